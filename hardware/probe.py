@@ -1,0 +1,313 @@
+"""Probe descriptions: what a kind of probe measures, where, how it is asked and how its numbers are decoded.
+
+A description is one TOML file in `probes/`, neutral: registers and depths, no maker's names. Adding a probe is adding
+a file. Loading checks everything and reports every fault at once. Calibration is only named here; it is computed in the
+pipeline, so that it can be redone.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import resources
+from pathlib import Path
+from types import MappingProxyType
+
+from hardware.quantities import QUANTITIES
+from hardware.reading import is_slug
+
+PROTOCOLS = ("sdi12", "cone")
+SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
+MAX_DEPTH_MM = 3000.0
+MAX_CHANNELS = 96
+
+
+class ProbeFault(ValueError):
+    """A probe description that cannot be used. `faults` lists every one as `file:key: found, expected`."""
+
+    def __init__(self, faults: list[str]) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """Which curve turns the number heard into the observation, with its parameters and where it came from.
+
+    `curve` is a name in `pipeline.soil.calibration.CURVES`, or `identity`; `parameters` are its own, by name.
+    """
+
+    curve: str = "identity"
+    parameters: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
+    source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One quantity at one depth.
+
+    Attributes
+    ----------
+    name : str
+        Slug, unique in the probe.
+    heard : str
+        Quantity of the number the probe sends.
+    quantity : str
+        Quantity of the observation after calibration.
+    depth_m : float or None
+        Depth of the middle of the sensing volume below the leaf base, positive down. [m] None above ground.
+    sensing_height_m : float
+        Height of the sensing volume: thatch thinner than this cannot be read alone. [m] 0 where it does not matter.
+    command : str
+        SDI-12 measurement command, `M`, `M1`..`M9`, `C`, `C1`..`C9`; empty for other protocols.
+    position : int
+        Place of the value in the answer to that command, from 1.
+    scale, offset : float
+        Decode: number heard = scale x value sent + offset, in the canonical unit of `heard`.
+    calibration : Calibration
+    """
+
+    name: str
+    heard: str
+    quantity: str
+    depth_m: float | None
+    sensing_height_m: float
+    command: str
+    position: int
+    scale: float
+    offset: float
+    calibration: Calibration
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeDescription:
+    """One kind of probe."""
+
+    model: str
+    title: str
+    protocol: str
+    baud: int
+    frame: str  # bits, parity, stop bits: "7E1", "8N1"
+    crc: bool
+    notes: str
+    cone_base_m2: float | None
+    channels: tuple[Channel, ...]
+
+    @property
+    def commands(self) -> tuple[str, ...]:
+        """Measurement commands in the order they are first named."""
+        return tuple(dict.fromkeys(c.command for c in self.channels if c.command))
+
+    def channel(self, name: str) -> Channel:
+        """The channel of that name; KeyError names those there are."""
+        for channel in self.channels:
+            if channel.name == name:
+                return channel
+        raise KeyError(f"{self.model}: found no channel {name!r}, expected one of {[c.name for c in self.channels]}")
+
+
+def models() -> tuple[str, ...]:
+    """Names of the descriptions that come with the project, sorted."""
+    folder = resources.files("hardware") / "probes"
+    return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
+
+
+def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
+    """The description named `model`, from `folder` if it is there, else from those that come with the project.
+
+    Raises
+    ------
+    ProbeFault
+        With every fault found in it, or that there is none of that name and which is nearest.
+    """
+    own = folder / f"{model}.toml" if folder is not None else None
+    if own is not None and own.is_file():
+        return parse_probe(own.read_bytes().decode(), model, file=str(own))
+    if model not in models():
+        near = difflib.get_close_matches(model, models(), 1)
+        hint = f", nearest {near[0]!r}" if near else ""
+        raise ProbeFault([f"probe model: found {model!r}, expected one of {', '.join(models())}{hint}"])
+    text = (resources.files("hardware") / "probes" / f"{model}.toml").read_text(encoding="utf-8")
+    return parse_probe(text, model, file=f"{model}.toml")
+
+
+def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
+    """A description from its TOML text. Raises ProbeFault with every fault."""
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        raise ProbeFault([f"{file}: found text that is not TOML, {err}"]) from err
+    check = _Check(file)
+    check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "channel"})
+    protocol = check.one_of(table, "", "protocol", PROTOCOLS)
+    sdi12 = protocol == "sdi12"
+    channels = table.get("channel", [])
+    if not isinstance(channels, list) or not 1 <= len(channels) <= MAX_CHANNELS:
+        check.fault(
+            "channel",
+            channels if not isinstance(channels, list) else len(channels),
+            f"1 to {MAX_CHANNELS} [[channel]] tables",
+        )
+        channels = []
+    parsed = [_parse_channel(check, c, f"channel[{i}].", sdi12=sdi12) for i, c in enumerate(channels)]
+    _check_unique(check, parsed)
+    description = ProbeDescription(
+        model=model,
+        title=check.text(table, "", "title", model),
+        protocol=protocol,
+        baud=int(check.number(table, "", "baud", 1200.0 if sdi12 else 9600.0, 300.0, 921600.0)),
+        frame=check.one_of(table, "", "frame", ("7E1", "8N1", "8E1"), "7E1" if sdi12 else "8N1"),
+        crc=check.flag(table, "", "crc", default=False),
+        notes=check.text(table, "", "notes", ""),
+        cone_base_m2=_cone_base(check, table, protocol),
+        channels=tuple(parsed),
+    )
+    if check.faults:
+        raise ProbeFault(check.faults)
+    return description
+
+
+def _cone_base(check: _Check, table: dict[str, object], protocol: str) -> float | None:
+    cone = table.get("cone")
+    if protocol != "cone":
+        if cone is not None:
+            check.fault("cone", cone, "no such table unless protocol is cone")
+        return None
+    if not isinstance(cone, dict):
+        check.fault("cone", cone, "a table with base_mm2")
+        return None
+    check.keys(cone, "cone.", {"base_mm2"})
+    return check.number(cone, "cone.", "base_mm2", None, 10.0, 1000.0) * 1e-6
+
+
+def _parse_channel(check: _Check, table: object, at: str, *, sdi12: bool) -> Channel:
+    if not isinstance(table, dict):
+        check.fault(at.rstrip("."), table, "a table")
+        table = {}
+    check.keys(
+        table,
+        at,
+        {
+            "name",
+            "heard",
+            "quantity",
+            "depth_mm",
+            "sensing_height_mm",
+            "command",
+            "position",
+            "scale",
+            "offset",
+            "calibration",
+        },
+    )
+    name = check.text(table, at, "name", None)
+    if name and not is_slug(name):
+        check.fault(f"{at}name", name, "small letters, digits, - and _, at most 64")
+    heard = check.one_of(table, at, "heard", tuple(QUANTITIES))
+    depth_mm = check.number(table, at, "depth_mm", 0.0, 0.0, MAX_DEPTH_MM)
+    return Channel(
+        name=name,
+        heard=heard,
+        quantity=check.one_of(table, at, "quantity", tuple(QUANTITIES), heard),
+        depth_m=depth_mm / 1000 if "depth_mm" in table else None,
+        sensing_height_m=check.number(table, at, "sensing_height_mm", 0.0, 0.0, 500.0) / 1000,
+        command=check.one_of(table, at, "command", SDI12_COMMANDS, "M") if sdi12 else "",
+        position=int(check.number(table, at, "position", None if sdi12 else 1.0, 1.0, 99.0)),
+        scale=check.number(table, at, "scale", 1.0, -1e9, 1e9),
+        offset=check.number(table, at, "offset", 0.0, -1e9, 1e9),
+        calibration=_parse_calibration(check, table.get("calibration"), f"{at}calibration."),
+    )
+
+
+def _parse_calibration(check: _Check, table: object, at: str) -> Calibration:
+    if table is None:
+        return Calibration()
+    if not isinstance(table, dict):
+        check.fault(at.rstrip("."), table, "a table with curve and source")
+        return Calibration()
+    parameters = {k: v for k, v in table.items() if k not in ("curve", "source")}
+    numbers = {k: check.number(table, at, k, None, -1e9, 1e9) for k in parameters}
+    curve = check.text(table, at, "curve", None)
+    source = check.text(table, at, "source", None)
+    return Calibration(curve, MappingProxyType(numbers), source)
+
+
+def _check_unique(check: _Check, channels: list[Channel]) -> None:
+    seen_names: set[str] = set()
+    seen_places: set[tuple[str, int]] = set()
+    for i, channel in enumerate(channels):
+        if channel.name in seen_names:
+            check.fault(f"channel[{i}].name", channel.name, "a name not used by another channel")
+        if channel.command and (channel.command, channel.position) in seen_places:
+            check.fault(
+                f"channel[{i}].position",
+                channel.position,
+                f"a place in {channel.command} not used by another",
+            )
+        seen_names.add(channel.name)
+        seen_places.add((channel.command, channel.position))
+
+
+class _Check:
+    """Collects the faults of one file while its values are read."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.faults: list[str] = []
+
+    def fault(self, key: str, found: object, expected: str) -> None:
+        self.faults.append(f"{self.file}: {key}: found {found!r}, expected {expected}")
+
+    def keys(self, table: dict[str, object], at: str, known: set[str]) -> None:
+        for key in table:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, 1)
+                self.fault(
+                    f"{at}{key}",
+                    "an unknown key",
+                    f"{near[0]!r}" if near else f"one of {', '.join(sorted(known))}",
+                )
+
+    def text(self, table: dict[str, object], at: str, key: str, default: str | None) -> str:
+        value = table.get(key, default)
+        if not isinstance(value, str):
+            self.fault(f"{at}{key}", value, "text")
+            return default or ""
+        return value
+
+    def one_of(
+        self,
+        table: dict[str, object],
+        at: str,
+        key: str,
+        allowed: tuple[str, ...],
+        default: str | None = None,
+    ) -> str:
+        value = self.text(table, at, key, default)
+        if value not in allowed and key in table:
+            self.fault(f"{at}{key}", value, f"one of {', '.join(allowed)}")
+        return value
+
+    def number(
+        self,
+        table: dict[str, object],
+        at: str,
+        key: str,
+        default: float | None,
+        lowest: float,
+        highest: float,
+    ) -> float:
+        value = table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
+            self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
+            return lowest if default is None else default
+        return float(value)
+
+    def flag(self, table: dict[str, object], at: str, key: str, *, default: bool) -> bool:
+        value = table.get(key, default)
+        if not isinstance(value, bool):
+            self.fault(f"{at}{key}", value, "true or false")
+            return default
+        return value

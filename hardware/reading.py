@@ -1,0 +1,355 @@
+"""A Reading and its wire form: what a channel said at one slot, raw, and how a batch of them travels.
+
+The wire form is a SenML pack (RFC 8428, JSON). Times are integer milliseconds inside and seconds to three decimals
+on the wire. A failed reading travels as `vs` with its status in place of `v`. Decoding refuses with a reason and
+never repairs. Nothing here reads a clock or touches a network.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from dataclasses import dataclass
+from enum import StrEnum
+
+from hardware.quantities import QUANTITIES
+
+WIRE_VERSION = 1
+MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
+MAX_PAYLOAD_BYTES = 512 * 1024
+MAX_SEQ = 2**63 - 1
+
+_SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
+_SLUG_RE = re.compile(_SLUG)
+_CHANNEL_RE = re.compile(rf"{_SLUG}/{_SLUG}/{_SLUG}")
+_SLOT_RE = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
+_OUTBOX_RE = re.compile(r"[0-9a-f]{16,32}")
+_TOPIC_RE = re.compile(
+    rf"underturf/{WIRE_VERSION}/(?P<site>{_SLUG})/(?P<node>{_SLUG})/readings/"
+    r"(?P<outbox_id>[0-9a-f]{16,32})/(?P<first>\d{1,19})/(?P<last>\d{1,19})"
+)
+_EPOCH_2000_MS = 946_684_800_000
+_EPOCH_2200_MS = 7_258_118_400_000
+
+
+class Status(StrEnum):
+    """How one attempt to read a channel ended. Anything but `ok` carries no value."""
+
+    OK = "ok"
+    SILENT = "silent"  # no answer before the deadline
+    BAD_FRAME = "bad_frame"  # an answer that is not a frame of the protocol
+    BAD_CHECK = "bad_check"  # a frame whose CRC or checksum does not fit
+    WRONG_ADDRESS = "wrong_address"  # somebody else answered
+    SHORT = "short"  # fewer values than the description promises
+    NO_VALUE = "no_value"  # the probe answered that it has no value, or a value outside the physical limits
+    LINE_AWAY = "line_away"  # the adapter is unplugged or its port cannot be opened
+
+
+class BadBatch(ValueError):
+    """A payload or topic that is not a batch of readings; the text is the reason it is quarantined."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One channel at one slot, as heard.
+
+    Attributes
+    ----------
+    site, node : str
+        Where it was heard. Lower-case slugs.
+    outbox_id : str
+        Random hexadecimal name of the outbox file, drawn when the file is made.
+    seq : int
+        Position in that outbox, from 1. Never repeats.
+    channel : str
+        `station/probe/channel`, unique in a site.
+    slot : str
+        Identity of the measurement: grid time in whole seconds since 1970 as text, or `stroke:ID:STEP`.
+    measured_at_ms : int
+        When it was heard. [ms since 1970, UTC]
+    raw : float or None
+        The number heard after the probe's own decode, in the canonical unit of the quantity heard. None unless ok.
+    status : Status
+    attempts : int
+        Tries made, from 1.
+    clock_ok : bool
+        False when the node's clock had not been set, so that `measured_at_ms` is not to be trusted.
+    """
+
+    site: str
+    node: str
+    outbox_id: str
+    seq: int
+    channel: str
+    slot: str
+    measured_at_ms: int
+    raw: float | None
+    status: Status
+    attempts: int
+    clock_ok: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Readings with consecutive `seq` from one outbox.
+
+    `lowest_kept` is the lowest seq the outbox still holds: a hole below it will never be filled.
+    """
+
+    site: str
+    node: str
+    outbox_id: str
+    lowest_kept: int
+    readings: tuple[Reading, ...]
+
+    @property
+    def first(self) -> int:
+        return self.readings[0].seq
+
+    @property
+    def last(self) -> int:
+        return self.readings[-1].seq
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """All readings of an outbox up to and including `seq` are on the pipeline's disk."""
+
+    outbox_id: str
+    seq: int
+
+
+def is_slug(text: str) -> bool:
+    """Whether a text may name a site, node, surface, station, probe or channel part."""
+    return _SLUG_RE.fullmatch(text) is not None
+
+
+def is_channel(text: str) -> bool:
+    """Whether a text is a full channel name, `station/probe/channel`."""
+    return _CHANNEL_RE.fullmatch(text) is not None
+
+
+# --- topics ----------------------------------------------------------------------------------------------------
+
+
+def readings_topic(batch: Batch) -> str:
+    """Topic of a batch. It names the span, so that even an undecodable payload can be receipted."""
+    return f"underturf/{WIRE_VERSION}/{batch.site}/{batch.node}/readings/{batch.outbox_id}/{batch.first}/{batch.last}"
+
+
+def receipt_topic(site: str, node: str) -> str:
+    """Topic of the retained receipt for one node."""
+    return f"underturf/{WIRE_VERSION}/{site}/{node}/receipt"
+
+
+def status_topic(site: str, node: str) -> str:
+    """Topic of a node's retained status, also its last will."""
+    return f"underturf/{WIRE_VERSION}/{site}/{node}/status"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What a readings topic says of its payload."""
+
+    site: str
+    node: str
+    outbox_id: str
+    first: int
+    last: int
+
+
+def parse_readings_topic(topic: str) -> Span:
+    """The span named by a readings topic.
+
+    Raises
+    ------
+    BadBatch
+        When the topic is not of the form `underturf/1/SITE/NODE/readings/OUTBOX/FIRST/LAST`.
+    """
+    match = _TOPIC_RE.fullmatch(topic)
+    if match is None:
+        raise BadBatch(
+            f"topic: found {topic[:120]!r}, expected underturf/{WIRE_VERSION}/SITE/NODE/readings/OUTBOX/FIRST/LAST"
+        )
+    first, last = int(match["first"]), int(match["last"])
+    if not 1 <= first <= last <= MAX_SEQ or last - first >= MAX_BATCH:
+        raise BadBatch(f"topic: found readings {first} to {last}, expected 1 to {MAX_BATCH} consecutive ones from 1 up")
+    return Span(match["site"], match["node"], match["outbox_id"], first, last)
+
+
+# --- payloads --------------------------------------------------------------------------------------------------
+
+
+def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
+    """A batch as a SenML pack.
+
+    Parameters
+    ----------
+    batch : Batch
+        1 to `MAX_BATCH` readings with consecutive seq.
+    units : dict of str to str, optional
+        Quantity heard on each channel, by channel name; where SenML has a symbol for its unit, records carry it.
+
+    Raises
+    ------
+    ValueError
+        When seq are not consecutive, or the batch is empty or too long: a fault of the caller.
+    """
+    _check_consecutive(batch)
+    records = []
+    for reading in batch.readings:
+        record: dict[str, object] = {
+            "n": reading.channel,
+            "t": reading.measured_at_ms / 1000,
+            "seq": reading.seq,
+            "slot": reading.slot,
+        }
+        if reading.status is Status.OK and reading.raw is not None:
+            record["v"] = reading.raw
+            quantity = QUANTITIES.get(units.get(reading.channel, "")) if units is not None else None
+            if quantity is not None and quantity.senml_unit:
+                record["u"] = quantity.senml_unit
+        else:
+            record["vs"] = reading.status.value
+        if reading.attempts != 1:
+            record["attempts"] = reading.attempts
+        if not reading.clock_ok:
+            record["clock_ok"] = False
+        records.append(record)
+    records[0] = {
+        "bn": f"{batch.site}:{batch.node}:",
+        "underturf": WIRE_VERSION,
+        "outbox_id": batch.outbox_id,
+        "lowest_kept": batch.lowest_kept,
+        **records[0],
+    }
+    return json.dumps(records, separators=(",", ":"), allow_nan=False).encode()
+
+
+def decode_batch(payload: bytes, span: Span) -> Batch:
+    """The batch in a payload, checked against what its topic said.
+
+    Raises
+    ------
+    BadBatch
+        With the first reason found: not JSON, another version, a name or time out of form, a seq out of order, a
+        value that is no finite number, or a disagreement with the topic.
+    """
+    records = _load_records(payload)
+    head = records[0]
+    version = head.get("underturf")
+    if version != WIRE_VERSION:
+        raise BadBatch(f"underturf: found version {version!r}, expected {WIRE_VERSION}")
+    if head.get("bn") != f"{span.site}:{span.node}:":
+        raise BadBatch(f"bn: found {head.get('bn')!r}, expected '{span.site}:{span.node}:' as in the topic")
+    if head.get("outbox_id") != span.outbox_id:
+        raise BadBatch(f"outbox_id: found {head.get('outbox_id')!r}, expected {span.outbox_id!r} as in the topic")
+    lowest = head.get("lowest_kept")
+    if type(lowest) is not int or not 1 <= lowest <= span.first:
+        raise BadBatch(f"lowest_kept: found {lowest!r}, expected a whole number from 1 to {span.first}")
+    count = span.last - span.first + 1
+    if len(records) != count:
+        raise BadBatch(f"pack: found {len(records)} records, expected {count} as in the topic")
+    readings = tuple(_decode_record(record, span, span.first + i) for i, record in enumerate(records))
+    return Batch(span.site, span.node, span.outbox_id, lowest, readings)
+
+
+def encode_receipt(receipt: Receipt) -> bytes:
+    """A receipt as JSON."""
+    return json.dumps({"outbox_id": receipt.outbox_id, "seq": receipt.seq}).encode()
+
+
+def decode_receipt(payload: bytes) -> Receipt:
+    """The receipt in a payload.
+
+    Raises
+    ------
+    BadBatch
+        When it is not `{"outbox_id": hexadecimal, "seq": whole number}`.
+    """
+    try:
+        record = json.loads(payload)
+    except ValueError as err:
+        raise BadBatch(f"receipt: found {payload[:40]!r}, expected JSON") from err
+    outbox_id = record.get("outbox_id") if isinstance(record, dict) else None
+    seq = record.get("seq") if isinstance(record, dict) else None
+    if not isinstance(outbox_id, str) or _OUTBOX_RE.fullmatch(outbox_id) is None:
+        raise BadBatch(f"receipt.outbox_id: found {outbox_id!r}, expected 16 to 32 hexadecimal digits")
+    if type(seq) is not int or not 0 <= seq <= MAX_SEQ:
+        raise BadBatch(f"receipt.seq: found {seq!r}, expected a whole number from 0 up")
+    return Receipt(outbox_id, seq)
+
+
+def _check_consecutive(batch: Batch) -> None:
+    if not 1 <= len(batch.readings) <= MAX_BATCH:
+        raise ValueError(f"batch: found {len(batch.readings)} readings, expected 1 to {MAX_BATCH}")
+    for i, reading in enumerate(batch.readings):
+        if reading.seq != batch.first + i:
+            raise ValueError(f"batch: found seq {reading.seq} at place {i}, expected {batch.first + i}")
+
+
+def _load_records(payload: bytes) -> list[dict[str, object]]:
+    if len(payload) > MAX_PAYLOAD_BYTES:
+        raise BadBatch(f"payload: found {len(payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}")
+    try:
+        records = json.loads(payload, parse_constant=_refuse_constant)
+    except RecursionError as err:
+        raise BadBatch("payload: found JSON nested too deep, expected a SenML pack") from err
+    except ValueError as err:
+        raise BadBatch(f"payload: found {payload[:40]!r}, expected a SenML pack in JSON ({err})") from err
+    if not isinstance(records, list) or not records or not all(isinstance(r, dict) for r in records):
+        raise BadBatch("payload: expected a SenML pack, a list of at least one record")
+    return records
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"{name} is not a number of JSON")
+
+
+_STATUS = {s.value: s for s in Status}
+
+
+def _decode_record(record: dict[str, object], span: Span, seq: int) -> Reading:
+    get = record.get
+    if get("seq") != seq or type(get("seq")) is not int:
+        raise BadBatch(f"seq: found {get('seq')!r}, expected {seq}")
+    for label in record:
+        if label.endswith("_"):
+            raise BadBatch(f"label: found {label!r}, which asks to be understood (RFC 8428, 4.4) and is not")
+    channel, slot, t = get("n"), get("slot"), get("t")
+    if not isinstance(channel, str) or _CHANNEL_RE.fullmatch(channel) is None:
+        raise BadBatch(f"n: found {channel!r} at seq {seq}, expected station/probe/channel in small letters")
+    if not isinstance(slot, str) or _SLOT_RE.fullmatch(slot) is None:
+        raise BadBatch(f"slot: found {slot!r} at seq {seq}, expected grid seconds or stroke:ID:STEP")
+    if not isinstance(t, int | float) or isinstance(t, bool) or not _EPOCH_2000_MS <= t * 1000 <= _EPOCH_2200_MS:
+        raise BadBatch(f"t: found {t!r} at seq {seq}, expected seconds since 1970 between 2000 and 2200")
+    attempts, clock_ok = get("attempts", 1), get("clock_ok", True)
+    if type(attempts) is not int or not 0 <= attempts <= 99 or type(clock_ok) is not bool:
+        raise BadBatch(f"attempts, clock_ok: found {attempts!r}, {clock_ok!r} at seq {seq}, expected 1..99, true/false")
+    raw, status = _decode_value(record, seq)
+    return Reading(
+        span.site,
+        span.node,
+        span.outbox_id,
+        seq,
+        channel,
+        slot,
+        round(t * 1000),
+        raw,
+        status,
+        attempts,
+        clock_ok,
+    )
+
+
+def _decode_value(record: dict[str, object], seq: int) -> tuple[float | None, Status]:
+    value, text = record.get("v"), record.get("vs")
+    if text is None:
+        if not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value):
+            raise BadBatch(f"v: found {value!r} at seq {seq}, expected a finite number, or a status in vs")
+        return float(value), Status.OK
+    status = _STATUS.get(text) if isinstance(text, str) else None
+    if status is None or status is Status.OK or value is not None:
+        raise BadBatch(f"vs: found {text!r} at seq {seq}, expected one of {', '.join(list(_STATUS)[1:])} and no v")
+    return None, status
