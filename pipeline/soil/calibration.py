@@ -1,0 +1,317 @@
+"""From what a probe says to water content: the named curves and the temperature correction.
+
+`CURVES` is the list a probe description may name, as `calibration = {curve = "topp_1980"}` or
+`{curve = "malicki_bulk_density", bulk_density_g_cm3 = 0.25}`. A line fitted to ring samples of the site
+(see `site_calibration`) goes by the name "linear"; it beats every published curve and is the only defence of
+a number from thatch. This module must not change a raw reading: it returns new arrays, so that old data can
+be redone when a better calibration arrives.
+"""
+
+import difflib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.soil import permittivity as curves
+from pipeline.soil.permittivity import FloatArray, Limits
+
+REFERENCE_TEMPERATURE_DEGC = 20.0  # most curves were made in a laboratory near it: common practice, no source
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One named way from a reading to water content.
+
+    Attributes
+    ----------
+    name : str
+        As written in a probe description.
+    reads : str
+        What the reading must be: "permittivity", "water content" or "any".
+    guarded, formula : callable
+        `guarded(reading, **parameters)` answers NaN outside the calibrated range; `formula` is the bare
+        equation.
+    required, optional : mapping of parameter name to (low, high)
+        Parameters and the range in which the curve was calibrated or makes sense.
+    reading_range : (low, high) or None
+        Calibrated range of the reading; None where the curve has none.
+    source : str
+        Paper and table.
+    """
+
+    name: str
+    reads: str
+    guarded: Callable[..., FloatArray]
+    formula: Callable[..., FloatArray]
+    reading_range: Limits | None
+    source: str
+    required: Mapping[str, Limits] = field(default_factory=dict)
+    optional: Mapping[str, Limits] = field(default_factory=dict)
+
+
+def identity(reading: npt.ArrayLike) -> FloatArray:
+    """Pass on the reading of a probe which already reports water content.
+
+    Parameters
+    ----------
+    reading : array_like, any shape
+        Volumetric water content. [m3 m-3]
+
+    Returns
+    -------
+    ndarray, shape of `reading`
+        A copy. [m3 m-3] Impossible values pass: the range test of the layer flags them.
+    """
+    return np.array(reading, dtype=np.float64)
+
+
+def linear(
+    reading: npt.ArrayLike,
+    slope: float,
+    offset: float,
+    *,
+    reading_low: float = -np.inf,
+    reading_high: float = np.inf,
+) -> FloatArray:
+    """Straight line from a reading to water content, refused outside the range it was fitted on.
+
+    Parameters
+    ----------
+    reading : array_like, any shape
+        What the probe says, in its own unit.
+    slope, offset : float
+        Water content = slope x reading + offset. [m3 m-3 per unit], [m3 m-3]
+    reading_low, reading_high : float
+        Sampled range of the reading; NaN outside. Unlimited when not given.
+
+    Returns
+    -------
+    ndarray, shape of `reading`
+        Volumetric water content. [m3 m-3]
+    """
+    values = np.asarray(reading, dtype=np.float64)
+    return curves.within(slope * values + offset, values, (reading_low, reading_high))
+
+
+def _linear_formula(reading: npt.ArrayLike, slope: float, offset: float, **_limits: float) -> FloatArray:
+    return linear(reading, slope, offset)
+
+
+def _crim_formula(
+    permittivity: npt.ArrayLike,
+    porosity: npt.ArrayLike,
+    *,
+    solid_permittivity: npt.ArrayLike = 5.0,
+    water_permittivity: npt.ArrayLike = 80.0,
+) -> FloatArray:
+    return curves.crim_formula(permittivity, porosity, solid_permittivity, water_permittivity)
+
+
+def _cubic_curve(
+    name: str, coefficients: tuple[float, float, float, float], reading_range: Limits, source: str
+) -> Curve:
+    def formula(permittivity: npt.ArrayLike) -> FloatArray:
+        return curves.cubic(permittivity, coefficients)
+
+    return Curve(name, "permittivity", getattr(curves, name), formula, reading_range, source)
+
+
+_UNLIMITED: Limits = (-np.inf, np.inf)
+
+CURVES: Mapping[str, Curve] = {
+    curve.name: curve
+    for curve in (
+        Curve("identity", "water content", identity, identity, None, "the probe's own calibration"),
+        Curve(
+            "linear", "any", linear, _linear_formula, None, "site or bench line",
+            required={"slope": _UNLIMITED, "offset": _UNLIMITED},
+            optional={"reading_low": _UNLIMITED, "reading_high": _UNLIMITED},
+        ),
+        _cubic_curve(
+            "topp_1980", curves.TOPP_1980_COEFFICIENTS, curves.TOPP_1980_RANGE,
+            "Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582",
+        ),
+        _cubic_curve(
+            "topp_organic", curves.TOPP_ORGANIC_COEFFICIENTS, curves.TOPP_ORGANIC_RANGE,
+            "Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582, from memory",
+        ),
+        _cubic_curve(
+            "roth_organic", curves.ROTH_ORGANIC_COEFFICIENTS, curves.ROTH_ORGANIC_RANGE,
+            "Roth, Malicki & Plagge 1992, J. Soil Sci. 43, 1-13, Table 3c",
+        ),
+        _cubic_curve(
+            "roth_mineral", curves.ROTH_MINERAL_COEFFICIENTS, curves.ROTH_MINERAL_RANGE,
+            "Roth, Malicki & Plagge 1992, J. Soil Sci. 43, 1-13",
+        ),
+        _cubic_curve(
+            "kellner_lundin", curves.KELLNER_LUNDIN_COEFFICIENTS, curves.KELLNER_LUNDIN_RANGE,
+            "Kellner & Lundin 2001, Nordic Hydrol. 32(4-5), 315-332, Table 2",
+        ),
+        _cubic_curve(
+            "nagare", curves.NAGARE_COEFFICIENTS, curves.NAGARE_RANGE,
+            "Nagare et al. 2011, Eur. J. Soil Sci. 62, 505-515, Table 4",
+        ),
+        _cubic_curve(
+            "myllys_simojoki", curves.MYLLYS_SIMOJOKI_COEFFICIENTS, curves.MYLLYS_SIMOJOKI_RANGE,
+            "Myllys & Simojoki 1996, Table 2, pooled",
+        ),
+        Curve(
+            "schaap", "permittivity", curves.schaap, curves.schaap_formula, curves.SCHAAP_RANGE,
+            "Schaap, de Lange & Heimovaara 1996, Soil Technol. 10, 195-206 (citation from memory)",
+        ),
+        Curve(
+            "malicki_bulk_density", "permittivity", curves.malicki_bulk_density,
+            curves.malicki_bulk_density_formula, curves.MALICKI_RANGE,
+            "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10",
+            required={"bulk_density_g_cm3": curves.MALICKI_BULK_DENSITY_RANGE},
+        ),
+        Curve(
+            "malicki_porosity", "permittivity", curves.malicki_porosity,
+            curves.malicki_porosity_formula, curves.MALICKI_RANGE,
+            "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 12",
+            required={"porosity": curves.MALICKI_POROSITY_RANGE},
+        ),
+        Curve(
+            "crim", "permittivity", curves.crim, _crim_formula, curves.CRIM_RANGE,
+            "Roth et al. 1990, Water Resour. Res. 26, 2267 (citation from memory)",
+            required={"porosity": curves.CRIM_POROSITY_RANGE},
+            optional={"solid_permittivity": (2.0, 12.0), "water_permittivity": (60.0, 90.0)},
+        ),
+    )
+}  # fmt: skip
+
+
+def curve_faults(name: str, parameters: Mapping[str, float]) -> list[str]:
+    """Say what is wrong with a calibration as written in a probe description.
+
+    Parameters
+    ----------
+    name : str
+        Name of a curve in `CURVES`.
+    parameters : mapping of str to float
+        Everything written beside `curve`.
+
+    Returns
+    -------
+    list of str
+        One sentence for each fault; empty when the calibration can be used.
+    """
+    curve = CURVES.get(name)
+    if curve is None:
+        near = difflib.get_close_matches(name, CURVES, n=1)
+        hint = f" Did you mean {near[0]!r}?" if near else ""
+        return [f"curve: found {name!r}, expected one of {', '.join(CURVES)}.{hint}"]
+    faults = [
+        f"{key}: found nothing, expected a number from {low:g} to {high:g}. Curve {name!r} needs it."
+        for key, (low, high) in curve.required.items()
+        if key not in parameters
+    ]
+    known = {**curve.required, **curve.optional}
+    for key, value in parameters.items():
+        if key not in known:
+            expected = ", ".join(known) if known else "no parameter"
+            faults.append(f"{key}: found {value!r}, expected {expected} for curve {name!r}. Take it out.")
+        elif isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
+            faults.append(f"{key}: found {value!r}, expected a number. Curve {name!r} cannot use it.")
+        elif not known[key][0] <= value <= known[key][1]:
+            low, high = known[key]
+            faults.append(f"{key}: found {value:g}, expected {low:g} to {high:g}, where curve {name!r} is calibrated.")
+    return faults
+
+
+def calibrate(reading: npt.ArrayLike, name: str, parameters: Mapping[str, float] | None = None) -> FloatArray:
+    """Turn readings into water content by a named curve.
+
+    Parameters
+    ----------
+    reading : array_like, any shape
+        What the curve reads: permittivity [1], water content [m3 m-3], or the probe's own unit for "linear".
+    name : str
+        Name of a curve in `CURVES`.
+    parameters : mapping of str to float, optional
+        Parameters of the curve, as in the probe description.
+
+    Returns
+    -------
+    ndarray, shape of `reading`
+        Volumetric water content. [m3 m-3] NaN where the reading is NaN or outside the calibrated range.
+
+    Raises
+    ------
+    ValueError
+        The curve is unknown, or a parameter is missing, unknown or outside its range.
+    """
+    given = {} if parameters is None else dict(parameters)
+    faults = curve_faults(name, given)
+    if faults:
+        raise ValueError("calibration." + " calibration.".join(faults))
+    return CURVES[name].guarded(reading, **given)
+
+
+def correct_for_temperature(
+    reading: npt.ArrayLike,
+    temperature_degc: npt.ArrayLike,
+    coefficient_per_degc: float,
+    *,
+    reference_degc: float = REFERENCE_TEMPERATURE_DEGC,
+) -> FloatArray:
+    """Take out of a reading what temperature alone put in.
+
+    Parameters
+    ----------
+    reading : array_like
+        In any unit, raw or calibrated.
+    temperature_degc : array_like, broadcasts with `reading`
+        Temperature of the probe in the ground. [degC]
+    coefficient_per_degc : float
+        Rise of the reading for one degree at unchanged water. [unit of `reading` per degC] Found by
+        reading one soil at about 5 and 25 degC (common practice, no source). Zero leaves the reading alone.
+    reference_degc : float
+        Temperature at which the curve holds. [degC]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        reading - coefficient x (T - reference), in the unit of `reading`. NaN where either is NaN, unless the
+        coefficient is zero: then no temperature is needed.
+    """
+    values = np.asarray(reading, dtype=np.float64)
+    if coefficient_per_degc == 0.0:
+        return values.copy()
+    temperature = np.asarray(temperature_degc, dtype=np.float64)
+    return np.asarray(values - coefficient_per_degc * (temperature - reference_degc), dtype=np.float64)
+
+
+def temperature_coefficient(reading: npt.ArrayLike, temperature_degc: npt.ArrayLike) -> float:
+    """Slope of a reading against temperature in one soil of unchanged water, by least squares.
+
+    Parameters
+    ----------
+    reading : array_like, shape (n,)
+        In the probe's unit.
+    temperature_degc : array_like, shape (n,)
+        [degC] At least two readings, 5 degC apart or more.
+
+    Returns
+    -------
+    float
+        [unit of `reading` per degC]
+
+    Raises
+    ------
+    ValueError
+        Fewer than two pairs, or the temperatures span less than 5 degC (common practice, no source).
+    """
+    y, t = np.asarray(reading, dtype=np.float64), np.asarray(temperature_degc, dtype=np.float64)
+    good = np.isfinite(y) & np.isfinite(t)
+    y, t = y[good], t[good]
+    span = float(np.ptp(t)) if t.size else 0.0
+    if t.size < 2 or span < 5.0:
+        raise ValueError(
+            f"temperature coefficient: found {t.size} readings over {span:.1f} degC, "
+            "expected 2 or more over 5 degC. "
+            "Read the same soil once cool and once warm."
+        )
+    return float(np.sum((t - t.mean()) * (y - y.mean())) / np.sum((t - t.mean()) ** 2))
