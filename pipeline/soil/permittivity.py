@@ -304,8 +304,8 @@ def malicki_bulk_density(permittivity: npt.ArrayLike, bulk_density_g_cm3: npt.Ar
     ----------
     Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10 (62 soils).
     """
-    theta = within(malicki_bulk_density_formula(permittivity, bulk_density_g_cm3), permittivity,
-    MALICKI_RANGE) return within(theta, bulk_density_g_cm3, MALICKI_BULK_DENSITY_RANGE)
+    theta = within(malicki_bulk_density_formula(permittivity, bulk_density_g_cm3), permittivity, MALICKI_RANGE)
+    return within(theta, bulk_density_g_cm3, MALICKI_BULK_DENSITY_RANGE)
 
 
 def malicki_porosity_formula(permittivity: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatArray:
