@@ -1,0 +1,47 @@
+"""What every test may ask for: a part that may be missing, a free port, the folder of outside data."""
+
+import os
+import shutil
+import socket
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+DATA = Path(__file__).parent / "data"
+
+
+@pytest.fixture(scope="session")
+def data_folder() -> Path:
+    """Published data and field records, each folder with its SOURCE.txt."""
+    return DATA
+
+
+@pytest.fixture(scope="session")
+def need_program() -> Callable[[str], str]:
+    """Path of a program; where it is missing the test is left out with the reason, or fails under CI."""
+
+    def need(name: str) -> str:
+        # Debian keeps mosquitto in a folder that is not on every user's PATH.
+        path = shutil.which(name) or shutil.which(name, path="/usr/sbin:/usr/local/sbin")
+        if path is None:
+            missing(f"{name} is not installed (Debian: apt-get install {name})")
+        assert path is not None
+        return path
+
+    return need
+
+
+def missing(reason: str) -> None:
+    """Leave the test out for a user, fail it under CI: there every part must be present."""
+    if os.environ.get("CI") == "true":
+        pytest.fail(f"{reason}; with CI=true every part must be there")
+    pytest.skip(reason)
+
+
+@pytest.fixture
+def free_port() -> int:
+    """A TCP port on loopback that nobody listens on."""
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return int(listener.getsockname()[1])
