@@ -1,0 +1,1 @@
+"""Readings to knowledge: kept, calibrated, checked, drawn into layers and turned into alerts. Imports hardware only."""

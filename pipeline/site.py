@@ -1,0 +1,212 @@
+"""What the server is told, as frozen dataclasses: the site, what is in its ground, and how each part is set.
+
+`pipeline.config` reads them from a file and checks them; everything else is handed them. Nothing here reads a file, a
+clock or the environment.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from types import MappingProxyType
+
+from hardware.probe import Channel, ProbeDescription
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """The place. Latitude and longitude are None when not given; what needs them says so."""
+
+    name: str
+    title: str
+    timezone: str
+    latitude_deg: float | None
+    longitude_deg: float | None
+    elevation_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Core:
+    """Thatch thickness measured on a core, from the site's midnight of that date on. [m], [ms since 1970, UTC]"""
+
+    date: datetime.date
+    at_ms: int
+    thatch_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class InstalledChannel:
+    """A channel in the ground: `station/probe/channel`, with the depth and calibration it has there."""
+
+    id: str
+    channel: Channel
+
+
+@dataclass(frozen=True, slots=True)
+class InstalledProbe:
+    """A probe in the ground."""
+
+    name: str
+    description: ProbeDescription
+    channels: tuple[InstalledChannel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A place on a surface where probes are, with its media, its own limits and its dated thatch.
+
+    `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
+    the medium; None where they are not given. Cores are sorted by date.
+    """
+
+    name: str
+    title: str
+    surface: str
+    soil: str
+    thatch_medium: str
+    root_zone_m: float
+    thatch_dry: float | None
+    thatch_drained: float | None
+    soil_dry: float | None
+    soil_drained: float | None
+    probes: tuple[InstalledProbe, ...]
+    cores: tuple[Core, ...]
+
+    @property
+    def channels(self) -> tuple[InstalledChannel, ...]:
+        """Every channel of the station, probe by probe."""
+        return tuple(c for probe in self.probes for c in probe.channels)
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """A square, outfield, green, pitch or lawn."""
+
+    name: str
+    title: str
+    kind: str
+    stations: tuple[Station, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerConfig:
+    """Where the broker is: our own child on loopback, or one that is run elsewhere."""
+
+    kind: str = "embedded"
+    host: str = "127.0.0.1"
+    port: int = 1883
+    username: str = ""
+    password_file: Path | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoreConfig:
+    """Which series store is used."""
+
+    kind: str = "sqlite"
+    url: str = ""
+    org: str = ""
+    bucket: str = ""
+    token_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PagesConfig:
+    """Where the pages are served."""
+
+    host: str = "127.0.0.1"
+    port: int = 8420
+
+
+@dataclass(frozen=True, slots=True)
+class NotifyConfig:
+    """Where alert events go."""
+
+    log: bool = True
+    webhook: str = ""
+    webhook_secret_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ThatchHoldingConfig:
+    """When thatch is said to hold water. Wetness is relative [1], air a volume fraction [m3 m-3], times in hours."""
+
+    enabled: bool = True
+    on_wetness: float = 0.9
+    root_wetness: float = 0.5
+    on_air: float = 0.10
+    hold_h: float = 48.0
+    off_wetness: float = 0.75
+    off_hold_h: float = 12.0
+    repeat_h: float = 72.0
+
+
+@dataclass(frozen=True, slots=True)
+class RootsDryConfig:
+    """When roots are said to be dry. Wetness is relative [1], times in hours."""
+
+    enabled: bool = True
+    on_wetness: float = 0.35
+    off_wetness: float = 0.5
+    hold_h: float = 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeFaultConfig:
+    """When a probe is said to be at fault. Times in hours."""
+
+    enabled: bool = True
+    silent_h: float = 3.0
+    flat_h: float = 24.0
+    good_h: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class AlertsConfig:
+    """Limits of every alert rule."""
+
+    thatch_holding: ThatchHoldingConfig = ThatchHoldingConfig()
+    roots_dry: RootsDryConfig = RootsDryConfig()
+    probe_fault: ProbeFaultConfig = ProbeFaultConfig()
+
+
+@dataclass(frozen=True)
+class SiteConfig:
+    """Everything the server is told, checked."""
+
+    site: Site
+    surfaces: tuple[Surface, ...]
+    data_dir: Path
+    broker: BrokerConfig = field(default_factory=BrokerConfig)
+    store: StoreConfig = field(default_factory=StoreConfig)
+    pages: PagesConfig = field(default_factory=PagesConfig)
+    notify: NotifyConfig = field(default_factory=NotifyConfig)
+    alerts: AlertsConfig = field(default_factory=AlertsConfig)
+    clock_follow: Path | None = None
+
+    @cached_property
+    def _channels(self) -> Mapping[str, InstalledChannel]:
+        return MappingProxyType({c.id: c for station in self.stations().values() for c in station.channels})
+
+    @cached_property
+    def _stations(self) -> Mapping[str, Station]:
+        return MappingProxyType({s.name: s for surface in self.surfaces for s in surface.stations})
+
+    def channels(self) -> Mapping[str, InstalledChannel]:
+        """Every channel of the site by its id, in the order of the file."""
+        return self._channels
+
+    def stations(self) -> Mapping[str, Station]:
+        """Every station of the site by its name, in the order of the file."""
+        return self._stations
+
+    def rain_channel(self, station: str) -> str | None:
+        """Id of the channel whose rain counts for a station: its own, else the first of the site, else None."""
+        every = [*self.stations()[station].channels, *self.channels().values()]
+        return next((c.id for c in every if c.channel.quantity == "rain"), None)
