@@ -2,14 +2,13 @@
 
 Loading reports every fault of the file in one run, each as `file: key: found X, expected Y`, and nothing of a file
 with a fault is used. Secrets are named by path and read only when they are needed (`read_secret`). Relative paths are
-counted from the file. It is the only module of this package that reads the environment: `UNDERTURF_SECTION_KEY` (as in
-`UNDERTURF_BROKER_PORT=1884`) stands over the key of the plain sections.
+counted from the file. Environment variables, where the caller hands them over, stand over the keys of the plain
+sections: `UNDERTURF_SECTION_KEY`, as in `UNDERTURF_BROKER_PORT=1884`.
 """
 
 from __future__ import annotations
 
 import datetime
-import os
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, replace
@@ -83,7 +82,7 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None) -> Site
     path : Path or str
         The TOML file.
     environment : mapping of str to str, optional
-        In place of the process's own.
+        The process's environment; none of it counts when it is not handed over.
 
     Raises
     ------
@@ -98,7 +97,7 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None) -> Site
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
         raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
     check = Check(file.name, file.absolute().parent)
-    _lay_over(table, os.environ if environment is None else environment)
+    _lay_over(table, {} if environment is None else environment)
     config = _site_config(check, table)
     if check.faults:
         raise ConfigFault(check.faults)
