@@ -1,0 +1,149 @@
+"""The simulator's command: `python -m simulator play --dir DIR` serves a recorded series as probes on serial lines.
+
+It reads arguments, runs the loop and says on standard output, one JSON object a line, when it is ready, when the
+history is over, when the record is, and when it stops. Everything else is in the modules it calls.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import sys
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+from simulator.clock_server import ClockFault
+from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, ProbeFault, parse_line_faults
+from simulator.playback_site import GROUNDS, playback_site
+from simulator.service import Service
+
+DEFAULT_RATE = 60.0
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command; the exit code."""
+    options = _parser().parse_args(arguments)
+    try:
+        return int(options.run(options))
+    except (ValueError, ClockFault, OSError) as err:
+        print(f"simulator: {err}", file=sys.stderr)
+        return 2
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="python -m simulator", description=__doc__)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    play = commands.add_parser("play", help="serve a recorded series as virtual probes on pseudo-terminals")
+    play.set_defaults(run=_play)
+    play.add_argument("--record", choices=sorted(GROUNDS), default="dinosaur", help="which series (dinosaur)")
+    play.add_argument("--dir", type=Path, required=True, help="folder for lines, clock, ready.json and progress.json")
+    play.add_argument("--history-days", type=float, help="days to play in lock-step before time runs")
+    play.add_argument("--history-end", metavar="DATE", help="when time begins to run, UTC")
+    play.add_argument(
+        "--rate", type=float, default=DEFAULT_RATE, help="simulated seconds in a real one after that (60)"
+    )
+    play.add_argument(
+        "--faults",
+        default="",
+        metavar="KIND=SHARE,...",
+        help=f"line faults: {', '.join(LINE_FAULTS)}, or all; shares of replies, of time for unplugged",
+    )
+    play.add_argument(
+        "--probe-fault",
+        action="append",
+        default=[],
+        metavar="PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]",
+        help=f"{', '.join(PROBE_FAULTS)}; channels joined by +; dates like 2018-06-01",
+    )
+    play.add_argument("--agents", type=int, default=1, help="agents that must say hello before time moves (1)")
+    play.add_argument("--seed", type=int, default=0, help="of all faults (0)")
+    play.add_argument("--with-parent", action="store_true", help="stop when the process that started this one is gone")
+    return parser
+
+
+def _play(options: argparse.Namespace) -> int:
+    faults: dict[str, list[ProbeFault]] = {}
+    for probe, fault in map(parse_probe_fault, options.probe_fault):
+        faults.setdefault(probe, []).append(fault)
+    site = playback_site(
+        options.record,
+        history_days=options.history_days,
+        history_end_ms=None if options.history_end is None else _moment_ms(options.history_end),
+        faults=faults,
+        seed=options.seed,
+    )
+    service = Service(
+        site,
+        options.dir.absolute(),
+        rate=options.rate,
+        line_faults=parse_line_faults(options.faults),
+        seed=options.seed,
+        agents=options.agents,
+    )
+    return serve(service, parent=os.getppid() if options.with_parent else None)
+
+
+def serve(service: Service, *, parent: int | None) -> int:
+    """Step until told to stop by SIGINT or SIGTERM, or until `parent`, a process id, is this one's parent no more."""
+    stopped: list[int] = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda number, _: stopped.append(number))
+    _say("ready", service)
+    live = over = False
+    try:
+        while not stopped and (parent is None or os.getppid() == parent):
+            service.step()
+            if service.time.live and not live:
+                live = True
+                _say("live", service)
+            if service.over and not over:
+                over = True
+                _say("over", service)
+    finally:
+        service.close()
+    _say("stopped", service)
+    return 0
+
+
+def _say(event: str, service: Service) -> None:
+    try:
+        print(json.dumps({"event": event, "now_ms": service.now_ms, "steps": service.time.steps}), flush=True)
+    except BrokenPipeError:  # whoever read has gone; that is no reason to stop
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+
+
+def parse_probe_fault(text: str) -> tuple[str, ProbeFault]:
+    """A probe's name and a fault from `PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]`, empty parts left at their default.
+
+    Raises
+    ------
+    ValueError
+        Naming what was found and what was expected.
+    """
+    parts = text.split(":")
+    if not 2 <= len(parts) <= 6:
+        raise ValueError(f"probe fault: found {text!r}, expected PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]")
+    probe, kind, channels, start, end, size = parts + [""] * (6 - len(parts))
+    return probe, ProbeFault(
+        kind,
+        tuple(filter(None, channels.split("+"))),
+        _moment_ms(start) if start else 0,
+        _moment_ms(end) if end else 2**62,
+        float(size) if size else DEFAULT_SIZE.get(kind),
+    )
+
+
+def _moment_ms(text: str) -> int:
+    """A date or time as milliseconds since 1970; UTC where no offset is written."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError as err:
+        raise ValueError(f"date: found {text!r}, expected one like 2018-06-01 or 2018-06-01T12:00Z") from err
+    return round((moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp() * 1000)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,139 @@
+"""Simulated time: lock-step through the history, then a steady multiple of real time.
+
+In lock-step time stands until every registered waiter waits, and then jumps to the earliest moment waited for: nobody's
+timeout is ever scaled, and the history goes as fast as the slowest of them. At the end of the history time starts to
+run. This module opens no socket and never sleeps; real time comes in as a number from a steady clock.
+"""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+
+
+def steady_s() -> float:
+    """Real seconds that never go back, from no particular moment. [s]"""
+    return time.monotonic()
+
+
+@dataclass(slots=True)
+class _Waiter:
+    name: str
+    drives: bool
+    due_ms: int | None = None
+
+
+@dataclass(slots=True)
+class SimulatedTime:
+    """The one clock of a simulated site.
+
+    Attributes
+    ----------
+    start_ms, history_end_ms : int
+        [ms since 1970, UTC] Lock-step from the first to the second.
+    rate : float
+        Simulated seconds in a real second after that. Above 0.
+    expected_agents : int
+        Lock-step does not begin before so many who drive it have registered at once.
+
+    Raises
+    ------
+    ValueError
+        For a history that ends before it starts, or a rate that is not above 0.
+    """
+
+    start_ms: int
+    history_end_ms: int
+    rate: float = 1.0
+    expected_agents: int = 1
+    steps: int = 0
+    _now_ms: int = field(init=False)
+    _live_since_s: float | None = field(init=False, default=None)
+    _begun: bool = field(init=False, default=False)
+    _waiters: dict[object, _Waiter] = field(init=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        if self.history_end_ms < self.start_ms:
+            raise ValueError(f"history: found an end at {self.history_end_ms} before its start at {self.start_ms}")
+        if not self.rate > 0.0:
+            raise ValueError(f"rate: found {self.rate}, expected a number above 0")
+        self._now_ms = self.start_ms
+
+    @property
+    def live(self) -> bool:
+        """Whether the history is over and time runs."""
+        return self._live_since_s is not None
+
+    @property
+    def progress(self) -> float:
+        """Share of the history that is done. 0 to 1"""
+        span = self.history_end_ms - self.start_ms
+        return 1.0 if self.live or span == 0 else (self._now_ms - self.start_ms) / span
+
+    def now_ms(self, real_s: float) -> int:
+        """Simulated time. [ms since 1970, UTC]"""
+        if self._live_since_s is None:
+            return self._now_ms
+        return self.history_end_ms + int((real_s - self._live_since_s) * 1000.0 * self.rate)
+
+    def rate_now(self) -> float:
+        """0 while time stands between steps, else the rate."""
+        return self.rate if self.live else 0.0
+
+    def register(self, who: object, name: str, *, drives: bool = True) -> None:
+        """`who` takes part in the lock-step from now on: time waits for it.
+
+        Time moves only while at least one who `drives` it is there: an agent does, a device that only needs its time
+        does not, or it would run the history off while the agent is being restarted.
+        """
+        self._waiters[who] = _Waiter(name, drives)
+
+    def forget(self, who: object) -> None:
+        """`who` is gone; time does not wait for it any more."""
+        self._waiters.pop(who, None)
+
+    def wait(self, who: object, due_ms: int) -> None:
+        """`who` has nothing to do before `due_ms`. Of one who is not registered nothing is noted."""
+        if who in self._waiters:
+            self._waiters[who].due_ms = due_ms
+
+    def waiting(self) -> dict[str, bool]:
+        """Who is registered, by name, and whether it waits."""
+        return {waiter.name: waiter.due_ms is not None for waiter in self._waiters.values()}
+
+    def advance(self, real_s: float) -> bool:
+        """Move on as far as may be now. True if time moved or began to run.
+
+        Whoever is due is no longer taken to be waiting: it must say again when it next is.
+        """
+        moved = not self.live and self._step(real_s)
+        now_ms = self.now_ms(real_s)
+        for waiter in self._waiters.values():
+            if waiter.due_ms is not None and waiter.due_ms <= now_ms:
+                waiter.due_ms = None
+        return moved
+
+    def _step(self, real_s: float) -> bool:
+        driving = sum(waiter.drives for waiter in self._waiters.values())
+        self._begun = self._begun or driving >= self.expected_agents
+        if self._now_ms >= self.history_end_ms:
+            self._live_since_s = real_s
+            return True
+        dues = [waiter.due_ms for waiter in self._waiters.values()]
+        if not self._begun or driving == 0 or None in dues:
+            return False
+        earliest = min(due for due in dues if due is not None)
+        if earliest <= self._now_ms:
+            return False
+        self.steps += 1
+        self._now_ms = min(earliest, self.history_end_ms)
+        if earliest > self.history_end_ms:
+            self._live_since_s = real_s
+        return True
+
+    def real_s_until(self, due_ms: int, real_s: float) -> float | None:
+        """Real seconds until `due_ms`; 0 if it has come; None while nobody can say, in lock-step."""
+        now_ms = self.now_ms(real_s)
+        if now_ms >= due_ms:
+            return 0.0
+        return (due_ms - now_ms) / 1000.0 / self.rate if self.live else None

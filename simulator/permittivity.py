@@ -1,0 +1,73 @@
+"""What permittivity a medium of known water content has: the way from truth to what a probe hears.
+
+These are forward relations, from water to permittivity, so that the way back (the calibration under test) is somebody
+else's. Pure; each function takes and gives plain floats.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+Relation = Callable[[float], float]
+
+WATER_PERMITTIVITY = 80.2  # pure water, 20 degC: common knowledge, no source
+MINERAL_PERMITTIVITY = 5.0  # mineral grains, middle of the usual 3 to 8: from memory, no source
+ORGANIC_PERMITTIVITY = 4.0  # plant matter: working value, no source
+ORGANIC_DENSITY_G_CM3 = 1.45  # particle density of organic matter: common practice, no source
+
+
+def mineral_soil(water_content: float) -> float:
+    """Apparent permittivity of a mineral soil.
+
+    Parameters
+    ----------
+    water_content : float
+        [m3 m-3] Measured from 0 to 0.55.
+
+    Returns
+    -------
+    float
+        Apparent permittivity. [1]
+
+    Source: Topp, Davis & Annan 1980, Water Resour. Res. 16, 574-582, the polynomial from water content to
+    permittivity (from memory). The paper fitted both directions apart: they differ by up to about 0.01 m3 m-3.
+    """
+    return 3.03 + 9.3 * water_content + 146.0 * water_content**2 - 76.7 * water_content**3
+
+
+def mixture(water_content: float, *, porosity: float, solid_permittivity: float) -> float:
+    """Apparent permittivity of solids, water and air side by side, by adding their refractive indices.
+
+    Parameters
+    ----------
+    water_content : float
+        [m3 m-3] 0 to `porosity`; more than that is taken as all pores full.
+    porosity : float
+        [m3 m-3]
+    solid_permittivity : float
+        [1]
+
+    Returns
+    -------
+    float
+        Apparent permittivity. [1]
+
+    Source: the complex refractive index model, Roth et al. 1990, Water Resour. Res. 26, 2267-2273 (from memory).
+    """
+    water = min(max(water_content, 0.0), porosity)
+    index = (1.0 - porosity) * math.sqrt(solid_permittivity) + water * math.sqrt(WATER_PERMITTIVITY) + porosity - water
+    return index * index
+
+
+def organic_layer(bulk_density_g_cm3: float) -> Relation:
+    """The relation of thatch or mat of a known density, for water content in, permittivity out.
+
+    Porosity is 1 - density / 1.45 (particle density of organic matter, common practice).
+    """
+    porosity = 1.0 - bulk_density_g_cm3 / ORGANIC_DENSITY_G_CM3
+
+    def relation(water_content: float) -> float:
+        return mixture(water_content, porosity=porosity, solid_permittivity=ORGANIC_PERMITTIVITY)
+
+    return relation

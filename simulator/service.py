@@ -1,0 +1,145 @@
+"""A virtual site being played: its lines and its clock in one loop, and a record of how far it is.
+
+One thread, one `step` at a time: wait until something happens, answer it, move time on, pull or push adapters. What the
+probes say and when time moves is decided elsewhere. It writes two files in its folder: `ready.json` once, when all can
+be opened, and `progress.json` as it goes.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import selectors
+from collections.abc import Mapping
+from pathlib import Path
+
+from simulator.bus import FarEnd, Sdi12Bus
+from simulator.clock import SimulatedTime, steady_s
+from simulator.clock_server import ClockServer
+from simulator.faults import unplugged
+from simulator.pty import Line
+from simulator.site import CLOCK_SOCKET, VirtualLine, VirtualSite, describe
+
+READY, PROGRESS = "ready.json", "progress.json"
+PROGRESS_EVERY_S = 0.25
+
+
+class Service:
+    """One site, served.
+
+    Parameters
+    ----------
+    site : VirtualSite
+    folder : Path
+        For lines, clock and the two files; made if it is not there.
+    rate : float
+        Simulated seconds in a real second after the history.
+    line_faults : mapping of kind to share, optional
+        On every line, see `simulator.faults`.
+    seed : int
+        Of the line faults.
+    agents : int
+        Lock-step begins when so many agents have said hello.
+    """
+
+    def __init__(
+        self,
+        site: VirtualSite,
+        folder: Path,
+        *,
+        rate: float = 1.0,
+        line_faults: Mapping[str, float] | None = None,
+        seed: int = 0,
+        agents: int = 1,
+    ) -> None:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / READY).unlink(missing_ok=True)
+        self.site = site
+        self.folder = folder
+        self.time = SimulatedTime(site.start_ms, site.history_end_ms, rate=rate, expected_agents=agents)
+        self._shares = dict(line_faults or {})
+        self._seed = seed
+        self._selector = selectors.DefaultSelector()
+        self._running = False
+        self._progress_at_s = 0.0
+        self._open = contextlib.ExitStack()
+        with contextlib.ExitStack() as undo:
+            undo.callback(self._selector.close)
+            self._clock = ClockServer(folder / CLOCK_SOCKET, self.time, self._selector)
+            undo.callback(self._clock.close)
+            self._lines = []
+            for line in site.lines:
+                self._lines.append(self._serve(line))
+                undo.callback(self._lines[-1].unplug)
+            self._write(READY, describe(site, folder, rate=rate))
+            self._open = undo.pop_all()
+        self._plug()
+
+    @property
+    def now_ms(self) -> int:
+        """Simulated time. [ms since 1970, UTC]"""
+        return self.time.now_ms(steady_s())
+
+    @property
+    def over(self) -> bool:
+        """Whether the last moment of truth has passed: from then on probes have no values."""
+        return self.site.end_ms is not None and self.now_ms >= self.site.end_ms
+
+    def step(self, longest_s: float = PROGRESS_EVERY_S) -> None:
+        """Wait for something to do, at most so long, and do it."""
+        waits = [longest_s, self._clock.timeout_s(), *(line.timeout_s() for line in self._lines)]
+        for key, _ in self._selector.select(min(wait for wait in waits if wait is not None)):
+            key.data()
+        moved = self._clock.work()
+        if self.time.live and not self._running:
+            self._running = True
+            for line in self._lines:
+                line.take_time()
+        if moved or self._running:
+            self._plug()
+        for line in self._lines:
+            line.work()
+        if steady_s() >= self._progress_at_s:
+            self._progress_at_s = steady_s() + PROGRESS_EVERY_S
+            self._write(PROGRESS, self.progress())
+
+    def progress(self) -> dict[str, object]:
+        """How far it is: the form of `progress.json`."""
+        return {
+            "progress": round(self.time.progress, 4),
+            "now_ms": self.now_ms,
+            "rate": self.time.rate_now(),
+            "steps": self.time.steps,
+            "waiting": self.time.waiting(),
+            "unplugged": [line.name for line in self._lines if not line.plugged],
+            "over": self.over,
+        }
+
+    def close(self) -> None:
+        """Pull all adapters, close the clock, and take their names away."""
+        self._write(PROGRESS, self.progress())
+        (self.folder / READY).unlink(missing_ok=True)
+        self._open.close()
+
+    def _serve(self, line: VirtualLine) -> Line:
+        far_end: FarEnd = Sdi12Bus(
+            {each.address: each.probe for each in self.site.installed if each.line == line.name},
+            lambda: self.now_ms,
+            shares=self._shares,
+            seed=f"{self._seed}/{line.name}",
+        )
+        return Line(line.name, self.folder, far_end, self._selector, baud=line.baud)
+
+    def _plug(self) -> None:
+        now_ms = self.now_ms
+        for line in self._lines:
+            if unplugged(self._shares, self._seed, line.name, now_ms):
+                line.unplug()
+            else:
+                line.plug_in()
+
+    def _write(self, name: str, content: dict[str, object]) -> None:
+        """Whole or not at all: somebody may be reading."""
+        fresh = self.folder / f"{name}.new"
+        fresh.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+        fresh.replace(self.folder / name)

@@ -1,0 +1,164 @@
+"""A site of virtual probes: what stands where, on which line, over which span of time.
+
+It is what a playback or a scenario hands to `simulator.service`, and `describe` is all that anybody else may know of
+it: enough to write the configuration of an agent and of a server, and nothing of the truth. Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from simulator.probes import VirtualProbe
+
+DESCRIPTION_VERSION = 1
+CLOCK_SOCKET = "clock.sock"
+
+
+@dataclass(frozen=True)
+class Station:
+    """One place in a surface.
+
+    Attributes
+    ----------
+    facts : mapping
+        Further keys of a station in the server's configuration, as they stand there: `soil`, `thatch_medium`,
+        `root_zone_mm` and so on, and `core`, a list of dated thatch thicknesses.
+    """
+
+    name: str
+    title: str
+    facts: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Surface:
+    """One surface with its stations."""
+
+    name: str
+    title: str
+    kind: str
+    stations: Sequence[Station]
+
+
+@dataclass(frozen=True)
+class VirtualLine:
+    """One serial line; `protocol` as in probe descriptions."""
+
+    name: str
+    protocol: str = "sdi12"
+    baud: int = 1200
+
+
+@dataclass(frozen=True)
+class Installed:
+    """A probe on a line. `address` is empty where the protocol has none."""
+
+    probe: VirtualProbe
+    line: str
+    address: str = ""
+
+
+@dataclass(frozen=True)
+class VirtualSite:
+    """Everything that is played.
+
+    Attributes
+    ----------
+    start_ms, history_end_ms : int
+        The history, in lock-step. [ms since 1970, UTC]
+    end_ms : int or None
+        First moment for which there is no more truth. [ms since 1970, UTC] None: it never ends.
+    interval_s : int
+        How often to read the probes for every value to be seen once. [s]
+    origin : str
+        What the values are, in a sentence a visitor of the demo may read.
+    """
+
+    name: str
+    title: str
+    timezone: str
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float
+    surfaces: Sequence[Surface]
+    lines: Sequence[VirtualLine]
+    installed: Sequence[Installed]
+    start_ms: int
+    history_end_ms: int
+    end_ms: int | None
+    interval_s: int
+    origin: str
+    node: str = "node-1"
+
+
+def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, object]:
+    """What the outside may know, as a JSON object; the form of `ready.json`.
+
+    Parameters
+    ----------
+    site : VirtualSite
+    folder : Path
+        Where lines and clock are served.
+    rate : float
+        Simulated seconds in a real second once the history is over.
+
+    Returns
+    -------
+    dict
+        `version`, `origin`, `site` (name, title, timezone, latitude_deg, longitude_deg, elevation_m), `node`,
+        `interval_s`, `clock` (path of the socket), `start_ms`, `history_end_ms`, `end_ms` (or null), `rate`,
+        `lines` (name, port, protocol, baud), `surfaces` (name, title, kind, stations: name, title, facts) and
+        `probes` (name, station, model, line, address; address null without one).
+    """
+    return {
+        "version": DESCRIPTION_VERSION,
+        "origin": site.origin,
+        "site": {
+            "name": site.name,
+            "title": site.title,
+            "timezone": site.timezone,
+            "latitude_deg": site.latitude_deg,
+            "longitude_deg": site.longitude_deg,
+            "elevation_m": site.elevation_m,
+        },
+        "node": site.node,
+        "interval_s": site.interval_s,
+        "clock": str(folder / CLOCK_SOCKET),
+        "start_ms": site.start_ms,
+        "history_end_ms": site.history_end_ms,
+        "end_ms": site.end_ms,
+        "rate": rate,
+        "lines": [
+            {"name": line.name, "port": str(line_path(folder, line.name)), "protocol": line.protocol, "baud": line.baud}
+            for line in site.lines
+        ],
+        "surfaces": [
+            {
+                "name": surface.name,
+                "title": surface.title,
+                "kind": surface.kind,
+                "stations": [
+                    {"name": station.name, "title": station.title, "facts": dict(station.facts)}
+                    for station in surface.stations
+                ],
+            }
+            for surface in site.surfaces
+        ],
+        "probes": [
+            {
+                "name": each.probe.name,
+                "station": each.probe.station,
+                "model": each.probe.description.model,
+                "line": each.line,
+                "address": each.address or None,
+            }
+            for each in site.installed
+        ],
+    }
+
+
+def line_path(folder: Path, name: str) -> Path:
+    """Where a line of that name is to be opened."""
+    return folder / f"line-{name}"
