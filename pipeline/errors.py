@@ -1,0 +1,35 @@
+"""The environment faults of the pipeline, under one base: things outside the program that went away or filled up.
+
+They are raised where they happen and caught in one place, which counts, logs on change, backs off and tries again.
+Field faults are data (a status, a flag) and bugs are left to crash: neither belongs here.
+"""
+
+from __future__ import annotations
+
+
+class PipelineFault(Exception):
+    """Base of every environment fault of the pipeline."""
+
+
+class StoreFault(PipelineFault):
+    """The store cannot do what was asked just now; nothing of it was kept."""
+
+
+class StoreAway(StoreFault):
+    """The store cannot be reached, opened, read or locked in time."""
+
+
+class StoreFull(StoreFault):
+    """The disk, or the bound set for the file, has no room left."""
+
+
+class StoreTooNew(StoreFault):
+    """The database was written by a later version of the program than this one."""
+
+
+class StoreForeign(StoreFault):
+    """The file is there, but it is no database of this program."""
+
+
+class ClockAway(PipelineFault):
+    """The clock that is followed does not answer."""

@@ -1,0 +1,305 @@
+"""The worker's journal: what must be on this machine's disk before anything is promised to anybody.
+
+It keeps readings and their receipts, payloads that could not be read, the state of the alerts with the events they
+gave rise to, and the queue of rows that wait for a server store. Every method is one durable transaction. It reads no
+clock, logs nothing and decides nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from hardware.reading import Batch, Reading, Receipt, Span
+from pipeline.store.channels import Channels
+from pipeline.store.database import Connection, Database
+from pipeline.store.readings import (
+    KEPT,
+    LET_GO,
+    NOT_FED,
+    READ_BACK,
+    STATUSES,
+    WAITING,
+    Appended,
+    keep_batch,
+    keep_poison,
+)
+
+QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
+QUARANTINE_PAYLOAD_BYTES = 64 * 1024  # of a longer payload the beginning is kept
+QUARANTINE_TEXT = 1000  # characters of topic and reason
+
+__all__ = ["Appended", "Event", "Journal", "OutboxState", "Quarantined", "WaitingRun"]
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxState:
+    """One outbox as the journal knows it. `received` is its receipt; the rest are counts of readings."""
+
+    site: str
+    node: str
+    outbox_id: str
+    received: int
+    duplicates: int
+    conflicts: int
+    holes: int
+    poisoned: int
+    heard_at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Quarantined:
+    """A payload that is no batch, with the reason. `size_bytes` is its full size; `payload` may be its beginning."""
+
+    id: int
+    at_ms: int
+    topic: str
+    reason: str
+    size_bytes: int
+    payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something to tell people, with an id that is the same however often it is told. `body` is JSON."""
+
+    id: str
+    at_ms: int
+    body: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class WaitingRun:
+    """Readings of one arrival that a server store has not been seen to hold, or whose stay is over."""
+
+    outbox: int
+    first: int
+    last: int
+    received_at_ms: int
+    readings: tuple[Reading, ...]
+
+
+class Journal:
+    """The journal in one database.
+
+    Parameters
+    ----------
+    database : Database
+    feeding : bool
+        Whether readings must go on to a server store. When a database that was not fed before is opened so, all it
+        holds is queued too.
+    channels : Channels, optional
+        Shared with a SqliteStore on the same database.
+    """
+
+    def __init__(self, database: Database, *, feeding: bool = False, channels: Channels | None = None) -> None:
+        self.database = database
+        self.channels = Channels() if channels is None else channels
+        self._feed = WAITING if feeding else NOT_FED
+        if feeding:
+            with database.transaction() as tx:
+                tx.execute("UPDATE span SET feed = ? WHERE kind = ? AND feed = ?", (WAITING, KEPT, NOT_FED))
+
+    # --- readings ----------------------------------------------------------------------------------------------
+
+    def append(self, batch: Batch, received_at_ms: int) -> Appended:
+        """Store a batch and move the receipt. When this returns, it is on the disk.
+
+        Raises
+        ------
+        StoreFull, StoreAway
+            Then nothing of the batch is kept and nothing may be receipted.
+        """
+        try:
+            with self.database.transaction() as tx:
+                return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
+        except BaseException:
+            self.channels.forget()
+            raise
+
+    def receive_poison(self, span: Span | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
+        """Quarantine a payload that is no batch and count its span as received.
+
+        Parameters
+        ----------
+        span : Span or None
+            What its topic said; None when even the topic could not be read.
+
+        Returns
+        -------
+        int
+            The receipt of that outbox, 0 without a span.
+        """
+        with self.database.transaction() as tx:
+            tx.execute(
+                "INSERT INTO quarantine (at_ms, topic, reason, size_bytes, payload) VALUES (?, ?, ?, ?, ?)",
+                (
+                    at_ms,
+                    topic[:QUARANTINE_TEXT],
+                    reason[:QUARANTINE_TEXT],
+                    len(payload),
+                    payload[:QUARANTINE_PAYLOAD_BYTES],
+                ),
+            )
+            tx.execute("DELETE FROM quarantine WHERE id <= last_insert_rowid() - ?", (QUARANTINE_ENTRIES,))
+            return 0 if span is None else keep_poison(tx, span, at_ms)
+
+    def received(self, site: str, node: str, outbox_id: str) -> int:
+        """The receipt of an outbox: highest seq up to which nothing is outstanding. 0 when it was never heard."""
+        with self.database.reading() as connection:
+            row = connection.execute(
+                "SELECT received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?", (site, node, outbox_id)
+            ).fetchone()
+        return 0 if row is None else row[0]
+
+    def receipts(self) -> list[tuple[str, str, Receipt]]:
+        """Site, node and receipt of the outbox each node last used: what to publish again after a start."""
+        newest = {(state.site, state.node): state for state in self.outboxes()}
+        return [(s.site, s.node, Receipt(s.outbox_id, s.received)) for s in newest.values()]
+
+    def outboxes(self) -> list[OutboxState]:
+        """Every outbox ever heard, the one heard last at the end."""
+        with self.database.reading() as connection:
+            rows = connection.execute(
+                "SELECT site, node, outbox_id, received, duplicates, conflicts, holes, poisoned, heard_at_ms "
+                "FROM outbox ORDER BY heard_at_ms, id"
+            ).fetchall()
+        return [OutboxState(*row) for row in rows]
+
+    def quarantine(self, *, limit: int = 100) -> list[Quarantined]:
+        """What was quarantined, the newest first."""
+        with self.database.reading() as connection:
+            rows = connection.execute(
+                "SELECT id, at_ms, topic, reason, size_bytes, payload FROM quarantine ORDER BY id DESC LIMIT ?",
+                (limit,),
+            ).fetchall()
+        return [Quarantined(*row) for row in rows]
+
+    # --- alerts and their events -------------------------------------------------------------------------------
+
+    def alert_states(self) -> dict[str, dict[str, object]]:
+        """State of every rule at every place, by the key it was saved under."""
+        with self.database.reading() as connection:
+            rows = connection.execute("SELECT key, state FROM alert_state ORDER BY key").fetchall()
+        return {key: json.loads(state) for key, state in rows}
+
+    def save_alerts(self, states: Mapping[str, Mapping[str, object]], events: Iterable[Event] = ()) -> int:
+        """Save states together with the events that led to them: a kill keeps both or neither.
+
+        An event whose id is known already is left as it is. States of other keys stay.
+
+        Returns
+        -------
+        int
+            How many events were new.
+        """
+        with self.database.transaction() as tx:
+            tx.executemany(
+                "INSERT OR REPLACE INTO alert_state VALUES (?, ?)",
+                [(key, _json(state)) for key, state in states.items()],
+            )
+            before = tx.total_changes
+            tx.executemany(
+                "INSERT OR IGNORE INTO event (id, at_ms, body) VALUES (?, ?, ?)",
+                [(event.id, event.at_ms, _json(event.body)) for event in events],
+            )
+            return tx.total_changes - before
+
+    def forget_alert(self, key: str) -> None:
+        """Remove one state: its rule or its place is no longer there."""
+        with self.database.transaction() as tx:
+            tx.execute("DELETE FROM alert_state WHERE key = ?", (key,))
+
+    def events(self, start_ms: int, end_ms: int) -> list[Event]:
+        """Events with start <= time < end, in the order they came about."""
+        with self.database.reading() as connection:
+            rows = connection.execute(
+                "SELECT id, at_ms, body FROM event WHERE at_ms >= ? AND at_ms < ? ORDER BY number", (start_ms, end_ms)
+            ).fetchall()
+        return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
+
+    def unsent(self, destination: str, *, limit: int = 100) -> list[Event]:
+        """Events not marked as sent to a destination, the oldest first."""
+        with self.database.reading() as connection:
+            rows = connection.execute(
+                "SELECT id, at_ms, body FROM event e WHERE NOT EXISTS "
+                "(SELECT 1 FROM event_sent s WHERE s.destination = ? AND s.number = e.number) ORDER BY number LIMIT ?",
+                (destination, limit),
+            ).fetchall()
+        return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
+
+    def mark_sent(self, event_id: str, destination: str, at_ms: int) -> None:
+        """Note that a destination has taken an event; a kill before this makes it come again with the same id."""
+        with self.database.transaction() as tx:
+            tx.execute(
+                "INSERT OR IGNORE INTO event_sent SELECT ?, number, ? FROM event WHERE id = ?",
+                (destination, at_ms, event_id),
+            )
+
+    # --- the queue of a server store ---------------------------------------------------------------------------
+
+    def waiting(self, *, limit: int = 10) -> list[WaitingRun]:
+        """Runs a server store has not been seen to hold, the oldest arrival first."""
+        return self._runs("feed = ? ORDER BY received_at_ms, outbox, first_seq LIMIT ?", (WAITING, limit))
+
+    def waiting_count(self) -> int:
+        """Readings that wait for the server store."""
+        with self.database.reading() as connection:
+            row = connection.execute("SELECT sum(last_seq - first_seq + 1) FROM span WHERE feed = 1").fetchone()
+        return row[0] or 0
+
+    def mark_read_back(self, runs: Sequence[WaitingRun], at_ms: int) -> None:
+        """Note that the server store has given these runs back; they leave the queue and stay as rows."""
+        with self.database.transaction() as tx:
+            tx.executemany(
+                "UPDATE span SET feed = ?, read_back_ms = ? WHERE outbox = ? AND first_seq = ?",
+                [(READ_BACK, at_ms, run.outbox, run.first) for run in runs],
+            )
+
+    def stayed(self, before_ms: int, *, limit: int = 10) -> list[WaitingRun]:
+        """Runs read back before a time, the oldest first: those whose stay is over."""
+        return self._runs(
+            "feed = ? AND read_back_ms < ? ORDER BY read_back_ms, outbox, first_seq LIMIT ?",
+            (READ_BACK, before_ms, limit),
+        )
+
+    def let_go(self, runs: Sequence[WaitingRun]) -> None:
+        """Remove the rows of runs the server store holds. Their spans stay, so a repeat is still known as one."""
+        with self.database.transaction() as tx:
+            for run in runs:
+                tx.execute(
+                    "DELETE FROM reading WHERE outbox = ? AND seq BETWEEN ? AND ?", (run.outbox, run.first, run.last)
+                )
+                tx.execute(
+                    "UPDATE span SET feed = ? WHERE outbox = ? AND first_seq = ?", (LET_GO, run.outbox, run.first)
+                )
+
+    def queue_again(self, runs: Sequence[WaitingRun]) -> None:
+        """Put runs back into the queue: the server store was found without them."""
+        with self.database.transaction() as tx:
+            tx.executemany(
+                "UPDATE span SET feed = ?, read_back_ms = NULL WHERE outbox = ? AND first_seq = ?",
+                [(WAITING, run.outbox, run.first) for run in runs],
+            )
+
+    def _runs(self, where: str, parameters: tuple[int, ...]) -> list[WaitingRun]:
+        with self.database.reading() as connection:
+            spans = connection.execute(
+                f"SELECT outbox, first_seq, last_seq, received_at_ms FROM span WHERE {where}", parameters
+            ).fetchall()
+            return [WaitingRun(*span, _readings_of(connection, *span[:3])) for span in spans]
+
+
+def _readings_of(connection: Connection, outbox: int, first: int, last: int) -> tuple[Reading, ...]:
+    rows = connection.execute(
+        "SELECT o.site, o.node, o.outbox_id, r.seq, c.name, r.slot, r.measured_at_ms, r.raw, r.status, r.attempts, "
+        "r.clock_ok FROM reading r JOIN channel c ON c.id = r.channel JOIN outbox o ON o.id = r.outbox "
+        "WHERE r.outbox = ? AND r.seq BETWEEN ? AND ? ORDER BY r.seq",
+        (outbox, first, last),
+    )
+    return tuple(Reading(*row[:8], STATUSES[row[8]], row[9], bool(row[10])) for row in rows)
+
+
+def _json(body: Mapping[str, object]) -> str:
+    return json.dumps(dict(body), sort_keys=True, separators=(",", ":"), allow_nan=False)

@@ -1,0 +1,276 @@
+"""The readings in safe keeping: each is stored once, in the order it was sent, and counted into its outbox's receipt.
+
+Works on a connection it is given, inside the caller's transaction, so that rows, receipt and counters are one change.
+Both the journal and the embedded series store use it: there is one table of readings, not two. It never changes a
+reading that is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from hardware.reading import Batch, Reading, Span, Status
+from pipeline.store.channels import Channels
+from pipeline.store.database import Connection
+
+KEPT, POISON, HOLE = 1, 2, 3
+NOT_FED, WAITING, READ_BACK, LET_GO = 0, 1, 2, 3
+
+# Written into the table: a code once given stays, whatever order the statuses have in the source.
+STATUS_CODES = {
+    Status.OK: 0,
+    Status.SILENT: 1,
+    Status.BAD_FRAME: 2,
+    Status.BAD_CHECK: 3,
+    Status.WRONG_ADDRESS: 4,
+    Status.SHORT: 5,
+    Status.NO_VALUE: 6,
+    Status.LINE_AWAY: 7,
+}
+STATUSES = {code: status for status, code in STATUS_CODES.items()}
+
+_INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    """What became of a batch.
+
+    Attributes
+    ----------
+    new : int
+        Readings stored now.
+    duplicates : int
+        Readings that were stored before, and ignored.
+    conflicts : int
+        Readings that say something else than the stored one of the same identity; the stored one was kept.
+    hole : int
+        Sequence numbers now known to be lost by the agent for good, and not waited for any longer.
+    received : int
+        The receipt: highest seq up to which nothing is outstanding.
+    """
+
+    new: int
+    duplicates: int
+    conflicts: int
+    hole: int
+    received: int
+
+
+def keep_batch(
+    tx: Connection, channels: Channels, batch: Batch, received_at_ms: int, *, feed: int = NOT_FED
+) -> Appended:
+    """Store what is new in a batch and move the receipt as far as it will go.
+
+    Parameters
+    ----------
+    tx : Connection
+        With a transaction open.
+    channels : Channels
+        Names to numbers.
+    batch : Batch
+    received_at_ms : int
+        [ms since 1970, UTC]
+    feed : int
+        `WAITING` when the rows must go on to a server store, else `NOT_FED`.
+    """
+    outbox, received = find_outbox(tx, batch.site, batch.node, batch.outbox_id)
+    overlapping = _spans(tx, outbox, batch.first, batch.last)
+    duplicates = conflicts = 0
+    fresh: Sequence[Reading] = batch.readings
+    runs = [(batch.first, batch.last)]
+    if overlapping:
+        kept = [(first, last) for first, last, kind in overlapping if kind == KEPT]
+        runs = subtract((batch.first, batch.last), kept)
+        fresh = [r for r in batch.readings if _inside(r.seq, runs)]
+        duplicates, conflicts = _compare(tx, outbox, [r for r in batch.readings if not _inside(r.seq, runs)])
+        _give_way(tx, outbox, runs, [span for span in overlapping if span[2] != KEPT])
+    _insert(tx, channels, outbox, fresh, runs, received_at_ms, feed)
+    hole = _note_hole(tx, outbox, received + 1, batch.lowest_kept - 1, received_at_ms)
+    received = _advance(tx, outbox, received)
+    tx.execute(
+        "UPDATE outbox SET received = ?, duplicates = duplicates + ?, conflicts = conflicts + ?, holes = holes + ?, "
+        "heard_at_ms = ? WHERE id = ?",
+        (received, duplicates, conflicts, hole, received_at_ms, outbox),
+    )
+    return Appended(len(fresh), duplicates, conflicts, hole, received)
+
+
+def keep_poison(tx: Connection, span: Span, at_ms: int) -> int:
+    """Count a span whose payload could not be decoded as received. Returns the receipt."""
+    outbox, received = find_outbox(tx, span.site, span.node, span.outbox_id)
+    taken = [(first, last) for first, last, _ in _spans(tx, outbox, span.first, span.last)]
+    runs = subtract((span.first, span.last), taken)
+    _insert_spans(tx, outbox, runs, POISON, at_ms)
+    received = _advance(tx, outbox, received)
+    tx.execute(
+        "UPDATE outbox SET received = ?, poisoned = poisoned + ?, heard_at_ms = ? WHERE id = ?",
+        (received, sum(last - first + 1 for first, last in runs), at_ms, outbox),
+    )
+    return received
+
+
+def keep_readings(
+    tx: Connection, channels: Channels, readings: Iterable[Reading], received_at_ms: int, *, feed: int = NOT_FED
+) -> int:
+    """Store readings of any origin and order, each identity once. Returns how many were new."""
+    new = 0
+    for batch in consecutive(readings):
+        new += keep_batch(tx, channels, batch, received_at_ms, feed=feed).new
+    return new
+
+
+def consecutive(readings: Iterable[Reading]) -> Iterator[Batch]:
+    """Readings as batches of consecutive seq, one identity once; the first of two wins. They claim no hole."""
+    unique: dict[tuple[str, str, str, int], Reading] = {}
+    for reading in readings:
+        unique.setdefault((reading.site, reading.node, reading.outbox_id, reading.seq), reading)
+    run: list[Reading] = []
+    for key in sorted(unique):
+        reading = unique[key]
+        if run and (key[:3], key[3] - 1) != ((run[-1].site, run[-1].node, run[-1].outbox_id), run[-1].seq):
+            yield Batch(run[0].site, run[0].node, run[0].outbox_id, 1, tuple(run))
+            run = []
+        run.append(reading)
+    if run:
+        yield Batch(run[0].site, run[0].node, run[0].outbox_id, 1, tuple(run))
+
+
+def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[int, int]:
+    """Number and receipt of an outbox, entered when it is first heard of."""
+    where = (site, node, outbox_id)
+    query = "SELECT id, received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?"
+    row = tx.execute(query, where).fetchone()
+    if row is None:
+        tx.execute("INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?)", where)
+        row = tx.execute(query, where).fetchone()
+    return row
+
+
+def subtract(run: tuple[int, int], taken: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """What is left of a run of whole numbers, both ends included, without the sorted runs in `taken`."""
+    first, last = run
+    left = []
+    for taken_first, taken_last in taken:
+        if taken_first > first:
+            left.append((first, min(taken_first - 1, last)))
+        first = max(first, taken_last + 1)
+    if first <= last:
+        left.append((first, last))
+    return left
+
+
+def _insert(
+    tx: Connection,
+    channels: Channels,
+    outbox: int,
+    fresh: Sequence[Reading],
+    runs: list[tuple[int, int]],
+    received_at_ms: int,
+    feed: int,
+) -> None:
+    if not fresh:
+        return
+    number = channels.numbers(tx, {r.channel for r in fresh})
+    channels.note_carrier(tx, outbox, number.values())
+    rows = [
+        (
+            outbox,
+            r.seq,
+            number[r.channel],
+            r.measured_at_ms,
+            r.slot,
+            r.raw,
+            STATUS_CODES[r.status],
+            r.attempts,
+            r.clock_ok,
+        )
+        for r in fresh
+    ]
+    tx.executemany(_INSERT, rows)
+    for first, last in runs:
+        times = [r.measured_at_ms for r in fresh if first <= r.seq <= last]
+        tx.execute(
+            "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL)",
+            (outbox, first, last, KEPT, min(times), max(times), received_at_ms, feed),
+        )
+
+
+def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind: int, at_ms: int) -> None:
+    tx.executemany(
+        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, ?, 0, NULL)",
+        [(outbox, first, last, kind, at_ms) for first, last in runs],
+    )
+
+
+def _spans(tx: Connection, outbox: int, first: int, last: int) -> list[tuple[int, int, int]]:
+    """Spans that touch `first` to `last`, in order: (first, last, kind)."""
+    rows = tx.execute(
+        "SELECT first_seq, last_seq, kind FROM span WHERE outbox = ?1 AND first_seq <= ?3 AND first_seq >= coalesce("
+        "(SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",
+        (outbox, first, last),
+    )
+    return [row for row in rows if row[1] >= first]
+
+
+def _compare(tx: Connection, outbox: int, again: list[Reading]) -> tuple[int, int]:
+    """Count readings heard before: those that agree with what is stored, and those that do not."""
+    if not again:
+        return 0, 0
+    stored = {
+        row[0]: row[1:]
+        for row in tx.execute(
+            "SELECT r.seq, c.name, r.measured_at_ms, r.slot, r.raw, r.status, r.attempts, r.clock_ok "
+            "FROM reading r JOIN channel c ON c.id = r.channel WHERE r.outbox = ? AND r.seq BETWEEN ? AND ?",
+            (outbox, again[0].seq, again[-1].seq),
+        )
+    }
+    conflicts = 0
+    for r in again:
+        said = (r.channel, r.measured_at_ms, r.slot, r.raw, STATUS_CODES[r.status], r.attempts, r.clock_ok)
+        conflicts += stored.get(r.seq, said) != said  # a row that moved on to a server store cannot contradict
+    return len(again) - conflicts, conflicts
+
+
+def _give_way(tx: Connection, outbox: int, runs: list[tuple[int, int]], lost: list[tuple[int, int, int]]) -> None:
+    """Cut out of holes and poison what has arrived after all."""
+    counter = {POISON: "poisoned", HOLE: "holes"}
+    for first, last, kind in lost:
+        left = subtract((first, last), [run for run in runs if run[1] >= first and run[0] <= last])
+        found = (last - first + 1) - sum(b - a + 1 for a, b in left)
+        if found == 0:
+            continue
+        (at_ms,) = tx.execute(
+            "SELECT received_at_ms FROM span WHERE outbox = ? AND first_seq = ?", (outbox, first)
+        ).fetchone()
+        tx.execute("DELETE FROM span WHERE outbox = ? AND first_seq = ?", (outbox, first))
+        _insert_spans(tx, outbox, left, kind, at_ms)
+        tx.execute(f"UPDATE outbox SET {counter[kind]} = {counter[kind]} - ? WHERE id = ?", (found, outbox))
+
+
+def _note_hole(tx: Connection, outbox: int, first: int, last: int, at_ms: int) -> int:
+    """Enter what is missing from `first` to `last`, which the agent no longer holds. Returns how many are lost."""
+    if last < first:
+        return 0
+    taken = [(a, b) for a, b, _ in _spans(tx, outbox, first, last)]
+    runs = subtract((first, last), taken)
+    _insert_spans(tx, outbox, runs, HOLE, at_ms)
+    return sum(b - a + 1 for a, b in runs)
+
+
+def _advance(tx: Connection, outbox: int, received: int) -> int:
+    """The receipt moved over every span that follows on without a gap."""
+    for first, last in tx.execute(
+        "SELECT first_seq, last_seq FROM span WHERE outbox = ?1 AND first_seq >= coalesce("
+        "(SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",
+        (outbox, received + 1),
+    ):
+        if first > received + 1:
+            break
+        received = max(received, last)
+    return received
+
+
+def _inside(seq: int, runs: list[tuple[int, int]]) -> bool:
+    return any(first <= seq <= last for first, last in runs)
