@@ -40,9 +40,24 @@ from pipeline.soil.calibration import CURVES, curve_faults
 from pipeline.toml_check import Check, Table, finite
 
 __all__ = [
-    *("AlertsConfig", "BrokerConfig", "ConfigFault", "Core", "InstalledChannel", "InstalledProbe", "NotifyConfig"),
-    *("PagesConfig", "ProbeFaultConfig", "RootsDryConfig", "Site", "SiteConfig", "Station", "StoreConfig", "Surface"),
-    *("ThatchHoldingConfig", "load", "read_secret"),
+    "AlertsConfig",
+    "BrokerConfig",
+    "ConfigFault",
+    "Core",
+    "InstalledChannel",
+    "InstalledProbe",
+    "NotifyConfig",
+    "PagesConfig",
+    "ProbeFaultConfig",
+    "RootsDryConfig",
+    "Site",
+    "SiteConfig",
+    "Station",
+    "StoreConfig",
+    "Surface",
+    "ThatchHoldingConfig",
+    "load",
+    "read_secret",
 ]
 
 SURFACE_KINDS = ("square", "outfield", "green", "pitch", "lawn")

@@ -1,0 +1,81 @@
+"""What the pipeline counts: every queue, retry and limit, in the text form of Prometheus.
+
+One object per pipeline, with its own registry, so that two of them in one process never add up. It holds numbers only;
+it decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, generate_latest
+
+CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+_PREFIX = "underturf"
+
+
+class Metrics:
+    """The pipeline's counters and gauges."""
+
+    def __init__(self) -> None:
+        self.registry = CollectorRegistry()
+        self._arriving()
+        self._keeping()
+        self._telling()
+        self.limit = self._gauge("limit", "Named limit, in the unit its name ends in", "name")
+
+    def _arriving(self) -> None:
+        self.broker_up = self._gauge("broker_up", "Whether the embedded broker is running, 1 or 0")
+        self.broker_restarts = self._counter("broker_restarts", "Times the embedded broker was started again")
+        self.connected = self._gauge("ingest_connected", "Whether the broker is connected and subscribed, 1 or 0")
+        self.reconnects = self._counter("ingest_reconnects", "Attempts to connect to the broker after the first")
+        self.messages = self._counter("ingest_messages", "Messages taken from the broker", "kind")
+        self.refused = self._counter("ingest_refused_messages", "Messages left unacknowledged: the queue was full")
+        self.callback_faults = self._counter("ingest_callback_faults", "Messages the network callback could not take")
+        self.queue = self._gauge("ingest_queue_messages", "Messages waiting for the worker")
+        self.receipts = self._counter("receipts_published", "Receipts handed to the broker")
+        self.nodes_up = self._gauge("nodes_up", "Nodes whose last status was up")
+
+    def _keeping(self) -> None:
+        self.readings = self._counter("readings_kept", "Readings committed for the first time")
+        self.duplicates = self._counter("readings_duplicate", "Readings that were already kept")
+        self.holes = self._counter("readings_missing", "Readings that an outbox lost before they were sent")
+        self.quarantined = self._counter("payloads_quarantined", "Payloads that are no batch of readings")
+        self.unknown_channels = self._gauge("unknown_channels", "Channels heard that the settings do not name")
+        self.unknown_refused = self._counter("unknown_channels_refused", "Unknown channels beyond the list's limit")
+        self.step_seconds = self._histogram("worker_commit_seconds", "Time from taking a message to its commit [s]")
+        self.stage_seconds = self._histogram("stages_seconds", "Time of one run of the stages over one window [s]")
+        self.dirty_windows = self._gauge("dirty_windows", "Stations with readings the stages have not seen")
+        self.observations = self._counter("observations_written", "Observations written or written again")
+        self.findings = self._counter("findings_written", "Findings written or written again")
+        self.faults = self._counter("environment_faults", "Times something outside failed", "part")
+        self.backoff_s = self._gauge("worker_backoff_seconds", "Wait before the worker's next attempt [s]")
+
+    def _telling(self) -> None:
+        self.events = self._counter("alert_events", "Alert events raised by the rules", "rule", "kind")
+        self.alerts_open = self._gauge("alerts_open", "Alerts that are open now")
+        self.outbox = self._gauge("notify_outbox_events", "Alert events not yet delivered")
+        self.delivered = self._counter("notify_delivered", "Alert events delivered", "way")
+        self.attempts_failed = self._counter(
+            "notify_attempts_failed", "Deliveries that failed, to be tried again", "way"
+        )
+        self.given_up = self._counter("notify_given_up", "Alert events refused by the receiver for good", "way")
+
+    def limits(self, limits: Mapping[str, float]) -> None:
+        """Show named limits beside the queues and retries they bound."""
+        for name, value in limits.items():
+            self.limit.labels(name).set(value)
+
+    def text(self) -> bytes:
+        """All of it in the Prometheus text form."""
+        return generate_latest(self.registry)
+
+    def _counter(self, name: str, words: str, *labels: str) -> Counter:
+        return Counter(f"{_PREFIX}_{name}", words, labels, registry=self.registry)
+
+    def _gauge(self, name: str, words: str, *labels: str) -> Gauge:
+        return Gauge(f"{_PREFIX}_{name}", words, labels, registry=self.registry)
+
+    def _histogram(self, name: str, words: str) -> Histogram:
+        buckets = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0)
+        return Histogram(f"{_PREFIX}_{name}", words, buckets=buckets, registry=self.registry)
