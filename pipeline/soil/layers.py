@@ -1,0 +1,271 @@
+"""Water by layer: how much lies in the thatch and in the root zone, and how wet each is between dry and drained.
+
+Depths count from the leaf base; what lies above the thatch's underside is thatch, the rest is soil, whose own depth is
+counted from there. A probe that senses more than thatch says nothing about thatch, and is told apart as mixed. This
+module must not fill a gap: a layer is unknown when any reading it rests on is.
+"""
+
+from enum import Enum
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.soil.moving import MINUTE_MS, FloatArray, TimeArray
+
+CELL_MS = 15 * MINUTE_MS  # layers are worked out once in each of these, on the quarter hours
+CARRY_CELLS = 4  # a channel read more seldom than the others stands for one hour: common practice, no source
+OWN_SHARE = 0.75  # share of the sensing volume that must lie in one layer: common practice, no source
+
+
+class Place(Enum):
+    """What a probe's sensing volume lies in."""
+
+    THATCH = "thatch"
+    MIXED = "mixed"
+    SOIL = "soil"
+
+
+def thatch_thickness_m(at_ms: npt.ArrayLike, core_ms: npt.ArrayLike, core_thatch_m: npt.ArrayLike) -> FloatArray:
+    """Thatch thickness at each time, from dated cores.
+
+    Parameters
+    ----------
+    at_ms : array_like of int, shape (n,)
+        [ms since 1970, UTC]
+    core_ms, core_thatch_m : array_like, shape (m,)
+        Dates, increasing [ms], and thickness. [m]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        That of the last core; before the first, that of the first, since thatch grows by millimetres a year. [m] NaN
+        without cores.
+    """
+    at, dates = np.asarray(at_ms, dtype=np.int64), np.asarray(core_ms, dtype=np.int64)
+    thickness = np.asarray(core_thatch_m, dtype=np.float64)
+    if dates.size == 0:
+        return np.full(at.shape, np.nan)
+    return np.asarray(thickness[np.maximum(np.searchsorted(dates, at, side="right") - 1, 0)], dtype=np.float64)
+
+
+def depth_now_m(depth_m: float, at_ms: int, buried_ms: npt.ArrayLike, buried_m: npt.ArrayLike) -> float:
+    """Depth of a sensor below the leaf base after the dressings laid over it since it was measured.
+
+    Parameters
+    ----------
+    depth_m : float
+        As installed. [m]
+    at_ms : int
+        [ms since 1970, UTC]
+    buried_ms, buried_m : array_like, shape (n,)
+        Dates of dressings [ms] and what each added above the sensor. [m]
+    """
+    since = np.asarray(buried_ms, dtype=np.int64) <= at_ms
+    return depth_m + float(np.sum(np.asarray(buried_m, dtype=np.float64)[since]))
+
+
+def place(depth_m: float, sensing_height_m: float, thatch_m: float) -> Place:
+    """What a sensing volume lies in.
+
+    Parameters
+    ----------
+    depth_m : float
+        Middle of the sensing volume below the leaf base, positive down. [m]
+    sensing_height_m : float
+        Height of the sensing volume; 0 takes it as a point. [m]
+    thatch_m : float
+        Thatch thickness. [m] NaN, not known, is taken as no thatch.
+
+    Returns
+    -------
+    Place
+        MIXED when it touches thatch thinner than itself, or less than three quarters of it (common practice, no source)
+        lie in the layer of its middle; air above the leaf base counts as foreign.
+    """
+    if np.isnan(thatch_m) or thatch_m <= 0.0:
+        return Place.SOIL
+    middle_in_thatch = depth_m < thatch_m
+    if sensing_height_m <= 0.0:
+        return Place.THATCH if middle_in_thatch else Place.SOIL
+    top, bottom = depth_m - sensing_height_m / 2.0, depth_m + sensing_height_m / 2.0
+    in_thatch = min(bottom, thatch_m) - max(top, 0.0)
+    in_soil = bottom - max(top, thatch_m)
+    if in_thatch <= 0.0:
+        return Place.SOIL
+    own = (in_thatch if middle_in_thatch else in_soil) / sensing_height_m
+    # the slack lets a share of exactly three quarters pass whatever the last bit of the division
+    if sensing_height_m > thatch_m or own < OWN_SHARE - 1e-9:
+        return Place.MIXED
+    return Place.THATCH if middle_in_thatch else Place.SOIL
+
+
+def layer_weights_m(depth_m: npt.ArrayLike, bottom_m: float) -> FloatArray:
+    """Thickness of soil each sensor stands for, so that storage is their sum weighted by it.
+
+    Water content runs straight from sensor to sensor, and is that of the end sensor above the first and below the last:
+    the trapezoid rule, which between sensors is also the rule of layers cut half-way.
+
+    Parameters
+    ----------
+    depth_m : array_like, shape (n,)
+        Soil depths of the sensors, positive down, increasing. [m]
+    bottom_m : float
+        Lower end of the layer, which begins at 0. [m]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Weights, 0 or more, adding up to `bottom_m`. [m] A sensor below the bottom counts only if it helps to find the
+        water content between the last one above and the bottom. Empty without sensors.
+
+    Raises
+    ------
+    ValueError
+        When depths do not increase.
+    """
+    z = np.asarray(depth_m, dtype=np.float64)
+    if z.size == 0:
+        return z
+    if np.any(np.diff(z) <= 0.0) or z[0] < 0.0:
+        raise ValueError(f"sensor depths: found {z.tolist()}, expected soil depths that increase from 0 or more")
+    weights = np.zeros(z.size)
+    weights[0] += min(z[0], bottom_m)
+    for i in range(z.size - 1):
+        end = min(z[i + 1], bottom_m)
+        if end <= z[i]:
+            break
+        length = end - z[i]
+        far = length**2 / (2.0 * (z[i + 1] - z[i]))
+        weights[i] += length - far
+        weights[i + 1] += far
+    weights[-1] += max(bottom_m - z[-1], 0.0)
+    return weights
+
+
+def storage_mm(theta: FloatArray, weights_m: FloatArray) -> FloatArray:
+    """Water in a layer.
+
+    Parameters
+    ----------
+    theta : ndarray, shape (time, sensor)
+        Water content. [m3 m-3] NaN where not good.
+    weights_m : ndarray, shape (sensor,)
+        See `layer_weights_m`. [m]
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        [mm] NaN where any sensor with a weight is NaN, or no sensor has one.
+    """
+    return _weighted(theta, weights_m) * 1000.0
+
+
+def wetness(theta: npt.ArrayLike, dry: npt.ArrayLike, drained: npt.ArrayLike) -> FloatArray:
+    """Relative wetness: 0 at the dry limit, 1 at the drained limit, more when wetter.
+
+    Parameters
+    ----------
+    theta : array_like
+        Water content. [m3 m-3]
+    dry, drained : array_like, broadcast with `theta`
+        Limits of the channel. [m3 m-3]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        (theta - dry) / (drained - dry), not clipped. [1] NaN where the drained limit is not above the dry one.
+    """
+    low, high = np.asarray(dry, dtype=np.float64), np.asarray(drained, dtype=np.float64)
+    span = np.where(high > low, high - low, np.nan)
+    return np.asarray((np.asarray(theta, dtype=np.float64) - low) / span, dtype=np.float64)
+
+
+def wetness_bounds(
+    theta: npt.ArrayLike, dry: tuple[npt.ArrayLike, npt.ArrayLike], drained: tuple[npt.ArrayLike, npt.ArrayLike]
+) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest wetness that limits anywhere in their ranges allow.
+
+    Parameters
+    ----------
+    theta : array_like
+        Water content. [m3 m-3]
+    dry, drained : pair of array_like
+        Low and high end of each limit. [m3 m-3]
+
+    Returns
+    -------
+    low, high : ndarray
+        [1] NaN where the ranges overlap, so that no bound can be given.
+    """
+    # wetness runs one way in each limit while the other stands, so its extremes are at the corners
+    corners = np.stack(np.broadcast_arrays(*(wetness(theta, d, f) for d in dry for f in drained)))
+    return corners.min(axis=0), corners.max(axis=0)
+
+
+def mean_wetness(each: FloatArray, weights_m: FloatArray) -> FloatArray:
+    """Wetness of a layer from that of its sensors, each by its own limits, weighted by the soil it stands for.
+
+    Parameters
+    ----------
+    each : ndarray, shape (time, sensor)
+        [1]
+    weights_m : ndarray, shape (sensor,)
+        [m]
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        [1] NaN where any sensor with a weight is NaN, or no sensor has one.
+    """
+    total = float(np.sum(weights_m))
+    return _weighted(each, weights_m) / total if total > 0.0 else np.full(each.shape[0], np.nan)
+
+
+def _weighted(values: FloatArray, weights: FloatArray) -> FloatArray:
+    total = np.zeros(values.shape[0])
+    used = np.flatnonzero(weights > 0.0)
+    # column by column: the order of the sum, and so its last bit, does not depend on how many rows there are
+    for i in used:
+        total += values[:, i] * weights[i]
+    if used.size == 0:
+        total[:] = np.nan
+    return total
+
+
+def air_filled_porosity(theta: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatArray:
+    """Pore space that holds air: porosity less water, not below 0. [m3 m-3]"""
+    air = np.asarray(porosity, dtype=np.float64) - np.asarray(theta, dtype=np.float64)
+    return np.asarray(np.maximum(air, 0.0), dtype=np.float64)
+
+
+def on_cells(
+    cells: npt.NDArray[np.int64], time_ms: TimeArray, value: FloatArray, *, carry_cells: int = CARRY_CELLS
+) -> FloatArray:
+    """The value of a channel in each cell of time.
+
+    Parameters
+    ----------
+    cells : ndarray of int64, shape (n,)
+        Numbers of the cells wanted, increasing: time // `CELL_MS`.
+    time_ms, value : ndarray, shape (m,)
+        Times, increasing [ms], and values, NaN where heard but not good.
+    carry_cells : int
+        For how many cells without any row the value before stands: the channel is read more seldom.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        First good value of the cell. NaN where every row of the cell is bad, and until the next good one.
+    """
+    if time_ms.size == 0:
+        return np.full(cells.shape, np.nan)
+    row_cells = time_ms // CELL_MS
+    heard = np.unique(row_cells)
+    good = np.isfinite(value)
+    good_cells, first = np.unique(row_cells[good], return_index=True)
+    known = np.full(heard.size, np.nan)
+    known[np.searchsorted(heard, good_cells)] = value[good][first]
+    last = np.searchsorted(heard, cells, side="right") - 1
+    taken = known[np.maximum(last, 0)]
+    taken[(last < 0) | (cells - heard[np.maximum(last, 0)] > carry_cells)] = np.nan
+    return np.asarray(taken, dtype=np.float64)

@@ -1,0 +1,90 @@
+"""Moving windows over a series in time, by its own stamps: what the quality tests look back with.
+
+Every result depends on the values inside its window alone, to the last bit: sums run in whole numbers and extremes are
+values themselves. So a series worked in pieces, each with enough of what went before, gives what the whole gives.
+Nothing here may interpolate or fill.
+"""
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+TimeArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+
+RAIN_TICKS_PER_MM = 1000.0  # rain is summed in whole micrometres
+_LONG_AGO_MS = np.iinfo(np.int64).min // 2
+
+
+def rolling_min(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
+    """Lowest value in the window (t - window, t], NaN stepped over, NaN where the window holds none."""
+    return np.asarray(_rolling(time_ms, value, window_ms).min(), dtype=np.float64)
+
+
+def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
+    """Highest value in the window (t - window, t], NaN stepped over, NaN where the window holds none."""
+    return np.asarray(_rolling(time_ms, value, window_ms).max(), dtype=np.float64)
+
+
+def _rolling(time_ms: TimeArray, value: FloatArray, window_ms: int) -> "pd.api.typing.Rolling[pd.Series[float]]":
+    index = pd.DatetimeIndex(time_ms.astype("datetime64[ms]"))
+    return pd.Series(value, index=index).rolling(pd.Timedelta(milliseconds=window_ms), min_periods=1)
+
+
+def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
+    """How many are present from index `first` of each to itself, both included."""
+    total = np.concatenate([[0], np.cumsum(present, dtype=np.int64)])
+    return np.asarray(total[1:] - total[first], dtype=np.int64)
+
+
+def rain_before(
+    at_ms: TimeArray, rain_time_ms: TimeArray, rain_mm: FloatArray, *, window_ms: int, max_age_ms: int = 2 * HOUR_MS
+) -> FloatArray:
+    """Rain in the window (t - window, t] before each time.
+
+    Parameters
+    ----------
+    at_ms : ndarray of int64, shape (n,)
+        [ms]
+    rain_time_ms, rain_mm : ndarray, shape (m,)
+        Times, increasing [ms], and rain since the value before. [mm]
+    window_ms, max_age_ms : int
+        Length of the window; and how old the last rain value may be. [ms]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [mm] NaN where the gauge was silent for longer than `max_age_ms`, or a value in the window is NaN.
+    """
+    ticks = np.rint(np.nan_to_num(rain_mm) * RAIN_TICKS_PER_MM).astype(np.int64)
+    total = np.concatenate([[0], np.cumsum(ticks)])
+    unknown = np.concatenate([[0], np.cumsum(np.isnan(rain_mm), dtype=np.int64)])
+    last = np.searchsorted(rain_time_ms, at_ms, side="right")
+    first = np.searchsorted(rain_time_ms, at_ms - window_ms, side="right")
+    rain = (total[last] - total[first]) / RAIN_TICKS_PER_MM
+    heard = np.concatenate([[_LONG_AGO_MS], rain_time_ms])[last]
+    rain[(unknown[last] > unknown[first]) | (at_ms - heard > max_age_ms)] = np.nan
+    return np.asarray(rain, dtype=np.float64)
+
+
+def beside(
+    at_ms: TimeArray,
+    other_time_ms: TimeArray,
+    other: FloatArray,
+    *,
+    max_age_ms: int = HOUR_MS,
+    slack_ms: int = MINUTE_MS,
+) -> FloatArray:
+    """The last value of another channel at each time, up to `slack_ms` after it, NaN if older than `max_age_ms`.
+
+    Channels of one slot are heard seconds apart, in any order: hence the slack.
+    """
+    last = np.searchsorted(other_time_ms, at_ms + slack_ms, side="right")
+    times = np.concatenate([[_LONG_AGO_MS], other_time_ms])[last]
+    values = np.concatenate([[np.nan], other])[last]
+    values[at_ms - times > max_age_ms] = np.nan
+    return np.asarray(values, dtype=np.float64)

@@ -1,0 +1,390 @@
+"""Quality of a series: plain functions from arrays to flags, one effect each.
+
+Every function takes times and values of one channel (and, where it must, of rain or a neighbour), and answers one flag
+for each value. Thresholds are arguments; None switches a test off, zero does not. All tests but `spike` look only
+backwards, so that a flag once given does not change when later data arrive; `spike` looks ahead by at most two samples.
+This module must not change a value, fill a gap or decide what a flag is used for. Thatch wets within minutes: a rise
+with water about is never a spike here.
+"""
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.flags import Flag
+from pipeline.soil.moving import (
+    HOUR_MS,
+    MINUTE_MS,
+    BoolArray,
+    FloatArray,
+    TimeArray,
+    count_in_window,
+    rolling_max,
+    rolling_min,
+)
+
+FlagArray = npt.NDArray[np.uint8]
+
+MAX_STEP_GAP_MS = 65 * MINUTE_MS  # neighbours in time further apart than this are not compared: hourly series still are
+SPIKE_WIDTH = 2  # longest spike looked for, in samples
+
+_SEVERITY = np.zeros(10, dtype=np.uint8)
+_SEVERITY[[Flag.NOT_EVALUATED, Flag.GOOD, Flag.SUSPECT, Flag.FAIL, Flag.MISSING]] = [0, 1, 2, 3, 4]
+_BY_SEVERITY = np.array([Flag.NOT_EVALUATED, Flag.GOOD, Flag.SUSPECT, Flag.FAIL, Flag.MISSING], dtype=np.uint8)
+
+
+def worst(*flags: FlagArray) -> FlagArray:
+    """The worst of several flags, value by value: missing, fail, suspect, good, not evaluated.
+
+    Parameters
+    ----------
+    *flags : ndarray of uint8, equal shapes
+        At least one.
+
+    Returns
+    -------
+    ndarray of uint8
+    """
+    severity = _SEVERITY[flags[0]]
+    for more in flags[1:]:
+        severity = np.maximum(severity, _SEVERITY[more])
+    return _BY_SEVERITY[severity]
+
+
+def _flags(value: FloatArray, suspect: BoolArray, fail: BoolArray | None = None) -> FlagArray:
+    flags = np.full(value.shape, Flag.GOOD, dtype=np.uint8)
+    flags[suspect] = Flag.SUSPECT
+    if fail is not None:
+        flags[fail] = Flag.FAIL
+    flags[np.isnan(value)] = Flag.MISSING
+    return flags
+
+
+def missing(value: FloatArray) -> FlagArray:
+    """Missing where there is no value, good elsewhere."""
+    return _flags(value, np.zeros(value.shape, dtype=np.bool_))
+
+
+def gross_range(
+    value: FloatArray,
+    *,
+    fail_low: npt.ArrayLike,
+    fail_high: npt.ArrayLike,
+    suspect_low: npt.ArrayLike | None = None,
+    suspect_high: npt.ArrayLike | None = None,
+) -> FlagArray:
+    """Whether values are possible, and likely.
+
+    Parameters
+    ----------
+    value : ndarray, shape (time,)
+        In any unit.
+    fail_low, fail_high : array_like, scalar or shape (time,)
+        What the quantity, or the porosity of the layer, allows; both ends included. [unit of `value`]
+    suspect_low, suspect_high : array_like, optional
+        What is likely; both ends included. None: not tested.
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+        FAIL outside the first pair, SUSPECT outside the second, MISSING where NaN.
+    """
+    suspect = np.zeros(value.shape, dtype=np.bool_)
+    if suspect_low is not None:
+        suspect |= value < np.asarray(suspect_low, dtype=np.float64)
+    if suspect_high is not None:
+        suspect |= value > np.asarray(suspect_high, dtype=np.float64)
+    fail = (value < np.asarray(fail_low, dtype=np.float64)) | (value > np.asarray(fail_high, dtype=np.float64))
+    return _flags(value, suspect, fail)
+
+
+def spike(
+    time_ms: TimeArray,
+    value: FloatArray,
+    *,
+    height: float,
+    return_fraction: float = 0.3,
+    max_gap_ms: int = MAX_STEP_GAP_MS,
+    water_about: BoolArray | None = None,
+) -> FlagArray:
+    """One or two values that leave their neighbours and come back.
+
+    Parameters
+    ----------
+    time_ms : ndarray of int64, shape (time,)
+        Increasing. [ms]
+    value : ndarray, shape (time,)
+        In any unit. NaN are stepped over.
+    height : float
+        Distance from both neighbours, on one side, from which it is a spike. [unit of `value`]
+    return_fraction : float
+        The neighbours may differ by this share of the height: more is a step. [1]
+    max_gap_ms : int
+        Neighbours further apart are not compared. [ms]
+    water_about : ndarray of bool, shape (time,), optional
+        Where rain or watering may explain a rise: upward spikes are then not flagged.
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+        SUSPECT at each value of the spike, MISSING where NaN.
+    """
+    at = np.flatnonzero(np.isfinite(value))
+    v, t = value[at], time_ms[at]
+    found = np.zeros(at.size, dtype=np.bool_)
+    close = np.diff(t) <= max_gap_ms
+    for width in range(1, SPIKE_WIDTH + 1):
+        count = at.size - width - 1
+        if count <= 0:
+            break
+        before, after = v[:count], v[width + 1 :]
+        inner = np.stack([v[1 + k : 1 + k + count] for k in range(width)])
+        up = inner.min(axis=0) - np.maximum(before, after)
+        down = np.minimum(before, after) - inner.max(axis=0)
+        joined = np.all(np.stack([close[k : k + count] for k in range(width + 1)]), axis=0)
+        back = np.abs(after - before) <= return_fraction * np.maximum(up, down)
+        rises = (up >= height) & joined & back
+        falls = (down >= height) & joined & back
+        for k in range(width):
+            excused = np.False_ if water_about is None else water_about[at[1 + k : 1 + k + count]]
+            found[1 + k : 1 + k + count] |= falls | (rises & ~excused)
+    suspect = np.zeros(value.shape, dtype=np.bool_)
+    suspect[at[found]] = True
+    return _flags(value, suspect)
+
+
+def step(
+    time_ms: TimeArray,
+    value: FloatArray,
+    *,
+    rise: float | None = None,
+    fall: float | None = None,
+    fail: float | None = None,
+    max_gap_ms: int = MAX_STEP_GAP_MS,
+    water_about: BoolArray | None = None,
+    ignore: BoolArray | None = None,
+) -> FlagArray:
+    """A change from one value to the next too large to be true, flagged at the later one.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms], increasing, and values in any unit. NaN are stepped over.
+    rise, fall : float, optional
+        Changes larger than these are SUSPECT. [unit of `value`] None: not tested.
+    fail : float, optional
+        Changes larger than this, either way, are FAIL.
+    max_gap_ms : int
+        Values further apart are not compared. [ms]
+    water_about : ndarray of bool, optional
+        Where rain or watering may explain a rise.
+    ignore : ndarray of bool, optional
+        Values to step over as if missing: spikes already found.
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+    """
+    usable = np.isfinite(value) if ignore is None else np.isfinite(value) & ~ignore
+    at = np.flatnonzero(usable)
+    change = np.diff(value[at])
+    close = np.diff(time_ms[at]) <= max_gap_ms
+    suspect = np.zeros(value.shape, dtype=np.bool_)
+    failed = np.zeros(value.shape, dtype=np.bool_)
+    later = at[1:]
+    if rise is not None:
+        excused = np.False_ if water_about is None else water_about[later]
+        suspect[later[close & (change > rise) & ~excused]] = True
+    if fall is not None:
+        suspect[later[close & (-change > fall)]] = True
+    if fail is not None:
+        failed[later[close & (np.abs(change) > fail)]] = True
+    return _flags(value, suspect, failed)
+
+
+def flat_line(
+    time_ms: TimeArray,
+    value: FloatArray,
+    *,
+    window_ms: int,
+    tolerance: float,
+    least_count: int = 12,
+    should_move: BoolArray | None = None,
+) -> FlagArray:
+    """A value that has not moved for a whole window.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms], increasing, and values in any unit.
+    window_ms : int
+        How long it must have stood still. [ms]
+    tolerance : float
+        Highest less lowest in the window at most this. [unit of `value`]
+    least_count : int
+        Fewest values in the window, so that a gap is not taken for a flat line.
+    should_move : ndarray of bool, optional
+        Flag only where something should have moved it, as rain does.
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+        SUSPECT from the moment the window is full.
+    """
+    span = rolling_max(time_ms, value, window_ms) - rolling_min(time_ms, value, window_ms)
+    first = np.searchsorted(time_ms, time_ms - window_ms, side="right")
+    count = count_in_window(np.isfinite(value), first)
+    covered = time_ms - time_ms[np.minimum(first, time_ms.size - 1)] >= 0.9 * window_ms if time_ms.size else first > 0
+    suspect = (span <= tolerance) & covered & (count >= least_count)
+    return _flags(value, suspect if should_move is None else suspect & should_move)
+
+
+def frost(value: FloatArray, soil_temperature_degc: FloatArray, *, threshold_degc: float) -> FlagArray:
+    """Moisture read in frozen ground: ice reads as dry.
+
+    Parameters
+    ----------
+    value : ndarray, shape (time,)
+        Water content. [m3 m-3]
+    soil_temperature_degc : ndarray, shape (time,)
+        Beside it. [degC] NaN where not known: not masked.
+    threshold_degc : float
+        SUSPECT at and below. [degC]
+    """
+    return _flags(value, soil_temperature_degc <= threshold_degc)
+
+
+def saturated_plateau(
+    time_ms: TimeArray, value: FloatArray, *, full_from: npt.ArrayLike, window_ms: int, tolerance: float
+) -> BoolArray:
+    """Where a value has stood still, full of water, for a whole window.
+
+    A plateau may be a probe at the end of its range or ground that is holding water, which is what the project is there
+    to find; so it is told, and it is for the caller to flag or to act on it.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms] and water content. [m3 m-3]
+    full_from : array_like
+        Water content from which it counts as full. [m3 m-3]
+    window_ms : int
+        [ms]
+    tolerance : float
+        Highest less lowest in the window at most this. [m3 m-3]
+
+    Returns
+    -------
+    ndarray of bool, shape (time,)
+    """
+    still = flat_line(time_ms, value, window_ms=window_ms, tolerance=tolerance) == Flag.SUSPECT
+    full = rolling_min(time_ms, value, window_ms) >= np.asarray(full_from, dtype=np.float64)
+    return np.asarray(still & full, dtype=np.bool_)
+
+
+def rise_without_water(
+    time_ms: TimeArray,
+    value: FloatArray,
+    *,
+    rain_mm: FloatArray,
+    rise: float,
+    enough_rain_mm: float,
+    window_ms: int = HOUR_MS,
+    wetted_above: BoolArray | None = None,
+    watered: BoolArray | None = None,
+) -> FlagArray:
+    """A rise of moisture that no rain, watering or layer above explains.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms] and water content. [m3 m-3]
+    rain_mm : ndarray, shape (time,)
+        Rain of the time before each value in which it could arrive, a day for instance, see `rain_before`. [mm] NaN
+        where not known: not tested.
+    rise : float
+        Rise above the lowest value of the window from which it needs a cause. [m3 m-3]
+    enough_rain_mm : float
+        Rain that is cause enough. [mm]
+    window_ms : int
+        [ms]
+    wetted_above, watered : ndarray of bool, optional
+        Where the layer above rose too, or somebody watered.
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+    """
+    risen = value - rolling_min(time_ms, value, window_ms) >= rise
+    unexplained = risen & (rain_mm < enough_rain_mm)
+    for cause in (wetted_above, watered):
+        if cause is not None:
+            unexplained &= ~cause
+    return _flags(value, unexplained)
+
+
+def air_gap(
+    time_ms: TimeArray,
+    value: FloatArray,
+    *,
+    rain_mm: FloatArray,
+    dry_below: npt.ArrayLike,
+    excursion: float,
+    enough_rain_mm: float,
+    window_ms: int = 24 * HOUR_MS,
+) -> FlagArray:
+    """A probe that reads drier than soil can be within a day of having been wet: it sits in air.
+
+    Soil that took up water keeps most of it for a day; a gap fills in rain and drains at once. Not for thatch, which
+    may do the same in good health.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms] and water content. [m3 m-3]
+    rain_mm : ndarray, shape (time,)
+        Rain of the window before each value. [mm] NaN: not tested.
+    dry_below : array_like
+        Driest the soil can be by drying plants: the low end of its wilting range. [m3 m-3]
+    excursion : float
+        How far above the present value it stood in the window. [m3 m-3]
+    enough_rain_mm : float
+        Rain from which the test is made. [mm]
+    """
+    was = rolling_max(time_ms, value, window_ms) - value
+    gap = (value < np.asarray(dry_below, dtype=np.float64)) & (was >= excursion) & (rain_mm >= enough_rain_mm)
+    return _flags(value, gap)
+
+
+def disagrees(
+    time_ms: TimeArray,
+    value: FloatArray,
+    neighbours: tuple[FloatArray, ...],
+    *,
+    move: float,
+    neighbour_still: float,
+    window_ms: int = 3 * HOUR_MS,
+) -> FlagArray:
+    """A fall that none of the neighbours above and below shares: contact lost, or the probe disturbed.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms] and water content. [m3 m-3]
+    neighbours : tuple of ndarray, shape (time,)
+        The channels next above and below at the same times. [m3 m-3] NaN where not known; with none known nothing is
+        flagged.
+    move : float
+        Fall within the window from which it needs company. [m3 m-3]
+    neighbour_still : float
+        A neighbour that moved less than this, either way, did not share it. [m3 m-3]
+    window_ms : int
+        [ms]
+    """
+    fell = rolling_max(time_ms, value, window_ms) - value >= move
+    known = np.zeros(value.shape, dtype=np.bool_)
+    shared = np.zeros(value.shape, dtype=np.bool_)
+    for other in neighbours:
+        moved = rolling_max(time_ms, other, window_ms) - rolling_min(time_ms, other, window_ms)
+        known |= np.isfinite(other)
+        shared |= moved >= neighbour_still
+    return _flags(value, fell & known & ~shared)

@@ -1,0 +1,258 @@
+"""The third stage: water by layer, once every quarter of an hour, as findings.
+
+Only observations that passed their tests count. A layer that rests on a reading which is not there is withheld, and
+the finding says which. Where the thatch is not known nothing is said of thatch, and the shallowest channel is the top
+layer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from pipeline.flags import Flag
+from pipeline.soil import layers as sums
+from pipeline.soil.layers import CELL_MS, Place
+from pipeline.soil.media import Range
+from pipeline.soil.moving import FloatArray, TimeArray
+from pipeline.station import FINDING_COLUMNS, STAGE_VERSION, StationContext, StationFrame, no_findings
+
+LAYER_QUANTITIES = (
+    "root_zone_water", "root_zone_wetness", "thatch_air", "thatch_water", "thatch_wetness", "top_layer_water",
+    "top_layer_wetness",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """Dry and drained limit of a channel with the range each may lie in. [m3 m-3]"""
+
+    dry: float
+    drained: float
+    dry_range: Range
+    drained_range: Range
+
+
+@dataclass(frozen=True, slots=True)
+class _Finding:
+    """One quantity over a run of cells."""
+
+    quantity: str
+    start_ms: TimeArray
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    n: int
+    reason: np.ndarray
+
+    def table(self, station: str) -> pd.DataFrame:
+        count = self.start_ms.size
+        columns = {
+            "station": np.full(count, station, dtype=object), "quantity": np.full(count, self.quantity, dtype=object),
+            "start_ms": self.start_ms, "end_ms": self.start_ms, "value": self.value, "low": self.low, "high": self.high,
+            "n": np.full(count, self.n, dtype=np.int64), "reason": self.reason,
+            "stage_version": np.full(count, STAGE_VERSION, dtype=np.int64),
+        }  # fmt: skip
+        return pd.DataFrame(columns, columns=list(FINDING_COLUMNS))
+
+
+def layers(frame: StationFrame, context: StationContext) -> StationFrame:
+    """Findings of water and wetness by layer; findings of other quantities in the frame are kept."""
+    kept = frame.findings[~frame.findings["quantity"].isin(LAYER_QUANTITIES)]
+    found = _layer_findings(frame, context)
+    tables = [t for t in (kept, *found) if len(t)]
+    findings = pd.concat(tables, ignore_index=True) if tables else no_findings()
+    return replace(frame, findings=findings)
+
+
+def _layer_findings(frame: StationFrame, context: StationContext) -> list[pd.DataFrame]:
+    time_ms = frame.observations["measured_at_ms"].to_numpy()
+    value = frame.observations["value"].to_numpy()
+    flag = frame.observations["flag"].to_numpy()
+    good = np.where((flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED), value, np.nan)
+    spans = frame.spans()
+    rows = {i: spans[i] for i in context.moisture if i in spans}
+    if not rows:
+        return []
+    cells = np.unique(np.concatenate([time_ms[r] // CELL_MS for r in rows.values()]))
+    theta = {i: sums.on_cells(cells, time_ms[r], good[r]) for i, r in rows.items()}
+    for i in context.moisture:
+        theta.setdefault(i, np.full(cells.shape, np.nan))
+    # a core belongs to the cell it was taken in, so that where a batch begins makes no difference
+    part = np.searchsorted(context.changes_ms() // CELL_MS, cells, side="right")
+    found: list[_Finding] = []
+    for k in np.unique(part):
+        where = part == k
+        at_ms = int((cells[where][0] + 1) * CELL_MS - 1)
+        found += _findings_of_part(context, at_ms, cells[where] * CELL_MS, {i: t[where] for i, t in theta.items()})
+    found.sort(key=lambda f: (f.quantity, int(f.start_ms[0])))
+    return [f.table(context.station) for f in found]
+
+
+def _findings_of_part(
+    context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray]
+) -> list[_Finding]:
+    """Findings over cells in which neither thatch nor depths change."""
+    thatch_m = context.thatch_m(at_ms)
+    places = {i: context.place(i, at_ms) for i in context.moisture}
+    soil = [i for i in context.moisture if places[i] is Place.SOIL]
+    found = _root_zone(context, at_ms, start_ms, theta, soil)
+    thatch_known = thatch_m > 0.0
+    if thatch_known:
+        found += _thatch(context, thatch_m, start_ms, theta, places)
+    mixed = [i for i in context.moisture if places[i] is Place.MIXED]
+    if not thatch_known and soil:
+        found += _top_layer(context, at_ms, start_ms, theta, soil[0], _top_of_soil_m(context, at_ms, soil))
+    elif mixed and Place.THATCH not in places.values():
+        sensed_to = context.depth_m(mixed[0], at_ms) + context.channels[mixed[0]].sensing_height_m / 2.0
+        found += _top_layer(context, at_ms, start_ms, theta, mixed[0], sensed_to)
+    return found
+
+
+def _root_zone(
+    context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray], soil: list[str]
+) -> list[_Finding]:
+    thatch_m = context.thatch_m(at_ms)
+    thatch_m = thatch_m if thatch_m > 0.0 else 0.0
+    by_depth = _one_each_depth(context, at_ms, soil, theta)
+    depths = np.array([context.depth_m(i, at_ms) - thatch_m for i, _ in by_depth])
+    weights = sums.layer_weights_m(depths, context.root_zone_m)
+    used = [(i, t) for (i, t), w in zip(by_depth, weights, strict=True) if w > 0.0]
+    if not used or depths[0] > context.root_zone_m:
+        reason = np.full(start_ms.shape, "no probe in the root zone", dtype=object)
+        return [_withheld(q, start_ms, reason) for q in ("root_zone_water", "root_zone_wetness")]
+    columns = np.stack([t for _, t in used], axis=1)
+    weights = weights[weights > 0.0]
+    limits = _limits(context, Place.SOIL)
+    reason = _missing_reason([i for i, _ in used], columns)
+    wet = sums.mean_wetness(sums.wetness(columns, limits.dry, limits.drained), weights)
+    low, high = (
+        sums.mean_wetness(w, weights) for w in sums.wetness_bounds(columns, limits.dry_range, limits.drained_range)
+    )
+    water = sums.storage_mm(columns, weights)
+    nothing = np.full(start_ms.shape, np.nan)
+    return [
+        _Finding("root_zone_water", start_ms, water, nothing, nothing, len(used), reason),
+        _Finding("root_zone_wetness", start_ms, wet, low, high, len(used), reason),
+    ]
+
+
+def _one_each_depth(
+    context: StationContext, at_ms: int, ids: list[str], theta: dict[str, FloatArray]
+) -> list[tuple[str, FloatArray]]:
+    """Channels in order of depth; those at one depth are averaged, since each stands for the same soil."""
+    groups: dict[float, list[str]] = {}
+    for i in ids:
+        groups.setdefault(round(context.depth_m(i, at_ms), 4), []).append(i)
+    return [("+".join(groups[d]), _mean([theta[i] for i in groups[d]])) for d in sorted(groups)]
+
+
+def _mean(columns: list[FloatArray]) -> FloatArray:
+    total = columns[0]
+    for more in columns[1:]:
+        total = total + more
+    return total / len(columns)
+
+
+def _thatch(
+    context: StationContext,
+    thatch_m: float,
+    start_ms: TimeArray,
+    theta: dict[str, FloatArray],
+    places: dict[str, Place],
+) -> list[_Finding]:
+    inside = [i for i in context.moisture if places[i] is Place.THATCH]
+    if not inside:
+        mixed = [i for i in context.moisture if places[i] is Place.MIXED]
+        text = "no probe in the thatch"
+        if mixed:
+            height_m = context.channels[mixed[0]].sensing_height_m
+            text = f"mixed: {_short(mixed[0])} senses {height_m * 1000:.0f} mm, the thatch is {thatch_m * 1000:.0f} mm"
+        reason = np.full(start_ms.shape, text, dtype=object)
+        return [_withheld(q, start_ms, reason) for q in ("thatch_air", "thatch_water", "thatch_wetness")]
+    columns = np.stack([theta[i] for i in inside], axis=1)
+    mean = _mean([theta[i] for i in inside])
+    reason = _missing_reason(inside, columns)
+    limits, porosity = _limits(context, Place.THATCH), context.thatch.porosity
+    wet = sums.wetness(mean, limits.dry, limits.drained)
+    low, high = sums.wetness_bounds(mean, limits.dry_range, limits.drained_range)
+    nothing = np.full(start_ms.shape, np.nan)
+    air, air_low, air_high = (sums.air_filled_porosity(mean, p) for p in (sum(porosity) / 2.0, *porosity))
+    return [
+        _Finding("thatch_water", start_ms, mean * thatch_m * 1000.0, nothing, nothing, len(inside), reason),
+        _Finding("thatch_wetness", start_ms, wet, low, high, len(inside), reason),
+        _Finding("thatch_air", start_ms, air, air_low, air_high, len(inside), reason),
+    ]
+
+
+def _top_of_soil_m(context: StationContext, at_ms: int, soil: list[str]) -> float:
+    """Lower end of what the shallowest channel stands for: half-way to the next, or as far below it as it lies deep."""
+    depths = sorted({round(context.depth_m(i, at_ms), 4) for i in soil})
+    bottom = (depths[0] + depths[1]) / 2.0 if len(depths) > 1 else 2.0 * depths[0]
+    return min(bottom, context.root_zone_m)
+
+
+def _top_layer(
+    context: StationContext,
+    at_ms: int,
+    start_ms: TimeArray,
+    theta: dict[str, FloatArray],
+    channel: str,
+    bottom_m: float,
+) -> list[_Finding]:
+    value = theta[channel]
+    limits = _limits(context, context.place(channel, at_ms))
+    reason = _missing_reason([channel], value[:, np.newaxis])
+    wet = sums.wetness(value, limits.dry, limits.drained)
+    low, high = sums.wetness_bounds(value, limits.dry_range, limits.drained_range)
+    nothing = np.full(start_ms.shape, np.nan)
+    return [
+        _Finding("top_layer_water", start_ms, value * bottom_m * 1000.0, nothing, nothing, 1, reason),
+        _Finding("top_layer_wetness", start_ms, wet, low, high, 1, reason),
+    ]
+
+
+def _limits(context: StationContext, where: Place) -> _Limits:
+    """Limits of a layer: the site's own, else the middle of the medium's range. Mixed is half thatch, half soil."""
+    if where is Place.MIXED:
+        thatch, soil = _limits(context, Place.THATCH), _limits(context, Place.SOIL)
+        both = (
+            ((a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0)
+            for a, b in ((thatch.dry_range, soil.dry_range), (thatch.drained_range, soil.drained_range))
+        )
+        return _Limits((thatch.dry + soil.dry) / 2.0, (thatch.drained + soil.drained) / 2.0, *both)
+    in_thatch = where is Place.THATCH
+    medium = context.thatch if in_thatch else context.soil_medium
+    dry = context.thatch_dry if in_thatch else context.soil_dry
+    drained = context.thatch_drained if in_thatch else context.soil_drained
+    return _Limits(
+        dry=medium.dry_prior if dry is None else dry,
+        drained=medium.drained_prior if drained is None else drained,
+        dry_range=medium.wilting if dry is None else (dry, dry),
+        drained_range=medium.drained if drained is None else (drained, drained),
+    )
+
+
+def _withheld(quantity: str, start_ms: TimeArray, reason: np.ndarray) -> _Finding:
+    nothing = np.full(start_ms.shape, np.nan)
+    return _Finding(quantity, start_ms, nothing, nothing, nothing, 0, reason)
+
+
+def _missing_reason(ids: list[str], columns: FloatArray) -> np.ndarray:
+    """For each row the channels it lacks, in words; empty where it lacks none."""
+    lacks = np.isnan(columns)
+    kinds, kind = np.unique(lacks, axis=0, return_inverse=True)
+    texts = [
+        "no good reading from " + ", ".join(_short(i) for i, bad in zip(ids, row, strict=True) if bad)
+        if row.any()
+        else ""
+        for row in kinds
+    ]
+    return np.array(texts, dtype=object)[kind.reshape(-1)]
+
+
+def _short(channel_id: str) -> str:
+    """Probe and channel, without the station that the finding names already."""
+    return ", ".join(i.split("/", 1)[1] for i in channel_id.split("+"))

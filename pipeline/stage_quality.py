@@ -1,0 +1,254 @@
+"""The second stage: how far each observation may be believed, by the tests of `pipeline.soil.quality`.
+
+Flags are worked out anew from values and statuses, not from the flags before, so that the stage may run twice. It
+changes no value. Values that fail or are suspect stay in the record; it is the next stage that does without them.
+A plateau at saturation is not flagged: it is what thatch that holds water looks like.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hardware.quantities import QUANTITIES
+from pipeline.flags import Flag
+from pipeline.soil import quality as tests
+from pipeline.soil.layers import Place
+from pipeline.soil.moving import (
+    HOUR_MS,
+    BoolArray,
+    FloatArray,
+    TimeArray,
+    beside,
+    rain_before,
+    rolling_max,
+    rolling_min,
+)
+from pipeline.soil.quality import FlagArray
+from pipeline.stage_calibrate import first_flags
+from pipeline.station import StationContext, StationFrame
+
+DAY_MS = 24 * HOUR_MS
+
+
+@dataclass(frozen=True, slots=True)
+class _Series:
+    """One channel: its times, what may be tested of it (heard, in range, dated), and the flags so far."""
+
+    time_ms: TimeArray
+    value: FloatArray
+    flag: FlagArray
+
+    def usable(self) -> FloatArray:
+        """Values neither failed nor suspect, the rest NaN."""
+        return np.where((self.flag == Flag.GOOD) | (self.flag == Flag.NOT_EVALUATED), self.value, np.nan)
+
+
+def quality(frame: StationFrame, context: StationContext) -> StationFrame:
+    """Flags of every observation of the channels in the context; other rows stay not evaluated."""
+    observations = frame.observations
+    value = observations["value"].to_numpy()
+    time_ms = observations["measured_at_ms"].to_numpy()
+    undated = ~observations["clock_ok"].to_numpy()
+    flag = first_flags(frame, context, value)
+    spans = frame.spans()
+    series: dict[str, _Series] = {}
+    for channel_id, rows in spans.items():
+        if channel_id in context.channels:
+            tested = np.where(undated[rows], np.nan, value[rows])
+            series[channel_id] = _range(context, channel_id, _Series(time_ms[rows], tested, flag[rows]))
+    rain = series.get(context.rain_channel) if context.rain_channel is not None else None
+    for channel_id in context.temperatures:
+        if channel_id in series:
+            series[channel_id] = _temperature(context, series[channel_id])
+    for channel_id in context.moisture:
+        if channel_id in series:
+            series[channel_id] = _moisture(context, channel_id, series[channel_id], series, rain)
+    for channel_id in context.moisture:
+        if channel_id in series:
+            # neighbours are looked at once all channels have had their own tests
+            flag[spans[channel_id]] = _among_neighbours(context, channel_id, series, rain)
+    for channel_id, one in series.items():
+        if channel_id not in context.moisture:
+            flag[spans[channel_id]] = one.flag
+    heard = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
+    flag[undated & heard] = Flag.SUSPECT
+    return frame.with_columns(flag=flag)
+
+
+def _range(context: StationContext, channel_id: str, one: _Series) -> _Series:
+    """What the quantity, and the layer, can be."""
+    channel = context.channels[channel_id]
+    limits = QUANTITIES[channel.quantity]
+    bounds = context.quality
+    if channel.quantity == "water_content" and channel.depth_m is not None:
+        full = _by_place(
+            context, channel_id, one.time_ms, thatch=context.thatch.fullest, soil=context.soil_medium.fullest
+        )
+        found = tests.gross_range(
+            one.value, fail_low=limits.lowest, fail_high=full + bounds.full_margin, suspect_high=full
+        )
+    elif channel.quantity == "soil_temperature":
+        low, high = bounds.temperature_likely_degc
+        found = tests.gross_range(
+            one.value, fail_low=limits.lowest, fail_high=limits.highest, suspect_low=low, suspect_high=high
+        )
+    else:
+        found = tests.gross_range(one.value, fail_low=limits.lowest, fail_high=limits.highest)
+    return _also(one, found)
+
+
+def _also(one: _Series, found: FlagArray) -> _Series:
+    """A series with the outcome of one more test; where there was no value the flag stays as it was."""
+    return _Series(one.time_ms, one.value, np.where(np.isnan(one.value), one.flag, tests.worst(one.flag, found)))
+
+
+def _by_place(
+    context: StationContext, channel_id: str, time_ms: TimeArray, *, thatch: float, soil: float
+) -> FloatArray:
+    """A limit of thatch, of soil, or the larger of both where a channel is mixed, at each time."""
+    changes = context.changes_ms()
+    part = np.searchsorted(changes, time_ms, side="right")
+    limit = np.full(time_ms.shape, np.nan)
+    of_place = {Place.THATCH: thatch, Place.SOIL: soil, Place.MIXED: max(thatch, soil)}
+    for k in np.unique(part):
+        where = part == k
+        limit[where] = of_place[context.place(channel_id, int(time_ms[np.argmax(where)]))]
+    return limit
+
+
+def _temperature(context: StationContext, one: _Series) -> _Series:
+    bounds = context.quality
+    value = one.usable()
+    spikes = tests.spike(one.time_ms, value, height=bounds.temperature_spike_degc)
+    steps = tests.step(
+        one.time_ms, value,
+        rise=bounds.temperature_step_degc, fall=bounds.temperature_step_degc, ignore=spikes == Flag.SUSPECT,
+    )  # fmt: skip
+    flat = tests.flat_line(
+        one.time_ms, value,
+        window_ms=int(bounds.temperature_flat_h * HOUR_MS), tolerance=bounds.temperature_flat_tolerance_degc,
+        # ground that is freezing or thawing stands still at zero for days
+        should_move=np.abs(value) > 1.0,
+    )  # fmt: skip
+    return _also(one, _without_missing(value, spikes, steps, flat))
+
+
+def _without_missing(value: FloatArray, *flags: FlagArray) -> FlagArray:
+    """The worst of several flags, good where the tests had no value to look at."""
+    return np.where(np.isnan(value), np.uint8(Flag.GOOD), tests.worst(*flags))
+
+
+def _moisture(
+    context: StationContext, channel_id: str, one: _Series, series: dict[str, _Series], rain: _Series | None
+) -> _Series:
+    bounds = context.quality
+    value = one.usable()
+    in_soil = _by_place(context, channel_id, one.time_ms, thatch=0.0, soil=1.0) == 1.0
+    in_soil &= _by_place(context, channel_id, one.time_ms, thatch=1.0, soil=0.0) == 0.0
+    about = _water_about(context, one.time_ms, rain)
+    spikes = tests.spike(one.time_ms, value, height=bounds.moisture_spike, water_about=about)
+    ignore = spikes == Flag.SUSPECT
+    soil_steps = tests.step(
+        one.time_ms, value, rise=bounds.soil_rise, fall=bounds.soil_fall, water_about=about, ignore=ignore
+    )
+    thatch_steps = tests.step(one.time_ms, value, fall=bounds.thatch_fall, ignore=ignore)
+    steps = np.where(in_soil, soil_steps, thatch_steps)
+    could_rise = value < _by_place(
+        context, channel_id, one.time_ms, thatch=context.thatch.saturated[0], soil=context.soil_medium.saturated[0]
+    )
+    depth = context.channels[channel_id].depth_m
+    shallow = depth is not None and depth <= bounds.flat_deepest_m
+    rained = _rain(rain, one.time_ms, int(bounds.flat_h * HOUR_MS)) >= bounds.flat_rain_mm
+    flat = tests.flat_line(
+        one.time_ms, value,
+        window_ms=int(bounds.flat_h * HOUR_MS), tolerance=bounds.flat_tolerance,
+        should_move=rained & could_rise & shallow,
+    )  # fmt: skip
+    frozen = tests.frost(
+        value, _temperature_beside(context, channel_id, one.time_ms, series), threshold_degc=bounds.frost_degc
+    )
+    return _also(one, _without_missing(value, spikes, steps, flat, frozen))
+
+
+def _among_neighbours(
+    context: StationContext, channel_id: str, series: dict[str, _Series], rain: _Series | None
+) -> FlagArray:
+    """Flags of a moisture channel after it has been held against rain, watering and the channels above and below."""
+    bounds, one = context.quality, series[channel_id]
+    value = one.usable()
+    order = [i for i in context.moisture if i in series]
+    at = order.index(channel_id)
+    in_soil = _by_place(context, channel_id, one.time_ms, thatch=0.0, soil=1.0) == 1.0
+    in_soil &= _by_place(context, channel_id, one.time_ms, thatch=1.0, soil=0.0) == 0.0
+    if at == 0 or not in_soil.any():
+        # nothing above it to bear witness: a rise may be water that nobody wrote down
+        return one.flag
+    rain_day = _rain(rain, one.time_ms, DAY_MS)
+    above, below = series[order[at - 1]], series[order[at + 1]] if at + 1 < len(order) else None
+    dry_below = context.soil_medium.wilting[0]
+    rise = tests.rise_without_water(
+        one.time_ms, value,
+        rain_mm=rain_day, rise=bounds.rise, enough_rain_mm=bounds.rise_rain_mm,
+        wetted_above=_risen(above, one.time_ms) >= bounds.wetted_above,
+        watered=_watered(context, one.time_ms, DAY_MS),
+    )  # fmt: skip
+    gap = tests.air_gap(
+        one.time_ms, value,
+        rain_mm=rain_day, dry_below=dry_below, excursion=bounds.air_gap_excursion,
+        enough_rain_mm=bounds.air_gap_rain_mm,
+    )  # fmt: skip
+    neighbours = tuple(beside(one.time_ms, o.time_ms, o.usable()) for o in (above, below) if o is not None)
+    alone = tests.disagrees(
+        one.time_ms, value, neighbours, move=bounds.fall_alone, neighbour_still=bounds.neighbour_still
+    )
+    found = _without_missing(value, rise, gap, alone)
+    return _also(one, np.where(in_soil, found, np.uint8(Flag.GOOD))).flag
+
+
+def _risen(other: _Series, at_ms: TimeArray) -> FloatArray:
+    """The largest rise of a channel within the last day, at other times; NaN where it was not read."""
+    value = other.usable()
+    rise = value - rolling_min(other.time_ms, value, DAY_MS)
+    return beside(at_ms, other.time_ms, rolling_max(other.time_ms, rise, DAY_MS))
+
+
+def _rain(rain: _Series | None, at_ms: TimeArray, window_ms: int) -> FloatArray:
+    """Rain before each time; NaN without a gauge."""
+    if rain is None:
+        return np.full(at_ms.shape, np.nan)
+    return rain_before(at_ms, rain.time_ms, rain.usable(), window_ms=window_ms)
+
+
+def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolArray:
+    """Whether somebody watered at each time or in the time before it."""
+    watered = np.zeros(at_ms.shape, dtype=np.bool_)
+    for begin_ms, end_ms in context.waterings:
+        watered |= (at_ms >= begin_ms) & (at_ms <= end_ms + within_ms)
+    return watered
+
+
+def _water_about(context: StationContext, at_ms: TimeArray, rain: _Series | None) -> BoolArray:
+    """Where rain or watering may explain a quick rise; unknown rain explains nothing."""
+    window_ms = int(context.quality.water_about_h * HOUR_MS)
+    rained = _rain(rain, at_ms, window_ms) >= context.quality.water_about_mm
+    return np.asarray(rained | _watered(context, at_ms, window_ms), dtype=np.bool_)
+
+
+def _temperature_beside(
+    context: StationContext, channel_id: str, at_ms: TimeArray, series: dict[str, _Series]
+) -> FloatArray:
+    """Soil temperature at a moisture channel: of the nearest thermometer in depth, its own probe's first."""
+    depth, probe = context.channels[channel_id].depth_m, channel_id.rsplit("/", 1)[0]
+    near = []
+    for other in context.temperatures:
+        other_depth = context.channels[other].depth_m
+        if other in series and depth is not None and other_depth is not None:
+            apart = abs(other_depth - depth)
+            if apart <= context.quality.frost_reach_m:
+                near.append((apart, not other.startswith(f"{probe}/"), other))
+    if not near:
+        return np.full(at_ms.shape, np.nan)
+    thermometer = series[min(near)[2]]
+    return beside(at_ms, thermometer.time_ms, thermometer.usable())

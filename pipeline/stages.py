@@ -1,0 +1,101 @@
+"""From raw readings to observations and findings: the stages in their order, and the loop that runs them.
+
+A stage is a function from (frame, context) to a frame, pure. Each result rests on a bounded stretch of time about it,
+so a span worked out alone gives, to the last bit, what the whole record gives, if the rows of `affected` are handed in.
+The reading and writing is done by the worker.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.soil.layers import CELL_MS
+from pipeline.soil.moving import HOUR_MS
+from pipeline.stage_calibrate import calibrate
+from pipeline.stage_layers import layers
+from pipeline.stage_quality import quality
+from pipeline.station import STAGE_VERSION, Dated, StationContext, StationFrame
+
+__all__ = [
+    "LEAD_IN_MS", "LOOK_AHEAD_MS", "STAGES", "STAGE_VERSION", "Dated", "Span", "StationContext", "StationFrame",
+    "affected", "process",
+]  # fmt: skip
+
+Stage = Callable[[StationFrame, StationContext], StationFrame]
+
+STAGES: tuple[Stage, ...] = (calibrate, quality, layers)
+
+LEAD_IN_MS = 96 * HOUR_MS
+"""How far back a result may rest on earlier rows: rain of a day whose total was last heard two days before that, or a
+thermometer that stood still for three days, and the hour for which a seldom read channel stands."""
+
+LOOK_AHEAD_MS = 3 * HOUR_MS
+"""How far ahead: a spike is known by the value after it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """What to read and what to keep. [ms since 1970, UTC] Ends are excluded; all are whole cells."""
+
+    read_start_ms: int
+    start_ms: int
+    end_ms: int
+    read_end_ms: int
+
+
+def affected(first_ms: int, last_ms: int) -> Span:
+    """The span whose results may change when rows between two times arrive, and the rows needed to redo it.
+
+    Parameters
+    ----------
+    first_ms, last_ms : int
+        Earliest and latest time among the new rows, both included. [ms since 1970, UTC]
+    """
+    start = (first_ms - LOOK_AHEAD_MS) // CELL_MS * CELL_MS
+    end = -(-(last_ms + 1 + LEAD_IN_MS) // CELL_MS) * CELL_MS
+    return Span(start - LEAD_IN_MS, start, end, end + LOOK_AHEAD_MS)
+
+
+def process(
+    frame: StationFrame, context: StationContext, *, start_ms: int | None = None, end_ms: int | None = None
+) -> StationFrame:
+    """Run all stages, and keep what belongs to the station and lies in start <= t < end.
+
+    Parameters
+    ----------
+    frame : StationFrame
+        See `StationFrame.from_raw`: the rows of `context.channel_ids` over the read span of `affected`.
+    context : StationContext
+    start_ms, end_ms : int, optional
+        Span to keep, as from `affected`. [ms since 1970, UTC] None: no bound.
+
+    Returns
+    -------
+    StationFrame
+        Observations of the station's own channels and its findings, channel and names as text.
+    """
+    for stage in STAGES:
+        frame = stage(frame, context)
+    channel = frame.observations["channel"].array
+    own = np.array([context.owns(str(c)) for c in channel.categories], dtype=np.bool_)
+    keep = own[channel.codes] if own.size else np.zeros(len(frame.observations), dtype=np.bool_)
+    observations = frame.observations[keep & _within(frame.observations["measured_at_ms"], start_ms, end_ms)]
+    findings = frame.findings[_within(frame.findings["start_ms"], start_ms, end_ms)]
+    observations = observations.assign(
+        channel=observations["channel"].astype("str"), status=observations["status"].astype("str")
+    )
+    return StationFrame(observations.reset_index(drop=True), findings.reset_index(drop=True))
+
+
+def _within(time_ms: pd.Series, start_ms: int | None, end_ms: int | None) -> np.ndarray:
+    times = time_ms.to_numpy(dtype=np.int64)
+    keep = np.ones(times.shape, dtype=np.bool_)
+    if start_ms is not None:
+        keep &= times >= start_ms
+    if end_ms is not None:
+        keep &= times < end_ms
+    return keep

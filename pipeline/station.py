@@ -1,0 +1,240 @@
+"""What the stages know of a station, and the frame they hand on.
+
+`StationContext` holds plain facts (channels, media, dated thatch, where the rain is measured), so that a stage needs no
+settings file; `StationFrame` holds the observations and findings of one span as long tables. Nothing here computes
+water, or reads a clock, a file or a store.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from hardware.probe import Channel
+from pipeline.flags import Flag
+from pipeline.site import SiteConfig
+from pipeline.soil.bounds import QualityBounds
+from pipeline.soil.layers import Place, depth_now_m, place, thatch_thickness_m
+from pipeline.soil.media import Medium, medium
+from pipeline.soil.moving import TimeArray
+
+STAGE_VERSION = 1  # raised when the same raw readings would give other results
+
+OBSERVATION_COLUMNS = (
+    "channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms", "status", "clock_ok",
+)  # fmt: skip
+FINDING_COLUMNS = (
+    "station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """A length that holds, or was added, from a moment on. [ms since 1970, UTC], [m]"""
+
+    at_ms: int
+    length_m: float
+
+
+@dataclass(frozen=True)
+class StationContext:
+    """One station, as the stages need to know it.
+
+    Attributes
+    ----------
+    station : str
+        Slug.
+    channels : mapping of str to Channel
+        Every channel whose rows the stages may meet, by its id `station/probe/channel`: the station's own, and the one
+        of `rain_channel` where that stands elsewhere.
+    soil, thatch_medium : str
+        Names in `pipeline.soil.media.MEDIA`.
+    root_zone_m : float
+        Depth of soil, below the thatch, that counts as root zone. [m]
+    thatch_dry, thatch_drained, soil_dry, soil_drained : float or None
+        Limits of this station in place of those of the media. [m3 m-3]
+    cores : tuple of Dated
+        Thatch thickness by date, increasing. Empty: not known.
+    dressings : tuple of Dated
+        What each dressing laid over the sensors.
+    waterings : tuple of (int, int)
+        Begin and end of each. [ms since 1970, UTC]
+    rain_channel : str or None
+        Id of the channel whose rain counts here.
+    quality : QualityBounds
+    """
+
+    station: str
+    channels: Mapping[str, Channel]
+    soil: str = "loam"
+    thatch_medium: str = "decayed_thatch"
+    root_zone_m: float = 0.2
+    thatch_dry: float | None = None
+    thatch_drained: float | None = None
+    soil_dry: float | None = None
+    soil_drained: float | None = None
+    cores: tuple[Dated, ...] = ()
+    dressings: tuple[Dated, ...] = ()
+    waterings: tuple[tuple[int, int], ...] = ()
+    rain_channel: str | None = None
+    quality: QualityBounds = field(default_factory=QualityBounds)
+
+    @classmethod
+    def from_config(
+        cls,
+        config: SiteConfig,
+        station: str,
+        *,
+        dressings: tuple[Dated, ...] = (),
+        waterings: tuple[tuple[int, int], ...] = (),
+        quality: QualityBounds | None = None,
+    ) -> StationContext:
+        """The context of a configured station; what people write in the diary is handed in beside it."""
+        own = config.stations()[station]
+        channels = {c.id: c.channel for c in own.channels}
+        rain_channel = config.rain_channel(station)
+        if rain_channel is not None:
+            channels.setdefault(rain_channel, config.channels()[rain_channel].channel)
+        return cls(
+            station=station,
+            channels=MappingProxyType(channels),
+            soil=own.soil,
+            thatch_medium=own.thatch_medium,
+            root_zone_m=own.root_zone_m,
+            thatch_dry=own.thatch_dry,
+            thatch_drained=own.thatch_drained,
+            soil_dry=own.soil_dry,
+            soil_drained=own.soil_drained,
+            cores=tuple(Dated(core.at_ms, core.thatch_m) for core in own.cores),
+            dressings=dressings,
+            waterings=waterings,
+            rain_channel=rain_channel,
+            quality=quality if quality is not None else QualityBounds(),
+        )
+
+    @property
+    def channel_ids(self) -> tuple[str, ...]:
+        """Ids to read for this station, the rain channel with them."""
+        return tuple(self.channels)
+
+    @cached_property
+    def moisture(self) -> tuple[str, ...]:
+        """Ids of the station's own water content channels, shallowest first."""
+        own = [i for i, c in self.channels.items() if c.quantity == "water_content" and self.owns(i)]
+        return tuple(sorted((i for i in own if self.channels[i].depth_m is not None), key=self._depth_then_id))
+
+    @cached_property
+    def temperatures(self) -> tuple[str, ...]:
+        """Ids of the station's own soil temperature channels, shallowest first."""
+        own = [i for i, c in self.channels.items() if c.quantity == "soil_temperature" and self.owns(i)]
+        return tuple(sorted((i for i in own if self.channels[i].depth_m is not None), key=self._depth_then_id))
+
+    @cached_property
+    def soil_medium(self) -> Medium:
+        return medium(self.soil)
+
+    @cached_property
+    def thatch(self) -> Medium:
+        return medium(self.thatch_medium)
+
+    def owns(self, channel_id: str) -> bool:
+        """Whether a channel stands at this station."""
+        return channel_id.startswith(f"{self.station}/")
+
+    def _depth_then_id(self, channel_id: str) -> tuple[float, str]:
+        depth = self.channels[channel_id].depth_m
+        return (np.inf if depth is None else depth, channel_id)
+
+    def changes_ms(self) -> TimeArray:
+        """Moments at which thatch or depths change, increasing. [ms]"""
+        return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings)], dtype=np.int64))
+
+    def thatch_m(self, at_ms: int) -> float:
+        """Thatch thickness at a moment. [m] NaN where not known."""
+        dates, lengths = [c.at_ms for c in self.cores], [c.length_m for c in self.cores]
+        return float(thatch_thickness_m([at_ms], dates, lengths)[0])
+
+    def depth_m(self, channel_id: str, at_ms: int) -> float:
+        """Depth of a channel below the leaf base at a moment. [m] NaN above ground."""
+        depth = self.channels[channel_id].depth_m
+        if depth is None:
+            return float("nan")
+        return depth_now_m(depth, at_ms, [d.at_ms for d in self.dressings], [d.length_m for d in self.dressings])
+
+    def place(self, channel_id: str, at_ms: int) -> Place:
+        """What a channel's sensing volume lies in at a moment."""
+        height = self.channels[channel_id].sensing_height_m
+        return place(self.depth_m(channel_id, at_ms), height, self.thatch_m(at_ms))
+
+
+@dataclass(frozen=True)
+class StationFrame:
+    """Observations and findings of one span, as long tables sorted by channel and time, and by quantity and time."""
+
+    observations: pd.DataFrame
+    findings: pd.DataFrame
+
+    @classmethod
+    def from_raw(cls, raw: pd.DataFrame) -> StationFrame:
+        """The frame to begin with: every raw row an observation not yet calibrated.
+
+        Parameters
+        ----------
+        raw : DataFrame
+            Columns channel, measured_at_ms, raw, status, clock_ok, received_at_ms; others are left out. Of two rows of
+            one channel and time the one that was heard stands, then the one received first.
+        """
+        table = pd.DataFrame(
+            {
+                "channel": pd.Categorical(raw["channel"]),
+                "measured_at_ms": raw["measured_at_ms"].to_numpy(dtype=np.int64),
+                "raw": raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan),
+                "value": np.nan,
+                "flag": np.uint8(Flag.NOT_EVALUATED),
+                "stage_version": STAGE_VERSION,
+                "received_at_ms": raw["received_at_ms"].to_numpy(dtype=np.int64),
+                "status": pd.Categorical(raw["status"]),
+                "clock_ok": raw["clock_ok"].to_numpy(dtype=np.bool_),
+            },
+            columns=list(OBSERVATION_COLUMNS),
+        )
+        return cls(_in_order(table), no_findings())
+
+    def spans(self) -> dict[str, slice]:
+        """Rows of each channel in `observations`, by its id."""
+        channel = self.observations["channel"].array
+        codes = channel.codes.astype(np.int64)
+        if codes.size == 0:
+            return {}
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1])
+        ends = np.concatenate([starts[1:], [codes.size]])
+        return {str(channel.categories[codes[a]]): slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
+
+    def with_columns(self, **columns: np.ndarray) -> StationFrame:
+        """A frame with these columns of the observations replaced; the rest is shared, nothing is changed in place."""
+        return replace(self, observations=self.observations.assign(**columns))
+
+
+def _in_order(table: pd.DataFrame) -> pd.DataFrame:
+    codes = table["channel"].array.codes.astype(np.int64)
+    times = table["measured_at_ms"].to_numpy()
+    step = np.diff(codes)
+    if np.all((step > 0) | ((step == 0) & (np.diff(times) > 0))):
+        return table
+    unheard = (table["status"] != "ok").to_numpy()
+    order = np.lexsort((table["received_at_ms"].to_numpy(), unheard, times, codes))
+    codes, times = codes[order], times[order]
+    first = np.concatenate([[True], (np.diff(codes) != 0) | (np.diff(times) != 0)])
+    return table.take(order[first]).reset_index(drop=True)
+
+
+def no_findings() -> pd.DataFrame:
+    """An empty table of findings with its columns and types."""
+    types = {"start_ms": "int64", "end_ms": "int64", "value": "float64", "low": "float64", "high": "float64"}
+    types |= {"n": "int64", "stage_version": "int64"}
+    return pd.DataFrame({name: pd.Series(dtype=types.get(name, "str")) for name in FINDING_COLUMNS})
