@@ -1,0 +1,407 @@
+"""The thatch itself: what cores say, what a pass takes out, and where growth and passes meet.
+
+Thickness, organic matter and dry mass are three separate things: two years of coring and sand can make the
+layer thicker while its organic matter falls (Fu, Dernoeden & Murphy 2009, Crop Sci. 49, 1079). This module
+must not put two methods of measurement in one series; it raises. Removal is geometry times an efficiency,
+and stays an estimate until the debris has been weighed.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+FEWEST_CORES = 5  # per area and date, and 25 cm2 in all, so that tine holes are sampled fairly: Woods, posts
+FEWEST_CORE_AREA_CM2 = 25.0
+LIKELY_EFFICIENCY = (0.6, 0.8)  # blades bounce, grooves are cut again, debris falls back: common practice
+DRY_DENSITY_G_CM3 = (0.25, 0.35)  # all dry solids of thatch: a working range, no source
+ORGANIC_MASS_KG_M2_MM = 0.12  # nearly constant with dilution: worked out from the range above, no source
+DAYS_A_YEAR = 365.2425
+
+
+class MixedMethodsError(ValueError):
+    """Measurements by two methods were asked to stand in one series."""
+
+
+@dataclass(frozen=True)
+class OrganicSlice:
+    """Organic matter of one slice of a core.
+
+    Attributes
+    ----------
+    top_mm, bottom_mm : float
+        Below the leaf base. [mm]
+    percent : float
+        Loss on ignition by mass. [%]
+    method : str
+        The laboratory's method, such as "turf on, 440 degC".
+    """
+
+    top_mm: float
+    bottom_mm: float
+    percent: float
+    method: str
+
+
+@dataclass(frozen=True)
+class Core:
+    """One core, read with a ruler.
+
+    Attributes
+    ----------
+    taken : date
+        Day of sampling.
+    method : str
+        How the thickness was read, such as "ruler" (relaxed) or "ruler, 5 kPa" (pressed).
+    thickness_mm : float
+        Leaf base to first mineral soil. [mm] NaN when only the organic matter was taken.
+    area_cm2 : float
+        Cross-section. [cm2]
+    water_content_m3_m3 : float
+        Of the thatch when read, since wet thatch swells. [m3 m-3] NaN when unknown.
+    slices : tuple of OrganicSlice
+    """
+
+    taken: date
+    method: str
+    thickness_mm: float
+    area_cm2: float = float("nan")
+    water_content_m3_m3: float = float("nan")
+    slices: tuple[OrganicSlice, ...] = ()
+
+
+@dataclass(frozen=True)
+class CoreSeries:
+    """One figure a date from cores of one method.
+
+    Attributes
+    ----------
+    time_year : ndarray, shape (date,)
+        Since the first date. [yr]
+    mean, spread : ndarray, shape (date,)
+        Mean and standard deviation over cores; spread NaN for a single core.
+    cores : ndarray of int, shape (date,)
+        How many.
+    enough : ndarray of bool, shape (date,)
+        Whether 5 cores (and, where areas are known, 25 cm2) stand behind the date.
+    method : str
+    """
+
+    time_year: FloatArray
+    mean: FloatArray
+    spread: FloatArray
+    cores: npt.NDArray[np.int64]
+    enough: npt.NDArray[np.bool_]
+    method: str
+
+
+def thickness_series(cores: Sequence[Core]) -> CoreSeries:
+    """Mean thickness a date, in millimetres.
+
+    Parameters
+    ----------
+    cores : sequence of Core
+        In any order. Cores without a thickness are left out.
+
+    Returns
+    -------
+    CoreSeries
+        `mean` and `spread` in mm.
+
+    Raises
+    ------
+    MixedMethodsError
+        Two methods in one series.
+    ValueError
+        No core with a thickness.
+    """
+    measured = [core for core in cores if math.isfinite(core.thickness_mm)]
+    method = _one_method({core.method for core in measured}, "thickness")
+    return _by_date([(core.taken, core.thickness_mm, core.area_cm2) for core in measured], method)
+
+
+def organic_series(cores: Sequence[Core], top_mm: float, bottom_mm: float) -> CoreSeries:
+    """Mean organic matter a date of one slice, in per cent.
+
+    Parameters
+    ----------
+    cores : sequence of Core
+    top_mm, bottom_mm : float
+        The slice as it was cut; slices cut otherwise are left out, never interpolated. [mm]
+
+    Returns
+    -------
+    CoreSeries
+        `mean` and `spread` in per cent by mass.
+
+    Raises
+    ------
+    MixedMethodsError
+        Two laboratory methods in one series.
+    ValueError
+        No such slice.
+    """
+    found = [
+        (core, piece)
+        for core in cores
+        for piece in core.slices
+        if (piece.top_mm, piece.bottom_mm) == (top_mm, bottom_mm)
+    ]
+    method = _one_method({piece.method for _, piece in found}, f"organic matter {top_mm:g}-{bottom_mm:g} mm")
+    return _by_date([(core.taken, piece.percent, core.area_cm2) for core, piece in found], method)
+
+
+def _one_method(methods: set[str], what: str) -> str:
+    if not methods:
+        raise ValueError(f"{what}: found no core that has it, expected at least one. Take cores first.")
+    if len(methods) > 1:
+        names = " and ".join(repr(name) for name in sorted(methods))
+        raise MixedMethodsError(f"{what}: found {names}, expected one method. Draw a series for each.")
+    return methods.pop()
+
+
+def _by_date(rows: list[tuple[date, float, float]], method: str) -> CoreSeries:
+    dates = sorted({row[0] for row in rows})
+    groups = [np.array([row[1] for row in rows if row[0] == day]) for day in dates]
+    areas = [sum(row[2] for row in rows if row[0] == day) for day in dates]
+    enough = [
+        group.size >= FEWEST_CORES and not area < FEWEST_CORE_AREA_CM2
+        for group, area in zip(groups, areas, strict=True)
+    ]
+    return CoreSeries(
+        time_year=np.array([(day - dates[0]).days / DAYS_A_YEAR for day in dates]),
+        mean=np.array([group.mean() for group in groups]),
+        spread=np.array([group.std(ddof=1) if group.size > 1 else np.nan for group in groups]),
+        cores=np.array([group.size for group in groups], dtype=np.int64),
+        enough=np.array(enough, dtype=np.bool_),
+        method=method,
+    )
+
+
+def groove_share(blade_mm: float, spacing_mm: float) -> float:
+    """Share of the surface a set of blades touches in one pass.
+
+    Parameters
+    ----------
+    blade_mm, spacing_mm : float
+        Width of a blade and distance between blades. [mm] 0 < blade <= spacing.
+
+    Returns
+    -------
+    float
+        0 to 1. [1]
+
+    Raises
+    ------
+    ValueError
+        Blades wider than their spacing, or not positive.
+    """
+    if not 0.0 < blade_mm <= spacing_mm:
+        raise ValueError(f"blades: found {blade_mm:g} mm at {spacing_mm:g} mm, expected 0 < width <= spacing.")
+    return blade_mm / spacing_mm
+
+
+def hole_share(diameter_mm: float, spacing_mm: float, along_mm: float | None = None) -> float:
+    """Share of the surface a set of tines takes in one pass.
+
+    Parameters
+    ----------
+    diameter_mm : float
+        Inner diameter of the tine. [mm]
+    spacing_mm, along_mm : float
+        Between holes across and along the run; equal when the second is not given. [mm]
+
+    Returns
+    -------
+    float
+        0 to 0.785. [1]
+
+    Raises
+    ------
+    ValueError
+        Holes that would overlap, or not positive.
+    """
+    along = spacing_mm if along_mm is None else along_mm
+    if not 0.0 < diameter_mm <= min(spacing_mm, along):
+        raise ValueError(f"tines: found {diameter_mm:g} mm at {spacing_mm:g} x {along:g} mm, expected no overlap.")
+    return math.pi * diameter_mm**2 / 4.0 / (spacing_mm * along)
+
+
+def removed_mm(thickness_mm: float, share: float, depth_mm: float, *, efficiency: float = 1.0) -> float:
+    """Thatch taken out by one pass, spread over the whole surface.
+
+    Parameters
+    ----------
+    thickness_mm : float
+        Before the pass, undiluted. [mm]
+    share : float
+        Of the surface touched, 0 to 1. [1]
+    depth_mm : float
+        Into the turf from the leaf base. [mm] Deeper than the thatch takes no more thatch.
+    efficiency : float
+        0 to 1; 0.6 to 0.8 is likely until measured (common practice, no source). [1]
+
+    Returns
+    -------
+    float
+        [mm]
+
+    References
+    ----------
+    Extension arithmetic: 18 mm tines at 50 mm take 10 %, 12.5 mm at 50 mm take 5 %.
+    """
+    return share * min(depth_mm, thickness_mm) * efficiency
+
+
+def dry_mass_kg_m2(
+    removed_thatch_mm: float, *, density_g_cm3: tuple[float, float] = DRY_DENSITY_G_CM3
+) -> tuple[float, float]:
+    """Dry solids in a thickness of thatch, as a range.
+
+    Parameters
+    ----------
+    removed_thatch_mm : float
+        [mm]
+    density_g_cm3 : (low, high)
+        Dry bulk density. [g cm-3]
+
+    Returns
+    -------
+    (low, high)
+        [kg m-2] One mm over one m2 is one litre.
+    """
+    return removed_thatch_mm * density_g_cm3[0], removed_thatch_mm * density_g_cm3[1]
+
+
+def removal_efficiency(
+    weighed_kg_m2: float, thickness_mm: float, share: float, depth_mm: float, *, density_g_cm3: float = 0.30
+) -> float:
+    """Efficiency of a pass from the debris weighed dry beside what geometry promised.
+
+    Parameters
+    ----------
+    weighed_kg_m2 : float
+        Dry solids swept up. [kg m-2]
+    thickness_mm, share, depth_mm : float
+        As for `removed_mm`.
+    density_g_cm3 : float
+        Dry bulk density of this thatch. [g cm-3]
+
+    Returns
+    -------
+    float
+        [1] Above 1 when soil or sand was swept up too.
+
+    Raises
+    ------
+    ValueError
+        The geometry promises nothing.
+    """
+    promised = removed_mm(thickness_mm, share, depth_mm) * density_g_cm3
+    if not promised > 0.0:
+        raise ValueError(f"removal: found {promised:g} kg/m2 promised, expected more. Check depth and share.")
+    return weighed_kg_m2 / promised
+
+
+def passes_to_target(thickness_mm: float, target_mm: float, share: float, depth_mm: float = math.inf) -> float:
+    """Full-depth passes from one thickness to another, without regrowth.
+
+    Parameters
+    ----------
+    thickness_mm, target_mm : float
+        Undiluted thatch now and wanted. [mm] Target above 0.
+    share : float
+        Of the surface touched by one pass, times its efficiency. [1] 0 to 1.
+    depth_mm : float
+        Of the pass. [mm]
+
+    Returns
+    -------
+    float
+        n = ln(target/start)/ln(1 - share), not rounded; 0 when already there; infinity when the pass does not
+        reach the base of the thatch.
+
+    Raises
+    ------
+    ValueError
+        Share outside 0 to 1, or a target of zero.
+    """
+    if not (0.0 < share <= 1.0 and target_mm > 0.0):
+        raise ValueError(f"passes: found share {share:g} and target {target_mm:g} mm, expected 0 < share <= 1, > 0.")
+    if thickness_mm <= target_mm:
+        return 0.0
+    if depth_mm < thickness_mm:
+        return math.inf
+    return 1.0 if share == 1.0 else math.log(target_mm / thickness_mm) / math.log1p(-share)
+
+
+def next_year_mm(thickness_mm: float, growth_mm_year: float, share_year: float) -> float:
+    """Thatch a year on: it grows, then the year's passes take their share.
+
+    Parameters
+    ----------
+    thickness_mm : float
+        Now. [mm]
+    growth_mm_year : float
+        [mm yr-1] 1 to 3 on ryegrass and fescue, 2 to 5 on bent (common practice, no source).
+    share_year : float
+        Of the surface taken at full depth in a year, 0 to 1. [1]
+
+    Returns
+    -------
+    float
+        (T + g)(1 - A). [mm] Dilution by sand is left out.
+    """
+    return (thickness_mm + growth_mm_year) * (1.0 - share_year)
+
+
+def steady_mm(growth_mm_year: float, share_year: float) -> float:
+    """Thickness at which a year's growth and a year's passes balance, g (1 - A)/A. [mm] Infinite without passes.
+
+    Parameters
+    ----------
+    growth_mm_year : float
+        [mm yr-1]
+    share_year : float
+        0 to 1. [1]
+
+    Returns
+    -------
+    float
+        [mm]
+    """
+    return math.inf if share_year <= 0.0 else growth_mm_year * (1.0 - share_year) / share_year
+
+
+def years_to_target(thickness_mm: float, target_mm: float, growth_mm_year: float, share_year: float) -> float:
+    """Whole years until the thatch is down to a target.
+
+    Parameters
+    ----------
+    thickness_mm, target_mm : float
+        [mm]
+    growth_mm_year : float
+        [mm yr-1]
+    share_year : float
+        0 to 1. [1]
+
+    Returns
+    -------
+    float
+        [yr] Infinity when the steady thickness is not below the target.
+    """
+    steady = steady_mm(growth_mm_year, share_year)
+    if thickness_mm <= target_mm:
+        return 0.0
+    if steady >= target_mm * (1.0 - 1e-12):  # 4 mm at 40 % balances at 6 mm and never gets below it
+        return math.inf
+    years = 0
+    while thickness_mm > target_mm * (1.0 + 1e-12):
+        thickness_mm = next_year_mm(thickness_mm, growth_mm_year, share_year)
+        years += 1
+    return float(years)
