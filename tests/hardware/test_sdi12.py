@@ -253,6 +253,13 @@ def test_check_characters_may_be_0x7f_but_text_may_not() -> None:
     assert line.endswith(b"\x7f\r\n")
     assert _outcomes(DATA_CRC, line) == [Values("0", (body[1:].decode(),), True)]
     assert _outcomes(DATA, b"0+1\x7f\r\n") == [Status.BAD_FRAME]
+    assert _outcomes(sdi12.identify("0"), b"013NEUTRAL\x7fTHATCH1.0\r\n") == [Status.BAD_FRAME]
+
+
+def test_timing_with_the_other_command_s_count_is_refused() -> None:
+    """aM! has one digit of count and aC! two: 13 s and 20 values are not 13 s and 2."""
+    assert _outcomes(sdi12.measurement("0", "M"), b"001320\r\n") == [Status.BAD_FRAME]
+    assert _outcomes(sdi12.measurement("0", "C"), b"00132\r\n") == [Status.BAD_FRAME]
 
 
 def test_parity_left_on_the_bytes_is_refused() -> None:

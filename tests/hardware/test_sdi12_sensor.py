@@ -127,6 +127,14 @@ def test_more_values_than_promised_are_never_done() -> None:
     result = line.run(Measurement(sdi12.measurement("0", "M")))
     assert isinstance(result, Fail)
     assert result.status is Status.SHORT
+    assert line.said == [b"0M!", b"0D0!"] * 3
+
+
+def test_pages_got_before_an_abort_are_forgotten() -> None:
+    """Started again after half the pages, the talk ends with each value once."""
+    replies = iter([b"00003\r\n", b"0+1+2\r\n", b"0\r\n", b"00003\r\n", b"0+4+5\r\n", b"0+6\r\n"])
+    line = _Line(_sensor("+1"), hurt=lambda data: next(replies))
+    assert line.run(Measurement(sdi12.measurement("0", "M"))) == Done(("+4", "+5", "+6"), 2)
 
 
 def test_other_count_than_described_is_refused_at_once() -> None:
@@ -262,10 +270,22 @@ def test_command_to_another_sensor_does_not_abort() -> None:
 
 
 def test_values_stay_until_the_next_measurement() -> None:
-    """A page may be asked for again, after a break too."""
-    line = _Line(_sensor("+1.5", "-2.5"))
+    """A page may be asked for again, after a break too; but never after another measurement was started and aborted."""
+    groups = {0: Group(2, lambda: ["+1.5", "-2.5"]), 1: Group(1, lambda: ["+9"], ready_in_s=5)}
+    line = _Line(Sensor(WHO, groups))
     line.ask(b"0M!")
     assert [line.ask(b"0D0!") for _ in range(3)] == [b"0+1.5-2.5\r\n"] * 3
+    line.ask(b"0M1!")
+    assert line.ask(b"0D0!") == b"0\r\n"
+
+
+def test_break_silences_a_reply_not_yet_said() -> None:
+    """A sensor does not talk into the recorder's next command."""
+    sensor = _sensor("+1")
+    sensor.receive(b"0!", 1.0)
+    sensor.line_break(1.005)
+    assert sensor.due_s is None
+    assert sensor.send(2.0) == b""
 
 
 @pytest.mark.parametrize(
