@@ -1,0 +1,131 @@
+"""A probe: every description that comes with the project is served, read back over a real line, and held against truth.
+
+Adding a description adds it to this suite: nothing here names one.
+"""
+
+import math
+import os
+from collections import Counter
+from collections.abc import Callable
+
+import pytest
+
+from hardware.probe import Channel, load_probe, models
+from hardware.quantities import QUANTITIES
+from hardware.sdi12 import Done, Fail, identify, measurement
+from hardware.sdi12 import Measurement as Talk
+from hardware.sdi12_frame import Identification, decode_reply
+from simulator.bus import Sdi12Bus
+from simulator.faults import LINE_FAULTS
+from simulator.probes import VirtualProbe, decimals_sent, relation_for
+
+SDI12 = [model for model in models() if load_probe(model).protocol == "sdi12"]
+NOON_MS = 1_717_243_200_000
+HOUR_MS = 3_600_000
+ROUNDS = 120
+LEVELS = 5  # of a sensing volume
+
+
+def expected(channel: Channel, truth) -> float:
+    """What a perfect channel hears at noon: the mean of the formula over its sensing volume, through the medium."""
+    if channel.depth_m is None:
+        return truth.value(channel.heard, None, NOON_MS)
+    height = channel.sensing_height_m
+    depths = [channel.depth_m + height * ((i + 0.5) / LEVELS - 0.5) for i in range(LEVELS)]
+    if channel.heard == "apparent_permittivity":
+        heard = [relation_for(channel)(truth.value("water_content", depth, NOON_MS)) for depth in depths]
+    else:
+        heard = [truth.value(channel.heard, depth, NOON_MS) for depth in depths]
+    return math.fsum(heard) / LEVELS
+
+
+def by_channel(probe: VirtualProbe, command: str, outcome: Done) -> dict[str, float]:
+    """Numbers heard, by channel: scale x value sent + offset, as `hardware.probe.Channel` defines it."""
+    return {
+        channel.name: channel.scale * float(outcome.values[channel.position - 1]) + channel.offset
+        for channel in probe.description.channels
+        if channel.command == command
+    }
+
+
+def talk(probe: VirtualProbe, command: str) -> Talk:
+    count = max(c.position for c in probe.description.channels if c.command == command)
+    return Talk(measurement("3", command, crc=probe.description.crc), expected_count=count, longest_wait_s=5)
+
+
+@pytest.mark.parametrize("model", SDI12)
+def test_values_over_a_terminal_equal_the_truth(model: str, truth, terminal: Callable) -> None:
+    """Each channel, asked over a real pseudo-terminal, says the truth to half its last digit."""
+    probe = VirtualProbe("p1", "square-1", load_probe(model), truth)
+    line = terminal(Sdi12Bus({"3": probe}, lambda: NOON_MS))
+    for command in probe.description.commands:
+        outcome = line.run(talk(probe, command))
+        assert isinstance(outcome, Done), outcome
+        assert outcome.attempts == 1
+        for name, number in by_channel(probe, command, outcome).items():
+            channel = probe.description.channel(name)
+            half_digit = 0.5 * abs(channel.scale) * 10.0 ** -decimals_sent(channel)
+            # and 1e-9 of the number for the arithmetic of doubles
+            assert number == pytest.approx(expected(channel, truth), abs=half_digit, rel=1e-9), name
+
+
+@pytest.mark.parametrize("model", SDI12)
+def test_probe_says_who_it_is(model: str, truth, terminal: Callable) -> None:
+    """`aI!` is answered by an identification with the probe's own address, and no other address is answered."""
+    probe = VirtualProbe("p1", "square-1", load_probe(model), truth)
+    line = terminal(Sdi12Bus({"3": probe}, lambda: NOON_MS))
+    os.write(line.port, b"4I!")  # for somebody else: were it answered, this would be what is heard first
+    os.write(line.port, b"3I!")
+    who = decode_reply(line.listen(), identify("3"))
+    assert isinstance(who, Identification) and who.address == "3" and who.serial == "p1"
+
+
+@pytest.mark.parametrize("model", SDI12)
+def test_truth_that_is_missing_is_sent_as_no_value(model: str, memory_line: Callable) -> None:
+    """Where there is no truth each channel sends a number outside the limits of every quantity, never a made-up one."""
+
+    class Nothing:
+        def value(self, quantity: str, depth_m: float | None, at_ms: int) -> None:
+            return None
+
+    probe = VirtualProbe("p1", "square-1", load_probe(model), Nothing())
+    line = memory_line(Sdi12Bus({"3": probe}, lambda: NOON_MS))
+    for command in probe.description.commands:
+        outcome = line.run(talk(probe, command))
+        assert isinstance(outcome, Done)
+        for name, number in by_channel(probe, command, outcome).items():
+            limits = QUANTITIES[probe.description.channel(name).heard]
+            assert not limits.lowest <= number <= limits.highest
+
+
+@pytest.mark.parametrize("kind", [kind for kind in LINE_FAULTS if kind != "unplugged"])
+@pytest.mark.parametrize("model", [model for model in SDI12 if load_probe(model).crc])
+def test_no_line_fault_makes_a_wrong_value_good(model: str, kind: str, truth, memory_line: Callable) -> None:
+    """With check characters each outcome is the whole truth or a refusal, and the line serves on between faults."""
+    probe = VirtualProbe("p1", "square-1", load_probe(model), truth, seed=11)
+    now_ms = [NOON_MS]
+    line = memory_line(Sdi12Bus({"3": probe}, lambda: now_ms[0], shares={kind: 0.4}, seed=f"{model}/{kind}"))
+    seen: Counter[str] = Counter()
+    for hour in range(ROUNDS):
+        now_ms[0] = NOON_MS + hour * HOUR_MS
+        for command in probe.description.commands:
+            outcome = line.run(talk(probe, command))
+            seen["refused" if isinstance(outcome, Fail) else "good" if outcome.attempts == 1 else "repeated"] += 1
+            if isinstance(outcome, Done):
+                assert outcome.values == probe.answer(command, now_ms[0]), (command, hour)
+    # 40 % of replies hurt: a talk has at least two, so most need a repeat, and one in fifteen replies fails thrice.
+    assert seen["repeated"] > 0.1 * ROUNDS and seen["good"] > 0.1 * ROUNDS
+    assert seen["refused"] > 0 or kind in ("noise", "late")
+
+
+@pytest.mark.parametrize("model", SDI12)
+def test_probe_that_takes_its_time_asks_to_be_heard(model: str, truth, memory_line: Callable) -> None:
+    """When time runs, values come after the announced second, fetched on the probe's own service request."""
+    probe = VirtualProbe("p1", "square-1", load_probe(model), truth)
+    bus = Sdi12Bus({"3": probe}, lambda: NOON_MS)
+    bus.take_time()
+    line = memory_line(bus)
+    outcome = line.run(talk(probe, probe.description.commands[0]))
+    assert isinstance(outcome, Done)
+    assert outcome.values == probe.answer(probe.description.commands[0], NOON_MS)
+    assert 0.5 <= line.now_s < 1.5  # it announces 1 s, is done after half, and the recorder would give it 1.5
