@@ -16,7 +16,6 @@ from pipeline.errors import StoreAway, StoreFault, StoreForeign, StoreFull
 from pipeline.store.migrations import migrate
 
 Connection = sqlite3.Connection
-Row = tuple[object, ...]
 
 BUSY_S = 5.0  # how long to wait for another process that writes, for example a recompute
 IDLE_READERS = 8  # reading connections kept open; more are opened when needed and closed after
@@ -119,6 +118,14 @@ class Database:
                     self._idle.append(connection)
                     return
             connection.close()
+
+    @contextmanager
+    def snapshot(self) -> Iterator[Connection]:
+        """A connection for reading, on which several queries see the same state."""
+        with self.reading() as connection:
+            connection.execute("BEGIN")
+            yield connection
+            connection.execute("COMMIT")
 
     def close(self) -> None:
         """Close every connection. Nothing waits to be written: each transaction was synced by itself."""

@@ -36,11 +36,6 @@ def checked(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
             raise ValueError(f"{what}: found a missing {name}, expected one in every row")
 
 
-def whole_list(column: pd.Series) -> list[int]:
-    """A column of whole numbers as plain ints."""
-    return column.to_numpy("int64").tolist()
-
-
 def _typed(name: str, column: object) -> pd.Series:
     if name in _TEXT:
         return pd.Series(column, dtype="str")

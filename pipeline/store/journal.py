@@ -293,8 +293,8 @@ class Journal:
 
 def _readings_of(connection: Connection, outbox: int, first: int, last: int) -> tuple[Reading, ...]:
     rows = connection.execute(
-        "SELECT o.site, o.node, o.outbox_id, r.seq, c.name, r.slot, r.measured_at_ms, r.raw, r.status, r.attempts, "
-        "r.clock_ok FROM reading r JOIN channel c ON c.id = r.channel JOIN outbox o ON o.id = r.outbox "
+        "SELECT o.site, o.node, o.outbox_id, r.seq, c.name, CAST(r.slot AS TEXT), r.measured_at_ms, r.raw, r.status, "
+        "r.attempts, r.clock_ok FROM reading r JOIN channel c ON c.id = r.channel JOIN outbox o ON o.id = r.outbox "
         "WHERE r.outbox = ? AND r.seq BETWEEN ? AND ? ORDER BY r.seq",
         (outbox, first, last),
     )

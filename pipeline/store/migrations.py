@@ -33,9 +33,10 @@ CUSTODY = (
         heard_at_ms INTEGER NOT NULL DEFAULT 0, UNIQUE (site, node, outbox_id))""",
     "CREATE TABLE channel (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
     # In the order of arrival, because that is what makes a commit of a batch cheap: it touches only the last pages.
+    # A slot that is grid seconds is a whole number, any other is text.
     """CREATE TABLE reading (
         outbox INTEGER NOT NULL, seq INTEGER NOT NULL, channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL,
-        slot TEXT NOT NULL, raw REAL, status INTEGER NOT NULL, attempts INTEGER NOT NULL, clock_ok INTEGER NOT NULL,
+        slot NOT NULL, raw REAL, status INTEGER NOT NULL, attempts INTEGER NOT NULL, clock_ok INTEGER NOT NULL,
         PRIMARY KEY (outbox, seq)) WITHOUT ROWID""",
     # Runs of seq that never overlap: kept (1), poison (2) or hole (3). They carry the contiguity of the receipt, the
     # times by which readings are found again, and for a server store whether the run waits (1) or was read back (2).
@@ -55,9 +56,11 @@ CUSTODY = (
 )
 
 SERIES = (
+    # What a stage calls its version, a number or a text, once; rows carry its number.
+    "CREATE TABLE stage_version (id INTEGER PRIMARY KEY, label NOT NULL UNIQUE)",
     """CREATE TABLE observation (
         channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL, raw REAL, value REAL, flag INTEGER NOT NULL,
-        stage_version NOT NULL, received_at_ms INTEGER NOT NULL,
+        stage_version INTEGER NOT NULL, received_at_ms INTEGER NOT NULL,
         PRIMARY KEY (channel, measured_at_ms)) WITHOUT ROWID""",
     """CREATE TABLE daily (
         channel INTEGER NOT NULL, day INTEGER NOT NULL, low REAL NOT NULL, mean REAL NOT NULL, high REAL NOT NULL,
@@ -66,7 +69,7 @@ SERIES = (
         id INTEGER PRIMARY KEY, station TEXT NOT NULL, quantity TEXT NOT NULL, UNIQUE (station, quantity))""",
     """CREATE TABLE finding (
         series INTEGER NOT NULL, start_ms INTEGER NOT NULL, end_ms INTEGER NOT NULL, value REAL, low REAL, high REAL,
-        n INTEGER NOT NULL, reason TEXT, stage_version NOT NULL,
+        n INTEGER NOT NULL, reason TEXT, stage_version INTEGER NOT NULL,
         PRIMARY KEY (series, start_ms)) WITHOUT ROWID""",
 )
 

@@ -7,6 +7,7 @@ reading that is kept.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
@@ -29,6 +30,9 @@ STATUS_CODES = {
     Status.LINE_AWAY: 7,
 }
 STATUSES = {code: status for status, code in STATUS_CODES.items()}
+
+# A slot of grid seconds is stored as a number when writing it out again gives the same text.
+_GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
 
 _INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -180,7 +184,7 @@ def _insert(
             r.seq,
             number[r.channel],
             r.measured_at_ms,
-            r.slot,
+            int(r.slot) if _GRID_SLOT(r.slot) else r.slot,
             r.raw,
             STATUS_CODES[r.status],
             r.attempts,
@@ -221,7 +225,7 @@ def _compare(tx: Connection, outbox: int, again: list[Reading]) -> tuple[int, in
     stored = {
         row[0]: row[1:]
         for row in tx.execute(
-            "SELECT r.seq, c.name, r.measured_at_ms, r.slot, r.raw, r.status, r.attempts, r.clock_ok "
+            "SELECT r.seq, c.name, r.measured_at_ms, CAST(r.slot AS TEXT), r.raw, r.status, r.attempts, r.clock_ok "
             "FROM reading r JOIN channel c ON c.id = r.channel WHERE r.outbox = ? AND r.seq BETWEEN ? AND ?",
             (outbox, again[0].seq, again[-1].seq),
         )

@@ -6,7 +6,8 @@ nothing here calculates but the daily roll-up, which is kept beside the observat
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,11 +16,32 @@ from hardware.reading import Reading
 from pipeline.flags import Flag
 from pipeline.store import DAILY_COLUMNS, DAY_MS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
 from pipeline.store.channels import Channels
-from pipeline.store.database import Connection, Database, Row
-from pipeline.store.frames import built, checked, whole_list
+from pipeline.store.columns import MISSING, changed, joined, listed, real, whole
+from pipeline.store.columns import numbers as numbers_of
+from pipeline.store.database import Connection, Database
+from pipeline.store.frames import built, checked
 from pipeline.store.readings import KEPT, STATUSES, keep_readings
 
 _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dtype=object)
+
+_CODES = 16  # room for a flag, or a status and clock_ok, in a packed number
+
+_RAW_FROM = (
+    # CROSS JOIN: the spans first, then the rows of each as one sweep over neighbouring pages. The order of that sweep
+    # (outbox, time of the span, seq) is the index's, so two queries see the rows in the same order without a sort.
+    "FROM span s INDEXED BY span_by_time CROSS JOIN reading r "
+    "ON r.outbox = s.outbox AND r.seq BETWEEN s.first_seq AND s.last_seq "
+    f"WHERE s.kind = {KEPT} AND s.outbox IN ({{outboxes}}) AND s.last_ms >= ?1 AND s.first_ms < ?2 "
+    "AND r.measured_at_ms >= ?1 AND r.measured_at_ms < ?2 AND r.channel IN ({channels})"
+)
+_OBSERVATION = (
+    f"SELECT channel, measured_at_ms, ifnull(raw, {MISSING}), ifnull(value, {MISSING}), "
+    f"stage_version * {_CODES} + flag, received_at_ms FROM observation WHERE channel = ? "
+)
+_FINDING = (
+    f"SELECT start_ms, end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, "
+    "stage_version FROM finding"
+)
 
 
 class SqliteStore:
@@ -50,132 +72,144 @@ class SqliteStore:
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Readings as heard, sorted by channel and measured_at_ms. See Store."""
-        with self._database.reading() as connection:
+        with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            outboxes = connection.execute(
-                f"SELECT DISTINCT outbox FROM carries WHERE channel IN ({_list(numbers.values())})"
-            ).fetchall()
-            # CROSS JOIN: the spans first, then the rows of each as one sweep over neighbouring pages.
-            rows = connection.execute(
-                "SELECT r.channel, r.outbox, r.seq, r.slot, r.measured_at_ms, r.raw, r.status, r.clock_ok, "
-                "s.received_at_ms FROM span s CROSS JOIN reading r "
-                "ON r.outbox = s.outbox AND r.seq BETWEEN s.first_seq AND s.last_seq "
-                f"WHERE s.kind = {KEPT} AND s.outbox IN ({_list(o for (o,) in outboxes)}) "
-                "AND s.last_ms >= ?1 AND s.first_ms < ?2 AND r.measured_at_ms >= ?1 AND r.measured_at_ms < ?2 "
-                f"AND r.channel IN ({_list(numbers.values())})",
-                (start_ms, end_ms),
-            ).fetchall()
-        number, outbox, seq, slot, measured, raw, status, clock_ok, received = _columns(rows, 9)
-        place, names = _places(number, numbers)
-        measured_at_ms = np.array(measured, dtype=np.int64)
-        order = np.lexsort((np.array(seq, dtype=np.int64), np.array(outbox, dtype=np.int64), measured_at_ms, place))
+            origin = _RAW_FROM.format(outboxes=_carriers(connection, numbers), channels=listed(numbers.values()))
+            code, measured, slot, raw, received = numbers_of(
+                connection.execute(
+                    f"SELECT r.channel * {_CODES} + r.status * 2 + r.clock_ok, r.measured_at_ms, "
+                    "CASE typeof(r.slot) WHEN 'integer' THEN r.slot ELSE -1 END, "
+                    f"ifnull(r.raw, {MISSING}), s.received_at_ms {origin}",
+                    (start_ms, end_ms),
+                ),
+                5,
+            )
+            named = slot < 0
+            strokes = []
+            if named.any():
+                texts = connection.execute(f"SELECT r.slot, typeof(r.slot) {origin}", (start_ms, end_ms))
+                strokes = [text for text, kind in texts if kind == "text"]
+        grid, times = pd.factorize(whole(slot))
+        slots = np.array([str(t) for t in times.tolist()], dtype=object)[grid]
+        slots[named] = strokes
+        codes = whole(code)
+        place, names = _places(codes // _CODES, numbers)
+        measured_at_ms = whole(measured)
+        order = np.lexsort((measured_at_ms, place))
         columns = (
             names[place],
-            np.array(slot, dtype=object),
+            slots,
             measured_at_ms,
-            np.array(raw, dtype=np.float64),
-            _STATUS_TEXT[np.array(status, dtype=np.int64)],
-            np.array(clock_ok, dtype=bool),
-            np.array(received, dtype=np.int64),
+            real(raw),
+            _STATUS_TEXT[codes % _CODES // 2],
+            codes % 2 == 1,
+            whole(received),
         )
         return built(RAW_COLUMNS, [column[order] for column in columns])
 
     def upsert_observations(self, frame: pd.DataFrame) -> None:
-        """Keep or replace observations, and redo the daily roll-up of the days they touch. See Store."""
+        """Keep or replace observations, and redo the daily roll-up of the days they change. See Store.
+
+        Rows that are stored just so are not written again: a recompute that changes one channel writes one channel.
+        """
         checked(frame, OBSERVATION_COLUMNS, "observations")
         if frame.empty:
             return
-        codes, names = pd.factorize(frame["channel"])
-        measured_at_ms = frame["measured_at_ms"].to_numpy(np.int64)
         try:
             with self._database.transaction() as tx:
+                names, codes = _factors(frame["channel"])
                 found = self._channels.numbers(tx, set(names))
-                numbers = np.array([found[name] for name in names], dtype=np.int64)[codes]
-                tx.executemany(
-                    "INSERT OR REPLACE INTO observation VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    zip(
-                        numbers.tolist(),
-                        measured_at_ms.tolist(),
-                        frame["raw"].to_numpy(np.float64).tolist(),
-                        frame["value"].to_numpy(np.float64).tolist(),
-                        whole_list(frame["flag"]),
-                        frame["stage_version"].tolist(),
-                        whole_list(frame["received_at_ms"]),
-                        strict=True,
-                    ),
+                number = np.array([found[name] for name in names], dtype=np.int64)[codes]
+                packed = _version_numbers(tx, frame["stage_version"]) * _CODES + whole(frame["flag"])
+                new = np.vstack(
+                    [
+                        whole(frame["measured_at_ms"]),
+                        real(frame["raw"]),
+                        real(frame["value"]),
+                        packed,
+                        whole(frame["received_at_ms"]),
+                    ]
                 )
-                _roll_up(tx, numbers, measured_at_ms)
+                for one in found.values():
+                    _replace_observations(tx, one, new[:, number == one])
         except BaseException:
             self._channels.forget()
             raise
 
     def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Observations, sorted by channel and measured_at_ms. See Store."""
-        with self._database.reading() as connection:
-            numbers = self._channels.find(connection, channels)
-            rows: list[Row] = []
-            for name in sorted(numbers):
-                rows += connection.execute(
-                    "SELECT channel, measured_at_ms, raw, value, flag, stage_version, received_at_ms FROM observation "
-                    "WHERE channel = ? AND measured_at_ms >= ? AND measured_at_ms < ? ORDER BY measured_at_ms",
-                    (numbers[name], start_ms, end_ms),
-                ).fetchall()
-        return _observation_frame(rows, numbers)
+        where = "AND measured_at_ms >= ? AND measured_at_ms < ? ORDER BY measured_at_ms"
+        return self._observed(channels, where, (start_ms, end_ms))
+
+    def latest(self, channels: Sequence[str]) -> pd.DataFrame:
+        """The last observation of each channel: one step down the primary key each, so no table of its own."""
+        return self._observed(channels, "ORDER BY measured_at_ms DESC LIMIT 1", ())
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
-        """Keep or replace findings. See Store."""
+        """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
         checked(frame, FINDING_COLUMNS, "findings")
         if frame.empty:
             return
-        codes, pairs = pd.factorize(pd.MultiIndex.from_frame(frame[["station", "quantity"]]))
-        reasons = frame["reason"].astype(object).where(frame["reason"].notna(), None)
+        stations, station = _factors(frame["station"])
+        quantities, quantity = _factors(frame["quantity"])
+        pairs, pair = _factors(station * len(quantities) + quantity)
+        reasons = frame["reason"].astype(object).where(frame["reason"].notna(), None).to_numpy()
         with self._database.transaction() as tx:
-            series = np.array([_series(tx, *pair) for pair in pairs], dtype=np.int64)[codes]
-            tx.executemany(
-                "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                zip(
-                    series.tolist(),
-                    whole_list(frame["start_ms"]),
-                    whole_list(frame["end_ms"]),
-                    frame["value"].to_numpy(np.float64).tolist(),
-                    frame["low"].to_numpy(np.float64).tolist(),
-                    frame["high"].to_numpy(np.float64).tolist(),
-                    whole_list(frame["n"]),
-                    reasons.tolist(),
-                    frame["stage_version"].tolist(),
-                    strict=True,
-                ),
+            new = np.vstack(
+                [
+                    whole(frame["start_ms"]),
+                    whole(frame["end_ms"]),
+                    real(frame["value"]),
+                    real(frame["low"]),
+                    real(frame["high"]),
+                    whole(frame["n"]),
+                    _version_numbers(tx, frame["stage_version"]),
+                ]
             )
+            for place, code in enumerate(pairs):
+                rows = pair == place
+                series = _series(tx, stations[code // len(quantities)], quantities[code % len(quantities)])
+                _replace_findings(tx, series, new[:, rows], reasons[rows])
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """Findings, sorted by quantity and start_ms. See Store."""
-        with self._database.reading() as connection:
+        where = "WHERE series = ? AND start_ms >= ? AND start_ms < ?"
+        parts, reasons, names = [], [], []
+        with self._database.snapshot() as connection:
             known = dict(
                 connection.execute("SELECT quantity, id FROM finding_series WHERE station = ?", (station,)).fetchall()
             )
-            wanted = sorted(known if quantities is None else set(quantities) & set(known))
-            rows: list[Row] = []
-            lengths = []
-            for quantity in wanted:
-                found = connection.execute(
-                    "SELECT start_ms, end_ms, value, low, high, n, reason, stage_version FROM finding "
-                    "WHERE series = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms",
-                    (known[quantity], start_ms, end_ms),
-                ).fetchall()
-                lengths.append(len(found))
-                rows += found
-        start, end, value, low, high, n, reason, version = _columns(rows, 8)
+            for quantity in sorted(known if quantities is None else set(quantities) & set(known)):
+                within = (known[quantity], start_ms, end_ms)
+                part = numbers_of(
+                    connection.execute(
+                        f"{_FINDING} {where} ORDER BY start_ms",
+                        within,
+                    ),
+                    7,
+                )
+                withheld = connection.execute(
+                    f"SELECT start_ms, reason FROM finding {where} AND reason IS NOT NULL", within
+                )
+                reason = np.full(part.shape[1], None, dtype=object)
+                for at_ms, text in withheld:
+                    reason[np.searchsorted(part[0], at_ms)] = text
+                parts.append(part)
+                reasons.append(reason)
+                names.append(np.full(part.shape[1], quantity, dtype=object))
+            start, end, value, low, high, n, version = joined(parts, 7)
+            labels = _version_labels(connection, whole(version))
         return built(
             FINDING_COLUMNS,
             [
-                np.full(len(rows), station, dtype=object),
-                np.repeat(np.array(wanted, dtype=object), lengths),
-                np.array(start, dtype=np.int64),
-                np.array(end, dtype=np.int64),
-                *(np.array(column, dtype=np.float64) for column in (value, low, high)),
-                np.array(n, dtype=np.int64),
-                np.array(reason, dtype=object),
-                list(version),
+                np.full(len(start), station, dtype=object),
+                np.concatenate(names) if names else [],
+                whole(start),
+                whole(end),
+                *(real(column) for column in (value, low, high)),
+                whole(n),
+                np.concatenate(reasons) if reasons else [],
+                labels,
             ],
         )
 
@@ -188,88 +222,146 @@ class SqliteStore:
                 [(station, quantity, start_ms, end_ms) for quantity in quantities],
             )
 
-    def latest(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel: one step down the primary key each, so no table of its own."""
-        with self._database.reading() as connection:
-            numbers = self._channels.find(connection, channels)
-            rows: list[Row] = []
-            for name in sorted(numbers):
-                rows += connection.execute(
-                    "SELECT channel, measured_at_ms, raw, value, flag, stage_version, received_at_ms FROM observation "
-                    "WHERE channel = ? ORDER BY measured_at_ms DESC LIMIT 1",
-                    (numbers[name],),
-                ).fetchall()
-        return _observation_frame(rows, numbers)
-
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
         """First and last measured_at_ms of the readings of these channels. See Store."""
-        with self._database.reading() as connection:
+        with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            # The spans say between which times to look; only the outermost runs are then searched row by row.
-            first = self._edge(connection, numbers.values(), "min", "s.first_ms, s.outbox, s.first_seq")
-            last = self._edge(connection, numbers.values(), "max", "s.last_ms DESC, s.outbox, s.first_seq")
+            first = _edge(connection, numbers, "min", "s.first_ms")
+            last = _edge(connection, numbers, "max", "s.last_ms DESC")
         return None if first is None or last is None else (first, last)
 
     def daily(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Least, mean and greatest value of each day. See Store."""
-        with self._database.reading() as connection:
+        with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            rows: list[Row] = []
-            for name in sorted(numbers):
-                rows += connection.execute(
-                    f"SELECT channel, day * {DAY_MS}, low, mean, high, n FROM daily "
-                    f"WHERE channel = ? AND day * {DAY_MS} >= ? AND day * {DAY_MS} < ? ORDER BY day",
-                    (numbers[name], start_ms, end_ms),
-                ).fetchall()
-        number, day, low, mean, high, n = _columns(rows, 6)
+            parts = [
+                numbers_of(
+                    connection.execute(
+                        f"SELECT channel, day * {DAY_MS}, low, mean, high, n FROM daily WHERE channel = ? "
+                        f"AND day * {DAY_MS} >= ? AND day * {DAY_MS} < ? ORDER BY day",
+                        (numbers[name], start_ms, end_ms),
+                    ),
+                    6,
+                )
+                for name in sorted(numbers)
+            ]
+        number, day, low, mean, high, n = joined(parts, 6)
         place, names = _places(number, numbers)
-        return built(
-            DAILY_COLUMNS,
-            [
-                names[place],
-                np.array(day, dtype=np.int64),
-                *(np.array(column, dtype=np.float64) for column in (low, mean, high)),
-                np.array(n, dtype=np.int64),
-            ],
-        )
+        return built(DAILY_COLUMNS, [names[place], whole(day), low, mean, high, whole(n)])
 
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
 
-    def _edge(self, connection: Connection, numbers: Iterable[int], extreme: str, order: str) -> int | None:
-        best: int | None = None
-        wanted = _list(numbers)
-        outboxes = connection.execute(f"SELECT DISTINCT outbox FROM carries WHERE channel IN ({wanted})").fetchall()
-        spans = connection.execute(
-            f"SELECT s.outbox, s.first_seq, s.last_seq, s.first_ms, s.last_ms FROM span s WHERE s.kind = {KEPT} "
-            f"AND s.outbox IN ({_list(o for (o,) in outboxes)}) ORDER BY {order}"
+    def _observed(self, channels: Sequence[str], where: str, within: tuple[int, ...]) -> pd.DataFrame:
+        with self._database.snapshot() as connection:
+            numbers = self._channels.find(connection, channels)
+            parts = [
+                numbers_of(connection.execute(_OBSERVATION + where, (numbers[name], *within)), 6)
+                for name in sorted(numbers)
+            ]
+            number, measured, raw, value, code, received = joined(parts, 6)
+            codes = whole(code)
+            labels = _version_labels(connection, codes // _CODES)
+        place, names = _places(number, numbers)
+        return built(
+            OBSERVATION_COLUMNS,
+            [
+                names[place],
+                whole(measured),
+                real(raw),
+                real(value),
+                codes % _CODES,
+                labels,
+                whole(received),
+            ],
         )
-        for outbox, first_seq, last_seq, first_ms, last_ms in spans:
-            if best is not None and (first_ms > best if extreme == "min" else last_ms < best):
-                break
-            (found,) = connection.execute(
-                f"SELECT {extreme}(measured_at_ms) FROM reading WHERE outbox = ? AND seq BETWEEN ? AND ? "
-                f"AND channel IN ({wanted})",
-                (outbox, first_seq, last_seq),
-            ).fetchone()
-            if found is not None:
-                best = found if best is None else (min if extreme == "min" else max)(best, found)
-        return best
 
 
-def _roll_up(tx: Connection, numbers: np.ndarray, measured_at_ms: np.ndarray) -> None:
-    """Redo the days between the first and the last that changed, channel by channel."""
-    days = measured_at_ms // DAY_MS
-    for number in np.unique(numbers).tolist():
-        touched = days[numbers == number]
-        first, last = int(touched.min()), int(touched.max())
-        tx.execute("DELETE FROM daily WHERE channel = ? AND day BETWEEN ? AND ?", (number, first, last))
-        tx.execute(
-            f"INSERT INTO daily SELECT channel, measured_at_ms / {DAY_MS} AS day, min(value), avg(value), max(value), "
-            "count(*) FROM observation WHERE channel = ? AND measured_at_ms >= ? AND measured_at_ms < ? "
-            f"AND value IS NOT NULL AND flag IN ({Flag.GOOD:d}, {Flag.NOT_EVALUATED:d}) GROUP BY day",
-            (number, first * DAY_MS, (last + 1) * DAY_MS),
-        )
+def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> None:
+    """Write what is new or different of one channel: rows of time, raw, value, version and flag, time of receipt."""
+    times = new[0]
+    within = (number, int(times.min()), int(times.max()))
+    stored = numbers_of(
+        tx.execute(_OBSERVATION + "AND measured_at_ms BETWEEN ? AND ? ORDER BY measured_at_ms", within), 6
+    )
+    stored[~np.isfinite(stored)] = np.nan
+    new = new[:, changed(new, stored[1:])]
+    if not new.shape[1]:
+        return
+    code = whole(new[3])
+    tx.executemany(
+        f"INSERT OR REPLACE INTO observation VALUES ({number}, ?, ?, ?, ?, ?, ?)",
+        zip(
+            whole(new[0]).tolist(),
+            new[1].tolist(),
+            new[2].tolist(),
+            (code % _CODES).tolist(),
+            (code // _CODES).tolist(),
+            whole(new[4]).tolist(),
+            strict=True,
+        ),
+    )
+    _roll_up(tx, number, int(new[0].min()) // DAY_MS, int(new[0].max()) // DAY_MS)
+
+
+def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.ndarray) -> None:
+    """Write what is new or different of one series: rows of start, end, value, low, high, n, version."""
+    within = (series, int(new[0].min()), int(new[0].max()))
+    where = "WHERE series = ? AND start_ms BETWEEN ? AND ? AND reason IS NULL ORDER BY start_ms"
+    stored = numbers_of(tx.execute(f"{_FINDING} {where}", within), 7)
+    stored[~np.isfinite(stored)] = np.nan
+    write = changed(new, stored) | (reasons != None)  # noqa: E711 - element by element
+    new = new[:, write]
+    tx.executemany(
+        f"INSERT OR REPLACE INTO finding VALUES ({series}, ?, ?, ?, ?, ?, ?, ?, ?)",
+        zip(
+            whole(new[0]).tolist(),
+            whole(new[1]).tolist(),
+            *(column.tolist() for column in new[2:5]),
+            whole(new[5]).tolist(),
+            reasons[write].tolist(),
+            whole(new[6]).tolist(),
+            strict=True,
+        ),
+    )
+
+
+def _roll_up(tx: Connection, number: int, first: int, last: int) -> None:
+    """Redo the days from first to last of a channel."""
+    tx.execute("DELETE FROM daily WHERE channel = ? AND day BETWEEN ? AND ?", (number, first, last))
+    tx.execute(
+        f"INSERT INTO daily SELECT channel, measured_at_ms / {DAY_MS} AS day, min(value), avg(value), max(value), "
+        "count(*) FROM observation WHERE channel = ? AND measured_at_ms >= ? AND measured_at_ms < ? "
+        f"AND value IS NOT NULL AND flag IN ({Flag.GOOD:d}, {Flag.NOT_EVALUATED:d}) GROUP BY day",
+        (number, first * DAY_MS, (last + 1) * DAY_MS),
+    )
+
+
+def _edge(connection: Connection, numbers: dict[str, int], extreme: str, order: str) -> int | None:
+    """Least or greatest time of these channels. The spans say where to look, so only the outermost are searched."""
+    outermost = min if extreme == "min" else max
+    best: int | None = None
+    spans = connection.execute(
+        f"SELECT s.outbox, s.first_seq, s.last_seq, s.first_ms, s.last_ms FROM span s WHERE s.kind = {KEPT} "
+        f"AND s.outbox IN ({_carriers(connection, numbers)}) ORDER BY {order}"
+    )
+    for outbox, first_seq, last_seq, first_ms, last_ms in spans:
+        if best is not None and (first_ms > best if extreme == "min" else last_ms < best):
+            break
+        (found,) = connection.execute(
+            f"SELECT {extreme}(measured_at_ms) FROM reading WHERE outbox = ? AND seq BETWEEN ? AND ? "
+            f"AND channel IN ({listed(numbers.values())})",
+            (outbox, first_seq, last_seq),
+        ).fetchone()
+        if found is not None:
+            best = found if best is None else outermost(best, found)
+    return best
+
+
+def _carriers(connection: Connection, numbers: dict[str, int]) -> str:
+    """Outboxes that ever carried one of these channels."""
+    rows = connection.execute(f"SELECT DISTINCT outbox FROM carries WHERE channel IN ({listed(numbers.values())})")
+    return listed(outbox for (outbox,) in rows)
 
 
 def _series(tx: Connection, station: str, quantity: str) -> int:
@@ -278,35 +370,30 @@ def _series(tx: Connection, station: str, quantity: str) -> int:
     return tx.execute(query, (station, quantity)).fetchone()[0]
 
 
-def _observation_frame(rows: list[Row], numbers: dict[str, int]) -> pd.DataFrame:
-    number, measured, raw, value, flag, version, received = _columns(rows, 7)
-    place, names = _places(number, numbers)
-    return built(
-        OBSERVATION_COLUMNS,
-        [
-            names[place],
-            np.array(measured, dtype=np.int64),
-            np.array(raw, dtype=np.float64),
-            np.array(value, dtype=np.float64),
-            np.array(flag, dtype=np.int64),
-            list(version),
-            np.array(received, dtype=np.int64),
-        ],
-    )
+def _factors(column: pd.Series | np.ndarray) -> tuple[list[Any], np.ndarray]:
+    """The different values of a column as plain objects, and which of them stands in each row."""
+    codes, values = pd.factorize(column)
+    return list(values.tolist()), codes
 
 
-def _places(number: Sequence[object], numbers: dict[str, int]) -> tuple[np.ndarray, np.ndarray]:
+def _version_numbers(tx: Connection, versions: pd.Series) -> np.ndarray:
+    labels, codes = _factors(versions)
+    tx.executemany("INSERT OR IGNORE INTO stage_version (label) VALUES (?)", [(label,) for label in labels])
+    known = dict(tx.execute("SELECT label, id FROM stage_version").fetchall())
+    return np.array([known[label] for label in labels], dtype=np.int64)[codes]
+
+
+def _version_labels(connection: Connection, numbers: np.ndarray) -> list[object] | np.ndarray:
+    codes, used = pd.factorize(numbers)
+    known = dict(connection.execute("SELECT id, label FROM stage_version").fetchall())
+    labels = [known[number] for number in used.tolist()]
+    whole = all(isinstance(label, int) for label in labels)
+    return np.array(labels, dtype=np.int64 if whole else object)[codes]
+
+
+def _places(number: np.ndarray, numbers: dict[str, int]) -> tuple[np.ndarray, np.ndarray]:
     """Where each row's channel stands among the sorted names, and those names."""
     names = sorted(numbers)
     place_of = np.zeros(max(numbers.values(), default=0) + 1, dtype=np.int64)
     place_of[[numbers[name] for name in names]] = np.arange(len(names))
-    return place_of[np.array(number, dtype=np.int64)], np.array(names, dtype=object)
-
-
-def _columns(rows: list[Row], width: int) -> list[tuple[object, ...]]:
-    return list(zip(*rows, strict=True)) if rows else [()] * width
-
-
-def _list(numbers: Iterable[int]) -> str:
-    """Our own whole numbers, for an IN (...): there may be more than SQLite takes as parameters."""
-    return ", ".join(str(int(n)) for n in numbers)
+    return place_of[whole(number)], np.array(names, dtype=object)
