@@ -1,0 +1,224 @@
+"""Time and surroundings of the agent: the only module that reads the wall clock or the process environment.
+
+`SystemClock` is the machine's own. `FollowClock` asks a simulator for the time over a Unix socket, for the demo only;
+its waits in real seconds are never scaled. Labels and slots use wall time, every timeout uses `monotonic`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import os
+import select
+import socket
+import threading
+import time
+from pathlib import Path
+from typing import Protocol
+
+from probe_agent.heard import AgentFault, ClockNote
+
+PULSE_S = 0.2  # longest one wait_until lasts, so that the broker's messages are seen to meanwhile
+EARLIEST_SET_MS = 1_735_689_600_000  # 2025-01-01: a clock before the first release of this program was never set
+ANSWER_WITHIN_S = 10.0  # a simulator that takes longer to say the time is taken for gone
+_TIME_ERROR = 5  # adjtimex(2): the kernel's clock is not synchronised
+
+
+class ClockAway(AgentFault):
+    """The simulator that gives the time does not answer."""
+
+
+class Clock(Protocol):
+    """Where the agent gets its time."""
+
+    follows: bool
+
+    def now_ms(self) -> int:
+        """Wall time. [ms since 1970, UTC]"""
+
+    def monotonic(self) -> float:
+        """Steady real time. [s]"""
+
+    def wait(self, seconds: float, stop: threading.Event) -> bool:
+        """Wait so many real seconds or until `stop` is set; whether it is."""
+
+    def wait_until(self, due_ms: int, stop: threading.Event) -> bool:
+        """Wait until wall time `due_ms`, at most PULSE_S; whether it is reached. Call it again if it is not."""
+
+    def note(self) -> ClockNote:
+        """Whether the wall clock is set, and how long this machine has been up."""
+
+
+class SystemClock:
+    """The machine's own clock.
+
+    Parameters
+    ----------
+    trust_hardware : bool
+        Take the clock as set by its year alone: for a node with a battery-backed clock and no time service.
+    """
+
+    follows = False
+
+    def __init__(self, *, trust_hardware: bool = False) -> None:
+        self._trust_hardware = trust_hardware
+        self._boot_id = _boot_id()
+
+    def now_ms(self) -> int:
+        return time.time_ns() // 1_000_000
+
+    def monotonic(self) -> float:
+        return time.monotonic()
+
+    def wait(self, seconds: float, stop: threading.Event) -> bool:
+        return stop.wait(max(0.0, seconds))
+
+    def wait_until(self, due_ms: int, stop: threading.Event) -> bool:
+        left_s = (due_ms - self.now_ms()) / 1000
+        stop.wait(max(0.0, min(left_s, PULSE_S)))
+        return left_s <= PULSE_S
+
+    def note(self) -> ClockNote:
+        ok = self.now_ms() >= EARLIEST_SET_MS and (self._trust_hardware or _synchronised())
+        return ClockNote(ok, self._boot_id, time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000)
+
+
+class FollowClock:
+    """A simulator's clock, asked over a Unix stream socket: `now`, `until DUE_MS`, `hello NAME`, one line each.
+
+    Two connections are held: one is declared and waits with `until`, the other asks `now` meanwhile.
+
+    Parameters
+    ----------
+    path : Path
+        The simulator's socket.
+    name : str
+        How this agent declares itself.
+    """
+
+    follows = True
+
+    def __init__(self, path: Path, name: str) -> None:
+        self._path = path
+        self._name = name
+        self._boot_id = _boot_id()
+        self._asking: _Talk | None = None
+        self._waiting: _Talk | None = None
+        self._pending_ms: int | None = None
+
+    def now_ms(self) -> int:
+        self.declare()
+        try:
+            if self._asking is None:
+                self._asking = _Talk(self._path)
+            return self._asking.ask("now")
+        except OSError as err:
+            self.close()
+            raise ClockAway(f"clock {self._path}: found {err}, expected the simulator to say the time") from err
+
+    def monotonic(self) -> float:
+        return time.monotonic()
+
+    def wait(self, seconds: float, stop: threading.Event) -> bool:
+        return stop.wait(max(0.0, seconds))
+
+    def declare(self) -> None:
+        """Tell the simulator that this agent takes part, so that time stands until it waits. Raises ClockAway."""
+        try:
+            if self._waiting is None:
+                self._waiting = _Talk(self._path)
+                self._waiting.ask(f"hello {self._name}")
+        except OSError as err:
+            self.close()
+            raise ClockAway(f"clock {self._path}: found {err}, expected the simulator to answer hello") from err
+
+    def wait_until(self, due_ms: int, stop: threading.Event) -> bool:
+        self.declare()
+        assert self._waiting is not None
+        try:
+            if self._pending_ms is None:
+                self._pending_ms = due_ms
+                self._waiting.say(f"until {due_ms}")
+            if not self._waiting.answered(0.0 if stop.is_set() else PULSE_S):
+                return False
+            self._waiting.answer()
+        except OSError as err:
+            self.close()
+            raise ClockAway(f"clock {self._path}: found {err}, expected the simulator to answer until") from err
+        reached = self._pending_ms >= due_ms
+        self._pending_ms = None
+        return reached
+
+    def note(self) -> ClockNote:
+        return ClockNote(True, self._boot_id, time.monotonic_ns() // 1_000_000)
+
+    def close(self) -> None:
+        """Leave the simulator."""
+        for talk in (self._asking, self._waiting):
+            if talk is not None:
+                talk.close()
+        self._asking = self._waiting = self._pending_ms = None
+
+
+class _Talk:
+    """One connection to the simulator."""
+
+    def __init__(self, path: Path) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._socket.settimeout(ANSWER_WITHIN_S)
+        self._heard = b""
+        try:
+            self._socket.connect(str(path))
+        except OSError:
+            self._socket.close()
+            raise
+
+    def say(self, line: str) -> None:
+        self._socket.sendall(line.encode() + b"\n")
+
+    def answered(self, within_s: float) -> bool:
+        return b"\n" in self._heard or bool(select.select([self._socket], [], [], within_s)[0])
+
+    def answer(self) -> int:
+        """The time in the next answer. [ms]"""
+        while b"\n" not in self._heard:
+            data = self._socket.recv(256)
+            if not data:
+                raise ConnectionResetError("the simulator hung up")
+            self._heard += data
+        line, _, self._heard = self._heard.partition(b"\n")
+        now_ms, _, _ = line.partition(b" ")
+        if not now_ms.isdigit():
+            raise ConnectionAbortedError(f"the answer {line[:40]!r} where NOW_MS RATE was expected")
+        return int(now_ms)
+
+    def ask(self, line: str) -> int:
+        self.say(line)
+        return self.answer()
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._socket.close()
+
+
+def environment(name: str) -> str | None:
+    """A variable of the process environment, None where it is not set."""
+    return os.environ.get(name)
+
+
+def _boot_id() -> str:
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return "unknown"
+
+
+def _synchronised() -> bool:
+    """Whether the kernel's clock is kept by a time service; true where the kernel does not say."""
+    try:
+        adjtimex = ctypes.CDLL(None, use_errno=True).adjtimex
+    except (OSError, AttributeError):
+        return True
+    # struct timex is under 300 bytes; all zero asks for the state and changes nothing
+    state: int = adjtimex(ctypes.create_string_buffer(512))
+    return state != _TIME_ERROR

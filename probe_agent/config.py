@@ -1,0 +1,351 @@
+"""The agent's configuration: one TOML file into frozen dataclasses, with every fault in one run.
+
+It reads the TOML and the probe descriptions it names, and looks whether secret files can be read; it opens no port and
+no connection, and it never holds a secret: those are read by path when they are used.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os.path
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from hardware.probe import PROTOCOLS, ProbeDescription, ProbeFault, load_probe
+from hardware.reading import MAX_BATCH, is_slug
+from probe_agent.schedule import Cadence, is_grid
+
+BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+FRAMES = ("7E1", "8N1", "8E1")
+DEFAULT_BAUD = {"sdi12": 1200, "cone": 9600}
+DEFAULT_FRAME = {"sdi12": "7E1", "cone": "8N1"}
+CONE_INTERVAL_S = 60  # how often a cone's dock is asked for strokes where the probe does not say
+MAX_LINES = 32
+MAX_PROBES = 128
+
+
+class ConfigFault(ValueError):
+    """A configuration that cannot be used. `faults` lists every one as `file: key: found X, expected Y`."""
+
+    def __init__(self, faults: list[str]) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+@dataclass(frozen=True, slots=True)
+class BrokerConfig:
+    """Where readings go. Files are read each time a connection is made, so that they can be changed under way."""
+
+    host: str
+    port: int
+    username: str | None
+    password_file: Path | None
+    ca_file: Path | None
+    cert_file: Path | None
+    key_file: Path | None
+    receipt_timeout_s: float
+    batches_in_flight: int
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxConfig:
+    """How much is kept and sent at once."""
+
+    max_mb: float
+    keep_days: float
+    batch: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineConfig:
+    """One serial line."""
+
+    name: str
+    port: str
+    protocol: str
+    baud: int
+    frame: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeConfig:
+    """One probe on a line."""
+
+    name: str
+    station: str
+    line: str
+    address: str
+    cadence: Cadence
+    description: ProbeDescription
+
+    @property
+    def id(self) -> str:
+        """`station/probe`, unique in a site."""
+        return f"{self.station}/{self.name}"
+
+
+@dataclass(frozen=True, slots=True)
+class AgentConfig:
+    """Everything the agent is told."""
+
+    site: str
+    node: str
+    state_dir: Path
+    clock_follow: Path | None
+    trust_hardware_clock: bool
+    lockstep_backlog: int
+    broker: BrokerConfig
+    outbox: OutboxConfig
+    lines: tuple[LineConfig, ...]
+    probes: tuple[ProbeConfig, ...]
+
+
+def load(path: Path) -> AgentConfig:
+    """The configuration in a TOML file; relative paths in it are relative to the file.
+
+    Raises
+    ------
+    ConfigFault
+        With every fault found.
+    """
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as err:
+        raise ConfigFault([f"{path}: found {err.strerror or err}, expected a TOML file that can be read"]) from err
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+        raise ConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
+    check = _Check(path)
+    config = _parse(check, check.keys(table, "", "agent clock broker schedule outbox line probe"))
+    if check.faults:
+        raise ConfigFault(check.faults)
+    return config
+
+
+def _parse(check: _Check, table: Mapping[str, object]) -> AgentConfig:
+    agent = check.table(table, "agent", "site node state_dir model_dir")
+    clock = check.table(table, "clock", "follow trust_hardware lockstep_backlog")
+    outbox = check.table(table, "outbox", "max_mb keep_days batch")
+    model_dir = check.path(agent, "agent.", "model_dir")
+    cadence = _cadence(check, check.table(table, "schedule", "interval_s rain_interval_s rain_hold_s"))
+    lines = _lines(check, table)
+    return AgentConfig(
+        site=check.slug(agent, "agent.", "site"),
+        node=check.slug(agent, "agent.", "node"),
+        state_dir=check.path(agent, "agent.", "state_dir", required=True) or Path(),
+        clock_follow=check.path(clock, "clock.", "follow"),
+        trust_hardware_clock=check.flag(clock, "clock.", "trust_hardware"),
+        lockstep_backlog=check.whole(clock, "clock.", "lockstep_backlog", 2000, 1, 1_000_000),
+        broker=_broker(check, table),
+        outbox=OutboxConfig(
+            check.number(outbox, "outbox.", "max_mb", 64.0, 1.0, 4096.0),
+            check.number(outbox, "outbox.", "keep_days", 14.0, 0.0, 3650.0),
+            check.whole(outbox, "outbox.", "batch", 500, 1, MAX_BATCH),
+        ),
+        lines=lines,
+        probes=_probes(check, table, lines, cadence, model_dir),
+    )
+
+
+def _broker(check: _Check, table: Mapping[str, object]) -> BrokerConfig:
+    at = "broker."
+    broker = check.table(
+        table,
+        "broker",
+        "host port username password_file ca_file cert_file key_file receipt_timeout_s batches_in_flight",
+    )
+    files = {key: check.readable(broker, at, key) for key in ("password_file", "ca_file", "cert_file", "key_file")}
+    if "password_file" in broker and "username" not in broker:
+        check.fault("broker.username", "none", "a user name beside password_file")
+    if ("cert_file" in broker) != ("key_file" in broker):
+        check.fault("broker.cert_file, broker.key_file", "one of them", "both or neither")
+    return BrokerConfig(
+        host=check.text(broker, at, "host", "127.0.0.1"),
+        port=check.whole(broker, at, "port", 8883 if "ca_file" in broker else 1883, 1, 65535),
+        username=check.text(broker, at, "username", "") or None,
+        receipt_timeout_s=check.number(broker, at, "receipt_timeout_s", 30.0, 0.1, 3600.0),
+        batches_in_flight=check.whole(broker, at, "batches_in_flight", 8, 1, 64),
+        **files,
+    )
+
+
+def _cadence(check: _Check, schedule: Mapping[str, object]) -> Cadence:
+    interval_s = check.grid(schedule, "schedule.", "interval_s", 900)
+    return Cadence(
+        interval_s,
+        check.grid(schedule, "schedule.", "rain_interval_s", min(300, interval_s)),
+        check.whole(schedule, "schedule.", "rain_hold_s", 3600, 0, 86400),
+    )
+
+
+def _lines(check: _Check, table: Mapping[str, object]) -> tuple[LineConfig, ...]:
+    lines: list[LineConfig] = []
+    for at, entry in check.tables(table, "line", "name port protocol baud frame", MAX_LINES):
+        protocol = check.one_of(entry, at, "protocol", PROTOCOLS)
+        line = LineConfig(
+            check.slug(entry, at, "name"),
+            check.text(entry, at, "port", None),
+            protocol,
+            check.whole(entry, at, "baud", DEFAULT_BAUD.get(protocol, 9600), 1, 10**6),
+            check.one_of(entry, at, "frame", FRAMES, DEFAULT_FRAME.get(protocol, "8N1")),
+        )
+        if line.baud not in BAUDS:
+            hint = " SDI-12 uses 1200." if protocol == "sdi12" else ""
+            check.fault(f"{at}baud", line.baud, f"one of {', '.join(map(str, BAUDS))}.{hint}")
+        if any(other.name == line.name for other in lines):
+            check.fault(f"{at}name", line.name, "a name not used by another line")
+        if any(other.port == line.port for other in lines):
+            check.fault(f"{at}port", line.port, "a port not used by another line")
+        lines.append(line)
+    return tuple(lines)
+
+
+def _probes(
+    check: _Check, table: Mapping[str, object], lines: tuple[LineConfig, ...], cadence: Cadence, model_dir: Path | None
+) -> tuple[ProbeConfig, ...]:
+    probes: list[ProbeConfig] = []
+    known = "name station model line address interval_s rain_interval_s"
+    for at, entry in check.tables(table, "probe", known, MAX_PROBES):
+        description = _description(check, check.text(entry, at, "model", None), f"{at}model", model_dir)
+        line_name = check.one_of(entry, at, "line", tuple(line.name for line in lines))
+        line = next((line for line in lines if line.name == line_name), None)
+        cone = line is not None and line.protocol == "cone"
+        usual = Cadence(CONE_INTERVAL_S, CONE_INTERVAL_S, 0) if cone else cadence
+        interval_s = check.grid(entry, at, "interval_s", usual.interval_s)
+        address = check.text(entry, at, "address", "0")
+        if re.fullmatch(r"[0-9A-Za-z]", address) is None:
+            check.fault(f"{at}address", address, "one of 0-9, A-Z, a-z")
+        rain_interval_s = check.grid(entry, at, "rain_interval_s", min(usual.rain_interval_s, interval_s))
+        name, station = check.slug(entry, at, "name"), check.slug(entry, at, "station")
+        if description is None or line is None:
+            continue
+        if description.protocol != line.protocol:
+            check.fault(
+                f"{at}line", f"{line.name}, which speaks {line.protocol}", f"a line with {description.protocol}"
+            )
+        probe = ProbeConfig(
+            name, station, line.name, address, Cadence(interval_s, rain_interval_s, usual.rain_hold_s), description
+        )
+        if any(other.id == probe.id for other in probes):
+            check.fault(f"{at}name", probe.id, "a name not used by another probe of the station")
+        if any((other.line, other.address) == (probe.line, probe.address) for other in probes):
+            check.fault(f"{at}address", probe.address, f"an address not used by another probe on line {probe.line}")
+        probes.append(probe)
+    return tuple(probes)
+
+
+def _description(check: _Check, model: str, key: str, folder: Path | None) -> ProbeDescription | None:
+    try:
+        return load_probe(model, folder) if model else None
+    except ProbeFault as fault:
+        check.faults += [f"{check.file}: {key}: {text}" for text in fault.faults]
+        return None
+
+
+class _Check:
+    """Collects the faults of one file while its values are read."""
+
+    def __init__(self, file: Path) -> None:
+        self.file = file
+        self.faults: list[str] = []
+
+    def fault(self, key: str, found: object, expected: str) -> None:
+        self.faults.append(f"{self.file}: {key}: found {found!r}, expected {expected}")
+
+    def keys(self, table: Mapping[str, object], at: str, known: str) -> Mapping[str, object]:
+        names = known.split()
+        for key in table:
+            if key not in names:
+                near = difflib.get_close_matches(key, names, 1)
+                hint = f", nearest is {near[0]!r}" if near else ""
+                self.fault(f"{at}{key}", "an unknown key", f"one of {', '.join(names)}{hint}")
+        return table
+
+    def table(self, table: Mapping[str, object], name: str, known: str) -> Mapping[str, object]:
+        value = table.get(name, {})
+        if not isinstance(value, dict):
+            self.fault(name, value, f"a table, [{name}]")
+            return {}
+        return self.keys(value, f"{name}.", known)
+
+    def tables(
+        self, table: Mapping[str, object], name: str, known: str, most: int
+    ) -> list[tuple[str, Mapping[str, object]]]:
+        value = table.get(name, [])
+        if not isinstance(value, list) or not all(isinstance(v, dict) for v in value) or not 1 <= len(value) <= most:
+            found = len(value) if isinstance(value, list) else value
+            self.fault(name, found, f"1 to {most} [[{name}]] tables")
+            return []
+        entries = [(f"{name}.{v.get('name', i)}.", v) for i, v in enumerate(value)]
+        return [(at, self.keys(v, at, known)) for at, v in entries]
+
+    def text(self, table: Mapping[str, object], at: str, key: str, default: str | None) -> str:
+        value = table.get(key, default)
+        if not isinstance(value, str) or (key in table and not value):
+            self.fault(f"{at}{key}", "nothing" if value is None else value, "text")
+            return default or ""
+        return value
+
+    def slug(self, table: Mapping[str, object], at: str, key: str) -> str:
+        value = self.text(table, at, key, None)
+        if value and not is_slug(value):
+            self.fault(f"{at}{key}", value, "small letters, digits, - and _, at most 64, a letter or digit first")
+        return value
+
+    def one_of(
+        self, table: Mapping[str, object], at: str, key: str, allowed: tuple[str, ...], default: str | None = None
+    ) -> str:
+        value = self.text(table, at, key, default)
+        if value and value not in allowed:
+            near = difflib.get_close_matches(value, allowed, 1)
+            hint = f", nearest is {near[0]!r}" if near else ""
+            self.fault(f"{at}{key}", value, f"one of {', '.join(allowed) or '(none is given)'}{hint}")
+        return value
+
+    def number(
+        self, table: Mapping[str, object], at: str, key: str, default: float, lowest: float, highest: float
+    ) -> float:
+        value = table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
+            self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
+            return default
+        return float(value)
+
+    def whole(self, table: Mapping[str, object], at: str, key: str, default: int, lowest: int, highest: int) -> int:
+        value = table.get(key, default)
+        if type(value) is not int or not lowest <= value <= highest:
+            self.fault(f"{at}{key}", value, f"a whole number from {lowest} to {highest}")
+            return default
+        return value
+
+    def grid(self, table: Mapping[str, object], at: str, key: str, default: int) -> int:
+        value = table.get(key, default)
+        if type(value) is not int or not is_grid(value):
+            self.fault(f"{at}{key}", value, "whole seconds that divide the hour, or whole hours that divide the day")
+            return default
+        return value
+
+    def flag(self, table: Mapping[str, object], at: str, key: str) -> bool:
+        value = table.get(key, False)
+        if not isinstance(value, bool):
+            self.fault(f"{at}{key}", value, "true or false")
+            return False
+        return value
+
+    def path(self, table: Mapping[str, object], at: str, key: str, *, required: bool = False) -> Path | None:
+        if key not in table and not required:
+            return None
+        value = self.text(table, at, key, None)
+        return Path(os.path.normpath(self.file.absolute().parent / value)) if value else None
+
+    def readable(self, table: Mapping[str, object], at: str, key: str) -> Path | None:
+        path = self.path(table, at, key)
+        if path is not None:
+            try:
+                with path.open("rb"):
+                    pass
+            except OSError as err:
+                self.fault(f"{at}{key}", f"{path}: {err.strerror}", "a file this user can read")
+        return path

@@ -1,0 +1,189 @@
+"""One serial line: opened for this process alone, asked and listened to with a deadline, opened again when it was away.
+
+The only module that touches pyserial. It knows bytes and time, no protocol. Whatever the adapter does (unplugged, no
+leave, held by another program) comes out as `LineAway`; nothing is retried here, but a line that could not be opened is
+not tried again before its back-off is over. Input is thrown away before every request: the rest of a late reply must
+not become the beginning of the next one.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import select
+import termios
+import threading
+from collections.abc import Callable, Iterator
+
+import serial
+
+from hardware.sdi12_frame import BREAK_AFTER_IDLE_S
+from probe_agent.config import LineConfig
+from probe_agent.heard import AgentFault
+
+FIRST_BACK_OFF_S = 1.0
+LONGEST_BACK_OFF_S = 60.0
+WRITE_WITHIN_S = 2.0  # a request is a few bytes; an adapter that takes longer has hung
+BREAK_HOLD_S = 0.015  # SDI-12 asks for 12 ms at least
+MARK_HOLD_S = 0.010  # and for 8.33 ms of marking after it
+MOST_BYTES = 4096  # taken at once
+
+
+class LineAway(AgentFault):
+    """The adapter is unplugged, or its port cannot be opened or used. The text is the reason."""
+
+
+class SerialLine:
+    """A serial line that opens itself when it is needed.
+
+    Parameters
+    ----------
+    config : LineConfig
+    monotonic : callable
+        Steady real time. [s]
+    chance : callable
+        Gives numbers from 0 to 1 for the jitter of the back-off.
+    """
+
+    def __init__(
+        self, config: LineConfig, *, monotonic: Callable[[], float], chance: Callable[[], float] = random.random
+    ) -> None:
+        self.name = config.name
+        self.protocol = config.protocol
+        self.state = "ok"
+        self._config = config
+        self._monotonic = monotonic
+        self._chance = chance
+        self._port: serial.Serial | None = None
+        self._lock = threading.RLock()
+        self._pause = threading.Event()
+        self._back_off_s = FIRST_BACK_OFF_S
+        self._open_not_before = float("-inf")
+        self._active_at = float("-inf")
+        self._virtual = False
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        """Keep other threads off the line for one whole conversation."""
+        with self._lock:
+            yield
+
+    def send(self, data: bytes, *, wake: bool = False) -> float:
+        """Throw away what has come, send a break where it is needed, and write.
+
+        Parameters
+        ----------
+        wake : bool
+            Whether a break goes first. A line that was idle for longer than SDI-12 allows gets one anyway.
+
+        Returns
+        -------
+        float
+            When the last bit leaves the port, on the steady clock. [s]
+
+        Raises
+        ------
+        LineAway
+        """
+        with self._lock, self._in_use() as port:
+            idle_s = self._monotonic() - self._active_at
+            if self.protocol == "sdi12" and (wake or idle_s > BREAK_AFTER_IDLE_S):
+                self._break(port)
+            port.reset_input_buffer()
+            port.write(data)
+            # a pseudo-terminal is not paced by its baud rate
+            self._active_at = self._monotonic() + (0.0 if self._virtual else len(data) * 10 / self._config.baud)
+            return self._active_at
+
+    def receive(self, deadline: float) -> bytes:
+        """What comes next, as soon as it comes; nothing if nothing came by the deadline. [s, steady clock]
+
+        Raises LineAway.
+        """
+        with self._lock, self._in_use() as port:
+            left_s = max(0.0, deadline - self._monotonic())
+            if not select.select([port.fileno()], [], [], left_s)[0]:
+                return b""
+            data = bytes(port.read(MOST_BYTES))
+            self._active_at = self._monotonic()
+            return data
+
+    def discard(self, seconds: float) -> None:
+        """Leave the line alone so long and throw away what has come. Raises LineAway."""
+        with self._lock, self._in_use() as port:
+            self._pause.wait(seconds)
+            port.reset_input_buffer()
+
+    def close(self) -> None:
+        """Give the port back."""
+        with self._lock:
+            port, self._port = self._port, None
+            if port is not None:
+                with contextlib.suppress(OSError, termios.error):
+                    port.close()
+
+    def _break(self, port: serial.Serial) -> None:
+        if self._virtual:  # the other side of a pseudo-terminal cannot see a break
+            return
+        port.break_condition = True
+        self._pause.wait(BREAK_HOLD_S)
+        port.break_condition = False
+        self._pause.wait(MARK_HOLD_S)
+
+    @contextlib.contextmanager
+    def _in_use(self) -> Iterator[serial.Serial]:
+        port = self._opened()
+        try:
+            yield port
+        # pyserial gives SerialException (an OSError), bare OSError and termios.error for one and the same unplugging
+        except (OSError, termios.error) as err:
+            self.close()
+            self.state = f"away: {_reason(err)}"
+            raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
+
+    def _opened(self) -> serial.Serial:
+        if self._port is not None:
+            return self._port
+        if self._monotonic() < self._open_not_before:
+            raise LineAway(f"line {self.name}: {self._config.port}: {self.state}")
+        try:
+            self._port = self._open()
+        except (OSError, ValueError, termios.error) as err:
+            self.state = f"away: {_reason(err)}"
+            self._open_not_before = self._monotonic() + self._back_off_s * (0.5 + self._chance())
+            self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
+            raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
+        self._back_off_s = FIRST_BACK_OFF_S
+        self._active_at = float("-inf")
+        self.state = "ok"
+        return self._port
+
+    def _open(self) -> serial.Serial:
+        path = os.path.realpath(self._config.port)
+        self._virtual = path.startswith("/dev/pts/")
+        # a pseudo-terminal forces eight bits without parity: asking for 7E1 works once and is refused ever after
+        frame = "8N1" if self._virtual else self._config.frame
+        return serial.Serial(
+            path,
+            self._config.baud,
+            bytesize=int(frame[0]),
+            parity=frame[1],
+            stopbits=int(frame[2]),
+            timeout=0,  # `receive` waits by itself: changing pyserial's timeout would set the whole port up anew
+            write_timeout=WRITE_WITHIN_S,
+            exclusive=True,
+        )
+
+
+def _reason(err: BaseException) -> str:
+    if isinstance(err, termios.error):
+        return str(err.args[-1])
+    text = str(err)
+    if "exclusively lock" in text:
+        return "held by another program; stop it, or ask that one"
+    if getattr(err, "errno", None) == 2:
+        return "no such port. Is the adapter plugged in?"
+    if getattr(err, "errno", None) == 13:
+        return "no leave to open it; add this user to the group of the port"
+    return text

@@ -1,0 +1,380 @@
+"""Safe custody on the node: what was heard is committed to disk here and stays until the pipeline's receipt.
+
+The only module that imports SQLite. One thread uses an `Outbox`; another process may read the file meanwhile (`peek`).
+The file is bounded: receipted rows go first, then the oldest unreceipted ones, which are counted. Numbers (`seq`) never
+repeat, not after drops and not after a restart. The statements are in `outbox_sql`.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import secrets
+import sqlite3
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from hardware.reading import Batch, Reading, Receipt, Status
+from probe_agent import outbox_sql as sql
+from probe_agent.heard import AgentFault, ClockNote, Heard
+
+FILE_NAME = "outbox.db"
+HIGH_WATER = 0.90  # of the file's bound: above it the oldest rows go, long before a full file refuses even a DELETE
+ROW_BYTES = 256  # generous: a row with the longest names is about 230
+WIRE_FROM_MS = 946_684_800_000  # 2000-01-01, the earliest time the wire form takes
+DROP_ROWS = 500  # rows that go at once
+KEEP_STROKES = 1000  # stroke numbers remembered, so that a stroke handed over twice is kept once
+PRUNE_ROWS = 5000  # most aged rows that go in one call
+LINE_REASON_CHARS = 200
+
+
+class OutboxFull(AgentFault):
+    """The disk has no room, or refuses to be written; nothing of the call was kept."""
+
+
+class OutboxDamaged(AgentFault):
+    """The file is no sound outbox; set it aside and begin a new one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Peek:
+    """What an outbox file says of itself. `lines` is name -> (state, since in ms)."""
+
+    outbox_id: str
+    assigned: int
+    received: int
+    lowest_kept: int
+    kept: int
+    dropped: int
+    bytes_on_disk: int
+    newest_ms: int | None
+    lines: dict[str, tuple[str, int]]
+
+    @property
+    def backlog(self) -> int:
+        """Readings without a receipt."""
+        return self.assigned - max(self.received, self.lowest_kept - 1)
+
+
+class Outbox:
+    """The file `outbox.db` in a folder, made if there is none.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the file is. Must exist.
+    site, node : str
+        Put into the readings it gives out.
+    max_bytes : int
+        Bound of the main file. Its write-ahead log adds at most about an eighth of it or 4 MB.
+
+    Raises
+    ------
+    OutboxDamaged
+        When the file is there and is no sound outbox.
+    OutboxFull
+        When it cannot be made.
+    """
+
+    def __init__(self, folder: Path, *, site: str, node: str, max_bytes: int) -> None:
+        self.path = folder / FILE_NAME
+        self._site = site
+        self._node = node
+        self._max_pages = max(32, max_bytes // sql.PAGE_BYTES)
+        with _told_apart(self.path):
+            self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5.0)
+        try:
+            with _told_apart(self.path):
+                self._open()
+        except BaseException:
+            self._db.close()
+            raise
+
+    def _open(self) -> None:
+        for statement in sql.SET_UP:
+            self._db.execute(statement)
+        self._db.execute(f"PRAGMA max_page_count={self._max_pages}")
+        self._db.execute(f"PRAGMA wal_autocheckpoint={max(8, min(1000, self._max_pages // 8))}")
+        if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+            with self._transaction():
+                for statement in sql.CREATE:
+                    self._db.execute(statement)
+                for fact in (("outbox_id", secrets.token_hex(16)), ("received", 0), ("dropped", 0)):
+                    self._db.execute(sql.SET_FACT, fact)
+        sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        if sound != "ok":
+            raise sqlite3.DatabaseError(str(sound))
+        self.outbox_id = str(self._fact("outbox_id"))
+        self.received = int(self._fact("received"))
+        self.dropped = int(self._fact("dropped"))
+        self.assigned: int = self._db.execute(sql.SEQ_ASSIGNED).fetchone()[0]
+        lowest = self._db.execute("SELECT min(seq) FROM reading").fetchone()[0]
+        self.lowest_kept: int = self.assigned + 1 if lowest is None else lowest
+
+    @property
+    def backlog(self) -> int:
+        """Readings without a receipt."""
+        return self.assigned - max(self.received, self.lowest_kept - 1)
+
+    # --- in ------------------------------------------------------------------------------------------------------
+
+    def put(
+        self,
+        heard: Sequence[Heard],
+        note: ClockNote,
+        *,
+        last_slot: tuple[str, int] | None = None,
+        grid_s: int | None = None,
+        stroke: tuple[str, str] | None = None,
+    ) -> int:
+        """Keep what was heard; committed and synced when it returns.
+
+        Parameters
+        ----------
+        heard : sequence of Heard
+        note : ClockNote
+            What is known of the clock; where it is not set the rows can be dated again.
+        last_slot : (str, int), optional
+            Probe and slot [s] read, remembered in the same commit, so that a restart does not read it again.
+        grid_s : int, optional
+            Interval of that slot. [s]
+        stroke : (str, str), optional
+            Probe and number of the stroke these are; one already kept is not kept again.
+
+        Returns
+        -------
+        int
+            How many rows were kept: all of them, or 0 for a stroke kept before.
+
+        Raises
+        ------
+        OutboxFull, OutboxDamaged
+            Nothing was kept.
+        """
+        unset = (None, None, None) if note.ok else (note.boot_id, note.uptime_ms, grid_s)
+        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts, *unset) for h in heard]
+        with _told_apart(self.path), self._transaction():
+            if stroke is not None and self._db.execute(sql.INSERT_STROKE, stroke).rowcount == 0:
+                return 0
+            self._make_room(2 + len(rows) * ROW_BYTES // sql.PAGE_BYTES)
+            self._db.executemany(sql.INSERT, rows)
+            if stroke is not None:
+                self._db.execute(sql.FORGET_STROKES, (KEEP_STROKES,))
+            if last_slot is not None:
+                self._db.execute(sql.SET_LAST_SLOT, last_slot)
+        self.assigned += len(rows)
+        return len(rows)
+
+    def _make_room(self, pages: int) -> None:
+        """Let the oldest rows go while so many more pages would make the file nearly full."""
+        high = int(self._max_pages * HIGH_WATER)
+        while self._used_pages() + pages > high and self.lowest_kept <= self.assigned:
+            last = min(self.lowest_kept + DROP_ROWS - 1, self.assigned)
+            if self.received >= self.lowest_kept:
+                last = min(last, self.received)
+            self._db.execute(sql.DROP_OLDEST, (last,))
+            self._drop_counted(last)
+
+    def _drop_counted(self, last: int) -> None:
+        lost = last - max(self.received, self.lowest_kept - 1)
+        if lost > 0:
+            self.dropped += lost
+            self._db.execute(sql.SET_FACT, ("dropped", self.dropped))
+        self.lowest_kept = last + 1
+
+    def _used_pages(self) -> int:
+        count: int = self._db.execute("PRAGMA page_count").fetchone()[0]
+        free: int = self._db.execute("PRAGMA freelist_count").fetchone()[0]
+        return count - free
+
+    def redate(self, note: ClockNote, now_ms: int) -> int:
+        """Date again what this boot heard before its clock was set, slots too; how many rows."""
+        offset_ms = now_ms - note.uptime_ms
+        values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
+        with _told_apart(self.path), self._transaction():
+            return self._db.execute(sql.REDATE, values).rowcount
+
+    def set_line(self, name: str, state: str, now_ms: int) -> None:
+        """Remember the state of a line for `peek`; written only when it changes."""
+        with _told_apart(self.path):
+            self._db.execute(sql.SET_LINE, (name, state[:LINE_REASON_CHARS], now_ms))
+
+    def forget_lines(self, names_json: str) -> None:
+        """Forget all lines but those in a JSON list of names."""
+        with _told_apart(self.path):
+            self._db.execute(sql.FORGET_LINES, (names_json,))
+
+    def last_slots(self) -> dict[str, int]:
+        """The slot last kept, by probe. [s since 1970]"""
+        with _told_apart(self.path):
+            return dict(self._db.execute("SELECT probe, slot_s FROM last_slot").fetchall())
+
+    # --- out -----------------------------------------------------------------------------------------------------
+
+    def batch(self, after_seq: int, most: int, *, hold: ClockNote | None = None) -> Batch | None:
+        """The oldest readings after a number, at most so many, with consecutive numbers; None if there are none.
+
+        Parameters
+        ----------
+        hold : ClockNote, optional
+            Give out nothing this boot heard before its clock was set: it may still be dated.
+        """
+        with _told_apart(self.path):
+            rows = self._db.execute(sql.READ, (after_seq, most)).fetchall()
+        readings = []
+        for i, row in enumerate(rows):
+            if row[0] != rows[0][0] + i or (hold is not None and row[7] == hold.boot_id):
+                break
+            readings.append(self._reading(row))
+        if not readings:
+            return None
+        return Batch(self._site, self._node, self.outbox_id, self.lowest_kept, tuple(readings))
+
+    def _reading(self, row: tuple[int, str, str, int, float | None, str, int, str | None, int | None]) -> Reading:
+        seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, _ = row
+        if (
+            measured_at_ms < WIRE_FROM_MS
+        ):  # a clock still in 1970: the wire form refuses it, and it is not trusted anyway
+            measured_at_ms += WIRE_FROM_MS
+        return Reading(
+            self._site,
+            self._node,
+            self.outbox_id,
+            seq,
+            channel,
+            slot,
+            measured_at_ms,
+            raw,
+            _STATUS[status],
+            attempts,
+            boot_id is None,
+        )
+
+    def receive(self, receipt: Receipt) -> bool:
+        """Take a receipt: all up to its seq are on the pipeline's disk. Rows stay until age or space asks.
+
+        A lower one than before is a pipeline restored from a backup: what it lost counts as unreceipted again, as far
+        as it is still kept. A higher one than any number given out means this file is older than what it once sent;
+        then numbers would repeat, so the outbox takes a new name and sends again what had no receipt.
+
+        Returns
+        -------
+        bool
+            Whether anything changed. A receipt for another outbox changes nothing.
+        """
+        if receipt.outbox_id != self.outbox_id or receipt.seq == self.received:
+            return False
+        if receipt.seq > self.assigned:
+            self._take_new_name()
+            return True
+        with _told_apart(self.path):
+            self._db.execute(sql.SET_FACT, ("received", receipt.seq))
+        self.received = receipt.seq
+        return True
+
+    def _take_new_name(self) -> None:
+        name = secrets.token_hex(16)
+        with _told_apart(self.path), self._transaction():
+            self._db.execute(sql.SET_FACT, ("outbox_id", name))
+            self._db.execute(sql.DROP_OLDEST, (self.received,))
+            self.lowest_kept = max(self.lowest_kept, self.received + 1)
+        self.outbox_id = name
+
+    def prune(self, oldest_ms: int) -> int:
+        """Let receipted rows measured before `oldest_ms` go; how many went."""
+        with _told_apart(self.path), self._transaction():
+            row = self._db.execute(
+                "SELECT min(seq) FROM (SELECT seq, measured_at_ms FROM reading WHERE seq <= ? ORDER BY seq LIMIT ?)"
+                " WHERE measured_at_ms >= ?",
+                (self.received, PRUNE_ROWS, oldest_ms),
+            ).fetchone()
+            most = min(self.received, self.lowest_kept + PRUNE_ROWS - 1)
+            last = most if row[0] is None else row[0] - 1
+            if last < self.lowest_kept:
+                return 0
+            gone = self._db.execute(sql.DROP_OLDEST, (last,)).rowcount
+            self.lowest_kept = last + 1
+            return gone
+
+    def close(self) -> None:
+        """Close the file. It is sound whether or not this is called."""
+        self._db.close()
+
+    def _fact(self, name: str) -> str | int:
+        row = self._db.execute("SELECT value FROM fact WHERE name = ?", (name,)).fetchone()
+        if row is None:
+            raise sqlite3.DatabaseError(f"the fact {name!r} is missing")
+        value: str | int = row[0]
+        return value
+
+    @contextlib.contextmanager
+    def _transaction(self) -> Iterator[None]:
+        """One commit; on any fault nothing of it stays, in the file or in the counters."""
+        counters = getattr(self, "lowest_kept", 1), getattr(self, "dropped", 0)
+        self._db.execute(sql.BEGIN)
+        try:
+            yield
+            self._db.execute(sql.COMMIT)
+        except BaseException:
+            self.lowest_kept, self.dropped = counters
+            with contextlib.suppress(sqlite3.Error):
+                self._db.execute("ROLLBACK")
+            raise
+
+
+_PASSING = {
+    sqlite3.SQLITE_FULL,
+    sqlite3.SQLITE_IOERR,
+    sqlite3.SQLITE_BUSY,
+    sqlite3.SQLITE_LOCKED,
+    sqlite3.SQLITE_READONLY,
+    sqlite3.SQLITE_CANTOPEN,
+    sqlite3.SQLITE_PERM,
+    sqlite3.SQLITE_NOMEM,
+    sqlite3.SQLITE_PROTOCOL,
+}
+_STATUS = {status.value: status for status in Status}
+
+
+@contextlib.contextmanager
+def _told_apart(path: Path) -> Iterator[None]:
+    """SQLite's errors as ours: no room now, or a file that is no outbox."""
+    try:
+        yield
+    except sqlite3.DatabaseError as err:
+        code = getattr(err, "sqlite_errorcode", sqlite3.SQLITE_CORRUPT) & 0xFF
+        if code in _PASSING:
+            raise OutboxFull(f"{path}: found {err}, expected room and leave to write. Free the disk.") from err
+        raise OutboxDamaged(f"{path}: found {err}, expected a sound outbox") from err
+
+
+def peek(folder: Path) -> Peek:
+    """What the outbox file in a folder says of itself, without disturbing an agent that uses it.
+
+    Raises
+    ------
+    FileNotFoundError
+        When there is no outbox.
+    OutboxFull, OutboxDamaged
+        When it cannot be read.
+    """
+    path = folder / FILE_NAME
+    if not path.is_file():
+        raise FileNotFoundError(f"{path}: found none, expected the outbox of an agent that has run")
+    with _told_apart(path), contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
+        facts = dict(db.execute("SELECT name, value FROM fact").fetchall())
+        assigned = db.execute(sql.SEQ_ASSIGNED).fetchone()[0]
+        lowest, kept, newest = db.execute("SELECT min(seq), count(*), max(measured_at_ms) FROM reading").fetchone()
+        lines = {name: (state, since) for name, state, since in db.execute("SELECT name, state, since_ms FROM line")}
+    size = sum(f.stat().st_size for f in (path, path.with_name(f"{FILE_NAME}-wal")) if f.exists())
+    return Peek(
+        str(facts["outbox_id"]),
+        assigned,
+        int(facts["received"]),
+        assigned + 1 if lowest is None else lowest,
+        kept,
+        int(facts["dropped"]),
+        size,
+        newest,
+        lines,
+    )

@@ -1,0 +1,120 @@
+"""One probe at one slot: drives the codec over the line and gives one outcome per channel, good or bad.
+
+A value is passed on as good only if the codec accepted its frame and it lies within the physical limits of its
+quantity. Everything else is a status without a value. Raw stays raw: decode is scale and offset to the canonical unit,
+calibration belongs to the pipeline.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+
+from hardware.probe import Channel, ProbeDescription
+from hardware.quantities import QUANTITIES
+from hardware.reading import Status
+from hardware.sdi12 import TRIES, Done, Fail, Measurement, Send, measurement
+from probe_agent.clock import Clock
+from probe_agent.config import ProbeConfig
+from probe_agent.heard import Heard
+from probe_agent.line import LineAway, SerialLine
+
+ADAPTER_S = 0.15  # what a USB adapter and a busy machine add to a reply
+LONGEST_WAIT_S = 120  # a sensor that announces more is taken for misheard
+SLICE_S = 0.5  # how soon a stop is noticed
+
+
+class Stopped(Exception):
+    """The agent is to stop; the measurement was given up and is not recorded."""
+
+
+def sample(
+    probe: ProbeConfig, slot_s: int, line: SerialLine, clock: Clock, stop: threading.Event
+) -> tuple[list[Heard], str | None]:
+    """Read every channel of an SDI-12 probe.
+
+    Parameters
+    ----------
+    slot_s : int
+        The slot this is for. [s since 1970]
+
+    Returns
+    -------
+    heard : list of Heard
+        One for each channel of the description, in its order.
+    reason : str or None
+        The first thing that went wrong, in words, None if nothing did.
+
+    Raises
+    ------
+    Stopped
+        When `stop` was set meanwhile.
+    """
+    by_channel: dict[str, Heard] = {}
+    reason = None
+    for command in probe.description.commands:
+        with line.held():
+            outcome = _measure(probe, command, line, clock, stop)
+        now_ms = clock.now_ms()
+        for channel in probe.description.channels:
+            if channel.command == command:
+                raw, status = _value(channel, outcome)
+                name = f"{probe.id}/{channel.name}"
+                by_channel[channel.name] = Heard(name, str(slot_s), now_ms, raw, status, min(99, outcome.attempts))
+        if reason is None and isinstance(outcome, Fail):
+            reason = outcome.reason
+    return [by_channel[channel.name] for channel in probe.description.channels], reason
+
+
+def decode(channel: Channel, number: float) -> float | None:
+    """A number as sent, in the canonical unit of the quantity heard; None outside its physical limits."""
+    raw = number * channel.scale + channel.offset
+    quantity = QUANTITIES[channel.heard]
+    if not math.isfinite(raw) or not quantity.lowest <= raw <= quantity.highest:
+        return None
+    return raw
+
+
+def _value(channel: Channel, outcome: Done | Fail) -> tuple[float | None, Status]:
+    if isinstance(outcome, Fail):
+        return None, outcome.status
+    if not outcome.values:
+        return None, Status.NO_VALUE
+    if len(outcome.values) < channel.position:
+        return None, Status.SHORT
+    raw = decode(channel, float(outcome.values[channel.position - 1]))
+    return raw, Status.OK if raw is not None else Status.NO_VALUE
+
+
+def _measure(probe: ProbeConfig, command: str, line: SerialLine, clock: Clock, stop: threading.Event) -> Done | Fail:
+    """One measurement, from the beginning again while the line goes away under it."""
+    description: ProbeDescription = probe.description
+    for attempt in range(1, TRIES + 1):
+        talk = Measurement(measurement(probe.address, command, crc=description.crc), longest_wait_s=LONGEST_WAIT_S)
+        try:
+            return _converse(talk, line, clock, stop)
+        except LineAway as away:
+            failed = Fail(Status.LINE_AWAY, str(away), attempt)
+    return failed
+
+
+def _converse(talk: Measurement, line: SerialLine, clock: Clock, stop: threading.Event) -> Done | Fail:
+    action = talk.start()
+    while not isinstance(action, Done | Fail):
+        if isinstance(action, Send):
+            if action.quiet_s > 0:
+                line.discard(action.quiet_s)
+            deadline = line.send(action.wire, wake=action.needs_break) + action.reply_within_s + ADAPTER_S
+        else:
+            deadline = clock.monotonic() + action.seconds
+        following = None
+        while following is None:
+            if stop.is_set():
+                raise Stopped
+            data = line.receive(min(deadline, clock.monotonic() + SLICE_S))
+            if data:
+                following = talk.receive(data)
+            if following is None and clock.monotonic() >= deadline:
+                following = talk.elapsed()
+        action = following
+    return action

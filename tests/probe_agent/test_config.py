@@ -1,0 +1,112 @@
+"""The agent's configuration: what it takes, and every fault of a bad file in one run. Expected texts by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from probe_agent.config import ConfigFault, load
+
+
+def faults_of(path) -> list[str]:
+    with pytest.raises(ConfigFault) as caught:
+        load(path)
+    return caught.value.faults
+
+
+def test_defaults_are_those_of_the_documentation(tmp_path):
+    """A short file gives the documented defaults; paths are relative to it."""
+    path = tmp_path / "agent.toml"
+    path.write_text(
+        '[agent]\nsite = "home"\nnode = "hut"\nstate_dir = "state"\n'
+        '[[line]]\nname = "north"\nport = "/dev/ttyUSB0"\nprotocol = "sdi12"\n'
+        '[[line]]\nname = "dock"\nport = "/dev/ttyUSB1"\nprotocol = "cone"\n'
+        '[[probe]]\nname = "p1"\nstation = "square-1"\nmodel = "thatch"\nline = "north"\naddress = "1"\n'
+        '[[probe]]\nname = "cone"\nstation = "square-1"\nmodel = "cone_hard"\nline = "dock"\n'
+    )
+    config = load(path)
+    assert config.state_dir == tmp_path / "state"
+    assert (config.broker.host, config.broker.port, config.broker.receipt_timeout_s) == ("127.0.0.1", 1883, 30.0)
+    assert (config.outbox.max_mb, config.outbox.keep_days, config.outbox.batch) == (64.0, 14.0, 500)
+    assert [(line.baud, line.frame) for line in config.lines] == [(1200, "7E1"), (9600, "8N1")]
+    thatch, cone = config.probes
+    assert (thatch.id, thatch.cadence.interval_s, thatch.cadence.rain_interval_s) == ("square-1/p1", 900, 300)
+    assert thatch.cadence.rain_hold_s == 3600
+    assert cone.cadence.interval_s == 60
+    assert config.lockstep_backlog == 2000
+
+
+def test_every_fault_comes_in_one_run(tmp_path):
+    """One look at a bad file names all of its faults, each with file, key, what was found and what was expected."""
+    path = tmp_path / "agent.toml"
+    path.write_text(
+        '[agent]\nsite = "Home Ground"\nnod = "hut"\nstate_dir = 5\n'
+        '[broker]\nport = 70000\npassword_file = "missing.txt"\ncert_file = "agent.toml"\n'
+        "[schedule]\ninterval_s = 7\nrain_interval_s = true\n"
+        "[outbox]\nmax_mb = 0\n"
+        '[[line]]\nname = "north"\nport = "/dev/a"\nprotocol = "sdi12"\nbaud = 1201\n'
+        '[[line]]\nname = "north"\nport = "/dev/a"\nprotocol = "sdi-12"\n'
+        '[[probe]]\nname = "p1"\nstation = "s"\nmodel = "thatsh"\nline = "nort"\naddress = "12"\n'
+    )
+    faults = faults_of(path)
+    expected = [
+        "agent.nod: found 'an unknown key', expected one of site, node, state_dir, model_dir, nearest is 'node'",
+        "agent.site: found 'Home Ground', expected small letters",
+        "agent.node: found 'nothing', expected text",
+        "agent.state_dir: found 5, expected text",
+        "broker.port: found 70000, expected a whole number from 1 to 65535",
+        "broker.username: found 'none', expected a user name beside password_file",
+        "broker.cert_file, broker.key_file: found 'one of them', expected both or neither",
+        "schedule.interval_s: found 7, expected whole seconds that divide the hour",
+        "schedule.rain_interval_s: found True, expected whole seconds",
+        "outbox.max_mb: found 0, expected a number from 1 to 4096",
+        "line.north.baud: found 1201, expected one of 300, 600, 1200, 2400, 4800, 9600",
+        "line.north.name: found 'north', expected a name not used by another line",
+        "line.north.port: found '/dev/a', expected a port not used by another line",
+        "line.north.protocol: found 'sdi-12', expected one of sdi12, cone, nearest is 'sdi12'",
+        "probe.p1.line: found 'nort', expected one of north, north, nearest is 'north'",
+        "probe.p1.address: found '12', expected one of 0-9, A-Z, a-z",
+    ]
+    for text in expected:
+        assert any(fault.startswith(f"{path}: {text}") for fault in faults), (text, faults)
+    assert any("broker.password_file: found" in f and "missing.txt: No such file" in f for f in faults)
+    assert any("probe.p1.model: probe model: found 'thatsh'" in f and "nearest 'thatch'" in f for f in faults)
+    assert len(faults) == len(expected) + 2
+
+
+def test_probe_on_a_line_of_another_protocol_is_refused(write_config):
+    """A cone cannot hang on an SDI-12 line, and one address serves one probe of a line."""
+    more = (
+        '[[probe]]\nname = "cone"\nstation = "square-1"\nmodel = "cone_hard"\nline = "north"\naddress = "2"\n'
+        '[[probe]]\nname = "p2"\nstation = "square-1"\nmodel = "thatch"\nline = "north"\naddress = "1"\n'
+        '[[probe]]\nname = "p1"\nstation = "square-1"\nmodel = "thatch"\nline = "north"\naddress = "3"\n'
+    )
+    faults = faults_of(write_config(more=more))
+    assert [fault.split(": ", 1)[1].split(",")[0] for fault in faults] == [
+        "probe.cone.line: found 'north",
+        "probe.p2.address: found '1'",
+        "probe.p1.name: found 'square-1/p1'",
+    ]
+
+
+def test_secrets_are_held_by_path_only(write_config, tmp_path):
+    """The configuration, printed, does not contain the password it can reach."""
+    (tmp_path / "word.txt").write_text("open-sesame\n")
+    path = write_config()
+    text = path.read_text().replace("[broker]", '[broker]\nusername = "hut"\npassword_file = "word.txt"')
+    path.write_text(text)
+    config = load(path)
+    assert config.broker.password_file == tmp_path / "word.txt"
+    assert "open-sesame" not in repr(config)
+
+
+@pytest.mark.parametrize("text", ["[agent\n", "\x00", ""])
+def test_file_that_is_no_configuration_is_one_or_more_faults(tmp_path, text):
+    """Text that is not TOML, or empty, is a fault with the file's name, not a crash."""
+    path = tmp_path / "agent.toml"
+    path.write_text(text)
+    assert all(str(path) in fault for fault in faults_of(path))
+
+
+def test_missing_file_is_a_fault(tmp_path):
+    """A path that leads nowhere is told as such."""
+    assert "No such file" in faults_of(tmp_path / "none.toml")[0]
