@@ -54,7 +54,7 @@ class Metrics:
     def _telling(self) -> None:
         self.events = self._counter("alert_events", "Alert events raised by the rules", "rule", "kind")
         self.alerts_open = self._gauge("alerts_open", "Alerts that are open now")
-        self.outbox = self._gauge("notify_outbox_events", "Alert events not yet delivered")
+        self.outbox = self._gauge("notify_outbox_events", "Alert events not yet delivered, at most one page", "way")
         self.delivered = self._counter("notify_delivered", "Alert events delivered", "way")
         self.attempts_failed = self._counter(
             "notify_attempts_failed", "Deliveries that failed, to be tried again", "way"
