@@ -1,8 +1,9 @@
 """Simulated time: lock-step through the history, then a steady multiple of real time.
 
 In lock-step time stands until every registered waiter waits, and then jumps to the earliest moment waited for: nobody's
-timeout is ever scaled, and the history goes as fast as the slowest of them. At the end of the history time starts to
-run. This module opens no socket and never sleeps; real time comes in as a number from a steady clock.
+timeout is ever scaled, and the history goes as fast as the slowest of them. When all wait for a moment after the end of
+the history, time starts to run. This module opens no socket and never sleeps; real time comes in as a number from a
+steady clock.
 """
 
 from __future__ import annotations
@@ -116,7 +117,7 @@ class SimulatedTime:
     def _step(self, real_s: float) -> bool:
         driving = sum(waiter.drives for waiter in self._waiters.values())
         self._begun = self._begun or driving >= self.expected_agents
-        if self._now_ms >= self.history_end_ms:
+        if self.start_ms == self.history_end_ms:  # no history: nobody to wait for
             self._live_since_s = real_s
             return True
         dues = [waiter.due_ms for waiter in self._waiters.values()]
@@ -127,7 +128,7 @@ class SimulatedTime:
             return False
         self.steps += 1
         self._now_ms = min(earliest, self.history_end_ms)
-        if earliest > self.history_end_ms:
+        if earliest > self.history_end_ms:  # all have done with the history: only then, lest a talk be cut in two
             self._live_since_s = real_s
         return True
 

@@ -1,16 +1,18 @@
 """An invented ground whose probes say what a recorded series says: the site of `python -m simulator play`.
 
 The ground, its surfaces and its stations are ours; the numbers, their depths and their dates are the record's. There is
-no thatch in these records, so no thickness is given and the shallowest channel is the top layer. It must not smooth or
-fill the record.
+no thatch in these records, so no thickness is given and the shallowest channel is the top layer. The penetrometer's
+strokes are made up from the recorded water. This module must not smooth or fill the record.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from hardware.probe import load_probe
 from simulator.faults import ProbeFault
+from simulator.penetrometer import VirtualPenetrometer, strength_by_water
 from simulator.playback import HOUR_MS, Playback, read_record
 from simulator.probes import VirtualProbe
 from simulator.records import record_text
@@ -19,7 +21,8 @@ from simulator.site import Installed, Station, Surface, VirtualLine, VirtualSite
 DAY_MS = 24 * HOUR_MS
 SOIL_LINE, PENETROMETER_LINE = "turf", "dock"
 PROFILE_ADDRESS, CLIMATE_ADDRESS = "0", "1"
-PROFILE, CLIMATE = "profile", "climate"
+PROFILE, CLIMATE, PENETROMETER = "profile", "climate", "penetrometer"
+WALK_AT_MS = 5 * 60_000 + 15 * HOUR_MS  # after midnight UTC: morning at both places, and back before the hour is full
 
 
 @dataclass(frozen=True)
@@ -107,7 +110,7 @@ def playback_site(
     ValueError
         When there is no such record.
     """
-    truth = read_record(record_text(record))
+    truth = _truth(record)
     ground = GROUNDS[record]
     start_ms, end_ms = _span(truth, ground, record, history_days, history_end_ms)
     planted = faults or {}
@@ -121,6 +124,14 @@ def playback_site(
     climate = VirtualProbe(
         CLIMATE, station, load_probe("climate_station"), truth, faults=planted.get(CLIMATE, ()), seed=seed
     )
+    penetrometer = VirtualPenetrometer(
+        PENETROMETER,
+        station,
+        load_probe("cone_hard"),
+        strength_by_water(truth),
+        first_walk_ms=start_ms // DAY_MS * DAY_MS + WALK_AT_MS,
+        seed=seed,
+    )
     return VirtualSite(
         name="fernhollow",
         title="Fern Hollow",
@@ -129,17 +140,24 @@ def playback_site(
         longitude_deg=ground.longitude_deg,
         elevation_m=ground.elevation_m,
         surfaces=[ground.surface],
-        lines=[VirtualLine(SOIL_LINE)],
+        lines=[VirtualLine(SOIL_LINE), VirtualLine(PENETROMETER_LINE, "cone", penetrometer.description.baud)],
         installed=[
             Installed(profile, SOIL_LINE, PROFILE_ADDRESS),
             Installed(climate, SOIL_LINE, CLIMATE_ADDRESS),
+            Installed(penetrometer, PENETROMETER_LINE),
         ],
         start_ms=start_ms,
         history_end_ms=end_ms,
         end_ms=truth.end_ms,
         interval_s=HOUR_MS // 1000,
+        rain_interval_s=HOUR_MS // 1000,
         origin=ground.origin,
     )
+
+
+@cache
+def _truth(record: str) -> Playback:
+    return read_record(record_text(record))
 
 
 def _span(

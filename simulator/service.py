@@ -17,6 +17,8 @@ from simulator.bus import FarEnd, Sdi12Bus
 from simulator.clock import SimulatedTime, steady_s
 from simulator.clock_server import ClockServer
 from simulator.faults import unplugged
+from simulator.penetrometer import Dock, VirtualPenetrometer
+from simulator.probes import VirtualProbe
 from simulator.pty import Line
 from simulator.site import CLOCK_SOCKET, VirtualLine, VirtualSite, describe
 
@@ -122,12 +124,15 @@ class Service:
         self._open.close()
 
     def _serve(self, line: VirtualLine) -> Line:
-        far_end: FarEnd = Sdi12Bus(
-            {each.address: each.probe for each in self.site.installed if each.line == line.name},
-            lambda: self.now_ms,
-            shares=self._shares,
-            seed=f"{self._seed}/{line.name}",
-        )
+        here = [each for each in self.site.installed if each.line == line.name]
+        seed = f"{self._seed}/{line.name}"
+        docked = [each.probe for each in here if isinstance(each.probe, VirtualPenetrometer)]
+        far_end: FarEnd
+        if docked:
+            far_end = Dock(docked[0], lambda: self.now_ms, start_ms=self.site.start_ms, shares=self._shares, seed=seed)
+        else:
+            probes = {each.address: each.probe for each in here if isinstance(each.probe, VirtualProbe)}
+            far_end = Sdi12Bus(probes, lambda: self.now_ms, shares=self._shares, seed=seed)
         return Line(line.name, self.folder, far_end, self._selector, baud=line.baud)
 
     def _plug(self) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import VirtualProbe
 
 DESCRIPTION_VERSION = 1
@@ -55,7 +56,7 @@ class VirtualLine:
 class Installed:
     """A probe on a line. `address` is empty where the protocol has none."""
 
-    probe: VirtualProbe
+    probe: VirtualProbe | VirtualPenetrometer
     line: str
     address: str = ""
 
@@ -70,8 +71,8 @@ class VirtualSite:
         The history, in lock-step. [ms since 1970, UTC]
     end_ms : int or None
         First moment for which there is no more truth. [ms since 1970, UTC] None: it never ends.
-    interval_s : int
-        How often to read the probes for every value to be seen once. [s]
+    interval_s, rain_interval_s : int
+        How often to read the probes, and while it rains, for every value to be seen once. [s]
     origin : str
         What the values are, in a sentence a visitor of the demo may read.
     """
@@ -89,6 +90,7 @@ class VirtualSite:
     history_end_ms: int
     end_ms: int | None
     interval_s: int
+    rain_interval_s: int
     origin: str
     node: str = "node-1"
 
@@ -108,9 +110,9 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
     -------
     dict
         `version`, `origin`, `site` (name, title, timezone, latitude_deg, longitude_deg, elevation_m), `node`,
-        `interval_s`, `clock` (path of the socket), `start_ms`, `history_end_ms`, `end_ms` (or null), `rate`,
-        `lines` (name, port, protocol, baud), `surfaces` (name, title, kind, stations: name, title, facts) and
-        `probes` (name, station, model, line, address; address null without one).
+        `interval_s`, `rain_interval_s`, `clock` (path of the socket), `start_ms`, `history_end_ms`, `end_ms` (or
+        null), `rate`, `lines` (name, port, protocol, baud), `surfaces` (name, title, kind, stations: name, title,
+        facts) and `probes` (name, station, model, line, address; address null without one).
     """
     return {
         "version": DESCRIPTION_VERSION,
@@ -125,6 +127,7 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
         },
         "node": site.node,
         "interval_s": site.interval_s,
+        "rain_interval_s": site.rain_interval_s,
         "clock": str(folder / CLOCK_SOCKET),
         "start_ms": site.start_ms,
         "history_end_ms": site.history_end_ms,
