@@ -11,7 +11,9 @@ import json
 import math
 import re
 import sys
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 from enum import StrEnum
 from itertools import repeat
 from typing import cast
@@ -356,20 +358,24 @@ def _decode_together(records: list[dict[str, object]], span: Span) -> tuple[Read
     tries = cast(list[int], attempts)
     if min(tries) < 0 or max(tries) > 99:
         return None
-    same = map(repeat, (span.site, span.node, span.outbox_id))
-    return tuple(
-        map(
-            Reading,
-            *same,
-            cast(list[int], seqs),
-            cast(list[str], channels),
-            cast(list[str], slots),
-            [round(t * 1000) for t in seconds],
-            *values,
-            tries,
-            cast(list[bool], clocks),
-        )
-    )
+    milliseconds = [round(t * 1000) for t in seconds]
+    same = ([name] * len(records) for name in (span.site, span.node, span.outbox_id))
+    return _filled((*same, seqs, channels, slots, milliseconds, *values, attempts, clocks), len(records))
+
+
+_READING_SETTERS = tuple(getattr(Reading, f.name).__set__ for f in fields(Reading))
+
+
+def _filled(columns: tuple[Sequence[object], ...], count: int) -> tuple[Reading, ...]:
+    """Readings made column by column, in the order of their fields.
+
+    The constructor of a frozen dataclass takes more of the time of a batch than reading its JSON does; setting each
+    slot for all of them at once takes a third of that.
+    """
+    readings = tuple(map(object.__new__, repeat(Reading, count)))
+    for setter, column in zip(_READING_SETTERS, columns, strict=True):
+        deque(map(setter, readings, column), maxlen=0)
+    return readings
 
 
 def _values_together(records: list[dict[str, object]]) -> tuple[list[float | None], list[Status]] | None:

@@ -34,8 +34,6 @@ STATUSES = {code: status for status, code in STATUS_CODES.items()}
 # A slot of grid seconds is stored as a number when writing it out again gives the same text.
 _GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
 
-_INSERT = "INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
-
 
 @dataclass(frozen=True, slots=True)
 class Appended:
@@ -178,21 +176,15 @@ def _insert(
         return
     number = channels.numbers(tx, {r.channel for r in fresh})
     channels.note_carrier(tx, outbox, number.values())
-    rows = [
-        (
-            outbox,
-            r.seq,
-            number[r.channel],
-            r.measured_at_ms,
-            int(r.slot) if _GRID_SLOT(r.slot) else r.slot,
-            r.raw,
-            STATUS_CODES[r.status],
-            r.attempts,
-            r.clock_ok,
-        )
-        for r in fresh
-    ]
-    tx.executemany(_INSERT, rows)
+    slot = {text: int(text) if _GRID_SLOT(text) else text for text in {r.slot for r in fresh}}
+    code = STATUS_CODES
+    tx.executemany(
+        f"INSERT INTO reading VALUES ({outbox}, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            (r.seq, number[r.channel], r.measured_at_ms, slot[r.slot], r.raw, code[r.status], r.attempts, r.clock_ok)
+            for r in fresh
+        ],
+    )
     for first, last in runs:
         times = [r.measured_at_ms for r in fresh if first <= r.seq <= last]
         tx.execute(
