@@ -79,8 +79,9 @@ class SystemClock:
         return left_s <= PULSE_S
 
     def note(self) -> ClockNote:
-        ok = self.now_ms() >= EARLIEST_SET_MS and (self._trust_hardware or _synchronised())
-        return ClockNote(ok, self._boot_id, time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000)
+        now_ms, uptime_ms = self.now_ms(), time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+        ok = now_ms >= EARLIEST_SET_MS and (self._trust_hardware or _synchronised())
+        return ClockNote(ok, self._boot_id, uptime_ms, now_ms)
 
 
 class FollowClock:
@@ -150,7 +151,7 @@ class FollowClock:
         return reached
 
     def note(self) -> ClockNote:
-        return ClockNote(True, self._boot_id, time.monotonic_ns() // 1_000_000)
+        return ClockNote(True, self._boot_id, time.monotonic_ns() // 1_000_000, self.now_ms())
 
     def close(self) -> None:
         """Leave the simulator."""

@@ -140,7 +140,7 @@ def _parse(check: _Check, table: Mapping[str, object]) -> AgentConfig:
         lockstep_backlog=check.whole(clock, "clock.", "lockstep_backlog", 2000, 1, 1_000_000),
         broker=_broker(check, table),
         outbox=OutboxConfig(
-            check.number(outbox, "outbox.", "max_mb", 64.0, 1.0, 4096.0),
+            check.number(outbox, "outbox.", "max_mb", 64.0, 4.0, 4096.0),
             check.number(outbox, "outbox.", "keep_days", 14.0, 0.0, 3650.0),
             check.whole(outbox, "outbox.", "batch", 500, 1, MAX_BATCH),
         ),

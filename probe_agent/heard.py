@@ -53,8 +53,11 @@ class ClockNote:
         Name of this start of the machine.
     uptime_ms : int
         Time since that start. [ms] With `boot_id` it dates a reading again once the clock is set.
+    now_ms : int
+        What the wall clock said at that moment, right or wrong. [ms since 1970]
     """
 
     ok: bool
     boot_id: str
     uptime_ms: int
+    now_ms: int

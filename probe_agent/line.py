@@ -69,11 +69,13 @@ class SerialLine:
         with self._lock:
             yield
 
-    def send(self, data: bytes, *, wake: bool = False) -> float:
+    def send(self, data: bytes, *, wake: bool = False, keep_input: bool = False) -> float:
         """Throw away what has come, send a break where it is needed, and write.
 
         Parameters
         ----------
+        keep_input : bool
+            Throw nothing away: the far end is still talking.
         wake : bool
             Whether a break goes first. A line that was idle for longer than SDI-12 allows gets one anyway.
 
@@ -90,7 +92,8 @@ class SerialLine:
             idle_s = self._monotonic() - self._active_at
             if self.protocol == "sdi12" and (wake or idle_s > BREAK_AFTER_IDLE_S):
                 self._break(port)
-            port.reset_input_buffer()
+            if not keep_input:
+                port.reset_input_buffer()
             port.write(data)
             # a pseudo-terminal is not paced by its baud rate
             self._active_at = self._monotonic() + (0.0 if self._virtual else len(data) * 10 / self._config.baud)

@@ -151,13 +151,16 @@ class Outbox:
         OutboxFull, OutboxDamaged
             Nothing was kept.
         """
-        unset = (None, None, None) if note.ok else (note.boot_id, note.uptime_ms, grid_s)
-        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts, *unset) for h in heard]
+        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts) for h in heard]
+        unset: list[tuple[str | None, int | None, int | None]] = [(None, None, None)] * len(heard)
+        if not note.ok:
+            started_ms = note.now_ms - note.uptime_ms  # as the wrong clock has it
+            unset = [(note.boot_id, h.measured_at_ms - started_ms, grid_s) for h in heard]
         with _told_apart(self.path), self._transaction():
             if stroke is not None and self._db.execute(sql.INSERT_STROKE, stroke).rowcount == 0:
                 return 0
             self._make_room(2 + len(rows) * ROW_BYTES // sql.PAGE_BYTES)
-            self._db.executemany(sql.INSERT, rows)
+            self._db.executemany(sql.INSERT, [(*row, *boot) for row, boot in zip(rows, unset, strict=True)])
             if stroke is not None:
                 self._db.execute(sql.FORGET_STROKES, (KEEP_STROKES,))
             if last_slot is not None:
@@ -187,9 +190,9 @@ class Outbox:
         free: int = self._db.execute("PRAGMA freelist_count").fetchone()[0]
         return count - free
 
-    def redate(self, note: ClockNote, now_ms: int) -> int:
+    def redate(self, note: ClockNote) -> int:
         """Date again what this boot heard before its clock was set, slots too; how many rows."""
-        offset_ms = now_ms - note.uptime_ms
+        offset_ms = note.now_ms - note.uptime_ms
         values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
         with _told_apart(self.path), self._transaction():
             return self._db.execute(sql.REDATE, values).rowcount

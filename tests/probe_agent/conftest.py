@@ -174,7 +174,7 @@ class HandClock:
         return True
 
     def note(self) -> ClockNote:
-        return ClockNote(self.clock_ok, "boot-1", round(self.steady_s * 1000))
+        return ClockNote(self.clock_ok, "boot-1", round(self.steady_s * 1000), self.at_ms)
 
     def move(self, seconds: float) -> None:
         self.at_ms += round(seconds * 1000)

@@ -58,7 +58,7 @@ def test_every_fault_comes_in_one_run(tmp_path):
         "broker.cert_file, broker.key_file: found 'one of them', expected both or neither",
         "schedule.interval_s: found 7, expected whole seconds that divide the hour",
         "schedule.rain_interval_s: found True, expected whole seconds",
-        "outbox.max_mb: found 0, expected a number from 1 to 4096",
+        "outbox.max_mb: found 0, expected a number from 4 to 4096",
         "line.north.baud: found 1201, expected one of 300, 600, 1200, 2400, 4800, 9600",
         "line.north.name: found 'north', expected a name not used by another line",
         "line.north.port: found '/dev/a', expected a port not used by another line",

@@ -18,7 +18,7 @@ from probe_agent.damaged import KEEP_SET_ASIDE, open_outbox
 from probe_agent.heard import ClockNote, Heard
 from probe_agent.outbox import FILE_NAME, Outbox, OutboxDamaged, OutboxFull, peek
 
-SET = ClockNote(True, "boot-1", 5000)
+SET = ClockNote(True, "boot-1", 5000, 1_772_323_200_000)
 MB = 1024 * 1024
 
 
@@ -164,7 +164,7 @@ def test_committed_rows_survive_a_kill(tmp_path):
         "from probe_agent.outbox import Outbox; from probe_agent.heard import *; from hardware.reading import Status\n"
         "o = Outbox(Path(sys.argv[1]), site='home', node='hut', max_bytes=4 << 20)\n"
         "for i in range(10**6):\n"
-        "    o.put([Heard('a/b/c', str(i), 1772323200000 + i, 1.0, Status.OK, 1)], ClockNote(True, 'b', 1))\n"
+        "    o.put([Heard('a/b/c', str(i), 1772323200000 + i, 1.0, Status.OK, 1)], ClockNote(True, 'b', 1, 1))\n"
         "    print(o.assigned, flush=True)\n"
     )
     child = subprocess.Popen([sys.executable, "-c", program, str(tmp_path)], stdout=subprocess.PIPE, text=True)
@@ -202,15 +202,15 @@ def test_stroke_handed_over_twice_is_kept_once(tmp_path):
 def test_readings_of_an_unset_clock_are_dated_when_it_is_set(tmp_path):
     """Time is uptime plus the offset found later (algebra); the slot moves to the true grid; other boots do not."""
     outbox = open_at(tmp_path)
-    outbox.put([Heard("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000), grid_s=900)
+    outbox.put([Heard("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000, 60_000), grid_s=900)
     for minute in (1, 16):
         at = Heard("a/b/c", str(900 * (minute // 15)), minute * 60_000, 1.0, Status.OK, 1)
-        outbox.put([at], ClockNote(False, "boot-1", minute * 60_000), grid_s=900)
-    held = outbox.batch(1, 10, hold=ClockNote(False, "boot-1", 10**6))
+        outbox.put([at], ClockNote(False, "boot-1", minute * 60_000, minute * 60_000), grid_s=900)
+    held = outbox.batch(1, 10, hold=ClockNote(False, "boot-1", 10**6, 10**6))
     assert held is None
     ten = 1_772_359_200_000  # 2026-03-01 10:00:00 UTC
-    set_now = ClockNote(True, "boot-1", 20 * 60_000)
-    assert outbox.redate(set_now, ten + 19 * 60_000) == 2  # so this boot began at 09:59:00
+    set_now = ClockNote(True, "boot-1", 20 * 60_000, ten + 19 * 60_000)
+    assert outbox.redate(set_now) == 2  # so this boot began at 09:59:00
     batch = outbox.batch(0, 10)
     assert batch is not None
     old, first, second = batch.readings
@@ -224,7 +224,7 @@ def test_reading_of_1970_is_sent_within_the_wire_form(tmp_path):
     from hardware.reading import decode_batch, encode_batch, parse_readings_topic, readings_topic
 
     outbox = open_at(tmp_path)
-    outbox.put([Heard("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000), grid_s=900)
+    outbox.put([Heard("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000, 60_000), grid_s=900)
     batch = outbox.batch(0, 10)
     assert batch is not None
     assert decode_batch(encode_batch(batch), parse_readings_topic(readings_topic(batch))) == batch

@@ -1,0 +1,357 @@
+"""Sends what the outbox holds to the broker, oldest first, and hands the pipeline's receipts to the outbox.
+
+The only module that imports paho. Only a receipt frees readings: a broker's acknowledgement proves neither storage nor
+permission. A paho client lives for one connection and is then let go, so that its own queue can never grow; its network
+thread only notes what it saw, all decisions are made in `step`. It never reads the wall clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import random
+import socket
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.reasoncodes import ReasonCode
+
+from hardware.reading import BadBatch, decode_receipt, encode_batch, readings_topic, receipt_topic, status_topic
+from probe_agent import __version__
+from probe_agent.config import AgentConfig, BrokerConfig
+from probe_agent.heard import ClockNote
+from probe_agent.outbox import Outbox
+
+KEEP_ALIVE_S = 60
+CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
+FIRST_BACK_OFF_S = 1.0
+LONGEST_BACK_OFF_S = 60.0
+STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
+TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
+FAREWELL_S = 1.0  # longest wait for the broker on a clean stop
+
+
+@dataclass(frozen=True, slots=True)
+class _Sent:
+    first: int
+    last: int
+    at: float
+    mid: int
+
+
+class Publisher:
+    """Outbox to broker, and receipts back.
+
+    Parameters
+    ----------
+    config : AgentConfig
+    outbox : Outbox
+    monotonic : callable
+        Steady real time. [s]
+    chance : callable
+        Gives numbers from 0 to 1 for the jitter of the back-off.
+
+    Attributes
+    ----------
+    state : str
+        `up`, or `away: reason`.
+    sent, resends, bad_receipts : int
+        Batches handed to the client, times all without a receipt was sent again, receipts not understood.
+    """
+
+    def __init__(
+        self,
+        config: AgentConfig,
+        outbox: Outbox,
+        *,
+        monotonic: Callable[[], float],
+        chance: Callable[[], float] = random.random,
+    ) -> None:
+        self.state = "away: not connected yet"
+        self.sent = self.resends = self.bad_receipts = 0
+        self._config = config
+        self._outbox = outbox
+        self._monotonic = monotonic
+        self._chance = chance
+        self._units = {f"{p.id}/{c.name}": c.heard for p in config.probes for c in p.description.channels}
+        self._connection: _Connection | None = None
+        self._not_before = float("-inf")
+        self._back_off_s = FIRST_BACK_OFF_S
+        self._in_flight: deque[_Sent] = deque()
+        self._sent_to = 0
+        self._progress_at = 0.0
+        self._timeouts = 0
+        self._status: dict[str, object] = {}
+        self._status_at = float("-inf")
+
+    def use(self, outbox: Outbox) -> None:
+        """Go on with another outbox, after the first was damaged."""
+        self._outbox = outbox
+        self._rewind()
+
+    def step(self, *, hold: ClockNote | None = None, lines: Mapping[str, str] | None = None) -> None:
+        """Do what can be done now, without waiting.
+
+        Parameters
+        ----------
+        hold : ClockNote, optional
+            Do not send what this boot heard before its clock was set.
+        lines : mapping of str to str, optional
+            State of each line, for the status.
+
+        Raises
+        ------
+        OutboxFull, OutboxDamaged
+            From the outbox; the step can be repeated.
+        """
+        now = self._monotonic()
+        connection = self._connection
+        if connection is None:
+            if now >= self._not_before:
+                self._connect(now)
+            return
+        if connection.closed is not None:
+            self._lost(connection.closed, now)
+        elif not connection.is_open:
+            if now - connection.since > CONNECT_WITHIN_S:
+                self._lost("no answer to the connection request", now)
+        else:
+            self._serve(connection, now, hold, lines or {})
+
+    def acknowledged(self, first: int, last: int) -> None:
+        """The broker has acknowledged a batch. This proves nothing, so nothing is freed."""
+
+    def stop(self, *, lines: Mapping[str, str] | None = None) -> None:
+        """Say goodbye and close; at most about FAREWELL_S."""
+        if self._connection is not None:
+            if self._connection.is_open and self._connection.closed is None:
+                self._connection.farewell(self._status_payload("down", lines or {}))
+            self._connection.let_go()
+            self._connection = None
+        self.state = "away: stopped"
+
+    # --- connection ----------------------------------------------------------------------------------------------
+
+    def _connect(self, now: float) -> None:
+        try:
+            self._connection = _Connection(self._config, now)
+        except (OSError, ValueError) as err:  # a certificate or password file that cannot be used
+            self._lost(str(err), now)
+
+    def _lost(self, reason: str, now: float) -> None:
+        if self._connection is not None:
+            if self._connection.is_open:
+                self._back_off_s = FIRST_BACK_OFF_S
+            self._connection.let_go()
+            self._connection = None
+        self._not_before = now + self._back_off_s * (0.5 + self._chance())
+        self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
+        self.state = f"away: {reason}"
+
+    def _serve(self, connection: _Connection, now: float, hold: ClockNote | None, lines: Mapping[str, str]) -> None:
+        if self.state != "up":
+            self.state = "up"
+            self._status = {}
+            self._timeouts = 0
+            self._rewind()
+        self._take_receipt(connection, now)
+        while connection.acknowledged:
+            self._note_acknowledged(connection.acknowledged.popleft())
+        if self._resend_late(now):
+            return
+        self._send(connection, now, hold)
+        self._tell_status(connection, now, lines)
+
+    # --- receipts ------------------------------------------------------------------------------------------------
+
+    def _take_receipt(self, connection: _Connection, now: float) -> None:
+        payload = connection.receipt
+        if payload is None:
+            return
+        name, before = self._outbox.outbox_id, self._outbox.received
+        try:
+            changed = self._outbox.receive(decode_receipt(payload))
+        except BadBatch:
+            self.bad_receipts += 1
+            changed = False
+        if connection.receipt is payload:
+            connection.receipt = None
+        if not changed:
+            return
+        self._progress_at = now
+        self._timeouts = 0
+        if self._outbox.outbox_id != name or self._outbox.received < before:
+            self._rewind()
+        while self._in_flight and self._in_flight[0].last <= self._outbox.received:
+            self._in_flight.popleft()
+        self._sent_to = max(self._sent_to, self._outbox.received)
+
+    def _note_acknowledged(self, mid: int) -> None:
+        for sent in self._in_flight:
+            if sent.mid == mid:
+                self.acknowledged(sent.first, sent.last)
+                return
+
+    def _resend_late(self, now: float) -> bool:
+        """Begin again at the last receipt when the next is late; whether the connection was given up over it."""
+        if not self._in_flight:
+            return False
+        if now - max(self._in_flight[0].at, self._progress_at) < self._config.broker.receipt_timeout_s:
+            return False
+        self.resends += 1
+        self._timeouts += 1
+        self._rewind()
+        if self._timeouts >= TIMEOUTS_BEFORE_RECONNECT:
+            # the network thread may be dead while the client still says it is connected
+            self._lost("no receipt from the pipeline; connecting anew", now)
+            return True
+        return False
+
+    def _rewind(self) -> None:
+        self._in_flight.clear()
+        self._sent_to = self._outbox.received
+
+    # --- out -----------------------------------------------------------------------------------------------------
+
+    def _send(self, connection: _Connection, now: float, hold: ClockNote | None) -> None:
+        while len(self._in_flight) < self._config.broker.batches_in_flight and self._sent_to < self._outbox.assigned:
+            batch = self._outbox.batch(self._sent_to, self._config.outbox.batch, hold=hold)
+            if batch is None:
+                return
+            mid = connection.publish(readings_topic(batch), encode_batch(batch, self._units))
+            if mid is None:
+                return
+            self._in_flight.append(_Sent(batch.first, batch.last, now, mid))
+            self._sent_to = batch.last
+            self.sent += 1
+
+    def _tell_status(self, connection: _Connection, now: float, lines: Mapping[str, str]) -> None:
+        status = self._status_of("up", lines)
+        if status == self._status:
+            return
+        same_but_backlog = {**self._status, "backlog": status["backlog"]} == status
+        if same_but_backlog and now - self._status_at < STATUS_EVERY_S:
+            return
+        topic = status_topic(self._config.site, self._config.node)
+        if connection.publish(topic, json.dumps(status).encode(), retain=True) is not None:
+            self._status, self._status_at = status, now
+
+    def _status_of(self, state: str, lines: Mapping[str, str]) -> dict[str, object]:
+        return {
+            "state": state,
+            "version": __version__,
+            "outbox_id": self._outbox.outbox_id,
+            "backlog": self._outbox.backlog,
+            "dropped": self._outbox.dropped,
+            "lines": dict(lines),
+        }
+
+    def _status_payload(self, state: str, lines: Mapping[str, str]) -> bytes:
+        return json.dumps(self._status_of(state, lines)).encode()
+
+
+class _Connection:
+    """One connection to the broker, from its beginning to its end. Its attributes are what the network thread saw."""
+
+    def __init__(self, config: AgentConfig, now: float) -> None:
+        self.since = now
+        self.is_open = False
+        self.closed: str | None = None
+        self.receipt: bytes | None = None  # the latest only: a receipt says all that those before it said
+        self.acknowledged: deque[int] = deque(maxlen=256)
+        self._gone = threading.Event()
+        self._status_topic = status_topic(config.site, config.node)
+        self._receipt_topic = receipt_topic(config.site, config.node)
+        self._client = _client(config)
+        self._client.will_set(self._status_topic, b'{"state":"down"}', qos=1, retain=True)
+        self._client.on_connect = self._on_connect
+        self._client.on_connect_fail = self._on_connect_fail
+        self._client.on_disconnect = self._on_disconnect
+        self._client.on_message = self._on_message
+        self._client.on_publish = self._on_publish
+        self._client.connect_async(config.broker.host, config.broker.port, keepalive=KEEP_ALIVE_S)
+        self._client.loop_start()
+
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int | None:
+        """The number of the message, or None if the client did not take it."""
+        info = self._client.publish(topic, payload, qos=1, retain=retain)
+        return info.mid if info.rc == mqtt.MQTT_ERR_SUCCESS else None
+
+    def farewell(self, status: bytes) -> None:
+        """Leave the last word on the status topic: a clean goodbye sends no will."""
+        with contextlib.suppress(RuntimeError, ValueError):
+            self._client.publish(self._status_topic, status, qos=1, retain=True).wait_for_publish(FAREWELL_S)
+
+    def let_go(self) -> None:
+        """Close without waiting for the broker. The network thread ends by itself when its socket is shut."""
+        self._client.disconnect()
+        if self.is_open and self.closed is None:
+            self._gone.wait(FAREWELL_S)
+        with contextlib.suppress(OSError, AttributeError):
+            channel = self._client.socket()
+            if isinstance(channel, socket.socket):
+                channel.shutdown(socket.SHUT_RDWR)
+
+    def _on_connect(
+        self, client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        if reason.is_failure:
+            self._end(f"the broker refused: {reason}")
+            return
+        client.subscribe(self._receipt_topic, qos=1)
+        self.is_open = True
+
+    def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
+        self._end("the broker cannot be reached")
+        client.disconnect()  # else the client would try again by itself
+
+    def _on_disconnect(
+        self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        self._end(f"the connection ended: {reason}")
+
+    def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
+        self.receipt = bytes(message.payload)
+
+    def _on_publish(
+        self, _client: mqtt.Client, _userdata: object, mid: int, _reason: ReasonCode, _properties: object
+    ) -> None:
+        self.acknowledged.append(mid)
+
+    def _end(self, reason: str) -> None:
+        if self.closed is None:
+            self.closed = reason
+        self._gone.set()
+
+
+def _client(config: AgentConfig) -> mqtt.Client:
+    broker: BrokerConfig = config.broker
+    client = mqtt.Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=f"underturf-{config.site}-{config.node}",
+        clean_session=True,
+        protocol=mqtt.MQTTv311,
+        reconnect_on_failure=False,
+    )
+    # resends may stand beside what the broker has not acknowledged yet, no more
+    client.max_inflight_messages_set(2 * broker.batches_in_flight)
+    client.max_queued_messages_set(2 * broker.batches_in_flight + 4)
+    if broker.username is not None:
+        client.username_pw_set(broker.username, _secret(broker))
+    if broker.ca_file is not None or broker.cert_file is not None:
+        client.tls_set(
+            ca_certs=None if broker.ca_file is None else str(broker.ca_file),
+            certfile=None if broker.cert_file is None else str(broker.cert_file),
+            keyfile=None if broker.key_file is None else str(broker.key_file),
+        )
+    return client
+
+
+def _secret(broker: BrokerConfig) -> str | None:
+    if broker.password_file is None:
+        return None
+    return broker.password_file.read_text(encoding="utf-8").strip("\r\n")

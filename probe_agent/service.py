@@ -1,0 +1,297 @@
+"""The agent at work: reads what is due, keeps it, sends it, one bounded `step` after the other.
+
+Here the parts are wired together, here the faults of the surroundings are caught, counted and logged once on change,
+and here the process is started and stopped. It decides nothing about a reading: that is the sampler's.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import signal
+import socket
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from hardware.reading import Status
+from probe_agent.clock import Clock, FollowClock, SystemClock, environment
+from probe_agent.config import AgentConfig, ProbeConfig
+from probe_agent.damaged import open_outbox
+from probe_agent.dock import Dock
+from probe_agent.heard import AgentFault, ClockNote, Heard
+from probe_agent.line import SerialLine
+from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull
+from probe_agent.publisher import Publisher
+from probe_agent.sampler import Stopped, sample
+from probe_agent.schedule import Rain, due, hear_amount, hear_total, next_due_ms, slot_at
+
+CLOCK_HOLD_S = 600  # uptime until which readings of an unset clock are held back: a time service takes minutes
+HOUSEKEEPING_S = 60.0
+FAULT_PAUSE_S = 1.0
+WAITING_READINGS = 5000  # kept in memory while the disk refuses them
+WATCHDOG_S = 10.0
+
+_log = logging.getLogger("underturf.agent")
+
+
+@dataclass(slots=True)
+class _Turn:
+    """One probe and the slot it was last read at."""
+
+    probe: ProbeConfig
+    last_slot_s: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """What is to be kept in one commit."""
+
+    heard: list[Heard]
+    note: ClockNote
+    probe: str
+    slot_s: int
+    grid_s: int
+
+
+class Agent:
+    """All of one node.
+
+    Parameters
+    ----------
+    config : AgentConfig
+    clock : Clock
+    publisher_type : callable
+        Makes the publisher; for a bench that wants another one.
+
+    Raises
+    ------
+    OutboxFull
+        When the outbox cannot be opened.
+    """
+
+    def __init__(
+        self, config: AgentConfig, clock: Clock, *, publisher_type: Callable[..., Publisher] = Publisher
+    ) -> None:
+        self.config = config
+        self.lines = {line.name: SerialLine(line, monotonic=clock.monotonic) for line in config.lines}
+        self.unkept = 0  # readings lost because neither disk nor memory had room
+        self._clock = clock
+        self._told: dict[str, str] = {}
+        self.outbox = self._open_outbox()
+        self.publisher = publisher_type(config, self.outbox, monotonic=clock.monotonic)
+        last = self.outbox.last_slots()
+        self._turns = [_Turn(probe, last.get(probe.id)) for probe in config.probes]
+        self._docks = {p.id: Dock(p) for p in config.probes if p.description.protocol == "cone"}
+        self._rain = Rain()
+        self._waiting: deque[_Kept] = deque()
+        self._clock_ok = False
+        self._housekept_at = float("-inf")
+
+    def step(self, stop: threading.Event) -> None:
+        """Read at most one probe that is due, keep, send, and if nothing is due wait a moment."""
+        try:
+            if not self._work(stop):
+                self._idle(stop)
+        except Stopped:
+            return
+        except OutboxDamaged as fault:
+            self._change("outbox", f"damaged: {fault}")
+            self._replace_outbox()
+        except AgentFault as fault:
+            self._change("fault", str(fault))
+            self._clock.wait(FAULT_PAUSE_S, stop)
+        else:
+            self._change("fault", "")
+
+    def close(self) -> None:
+        """Say goodbye to the broker and give everything back."""
+        self.publisher.stop(lines=self._line_states())
+        self.outbox.close()
+        for line in self.lines.values():
+            line.close()
+
+    # --- the work of one step ------------------------------------------------------------------------------------
+
+    def _work(self, stop: threading.Event) -> bool:
+        """Whether a probe was read."""
+        note = self._clock.note()
+        now_ms = note.now_ms
+        self._see_clock(note)
+        full = self._keep_waiting()
+        turn, slot_s = self._next_turn(now_ms)
+        if turn is not None and slot_s is not None:
+            self._read(turn, slot_s, note, stop)
+            full = self._keep_waiting() or full
+        self._see_lines(now_ms)
+        hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
+        self.publisher.step(hold=hold, lines=self._line_states())
+        self._change("broker", self.publisher.state)
+        self._change("dropped", str(self.outbox.dropped))
+        if self._clock.monotonic() - self._housekept_at >= HOUSEKEEPING_S:
+            self._housekept_at = self._clock.monotonic()
+            if note.ok:
+                self.outbox.prune(now_ms - round(self.config.outbox.keep_days * 86_400_000))
+        if full is not None and turn is None:
+            raise full
+        return turn is not None
+
+    def _see_clock(self, note: ClockNote) -> None:
+        if note.ok and not self._clock_ok:
+            dated = self.outbox.redate(note)
+            if dated:
+                _say("clock_set", dated_again=dated)
+        self._clock_ok = note.ok
+        self._change("clock", "set" if note.ok else "not set")
+
+    def _next_turn(self, now_ms: int) -> tuple[_Turn | None, int | None]:
+        for turn in self._turns:
+            slot_s = due(turn.probe.cadence, self._rain, turn.last_slot_s, now_ms)
+            if slot_s is not None:
+                return turn, slot_s
+        return None, None
+
+    def _read(self, turn: _Turn, slot_s: int, note: ClockNote, stop: threading.Event) -> None:
+        probe = turn.probe
+        line = self.lines[probe.line]
+        dock = self._docks.get(probe.id)
+        if dock is not None:
+            turn.last_slot_s = slot_s
+            before = dock.kept
+            self._change(f"dock {probe.id}", dock.collect(line, self.outbox, self._clock, note, stop))
+            if dock.kept > before:
+                _say("strokes_kept", probe=probe.id, strokes=dock.kept - before)
+            return
+        heard, reason = sample(probe, slot_s, line, self._clock, stop)
+        turn.last_slot_s = slot_s
+        self._change(f"probe {probe.id}", "ok" if reason is None else reason)
+        self._hear_rain(probe, heard)
+        after = self._clock.note()
+        if after.ok and not note.ok:  # the clock was set while the probe was asked: everything is of now
+            slot_s = slot_at(after.now_ms, probe.cadence.interval_s)
+            heard = [replace(one, slot=str(slot_s), measured_at_ms=after.now_ms) for one in heard]
+            turn.last_slot_s, note = slot_s, after
+        self._waiting.append(_Kept(heard, note, probe.id, slot_s, probe.cadence.interval_s))
+
+    def _hear_rain(self, probe: ProbeConfig, heard: list[Heard]) -> None:
+        for channel, one in zip(probe.description.channels, heard, strict=True):
+            if one.status is not Status.OK or one.raw is None:
+                continue
+            if channel.heard == "rain_total":
+                self._rain = hear_total(self._rain, one.channel, one.raw, one.measured_at_ms)
+            elif channel.heard == "rain":
+                self._rain = hear_amount(self._rain, one.raw, one.measured_at_ms)
+
+    def _keep_waiting(self) -> OutboxFull | None:
+        """Commit what waits, oldest first; the fault if the disk refuses it, and then it waits on, bounded."""
+        try:
+            while self._waiting:
+                kept = self._waiting[0]
+                self.outbox.put(kept.heard, kept.note, last_slot=(kept.probe, kept.slot_s), grid_s=kept.grid_s)
+                self._waiting.popleft()
+        except OutboxFull as full:
+            while sum(len(kept.heard) for kept in self._waiting) > WAITING_READINGS:
+                self.unkept += len(self._waiting.popleft().heard)
+            self._change("unkept", str(self.unkept))
+            return full
+        return None
+
+    def _see_lines(self, now_ms: int) -> None:
+        for name, line in self.lines.items():
+            if self._told.get(f"line {name}") != line.state:
+                self.outbox.set_line(name, line.state, now_ms)
+                self._change(f"line {name}", line.state)
+
+    def _line_states(self) -> dict[str, str]:
+        return {name: line.state for name, line in self.lines.items()}
+
+    def _idle(self, stop: threading.Event) -> None:
+        if self._clock.follows and (self._waiting or self.outbox.backlog > self.config.lockstep_backlog):
+            self._clock.wait(0.02, stop)  # time stands until the pipeline has caught up
+            return
+        now_ms = self._clock.now_ms()
+        due_ms = min(next_due_ms(t.probe.cadence, self._rain, t.last_slot_s, now_ms) for t in self._turns)
+        self._clock.wait_until(due_ms, stop)
+
+    # --- outbox --------------------------------------------------------------------------------------------------
+
+    def _open_outbox(self) -> Outbox:
+        config = self.config
+        outbox, aside = open_outbox(
+            config.state_dir, site=config.site, node=config.node, max_bytes=round(config.outbox.max_mb * 1024 * 1024)
+        )
+        if aside is not None:
+            _say("outbox_set_aside", level=logging.ERROR, file=aside, new_outbox_id=outbox.outbox_id)
+        outbox.forget_lines(json.dumps(list(self.lines)))
+        return outbox
+
+    def _replace_outbox(self) -> None:
+        self.outbox.close()
+        self.outbox = self._open_outbox()
+        self.publisher.use(self.outbox)
+
+    # --- telling -------------------------------------------------------------------------------------------------
+
+    def _change(self, what: str, state: str) -> bool:
+        """Log a state when it is another than before; whether it is."""
+        before = self._told.get(what)
+        if before == state:
+            return False
+        self._told[what] = state
+        if before is None and state in ("", "0", "ok"):
+            return True
+        bad = state not in ("", "0", "ok", "up", "set", "docked", "undocked")
+        _say("change", level=logging.WARNING if bad else logging.INFO, what=what, now=state or "over")
+        return True
+
+
+def make_clock(config: AgentConfig) -> Clock:
+    """The clock the configuration asks for."""
+    if config.clock_follow is None:
+        return SystemClock(trust_hardware=config.trust_hardware_clock)
+    return FollowClock(config.clock_follow, config.node)
+
+
+def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publisher) -> None:
+    """Run until SIGTERM or SIGINT. Raises OutboxFull when the outbox cannot be opened."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    agent = Agent(config, make_clock(config), publisher_type=publisher_type)
+    service_manager = ServiceManager()
+    _say("started", site=config.site, node=config.node, outbox_id=agent.outbox.outbox_id, backlog=agent.outbox.backlog)
+    service_manager.tell("READY=1")
+    clock, fed_at = SystemClock(), float("-inf")
+    try:
+        while not stop.is_set():
+            agent.step(stop)
+            if clock.monotonic() - fed_at >= WATCHDOG_S:
+                fed_at = clock.monotonic()
+                service_manager.tell("WATCHDOG=1")
+    finally:
+        service_manager.tell("STOPPING=1")
+        agent.close()
+        _say("stopped", backlog=agent.outbox.backlog)
+
+
+class ServiceManager:
+    """systemd's notification socket; silent where there is none."""
+
+    def __init__(self) -> None:
+        self._address = environment("NOTIFY_SOCKET")
+
+    def tell(self, state: str) -> None:
+        """Send one state, such as `READY=1`."""
+        if self._address is None:
+            return
+        address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
+        with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sender:
+            sender.sendto(state.encode(), address)
+
+
+def _say(event: str, *, level: int = logging.INFO, **fields: object) -> None:
+    """One line: the event and its fields, quoted where they have blanks."""
+    shown = (f"{key}={json.dumps(str(v)) if ' ' in str(v) or not str(v) else v}" for key, v in fields.items())
+    _log.log(level, " ".join((event, *shown)))
