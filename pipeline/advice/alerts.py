@@ -1,0 +1,99 @@
+"""The alert rules of a station and the one call that runs them all.
+
+Pure: the findings, observations, diary, time and states come in, new states and events go out. States are kept with the
+events they led to, in one transaction, by the worker; then a restart neither loses nor repeats an alert. A table of
+rules, no more: each is a function.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+from pipeline.advice.probe_alerts import probe_channels, probe_fault
+from pipeline.advice.watch import (
+    CLOSED,
+    OPENED,
+    REPEATED,
+    AlertBounds,
+    AlertEvent,
+    AlertState,
+    Diary,
+    StationWatch,
+)
+from pipeline.advice.water_alerts import roots_dry, thatch_holding
+from pipeline.soil.layers import CELL_MS
+from pipeline.station import StationContext
+
+__all__ = [
+    "CLOSED", "OPENED", "REPEATED", "RULES", "AlertBounds", "AlertEvent", "AlertState", "Diary", "StationWatch",
+    "evaluate", "first_states", "needed_from_ms",
+]  # fmt: skip
+
+Rule = Callable[[AlertState, StationWatch, Diary, int, AlertBounds], tuple[AlertState, list[AlertEvent]]]
+
+RULES: Mapping[str, Rule] = {
+    "thatch_holding": thatch_holding,
+    "roots_dry": roots_dry,
+    "probe_fault": probe_fault,
+}
+
+
+def first_states(context: StationContext, begin_ms: int) -> dict[str, AlertState]:
+    """States of a station that has not been watched before.
+
+    Parameters
+    ----------
+    context : StationContext
+    begin_ms : int
+        From when it is watched: the time of its first reading, or now if there is none. A probe never heard counts as
+        silent from then. [ms since 1970, UTC]
+
+    Returns
+    -------
+    dict of str to AlertState
+        By key; a state that is kept already is to be preferred.
+    """
+    before_ms = begin_ms // CELL_MS * CELL_MS - CELL_MS
+    probes = dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))
+    water = ("thatch_holding", "roots_dry") if context.moisture else ()
+    states = [AlertState(rule, context.station, "", before_ms) for rule in water]
+    states += [AlertState("probe_fault", context.station, probe, before_ms) for probe in probes]
+    return {state.key: state for state in states}
+
+
+def needed_from_ms(states: Iterable[AlertState]) -> int:
+    """From when findings and observations must be handed in. [ms since 1970, UTC] Not before 1970 without states."""
+    return min((state.evaluated_to_ms + CELL_MS for state in states), default=0)
+
+
+def evaluate(
+    states: Mapping[str, AlertState], watch: StationWatch, diary: Diary, now_ms: int, bounds: AlertBounds
+) -> tuple[dict[str, AlertState], list[AlertEvent]]:
+    """Run every rule that is switched on over what is new.
+
+    Parameters
+    ----------
+    states : mapping of str to AlertState
+        Those of this station, see `first_states`.
+    watch : StationWatch
+        Findings and observations from `needed_from_ms` on.
+    diary : Diary
+    now_ms : int
+        Until when the record is complete; see `probe_fault`. [ms since 1970, UTC]
+    bounds : AlertBounds
+
+    Returns
+    -------
+    (dict of str to AlertState, list of AlertEvent)
+        New states under the same keys; events in the order of time.
+    """
+    after: dict[str, AlertState] = {}
+    events: list[AlertEvent] = []
+    for key, state in states.items():
+        after[key] = state
+        switched_on = getattr(bounds, state.rule).enabled
+        read = state.rule != "probe_fault" or probe_channels(watch, state.probe)
+        if switched_on and read:
+            after[key], said = RULES[state.rule](state, watch, diary, now_ms, bounds)
+            events += said
+    return after, sorted(events, key=lambda e: (e.at_ms, e.rule, e.probe))
