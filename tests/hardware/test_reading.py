@@ -1,0 +1,344 @@
+"""The wire form of readings: round trips, every refusal with its reason, foreign payloads, receipts and topics.
+
+Expected values come from RFC 8428 (its example packs, written out from memory), from JSON (RFC 8259), and from algebra:
+what was encoded must come back.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hardware import reading as module
+from hardware.reading import (
+    MAX_BATCH,
+    MAX_PAYLOAD_BYTES,
+    MAX_SEQ,
+    BadBatch,
+    Batch,
+    Reading,
+    Receipt,
+    Span,
+    Status,
+    decode_batch,
+    decode_receipt,
+    encode_batch,
+    encode_receipt,
+    is_channel,
+    is_slug,
+    parse_readings_topic,
+    readings_topic,
+    receipt_topic,
+    status_topic,
+)
+
+OUTBOX = "0123456789abcdef"
+SPAN = Span("club", "north", OUTBOX, 5, 6)
+T_MS = 1_706_745_600_123
+
+
+def one(seq=5, **changes):
+    plain = Reading(
+        "club", "north", OUTBOX, seq, "square-1/p1/moisture_035", "1706745600", T_MS, 0.31, Status.OK, 1, True
+    )
+    return dataclasses.replace(plain, **changes)
+
+
+def pack(first=None, second=None, drop=()):
+    """A good pack of seq 5 and 6 as JSON values, with labels of its records put in or taken out."""
+    records = json.loads(encode_batch(Batch("club", "north", OUTBOX, 3, (one(5), one(6)))))
+    records[0].update(first or {})
+    records[1].update(second or {})
+    for label in drop:
+        records[1].pop(label)
+    return json.dumps(records).encode()
+
+
+slugs = st.sampled_from(["a", "p1", "0", "square-1", "moisture_035", "a" * 64, "9_-", "north"])
+channels = st.builds("{}/{}/{}".format, slugs, slugs, slugs)
+slots = st.one_of(
+    st.integers(946_684_800, 7_258_118_400).map(str),
+    st.builds("stroke:{}:{}".format, st.integers(0, 10**6), st.integers(0, 999)),
+    st.sampled_from(["A", "0123", "0", "x" * 64, "a:b.c_d-e", "1" * 19]),
+)
+outcomes = st.one_of(
+    st.tuples(st.floats(allow_nan=False, allow_infinity=False), st.just(Status.OK)),
+    st.tuples(st.none(), st.sampled_from([s for s in Status if s is not Status.OK])),
+)
+
+
+@st.composite
+def batches(draw):
+    """Any batch an agent may send."""
+    site, node = draw(slugs), draw(slugs)
+    outbox = draw(st.sampled_from([OUTBOX, "f" * 32, "0" * 17]))
+    first = draw(st.integers(1, MAX_SEQ - 20))
+    readings = []
+    for i in range(draw(st.integers(1, 6))):
+        raw, status = draw(outcomes)
+        at_ms = draw(st.integers(946_684_800_000, 7_258_118_400_000))
+        tries, clock_ok = draw(st.integers(0, 99)), draw(st.booleans())
+        channel, slot = draw(channels), draw(slots)
+        readings.append(Reading(site, node, outbox, first + i, channel, slot, at_ms, raw, status, tries, clock_ok))
+    return Batch(site, node, outbox, draw(st.integers(1, first)), tuple(readings))
+
+
+@given(batches())
+@settings(deadline=None)
+def test_a_batch_comes_back_as_it_was_sent(batch):
+    """Encoding then decoding gives the same batch, to the millisecond and the last bit (algebra)."""
+    topic = readings_topic(batch)
+    again = decode_batch(encode_batch(batch), parse_readings_topic(topic))
+    assert again == batch
+    assert all(type(r.raw) is float for r in again.readings if r.status is Status.OK)
+
+
+@given(batches(), st.data())
+@settings(deadline=None, max_examples=150)
+def test_both_ways_of_decoding_agree_on_any_disturbed_pack(batch, data):
+    """The quick way accepts only what the thorough way does, and gives the same readings (each checks the other)."""
+    records = json.loads(encode_batch(batch))
+    place = data.draw(st.integers(0, len(records) - 1))
+    label = data.draw(
+        st.sampled_from(["n", "t", "seq", "slot", "v", "vs", "attempts", "clock_ok", "bt", "bn", "x_", "u"])
+    )
+    value = data.draw(
+        st.one_of(
+            st.none(),
+            st.booleans(),
+            st.integers(-1, 100),
+            st.just(10**400),
+            st.floats(allow_nan=False, allow_infinity=False),
+            st.sampled_from(["", "silent", "ok", "a/b/c", "A/b/c", "1706745600", "no slot!", [], {}]),
+        )
+    )
+    if data.draw(st.booleans()):
+        records[place][label] = value
+    else:
+        records[place].pop(label, None)
+    span = parse_readings_topic(readings_topic(batch))
+    records = json.loads(json.dumps(records))
+    try:
+        slow = tuple(module._decode_record(r, span, span.first + i) for i, r in enumerate(records))
+    except BadBatch:
+        slow = None
+    assert module._decode_together(records, span) in (slow, None)
+
+
+def test_a_plain_batch_takes_the_quick_way():
+    """The quick way is taken where it should be: by a batch of good and failed readings."""
+    records = json.loads(
+        encode_batch(Batch("club", "north", OUTBOX, 1, (one(5), one(6, raw=None, status=Status.SHORT))))
+    )
+    assert module._decode_together(records, SPAN) == (one(5), one(6, raw=None, status=Status.SHORT))
+
+
+def test_the_wire_form_is_senml():
+    """Records carry the labels of RFC 8428, table 1: bn once, n, u, t in seconds, v or vs; units of section 12.1."""
+    batch = Batch(
+        "club", "north", OUTBOX, 3, (one(5), one(6, raw=None, status=Status.SILENT, attempts=3, clock_ok=False))
+    )
+    first, second = json.loads(encode_batch(batch, {"square-1/p1/moisture_035": "water_content"}))
+    assert first == {
+        **{"bn": "club:north:", "underturf": 1, "outbox_id": OUTBOX, "lowest_kept": 3},
+        **{"n": "square-1/p1/moisture_035", "t": 1706745600.123, "seq": 5, "slot": "1706745600", "v": 0.31, "u": "/"},
+    }
+    assert (second["vs"], second["attempts"], second["clock_ok"]) == ("silent", 3, False)
+    assert not {"v", "u", "bn"} & set(second)
+
+
+REFUSALS = [
+    ({"underturf": 2}, {}, "underturf: found version 2, expected 1"),
+    ({"bn": "club:south:"}, {}, "bn: found 'club:south:'"),
+    ({"outbox_id": "f" * 16}, {}, "outbox_id: found"),
+    ({"lowest_kept": 0}, {}, "lowest_kept: found 0"),
+    ({"lowest_kept": 6}, {}, "lowest_kept: found 6, expected a whole number from 1 to 5"),
+    ({"lowest_kept": True}, {}, "lowest_kept: found True"),
+    ({}, {"seq": 7}, "seq: found 7, expected 6"),
+    ({}, {"seq": 6.0}, "seq: found 6.0, expected 6"),
+    ({}, {"seq": "6"}, "seq: found '6', expected 6"),
+    ({}, {"n": "p1/moisture"}, "n: found 'p1/moisture' at seq 6"),
+    ({}, {"n": "Square/p1/moisture"}, "n: found 'Square/p1/moisture' at seq 6"),
+    ({}, {"n": 3}, "n: found 3 at seq 6"),
+    ({}, {"slot": "a b"}, "slot: found 'a b' at seq 6"),
+    ({}, {"slot": 1706745600}, "slot: found 1706745600 at seq 6"),
+    ({}, {"t": "1706745600"}, "t: found '1706745600' at seq 6"),
+    ({}, {"t": True}, "t: found True at seq 6"),
+    ({}, {"t": 150}, "t: found 150 at seq 6"),  # a time relative to now, RFC 8428, 4.5.3
+    ({}, {"t": 7_258_118_401}, "t: found 7258118401 at seq 6"),
+    ({}, {"v": "0.3"}, "v: found 0.3 at seq 6"),
+    ({}, {"v": True}, "v: found True at seq 6"),
+    ({}, {"v": None}, "v: found None at seq 6"),
+    ({}, {"v": 10**400}, "v: found 1000"),  # RFC 8259, 6: JSON may spell numbers no float holds
+    ({}, {"vs": "silent"}, "vs: found 'silent' at seq 6"),  # both a value and a status
+    ({}, {"v": None, "vs": "ok"}, "vs: found 'ok' at seq 6"),
+    ({}, {"v": None, "vs": "asleep"}, "vs: found 'asleep' at seq 6"),
+    ({}, {"attempts": -1}, "attempts, clock_ok: found -1"),
+    ({}, {"attempts": 100}, "attempts, clock_ok: found 100"),
+    ({}, {"attempts": 1.5}, "attempts, clock_ok: found 1.5"),
+    ({}, {"clock_ok": 1}, "attempts, clock_ok: found 1, 1"),
+    ({}, {"must_": 1}, "label: found 'must_'"),  # RFC 8428, 4.4: a label that ends in _ must be understood
+    ({"bt": 1}, {}, "label: found 'bt' at seq 5"),  # RFC 8428, 4.1: base values shift all that follow
+    ({}, {"bv": 1}, "label: found 'bv' at seq 6"),
+    ({}, {"bn": "other:"}, "label: found 'bn' at seq 6"),
+]
+
+
+@pytest.mark.parametrize(("first", "second", "reason"), REFUSALS, ids=[r[2][:30] for r in REFUSALS])
+def test_a_pack_out_of_form_is_refused_with_its_reason(first, second, reason):
+    """Each thing that can be wrong with a pack is named, with what was found (our own rules, hardware.reading)."""
+    with pytest.raises(BadBatch) as refused:
+        decode_batch(pack(first, second), SPAN)
+    assert str(refused.value).startswith(reason)
+
+
+def test_the_pack_the_refusals_start_from_is_good():
+    """The undisturbed pack of the refusals decodes, so each of them is refused for what it says."""
+    assert decode_batch(pack(), SPAN) == Batch("club", "north", OUTBOX, 3, (one(5), one(6)))
+
+
+@pytest.mark.parametrize("label", ["n", "t", "seq", "slot", "v"])
+def test_a_pack_that_lacks_a_label_is_refused(label):
+    """A record without one of its labels is refused by that label's name."""
+    with pytest.raises(BadBatch, match=rf"^{label}: found None"):
+        decode_batch(pack(drop=[label]), SPAN)
+
+
+PAYLOADS = [
+    (b"", "payload: found b''"),
+    (b"\x00\xff\xfe", "payload: found b'\\x00\\xff\\xfe'"),
+    (b"temperature=21.5", "payload: found b'temperature=21.5'"),
+    (b"{}", "payload: expected a SenML pack"),
+    (b"[]", "payload: expected a SenML pack"),
+    (b"[1]", "payload: expected a SenML pack"),
+    (b"null", "payload: expected a SenML pack"),
+    (b'[{"v":NaN}]', "payload: found b'[{\"v\":NaN}]'"),  # RFC 8259, 6: NaN and Infinity are not numbers of JSON
+    (b'[{"v":-Infinity}]', "payload: found"),
+    (b"[" * 100_000, "payload: found JSON nested too deep"),
+    (b'[{"v":' + b"9" * 5000 + b"}]", "payload: found"),
+    (b" " * (MAX_PAYLOAD_BYTES + 1), f"payload: found {MAX_PAYLOAD_BYTES + 1} bytes"),
+    (pack()[:-1], "payload: found"),
+    (json.dumps(json.loads(pack())[:1]).encode(), "pack: found 1 records, expected 2"),
+]
+
+
+@pytest.mark.parametrize(("payload", "reason"), PAYLOADS, ids=range(len(PAYLOADS)))
+def test_a_foreign_payload_is_refused_with_its_reason(payload, reason):
+    """What is no pack at all, or not one of ours, raises BadBatch and nothing else."""
+    with pytest.raises(BadBatch) as refused:
+        decode_batch(payload, SPAN)
+    assert str(refused.value).startswith(reason)
+
+
+# RFC 8428, 5.1.1, 5.1.2, 5.1.3 and 5.1.7 (from memory): good SenML, and nobody's readings.
+RFC_PACKS = [
+    '[{"n":"urn:dev:ow:10e2073a01080063","u":"Cel","v":23.1}]',
+    '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"voltage","u":"V","v":120.1},{"n":"current","u":"A","v":1.2}]',
+    '[{"bn":"urn:dev:ow:10e2073a0108006:","bt":1.276020076001e+09,"bu":"A","bver":5,"n":"voltage","u":"V","v":120.1},'
+    '{"n":"current","t":-5,"v":1.2},{"n":"current","v":1.7}]',
+    '[{"bn":"urn:dev:ow:10e2073a01080063:","n":"temp","u":"Cel","v":23.1},{"n":"label","vs":"Machine Room"},'
+    '{"n":"open","vb":false},{"n":"nfc-reader","vd":"aGkgCg"}]',
+]
+
+
+@pytest.mark.parametrize("text", RFC_PACKS, ids=range(len(RFC_PACKS)))
+def test_a_pack_of_the_standard_that_is_not_ours_is_refused_by_version(text):
+    """Example packs of RFC 8428 parse as SenML and are refused because they do not say they are ours."""
+    with pytest.raises(BadBatch, match=r"^underturf: found version None, expected 1"):
+        decode_batch(text.encode(), SPAN)
+
+
+@given(st.binary(max_size=200))
+@settings(deadline=None)
+def test_any_bytes_are_a_batch_or_refused(payload):
+    """No payload raises anything but BadBatch."""
+    with pytest.raises(BadBatch):
+        decode_batch(payload, SPAN)
+
+
+@given(st.integers(0, 8 * 500))
+@settings(deadline=None, max_examples=150)
+def test_a_flipped_bit_never_raises_anything_but_a_refusal(bit):
+    """A pack with one bit flipped is refused, or reads as a pack of the same identities."""
+    payload = bytearray(pack())
+    bit %= 8 * len(payload)
+    payload[bit // 8] ^= 1 << bit % 8
+    try:
+        batch = decode_batch(bytes(payload), SPAN)
+    except BadBatch:
+        return
+    assert [r.seq for r in batch.readings] == [5, 6]
+
+
+@pytest.mark.parametrize("readings", [(), (one(5), one(7)), tuple(one(i) for i in range(1, MAX_BATCH + 2))], ids=len)
+def test_a_batch_that_may_not_be_sent_is_a_fault_of_the_caller(readings):
+    """Empty, with a gap, or too long: encoding raises ValueError instead of sending it."""
+    with pytest.raises(ValueError, match=r"^batch: found"):
+        encode_batch(Batch("club", "north", OUTBOX, 1, readings))
+
+
+TOPICS = [
+    "underturf/2/club/north/readings/0123456789abcdef/1/2",
+    "underturf/1/club/north/readings/0123456789abcdef/1",
+    "underturf/1/Club/north/readings/0123456789abcdef/1/2",
+    "underturf/1/club/north/readings/xyz/1/2",
+    "underturf/1/club/north/readings/0123456789abcdef/2/1",
+    "underturf/1/club/north/readings/0123456789abcdef/0/2",
+    f"underturf/1/club/north/readings/0123456789abcdef/1/{MAX_BATCH + 1}",
+    f"underturf/1/club/north/readings/0123456789abcdef/{MAX_SEQ}/{MAX_SEQ + 1}",
+    "underturf/1/club/north/readings/0123456789abcdef/1/2\n",
+    "",
+]
+
+
+@pytest.mark.parametrize("topic", TOPICS)
+def test_a_topic_out_of_form_is_refused(topic):
+    """A topic that does not name a span of at most MAX_BATCH readings is refused by name."""
+    with pytest.raises(BadBatch, match=r"^topic: found"):
+        parse_readings_topic(topic)
+
+
+def test_topics_name_site_node_and_span():
+    """The topics are those of the design: readings with outbox and span, receipt and status beside them."""
+    batch = Batch("club", "north", OUTBOX, 1, (one(5), one(6)))
+    assert readings_topic(batch) == f"underturf/1/club/north/readings/{OUTBOX}/5/6"
+    assert parse_readings_topic(readings_topic(batch)) == SPAN
+    assert receipt_topic("club", "north") == "underturf/1/club/north/receipt"
+    assert status_topic("club", "north") == "underturf/1/club/north/status"
+
+
+@given(st.integers(0, MAX_SEQ))
+def test_a_receipt_comes_back_as_it_was_sent(seq):
+    """Encoding then decoding a receipt gives the same (algebra)."""
+    assert decode_receipt(encode_receipt(Receipt(OUTBOX, seq))) == Receipt(OUTBOX, seq)
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"", "receipt: found b''"),
+        (b"[]", "receipt.outbox_id: found None"),
+        (b'{"outbox_id":"xyz","seq":1}', "receipt.outbox_id: found 'xyz'"),
+        (b'{"outbox_id":"0123456789abcdef","seq":-1}', "receipt.seq: found -1"),
+        (b'{"outbox_id":"0123456789abcdef","seq":true}', "receipt.seq: found True"),
+        (b'{"outbox_id":"0123456789abcdef","seq":1.0}', "receipt.seq: found 1.0"),
+        (b'{"outbox_id":"0123456789abcdef"}', "receipt.seq: found None"),
+    ],
+)
+def test_a_receipt_out_of_form_is_refused_with_its_reason(payload, reason):
+    """A receipt that is not an outbox and a whole number would free rows that are not kept: it is refused."""
+    with pytest.raises(BadBatch) as refused:
+        decode_receipt(payload)
+    assert str(refused.value).startswith(reason)
+
+
+def test_slugs_and_channels_are_told_from_other_texts():
+    """Names are small letters, digits, - and _, at most 64; a channel is three of them (our own rule)."""
+    assert is_slug("square-1") and is_slug("a" * 64)
+    assert not any(map(is_slug, ("", "-a", "A", "a b", "a/b", "a" * 65, "a\n")))
+    assert is_channel("square-1/p1/moisture_035")
+    assert not any(map(is_channel, ("a/b", "a/b/c/d", "a//c", "a/b/c\n")))
