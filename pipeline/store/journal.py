@@ -240,8 +240,8 @@ class Journal:
     # --- the queue of a server store ---------------------------------------------------------------------------
 
     def waiting(self, *, limit: int = 10) -> list[WaitingRun]:
-        """Runs a server store has not been seen to hold, the oldest arrival first."""
-        return self._runs("feed = ? ORDER BY received_at_ms, outbox, first_seq LIMIT ?", (WAITING, limit))
+        """Runs a server store has not been seen to hold: the least tried first, then the oldest arrival."""
+        return self._runs("feed = ? ORDER BY feed_tries, received_at_ms, outbox, first_seq LIMIT ?", (WAITING, limit))
 
     def waiting_count(self) -> int:
         """Readings that wait for the server store."""
@@ -255,6 +255,14 @@ class Journal:
             tx.executemany(
                 "UPDATE span SET feed = ?, read_back_ms = ? WHERE outbox = ? AND first_seq = ?",
                 [(READ_BACK, at_ms, run.outbox, run.first) for run in runs],
+            )
+
+    def put_back(self, runs: Sequence[WaitingRun]) -> None:
+        """Send runs the server did not give back to the end of the queue, so that they hold up no other."""
+        with self.database.transaction() as tx:
+            tx.executemany(
+                "UPDATE span SET feed_tries = feed_tries + 1 WHERE outbox = ? AND first_seq = ?",
+                [(run.outbox, run.first) for run in runs],
             )
 
     def stayed(self, before_ms: int, *, limit: int = 10) -> list[WaitingRun]:

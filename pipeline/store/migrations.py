@@ -43,10 +43,10 @@ CUSTODY = (
     """CREATE TABLE span (
         outbox INTEGER NOT NULL, first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, kind INTEGER NOT NULL,
         first_ms INTEGER, last_ms INTEGER, received_at_ms INTEGER NOT NULL,
-        feed INTEGER NOT NULL DEFAULT 0, read_back_ms INTEGER,
+        feed INTEGER NOT NULL DEFAULT 0, feed_tries INTEGER NOT NULL DEFAULT 0, read_back_ms INTEGER,
         PRIMARY KEY (outbox, first_seq)) WITHOUT ROWID""",
     "CREATE INDEX span_by_time ON span (outbox, last_ms) WHERE kind = 1",
-    "CREATE INDEX span_waiting ON span (received_at_ms) WHERE feed = 1",
+    "CREATE INDEX span_waiting ON span (feed_tries, received_at_ms) WHERE feed = 1",
     "CREATE INDEX span_read_back ON span (read_back_ms) WHERE feed = 2",
     # Which outboxes ever carried a channel, so that a search leaves the others alone.
     "CREATE TABLE carries (channel INTEGER, outbox INTEGER, PRIMARY KEY (channel, outbox)) WITHOUT ROWID",

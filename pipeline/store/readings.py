@@ -188,14 +188,14 @@ def _insert(
     for first, last in runs:
         times = [r.measured_at_ms for r in fresh if first <= r.seq <= last]
         tx.execute(
-            "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL)",
+            "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",
             (outbox, first, last, KEPT, min(times), max(times), received_at_ms, feed),
         )
 
 
 def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind: int, at_ms: int) -> None:
     tx.executemany(
-        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, ?, 0, NULL)",
+        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, ?, 0, 0, NULL)",
         [(outbox, first, last, kind, at_ms) for first, last in runs],
     )
 

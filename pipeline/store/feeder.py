@@ -1,0 +1,83 @@
+"""Carries readings from the journal to a server store, and lets none go before the server has given it back.
+
+A server may answer that it has taken a row and still lose it. So a run of readings leaves the queue when it has been
+read back, stays in the journal for seven days after, is read back once more, and only then is let go; a run the server
+has lost by then goes back into the queue. One `step` is bounded; the worker calls it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from hardware.reading import Reading
+from pipeline.store.journal import Journal, WaitingRun
+
+STAY_MS = 7 * 86_400_000
+RUNS_A_STEP = 20
+
+
+class ServerStore(Protocol):
+    """What the feeder asks of a server store."""
+
+    def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
+        """Write readings; again is harmless."""
+        ...
+
+    def not_held(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Those of the readings that the server does not give back just as they are."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Fed:
+    """What one step did, in readings: read back, not given back yet, let go after their stay, queued again."""
+
+    read_back: int = 0
+    outstanding: int = 0
+    let_go: int = 0
+    queued_again: int = 0
+
+
+class Feeder:
+    """Feeds one store from one journal opened with `feeding=True`."""
+
+    def __init__(self, journal: Journal, store: ServerStore) -> None:
+        self._journal = journal
+        self._store = store
+
+    def step(self, now_ms: int) -> Fed:
+        """Carry a bounded number of runs, the least tried and oldest first, and let go of as many whose stay is over.
+
+        Raises
+        ------
+        StoreAway, StoreFull
+            Then everything is still in the journal.
+        """
+        waiting = self._journal.waiting(limit=RUNS_A_STEP)
+        for run in waiting:
+            self._store.append(run.readings, run.received_at_ms)
+        held, lost = self._read_back(waiting)
+        if held:
+            self._journal.mark_read_back(held, now_ms)
+        if lost:
+            self._journal.put_back(lost)
+        gone, missed = self._read_back(self._journal.stayed(now_ms - STAY_MS, limit=RUNS_A_STEP))
+        if gone:
+            self._journal.let_go(gone)
+        if missed:
+            self._journal.queue_again(missed)
+        return Fed(_count(held), _count(lost), _count(gone), _count(missed))
+
+    def _read_back(self, runs: Sequence[WaitingRun]) -> tuple[list[WaitingRun], list[WaitingRun]]:
+        """Runs the server holds whole, and the others."""
+        held: list[WaitingRun] = []
+        lost: list[WaitingRun] = []
+        for run in runs:
+            (lost if self._store.not_held(run.readings) else held).append(run)
+        return held, lost
+
+
+def _count(runs: Sequence[WaitingRun]) -> int:
+    return sum(len(run.readings) for run in runs)
