@@ -49,7 +49,7 @@ class Metrics:
         self.observations = self._counter("observations_written", "Observations written or written again")
         self.findings = self._counter("findings_written", "Findings written or written again")
         self.faults = self._counter("environment_faults", "Times something outside failed", "part")
-        self.backoff_s = self._gauge("worker_backoff_seconds", "Wait before the worker's next attempt [s]")
+        self.backoff_s = self._gauge("worker_backoff_seconds", "Wait before the next attempt [s]", "part")
 
     def _telling(self) -> None:
         self.events = self._counter("alert_events", "Alert events raised by the rules", "rule", "kind")

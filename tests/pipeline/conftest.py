@@ -15,6 +15,7 @@ from pipeline.broker import EmbeddedBroker
 from pipeline.clock import SystemClock
 from pipeline.config import BrokerConfig
 from pipeline.metrics import Metrics
+from tests.pipeline.hand import Line, lines
 
 DEADLINE_S = 20.0
 
@@ -92,3 +93,10 @@ def real_broker(mosquitto: Path, embedded: Callable[..., EmbeddedBroker]) -> Ite
     with run_steps(embedded(mosquitto)) as broker:
         wait_until(lambda: broker.up, "the broker is up")
         yield broker
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Iterator[Callable[..., Line]]:
+    """Makes workers with everything about them in the hand, see `hand.lines`."""
+    with lines(tmp_path) as build:
+        yield build

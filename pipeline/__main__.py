@@ -1,0 +1,88 @@
+"""`python -m pipeline serve|recompute|check --config underturf.toml`: the pipeline without pages. A thin shell."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import logging
+import signal
+import sys
+from zoneinfo import ZoneInfo
+
+from pipeline.config import ConfigFault, SiteConfig, load
+from pipeline.errors import PipelineFault
+from pipeline.service import Pipeline
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run one command; returns the exit status: 0 well, 1 a fault while it ran, 2 settings that cannot be used."""
+    parser = argparse.ArgumentParser(prog="python -m pipeline", description="Readings to knowledge, without pages.")
+    commands = parser.add_subparsers(dest="command", required=True)
+    for name, words in (
+        ("serve", "run broker, ingest, worker and notifier until stopped"),
+        ("recompute", "work observations and findings out anew from raw readings"),
+        ("check", "check the settings and say all that is wrong with them"),
+    ):
+        command = commands.add_parser(name, help=words)
+        command.add_argument("--config", required=True, help="the server's TOML")
+        if name == "recompute":
+            command.add_argument("--station", help="this station only")
+            command.add_argument("--from", dest="first", type=datetime.date.fromisoformat, help="first day, 2026-03-01")
+            command.add_argument("--to", dest="last", type=datetime.date.fromisoformat, help="last day, included")
+    chosen = parser.parse_args(arguments)
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    try:
+        config = load(chosen.config)
+        if chosen.command == "serve":
+            return serve(config)
+        if chosen.command == "recompute":
+            return redo(config, chosen.station, chosen.first, chosen.last)
+    except ConfigFault as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    except PipelineFault as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    print(f"{chosen.config}: {len(config.stations())} stations, {len(config.channels())} channels, no fault found")
+    return 0
+
+
+def serve(config: SiteConfig) -> int:
+    """Run until SIGTERM or SIGINT, or until a part crashes."""
+    pipeline = Pipeline(config)
+    stopped: list[int] = []
+    for name in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(name, lambda number, frame: stopped.append(number))
+    pipeline.start()
+    while not stopped and not pipeline.wait(0.2):
+        pass
+    pipeline.stop()
+    return 1 if pipeline.crash else 0
+
+
+def redo(config: SiteConfig, station: str | None, first: datetime.date | None, last: datetime.date | None) -> int:
+    """Recompute one station or all of them, whole days of the site's own time."""
+    if station is not None and station not in config.stations():
+        print(f"--station: found {station!r}, expected one of {', '.join(config.stations())}", file=sys.stderr)
+        return 2
+    after = None if last is None else last + datetime.timedelta(days=1)
+    span = {"start_ms": _midnight_ms(config, first), "end_ms": _midnight_ms(config, after)}
+    pipeline = Pipeline(config)
+    try:
+        for name in config.stations() if station is None else (station,):
+            done = pipeline.recompute(name, **span)
+            print(f"{name}: {done.observations} observations and {done.findings} findings worked out anew")
+    finally:
+        pipeline.stop()
+    return 0
+
+
+def _midnight_ms(config: SiteConfig, day: datetime.date | None) -> int | None:
+    if day is None:
+        return None
+    midnight = datetime.datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(config.site.timezone))
+    return round(midnight.timestamp() * 1000)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

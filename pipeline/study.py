@@ -1,0 +1,167 @@
+"""Which stretches of which stations the stages have still to see, and the running of them, one bounded piece at a time.
+
+Marks come from readings just kept and from a diary entry that changes the past. Channels the settings do not name are
+kept too, not evaluated. What is worked out depends on the raw readings alone, not on how they were cut into pieces.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+
+from hardware.reading import Reading
+from pipeline.config import SiteConfig
+from pipeline.metrics import Metrics
+from pipeline.recompute import CELL_MS, Redone, keep_unknown, redo
+from pipeline.spans import Spans, stretches
+from pipeline.stages import LEAD_IN_MS, StationContext, affected
+from pipeline.store import Store
+from pipeline.store.database import Database
+from pipeline.store.unworked import unworked
+
+PIECE_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
+MAX_UNKNOWN_CHANNELS = 200
+UNKNOWN = ""  # stands for a station where the channel has none in the settings
+
+
+class Study:
+    """The work of the stages.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    store : Store
+    database : Database
+        The journal's.
+    metrics : Metrics
+    context_of : callable
+        The stages' context of a station, by its name.
+    feed : callable, optional
+        Carries a few readings to a server store; true while there is more.
+    """
+
+    def __init__(
+        self,
+        config: SiteConfig,
+        store: Store,
+        database: Database,
+        metrics: Metrics,
+        context_of: Callable[[str], StationContext],
+        *,
+        feed: Callable[[], bool] | None = None,
+    ) -> None:
+        self._store, self._database, self._metrics = store, database, metrics
+        self._context_of, self._feed = context_of, feed
+        self._spans: dict[str, Spans] = {}
+        self._since_s: dict[str, float] = {}
+        self._lock = threading.Lock()
+        self._unknown: dict[str, int] = {}
+        self._readers: dict[str, tuple[str, ...]] = {}
+        for station in config.stations():
+            for channel in {*(c.id for c in config.stations()[station].channels), config.rain_channel(station)}:
+                if channel is not None:
+                    self._readers[channel] = (*self._readers.get(channel, ()), station)
+
+    @property
+    def waiting(self) -> int:
+        """How many stations wait."""
+        return len(self._spans)
+
+    @property
+    def oldest_s(self) -> float:
+        """Since when the longest waiting station waits, on the monotonic clock. [s]"""
+        return min(self._since_s.values(), default=0.0)
+
+    @property
+    def unknown(self) -> Mapping[str, int]:
+        """Channels heard that the settings do not name, with the time of their newest reading. [ms since 1970, UTC]"""
+        return dict(self._unknown)
+
+    def waits_for(self, station: str) -> bool:
+        """Whether a station has readings the stages have not seen."""
+        return station in self._spans
+
+    def feed(self) -> bool:
+        """Carry readings on to a server store, where there is one; whether there is more."""
+        return self._feed is not None and self._feed()
+
+    def mark(self, readings: Iterable[Reading], now_s: float) -> dict[str, int]:
+        """Note new readings. Returns the stations they belong to, with the newest time of each. [ms]"""
+        times: dict[str, list[int]] = {}
+        for reading in readings:
+            times.setdefault(reading.channel, []).append(reading.measured_at_ms)
+        newest: dict[str, int] = {}
+        by_station: dict[str, list[int]] = {}
+        for channel, at_ms in times.items():
+            for station in self._stations_of(channel, max(at_ms)):
+                by_station.setdefault(station, []).extend(at_ms)
+            own = channel.split("/", 1)[0]
+            newest[own] = max(max(at_ms), newest.get(own, 0))
+        for station, at_ms in by_station.items():
+            for first_ms, last_ms in stretches(at_ms, LEAD_IN_MS):
+                self._add(station, first_ms, last_ms, now_s)
+        return {s: newest[s] for s in by_station if s in newest}
+
+    def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
+        """Note that a station's record between two times must be worked out anew."""
+        self._add(station, start_ms, end_ms - 1, now_s)
+
+    def resume(self, worked: Mapping[str, object], now_s: float) -> None:
+        """Note what was kept before a kill but not worked on."""
+        known = {name: seq for name, seq in worked.items() if isinstance(seq, int)}
+        for channel, first_ms, last_ms in unworked(self._database, known):
+            for station in self._stations_of(channel, last_ms):
+                self._add(station, first_ms, last_ms, now_s)
+
+    def step(self) -> str | None:
+        """Run the stages over one piece of the station that has waited longest; returns its name."""
+        with self._lock:
+            if not self._spans:
+                return None
+            station = min(self._spans, key=lambda s: self._since_s[s])
+            since_s = self._since_s[station]
+            start_ms, end_ms = self._spans[station].first(PIECE_MS)
+            # Taken off before it is read: what is marked meanwhile by another thread is then worked out once more.
+            self._spans[station].done(start_ms, end_ms)
+            if not self._spans[station]:
+                del self._spans[station], self._since_s[station]
+        try:
+            with self._metrics.stage_seconds.time():
+                done = self._redo(station, start_ms, end_ms)
+        except BaseException:
+            self._put(station, start_ms, end_ms, since_s)
+            raise
+        self._metrics.dirty_windows.set(len(self._spans))
+        self._metrics.observations.inc(done.observations)
+        self._metrics.findings.inc(done.findings)
+        return station
+
+    def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:
+        if station == UNKNOWN:
+            return keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms)
+        return redo(self._store, self._context_of(station), start_ms, end_ms)
+
+    def _add(self, station: str, first_ms: int, last_ms: int, now_s: float) -> None:
+        if station == UNKNOWN:
+            start_ms, end_ms = first_ms // CELL_MS * CELL_MS, (last_ms // CELL_MS + 1) * CELL_MS
+        else:
+            span = affected(first_ms, last_ms)
+            start_ms, end_ms = span.start_ms, span.end_ms
+        self._put(station, start_ms, end_ms, now_s)
+
+    def _put(self, station: str, start_ms: int, end_ms: int, since_s: float) -> None:
+        with self._lock:
+            self._spans.setdefault(station, Spans()).add(start_ms, end_ms)
+            self._since_s[station] = min(since_s, self._since_s.get(station, since_s))
+            self._metrics.dirty_windows.set(len(self._spans))
+
+    def _stations_of(self, channel: str, newest_ms: int) -> Sequence[str]:
+        readers = self._readers.get(channel)
+        if readers is not None:
+            return readers
+        if channel not in self._unknown and len(self._unknown) >= MAX_UNKNOWN_CHANNELS:
+            self._metrics.unknown_refused.inc()
+            return ()
+        self._unknown[channel] = max(newest_ms, self._unknown.get(channel, 0))
+        self._metrics.unknown_channels.set(len(self._unknown))
+        return (UNKNOWN,)
