@@ -167,7 +167,7 @@ class SerialLine:
         self._virtual = path.startswith("/dev/pts/")
         # a pseudo-terminal forces eight bits without parity: asking for 7E1 works once and is refused ever after
         frame = "8N1" if self._virtual else self._config.frame
-        return serial.Serial(
+        port = serial.Serial(
             path,
             self._config.baud,
             bytesize=int(frame[0]),
@@ -177,6 +177,19 @@ class SerialLine:
             write_timeout=WRITE_WITHIN_S,
             exclusive=True,
         )
+        if frame[1] != "N":
+            refuse_bad_parity(port.fileno())
+        return port
+
+
+def refuse_bad_parity(fd: int) -> None:
+    """Have the port give a NUL, which no codec takes, for a byte whose parity does not fit.
+
+    pyserial asks for parity but never for its being looked at, so that a wrong byte would come through as it is.
+    """
+    settings = termios.tcgetattr(fd)
+    settings[0] = settings[0] & ~(termios.IGNPAR | termios.PARMRK) | termios.INPCK
+    termios.tcsetattr(fd, termios.TCSANOW, settings)
 
 
 def _reason(err: BaseException) -> str:

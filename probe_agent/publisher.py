@@ -26,6 +26,7 @@ from probe_agent.config import AgentConfig, BrokerConfig
 from probe_agent.heard import ClockNote
 from probe_agent.outbox import Outbox
 
+NOT_CONNECTED = "away: not connected yet"
 KEEP_ALIVE_S = 60
 CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
 FIRST_BACK_OFF_S = 1.0
@@ -71,7 +72,7 @@ class Publisher:
         monotonic: Callable[[], float],
         chance: Callable[[], float] = random.random,
     ) -> None:
-        self.state = "away: not connected yet"
+        self.state = NOT_CONNECTED
         self.sent = self.resends = self.bad_receipts = 0
         self._config = config
         self._outbox = outbox

@@ -1,8 +1,9 @@
 """One probe at one slot: drives the codec over the line and gives one outcome per channel, good or bad.
 
 A value is passed on as good only if the codec accepted its frame and it lies within the physical limits of its
-quantity. Everything else is a status without a value. Raw stays raw: decode is scale and offset to the canonical unit,
-calibration belongs to the pipeline.
+quantity; where a probe has no check characters it must also have been heard twice, because one wrong bit can make a
+digit another. Everything else is a status without a value. Raw stays raw: decode is scale and offset to the canonical
+unit, calibration belongs to the pipeline.
 """
 
 from __future__ import annotations
@@ -10,10 +11,22 @@ from __future__ import annotations
 import math
 import threading
 
+from hardware.frame import BadFrame
 from hardware.probe import Channel, ProbeDescription
 from hardware.quantities import QUANTITIES
 from hardware.reading import Status
-from hardware.sdi12 import TRIES, Done, Fail, Measurement, Send, measurement
+from hardware.sdi12 import (
+    QUIET_BEFORE_RETRY_S,
+    TRIES,
+    Done,
+    Fail,
+    Measurement,
+    ReplyParser,
+    Send,
+    measurement,
+    send_data,
+)
+from hardware.sdi12_frame import MAX_PAGES, Values
 from probe_agent.clock import Clock
 from probe_agent.config import ProbeConfig
 from probe_agent.heard import Heard
@@ -92,7 +105,10 @@ def _measure(probe: ProbeConfig, command: str, line: SerialLine, clock: Clock, s
     for attempt in range(1, TRIES + 1):
         talk = Measurement(measurement(probe.address, command, crc=description.crc), longest_wait_s=LONGEST_WAIT_S)
         try:
-            return _converse(talk, line, clock, stop)
+            outcome = _converse(talk, line, clock, stop)
+            if isinstance(outcome, Done) and outcome.values and not description.crc:
+                outcome = _confirm(outcome, probe.address, command, line, clock)
+            return outcome
         except LineAway as away:
             failed = Fail(Status.LINE_AWAY, str(away), attempt)
     return failed
@@ -118,3 +134,42 @@ def _converse(talk: Measurement, line: SerialLine, clock: Clock, stop: threading
                 following = talk.elapsed()
         action = following
     return action
+
+
+def _confirm(heard: Done, address: str, command: str, line: SerialLine, clock: Clock) -> Done | Fail:
+    """Values that were heard twice alike. The sensor holds them until its next measurement, so they can be fetched."""
+    versions = [heard.values]
+    status, reason = Status.BAD_CHECK, f"sensor {address}: values were never heard twice alike"
+    for extra in range(TRIES):
+        try:
+            again = _fetch(len(heard.values), address, command.startswith("C"), line, clock)
+        except BadFrame as bad:
+            status, reason = bad.status, bad.reason
+            line.discard(QUIET_BEFORE_RETRY_S)
+            continue
+        if again in versions:
+            return Done(again, heard.attempts + extra)
+        versions.append(again)
+        status, reason = Status.BAD_CHECK, f"sensor {address}: values were never heard twice alike"
+    return Fail(status, reason, heard.attempts + TRIES)
+
+
+def _fetch(count: int, address: str, concurrent: bool, line: SerialLine, clock: Clock) -> tuple[str, ...]:
+    """The values of the last measurement, once more. Raises BadFrame, LineAway."""
+    texts: tuple[str, ...] = ()
+    for page in range(MAX_PAGES):
+        command = send_data(address, page, concurrent=concurrent)
+        parser = ReplyParser(command)
+        deadline = line.send(command.wire, wake=page == 0) + command.reply_within_s + ADAPTER_S
+        reply = None
+        while reply is None and clock.monotonic() < deadline:
+            parser.receive(line.receive(deadline))
+            reply = parser.next_reply()
+        if reply is None:
+            parser.finish()
+        if not isinstance(reply, Values) or not reply.texts:
+            break
+        texts += reply.texts
+        if len(texts) >= count:
+            return texts
+    raise BadFrame(f"sensor {address}: found {len(texts)} values when asked again, expected {count}", Status.SHORT)

@@ -24,7 +24,7 @@ from probe_agent.dock import Dock
 from probe_agent.heard import AgentFault, ClockNote, Heard
 from probe_agent.line import SerialLine
 from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull
-from probe_agent.publisher import Publisher
+from probe_agent.publisher import NOT_CONNECTED, Publisher
 from probe_agent.sampler import Stopped, sample
 from probe_agent.schedule import Rain, due, hear_amount, hear_total, next_due_ms, slot_at
 
@@ -79,7 +79,7 @@ class Agent:
         self.lines = {line.name: SerialLine(line, monotonic=clock.monotonic) for line in config.lines}
         self.unkept = 0  # readings lost because neither disk nor memory had room
         self._clock = clock
-        self._told: dict[str, str] = {}
+        self._told = {"broker": NOT_CONNECTED}
         self.outbox = self._open_outbox()
         self.publisher = publisher_type(config, self.outbox, monotonic=clock.monotonic)
         last = self.outbox.last_slots()
@@ -120,11 +120,11 @@ class Agent:
         note = self._clock.note()
         now_ms = note.now_ms
         self._see_clock(note)
-        full = self._keep_waiting()
+        self._keep_waiting()
         turn, slot_s = self._next_turn(now_ms)
         if turn is not None and slot_s is not None:
             self._read(turn, slot_s, note, stop)
-            full = self._keep_waiting() or full
+            self._keep_waiting()
         self._see_lines(now_ms)
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
         self.publisher.step(hold=hold, lines=self._line_states())
@@ -134,8 +134,6 @@ class Agent:
             self._housekept_at = self._clock.monotonic()
             if note.ok:
                 self.outbox.prune(now_ms - round(self.config.outbox.keep_days * 86_400_000))
-        if full is not None and turn is None:
-            raise full
         return turn is not None
 
     def _see_clock(self, note: ClockNote) -> None:
@@ -184,8 +182,8 @@ class Agent:
             elif channel.heard == "rain":
                 self._rain = hear_amount(self._rain, one.raw, one.measured_at_ms)
 
-    def _keep_waiting(self) -> OutboxFull | None:
-        """Commit what waits, oldest first; the fault if the disk refuses it, and then it waits on, bounded."""
+    def _keep_waiting(self) -> None:
+        """Commit what waits, oldest first; what the disk refuses waits on, bounded."""
         try:
             while self._waiting:
                 kept = self._waiting[0]
@@ -194,9 +192,10 @@ class Agent:
         except OutboxFull as full:
             while sum(len(kept.heard) for kept in self._waiting) > WAITING_READINGS:
                 self.unkept += len(self._waiting.popleft().heard)
+            self._change("disk", str(full))
             self._change("unkept", str(self.unkept))
-            return full
-        return None
+        else:
+            self._change("disk", "ok")
 
     def _see_lines(self, now_ms: int) -> None:
         for name, line in self.lines.items():

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import os
 import select
-import shutil
 import socket
 import subprocess
 import threading
@@ -223,12 +222,9 @@ def free_port() -> int:
 
 
 @pytest.fixture
-def start_broker(tmp_path: Path) -> Iterator[Callable[..., Broker]]:
+def start_broker(tmp_path: Path, need_program: Callable[[str], str]) -> Iterator[Callable[..., Broker]]:
     """Starts a real mosquitto on a free loopback port, with the lines of configuration given."""
-    program = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
-    if program is None:
-        assert os.environ.get("CI") != "true", "mosquitto is not on PATH and CI must have it"
-        pytest.skip("mosquitto is not on PATH")
+    program = need_program("mosquitto")
     running: list[subprocess.Popen[bytes]] = []
 
     def start(*lines: str, port: int | None = None) -> Broker:

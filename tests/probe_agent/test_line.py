@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import termios
 import threading
 import time
 
 import pytest
 
 from probe_agent.config import LineConfig
-from probe_agent.line import FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S, LineAway, SerialLine
+from probe_agent.line import FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S, LineAway, SerialLine, refuse_bad_parity
 
 
 def no_one(master: int, stop: threading.Event) -> None:
@@ -112,3 +113,14 @@ def test_back_off_doubles_to_its_limit_and_is_forgotten(pty_plug, hand_clock):
     pty_plug.plug_in(no_one)
     line.send(b"1M!")
     assert line.state == "ok"
+
+
+def test_bad_parity_is_made_visible(pty_plug):
+    """The flags are those of termios(3): INPCK without IGNPAR and PARMRK gives a NUL for a byte of wrong parity."""
+    pty_plug.plug_in(no_one)
+    fd = os.open(pty_plug.link, os.O_RDWR | os.O_NOCTTY)
+    refuse_bad_parity(fd)
+    flags = termios.tcgetattr(fd)[0]
+    os.close(fd)
+    assert flags & termios.INPCK
+    assert not flags & (termios.IGNPAR | termios.PARMRK)

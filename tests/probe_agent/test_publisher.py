@@ -6,8 +6,6 @@ Expected content is what the test put into the outbox.
 from __future__ import annotations
 
 import json
-import os
-import shutil
 import subprocess
 import threading
 import time
@@ -255,14 +253,14 @@ def test_back_off_doubles_with_jitter_to_its_limit(make_publisher, hand_clock, o
     assert publisher.state == "away: the broker cannot be reached"
 
 
-def secured(start_broker, folder: Path):
+@pytest.fixture
+def secured_port(start_broker, tmp_path, need_program) -> int:
     """A mosquitto with TLS, passwords for `home/hut` and `pipeline` (both `green`), and the access list we ship."""
-    if shutil.which("openssl") is None or shutil.which("mosquitto_passwd") is None:
-        assert os.environ.get("CI") != "true", "openssl and mosquitto_passwd are not on PATH and CI must have them"
-        pytest.skip("openssl or mosquitto_passwd is not on PATH")
 
-    def run(*words: str) -> None:
-        subprocess.run(words, cwd=folder, check=True, capture_output=True)
+    folder = tmp_path
+
+    def run(program: str, *words: str) -> None:
+        subprocess.run([need_program(program), *words], cwd=folder, check=True, capture_output=True)
 
     elliptic = ("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes")
     named = ("-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1")
@@ -276,15 +274,15 @@ def secured(start_broker, folder: Path):
         file.chmod(0o755 if file.is_dir() else 0o644)  # mosquitto gives up root
     tls = [f"certfile {folder / 'cert.pem'}", f"keyfile {folder / 'key.pem'}"]
     access = ["allow_anonymous false", f"password_file {folder / 'passwords'}", f"acl_file {folder / 'acl'}"]
-    return start_broker(*tls, *access, "user root")
+    return start_broker(*tls, *access, "user root").port
 
 
 BY_PASSWORD = 'username = "home/hut"\npassword_file = "word"\nca_file = "cert.pem"\n'
 
 
-def test_wrong_password_is_refused_and_a_right_one_gets_in(start_broker, make_publisher, tmp_path, until):
+def test_wrong_password_is_refused_and_a_right_one_gets_in(secured_port, make_publisher, tmp_path, until):
     """Over TLS; the password file is read at each attempt, so a corrected one needs no restart."""
-    port = secured(start_broker, tmp_path).port
+    port = secured_port
     publisher = make_publisher(port, more=BY_PASSWORD)
     (tmp_path / "word").write_text("brown\n")
     until(lambda: "refused" in publisher.state, step=publisher.step)
@@ -292,9 +290,9 @@ def test_wrong_password_is_refused_and_a_right_one_gets_in(start_broker, make_pu
     until(lambda: publisher.state == "up", step=publisher.step)
 
 
-def test_foreign_certificate_is_not_trusted(start_broker, make_publisher, tmp_path, until):
+def test_foreign_certificate_is_not_trusted(secured_port, make_publisher, tmp_path, until):
     """A broker whose certificate our authority did not sign gets no reading."""
-    port = secured(start_broker, tmp_path).port
+    port = secured_port
     other = tmp_path / "other"
     other.mkdir()
     words = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2 -subj /CN=other"
@@ -303,9 +301,9 @@ def test_foreign_certificate_is_not_trusted(start_broker, make_publisher, tmp_pa
     until(lambda: "cannot be reached" in publisher.state, step=publisher.step)
 
 
-def test_access_list_lets_a_node_write_its_own_topics_only(start_broker, make_publisher, outbox, tmp_path, until):
+def test_access_list_lets_a_node_write_its_own_topics_only(secured_port, make_publisher, outbox, tmp_path, until):
     """The shipped list: own readings arrive and the own receipt is heard; a neighbour's topics are closed both ways."""
-    port = secured(start_broker, tmp_path).port
+    port = secured_port
     heard_topics: list[str] = []
     pipeline = mqtt.Client(CallbackAPIVersion.VERSION2)
     pipeline.username_pw_set("pipeline", "green")

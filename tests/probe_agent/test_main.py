@@ -1,0 +1,107 @@
+"""The command line: what it prints and how it ends. Expected texts by hand."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from hardware.reading import Receipt, Status
+from probe_agent.__main__ import main
+from probe_agent.heard import ClockNote, Heard
+from probe_agent.outbox import Outbox
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_check_says_good_and_names_lines_and_probes(write_config, capsys):
+    """A good file: exit 0, and what it makes of it."""
+    path = write_config()
+    assert main(["check", "--config", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "good. site home, node hut: 1 lines, 1 probes, 2 channels" in out
+    assert "line north: sdi12 1200 7E1 at" in out
+    assert "(no such port now)" in out
+    assert "square-1/p1: Thatch probe" in out
+
+
+@pytest.mark.parametrize("command", [["run"], ["check"], ["read", "p1"], ["show"]])
+def test_every_command_names_all_faults_of_a_bad_file(write_config, capsys, command):
+    """A bad file: exit 1 and each fault on a line of its own."""
+    path = write_config()
+    path.write_text(path.read_text().replace('site = "home"', 'sit = "home"').replace('"thatch"', '"thatsh"'))
+    assert main([*command, "--config", str(path)]) == 1
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 3
+    assert all(line.startswith(f"{path}: ") for line in lines)
+
+
+def test_read_prints_values_with_units_and_status(write_config, sensor_line, capsys):
+    """One probe now: name, value, unit, status, quantity and depth."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    assert main(["read", "p1", "--config", str(write_config())]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert lines[0].startswith("square-1/p1: Thatch probe")
+    assert lines[1].split() == ["moisture", "12.5", "ok", "(apparent_permittivity", "at", "8", "mm)"]
+    assert lines[2].split() == ["temperature", "8.25", "degC", "ok", "(soil_temperature", "at", "8", "mm)"]
+
+
+def test_read_of_a_silent_probe_says_why(write_config, sensor_line, capsys):
+    """Silence: exit 1, a status for each channel, the reason on the error output."""
+    assert main(["read", "square-1/p1", "--config", str(write_config())]) == 1
+    captured = capsys.readouterr()
+    assert captured.out.count("silent after 3 tries") == 2
+    assert "Is the sensor powered" in captured.err
+
+
+def test_read_of_an_unknown_probe_names_those_there_are(write_config, capsys):
+    """A wrong name is answered with the right ones."""
+    assert main(["read", "p9", "--config", str(write_config())]) == 1
+    assert "found no such probe, expected one of square-1/p1" in capsys.readouterr().err
+
+
+def test_show_prints_outbox_and_lines(write_config, tmp_path, capsys):
+    """Counts and states as they are in the file of an agent that is running."""
+    (tmp_path / "state").mkdir()
+    outbox = Outbox(tmp_path / "state", site="home", node="hut", max_bytes=4 << 20)
+    one = Heard("square-1/p1/moisture", "1772323200", 1_772_323_200_000, 1.5, Status.OK, 1)
+    outbox.put([one] * 10, ClockNote(True, "b", 1, 1))
+    outbox.receive(Receipt(outbox.outbox_id, 4))
+    outbox.set_line("north", "away: unplugged", 1_772_323_200_000)
+    assert main(["show", "--config", str(write_config())]) == 0
+    out = capsys.readouterr().out
+    assert f"outbox {outbox.outbox_id}" in out
+    assert "kept 10 readings" in out
+    assert "without receipt 6, receipted up to 4 of 10" in out
+    assert "newest reading 2026-03-01 00:00:00 UTC" in out
+    assert "line north: away: unplugged, since 2026-03-01 00:00:00 UTC" in out
+    outbox.close()
+
+
+def test_show_before_the_first_run_says_so(write_config, capsys):
+    """No outbox yet: exit 1 and a plain sentence."""
+    assert main(["show", "--config", str(write_config())]) == 1
+    assert "expected the outbox of an agent that has run" in capsys.readouterr().err
+
+
+def test_command_line_that_is_not_understood_ends_with_2(capsys):
+    """argparse's own convention for a usage fault."""
+    with pytest.raises(SystemExit) as ended:
+        main(["dig"])
+    assert ended.value.code == 2
+
+
+def test_agent_is_light():
+    """All that `run` needs comes without the pipeline's libraries, in under 45 MB (the project's own limit)."""
+    program = (
+        "import sys, probe_agent.__main__, probe_agent.service\n"
+        "heavy = {'pandas', 'numpy', 'scipy', 'fastapi', 'starlette', 'bokeh', 'asyncio'} & set(sys.modules)\n"
+        "rows = open('/proc/self/status').read().splitlines()\n"
+        "print(sorted(heavy), next(int(r.split()[1]) for r in rows if r.startswith('VmHWM')) // 1024)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program], cwd=ROOT, capture_output=True, text=True, check=True)
+    heavy, _, used_mb = done.stdout.strip().rpartition(" ")
+    assert heavy == "[]"
+    assert int(used_mb) < 45

@@ -1,0 +1,263 @@
+"""The agent as a whole: steps by hand on a clock moved by hand, then the real command from sensor to receipt.
+
+Expected readings are counted from the slots the clock passed and the values the sensor was given.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+
+from hardware.reading import (
+    Receipt,
+    Status,
+    decode_batch,
+    encode_receipt,
+    parse_readings_topic,
+    receipt_topic,
+)
+from hardware.sdi12_frame import Identification
+from hardware.sdi12_sensor import Group, Sensor
+from probe_agent.config import load
+from probe_agent.outbox import FILE_NAME, OutboxFull, peek
+from probe_agent.service import Agent, ServiceManager
+
+STOP = threading.Event()
+
+
+@pytest.fixture
+def make_agent(write_config, hand_clock):
+    made = []
+
+    def make(*, interval_s: int = 900, more: str = "", clock=hand_clock, **keys) -> Agent:
+        path = write_config(more=more, **keys)
+        text = path.read_text().replace("\ninterval_s = 1\n", f"\ninterval_s = {interval_s}\n")
+        path.write_text(text.replace("rain_interval_s = 1\n", "rain_interval_s = 300\n"))
+        made.append(Agent(load(path), clock))
+        return made[-1]
+
+    yield make
+    for agent in made:
+        agent.close()
+
+
+def readings(agent: Agent):
+    batch = agent.outbox.batch(0, 1000)
+    return () if batch is None else batch.readings
+
+
+def run_until(agent: Agent, clock, until_ms: int) -> None:
+    while clock.now_ms() < until_ms:
+        agent.step(STOP)
+
+
+def test_each_slot_gives_one_reading_a_channel_even_without_a_line(make_agent, hand_clock):
+    """An unplugged adapter for an hour: four slots, two channels, all line_away, each slot once (by hand)."""
+    begin = hand_clock.at_ms
+    agent = make_agent()
+    run_until(agent, hand_clock, begin + 3_600_000)
+    kept = readings(agent)
+    assert [(r.channel.rsplit("/", 1)[1], int(r.slot) - begin // 1000) for r in kept] == [
+        (channel, slot) for slot in (0, 900, 1800, 2700) for channel in ("moisture", "temperature")
+    ]
+    assert {(r.status, r.raw) for r in kept} == {(Status.LINE_AWAY, None)}
+
+
+def test_restart_reads_no_slot_twice(make_agent, hand_clock):
+    """An agent started again within a slot waits for the next."""
+    agent = make_agent()
+    agent.step(STOP)
+    assert len(readings(agent)) == 2
+    agent.close()
+    again = make_agent()
+    again.step(STOP)
+    assert len(readings(again)) == 2
+    again.step(STOP)
+    assert len(readings(again)) == 4
+
+
+def test_values_of_a_real_line_come_through(make_agent, sensor_line):
+    """A sensor on a pseudo-terminal: its values, good, in the outbox."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    agent = make_agent()
+    agent.step(STOP)
+    assert [(r.raw, r.status, r.clock_ok) for r in readings(agent)] == [
+        (12.5, Status.OK, True),
+        (8.25, Status.OK, True),
+    ]
+
+
+def test_rain_on_one_probe_shortens_the_interval_of_all(make_agent, hand_clock, sensor_line):
+    """A rising total makes 5-minute slots for an hour; then the quarter hours are back (by hand)."""
+    begin = hand_clock.at_ms
+    total = iter(["+10.0", "+10.2", *["+10.2"] * 100])
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    weather = Group(6, lambda: [next(total), "+9.5", "+80.0", "+1.5", "+100", "+8.0"])
+    sensor_line.sensors.append(Sensor(Identification("2", "13", "NEUTRAL", "RAIN", "001"), {0: weather}))
+    more = '[[probe]]\nname = "w"\nstation = "square-1"\nmodel = "weather"\nline = "north"\naddress = "2"\n'
+    agent = make_agent(more=more)
+    run_until(agent, hand_clock, begin + 6_300_000)
+    slots = [int(r.slot) - begin // 1000 for r in readings(agent) if r.channel == "square-1/p1/moisture"]
+    assert slots == [0, 900, *range(1200, 4501, 300), 5400]
+
+
+def test_unset_clock_marks_then_dates_readings(make_agent, hand_clock):
+    """Heard at a wrong time: marked; when the clock is set: the true time of hearing, and no mark."""
+    true_ms = hand_clock.at_ms
+    hand_clock.clock_ok = False
+    hand_clock.at_ms = 60_000
+    agent = make_agent()
+    agent.step(STOP)
+    assert {r.clock_ok for r in readings(agent)} == {False}
+    hand_clock.at_ms = true_ms + 100_000
+    hand_clock.steady_s += 100
+    hand_clock.clock_ok = True
+    agent.step(STOP)
+    first = readings(agent)[:2]
+    assert {(r.clock_ok, r.measured_at_ms) for r in first} == {(True, true_ms)}
+    assert {int(r.slot) % 900 for r in first} == {0}
+
+
+def test_full_disk_loses_nothing_that_memory_holds(make_agent, hand_clock, monkeypatch, caplog):
+    """Readings wait in memory while the disk refuses them, are kept in order later, and the fault is logged once."""
+    caplog.set_level(logging.INFO, logger="underturf.agent")
+    begin = hand_clock.at_ms
+    agent = make_agent()
+    put = agent.outbox.put
+
+    def refuse(*_args, **_keys):
+        raise OutboxFull("outbox.db: found disk full")
+
+    monkeypatch.setattr(agent.outbox, "put", refuse)
+    run_until(agent, hand_clock, begin + 3_600_000)
+    assert readings(agent) == ()
+    monkeypatch.setattr(agent.outbox, "put", put)
+    agent.step(STOP)
+    slots = [int(r.slot) - begin // 1000 for r in readings(agent)]
+    assert slots[::2] == [0, 900, 1800, 2700, *range(3600, 900 * (len(slots) // 2), 900)]
+    assert sum("disk full" in record.message for record in caplog.records) == 1
+
+
+def test_damaged_outbox_is_replaced_under_way(make_agent, hand_clock, tmp_path):
+    """Damage while running: the file is set aside, a new outbox begun, and reading goes on."""
+    agent = make_agent()
+    agent.step(STOP)
+    name = agent.outbox.outbox_id
+    path = tmp_path / "state" / FILE_NAME
+    agent.outbox._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    path.write_bytes(b"\xa5" * path.stat().st_size)
+    agent.outbox._db.execute("PRAGMA shrink_memory")
+    begin = hand_clock.at_ms
+    run_until(agent, hand_clock, begin + 1_800_000)
+    assert agent.outbox.outbox_id != name
+    assert len(list((tmp_path / "state").glob("outbox-damaged-*.db"))) == 1
+    assert [r.seq for r in readings(agent)][:2] == [1, 2]
+
+
+def test_line_state_is_told_once_and_kept_for_show(make_agent, hand_clock, caplog, sensor_line, tmp_path):
+    """Away and back again are one log line each, however long they last; `show` finds the state in the file."""
+    caplog.set_level(logging.INFO, logger="underturf.agent")
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    sensor_line.plug.unplug()
+    agent = make_agent()
+    begin = hand_clock.at_ms
+    run_until(agent, hand_clock, begin + 3_600_000)
+    assert peek(tmp_path / "state").lines["north"][0].startswith("away: no such port")
+    sensor_line.plug_in()
+    run_until(agent, hand_clock, begin + 7_200_000)
+    assert peek(tmp_path / "state").lines["north"] == ("ok", peek(tmp_path / "state").lines["north"][1])
+    told = [r.message for r in caplog.records if 'what="line north"' in r.message]
+    assert len(told) == 2
+    assert "no such port" in told[0]
+    assert told[1].endswith("now=ok")
+    assert readings(agent)[-1].status is Status.OK
+
+
+def test_lock_step_waits_for_the_pipeline(make_agent, hand_clock):
+    """With more unreceipted than allowed simulated time is not asked on; after the receipt it is."""
+    hand_clock.follows = True
+    agent = make_agent(more="\n[clock]\nlockstep_backlog = 4\n")
+    begin = hand_clock.at_ms
+    waited: list[int] = []
+    hand_clock.wait_until = lambda due_ms, stop: waited.append(due_ms) or setattr(hand_clock, "at_ms", due_ms)
+    hand_clock.wait = lambda seconds, stop: False
+    for _ in range(20):
+        agent.step(STOP)
+    assert waited == [begin + 900_000, begin + 1_800_000]
+    assert agent.outbox.backlog == 6
+    agent.outbox.receive(Receipt(agent.outbox.outbox_id, 6))
+    agent.step(STOP)
+    assert waited[-1] == begin + 2_700_000
+
+
+def test_service_manager_hears_of_the_start(tmp_path, monkeypatch):
+    """The notification is a datagram to the socket named by the environment; without one nothing happens."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        ServiceManager().tell("READY=1")
+        assert manager.recv(100) == b"READY=1"
+    monkeypatch.delenv("NOTIFY_SOCKET")
+    ServiceManager().tell("READY=1")
+
+
+def test_from_sensor_to_receipt_with_the_real_command(start_broker, sensor_line, write_config, tmp_path, until):
+    """Sensor, agent process, mosquitto, receipts: values arrive, rows are freed, a kill and a stop lose nothing."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    port = start_broker().port
+    values: dict[tuple[str, int], tuple[float | None, str]] = {}
+    ready = threading.Event()
+
+    def keep(client, _userdata, message):
+        batch = decode_batch(message.payload, parse_readings_topic(message.topic))
+        for reading in batch.readings:
+            values[batch.outbox_id, reading.seq] = (reading.raw, reading.channel)
+        seq = 0
+        while (batch.outbox_id, seq + 1) in values:
+            seq += 1
+        client.publish(receipt_topic("home", "hut"), encode_receipt(Receipt(batch.outbox_id, seq)), qos=1, retain=True)
+
+    pipeline = mqtt.Client(CallbackAPIVersion.VERSION2)
+    pipeline.on_connect = lambda client, *_: client.subscribe("underturf/1/home/hut/readings/#", 1)
+    pipeline.on_subscribe = lambda *_: ready.set()
+    pipeline.on_message = keep
+    pipeline.connect("127.0.0.1", port)
+    pipeline.loop_start()
+    assert ready.wait(10)
+    config = write_config(port=port)
+    command = [sys.executable, "-m", "probe_agent", "run", "--config", str(config)]
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    log = (tmp_path / "log").open("w+")
+
+    def start() -> subprocess.Popen:
+        return subprocess.Popen(command, env=environment, stderr=log, cwd=tmp_path)
+
+    agent = start()
+    until(lambda: len(values) >= 4, within_s=20)
+    agent.send_signal(signal.SIGKILL)
+    agent.wait(10)
+    agent = start()
+    until(lambda: peek(tmp_path / "state").received >= 8, within_s=20)
+    agent.send_signal(signal.SIGTERM)
+    assert agent.wait(10) == 0
+    pipeline.disconnect()
+    pipeline.loop_stop()
+    log.close()
+    seen = peek(tmp_path / "state")
+    assert len({outbox_id for outbox_id, _ in values}) == 1
+    assert seen.received >= 8
+    assert set(range(1, seen.received + 1)) <= {seq for _, seq in values}
+    assert set(values.values()) == {(12.5, "square-1/p1/moisture"), (8.25, "square-1/p1/temperature")}
+    text = (tmp_path / "log").read_text()
+    assert text.count("INFO started") == 2
+    assert text.count("INFO stopped") == 1
