@@ -270,10 +270,22 @@ def node_water_m(column: Column, head_m: Array) -> Array:
     return work[kernels.WATER]
 
 
+def porosity(column: Column) -> Array:
+    """Pores of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]"""
+    full = np.where(column.link_material >= 0, column.parameters[column.link_material, kernels.THETA_S], 0.0)
+    half = 0.5 * full * column.length_m
+    total = np.zeros(column.depth_m.size)
+    total[:-1] += half
+    total[1:] += half
+    return total / node_volume_m(column)
+
+
 def theta(column: Column, state: ColumnState) -> Array:
-    """Water content of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]"""
-    below_saturation = np.minimum(state.head_m, 0.0)
-    return node_water_m(column, below_saturation) / node_volume_m(column)
+    """Water content of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]
+
+    At most the porosity: the least compression of full ground that the solver counts is left out.
+    """
+    return np.minimum(node_water_m(column, state.head_m) / node_volume_m(column), porosity(column))
 
 
 def pond_m(state: ColumnState) -> float:
@@ -330,7 +342,8 @@ def advance(
     duration_s : float
         Above 0. [s]
     root_share : ndarray, shape (node,), optional
-        Share of the transpiration each node is asked for, before stress. None means no roots. [-]
+        Share of the transpiration each node is asked for, before stress; more than 1 in all where roots make up for
+        stressed ones, though what they drink is kept to the demand. None means no roots. [-]
 
     Returns
     -------
@@ -346,7 +359,8 @@ def advance(
     share = np.zeros(count) if root_share is None else np.asarray(root_share, dtype=float)
     source = np.zeros(count)
     if surface.bypass_share > 0.0:
-        source[int(np.searchsorted(column.depth_m, surface.bypass_depth_m))] = surface.bypass_share * surface.supply_m_s
+        node = min(int(np.searchsorted(column.depth_m, surface.bypass_depth_m)), count - 1)
+        source[node] = surface.bypass_share * surface.supply_m_s
     repel = column.repellency
     repellency = np.array([0.0, 1.0, 1.0, 1.0, 1.0])
     if repel is not None:

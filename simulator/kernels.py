@@ -134,20 +134,19 @@ def evaluate(h, ground, links, demand, work, edge):
     factor, pull = links[0], links[1]
     count = h.size
     k_below, dk_below = 0.0, 0.0
-    last = -1
+    last, asked = -1, 0.0
     for i in range(count):
         above = material[i - 1] if i > 0 else -1
         below = material[i] if i < count - 1 else -1
         water[i] = 0.0
         capacity[i] = 0.0
-        ponded = max(h[i], 0.0)
         k, dk = 0.0, 0.0
         theta, c = 0.0, 0.0
         if above >= 0:
             theta, c, k, dk = hydraulics(table[above], h[i])
-            half, ss = 0.5 * length[i - 1], table[above, STORAGE]
-            water[i] += half * (theta + ss * ponded)
-            capacity[i] += half * (c + (ss if h[i] > 0.0 else 0.0))
+            half, full = 0.5 * length[i - 1], h[i] - table[above, H_AIR]
+            water[i] += half * (theta + table[above, STORAGE] * max(full, 0.0))
+            capacity[i] += half * (c + (table[above, STORAGE] if full >= 0.0 else 0.0))
             # repellent ground (pull > 0) conducts less and, its pores refusing water, pulls with a few cm at most
             drop = h[i - 1] - h[i]
             bound = 1.0 + pull[i - 1] * abs(drop)
@@ -172,14 +171,19 @@ def evaluate(h, ground, links, demand, work, edge):
         if below >= 0:
             if below != above:
                 theta, c, k, dk = hydraulics(table[below], h[i])
-            half, ss = 0.5 * length[i], table[below, STORAGE]
-            water[i] += half * (theta + ss * ponded)
-            capacity[i] += half * (c + (ss if h[i] > 0.0 else 0.0))
+            half, full = 0.5 * length[i], h[i] - table[below, H_AIR]
+            water[i] += half * (theta + table[below, STORAGE] * max(full, 0.0))
+            capacity[i] += half * (c + (table[below, STORAGE] if full >= 0.0 else 0.0))
         k_below, dk_below = k, dk
         stress, slope = feddes(h[i], forcing)
+        asked += share[i] * stress
         work[SINK, i] = forcing[TRANSPIRATION] * share[i] * stress
         work[SINK_SLOPE, i] = forcing[TRANSPIRATION] * share[i] * slope
         last = i
+    if asked > 1.0:  # roots that make up for dry ones elsewhere never drink more than the grass asks
+        for i in range(count):
+            work[SINK, i] /= asked
+            work[SINK_SLOPE, i] /= asked
     if h[0] > 0.0 and forcing[TOP] == TOP_FLUX:
         water[0] += h[0]
         capacity[0] += 1.0
@@ -234,9 +238,9 @@ def solve_stage(h, start, dt, ground, links, demand, options, work, edge):
         if fixed_bottom:
             f[count - 1], diagonal[count - 1] = 0.0, 1.0
         for i in range(count):
+            if not abs(f[i]) < np.inf:  # max() would let a NaN slip by
+                return -limit
             worst = max(worst, abs(f[i]))
-        if not worst < np.inf:
-            return -limit
         if worst < options[WATER_TOLERANCE]:
             return iteration
         if worst > (2.0 if iteration < 8 else 1.0) * before and halvings < 5:
@@ -333,6 +337,8 @@ def advance(duration, dt, h, ledger, repelling, ground, demand, repellency, opti
     links = np.ones((2, count - 1))
     links[1] = 0.0
     water, q, sink = work[WATER], work[FLUX], work[SINK]
+    # nothing here can dry the ground past this: a stage that goes below has taken water that is not there
+    lowest = min(2.0 * min(forcing[H_EVAP_DRY], forcing[FEDDES_4], forcing[BOTTOM_VALUE]), 1.01 * h.min())
     time = 0.0
     limit = update_repellency(0.0, ledger, length, forcing[CONTACT], repellency, repelling, links)
     for _ in range(int(options[MAX_STEPS])):
@@ -359,7 +365,7 @@ def advance(duration, dt, h, ledger, repelling, ground, demand, repellency, opti
             start[:] = ledger + (1.0 - GAMMA) * step * rate_1
             done = solve_stage(h_new, start, GAMMA * step, ground, links, demand, options, work, edge)
             totals[ITERATIONS] += abs(done)
-        if done < 0:
+        if done < 0 or h_new.min() < lowest:
             totals[REJECTED] += 1.0
             dt = 0.3 * step
             if dt < options[DT_MIN]:

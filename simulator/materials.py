@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from simulator import kernels
 
 SECONDS_PER_HOUR = 3600.0
-WATER_COMPRESSIBILITY_PER_M = 1e-6  # specific storage once saturated [m-1]; keeps a full column solvable
+WATER_COMPRESSIBILITY_PER_M = 1e-6  # specific storage of full ground [m-1]; keeps a full column solvable
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,305 @@
+"""A station's ground run through weather, waterings and passes, kept as physical truth that can be asked at any moment.
+
+`run` steps, `History` remembers: water, heat, roots, grass and every flux, the ledger closed. It answers a virtual
+probe by quantity, depth and time, and says what became of each rain. It must not know probes, limits or verdicts.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simulator import ground as stations
+from simulator import kernels
+from simulator.column import node_volume_m, node_water_m
+from simulator.ground import Ground, Place, Step
+from simulator.strength import cone_resistance_kpa
+from simulator.sward import Pass
+from simulator.weather import DAY_S, Weather
+
+Array = NDArray[np.float64]
+
+PORE_WATER_EC_DS_M = 1.2  # of watered turf (ours): between rain and slightly salty
+AIR = {
+    "air_temperature": "temperature_degc",
+    "wind_speed": "wind_m_s",
+    "solar_radiation": "solar_w_m2",
+    "relative_humidity": "relative_humidity_percent",
+    "surface_temperature": "surface_temperature_degc",
+}
+FLUXES = (
+    "rain_mm", "watering_mm", "canopy_evaporation_mm", "throughfall_mm", "evaporation_mm", "demand_mm", "uptake_mm",
+    "past_thatch_mm", "bypass_mm", "drainage_mm", "runoff_mm", "thatch_change_mm", "balance_error_mm",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Rain:
+    """What became of one rain or watering, from its first step to the end of what followed. [mm]"""
+
+    first_step: int
+    last_step: int  # the first after it
+    fallen_mm: float
+    past_thatch_mm: float
+    canopy_mm: float
+    runoff_mm: float
+    evaporation_mm: float
+    thatch_gain_mm: float
+    thatch_uptake_mm: float
+    pond_gain_mm: float
+
+
+@dataclass(frozen=True)
+class History:
+    """Truth of one station. Snapshots (rows of n + 1) stand at the ends of steps, the first at the start.
+
+    Attributes
+    ----------
+    place : Place
+    weather : Weather
+    flux : dict of str to ndarray, shape (n,)
+        By the names of `FLUXES`; totals of the steps. [mm]
+    head_m, node_depth_m : ndarray, shape (n + 1, node)
+    level_depth_m, temperature_degc : ndarray, shape (n + 1, level)
+    uptake_mm : ndarray, shape (n, node)
+    root_density : ndarray, shape (n + 1, node)
+    thatch_m, cover, green, canopy_mm, pond_mm, thatch_water_mm, ground_water_mm : ndarray, shape (n + 1,)
+        `ground_water_mm` is all water in the column, thatch included, pond and canopy not.
+    healed : dict of str to ndarray, shape (n + 1,)
+        Share healed of each pass, by number and name in the order made; NaN before it.
+    last : Ground
+        State to go on from.
+    """
+
+    place: Place
+    weather: Weather
+    flux: dict[str, Array]
+    head_m: Array
+    node_depth_m: Array
+    level_depth_m: Array
+    temperature_degc: Array
+    uptake_mm: Array
+    root_density: Array
+    thatch_m: Array
+    cover: Array
+    green: Array
+    canopy_mm: Array
+    pond_mm: Array
+    thatch_water_mm: Array
+    ground_water_mm: Array
+    healed: dict[str, Array]
+    last: Ground
+
+    @property
+    def start_ms(self) -> int:
+        """First moment that has values. [ms since 1970, UTC]"""
+        return round(self.weather.start.timestamp() * 1000)
+
+    @property
+    def end_ms(self) -> int:
+        """Last moment that has values. [ms since 1970, UTC]"""
+        return self.start_ms + self.weather.count * self.weather.step_s * 1000
+
+    def balance_error_mm(self) -> float:
+        """All water at the end less all at the start and all that moved: what the ledger does not explain. [mm]"""
+        total = self.ground_water_mm + self.pond_mm + self.canopy_mm
+        flux = {name: float(values.sum()) for name, values in self.flux.items()}
+        gained = flux["rain_mm"] + flux["watering_mm"] + flux["thatch_change_mm"]
+        lost = flux["canopy_evaporation_mm"] + flux["evaporation_mm"] + flux["uptake_mm"]
+        lost += flux["drainage_mm"] + flux["runoff_mm"]
+        return float(total[-1] - total[0]) - (gained - lost)
+
+    def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
+        """Physical truth at a moment, straight lines between the ends of steps.
+
+        Parameters
+        ----------
+        quantity : str
+            Name in `hardware.quantities`.
+        depth_m : float or None
+            Below the leaf base, positive down. [m] None above ground.
+        at_ms : int
+            [ms since 1970, UTC]
+
+        Returns
+        -------
+        float or None
+            In the quantity's own unit; None outside the run, below the column, or for a quantity there is none of.
+        """
+        if not self.start_ms <= at_ms <= self.end_ms:
+            return None
+        place = (at_ms - self.start_ms) / (self.weather.step_s * 1000.0)
+        row = min(int(place), self.weather.count - 1)
+        share = place - row
+        if quantity == "rain_total":
+            return float(self.flux["rain_mm"][:row].sum() + share * self.flux["rain_mm"][row])
+        if quantity in AIR:
+            return float(getattr(self.weather, AIR[quantity])[row])
+        if depth_m is None or depth_m > self.node_depth_m[row, -1]:
+            return None
+        before, after = self._in_ground(quantity, depth_m, row), self._in_ground(quantity, depth_m, row + 1)
+        return None if before is None or after is None else before + share * (after - before)
+
+    def _in_ground(self, quantity: str, depth_m: float, row: int) -> float | None:
+        if quantity == "soil_temperature":
+            return float(np.interp(depth_m, self.level_depth_m[row], self.temperature_degc[row]))
+        depth, head = self.node_depth_m[row], self.head_m[row]
+        # the link that holds the depth; one of length 0 (a break) never does
+        link = min(max(int(depth.searchsorted(depth_m, side="right")) - 1, 0), depth.size - 2)
+        length = depth[link + 1] - depth[link]
+        here = float(head[link] + (head[link + 1] - head[link]) * max(depth_m - depth[link], 0.0) / length)
+        material = int(self.last.column.link_material[link])
+        content = float(kernels.hydraulics(self.last.column.parameters[material], min(here, 0.0))[0])
+        if quantity == "water_content":
+            return content
+        if quantity == "bulk_ec":
+            # Rhoades, Raats & Prather 1976 (Soil Sci. Soc. Am. J. 40, 651-655), loam, constants from memory
+            return PORE_WATER_EC_DS_M * content * (1.3 * content + 0.1) + 0.05
+        if quantity == "cone_resistance":
+            made_of = self.last.column.materials[material]
+            wet = np.array([content / made_of.theta_s])
+            return float(cone_resistance_kpa(np.array([here]), wet, np.array([made_of.bulk_density_kg_m3]))[0])
+        return None
+
+    def water_content(self, depth_m: float) -> Array:
+        """Water content at one depth at every snapshot. [m3 m-3]"""
+        found = [self._in_ground("water_content", depth_m, row) for row in range(self.head_m.shape[0])]
+        return np.array(found, dtype=float)
+
+    def uptake_depth_m(self, first_step: int, last_step: int, fraction: float = 0.95) -> float:
+        """Depth above which `fraction` of the uptake of a span of steps lies. [m] NaN where there was none."""
+        depth, amount = self.node_depth_m[last_step], self.uptake_mm[first_step:last_step].sum(axis=0)
+        total = amount.sum()
+        if not total > 0.0:
+            return float("nan")
+        edges = np.concatenate([[0.0], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
+        return float(np.interp(fraction * total, np.concatenate([[0.0], np.cumsum(amount)]), edges))
+
+    def rains(self, *, gap_h: float = 6.0, follow_h: float = 24.0) -> Iterator[Rain]:
+        """What became of each rain or watering: one ends when nothing fell for `gap_h`, and is followed `follow_h` on,
+        or until the next begins."""
+        per_hour = 3600.0 / self.weather.step_s
+        wet = np.flatnonzero(self.flux["rain_mm"] + self.flux["watering_mm"] > 0.0)
+        if wet.size == 0:
+            return
+        breaks = np.flatnonzero(np.diff(wet) > gap_h * per_hour)
+        firsts = wet[np.concatenate([[0], breaks + 1])]
+        lasts = wet[np.concatenate([breaks, [wet.size - 1]])] + 1
+        ends = np.minimum(lasts + round(follow_h * per_hour), np.concatenate([firsts[1:], [self.weather.count]]))
+        for first, end in zip(firsts.tolist(), ends.tolist(), strict=True):
+            yield self._rain(first, end)
+
+    def _rain(self, first: int, end: int) -> Rain:
+        def total(name: str) -> float:
+            return float(self.flux[name][first:end].sum())
+
+        base = stations.thatch_node(self.last.column)
+        return Rain(
+            first, end, total("rain_mm") + total("watering_mm"), total("past_thatch_mm"),
+            total("canopy_evaporation_mm") + float(self.canopy_mm[end] - self.canopy_mm[first]), total("runoff_mm"),
+            total("evaporation_mm"), float(self.thatch_water_mm[end] - self.thatch_water_mm[first]),
+            float(self.uptake_mm[first:end, : base + 1].sum()), float(self.pond_mm[end] - self.pond_mm[first]),
+        )  # fmt: skip
+
+
+class _Recorder:
+    """Rows of a history while it is made."""
+
+    def __init__(self, place: Place, weather: Weather, ground: Ground) -> None:
+        count, nodes, levels = weather.count, ground.column.depth_m.size, ground.levels.depth_m.size
+        self.place, self.weather = place, weather
+        self.flux = {name: np.zeros(count) for name in FLUXES}
+        self.profile = {name: np.zeros((count + 1, nodes)) for name in ("head_m", "node_depth_m", "root_density")}
+        self.heat = {name: np.zeros((count + 1, levels)) for name in ("level_depth_m", "temperature_degc")}
+        names = ("thatch_m", "cover", "green", "canopy_mm", "pond_mm", "thatch_water_mm", "ground_water_mm")
+        self.scalar = {name: np.zeros(count + 1) for name in names}
+        self.uptake = np.zeros((count, nodes))
+        self.healed: dict[str, Array] = {}
+
+    def state(self, row: int, ground: Ground) -> None:
+        column, sward = ground.column, ground.sward
+        self.profile["head_m"][row], self.profile["node_depth_m"][row] = ground.water.head_m, column.depth_m
+        self.profile["root_density"][row] = ground.density
+        self.heat["level_depth_m"][row], self.heat["temperature_degc"][row] = (
+            ground.levels.depth_m,
+            ground.temperature_degc,
+        )
+        self.scalar["thatch_m"][row], self.scalar["cover"][row] = sward.thatch_m, sward.cover
+        self.scalar["green"][row], self.scalar["canopy_mm"][row] = sward.green, ground.canopy_mm
+        self.scalar["pond_mm"][row] = 1000.0 * max(float(ground.water.head_m[0]), 0.0)
+        water = 1000.0 * node_water_m(column, ground.water.head_m)
+        base = stations.thatch_node(column)
+        last_share = 0.5 * column.length_m[base - 1] / node_volume_m(column)[base]
+        self.scalar["thatch_water_mm"][row] = water[:base].sum() + last_share * water[base]
+        self.scalar["ground_water_mm"][row] = water.sum()
+        for number, wound in enumerate(sward.wounds, start=1):
+            name = f"{number} {wound.name}"
+            if name not in self.healed:
+                self.healed[name] = np.full(self.weather.count + 1, np.nan)
+            self.healed[name][row] = wound.healed
+
+    def moved(self, index: int, step: Step) -> None:
+        for name in FLUXES:
+            self.flux[name][index] += getattr(step, name)
+        self.uptake[index] = step.uptake_by_node_mm
+
+    def history(self, last: Ground) -> History:
+        return History(
+            place=self.place, weather=self.weather, flux=self.flux, uptake_mm=self.uptake, healed=self.healed,
+            last=last, **self.profile, **self.heat, **self.scalar,
+        )  # fmt: skip
+
+
+def run(
+    place: Place,
+    weather: Weather,
+    *,
+    first: Ground | None = None,
+    watering_mm: Array | None = None,
+    passes: tuple[tuple[int, Pass], ...] = (),
+) -> History:
+    """Run a station through weather.
+
+    Parameters
+    ----------
+    place : Place
+    weather : Weather
+    first : Ground, optional
+        State to start from; None means `ground.prepare(place)`.
+    watering_mm : ndarray, shape (step,), optional
+        Water given in each step. [mm]
+    passes : tuple of (step, Pass)
+        Passes made at the beginning of a step.
+
+    Returns
+    -------
+    History
+    """
+    ground = stations.prepare(place) if first is None else first
+    given = np.zeros(weather.count) if watering_mm is None else watering_mm
+    rows = _Recorder(place, weather, ground)
+    rows.state(0, ground)
+    for index in range(weather.count):
+        for done in (entry for when, entry in passes if when == index):
+            ground, change = stations.make_pass(ground, done)
+            rows.flux["thatch_change_mm"][index] += change
+        ground, moved = stations.step(
+            place, ground, step_s=weather.step_s, rain_mm=float(weather.rain_mm[index]),
+            reference_et_mm=float(weather.reference_et_mm[index]), watering_mm=float(given[index]),
+            surface_temperature_degc=float(weather.surface_temperature_degc[index]),
+        )  # fmt: skip
+        rows.moved(index, moved)
+        if (index + 1) * weather.step_s % DAY_S == 0:
+            ground, change = _finish_day(rows, ground, index)
+            rows.flux["thatch_change_mm"][index] += change
+        rows.state(index + 1, ground)
+    return rows.history(ground)
+
+
+def _finish_day(rows: _Recorder, ground: Ground, index: int) -> tuple[Ground, float]:
+    span = slice(index + 1 - DAY_S // rows.weather.step_s, index + 1)
+    demand, uptake = rows.flux["demand_mm"][span].sum(), rows.flux["uptake_mm"][span].sum()
+    met = min(float(uptake / demand), 1.0) if demand > 0.05 else 1.0
+    mean_air = float(rows.weather.temperature_degc[span].mean())
+    return stations.end_of_day(rows.place, ground, mean_air_degc=mean_air, met_share=met)
