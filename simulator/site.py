@@ -112,7 +112,8 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
         `version`, `origin`, `site` (name, title, timezone, latitude_deg, longitude_deg, elevation_m), `node`,
         `interval_s`, `rain_interval_s`, `clock` (path of the socket), `start_ms`, `history_end_ms`, `end_ms` (or
         null), `rate`, `lines` (name, port, protocol, baud), `surfaces` (name, title, kind, stations: name, title,
-        facts) and `probes` (name, station, model, line, address; address null without one).
+        facts) and `probes` (name, station, model, line, address or null, interval_s, rain_interval_s). Every probe
+        should be given its intervals: an agent asks a dock more often by itself, and each time is a step of history.
     """
     return {
         "version": DESCRIPTION_VERSION,
@@ -156,6 +157,8 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
                 "model": each.probe.description.model,
                 "line": each.line,
                 "address": each.address or None,
+                "interval_s": site.interval_s,
+                "rain_interval_s": site.rain_interval_s,
             }
             for each in site.installed
         ],
