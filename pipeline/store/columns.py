@@ -57,5 +57,8 @@ def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
 
 
 def listed(found: Iterable[int]) -> str:
-    """Our own whole numbers, for an IN (...): there may be more than SQLite takes as parameters."""
-    return ", ".join(str(int(n)) for n in found)
+    """Our own whole numbers, for an IN (...): there may be more than SQLite takes as parameters.
+
+    Without any, a number no row has: an empty list can leave SQLite without a plan for an index it was told to use.
+    """
+    return ", ".join(str(int(n)) for n in found) or "-1"

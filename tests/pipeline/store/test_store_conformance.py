@@ -1,0 +1,325 @@
+"""What every series store must do, run over each of them.
+
+Expected values are the rows put in and plain algebra over them (sorting, least, mean, greatest).
+"""
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from hardware.reading import Reading, Status
+from pipeline.flags import Flag
+from pipeline.store import DAILY_COLUMNS, DAY_MS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
+
+T0_MS = 1_704_067_200_000  # midnight, 1 January 2024 UTC
+FOREVER = (0, 7_000_000_000_000)
+C0, C1 = "square-1/p1/c0", "square-1/p1/c1"
+
+
+def reading(site, seq, channel=C0, minutes=0, **changes):
+    at_ms = T0_MS + minutes * 60_000
+    slot = str(at_ms // 1000)
+    plain = Reading(site, "north", "0123456789abcdef", seq, channel, slot, at_ms, 0.25, Status.OK, 1, True)
+    return dataclasses.replace(plain, **changes)
+
+
+def observation_rows(channel, minutes, value, flag=Flag.GOOD, version=1):
+    count = len(minutes)
+    return pd.DataFrame(
+        {
+            "channel": [channel] * count,
+            "measured_at_ms": [T0_MS + m * 60_000 for m in minutes],
+            "raw": np.asarray(value, dtype=float) * 2,
+            "value": np.asarray(value, dtype=float),
+            "flag": [int(flag)] * count,
+            "stage_version": [version] * count,
+            "received_at_ms": [T0_MS + 7] * count,
+        }
+    )
+
+
+def finding_rows(quantity, minutes, value, reason=None, version=1, station="square-1"):
+    count = len(minutes)
+    times = [T0_MS + m * 60_000 for m in minutes]
+    return pd.DataFrame(
+        {
+            "station": [station] * count,
+            "quantity": [quantity] * count,
+            "start_ms": times,
+            "end_ms": [t + 1000 for t in times],
+            "value": np.asarray(value, dtype=float),
+            "low": np.asarray(value, dtype=float) - 1,
+            "high": [np.nan] * count,
+            "n": [6] * count,
+            "reason": [reason] * count,
+            "stage_version": [version] * count,
+        }
+    )
+
+
+def same(found, expected):
+    """Assert two frames alike in values and columns, whatever their index."""
+    pd.testing.assert_frame_equal(
+        found.reset_index(drop=True), expected.reset_index(drop=True), check_dtype=False, check_exact=True
+    )
+
+
+def test_a_reading_sent_twice_is_kept_once(store, site):
+    """The identity (site, node, outbox_id, seq) is kept once, whether it comes again alone or within a batch."""
+    first = [reading(site, 1), reading(site, 2, minutes=15)]
+    store.append(first, 5)
+    before = store.raw([C0], *FOREVER)
+    store.append(first, 6)
+    store.append([*first, reading(site, 3, minutes=30), reading(site, 3, minutes=30)], 6)
+    after = store.raw([C0], *FOREVER)
+    assert len(before) == 2 and len(after) == 3
+    assert after["measured_at_ms"].tolist() == [T0_MS, T0_MS + 900_000, T0_MS + 1_800_000]
+
+
+def test_two_outboxes_may_use_the_same_seq(store, site):
+    """Seq is counted by each outbox for itself: the same number from two of them is two readings."""
+    store.append([reading(site, 1), reading(site, 1, outbox_id="f" * 16), reading(site, 1, node="south")], 5)
+    assert len(store.raw([C0], *FOREVER)) == 3
+
+
+def test_rows_come_by_channel_and_time_however_they_arrived(store, site):
+    """Late and disordered readings stand in their place by channel and time (sorting)."""
+    minutes = [45, 0, 30, 15]
+    store.append([reading(site, i + 1, C1 if i % 2 else C0, m) for i, m in enumerate(minutes)], 5)
+    store.append([reading(site, 9, C0, 20), reading(site, 10, C1, -15)], 6)
+    found = store.raw([C1, C0], *FOREVER)
+    times = ((found["measured_at_ms"] - T0_MS) // 60_000).tolist()
+    assert list(zip(found["channel"], times, strict=True)) == [
+        *((C0, 20), (C0, 30), (C0, 45)),
+        *((C1, -15), (C1, 0), (C1, 15)),
+    ]
+    assert found["received_at_ms"].tolist() == [6, 5, 5, 6, 5, 5]
+
+
+def test_a_reading_comes_back_as_it_was_heard(store, site):
+    """Value, status, slot and clock come back as they were put in, whatever kind of reading it is."""
+    store.append(
+        [
+            reading(site, 1, raw=0.1 + 0.2),
+            reading(site, 2, minutes=1, raw=None, status=Status.SILENT),
+            reading(site, 3, minutes=2, slot="stroke:7:3", clock_ok=False),
+            reading(site, 4, minutes=3, slot="0123"),
+            reading(site, 5, minutes=4, slot="9" * 19, raw=-0.0),
+        ],
+        5,
+    )
+    found = store.raw([C0], *FOREVER)
+    assert list(found.columns) == list(RAW_COLUMNS)
+    assert found["raw"].iloc[0] == 0.1 + 0.2 and np.isnan(found["raw"].iloc[1])
+    assert found["status"].tolist() == ["ok", "silent", "ok", "ok", "ok"]
+    assert found["slot"].tolist()[2:] == ["stroke:7:3", "0123", "9" * 19]
+    assert found["clock_ok"].tolist() == [True, True, False, True, True]
+    types = {name: str(found[name].dtype) for name in ("measured_at_ms", "raw", "clock_ok", "received_at_ms")}
+    assert types == {"measured_at_ms": "int64", "raw": "float64", "clock_ok": "bool", "received_at_ms": "int64"}
+
+
+@pytest.mark.parametrize("status", list(Status))
+def test_every_status_comes_back(store, site, status):
+    """Each way a reading can end is kept as that way."""
+    store.append([reading(site, 1, raw=1.0 if status is Status.OK else None, status=status)], 5)
+    assert store.raw([C0], *FOREVER)["status"].tolist() == [status.value]
+
+
+def test_a_span_has_its_start_and_not_its_end(store, site):
+    """start <= t < end to the millisecond, for readings, observations and findings."""
+    store.append([reading(site, i + 1, minutes=m) for i, m in enumerate((0, 15, 30))], 5)
+    store.upsert_observations(observation_rows(C0, [0, 15, 30], [1, 2, 3]))
+    store.upsert_findings(finding_rows("thatch_water", [0, 15, 30], [1, 2, 3]))
+    for start, end, expected in ((0, 1_800_000, 2), (1, 1_800_000, 1), (0, 1_800_001, 3), (900_000, 900_000, 0)):
+        span = (T0_MS + start, T0_MS + end)
+        assert len(store.raw([C0], *span)) == expected
+        assert len(store.observations([C0], *span)) == expected
+        assert len(store.findings("square-1", None, *span)) == expected
+
+
+@pytest.mark.parametrize("page_ms", [900_000, 1_000_000, 5_000_000])
+def test_pages_side_by_side_are_the_whole(store, site, page_ms):
+    """Cut into pages of any length, a span gives each row once and in order."""
+    minutes = list(range(0, 300, 15))
+    store.append([reading(site, i + 1, minutes=m) for i, m in enumerate(minutes)], 5)
+    store.upsert_observations(observation_rows(C0, minutes, np.arange(len(minutes))))
+    end = T0_MS + 300 * 60_000
+    pages = range(T0_MS, end, page_ms)
+    for read in (store.raw, store.observations):
+        cut = pd.concat([read([C0], start, min(start + page_ms, end)) for start in pages], ignore_index=True)
+        same(cut, read([C0], T0_MS, end))
+        assert len(cut) == len(minutes)
+
+
+def test_an_observation_is_replaced_by_a_later_one_of_its_identity(store):
+    """Upserting (channel, measured_at_ms) again replaces every column, and touches no other row."""
+    store.upsert_observations(observation_rows(C0, [0, 15, 30], [1, 2, 3]))
+    store.upsert_observations(observation_rows(C1, [15], [9]))
+    again = observation_rows(C0, [15], [5], flag=Flag.SUSPECT, version=2)
+    store.upsert_observations(again)
+    store.upsert_observations(again)
+    found = store.observations([C0, C1], *FOREVER)
+    assert found["value"].tolist() == [1, 5, 3, 9]
+    assert found["flag"].tolist() == [1, 3, 1, 1]
+    assert found["stage_version"].tolist() == [1, 2, 1, 1]
+
+
+def test_observations_come_back_exactly(store):
+    """What was put in comes back to the last bit, sorted, with the columns in their order."""
+    rows = pd.concat([observation_rows(C1, [15, 0], [0.1, 0.7]), observation_rows(C0, [0], [1 / 3])])
+    store.upsert_observations(rows)
+    found = store.observations([C0, C1], *FOREVER)
+    same(found, rows.sort_values(["channel", "measured_at_ms"])[list(OBSERVATION_COLUMNS)])
+    assert str(found["flag"].dtype) == "int64" and str(found["value"].dtype) == "float64"
+
+
+def test_a_missing_value_and_a_gap_stay_missing(store):
+    """NaN comes back as NaN, a time without a row gives no row, and NaN replaces a value and is replaced by one."""
+    store.upsert_observations(observation_rows(C0, [0, 15, 45], [1, np.nan, 2], flag=Flag.MISSING))
+    assert np.isnan(store.observations([C0], *FOREVER)["value"].tolist()[1])
+    store.upsert_observations(observation_rows(C0, [0, 15], [np.nan, 4]))
+    found = store.observations([C0], *FOREVER)
+    assert len(found) == 3
+    assert np.isnan(found["value"].iloc[0]) and np.isnan(found["raw"].iloc[0])
+    assert found["value"].tolist()[1:] == [4, 2]
+
+
+@pytest.mark.parametrize("version", [3, "quality-2"])
+def test_a_stage_version_comes_back_as_number_or_text(store, version):
+    """A version is whatever the stages call it."""
+    store.upsert_observations(observation_rows(C0, [0], [1], version=version))
+    store.upsert_findings(finding_rows("thatch_water", [0], [1], version=version))
+    assert store.observations([C0], *FOREVER)["stage_version"].tolist() == [version]
+    assert store.findings("square-1", None, *FOREVER)["stage_version"].tolist() == [version]
+
+
+def test_latest_is_the_last_by_time_of_measurement(store):
+    """Not the last to arrive; missing ones count, rows dated ahead too; a channel without rows is left out."""
+    store.upsert_observations(observation_rows(C0, [30], [3]))
+    store.upsert_observations(observation_rows(C0, [15], [2]))
+    store.upsert_observations(observation_rows(C1, [10**6], [np.nan], flag=Flag.MISSING))
+    found = store.latest([C1, "square-1/p1/none", C0])
+    assert found["channel"].tolist() == [C0, C1]
+    assert found["measured_at_ms"].tolist() == [T0_MS + 30 * 60_000, T0_MS + 10**6 * 60_000]
+    assert found["value"].tolist()[0] == 3 and np.isnan(found["value"].iloc[1])
+    assert list(found.columns) == list(OBSERVATION_COLUMNS)
+
+
+def test_daily_is_least_mean_and_greatest_of_what_may_be_believed(store):
+    """Days are UTC; suspect, failed and missing values do not count; a later upsert redoes its day (algebra)."""
+    store.upsert_observations(observation_rows(C0, [0, 60, 24 * 60 - 1], [1, 2, 6]))
+    store.upsert_observations(observation_rows(C0, [30], [100], flag=Flag.SUSPECT))
+    store.upsert_observations(observation_rows(C0, [45], [np.nan], flag=Flag.MISSING))
+    store.upsert_observations(observation_rows(C0, [24 * 60], [8], flag=Flag.NOT_EVALUATED))
+    store.upsert_observations(observation_rows(C0, [48 * 60], [9], flag=Flag.FAIL))
+    found = store.daily([C0, C1], *FOREVER)
+    assert list(found.columns) == list(DAILY_COLUMNS)
+    assert found.values.tolist() == [[C0, T0_MS, 1, 3, 6, 3], [C0, T0_MS + DAY_MS, 8, 8, 8, 1]]
+    store.upsert_observations(observation_rows(C0, [60], [5]))
+    store.upsert_observations(observation_rows(C0, [24 * 60], [8], flag=Flag.FAIL))
+    assert store.daily([C0], *FOREVER).values.tolist() == [[C0, T0_MS, 1, 4, 6, 3]]
+    assert store.daily([C0], T0_MS + 1, T0_MS + 2 * DAY_MS).empty
+
+
+def test_findings_are_replaced_and_chosen_by_quantity(store):
+    """One of the same (station, quantity, start_ms) is replaced; stations and quantities are kept apart."""
+    store.upsert_findings(
+        pd.concat(
+            [
+                finding_rows("thatch_water", [15, 0], [2, 1]),
+                finding_rows("root_zone_water", [0], [7]),
+                finding_rows("thatch_water", [0], [99], station="square-2"),
+            ]
+        )
+    )
+    store.upsert_findings(finding_rows("thatch_water", [15], [5]))
+    found = store.findings("square-1", None, *FOREVER)
+    assert list(found.columns) == list(FINDING_COLUMNS)
+    assert found["quantity"].tolist() == ["root_zone_water", "thatch_water", "thatch_water"]
+    assert found["value"].tolist() == [7, 1, 5] and found["low"].tolist() == [6, 0, 4]
+    assert found["high"].isna().all() and found["n"].tolist() == [6, 6, 6]
+    assert len(store.findings("square-1", ["root_zone_water", "thatch_air"], *FOREVER)) == 1
+    assert store.findings("square-1", [], *FOREVER).empty and store.findings("square-3", None, *FOREVER).empty
+
+
+def test_a_withheld_finding_keeps_its_reason(store):
+    """A finding without a value says why; replaced by one with a value, the reason is gone, and the other way round."""
+    store.upsert_findings(finding_rows("thatch_water", [0], [np.nan], reason="no thatch thickness"))
+    store.upsert_findings(finding_rows("thatch_water", [15], [2]))
+    found = store.findings("square-1", None, *FOREVER)
+    assert found["reason"].iloc[0] == "no thatch thickness" and pd.isna(found["reason"].iloc[1])
+    assert np.isnan(found["value"].iloc[0])
+    store.upsert_findings(finding_rows("thatch_water", [0], [3]))
+    store.upsert_findings(finding_rows("thatch_water", [15], [np.nan], reason="gap"))
+    found = store.findings("square-1", None, *FOREVER)
+    assert pd.isna(found["reason"].iloc[0]) and found["value"].iloc[0] == 3
+    assert found["reason"].iloc[1] == "gap" and np.isnan(found["value"].iloc[1])
+
+
+def test_findings_of_a_span_can_be_removed(store):
+    """Only the named quantities of the station go, with start <= start_ms < end."""
+    for quantity in ("thatch_water", "thatch_air"):
+        store.upsert_findings(finding_rows(quantity, [0, 15, 30], [1, 2, 3]))
+    store.delete_findings("square-1", ["thatch_water", "unknown"], T0_MS + 900_000, T0_MS + 1_800_000)
+    store.delete_findings("square-2", ["thatch_air"], *FOREVER)
+    left = store.findings("square-1", None, *FOREVER)
+    assert left.loc[left["quantity"] == "thatch_water", "value"].tolist() == [1, 3]
+    assert (left["quantity"] == "thatch_air").sum() == 3
+
+
+def test_span_is_first_and_last_reading_of_the_channels_asked(store, site):
+    """The times of the outermost readings of just these channels; None when there is none."""
+    assert store.span([C0, C1]) is None
+    store.append([reading(site, 1, C0, 60), reading(site, 2, C1, 0), reading(site, 3, C0, 30)], 5)
+    store.append([reading(site, 4, C1, 90), reading(site, 5, C0, 45)], 6)
+    assert store.span([C0]) == (T0_MS + 30 * 60_000, T0_MS + 60 * 60_000)
+    assert store.span([C0, C1]) == (T0_MS, T0_MS + 90 * 60_000)
+    assert store.span([]) is None and store.span(["square-1/p1/none"]) is None
+
+
+def test_an_empty_store_gives_empty_frames_with_their_columns(store):
+    """Nothing stored, nothing asked, an empty span: a frame without rows, with the columns and types of a full one."""
+    store.append([], 5)
+    store.upsert_observations(observation_rows(C0, [], []))
+    store.upsert_findings(finding_rows("thatch_water", [], []))
+    frames = [
+        (store.raw([C0], *FOREVER), RAW_COLUMNS),
+        (store.raw([], *FOREVER), RAW_COLUMNS),
+        (store.raw([C0], 5, 5), RAW_COLUMNS),
+        (store.observations([C0], *FOREVER), OBSERVATION_COLUMNS),
+        (store.latest([C0]), OBSERVATION_COLUMNS),
+        (store.latest([]), OBSERVATION_COLUMNS),
+        (store.findings("square-1", None, *FOREVER), FINDING_COLUMNS),
+        (store.daily([C0], *FOREVER), DAILY_COLUMNS),
+        (store.daily([], *FOREVER), DAILY_COLUMNS),
+    ]
+    for frame, columns in frames:
+        assert frame.empty and list(frame.columns) == list(columns)
+        assert all(str(frame[name].dtype) == "int64" for name in columns if name.endswith("_ms"))
+
+
+@pytest.mark.parametrize("lost", ["value", "flag", "channel"])
+def test_a_frame_without_a_column_is_refused(store, lost):
+    """A frame the caller built wrongly is a fault of the caller, named; nothing of it is kept."""
+    with pytest.raises(ValueError, match=rf"^observations: found no column {lost}"):
+        store.upsert_observations(observation_rows(C0, [0], [1]).drop(columns=lost))
+    assert store.observations([C0], *FOREVER).empty
+
+
+def test_what_was_kept_is_there_after_a_kill(place, killed_script, kill_while_appending):
+    """A process killed while appending leaves every row it said it had kept, each once, and opens again."""
+    said = kill_while_appending(*place, wanted=8)
+    store = killed_script["open_store"](*place)
+    try:
+        found = store.raw([f"square-1/p1/c{i}" for i in range(4)], *FOREVER)
+        values = (found["raw"] * 8).astype(int).tolist()
+        assert len(values) == len(set(values))
+        assert set(range(1, said + 1)) <= set(values)
+        store.append(
+            killed_script["readings"](1, len(values), site=place[1].split()[-1] if "influx" in place else "club"), 9
+        )
+        assert len(store.raw([f"square-1/p1/c{i}" for i in range(4)], *FOREVER)) == len(values)
+    finally:
+        store.close()
