@@ -14,7 +14,7 @@ TOPP_BACK = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
 
 @pytest.mark.parametrize("water", [0.05, 0.10, 0.15, 0.20, 0.25, 0.30, 0.35, 0.40, 0.45])
 def test_mineral_soil_agrees_with_the_papers_other_direction(water: float) -> None:
-    """Water to permittivity and back by the paper's other polynomial returns the water, within the errors of both fits."""
+    """There by ours and back by the paper's other polynomial returns the water, within the errors of both fits."""
     back = sum(c * mineral_soil(water) ** power for power, c in enumerate(TOPP_BACK))
     assert back == pytest.approx(water, abs=0.018)
 
