@@ -15,12 +15,12 @@ import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 from pipeline.broker import EmbeddedBroker, find_mosquitto
 from pipeline.clock import Clock, FollowClock, SystemClock
-from pipeline.config import SiteConfig
-from pipeline.errors import PipelineFault
+from pipeline.config import SiteConfig, read_secret
+from pipeline.errors import PipelineFault, StoreAway
 from pipeline.ingest import Ingest
 from pipeline.judge import Judge, OpenAlert
 from pipeline.metrics import Metrics
@@ -32,10 +32,14 @@ from pipeline.store import Store
 from pipeline.store.channels import Channels
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
+from pipeline.store.feeder import Feeder
 from pipeline.store.journal import Journal
 from pipeline.store.sqlite import SqliteStore
 from pipeline.study import Study
 from pipeline.worker import Worker
+
+if TYPE_CHECKING:
+    from pipeline.store.influx import InfluxStore
 
 log = logging.getLogger(__name__)
 
@@ -97,6 +101,7 @@ class Stores:
     journal: Journal
     store: Store
     diary: Diary
+    feeder: Feeder | None = None
 
     def close(self) -> None:
         """Close all of it."""
@@ -115,8 +120,20 @@ def open_stores(config: SiteConfig) -> Stores:
     config.data_dir.mkdir(parents=True, exist_ok=True)
     database = Database(config.data_dir / JOURNAL_FILE)
     channels = Channels()
-    journal = Journal(database, feeding=config.store.kind == "influx", channels=channels)
-    return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
+    feeding = config.store.kind == "influx"
+    journal = Journal(database, feeding=feeding, channels=channels)
+    if not feeding:
+        return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
+    server = _server_store(config)
+    return Stores(database, journal, server, Diary(database), Feeder(journal, server))
+
+
+def _server_store(config: SiteConfig) -> InfluxStore:
+    from pipeline.store.influx import InfluxStore  # an extra that only a server store needs
+
+    told = config.store
+    token = "" if told.token_file is None else read_secret(told.token_file)
+    return InfluxStore(told.url, told.org, told.bucket, token, site=config.site.name)
 
 
 def lock_folder(folder: Path) -> IO[bytes]:
@@ -206,7 +223,8 @@ class Pipeline:
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
-        self._study = Study(config, self.store, self._stores.database, self.metrics, self.context)
+        self._feeder = self._stores.feeder
+        self._study = Study(config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed)
         self._judge = Judge(config, self.store, self.journal, self.metrics, self.context)
         self._notifier = Notifier.from_config(config.notify, self.journal, self.metrics, self.clock)
         self._worker = Worker(
@@ -298,6 +316,15 @@ class Pipeline:
             self._worker.studying.reason and f"studying: {self._worker.studying.reason}",
             *(f"notify {way}: {reason}" for way, reason in self._notifier.away.items()),
         ]
+
+    def _feed(self) -> bool:
+        """Carry readings on to a server store; the stages wait until it has given all of them back."""
+        if self._feeder is None:
+            return False
+        fed = self._feeder.step(self.clock.now_ms())
+        if fed.outstanding and not fed.read_back:
+            raise StoreAway(f"server store: found {fed.outstanding} readings not given back yet, expected all of them")
+        return bool(fed.read_back or fed.let_go)
 
     def _changed(self, word: str) -> None:
         if word == "alerts":

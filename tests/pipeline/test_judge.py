@@ -22,9 +22,9 @@ def test_a_silent_probe_raises_an_alert_while_nothing_arrives(make: Callable[...
     line.clock.wall_ms = START_MS + 8 * SLOT_MS
     line.run_until_quiet()
     assert line.judge.open_alerts() == []
-    for _ in range(5 * 60):  # five hours, minute by minute
-        line.clock.wall_ms += 60_000
-        line.clock.real_s += 60.0
+    for _ in range(5 * 12):  # five hours
+        line.clock.wall_ms += 300_000
+        line.clock.real_s += 300.0
         line.run(1)
     (opened,) = line.judge.open_alerts()
     assert (opened.rule, opened.probe) == ("probe_fault", "p1")

@@ -1,0 +1,249 @@
+"""The pipeline whole: a real broker, a node on the wire, real files, and the process killed and started again."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from hardware.reading import (
+    Batch,
+    Reading,
+    decode_receipt,
+    encode_batch,
+    readings_topic,
+    receipt_topic,
+    status_topic,
+)
+from pipeline.__main__ import main
+from pipeline.broker import find_mosquitto
+from pipeline.config import SiteConfig, load
+from pipeline.export import csv_text, json_text
+from pipeline.service import DataInUse, Pipeline, lock_folder, open_stores
+from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, record
+
+ROOT = Path(__file__).parents[2]
+Until = Callable[..., None]
+
+
+class Node:
+    """What an agent does on the wire: sends batches, hears receipts, sends again what has none."""
+
+    def __init__(self, port: int) -> None:
+        self.received = 0
+        self.server: list[str] = []
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="node-1")
+        self._client.reconnect_delay_set(1, 1)
+        self._client.on_connect = lambda c, d, f, reason, p: c.subscribe(
+            [(receipt_topic("meadow", "node-1"), 1), ("underturf/1/meadow/server", 1)]
+        )
+        self._client.on_message = self._hear
+        self._client.connect_async("127.0.0.1", port)
+        self._client.loop_start()
+
+    def _hear(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
+        if message.topic.endswith("/receipt"):
+            self.received = max(self.received, decode_receipt(message.payload).seq)
+        else:
+            self.server.append(json.loads(message.payload)["state"])
+
+    def send(self, readings: list[Reading]) -> None:
+        batch = Batch("meadow", "node-1", OUTBOX, 1, tuple(readings))
+        self._client.publish(readings_topic(batch), encode_batch(batch), qos=1)
+
+    def say(self, topic: str, payload: bytes) -> None:
+        self._client.publish(topic, payload, qos=1, retain=topic.endswith("/status"))
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+@contextmanager
+def node_at(port: int) -> Iterator[Node]:
+    node = Node(port)
+    try:
+        yield node
+    finally:
+        node.close()
+
+
+@pytest.fixture
+def settings(tmp_path: Path, free_port: int) -> Path:
+    path = tmp_path / "underturf.toml"
+    path.write_text(SETTINGS + f"\n[broker]\nport = {free_port}\n")
+    return path
+
+
+@pytest.fixture(params=["mosquitto", "amqtt"])
+def running(request: pytest.FixtureRequest, settings: Path) -> Iterator[Pipeline]:
+    """The pipeline, started, with each kind of embedded broker in turn."""
+    program = request.getfixturevalue("mosquitto") if request.param == "mosquitto" else None
+    pipeline = Pipeline(load(settings), mosquitto=program)
+    pipeline.start()
+    yield pipeline
+    pipeline.stop()
+
+
+def test_readings_on_the_wire_become_findings_and_a_receipt(running: Pipeline, free_port: int, until: Until) -> None:
+    """From MQTT to findings: everything receipted, everything kept, poison set aside, the node and health told."""
+    readings, seen = record(96), running.changes.count
+    with node_at(free_port) as node:
+        until(lambda: running.ready, "it is ready")
+        node.say(status_topic("meadow", "node-1"), b'{"state": "up", "backlog": 384}')
+        for batch in batches(readings, 100):
+            node.send(batch)
+        node.say(f"underturf/1/meadow/node-1/readings/{OUTBOX}/385/390", b"\x00\xff not a batch")
+        until(lambda: node.received == 390, "all is receipted, poison too")
+        until(lambda: len(running.store.findings("s1", None, 0, 2**61)) > 0, "there are findings")
+        until(lambda: running.health()["nodes"], "the node is known")
+    health = running.health()
+    assert health["state"] == "ok" and health["reasons"] == []
+    assert len(running.store.raw(list(running.config.channels()), 0, 2**61)) == len(readings)
+    assert len(running.journal.quarantine()) == 1
+    assert running.changes.wait(seen, 5.0) > seen
+    text = running.metrics.text().decode()
+    assert "underturf_readings_kept_total 384.0" in text and "# HELP underturf_ingest_queue_messages" in text
+
+
+def test_a_second_pipeline_on_the_same_folder_is_refused(settings: Path) -> None:
+    """Two writers would spoil each other's work: the second one is told who has the folder."""
+    config = load(settings)
+    with lock_folder(config.data_dir), pytest.raises(DataInUse, match=f"process {os.getpid()}"):
+        Pipeline(config)
+    Pipeline(config).stop()  # and once it is free it opens
+
+
+def test_a_bug_in_a_part_ends_the_whole(settings: Path, until: Until, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A crash is never a thread that quietly is no more: the pipeline ends and says why."""
+    pipeline = Pipeline(load(settings), mosquitto=None)
+
+    def bug(*_: object) -> None:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr(pipeline._worker, "step", bug)
+    pipeline.start()
+    try:
+        assert pipeline.wait(20.0)
+        assert "worker crashed: ZeroDivisionError" in pipeline.crash
+        assert not pipeline.ready
+        assert pipeline.crash in pipeline.health()["reasons"]  # type: ignore[operator]
+    finally:
+        pipeline.stop()
+
+
+def test_listeners_hear_what_kind_of_thing_changed(running: Pipeline, free_port: int, until: Until) -> None:
+    """Whoever shows live values is told of readings and findings, and no more after leaving."""
+    words: list[str] = []
+    leave = running.changes.listen(words.append)
+    with node_at(free_port) as node:
+        until(lambda: running.ready, "it is ready")
+        node.send(record(2))
+        until(lambda: {"readings", "findings"} <= set(words), "both are told")
+        leave()
+        count = len(words)
+        node.send(record(1, first_seq=9))
+        until(lambda: node.received == 12, "the next batch is kept")
+    assert len(words) == count
+
+
+def start_process(settings: Path) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "pipeline", "serve", "--config", str(settings)], cwd=ROOT, stderr=subprocess.DEVNULL
+    )
+
+
+def test_a_killed_process_loses_nothing_and_keeps_nothing_twice(
+    mosquitto: Path, settings: Path, free_port: int, until: Until
+) -> None:
+    """SIGKILL while batches flow: a node that sends again what has no receipt ends with each reading kept once."""
+    readings = record(100)
+    with node_at(free_port) as node:
+        pipe, stop = start_process(settings), threading.Event()
+        feeder = threading.Thread(target=_send_until_received, args=(node, readings, stop))
+        feeder.start()
+        try:
+            until(lambda: node.received >= 100, "a quarter is receipted")
+            pipe.kill()
+            pipe.wait()
+            pipe = start_process(settings)
+            until(lambda: node.received == len(readings), "all is receipted")
+        finally:
+            stop.set()
+            feeder.join()
+            pipe.send_signal(signal.SIGTERM)
+            assert pipe.wait(20) == 0
+    stores = open_stores(load(settings))
+    raw = stores.store.raw(sorted({r.channel for r in readings}), 0, 2**61)
+    stores.close()
+    kept = sorted(zip(raw["channel"], raw["measured_at_ms"], raw["raw"], strict=True))
+    assert kept == sorted((r.channel, r.measured_at_ms, r.raw) for r in readings)
+
+
+def _send_until_received(node: Node, readings: list[Reading], stop: threading.Event) -> None:
+    """Two batches in flight; again after half a second without a receipt."""
+    pause = threading.Event()
+    while not stop.is_set() and node.received < len(readings):
+        before = node.received
+        for first in (before, before + 10):
+            if first < len(readings):
+                node.send(readings[first : first + 10])
+        for _ in range(50):
+            if stop.is_set() or node.received > before:
+                break
+            pause.wait(0.01)
+
+
+def test_the_commands_check_and_recompute(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`check` names every fault with status 2, `recompute` works a span out anew and refuses an unknown station."""
+    assert main(["check", "--config", str(settings)]) == 0
+    assert "1 stations, 16 channels" in capsys.readouterr().out
+    _fill(load(settings), 96)
+    assert main(["recompute", "--config", str(settings), "--station", "s1", "--from", "2024-03-01"]) == 0
+    assert "s1: 384 observations" in capsys.readouterr().out
+    assert main(["recompute", "--config", str(settings), "--station", "s9"]) == 2
+    settings.write_text("[site]\n")
+    assert main(["check", "--config", str(settings)]) == 2
+    assert "site.name: found nothing" in capsys.readouterr().err
+
+
+def _fill(config: SiteConfig, slots: int) -> None:
+    stores = open_stores(config)
+    for batch in batches(record(slots), 500):
+        stores.journal.append(Batch("meadow", "node-1", OUTBOX, 1, tuple(batch)), START_MS)
+    stores.close()
+
+
+def test_export_gives_every_observation_with_its_unit(settings: Path) -> None:
+    """CSV and JSON tell the same rows, in order, with UTC time, unit, depth and flag in words."""
+    config = load(settings)
+    _fill(config, 20)
+    assert main(["recompute", "--config", str(settings)]) == 0
+    stores = open_stores(config)
+    channels = ["s1/p1/moisture_0050", "s1/w1/rain"]
+    asked = (stores.store, config.channels(), channels, START_MS, START_MS + 10 * SLOT_MS)
+    lines = "".join(csv_text(*asked)).splitlines()
+    rows = json.loads("".join(json_text(*asked)))
+    stores.close()
+    assert lines[0] == "channel,time,quantity,unit,depth_m,raw,value,flag"
+    assert len(lines) == 1 + 20 and len(rows) == 20
+    assert lines[1].startswith("s1/p1/moisture_0050,2024-03-01T00:00:01.000Z,water_content,m3 m-3,0.05,")
+    assert rows[0]["time"] == "2024-03-01T00:00:01.000Z" and rows[0]["flag"] == lines[1].rsplit(",", 1)[1]
+    assert rows[-1]["quantity"] == "rain" and rows[-1]["depth_m"] is None
+
+
+def test_mosquitto_is_found_or_said_to_be_missing() -> None:
+    """What is found on this machine is a program."""
+    found = find_mosquitto()
+    assert found is None or os.access(found, os.X_OK)
