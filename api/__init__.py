@@ -1,0 +1,1 @@
+"""What people touch: the JSON interface, the pages, and the `underturf` command."""

@@ -1,0 +1,75 @@
+"""The web application over one pipeline: JSON, pages, live updates, health.
+
+It only puts the rooms together: routes are in `data`, `live`, `health` and `pages`. Scripts come from this server
+alone; Bokeh's own script is served from its wheel.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import bokeh
+from bokeh.util.paths import bokehjs_path
+from fastapi import FastAPI
+from fastapi.responses import FileResponse
+from pipeline.service import Pipeline
+from starlette.datastructures import MutableHeaders
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from api import data, health, live, problems
+from api.pages import ground
+
+STATIC = Path(__file__).parent / "static"
+BOKEH_ADDRESS = f"/bokeh/{bokeh.__version__}.js"
+# Bokeh sets styles on its elements; scripts come from this server only.
+CONTENT_POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
+    "connect-src 'self'; font-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+)
+
+
+def create_app(pipeline: Pipeline) -> FastAPI:
+    """The application that shows `pipeline`. It neither starts nor stops it."""
+    app = FastAPI(
+        title="Underturf",
+        summary="Water in the thatch and in the root zone, from probes left in fine turf",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+    )
+    app.state.pipeline = pipeline
+    app.state.bokeh_address = BOKEH_ADDRESS
+    problems.install(app)
+    for router in (data.router, live.router, health.router, ground.router):
+        app.include_router(router)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+
+    @app.get(BOKEH_ADDRESS, include_in_schema=False)
+    def bokeh_script() -> FileResponse:
+        # The version is in the address, so it may be kept for ever: a phone loads it once.
+        script = Path(bokehjs_path()) / "js" / "bokeh.min.js"
+        return FileResponse(
+            script, media_type="text/javascript", headers={"Cache-Control": "public, max-age=31536000, immutable"}
+        )
+
+    app.add_middleware(_Guard)
+    return app
+
+
+class _Guard:
+    """Puts the headers that keep scripts and frames of others out on every answer; streams pass through untouched."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        async def guarded(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers.setdefault("Content-Security-Policy", CONTENT_POLICY)
+                headers.setdefault("X-Content-Type-Options", "nosniff")
+                headers.setdefault("Referrer-Policy", "no-referrer")
+            await send(message)
+
+        await self._app(scope, receive, guarded)

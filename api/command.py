@@ -1,0 +1,121 @@
+"""The `underturf` command: serve, check, recompute, summary, demo.
+
+Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
+code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from datetime import date
+from pathlib import Path
+
+DEFAULT_CONFIG = "underturf.toml"
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one sub-command and return its exit code."""
+    # On a small box several BLAS threads only wait for each other; must be set before numpy is imported.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    parsed = _parser().parse_args(arguments)
+    from pipeline.config import ConfigFault
+    from pipeline.errors import PipelineFault
+
+    try:
+        return int(parsed.run(parsed))
+    except ConfigFault as fault:
+        print(*fault.faults, sep="\n", file=sys.stderr)
+        return 2
+    except (OSError, PipelineFault) as err:
+        print(f"underturf: {err}", file=sys.stderr)
+        return 1
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="underturf", description="Is water reaching the roots or stopping in the thatch?"
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    serve = commands.add_parser("serve", help="broker, pipeline and pages in one service")
+    serve.set_defaults(run=_serve)
+    check = commands.add_parser("check", help="read the configuration and say every fault in it")
+    check.set_defaults(run=_check)
+    recompute = commands.add_parser("recompute", help="work out a span anew from the raw readings")
+    recompute.add_argument("--station", help="one station only")
+    recompute.add_argument(
+        "--from", dest="first", type=date.fromisoformat, metavar="DATE", help="first day, 2026-05-01"
+    )
+    recompute.add_argument("--to", dest="last", type=date.fromisoformat, metavar="DATE", help="last day, included")
+    recompute.set_defaults(run=_recompute)
+    summary = commands.add_parser("summary", help="the state of the ground as text")
+    summary.set_defaults(run=_summary)
+    for command in (serve, check, recompute, summary):
+        command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
+
+    demo = commands.add_parser("demo", help="the whole of it on this machine, on simulated serial probes")
+    demo.add_argument("--once", action="store_true", help="load the history, print the summary, stop")
+    demo.add_argument(
+        "--record", default="dinosaur", choices=("dinosaur", "ithaca"), help="which field record is played"
+    )
+    demo.add_argument("--rate", type=float, default=60.0, help="how many times faster than real time after the history")
+    demo.add_argument("--port", type=int, default=8420, help="port of the pages; another is taken when it is busy")
+    demo.add_argument("--dir", type=Path, help="keep everything in this folder (default: a temporary one, removed)")
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _serve(parsed: argparse.Namespace) -> int:
+    from api.serve import serve
+    from pipeline.config import load
+
+    return serve(load(parsed.config))
+
+
+def _check(parsed: argparse.Namespace) -> int:
+    from pipeline.config import load
+
+    config = load(parsed.config)
+    stations = sum(len(surface.stations) for surface in config.surfaces)
+    print(
+        f"{parsed.config}: good. {len(config.surfaces)} surfaces, {stations} stations, "
+        f"{len(config.channels())} channels."
+    )
+    return 0
+
+
+def _recompute(parsed: argparse.Namespace) -> int:
+    from pipeline.__main__ import redo
+    from pipeline.config import load
+
+    return redo(load(parsed.config), parsed.station, parsed.first, parsed.last)
+
+
+def _summary(parsed: argparse.Namespace) -> int:
+    import httpx
+
+    from pipeline.config import load
+
+    pages = load(parsed.config).pages
+    try:
+        answer = httpx.get(f"http://{pages.host}:{pages.port}/api/v1/summary.txt", timeout=30.0)
+    except httpx.HTTPError as err:
+        raise OSError(
+            f"found no service at {pages.host}:{pages.port} ({err}), expected `underturf serve` to run"
+        ) from err
+    print(answer.text, end="")
+    return 0 if answer.status_code == 200 else 1
+
+
+def _demo(parsed: argparse.Namespace) -> int:
+    from api.demo import Demo
+
+    with Demo(parsed.dir, record=parsed.record, rate=parsed.rate, port=parsed.port, once=parsed.once) as demo:
+        return demo.run()
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

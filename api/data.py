@@ -1,0 +1,291 @@
+"""The JSON interface: site, probes, observations, findings, alerts. Every page has its twin here.
+
+Long spans are drawn together on the way out, to hours or days, so that no answer outgrows its page. Nothing here
+computes soil: it reads the store and gives names and units to what is there.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from typing import Annotated, Literal
+from urllib.parse import urlencode
+
+import numpy as np
+import pandas as pd
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import PlainTextResponse, StreamingResponse
+
+from api import schema
+from api.problems import Problem
+from api.state import number, site_now
+from api.summary import summary
+from hardware.quantities import QUANTITIES
+from pipeline.export import COLUMNS, csv_text
+from pipeline.service import Pipeline
+
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+MAX_PAGE = 10_000
+DEFAULT_PAGE = 1_000
+MAX_CHANNELS = 100
+RAW_UP_TO_MS = 14 * DAY_MS  # `auto` gives every observation up to this span,
+HOUR_UP_TO_MS = 190 * DAY_MS  # hours up to this one, days beyond
+DEFAULT_SPAN_MS = 7 * DAY_MS
+
+router = APIRouter(prefix="/api/v1", tags=["data"])
+
+Every = Literal["auto", "raw", "hour", "day"]
+Channels = Annotated[
+    list[str] | None, Query(alias="channel", max_length=MAX_CHANNELS, description="repeat for several; none for all")
+]
+From = Annotated[datetime.datetime | None, Query(alias="from", description="first moment; default 7 days before `to`")]
+To = Annotated[datetime.datetime | None, Query(alias="to", description="moment after the last; default now")]
+
+
+def pipeline_of(request: Request) -> Pipeline:
+    """The pipeline behind the application."""
+    found: Pipeline = request.app.state.pipeline
+    return found
+
+
+def iso(at_ms: int) -> str:
+    """A time in ISO 8601, UTC, with milliseconds only where there are any."""
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)
+    return at.isoformat(timespec="milliseconds" if at_ms % 1000 else "seconds").replace("+00:00", "Z")
+
+
+@router.get("/site", summary="The site, its surfaces and stations")
+def get_site(request: Request) -> schema.SiteOut:
+    pipeline = pipeline_of(request)
+    site, now_ms = pipeline.config.site, pipeline.clock.now_ms()
+    surfaces = [
+        schema.SurfaceOut(
+            name=surface.name,
+            title=surface.title,
+            kind=surface.kind,
+            stations=[
+                schema.StationOut(
+                    name=station.name,
+                    title=station.title,
+                    soil=station.soil,
+                    root_zone_mm=round(station.root_zone_m * 1000, 3),
+                    thatch_mm=next(
+                        (round(c.thatch_m * 1000, 3) for c in reversed(station.cores) if c.at_ms <= now_ms), None
+                    ),
+                )
+                for station in surface.stations
+            ],
+        )
+        for surface in pipeline.config.surfaces
+    ]
+    return schema.SiteOut(name=site.name, title=site.title, timezone=site.timezone, now=iso(now_ms), surfaces=surfaces)
+
+
+@router.get("/probes", summary="Every probe, its channels, and when it was last heard")
+def get_probes(request: Request) -> list[schema.ProbeOut]:
+    pipeline = pipeline_of(request)
+    latest = pipeline.store.latest(list(pipeline.config.channels()))
+    heard = {str(r.channel): int(r.measured_at_ms) for r in latest[latest["flag"] != 9].itertuples()}
+    return [
+        schema.ProbeOut(
+            station=station.name,
+            name=probe.name,
+            model=probe.description.model,
+            title=probe.description.title,
+            heard_at=max((iso(heard[c.id]) for c in probe.channels if c.id in heard), default=None),
+            channels=[
+                schema.ChannelOut(
+                    id=c.id,
+                    quantity=c.channel.quantity,
+                    unit=QUANTITIES[c.channel.quantity].unit,
+                    depth_mm=None if c.channel.depth_m is None else round(c.channel.depth_m * 1000, 3),
+                    calibration=c.channel.calibration.curve,
+                )
+                for c in probe.channels
+            ],
+        )
+        for station in pipeline.config.stations().values()
+        for probe in station.probes
+    ]
+
+
+@router.get("/observations", summary="Observations of channels over a span, a page at a time")
+def get_observations(
+    request: Request,
+    channel: Channels = None,
+    start: From = None,
+    end: To = None,
+    every: Every = "auto",
+    limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = DEFAULT_PAGE,
+    after: Annotated[int, Query(ge=0, description="observations to pass over; `next` has it filled in")] = 0,
+) -> schema.ObservationsOut:
+    pipeline = pipeline_of(request)
+    channels = _known(pipeline, channel)
+    start_ms, end_ms = _span(pipeline, start, end)
+    step = _step(every, end_ms - start_ms)
+    frame = drawn(pipeline, channels, start_ms, end_ms, step)
+    page = frame.iloc[after : after + limit]
+    more = after + limit < len(frame)
+    query = [("channel", c) for c in channels] + [
+        ("from", iso(start_ms)), ("to", iso(end_ms)), ("every", step), ("limit", limit), ("after", after + limit),
+    ]  # fmt: skip
+    return schema.ObservationsOut(
+        every=step,
+        units={c: QUANTITIES[pipeline.config.channels()[c].channel.quantity].unit for c in channels},
+        observations=[_observation(row) for row in page.to_dict("records")],
+        next=f"{request.url.path}?{urlencode(query)}" if more else None,
+    )
+
+
+@router.get(
+    "/observations.csv",
+    summary="Every observation of channels over a span, as CSV",
+    response_class=StreamingResponse,
+    responses={200: {"content": {"text/csv": {"example": ",".join(COLUMNS) + "\n"}}}},
+)
+def get_observations_csv(
+    request: Request, channel: Channels = None, start: From = None, end: To = None
+) -> StreamingResponse:
+    pipeline = pipeline_of(request)
+    channels = _known(pipeline, channel)
+    text = csv_text(pipeline.store, pipeline.config.channels(), channels, *_span(pipeline, start, end))
+    headers = {"Content-Disposition": 'attachment; filename="observations.csv"'}
+    return StreamingResponse(text, media_type="text/csv; charset=utf-8", headers=headers)
+
+
+@router.get("/findings", summary="What the observations mean: water and wetness by layer")
+def get_findings(
+    request: Request,
+    station: str,
+    quantity: Annotated[list[str] | None, Query(description="repeat for several; none for all")] = None,
+    start: From = None,
+    end: To = None,
+    limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = DEFAULT_PAGE,
+    after: Annotated[int, Query(ge=0)] = 0,
+) -> list[schema.FindingOut]:
+    pipeline = pipeline_of(request)
+    if station not in pipeline.config.stations():
+        raise Problem(404, "No such station", f"found {station!r}, expected one of {list(pipeline.config.stations())}")
+    start_ms, end_ms = _span(pipeline, start, end)
+    frame = pipeline.store.findings(station, quantity, start_ms, end_ms).iloc[after : after + limit]
+    return [
+        schema.FindingOut(
+            station=station,
+            quantity=row["quantity"],
+            unit=QUANTITIES[row["quantity"]].unit if row["quantity"] in QUANTITIES else "",
+            start=iso(int(row["start_ms"])),
+            end=iso(int(row["end_ms"])),
+            value=number(row["value"]),
+            low=number(row["low"]),
+            high=number(row["high"]),
+            n=int(row["n"]),
+            reason=str(row["reason"] or ""),
+        )
+        for row in frame.to_dict("records")
+    ]
+
+
+@router.get("/alerts", summary="Alerts that are open, in plain words, the oldest first")
+def get_alerts(request: Request) -> list[schema.AlertOut]:
+    return [
+        schema.AlertOut(
+            id=alert.alert_id,
+            rule=alert.rule,
+            surface=alert.surface,
+            station=alert.station,
+            probe=alert.probe or None,
+            since=iso(alert.since_ms),
+            opened=iso(alert.opened_at_ms),
+            text=alert.text,
+        )
+        for alert in pipeline_of(request).alerts()
+    ]
+
+
+@router.get("/alerts/events", summary="What the alerts said over a span: opened, repeated, closed")
+def get_alert_events(request: Request, start: From = None, end: To = None) -> list[schema.AlertEventOut]:
+    pipeline = pipeline_of(request)
+    events = pipeline.journal.events(*_span(pipeline, start, end))
+    return [schema.AlertEventOut(id=e.id, at=iso(e.at_ms), **_told(e.body)) for e in events]
+
+
+def _told(body: Mapping[str, object]) -> dict[str, str]:
+    return {key: str(body.get(key) or "") for key in ("kind", "rule", "surface", "station", "text")}
+
+
+@router.get("/summary.txt", summary="The state of the ground as text", response_class=PlainTextResponse)
+def get_summary(request: Request) -> PlainTextResponse:
+    pipeline = pipeline_of(request)
+    return PlainTextResponse(summary(pipeline.config, site_now(pipeline), pipeline.alerts()))
+
+
+def drawn(pipeline: Pipeline, channels: list[str], start_ms: int, end_ms: int, step: str) -> pd.DataFrame:
+    """Observations as they are (`raw`), or drawn together to UTC hours or days with least, mean and greatest.
+
+    Rain is summed, everything else averaged; only values that may be believed are drawn together.
+    """
+    if step == "day":
+        frame = pipeline.store.daily(channels, start_ms, end_ms)
+        frame = frame.rename(columns={"day_ms": "measured_at_ms", "mean": "value"})
+        rain = frame["channel"].isin(_rain_channels(pipeline))
+        frame.loc[rain, "value"] = frame.loc[rain, "value"] * frame.loc[rain, "n"]
+        return frame
+    frame = pipeline.store.observations(channels, start_ms, end_ms)
+    return frame if step == "raw" else _hourly(frame, _rain_channels(pipeline))
+
+
+def _hourly(frame: pd.DataFrame, rain_channels: set[str]) -> pd.DataFrame:
+    good = frame[frame["flag"].isin((1, 2)) & frame["value"].notna()]
+    hour_ms = good["measured_at_ms"] // HOUR_MS * HOUR_MS
+    groups = good.assign(measured_at_ms=hour_ms).groupby(["channel", "measured_at_ms"], sort=True)["value"]
+    hourly = groups.agg(value="mean", low="min", high="max", n="count", total="sum").reset_index()
+    rain = hourly["channel"].isin(rain_channels)
+    hourly["value"] = hourly["value"].where(~rain, hourly["total"])
+    return hourly.drop(columns="total")
+
+
+def _rain_channels(pipeline: Pipeline) -> set[str]:
+    return {i for i, c in pipeline.config.channels().items() if c.channel.quantity == "rain"}
+
+
+def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:
+    known = pipeline.config.channels()
+    channels = list(known) if wanted is None else wanted
+    for channel in channels:
+        if channel not in known:
+            raise Problem(404, "No such channel", f"channel: found {channel!r}, expected one that /api/v1/probes lists")
+    return channels[:MAX_CHANNELS]
+
+
+def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.datetime | None) -> tuple[int, int]:
+    end_ms = pipeline.clock.now_ms() + 1 if end is None else _ms(end)
+    start_ms = end_ms - DEFAULT_SPAN_MS if start is None else _ms(start)
+    if start_ms >= end_ms:
+        raise Problem(422, "The span is empty", f"from: found {iso(start_ms)}, expected a moment before {iso(end_ms)}")
+    return start_ms, end_ms
+
+
+def _ms(at: datetime.datetime) -> int:
+    """A time from a query; without an offset it is taken as UTC."""
+    return round((at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)).timestamp() * 1000)
+
+
+def _step(every: Every, span_ms: int) -> Literal["raw", "hour", "day"]:
+    if every != "auto":
+        return every
+    return "raw" if span_ms <= RAW_UP_TO_MS else "hour" if span_ms <= HOUR_UP_TO_MS else "day"
+
+
+def _observation(row: dict[str, object]) -> schema.ObservationOut:
+    flag, count = row.get("flag"), row.get("n")
+    return schema.ObservationOut(
+        channel=str(row["channel"]),
+        at=iso(int(row["measured_at_ms"])),  # type: ignore[call-overload]
+        value=number(row["value"]),
+        raw=number(row.get("raw")),
+        flag=int(flag) if isinstance(flag, int | np.integer) else None,
+        low=number(row.get("low")),
+        high=number(row.get("high")),
+        n=int(count) if isinstance(count, int | np.integer) else None,
+    )

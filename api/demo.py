@@ -1,0 +1,220 @@
+"""`underturf demo`: the whole of it on one machine, with no other set-up.
+
+Starts three programs, each as its own process: the simulator with its virtual serial probes, the server, the agent.
+The history arrives through the same serial line and broker as any reading would. Nothing here knows what is in the
+simulator: it reads `ready.json` and writes the two configuration files a groundsman would have written.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import json
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import httpx
+import tomli_w
+
+from api.demo_configs import configs
+
+START_WITHIN_S = 60.0
+STOP_WITHIN_S = 10.0
+CATCH_UP_WITHIN_S = 120.0
+LOOK_EVERY_S = 0.25
+BAR_WIDTH = 40
+_SET_PDEATHSIG = 1  # prctl(2)
+
+
+class DemoFault(OSError):
+    """A part of the demo did not come up, or went away; the text says which and where its log is."""
+
+
+class Demo:
+    """The three programs of the demo, stopped together.
+
+    Parameters
+    ----------
+    folder : Path or None
+        Where everything is kept. None for a temporary folder that is removed at the end.
+    record : str
+        Which field record is played.
+    rate : float
+        How many times faster than real time, after the history.
+    port : int
+        Wanted port of the pages; another is taken when it is busy.
+    once : bool
+        Load the history, print the summary, stop.
+    """
+
+    def __init__(self, folder: Path | None, *, record: str, rate: float, port: int, once: bool) -> None:
+        self._temporary = folder is None
+        self._folder = Path(tempfile.mkdtemp(prefix="underturf-demo-")) if folder is None else folder.absolute()
+        self._record, self._rate, self._once = record, rate, once
+        self._pages_port = port if _is_free(port) else _free_port()
+        self._broker_port = _free_port()
+        self._programs: dict[str, subprocess.Popen[str]] = {}
+        self._stop = threading.Event()
+
+    def __enter__(self) -> Demo:
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: self._stop.set())
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for name in ("agent", "server", "simulator"):
+            _end(self._programs.get(name))
+        if self._temporary:
+            shutil.rmtree(self._folder, ignore_errors=True)
+
+    @property
+    def address(self) -> str:
+        """Where the pages are."""
+        return f"http://127.0.0.1:{self._pages_port}/"
+
+    def run(self) -> int:
+        """Start everything, show the history coming in, then stay until told to stop. Returns the exit code."""
+        self._folder.mkdir(parents=True, exist_ok=True)
+        for old in ("ready.json", "progress.json"):
+            (self._folder / old).unlink(missing_ok=True)
+        self._start("simulator", "-m", "simulator", "play", "--record", self._record, "--dir", str(self._folder),
+                    "--rate", f"{self._rate:g}")  # fmt: skip
+        ready = self._await("the simulator", self._read_ready)
+        self._write_configs(ready)
+        self._start("server", "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml"))
+        self._await("the server", self._health)
+        self._start("agent", "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
+        print(f"Pages: {self.address}", flush=True)
+        self._show_history()
+        if self._stop.is_set():
+            return 0
+        self._await("the pipeline to catch up", self._caught_up, within_s=CATCH_UP_WITHIN_S)
+        if self._once:
+            print(httpx.get(f"{self.address}api/v1/summary.txt", timeout=30.0).raise_for_status().text, flush=True)
+            return 0
+        print(f"The history is in. Time goes on at {self._rate:g} times real time. Ctrl-C stops all of it.", flush=True)
+        while not self._stop.wait(LOOK_EVERY_S):
+            self._check_programs()
+        print("Stopping.", flush=True)
+        return 0
+
+    def _start(self, name: str, *arguments: str) -> None:
+        with open(self._folder / f"{name}.log", "w", encoding="utf-8") as log:
+            # Its own session, so that Ctrl-C reaches only this program and the parts stop in order.
+            self._programs[name] = subprocess.Popen(
+                [sys.executable, *arguments], stdin=subprocess.DEVNULL, stdout=log, stderr=log, text=True,
+                start_new_session=True, preexec_fn=_die_with_parent,
+            )  # fmt: skip
+
+    def _check_programs(self) -> None:
+        for name, program in self._programs.items():
+            if program.poll() is not None:
+                log = self._folder / f"{name}.log"
+                tail = "\n".join(log.read_text(encoding="utf-8", errors="replace").splitlines()[-15:])
+                raise DemoFault(f"the {name} stopped with code {program.returncode}. The end of its log:\n{tail}")
+
+    def _await(self, what: str, look: Callable[[], Any], *, within_s: float = START_WITHIN_S) -> Any:
+        deadline = time.monotonic() + within_s
+        while not self._stop.is_set():
+            self._check_programs()
+            found = look()
+            if found:
+                return found
+            if time.monotonic() > deadline:
+                raise DemoFault(f"waited {within_s:g} s for {what}, logs are in {self._folder}")
+            self._stop.wait(LOOK_EVERY_S)
+        return None
+
+    def _read_ready(self) -> dict[str, Any] | None:
+        try:
+            return dict(json.loads((self._folder / "ready.json").read_text(encoding="utf-8")))
+        except (FileNotFoundError, ValueError):
+            return None
+
+    def _health(self) -> dict[str, Any] | None:
+        try:
+            answer = httpx.get(f"{self.address}healthz", timeout=5.0)
+            return dict(answer.json()) if answer.status_code == 200 else None
+        except (httpx.HTTPError, ValueError):
+            return None
+
+    def _caught_up(self) -> bool:
+        health = self._health()
+        return health is not None and bool(health.get("caught_up"))
+
+    def _show_history(self) -> None:
+        lively = sys.stdout.isatty()
+        shown = -1
+        while not self._stop.is_set():
+            self._check_programs()
+            share = _read_progress(self._folder / "progress.json")
+            percent = int(share * 100)
+            if lively and percent != shown:
+                bar = "#" * round(share * BAR_WIDTH)
+                print(f"\rHistory [{bar:<{BAR_WIDTH}}] {percent:3d} %", end="", flush=True)
+            elif not lively and percent // 25 != shown // 25:
+                print(f"History {percent} %", flush=True)
+            shown = percent
+            if share >= 1.0:
+                break
+            self._stop.wait(LOOK_EVERY_S)
+        if lively:
+            print(flush=True)
+
+    def _write_configs(self, ready: dict[str, Any]) -> None:
+        server, agent = configs(ready, broker_port=self._broker_port, pages_port=self._pages_port)
+        (self._folder / "underturf.toml").write_text(tomli_w.dumps(server), encoding="utf-8")
+        (self._folder / "agent.toml").write_text(tomli_w.dumps(agent), encoding="utf-8")
+        shutil.rmtree(self._folder / "data", ignore_errors=True)
+        shutil.rmtree(self._folder / "agent", ignore_errors=True)
+
+
+def _die_with_parent() -> None:
+    """Linux: end this child when the demo itself is killed. Elsewhere it would have to be stopped by hand."""
+    if sys.platform == "linux":
+        ctypes.CDLL(None).prctl(_SET_PDEATHSIG, signal.SIGTERM)
+
+
+def _read_progress(path: Path) -> float:
+    try:
+        return float(json.loads(path.read_text(encoding="utf-8"))["progress"])
+    except (FileNotFoundError, ValueError, KeyError):
+        return 0.0
+
+
+def _end(program: subprocess.Popen[str] | None) -> None:
+    if program is None or program.poll() is not None:
+        return
+    program.terminate()
+    try:
+        program.wait(STOP_WITHIN_S)
+    except subprocess.TimeoutExpired:
+        program.kill()
+        program.wait()
+
+
+def _is_free(port: int) -> bool:
+    with socket.socket() as listener:
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            listener.bind(("127.0.0.1", port))
+        except OSError:
+            return False
+    return True
+
+
+def _free_port() -> int:
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return int(listener.getsockname()[1])

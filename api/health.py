@@ -1,0 +1,38 @@
+"""Whether it works: `/healthz` for people and the demo, `/readyz` for a load balancer, `/metrics` for Prometheus."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import APIRouter, Request, Response
+from fastapi.responses import JSONResponse
+
+from api.data import pipeline_of
+from pipeline.metrics import CONTENT_TYPE
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/healthz", summary="The state of every part; 200 as long as the service answers")
+def healthz(request: Request) -> dict[str, Any]:
+    health = pipeline_of(request).health()
+    return {**health, "caught_up": _caught_up(health)}
+
+
+@router.get("/readyz", summary="200 when readings can be taken and kept, else 503")
+def readyz(request: Request) -> JSONResponse:
+    pipeline = pipeline_of(request)
+    ready = pipeline.ready
+    body = {"ready": ready, "reasons": pipeline.health()["reasons"]}
+    return JSONResponse(body, status_code=200 if ready else 503)
+
+
+def _caught_up(health: dict[str, Any]) -> bool:
+    """Whether every reading that the nodes have is kept and worked on."""
+    nothing_waits = not health["ingest"]["waiting_messages"] and not health["studying"]["stations_waiting"]
+    return nothing_waits and bool(health["nodes"]) and all(node["backlog"] == 0 for node in health["nodes"])
+
+
+@router.get("/metrics", summary="Counters and gauges in the text form of Prometheus")
+def metrics(request: Request) -> Response:
+    return Response(pipeline_of(request).metrics.text(), media_type=CONTENT_TYPE)

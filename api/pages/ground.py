@@ -1,0 +1,179 @@
+"""The page of a station: open alerts in words, water by layer, the profile now, moisture by depth over time.
+
+Words and the profile are drawn on the server; the chart is asked for by the page's own script, in the look the reader
+has chosen. A part of the page can be asked for alone, for live updates.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+from bokeh.embed import json_item
+from fastapi import APIRouter, Query, Request
+from fastapi.responses import HTMLResponse, JSONResponse
+from starlette.templating import Jinja2Templates
+
+from api import words
+from api.charts import Line, moisture_chart
+from api.data import DAY_MS, HOUR_MS, drawn, pipeline_of
+from api.drawing import profile
+from api.problems import Problem
+from api.state import StationNow, station_now
+from pipeline.service import Pipeline
+from pipeline.site import Station, Surface
+
+SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
+DEFAULT_SPAN = "14"
+CHART_TARGET = "moisture-chart"
+BELIEVED = (1, 2)
+
+router = APIRouter(include_in_schema=False)
+templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
+
+
+@router.get("/", response_class=HTMLResponse)
+def front(request: Request) -> HTMLResponse:
+    """The first station, or what to do when there is none."""
+    pipeline = pipeline_of(request)
+    stations = list(pipeline.config.stations())
+    return _page(request, pipeline, stations[0]) if stations else _answer(request, "empty.html", pipeline, {})
+
+
+@router.get("/stations/{name}", response_class=HTMLResponse)
+def station_page(request: Request, name: str) -> HTMLResponse:
+    return _page(request, pipeline_of(request), name)
+
+
+@router.get("/stations/{name}/now", response_class=HTMLResponse)
+def station_part(request: Request, name: str) -> HTMLResponse:
+    """The words and the profile alone."""
+    pipeline = pipeline_of(request)
+    return _answer(request, "now.html", pipeline, _facts(pipeline, name))
+
+
+@router.get("/stations/{name}/chart.json")
+def station_chart(
+    request: Request,
+    name: str,
+    days: Annotated[int, Query(ge=1, le=3660)] = int(DEFAULT_SPAN),
+    look: Literal["light", "dark"] = "light",
+) -> JSONResponse:
+    """The chart as Bokeh's own JSON."""
+    pipeline = pipeline_of(request)
+    _, station = _find(pipeline, name)
+    now_ms = pipeline.clock.now_ms()
+    span = (now_ms - days * DAY_MS, now_ms)
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    thatch_m = next((c.thatch_m for c in reversed(station.cores) if c.at_ms <= now_ms), 0.0)
+    step = "raw" if days <= 14 else "hour" if days <= 120 else "day"
+    lines = _lines(pipeline, station, span, step, thatch_m, zone)
+    rain = _rain(pipeline, name, span, "day" if days > 14 else "hour", zone)
+    shown = tuple(int(t) for t in on_site_clock(np.array(span), zone))
+    layout = moisture_chart(lines, rain, (shown[0], shown[1]), look)
+    return JSONResponse(json_item(layout, CHART_TARGET))
+
+
+def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
+    """Times moved so that an axis that knows no time zones shows the site's clock. [ms]"""
+    local = pd.to_datetime(at_ms, unit="ms", utc=True).tz_convert(zone).tz_localize(None)
+    return local.to_numpy().astype("datetime64[ms]").astype(np.int64)
+
+
+def _find(pipeline: Pipeline, name: str) -> tuple[Surface, Station]:
+    for surface in pipeline.config.surfaces:
+        for station in surface.stations:
+            if station.name == name:
+                return surface, station
+    raise Problem(404, "No such station", f"found {name!r}, expected one of {list(pipeline.config.stations())}")
+
+
+def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
+    state = station_now(pipeline, *_find(pipeline, name), pipeline.clock.now_ms())
+    zone = pipeline.config.site.timezone
+    return {
+        "state": state,
+        "heard": words.heard_line(state, zone),
+        "now": words.moment(state.now_ms, zone),
+        "alerts": _alert_lines(pipeline, state, zone),
+        "layers": [words.layer_line(layer) for layer in state.layers],
+        "wetting": words.wetting_line(state.wetting, zone, now_ms=state.now_ms),
+        "rain_day": None if state.rain_day_mm is None else words.millimetres(state.rain_day_mm),
+        "profile": profile(state),
+        "rows": _rows(state, zone),
+    }
+
+
+def _page(request: Request, pipeline: Pipeline, name: str) -> HTMLResponse:
+    facts = _facts(pipeline, name)
+    asked = request.query_params.get("days", DEFAULT_SPAN)
+    days = asked if asked in SPANS else DEFAULT_SPAN
+    return _answer(request, "ground.html", pipeline, {**facts, "spans": SPANS, "days": days, "target": CHART_TARGET})
+
+
+def _answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any]) -> HTMLResponse:
+    stations = [(f, s) for f in pipeline.config.surfaces for s in f.stations]
+    bokeh = request.app.state.bokeh_address
+    return templates.TemplateResponse(
+        request, template, {"site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
+    )
+
+
+def _alert_lines(pipeline: Pipeline, state: StationNow, zone: str) -> list[tuple[str, str]]:
+    return [
+        (alert.text, f"Since {words.moment(alert.since_ms, zone, now_ms=state.now_ms)}.")
+        for alert in pipeline.alerts()
+        if alert.station == state.station.name
+    ]
+
+
+def _rows(state: StationNow, zone: str) -> list[tuple[str, str, str, str]]:
+    """Every channel as a row of the table: what, value with unit, how good, when."""
+    rows = []
+    for channel in state.channels:
+        installed = channel.installed.channel
+        depth = "" if installed.depth_m is None else f", {installed.depth_m * 1000:.0f} mm"
+        value = "no answer" if channel.value is None else words.amount(channel.value, installed.quantity)
+        when = "" if channel.at_ms is None else words.moment(channel.at_ms, zone, now_ms=state.now_ms)
+        rows.append((words.quantity(installed.quantity) + depth, value, words.FLAG_WORDS[channel.flag], when))
+    return rows
+
+
+def _lines(
+    pipeline: Pipeline, station: Station, span: tuple[int, int], step: str, thatch_m: float, zone: ZoneInfo
+) -> list[Line]:
+    moist = [c for c in station.channels if c.channel.quantity == "water_content" and c.channel.depth_m is not None]
+    moist.sort(key=lambda c: c.channel.depth_m or 0.0)
+    frame = drawn(pipeline, [c.id for c in moist], *span, step)
+    lines = []
+    for channel in moist:
+        own = frame[frame["channel"] == channel.id]
+        value = own["value"].to_numpy(float, copy=True)
+        if "flag" in own:
+            value[~own["flag"].isin(BELIEVED)] = np.nan
+        at_ms, value = _with_gaps(own["measured_at_ms"].to_numpy(np.int64), value)
+        depth_m = channel.channel.depth_m or 0.0
+        lines.append(Line(f"{depth_m * 1000:.0f} mm", depth_m < thatch_m, on_site_clock(at_ms, zone), value))
+    return lines
+
+
+def _with_gaps(at_ms: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The series with a missing value put into each gap, so that no line is drawn across it."""
+    if at_ms.size < 3:
+        return at_ms, value
+    steps = np.diff(at_ms)
+    gaps = np.flatnonzero(steps > 3.5 * np.median(steps))
+    return np.insert(at_ms, gaps + 1, at_ms[gaps] + 1), np.insert(value, gaps + 1, np.nan)
+
+
+def _rain(pipeline: Pipeline, station: str, span: tuple[int, int], step: str, zone: ZoneInfo) -> pd.DataFrame:
+    channel = pipeline.config.rain_channel(station)
+    if channel is None:
+        return pd.DataFrame({"measured_at_ms": [], "value": []})
+    width = DAY_MS if step == "day" else HOUR_MS
+    rain = drawn(pipeline, [channel], *span, step)
+    # A bar stands on the middle of its hour or day.
+    middle = on_site_clock(rain["measured_at_ms"].to_numpy(np.int64) + width // 2, zone)
+    return pd.DataFrame({"measured_at_ms": middle, "value": rain["value"].to_numpy(float)})

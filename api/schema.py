@@ -1,0 +1,126 @@
+"""Shapes of the JSON interface, with an example each, for the OpenAPI document.
+
+Times are ISO 8601 in UTC. Units are the canonical ones of `hardware.quantities`; a name ends in its unit where a field
+has one unit.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import BaseModel, Field
+
+Time = Annotated[str, Field(examples=["2026-05-04T06:15:00Z"])]
+ChannelId = Annotated[str, Field(examples=["square-1/p1/moisture_035"], description="station/probe/channel")]
+
+
+class ChannelOut(BaseModel):
+    """A channel in the ground."""
+
+    id: ChannelId
+    quantity: str = Field(examples=["water_content"])
+    unit: str = Field(examples=["m3 m-3"])
+    depth_mm: float | None = Field(examples=[35.0], description="below the leaf base; null above ground")
+    calibration: str = Field(examples=["topp_1980"])
+
+
+class ProbeOut(BaseModel):
+    """A probe, with what it last said."""
+
+    station: str = Field(examples=["square-1"])
+    name: str = Field(examples=["p1"])
+    model: str = Field(examples=["root_zone_profile"])
+    title: str = Field(examples=["Root-zone profile: five depths"])
+    heard_at: Time | None
+    channels: list[ChannelOut]
+
+
+class StationOut(BaseModel):
+    """A station of a surface."""
+
+    name: str = Field(examples=["square-1"])
+    title: str = Field(examples=["Square, off the outer strip"])
+    soil: str = Field(examples=["clay_loam"])
+    root_zone_mm: float = Field(examples=[200.0])
+    thatch_mm: float | None = Field(examples=[14.0], description="of the latest core; null when no core is known")
+
+
+class SurfaceOut(BaseModel):
+    """A surface of the site."""
+
+    name: str = Field(examples=["square"])
+    title: str = Field(examples=["Main square"])
+    kind: str = Field(examples=["square"])
+    stations: list[StationOut]
+
+
+class SiteOut(BaseModel):
+    """A site and its surfaces."""
+
+    name: str = Field(examples=["fernhollow"])
+    title: str = Field(examples=["Fern Hollow"])
+    timezone: str = Field(examples=["UTC"])
+    now: Time
+    surfaces: list[SurfaceOut]
+
+
+class ObservationOut(BaseModel):
+    """One observation, or one step of a drawn-together series with its least, mean and greatest value."""
+
+    channel: ChannelId
+    at: Time
+    value: float | None = Field(examples=[0.312])
+    raw: float | None = Field(None, examples=[17.9], description="as heard; only in undrawn series")
+    flag: int | None = Field(None, examples=[1], description="1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing")
+    low: float | None = Field(None, description="least in the step; only in drawn-together series")
+    high: float | None = Field(None, description="greatest in the step; only in drawn-together series")
+    n: int | None = Field(None, description="observations in the step; only in drawn-together series")
+
+
+class ObservationsOut(BaseModel):
+    """A page of observations. `next` is the address of the following page, null on the last."""
+
+    every: str = Field(examples=["raw"], description="raw, hour or day")
+    units: dict[str, str] = Field(examples=[{"square-1/p1/moisture_035": "m3 m-3"}])
+    observations: list[ObservationOut]
+    next: str | None
+
+
+class FindingOut(BaseModel):
+    """What a span of observations means. `reason` says why `value` is withheld."""
+
+    station: str = Field(examples=["square-1"])
+    quantity: str = Field(examples=["thatch_wetness"])
+    unit: str = Field(examples=["1"])
+    start: Time
+    end: Time
+    value: float | None = Field(examples=[0.94])
+    low: float | None
+    high: float | None
+    n: int = Field(examples=[1])
+    reason: str
+
+
+class AlertOut(BaseModel):
+    """An alert that is open, in one plain line."""
+
+    id: str
+    rule: str = Field(examples=["thatch_holding"])
+    surface: str = Field(examples=["square"])
+    station: str = Field(examples=["square-1"])
+    probe: str | None = Field(description="null where the alert is about the ground")
+    since: Time = Field(description="when the state began")
+    opened: Time = Field(description="when it had lasted long enough to be said")
+    text: str = Field(examples=["Square, off the outer strip: thatch wet 3 days, soil beneath drying. Don't water."])
+
+
+class AlertEventOut(BaseModel):
+    """Something an alert said."""
+
+    id: str
+    at: Time
+    kind: str = Field(examples=["opened"], description="opened, repeated or closed")
+    rule: str
+    surface: str
+    station: str
+    text: str

@@ -1,0 +1,41 @@
+"""The state of the ground as plain text: for the command line, and for whoever has no browser."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from api import words
+from api.state import StationNow
+from pipeline.flags import Flag
+from pipeline.judge import OpenAlert
+from pipeline.site import SiteConfig
+
+
+def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[OpenAlert]) -> str:
+    """Water by layer, the last wetting, open alerts and the age of the data, station by station."""
+    zone = config.site.timezone
+    lines = [config.site.title, "=" * len(config.site.title)]
+    if states:
+        lines.append(f"{words.moment(states[0].now_ms, zone)} ({zone})")
+    for state in states:
+        lines += ["", f"{state.surface.title}: {state.station.title}", words.heard_line(state, zone)]
+        lines += [words.layer_line(layer) for layer in state.layers] or ["No layer can be told yet."]
+        lines.append(words.wetting_line(state.wetting, zone, now_ms=state.now_ms))
+        lines += _by_depth(state)
+    lines += ["", "Open alerts"]
+    lines += [f"- {alert.text} Since {words.moment(alert.since_ms, zone)}." for alert in alerts] or ["- None."]
+    return "\n".join(lines) + "\n"
+
+
+def _by_depth(state: StationNow) -> list[str]:
+    rows = [
+        f"  {channel.installed.channel.depth_m * 1000:5.0f} mm  {_value(channel.value)} m3/m3  "
+        f"{words.FLAG_WORDS[Flag(channel.flag)]}"
+        for channel in state.channels
+        if channel.installed.channel.quantity == "water_content" and channel.installed.channel.depth_m is not None
+    ]
+    return ["Water by depth below the leaf base:", *rows] if rows else []
+
+
+def _value(value: float | None) -> str:
+    return "  -  " if value is None else f"{value:.3f}"
