@@ -57,6 +57,7 @@ class Database:
         self.path = path
         self._lock = threading.RLock()
         self._depth = 0
+        self._spoiled = False
         self._closed = False
         self._idle: list[sqlite3.Connection] = []
         self._idle_lock = threading.Lock()
@@ -84,20 +85,19 @@ class Database:
         with self._lock, self._translated():
             if self._depth == 0:
                 self._writer.execute("BEGIN IMMEDIATE")
+                self._spoiled = False
             self._depth += 1
             try:
                 yield self._writer
+                if self._depth == 1:
+                    self._finish()
             except BaseException:
-                self._depth -= 1
-                self._undo()
+                self._spoiled = True
+                if self._depth == 1 and self._writer.in_transaction:  # SQLite undoes by itself on a full disk
+                    self._writer.execute("ROLLBACK")
                 raise
-            self._depth -= 1
-            if self._depth == 0:
-                try:
-                    self._writer.execute("COMMIT")
-                except BaseException:
-                    self._undo()
-                    raise
+            finally:
+                self._depth -= 1
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -142,9 +142,10 @@ class Database:
         connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         return connection
 
-    def _undo(self) -> None:
-        if self._writer.in_transaction:  # SQLite undoes by itself on a full disk
-            self._writer.execute("ROLLBACK")
+    def _finish(self) -> None:
+        if self._spoiled:
+            raise RuntimeError(f"{self.path}: a part of this transaction failed and was let pass; nothing is kept")
+        self._writer.execute("COMMIT")
 
     @contextmanager
     def _translated(self) -> Iterator[None]:

@@ -1,0 +1,351 @@
+"""The journal: nothing is receipted that is not kept, nothing kept is lost or doubled, and no gap is passed in silence.
+
+Expected receipts come from a model of the rules in plain sets, and from counting by hand.
+"""
+
+import dataclasses
+import sqlite3
+from contextlib import closing
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hardware.reading import Batch, Reading, Receipt, Span, Status
+from pipeline.errors import StoreFull
+from pipeline.store import journal as module
+from pipeline.store.database import Database
+from pipeline.store.journal import Event, Journal, OutboxState
+from pipeline.store.sqlite import SqliteStore
+
+OUTBOX = "0123456789abcdef"
+T0_MS = 1_704_067_200_000
+FOREVER = (0, 7_000_000_000_000)
+CHANNELS = [f"square-1/p1/c{i}" for i in range(3)]
+
+
+def rows(first, last, **changes):
+    return tuple(
+        Reading(
+            **{
+                **{"site": "club", "node": "north", "outbox_id": OUTBOX, "seq": seq, "channel": CHANNELS[seq % 3]},
+                **{"slot": str(T0_MS // 1000 + seq), "measured_at_ms": T0_MS + seq * 1000, "raw": seq / 8},
+                **{"status": Status.OK, "attempts": 1, "clock_ok": True, **changes},
+            }
+        )
+        for seq in range(first, last + 1)
+    )
+
+
+def batch(first, last, lowest_kept=1, **changes):
+    readings = rows(first, last, **changes)
+    return Batch(readings[0].site, readings[0].node, readings[0].outbox_id, lowest_kept, readings)
+
+
+def span(first, last):
+    return Span("club", "north", OUTBOX, first, last)
+
+
+@pytest.fixture
+def database(tmp_path):
+    opened = Database(tmp_path / "journal.db")
+    yield opened
+    opened.close()
+
+
+@pytest.fixture
+def journal(database):
+    return Journal(database)
+
+
+def kept(database):
+    """Seq of every reading kept, by its value, sorted: a doubled one would be there twice."""
+    return sorted((SqliteStore(database).raw(CHANNELS, *FOREVER)["raw"] * 8).astype(int).tolist())
+
+
+def state(journal):
+    (only,) = journal.outboxes()
+    return only
+
+
+def test_batches_in_order_move_the_receipt(journal, database):
+    """Each batch that follows on moves the receipt to its last seq."""
+    assert journal.append(batch(1, 5), T0_MS).received == 5
+    assert journal.append(batch(6, 8), T0_MS).received == 8
+    assert journal.received("club", "north", OUTBOX) == 8
+    assert kept(database) == list(range(1, 9))
+
+
+def test_a_batch_beyond_a_gap_is_kept_and_the_receipt_waits(journal, database):
+    """Rows after a gap are stored, the receipt stays before it, and moves over all of them when the gap is filled."""
+    journal.append(batch(1, 2), T0_MS)
+    assert journal.append(batch(5, 6), T0_MS) == module.Appended(2, 0, 0, 0, 2)
+    assert kept(database) == [1, 2, 5, 6]
+    assert journal.append(batch(3, 4), T0_MS).received == 6
+
+
+def test_a_gap_the_agent_no_longer_holds_is_a_hole(journal):
+    """What lies below the lowest seq the agent keeps is counted as lost, and not waited for."""
+    journal.append(batch(1, 2), T0_MS)
+    assert journal.append(batch(6, 7, lowest_kept=5), T0_MS) == module.Appended(2, 0, 0, 2, 4)
+    assert journal.append(batch(5, 5, lowest_kept=5), T0_MS).received == 7
+    assert state(journal).holes == 2
+
+
+def test_an_outbox_first_heard_in_its_middle_starts_with_a_hole(journal):
+    """A new journal that hears seq 1001 of an agent that keeps from 1001 receipts it: the rest is not coming."""
+    assert journal.append(batch(1001, 1002, lowest_kept=1001), T0_MS) == module.Appended(2, 0, 0, 1000, 1002)
+
+
+def test_rows_said_to_be_lost_that_come_after_all_are_kept(journal, database):
+    """A reading that arrives where a hole was noted is stored, and the hole shrinks by it."""
+    journal.append(batch(5, 6, lowest_kept=5), T0_MS)
+    assert journal.append(batch(2, 3), T0_MS) == module.Appended(2, 0, 0, 0, 6)
+    assert kept(database) == [2, 3, 5, 6]
+    assert state(journal).holes == 2
+
+
+def test_poison_counts_as_received_and_is_kept_with_its_reason(journal):
+    """A payload that cannot be read does not hold up the receipt; it can be looked at, newest first."""
+    journal.append(batch(1, 2), T0_MS)
+    assert journal.receive_poison(span(3, 5), "the/topic", b"\x00\xff", "payload: found noise", T0_MS) == 5
+    assert journal.append(batch(6, 6), T0_MS).received == 6
+    journal.receive_poison(None, "other", b"", "topic: found 'other'", T0_MS + 1)
+    newest, oldest = journal.quarantine()
+    assert (newest.topic, newest.reason, newest.size_bytes) == ("other", "topic: found 'other'", 0)
+    assert (oldest.topic, oldest.payload, oldest.at_ms) == ("the/topic", b"\x00\xff", T0_MS)
+    assert state(journal).poisoned == 3
+
+
+def test_poison_beyond_a_gap_waits_with_the_rest(journal):
+    """A quarantined span after a gap does not carry the receipt over the gap."""
+    journal.append(batch(1, 2), T0_MS)
+    assert journal.receive_poison(span(5, 6), "t", b"x", "r", T0_MS) == 2
+    assert journal.append(batch(3, 4), T0_MS).received == 6
+
+
+def test_a_good_copy_of_poison_is_kept(journal, database):
+    """Readings whose payload was once broken on the way are stored when a good copy comes."""
+    journal.receive_poison(span(1, 3), "t", b"x", "r", T0_MS)
+    assert journal.append(batch(1, 3), T0_MS) == module.Appended(3, 0, 0, 0, 3)
+    assert kept(database) == [1, 2, 3]
+    assert state(journal).poisoned == 0
+
+
+def test_poison_where_readings_are_kept_takes_nothing_away(journal, database):
+    """A broken copy of a batch that is stored is quarantined, and the stored rows stay."""
+    journal.append(batch(2, 3), T0_MS)
+    assert journal.receive_poison(span(1, 4), "t", b"x", "r", T0_MS) == 4
+    assert kept(database) == [2, 3]
+    assert state(journal).poisoned == 2
+
+
+def test_a_batch_sent_again_is_counted_and_ignored(journal, database):
+    """Duplicates, whole or in part, are counted; only what is new is stored."""
+    journal.append(batch(1, 4), T0_MS)
+    assert journal.append(batch(1, 4), T0_MS) == module.Appended(0, 4, 0, 0, 4)
+    assert journal.append(batch(3, 7), T0_MS) == module.Appended(3, 2, 0, 0, 7)
+    assert kept(database) == list(range(1, 8))
+    assert state(journal).duplicates == 6
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"raw": 99.0},
+        {"raw": None, "status": Status.SILENT},
+        {"measured_at_ms": T0_MS + 5},
+        {"slot": "stroke:1:1"},
+        {"channel": "square-1/p1/other"},
+        {"attempts": 2},
+        {"clock_ok": False},
+    ],
+    ids=lambda change: next(iter(change)),
+)
+def test_a_contradiction_is_counted_and_the_first_is_kept(journal, database, change):
+    """A reading that says something else under a stored identity is a conflict, and changes nothing."""
+    journal.append(batch(1, 3), T0_MS)
+    before = SqliteStore(database).raw([*CHANNELS, "square-1/p1/other"], *FOREVER)
+    changed = dataclasses.replace(rows(2, 2)[0], **change)
+    again = Batch("club", "north", OUTBOX, 1, (*rows(1, 1), changed, *rows(3, 4)))
+    assert journal.append(again, T0_MS) == module.Appended(1, 2, 1, 0, 4)
+    after = SqliteStore(database).raw([*CHANNELS, "square-1/p1/other"], *FOREVER)
+    assert after[after["measured_at_ms"] != T0_MS + 4000].reset_index(drop=True).equals(before)
+    assert state(journal).conflicts == 1
+
+
+def test_outboxes_are_counted_apart(journal):
+    """Site, node and outbox together name a sequence; another outbox of the same node starts anew."""
+    journal.append(batch(1, 3), T0_MS)
+    journal.append(batch(1, 1, outbox_id="f" * 16), T0_MS + 1)
+    journal.append(batch(1, 2, node="south"), T0_MS + 2)
+    assert journal.received("club", "north", "f" * 16) == 1
+    assert journal.received("club", "north", "e" * 16) == 0
+    assert journal.receipts() == [("club", "north", Receipt("f" * 16, 1)), ("club", "south", Receipt(OUTBOX, 2))]
+
+
+events = st.lists(
+    st.tuples(
+        st.sampled_from(["batch", "batch", "batch", "poison"]),
+        st.integers(1, 25),
+        st.integers(1, 6),
+        st.integers(1, 25),
+    ),
+    max_size=14,
+)
+
+
+@given(events)
+@settings(deadline=None, max_examples=30)
+def test_the_receipt_follows_the_rules_for_any_order_of_arrival(tmp_path_factory, arrivals):
+    """Receipt, rows and counters agree with a model in plain sets for any mixture of batches, gaps and poison."""
+    database = Database(tmp_path_factory.mktemp("model") / "journal.db")
+    journal = Journal(database)
+    stored, poison, lost = set(), set(), set()
+    received = duplicates = 0
+    for kind, first, length, lowest in arrivals:
+        numbers = set(range(first, first + length))
+        if kind == "poison":
+            found = journal.receive_poison(span(first, first + length - 1), "t", b"x", "r", T0_MS)
+            poison |= numbers - stored - lost
+        else:
+            lowest = min(lowest, first)
+            found = journal.append(batch(first, first + length - 1, lowest), T0_MS).received
+            duplicates += len(numbers & stored)
+            stored |= numbers
+            poison -= numbers
+            lost -= numbers
+            lost |= set(range(received + 1, lowest)) - stored - poison
+        while received + 1 in stored | poison | lost:
+            received += 1
+        assert found == received
+    if arrivals:
+        expected = OutboxState("club", "north", OUTBOX, received, duplicates, 0, len(lost), len(poison), T0_MS)
+        assert state(journal) == expected
+    assert kept(database) == sorted(stored)
+    database.close()
+
+
+def test_a_kill_while_appending_loses_nothing_receipted(tmp_path, kill_while_appending, killed_script):
+    """After SIGKILL every receipted row is there, none twice, and the rest sent again lands once."""
+    path = tmp_path / "journal.db"
+    said = kill_while_appending("journal", str(path), wanted=10)
+    database = Database(path)
+    journal = Journal(database)
+    receipt = journal.received("club", "north", OUTBOX)
+    channels = [f"square-1/p1/c{i}" for i in range(4)]
+
+    def seqs():
+        return sorted((SqliteStore(database).raw(channels, *FOREVER)["raw"] * 8).astype(int).tolist())
+
+    assert receipt >= said
+    assert seqs() == list(range(1, receipt + 1))
+    journal.append(Batch("club", "north", OUTBOX, 1, killed_script["readings"](receipt - 9, 40)), T0_MS)
+    assert seqs() == list(range(1, receipt + 31))
+    database.close()
+
+
+def test_a_full_disk_receipts_nothing_and_loses_nothing(tmp_path):
+    """When the file may not grow, the batch is refused whole, the receipt stays, and all before it can be read."""
+    database = Database(tmp_path / "journal.db", max_bytes=400_000)
+    journal = Journal(database)
+    first = 1
+    with pytest.raises(StoreFull, match="found no room"):
+        for first in range(1, 100_000, 100):
+            journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
+    assert journal.received("club", "north", OUTBOX) == first - 1 > 100
+    names = [f"square-1/p1/n{i}" for i in range(1, first + 1, 100)]
+    assert len(SqliteStore(database).raw(names, *FOREVER)) == first - 1
+    with pytest.raises(StoreFull):
+        journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
+    database.close()
+
+
+def test_a_full_disk_that_is_freed_takes_the_same_batch(tmp_path):
+    """After the bound is lifted the refused batch is kept, with the channels it was the first to name."""
+    path = tmp_path / "journal.db"
+    database = Database(path, max_bytes=300_000)
+    journal = Journal(database)
+    first = 1
+    with pytest.raises(StoreFull):
+        for first in range(1, 100_000, 100):
+            journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
+    with database.transaction() as tx:
+        tx.execute("PRAGMA max_page_count = 100000")
+    journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
+    assert len(SqliteStore(database).raw([f"square-1/p1/n{first}"], *FOREVER)) == 100
+    database.close()
+
+
+def test_a_journal_restored_from_a_backup_takes_the_rest_again(tmp_path):
+    """The receipt goes back with the backup, and what the agent sends again lands once."""
+    database = Database(tmp_path / "journal.db")
+    Journal(database).append(batch(1, 10), T0_MS)
+    with closing(sqlite3.connect(tmp_path / "journal.db")) as source:
+        source.execute("VACUUM INTO ?", (str(tmp_path / "backup.db"),))
+    Journal(database).append(batch(11, 30), T0_MS)
+    database.close()
+    restored = Database(tmp_path / "backup.db")
+    journal = Journal(restored)
+    assert journal.received("club", "north", OUTBOX) == 10
+    assert journal.append(batch(6, 30), T0_MS) == module.Appended(20, 5, 0, 0, 30)
+    assert kept(restored) == list(range(1, 31))
+    restored.close()
+
+
+def test_the_quarantine_is_bounded(journal, monkeypatch):
+    """Only the last entries stay, and of a long payload the beginning with its full size."""
+    monkeypatch.setattr(module, "QUARANTINE_ENTRIES", 3)
+    for i in range(5):
+        journal.receive_poison(None, f"t{i}", b"x" * 100_000, "r" * 5000, T0_MS)
+    found = journal.quarantine()
+    assert [q.topic for q in found] == ["t4", "t3", "t2"]
+    assert (found[0].size_bytes, len(found[0].payload), len(found[0].reason)) == (100_000, 64 * 1024, 1000)
+
+
+def test_alert_state_and_its_events_are_saved_together(journal, database):
+    """States come back as saved; a known event is not doubled; both are there after opening anew."""
+    opened = Event("e1", T0_MS, {"text": "Square 1: roots dry"})
+    assert journal.save_alerts({"square-1/roots_dry": {"open": True, "since_ms": 5}}, [opened]) == 1
+    assert journal.save_alerts({"square-1/roots_dry": {"open": False}}, [opened, Event("e2", T0_MS + 1, {})]) == 1
+    again = Journal(database)
+    assert again.alert_states() == {"square-1/roots_dry": {"open": False}}
+    assert again.events(*FOREVER) == [opened, Event("e2", T0_MS + 1, {})]
+    assert again.events(T0_MS + 1, T0_MS + 2) == [Event("e2", T0_MS + 1, {})]
+    journal.forget_alert("square-1/roots_dry")
+    assert journal.alert_states() == {}
+
+
+def test_an_event_that_cannot_be_written_saves_no_state(journal):
+    """State and events are one change: if one cannot be kept, neither is."""
+    with pytest.raises(ValueError, match="JSON"):
+        journal.save_alerts({"a": {"open": True}}, [Event("e1", T0_MS, {"value": float("nan")})])
+    assert journal.alert_states() == {} and journal.unsent("log") == []
+
+
+def test_an_event_comes_again_until_it_is_marked_as_sent(journal):
+    """Each destination is told by itself, in order, under a stable id, until it is marked."""
+    journal.save_alerts({}, [Event(f"e{i}", T0_MS + i, {"i": i}) for i in range(3)])
+    journal.mark_sent("e0", "log", T0_MS)
+    journal.mark_sent("e0", "log", T0_MS + 9)
+    journal.mark_sent("unknown", "log", T0_MS)
+    assert [e.id for e in journal.unsent("log")] == ["e1", "e2"]
+    assert [e.id for e in journal.unsent("webhook", limit=2)] == ["e0", "e1"]
+
+
+def test_the_queue_of_a_server_store_holds_what_came_in(database):
+    """A journal that feeds queues each arrival; one that did not before queues all it holds."""
+    Journal(database).append(batch(1, 4), T0_MS)
+    journal = Journal(database, feeding=True)
+    journal.append(batch(3, 6), T0_MS + 1)
+    journal.receive_poison(span(7, 9), "t", b"x", "r", T0_MS + 2)
+    first, second = journal.waiting()
+    assert (first.readings, second.readings) == (rows(1, 4), rows(5, 6))
+    assert journal.waiting_count() == 6
+    journal.mark_read_back([first], T0_MS + 5)
+    assert journal.waiting() == [second] and journal.waiting_count() == 2
+    assert journal.stayed(T0_MS + 5) == [] and journal.stayed(T0_MS + 6) == [first]
+    journal.let_go([first])
+    assert kept(database) == [5, 6]
+    assert journal.append(batch(1, 6), T0_MS) == module.Appended(0, 6, 0, 0, 9)
+    assert Journal(database, feeding=True).waiting_count() == 2

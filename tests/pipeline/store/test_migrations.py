@@ -1,0 +1,81 @@
+"""Migrations: each step with its record or neither, once, and never an older program on a newer file.
+
+Expected behaviour: SQLite's transactional schema changes, and our own numbering.
+"""
+
+import sqlite3
+from contextlib import closing
+
+import pytest
+
+from pipeline.errors import StoreForeign, StoreTooNew
+from pipeline.store.database import Database
+from pipeline.store.migrations import MIGRATIONS, Migration, migrate
+
+ONE = Migration(1, "one", ("CREATE TABLE a (x)",))
+TWO = Migration(2, "two", ("CREATE TABLE b (x)", "INSERT INTO b VALUES (1)"))
+BROKEN = Migration(2, "broken", ("CREATE TABLE b (x)", "INSERT INTO nowhere VALUES (1)"))
+
+
+@pytest.fixture
+def connection(tmp_path):
+    with closing(sqlite3.connect(tmp_path / "a.db", isolation_level=None)) as opened:
+        yield opened
+
+
+def tables(connection):
+    return {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
+
+
+def test_steps_are_applied_in_order_and_once(connection):
+    """The first time both are applied and recorded, the second time none."""
+    assert migrate(connection, "a.db", (ONE, TWO)) == 2
+    assert migrate(connection, "a.db", (ONE, TWO)) == 0
+    assert connection.execute("SELECT number, name FROM migration").fetchall() == [(1, "one"), (2, "two")]
+    assert connection.execute("SELECT count(*) FROM b").fetchone() == (1,)
+
+
+def test_an_older_file_gets_only_what_it_lacks(connection):
+    """A file at step 1 with rows in it goes on to step 2 and keeps them."""
+    migrate(connection, "a.db", (ONE,))
+    connection.execute("INSERT INTO a VALUES (5)")
+    assert migrate(connection, "a.db", (ONE, TWO)) == 1
+    assert connection.execute("SELECT x FROM a").fetchall() == [(5,)]
+
+
+def test_a_step_that_fails_leaves_neither_tables_nor_record(connection):
+    """A step that stops half-way is undone with its record; the same file takes the repaired step."""
+    with pytest.raises(sqlite3.OperationalError, match="nowhere"):
+        migrate(connection, "a.db", (ONE, BROKEN))
+    assert tables(connection) == {"migration", "a"}
+    assert connection.execute("SELECT max(number) FROM migration").fetchone() == (1,)
+    assert migrate(connection, "a.db", (ONE, TWO)) == 1
+
+
+def test_a_file_of_a_later_version_is_refused_and_not_touched(tmp_path):
+    """An old program says what it found and what to do, and changes nothing."""
+    path = tmp_path / "journal.db"
+    Database(path).close()
+    later = MIGRATIONS[-1].number + 1
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("INSERT INTO migration VALUES (?, 'of the future')", (later,))
+    before = path.read_bytes()
+    with pytest.raises(StoreTooNew, match=rf"found a database of version {later}, expected at most {later - 1}"):
+        Database(path)
+    assert path.read_bytes() == before
+
+
+def test_another_programs_database_is_refused_and_not_touched(tmp_path):
+    """A SQLite file with tables but without our record is somebody else's."""
+    path = tmp_path / "journal.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("CREATE TABLE recipes (name)")
+    with pytest.raises(StoreForeign, match=r"found the tables of another program \(recipes\)"):
+        Database(path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert tables(connection) == {"recipes"}
+
+
+def test_steps_are_numbered_without_a_gap():
+    """The numbers are 1, 2, 3 ...: a record of the last one stands for all before it."""
+    assert [m.number for m in MIGRATIONS] == list(range(1, len(MIGRATIONS) + 1))
