@@ -44,10 +44,18 @@ class SerialLine:
         Steady real time. [s]
     chance : callable
         Gives numbers from 0 to 1 for the jitter of the back-off.
+    back_off : bool
+        False tries to open it each time it is asked for: where simulated hours pass in real seconds, the back-off's
+        real seconds would be days.
     """
 
     def __init__(
-        self, config: LineConfig, *, monotonic: Callable[[], float], chance: Callable[[], float] = random.random
+        self,
+        config: LineConfig,
+        *,
+        monotonic: Callable[[], float],
+        chance: Callable[[], float] = random.random,
+        back_off: bool = True,
     ) -> None:
         self.name = config.name
         self.protocol = config.protocol
@@ -55,6 +63,7 @@ class SerialLine:
         self._config = config
         self._monotonic = monotonic
         self._chance = chance
+        self._backs_off = back_off
         self._port: serial.Serial | None = None
         self._lock = threading.RLock()
         self._pause = threading.Event()
@@ -154,7 +163,8 @@ class SerialLine:
             self._port = self._open()
         except (OSError, ValueError, termios.error) as err:
             self.state = f"away: {_reason(err)}"
-            self._open_not_before = self._monotonic() + self._back_off_s * (0.5 + self._chance())
+            if self._backs_off:
+                self._open_not_before = self._monotonic() + self._back_off_s * (0.5 + self._chance())
             self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
             raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
         self._back_off_s = FIRST_BACK_OFF_S

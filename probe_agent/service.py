@@ -76,7 +76,9 @@ class Agent:
         self, config: AgentConfig, clock: Clock, *, publisher_type: Callable[..., Publisher] = Publisher
     ) -> None:
         self.config = config
-        self.lines = {line.name: SerialLine(line, monotonic=clock.monotonic) for line in config.lines}
+        self.lines = {
+            line.name: SerialLine(line, monotonic=clock.monotonic, back_off=not clock.follows) for line in config.lines
+        }
         self.unkept = 0  # readings lost because neither disk nor memory had room
         self._clock = clock
         self._told = {"broker": NOT_CONNECTED}
@@ -164,7 +166,8 @@ class Agent:
             return
         heard, reason = sample(probe, slot_s, line, self._clock, stop)
         turn.last_slot_s = slot_s
-        self._change(f"probe {probe.id}", "ok" if reason is None else reason)
+        bad = next((one.status.value for one in heard if one.status is not Status.OK), "ok")
+        self._change(f"probe {probe.id}", bad, reason=reason)
         self._hear_rain(probe, heard)
         after = self._clock.note()
         if after.ok and not note.ok:  # the clock was set while the probe was asked: everything is of now
@@ -233,17 +236,17 @@ class Agent:
 
     # --- telling -------------------------------------------------------------------------------------------------
 
-    def _change(self, what: str, state: str) -> bool:
-        """Log a state when it is another than before; whether it is."""
+    def _change(self, what: str, state: str, *, reason: str | None = None) -> None:
+        """Log a state, and its reason, when the state is another than before."""
         before = self._told.get(what)
         if before == state:
-            return False
+            return
         self._told[what] = state
         if before is None and state in ("", "0", "ok"):
-            return True
+            return
         bad = state not in ("", "0", "ok", "up", "set", "docked", "undocked")
-        _say("change", level=logging.WARNING if bad else logging.INFO, what=what, now=state or "over")
-        return True
+        fields = {"what": what, "now": state or "over"} | ({} if reason is None else {"reason": reason})
+        _say("change", level=logging.WARNING if bad else logging.INFO, **fields)
 
 
 def make_clock(config: AgentConfig) -> Clock:

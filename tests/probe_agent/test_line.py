@@ -124,3 +124,15 @@ def test_bad_parity_is_made_visible(pty_plug):
     os.close(fd)
     assert flags & termios.INPCK
     assert not flags & (termios.IGNPAR | termios.PARMRK)
+
+
+def test_line_without_back_off_is_tried_each_time(pty_plug, hand_clock):
+    """Under a simulated clock the first question after plugging in is answered."""
+    config = LineConfig("north", str(pty_plug.link), "sdi12", 1200, "7E1")
+    line = SerialLine(config, monotonic=hand_clock.monotonic, back_off=False)
+    with pytest.raises(LineAway):
+        line.send(b"1M!")
+    pty_plug.plug_in(no_one)
+    line.send(b"1M!")
+    assert line.state == "ok"
+    line.close()
