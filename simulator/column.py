@@ -326,6 +326,9 @@ def _forcing(column: Column, surface: Surface, state: ColumnState) -> Array:
     forcing[kernels.FEDDES_1 : kernels.FEDDES_4 + 1] = (
         limits.too_wet_m, limits.wet_limit_m, limits.dry_limit_m, limits.wilting_m,
     )  # fmt: skip
+    # nothing dries the ground past this; a head below it would be rounding where coarse ground holds no water at all
+    driest = min(surface.evaporation_dry_m, limits.wilting_m, column.bottom.value)
+    forcing[kernels.H_LEAST] = min(2.0 * driest, 1.01 * float(state.head_m.min()))
     forcing[kernels.CONTACT] = 1.0 if surface.supply_m_s > 0.0 or pond_m(state) > 0.0 or held else 0.0
     return forcing
 

@@ -30,7 +30,7 @@ AIR = {
 }
 FLUXES = (
     "rain_mm", "watering_mm", "canopy_evaporation_mm", "throughfall_mm", "evaporation_mm", "demand_mm", "uptake_mm",
-    "past_thatch_mm", "bypass_mm", "drainage_mm", "runoff_mm", "thatch_change_mm", "balance_error_mm",
+    "past_thatch_mm", "bypass_mm", "drainage_mm", "runoff_mm", "thatch_change_mm", "balance_error_mm", "solver_steps",
 )  # fmt: skip
 
 
@@ -59,7 +59,7 @@ class History:
     place : Place
     weather : Weather
     flux : dict of str to ndarray, shape (n,)
-        By the names of `FLUXES`; totals of the steps. [mm]
+        By the names of `FLUXES`; totals of the steps. [mm] `solver_steps` is a count.
     head_m, node_depth_m : ndarray, shape (n + 1, node)
     level_depth_m, temperature_degc : ndarray, shape (n + 1, level)
     uptake_mm : ndarray, shape (n, node)

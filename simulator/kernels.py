@@ -29,8 +29,8 @@ KIND, THETA_R, THETA_S, ALPHA, N, M, L, K_S, H_AIR, SE_AIR, T_AIR, STORAGE, A_PA
 MATERIAL_COLUMNS = 16
 # entries of the forcing vector
 TOP, TOP_VALUE, BOTTOM, BOTTOM_VALUE, EVAPORATION, H_EVAP_WET, H_EVAP_DRY, POND_MAX, RUNOFF_RATE = range(9)
-TRANSPIRATION, FEDDES_1, FEDDES_2, FEDDES_3, FEDDES_4, CONTACT = range(9, 15)
-FORCING_ENTRIES = 15
+TRANSPIRATION, FEDDES_1, FEDDES_2, FEDDES_3, FEDDES_4, CONTACT, H_LEAST = range(9, 16)
+FORCING_ENTRIES = 16
 # entries of the stepping options
 DT_MIN, DT_MAX, THETA_TOLERANCE, WATER_TOLERANCE, MAX_ITERATIONS, MAX_STEPS = range(6)
 # rows of the working array
@@ -268,6 +268,7 @@ def solve_stage(h, start, dt, ground, links, demand, options, work, edge):
                 new = min(max(new, 10.0 * h[i]), 0.05 * h[i])
             elif new < -0.1:
                 new = -0.1
+            new = max(new, forcing[H_LEAST])
             h_before[i], move[i] = h[i], new - h[i]
             h[i] = new
     return -limit
@@ -337,8 +338,6 @@ def advance(duration, dt, h, ledger, repelling, ground, demand, repellency, opti
     links = np.ones((2, count - 1))
     links[1] = 0.0
     water, q, sink = work[WATER], work[FLUX], work[SINK]
-    # nothing here can dry the ground past this: a stage that goes below has taken water that is not there
-    lowest = min(2.0 * min(forcing[H_EVAP_DRY], forcing[FEDDES_4], forcing[BOTTOM_VALUE]), 1.01 * h.min())
     time = 0.0
     limit = update_repellency(0.0, ledger, length, forcing[CONTACT], repellency, repelling, links)
     for _ in range(int(options[MAX_STEPS])):
@@ -365,7 +364,7 @@ def advance(duration, dt, h, ledger, repelling, ground, demand, repellency, opti
             start[:] = ledger + (1.0 - GAMMA) * step * rate_1
             done = solve_stage(h_new, start, GAMMA * step, ground, links, demand, options, work, edge)
             totals[ITERATIONS] += abs(done)
-        if done < 0 or h_new.min() < lowest:
+        if done < 0:
             totals[REJECTED] += 1.0
             dt = 0.3 * step
             if dt < options[DT_MIN]:

@@ -55,6 +55,11 @@ def test_a_year_of_storms_roots_and_a_pass_loses_no_water(year):
     assert np.abs(year.flux["balance_error_mm"]).max() < 1e-6
 
 
+def test_a_year_takes_a_bounded_number_of_solver_steps(year):
+    """An hourly year takes some thousands of steps; 60,000 would be seven an hour and over the time it may take."""
+    assert year.weather.count <= year.flux["solver_steps"].sum() < 60_000
+
+
 def test_contents_stay_between_residual_and_full_all_year(year):
     """At every depth and hour the water content lies between nothing and the pores."""
     for depth_m in (0.005, 0.015, 0.03, 0.10, 0.25, 0.6):
