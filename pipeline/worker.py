@@ -251,11 +251,9 @@ class Worker:
             self._note_worked()
 
     def _study_due(self, now_s: float, *, idle: bool) -> bool:
-        """While messages wait, the stages get at most half of the time, whatever a run costs."""
-        age_s = now_s - self._study.oldest_s
-        if idle:
-            return age_s > SETTLE_S
-        return age_s > STUDY_MOST_S and now_s - self._studied_s > self._study_cost_s
+        """Whatever a run costs, the stages get at most a third of the time while more readings keep coming."""
+        rested = now_s - self._studied_s > 2.0 * self._study_cost_s
+        return rested and now_s - self._study.oldest_s > (SETTLE_S if idle else STUDY_MOST_S)
 
     def _judge_one(self, station: str, now_s: float) -> None:
         """Walk the rules of a station on, if that is due and the stages have seen all its readings."""

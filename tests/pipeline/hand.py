@@ -178,15 +178,17 @@ def reading(seq: int, channel: str, at_ms: int, raw: float | None, status: Statu
 
 
 def record(slots: int, *, first_seq: int = 1, start_ms: int = START_MS, seed: int = 20240301) -> list[Reading]:
-    """A made-up wetting and drying at three depths with rain, slot by slot, one channel after the other."""
+    """A made-up wetting and drying at two depths with rain, slot by slot; every 200th value at 50 mm is a spike, which
+    can only be known by the value after it."""
     rng = np.random.default_rng(seed)
     readings: list[Reading] = []
     rain = 0.0
     for i in range(slots):
         at_ms = start_ms + i * SLOT_MS
         rain += 2.0 if i % 400 == 30 else 0.0
+        spike = 0.12 if i % 200 == 199 else 0.0
         values = {
-            "s1/p1/moisture_0050": 0.28 + 0.05 * np.sin(i / 60) + 0.001 * rng.standard_normal(),
+            "s1/p1/moisture_0050": 0.28 + spike + 0.05 * np.sin(i / 60) + 0.001 * rng.standard_normal(),
             "s1/p1/moisture_0100": 0.27 + 0.03 * np.sin(i / 60 - 0.5) + 0.001 * rng.standard_normal(),
             "s1/p1/temperature_0050": 9.0 + 3.0 * np.sin(i / 15) + 0.05 * rng.standard_normal(),
             "s1/w1/rain": rain,
