@@ -51,6 +51,7 @@ class SimulatedTime:
     _now_ms: int = field(init=False)
     _live_since_s: float | None = field(init=False, default=None)
     _begun: bool = field(init=False, default=False)
+    _news: bool = field(init=False, default=True)  # somebody came, went or began to wait since time last stood
     _waiters: dict[object, _Waiter] = field(init=False, default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -88,15 +89,18 @@ class SimulatedTime:
         does not, or it would run the history off while the agent is being restarted.
         """
         self._waiters[who] = _Waiter(name, drives)
+        self._news = True
 
     def forget(self, who: object) -> None:
         """`who` is gone; time does not wait for it any more."""
         self._waiters.pop(who, None)
+        self._news = True
 
     def wait(self, who: object, due_ms: int) -> None:
         """`who` has nothing to do before `due_ms`. Of one who is not registered nothing is noted."""
         if who in self._waiters:
             self._waiters[who].due_ms = due_ms
+            self._news = True
 
     def waiting(self) -> dict[str, bool]:
         """Who is registered, by name, and whether it waits."""
@@ -107,6 +111,9 @@ class SimulatedTime:
 
         Whoever is due is no longer taken to be waiting: it must say again when it next is.
         """
+        if not (self.live or self._news):
+            return False
+        self._news = False
         moved = not self.live and self._step(real_s)
         now_ms = self.now_ms(real_s)
         for waiter in self._waiters.values():

@@ -87,6 +87,11 @@ class Line:
 
     close = unplug
 
+    @property
+    def pending(self) -> bool:
+        """Whether there is anything still to be sent, now or later."""
+        return bool(self._queue) or self.far_end.due_s() is not None
+
     def take_time(self) -> None:
         """The history is over: space the bytes as the real line would."""
         self._paced = True

@@ -100,7 +100,8 @@ class Service:
         if moved or self._running:
             self._plug()
         for line in self._lines:
-            line.work()
+            if line.pending:
+                line.work()
         if steady_s() >= self._progress_at_s:
             self._progress_at_s = steady_s() + PROGRESS_EVERY_S
             self._write(PROGRESS, self.progress())
