@@ -186,7 +186,7 @@ def record(slots: int, *, first_seq: int = 1, start_ms: int = START_MS, seed: in
     for i in range(slots):
         at_ms = start_ms + i * SLOT_MS
         rain += 2.0 if i % 400 == 30 else 0.0
-        spike = 0.12 if i % 200 == 199 else 0.0
+        spike = 0.08 if i % 200 == 199 else 0.0
         values = {
             "s1/p1/moisture_0050": 0.28 + spike + 0.05 * np.sin(i / 60) + 0.001 * rng.standard_normal(),
             "s1/p1/moisture_0100": 0.27 + 0.03 * np.sin(i / 60 - 0.5) + 0.001 * rng.standard_normal(),
