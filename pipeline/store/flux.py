@@ -1,8 +1,8 @@
 """The Flux texts the server store asks with, as functions from plain values to text.
 
 Pure: it opens nothing. Every text is built here and nowhere else, so that all of them can be checked against the
-language. A page's or a file's own words never become Flux: names are quoted, and quotes, backslashes and `${` in them
-cannot end the quotation.
+language. A page's or a file's own words never become Flux: names are quoted, and quotes, backslashes and dollar
+signs in them cannot end the quotation.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ FINDING_KEPT = (
 
 def quoted(text: str) -> str:
     """A text as a Flux string literal."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("${", "\\${")
+    # `$` as a byte: `${` would open an expression, and `\\${` after another `$` is not understood.
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("$", "\\x24")
     return '"' + escaped.replace("\n", "\\n").replace("\r", "\\r").replace("\t", "\\t") + '"'
 
 

@@ -181,7 +181,16 @@ def _insert(
     tx.executemany(
         f"INSERT INTO reading VALUES ({outbox}, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
-            (r.seq, number[r.channel], r.measured_at_ms, slot[r.slot], r.raw, code[r.status], r.attempts, r.clock_ok)
+            (
+                r.seq,
+                number[r.channel],
+                r.measured_at_ms,
+                slot[r.slot],
+                r.raw,
+                code[r.status],
+                r.attempts,
+                int(r.clock_ok),
+            )
             for r in fresh
         ],
     )
