@@ -61,7 +61,7 @@ def quality(frame: StationFrame, context: StationContext) -> StationFrame:
     rain = series.get(context.rain_channel) if context.rain_channel is not None else None
     for channel_id in context.temperatures:
         if channel_id in series:
-            series[channel_id] = _temperature(context, series[channel_id])
+            series[channel_id] = _temperature(context, channel_id, series[channel_id])
     for channel_id in context.moisture:
         if channel_id in series:
             series[channel_id] = _moisture(context, channel_id, series[channel_id], series, rain)
@@ -118,8 +118,10 @@ def _by_place(
     return limit
 
 
-def _temperature(context: StationContext, one: _Series) -> _Series:
+def _temperature(context: StationContext, channel_id: str, one: _Series) -> _Series:
     bounds = context.quality
+    depth = context.channels[channel_id].depth_m
+    shallow = depth is not None and depth <= bounds.temperature_flat_deepest_m
     value = one.usable()
     spikes = tests.spike(one.time_ms, value, height=bounds.temperature_spike_degc)
     steps = tests.step(
@@ -130,7 +132,7 @@ def _temperature(context: StationContext, one: _Series) -> _Series:
         one.time_ms, value,
         window_ms=int(bounds.temperature_flat_h * HOUR_MS), tolerance=bounds.temperature_flat_tolerance_degc,
         # ground that is freezing or thawing stands still at zero for days
-        should_move=np.abs(value) > 1.0,
+        should_move=(np.abs(value) > 1.0) & shallow,
     )  # fmt: skip
     return _also(one, _without_missing(value, spikes, steps, flat))
 

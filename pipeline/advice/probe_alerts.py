@@ -50,9 +50,9 @@ def probe_fault(
 ) -> tuple[AlertState, list[AlertEvent]]:
     """A probe that cannot be believed.
 
-    Opens when one of its channels has said nothing usable for `silent_h`; when a shallow moisture channel that could
-    still take up water has not moved for `flat_h` while it rained; or when water content jumps by more than the layer
-    has pores. Closes when all channels have been good for `good_h`.
+    Opens when it has said nothing usable for `silent_h`, or one of its channels for `channel_silent_h`; when a shallow
+    moisture channel that could still take up water has not moved for `flat_h` while it rained; or when water content
+    jumps by more than the layer has pores. Closes when all channels have been good for `good_h`.
 
     Parameters
     ----------
@@ -85,24 +85,24 @@ def probe_fault(
 def _silence(
     state: AlertState, watch: StationWatch, at_ms: int, bounds: AlertBounds
 ) -> tuple[AlertState, list[AlertEvent]]:
-    """Open the alert if a channel's time ran out before a moment."""
+    """Open the alert if the time of the probe, or of one channel, ran out before a moment."""
     if state.is_open or not state.channels:
         return state, []
-    silent_ms = int(bounds.probe_fault.silent_h * HOUR_MS)
-    first_ms, first = min((heard.usable_ms, i) for i, heard in state.channels.items())
-    due_ms = first_ms + silent_ms
-    if due_ms > at_ms:
+    usable_ms = [heard.usable_ms for heard in state.channels.values()]
+    whole_ms, part_ms = int(bounds.probe_fault.silent_h * HOUR_MS), int(bounds.channel_silent_h * HOUR_MS)
+    whole_due_ms, part_due_ms = max(usable_ms) + whole_ms, min(usable_ms) + part_ms
+    if min(whole_due_ms, part_due_ms) > at_ms:
         return state, []
-    # judged at the end of that quarter hour, whenever it is looked at; channels of one slot are heard seconds apart
-    judged_ms = -(-due_ms // CELL_MS) * CELL_MS + CELL_MS
-    gone = [i for i, heard in state.channels.items() if heard.usable_ms + silent_ms <= judged_ms]
-    long = for_how_long(silent_ms)
-    if len(gone) == len(state.channels):
+    if whole_due_ms <= part_due_ms:
+        long = for_how_long(whole_ms)
         text = f"probe {state.probe} has said nothing of use for {long}. See to its cable and power."
-    else:
-        names = first.rsplit("/", 1)[1] if len(gone) == 1 else f"{len(gone)} of its {len(state.channels)} channels"
-        text = f"probe {state.probe} has given nothing of use for {long} on {names}. See to its wiring."
-    return _open(state, watch, due_ms, "silent", first_ms, text)
+        return _open(state, watch, whole_due_ms, "silent", max(usable_ms), text)
+    # judged at the end of that quarter hour, whenever it is looked at; channels of one slot are heard seconds apart
+    judged_ms = -(-part_due_ms // CELL_MS) * CELL_MS + CELL_MS
+    gone = [i for i, heard in state.channels.items() if heard.usable_ms + part_ms <= judged_ms]
+    names = gone[0].rsplit("/", 1)[1] if len(gone) == 1 else f"{len(gone)} of its {len(usable_ms)} channels"
+    text = f"probe {state.probe} has given nothing of use for {for_how_long(part_ms)} on {names}. See to its wiring."
+    return _open(state, watch, part_due_ms, "part silent", min(usable_ms), text)
 
 
 def _cell_step(
@@ -112,15 +112,19 @@ def _cell_step(
     channels = dict(state.channels)
     rain_mm, clean = state.rain_mm, True
     faults: list[_Fault] = []
+    quantities = {i: watch.context.channels[i].quantity for i in channels}
+    frozen = any(quantities.get(i) == "soil_temperature" and value <= bounds.frost_degc for _, _, i, value, _ in rows)
     for _, at_ms, channel, value, usable in rows:
         if channel == watch.context.rain_channel and usable and not math.isnan(value):
             rain_mm += value
         heard = channels.get(channel)
         if heard is None:
             continue
+        # in frozen ground a moisture channel may have nothing to say
+        usable = usable or (frozen and quantities[channel] == "water_content")
         clean = clean and usable
         usable_ms = at_ms if usable else heard.usable_ms
-        if not math.isnan(value) and watch.context.channels[channel].quantity == "water_content":
+        if not math.isnan(value) and quantities[channel] == "water_content":
             heard, fault = _look(heard, watch, channel, at_ms, value, rain_mm, bounds)
             faults += [fault] if fault is not None else []
         if usable_ms != heard.usable_ms:

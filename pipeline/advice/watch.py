@@ -39,6 +39,8 @@ class AlertBounds:
     gauge_silent_h: float = 2.0  # after so long without rain figures nobody knows that it is dry
     settle_h: float = 3.0  # findings younger than this may still change (a spike is known by what follows it)
     late_h: float = 168.0  # findings that come later than a week are kept, but no alert is made of them
+    channel_silent_h: float = 24.0  # one channel of a probe whose others answer
+    frost_degc: float = 0.5  # at and below it a moisture channel may keep silent
     flat_tolerance: float = 0.0005
     flat_rain_mm: float = 5.0
     flat_deepest_m: float = 0.10

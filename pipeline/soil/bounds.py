@@ -27,6 +27,7 @@ class QualityBounds:
     flat_deepest_m: float = 0.10  # rain of a day should move what lies above this
     temperature_flat_h: float = 72.0
     temperature_flat_tolerance_degc: float = 0.001
+    temperature_flat_deepest_m: float = 0.30  # at a metre the ground keeps its temperature for days
     frost_degc: float = 0.5  # ice reads as dry
     frost_reach_m: float = 0.05  # a thermometer further off in depth says nothing
     rise: float = 0.03  # in one hour

@@ -279,12 +279,12 @@ def thatch_probe(value: np.ndarray, flag: int | np.ndarray = Flag.GOOD) -> pd.Da
 
 
 def test_probe_silent_for_three_hours_opens_and_two_good_hours_close():
-    """Last heard at slot 40: due 3 h later; heard again at slot 80, good 2 h later (counting by hand)."""
+    """Last heard at slot 40, 5 s into it: due 3 h later; heard again at slot 80, good 2 h later (counting by hand)."""
     table = thatch_probe(moving(120))
     at = (table["measured_at_ms"] - START_MS) // SLOT_MS
     watch = watch_of(findings(), table[(at <= 40) | (at >= 80)])
     opened, closed = run("probe_fault", watch, 120, probe="t1")
-    assert opened.at_ms == START_MS + 40 * SLOT_MS + 4000 + 3 * 3_600_000
+    assert opened.at_ms == START_MS + 40 * SLOT_MS + 5000 + 3 * 3_600_000
     assert "t1 has said nothing of use for 3 hours" in opened.text
     assert (closed.kind, slot_of(closed)) == ("closed", 80 + 2 * H)
 
@@ -306,12 +306,21 @@ def test_suspect_values_are_not_silence():
 
 
 def test_one_dead_channel_is_named():
-    """When one channel of a probe falls out and the rest go on, the line names it."""
-    flags = np.where(np.arange(60) < 20, Flag.GOOD, Flag.MISSING)
-    temperature = heard("square-1/t1/temperature", np.full(60, 12.0), shift_ms=5000)
-    watch = watch_of(findings(), heard(THATCH, moving(60), flags), temperature)
-    (opened,) = run("probe_fault", watch, 60, probe="t1")
+    """When one channel of a probe falls out for a day and the rest go on, the line names it."""
+    flags = np.where(np.arange(150) < 20, Flag.GOOD, Flag.MISSING)
+    temperature = heard("square-1/t1/temperature", np.full(150, 12.0), shift_ms=5000)
+    watch = watch_of(findings(), heard(THATCH, moving(150), flags), temperature)
+    (opened,) = run("probe_fault", watch, 150, probe="t1")
     assert "on moisture" in opened.text
+    assert opened.at_ms == START_MS + 19 * SLOT_MS + 4000 + 24 * 3_600_000
+
+
+def test_moisture_may_keep_silent_in_frozen_ground():
+    """The same silence beside a thermometer at half a degree is no fault."""
+    flags = np.where(np.arange(150) < 20, Flag.GOOD, Flag.MISSING)
+    temperature = heard("square-1/t1/temperature", np.full(150, 0.5), shift_ms=5000)
+    watch = watch_of(findings(), heard(THATCH, moving(150), flags), temperature)
+    assert run("probe_fault", watch, 150, probe="t1") == []
 
 
 @pytest.mark.parametrize(
