@@ -24,6 +24,9 @@ from simulator.site import CLOCK_SOCKET, VirtualLine, VirtualSite, describe
 
 READY, PROGRESS = "ready.json", "progress.json"
 PROGRESS_EVERY_S = 0.25
+PACED_UP_TO_RATE = (
+    120.0  # a talk takes about a second on a real line: at higher rates it would reach into the next hour
+)
 
 
 class Service:
@@ -35,7 +38,8 @@ class Service:
     folder : Path
         For lines, clock and the two files; made if it is not there.
     rate : float
-        Simulated seconds in a real second after the history.
+        Simulated seconds in a real second after the history. Up to `PACED_UP_TO_RATE` sensors and bytes then keep
+        their real pace.
     line_faults : mapping of kind to share, optional
         On every line, see `simulator.faults`.
     seed : int
@@ -95,7 +99,7 @@ class Service:
         moved = self._clock.work()
         if self.time.live and not self._running:
             self._running = True
-            for line in self._lines:
+            for line in self._lines if self.time.rate <= PACED_UP_TO_RATE else ():
                 line.take_time()
         if moved or self._running:
             self._plug()

@@ -189,3 +189,21 @@ def test_command_serves_until_it_is_told_to_stop(tmp_path: Path) -> None:
         assert process.wait(timeout=20) == 0
     assert events == ["stopped"]
     assert [path.name for path in tmp_path.iterdir()] == ["progress.json"]
+
+
+@pytest.mark.parametrize(("rate", "answer"), [(60.0, b"00015\r\n"), (3600.0, b"00005\r\n")])
+def test_sensors_take_their_time_once_time_runs_unless_it_runs_too_fast_for_them(
+    tmp_path: Path, rate: float, answer: bytes
+) -> None:
+    """In running time a measurement is announced to take a second (`atttn`, SDI-12 Table 9), at a high rate none."""
+    service = Service(playback_site("dinosaur", history_days=0), tmp_path, rate=rate)
+    service.step(0.0)
+    port = os.open(tmp_path / "line-turf", os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
+    os.write(port, b"0M!")
+    heard = b""
+    while not heard.endswith(b"\n"):
+        served(service, port)
+        heard += os.read(port, 100)
+    assert heard == answer
+    os.close(port)
+    service.close()
