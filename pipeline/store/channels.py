@@ -21,7 +21,7 @@ class Channels:
         self._carriers: set[tuple[int, int]] = set()
 
     def forget(self) -> None:
-        """Forget everything learned: call it when a transaction was undone."""
+        """Forget everything learned: the database calls it when a transaction was undone."""
         with self._lock:
             self._numbers.clear()
             self._carriers.clear()

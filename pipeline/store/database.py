@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -58,6 +58,7 @@ class Database:
         self._lock = threading.RLock()
         self._depth = 0
         self._spoiled = False
+        self._when_undone: list[Callable[[], None]] = []
         self._closed = False
         self._idle: list[sqlite3.Connection] = []
         self._idle_lock = threading.Lock()
@@ -93,8 +94,8 @@ class Database:
                     self._finish()
             except BaseException:
                 self._spoiled = True
-                if self._depth == 1 and self._writer.in_transaction:  # SQLite undoes by itself on a full disk
-                    self._writer.execute("ROLLBACK")
+                if self._depth == 1:
+                    self._undo()
                 raise
             finally:
                 self._depth -= 1
@@ -127,6 +128,10 @@ class Database:
             yield connection
             connection.execute("COMMIT")
 
+    def when_undone(self, forget: Callable[[], None]) -> None:
+        """Have `forget` called whenever a transaction is undone: for whoever remembers what it learned in one."""
+        self._when_undone.append(forget)
+
     def close(self) -> None:
         """Close every connection. Nothing waits to be written: each transaction was synced by itself."""
         with self._lock, self._idle_lock:
@@ -141,6 +146,12 @@ class Database:
         connection.execute("PRAGMA temp_store = MEMORY")
         connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         return connection
+
+    def _undo(self) -> None:
+        if self._writer.in_transaction:  # SQLite undoes by itself on a full disk
+            self._writer.execute("ROLLBACK")
+        for forget in self._when_undone:
+            forget()
 
     def _finish(self) -> None:
         if self._spoiled:

@@ -96,6 +96,7 @@ class Journal:
     def __init__(self, database: Database, *, feeding: bool = False, channels: Channels | None = None) -> None:
         self.database = database
         self.channels = Channels() if channels is None else channels
+        database.when_undone(self.channels.forget)
         self._feed = WAITING if feeding else NOT_FED
         if feeding:
             with database.transaction() as tx:
@@ -111,12 +112,8 @@ class Journal:
         StoreFull, StoreAway
             Then nothing of the batch is kept and nothing may be receipted.
         """
-        try:
-            with self.database.transaction() as tx:
-                return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
-        except BaseException:
-            self.channels.forget()
-            raise
+        with self.database.transaction() as tx:
+            return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
 
     def receive_poison(self, span: Span | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
         """Quarantine a payload that is no batch and count its span as received.

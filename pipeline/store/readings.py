@@ -155,8 +155,10 @@ def subtract(run: tuple[int, int], taken: Sequence[tuple[int, int]]) -> list[tup
     first, last = run
     left = []
     for taken_first, taken_last in taken:
+        if taken_first > last:
+            break
         if taken_first > first:
-            left.append((first, min(taken_first - 1, last)))
+            left.append((first, taken_first - 1))
         first = max(first, taken_last + 1)
     if first <= last:
         left.append((first, last))

@@ -60,15 +60,12 @@ class SqliteStore:
     def __init__(self, database: Database, *, channels: Channels | None = None) -> None:
         self._database = database
         self._channels = Channels() if channels is None else channels
+        database.when_undone(self._channels.forget)
 
     def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
         """Keep readings, each identity once. What the journal of the same database kept is not new."""
-        try:
-            with self._database.transaction() as tx:
-                return keep_readings(tx, self._channels, readings, received_at_ms)
-        except BaseException:
-            self._channels.forget()
-            raise
+        with self._database.transaction() as tx:
+            return keep_readings(tx, self._channels, readings, received_at_ms)
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Readings as heard, sorted by channel and measured_at_ms. See Store."""
@@ -115,26 +112,22 @@ class SqliteStore:
         checked(frame, OBSERVATION_COLUMNS, "observations")
         if frame.empty:
             return
-        try:
-            with self._database.transaction() as tx:
-                names, codes = _factors(frame["channel"])
-                found = self._channels.numbers(tx, set(names))
-                number = np.array([found[name] for name in names], dtype=np.int64)[codes]
-                packed = _version_numbers(tx, frame["stage_version"]) * _CODES + whole(frame["flag"])
-                new = np.vstack(
-                    [
-                        whole(frame["measured_at_ms"]),
-                        real(frame["raw"]),
-                        real(frame["value"]),
-                        packed,
-                        whole(frame["received_at_ms"]),
-                    ]
-                )
-                for one in found.values():
-                    _replace_observations(tx, one, new[:, number == one])
-        except BaseException:
-            self._channels.forget()
-            raise
+        with self._database.transaction() as tx:
+            names, codes = _factors(frame["channel"])
+            found = self._channels.numbers(tx, set(names))
+            number = np.array([found[name] for name in names], dtype=np.int64)[codes]
+            packed = _version_numbers(tx, frame["stage_version"]) * _CODES + whole(frame["flag"])
+            new = np.vstack(
+                [
+                    whole(frame["measured_at_ms"]),
+                    real(frame["raw"]),
+                    real(frame["value"]),
+                    packed,
+                    whole(frame["received_at_ms"]),
+                ]
+            )
+            for one in found.values():
+                _replace_observations(tx, one, new[:, number == one])
 
     def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Observations, sorted by channel and measured_at_ms. See Store."""
