@@ -16,7 +16,7 @@ from bokeh.plotting import figure
 
 HOUR_MS = 3_600_000
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
-LABEL_SHARE = 0.10  # of the span, kept free at the right for the labels
+LABEL_SHARE = 0.17  # of the span, kept free at the right for the labels
 RAIN_HEIGHT, THATCH_HEIGHT, SOIL_HEIGHT = 96, 150, 300
 FONT_SIZE = "13px"
 
@@ -117,8 +117,8 @@ def _lines_panel(
         )
         if ends[i] is not None:
             panel.text(
-                x=[shown.end - (shown.end - shown.start) * LABEL_SHARE / (1 + LABEL_SHARE)], y=[ends[i]],
-                text=[line.label], text_color=colour, text_font_size="12px", text_baseline="middle", x_offset=5,
+                x=[shown.end], y=[ends[i]], text=[line.label], text_color=colour, text_font_size="12px",
+                text_baseline="middle", text_align="right",
             )  # fmt: skip
     panel.add_tools(
         HoverTool(

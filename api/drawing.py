@@ -30,6 +30,7 @@ class Mark:
     depth_mm: float
     bar: float
     earlier: float | None
+    text_x: float
     words: str
     in_thatch: bool
     believed: bool
@@ -113,6 +114,7 @@ def _mark(channel: ChannelNow, y: float, text_y: float, thatch_m: float) -> Mark
         depth_mm=_depth_m(channel) * 1000,
         bar=_x(channel.value or 0.0),
         earlier=None if channel.week_ago is None else _x(channel.week_ago),
+        text_x=max(_x(channel.value or 0.0), _x(channel.week_ago or 0.0)) + 8,
         words=words,
         in_thatch=_depth_m(channel) < thatch_m,
         believed=believed,
