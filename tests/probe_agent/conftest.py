@@ -40,6 +40,11 @@ class PtyPlug:
         self._thread = threading.Thread(target=serve, args=(self.master, self._stop), daemon=True)
         self._thread.start()
 
+    def leave_to_the_agent(self) -> None:
+        """Close our own handle of the near end, so that each opening is the first, as with an adapter."""
+        os.close(self._slave)
+        self._slave = -1
+
     def unplug(self) -> None:
         self._stop.set()
         if self._thread is not None:
