@@ -81,18 +81,20 @@ class Judge:
             What they said, and whether there is more to walk.
         """
         context = self._context_of(station)
-        states = self._states_of(station, context, now_ms)
+        known = self._states_of(station, context, now_ms)
+        states = {key: state for key, state in known.items() if self._walks(state, context)}
         start_ms = needed_from_ms(states.values())
         until_ms = min(now_ms, start_ms + WALK_MS)
         if not states or until_ms <= start_ms:
             return [], False
         watch = self._watch(station, context, start_ms, until_ms)
         after, said = evaluate(states, watch, Diary(context.waterings), until_ms, self._bounds)
-        changed = {key: state.to_json() for key, state in after.items() if state != states[key]}
+        kept = self._states.get(station, {})
+        changed = {key: state.to_json() for key, state in after.items() if state != kept.get(key)}
         if changed or said:
             self._journal.save_alerts(changed, [Event(e.id, e.at_ms, e.to_json()) for e in said])
         with self._lock:
-            self._states[station] = after
+            self._states[station] = {**known, **after}
         for event in said:
             self._metrics.events.labels(event.rule, event.kind).inc()
         self._metrics.alerts_open.set(len(self._open()))
@@ -104,7 +106,16 @@ class Judge:
 
     def _open(self) -> list[AlertState]:
         with self._lock:
-            return [s for states in self._states.values() for s in states.values() if s.is_open]
+            every = [s for states in self._states.values() for s in states.values()]
+        return [s for s in every if s.is_open and getattr(self._bounds, s.rule).enabled]
+
+    def _walks(self, state: AlertState, context: StationContext) -> bool:
+        """Whether a state is walked on: its rule is switched on, and its probe is read by the clock."""
+        start = f"{state.station}/{state.probe}/"
+        spoken = [c.heard for i, c in context.channels.items() if i.startswith(start)]
+        return getattr(self._bounds, state.rule).enabled and not (
+            state.probe and all(heard.startswith("cone_") for heard in spoken)
+        )
 
     def _told(self, state: AlertState) -> OpenAlert:
         surface = self._config.stations()[state.station].surface

@@ -64,3 +64,30 @@ def test_alerts_survive_a_restart_and_are_not_told_twice(make: Callable[..., Lin
     again.run_until_quiet()
     assert [a.alert_id for a in again.judge.open_alerts()] == [a.alert_id for a in line.judge.open_alerts()]
     assert [e.id for e in again.stores.journal.unsent("log")] == events
+
+
+def test_a_rule_switched_off_and_a_penetrometer_hold_up_no_other_rule(make: Callable[..., Line]) -> None:
+    """A year later silence is still found, although one rule is off and one probe is never read by the clock."""
+    cone = '[[surface.station.probe]]\nname = "cone"\nmodel = "cone_hard"\n[alerts.roots_dry]\nenabled = false\n'
+    line = make(SMALL + cone)
+    line.send_batch(small_record(8))
+    line.run_until_quiet()
+    line.clock.wall_ms = START_MS + 365 * 24 * HOUR_MS
+    for _ in range(40):
+        line.clock.real_s += 10.0
+        line.run(1)
+    (opened,) = line.judge.open_alerts()
+    assert (opened.rule, opened.probe) == ("probe_fault", "p1")
+    assert opened.opened_at_ms < START_MS + 6 * HOUR_MS
+
+
+def test_an_open_alert_of_a_rule_switched_off_is_not_shown(make: Callable[..., Line]) -> None:
+    """Whoever switches a rule off does not want to see what it said before."""
+    line = make(SMALL)
+    line.send_batch(small_record(8))
+    line.clock.wall_ms = START_MS + 12 * HOUR_MS
+    line.run_until_quiet()
+    assert line.judge.open_alerts()
+    off = make(SMALL + "[alerts.probe_fault]\nenabled = false\n", now_ms=START_MS + 13 * HOUR_MS)
+    off.run_until_quiet()
+    assert off.judge.open_alerts() == []
