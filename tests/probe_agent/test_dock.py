@@ -99,6 +99,7 @@ def test_strokes_become_readings_and_are_forgotten_by_the_device(bench, until):
     assert [r.raw for r in first[::2]] == pytest.approx([d for d, _ in PROFILE], abs=0.00005)  # sent to 0.1 mm
     assert [r.raw for r in first[1::2]] == pytest.approx([f for _, f in PROFILE], abs=0.05)  # sent to 0.1 N
     assert len(readings) == 2 * 35
+    assert bench.far.said == 35 + 2 + 1  # steps, ends, all: nothing had to be said twice
     until(lambda: bench.held() == ())
 
 
@@ -106,6 +107,7 @@ def test_no_two_readings_of_a_channel_share_a_time(bench):
     """A channel's reading is known by its time in the store, so steps and strokes must not fall together."""
     for _ in range(3):
         bench.far.device.push(PROFILE, None)
+    bench.clock.now_ms = lambda: 1_772_323_200_000  # all three at one moment
     bench.collect()
     keys = [(r.channel, r.measured_at_ms) for r in bench.readings()]
     assert len(keys) == len(set(keys)) == 180
