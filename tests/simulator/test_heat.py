@@ -47,7 +47,7 @@ def test_daily_wave_is_damped_and_late_as_theory_says():
 def test_yearly_wave_goes_deeper():
     """The yearly wave has fallen to 1/e at 2.24 m (same theory, computed independently)."""
     depth = np.linspace(0.0, 12.0, 61)
-    ratio, _ = wave(365.25 * DAY_S, 10.0 * DAY_S, depth, 4)
+    ratio, _ = wave(365.25 * DAY_S, 365.25 * DAY_S / 36.0, depth, 7)
     assert np.interp(2.240, depth, ratio) == pytest.approx(np.exp(-1.0), rel=0.02)
 
 

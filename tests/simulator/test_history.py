@@ -19,6 +19,7 @@ PLACE = Place(
     (Layer(material("loam"), 0.15), Layer(material("sandy_loam"), 0.35)),
     0.015,
     interface=Interface(),
+    bypass_share=0.1,
 )
 
 

@@ -37,6 +37,25 @@ def test_turf_materials_lie_in_their_working_ranges(name):
     assert conductivity[0] <= entry.k_s_m_s * 3.6e6 <= conductivity[1]
 
 
+@pytest.mark.parametrize(
+    ("name", "drained", "wilted"),
+    [
+        ("thatch_raw", 0.25, 0.08),
+        ("thatch_decayed", 0.45, 0.16),
+        ("mat_sanded", 0.30, 0.08),
+        ("sandy_loam", 0.22, 0.08),
+        ("loam", 0.29, 0.11),
+        ("clay_loam", 0.38, 0.21),
+        ("clay_loam_rolled", 0.33, 0.21),
+        ("clay_loam_hard", 0.25, 0.18),
+    ],
+)
+def test_fits_pass_through_their_points(name, drained, wilted):
+    """Each curve passes through the two contents it was fitted to by another solver; rounding of alpha and n."""
+    found = [content(material(name), head_m) for head_m in (-1.02, -153.0)]
+    assert found == pytest.approx([drained, wilted], abs=0.005)
+
+
 def test_sand_root_zone_holds_its_water_at_thirty_centimetres():
     """At 0.30 m suction the sand holds 15-25 % (specification of sand root zones)."""
     assert 0.15 <= content(material("sand_root_zone"), -0.30) <= 0.25
