@@ -1,0 +1,269 @@
+"""Rate of ingest to durable store, beside bare SQLite on the same rows and beside a subscriber that only acknowledges.
+
+    python tests/bench/bench_ingest.py [READINGS]
+
+First without a broker: the wire form decoded and appended to the journal, one synced commit a batch, against
+`executemany` of the same rows, in the same batches, into the same table under the same settings (and into a plain table
+without a key). The three take turns batch by batch, so that a busy machine weighs on all of them alike. Then over MQTT
+at QoS 1 through a real mosquitto: the whole pipeline until its receipt, against a bare paho subscriber. The channels
+are not in the settings, so no stage runs. Prints; nothing is asserted but that every reading was kept once.
+"""
+
+from __future__ import annotations
+
+import gc
+import random
+import shutil
+import socket
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from paho.mqtt import client as mqtt  # noqa: E402
+from paho.mqtt.enums import CallbackAPIVersion  # noqa: E402
+
+from hardware.reading import (  # noqa: E402
+    Batch,
+    Reading,
+    Status,
+    decode_batch,
+    encode_batch,
+    parse_readings_topic,
+    readings_topic,
+)
+from pipeline.config import load  # noqa: E402
+from pipeline.service import Pipeline  # noqa: E402
+from pipeline.store.database import CACHE_KIB, WAL_PAGES, Database  # noqa: E402
+from pipeline.store.journal import Journal  # noqa: E402
+from pipeline.store.readings import STATUS_CODES  # noqa: E402
+from pipeline.store.sqlite import SqliteStore  # noqa: E402
+
+BATCH = 500
+CHANNELS = [f"nowhere/p1/moisture_{depth:03d}" for depth in range(0, 600, 50)]
+SITE, NODE, OUTBOX = "meadow", "node-1", "0123456789abcdef"
+T0_MS = 1_704_067_200_000
+DEADLINE_S = 300.0
+COLUMNS = (
+    "outbox INTEGER NOT NULL, seq INTEGER NOT NULL, channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL, "
+    "slot NOT NULL, raw REAL, status INTEGER NOT NULL, attempts INTEGER NOT NULL, clock_ok INTEGER NOT NULL"
+)
+SETTINGS = """
+[site]
+name = "meadow"
+[data]
+dir = "{folder}"
+[broker]
+kind = "external"
+port = {port}
+[[surface]]
+name = "square"
+title = "Square"
+kind = "square"
+[[surface.station]]
+name = "s1"
+title = "north end"
+soil = "loam"
+[[surface.station.probe]]
+name = "p1"
+model = "deep_soil_profile"
+"""
+
+
+def make(count: int) -> list[Batch]:
+    """Batches of twelve channels read every 15 minutes; one reading in fifty is silent."""
+    rng = random.Random(1)
+    batches = []
+    for first in range(1, count + 1, BATCH):
+        readings = []
+        for seq in range(first, first + BATCH):
+            slot, place = divmod(seq - 1, len(CHANNELS))
+            at_s = T0_MS // 1000 + slot * 900
+            silent = seq % 50 == 0
+            readings.append(
+                Reading(
+                    *(SITE, NODE, OUTBOX, seq, CHANNELS[place], str(at_s), at_s * 1000 + place * 37),
+                    *(None if silent else round(rng.uniform(0.1, 0.5), 4), Status.SILENT if silent else Status.OK),
+                    *(3 if silent else 1, True),
+                )
+            )
+        batches.append(Batch(SITE, NODE, OUTBOX, 1, tuple(readings)))
+    return batches
+
+
+def bare(path: Path, key: str) -> sqlite3.Connection:
+    """SQLite with the journal's settings and one table."""
+    connection = sqlite3.connect(path, isolation_level=None)
+    for pragma in ("journal_mode = WAL", "synchronous = FULL", f"wal_autocheckpoint = {WAL_PAGES}"):
+        connection.execute(f"PRAGMA {pragma}")
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
+    connection.execute(f"CREATE TABLE reading ({COLUMNS}{key}")
+    return connection
+
+
+def insert(connection: sqlite3.Connection, rows: list[tuple[object, ...]]) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    connection.executemany("INSERT INTO reading VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)", rows)
+    connection.execute("COMMIT")
+
+
+def against_sqlite(batches: list[Batch], folder: Path) -> None:
+    """Decode and append against executemany, taking turns."""
+    wire = [(readings_topic(b), encode_batch(b)) for b in batches]
+    number = {name: i + 1 for i, name in enumerate(CHANNELS)}
+    rows = [
+        [
+            (1, r.seq, number[r.channel], r.measured_at_ms, int(r.slot), r.raw, STATUS_CODES[r.status], r.attempts, 1)
+            for r in b.readings
+        ]
+        for b in batches
+    ]
+    database = Database(folder / "journal.db")
+    journal = Journal(database)
+    same = bare(folder / "same.db", ", PRIMARY KEY (outbox, seq)) WITHOUT ROWID")
+    plain = bare(folder / "plain.db", ")")
+    gc.collect()
+    gc.freeze()  # what the bench itself holds is not the pipeline's to sweep
+    spent = {"decode": 0.0, "append": 0.0, "same": 0.0, "plain": 0.0}
+    for (topic, payload), one in zip(wire, rows, strict=True):
+        t0 = time.perf_counter()
+        batch = decode_batch(payload, parse_readings_topic(topic))
+        t1 = time.perf_counter()
+        journal.append(batch, T0_MS)
+        t2 = time.perf_counter()
+        insert(same, one)
+        t3 = time.perf_counter()
+        insert(plain, one)
+        t4 = time.perf_counter()
+        for name, seconds in zip(spent, (t1 - t0, t2 - t1, t3 - t2, t4 - t3), strict=True):
+            spent[name] += seconds
+    n = len(batches) * BATCH
+    assert journal.received(SITE, NODE, OUTBOX) == n
+    assert len(SqliteStore(database).raw(CHANNELS, 0, 2 * T0_MS)) == n
+    ours = spent["decode"] + spent["append"]
+    print(
+        f"decode + append to the journal     {n / ours:9.0f} readings/s   n = {n}, {BATCH} a commit, synchronous=FULL"
+    )
+    print(f"  of which decode {spent['decode'] / ours:4.0%}, append {spent['append'] / ours:4.0%}")
+    for name, words in (("same", "executemany, the same table    "), ("plain", "executemany, a plain table     ")):
+        print(f"{words}    {n / spent[name]:9.0f} readings/s   ours is {spent[name] / ours:.2f} of it")
+    for connection in (same, plain):
+        connection.close()
+    database.close()
+
+
+def publish(port: int, count: int) -> None:
+    """The node: publishes every batch at QoS 1 once told to on standard input (a process of its own)."""
+    wire = [(readings_topic(b), encode_batch(b)) for b in make(count)]
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="node-1")
+    client.max_inflight_messages_set(20)
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    print("ready", flush=True)
+    sys.stdin.readline()
+    for topic, payload in wire:
+        told = client.publish(topic, payload, qos=1)
+    told.wait_for_publish(DEADLINE_S)
+    client.disconnect()
+    client.loop_stop()
+
+
+class Bare:
+    """A paho subscriber that acknowledges and counts, nothing else."""
+
+    def __init__(self, port: int) -> None:
+        self.batches = 0
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="bare")
+        self.subscribed = threading.Event()
+        self._client.on_subscribe = lambda *_: self.subscribed.set()
+        self._client.on_message = self._hear
+        self._client.connect("127.0.0.1", port)
+        self._client.subscribe(f"underturf/1/{SITE}/+/readings/#", qos=1)
+        self._client.loop_start()
+
+    def _hear(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+        self.batches += 1
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+
+def timed(port: int, count: int, done) -> float:
+    """Seconds from the word to the node until `done()`."""
+    command = [sys.executable, __file__, "--publish", str(port), str(count)]
+    node = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    try:
+        assert node.stdout.readline() == "ready\n"
+        pause = threading.Event()
+        began = time.perf_counter()
+        node.stdin.write("go\n")
+        node.stdin.flush()
+        while not done():
+            assert time.perf_counter() - began < DEADLINE_S, "not done within the deadline"
+            pause.wait(0.01)
+        return time.perf_counter() - began
+    finally:
+        node.kill()
+        node.wait()
+
+
+def over_mqtt(count: int, folder: Path, mosquitto: str) -> None:
+    """The whole pipeline until its receipt, against a bare subscriber, over the same broker program."""
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        port = listener.getsockname()[1]
+    lines = (f"listener {port} 127.0.0.1", "allow_anonymous true", "max_queued_messages 0", "persistence false")
+    (folder / "mosquitto.conf").write_text("\n".join(lines) + "\n")
+    broker = subprocess.Popen([mosquitto, "-c", str(folder / "mosquitto.conf")], stderr=subprocess.DEVNULL)
+    try:
+        pause = threading.Event()
+        while socket.socket().connect_ex(("127.0.0.1", port)):
+            pause.wait(0.05)
+        bare_one = Bare(port)
+        bare_one.subscribed.wait(10)
+        bare_s = timed(port, count, lambda: bare_one.batches * BATCH >= count)
+        bare_one.close()
+        (folder / "underturf.toml").write_text(SETTINGS.format(folder=folder / "data", port=port))
+        pipeline = Pipeline(load(folder / "underturf.toml"))
+        pipeline.start()
+        try:
+            while not pipeline.ready:
+                pause.wait(0.05)
+            ours_s = timed(port, count, lambda: pipeline.journal.received(SITE, NODE, OUTBOX) >= count)
+            kept = len(pipeline.store.raw(CHANNELS, 0, 2 * T0_MS))
+        finally:
+            pipeline.stop()
+        assert kept == count, f"found {kept} readings, expected {count}"
+    finally:
+        broker.kill()
+        broker.wait()
+    print(f"over MQTT, the pipeline to receipt {count / ours_s:9.0f} readings/s   n = {count}, kept once: {kept}")
+    print(f"over MQTT, a bare subscriber       {count / bare_s:9.0f} readings/s   ours is {bare_s / ours_s:.2f} of it")
+
+
+def main() -> None:
+    if sys.argv[1:2] == ["--publish"]:
+        publish(int(sys.argv[2]), int(sys.argv[3]))
+        return
+    count = -(-int(sys.argv[1] if len(sys.argv) > 1 else 200_000) // BATCH) * BATCH
+    folder = Path(tempfile.mkdtemp(prefix="bench-ingest-"))
+    try:
+        against_sqlite(make(count), folder)
+        mosquitto = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+        if mosquitto is None:
+            print("over MQTT: left out, mosquitto is not installed")
+        else:
+            over_mqtt(count, folder, mosquitto)
+    finally:
+        shutil.rmtree(folder)
+
+
+if __name__ == "__main__":
+    main()
