@@ -1,0 +1,324 @@
+"""How deep the roots drink: uptake by depth over a dry spell made into a rooting depth, or a reason why not.
+
+Depth is decided by the soil's channels alone: the thatch and the top layer also lose water to the air, so
+the share drawn from thatch is only bounded. D90, the depth above which 90 per cent of the soil's uptake
+lies, decides; D95 is reported. This module must answer "cannot tell" when readings swing with temperature,
+when days are few, wet or contradictory, or when the steps drown in noise; below the deepest probe it says
+"at least".
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.soil.soil_temperature import less_running_day_mean
+from pipeline.soil.uptake import DailyUptake, Withheld
+
+FloatArray = npt.NDArray[np.float64]
+
+FEWEST_DAYS = 3  # dry days behind an estimate: common practice, no source
+LEAST_DEMAND_MM = 2.0  # reference evapotranspiration of a day that makes steps worth reading: common practice
+NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no source
+TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
+WIDEST_INTERVAL_M = 0.10  # a 90 % interval wider than this is no answer: our own choice
+GAIN_DOUBT = 0.10  # slopes of two channels' calibrations differ by so much: our own choice
+BOUND_DOUBT = (0.0, 1.0)  # where between two channels the roots thin out: our own choice, from trial profiles
+# Reasons that leave a day's raw figure fit for averaging: it is noise about a small uptake, and to drop it
+# would make every deep layer look thirstier than it is.
+_KEPT = (int(Withheld.NOTHING), int(Withheld.NO_STEP), int(Withheld.RISES))
+
+
+@dataclass(frozen=True)
+class RootDepth:
+    """How deep the roots drank over a span.
+
+    Attributes
+    ----------
+    d90_m, d90_low_m, d90_high_m : float
+        Depth below the leaf base above which 90 % of the soil's uptake lies, and its interval. [m] NaN
+        when withheld.
+    d95_m, d95_low_m, d95_high_m : float
+        The same for 95 %. [m]
+    share, share_low, share_high : ndarray, shape (depth,)
+        Of the soil's uptake by channel, thatch channels NaN. [1]
+    thatch_share_high : float
+        Upper bound of the share of all uptake drawn from the thatch; the lower bound is 0, since
+        evaporation cannot be told from roots there. [1]
+    days : int
+        Dry days behind it.
+    at_least : bool
+        D90 lies at or below the deepest probe: the roots go at least so deep.
+    reason : str
+        Why it is withheld; empty when it is not.
+    """
+
+    d90_m: float
+    d90_low_m: float
+    d90_high_m: float
+    d95_m: float
+    d95_low_m: float
+    d95_high_m: float
+    share: FloatArray
+    share_low: FloatArray
+    share_high: FloatArray
+    thatch_share_high: float
+    days: int
+    at_least: bool
+    reason: str
+
+
+def layer_bounds_m(depth_m: npt.ArrayLike, top_m: float) -> FloatArray:
+    """Bounds of the layers that the channels stand for: half-way between neighbours.
+
+    Parameters
+    ----------
+    depth_m : array_like, shape (depth,)
+        Of the channels, positive down, rising. [m]
+    top_m : float
+        Upper bound of the first layer: 0, or the base of the thatch. [m]
+
+    Returns
+    -------
+    ndarray, shape (depth + 1,)
+        [m] The last layer reaches as far below its channel as above it.
+    """
+    depth = np.asarray(depth_m, dtype=np.float64)
+    between = 0.5 * (depth[1:] + depth[:-1])
+    first_below = between[-1] if between.size else top_m
+    return np.concatenate([[top_m], between, [depth[-1] + (depth[-1] - first_below)]])
+
+
+def depth_above_which_m(uptake_by_layer: npt.ArrayLike, bounds_m: npt.ArrayLike, share: float) -> float:
+    """Depth above which a share of the uptake lies.
+
+    Parameters
+    ----------
+    uptake_by_layer : array_like, shape (layer,)
+        Water drawn from each layer; negative counts as none. [mm] or any one unit
+    bounds_m : array_like, shape (layer + 1,)
+        [m] Rising.
+    share : float
+        0 to 1. [1]
+
+    Returns
+    -------
+    float
+        [m] The running sum is taken as straight within a layer. NaN when nothing was drawn.
+    """
+    return float(_depths_m(np.asarray(uptake_by_layer)[np.newaxis], np.asarray(bounds_m)[np.newaxis], share)[0])
+
+
+def _depths_m(drawn: npt.ArrayLike, bounds: npt.ArrayLike, share: float) -> FloatArray:
+    """`depth_above_which_m` for many profiles, both arrays (draw, layer) and (draw, layer + 1)."""
+    water = np.maximum(np.asarray(drawn, dtype=np.float64), 0.0)
+    edge = np.asarray(bounds, dtype=np.float64)
+    total = water.sum(axis=1)
+    wanted = share * total
+    running = np.cumsum(water, axis=1)
+    layer = (running < wanted[:, np.newaxis] * (1.0 - 1e-12)).sum(axis=1).clip(max=water.shape[1] - 1)
+    row = np.arange(water.shape[0])
+    above = running[row, layer] - water[row, layer]
+    into = (wanted - above) / np.where(water[row, layer] > 0.0, water[row, layer], 1.0)
+    found = edge[row, layer] + into * (edge[row, layer + 1] - edge[row, layer])
+    return np.where(total > 0.0, found, np.nan)
+
+
+def temperature_share(
+    moisture: npt.ArrayLike, temperature_degc: npt.ArrayLike, per_day: int
+) -> tuple[FloatArray, FloatArray]:
+    """How much of the daily swing of moisture merely follows temperature.
+
+    Parameters
+    ----------
+    moisture : array_like, shape (time, depth)
+        [m3 m-3]
+    temperature_degc : array_like, shape (time, depth)
+        At the same depths. [degC]
+    per_day : int
+        Readings a day, even.
+
+    Returns
+    -------
+    share : ndarray, shape (depth,)
+        Squared correlation of both series less their running day means. [1] NaN with less than two days of
+        pairs.
+    slope : ndarray, shape (depth,)
+        [m3 m-3 degC-1] Positive when moisture seems to rise with warmth, which no root can do.
+    """
+    theta, warmth = np.asarray(moisture, dtype=np.float64), np.asarray(temperature_degc, dtype=np.float64)
+    share, slope = np.full(theta.shape[1], np.nan), np.full(theta.shape[1], np.nan)
+    for j in range(theta.shape[1]):
+        x, y = less_running_day_mean(warmth[:, j], per_day), less_running_day_mean(theta[:, j], per_day)
+        good = np.isfinite(x) & np.isfinite(y)
+        x, y = x[good], y[good]
+        if x.size < 2 * per_day or not (np.ptp(x) > 0.0 and np.ptp(y) > 0.0):
+            continue
+        xy, xx, yy = float((x * y).sum()), float((x * x).sum()), float((y * y).sum())
+        share[j], slope[j] = xy * xy / (xx * yy), xy / xx
+    return share, slope
+
+
+def root_depth(
+    days: DailyUptake,
+    depth_m: npt.ArrayLike,
+    *,
+    thatch_m: float = 0.0,
+    demand_mm: npt.ArrayLike | None = None,
+    temperature: tuple[FloatArray, FloatArray] | None = None,
+    confidence: float = 0.90,
+    draws: int = 400,
+    seed: int = 0,
+) -> RootDepth:
+    """Rooting depth from the days of a span, about a fortnight.
+
+    Parameters
+    ----------
+    days : DailyUptake
+        Of the span, from `uptake.daily_uptake`.
+    depth_m : array_like, shape (depth,)
+        Of the channels below the leaf base, rising. [m]
+    thatch_m : float
+        Thickness of the thatch. [m] Channels above its base count as thatch.
+    demand_mm : array_like, shape (day,), optional
+        Reference evapotranspiration. [mm d-1] Days under 2 mm are left out.
+    temperature : (share, slope), optional
+        From `temperature_share` over the same span.
+    confidence : float
+        Of the intervals. [1]
+    draws, seed : int
+        Of the bootstrap over days; the same seed gives the same interval.
+
+    Returns
+    -------
+    RootDepth
+
+    References
+    ----------
+    Uptake by Jackisch et al. 2020, Biogeosciences 17, 5787-5808; shares, intervals and refusals for turf
+    are our own.
+    """
+    depth = np.asarray(depth_m, dtype=np.float64)
+    soil = depth > thatch_m
+    raw = np.where(np.isin(days.withheld, _KEPT), days.raw, np.nan)
+    usable = np.isfinite(raw[:, soil]).all(axis=1)
+    if demand_mm is not None:
+        usable &= np.asarray(demand_mm, dtype=np.float64) >= LEAST_DEMAND_MM
+    chosen = raw[usable]
+    reason = _why_not(days, chosen, soil, temperature)
+    if reason:
+        return _withheld(depth.size, int(usable.sum()), reason)
+    bounds = layer_bounds_m(depth[soil], thatch_m)
+    drawn = 1000.0 * chosen[:, soil] * np.diff(bounds)  # mm a day from each layer
+    noise = float(drawn.sum(axis=1).std(ddof=1) / np.sqrt(drawn.shape[0]))
+    if not drawn.sum(axis=1).mean() > NOISE_RATIO * noise:
+        return _withheld(depth.size, drawn.shape[0], "the steps of day and night are lost in the noise")
+    return _estimate(drawn, bounds, depth, soil, _thatch_mm(chosen, soil, thatch_m), (confidence, draws, seed))
+
+
+def _estimate(
+    drawn: FloatArray,
+    bounds: FloatArray,
+    depth: FloatArray,
+    soil: npt.NDArray[np.bool_],
+    thatch_mm: float,
+    bootstrap: tuple[float, int, int],
+) -> RootDepth:
+    confidence, draws, seed = bootstrap
+    count, layers = drawn.shape
+    generator = np.random.default_rng(seed)
+    picks = generator.integers(0, count, (draws, count))
+    # With few days resampling them is too sure of itself: n/(n - 1) of the spread is missing.
+    mean = drawn.mean(axis=0)
+    means = mean + (drawn[picks].mean(axis=1) - mean) * np.sqrt(count / (count - 1.0))
+    # Each channel's calibration and the course of the roots between two channels are unknown too.
+    means = means * generator.uniform(1.0 - GAIN_DOUBT, 1.0 + GAIN_DOUBT, (draws, layers))
+    edges = _drawn_bounds(generator, depth[soil], bounds, draws)
+    means = means * np.diff(edges, axis=1) / np.diff(bounds)
+    tail = 50.0 * (1.0 - confidence)
+    at_90, low_90, high_90 = _with_interval(mean, bounds, means, edges, 0.90, tail)
+    at_95, low_95, high_95 = _with_interval(mean, bounds, means, edges, 0.95, tail)
+    positive = np.maximum(np.vstack([mean, means]), 0.0)
+    parts = positive / np.maximum(positive.sum(axis=1, keepdims=True), 1e-12)
+    share, share_low, share_high = (np.full(depth.size, np.nan) for _ in range(3))
+    share[soil] = parts[0]
+    share_low[soil], share_high[soil] = np.percentile(parts[1:], [tail, 100.0 - tail], axis=0)
+    at_least = bool(at_90 >= depth[-1])
+    if not at_least and high_90 - low_90 > WIDEST_INTERVAL_M:
+        return _withheld(depth.size, count, "the days disagree: the soil about the probe may be patchy")
+    return RootDepth(
+        d90_m=float(depth[-1]) if at_least else float(at_90),
+        d90_low_m=float(min(low_90, depth[-1])) if at_least else float(low_90),
+        d90_high_m=float("inf") if at_least else float(high_90),
+        d95_m=float(min(at_95, depth[-1])),
+        d95_low_m=float(min(low_95, depth[-1])),
+        d95_high_m=float("inf") if at_95 >= depth[-1] else float(high_95),
+        share=share,
+        share_low=share_low,
+        share_high=share_high,
+        thatch_share_high=thatch_mm / (thatch_mm + float(positive[0].sum())),
+        days=count,
+        at_least=at_least,
+        reason="",
+    )
+
+
+def _drawn_bounds(generator: np.random.Generator, depth: FloatArray, bounds: FloatArray, draws: int) -> FloatArray:
+    """Layer bounds anywhere in the middle of the gap between two channels, for each draw."""
+    edges = np.tile(bounds, (draws, 1))
+    place = generator.uniform(*BOUND_DOUBT, (draws, depth.size))
+    edges[:, 1:-1] = depth[:-1] + place[:, :-1] * np.diff(depth)
+    edges[:, -1] = depth[-1] + 2.0 * place[:, -1] * (bounds[-1] - depth[-1])
+    return edges
+
+
+def _with_interval(
+    mean: FloatArray, bounds: FloatArray, means: FloatArray, edges: FloatArray, share: float, tail: float
+) -> tuple[float, float, float]:
+    low, high = np.nanpercentile(_depths_m(means, edges, share), [tail, 100.0 - tail])
+    return depth_above_which_m(mean, bounds, share), float(low), float(high)
+
+
+def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float) -> float:
+    """Mean loss of the thatch in a day beyond its night line, evaporation and roots together. [mm]"""
+    if soil.all() or not np.isfinite(chosen[:, ~soil]).any():
+        return 0.0
+    return max(1000.0 * thatch_m * float(np.nanmean(chosen[:, ~soil])), 0.0)
+
+
+def _why_not(
+    days: DailyUptake,
+    chosen: FloatArray,
+    soil: npt.NDArray[np.bool_],
+    temperature: tuple[FloatArray, FloatArray] | None,
+) -> str:
+    if soil.sum() < 2:
+        return f"only {int(soil.sum())} channel in the soil: depth needs two"
+    if temperature is not None:
+        share, slope = temperature
+        swings = soil & (share > TEMPERATURE_SHARE) & (slope > 0.0)
+        if swings.any():
+            return "temperature: the readings rise and fall with warmth, not with roots"
+    if chosen.shape[0] < FEWEST_DAYS:
+        codes = days.withheld[1:, soil]
+        most = np.bincount(codes[~np.isin(codes, _KEPT)].ravel(), minlength=9).argmax()
+        told = {
+            Withheld.GAP: "readings are missing",
+            Withheld.WET: "it was wet",
+            Withheld.JUMP: "the moisture jumped",
+            Withheld.CURVED: "the nights are curved",
+            Withheld.SHORT: "no clear turn at evening and morning",
+        }.get(Withheld(int(most)), "little was asked of the turf")
+        return f"only {chosen.shape[0]} dry days of {FEWEST_DAYS}: mostly {told}"
+    below = chosen[:, soil]
+    error = below.std(axis=0, ddof=1) / np.sqrt(below.shape[0])
+    # More than three errors below nothing: water cannot come by day and go by night without a false cause.
+    if (below.mean(axis=0) < -NOISE_RATIO * np.maximum(error, 2e-4)).any():
+        return "temperature: the readings rise by day, as no root can make them"
+    return ""
+
+
+def _withheld(depths: int, days: int, reason: str) -> RootDepth:
+    nothing = np.full(depths, np.nan)
+    nan = float("nan")
+    return RootDepth(nan, nan, nan, nan, nan, nan, nothing, nothing, nothing, nan, days, False, reason)
