@@ -40,6 +40,8 @@ CONFIG = """
 site = "home"
 node = "hut"
 state_dir = "state"
+[clock]
+trust_hardware = true
 [broker]
 port = {port}
 receipt_timeout_s = 1

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
 from probe_agent.config import ConfigFault, load
@@ -33,6 +36,36 @@ def test_defaults_are_those_of_the_documentation(tmp_path):
     assert thatch.cadence.rain_hold_s == 3600
     assert cone.cadence.interval_s == 60
     assert config.lockstep_backlog == 2000
+
+
+EXAMPLE = Path(__file__).parents[2] / "hardware" / "docs" / "agent.toml"
+
+
+def test_documented_example_loads_and_shows_the_defaults(tmp_path):
+    """The example in the documentation has no fault, and a file without its optional keys means the same."""
+    text = EXAMPLE.read_text()
+    optional = (
+        "trust_hardware lockstep_backlog host receipt_timeout_s batches_in_flight max_mb keep_days batch baud frame"
+    )
+    optional += " interval_s rain_interval_s rain_hold_s"
+    short = [line for line in text.splitlines() if line.split(" ")[0] not in optional.split()]
+    (tmp_path / "agent.toml").write_text(text)
+    full = load(tmp_path / "agent.toml")
+    (tmp_path / "agent.toml").write_text("\n".join(short))
+    assert len(short) < len(text.splitlines()) - 12
+    assert load(tmp_path / "agent.toml") == full
+
+
+def test_every_key_is_in_the_documented_example(tmp_path):
+    """A key the configuration knows and the example does not show is one that nobody finds."""
+    tables = ("[agent]", "[clock]", "[broker]", "[schedule]", "[outbox]", "[[line]]", "[[probe]]")
+    path = tmp_path / "agent.toml"
+    path.write_text("\n".join(f"{table}\nqqq = 1" for table in tables))
+    unknown = [fault for fault in faults_of(path) if "an unknown key" in fault]
+    known = {key for fault in unknown for key in fault.split("expected one of ")[1].split(", ")}
+    shown = set(re.findall(r"^(?:# )?([a-z_]+) = ", EXAMPLE.read_text(), re.MULTILINE))
+    assert len(unknown) == len(tables)
+    assert known == shown
 
 
 def test_every_fault_comes_in_one_run(tmp_path):
