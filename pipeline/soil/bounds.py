@@ -30,7 +30,7 @@ class QualityBounds:
     temperature_flat_deepest_m: float = 0.30  # at a metre the ground keeps its temperature for days
     frost_degc: float = 0.5  # ice reads as dry
     frost_reach_m: float = 0.05  # a thermometer further off in depth says nothing
-    rise: float = 0.03  # in one hour
+    rise: float = 0.03  # in an hour, or from one hourly reading to the next
     rise_rain_mm: float = 0.5  # of the last day
     wetted_above: float = 0.01  # the layer above rose by so much in the last day
     air_gap_excursion: float = 0.10

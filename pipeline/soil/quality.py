@@ -288,7 +288,7 @@ def rise_without_water(
     rain_mm: FloatArray,
     rise: float,
     enough_rain_mm: float,
-    window_ms: int = HOUR_MS,
+    window_ms: int = MAX_STEP_GAP_MS,
     wetted_above: BoolArray | None = None,
     watered: BoolArray | None = None,
 ) -> FlagArray:
