@@ -7,9 +7,11 @@ import os
 import random
 import signal
 import socket
+import subprocess
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -23,6 +25,7 @@ from pipeline.config import BrokerConfig
 from pipeline.ingest import Arrival, Ingest
 from pipeline.metrics import Metrics
 
+ROOT = Path(__file__).parents[2]
 Until = Callable[..., None]
 Steps = Callable[[Any], Any]
 TOPIC = "underturf/1/meadow/node-1/readings/00112233445566778899aabbccddeeff/1/1"
@@ -280,3 +283,72 @@ def test_a_foreign_server_on_the_port_is_an_outage_and_not_the_end(
         with stepping(ingest):
             until(lambda: not stranger.is_alive(), "six tries were made")
             assert not ingest.connected
+
+
+def answers(port: int) -> bool:
+    with socket.socket() as probe:
+        return probe.connect_ex(("127.0.0.1", port)) == 0
+
+
+@pytest.fixture
+def field_broker(
+    mosquitto: Path, need_program: Callable[[str], str], tmp_path: Path, free_port: int, until: Until
+) -> Iterator[BrokerConfig]:
+    """A mosquitto as other machines reach it: TLS, passwords, and the access list that comes with the project."""
+    key, cert, passwords = tmp_path / "key.pem", tmp_path / "cert.pem", tmp_path / "passwords"
+    request = "req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=localhost -addext subjectAltName=DNS:localhost"
+    command = [need_program("openssl"), *request.split(), "-keyout", str(key), "-out", str(cert)]
+    subprocess.run(command, check=True, capture_output=True)
+    passwords.write_text("pipeline:under the turf\nmeadow/node-1:deep roots\n")
+    subprocess.run([need_program("mosquitto_passwd"), "-U", str(passwords)], check=True, capture_output=True)
+    passwords.chmod(0o644)
+    secret = tmp_path / "secret"
+    secret.write_text("under the turf\n")
+    acl = tmp_path / "underturf.acl"
+    acl.write_text((ROOT / "hardware" / "mosquitto" / "underturf.acl").read_text())
+    user = "user root\n" if os.geteuid() == 0 else ""
+    settings = tmp_path / "mosquitto.conf"
+    settings.write_text(
+        f"listener {free_port} 127.0.0.1\ncertfile {cert}\nkeyfile {key}\nallow_anonymous false\n"
+        f"password_file {passwords}\nacl_file {acl}\n{user}"
+    )
+    program = subprocess.Popen([str(mosquitto), "-c", str(settings)], stderr=subprocess.DEVNULL)
+    try:
+        until(lambda: answers(free_port), "the broker listens")
+        yield BrokerConfig("external", "localhost", free_port, "pipeline", secret, cert)
+    finally:
+        program.terminate()
+        program.wait(20)
+
+
+def test_it_speaks_tls_with_a_password_under_the_access_list(
+    field_broker: BrokerConfig, make: Callable[..., Ingest], stepping: Steps, until: Until
+) -> None:
+    """Readings arrive and the receipt goes back over TLS, with the access list as it is shipped."""
+    heard: list[mqtt.MQTTMessage] = []
+    node = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="meadow/node-1")
+    node.username_pw_set("meadow/node-1", "deep roots")
+    node.tls_set(str(field_broker.ca_file))
+    node.on_message = lambda c, d, message: heard.append(message)
+    node.on_connect = lambda c, d, f, reason, p: c.subscribe("underturf/1/meadow/node-1/receipt", 1)
+    with stepping(make(config=field_broker)) as ingest:
+        until(lambda: ingest.connected, "connected")
+        node.connect("localhost", field_broker.port)
+        node.loop_start()
+        publish(node, b"over tls")
+        assert take_all(ingest, 1, until)[0].payload == b"over tls"
+        ingest.publish_receipt("meadow", "node-1", Receipt(OUTBOX, 1))
+        until(lambda: heard, "the receipt is heard")
+        node.disconnect()
+        node.loop_stop()
+
+
+def test_a_wrong_password_is_told_in_the_brokers_words(
+    field_broker: BrokerConfig, make: Callable[..., Ingest], stepping: Steps, until: Until
+) -> None:
+    """The reason shown is the refusal, so that somebody knows what to mend."""
+    assert field_broker.password_file is not None
+    field_broker.password_file.write_text("wrong\n")
+    with stepping(make(config=field_broker)) as ingest:
+        until(lambda: "Not authorized" in ingest.away, "the refusal is told")
+        assert not ingest.connected
