@@ -24,6 +24,17 @@ TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above wh
 WIDEST_INTERVAL_M = 0.10  # a 90 % interval wider than this is no answer: our own choice
 GAIN_DOUBT = 0.10  # slopes of two channels' calibrations differ by so much: our own choice
 BOUND_DOUBT = (0.0, 1.0)  # where between two channels the roots thin out: our own choice, from trial profiles
+# Soil depth that is good, and below which it is shallow, by kind of turf: common practice, no source.
+DEPTH_BOUNDS_M = {
+    "square": (0.100, 0.075),
+    "green": (0.100, 0.060),
+    "outfield": (0.100, 0.075),
+    "pitch": (0.100, 0.075),
+    "lawn": (0.150, 0.075),
+    "warm": (0.200, 0.100),
+    "annual meadow-grass": (0.050, 0.040),
+}
+HOT_SEASON = 0.7  # cool-season roots thin out in summer heat: common practice, no source
 # Reasons that leave a day's raw figure fit for averaging: it is noise about a small uptake, and to drop it
 # would make every deep layer look thirstier than it is.
 _KEPT = (int(Withheld.NOTHING), int(Withheld.NO_STEP), int(Withheld.RISES))
@@ -322,3 +333,63 @@ def _withheld(depths: int, days: int, reason: str) -> RootDepth:
     nothing = np.full(depths, np.nan)
     nan = float("nan")
     return RootDepth(nan, nan, nan, nan, nan, nan, nothing, nothing, nothing, nan, days, False, reason)
+
+
+@dataclass(frozen=True)
+class DepthVerdict:
+    """Whether roots are deep enough, or why nothing is said.
+
+    Attributes
+    ----------
+    ruler_m : float
+        Depth below the soil surface as a ruler on a core would show it. [m] NaN when withheld.
+    word : str
+        "good", "watch" or "shallow"; empty when withheld.
+    reason : str
+        Why it is withheld; empty when it is not.
+    """
+
+    ruler_m: float
+    word: str
+    reason: str
+
+
+def judge_depth(
+    found: RootDepth, turf: str, *, thatch_m: float, ruler_ratio: float | None, hot_season: bool = False
+) -> DepthVerdict:
+    """Compare a rooting depth with what the turf should have.
+
+    Parameters
+    ----------
+    found : RootDepth
+    turf : str
+        A key of `DEPTH_BOUNDS_M`.
+    thatch_m : float
+        Thickness of the thatch; depth is judged below it. [m]
+    ruler_ratio : float or None
+        Ruler depth over D90, both below the thatch, from the first core. [1] None before there is one.
+    hot_season : bool
+        July to September of a hot year: bounds of cool-season turf are then taken times 0.7.
+
+    Returns
+    -------
+    DepthVerdict
+
+    Raises
+    ------
+    ValueError
+        The turf is not in the list.
+    """
+    if turf not in DEPTH_BOUNDS_M:
+        raise ValueError(f"turf: found {turf!r}, expected one of {', '.join(DEPTH_BOUNDS_M)}. Name one of them.")
+    if found.reason:
+        return DepthVerdict(float("nan"), "", found.reason)
+    if ruler_ratio is None:
+        return DepthVerdict(float("nan"), "", "no core has tied the probes to a ruler yet: take one")
+    good, shallow = DEPTH_BOUNDS_M[turf]
+    if hot_season and turf != "warm":
+        good, shallow = good * HOT_SEASON, shallow * HOT_SEASON
+    ruler = max(found.d90_m - thatch_m, 0.0) * ruler_ratio
+    if found.at_least and ruler < good:
+        return DepthVerdict(ruler, "", "the roots go below the deepest probe: how far cannot be told")
+    return DepthVerdict(ruler, "good" if ruler >= good else "watch" if ruler >= shallow else "shallow", "")

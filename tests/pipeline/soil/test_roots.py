@@ -1,6 +1,7 @@
 """Rooting depth, held against profiles of known roots, published sums and a real temperature artefact."""
 
 import csv
+import dataclasses
 from datetime import date
 from pathlib import Path
 
@@ -162,3 +163,25 @@ def test_temperature_share_tells_warmth_from_roots():
     assert (share[0], slope[0]) == pytest.approx((1.0, 0.002))
     assert slope[1] < 0.0
     assert np.isnan(share[2])
+
+
+def test_shallow_is_judged_by_the_ruler_below_the_thatch():
+    """D90 at 95 mm under 15 mm of thatch, ratio 1.2: 96 mm of soil, watch on an outfield, good in a hot summer."""
+    found = dataclasses.replace(roots.root_depth(fortnight(0.08), DEPTH_M, thatch_m=THATCH_M), d90_m=0.095)
+    verdict = roots.judge_depth(found, "outfield", thatch_m=0.015, ruler_ratio=1.2)
+    assert (verdict.ruler_m, verdict.word) == (pytest.approx(0.096), "watch")
+    assert roots.judge_depth(found, "outfield", thatch_m=0.015, ruler_ratio=1.2, hot_season=True).word == "good"
+    assert roots.judge_depth(found, "outfield", thatch_m=0.015, ruler_ratio=0.9).word == "shallow"
+    assert roots.judge_depth(found, "warm", thatch_m=0.015, ruler_ratio=1.2, hot_season=True).word == "shallow"
+
+
+def test_no_judgement_without_a_core_or_below_the_deepest_probe():
+    """Before the first core, on a withheld depth, and when "at least" settles nothing, there is a reason instead."""
+    found = roots.root_depth(fortnight(0.27), DEPTH_M, thatch_m=THATCH_M)
+    assert "no core" in roots.judge_depth(found, "lawn", thatch_m=THATCH_M, ruler_ratio=None).reason
+    assert "below the deepest probe" in roots.judge_depth(found, "warm", thatch_m=THATCH_M, ruler_ratio=1.0).reason
+    assert roots.judge_depth(found, "green", thatch_m=THATCH_M, ruler_ratio=1.0).word == "good"
+    withheld = roots.root_depth(fortnight(0.08, days=3), DEPTH_M, thatch_m=THATCH_M)
+    assert roots.judge_depth(withheld, "lawn", thatch_m=0.0, ruler_ratio=1.0).reason == withheld.reason
+    with pytest.raises(ValueError, match="found 'meadow'"):
+        roots.judge_depth(found, "meadow", thatch_m=0.0, ruler_ratio=1.0)
