@@ -8,7 +8,6 @@ never repairs. Nothing here reads a clock or touches a network.
 from __future__ import annotations
 
 import json
-import math
 import re
 import sys
 from collections import deque
@@ -328,35 +327,37 @@ def _decode_together(records: list[dict[str, object]], span: Span) -> tuple[Read
     Three times as fast as record by record, which stays the one place that knows the reasons: whatever is not plainly
     right here is left to it. Names and slots repeat within a batch, so each different one is matched once.
     """
-    if not _PLAIN_LABELS.issuperset(set().union(*records)) or any("bn" in r for r in records[1:]):
+    later: set[str] = set().union(*records[1:])
+    labels = later.union(records[0])
+    if "bn" in later or not _PLAIN_LABELS.issuperset(labels):
         return None
     try:
         seqs = [r["seq"] for r in records]
         channels = [r["n"] for r in records]
         slots = [r["slot"] for r in records]
-        times = [r["t"] for r in records]
-    except KeyError:
+        seconds = cast(list[float], [r["t"] for r in records])
+        named = all(map(_CHANNEL_RE.fullmatch, cast(set[str], set(channels))))
+        placed = all(map(_SLOT_RE.fullmatch, cast(set[str], set(slots))))
+    except (KeyError, TypeError):  # a label is missing, or a name is no text
         return None
-    if set(map(type, seqs)) != {int} or seqs != list(range(span.first, span.last + 1)):
+    if not named or not placed or seqs != list(range(span.first, span.last + 1)) or set(map(type, seqs)) != {int}:
         return None
-    if set(map(type, channels)) != {str} or set(map(type, slots)) != {str} or not set(map(type, times)) <= {int, float}:
+    if not set(map(type, seconds)) <= {int, float}:
         return None
-    if not all(map(_CHANNEL_RE.fullmatch, cast(set[str], set(channels)))):
-        return None
-    if not all(map(_SLOT_RE.fullmatch, cast(set[str], set(slots)))):
-        return None
-    seconds = cast(list[float], times)
     if min(seconds) * 1000 < _EPOCH_2000_MS or max(seconds) * 1000 > _EPOCH_2200_MS:
         return None
     values = _values_together(records)
+    attempts: list[object] = [1] * len(records)
+    if "attempts" in labels:
+        attempts = [r.get("attempts", 1) for r in records]
+        if set(map(type, attempts)) != {int} or not all(0 <= n <= 99 for n in cast(list[int], attempts)):
+            return None
+    clocks: list[object] = [True] * len(records)
+    if "clock_ok" in labels:
+        clocks = [r.get("clock_ok", True) for r in records]
+        if set(map(type, clocks)) != {bool}:
+            return None
     if values is None:
-        return None
-    attempts = [r.get("attempts", 1) for r in records]
-    clocks = [r.get("clock_ok", True) for r in records]
-    if set(map(type, attempts)) != {int} or set(map(type, clocks)) != {bool}:
-        return None
-    tries = cast(list[int], attempts)
-    if min(tries) < 0 or max(tries) > 99:
         return None
     milliseconds = [round(t * 1000) for t in seconds]
     same = ([name] * len(records) for name in (span.site, span.node, span.outbox_id))
@@ -379,16 +380,19 @@ def _filled(columns: tuple[Sequence[object], ...], count: int) -> tuple[Reading,
 
 
 def _values_together(records: list[dict[str, object]]) -> tuple[list[float | None], list[Status]] | None:
-    """Values and statuses of all records, or None when any is not plainly right."""
+    """Values and statuses of all records, or None when any is not plainly right. Failed readings are few."""
     values = [r.get("v") for r in records]
-    if set(map(type, values)) == {float} and not any("vs" in r for r in records):
-        reals = cast(list[float], values)
-        return (cast(list[float | None], reals), [Status.OK] * len(reals)) if all(map(math.isfinite, reals)) else None
-    try:
-        both = [_decode_value(record, 0) for record in records]
-    except BadBatch:
+    statuses = [Status.OK] * len(records)
+    failed = [i for i, r in enumerate(records) if "vs" in r]
+    for i in failed:
+        try:
+            values[i], statuses[i] = _decode_value(records[i], 0)
+        except BadBatch:
+            return None
+    good = values if not failed else [v for v, r in zip(values, records, strict=True) if "vs" not in r]
+    if not set(map(type, good)) <= {float, int} or not all(abs(v) <= _LARGEST for v in cast(list[float], good)):
         return None
-    return [value for value, _ in both], [status for _, status in both]
+    return [None if v is None else float(cast(float, v)) for v in values], statuses
 
 
 def _decode_record(record: dict[str, object], span: Span, seq: int) -> Reading:

@@ -179,7 +179,7 @@ def _insert(
     number = channels.numbers(tx, {r.channel for r in fresh})
     channels.note_carrier(tx, outbox, number.values())
     slot = {text: int(text) if _GRID_SLOT(text) else text for text in {r.slot for r in fresh}}
-    code = STATUS_CODES
+    ok, code = Status.OK, STATUS_CODES  # looking up an enumeration member costs more than asking which it is
     tx.executemany(
         f"INSERT INTO reading VALUES ({outbox}, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
@@ -189,9 +189,9 @@ def _insert(
                 r.measured_at_ms,
                 slot[r.slot],
                 r.raw,
-                code[r.status],
+                0 if r.status is ok else code[r.status],
                 r.attempts,
-                int(r.clock_ok),
+                1 if r.clock_ok else 0,
             )
             for r in fresh
         ],
