@@ -264,10 +264,12 @@ def solve_stage(h, start, dt, ground, links, demand, options, work, edge):
             f[i] /= diagonal[i]
         for i in range(count):
             new = h[i] + f[i]
-            if h[i] < -1e-3:  # a dry node may not leap past saturation, nor fall more than tenfold, in one iteration
+            # a dry node may not leap past saturation, nor fall more than tenfold, in one iteration; nearly full ones
+            # move freely, as a layer that is full must move as one
+            if h[i] < -0.02:
                 new = min(max(new, 10.0 * h[i]), 0.05 * h[i])
-            elif new < -0.1:
-                new = -0.1
+            elif new < -0.2:
+                new = -0.2
             new = max(new, forcing[H_LEAST])
             h_before[i], move[i] = h[i], new - h[i]
             h[i] = new

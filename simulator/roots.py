@@ -16,6 +16,8 @@ from simulator.column import Column, Feddes, node_volume_m
 
 Array = NDArray[np.float64]
 
+CROWN_M, CROWN_DENSITY = 0.01, 0.03  # ours, no source
+
 
 @dataclass(frozen=True)
 class RootTraits:
@@ -25,14 +27,14 @@ class RootTraits:
     0.5; warm-season 24-29 (university extension figures, read at second hand).
     """
 
-    deepest_m: float = 0.35  # below the leaf base; density has fallen to a twentieth of the top's there
+    deepest_m: float = 0.35  # below the leaf base; what mowing height and kind of grass allow
     least_degc: float = 0.5
     best_low_degc: float = 10.0
     best_high_degc: float = 18.0
     greatest_degc: float = 25.0
-    growth_per_day: float = 0.09
+    growth_per_day: float = 0.08
     turnover_per_day: float = 0.010
-    advance_m_per_day: float = 0.006
+    advance_m_per_day: float = 0.004
     heat_death_per_day_degc: float = 0.008  # for each degree above `greatest_degc`
     drought_death_per_day: float = 0.020  # at wilting; from nothing at a tenth of that suction
     wet_death_per_day: float = 0.020  # where the pores hold no air; from nothing at 10 % air
@@ -40,14 +42,13 @@ class RootTraits:
 
 
 COOL = RootTraits()
-WARM = RootTraits(
-    deepest_m=0.50, least_degc=10.0, best_low_degc=24.0, best_high_degc=29.0, greatest_degc=36.0, growth_per_day=0.08
-)
+WARM = RootTraits(deepest_m=0.50, least_degc=10.0, best_low_degc=24.0, best_high_degc=29.0, greatest_degc=36.0)
 
 
 def ceiling(column: Column, traits: RootTraits) -> Array:
-    """Greatest density each depth can come to, one at the leaf base and a twentieth at `deepest_m`."""
-    return np.exp(-3.0 * column.depth_m / traits.deepest_m)
+    """Greatest density each depth can come to: one at the leaf base, falling as exp(-3 z / deepest), none below it."""
+    falling = np.exp(-3.0 * column.depth_m / traits.deepest_m)
+    return np.maximum(falling - np.exp(-3.0), 0.0) / (1.0 - np.exp(-3.0))
 
 
 def rooted_to(column: Column, depth95_m: float) -> Array:
@@ -123,8 +124,8 @@ def grow(
     size = np.concatenate([[1.0], np.maximum(column.length_m, 1e-3)])
     arriving = np.minimum(traits.advance_m_per_day * good / size, 0.5) * np.maximum(above - density, 0.0)
     top = ceiling(column, traits)
-    room = 1.0 - density / top
-    gain = traits.growth_per_day * vigour * good * density * np.maximum(room, 0.0) + arriving * np.maximum(room, 0.0)
+    room = np.maximum(1.0 - density / np.maximum(top, 1e-6), 0.0)
+    gain = (traits.growth_per_day * vigour * density * good + arriving) * room
     limits = column.feddes
     suction = np.maximum(-head_m, 1e-3)
     marks = np.log([-0.1 * limits.wilting_m, -limits.wilting_m])
@@ -132,7 +133,9 @@ def grow(
     loss = loss + traits.heat_death_per_day_degc * np.maximum(temperature_degc - traits.greatest_degc, 0.0)
     loss = loss + traits.drought_death_per_day * np.interp(np.log(suction), marks, [0.0, 1.0])
     loss = loss + traits.wet_death_per_day * np.interp(air, [0.02, 0.10], [1.0, 0.0])
-    return np.clip(density * np.exp(-loss) + gain, 0.0, 1.0)
+    # crowns outlive a drought and keep a few roots at the leaf base to start again from
+    least = np.where(column.depth_m <= CROWN_M, CROWN_DENSITY, 0.0)
+    return np.clip(np.maximum(density * np.exp(-loss) + gain, least), 0.0, 1.0)
 
 
 def cut(column: Column, density: Array, *, area_share: float, depth_m: float) -> Array:
