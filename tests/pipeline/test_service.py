@@ -99,8 +99,8 @@ def running(request: pytest.FixtureRequest, settings: Path) -> Iterator[Pipeline
 def test_readings_on_the_wire_become_findings_and_a_receipt(running: Pipeline, free_port: int, until: Until) -> None:
     """From MQTT to findings: everything receipted, everything kept, poison set aside, the node and health told."""
     readings, seen = record(96), running.changes.count
+    until(lambda: running.ready, "it is ready")
     with node_at(free_port) as node:
-        until(lambda: running.ready, "it is ready")
         node.say(status_topic("meadow", "node-1"), b'{"state": "up", "backlog": 384}')
         for batch in batches(readings, 100):
             node.send(batch)
@@ -147,8 +147,8 @@ def test_listeners_hear_what_kind_of_thing_changed(running: Pipeline, free_port:
     """Whoever shows live values is told of readings and findings, and no more after leaving."""
     words: list[str] = []
     leave = running.changes.listen(words.append)
+    until(lambda: running.ready, "it is ready")
     with node_at(free_port) as node:
-        until(lambda: running.ready, "it is ready")
         node.send(record(2))
         until(lambda: {"readings", "findings"} <= set(words), "both are told")
         leave()
