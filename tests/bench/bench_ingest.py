@@ -34,9 +34,11 @@ from hardware.reading import (  # noqa: E402
     Reading,
     Status,
     decode_batch,
+    decode_receipt,
     encode_batch,
     parse_readings_topic,
     readings_topic,
+    receipt_topic,
 )
 from pipeline.config import load  # noqa: E402
 from pipeline.service import Pipeline  # noqa: E402
@@ -50,6 +52,7 @@ CHANNELS = [f"nowhere/p1/moisture_{depth:03d}" for depth in range(0, 600, 50)]
 SITE, NODE, OUTBOX = "meadow", "node-1", "0123456789abcdef"
 T0_MS = 1_704_067_200_000
 DEADLINE_S = 300.0
+WINDOW = 8  # batches an agent has out beyond the receipt
 COLUMNS = (
     "outbox INTEGER NOT NULL, seq INTEGER NOT NULL, channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL, "
     "slot NOT NULL, raw REAL, status INTEGER NOT NULL, attempts INTEGER NOT NULL, clock_ok INTEGER NOT NULL"
@@ -154,25 +157,37 @@ def against_sqlite(batches: list[Batch], folder: Path) -> None:
     )
     print(f"  of which decode {spent['decode'] / ours:4.0%}, append {spent['append'] / ours:4.0%}")
     for part, words in (("same", "executemany, the same table    "), ("plain", "executemany, a plain table     ")):
-        ratio, of_work = spent[part] / ours, worked[part] / ours_cpu
-        print(
-            f"{words}    {n / spent[part]:9.0f} readings/s   ours is {ratio:.2f} of it ({of_work:.2f} by processor time)"
-        )
+        ratio = f"{spent[part] / ours:.2f} of it ({worked[part] / ours_cpu:.2f} by processor time)"
+        print(f"{words}    {n / spent[part]:9.0f} readings/s   ours is {ratio}")
     for connection in (same, plain):
         connection.close()
     database.close()
 
 
-def publish(port: int, count: int) -> None:
-    """The node: publishes every batch at QoS 1 once told to on standard input (a process of its own)."""
-    wire = [(readings_topic(b), encode_batch(b)) for b in make(count)]
+def publish(port: int, count: int, window: int) -> None:
+    """The node: publishes every batch at QoS 1 once told to on standard input (a process of its own).
+
+    With a window it has no more batches out than that beyond the receipt, as an agent does.
+    """
+    batches = make(count)
+    wire = [(readings_topic(b), encode_batch(b)) for b in batches]
+    received, moved = [0], threading.Condition()
+
+    def hear(client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+        with moved:
+            received[0] = decode_receipt(message.payload).seq
+            moved.notify()
+
     client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="node-1")
-    client.max_inflight_messages_set(20)
+    client.on_message = hear
     client.connect("127.0.0.1", port)
+    client.subscribe(receipt_topic(SITE, NODE), qos=1)
     client.loop_start()
     print("ready", flush=True)
     sys.stdin.readline()
-    for topic, payload in wire:
+    for batch, (topic, payload) in zip(batches, wire, strict=True):
+        with moved:
+            moved.wait_for(lambda: not window or batch.last - received[0] <= window * BATCH, DEADLINE_S)  # noqa: B023
         told = client.publish(topic, payload, qos=1)
     told.wait_for_publish(DEADLINE_S)
     client.disconnect()
@@ -200,9 +215,9 @@ class Bare:
         self._client.loop_stop()
 
 
-def timed(port: int, count: int, done) -> float:
+def timed(port: int, count: int, window: int, done) -> float:
     """Seconds from the word to the node until `done()`."""
-    command = [sys.executable, __file__, "--publish", str(port), str(count)]
+    command = [sys.executable, __file__, "--publish", str(port), str(count), str(window)]
     node = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     try:
         assert node.stdout.readline() == "ready\n"
@@ -233,7 +248,7 @@ def over_mqtt(count: int, folder: Path, mosquitto: str) -> None:
             pause.wait(0.05)
         bare_one = Bare(port)
         bare_one.subscribed.wait(10)
-        bare_s = timed(port, count, lambda: bare_one.batches * BATCH >= count)
+        bare_s = timed(port, count, 0, lambda: bare_one.batches * BATCH >= count)
         bare_one.close()
         (folder / "underturf.toml").write_text(SETTINGS.format(folder=folder / "data", port=port))
         pipeline = Pipeline(load(folder / "underturf.toml"))
@@ -241,7 +256,7 @@ def over_mqtt(count: int, folder: Path, mosquitto: str) -> None:
         try:
             while not pipeline.ready:
                 pause.wait(0.05)
-            ours_s = timed(port, count, lambda: pipeline.journal.received(SITE, NODE, OUTBOX) >= count)
+            ours_s = timed(port, count, WINDOW, lambda: pipeline.journal.received(SITE, NODE, OUTBOX) >= count)
             kept = len(pipeline.store.raw(CHANNELS, 0, 2 * T0_MS))
         finally:
             pipeline.stop()
@@ -255,7 +270,7 @@ def over_mqtt(count: int, folder: Path, mosquitto: str) -> None:
 
 def main() -> None:
     if sys.argv[1:2] == ["--publish"]:
-        publish(int(sys.argv[2]), int(sys.argv[3]))
+        publish(*map(int, sys.argv[2:]))
         return
     count = -(-int(sys.argv[1] if len(sys.argv) > 1 else 200_000) // BATCH) * BATCH
     folder = Path(tempfile.mkdtemp(prefix="bench-ingest-"))
