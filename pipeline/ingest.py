@@ -38,6 +38,7 @@ MAX_QUEUE_MESSAGES = 64
 KEEPALIVE_S = 30
 CONNECT_TIMEOUT_S = 5.0
 RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
+STARTING_TRIES = 2  # failures that are told as news only, not as a warning
 MAX_NODES = 1000  # receipts remembered; one node needs one
 
 _MQTT_FAULTS = (OSError, ValueError, struct.error, IndexError, MQTTException)  # what a broken peer makes it raise
@@ -264,7 +265,9 @@ class Ingest:
             with contextlib.suppress(OSError):
                 sock.shutdown(socket.SHUT_RDWR)
         if self.connected or reason != self.away:
-            log.warning("broker_away host=%s port=%d reason=%s", self._broker.host, self._broker.port, reason)
+            # Before the first connection it is no outage: the broker may still be starting beside us.
+            level = logging.INFO if self._backoff.failures < STARTING_TRIES and not self.connected else logging.WARNING
+            log.log(level, "broker_away host=%s port=%d reason=%s", self._broker.host, self._broker.port, reason)
         self.connected, self._open, self.away = False, False, reason
         self._metrics.connected.set(0)
         self._metrics.faults.labels("broker").inc()

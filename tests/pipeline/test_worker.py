@@ -127,3 +127,29 @@ def test_node_status_is_kept_and_a_last_will_keeps_what_was_said_before(make: Ca
     (node,) = line.nodes.all()
     assert (node.state, node.backlog, dict(node.lines)) == ("down", 12, {"north": "ok"})
     assert line.value("nodes_up") == 0
+
+
+def test_a_full_disk_receipts_nothing_and_recovers_when_there_is_room(make: Callable[..., Line]) -> None:
+    """SQLite's own bound of the file stands for the disk: full, nothing is said; with room again, all is kept."""
+    line = make()
+    line.send_batch(record(1))
+    line.run(1)
+    with line.stores.database.transaction() as tx:
+        (pages,) = tx.execute("PRAGMA page_count").fetchone()
+    with line.stores.database.reading() as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    _limit_pages(line, pages)
+    for batch in batches(record(100, first_seq=5), 200):
+        line.send_batch(batch)
+    line.run(6)
+    assert "StoreFull" in line.worker.keeping.reason
+    assert line.source.receipts() == [4]
+    _limit_pages(line, 1_000_000)
+    line.run_until_quiet()
+    assert line.source.receipts() == [4, 204, 404]
+    assert line.worker.keeping.reason == ""
+
+
+def _limit_pages(line: Line, pages: int) -> None:
+    with line.stores.database.transaction() as tx:
+        tx.execute(f"PRAGMA max_page_count = {pages}")
