@@ -5,14 +5,14 @@ probe by quantity, depth and time, and says what became of each rain. It must no
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simulator import ground as stations
 from simulator import kernels
-from simulator.column import node_volume_m, node_water_m
+from simulator.column import node_volume_m, node_water_m, storage_m
 from simulator.ground import Ground, Place, Step
 from simulator.strength import cone_resistance_kpa
 from simulator.sward import Pass
@@ -162,6 +162,14 @@ class History:
             return float(cone_resistance_kpa(np.array([here]), wet, np.array([made_of.bulk_density_kg_m3]))[0])
         return None
 
+    def storage_mm(self, top_m: float, base_m: float) -> Array:
+        """Water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""
+        column, found = self.last.column, []
+        for head, depth in zip(self.head_m, self.node_depth_m, strict=True):
+            then = replace(column, depth_m=depth, length_m=np.diff(depth))
+            found.append(1000.0 * storage_m(then, replace(self.last.water, head_m=head), top_m, base_m))
+        return np.array(found)
+
     def water_content(self, depth_m: float) -> Array:
         """Water content at one depth at every snapshot. [m3 m-3]"""
         found = [self._in_ground("water_content", depth_m, row) for row in range(self.head_m.shape[0])]
@@ -201,6 +209,33 @@ class History:
             total("evaporation_mm"), float(self.thatch_water_mm[end] - self.thatch_water_mm[first]),
             float(self.uptake_mm[first:end, : base + 1].sum()), float(self.pond_mm[end] - self.pond_mm[first]),
         )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Joined:
+    """Histories that follow one another, asked as one: hourly years first, say, then quarter hours, then day by day."""
+
+    parts: tuple[History, ...]
+
+    @property
+    def start_ms(self) -> int:
+        """First moment that has values. [ms since 1970, UTC]"""
+        return self.parts[0].start_ms
+
+    @property
+    def end_ms(self) -> int:
+        """Last moment that has values. [ms since 1970, UTC]"""
+        return self.parts[-1].end_ms
+
+    def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
+        """As `History.value`; the rain total runs on from part to part."""
+        before = 0.0
+        for part in self.parts:
+            if at_ms <= part.end_ms:
+                found = part.value(quantity, depth_m, at_ms)
+                return found + before if found is not None and quantity == "rain_total" else found
+            before += float(part.flux["rain_mm"].sum())
+        return None
 
 
 class _Recorder:

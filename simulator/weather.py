@@ -271,6 +271,17 @@ def generate(climate: Climate, start: datetime, days: int, *, seed: int, step_s:
     )  # fmt: skip
 
 
+def between(weather: Weather, first_day: float, last_day: float) -> Weather:
+    """The part of a weather from `first_day` up to `last_day`, counted from its start."""
+    span = _steps(weather, first_day, last_day)
+    series = {
+        field.name: getattr(weather, field.name)[span]
+        for field in fields(Weather)
+        if isinstance(getattr(weather, field.name), np.ndarray)
+    }
+    return replace(weather, start=weather.start + timedelta(seconds=span.start * weather.step_s), **series)
+
+
 def _steps(weather: Weather, first_day: float, last_day: float) -> slice:
     per_day = DAY_S // weather.step_s
     return slice(round(first_day * per_day), round(last_day * per_day))

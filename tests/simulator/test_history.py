@@ -8,10 +8,10 @@ import pytest
 from simulator.climates import climate
 from simulator.column import Interface, Layer
 from simulator.ground import Place
-from simulator.history import run
+from simulator.history import Joined, run
 from simulator.materials import material
 from simulator.sward import PASSES
-from simulator.weather import generate, with_storm, without_rain
+from simulator.weather import between, generate, with_storm, without_rain
 
 START = datetime(2025, 6, 1, tzinfo=UTC)
 PLACE = Place(
@@ -118,3 +118,27 @@ def test_pass_is_in_the_record_from_its_hour(month):
 def test_ledger_of_the_run_closes(month):
     """All water at the end less all at the start is what came less what went, to a millionth of it."""
     assert abs(month.balance_error_mm()) < 1e-6 * 18.0
+
+
+def test_storage_between_depths_is_that_of_the_column(month):
+    """Thatch and soil storages add up to all water, and the thatch's agrees with its own record."""
+    whole = month.storage_mm(0.0, 1.0)
+    assert whole == pytest.approx(month.ground_water_mm, abs=1e-9)
+    first = month.storage_mm(0.0, 0.015)[0]
+    assert first == pytest.approx(month.thatch_water_mm[0], rel=0.05)  # the node at its base is half soil
+    assert month.storage_mm(0.0, 0.1)[5] + month.storage_mm(0.1, 1.0)[5] == pytest.approx(whole[5])
+
+
+def test_a_run_goes_on_where_another_stopped():
+    """Ten days in one run, or five hourly and then five more from the state left, are the same ground and rain."""
+    weather = generate(climate("warm humid"), START, 10, seed=8)
+    whole = run(PLACE, weather)
+    first = run(PLACE, between(weather, 0, 5))
+    second = run(PLACE, between(weather, 5, 10), first=first.last)
+    assert np.array_equal(second.head_m[-1], whole.head_m[-1])
+    joined = Joined((first, second))
+    assert (joined.start_ms, joined.end_ms) == (whole.start_ms, whole.end_ms)
+    for hour in (1.0, 119.5, 120.0, 120.5, 240.0):
+        for quantity, depth_m in (("rain_total", None), ("water_content", 0.05), ("soil_temperature", 0.05)):
+            assert at(joined, quantity, depth_m, hour) == pytest.approx(at(whole, quantity, depth_m, hour), abs=1e-9)
+    assert at(joined, "rain_total", None, 241.0) is None
