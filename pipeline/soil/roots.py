@@ -23,6 +23,7 @@ NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no s
 TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
 WIDEST_INTERVAL_M = 0.10  # a 90 % interval wider than this is no answer: our own choice
 GAIN_DOUBT = 0.10  # slopes of two channels' calibrations differ by so much: our own choice
+TAIL_GAPS = 3.0  # below the deepest channel uptake thins out over this many gaps at most: our own choice
 BOUND_DOUBT = (0.0, 1.0)  # where between two channels the roots thin out: our own choice, from trial profiles
 # Soil depth that is good, and below which it is shallow, by kind of turf: common practice, no source.
 DEPTH_BOUNDS_M = {
@@ -247,8 +248,8 @@ def _estimate(
     edges = _drawn_bounds(generator, depth[soil], bounds, draws)
     means = means * np.diff(edges, axis=1) / np.diff(bounds)
     tail = 50.0 * (1.0 - confidence)
-    at_90, low_90, high_90 = _with_interval(mean, bounds, means, edges, 0.90, tail)
-    at_95, low_95, high_95 = _with_interval(mean, bounds, means, edges, 0.95, tail)
+    at_90, low_90, high_90 = _with_interval(mean, bounds, means, edges, depth[soil], 0.90, tail)
+    at_95, low_95, high_95 = _with_interval(mean, bounds, means, edges, depth[soil], 0.95, tail)
     positive = np.maximum(np.vstack([mean, means]), 0.0)
     parts = positive / np.maximum(positive.sum(axis=1, keepdims=True), 1e-12)
     share, share_low, share_high = (np.full(depth.size, np.nan) for _ in range(3))
@@ -260,10 +261,10 @@ def _estimate(
     return RootDepth(
         d90_m=float(depth[-1]) if at_least else float(at_90),
         d90_low_m=float(min(low_90, depth[-1])) if at_least else float(low_90),
-        d90_high_m=float("inf") if at_least else float(high_90),
+        d90_high_m=float("inf") if at_least or high_90 >= depth[-1] else float(high_90),
         d95_m=float(min(at_95, depth[-1])),
         d95_low_m=float(min(low_95, depth[-1])),
-        d95_high_m=float("inf") if at_95 >= depth[-1] else float(high_95),
+        d95_high_m=float("inf") if max(at_95, high_95) >= depth[-1] else float(high_95),
         share=share,
         share_low=share_low,
         share_high=share_high,
@@ -283,11 +284,29 @@ def _drawn_bounds(generator: np.random.Generator, depth: FloatArray, bounds: Flo
     return edges
 
 
+def _with_tail(drawn: FloatArray, edges: FloatArray, depth: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Add a layer below the last for the roots no channel sees: the two lowest channels' decline, run on."""
+    density = np.maximum(drawn, 0.0) / np.diff(edges, axis=1)
+    lowest = np.maximum(density[:, -1], 1e-12)
+    decline = np.log(np.maximum(density[:, -2] / lowest, np.exp(1.0 / TAIL_GAPS)))
+    length = (depth[-1] - depth[-2]) / decline
+    beyond = density[:, -1] * length * np.exp(-(edges[:, -1] - depth[-1]) / length)
+    deeper = edges[:, -1] + 2.0 * length
+    return np.column_stack([drawn, beyond]), np.column_stack([edges, deeper])
+
+
 def _with_interval(
-    mean: FloatArray, bounds: FloatArray, means: FloatArray, edges: FloatArray, share: float, tail: float
+    mean: FloatArray,
+    bounds: FloatArray,
+    means: FloatArray,
+    edges: FloatArray,
+    depth: FloatArray,
+    part: float,
+    tail: float,
 ) -> tuple[float, float, float]:
-    low, high = np.nanpercentile(_depths_m(means, edges, share), [tail, 100.0 - tail])
-    return depth_above_which_m(mean, bounds, share), float(low), float(high)
+    middle = _depths_m(*_with_tail(mean[np.newaxis], bounds[np.newaxis], depth), part)[0]
+    low, high = np.nanpercentile(_depths_m(*_with_tail(means, edges, depth), part), [tail, 100.0 - tail])
+    return float(middle), float(low), float(high)
 
 
 def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float) -> float:

@@ -98,6 +98,13 @@ def test_deeper_than_the_deepest_probe_is_at_least():
     assert found.d90_high_m == float("inf")
 
 
+def test_roots_that_thin_out_below_the_probes_are_not_drawn_up():
+    """Exponential roots with D90 at 185 mm: what no channel sees is run on, and the answer is at least 160 mm."""
+    found = roots.root_depth(fortnight(0.17, shape="exponential"), DEPTH_M, thatch_m=THATCH_M)
+    assert found.at_least
+    assert (found.d90_m, found.d90_high_m) == (0.160, float("inf"))
+
+
 def test_thatch_share_is_only_bounded():
     """What the thatch loses by day may be air or roots: only an upper bound is given, 0 without a thatch channel."""
     bounded = roots.root_depth(fortnight(0.08), DEPTH_M, thatch_m=THATCH_M).thatch_share_high
