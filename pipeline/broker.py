@@ -259,6 +259,13 @@ class EmbeddedBroker:
         self._config, self._metrics, self._clock = config, metrics, clock
         self._broker = PythonBroker(config) if mosquitto is None else MosquittoBroker(mosquitto, config)
         self._backoff = Backoff(RESTART_FIRST_S, RESTART_MOST_S, random.Random() if rng is None else rng)
+        metrics.limits(
+            {
+                "broker_inflight_messages": MAX_INFLIGHT_MESSAGES,
+                "broker_queued_messages": MAX_QUEUED_MESSAGES,
+                "broker_connections": MAX_CONNECTIONS,
+            }
+        )
         self._started = 0
         self._since: float | None = None
         self.up = False

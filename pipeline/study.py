@@ -52,6 +52,7 @@ class Study:
     ) -> None:
         self._store, self._database, self._metrics = store, database, metrics
         self._context_of, self._feed = context_of, feed
+        metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, Spans] = {}
         self._since_s: dict[str, float] = {}
         self._lock = threading.Lock()
@@ -70,7 +71,8 @@ class Study:
     @property
     def oldest_s(self) -> float:
         """Since when the longest waiting station waits, on the monotonic clock. [s]"""
-        return min(self._since_s.values(), default=0.0)
+        with self._lock:
+            return min(self._since_s.values(), default=0.0)
 
     @property
     def unknown(self) -> Mapping[str, int]:

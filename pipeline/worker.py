@@ -22,7 +22,7 @@ from pipeline.errors import PipelineFault
 from pipeline.ingest import Arrival
 from pipeline.judge import Judge
 from pipeline.metrics import Metrics
-from pipeline.nodes import BadStatus, Nodes
+from pipeline.nodes import MAX_NODES, BadStatus, Nodes
 from pipeline.store.journal import Journal
 from pipeline.study import Study
 
@@ -117,6 +117,7 @@ class Worker:
         rng: random.Random | None = None,
     ) -> None:
         rng = random.Random() if rng is None else rng
+        metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": RETRY_MOST_S, "study_wait_seconds": STUDY_MOST_S})
         self.keeping = Trouble("keeping", metrics, rng)
         self.studying = Trouble("studying", metrics, rng)
         self.committed_at_ms: int | None = None
