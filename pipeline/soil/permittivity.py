@@ -45,7 +45,18 @@ WATER_PERMITTIVITY_RANGE: Limits = (0.0, 50.0)  # degC
 
 
 def cubic(x: npt.ArrayLike, coefficients: tuple[float, float, float, float]) -> FloatArray:
-    """Evaluate c0 + c1 x + c2 x^2 + c3 x^3 at `x` of any shape, without any guard of range."""
+    """Evaluate a cubic without any guard of range.
+
+    Parameters
+    ----------
+    x : array_like, any shape
+    coefficients : tuple of 4 floats
+        Constant term first.
+
+    Returns
+    -------
+    ndarray, shape of `x`
+    """
     x = np.asarray(x, dtype=np.float64)
     c0, c1, c2, c3 = coefficients
     return np.asarray(c0 + x * (c1 + x * (c2 + x * c3)), dtype=np.float64)
@@ -252,7 +263,18 @@ def myllys_simojoki(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def schaap_formula(permittivity: npt.ArrayLike) -> FloatArray:
-    """Evaluate the forest-floor curve without a guard; see `schaap`."""
+    """Evaluate the forest-floor curve without a guard; see `schaap`.
+
+    Parameters
+    ----------
+    permittivity : array_like
+        [1]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [m3 m-3]
+    """
     root = np.sqrt(np.asarray(permittivity, dtype=np.float64))
     return np.asarray(np.maximum(0.133 * root - 0.146, 0.0) ** 0.885, dtype=np.float64)
 
@@ -279,7 +301,18 @@ def schaap(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def malicki_bulk_density_formula(permittivity: npt.ArrayLike, bulk_density_g_cm3: npt.ArrayLike) -> FloatArray:
-    """Evaluate Malicki's eq. 10 without a guard; see `malicki_bulk_density`."""
+    """Evaluate Malicki's eq. 10 without a guard; see `malicki_bulk_density`.
+
+    Parameters
+    ----------
+    permittivity, bulk_density_g_cm3 : array_like
+        [1], [g cm-3]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [m3 m-3]
+    """
     root = np.sqrt(np.asarray(permittivity, dtype=np.float64))
     rho = np.asarray(bulk_density_g_cm3, dtype=np.float64)
     return np.asarray((root - 0.819 - 0.168 * rho - 0.159 * rho**2) / (7.17 + 1.18 * rho), dtype=np.float64)
@@ -309,7 +342,18 @@ def malicki_bulk_density(permittivity: npt.ArrayLike, bulk_density_g_cm3: npt.Ar
 
 
 def malicki_porosity_formula(permittivity: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatArray:
-    """Evaluate Malicki's eq. 12 without a guard; see `malicki_porosity`."""
+    """Evaluate Malicki's eq. 12 without a guard; see `malicki_porosity`.
+
+    Parameters
+    ----------
+    permittivity, porosity : array_like
+        [1], [m3 m-3]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [m3 m-3]
+    """
     root = np.sqrt(np.asarray(permittivity, dtype=np.float64))
     p = np.asarray(porosity, dtype=np.float64)
     return np.asarray((root - 3.47 + 6.22 * p - 3.82 * p**2) / (7.01 + 6.89 * p - 7.83 * p**2), dtype=np.float64)
@@ -344,7 +388,18 @@ def crim_formula(
     solid_permittivity: npt.ArrayLike,
     water_permittivity_at_soil: npt.ArrayLike,
 ) -> FloatArray:
-    """Evaluate the refractive mixing law without a guard; see `crim`."""
+    """Evaluate the refractive mixing law without a guard; see `crim`.
+
+    Parameters
+    ----------
+    permittivity, porosity, solid_permittivity, water_permittivity_at_soil : array_like
+        [1], [m3 m-3], [1], [1]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [m3 m-3]
+    """
     root, p, solid, water = (
         np.asarray(v, dtype=np.float64)
         for v in (permittivity, porosity, solid_permittivity, water_permittivity_at_soil)

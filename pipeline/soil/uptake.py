@@ -94,7 +94,7 @@ class DailyUptake:
     turns_ms: FloatArray
 
 
-def line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     """Slope and intercept of `y` on `x` by least squares; at least two different x."""
     middle = x.mean()
     slope = float(((x - middle) * (y - y.mean())).sum() / ((x - middle) ** 2).sum())
@@ -130,8 +130,8 @@ def night_line_uptake(
     """
     x, y = np.asarray(hour, dtype=np.float64), np.asarray(moisture, dtype=np.float64)
     by_night, by_day = slice(night[0], night[1] + 1), slice(morning, evening + 1)
-    slope, offset = line(x[by_night], y[by_night])
-    day_slope, _ = line(x[by_day], y[by_day])
+    slope, offset = _line(x[by_night], y[by_night])
+    day_slope, _ = _line(x[by_day], y[by_day])
     return float(slope * x[evening] + offset - y[evening]), float(y[morning] - y[evening]), slope, day_slope
 
 
