@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.soil import mixing
 from pipeline.soil import permittivity as curves
 from pipeline.soil.permittivity import FloatArray, Limits
 
@@ -106,7 +107,7 @@ def _crim_formula(
     solid_permittivity: npt.ArrayLike = 5.0,
     water_permittivity: npt.ArrayLike = 80.0,
 ) -> FloatArray:
-    return curves.crim_formula(permittivity, porosity, solid_permittivity, water_permittivity)
+    return mixing.crim_formula(permittivity, porosity, solid_permittivity, water_permittivity)
 
 
 def _cubic_curve(
@@ -174,9 +175,9 @@ CURVES: Mapping[str, Curve] = {
             required={"porosity": curves.MALICKI_POROSITY_RANGE},
         ),
         Curve(
-            "crim", "permittivity", curves.crim, _crim_formula, curves.CRIM_RANGE,
+            "crim", "permittivity", mixing.crim, _crim_formula, mixing.CRIM_RANGE,
             "Roth et al. 1990, Water Resour. Res. 26, 2267 (citation from memory)",
-            required={"porosity": curves.CRIM_POROSITY_RANGE},
+            required={"porosity": mixing.CRIM_POROSITY_RANGE},
             optional={"solid_permittivity": (2.0, 12.0), "water_permittivity": (60.0, 90.0)},
         ),
     )

@@ -132,10 +132,3 @@ def test_malicki_porosity_agrees_with_malicki_bulk_density():
     by_porosity = pm.malicki_porosity(at, 1.0 - 1.4 / 2.65)
     assert by_porosity == pytest.approx(pm.malicki_bulk_density(at, 1.4), abs=0.03)  # two fits; loose on purpose
     assert np.isnan(pm.malicki_porosity(10.0, 0.99))
-
-
-def test_water_permittivity_falls_with_temperature():
-    """Free water reads about 80 at 20 degC and 78.5 at 25 degC (handbook formula from memory, loose)."""
-    assert pm.water_permittivity([20.0, 25.0]) == pytest.approx([80.1, 78.5], abs=0.5)
-    assert pm.water_permittivity(0.0) == pytest.approx(87.9, abs=0.5)
-    assert np.isnan(pm.water_permittivity([-1.0, 51.0])).all()
