@@ -383,9 +383,10 @@ def advance(
     if held:  # a held head is not a pond: no water stands on the ground but what the holder keeps there
         ledger[0] -= pond_m(state)
     link, uptake, totals = np.zeros(count - 1), np.zeros(count), np.zeros(8)
+    # floats, not whole numbers: another type would make the compiler build the whole kernel a second time
     status, dt = kernels.advance(
-        duration_s, state.dt_s, head, ledger, repelling, _ground(column), (forcing, share, source), repellency,
-        options, link, uptake, totals,
+        float(duration_s), float(state.dt_s), head, ledger, repelling, _ground(column), (forcing, share, source),
+        repellency, options, link, uptake, totals,
     )  # fmt: skip
     if status != kernels.CONVERGED:
         many = status == kernels.TOO_MANY_STEPS

@@ -155,6 +155,6 @@ def conduct(
     """
     steps = max(1, math.ceil(duration_s / 900.0))  # a quarter hour: a hundredth of a day's wave
     return _conduct(
-        temperature_degc.copy(), levels.depth_m, capacity, conductivity, surface_first_degc, surface_last_degc,
-        duration_s, steps,
+        temperature_degc.copy(), levels.depth_m, capacity, conductivity,
+        float(surface_first_degc), float(surface_last_degc), float(duration_s), steps,
     )  # fmt: skip
