@@ -13,17 +13,18 @@ from dataclasses import dataclass
 
 from hardware.reading import Batch, Reading, Receipt, Span
 from pipeline.store.channels import Channels
-from pipeline.store.database import Connection, Database
+from pipeline.store.database import Database
 from pipeline.store.readings import (
     KEPT,
     LET_GO,
     NOT_FED,
     READ_BACK,
-    STATUSES,
     WAITING,
     Appended,
+    Run,
     keep_batch,
     keep_poison,
+    readings_of_run,
 )
 
 QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
@@ -273,12 +274,11 @@ class Journal:
         """Remove the rows of runs the server store holds. Their spans stay, so a repeat is still known as one."""
         with self.database.transaction() as tx:
             for run in runs:
+                where = (run.outbox, run.first)
                 tx.execute(
-                    "DELETE FROM reading WHERE outbox = ? AND seq BETWEEN ? AND ?", (run.outbox, run.first, run.last)
+                    "DELETE FROM run WHERE id = (SELECT run FROM span WHERE outbox = ? AND first_seq = ?)", where
                 )
-                tx.execute(
-                    "UPDATE span SET feed = ? WHERE outbox = ? AND first_seq = ?", (LET_GO, run.outbox, run.first)
-                )
+                tx.execute("UPDATE span SET feed = ?, run = NULL WHERE outbox = ? AND first_seq = ?", (LET_GO, *where))
 
     def queue_again(self, runs: Sequence[WaitingRun]) -> None:
         """Put runs back into the queue: the server store was found without them."""
@@ -289,21 +289,19 @@ class Journal:
             )
 
     def _runs(self, where: str, parameters: tuple[int, ...]) -> list[WaitingRun]:
-        with self.database.reading() as connection:
-            spans = connection.execute(
-                f"SELECT outbox, first_seq, last_seq, received_at_ms FROM span WHERE {where}", parameters
-            ).fetchall()
-            return [WaitingRun(*span, _readings_of(connection, *span[:3])) for span in spans]
-
-
-def _readings_of(connection: Connection, outbox: int, first: int, last: int) -> tuple[Reading, ...]:
-    rows = connection.execute(
-        "SELECT o.site, o.node, o.outbox_id, r.seq, c.name, CAST(r.slot AS TEXT), r.measured_at_ms, r.raw, r.status, "
-        "r.attempts, r.clock_ok FROM reading r JOIN channel c ON c.id = r.channel JOIN outbox o ON o.id = r.outbox "
-        "WHERE r.outbox = ? AND r.seq BETWEEN ? AND ? ORDER BY r.seq",
-        (outbox, first, last),
-    )
-    return tuple(Reading(*row[:8], STATUSES[row[8]], row[9], bool(row[10])) for row in rows)
+        with self.database.snapshot() as connection:
+            runs = [
+                Run(*row)
+                for row in connection.execute(
+                    "SELECT s.outbox, s.first_seq, s.last_seq, s.received_at_ms, r.readings, r.named "
+                    f"FROM span s JOIN run r ON r.id = s.run WHERE {where}",
+                    parameters,
+                )
+            ]
+            return [
+                WaitingRun(run.outbox, run.first, run.last, run.received_at_ms, readings_of_run(connection, run))
+                for run in runs
+            ]
 
 
 def _json(body: Mapping[str, object]) -> str:

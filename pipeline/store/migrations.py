@@ -32,17 +32,13 @@ CUSTODY = (
         conflicts INTEGER NOT NULL DEFAULT 0, holes INTEGER NOT NULL DEFAULT 0, poisoned INTEGER NOT NULL DEFAULT 0,
         heard_at_ms INTEGER NOT NULL DEFAULT 0, UNIQUE (site, node, outbox_id))""",
     "CREATE TABLE channel (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
-    # In the order of arrival, because that is what makes a commit of a batch cheap: it touches only the last pages.
-    # A slot that is grid seconds is a whole number, any other is text.
-    """CREATE TABLE reading (
-        outbox INTEGER NOT NULL, seq INTEGER NOT NULL, channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL,
-        slot NOT NULL, raw REAL, status INTEGER NOT NULL, attempts INTEGER NOT NULL, clock_ok INTEGER NOT NULL,
-        PRIMARY KEY (outbox, seq)) WITHOUT ROWID""",
+    # The readings of one kept span, packed (see pipeline.store.packed): a batch is one row, so a commit is cheap.
+    "CREATE TABLE run (id INTEGER PRIMARY KEY, readings BLOB NOT NULL, named TEXT)",
     # Runs of seq that never overlap: kept (1), poison (2) or hole (3). They carry the contiguity of the receipt, the
     # times by which readings are found again, and for a server store whether the run waits (1) or was read back (2).
     """CREATE TABLE span (
         outbox INTEGER NOT NULL, first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, kind INTEGER NOT NULL,
-        first_ms INTEGER, last_ms INTEGER, received_at_ms INTEGER NOT NULL,
+        run INTEGER, first_ms INTEGER, last_ms INTEGER, received_at_ms INTEGER NOT NULL,
         feed INTEGER NOT NULL DEFAULT 0, feed_tries INTEGER NOT NULL DEFAULT 0, read_back_ms INTEGER,
         PRIMARY KEY (outbox, first_seq)) WITHOUT ROWID""",
     "CREATE INDEX span_by_time ON span (outbox, last_ms) WHERE kind = 1",

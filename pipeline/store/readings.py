@@ -1,38 +1,22 @@
-"""The readings in safe keeping: each is stored once, in the order it was sent, and counted into its outbox's receipt.
+"""The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's receipt.
 
 Works on a connection it is given, inside the caller's transaction, so that rows, receipt and counters are one change.
-Both the journal and the embedded series store use it: there is one table of readings, not two. It never changes a
-reading that is kept.
+Spans of seq that never overlap say what was kept, quarantined or lost. Both the journal and the embedded series store
+use it: readings are kept in one place, not two. It never changes a reading that is kept.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from hardware.reading import Batch, Reading, Span, Status
+from hardware.reading import Batch, Reading, Span
 from pipeline.store.channels import Channels
 from pipeline.store.database import Connection
+from pipeline.store.packed import pack, unpack
 
 KEPT, POISON, HOLE = 1, 2, 3
 NOT_FED, WAITING, READ_BACK, LET_GO = 0, 1, 2, 3
-
-# Written into the table: a code once given stays, whatever order the statuses have in the source.
-STATUS_CODES = {
-    Status.OK: 0,
-    Status.SILENT: 1,
-    Status.BAD_FRAME: 2,
-    Status.BAD_CHECK: 3,
-    Status.WRONG_ADDRESS: 4,
-    Status.SHORT: 5,
-    Status.NO_VALUE: 6,
-    Status.LINE_AWAY: 7,
-}
-STATUSES = {code: status for status, code in STATUS_CODES.items()}
-
-# A slot of grid seconds is stored as a number when writing it out again gives the same text.
-_GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +42,18 @@ class Appended:
     conflicts: int
     hole: int
     received: int
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Consecutive readings of an outbox as stored: see pipeline.store.packed."""
+
+    outbox: int
+    first: int
+    last: int
+    received_at_ms: int
+    packed: bytes
+    named: str | None
 
 
 def keep_batch(
@@ -150,6 +146,29 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
     return row
 
 
+def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:
+    """The stored runs of an outbox that touch `first` to `last`, in order."""
+    return [
+        Run(outbox, *row)
+        for row in connection.execute(
+            "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.readings, r.named FROM span s JOIN run r "
+            "ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
+            "AND s.first_seq >= coalesce((SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), 0) "
+            "ORDER BY s.first_seq",
+            (outbox, first, last),
+        )
+    ]
+
+
+def readings_of_run(connection: Connection, run: Run) -> tuple[Reading, ...]:
+    """The readings of a stored run."""
+    names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
+    site, node, outbox_id = connection.execute(
+        "SELECT site, node, outbox_id FROM outbox WHERE id = ?", (run.outbox,)
+    ).fetchone()
+    return unpack(run.packed, run.named, names, site, node, outbox_id, run.first)
+
+
 def subtract(run: tuple[int, int], taken: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     """What is left of a run of whole numbers, both ends included, without the sorted runs in `taken`."""
     first, last = run
@@ -178,35 +197,20 @@ def _insert(
         return
     number = channels.numbers(tx, {r.channel for r in fresh})
     channels.note_carrier(tx, outbox, number.values())
-    slot = {text: int(text) if _GRID_SLOT(text) else text for text in {r.slot for r in fresh}}
-    ok, code = Status.OK, STATUS_CODES  # looking up an enumeration member costs more than asking which it is
-    tx.executemany(
-        f"INSERT INTO reading VALUES ({outbox}, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [
-            (
-                r.seq,
-                number[r.channel],
-                r.measured_at_ms,
-                slot[r.slot],
-                r.raw,
-                0 if r.status is ok else code[r.status],
-                r.attempts,
-                1 if r.clock_ok else 0,
-            )
-            for r in fresh
-        ],
-    )
     for first, last in runs:
-        times = [r.measured_at_ms for r in fresh if first <= r.seq <= last]
+        part = fresh if len(runs) == 1 else [r for r in fresh if first <= r.seq <= last]
+        rows, named = pack(part, number)
+        run = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?)", (rows.tobytes(), named)).lastrowid
+        times = rows["measured_at_ms"]
         tx.execute(
-            "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",
-            (outbox, first, last, KEPT, min(times), max(times), received_at_ms, feed),
+            "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",
+            (outbox, first, last, KEPT, run, int(times.min()), int(times.max()), received_at_ms, feed),
         )
 
 
 def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind: int, at_ms: int) -> None:
     tx.executemany(
-        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, ?, 0, 0, NULL)",
+        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, NULL, ?, 0, 0, NULL)",
         [(outbox, first, last, kind, at_ms) for first, last in runs],
     )
 
@@ -226,17 +230,10 @@ def _compare(tx: Connection, outbox: int, again: list[Reading]) -> tuple[int, in
     if not again:
         return 0, 0
     stored = {
-        row[0]: row[1:]
-        for row in tx.execute(
-            "SELECT r.seq, c.name, r.measured_at_ms, CAST(r.slot AS TEXT), r.raw, r.status, r.attempts, r.clock_ok "
-            "FROM reading r JOIN channel c ON c.id = r.channel WHERE r.outbox = ? AND r.seq BETWEEN ? AND ?",
-            (outbox, again[0].seq, again[-1].seq),
-        )
+        r.seq: r for run in runs_between(tx, outbox, again[0].seq, again[-1].seq) for r in readings_of_run(tx, run)
     }
-    conflicts = 0
-    for r in again:
-        said = (r.channel, r.measured_at_ms, r.slot, r.raw, STATUS_CODES[r.status], r.attempts, r.clock_ok)
-        conflicts += stored.get(r.seq, said) != said  # a row that moved on to a server store cannot contradict
+    # A reading that has moved on to a server store cannot be compared, and counts as the same.
+    conflicts = sum(stored.get(r.seq, r) != r for r in again)
     return len(again) - conflicts, conflicts
 
 

@@ -1,11 +1,12 @@
 """The embedded series store: readings, observations and findings in the journal's own SQLite file.
 
-The table of readings is the journal's, so a reading is on the disk once. Frames go in and come out column by column;
+The runs of readings are the journal's, so a reading is on the disk once. Frames go in and come out column by column;
 nothing here calculates but the daily roll-up, which is kept beside the observations it is drawn from.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -20,20 +21,14 @@ from pipeline.store.columns import MISSING, changed, joined, listed, real, whole
 from pipeline.store.columns import numbers as numbers_of
 from pipeline.store.database import Connection, Database
 from pipeline.store.frames import built, checked
-from pipeline.store.readings import KEPT, STATUSES, keep_readings
+from pipeline.store.packed import ROW, STATUSES, rows_of
+from pipeline.store.readings import KEPT, keep_readings
 
 _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dtype=object)
 
-_CODES = 16  # room for a flag, or a status and clock_ok, in a packed number
+_CODES = 16  # room for a flag in a packed number
+RUNS_AT_ONCE = 2000  # runs unpacked together: at most 31 MB at the default batch
 
-_RAW_FROM = (
-    # CROSS JOIN: the spans first, then the rows of each as one sweep over neighbouring pages. The order of that sweep
-    # (outbox, time of the span, seq) is the index's, so two queries see the rows in the same order without a sort.
-    "FROM span s INDEXED BY span_by_time CROSS JOIN reading r "
-    "ON r.outbox = s.outbox AND r.seq BETWEEN s.first_seq AND s.last_seq "
-    f"WHERE s.kind = {KEPT} AND s.outbox IN ({{outboxes}}) AND s.last_ms >= ?1 AND s.first_ms < ?2 "
-    "AND r.measured_at_ms >= ?1 AND r.measured_at_ms < ?2 AND r.channel IN ({channels})"
-)
 _OBSERVATION = (
     f"SELECT channel, measured_at_ms, ifnull(raw, {MISSING}), ifnull(value, {MISSING}), "
     f"stage_version * {_CODES} + flag, received_at_ms FROM observation WHERE channel = ? "
@@ -71,36 +66,26 @@ class SqliteStore:
         """Readings as heard, sorted by channel and measured_at_ms. See Store."""
         with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            origin = _RAW_FROM.format(outboxes=_carriers(connection, numbers), channels=listed(numbers.values()))
-            code, measured, slot, raw, received = numbers_of(
-                connection.execute(
-                    f"SELECT r.channel * {_CODES} + r.status * 2 + r.clock_ok, r.measured_at_ms, "
-                    "CASE typeof(r.slot) WHEN 'integer' THEN r.slot ELSE -1 END, "
-                    f"ifnull(r.raw, {MISSING}), s.received_at_ms {origin}",
-                    (start_ms, end_ms),
-                ),
-                5,
+            runs = connection.execute(
+                "SELECT s.received_at_ms, r.readings, r.named FROM span s JOIN run r ON r.id = s.run "
+                f"WHERE s.kind = {KEPT} AND s.outbox IN ({_carriers(connection, numbers)}) "
+                "AND s.last_ms >= ? AND s.first_ms < ? ORDER BY s.outbox, s.last_ms, s.first_seq",
+                (start_ms, end_ms),
             )
-            named = slot < 0
-            strokes = []
-            if named.any():
-                texts = connection.execute(f"SELECT r.slot, typeof(r.slot) {origin}", (start_ms, end_ms))
-                strokes = [text for text, kind in texts if kind == "text"]
-        grid, times = pd.factorize(whole(slot))
-        slots = np.array([str(t) for t in times.tolist()], dtype=object)[grid]
-        slots[named] = strokes
-        codes = whole(code)
-        place, names = _places(codes // _CODES, numbers)
-        measured_at_ms = whole(measured)
-        order = np.lexsort((measured_at_ms, place))
+            wanted = np.array(list(numbers.values()), dtype=np.int32)
+            parts = [_chosen(some, wanted, start_ms, end_ms) for some in iter(lambda: runs.fetchmany(RUNS_AT_ONCE), [])]
+        rows = np.concatenate([part[0] for part in parts]) if parts else np.empty(0, dtype=ROW)
+        slots, received = (np.concatenate([part[i] for part in parts]) if parts else np.empty(0) for i in (1, 2))
+        place, names = _places(rows["channel"], numbers)
+        order = np.lexsort((rows["measured_at_ms"], place))
         columns = (
             names[place],
             slots,
-            measured_at_ms,
-            real(raw),
-            _STATUS_TEXT[codes % _CODES // 2],
-            codes % 2 == 1,
-            whole(received),
+            rows["measured_at_ms"],
+            rows["raw"],
+            _STATUS_TEXT[rows["status"]],
+            rows["clock_ok"] == 1,
+            received,
         )
         return built(RAW_COLUMNS, [column[order] for column in columns])
 
@@ -330,23 +315,43 @@ def _roll_up(tx: Connection, number: int, first: int, last: int) -> None:
     )
 
 
+def _chosen(
+    runs: list[tuple[int, bytes, str | None]], wanted: np.ndarray, start_ms: int, end_ms: int
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Rows of these channels and times out of some runs, with their slots as text and times of receipt."""
+    rows = rows_of(b"".join(packed for _, packed, _ in runs))
+    sizes = [len(packed) // ROW.itemsize for _, packed, _ in runs]
+    received = np.repeat(np.array([at_ms for at_ms, _, _ in runs], dtype=np.int64), sizes)
+    times, slots = rows["measured_at_ms"], rows["slot"].copy()
+    texts: list[str] = []
+    for (_, _, named), begin, size in zip(runs, np.cumsum([0, *sizes[:-1]]).tolist(), sizes, strict=True):
+        if named is not None:  # texts are counted within their run: count them on through all runs
+            within = slots[begin : begin + size]
+            within[within < 0] -= len(texts)
+            texts += json.loads(named)
+    chosen = np.isin(rows["channel"], wanted) & (times >= start_ms) & (times < end_ms)
+    codes, values = pd.factorize(slots[chosen])
+    spelt = np.array([str(v) if v > 0 else texts[-v - 1] for v in values.tolist()], dtype=object)
+    return rows[chosen], spelt[codes], received[chosen]
+
+
 def _edge(connection: Connection, numbers: dict[str, int], extreme: str, order: str) -> int | None:
     """Least or greatest time of these channels. The spans say where to look, so only the outermost are searched."""
     outermost = min if extreme == "min" else max
+    wanted = np.array(list(numbers.values()), dtype=np.int32)
     best: int | None = None
     spans = connection.execute(
-        f"SELECT s.outbox, s.first_seq, s.last_seq, s.first_ms, s.last_ms FROM span s WHERE s.kind = {KEPT} "
+        f"SELECT s.run, s.first_ms, s.last_ms FROM span s WHERE s.kind = {KEPT} AND s.run IS NOT NULL "
         f"AND s.outbox IN ({_carriers(connection, numbers)}) ORDER BY {order}"
     )
-    for outbox, first_seq, last_seq, first_ms, last_ms in spans:
+    for run, first_ms, last_ms in spans:
         if best is not None and (first_ms > best if extreme == "min" else last_ms < best):
             break
-        (found,) = connection.execute(
-            f"SELECT {extreme}(measured_at_ms) FROM reading WHERE outbox = ? AND seq BETWEEN ? AND ? "
-            f"AND channel IN ({listed(numbers.values())})",
-            (outbox, first_seq, last_seq),
-        ).fetchone()
-        if found is not None:
+        (packed,) = connection.execute("SELECT readings FROM run WHERE id = ?", (run,)).fetchone()
+        rows = rows_of(packed)
+        times = rows["measured_at_ms"][np.isin(rows["channel"], wanted)]
+        if len(times):
+            found = int(times.min() if extreme == "min" else times.max())
             best = found if best is None else outermost(best, found)
     return best
 

@@ -8,7 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.store.database import Database
+import numpy as np
+
+from hardware.reading import MAX_SEQ
+from pipeline.store.database import Connection, Database
+from pipeline.store.packed import rows_of
+from pipeline.store.readings import runs_between
 
 
 def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, int, int]]:
@@ -31,10 +36,18 @@ def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, i
     with database.reading() as connection:
         outboxes = connection.execute("SELECT id, site || '/' || node || '/' || outbox_id FROM outbox").fetchall()
         for number, name in outboxes:
-            found += connection.execute(
-                "SELECT c.name, r.first_ms, r.last_ms FROM (SELECT channel, min(measured_at_ms) AS first_ms, "
-                "max(measured_at_ms) AS last_ms FROM reading WHERE outbox = ? AND seq > ? GROUP BY channel) r "
-                "JOIN channel c ON c.id = r.channel",
-                (number, worked.get(name, 0)),
-            ).fetchall()
+            since = worked.get(name, 0)
+            runs = runs_between(connection, number, since + 1, MAX_SEQ)
+            parts = [rows_of(run.packed)[max(0, since + 1 - run.first) :] for run in runs]
+            if parts:
+                found += _spans(connection, np.concatenate(parts))
     return found
+
+
+def _spans(connection: Connection, rows: np.ndarray) -> list[tuple[str, int, int]]:
+    names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
+    spans = []
+    for number in np.unique(rows["channel"]).tolist():
+        times = rows["measured_at_ms"][rows["channel"] == number]
+        spans.append((names[number], int(times.min()), int(times.max())))
+    return spans

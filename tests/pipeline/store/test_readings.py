@@ -1,4 +1,4 @@
-"""Small parts of keeping readings: what is left of a run, batches made of any readings, codes that stay.
+"""Small parts of keeping readings: what is left of a run, batches made of any readings.
 
 Expected values are set algebra.
 """
@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardware.reading import Reading, Status
-from pipeline.store.readings import STATUS_CODES, STATUSES, consecutive, subtract
+from pipeline.store.readings import consecutive, subtract
 
 PLAIN = Reading("club", "north", "0" * 16, 1, "a/b/c", "1", 1_704_067_200_000, 0.5, Status.OK, 1, True)
 
@@ -40,10 +40,3 @@ def test_any_readings_become_batches_of_consecutive_seq(keys):
         assert {(r.site, r.node, r.outbox_id) for r in batch.readings} == {("club", batch.node, "0" * 16)}
         for r in batch.readings:
             assert r.raw == keys.index((r.node, r.seq))  # the first of two wins
-
-
-def test_every_status_has_a_code_of_its_own_that_stays():
-    """The codes are in files already written: this list may grow and never change (our own record)."""
-    first_release = ["ok", "silent", "bad_frame", "bad_check", "wrong_address", "short", "no_value", "line_away"]
-    assert [STATUSES[code].value for code in range(8)] == first_release
-    assert set(STATUS_CODES) == set(Status)
