@@ -120,6 +120,16 @@ def test_a_reading_comes_back_as_it_was_heard(store, site):
     assert types == {"measured_at_ms": "int64", "raw": "float64", "clock_ok": "bool", "received_at_ms": "int64"}
 
 
+def test_slots_that_are_texts_stay_with_their_readings(store, site):
+    """Strokes of several arrivals, among grid slots and out of order, keep each its own name."""
+    slots = ["stroke:7:1", "1704067200", "stroke:7:2", "stroke:8:1", "0123", "stroke:7:1"]
+    sent = [reading(site, i + 1, minutes=i, slot=slot) for i, slot in enumerate(slots)]
+    for some in (sent[4:6], sent[0:2], sent[2:4]):
+        store.append(some, 5)
+    assert store.raw([C0], *FOREVER)["slot"].tolist() == slots
+    assert store.raw([C0], T0_MS + 120_000, T0_MS + 240_000)["slot"].tolist() == slots[2:4]
+
+
 @pytest.mark.parametrize("status", list(Status))
 def test_every_status_comes_back(store, site, status):
     """Each way a reading can end is kept as that way."""
