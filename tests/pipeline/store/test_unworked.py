@@ -9,7 +9,7 @@ T0_MS = 1_704_067_200_000
 
 
 def test_what_lies_beyond_the_last_worked_seq_is_found(tmp_path):
-    """Channel by channel the first and last time after that seq, in the middle of a run too; a new outbox is all new."""
+    """Channel by channel the first and last time after that seq, within a run too; a new outbox is all new."""
     database = Database(tmp_path / "journal.db")
     journal = Journal(database)
     for outbox, first in (("0" * 16, 1), ("0" * 16, 5), ("f" * 16, 1)):
