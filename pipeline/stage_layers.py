@@ -117,9 +117,9 @@ def _root_zone(
     thatch_m = context.thatch_m(at_ms)
     thatch_m = thatch_m if thatch_m > 0.0 else 0.0
     by_depth = _one_each_depth(context, at_ms, soil, theta)
-    depths = np.array([context.depth_m(i, at_ms) - thatch_m for i, _ in by_depth])
+    depths = np.array([depth_m - thatch_m for depth_m, _, _ in by_depth])
     weights = sums.layer_weights_m(depths, context.root_zone_m)
-    used = [(i, t) for (i, t), w in zip(by_depth, weights, strict=True) if w > 0.0]
+    used = [(i, t) for (_, i, t), w in zip(by_depth, weights, strict=True) if w > 0.0]
     if not used or depths[0] > context.root_zone_m:
         reason = np.full(start_ms.shape, "no probe in the root zone", dtype=object)
         return [_withheld(q, start_ms, reason) for q in ("root_zone_water", "root_zone_wetness")]
@@ -141,12 +141,16 @@ def _root_zone(
 
 def _one_each_depth(
     context: StationContext, at_ms: int, ids: list[str], theta: dict[str, FloatArray]
-) -> list[tuple[str, FloatArray]]:
-    """Channels in order of depth; those at one depth are averaged, since each stands for the same soil."""
+) -> list[tuple[float, str, FloatArray]]:
+    """Depth [m], channels and mean in order of depth; at one depth they are averaged, each standing for the same soil.
+
+    Channels averaged are named together, joined by `+`.
+    """
     groups: dict[float, list[str]] = {}
     for i in ids:
         groups.setdefault(round(context.depth_m(i, at_ms), 4), []).append(i)
-    return [("+".join(groups[d]), _mean([theta[i] for i in groups[d]])) for d in sorted(groups)]
+    by_depth = sorted(groups.values(), key=lambda ids: context.depth_m(ids[0], at_ms))
+    return [(context.depth_m(ids[0], at_ms), "+".join(ids), _mean([theta[i] for i in ids])) for ids in by_depth]
 
 
 def _mean(columns: list[FloatArray]) -> FloatArray:

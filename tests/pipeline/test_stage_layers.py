@@ -102,6 +102,16 @@ def test_core_changes_the_layers_from_its_date_on():
     assert water.tolist() == pytest.approx([6.0, 6.0, 5.2, 5.2])
 
 
+def test_two_probes_side_by_side_are_averaged_depth_by_depth():
+    """A second profile at the same depths, wetter by 0.02: 45.375 mm and half of 200 mm x 0.02 more (algebra)."""
+    channels = {**CHANNELS, **{i.replace("/p1/", "/p2/"): c for i, c in CHANNELS.items() if "/p1/" in i}}
+    second = {i.replace("/p1/", "/p2/"): v + 0.02 for i, v in LEVELS.items() if "/p1/" in i}
+    both = replace(CONTEXT, channels=channels)
+    result = found(both, {**LEVELS, **second})
+    assert result.loc["root_zone_water", "value"] == pytest.approx(45.375 + 2.0)
+    assert result.loc["root_zone_water", "n"] == 5
+
+
 def test_a_silent_channel_withholds_its_layer_only_and_is_named():
     """Without 65 mm the root zone is not known; the thatch is."""
     result = found(levels={**LEVELS, "green-1/p1/moisture_065": float("nan")})
