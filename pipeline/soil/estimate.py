@@ -1,0 +1,114 @@
+"""A result with its doubt: value, interval, how much stands behind it, and why it is withheld or to be taken with care.
+
+Shared by the sums that judge limits, wettings, drying and the effect of a pass. It must not compute anything of the
+ground: only hold, and the two sums of sampling that all of them need.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.float64]
+
+NORMAL_90 = 1.6448536269514722  # standard score that leaves 5 % on either side
+SHARE_90 = (0.05, 0.95)
+DRAWS = 2000
+SEED = 20240109  # fixed, so that a result worked out again is the same to the last bit
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """One figure.
+
+    Attributes
+    ----------
+    value, low, high : float
+        In the unit its maker states; NaN when withheld. The interval is the 90 % one.
+    n : int
+        Days, events or readings behind it.
+    reason : str
+        Why it is withheld, or why it must be taken with care; empty when neither.
+    provisional : bool
+        Stands until the site has shown its own.
+    """
+
+    value: float
+    low: float
+    high: float
+    n: int
+    reason: str = ""
+    provisional: bool = False
+
+    @property
+    def withheld(self) -> bool:
+        """Whether there is no figure."""
+        return bool(np.isnan(self.value))
+
+
+def withheld(reason: str, n: int = 0) -> Estimate:
+    """No figure, and why."""
+    return Estimate(float("nan"), float("nan"), float("nan"), n, reason)
+
+
+def about(value: float, deviation: float, n: int, reason: str = "") -> Estimate:
+    """A figure with the 90 % interval of a normal error.
+
+    Parameters
+    ----------
+    value, deviation : float
+        Figure and its standard deviation, 0 or more. [one unit]
+    n : int
+    reason : str
+    """
+    return Estimate(value, value - NORMAL_90 * deviation, value + NORMAL_90 * deviation, n, reason)
+
+
+def resampled(sample: FloatArray, *, draws: int = DRAWS, seed: int = SEED) -> npt.NDArray[np.int64]:
+    """Rows of bootstrap samples of a sample.
+
+    Parameters
+    ----------
+    sample : ndarray, shape (n, ...)
+        At least one.
+    draws, seed : int
+
+    Returns
+    -------
+    ndarray of int64, shape (draws, n)
+        Places in `sample`, drawn with replacement (Efron 1979, Ann. Statist. 7, 1-26).
+    """
+    n = sample.shape[0]
+    return np.random.default_rng(seed).integers(0, n, (draws, n))
+
+
+def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, what: str = "events") -> Estimate:
+    """Median with the 90 % percentile interval of its bootstrap.
+
+    Parameters
+    ----------
+    sample : array_like, shape (n,)
+        NaN are left out.
+    error : float
+        Standard deviation common to all of the sample, as of a probe; it widens the interval on both sides.
+    fewest : int
+        With fewer the median is withheld.
+    what : str
+        What is counted, for the reason.
+
+    Returns
+    -------
+    Estimate
+        In the unit of the sample. With one value the interval has the width of `error` alone.
+    """
+    values = np.asarray(sample, dtype=np.float64)
+    values = values[np.isfinite(values)]
+    n = int(values.size)
+    if n < max(fewest, 1):
+        return withheld(f"{n} {what}, {max(fewest, 1)} needed", n)
+    middle = float(np.median(values))
+    low, high = np.quantile(np.median(values[resampled(values)], axis=1), SHARE_90)
+    # the sampling error and the probe's own are independent: their half widths add as squares
+    below = float(np.hypot(middle - low, NORMAL_90 * error))
+    above = float(np.hypot(high - middle, NORMAL_90 * error))
+    return Estimate(middle, middle - below, middle + above, n)
