@@ -1,0 +1,311 @@
+"""Dry-downs: how long a layer stays wet after the water stops, how fast it lets go, and what that says of thatch.
+
+The first day is set apart: a freshly wetted surface loses up to nearly three times what it loses later, and says more
+about the weather than about the thatch. A dry-down that is cut short by the next rain gives "at least". This module
+must not decide an alert; it must never read holding and shedding as opposites, for one thatch can do both.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.soil.estimate import NORMAL_90, Estimate, median_of, withheld
+from pipeline.soil.moving import HOUR_MS, FloatArray, TimeArray
+
+HELD = 0.9  # of the way from dry to drained: where the alert on holding thatch looks too
+LONGEST_H = 168.0  # a dry-down is followed for a week
+FLASH_OFF_H = 24.0  # Aamlid 2016: 1.67-2.85 times reference on the first day after wetting, then 0.81-0.91
+GAP_H = 3.0  # readings further apart do not say what happened between them
+LEAST_DROP = 5.0  # of a fit, in standard deviations of its noise
+FEWEST = 12  # readings in a fit
+TAU_H = (0.25, 2000.0)  # time constants looked for
+CHI_SQUARE_90 = 2.7055434540954146  # one parameter
+HOLDING_RATIO = 2.0  # of the site's own median; start value, common practice, no source
+SHEDDING_MM, SHEDDING_SHARE, SHEDDING_WETNESS = 5.0, 0.2, 0.5  # start values, common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Recession:
+    """An exponential dry-down, theta = floor + height * exp(-t / tau).
+
+    Attributes
+    ----------
+    tau_h : Estimate
+        Time constant. [h]
+    height, floor : float
+        At the start of the fit, and in the end. [unit of the values]
+    """
+
+    tau_h: Estimate
+    height: float
+    floor: float
+
+
+def hold_time_h(
+    time_ms: TimeArray, wetness: FloatArray, end_ms: int, *, until_ms: int, held: float = HELD, error: float = 0.02
+) -> Estimate:
+    """How long a layer stays above a wetness once the water has stopped.
+
+    Parameters
+    ----------
+    time_ms, wetness : ndarray, shape (time,)
+        Times, increasing [ms], and relative wetness [1], NaN where not known.
+    end_ms : int
+        When the water stopped. [ms]
+    until_ms : int
+        Where the dry-down ends: the next water. [ms] It is followed for a week at most.
+    held : float
+        [1]
+    error : float
+        Standard deviation of a reading in wetness; the interval is where wetness less and more 1.64 of it crosses. [1]
+
+    Returns
+    -------
+    Estimate
+        [h] 0 when it was not above; with `reason` "at least" when it was still above at the end. n counts readings.
+        Withheld when readings are missing before it fell below.
+    """
+    stop_ms = min(until_ms, end_ms + int(LONGEST_H * HOUR_MS))
+    inside = (time_ms >= end_ms) & (time_ms <= stop_ms) & np.isfinite(wetness)
+    times, values = time_ms[inside], wetness[inside]
+    if times.size < 2:
+        return withheld("no readings after the water", int(times.size))
+    found = [
+        _crossing_h(times, values, end_ms, stop_ms, held + shift)
+        for shift in (0.0, NORMAL_90 * error, -NORMAL_90 * error)
+    ]
+    value, low, high = (hours for hours, _ in found)
+    reason = found[0][1]
+    if reason and reason != "at least":
+        return withheld(reason, int(times.size))
+    return Estimate(value, min(low, value), max(high, value), int(times.size), reason)
+
+
+def _crossing_h(times: TimeArray, values: FloatArray, end_ms: int, stop_ms: int, level: float) -> tuple[float, str]:
+    """Hours until values fall below a level for good, and what stands in the way of saying so."""
+    below = values < level
+    stays = below & np.append(below[1:], True)  # one reading below is noise
+    first = int(np.argmax(stays)) if stays.any() else times.size
+    seen = np.concatenate([[end_ms], times[: first + 1]])
+    if first == times.size:
+        seen = np.append(seen, stop_ms)
+    if np.diff(seen).max() > GAP_H * HOUR_MS:
+        return float("nan"), "readings are missing in the dry-down"
+    if first == times.size:
+        return (stop_ms - end_ms) / HOUR_MS, "at least"
+    if first == 0:
+        return 0.0, ""
+    # straight between the two readings about the crossing
+    upper, lower = values[first - 1], values[first]
+    share = (upper - level) / (upper - lower) if upper > level else 0.0
+    at = times[first - 1] + share * (times[first] - times[first - 1])
+    return float(at - end_ms) / HOUR_MS, ""
+
+
+def flash_off(time_ms: TimeArray, water_mm: FloatArray, end_ms: int, *, until_ms: int) -> Estimate:
+    """What a layer loses in the first day after the water stopped. [mm]
+
+    Parameters
+    ----------
+    time_ms, water_mm : ndarray, shape (time,)
+        Times, increasing [ms], and water held [mm], NaN where not known.
+    end_ms, until_ms : int
+        When the water stopped and the next came. [ms]
+
+    Returns
+    -------
+    Estimate
+        Negative when it gained. [mm] Withheld when the day was not dry, or not read at both its ends.
+    """
+    day_ms = end_ms + int(FLASH_OFF_H * HOUR_MS)
+    if until_ms < day_ms:
+        return withheld("water came again within a day")
+    around = [np.abs(time_ms - at) <= HOUR_MS for at in (end_ms, day_ms)]
+    first, last = (water_mm[a][np.isfinite(water_mm[a])] for a in around)
+    if first.size == 0 or last.size == 0:
+        return withheld("no readings at both ends of the first day")
+    lost = float(np.median(first) - np.median(last))
+    spread = float(np.hypot(np.ptp(first), np.ptp(last)))
+    return Estimate(lost, lost - spread, lost + spread, int(first.size + last.size))
+
+
+def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float, floor: float | None = None) -> Recession:
+    """Time constant of an exponential dry-down.
+
+    Parameters
+    ----------
+    time_h, value : array_like, shape (n,)
+        Hours, increasing [h], and water content or storage; NaN are left out.
+    noise : float
+        Standard deviation of a reading, above 0. [unit of `value`] The residuals' own counts where it is larger.
+    floor : float, optional
+        What it dries to. [unit of `value`] None: fitted, which takes a dry-down that bends.
+
+    Returns
+    -------
+    Recession
+        Least squares; the interval is where the sum of squares is within 2.71 variances of the best (likelihood
+        profile, 90 %), counting for neighbouring residuals that go together. Withheld when the drop drowns in noise,
+        readings are few, or no bend is seen.
+
+    References
+    ----------
+    Form: McColl et al. 2017, Water Resour. Res. (from memory).
+    """
+    t, v = np.asarray(time_h, dtype=np.float64), np.asarray(value, dtype=np.float64)
+    good = np.isfinite(t) & np.isfinite(v)
+    t, v = t[good], v[good]
+    n = int(t.size)
+    if n < FEWEST:
+        return _no_recession(f"{n} readings, {FEWEST} needed", n)
+    t = t - t[0]
+    quarter = max(n // 4, 1)
+    if float(np.mean(v[:quarter]) - np.mean(v[-quarter:])) < LEAST_DROP * noise / np.sqrt(quarter):
+        return _no_recession("it dried too little to tell", n)
+    taus = np.geomspace(*TAU_H, 240)
+    first = _likely(t, v, taus, floor, noise)
+    if first[-1] == taus.size - 1:
+        return _no_recession("it dries in a straight line: no time constant in it", n)
+    # once to see where, once more between to see how well
+    taus = np.geomspace(taus[max(first[0] - 1, 0)], taus[first[-1] + 1], 240)
+    inside = _likely(t, v, taus, floor, noise)
+    squares, height, base = _profile(t, v, taus, floor)
+    best = int(np.argmin(squares))
+    if height[best] <= 0.0:
+        return _no_recession("it dried too little to tell", n)
+    found = Estimate(float(taus[best]), float(taus[inside[0]]), float(taus[inside[-1]]), n)
+    return Recession(found, float(height[best]), float(base[best]))
+
+
+def _likely(t: FloatArray, v: FloatArray, taus: FloatArray, floor: float | None, noise: float) -> npt.NDArray[np.int64]:
+    """Places of the time constants that the readings allow, at least the best."""
+    squares, height, base = _profile(t, v, taus, floor)
+    best = int(np.argmin(squares))
+    residual = v - base[best] - height[best] * np.exp(-t / taus[best])
+    variance = max(float(squares[best]) / max(t.size - 3, 1), noise**2)
+    return np.flatnonzero(squares <= squares[best] + CHI_SQUARE_90 * variance * _together(residual))
+
+
+def _no_recession(reason: str, n: int) -> Recession:
+    return Recession(withheld(reason, n), float("nan"), float("nan"))
+
+
+def _profile(
+    t: FloatArray, v: FloatArray, taus: FloatArray, floor: float | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Least sum of squares for each time constant, with the height and floor that give it."""
+    shape = np.exp(-t[np.newaxis, :] / taus[:, np.newaxis])
+    if floor is None:
+        mean = shape.mean(axis=1, keepdims=True)
+        centred = shape - mean
+        height = centred @ (v - v.mean()) / np.maximum((centred**2).sum(axis=1), 1e-300)
+        base = v.mean() - height * mean[:, 0]
+    else:
+        height = shape @ (v - floor) / (shape**2).sum(axis=1)
+        base = np.full(taus.size, floor)
+    residual = v[np.newaxis, :] - base[:, np.newaxis] - height[:, np.newaxis] * shape
+    return (residual**2).sum(axis=1), height, base
+
+
+def _together(residual: FloatArray) -> float:
+    """By how much fewer independent residuals there are than readings, from the correlation of neighbours."""
+    spread = float(residual @ residual)
+    if spread <= 0.0:
+        return 1.0
+    lag_one = min(max(float(residual[1:] @ residual[:-1]) / spread, 0.0), 0.98)
+    return (1.0 + lag_one) / (1.0 - lag_one)
+
+
+def holding_index(hold_h: npt.ArrayLike, *, recent: int = 3) -> Estimate:
+    """How the last hold times compare with all before them.
+
+    Parameters
+    ----------
+    hold_h : array_like, shape (event,)
+        Hold times in order of time. [h] NaN are left out.
+    recent : int
+        How many of the last are judged, by their median.
+
+    Returns
+    -------
+    Estimate
+        Ratio of medians. [1] Above 2 the thatch holds (start value, common practice, no source). Withheld with fewer
+        than five before them, or when those are 0.
+    """
+    hold = np.asarray(hold_h, dtype=np.float64)
+    hold = hold[np.isfinite(hold)]
+    past = median_of(hold[:-recent], fewest=5, what="earlier dry-downs")
+    if past.withheld or past.value <= 0.0:
+        return withheld(past.reason or "it never held before", past.n)
+    now = median_of(hold[-recent:])
+    return Estimate(
+        now.value / past.value, now.low / max(past.high, 1e-9), now.high / max(past.low, 1e-9), int(hold.size)
+    )
+
+
+def shedding_index(given_mm: npt.ArrayLike, arrival_share: npt.ArrayLike, wetness_before: npt.ArrayLike) -> Estimate:
+    """Share of the good waterings on a dry thatch of which hardly anything arrived: what repellent thatch does.
+
+    Parameters
+    ----------
+    given_mm, arrival_share, wetness_before : array_like, shape (event,)
+        What was given [mm], what share arrived [1], and the wetness of the thatch before. [1]
+
+    Returns
+    -------
+    Estimate
+        0 to 1. [1] Of events above 5 mm on thatch below half wetness, the share with less than a fifth arrived (start
+        values, common practice, no source). The interval is Wilson's (1927, J. Am. Stat. Assoc. 22, 209-212), 90 %.
+    """
+    given, share = np.asarray(given_mm, dtype=np.float64), np.asarray(arrival_share, dtype=np.float64)
+    before = np.asarray(wetness_before, dtype=np.float64)
+    asked = (given > SHEDDING_MM) & (before < SHEDDING_WETNESS) & np.isfinite(share)
+    n = int(asked.sum())
+    if n == 0:
+        return withheld("no good wetting on dry thatch yet")
+    part = float(np.mean(share[asked] < SHEDDING_SHARE))
+    z = NORMAL_90
+    middle = (part + z * z / (2 * n)) / (1 + z * z / n)
+    half = z * np.sqrt(part * (1 - part) / n + z * z / (4 * n * n)) / (1 + z * z / n)
+    return Estimate(part, max(middle - float(half), 0.0), min(middle + float(half), 1.0), n)
+
+
+def saturation_under_gravity(
+    time_h: npt.ArrayLike,
+    *,
+    depth_m: float,
+    capacity: float,
+    conductivity_m_h: float,
+    exponent: float,
+    start: float = 1.0,
+) -> FloatArray:
+    """Saturation of a uniform layer that drains under its own weight, with nothing falling on it or drinking from it.
+
+    Parameters
+    ----------
+    time_h : array_like, shape (n,)
+        Since the drainage began, 0 or more. [h]
+    depth_m : float
+        Thickness of the layer. [m]
+    capacity : float
+        Saturated less residual water content. [m3 m-3]
+    conductivity_m_h : float
+        Saturated. [m h-1]
+    exponent : float
+        Of conductivity on saturation, K = Ks Se^exponent; above 1. [1]
+    start : float
+        Saturation at first, 0 to 1. [1]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Effective saturation, 0 to `start`. [1]
+
+    References
+    ----------
+    Unit-gradient drainage, Sisson, Ferguson & van Genuchten 1980 (from memory).
+    """
+    t = np.asarray(time_h, dtype=np.float64)
+    rate = (exponent - 1.0) * conductivity_m_h / (depth_m * capacity)
+    return np.asarray((start ** (1.0 - exponent) + rate * t) ** (1.0 / (1.0 - exponent)), dtype=np.float64)

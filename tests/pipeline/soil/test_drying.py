@@ -1,0 +1,142 @@
+"""Dry-downs held against algebra, a computed drainage table and the column's own truth."""
+
+import numpy as np
+import pytest
+
+from pipeline.soil.drying import (
+    flash_off,
+    hold_time_h,
+    holding_index,
+    recession,
+    saturation_under_gravity,
+    shedding_index,
+)
+
+NAN = float("nan")
+HOUR_MS = 3_600_000
+QUARTERS = np.arange(4 * 24 * 10, dtype=np.int64) * (HOUR_MS // 4)
+FAR = 10**12
+
+
+def test_drainage_under_gravity_as_computed():
+    """10 cm, porosity .35, Ks 10 cm/h, exponent 11, full at first: unit-gradient drainage (Sisson, Ferguson & van
+    Genuchten 1980, from memory), table computed independently; printed to 5 decimals and a thousandth of a mm."""
+    hours = np.array([1.0, 6.0, 24.0, 48.0, 72.0])
+    found = saturation_under_gravity(hours, depth_m=0.10, capacity=0.35, conductivity_m_h=0.10, exponent=11.0)
+    np.testing.assert_allclose(found, [0.71271, 0.59750, 0.52038, 0.48557, 0.46629], atol=5e-6)
+    np.testing.assert_allclose((1.0 - found) * 35.0, [10.055, 14.087, 16.787, 18.005, 18.680], atol=5e-4)
+    assert saturation_under_gravity([0.0], depth_m=0.1, capacity=0.3, conductivity_m_h=0.1, exponent=5.0, start=0.7)[
+        0
+    ] == pytest.approx(0.7)
+
+
+def test_hold_time_of_a_straight_dry_down():
+    """Wetness falls from 1.3 by 0.01 an hour: below 0.9 after 40 h (algebra)."""
+    found = hold_time_h(QUARTERS, 1.3 - 0.01 * QUARTERS / HOUR_MS, 0, until_ms=FAR, error=0.02)
+    assert found.value == pytest.approx(40.0, abs=1e-6) and found.reason == ""
+    # an error of 0.02 moves the crossing by 2 h, 1.645 of it by 3.29 h
+    assert (found.low, found.high) == pytest.approx((36.71, 43.29), abs=0.01)
+
+
+def test_hold_time_cut_short_by_rain_is_at_least_so_long():
+    """Rain after 30 h, wetness still above: at least 30 h."""
+    found = hold_time_h(QUARTERS, np.full(QUARTERS.size, 1.1), 0, until_ms=30 * HOUR_MS)
+    assert (found.value, found.reason) == (30.0, "at least")
+
+
+def test_hold_time_of_a_layer_that_never_got_wet_is_zero():
+    """Wetness of 0.5 all along: 0 h."""
+    assert hold_time_h(QUARTERS, np.full(QUARTERS.size, 0.5), 0, until_ms=FAR).value == 0.0
+
+
+def test_one_reading_below_does_not_end_the_holding():
+    """A single low reading at 10 h is noise; the layer leaves 0.9 at 40 h."""
+    wet = 1.3 - 0.01 * QUARTERS / HOUR_MS
+    wet[40] = 0.2
+    assert hold_time_h(QUARTERS, wet, 0, until_ms=FAR).value == pytest.approx(40.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("gap", [slice(80, 120), slice(0, 40)])
+def test_hold_time_is_withheld_when_readings_are_missing(gap):
+    """Ten hours unread before the layer dried, or right after the rain: nobody knows."""
+    wet = 1.3 - 0.01 * QUARTERS / HOUR_MS
+    wet[gap] = NAN
+    found = hold_time_h(QUARTERS, wet, 0, until_ms=FAR)
+    assert found.withheld and found.reason == "readings are missing in the dry-down"
+
+
+def test_gap_after_the_layer_dried_does_no_harm():
+    """What is missing after 40 h does not matter to a hold time of 40 h."""
+    wet = 1.3 - 0.01 * QUARTERS / HOUR_MS
+    wet[200:300] = NAN
+    assert hold_time_h(QUARTERS, wet, 0, until_ms=FAR).value == pytest.approx(40.0, abs=1e-6)
+
+
+def test_first_day_is_set_apart():
+    """A layer of 8 mm that loses 0.125 mm an hour loses 3 mm in its first day; rain within it withholds."""
+    water = 8.0 - 0.125 * QUARTERS / HOUR_MS
+    assert flash_off(QUARTERS, water, 10 * HOUR_MS, until_ms=FAR).value == pytest.approx(3.0)
+    assert flash_off(QUARTERS, water, 10 * HOUR_MS, until_ms=33 * HOUR_MS).withheld
+
+
+@pytest.mark.parametrize("floor", [None, 0.20])
+@pytest.mark.parametrize("tau_h", [6.0, 30.0, 60.0])
+def test_recession_finds_the_time_constant(tau_h, floor):
+    """0.15 exp(-t / tau) + 0.20 with noise of 0.002 over ten days: tau within its interval and within a tenth.
+
+    A tenth: ten standard errors of a fit with so many readings (linear theory), for the correlation of the two ends.
+    """
+    hours = QUARTERS / HOUR_MS
+    value = 0.15 * np.exp(-hours / tau_h) + 0.20 + np.random.default_rng(5).normal(0, 0.002, hours.size)
+    found = recession(hours, value, noise=0.002, floor=floor)
+    assert found.tau_h.low <= tau_h <= found.tau_h.high
+    assert found.tau_h.value == pytest.approx(tau_h, rel=0.1) and found.floor == pytest.approx(0.20, abs=0.005)
+
+
+def test_interval_of_the_time_constant_covers_it_about_nine_times_in_ten():
+    """Of 150 fits to noisy dry-downs of three days the 90 % interval holds the true 20 h in 84 to 97 %.
+
+    Three binomial deviations of 150 draws are 7 points; the upper end is cut where the profile is known to be wide.
+    """
+    hours = np.arange(72.0)
+    rng = np.random.default_rng(11)
+    clean = 0.1 * np.exp(-hours / 20.0) + 0.25
+    fits = [recession(hours, clean + rng.normal(0, 0.003, 72), noise=0.003).tau_h for _ in range(150)]
+    assert 0.84 <= np.mean([f.low <= 20.0 <= f.high for f in fits]) <= 0.97
+
+
+def test_straight_line_has_no_time_constant():
+    """Water drawn at a steady rate bends nowhere: withheld, with the reason."""
+    hours = np.arange(100.0)
+    found = recession(hours, 0.40 - 0.001 * hours, noise=0.001)
+    assert found.tau_h.withheld and "straight line" in found.tau_h.reason
+
+
+def test_dry_down_lost_in_noise_or_too_short_is_withheld():
+    """No drop, or eleven readings: no time constant."""
+    hours = np.arange(50.0)
+    flat = 0.3 + np.random.default_rng(2).normal(0, 0.003, 50)
+    assert "too little" in recession(hours, flat, noise=0.003).tau_h.reason
+    assert recession(hours[:11], flat[:11], noise=0.003).tau_h.reason == "11 readings, 12 needed"
+
+
+def test_holding_index_is_the_ratio_to_the_sites_own_median():
+    """Hold times about 20 h, the last three 60 h: three times the site's own (algebra)."""
+    found = holding_index([18.0, 20.0, 22.0, NAN, 20.0, 20.0, 60.0, 55.0, 65.0])
+    assert found.value == pytest.approx(3.0) and found.n == 8
+    assert found.low <= 3.0 <= found.high
+    assert holding_index([20.0] * 7).withheld
+
+
+def test_shedding_counts_good_waterings_of_dry_thatch_only():
+    """Of four events above 5 mm on dry thatch three hardly arrived: 3/4; Wilson's 90 % interval is .3562 to .9421.
+
+    Worked by hand from Wilson 1927: (p + z2/2n -+ z sqrt(p(1-p)/n + z2/4n2)) / (1 + z2/n), z 1.645.
+    """
+    given = [8.0, 8.0, 8.0, 8.0, 3.0, 9.0, 9.0]
+    arrived = [0.1, 0.05, 0.19, 0.6, 0.0, 0.1, NAN]
+    wetness = [0.2, 0.4, 0.1, 0.3, 0.1, 0.9, 0.1]
+    found = shedding_index(given, arrived, wetness)
+    assert (found.value, found.n) == (0.75, 4)
+    assert (found.low, found.high) == pytest.approx((0.3562, 0.9421), abs=1e-4)
+    assert shedding_index([2.0], [0.0], [0.1]).withheld
