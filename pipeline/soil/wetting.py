@@ -1,34 +1,63 @@
-"""Wettings: what a spell of rain or a watering gave, and where the water went.
+"""Wettings: when water came, from rain, from a watering somebody wrote down, or as the probes alone tell it.
 
-A spell ends when no rain has fallen for some hours. What a layer gained is the highest storage soon after the spell
-less the last storage before it, so evaporation and drainage meanwhile are not in it: that is what the *unaccounted*
-line is for, and it is always given. Pure: arrays in, facts out.
+A spell ends when no water has come for some hours. One that goes on for days is cut at midnights (UTC), so that every
+spell can be told from the few days about it and a record worked in pieces gives what the whole gives. Where the water
+went is the business of `arrival`; `wetting` here is the short form of it. Pure: arrays in, facts out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pipeline.soil.layers import CELL_MS
+from pipeline.soil.moving import RAIN_TICKS_PER_MM, rolling_min
 
 Times = NDArray[np.int64]
 Numbers = NDArray[np.float64]
 
 HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
 DRY_GAP_H = 6.0  # hours without rain that end a spell; common practice, no source
 LEAST_SPELL_MM = 1.0  # less than this seldom gets past the leaf; common practice, no source
 SETTLE_H = 12.0  # hours after the spell in which the highest storage is looked for; common practice, no source
+LONGEST_SPELL_MS = 3 * DAY_MS  # a spell is shorter: one without a midnight a day from both its ends is
+RISE = 0.03  # m3/m3 in the rise window that only water can do; as the quality test of a rise, common practice
+RISE_WINDOW_H = 3.0
+EXPLAINED_BEFORE_H = 12.0  # a rise so long after water that is known is that water still going down
+EXPLAINED_AFTER_H = 3.0  # and a gauge may tell so much later
 
 
 @dataclass(frozen=True, slots=True)
 class Spell:
-    """Rain with no long gap. Times in ms since 1970 UTC, of the first and last reading that has rain."""
+    """Water with no long gap. Times in ms since 1970 UTC, of the first and last reading that has water.
+
+    `rain_mm` is what the gauge caught, `watering_mm` what was given by hand or pipe: NaN when nobody wrote how much.
+    `seen_by` is "rain", "watering", "rain and watering", or "probes" when the probes alone tell of it.
+    """
 
     start_ms: int
     end_ms: int
     rain_mm: float
+    watering_mm: float = 0.0
+    seen_by: str = "rain"
+
+    @property
+    def given_mm(self) -> float:
+        """Rain and watering together. [mm] NaN when not known."""
+        return self.rain_mm + self.watering_mm
+
+
+@dataclass(frozen=True, slots=True)
+class Watering:
+    """A watering somebody wrote down. [ms since 1970, UTC], [mm] NaN when the amount was not written."""
+
+    start_ms: int
+    end_ms: int
+    water_mm: float = float("nan")
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,13 +96,115 @@ def spells(
     list of Spell
         In order of time.
     """
-    wet = np.flatnonzero(np.nan_to_num(rain_mm) > 0.0)
-    if wet.size == 0:
+    return events(time_ms, rain_mm, dry_gap_h=dry_gap_h, least_mm=least_mm)
+
+
+def events(
+    rain_time_ms: Times,
+    rain_mm: Numbers,
+    *,
+    waterings: Sequence[Watering] = (),
+    probe: tuple[Times, Numbers] | None = None,
+    dry_gap_h: float = DRY_GAP_H,
+    least_mm: float = LEAST_SPELL_MM,
+) -> list[Spell]:
+    """Every wetting that rain, the diary or the probes tell of.
+
+    Parameters
+    ----------
+    rain_time_ms, rain_mm : ndarray, shape (time,)
+        End of each interval, increasing [ms], and its rain. [mm] NaN counts as none known.
+    waterings : sequence of Watering
+        In any order.
+    probe : (ndarray of int, ndarray), optional
+        Times, increasing [ms], and water content of the shallowest channel [m3 m-3], NaN where not good. A rise of
+        0.03 within three hours is a wetting of its own, of unknown amount, unless water that is known explains it.
+    dry_gap_h : float
+        A longer time without water ends a spell. [h]
+    least_mm : float
+        Spells of known amount with less are left out. [mm]
+
+    Returns
+    -------
+    list of Spell
+        In order of time, not overlapping.
+    """
+    known = _known(rain_time_ms, rain_mm, waterings, dry_gap_h)
+    known = [s for s in known if np.isnan(s.given_mm) or s.given_mm >= least_mm]
+    if probe is None:
+        return known
+    rises = [s for s in _rises(*probe, dry_gap_h) if not _explained(s, known)]
+    heard = [replace(s, rain_mm=_sum_mm(rain_time_ms, rain_mm, s.start_ms, s.end_ms)) for s in rises]
+    return sorted(known + heard, key=lambda s: s.start_ms)
+
+
+def _known(rain_time_ms: Times, rain_mm: Numbers, waterings: Sequence[Watering], dry_gap_h: float) -> list[Spell]:
+    wet = rain_time_ms[np.nan_to_num(rain_mm) > 0.0]
+    # a watering is wet at its ends, and every hour between them
+    poured = [np.append(np.arange(w.start_ms, w.end_ms, HOUR_MS, dtype=np.int64), w.end_ms) for w in waterings]
+    instants = np.unique(np.concatenate([wet, *poured]).astype(np.int64))
+    found = []
+    for run in _runs(instants, dry_gap_h):
+        for piece in _cut(run):
+            start, end = int(piece[0]), int(piece[-1])
+            rain = _sum_mm(rain_time_ms, rain_mm, start, end)
+            within = [w for w in waterings if w.start_ms <= end and w.end_ms >= start]
+            given = [w.water_mm * _part(w, start, end) for w in within]
+            seen = " and ".join(word for word, here in (("rain", rain > 0.0), ("watering", bool(within))) if here)
+            found.append(Spell(start, end, rain, float(sum(given)), seen))
+    return found
+
+
+def _part(watering: Watering, start_ms: int, end_ms: int) -> float:
+    """Share of a watering that lies in a span; all of it when it took no time."""
+    length = watering.end_ms - watering.start_ms
+    inside = min(watering.end_ms, end_ms) - max(watering.start_ms, start_ms)
+    return inside / length if length > 0 else 1.0
+
+
+def _runs(instants: Times, dry_gap_h: float) -> list[Times]:
+    if instants.size == 0:
         return []
-    breaks = np.flatnonzero(np.diff(time_ms[wet]) > dry_gap_h * HOUR_MS) + 1
-    runs = np.split(wet, breaks)
-    found = [Spell(int(time_ms[r[0]]), int(time_ms[r[-1]]), float(rain_mm[r].sum())) for r in runs]
-    return [spell for spell in found if spell.rain_mm >= least_mm]
+    return np.split(instants, np.flatnonzero(np.diff(instants) > dry_gap_h * HOUR_MS) + 1)
+
+
+def _cut(run: Times) -> list[Times]:
+    """A run cut at every midnight that lies a day or more from both its ends: known from the days about it alone."""
+    first = -(-(int(run[0]) + DAY_MS) // DAY_MS)
+    midnights = np.arange(first, (int(run[-1]) - DAY_MS) // DAY_MS + 1, dtype=np.int64) * DAY_MS
+    return [piece for piece in np.split(run, np.searchsorted(run, midnights)) if piece.size]
+
+
+def _sum_mm(time_ms: Times, rain_mm: Numbers, start_ms: int, end_ms: int) -> float:
+    """Rain of start <= t <= end, summed in whole micrometres so that the order does not matter."""
+    inside = (time_ms >= start_ms) & (time_ms <= end_ms)
+    ticks = np.rint(np.nan_to_num(rain_mm[inside]) * RAIN_TICKS_PER_MM).astype(np.int64)
+    return float(ticks.sum() / RAIN_TICKS_PER_MM)
+
+
+def _rises(time_ms: Times, theta: Numbers, dry_gap_h: float) -> list[Spell]:
+    """Spells in which the shallowest channel rises as only water can make it."""
+    good = np.isfinite(theta)
+    time_ms, theta = time_ms[good], theta[good]
+    if time_ms.size == 0:
+        return []
+    window_ms = int(RISE_WINDOW_H * HOUR_MS)
+    up = theta - rolling_min(time_ms, theta, window_ms) >= RISE
+    up &= np.diff(theta, prepend=theta[0]) > 0.0
+    found = []
+    for run in _runs(time_ms[up], dry_gap_h):
+        for piece in _cut(run):
+            inside = (time_ms > piece[0] - window_ms) & (time_ms <= piece[0])
+            times, values = time_ms[inside], theta[inside]
+            foot = int(times[np.flatnonzero(values == values.min())[-1]])
+            following = int(times[times > foot][0])  # the first reading of the rise, as a gauge's first is
+            found.append(Spell(following, int(piece[-1]), 0.0, float("nan"), "probes"))
+    return found
+
+
+def _explained(rise: Spell, known: Sequence[Spell]) -> bool:
+    before, after = int(EXPLAINED_BEFORE_H * HOUR_MS), int(EXPLAINED_AFTER_H * HOUR_MS)
+    return any(s.start_ms <= rise.end_ms + after and rise.start_ms <= s.end_ms + before for s in known)
 
 
 def wetting(spell: Spell, storages: Mapping[str, tuple[Times, Numbers]], *, settle_h: float = SETTLE_H) -> Wetting:
@@ -90,17 +221,20 @@ def wetting(spell: Spell, storages: Mapping[str, tuple[Times, Numbers]], *, sett
     Returns
     -------
     Wetting
+        Peaks of layers need not fall together, so water that moved from one to the next counts in both; the account
+        that does not is `arrival.account`.
     """
     gains = {name: _gain_mm(spell, time, water, settle_h) for name, (time, water) in storages.items()}
     known = [gain for gain in gains.values() if not np.isnan(gain)]
-    return Wetting(spell, gains, spell.rain_mm - sum(known))
+    return Wetting(spell, gains, spell.given_mm - sum(known))
 
 
 def _gain_mm(spell: Spell, time_ms: Times, water_mm: Numbers, settle_h: float) -> float:
     good = ~np.isnan(water_mm)
     time_ms, water_mm = time_ms[good], water_mm[good]
-    # The interval that ends at start_ms already holds the first rain.
-    before = water_mm[(time_ms < spell.start_ms) & (time_ms >= spell.start_ms - settle_h * HOUR_MS)]
+    # The interval that ends at start_ms already holds the first rain, and so does whatever is read in the same cell.
+    begin_ms = spell.start_ms // CELL_MS * CELL_MS
+    before = water_mm[(time_ms < begin_ms) & (time_ms >= begin_ms - settle_h * HOUR_MS)]
     after = water_mm[(time_ms >= spell.start_ms) & (time_ms <= spell.end_ms + settle_h * HOUR_MS)]
     if before.size == 0 or after.size == 0:
         return float("nan")
