@@ -1,0 +1,199 @@
+"""Limits learned from a channel's own history: the water it holds when drained, and when dry.
+
+Relative wetness from a channel's own limits survives a poor calibration. But a site's history can hide a chronic
+sponge, which has never been seen drained: so whatever is learned stays inside the range of the medium, and says when it
+was pushed back there. With too little history the middle of that range stands, marked provisional. This module must not
+look at what came after the moment it learns for, and never changes a limit already given.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.soil.estimate import NORMAL_90, Estimate, median_of
+from pipeline.soil.media import Medium, Range
+from pipeline.soil.moving import HOUR_MS, FloatArray, TimeArray
+from pipeline.soil.wetting import DAY_MS, Spell
+
+SOAKING_MM = 5.0  # less does not fill a layer; common practice, no source
+SOAKED_QUANTILE = 0.8  # and it must have brought the channel into the wettest fifth of its history
+FEWEST_EVENTS = 3  # under so many plateaus a limit is provisional
+FEWEST_READINGS = 8  # in a plateau
+FEWEST_DAYS = 60  # of history for a dry limit
+DRY_QUANTILE = 0.02
+STILL_M3_M3_D = 0.002  # night slope of a layer that has done draining; common practice, no source
+LEAST_SPAN = 0.03  # between the limits: under it wetness would be noise
+
+PLATEAU_H: dict[str, tuple[float, float]] = {
+    # hours after the water in which the layer stands drained
+    "raw_thatch": (12.0, 48.0),  # common practice, no source
+    "decayed_thatch": (24.0, 72.0),  # time constant 6-48 h, a working range
+    "mat": (24.0, 48.0),
+    "sand": (24.0, 48.0),
+    "sandy_loam": (36.0, 72.0),  # about 50 h to field capacity: Jabro 2009
+    "loam": (48.0, 96.0),
+    "clay_loam": (120.0, 480.0),  # about 450 h to field capacity: Jabro 2009
+    "club_clay_loam": (120.0, 480.0),
+    "first_class_clay_loam": (120.0, 480.0),
+}
+BY_NIGHT = ("clay_loam", "club_clay_loam", "first_class_clay_loam")  # so slow that roots drink meanwhile
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Dry and drained limit of one channel. [m3 m-3]"""
+
+    dry: Estimate
+    drained: Estimate
+
+
+def learn_limits(
+    time_ms: TimeArray,
+    theta: FloatArray,
+    medium: Medium,
+    spells: Sequence[Spell],
+    *,
+    nights_ms: npt.ArrayLike | None = None,
+    error: float = 0.01,
+) -> Limits:
+    """Both limits of a channel, from all of its history up to now.
+
+    Parameters
+    ----------
+    time_ms, theta : ndarray, shape (time,)
+        Times, increasing [ms], and water content [m3 m-3], NaN where not good.
+    medium : Medium
+        What the channel lies in.
+    spells : sequence of Spell
+        Every wetting of that time, in order.
+    nights_ms : array_like, shape (night, 2), optional
+        Begin and end of nights on which next to nothing evaporated. [ms] Only clay asks for them.
+    error : float
+        Standard deviation of the channel's own error, part of each interval. [m3 m-3]
+
+    Returns
+    -------
+    Limits
+        Where the two come closer than 0.03 both are the medium's, provisional.
+    """
+    drained = drained_limit(time_ms, theta, medium, spells, nights_ms=nights_ms, error=error)
+    dry = dry_limit(time_ms, theta, medium, error=error)
+    if drained.value - dry.value >= LEAST_SPAN:
+        return Limits(dry, drained)
+    reason = "dry and drained were learned too close together: the medium's own stand"
+    return Limits(
+        _prior(medium.wilting, medium.dry_prior, reason, dry.n),
+        _prior(medium.drained, medium.drained_prior, reason, drained.n),
+    )
+
+
+def drained_limit(
+    time_ms: TimeArray,
+    theta: FloatArray,
+    medium: Medium,
+    spells: Sequence[Spell],
+    *,
+    nights_ms: npt.ArrayLike | None = None,
+    error: float = 0.01,
+) -> Estimate:
+    """Water held once drained: the median of the plateaus after good wettings. See `learn_limits`.
+
+    Returns
+    -------
+    Estimate
+        [m3 m-3] Within `medium.drained`; n counts plateaus.
+    """
+    good = np.isfinite(theta)
+    times, values = time_ms[good], theta[good]
+    if values.size == 0:
+        return _prior(medium.drained, medium.drained_prior, "no history yet", 0)
+    soaked = float(np.quantile(values, SOAKED_QUANTILE))
+    nights = np.asarray([] if nights_ms is None else nights_ms, dtype=np.int64).reshape(-1, 2)
+    if medium.name in BY_NIGHT and nights.size == 0:
+        return _prior(medium.drained, medium.drained_prior, "clay drains for weeks: no still nights to learn from", 0)
+    levels = []
+    for spell, following in zip(spells, [*spells[1:], None], strict=True):
+        if spell.given_mm < SOAKING_MM:  # one of unknown amount is judged by what the channel did
+            continue
+        until_ms = int(times[-1]) if following is None else following.start_ms
+        after = (times >= spell.start_ms) & (times <= min(spell.end_ms + DAY_MS, until_ms))
+        if not after.any() or values[after].max() < soaked:
+            continue
+        level = _plateau(times, values, medium.name, spell.end_ms, until_ms, nights)
+        if np.isfinite(level):
+            levels.append(level)
+    if not levels:
+        return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
+    found = median_of(np.array(levels), error=error)
+    few = f"{found.n} plateaus, {FEWEST_EVENTS} needed" if found.n < FEWEST_EVENTS else ""
+    return _inside(found, medium.drained, f"{medium.title} holds drained", few)
+
+
+def _plateau(
+    times: TimeArray, values: FloatArray, name: str, end_ms: int, until_ms: int, nights: npt.NDArray[np.int64]
+) -> float:
+    """Where a channel stands after one wetting; NaN when the next came too soon."""
+    first_h, last_h = PLATEAU_H[name]
+    begin_ms, stop_ms = end_ms + int(first_h * HOUR_MS), min(end_ms + int(last_h * HOUR_MS), until_ms)
+    if name in BY_NIGHT:
+        within = nights[(nights[:, 0] >= begin_ms) & (nights[:, 1] <= stop_ms)]
+        still = [level for a, b in within if np.isfinite(level := _still_night(times, values, int(a), int(b)))]
+        return float(still[0]) if still else float("nan")
+    inside = (times >= begin_ms) & (times <= stop_ms)
+    whole = stop_ms - begin_ms >= 0.5 * (last_h - first_h) * HOUR_MS
+    return float(np.median(values[inside])) if whole and inside.sum() >= FEWEST_READINGS else float("nan")
+
+
+def _still_night(times: TimeArray, values: FloatArray, begin_ms: int, end_ms: int) -> float:
+    """Level of a night on which the channel neither drained nor filled; NaN of any other."""
+    inside = (times >= begin_ms) & (times <= end_ms)
+    if inside.sum() < FEWEST_READINGS:
+        return float("nan")
+    days = (times[inside] - begin_ms) / DAY_MS
+    slope = np.polynomial.Polynomial.fit(days, values[inside], 1).convert().coef
+    slope_per_day = float(slope[1]) if slope.size > 1 else 0.0
+    return float(np.median(values[inside])) if abs(slope_per_day) <= STILL_M3_M3_D else float("nan")
+
+
+def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: float = 0.01) -> Estimate:
+    """Water held once dry: the second percentile of the history. See `learn_limits`.
+
+    Returns
+    -------
+    Estimate
+        [m3 m-3] Within `medium.wilting`; n counts days. A history that never came down into that range says nothing of
+        it, and the middle of it stands.
+    """
+    good = np.isfinite(theta)
+    values = theta[good]
+    days = int(np.unique(time_ms[good] // DAY_MS).size)
+    if days < FEWEST_DAYS:
+        return _prior(medium.wilting, medium.dry_prior, f"{days} days of history, {FEWEST_DAYS} needed", days)
+    driest = float(np.quantile(values, DRY_QUANTILE))
+    if driest > medium.wilting[1]:
+        reason = f"never dry: the driest was {driest:.2f}, {medium.title} is dry at {medium.wilting[1]:.2f} and less"
+        return _prior(medium.wilting, medium.dry_prior, reason, days)
+    # readings of a day say the same: the order statistics are taken as of so many days (binomial, normal form)
+    spread = NORMAL_90 * float(np.sqrt(DRY_QUANTILE * (1.0 - DRY_QUANTILE) / days))
+    low, high = np.quantile(values, [max(DRY_QUANTILE - spread, 0.0), DRY_QUANTILE + spread])
+    below = float(np.hypot(driest - low, NORMAL_90 * error))
+    above = float(np.hypot(high - driest, NORMAL_90 * error))
+    found = Estimate(driest, driest - below, driest + above, days)
+    return _inside(found, medium.wilting, f"{medium.title} holds when dry", "")
+
+
+def _prior(within: Range, value: float, reason: str, n: int) -> Estimate:
+    return Estimate(value, within[0], within[1], n, reason, provisional=True)
+
+
+def _inside(found: Estimate, within: Range, what: str, reason: str) -> Estimate:
+    """A limit put back into the range of its medium, and said so."""
+    value = float(min(max(found.value, within[0]), within[1]))
+    low, high = (float(min(max(end, within[0]), within[1])) for end in (found.low, found.high))
+    if value != found.value:
+        side = "more" if found.value > value else "less"
+        pushed = f"learned {found.value:.2f}, {side} than {what} ({within[0]:.2f} to {within[1]:.2f})"
+        reason = f"{pushed}; {reason}" if reason else pushed
+    return Estimate(value, low, high, found.n, reason, provisional=bool(reason))
