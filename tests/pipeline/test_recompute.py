@@ -10,6 +10,7 @@ from pipeline.recompute import recompute, station_context
 from pipeline.store.diary import DiaryEntry
 from tests.pipeline.hand import (
     HOUR_MS,
+    SETTINGS,
     SLOT_MS,
     SMALL,
     START_MS,
@@ -36,6 +37,31 @@ def test_recompute_is_byte_identical_with_what_was_there(make: Callable[..., Lin
     assert done.observations == 500 * 4
     for one, other in zip(before, stored(line), strict=True):
         pd.testing.assert_frame_equal(one, other, check_exact=True)
+
+
+def test_a_changed_calibration_changes_its_own_channel_and_what_hangs_on_it(make: Callable[..., Line]) -> None:
+    """A line of slope 1 and offset 0.01 at 100 mm: its values rise by just that, no other value changes, and of the
+    findings only those of the root zone, of which it is a part. Raw stays as heard."""
+    settings = SETTINGS.replace('soil = "loam"', 'soil = "loam"\nroot_zone_mm = 100')
+    line = make(settings, now_ms=START_MS + 600 * SLOT_MS)
+    for batch in batches(record(300), 90):
+        line.send_batch(batch)
+    line.run_until_quiet()
+    before, findings = stored(line)
+    line.stores.close()
+    curve = '[surface.station.probe.calibration.moisture_0100]\ncurve = "linear"\nslope = 1.0\noffset = 0.01\n'
+    model = 'model = "deep_soil_profile"\n'
+    again = make(settings.replace(model, model + curve), now_ms=START_MS + 600 * SLOT_MS)
+    recompute(again.stores.store, station_context(again.config, "s1", again.stores.diary))
+    after, findings_after = stored(again)
+    pd.testing.assert_frame_equal(before.drop(columns=["value", "flag"]), after.drop(columns=["value", "flag"]))
+    own = before["channel"] == "s1/p1/moisture_0100"
+    assert own.sum() == 300
+    # one rounding of the sum
+    pd.testing.assert_series_equal(before["value"][own] + 0.01, after["value"][own], rtol=0.0, atol=1e-15)
+    pd.testing.assert_series_equal(before["value"][~own], after["value"][~own], check_exact=True)
+    differs = (findings.fillna(-9.0) != findings_after.fillna(-9.0)).any(axis=1)
+    assert set(findings["quantity"][differs]) == {"root_zone_water", "root_zone_wetness"}
 
 
 def test_a_core_in_the_diary_dates_the_thatch(make: Callable[..., Line]) -> None:

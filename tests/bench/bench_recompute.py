@@ -1,0 +1,242 @@
+"""A year of one station worked out anew from raw readings: how long it takes, and whether it says the same.
+
+    python tests/bench/bench_recompute.py [SEED]
+
+Six depths of moisture and temperature every 15 minutes, and rain: 455,520 readings of a made-up year with wettings,
+dryings, frost, spikes and silences, stored through the journal in batches as they come from an agent. They are worked
+out once from nothing. Then the forced recompute is timed, each time over the whole year: with everything in place
+(nothing differs, so little is written), and with observations and findings thrown away before (everything is written).
+Each time a full dump of observations, daily roll-up and findings must be the same to the last byte as after the first.
+Last, one channel's calibration is changed: only its rows may differ, flags (never values) of the channels just above
+and below, which are judged beside it, and findings of the root zone. Exits 1 when the best of three misses the limit,
+or a dump differs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from hardware.reading import Batch, Reading, Status  # noqa: E402
+from pipeline.config import load  # noqa: E402
+from pipeline.recompute import recompute, station_context  # noqa: E402
+from pipeline.service import JOURNAL_FILE, Stores, open_stores  # noqa: E402
+from pipeline.station import StationContext  # noqa: E402
+
+LIMIT_S = 5.0
+SLOTS = 366 * 96 - 96  # 365 days
+SLOT_MS = 900_000
+START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
+BATCH = 500
+TIMES = 3
+DUMPED = {
+    "observation": "SELECT c.name, o.measured_at_ms, o.raw, o.value, o.flag, v.label, o.received_at_ms "
+    "FROM observation o JOIN channel c ON c.id = o.channel JOIN stage_version v ON v.id = o.stage_version "
+    "ORDER BY c.name, o.measured_at_ms",
+    "daily": "SELECT c.name, d.day, d.low, d.mean, d.high, d.n FROM daily d JOIN channel c ON c.id = d.channel "
+    "ORDER BY c.name, d.day",
+    "finding": "SELECT s.station, s.quantity, f.start_ms, f.end_ms, f.value, f.low, f.high, f.n, f.reason, v.label "
+    "FROM finding f JOIN finding_series s ON s.id = f.series JOIN stage_version v ON v.id = f.stage_version "
+    "ORDER BY s.station, s.quantity, f.start_ms",
+}
+SETTINGS = """
+[site]
+name = "meadow"
+[data]
+dir = "data"
+[[surface]]
+name = "square"
+title = "Square"
+kind = "square"
+[[surface.station]]
+name = "s1"
+title = "north end"
+soil = "loam"
+[[surface.station.core]]
+date = 2024-02-20
+thatch_mm = 15
+[[surface.station.core]]
+date = 2024-09-15
+thatch_mm = 14
+[[surface.station.probe]]
+name = "p1"
+model = "root_zone_profile"
+{calibration}
+[[surface.station.probe]]
+name = "t1"
+model = "thatch"
+[[surface.station.probe]]
+name = "w1"
+model = "weather"
+"""
+CHANGED_CHANNEL = "s1/p1/moisture_110"
+BESIDE = ("s1/p1/moisture_065", "s1/p1/moisture_160")
+HANGS_ON_IT = {
+    CHANGED_CHANNEL, *(f"{channel} flag" for channel in BESIDE), "s1 root_zone_water", "s1 root_zone_wetness",
+}  # fmt: skip
+CHANGED = """
+[surface.station.probe.calibration.moisture_110]
+curve = "linear"
+slope = 0.02
+offset = -0.05
+"""
+
+
+def year(seed: int) -> dict[str, np.ndarray]:
+    """Raw values by channel, one a slot; NaN is silence."""
+    rng = np.random.default_rng(seed)
+    slots = np.arange(SLOTS)
+    wet_slots = np.flatnonzero(rng.random(SLOTS) < 0.006)
+    rain = np.zeros(SLOTS)
+    rain[wet_slots] = np.round(rng.exponential(2.0, wet_slots.size), 1)
+    warmth = 10.0 - 11.0 * np.cos(2 * np.pi * (slots / 96 + 45) / 365)
+    values = {"s1/w1/rain": np.cumsum(rain) % 10_000.0}
+    depths_mm = {"s1/t1/": 8, **{f"s1/p1/{d:03d}": d for d in (35, 65, 110, 160, 220)}}
+    for name, depth_mm in depths_mm.items():
+        level = np.empty(SLOTS)
+        now, drying = 0.3, 1.0 - 0.004 / (1.0 + depth_mm / 60)
+        for i in range(SLOTS):
+            now = 0.12 + (now - 0.12) * drying + 0.02 * rain[i] / (1.0 + depth_mm / 50)
+            now = min(now, 0.45)
+            level[i] = now
+        permittivity = 3.0 + 55.0 * level + 0.05 * rng.standard_normal(SLOTS)
+        permittivity[rng.integers(0, SLOTS, 30)] += 15.0
+        temperature = (
+            warmth + 6.0 * np.exp(-depth_mm / 80) * np.sin(2 * np.pi * (slots / 96 - 0.35)) + 0.05 * rng.random(SLOTS)
+        )
+        silent = rng.random(SLOTS) < 0.003
+        place, suffix = name.rsplit("/", 1)
+        for quantity, series in (("moisture", permittivity), ("temperature", temperature)):
+            heard = np.round(series, 3)
+            heard[silent] = np.nan
+            values[f"{place}/{quantity}_{suffix}".rstrip("_")] = heard
+    return values
+
+
+def batches(values: dict[str, np.ndarray]) -> Iterator[Batch]:
+    """The year as batches of one outbox, in the order of time."""
+    outbox_id, seq, waiting = "0123456789abcdef", 0, []
+    for i in range(SLOTS):
+        at_ms = START_MS + i * SLOT_MS
+        for channel, series in values.items():
+            seq += 1
+            raw = float(series[i])
+            status = Status.SILENT if np.isnan(raw) else Status.OK
+            value = None if np.isnan(raw) else raw
+            waiting.append(
+                Reading(
+                    "meadow", "hut", outbox_id, seq, channel, str(at_ms // 1000), at_ms + 1500, value, status, 1, True
+                )
+            )
+            if len(waiting) == BATCH:
+                yield Batch("meadow", "hut", outbox_id, 1, tuple(waiting))
+                waiting = []
+    if waiting:
+        yield Batch("meadow", "hut", outbox_id, 1, tuple(waiting))
+
+
+Rows = dict[str, list[tuple[object, ...]]]
+
+
+def dump(folder: Path) -> Rows:
+    """Every row of what was worked out, in full precision."""
+    database = sqlite3.connect(folder / "data" / JOURNAL_FILE)
+    rows = {name: database.execute(query).fetchall() for name, query in DUMPED.items()}
+    database.close()
+    return rows
+
+
+def digest(rows: Rows) -> str:
+    """A short name of a dump."""
+    return hashlib.sha256(repr(rows).encode()).hexdigest()[:16]
+
+
+def opened(folder: Path, calibration: str = "") -> tuple[Stores, StationContext]:
+    """Stores and context under the settings with this calibration."""
+    path = folder / "site.toml"
+    path.write_text(SETTINGS.format(calibration=calibration))
+    config = load(path)
+    stores = open_stores(config)
+    return stores, station_context(config, "s1", stores.diary)
+
+
+def timed(stores: Stores, context: StationContext) -> float:
+    """Time of one forced recompute of everything. [s]"""
+    began = time.perf_counter()
+    done = recompute(stores.store, context)
+    took_s = time.perf_counter() - began
+    print(f"  {done.observations} observations and {done.findings} findings in {took_s:.2f} s")
+    return took_s
+
+
+def throw_away(folder: Path) -> None:
+    """Remove all that was worked out; readings stay."""
+    database = sqlite3.connect(folder / "data" / JOURNAL_FILE)
+    with database:
+        for table in DUMPED:
+            database.execute(f"DELETE FROM {table}")
+    database.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # else the next write would carry over what was deleted here
+    database.close()
+
+
+def differing(before: Rows, after: Rows) -> set[str]:
+    """Channels and quantities whose rows differ; `CHANNEL flag` where nothing but flags, and what is drawn from good
+    values alone, does."""
+    found = {f"{row[0]} {row[1]}" for row in set(before["finding"]) ^ set(after["finding"])}
+    valued = {row[0] for row in _without_flag(before) ^ _without_flag(after)}
+    flagged = {str(row[0]) for table in ("observation", "daily") for row in set(before[table]) ^ set(after[table])}
+    return found | {channel if channel in valued else f"{channel} flag" for channel in flagged}
+
+
+def _without_flag(rows: Rows) -> set[tuple[object, ...]]:
+    return {(*row[:4], *row[5:]) for row in rows["observation"]}
+
+
+def main() -> int:
+    """0 when every dump is the same and the slowest forced recompute is within the limit."""
+    seed = int(sys.argv[1]) if len(sys.argv) > 1 else 1
+    values = year(seed)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        stores, context = opened(folder)
+        for batch in batches(values):
+            stores.journal.append(batch, batch.readings[-1].measured_at_ms)
+        print(f"seed {seed}: {SLOTS * len(values)} readings of {len(values)} channels; worked out the first time:")
+        timed(stores, context)
+        first = dump(folder)
+        print(f"forced, everything in place ({TIMES} times):")
+        in_place = [timed(stores, context) for _ in range(TIMES)]
+        same = dump(folder) == first
+        print(f"forced, observations and findings thrown away before ({TIMES} times):")
+        from_nothing = []
+        for _ in range(TIMES):
+            throw_away(folder)
+            from_nothing.append(timed(stores, context))
+            same = same and dump(folder) == first
+        stores.close()
+        stores, context = opened(folder, CHANGED)
+        print(f"with another calibration of {CHANGED_CHANNEL}:")
+        timed(stores, context)
+        stores.close()
+        changed = differing(first, dump(folder))
+    print(f"dump {digest(first)}, {sum(map(len, first.values()))} rows: {'the same each time' if same else 'DIFFERS'}")
+    print(f"changed by the calibration: {', '.join(sorted(changed))}")
+    best_s = max(min(in_place), min(from_nothing))  # a busy machine only adds
+    print(
+        f"forced recompute {min(in_place):.2f} s in place, {min(from_nothing):.2f} s from nothing (limit {LIMIT_S} s)"
+    )
+    return 0 if same and CHANGED_CHANNEL in changed <= HANGS_ON_IT and best_s < LIMIT_S else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
