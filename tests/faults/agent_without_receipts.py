@@ -1,0 +1,38 @@
+"""The agent as it must not be: the broker's acknowledgement frees its readings, the receipts are not heard.
+
+    python tests/faults/agent_without_receipts.py AGENT_TOML
+
+The control of the crash bench. Nothing else differs: it is the agent's own service with another publisher.
+"""
+
+from __future__ import annotations
+
+import logging
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from hardware.reading import Receipt  # noqa: E402
+from probe_agent.config import load  # noqa: E402
+from probe_agent.publisher import Publisher, _Connection  # noqa: E402
+from probe_agent.service import run  # noqa: E402
+
+
+class TakesTheBrokersWord(Publisher):
+    """What the broker has acknowledged counts as kept."""
+
+    def acknowledged(self, first: int, last: int) -> None:
+        if last > self._outbox.received:
+            self._outbox.receive(Receipt(self._outbox.outbox_id, last))
+        while self._in_flight and self._in_flight[0].last <= self._outbox.received:
+            self._in_flight.popleft()
+
+    def _take_receipt(self, connection: _Connection, now: float) -> None:
+        connection.receipt = None
+
+
+if __name__ == "__main__":
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
+    run(load(Path(sys.argv[1])), publisher_type=TakesTheBrokersWord)
