@@ -136,6 +136,11 @@ class Worker:
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
 
+    @property
+    def unjudged(self) -> int:
+        """How many stations have readings that the rules have not walked over yet."""
+        return len(self._unjudged)
+
     def _begin(self) -> None:
         """Publish again the receipts of what is on disk, and find what was kept but not yet worked on."""
         for site, node, receipt in self._journal.receipts():
@@ -246,7 +251,7 @@ class Worker:
                 self._judge_one(station, now_s)
             self._studied_s = self._clock.monotonic()
             self._study_cost_s = self._studied_s - now_s
-        elif idle:
+        elif idle and self._stations:
             self._judge_one(min(self._stations, key=lambda s: self._judged_s.get(s, 0.0)), now_s)
         if not self._study.waiting and now_s - self._worked_s > WORKED_EVERY_S:
             self._note_worked()
