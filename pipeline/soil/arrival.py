@@ -7,7 +7,7 @@ along a probe's side, is recognised, and then no share is drawn from it.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +20,7 @@ from pipeline.soil.wetting import Spell
 SETTLE_H = 24.0  # decayed thatch lets go of its water for a day and more (working range of its time constant: 6-48 h)
 BEFORE_H = 12.0  # how old the reading before the water may be
 ARRIVED = 0.01  # m3/m3 above the reading before: the water is here; twice what a good probe wavers
+SETTLED_SLACK_MS = 2 * HOUR_MS  # readings that end so shortly before the settling does have seen it
 AT_ONCE_MIN = 15.0  # all depths within so much: common practice, no source
 AT_ONCE_DEPTH_M = 0.05  # least distance between highest and lowest of them
 FEWEST_TRAILING, LEAST_TRAILING_MM = 3, 10.0
@@ -168,24 +169,42 @@ def account(
         thatch_lag = _lag(thatch_mm / (1000.0 * thatch_m), rows, profile.every_min)
     given = about(spell.given_mm, float(np.hypot(errors.gauge * spell.given_mm, errors.gauge_mm)), 1)
     bypass = bypass_flow(profile.depth_m, lags, every_min=profile.every_min, gained=_sum((kept, whole)), given=given)
+    early = _early(spell, rows, known, until_ms)
+    remainder = _unaccounted(given, (kept, whole), (evaporation_mm, runoff_mm, drainage_mm))
     return Account(
         spell=spell,
         closed_ms=int(rows.cell_ms[rows.after][close]) if rows.cell_ms[rows.after].size else spell.end_ms,
         thatch_peak=peak,
         thatch_kept=kept,
-        root_gain=root,
+        root_gain=_with_reason(root, early),
         below_gain=below,
         evaporation_mm=evaporation_mm,
         runoff_mm=runoff_mm,
         drainage_mm=drainage_mm,
-        unaccounted=_unaccounted(given, (kept, whole), (evaporation_mm, runoff_mm, drainage_mm)),
+        unaccounted=_with_reason(remainder, early),
         gain=gains,
         lag_min=lags,
         thatch_lag_min=thatch_lag,
         bypass=bypass,
         capture_share=_share(peak, given, "") if thatch_mm is not None else withheld("no thatch"),
-        arrival_share=_share(whole, given, bypass),
+        arrival_share=_with_reason(_share(whole, given, bypass), early),
     )
+
+
+def _early(spell: Spell, rows: _Window, known: npt.NDArray[np.int64], until_ms: int | None) -> str:
+    """Said of an account struck before the water has settled, because readings end."""
+    settled_ms = spell.end_ms + int(SETTLE_H * HOUR_MS)
+    settled_ms = settled_ms if until_ms is None else min(settled_ms, until_ms)
+    last_ms = int(rows.cell_ms[rows.after][known[-1]]) if known.size else spell.end_ms
+    if last_ms >= settled_ms - SETTLED_SLACK_MS:
+        return ""
+    return f"read only until {max(last_ms - spell.end_ms, 0) / HOUR_MS:.0f} h after the water"
+
+
+def _with_reason(what: Estimate, reason: str) -> Estimate:
+    if not reason or what.withheld:
+        return what
+    return replace(what, reason=f"{what.reason}; {reason}" if what.reason else reason)
 
 
 def _window(spell: Spell, cell_ms: TimeArray, until_ms: int | None) -> _Window:

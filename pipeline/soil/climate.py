@@ -310,6 +310,35 @@ def hargreaves_et_daily_mm(
     return np.asarray(np.maximum(0.0023 * (0.5 * (high + low) + 17.8) * root * water, 0.0), dtype=np.float64)
 
 
+def makkink_mm(
+    shortwave_mj_m2: npt.ArrayLike, temperature_degc: npt.ArrayLike, elevation_m: npt.ArrayLike
+) -> FloatArray:
+    """Reference evapotranspiration from sun and air temperature alone, where neither wind nor humidity is measured.
+
+    Parameters
+    ----------
+    shortwave_mj_m2 : array_like
+        Rs of an hour or a day, 0 or more. [MJ m-2 per span]
+    temperature_degc : array_like
+        Mean of the span. [degC]
+    elevation_m : array_like
+        [m]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        0 or more. [mm per span] For well watered grass in a humid climate; too low where the wind is dry.
+
+    References
+    ----------
+    Makkink 1957 with the constant 0.65 of De Bruin 1987 (from memory).
+    """
+    slope = saturation_slope_kpa_degc(temperature_degc)
+    gamma = psychrometric_constant_kpa_degc(air_pressure_kpa(elevation_m))
+    water = MJ_M2_TO_MM * np.maximum(_array(shortwave_mj_m2), 0.0)
+    return np.asarray(0.65 * slope / (slope + gamma) * water, dtype=np.float64)
+
+
 def turf_coefficient(
     days_since_wetting: npt.ArrayLike, *, kind: str = "cool"
 ) -> tuple[FloatArray, FloatArray, FloatArray]:

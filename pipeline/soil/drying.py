@@ -63,23 +63,25 @@ def hold_time_h(
     Returns
     -------
     Estimate
-        [h] 0 when it was not above; with `reason` "at least" when it was still above at the end. n counts readings.
-        Withheld when readings are missing before it fell below.
+        [h] 0 when it was not above; with `reason` "at least" when it was still above at the end, or when readings
+        went missing. n counts readings. Withheld when nothing was read within three hours of the end of the water.
     """
     stop_ms = min(until_ms, end_ms + int(LONGEST_H * HOUR_MS))
     inside = (time_ms >= end_ms) & (time_ms <= stop_ms) & np.isfinite(wetness)
     times, values = time_ms[inside], wetness[inside]
-    if times.size < 2:
+    if times.size < 2 or times[0] - end_ms > GAP_H * HOUR_MS:
         return withheld("no readings after the water", int(times.size))
+    gaps = np.flatnonzero(np.diff(np.append(times, stop_ms)) > GAP_H * HOUR_MS)
+    if gaps.size:
+        # up to the gap it is known; what came after may have been another story
+        times, values = times[: gaps[0] + 1], values[: gaps[0] + 1]
+        stop_ms = int(times[-1])
     found = [
         _crossing_h(times, values, end_ms, stop_ms, held + shift)
         for shift in (0.0, NORMAL_90 * error, -NORMAL_90 * error)
     ]
     value, low, high = (hours for hours, _ in found)
-    reason = found[0][1]
-    if reason and reason != "at least":
-        return withheld(reason, int(times.size))
-    return Estimate(value, min(low, value), max(high, value), int(times.size), reason)
+    return Estimate(value, min(low, value), max(high, value), int(times.size), found[0][1])
 
 
 def _crossing_h(times: TimeArray, values: FloatArray, end_ms: int, stop_ms: int, level: float) -> tuple[float, str]:
@@ -87,11 +89,6 @@ def _crossing_h(times: TimeArray, values: FloatArray, end_ms: int, stop_ms: int,
     below = values < level
     stays = below & np.append(below[1:], True)  # one reading below is noise
     first = int(np.argmax(stays)) if stays.any() else times.size
-    seen = np.concatenate([[end_ms], times[: first + 1]])
-    if first == times.size:
-        seen = np.append(seen, stop_ms)
-    if np.diff(seen).max() > GAP_H * HOUR_MS:
-        return float("nan"), "readings are missing in the dry-down"
     if first == times.size:
         return (stop_ms - end_ms) / HOUR_MS, "at least"
     if first == 0:

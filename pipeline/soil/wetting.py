@@ -133,9 +133,15 @@ def events(
     known = [s for s in known if np.isnan(s.given_mm) or s.given_mm >= least_mm]
     if probe is None:
         return known
-    rises = [s for s in _rises(*probe, dry_gap_h) if not _explained(s, known)]
-    heard = [replace(s, rain_mm=_sum_mm(rain_time_ms, rain_mm, s.start_ms, s.end_ms)) for s in rises]
-    return sorted(known + heard, key=lambda s: s.start_ms)
+    before, after = int(EXPLAINED_BEFORE_H * HOUR_MS), int(EXPLAINED_AFTER_H * HOUR_MS)
+    alone = []
+    for rise in _rises(*probe, dry_gap_h):
+        since, until = rise.start_ms - before, rise.end_ms + after
+        watered = any(w.start_ms <= until and w.end_ms >= since for w in waterings)
+        # the gauge's own sum, not its spells: what is known of the hours about the rise is enough
+        if not watered and _sum_mm(rain_time_ms, rain_mm, since, until) < least_mm:
+            alone.append(replace(rise, rain_mm=_sum_mm(rain_time_ms, rain_mm, rise.start_ms, rise.end_ms)))
+    return sorted(known + [s for s in alone if not _overlap(s, known)], key=lambda s: s.start_ms)
 
 
 def _known(rain_time_ms: Times, rain_mm: Numbers, waterings: Sequence[Watering], dry_gap_h: float) -> list[Spell]:
@@ -202,9 +208,8 @@ def _rises(time_ms: Times, theta: Numbers, dry_gap_h: float) -> list[Spell]:
     return found
 
 
-def _explained(rise: Spell, known: Sequence[Spell]) -> bool:
-    before, after = int(EXPLAINED_BEFORE_H * HOUR_MS), int(EXPLAINED_AFTER_H * HOUR_MS)
-    return any(s.start_ms <= rise.end_ms + after and rise.start_ms <= s.end_ms + before for s in known)
+def _overlap(rise: Spell, known: Sequence[Spell]) -> bool:
+    return any(s.start_ms <= rise.end_ms and rise.start_ms <= s.end_ms for s in known)
 
 
 def wetting(spell: Spell, storages: Mapping[str, tuple[Times, Numbers]], *, settle_h: float = SETTLE_H) -> Wetting:

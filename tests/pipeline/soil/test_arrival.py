@@ -102,6 +102,17 @@ def test_channel_that_was_silent_before_withholds_what_rests_on_it() -> None:
     assert found.capture_share.value == pytest.approx(0.5)
 
 
+def test_account_struck_early_says_so() -> None:
+    """Readings end at 20 h, eight hours after the water: the deep step at 18 h is in, and the share says how far it
+    looked; an account that saw the whole day says nothing."""
+    theta = WETTED.theta.copy()
+    theta[CELLS > 20 * HOUR_MS] = NAN
+    found = account(RAIN, profile(*theta.T), errors=EXACT)
+    assert found.arrival_share.value == pytest.approx(0.67)
+    assert found.arrival_share.reason == "read only until 8 h after the water"
+    assert account(RAIN, WETTED).arrival_share.reason == ""
+
+
 def test_nothing_read_after_the_water_is_withheld_and_not_an_error() -> None:
     """A record that ends with the rain has no gains, no lags, no shares, and still an account."""
     theta = WETTED.theta.copy()

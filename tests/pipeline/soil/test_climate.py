@@ -224,3 +224,12 @@ def test_turf_coefficient_flashes_off_then_settles():
     assert climate.turf_coefficient(5.0, kind="warm")[0] == pytest.approx(0.825)
     with pytest.raises(ValueError, match="expected 'cool' or 'warm'"):
         climate.turf_coefficient(5.0, kind="lawn")
+
+
+def test_makkink_by_hand() -> None:
+    """20 MJ/m2 at 20 degC at sea level: .65 x .1447 / (.1447 + .0674) x 20 x .408 = 3.62 mm.
+
+    Slope .1447 and constant .0674 kPa/degC (101.3 kPa) are FAO-56 Tables 2.4 and 2.2, whose print is the tolerance.
+    """
+    assert climate.makkink_mm(20.0, 20.0, 0.0) == pytest.approx(3.62, abs=0.01)
+    assert climate.makkink_mm(-0.1, 20.0, 0.0) == 0.0

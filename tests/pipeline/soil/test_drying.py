@@ -56,13 +56,20 @@ def test_one_reading_below_does_not_end_the_holding():
     assert hold_time_h(QUARTERS, wet, 0, until_ms=FAR).value == pytest.approx(40.0, abs=1e-6)
 
 
-@pytest.mark.parametrize("gap", [slice(80, 120), slice(0, 40)])
-def test_hold_time_is_withheld_when_readings_are_missing(gap):
-    """Ten hours unread before the layer dried, or right after the rain: nobody knows."""
+def test_hold_time_into_a_gap_is_at_least_so_long():
+    """Nothing read from 20 to 30 h, still above at 19.75 h, the last reading before: at least 19.75 h."""
     wet = 1.3 - 0.01 * QUARTERS / HOUR_MS
-    wet[gap] = NAN
+    wet[80:120] = NAN
     found = hold_time_h(QUARTERS, wet, 0, until_ms=FAR)
-    assert found.withheld and found.reason == "readings are missing in the dry-down"
+    assert (found.value, found.reason) == (19.75, "at least")
+
+
+def test_hold_time_is_withheld_when_nothing_was_read_after_the_water():
+    """Ten hours unread right after the rain: nobody knows."""
+    wet = 1.3 - 0.01 * QUARTERS / HOUR_MS
+    wet[:40] = NAN
+    found = hold_time_h(QUARTERS, wet, 0, until_ms=FAR)
+    assert found.withheld and found.reason == "no readings after the water"
 
 
 def test_gap_after_the_layer_dried_does_no_harm():
