@@ -29,6 +29,7 @@ from pipeline.site import (
     PagesConfig,
     ProbeFaultConfig,
     RootsDryConfig,
+    RootsShallowConfig,
     Site,
     SiteConfig,
     Station,
@@ -50,6 +51,7 @@ __all__ = [
     "PagesConfig",
     "ProbeFaultConfig",
     "RootsDryConfig",
+    "RootsShallowConfig",
     "Site",
     "SiteConfig",
     "Station",
@@ -61,6 +63,7 @@ __all__ = [
 ]
 
 SURFACE_KINDS = ("square", "outfield", "green", "pitch", "lawn")
+GRASSES = ("cool", "warm", "annual_meadow_grass")
 THATCH_MEDIA = ("raw_thatch", "decayed_thatch", "mat")
 SOIL_MEDIA = ("sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam", "first_class_clay_loam")
 OTHER_CURVES = ("cone_base_area",)  # curves that do not lead to water content
@@ -192,7 +195,7 @@ def _surfaces(check: Check, table: Table, zone: ZoneInfo) -> tuple[Surface, ...]
 
 _STATION_KEYS = (
     *("name", "title", "soil", "thatch_medium", "root_zone_mm", "thatch_dry", "thatch_drained"),
-    *("soil_dry", "soil_drained", "probe", "core"),
+    *("soil_dry", "soil_drained", "grass", "probe", "core"),
 )
 
 
@@ -224,6 +227,7 @@ def _station(check: Check, table: Table, at: str, surface: str, seen: set[str], 
             for i, probe in enumerate(check.tables(table, at, "probe", least=1, most=MAX_PROBES))
         ),
         cores=_cores(check, table, at, zone),
+        grass=check.one_of(table, at, "grass", GRASSES, "cool"),
     )
 
 
@@ -277,14 +281,16 @@ def _cores(check: Check, table: Table, at: str, zone: ZoneInfo) -> tuple[Core, .
     cores = []
     for i, entry in enumerate(check.tables(table, at, "core", least=0, most=MAX_CORES)):
         place = f"{at}core[{i}]."
-        check.keys(entry, place, ("date", "thatch_mm"))
+        check.keys(entry, place, ("date", "thatch_mm", "root_mm"))
         date = entry.get("date")
         thatch_m = check.number(entry, place, "thatch_mm", None, 0.0, 150.0) / 1000
+        root_mm = check.optional_number(entry, place, "root_mm", 0.0, 1000.0)
         if type(date) is not datetime.date:
             check.fault(f"{place}date", date, "a date without a time, as 2026-03-01 (no quotes)")
             continue
         midnight = datetime.datetime(date.year, date.month, date.day, tzinfo=zone)
-        cores.append(Core(date, round(midnight.timestamp() * 1000), thatch_m))
+        root_m = None if root_mm is None else root_mm / 1000
+        cores.append(Core(date, round(midnight.timestamp() * 1000), thatch_m, root_m))
     dates = [c.date for c in cores]
     if len(set(dates)) < len(dates):
         check.fault(f"{at}core", [str(d) for d in sorted(dates)], "one core a date: write the mean of several")
@@ -347,9 +353,10 @@ def _web_address(check: Check, table: Table, at: str, key: str, default: str | N
 _ALERT_LIMITS = {  # lowest and highest by the end of the name
     "wetness": (-1.0, 3.0),
     "air": (0.0, 1.0),
+    "mm": (0.0, 1000.0),
     "h": (0.0, 24.0 * 60),
 }
-_Rule = TypeVar("_Rule", ThatchHoldingConfig, RootsDryConfig, ProbeFaultConfig)
+_Rule = TypeVar("_Rule", ThatchHoldingConfig, RootsDryConfig, ProbeFaultConfig, RootsShallowConfig)
 
 
 def _alerts(check: Check, table: Table) -> AlertsConfig:
@@ -358,6 +365,7 @@ def _alerts(check: Check, table: Table) -> AlertsConfig:
         _rule(check, table, "thatch_holding", ThatchHoldingConfig()),
         _rule(check, table, "roots_dry", RootsDryConfig()),
         _rule(check, table, "probe_fault", ProbeFaultConfig()),
+        _rule(check, table, "roots_shallow", RootsShallowConfig()),
     )
     if not config.thatch_holding.off_wetness < config.thatch_holding.on_wetness:
         check.fault("alerts.thatch_holding.off_wetness", config.thatch_holding.off_wetness, "less than on_wetness")

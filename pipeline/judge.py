@@ -10,7 +10,10 @@ import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import pandas as pd
+
 from pipeline.advice.alerts import (
+    PERIOD_RULES,
     AlertBounds,
     AlertEvent,
     AlertState,
@@ -19,6 +22,7 @@ from pipeline.advice.alerts import (
     evaluate,
     first_states,
     needed_from_ms,
+    period_start_ms,
 )
 from pipeline.config import SiteConfig
 from pipeline.metrics import Metrics
@@ -28,6 +32,7 @@ from pipeline.store.journal import Event, Journal
 
 WALK_MS = 31 * 86_400_000  # at most so much at a time, to bound memory and the length of a step
 _RULE_QUANTITIES = ("thatch_wetness", "thatch_air", "root_zone_wetness")
+_PERIOD_QUANTITIES = ("root_depth_90", "soil_temperature_050")
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +77,16 @@ class Judge:
         self._states: dict[str, dict[str, AlertState]] = {}
         self._load()
 
-    def evaluate(self, station: str, now_ms: int) -> tuple[list[AlertEvent], bool]:
+    def evaluate(self, station: str, now_ms: int, *, periods: bool = True) -> tuple[list[AlertEvent], bool]:
         """Walk the rules of a station on, towards a time until which its record is complete.
+
+        Parameters
+        ----------
+        station : str
+        now_ms : int
+            [ms since 1970, UTC]
+        periods : bool
+            Whether its days and fortnights are worked out; without them the rules that rest on them wait.
 
         Returns
         -------
@@ -83,11 +96,13 @@ class Judge:
         context = self._context_of(station)
         known = self._states_of(station, context, now_ms)
         states = {key: state for key, state in known.items() if self._walks(state, context)}
+        if not periods:
+            states = {key: state for key, state in states.items() if state.rule not in PERIOD_RULES}
         start_ms = needed_from_ms(states.values())
         until_ms = min(now_ms, start_ms + WALK_MS)
         if not states or until_ms <= start_ms:
             return [], False
-        watch = self._watch(station, context, start_ms, until_ms)
+        watch = self._watch(station, context, start_ms, until_ms, period_start_ms(states.values()))
         after, said = evaluate(states, watch, Diary(context.waterings), until_ms, self._bounds)
         kept = self._states.get(station, {})
         changed = {key: state.to_json() for key, state in after.items() if state != kept.get(key)}
@@ -154,15 +169,21 @@ class Judge:
         fresh = first_states(context, now_ms if heard is None else min(heard[0], now_ms))
         return {key: kept.get(key, state) for key, state in fresh.items()}
 
-    def _watch(self, station: str, context: StationContext, start_ms: int, until_ms: int) -> StationWatch:
+    def _watch(
+        self, station: str, context: StationContext, start_ms: int, until_ms: int, period_ms: int | None
+    ) -> StationWatch:
         own = self._config.stations()[station]
         surface = next(s for s in self._config.surfaces if s.name == own.surface)
+        findings = self._store.findings(station, _RULE_QUANTITIES, start_ms, until_ms + 1)
+        if period_ms is not None:
+            drawn = self._store.findings(station, _PERIOD_QUANTITIES, period_ms, until_ms + 1)
+            findings = pd.concat([findings, drawn], ignore_index=True) if len(drawn) else findings
         place = surface.title if surface.title == own.title else f"{surface.title}, {own.title}"
         return StationWatch(
             site=self._config.site.name,
             surface=own.surface,
             place=place,
             context=context,
-            findings=self._store.findings(station, _RULE_QUANTITIES, start_ms, until_ms + 1),
+            findings=findings,
             observations=self._store.observations(context.channel_ids, start_ms, until_ms + 1),
         )

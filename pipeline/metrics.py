@@ -45,6 +45,9 @@ class Metrics:
         self.unknown_refused = self._counter("unknown_channels_refused", "Unknown channels beyond the list's limit")
         self.step_seconds = self._histogram("worker_commit_seconds", "Time from taking a message to its commit [s]")
         self.stage_seconds = self._histogram("stages_seconds", "Time of one run of the stages over one window [s]")
+        self.period_seconds = self._histogram(
+            "periods_seconds", "Time of working days and fortnights of one station out anew [s]"
+        )
         self.dirty_windows = self._gauge("dirty_windows", "Stations with readings the stages have not seen")
         self.observations = self._counter("observations_written", "Observations written or written again")
         self.findings = self._counter("findings_written", "Findings written or written again")

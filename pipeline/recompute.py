@@ -13,9 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from pipeline import periods
 from pipeline.config import SiteConfig
 from pipeline.flags import Flag
+from pipeline.periods import PeriodStage
+from pipeline.stage_climate import CLIMATE
 from pipeline.stage_layers import LAYER_QUANTITIES
+from pipeline.stage_roots import ROOTS
 from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, Dated, StationContext, StationFrame, process
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary, DiaryEntry
@@ -23,6 +27,7 @@ from pipeline.store.diary import Diary, DiaryEntry
 CHUNK_MS = 92 * 86_400_000  # of output at a time, to bound memory: about 10 000 slots of each channel
 CELL_MS = 900_000
 EVER_MS = (0, 2**62)
+PERIOD_STAGES: tuple[PeriodStage, ...] = (CLIMATE, ROOTS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,12 +44,21 @@ class Redone:
 def station_context(config: SiteConfig, station: str, diary: Diary) -> StationContext:
     """What the stages must know of a station: the settings, and what people wrote in the diary since."""
     own = config.stations()[station]
-    entries = diary.entries(("core", "watering"), *EVER_MS)
+    entries = diary.entries(("core", "watering", "fixture"), *EVER_MS)
     here = [e for e in entries if e.surface == own.surface and e.station in (None, station)]
-    context = StationContext.from_config(config, station, waterings=_waterings(here))
+    context = StationContext.from_config(
+        config, station, waterings=_spans(here, "watering"), fixtures=_spans(here, "fixture")
+    )
     cores = {core.at_ms: core for core in context.cores}
-    cores |= {e.at_ms: Dated(e.at_ms, _thatch_m(e)) for e in here if e.kind == "core" and e.station == station}
-    return replace(context, cores=tuple(cores[at_ms] for at_ms in sorted(cores)))
+    measured = [e for e in here if e.kind == "core" and e.station == station]
+    cores |= {e.at_ms: Dated(e.at_ms, _metres(e, "thatch_mm")) for e in measured}
+    roots = {core.at_ms: core for core in context.root_cores}
+    roots |= {e.at_ms: Dated(e.at_ms, _metres(e, "root_mm")) for e in measured if "root_mm" in e.body}
+    return replace(
+        context,
+        cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
+        root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
+    )
 
 
 def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Redone:
@@ -70,10 +84,40 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> R
     return Redone(len(frame.observations), len(frame.findings))
 
 
+def redo_periods(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Redone:
+    """Work out every day and fortnight that holds observations of start <= t < end, and store what is found.
+
+    The observations must stand: those of the station, and those of the weather it shares with others.
+
+    Parameters
+    ----------
+    store : Store
+    context : StationContext
+    start_ms, end_ms : int
+        Where observations have changed. [ms since 1970, UTC]
+
+    Raises
+    ------
+    StoreAway, StoreFull
+    """
+    first, last = periods.read_span(PERIOD_STAGES, context, start_ms, end_ms)
+    observations = store.observations(context.observed_ids, first, last)
+    if observations.empty:
+        return Redone()
+    rests_on = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.rests_on})
+    findings = store.findings(context.station, rests_on, first, last)
+    table = periods.find(PERIOD_STAGES, periods.record_of(observations, findings), context, start_ms, end_ms)
+    if len(table):
+        store.upsert_findings(table)
+    return Redone(0, len(table))
+
+
 def recompute(
     store: Store, context: StationContext, *, start_ms: int | None = None, end_ms: int | None = None
 ) -> Redone:
-    """Do a span of a station again from raw, whatever was stored for it.
+    """Do a span of a station again from raw, whatever was stored for it, days and fortnights with it.
+
+    A station that shares the weather of another is done after that one.
 
     Parameters
     ----------
@@ -94,6 +138,19 @@ def recompute(
         store.delete_findings(context.station, LAYER_QUANTITIES, start, stop)
         done += redo(store, context, start, stop)
         start = stop
+    return done + recompute_periods(store, context, start_ms=first, end_ms=last + 1)
+
+
+def recompute_periods(store: Store, context: StationContext, *, start_ms: int, end_ms: int) -> Redone:
+    """Do the days and fortnights of a span again, from the observations as they are stored now."""
+    done, start = Redone(), start_ms
+    while start < end_ms:
+        stop = min(start + CHUNK_MS, end_ms)
+        for stage in PERIOD_STAGES:
+            touched = list(stage.touched(context, start, stop))
+            store.delete_findings(context.station, stage.quantities, touched[0][0], touched[-1][1])
+        done += redo_periods(store, context, start, stop)
+        start = stop
     return done
 
 
@@ -112,11 +169,11 @@ def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: i
     return Redone(len(observations))
 
 
-def _waterings(entries: Iterable[DiaryEntry]) -> tuple[tuple[int, int], ...]:
-    return tuple((e.at_ms, e.at_ms if e.end_ms is None else e.end_ms) for e in entries if e.kind == "watering")
+def _spans(entries: Iterable[DiaryEntry], kind: str) -> tuple[tuple[int, int], ...]:
+    return tuple((e.at_ms, e.at_ms if e.end_ms is None else e.end_ms) for e in entries if e.kind == kind)
 
 
-def _thatch_m(entry: DiaryEntry) -> float:
-    value = entry.body["thatch_mm"]
+def _metres(entry: DiaryEntry, key: str) -> float:
+    value = entry.body[key]
     assert isinstance(value, int | float)  # the diary takes no core without it
     return value / 1000.0

@@ -30,11 +30,15 @@ class Site:
 
 @dataclass(frozen=True, slots=True)
 class Core:
-    """Thatch thickness measured on a core, from the site's midnight of that date on. [m], [ms since 1970, UTC]"""
+    """What a core showed: thatch, and by a ruler how deep roots went below it, None where nobody looked.
+
+    It stands from the site's midnight of that date on. [m], [ms since 1970, UTC]
+    """
 
     date: datetime.date
     at_ms: int
     thatch_m: float
+    root_m: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +63,7 @@ class Station:
     """A place on a surface where probes are, with its media, its own limits and its dated thatch.
 
     `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
-    the medium; None where they are not given. Cores are sorted by date.
+    the medium; None where they are not given. Cores are sorted by date. `grass` is cool, warm or annual_meadow_grass.
     """
 
     name: str
@@ -74,6 +78,7 @@ class Station:
     soil_drained: float | None
     probes: tuple[InstalledProbe, ...]
     cores: tuple[Core, ...]
+    grass: str = "cool"
 
     @property
     def channels(self) -> tuple[InstalledChannel, ...]:
@@ -168,12 +173,26 @@ class ProbeFaultConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class RootsShallowConfig:
+    """When roots are said to be shallow. Lengths in mm, times in hours.
+
+    `on_mm` is soil depth as a ruler shows it; 0 takes the bound of the kind of turf.
+    """
+
+    enabled: bool = True
+    on_mm: float = 0.0
+    off_mm: float = 15.0
+    repeat_h: float = 720.0
+
+
+@dataclass(frozen=True, slots=True)
 class AlertsConfig:
     """Limits of every alert rule."""
 
     thatch_holding: ThatchHoldingConfig = ThatchHoldingConfig()
     roots_dry: RootsDryConfig = RootsDryConfig()
     probe_fault: ProbeFaultConfig = ProbeFaultConfig()
+    roots_shallow: RootsShallowConfig = RootsShallowConfig()
 
 
 @dataclass(frozen=True)
@@ -208,5 +227,9 @@ class SiteConfig:
 
     def rain_channel(self, station: str) -> str | None:
         """Id of the channel whose rain counts for a station: its own, else the first of the site, else None."""
+        return self.weather_channel(station, "rain")
+
+    def weather_channel(self, station: str, quantity: str) -> str | None:
+        """Id of the channel whose weather counts for a station: its own, else the first of the site, else None."""
         every = [*self.stations()[station].channels, *self.channels().values()]
-        return next((c.id for c in every if c.channel.quantity == "rain"), None)
+        return next((c.id for c in every if c.channel.quantity == quantity), None)

@@ -25,6 +25,7 @@ from pipeline.soil.moving import TimeArray
 
 STAGE_VERSION = 1  # raised when the same raw readings would give other results
 
+WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
 OBSERVATION_COLUMNS = (
     "channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms", "status", "clock_ok",
 )  # fmt: skip
@@ -64,9 +65,24 @@ class StationContext:
         What each dressing laid over the sensors.
     waterings : tuple of (int, int)
         Begin and end of each. [ms since 1970, UTC]
+    waterings_mm : tuple of float
+        What each gave. [mm] NaN where nobody wrote it; empty when that is so of all.
     rain_channel : str or None
         Id of the channel whose rain counts here.
     quality : QualityBounds
+    kind, grass : str
+        Of the surface, and what grows there; see `pipeline.site`.
+    latitude_deg, longitude_deg : float or None
+        North and east positive. [deg] None where nobody said.
+    elevation_m : float
+        [m]
+    weather : mapping of str to str
+        Id of the channel whose air temperature, humidity, wind, sun and surface temperature count here, by quantity.
+        It may stand at another station.
+    root_cores : tuple of Dated
+        How deep below the thatch roots went on cores, by a ruler.
+    fixtures : tuple of (int, int)
+        Begin and end of each. [ms since 1970, UTC]
     """
 
     station: str
@@ -81,8 +97,17 @@ class StationContext:
     cores: tuple[Dated, ...] = ()
     dressings: tuple[Dated, ...] = ()
     waterings: tuple[tuple[int, int], ...] = ()
+    waterings_mm: tuple[float, ...] = ()
     rain_channel: str | None = None
     quality: QualityBounds = field(default_factory=QualityBounds)
+    kind: str = "outfield"
+    grass: str = "cool"
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    elevation_m: float = 0.0
+    weather: Mapping[str, str] = field(default_factory=dict)
+    root_cores: tuple[Dated, ...] = ()
+    fixtures: tuple[tuple[int, int], ...] = ()
 
     @classmethod
     def from_config(
@@ -92,12 +117,14 @@ class StationContext:
         *,
         dressings: tuple[Dated, ...] = (),
         waterings: tuple[tuple[int, int], ...] = (),
+        fixtures: tuple[tuple[int, int], ...] = (),
         quality: QualityBounds | None = None,
     ) -> StationContext:
         """The context of a configured station; what people write in the diary is handed in beside it."""
         own = config.stations()[station]
         channels = {c.id: c.channel for c in own.channels}
         rain_channel = config.rain_channel(station)
+        weather = {quantity: config.weather_channel(station, quantity) for quantity in WEATHER}
         if rain_channel is not None:
             channels.setdefault(rain_channel, config.channels()[rain_channel].channel)
         return cls(
@@ -115,12 +142,25 @@ class StationContext:
             waterings=waterings,
             rain_channel=rain_channel,
             quality=quality if quality is not None else QualityBounds(),
+            kind=next(s.kind for s in config.surfaces if s.name == own.surface),
+            grass=own.grass,
+            latitude_deg=config.site.latitude_deg,
+            longitude_deg=config.site.longitude_deg,
+            elevation_m=config.site.elevation_m,
+            weather=MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
+            root_cores=tuple(Dated(core.at_ms, core.root_m) for core in own.cores if core.root_m is not None),
+            fixtures=fixtures,
         )
 
     @property
     def channel_ids(self) -> tuple[str, ...]:
         """Ids to read for this station, the rain channel with them."""
         return tuple(self.channels)
+
+    @property
+    def observed_ids(self) -> tuple[str, ...]:
+        """Ids whose observations count here: those to read, and the weather's wherever it stands."""
+        return tuple(dict.fromkeys((*self.channels, *self.weather.values())))
 
     @cached_property
     def moisture(self) -> tuple[str, ...]:

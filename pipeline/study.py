@@ -12,9 +12,10 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from hardware.reading import Reading
 from pipeline.config import SiteConfig
 from pipeline.metrics import Metrics
-from pipeline.recompute import CELL_MS, Redone, keep_unknown, redo
+from pipeline.recompute import CELL_MS, Redone, keep_unknown, redo, redo_periods
 from pipeline.spans import Spans, stretches
 from pipeline.stages import LEAD_IN_MS, StationContext, affected
+from pipeline.station import WEATHER
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.unworked import unworked
@@ -54,12 +55,15 @@ class Study:
         self._context_of, self._feed = context_of, feed
         metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, Spans] = {}
+        self._changed: dict[str, Spans] = {}  # observations whose days and fortnights are still to be worked out
         self._since_s: dict[str, float] = {}
         self._lock = threading.Lock()
         self._unknown: dict[str, int] = {}
         self._readers: dict[str, tuple[str, ...]] = {}
         for station in config.stations():
-            for channel in {*(c.id for c in config.stations()[station].channels), config.rain_channel(station)}:
+            own = [c.id for c in config.stations()[station].channels]
+            shared = [config.weather_channel(station, quantity) for quantity in ("rain", *WEATHER)]
+            for channel in {*own, *shared}:
                 if channel is not None:
                     self._readers[channel] = (*self._readers.get(channel, ()), station)
 
@@ -67,6 +71,11 @@ class Study:
     def waiting(self) -> int:
         """How many stations wait."""
         return len(self._spans)
+
+    @property
+    def periods_waiting(self) -> int:
+        """How many stations have days or fortnights to be worked out anew."""
+        return len(self._changed)
 
     @property
     def oldest_s(self) -> float:
@@ -82,6 +91,10 @@ class Study:
     def waits_for(self, station: str) -> bool:
         """Whether a station has readings the stages have not seen."""
         return station in self._spans
+
+    def periods_wait_for(self, station: str) -> bool:
+        """Whether days or fortnights of a station are still to be worked out anew."""
+        return station in self._changed
 
     def feed(self) -> bool:
         """Carry readings on to a server store, where there is one; whether there is more."""
@@ -133,8 +146,34 @@ class Study:
         except BaseException:
             self._put(station, start_ms, end_ms, since_s)
             raise
+        if station != UNKNOWN:
+            with self._lock:
+                self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
         self._metrics.dirty_windows.set(len(self._spans))
         self._metrics.observations.inc(done.observations)
+        self._metrics.findings.inc(done.findings)
+        return station
+
+    def step_periods(self) -> str | None:
+        """Work out the days and fortnights of one station anew; returns its name.
+
+        Only when the stages have seen everything: a station may share the weather of another.
+        """
+        with self._lock:
+            if self._spans or not self._changed:
+                return None
+            station = next(iter(self._changed))
+            start_ms, end_ms = self._changed[station].first(PIECE_MS)
+            self._changed[station].done(start_ms, end_ms)
+            if not self._changed[station]:
+                del self._changed[station]
+        try:
+            with self._metrics.period_seconds.time():
+                done = redo_periods(self._store, self._context_of(station), start_ms, end_ms)
+        except BaseException:
+            with self._lock:
+                self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
+            raise
         self._metrics.findings.inc(done.findings)
         return station
 

@@ -32,6 +32,7 @@ TAKE_S = 0.25  # how long a step waits for a message when there is nothing else 
 TAKE_BUSY_S = 0.02  # and when there is
 SETTLE_S = 0.3  # work waits so long for more of it, when the queue is idle
 STUDY_MOST_S = 3.0  # and no longer than this when it is not
+PERIODS_REST = 9.0  # days and fortnights get at most a tenth of the time
 CATCH_UP_S = 2.0  # without an arrival for so long, what was measured until now is taken to be here
 JUDGE_EVERY_MS = 60_000  # silence is looked for this often on the clock
 JUDGE_LEAST_S = 1.0  # and no more often than this in real time
@@ -128,6 +129,7 @@ class Worker:
         self._held: Arrival | None = None
         self._not_before_s = 0.0
         self._studied_s = self._study_cost_s = 0.0
+        self._periods_s = self._periods_cost_s = 0.0
         self._arrived_s: dict[str, float] = dict.fromkeys(self._stations, -CATCH_UP_S)
         self._newest_ms: dict[str, int] = {}
         self._judged_s: dict[str, float] = {}
@@ -251,10 +253,20 @@ class Worker:
                 self._judge_one(station, now_s)
             self._studied_s = self._clock.monotonic()
             self._study_cost_s = self._studied_s - now_s
+        elif idle and self._study.periods_waiting and now_s - self._periods_s > PERIODS_REST * self._periods_cost_s:
+            self._periods_one(now_s)
         elif idle and self._stations:
             self._judge_one(min(self._stations, key=lambda s: self._judged_s.get(s, 0.0)), now_s)
         if not self._study.waiting and now_s - self._worked_s > WORKED_EVERY_S:
             self._note_worked()
+
+    def _periods_one(self, now_s: float) -> None:
+        station = self._study.step_periods()
+        if station is not None:
+            self._unjudged.add(station)
+            self._on_change("findings")
+        self._periods_s = self._clock.monotonic()
+        self._periods_cost_s = self._periods_s - now_s
 
     def _study_due(self, now_s: float, *, idle: bool) -> bool:
         """Whatever a run costs, the stages get at most a third of the time while more readings keep coming."""
@@ -269,7 +281,7 @@ class Worker:
         until_ms = self._complete_until_ms(station, self._clock.now_ms(), now_s)
         if station not in self._unjudged and until_ms - self._judged_ms.get(station, 0) < JUDGE_EVERY_MS:
             return
-        said, more = self._judge.evaluate(station, until_ms)
+        said, more = self._judge.evaluate(station, until_ms, periods=not self._study.periods_wait_for(station))
         self._judged_ms[station] = until_ms
         if more:
             self._judged_s.pop(station)
@@ -286,7 +298,7 @@ class Worker:
 
     def _note_worked(self) -> None:
         """Note how far the stages have seen everything, so that a kill costs no more than what came after."""
-        if self._study.waiting:
+        if self._study.waiting or self._study.periods_waiting:
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
         if worked != self._worked:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 
 from pipeline.advice.probe_alerts import probe_channels, probe_fault
+from pipeline.advice.root_alerts import roots_shallow
 from pipeline.advice.watch import (
     CLOSED,
     OPENED,
@@ -25,8 +26,8 @@ from pipeline.soil.layers import CELL_MS
 from pipeline.station import StationContext
 
 __all__ = [
-    "CLOSED", "OPENED", "REPEATED", "RULES", "AlertBounds", "AlertEvent", "AlertState", "Diary", "StationWatch",
-    "evaluate", "first_states", "needed_from_ms",
+    "CLOSED", "OPENED", "PERIOD_RULES", "REPEATED", "RULES", "AlertBounds", "AlertEvent", "AlertState", "Diary",
+    "StationWatch", "evaluate", "first_states", "needed_from_ms", "period_start_ms",
 ]  # fmt: skip
 
 Rule = Callable[[AlertState, StationWatch, Diary, int, AlertBounds], tuple[AlertState, list[AlertEvent]]]
@@ -35,7 +36,9 @@ RULES: Mapping[str, Rule] = {
     "thatch_holding": thatch_holding,
     "roots_dry": roots_dry,
     "probe_fault": probe_fault,
+    "roots_shallow": roots_shallow,
 }
+PERIOD_RULES = ("roots_shallow",)  # they rest on findings of fortnights, not of quarter hours
 
 
 def first_states(context: StationContext, begin_ms: int) -> dict[str, AlertState]:
@@ -55,15 +58,20 @@ def first_states(context: StationContext, begin_ms: int) -> dict[str, AlertState
     """
     before_ms = begin_ms // CELL_MS * CELL_MS - CELL_MS
     probes = dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))
-    water = ("thatch_holding", "roots_dry") if context.moisture else ()
+    water = ("thatch_holding", "roots_dry", "roots_shallow") if context.moisture else ()
     states = [AlertState(rule, context.station, "", before_ms) for rule in water]
     states += [AlertState("probe_fault", context.station, probe, before_ms) for probe in probes]
     return {state.key: state for state in states}
 
 
 def needed_from_ms(states: Iterable[AlertState]) -> int:
-    """From when findings and observations must be handed in. [ms since 1970, UTC] Not before 1970 without states."""
-    return min((state.evaluated_to_ms + CELL_MS for state in states), default=0)
+    """From when findings and observations must be handed in. [ms since 1970, UTC] 0 without states of such rules."""
+    return min((s.evaluated_to_ms + CELL_MS for s in states if s.rule not in PERIOD_RULES), default=0)
+
+
+def period_start_ms(states: Iterable[AlertState]) -> int | None:
+    """From when findings of days and fortnights must be handed in [ms since 1970, UTC]; None if no rule asks."""
+    return min((s.evaluated_to_ms + 1 for s in states if s.rule in PERIOD_RULES), default=None)
 
 
 def evaluate(

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
-from pipeline.site import AlertsConfig, ProbeFaultConfig, RootsDryConfig, ThatchHoldingConfig
+from pipeline.site import AlertsConfig, ProbeFaultConfig, RootsDryConfig, RootsShallowConfig, ThatchHoldingConfig
 from pipeline.soil.moving import HOUR_MS
 from pipeline.station import StationContext
 
@@ -23,13 +23,14 @@ OPENED, REPEATED, CLOSED = "opened", "repeated", "closed"
 class AlertBounds:
     """Thresholds of the rules. Every value is common practice, no source.
 
-    The first three are those a site may set; the rest are how the rules count. Times in hours, wetness relative [1],
+    The first four are those a site may set; the rest are how the rules count. Times in hours, wetness relative [1],
     rain in mm, water content in m3 m-3.
     """
 
     thatch_holding: ThatchHoldingConfig = field(default_factory=ThatchHoldingConfig)
     roots_dry: RootsDryConfig = field(default_factory=RootsDryConfig)
     probe_fault: ProbeFaultConfig = field(default_factory=ProbeFaultConfig)
+    roots_shallow: RootsShallowConfig = field(default_factory=RootsShallowConfig)
     rain_mm: float = 1.0  # less than this over the whole of a run counts as no rain: dew, a tick of the gauge
     fresh_wetness: float = 0.15  # a rise of the thatch by so much is water from somewhere, written down or not
     falling_wetness: float = 0.05  # the root zone is drying when it lies so far below its highest of the run
@@ -49,7 +50,7 @@ class AlertBounds:
     @classmethod
     def from_config(cls, config: AlertsConfig) -> AlertBounds:
         """The bounds a site has set, the counting as it is."""
-        return cls(config.thatch_holding, config.roots_dry, config.probe_fault)
+        return cls(config.thatch_holding, config.roots_dry, config.probe_fault, config.roots_shallow)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,8 @@ class StationWatch:
         Surface and station in words, as a line begins: `Square, north end`.
     context : StationContext
     findings : DataFrame
-        Columns quantity, start_ms, value: at least those after `evaluated_to_ms` of every state.
+        Columns quantity, start_ms, value: at least those after `evaluated_to_ms` of every state. Those of fortnights
+        have end_ms, n and reason too.
     observations : DataFrame
         Columns channel, measured_at_ms, value, flag of the channels in the context, over the same time.
     """
@@ -127,6 +129,19 @@ class Heard(NamedTuple):
     still_rain_mm: float = 0.0
 
 
+class Estimate(NamedTuple):
+    """Depth of roots below the thatch over one fortnight [m], and the mean soil temperature meanwhile [degC].
+
+    `at_least` where roots go below the deepest probe. `temperature_degc` is None where it is not known.
+    """
+
+    start_ms: int
+    end_ms: int
+    soil_depth_m: float
+    at_least: bool
+    temperature_degc: float | None
+
+
 @dataclass(frozen=True, slots=True)
 class AlertState:
     """Where one rule stands at one station, or at one probe of it.
@@ -147,6 +162,8 @@ class AlertState:
     rain_heard_ms: int | None = None
     runs: Mapping[str, Run] = field(default_factory=dict)
     channels: Mapping[str, Heard] = field(default_factory=dict)
+    estimates: tuple[Estimate, ...] = ()  # of the depth of roots, the last few
+    ruler_ratio: float | None = None  # ruler over estimate, once a core has told it
 
     @property
     def key(self) -> str:
@@ -162,6 +179,7 @@ class AlertState:
         table = {f.name: getattr(self, f.name) for f in fields(self)}
         table["runs"] = {name: run._asdict() for name, run in self.runs.items()}
         table["channels"] = {name: heard._asdict() for name, heard in self.channels.items()}
+        table["estimates"] = [estimate._asdict() for estimate in self.estimates]
         return table
 
     @classmethod
@@ -169,11 +187,14 @@ class AlertState:
         """The state that `to_json` gave."""
         runs, channels = table["runs"], table["channels"]
         assert isinstance(runs, Mapping) and isinstance(channels, Mapping)
-        plain = {k: v for k, v in table.items() if k not in ("runs", "channels")}
+        plain = {k: v for k, v in table.items() if k not in ("runs", "channels", "estimates")}
+        estimates = table.get("estimates", [])
+        assert isinstance(estimates, list)
         return cls(
             **plain,  # type: ignore[arg-type]
             runs={k: Run(**v) for k, v in runs.items()},
             channels={k: Heard(**v) for k, v in channels.items()},
+            estimates=tuple(Estimate(**v) for v in estimates),
         )
 
 

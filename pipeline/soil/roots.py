@@ -219,12 +219,12 @@ def root_depth(
     chosen = raw[usable]
     reason = _why_not(days, chosen, soil, temperature)
     if reason:
-        return _withheld(depth.size, int(usable.sum()), reason)
+        return nothing_found(depth.size, int(usable.sum()), reason)
     bounds = layer_bounds_m(depth[soil], thatch_m)
     drawn = 1000.0 * chosen[:, soil] * np.diff(bounds)  # mm a day from each layer
     noise = float(drawn.sum(axis=1).std(ddof=1) / np.sqrt(drawn.shape[0]))
     if not drawn.sum(axis=1).mean() > NOISE_RATIO * noise:
-        return _withheld(depth.size, drawn.shape[0], "the steps of day and night are lost in the noise")
+        return nothing_found(depth.size, drawn.shape[0], "the steps of day and night are lost in the noise")
     return _estimate(drawn, bounds, depth, soil, _thatch_mm(chosen, soil, thatch_m), (confidence, draws, seed))
 
 
@@ -257,7 +257,7 @@ def _estimate(
     share_low[soil], share_high[soil] = np.percentile(parts[1:], [tail, 100.0 - tail], axis=0)
     at_least = bool(at_90 >= depth[-1])
     if not at_least and high_90 - low_90 > WIDEST_INTERVAL_M:
-        return _withheld(depth.size, count, "the days disagree: the soil about the probe may be patchy")
+        return nothing_found(depth.size, count, "the days disagree: the soil about the probe may be patchy")
     return RootDepth(
         d90_m=float(depth[-1]) if at_least else float(at_90),
         d90_low_m=float(min(low_90, depth[-1])) if at_least else float(low_90),
@@ -348,7 +348,7 @@ def _why_not(
     return ""
 
 
-def _withheld(depths: int, days: int, reason: str) -> RootDepth:
+def nothing_found(depths: int, days: int, reason: str) -> RootDepth:
     nothing = np.full(depths, np.nan)
     nan = float("nan")
     return RootDepth(nan, nan, nan, nan, nan, nan, nothing, nothing, nothing, nan, days, False, reason)

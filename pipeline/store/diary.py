@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 from hardware.reading import is_channel
 from pipeline.store.database import Database
 
-KINDS = ("core", "depth", "dressing", "watering", "pass", "lift", "return", "covers", "note")
+KINDS = ("core", "depth", "dressing", "watering", "pass", "fixture", "lift", "return", "covers", "note")
 MAX_BODY_CHARACTERS = 20_000
 MAX_THATCH_MM = 200.0
 MAX_DEPTH_MM = 3000.0
@@ -41,7 +41,8 @@ class DiaryEntry:
     at_ms : int
         When it was, or began. [ms since 1970, UTC]
     body : mapping
-        What is said, as JSON. `core` has `thatch_mm`; `depth` has `channel` and `depth_mm` below the leaf base.
+        What is said, as JSON. `core` has `thatch_mm` and may have `root_mm`, by a ruler below the thatch; `depth` has
+        `channel` and `depth_mm` below the leaf base.
     station : str or None
         None when it concerns the whole surface.
     end_ms : int or None
@@ -134,6 +135,8 @@ def entry_faults(entry: DiaryEntry) -> list[str]:
     faults += _body_faults(entry)
     if entry.kind == "core":
         faults += _number_fault(entry.body, "thatch_mm", MAX_THATCH_MM)
+        if "root_mm" in entry.body:
+            faults += _number_fault(entry.body, "root_mm", MAX_DEPTH_MM)
         if entry.station is None:
             faults.append("station: found none, expected the station where the core was cut")
     if entry.kind == "depth":

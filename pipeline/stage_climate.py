@@ -1,0 +1,216 @@
+"""Findings of each day: what the air asked of the turf, how well it could grow, how warm its soil, whether it froze.
+
+Reference evapotranspiration is the FAO-56 hourly sum where humidity, wind and sun are measured, else Hargreaves by
+temperature, and the finding's reason then says so. A day whose hours are not all known is withheld; up to two hours
+are filled by a straight line. The weather may be measured at another station of the site; the wind is taken as that
+at 2 m.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+
+import numpy as np
+
+from pipeline.periods import DAY_MS, Finding, PeriodStage, Record, Series, on_grid, over_short_gaps, solar_offset_ms
+from pipeline.soil import climate, growth, radiation, soil_temperature, sun
+from pipeline.soil.daylight import sunrise_sunset_ms
+from pipeline.soil.humidity import saturation_vapour_pressure_kpa
+from pipeline.soil.moving import HOUR_MS, FloatArray
+from pipeline.station import StationContext
+
+CLIMATE_QUANTITIES = (
+    "growth_potential", "leaf_frost", "leaf_temperature_dawn", "reference_et", "soil_temperature_050",
+)  # fmt: skip
+FILLED_H = 2  # hours in a row that a straight line may fill: our own choice
+SOIL_DEPTH_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm: our own choice
+HARGREAVES_SPREAD = 0.20  # of a day's value: common practice, no source
+LEAF_SPREAD_DEGC = 2.0  # of an estimated leaf: common practice, no source
+MEADOW_GRASS_OPTIMUM_DEGC = 18.0  # suggested for annual meadow-grass: common practice, read at second hand
+NO_PLACE = "the site has no latitude and longitude: the sun's course is not known"
+
+
+def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
+    air = _hours(record, context, "air_temperature", start_ms)
+    if np.isfinite(air[24:]).any():
+        yield from _evapotranspiration(record, context, start_ms)
+        yield _growth(context, air[24:], start_ms)
+    yield from _dawn(record, context, start_ms)
+    soil = _soil(record, context, start_ms)
+    if soil is not None:
+        yield soil
+
+
+def _day(
+    quantity: str, start_ms: int, value: float, n: int, reason: str = "", spread: tuple[float, float] | None = None
+):
+    low, high = (np.nan, np.nan) if spread is None else spread
+    return Finding(quantity, start_ms, start_ms + DAY_MS, float(value), float(low), float(high), n, reason)
+
+
+def _series(record: Record, context: StationContext, quantity: str) -> Series | None:
+    return record.channels.get(context.weather.get(quantity, ""))
+
+
+def _hours(record: Record, context: StationContext, quantity: str, start_ms: int) -> FloatArray:
+    """Hourly means of the day before and of the day, short gaps filled."""
+    return over_short_gaps(
+        on_grid(_series(record, context, quantity), start_ms - DAY_MS + HOUR_MS // 2, HOUR_MS, 48), FILLED_H
+    )
+
+
+def _gap(known: FloatArray, what: str) -> str:
+    number = int(np.isfinite(known).sum())
+    return "" if number == known.size else f"{what} of only {number} of {known.size} hours is known"
+
+
+def reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
+    """Reference evapotranspiration of the day that begins at a time.
+
+    Parameters
+    ----------
+    record : Record
+        From a day before it on.
+    context : StationContext
+    start_ms : int
+        Midnight by the sun. [ms since 1970, UTC]
+
+    Returns
+    -------
+    (float, int, str)
+        [mm], NaN where withheld; hours behind it; why it is withheld, or that Hargreaves was used; else empty.
+
+    References
+    ----------
+    FAO-56 eq. 53 summed over the hours; FAO-56 eq. 52 (Hargreaves).
+    """
+    air = _hours(record, context, "air_temperature", start_ms)
+    known = int(np.isfinite(air[24:]).sum())
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return float("nan"), known, NO_PLACE
+    total = float(_hourly_mm(record, context, start_ms)[24:].sum())
+    if np.isfinite(total):
+        return total, known, ""
+    reason = _gap(air[24:], "air temperature")
+    if reason:
+        return float("nan"), known, reason
+    times, values = _series(record, context, "air_temperature") or (np.array([]), np.array([]))
+    today = values[(times >= start_ms) & (times < start_ms + DAY_MS)]
+    above = sun.extraterrestrial_radiation_daily(context.latitude_deg, _day_of_year(context, start_ms + DAY_MS // 2))
+    water = climate.hargreaves_et_daily_mm(np.nanmax(today), np.nanmin(today), above)
+    lacking = [
+        words
+        for quantity, words in (("relative_humidity", "humidity"), ("wind_speed", "wind"), ("solar_radiation", "sun"))
+        if not np.isfinite(_hours(record, context, quantity, start_ms)[24:]).all()
+    ]
+    return float(water), known, f"by temperature alone (Hargreaves): no full day of {', '.join(lacking) or 'sun'}"
+
+
+def _hourly_mm(record: Record, context: StationContext, start_ms: int) -> FloatArray:
+    assert context.latitude_deg is not None and context.longitude_deg is not None
+    air, humidity, wind, shine = (
+        _hours(record, context, q, start_ms)
+        for q in ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
+    )
+    vapour = saturation_vapour_pressure_kpa(air) * humidity / 100.0
+    ratio = _cloud(context, shine, start_ms)
+    return climate.reference_et_hourly_mm(
+        air, vapour, shine, np.maximum(wind, climate.WIND_FLOOR_M_S), ratio, elevation_m=context.elevation_m
+    )
+
+
+def _cloud(context: StationContext, shine_w_m2: FloatArray, start_ms: int) -> FloatArray:
+    """Rs/Rso of the 48 hours, the last good one of a day carried through its night."""
+    assert context.latitude_deg is not None and context.longitude_deg is not None
+    middle_ms = start_ms - DAY_MS + HOUR_MS // 2 + HOUR_MS * np.arange(48)
+    day = np.array([_day_of_year(context, int(t)) for t in (middle_ms[0], middle_ms[24])]).repeat(24)
+    hour = middle_ms % DAY_MS / HOUR_MS
+    angle = sun.solar_hour_angle_rad(hour, context.longitude_deg, day)
+    clear = radiation.clear_sky_shortwave(
+        sun.extraterrestrial_radiation_hourly(angle, context.latitude_deg, day), context.elevation_m
+    )
+    elevation = sun.solar_elevation_rad(angle, context.latitude_deg, day)
+    return radiation.relative_shortwave(radiation.energy_mj_m2(shine_w_m2, 3600.0), clear, elevation)
+
+
+def _day_of_year(context: StationContext, at_ms: int) -> int:
+    return _date(context, at_ms).timetuple().tm_yday
+
+
+def _date(context: StationContext, at_ms: int) -> datetime.date:
+    return datetime.date(1970, 1, 1) + datetime.timedelta(days=(at_ms + solar_offset_ms(context)) // DAY_MS)
+
+
+def _evapotranspiration(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
+    water, known, reason = reference_et(record, context, start_ms)
+    spread = (water * (1.0 - HARGREAVES_SPREAD), water * (1.0 + HARGREAVES_SPREAD)) if reason else None
+    yield _day("reference_et", start_ms, water, known, reason, spread)
+
+
+def _growth(context: StationContext, air: FloatArray, start_ms: int) -> Finding:
+    mean = float(air.mean())
+    if context.grass == "annual_meadow_grass":
+        share = growth.growth_potential_cool(mean, optimum_degc=MEADOW_GRASS_OPTIMUM_DEGC)
+    else:
+        share = growth.growth_potential(mean, context.grass)
+    return _day("growth_potential", start_ms, share, int(np.isfinite(air).sum()), _gap(air, "air temperature"))
+
+
+def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | None:
+    """Mean soil temperature at 50 mm: between the thermometers above and below, else the nearest."""
+    at_ms = start_ms + DAY_MS // 2
+    heard = [(context.depth_m(i, at_ms), i) for i in context.temperatures if i in record.channels]
+    hours = {
+        i: over_short_gaps(on_grid(record.channels[i], start_ms + HOUR_MS // 2, HOUR_MS, 24), FILLED_H)
+        for _, i in heard
+    }
+    heard = [(depth, i) for depth, i in heard if np.isfinite(hours[i]).any()]
+    if not heard:
+        return None
+    above = [p for p in heard if p[0] <= SOIL_DEPTH_M]
+    below = [p for p in heard if p[0] > SOIL_DEPTH_M]
+    if above and below:
+        (upper, i), (lower, j) = above[-1], below[0]
+        share = (SOIL_DEPTH_M - upper) / (lower - upper)
+        values = (1.0 - share) * hours[i] + share * hours[j] if share > 0.0 else hours[i]
+    else:
+        depth, i = min(heard, key=lambda p: abs(p[0] - SOIL_DEPTH_M))
+        if abs(depth - SOIL_DEPTH_M) > SOIL_REACH_M:
+            return _day("soil_temperature_050", start_ms, np.nan, 0, "no thermometer within 20 mm of 50 mm")
+        values = hours[i]
+    known = int(np.isfinite(values).sum())
+    return _day("soil_temperature_050", start_ms, float(values.mean()), known, _gap(values, "soil temperature"))
+
+
+def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
+    """Lowest temperature of the leaf from midnight to an hour after sunrise, and whether it froze."""
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return
+    rise, _ = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, _date(context, start_ms + DAY_MS // 2), 1)
+    until = 7 if np.isnan(rise[0]) else int(np.clip(-(-(rise[0] - start_ms) // HOUR_MS) + 1, 1, 24))
+    span = slice(24, 24 + until)
+    leaf = _hours(record, context, "surface_temperature", start_ms)
+    reason = ""
+    if "surface_temperature" not in context.weather:
+        air = _hours(record, context, "air_temperature", start_ms)
+        humidity, wind = (_hours(record, context, q, start_ms) for q in ("relative_humidity", "wind_speed"))
+        vapour = saturation_vapour_pressure_kpa(air) * humidity / 100.0
+        ratio = _cloud(context, _hours(record, context, "solar_radiation", start_ms), start_ms)
+        leaf = soil_temperature.leaf_temperature_by_night_degc(air, vapour, wind, ratio)
+        reason = "estimated from air, humidity, wind and cloud: nothing measures the leaf"
+    known = leaf[span]
+    if not np.isfinite(known).any():
+        return
+    number = int(np.isfinite(known).sum())
+    lowest = float(known.min())
+    if np.isnan(lowest):
+        reason = _gap(known, "leaf temperature")
+    spread = LEAF_SPREAD_DEGC if reason else 0.0
+    frozen, low, high = soil_temperature.frost_on_leaf([lowest, lowest + spread, lowest - spread])
+    bounds = (lowest - spread, lowest + spread)
+    yield _day("leaf_temperature_dawn", start_ms, lowest, number, reason, bounds if reason else None)
+    yield _day("leaf_frost", start_ms, frozen, number, reason, (low, high) if reason else None)
+
+
+CLIMATE = PeriodStage("climate", CLIMATE_QUANTITIES, DAY_MS, DAY_MS, 0, _find)

@@ -1,0 +1,157 @@
+"""Findings of each fortnight: how deep the roots drank, and how much of it they may have drawn from the thatch.
+
+The sums are those of `soil.uptake` and `soil.roots`; here readings are put on an even grid, wet days are marked, and
+what cannot be told is withheld with its reason. While a fortnight runs its finding rests on the days so far.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+
+import numpy as np
+
+from pipeline.periods import (
+    DAY_MS,
+    FORTNIGHT_MS,
+    Finding,
+    PeriodStage,
+    Record,
+    on_grid,
+    over_short_gaps,
+    solar_offset_ms,
+)
+from pipeline.soil import roots
+from pipeline.soil.daylight import sunrise_sunset_ms
+from pipeline.soil.moving import HOUR_MS, FloatArray
+from pipeline.soil.roots import RootDepth
+from pipeline.soil.uptake import daily_uptake
+from pipeline.stage_climate import NO_PLACE, reference_et
+from pipeline.station import StationContext
+
+ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
+AT_LEAST = "at least: the roots go below the deepest probe"
+BOUNDS_ONLY = "bounds only: what the thatch loses by day may be air or roots"
+LEAD_IN_MS = 36 * HOUR_MS  # the evening before the first day, and twelve hours without rain before that
+LOOK_AHEAD_MS = 3 * HOUR_MS  # a sunset near midnight, and the smoothing about it
+STEPS_MS = (HOUR_MS // 4, HOUR_MS // 2, HOUR_MS)
+FILLED_MS = 2 * HOUR_MS  # a gap that a straight line may fill: our own choice
+THERMOMETER_REACH_M = 0.025  # a thermometer so far off may stand for a moisture channel: our own choice
+WATERED_MM = 99.0  # a watering of unknown amount makes its days wet
+
+
+def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
+    ids = [i for i in context.moisture if i in record.channels]
+    if not any(((t >= start_ms) & (t < end_ms)).any() for t, _ in (record.channels[i] for i in ids)):
+        return
+    found, thatch_m = fortnight(record, context, start_ms, end_ms), context.thatch_m(start_ms + FORTNIGHT_MS // 2)
+    if isinstance(found, str):
+        found = roots.nothing_found(0, 0, found)
+    reason = found.reason or (AT_LEAST if found.at_least else "")
+
+    def finding(quantity: str, value: float, low: float, high: float, reason: str) -> Finding:
+        high = high if np.isfinite(high) else np.nan
+        return Finding(quantity, start_ms, end_ms, value, low, high, found.days, reason)
+
+    yield finding("root_depth_90", found.d90_m, found.d90_low_m, found.d90_high_m, reason)
+    yield finding("root_depth_95", found.d95_m, found.d95_low_m, found.d95_high_m, reason)
+    if thatch_m > 0.0:
+        low = np.nan if found.reason else 0.0
+        yield finding("thatch_uptake_share", np.nan, low, found.thatch_share_high, found.reason or BOUNDS_ONLY)
+
+
+def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: int) -> RootDepth | str:
+    """Rooting depth over a span of whole days by the sun, or why the sum cannot be begun.
+
+    Parameters
+    ----------
+    record : Record
+        From `LEAD_IN_MS` before to `LOOK_AHEAD_MS` after it.
+    context : StationContext
+    start_ms, end_ms : int
+        Midnights by the sun. [ms since 1970, UTC]
+    """
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return NO_PLACE
+    at_ms = (start_ms + end_ms) // 2
+    step_ms = _step_ms(record, context)
+    if step_ms is None:
+        return "the probes are read less than once an hour: day and night cannot be told apart"
+    count = (end_ms + LOOK_AHEAD_MS - start_ms + LEAD_IN_MS) // step_ms
+    grid = (start_ms - LEAD_IN_MS, step_ms, count)
+    thatch_m = context.thatch_m(at_ms)
+    thatch_m = thatch_m if thatch_m > 0.0 else 0.0
+    depths, moisture = _moisture(record, context, at_ms, grid)
+    days = (end_ms - start_ms) // DAY_MS
+    first = datetime.date(1970, 1, 1) + datetime.timedelta(days=(start_ms + solar_offset_ms(context)) // DAY_MS - 1)
+    rise, fall = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, first, days + 1)
+    found = daily_uptake(
+        grid[0] + step_ms * np.arange(count), moisture, rise, fall, water_mm=_water(record, context, grid)
+    )
+    asked = np.array([reference_et(record, context, start_ms + day * DAY_MS)[0] for day in range(days)])
+    demand = np.concatenate([[np.nan], asked]) if np.isfinite(asked).any() else None
+    warmth = roots.temperature_share(moisture, _warmth(record, context, at_ms, depths, grid), DAY_MS // step_ms)
+    return roots.root_depth(found, depths, thatch_m=thatch_m, demand_mm=demand, temperature=warmth)
+
+
+def _step_ms(record: Record, context: StationContext) -> int | None:
+    """The grid that suits how often the probes are read; None when an hour is too fine."""
+    spacings = [
+        float(np.median(np.diff(record.channels[i][0])))
+        for i in context.moisture
+        if i in record.channels and record.channels[i][0].size > 1
+    ]
+    widest = max(spacings, default=np.inf)
+    return next((step for step in STEPS_MS if widest <= 1.5 * step), None)
+
+
+def _moisture(
+    record: Record, context: StationContext, at_ms: int, grid: tuple[int, int, int]
+) -> tuple[FloatArray, FloatArray]:
+    """Depths, increasing [m], and water content on the grid; channels at one depth are averaged. [m3 m-3]"""
+    by_depth: dict[float, list[FloatArray]] = {}
+    for i in context.moisture:
+        if i in record.channels:
+            column = over_short_gaps(on_grid(record.channels[i], *grid), FILLED_MS // grid[1])
+            by_depth.setdefault(round(context.depth_m(i, at_ms), 4), []).append(column)
+    depths = sorted(by_depth)
+    return np.array(depths), np.stack([np.mean(by_depth[depth], axis=0) for depth in depths], axis=1)
+
+
+def _warmth(
+    record: Record, context: StationContext, at_ms: int, depths: FloatArray, grid: tuple[int, int, int]
+) -> FloatArray:
+    """Temperature beside each moisture channel. [degC] NaN where no thermometer is near."""
+    near = [(context.depth_m(i, at_ms), i) for i in context.temperatures if i in record.channels]
+    columns = []
+    for depth in depths:
+        gap, i = min(((abs(d - depth), i) for d, i in near), default=(np.inf, ""))
+        columns.append(on_grid(record.channels[i] if gap <= THERMOMETER_REACH_M else None, *grid))
+    return np.stack(columns, axis=1)
+
+
+def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) -> FloatArray | None:
+    """Rain and waterings of each step; None where nobody measures rain and nobody wrote one down. [mm]
+
+    Rain of a missing reading is told by the next; where that is more than two hours off nobody knows, and it is NaN.
+    """
+    start_ms, step_ms, count = grid
+    times = start_ms + step_ms * np.arange(count)
+    if context.rain_channel is None and not context.waterings:
+        return None
+    water = np.zeros(count)
+    if context.rain_channel is not None:
+        heard_ms, fallen = record.channels.get(context.rain_channel, (np.array([], dtype=np.int64), np.array([])))
+        if heard_ms.size == 0:
+            return np.full(count, np.nan)
+        following = heard_ms[np.minimum(np.searchsorted(heard_ms, times), heard_ms.size - 1)]
+        water[np.abs(following - times) > FILLED_MS] = np.nan
+        place = np.searchsorted(times, heard_ms)
+        inside = place < count
+        np.add.at(water, place[inside], fallen[inside])
+    for begin, end in context.waterings:
+        water[(times + step_ms >= begin) & (times <= end)] = WATERED_MM
+    return water
+
+
+ROOTS = PeriodStage("roots", ROOT_QUANTITIES, FORTNIGHT_MS, LEAD_IN_MS, LOOK_AHEAD_MS, _find)
