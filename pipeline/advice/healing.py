@@ -1,0 +1,380 @@
+"""When a wound in the turf will have healed, and the last day on which a pass may still be made.
+
+Growth-days are summed over days measured, forecast and, past the forecast, expected from the site's own history or from
+monthly means; there the growth of a day is averaged over the ordinary spread of days, because growth bends and a mean
+day alone makes autumn end too sharply. The recovery clock and what it costs each kind of pass are start values, learned
+from the diary's "healed" marks. This module must not say that a pass may be made: see `windows`.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.advice.daily import DAY_MS, Daily
+from pipeline.advice.verdicts import FloatArray
+from pipeline.soil.growth import growth_potential
+
+DAY_TO_DAY_DEGC = 2.5  # spread of daily means about the mean of the time of year: common practice, no source
+YEAR_TO_YEAR_DEGC = 1.0  # how far weeks to come may lie from the mean year: our own choice
+GROWTH_ENDS_BELOW = 0.1  # 7-day mean growth potential at which the growing season is over: our own choice
+GROWTH_MEAN_DAYS = 7
+HISTORY_REACH_DAYS = 10  # days either side that speak for a time of year
+HISTORY_LEAST_DAYS = 42  # fewer than two years of them do not
+MARK_SPREAD = 0.3  # spread of ln(factor) from ground to ground, and of one mark about it: our own choice
+FACTOR_LIMITS = (0.5, 2.0)
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
+
+
+@dataclass(frozen=True)
+class Climate:
+    """What a day of the year is like: mean air temperature and day-to-day spread. Shape (366,), [degC]"""
+
+    mean_degc: FloatArray
+    spread_degc: FloatArray
+
+
+def monthly_climate(monthly_degc: npt.ArrayLike, *, day_to_day_degc: float = DAY_TO_DAY_DEGC) -> Climate:
+    """Climate from twelve monthly means, straight from mid-month to mid-month, each day taken at its noon.
+
+    Parameters
+    ----------
+    monthly_degc : array_like, shape (12,)
+        January first. [degC]
+    day_to_day_degc : float
+        Standard deviation of daily means about them; 0 for none. [degC]
+
+    Raises
+    ------
+    ValueError
+        There are not twelve known means.
+    """
+    months = np.asarray(monthly_degc, dtype=np.float64)
+    if months.shape != (12,) or not np.isfinite(months).all():
+        raise ValueError(f"monthly means: found {months.tolist()}, expected twelve temperatures, January first")
+    starts = np.array([datetime.date(2024, m, 1).timetuple().tm_yday - 1 for m in range(1, 13)] + [366.0])
+    middles = 0.5 * (starts[1:] + starts[:-1])
+    around = np.concatenate([[middles[-1] - 366.0], middles, [middles[0] + 366.0]])
+    wrapped = np.concatenate([months[-1:], months, months[:1]])
+    days = np.arange(366) + 0.5
+    return Climate(np.interp(days, around, wrapped), np.full(366, float(day_to_day_degc)))
+
+
+def history_climate(days: Sequence[datetime.date], temperature_degc: npt.ArrayLike, otherwise: Climate) -> Climate:
+    """Climate from the site's own past, where it has enough of it.
+
+    Parameters
+    ----------
+    days, temperature_degc : sequences, shape (n,)
+        Daily mean air temperature. [degC] NaN where not known.
+    otherwise : Climate
+        Stands where fewer than `HISTORY_LEAST_DAYS` days within `HISTORY_REACH_DAYS` of a time of year are known.
+
+    Returns
+    -------
+    Climate
+        Mean and standard deviation over those days, that from year to year within it.
+    """
+    values = np.asarray(temperature_degc, dtype=np.float64)
+    index = np.array([_day_of_year(d) for d in days], dtype=np.int64)
+    mean, spread = otherwise.mean_degc.copy(), otherwise.spread_degc.copy()
+    for day in range(366):
+        away = np.abs(index - day)
+        near = values[(np.minimum(away, 366 - away) <= HISTORY_REACH_DAYS) & np.isfinite(values)]
+        if near.size >= HISTORY_LEAST_DAYS:
+            mean[day], spread[day] = near.mean(), near.std(ddof=1)
+    return Climate(mean, spread)
+
+
+def _day_of_year(day: datetime.date) -> int:
+    """0 to 365, with the 29th of February always counted, so that a date has one place."""
+    return datetime.date(2024, day.month, day.day).timetuple().tm_yday - 1
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Growth a day, from `first_day` on.
+
+    Attributes
+    ----------
+    first_day : date
+    potential : ndarray, shape (day,)
+        Growth potential, averaged over the spread of days where expected. [1]
+    recovery, recovery_low, recovery_high : ndarray, shape (day,)
+        What counts for healing: potential times moisture, feed and light; and the same with the days that are expected
+        colder or warmer than usual. [1]
+    """
+
+    first_day: datetime.date
+    potential: FloatArray
+    recovery: FloatArray
+    recovery_low: FloatArray
+    recovery_high: FloatArray
+
+    def daily(self, which: str = "recovery") -> Daily:
+        """One of the series by the clock; see `Daily`."""
+        days = (self.first_day - datetime.date(1970, 1, 1)).days
+        return Daily(days * DAY_MS, getattr(self, which))
+
+
+def growth_ahead(
+    first_day: datetime.date,
+    known_degc: npt.ArrayLike,
+    climate: Climate,
+    grass: str,
+    *,
+    days: int = 730,
+    factors: npt.ArrayLike = 1.0,
+    year_to_year_degc: float = YEAR_TO_YEAR_DEGC,
+) -> Growth:
+    """Growth of days measured, forecast and expected.
+
+    Parameters
+    ----------
+    first_day : date
+    known_degc : array_like, shape (known,)
+        Daily mean air temperature measured and forecast, from `first_day` on. [degC] NaN, and what lies beyond, is
+        taken from the climate.
+    climate : Climate
+    grass : str
+        "cool" or "warm": of the grass that has to heal or to come up.
+    days : int
+        How many in all.
+    factors : array_like, scalar or shape (days,)
+        Product of `moisture_factor`, feed and `light_factor`. [1]
+    year_to_year_degc : float
+        Standard deviation of weeks to come about the climate. [degC]
+    """
+    known = np.full(days, np.nan)
+    given = np.asarray(known_degc, dtype=np.float64)[:days]
+    known[: given.size] = given
+    place = np.array([_day_of_year(first_day + datetime.timedelta(days=n)) for n in range(days)])
+    expected = np.isnan(known)
+    mean = np.where(expected, climate.mean_degc[place], known)
+    spread = np.where(expected, climate.spread_degc[place], 0.0)
+    share = np.broadcast_to(np.asarray(factors, dtype=np.float64), (days,))
+
+    def potential(shift_degc: float) -> FloatArray:
+        return spread_potential(mean + np.where(expected, shift_degc, 0.0), spread, grass)
+
+    usual, cold, warm = (potential(s * year_to_year_degc) for s in (0.0, -1.0, 1.0))
+    low, high = np.minimum(np.minimum(cold, warm), usual), np.maximum(np.maximum(cold, warm), usual)
+    return Growth(first_day, usual, usual * share, low * share, high * share)
+
+
+def spread_potential(temperature_degc: npt.ArrayLike, spread_degc: npt.ArrayLike, grass: str) -> FloatArray:
+    """Growth potential averaged over a normal spread of days, each day with its own.
+
+    Gauss-Hermite quadrature of 21 points; with no spread it is the growth potential of the mean. [1]
+    """
+    mean, spread = np.broadcast_arrays(
+        np.asarray(temperature_degc, dtype=np.float64), np.asarray(spread_degc, dtype=np.float64)
+    )
+    each = growth_potential(mean[..., np.newaxis] + spread[..., np.newaxis] * _NODES, grass)
+    return np.asarray(each @ _WEIGHTS / _WEIGHTS.sum(), dtype=np.float64)
+
+
+def moisture_factor(root_zone_wetness: npt.ArrayLike) -> FloatArray:
+    """How far the wetness of the root zone lets a wound heal. [1]
+
+    1 from 0.5 to 1.0, straight to 0 at 0.1, straight to 0.5 at 1.1 and so above; 1 where it is not known (common
+    practice, no source; from 1.0 to 1.1 joined by a straight line).
+    """
+    wetness = np.asarray(root_zone_wetness, dtype=np.float64)
+    factor = np.interp(wetness, [0.1, 0.5, 1.0, 1.1], [0.0, 1.0, 1.0, 0.5])
+    return np.asarray(np.where(np.isnan(wetness), 1.0, factor), dtype=np.float64)
+
+
+def light_factor(days: Sequence[datetime.date], *, shade: float = 0.0, southern: bool = False) -> FloatArray:
+    """How far the light lets a wound heal. [1]
+
+    0.8 in the three darkest months, less up to a quarter in full `shade` (0 to 1), 0.6 at least (range of common
+    practice; its parts are our own choice).
+    """
+    dark = (5, 6, 7) if southern else (11, 12, 1)
+    season = np.array([0.8 if d.month in dark else 1.0 for d in days])
+    return np.asarray(np.maximum(season * (1.0 - 0.25 * shade), 0.6), dtype=np.float64)
+
+
+def healed_fraction(growth_days: npt.ArrayLike, heal_growth_days: float) -> FloatArray:
+    """Share healed after so many growth-days: 1 - exp(-3 R / D95), 0.95 at R = D95. 1 where nothing is to heal. [1]"""
+    grown = np.asarray(growth_days, dtype=np.float64)
+    if heal_growth_days <= 0.0:
+        return np.ones(grown.shape)
+    return np.asarray(1.0 - np.exp(-3.0 * grown / heal_growth_days), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class HealedDates:
+    """First day by whose end a wound is 95 % healed; None when not within the days given."""
+
+    earliest: datetime.date | None
+    likely: datetime.date | None
+    latest: datetime.date | None
+
+
+def healed_dates(
+    growth: Growth, made_on: datetime.date, heal_growth_days: tuple[float, float], *, factor: float = 1.0
+) -> HealedDates:
+    """When a pass will have healed.
+
+    Parameters
+    ----------
+    growth : Growth
+    made_on : date
+        Day of the pass; the day after is the first to count.
+    heal_growth_days : (float, float)
+        Range of growth-days to 95 % healed. [d]
+    factor : float
+        Of this ground, see `learned_factor`. [1]
+
+    Returns
+    -------
+    HealedDates
+        Earliest by the low need and warm weeks, latest by the high need and cold ones, likely by the middle of both.
+
+    Raises
+    ------
+    ValueError
+        The day lies before the growth given.
+    """
+    start = (made_on - growth.first_day).days + 1
+    if start < 0:
+        raise ValueError(f"day of the pass: found {made_on}, expected {growth.first_day} or later")
+    low, high = heal_growth_days
+
+    def date(series: FloatArray, need: float) -> datetime.date | None:
+        if need <= 0.0:
+            return made_on
+        reached = np.flatnonzero(np.cumsum(series[start:]) >= need * factor * (1.0 - 1e-12))
+        return made_on + datetime.timedelta(days=int(reached[0]) + 1) if reached.size else None
+
+    middle = 0.5 * (low + high)
+    return HealedDates(date(growth.recovery_high, low), date(growth.recovery, middle), date(growth.recovery_low, high))
+
+
+def end_of_growth(growth: Growth, after: datetime.date) -> datetime.date | None:
+    """First day from `after` on at which growth, once under way, has ended for the season.
+
+    The mean potential of the 7 days up to it has fallen below `GROWTH_ENDS_BELOW`. None when it does not within the
+    days given.
+    """
+    total = np.concatenate([[0.0], np.cumsum(growth.potential)])
+    mean = (total[GROWTH_MEAN_DAYS:] - total[:-GROWTH_MEAN_DAYS]) / GROWTH_MEAN_DAYS
+    first = max((after - growth.first_day).days - GROWTH_MEAN_DAYS + 1, 1)
+    ends = np.flatnonzero((mean[first:] < GROWTH_ENDS_BELOW) & (mean[first - 1 : -1] >= GROWTH_ENDS_BELOW))
+    if not ends.size:
+        return None
+    return growth.first_day + datetime.timedelta(days=int(ends[0]) + first + GROWTH_MEAN_DAYS - 1)
+
+
+@dataclass(frozen=True, slots=True)
+class LastGoodDate:
+    """Last day of a pass that is healed before it must be.
+
+    Attributes
+    ----------
+    safe, likely : date or None
+        By the high need and cold weeks; by the middle of both. None when it is too late already.
+    by_lead_time : bool
+        The lead time before play binds the likely date, not growth.
+    """
+
+    safe: datetime.date | None
+    likely: datetime.date | None
+    by_lead_time: bool
+
+
+def last_good_date(
+    growth: Growth,
+    heal_growth_days: tuple[float, float],
+    needed_on: datetime.date,
+    *,
+    from_day: datetime.date,
+    lead_days: float = 0.0,
+    factor: float = 1.0,
+) -> LastGoodDate:
+    """The last day a pass can be made and be healed when play begins or growth ends.
+
+    Parameters
+    ----------
+    growth : Growth
+    heal_growth_days : (float, float)
+        [d]
+    needed_on : date
+        Of the next fixture, or of the end of growth; it must be healed by the end of the day before.
+    from_day : date
+        Today: earlier days are of no use.
+    lead_days : float
+        See `TreatmentTable.lead_days`; 0 when no play is meant. [d]
+    factor : float
+        Of this ground. [1]
+
+    Raises
+    ------
+    ValueError
+        A day lies outside the growth given.
+    """
+    last, first = (needed_on - growth.first_day).days, (from_day - growth.first_day).days
+    if first < 0 or last > growth.recovery.size:
+        raise ValueError(f"days: found {from_day} to {needed_on}, expected days within the growth given")
+    lead_last = needed_on - datetime.timedelta(days=math.ceil(lead_days))
+
+    def latest(series: FloatArray, need: float) -> datetime.date | None:
+        # growth of the days after each day s, up to the day before play
+        after = np.cumsum(series[first + 1 : last][::-1])[::-1]
+        left = np.concatenate([after, [0.0]]) if last > first else np.zeros(0)
+        good = np.flatnonzero(left >= need * factor * (1.0 - 1e-12))
+        return from_day + datetime.timedelta(days=int(good[-1])) if good.size else None
+
+    def bounded(day: datetime.date | None) -> datetime.date | None:
+        return None if day is None or lead_last < from_day else min(day, lead_last)
+
+    low, high = heal_growth_days
+    likely = latest(growth.recovery, 0.5 * (low + high))
+    return LastGoodDate(
+        bounded(latest(growth.recovery_low, high)), bounded(likely), likely is not None and lead_last < likely
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class HealedMark:
+    """A "healed" mark of the diary: growth-days from the pass to it, and those the table gave (middle). [d]"""
+
+    growth_days: float
+    expected_growth_days: float
+
+
+@dataclass(frozen=True, slots=True)
+class LearnedFactor:
+    """By how much this ground needs more growth than the table says, with one standard deviation either way. [1]"""
+
+    factor: float
+    low: float
+    high: float
+    marks: int
+
+
+def learned_factor(marks: Sequence[HealedMark]) -> LearnedFactor:
+    """What "healed" marks teach about a ground.
+
+    The logarithm of the factor starts at 0 with a spread of `MARK_SPREAD`, and each mark, as uncertain, draws it: the
+    mean of n marks counts n / (n + 1). Marks without growth are left out; the factor stays within `FACTOR_LIMITS`.
+    A mark says when somebody looked, so it comes late rather than early.
+    """
+    each = [
+        math.log(m.growth_days / m.expected_growth_days)
+        for m in marks
+        if m.growth_days > 0.0 and m.expected_growth_days > 0.0
+    ]
+    middle = sum(each) / (len(each) + 1.0)
+    spread = MARK_SPREAD / math.sqrt(len(each) + 1.0)
+    low, factor, high = (
+        min(max(math.exp(middle + s * spread), FACTOR_LIMITS[0]), FACTOR_LIMITS[1]) for s in (-1.0, 0.0, 1.0)
+    )
+    return LearnedFactor(factor, low, high, len(each))

@@ -1,0 +1,252 @@
+"""Kinds of pass, what each is for, and the bounds within which each is open, waits or is closed.
+
+Read once from treatments.csv and passes.toml beside it; pure from then on. A row holds four bounds of one condition. A
+value from `open_lo` to `open_hi` is open, one below `closed_lo` or above `closed_hi` is closed, and what is in neither
+waits; so an edge belongs to the better side. An empty bound does not bind. This module must not know where a value
+comes from, nor say when: see `measures` and `windows`.
+
+Holes of the table of common practice that the rows were made from, and how they are closed:
+
+- Thatch drier than the open range where no lower closing bound was given (brushing, coring, tining, slitting,
+  dressing): waits. Dry thatch harms the job, not the turf.
+- Soil from 1.05 to 1.1 under slitting waits; below 0.5 it closes on clay only, elsewhere it waits.
+- Seedbed: too dry closes only where no water is to hand; with water to hand it waits. Between the bounds without water
+  it waits for rain. "No rain" is less than 0.2 mm in 48 hours, one tip of a usual gauge.
+- Seedbed rain of 8 mm and more in 48 hours waits without an upper end; only 15 mm within 24 hours washes out and
+  closes.
+- "Frozen" is a daily mean below 0 degC at 50 mm, or ground below 0 degC at the moment; from 0 to 0.5 degC ground may
+  still hold ice and waits. "Frost" is a surface below 0.5 degC, "hard frost" one below -4 degC (from memory); it closes
+  passes that ask for a week or more without frost. Brushing waits for 2 degC, when the leaf has thawed.
+- Dressing above its open temperature, up to 24 degC: waits. Heavy dressing in growth from 0.2 to 0.5: waits.
+- Dressing with 1 mm or more on the day: closed (the table stops at "less than 1 waits").
+- Growth to come below 1 for tining and slitting waits; out of growth (7-day mean below 0.1) neither is asked for it.
+- Lead times between whole days (verticutting 2 to 3, slitting 0 to 1 and so on): below the last whole day that waits is
+  closed, above it waits.
+- Active disease under tining or slitting closes in the wet and waits in the dry. Scars before heavy dethatching wait.
+- "On the day" is the 12 hours from the start of the job. A wheel mark between a faint print and water at the boot waits
+  for brushing.
+- Winter loam or sand on pitches: soil below 8 degC waits there instead of closing.
+- Warm-season seed has the rows of ryegrass but for soil temperature; winter rye into warm turf opens from 10 to 23 degC
+  while the soil is cooling, and closes below 8 and above 25 degC as rye does elsewhere.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from importlib import resources
+from types import MappingProxyType
+
+from pipeline.advice.conditions import CONDITIONS
+from pipeline.advice.pass_facts import GRASSES, SURFACES, PassFacts, SurfaceBound, parse_facts
+from pipeline.advice.verdicts import Bounds, Verdict, judge, judge_all
+
+__all__ = [
+    "GRASSES", "SURFACES", "Bounds", "Key", "PassFacts", "Row", "TreatmentFault", "TreatmentTable", "Verdict",
+    "judge", "judge_all", "load_treatments", "parse_treatments",
+]  # fmt: skip
+
+Key = tuple[str, str, str]  # pass, variant, condition
+
+COLUMNS = ("pass", "variant", "condition", "window_h", "open_lo", "open_hi", "closed_lo", "closed_hi", "source")
+LONGEST_WINDOW_H = 24 * 60
+NEEDED = ("thatch_wetness", "root_zone_wetness", "interval", "firmness", "disease")
+
+
+class TreatmentFault(ValueError):
+    """Data of treatments that cannot be used. `faults` lists every one as `where: found, expected`."""
+
+    def __init__(self, faults: list[str]) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """Bounds of one condition of one kind of pass, the span it looks over [h], and where they come from."""
+
+    bounds: Bounds
+    window_h: int
+    source: str
+
+
+@dataclass(frozen=True)
+class TreatmentTable:
+    """Every kind of pass with its bounds.
+
+    `rows` is by (pass, variant, condition), each variant written out; `surface_bounds` stand over them on some kinds of
+    surface.
+    """
+
+    facts: Mapping[str, PassFacts]
+    rows: Mapping[Key, Row]
+    surface_bounds: tuple[SurfaceBound, ...] = ()
+
+    def rows_of(self, kind: str, variant: str) -> dict[str, Row]:
+        """Rows of one pass by condition, in the order in which conditions are told."""
+        found = {c: self.rows.get((kind, variant, c)) for c in CONDITIONS}
+        return {c: row for c, row in found.items() if row is not None}
+
+    def lead_days(self, kind: str, variant: str) -> float:
+        """Days before play at which the pass is open without doubt; 0 where it needs none. [d]"""
+        row = self.rows.get((kind, variant, "lead_time"))
+        return 0.0 if row is None else row.bounds.open_lo
+
+    def interval_days(self, kind: str, variant: str) -> float:
+        """Days since the same pass at which it is open. [d]"""
+        return self.rows[(kind, variant, "interval")].bounds.open_lo
+
+    def most_a_year(self, kind: str, variant: str) -> int | None:
+        """Largest number of jobs in a year; None where there is no limit but the interval."""
+        row = self.rows.get((kind, variant, "times_this_year"))
+        return None if row is None else int(row.bounds.closed_hi) + 1
+
+    def for_surface(self, surface_kind: str, overrides: Mapping[Key, Bounds] | None = None) -> TreatmentTable:
+        """The table as it stands on a kind of surface, with a club's own bounds over it.
+
+        Parameters
+        ----------
+        surface_kind : str
+            One of `SURFACES`.
+        overrides : mapping of (pass, variant, condition) to Bounds, optional
+            An empty variant means every variant of the pass. Those of the site and of the surface are merged by the
+            caller, the surface's last.
+
+        Raises
+        ------
+        TreatmentFault
+            With every key that names nothing and every range that cannot be.
+        """
+        if surface_kind not in SURFACES:
+            raise TreatmentFault([f"surface: found {surface_kind!r}, expected one of {', '.join(SURFACES)}"])
+        rows, faults = dict(self.rows), []
+        for change in self.surface_bounds:
+            if surface_kind in change.surfaces:
+                for key in self._keys(change.kind, change.variant, change.condition):
+                    rows[key] = replace(rows[key], bounds=change.over(rows[key].bounds))
+        # those for every variant first, so that one for a variant stands whatever the order
+        for (kind, variant, condition), bounds in sorted((overrides or {}).items(), key=lambda item: item[0][1] != ""):
+            where = f"override {kind} / {variant or 'every variant'} / {condition}"
+            hit = self._keys(kind, variant, condition)
+            faults += [f"{where}: {fault}" for fault in bounds.faults()]
+            if not hit:
+                faults.append(f"{where}: found no such row, expected {self._nearest(kind, condition)}")
+            for key in hit:
+                rows[key] = replace(rows[key], bounds=bounds, source="set by the club")
+        if faults:
+            raise TreatmentFault(faults)
+        return replace(self, rows=MappingProxyType(rows))
+
+    def _keys(self, kind: str, variant: str, condition: str) -> list[Key]:
+        return [k for k in self.rows if k[0] == kind and k[2] == condition and variant in ("", k[1])]
+
+    def _nearest(self, kind: str, condition: str) -> str:
+        if kind not in self.facts:
+            return f"a pass out of {', '.join(self.facts)}"
+        known = sorted({k[2] for k in self.rows if k[0] == kind})
+        near = difflib.get_close_matches(condition, known, 1)
+        return f"{near[0]!r}" if near else f"a condition out of {', '.join(known)}"
+
+
+def load_treatments() -> TreatmentTable:
+    """Read the two data files that come with the package.
+
+    Raises
+    ------
+    TreatmentFault
+        With every fault of both.
+    """
+    folder = resources.files("pipeline") / "advice"
+    return parse_treatments(
+        (folder / "treatments.csv").read_text(encoding="utf-8"), (folder / "passes.toml").read_text(encoding="utf-8")
+    )
+
+
+def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
+    """A table from the text of its two files; see `load_treatments`."""
+    facts, surface_bounds, faults = parse_facts(passes_toml)
+    rows: dict[Key, Row] = {}
+    single: dict[Key, bool] = {}
+    reader = csv.DictReader(io.StringIO(rows_csv))
+    if tuple(reader.fieldnames or ()) != COLUMNS:
+        raise TreatmentFault(
+            [*faults, f"treatments.csv: found columns {reader.fieldnames}, expected {', '.join(COLUMNS)}"]
+        )
+    for line in reader:
+        where = f"treatments.csv:{reader.line_num}"
+        row, found = _parse_row(where, line, facts)
+        faults += found
+        if row is None:
+            continue
+        kind, variant, condition = line["pass"], line["variant"], line["condition"]
+        for each in (variant,) if variant else facts[kind].variants:
+            key = (kind, each, condition)
+            if single.get(key) == bool(variant):
+                faults.append(f"{where}: found {kind} {each} {condition} again, expected it once")
+            if variant or key not in rows:
+                rows[key], single[key] = row, bool(variant)
+    table = TreatmentTable(MappingProxyType(facts), MappingProxyType(rows), tuple(surface_bounds))
+    faults += _whole_faults(table)
+    if faults:
+        raise TreatmentFault(faults)
+    return table
+
+
+def _whole_faults(table: TreatmentTable) -> list[str]:
+    """What is missing, and what changes a row that is not there or into one that cannot be."""
+    faults = [
+        f"treatments.csv: {kind} {variant}: found no row of {condition}, expected one"
+        for kind, fact in table.facts.items()
+        for variant in fact.variants
+        for condition in NEEDED
+        if (kind, variant, condition) not in table.rows
+    ]
+    for change in table.surface_bounds:
+        where = f"passes.toml: {change.kind}.surface_bounds {change.condition}"
+        keys = table._keys(change.kind, change.variant, change.condition)
+        if not keys:
+            faults.append(f"{where}: found no such row, expected one of treatments.csv")
+        faults += [f"{where}: {fault}" for key in keys for fault in change.over(table.rows[key].bounds).faults()]
+    return faults
+
+
+def _parse_row(where: str, line: Mapping[str, str], facts: Mapping[str, PassFacts]) -> tuple[Row | None, list[str]]:
+    """One row, or None with what is wrong with it."""
+    faults = []
+    kind, variant, condition = line["pass"], line["variant"], line["condition"]
+    if kind not in facts:
+        faults.append(f"{where}: pass: found {kind!r}, expected one of {', '.join(facts)}")
+    elif variant and variant not in facts[kind].variants:
+        faults.append(f"{where}: variant: found {variant!r}, expected one of {', '.join(facts[kind].variants)}")
+    if condition not in CONDITIONS:
+        near = difflib.get_close_matches(condition or "", list(CONDITIONS), 1)
+        faults.append(f"{where}: condition: found {condition!r}, expected {near[0] if near else 'one that is known'}")
+    numbers = {}
+    for column in COLUMNS[3:8]:
+        text = line[column] or ""
+        try:
+            numbers[column] = float(text) if text else math.nan
+            if text and not math.isfinite(numbers[column]):
+                raise ValueError("not finite")
+        except ValueError:
+            faults.append(f"{where}: {column}: found {text!r}, expected a number or nothing")
+    if not (line["source"] or "").strip() or None in line:
+        faults.append(f"{where}: source: found nothing, or too many columns, expected where the bounds come from")
+    if faults:
+        return None, faults
+    window = numbers["window_h"]
+    if math.isnan(window) or window != int(window) or not 0 <= window <= LONGEST_WINDOW_H:
+        faults.append(f"{where}: window_h: found {line['window_h']!r}, expected whole hours, 0 to {LONGEST_WINDOW_H}")
+    if all(math.isnan(numbers[c]) for c in COLUMNS[4:8]):
+        faults.append(f"{where}: found no bound, expected at least one")
+    bounds = Bounds(*(_or(numbers[c], -math.inf if c.endswith("lo") else math.inf) for c in COLUMNS[4:8]))
+    faults += [f"{where}: {fault}" for fault in bounds.faults()]
+    return (None, faults) if faults else (Row(bounds, int(window), line["source"]), [])
+
+
+def _or(number: float, otherwise: float) -> float:
+    return otherwise if math.isnan(number) else number
