@@ -178,7 +178,7 @@ class Judge:
         if period_ms is not None:
             drawn = self._store.findings(station, _PERIOD_QUANTITIES, period_ms, until_ms + 1)
             findings = pd.concat([findings, drawn], ignore_index=True) if len(drawn) else findings
-        place = surface.title if surface.title == own.title else f"{surface.title}, {own.title}"
+        place = own.title if own.title.startswith(surface.title) else f"{surface.title}, {own.title}"
         return StationWatch(
             site=self._config.site.name,
             surface=own.surface,
