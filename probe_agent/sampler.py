@@ -8,6 +8,7 @@ unit, calibration belongs to the pipeline.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import threading
 
@@ -35,6 +36,7 @@ from probe_agent.line import LineAway, SerialLine
 ADAPTER_S = 0.15  # what a USB adapter and a busy machine add to a reply
 LONGEST_WAIT_S = 120  # a sensor that announces more is taken for misheard
 SLICE_S = 0.5  # how soon a stop is noticed
+LATE_REPLY_S = 0.5  # after trouble the line is left alone so long: a late answer fits the next question of its size
 
 
 class Stopped(Exception):
@@ -68,6 +70,9 @@ def sample(
     for command in probe.description.commands:
         with line.held():
             outcome = _measure(probe, command, line, clock, stop)
+            if isinstance(outcome, Fail) or outcome.attempts > 1:
+                with contextlib.suppress(LineAway):
+                    line.discard(LATE_REPLY_S)
         now_ms = clock.now_ms()
         for channel in probe.description.channels:
             if channel.command == command:

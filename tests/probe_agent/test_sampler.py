@@ -118,6 +118,14 @@ def test_late_reply_is_never_taken_for_the_next(bench):
     assert outcome == [(Status.OK, 12.5), (Status.OK, 8.25)]
 
 
+def test_after_trouble_late_bytes_are_not_left_for_the_next_question(bench):
+    """A lost reply and then every reply twice, the second time late: the line is empty when the slot is over."""
+    bench.far.add("1", {0: GOOD})
+    bench.far.mangle = lambda reply, n: [] if n == 0 else [(0.0, reply), (0.3, reply)]
+    assert bench.outcome() == [(Status.OK, 12.5), (Status.OK, 8.25)]
+    assert bench.line.receive(bench.clock.monotonic() + 0.05) == b""
+
+
 def test_another_sensor_answering_is_the_wrong_address(bench):
     """An answer under another address is not this probe's."""
     bench.far.add("1", {0: GOOD})
