@@ -178,13 +178,15 @@ def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, t
     Returns
     -------
     ndarray, shape (count,)
-        NaN where there is none, and where one of them is not believed.
+        NaN where there is none; a total is NaN too where one of its values is not believed.
     """
     if series is None:
         return np.full(count, np.nan)
     time_ms, value = series
     place = (time_ms - start_ms + step_ms // 2) // step_ms
     inside = (place >= 0) & (place < count)
+    if not total:
+        inside &= np.isfinite(value)
     place, value = place[inside], value[inside]
     number = np.bincount(place, minlength=count)
     added = np.bincount(place, weights=value, minlength=count)

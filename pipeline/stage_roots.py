@@ -56,8 +56,9 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
     yield finding("root_depth_90", found.d90_m, found.d90_low_m, found.d90_high_m, reason)
     yield finding("root_depth_95", found.d95_m, found.d95_low_m, found.d95_high_m, reason)
     if thatch_m > 0.0:
-        low = np.nan if found.reason else 0.0
-        yield finding("thatch_uptake_share", np.nan, low, found.thatch_share_high, found.reason or BOUNDS_ONLY)
+        high = found.thatch_share_high
+        why = found.reason or (BOUNDS_ONLY if np.isfinite(high) else "no probe in the thatch is steady enough to tell")
+        yield finding("thatch_uptake_share", np.nan, 0.0 if np.isfinite(high) else np.nan, high, why)
 
 
 def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: int) -> RootDepth | str:

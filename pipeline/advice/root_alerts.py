@@ -94,8 +94,9 @@ def _estimates(state: AlertState, watch: StationWatch, now_ms: int) -> Iterator[
 
 
 def _ratio(state: AlertState, context: StationContext) -> float | None:
-    """Ruler over estimate, from the first core that has an estimate near it in time."""
-    for core in context.root_cores:
+    """Ruler over estimate, from the first core until now that has an estimate near it in time."""
+    until_ms = state.estimates[-1].end_ms
+    for core in (core for core in context.root_cores if core.at_ms < until_ms):
         near = [(_apart_ms(e, core.at_ms), e.start_ms, e) for e in state.estimates if e.soil_depth_m > 0.0]
         near = [n for n in near if n[0] <= CORE_REACH_MS and not n[2].at_least]
         if near:

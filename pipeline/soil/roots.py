@@ -56,7 +56,7 @@ class RootDepth:
         Of the soil's uptake by channel, thatch channels NaN. [1]
     thatch_share_high : float
         Upper bound of the share of all uptake drawn from the thatch; the lower bound is 0, since
-        evaporation cannot be told from roots there. [1]
+        evaporation cannot be told from roots there. [1] NaN where no channel in the thatch is believed.
     days : int
         Dry days behind it.
     at_least : bool
@@ -311,8 +311,10 @@ def _with_interval(
 
 def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float) -> float:
     """Mean loss of the thatch in a day beyond its night line, evaporation and roots together. [mm]"""
-    if soil.all() or not np.isfinite(chosen[:, ~soil]).any():
+    if not thatch_m > 0.0:
         return 0.0
+    if soil.all() or not np.isfinite(chosen[:, ~soil]).any():
+        return float("nan")  # nothing measured it: it may be any share
     return max(1000.0 * thatch_m * float(np.nanmean(chosen[:, ~soil])), 0.0)
 
 
