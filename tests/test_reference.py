@@ -1,0 +1,403 @@
+"""The reference has each command, key, address, figure, model, alert and message of the program, and nothing else.
+
+Both ways: what the program has and the page lacks is a fault, and so is what the page names and the program refuses.
+Defaults and limits of settings are tried on the loaders themselves.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import re
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import fields, replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tomli_w
+from fastapi.routing import APIRoute
+
+import pipeline.__main__
+import simulator.__main__
+from api import command
+from api.app import create_app
+from hardware.probe import load_probe, models
+from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
+from pipeline import config as server
+from pipeline.advice.alerts import RULES
+from pipeline.advice.watch import AlertBounds, AlertEvent
+from pipeline.metrics import Metrics
+from pipeline.nodes import Nodes
+from pipeline.service import Pipeline
+from pipeline.soil.calibration import CURVES
+from pipeline.soil.media import MEDIA
+from pipeline.soil.roots import DEPTH_BOUNDS_M
+from probe_agent import __main__ as agent_command
+from probe_agent import config as agent
+from tests.reference import ROOT, Table, bare, blocks, quoted, tables
+
+TEXT = (ROOT / "api" / "docs" / "reference.md").read_text(encoding="utf-8")
+TABLES = tables(TEXT)
+DOCS = ROOT / "hardware" / "docs"
+EXAMPLES = {"agent": DOCS / "agent.toml", "server": DOCS / "underturf.toml"}
+LOADERS: dict[str, Any] = {"agent": agent.load, "server": server.load}
+CHECKS: dict[str, Any] = {"agent": agent._Check, "server": server.Check}
+CHAPTERS = {"agent": "The agent's settings", "server": "The server's settings"}
+
+
+def table_of(chapter: str, heading: str = "", column: str = "") -> Table:
+    """The one table under a heading that has a column."""
+    found = [t for t in TABLES if t.chapter == chapter and t.heading == heading and (not column or column in t.columns)]
+    assert len(found) == 1, (chapter, heading, column, len(found))
+    return found[0]
+
+
+# --- commands ----------------------------------------------------------------------------------------------------
+
+
+def caught_parser(main: Any) -> argparse.ArgumentParser:
+    """The parser a command makes, stopped before it reads anything."""
+    caught: list[argparse.ArgumentParser] = []
+
+    def stop(parser: argparse.ArgumentParser, *_: object) -> None:
+        caught.append(parser)
+        raise SystemExit
+
+    with pytest.MonkeyPatch.context() as patch, pytest.raises(SystemExit):
+        patch.setattr(argparse.ArgumentParser, "parse_args", stop)
+        main([])
+    return caught[0]
+
+
+def commands(parser: argparse.ArgumentParser) -> dict[str, list[argparse.Action]]:
+    """Options and arguments of every sub-command, without --help."""
+    (group,) = [a for a in parser._actions if isinstance(a, argparse._SubParsersAction)]
+    return {
+        name: [a for a in sub._actions if not isinstance(a, argparse._HelpAction)]
+        for name, sub in group.choices.items()
+    }
+
+
+def spelled(action: argparse.Action) -> str:
+    return action.option_strings[-1] if action.option_strings else str(action.metavar)
+
+
+@pytest.mark.parametrize("program", ["underturf", "underturf-agent"])
+def test_every_command_and_option_is_there(program: str) -> None:
+    """Each command has its heading and each option its row, with the default the program has; no other is named."""
+    main = {"underturf": command.main, "underturf-agent": agent_command.main}[program]
+    there = commands(caught_parser(main))
+    headed = [t.heading for t in TABLES if t.chapter == "Commands" and t.heading.startswith(f"`{program} ")]
+    assert sorted(headed) == sorted(f"`{program} {name}`" for name in there)
+    for name, actions in there.items():
+        table = table_of("Commands", f"`{program} {name}`")
+        rows = {cell.split()[0]: bare(row[1]) for cell, row in zip(table.column("option"), table.rows, strict=True)}
+        assert rows.keys() == {spelled(action) for action in actions}
+        for action in actions:
+            if isinstance(action.default, str | float | int) and not isinstance(action.default, bool):
+                shown = f"{action.default:g}" if isinstance(action.default, float) else str(action.default)
+                assert rows[spelled(action)] == shown
+
+
+def test_every_option_of_the_other_commands_is_there() -> None:
+    """The pipeline alone and the simulator: each option is in the page, and so is each fault that can be planted."""
+    section = TEXT.partition("### Without pages")[2].partition("\n## ")[0]
+    for name, actions in commands(caught_parser(pipeline.__main__.main)).items():
+        assert f"`{name}`" in section
+        assert {spelled(a) for a in actions} <= {words.split()[0] for words in quoted(section)}
+    (play,) = commands(caught_parser(simulator.__main__.main)).values()
+    table = table_of("Commands", "Without pages, and without a ground")
+    assert {cell.split()[0] for cell in table.column("option")} == {spelled(a) for a in play}
+    assert {*simulator.__main__.LINE_FAULTS, *simulator.__main__.PROBE_FAULTS} <= set(quoted(section))
+
+
+def test_environment_variable_of_the_agent_is_there() -> None:
+    """The variable that names the agent's settings, and where they are without it."""
+    assert f"${agent_command.CONFIG_VARIABLE}" in TEXT and agent_command.DEFAULT_CONFIG in TEXT
+
+
+# --- settings ----------------------------------------------------------------------------------------------------
+
+
+def keys_known(which: str) -> dict[str, set[str]]:
+    """Every key a loader knows, by table, as it checks them while it reads the example."""
+    known: dict[str, set[str]] = {}
+    check = CHECKS[which]
+    plain = check.keys
+
+    def listen(self: Any, table: Any, at: str, names: Any) -> Any:
+        place = re.sub(r"(surface|station|probe|core|line)(\[\d+\]|\.[a-z0-9_-]+)(?=\.)", r"\1", at).rstrip(".")
+        known.setdefault(place, set()).update(names.split() if isinstance(names, str) else names)
+        return plain(self, table, at, names)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(check, "keys", listen)
+        LOADERS[which](EXAMPLES[which])
+    return {
+        place: names for place, names in known.items() if place.rpartition(".")[2] not in ("depth_mm", "calibration")
+    }
+
+
+def heading_to_place(heading: str) -> str:
+    return heading.removesuffix(" of the server").strip("`[]")
+
+
+def key_tables(which: str) -> dict[str, Table]:
+    return {heading_to_place(t.heading): t for t in TABLES if t.chapter == CHAPTERS[which]}
+
+
+@pytest.mark.parametrize("which", EXAMPLES)
+def test_every_key_is_there_and_no_other(which: str) -> None:
+    """A table of the page for each table of the file, and in it the very keys that the loader knows."""
+    known = keys_known(which)
+    sections = known.pop("") | {f"alerts.{name}" for name in known.pop("alerts", set())}
+    documented = key_tables(which)
+    assert documented.keys() == known.keys()
+    assert sections - {"alerts"} <= documented.keys()
+    for place, table in documented.items():
+        assert set(table.column("key")) == known[place], place
+
+
+@pytest.mark.parametrize("which", EXAMPLES)
+def test_example_shows_every_key(which: str) -> None:
+    """Each key stands in the example, as a value or behind a comment sign, so that nobody has to know it by heart."""
+    text = EXAMPLES[which].read_text(encoding="utf-8")
+    for place, names in keys_known(which).items():
+        for name in names:
+            shown = re.search(rf"^(# )?{name} = |\[{re.escape(place)}\.{name}[\].]|\[{name}\]", text.lstrip("."), re.M)
+            assert shown or (place == "" and f"[{name}." in text), f"{place}.{name}"
+
+
+def test_examples_name_the_same_channels() -> None:
+    """The two example files belong together: the server knows every channel the agent's probes have."""
+    nodes, site = agent.load(EXAMPLES["agent"]), server.load(EXAMPLES["server"])
+    assert nodes.site == site.site.name
+    heard = {f"{p.id}/{c.name}" for p in nodes.probes for c in p.description.channels}
+    assert heard == set(site.channels())
+
+
+def rows_of_keys() -> Iterator[tuple[str, str, dict[str, str]]]:
+    for which in EXAMPLES:
+        for place, table in key_tables(which).items():
+            for row in table.rows:
+                yield which, place, {c: bare(v) if c == "key" else v for c, v in zip(table.columns, row, strict=True)}
+
+
+KEY_ROWS = list(rows_of_keys())
+KEY_IDS = [f"{which}:{place}.{row['key']}" for which, place, row in KEY_ROWS]
+
+
+def example(which: str) -> dict[str, Any]:
+    """The example as a table."""
+    return tomllib.loads(EXAMPLES[which].read_text(encoding="utf-8"))
+
+
+def holder(table: dict[str, Any], place: str) -> dict[str, Any]:
+    """The table at a place, the first of each list."""
+    for part in place.split("."):
+        table = table.setdefault(part, {})
+        table = table[0] if isinstance(table, list) else table
+    return table
+
+
+def faults(which: str, folder: Path, table: dict[str, Any], key: str) -> list[str]:
+    """What a loader has to say of a key of a table."""
+    (folder / "file.toml").write_text(tomli_w.dumps(table), encoding="utf-8")
+    try:
+        LOADERS[which](folder / "file.toml")
+    except (agent.ConfigFault, server.ConfigFault) as fault:
+        return [line for line in fault.faults if re.search(rf"[.\]]{key}: ", line)]
+    return []
+
+
+@pytest.mark.parametrize(("which", "place", "row"), KEY_ROWS, ids=KEY_IDS)
+def test_default_is_the_loader_s(which: str, place: str, row: dict[str, str], tmp_path: Path) -> None:
+    """A file without a key means the same as one with the default written; a required key is missed."""
+    table, key = example(which), row["key"]
+    own = holder(table, place)
+    own.pop(key, None)
+    if row["default"] == "required":
+        assert faults(which, tmp_path, table, key) or _counts(which, tmp_path, table, key)
+        return
+    (tmp_path / "file.toml").write_text(tomli_w.dumps(table), encoding="utf-8")
+    without = LOADERS[which](tmp_path / "file.toml")
+    if not row["default"].startswith("`") or "that of" in row["default"]:
+        return
+    own[key] = tomllib.loads(f"v = {bare(row['default'])}")["v"]
+    (tmp_path / "file.toml").write_text(tomli_w.dumps(table), encoding="utf-8")
+    assert LOADERS[which](tmp_path / "file.toml") == without
+
+
+def _counts(which: str, folder: Path, table: dict[str, Any], key: str) -> bool:
+    """Whether a list of tables that is missing is missed."""
+    with pytest.raises((agent.ConfigFault, server.ConfigFault), match=key):
+        LOADERS[which](folder / "file.toml")
+    return True
+
+
+BOUNDED = [(r, i) for r, i in zip(KEY_ROWS, KEY_IDS, strict=True) if re.fullmatch(r"\S+ to \S+", r[2]["limits"])]
+
+
+@pytest.mark.parametrize(("which", "place", "row"), [r for r, _ in BOUNDED], ids=[i for _, i in BOUNDED])
+def test_limits_are_the_loader_s(which: str, place: str, row: dict[str, str], tmp_path: Path) -> None:
+    """The lowest and the highest value are taken, what lies beyond is a fault of that key."""
+    low, high = (float(part) for part in row["limits"].split(" to "))
+    whole = type(holder(example(which), place).get(row["key"])) is int
+
+    def told(value: float) -> list[str]:
+        table = example(which)
+        holder(table, place)[row["key"]] = round(value) if whole else value
+        said = faults(which, tmp_path, table, row["key"])
+        return [line for line in said if re.search("expected a (whole )?number from", line)]
+
+    if row["key"] == "depth_mm":  # a table of depths, each within the limits
+        return
+    assert not told(low) and not told(high)
+    step = 1 if whole else 0.01
+    assert told(low - step) and told(high + step)
+
+
+CHOICES = [(r, i) for r, i in zip(KEY_ROWS, KEY_IDS, strict=True) if r[2]["limits"].startswith("one of `")]
+
+
+@pytest.mark.parametrize(("which", "place", "row"), [r for r, _ in CHOICES], ids=[i for _, i in CHOICES])
+def test_choices_are_the_loader_s(which: str, place: str, row: dict[str, str], tmp_path: Path) -> None:
+    """The choices of the page are those the loader offers to whoever writes another."""
+    table = example(which)
+    holder(table, place)[row["key"]] = 1201 if row["key"] == "baud" else "other"
+    (told,) = faults(which, tmp_path, table, row["key"])
+    offered = told.partition("expected one of ")[2].partition(". ")[0].partition(", near")[0]
+    assert offered.rstrip(".").split(", ") == quoted(row["limits"])
+
+
+# --- what is in the ground ---------------------------------------------------------------------------------------
+
+
+def test_every_probe_model_is_there() -> None:
+    """Each model with its protocol, its title and the depths of its channels; none that is gone."""
+    table = table_of("Probe models")
+    assert table.column("model") == list(models())
+    for row in table.rows:
+        known = load_probe(bare(row[0]))
+        assert row[1:3] == (known.protocol, known.title)
+        depths = {f"{c.depth_m * 1000:g}" for c in known.channels if c.depth_m is not None}
+        assert set(re.findall(r"\b\d+\b", row[3])) == depths
+        assert {c.quantity.replace("_", " ") for c in known.channels} == {
+            re.sub(r" (at|\(from) .*", "", part) for part in row[3].split("; ")
+        }
+
+
+def test_every_medium_and_curve_is_there() -> None:
+    """Media with their ranges, curves with what they read, need and rest on."""
+    media = {row[0].strip("`"): row[2:] for row in table_of("Media").rows}
+    ranges = {
+        m.name: tuple(
+            f"{a:g} to {b:g}" if a != b else f"{a:g}" for a, b in (m.porosity, m.saturated, m.drained, m.wilting)
+        )
+        for m in MEDIA.values()
+    }
+    assert media == ranges
+    curves = {bare(row[0]): (row[1], set(quoted(row[2])), row[3]) for row in table_of("Calibration curves").rows}
+    assert curves == {c.name: (c.reads, {*c.required, *c.optional}, c.source) for c in CURVES.values()}
+    assert all(f"`{name}`" in TEXT for name in server.OTHER_CURVES)
+
+
+def test_every_alert_and_bound_is_there() -> None:
+    """Each rule, each bound with its value, and the honest mark."""
+    assert set(table_of("Alerts", column="rule").column("rule")) == set(RULES)
+    bounds = {f.name: getattr(AlertBounds(), f.name) for f in fields(AlertBounds)}
+    told = {bare(row[0]): row[1] for row in table_of("Alerts", column="bound").rows}
+    assert told == {name: f"{value:.4g}" for name, value in bounds.items() if isinstance(value, float)}
+    shallow = TEXT.partition("roots are shallow above ")[2].partition(".")[0]
+    assert {int(mm) for mm in re.findall(r"\d+", shallow)} == {round(b[1] * 1000) for b in DEPTH_BOUNDS_M.values()}
+    chapter = TEXT.partition("\n## Alerts\n")[2].partition("\n## ")[0]
+    assert "common practice, no source" in " ".join(chapter.split())
+
+
+# --- addresses and metrics ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pipeline]:
+    """A pipeline over the example, built and not started."""
+    made = Pipeline(replace(server.load(EXAMPLES["server"]), data_dir=tmp_path_factory.mktemp("data")))
+    yield made
+    made.stop()
+
+
+def api_routes(routes: Iterable[Any]) -> Iterator[APIRoute]:
+    """Routes of an application, those of its routers among them whichever way they are kept."""
+    for route in routes:
+        if isinstance(route, APIRoute):
+            yield route
+        elif hasattr(route, "original_router"):
+            yield from api_routes(route.original_router.routes)
+
+
+def test_every_address_is_there_with_its_parameters(built: Pipeline) -> None:
+    """Pages, data interface and health: each address and each parameter, none that is gone."""
+    app = create_app(built)
+    routes = {
+        f"{method} {route.path}": {p.alias for p in route.dependant.query_params}
+        for route in api_routes(app.routes)
+        if not route.path.startswith("/bokeh/")
+        for method in route.methods
+    }
+    assert {f"{m.upper()} {path}" for path, item in app.openapi()["paths"].items() for m in item} <= routes.keys()
+    told = {bare(row[0]): set(quoted(row[1])) for row in table_of("Addresses").rows}
+    pages = {"GET /", "GET /stations/{name}"}  # these take `days` from the address by hand
+    assert told.keys() == routes.keys() | {f"GET {app.openapi_url}"}
+    assert {a: p for a, p in told.items() if a in routes and a not in pages} == {
+        a: p for a, p in routes.items() if a not in pages
+    }
+
+
+def test_every_metric_is_there() -> None:
+    """Each counter, gauge and histogram under the name a scraper sees, with its labels; none that is gone."""
+    made = [m for m in vars(Metrics()).values() if hasattr(m, "_labelnames")]
+    seen = {m._name + ("_total" if m._type == "counter" else ""): (m._type, list(m._labelnames)) for m in made}
+    assert {bare(row[0]): (row[1], quoted(row[2])) for row in table_of("Metrics").rows} == seen
+
+
+def test_every_limit_is_there(built: Pipeline) -> None:
+    """The names under which limits are shown beside what they bound."""
+    samples = [s for f in built.metrics.registry.collect() if f.name == "underturf_limit" for s in f.samples]
+    told = TEXT.partition("`underturf_limit` shows")[2].partition("\n\n")[0]
+    assert set(quoted(told)) == {s.labels["name"] for s in samples}
+
+
+# --- on the wire -------------------------------------------------------------------------------------------------
+
+
+def test_printed_batch_is_one() -> None:
+    """The printed batch decodes under its printed topic, and what it decodes to is written the same way again."""
+    (topic,) = (words for words in quoted(TEXT) if re.search(r"/readings/[0-9a-f]{16}/", words))
+    printed = blocks(TEXT, "json")[0]
+    batch = decode_batch(printed.encode(), parse_readings_topic(topic))
+    heard = {name: c.channel.heard for name, c in server.load(EXAMPLES["server"]).channels().items()}
+    assert json.loads(encode_batch(batch, heard)) == json.loads(printed)
+
+
+def test_every_label_and_status_is_there() -> None:
+    """Labels of a record, and why a reading may have no value."""
+    assert set(table_of("On the wire", "A batch", "label").column("label")) == _PLAIN_LABELS
+    assert table_of("On the wire", "A batch", "status").column("status") == [s for s in Status if s is not Status.OK]
+
+
+def test_printed_receipt_and_status_are_understood() -> None:
+    """Both printed messages are taken by those who read them."""
+    _, receipt, status = blocks(TEXT, "json")
+    assert decode_receipt(receipt.encode()).seq == 43
+    heard = Nodes().hear("underturf/1/home/hut/status", status.encode(), 0)
+    assert heard is not None
+    assert heard.backlog == 12 and set(json.loads(status)) == {
+        *("state", "version", "outbox_id", "backlog", "dropped", "lines"),
+    }
+
+
+def test_webhook_names_every_part_of_an_event() -> None:
+    """What a receiver is sent is what the page says."""
+    told = TEXT.partition("### The webhook")[2].partition(". `Idempotency")[0]
+    assert set(quoted(told)) == {f.name for f in fields(AlertEvent)}
