@@ -7,7 +7,7 @@ when the store fails halfway; doing it again mends it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,8 +18,11 @@ from pipeline.config import SiteConfig
 from pipeline.flags import Flag
 from pipeline.periods import PeriodStage
 from pipeline.stage_climate import CLIMATE
+from pipeline.stage_drying import DRYING
 from pipeline.stage_layers import LAYER_QUANTITIES
 from pipeline.stage_roots import ROOTS
+from pipeline.stage_strength import STRENGTH
+from pipeline.stage_wetting import DEPTH_QUANTITIES, WETTING
 from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, Dated, StationContext, StationFrame, process
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary, DiaryEntry
@@ -27,7 +30,8 @@ from pipeline.store.diary import Diary, DiaryEntry
 CHUNK_MS = 92 * 86_400_000  # of output at a time, to bound memory: about 10 000 slots of each channel
 CELL_MS = 900_000
 EVER_MS = (0, 2**62)
-PERIOD_STAGES: tuple[PeriodStage, ...] = (CLIMATE, ROOTS)
+EVENT_STAGES: tuple[PeriodStage, ...] = (WETTING, DRYING)  # their findings stand where a wetting began
+PERIOD_STAGES: tuple[PeriodStage, ...] = (CLIMATE, STRENGTH, ROOTS, *EVENT_STAGES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +60,7 @@ def station_context(config: SiteConfig, station: str, diary: Diary) -> StationCo
     roots |= {e.at_ms: Dated(e.at_ms, _metres(e, "root_mm")) for e in measured if "root_mm" in e.body}
     return replace(
         context,
+        waterings_mm=tuple(_watered_mm(e) for e in here if e.kind == "watering"),
         cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
         root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
     )
@@ -109,7 +114,30 @@ def redo_periods(store: Store, context: StationContext, start_ms: int, end_ms: i
     table = periods.find(PERIOD_STAGES, periods.record_of(observations, findings), context, start_ms, end_ms)
     if len(table):
         store.upsert_findings(table)
+    _forget_moved(store, context, table, start_ms, end_ms)
     return Redone(0, len(table))
+
+
+def _forget_moved(store: Store, context: StationContext, table: pd.DataFrame, start_ms: int, end_ms: int) -> None:
+    """Take away findings of wettings that late readings have joined, parted or moved."""
+    found = set(zip(table["station"], table["quantity"], table["start_ms"], strict=True))
+    for owner, quantities, begin, end in _event_places(context, start_ms, end_ms):
+        stored = store.findings(owner, quantities, begin, end)
+        for quantity, at_ms in zip(stored["quantity"], stored["start_ms"].tolist(), strict=True):
+            if (owner, quantity, at_ms) not in found:
+                store.delete_findings(owner, [quantity], at_ms, at_ms + 1)
+
+
+def _event_places(
+    context: StationContext, start_ms: int, end_ms: int
+) -> Iterator[tuple[str, tuple[str, ...], int, int]]:
+    """Under whose name, of what and from when to when a stretch may change findings of wettings."""
+    for stage in EVENT_STAGES:
+        touched = list(stage.touched(context, start_ms, end_ms))
+        begin, end = touched[0][0], touched[-1][1]
+        yield context.station, stage.quantities, begin, end
+        if stage is WETTING:
+            yield from ((channel, DEPTH_QUANTITIES, begin, end) for channel in context.moisture)
 
 
 def recompute(
@@ -149,6 +177,8 @@ def recompute_periods(store: Store, context: StationContext, *, start_ms: int, e
         for stage in PERIOD_STAGES:
             touched = list(stage.touched(context, start, stop))
             store.delete_findings(context.station, stage.quantities, touched[0][0], touched[-1][1])
+        for owner, quantities, begin, end in _event_places(context, start, stop):
+            store.delete_findings(owner, quantities, begin, end)
         done += redo_periods(store, context, start, stop)
         start = stop
     return done
@@ -171,6 +201,11 @@ def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: i
 
 def _spans(entries: Iterable[DiaryEntry], kind: str) -> tuple[tuple[int, int], ...]:
     return tuple((e.at_ms, e.at_ms if e.end_ms is None else e.end_ms) for e in entries if e.kind == kind)
+
+
+def _watered_mm(entry: DiaryEntry) -> float:
+    value = entry.body.get("water_mm")
+    return float(value) if isinstance(value, int | float) else float("nan")
 
 
 def _metres(entry: DiaryEntry, key: str) -> float:

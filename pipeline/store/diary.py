@@ -18,6 +18,7 @@ KINDS = ("core", "depth", "dressing", "watering", "pass", "fixture", "lift", "re
 MAX_BODY_CHARACTERS = 20_000
 MAX_THATCH_MM = 200.0
 MAX_DEPTH_MM = 3000.0
+MAX_WATER_MM = 500.0
 
 
 class DiaryFault(ValueError):
@@ -42,7 +43,7 @@ class DiaryEntry:
         When it was, or began. [ms since 1970, UTC]
     body : mapping
         What is said, as JSON. `core` has `thatch_mm` and may have `root_mm`, by a ruler below the thatch; `depth` has
-        `channel` and `depth_mm` below the leaf base.
+        `channel` and `depth_mm` below the leaf base; `watering` may have `water_mm`.
     station : str or None
         None when it concerns the whole surface.
     end_ms : int or None
@@ -139,6 +140,8 @@ def entry_faults(entry: DiaryEntry) -> list[str]:
             faults += _number_fault(entry.body, "root_mm", MAX_DEPTH_MM)
         if entry.station is None:
             faults.append("station: found none, expected the station where the core was cut")
+    if entry.kind == "watering" and "water_mm" in entry.body:
+        faults += _number_fault(entry.body, "water_mm", MAX_WATER_MM)
     if entry.kind == "depth":
         faults += _number_fault(entry.body, "depth_mm", MAX_DEPTH_MM)
         channel = entry.body.get("channel")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 import pandas as pd
 
+from hardware.reading import Reading
 from pipeline.recompute import recompute, station_context
+from pipeline.stage_wetting import WETTING_QUANTITIES
 from pipeline.store.diary import DiaryEntry
 from tests.pipeline.hand import (
     HOUR_MS,
@@ -76,3 +79,57 @@ def test_a_core_in_the_diary_dates_the_thatch(make: Callable[..., Line]) -> None
     line.study.mark_span("s1", START_MS - HOUR_MS, START_MS + 100 * SLOT_MS, line.clock.monotonic())
     line.run_until_quiet()
     assert "thatch_water" in set(stored(line)[1]["quantity"])
+
+
+def test_late_rain_that_joins_two_wettings_leaves_none_of_the_second(make: Callable[..., Line]) -> None:
+    """Rain at slots 100 and 140 is two wettings; rain at 120, heard late, makes one of them. What stood at the second
+    is gone, under the station and under its channels, and everything is as if it had been heard in order."""
+
+    def readings(slots: Iterable[int]) -> list[Reading]:
+        return [
+            reading(0, channel, START_MS + i * SLOT_MS + 1000, value)
+            for i in slots
+            for channel, value in (
+                ("s1/w1/rain", 2.0 * sum(i >= k for k in (100, 120, 140))),
+                ("s1/p1/moisture_0050", 0.25 + 0.02 * sum(i >= k + 2 for k in (100, 120, 140))),
+                ("s1/p1/moisture_0100", 0.25 + 0.01 * sum(i >= k + 9 for k in (100, 120, 140))),
+            )
+        ]
+
+    line, other = make(now_ms=START_MS + 400 * SLOT_MS), make(folder="b", now_ms=START_MS + 400 * SLOT_MS)
+    first = [r for r in readings(range(400)) if r.channel != "s1/w1/rain" or not 118 <= _slot(r) < 130]
+    late = [r for r in readings(range(118, 130)) if r.channel == "s1/w1/rain"]
+    # what came between the two is known only once the gap is filled: until then the total tells it at slot 130
+    for batch in (*batches(_numbered(first), 300), _numbered(late, len(first) + 1)):
+        line.send_batch(batch)
+        line.run_until_quiet()
+    for batch in batches(_numbered(readings(range(400))), 300):
+        other.send_batch(batch)
+    other.run_until_quiet()
+    for name in ("s1", "s1/p1/moisture_0050"):
+        one, two = (x.stores.store.findings(name, WETTING_QUANTITIES, 0, 2**61) for x in (line, other))
+        pd.testing.assert_frame_equal(one, two, check_exact=True)
+        assert one["start_ms"].nunique() == 1
+    assert other.stores.store.findings("s1", ["wetting_given"], 0, 2**61)["value"].tolist() == [6.0]
+
+
+def test_watering_in_the_diary_is_a_wetting_of_its_amount(make: Callable[..., Line]) -> None:
+    """Seven millimetres, written down before the readings come: that much was given."""
+    line = make(now_ms=START_MS + 400 * SLOT_MS)
+    at_ms = START_MS + 200 * SLOT_MS
+    line.stores.diary.add(
+        DiaryEntry("watering", "square", at_ms, {"water_mm": 7}, station="s1", end_ms=at_ms + HOUR_MS)
+    )
+    for batch in batches(record(390), 200):
+        line.send_batch(batch)
+    line.run_until_quiet()
+    found = line.stores.store.findings("s1", ["wetting_given"], at_ms, at_ms + 1)
+    assert found["value"].tolist() == [7.0] and found["end_ms"].tolist() == [at_ms + HOUR_MS]
+
+
+def _slot(one: Reading) -> int:
+    return (one.measured_at_ms - START_MS) // SLOT_MS
+
+
+def _numbered(readings: list[Reading], first: int = 1) -> list[Reading]:
+    return [replace(r, seq=first + k) for k, r in enumerate(readings)]

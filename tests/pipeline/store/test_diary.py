@@ -66,11 +66,12 @@ def test_a_struck_entry_is_no_longer_given(diary):
         (DiaryEntry("core", "square", T0_MS, {"thatch_mm": True}, station="s"), "thatch_mm: found True"),
         (DiaryEntry("core", "square", T0_MS, {"thatch_mm": -1}, station="s"), "thatch_mm: found -1, expected 0 to 200"),
         (DiaryEntry("core", "square", T0_MS, {"thatch_mm": 201}, station="s"), "thatch_mm: found 201"),
+        (DiaryEntry("watering", "square", T0_MS, {"water_mm": -2}), "water_mm: found -2, expected 0 to 500"),
         (DiaryEntry("depth", "square", T0_MS, {"depth_mm": 35}), "channel: found None"),
         (DiaryEntry("depth", "square", T0_MS, {"channel": "p1", "depth_mm": 35}), "channel: found 'p1'"),
         (DiaryEntry("depth", "square", T0_MS, {"channel": "a/b/c"}), "depth_mm: found None"),
     ],
-    ids=range(15),
+    ids=range(16),
 )
 def test_an_entry_out_of_form_is_refused_with_its_reason(diary, entry, reason):
     """Each wrong thing is named; nothing is written."""

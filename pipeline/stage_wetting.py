@@ -1,0 +1,188 @@
+"""Findings of wettings: for each rain, watering or rise that nobody explains, where its water went.
+
+A finding stands at the first water and ends with the last. It rests on the days about the wetting alone: a spell is
+never longer than three days, its account is struck within a day of its end, and the next spell that cuts it short is
+known within three days more; so any batching gives the same. Gains and lags by depth stand under the channel's own id
+in place of the station's. Nothing here sums water: `pipeline.soil.arrival` does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.periods import DAY_MS, Finding, PeriodStage, Record, Series
+from pipeline.soil.arrival import SETTLE_H, Profile, account
+from pipeline.soil.climate import makkink_mm
+from pipeline.soil.estimate import Estimate
+from pipeline.soil.layers import CELL_MS, Place, layer_weights_m, on_cells
+from pipeline.soil.moving import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
+from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, Watering, events
+from pipeline.station import StationContext
+
+WETTING_QUANTITIES = (
+    "arrival_lag", "arrival_share", "bypass_flow", "capture_share", "wetting_below_gain", "wetting_evaporation",
+    "wetting_given", "wetting_root_gain", "wetting_thatch_gain", "wetting_thatch_kept", "wetting_unaccounted",
+)  # fmt: skip
+DEPTH_QUANTITIES = ("arrival_lag", "wetting_gain")
+LEAD_IN_MS = 3 * DAY_MS
+"""A spell begins six dry hours after the last, or at a midnight into a spell a day old; its reading before is at most
+half a day old."""
+LOOK_AHEAD_MS = 2 * LONGEST_SPELL_MS + int(SETTLE_H * HOUR_MS) + DAY_MS
+"""The spell itself, its settling, the spell that cuts it short, and a day for where that one is cut."""
+LAG_DEPTH_M = 0.05  # the station's lag is that of the first soil channel so deep: past it the water has reached roots
+NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """A wetting and when the next one comes; `next_ms` is far off where none is known. [ms since 1970, UTC]"""
+
+    spell: Spell
+    next_ms: int
+
+
+def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: int) -> list[Event]:
+    """Wettings that begin in start <= t < end, from the days about it."""
+    rain = NOTHING if context.rain_channel is None else record.channels.get(context.rain_channel, NOTHING)
+    top = next((i for i in context.moisture if i in record.channels), None)
+    amounts = context.waterings_mm or (float("nan"),) * len(context.waterings)
+    waterings = [
+        Watering(begin, end, water_mm) for (begin, end), water_mm in zip(context.waterings, amounts, strict=True)
+    ]
+    near = [w for w in waterings if w.end_ms >= start_ms - LEAD_IN_MS and w.start_ms < end_ms + LOOK_AHEAD_MS]
+    every = events(*rain, waterings=near, probe=None if top is None else record.channels[top])
+    return [
+        Event(spell, 2**62 if following is None else following.start_ms)
+        for spell, following in pairwise([*every, None])
+        if spell is not None and start_ms <= spell.start_ms < end_ms
+    ]
+
+
+def wettings(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
+    """Findings of the wettings that begin in start <= t < end."""
+    for event in wettings_of(record, context, start_ms, end_ms):
+        yield from _findings(record, context, event)
+
+
+def _findings(record: Record, context: StationContext, event: Event) -> Iterator[Finding]:
+    spell = event.spell
+    soil = [i for i in context.moisture if context.place(i, spell.start_ms) is Place.SOIL]
+    one, ids = _profile(record, context, spell, soil)
+    thatch_m = context.thatch_m(spell.start_ms)
+    thatch = _thatch_mm(record, one.cell_ms) if thatch_m > 0.0 else None
+    settled = partial(
+        account,
+        spell,
+        one,
+        thatch_mm=thatch,
+        thatch_m=thatch_m if thatch_m > 0.0 else 0.0,
+        until_ms=event.next_ms,
+    )
+    evaporation = _evaporation_mm(record, context, spell.start_ms, settled().closed_ms)
+    found = settled(evaporation_mm=evaporation)
+
+    def finding(quantity: str, what: Estimate, channel: str = "") -> Finding:
+        numbers = (what.value, what.low, what.high, what.n)
+        return Finding(quantity, spell.start_ms, spell.end_ms, *numbers, what.reason, channel)
+
+    yield finding("wetting_given", _exactly(spell.given_mm, "nobody wrote down how much was given"))
+    yield finding("wetting_evaporation", _exactly(evaporation, "no sun or air temperature is measured here"))
+    if thatch is not None:
+        yield finding("wetting_thatch_gain", found.thatch_peak)
+        yield finding("wetting_thatch_kept", found.thatch_kept)
+        yield finding("capture_share", found.capture_share)
+    if not ids:
+        return
+    yield finding("wetting_root_gain", found.root_gain)
+    yield finding("wetting_below_gain", found.below_gain)
+    yield finding("wetting_unaccounted", found.unaccounted)
+    yield finding("arrival_share", found.arrival_share)
+    yield finding("bypass_flow", Estimate(float(bool(found.bypass)), 0.0, 1.0, len(ids), found.bypass))
+    yield finding("arrival_lag", found.lag_min[_lag_place(one.depth_m)])
+    for channel, gain, lag in zip(ids, found.gain, found.lag_min, strict=True):
+        yield finding("wetting_gain", gain, channel)
+        yield finding("arrival_lag", lag, channel)
+
+
+def _exactly(value: float, reason: str) -> Estimate:
+    return Estimate(value, value, value, int(np.isfinite(value)), "" if np.isfinite(value) else reason)
+
+
+def _lag_place(depth_m: FloatArray) -> int:
+    deep = np.flatnonzero(depth_m >= LAG_DEPTH_M)
+    return int(deep[0]) if deep.size else depth_m.size - 1
+
+
+def _profile(record: Record, context: StationContext, spell: Spell, soil: list[str]) -> tuple[Profile, list[str]]:
+    """Soil channels about a spell, one at each depth, the first of those at one depth that was read."""
+    start_ms = spell.start_ms - DAY_MS
+    end_ms = spell.end_ms + int(SETTLE_H * HOUR_MS) + DAY_MS
+    cells = np.arange(start_ms // CELL_MS, end_ms // CELL_MS + 1, dtype=np.int64)
+    thatch_m = context.thatch_m(spell.start_ms)
+    by_depth: dict[float, str] = {}
+    for i in soil:
+        if i in record.channels:
+            depth_m = context.depth_m(i, spell.start_ms) - (thatch_m if thatch_m > 0.0 else 0.0)
+            by_depth.setdefault(round(depth_m, 4), i)
+    depths = np.array(sorted(by_depth))
+    ids = [by_depth[d] for d in sorted(by_depth)]
+    theta = np.full((cells.size, len(ids)), np.nan)
+    every_min = 15.0
+    for k, i in enumerate(ids):
+        times, values = record.channels[i]
+        theta[:, k] = on_cells(cells, times, values)
+        every_min = max(every_min, _every_min(times, start_ms, end_ms))
+    deepest = float(depths[-1]) if depths.size else 0.0
+    weights = (layer_weights_m(depths, context.root_zone_m), layer_weights_m(depths, max(deepest, context.root_zone_m)))
+    return Profile(cells * CELL_MS, depths, theta, *weights, every_min), ids
+
+
+def _every_min(times: TimeArray, start_ms: int, end_ms: int) -> float:
+    """Usual time between readings. [min]"""
+    first, last = np.searchsorted(times, [start_ms, end_ms])
+    steps = np.diff(times[first:last])
+    return round(float(np.median(steps)) / MINUTE_MS) if steps.size else 15.0
+
+
+def _thatch_mm(record: Record, cell_ms: TimeArray) -> FloatArray:
+    times, values = record.findings.get("thatch_water", NOTHING)
+    return on_cells(cell_ms // CELL_MS, times, values)
+
+
+def _evaporation_mm(record: Record, context: StationContext, start_ms: int, end_ms: int) -> float:
+    """Evaporation of wet turf from the sun and the air. [mm] NaN unless both were read most of the time."""
+    series = [record.channels.get(context.weather.get(q, ""), NOTHING) for q in ("solar_radiation", "air_temperature")]
+    hours = np.arange(start_ms // HOUR_MS, end_ms // HOUR_MS + 1, dtype=np.int64)
+    (sun_w_m2, sun_share), (air_degc, air_share) = (_hourly(one, hours) for one in series)
+    if min(sun_share, air_share) < 0.75:
+        return float("nan")
+    known = np.isfinite(sun_w_m2) & np.isfinite(air_degc)
+    hourly = makkink_mm(sun_w_m2[known] * 3600.0 / 1e6, air_degc[known], context.elevation_m)
+    return float(np.mean(hourly) * hours.size) if known.any() else float("nan")
+
+
+def _hourly(series: Series, hours: TimeArray) -> tuple[FloatArray, float]:
+    """Mean of each hour, NaN where it has none, and the share of hours that have one."""
+    times, values = series
+    place = times // HOUR_MS - hours[0]
+    good = (place >= 0) & (place < hours.size) & np.isfinite(values)
+    count = np.bincount(place[good], minlength=hours.size)
+    total = np.bincount(place[good], weights=values[good], minlength=hours.size)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return mean, float(np.mean(count > 0))
+
+
+WETTING = PeriodStage(
+    name="wetting",
+    quantities=WETTING_QUANTITIES,
+    length_ms=7 * DAY_MS,
+    lead_in_ms=LEAD_IN_MS,
+    look_ahead_ms=LOOK_AHEAD_MS,
+    find=wettings,
+    rests_on=("thatch_water",),
+)
