@@ -1,0 +1,156 @@
+"""Days of weather as findings: FAO-56 where it can be, Hargreaves by name where not, nothing where hours lack."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.periods import DAY_MS
+from pipeline.stage_climate import CLIMATE, CLIMATE_QUANTITIES, reference_et
+from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, record, values
+
+
+@pytest.fixture(scope="module")
+def made():
+    return values(0.08, 3.0)
+
+
+def found(made, context=CONTEXT, start_ms=MONDAY_MS, **changed):
+    """Findings of a day by quantity; a channel changed to None is not heard."""
+    time_ms, table = made
+    table = {k: v for k, v in {**table, **changed}.items() if v is not None}
+    part = record(time_ms, table).between(start_ms - DAY_MS, start_ms + DAY_MS)
+    return {f.quantity: f for f in CLIMATE.find(part, context, start_ms, start_ms + DAY_MS)}
+
+
+def hourly_sum_mm(made) -> float:
+    """FAO-56 eq. 53 over the Monday, written out here from the equations, with the same night rule (page 75)."""
+    time_ms, table = made
+    total, ratio = 0.0, np.nan
+    phi, day = np.radians(52.0), 169  # 17 June of a leap year
+    b = 2 * np.pi * (day - 81) / 364
+    season = 0.1645 * np.sin(2 * b) - 0.1255 * np.cos(b) - 0.025 * np.sin(b)
+    dr = 1 + 0.033 * np.cos(2 * np.pi * day / 365)
+    delta = 0.409 * np.sin(2 * np.pi * day / 365 - 1.39)
+    for hour in range(-24, 24):
+        rows = (time_ms >= MONDAY_MS + hour * HOUR_MS) & (time_ms < MONDAY_MS + (hour + 1) * HOUR_MS)
+        t, rh, rs_w = (table[f"s1/w1/{c}"][rows].mean() for c in ("air_temperature", "humidity", "sun"))
+        omega = np.pi / 12 * ((hour % 24 + 0.5 + season) - 12)
+        sunset = np.arccos(-np.tan(phi) * np.tan(delta))
+        w1, w2 = np.clip([omega - np.pi / 24, omega + np.pi / 24], -sunset, sunset)
+        ra = 12 * 60 / np.pi * 0.082 * dr * (
+            (w2 - w1) * np.sin(phi) * np.sin(delta) + np.cos(phi) * np.cos(delta) * (np.sin(w2) - np.sin(w1))
+        )  # fmt: skip
+        rs = rs_w * 0.0036
+        height = np.arcsin(np.sin(phi) * np.sin(delta) + np.cos(phi) * np.cos(delta) * np.cos(omega))
+        if height >= 0.3:
+            ratio = np.clip(rs / ((0.75 + 2e-5 * 50.0) * ra), 0.3, 1.0)
+        if hour < 0:
+            continue
+        es = 0.6108 * np.exp(17.27 * t / (t + 237.3))
+        ea, slope = es * rh / 100, 4098 * es / (t + 237.3) ** 2
+        gamma = 0.665e-3 * 101.3 * ((293 - 0.0065 * 50.0) / 293) ** 5.26
+        rnl = 4.903e-9 / 24 * (t + 273.16) ** 4 * (0.34 - 0.14 * np.sqrt(ea)) * (1.35 * ratio - 0.35)
+        rn = 0.77 * rs - rnl
+        g = (0.1 if rn >= 0 else 0.5) * rn
+        total += (0.408 * slope * (rn - g) + gamma * 37 / (t + 273) * 2.0 * (es - ea)) / (
+            slope + gamma * (1 + 0.34 * 2.0)
+        )
+    return total
+
+
+def test_reference_evapotranspiration_is_the_fao_56_hourly_sum(made):
+    """The stage gives the sum of equation 53 written out in this test, to 0.02 mm (rounding of constants)."""
+    day = found(made)["reference_et"]
+    assert (day.reason, day.n) == ("", 24)
+    assert day.value == pytest.approx(hourly_sum_mm(made), abs=0.02)
+    assert 4.0 < day.value < 6.0  # FAO-56 table 2: 4-7 mm for 20 degC and a moist temperate climate, from memory
+
+
+@pytest.mark.parametrize("missing", ["humidity", "wind", "sun"])
+def test_hargreaves_is_named_where_the_weather_is_not_all_there(made, missing):
+    """By eq. 52 on 17 degC, a span of 12 and Ra 41.9 at 52 degrees: 4.74 mm (computed apart), with its range."""
+    day = found(made, **{f"s1/w1/{missing}": None})["reference_et"]
+    assert "Hargreaves" in day.reason and missing in day.reason
+    assert day.value == pytest.approx(0.0023 * (17.0 + 17.8) * np.sqrt(12.0) * 41.9 * 0.408, abs=0.05)
+    assert day.low == pytest.approx(0.8 * day.value) and day.high == pytest.approx(1.2 * day.value)
+
+
+def test_a_day_that_is_not_over_is_withheld(made):
+    """Half a day of weather gives no total, and says how many hours there are; two hours lost are bridged."""
+    time_ms, table = made
+    half = time_ms < MONDAY_MS + 12 * HOUR_MS
+    cut = {k: np.where(half, v, np.nan) for k, v in table.items()}
+    day = found((time_ms, cut))
+    assert np.isnan(day["reference_et"].value) and "only 12 of 24 hours" in day["reference_et"].reason
+    assert np.isnan(day["growth_potential"].value) and np.isnan(day["soil_temperature_050"].value)
+    assert day["leaf_frost"].value == 0.0  # dawn is over
+    hour = (time_ms - MONDAY_MS) / HOUR_MS
+    bridged = {k: np.where((hour >= 9) & (hour < 11), np.nan, v) for k, v in table.items()}
+    assert found((time_ms, bridged))["reference_et"].value == pytest.approx(found(made)["reference_et"].value, abs=0.05)
+
+
+@pytest.mark.parametrize(
+    ("grass", "degc", "share"),
+    [("cool", 15.0, 0.6615), ("cool", 25.0, 0.6615), ("warm", 25.0, 0.6926), ("annual_meadow_grass", 18.0, 1.0)],
+)
+def test_growth_potential_by_grass(made, grass, degc, share):
+    """Values of the published curves at the day's mean (computed independently, 4 digits)."""
+    air = {"s1/w1/air_temperature": np.full(made[0].size, degc)}
+    assert found(made, replace(CONTEXT, grass=grass), **air)["growth_potential"].value == pytest.approx(share, abs=6e-5)
+
+
+def test_soil_temperature_lies_between_the_thermometers(made):
+    """35 mm at 14 and 65 mm at 20 degC make 17 at 50 mm (algebra); 65 mm alone stands for it, 160 mm does not."""
+    n = made[0].size
+    both = {"s1/p1/temperature_035": np.full(n, 14.0), "s1/p1/temperature_065": np.full(n, 20.0)}
+    assert found(made, **both)["soil_temperature_050"].value == pytest.approx(17.0)
+    gone = {"s1/p1/temperature_035": None, "s1/t1/temperature": None}
+    assert found(made, **{**both, **gone})["soil_temperature_050"].value == pytest.approx(20.0)
+    deep = {**gone, "s1/p1/temperature_065": None, "s1/p1/temperature_110": None}
+    assert "within 20 mm" in found(made, **deep)["soil_temperature_050"].reason
+
+
+def test_frost_is_judged_at_dawn_on_the_leaf(made):
+    """Minus one at four in the morning is frost; minus one at nine in the evening is not that morning's."""
+    time_ms, table = made
+    hour = (time_ms - MONDAY_MS) / HOUR_MS
+    leaf = table["s1/w1/surface_temperature"]
+    early = np.where((hour >= 4) & (hour < 5), -1.0, leaf)
+    frosty = found(made, **{"s1/w1/surface_temperature": early})
+    assert frosty["leaf_frost"].value == 1.0 and frosty["leaf_temperature_dawn"].value == -1.0
+    late = np.where((hour >= 21) & (hour < 22), -1.0, leaf)
+    assert found(made, **{"s1/w1/surface_temperature": late})["leaf_frost"].value == 0.0
+
+
+def test_a_leaf_nobody_measures_is_estimated_and_says_so(made):
+    """On a clear still night of 3 degC air the estimate lies up to 6 below it and frost is possible, not sure."""
+    time_ms, _ = made
+    context = replace(CONTEXT, weather={k: v for k, v in CONTEXT.weather.items() if k != "surface_temperature"})
+    night = {"s1/w1/air_temperature": np.full(time_ms.size, 3.0), "s1/w1/wind": np.full(time_ms.size, 1.0)}
+    day = found(made, context, **night)
+    leaf = day["leaf_temperature_dawn"]
+    assert leaf.reason.startswith("estimated") and -3.0 <= leaf.value < 3.0
+    assert (leaf.low, leaf.high) == pytest.approx((leaf.value - 2.0, leaf.value + 2.0))
+    assert day["leaf_frost"].low <= day["leaf_frost"].value <= day["leaf_frost"].high
+
+
+def test_without_a_place_or_without_weather_nothing_is_made_up(made):
+    """No latitude: the demand is withheld and no dawn is known; no weather at all: only the soil speaks."""
+    nowhere = found(made, replace(CONTEXT, latitude_deg=None, longitude_deg=None))
+    assert "no latitude and longitude" in nowhere["reference_et"].reason and "leaf_frost" not in nowhere
+    assert nowhere["growth_potential"].value == pytest.approx(found(made)["growth_potential"].value)
+    time_ms, table = made
+    assert set(found((time_ms, {k: v for k, v in table.items() if "/w1/" not in k}))) == {"soil_temperature_050"}
+    assert set(found(made)) == set(CLIMATE_QUANTITIES)
+
+
+def test_the_day_is_the_suns_not_that_of_utc(made):
+    """At 150 degrees west the day begins at 10 h UTC, and its weather is that of the 24 hours from then."""
+    time_ms, table = made
+    context = replace(CONTEXT, longitude_deg=-150.0)
+    shifted = record(time_ms + 10 * HOUR_MS, table)
+    there = reference_et(shifted, context, MONDAY_MS + 10 * HOUR_MS)[0]
+    assert there == pytest.approx(found(made)["reference_et"].value, abs=0.01)
