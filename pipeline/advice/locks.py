@@ -241,11 +241,7 @@ def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
     return f"found {' and '.join(names)} still in the ground, expected them logged as lifted. Lift them first."
 
 
-def override_of(intent: Intent, ground: Ground, at_ms: int) -> Override | None:
-    """The latest override that holds at a moment."""
-    holding = [
-        o
-        for o in ground.overrides
-        if o.kind == intent.kind and o.variant in ("", intent.variant) and o.span.start_ms <= at_ms < o.span.end_ms
-    ]
-    return max(holding, key=lambda o: o.written_at_ms, default=None)
+def overrides_of(intent: Intent, ground: Ground) -> tuple[Override, ...]:
+    """Overrides that name a pass, in the order in which they were written."""
+    named = [o for o in ground.overrides if o.kind == intent.kind and o.variant in ("", intent.variant)]
+    return tuple(sorted(named, key=lambda o: o.written_at_ms))

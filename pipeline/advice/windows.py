@@ -28,7 +28,7 @@ from pipeline.advice.locks import (
     Span,
     in_the_way,
     locks,
-    override_of,
+    overrides_of,
 )
 from pipeline.advice.measures import Hours, Plans, growth_now, measure
 from pipeline.advice.treatments import PassFacts, Row, TreatmentTable
@@ -281,14 +281,12 @@ def _windows(
     names: Sequence[str],
     binding: npt.NDArray[np.intp],
 ) -> tuple[Window, ...]:
-    overridden = [override_of(bare.intent, bare.ground, int(t)) for t in bare.at_ms]
-    unseen = np.array([j.unseen for j in judged]).reshape(len(judged), bare.at_ms.size)
-    keys = [
-        (int(bare.verdicts[i]), int(binding[i]), overridden[i], unseen[:, i].tobytes()) for i in range(bare.at_ms.size)
-    ]
-    starts = [i for i in range(len(keys)) if i == 0 or keys[i] != keys[i - 1]]
+    words = overrides_of(bare.intent, bare.ground)
+    by_word = _by_word(words, bare.at_ms)
+    keys = np.vstack([bare.verdicts, binding, by_word, *(j.unseen for j in judged)])
+    starts = [0, *(np.flatnonzero((keys[:, 1:] != keys[:, :-1]).any(axis=0)) + 1).tolist()]
     found = []
-    for start, end in zip(starts, [*starts[1:], len(keys)], strict=True):
+    for start, end in zip(starts, [*starts[1:], bare.at_ms.size], strict=True):
         span = Span(int(bare.at_ms[start]), int(bare.at_ms[end - 1]) + HOUR_MS)
         window = _bound_by(bare, judged, locked, names, int(binding[start]), start)
         known = bare.chance[start:end][np.isfinite(bare.chance[start:end])]
@@ -300,11 +298,19 @@ def _windows(
             lift_first=in_the_way(bare.intent, bare.ground.buried),
             warnings=_warnings(bare, judged, span, start),
         )
-        override = overridden[start]
+        override = words[by_word[start]] if by_word[start] >= 0 else None
         if override is not None and window.verdict is not Verdict.OPEN:
             window = replace(window, verdict=Verdict.OPEN, override=override)
         found.append(window)
     return tuple(found)
+
+
+def _by_word(words: Sequence[Override], at_ms: TimeArray) -> npt.NDArray[np.int64]:
+    """Which override holds in each hour, the latest written; -1 where none does."""
+    found = np.full(at_ms.shape, -1, dtype=np.int64)
+    for i, override in enumerate(words):
+        found[(at_ms >= override.span.start_ms) & (at_ms < override.span.end_ms)] = i
+    return found
 
 
 def _bound_by(
@@ -349,11 +355,8 @@ def _warnings(bare: Outlook, judged: Sequence[Judged], span: Span, hour: int) ->
     ground = bare.ground
     found = []
     if in_renovation(ground, bare.at_ms[hour : hour + 1])[0]:
-        found = [
-            f"{why(j, hour)[1]}; go shallower and sow more"
-            for j in judged
-            if j.condition.name in RENOVATION_WARNS and j.verdicts[hour] != Verdict.OPEN
-        ]
+        against = [j for j in judged if j.condition.name in RENOVATION_WARNS and j.verdicts[hour] != Verdict.OPEN]
+        found = [why(j, hour)[1] for j in against] + (["go shallower and sow more"] if against else [])
     if ground.carried_since_ms is not None and span.start_ms <= ground.carried_since_ms + CARRIED_H * HOUR_MS:
         found.append(f"thatch wetness is carried by {ground.carried_from or 'a guess'}, not measured")
     return tuple(found)

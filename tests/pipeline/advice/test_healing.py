@@ -1,0 +1,277 @@
+"""Healing days, last good dates and what marks teach, against a table computed apart from the code, and algebra."""
+
+import datetime
+import math
+
+import numpy as np
+import pytest
+
+from pipeline.advice.daily import DAY_MS, Daily
+from pipeline.advice.healing import (
+    Growth,
+    HealedMark,
+    end_of_growth,
+    growth_ahead,
+    healed_dates,
+    healed_fraction,
+    history_climate,
+    last_good_date,
+    learned_factor,
+    light_factor,
+    moisture_factor,
+    monthly_climate,
+    spread_potential,
+)
+
+# Monthly means of southern England, January first, from memory. [degC]
+MONTHS = (5.0, 5.2, 7.2, 9.4, 12.5, 15.4, 17.6, 17.4, 14.9, 11.5, 7.8, 5.4)
+STARTS = ((4, 1), (5, 1), (6, 1), (8, 15), (9, 1), (9, 10), (9, 20), (10, 1))
+NEEDS = (6.0, 12.0, 20.0, 30.0)
+# Days to reach each need from those means, without spread, computed independently beforehand.
+WITHOUT_SPREAD = (
+    (34, 50, 66, 80), (18, 31, 44, 57), (10, 19, 29, 41), (7, 15, 25, 41),
+    (9, 18, 33, 77), (10, 21, 44, 210), (12, 28, 148, 231), (17, 60, 204, 235),
+)  # fmt: skip
+
+
+def date(month: int, day: int, year: int = 2026) -> datetime.date:
+    return datetime.date(year, month, day)
+
+
+def mean_of(day: datetime.date) -> float:
+    """Mean of a day: linear between mid-months, a month's middle being half its length, the day taken at noon."""
+
+    def middle(year: int, month: int) -> float:
+        first = datetime.date(year, month, 1)
+        following = datetime.date(year + month // 12, month % 12 + 1, 1)
+        return (first.toordinal() + following.toordinal()) / 2.0
+
+    at = day.toordinal() + 0.5
+    this = middle(day.year, day.month)
+    step = 1 if at >= this else -1
+    other_month = (day.month - 1 + step) % 12 + 1
+    other_year = day.year + (day.month - 1 + step) // 12
+    share = (at - this) / (middle(other_year, other_month) - this)
+    return MONTHS[day.month - 1] + share * (MONTHS[other_month - 1] - MONTHS[day.month - 1])
+
+
+def growth_of(mean_degc: float, spread_degc: float) -> float:
+    """Growth potential of a cool-season day, averaged over a normal spread by the trapezoid rule on 401 points."""
+
+    def potential(degc: float) -> float:
+        return math.exp(-0.5 * ((degc - 20.0) / 5.5) ** 2)
+
+    if spread_degc == 0.0:
+        return potential(mean_degc)
+    points = [-6.0 + 12.0 * k / 400 for k in range(401)]
+    weights = [math.exp(-0.5 * z * z) for z in points]
+    total = sum(w * potential(mean_degc + spread_degc * z) for w, z in zip(weights, points, strict=True))
+    return total / sum(weights)
+
+
+def days_by_hand(start: datetime.date, need: float, spread_degc: float) -> int:
+    grown, days = 0.0, 0
+    while grown < need:
+        days += 1
+        grown += growth_of(mean_of(start + datetime.timedelta(days=days)), spread_degc)
+    return days
+
+
+def days_found(start: datetime.date, need: float, spread_degc: float) -> int:
+    climate = monthly_climate(MONTHS, day_to_day_degc=spread_degc)
+    growth = growth_ahead(start, [], climate, "cool", year_to_year_degc=0.0)
+    found = healed_dates(growth, start, (need, need))
+    assert found.earliest == found.likely == found.latest  # nothing is uncertain here
+    assert found.likely is not None
+    return (found.likely - start).days
+
+
+@pytest.mark.parametrize("start", STARTS, ids=lambda s: f"{s[1]}-{s[0]}")
+@pytest.mark.parametrize("spread_degc", [0.0, 2.5])
+def test_healing_days_are_those_of_an_independent_table(start, spread_degc):
+    """From each start, with and without spread, days to heal lie within 3 days or 10 % of a sum done in this file.
+
+    Interpolation here and there: linear between mid-months. The code's year is always a leap year, which shifts a date
+    by a day at most; 3 days or 10 % is what a groundsman would not notice.
+    """
+    for need, published in zip(NEEDS, WITHOUT_SPREAD[STARTS.index(start)], strict=True):
+        by_hand, found = days_by_hand(date(*start), need, spread_degc), days_found(date(*start), need, spread_degc)
+        assert abs(found - by_hand) <= max(3.0, 0.1 * by_hand)
+        if spread_degc == 0.0:
+            assert abs(found - published) <= max(3.0, 0.1 * published)
+
+
+def test_spread_softens_the_cliff_of_september():
+    """Waiting from 10 to 20 September costs 107 days without spread and far fewer with it (computed independently)."""
+    hard = days_found(date(9, 20), 20.0, 0.0) - days_found(date(9, 10), 20.0, 0.0)
+    soft = days_found(date(9, 20), 20.0, 2.5) - days_found(date(9, 10), 20.0, 2.5)
+    assert hard > 90
+    assert 20 < soft < 50
+
+
+def test_known_days_stand_before_the_climate():
+    """Forty forecast days at the optimum heal forty growth-days in forty days in the depth of winter (algebra)."""
+    growth = growth_ahead(date(1, 1), [20.0] * 41, monthly_climate(MONTHS), "cool")
+    assert healed_dates(growth, date(1, 1), (40.0, 40.0)).latest == date(2, 10)
+    assert growth.potential[:41] == pytest.approx(np.ones(41))
+    assert growth.potential[41] < 0.1
+    gap = growth_ahead(date(1, 1), [20.0, math.nan, 20.0], monthly_climate(MONTHS), "cool", days=3)
+    assert gap.potential[1] < 0.1  # an unknown day is taken from the climate
+
+
+def test_earliest_and_latest_enclose_the_likely_day():
+    """A range of need and of years to come gives three dates in order; the pass day itself when nothing is to heal."""
+    growth = growth_ahead(date(9, 1), [], monthly_climate(MONTHS), "cool")
+    found = healed_dates(growth, date(9, 1), (12.0, 20.0))
+    assert found.earliest < found.likely < found.latest
+    assert healed_dates(growth, date(9, 1), (0.0, 0.0)).latest == date(9, 1)
+    assert healed_dates(growth, date(9, 1), (1e6, 1e6)).likely is None
+    with pytest.raises(ValueError, match="expected 2026-09-01 or later"):
+        healed_dates(growth, date(8, 30), (1.0, 1.0))
+
+
+def flat(per_day: float, days: int = 200) -> Growth:
+    series = np.full(days, per_day)
+    return Growth(date(3, 1), series, series, series * 0.8, series * 1.25)
+
+
+def test_last_good_date_by_algebra():
+    """At half a growth-day a day, 10 growth-days before play on 1 May need the 20 days to 30 April: 10 April."""
+    found = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(3, 1))
+    assert found.likely == date(4, 10)
+    assert found.safe == date(4, 5)  # at 0.4 a day it takes 25
+    assert not found.by_lead_time
+    assert last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(3, 1), factor=2.0).likely == date(3, 21)
+
+
+def test_last_good_date_moves_with_the_fixture_and_is_bound_by_lead_time():
+    """A fixture a day later moves it a day; 28 days of lead bind before 20 days of growth; too late is None."""
+    later = last_good_date(flat(0.5), (10.0, 10.0), date(5, 2), from_day=date(3, 1))
+    assert later.likely == date(4, 11)
+    bound = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(3, 1), lead_days=28.0)
+    assert bound.likely == bound.safe == date(4, 3)
+    assert bound.by_lead_time
+    late = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(4, 11))
+    assert late.likely is late.safe is None
+    last_day = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(4, 10))
+    assert last_day.likely == date(4, 10)
+    assert last_good_date(flat(0.5), (0.0, 0.0), date(5, 1), from_day=date(3, 1)).likely == date(4, 30)
+    with pytest.raises(ValueError, match="within the growth given"):
+        last_good_date(flat(0.5), (1.0, 1.0), date(12, 1), from_day=date(3, 1))
+
+
+def test_last_good_date_and_healed_date_agree():
+    """A pass on the last good date is healed by the eve of play, one a day later is not (one law, two ways)."""
+    growth = growth_ahead(date(8, 1), [], monthly_climate(MONTHS), "cool")
+    for need in NEEDS:
+        last = last_good_date(growth, (need, need), date(11, 1), from_day=date(8, 1)).likely
+        assert last is not None
+        assert healed_dates(growth, last, (need, need)).likely <= date(10, 31)
+        assert healed_dates(growth, last + datetime.timedelta(days=1), (need, need)).likely > date(10, 31)
+
+
+def test_growth_ends_when_its_week_falls_below_a_tenth():
+    """Growth of 1 for 100 days, then none: the mean of 7 days is 1/7 on the 6th day without, 0 on the 7th (algebra)."""
+    series = np.concatenate([np.ones(100), np.zeros(100)])
+    growth = Growth(date(3, 1), series, series, series, series)
+    end = end_of_growth(growth, date(3, 1))
+    assert end == date(3, 1) + datetime.timedelta(days=106)
+    assert end_of_growth(growth, end) == end
+    assert end_of_growth(growth, end + datetime.timedelta(days=1)) is None
+    assert end_of_growth(flat(0.5), date(3, 1)) is None
+
+
+def test_history_stands_where_there_is_enough_of_it():
+    """Ten Junes of 14 and 16 degC in turn give 15 and a spread of 1 (algebra); other months keep the monthly means."""
+    days = [datetime.date(2015 + y, 6, d) for y in range(10) for d in range(1, 31)]
+    values = [14.0 if d.day % 2 else 16.0 for d in days]
+    other = monthly_climate(MONTHS)
+    climate = history_climate(days, values, other)
+    middle = datetime.date(2024, 6, 15).timetuple().tm_yday - 1
+    assert climate.mean_degc[middle] == pytest.approx(15.0, abs=0.06)  # 21 days are not quite even
+    assert climate.spread_degc[middle] == pytest.approx(1.0, abs=0.01)
+    assert climate.mean_degc[0] == other.mean_degc[0]
+    thin = history_climate(days[:30], values[:30], other)
+    assert thin.mean_degc.tolist() == other.mean_degc.tolist()
+
+
+def test_monthly_means_must_be_twelve():
+    """Eleven means, or one unknown, are refused by name."""
+    with pytest.raises(ValueError, match="expected twelve temperatures"):
+        monthly_climate(MONTHS[:11])
+    with pytest.raises(ValueError, match="expected twelve temperatures"):
+        monthly_climate([*MONTHS[:11], math.nan])
+
+
+def test_mid_months_carry_the_monthly_means():
+    """At noon nearest to mid-July the mean is July's, within what half a day moves it (algebra)."""
+    climate = monthly_climate(MONTHS)
+    july = datetime.date(2024, 7, 16).timetuple().tm_yday - 1
+    assert climate.mean_degc[july] == pytest.approx(17.6, abs=1e-9)
+    assert climate.mean_degc[365] == pytest.approx(climate.mean_degc[0], abs=0.05)  # no jump at New Year
+
+
+def test_spread_average_has_a_closed_form():
+    """A bell averaged over a normal spread is a wider, lower bell (algebra of two normal curves)."""
+    means, spreads = np.meshgrid(np.linspace(0.0, 30.0, 16), [0.0, 1.0, 2.5, 4.0])
+    wide = 5.5**2 + spreads**2
+    exact = 5.5 / np.sqrt(wide) * np.exp(-0.5 * (means - 20.0) ** 2 / wide)
+    assert spread_potential(means, spreads, "cool") == pytest.approx(exact, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("wetness", "factor"),
+    [(-1, 0), (0.1, 0), (0.3, 0.5), (0.5, 1), (0.8, 1), (1.0, 1), (1.05, 0.75), (1.1, 0.5), (2, 0.5), (math.nan, 1)],
+)
+def test_moisture_factor(wetness, factor):
+    """1 from 0.5 to 1, straight to 0 at 0.1, half above 1.1 (common practice, no source); 1 where not known."""
+    assert moisture_factor(wetness) == pytest.approx(factor)
+
+
+def test_light_factor_by_season_shade_and_hemisphere():
+    """0.6 to 1.0 (common practice, no source); the dark months are the others in the south."""
+    days = [date(12, 1), date(6, 1)]
+    assert light_factor(days) == pytest.approx([0.8, 1.0])
+    assert light_factor(days, southern=True) == pytest.approx([1.0, 0.8])
+    assert light_factor(days, shade=1.0) == pytest.approx([0.6, 0.75])
+
+
+def test_factors_slow_the_clock():
+    """Half the moisture, half the healing: twice the days (algebra)."""
+    growth = growth_ahead(date(7, 1), [20.0] * 100, monthly_climate(MONTHS), "cool", factors=0.5)
+    assert healed_dates(growth, date(7, 1), (10.0, 10.0)).likely == date(7, 21)
+
+
+def test_healed_fraction_is_95_per_cent_at_the_need():
+    """1 - exp(-3) = 0.9502 at R = D95 (algebra); nothing to heal is healed."""
+    assert healed_fraction([0.0, 10.0, 20.0], 10.0) == pytest.approx([0.0, 0.950213, 0.997521], abs=1e-6)
+    assert healed_fraction([0.0], 0.0).tolist() == [1.0]
+
+
+def test_marks_draw_the_factor_of_a_ground():
+    """One mark at 1.5 times the need counts half, nine count nine tenths (algebra of equal spreads); none is 1."""
+    none = learned_factor([])
+    assert (none.factor, none.marks) == (1.0, 0)
+    assert none.low == pytest.approx(math.exp(-0.3))
+    mark = HealedMark(24.0, 16.0)
+    one, nine = learned_factor([mark]), learned_factor([mark] * 9)
+    assert one.factor == pytest.approx(1.5**0.5)
+    assert nine.factor == pytest.approx(1.5**0.9)
+    assert nine.high / nine.low < one.high / one.low
+    assert learned_factor([HealedMark(0.0, 16.0)]).marks == 0
+    assert learned_factor([HealedMark(1600.0, 16.0)] * 9).factor == 2.0
+
+
+def test_sum_between_moments_counts_parts_of_days_and_knows_its_gaps():
+    """From noon to noon over days of 1, 2, 3: 0.5 + 2 + 1.5 (algebra); a gap or an end is not known."""
+    series = Daily(0, np.array([1.0, 2.0, 3.0, math.nan, 5.0]))
+    noon = DAY_MS // 2
+    assert series.between(noon, noon + 2 * DAY_MS) == pytest.approx(4.0)
+    assert series.between(noon, noon) == 0.0
+    assert math.isnan(series.between(noon, 4 * DAY_MS))
+    assert series.between(4 * DAY_MS, 5 * DAY_MS) == pytest.approx(5.0)
+    assert math.isnan(series.between(-1, noon))
+    assert math.isnan(series.between(4 * DAY_MS, 5 * DAY_MS + 1))
+    low = Daily(0, np.array([3.0, 1.0, 2.0])).lowest(np.array([0, DAY_MS, 2 * DAY_MS, 3 * DAY_MS]), 2)
+    assert low[:2] == pytest.approx([1.0, 1.0])
+    assert np.isnan(low[2:]).all()
