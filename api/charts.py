@@ -11,14 +11,29 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from bokeh.layouts import column
-from bokeh.models import ColumnDataSource, DatetimeTickFormatter, HoverTool, LayoutDOM, Range1d
+from bokeh.models import (
+    BasicTicker,
+    ColumnDataSource,
+    DataRange1d,
+    DatetimeTicker,
+    DatetimeTickFormatter,
+    HoverTool,
+    LayoutDOM,
+    Range,
+    Range1d,
+)
+from bokeh.models.annotations import Span, Title
+from bokeh.models.renderers import DataRenderer
 from bokeh.plotting import figure
 
 HOUR_MS = 3_600_000
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
-LABEL_SHARE = 0.17  # of the span, kept free at the right for the labels
+LABEL_PX, MARGIN_PX = 64, 60  # room for the labels at the right, and for the axis at the left
+LEAST_WIDTH_PX, MOST_WIDTH_PX, DEFAULT_WIDTH_PX = 240, 4000, 900
 RAIN_HEIGHT, THATCH_HEIGHT, SOIL_HEIGHT = 96, 150, 300
 FONT_SIZE = "13px"
+LEAST_RANGE = 0.10  # m3/m3 from bottom to top at least, so that a probe's wavering does not look like weather
+NOTHING = "No reading to be believed in this time."
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +67,14 @@ class Line:
     value: np.ndarray
 
 
-def moisture_chart(lines: list[Line], rain: pd.DataFrame, span_ms: tuple[int, int], look: str) -> LayoutDOM:
+def moisture_chart(
+    lines: list[Line],
+    rain: pd.DataFrame,
+    span_ms: tuple[int, int],
+    look: str,
+    *,
+    width_px: int = DEFAULT_WIDTH_PX,
+) -> LayoutDOM:
     """The chart of one station.
 
     Parameters
@@ -65,10 +87,13 @@ def moisture_chart(lines: list[Line], rain: pd.DataFrame, span_ms: tuple[int, in
         What is shown. [ms since 1970, on the clock that the axis is to show]
     look : str
         A key of `PALETTES`.
+    width_px : int
+        How wide it will be drawn, for the labels at the right need room of their own whatever the screen.
     """
     palette = PALETTES[look]
     start, end = span_ms
-    shown = Range1d(start, end + (end - start) * LABEL_SHARE)
+    frame_px = min(max(width_px, LEAST_WIDTH_PX), MOST_WIDTH_PX) - MARGIN_PX
+    shown = _Shown(start, end, end + (end - start) * LABEL_PX / (frame_px - LABEL_PX))
     parts = []
     if not rain.empty:
         parts.append(_rain_panel(rain, shown, palette))
@@ -86,27 +111,36 @@ def moisture_chart(lines: list[Line], rain: pd.DataFrame, span_ms: tuple[int, in
     return column(*parts, sizing_mode="stretch_width", spacing=4)
 
 
-def _rain_panel(rain: pd.DataFrame, shown: Range1d, palette: Palette) -> figure:
-    panel = _panel("Rain, mm", shown, palette, RAIN_HEIGHT)
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """The span of the axis: from `start` to now, and beyond it the room for labels. [ms]"""
+
+    start: float
+    now: float
+    end: float
+
+
+def _rain_panel(rain: pd.DataFrame, shown: _Shown, palette: Palette) -> figure:
+    panel = _panel("Rain, mm", shown, palette, RAIN_HEIGHT, DataRange1d(start=0))
     at = rain["measured_at_ms"].to_numpy()
     width = float(np.median(np.diff(at))) if at.size > 1 else HOUR_MS
-    least = (shown.end - shown.start) / 400  # a bar thinner than this cannot be seen
+    least = (shown.now - shown.start) / 400  # a bar thinner than this cannot be seen
     source = ColumnDataSource({"at": at, "mm": rain["value"].to_numpy()})
     bars = panel.vbar(
         x="at", top="mm", width=max(width, least), source=source, fill_color=palette.rain, line_color=palette.rain
     )
-    panel.y_range.start = 0
     panel.add_tools(HoverTool(renderers=[bars], tooltips=[("", "@at{%a %d %b %H:%M}"), ("rain", "@mm{0.0} mm")],
                               formatters={"@at": "datetime"}))  # fmt: skip
     return panel
 
 
 def _lines_panel(
-    lines: list[Line], title: str, shown: Range1d, palette: Palette, height: int, colours: tuple[str, ...]
+    lines: list[Line], title: str, shown: _Shown, palette: Palette, height: int, colours: tuple[str, ...]
 ) -> figure:
-    panel = _panel(title, shown, palette, height)
-    renderers = []
-    ends = _spread([_last(line) for line in lines], height)
+    panel = _panel(title, shown, palette, height, _moisture_range(lines))
+    renderers: list[DataRenderer] = []
+    known = [line.value[~np.isnan(line.value)] for line in lines]
+    ends = _spread([float(value[-1]) if value.size else None for value in known], height)
     for i, line in enumerate(lines):
         colour = colours[i % len(colours)]
         source = ColumnDataSource(
@@ -115,11 +149,18 @@ def _lines_panel(
         renderers.append(
             panel.line("at", "value", source=source, line_color=colour, line_width=2, line_dash=DASHES[i % len(DASHES)])
         )
-        if ends[i] is not None:
+        end = ends[i]
+        if end is not None:
             panel.text(
-                x=[shown.end], y=[ends[i]], text=[line.label], text_color=colour, text_font_size="12px",
-                text_baseline="middle", text_align="right",
+                x=[shown.now], y=[end], text=[line.label], text_color=colour, text_font_size="12px",
+                text_baseline="middle", text_align="left", x_offset=9,
             )  # fmt: skip
+    if all(end is None for end in ends):
+        middle = (shown.start + shown.now) / 2
+        panel.text(
+            x=[middle], y=[LEAST_RANGE / 2], text=[NOTHING], text_align="center", text_color=palette.ink,
+            text_font_size=FONT_SIZE,
+        )  # fmt: skip
     panel.add_tools(
         HoverTool(
             renderers=renderers,
@@ -130,9 +171,14 @@ def _lines_panel(
     return panel
 
 
-def _last(line: Line) -> float | None:
-    known = line.value[~np.isnan(line.value)]
-    return None if known.size == 0 else float(known[-1])
+def _moisture_range(lines: list[Line]) -> Range1d:
+    """From somewhat below the least value to somewhat above the greatest, never less than `LEAST_RANGE` in all."""
+    known = np.concatenate([line.value[~np.isnan(line.value)] for line in lines])
+    if known.size == 0:
+        return Range1d(start=0.0, end=LEAST_RANGE)
+    low, high = float(known.min()), float(known.max())
+    room = max(0.08 * (high - low), (LEAST_RANGE - (high - low)) / 2)
+    return Range1d(start=max(0.0, low - room), end=high + room)
 
 
 def _spread(ends: list[float | None], height: int) -> list[float | None]:
@@ -150,23 +196,33 @@ def _spread(ends: list[float | None], height: int) -> list[float | None]:
     return placed
 
 
-def _panel(title: str, shown: Range1d, palette: Palette, height: int) -> figure:
+def _panel(title: str, shown: _Shown, palette: Palette, height: int, y_range: Range | None = None) -> figure:
     panel = figure(
-        title=title, x_axis_type="datetime", x_range=shown, height=height, sizing_mode="stretch_width", tools="",
-        toolbar_location=None, background_fill_color=None, border_fill_color=None, outline_line_color=None,
-        min_border_left=46, min_border_right=6,
-    )  # fmt: skip
+        title=Title(text=title, text_color=palette.ink, text_font_size=FONT_SIZE, text_font_style="normal"),
+        x_axis_type="datetime",
+        x_range=Range1d(start=shown.start, end=shown.end),
+        y_range=DataRange1d() if y_range is None else y_range,
+        height=height,
+        sizing_mode="stretch_width",
+        tools="",
+        toolbar_location=None,
+        background_fill_color=None,
+        border_fill_color=None,
+        outline_line_color=None,
+        min_border_left=46,
+        min_border_right=6,
+    )
+    # Now is where the lines end: nothing is drawn into the time to come.
+    panel.add_layout(Span(location=shown.now, dimension="height", line_color=palette.ink, line_width=1))
+    panel.xaxis[0].bounds = (shown.start, shown.now)
     panel.toolbar.logo = None
-    panel.title.text_color = palette.ink
-    panel.title.text_font_size = FONT_SIZE
-    panel.title.text_font_style = "normal"
     for axis in (panel.xaxis[0], panel.yaxis[0]):
         axis.axis_line_color = axis.major_tick_line_color = palette.ink
         axis.minor_tick_line_color = None
         axis.major_label_text_color = palette.ink
         axis.major_label_text_font_size = "12px"
-    panel.xaxis[0].ticker.desired_num_ticks = 5
-    panel.yaxis[0].ticker.desired_num_ticks = 3 if height < SOIL_HEIGHT else 5
+    panel.xaxis[0].ticker = DatetimeTicker(desired_num_ticks=5)
+    panel.yaxis[0].ticker = BasicTicker(desired_num_ticks=3 if height < SOIL_HEIGHT else 5)
     panel.xaxis[0].formatter = DatetimeTickFormatter(hours="%H:%M", days="%d %b", months="%b %Y", years="%Y")
     panel.xgrid.grid_line_color = None
     panel.ygrid.grid_line_color = palette.faint

@@ -100,14 +100,17 @@ def _summary(parsed: argparse.Namespace) -> int:
     from pipeline.config import load
 
     pages = load(parsed.config).pages
+    everywhere = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}  # not addresses one can ask
+    host = everywhere.get(pages.host, pages.host)
+    host = f"[{host}]" if ":" in host else host
     try:
-        answer = httpx.get(f"http://{pages.host}:{pages.port}/api/v1/summary.txt", timeout=30.0)
+        answer = httpx.get(f"http://{host}:{pages.port}/api/v1/summary.txt", timeout=30.0)
     except httpx.HTTPError as err:
-        raise OSError(
-            f"found no service at {pages.host}:{pages.port} ({err}), expected `underturf serve` to run"
-        ) from err
+        raise OSError(f"found no service at {host}:{pages.port} ({err}), expected `underturf serve` to run") from err
+    if answer.status_code != 200:
+        raise OSError(f"the service at {host}:{pages.port} answered {answer.status_code}: {answer.text}")
     print(answer.text, end="")
-    return 0 if answer.status_code == 200 else 1
+    return 0
 
 
 def _demo(parsed: argparse.Namespace) -> int:

@@ -7,8 +7,8 @@ computes soil: it reads the store and gives names and units to what is there.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
-from typing import Annotated, Literal
+from collections.abc import Hashable, Mapping
+from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
 import numpy as np
@@ -16,13 +16,16 @@ import pandas as pd
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import PlainTextResponse, StreamingResponse
 
-from api import schema
+from api import schema, words
 from api.problems import Problem
-from api.state import number, site_now
+from api.state import BELIEVED, StationNow, number, site_now, station_now, thatch_now_m
 from api.summary import summary
 from hardware.quantities import QUANTITIES
 from pipeline.export import COLUMNS, csv_text
+from pipeline.flags import Flag
+from pipeline.judge import OpenAlert
 from pipeline.service import Pipeline
+from pipeline.site import Station, Surface
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -37,7 +40,7 @@ router = APIRouter(prefix="/api/v1", tags=["data"])
 
 Every = Literal["auto", "raw", "hour", "day"]
 Channels = Annotated[
-    list[str] | None, Query(alias="channel", max_length=MAX_CHANNELS, description="repeat for several; none for all")
+    list[str] | None, Query(alias="channel", description=f"repeat for several, at most {MAX_CHANNELS}; none for all")
 ]
 From = Annotated[datetime.datetime | None, Query(alias="from", description="first moment; default 7 days before `to`")]
 To = Annotated[datetime.datetime | None, Query(alias="to", description="moment after the last; default now")]
@@ -70,9 +73,7 @@ def get_site(request: Request) -> schema.SiteOut:
                     title=station.title,
                     soil=station.soil,
                     root_zone_mm=round(station.root_zone_m * 1000, 3),
-                    thatch_mm=next(
-                        (round(c.thatch_m * 1000, 3) for c in reversed(station.cores) if c.at_ms <= now_ms), None
-                    ),
+                    thatch_mm=_mm(thatch_now_m(station, now_ms)),
                 )
                 for station in surface.stations
             ],
@@ -86,7 +87,8 @@ def get_site(request: Request) -> schema.SiteOut:
 def get_probes(request: Request) -> list[schema.ProbeOut]:
     pipeline = pipeline_of(request)
     latest = pipeline.store.latest(list(pipeline.config.channels()))
-    heard = {str(r.channel): int(r.measured_at_ms) for r in latest[latest["flag"] != 9].itertuples()}
+    latest = latest[latest["flag"] != int(Flag.MISSING)]
+    heard = dict(zip(latest["channel"], latest["measured_at_ms"].astype(int), strict=True))
     return [
         schema.ProbeOut(
             station=station.name,
@@ -99,7 +101,7 @@ def get_probes(request: Request) -> list[schema.ProbeOut]:
                     id=c.id,
                     quantity=c.channel.quantity,
                     unit=QUANTITIES[c.channel.quantity].unit,
-                    depth_mm=None if c.channel.depth_m is None else round(c.channel.depth_m * 1000, 3),
+                    depth_mm=_mm(c.channel.depth_m),
                     calibration=c.channel.calibration.curve,
                 )
                 for c in probe.channels
@@ -108,6 +110,58 @@ def get_probes(request: Request) -> list[schema.ProbeOut]:
         for station in pipeline.config.stations().values()
         for probe in station.probes
     ]
+
+
+@router.get("/now", summary="The state of every station just now, in facts and in words")
+def get_now(request: Request) -> list[schema.StationNowOut]:
+    pipeline = pipeline_of(request)
+    alerts = pipeline.alerts()
+    return [_now(pipeline, state, alerts) for state in site_now(pipeline)]
+
+
+@router.get("/stations/{name}", summary="The state of one station just now, in facts and in words")
+def get_station(request: Request, name: str) -> schema.StationNowOut:
+    pipeline = pipeline_of(request)
+    state = station_now(pipeline, *find_station(pipeline, name), pipeline.clock.now_ms())
+    return _now(pipeline, state, pipeline.alerts())
+
+
+def find_station(pipeline: Pipeline, name: str) -> tuple[Surface, Station]:
+    """A station and its surface, by name. Raises Problem 404."""
+    for surface in pipeline.config.surfaces:
+        for station in surface.stations:
+            if station.name == name:
+                return surface, station
+    raise Problem(404, "No such station", f"found {name!r}, expected one of {list(pipeline.config.stations())}")
+
+
+def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> schema.StationNowOut:
+    return schema.StationNowOut(
+        station=state.station.name,
+        surface=state.surface.name,
+        title=words.place(state.surface, state.station),
+        now=iso(state.now_ms),
+        heard_at=_iso(state.heard_ms),
+        is_old=state.is_old,
+        silent_probes=[probe.name for probe in state.silent],
+        thatch_mm=_mm(state.thatch_m),
+        rain_day_mm=state.rain_day_mm,
+        layers=[
+            schema.LayerOut(
+                layer=layer.layer,
+                at=iso(layer.at_ms),
+                water_mm=layer.water_mm,
+                wetness=layer.wetness,
+                wetness_low=layer.wetness_low,
+                wetness_high=layer.wetness_high,
+                wetness_week_before=layer.wetness_week_ago,
+                reason=layer.reason,
+            )
+            for layer in state.layers
+        ],
+        alerts=[_alert(alert) for alert in alerts if alert.station == state.station.name],
+        words=words.station_lines(state, pipeline.config.site.timezone),
+    )
 
 
 @router.get("/observations", summary="Observations of channels over a span, a page at a time")
@@ -165,8 +219,7 @@ def get_findings(
     after: Annotated[int, Query(ge=0)] = 0,
 ) -> list[schema.FindingOut]:
     pipeline = pipeline_of(request)
-    if station not in pipeline.config.stations():
-        raise Problem(404, "No such station", f"found {station!r}, expected one of {list(pipeline.config.stations())}")
+    find_station(pipeline, station)
     start_ms, end_ms = _span(pipeline, start, end)
     frame = pipeline.store.findings(station, quantity, start_ms, end_ms).iloc[after : after + limit]
     return [
@@ -188,19 +241,20 @@ def get_findings(
 
 @router.get("/alerts", summary="Alerts that are open, in plain words, the oldest first")
 def get_alerts(request: Request) -> list[schema.AlertOut]:
-    return [
-        schema.AlertOut(
-            id=alert.alert_id,
-            rule=alert.rule,
-            surface=alert.surface,
-            station=alert.station,
-            probe=alert.probe or None,
-            since=iso(alert.since_ms),
-            opened=iso(alert.opened_at_ms),
-            text=alert.text,
-        )
-        for alert in pipeline_of(request).alerts()
-    ]
+    return [_alert(alert) for alert in pipeline_of(request).alerts()]
+
+
+def _alert(alert: OpenAlert) -> schema.AlertOut:
+    return schema.AlertOut(
+        id=alert.alert_id,
+        rule=alert.rule,
+        surface=alert.surface,
+        station=alert.station,
+        probe=alert.probe or None,
+        since=iso(alert.since_ms),
+        opened=iso(alert.opened_at_ms),
+        text=alert.text,
+    )
 
 
 @router.get("/alerts/events", summary="What the alerts said over a span: opened, repeated, closed")
@@ -236,7 +290,7 @@ def drawn(pipeline: Pipeline, channels: list[str], start_ms: int, end_ms: int, s
 
 
 def _hourly(frame: pd.DataFrame, rain_channels: set[str]) -> pd.DataFrame:
-    good = frame[frame["flag"].isin((1, 2)) & frame["value"].notna()]
+    good = frame[frame["flag"].isin(BELIEVED) & frame["value"].notna()]
     hour_ms = good["measured_at_ms"] // HOUR_MS * HOUR_MS
     groups = good.assign(measured_at_ms=hour_ms).groupby(["channel", "measured_at_ms"], sort=True)["value"]
     hourly = groups.agg(value="mean", low="min", high="max", n="count", total="sum").reset_index()
@@ -251,11 +305,13 @@ def _rain_channels(pipeline: Pipeline) -> set[str]:
 
 def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:
     known = pipeline.config.channels()
-    channels = list(known) if wanted is None else wanted
+    channels = list(known) if wanted is None else list(dict.fromkeys(wanted))
+    if len(channels) > MAX_CHANNELS:
+        raise Problem(422, "Too many channels", f"channel: found {len(channels)}, expected at most {MAX_CHANNELS}")
     for channel in channels:
         if channel not in known:
             raise Problem(404, "No such channel", f"channel: found {channel!r}, expected one that /api/v1/probes lists")
-    return channels[:MAX_CHANNELS]
+    return channels
 
 
 def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.datetime | None) -> tuple[int, int]:
@@ -264,6 +320,14 @@ def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.dat
     if start_ms >= end_ms:
         raise Problem(422, "The span is empty", f"from: found {iso(start_ms)}, expected a moment before {iso(end_ms)}")
     return start_ms, end_ms
+
+
+def _iso(at_ms: int | None) -> str | None:
+    return None if at_ms is None else iso(at_ms)
+
+
+def _mm(length_m: float | None) -> float | None:
+    return None if length_m is None else round(length_m * 1000, 3)
 
 
 def _ms(at: datetime.datetime) -> int:
@@ -277,11 +341,11 @@ def _step(every: Every, span_ms: int) -> Literal["raw", "hour", "day"]:
     return "raw" if span_ms <= RAW_UP_TO_MS else "hour" if span_ms <= HOUR_UP_TO_MS else "day"
 
 
-def _observation(row: dict[str, object]) -> schema.ObservationOut:
+def _observation(row: Mapping[Hashable, Any]) -> schema.ObservationOut:
     flag, count = row.get("flag"), row.get("n")
     return schema.ObservationOut(
         channel=str(row["channel"]),
-        at=iso(int(row["measured_at_ms"])),  # type: ignore[call-overload]
+        at=iso(int(row["measured_at_ms"])),
         value=number(row["value"]),
         raw=number(row.get("raw")),
         flag=int(flag) if isinstance(flag, int | np.integer) else None,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import json
+import os
 import shutil
 import signal
 import socket
@@ -39,6 +40,10 @@ class DemoFault(OSError):
     """A part of the demo did not come up, or went away; the text says which and where its log is."""
 
 
+class _Stopped(Exception):
+    """It was told to stop while it waited."""
+
+
 class Demo:
     """The three programs of the demo, stopped together.
 
@@ -60,13 +65,14 @@ class Demo:
         self._temporary = folder is None
         self._folder = Path(tempfile.mkdtemp(prefix="underturf-demo-")) if folder is None else folder.absolute()
         self._record, self._rate, self._once = record, rate, once
+        self._wanted_port = port
         self._pages_port = port if _is_free(port) else _free_port()
         self._broker_port = _free_port()
         self._programs: dict[str, subprocess.Popen[str]] = {}
         self._stop = threading.Event()
 
     def __enter__(self) -> Demo:
-        for number in (signal.SIGINT, signal.SIGTERM):
+        for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
             signal.signal(number, lambda *_: self._stop.set())
         return self
 
@@ -85,36 +91,47 @@ class Demo:
 
     def run(self) -> int:
         """Start everything, show the history coming in, then stay until told to stop. Returns the exit code."""
+        if self._pages_port != self._wanted_port:
+            print(f"Port {self._wanted_port} is busy, so another is taken.", flush=True)
+        try:
+            self._begin()
+            self._show_history()
+            self._await("the pipeline to catch up", self._caught_up, within_s=CATCH_UP_WITHIN_S)
+            if self._once:
+                print(self._summary(), flush=True)
+                return 0
+            print(f"The history is in. Time goes on at {self._rate:g} times real time. Ctrl-C ends it.", flush=True)
+            while not self._stop.wait(LOOK_EVERY_S):
+                self._check_programs()
+        except _Stopped:
+            pass
+        print("Stopping.", flush=True)
+        return 0
+
+    def _begin(self) -> None:
         self._folder.mkdir(parents=True, exist_ok=True)
         for old in ("ready.json", "progress.json"):
             (self._folder / old).unlink(missing_ok=True)
         self._start("simulator", "-m", "simulator", "play", "--record", self._record, "--dir", str(self._folder),
                     "--rate", f"{self._rate:g}")  # fmt: skip
-        ready = self._await("the simulator", self._read_ready)
-        self._write_configs(ready)
+        self._write_configs(self._await("the simulator", self._read_ready))
         self._start("server", "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml"))
         self._await("the server", self._health)
         self._start("agent", "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
         print(f"Pages: {self.address}", flush=True)
-        self._show_history()
-        if self._stop.is_set():
-            return 0
-        self._await("the pipeline to catch up", self._caught_up, within_s=CATCH_UP_WITHIN_S)
-        if self._once:
-            print(httpx.get(f"{self.address}api/v1/summary.txt", timeout=30.0).raise_for_status().text, flush=True)
-            return 0
-        print(f"The history is in. Time goes on at {self._rate:g} times real time. Ctrl-C stops all of it.", flush=True)
-        while not self._stop.wait(LOOK_EVERY_S):
-            self._check_programs()
-        print("Stopping.", flush=True)
-        return 0
+
+    def _summary(self) -> str:
+        try:
+            return httpx.get(f"{self.address}api/v1/summary.txt", timeout=30.0).raise_for_status().text
+        except httpx.HTTPError as err:
+            raise DemoFault(f"the server did not give its summary ({err}), logs are in {self._folder}") from err
 
     def _start(self, name: str, *arguments: str) -> None:
         with open(self._folder / f"{name}.log", "w", encoding="utf-8") as log:
             # Its own session, so that Ctrl-C reaches only this program and the parts stop in order.
             self._programs[name] = subprocess.Popen(
                 [sys.executable, *arguments], stdin=subprocess.DEVNULL, stdout=log, stderr=log, text=True,
-                start_new_session=True, preexec_fn=_die_with_parent,
+                start_new_session=True, preexec_fn=_die_with(os.getpid()),
             )  # fmt: skip
 
     def _check_programs(self) -> None:
@@ -134,7 +151,7 @@ class Demo:
             if time.monotonic() > deadline:
                 raise DemoFault(f"waited {within_s:g} s for {what}, logs are in {self._folder}")
             self._stop.wait(LOOK_EVERY_S)
-        return None
+        raise _Stopped
 
     def _read_ready(self) -> dict[str, Any] | None:
         try:
@@ -180,10 +197,17 @@ class Demo:
         shutil.rmtree(self._folder / "agent", ignore_errors=True)
 
 
-def _die_with_parent() -> None:
-    """Linux: end this child when the demo itself is killed. Elsewhere it would have to be stopped by hand."""
-    if sys.platform == "linux":
-        ctypes.CDLL(None).prctl(_SET_PDEATHSIG, signal.SIGTERM)
+def _die_with(parent: int) -> Callable[[], None]:
+    """Linux: end a child when the demo itself is killed. Elsewhere it would have to be stopped by hand."""
+    prctl = ctypes.CDLL(None).prctl if sys.platform == "linux" else None
+
+    def tie() -> None:
+        if prctl is not None:
+            prctl(_SET_PDEATHSIG, signal.SIGTERM)
+            if os.getppid() != parent:  # killed before the tie was made
+                os._exit(1)
+
+    return tie
 
 
 def _read_progress(path: Path) -> float:

@@ -16,7 +16,8 @@ def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, 
     Parameters
     ----------
     ready : dict
-        What `ready.json` of the simulator holds: site, node, interval_s, clock, lines, surfaces, probes.
+        What `ready.json` of the simulator holds: site, node, interval_s, rain_interval_s, clock, lines, surfaces,
+        probes.
     broker_port, pages_port : int
         Free ports on loopback.
 
@@ -38,12 +39,13 @@ def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, 
         "agent": {"site": ready["site"]["name"], "node": ready["node"], "state_dir": "agent"},
         "clock": {"follow": ready["clock"]},
         "broker": broker,
-        "schedule": {"interval_s": ready["interval_s"], "rain_interval_s": ready["interval_s"]},
+        "schedule": {"interval_s": ready["interval_s"], "rain_interval_s": ready["rain_interval_s"]},
         "line": [{key: line[key] for key in ("name", "port", "protocol", "baud")} for line in ready["lines"]],
         "probe": [
             {
                 **{key: probe[key] for key in ("name", "station", "model", "line", "address") if probe.get(key)},
-                "interval_s": ready["interval_s"],
+                "interval_s": probe["interval_s"],
+                "rain_interval_s": probe["rain_interval_s"],
             }
             for probe in ready["probes"]
         ],

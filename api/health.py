@@ -16,7 +16,7 @@ router = APIRouter(tags=["health"])
 @router.get("/healthz", summary="The state of every part; 200 as long as the service answers")
 def healthz(request: Request) -> dict[str, Any]:
     health = pipeline_of(request).health()
-    return {**health, "caught_up": _caught_up(health)}
+    return {**health, "caught_up": caught_up(health)}
 
 
 @router.get("/readyz", summary="200 when readings can be taken and kept, else 503")
@@ -27,9 +27,14 @@ def readyz(request: Request) -> JSONResponse:
     return JSONResponse(body, status_code=200 if ready else 503)
 
 
-def _caught_up(health: dict[str, Any]) -> bool:
-    """Whether every reading that the nodes have is kept and worked on."""
-    nothing_waits = not health["ingest"]["waiting_messages"] and not health["studying"]["stations_waiting"]
+def caught_up(health: dict[str, Any]) -> bool:
+    """Whether every reading that the nodes have is kept, worked on, and judged by the rules."""
+    waiting = (
+        health["ingest"]["waiting_messages"],
+        health["studying"]["stations_waiting"],
+        health["judging"]["stations_waiting"],
+    )
+    nothing_waits = not any(waiting)
     return nothing_waits and bool(health["nodes"]) and all(node["backlog"] == 0 for node in health["nodes"])
 
 

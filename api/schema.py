@@ -114,6 +114,46 @@ class AlertOut(BaseModel):
     text: str = Field(examples=["Square, off the outer strip: thatch wet 3 days, soil beneath drying. Don't water."])
 
 
+class LayerOut(BaseModel):
+    """Water in one layer. `wetness` is 0 at the dry limit and 1 when drained; `reason` says why it is withheld."""
+
+    layer: str = Field(examples=["root_zone"], description="thatch, top_layer or root_zone")
+    at: Time
+    water_mm: float | None = Field(examples=[41.5])
+    wetness: float | None = Field(examples=[0.62])
+    wetness_low: float | None = Field(examples=[0.4], description="least it may be, for what the limits may be")
+    wetness_high: float | None = Field(examples=[0.8], description="most it may be, for what the limits may be")
+    wetness_week_before: float | None = Field(examples=[0.71])
+    reason: str = Field(examples=[""])
+
+
+class StationNowOut(BaseModel):
+    """A station just now. `words` is what the page says, line by line."""
+
+    station: str = Field(examples=["square-1"])
+    surface: str = Field(examples=["square"])
+    title: str = Field(examples=["Main square, off the outer strip"])
+    now: Time
+    heard_at: Time | None
+    is_old: bool = Field(examples=[False], description="true when the last reading says how it was, not how it is")
+    silent_probes: list[str] = Field(examples=[[]])
+    thatch_mm: float | None = Field(examples=[14.0])
+    rain_day_mm: float | None = Field(examples=[2.4], description="of the last 24 hours; null when it cannot be told")
+    layers: list[LayerOut]
+    alerts: list[AlertOut]
+    words: list[str] = Field(examples=[["Last heard 06:15 today, 4 minutes ago."]])
+
+
+class ProblemOut(BaseModel):
+    """Why a request could not be answered (RFC 9457)."""
+
+    type: str = Field(examples=["about:blank"])
+    title: str = Field(examples=["No such channel"])
+    status: int = Field(examples=[404])
+    detail: str = Field(examples=["channel: found 'x', expected one that /api/v1/probes lists"])
+    instance: str = Field(examples=["/api/v1/observations"])
+
+
 class AlertEventOut(BaseModel):
     """Something an alert said."""
 

@@ -1,33 +1,85 @@
-"""`underturf serve`: broker, pipeline and pages in one service, until told to stop."""
+"""`underturf serve`: broker, pipeline and pages in one service, until told to stop.
+
+When a part of the pipeline crashes the whole service ends with code 1, so that the service manager starts it anew.
+"""
 
 from __future__ import annotations
 
+import ipaddress
 import logging
+import socket
+import threading
 
 import uvicorn
-from pipeline.service import Pipeline
 
 from api.app import create_app
-from pipeline.site import SiteConfig
+from pipeline.service import Pipeline
+from pipeline.site import PagesConfig, SiteConfig
 
 STOP_WITHIN_S = 5  # live updates are cut after that
+LOOK_EVERY_S = 1.0
+BACKLOG = 100
+log = logging.getLogger(__name__)
 
 
 def serve(config: SiteConfig) -> int:
-    """Run until SIGINT or SIGTERM. Returns the exit code."""
+    """Run until SIGINT or SIGTERM, or until a part crashes. Returns the exit code.
+
+    Raises
+    ------
+    OSError
+        When the pages cannot have their port.
+    PipelineFault
+        When the pipeline cannot start.
+    """
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
     logging.getLogger("httpx").setLevel(logging.WARNING)
-    pipeline = Pipeline(config)
-    pipeline.start()
-    try:
-        uvicorn.run(
-            create_app(pipeline),
-            host=config.pages.host,
-            port=config.pages.port,
-            log_level="warning",
-            access_log=False,
-            timeout_graceful_shutdown=STOP_WITHIN_S,
+    with listen(config.pages) as listener:
+        pipeline = Pipeline(config)
+        settings = uvicorn.Config(
+            create_app(pipeline), log_level="warning", access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S
         )
-    finally:
-        pipeline.stop()
-    return 0
+        server = uvicorn.Server(settings)
+        pipeline.start()
+        threading.Thread(target=_stop_when_ended, args=(pipeline, server), name="watch", daemon=True).start()
+        _say_where(config.pages)
+        try:
+            server.run(sockets=[listener])
+        finally:
+            pipeline.stop()
+    return 1 if pipeline.crash else 0
+
+
+def listen(pages: PagesConfig) -> socket.socket:
+    """The socket of the pages, before anything is started. Raises OSError with what to do."""
+    family = socket.AF_INET6 if ":" in pages.host else socket.AF_INET
+    try:
+        return socket.create_server((pages.host, pages.port), family=family, backlog=BACKLOG)
+    except OSError as err:
+        raise OSError(
+            f"pages.port: found {pages.host}:{pages.port} not to be had ({err.strerror or err}), expected a free port "
+            "of this machine. Choose another, or stop what has it."
+        ) from err
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address can be reached from this machine only."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _say_where(pages: PagesConfig) -> None:
+    log.info("pages_at host=%s port=%d", pages.host, pages.port)
+    if not is_loopback(pages.host):
+        log.warning(
+            "pages_open host=%s: whoever reaches this machine can read them. Put a proxy with a sign-in and TLS in "
+            "front, or set pages.host to 127.0.0.1.", pages.host,
+        )  # fmt: skip
+
+
+def _stop_when_ended(pipeline: Pipeline, server: uvicorn.Server) -> None:
+    while not pipeline.wait(LOOK_EVERY_S):
+        pass
+    server.should_exit = True

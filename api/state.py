@@ -7,32 +7,38 @@ nothing: `api.words` and `api.drawing` do.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from pipeline.service import Pipeline
 
 from pipeline.flags import Flag
+from pipeline.service import Pipeline
 from pipeline.site import InstalledChannel, Station, Surface
 from pipeline.soil.wetting import Wetting, spells, wetting
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 LAYERS = ("thatch", "top_layer", "root_zone")
-LAYER_IS_FRESH_MS = 6 * HOUR_MS  # an older finding is not "now"
+LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
 LOOK_BACK_FOR_RAIN_MS = 60 * DAY_MS
 BELIEVED = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
 
 
 @dataclass(frozen=True, slots=True)
 class LayerNow:
-    """Water in one layer. `water_mm` and `wetness` are None when withheld, and then `reason` says why."""
+    """Water in one layer. `water_mm` and `wetness` are None when withheld, and then `reason` says why.
+
+    `wetness_low` and `wetness_high` bound the wetness by what the limits of the layer may be; None where not known.
+    """
 
     layer: str
     at_ms: int
     water_mm: float | None
     wetness: float | None
+    wetness_low: float | None
+    wetness_high: float | None
     wetness_week_ago: float | None
     reason: str
 
@@ -49,39 +55,91 @@ class ChannelNow:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeNow:
+    """A probe that is left in the turf, and when it last said anything. [ms since 1970, UTC]"""
+
+    name: str
+    title: str
+    heard_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class StationNow:
-    """Everything known of one station at one moment."""
+    """Everything known of one station at one moment.
+
+    The layers are those of the last reading of moisture, however old that is. `heard_ms` is the time of the last
+    reading of any probe, `silent_ms` how long a probe may say nothing before it counts as silent. `rain_day_mm` is None
+    when the gauge cannot tell the last 24 hours, `has_gauge` whether there is one.
+    """
 
     surface: Surface
     station: Station
     now_ms: int
     heard_ms: int | None
+    silent_ms: int
+    probes: tuple[ProbeNow, ...]
     thatch_m: float | None
     layers: tuple[LayerNow, ...]
     channels: tuple[ChannelNow, ...]
     wetting: Wetting | None
+    has_gauge: bool
     rain_day_mm: float | None
+
+    @property
+    def is_old(self) -> bool:
+        """Whether the last reading is so old that it says how the ground was, not how it is."""
+        return self.heard_ms is not None and self.now_ms - self.heard_ms > self.silent_ms
+
+    @property
+    def silent(self) -> tuple[ProbeNow, ...]:
+        """Probes that have said nothing for too long, or nothing yet."""
+        return tuple(p for p in self.probes if p.heard_ms is None or self.now_ms - p.heard_ms > self.silent_ms)
+
+    def last(self, quantity: str) -> ChannelNow | None:
+        """The first channel of a quantity whose last value may be believed and is not old."""
+        return next(
+            (
+                c
+                for c in self.channels
+                if c.installed.channel.quantity == quantity
+                and c.value is not None
+                and c.at_ms is not None
+                and c.flag in BELIEVED
+                and self.now_ms - c.at_ms <= self.silent_ms
+            ),
+            None,
+        )
 
 
 def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: int) -> StationNow:
     """The state of a station at `now_ms`, from what is in the store."""
     ids = [c.id for c in station.channels]
     latest = pipeline.store.latest(ids).set_index("channel")
-    week_ago = pipeline.store.observations(ids, now_ms - 7 * DAY_MS - HOUR_MS, now_ms - 7 * DAY_MS + HOUR_MS)
+    probes = tuple(_probes(station, latest))
+    heard_ms = max((p.heard_ms for p in probes if p.heard_ms is not None), default=None)
+    as_of_ms = _last_moisture(station, latest, now_ms)
+    week_ago = pipeline.store.observations(ids, as_of_ms - 7 * DAY_MS - HOUR_MS, as_of_ms - 7 * DAY_MS + HOUR_MS)
     rain = _rain(pipeline, station.name, now_ms)
+    silent_ms = round(pipeline.config.alerts.probe_fault.silent_h * HOUR_MS)
     return StationNow(
         surface=surface,
         station=station,
         now_ms=now_ms,
-        heard_ms=_last_heard(latest),
-        thatch_m=max((core for core in station.cores if core.at_ms <= now_ms), key=lambda c: c.at_ms).thatch_m
-        if any(core.at_ms <= now_ms for core in station.cores)
-        else None,
-        layers=_layers(pipeline, station.name, now_ms),
+        heard_ms=heard_ms,
+        silent_ms=silent_ms,
+        probes=probes,
+        thatch_m=thatch_now_m(station, now_ms),
+        layers=_layers(pipeline, station.name, as_of_ms),
         channels=tuple(_channel_now(c, latest, week_ago) for c in station.channels),
         wetting=_last_wetting(pipeline, station.name, rain),
-        rain_day_mm=_rain_since(rain, now_ms - DAY_MS),
+        has_gauge=pipeline.config.rain_channel(station.name) is not None,
+        rain_day_mm=_rain_of_day(rain, now_ms, silent_ms),
     )
+
+
+def thatch_now_m(station: Station, now_ms: int) -> float | None:
+    """Thatch thickness of the latest core, None when no core is known. [m]"""
+    return next((core.thatch_m for core in reversed(station.cores) if core.at_ms <= now_ms), None)
 
 
 def site_now(pipeline: Pipeline) -> list[StationNow]:
@@ -96,9 +154,20 @@ def number(value: object) -> float | None:
     return None if math.isnan(found) else found
 
 
-def _last_heard(latest: pd.DataFrame) -> int | None:
-    heard = latest[latest["flag"] != int(Flag.MISSING)]["measured_at_ms"]
-    return None if heard.empty else int(heard.max())
+def _probes(station: Station, latest: pd.DataFrame) -> Iterator[ProbeNow]:
+    """The probes that are read by the clock; a penetrometer speaks only when somebody docks it."""
+    heard = latest[latest["flag"] != int(Flag.MISSING)]["measured_at_ms"].to_dict()
+    for probe in station.probes:
+        if probe.description.protocol != "cone":
+            at_ms = max((int(heard[c.id]) for c in probe.channels if c.id in heard), default=None)
+            yield ProbeNow(probe.name, probe.description.title, at_ms)
+
+
+def _last_moisture(station: Station, latest: pd.DataFrame, now_ms: int) -> int:
+    """When water content was last heard; now, when it never was. [ms since 1970, UTC]"""
+    moist = [c.id for c in station.channels if c.channel.quantity == "water_content"]
+    heard = latest[latest.index.isin(moist) & (latest["flag"] != int(Flag.MISSING))]["measured_at_ms"].to_list()
+    return min([now_ms, max(map(int, heard))]) if heard else now_ms
 
 
 def _channel_now(installed: InstalledChannel, latest: pd.DataFrame, week_ago: pd.DataFrame) -> ChannelNow:
@@ -106,15 +175,15 @@ def _channel_now(installed: InstalledChannel, latest: pd.DataFrame, week_ago: pd
     earlier = None if before.empty else float(before.iloc[-1])
     if installed.id not in latest.index:
         return ChannelNow(installed, None, None, Flag.MISSING, earlier)
-    row = latest.loc[installed.id]
+    row = latest.loc[[installed.id]].to_dict("records")[0]
     return ChannelNow(installed, int(row["measured_at_ms"]), number(row["value"]), Flag(int(row["flag"])), earlier)
 
 
-def _layers(pipeline: Pipeline, station: str, now_ms: int) -> tuple[LayerNow, ...]:
+def _layers(pipeline: Pipeline, station: str, as_of_ms: int) -> tuple[LayerNow, ...]:
     quantities = [f"{layer}_{what}" for layer in LAYERS for what in ("water", "wetness")]
-    fresh = pipeline.store.findings(station, quantities, now_ms - LAYER_IS_FRESH_MS, now_ms + 1)
+    fresh = pipeline.store.findings(station, quantities, as_of_ms - LAYER_IS_FRESH_MS, as_of_ms + 1)
     week_ago = pipeline.store.findings(
-        station, quantities, now_ms - 7 * DAY_MS - HOUR_MS, now_ms - 7 * DAY_MS + HOUR_MS
+        station, quantities, as_of_ms - 7 * DAY_MS - HOUR_MS, as_of_ms - 7 * DAY_MS + HOUR_MS
     )
     found = []
     for layer in LAYERS:
@@ -130,6 +199,8 @@ def _layers(pipeline: Pipeline, station: str, now_ms: int) -> tuple[LayerNow, ..
                 at_ms=int(last["start_ms"]),
                 water_mm=None if water.empty else number(water.iloc[-1]["value"]),
                 wetness=number(last["value"]),
+                wetness_low=number(last["low"]),
+                wetness_high=number(last["high"]),
                 wetness_week_ago=None if earlier.empty else float(earlier.iloc[-1]),
                 reason=str(last["reason"] or ""),
             )
@@ -145,9 +216,14 @@ def _rain(pipeline: Pipeline, station: str, now_ms: int) -> pd.DataFrame:
     return rain[rain["flag"].isin(BELIEVED)]
 
 
-def _rain_since(rain: pd.DataFrame, start_ms: int) -> float | None:
-    recent = rain[rain["measured_at_ms"] > start_ms]
-    return None if recent.empty else float(np.nansum(recent["value"].to_numpy()))
+def _rain_of_day(rain: pd.DataFrame, now_ms: int, silent_ms: int) -> float | None:
+    """Rain of the last 24 hours, None when the gauge was not heard through all of them. [mm]"""
+    at_ms = rain["measured_at_ms"].to_numpy(np.int64)
+    day = at_ms > now_ms - DAY_MS
+    heard = np.concatenate(([now_ms - DAY_MS], at_ms[day], [now_ms]))
+    if np.diff(heard).max() > silent_ms:
+        return None
+    return float(np.nansum(rain["value"].to_numpy(float)[day]))
 
 
 def _last_wetting(pipeline: Pipeline, station: str, rain: pd.DataFrame) -> Wetting | None:

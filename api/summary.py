@@ -18,9 +18,8 @@ def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[O
     if states:
         lines.append(f"{words.moment(states[0].now_ms, zone)} ({zone})")
     for state in states:
-        lines += ["", f"{state.surface.title}: {state.station.title}", words.heard_line(state, zone)]
-        lines += [words.layer_line(layer) for layer in state.layers] or ["No layer can be told yet."]
-        lines.append(words.wetting_line(state.wetting, zone, now_ms=state.now_ms))
+        title = words.place(state.surface, state.station)
+        lines += ["", title, "-" * len(title), *words.station_lines(state, zone)]
         lines += _by_depth(state)
     lines += ["", "Open alerts"]
     lines += [f"- {alert.text} Since {words.moment(alert.since_ms, zone)}." for alert in alerts] or ["- None."]

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 from api.state import LayerNow, StationNow
 from pipeline.flags import Flag
-from pipeline.soil.wetting import Wetting
+from pipeline.site import Station, Surface
 
 LAYER_WORDS = {"thatch": "Thatch", "top_layer": "Top layer", "root_zone": "Root zone"}
 FLAG_WORDS = {
@@ -24,6 +24,8 @@ FLAG_WORDS = {
 # Words for relative wetness, by upper edge: 0 is the dry limit of the layer, 1 is drained after a soaking.
 _WETNESS_WORDS = ((0.15, "very dry"), (0.35, "dry"), (0.75, "moist"), (1.05, "wet, as after draining"))
 _WETTEST = "wetter than drained"
+SURE_WITHIN = 0.10  # limits that leave less room than this are not spoken of
+FROST_DEGC = 0.0
 
 
 def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
@@ -62,43 +64,152 @@ def wetness(value: float) -> str:
     return next((word for edge, word in _WETNESS_WORDS if value < edge), _WETTEST)
 
 
+def place(surface: Surface, station: Station) -> str:
+    """A station by its full name: `Outfield, long side`, without saying the surface twice."""
+    return station.title if station.title.startswith(surface.title) else f"{surface.title}, {station.title}"
+
+
+def without_place(text: str, state: StationNow) -> str:
+    """What an alert says, without the place where the page is that of the place."""
+    said = text.removeprefix(f"{place(state.surface, state.station)}: ")
+    return said[:1].upper() + said[1:]
+
+
 def heard_line(state: StationNow, timezone: str) -> str:
     """When the station was last heard, and how long ago that is."""
     if state.heard_ms is None:
         return "Nothing has been heard from this station yet."
     when = moment(state.heard_ms, timezone, now_ms=state.now_ms)
-    return f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
+    line = f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
+    return line + " What follows is how it was then." if state.is_old else line
 
 
-def layer_line(layer: LayerNow) -> str:
-    """One layer: how much water, how wet, and how that compares with a week ago."""
-    name = LAYER_WORDS[layer.layer]
+def station_lines(state: StationNow, timezone: str) -> list[str]:
+    """All that is said of a station, the age of the data first."""
+    lines = [heard_line(state, timezone), *silent_lines(state, timezone), *layer_lines(state, timezone)]
+    lines += [wetting_line(state, timezone), rain_line(state), weather_line(state), limits_note(state)]
+    return [line for line in lines if line]
+
+
+def silent_lines(state: StationNow, timezone: str) -> list[str]:
+    """The probes that say nothing while others of the station do, a line each."""
+    if state.heard_ms is None or state.is_old:
+        return []  # then the line above has said it of all of them
+    return [
+        f"{probe.title} ({probe.name}): nothing heard yet."
+        if probe.heard_ms is None
+        else f"{probe.title} ({probe.name}): silent since {moment(probe.heard_ms, timezone, now_ms=state.now_ms)}, "
+        f"{age(state.now_ms - probe.heard_ms)}."
+        for probe in state.silent
+    ]
+
+
+def layer_lines(state: StationNow, timezone: str) -> list[str]:
+    """Every layer that something can be said of, and if none, why not."""
+    if state.layers:
+        return [layer_line(layer, _was(layer, state, timezone)) for layer in state.layers]
+    if not any(c.installed.channel.quantity == "water_content" for c in state.channels):
+        return ["Water: cannot tell. No moisture probe stands here."]
+    return ["Water: cannot tell. No reading of moisture has come and been worked on yet."]
+
+
+def _was(layer: LayerNow, state: StationNow, timezone: str) -> str:
+    """When a layer was so, if that is too long ago to be now."""
+    old = state.now_ms - layer.at_ms > state.silent_ms
+    return f" on {moment(layer.at_ms, timezone, now_ms=state.now_ms)}" if old else ""
+
+
+def layer_line(layer: LayerNow, when: str = "") -> str:
+    """One layer: how much water, how wet, how sure that is, and how that compares with a week before."""
+    name = LAYER_WORDS[layer.layer] + when
     if layer.wetness is None:
         return f"{name}: cannot tell. {layer.reason[:1].upper()}{layer.reason[1:]}".rstrip() + "."
     water = "" if layer.water_mm is None else f"{millimetres(layer.water_mm)} of water, "
-    line = f"{name}: {water}{wetness(layer.wetness)} ({layer.wetness:.2f} of drained)"
+    line = f"{name}: {water}{wetness(layer.wetness)}, {_of_drained(layer.wetness)}{_between(layer)}."
     if layer.wetness_week_ago is not None:
         change = layer.wetness - layer.wetness_week_ago
-        trend = "much as" if abs(change) < 0.05 else "wetter than" if change > 0 else "drier than"
-        line += f", {trend} a week ago ({layer.wetness_week_ago:.2f})"
-    return line + "."
+        # A change is surer than the value: the limits are the same on both days.
+        trend = "Much as" if abs(change) < 0.05 else "Wetter than" if change > 0 else "Drier than"
+        line += f" {trend} a week before ({_share(layer.wetness_week_ago)})."
+    return line
 
 
-def wetting_line(found: Wetting | None, timezone: str, *, now_ms: int) -> str:
+def _share(wetness: float) -> str:
+    return "below dry" if wetness < 0 else f"{wetness * 100:.0f} %"
+
+
+def _of_drained(wetness: float) -> str:
+    """Relative wetness as a groundsman thinks of it: 0 is the dry limit, 100 % what stays after draining."""
+    return "below its dry limit" if wetness < 0 else f"{wetness * 100:.0f} % of the way from dry to drained"
+
+
+def _between(layer: LayerNow) -> str:
+    """How far off the figure may be, where its limits leave that much room."""
+    low, high, value = layer.wetness_low, layer.wetness_high, layer.wetness
+    if low is None or high is None or value is None or high - low < SURE_WITHIN:
+        return ""
+    if value < 0:
+        return "" if high < 0 else f" (at most {_share(high)} of the way to drained)"
+    return f" (somewhere between {_share(low)} and {_share(high)})"
+
+
+def limits_note(state: StationNow) -> str:
+    """Where the dry and the drained limit come from, when they are not this ground's own."""
+    station = state.station
+    own = station.soil_dry is not None and station.soil_drained is not None
+    if own or not any(_between(layer) for layer in state.layers):
+        return ""
+    return (
+        f"Dry and drained are taken from a table for {station.soil.replace('_', ' ')}, which is why so much is left "
+        "open. The station's own limits will narrow it."
+    )
+
+
+def rain_line(state: StationNow) -> str:
+    """Rain of the last 24 hours, or why it cannot be told."""
+    if not state.has_gauge:
+        return "Rain: cannot tell. There is no gauge at this site."
+    if state.rain_day_mm is None:
+        return "Rain in the last 24 hours: cannot tell. The gauge was not heard through all of them."
+    return f"Rain in the last 24 hours: {millimetres(state.rain_day_mm)}."
+
+
+def weather_line(state: StationNow) -> str:
+    """Temperature of the surface and the air just now; empty where no probe tells it."""
+    surface, air = state.last("surface_temperature"), state.last("air_temperature")
+    told = [
+        f"{name} {amount(found.value, found.installed.channel.quantity)}"
+        for name, found in (("surface", surface), ("air", air))
+        if found is not None and found.value is not None
+    ]
+    if not told:
+        return ""
+    line = ", ".join(told)
+    frost = surface is not None and surface.value is not None and surface.value <= FROST_DEGC
+    return line[:1].upper() + line[1:] + "." + (" Cold enough for frost: look before you go on." if frost else "")
+
+
+def wetting_line(state: StationNow, timezone: str) -> str:
     """The last spell of rain and where it went, always with what is unaccounted for."""
+    found, now_ms = state.wetting, state.now_ms
+    if not state.has_gauge:
+        return "Last wetting: cannot tell. There is no gauge at this site."
     if found is None:
-        return "No rain of 1 mm or more in the last 60 days."
+        return "Last wetting: the gauge has told of none of 1 mm or more in 60 days."
     when = moment(found.spell.end_ms, timezone, now_ms=now_ms)
     parts = [
         f"{millimetres(gain)} into the {LAYER_WORDS[layer].lower()}"
         for layer, gain in found.gain_mm.items()
         if gain == gain
     ]
-    if found.unaccounted_mm >= 0:
+    if not parts:
+        parts.append("where it went cannot be told, for want of readings")
+    elif found.unaccounted_mm >= 0:
         parts.append(f"{millimetres(found.unaccounted_mm)} unaccounted for")
     else:
         parts.append(f"{millimetres(-found.unaccounted_mm)} more than the gauge caught")
-    return f"Last wetting: {millimetres(found.spell.rain_mm)} of rain, ended {when}. {', '.join(parts)}."
+    went = ", ".join(parts)
+    return f"Last wetting: {millimetres(found.spell.rain_mm)} of rain, ended {when}. {went[:1].upper()}{went[1:]}."
 
 
 _QUANTITY_WORDS = {

@@ -1,4 +1,4 @@
-"""The page of a station: open alerts in words, water by layer, the profile now, moisture by depth over time.
+"""The first page, and the page of a station: alerts in words, water by layer, the profile, moisture by depth over time.
 
 Words and the profile are drawn on the server; the chart is asked for by the page's own script, in the look the reader
 has chosen. A part of the page can be asked for alone, for live updates.
@@ -11,24 +11,23 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
+from bokeh.core.types import ID
 from bokeh.embed import json_item
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse
 from starlette.templating import Jinja2Templates
 
 from api import words
-from api.charts import Line, moisture_chart
-from api.data import DAY_MS, HOUR_MS, drawn, pipeline_of
+from api.charts import DEFAULT_WIDTH_PX, Line, moisture_chart
+from api.data import DAY_MS, HOUR_MS, drawn, find_station, pipeline_of
 from api.drawing import profile
-from api.problems import Problem
-from api.state import StationNow, station_now
+from api.state import BELIEVED, StationNow, site_now, station_now, thatch_now_m
 from pipeline.service import Pipeline
-from pipeline.site import Station, Surface
+from pipeline.site import Station
 
 SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
 DEFAULT_SPAN = "14"
 CHART_TARGET = "moisture-chart"
-BELIEVED = (1, 2)
 
 router = APIRouter(include_in_schema=False)
 templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
@@ -36,10 +35,21 @@ templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates"
 
 @router.get("/", response_class=HTMLResponse)
 def front(request: Request) -> HTMLResponse:
-    """The first station, or what to do when there is none."""
+    """The morning's answers of every station; of one alone its own page; or what to do when there is none."""
     pipeline = pipeline_of(request)
     stations = list(pipeline.config.stations())
-    return _page(request, pipeline, stations[0]) if stations else _answer(request, "empty.html", pipeline, {})
+    if not stations:
+        return _answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
+    if len(stations) == 1:
+        return _page(request, pipeline, stations[0])
+    return _answer(request, "morning.html", pipeline, {**_morning(pipeline), "twin": "/api/v1/now"})
+
+
+@router.get("/now", response_class=HTMLResponse)
+def front_part(request: Request) -> HTMLResponse:
+    """The answers of the first page alone."""
+    pipeline = pipeline_of(request)
+    return _answer(request, "morning_now.html", pipeline, _morning(pipeline))
 
 
 @router.get("/stations/{name}", response_class=HTMLResponse)
@@ -60,20 +70,21 @@ def station_chart(
     name: str,
     days: Annotated[int, Query(ge=1, le=3660)] = int(DEFAULT_SPAN),
     look: Literal["light", "dark"] = "light",
+    width: Annotated[int, Query(ge=0, le=20_000)] = DEFAULT_WIDTH_PX,
 ) -> JSONResponse:
     """The chart as Bokeh's own JSON."""
     pipeline = pipeline_of(request)
-    _, station = _find(pipeline, name)
+    _, station = find_station(pipeline, name)
     now_ms = pipeline.clock.now_ms()
     span = (now_ms - days * DAY_MS, now_ms)
     zone = ZoneInfo(pipeline.config.site.timezone)
-    thatch_m = next((c.thatch_m for c in reversed(station.cores) if c.at_ms <= now_ms), 0.0)
+    thatch_m = thatch_now_m(station, now_ms) or 0.0
     step = "raw" if days <= 14 else "hour" if days <= 120 else "day"
     lines = _lines(pipeline, station, span, step, thatch_m, zone)
     rain = _rain(pipeline, name, span, "day" if days > 14 else "hour", zone)
     shown = tuple(int(t) for t in on_site_clock(np.array(span), zone))
-    layout = moisture_chart(lines, rain, (shown[0], shown[1]), look)
-    return JSONResponse(json_item(layout, CHART_TARGET))
+    layout = moisture_chart(lines, rain, (shown[0], shown[1]), look, width_px=width)
+    return JSONResponse(json_item(layout, ID(CHART_TARGET)))
 
 
 def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
@@ -82,27 +93,39 @@ def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
     return local.to_numpy().astype("datetime64[ms]").astype(np.int64)
 
 
-def _find(pipeline: Pipeline, name: str) -> tuple[Surface, Station]:
-    for surface in pipeline.config.surfaces:
-        for station in surface.stations:
-            if station.name == name:
-                return surface, station
-    raise Problem(404, "No such station", f"found {name!r}, expected one of {list(pipeline.config.stations())}")
-
-
 def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
-    state = station_now(pipeline, *_find(pipeline, name), pipeline.clock.now_ms())
+    state = station_now(pipeline, *find_station(pipeline, name), pipeline.clock.now_ms())
     zone = pipeline.config.site.timezone
     return {
-        "state": state,
-        "heard": words.heard_line(state, zone),
+        **_words(pipeline, state, zone),
         "now": words.moment(state.now_ms, zone),
-        "alerts": _alert_lines(pipeline, state, zone),
-        "layers": [words.layer_line(layer) for layer in state.layers],
-        "wetting": words.wetting_line(state.wetting, zone, now_ms=state.now_ms),
-        "rain_day": None if state.rain_day_mm is None else words.millimetres(state.rain_day_mm),
+        "note": words.limits_note(state),
         "profile": profile(state),
         "rows": _rows(state, zone),
+    }
+
+
+def _words(pipeline: Pipeline, state: StationNow, zone: str) -> dict[str, Any]:
+    """What both pages say of a station."""
+    return {
+        "state": state,
+        "place": words.place(state.surface, state.station),
+        "heard": words.heard_line(state, zone),
+        "silent": words.silent_lines(state, zone),
+        "alerts": _alert_lines(pipeline, state, zone),
+        "layers": words.layer_lines(state, zone),
+        "wetting": words.wetting_line(state, zone),
+        "rain": words.rain_line(state),
+        "weather": words.weather_line(state),
+    }
+
+
+def _morning(pipeline: Pipeline) -> dict[str, Any]:
+    zone = pipeline.config.site.timezone
+    states = site_now(pipeline)
+    return {
+        "now": words.moment(states[0].now_ms, zone) if states else "",
+        "answers": [_words(pipeline, state, zone) for state in states],
     }
 
 
@@ -110,7 +133,8 @@ def _page(request: Request, pipeline: Pipeline, name: str) -> HTMLResponse:
     facts = _facts(pipeline, name)
     asked = request.query_params.get("days", DEFAULT_SPAN)
     days = asked if asked in SPANS else DEFAULT_SPAN
-    return _answer(request, "ground.html", pipeline, {**facts, "spans": SPANS, "days": days, "target": CHART_TARGET})
+    facts |= {"spans": SPANS, "days": days, "target": CHART_TARGET, "twin": f"/api/v1/stations/{name}"}
+    return _answer(request, "ground.html", pipeline, facts)
 
 
 def _answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any]) -> HTMLResponse:
@@ -123,7 +147,7 @@ def _answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str
 
 def _alert_lines(pipeline: Pipeline, state: StationNow, zone: str) -> list[tuple[str, str]]:
     return [
-        (alert.text, f"Since {words.moment(alert.since_ms, zone, now_ms=state.now_ms)}.")
+        (words.without_place(alert.text, state), f"Since {words.moment(alert.since_ms, zone, now_ms=state.now_ms)}.")
         for alert in pipeline.alerts()
         if alert.station == state.station.name
     ]

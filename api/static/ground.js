@@ -1,45 +1,88 @@
-// Draws the chart in the look the reader has chosen, and asks for the page's words anew when there is news.
+// Draws the chart in the look the reader has chosen, asks for the page's words anew when there is news, and says so when
+// the service does not answer: what is shown then is of an earlier time.
 const chart = document.querySelector("[data-chart]");
 const now = document.querySelector("[data-part]");
+const away = document.getElementById("away");
 const dark = matchMedia("(prefers-color-scheme: dark)");
 const CHART_AT_MOST_EVERY_MS = 60_000;
+const DRAW_AGAIN_AFTER_MS = 300;
 let drawnAt = 0;
+let drawnWidth = 0;
 let asked = 0;
+let heardAt = new Date();
+
+function sayAway() {
+  const time = heardAt.toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+  away.textContent = `The service does not answer. What you see is as it was at ${time} on this device's clock.`;
+  away.hidden = false;
+}
+
+function sayBack() {
+  heardAt = new Date();
+  away.hidden = true;
+}
+
+async function ask(address) {
+  let answer;
+  try {
+    answer = await fetch(address);
+  } catch (reason) {
+    sayAway();
+    return null;
+  }
+  if (!answer.ok) {
+    sayAway();
+    return null;
+  }
+  sayBack();
+  return answer;
+}
 
 async function draw() {
+  if (!chart || typeof Bokeh === "undefined") return;
   const turn = ++asked;
-  const answer = await fetch(`${chart.dataset.chart}&look=${dark.matches ? "dark" : "light"}`);
-  if (!answer.ok || turn !== asked) return;
+  drawnWidth = chart.clientWidth;
+  const look = dark.matches ? "dark" : "light";
+  const answer = await ask(`${chart.dataset.chart}&look=${look}&width=${drawnWidth}`);
+  if (!answer) return;
   const item = await answer.json();
+  if (turn !== asked) return;
   chart.replaceChildren();
   await Bokeh.embed.embed_item(item, chart.id);
+  chart.dataset.drawn = "yes";
   drawnAt = Date.now();
 }
 
 async function refresh() {
-  const answer = await fetch(now.dataset.part);
-  if (!answer.ok) return;
+  const answer = await ask(now.dataset.part);
+  if (!answer) return;
   const open = now.querySelector("details")?.open;
   now.innerHTML = await answer.text();
   const details = now.querySelector("details");
   if (details && open) details.open = true;
 }
 
-// No network, or the service is being restarted: what is shown stays, with the age it says.
-const quietly = (work) => work().catch((reason) => console.info(reason.message));
+draw();
+dark.addEventListener("change", draw);
 
-if (chart) {
-  quietly(draw);
-  dark.addEventListener("change", () => quietly(draw));
-}
+let later;
+addEventListener("resize", () => {
+  clearTimeout(later);
+  if (chart && chart.clientWidth !== drawnWidth) later = setTimeout(draw, DRAW_AGAIN_AFTER_MS);
+});
+
 if (now) {
-  let first = true;
-  new EventSource("/api/v1/live").addEventListener("change", () => {
-    if (first) {
-      first = false;
-      return;
-    }
-    quietly(refresh);
-    if (chart && Date.now() - drawnAt > CHART_AT_MOST_EVERY_MS) quietly(draw);
+  let seen = null;
+  const news = new EventSource("/api/v1/live");
+  news.addEventListener("open", sayBack);
+  news.addEventListener("error", sayAway); // the browser itself tries again
+  news.addEventListener("change", (event) => {
+    const count = event.lastEventId;
+    const first = seen === null;
+    const changed = seen !== count;
+    seen = count;
+    if (first || !changed) return;
+    refresh();
+    if (chart && Date.now() - drawnAt > CHART_AT_MOST_EVERY_MS) draw();
   });
 }

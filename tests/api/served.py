@@ -1,0 +1,32 @@
+"""The application behind a real uvicorn on a free port of loopback."""
+
+from __future__ import annotations
+
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import uvicorn
+
+from api.app import create_app
+from pipeline.service import Pipeline
+from tests.pipeline.conftest import wait_until
+
+
+@contextmanager
+def serving(pipeline: Pipeline, port: int = 0) -> Iterator[str]:
+    """Serve a pipeline from a thread; gives its address. It ends with the block, live updates cut."""
+    listener = socket.create_server(("127.0.0.1", port))
+    settings = uvicorn.Config(create_app(pipeline), log_level="error", timeout_graceful_shutdown=1)
+    server = uvicorn.Server(settings)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    try:
+        wait_until(lambda: server.started, "the server answers")
+        yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        listener.close()
+        assert not thread.is_alive()

@@ -1,0 +1,179 @@
+"""The `underturf` command: exit codes, every fault in one run, and words for what is away."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import httpx
+import pytest
+
+from api.command import main
+from api.serve import is_loopback, listen
+from pipeline.config import load
+from pipeline.service import lock_folder
+from pipeline.site import PagesConfig
+from tests.api.served import serving
+from tests.api.site import SETTINGS, Ground, MakeGround, readings
+from tests.pipeline.conftest import wait_until
+
+START_WITHIN_S = 60.0  # importing takes a few seconds of a free processor
+ROOT = Path(__file__).parents[2]
+FAULTY = """
+[site]
+name = "Fern Hollow"
+timezone = "Mars/Crater"
+[pages]
+port = 99999
+[[surface]]
+name = "square"
+kind = "roof"
+[[surface.station]]
+name = "s1"
+soil = "cheese"
+"""
+
+
+@pytest.fixture
+def settings(tmp_path: Path) -> Path:
+    path = tmp_path / "underturf.toml"
+    path.write_text(SETTINGS)
+    return path
+
+
+def test_check_counts_what_is_good(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A good file: exit 0 and what is in it."""
+    assert main(["check", "--config", str(settings)]) == 0
+    assert "2 surfaces, 3 stations" in capsys.readouterr().out
+
+
+def test_check_prints_every_fault_and_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Five faults in one file are five lines, each with the key, what was found and what was expected."""
+    path = tmp_path / "faulty.toml"
+    path.write_text(FAULTY)
+    assert main(["check", "--config", str(path)]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    for key in ("site.name", "site.timezone", "pages.port", "surface.square.kind", "soil"):
+        own = [line for line in lines if key in line]
+        assert len(own) == 1 and "found" in own[0] and "expected" in own[0], key
+
+
+def test_a_missing_file_is_a_fault_not_a_trace(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No file: exit 2 or 1 with its name, and no trace of the program."""
+    assert main(["check", "--config", str(tmp_path / "none.toml")]) in (1, 2)
+    said = capsys.readouterr().err
+    assert "none.toml" in said and "Traceback" not in said
+
+
+def test_recompute_redoes_a_span(make_ground: MakeGround, capsys: pytest.CaptureFixture[str]) -> None:
+    """From raw, for one station and whole days; an unknown station is refused with 2."""
+    ground: Ground = make_ground()
+    ground.hear(readings(48))
+    folder = ground.pipeline.config.data_dir.parent
+    config = str(folder / "underturf.toml")
+    ground.pipeline.stop()
+    assert main(["recompute", "--config", config, "--station", "o1", "--from", "2024-03-01", "--to", "2024-03-01"]) == 0
+    assert "o1" in capsys.readouterr().out
+    assert main(["recompute", "--config", config, "--station", "s9"]) == 2
+    assert "s9" in capsys.readouterr().err
+
+
+def test_recompute_beside_a_running_service_is_refused(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two writers on one folder: exit 1, and the process that has it is named."""
+    with lock_folder(load(settings).data_dir):
+        assert main(["recompute", "--config", str(settings)]) == 1
+    assert str(os.getpid()) in capsys.readouterr().err
+
+
+def test_summary_without_a_service_says_where_it_looked(
+    settings: Path, free_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit 1, the address, and what to start."""
+    settings.write_text(SETTINGS + f"[pages]\nport = {free_port}\n")
+    assert main(["summary", "--config", str(settings)]) == 1
+    said = capsys.readouterr().err
+    assert f"127.0.0.1:{free_port}" in said and "underturf serve" in said
+
+
+def test_summary_prints_what_the_service_says(
+    filled: Ground, settings: Path, free_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Water by layer, the last wetting, the age and the open alerts, station by station."""
+    settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {free_port}\n')
+    with serving(filled.pipeline, free_port):
+        assert main(["summary", "--config", str(settings)]) == 0
+    said = capsys.readouterr().out
+    for line in ("Last heard", "Thatch: ", "Root zone: ", "Last wetting: ", "thatch still holds water", "south end"):
+        assert line in said
+    # What a figure rests on: the hand-made water content is 1.25 of the way from 0.10 to 0.45.
+    assert "125 % of the way from dry to drained" in said
+
+
+def test_a_taken_port_is_said_before_anything_starts(
+    settings: Path, served: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`serve` on a port that is taken: exit 1, the key and what to do; no data folder is locked or made."""
+    port = served.rpartition(":")[2]
+    settings.write_text(SETTINGS + f"[pages]\nport = {port}\n")
+    assert main(["serve", "--config", str(settings)]) == 1
+    assert f"pages.port: found 127.0.0.1:{port}" in capsys.readouterr().err
+    assert not (settings.parent / "data").exists()
+
+
+@pytest.mark.parametrize(
+    ("host", "own"), [("127.0.0.1", True), ("localhost", True), ("::1", True), ("0.0.0.0", False), ("::", False)]
+)
+def test_what_others_can_reach_is_known(host: str, *, own: bool) -> None:
+    """Loopback addresses are this machine's own; the others are warned of."""
+    assert is_loopback(host) is own
+    with listen(PagesConfig(host, 0)) as listener:
+        assert listener.getsockname()[1] > 0
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_serve_runs_until_told_to_stop(settings: Path, free_port: int, number: signal.Signals) -> None:
+    """It answers, warns when its pages are open to others, and ends with 0 and no child left."""
+    pages = free_port
+    settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {_other_port()}\n')
+    log = settings.parent / "serve.log"
+    with log.open("w") as out:
+        server = subprocess.Popen(
+            [sys.executable, "-m", "api.command", "serve", "--config", str(settings)], cwd=ROOT, stderr=out, stdout=out
+        )
+    try:
+        wait_until(lambda: _health(pages), "it answers", START_WITHIN_S)
+        assert _health(pages)["state"] in ("ok", "degraded")
+        children = _children(server.pid)
+    finally:
+        server.send_signal(number)
+        assert server.wait(20) == 0
+    assert not [pid for pid in children if _runs(pid)]
+    assert "pages_open host=0.0.0.0" in log.read_text() and "sign-in" in log.read_text()
+
+
+def _other_port() -> int:
+    with listen(PagesConfig("127.0.0.1", 0)) as listener:
+        return int(listener.getsockname()[1])
+
+
+def _health(port: int) -> dict[str, object]:
+    try:
+        answer = httpx.get(f"http://127.0.0.1:{port}/healthz", timeout=5.0)
+    except httpx.HTTPError:
+        return {}
+    return dict(json.loads(answer.text))
+
+
+def _children(pid: int) -> list[int]:
+    return [int(c) for task in Path(f"/proc/{pid}/task").iterdir() for c in (task / "children").read_text().split()]
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False

@@ -1,0 +1,202 @@
+"""The JSON interface, against sums done by hand on the numbers that were sent."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from urllib.parse import parse_qsl, urlsplit
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from api.data import DAY_MS, MAX_CHANNELS, iso
+from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water
+from tests.pipeline.hand import HOUR_MS, START_MS
+
+CHANNEL = "o1/d1/moisture_0100"
+RAIN = "o1/w1/rain"
+OBSERVATIONS = "/api/v1/observations"
+
+
+def span(first_hour: int, last_hour: int) -> dict[str, str]:
+    return {"from": iso(START_MS + first_hour * HOUR_MS), "to": iso(START_MS + last_hour * HOUR_MS)}
+
+
+def test_raw_observations_are_what_was_sent(client: TestClient) -> None:
+    """Undrawn, each observation has its time, its value, its raw value and its flag; the span is half open."""
+    answer = client.get(OBSERVATIONS, params={"channel": CHANNEL, "every": "raw", **span(24, 48)}).json()
+    assert [o["at"] for o in answer["observations"]] == [iso(START_MS + h * HOUR_MS) for h in range(24, 48)]
+    assert [o["value"] for o in answer["observations"]] == [outfield_water(h, 100) for h in range(24, 48)]
+    assert all(o["raw"] == o["value"] and o["low"] is None and o["n"] is None for o in answer["observations"])
+    assert answer["units"] == {CHANNEL: "m3 m-3"}
+    assert answer["next"] is None
+
+
+def test_hours_and_days_are_the_hand_sums(client: TestClient) -> None:
+    """A day drawn together is the mean, least and greatest of its 24 values; an hour that has one value is that."""
+    hour = client.get(OBSERVATIONS, params={"channel": CHANNEL, "every": "hour", **span(24, 48)}).json()["observations"]
+    assert [(o["value"], o["low"], o["high"], o["n"]) for o in hour] == [
+        (outfield_water(h, 100),) * 3 + (1,) for h in range(24, 48)
+    ]
+    day = client.get(OBSERVATIONS, params={"channel": CHANNEL, "every": "day", **span(24, 48)}).json()["observations"]
+    values = [outfield_water(h, 100) for h in range(24, 48)]
+    assert [(o["at"], o["n"]) for o in day] == [(iso(START_MS + DAY_MS), 24)]
+    # The store keeps binary floats: the mean of 24 of them may be off by their last bit.
+    assert day[0]["value"] == pytest.approx(math.fsum(values) / 24, abs=1e-12)
+    assert (day[0]["low"], day[0]["high"]) == (min(values), max(values))
+
+
+@pytest.mark.parametrize("every", ["hour", "day"])
+def test_rain_is_summed_not_averaged(client: TestClient, every: str) -> None:
+    """Six millimetres fell in three hours: so much is in their hours together, and in their day."""
+    first = RAIN_AT_HOUR // 24 * 24
+    rows = client.get(OBSERVATIONS, params={"channel": RAIN, "every": every, **span(first, first + 24)}).json()
+    wet = [o["value"] for o in rows["observations"] if o["value"]]
+    assert wet == pytest.approx([2.0] * 3 if every == "hour" else [6.0], abs=1e-9)
+    assert rows["units"] == {RAIN: "mm"}
+
+
+@pytest.mark.parametrize(
+    ("days", "step"), [(14, "raw"), (14.1, "hour"), (190, "hour"), (190.1, "day")], ids=lambda v: str(v)
+)
+def test_long_spans_are_drawn_together_by_themselves(client: TestClient, days: float, step: str) -> None:
+    """Up to two weeks every observation, up to half a year hours, beyond days."""
+    params = {"channel": CHANNEL, "from": iso(NOW_MS - round(days * DAY_MS)), "to": iso(NOW_MS)}
+    assert client.get(OBSERVATIONS, params=params).json()["every"] == step
+
+
+@pytest.mark.parametrize("limit", [1, 7, 24, 25])
+def test_pages_join_to_the_whole(client: TestClient, limit: int) -> None:
+    """Following `next` to its end gives every observation once and in order, whatever the size of a page."""
+    params: dict[str, object] = {"channel": [CHANNEL, RAIN], "every": "raw", **span(0, 12)}
+    whole = client.get(OBSERVATIONS, params=params).json()["observations"]
+    assert len(whole) == 24
+    joined, answer = [], client.get(OBSERVATIONS, params={**params, "limit": limit}).json()
+    pages = 1
+    while True:
+        assert len(answer["observations"]) <= limit
+        joined += answer["observations"]
+        if answer["next"] is None:
+            break
+        answer, pages = client.get(answer["next"]).json(), pages + 1
+    assert joined == whole
+    assert pages == math.ceil(24 / limit)
+
+
+def test_a_page_beyond_the_last_is_empty(client: TestClient) -> None:
+    """Asking on past the end gives nothing, and no further page."""
+    answer = client.get(OBSERVATIONS, params={"channel": CHANNEL, "after": 10**6, **span(0, 12)}).json()
+    assert answer["observations"] == [] and answer["next"] is None
+
+
+def test_next_keeps_what_was_asked(client: TestClient) -> None:
+    """The address of the next page names the same channels, span and step."""
+    following = client.get(OBSERVATIONS, params={"channel": CHANNEL, "limit": 5, **span(0, 12)}).json()["next"]
+    asked = dict(parse_qsl(urlsplit(following).query))
+    assert asked == {"channel": CHANNEL, "every": "raw", "limit": "5", "after": "5", **span(0, 12)}
+
+
+def test_every_channel_has_its_unit(client: TestClient) -> None:
+    """The unit that the list of probes gives is that of the observations."""
+    probes = client.get("/api/v1/probes").json()
+    units = {c["id"]: c["unit"] for p in probes for c in p["channels"]}
+    answer = client.get(OBSERVATIONS, params={"limit": 1}).json()
+    assert answer["units"] == units
+    assert units[CHANNEL] == "m3 m-3" and units["o1/w1/air_temperature"] == "degC" and units[RAIN] == "mm"
+
+
+def test_csv_has_every_observation_of_the_span(client: TestClient) -> None:
+    """The file has a header, one line an observation, times in UTC, and the unit beside each value."""
+    answer = client.get("/api/v1/observations.csv", params={"channel": [CHANNEL, RAIN], **span(24, 48)})
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    assert (
+        answer.headers["content-type"].startswith("text/csv") and "attachment" in answer.headers["content-disposition"]
+    )
+    assert len(rows) == 48
+    assert rows[0]["channel"] == CHANNEL and rows[0]["time"] == "2024-03-02T00:00:00.000Z"
+    assert float(rows[0]["value"]) == outfield_water(24, 100)
+    assert {(r["channel"], r["unit"], r["flag"]) for r in rows} >= {(CHANNEL, "m3 m-3", "good")}
+
+
+def test_unknown_names_are_refused_with_what_is_known(client: TestClient) -> None:
+    """A channel or a station that is not there is 404, and the problem names what was asked for."""
+    for path, name in (
+        (f"{OBSERVATIONS}?channel=o1/d1/nothing", "o1/d1/nothing"),
+        ("/api/v1/observations.csv?channel=o1/d1/nothing", "o1/d1/nothing"),
+        ("/api/v1/findings?station=s9", "s9"),
+        ("/api/v1/stations/s9", "s9"),
+    ):
+        answer = client.get(path)
+        assert answer.status_code == 404, path
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert name in answer.json()["detail"]
+
+
+def test_an_empty_span_is_refused(client: TestClient) -> None:
+    """A span that ends where or before it begins is 422, with both ends named."""
+    for first, last in ((5, 5), (6, 5)):
+        answer = client.get(OBSERVATIONS, params={"channel": CHANNEL, **span(first, last)})
+        assert answer.status_code == 422
+        assert span(first, last)["from"] in answer.json()["detail"]
+
+
+@pytest.mark.parametrize("query", ["limit=0", "limit=10001", "after=-1", "every=week", "from=yesterday"])
+def test_a_query_of_the_wrong_form_is_refused(client: TestClient, query: str) -> None:
+    """Limits of a page are held, and the problem names the parameter."""
+    answer = client.get(f"{OBSERVATIONS}?{query}")
+    assert answer.status_code == 422
+    assert query.split("=")[0] in answer.json()["detail"]
+
+
+def test_too_many_channels_are_refused_not_cut(make_ground: MakeGround) -> None:
+    """A site with more channels than one answer may have says so, instead of leaving some out."""
+    station = '[[surface.station]]\nname = "x{0}"\nsoil = "loam"\n[[surface.station.probe]]\nname = "p"\n'
+    many = SETTINGS + "".join(station.format(i) + 'model = "root_zone_profile"\n' for i in range(6))
+    ground = make_ground(settings=many)
+    client = TestClient(create_app(ground.pipeline))
+    assert len(ground.pipeline.config.channels()) > MAX_CHANNELS
+    assert client.get(OBSERVATIONS).status_code == 422
+    assert client.get(OBSERVATIONS, params={"channel": CHANNEL}).status_code == 200
+
+
+def test_findings_carry_value_range_and_reason(client: TestClient) -> None:
+    """Water in the thatch is its water content over its 14 mm; a table's limits leave the outfield a range."""
+    thatch = client.get("/api/v1/findings", params={"station": "s1", "quantity": "thatch_water", "limit": 3}).json()
+    assert [f["unit"] for f in thatch] == ["mm"] * 3
+    content = client.get(OBSERVATIONS, params={"channel": "s1/t1/moisture", "every": "raw", "limit": 1}).json()
+    assert thatch[0]["value"] == pytest.approx(content["observations"][0]["value"] * 14.0, abs=1e-9)
+    outfield = client.get("/api/v1/findings", params={"station": "o1", "quantity": "root_zone_wetness"}).json()
+    assert all(f["low"] < f["value"] < f["high"] for f in outfield)
+
+
+def test_now_says_what_is_known_and_what_is_not(client: TestClient) -> None:
+    """Each station has its layers, its alerts and its words; one that was never heard says that it cannot tell."""
+    now = {s["station"]: s for s in client.get("/api/v1/now").json()}
+    assert list(now) == ["s1", "s2", "o1"]
+    assert [layer["layer"] for layer in now["s1"]["layers"]] == ["thatch", "root_zone"]
+    assert [layer["layer"] for layer in now["o1"]["layers"]] == ["top_layer", "root_zone"]
+    assert [a["rule"] for a in now["s1"]["alerts"]] == ["thatch_holding"]
+    assert now["s1"]["heard_at"] == iso(NOW_MS - HOUR_MS) and not now["s1"]["is_old"]
+    assert now["s2"]["heard_at"] is None and now["s2"]["layers"] == [] and now["s2"]["silent_probes"] == ["p2"]
+    assert "cannot tell" in " ".join(now["s2"]["words"])
+    assert client.get("/api/v1/stations/s1").json() == now["s1"]
+
+
+def test_alerts_and_their_events_tell_the_same(client: TestClient) -> None:
+    """An open alert has been opened in the events of its time, in the same place and by the same rule."""
+    alert = next(a for a in client.get("/api/v1/alerts").json() if a["rule"] == "thatch_holding")
+    events = client.get("/api/v1/alerts/events", params=span(0, HOURS + 1)).json()
+    opened = [e for e in events if e["kind"] == "opened" and e["rule"] == "thatch_holding"]
+    assert [e["at"] for e in opened] == [alert["opened"]]
+    assert opened[0]["station"] == alert["station"] == "s1"
+
+
+def test_the_site_names_its_surfaces_and_stations(client: TestClient) -> None:
+    """Surfaces in the order of the file, with thatch where a core is known and nothing where none is."""
+    site = client.get("/api/v1/site").json()
+    stations = {s["name"]: s for f in site["surfaces"] for s in f["stations"]}
+    assert [f["kind"] for f in site["surfaces"]] == ["square", "outfield"]
+    assert {name: s["thatch_mm"] for name, s in stations.items()} == {"s1": 14.0, "s2": None, "o1": None}
+    assert site["now"] == iso(NOW_MS)

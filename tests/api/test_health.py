@@ -1,0 +1,92 @@
+"""Whether it works, told to people, to a load balancer and to Prometheus."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from api.health import caught_up
+from pipeline.config import load
+from pipeline.metrics import CONTENT_TYPE
+from pipeline.service import Pipeline
+from tests.api.site import SETTINGS, Ground, MakeGround
+from tests.pipeline.conftest import wait_until
+
+
+def test_a_pipeline_without_its_broker_is_not_ready_and_says_why(client: TestClient) -> None:
+    """Health answers all the same; readiness is 503 with the reasons in words."""
+    health = client.get("/healthz")
+    assert health.status_code == 200 and health.json()["state"] == "degraded"
+    ready = client.get("/readyz")
+    assert ready.status_code == 503
+    assert ready.json()["ready"] is False and any("broker" in reason for reason in ready.json()["reasons"])
+
+
+def test_a_running_pipeline_is_ready(tmp_path: Path, free_port: int) -> None:
+    """Once the broker is up: 200, no reasons; but it has caught up with nothing while no node has been heard."""
+    path = tmp_path / "underturf.toml"
+    path.write_text(f"{SETTINGS}[broker]\nport = {free_port}\n")
+    pipeline = Pipeline(load(path), mosquitto=None)
+    client = TestClient(create_app(pipeline))
+    pipeline.start()
+    try:
+        wait_until(lambda: pipeline.ready, "it is ready")
+        assert client.get("/readyz").json() == {"ready": True, "reasons": []}
+        health: dict[str, Any] = client.get("/healthz").json()
+        assert health["broker"]["up"] and health["state"] == "ok" and health["caught_up"] is False
+    finally:
+        pipeline.stop()
+
+
+def state(**changes: Any) -> dict[str, Any]:
+    return {
+        "ingest": {"waiting_messages": 0},
+        "studying": {"stations_waiting": 0},
+        "judging": {"stations_waiting": 0},
+        "nodes": [{"backlog": 0}],
+        **changes,
+    }
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected"),
+    [
+        ({}, True),
+        ({"ingest": {"waiting_messages": 1}}, False),
+        ({"studying": {"stations_waiting": 1}}, False),
+        ({"judging": {"stations_waiting": 1}}, False),
+        ({"nodes": []}, False),
+        ({"nodes": [{"backlog": 0}, {"backlog": 3}]}, False),
+    ],
+    ids=["all done", "message waits", "stages wait", "rules wait", "no node", "a node has more"],
+)
+def test_caught_up_is_when_nothing_waits_anywhere(changes: dict[str, Any], *, expected: bool) -> None:
+    """Only when every node has sent all it has, and stages and rules have seen it."""
+    assert caught_up(state(**changes)) is expected
+
+
+def test_health_has_what_caught_up_asks_for(filled: Ground) -> None:
+    """The pipeline tells each of the things that are waited for."""
+    assert caught_up(filled.pipeline.health()) is False
+    assert set(state()) <= set(filled.pipeline.health())
+
+
+def test_metrics_are_in_the_text_form_of_prometheus(client: TestClient) -> None:
+    """Media type and lines as the exposition format 0.0.4 has them."""
+    answer = client.get("/metrics")
+    assert answer.headers["content-type"] == CONTENT_TYPE
+    lines = [line for line in answer.text.splitlines() if line and not line.startswith("#")]
+    assert all(" " in line and float(line.rsplit(" ", 1)[1]) is not None for line in lines)
+    assert any(line.startswith("underturf_readings_kept_total") for line in lines)
+
+
+def test_a_crash_is_told(make_ground: MakeGround) -> None:
+    """A part that crashed makes the service unready, with its name."""
+    pipeline: Pipeline = make_ground().pipeline
+    pipeline._crashed("worker", ZeroDivisionError("a bug"))
+    answer = TestClient(create_app(pipeline)).get("/readyz")
+    assert answer.status_code == 503 and "worker crashed" in str(answer.json()["reasons"])

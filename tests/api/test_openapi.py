@@ -1,0 +1,86 @@
+"""The description of the interface: of the right form, complete, and its examples true."""
+
+from __future__ import annotations
+
+import inspect
+from typing import Any
+
+import pytest
+from fastapi.openapi.models import OpenAPI
+from fastapi.testclient import TestClient
+from jsonschema import Draft202012Validator
+from pydantic import BaseModel
+
+from api import schema
+
+MODELS = [m for _, m in inspect.getmembers(schema, inspect.isclass) if issubclass(m, BaseModel) and m is not BaseModel]
+
+
+@pytest.fixture(scope="session")
+def document(client: TestClient) -> dict[str, Any]:
+    """The OpenAPI document as it is served."""
+    answer: dict[str, Any] = client.get("/openapi.json").json()
+    return answer
+
+
+def test_the_document_is_openapi(document: dict[str, Any]) -> None:
+    """It has the form that OpenAPI 3.1 lays down, as the models of the specification read it."""
+    assert document["openapi"].startswith("3.1")
+    OpenAPI.model_validate(document)
+
+
+def test_its_schemas_are_json_schemas(document: dict[str, Any]) -> None:
+    """Every schema is a valid one of JSON Schema 2020-12."""
+    schemas = document["components"]["schemas"]
+    assert "StationNowOut" in schemas
+    for one in schemas.values():
+        Draft202012Validator.check_schema(one)
+
+
+def test_every_operation_says_what_it_is_for(document: dict[str, Any]) -> None:
+    """Each has a summary of its own, and says that its errors are problem documents."""
+    operations = [(path, o) for path, item in document["paths"].items() for o in item.values()]
+    assert len(operations) >= 12
+    summaries = [o.get("summary", "") for _, o in operations]
+    assert all(" " in summary for summary in summaries), summaries  # words, not a function's name
+    assert len(set(summaries)) == len(summaries)
+    for path, operation in operations:
+        assert "application/problem+json" in operation["responses"]["422"]["content"], path
+
+
+def example(model: type[BaseModel]) -> dict[str, object]:
+    """An object made of the first example of each field; of a field without one, what its kind begins with."""
+    made: dict[str, object] = {}
+    for name, field in model.model_fields.items():
+        inner = [a for a in getattr(field.annotation, "__args__", ()) if inspect.isclass(a)]
+        nested = next((a for a in inner if issubclass(a, BaseModel)), None)
+        if field.examples:
+            made[name] = field.examples[0]
+        elif nested is not None:
+            made[name] = [example(nested)]
+        else:
+            made[name] = None if type(None) in inner else "text"
+    return made
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda m: m.__name__)
+def test_examples_parse_into_their_models(model: type[BaseModel]) -> None:
+    """What the document shows as an example is accepted by the model it belongs to, strictly, and comes back equal."""
+    made = example(model)
+    assert model.model_validate(made, strict=True).model_dump(exclude_unset=True) == made
+    assert any(field.examples for field in model.model_fields.values())
+
+
+def test_answers_are_what_the_document_says(client: TestClient, document: dict[str, Any]) -> None:
+    """Real answers of every operation without arguments fit the schema that the document gives for them."""
+    checked = 0
+    for path, item in document["paths"].items():
+        content = item.get("get", {}).get("responses", {}).get("200", {}).get("content", {})
+        described = content.get("application/json", {}).get("schema")
+        required = [p for p in item["get"].get("parameters", []) if p.get("required")]
+        if not described or required or "{" in path:
+            continue
+        whole = {**described, "components": document["components"]}
+        Draft202012Validator(whole).validate(client.get(path).json())
+        checked += 1
+    assert checked >= 6

@@ -1,0 +1,205 @@
+"""The pages as they come from the server, before any script."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import BOKEH_ADDRESS, create_app
+from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings, values
+
+PAGES = ["/", "/stations/s1", "/stations/s2", "/stations/o1"]
+
+
+class Tags(HTMLParser):
+    """Every tag with its attributes, and the text between."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+
+    def every(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.tags if name == tag]
+
+
+def page(client: TestClient, path: str) -> Tags:
+    answer = client.get(path)
+    assert answer.status_code == 200 and answer.headers["content-type"].startswith("text/html")
+    return Tags(answer.text)
+
+
+def words(tags: Tags) -> str:
+    return re.sub(r"\s+", " ", tags.text)
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_link_and_part_of_a_page_resolves(client: TestClient, path: str) -> None:
+    """What a page points at, loads or asks for later is there."""
+    tags = page(client, path)
+    targets = [a["href"] for name in ("a", "link") for a in tags.every(name)]
+    targets += [s["src"] for s in tags.every("script")]
+    targets += [d[key] for d in tags.every("div") for key in ("data-part", "data-chart") if key in d]
+    assert len(targets) > 5
+    for target in targets:
+        assert target is not None and target.startswith("/"), f"{target} leaves this server"
+        assert client.get(target).status_code == 200, target
+        if "#" in target:
+            assert any(a.get("id") == target.split("#")[1] for _, a in tags.tags)
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_has_its_json_twin(client: TestClient, path: str) -> None:
+    """Each names the address where the same is to be had as JSON, and there the same words stand."""
+    tags = page(client, path)
+    twin = next(link["href"] for link in tags.every("link") if link.get("rel") == "alternate")
+    answer = client.get(str(twin))
+    assert answer.headers["content-type"] == "application/json"
+    body = answer.json()
+    said = words(tags)
+    for station in body if isinstance(body, list) else [body]:
+        assert station["title"] in said
+        for line in station["words"]:
+            if not (path == "/" and line.startswith("Dry and drained")):
+                assert line in said
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_no_script_stands_in_a_page(client: TestClient, path: str) -> None:
+    """Scripts come from files of this server only, and the policy forbids all others."""
+    answer = client.get(path)
+    tags = Tags(answer.text)
+    assert all(s.get("src", "").startswith("/") for s in tags.every("script"))  # type: ignore[union-attr]
+    assert not [key for _, attributes in tags.tags for key in attributes if key.startswith("on")]
+    assert "javascript:" not in answer.text
+    policy = dict(part.strip().split(" ", 1) for part in answer.headers["content-security-policy"].split(";"))
+    assert policy["default-src"] == "'none'" and policy["script-src"] == "'self'"
+    assert policy["frame-ancestors"] == "'none'" and policy["base-uri"] == "'none'"
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+def test_the_first_page_has_the_answers_of_every_station(client: TestClient) -> None:
+    """Alerts, age, water by layer and rain, in words, each under the station's name."""
+    said = words(page(client, "/"))
+    for line in (
+        "Square, north end", "Thatch still holds water", "Last heard 01:00 today, 1 hour ago.", "Thatch: 7.5 mm",
+        "Square, south end", "Nothing has been heard from this station yet.", "Outfield, long side",
+        "Rain in the last 24 hours: 0.0 mm.",
+    ):  # fmt: skip
+        assert line in said, line
+
+
+def test_one_station_alone_is_the_first_page(make_ground: MakeGround) -> None:
+    """With one station the first page is its own: no reader is sent a click further for nothing."""
+    settings = (
+        '[site]\nname = "lone"\ntitle = "Lone Green"\n[data]\ndir = "data"\n[[surface]]\nname = "green"\n'
+        'title = "Green"\nkind = "green"\n[[surface.station]]\nname = "g1"\ntitle = "centre"\nsoil = "sand"\n'
+        '[[surface.station.probe]]\nname = "p1"\nmodel = "thatch"\n'
+    )
+    client = TestClient(create_app(make_ground(settings=settings).pipeline))
+    said = words(page(client, "/"))
+    assert "Green, centre" in said and "Moisture by depth over time" in said and "All stations" not in said
+
+
+def test_an_empty_site_says_what_to_write(empty_client: TestClient) -> None:
+    """No station: the page shows the lines of a settings file that make one, and they are of the form that is read."""
+    tags = page(empty_client, "/")
+    assert "No station yet" in tags.text and "[[surface.station.probe]]" in tags.text
+    assert empty_client.get("/api/v1/now").json() == []
+    assert empty_client.get("/api/v1/summary.txt").status_code == 200
+
+
+def test_the_lines_of_the_empty_page_are_accepted(empty_client: TestClient, make_ground: MakeGround) -> None:
+    """Copied below a [site] table they give a site with one station."""
+    text = re.search(r"<pre>(.*?)</pre>", empty_client.get("/").text, re.S)
+    assert text is not None
+    ground = make_ground(settings='[site]\nname = "new"\n[data]\ndir = "data"\n' + text.group(1).replace("&#34;", '"'))
+    assert list(ground.pipeline.config.stations()) == ["square-1"]
+
+
+def test_a_station_without_readings_says_so(client: TestClient) -> None:
+    """Nothing heard: no number is shown, no all-clear is given, and the chart is empty but there."""
+    said = words(page(client, "/stations/s2"))
+    assert "Nothing has been heard from this station yet." in said
+    assert "Cannot tell: there is nothing recent to judge by." in said and "no alert is open" not in said
+    assert "no answer" in said
+    assert client.get("/stations/s2/chart.json?days=14").status_code == 200
+
+
+def test_old_data_stands_out_and_is_told_as_of_its_time(make_ground: MakeGround) -> None:
+    """Two days after the last reading: framed, with its age, layers as they were, and rain that cannot be told."""
+    ground = make_ground()
+    ground.hear(readings(48, first_hour=432))
+    ground.clock.wall_ms = NOW_MS + 48 * HOUR_MS
+    client = TestClient(create_app(ground.pipeline))
+    answer = client.get("/stations/o1")
+    said = words(Tags(answer.text))
+    assert "Last heard Thu 21 Mar 01:00, 2 days ago. What follows is how it was then." in said
+    assert 'class="heard old"' in answer.text
+    assert "Root zone on Thu 21 Mar 01:00: 41 mm of water" in said
+    assert "Rain in the last 24 hours: cannot tell." in said
+    assert "Surface 1" not in said  # a temperature of two days ago is not that of the surface
+    assert client.get("/api/v1/stations/o1").json()["is_old"] is True
+
+
+def test_one_silent_probe_is_named(make_ground: MakeGround) -> None:
+    """While others of its station speak, the one that does not is named with its age; the rest stays as it is."""
+    ground = make_ground()
+    heard = [
+        r for r in readings(48, first_hour=432)
+        if not (r.channel.startswith("o1/w1/") and r.measured_at_ms > NOW_MS - 10 * HOUR_MS)
+    ]  # fmt: skip
+    ground.hear(heard)
+    said = words(page(TestClient(create_app(ground.pipeline)), "/stations/o1"))
+    assert "(w1): silent since Wed 20 Mar 16:00, 10 hours." in said
+    assert "Last heard 01:00 today, 1 hour ago." in said and "Rain in the last 24 hours: cannot tell." in said
+
+
+def test_profile_is_drawn_on_the_server_to_scale(client: TestClient) -> None:
+    """Thatch lies at the top in its thickness, and each probe at its depth with its number beside it."""
+    tags = page(client, "/stations/s1")
+    rect = next(r for r in tags.every("rect") if r.get("class") == "thatch")
+    floor = next(p for p in tags.every("path") if p.get("class") == "floor")
+    top = float(str(rect["y"]))
+    depth = float(re.search(r"M\S+ (\S+)H", str(floor["d"])).group(1)) - top  # type: ignore[union-attr]
+    # 14 mm of thatch over 14 + 200 mm of thatch and root zone, to a tenth of a pixel.
+    assert float(str(rect["height"])) == pytest.approx(depth * 14 / 214, abs=0.15)
+    assert len([p for p in tags.every("path") if str(p.get("class", "")).startswith("bar")]) == 6
+    drawing = next(s for s in tags.every("svg"))
+    assert "at 8 mm 0.5" in str(drawing["aria-label"])
+
+
+def test_the_chart_draws_what_was_sent(client: TestClient) -> None:
+    """Bokeh's own JSON has a line a depth, thatch apart, rain above, and ends at the last reading."""
+    chart = client.get("/stations/s1/chart.json?days=14&look=dark&width=390").text
+    assert all(f"{depth} mm" in chart for depth in (8, 35, 65, 110, 160, 220))
+    assert "Water in the thatch" in chart and "Rain, mm" in chart
+    assert "Water in the thatch" not in client.get("/stations/o1/chart.json").text
+    for wrong in ("days=0", "look=red", "width=-1"):
+        assert client.get(f"/stations/s1/chart.json?{wrong}").status_code == 422
+
+
+def test_the_table_has_every_channel(client: TestClient) -> None:
+    """One row a channel, with value, unit and how far it is to be believed."""
+    tags = page(client, "/stations/o1")
+    assert len(tags.every("tr")) == 1 + sum(channel.startswith("o1/") for channel in values(0))
+    assert "Air temperature" in tags.text and "°C" in tags.text
+
+
+def test_bokeh_comes_packed_from_this_server(client: TestClient) -> None:
+    """The script is sent packed to whoever takes it so, may be kept for ever, and is no more than 400 kB."""
+    packed = client.get(BOKEH_ADDRESS, headers={"accept-encoding": "gzip"})
+    assert packed.headers["content-encoding"] == "gzip" and "immutable" in packed.headers["cache-control"]
+    assert packed.num_bytes_downloaded < 400_000
+    plain = client.get(BOKEH_ADDRESS, headers={"accept-encoding": "identity"})
+    assert plain.content == packed.content
