@@ -1,0 +1,325 @@
+"""The check values of every sum in one list: what it should give by whom, and what ours gives now.
+
+`tests/make_checks_page.py` writes them out as a page and `tests/test_checks_page.py` holds it current. A mark says
+what a figure is worth: `printed` (in the source, or in public code that quotes it), `computed` (by a program that is
+not ours), `memory` (from the source, from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import numpy as np
+
+from hardware import cone, sdi12_frame
+from pipeline.soil import (
+    climate,
+    drying,
+    growth,
+    humidity,
+    mixing,
+    radiation,
+    roots,
+    soil_temperature,
+    strength,
+    sun,
+    trend,
+)
+from pipeline.soil import permittivity as curves
+from pipeline.soil.calibration import CURVES
+from simulator import kernels
+from simulator.materials import Material, table
+
+
+class Value(NamedTuple):
+    """One figure. `printed` is text, as it was printed; ours may differ by `tolerance`."""
+
+    what: str
+    printed: str
+    ours: float
+    tolerance: float
+    mark: str
+
+
+class Sum(NamedTuple):
+    """Figures of one sum."""
+
+    title: str
+    source: str
+    values: tuple[Value, ...]
+
+
+def _row(names, printed: str, ours, mark: str, tolerance: float | None = None) -> tuple[Value, ...]:
+    """Values of a table's row; each may differ by half its last printed digit, or as said."""
+    texts = printed.split()
+    found = np.atleast_1d(np.asarray(ours, dtype=float))
+    assert len(texts) == len(found) == len(list(names)), (texts, found)
+    return tuple(
+        Value(str(name), text, float(value), _half_a_digit(text) if tolerance is None else tolerance, mark)
+        for name, text, value in zip(names, texts, found, strict=True)
+    )
+
+
+def _half_a_digit(text: str) -> float:
+    mantissa, _, exponent = text.lower().partition("e")
+    decimals = len(mantissa.partition(".")[2])
+    return 0.5001 * 10.0 ** (int(exponent or 0) - decimals)
+
+
+PERMITTIVITY = [3.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0]
+
+
+def _curve(title: str, source: str, printed: str, ours) -> Sum:
+    return Sum(title, source, _row([f"permittivity {e:g}" for e in PERMITTIVITY], printed, ours, "computed"))
+
+
+def water_content() -> Iterator[Sum]:
+    """Permittivity to water content, beyond the calibrated ranges too: the bare equations. [m3 m-3]"""
+    e = np.array(PERMITTIVITY)
+    yield Sum(
+        "Topp, mineral soil",
+        "Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582",
+        _row([f"permittivity {v:g}" for v in (3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80)],
+             "0.0298 0.0798 0.1883 0.2758 0.3454 0.4004 0.4441 0.5102 0.5695 0.6478 0.9646",
+             curves.cubic([3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80], (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)), "computed")
+        + _row([f"by our guarded curve, {v:g}" for v in (10, 30)], "0.1883 0.4441", curves.topp_1980([10, 30]),
+               "computed"),
+    )  # fmt: skip
+    yield Sum(
+        "Topp, water content to permittivity",
+        "Topp, Davis & Annan 1980 (equation from memory)",
+        _row([f"water content {v}" for v in (0.05, 0.10, 0.20, 0.30, 0.40, 0.50)],
+             "3.850 5.343 10.116 16.889 25.201 34.593",
+             curves.topp_1980_forward([0.05, 0.10, 0.20, 0.30, 0.40, 0.50]), "computed"),
+    )  # fmt: skip
+    formula = {name: curve.formula for name, curve in CURVES.items()}
+    yield _curve("Roth, organic", "Roth, Malicki & Plagge 1992, J. Soil Sci. 43, 1-13, table 3c",
+                 "0.0584 0.1088 0.2216 0.3986 0.5259 0.6217 0.7042 0.7917", formula["roth_organic"](e))  # fmt: skip
+    yield _curve("Kellner & Lundin, pooled", "Kellner & Lundin 2001, Nordic Hydrol. 32(4-5), 315-332, table 2",
+                 "0.1301 0.1866 0.3136 0.5138 0.6552 0.7534 0.8240 0.8826", formula["kellner_lundin"](e))  # fmt: skip
+    yield _curve("Nagare", "Nagare et al. 2011, Eur. J. Soil Sci. 62, 505-515, table 4",
+                 "0.0730 0.1300 0.2579 0.4591 0.6009 0.6995 0.7711 0.8319", formula["nagare"](e))  # fmt: skip
+    yield _curve("Myllys & Simojoki, pooled", "Myllys & Simojoki 1996, table 2",
+                 "0.0447 0.1159 0.2692 0.4848 0.6069 0.6689 0.7042 0.7461", formula["myllys_simojoki"](e))  # fmt: skip
+    yield _curve("Schaap, forest floor", "Schaap et al., eq. 2b as given by Vaz et al. 2013",
+                 "0.1121 0.1881 0.3186 0.4921 0.6198 0.7249 0.8158 0.8968", curves.schaap_formula(e))  # fmt: skip
+    for density, printed in (
+        (0.1, "0.1228 0.1919 0.3190 0.4987 0.6366 0.7529 0.8553 0.9479"),
+        (0.3, "0.1128 0.1797 0.3028 0.4769 0.6105 0.7231 0.8223 0.9120"),
+        (1.5, "0.0339 0.0903 0.1939 0.3404 0.4528 0.5476 0.6311 0.7066"),
+    ):
+        yield _curve(f"Malicki, bulk density {density} g/cm3",
+                     "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10",
+                     printed, curves.malicki_bulk_density_formula(e, density))  # fmt: skip
+    for porosity, solid, printed in (
+        (0.45, 5.0, "0.0066 0.0700 0.1866 0.3515 0.4780 0.5847 0.6786 0.7636"),
+        (0.90, 4.0, "0.0796 0.1430 0.2596 0.4245 0.5510 0.6577 0.7516 0.8366"),
+    ):
+        ours = mixing.crim_formula(e, porosity, solid, 80.0)
+        yield _curve(f"Refractive mixing, porosity {porosity}, solids {solid:g}, water 80",
+                     "Roth et al. 1990, Water Resour. Res. 26, 2267 (from memory)", printed, ours)  # fmt: skip
+
+
+def _fao_day() -> tuple[float, float, float]:
+    """Example 18: vapour pressure [kPa], wind at 2 m [m/s], demand [mm]."""
+    vapour = humidity.vapour_pressure_kpa(21.5, 12.3, 84.0, 63.0)
+    wind = climate.wind_at_2m_m_s(10.0 / 3.6, 10.0)
+    above = sun.extraterrestrial_radiation_daily(50.8, 187)
+    short = radiation.shortwave_from_sunshine(9.25, sun.daylight_hours(50.8, 187), above)
+    found = climate.reference_et_daily_mm(
+        21.5, 12.3, vapour, short / 0.0864, wind, latitude_deg=50.8, elevation_m=100.0, day_of_year=187
+    )
+    return float(vapour), float(wind), float(found)
+
+
+def _fao_month() -> float:
+    place = 13 + 44 / 60
+    above = sun.extraterrestrial_radiation_daily(place, 105)
+    short = radiation.shortwave_from_sunshine(8.5, sun.daylight_hours(place, 105), above)
+    long = radiation.net_longwave_daily(34.8, 25.6, 2.85, short / radiation.clear_sky_shortwave(above, 2.0))
+    flux = climate.soil_heat_flux_monthly_mj_m2_d(30.2, 29.2)
+    deficit = humidity.mean_saturation_vapour_pressure_kpa(34.8, 25.6) - 2.85
+    energy = radiation.net_shortwave(short) - long - flux
+    return float(climate.penman_monteith_mm(30.2, deficit, energy, 2.0, humidity.air_pressure_kpa(2.0)))
+
+
+def reference_evapotranspiration() -> Iterator[Sum]:
+    """FAO-56 worked examples. [mm]"""
+    fao = "Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56"
+    vapour, wind, day = _fao_day()
+    yield Sum("Example 17, Bangkok in April, a month", fao, _row(["mm a day"], "5.72", _fao_month(), "memory"))
+    yield Sum(
+        "Example 18, Uccle, 6 July, a day",
+        f"{fao}, page 72",
+        _row(["vapour pressure, kPa"], "1.408624", vapour, "printed", 1e-5)
+        + _row(["wind at 2 m, m/s"], "2.078", wind, "printed", 0.0015)
+        + _row(["mm"], "3.88", day, "printed"),
+    )
+    es = humidity.saturation_vapour_pressure_kpa([28.0, 38.0])
+    hours = climate.reference_et_hourly_mm(
+        [28.0, 38.0], es * np.array([0.90, 0.52]), np.array([0.0, 2.450]) / 0.0036, [1.9, 3.3],
+        np.array([0.8, 2.450 / 2.6581]), elevation_m=8.0,
+    )  # fmt: skip
+    yield Sum(
+        "Example 19, N'Diaye, 1 October, hours",
+        fao,
+        _row(["2 to 3 h", "14 to 15 h"], "0.00 0.63", hours, "memory")
+        + _row(["2 to 3 h", "14 to 15 h"], "0.0043 0.6269", hours, "computed", 1e-4),
+    )
+    above = sun.extraterrestrial_radiation_daily(45 + 43 / 60, 196)
+    short = radiation.shortwave_from_temperature(26.6, 14.8, above)
+    lyon = climate.reference_et_daily_mm(
+        26.6, 14.8, humidity.saturation_vapour_pressure_kpa(14.8), short / 0.0864, 2.0, latitude_deg=45 + 43 / 60,
+        elevation_m=200.0, day_of_year=196,
+    )  # fmt: skip
+    yield Sum(
+        "Example 20, Lyon in July, temperature only",
+        fao,
+        _row(["mm a day"], "4.56", lyon, "memory")
+        + _row(["by Hargreaves, mm a day"], "5.0", climate.hargreaves_et_daily_mm(26.6, 14.8, above), "memory"),
+    )
+    yield Sum(
+        "Single steps",
+        f"{fao}, examples 2, 3, 5, 8 and 9",
+        _row(["air pressure at 1800 m, kPa"], "81.8", humidity.air_pressure_kpa(1800.0), "printed")
+        + _row(["psychrometric constant there, kPa/degC"], "0.054", humidity.psychrometric_constant_kpa_degc(81.8),
+               "printed")
+        + _row(["saturation at 24.5 degC, kPa", "at 15 degC"], "3.075 1.705",
+               humidity.saturation_vapour_pressure_kpa([24.5, 15.0]), "printed")
+        + _row(["mean saturation 24.5 and 15 degC, kPa"], "2.39",
+               humidity.mean_saturation_vapour_pressure_kpa(24.5, 15.0), "printed")
+        + _row(["vapour pressure 25, 18 degC, 82, 54 %, kPa"], "1.70", humidity.vapour_pressure_kpa(25, 18, 82, 54),
+               "printed")
+        + _row(["radiation above the air, 3 September, 20 deg south, MJ/m2"], "32.2",
+               sun.extraterrestrial_radiation_daily(-20.0, 246), "printed")
+        + _row(["longest sunshine then, h"], "11.7", sun.daylight_hours(-20.0, 246), "printed"),
+    )  # fmt: skip
+
+
+def hydraulic_functions() -> Iterator[Sum]:
+    """The simulator's retention and conductivity."""
+    source = (
+        "van Genuchten 1980, SSSAJ 44, 892-898; parameters Carsel & Parrish 1988, Water Resour. Res. 24(5), 755-769"
+    )
+    suctions = (10, 30, 60, 100, 330, 15000)
+    for name, parameters, printed, conductivity in (
+        ("sand", (0.045, 0.43, 14.5, 2.68), "0.2143 0.0772 0.0551 0.0493 0.0456 0.0450", "2.473e-8"),
+        ("loamy sand", (0.057, 0.41, 12.4, 2.28), "0.2620 0.1209 0.0839 0.0710 0.0601 0.0570", "6.459e-7"),
+        ("sandy loam", (0.065, 0.41, 7.5, 1.89), "0.3431 0.2179 0.1531 0.1218 0.0848 0.0657", "4.290e-5"),
+        ("loam", (0.078, 0.43, 3.6, 1.56), "0.4074 0.3464 0.2861 0.2421 0.1654 0.0884", "1.359e-3"),
+        ("silt loam", (0.067, 0.45, 2.0, 1.41), "0.4392 0.4083 0.3679 0.3297 0.2402 0.1039", "6.515e-3"),
+    ):
+        low, full, alpha, n = parameters
+        row = table((Material(name, "van_genuchten", low, full, alpha, 1.0, n=n),))[0]
+        content = [kernels.hydraulics(row, -suction / 100.0)[0] for suction in suctions]
+        k = kernels.hydraulics(row, -1.0)[2]
+        yield Sum(
+            f"van Genuchten, {name}",
+            source,
+            _row([f"water content at {s} cm" for s in suctions], printed, content, "computed", 0.6e-4)
+            + _row(["conductivity at 100 cm over saturated"], conductivity, k, "computed",
+                   0.002 * float(conductivity)),
+        )  # fmt: skip
+
+
+def drainage_and_heat() -> Iterator[Sum]:
+    """Drainage under gravity; the daily wave of warmth."""
+    hours = [1, 6, 24, 48, 72]
+    left = drying.saturation_under_gravity(hours, depth_m=0.10, capacity=0.35, conductivity_m_h=0.10, exponent=11.0)
+    yield Sum(
+        "Drainage of 100 mm under gravity alone, exponent 11",
+        "Sisson, Ferguson & van Genuchten 1980 (method, from memory), exact solution",
+        _row([f"saturation after {h} h" for h in hours], "0.71271 0.59750 0.52038 0.48557 0.46629", left, "computed"),
+    )
+    depth = np.array([0.02, 0.05, 0.10, 0.20, 0.50])
+    day, year = (float(soil_temperature.damping_depth_m(0.5e-6, period_s=p)) for p in (86400.0, 365.0 * 86400.0))
+    names = [f"at {1000 * d:g} mm" for d in depth]
+    yield Sum(
+        "Damping of the daily wave, diffusivity 0.5e-6 m2/s",
+        "van Wijk & de Vries 1963; Hillel, Environmental Soil Physics",
+        _row(["damping depth of the day, m", "of the year, m"], "0.1173 2.240", [day, year], "computed")
+        + _row([f"share of the amplitude {n}" for n in names], "0.8432 0.6529 0.4262 0.1817 0.0141",
+               np.exp(-depth / day), "computed")
+        + _row([f"delay {n}, h" for n in names], "0.65 1.63 3.26 6.51 16.29", depth / day * 12.0 / np.pi, "computed"),
+    )  # fmt: skip
+
+
+def grass_and_ground() -> Iterator[Sum]:
+    """Growth potential, cone index, trends, depth of a share of roots."""
+    temperatures = [0, 5, 10, 12, 15, 18, 20, 25, 28, 30, 31, 35]
+    source = "Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113, constants as restated"
+    for kind, printed, ours in (
+        ("cool", "0.0013 0.0243 0.1915 0.3472 0.6615 0.9360 1.0000 0.6615 0.3472 0.1915 0.1353 0.0243",
+         growth.growth_potential_cool(temperatures)),
+        ("warm", "0.0001 0.0010 0.0111 0.0251 0.0734 0.1783 0.2909 0.6926 0.9123 0.9898 1.0000 0.8494",
+         growth.growth_potential_warm(temperatures, hold_above_optimum=False)),
+    ):  # fmt: skip
+        yield Sum(f"Growth potential, {kind} season, as first published", source,
+                  _row([f"{t} degC" for t in temperatures], printed, ours, "computed"))  # fmt: skip
+    bases = np.array([cone.SOFT_CONE_BASE_M2, cone.HARD_CONE_BASE_M2])
+    yield Sum(
+        "Cone index",
+        "ASAE S313.3 and EP542, as given by USDA Forest Service 0524-2837-MTDC (Kees 2005)",
+        _row(["base of the soft cone, mm2", "of the hard cone"], "322.70 129.28", bases * 1e6, "computed")
+        + _row(["100 N on the soft cone, kPa", "on the hard cone"], "309.9 773.5",
+               [cone.cone_index_kpa(100.0, b) for b in bases], "computed"),
+    )  # fmt: skip
+    depth = np.array([0.0, 0.10, 0.20, 0.30])
+    yield Sum(
+        "Depth to 2 MPa",
+        "straight lines between readings (algebra)",
+        _row(["500, 1500, 2500, 2600 kPa each 100 mm: m"], "0.15",
+             strength.depth_to_limit_m(depth, [500.0, 1500.0, 2500.0, 2600.0]), "computed"),
+    )  # fmt: skip
+    bounds = np.linspace(0.0, 2.0, 2001)
+    drawn = -np.diff(0.943 ** (100.0 * bounds))
+    yield Sum(
+        "Depth of a share of roots, 1 - 0.943^d",
+        "Gale & Grigal 1987; Jackson et al. 1996, Oecologia 108, 389-411 (exponent from memory)",
+        _row(["half of the roots, m", "95 % of them, m"], "0.118 0.510",
+             [roots.depth_above_which_m(drawn, bounds, share) for share in (0.5, 0.95)], "computed", 0.0015),
+    )  # fmt: skip
+
+
+def trends() -> Iterator[Sum]:
+    """Mann-Kendall and Sen."""
+    source = "Mann 1945, Kendall 1975, Sen 1968 (JASA 63, 1379-1389), by pymannkendall; variances by hand"
+    for name, series, printed in (
+        ("ten values", [4.5, 4.7, 5.1, 4.9, 5.6, 5.9, 6.3, 6.1, 6.8, 7.2], "41 125 3.577709 0.000346619 0.3 4.4"),
+        ("with ties", [8, 8, 9, 7, 10, 10, 10, 12], "18 60.6667 2.182599 0.0290654 0.5 7.75"),
+        ("thatch, mm", [11.2, 12.0, 11.5, 12.6, 13.1, 12.9, 14.0, 14.4],
+         "24 65.3333 2.845512 0.00443401 0.453571 11.1625"),
+    ):  # fmt: skip
+        test, line = trend.mann_kendall(series), trend.sen_line(np.arange(len(series)), series)
+        ours = [test.s, test.variance, test.z, test.p, line.slope, line.intercept]
+        names = ["S", "variance", "Z", "p", "slope a step", "intercept"]
+        yield Sum(f"Trend, {name}", source, _row(names, printed, ours, "computed"))
+
+
+def lines_and_checks() -> Iterator[Sum]:
+    """Checks of the serial protocol. The figures are whole numbers, shown as such."""
+    answers = {
+        "0+3.14": ("FC5A", "OqZ"), "0+3.14+2.718+1.414": ("9C3A", "Ipz"),
+        "0+1.11+2.22+3.33+4.44+5.55+6.66": ("9771", "I]q"), "0+7.77+8.88+9.99": ("9D97", "IvW"),
+        "0+3.14+2.718": ("95CF", "IWO"), "0": ("1400", "AP@"),
+    }  # fmt: skip
+    values = []
+    for text, (number, letters) in answers.items():
+        assert sdi12_frame.crc_characters(text.encode()).decode() == letters, text
+        found = float(sdi12_frame.crc16(text.encode()))
+        values.append(Value(f"`{text}` sent with `{letters}`", str(int(number, 16)), found, 0.0, "printed"))
+    found = float(sdi12_frame.crc16(b"123456789"))
+    values.append(Value("`123456789`", str(0xBB3D), found, 0.0, "computed"))
+    yield Sum("CRC of SDI-12", "SDI-12 specification 1.3, 4.4.12 and 4.4.8.1", tuple(values))
+
+
+CHAPTERS = {
+    "Permittivity to water content": water_content,
+    "Reference evapotranspiration": reference_evapotranspiration,
+    "Retention and conductivity (the simulator's)": hydraulic_functions,
+    "Drainage and warmth": drainage_and_heat,
+    "Grass, strength and roots": grass_and_ground,
+    "Trends": trends,
+    "Serial line": lines_and_checks,
+}
