@@ -168,10 +168,10 @@ class SqliteStore:
                 )
                 withheld = connection.execute(
                     f"SELECT start_ms, reason FROM finding {where} AND reason IS NOT NULL", within
-                )
+                ).fetchall()
                 reason = np.full(part.shape[1], None, dtype=object)
-                for at_ms, text in withheld:
-                    reason[np.searchsorted(part[0], at_ms)] = text
+                at_ms, texts = zip(*withheld, strict=True) if withheld else ((), ())
+                reason[np.searchsorted(part[0], at_ms)] = texts
                 parts.append(part)
                 reasons.append(reason)
                 names.append(np.full(part.shape[1], quantity, dtype=object))
