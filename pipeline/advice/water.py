@@ -1,0 +1,347 @@
+"""Tonight's water: how many millimetres, in how many goes, or none and why.
+
+It weighs what the thatch will drink first, what the roots are short of, how far they may be let down, the rain to
+come, the fixtures and the law on taking water, and can step the interval out day by day to draw roots down. Depths of
+water count from the readings, so they are as good as the limits of the station. This module advises; it must never
+start water, nor name a dose of anything.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pipeline.advice.forecast import in_ten
+
+# Allowable depletion of the root zone's easy water, share of what lies between drained and dry. Half without loss:
+# Univ. of Nebraska extension; the rest common practice, no source.
+DEPLETION = {"usual": 0.5, "tender": 0.35, "drawing roots": 0.65}
+HARD_DEPLETION = 0.8  # rain is not waited for beyond it: our own choice
+RAIN_LIKELY = 0.5  # chance from which rain is waited for: our own choice
+RAIN_ENOUGH = 0.5  # of the need, that counts as rain that helps: our own choice
+REPEL_WETNESS = 0.15  # thatch drier than this may repel; 0.10-0.25, no published value for thatch
+WET_WETNESS, DRY_WETNESS = 0.9, 0.5  # thatch holding water over drying roots, see the alert
+ARRIVAL_SHARE = 0.2  # of the last water; less reached the roots than this: common practice
+SEED_WETNESS = 0.7  # seedbeds stay between 0.5 and 1.0; below this they are watered lightly: our own choice
+SEED_MOST_MM = 4.0  # a go on seed: our own choice
+WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: common practice
+MOST_MM = 25.0  # in one night: our own choice
+FROST_DEGC = 1.0
+GO_GAP_H = 1.0
+# What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
+GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
+         "first_class_clay_loam": 3.0}  # fmt: skip
+MOST_GOES = 4
+# Volumes of a day above which taking water needs leave, as commonly told (AHDB 2019, Water licensing legislation for
+# horticulture, and others). A caution, not the law: local rules decide.
+ABSTRACTION_M3 = {
+    "England": (20.0, "needs a licence in England"),
+    "Wales": (20.0, "needs a licence in Wales"),
+    "Scotland": (10.0, "may need leave in Scotland"),
+    "Northern Ireland": (10.0, "may need leave in Northern Ireland"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Turf:
+    """What is to be watered.
+
+    Attributes
+    ----------
+    place : str
+        In words, as a line begins: `Green, north rink`.
+    soil : str
+        Medium of the root zone, as configured.
+    thatch_capacity_mm, root_capacity_mm : float
+        Water between dry and drained limit; thatch 0 where there is none, roots down to where they are or are wanted.
+        [mm]
+    canopy_mm : float
+        Lost on the leaf. [mm] 0.5 to 2, common practice.
+    bypass_share : float
+        Of the water, what goes past the thatch by holes and cracks. [1]
+    area_m2 : float or None
+        Watered. [m2]
+    seed, green : bool
+        Seedlings younger than 8 weeks; a fine green: both are let down less.
+    country : str
+        For the caution on taking water; empty when not given.
+    """
+
+    place: str
+    soil: str
+    thatch_capacity_mm: float
+    root_capacity_mm: float
+    canopy_mm: float = 1.0
+    bypass_share: float = 0.0
+    area_m2: float | None = None
+    seed: bool = False
+    green: bool = False
+    country: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Evening:
+    """What is known this evening; None where it is not.
+
+    Attributes
+    ----------
+    thatch_wetness, root_wetness : float or None
+        Relative. [1] Thatch None where there is none, too.
+    demand_tomorrow_mm : float or None
+        What the turf will use up to tomorrow evening. [mm]
+    rain_mm : sequence of float
+        Rain by tomorrow evening, one figure for each way the weather may go, see `WeatherAhead.rain_within`; empty
+        where nothing is known of it. [mm]
+    lowest_degc : float or None
+        Air of the night. [degC]
+    days_to_play : float or None
+        Until the next fixture on it. [d]
+    dried_for_play : bool
+        The strip is being dried: see `is_dried_for_play`.
+    restricted : bool
+        Watering is forbidden or rationed.
+    arrival_share : float or None
+        Of the last water, what reached the roots. [1]
+    days_since_water : float or None
+        [d]
+    interval_days : int or None
+        When roots are drawn down, days between waterings; None otherwise.
+    wilt : bool
+        Seen by eye in the last day.
+    root_depth_m : float or None
+        [m]
+    """
+
+    thatch_wetness: float | None
+    root_wetness: float | None
+    demand_tomorrow_mm: float | None = None
+    rain_mm: Sequence[float] = ()
+    lowest_degc: float | None = None
+    days_to_play: float | None = None
+    dried_for_play: bool = False
+    restricted: bool = False
+    arrival_share: float | None = None
+    days_since_water: float | None = None
+    interval_days: int | None = None
+    wilt: bool = False
+    root_depth_m: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WaterAdvice:
+    """Tonight's water.
+
+    Attributes
+    ----------
+    mm : float or None
+        0 for none; None when nobody can tell. [mm]
+    goes : int
+        In how many goes, `GO_GAP_H` apart.
+    drink_mm, root_deficit_mm : float
+        What thatch takes first, and what the roots are short of. [mm]
+    volume_m3 : float or None
+        When the area is known. [m3]
+    reason : str
+        Why, in words.
+    cautions : tuple of str
+    line : str
+        The whole in one line.
+    """
+
+    mm: float | None
+    goes: int
+    drink_mm: float
+    root_deficit_mm: float
+    volume_m3: float | None
+    reason: str
+    cautions: tuple[str, ...]
+    line: str
+
+
+def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
+    """Whether to water tonight, and how.
+
+    Parameters
+    ----------
+    turf : Turf
+    evening : Evening
+
+    Returns
+    -------
+    WaterAdvice
+        Nothing of it is done by itself.
+    """
+    held = _held_back(evening)
+    root = evening.root_wetness
+    if held:
+        return _none(turf, held)
+    if root is None or math.isnan(root) or (turf.thatch_capacity_mm > 0.0 and _unknown(evening.thatch_wetness)):
+        return _told(turf, None, 0, 0.0, math.nan, "no good reading; look with a knife", ())
+    if turf.seed:
+        return _seedbed(turf, evening)
+    drink, deficit = _short_of(turf, evening)
+    allowed = DEPLETION[_kind(turf, evening)] * turf.root_capacity_mm
+    tomorrow = deficit + (evening.demand_tomorrow_mm or 0.0)
+    if _interval_blocks(turf, evening):
+        days = evening.interval_days or 0
+        return _none(turf, f"every {days} days to draw the roots down, and no wilt seen", drink, deficit)
+    if tomorrow <= allowed and not evening.wilt:
+        return _none(turf, "the roots have enough until tomorrow night", drink, deficit)
+    need = deficit + drink + turf.canopy_mm
+    if deficit < WORTHWHILE_MM and not evening.wilt:
+        return _none(turf, "too little is missing to be worth it", drink, deficit)
+    chance = rain_helps(evening, need)
+    if chance >= RAIN_LIKELY and deficit <= HARD_DEPLETION * turf.root_capacity_mm and not evening.wilt:
+        return _none(turf, f"rain enough to help is likely by tomorrow night ({in_ten(chance)})", drink, deficit)
+    return _give(turf, evening, need, drink, deficit)
+
+
+def _held_back(evening: Evening) -> str:
+    """Why no water is given whatever the ground says; empty when it may be."""
+    if evening.restricted:
+        return "watering is restricted"
+    if evening.dried_for_play:
+        return "it is being dried for play"
+    if evening.lowest_degc is not None and evening.lowest_degc <= FROST_DEGC:
+        return "frost is likely tonight"
+    return ""
+
+
+def _unknown(value: float | None) -> bool:
+    return value is None or math.isnan(value)
+
+
+def _short_of(turf: Turf, evening: Evening) -> tuple[float, float]:
+    """What thatch drinks before it lets water by, and what the roots are short of, down to the drained limit. [mm]"""
+    thatch = 1.0 if evening.thatch_wetness is None or turf.thatch_capacity_mm <= 0.0 else evening.thatch_wetness
+    root = 1.0 if evening.root_wetness is None else evening.root_wetness
+    deficit = max(1.0 - root, 0.0) * turf.root_capacity_mm
+    drink = max(1.0 - thatch, 0.0) * turf.thatch_capacity_mm
+    if turf.bypass_share > 0.0:
+        # by the time the roots have their fill through holes, dry thatch has had no more than the rest of that water
+        drink = min(drink, (1.0 - turf.bypass_share) / turf.bypass_share * deficit)
+    return drink, deficit
+
+
+def _kind(turf: Turf, evening: Evening) -> str:
+    if turf.seed or turf.green:
+        return "tender"
+    return "drawing roots" if evening.interval_days is not None else "usual"
+
+
+def _interval_blocks(turf: Turf, evening: Evening) -> bool:
+    """Whether the interval that draws roots down has not run out; wilt or very dry roots do not wait for it."""
+    if evening.interval_days is None or evening.days_since_water is None or evening.wilt or turf.seed:
+        return False
+    if evening.root_wetness is not None and evening.root_wetness < 1.0 - HARD_DEPLETION:
+        return False
+    return evening.days_since_water < evening.interval_days
+
+
+def rain_helps(evening: Evening, need_mm: float) -> float:
+    """Chance that half of the need or more falls by tomorrow evening; 0 where nothing is known of the rain. [1]"""
+    if len(evening.rain_mm) == 0:
+        return 0.0
+    return sum(rain >= RAIN_ENOUGH * need_mm for rain in evening.rain_mm) / len(evening.rain_mm)
+
+
+def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
+    wetness = evening.root_wetness if turf.thatch_capacity_mm <= 0.0 else evening.thatch_wetness
+    capacity = max(turf.thatch_capacity_mm, 0.15 * turf.root_capacity_mm)  # seed drinks from the top of it
+    drink, deficit = _short_of(turf, evening)
+    if wetness is None or wetness >= SEED_WETNESS:
+        return _none(turf, "the seedbed is moist", drink, deficit)
+    mm = min(max((1.0 - wetness) * capacity, 1.0), SEED_MOST_MM)
+    return _told(turf, mm, 1, drink, deficit, "lightly, for the seed; look again in the morning", _cautions(turf, mm))
+
+
+def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: float) -> WaterAdvice:
+    mm = float(math.ceil(min(need, MOST_MM) - 1e-9))
+    goes = min(max(math.ceil(mm / GO_MM.get(turf.soil, 8.0)), 1), MOST_GOES)
+    thatch, repels = evening.thatch_wetness, False
+    if thatch is not None and turf.thatch_capacity_mm > 0.0 and thatch < REPEL_WETNESS:
+        goes, repels = max(goes, 2), True
+    stopped = evening.arrival_share is not None and evening.arrival_share < ARRIVAL_SHARE
+    said = [f"the roots are short of {deficit:.0f} mm"]
+    if drink >= 1.0:
+        said.append(f"the thatch drinks {drink:.0f} mm first")
+    if repels:
+        said.append("dry thatch may shed it: give the first go time to soak")
+    cautions = list(_cautions(turf, mm))
+    if need > MOST_MM:
+        cautions.append(f"{need:.0f} mm are needed in all: the rest another night")
+    if stopped:
+        cautions.append("the last water stopped in the thatch: water long and seldom, or spike first")
+    elif thatch is not None and thatch > WET_WETNESS and (evening.root_wetness or 0.0) < DRY_WETNESS:
+        cautions.append("the thatch is wet over dry roots: spike first if you can")
+    if evening.days_to_play is not None and evening.days_to_play < 1.5:
+        cautions.append("play is near: it may still be soft")
+    return _told(turf, mm, goes, drink, deficit, "; ".join(said), tuple(cautions))
+
+
+def _none(turf: Turf, reason: str, drink: float = 0.0, deficit: float = math.nan) -> WaterAdvice:
+    return _told(turf, 0.0, 0, drink, deficit, reason, ())
+
+
+def _told(
+    turf: Turf, mm: float | None, goes: int, drink: float, deficit: float, reason: str, cautions: tuple[str, ...]
+) -> WaterAdvice:
+    volume = None if mm is None or turf.area_m2 is None else mm * turf.area_m2 / 1000.0
+    if mm is None:
+        line = f"{turf.place}: cannot tell whether to water. {_sentence(reason)}"
+    elif mm <= 0.0:
+        line = f"{turf.place}: no water tonight; {reason}."
+    else:
+        much = f"{mm:.0f} mm" + (f" ({volume:.0f} m3)" if volume is not None else "")
+        way = "in one go" if goes == 1 else f"in {goes} goes an hour apart"
+        line = f"{turf.place}: water {much} tonight {way}; {reason}."
+    line += "".join(f" {_sentence(caution)}" for caution in cautions)
+    return WaterAdvice(mm, goes, drink, deficit, volume, reason, cautions, line)
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:] + "."
+
+
+def _cautions(turf: Turf, mm: float) -> tuple[str, ...]:
+    caution = abstraction_caution(turf, mm)
+    return (caution,) if caution else ()
+
+
+def abstraction_caution(turf: Turf, mm: float) -> str:
+    """What to mind about taking so much water in a day; empty when nothing is known against it.
+
+    Parameters
+    ----------
+    turf : Turf
+        With its area and country.
+    mm : float
+        [mm]
+    """
+    limit = ABSTRACTION_M3.get(turf.country)
+    if limit is None or turf.area_m2 is None:
+        return ""
+    volume, law = limit
+    if mm * turf.area_m2 / 1000.0 <= volume * (1.0 + 1e-9):
+        return ""
+    most = 1000.0 * volume / turf.area_m2
+    return (
+        f"more than {volume:.0f} m3 a day of your own source {law} ({most:.0f} mm here); "
+        "all watering of the day counts, and local rules decide"
+    )
+
+
+def is_dried_for_play(surface_kind: str, days_to_play: float | None, *, dry_days: float = 5.0) -> bool:
+    """Whether a surface is in the days in which it is dried for play and gets no water.
+
+    Parameters
+    ----------
+    surface_kind : str
+        Only a square is dried: a pitch for a match needs 5 days at the least and 10 to 14 at best (ECB TS4).
+    days_to_play : float or None
+        Until the match on that pitch. [d]
+    dry_days : float
+        [d]
+    """
+    return surface_kind == "square" and days_to_play is not None and 0.0 <= days_to_play <= dry_days

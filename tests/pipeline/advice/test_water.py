@@ -1,0 +1,196 @@
+"""Tonight's water: as much as roots lack and thatch drinks, in goes the ground takes, or none with the reason."""
+
+from dataclasses import replace
+
+import pytest
+
+from pipeline.advice.water import Evening, Turf, abstraction_caution, is_dried_for_play, tonight
+from pipeline.advice.water_interval import next_interval
+
+LAWN = Turf("Lawn, south end", "loam", thatch_capacity_mm=5.0, root_capacity_mm=20.0, canopy_mm=1.0)
+DRY = Evening(thatch_wetness=0.2, root_wetness=0.4, demand_tomorrow_mm=3.0)
+
+
+def test_water_is_what_roots_lack_thatch_drinks_and_leaves_hold():
+    """12 mm of roots, 4 of thatch and 1 on the leaf are 17 mm (algebra), in goes of 8 mm at most on loam."""
+    found = tonight(LAWN, DRY)
+    assert (found.mm, found.goes, found.drink_mm, found.root_deficit_mm) == (17.0, 3, 4.0, 12.0)
+    assert found.line == (
+        "Lawn, south end: water 17 mm tonight in 3 goes an hour apart; the roots are short of 12 mm; "
+        "the thatch drinks 4 mm first."
+    )
+
+
+def test_a_dry_thatch_of_20_mm_takes_5_mm_first():
+    """Its 5 mm between 0.15 and 0.40 stand on top of what the roots lack (algebra of its thickness)."""
+    thatched = replace(LAWN, thatch_capacity_mm=5.0, canopy_mm=0.0)
+    bare = replace(thatched, thatch_capacity_mm=0.0)
+    dry = replace(DRY, thatch_wetness=0.0)
+    assert tonight(thatched, dry).mm - tonight(bare, replace(dry, thatch_wetness=None)).mm == 5.0
+
+
+def test_holes_let_water_by_before_thatch_is_full():
+    """With half going by holes, 2 mm for the roots bring dry thatch 2 mm at most, not its 5 (algebra)."""
+    holed = replace(LAWN, bypass_share=0.5, canopy_mm=0.0, root_capacity_mm=4.0)
+    found = tonight(holed, replace(DRY, thatch_wetness=0.0, root_wetness=0.5, wilt=True))
+    assert found.drink_mm == pytest.approx(2.0)
+    assert found.mm == 4.0
+
+
+@pytest.mark.parametrize(
+    ("wetness", "demand", "waters"),
+    # half of 20 mm may be used: 7 mm used and 3 tomorrow is the edge, and still allowed
+    [(0.66, 3.0, False), (0.65, 3.0, False), (0.64, 3.0, True), (0.5, 0.0, False), (0.49, 0.0, True)],
+)
+def test_water_is_given_when_tomorrow_would_pass_what_is_allowed(wetness, demand, waters):
+    """Half of the easy water may be gone by tomorrow night, not more."""
+    found = tonight(LAWN, replace(DRY, root_wetness=wetness, demand_tomorrow_mm=demand))
+    assert (found.mm > 0.0) == waters
+
+
+def test_greens_are_let_down_less():
+    """At 0.6 a lawn has enough and a green has not: 0.35 may be gone there."""
+    at = replace(DRY, root_wetness=0.6, demand_tomorrow_mm=0.0)
+    assert tonight(LAWN, at).mm == 0.0
+    assert tonight(replace(LAWN, green=True), at).mm > 0.0
+
+
+def test_likely_rain_is_waited_for_unless_roots_are_hard_pressed():
+    """Half the members with half the need: wait; at 0.1 wetness, or on wilt, water all the same."""
+    rainy = replace(DRY, rain_mm=(0.0, 0.0, 9.0, 20.0))
+    found = tonight(LAWN, rainy)
+    assert found.mm == 0.0
+    assert "5 in 10" in found.line
+    assert tonight(LAWN, replace(rainy, root_wetness=0.1)).mm > 0.0
+    assert tonight(LAWN, replace(rainy, wilt=True)).mm > 0.0
+
+
+def test_unlikely_or_slight_rain_changes_nothing():
+    """One member in four with rain, or all with 2 mm: the water is the same."""
+    for rain in ((0.0, 0.0, 0.0, 20.0), (2.0,) * 4):
+        assert tonight(LAWN, replace(DRY, rain_mm=rain)).mm == 17.0
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"restricted": True}, "watering is restricted"),
+        ({"dried_for_play": True}, "it is being dried for play"),
+        ({"lowest_degc": 0.0}, "frost is likely tonight"),
+        ({"root_wetness": 0.9}, "the roots have enough"),
+    ],
+)
+def test_no_water_is_said_with_its_reason(change, said):
+    """Restrictions, a pitch in preparation, frost and moist roots each hold the water back in words."""
+    found = tonight(LAWN, replace(DRY, **change))
+    assert (found.mm, found.goes) == (0.0, 0)
+    assert said in found.line and found.line.startswith("Lawn, south end: no water tonight")
+
+
+@pytest.mark.parametrize("change", [{"root_wetness": None}, {"root_wetness": float("nan")}, {"thatch_wetness": None}])
+def test_unknown_wetness_is_not_guessed(change):
+    """Without a good reading of both layers nobody can tell."""
+    found = tonight(LAWN, replace(DRY, **change))
+    assert found.mm is None
+    assert "cannot tell" in found.line
+
+
+def test_drying_for_play_holds_even_without_readings():
+    """A pitch being dried gets no water whether or not its probe speaks."""
+    assert tonight(LAWN, replace(DRY, root_wetness=None, dried_for_play=True)).mm == 0.0
+
+
+def test_thatch_that_may_repel_is_wetted_in_two_goes():
+    """At 0.1 wetness even a small amount goes on twice, an hour apart."""
+    little = replace(LAWN, root_capacity_mm=6.0, thatch_capacity_mm=2.0)
+    found = tonight(little, replace(DRY, thatch_wetness=0.1, root_wetness=0.3))
+    assert found.mm == 7.0
+    assert found.goes == 2
+    assert "may shed it" in found.line
+
+
+def test_water_that_stopped_in_the_thatch_is_not_repeated_lightly():
+    """When under a fifth of the last water arrived, the line says long and seldom, or spike."""
+    assert "spike first" in tonight(LAWN, replace(DRY, arrival_share=0.1)).line
+    assert "spike" not in tonight(LAWN, replace(DRY, arrival_share=0.2)).line
+
+
+def test_wet_thatch_over_dry_roots_is_named():
+    """Thatch at 0.95 over roots at 0.4 drinks little and wants spiking."""
+    assert "wet over dry roots" in tonight(LAWN, replace(DRY, thatch_wetness=0.95)).line
+
+
+def test_one_night_has_its_limit():
+    """40 mm are needed: 25 tonight, the rest another night."""
+    found = tonight(replace(LAWN, root_capacity_mm=60.0), DRY)
+    assert found.mm == 25.0
+    assert "the rest another night" in found.line
+
+
+def test_seed_is_kept_moist_lightly():
+    """A seedbed at 0.5 gets a little once; at 0.8 nothing."""
+    bed = replace(LAWN, seed=True)
+    found = tonight(bed, replace(DRY, thatch_wetness=0.5))
+    assert 1.0 <= found.mm <= 4.0 and found.goes == 1
+    assert tonight(bed, replace(DRY, thatch_wetness=0.8)).mm == 0.0
+
+
+def test_interval_holds_water_back_until_it_runs_out():
+    """Drawing roots down every 4 days: nothing on day 3, water on day 4, and at once on wilt."""
+    deep = replace(DRY, root_wetness=0.3, interval_days=4, days_since_water=3.0)
+    assert "every 4 days" in tonight(LAWN, deep).line
+    assert tonight(LAWN, replace(deep, days_since_water=4.0)).mm > 0.0
+    assert tonight(LAWN, replace(deep, wilt=True)).mm > 0.0
+    assert tonight(LAWN, replace(deep, root_wetness=0.15)).mm > 0.0
+
+
+@pytest.mark.parametrize(
+    ("country", "mm", "cautioned"),
+    # 20 m3 on 1500 m2 are 13.3 mm, 10 m3 are 6.7 mm (algebra)
+    [("England", 13.0, False), ("England", 14.0, True), ("Wales", 14.0, True), ("Scotland", 6.0, False),
+     ("Scotland", 7.0, True), ("Northern Ireland", 7.0, True), ("", 25.0, False)],
+)  # fmt: skip
+def test_taking_much_water_is_cautioned(country, mm, cautioned):
+    """Above 20 m3 a day in England and Wales, 10 in two others, it is said, and local rules decide."""
+    said = abstraction_caution(replace(LAWN, area_m2=1500.0, country=country), mm)
+    assert bool(said) == cautioned
+    assert not said or "local rules decide" in said
+
+
+def test_volume_is_told_with_the_area():
+    """17 mm on 1500 m2 are 25.5 m3 (algebra)."""
+    found = tonight(replace(LAWN, area_m2=1500.0, country="England"), DRY)
+    assert found.volume_m3 == pytest.approx(25.5)
+    assert "13 mm here" in found.line
+
+
+@pytest.mark.parametrize(
+    ("kind", "days", "dried"),
+    [("square", 5.0, True), ("square", 5.1, False), ("square", 0.0, True), ("square", None, False),
+     ("green", 2.0, False), ("square", -0.1, False)],
+)  # fmt: skip
+def test_square_is_dried_before_play(kind, days, dried):
+    """A square gets no water in the five days before its match; nothing else is dried."""
+    assert is_dried_for_play(kind, days) == dried
+
+
+@pytest.mark.parametrize(
+    ("change", "turf", "cycles", "interval"),
+    [
+        ({}, LAWN, 2, 4), ({}, LAWN, 1, 3), ({"wilt": True}, LAWN, 5, 2), ({"dried_for_play": True}, LAWN, 2, None),
+        ({"root_depth_m": 0.049}, LAWN, 2, None), ({"root_depth_m": 0.05}, LAWN, 2, 4),
+        ({"root_depth_m": 0.20}, LAWN, 2, 3), ({"thatch_wetness": 0.14}, LAWN, 2, None),
+        ({}, replace(LAWN, seed=True), 2, None),
+    ],
+)  # fmt: skip
+def test_interval_steps_one_day_at_a_time(change, turf, cycles, interval):
+    """From 3 days: 4 after two waterings held, 2 on wilt, 3 once deep, none where turf cannot bear it."""
+    found = next_interval(turf, replace(DRY, **change), 3, cycles_held=cycles, roots_wanted_m=0.20)
+    assert found.interval_days == interval
+    assert found.reason
+
+
+def test_interval_has_a_shortest_and_a_longest():
+    """Wilt at one day stays one day; ten days are not made eleven."""
+    assert next_interval(LAWN, replace(DRY, wilt=True), 1, cycles_held=0, roots_wanted_m=0.2).interval_days == 1
+    assert next_interval(LAWN, DRY, 10, cycles_held=9, roots_wanted_m=0.2).interval_days == 10
