@@ -18,7 +18,10 @@ from pathlib import Path
 from simulator.clock_server import ClockFault
 from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, ProbeFault, parse_line_faults
 from simulator.playback_site import GROUNDS, playback_site
+from simulator.scenario import MOST_DAYS, load, names
+from simulator.scenario_run import HOUR_S, QUARTER_S
 from simulator.service import Service
+from simulator.truth import write_run
 
 DEFAULT_RATE = 60.0
 
@@ -61,7 +64,31 @@ def _parser() -> argparse.ArgumentParser:
     play.add_argument("--agents", type=int, default=1, help="agents that must say hello before time moves (1)")
     play.add_argument("--seed", type=int, default=0, help="of all faults (0)")
     play.add_argument("--with-parent", action="store_true", help="stop when the process that started this one is gone")
+    _add_run(commands.add_parser("run", help="live through a scenario and write down readings and truth"))
     return parser
+
+
+def _add_run(run: argparse.ArgumentParser) -> None:
+    run.set_defaults(run=_run)
+    run.add_argument("scenario", help=f"{', '.join(names())}, or a .toml file")
+    run.add_argument("--days", type=int, help="from the scenario's start (its own number of days)")
+    run.add_argument("--seed", type=int, help="of weather, spread and probes (the scenario's own)")
+    run.add_argument("--step", type=int, default=HOUR_S, choices=(HOUR_S, QUARTER_S), help="seconds of a step (3600)")
+    run.add_argument("--out", type=Path, required=True, help="folder for readings.csv, truth and what goes with them")
+
+
+def _run(options: argparse.Namespace) -> int:
+    scenario = load(options.scenario)
+    days = scenario.days if options.days is None else options.days
+    if not 1 <= days <= MOST_DAYS:
+        raise ValueError(f"--days: found {days}, expected 1 to {MOST_DAYS}")
+    seed = scenario.seed if options.seed is None else options.seed
+    if seed < 0:
+        raise ValueError(f"--seed: found {seed}, expected 0 or more")
+    write_run(
+        scenario, options.out, days=days, seed=seed, step_s=options.step, tell=lambda text: print(text, flush=True)
+    )
+    return 0
 
 
 def _play(options: argparse.Namespace) -> int:

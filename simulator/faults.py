@@ -15,8 +15,11 @@ HOUR_MS = 3_600_000
 
 # --- in the probe ------------------------------------------------------------------------------------------------
 
-PROBE_FAULTS = ("air_gap", "stuck", "spikes", "swapped_depths", "sliced")
-DEFAULT_SIZE = {"air_gap": 0.7, "spikes": 0.02, "stuck": 0.0, "swapped_depths": 0.0, "sliced": 0.0}
+PROBE_FAULTS = ("air_gap", "stuck", "spikes", "swapped_depths", "dropped_replies", "sliced")
+DEFAULT_SIZE = {
+    "air_gap": 0.7, "spikes": 0.02, "stuck": 0.0, "swapped_depths": 0.0, "dropped_replies": 0.1, "sliced": 0.0,
+}  # fmt: skip
+SILENT_FOR_MS = 600_000  # a probe that drops replies keeps silent so long, or asking again would get the reply
 SPIKE_FACTORS = (0.2, 2.5)  # a spike is the sound value times one of these
 
 Sound = Callable[[str, int], float | None]
@@ -34,6 +37,7 @@ class ProbeFault:
         `stuck`: it repeats what it heard when the fault began.
         `spikes`: that share of its readings is far off (`size`, 0 to 1).
         `swapped_depths`: the channels named answer in each other's place, the first with the last.
+        `dropped_replies`: that share of the time it does not answer at all (`size`, 0 to 1).
         `sliced`: a blade went through it; it never answers again, whatever `end_ms` says.
     channels : tuple of str
         Which; empty means every channel that hears water.
@@ -66,6 +70,16 @@ class ProbeFault:
         """Whether it bears on that channel now."""
         named = channel in self.channels if self.channels else channel.startswith("moisture")
         return named and self.start_ms <= at_ms < self.end_ms
+
+
+def is_silent(fault: ProbeFault, at_ms: int, seed: str) -> bool:
+    """Whether the fault keeps the whole probe from answering now."""
+    if fault.kind == "sliced":
+        return fault.start_ms <= at_ms
+    if fault.kind != "dropped_replies" or not fault.start_ms <= at_ms < fault.end_ms:
+        return False
+    share = DEFAULT_SIZE[fault.kind] if fault.size is None else fault.size
+    return Random(f"dropped/{seed}/{at_ms // SILENT_FOR_MS}").random() < share
 
 
 def planted(

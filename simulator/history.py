@@ -6,6 +6,7 @@ probe by quantity, depth and time, and says what became of each rain. It must no
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,8 @@ from simulator import ground as stations
 from simulator import kernels
 from simulator.column import node_volume_m, node_water_m, storage_m
 from simulator.ground import Ground, Place, Step
+from simulator.materials import Material
+from simulator.permittivity import Relation, turf_layer
 from simulator.strength import cone_resistance_kpa
 from simulator.sward import Pass
 from simulator.weather import DAY_S, Weather
@@ -32,6 +35,15 @@ FLUXES = (
     "rain_mm", "watering_mm", "canopy_evaporation_mm", "throughfall_mm", "evaporation_mm", "demand_mm", "uptake_mm",
     "past_thatch_mm", "bypass_mm", "drainage_mm", "runoff_mm", "thatch_change_mm", "balance_error_mm", "solver_steps",
 )  # fmt: skip
+
+
+@cache
+def _relation(made_of: Material) -> Relation:
+    return turf_layer(
+        porosity=made_of.theta_s,
+        bulk_density_g_cm3=made_of.bulk_density_kg_m3 / 1000.0,
+        organic_share=made_of.organic_share,
+    )
 
 
 @dataclass(frozen=True)
@@ -153,6 +165,8 @@ class History:
         content = float(kernels.hydraulics(self.last.column.parameters[material], min(here, 0.0))[0])
         if quantity == "water_content":
             return content
+        if quantity == "apparent_permittivity":
+            return _relation(self.last.column.materials[material])(content)
         if quantity == "bulk_ec":
             # Rhoades, Raats & Prather 1976 (Soil Sci. Soc. Am. J. 40, 651-655), loam, constants from memory
             return PORE_WATER_EC_DS_M * content * (1.3 * content + 0.1) + 0.05
@@ -162,12 +176,25 @@ class History:
             return float(cone_resistance_kpa(np.array([here]), wet, np.array([made_of.bulk_density_kg_m3]))[0])
         return None
 
+    def thatch_at(self, at_ms: int) -> float:
+        """Thickness of the thatch at a moment of the run. [m]"""
+        return float(self.thatch_m[round((at_ms - self.start_ms) / (self.weather.step_s * 1000.0))])
+
     def storage_mm(self, top_m: float, base_m: float) -> Array:
         """Water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""
         column, found = self.last.column, []
         for head, depth in zip(self.head_m, self.node_depth_m, strict=True):
             then = replace(column, depth_m=depth, length_m=np.diff(depth))
             found.append(1000.0 * storage_m(then, replace(self.last.water, head_m=head), top_m, base_m))
+        return np.array(found)
+
+    def storage_below_thatch_mm(self, depth_m: float) -> Array:
+        """Water from the base of the thatch, wherever it then is, down to a depth of soil, at every snapshot. [mm]"""
+        column, found = self.last.column, []
+        for head, depth, thatch_m in zip(self.head_m, self.node_depth_m, self.thatch_m, strict=True):
+            then = replace(column, depth_m=depth, length_m=np.diff(depth))
+            state = replace(self.last.water, head_m=head)
+            found.append(1000.0 * storage_m(then, state, thatch_m, thatch_m + depth_m))
         return np.array(found)
 
     def water_content(self, depth_m: float) -> Array:
@@ -233,9 +260,14 @@ class Joined:
         for part in self.parts:
             if at_ms <= part.end_ms:
                 found = part.value(quantity, depth_m, at_ms)
-                return found + before if found is not None and quantity == "rain_total" else found
-            before += float(part.flux["rain_mm"].sum())
+                return None if found is None else found + before
+            if quantity == "rain_total":
+                before += float(part.flux["rain_mm"].sum())
         return None
+
+    def thatch_at(self, at_ms: int) -> float:
+        """Thickness of the thatch at a moment of the run. [m]"""
+        return next(part for part in self.parts if at_ms <= part.end_ms).thatch_at(at_ms)
 
 
 class _Recorder:

@@ -17,7 +17,7 @@ from hardware.probe import Channel, ProbeDescription
 from hardware.quantities import QUANTITIES
 from hardware.sdi12_sensor import value_text
 from simulator import permittivity
-from simulator.faults import ProbeFault, planted
+from simulator.faults import ProbeFault, is_silent, planted
 
 NO_VALUE_TEXT = "-9999"  # outside the limits of every quantity: "I have no value for this one"
 YEAR_MS = 31_557_600_000
@@ -94,7 +94,8 @@ class VirtualProbe:
         Channels not named are perfect.
     faults : sequence of ProbeFault
     relation : callable, optional
-        Water content to permittivity, in place of the one that suits the channel's calibration.
+        Water content to permittivity, in place of what the truth itself knows of permittivity, or where it knows none,
+        of the relation that suits the channel's calibration.
     depth_shift_m : float
         Added to every depth: a probe that was dressed over lies deeper than its description says. [m]
     installed_ms : int
@@ -114,8 +115,8 @@ class VirtualProbe:
     seed: int = 0
 
     def alive(self, at_ms: int) -> bool:
-        """Whether it answers at all: a sliced probe never does again."""
-        return not any(fault.kind == "sliced" and fault.start_ms <= at_ms for fault in self.faults)
+        """Whether it answers at all: a sliced probe never does again, one that drops replies is silent at times."""
+        return not any(is_silent(fault, at_ms, f"{self.seed}/{self.station}/{self.name}") for fault in self.faults)
 
     def heard(self, channel: Channel, at_ms: int) -> float | None:
         """What the channel makes of the truth, before rounding, in the unit of `channel.heard`. None: no value."""
@@ -164,8 +165,11 @@ class VirtualProbe:
         return sum(found) / count if len(found) == count else None
 
     def _level(self, channel: Channel, depth_m: float, at_ms: int) -> float | None:
-        if channel.heard != "apparent_permittivity":
-            return self.truth.value(channel.heard, depth_m, at_ms)
+        by_water = channel.heard == "apparent_permittivity"
+        if not by_water or self.relation is None:
+            level = self.truth.value(channel.heard, depth_m, at_ms)
+            if level is not None or not by_water:
+                return level
         water = self.truth.value("water_content", depth_m, at_ms)
         return None if water is None else (self.relation or relation_for(channel))(water)
 

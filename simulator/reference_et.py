@@ -122,14 +122,18 @@ def psychrometric_kpa_degc(elevation_m: float) -> float:
     return 0.665e-3 * 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26
 
 
+OWN_DRAUGHT_M_S = 1.2  # ours, no source: keeps calm sunny turf some 15 degC over the air, not 40
+
+
 def surface_temperature_degc(temperature_degc: Array, wind_m_s: Array, net_w_m2: Array, *, elevation_m: float) -> Array:
     """Temperature at the leaf base under a sward, air temperature plus what net radiation leaves over.
 
     The sensible part of net radiation in the reference sward, over the aerodynamic resistance 208/u (FAO-56, p. 21);
-    half of it, as the leaves take the other half (ours, no source). [degC]
+    half of it, as the leaves take the other half (ours, no source). Under sun warm air rises by itself, which counts as
+    `OWN_DRAUGHT_M_S` beside the wind. [degC]
     """
     gamma = psychrometric_kpa_degc(elevation_m)
     slope = 4098.0 * saturation_vapour_pressure_kpa(temperature_degc) / (temperature_degc + 237.3) ** 2
-    wind = np.maximum(wind_m_s, 0.5)
+    wind = np.where(net_w_m2 > 0.0, np.hypot(wind_m_s, OWN_DRAUGHT_M_S), np.maximum(wind_m_s, 0.5))
     share = gamma * (1.0 + 0.34 * wind) / (slope + gamma * (1.0 + 0.34 * wind))
     return temperature_degc + 0.5 * share * net_w_m2 * (208.0 / wind) / 1200.0  # 1200 J m-3 K-1: air at 20 degC

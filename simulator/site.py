@@ -54,11 +54,15 @@ class VirtualLine:
 
 @dataclass(frozen=True)
 class Installed:
-    """A probe on a line. `address` is empty where the protocol has none."""
+    """A probe on a line. `address` is empty where the protocol has none.
+
+    `settings` are further keys of the probe in the server's configuration, as they stand there.
+    """
 
     probe: VirtualProbe | VirtualPenetrometer
     line: str
     address: str = ""
+    settings: Mapping[str, object] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,8 @@ class VirtualSite:
         First moment for which there is no more truth. [ms since 1970, UTC] None: it never ends.
     interval_s, rain_interval_s : int
         How often to read the probes, and while it rains, for every value to be seen once. [s]
+    fine_from_ms, fine_interval_s : int or None
+        From when in the history the probes are to be read oftener, and how often. [ms since 1970, UTC], [s]
     origin : str
         What the values are, in a sentence a visitor of the demo may read.
     """
@@ -93,6 +99,8 @@ class VirtualSite:
     rain_interval_s: int
     origin: str
     node: str = "node-1"
+    fine_from_ms: int | None = None
+    fine_interval_s: int | None = None
 
 
 def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, object]:
@@ -111,9 +119,10 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
     dict
         `version`, `origin`, `site` (name, title, timezone, latitude_deg, longitude_deg, elevation_m), `node`,
         `interval_s`, `rain_interval_s`, `clock` (path of the socket), `start_ms`, `history_end_ms`, `end_ms` (or
-        null), `rate`, `lines` (name, port, protocol, baud), `surfaces` (name, title, kind, stations: name, title,
-        facts) and `probes` (name, station, model, line, address or null, interval_s, rain_interval_s). Every probe
-        should be given its intervals: an agent asks a dock more often by itself, and each time is a step of history.
+        null), `fine_from_ms` and `fine_interval_s` (or null), `rate`, `lines` (name, port, protocol, baud), `surfaces`
+        (name, title, kind, stations: name, title, facts) and `probes` (name, station, model, line, address or null,
+        interval_s, rain_interval_s, settings). Every probe should be given its intervals: an agent asks a dock more
+        often by itself, and each time is a step of history.
     """
     return {
         "version": DESCRIPTION_VERSION,
@@ -133,6 +142,8 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
         "start_ms": site.start_ms,
         "history_end_ms": site.history_end_ms,
         "end_ms": site.end_ms,
+        "fine_from_ms": site.fine_from_ms,
+        "fine_interval_s": site.fine_interval_s,
         "rate": rate,
         "lines": [
             {"name": line.name, "port": str(line_path(folder, line.name)), "protocol": line.protocol, "baud": line.baud}
@@ -159,6 +170,7 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
                 "address": each.address or None,
                 "interval_s": site.interval_s,
                 "rain_interval_s": site.rain_interval_s,
+                "settings": dict(each.settings),
             }
             for each in site.installed
         ],

@@ -10,9 +10,11 @@ from simulator.faults import (
     LATE_BY_S,
     LINE_FAULTS,
     PROBE_FAULTS,
+    SILENT_FOR_MS,
     UNPLUGGED_FOR_MS,
     ProbeFault,
     Sent,
+    is_silent,
     parse_line_faults,
     planted,
     unplugged,
@@ -120,7 +122,7 @@ def truth(channel: str, at_ms: int) -> float | None:
     return {"moisture_a": 10.0, "moisture_b": 20.0, "temperature_a": 5.0}[channel] + (at_ms - START_MS) / HOUR_MS
 
 
-@pytest.mark.parametrize("kind", [kind for kind in PROBE_FAULTS if kind != "sliced"])
+@pytest.mark.parametrize("kind", [kind for kind in PROBE_FAULTS if kind not in ("sliced", "dropped_replies")])
 def test_probe_fault_keeps_to_its_span_and_channels(kind: str) -> None:
     """Before, after and beside its channels a fault changes nothing; inside it changes at least some readings."""
     fault = ProbeFault(kind, ("moisture_a", "moisture_b"), START_MS + HOUR_MS, START_MS + 50 * HOUR_MS, 0.5)
@@ -160,6 +162,19 @@ def test_spikes_come_in_the_share_asked_for() -> None:
     hours = [START_MS + i * HOUR_MS for i in range(2000)]
     off = sum(planted([fault], "moisture_a", at, truth, seed=4) != truth("moisture_a", at) for at in hours)
     assert off / 2000 == pytest.approx(0.2, abs=0.036)  # four standard deviations
+
+
+def test_dropped_replies_take_the_whole_probe_for_their_share_of_the_time() -> None:
+    """A fifth of the ten-minute spans are silent from end to end, none outside the fault; a slice is for ever."""
+    fault = ProbeFault("dropped_replies", start_ms=START_MS, end_ms=START_MS + 2000 * HOUR_MS, size=0.2)
+    hours = [START_MS + i * HOUR_MS for i in range(2000)]
+    silent = [is_silent(fault, at, "p") for at in hours]
+    assert sum(silent) / 2000 == pytest.approx(0.2, abs=0.036)  # four standard deviations
+    first = START_MS // SILENT_FOR_MS * SILENT_FOR_MS + SILENT_FOR_MS
+    assert len({is_silent(fault, first + second * 1000, "p") for second in range(0, 600, 7)}) == 1
+    assert not any(is_silent(fault, START_MS + (2000 + i) * HOUR_MS, "p") for i in range(100))
+    assert is_silent(ProbeFault("sliced", start_ms=START_MS), START_MS + 9999 * HOUR_MS, "p")
+    assert not is_silent(ProbeFault("stuck"), START_MS, "p")
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from simulator.permittivity import mineral_soil, mixture, organic_layer
+from simulator.materials import material
+from simulator.permittivity import mineral_soil, mixture, organic_layer, turf_layer
 
 # Topp, Davis & Annan 1980, Water Resour. Res. 16, 574-582: water content from permittivity (from memory), the other
 # direction of the paper. It fitted both apart and gives 0.013 m3 m-3 as the error of a fit (from memory): two such
@@ -42,3 +43,27 @@ def test_organic_layer_rises_with_water_up_to_its_porosity(density: float) -> No
     heard = [relation(porosity * i / 10) for i in range(11)]
     assert heard == sorted(heard) and len(set(heard)) == 11
     assert relation(1.0) == pytest.approx(heard[-1])
+
+
+def malicki(permittivity: float, density: float) -> float:
+    """Water content, Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10 (from memory)."""
+    return (math.sqrt(permittivity) - 0.819 - 0.168 * density - 0.159 * density**2) / (7.17 + 1.18 * density)
+
+
+@pytest.mark.parametrize(("name", "density"), [("thatch_raw", 0.3), ("thatch_decayed", 0.3), ("mat_sanded", 1.05)])
+def test_turf_layer_is_given_back_roughly_by_a_published_calibration(name: str, density: float) -> None:
+    """A calibration from peats and soils returns the water within 0.05 m3 m-3, as a real one would without cores."""
+    made_of = material(name)
+    relation = turf_layer(
+        porosity=made_of.theta_s,
+        bulk_density_g_cm3=made_of.bulk_density_kg_m3 / 1000.0,
+        organic_share=made_of.organic_share,
+    )
+    for water in (0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75):
+        if water <= made_of.theta_s:
+            assert malicki(relation(water), density) == pytest.approx(water, abs=0.05)
+
+
+def test_turf_layer_of_little_organic_matter_is_a_mineral_soil() -> None:
+    """Loam of 2 % organic matter is heard as the mineral soils are."""
+    assert turf_layer(porosity=0.45, bulk_density_g_cm3=1.35, organic_share=0.02) is mineral_soil

@@ -56,3 +56,9 @@ def test_surface_is_warmer_than_air_under_sun_and_cooler_at_night():
     )
     assert 21.0 < day < 35.0
     assert 6.0 < night < 10.0
+
+
+def test_calm_sun_does_not_bake_the_turf():
+    """At hardly any wind strong sun lifts the surface 5 to 20 degrees, as on real lawns (common practice)."""
+    calm = surface_temperature_degc(np.array([15.0]), np.array([0.3]), np.array([550.0]), elevation_m=0.0)
+    assert 20.0 < calm[0] < 35.0

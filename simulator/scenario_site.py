@@ -1,0 +1,166 @@
+"""The virtual probes of a scenario, and the site they make: what is read in a run and what is played in the demo.
+
+Probes get failings of an ordinary kind, drawn for each channel by the seed, and the faults the scenario plants in them.
+Nothing here opens a line or writes a file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from hardware.probe import Channel
+from simulator.history import History
+from simulator.penetrometer import VirtualPenetrometer
+from simulator.probes import Failings, Truth, VirtualProbe
+from simulator.scenario_facts import ProbePlan, Scenario, StationPlan
+from simulator.scenario_run import HOUR_S, QUARTER_S, Unfolding, cores
+from simulator.site import Installed, Station, Surface, VirtualLine, VirtualSite
+
+TURF_LINE = "turf"
+ADDRESSES = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
+WALK_AT_H = 8  # of the day the penetrometer is first taken out, UTC
+HISTORY_DAYS, FINE_DAYS = 100, 10
+
+# Noise of a reading, spread of the bias between channels, answer to a degree, drift in a year, in the unit heard. What
+# ordinary probes show: working values, no source. A gauge counts what it caught.
+ORDINARY: Mapping[str, tuple[float, float, float, float]] = {
+    "apparent_permittivity": (0.08, 0.35, 0.02, 0.15),
+    "water_content": (0.001, 0.01, 0.0003, 0.002),
+    "soil_temperature": (0.03, 0.15, 0.0, 0.02),
+    "bulk_ec": (0.005, 0.02, 0.0, 0.005),
+    "air_temperature": (0.05, 0.15, 0.0, 0.02),
+    "relative_humidity": (0.5, 1.5, 0.0, 0.5),
+    "wind_speed": (0.05, 0.05, 0.0, 0.02),
+    "solar_radiation": (1.0, 4.0, 0.0, 2.0),
+    "surface_temperature": (0.1, 0.3, 0.0, 0.05),
+}
+
+
+def virtual_probe(
+    scenario: Scenario, station: StationPlan, plan: ProbePlan, truth: Truth, *, seed: int
+) -> VirtualProbe | VirtualPenetrometer:
+    """One probe of a scenario in the ground `truth`."""
+    if plan.description.protocol == "cone":
+        first = scenario.start + timedelta(hours=WALK_AT_H, minutes=5)
+        return VirtualPenetrometer(
+            plan.name, station.name, plan.description,
+            lambda depth_m, at_ms: truth.value("cone_resistance", depth_m, at_ms),
+            first_walk_ms=round(first.timestamp() * 1000), seed=seed,
+        )  # fmt: skip
+    failings = {}
+    if plan.failings == "ordinary":
+        draw = np.random.default_rng([seed, 2, *f"{station.name}/{plan.name}".encode()])
+        failings = {channel.name: _ordinary(channel, draw) for channel in plan.description.channels}
+    return VirtualProbe(
+        plan.name, station.name, plan.description, truth,
+        failings=failings, faults=scenario.faults.get(f"{station.name}/{plan.name}", ()),
+        depth_shift_m=plan.depth_shift_m, installed_ms=round(scenario.start.timestamp() * 1000), seed=seed,
+    )  # fmt: skip
+
+
+def _ordinary(channel: Channel, draw: np.random.Generator) -> Failings:
+    noise, bias, per_degc, drift = ORDINARY.get(channel.heard, (0.0, 0.0, 0.0, 0.0))
+    return Failings(noise, bias * float(draw.standard_normal()), per_degc, drift * float(draw.standard_normal()))
+
+
+def lines_of(scenario: Scenario) -> list[VirtualLine]:
+    """One bus for all that speaks SDI-12, and a line for each dock."""
+    lines = [VirtualLine(TURF_LINE)]
+    for station in scenario.stations:
+        for plan in station.probes:
+            if plan.description.protocol == "cone":
+                lines.append(VirtualLine(dock_line(station), "cone", plan.description.baud))
+    return lines
+
+
+def dock_line(station: StationPlan) -> str:
+    """Name of the line a station's penetrometer docks on."""
+    return f"dock-{station.name}"
+
+
+def site_of(
+    scenario: Scenario,
+    truths: Mapping[str, Truth],
+    dated_cores: Mapping[str, list[tuple[datetime, float]]],
+    *,
+    seed: int,
+    history_end_ms: int,
+    end_ms: int | None,
+    interval_s: int,
+    fine_from_ms: int | None = None,
+) -> VirtualSite:
+    """The whole site of a scenario, given the truth of each station by its name."""
+    installed: list[Installed] = []
+    addresses = iter(ADDRESSES)
+    for station in scenario.stations:
+        for plan in station.probes:
+            probe = virtual_probe(scenario, station, plan, truths[station.name], seed=seed)
+            if isinstance(probe, VirtualPenetrometer):
+                installed.append(Installed(probe, dock_line(station), settings=plan.settings))
+            else:
+                installed.append(Installed(probe, TURF_LINE, next(addresses), settings=plan.settings))
+    surfaces = [
+        Surface(
+            surface.name, surface.title, surface.kind,
+            [Station(s.name, s.title, {**s.facts, "core": _core_facts(dated_cores[s.name])}) for s in surface.stations],
+        )
+        for surface in scenario.surfaces
+    ]  # fmt: skip
+    climate = scenario.climate
+    return VirtualSite(
+        name=scenario.name.replace("_", "-"), title=scenario.site_title, timezone=scenario.timezone,
+        latitude_deg=climate.latitude_deg, longitude_deg=climate.longitude_deg, elevation_m=climate.elevation_m,
+        surfaces=surfaces, lines=lines_of(scenario), installed=installed,
+        start_ms=round(scenario.start.timestamp() * 1000), history_end_ms=history_end_ms, end_ms=end_ms,
+        interval_s=interval_s, rain_interval_s=interval_s, fine_from_ms=fine_from_ms,
+        fine_interval_s=QUARTER_S if fine_from_ms is not None else None,
+        origin=f"Simulated ground: {scenario.title[0].lower()}{scenario.title[1:]}. Invented place, invented weather.",
+    )  # fmt: skip
+
+
+def _core_facts(found: list[tuple[datetime, float]]) -> list[dict[str, object]]:
+    return [{"date": at.date().isoformat(), "thatch_mm": thickness_mm} for at, thickness_mm in found]
+
+
+def played_site(
+    scenario: Scenario, *, seed: int, history_days: int = HISTORY_DAYS, fine_days: int = FINE_DAYS
+) -> VirtualSite:
+    """A scenario to be played: history lived through at once, hourly and at last by quarter hours, then as it goes.
+
+    Parameters
+    ----------
+    history_days : int
+        Of the told time, before the clock begins to run.
+    fine_days : int
+        The last of them, read every quarter of an hour; at most `history_days`.
+    """
+    if not 1 <= fine_days < history_days:
+        raise ValueError(f"history: found {history_days} days with {fine_days} fine ones, expected 1 to all but one")
+    truths = {
+        station.name: Unfolding(
+            scenario, station, seed=seed, fine_from_days=history_days - fine_days, history_days=history_days
+        )
+        for station in scenario.stations
+    }
+    end = scenario.start + timedelta(days=history_days)
+    end_ms = round(end.timestamp() * 1000)
+    return site_of(
+        scenario, truths, {s.name: cores(scenario, s, truths[s.name].told, seed=seed) for s in scenario.stations},
+        seed=seed, history_end_ms=end_ms, end_ms=next(iter(truths.values())).end_ms, interval_s=HOUR_S,
+        fine_from_ms=round((end - timedelta(days=fine_days)).timestamp() * 1000),
+    )  # fmt: skip
+
+
+def told_site(scenario: Scenario, histories: Mapping[str, History], *, seed: int) -> VirtualSite:
+    """A scenario that has been lived through to its end, to be read and written down."""
+    first = next(iter(histories.values()))
+    found = {s.name: cores(scenario, s, histories[s.name], seed=seed) for s in scenario.stations}
+    step_s = first.weather.step_s
+    site = site_of(
+        scenario, histories, found, seed=seed, history_end_ms=first.end_ms, end_ms=first.end_ms, interval_s=step_s
+    )
+    return replace(site, rain_interval_s=step_s)
