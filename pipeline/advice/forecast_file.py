@@ -120,7 +120,8 @@ def parse_forecast(
     """
     if len(text) > MAX_CHARACTERS:
         raise ForecastFault([f"{name}: found {len(text)} characters, expected at most {MAX_CHARACTERS}"])
-    issued_text, columns, faults = _read_json(text, name) if text.lstrip().startswith(("{", "[")) else _read_csv(text, name)
+    read = _read_json if text.lstrip().startswith(("{", "[")) else _read_csv
+    issued_text, columns, faults = read(text, name)
     if faults:
         raise ForecastFault(faults)
     issued = _moment(issued_text, f"{name}: issued", faults)
