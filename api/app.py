@@ -7,6 +7,7 @@ alone; Bokeh's own script is served from its wheel.
 from __future__ import annotations
 
 import gzip
+import threading
 from functools import cache
 from pathlib import Path
 
@@ -43,6 +44,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         responses=problems.RESPONSES,
     )
     app.state.pipeline = pipeline
+    app.state.ending = threading.Event()  # set when the server ends: live updates end first
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
     for router in (data.router, live.router, health.router, ground.router):

@@ -13,7 +13,7 @@ from sse_starlette.sse import EventSourceResponse
 from api.data import iso, pipeline_of
 from pipeline.errors import PipelineFault
 
-LOOK_EVERY_S = 0.5
+LOOK_EVERY_S = 0.25
 LEAST_BETWEEN_S = 2.0  # in the demo's history there is news many times a second
 
 _EXAMPLE = 'event: change\ndata: {"change": 12, "now": "2026-05-04T06:15:00Z"}\n\n'
@@ -32,16 +32,15 @@ async def live(request: Request) -> EventSourceResponse:
 
 
 async def _events(request: Request) -> AsyncIterator[dict[str, str]]:
-    pipeline = pipeline_of(request)
-    told = -1
-    while not await request.is_disconnected():
+    pipeline, ending = pipeline_of(request), request.app.state.ending
+    told, waited_s = -1, LEAST_BETWEEN_S
+    while not ending.is_set() and not await request.is_disconnected():
         change = pipeline.changes.count
-        if change != told:
+        if change != told and waited_s >= LEAST_BETWEEN_S:
             with contextlib.suppress(PipelineFault):  # the clock of the demo may be away: then there is news later
                 now_ms = await asyncio.to_thread(pipeline.clock.now_ms)
-                told = change
+                told, waited_s = change, 0.0
                 data = json.dumps({"change": change, "now": iso(now_ms)})
                 yield {"event": "change", "id": str(change), "data": data}
-            await asyncio.sleep(LEAST_BETWEEN_S)
-        else:
-            await asyncio.sleep(LOOK_EVERY_S)
+        await asyncio.sleep(LOOK_EVERY_S)
+        waited_s += LOOK_EVERY_S

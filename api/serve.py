@@ -5,12 +5,16 @@ When a part of the pipeline crashes the whole service ends with code 1, so that 
 
 from __future__ import annotations
 
+import contextlib
 import ipaddress
 import logging
+import signal
 import socket
 import threading
+from collections.abc import Iterator
 
 import uvicorn
+from fastapi import FastAPI
 
 from api.app import create_app
 from pipeline.service import Pipeline
@@ -36,10 +40,9 @@ def serve(config: SiteConfig) -> int:
     logging.getLogger("httpx").setLevel(logging.WARNING)
     with listen(config.pages) as listener:
         pipeline = Pipeline(config)
-        settings = uvicorn.Config(
-            create_app(pipeline), log_level="warning", access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S
-        )
-        server = uvicorn.Server(settings)
+        server = PagesServer(create_app(pipeline))
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, server.handle_exit)
         pipeline.start()
         threading.Thread(target=_stop_when_ended, args=(pipeline, server), name="watch", daemon=True).start()
         _say_where(config.pages)
@@ -48,6 +51,28 @@ def serve(config: SiteConfig) -> int:
         finally:
             pipeline.stop()
     return 1 if pipeline.crash else 0
+
+
+class PagesServer(uvicorn.Server):
+    """Serves the application, ends its live updates before it ends, and leaves signals to whoever runs it.
+
+    The library's own way is to send the signal to itself once more, which would end the process before the pipeline has
+    been stopped; and it would wait for every page that somebody has left open.
+    """
+
+    def __init__(self, app: FastAPI, *, log_level: str = "warning") -> None:
+        super().__init__(
+            uvicorn.Config(app, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S)
+        )
+        self._ending: threading.Event = app.state.ending
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._ending.set()
+        await super().shutdown(sockets)
 
 
 def listen(pages: PagesConfig) -> socket.socket:

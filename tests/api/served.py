@@ -7,9 +7,8 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-import uvicorn
-
 from api.app import create_app
+from api.serve import PagesServer
 from pipeline.service import Pipeline
 from tests.pipeline.conftest import wait_until
 
@@ -18,8 +17,7 @@ from tests.pipeline.conftest import wait_until
 def serving(pipeline: Pipeline, port: int = 0) -> Iterator[str]:
     """Serve a pipeline from a thread; gives its address. It ends with the block, live updates cut."""
     listener = socket.create_server(("127.0.0.1", port))
-    settings = uvicorn.Config(create_app(pipeline), log_level="error", timeout_graceful_shutdown=1)
-    server = uvicorn.Server(settings)
+    server = PagesServer(create_app(pipeline), log_level="error")
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:
