@@ -29,7 +29,7 @@ from tests.reference import ROOT, anchors, blocks, links, quoted, tables, withou
 PACKAGES = ("hardware", "probe_agent", "pipeline", "api", "simulator")
 PAGES = sorted(
     path
-    for pattern in ("*.md", "*/docs/*.md")
+    for pattern in ("*.md", "*/*.md", "*/docs/*.md")
     for path in ROOT.glob(pattern)
     if not any(part.startswith(".") for part in path.relative_to(ROOT).parts)
 )

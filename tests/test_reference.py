@@ -81,14 +81,20 @@ def commands(parser: argparse.ArgumentParser) -> dict[str, list[argparse.Action]
 
 
 def spelled(action: argparse.Action) -> str:
-    return action.option_strings[-1] if action.option_strings else str(action.metavar)
+    return action.option_strings[-1] if action.option_strings else str(action.metavar or action.dest.upper())
 
 
-@pytest.mark.parametrize("program", ["underturf", "underturf-agent"])
+PROGRAMS = {
+    "underturf": command.main,
+    "underturf-agent": agent_command.main,
+    "python -m simulator": simulator.__main__.main,
+}
+
+
+@pytest.mark.parametrize("program", PROGRAMS)
 def test_every_command_and_option_is_there(program: str) -> None:
     """Each command has its heading and each option its row, with the default the program has; no other is named."""
-    main = {"underturf": command.main, "underturf-agent": agent_command.main}[program]
-    there = commands(caught_parser(main))
+    there = commands(caught_parser(PROGRAMS[program]))
     headed = [t.heading for t in TABLES if t.chapter == "Commands" and t.heading.startswith(f"`{program} ")]
     assert sorted(headed) == sorted(f"`{program} {name}`" for name in there)
     for name, actions in there.items():
@@ -96,21 +102,25 @@ def test_every_command_and_option_is_there(program: str) -> None:
         rows = {cell.split()[0]: bare(row[1]) for cell, row in zip(table.column("option"), table.rows, strict=True)}
         assert rows.keys() == {spelled(action) for action in actions}
         for action in actions:
-            if isinstance(action.default, str | float | int) and not isinstance(action.default, bool):
+            if isinstance(action.default, str | float | int) and action.default is not False and action.default != "":
                 shown = f"{action.default:g}" if isinstance(action.default, float) else str(action.default)
                 assert rows[spelled(action)] == shown
 
 
-def test_every_option_of_the_other_commands_is_there() -> None:
-    """The pipeline alone and the simulator: each option is in the page, and so is each fault that can be planted."""
-    section = TEXT.partition("### Without pages")[2].partition("\n## ")[0]
+def test_every_option_of_the_pipeline_alone_is_there() -> None:
+    """Its commands and options stand in its section."""
+    section = TEXT.partition("### `python -m pipeline`")[2].partition("\n#")[0]
     for name, actions in commands(caught_parser(pipeline.__main__.main)).items():
-        assert f"`{name}`" in section
-        assert {spelled(a) for a in actions} <= {words.split()[0] for words in quoted(section)}
-    (play,) = commands(caught_parser(simulator.__main__.main)).values()
-    table = table_of("Commands", "Without pages, and without a ground")
-    assert {cell.split()[0] for cell in table.column("option")} == {spelled(a) for a in play}
-    assert {*simulator.__main__.LINE_FAULTS, *simulator.__main__.PROBE_FAULTS} <= set(quoted(section))
+        assert {name, *(spelled(a) for a in actions)} <= set(quoted(section))
+
+
+def test_every_fault_and_scenario_of_the_simulator_is_there() -> None:
+    """What can be planted, and what can be lived through."""
+    play = table_of("Commands", "`python -m simulator play`").column("what")
+    told = set(quoted(" ".join(play)))
+    assert told >= {*simulator.__main__.LINE_FAULTS, *simulator.__main__.PROBE_FAULTS}
+    run = table_of("Commands", "`python -m simulator run`").column("what")
+    assert set(quoted(run[0])) - {".toml"} == set(simulator.__main__.names())
 
 
 def test_environment_variable_of_the_agent_is_there() -> None:
