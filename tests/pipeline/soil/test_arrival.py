@@ -73,6 +73,13 @@ def test_lags_count_from_the_first_water() -> None:
     assert found.thatch_lag_min.value == 0.0 and found.bypass == ""
 
 
+def test_one_reading_that_jumps_is_no_arrival() -> None:
+    """A single high reading at 10.5 h and back: the water is there when it stays, at 13 h (algebra)."""
+    theta = WETTED.theta.copy()
+    theta[42, 1] = 0.30
+    assert account(RAIN, profile(*theta.T)).lag_min[1].value == 180.0
+
+
 def test_evaporation_that_is_not_known_is_named_inside_the_unaccounted_line() -> None:
     """Without evaporation its half millimetre stays in the remainder, and the line says so."""
     found = account(RAIN, WETTED, thatch_mm=THATCH, thatch_m=0.015, errors=EXACT)
@@ -137,6 +144,7 @@ def test_unknown_amount_withholds_shares_but_not_gains() -> None:
         ((180.0, 300.0, 60.0), 8.0, 15.0, "before it was above"),
         ((300.0, 300.0, 180.0), 8.0, 60.0, "before it was above"),
         ((60.0, NAN, 60.0), 8.0, 15.0, ""),  # two depths are no pattern
+        ((60.0, 180.0, 480.0), 11.5, 15.0, ""),  # more than given, but within the doubt of both
         ((60.0, 180.0, 480.0), 25.0, 15.0, "the ground gained 25.0 mm of 10.0 mm given"),
     ],
 )

@@ -45,3 +45,13 @@ def test_interval_covers_the_true_change_of_skewed_hold_times():
         change = effect(before, after, comparison=beside).change
         held.append(change.low <= -20.0 <= change.high)
     assert 0.82 <= np.mean(held) <= 0.98
+
+
+def test_groups_of_like_size_are_drawn_each_for_itself():
+    """The same seven figures before and after: no change, and an interval as wide as the doubt of two medians.
+
+    Drawn together the two would cancel, and the interval be nothing.
+    """
+    figures = [31.0, 44.0, 38.0, 52.0, 29.0, 47.0, 40.0]
+    change = effect(figures, figures).change
+    assert change.value == 0.0 and change.high - change.low > 10.0
