@@ -16,6 +16,7 @@ import pandas as pd
 from pipeline import periods
 from pipeline.config import SiteConfig
 from pipeline.flags import Flag
+from pipeline.learn import learned_limits
 from pipeline.periods import PeriodStage
 from pipeline.stage_climate import CLIMATE
 from pipeline.stage_drying import DRYING
@@ -45,8 +46,9 @@ class Redone:
         return Redone(self.observations + other.observations, self.findings + other.findings)
 
 
-def station_context(config: SiteConfig, station: str, diary: Diary) -> StationContext:
-    """What the stages must know of a station: the settings, and what people wrote in the diary since."""
+def station_context(config: SiteConfig, station: str, diary: Diary, store: Store | None = None) -> StationContext:
+    """What the stages must know of a station: the settings, what people wrote in the diary since, and the limits its
+    channels have shown, where a store is given."""
     own = config.stations()[station]
     entries = diary.entries(("core", "watering", "fixture"), *EVER_MS)
     here = [e for e in entries if e.surface == own.surface and e.station in (None, station)]
@@ -60,6 +62,7 @@ def station_context(config: SiteConfig, station: str, diary: Diary) -> StationCo
     roots |= {e.at_ms: Dated(e.at_ms, _metres(e, "root_mm")) for e in measured if "root_mm" in e.body}
     return replace(
         context,
+        learned={} if store is None else learned_limits(store, context.moisture),
         waterings_mm=tuple(_watered_mm(e) for e in here if e.kind == "watering"),
         cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
         root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),

@@ -261,8 +261,8 @@ class Pipeline:
         return self._ended.wait(timeout_s)
 
     def context(self, station: str) -> StationContext:
-        """A station as the stages know it, with what the diary says until now."""
-        return station_context(self.config, station, self.diary)
+        """A station as the stages know it, with what the diary says and the channels have shown until now."""
+        return station_context(self.config, station, self.diary, self.store)
 
     def alerts(self) -> list[OpenAlert]:
         """Every alert that is open, the oldest first."""

@@ -15,7 +15,6 @@ import pandas as pd
 from pipeline.flags import Flag
 from pipeline.soil import layers as sums
 from pipeline.soil.layers import CELL_MS, Place
-from pipeline.soil.media import Range
 from pipeline.soil.moving import FloatArray, TimeArray
 from pipeline.station import FINDING_COLUMNS, STAGE_VERSION, StationContext, StationFrame, no_findings
 
@@ -27,12 +26,12 @@ LAYER_QUANTITIES = (
 
 @dataclass(frozen=True, slots=True)
 class _Limits:
-    """Dry and drained limit of a channel with the range each may lie in. [m3 m-3]"""
+    """Dry and drained limit of channels with the range each may lie in, one entry a channel. [m3 m-3]"""
 
-    dry: float
-    drained: float
-    dry_range: Range
-    drained_range: Range
+    dry: FloatArray
+    drained: FloatArray
+    dry_range: tuple[FloatArray, FloatArray]
+    drained_range: tuple[FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +80,8 @@ def _layer_findings(frame: StationFrame, context: StationContext) -> list[pd.Dat
     for i in context.moisture:
         theta.setdefault(i, np.full(cells.shape, np.nan))
     # a core belongs to the cell it was taken in, so that where a batch begins makes no difference
-    part = np.searchsorted(context.changes_ms() // CELL_MS, cells, side="right")
+    changes = np.union1d(context.changes_ms(), context.learned_ms())
+    part = np.searchsorted(changes // CELL_MS, cells, side="right")
     found: list[_Finding] = []
     for k in np.unique(part):
         where = part == k
@@ -94,14 +94,14 @@ def _layer_findings(frame: StationFrame, context: StationContext) -> list[pd.Dat
 def _findings_of_part(
     context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray]
 ) -> list[_Finding]:
-    """Findings over cells in which neither thatch nor depths change."""
+    """Findings over cells in which neither thatch nor depths nor limits change."""
     thatch_m = context.thatch_m(at_ms)
     places = {i: context.place(i, at_ms) for i in context.moisture}
     soil = [i for i in context.moisture if places[i] is Place.SOIL]
     found = _root_zone(context, at_ms, start_ms, theta, soil)
     thatch_known = thatch_m > 0.0
     if thatch_known:
-        found += _thatch(context, thatch_m, start_ms, theta, places)
+        found += _thatch(context, at_ms, start_ms, theta, places)
     mixed = [i for i in context.moisture if places[i] is Place.MIXED]
     if not thatch_known and soil:
         found += _top_layer(context, at_ms, start_ms, theta, soil[0], _top_of_soil_m(context, at_ms, soil))
@@ -125,7 +125,7 @@ def _root_zone(
         return [_withheld(q, start_ms, reason) for q in ("root_zone_water", "root_zone_wetness")]
     columns = np.stack([t for _, t in used], axis=1)
     weights = weights[weights > 0.0]
-    limits = _limits(context, Place.SOIL)
+    limits = _limits(context, Place.SOIL, [i for i, _ in used], at_ms)
     reason = _missing_reason([i for i, _ in used], columns)
     wet = sums.mean_wetness(sums.wetness(columns, limits.dry, limits.drained), weights)
     low, high = (
@@ -162,11 +162,12 @@ def _mean(columns: list[FloatArray]) -> FloatArray:
 
 def _thatch(
     context: StationContext,
-    thatch_m: float,
+    at_ms: int,
     start_ms: TimeArray,
     theta: dict[str, FloatArray],
     places: dict[str, Place],
 ) -> list[_Finding]:
+    thatch_m = context.thatch_m(at_ms)
     inside = [i for i in context.moisture if places[i] is Place.THATCH]
     if not inside:
         mixed = [i for i in context.moisture if places[i] is Place.MIXED]
@@ -179,7 +180,7 @@ def _thatch(
     columns = np.stack([theta[i] for i in inside], axis=1)
     mean = _mean([theta[i] for i in inside])
     reason = _missing_reason(inside, columns)
-    limits, porosity = _limits(context, Place.THATCH), context.thatch.porosity
+    limits, porosity = _limits(context, Place.THATCH, ["+".join(inside)], at_ms), context.thatch.porosity
     wet = sums.wetness(mean, limits.dry, limits.drained)
     low, high = sums.wetness_bounds(mean, limits.dry_range, limits.drained_range)
     nothing = np.full(start_ms.shape, np.nan)
@@ -207,7 +208,7 @@ def _top_layer(
     bottom_m: float,
 ) -> list[_Finding]:
     value = theta[channel]
-    limits = _limits(context, context.place(channel, at_ms))
+    limits = _limits(context, context.place(channel, at_ms), [channel], at_ms)
     reason = _missing_reason([channel], value[:, np.newaxis])
     wet = sums.wetness(value, limits.dry, limits.drained)
     low, high = sums.wetness_bounds(value, limits.dry_range, limits.drained_range)
@@ -218,25 +219,37 @@ def _top_layer(
     ]
 
 
-def _limits(context: StationContext, where: Place) -> _Limits:
-    """Limits of a layer: the site's own, else the middle of the medium's range. Mixed is half thatch, half soil."""
+def _limits(context: StationContext, where: Place, ids: list[str], at_ms: int) -> _Limits:
+    """Limits of channels in one layer; those of channels joined by `+`, which are averaged, are the mean of theirs."""
+    each = []
+    for joined in ids:
+        rows = [_limits_of(context, where, i, at_ms) for i in joined.split("+")]
+        each.append([sum(column) / len(rows) for column in zip(*rows, strict=True)])
+    dry, drained, dry_low, dry_high, drained_low, drained_high = (np.array(c) for c in zip(*each, strict=True))
+    return _Limits(dry, drained, (dry_low, dry_high), (drained_low, drained_high))
+
+
+def _limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -> tuple[float, ...]:
+    """Dry, drained, and the ends of their ranges: the site's own, else what the channel has shown, else the middle of
+    the medium's range. Mixed is half thatch, half soil."""
     if where is Place.MIXED:
-        thatch, soil = _limits(context, Place.THATCH), _limits(context, Place.SOIL)
-        both = (
-            ((a[0] + b[0]) / 2.0, (a[1] + b[1]) / 2.0)
-            for a, b in ((thatch.dry_range, soil.dry_range), (thatch.drained_range, soil.drained_range))
-        )
-        return _Limits((thatch.dry + soil.dry) / 2.0, (thatch.drained + soil.drained) / 2.0, *both)
+        both = (_limits_of(context, layer, "", at_ms) for layer in (Place.THATCH, Place.SOIL))
+        return tuple((a + b) / 2.0 for a, b in zip(*both, strict=True))
     in_thatch = where is Place.THATCH
     medium = context.thatch if in_thatch else context.soil_medium
-    dry = context.thatch_dry if in_thatch else context.soil_dry
-    drained = context.thatch_drained if in_thatch else context.soil_drained
-    return _Limits(
-        dry=medium.dry_prior if dry is None else dry,
-        drained=medium.drained_prior if drained is None else drained,
-        dry_range=medium.wilting if dry is None else (dry, dry),
-        drained_range=medium.drained if drained is None else (drained, drained),
-    )
+    dry, dry_range = medium.dry_prior, medium.wilting
+    drained, drained_range = medium.drained_prior, medium.drained
+    shown = context.learned_at(channel, at_ms)
+    # what was learned while the channel lay in another medium is not this one's
+    if shown is not None and medium.drained[0] <= shown.drained <= medium.drained[1]:
+        dry, dry_range, drained, drained_range = shown.dry, shown.dry_range, shown.drained, shown.drained_range
+    own_dry = context.thatch_dry if in_thatch else context.soil_dry
+    own_drained = context.thatch_drained if in_thatch else context.soil_drained
+    if own_dry is not None:
+        dry, dry_range = own_dry, (own_dry, own_dry)
+    if own_drained is not None:
+        drained, drained_range = own_drained, (own_drained, own_drained)
+    return (dry, drained, *dry_range, *drained_range)
 
 
 def _withheld(quantity: str, start_ms: TimeArray, reason: np.ndarray) -> _Finding:

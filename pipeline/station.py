@@ -20,7 +20,7 @@ from pipeline.flags import Flag
 from pipeline.site import SiteConfig
 from pipeline.soil.bounds import QualityBounds
 from pipeline.soil.layers import Place, depth_now_m, place, thatch_thickness_m
-from pipeline.soil.media import Medium, medium
+from pipeline.soil.media import Medium, Range, medium
 from pipeline.soil.moving import TimeArray
 
 STAGE_VERSION = 1  # raised when the same raw readings would give other results
@@ -42,6 +42,20 @@ class Dated:
     length_m: float
 
 
+@dataclass(frozen=True, slots=True)
+class ChannelLimits:
+    """Dry and drained limit of one channel as learned, from a moment on, each with the range it may lie in.
+
+    [ms since 1970, UTC], [m3 m-3]
+    """
+
+    from_ms: int
+    dry: float
+    drained: float
+    dry_range: Range
+    drained_range: Range
+
+
 @dataclass(frozen=True)
 class StationContext:
     """One station, as the stages need to know it.
@@ -58,7 +72,9 @@ class StationContext:
     root_zone_m : float
         Depth of soil, below the thatch, that counts as root zone. [m]
     thatch_dry, thatch_drained, soil_dry, soil_drained : float or None
-        Limits of this station in place of those of the media. [m3 m-3]
+        Limits of this station in place of those learned and those of the media. [m3 m-3]
+    learned : mapping of str to tuple of ChannelLimits
+        By channel id, in order of time; a later one does not change what an earlier one said.
     cores : tuple of Dated
         Thatch thickness by date, increasing. Empty: not known.
     dressings : tuple of Dated
@@ -94,6 +110,7 @@ class StationContext:
     thatch_drained: float | None = None
     soil_dry: float | None = None
     soil_drained: float | None = None
+    learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
     cores: tuple[Dated, ...] = ()
     dressings: tuple[Dated, ...] = ()
     waterings: tuple[tuple[int, int], ...] = ()
@@ -193,6 +210,14 @@ class StationContext:
     def changes_ms(self) -> TimeArray:
         """Moments at which thatch or depths change, increasing. [ms]"""
         return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings)], dtype=np.int64))
+
+    def learned_at(self, channel_id: str, at_ms: int) -> ChannelLimits | None:
+        """Limits of a channel that were known at a moment; None before any were."""
+        return next((one for one in reversed(self.learned.get(channel_id, ())) if one.from_ms <= at_ms), None)
+
+    def learned_ms(self) -> TimeArray:
+        """Moments from which other limits hold, increasing. [ms]"""
+        return np.unique(np.array([one.from_ms for many in self.learned.values() for one in many], dtype=np.int64))
 
     def thatch_m(self, at_ms: int) -> float:
         """Thatch thickness at a moment. [m] NaN where not known."""

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from hardware.reading import Reading
 from pipeline.config import SiteConfig
+from pipeline.learn import due_ms, learn
 from pipeline.metrics import Metrics
 from pipeline.recompute import CELL_MS, Redone, keep_unknown, redo, redo_periods
 from pipeline.spans import Spans, stretches
@@ -56,6 +57,8 @@ class Study:
         metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, Spans] = {}
         self._changed: dict[str, Spans] = {}  # observations whose days and fortnights are still to be worked out
+        self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
+        self._learned_ms: dict[str, int] = {}
         self._since_s: dict[str, float] = {}
         self._lock = threading.Lock()
         self._unknown: dict[str, int] = {}
@@ -75,7 +78,7 @@ class Study:
     @property
     def periods_waiting(self) -> int:
         """How many stations have days or fortnights to be worked out anew."""
-        return len(self._changed)
+        return len({*self._changed, *self._to_learn})
 
     @property
     def oldest_s(self) -> float:
@@ -94,7 +97,7 @@ class Study:
 
     def periods_wait_for(self, station: str) -> bool:
         """Whether days or fortnights of a station are still to be worked out anew."""
-        return station in self._changed
+        return station in self._changed or station in self._to_learn
 
     def feed(self) -> bool:
         """Carry readings on to a server store, where there is one; whether there is more."""
@@ -155,18 +158,21 @@ class Study:
         return station
 
     def step_periods(self) -> str | None:
-        """Work out the days and fortnights of one station anew; returns its name.
+        """Work out the days and fortnights of one station anew, or learn its limits when that is done; its name.
 
         Only when the stages have seen everything: a station may share the weather of another.
         """
         with self._lock:
-            if self._spans or not self._changed:
+            if self._spans:
                 return None
-            station = next(iter(self._changed))
-            start_ms, end_ms = self._changed[station].first(PIECE_MS)
-            self._changed[station].done(start_ms, end_ms)
-            if not self._changed[station]:
-                del self._changed[station]
+            station = next(iter(self._changed), None)
+            if station is not None:
+                start_ms, end_ms = self._changed[station].first(PIECE_MS)
+                self._changed[station].done(start_ms, end_ms)
+                if not self._changed[station]:
+                    del self._changed[station]
+        if station is None:
+            return self._learn_next()
         try:
             with self._metrics.period_seconds.time():
                 done = redo_periods(self._store, self._context_of(station), start_ms, end_ms)
@@ -175,6 +181,28 @@ class Study:
                 self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
             raise
         self._metrics.findings.inc(done.findings)
+        self._to_learn.setdefault(station, None)
+        return station
+
+    def _learn_next(self) -> str | None:
+        """Learn the limits of one station for one moment that is due; after the last, its layers are marked anew."""
+        station = next(iter(self._to_learn), None)
+        if station is None:
+            return None
+        context = self._context_of(station)
+        heard = self._store.span(context.moisture)
+        first_ms = self._learned_ms.get(station, 0 if heard is None else heard[0])
+        known_ms = int(context.learned_ms().max(initial=first_ms))
+        due = due_ms(known_ms, known_ms if heard is None else heard[1])
+        if due:
+            self._metrics.findings.inc(learn(self._store, context, due[0]))
+            self._learned_ms[station] = due[0]
+            since_ms = self._to_learn[station]
+            self._to_learn[station] = due[0] if since_ms is None else since_ms
+        if len(due) <= 1:
+            since_ms = self._to_learn.pop(station)
+            if since_ms is not None and heard is not None:
+                self._put(station, since_ms, (heard[1] // CELL_MS + 1) * CELL_MS, 0.0)
         return station
 
     def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:

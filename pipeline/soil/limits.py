@@ -114,10 +114,10 @@ def drained_limit(
     if medium.name in BY_NIGHT and nights.size == 0:
         return _prior(medium.drained, medium.drained_prior, "clay drains for weeks: no still nights to learn from", 0)
     levels = []
-    for spell, following in zip(spells, [*spells[1:], None], strict=True):
+    for k, spell in enumerate(spells):
         if spell.given_mm < SOAKING_MM:  # one of unknown amount is judged by what the channel did
             continue
-        until_ms = int(times[-1]) if following is None else following.start_ms
+        until_ms = int(times[-1]) if k + 1 == len(spells) else spells[k + 1].start_ms
         after = (times >= spell.start_ms) & (times <= min(spell.end_ms + DAY_MS, until_ms))
         if not after.any() or values[after].max() < soaked:
             continue

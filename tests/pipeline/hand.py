@@ -155,7 +155,7 @@ def lines(tmp_path: Path) -> Iterator[Callable[..., Line]]:
         source = HandSource(clock)
 
         def context(station: str) -> Any:
-            return station_context(config, station, stores.diary)
+            return station_context(config, station, stores.diary, stores.store)
 
         study = Study(config, stores.store, stores.database, metrics, context)
         judge = Judge(config, stores.store, stores.journal, metrics, context)

@@ -41,6 +41,11 @@ def test_rain_too_small_to_soak_teaches_nothing() -> None:
     assert found.reason == "no plateau after a good wetting yet" and found.n == 0
 
 
+def test_history_without_any_water_teaches_no_drained_limit() -> None:
+    """No wetting at all: the middle of the range stands."""
+    assert drained_limit(HOURS, drained_history(0.23), MEDIA["sandy_loam"], []).n == 0
+
+
 def test_rain_that_comes_again_too_soon_teaches_nothing() -> None:
     """Water every day never lets it drain."""
     history = drained_history(0.23, every_days=1)
