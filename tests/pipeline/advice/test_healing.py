@@ -151,6 +151,8 @@ def test_last_good_date_moves_with_the_fixture_and_is_bound_by_lead_time():
     bound = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(3, 1), lead_days=28.0)
     assert bound.likely == bound.safe == date(4, 3)
     assert bound.by_lead_time
+    same = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(3, 1), lead_days=21.0)
+    assert (same.likely, same.by_lead_time) == (date(4, 10), False)  # both bind on one day: growth is told
     late = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(4, 11))
     assert late.likely is late.safe is None
     last_day = last_good_date(flat(0.5), (10.0, 10.0), date(5, 1), from_day=date(4, 10))

@@ -247,6 +247,7 @@ def test_what_was_seen_decides_while_it_is_young():
         ("scarifying", 7.1, False, OPEN, True),
         ("scarifying", 7.1, True, OPEN, False),
         ("heavy_dethatching", 13.0, True, CLOSED, False),
+        ("heavy_dethatching", 13.0, False, CLOSED, False),
         ("verticutting", 4.0, False, OPEN, False),
         ("solid_tining", 0.5, False, WAIT, False),
     ],
