@@ -28,10 +28,12 @@ from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt
 from pipeline import config as server
 from pipeline.advice.alerts import RULES
 from pipeline.advice.watch import AlertBounds, AlertEvent
+from pipeline.learn import EVERY_MS
 from pipeline.metrics import Metrics
 from pipeline.nodes import Nodes
 from pipeline.service import Pipeline
 from pipeline.soil.calibration import CURVES
+from pipeline.soil.limits import FEWEST_DAYS, FEWEST_EVENTS
 from pipeline.soil.media import MEDIA
 from pipeline.soil.roots import DEPTH_BOUNDS_M
 from probe_agent import __main__ as agent_command
@@ -301,6 +303,9 @@ def test_every_probe_model_is_there() -> None:
 
 def test_every_medium_and_curve_is_there() -> None:
     """Media with their ranges, curves with what they read, need and rest on."""
+    told = " ".join(TEXT.partition("\n## Media\n")[2].partition("|")[0].split())
+    assert "four weeks" in told and "three good wettings and sixty days" in told
+    assert (EVERY_MS, FEWEST_EVENTS, FEWEST_DAYS) == (28 * 86_400_000, 3, 60)
     media = {row[0].strip("`"): row[2:] for row in table_of("Media").rows}
     ranges = {
         m.name: tuple(
