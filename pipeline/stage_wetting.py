@@ -19,7 +19,7 @@ from pipeline.periods import DAY_MS, Finding, PeriodStage, Record, Series
 from pipeline.soil.arrival import SETTLE_H, Profile, account
 from pipeline.soil.climate import makkink_mm
 from pipeline.soil.estimate import Estimate
-from pipeline.soil.layers import CELL_MS, Place, layer_weights_m, on_cells
+from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.moving import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, Watering, events
 from pipeline.station import StationContext
@@ -134,8 +134,8 @@ def _profile(record: Record, context: StationContext, spell: Spell, soil: list[s
     theta = np.full((cells.size, len(ids)), np.nan)
     every_min = 15.0
     for k, i in enumerate(ids):
-        times, values = record.channels[i]
-        theta[:, k] = on_cells(cells, times, values)
+        times, _ = record.channels[i]
+        theta[:, k] = _on_cells(cells, record.channels[i])
         every_min = max(every_min, _every_min(times, start_ms, end_ms))
     deepest = float(depths[-1]) if depths.size else 0.0
     weights = (layer_weights_m(depths, context.root_zone_m), layer_weights_m(depths, max(deepest, context.root_zone_m)))
@@ -150,8 +150,14 @@ def _every_min(times: TimeArray, start_ms: int, end_ms: int) -> float:
 
 
 def _thatch_mm(record: Record, cell_ms: TimeArray) -> FloatArray:
-    times, values = record.findings.get("thatch_water", NOTHING)
-    return on_cells(cell_ms // CELL_MS, times, values)
+    return _on_cells(cell_ms // CELL_MS, record.findings.get("thatch_water", NOTHING))
+
+
+def _on_cells(cells: TimeArray, series: Series) -> FloatArray:
+    """As `layers.on_cells`, from the stretch of a long series that it needs: a value stands for four cells at most."""
+    times, values = series
+    first, last = np.searchsorted(times, [(cells[0] - 2 * CARRY_CELLS) * CELL_MS, (cells[-1] + 1) * CELL_MS])
+    return on_cells(cells, times[first:last], values[first:last])
 
 
 def _evaporation_mm(record: Record, context: StationContext, start_ms: int, end_ms: int) -> float:
