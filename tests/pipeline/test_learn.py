@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from pipeline.periods import DAY_MS, Record
 from pipeline.recompute import recompute, station_context
 from pipeline.stages import StationContext, StationFrame, process
 from pipeline.station import ChannelLimits
-from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, reading, stored
+from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, lines, reading, stored
 from tests.pipeline.storms import CONTEXT, SOIL, raw, storm
 
 CHANNEL = "s1/p1/moisture_0050"
@@ -50,6 +50,17 @@ def history() -> list[Reading]:
     return three_hourly(100)
 
 
+@pytest.fixture(scope="module")
+def taught(tmp_path_factory: pytest.TempPathFactory, history) -> Iterator[Line]:
+    """A worker that has had the whole history in one go."""
+    with lines(tmp_path_factory.mktemp("taught")) as build:
+        line = build(SANDY, now_ms=START_MS + 101 * DAY_MS)
+        for batch in batches(history, 500):
+            line.send_batch(batch)
+        line.run_until_quiet()
+        yield line
+
+
 def test_moments_are_mondays_four_weeks_apart() -> None:
     """Of a hundred days from Friday 1 March 2024: moments 28 days apart, each a Monday (1970-01-05 was one)."""
     due = due_ms(START_MS, START_MS + 100 * DAY_MS)
@@ -58,14 +69,11 @@ def test_moments_are_mondays_four_weeks_apart() -> None:
     assert list(due_ms(due[0], due[1])) == [due[1]] and len(due_ms(due[0], due[1] - 1)) == 0
 
 
-def test_history_teaches_the_limits_of_a_channel(make: Callable[..., Line], history) -> None:
+def test_history_teaches_the_limits_of_a_channel(taught: Line) -> None:
     """A hundred days: at the last moment that was due the drained limit is .26 (at most .12 e^-4.5 over it, 36 h
     after the water) and the dry one between .09 and .10, the two driest of 48 readings a cycle; neither is provisional.
     At the first moment, with days of history, they were. Wetness is by the limits of its own time."""
-    line = make(SANDY, now_ms=START_MS + 101 * DAY_MS)
-    for batch in batches(history, 500):
-        line.send_batch(batch)
-    line.run_until_quiet()
+    line = taught
     table = line.stores.store.findings(CHANNEL, LIMIT_QUANTITIES, 0, 2**61).set_index(["quantity", "start_ms"])
     moments = list(due_ms(START_MS, START_MS + 100 * DAY_MS))
     assert sorted({at for _, at in table.index}) == moments
@@ -80,15 +88,14 @@ def test_history_teaches_the_limits_of_a_channel(make: Callable[..., Line], hist
     np.testing.assert_allclose(wet["value"].to_numpy(), expected, atol=1e-9)
 
 
-def test_findings_do_not_depend_on_when_learning_ran(make: Callable[..., Line], history) -> None:
+def test_findings_do_not_depend_on_when_learning_ran(make: Callable[..., Line], taught: Line, history) -> None:
     """The history in one go and in two goes with rest between ends in the same limits and the same findings, and so
     does a recompute, which leaves the limits as they are."""
-    one, other = (make(SANDY, folder=name, now_ms=START_MS + 101 * DAY_MS) for name in "ab")
-    for line, size in ((one, len(history)), (other, len(history) // 2 + 1)):
-        for part in batches(history, size):
-            for batch in batches(part, 500):
-                line.send_batch(batch)
-            line.run_until_quiet()
+    one, other = taught, make(SANDY, now_ms=START_MS + 101 * DAY_MS)
+    for part in batches(history, len(history) // 2 + 1):
+        for batch in batches(part, 500):
+            other.send_batch(batch)
+        other.run_until_quiet()
     before = stored(one)
     for a, b in zip(before, stored(other), strict=True):
         pd.testing.assert_frame_equal(a, b, check_exact=True)

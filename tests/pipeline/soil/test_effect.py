@@ -27,19 +27,19 @@ def test_too_few_events_give_no_effect():
 
 
 def test_no_change_is_not_called_one():
-    """Of 200 pairs of samples of 10 from one law at most one in six is called clear: one in ten is the interval's own,
-    the rest leaves room for the bootstrap of a small median and three binomial deviations of 200."""
+    """Of 100 pairs of samples of 10 from one law at most one in six is called clear: one in ten is the interval's own,
+    the rest leaves room for the bootstrap of a small median and two binomial deviations of 100."""
     rng = np.random.default_rng(8)
-    clear = [effect(rng.normal(size=10), rng.normal(size=10)).clear for _ in range(200)]
+    clear = [effect(rng.normal(size=10), rng.normal(size=10)).clear for _ in range(100)]
     assert np.mean(clear) <= 1 / 6
 
 
 def test_interval_covers_the_true_change_of_skewed_hold_times():
     """Hold times from a log-normal law, halved by the pass, a season of -5 h on both: the interval holds the true
-    change of medians in 82 to 98 % of 200 draws (90 % by its making; a bootstrap of ten is rough)."""
+    change of medians in 82 to 98 % of 100 draws (90 % by its making; a bootstrap of ten is rough)."""
     rng = np.random.default_rng(4)
     held = []
-    for _ in range(200):
+    for _ in range(100):
         before, after = 40 * rng.lognormal(0, 0.3, 10), 20 * rng.lognormal(0, 0.3, 10) - 5
         beside = 40 * rng.lognormal(0, 0.3, 10), 40 * rng.lognormal(0, 0.3, 10) - 5
         change = effect(before, after, comparison=beside).change
