@@ -29,6 +29,7 @@ from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary, DiaryEntry
 
 CHUNK_MS = 92 * 86_400_000  # of output at a time, to bound memory: about 10 000 slots of each channel
+PERIOD_CHUNK_MS = 4 * CHUNK_MS  # each chunk of periods reads weeks around it: few, long ones read less twice
 CELL_MS = 900_000
 EVER_MS = (0, 2**62)
 EVENT_STAGES: tuple[PeriodStage, ...] = (WETTING, DRYING)  # their findings stand where a wetting began
@@ -176,7 +177,7 @@ def recompute_periods(store: Store, context: StationContext, *, start_ms: int, e
     """Do the days and fortnights of a span again, from the observations as they are stored now."""
     done, start = Redone(), start_ms
     while start < end_ms:
-        stop = min(start + CHUNK_MS, end_ms)
+        stop = min(start + PERIOD_CHUNK_MS, end_ms)
         for stage in PERIOD_STAGES:
             touched = list(stage.touched(context, start, stop))
             store.delete_findings(context.station, stage.quantities, touched[0][0], touched[-1][1])
