@@ -58,9 +58,11 @@ def _parser() -> argparse.ArgumentParser:
 
     demo = commands.add_parser("demo", help="the whole of it on this machine, on simulated serial probes")
     demo.add_argument("--once", action="store_true", help="load the history, print the summary, stop")
-    demo.add_argument(
-        "--record", default="dinosaur", choices=("dinosaur", "ithaca"), help="which field record is played"
+    played = demo.add_mutually_exclusive_group()
+    played.add_argument(
+        "--scenario", default="thatch_bound_square", metavar="NAME", help="which scenario of the simulator is played"
     )
+    played.add_argument("--record", choices=("dinosaur", "ithaca"), help="play a field record instead")
     demo.add_argument("--rate", type=float, default=60.0, help="how many times faster than real time after the history")
     demo.add_argument("--port", type=int, default=8420, help="port of the pages; another is taken when it is busy")
     demo.add_argument("--dir", type=Path, help="keep everything in this folder (default: a temporary one, removed)")
@@ -116,7 +118,14 @@ def _summary(parsed: argparse.Namespace) -> int:
 def _demo(parsed: argparse.Namespace) -> int:
     from api.demo import Demo
 
-    with Demo(parsed.dir, record=parsed.record, rate=parsed.rate, port=parsed.port, once=parsed.once) as demo:
+    with Demo(
+        parsed.dir,
+        record=parsed.record,
+        scenario=parsed.scenario,
+        rate=parsed.rate,
+        port=parsed.port,
+        once=parsed.once,
+    ) as demo:
         return demo.run()
 
 

@@ -26,9 +26,11 @@ from typing import Any
 import httpx
 import tomli_w
 
-from api.demo_configs import configs
+from api.demo_configs import configs, finer
 
 START_WITHIN_S = 60.0
+GROUND_WITHIN_S = 180.0  # the first run on a machine compiles the simulator's loops
+FINE_DAYS = 10  # last days of a scenario's history, read every quarter of an hour
 STOP_WITHIN_S = 10.0
 CATCH_UP_WITHIN_S = 120.0
 LOOK_EVERY_S = 0.25
@@ -51,8 +53,10 @@ class Demo:
     ----------
     folder : Path or None
         Where everything is kept. None for a temporary folder that is removed at the end.
-    record : str
+    record : str or None
         Which field record is played.
+    scenario : str
+        Which scenario of the simulator is played where there is no record.
     rate : float
         How many times faster than real time, after the history.
     port : int
@@ -61,10 +65,16 @@ class Demo:
         Load the history, print the summary, stop.
     """
 
-    def __init__(self, folder: Path | None, *, record: str, rate: float, port: int, once: bool) -> None:
+    def __init__(
+        self, folder: Path | None, *, record: str | None, scenario: str, rate: float, port: int, once: bool
+    ) -> None:
         self._temporary = folder is None
         self._folder = Path(tempfile.mkdtemp(prefix="underturf-demo-")) if folder is None else folder.absolute()
-        self._record, self._rate, self._once = record, rate, once
+        self._played = (
+            ["--scenario", scenario, "--fine-days", str(FINE_DAYS)] if record is None else ["--record", record]
+        )
+        self._rate, self._once = rate, once
+        self._ready: dict[str, Any] = {}
         self._wanted_port = port
         self._pages_port = port if _is_free(port) else _free_port()
         self._broker_port = _free_port()
@@ -112,13 +122,25 @@ class Demo:
         self._folder.mkdir(parents=True, exist_ok=True)
         for old in ("ready.json", "progress.json"):
             (self._folder / old).unlink(missing_ok=True)
-        self._start("simulator", "-m", "simulator", "play", "--record", self._record, "--dir", str(self._folder),
+        print("Making the ground and its weather.", flush=True)
+        self._start("simulator", "-m", "simulator", "play", *self._played, "--dir", str(self._folder),
                     "--rate", f"{self._rate:g}")  # fmt: skip
-        self._write_configs(self._await("the simulator", self._read_ready))
+        self._ready = self._await("the simulator", self._read_ready, within_s=GROUND_WITHIN_S)
+        self._write_configs()
         self._start("server", "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml"))
         self._await("the server", self._health)
-        self._start("agent", "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
+        self._start_agent()
         print(f"Pages: {self.address}", flush=True)
+
+    def _start_agent(self) -> None:
+        self._start("agent", "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
+
+    def _read_finer(self) -> None:
+        """Read the probes oftener from here on: other settings, and the agent started anew, as one would on a node."""
+        _end(self._programs.pop("agent"))
+        _, agent = self._configs()
+        self._write("agent.toml", finer(agent, self._ready["fine_interval_s"]))
+        self._start_agent()
 
     def _summary(self) -> str:
         try:
@@ -173,9 +195,14 @@ class Demo:
     def _show_history(self) -> None:
         lively = sys.stdout.isatty()
         shown = -1
+        finer_now = False
         while not self._stop.is_set():
             self._check_programs()
-            share = _read_progress(self._folder / "progress.json")
+            progress = _read_progress(self._folder / "progress.json")
+            share = float(progress.get("progress", 0.0))
+            if progress.get("paused") and not finer_now:
+                finer_now = True
+                self._read_finer()
             percent = int(share * 100)
             if lively and percent != shown:
                 bar = "#" * round(share * BAR_WIDTH)
@@ -189,10 +216,16 @@ class Demo:
         if lively:
             print(flush=True)
 
-    def _write_configs(self, ready: dict[str, Any]) -> None:
-        server, agent = configs(ready, broker_port=self._broker_port, pages_port=self._pages_port)
-        (self._folder / "underturf.toml").write_text(tomli_w.dumps(server), encoding="utf-8")
-        (self._folder / "agent.toml").write_text(tomli_w.dumps(agent), encoding="utf-8")
+    def _configs(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        return configs(self._ready, broker_port=self._broker_port, pages_port=self._pages_port)
+
+    def _write(self, name: str, table: dict[str, Any]) -> None:
+        (self._folder / name).write_text(tomli_w.dumps(table), encoding="utf-8")
+
+    def _write_configs(self) -> None:
+        server, agent = self._configs()
+        self._write("underturf.toml", server)
+        self._write("agent.toml", agent)
         shutil.rmtree(self._folder / "data", ignore_errors=True)
         shutil.rmtree(self._folder / "agent", ignore_errors=True)
 
@@ -210,11 +243,11 @@ def _die_with(parent: int) -> Callable[[], None]:
     return tie
 
 
-def _read_progress(path: Path) -> float:
+def _read_progress(path: Path) -> dict[str, Any]:
     try:
-        return float(json.loads(path.read_text(encoding="utf-8"))["progress"])
-    except (FileNotFoundError, ValueError, KeyError):
-        return 0.0
+        return dict(json.loads(path.read_text(encoding="utf-8")))
+    except (FileNotFoundError, ValueError):
+        return {}
 
 
 def _end(program: subprocess.Popen[str] | None) -> None:

@@ -5,6 +5,7 @@ Pure: it turns one mapping into two. What it writes is what a groundsman would h
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 Table = dict[str, Any]
@@ -53,14 +54,24 @@ def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, 
     return server, agent
 
 
+def finer(agent: Table, interval_s: int) -> Table:
+    """The agent's settings with every probe that was read each round read each `interval_s`, rain or not. [s]"""
+    every = {"interval_s": interval_s, "rain_interval_s": interval_s}
+    usual_s = agent["schedule"]["interval_s"]
+    probes = [{**probe, **every} if probe["interval_s"] <= usual_s else probe for probe in agent["probe"]]
+    return {**agent, "schedule": every, "probe": probes}
+
+
 def _surface(surface: Table, probes: list[Table]) -> Table:
     stations = [
         {
             "name": station["name"],
             "title": station["title"],
-            **station["facts"],
+            **{key: value for key, value in station["facts"].items() if key != "core"},
+            # JSON has no dates
+            "core": [{**c, "date": date.fromisoformat(str(c["date"]))} for c in station["facts"].get("core", [])],
             "probe": [
-                {"name": probe["name"], "model": probe["model"]}
+                {"name": probe["name"], "model": probe["model"], **probe.get("settings", {})}
                 for probe in probes
                 if probe["station"] == station["name"]
             ],

@@ -1,4 +1,4 @@
-"""The simulator's command: `python -m simulator play --dir DIR` serves a recorded series as probes on serial lines.
+"""The simulator's command: `play` serves a record or a scenario as probes on serial lines, `run` writes one down.
 
 It reads arguments, runs the loop and says on standard output, one JSON object a line, when it is ready, when the
 history is over, when the record is, and when it stops. Everything else is in the modules it calls.
@@ -20,7 +20,9 @@ from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, ProbeFault
 from simulator.playback_site import GROUNDS, playback_site
 from simulator.scenario import MOST_DAYS, load, names
 from simulator.scenario_run import HOUR_S, QUARTER_S
+from simulator.scenario_site import HISTORY_DAYS, played_site
 from simulator.service import Service
+from simulator.site import VirtualSite
 from simulator.truth import write_run
 
 DEFAULT_RATE = 60.0
@@ -39,9 +41,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="python -m simulator", description=__doc__)
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    play = commands.add_parser("play", help="serve a recorded series as virtual probes on pseudo-terminals")
+    play = commands.add_parser("play", help="serve a recorded series or a scenario as probes on pseudo-terminals")
     play.set_defaults(run=_play)
-    play.add_argument("--record", choices=sorted(GROUNDS), default="dinosaur", help="which series (dinosaur)")
+    played = play.add_mutually_exclusive_group()
+    played.add_argument("--record", choices=sorted(GROUNDS), help="which series (dinosaur)")
+    played.add_argument("--scenario", metavar="NAME", help=f"{', '.join(names())}, or a .toml file")
+    play.add_argument(
+        "--fine-days", type=int, default=0, help="of a scenario: last days of the history for an agent come anew (0)"
+    )
     play.add_argument("--dir", type=Path, required=True, help="folder for lines, clock, ready.json and progress.json")
     play.add_argument("--history-days", type=float, help="days to play in lock-step before time runs")
     play.add_argument("--history-end", metavar="DATE", help="when time begins to run, UTC")
@@ -62,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
         help=f"{', '.join(PROBE_FAULTS)}; channels joined by +; dates like 2018-06-01",
     )
     play.add_argument("--agents", type=int, default=1, help="agents that must say hello before time moves (1)")
-    play.add_argument("--seed", type=int, default=0, help="of all faults (0)")
+    play.add_argument("--seed", type=int, help="of all faults (0), and of all else in a scenario (its own)")
     play.add_argument("--with-parent", action="store_true", help="stop when the process that started this one is gone")
     _add_run(commands.add_parser("run", help="live through a scenario and write down readings and truth"))
     return parser
@@ -91,23 +98,42 @@ def _run(options: argparse.Namespace) -> int:
     return 0
 
 
-def _play(options: argparse.Namespace) -> int:
+def _scenario_site(options: argparse.Namespace) -> VirtualSite:
+    if options.history_end is not None or options.probe_fault:
+        raise ValueError(
+            "--history-end, --probe-fault: found with --scenario, expected with --record: a scenario has its own"
+        )
+    scenario = load(options.scenario)
+    days = HISTORY_DAYS if options.history_days is None else round(options.history_days)
+    if not 1 <= days <= MOST_DAYS:
+        raise ValueError(f"--history-days: found {options.history_days:g}, expected 1 to {MOST_DAYS}")
+    seed = scenario.seed if options.seed is None else options.seed
+    return played_site(scenario, seed=seed, history_days=days, fine_days=options.fine_days)
+
+
+def _record_site(options: argparse.Namespace) -> VirtualSite:
+    if options.fine_days:
+        raise ValueError(f"--fine-days: found {options.fine_days} with a record, expected it with --scenario")
     faults: dict[str, list[ProbeFault]] = {}
     for probe, fault in map(parse_probe_fault, options.probe_fault):
         faults.setdefault(probe, []).append(fault)
-    site = playback_site(
-        options.record,
+    return playback_site(
+        options.record or "dinosaur",
         history_days=options.history_days,
         history_end_ms=None if options.history_end is None else _moment_ms(options.history_end),
         faults=faults,
-        seed=options.seed,
+        seed=options.seed or 0,
     )
+
+
+def _play(options: argparse.Namespace) -> int:
+    site = _scenario_site(options) if options.scenario is not None else _record_site(options)
     service = Service(
         site,
         options.dir.absolute(),
         rate=options.rate,
         line_faults=parse_line_faults(options.faults),
-        seed=options.seed,
+        seed=options.seed or 0,
         agents=options.agents,
     )
     return serve(service, parent=os.getppid() if options.with_parent else None)

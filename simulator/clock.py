@@ -9,12 +9,22 @@ steady clock.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 
 def steady_s() -> float:
     """Real seconds that never go back, from no particular moment. [s]"""
     return time.monotonic()
+
+
+ClockSteps = Sequence[tuple[int, int]]
+"""When the clock of the node jumps [ms since 1970, UTC, true time], and by how much. [ms]"""
+
+
+def offset_ms(steps: ClockSteps, true_ms: int) -> int:
+    """How far the node's clock is ahead of true time. [ms]"""
+    return sum(by_ms for at_ms, by_ms in steps if at_ms <= true_ms)
 
 
 @dataclass(slots=True)
@@ -36,6 +46,9 @@ class SimulatedTime:
         Simulated seconds in a real second after that. Above 0.
     expected_agents : int
         Lock-step does not begin before so many who drive it have registered at once.
+    pause_ms : int or None
+        Once all wait for later than this, time stands until somebody who drives it registers anew: the moment to start
+        an agent again with other settings. [ms since 1970, UTC] None: no such moment.
 
     Raises
     ------
@@ -47,6 +60,8 @@ class SimulatedTime:
     history_end_ms: int
     rate: float = 1.0
     expected_agents: int = 1
+    pause_ms: int | None = None
+    paused: bool = field(init=False, default=False)
     steps: int = 0
     _now_ms: int = field(init=False)
     _live_since_s: float | None = field(init=False, default=None)
@@ -90,6 +105,8 @@ class SimulatedTime:
         """
         self._waiters[who] = _Waiter(name, drives)
         self._news = True
+        if self.paused and drives:
+            self.paused, self.pause_ms = False, None
 
     def forget(self, who: object) -> None:
         """`who` is gone; time does not wait for it any more."""
@@ -132,6 +149,9 @@ class SimulatedTime:
             return False
         earliest = min(due for due in dues if due is not None)
         if earliest <= self._now_ms:
+            return False
+        if self.pause_ms is not None and earliest > self.pause_ms:
+            self.paused = True
             return False
         self.steps += 1
         self._now_ms = min(earliest, self.history_end_ms)

@@ -18,7 +18,7 @@ import selectors
 import socket
 from pathlib import Path
 
-from simulator.clock import SimulatedTime, steady_s
+from simulator.clock import ClockSteps, SimulatedTime, offset_ms, steady_s
 
 MAX_CLIENTS = 64
 MAX_LINE = 200  # bytes
@@ -47,6 +47,8 @@ class ClockServer:
     path : Path
         Of the socket. One that nobody serves any more is taken over.
     time : SimulatedTime
+    steps : sequence of (int, int)
+        When the clock that is told jumps, and by how much: a fault of the box that asks. Time itself does not.
     selector : selectors.BaseSelector
         Where its sockets are watched; whoever runs the loop calls `key.data()` for each that is ready, then `work`.
 
@@ -56,7 +58,9 @@ class ClockServer:
         When the path is too long, or somebody serves it.
     """
 
-    def __init__(self, path: Path, time: SimulatedTime, selector: selectors.BaseSelector) -> None:
+    def __init__(
+        self, path: Path, time: SimulatedTime, selector: selectors.BaseSelector, *, steps: ClockSteps = ()
+    ) -> None:
         length = len(os.fsencode(path))
         if length > MAX_PATH:
             raise ClockFault(
@@ -65,6 +69,7 @@ class ClockServer:
             )
         self.path = path
         self._time = time
+        self._steps = steps
         self._selector = selector
         self._clients: set[_Client] = set()
         _remove_stale(path)
@@ -141,13 +146,14 @@ class ClockServer:
             self._time.register(client, rest)
             self._tell_time(client)
         elif word == "until" and rest.isascii() and rest.isdecimal():
-            client.due_ms = int(rest)
+            client.due_ms = int(rest) - offset_ms(self._steps, self._time.now_ms(steady_s()))
             self._time.wait(client, client.due_ms)
         else:
             self._refuse(client, f"found {line[:60]!r}, expected now, hello NAME, or until DUE_MS")
 
     def _tell_time(self, client: _Client) -> None:
-        self._say(client, f"{self._time.now_ms(steady_s())} {self._time.rate_now():g}\n")
+        now_ms = self._time.now_ms(steady_s())
+        self._say(client, f"{now_ms + offset_ms(self._steps, now_ms)} {self._time.rate_now():g}\n")
 
     def _say(self, client: _Client, text: str) -> None:
         try:

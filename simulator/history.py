@@ -6,7 +6,7 @@ probe by quantity, depth and time, and says what became of each rain. It must no
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +37,6 @@ FLUXES = (
 )  # fmt: skip
 
 
-@cache
 def _relation(made_of: Material) -> Relation:
     return turf_layer(
         porosity=made_of.theta_s,
@@ -103,12 +102,12 @@ class History:
     healed: dict[str, Array]
     last: Ground
 
-    @property
+    @cached_property
     def start_ms(self) -> int:
         """First moment that has values. [ms since 1970, UTC]"""
         return round(self.weather.start.timestamp() * 1000)
 
-    @property
+    @cached_property
     def end_ms(self) -> int:
         """Last moment that has values. [ms since 1970, UTC]"""
         return self.start_ms + self.weather.count * self.weather.step_s * 1000
@@ -150,7 +149,10 @@ class History:
             return float(getattr(self.weather, AIR[quantity])[row])
         if depth_m is None or depth_m > self.node_depth_m[row, -1]:
             return None
-        before, after = self._in_ground(quantity, depth_m, row), self._in_ground(quantity, depth_m, row + 1)
+        before = self._in_ground(quantity, depth_m, row)
+        if share == 0.0:
+            return before
+        after = self._in_ground(quantity, depth_m, row + 1)
         return None if before is None or after is None else before + share * (after - before)
 
     def _in_ground(self, quantity: str, depth_m: float, row: int) -> float | None:
@@ -166,7 +168,7 @@ class History:
         if quantity == "water_content":
             return content
         if quantity == "apparent_permittivity":
-            return _relation(self.last.column.materials[material])(content)
+            return self._relations[material](content)
         if quantity == "bulk_ec":
             # Rhoades, Raats & Prather 1976 (Soil Sci. Soc. Am. J. 40, 651-655), loam, constants from memory
             return PORE_WATER_EC_DS_M * content * (1.3 * content + 0.1) + 0.05
@@ -179,6 +181,10 @@ class History:
     def thatch_at(self, at_ms: int) -> float:
         """Thickness of the thatch at a moment of the run. [m]"""
         return float(self.thatch_m[round((at_ms - self.start_ms) / (self.weather.step_s * 1000.0))])
+
+    @cached_property
+    def _relations(self) -> tuple[Relation, ...]:
+        return tuple(_relation(made_of) for made_of in self.last.column.materials)
 
     def storage_mm(self, top_m: float, base_m: float) -> Array:
         """Water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""

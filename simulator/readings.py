@@ -7,19 +7,17 @@ for those the same site is played. It writes nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 from hardware.probe import Channel
 from hardware.quantities import QUANTITIES
 from hardware.reading import Status
+from simulator.clock import ClockSteps, offset_ms
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import VirtualProbe
 from simulator.site import VirtualSite
-
-ClockSteps = Sequence[tuple[int, int]]
-"""When the node's clock jumps [ms since 1970, UTC, true time], and by how much. [ms]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,11 +29,6 @@ class Heard:
     measured_at_ms: int
     raw: float | None
     status: Status
-
-
-def offset_ms(steps: ClockSteps, true_ms: int) -> int:
-    """How far the node's clock is ahead of true time."""
-    return sum(by_ms for at_ms, by_ms in steps if at_ms <= true_ms)
 
 
 def slots(start_ms: int, end_ms: int, interval_s: int, steps: ClockSteps) -> Iterator[tuple[int, int]]:
@@ -57,8 +50,9 @@ def slots(start_ms: int, end_ms: int, interval_s: int, steps: ClockSteps) -> Ite
             slot_ms += interval_ms
 
 
-def readings(site: VirtualSite, *, clock_steps: ClockSteps = ()) -> Iterator[Heard]:
+def readings(site: VirtualSite) -> Iterator[Heard]:
     """All readings of a site's history, slot by slot, then the strokes of its penetrometers."""
+    clock_steps = site.clock_steps
     probes = [each.probe for each in site.installed if isinstance(each.probe, VirtualProbe)]
     for slot_s, true_ms in slots(site.start_ms, site.history_end_ms, site.interval_s, clock_steps):
         told_ms = true_ms + offset_ms(clock_steps, true_ms)

@@ -23,7 +23,8 @@ from simulator.site import Installed, Station, Surface, VirtualLine, VirtualSite
 TURF_LINE = "turf"
 ADDRESSES = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"
 WALK_AT_H = 8  # of the day the penetrometer is first taken out, UTC
-HISTORY_DAYS, FINE_DAYS = 100, 10
+HISTORY_DAYS = 100
+DOCK_S = 6 * HOUR_S  # how often a dock is asked whether anything is in it
 
 # Noise of a reading, spread of the bias between channels, answer to a degree, drift in a year, in the unit heard. What
 # ordinary probes show: working values, no source. A gauge counts what it caught.
@@ -100,7 +101,7 @@ def site_of(
         for plan in station.probes:
             probe = virtual_probe(scenario, station, plan, truths[station.name], seed=seed)
             if isinstance(probe, VirtualPenetrometer):
-                installed.append(Installed(probe, dock_line(station), settings=plan.settings))
+                installed.append(Installed(probe, dock_line(station), interval_s=DOCK_S, settings=plan.settings))
             else:
                 installed.append(Installed(probe, TURF_LINE, next(addresses), settings=plan.settings))
     surfaces = [
@@ -118,6 +119,7 @@ def site_of(
         start_ms=round(scenario.start.timestamp() * 1000), history_end_ms=history_end_ms, end_ms=end_ms,
         interval_s=interval_s, rain_interval_s=interval_s, fine_from_ms=fine_from_ms,
         fine_interval_s=QUARTER_S if fine_from_ms is not None else None,
+        clock_steps=[(round(at.timestamp() * 1000), round(by_s * 1000)) for at, by_s in scenario.clock_steps],
         origin=f"Simulated ground: {scenario.title[0].lower()}{scenario.title[1:]}. Invented place, invented weather.",
     )  # fmt: skip
 
@@ -126,9 +128,7 @@ def _core_facts(found: list[tuple[datetime, float]]) -> list[dict[str, object]]:
     return [{"date": at.date().isoformat(), "thatch_mm": thickness_mm} for at, thickness_mm in found]
 
 
-def played_site(
-    scenario: Scenario, *, seed: int, history_days: int = HISTORY_DAYS, fine_days: int = FINE_DAYS
-) -> VirtualSite:
+def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DAYS, fine_days: int = 0) -> VirtualSite:
     """A scenario to be played: history lived through at once, hourly and at last by quarter hours, then as it goes.
 
     Parameters
@@ -136,10 +136,10 @@ def played_site(
     history_days : int
         Of the told time, before the clock begins to run.
     fine_days : int
-        The last of them, read every quarter of an hour; at most `history_days`.
+        The last of them, to be read every quarter of an hour: there time stands until an agent comes anew. 0: none.
     """
-    if not 1 <= fine_days < history_days:
-        raise ValueError(f"history: found {history_days} days with {fine_days} fine ones, expected 1 to all but one")
+    if not 0 <= fine_days < history_days:
+        raise ValueError(f"history: found {history_days} days with {fine_days} fine ones, expected 0 to all but one")
     truths = {
         station.name: Unfolding(
             scenario, station, seed=seed, fine_from_days=history_days - fine_days, history_days=history_days
@@ -151,7 +151,7 @@ def played_site(
     return site_of(
         scenario, truths, {s.name: cores(scenario, s, truths[s.name].told, seed=seed) for s in scenario.stations},
         seed=seed, history_end_ms=end_ms, end_ms=next(iter(truths.values())).end_ms, interval_s=HOUR_S,
-        fine_from_ms=round((end - timedelta(days=fine_days)).timestamp() * 1000),
+        fine_from_ms=round((end - timedelta(days=fine_days)).timestamp() * 1000) if fine_days else None,
     )  # fmt: skip
 
 

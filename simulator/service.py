@@ -24,8 +24,8 @@ from simulator.site import CLOCK_SOCKET, VirtualLine, VirtualSite, describe
 
 READY, PROGRESS = "ready.json", "progress.json"
 PROGRESS_EVERY_S = 0.25
-PACED_UP_TO_RATE = (
-    120.0  # a talk takes about a second on a real line: at higher rates it would reach into the next hour
+PACED_ROUND_S = (
+    30.0  # a round of all probes takes so long on a real line: where that is no time between two, none is taken
 )
 
 
@@ -38,8 +38,8 @@ class Service:
     folder : Path
         For lines, clock and the two files; made if it is not there.
     rate : float
-        Simulated seconds in a real second after the history. Up to `PACED_UP_TO_RATE` sensors and bytes then keep
-        their real pace.
+        Simulated seconds in a real second after the history. Sensors and bytes then keep their real pace if a round of
+        all probes, `PACED_ROUND_S`, fits between two slots.
     line_faults : mapping of kind to share, optional
         On every line, see `simulator.faults`.
     seed : int
@@ -62,7 +62,9 @@ class Service:
         (folder / READY).unlink(missing_ok=True)
         self.site = site
         self.folder = folder
-        self.time = SimulatedTime(site.start_ms, site.history_end_ms, rate=rate, expected_agents=agents)
+        self.time = SimulatedTime(
+            site.start_ms, site.history_end_ms, rate=rate, expected_agents=agents, pause_ms=site.fine_from_ms
+        )
         self._shares = dict(line_faults or {})
         self._seed = seed
         self._selector = selectors.DefaultSelector()
@@ -71,7 +73,7 @@ class Service:
         self._open = contextlib.ExitStack()
         with contextlib.ExitStack() as undo:
             undo.callback(self._selector.close)
-            self._clock = ClockServer(folder / CLOCK_SOCKET, self.time, self._selector)
+            self._clock = ClockServer(folder / CLOCK_SOCKET, self.time, self._selector, steps=site.clock_steps)
             undo.callback(self._clock.close)
             self._lines = []
             for line in site.lines:
@@ -99,7 +101,7 @@ class Service:
         moved = self._clock.work()
         if self.time.live and not self._running:
             self._running = True
-            for line in self._lines if self.time.rate <= PACED_UP_TO_RATE else ():
+            for line in self._lines if self.time.rate * PACED_ROUND_S <= self._interval_s() else ():
                 line.take_time()
         if moved or self._running:
             self._plug()
@@ -117,6 +119,7 @@ class Service:
             "now_ms": self.now_ms,
             "rate": self.time.rate_now(),
             "steps": self.time.steps,
+            "paused": self.time.paused,
             "waiting": self.time.waiting(),
             "unplugged": [line.name for line in self._lines if not line.plugged],
             "over": self.over,
@@ -139,6 +142,9 @@ class Service:
             probes = {each.address: each.probe for each in here if isinstance(each.probe, VirtualProbe)}
             far_end = Sdi12Bus(probes, lambda: self.now_ms, shares=self._shares, seed=seed)
         return Line(line.name, self.folder, far_end, self._selector, baud=line.baud)
+
+    def _interval_s(self) -> int:
+        return self.site.interval_s if self.site.fine_interval_s is None else self.site.fine_interval_s
 
     def _plug(self) -> None:
         now_ms = self.now_ms

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from simulator.clock import ClockSteps
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import VirtualProbe
 
@@ -56,12 +57,14 @@ class VirtualLine:
 class Installed:
     """A probe on a line. `address` is empty where the protocol has none.
 
-    `settings` are further keys of the probe in the server's configuration, as they stand there.
+    `interval_s` is how often to read it where that is not the site's; `settings` are further keys of the probe in the
+    server's configuration, as they stand there.
     """
 
     probe: VirtualProbe | VirtualPenetrometer
     line: str
     address: str = ""
+    interval_s: int | None = None
     settings: Mapping[str, object] = field(default_factory=dict)
 
 
@@ -79,6 +82,8 @@ class VirtualSite:
         How often to read the probes, and while it rains, for every value to be seen once. [s]
     fine_from_ms, fine_interval_s : int or None
         From when in the history the probes are to be read oftener, and how often. [ms since 1970, UTC], [s]
+    clock_steps : sequence of (int, int)
+        When the clock of the node jumps, and by how much. [ms since 1970, UTC], [ms]
     origin : str
         What the values are, in a sentence a visitor of the demo may read.
     """
@@ -101,6 +106,7 @@ class VirtualSite:
     node: str = "node-1"
     fine_from_ms: int | None = None
     fine_interval_s: int | None = None
+    clock_steps: ClockSteps = ()
 
 
 def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, object]:
@@ -168,8 +174,8 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
                 "model": each.probe.description.model,
                 "line": each.line,
                 "address": each.address or None,
-                "interval_s": site.interval_s,
-                "rain_interval_s": site.rain_interval_s,
+                "interval_s": each.interval_s or site.interval_s,
+                "rain_interval_s": each.interval_s or site.rain_interval_s,
                 "settings": dict(each.settings),
             }
             for each in site.installed

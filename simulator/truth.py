@@ -22,7 +22,7 @@ from simulator import roots
 from simulator.column import node_volume_m
 from simulator.ground import thatch_node
 from simulator.history import FLUXES, History
-from simulator.readings import ClockSteps, readings
+from simulator.readings import readings
 from simulator.scenario_facts import Scenario, StationPlan
 from simulator.scenario_run import HOUR_S, entries_at, live, steps_in_a_day, weather_of
 from simulator.scenario_site import told_site
@@ -62,20 +62,14 @@ def write_run(
         write_truth(scenario, plan, histories[plan.name], folder / "truth" / plan.name)
     site = told_site(scenario, histories, seed=seed)
     tell("reading the probes")
-    steps = clock_steps(scenario)
     rows = (
         (h.channel, h.slot, h.measured_at_ms, "" if h.raw is None else repr(h.raw), h.status.value)
-        for h in readings(site, clock_steps=steps)
+        for h in readings(site)
     )
     _write_csv(folder / "readings.csv", ("channel", "slot", "measured_at_ms", "raw", "status"), rows)
     _write_csv(folder / "diary.csv", ("at", "kind", "station", "name", "water_mm", "hours"), _diary(scenario, site))
     about = _about(scenario, site, days=days, seed=seed, step_s=step_s)
     (folder / "scenario.json").write_text(json.dumps(about, indent=1, sort_keys=True) + "\n", encoding="utf-8")
-
-
-def clock_steps(scenario: Scenario) -> ClockSteps:
-    """The jumps of the node's clock. [ms, ms]"""
-    return [(round(at.timestamp() * 1000), round(by_s * 1000)) for at, by_s in scenario.clock_steps]
 
 
 def _about(scenario: Scenario, site: VirtualSite, *, days: int, seed: int, step_s: int) -> dict[str, object]:

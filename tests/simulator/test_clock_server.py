@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from simulator import clock_server
-from simulator.clock import SimulatedTime
+from simulator.clock import ClockSteps, SimulatedTime
 from simulator.clock_server import ClockFault, ClockServer
 
 START_MS = 1_700_000_000_000
@@ -22,12 +22,14 @@ END_MS = START_MS + 10 * HOUR_MS
 class Bench:
     """A server and its loop, with real time in the test's own hands."""
 
-    def __init__(self, path: Path, monkeypatch: pytest.MonkeyPatch, **options: float) -> None:
+    def __init__(
+        self, path: Path, monkeypatch: pytest.MonkeyPatch, *, steps: ClockSteps = (), **options: float
+    ) -> None:
         self.real_s = 100.0
         monkeypatch.setattr(clock_server, "steady_s", lambda: self.real_s)
         self.selector = selectors.DefaultSelector()
         self.time = SimulatedTime(START_MS, END_MS, **options)  # type: ignore[arg-type]
-        self.server = ClockServer(path, self.time, self.selector)
+        self.server = ClockServer(path, self.time, self.selector, steps=steps)
         self.path = path
 
     def turn(self, longest_s: float = 0.0) -> None:
@@ -237,3 +239,33 @@ def test_time_that_cannot_pass_is_refused(options: dict[str, float]) -> None:
     """A rate that is not above 0, or an end before the start, is refused."""
     with pytest.raises(ValueError, match="found"):
         SimulatedTime(**{"start_ms": START_MS, "history_end_ms": END_MS, **options})  # type: ignore[arg-type]
+
+
+def test_time_pauses_until_an_agent_comes_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """At the pause the slot itself is still read; then time stands, whoever leaves, until somebody says hello again."""
+    site = Bench(tmp_path / "clock.sock", monkeypatch, pause_ms=hours(2))
+    agent = site.client("node-1")
+    for hour in (1, 2):
+        assert agent.ask(f"until {hours(hour)}") == f"{hours(hour)} 0\n"
+    assert agent.ask(f"until {hours(3)}") is None
+    assert site.time.paused
+    agent.socket.close()
+    site.turn()
+    assert site.time.now_ms(site.real_s) == hours(2)
+    anew = site.client("node-1")
+    assert not site.time.paused
+    assert anew.ask(f"until {hours(2.25)}") == f"{hours(2.25)} 0\n"
+    assert anew.ask(f"until {hours(9)}") == f"{hours(9)} 0\n"
+    site.server.close()
+
+
+def test_stepped_clock_tells_another_time_than_it_keeps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From 1:30 the clock told is two hours behind: a wait until 1:00 told is over at 3:00 true (arithmetic)."""
+    site = Bench(tmp_path / "clock.sock", monkeypatch, steps=[(hours(1.5), -2 * HOUR_MS)])
+    agent = site.client("node-1")
+    assert agent.ask(f"until {hours(1)}") == f"{hours(1)} 0\n"
+    assert agent.ask(f"until {hours(2)}") == f"{hours(0)} 0\n"
+    assert site.time.now_ms(site.real_s) == hours(2)
+    assert agent.ask(f"until {hours(1)}") == f"{hours(1)} 0\n"
+    assert site.time.now_ms(site.real_s) == hours(3)
+    site.server.close()

@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import pytest
 
 from hardware.reading import Status
-from simulator.readings import offset_ms, readings, slots
+from simulator.clock import offset_ms
+from simulator.readings import readings, slots
 from simulator.scenario import parse
 from simulator.scenario_run import live, weather_of
 from simulator.scenario_site import told_site
