@@ -25,7 +25,7 @@ from pipeline.soil import roots
 from pipeline.soil.daylight import sunrise_sunset_ms
 from pipeline.soil.moving import HOUR_MS, FloatArray
 from pipeline.soil.roots import RootDepth
-from pipeline.soil.uptake import daily_uptake
+from pipeline.soil.uptake import daily_uptake, steps_beside
 from pipeline.stage_climate import NO_PLACE, reference_et
 from pipeline.station import StationContext
 
@@ -86,13 +86,19 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     days = (end_ms - start_ms) // DAY_MS
     first = datetime.date(1970, 1, 1) + datetime.timedelta(days=(start_ms + solar_offset_ms(context)) // DAY_MS - 1)
     rise, fall = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, first, days + 1)
-    found = daily_uptake(
-        grid[0] + step_ms * np.arange(count), moisture, rise, fall, water_mm=_water(record, context, grid)
-    )
+    times = grid[0] + step_ms * np.arange(count)
+    found = daily_uptake(times, moisture, rise, fall, water_mm=_water(record, context, grid))
     asked = np.array([reference_et(record, context, start_ms + day * DAY_MS)[0] for day in range(days)])
     demand = np.concatenate([[np.nan], asked]) if np.isfinite(asked).any() else None
-    warmth = roots.temperature_share(moisture, _warmth(record, context, at_ms, depths, grid), DAY_MS // step_ms)
-    return roots.root_depth(found, depths, thatch_m=thatch_m, demand_mm=demand, temperature=warmth)
+    degc = _warmth(record, context, at_ms, depths, grid)
+    return roots.root_depth(
+        found,
+        depths,
+        thatch_m=thatch_m,
+        demand_mm=demand,
+        temperature=roots.temperature_share(moisture, degc, DAY_MS // step_ms),
+        warming_degc=steps_beside(found, times, degc),
+    )
 
 
 def _step_ms(record: Record, context: StationContext) -> int | None:

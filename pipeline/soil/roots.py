@@ -12,8 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.soil.root_profile import depth_above_which_m, layer_bounds_m, smooth_depths_m, with_tail
 from pipeline.soil.soil_temperature import less_running_day_mean
 from pipeline.soil.uptake import DailyUptake, Withheld
+
+__all__ = [
+    "DEPTH_BOUNDS_M", "HOT_SEASON", "DepthVerdict", "RootDepth", "depth_above_which_m", "judge_depth", "layer_bounds_m",
+    "nothing_found", "root_depth", "temperature_share",
+]  # fmt: skip
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -23,7 +29,7 @@ NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no s
 TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
 WIDEST_INTERVAL_M = 0.10  # a 90 % interval wider than this is no answer: our own choice
 GAIN_DOUBT = 0.10  # slopes of two channels' calibrations differ by so much: our own choice
-TAIL_GAPS = 3.0  # below the deepest channel uptake thins out over this many gaps at most: our own choice
+PROBE_PER_DEGC = 0.0003  # a probe's reading may follow its temperature by up to so much, either way: common practice
 BOUND_DOUBT = (0.0, 1.0)  # where between two channels the roots thin out: our own choice, from trial profiles
 # Soil depth that is good, and below which it is shallow, by kind of turf: common practice, no source.
 DEPTH_BOUNDS_M = {
@@ -80,62 +86,6 @@ class RootDepth:
     reason: str
 
 
-def layer_bounds_m(depth_m: npt.ArrayLike, top_m: float) -> FloatArray:
-    """Bounds of the layers that the channels stand for: half-way between neighbours.
-
-    Parameters
-    ----------
-    depth_m : array_like, shape (depth,)
-        Of the channels, positive down, rising. [m]
-    top_m : float
-        Upper bound of the first layer: 0, or the base of the thatch. [m]
-
-    Returns
-    -------
-    ndarray, shape (depth + 1,)
-        [m] The last layer reaches as far below its channel as above it.
-    """
-    depth = np.asarray(depth_m, dtype=np.float64)
-    between = 0.5 * (depth[1:] + depth[:-1])
-    first_below = between[-1] if between.size else top_m
-    return np.concatenate([[top_m], between, [depth[-1] + (depth[-1] - first_below)]])
-
-
-def depth_above_which_m(uptake_by_layer: npt.ArrayLike, bounds_m: npt.ArrayLike, share: float) -> float:
-    """Depth above which a share of the uptake lies.
-
-    Parameters
-    ----------
-    uptake_by_layer : array_like, shape (layer,)
-        Water drawn from each layer; negative counts as none. [mm] or any one unit
-    bounds_m : array_like, shape (layer + 1,)
-        [m] Rising.
-    share : float
-        0 to 1. [1]
-
-    Returns
-    -------
-    float
-        [m] The running sum is taken as straight within a layer. NaN when nothing was drawn.
-    """
-    return float(_depths_m(np.asarray(uptake_by_layer)[np.newaxis], np.asarray(bounds_m)[np.newaxis], share)[0])
-
-
-def _depths_m(drawn: npt.ArrayLike, bounds: npt.ArrayLike, share: float) -> FloatArray:
-    """`depth_above_which_m` for many profiles, both arrays (draw, layer) and (draw, layer + 1)."""
-    water = np.maximum(np.asarray(drawn, dtype=np.float64), 0.0)
-    edge = np.asarray(bounds, dtype=np.float64)
-    total = water.sum(axis=1)
-    wanted = share * total
-    running = np.cumsum(water, axis=1)
-    layer = (running < wanted[:, np.newaxis] * (1.0 - 1e-12)).sum(axis=1).clip(max=water.shape[1] - 1)
-    row = np.arange(water.shape[0])
-    above = running[row, layer] - water[row, layer]
-    into = (wanted - above) / np.where(water[row, layer] > 0.0, water[row, layer], 1.0)
-    found = edge[row, layer] + into * (edge[row, layer + 1] - edge[row, layer])
-    return np.where(total > 0.0, found, np.nan)
-
-
 def temperature_share(
     moisture: npt.ArrayLike, temperature_degc: npt.ArrayLike, per_day: int
 ) -> tuple[FloatArray, FloatArray]:
@@ -178,6 +128,7 @@ def root_depth(
     thatch_m: float = 0.0,
     demand_mm: npt.ArrayLike | None = None,
     temperature: tuple[FloatArray, FloatArray] | None = None,
+    warming_degc: npt.ArrayLike | None = None,
     confidence: float = 0.90,
     draws: int = 400,
     seed: int = 0,
@@ -196,6 +147,9 @@ def root_depth(
         Reference evapotranspiration. [mm d-1] Days under 2 mm are left out.
     temperature : (share, slope), optional
         From `temperature_share` over the same span.
+    warming_degc : array_like, shape (depth,), optional
+        Mean step of the day in temperature at each channel, see `uptake.steps_beside`: what its probe may follow.
+        [degC] NaN, or none given, counts as none.
     confidence : float
         Of the intervals. [1]
     draws, seed : int
@@ -225,7 +179,10 @@ def root_depth(
     noise = float(drawn.sum(axis=1).std(ddof=1) / np.sqrt(drawn.shape[0]))
     if not drawn.sum(axis=1).mean() > NOISE_RATIO * noise:
         return nothing_found(depth.size, drawn.shape[0], "the steps of day and night are lost in the noise")
-    return _estimate(drawn, bounds, depth, soil, _thatch_mm(chosen, soil, thatch_m), (confidence, draws, seed))
+    warming = np.zeros(depth.size) if warming_degc is None else np.nan_to_num(np.asarray(warming_degc, dtype=float))
+    followed = 1000.0 * PROBE_PER_DEGC * np.abs(warming[soil]) * np.diff(bounds)
+    thatch_mm = _thatch_mm(chosen, soil, thatch_m)
+    return _estimate(drawn, bounds, depth, soil, thatch_mm, followed, (confidence, draws, seed))
 
 
 def _estimate(
@@ -234,6 +191,7 @@ def _estimate(
     depth: FloatArray,
     soil: npt.NDArray[np.bool_],
     thatch_mm: float,
+    followed_mm: FloatArray,
     bootstrap: tuple[float, int, int],
 ) -> RootDepth:
     confidence, draws, seed = bootstrap
@@ -243,21 +201,28 @@ def _estimate(
     # With few days resampling them is too sure of itself: n/(n - 1) of the spread is missing.
     mean = drawn.mean(axis=0)
     means = mean + (drawn[picks].mean(axis=1) - mean) * np.sqrt(count / (count - 1.0))
+    # A probe may follow its own temperature a little, the same way every day: no number of days tells that from roots.
+    means = means + followed_mm * generator.uniform(-1.0, 1.0, (draws, layers))
     # Each channel's calibration and the course of the roots between two channels are unknown too.
     means = means * generator.uniform(1.0 - GAIN_DOUBT, 1.0 + GAIN_DOUBT, (draws, layers))
     edges = _drawn_bounds(generator, depth[soil], bounds, draws)
     means = means * np.diff(edges, axis=1) / np.diff(bounds)
     tail = 50.0 * (1.0 - confidence)
-    at_90, low_90, high_90 = _with_interval(mean, bounds, means, edges, depth[soil], 0.90, tail)
-    at_95, low_95, high_95 = _with_interval(mean, bounds, means, edges, depth[soil], 0.95, tail)
+    middle = with_tail(mean[np.newaxis], bounds[np.newaxis], depth[soil])
+    cases = with_tail(means, edges, depth[soil], share=generator.uniform(0.0, 1.0, draws))
+    at_90, low_90, high_90 = _with_interval(middle, cases, 0.90, tail)
+    at_95, low_95, high_95 = _with_interval(middle, cases, 0.95, tail)
     positive = np.maximum(np.vstack([mean, means]), 0.0)
     parts = positive / np.maximum(positive.sum(axis=1, keepdims=True), 1e-12)
     share, share_low, share_high = (np.full(depth.size, np.nan) for _ in range(3))
     share[soil] = parts[0]
     share_low[soil], share_high[soil] = np.percentile(parts[1:], [tail, 100.0 - tail], axis=0)
     at_least = bool(at_90 >= depth[-1])
-    if not at_least and high_90 - low_90 > WIDEST_INTERVAL_M:
-        return nothing_found(depth.size, count, "the days disagree: the soil about the probe may be patchy")
+    # Below the deepest channel no upper end is claimed, so the interval is as wide as what is claimed of it.
+    if min(high_90, depth[-1]) - low_90 > WIDEST_INTERVAL_M * (0.5 if at_least else 1.0):
+        return nothing_found(
+            depth.size, count, "too uncertain: the days disagree, or a probe may follow its temperature"
+        )
     return RootDepth(
         d90_m=float(depth[-1]) if at_least else float(at_90),
         d90_low_m=float(min(low_90, depth[-1])) if at_least else float(low_90),
@@ -284,29 +249,11 @@ def _drawn_bounds(generator: np.random.Generator, depth: FloatArray, bounds: Flo
     return edges
 
 
-def _with_tail(drawn: FloatArray, edges: FloatArray, depth: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Add a layer below the last for the roots no channel sees: the two lowest channels' decline, run on."""
-    density = np.maximum(drawn, 0.0) / np.diff(edges, axis=1)
-    lowest = np.maximum(density[:, -1], 1e-12)
-    decline = np.log(np.maximum(density[:, -2] / lowest, np.exp(1.0 / TAIL_GAPS)))
-    length = (depth[-1] - depth[-2]) / decline
-    beyond = density[:, -1] * length * np.exp(-(edges[:, -1] - depth[-1]) / length)
-    deeper = edges[:, -1] + 2.0 * length
-    return np.column_stack([drawn, beyond]), np.column_stack([edges, deeper])
-
-
 def _with_interval(
-    mean: FloatArray,
-    bounds: FloatArray,
-    means: FloatArray,
-    edges: FloatArray,
-    depth: FloatArray,
-    part: float,
-    tail: float,
+    middle: tuple[FloatArray, FloatArray], drawn: tuple[FloatArray, FloatArray], part: float, tail: float
 ) -> tuple[float, float, float]:
-    middle = _depths_m(*_with_tail(mean[np.newaxis], bounds[np.newaxis], depth), part)[0]
-    low, high = np.nanpercentile(_depths_m(*_with_tail(means, edges, depth), part), [tail, 100.0 - tail])
-    return float(middle), float(low), float(high)
+    low, high = np.nanpercentile(smooth_depths_m(*drawn, part), [tail, 100.0 - tail])
+    return float(smooth_depths_m(*middle, part)[0]), float(low), float(high)
 
 
 def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float) -> float:

@@ -135,6 +135,38 @@ def night_line_uptake(
     return float(slope * x[evening] + offset - y[evening]), float(y[morning] - y[evening]), slope, day_slope
 
 
+def steps_beside(days: DailyUptake, time_ms: npt.ArrayLike, other: npt.ArrayLike) -> FloatArray:
+    """Step of the day in another series, by the same turns as the uptake: its value at evening less its night line.
+
+    Parameters
+    ----------
+    days : DailyUptake
+    time_ms : array_like, shape (time,)
+        As given to `daily_uptake`.
+    other : array_like, shape (time, depth)
+        Such as the temperature at each channel. [any unit] NaN where not known.
+
+    Returns
+    -------
+    ndarray, shape (depth,)
+        Mean over the days that have one; NaN without any. [unit of `other`]
+    """
+    time, values = np.asarray(time_ms, dtype=np.float64), np.asarray(other, dtype=np.float64)
+    mean = np.full(values.shape[1], np.nan)
+    for depth in range(values.shape[1]):
+        turns = days.turns_ms[:, depth][np.isfinite(days.turns_ms[:, depth]).all(axis=1)]
+        at = np.searchsorted(time, turns).clip(max=time.size - 1)
+        y = values[:, depth]
+        steps = [
+            float(y[after] - (slope * time[after] + offset))
+            for before, morning, after in at
+            if morning - before > 1 and np.isfinite(y[before : after + 1]).all()
+            for slope, offset in [_line(time[before : morning + 1], y[before : morning + 1])]
+        ]
+        mean[depth] = np.mean(steps) if steps else np.nan
+    return mean
+
+
 def _smoothed_change(moisture: FloatArray, steps: int) -> FloatArray:
     """Change over `steps`, averaged over as many about each time: the mean ahead less the mean behind."""
     change = np.full(moisture.shape, np.nan)

@@ -162,3 +162,21 @@ def test_uneven_times_are_refused():
         uptake.daily_uptake(time, moisture, rise, fall)
     with pytest.raises(ValueError, match=r"expected \(time, depth\)"):
         uptake.daily_uptake(time, moisture[:, 0], rise, fall)
+
+
+def test_step_of_temperature_is_read_off_its_own_night_line():
+    """A temperature that falls 0.2 degC an hour by night and rises 0.3 by day: the line run on to the evening lies 0.5
+    degC for each hour of the day below it (algebra), found by the turns of the moisture."""
+    hour = np.arange(0.0, 24.0 * 6 + 0.25, 0.25)
+    at = hour % 24.0
+    day = (at >= 6.0) & (at < 20.0)
+    moisture = 0.3 - np.cumsum(np.where(day, 0.0005, 0.0)) * 0.25
+    degc = 10.0 + np.cumsum(np.where(day, 0.3, -0.2)) * 0.25
+    rise, fall = (np.arange(6) * 24.0 + 6.0) * HOUR_MS, (np.arange(6) * 24.0 + 20.0) * HOUR_MS
+    found = uptake.daily_uptake(hour * HOUR_MS, moisture[:, np.newaxis], rise, fall)
+    (step,) = uptake.steps_beside(found, hour * HOUR_MS, degc[:, np.newaxis])
+    evening, morning = found.turns_ms[2, 0, 2] / HOUR_MS, found.turns_ms[2, 0, 1] / HOUR_MS
+    # turns lie up to an hour and a half off sunrise and sunset, with the smoothing
+    assert step == pytest.approx(0.5 * 14.0, abs=0.5 * 1.5)
+    assert evening - morning == pytest.approx(14.0, abs=1.5)
+    assert np.isnan(uptake.steps_beside(found, hour * HOUR_MS, np.full((hour.size, 1), np.nan))).all()
