@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 from pipeline.config import ConfigFault, SiteConfig, load
 from pipeline.errors import PipelineFault
+from pipeline.recompute import in_order
 from pipeline.service import Pipeline
 
 
@@ -69,7 +70,7 @@ def redo(config: SiteConfig, station: str | None, first: datetime.date | None, l
     span = {"start_ms": _midnight_ms(config, first), "end_ms": _midnight_ms(config, after)}
     pipeline = Pipeline(config)
     try:
-        for name in config.stations() if station is None else (station,):
+        for name in in_order(config, config.stations() if station is None else (station,)):
             done = pipeline.recompute(name, **span)
             print(f"{name}: {done.observations} observations and {done.findings} findings worked out anew")
     finally:

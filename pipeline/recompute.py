@@ -25,6 +25,7 @@ from pipeline.stage_roots import ROOTS
 from pipeline.stage_strength import STRENGTH
 from pipeline.stage_wetting import DEPTH_QUANTITIES, WETTING
 from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, Dated, StationContext, StationFrame, process
+from pipeline.station import WEATHER
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary, DiaryEntry
 
@@ -171,6 +172,13 @@ def recompute(
         done += redo(store, context, start, stop)
         start = stop
     return done + recompute_periods(store, context, start_ms=first, end_ms=last + 1)
+
+
+def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
+    """Stations in an order for `recompute`: those whose weather others share come first."""
+    sources = {config.weather_channel(station, quantity) for station in config.stations() for quantity in WEATHER}
+    giving = {channel.split("/", 1)[0] for channel in sources if channel is not None}
+    return sorted(stations, key=lambda station: station not in giving)
 
 
 def recompute_periods(store: Store, context: StationContext, *, start_ms: int, end_ms: int) -> Redone:

@@ -38,10 +38,12 @@ def test_exponential_roots_are_found_closer_than_by_straight_lines(d90_m):
 
 
 def test_an_even_profile_is_even():
-    """The same density all the way down: half lies above the middle (algebra), but for the end that thins out."""
+    """The same density all the way down: any share lies above the same share of the depth (algebra), within a layer
+    too, but for the last, where it thins out."""
     bounds = np.linspace(0.0, 0.4, 9)
-    (found,) = root_profile.smooth_depths_m([np.ones(8)], [bounds], 0.5)
-    assert found == pytest.approx(0.2, abs=1e-6)
+    for share in (0.03, 0.42, 0.5, 0.71, 0.86):
+        (found,) = root_profile.smooth_depths_m([np.ones(8)], [bounds], share)
+        assert found == pytest.approx(0.4 * share, abs=1e-6)
 
 
 def test_running_sum_never_falls():
