@@ -166,3 +166,14 @@ def test_weather_of_another_station_counts_whichever_comes_first(make: Callable[
         recompute(line.stores.store, station_context(line.config, name, line.stores.diary))
     again = line.stores.store.findings("a0", None, 0, 2**61)
     pd.testing.assert_frame_equal(once, again, check_exact=True)
+
+
+def test_days_wait_until_the_stages_have_seen_every_station(make: Callable[..., Line], readings: list) -> None:
+    """With one of two stations still to be seen no day is worked out, and with both seen both are."""
+    line = make(LOCATED + OTHER, now_ms=MONDAY_MS + 6 * DAY_MS)
+    line.study.mark(readings[:900], 0.0)  # the weather is both stations'
+    assert line.study.step() is not None and line.study.waiting == 1
+    assert line.study.step_periods() is None
+    while line.study.waiting:
+        line.study.step()
+    assert {line.study.step_periods(), line.study.step_periods()} == {"s1", "a0"}
