@@ -5,13 +5,11 @@ When a part of the pipeline crashes the whole service ends with code 1, so that 
 
 from __future__ import annotations
 
-import contextlib
 import ipaddress
 import logging
 import signal
 import socket
 import threading
-from collections.abc import Iterator
 
 import uvicorn
 from fastapi import FastAPI
@@ -41,6 +39,8 @@ def serve(config: SiteConfig) -> int:
     with listen(config.pages) as listener:
         pipeline = Pipeline(config)
         server = PagesServer(create_app(pipeline))
+        # When it is done the library sends the signal once more to whoever handled it before: with no handler of ours
+        # that would end the process before the pipeline has been stopped.
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, server.handle_exit)
         pipeline.start()
@@ -54,21 +54,13 @@ def serve(config: SiteConfig) -> int:
 
 
 class PagesServer(uvicorn.Server):
-    """Serves the application, ends its live updates before it ends, and leaves signals to whoever runs it.
-
-    The library's own way is to send the signal to itself once more, which would end the process before the pipeline has
-    been stopped; and it would wait for every page that somebody has left open.
-    """
+    """Serves the application, and ends its live updates first, lest it wait for every page somebody has left open."""
 
     def __init__(self, app: FastAPI, *, log_level: str = "warning") -> None:
         super().__init__(
             uvicorn.Config(app, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S)
         )
         self._ending: threading.Event = app.state.ending
-
-    @contextlib.contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self._ending.set()

@@ -15,12 +15,14 @@ WITHIN_MS = 30_000
 
 
 def take(address: str, file: Path) -> int:
-    """Write the picture of the first page, light, and return its size. [bytes]"""
+    """Write the picture of the first station's page, light, and return its size. [bytes]"""
     program = shutil.which("chromium") or "/usr/bin/chromium"
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=program, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT}, color_scheme="light")
         page.goto(address, timeout=WITHIN_MS)
+        if page.locator("section.station").count():
+            page.locator("section.station h2 a").first.click()
         page.locator("[data-chart][data-drawn=yes]").wait_for(timeout=WITHIN_MS)
         page.wait_for_timeout(500)  # the chart is painted in the frame after it is there
         file.parent.mkdir(parents=True, exist_ok=True)
