@@ -7,6 +7,7 @@ know: whole millimetres above ten, one decimal below, wetness in words with its 
 from __future__ import annotations
 
 import datetime
+import re
 from zoneinfo import ZoneInfo
 
 from api.state import LayerNow, StationNow
@@ -39,6 +40,11 @@ def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
         if at.year == now.year:
             return f"{at:%a} {at.day} {at:%b} {at:%H:%M}"
     return f"{at:%a} {at.day} {at:%b %Y %H:%M}"
+
+
+def tied(text: str) -> str:
+    """The text with each number tied to its unit by a no-break space, so that a narrow page does not part them."""
+    return re.sub(r"(?<=\d) (?=%|mm\b|°C)", "\N{NO-BREAK SPACE}", text)
 
 
 def age(since_ms: int) -> str:

@@ -27,6 +27,9 @@ from pipeline.site import Station
 
 SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
 DEFAULT_SPAN = "14"
+STEPS_ABOUT = 4  # steps on either side that a step is measured by
+WINDOW = 2 * STEPS_ABOUT + 1
+GAP_STEPS = 3.5
 CHART_TARGET = "moisture-chart"
 
 router = APIRouter(include_in_schema=False)
@@ -113,10 +116,10 @@ def _words(pipeline: Pipeline, state: StationNow, zone: str) -> dict[str, Any]:
         "heard": words.heard_line(state, zone),
         "silent": words.silent_lines(state, zone),
         "alerts": _alert_lines(pipeline, state, zone),
-        "layers": words.layer_lines(state, zone),
-        "wetting": words.wetting_line(state, zone),
-        "rain": words.rain_line(state),
-        "weather": words.weather_line(state),
+        "layers": [words.tied(line) for line in words.layer_lines(state, zone)],
+        "wetting": words.tied(words.wetting_line(state, zone)),
+        "rain": words.tied(words.rain_line(state)),
+        "weather": words.tied(words.weather_line(state)),
     }
 
 
@@ -177,18 +180,23 @@ def _lines(
         value = own["value"].to_numpy(float, copy=True)
         if "flag" in own:
             value[~own["flag"].isin(BELIEVED)] = np.nan
-        at_ms, value = _with_gaps(own["measured_at_ms"].to_numpy(np.int64), value)
+        at_ms, value = with_gaps(own["measured_at_ms"].to_numpy(np.int64), value)
         depth_m = channel.channel.depth_m or 0.0
         lines.append(Line(f"{depth_m * 1000:.0f} mm", depth_m < thatch_m, on_site_clock(at_ms, zone), value))
     return lines
 
 
-def _with_gaps(at_ms: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The series with a missing value put into each gap, so that no line is drawn across it."""
+def with_gaps(at_ms: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The series with a missing value put into each gap, so that no line is drawn across it.
+
+    A gap is a step much longer than those about it: a probe may be read by the hour at one time and by the quarter hour
+    at another.
+    """
     if at_ms.size < 3:
         return at_ms, value
     steps = np.diff(at_ms)
-    gaps = np.flatnonzero(steps > 3.5 * np.median(steps))
+    about = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(steps, STEPS_ABOUT, "reflect"), WINDOW), axis=1)
+    gaps = np.flatnonzero(steps > GAP_STEPS * about)
     return np.insert(at_ms, gaps + 1, at_ms[gaps] + 1), np.insert(value, gaps + 1, np.nan)
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
 from api.app import BOKEH_ADDRESS, create_app
+from api.pages.ground import with_gaps
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings, values
 
 PAGES = ["/", "/stations/s1", "/stations/s2", "/stations/o1"]
@@ -189,6 +191,20 @@ def test_the_chart_draws_what_was_sent(client: TestClient) -> None:
     assert "Water in the thatch" not in client.get("/stations/o1/chart.json").text
     for wrong in ("days=0", "look=red", "width=-1"):
         assert client.get(f"/stations/s1/chart.json?{wrong}").status_code == 422
+
+
+def test_a_line_breaks_at_a_gap_and_not_where_readings_come_oftener() -> None:
+    """Twenty readings by the hour, then by the quarter hour, with six hours lost in each part: two breaks and no more,
+    each right after the last reading before it."""
+    hours = np.delete(np.arange(20), slice(8, 13)) * HOUR_MS
+    quarters = np.delete(np.arange(1, 60), slice(20, 44)) * HOUR_MS // 4 + hours[-1]
+    at_ms = np.concatenate([hours, quarters])
+    drawn_ms, value = with_gaps(at_ms, np.ones(at_ms.size))
+    assert drawn_ms[np.isnan(value)].tolist() == [hours[7] + 1, quarters[19] + 1]
+    assert drawn_ms[~np.isnan(value)].tolist() == at_ms.tolist()
+    for few in (0, 1, 2):
+        assert with_gaps(at_ms[:few], np.ones(few))[0].tolist() == at_ms[:few].tolist()
+    assert with_gaps(at_ms[:3], np.ones(3))[0].tolist() == at_ms[:3].tolist()
 
 
 def test_the_table_has_every_channel(client: TestClient) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 from playwright.sync_api import sync_playwright
 
 FILE = Path(__file__).parents[2] / "api" / "docs" / "demo.png"
-WIDTH, HEIGHT = 1280, 1400
+WIDTH, HEIGHT = 1280, 1800
 LARGEST_BYTES = 250_000
 WITHIN_MS = 30_000
 
