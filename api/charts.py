@@ -29,6 +29,7 @@ from bokeh.plotting import figure
 HOUR_MS = 3_600_000
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
 LABEL_PX, MARGIN_PX = 64, 60  # room for the labels at the right, and for the axis at the left
+LABEL_HEIGHT_PX = 14
 LEAST_WIDTH_PX, MOST_WIDTH_PX, DEFAULT_WIDTH_PX = 240, 4000, 900
 RAIN_HEIGHT, THATCH_HEIGHT, SOIL_HEIGHT = 96, 150, 300
 FONT_SIZE = "13px"
@@ -137,10 +138,11 @@ def _rain_panel(rain: pd.DataFrame, shown: _Shown, palette: Palette) -> figure:
 def _lines_panel(
     lines: list[Line], title: str, shown: _Shown, palette: Palette, height: int, colours: tuple[str, ...]
 ) -> figure:
-    panel = _panel(title, shown, palette, height, _moisture_range(lines))
+    low, high = _moisture_range(lines)
+    panel = _panel(title, shown, palette, height, Range1d(start=low, end=high))
     renderers: list[DataRenderer] = []
     known = [line.value[~np.isnan(line.value)] for line in lines]
-    ends = _spread([float(value[-1]) if value.size else None for value in known], height)
+    ends = _spread([float(v[-1]) if v.size else None for v in known], (high - low) * LABEL_HEIGHT_PX / (height - 45))
     for i, line in enumerate(lines):
         colour = colours[i % len(colours)]
         source = ColumnDataSource(
@@ -171,26 +173,21 @@ def _lines_panel(
     return panel
 
 
-def _moisture_range(lines: list[Line]) -> Range1d:
+def _moisture_range(lines: list[Line]) -> tuple[float, float]:
     """From somewhat below the least value to somewhat above the greatest, never less than `LEAST_RANGE` in all."""
     known = np.concatenate([line.value[~np.isnan(line.value)] for line in lines])
     if known.size == 0:
-        return Range1d(start=0.0, end=LEAST_RANGE)
+        return 0.0, LEAST_RANGE
     low, high = float(known.min()), float(known.max())
     room = max(0.08 * (high - low), (LEAST_RANGE - (high - low)) / 2)
-    return Range1d(start=max(0.0, low - room), end=high + room)
+    return max(0.0, low - room), high + room
 
 
-def _spread(ends: list[float | None], height: int) -> list[float | None]:
-    """Where each label stands, moved apart so that no two lie on each other."""
-    known = sorted((value, i) for i, value in enumerate(ends) if value is not None)
-    if not known:
-        return ends
-    span = max(known[-1][0] - known[0][0], 0.05) * 1.3
-    least = span * 16 / height
+def _spread(ends: list[float | None], least: float) -> list[float | None]:
+    """Where each label stands, moved apart to at least so much that no two lie on each other. [m3 m-3]"""
     placed: list[float | None] = [None] * len(ends)
     last = -np.inf
-    for value, i in known:
+    for value, i in sorted((value, i) for i, value in enumerate(ends) if value is not None):
         last = max(value, last + least)
         placed[i] = last
     return placed

@@ -160,14 +160,12 @@ def _between(layer: LayerNow) -> str:
 
 
 def limits_note(state: StationNow) -> str:
-    """Where the dry and the drained limit come from, when they are not this ground's own."""
-    station = state.station
-    own = station.soil_dry is not None and station.soil_drained is not None
-    if own or not any(_between(layer) for layer in state.layers):
+    """Why the figures of the layers leave so much open, when they do."""
+    if not any(_between(layer) for layer in state.layers):
         return ""
     return (
-        f"Dry and drained are taken from a table for {station.soil.replace('_', ' ')}, which is why so much is left "
-        "open. The station's own limits will narrow it."
+        "What counts as dry and as drained here is known only roughly, which is why so much is left open. A soaking "
+        "and a drought in the record, or the station's own limits in the settings, narrow it."
     )
 
 
