@@ -185,10 +185,14 @@ def test_climbing_roots_come_back_under_deep_rare_water():
 
 
 def test_wet_autumn_has_no_day_for_a_deep_pass():
-    """From the last match to the end of November no day is fit, while days before it were: the bounds can be met."""
-    fit = fit_days(lived("wet_autumn", "square-1"), soil=CLAY_LOAM, **DEEP)
+    """From the last match to the end of November no day is fit, as days before it were; till November it is too wet."""
+    square = lived("wet_autumn", "square-1")
+    fit = fit_days(square, soil=CLAY_LOAM, **DEEP)
     assert [day for day in fit if day < "2025-09-13"]
     assert not [day for day in fit if day >= "2025-09-13"]
+    noons = slice(step(square, "2025-09-20") + 12, step(square, "2025-11-01"), 24)
+    soil = (soil_content(square, 0.03)[noons] - CLAY_LOAM[0]) / (CLAY_LOAM[1] - CLAY_LOAM[0])
+    assert (soil > DEEP["soil_wet"][1]).mean() > 0.9
 
 
 def test_late_frost_shuts_the_window_and_stops_the_healing():
