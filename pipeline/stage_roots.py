@@ -30,7 +30,7 @@ from pipeline.stage_climate import NO_PLACE, reference_et
 from pipeline.station import StationContext
 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
-AT_LEAST = "at least: the roots go below the deepest probe"
+AT_LEAST = "at least the lower end: roots drink at the deepest probe, and how far below it cannot be told"
 BOUNDS_ONLY = "bounds only: what the thatch loses by day may be air or roots"
 LEAD_IN_MS = 36 * HOUR_MS  # the evening before the first day, and twelve hours without rain before that
 LOOK_AHEAD_MS = 3 * HOUR_MS  # a sunset near midnight, and the smoothing about it
