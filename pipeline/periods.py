@@ -78,6 +78,24 @@ def record_of(observations: pd.DataFrame, findings: pd.DataFrame) -> Record:
     return Record(heard, drawn)
 
 
+def joined(records: Iterable[Record]) -> Record:
+    """One record of several that follow each other in time."""
+    channels: dict[str, list[Series]] = {}
+    findings: dict[str, list[Series]] = {}
+    for record in records:
+        for many, into in ((record.channels, channels), (record.findings, findings)):
+            for name, series in many.items():
+                into.setdefault(name, []).append(series)
+    return Record(_end_to_end(channels), _end_to_end(findings))
+
+
+def _end_to_end(parts: Mapping[str, list[Series]]) -> dict[str, Series]:
+    return {
+        name: (np.concatenate([time_ms for time_ms, _ in series]), np.concatenate([value for _, value in series]))
+        for name, series in parts.items()
+    }
+
+
 def _by_name(name: pd.Series, time_ms: pd.Series, value: FloatArray) -> dict[str, Series]:
     codes, names = pd.factorize(name)
     times = time_ms.to_numpy(dtype=np.int64)

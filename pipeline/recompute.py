@@ -17,7 +17,7 @@ from pipeline import periods
 from pipeline.config import SiteConfig
 from pipeline.flags import Flag
 from pipeline.learn import learned_limits
-from pipeline.periods import PeriodStage
+from pipeline.periods import PeriodStage, Record, Series
 from pipeline.stage_climate import CLIMATE
 from pipeline.stage_drying import DRYING
 from pipeline.stage_layers import LAYER_QUANTITIES
@@ -25,7 +25,7 @@ from pipeline.stage_roots import ROOTS
 from pipeline.stage_strength import STRENGTH
 from pipeline.stage_wetting import DEPTH_QUANTITIES, WETTING
 from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, Dated, StationContext, StationFrame, process
-from pipeline.station import WEATHER
+from pipeline.station import WEATHER, no_findings
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary, DiaryEntry
 
@@ -85,16 +85,23 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> R
     ------
     StoreAway, StoreFull
     """
+    frame = _redone_frame(store, context, start_ms, end_ms)
+    return Redone() if frame is None else Redone(len(frame.observations), len(frame.findings))
+
+
+def _redone_frame(store: Store, context: StationContext, start_ms: int, end_ms: int) -> StationFrame | None:
     raw = store.raw(context.channel_ids, start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
     if raw.empty:
-        return Redone()
+        return None
     frame = process(StationFrame.from_raw(raw), context, start_ms=start_ms, end_ms=end_ms)
     store.upsert_observations(frame.observations[list(OBSERVATION_COLUMNS)])
     store.upsert_findings(frame.findings)
-    return Redone(len(frame.observations), len(frame.findings))
+    return frame
 
 
-def redo_periods(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Redone:
+def redo_periods(
+    store: Store, context: StationContext, start_ms: int, end_ms: int, *, made: Record | None = None
+) -> Redone:
     """Work out every day and fortnight that holds observations of start <= t < end, and store what is found.
 
     The observations must stand: those of the station, and those of the weather it shares with others.
@@ -105,18 +112,26 @@ def redo_periods(store: Store, context: StationContext, start_ms: int, end_ms: i
     context : StationContext
     start_ms, end_ms : int
         Where observations have changed. [ms since 1970, UTC]
+    made : Record, optional
+        All there is of the station's own channels and layers, where it has just been worked out: it is not read back.
 
     Raises
     ------
     StoreAway, StoreFull
     """
     first, last = periods.read_span(PERIOD_STAGES, context, start_ms, end_ms)
-    observations = store.observations(context.observed_ids, first, last)
-    if observations.empty:
+    own: dict[str, Series] = {} if made is None else dict(made.between(first, last).channels)
+    shared = [c for c in context.observed_ids if made is None or c not in made.channels]
+    observations = store.observations(shared, first, last)
+    if observations.empty and not own:
         return Redone()
-    rests_on = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.rests_on})
-    findings = store.findings(context.station, rests_on, first, last)
-    table = periods.find(PERIOD_STAGES, periods.record_of(observations, findings), context, start_ms, end_ms)
+    if made is None:
+        rests_on = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.rests_on})
+        record = periods.record_of(observations, store.findings(context.station, rests_on, first, last))
+    else:
+        read = periods.record_of(observations, no_findings())
+        record = Record({**read.channels, **own}, made.between(first, last).findings)
+    table = periods.find(PERIOD_STAGES, record, context, start_ms, end_ms)
     if len(table):
         store.upsert_findings(table)
     _forget_moved(store, context, table, start_ms, end_ms)
@@ -165,13 +180,17 @@ def recompute(
     first = heard[0] if start_ms is None else max(start_ms, heard[0])
     last = heard[1] + LEAD_IN_MS if end_ms is None else min(end_ms - 1, heard[1] + LEAD_IN_MS)
     start, end = first // CELL_MS * CELL_MS, -(-(last + 1) // CELL_MS) * CELL_MS
-    done = Redone()
+    done, frames = Redone(), []
     while start < end:
         stop = min(start + CHUNK_MS, end)
         store.delete_findings(context.station, LAYER_QUANTITIES, start, stop)
-        done += redo(store, context, start, stop)
+        frame = _redone_frame(store, context, start, stop)
+        if frame is not None:
+            done += Redone(len(frame.observations), len(frame.findings))
+            frames.append(periods.record_of(frame.observations, frame.findings))
         start = stop
-    return done + recompute_periods(store, context, start_ms=first, end_ms=last + 1)
+    made = periods.joined(frames) if start_ms is None and end_ms is None else None
+    return done + recompute_periods(store, context, start_ms=first, end_ms=last + 1, made=made)
 
 
 def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
@@ -181,7 +200,9 @@ def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
     return sorted(stations, key=lambda station: station not in giving)
 
 
-def recompute_periods(store: Store, context: StationContext, *, start_ms: int, end_ms: int) -> Redone:
+def recompute_periods(
+    store: Store, context: StationContext, *, start_ms: int, end_ms: int, made: Record | None = None
+) -> Redone:
     """Do the days and fortnights of a span again, from the observations as they are stored now."""
     done, start = Redone(), start_ms
     while start < end_ms:
@@ -191,7 +212,7 @@ def recompute_periods(store: Store, context: StationContext, *, start_ms: int, e
             store.delete_findings(context.station, stage.quantities, touched[0][0], touched[-1][1])
         for owner, quantities, begin, end in _event_places(context, start, stop):
             store.delete_findings(owner, quantities, begin, end)
-        done += redo_periods(store, context, start, stop)
+        done += redo_periods(store, context, start, stop, made=made)
         start = stop
     return done
 
