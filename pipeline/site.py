@@ -14,11 +14,16 @@ from pathlib import Path
 from types import MappingProxyType
 
 from hardware.probe import Channel, ProbeDescription
+from pipeline.advice.verdicts import Bounds
+from pipeline.advice.weather_ahead import MonthlyClimate
 
 
 @dataclass(frozen=True, slots=True)
 class Site:
-    """The place. Latitude and longitude are None when not given; what needs them says so."""
+    """The place. Latitude and longitude are None when not given; what needs them says so.
+
+    `country` is for the caution on taking water; empty when not given.
+    """
 
     name: str
     title: str
@@ -26,6 +31,7 @@ class Site:
     latitude_deg: float | None
     longitude_deg: float | None
     elevation_m: float
+    country: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +93,57 @@ class Station:
 
 
 @dataclass(frozen=True, slots=True)
+class PlannedPass:
+    """A pass that is thought of on a surface: kind, variant, and depth of the cut below the leaf base. [m]"""
+
+    kind: str
+    variant: str
+    depth_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class YearSpan:
+    """Days of every year, from the first to the last, both in it, as (month, day). It may run over the new year."""
+
+    first: tuple[int, int]
+    last: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Care:
+    """How a surface is kept.
+
+    Attributes
+    ----------
+    area_m2 : float or None
+        Watered. [m2]
+    water_to_hand : bool
+        Water can be put on.
+    play : YearSpan or None
+        When it is played on.
+    renovation_until : (int, int) or None
+        Month and day until which, from the end of play on, it lies closed and sown with ryegrass.
+    interval_days : int or None
+        Days between waterings while roots are drawn down.
+    fixture_words : tuple of str
+        Words by which the calendar's fixtures on it are known.
+    passes : tuple of PlannedPass
+        Empty: the usual ones of its kind.
+    bounds : mapping of (pass, variant, condition) to Bounds
+        In place of those of treatments.csv, the site's with the surface's over them.
+    """
+
+    area_m2: float | None = None
+    water_to_hand: bool = True
+    play: YearSpan | None = None
+    renovation_until: tuple[int, int] | None = None
+    interval_days: int | None = None
+    fixture_words: tuple[str, ...] = ()
+    passes: tuple[PlannedPass, ...] = ()
+    bounds: Mapping[tuple[str, str, str], Bounds] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
 class Surface:
     """A square, outfield, green, pitch or lawn."""
 
@@ -94,6 +151,22 @@ class Surface:
     title: str
     kind: str
     stations: tuple[Station, ...]
+    care: Care = Care()
+
+
+@dataclass(frozen=True, slots=True)
+class AheadConfig:
+    """What is known of days to come.
+
+    `forecast` and `fixtures` are each a path or an address, empty for none. `restricted`: watering is forbidden or
+    rationed just now. A job is done within `work_hours` of the site's clock, from the first up to the second.
+    """
+
+    forecast: str = ""
+    fixtures: str = ""
+    climate: MonthlyClimate | None = None
+    restricted: bool = False
+    work_hours: tuple[int, int] = (7, 19)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +280,7 @@ class SiteConfig:
     pages: PagesConfig = field(default_factory=PagesConfig)
     notify: NotifyConfig = field(default_factory=NotifyConfig)
     alerts: AlertsConfig = field(default_factory=AlertsConfig)
+    ahead: AheadConfig = field(default_factory=AheadConfig)
     clock_follow: Path | None = None
 
     @cached_property

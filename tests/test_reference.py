@@ -26,6 +26,7 @@ from api.app import create_app
 from hardware.probe import load_probe, models
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
 from pipeline import config as server
+from pipeline import config_ground
 from pipeline.advice.alerts import RULES
 from pipeline.advice.watch import AlertBounds, AlertEvent
 from pipeline.learn import EVERY_MS
@@ -140,7 +141,8 @@ def keys_known(which: str) -> dict[str, set[str]]:
     plain = check.keys
 
     def listen(self: Any, table: Any, at: str, names: Any) -> Any:
-        place = re.sub(r"(surface|station|probe|core|line)(\[\d+\]|\.[a-z0-9_-]+)(?=\.)", r"\1", at).rstrip(".")
+        lists = "surface|station|probe|core|line|pass|bound"
+        place = re.sub(rf"({lists})(\[\d+\]|\.[a-z0-9_-]+)(?=\.)", r"\1", at).rstrip(".")
         known.setdefault(place, set()).update(names.split() if isinstance(names, str) else names)
         return plain(self, table, at, names)
 
@@ -316,7 +318,7 @@ def test_every_medium_and_curve_is_there() -> None:
     assert media == ranges
     curves = {bare(row[0]): (row[1], set(quoted(row[2])), row[3]) for row in table_of("Calibration curves").rows}
     assert curves == {c.name: (c.reads, {*c.required, *c.optional}, c.source) for c in CURVES.values()}
-    assert all(f"`{name}`" in TEXT for name in server.OTHER_CURVES)
+    assert all(f"`{name}`" in TEXT for name in config_ground.OTHER_CURVES)
 
 
 def test_every_alert_and_bound_is_there() -> None:
