@@ -18,9 +18,9 @@ from simulator.faults import Sent, with_line_faults
 from simulator.probes import Truth
 
 DAY_MS = 86_400_000
-STROKES_IN_A_WALK = 3
+STROKES_IN_A_WALK = 6  # five good ones make a visit; a stone may spoil one
 FIRST_STROKE_AFTER_MS = 10 * 60_000  # from leaving the dock
-BETWEEN_STROKES_MS = 8 * 60_000
+BETWEEN_STROKES_MS = 7 * 60_000
 WALK_MS = 50 * 60_000  # then it is back in its dock
 STEP_M = 0.01
 DEEPEST_M = 0.30

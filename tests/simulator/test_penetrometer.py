@@ -56,11 +56,11 @@ def test_strokes_of_a_walk_are_handed_over_once_with_their_age(penetrometer: Vir
     now_ms[0] = START_MS + 3_600_000
     strokes = hand_over(dock)
     assert [stroke.outcome for stroke in strokes] == [Outcome.COMPLETE] * STROKES_IN_A_WALK
-    assert [stroke.stroke_id for stroke in strokes] == [1, 2, 3]
+    assert [stroke.stroke_id for stroke in strokes] == [1, 2, 3, 4, 5, 6]
     assert [stroke.age_s for stroke in strokes] == [
-        (3_600_000 - FIRST_STROKE_AFTER_MS - place * BETWEEN_STROKES_MS) / 1000 for place in range(3)
+        (3_600_000 - FIRST_STROKE_AFTER_MS - place * BETWEEN_STROKES_MS) / 1000 for place in range(6)
     ]
-    assert [len(stroke.steps) for stroke in strokes] == [STEPS] * 3
+    assert [len(stroke.steps) for stroke in strokes] == [STEPS] * 6
     assert hand_over(dock) == []
     assert dock.device.held == ()
 
@@ -80,10 +80,10 @@ def test_out_of_its_dock_it_hears_nothing(penetrometer: VirtualPenetrometer) -> 
 def test_strokes_before_the_start_are_not_handed_over_and_keep_their_numbers(
     penetrometer: VirtualPenetrometer,
 ) -> None:
-    """A history that begins after two walks hands over the third one's strokes, numbered 7 to 9."""
+    """A history that begins after two walks hands over the third one's strokes, numbered 13 to 18."""
     start_ms = START_MS + 27 * DAY_MS
     dock = Dock(penetrometer, lambda: start_ms + 2 * DAY_MS, start_ms=start_ms)
-    assert [stroke.stroke_id for stroke in hand_over(dock)] == [7, 8, 9]
+    assert [stroke.stroke_id for stroke in hand_over(dock)] == [13, 14, 15, 16, 17, 18]
 
 
 def test_stroke_wanders_around_the_strength_of_the_ground(penetrometer: VirtualPenetrometer) -> None:
@@ -125,7 +125,7 @@ def test_no_line_fault_makes_a_wrong_step_of_a_stroke(penetrometer: VirtualPenet
     """Over a line that hurts every twentieth sentence each step that arrives is one that was made."""
     faulty = Dock(penetrometer, lambda: START_MS + DAY_MS, start_ms=START_MS, shares={kind: 0.05}, seed=kind)
     made = {
-        number + 1: [(round(d * 1000, 1), round(f, 1)) for d, f in penetrometer.stroke(number)] for number in range(3)
+        number + 1: [(round(d * 1000, 1), round(f, 1)) for d, f in penetrometer.stroke(number)] for number in range(6)
     }
     strokes = hand_over(faulty)
     assert strokes
@@ -145,6 +145,6 @@ def test_hand_over_works_on_a_real_terminal(penetrometer: VirtualPenetrometer, t
             strokes.append(stroke)
             host.in_custody(stroke)
     os.write(line.port, host.data_to_send())
-    assert [(stroke.outcome, len(stroke.steps)) for stroke in strokes] == [(Outcome.COMPLETE, STEPS)] * 3
+    assert [(stroke.outcome, len(stroke.steps)) for stroke in strokes] == [(Outcome.COMPLETE, STEPS)] * 6
     while dock.device.held:
         line.turn()

@@ -96,9 +96,9 @@ def heard():
 
 
 def test_every_channel_is_heard_at_every_slot(heard):
-    """48 slots of two thatch and six weather channels, and the strokes of one walk: three of 31 steps, two channels."""
+    """48 slots of two thatch and six weather channels, and the strokes of one walk: six of 31 steps, two channels."""
     _, found = heard
-    assert len(found) == 48 * 8 + 3 * 31 * 2
+    assert len(found) == 48 * 8 + 6 * 31 * 2
     assert len({(one.channel, one.slot) for one in found}) == len(found)
 
 
@@ -134,7 +134,7 @@ def test_strokes_have_the_strength_of_the_ground(heard):
     depth = {one.slot: one for one in found if one.channel == "green-1/cone/depth"}
     force = {one.slot: one for one in found if one.channel == "green-1/cone/force"}
     deep = [slot for slot, one in depth.items() if one.raw > 0.05]
-    assert len(deep) == 3 * 25
+    assert len(deep) == 6 * 25
     for slot in deep:
         truth = history.value("cone_resistance", depth[slot].raw, depth[slot].measured_at_ms)
         assert force[slot].raw / 129.28e-6 / 1000.0 == pytest.approx(truth, rel=0.33)
