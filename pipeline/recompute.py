@@ -18,13 +18,13 @@ from pipeline.config import SiteConfig
 from pipeline.flags import Flag
 from pipeline.learn import learned_limits
 from pipeline.periods import PeriodStage, Record, Series
-from pipeline.stage_climate import CLIMATE
-from pipeline.stage_drying import DRYING
-from pipeline.stage_layers import LAYER_QUANTITIES
-from pipeline.stage_roots import ROOTS
-from pipeline.stage_strength import STRENGTH
-from pipeline.stage_wetting import DEPTH_QUANTITIES, WETTING
 from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, Dated, StationContext, StationFrame, process
+from pipeline.stages.climate import CLIMATE
+from pipeline.stages.drying import DRYING
+from pipeline.stages.layers import LAYER_QUANTITIES
+from pipeline.stages.roots import ROOTS
+from pipeline.stages.strength import STRENGTH
+from pipeline.stages.wetting import DEPTH_QUANTITIES, WETTING
 from pipeline.station import WEATHER, no_findings
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary, DiaryEntry

@@ -16,8 +16,8 @@ import numpy as np
 
 from hardware.probe import load_probe
 from pipeline.periods import DAY_MS, FIRST_MONDAY_MS, FORTNIGHT_MS, Record
-from pipeline.stage_roots import LEAD_IN_MS, LOOK_AHEAD_MS, fortnight
 from pipeline.stages import Dated, StationContext
+from pipeline.stages.roots import LEAD_IN_MS, LOOK_AHEAD_MS, fortnight
 from simulator.climates import CLIMATES
 from simulator.column import Layer
 from simulator.ground import Ground, Place, prepare

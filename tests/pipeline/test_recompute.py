@@ -9,7 +9,7 @@ import pandas as pd
 
 from hardware.reading import Reading
 from pipeline.recompute import recompute, station_context
-from pipeline.stage_wetting import WETTING_QUANTITIES
+from pipeline.stages.wetting import WETTING_QUANTITIES
 from pipeline.store.diary import DiaryEntry
 from tests.pipeline.hand import (
     HOUR_MS,

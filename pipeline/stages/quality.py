@@ -26,7 +26,7 @@ from pipeline.soil.moving import (
     rolling_min,
 )
 from pipeline.soil.quality import FlagArray
-from pipeline.stage_calibrate import first_flags
+from pipeline.stages.calibrate import first_flags
 from pipeline.station import StationContext, StationFrame
 
 DAY_MS = 24 * HOUR_MS

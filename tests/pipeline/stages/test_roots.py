@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.periods import DAY_MS, FORTNIGHT_MS
-from pipeline.stage_roots import AT_LEAST, LEAD_IN_MS, LOOK_AHEAD_MS, ROOTS
+from pipeline.stages.roots import AT_LEAST, LEAD_IN_MS, LOOK_AHEAD_MS, ROOTS
 from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATCH_M, record, values
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.periods import Record
-from pipeline.stage_drying import DRYING
+from pipeline.stages.drying import DRYING
 from simulator.climates import climate
 from simulator.column import Layer
 from simulator.ground import Place

@@ -1,6 +1,6 @@
 """Findings of dry-downs: how long the ground held the water of each wetting, and how fast it let go of it.
 
-A finding stands at the first water of the wetting it follows, beside the findings of `stage_wetting`. It looks a week
+A finding stands at the first water of the wetting it follows, beside the findings of `stages.wetting`. It looks a week
 past the last water, or to the next, whichever comes first. Nothing here fits or counts: `pipeline.soil.drying` does.
 """
 
@@ -15,7 +15,7 @@ from pipeline.soil.drying import FLASH_OFF_H, LONGEST_H, flash_off, hold_time_h,
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.moving import HOUR_MS
 from pipeline.soil.wetting import LONGEST_SPELL_MS
-from pipeline.stage_wetting import LEAD_IN_MS, NOTHING, Event, wettings_of
+from pipeline.stages.wetting import LEAD_IN_MS, NOTHING, Event, wettings_of
 from pipeline.station import StationContext
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")

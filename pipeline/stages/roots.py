@@ -26,7 +26,7 @@ from pipeline.soil.daylight import sunrise_sunset_ms
 from pipeline.soil.moving import HOUR_MS, FloatArray
 from pipeline.soil.roots import RootDepth
 from pipeline.soil.uptake import daily_uptake, steps_beside
-from pipeline.stage_climate import NO_PLACE, reference_et
+from pipeline.stages.climate import NO_PLACE, reference_et
 from pipeline.station import StationContext
 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")

@@ -2,7 +2,8 @@
 
 A stage is a function from (frame, context) to a frame, pure. Each result rests on a bounded stretch of time about it,
 so a span worked out alone gives, to the last bit, what the whole record gives, if the rows of `affected` are handed in.
-The reading and writing is done by the worker.
+The reading and writing is done by the worker. The stages of periods (wetting, drying, roots, climate, strength) stand
+in modules beside these and are run by `pipeline.recompute` once the observations of their days are kept.
 """
 
 from __future__ import annotations
@@ -15,9 +16,7 @@ import pandas as pd
 
 from pipeline.soil.layers import CELL_MS
 from pipeline.soil.moving import HOUR_MS
-from pipeline.stage_calibrate import calibrate
-from pipeline.stage_layers import layers
-from pipeline.stage_quality import quality
+from pipeline.stages import calibrate, layers, quality
 from pipeline.station import STAGE_VERSION, Dated, StationContext, StationFrame
 
 __all__ = [
@@ -27,7 +26,7 @@ __all__ = [
 
 Stage = Callable[[StationFrame, StationContext], StationFrame]
 
-STAGES: tuple[Stage, ...] = (calibrate, quality, layers)
+STAGES: tuple[Stage, ...] = (calibrate.calibrate, quality.quality, layers.layers)
 
 LEAD_IN_MS = 96 * HOUR_MS
 """How far back a result may rest on earlier rows: rain of a day whose total was last heard two days before that, or a

@@ -9,8 +9,8 @@ import pytest
 
 from hardware.probe import load_probe
 from pipeline.periods import DAY_MS, Record
-from pipeline.stage_strength import AT_LEAST, STRENGTH, pushes_of
 from pipeline.stages import StationContext
+from pipeline.stages.strength import AT_LEAST, STRENGTH, pushes_of
 from tests.pipeline.turf_days import HOUR_MS, MONDAY_MS
 
 IDS = ("s1/cone/depth", "s1/cone/force")

@@ -15,7 +15,7 @@ from hardware.probe import load_probe
 from pipeline.flags import Flag
 from pipeline.stages import StationContext, StationFrame, process
 
-DATA = Path(__file__).parents[1] / "data" / "uscrn_dinosaur_2018" / "may_june_hourly.csv"
+DATA = Path(__file__).parents[2] / "data" / "uscrn_dinosaur_2018" / "may_june_hourly.csv"
 DEEP, WEATHER = load_probe("deep_soil_profile"), load_probe("weather")
 CHANNELS = {f"lawn-1/p1/{c.name}": c for c in DEEP.channels} | {"lawn-1/w1/rain": WEATHER.channel("rain")}
 CONTEXT = StationContext("lawn-1", CHANNELS, soil="sandy_loam", rain_channel="lawn-1/w1/rain")
