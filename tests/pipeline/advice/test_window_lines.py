@@ -1,0 +1,114 @@
+"""Lines a groundsman reads of windows and last good dates."""
+
+import datetime
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from pipeline.advice.daily import DAY_MS, HOUR_MS
+from pipeline.advice.healing import LastGoodDate
+from pipeline.advice.locks import Buried, Override, Span
+from pipeline.advice.treatments import Bounds, Verdict
+from pipeline.advice.window_lines import in_ten, last_good_line, window_line
+from tests.pipeline.advice.window_series import (
+    NOW_MS,
+    PLANS,
+    SIGHTS,
+    good_hours,
+    ground,
+    hour,
+    look,
+    series,
+)
+
+NAN = float("nan")
+LONDON = ZoneInfo("Europe/London")
+OPEN, WAIT, CLOSED, UNKNOWN = Verdict
+FREE = Bounds()
+
+
+# The lines a groundsman reads. Times are British summer time, an hour ahead of UTC; now is Wednesday 7:00 there.
+
+
+def test_line_of_a_window_that_opens():
+    """What waits and why, from when to when it is due, how sure, what to lift and look at: in one line."""
+    thatch = series(0.6)
+    thatch[: hour(26)] = 0.8
+    hours = good_hours(thatch_wetness=thatch, rain_mm=series(0.0, h100=30.0))
+    hours = replace(hours, spread={"thatch_wetness": series(0.1)})
+    found = look(
+        hours=hours,
+        ground=ground(buried=(Buried("P2", 0.01), Buried("P3", 0.012))),
+        plans=replace(PLANS, sights=SIGHTS[1:]),
+    )
+    assert window_line(found, LONDON) == (
+        "Green: scarifying to 8 mm must wait, thatch too wet. Due to open Thu 9:00 to Fri 12:00, 8 in 10. "
+        "Lift P2 and P3 first. Check first: no print or wheel mark."
+    )
+
+
+def test_line_of_an_open_window_says_what_ends_it():
+    """Open until when, and what closes it then."""
+    found = look("slitting", hours=good_hours(rain_mm=series(0.0, h20=30.0)))
+    assert window_line(found, LONDON) == ("Green: slitting to 100 mm is open until today 16:00, then rain on the day.")
+
+
+def test_line_of_a_closed_one_says_what_would_open_it():
+    """With nothing open ahead it says what would open it."""
+    square = ground(title="Square", kind="square")
+    assert window_line(look("hollow_coring", "13mm", ground=square), LONDON) == (
+        "Square: hollow coring to 75 mm is closed, never on a square. "
+        "What would open it: nothing will: scarify for thatch, tine for air."
+    )
+
+
+def test_line_of_what_cannot_be_judged():
+    """Silence of the probes is said as such, and never as open."""
+    line = window_line(look(ground=ground(newest_reading_ms=NOW_MS - 9 * HOUR_MS)), LONDON)
+    assert line == (
+        "Green: scarifying to 8 mm cannot be judged, nothing heard from the probes for 9 hours. "
+        "What would open it: fresh readings."
+    )
+
+
+def test_line_of_an_override_names_who_and_why():
+    """A window open on a person's word says whose, and against what."""
+    span = Span(NOW_MS, NOW_MS + DAY_MS)
+    override = Override("scarifying", "", span, "dry by the knife", "the head groundsman", NOW_MS)
+    wet = good_hours(thatch_wetness=series(1.5))
+    assert window_line(look(hours=wet, ground=ground(overrides=(override,))), LONDON) == (
+        "Green: scarifying to 8 mm is open on the word of the head groundsman (dry by the knife), "
+        "against: thatch too wet."
+    )
+
+
+def test_line_past_a_week_names_the_date():
+    """Wednesday in a week is told by its date."""
+    thatch = series(0.6)
+    thatch[: hour(24 * 8)] = 0.8
+    line = window_line(look(hours=good_hours(thatch_wetness=thatch)), LONDON)
+    assert "Due to open Thu 28 May" in line
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"), [(0.0, "1 in 10"), (0.34, "3 in 10"), (0.97, "9 in 10"), (1.0, "9 in 10")]
+)
+def test_chances_are_told_in_tenths(chance, words):
+    """Never certain, never hopeless."""
+    assert in_ten(chance) == words
+
+
+def test_lines_of_the_last_good_date():
+    """Safe and latest date; late but possible; too late: each in a line."""
+    play = datetime.date(2026, 9, 20)
+    safe, likely = datetime.date(2026, 8, 20), datetime.date(2026, 8, 27)
+    said = [
+        last_good_line("Square", "scarifying", LastGoodDate(*pair, False), play, for_play=for_play)
+        for pair, for_play in (((safe, likely), True), ((None, likely), True), ((None, None), False))
+    ]
+    assert said == [
+        "Square: to heal before play on 20 Sep, do the scarifying by 20 Aug, 27 Aug at the latest.",
+        "Square: scarifying may heal before play on 20 Sep if done by 27 Aug, but do not count on it.",
+        "Square: too late for scarifying to heal before growth ends about 20 Sep. Go shallower, sow more, or leave it.",
+    ]
