@@ -12,6 +12,10 @@ import sys
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.site import SiteConfig
 
 DEFAULT_CONFIG = "underturf.toml"
 
@@ -70,17 +74,20 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _serve(parsed: argparse.Namespace) -> int:
-    from api.serve import serve
+def _config(parsed: argparse.Namespace) -> SiteConfig:
     from pipeline.config import load
 
-    return serve(load(parsed.config))
+    return load(parsed.config, os.environ)
+
+
+def _serve(parsed: argparse.Namespace) -> int:
+    from api.serve import serve
+
+    return serve(_config(parsed))
 
 
 def _check(parsed: argparse.Namespace) -> int:
-    from pipeline.config import load
-
-    config = load(parsed.config)
+    config = _config(parsed)
     stations = sum(len(surface.stations) for surface in config.surfaces)
     print(
         f"{parsed.config}: good. {len(config.surfaces)} surfaces, {stations} stations, "
@@ -91,17 +98,14 @@ def _check(parsed: argparse.Namespace) -> int:
 
 def _recompute(parsed: argparse.Namespace) -> int:
     from pipeline.__main__ import redo
-    from pipeline.config import load
 
-    return redo(load(parsed.config), parsed.station, parsed.first, parsed.last)
+    return redo(_config(parsed), parsed.station, parsed.first, parsed.last)
 
 
 def _summary(parsed: argparse.Namespace) -> int:
     import httpx
 
-    from pipeline.config import load
-
-    pages = load(parsed.config).pages
+    pages = _config(parsed).pages
     everywhere = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}  # not addresses one can ask
     host = everywhere.get(pages.host, pages.host)
     host = f"[{host}]" if ":" in host else host

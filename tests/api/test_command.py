@@ -51,6 +51,15 @@ def test_check_counts_what_is_good(settings: Path, capsys: pytest.CaptureFixture
     assert "2 surfaces, 3 stations" in capsys.readouterr().out
 
 
+def test_the_environment_stands_over_the_file(
+    settings: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A variable of the environment is taken, and checked as if it stood in the file."""
+    monkeypatch.setenv("UNDERTURF_PAGES_PORT", "70000")
+    assert main(["check", "--config", str(settings)]) == 2
+    assert "pages.port: found 70000" in capsys.readouterr().err
+
+
 def test_check_prints_every_fault_and_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Five faults in one file are five lines, each with the key, what was found and what was expected."""
     path = tmp_path / "faulty.toml"
