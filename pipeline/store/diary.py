@@ -9,11 +9,15 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from pipeline.store.database import Database
 from pipeline.store.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
 
 __all__ = ["KINDS", "Diary", "DiaryEntry", "DiaryFault", "entry_faults"]
+
+
+_COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id"
 
 
 class Diary:
@@ -22,8 +26,15 @@ class Diary:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def add(self, entry: DiaryEntry) -> DiaryEntry:
+    def add(self, entry: DiaryEntry, *, key: str = "") -> DiaryEntry:
         """Write an entry. Returns it with its id.
+
+        Parameters
+        ----------
+        entry : DiaryEntry
+        key : str
+            Under which its writer sent it, empty for none. What was written under the key before is returned instead,
+            struck or not, and nothing is written.
 
         Raises
         ------
@@ -35,6 +46,9 @@ class Diary:
             raise DiaryFault(faults)
         body = json.dumps(dict(entry.body), sort_keys=True, allow_nan=False)
         with self._database.transaction() as tx:
+            kept = tx.execute("SELECT entry FROM diary_key WHERE key = ?", (key,)).fetchone() if key else None
+            if kept is not None:
+                return _entry(tx.execute(f"SELECT {_COLUMNS} FROM diary WHERE id = ?", kept).fetchone())
             (number,) = tx.execute(
                 "INSERT INTO diary (kind, surface, station, at_ms, end_ms, body, author, written_at_ms) "
                 "VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
@@ -49,7 +63,17 @@ class Diary:
                     entry.written_at_ms,
                 ),
             ).fetchone()
+            if key:
+                tx.execute("INSERT INTO diary_key VALUES (?, ?)", (key, number))
         return replace(entry, id=number)
+
+    def entry(self, entry_id: int) -> DiaryEntry | None:
+        """The entry with an id; None when there is none, or it is struck."""
+        with self._database.reading() as connection:
+            row = connection.execute(
+                f"SELECT {_COLUMNS} FROM diary WHERE id = ? AND struck_at_ms IS NULL", (entry_id,)
+            ).fetchone()
+        return None if row is None else _entry(row)
 
     def entries(self, kinds: Sequence[str] | None, start_ms: int, end_ms: int) -> list[DiaryEntry]:
         """Entries of these kinds (None: all) with start <= time < end that are not struck, in order of time."""
@@ -57,11 +81,11 @@ class Diary:
         places = ", ".join("?" * len(wanted))
         with self._database.reading() as connection:
             rows = connection.execute(
-                "SELECT kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id FROM diary "
+                f"SELECT {_COLUMNS} FROM diary "
                 f"WHERE at_ms >= ? AND at_ms < ? AND struck_at_ms IS NULL AND kind IN ({places}) ORDER BY at_ms, id",
                 (start_ms, end_ms, *wanted),
             ).fetchall()
-        return [DiaryEntry(*row[:3], json.loads(row[3]), *row[4:]) for row in rows]
+        return [_entry(row) for row in rows]
 
     def strike(self, entry_id: int, at_ms: int) -> bool:
         """Strike an entry out. Returns whether there was one to strike."""
@@ -71,3 +95,7 @@ class Diary:
                 (at_ms, entry_id),
             ).fetchall()
         return bool(found)
+
+
+def _entry(row: Any) -> DiaryEntry:
+    return DiaryEntry(*row[:3], json.loads(row[3]), *row[4:])

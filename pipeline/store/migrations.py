@@ -85,10 +85,16 @@ PEOPLE_AND_ALERTS = (
         PRIMARY KEY (destination, number)) WITHOUT ROWID""",
 )
 
+DIARY_KEYS = (
+    # Under which key a writer sent an entry, so that what is sent twice is written once.
+    "CREATE TABLE diary_key (key TEXT PRIMARY KEY, entry INTEGER NOT NULL) WITHOUT ROWID",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
     Migration(3, "diary, alert state and events", PEOPLE_AND_ALERTS),
+    Migration(4, "keys of diary entries", DIARY_KEYS),
 )
 
 

@@ -164,3 +164,20 @@ def test_every_fault_is_said_at_once(diary):
     with pytest.raises(DiaryFault) as refused:
         diary.add(DiaryEntry("core", "", T0_MS, {"thatch_mm": -5}, end_ms=0))
     assert len(refused.value.faults) == 4
+
+
+def test_what_is_sent_twice_under_a_key_is_written_once(diary):
+    """The second sending gives the first entry back, even when it was struck; another key writes another."""
+    first = diary.add(CORE, key="k1")
+    assert diary.add(CORE, key="k1") == first and diary.entries(None, *FOREVER) == [first]
+    assert diary.add(CORE, key="k2").id == 2 and diary.add(CORE).id == 3
+    assert diary.strike(first.id, T0_MS + 9)
+    assert diary.add(CORE, key="k1") == first and len(diary.entries(None, *FOREVER)) == 2
+
+
+def test_one_entry_is_had_by_its_number_until_it_is_struck(diary):
+    """A number nobody has, or that of a struck entry, gives none."""
+    written = diary.add(CORE)
+    assert diary.entry(written.id) == written and diary.entry(written.id + 1) is None
+    diary.strike(written.id, T0_MS + 9)
+    assert diary.entry(written.id) is None
