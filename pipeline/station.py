@@ -23,7 +23,9 @@ from pipeline.soil.layers import Place, depth_now_m, place, thatch_thickness_m
 from pipeline.soil.media import Medium, Range, medium
 from pipeline.soil.moving import TimeArray
 
-STAGE_VERSION = 1  # raised when the same raw readings would give other results
+STAGE_VERSION = 2
+"""Raised with each change that gives other results from the same raw readings and diary; kept with every observation
+and finding, so that what an older program worked out can be told apart and done again. 2: limits are learned."""
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
 OBSERVATION_COLUMNS = (
