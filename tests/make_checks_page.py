@@ -1,4 +1,5 @@
-"""Writes pipeline/docs/checks.md: every check value of `tests/published_checks.py` beside what our sums give.
+"""Writes pipeline/docs/checks.md: every check value of `tests/published_checks.py` beside what our sums give, and where
+each table of `tests/published_tables.py` is held or why it is not.
 
     python tests/make_checks_page.py
 
@@ -19,6 +20,7 @@ figure it is held against. `printed`: in the source, or in public code that quot
 not ours, from the source's equations. `memory`: the source's, from memory. The tests of each sum hold more than
 figures; real data, refusals and limits are there.
 """
+LEFT_OUT_OPENING = "No test holds these; there may be ten of them at most."
 
 
 def page() -> str:
@@ -38,6 +40,19 @@ def page() -> str:
                 gap = value.ours - float(value.printed)
                 told = "0" if abs(gap) < 1e-12 else f"{gap:+.1e}"
                 parts.append(f"| {value.what} | {value.printed} | {shown} | {told} | {value.mark} |\n")
+    return "".join(parts) + tables()
+
+
+def tables() -> str:
+    """Where each published table is held, and which are left out with the reason."""
+    from tests.published_tables import LEFT_OUT, TABLES
+
+    parts = ["\n## Tables and the tests that hold them\n\n| table | source | held by |\n|---|---|---|\n"]
+    for one in TABLES:
+        held = "; ".join(f"`{test}`" for test in one.held_by)
+        parts.append(f"| {one.what} | {one.source} | {held} |\n")
+    parts.append(f"\n## Tables left out\n\n{LEFT_OUT_OPENING}\n\n| table | source | why |\n|---|---|---|\n")
+    parts += [f"| {one.what} | {one.source} | {one.reason} |\n" for one in LEFT_OUT]
     return "".join(parts)
 
 

@@ -223,6 +223,44 @@ def hydraulic_functions() -> Iterator[Sum]:
         )  # fmt: skip
 
 
+def peat() -> Iterator[Sum]:
+    """The same functions with parameters of peat, where the conductivity's exponent is not one half."""
+    staring = "Heinen, Bakker & Wosten 2020, Staring series 2018, Wageningen report 2978 (report from memory)"
+    for name, source, parameters, printed, conductivity in (
+        (
+            "B16, sandy peat and peat of topsoils",
+            staring,
+            (0.01, 0.786, 2.11, 1.28, -1.221, 12.36),
+            "0.7646 0.7144 0.6536 0.5963 0.4529 0.1648",
+            "0.0821",
+        ),
+        (
+            "O17, peat of rich fens",
+            staring,
+            (0.01, 0.849, 1.19, 1.27, -1.249, 3.40),
+            "0.8375 0.8074 0.7641 0.7163 0.5703 0.2169",
+            "0.0584",
+        ),
+        (
+            "organic class of the European database",
+            "Wosten et al. 1999, Geoderma 90, 169-185 (from memory)",
+            (0.01, 0.766, 1.30, 1.2039, 0.400, 8.0),
+            "0.7555 0.7311 0.6982 0.6631 0.5568 0.2679",
+            "0.0592",
+        ),
+    ):
+        low, full, alpha, n, exponent, saturated_cm_d = parameters
+        row = table((Material(name, "van_genuchten", low, full, alpha, saturated_cm_d, n=n, l=exponent),))[0]
+        suctions = (10, 30, 60, 100, 330, 15000)
+        content = [kernels.hydraulics(row, -suction / 100.0)[0] for suction in suctions]
+        yield Sum(
+            f"Peat, {name}",
+            source,
+            _row([f"water content at {s} cm" for s in suctions], printed, content, "computed", 0.6e-4)
+            + _row(["conductivity at 100 cm, cm/d"], conductivity, kernels.hydraulics(row, -1.0)[2], "computed", 1e-4),
+        )  # fmt: skip
+
+
 def drainage_and_heat() -> Iterator[Sum]:
     """Drainage under gravity; the daily wave of warmth."""
     hours = [1, 6, 24, 48, 72]
@@ -265,6 +303,10 @@ def grass_and_ground() -> Iterator[Sum]:
         + _row(["100 N on the soft cone, kPa", "on the hard cone"], "309.9 773.5",
                [cone.cone_index_kpa(100.0, b) for b in bases], "computed"),
     )  # fmt: skip
+    warmth = np.linspace(20.0, 30.0, 10001)
+    gap = growth.growth_potential_cool(warmth) - growth.growth_potential_warm(warmth)
+    yield Sum("Where cool and warm season are alike", source,
+              _row(["degC"], "24.84", warmth[np.argmin(np.abs(gap))], "computed"))  # fmt: skip
     depth = np.array([0.0, 0.10, 0.20, 0.30])
     yield Sum(
         "Depth to 2 MPa",
@@ -295,6 +337,16 @@ def trends() -> Iterator[Sum]:
         ours = [test.s, test.variance, test.z, test.p, line.slope, line.intercept]
         names = ["S", "variance", "Z", "p", "slope a step", "intercept"]
         yield Sum(f"Trend, {name}", source, _row(names, printed, ours, "computed"))
+    line = trend.sen_line(np.arange(8), [11.2, 12.0, 11.5, 12.6, 13.1, 12.9, 14.0, 14.4])
+    yield Sum("Trend, thatch, 95 % interval of the slope", "Sen 1968, by scipy's theilslopes",
+              _row(["low", "high"], "0.300 0.625", [line.low, line.high], "computed"))  # fmt: skip
+    values, season = [10, 14, 13, 11, 11, 15, 14, 12, 13, 16, 15, 12, 13, 18, 16, 14], np.tile(np.arange(4), 4)
+    test = trend.seasonal_mann_kendall(values, season)
+    slope = trend.seasonal_sen_slope(np.repeat(np.arange(4.0), 4), values, season)
+    yield Sum("Trend within four seasons",
+              "Hirsch, Slack & Smith 1982, Water Resour. Res. 18, 107-121, by pymannkendall",
+              _row(["S", "variance", "Z", "p", "slope a year"], "22 32.6667 3.674235 0.000238563 1.0",
+                   [test.s, test.variance, test.z, test.p, slope], "computed"))  # fmt: skip
 
 
 def lines_and_checks() -> Iterator[Sum]:
@@ -318,6 +370,7 @@ CHAPTERS = {
     "Permittivity to water content": water_content,
     "Reference evapotranspiration": reference_evapotranspiration,
     "Retention and conductivity (the simulator's)": hydraulic_functions,
+    "Retention and conductivity of peat (the simulator's)": peat,
     "Drainage and warmth": drainage_and_heat,
     "Grass, strength and roots": grass_and_ground,
     "Trends": trends,

@@ -23,6 +23,23 @@ def test_fao56_example_5_vapour_pressure():
     assert humidity.vapour_pressure_kpa(25.0, 18.0, 82.0, 54.0) == pytest.approx(1.70, abs=0.005)
 
 
+def test_fao56_example_18_steps():
+    """Uccle, 6 July, 100 m, 21.5 and 12.3 degC: gamma 0.066556, Delta 0.122113, deficit 0.588862 kPa (a public R
+    package's test of the example; it takes 0.66474e-3 where the paper prints 0.665e-3: 3e-5)."""
+    pressure = humidity.air_pressure_kpa(100.0)
+    assert humidity.psychrometric_constant_kpa_degc(pressure) == pytest.approx(0.066556, abs=3e-5)
+    assert humidity.saturation_slope_kpa_degc(16.9) == pytest.approx(0.122113, abs=1e-5)
+    deficit = humidity.mean_saturation_vapour_pressure_kpa(21.5, 12.3) - 1.408624
+    assert deficit == pytest.approx(0.588862, abs=1e-5)
+
+
+def test_fao56_example_19_steps():
+    """N'Diaye, 14 to 15 h, 8 m, 38 degC: Delta 0.35820, gamma 0.067302 (recomputed independently)."""
+    assert humidity.saturation_slope_kpa_degc(38.0) == pytest.approx(0.35820, abs=1e-5)
+    pressure = humidity.air_pressure_kpa(8.0)
+    assert humidity.psychrometric_constant_kpa_degc(pressure) == pytest.approx(0.067302, abs=1e-6)
+
+
 def test_slope_is_the_derivative_of_saturation():
     """The slope agrees with a central difference of the saturation curve (algebra)."""
     t = np.linspace(-10.0, 40.0, 26)

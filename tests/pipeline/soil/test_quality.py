@@ -298,6 +298,19 @@ def precision_recall(found: np.ndarray, expected: np.ndarray) -> tuple[float, fl
     return both / found.sum(), both / expected.sum()
 
 
+def test_published_counts_are_those_of_the_series(published):
+    """The flags given by the public implementation are met as often as it says, and single rows carry what its tests
+    print; whoever changes the stored series is found out."""
+    counts = {"C01": 1, "C02": 1, "C03": 88, "D01": 136, "D02": 338, "D03": 635, "D04": 72, "D05": 26, "D06": 1,
+              "D07": 2, "D08": 2, "D09": 20, "D10": 38, "G": 60}  # fmt: skip
+    assert len(published.flags) == 695
+    assert {code: int(published.where(code).sum()) for code in counts} == counts
+    rows = {30: "C01,D01,D02,D03,D06", 40: "D01,D02,D03,D07,D09", 70: "C02,C03,D01,D02,D03,D04,D05",
+            99: "C03,D01,D02,D03,D10", 136: "D03,D04,D05", 636: "G"}  # fmt: skip
+    assert {row: ",".join(sorted(published.flags.iloc[row])) for row in rows} == rows
+    assert "D08" in published.flags.iloc[80]
+
+
 def test_range_agrees_with_the_published_flags(published):
     """Below 0, above 60 vol.%, and above the saturation of 42.7 vol.%: every row, none besides (1, 1 and 88)."""
     found = q.gross_range(published.percent, fail_low=0.0, fail_high=60.0, suspect_low=0.0, suspect_high=42.7)
