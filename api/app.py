@@ -15,12 +15,13 @@ import bokeh
 from bokeh.util.paths import bokehjs_path
 from fastapi import FastAPI, Request
 from fastapi.responses import FileResponse, Response
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api import data, health, live, problems
+from api import data, diary, health, live, problems
 from api.pages import ground
+from api.writing import refuse_long
 from pipeline.service import Pipeline
 
 STATIC = Path(__file__).parent / "static"
@@ -47,7 +48,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.ending = threading.Event()  # set when the server ends: live updates end first
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
-    for router in (data.router, live.router, health.router, ground.router):
+    for router in (data.router, diary.router, live.router, health.router, ground.router):
         app.include_router(router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 
@@ -71,7 +72,10 @@ def _packed_bokeh() -> bytes:
 
 
 class _Guard:
-    """Puts the headers that keep scripts and frames of others out on every answer; streams pass through untouched."""
+    """Puts the headers that keep scripts and frames of others out on every answer, and takes in no body too long.
+
+    Streams pass through untouched.
+    """
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -85,4 +89,9 @@ class _Guard:
                 headers.setdefault("Referrer-Policy", "no-referrer")
             await send(message)
 
+        if scope["type"] == "http":
+            problem = refuse_long(scope["method"], Headers(scope=scope).get("content-length"))
+            if problem is not None:
+                await problems.answer(Request(scope), problem)(scope, receive, guarded)
+                return
         await self._app(scope, receive, guarded)

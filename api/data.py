@@ -73,7 +73,7 @@ def get_site(request: Request) -> schema.SiteOut:
                     title=station.title,
                     soil=station.soil,
                     root_zone_mm=round(station.root_zone_m * 1000, 3),
-                    thatch_mm=_mm(thatch_now_m(station, now_ms)),
+                    thatch_mm=_mm(thatch_now_m(pipeline, station, now_ms)),
                 )
                 for station in surface.stations
             ],
@@ -315,8 +315,8 @@ def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:
 
 
 def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.datetime | None) -> tuple[int, int]:
-    end_ms = pipeline.clock.now_ms() + 1 if end is None else _ms(end)
-    start_ms = end_ms - DEFAULT_SPAN_MS if start is None else _ms(start)
+    end_ms = pipeline.clock.now_ms() + 1 if end is None else ms(end)
+    start_ms = end_ms - DEFAULT_SPAN_MS if start is None else ms(start)
     if start_ms >= end_ms:
         raise Problem(422, "The span is empty", f"from: found {iso(start_ms)}, expected a moment before {iso(end_ms)}")
     return start_ms, end_ms
@@ -330,7 +330,7 @@ def _mm(length_m: float | None) -> float | None:
     return None if length_m is None else round(length_m * 1000, 3)
 
 
-def _ms(at: datetime.datetime) -> int:
+def ms(at: datetime.datetime) -> int:
     """A time from a query; without an offset it is taken as UTC."""
     return round((at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)).timestamp() * 1000)
 

@@ -7,6 +7,7 @@ is logged, and the answer says only that there was one.
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from typing import Any
 
 from fastapi import FastAPI, Request
@@ -20,6 +21,7 @@ from pipeline.errors import PipelineFault
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 10
+MAX_SHOWN = 100  # characters of what was sent, in a fault
 RESPONSES: dict[int | str, dict[str, Any]] = {
     status: {"description": text, "content": {MEDIA_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}}
     for status, text in (
@@ -33,11 +35,17 @@ _templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/pages/tem
 
 
 class Problem(Exception):
-    """A request that cannot be answered: `title` names the thing, `detail` what was found and what was expected."""
+    """A request that cannot be answered: `title` names the thing, `detail` what was found and what was expected.
 
-    def __init__(self, status: int, title: str, detail: str) -> None:
+    `faults` lists every one where there may be several; `retry_after_s` says when it is worth asking again.
+    """
+
+    def __init__(
+        self, status: int, title: str, detail: str, *, faults: Sequence[str] = (), retry_after_s: int | None = None
+    ) -> None:
         super().__init__(detail)
         self.status, self.title, self.detail = status, title, detail
+        self.faults, self.retry_after_s = tuple(faults), retry_after_s
 
 
 def install(app: FastAPI) -> None:
@@ -45,27 +53,27 @@ def install(app: FastAPI) -> None:
 
     @app.exception_handler(Problem)
     async def _problem(request: Request, problem: Problem) -> Response:
-        return _answer(request, problem.status, problem.title, problem.detail)
+        return answer(request, problem)
 
     @app.exception_handler(HTTPException)
     async def _http(request: Request, err: HTTPException) -> Response:
-        answer = _answer(request, err.status_code, str(err.detail), f"{request.method} {request.url.path}")
-        answer.headers.update(err.headers or {})
-        return answer
+        told = _answer(request, err.status_code, str(err.detail), f"{request.method} {request.url.path}")
+        told.headers.update(err.headers or {})
+        return told
 
     @app.exception_handler(RequestValidationError)
     async def _unexpected_form(request: Request, err: RequestValidationError) -> Response:
-        detail = "; ".join(
-            f"{'.'.join(str(part) for part in fault['loc'])}: found {fault.get('input')!r}, {fault['msg']}"
+        faults = [
+            f"{'.'.join(str(part) for part in fault['loc'])}: found {_shown(fault.get('input'))}, {fault['msg']}"
             for fault in err.errors()
-        )
-        return _answer(request, 422, "The request does not have the expected form", detail)
+        ]
+        more = faults if len(faults) > 1 else ()
+        return _answer(request, 422, "The request does not have the expected form", "; ".join(faults), more)
 
     @app.exception_handler(PipelineFault)
     async def _away(request: Request, err: PipelineFault) -> Response:
-        answer = _answer(request, 503, "The store cannot answer just now", str(err))
-        answer.headers["Retry-After"] = str(RETRY_AFTER_S)
-        return answer
+        problem = Problem(503, "The store cannot answer just now", str(err), retry_after_s=RETRY_AFTER_S)
+        return answer(request, problem)
 
     @app.exception_handler(Exception)
     async def _bug(request: Request, err: Exception) -> Response:
@@ -73,10 +81,24 @@ def install(app: FastAPI) -> None:
         return _answer(request, 500, "There is a fault in the program", "Its log on the server says more.")
 
 
-def _answer(request: Request, status: int, title: str, detail: str) -> Response:
+def answer(request: Request, problem: Problem) -> Response:
+    """The answer that tells of a problem."""
+    told = _answer(request, problem.status, problem.title, problem.detail, problem.faults)
+    if problem.retry_after_s is not None:
+        told.headers["Retry-After"] = str(problem.retry_after_s)
+    return told
+
+
+def _shown(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}..."
+
+
+def _answer(request: Request, status: int, title: str, detail: str, faults: Sequence[str] = ()) -> Response:
     body = schema.ProblemOut(
-        type="about:blank", title=title, status=status, detail=detail, instance=request.url.path
-    ).model_dump()
+        type="about:blank", title=title, status=status, detail=detail, instance=request.url.path,
+        faults=list(faults) or None,
+    ).model_dump(exclude_none=True)  # fmt: skip
     wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
     if wants_page:
         site = request.app.state.pipeline.config.site

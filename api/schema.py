@@ -6,9 +6,9 @@ has one unit.
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, ConfigDict, Field
 
 Time = Annotated[str, Field(examples=["2026-05-04T06:15:00Z"])]
 ChannelId = Annotated[str, Field(examples=["square-1/p1/moisture_035"], description="station/probe/channel")]
@@ -152,6 +152,9 @@ class ProblemOut(BaseModel):
     status: int = Field(examples=[404])
     detail: str = Field(examples=["channel: found 'x', expected one that /api/v1/probes lists"])
     instance: str = Field(examples=["/api/v1/observations"])
+    faults: list[str] | None = Field(
+        None, examples=[["end: found none, expected a time"]], description="every fault, where there may be several"
+    )
 
 
 class AlertEventOut(BaseModel):
@@ -164,3 +167,80 @@ class AlertEventOut(BaseModel):
     surface: str
     station: str
     text: str
+
+
+EntryKind = Annotated[str, Field(examples=["core"], description="one that /api/v1/diary/kinds lists")]
+_CORE = {"thatch_mm": 14.0, "root_mm": 90.0}
+
+
+class DiaryEntryIn(BaseModel):
+    """An entry to be written."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    kind: EntryKind
+    surface: str = Field(examples=["square"])
+    station: str | None = Field(None, examples=["square-1"], description="null when it concerns the whole surface")
+    at: Time | None = Field(None, description="when it was, or began; null for now. UTC where no offset is given")
+    end: Time | None = Field(None, description="when it ended or will end, for what lasts")
+    author: str = Field("", examples=["Ann"])
+    body: dict[str, Any] = Field({}, examples=[_CORE], description="what is said, by the fields of the kind")
+
+
+class DiaryEntryOut(BaseModel):
+    """An entry of the diary."""
+
+    id: int = Field(examples=[12])
+    kind: EntryKind
+    title: str = Field(examples=["core cut"])
+    surface: str = Field(examples=["square"])
+    station: str | None = Field(examples=["square-1"])
+    at: Time
+    end: Time | None
+    author: str = Field(examples=["Ann"])
+    written_at: Time
+    body: dict[str, Any] = Field(examples=[_CORE])
+
+
+class DiaryOut(BaseModel):
+    """A page of the diary, the oldest first. `next` is the address of the following page, null on the last."""
+
+    entries: list[DiaryEntryOut]
+    next: str | None = Field(examples=[None])
+
+
+class DiaryWrittenOut(BaseModel):
+    """The entry as it was written, and what looks like a slip of the pen: it is kept as it is."""
+
+    entry: DiaryEntryOut
+    questions: list[str] = Field(examples=[["depth_mm: found 0.5 mm. Is it inches? 0.5 in are 13 mm."]])
+
+
+class DiaryFieldOut(BaseModel):
+    """One thing the body of an entry may hold."""
+
+    name: str = Field(examples=["thatch_mm"])
+    needed: bool = Field(examples=[True])
+    expects: str = Field(examples=["a number of mm from 0 to 200"])
+
+
+class DiaryKindOut(BaseModel):
+    """A kind of entry and what it must have."""
+
+    kind: EntryKind
+    title: str = Field(examples=["core cut"])
+    needs_station: bool = Field(examples=[True])
+    needs_end: bool = Field(examples=[False])
+    needs_author: bool = Field(examples=[False])
+    fields: list[DiaryFieldOut]
+
+
+class MarkIn(BaseModel):
+    """What somebody makes of an alert."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    mark: str = Field(examples=["snoozed"], description="seen, snoozed or wrong")
+    until: Time | None = Field(None, description="until when it is snoozed")
+    why: str = Field("", examples=["the probe lies under the covers"])
+    author: str = Field("", examples=["Ann"])

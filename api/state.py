@@ -128,7 +128,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         heard_ms=heard_ms,
         silent_ms=silent_ms,
         probes=probes,
-        thatch_m=thatch_now_m(station, now_ms),
+        thatch_m=thatch_now_m(pipeline, station, now_ms),
         layers=_layers(pipeline, station.name, as_of_ms),
         channels=tuple(_channel_now(c, latest, week_ago) for c in station.channels),
         wetting=_last_wetting(pipeline, station.name, rain),
@@ -137,9 +137,13 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
     )
 
 
-def thatch_now_m(station: Station, now_ms: int) -> float | None:
-    """Thatch thickness of the latest core, None when no core is known. [m]"""
-    return next((core.thatch_m for core in reversed(station.cores) if core.at_ms <= now_ms), None)
+def thatch_now_m(pipeline: Pipeline, station: Station, now_ms: int) -> float | None:
+    """Thatch thickness of the latest core, of the settings or the diary; None when no core is known. [m]"""
+    cores = {core.at_ms: core.thatch_m for core in station.cores}
+    for entry in pipeline.diary.entries(("core",), 0, now_ms + 1):
+        if entry.station == station.name:
+            cores[entry.at_ms] = float(str(entry.body["thatch_mm"])) / 1000
+    return next((cores[at_ms] for at_ms in sorted(cores, reverse=True) if at_ms <= now_ms), None)
 
 
 def site_now(pipeline: Pipeline) -> list[StationNow]:

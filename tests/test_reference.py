@@ -23,6 +23,8 @@ import pipeline.__main__
 import simulator.__main__
 from api import command
 from api.app import create_app
+from api.diary_check import check, moment_of
+from api.schema import DiaryEntryIn
 from hardware.probe import load_probe, models
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
 from pipeline import config as server
@@ -37,6 +39,7 @@ from pipeline.soil.calibration import CURVES
 from pipeline.soil.limits import FEWEST_DAYS, FEWEST_EVENTS
 from pipeline.soil.media import MEDIA
 from pipeline.soil.roots import DEPTH_BOUNDS_M
+from pipeline.store.entry import DiaryEntry, entry_questions
 from probe_agent import __main__ as agent_command
 from probe_agent import config as agent
 from tests.reference import ROOT, Table, bare, blocks, quoted, tables
@@ -371,6 +374,16 @@ def test_every_address_is_there_with_its_parameters(built: Pipeline) -> None:
     }
 
 
+def test_printed_entry_is_accepted(built: Pipeline) -> None:
+    """The diary's example makes sense on the site of the example settings, and asks no question."""
+    (printed,) = blocks(TEXT.partition("## Addresses")[2].partition("## Metrics")[0], "json")
+    told = DiaryEntryIn.model_validate_json(printed)
+    at_ms = moment_of(told.at, "at", [])
+    assert at_ms is not None
+    entry = DiaryEntry(told.kind, told.surface, at_ms, told.body, told.station, author=told.author)
+    assert check(built.config, built.diary, entry, at_ms) == [] and entry_questions(entry) == []
+
+
 def test_every_metric_is_there() -> None:
     """Each counter, gauge and histogram under the name a scraper sees, with its labels; none that is gone."""
     made = [m for m in vars(Metrics()).values() if hasattr(m, "_labelnames")]
@@ -391,7 +404,7 @@ def test_every_limit_is_there(built: Pipeline) -> None:
 def test_printed_batch_is_one() -> None:
     """The printed batch decodes under its printed topic, and what it decodes to is written the same way again."""
     (topic,) = (words for words in quoted(TEXT) if re.search(r"/readings/[0-9a-f]{16}/", words))
-    printed = blocks(TEXT, "json")[0]
+    printed = blocks(TEXT.partition("## On the wire")[2], "json")[0]
     batch = decode_batch(printed.encode(), parse_readings_topic(topic))
     heard = {name: c.channel.heard for name, c in server.load(EXAMPLES["server"]).channels().items()}
     assert json.loads(encode_batch(batch, heard)) == json.loads(printed)
@@ -405,7 +418,7 @@ def test_every_label_and_status_is_there() -> None:
 
 def test_printed_receipt_and_status_are_understood() -> None:
     """Both printed messages are taken by those who read them."""
-    _, receipt, status = blocks(TEXT, "json")
+    _, receipt, status = blocks(TEXT.partition("## On the wire")[2], "json")
     assert decode_receipt(receipt.encode()).seq == 43
     heard = Nodes().hear("underturf/1/home/hut/status", status.encode(), 0)
     assert heard is not None

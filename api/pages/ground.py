@@ -81,7 +81,7 @@ def station_chart(
     now_ms = pipeline.clock.now_ms()
     span = (now_ms - days * DAY_MS, now_ms)
     zone = ZoneInfo(pipeline.config.site.timezone)
-    thatch_m = thatch_now_m(station, now_ms) or 0.0
+    thatch_m = thatch_now_m(pipeline, station, now_ms) or 0.0
     step = "raw" if days <= 14 else "hour" if days <= 120 else "day"
     lines = _lines(pipeline, station, span, step, thatch_m, zone)
     rain = _rain(pipeline, name, span, "day" if days > 14 else "hour", zone)

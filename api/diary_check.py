@@ -1,0 +1,135 @@
+"""Whether an entry of the diary makes sense on this site: names that are there, times that can be, nothing in the way.
+
+What each kind must say is `pipeline.store.entry`'s. This module must not write anything.
+"""
+
+from __future__ import annotations
+
+import datetime
+import difflib
+from collections.abc import Iterable, Sequence
+
+from pipeline.advice.locks import Intent, fault_of_beginning
+from pipeline.buried import ENTRY_KINDS, buried
+from pipeline.config_care import treatments
+from pipeline.site import SiteConfig, Surface
+from pipeline.store.diary import Diary
+from pipeline.store.entry import KINDS, DiaryEntry, entry_faults
+
+EVER_MS = (0, 2**62)
+SLACK_MS = 3_600_000  # a phone's clock may be fast
+FIRST_MS = 0
+MAX_NAMED = 20
+# Kinds that tell what has been: they cannot lie ahead.
+BEEN = ("core", "depth", "dressing", "watering", "rain", "healed", "cut", "sight", "lift", "return", "mark", "sown")
+UNDER_WAY = ("begun", "done")
+
+
+def nearest(found: object, known: Iterable[str]) -> str:
+    """What was expected, in words: the nearest name where one is near, and the first of all."""
+    names = list(known)
+    near = difflib.get_close_matches(str(found), names, 1)
+    every = ", ".join(names[:MAX_NAMED]) + (f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else "")
+    if not names:
+        return "none: there is none here"
+    return f"{near[0]!r}? Known: {every}" if near else f"one of {every}"
+
+
+def moment_of(value: str | None, key: str, faults: list[str]) -> int | None:
+    """A time in ISO 8601 [ms since 1970, UTC]; None where there is none, or its fault is noted."""
+    if value is None:
+        return None
+    try:
+        at = datetime.datetime.fromisoformat(value)
+        at = at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)
+        at_ms = round(at.timestamp() * 1000)
+    except (ValueError, OverflowError):
+        faults.append(f"{key}: found {value!r}, expected a time as 2026-05-04T06:15:00Z")
+        return None
+    if at_ms < FIRST_MS:
+        faults.append(f"{key}: found {value!r}, expected a time after 1970")
+        return None
+    return at_ms
+
+
+def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int) -> list[str]:
+    """Everything that is wrong with an entry, its form and its sense, as `key: found, expected`."""
+    surface = next((s for s in config.surfaces if s.name == entry.surface), None)
+    faults = _place_faults(config, surface, entry) + _body_faults(config, surface, entry) + entry_faults(entry)
+    been = entry.kind in BEEN or (entry.kind == "pass" and _state(entry) in UNDER_WAY)
+    if been and entry.at_ms > now_ms + SLACK_MS:
+        faults.append("at: found a time to come, expected one that has been")
+    number = entry.body.get("entry")
+    if entry.kind == "healed" and isinstance(number, int) and not isinstance(number, bool):
+        meant = diary.entry(number)
+        if meant is None or meant.kind != "pass":
+            faults.append(f"entry: found {number}, expected the number of a pass in the diary")
+    if surface is not None and not faults:
+        faults += _in_the_way(surface, diary, entry)
+    return list(dict.fromkeys(faults))
+
+
+def _place_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry) -> list[str]:
+    faults = []
+    if surface is None and entry.surface:
+        faults.append(f"surface: found {entry.surface!r}, expected {nearest(entry.surface, _names(config.surfaces))}")
+    if entry.station is not None:
+        known = list(config.stations()) if surface is None else _names(surface.stations)
+        if entry.station not in known:
+            faults.append(f"station: found {entry.station!r}, expected {nearest(entry.station, known)}")
+    return faults
+
+
+def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry) -> list[str]:
+    """Names in the body that nothing has."""
+    kind, body = KINDS.get(entry.kind), entry.body
+    if kind is None:
+        return []
+    faults = [f"{key}: found no such field, expected {nearest(key, kind.fields)}" for key in body.keys() - kind.fields]
+    if "pass" in kind.fields and "pass" in body:
+        facts = treatments().facts
+        if body["pass"] not in facts:
+            faults.append(f"pass: found {body['pass']!r}, expected {nearest(body['pass'], facts)}")
+        elif "variant" in body and body["variant"] not in facts[str(body["pass"])].variants:
+            variants = facts[str(body["pass"])].variants
+            faults.append(f"variant: found {body['variant']!r}, expected {nearest(body['variant'], variants)}")
+    station = config.stations().get(entry.station or "")
+    if "probe" in kind.fields and "probe" in body and station is not None:
+        probes = _names(station.probes)
+        if body["probe"] not in probes:
+            faults.append(f"probe: found {body['probe']!r}, expected {nearest(body['probe'], probes)}")
+    if "channel" in kind.fields and "channel" in body:
+        stations = [] if surface is None else surface.stations
+        here = [c.id for s in stations if entry.station in (None, s.name) for c in s.channels]
+        buried_here = [i for i in here if config.channels()[i].channel.depth_m is not None]
+        if body["channel"] not in buried_here:
+            faults.append(f"channel: found {body['channel']!r}, expected {nearest(body['channel'], buried_here)}")
+    return faults
+
+
+def _in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry) -> list[str]:
+    """Probes that the blades of a pass under way would meet."""
+    if entry.kind != "pass" or _state(entry) not in UNDER_WAY:
+        return []
+    kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", ""))
+    intent = Intent(kind, variant, cut_depth_m(surface, kind, entry.body.get("depth_mm")))
+    entries = diary.entries(ENTRY_KINDS, *EVER_MS)
+    fault = fault_of_beginning(intent, buried(surface, entries, entry.at_ms, station=entry.station))
+    return [f"pass: {fault}"] if fault else []
+
+
+def cut_depth_m(surface: Surface, kind: str, depth_mm: object) -> float:
+    """How deep a pass cuts: as it is written, else as deep as it is planned here, else as deep as is usual. [m]"""
+    if isinstance(depth_mm, int | float):
+        return depth_mm / 1000
+    planned = [p.depth_m for p in surface.care.passes if p.kind == kind]
+    return max(planned) if planned else treatments().facts[kind].depth_mm[1] / 1000
+
+
+def _state(entry: DiaryEntry) -> object:
+    """Of a pass: one that does not say is done."""
+    return entry.body.get("state", "done")
+
+
+def _names(things: Sequence[object]) -> list[str]:
+    return [thing.name for thing in things]  # type: ignore[attr-defined]
