@@ -48,6 +48,7 @@ class Metrics:
         self.period_seconds = self._histogram(
             "periods_seconds", "Time of working days and fortnights of one station out anew [s]"
         )
+        self.advice_seconds = self._histogram("advice_seconds", "Time of working out what is advised for the site [s]")
         self.dirty_windows = self._gauge("dirty_windows", "Stations with readings the stages have not seen")
         self.observations = self._counter("observations_written", "Observations written or written again")
         self.findings = self._counter("findings_written", "Findings written or written again")

@@ -17,6 +17,8 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
+from pipeline.advice.report import SiteAdvice
+from pipeline.advisor import Advisor
 from pipeline.broker import EmbeddedBroker, find_mosquitto
 from pipeline.clock import Clock, FollowClock, SystemClock
 from pipeline.config import SiteConfig, read_secret
@@ -65,8 +67,8 @@ class Changes:
         return self._count
 
     def listen(self, listener: Callable[[str], None]) -> Callable[[], None]:
-        """Call `listener` with the kind of each change (`readings`, `findings`, `alerts`, `nodes`), from the worker's
-        thread: it must return at once and must not raise. Returns how to stop it."""
+        """Call `listener` with the kind of each change (`readings`, `findings`, `alerts`, `nodes`, `advice`, `diary`),
+        from the thread that made it: it must return at once and must not raise. Returns how to stop it."""
         with self._condition:
             self._listeners.append(listener)
 
@@ -231,6 +233,8 @@ class Pipeline:
             config, self._ingest, self.journal, self._study, self._judge, self.nodes, self.metrics, self.clock,
             on_change=self._changed,
         )  # fmt: skip
+        self._advisor = Advisor(config, self.store, self.diary, self.metrics, self.clock, on_change=self._changed)
+        self.changes.listen(self._advisor.hear)
         self._parts: list[_Part] = []
         self._ended = threading.Event()
         self.crash = ""
@@ -241,6 +245,7 @@ class Pipeline:
             self._parts.append(_Part("broker", self._broker, self._crashed))
         self._parts.append(_Part("ingest", self._ingest, self._crashed))
         self._parts.append(_Part("notify", self._notifier, self._crashed))
+        self._parts.append(_Part("advisor", self._advisor, self._crashed))
         self._parts.append(_Part("worker", self._worker, self._crashed))
 
     def stop(self) -> None:
@@ -267,6 +272,10 @@ class Pipeline:
     def alerts(self) -> list[OpenAlert]:
         """Every alert that is open, the oldest first."""
         return self._judge.open_alerts()
+
+    def advice(self) -> SiteAdvice | None:
+        """What was advised last; None until it has been worked out for the first time."""
+        return self._advisor.now()
 
     def redo_from(self, station: str, start_ms: int) -> None:
         """Have a station worked out anew from a time on: the diary has changed what was known of it."""
@@ -315,6 +324,7 @@ class Pipeline:
             "" if self._ingest.connected else f"ingest: {self._ingest.away}",
             self._worker.keeping.reason and f"keeping: {self._worker.keeping.reason}",
             self._worker.studying.reason and f"studying: {self._worker.studying.reason}",
+            self._advisor.advising.reason and f"advising: {self._advisor.advising.reason}",
             *(f"notify {way}: {reason}" for way, reason in self._notifier.away.items()),
         ]
 

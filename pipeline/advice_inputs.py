@@ -1,0 +1,384 @@
+"""A station as the sums of advice want it: its past weeks on whole hours, the balance fitted to them, what it rests on.
+
+It reads the store through `Lately` and lays what it reads on the hours; what is not known stays NaN, with a note that
+says so in words. Fits are kept for a day. This module must not judge a pass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline import advice_diary as said
+from pipeline.advice.balance_fit import WEEKS, Fit, Past, boxes_of, fit
+from pipeline.advice.carry import blanked, carried_by_balance, lent
+from pipeline.advice.daily import DAY_MS, HOUR_MS
+from pipeline.advice.demand import hourly_demand_mm
+from pipeline.advice.forecast import WetnessForecast, forecast_wetness
+from pipeline.advice.forecast_file import WeatherForecast
+from pipeline.advice.past_hours import past_hours
+from pipeline.advice.verdicts import FloatArray
+from pipeline.advice.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
+from pipeline.advice_season import Season, season
+from pipeline.lately import NOTHING, Lately, hour_means, newest_ms
+from pipeline.periods import Series, record_of
+from pipeline.recompute import station_context
+from pipeline.site import SiteConfig, Station
+from pipeline.soil.layers import Place
+from pipeline.station import StationContext, no_findings
+from pipeline.store import Store
+from pipeline.store.diary import Diary
+from pipeline.store.entry import DiaryEntry
+
+PAST_H = WEEKS * 7 * 24 + 24
+AHEAD_H = 24 * DAYS_AHEAD
+PAST_YEARS = 5  # whose weather of this season may come again
+SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32
+WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
+WETNESS = ("root_zone_wetness", "thatch_wetness")
+DOUBT_H = 6  # a channel most of whose values of so many hours failed their tests is in doubt: our own choice
+
+
+@dataclass
+class AdviceCache:
+    """What is kept from one working-out to the next; a new one costs time and nothing else.
+
+    `fit_days` is how long a fit stands. [d]
+    """
+
+    fit_days: int = 1
+    lately: Lately | None = None
+    contexts: dict[str, tuple[object, StationContext]] = field(default_factory=dict)
+    fits: dict[str, tuple[object, Fit]] = field(default_factory=dict)
+    daily: dict[object, tuple[int, Any]] = field(default_factory=dict)
+
+    def of(self, store: Store) -> Lately:
+        """The store's last weeks."""
+        if self.lately is None:
+            self.lately = Lately(store)
+        return self.lately
+
+    def forget(self) -> None:
+        """The diary has changed, and what was drawn from the past with it."""
+        self.contexts.clear()
+        if self.lately is not None:
+            self.lately.forget()
+
+    def once_a_day(self, name: object, day: int, work: Any) -> Any:
+        """What `work` gives, worked out once a day."""
+        kept = self.daily.get(name)
+        if kept is None or kept[0] != day:
+            self.daily[name] = kept = (day, work())
+        return kept[1]
+
+
+@dataclass(frozen=True)
+class View:
+    """What a working-out rests on, the same for every station.
+
+    `hour_ms` is the whole hour that now falls in. `forecast` is a weather forecast fit for use, None without one;
+    `forecast_faults` say why.
+    """
+
+    config: SiteConfig
+    store: Store
+    diary: Diary
+    cache: AdviceCache
+    now_ms: int
+    zone: ZoneInfo
+    entries: tuple[DiaryEntry, ...]
+    forecast: WeatherForecast | None = None
+    forecast_faults: tuple[str, ...] = ()
+
+    @property
+    def hour_ms(self) -> int:
+        """[ms since 1970, UTC]"""
+        return self.now_ms // HOUR_MS * HOUR_MS
+
+    @property
+    def today(self) -> int:
+        """Days since 1970, UTC."""
+        return self.now_ms // DAY_MS
+
+
+@dataclass(frozen=True)
+class StationView:
+    """One station with probes in its turf, up to now and ahead.
+
+    `past` reaches one hour beyond the whole hour that is on. `recent` holds every channel read, by id.
+    `carried_since_ms` and `carried_from` tell of a lifted probe.
+    """
+
+    station: Station
+    place: str
+    context: StationContext
+    past: Past
+    fitted: Fit
+    weather: WeatherAhead | None
+    forecast: WetnessForecast
+    season: Season
+    recent: Mapping[str, Series]
+    newest_ms: int | None
+    doubtful: str = ""
+    carried_since_ms: int | None = None
+    carried_from: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def context_of(view: View, station: str) -> StationContext:
+    """A station's context; kept for the hour, for it asks for every limit that was learned."""
+    key = view.hour_ms
+    kept = view.cache.contexts.get(station)
+    if kept is None or kept[0] != key:
+        kept = (key, station_context(view.config, station, view.diary, view.store))
+        view.cache.contexts[station] = kept
+    return kept[1]
+
+
+def watched(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
+    """Stations with a moisture channel in the ground."""
+    return [
+        s
+        for s in surface_stations
+        if any(c.channel.quantity == "water_content" and c.channel.depth_m is not None for c in s.channels)
+    ]
+
+
+def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, str]) -> list[StationView]:
+    """Every watched station of a surface; a lifted one may be lent a neighbour's wetness.
+
+    Parameters
+    ----------
+    view : View
+    stations : sequence of Station
+    titles : mapping
+        By station, surface and station in words.
+
+    Raises
+    ------
+    StoreAway
+    """
+    pasts = {s.name: _past(view, context_of(view, s.name)) for s in stations}
+    out = {s.name: _lifted(view, s) for s in stations}
+    bare = {name: _without_lifted(view, past, name) for name, past in pasts.items()}
+    views = []
+    for station in stations:
+        fitted = _fit(view, context_of(view, station.name), bare[station.name])
+        since = out[station.name]
+        past, source = bare[station.name], ""
+        if since is not None:
+            others = [
+                (titles[s.name], bare[s.name]) for s in stations if s.name != station.name and out[s.name] is None
+            ]
+            past, source = _carried(past, fitted, since, others)
+        views.append(_view(view, station, titles[station.name], past, fitted, since, source))
+    return views
+
+
+def _carried(past: Past, fitted: Fit, since_ms: int, others: Sequence[tuple[str, Past]]) -> tuple[Past, str]:
+    """A lifted station's wetness by its own balance, else by a neighbour; and by which of them."""
+    if fitted.parameters is not None:
+        found = carried_by_balance(past, fitted.parameters, since_ms)
+        if found is not None:
+            return found, "the balance"
+    for title, other in others:
+        found = lent(past, other, since_ms)
+        if found is not None:
+            return found, title
+    return past, ""
+
+
+def _view(
+    view: View, station: Station, place: str, past: Past, fitted: Fit, since: int | None, source: str
+) -> StationView:
+    context = context_of(view, station.name)
+    recent = view.cache.of(view.store).channels(_channels(view.config), view.now_ms)
+    weather, notes = _weather(view, context, past)
+    usual = season_of(view, context)
+    heard = newest_ms([recent[i] for i in context.moisture if i in recent])
+    if source:
+        heard = view.now_ms  # what carries is as fresh as the weather it rests on
+    return StationView(
+        station,
+        place,
+        context,
+        past,
+        fitted,
+        weather,
+        forecast_wetness(_until(view, past), fitted, weather),
+        usual,
+        recent,
+        heard,
+        _doubt(view, context, recent, since),
+        since if source else None,
+        source,
+        (*notes, *_wants(context, past, place)),
+    )
+
+
+def _until(view: View, past: Past) -> Past:
+    """The past up to the hour that is on: its last entry holds the wetness at the begin of that hour."""
+    cut = (view.hour_ms - past.first_ms) // HOUR_MS
+    return Past(
+        past.first_ms,
+        past.thatch_wetness[:cut],
+        past.root_wetness[:cut],
+        past.water_mm[:cut],
+        past.reference_et_mm[:cut],
+    )
+
+
+def _wants(context: StationContext, past: Past, place: str) -> tuple[str, ...]:
+    """What keeps the wetness of a station from being known, in words."""
+    notes = []
+    if not np.isfinite(past.thatch_wetness).any():
+        thickness = context.thatch_m(past.first_ms + past.root_wetness.size * HOUR_MS)
+        why = "no core tells how thick it is" if np.isnan(thickness) else "no probe reads it alone"
+        notes.append(f"{place}: the thatch is not known, {why}")
+    if context.latitude_deg is None:
+        notes.append("the site has no latitude and longitude: neither the air's demand nor wetness to come is known")
+    return tuple(notes)
+
+
+def _channels(config: SiteConfig) -> list[str]:
+    """Every channel that advice rests on."""
+    wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *WEATHER}
+    return [i for i, c in config.channels().items() if c.channel.quantity in wanted]
+
+
+def _past(view: View, context: StationContext) -> Past:
+    """The last weeks of a station, one hour beyond the whole hour that now falls in."""
+    lately = view.cache.of(view.store)
+    recent = lately.channels(_channels(view.config), view.now_ms)
+    key = (context.cores, context.dressings, tuple(context.learned_ms().tolist()))
+    wetness = lately.findings(context.station, WETNESS, view.now_ms, key=key)
+    first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
+    demand = _demand(context, recent, first_ms, hours)
+    mine = said.of_surface(view.entries, view.config.stations()[context.station].surface)
+    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
+    return past_hours(
+        first_ms, hours, thatch=wetness.get("thatch_wetness", NOTHING), roots=wetness.get("root_zone_wetness", NOTHING),
+        rain=rain, reference_et_mm=demand, waterings=said.waterings(mine, context.station),
+        covered=said.covers(mine, context.station, view.now_ms),
+    )  # fmt: skip
+
+
+def _demand(context: StationContext, recent: Mapping[str, Series], first_ms: int, hours: int) -> FloatArray:
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return np.full(hours, np.nan)
+    air, humidity, wind, shine = (
+        hour_means(recent.get(context.weather.get(q, ""), NOTHING), first_ms, hours) for q in WEATHER
+    )
+    return hourly_demand_mm(
+        first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
+        elevation_m=context.elevation_m,
+    )  # fmt: skip
+
+
+def _probe_layers(context: StationContext, probe: str, at_ms: int) -> tuple[bool, bool]:
+    """Whether a probe speaks for the thatch and for the root zone."""
+    own = [i for i in context.moisture if i.split("/")[1] == probe]
+    places = {context.place(i, at_ms) for i in own}
+    return Place.THATCH in places or Place.MIXED in places, Place.SOIL in places
+
+
+def _without_lifted(view: View, past: Past, station: str) -> Past:
+    context = context_of(view, station)
+    for lifted in said.lifts(view.entries):
+        if lifted.station == station:
+            thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
+            past = blanked(past, lifted.from_ms, lifted.until_ms, thatch=thatch, roots=roots)
+    return past
+
+
+def _lifted(view: View, station: Station) -> int | None:
+    """Since when a probe that the wetness rests on is out of the ground; None when all are in."""
+    context = context_of(view, station.name)
+    since = [
+        one.from_ms
+        for one in said.lifts(view.entries)
+        if one.station == station.name and one.until_ms is None and any(_probe_layers(context, one.probe, view.now_ms))
+    ]
+    return min(since, default=None)
+
+
+def _fit(view: View, context: StationContext, past: Past) -> Fit:
+    key = (view.today // view.cache.fit_days, context.cores)
+    kept = view.cache.fits.get(context.station)
+    if kept is None or kept[0] != key:
+        thatch_m = context.thatch_m(view.now_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
+        boxes = boxes_of(context.thatch, thatch_m, context.soil_medium, context.root_zone_m)
+        kept = (key, fit(_until(view, past), boxes))
+        view.cache.fits[context.station] = kept
+    return kept[1]
+
+
+def season_of(view: View, context: StationContext) -> Season:
+    """What is usual where a station's weather is measured."""
+    air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
+    return view.cache.once_a_day(  # type: ignore[no-any-return]
+        ("season", air, leaf), view.today,
+        lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.ahead.climate),
+    )  # fmt: skip
+
+
+def _weather(view: View, context: StationContext, past: Past) -> tuple[WeatherAhead | None, tuple[str, ...]]:
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return None, ()
+    key = ("weather", context.rain_channel, tuple(sorted(context.weather.items())))
+    behind = view.cache.once_a_day(key, view.today, lambda: _past_weather(view, context, past))
+    found = weather_ahead(
+        view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.ahead.climate,
+        latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
+    )  # fmt: skip
+    return found, () if found is None else found.notes
+
+
+def _past_weather(view: View, context: StationContext, past: Past) -> PastWeather | None:
+    """Rain and demand about this date in the years before, and of the last weeks; what lies between is left out."""
+    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in WEATHER)) if i is not None]
+    heard = view.store.span(wanted)
+    if heard is None:
+        return None
+    year_ms = 365 * DAY_MS
+    parts: list[tuple[int, FloatArray, FloatArray]] = []
+    for years in range(PAST_YEARS, 0, -1):
+        begin = (view.hour_ms - years * year_ms - SEASON_BEFORE_D * DAY_MS) // DAY_MS * DAY_MS
+        end = begin + (SEASON_BEFORE_D + SEASON_AFTER_D) * DAY_MS
+        if end > heard[0]:
+            parts.append(_weather_between(view, context, begin, (end - begin) // HOUR_MS))
+    parts.append(_weather_between(view, context, past.first_ms, PAST_H))
+    first_ms = parts[0][0]
+    hours = (view.hour_ms - first_ms) // HOUR_MS
+    rain, demand = np.full(hours, np.nan), np.full(hours, np.nan)
+    for begin, fallen, asked in parts:
+        at = (begin - first_ms) // HOUR_MS
+        rain[at : at + fallen.size], demand[at : at + asked.size] = fallen, asked
+    return PastWeather(first_ms, rain, demand)
+
+
+def _weather_between(
+    view: View, context: StationContext, first_ms: int, hours: int
+) -> tuple[int, FloatArray, FloatArray]:
+    wanted = [i for i in (context.rain_channel, *context.weather.values()) if i is not None]
+    end_ms = min(first_ms + hours * HOUR_MS, view.now_ms + 1)
+    recent = record_of(view.store.observations(wanted, first_ms, end_ms), no_findings()).channels
+    demand = _demand(context, recent, first_ms, hours)
+    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
+    water = past_hours(first_ms, hours, thatch=None, roots=NOTHING, rain=rain, reference_et_mm=demand).water_mm
+    return first_ms, water, demand
+
+
+def _doubt(view: View, context: StationContext, recent: Mapping[str, Series], since_ms: int | None) -> str:
+    """Channels of water content that have failed their tests of late, in words; empty when they are to be believed."""
+    bad = []
+    for i in context.moisture:
+        time_ms, value = recent.get(i, NOTHING)
+        late = value[time_ms > view.now_ms - DOUBT_H * HOUR_MS]
+        if late.size and np.isnan(late).mean() > 0.5 and since_ms is None:
+            bad.append(i.split("/", 1)[1])
+    return f"{', '.join(bad)} failed the tests of the last {DOUBT_H} hours" if bad else ""

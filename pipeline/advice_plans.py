@@ -1,0 +1,256 @@
+"""A surface as the sums of advice want it: what diary, calendar and settings say of it, and how its grass grows.
+
+It puts together `Plans` and `Ground` for the judging of a pass and says when a pass must have healed. What is not known
+is None or left out; nothing is judged here.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline import advice_diary as said
+from pipeline.advice.daily import DAY_MS, HOUR_MS
+from pipeline.advice.healing import (
+    Growth,
+    HealedMark,
+    LearnedFactor,
+    end_of_growth,
+    growth_ahead,
+    learned_factor,
+    light_factor,
+    moisture_factor,
+)
+from pipeline.advice.locks import Ground, Span
+from pipeline.advice.measures import Hours, Plans
+from pipeline.advice.report import Play
+from pipeline.advice.seasons import renovation_span, seasons_of_fixtures, yearly_spans
+from pipeline.advice.treatments import TreatmentTable
+from pipeline.advice.verdicts import FloatArray
+from pipeline.advice_hours import is_clay
+from pipeline.advice_inputs import StationView, View
+from pipeline.buried import buried
+from pipeline.fixtures import Fixture, of_surface
+from pipeline.site import Surface
+from pipeline.store.entry import DiaryEntry
+
+GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
+WHOLE_DAY_H = 18  # hours of a day whose temperature must be known, for its mean to count: our own choice
+PLAYED_HOURS_MS = 12 * DAY_MS  # so far ahead, hours of play are closed hour by hour
+USUAL_PLAY_H = 3.0
+EPOCH = datetime.date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class SurfacePlans:
+    """What is known of a surface besides the hours of its stations.
+
+    `growth` is by grass; `growth_end` None where it does not end, or is not known.
+    """
+
+    surface: Surface
+    entries: tuple[DiaryEntry, ...]
+    play: tuple[Play, ...]
+    seasons: tuple[Span, ...]
+    renovation: Span | None
+    growth: dict[str, Growth]
+    growth_end: datetime.date | None
+    factor: LearnedFactor
+    grass: str
+    today: datetime.date
+    first_frost_ms: int | None
+
+
+def play_of(
+    view: View, surface: Surface, fixtures: Sequence[Fixture], entries: Sequence[DiaryEntry]
+) -> tuple[Play, ...]:
+    """Times of play on a surface, of the calendar and of the diary, in order."""
+    words = {s.name: s.care.fixture_words for s in view.config.surfaces}
+    found = [Play(f.title, f.start_ms, f.end_ms) for f in of_surface(fixtures, surface.name, words)]
+    for e in entries:
+        if e.kind == "fixture":
+            end_ms = e.at_ms + round(USUAL_PLAY_H * HOUR_MS) if e.end_ms is None else e.end_ms
+            found.append(Play(str(e.body.get("title", "play")), e.at_ms, end_ms))
+    return tuple(sorted(found, key=lambda p: (p.start_ms, p.end_ms, p.title)))
+
+
+def plans_of(
+    view: View, surface: Surface, stations: Sequence[StationView], hours: Sequence[Hours], fixtures: Sequence[Fixture],
+    table: TreatmentTable,
+) -> SurfacePlans:  # fmt: skip
+    """Everything that is planned on a surface, and how its grass grows."""
+    entries = tuple(said.of_surface(view.entries, surface.name))
+    play = play_of(view, surface, fixtures, entries)
+    care = surface.care
+    today = datetime.datetime.fromtimestamp(view.now_ms / 1000, view.zone).date()
+    if care.play is not None:
+        seasons = yearly_spans(care.play.first, care.play.last, view.now_ms, view.zone)
+    else:
+        seasons = seasons_of_fixtures([(p.start_ms, p.end_ms) for p in play])
+    renovation = said.renovation(entries, view.now_ms)
+    if renovation is None and care.renovation_until is not None and care.play is not None:
+        renovation = renovation_span(care.play.last, care.renovation_until, view.now_ms, view.zone)
+    grass = "warm" if surface.stations and surface.stations[0].grass == "warm" else "cool"
+    growth = growth_of(view, stations, hours, grass)
+    ends = _end(growth.get(grass), today)
+    frost = stations[0].season.first_frost_ms if stations else None
+    factor = learned_factor(_marks(entries, table, growth.get(grass)))
+    return SurfacePlans(surface, entries, play, seasons, renovation, growth, ends, factor, grass, today, frost)
+
+
+def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:
+    """Growth by kind of grass from more than a year ago to two years ahead; empty without a station."""
+    if not stations:
+        return {}
+    station, lead = stations[0], hours[0]
+    season = station.season
+    first = EPOCH + datetime.timedelta(days=view.today - GROWTH_BACK_DAYS)
+    known = np.full(GROWTH_DAYS, np.nan)
+    known[:GROWTH_BACK_DAYS] = season.daily_degc[-GROWTH_BACK_DAYS:]
+    forecast = lead.at_ms < lead.forecast_end_ms
+    ahead = _daily_means(lead, np.where(forecast, lead.of("air_temperature_degc"), np.nan), view.today)
+    known[GROWTH_BACK_DAYS : GROWTH_BACK_DAYS + ahead.size] = ahead
+    wet = _daily_means(lead, lead.of("root_zone_wetness"), view.today - 7)
+    moisture = np.full(GROWTH_DAYS, np.nan)
+    moisture[GROWTH_BACK_DAYS - 7 : GROWTH_BACK_DAYS - 7 + wet.size] = wet
+    days = [first + datetime.timedelta(days=n) for n in range(GROWTH_DAYS)]
+    south = (view.config.site.latitude_deg or 0.0) < 0.0
+    factors = moisture_factor(moisture) * light_factor(days, southern=south)
+    grown = {
+        kind: growth_ahead(first, known, season.climate, kind, days=GROWTH_DAYS, factors=factors)
+        for kind in dict.fromkeys((grass, "cool"))
+    }
+    return grown
+
+
+def _daily_means(hours: Hours, values: FloatArray, first_day: int) -> FloatArray:
+    """Mean of each UTC day from one on, up to the last of the hours; NaN where too little of it is known."""
+    day = hours.at_ms // DAY_MS - first_day
+    known = np.isfinite(values) & (day >= 0)
+    days = int(hours.at_ms[-1] // DAY_MS) - first_day + 1
+    count = np.bincount(day[known], minlength=days)
+    total = np.bincount(day[known], weights=values[known], minlength=days)
+    return np.asarray(np.where(count >= WHOLE_DAY_H, total / np.maximum(count, 1), np.nan), dtype=np.float64)
+
+
+def _end(growth: Growth | None, today: datetime.date) -> datetime.date | None:
+    """End of growth, where a year ahead is known."""
+    return None if growth is None or not known_until(growth, today, today + datetime.timedelta(days=365)) else (
+        end_of_growth(growth, today)
+    )  # fmt: skip
+
+
+def known_until(growth: Growth, start: datetime.date, end: datetime.date) -> bool:
+    """Whether growth is known on every day from one up to, but without, another."""
+    first, last = (start - growth.first_day).days, (end - growth.first_day).days
+    return first >= 0 and last <= growth.recovery.size and bool(np.isfinite(growth.recovery[first:last]).all())
+
+
+def _marks(entries: Sequence[DiaryEntry], table: TreatmentTable, growth: Growth | None) -> list[HealedMark]:
+    """What "healed" marks tell: growth-days from the pass to the mark, against the middle of the table's."""
+    if growth is None:
+        return []
+    made = {e.id: e for e in entries if e.kind == "pass" and e.body.get("state", "done") != "booked"}
+    daily, found = growth.daily(), []
+    for mark in (e for e in entries if e.kind == "healed"):
+        cut = _pass_of(mark, made.values())
+        facts = None if cut is None else table.facts.get(str(cut.body.get("pass")))
+        if cut is None or facts is None:
+            continue
+        low, high = facts.heal_growth_days.get(
+            str(cut.body.get("variant", "")), next(iter(facts.heal_growth_days.values()))
+        )
+        grown = float(daily.between(cut.at_ms, mark.at_ms))
+        if np.isfinite(grown):
+            found.append(HealedMark(grown, 0.5 * (low + high)))
+    return found
+
+
+def _pass_of(mark: DiaryEntry, made: Sequence[DiaryEntry] | object) -> DiaryEntry | None:
+    """The pass a mark speaks of: the one named, else the last of its kind before it."""
+    before = [e for e in made if e.at_ms < mark.at_ms]  # type: ignore[attr-defined]
+    if "entry" in mark.body:
+        return next((e for e in before if e.id == mark.body["entry"]), None)
+    named = [e for e in before if mark.body.get("pass") in (None, e.body.get("pass"))]
+    return max(named, key=lambda e: (e.at_ms, e.id), default=None)
+
+
+def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans:
+    """Plans of one pass."""
+    growth = plans.growth.get(_grass_of(plans, kind, variant))
+    return Plans(
+        fixtures_ms=_play_ms(plans, view),
+        jobs_ms=tuple(job.at_ms for job in said.jobs(plans.entries, kind, variant, view.now_ms)),
+        potential=None if growth is None else growth.daily("potential"),
+        recovery=None if growth is None else growth.daily(),
+        growth_end_ms=None if plans.growth_end is None else (plans.growth_end - EPOCH).days * DAY_MS,
+        heal_factor=plans.factor.factor,
+        first_frost_ms=plans.first_frost_ms,
+        sights=said.sights(plans.entries),
+    )  # fmt: skip
+
+
+def _grass_of(plans: SurfacePlans, kind: str, variant: str) -> str:
+    """The grass that has to heal or come up."""
+    return "cool" if kind == "overseeding" and variant != "warm" else plans.grass
+
+
+def _play_ms(plans: SurfacePlans, view: View) -> tuple[int, ...]:
+    """Begins of play; while play is on each of its hours begins it anew, so that nothing opens meanwhile."""
+    found: list[int] = []
+    for play in plans.play:
+        if play.end_ms <= view.now_ms:
+            continue
+        found.append(play.start_ms)
+        if play.start_ms < view.now_ms + PLAYED_HOURS_MS:
+            first = -(-play.start_ms // HOUR_MS) * HOUR_MS
+            found += range(first, min(play.end_ms, view.now_ms + PLAYED_HOURS_MS), HOUR_MS)
+    return tuple(sorted({*found, *(s.start_ms for s in _to_come(plans, view))}))
+
+
+def _to_come(plans: SurfacePlans, view: View) -> list[Span]:
+    """Seasons of play as the settings have them, that have not begun."""
+    return [s for s in plans.seasons if plans.surface.care.play is not None and s.start_ms > view.now_ms]
+
+
+def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bool]:
+    """When a pass made now must have healed, and whether for play.
+
+    The next play, or begin of the season of play, or the end of growth, whichever comes first; in an autumn renovation
+    the first use next year, for then only the seed must come up before winter.
+    """
+    begins = [p.start_ms for p in plans.play if p.start_ms > view.now_ms] + [s.start_ms for s in _to_come(plans, view)]
+    first = min(begins, default=None)
+    play = None if first is None else datetime.datetime.fromtimestamp(first / 1000, view.zone).date()
+    renovating = plans.renovation is not None and plans.renovation.start_ms <= view.now_ms < plans.renovation.end_ms
+    if play is not None and (renovating or plans.growth_end is None or play <= plans.growth_end):
+        return play, True
+    return (None, False) if renovating else (plans.growth_end, False)
+
+
+def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_m: float | None) -> Ground:
+    """What is known of a surface at one of its stations, besides its hours."""
+    surface, care, entries = plans.surface, plans.surface.care, plans.entries
+    return Ground(
+        title=surface.title,
+        kind=surface.kind,
+        grass=plans.grass,
+        clay=is_clay(station.context),
+        water_to_hand=care.water_to_hand,
+        hosepipe_limit=view.config.ahead.restricted,
+        seasons=plans.seasons,
+        renovation=plans.renovation,
+        sown_ms=said.latest_sown_ms(entries, view.now_ms),
+        regulator_until_ms=said.until_ms(entries, "regulator", view.now_ms),
+        pre_emergence_until_ms=said.until_ms(entries, "pre_emergence", view.now_ms),
+        root_depth_m=root_depth_m,
+        newest_reading_ms=station.newest_ms,
+        doubtful=station.doubtful,
+        carried_since_ms=station.carried_since_ms,
+        carried_from=station.carried_from,
+        buried=buried(surface, entries, view.now_ms),
+        overrides=said.overrides(entries),
+    )
