@@ -30,8 +30,8 @@ class Stretch:
 
     @property
     def hours(self) -> float:
-        """How long it lasts. [h]"""
-        return (self.span.end_ms - self.span.start_ms) / HOUR_MS
+        """How long its windows last, without what was cut out between them. [h]"""
+        return sum(w.span.end_ms - w.span.start_ms for w in self.windows) / HOUR_MS
 
 
 def stretches(windows: Sequence[Window]) -> list[Stretch]:
@@ -59,6 +59,7 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     Parameters
     ----------
     outlook : Outlook
+        Where its windows are cut to work hours, the first of those to come stand for now, and no night is promised.
     zone : tzinfo
         Of the place.
 
@@ -94,7 +95,8 @@ def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone:
     if following is None:
         return f"is open as far as the forecast goes{_sure(now)}"
     after = f", then {following.first.reason}" if following.first.reason else ""
-    return f"is open until {when(now.span.end_ms, outlook, zone)}{after}{_sure(now)}"
+    since = "" if now.span.start_ms <= outlook.at_ms[0] else f" from {when(now.span.start_ms, outlook, zone)}"
+    return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{_sure(now)}"
 
 
 def _before_work(open_stretch: Stretch) -> list[str]:
