@@ -98,7 +98,9 @@ def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.Data
         if place is Place.MIXED:
             continue
         medium = context.thatch if place is Place.THATCH else context.soil_medium
-        limits = learn_limits(*record.channels[channel], medium, spells, nights_ms=nights)
+        times, values = record.channels[channel]
+        shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))  # what came before was other ground
+        limits = learn_limits(times[shown:], values[shown:], medium, spells, nights_ms=nights)
         rows += _rows(channel, at_ms, limits)
     return pd.DataFrame(rows, columns=list(FINDING_COLUMNS)) if rows else no_findings()
 

@@ -116,6 +116,8 @@ class PeriodStage:
         Of the period, and how far before and after it observations count.
     rests_on : tuple of str
         Findings of the quarter-hour stages it reads.
+    of_ground : bool
+        Whether it rests on moisture, so that a probe lifted or newly put back is why something is withheld.
     find : callable
         (record from lead-in to look-ahead, context, start_ms, end_ms) -> findings. It must draw on nothing else.
     """
@@ -127,6 +129,7 @@ class PeriodStage:
     look_ahead_ms: int
     find: Callable[[Record, StationContext, int, int], Iterable[Finding]]
     rests_on: tuple[str, ...] = ()
+    of_ground: bool = False
 
     def touched(self, context: StationContext, start_ms: int, end_ms: int) -> Iterator[tuple[int, int]]:
         """Periods whose findings may change when observations of start <= t < end do, in order."""
@@ -171,7 +174,8 @@ def find(
     for stage in stages:
         for begin, end in stage.touched(context, start_ms, end_ms):
             part = record.between(begin - stage.lead_in_ms, end + stage.look_ahead_ms)
-            found += stage.find(part, context, begin, end)
+            drawn = stage.find(part, context, begin, end)
+            found += (_with_moves(one, context) for one in drawn) if stage.of_ground and context.lifted else drawn
     if not found:
         return no_findings()
     table = pd.DataFrame(found, columns=list(Finding._fields))
@@ -179,6 +183,15 @@ def find(
     table = table.assign(stage_version=STAGE_VERSION)
     in_order = table.sort_values(["station", "quantity", "start_ms"], kind="stable", ignore_index=True)
     return in_order[list(FINDING_COLUMNS)]
+
+
+def _with_moves(one: Finding, context: StationContext) -> Finding:
+    """A finding that is withheld says so first where a probe it may rest on was lifted or had just been put back."""
+    if np.isfinite(one.value):
+        return one
+    channels = [one.channel] if one.channel else context.moisture
+    words = dict.fromkeys(context.unsettled(i, one.start_ms, one.end_ms + 1) for i in channels)
+    return one._replace(reason="; ".join(word for word in (*words, one.reason) if word))
 
 
 def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, total: bool = False) -> FloatArray:

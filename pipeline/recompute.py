@@ -15,10 +15,11 @@ import pandas as pd
 
 from pipeline import periods
 from pipeline.config import SiteConfig
+from pipeline.config_care import treatments
 from pipeline.flags import Flag
 from pipeline.learn import learned_limits
 from pipeline.periods import PeriodStage, Record, Series
-from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, Dated, StationContext, StationFrame, process
+from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, StationContext, StationFrame, process
 from pipeline.stages.climate import CLIMATE
 from pipeline.stages.drying import DRYING
 from pipeline.stages.layers import LAYER_QUANTITIES
@@ -27,7 +28,8 @@ from pipeline.stages.strength import STRENGTH
 from pipeline.stages.wetting import DEPTH_QUANTITIES, WETTING
 from pipeline.station import WEATHER, no_findings
 from pipeline.store import OBSERVATION_COLUMNS, Store
-from pipeline.store.diary import Diary, DiaryEntry
+from pipeline.store.diary import Diary
+from pipeline.written import ENTRY_KINDS, with_diary
 
 CHUNK_MS = 92 * 86_400_000  # of output at a time, to bound memory: about 10 000 slots of each channel
 PERIOD_CHUNK_MS = 4 * CHUNK_MS  # each chunk of periods reads weeks around it: few, long ones read less twice
@@ -52,23 +54,10 @@ def station_context(config: SiteConfig, station: str, diary: Diary, store: Store
     """What the stages must know of a station: the settings, what people wrote in the diary since, and the limits its
     channels have shown, where a store is given."""
     own = config.stations()[station]
-    entries = diary.entries(("core", "watering", "fixture"), *EVER_MS)
-    here = [e for e in entries if e.surface == own.surface and e.station in (None, station)]
-    context = StationContext.from_config(
-        config, station, waterings=_spans(here, "watering"), fixtures=_spans(here, "fixture")
-    )
-    cores = {core.at_ms: core for core in context.cores}
-    measured = [e for e in here if e.kind == "core" and e.station == station]
-    cores |= {e.at_ms: Dated(e.at_ms, _metres(e, "thatch_mm")) for e in measured}
-    roots = {core.at_ms: core for core in context.root_cores}
-    roots |= {e.at_ms: Dated(e.at_ms, _metres(e, "root_mm")) for e in measured if "root_mm" in e.body}
-    return replace(
-        context,
-        learned={} if store is None else learned_limits(store, context.moisture),
-        waterings_mm=tuple(_watered_mm(e) for e in here if e.kind == "watering"),
-        cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
-        root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
-    )
+    context = StationContext.from_config(config, station)
+    surface = next(surface for surface in config.surfaces if surface.name == own.surface)
+    context = with_diary(context, surface, diary.entries(ENTRY_KINDS, *EVER_MS), treatments().facts)
+    return replace(context, learned={} if store is None else learned_limits(store, context.moisture))
 
 
 def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Redone:
@@ -230,18 +219,3 @@ def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: i
     )
     store.upsert_observations(observations[list(OBSERVATION_COLUMNS)])
     return Redone(len(observations))
-
-
-def _spans(entries: Iterable[DiaryEntry], kind: str) -> tuple[tuple[int, int], ...]:
-    return tuple((e.at_ms, e.at_ms if e.end_ms is None else e.end_ms) for e in entries if e.kind == kind)
-
-
-def _watered_mm(entry: DiaryEntry) -> float:
-    value = entry.body.get("water_mm")
-    return float(value) if isinstance(value, int | float) else float("nan")
-
-
-def _metres(entry: DiaryEntry, key: str) -> float:
-    value = entry.body[key]
-    assert isinstance(value, int | float)  # the diary takes no core without it
-    return value / 1000.0

@@ -7,6 +7,7 @@ water, or reads a clock, a file or a store.
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -21,11 +22,13 @@ from pipeline.site import SiteConfig
 from pipeline.soil.bounds import QualityBounds
 from pipeline.soil.layers import Place, depth_now_m, place, thatch_thickness_m
 from pipeline.soil.media import Medium, Range, medium
-from pipeline.soil.moving import TimeArray
+from pipeline.soil.moving import HOUR_MS, TimeArray
 
-STAGE_VERSION = 2
+STAGE_VERSION = 3
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
-and finding, so that what an older program worked out can be told apart and done again. 2: limits are learned."""
+and finding, so that what an older program worked out can be told apart and done again.
+
+2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count."""
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
 OBSERVATION_COLUMNS = (
@@ -42,6 +45,39 @@ class Dated:
 
     at_ms: int
     length_m: float
+
+
+FOREVER_MS = 2**62
+
+
+@dataclass(frozen=True, slots=True)
+class Lifted:
+    """A probe, `station/probe`, out of the ground from a moment up to its return; `FOREVER_MS` while it is still out.
+
+    [ms since 1970, UTC]
+    """
+
+    probe: str
+    out_ms: int
+    back_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class PassDone:
+    """A pass over the turf as the diary has it. [ms since 1970, UTC], [m], [kg m-2]; NaN where nobody wrote it.
+
+    `around` names the probes of the station that stood in the way of its blades and had not been lifted.
+    """
+
+    at_ms: int
+    kind: str
+    variant: str
+    title: str
+    depth_m: float
+    spacing_m: float
+    width_m: float
+    removed_kg_m2: float
+    around: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +117,12 @@ class StationContext:
         Thatch thickness by date, increasing. Empty: not known.
     dressings : tuple of Dated
         What each dressing laid over the sensors.
+    depths : mapping of str to tuple of Dated
+        By channel id, depths measured anew, in order of time; before the first the channel's own holds.
+    lifted : tuple of Lifted
+        In order of time.
+    passes : tuple of PassDone
+        In order of time.
     waterings : tuple of (int, int)
         Begin and end of each. [ms since 1970, UTC]
     waterings_mm : tuple of float
@@ -115,6 +157,9 @@ class StationContext:
     learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
     cores: tuple[Dated, ...] = ()
     dressings: tuple[Dated, ...] = ()
+    depths: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)
+    lifted: tuple[Lifted, ...] = ()
+    passes: tuple[PassDone, ...] = ()
     waterings: tuple[tuple[int, int], ...] = ()
     waterings_mm: tuple[float, ...] = ()
     rain_channel: str | None = None
@@ -211,11 +256,48 @@ class StationContext:
 
     def changes_ms(self) -> TimeArray:
         """Moments at which thatch or depths change, increasing. [ms]"""
-        return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings)], dtype=np.int64))
+        anew = (one for many in self.depths.values() for one in many)
+        return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings, *anew)], dtype=np.int64))
 
     def learned_at(self, channel_id: str, at_ms: int) -> ChannelLimits | None:
-        """Limits of a channel that were known at a moment; None before any were."""
-        return next((one for one in reversed(self.learned.get(channel_id, ())) if one.from_ms <= at_ms), None)
+        """Limits of a channel that were known at a moment; None before any were, and after a return until it has shown
+        new ones."""
+        anew_ms = self.restarted_ms(channel_id, at_ms)
+        known = (one for one in reversed(self.learned.get(channel_id, ())) if one.from_ms <= at_ms)
+        return next((one for one in known if one.from_ms >= anew_ms), None)
+
+    def restarted_ms(self, channel_id: str, at_ms: int) -> int:
+        """When a channel's baseline last began anew, its probe put back and settled, or 0. [ms since 1970, UTC]"""
+        return max((settled for back, settled in self._returns(channel_id) if back <= at_ms), default=0)
+
+    def unsettled(self, channel_id: str, start_ms: int, end_ms: int) -> str:
+        """Why a channel's readings say nothing of undisturbed ground in start <= t < end; empty when they do."""
+        probe = channel_id.rsplit("/", 1)[0]
+        for one in reversed(self.lifted):
+            until_ms = min(one.back_ms + self.settle_ms, FOREVER_MS)
+            if one.probe == probe and one.out_ms < end_ms and start_ms < until_ms:
+                name = probe.rsplit("/", 1)[-1]
+                if start_ms < one.back_ms:
+                    return f"{name} was lifted on {_day(one.out_ms)}"
+                days = f"{self.quality.settle_d:g} days"
+                return f"{name} was put back on {_day(one.back_ms)}: the ground about it settles for {days}"
+        return ""
+
+    @property
+    def settle_ms(self) -> int:
+        """How long the ground about a probe put back is left to settle. [ms]"""
+        return round(self.quality.settle_d * 24 * HOUR_MS)
+
+    def lifted_ms(self) -> TimeArray:
+        """Moments at which a probe is lifted, put back, or has settled, increasing. [ms]"""
+        times = [t for one in self.lifted for t in (one.out_ms, one.back_ms, one.back_ms + self.settle_ms)]
+        return np.unique(np.array([t for t in times if t < FOREVER_MS], dtype=np.int64))
+
+    def _returns(self, channel_id: str) -> list[tuple[int, int]]:
+        """When the channel's probe was put back, and when it had settled. [ms]"""
+        probe = channel_id.rsplit("/", 1)[0]
+        back = [one.back_ms for one in self.lifted if one.probe == probe and one.back_ms < FOREVER_MS]
+        return [(at_ms, at_ms + self.settle_ms) for at_ms in back]
 
     def learned_ms(self) -> TimeArray:
         """Moments from which other limits hold, increasing. [ms]"""
@@ -231,12 +313,22 @@ class StationContext:
         depth = self.channels[channel_id].depth_m
         if depth is None:
             return float("nan")
-        return depth_now_m(depth, at_ms, [d.at_ms for d in self.dressings], [d.length_m for d in self.dressings])
+        anew = [one for one in self.depths.get(channel_id, ()) if one.at_ms <= at_ms]
+        since_ms = -1
+        if anew:
+            since_ms, depth = anew[-1].at_ms, anew[-1].length_m
+        over = [d for d in self.dressings if d.at_ms > since_ms]
+        return depth_now_m(depth, at_ms, [d.at_ms for d in over], [d.length_m for d in over])
 
     def place(self, channel_id: str, at_ms: int) -> Place:
         """What a channel's sensing volume lies in at a moment."""
         height = self.channels[channel_id].sensing_height_m
         return place(self.depth_m(channel_id, at_ms), height, self.thatch_m(at_ms))
+
+
+def _day(at_ms: int) -> str:
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)
+    return f"{at.day} {at:%B %Y}"
 
 
 @dataclass(frozen=True)

@@ -39,3 +39,4 @@ class QualityBounds:
     neighbour_still: float = 0.005
     water_about_h: float = 2.0  # after rain or watering a quick rise is no surprise
     water_about_mm: float = 0.2  # one tick of a gauge
+    settle_d: float = 14.0  # after a probe is put back its hole closes and fills

@@ -70,4 +70,5 @@ DRYING = PeriodStage(
     look_ahead_ms=LOOK_AHEAD_MS,
     find=dry_downs,
     rests_on=(*("root_zone_water", "thatch_water", "thatch_wetness", "top_layer_water", "top_layer_wetness"),),
+    of_ground=True,
 )

@@ -80,7 +80,7 @@ def _layer_findings(frame: StationFrame, context: StationContext) -> list[pd.Dat
     for i in context.moisture:
         theta.setdefault(i, np.full(cells.shape, np.nan))
     # a core belongs to the cell it was taken in, so that where a batch begins makes no difference
-    changes = np.union1d(context.changes_ms(), context.learned_ms())
+    changes = np.unique(np.concatenate([context.changes_ms(), context.learned_ms(), context.lifted_ms()]))
     part = np.searchsorted(changes // CELL_MS, cells, side="right")
     found: list[_Finding] = []
     for k in np.unique(part):
@@ -97,7 +97,7 @@ def _findings_of_part(
     """Findings over cells in which neither thatch nor depths nor limits change."""
     thatch_m = context.thatch_m(at_ms)
     places = {i: context.place(i, at_ms) for i in context.moisture}
-    soil = [i for i in context.moisture if places[i] is Place.SOIL]
+    soil = sorted((i for i in context.moisture if places[i] is Place.SOIL), key=lambda i: context.depth_m(i, at_ms))
     found = _root_zone(context, at_ms, start_ms, theta, soil)
     thatch_known = thatch_m > 0.0
     if thatch_known:
@@ -126,7 +126,7 @@ def _root_zone(
     columns = np.stack([t for _, t in used], axis=1)
     weights = weights[weights > 0.0]
     limits = _limits(context, Place.SOIL, [i for i, _ in used], at_ms)
-    reason = _missing_reason([i for i, _ in used], columns)
+    reason = _missing_reason(context, at_ms, [i for i, _ in used], columns)
     wet = sums.mean_wetness(sums.wetness(columns, limits.dry, limits.drained), weights)
     low, high = (
         sums.mean_wetness(w, weights) for w in sums.wetness_bounds(columns, limits.dry_range, limits.drained_range)
@@ -179,7 +179,7 @@ def _thatch(
         return [_withheld(q, start_ms, reason) for q in ("thatch_air", "thatch_water", "thatch_wetness")]
     columns = np.stack([theta[i] for i in inside], axis=1)
     mean = _mean([theta[i] for i in inside])
-    reason = _missing_reason(inside, columns)
+    reason = _missing_reason(context, at_ms, inside, columns)
     limits, porosity = _limits(context, Place.THATCH, ["+".join(inside)], at_ms), context.thatch.porosity
     wet = sums.wetness(mean, limits.dry, limits.drained)
     low, high = sums.wetness_bounds(mean, limits.dry_range, limits.drained_range)
@@ -209,7 +209,7 @@ def _top_layer(
 ) -> list[_Finding]:
     value = theta[channel]
     limits = _limits(context, context.place(channel, at_ms), [channel], at_ms)
-    reason = _missing_reason([channel], value[:, np.newaxis])
+    reason = _missing_reason(context, at_ms, [channel], value[:, np.newaxis])
     wet = sums.wetness(value, limits.dry, limits.drained)
     low, high = sums.wetness_bounds(value, limits.dry_range, limits.drained_range)
     nothing = np.full(start_ms.shape, np.nan)
@@ -257,16 +257,17 @@ def _withheld(quantity: str, start_ms: TimeArray, reason: np.ndarray) -> _Findin
     return _Finding(quantity, start_ms, nothing, nothing, nothing, 0, reason)
 
 
-def _missing_reason(ids: list[str], columns: FloatArray) -> np.ndarray:
-    """For each row the channels it lacks, in words; empty where it lacks none."""
+def _missing_reason(context: StationContext, at_ms: int, ids: list[str], columns: FloatArray) -> np.ndarray:
+    """For each row the channels it lacks, in words, with why where the diary knows; empty where it lacks none."""
     lacks = np.isnan(columns)
     kinds, kind = np.unique(lacks, axis=0, return_inverse=True)
-    texts = [
-        "no good reading from " + ", ".join(_short(i) for i, bad in zip(ids, row, strict=True) if bad)
-        if row.any()
-        else ""
-        for row in kinds
-    ]
+    moved = {i: [w for w in (context.unsettled(one, at_ms, at_ms + 1) for one in i.split("+")) if w] for i in ids}
+    texts = []
+    for row in kinds:
+        missing = [i for i, bad in zip(ids, row, strict=True) if bad]
+        text = "no good reading from " + ", ".join(_short(i) for i in missing) if missing else ""
+        why = dict.fromkeys(word for i in missing for word in moved[i])
+        texts.append("; ".join([text, *why]))
     return np.array(texts, dtype=object)[kind.reshape(-1)]
 
 

@@ -53,6 +53,9 @@ def quality(frame: StationFrame, context: StationContext) -> StationFrame:
     undated = ~observations["clock_ok"].to_numpy()
     flag = first_flags(frame, context, value)
     spans = frame.spans()
+    for channel_id, rows in spans.items():
+        if channel_id in context.channels:
+            flag[rows] = _moved(context, channel_id, time_ms[rows], flag[rows])
     series: dict[str, _Series] = {}
     for channel_id, rows in spans.items():
         if channel_id in context.channels:
@@ -75,6 +78,26 @@ def quality(frame: StationFrame, context: StationContext) -> StationFrame:
     heard = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
     flag[undated & heard] = Flag.SUSPECT
     return frame.with_columns(flag=flag)
+
+
+def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: FlagArray) -> FlagArray:
+    """Flags of a channel with what its probe said out of the ground failed, and while the ground settles suspect.
+
+    Warmth comes back within hours; it is the water about a hole that takes weeks.
+    """
+    channel, probe = context.channels[channel_id], channel_id.rsplit("/", 1)[0]
+    if channel.depth_m is None:
+        return flag
+    told = flag.copy()
+    for one in context.lifted:
+        if one.probe == probe:
+            out = (time_ms >= one.out_ms) & (time_ms < one.back_ms)
+            settles = (time_ms >= one.back_ms) & (time_ms - one.back_ms < context.settle_ms)
+            heard = told != Flag.MISSING
+            told[out & heard] = Flag.FAIL
+            if channel.quantity in ("water_content", "bulk_ec"):
+                told[settles & ((told == Flag.GOOD) | (told == Flag.NOT_EVALUATED))] = Flag.SUSPECT
+    return told
 
 
 def _range(context: StationContext, channel_id: str, one: _Series) -> _Series:

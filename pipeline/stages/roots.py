@@ -161,4 +161,4 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
     return water
 
 
-ROOTS = PeriodStage("roots", ROOT_QUANTITIES, FORTNIGHT_MS, LEAD_IN_MS, LOOK_AHEAD_MS, _find)
+ROOTS = PeriodStage("roots", ROOT_QUANTITIES, FORTNIGHT_MS, LEAD_IN_MS, LOOK_AHEAD_MS, _find, of_ground=True)

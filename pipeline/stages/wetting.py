@@ -191,4 +191,5 @@ WETTING = PeriodStage(
     look_ahead_ms=LOOK_AHEAD_MS,
     find=wettings,
     rests_on=("thatch_water",),
+    of_ground=True,
 )

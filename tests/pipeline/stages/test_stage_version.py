@@ -13,14 +13,14 @@ from pipeline.learn import limits_table
 from pipeline.periods import DAY_MS, find, record_of
 from pipeline.recompute import PERIOD_STAGES
 from pipeline.stages import STAGE_VERSION, StationContext, StationFrame, process
-from pipeline.station import Dated
+from pipeline.station import Dated, Lifted
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
 
 DAYS = 20
 RAIN_HOUR = 14 * 24 + 10  # after the fortnight, so that roots and a wetting are both in it
 CONE = tuple(f"s1/cone/{c.name}" for c in load_probe("cone_hard").channels)
 # Only the last version can be worked out, so only its digest is kept.
-DIGEST = (2, "0a353bcacb4ec7f8")
+DIGEST = (3, "bb7588bcb118108f")
 
 
 def _context() -> StationContext:
@@ -30,6 +30,8 @@ def _context() -> StationContext:
         channels={**CONTEXT.channels, **cone},
         cores=(Dated(MONDAY_MS - 300 * DAY_MS, 0.015), Dated(MONDAY_MS + 3 * DAY_MS, 0.016)),
         dressings=(Dated(MONDAY_MS + 16 * DAY_MS, 0.002),),
+        depths={"s1/p1/moisture_065": (Dated(MONDAY_MS + 2 * DAY_MS, 0.067),)},
+        lifted=(Lifted("s1/t1", MONDAY_MS + 17 * DAY_MS, MONDAY_MS + 17 * DAY_MS + 3 * HOUR_MS),),
         waterings=((MONDAY_MS + 18 * DAY_MS, MONDAY_MS + 18 * DAY_MS + HOUR_MS),),
     )
 
