@@ -21,7 +21,7 @@ from pipeline.lately import NOTHING, hour_means
 from pipeline.soil.humidity import dewpoint_from_humidity_degc
 from pipeline.station import StationContext
 
-SOIL_M, SOIL_REACH_M = 0.050, 0.030  # a thermometer so far off may stand for 50 mm: our own choice
+SOIL_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm, as in the findings of days
 TOP_M = 0.030  # one no deeper may stand for the top of the ground: our own choice
 CUT_M = 0.150  # down to here ground may be frozen under a thawed top: our own choice
 SEEDBED_DAYS = 45
@@ -138,7 +138,7 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     depths = {i: context.depth_m(i, view.now_ms) for i in context.temperatures}
     measured = {i: hour_means(station.recent.get(i, NOTHING), first_ms, LOOK_BACK_H) for i in depths}
     blank = np.full(LOOK_BACK_H, np.nan)
-    soil = measured.get(_nearest(depths) or "", blank)
+    soil = _at_50_mm(depths, measured)
     top = min((i for i in depths if depths[i] <= TOP_M), key=lambda i: depths[i], default="")
     deep = [measured[i] for i in depths if depths[i] <= CUT_M]
     coldest = np.min(deep, axis=0) if deep else blank
@@ -150,9 +150,16 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     }
 
 
-def _nearest(depths: Mapping[str, float]) -> str | None:
-    near = [(abs(depth - SOIL_M), i) for i, depth in depths.items() if abs(depth - SOIL_M) <= SOIL_REACH_M]
-    return min(near)[1] if near else None
+def _at_50_mm(depths: Mapping[str, float], measured: Mapping[str, FloatArray]) -> FloatArray:
+    """Between the thermometers above and below 50 mm, else the nearest; NaN where none is near. [degC]"""
+    heard = sorted((depth, i) for i, depth in depths.items() if np.isfinite(measured[i]).any())
+    above, below = [p for p in heard if p[0] <= SOIL_M], [p for p in heard if p[0] > SOIL_M]
+    if above and below:
+        (upper, i), (lower, j) = above[-1], below[0]
+        share = (SOIL_M - upper) / (lower - upper)
+        return measured[i] if share <= 0.0 else (1.0 - share) * measured[i] + share * measured[j]
+    near = [(abs(depth - SOIL_M), i) for depth, i in heard if abs(depth - SOIL_M) <= SOIL_REACH_M]
+    return measured[min(near)[1]] if near else np.full(LOOK_BACK_H, np.nan)
 
 
 def _seedbed(

@@ -19,7 +19,7 @@ from pipeline.advice.measures import Hours
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.usual import usual_passes
-from pipeline.advice.window_lines import last_good_line, window_line
+from pipeline.advice.window_lines import doing_of, last_good_line, window_line
 from pipeline.advice.windows import Outlook, outlook
 from pipeline.advice_hours import hours_of, is_clay
 from pipeline.advice_inputs import AHEAD_H, AdviceCache, StationView, View, surface_views, watched
@@ -160,7 +160,8 @@ def _passes(
             (views[i].station.title, _outlook(view, plans, views[i], hours[i], roots[i], table, intent))
             for i in speaking
         ]
-        found.append(_told(view, plans, in_work_hours(join_outlooks(each), view.zone, view.config.ahead.work_hours)))
+        joined = in_work_hours(join_outlooks(each), view.zone, view.config.ahead.work_hours)
+        found.append(_told(view, plans, joined, table))
     return tuple(found)
 
 
@@ -189,7 +190,7 @@ def _outlook(
     return with_chance(found, share[: found.at_ms.size])
 
 
-def _told(view: View, plans: SurfacePlans, found: Outlook) -> PassAdvice:
+def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable) -> PassAdvice:
     """A pass in words: its window, when it would heal, and the last good date."""
     facts, intent = found.facts, found.intent
     line = window_line(found, view.zone)
@@ -203,9 +204,9 @@ def _told(view: View, plans: SurfacePlans, found: Outlook) -> PassAdvice:
     day, for_play = needed_on(plans, view)
     if day is None or need[1] <= 0.0 or day <= plans.today or not known_until(growth, plans.today, day):
         return PassAdvice(found, line, None, day, for_play, "", healed)
-    lead = treatments().lead_days(intent.kind, intent.variant) if for_play else 0.0
+    lead = table.lead_days(intent.kind, intent.variant) if for_play else 0.0
     last = last_good_date(growth, need, day, from_day=plans.today, lead_days=lead, factor=factor)
-    words = last_good_line(plans.surface.title, facts.doing, last, day, for_play=for_play)
+    words = last_good_line(plans.surface.title, doing_of(facts, intent.variant), last, day, for_play=for_play)
     return PassAdvice(found, line, last, day, for_play, words, healed)
 
 

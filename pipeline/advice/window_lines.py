@@ -9,13 +9,16 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.advice.daily import HOUR_MS
+from pipeline.advice.conditions import CONDITIONS
+from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.healing import LastGoodDate
 from pipeline.advice.locks import Span
+from pipeline.advice.pass_facts import PassFacts
 from pipeline.advice.verdicts import Verdict
 from pipeline.advice.windows import Outlook, Window
 
 LEAST_OPEN_H = 6.0  # a shorter window is not worth sending a machine for: common practice, no source
+LIKELY = 0.5  # a window less likely may open and is not due: our own choice
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
@@ -47,6 +50,14 @@ def stretches(windows: Sequence[Window]) -> list[Stretch]:
     return found
 
 
+def chance_of(stretch: Stretch) -> float | None:
+    """How likely a stretch is to be open, over its first day; None where nothing tells. [1]"""
+    begins = stretch.span.start_ms
+    first = [w for w in stretch.windows if w.span.start_ms < begins + DAY_MS]
+    weights = [(w.chance, min(w.span.end_ms, begins + DAY_MS) - w.span.start_ms) for w in first if w.chance is not None]
+    return sum(c * n for c, n in weights) / sum(n for _, n in weights) if weights else None
+
+
 def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | None:
     """The first stretch, from the first hour on, that is open for long enough; None when there is none."""
     fit = (s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN and s.hours >= least_h)
@@ -68,10 +79,10 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     str
         One to five short sentences.
     """
-    every = stretches(outlook.windows)
+    every = _told(outlook)
     now = every[0]
     depth = f" to {outlook.intent.depth_m * 1000:.0f} mm" if outlook.intent.depth_m > 0.0 else ""
-    what = f"{outlook.ground.title}: {outlook.facts.doing}{depth}"
+    what = f"{outlook.ground.title}: {doing_of(outlook.facts, outlook.intent.variant)}{depth}"
     if now.first.verdict is Verdict.OPEN:
         following = every[1] if len(every) > 1 else None
         return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now))
@@ -83,9 +94,30 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     coming = next_open(outlook)
     if coming is None:
         return _sentences(f"{what} {state}", f"What would open it: {now.first.opens}")
-    until = "" if _reaches_end(coming, outlook) else f" to {when(coming.span.end_ms, outlook, zone)}"
-    due = f"Due to open {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming)}"
+    until = "" if coming.span.end_ms >= every[-1].span.end_ms else f" to {when(coming.span.end_ms, outlook, zone)}"
+    chance = chance_of(coming)
+    word = "May open" if chance is not None and chance < LIKELY else "Due to open"
+    due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming)}"
     return _sentences(f"{what} {state}", due, *_before_work(coming))
+
+
+def _told(outlook: Outlook) -> list[Stretch]:
+    """The stretches worth a word: hours at the end of the forecast for which nothing is known yet are none."""
+    every = stretches(outlook.windows)
+    last = every[-1]
+    ends = last.first.verdict is Verdict.UNKNOWN and all(w.binding in CONDITIONS for w in last.windows)
+    return every[:-1] if ends and len(every) > 1 else every
+
+
+def doing_of(facts: PassFacts, variant: str) -> str:
+    """A pass as the subject of a sentence, with its variant where it has several."""
+    if len(facts.variants) == 1:
+        return facts.doing
+    if variant in ("light", "heavy"):
+        return f"{variant} {facts.doing}"
+    if variant.endswith("mm"):
+        return f"{variant[:-2]} mm {facts.doing}"
+    return f"{facts.doing} with {variant.replace('_', ' and ')}{' tines' if variant == 'needle' else ''}"
 
 
 def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone: datetime.tzinfo) -> str:
@@ -112,16 +144,10 @@ def _before_work(open_stretch: Stretch) -> list[str]:
     return found + [w[0].upper() + w[1:] for w in warnings]
 
 
-def _reaches_end(stretch: Stretch, outlook: Outlook) -> bool:
-    return stretch.span.end_ms >= outlook.windows[-1].span.end_ms
-
-
 def _sure(stretch: Stretch) -> str:
     """How sure it is, as `, 7 in 10`; empty where nothing tells."""
-    weights = [(w.chance, w.span.end_ms - w.span.start_ms) for w in stretch.windows if w.chance is not None]
-    if not weights:
-        return ""
-    return f", {in_ten(sum(c * n for c, n in weights) / sum(n for _, n in weights))}"
+    chance = chance_of(stretch)
+    return "" if chance is None else f", {in_ten(chance)}"
 
 
 def in_ten(chance: float) -> str:

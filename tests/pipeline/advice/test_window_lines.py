@@ -58,7 +58,7 @@ def test_line_of_a_closed_one_says_what_would_open_it():
     """With nothing open ahead it says what would open it."""
     square = ground(title="Square", kind="square")
     assert window_line(look("hollow_coring", "13mm", ground=square), LONDON) == (
-        "Square: hollow coring to 75 mm is closed, never on a square. "
+        "Square: 13 mm hollow coring to 75 mm is closed, never on a square. "
         "What would open it: nothing will: scarify for thatch, tine for air."
     )
 
@@ -112,3 +112,48 @@ def test_lines_of_the_last_good_date():
         "Square: scarifying may heal before play on 20 Sep if done by 27 Aug, but do not count on it.",
         "Square: too late for scarifying to heal before growth ends about 20 Sep. Go shallower, sow more, or leave it.",
     ]
+
+
+def test_line_of_a_window_that_may_open_is_no_promise():
+    """Less likely than not, it may open; likelier, it is due."""
+    thatch = series(0.6)
+    thatch[: hour(26)] = 0.8
+    wide = {"thatch_wetness": series(0.5)}  # open from 0.3 to 0.7: Phi(0.2) - Phi(-0.6) = 0.579 - 0.274 = 0.305
+    hours = replace(good_hours(thatch_wetness=thatch, rain_mm=series(0.0, h100=30.0)), spread=wide)
+    line = window_line(look(hours=hours), LONDON)
+    assert "May open Thu 9:00 to Fri 12:00, 3 in 10." in line
+
+
+@pytest.mark.parametrize(
+    ("kind", "variant", "words"),
+    [
+        ("topdressing", "light", "Green: light topdressing is"),
+        ("topdressing", "heavy", "Green: heavy topdressing is"),
+        ("solid_tining", "needle", "Green: solid tining with needle tines to 100 mm is"),
+        ("solid_tining", "12mm", "Green: 12 mm solid tining to 100 mm is"),
+        ("overseeding", "bent_fescue", "Green: overseeding with bent and fescue to 4 mm is"),
+        ("scarifying", "standard", "Green: scarifying to 8 mm is"),
+    ],
+)
+def test_line_names_the_variant_where_there_are_several(kind, variant, words):
+    """Light and heavy dressing are two jobs, and told apart."""
+    depth_m = {"solid_tining": 0.1, "overseeding": 0.004}.get(kind)
+    line = window_line(look(kind, variant, depth_m=depth_m), LONDON)
+    assert line.startswith(words.removesuffix(" is"))
+
+
+def test_hours_that_no_forecast_covers_are_no_news():
+    """Rain that is not known for the end of the forecast ends no window; it reaches as far as the forecast goes."""
+    rain = series(0.0)
+    rain[-10:] = NAN
+    line = window_line(look("slitting", hours=good_hours(rain_mm=rain)), LONDON)
+    assert line.startswith("Green: slitting to 100 mm is open as far as the forecast goes. Check first:")
+
+
+def test_window_that_begins_in_the_morning_says_from_when():
+    """Windows cut to work hours begin with the next of them, and the line says so."""
+    found = look("slitting", hours=good_hours(rain_mm=series(0.0, h60=30.0)))
+    begins = NOW_MS + 24 * HOUR_MS
+    later = tuple(replace(w, span=Span(max(w.span.start_ms, begins), w.span.end_ms)) for w in found.windows)
+    line = window_line(replace(found, windows=later), LONDON)
+    assert line.startswith("Green: slitting to 100 mm is open from Thu 7:00 until Fri 8:00, then rain on the day")
