@@ -6,8 +6,7 @@ concluded here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 from pipeline.advice.locks import Override, Span
 from pipeline.advice.measures import Job, Sight, merge_jobs
@@ -127,26 +126,3 @@ def covers(entries: Iterable[DiaryEntry], station: str, now_ms: int) -> tuple[Co
         for e in entries
         if e.kind == "covers" and e.station in (None, station)
     )
-
-
-@dataclass(frozen=True, slots=True)
-class Lifted:
-    """A probe out of the ground from a moment on, up to another, None while it is out. [ms since 1970, UTC]"""
-
-    station: str
-    probe: str
-    from_ms: int
-    until_ms: int | None
-
-
-def lifts(entries: Sequence[DiaryEntry]) -> tuple[Lifted, ...]:
-    """Every time a probe was out of the ground."""
-    out: dict[tuple[str, str], int] = {}
-    found = []
-    for e in sorted((e for e in entries if e.kind in ("lift", "return")), key=lambda e: (e.at_ms, e.id)):
-        key = (str(e.station), str(e.body["probe"]))
-        if e.kind == "lift":
-            out.setdefault(key, e.at_ms)
-        elif key in out:
-            found.append(Lifted(*key, out.pop(key), e.at_ms))
-    return (*found, *(Lifted(*key, at_ms, None) for key, at_ms in out.items()))

@@ -20,6 +20,7 @@ from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.demand import hourly_demand_mm
 from pipeline.advice.forecast import WetnessForecast, forecast_wetness
 from pipeline.advice.forecast_file import WeatherForecast
+from pipeline.advice.locks import CARRIED_H
 from pipeline.advice.past_hours import past_hours
 from pipeline.advice.verdicts import FloatArray
 from pipeline.advice.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
@@ -170,7 +171,7 @@ def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, 
         fitted = _fit(view, context_of(view, station.name), bare[station.name])
         since = out[station.name]
         past, source = bare[station.name], ""
-        if since is not None:
+        if since is not None and view.now_ms - since <= CARRIED_H * HOUR_MS:
             others = [
                 (titles[s.name], bare[s.name]) for s in stations if s.name != station.name and out[s.name] is None
             ]
@@ -254,7 +255,10 @@ def _past(view: View, context: StationContext) -> Past:
     """The last weeks of a station, one hour beyond the whole hour that now falls in."""
     lately = view.cache.of(view.store)
     recent = lately.channels(_channels(view.config), view.now_ms)
-    key = (context.cores, context.dressings, tuple(context.learned_ms().tolist()))
+    key = (
+        *(tuple(ms.tolist()) for ms in (context.changes_ms(), context.learned_ms(), context.lifted_ms())),
+        context.cores,
+    )
     wetness = lately.findings(context.station, WETNESS, view.now_ms, key=key)
     first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
     demand = _demand(context, recent, first_ms, hours)
@@ -281,27 +285,28 @@ def _demand(context: StationContext, recent: Mapping[str, Series], first_ms: int
 
 def _probe_layers(context: StationContext, probe: str, at_ms: int) -> tuple[bool, bool]:
     """Whether a probe speaks for the thatch and for the root zone."""
-    own = [i for i in context.moisture if i.split("/")[1] == probe]
+    own = [i for i in context.moisture if i.rsplit("/", 1)[0] == probe]
     places = {context.place(i, at_ms) for i in own}
     return Place.THATCH in places or Place.MIXED in places, Place.SOIL in places
 
 
 def _without_lifted(view: View, past: Past, station: str) -> Past:
+    """A past without what probes said out of the ground, or while the ground about them settled."""
     context = context_of(view, station)
-    for lifted in said.lifts(view.entries):
-        if lifted.station == station:
-            thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
-            past = blanked(past, lifted.from_ms, lifted.until_ms, thatch=thatch, roots=roots)
+    for lifted in context.lifted:
+        thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
+        past = blanked(past, lifted.out_ms, lifted.back_ms + context.settle_ms, thatch=thatch, roots=roots)
     return past
 
 
 def _lifted(view: View, station: Station) -> int | None:
-    """Since when a probe that the wetness rests on is out of the ground; None when all are in."""
+    """Since when a probe that the wetness rests on has been out of the ground, or not settled in it; else None."""
     context = context_of(view, station.name)
     since = [
-        one.from_ms
-        for one in said.lifts(view.entries)
-        if one.station == station.name and one.until_ms is None and any(_probe_layers(context, one.probe, view.now_ms))
+        one.out_ms
+        for one in context.lifted
+        if one.out_ms <= view.now_ms < one.back_ms + context.settle_ms
+        and any(_probe_layers(context, one.probe, view.now_ms))
     ]
     return min(since, default=None)
 
@@ -374,11 +379,15 @@ def _weather_between(
 
 
 def _doubt(view: View, context: StationContext, recent: Mapping[str, Series], since_ms: int | None) -> str:
-    """Channels of water content that have failed their tests of late, in words; empty when they are to be believed."""
+    """Why what the probes say is not to be believed, in words; empty when it is."""
+    if since_ms is not None:
+        moved = (context.unsettled(i, view.now_ms, view.now_ms + 1) for i in context.moisture)
+        back = view.now_ms - since_ms > CARRIED_H * HOUR_MS
+        return next((words for words in moved if words and back), "")
     bad = []
     for i in context.moisture:
         time_ms, value = recent.get(i, NOTHING)
         late = value[time_ms > view.now_ms - DOUBT_H * HOUR_MS]
-        if late.size and np.isnan(late).mean() > 0.5 and since_ms is None:
+        if late.size and np.isnan(late).mean() > 0.5:
             bad.append(i.split("/", 1)[1])
     return f"{', '.join(bad)} failed the tests of the last {DOUBT_H} hours" if bad else ""

@@ -35,6 +35,7 @@ log = logging.getLogger(__name__)
 HOUR_MS = 3_600_000
 LOOK_S = 0.5  # how often it looks whether an hour has turned
 REST = 9.0  # times what the last working-out took: at most a tenth of the time
+FORGETS = 3  # so often after a diary entry the past is read anew
 BEHIND_MS = 2 * HOUR_MS  # readings so old when advice was worked out: new ones are worth another
 SOURCES = "sources"  # folder of what was fetched last
 
@@ -80,6 +81,7 @@ class Advisor:
         self._hour: int | None = None
         self._now: SiteAdvice | None = None
         self._not_before_s = 0.0
+        self._forgets = 0
         self._woken, self._diary_changed = threading.Event(), threading.Event()
         self._findings, self._behind = threading.Event(), False
 
@@ -137,7 +139,10 @@ class Advisor:
         self._findings.clear()
         if self._diary_changed.is_set():
             self._diary_changed.clear()
+            self._forgets = FORGETS
+        if self._forgets > 0:  # what rests on the entry is worked out anew meanwhile
             self._cache.forget()
+            self._forgets -= 1
         if hour != self._fetched_hour:
             self._forecast = None if self._weather is None else self._weather.refresh()
             self._fixtures = None if self._calendar is None else self._calendar.refresh()

@@ -86,8 +86,9 @@ def wet(thatch: float, roots: float) -> dict[str, float]:
     return {"t1/moisture": 100.0 * (0.20 + 0.30 * thatch), **{f"p1/{c}": soil for c in SOIL}}
 
 
-FAIR = {"w1/air_temperature": 15.0, "w1/humidity": 55.0, "w1/sun": 200.0, "w1/surface_temperature": 13.0, "w1/rain": 0.0,
-        "p1/temperature_035": 14.0, "p1/temperature_065": 14.0, "t1/temperature": 14.0}  # fmt: skip
+FAIR = {"w1/air_temperature": 15.0, "w1/humidity": 55.0, "w1/sun": 200.0, "w1/surface_temperature": 13.0,
+        "w1/rain": 0.0, "p1/temperature_035": 14.0, "p1/temperature_065": 14.0,
+        "t1/temperature": 14.0}  # fmt: skip
 Course = Callable[[int], Mapping[str, float | None]]
 
 
