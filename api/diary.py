@@ -19,9 +19,8 @@ from api.problems import Problem
 from api.writing import may_write
 from pipeline.service import Pipeline
 from pipeline.store.entry import KINDS, MARKS, DiaryEntry, entry_questions
+from pipeline.written import changes_the_past
 
-# After these what the readings mean is another matter, from their time on.
-REDO_AFTER = ("core", "depth", "dressing", "watering", "lift", "return")
 MAX_KEY = 200
 ALERTS_BACK_MS = 400 * 86_400_000  # a closed alert may still be marked wrong for so long
 
@@ -155,7 +154,7 @@ def _gist(entry: DiaryEntry) -> tuple[object, ...]:
 
 def _tell(pipeline: Pipeline, entry: DiaryEntry) -> None:
     """Have what an entry changes worked out anew."""
-    if entry.kind in REDO_AFTER:
+    if changes_the_past(entry):
         for surface in pipeline.config.surfaces:
             for station in surface.stations if surface.name == entry.surface else ():
                 if entry.station in (None, station.name):

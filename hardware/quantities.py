@@ -82,6 +82,7 @@ _TABLE = (
     Quantity("flash_off", "mm", -100.0, 100.0),
     Quantity("thatch_recession", "h", 0.0, 2000.0),
     Quantity("root_zone_recession", "h", 0.0, 2000.0),
+    Quantity("thatch_thickness_proxy", "m", 0.0, 1.0, "", "m"),
     # learned of a channel, from a moment on
     Quantity("drained_limit", "m3 m-3", 0.0, 1.0),
     Quantity("dry_limit", "m3 m-3", 0.0, 1.0),
@@ -95,6 +96,16 @@ _TABLE = (
     Quantity("root_depth_90", "m", 0.0, 3.0, "", "m"),
     Quantity("root_depth_95", "m", 0.0, 3.0, "", "m"),
     Quantity("thatch_uptake_share", "1", 0.0, 1.0),
+    # worked out for a pass over the turf, and from cores
+    Quantity("hold_time_change", "h", -168.0, 168.0),
+    Quantity("arrival_share_change", "1", -20.0, 20.0, "", "/"),
+    Quantity("arrival_lag_change", "min", -6000.0, 6000.0),
+    Quantity("root_depth_90_change", "m", -3.0, 3.0, "", "m"),
+    Quantity("untreated_island", "1", 0.0, 1.0),
+    Quantity("thatch_removed", "mm", 0.0, 200.0),
+    Quantity("removal_efficiency", "1", 0.0, 100.0, "", "/"),
+    Quantity("thatch_trend", "mm yr-1", -200.0, 200.0),
+    Quantity("organic_trend", "% yr-1", -100.0, 100.0),
     # worked out for a visit with the penetrometer
     *(Quantity(f"cone_resistance_{depth:03d}", "kPa", 0.0, 20000.0) for depth in range(50, 301, 50)),
     Quantity("root_limit_depth", "m", 0.0, 1.2, "", "m"),

@@ -70,9 +70,13 @@ def redo(config: SiteConfig, station: str | None, first: datetime.date | None, l
     span = {"start_ms": _midnight_ms(config, first), "end_ms": _midnight_ms(config, after)}
     pipeline = Pipeline(config)
     try:
-        for name in in_order(config, config.stations() if station is None else (station,)):
+        names = in_order(config, config.stations() if station is None else (station,))
+        for name in names:
             done = pipeline.recompute(name, **span)
             print(f"{name}: {done.observations} observations and {done.findings} findings worked out anew")
+        for name in names:
+            # a pass is judged beside other stations, so all must stand first
+            pipeline.recompute_passes(name)
     finally:
         pipeline.stop()
     return 0

@@ -28,6 +28,7 @@ from pipeline.judge import Judge, OpenAlert
 from pipeline.metrics import Metrics
 from pipeline.nodes import Nodes
 from pipeline.notify import Notifier
+from pipeline.passes import likest, redo_passes
 from pipeline.recompute import Redone, recompute, station_context
 from pipeline.stages import LEAD_IN_MS, StationContext
 from pipeline.store import Store
@@ -286,6 +287,11 @@ class Pipeline:
     def recompute(self, station: str, *, start_ms: int | None = None, end_ms: int | None = None) -> Redone:
         """Work a span of a station out anew from raw, in this thread. Not beside running parts."""
         return recompute(self.store, self.context(station), start_ms=start_ms, end_ms=end_ms)
+
+    def recompute_passes(self, station: str) -> int:
+        """Work out anew what passes changed at a station and how its thatch grows, once all stations stand."""
+        beside = likest(self.config, station)
+        return redo_passes(self.store, self.context(station), lambda: map(self.context, beside))
 
     def health(self) -> dict[str, object]:
         """How every part fares, in plain tables.

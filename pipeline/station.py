@@ -23,12 +23,14 @@ from pipeline.soil.bounds import QualityBounds
 from pipeline.soil.layers import Place, depth_now_m, place, thatch_thickness_m
 from pipeline.soil.media import Medium, Range, medium
 from pipeline.soil.moving import HOUR_MS, TimeArray
+from pipeline.soil.thatch import Core
 
-STAGE_VERSION = 3
+STAGE_VERSION = 4
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
-2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count."""
+2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what
+passes changed and took out, how thatch grows, and how thick it must be to have held a wetting."""
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
 OBSERVATION_COLUMNS = (
@@ -123,6 +125,8 @@ class StationContext:
         In order of time.
     passes : tuple of PassDone
         In order of time.
+    core_reads : tuple of Core
+        What each core showed, by whichever method, in order of time.
     waterings : tuple of (int, int)
         Begin and end of each. [ms since 1970, UTC]
     waterings_mm : tuple of float
@@ -160,6 +164,7 @@ class StationContext:
     depths: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)
     lifted: tuple[Lifted, ...] = ()
     passes: tuple[PassDone, ...] = ()
+    core_reads: tuple[Core, ...] = ()
     waterings: tuple[tuple[int, int], ...] = ()
     waterings_mm: tuple[float, ...] = ()
     rain_channel: str | None = None

@@ -7,12 +7,14 @@ kept too, not evaluated. What is worked out depends on the raw readings alone, n
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import partial
 
 from hardware.reading import Reading
 from pipeline.config import SiteConfig
 from pipeline.learn import due_ms, learn
 from pipeline.metrics import Metrics
+from pipeline.passes import likest, redo_passes
 from pipeline.recompute import CELL_MS, Redone, keep_unknown, redo, redo_periods
 from pipeline.spans import Spans, stretches
 from pipeline.stages import LEAD_IN_MS, StationContext, affected
@@ -52,7 +54,7 @@ class Study:
         *,
         feed: Callable[[], bool] | None = None,
     ) -> None:
-        self._store, self._database, self._metrics = store, database, metrics
+        self._config, self._store, self._database, self._metrics = config, store, database, metrics
         self._context_of, self._feed = context_of, feed
         metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, Spans] = {}
@@ -175,14 +177,21 @@ class Study:
             return self._learn_next()
         try:
             with self._metrics.period_seconds.time():
-                done = redo_periods(self._store, self._context_of(station), start_ms, end_ms)
+                context = self._context_of(station)
+                done = redo_periods(self._store, context, start_ms, end_ms)
+                beside = partial(self._beside, station)
+                passes = redo_passes(self._store, context, beside, start_ms=start_ms, end_ms=end_ms)
         except BaseException:
             with self._lock:
                 self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
             raise
-        self._metrics.findings.inc(done.findings)
+        self._metrics.findings.inc(done.findings + passes)
         self._to_learn.setdefault(station, None)
         return station
+
+    def _beside(self, station: str) -> Iterator[StationContext]:
+        """Stations that may be held beside one, the likest first."""
+        return (self._context_of(other) for other in likest(self._config, station))
 
     def _learn_next(self) -> str | None:
         """Learn the limits of one station for one moment that is due; after the last, its layers are marked anew."""

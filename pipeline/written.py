@@ -6,20 +6,36 @@ the stages do, from the facts.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+import datetime
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from pipeline.advice.locks import Buried, Intent, in_the_way
 from pipeline.advice.pass_facts import PassFacts
 from pipeline.buried import buried
 from pipeline.site import Surface
+from pipeline.soil.thatch import Core, OrganicSlice
 from pipeline.station import FOREVER_MS, Dated, Lifted, PassDone, StationContext
 from pipeline.store.entry import DiaryEntry
 
 ENTRY_KINDS = ("core", "depth", "dressing", "fixture", "lift", "pass", "return", "watering")
-"""What must be handed in; an entry of these, but for a fixture, changes what was worked out from its time on."""
+"""What must be handed in."""
 
+RULER = "a ruler"
 CUTS_FROM_M = 0.002  # a pass less deep goes over a probe: our own choice, where the shallowest lies
+
+
+def changes_the_past(entry: DiaryEntry) -> bool:
+    """Whether an entry changes what was worked out from its time on; a pass does once it is done."""
+    if entry.kind == "pass":
+        return _is_done(entry)
+    return entry.kind in ENTRY_KINDS and entry.kind != "fixture"
+
+
+def _is_done(entry: DiaryEntry) -> bool:
+    return entry.body.get("state", "done") == "done"
 
 
 def with_diary(
@@ -54,6 +70,7 @@ def with_diary(
         dressings=tuple(Dated(e.at_ms, _metres(e, "dressing_mm")) for e in here if e.kind == "dressing"),
         depths=_depths(context, here),
         lifted=lifted_of(context.station, here),
+        core_reads=tuple(sorted(_core_reads(context, measured), key=lambda core: core.taken)),
         passes=tuple(_passes(context.station, surface, entries, here, passes)),
     )
 
@@ -65,6 +82,26 @@ def _depths(context: StationContext, here: Iterable[DiaryEntry]) -> dict[str, tu
         if entry.kind == "depth" and context.owns(channel) and channel in context.channels:
             found[channel] = (*found.get(channel, ()), Dated(entry.at_ms, _metres(entry, "depth_mm")))
     return found
+
+
+def _core_reads(context: StationContext, measured: Iterable[DiaryEntry]) -> Iterator[Core]:
+    """Cores of the settings, read with a ruler, and those of the diary by the method each names."""
+    for one in context.cores:
+        yield Core(_date(one.at_ms), RULER, 1000.0 * one.length_m)
+    for entry in measured:
+        method = str(entry.body.get("method", "")).strip()
+        span, percent = (
+            (_number(entry, "organic_from_mm"), _number(entry, "organic_to_mm")),
+            _number(entry, "organic_percent"),
+        )
+        slices = (OrganicSlice(*span, percent, method),) if np.isfinite([*span, percent]).all() else ()
+        yield Core(_date(entry.at_ms), RULER, _number(entry, "thatch_mm"), slices=slices)
+        if "thatch_pressed_mm" in entry.body:
+            yield Core(_date(entry.at_ms), f"{RULER}, pressed", _number(entry, "thatch_pressed_mm"))
+
+
+def _date(at_ms: int) -> datetime.date:
+    return datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC).date()
 
 
 def lifted_of(station: str, entries: Iterable[DiaryEntry]) -> tuple[Lifted, ...]:
@@ -94,7 +131,7 @@ def _passes(
     kinds: Mapping[str, PassFacts],
 ) -> Iterable[PassDone]:
     for entry in here:
-        if entry.kind != "pass" or entry.body.get("state", "done") != "done":
+        if entry.kind != "pass" or not _is_done(entry):
             continue
         kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", "standard"))
         facts = kinds.get(kind)

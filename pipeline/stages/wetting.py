@@ -21,12 +21,14 @@ from pipeline.soil.climate import makkink_mm
 from pipeline.soil.estimate import Estimate
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.moving import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
+from pipeline.soil.thatch_water import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, Watering, events
 from pipeline.station import StationContext
 
 WETTING_QUANTITIES = (
-    "arrival_lag", "arrival_share", "bypass_flow", "capture_share", "wetting_below_gain", "wetting_evaporation",
-    "wetting_given", "wetting_root_gain", "wetting_thatch_gain", "wetting_thatch_kept", "wetting_unaccounted",
+    "arrival_lag", "arrival_share", "bypass_flow", "capture_share", "thatch_thickness_proxy", "wetting_below_gain",
+    "wetting_evaporation", "wetting_given", "wetting_root_gain", "wetting_thatch_gain", "wetting_thatch_kept",
+    "wetting_unaccounted",
 )  # fmt: skip
 DEPTH_QUANTITIES = ("arrival_lag", "wetting_gain")
 LEAD_IN_MS = 3 * DAY_MS
@@ -98,6 +100,9 @@ def _findings(record: Record, context: StationContext, event: Event) -> Iterator
         yield finding("capture_share", found.capture_share)
     if not ids:
         return
+    if thatch is not None:
+        content = thatch / (1000.0 * thatch_m)  # as read: the core's thickness goes out again
+        yield finding("thatch_thickness_proxy", thickness_from_wetting(spell, one, content, bypass=found.bypass))
     yield finding("wetting_root_gain", found.root_gain)
     yield finding("wetting_below_gain", found.below_gain)
     yield finding("wetting_unaccounted", found.unaccounted)

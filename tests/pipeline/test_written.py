@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from pipeline.flags import Flag
 from pipeline.learn import limits_table
@@ -19,7 +20,7 @@ from pipeline.stages import StationContext, StationFrame, process
 from pipeline.stages.roots import ROOTS
 from pipeline.station import FOREVER_MS, ChannelLimits, Lifted
 from pipeline.store.diary import DiaryEntry
-from pipeline.written import lifted_of
+from pipeline.written import changes_the_past, lifted_of
 from tests.pipeline import turf_days
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
 from tests.pipeline.storms import CONTEXT, SLOT_MS, SOIL, raw, storm
@@ -159,3 +160,19 @@ def test_a_fortnight_without_a_settled_probe_says_so() -> None:
     depth = found[found["quantity"] == "root_depth_90"].iloc[0]
     assert np.isnan(depth["value"])
     assert depth["reason"].startswith("p1 was lifted on 16 June 2024; only 0 dry days")
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "past"),
+    [
+        ("pass", {"pass": "scarifying", "state": "done"}, True),
+        ("pass", {"pass": "scarifying"}, True),
+        ("pass", {"pass": "scarifying", "state": "booked"}, False),
+        ("dressing", {"dressing_mm": 3}, True),
+        ("fixture", {}, False),
+        ("note", {"text": "dew"}, False),
+    ],
+)
+def test_what_changes_the_past(kind: str, body: dict[str, object], past: bool) -> None:
+    """Deeds do, plans and notes do not."""
+    assert changes_the_past(said(kind, 0, body)) is past

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 from dataclasses import replace
 
@@ -10,17 +11,20 @@ import pandas as pd
 
 from hardware.probe import load_probe
 from pipeline.learn import limits_table
-from pipeline.periods import DAY_MS, find, record_of
+from pipeline.periods import DAY_MS, Finding, find, record_of
 from pipeline.recompute import PERIOD_STAGES
+from pipeline.soil.thatch import Core
 from pipeline.stages import STAGE_VERSION, StationContext, StationFrame, process
-from pipeline.station import Dated, Lifted
+from pipeline.stages.passes import Told, core_findings, pass_findings
+from pipeline.station import Dated, Lifted, PassDone
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
 
 DAYS = 20
 RAIN_HOUR = 14 * 24 + 10  # after the fortnight, so that roots and a wetting are both in it
 CONE = tuple(f"s1/cone/{c.name}" for c in load_probe("cone_hard").channels)
+PASS = PassDone(MONDAY_MS, "scarifying", "standard", "scarifying", 0.010, 0.020, 0.002, 0.2)
 # Only the last version can be worked out, so only its digest is kept.
-DIGEST = (3, "bb7588bcb118108f")
+DIGEST = (4, "3c1381d9a42efb2b")
 
 
 def _context() -> StationContext:
@@ -32,6 +36,7 @@ def _context() -> StationContext:
         dressings=(Dated(MONDAY_MS + 16 * DAY_MS, 0.002),),
         depths={"s1/p1/moisture_065": (Dated(MONDAY_MS + 2 * DAY_MS, 0.067),)},
         lifted=(Lifted("s1/t1", MONDAY_MS + 17 * DAY_MS, MONDAY_MS + 17 * DAY_MS + 3 * HOUR_MS),),
+        core_reads=tuple(Core(datetime.date(2020 + k, 3, 1), "a ruler", 12.0 + k % 3) for k in range(4)),
         waterings=((MONDAY_MS + 18 * DAY_MS, MONDAY_MS + 18 * DAY_MS + HOUR_MS),),
     )
 
@@ -80,7 +85,15 @@ def _results() -> tuple[pd.DataFrame, pd.DataFrame]:
     record = record_of(done.observations, done.findings)
     end_ms = MONDAY_MS + (DAYS - 2) * DAY_MS
     drawn = find(PERIOD_STAGES, record, context, MONDAY_MS - 2 * DAY_MS, end_ms)
-    return done.observations, pd.concat([done.findings, drawn, limits_table(record, context, end_ms)])
+    rows = [*core_findings(context), *pass_findings(_told(context), (), PASS)]
+    passed = pd.DataFrame(rows, columns=list(Finding._fields)).assign(station="s1").drop(columns="channel")
+    return done.observations, pd.concat([done.findings, drawn, limits_table(record, context, end_ms), passed])
+
+
+def _told(context: StationContext) -> Told:
+    """Made-up hold times about the pass."""
+    times = PASS.at_ms + DAY_MS * np.array([-40, -30, -20, -10, 5, 15, 25, 35])
+    return Told(context, {"hold_time": (times, np.array([60.0, 58.0, 63.0, 61.0, 40.0, 45.0, 39.0, 44.0]))})
 
 
 def _digest(observations: pd.DataFrame, findings: pd.DataFrame) -> str:
@@ -110,7 +123,15 @@ def test_every_kind_of_finding_is_among_them():
     told = set(findings[findings["value"].notna()]["quantity"])
     for stage in PERIOD_STAGES:
         assert told & set(stage.quantities), stage.name
-    assert {"thatch_water", "root_zone_wetness", "drained_limit", "root_depth_90", "arrival_share"} <= told
+    assert {
+        "thatch_water",
+        "root_zone_wetness",
+        "drained_limit",
+        "root_depth_90",
+        "arrival_share",
+        "thatch_trend",
+    } <= told
+    assert {"hold_time_change", "thatch_removed", "removal_efficiency"} <= told
     assert {1, 3, 9} <= set(observations["flag"])
 
 
