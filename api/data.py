@@ -25,7 +25,8 @@ from pipeline.export import COLUMNS, csv_text
 from pipeline.flags import Flag
 from pipeline.judge import OpenAlert
 from pipeline.service import Pipeline
-from pipeline.site import Station, Surface
+from pipeline.site import InstalledChannel, Station, Surface
+from pipeline.station import StationContext
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -89,27 +90,34 @@ def get_probes(request: Request) -> list[schema.ProbeOut]:
     latest = pipeline.store.latest(list(pipeline.config.channels()))
     latest = latest[latest["flag"] != int(Flag.MISSING)]
     heard = dict(zip(latest["channel"], latest["measured_at_ms"].astype(int), strict=True))
-    return [
-        schema.ProbeOut(
-            station=station.name,
-            name=probe.name,
-            model=probe.description.model,
-            title=probe.description.title,
-            heard_at=max((iso(heard[c.id]) for c in probe.channels if c.id in heard), default=None),
-            channels=[
-                schema.ChannelOut(
-                    id=c.id,
-                    quantity=c.channel.quantity,
-                    unit=QUANTITIES[c.channel.quantity].unit,
-                    depth_mm=_mm(c.channel.depth_m),
-                    calibration=c.channel.calibration.curve,
-                )
-                for c in probe.channels
-            ],
-        )
-        for station in pipeline.config.stations().values()
-        for probe in station.probes
-    ]
+    found, now_ms = [], pipeline.clock.now_ms()
+    for station in pipeline.config.stations().values():
+        context = pipeline.context(station.name)
+        found += [
+            schema.ProbeOut(
+                station=station.name,
+                name=probe.name,
+                model=probe.description.model,
+                title=probe.description.title,
+                heard_at=max((iso(heard[c.id]) for c in probe.channels if c.id in heard), default=None),
+                channels=[_channel(context, c, now_ms) for c in probe.channels],
+            )
+            for probe in station.probes
+        ]
+    return found
+
+
+def _channel(context: StationContext, one: InstalledChannel, now_ms: int) -> schema.ChannelOut:
+    """A channel where it lies today, by the dressings, depths and cores of the diary."""
+    buried = one.channel.depth_m is not None
+    return schema.ChannelOut(
+        id=one.id,
+        quantity=one.channel.quantity,
+        unit=QUANTITIES[one.channel.quantity].unit,
+        depth_mm=_mm(context.depth_m(one.id, now_ms)) if buried else None,
+        lies_in=context.place(one.id, now_ms).value if buried else None,
+        calibration=one.channel.calibration.curve,
+    )
 
 
 @router.get("/now", summary="The state of every station just now, in facts and in words")

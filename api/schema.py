@@ -6,7 +6,7 @@ has one unit.
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -20,7 +20,10 @@ class ChannelOut(BaseModel):
     id: ChannelId
     quantity: str = Field(examples=["water_content"])
     unit: str = Field(examples=["m3 m-3"])
-    depth_mm: float | None = Field(examples=[35.0], description="below the leaf base; null above ground")
+    depth_mm: float | None = Field(examples=[35.0], description="below the leaf base today; null above ground")
+    lies_in: Literal["thatch", "mixed", "soil"] | None = Field(
+        default=None, examples=["soil"], description="by its depth, height and the thatch today; null above ground"
+    )
     calibration: str = Field(examples=["topp_1980"])
 
 

@@ -129,6 +129,15 @@ def test_every_channel_has_its_unit(client: TestClient) -> None:
     assert units[CHANNEL] == "m3 m-3" and units["o1/w1/air_temperature"] == "degC" and units[RAIN] == "mm"
 
 
+def test_every_channel_says_what_it_lies_in(client: TestClient) -> None:
+    """12 mm of sensing height at 8 mm in 14 mm of thatch: its top 2, its end 14 mm, so thatch (by hand); 35 mm with a
+    height of 20 lies in soil; a gauge in none."""
+    channels = {c["id"]: c for p in client.get("/api/v1/probes").json() for c in p["channels"]}
+    assert (channels["s1/t1/moisture"]["lies_in"], channels["s1/t1/moisture"]["depth_mm"]) == ("thatch", 8.0)
+    assert channels["s1/p1/moisture_035"]["lies_in"] == "soil"
+    assert channels[RAIN]["lies_in"] is None and channels[RAIN]["depth_mm"] is None
+
+
 def test_csv_has_every_observation_of_the_span(client: TestClient) -> None:
     """The file has a header, one line an observation, times in UTC, and the unit beside each value."""
     answer = client.get("/api/v1/observations.csv", params={"channel": [CHANNEL, RAIN], **span(24, 48)})
