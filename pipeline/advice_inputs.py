@@ -7,103 +7,34 @@ says so in words. Fits are kept for a day. This module must not judge a pass.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
-from zoneinfo import ZoneInfo
+from dataclasses import dataclass
 
 import numpy as np
 
 from pipeline import advice_diary as said
-from pipeline.advice.balance_fit import WEEKS, Fit, Past, boxes_of, fit
+from pipeline.advice.balance_fit import WEEKS, Boxes, Fit, Past, fit
 from pipeline.advice.carry import blanked, carried_by_balance, lent
-from pipeline.advice.daily import DAY_MS, HOUR_MS
-from pipeline.advice.demand import hourly_demand_mm
+from pipeline.advice.daily import HOUR_MS
 from pipeline.advice.forecast import WetnessForecast, forecast_wetness
-from pipeline.advice.forecast_file import WeatherForecast
 from pipeline.advice.locks import CARRIED_H
 from pipeline.advice.past_hours import past_hours
-from pipeline.advice.verdicts import FloatArray
-from pipeline.advice.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
-from pipeline.advice_season import Season, season
-from pipeline.lately import NOTHING, Lately, hour_means, newest_ms
-from pipeline.periods import Series, record_of
-from pipeline.recompute import station_context
+from pipeline.advice.weather_ahead import DAYS_AHEAD, WeatherAhead
+from pipeline.advice_season import Season
+from pipeline.advice_view import AdviceCache, View, context_of
+from pipeline.advice_weather import WEATHER, demand_mm, season_of, weather_of
+from pipeline.lately import NOTHING, newest_ms
+from pipeline.periods import Series
 from pipeline.site import SiteConfig, Station
 from pipeline.soil.layers import Place
-from pipeline.station import StationContext, no_findings
-from pipeline.store import Store
-from pipeline.store.diary import Diary
-from pipeline.store.entry import DiaryEntry
+from pipeline.soil.media import middle
+from pipeline.station import StationContext
+
+__all__ = ["AdviceCache", "StationView", "View", "boxes_now", "context_of", "surface_views", "watched"]
 
 PAST_H = WEEKS * 7 * 24 + 24
 AHEAD_H = 24 * DAYS_AHEAD
-PAST_YEARS = 5  # whose weather of this season may come again
-SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32
-WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
 WETNESS = ("root_zone_wetness", "thatch_wetness")
 DOUBT_H = 6  # a channel most of whose values of so many hours failed their tests is in doubt: our own choice
-
-
-@dataclass
-class AdviceCache:
-    """What is kept from one working-out to the next; a new one costs time and nothing else.
-
-    `fit_days` is how long a fit stands. [d]
-    """
-
-    fit_days: int = 1
-    lately: Lately | None = None
-    contexts: dict[str, tuple[object, StationContext]] = field(default_factory=dict)
-    fits: dict[str, tuple[object, Fit]] = field(default_factory=dict)
-    daily: dict[object, tuple[int, Any]] = field(default_factory=dict)
-
-    def of(self, store: Store) -> Lately:
-        """The store's last weeks."""
-        if self.lately is None:
-            self.lately = Lately(store)
-        return self.lately
-
-    def forget(self) -> None:
-        """The diary has changed, and what was drawn from the past with it."""
-        self.contexts.clear()
-        if self.lately is not None:
-            self.lately.forget()
-
-    def once_a_day(self, name: object, day: int, work: Any) -> Any:
-        """What `work` gives, worked out once a day."""
-        kept = self.daily.get(name)
-        if kept is None or kept[0] != day:
-            self.daily[name] = kept = (day, work())
-        return kept[1]
-
-
-@dataclass(frozen=True)
-class View:
-    """What a working-out rests on, the same for every station.
-
-    `hour_ms` is the whole hour that now falls in. `forecast` is a weather forecast fit for use, None without one;
-    `forecast_faults` say why.
-    """
-
-    config: SiteConfig
-    store: Store
-    diary: Diary
-    cache: AdviceCache
-    now_ms: int
-    zone: ZoneInfo
-    entries: tuple[DiaryEntry, ...]
-    forecast: WeatherForecast | None = None
-    forecast_faults: tuple[str, ...] = ()
-
-    @property
-    def hour_ms(self) -> int:
-        """[ms since 1970, UTC]"""
-        return self.now_ms // HOUR_MS * HOUR_MS
-
-    @property
-    def today(self) -> int:
-        """Days since 1970, UTC."""
-        return self.now_ms // DAY_MS
 
 
 @dataclass(frozen=True)
@@ -128,16 +59,6 @@ class StationView:
     carried_since_ms: int | None = None
     carried_from: str = ""
     notes: tuple[str, ...] = ()
-
-
-def context_of(view: View, station: str) -> StationContext:
-    """A station's context; kept for the hour, for it asks for every limit that was learned."""
-    key = view.hour_ms
-    kept = view.cache.contexts.get(station)
-    if kept is None or kept[0] != key:
-        kept = (key, station_context(view.config, station, view.diary, view.store))
-        view.cache.contexts[station] = kept
-    return kept[1]
 
 
 def watched(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
@@ -198,7 +119,7 @@ def _view(
 ) -> StationView:
     context = context_of(view, station.name)
     recent = view.cache.of(view.store).channels(_channels(view.config), view.now_ms)
-    weather, notes = _weather(view, context, past)
+    weather, notes = weather_of(view, context, past)
     usual = season_of(view, context)
     heard = newest_ms([recent[i] for i in context.moisture if i in recent])
     if source:
@@ -261,25 +182,13 @@ def _past(view: View, context: StationContext) -> Past:
     )
     wetness = lately.findings(context.station, WETNESS, view.now_ms, key=key)
     first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
-    demand = _demand(context, recent, first_ms, hours)
+    demand = demand_mm(context, recent, first_ms, hours)
     mine = said.of_surface(view.entries, view.config.stations()[context.station].surface)
     rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
     return past_hours(
         first_ms, hours, thatch=wetness.get("thatch_wetness", NOTHING), roots=wetness.get("root_zone_wetness", NOTHING),
         rain=rain, reference_et_mm=demand, waterings=said.waterings(mine, context.station),
         covered=said.covers(mine, context.station, view.now_ms),
-    )  # fmt: skip
-
-
-def _demand(context: StationContext, recent: Mapping[str, Series], first_ms: int, hours: int) -> FloatArray:
-    if context.latitude_deg is None or context.longitude_deg is None:
-        return np.full(hours, np.nan)
-    air, humidity, wind, shine = (
-        hour_means(recent.get(context.weather.get(q, ""), NOTHING), first_ms, hours) for q in WEATHER
-    )
-    return hourly_demand_mm(
-        first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
-        elevation_m=context.elevation_m,
     )  # fmt: skip
 
 
@@ -315,67 +224,39 @@ def _fit(view: View, context: StationContext, past: Past) -> Fit:
     key = (view.today // view.cache.fit_days, context.cores)
     kept = view.cache.fits.get(context.station)
     if kept is None or kept[0] != key:
-        thatch_m = context.thatch_m(view.now_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
-        boxes = boxes_of(context.thatch, thatch_m, context.soil_medium, context.root_zone_m)
-        kept = (key, fit(_until(view, past), boxes))
+        kept = (key, fit(_until(view, past), boxes_now(context, past, view.now_ms)))
         view.cache.fits[context.station] = kept
     return kept[1]
 
 
-def season_of(view: View, context: StationContext) -> Season:
-    """What is usual where a station's weather is measured."""
-    air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
-    return view.cache.once_a_day(  # type: ignore[no-any-return]
-        ("season", air, leaf), view.today,
-        lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.ahead.climate),
-    )  # fmt: skip
+def boxes_now(context: StationContext, past: Past, at_ms: int) -> Boxes:
+    """The two boxes by the limits that relative wetness is counted from; no thatch box where none is read.
 
-
-def _weather(view: View, context: StationContext, past: Past) -> tuple[WeatherAhead | None, tuple[str, ...]]:
-    if context.latitude_deg is None or context.longitude_deg is None:
-        return None, ()
-    key = ("weather", context.rain_channel, tuple(sorted(context.weather.items())))
-    behind = view.cache.once_a_day(key, view.today, lambda: _past_weather(view, context, past))
-    found = weather_ahead(
-        view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.ahead.climate,
-        latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
-    )  # fmt: skip
-    return found, () if found is None else found.notes
-
-
-def _past_weather(view: View, context: StationContext, past: Past) -> PastWeather | None:
-    """Rain and demand about this date in the years before, and of the last weeks; what lies between is left out."""
-    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in WEATHER)) if i is not None]
-    heard = view.store.span(wanted)
-    if heard is None:
-        return None
-    year_ms = 365 * DAY_MS
-    parts: list[tuple[int, FloatArray, FloatArray]] = []
-    for years in range(PAST_YEARS, 0, -1):
-        begin = (view.hour_ms - years * year_ms - SEASON_BEFORE_D * DAY_MS) // DAY_MS * DAY_MS
-        end = begin + (SEASON_BEFORE_D + SEASON_AFTER_D) * DAY_MS
-        if end > heard[0]:
-            parts.append(_weather_between(view, context, begin, (end - begin) // HOUR_MS))
-    parts.append(_weather_between(view, context, past.first_ms, PAST_H))
-    first_ms = parts[0][0]
-    hours = (view.hour_ms - first_ms) // HOUR_MS
-    rain, demand = np.full(hours, np.nan), np.full(hours, np.nan)
-    for begin, fallen, asked in parts:
-        at = (begin - first_ms) // HOUR_MS
-        rain[at : at + fallen.size], demand[at : at + asked.size] = fallen, asked
-    return PastWeather(first_ms, rain, demand)
-
-
-def _weather_between(
-    view: View, context: StationContext, first_ms: int, hours: int
-) -> tuple[int, FloatArray, FloatArray]:
-    wanted = [i for i in (context.rain_channel, *context.weather.values()) if i is not None]
-    end_ms = min(first_ms + hours * HOUR_MS, view.now_ms + 1)
-    recent = record_of(view.store.observations(wanted, first_ms, end_ms), no_findings()).channels
-    demand = _demand(context, recent, first_ms, hours)
-    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
-    water = past_hours(first_ms, hours, thatch=None, roots=NOTHING, rain=rain, reference_et_mm=demand).water_mm
-    return first_ms, water, demand
+    Parameters
+    ----------
+    context : StationContext
+    past : Past
+    at_ms : int
+        [ms since 1970, UTC]
+    """
+    thatch_m = context.thatch_m(at_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
+    own = {
+        Place.THATCH: (context.thatch_dry, context.thatch_drained),
+        Place.SOIL: (context.soil_dry, context.soil_drained),
+    }
+    shown: dict[Place, list[tuple[float, float]]] = {Place.THATCH: [], Place.SOIL: []}
+    for i in context.moisture:
+        limits, place = context.learned_at(i, at_ms), context.place(i, at_ms)
+        if limits is not None and place in shown:
+            shown[place].append((limits.dry, limits.drained))
+    layers = {}
+    for place, medium in ((Place.THATCH, context.thatch), (Place.SOIL, context.soil_medium)):
+        dry, drained = np.mean(shown[place], axis=0) if shown[place] else (medium.dry_prior, medium.drained_prior)
+        dry, drained = (g if o is None else o for g, o in zip((dry, drained), own[place], strict=True))
+        layers[place] = (float(drained - dry), (middle(medium.saturated) - float(dry)) / float(drained - dry))
+    (thatch, thatch_full), (soil, soil_full) = layers[Place.THATCH], layers[Place.SOIL]
+    thickness = thatch_m if thatch_m > 0.0 else 0.0
+    return Boxes(1000.0 * thickness * thatch, thatch_full, 1000.0 * context.root_zone_m * soil, soil_full)
 
 
 def _doubt(view: View, context: StationContext, recent: Mapping[str, Series], since_ms: int | None) -> str:

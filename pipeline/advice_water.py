@@ -12,13 +12,12 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline import advice_diary as said
-from pipeline.advice.balance_fit import boxes_of
 from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.measures import Hours
 from pipeline.advice.root_alerts import CORE_REACH_MS, RATIOS
 from pipeline.advice.water import Evening, Turf, WaterAdvice, is_dried_for_play, tonight
 from pipeline.advice_hours import coldest_leaf
-from pipeline.advice_inputs import StationView, View
+from pipeline.advice_inputs import StationView, View, boxes_now
 from pipeline.advice_plans import SurfacePlans
 from pipeline.periods import FORTNIGHT_MS
 from pipeline.station import StationContext
@@ -84,9 +83,7 @@ def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours
 
 def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
     context, fitted = station.context, station.fitted.parameters
-    thatch_m = context.thatch_m(view.now_ms)
-    known = thatch_m if np.isfinite(station.past.thatch_wetness).any() else 0.0
-    boxes = boxes_of(context.thatch, known, context.soil_medium, context.root_zone_m)
+    boxes = boxes_now(context, station.past, view.now_ms)
     sown = said.latest_sown_ms(plans.entries, view.now_ms)
     thatch_mm, root_mm, canopy_mm, bypass = boxes.thatch_capacity_mm, boxes.root_capacity_mm, 1.0, 0.0
     if fitted is not None:
