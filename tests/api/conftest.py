@@ -10,15 +10,17 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
+from tests.api.advice_by_hand import advice
 from tests.api.served import serving
 from tests.api.site import Ground, MakeGround, ground_at, readings
 
 
 @pytest.fixture(scope="session")
 def filled(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
-    """Twenty days of three stations. Only for looking at: nothing may be changed in it."""
+    """Twenty days of three stations, and advice made by hand. Only for looking at: nothing may be changed in it."""
     ground = ground_at(tmp_path_factory.mktemp("filled"))
     ground.hear(readings())
+    ground.advise(advice())
     yield ground
     ground.pipeline.stop()
 

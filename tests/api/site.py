@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from hardware.reading import Batch, Reading, Status
+from pipeline.advice.report import SiteAdvice
 from pipeline.config import load
 from pipeline.service import Pipeline
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS, HandClock
@@ -134,6 +135,10 @@ class Ground:
         for station in self.pipeline.config.stations():
             self.pipeline.recompute(station)
         self.judge()
+
+    def advise(self, advice: SiteAdvice | None) -> None:
+        """Let the pipeline advise this, as if it had just worked it out."""
+        self.pipeline.advice = lambda: advice  # type: ignore[method-assign]
 
     def judge(self) -> None:
         """Let the rules walk on until now."""

@@ -1,0 +1,238 @@
+"""What is advised, over the data interface: windows, last good dates, wetness to come, tonight's water.
+
+The pipeline works it out; here it only gets names. Nothing is advised before the first of it has been worked out, and
+that is said as a problem, never as an empty answer.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from fastapi import APIRouter, Request
+
+from api import schema_advice as schema
+from api.data import find_station, iso, pipeline_of
+from api.diary_check import nearest
+from api.problems import Problem
+from pipeline.advice.forecast import DayChance, WetnessForecast
+from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.advice.verdicts import FloatArray, Verdict
+from pipeline.advice.water import WaterAdvice
+from pipeline.advice.window_lines import next_open
+from pipeline.advice.windows import Outlook, Window
+from pipeline.service import Pipeline
+
+ASK_AGAIN_S = 60
+QUANTILES = (0.1, 0.9)
+VERDICT_NAMES = {
+    Verdict.OPEN: "open",
+    Verdict.WAIT: "wait",
+    Verdict.CLOSED: "closed",
+    Verdict.UNKNOWN: "cannot_tell",
+}
+
+router = APIRouter(prefix="/api/v1", tags=["advice"])
+
+
+@router.get("/advice", summary="All that is advised for the site")
+def get_advice(request: Request) -> schema.AdviceOut:
+    advice = advice_of(pipeline_of(request))
+    return schema.AdviceOut(
+        at=iso(advice.at_ms), notes=list(advice.notes), surfaces=[_surface(advice, one) for one in advice.surfaces]
+    )
+
+
+@router.get("/surfaces/{name}/windows", summary="Windows of every pass on a surface, hour by hour, with their reasons")
+def get_windows(request: Request, name: str) -> schema.SurfaceWindowsOut:
+    pipeline = pipeline_of(request)
+    known = [s.name for s in pipeline.config.surfaces]
+    if name not in known:
+        raise Problem(404, "No such surface", f"found {name!r}, expected {nearest(name, known)}")
+    advice = advice_of(pipeline)
+    surface = of_surface(advice, name)
+    return schema.SurfaceWindowsOut(
+        surface=name,
+        title=surface.title,
+        at=iso(advice.at_ms),
+        passes=[
+            schema.PassWindowsOut(**_named(one.outlook), windows=[_window(w) for w in one.outlook.windows])
+            for one in surface.passes
+        ],
+    )
+
+
+@router.get(
+    "/stations/{name}/forecast", summary="Wetness of a station in the coming days, hour by hour with its spread"
+)
+def get_forecast(request: Request, name: str) -> schema.ForecastOut:
+    advice, station = _station(pipeline_of(request), name)
+    forecast = station.forecast
+    return schema.ForecastOut(
+        station=name,
+        at=iso(advice.at_ms),
+        source=forecast.source,
+        notes=list(forecast.notes),
+        reason=forecast.reason,
+        courses=forecast.root_wetness.shape[1],
+        day_line=station.day_line,
+        days=_days(station.days),
+        hours=[] if forecast.reason else _hours(forecast),
+    )
+
+
+@router.get("/stations/{name}/water", summary="Tonight's water at a station: how much, in how many goes, or why none")
+def get_water(request: Request, name: str) -> schema.WaterOut:
+    advice, station = _station(pipeline_of(request), name)
+    return _water(advice, station)
+
+
+def advice_of(pipeline: Pipeline) -> SiteAdvice:
+    """The latest advice. Raises Problem 503 while the first of it is not worked out."""
+    advice = pipeline.advice()
+    if advice is None:
+        raise Problem(503, "Nothing is advised yet", "the first advice is being worked out", retry_after_s=ASK_AGAIN_S)
+    return advice
+
+
+def of_surface(advice: SiteAdvice, name: str) -> SurfaceAdvice:
+    """What is advised on a surface. Raises Problem 503 when this advice has nothing on it."""
+    found = next((one for one in advice.surfaces if one.surface == name), None)
+    if found is None:
+        raise Problem(503, "Nothing is advised here yet", f"{name} is being worked out", retry_after_s=ASK_AGAIN_S)
+    return found
+
+
+def _station(pipeline: Pipeline, name: str) -> tuple[SiteAdvice, StationAdvice]:
+    surface, _ = find_station(pipeline, name)
+    advice = advice_of(pipeline)
+    found = next((one for one in of_surface(advice, surface.name).stations if one.station == name), None)
+    if found is None:
+        raise Problem(404, "No advice on this station", f"found {name!r}, expected one with a probe of water content")
+    return advice, found
+
+
+def spread_of(values: FloatArray) -> FloatArray:
+    """Mean, and the quantiles of `QUANTILES`, of the members by hour. Shape (3, hour); NaN where there is nothing."""
+    if values.shape[1] == 0 or np.isnan(values).all():
+        return np.full((3, values.shape[0]), np.nan)
+    return np.vstack([values.mean(axis=1), np.quantile(values, QUANTILES, axis=1)])
+
+
+def _surface(advice: SiteAdvice, one: SurfaceAdvice) -> schema.SurfaceAdviceOut:
+    return schema.SurfaceAdviceOut(
+        surface=one.surface,
+        title=one.title,
+        kind=one.kind,
+        passes=[_pass(each) for each in one.passes],
+        stations=[
+            schema.StationAdviceOut(
+                station=each.station, day_line=each.day_line, days=_days(each.days), water=_water(advice, each)
+            )
+            for each in one.stations
+        ],
+        play=[schema.PlayOut(title=p.title, start=iso(p.start_ms), end=iso(p.end_ms)) for p in one.play],
+        dawn_leaf_degc=_number(one.dawn_leaf_degc),
+    )
+
+
+def _pass(one: PassAdvice) -> schema.PassAdviceOut:
+    coming, last, healed = next_open(one.outlook), one.last_good, one.healed
+    return schema.PassAdviceOut(
+        **_named(one.outlook),
+        line=one.line,
+        now=VERDICT_NAMES[one.outlook.windows[0].verdict],
+        opens_at=None if coming is None else iso(coming.span.start_ms),
+        closes_at=None if coming is None else iso(coming.span.end_ms),
+        last_good=None
+        if last is None
+        else schema.LastGoodOut(
+            safe=_day(last.safe),
+            likely=_day(last.likely),
+            needed_on=_day(one.needed_on),
+            for_play=one.for_play,
+            line=one.last_good_line,
+        ),
+        healed=None
+        if healed is None
+        else schema.HealedOut(earliest=_day(healed.earliest), likely=_day(healed.likely), latest=_day(healed.latest)),
+    )
+
+
+def _named(outlook: Outlook) -> dict[str, str | float]:
+    return {
+        "kind": outlook.intent.kind,
+        "variant": outlook.intent.variant,
+        "title": outlook.facts.title,
+        "depth_mm": round(outlook.intent.depth_m * 1000, 3),
+    }
+
+
+def _window(window: Window) -> schema.WindowOut:
+    override = window.override
+    return schema.WindowOut(
+        start=iso(window.span.start_ms),
+        end=iso(window.span.end_ms),
+        verdict=VERDICT_NAMES[window.verdict],
+        binding=window.binding,
+        reason=window.reason,
+        detail=window.detail,
+        opens=window.opens,
+        chance=_number(window.chance),
+        check_first=list(window.check_first),
+        lift_first=list(window.lift_first),
+        warnings=list(window.warnings),
+        override=None
+        if override is None
+        else schema.OverrideOut(author=override.author, reason=override.reason, written_at=iso(override.written_at_ms)),
+    )
+
+
+def _hours(forecast: WetnessForecast) -> list[schema.HourOut]:
+    thatch, roots = spread_of(forecast.thatch_wetness), spread_of(forecast.root_wetness)
+    rain = [*(forecast.rain_mm.mean(axis=1).tolist() if forecast.rain_mm.size else []), None]
+    return [
+        schema.HourOut(
+            at=iso(at_ms),
+            **{key: _number(value) for key, value in zip(_COLUMNS, (*thatch[:, i], *roots[:, i]), strict=True)},
+            rain_mm=_number(rain[i] if i < len(rain) else None),
+        )
+        for i, at_ms in enumerate(forecast.at_ms.tolist())
+    ]
+
+
+_COLUMNS = (
+    *("thatch_wetness", "thatch_low", "thatch_high"),
+    *("root_zone_wetness", "root_zone_low", "root_zone_high"),
+)
+
+
+def _days(days: Sequence[DayChance]) -> list[schema.DayChanceOut]:
+    return [schema.DayChanceOut(date=one.date.isoformat(), chance=_number(one.chance)) for one in days]
+
+
+def _water(advice: SiteAdvice, station: StationAdvice) -> schema.WaterOut:
+    water: WaterAdvice = station.water
+    return schema.WaterOut(
+        station=station.station,
+        at=iso(advice.at_ms),
+        mm=_number(water.mm),
+        goes=water.goes,
+        drink_mm=_number(water.drink_mm),
+        root_deficit_mm=_number(water.root_deficit_mm),
+        volume_m3=_number(water.volume_m3),
+        reason=water.reason,
+        cautions=list(water.cautions),
+        line=water.line,
+    )
+
+
+def _day(day: datetime.date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _number(value: float | None) -> float | None:
+    """A number rounded to what it can mean, or None where there is none."""
+    return None if value is None or math.isnan(value) else round(float(value), 4)

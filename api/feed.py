@@ -1,0 +1,124 @@
+"""Windows and last good dates as a calendar that a phone can subscribe to (iCalendar, RFC 5545).
+
+An entry keeps its uid when it moves. A calendar that has not changed is not sent again. Nothing is judged here: what an
+entry says is what the work page says.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+
+from fastapi import APIRouter, Request, Response
+
+from api.advice import advice_of, of_surface
+from api.data import pipeline_of
+from api.diary_check import nearest
+from api.problems import Problem
+from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
+from pipeline.advice.verdicts import Verdict
+from pipeline.advice.window_lines import LEAST_OPEN_H, Stretch, chance_of, doing_of, in_ten, stretches
+from pipeline.fixtures import FeedEntry, build_feed
+
+MEDIA_TYPE = "text/calendar; charset=utf-8"
+LOOK_AGAIN_S = 3600  # advice is worked out by the hour
+_ANSWERS = {
+    200: {"content": {"text/calendar": {"example": "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n...END:VCALENDAR\r\n"}}},
+    304: {"description": "It has not changed"},
+}
+
+router = APIRouter(tags=["calendar"])
+
+
+@router.get(
+    "/calendar/work.ics",
+    summary="Windows and last good dates of every surface as a calendar",
+    response_class=Response,
+    responses=_ANSWERS,  # type: ignore[arg-type]
+)
+def whole(request: Request) -> Response:
+    pipeline = pipeline_of(request)
+    advice, site = advice_of(pipeline), pipeline.config.site
+    entries = [entry for one in advice.surfaces for entry in entries_of(one, site.name)]
+    return _calendar(request, advice, entries, site.title)
+
+
+@router.get(
+    "/calendar/surfaces/{name}.ics",
+    summary="Windows and last good dates of one surface as a calendar",
+    response_class=Response,
+    responses=_ANSWERS,  # type: ignore[arg-type]
+)
+def of_one(request: Request, name: str) -> Response:
+    pipeline = pipeline_of(request)
+    known = [s.name for s in pipeline.config.surfaces]
+    if name not in known:
+        raise Problem(404, "No such surface", f"found {name!r}, expected {nearest(name, known)}")
+    advice, site = advice_of(pipeline), pipeline.config.site
+    surface = of_surface(advice, name)
+    return _calendar(request, advice, list(entries_of(surface, site.name)), f"{site.title}: {surface.title}")
+
+
+def entries_of(surface: SurfaceAdvice, site: str) -> Iterator[FeedEntry]:
+    """Open stretches of six working hours or more, numbered, and last good dates.
+
+    Parameters
+    ----------
+    surface : SurfaceAdvice
+    site : str
+        Its name, for the uids.
+    """
+    for one in surface.passes:
+        outlook = one.outlook
+        uid = f"{outlook.intent.kind}-{outlook.intent.variant}.{surface.surface}.{site}@underturf"
+        open_ones = [s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN]
+        for number, stretch in enumerate((s for s in open_ones if s.hours >= LEAST_OPEN_H), start=1):
+            yield FeedEntry(
+                f"window-{number}.{uid}",
+                f"{surface.title}: {_what(one)}{_sure(stretch)}",
+                start_ms=stretch.span.start_ms,
+                end_ms=stretch.span.end_ms,
+                description=_description(one, stretch),
+            )
+        last = one.last_good
+        day = None if last is None else last.safe or last.likely
+        if day is not None:
+            title = f"{surface.title}: last good day for {_what(one)}"
+            yield FeedEntry(f"last-good.{uid}", title, on_date=day, description=one.last_good_line)
+
+
+def _what(one: PassAdvice) -> str:
+    depth_mm = one.outlook.intent.depth_m * 1000
+    doing = doing_of(one.outlook.facts, one.outlook.intent.variant)
+    return doing + (f" to {depth_mm:.0f} mm" if depth_mm > 0.0 else "")
+
+
+def _sure(stretch: Stretch) -> str:
+    chance = chance_of(stretch)
+    return "" if chance is None or stretch.first.override is not None else f", {in_ten(chance)}"
+
+
+def _description(one: PassAdvice, stretch: Stretch) -> str:
+    first, lines = stretch.first, []
+    if first.override is not None:
+        lines.append(f"On the word of {first.override.author} ({first.override.reason}), against: {first.reason}.")
+    if first.lift_first:
+        lines.append(f"Lift first: {', '.join(first.lift_first)}.")
+    checks = dict.fromkeys(c for w in stretch.windows for c in w.check_first)
+    if checks:
+        lines.append(f"Check first: {', '.join(checks)}.")
+    lines += [f"{w[:1].upper()}{w[1:]}." for w in first.warnings]
+    if one.last_good_line:
+        lines.append(one.last_good_line)
+    return "\n".join(lines)
+
+
+def _calendar(request: Request, advice: SiteAdvice, entries: list[FeedEntry], title: str) -> Response:
+    # By the entries, not the bytes: the time at which it was made changes hourly and says nothing new. So it is weak.
+    tag = f'W/"{hashlib.sha256(repr((title, entries)).encode()).hexdigest()[:32]}"'
+    headers = {"ETag": tag, "Cache-Control": f"max-age={LOOK_AGAIN_S}"}
+    asked = [t.strip() for t in request.headers.get("if-none-match", "").split(",")]
+    if tag in asked or "*" in asked:
+        return Response(status_code=304, headers=headers)
+    text = build_feed(entries, title=title, now_ms=advice.at_ms)
+    return Response(text, media_type=MEDIA_TYPE, headers=headers)
