@@ -14,26 +14,22 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from pipeline.alert_bounds import AlertsConfig
 from pipeline.config_ahead import ahead_of
 from pipeline.config_alerts import alerts_of
 from pipeline.config_ground import surfaces_of
 from pipeline.site import (
-    AlertsConfig,
     BrokerConfig,
     Core,
     InstalledChannel,
     InstalledProbe,
     NotifyConfig,
     PagesConfig,
-    ProbeFaultConfig,
-    RootsDryConfig,
-    RootsShallowConfig,
     Site,
     SiteConfig,
     Station,
     StoreConfig,
     Surface,
-    ThatchHoldingConfig,
 )
 from pipeline.toml_check import Check, Table
 
@@ -46,15 +42,11 @@ __all__ = [
     "InstalledProbe",
     "NotifyConfig",
     "PagesConfig",
-    "ProbeFaultConfig",
-    "RootsDryConfig",
-    "RootsShallowConfig",
     "Site",
     "SiteConfig",
     "Station",
     "StoreConfig",
     "Surface",
-    "ThatchHoldingConfig",
     "load",
     "read_secret",
 ]

@@ -228,13 +228,16 @@ class Pipeline:
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._feeder = self._stores.feeder
         self._study = Study(config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed)
-        self._judge = Judge(config, self.store, self.journal, self.metrics, self.context)
+        self._judge = Judge(config, self.store, self.journal, self.metrics, self.context, self.diary)
         self._notifier = Notifier.from_config(config.notify, self.journal, self.metrics, self.clock)
         self._worker = Worker(
             config, self._ingest, self.journal, self._study, self._judge, self.nodes, self.metrics, self.clock,
             on_change=self._changed,
         )  # fmt: skip
-        self._advisor = Advisor(config, self.store, self.diary, self.metrics, self.clock, on_change=self._changed)
+        self._advisor = Advisor(
+            config, self.store, self.diary, self.metrics, self.clock,
+            on_advice=self._advised, on_change=self._changed,
+        )  # fmt: skip
         self.changes.listen(self._advisor.hear)
         self._parts: list[_Part] = []
         self._ended = threading.Event()
@@ -342,6 +345,11 @@ class Pipeline:
         if fed.outstanding and not fed.read_back:
             raise StoreAway(f"server store: found {fed.outstanding} readings not given back yet, expected all of them")
         return bool(fed.read_back or fed.let_go)
+
+    def _advised(self, advice: SiteAdvice) -> None:
+        """Run the rules about plans over new advice, in the advisor's thread."""
+        if self._judge.plan(advice):
+            self._changed("alerts")
 
     def _changed(self, word: str) -> None:
         if word == "alerts":

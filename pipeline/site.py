@@ -16,6 +16,7 @@ from types import MappingProxyType
 from hardware.probe import Channel, ProbeDescription
 from pipeline.advice.verdicts import Bounds
 from pipeline.advice.weather_ahead import MonthlyClimate
+from pipeline.alert_bounds import AlertsConfig
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,63 +210,6 @@ class NotifyConfig:
     log: bool = True
     webhook: str = ""
     webhook_secret_file: Path | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class ThatchHoldingConfig:
-    """When thatch is said to hold water. Wetness is relative [1], air a volume fraction [m3 m-3], times in hours."""
-
-    enabled: bool = True
-    on_wetness: float = 0.9
-    root_wetness: float = 0.5
-    on_air: float = 0.10
-    hold_h: float = 48.0
-    off_wetness: float = 0.75
-    off_hold_h: float = 12.0
-    repeat_h: float = 72.0
-
-
-@dataclass(frozen=True, slots=True)
-class RootsDryConfig:
-    """When roots are said to be dry. Wetness is relative [1], times in hours."""
-
-    enabled: bool = True
-    on_wetness: float = 0.35
-    off_wetness: float = 0.5
-    hold_h: float = 24.0
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeFaultConfig:
-    """When a probe is said to be at fault. Times in hours."""
-
-    enabled: bool = True
-    silent_h: float = 3.0
-    flat_h: float = 24.0
-    good_h: float = 2.0
-
-
-@dataclass(frozen=True, slots=True)
-class RootsShallowConfig:
-    """When roots are said to be shallow. Lengths in mm, times in hours.
-
-    `on_mm` is soil depth as a ruler shows it; 0 takes the bound of the kind of turf.
-    """
-
-    enabled: bool = True
-    on_mm: float = 0.0
-    off_mm: float = 15.0
-    repeat_h: float = 720.0
-
-
-@dataclass(frozen=True, slots=True)
-class AlertsConfig:
-    """Limits of every alert rule."""
-
-    thatch_holding: ThatchHoldingConfig = ThatchHoldingConfig()
-    roots_dry: RootsDryConfig = RootsDryConfig()
-    probe_fault: ProbeFaultConfig = ProbeFaultConfig()
-    roots_shallow: RootsShallowConfig = RootsShallowConfig()
 
 
 @dataclass(frozen=True)

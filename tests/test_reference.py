@@ -30,6 +30,7 @@ from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt
 from pipeline import config as server
 from pipeline import config_ground
 from pipeline.advice.alerts import RULES
+from pipeline.advice.plan_alerts import PLAN_RULES
 from pipeline.advice.watch import AlertBounds, AlertEvent
 from pipeline.learn import EVERY_MS
 from pipeline.metrics import Metrics
@@ -326,7 +327,7 @@ def test_every_medium_and_curve_is_there() -> None:
 
 def test_every_alert_and_bound_is_there() -> None:
     """Each rule, each bound with its value, and the honest mark."""
-    assert set(table_of("Alerts", column="rule").column("rule")) == set(RULES)
+    assert set(table_of("Alerts", column="rule").column("rule")) == {*RULES, *PLAN_RULES}
     bounds = {f.name: getattr(AlertBounds(), f.name) for f in fields(AlertBounds)}
     told = {bare(row[0]): row[1] for row in table_of("Alerts", column="bound").rows}
     assert told == {name: f"{value:.4g}" for name, value in bounds.items() if isinstance(value, float)}

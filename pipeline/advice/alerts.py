@@ -1,16 +1,19 @@
 """The alert rules of a station and the one call that runs them all.
 
 Pure: the findings, observations, diary, time and states come in, new states and events go out. States are kept with the
-events they led to, in one transaction, by the worker; then a restart neither loses nor repeats an alert. A table of
-rules, no more: each is a function.
+events they led to, in one transaction, by the judge; then a restart neither loses nor repeats an alert. A table of
+rules, no more: each is a function. Those about the plans for a surface are in `plan_alerts`.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
+from pipeline.advice.frost_alerts import frost_at_dawn
+from pipeline.advice.more_water_alerts import stay_off, thatch_to_repel, water_not_arriving
 from pipeline.advice.probe_alerts import probe_channels, probe_fault
 from pipeline.advice.root_alerts import roots_shallow
+from pipeline.advice.saying import heed
 from pipeline.advice.watch import (
     CLOSED,
     OPENED,
@@ -37,11 +40,16 @@ RULES: Mapping[str, Rule] = {
     "roots_dry": roots_dry,
     "probe_fault": probe_fault,
     "roots_shallow": roots_shallow,
+    "water_not_arriving": water_not_arriving,
+    "thatch_to_repel": thatch_to_repel,
+    "frost_at_dawn": frost_at_dawn,
+    "stay_off": stay_off,
 }
-PERIOD_RULES = ("roots_shallow",)  # they rest on findings of fortnights, not of quarter hours
+PERIOD_RULES = ("roots_shallow", "water_not_arriving")  # they rest on findings of fortnights and of whole wettings
+OF_WATER = ("thatch_holding", "roots_dry", "roots_shallow", "water_not_arriving", "thatch_to_repel", "stay_off")
 
 
-def first_states(context: StationContext, begin_ms: int) -> dict[str, AlertState]:
+def first_states(context: StationContext, begin_ms: int, *, frost: bool = True) -> dict[str, AlertState]:
     """States of a station that has not been watched before.
 
     Parameters
@@ -50,6 +58,8 @@ def first_states(context: StationContext, begin_ms: int) -> dict[str, AlertState
     begin_ms : int
         From when it is watched: the time of its first reading, or now if there is none. A probe never heard counts as
         silent from then. [ms since 1970, UTC]
+    frost : bool
+        Whether it is this station that tells of frost; one of each surface is enough.
 
     Returns
     -------
@@ -58,8 +68,8 @@ def first_states(context: StationContext, begin_ms: int) -> dict[str, AlertState
     """
     before_ms = begin_ms // CELL_MS * CELL_MS - CELL_MS
     probes = dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))
-    water = ("thatch_holding", "roots_dry", "roots_shallow") if context.moisture else ()
-    states = [AlertState(rule, context.station, "", before_ms) for rule in water]
+    rules = (*(OF_WATER if context.moisture else ()), *(("frost_at_dawn",) if frost else ()))
+    states = [AlertState(rule, context.station, "", before_ms) for rule in rules]
     states += [AlertState("probe_fault", context.station, probe, before_ms) for probe in probes]
     return {state.key: state for state in states}
 
@@ -102,6 +112,7 @@ def evaluate(
         switched_on = getattr(bounds, state.rule).enabled
         read = state.rule != "probe_fault" or probe_channels(watch, state.probe)
         if switched_on and read:
-            after[key], said = RULES[state.rule](state, watch, diary, now_ms, bounds)
+            found, said = RULES[state.rule](state, watch, diary, now_ms, bounds)
+            after[key], said = heed(state, found, said, watch, diary, now_ms, bounds)
             events += said
     return after, sorted(events, key=lambda e: (e.at_ms, e.rule, e.probe))

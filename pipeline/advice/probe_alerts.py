@@ -144,7 +144,7 @@ def _cell_step(
     if run.held_ms < bounds.probe_fault.good_h * HOUR_MS:
         return replace(state, runs={"good": run}), []
     said = event(watch, state, CLOSED, cell_ms, f"probe {state.probe} answers well again.")
-    return replace(state, opened_at_ms=None, since_ms=None, said_at_ms=None, way="", runs={}), [said]
+    return state.closed(), [said]
 
 
 def _look(
@@ -190,7 +190,7 @@ def _limit(watch: StationWatch, channel: str, at_ms: int, *, full: bool) -> floa
 def _open(
     state: AlertState, watch: StationWatch, at_ms: int, way: str, since_ms: int, text: str
 ) -> tuple[AlertState, list[AlertEvent]]:
-    state = replace(state, opened_at_ms=at_ms, said_at_ms=at_ms, since_ms=since_ms, way=way, runs={})
+    state = replace(state.opened(at_ms, since_ms, way), runs={})
     return state, [event(watch, state, OPENED, at_ms, text)]
 
 

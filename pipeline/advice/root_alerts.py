@@ -13,6 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.advice.saying import in_season, next_day_ms, season_over
 from pipeline.advice.watch import (
     CLOSED,
     OPENED,
@@ -62,6 +63,8 @@ def roots_shallow(
     """
     events: list[AlertEvent] = []
     for estimate in _estimates(state, watch, now_ms):
+        if _told_ms(estimate, watch, bounds) > now_ms:
+            break  # at night: it waits for the morning
         state = replace(state, evaluated_to_ms=estimate.start_ms)
         if math.isnan(estimate.soil_depth_m):
             continue
@@ -106,6 +109,11 @@ def _ratio(state: AlertState, context: StationContext) -> float | None:
     return None
 
 
+def _told_ms(estimate: Estimate, watch: StationWatch, bounds: AlertBounds) -> int:
+    """When an estimate is judged: once it stands, by day."""
+    return next_day_ms(watch.where, estimate.end_ms + SETTLE_MS, bounds)
+
+
 def _apart_ms(estimate: Estimate, at_ms: int) -> int:
     return max(estimate.start_ms - at_ms, at_ms - estimate.end_ms, 0)
 
@@ -142,17 +150,20 @@ def _step(
         return one.soil_depth_m * ratio - shallow_bound_m(one, watch.context, limits.on_mm)
 
     shallow = [e for e in state.estimates if over_m(e) < 0.0 and not e.at_least]
-    at_ms = estimate.end_ms + SETTLE_MS
+    at_ms = _told_ms(estimate, watch, bounds)
+    state, over = season_over(state, watch, at_ms, bounds)
+    if over or not (state.is_open or in_season("roots_shallow", watch.where, at_ms, bounds)):
+        return state, over
     ruler = f"{estimate.soil_depth_m * ratio * 1000.0:.0f} mm"
     if not state.is_open:
         if estimate not in shallow or len(shallow) < NEEDED:
             return state, []
-        state = replace(state, opened_at_ms=at_ms, said_at_ms=at_ms, since_ms=shallow[0].start_ms, way="shallow")
+        state = state.opened(at_ms, shallow[0].start_ms, "shallow")
         text = f"roots go only about {ruler} into the soil. Look at a core before any deep pass, and ease the mowing."
         return state, [event(watch, state, OPENED, at_ms, text)]
     if over_m(estimate) >= limits.off_mm / 1000.0:
         said = event(watch, state, CLOSED, at_ms, f"roots go about {ruler} into the soil again.")
-        return replace(state, opened_at_ms=None, said_at_ms=None, since_ms=None, way=""), [said]
+        return state.closed(), [said]
     said_at_ms = state.said_at_ms
     assert said_at_ms is not None  # set with opened_at_ms
     if estimate in shallow and at_ms - said_at_ms >= limits.repeat_h * HOUR_MS:

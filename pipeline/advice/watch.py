@@ -1,18 +1,19 @@
-"""What an alert rule is given and what it gives back: bounds, the station watched, its state, its events.
+"""What an alert rule is given and what it gives back: bounds, the place watched, the diary, its state, its events.
 
 States are small and go to and from JSON, so that a restart finds them as they were. Nothing here decides anything.
 """
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields
-from typing import NamedTuple
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import NamedTuple, Protocol
 
 import pandas as pd
 
-from pipeline.site import AlertsConfig, ProbeFaultConfig, RootsDryConfig, RootsShallowConfig, ThatchHoldingConfig
+from pipeline.alert_bounds import AlertsConfig
 from pipeline.soil.moving import HOUR_MS
 from pipeline.station import StationContext
 
@@ -20,17 +21,12 @@ OPENED, REPEATED, CLOSED = "opened", "repeated", "closed"
 
 
 @dataclass(frozen=True, slots=True)
-class AlertBounds:
-    """Thresholds of the rules. Every value is common practice, no source.
+class AlertBounds(AlertsConfig):
+    """What a site may set of the rules, and beside it how they count. Every value is common practice, no source.
 
-    The first four are those a site may set; the rest are how the rules count. Times in hours, wetness relative [1],
-    rain in mm, water content in m3 m-3.
+    Times in hours, wetness relative [1], rain in mm, water content in m3 m-3.
     """
 
-    thatch_holding: ThatchHoldingConfig = field(default_factory=ThatchHoldingConfig)
-    roots_dry: RootsDryConfig = field(default_factory=RootsDryConfig)
-    probe_fault: ProbeFaultConfig = field(default_factory=ProbeFaultConfig)
-    roots_shallow: RootsShallowConfig = field(default_factory=RootsShallowConfig)
     rain_mm: float = 1.0  # less than this over the whole of a run counts as no rain: dew, a tick of the gauge
     fresh_wetness: float = 0.15  # a rise of the thatch by so much is water from somewhere, written down or not
     falling_wetness: float = 0.05  # the root zone is drying when it lies so far below its highest of the run
@@ -46,18 +42,82 @@ class AlertBounds:
     flat_rain_mm: float = 5.0
     flat_deepest_m: float = 0.10
     jump_gap_h: float = 65 / 60  # values further apart are not compared; hourly series still are
+    day_from_h: float = 6.0  # by the site's clock: nothing but frost is said before
+    day_until_h: float = 20.0  # or after
 
     @classmethod
     def from_config(cls, config: AlertsConfig) -> AlertBounds:
         """The bounds a site has set, the counting as it is."""
-        return cls(config.thatch_holding, config.roots_dry, config.probe_fault, config.roots_shallow)
+        return cls(**{f.name: getattr(config, f.name) for f in fields(config)})
+
+
+class Job(NamedTuple):
+    """A pass that is booked, begun or done, with the depth of its cut [m] where that is told. [ms since 1970, UTC]"""
+
+    kind: str
+    variant: str
+    start_ms: int
+    end_ms: int
+    depth_m: float | None = None
+
+
+class Mark(NamedTuple):
+    """What somebody wrote on an alert: seen, snoozed (until `end_ms`, None for good), or wrong. [ms since 1970, UTC]"""
+
+    mark: str
+    at_ms: int
+    end_ms: int | None = None
+
+
+Times = tuple[tuple[int, int], ...]  # begin and end of each [ms since 1970, UTC]
 
 
 @dataclass(frozen=True, slots=True)
 class Diary:
-    """What people wrote down that a rule has to know. Waterings are (begin, end). [ms since 1970, UTC]"""
+    """What people wrote down that a rule has to know, of one surface, or of one station with its surface's.
 
-    waterings: tuple[tuple[int, int], ...] = ()
+    Attributes
+    ----------
+    waterings, plays, covers : tuple of (int, int)
+        Begin and end of each. Play is that of the calendar too. [ms since 1970, UTC]
+    booked, made : tuple of Job
+        Passes that are booked and not begun; and those begun or done.
+    marks : mapping of str to tuple of Mark
+        By the alert's id, in the order of time.
+    """
+
+    waterings: Times = ()
+    plays: Times = ()
+    covers: Times = ()
+    booked: tuple[Job, ...] = ()
+    made: tuple[Job, ...] = ()
+    marks: Mapping[str, tuple[Mark, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """What season and hour depend on: kind of surface, grass, side of the equator, and the site's clock.
+
+    Without a `zone` no hour of the day is known, and months are those of UTC.
+    """
+
+    kind: str
+    grass: str
+    south: bool = False
+    zone: datetime.tzinfo | None = None
+
+
+class Spot(Protocol):
+    """What an event says of its place."""
+
+    @property
+    def site(self) -> str: ...
+    @property
+    def surface(self) -> str: ...
+    @property
+    def place(self) -> str: ...
+    @property
+    def where(self) -> Where: ...
 
 
 @dataclass(frozen=True)
@@ -68,14 +128,16 @@ class StationWatch:
     ----------
     site, surface : str
         Slugs.
-    place : str
-        Surface and station in words, as a line begins: `Square, north end`.
+    place, surface_title : str
+        Surface and station, and the surface alone, in words, as a line begins: `Square, north end`.
     context : StationContext
     findings : DataFrame
         Columns quantity, start_ms, value: at least those after `evaluated_to_ms` of every state. Those of fortnights
         have end_ms, n and reason too.
     observations : DataFrame
         Columns channel, measured_at_ms, value, flag of the channels in the context, over the same time.
+    zone : tzinfo or None
+        Of the site; None: no hour is too early to say anything.
     """
 
     site: str
@@ -84,6 +146,15 @@ class StationWatch:
     context: StationContext
     findings: pd.DataFrame
     observations: pd.DataFrame
+    zone: datetime.tzinfo | None = None
+    surface_title: str = ""
+
+    @property
+    def where(self) -> Where:
+        """Kind, grass, hemisphere and clock."""
+        latitude_deg = self.context.latitude_deg
+        south = latitude_deg is not None and latitude_deg < 0.0
+        return Where(self.context.kind, self.context.grass, south, self.zone)
 
 
 class Run(NamedTuple):
@@ -112,6 +183,13 @@ class Run(NamedTuple):
 def carry_on(run: Run | None, at_ms: int, bounds: AlertBounds) -> Run:
     """A run with one more moment, or its first."""
     return Run(at_ms, at_ms) if run is None else run.on(at_ms, bounds)
+
+
+class Rained(NamedTuple):
+    """Rain of one hour, and when the last of it fell. [ms since 1970, UTC], [mm]"""
+
+    at_ms: int
+    rain_mm: float
 
 
 class Heard(NamedTuple):
@@ -144,10 +222,11 @@ class Estimate(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class AlertState:
-    """Where one rule stands at one station, or at one probe of it.
+    """Where one rule stands at one station, at one probe of it, or with one subject of a surface.
 
     `evaluated_to_ms` is the last quarter hour walked; nothing before it is looked at again. The alert is open when
-    `opened_at_ms` is not None.
+    `opened_at_ms` is not None. Marked wrong it stays so, and silent, until its own condition closes it; else a wrong
+    alert would be opened again by the next reading.
     """
 
     rule: str
@@ -164,15 +243,36 @@ class AlertState:
     channels: Mapping[str, Heard] = field(default_factory=dict)
     estimates: tuple[Estimate, ...] = ()  # of the depth of roots, the last few
     ruler_ratio: float | None = None  # ruler over estimate, once a core has told it
+    surface: str = ""  # of a rule about a whole surface; then there is no station
+    subject: str = ""  # which pass it is about
+    rains: tuple[Rained, ...] = ()  # of the last days
+    told: tuple[str, ...] = ()  # what has been said since it opened
+    text: str = ""  # the words of the last event
+    wrong_at_ms: int | None = None
 
     @property
     def key(self) -> str:
         """Name of the state among all of a site."""
-        return "/".join(part for part in (self.station, self.rule, self.probe) if part)
+        return "/".join(p for p in (self.surface, self.station, self.rule, self.probe, self.subject) if p)
 
     @property
     def is_open(self) -> bool:
         return self.opened_at_ms is not None
+
+    @property
+    def is_shown(self) -> bool:
+        """Open, and nobody has called it wrong."""
+        return self.is_open and self.wrong_at_ms is None
+
+    def opened(self, at_ms: int, since_ms: int, way: str, *told: str) -> AlertState:
+        """The state with the alert opened."""
+        return replace(self, opened_at_ms=at_ms, said_at_ms=at_ms, since_ms=since_ms, way=way, told=told)
+
+    def closed(self) -> AlertState:
+        """The state with the alert closed and what was counted forgotten."""
+        return replace(
+            self, opened_at_ms=None, said_at_ms=None, since_ms=None, way="", runs={}, told=(), text="", wrong_at_ms=None
+        )
 
     def to_json(self) -> dict[str, object]:
         """Plain numbers, texts and dicts."""
@@ -180,21 +280,26 @@ class AlertState:
         table["runs"] = {name: run._asdict() for name, run in self.runs.items()}
         table["channels"] = {name: heard._asdict() for name, heard in self.channels.items()}
         table["estimates"] = [estimate._asdict() for estimate in self.estimates]
+        table["rains"] = [list(rained) for rained in self.rains]
+        table["told"] = list(self.told)
         return table
 
     @classmethod
     def from_json(cls, table: Mapping[str, object]) -> AlertState:
-        """The state that `to_json` gave."""
+        """The state that `to_json` gave, now or in an earlier version."""
         runs, channels = table["runs"], table["channels"]
         assert isinstance(runs, Mapping) and isinstance(channels, Mapping)
-        plain = {k: v for k, v in table.items() if k not in ("runs", "channels", "estimates")}
-        estimates = table.get("estimates", [])
-        assert isinstance(estimates, list)
+        made = ("runs", "channels", "estimates", "rains", "told")
+        lists = {name: table.get(name, []) for name in made[2:]}
+        estimates, rains, told = lists["estimates"], lists["rains"], lists["told"]
+        assert isinstance(estimates, list) and isinstance(rains, list) and isinstance(told, list)
         return cls(
-            **plain,  # type: ignore[arg-type]
+            **{k: v for k, v in table.items() if k not in made},  # type: ignore[arg-type]
             runs={k: Run(**v) for k, v in runs.items()},
             channels={k: Heard(**v) for k, v in channels.items()},
             estimates=tuple(Estimate(**v) for v in estimates),
+            rains=tuple(Rained(*v) for v in rains),
+            told=tuple(told),
         )
 
 
@@ -207,11 +312,12 @@ class AlertEvent:
     id : str
         Of this event: the same whenever it is worked out again.
     alert_id : str
-        Of the alert: shared by its opening, repeats and closing; made of site, station, rule, probe and opening time.
+        Of the alert: shared by its opening, repeats and closing; made of site, place, rule, probe or pass, and opening
+        time.
     kind : str
         `opened`, `repeated` or `closed`.
     rule, site, station, surface, probe : str
-        Probe is empty where the rule is about the whole station.
+        Probe is empty where the rule is about the whole station, station too where it is about the whole surface.
     at_ms, since_ms : int
         When it was decided, by the data; and since when the condition holds, of a closed one since when it did.
         [ms since 1970, UTC]
@@ -236,23 +342,32 @@ class AlertEvent:
         return asdict(self)
 
 
-def event(watch: StationWatch, state: AlertState, kind: str, at_ms: int, text: str) -> AlertEvent:
+def alert_id(site: str, state: AlertState) -> str:
+    """Id of an open alert."""
+    if state.surface:
+        return _digest(site, state.surface, state.rule, state.subject, state.opened_at_ms)
+    return _digest(site, state.station, state.rule, state.probe, state.opened_at_ms)
+
+
+def event(spot: Spot, state: AlertState, kind: str, at_ms: int, text: str) -> AlertEvent:
     """An event of an open alert; `state` is that with the alert open."""
-    opened_at_ms = at_ms if state.opened_at_ms is None else state.opened_at_ms
-    since_ms = opened_at_ms if state.since_ms is None else state.since_ms
-    alert_id = _digest(watch.site, state.station, state.rule, state.probe, opened_at_ms)
+    if state.opened_at_ms is None:
+        state = replace(state, opened_at_ms=at_ms)
+    assert state.opened_at_ms is not None
+    since_ms = state.opened_at_ms if state.since_ms is None else state.since_ms
+    own_id = alert_id(spot.site, state)
     return AlertEvent(
-        id=_digest(alert_id, kind, at_ms),
-        alert_id=alert_id,
+        id=_digest(own_id, kind, at_ms),
+        alert_id=own_id,
         kind=kind,
         rule=state.rule,
-        site=watch.site,
+        site=spot.site,
         station=state.station,
-        surface=watch.surface,
+        surface=spot.surface,
         probe=state.probe,
         at_ms=at_ms,
         since_ms=since_ms,
-        text=f"{watch.place}: {text}",
+        text=f"{spot.place}: {text}",
     )
 
 

@@ -158,7 +158,7 @@ def lines(tmp_path: Path) -> Iterator[Callable[..., Line]]:
             return station_context(config, station, stores.diary, stores.store)
 
         study = Study(config, stores.store, stores.database, metrics, context)
-        judge = Judge(config, stores.store, stores.journal, metrics, context)
+        judge = Judge(config, stores.store, stores.journal, metrics, context, stores.diary)
         words: list[str] = []
         worker = Worker(
             config, source, stores.journal, study, judge, nodes, metrics, clock,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+
 import numpy as np
 import pandas as pd
 
@@ -15,6 +17,7 @@ SLOT_MS = 900_000
 H = 4  # slots in an hour
 RAIN = "square-1/w1/rain"
 THATCH = "square-1/t1/moisture"
+LEAF = "square-1/w1/surface_temperature"
 CHANNELS = {
     f"square-1/{probe}/{name}": load_probe(model).channel(name)
     for probe, model, names in (
@@ -24,13 +27,15 @@ CHANNELS = {
     )
     for name in names
 }
-CONTEXT = StationContext("square-1", CHANNELS, cores=(Dated(0, 0.016),), rain_channel=RAIN)
+CONTEXT = StationContext(
+    "square-1", CHANNELS, cores=(Dated(0, 0.016),), rain_channel=RAIN, weather={"surface_temperature": LEAF}
+)
 BOUNDS = AlertBounds()
 
 
-def findings(*, thatch=None, air=None, roots=None) -> pd.DataFrame:
+def findings(*, thatch=None, air=None, roots=None, top=None) -> pd.DataFrame:
     """Findings a quarter hour apart; each argument is an array of values."""
-    named = {"thatch_wetness": thatch, "thatch_air": air, "root_zone_wetness": roots}
+    named = {"thatch_wetness": thatch, "thatch_air": air, "root_zone_wetness": roots, "top_layer_wetness": top}
     tables = [
         pd.DataFrame({"quantity": q, "start_ms": START_MS + np.arange(len(v)) * SLOT_MS, "value": v})
         for q, v in named.items()
@@ -55,9 +60,14 @@ def dry_gauge(slots: int, rain_at: dict[int, float] | None = None) -> pd.DataFra
     return heard(RAIN, rain)
 
 
-def watch_of(found: pd.DataFrame, *observed: pd.DataFrame, context: StationContext = CONTEXT) -> StationWatch:
+def watch_of(
+    found: pd.DataFrame,
+    *observed: pd.DataFrame,
+    context: StationContext = CONTEXT,
+    zone: datetime.tzinfo | None = None,
+) -> StationWatch:
     seen = pd.concat(observed, ignore_index=True) if observed else heard(RAIN, np.array([]))
-    return StationWatch("club", "square", "Square, north end", context, found, seen)
+    return StationWatch("club", "square", "Square, north end", context, found, seen, zone, "Square")
 
 
 def run(
@@ -72,7 +82,7 @@ def run(
     """Events of one rule over the whole record, looked at once: of findings, late enough for every one to stand."""
     key = "/".join(p for p in ("square-1", rule, probe) if p)
     state = first_states(watch.context, START_MS)[key]
-    now_ms = START_MS + (slots + (0 if rule == "probe_fault" else 14)) * SLOT_MS
+    now_ms = START_MS + (slots + (0 if rule in ("probe_fault", "frost_at_dawn") else 14)) * SLOT_MS
     return RULES[rule](state, watch, diary if diary is not None else Diary(), now_ms, bounds)[1]
 
 

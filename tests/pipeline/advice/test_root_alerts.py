@@ -12,7 +12,7 @@ import pytest
 from pipeline.advice.alerts import RULES, AlertBounds, AlertState, Diary, StationWatch
 from pipeline.advice.root_alerts import SETTLE_MS, shallow_bound_m
 from pipeline.advice.watch import Estimate
-from pipeline.site import AlertsConfig, RootsShallowConfig
+from pipeline.alert_bounds import AlertsConfig, RootsShallowConfig
 from pipeline.stages import Dated, StationContext
 from tests.pipeline.advice.alert_series import CHANNELS, heard
 

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.advice.alerts import RULES, AlertBounds, Diary, evaluate, first_states
+from pipeline.advice.alerts import RULES, AlertBounds, Diary, StationWatch, evaluate, first_states
+from pipeline.alert_bounds import AlertsConfig, RootsDryConfig, ThatchHoldingConfig
 from pipeline.flags import Flag
-from pipeline.site import AlertsConfig, RootsDryConfig, ThatchHoldingConfig
 from tests.pipeline.advice.alert_series import (
     BOUNDS,
     CONTEXT,
@@ -81,25 +81,53 @@ def test_short_gap_is_not_counted_but_does_not_start_again():
     assert slot_of(events[0]) == 4 + 48 * H + 6 * H + 1
 
 
-def test_thatch_without_air_opens_even_while_it_rains():
-    """Air-filled porosity below 0.10 for 48 h opens the alert whatever the rain and the roots."""
+@pytest.mark.parametrize(("last_rain_slot", "opens"), [(40, 40 + 48 * H), (0, 48 * H), (13 * H, None)])
+def test_thatch_without_air_opens_two_days_after_the_rain(last_rain_slot, opens):
+    """Air below 0.10 for 48 h opens the alert whatever the roots, but within 48 h of rain everybody knows (by hand)."""
     slots = 60 * H
-    rain = {k: 3.0 for k in range(0, slots, 20)}
+    rain = {k: 3.0 for k in range(0, last_rain_slot + 1, 20)} | {last_rain_slot: 3.0}
     found = findings(thatch=np.full(slots, 1.4), air=np.full(slots, 0.08), roots=np.full(slots, 1.0))
     events = run("thatch_holding", watch_of(found, dry_gauge(slots, rain)), slots)
-    assert [slot_of(e) for e in events] == [48 * H]
-    assert "hardly any air" in events[0].text
+    assert [slot_of(e) for e in events] == ([] if opens is None else [opens])
+    assert all("hardly any air" in e.text for e in events)
 
 
-def test_thatch_holding_is_said_again_every_three_days():
-    """Wet for nine days: opened after 2, said again 72 h and 144 h later."""
-    thatch, roots, rain = holding_series(9 * 24.0)
-    roots = np.maximum(roots, 0.3)
-    watch = watch_of(findings(thatch=thatch, roots=roots), dry_gauge(len(thatch), rain))
-    events = run("thatch_holding", watch, len(thatch))
-    assert [e.kind for e in events] == ["opened", "repeated", "repeated", "closed"]
-    assert [slot_of(e) - 4 for e in events[:3]] == [48 * H, 120 * H, 192 * H]
-    assert len({e.alert_id for e in events}) == 1 and len({e.id for e in events}) == 4
+def nine_wet_days(roots_at: dict[int, float] | None = None, airless_from: int | None = None, rain=None) -> StationWatch:
+    """Wet for nine days after rain, the roots at 0.6 and drying until a slot, the air enough until another."""
+    thatch, _, first_rain = holding_series(9 * 24.0)
+    roots = np.maximum(0.7 - 0.002 * np.arange(len(thatch)), 0.6)
+    for slot, value in (roots_at or {}).items():
+        roots[slot:] = value
+    air = np.full(len(thatch), 0.3)
+    if airless_from is not None:
+        air[airless_from : 4 + 9 * 24 * H] = 0.05
+    return watch_of(findings(thatch=thatch, roots=roots, air=air), dry_gauge(len(thatch), rain or first_rain))
+
+
+@pytest.mark.parametrize(
+    ("change", "repeats", "words"),
+    [
+        ({}, [], []),  # nothing new for a week
+        ({"roots_at": {4 + 150 * H: 0.45}}, [150 * H], ["now the roots below go short"]),
+        (
+            {"roots_at": {4 + 60 * H: 0.45}},
+            [120 * H],
+            ["now the roots below go short"],
+        ),  # not before three days are over
+        ({"roots_at": {4 + 150 * H: 0.45, 4 + 170 * H: 0.55, 4 + 180 * H: 0.45}}, [150 * H], ["short"]),  # once
+        ({"airless_from": 4 + 100 * H}, [148 * H], ["now has hardly any air"]),
+        ({"roots_at": {4 + 125 * H: 0.45}, "airless_from": 4 + 150 * H}, [125 * H, 198 * H], ["short", "air"]),
+        ({"roots_at": {4 + 150 * H: 0.45}, "rain": {3: 8.0, 4 + 140 * H: 5.0}}, [188 * H], ["short"]),  # two days on
+    ],
+)
+def test_thatch_holding_is_said_again_only_with_news(change, repeats, words):
+    """Wet for nine days: opened after 2; said again when it got worse, three days after the last word (by hand)."""
+    watch = nine_wet_days(**change)
+    events = run("thatch_holding", watch, len(watch.findings) // 3)
+    assert [e.kind for e in events] == ["opened", *["repeated"] * len(repeats), "closed"]
+    assert [slot_of(e) - 4 for e in events[1:-1]] == repeats
+    assert all(word in e.text for word, e in zip(words, events[1:-1], strict=True))
+    assert len({e.alert_id for e in events}) == 1 and len({e.id for e in events}) == len(events)
 
 
 def test_open_alert_holds_through_missing_data():
