@@ -91,7 +91,7 @@ def _silence(
     usable_ms = [heard.usable_ms for heard in state.channels.values()]
     whole_ms, part_ms = int(bounds.probe_fault.silent_h * HOUR_MS), int(bounds.channel_silent_h * HOUR_MS)
     whole_due_ms, part_due_ms = max(usable_ms) + whole_ms, min(usable_ms) + part_ms
-    if min(whole_due_ms, part_due_ms) > at_ms:
+    if min(whole_due_ms, part_due_ms) >= at_ms:  # a reading due at this very moment may still come
         return state, []
     if whole_due_ms <= part_due_ms:
         long = for_how_long(whole_ms)

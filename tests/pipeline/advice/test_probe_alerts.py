@@ -37,6 +37,16 @@ def test_probe_silent_for_three_hours_opens_and_two_good_hours_close():
     assert (closed.kind, slot_of(closed)) == ("closed", 80 + 2 * H)
 
 
+@pytest.mark.parametrize(("lost", "opened"), [((8, 12), 0), ((8, 12, 16), 1)])
+def test_reading_due_when_the_time_runs_out_still_counts(lost, opened):
+    """Read on every full hour, two lost answers are no fault: the third comes just when three hours are over."""
+    table = heard(THATCH, moving(60), shift_ms=0)
+    slot = (table["measured_at_ms"] - START_MS) // SLOT_MS
+    watch = watch_of(findings(), table[(slot % H == 0) & ~slot.isin(lost)])
+    events = run("probe_fault", watch, 60, probe="t1")
+    assert sum(e.kind == "opened" for e in events) == opened
+
+
 @pytest.mark.parametrize("flag", [Flag.MISSING, Flag.FAIL])
 def test_failed_answers_count_as_silence(flag):
     """Three hours of silence on record, or of garble, are silence."""
