@@ -139,6 +139,8 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     measured = {i: hour_means(station.recent.get(i, NOTHING), first_ms, LOOK_BACK_H) for i in depths}
     blank = np.full(LOOK_BACK_H, np.nan)
     soil = _at_50_mm(depths, measured)
+    if station.carried_since_ms is not None:
+        soil = _carried(soil, air)
     top = min((i for i in depths if depths[i] <= TOP_M), key=lambda i: depths[i], default="")
     deep = [measured[i] for i in depths if depths[i] <= CUT_M]
     coldest = np.min(deep, axis=0) if deep else blank
@@ -148,6 +150,15 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
         "ground_top_temperature_degc": _joined(measured.get(top, blank), nothing),
         "ground_depth_temperature_degc": _joined(coldest, nothing),
     }
+
+
+def _carried(soil: FloatArray, air: FloatArray) -> FloatArray:
+    """Soil temperature carried by the air since a thermometer, now lifted, was last in the ground. [degC]"""
+    known = np.flatnonzero(np.isfinite(soil))
+    if known.size == 0:
+        return soil
+    gap = soil.size - 1 - int(known[-1])
+    return np.concatenate([soil[: soil.size - gap], soil_ahead(soil[: soil.size - gap], air[: soil.size], gap)])
 
 
 def _at_50_mm(depths: Mapping[str, float], measured: Mapping[str, FloatArray]) -> FloatArray:
@@ -173,10 +184,11 @@ def _seedbed(
     count = np.bincount(day[known], minlength=SEEDBED_DAYS)[:SEEDBED_DAYS]
     total = np.bincount(day[known], weights=soil[known], minlength=SEEDBED_DAYS)[:SEEDBED_DAYS]
     found = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    over = float(np.nanmean(soil[-DAYS_OVER_H:] - weather["air_temperature_degc"][-DAYS_OVER_H:]))
+    over = soil[-DAYS_OVER_H:] - weather["air_temperature_degc"][-DAYS_OVER_H:]
+    above = float(np.mean(over[np.isfinite(over)])) if np.isfinite(over).any() else float("nan")
     first = datetime.date(1970, 1, 1) + datetime.timedelta(days=view.today)
     for n in np.flatnonzero(np.isnan(found)).tolist():
-        found[n] = station.season.usual_degc(first + datetime.timedelta(days=n)) + over
+        found[n] = station.season.usual_degc(first + datetime.timedelta(days=n)) + above
     return Daily(view.today * DAY_MS, found)
 
 

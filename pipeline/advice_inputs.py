@@ -122,8 +122,9 @@ def _view(
     weather, notes = weather_of(view, context, past)
     usual = season_of(view, context)
     heard = newest_ms([recent[i] for i in context.moisture if i in recent])
-    if source:
-        heard = view.now_ms  # what carries is as fresh as the weather it rests on
+    doubt = _doubt(view, context, recent, since)
+    if source or (since is not None and doubt):
+        heard = view.now_ms  # what carries is as fresh as the weather; and a lifted probe is told of as lifted
     return StationView(
         station,
         place,
@@ -135,7 +136,7 @@ def _view(
         usual,
         recent,
         heard,
-        _doubt(view, context, recent, since),
+        doubt,
         since if source else None,
         source,
         (*notes, *_wants(context, past, place)),

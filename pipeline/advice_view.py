@@ -87,8 +87,8 @@ class View:
 
 
 def context_of(view: View, station: str) -> StationContext:
-    """A station's context; kept for the hour, for it asks for every limit that was learned."""
-    key = view.hour_ms
+    """A station's context; kept for the day, for it asks for every limit that was learned."""
+    key = view.today
     kept = view.cache.contexts.get(station)
     if kept is None or kept[0] != key:
         kept = (key, station_context(view.config, station, view.diary, view.store))

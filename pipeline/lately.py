@@ -93,6 +93,8 @@ class Lately:
         if kept is None or kept.key != key or now_ms < kept.until_ms:
             self._kept[name] = kept = _Kept(now_ms, day, key, dict(read(now_ms - REACH_MS)))
             return kept.series
+        if now_ms == kept.until_ms:
+            return kept.series
         again_ms = kept.until_ms - (AGAIN_MS if day == kept.read_on else AGAIN_DAILY_MS)
         fresh = read(again_ms)
         for channel in {*kept.series, *fresh}:

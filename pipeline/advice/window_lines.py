@@ -124,10 +124,10 @@ def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone:
     override = now.first.override
     if override is not None:
         return f"is open on the word of {override.author} ({override.reason}), against: {now.first.reason}"
-    if following is None:
-        return f"is open as far as the forecast goes{_sure(now)}"
-    after = f", then {following.first.reason}" if following.first.reason else ""
     since = "" if now.span.start_ms <= outlook.at_ms[0] else f" from {when(now.span.start_ms, outlook, zone)}"
+    if following is None:
+        return f"is open{since} as far as the forecast goes{_sure(now)}"
+    after = f", then {following.first.reason}" if following.first.reason else ""
     return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{_sure(now)}"
 
 

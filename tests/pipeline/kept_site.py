@@ -131,20 +131,23 @@ def readings(
 
 @dataclass
 class Site:
-    """Settings and stores, and what is advised of them."""
+    """Settings and stores, and what is advised of them. Fits stand until more readings are kept, for they cost most."""
 
     config: SiteConfig
     stores: Stores
-    cache: AdviceCache = field(default_factory=AdviceCache)
+    fits: dict[str, Any] = field(default_factory=dict)
     kept: int = 0
 
     def keep(self, course: Course, hours: int, *, station: str = "s1", until_ms: int = NOW_MS) -> None:
         """Send readings of a course to the store and have the stages work them out."""
         sent = readings(course, hours, station=station, until_ms=until_ms, first_seq=self.kept + 1)
         self.kept += len(sent)
+        self.fits.clear()
         self.stores.store.append(sent, until_ms)
+        start_ms = None if self.kept == len(sent) else sent[0].measured_at_ms
         for name in self.config.stations():
-            recompute(self.stores.store, station_context(self.config, name, self.stores.diary, self.stores.store))
+            context = station_context(self.config, name, self.stores.diary, self.stores.store)
+            recompute(self.stores.store, context, start_ms=start_ms)
 
     def write(
         self, kind: str, at_ms: int = NOW_MS - HOUR_MS, body: Mapping[str, object] | None = None, **more: Any
@@ -154,8 +157,9 @@ class Site:
         return self.stores.diary.add(DiaryEntry(kind=kind, at_ms=at_ms, body=body or {}, **more)).id
 
     def advice(self, now_ms: int = NOW_MS, **sources: Any) -> SiteAdvice:
-        """What is advised at a moment, by a fresh look at everything."""
-        return site_advice(self.config, self.stores.store, self.stores.diary, now_ms, cache=AdviceCache(), **sources)
+        """What is advised at a moment, by a fresh look at everything but the fits."""
+        cache = AdviceCache(fits=self.fits)
+        return site_advice(self.config, self.stores.store, self.stores.diary, now_ms, cache=cache, **sources)
 
 
 def surface_of(advice: SiteAdvice, name: str = "green") -> SurfaceAdvice:

@@ -78,9 +78,9 @@ def test_findings_are_read_anew_when_what_they_rest_on_changes(store):
     kept = Lately(store)
     kept.findings("s1", ["thatch_wetness"], times[-1], key=1)
     find(0.8)
-    same = kept.findings("s1", ["thatch_wetness"], times[-1], key=1)["thatch_wetness"][1]
+    same = kept.findings("s1", ["thatch_wetness"], times[-1] + 1, key=1)["thatch_wetness"][1]
     assert (same[0], same[-1]) == (0.5, 0.8)
-    other = kept.findings("s1", ["thatch_wetness"], times[-1], key=2)["thatch_wetness"][1]
+    other = kept.findings("s1", ["thatch_wetness"], times[-1] + 1, key=2)["thatch_wetness"][1]
     assert set(other.tolist()) == {0.8}
 
 
