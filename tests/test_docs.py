@@ -157,7 +157,7 @@ def test_backup_and_restore_as_printed_keep_everything(tmp_path: Path) -> None:
 
 def test_printed_ring_samples_make_a_line() -> None:
     """The printed fit of ring samples runs as it stands and prints the keys of the settings."""
-    (fit,) = blocks((ROOT / "hardware" / "docs" / "siting-and-calibration.md").read_text(encoding="utf-8"), "sh rings")
+    (fit,) = blocks((ROOT / "pipeline" / "docs" / "site-calibration.md").read_text(encoding="utf-8"), "sh rings")
     beside = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
     done = subprocess.run(
         ["bash", "-euc", fit], cwd=ROOT, env={**os.environ, "PATH": beside}, capture_output=True, text=True, check=True
