@@ -9,9 +9,9 @@ whole hour; fortnights on a Monday. Pure: what is read and when is `pipeline.rec
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass
-from typing import NamedTuple
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -48,15 +48,18 @@ class Finding(NamedTuple):
 class Record:
     """What is known of a station over a stretch: time [ms] and value by channel, and by quantity of a finding.
 
-    Values that failed a test are NaN: heard, but not believed. A finding stands at its start.
+    Values that failed a test are NaN: heard, but not believed. A finding stands at its start. `worked_out` is shared by
+    the parts of a record: what one stage has summed of a stretch that lies in both, the next need not sum again.
     """
 
     channels: Mapping[str, Series]
     findings: Mapping[str, Series]
+    worked_out: dict[Hashable, Any] = field(default_factory=dict, compare=False, repr=False)
 
     def between(self, start_ms: int, end_ms: int) -> Record:
         """The part with start <= time < end; series without any are left out."""
-        return Record(_cut(self.channels, start_ms, end_ms), _cut(self.findings, start_ms, end_ms))
+        cut = (_cut(many, start_ms, end_ms) for many in (self.channels, self.findings))
+        return Record(*cut, self.worked_out)
 
 
 def _cut(many: Mapping[str, Series], start_ms: int, end_ms: int) -> dict[str, Series]:
@@ -227,6 +230,8 @@ def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, t
 def over_short_gaps(value: FloatArray, most: int) -> FloatArray:
     """A series with gaps of at most `most` steps filled by straight lines; longer ones, and the ends, stay NaN."""
     known = np.flatnonzero(np.isfinite(value))
+    if known.size in (0, value.size):
+        return value
     filled = value.copy()
     steps = np.diff(known)
     for gap in np.flatnonzero((steps > 1) & (steps <= most + 1)):

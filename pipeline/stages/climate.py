@@ -54,10 +54,12 @@ def _series(record: Record, context: StationContext, quantity: str) -> Series | 
 
 
 def _hours(record: Record, context: StationContext, quantity: str, start_ms: int) -> FloatArray:
-    """Hourly means of the day before and of the day, short gaps filled."""
-    return over_short_gaps(
-        on_grid(_series(record, context, quantity), start_ms - DAY_MS + HOUR_MS // 2, HOUR_MS, 48), FILLED_H
-    )
+    """Hourly means of the day before and of the day, short gaps filled. Not to be changed: others are given it too."""
+    key = ("hours", context.weather.get(quantity, ""), start_ms)
+    if key not in record.worked_out:
+        hours = on_grid(_series(record, context, quantity), start_ms - DAY_MS + HOUR_MS // 2, HOUR_MS, 48)
+        record.worked_out[key] = over_short_gaps(hours, FILLED_H)
+    return np.asarray(record.worked_out[key], dtype=np.float64)
 
 
 def _gap(known: FloatArray, what: str) -> str:
@@ -71,7 +73,7 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
     Parameters
     ----------
     record : Record
-        From a day before it on.
+        From a day before it to its end or on; fortnights ask for what the days have had.
     context : StationContext
     start_ms : int
         Midnight by the sun. [ms since 1970, UTC]
@@ -85,6 +87,14 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
     ----------
     FAO-56 eq. 53 summed over the hours; FAO-56 eq. 52 (Hargreaves).
     """
+    key = ("reference_et", context.station, start_ms)
+    if key not in record.worked_out:
+        record.worked_out[key] = _reference_et(record, context, start_ms)
+    water_mm, hours, reason = record.worked_out[key]
+    return water_mm, hours, reason
+
+
+def _reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
     air = _hours(record, context, "air_temperature", start_ms)
     known = int(np.isfinite(air[24:]).sum())
     if context.latitude_deg is None or context.longitude_deg is None:
