@@ -1,4 +1,4 @@
-"""The `underturf` command: serve, check, recompute, summary, demo.
+"""The `underturf` command: serve, check, recompute, summary, notify-test, demo.
 
 Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
 code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
@@ -57,7 +57,9 @@ def _parser() -> argparse.ArgumentParser:
     recompute.set_defaults(run=_recompute)
     summary = commands.add_parser("summary", help="the state of the ground as text")
     summary.set_defaults(run=_summary)
-    for command in (serve, check, recompute, summary):
+    notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
+    notify.set_defaults(run=_notify_test)
+    for command in (serve, check, recompute, summary, notify):
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
     demo = commands.add_parser("demo", help="the whole of it on this machine, on simulated serial probes")
@@ -88,6 +90,10 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     config = _config(parsed)
+    if config.notify.addresses_file is not None:
+        from pipeline.addresses import people_ways
+
+        people_ways(config.notify.addresses_file)
     stations = sum(len(surface.stations) for surface in config.surfaces)
     print(
         f"{parsed.config}: good. {len(config.surfaces)} surfaces, {stations} stations, "
@@ -117,6 +123,18 @@ def _summary(parsed: argparse.Namespace) -> int:
         raise OSError(f"the service at {host}:{pages.port} answered {answer.status_code}: {answer.text}")
     print(answer.text, end="")
     return 0
+
+
+def _notify_test(parsed: argparse.Namespace) -> int:
+    from pipeline.clock import SystemClock
+    from pipeline.notify_test import try_ways
+
+    fared = try_ways(_config(parsed), SystemClock())
+    for way, fault in fared:
+        print(f"{way}: {fault or 'taken'}")
+    if not fared:
+        print("notify: found no way that is switched on, expected one in [notify]", file=sys.stderr)
+    return 0 if fared and not any(fault for _, fault in fared) else 1
 
 
 def _demo(parsed: argparse.Namespace) -> int:

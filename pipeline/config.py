@@ -18,6 +18,7 @@ from pipeline.alert_bounds import AlertsConfig
 from pipeline.config_ahead import ahead_of
 from pipeline.config_alerts import alerts_of
 from pipeline.config_ground import surfaces_of
+from pipeline.config_notify import NOTIFY_KEYS, notify_of
 from pipeline.site import (
     BrokerConfig,
     Core,
@@ -58,7 +59,7 @@ PLAIN_SECTIONS: Mapping[str, tuple[str, ...]] = {
     "broker": ("kind", "host", "port", "username", "password_file", "ca_file", "cert_file", "key_file"),
     "store": ("kind", "url", "org", "bucket", "token_file"),
     "pages": ("host", "port"),
-    "notify": ("log", "webhook", "webhook_secret_file"),
+    "notify": NOTIFY_KEYS,
     "forecast": ("source",),
     "fixtures": ("source",),
     "work": ("from_hour", "until_hour"),
@@ -138,7 +139,7 @@ def _site_config(check: Check, table: Table) -> SiteConfig:
             check.text(check.table(table, "", "pages"), "pages.", "host", "127.0.0.1"),
             check.port(check.table(table, "", "pages"), "pages.", "port", 8420),
         ),
-        notify=_notify(check, check.table(table, "", "notify")),
+        notify=notify_of(check, check.table(table, "", "notify")),
         alerts=alerts_of(check, check.table(table, "", "alerts")),
         ahead=ahead_of(check, table),
         clock_follow=check.path(check.table(table, "", "clock"), "clock.", "follow", None),
@@ -195,23 +196,8 @@ def _store(check: Check, table: Table) -> StoreConfig:
         check.missing("store.token_file", "a path to the file that holds the store's token")
     return StoreConfig(
         kind,
-        _web_address(check, table, "store.", "url", None),
+        check.web_address(table, "store.", "url", None),
         check.text(table, "store.", "org", None),
         check.text(table, "store.", "bucket", None),
         check.secret(table, "store.", "token_file"),
     )
-
-
-def _notify(check: Check, table: Table) -> NotifyConfig:
-    webhook = _web_address(check, table, "notify.", "webhook", "")
-    if "webhook_secret_file" in table and not webhook:
-        check.missing("notify.webhook", "an address to go with notify.webhook_secret_file")
-    log = check.flag(table, "notify.", "log", default=True)
-    return NotifyConfig(log, webhook, check.secret(table, "notify.", "webhook_secret_file"))
-
-
-def _web_address(check: Check, table: Table, at: str, key: str, default: str | None) -> str:
-    text = check.text(table, at, key, default)
-    if text and not text.startswith(("http://", "https://")):
-        check.fault(f"{at}{key}", text, "an address that begins with http:// or https://")
-    return text

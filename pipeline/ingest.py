@@ -3,7 +3,8 @@
 The network callback only puts a message in the queue; it decodes nothing and never raises. A message is acknowledged
 when the worker says that it is on disk, never before. When the queue is full the message is left unacknowledged and
 the session is taken up again once there is room, so that the broker sends it anew; nodes also send again whatever
-has no receipt. It is the only module of this package that knows the MQTT library, and must know nothing of stores.
+has no receipt. Alert events leave by the same connection. It is the only module of this package that knows the MQTT
+library, and must know nothing of stores.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import socket
 import struct
 import threading
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from paho.mqtt import MQTTException
 from paho.mqtt import client as mqtt
@@ -40,6 +41,7 @@ CONNECT_TIMEOUT_S = 5.0
 RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
 STARTING_TRIES = 2  # failures that are told as news only, not as a warning
 MAX_NODES = 1000  # receipts remembered; one node needs one
+MAX_TOLD = 64  # alert events the broker has not acknowledged
 
 _MQTT_FAULTS = (OSError, ValueError, struct.error, IndexError, MQTTException)  # what a broken peer makes it raise
 
@@ -59,6 +61,15 @@ class Arrival:
     generation: int
 
 
+@dataclass
+class _Word:
+    """Something to publish once; `taken` is set when the broker has it."""
+
+    payload: bytes
+    taken: threading.Event = field(default_factory=threading.Event)
+    mid: int | None = None
+
+
 class Ingest:
     """The pipeline's end of the broker.
 
@@ -74,6 +85,8 @@ class Ingest:
         Messages that may wait for the worker.
     rng : random.Random
         Jitter of the waits between connections.
+    guest : bool
+        A guest only tells: it hears nothing, says nothing of the server's state, and may come beside a running server.
     """
 
     def __init__(
@@ -85,6 +98,7 @@ class Ingest:
         *,
         max_queue: int = MAX_QUEUE_MESSAGES,
         rng: random.Random | None = None,
+        guest: bool = False,
     ) -> None:
         self.connected = False
         self.away = "not connected yet"
@@ -94,6 +108,8 @@ class Ingest:
         self._acknowledged: deque[Arrival] = deque()
         self._receipts: dict[tuple[str, str], Receipt] = {}
         self._unsent: set[tuple[str, str]] = set()
+        self._words: dict[str, _Word] = {}
+        self._guest = guest
         self._lock = threading.Lock()
         self._refused = False
         self._open = False
@@ -133,6 +149,23 @@ class Ingest:
             self._unsent.add((site, node))
         self._wake()
 
+    def tell(self, key: str, payload: bytes) -> threading.Event:
+        """Publish an alert event, once for each key; the event returned is set when the broker has it.
+
+        A key stays known until `told`. Through a lost connection the library sends what is not acknowledged again.
+        """
+        with self._lock:
+            while len(self._words) >= MAX_TOLD and key not in self._words:
+                self._words.pop(next(iter(self._words)))
+            word = self._words.setdefault(key, _Word(payload))
+        self._wake()
+        return word.taken
+
+    def told(self, key: str) -> None:
+        """Forget a key: what is told under it from now on is news."""
+        with self._lock:
+            self._words.pop(key, None)
+
     @property
     def waiting(self) -> int:
         """Messages in the queue."""
@@ -155,7 +188,8 @@ class Ingest:
         try:
             if self.connected:
                 self._send_waiting()
-                self._say_state("down")
+                if not self._guest:
+                    self._say_state("down")
             if self._open:
                 self._client.loop_write()
                 self._take_leave()
@@ -169,8 +203,8 @@ class Ingest:
     def _make_client(self) -> mqtt.Client:
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=f"underturf-pipeline-{self._site}",
-            clean_session=False,
+            client_id="" if self._guest else f"underturf-pipeline-{self._site}",
+            clean_session=self._guest,
             protocol=MQTTProtocolVersion.MQTTv311,
             manual_ack=True,
             reconnect_on_failure=False,
@@ -179,10 +213,12 @@ class Ingest:
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.on_publish = self._on_publish
         # Registering these makes the library leave all writing to our own loop, in one thread.
         client.on_socket_register_write = _leave
         client.on_socket_unregister_write = _leave
-        client.will_set(self._state_topic, json.dumps({"state": "down"}), qos=1, retain=True)
+        if not self._guest:
+            client.will_set(self._state_topic, json.dumps({"state": "down"}), qos=1, retain=True)
         if self._broker.ca_file is not None:
             cert, key = self._broker.cert_file, self._broker.key_file
             client.tls_set(
@@ -242,6 +278,9 @@ class Ingest:
         with self._lock:
             waiting = [(name, self._receipts[name]) for name in self._unsent if name in self._receipts]
             self._unsent.clear()
+            words = [word for word in self._words.values() if word.mid is None]
+        for word in words:
+            word.mid = self._client.publish(f"underturf/{WIRE_VERSION}/{self._site}/alerts", word.payload, qos=1).mid
         for (site, node), receipt in waiting:
             self._client.publish(receipt_topic(site, node), encode_receipt(receipt), qos=1, retain=True)
             self._metrics.receipts.inc()
@@ -291,6 +330,9 @@ class Ingest:
         if reason.is_failure:
             self._broker_says = f"the broker refused the connection: {reason}"
             return
+        if self._guest:
+            self._at_home()
+            return
         base = f"underturf/{WIRE_VERSION}/{self._site}/+"
         client.subscribe([(f"{base}/readings/#", 1), (f"{base}/status", 1)])
 
@@ -303,10 +345,21 @@ class Ingest:
         with self._lock:
             self._unsent.update(self._receipts)
         self._say_state("up")
+        self._at_home()
+
+    def _at_home(self) -> None:
         self._backoff.reset()
         self.connected, self.away = True, ""
         self._metrics.connected.set(1)
         log.info("broker_connected host=%s port=%d", self._broker.host, self._broker.port)
+
+    def _on_publish(
+        self, client: mqtt.Client, data: object, mid: int, reason: ReasonCode, more: Properties | None
+    ) -> None:
+        with self._lock:
+            for word in self._words.values():
+                if word.mid == mid:
+                    word.taken.set()
 
     def _on_message(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
         try:

@@ -1,118 +1,149 @@
-"""From the outbox of alert events to people: the log, and a webhook.
+"""From the outbox to people and machines: what is due on each way is delivered, at least once, with a stable id.
 
-Every event is delivered at least once to every way, oldest first, with a stable id, so that a receiver can tell a
-repeat: it comes only from a kill between the delivery and its record. A receiver that is away is tried for as long as
-it takes; one that refuses is left after a few tries and its words are recorded. It runs in a thread of its own, so
-that a dead receiver never holds up the readings, and decides nothing about alerts.
+Every way has its own outbox, oldest first, and its own patience. A repeat comes only from a kill between a delivery
+and its record. A receiver that is away is tried for as long as it takes; one that refuses is left after a few tries and
+its words are recorded. It runs in a thread of its own, so that a dead receiver never holds up the readings. Machines
+get every alert event at once; what people get, and when, is decided by `pipeline.advice.manners`, not here.
 """
 
 from __future__ import annotations
 
-import hashlib
-import hmac
-import json
 import logging
 import random
 import threading
-from typing import Protocol
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
 
-import httpx
-
+from pipeline.advice.manners import DAY_MS, Marks, Message, Place, digest_date_at_first, due, may_go
+from pipeline.advice.telling import News
 from pipeline.backoff import Backoff
 from pipeline.clock import Clock
-from pipeline.config import NotifyConfig, read_secret
+from pipeline.config import SiteConfig
 from pipeline.errors import PipelineFault
 from pipeline.metrics import Metrics
+from pipeline.site import Manners
+from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
+from pipeline.store.messages import Messages
+from pipeline.ways import LogWay, MqttWay, NotifyAway, NotifyRefused, Teller, Way, WebhookWay
 
 log = logging.getLogger(__name__)
 
-REQUEST_TIMEOUT_S = 10.0
 RETRY_FIRST_S, RETRY_MOST_S = 1.0, 300.0
 REFUSED_TRIES = 5  # a receiver may be set up while we try; after that its refusal stands
 REFUSED_KEPT = 50
 REFUSED_KEY = "notify/refused"
-ANSWER_CHARACTERS = 300
 EVENTS_A_STEP = 20
 STOP_SEEN_S = 0.2
-POLL_S = 15.0  # the worker wakes us; this is for what nobody told
-TRY_AGAIN_STATUS = (408, 425, 429)  # refusals that mean "not now" (RFC 9110, 6585, 8470)
+POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and for the hour of the digest
+PAST_MS = 15 * DAY_MS  # of the messages before, the manners look back a fortnight
+NEW_WAY_MS = DAY_MS  # somebody new is told what came about in the last day
+MARKS_MS = 400 * DAY_MS
 
 
-class NotifyAway(PipelineFault):
-    """A receiver cannot be reached, or asks to be tried later."""
+class Outbox(Protocol):
+    """What is to be delivered on one way."""
 
-
-class NotifyRefused(PipelineFault):
-    """A receiver does not want an event, and says why."""
-
-
-class Way(Protocol):
-    """One way to deliver events."""
-
-    name: str
-
-    def deliver(self, event: Event) -> None:
-        """Deliver one event; raises NotifyAway or NotifyRefused."""
+    def waiting(self, now_ms: int) -> Sequence[Any]:
+        """What may be delivered now, in order; each has an `id`."""
         ...
 
-    def close(self) -> None:
-        """Let go of what is held."""
+    def taken(self, handed: Any, now_ms: int) -> None:
+        """Record that the way has taken one thing, or has refused it for good."""
         ...
 
 
-class LogWay:
-    """The service's log."""
+class EventOutbox:
+    """Every alert event, for a machine."""
 
-    name = "log"
+    def __init__(self, journal: Journal, way: str) -> None:
+        self._journal, self._way = journal, way
 
-    def deliver(self, event: Event) -> None:
-        log.warning("alert_%s id=%s text=%s", event.body.get("kind"), event.id, event.body.get("text"))
+    def waiting(self, now_ms: int) -> list[Event]:
+        return self._journal.unsent(self._way, limit=EVENTS_A_STEP)
 
-    def close(self) -> None:
-        """Nothing to let go of."""
+    def taken(self, handed: Event, now_ms: int) -> None:
+        self._journal.mark_sent(handed.id, self._way, now_ms)
 
 
-class WebhookWay:
-    """An HTTP receiver: the event as JSON, its id as `Idempotency-Key`, and a signature when there is a secret.
+class MessageOutbox:
+    """Messages by the manners, for a person. Each is kept before it is first tried.
 
-    The signature is HMAC-SHA256 of the body in hexadecimal, in `Underturf-Signature` after `sha256=`.
+    Parameters
+    ----------
+    messages : Messages
+    way : str
+    place : Place
+    manners : Manners
+    marks : callable
+        What people have marked, at a time. [ms since 1970, UTC]
     """
 
-    name = "webhook"
+    def __init__(
+        self, messages: Messages, way: str, place: Place, manners: Manners, marks: Callable[[int], Marks]
+    ) -> None:
+        self._messages, self._way, self._place = messages, way, place
+        self._manners, self._marks = manners, marks
+        self._seen_ms: dict[str, int] = {}
 
-    def __init__(self, config: NotifyConfig, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
-        self._config = config
-        self._client = httpx.Client(timeout=timeout_s, trust_env=False)
+    def waiting(self, now_ms: int) -> list[Message]:
+        before = self._messages.waiting(self._way)
+        if self._compose(now_ms, waiting=any(not m.urgent for m in before)):
+            before = self._messages.waiting(self._way)
+        return [m for m in before if may_go(m, self._manners, self._place.timezone, now_ms)]
 
-    def deliver(self, event: Event) -> None:
-        body = json.dumps({"id": event.id, "at_ms": event.at_ms, **event.body}, ensure_ascii=False).encode()
-        headers = {"Content-Type": "application/json", "Idempotency-Key": event.id}
-        try:
-            if self._config.webhook_secret_file is not None:
-                secret = read_secret(self._config.webhook_secret_file).encode()
-                headers["Underturf-Signature"] = "sha256=" + hmac.new(secret, body, hashlib.sha256).hexdigest()
-            answer = self._client.post(self._config.webhook, content=body, headers=headers)
-        except (httpx.HTTPError, OSError) as err:
-            raise NotifyAway(f"{self._config.webhook}: found {err or type(err).__name__}, expected an answer") from err
-        except httpx.InvalidURL as err:
-            raise NotifyRefused(f"{self._config.webhook}: found {err}, expected a web address") from err
-        if answer.is_success:
-            return
-        said = f"{self._config.webhook}: found {answer.status_code} {answer.text[:ANSWER_CHARACTERS]!r}, expected 2xx"
-        if answer.status_code >= 500 or answer.status_code in TRY_AGAIN_STATUS:
-            raise NotifyAway(said)
-        raise NotifyRefused(said)
+    def taken(self, handed: Message, now_ms: int) -> None:
+        self._messages.mark_sent(handed.id, self._way, now_ms)
 
-    def close(self) -> None:
-        self._client.close()
+    def _compose(self, now_ms: int, *, waiting: bool) -> bool:
+        """Keep the messages that are due; whether there were any."""
+        first = digest_date_at_first(self._manners, self._place.timezone, now_ms)
+        last_digest = self._messages.begin(self._way, now_ms - NEW_WAY_MS, first)
+        untold = self._messages.untold(self._way)
+        self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
+        news = [_news(event, self._seen_ms[event.id]) for event in untold]
+        past = self._messages.past(self._way, now_ms - PAST_MS)
+        found = due(
+            self._place, self._manners, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
+        )
+        if found.messages or found.dropped or found.digest_date:
+            self._messages.keep(self._way, found, now_ms)
+        return bool(found.messages)
+
+
+def marks_in(diary: Diary, now_ms: int) -> Marks:
+    """What the diary says of alerts: of each the last mark counts, a snooze until its end."""
+    last = {
+        str(e.body["alert"]): (e.body["mark"], e.end_ms)
+        for e in diary.entries(("mark",), now_ms - MARKS_MS, now_ms + 1)
+    }
+    hushed = {a for a, (mark, end_ms) in last.items() if mark == "seen" or _snoozed(mark, end_ms, now_ms)}
+    return Marks(frozenset(hushed), frozenset(a for a, (mark, _) in last.items() if mark == "wrong"))
+
+
+def _snoozed(mark: object, end_ms: int | None, now_ms: int) -> bool:
+    return mark == "snoozed" and end_ms is not None and now_ms < end_ms
+
+
+def _news(event: Event, seen_ms: int) -> News:
+    body = event.body
+    since_ms = body.get("since_ms")
+    return News(
+        id=event.id,
+        alert_id=str(body.get("alert_id") or event.id),
+        kind=str(body.get("kind", "")),
+        rule=str(body.get("rule", "")),
+        text=str(body.get("text", "")),
+        since_ms=since_ms if isinstance(since_ms, int) else event.at_ms,
+        seen_ms=seen_ms,
+    )
 
 
 class _Line:
     """One way with its own patience, so that a dead webhook does not hold up the log."""
 
-    def __init__(self, way: Way, rng: random.Random) -> None:
-        self.way = way
+    def __init__(self, way: Way[Any], outbox: Outbox, rng: random.Random) -> None:
+        self.way, self.outbox = way, outbox
         self.backoff = Backoff(RETRY_FIRST_S, RETRY_MOST_S, rng)
         self.not_before = 0.0
         self.refusals = 0
@@ -120,12 +151,13 @@ class _Line:
 
 
 class Notifier:
-    """Delivers what the journal's outbox of events holds.
+    """Delivers what the outboxes hold.
 
     Parameters
     ----------
     journal : Journal
-    ways : list of Way
+        Where refusals are recorded.
+    ways : list of (Way, Outbox)
     metrics : Metrics
     clock : Clock
     rng : random.Random
@@ -133,21 +165,42 @@ class Notifier:
     """
 
     def __init__(
-        self, journal: Journal, ways: list[Way], metrics: Metrics, clock: Clock, *, rng: random.Random | None = None
+        self,
+        journal: Journal,
+        ways: Sequence[tuple[Way[Any], Outbox]],
+        metrics: Metrics,
+        clock: Clock,
+        *,
+        rng: random.Random | None = None,
     ) -> None:
         rng = random.Random() if rng is None else rng
         self._journal, self._metrics, self._clock = journal, metrics, clock
-        self._lines = [_Line(way, rng) for way in ways]
+        self._lines = [_Line(way, outbox, rng) for way, outbox in ways]
         self._news = threading.Event()
         self._away = ""
         metrics.limits({"notify_refused_tries": REFUSED_TRIES, "notify_retry_seconds": RETRY_MOST_S})
 
     @classmethod
-    def from_config(cls, config: NotifyConfig, journal: Journal, metrics: Metrics, clock: Clock) -> Notifier:
-        """The ways that are switched on."""
-        ways: list[Way] = [LogWay()] if config.log else []
-        if config.webhook:
-            ways.append(WebhookWay(config))
+    def from_config(
+        cls, config: SiteConfig, journal: Journal, diary: Diary, teller: Teller, metrics: Metrics, clock: Clock
+    ) -> Notifier:
+        """The ways that are switched on.
+
+        Raises
+        ------
+        ConfigFault
+            With every line of the addresses file that is no address.
+        """
+        ways: list[tuple[Way[Any], Outbox]] = [
+            (way, EventOutbox(journal, way.name)) for way in machine_ways(config, teller, clock)
+        ]
+        messages = Messages(journal.database)
+        place = Place(config.site.name, config.site.title, config.site.timezone)
+        for way in people_of(config):
+            outbox = MessageOutbox(
+                messages, way.name, place, config.notify.manners, lambda now_ms: marks_in(diary, now_ms)
+            )
+            ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)
 
     @property
@@ -192,17 +245,17 @@ class Notifier:
         """Whether there may be more to do at once."""
         if self._clock.monotonic() < line.not_before:
             return False
-        events = self._journal.unsent(line.way.name, limit=EVENTS_A_STEP)
-        self._metrics.outbox.labels(line.way.name).set(len(events))
-        for event in events:
-            if stop.is_set() or not self._deliver_one(line, event):
+        waiting = line.outbox.waiting(self._clock.now_ms())
+        self._metrics.outbox.labels(line.way.name).set(len(waiting))
+        for handed in waiting:
+            if stop.is_set() or not self._deliver_one(line, handed):
                 return False
-        return len(events) == EVENTS_A_STEP
+        return len(waiting) == EVENTS_A_STEP
 
-    def _deliver_one(self, line: _Line, event: Event) -> bool:
+    def _deliver_one(self, line: _Line, handed: Event | Message) -> bool:
         name = line.way.name
         try:
-            line.way.deliver(event)
+            line.way.deliver(handed)
         except NotifyAway as err:
             self._put_off(line, str(err))
             return False
@@ -211,10 +264,10 @@ class Notifier:
             if line.refusals < REFUSED_TRIES:
                 self._put_off(line, str(err))
                 return False
-            self._record_refusal(event, name, str(err))
+            self._record_refusal(handed.id, name, str(err))
         else:
             self._metrics.delivered.labels(name).inc()
-        self._journal.mark_sent(event.id, name, self._clock.now_ms())
+        line.outbox.taken(handed, self._clock.now_ms())
         line.refusals, line.not_before, line.away = 0, 0.0, ""
         line.backoff.reset()
         return True
@@ -226,13 +279,36 @@ class Notifier:
         line.not_before = self._clock.monotonic() + line.backoff.next_s()
         self._metrics.attempts_failed.labels(line.way.name).inc()
 
-    def _record_refusal(self, event: Event, way: str, reason: str) -> None:
-        log.error("notify_given_up way=%s id=%s reason=%s", way, event.id, reason)
+    def _record_refusal(self, handed_id: str, way: str, reason: str) -> None:
+        log.error("notify_given_up way=%s id=%s reason=%s", way, handed_id, reason)
         self._metrics.given_up.labels(way).inc()
-        entry = {"id": event.id, "way": way, "at_ms": self._clock.now_ms(), "reason": reason}
+        entry = {"id": handed_id, "way": way, "at_ms": self._clock.now_ms(), "reason": reason}
         self._journal.save_alerts({REFUSED_KEY: {"events": [*self.refused(), entry][-REFUSED_KEPT:]}})
 
     def refused(self) -> list[dict[str, object]]:
-        """The last events that a receiver refused for good, with its words."""
+        """The last events and messages that a receiver refused for good, with its words."""
         kept = self._journal.alert_states().get(REFUSED_KEY, {}).get("events", [])
         return list(kept) if isinstance(kept, list) else []
+
+
+def machine_ways(config: SiteConfig, teller: Teller, clock: Clock) -> list[Way[Event]]:
+    """The ways of machines that are switched on."""
+    told = config.notify
+    ways: list[Way[Event]] = [LogWay()] if told.log else []
+    ways += [WebhookWay(told)] if told.webhook else []
+    return [*ways, MqttWay(teller, clock)] if told.mqtt else ways
+
+
+def people_of(config: SiteConfig) -> list[Way[Message]]:
+    """A way for each of the people's addresses.
+
+    Raises
+    ------
+    ConfigFault
+        With every line that is no address.
+    """
+    if config.notify.addresses_file is None:
+        return []
+    from pipeline.addresses import people_ways  # the library about services: only where somebody is to be told
+
+    return [address.way for address in people_ways(config.notify.addresses_file)]

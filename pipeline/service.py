@@ -229,7 +229,7 @@ class Pipeline:
         self._feeder = self._stores.feeder
         self._study = Study(config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed)
         self._judge = Judge(config, self.store, self.journal, self.metrics, self.context, self.diary)
-        self._notifier = Notifier.from_config(config.notify, self.journal, self.metrics, self.clock)
+        self._notifier = Notifier.from_config(config, self.journal, self.diary, self._ingest, self.metrics, self.clock)
         self._worker = Worker(
             config, self._ingest, self.journal, self._study, self._judge, self.nodes, self.metrics, self.clock,
             on_change=self._changed,

@@ -204,12 +204,41 @@ class PagesConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class Manners:
+    """When people may be told. Times of the site's clock, as minutes after midnight.
+
+    Attributes
+    ----------
+    digest_at_min, quiet_from_min, quiet_until_min : int
+        The end of the quiet hours is not in them. Both alike: none.
+    interruptions_a_week, off_season_interruptions_a_fortnight : int
+    season : (int, int)
+        First and last month, both in it. It may run over the new year.
+    digest_when_empty : bool
+    gather_min : float
+        News that comes about together is told together: the first waits so long for its fellows. [min]
+    """
+
+    digest_at_min: int = 375
+    quiet_from_min: int = 1200
+    quiet_until_min: int = 360
+    interruptions_a_week: int = 3
+    off_season_interruptions_a_fortnight: int = 1
+    season: tuple[int, int] = (4, 9)
+    digest_when_empty: bool = False
+    gather_min: float = 2.0
+
+
+@dataclass(frozen=True, slots=True)
 class NotifyConfig:
-    """Where alert events go."""
+    """Where alert events go: all of them to machines, messages by the manners to the people in `addresses_file`."""
 
     log: bool = True
     webhook: str = ""
     webhook_secret_file: Path | None = None
+    mqtt: bool = False
+    addresses_file: Path | None = None
+    manners: Manners = Manners()
 
 
 @dataclass(frozen=True)

@@ -82,6 +82,13 @@ class Check:
             return default or ""
         return value
 
+    def web_address(self, table: Table, at: str, key: str, default: str | None) -> str:
+        """An address of the web (or the default, which may be empty)."""
+        text = self.text(table, at, key, default)
+        if text and not text.startswith(("http://", "https://")):
+            self.fault(f"{at}{key}", text, "an address that begins with http:// or https://")
+        return text
+
     def slug(self, table: Table, at: str, key: str) -> str:
         """A name: small letters, digits, `-` and `_`, at most 64."""
         value = table.get(key)

@@ -90,11 +90,25 @@ DIARY_KEYS = (
     "CREATE TABLE diary_key (key TEXT PRIMARY KEY, entry INTEGER NOT NULL) WITHOUT ROWID",
 )
 
+MESSAGES = (
+    # Somebody who is told by manners: events up to `after` are done with, and the local date of the last digest.
+    """CREATE TABLE told_way (
+        name TEXT PRIMARY KEY, after INTEGER NOT NULL, last_digest TEXT NOT NULL) WITHOUT ROWID""",
+    # Messages are kept before they are sent, so that a repeat has the same id and the same words.
+    """CREATE TABLE message (
+        number INTEGER PRIMARY KEY AUTOINCREMENT, way TEXT NOT NULL, id TEXT NOT NULL, at_ms INTEGER NOT NULL,
+        kind TEXT NOT NULL, urgent INTEGER NOT NULL, body TEXT NOT NULL, sent_at_ms INTEGER, UNIQUE (way, id))""",
+    "CREATE INDEX message_waiting ON message (way, urgent DESC, number) WHERE sent_at_ms IS NULL",
+    # Events beyond `after` that are in a message, or need none.
+    "CREATE TABLE event_told (way TEXT NOT NULL, number INTEGER NOT NULL, PRIMARY KEY (way, number)) WITHOUT ROWID",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
     Migration(3, "diary, alert state and events", PEOPLE_AND_ALERTS),
     Migration(4, "keys of diary entries", DIARY_KEYS),
+    Migration(5, "messages to people", MESSAGES),
 )
 
 

@@ -185,3 +185,35 @@ def _runs(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+# --- notify-test ---------------------------------------------------------------------------------------------------
+
+
+def with_addresses(settings: Path, *addresses: str, log: str = "true") -> str:
+    (settings.parent / "addresses").write_text("\n".join(addresses))
+    settings.write_text(f'{SETTINGS}\n[notify]\nlog = {log}\naddresses_file = "addresses"\n')
+    return str(settings)
+
+
+def test_notify_test_exits_well_only_when_all_went_well(
+    settings: Path, free_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A line for each way; 0 when each took it, 1 when one did not, 1 when there is none."""
+    assert main(["notify-test", "--config", with_addresses(settings, "# nobody yet")]) == 0
+    assert capsys.readouterr().out == "log: taken\n"
+    assert main(["notify-test", "--config", with_addresses(settings, f"http://127.0.0.1:{free_port}/x")]) == 1
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == "log: taken" and "refused" in second
+    assert main(["notify-test", "--config", with_addresses(settings, "# nobody", log="false")]) == 1
+    assert "no way" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["notify-test", "check"])
+def test_a_line_that_is_no_address_is_a_fault_of_the_settings(
+    settings: Path, capsys: pytest.CaptureFixture[str], command: str
+) -> None:
+    """Exit code 2 and the line's number, without its words."""
+    assert main([command, "--config", with_addresses(settings, "sesame")]) == 2
+    said = capsys.readouterr().err
+    assert "addresses: line 1" in said and "sesame" not in said

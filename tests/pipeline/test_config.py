@@ -198,6 +198,16 @@ def test_an_unknown_key_is_refused_with_the_nearest_name(tmp_path: Path, written
         ('[store]\nkind = "influx"', "store.token_file"),
         ('[store]\nurl = "http://127.0.0.1:8086"', "store.url"),
         ('[notify]\nwebhook = "ftp://example.org"', "notify.webhook"),
+        ('[notify]\naddresses_file = "gone"', "notify.addresses_file"),
+        ('[notify]\ndigest_at = "6:15"', "notify.digest_at"),
+        ("[notify]\ndigest_at = 06:15:30", "notify.digest_at"),
+        ('[notify]\ndigest_at = "24:00"', "notify.digest_at"),
+        ('[notify]\ndigest_at = "05:59"', "notify.digest_at"),
+        ('[notify]\ndigest_at = "20:00"', "notify.digest_at"),
+        ('[notify]\nquiet_until = "06:16"', "notify.digest_at"),
+        ("[notify]\nseason_from_month = 13", "notify.season_from_month"),
+        ("[notify]\ninterruptions_a_week = 2.5", "notify.interruptions_a_week"),
+        ("[notify]\ngather_min = -1", "notify.gather_min"),
         ("[pages]\nport = true", "pages.port"),
         ("[alerts.roots_dry]\non_wetness = 0.6", "alerts.roots_dry.off_wetness"),
         ("[alerts.probe_fault]\nsilent_h = -1", "alerts.probe_fault.silent_h"),
@@ -234,11 +244,11 @@ def test_faults_in_the_ground_are_named_by_surface_station_and_probe(
 
 def test_a_secret_is_named_by_path_and_its_file_must_be_there(tmp_path: Path) -> None:
     """The settings hold the path alone; the secret is nowhere in them."""
-    (tmp_path / "hook.secret").write_text("quiet\n")
+    (tmp_path / "hook.secret").write_text("sesame\n")
     text = GOOD + '[notify]\nwebhook = "http://127.0.0.1:9/"\nwebhook_secret_file = "hook.secret"\n'
     config = load(write(tmp_path, text), {})
     assert config.notify.webhook_secret_file == tmp_path / "hook.secret"
-    assert "quiet" not in repr(config)
+    assert "sesame" not in repr(config)
     assert len(faults(tmp_path, text.replace("hook.secret", "gone.secret"))) == 1
 
 
@@ -265,3 +275,13 @@ def test_a_missing_file_is_told_by_its_path(tmp_path: Path) -> None:
     """The path asked for stands in the fault."""
     with pytest.raises(ConfigFault, match=r"gone\.toml: found no file"):
         load(tmp_path / "gone.toml", {})
+
+
+def test_manners_are_read_as_minutes_and_months(tmp_path: Path) -> None:
+    """Times of day become minutes after midnight (by hand); what is not written is as in the reference."""
+    text = (
+        GOOD + '[notify]\ndigest_at = "07:05"\nquiet_from = 22:30:00\nseason_from_month = 10\nseason_until_month = 3\n'
+    )
+    told = load(write(tmp_path, text), {}).notify.manners
+    assert (told.digest_at_min, told.quiet_from_min, told.quiet_until_min) == (425, 1350, 360)
+    assert (told.season, told.interruptions_a_week, told.gather_min) == ((10, 3), 3, 2.0)

@@ -20,9 +20,10 @@ from pipeline.clock import SystemClock
 from pipeline.config import NotifyConfig
 from pipeline.errors import StoreAway
 from pipeline.metrics import Metrics
-from pipeline.notify import REFUSED_TRIES, LogWay, Notifier, WebhookWay
+from pipeline.notify import REFUSED_TRIES, EventOutbox, Notifier
 from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal
+from pipeline.ways import LogWay, WebhookWay
 
 Until = Callable[..., None]
 Steps = Callable[[Any], Any]
@@ -81,8 +82,9 @@ def event(number: int) -> Event:
 
 
 def notifier(journal: Journal, address: str, metrics: Metrics | None = None, **more: Any) -> Notifier:
-    ways = [WebhookWay(NotifyConfig(webhook=address, **more), timeout_s=5.0)]
-    made = Notifier(journal, list(ways), metrics or Metrics(), SystemClock(), rng=random.Random(1))
+    webhook = WebhookWay(NotifyConfig(webhook=address, **more), timeout_s=5.0)
+    ways = [(webhook, EventOutbox(journal, webhook.name))]
+    made = Notifier(journal, ways, metrics or Metrics(), SystemClock(), rng=random.Random(1))
     for line in made._lines:
         line.backoff.first_s = line.backoff.most_s = 0.01
     return made
@@ -134,8 +136,9 @@ def test_a_dead_receiver_does_not_hold_up_the_log(
     """With nobody at the webhook's address the log still has the event; the webhook's stays in the outbox."""
     journal.save_alerts({}, [event(1)])
     webhook = WebhookWay(NotifyConfig(webhook=f"http://127.0.0.1:{free_port}/"))
-    sender = Notifier(journal, [webhook, LogWay()], Metrics(), SystemClock(), rng=random.Random(1))
-    with caplog.at_level(logging.WARNING, "pipeline.notify"), stepping(sender):
+    ways = [(way, EventOutbox(journal, way.name)) for way in (webhook, LogWay())]
+    sender = Notifier(journal, ways, Metrics(), SystemClock(), rng=random.Random(1))
+    with caplog.at_level(logging.WARNING, "pipeline.ways"), stepping(sender):
         until(lambda: not journal.unsent("log"), "the log has it")
         until(lambda: "webhook" in sender.away, "the webhook is known to be away")
         sender.wake()

@@ -1,0 +1,309 @@
+"""How people are told: one digest each morning, quiet at night, and few interruptions.
+
+Pure: the news not yet told to somebody, what was sent before, the marks people set and the time come in; the messages
+to send now go out. Whoever calls keeps them before sending, so that a message has one id and one wording however often
+it is tried. Machines are not told by these manners: they get every event at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from pipeline.advice.telling import News, grouped, opening_words, when_words
+from pipeline.advice.watch import CLOSED, OPENED
+from pipeline.site import Manners
+from pipeline.soil.moving import HOUR_MS
+
+DAY_MS, MINUTE_MS = 24 * HOUR_MS, 60_000
+RUNNING, FROST = "water_running", "frost_at_dawn"
+URGENT = (RUNNING, FROST)  # may wake somebody up
+# What is to be done before the next morning; everything else loses nothing by waiting for the digest.
+INTERRUPTING = (*URGENT, "stay_off", "lift_probes", "window_closing", "thatch_to_repel")
+
+# How long things wait: common practice, no source.
+SOON_MS = 2 * HOUR_MS  # an interruption so shortly before the digest waits for it
+FROST_SOON_MS = 30 * MINUTE_MS
+FROST_WAIT_MS = 12 * HOUR_MS  # frost beyond the budget waits for a digest so near, and for none further off
+STALE_MS = 6 * HOUR_MS  # an urgent message that could not be sent for so long wakes nobody up any more
+DIGEST, INTERRUPTION, LOUDER = "digest", "interruption", "louder"
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """The site: its slug, its title, and its clock, a name of the IANA time zone list."""
+
+    site: str
+    title: str
+    timezone: str
+
+
+@dataclass(frozen=True, slots=True)
+class Past:
+    """A message made before: kind, time [ms since 1970, UTC] and the alerts it was about."""
+
+    kind: str
+    at_ms: int
+    alerts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Alerts by id that somebody has seen or snoozed for now, and those marked wrong."""
+
+    hushed: frozenset[str] = frozenset()
+    wrong: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something to send to a person.
+
+    Attributes
+    ----------
+    id : str
+        Of a digest made of site and local date, of others of their events: the same however often it is sent.
+    at_ms : int
+        When it was made. [ms since 1970, UTC]
+    kind : str
+        `digest`, `interruption`, or `louder`: water that is still running, said again.
+    urgent : bool
+        May go in quiet hours.
+    subject : str
+        One plain line.
+    lines : tuple of str
+        Where, what, since, so what, by when.
+    news, alerts : tuple of str
+        Ids of the events it tells, and of their alerts.
+    """
+
+    id: str
+    at_ms: int
+    kind: str
+    urgent: bool
+    subject: str
+    lines: tuple[str, ...]
+    news: tuple[str, ...] = ()
+    alerts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """What is to be done now.
+
+    Attributes
+    ----------
+    messages : tuple of Message
+        To be sent, in this order.
+    dropped : tuple of str
+        Ids of events that need not be told: somebody has marked their alert.
+    digest_date : str
+        Local date whose digest is done with, sent or empty; no text while it is not.
+    """
+
+    messages: tuple[Message, ...] = ()
+    dropped: tuple[str, ...] = ()
+    digest_date: str = ""
+
+
+def due(
+    place: Place,
+    manners: Manners,
+    news: Sequence[News],
+    past: Iterable[Past],
+    last_digest: str,
+    now_ms: int,
+    *,
+    marks: Marks | None = None,
+    waiting: bool = False,
+) -> Due:
+    """What somebody is to be told now.
+
+    Parameters
+    ----------
+    place : Place
+    manners : Manners
+    news : sequence of News
+        Not yet told to this person, in the order it came about.
+    past : iterable of Past
+        What was made for this person in the last fortnight, at least.
+    last_digest : str
+        Local date of the last digest, empty before the first.
+    now_ms : int
+        [ms since 1970, UTC]
+    marks : Marks, optional
+    waiting : bool
+        Whether a message to this person is still waiting to be sent: then nothing but running water is added to it,
+        and the rest is told together later.
+
+    Returns
+    -------
+    Due
+    """
+    marks = Marks() if marks is None else marks
+    here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(place.timezone))
+    sent = list(past)
+    dropped = tuple(n.id for n in news if _unwanted(n, marks))
+    kept = [n for n in news if not _unwanted(n, marks)]
+    running = [n for n in kept if n.rule == RUNNING and n.kind != CLOSED]
+    rest = [n for n in kept if n not in running]
+    messages: list[Message] = []
+    if _gathered(running, manners, now_ms):
+        messages.append(_running(running, sent, here, now_ms))
+    digest_date = ""
+    if not waiting and _digest_due(here, manners, last_digest):
+        digest_date = here.date().isoformat()
+        if rest or manners.digest_when_empty:
+            messages.append(_digest(place, rest, here, now_ms))
+    elif not waiting:
+        pressing = _interrupting(rest, sent, here, manners, last_digest, now_ms)
+        if _gathered(pressing, manners, now_ms):
+            messages.append(_interruption(pressing, here, now_ms))
+    return Due(tuple(messages), dropped, digest_date)
+
+
+def may_go(message: Message, manners: Manners, timezone: str, now_ms: int) -> bool:
+    """Whether a message may be sent now: not in quiet hours, unless it is urgent and still fresh."""
+    if message.urgent and now_ms - message.at_ms < STALE_MS:
+        return True
+    return not _quiet(manners, _minute(datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))))
+
+
+def digest_date_at_first(manners: Manners, timezone: str, now_ms: int) -> str:
+    """What counts as the last digest of somebody who is new: today's if its time is over, else none."""
+    here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))
+    return here.date().isoformat() if _minute(here) >= manners.digest_at_min else ""
+
+
+def in_season(manners: Manners, month: int) -> bool:
+    """Whether a month, January 1, is in the season."""
+    first, last = manners.season
+    return first <= month <= last if first <= last else month >= first or month <= last
+
+
+def _quiet(manners: Manners, minute: int) -> bool:
+    """Whether a minute after midnight is in the quiet hours."""
+    if manners.quiet_from_min <= manners.quiet_until_min:
+        return manners.quiet_from_min <= minute < manners.quiet_until_min
+    return minute >= manners.quiet_from_min or minute < manners.quiet_until_min
+
+
+def _unwanted(news: News, marks: Marks) -> bool:
+    return news.alert_id in marks.wrong or (news.alert_id in marks.hushed and news.kind != CLOSED)
+
+
+def _minute(here: datetime) -> int:
+    return here.hour * 60 + here.minute
+
+
+def _gathered(news: Sequence[News], manners: Manners, now_ms: int) -> bool:
+    """Whether there is news that has waited for its fellows long enough."""
+    return bool(news) and now_ms - min(n.seen_ms for n in news) >= manners.gather_min * MINUTE_MS
+
+
+def _digest_due(here: datetime, manners: Manners, last_digest: str) -> bool:
+    """Once a local date: also where the clock goes through the hour of the digest twice, or over it."""
+    minute = _minute(here)
+    return not _quiet(manners, minute) and minute >= manners.digest_at_min and _owed(here.date(), last_digest)
+
+
+def _owed(today: date, last_digest: str) -> bool:
+    """Whether the digest of a date is still to come. A date beyond tomorrow was written by a clock that was wrong."""
+    tomorrow = (today + timedelta(days=1)).isoformat()
+    return not today.isoformat() <= last_digest <= tomorrow
+
+
+def _next_digest_ms(here: datetime, manners: Manners, last_digest: str, now_ms: int) -> int:
+    """How long until the next digest. [ms]"""
+    at = divmod(manners.digest_at_min, 60)
+    today = here.date()
+    later = _minute(here) >= manners.digest_at_min or not _owed(today, last_digest)
+    day = today + timedelta(days=1) if later else today
+    then = datetime(day.year, day.month, day.day, *at, tzinfo=here.tzinfo)
+    return round(then.timestamp() * 1000) - now_ms
+
+
+def _interrupting(
+    news: Sequence[News], past: Sequence[Past], here: datetime, manners: Manners, last_digest: str, now_ms: int
+) -> list[News]:
+    """The news that cannot wait for the digest, as far as manners allow."""
+    digest_ms = _next_digest_ms(here, manners, last_digest, now_ms)
+    quiet, budget = _quiet(manners, _minute(here)), _budget_left(past, here, manners, now_ms)
+    found = []
+    for one in news:
+        if one.kind != OPENED or one.rule not in INTERRUPTING:
+            continue
+        if one.rule == FROST:
+            goes = digest_ms > FROST_SOON_MS and (budget or digest_ms > FROST_WAIT_MS)
+        else:
+            goes = budget and not quiet and digest_ms > SOON_MS
+        if goes:
+            found.append(one)
+    return found
+
+
+def _budget_left(past: Sequence[Past], here: datetime, manners: Manners, now_ms: int) -> bool:
+    if in_season(manners, here.month):
+        most, span_ms = manners.interruptions_a_week, 7 * DAY_MS
+    else:
+        most, span_ms = manners.off_season_interruptions_a_fortnight, 14 * DAY_MS
+    return sum(p.kind == INTERRUPTION and p.at_ms > now_ms - span_ms for p in past) < most
+
+
+def _message(kind: str, news: Sequence[News], subject: str, lines: Sequence[str], at_ms: int, *, name: str) -> Message:
+    alerts = tuple(dict.fromkeys(n.alert_id for n in news))
+    urgent = kind != DIGEST and any(n.rule in URGENT for n in news)
+    return Message(name, at_ms, kind, urgent, subject, tuple(lines), tuple(n.id for n in news), alerts)
+
+
+def _name(news: Sequence[News]) -> str:
+    return "news-" + hashlib.sha256("|".join(sorted(n.id for n in news)).encode()).hexdigest()[:24]
+
+
+def _running(news: Sequence[News], past: Sequence[Past], here: datetime, now_ms: int) -> Message:
+    """Water left running: the first time in plain words, then louder each time."""
+    alerts = {n.alert_id for n in news}
+    before = sum(p.kind in (INTERRUPTION, LOUDER) and bool(alerts & set(p.alerts)) for p in past)
+    lines = [line for _, line in grouped(news, here)]
+    first = opening_words(lines[0])
+    subject = f"Water left running? {first}" if before == 0 else f"WATER STILL RUNNING, warning {before + 1}: {first}"
+    return _message(LOUDER if before else INTERRUPTION, news, subject, lines, now_ms, name=_name(news))
+
+
+def _interruption(news: Sequence[News], here: datetime, now_ms: int) -> Message:
+    lines = [line for _, line in _in_order(news, here)]
+    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
+    return _message(INTERRUPTION, news, opening_words(lines[0]) + more, lines, now_ms, name=_name(news))
+
+
+def _digest(place: Place, news: Sequence[News], here: datetime, now_ms: int) -> Message:
+    told = _in_order(news, here)
+    over = sum(last.kind == CLOSED for last, _ in told)
+    lines = [line for _, line in told]
+    day = f"{place.title}, {when_words(here)}"
+    if not told:
+        subject, lines = f"{day}: nothing new", ["No alert has come, gone or changed since the last digest."]
+    elif len(told) == 1 or told[0][0].rule in URGENT:
+        more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
+        subject = f"{day}: {opening_words(lines[0])}{more}"
+    else:
+        counts = [f"{len(told) - over} to know"] * (len(told) > over) + [f"{over} over"] * (over > 0)
+        subject = f"{day}: {', '.join(counts)}"
+    return _message(DIGEST, news, subject, lines, now_ms, name=f"digest-{place.site}-{here.date().isoformat()}")
+
+
+def _in_order(news: Sequence[News], here: datetime) -> list[tuple[News, str]]:
+    """Lines, the urgent first, then what may interrupt, then the rest; probes at fault and what is over, last."""
+
+    def rank(told: tuple[News, str]) -> int:
+        last = told[0]
+        if last.kind == CLOSED:
+            return 4
+        if last.rule in URGENT:
+            return 0
+        return 1 if last.rule in INTERRUPTING else 3 if last.rule == "probe_fault" else 2
+
+    return sorted(grouped(news, here), key=rank)
