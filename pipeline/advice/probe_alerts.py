@@ -30,6 +30,7 @@ from pipeline.flags import Flag
 from pipeline.soil.layers import CELL_MS, Place
 from pipeline.soil.media import MEDIA
 from pipeline.soil.moving import HOUR_MS
+from pipeline.station import Lifted
 
 LEAST_POROSITY = min(m.fullest for m in MEDIA.values())  # a smaller change needs no look at its layer
 
@@ -52,7 +53,8 @@ def probe_fault(
 
     Opens when it has said nothing usable for `silent_h`, or one of its channels for `channel_silent_h`; when a shallow
     moisture channel that could still take up water has not moved for `flat_h` while it rained; or when water content
-    jumps by more than the layer has pores. Closes when all channels have been good for `good_h`.
+    jumps by more than the layer has pores. Closes when all channels have been good for `good_h`. A probe that the diary
+    has as lifted is not judged until it is back.
 
     Parameters
     ----------
@@ -86,9 +88,10 @@ def _silence(
     state: AlertState, watch: StationWatch, at_ms: int, bounds: AlertBounds
 ) -> tuple[AlertState, list[AlertEvent]]:
     """Open the alert if the time of the probe, or of one channel, ran out before a moment."""
-    if state.is_open or not state.channels:
+    if state.is_open or not state.channels or _is_away(state, watch, at_ms):
         return state, []
-    usable_ms = [heard.usable_ms for heard in state.channels.values()]
+    back_ms = max((one.back_ms for one in _moves(state, watch) if one.back_ms <= at_ms), default=0)
+    usable_ms = [max(heard.usable_ms, back_ms) for heard in state.channels.values()]
     whole_ms, part_ms = int(bounds.probe_fault.silent_h * HOUR_MS), int(bounds.channel_silent_h * HOUR_MS)
     whole_due_ms, part_due_ms = max(usable_ms) + whole_ms, min(usable_ms) + part_ms
     if min(whole_due_ms, part_due_ms) >= at_ms:  # a reading due at this very moment may still come
@@ -120,6 +123,10 @@ def _cell_step(
         heard = channels.get(channel)
         if heard is None:
             continue
+        if _is_away(state, watch, at_ms):
+            # what it says on the bench is no fault, and no measure of what it says when it is back
+            channels[channel] = Heard(usable_ms=at_ms)
+            continue
         # in frozen ground a moisture channel may have nothing to say
         usable = usable or (frozen and quantities[channel] == "water_content")
         clean = clean and usable
@@ -145,6 +152,15 @@ def _cell_step(
         return replace(state, runs={"good": run}), []
     said = event(watch, state, CLOSED, cell_ms, f"probe {state.probe} answers well again.")
     return state.closed(), [said]
+
+
+def _moves(state: AlertState, watch: StationWatch) -> list[Lifted]:
+    """When the probe of an alert was out of the ground."""
+    return [one for one in watch.context.lifted if one.probe == f"{watch.context.station}/{state.probe}"]
+
+
+def _is_away(state: AlertState, watch: StationWatch, at_ms: int) -> bool:
+    return any(one.out_ms <= at_ms < one.back_ms for one in _moves(state, watch))
 
 
 def _look(

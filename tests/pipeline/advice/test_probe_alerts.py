@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from hardware.probe import load_probe
 from pipeline.advice.alerts import Diary, evaluate, first_states
 from pipeline.flags import Flag
 from pipeline.stages import StationContext
+from pipeline.station import Lifted
 from tests.pipeline.advice.alert_series import (
     BOUNDS,
     SLOT_MS,
@@ -55,6 +58,24 @@ def test_failed_answers_count_as_silence(flag):
     values = np.where(flags == Flag.GOOD, moving(60), np.nan)
     events = run("probe_fault", watch_of(findings(), thatch_probe(values, flags)), 60, probe="t1")
     assert [e.kind for e in events] == ["opened", "closed"]
+
+
+@pytest.mark.parametrize("heard_while_out", [True, False])
+def test_a_probe_that_is_lifted_is_no_fault(heard_while_out):
+    """Out of the ground from slot 30 to 70, saying what air says or nothing: no alert then, nor when it is back, and
+    one three hours after it falls silent at slot 90."""
+    slots = np.arange(120)
+    out = (slots >= 30) & (slots < 70)
+    values = np.where(out, 0.0, moving(120))
+    table = thatch_probe(values, np.where(out, Flag.FAIL, Flag.GOOD))
+    at = (table["measured_at_ms"] - START_MS) // SLOT_MS
+    table = table[(at < 90) & (heard_while_out | ~at.between(30, 69))]
+    watch = watch_of(findings(), table)
+    times = [START_MS + slot * SLOT_MS for slot in (30, 70)]
+    lifted = replace(watch, context=replace(watch.context, lifted=(Lifted("square-1/t1", *times),)))
+    (opened,) = run("probe_fault", lifted, 120, probe="t1")
+    assert opened.at_ms >= START_MS + 89 * SLOT_MS + 3 * 3_600_000
+    assert run("probe_fault", watch, 80, probe="t1")[0].kind == "opened"
 
 
 def test_suspect_values_are_not_silence():
