@@ -26,7 +26,7 @@ from typing import Any
 import httpx
 import tomli_w
 
-from api.demo_configs import configs, finer
+from api.demo_configs import FIXTURES_FILE, configs, days_to_come, finer, fixtures
 
 START_WITHIN_S = 60.0
 GROUND_WITHIN_S = 180.0  # the first run on a machine compiles the simulator's loops
@@ -224,7 +224,8 @@ class Demo:
 
     def _write_configs(self) -> None:
         server, agent = self._configs()
-        self._write("underturf.toml", server)
+        (self._folder / FIXTURES_FILE).write_bytes(fixtures(self._ready))
+        self._write("underturf.toml", days_to_come(server, self._ready))
         self._write("agent.toml", agent)
         shutil.rmtree(self._folder / "data", ignore_errors=True)
         shutil.rmtree(self._folder / "agent", ignore_errors=True)

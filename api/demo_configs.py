@@ -1,14 +1,44 @@
-"""The two configuration files of the demo, made from what the simulator says of its ground.
+"""The two configuration files of the demo, made from what the simulator says of its ground, and its fixtures.
 
-Pure: it turns one mapping into two. What it writes is what a groundsman would have written for the same probes.
+Pure: it turns one mapping into two and a calendar. What it writes is what a groundsman would have written for the same
+probes.
 """
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from pipeline.fixtures import FeedEntry, build_feed
+
 Table = dict[str, Any]
+
+FIXTURES_FILE = "fixtures.ics"
+# Usual months of a mild, maritime place; invented.
+CLIMATE: Table = {
+    "rain_mm": [62, 46, 46, 46, 50, 50, 48, 56, 56, 70, 66, 62],
+    "wet_days": [14, 11, 12, 11, 11, 10, 9.5, 10, 10, 13, 14, 14],
+    "highest_degc": [8, 8.5, 11, 14, 17, 20, 22.5, 22, 19, 15, 11, 8.5],
+    "lowest_degc": [2.5, 2.5, 3.5, 5, 8, 11, 13, 12.5, 10.5, 8, 5, 3],
+}
+# How each kind of surface is kept: area, when it is played on, and the words its fixtures are known by.
+CARE: dict[str, Table] = {
+    "square": {"area_m2": 900.0, "play_from": "04-19", "play_until": "09-14", "renovation_until": "11-15",
+               "fixture_words": ["eleven"]},
+    "outfield": {"area_m2": 9000.0, "play_from": "04-19", "play_until": "09-14", "fixture_words": ["fair"]},
+    "green": {"area_m2": 1300.0, "play_from": "04-12", "play_until": "09-28", "fixture_words": ["rink"]},
+    "pitch": {"area_m2": 7000.0, "play_from": "08-23", "play_until": "04-30", "fixture_words": ["home"]},
+    "lawn": {"area_m2": 600.0, "fixture_words": ["party"]},
+}  # fmt: skip
+# Title, days after the end of the history, days between, how often before and after, hours of play.
+PLAY = (
+    ("First eleven on the square", 9, 14, 6, 6, 7),
+    ("Second eleven on the square", 16, 28, 3, 2, 6),
+    ("Village fair on the outfield", 33, 40, 0, 2, 8),
+    ("Rink league", 6, 14, 6, 6, 4),
+    ("Home match", 12, 14, 4, 10, 2),
+    ("Garden party", 40, 60, 0, 2, 5),
+)
 
 
 def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, Table]:
@@ -52,6 +82,29 @@ def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, 
         ],
     }
     return server, agent
+
+
+def days_to_come(server: Table, ready: Table) -> Table:
+    """The server's settings with what is known of days to come: climate, calendar, and how each surface is kept."""
+    surfaces = [{**surface, **CARE.get(surface["kind"], {})} for surface in server["surface"]]
+    return {**server, "climate": CLIMATE, "fixtures": {"source": FIXTURES_FILE}, "surface": surfaces}
+
+
+def fixtures(ready: Table) -> bytes:
+    """A calendar of invented matches about the end of the history, for the kinds of surface that are there."""
+    end = datetime.fromtimestamp(ready["history_end_ms"] / 1000, UTC)
+    noon = datetime(end.year, end.month, end.day, 12, tzinfo=UTC)
+    words = [word for surface in ready["surfaces"] for word in CARE[surface["kind"]]["fixture_words"]]
+    entries = []
+    for title, first, apart, before, after, hours in PLAY:
+        if not any(word in title.casefold() for word in words):
+            continue
+        for n in range(-before, after):
+            begin = noon + timedelta(days=first + n * apart)
+            start_ms = round(begin.timestamp() * 1000)
+            uid = f"{title.replace(' ', '-').lower()}-{begin:%Y%m%d}@demo"
+            entries.append(FeedEntry(uid, title, start_ms, start_ms + hours * 3_600_000))
+    return build_feed(entries, title="Fixtures", now_ms=ready["history_end_ms"])
 
 
 def finer(agent: Table, interval_s: int) -> Table:

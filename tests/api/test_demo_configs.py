@@ -5,11 +5,13 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import tomli_w
 
-from api.demo_configs import configs, finer
+from api.demo_configs import CARE, FIXTURES_FILE, configs, days_to_come, finer, fixtures
 from pipeline.config import load as load_server
+from pipeline.fixtures import of_surface, read_fixtures
 from probe_agent.config import load as load_agent
 
 OWN = {"calibration": {"moisture": {"curve": "malicki_bulk_density", "bulk_density_g_cm3": 1.05, "source": "a core"}}}
@@ -58,3 +60,44 @@ def test_finer_settings_read_the_turf_oftener_and_the_dock_as_before(tmp_path: P
     cadences = {p.name: (p.cadence.interval_s, p.cadence.rain_interval_s) for p in load_agent(path).probes}
     assert cadences == {"thatch": (900, 900), "cone": (21600, 21600)}
     assert agent["probe"][0]["interval_s"] == 3600  # the settings it was made of are left alone
+
+
+END_MS = 1_752_019_200_000  # 2025-07-09 00:00 UTC
+DAY_MS = 86_400_000
+
+
+def with_surfaces(*kinds: str) -> dict[str, Any]:
+    """The ground as the simulator tells it, with surfaces of these kinds."""
+    station = READY["surfaces"][0]["stations"][0]
+    surfaces = [
+        {"name": kind, "title": kind.title(), "kind": kind, "stations": [{**station, "name": f"{kind}-1"}]}
+        for kind in kinds
+    ]
+    probes = [{**READY["probes"][0], "station": f"{kind}-1"} for kind in kinds]
+    return {**READY, "history_end_ms": END_MS, "surfaces": surfaces, "probes": probes}
+
+
+def test_server_is_told_of_days_to_come(tmp_path: Path) -> None:
+    """Every kind of surface has an area, and the climate and the calendar are taken without a fault."""
+    ready = with_surfaces(*CARE)
+    server, _ = configs(ready, broker_port=18831, pages_port=18420)
+    path = tmp_path / "underturf.toml"
+    path.write_text(tomli_w.dumps(days_to_come(server, ready)), encoding="utf-8")
+    config = load_server(path)
+    assert config.ahead.climate is not None
+    assert config.ahead.fixtures == str(tmp_path / FIXTURES_FILE)
+    assert all(surface.care.area_m2 for surface in config.surfaces)
+    assert {s.name for s in config.surfaces if s.care.play is None} == {"lawn"}
+
+
+def test_calendar_has_play_before_and_after_the_history_ends() -> None:
+    """The square is played on within a fortnight of the end, and has been; each fixture is of its own surface alone."""
+    ready = with_surfaces("square", "outfield")
+    found = read_fixtures(
+        fixtures(ready), ZoneInfo("UTC"), start_ms=END_MS - 100 * DAY_MS, end_ms=END_MS + 100 * DAY_MS
+    )
+    words = {kind: CARE[kind]["fixture_words"] for kind in ("square", "outfield")}
+    square, outfield = (of_surface(found, kind, words) for kind in words)
+    assert len(square) + len(outfield) == len(found) and outfield
+    assert any(END_MS < f.start_ms < END_MS + 14 * DAY_MS for f in square)
+    assert any(f.start_ms < END_MS for f in square)
