@@ -24,6 +24,7 @@ DAY_TO_DAY_DEGC = 2.5  # spread of daily means about the mean of the time of yea
 YEAR_TO_YEAR_DEGC = 1.0  # how far weeks to come may lie from the mean year: our own choice
 GROWTH_ENDS_BELOW = 0.1  # 7-day mean growth potential at which the growing season is over: our own choice
 GROWTH_MEAN_DAYS = 7
+GROWTH_RESTS_DAYS = 28  # it must stay so low for so long: a cold week in April ends no season; our own choice
 HISTORY_REACH_DAYS = 10  # days either side that speak for a time of year
 HISTORY_LEAST_DAYS = 42  # fewer than two years of them do not
 MARK_SPREAD = 0.3  # spread of ln(factor) from ground to ground, and of one mark about it: our own choice
@@ -261,16 +262,16 @@ def healed_dates(
 def end_of_growth(growth: Growth, after: datetime.date) -> datetime.date | None:
     """First day from `after` on at which growth, once under way, has ended for the season.
 
-    The mean potential of the 7 days up to it has fallen below `GROWTH_ENDS_BELOW`. None when it does not within the
-    days given.
+    The mean potential of the 7 days up to it has fallen below `GROWTH_ENDS_BELOW`, and stays there for
+    `GROWTH_RESTS_DAYS`, as far as days are given. None when it does not within the days given.
     """
     total = np.concatenate([[0.0], np.cumsum(growth.potential)])
     mean = (total[GROWTH_MEAN_DAYS:] - total[:-GROWTH_MEAN_DAYS]) / GROWTH_MEAN_DAYS
     first = max((after - growth.first_day).days - GROWTH_MEAN_DAYS + 1, 1)
-    ends = np.flatnonzero((mean[first:] < GROWTH_ENDS_BELOW) & (mean[first - 1 : -1] >= GROWTH_ENDS_BELOW))
-    if not ends.size:
-        return None
-    return growth.first_day + datetime.timedelta(days=int(ends[0]) + first + GROWTH_MEAN_DAYS - 1)
+    low = mean < GROWTH_ENDS_BELOW
+    ends = first + np.flatnonzero(low[first:] & ~low[first - 1 : -1])
+    end = next((int(i) for i in ends if low[i : i + GROWTH_RESTS_DAYS].all()), None)
+    return None if end is None else growth.first_day + datetime.timedelta(days=end + GROWTH_MEAN_DAYS - 1)
 
 
 @dataclass(frozen=True, slots=True)

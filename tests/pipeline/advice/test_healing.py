@@ -183,6 +183,16 @@ def test_growth_ends_when_its_week_falls_below_a_tenth():
     assert end_of_growth(flat(0.5), date(3, 1)) is None
 
 
+def test_a_cold_week_in_spring_ends_no_season():
+    """Growth of 0.3, eight days of 0.02, then 0.3 again for 100 days, then none: only the last is the end (algebra).
+
+    The mean of the week falls below a tenth on the 5th cold day; in autumn on the 5th day without growth.
+    """
+    series = np.concatenate([np.full(30, 0.3), np.full(8, 0.02), np.full(100, 0.3), np.zeros(60)])
+    growth = Growth(date(3, 1), series, series, series, series)
+    assert end_of_growth(growth, date(3, 10)) == date(3, 1) + datetime.timedelta(days=138 + 4)
+
+
 def test_history_stands_where_there_is_enough_of_it():
     """Ten Junes of 14 and 16 degC in turn give 15 and a spread of 1 (algebra); other months keep the monthly means."""
     days = [datetime.date(2015 + y, 6, d) for y in range(10) for d in range(1, 31)]
