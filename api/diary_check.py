@@ -108,8 +108,8 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
 
 
 def _in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry) -> list[str]:
-    """Probes that the blades of a pass under way would meet."""
-    if entry.kind != "pass" or _state(entry) not in UNDER_WAY:
+    """Probes that the blades of a pass under way would meet, unless it is said to go around them."""
+    if entry.kind != "pass" or _state(entry) not in UNDER_WAY or entry.body.get("around") is True:
         return []
     kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", ""))
     intent = Intent(kind, variant, cut_depth_m(surface, kind, entry.body.get("depth_mm")))

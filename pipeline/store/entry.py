@@ -115,6 +115,10 @@ def _text(value: object) -> str:
     return "" if isinstance(value, str) and value.strip() and len(value) <= 2000 else "a few words"
 
 
+def _yes_or_no(value: object) -> str:
+    return "" if isinstance(value, bool) else "true or false"
+
+
 def _slug(value: object) -> str:
     return "" if isinstance(value, str) and is_slug(value) else "a name of small letters, digits, - and _"
 
@@ -170,6 +174,7 @@ KINDS: Mapping[str, Kind] = {
             "strips": Field(_text),
             "contractor": Field(_text),
             "removed_kg_m2": Field(_number(0.0, 50.0)),
+            "around": Field(_yes_or_no),  # probes left in the ground were gone around: an untreated island
         },
     ),
     "healed": Kind("a pass has healed", {"entry": Field(_whole), **_PASS}),

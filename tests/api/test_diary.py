@@ -293,6 +293,8 @@ def test_a_pass_over_a_buried_probe_cannot_begin_until_it_is_lifted(writer: Test
     assert faults_of(writer, DEEP_CUT) == [words]
     done = {**DEEP_CUT, "body": {"pass": "scarifying", "depth_mm": 8}}
     assert faults_of(writer, done) == [words]
+    send(writer, {**done, "body": {**done["body"], "around": True}})  # the blades left an island about each
+    assert faults_of(writer, {**done, "body": {**done["body"], "around": "yes"}})[0].startswith("around: found 'yes'")
     for station, probe in (("s1", "t1"), ("s1", "p1"), ("s2", "p2")):
         send(writer, {"kind": "lift", "surface": "square", "station": station, "body": {"probe": probe}})
     send(writer, DEEP_CUT)
