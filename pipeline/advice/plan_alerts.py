@@ -30,6 +30,7 @@ from pipeline.advice.window_alerts import (
     SurfaceWatch,
     is_news,
     play_within_lead,
+    spells_of,
     window_closing,
     window_opening,
 )
@@ -89,10 +90,11 @@ def plan(
         opening, closing, last = (state_of(rule, subject) for rule in PLAN_RULES[:3])
         if not is_news(intent, seen, diary, now_ms):
             continue  # an open one is closed below
+        found = spells_of(seen, each, bounds)
         if bounds.window_opening.enabled:
-            opening = settle(opening, window_opening(opening, seen, each, diary, now_ms, bounds))
+            opening = settle(opening, window_opening(opening, found, seen, each, diary, now_ms, bounds))
         if bounds.window_closing.enabled:
-            settle(closing, window_closing(closing, opening, seen, each, diary, now_ms, bounds))
+            settle(closing, window_closing(closing, opening, found, seen, each, diary, now_ms, bounds))
         if bounds.last_good_date.enabled:
             settle(last, last_good_date(last, seen, each, diary, now_ms, bounds))
     if bounds.lift_probes.enabled:

@@ -59,6 +59,12 @@ def verdicts_by_hour(outlook: Outlook) -> VerdictArray:
     return found
 
 
+def verdict_now(outlook: Outlook) -> Verdict:
+    """Verdict of the first hour, overrides applied."""
+    first = outlook.windows[0]
+    return first.verdict if first.span.start_ms <= int(outlook.at_ms[0]) else Verdict(int(outlook.verdicts[0]))
+
+
 def dry_hours(outlook: Outlook, forecasts: Sequence[WetnessForecast]) -> BoolArray:
     """Which hours are dry by every forecast that tells of them; True where none does. Shape (hour,)"""
     dry = np.ones(outlook.at_ms.shape, dtype=np.bool_)
@@ -100,7 +106,8 @@ def spells(
         return []
     workable = np.ones(work.shape, dtype=np.bool_) if dry is None else dry[work]
     days = np.array([local[i].date().toordinal() for i in work])
-    breaks = [i for i in range(1, opened.size) if not _joined(verdicts[opened[i - 1] + 1 : opened[i]])]
+    unknown = np.cumsum(verdicts == Verdict.UNKNOWN)
+    breaks = np.flatnonzero((np.diff(opened) > JOINED_H + 1) | (np.diff(unknown[opened]) > 0)) + 1
     found = []
     for part in np.split(opened, breaks):
         first, last = int(part[0]), int(part[-1])
@@ -111,17 +118,12 @@ def spells(
                 Span(int(outlook.at_ms[work[first]]), int(outlook.at_ms[work[last]]) + HOUR_MS),
                 None if run is None else int(outlook.at_ms[work[run]]),
                 float(chance.mean()) if chance.size else None,
-                bool(_joined(verdicts[last + 1 :])),
+                work.size - 1 - last <= JOINED_H and bool(unknown[-1] == unknown[last]),
                 _window_at(outlook, int(work[first])).lift_first,
                 _after(outlook, work[last + 1 :], verdicts[last + 1 :]),
             )
         )
     return found
-
-
-def _joined(between: VerdictArray) -> bool:
-    """Whether hours of work between open ones are few enough, and known, to be one spell with them."""
-    return between.size <= JOINED_H and not bool((between == Verdict.UNKNOWN).any())
 
 
 def _after(outlook: Outlook, work: npt.NDArray[np.intp], verdicts: VerdictArray) -> str:

@@ -15,7 +15,7 @@ from pipeline.advice.forecast import WetnessForecast
 from pipeline.advice.locks import Buried, Intent
 from pipeline.advice.report import PassAdvice
 from pipeline.advice.saying import by_day, in_months, local, may_open
-from pipeline.advice.spells import Spell, dry_hours, spells, verdicts_by_hour, work_left_h
+from pipeline.advice.spells import Spell, dry_hours, spells, verdict_now, work_left_h
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.verdicts import Verdict
 from pipeline.advice.watch import (
@@ -93,8 +93,25 @@ def play_within_lead(intent: Intent, seen: SurfaceWatch, diary: Diary, at_ms: in
     return any(end > at_ms and begin < until_ms for begin, end in diary.plays)
 
 
+def spells_of(seen: SurfaceWatch, advice: PassAdvice, bounds: AlertBounds) -> list[Spell]:
+    """Spells of a pass, with the days on which there is dry work enough in them."""
+    return spells(
+        advice.outlook,
+        seen.zone,
+        work_hours=seen.work_hours,
+        work_h=bounds.window_opening.work_h,
+        dry=dry_hours(advice.outlook, seen.forecasts),
+    )
+
+
 def window_opening(
-    state: AlertState, seen: SurfaceWatch, advice: PassAdvice, diary: Diary, now_ms: int, bounds: AlertBounds
+    state: AlertState,
+    found: Sequence[Spell],
+    seen: SurfaceWatch,
+    advice: PassAdvice,
+    diary: Diary,
+    now_ms: int,
+    bounds: AlertBounds,
 ) -> Said:
     """A window for a pass that is open, or due to open in some days, for hours enough of dry work.
 
@@ -104,6 +121,8 @@ def window_opening(
     Parameters
     ----------
     state : AlertState
+    found : sequence of Spell
+        See `spells_of`.
     seen : SurfaceWatch
     advice : PassAdvice
     diary : Diary
@@ -116,11 +135,9 @@ def window_opening(
     (AlertState, list of AlertEvent)
     """
     limits, outlook = bounds.window_opening, advice.outlook
-    found = spells(outlook, seen.zone, work_hours=seen.work_hours, work_h=limits.work_h,
-                   dry=dry_hours(outlook, seen.forecasts))  # fmt: skip
     spell = next((s for s in found if s.first_work_ms is not None), None)
     if state.is_open:
-        return _window_goes_on(state, seen, advice, spell, now_ms, bounds)
+        return _window_goes_on(state, seen, advice, found, now_ms, bounds)
     if spell is None or spell.first_work_ms is None:
         return state, []
     lead_h = (spell.span.start_ms - now_ms) / HOUR_MS
@@ -139,16 +156,17 @@ def window_opening(
 
 
 def _window_goes_on(
-    state: AlertState, seen: SurfaceWatch, advice: PassAdvice, spell: Spell | None, now_ms: int, bounds: AlertBounds
+    state: AlertState, seen: SurfaceWatch, advice: PassAdvice, found: Sequence[Spell], now_ms: int, bounds: AlertBounds
 ) -> Said:
     """An open alert: is its window still there, has it moved, or is it over?"""
     limits = bounds.window_opening
-    verdict = verdicts_by_hour(advice.outlook)[0]
+    verdict = verdict_now(advice.outlook)
     told = state.runs["window"]
     begun = now_ms >= told.since_ms
     if begun and verdict == Verdict.OPEN:
         state = replace(state, way="open")
-    ahead_h = None if spell is None else (spell.span.start_ms - now_ms) / HOUR_MS
+    # the last hours of a window are too few to be told of, but it is not over yet
+    ahead_h = (found[0].span.start_ms - now_ms) / HOUR_MS if found else None
     near = ahead_h is not None and ahead_h <= limits.lead_most_h
     soon = ahead_h is not None and ahead_h <= SOON_H
     gone = not near or (begun and not soon and verdict == Verdict.CLOSED)
@@ -161,6 +179,7 @@ def _window_goes_on(
         why = f", {now.reason}" if now.reason else ""
         text = f"the window for {what} is over{why}." if begun else f"no window for {what} after all{why}."
         return state.closed(), [event(seen, state, CLOSED, now_ms, text)]
+    spell = next((s for s in found if s.first_work_ms is not None), None)
     if spell is None or spell.first_work_ms is None or state.way != "due":
         return state, []
     if now_ms >= told.since_ms - DAY_MS and spell.first_work_ms - told.since_ms >= DAY_MS:
@@ -171,7 +190,7 @@ def _window_goes_on(
 
 
 def _note_gone(
-    state: AlertState, seen: SurfaceWatch, verdict: int, now_ms: int, bounds: AlertBounds, *, gone: bool
+    state: AlertState, seen: SurfaceWatch, verdict: Verdict, now_ms: int, bounds: AlertBounds, *, gone: bool
 ) -> AlertState:
     """Count for how long a window has been out of sight.
 
@@ -190,7 +209,8 @@ def _note_gone(
 
 def window_closing(
     state: AlertState,
-    opening: AlertState | None,
+    opening: AlertState,
+    found: Sequence[Spell],
     seen: SurfaceWatch,
     advice: PassAdvice,
     diary: Diary,
@@ -199,13 +219,12 @@ def window_closing(
 ) -> Said:
     """An open window that closes soon, while there is work left in it.
 
-    Opens once a window, but not within a day of the word that it had opened, which told its end. Closes when the window
-    has been shut for `off_hold_h`, or when it now runs on for long. Arguments and results as of `window_opening`;
-    `opening` is where that rule stands.
+    Opens once for each window that was told, but not within a day of that word, which told its end too. Closes when the
+    window has been shut for `off_hold_h`, or when it now runs on for long. Arguments and results as of
+    `window_opening`; `opening` is where that rule stands.
     """
     limits, outlook = bounds.window_closing, advice.outlook
-    every = spells(outlook, seen.zone, work_hours=seen.work_hours, work_h=1.0)
-    spell = every[0] if every else None
+    spell = found[0] if found else None
     ahead_h = None if spell is None else (spell.span.start_ms - now_ms) / HOUR_MS
     left_h = None if spell is None else (spell.span.end_ms - now_ms) / HOUR_MS
     if state.is_open:
@@ -215,8 +234,9 @@ def window_closing(
         return state, []
     if spell.to_the_end or left_h > limits.lead_h:
         return state, []
-    told_ms = None if opening is None else opening.said_at_ms
-    if told_ms is not None and now_ms - told_ms < DAY_MS:
+    # a gap of a few hours that nobody called a window does not close one either
+    told_ms = opening.said_at_ms if opening.is_shown else None
+    if bounds.window_opening.enabled and (told_ms is None or now_ms - told_ms < DAY_MS):
         return state, []
     if work_left_h(spell, outlook, seen.zone, seen.work_hours) < 1.0:
         return state, []
@@ -235,7 +255,7 @@ def _closing_goes_on(
     state: AlertState, seen: SurfaceWatch, advice: PassAdvice, left_h: float | None, now_ms: int, bounds: AlertBounds
 ) -> Said:
     limits = bounds.window_closing
-    verdict = int(verdicts_by_hour(advice.outlook)[0])
+    verdict = verdict_now(advice.outlook)
     state = _note_gone(state, seen, verdict, now_ms, bounds, gone=left_h is None)
     runs = state.runs
     if not by_day(seen.where, now_ms, bounds):
