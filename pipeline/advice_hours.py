@@ -63,7 +63,8 @@ def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray, 
     end = (view.hour_ms - past.first_ms) // HOUR_MS + 1  # with the hour that is on
     back = slice(end - 1 - LOOK_BACK_H, end)
     means, spreads = station.forecast.mean(), station.forecast.spread()
-    found, spread = [], {}
+    found: list[FloatArray] = []
+    spread: dict[str, FloatArray] = {}
     for layer, measured, mean, wide in zip(
         ("thatch", "root"), (past.thatch_wetness, past.root_wetness), means, spreads, strict=True
     ):

@@ -7,7 +7,7 @@ is None or left out; nothing is judged here.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -110,8 +110,14 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
     first = EPOCH + datetime.timedelta(days=view.today - GROWTH_BACK_DAYS)
     known = np.full(GROWTH_DAYS, np.nan)
     known[:GROWTH_BACK_DAYS] = season.daily_degc[-GROWTH_BACK_DAYS:]
-    forecast = lead.at_ms < lead.forecast_end_ms
-    ahead = _daily_means(lead, np.where(forecast, lead.of("air_temperature_degc"), np.nan), view.today)
+    expected = _daily_means(lead, lead.of("air_temperature_degc"), view.today)
+    forecast = np.where(lead.at_ms < lead.forecast_end_ms, lead.of("air_temperature_degc"), np.nan)
+    ahead = _daily_means(lead, forecast, view.today)
+    for n in range(ahead.size):
+        # today is mostly over or forecast; where no season is known the next days go on as the last
+        day = EPOCH + datetime.timedelta(days=view.today + n)
+        if np.isnan(ahead[n]) and (n == 0 or np.isnan(season.usual_degc(day))):
+            ahead[n] = expected[n]
     known[GROWTH_BACK_DAYS : GROWTH_BACK_DAYS + ahead.size] = ahead
     wet = _daily_means(lead, lead.of("root_zone_wetness"), view.today - 7)
     moisture = np.full(GROWTH_DAYS, np.nan)
@@ -169,9 +175,9 @@ def _marks(entries: Sequence[DiaryEntry], table: TreatmentTable, growth: Growth 
     return found
 
 
-def _pass_of(mark: DiaryEntry, made: Sequence[DiaryEntry] | object) -> DiaryEntry | None:
+def _pass_of(mark: DiaryEntry, made: Iterable[DiaryEntry]) -> DiaryEntry | None:
     """The pass a mark speaks of: the one named, else the last of its kind before it."""
-    before = [e for e in made if e.at_ms < mark.at_ms]  # type: ignore[attr-defined]
+    before = [e for e in made if e.at_ms < mark.at_ms]
     if "entry" in mark.body:
         return next((e for e in before if e.id == mark.body["entry"]), None)
     named = [e for e in before if mark.body.get("pass") in (None, e.body.get("pass"))]

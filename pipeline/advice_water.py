@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime
 import math
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.measures import Hours
 from pipeline.advice.root_alerts import CORE_REACH_MS, RATIOS
 from pipeline.advice.water import Evening, Turf, WaterAdvice, is_dried_for_play, tonight
+from pipeline.advice.water_interval import IntervalStep, next_interval
 from pipeline.advice_hours import coldest_leaf
 from pipeline.advice_inputs import StationView, View, boxes_now
 from pipeline.advice_plans import SurfacePlans
@@ -37,26 +39,27 @@ def root_depth_m(view: View, context: StationContext) -> float | None:
     ------
     StoreAway
     """
-    return view.cache.once_a_day(  # type: ignore[no-any-return]
+    return view.cache.once_a_day(
         ("roots", context.station, context.root_cores), view.today, lambda: _root_depth_m(view, context)
     )
 
 
 def _root_depth_m(view: View, context: StationContext) -> float | None:
     table = view.store.findings(context.station, ["root_depth_90"], view.now_ms - ROOTS_BACK_MS, view.now_ms)
+    starts, ends = (table[name].to_numpy(dtype=np.int64).tolist() for name in ("start_ms", "end_ms"))
     known = []
-    for row in table.itertuples():
-        thatch = context.thatch_m((int(row.start_ms) + int(row.end_ms)) // 2)
-        soil_m = float(row.value) - (thatch if thatch > 0.0 else 0.0)
+    for start, end, value, reason in zip(starts, ends, table["value"].tolist(), table["reason"].tolist(), strict=True):
+        thatch = context.thatch_m((start + end) // 2)
+        soil_m = value - (thatch if thatch > 0.0 else 0.0)
         if math.isfinite(soil_m) and soil_m > 0.0:
-            known.append((int(row.start_ms), soil_m, str(row.reason).startswith("at least")))
+            known.append((start, soil_m, str(reason).startswith("at least")))
     if not known or view.now_ms - known[-1][0] - FORTNIGHT_MS > ROOTS_OLD_MS:
         return None
     ratio = _ruler_ratio(context, [(start, depth) for start, depth, at_least in known if not at_least])
     if ratio is None:
         return None
     thatch_m = context.thatch_m(view.now_ms)
-    return ratio * known[-1][1] + (thatch_m if thatch_m > 0.0 else 0.0)
+    return float(ratio * known[-1][1] + (thatch_m if thatch_m > 0.0 else 0.0))
 
 
 def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) -> float | None:
@@ -74,11 +77,34 @@ def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) ->
 def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> WaterAdvice:
     """Tonight's water of one station."""
     turf, evening = _turf(view, plans, station), _evening(view, plans, station, hours, root_m)
-    found = tonight(turf, evening)
+    step = _interval(view, plans, station, turf, evening)
+    found = tonight(turf, replace(evening, interval_days=None if step is None else step.interval_days))
+    if step is not None and step.interval_days != evening.interval_days:
+        every = "" if step.interval_days is None else f", every {step.interval_days} days from now on"
+        found = replace(found, cautions=(*found.cautions, f"{step.reason}{every}"))
+        found = replace(found, line=f"{found.line} {step.reason[0].upper()}{step.reason[1:]}{every}.")
     if plans.surface.care.water_to_hand or not found.mm:
         return found
     line = f"{turf.place}: {found.mm:.0f} mm would help, but there is no water to hand."
     return replace(found, mm=0.0, goes=0, volume_m3=None, reason="no water to hand", cautions=(), line=line)
+
+
+def _interval(
+    view: View, plans: SurfacePlans, station: StationView, turf: Turf, evening: Evening
+) -> IntervalStep | None:
+    """The next step of drawing roots down; None where the settings do not ask for it.
+
+    A watering counts as held when the roots went the whole interval before it and no wilt was seen since.
+    """
+    days = evening.interval_days
+    if days is None:
+        return None
+    wilts = [s.at_ms for s in said.sights(plans.entries) if s.what == "wilt" and s.value > 0.0]
+    since = max(wilts, default=0)
+    given = sorted(w.start_ms for w in said.waterings(plans.entries, station.station.name) if w.start_ms <= view.now_ms)
+    apart = [later - earlier >= (days - 0.5) * DAY_MS and earlier > since for earlier, later in pairwise(given)]
+    held = next((n for n, whole in enumerate(reversed(apart)) if not whole), len(apart))
+    return next_interval(turf, evening, days, cycles_held=held, roots_wanted_m=station.context.root_zone_m)
 
 
 def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
@@ -169,15 +195,11 @@ def dawn_leaf_degc(view: View, hours: Hours) -> float | None:
 
 
 def _arrival_share(view: View, context: StationContext) -> float | None:
-    """Of the last water, what reached the roots."""
-
-    def newest() -> float | None:
-        table = view.store.findings(context.station, ["arrival_share"], view.now_ms - ARRIVAL_OLD_MS, view.now_ms)
-        values = table["value"].to_numpy(dtype=np.float64)
-        known = values[np.isfinite(values)]
-        return float(known[-1]) if known.size else None
-
-    return newest()
+    """Of the last water whose way is known, what reached the roots."""
+    table = view.store.findings(context.station, ["arrival_share"], view.now_ms - ARRIVAL_OLD_MS, view.now_ms)
+    values = table["value"].to_numpy(dtype=np.float64)
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if known.size else None
 
 
 def _days_since_water(view: View, plans: SurfacePlans, station: StationView, hours: Hours, now: int) -> float | None:

@@ -29,7 +29,7 @@ SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32
 def season_of(view: View, context: StationContext) -> Season:
     """What is usual where a station's weather is measured."""
     air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
-    return view.cache.once_a_day(  # type: ignore[no-any-return]
+    return view.cache.once_a_day(
         ("season", air, leaf), view.today,
         lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.ahead.climate),
     )  # fmt: skip

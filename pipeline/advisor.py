@@ -120,6 +120,9 @@ class Advisor:
             now_ms = self._clock.now_ms()
             if not self._is_due(now_ms):
                 return False
+            self._fetch(now_ms // HOUR_MS)
+            if stop.is_set():  # a slow server may have held us
+                return False
             self._work_out(now_ms)
         except PipelineFault as fault:
             self._not_before_s = self._clock.monotonic() + self.advising.begins(fault)
@@ -134,6 +137,13 @@ class Advisor:
         turned = now_ms // HOUR_MS != self._hour
         return turned or self._diary_changed.is_set() or (self._behind and self._findings.is_set())
 
+    def _fetch(self, hour: int) -> None:
+        """Read the sources anew, once an hour."""
+        if hour != self._fetched_hour:
+            self._forecast = None if self._weather is None else self._weather.refresh()
+            self._fixtures = None if self._calendar is None else self._calendar.refresh()
+            self._fetched_hour = hour
+
     def _work_out(self, now_ms: int) -> None:
         hour = now_ms // HOUR_MS
         self._findings.clear()
@@ -143,10 +153,6 @@ class Advisor:
         if self._forgets > 0:  # what rests on the entry is worked out anew meanwhile
             self._cache.forget()
             self._forgets -= 1
-        if hour != self._fetched_hour:
-            self._forecast = None if self._weather is None else self._weather.refresh()
-            self._fixtures = None if self._calendar is None else self._calendar.refresh()
-            self._fetched_hour = hour
         found = site_advice(
             self._config, self._store, self._diary, now_ms, forecast=self._forecast, fixtures=self._fixtures,
             cache=self._cache,

@@ -10,6 +10,8 @@ import datetime
 from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from pipeline.advice.forecast import best_day_line, day_chances
 from pipeline.advice.forecast_file import WeatherForecast, usable_faults
 from pipeline.advice.healing import healed_dates, last_good_date
@@ -32,7 +34,7 @@ from pipeline.site import SiteConfig, Surface
 from pipeline.store import Store
 from pipeline.store.diary import Diary
 
-DAY_MS = 86_400_000
+DAY_MS, HOUR_MS = 86_400_000, 3_600_000
 DIARY_BACK_MS, DIARY_AHEAD_MS = 3 * 366 * DAY_MS, 550 * DAY_MS
 FIXTURES_OLD_MS = 2 * DAY_MS  # a calendar not read for so long is told of: our own choice
 
@@ -94,7 +96,7 @@ def _usable(forecast: Kept[WeatherForecast] | None, now_ms: int) -> tuple[Weathe
         return None, ("no weather forecast is set: rain and frost ahead are those of this site's seasons",)
     if forecast.value is None:
         return None, (*forecast.faults, "no weather forecast: rain and frost ahead are those of this site's seasons")
-    doubts = usable_faults(forecast.value, now_ms // 3_600_000 * 3_600_000)
+    doubts = usable_faults(forecast.value, now_ms // HOUR_MS * HOUR_MS)
     if doubts:
         told = (
             *forecast.faults,
@@ -215,11 +217,14 @@ def _station(
 ) -> StationAdvice:
     rows = table.rows_of("scarifying", "standard")
     thatch, root = (rows[name].bounds for name in ("thatch_wetness", "root_zone_wetness"))
+    now = hours.of("thatch_wetness")[(view.hour_ms - int(hours.at_ms[0])) // HOUR_MS]
+    what = "moist enough to scarify" if now < thatch.open_lo else "dry enough to scarify"
+    water = water_of(view, plans, station, hours, root_m)
+    if not np.isfinite(station.forecast.thatch_wetness).any():
+        return StationAdvice(station.station.name, station.forecast, (), f"{what}: cannot tell", water)
     days = day_chances(
         station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
         work_hours=view.config.ahead.work_hours,
     )  # fmt: skip
-    line = best_day_line("dry enough to scarify", days, plans.today)
-    return StationAdvice(
-        station.station.name, station.forecast, tuple(days), line, water_of(view, plans, station, hours, root_m)
-    )
+    line = best_day_line(what, days, plans.today)
+    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water)

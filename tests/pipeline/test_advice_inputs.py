@@ -12,6 +12,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.advice.locks import Verdict
@@ -19,6 +20,7 @@ from pipeline.advice_hours import hours_of
 from pipeline.advice_inputs import AdviceCache, View, surface_views, watched
 from pipeline.fixtures import Fixture, fixture_source
 from pipeline.kept_source import Kept
+from pipeline.station import FINDING_COLUMNS
 from pipeline.weather_source import weather_source
 from tests.pipeline.hand import HandClock
 from tests.pipeline.kept_site import (
@@ -597,3 +599,96 @@ def test_readings_are_made_as_they_are_said_to_be():
     raw = {r.channel: r.raw for r in sent[: len(sent) // 2]}
     assert raw["s1/t1/moisture"] == pytest.approx(35.0, abs=0.021) and raw["s1/p1/moisture_035"] == pytest.approx(26.02)
     assert wet(0.0, 1.0) == pytest.approx({k: 20.0 if k == "t1/moisture" else 30.0 for k in wet(0, 1)})
+
+
+# --- roots, intervals, and what a surface without a thatch probe is told ------------------------------------------
+
+
+def find(site, quantity: str, rows: list[tuple[int, int, float, str]], station_name: str = "s1") -> None:
+    """Keep findings as the stages would: start, end, value, reason."""
+    table = [(station_name, quantity, a, b, v, float("nan"), float("nan"), 1, why, 1) for a, b, v, why in rows]
+    site.stores.store.upsert_findings(pd.DataFrame(table, columns=list(FINDING_COLUMNS)))
+
+
+def test_root_depth_is_the_newest_estimate_drawn_to_the_ruler(brief):
+    """A core's ruler said 120 mm under thatch where probes said 80: half as much again holds for the 60 of now.
+
+    Below the leaf base: 20 mm of thatch and 1.5 x 60 mm of soil. The fortnights end before the readings begin, so that
+    the stages have none of their own there.
+    """
+    fortnight = 14 * DAY_MS
+    begin = NOW_MS - 60 * DAY_MS
+    find(
+        brief,
+        "root_depth_90",
+        [(begin, begin + fortnight, 0.100, ""), (begin + fortnight, begin + 2 * fortnight, 0.080, "")],
+    )
+    assert pass_of(brief.advice(), "scarifying").outlook.ground.root_depth_m is None  # no ruler yet
+    brief.write("core", begin + 20 * DAY_MS, {"thatch_mm": 20.0, "root_mm": 90.0}, station="s1")
+    # that core lies in the second fortnight: 90 over 60 of its estimate
+    told = pass_of(brief.advice(), "scarifying").outlook.ground.root_depth_m
+    assert told == pytest.approx(0.020 + 1.5 * 0.060)
+
+
+def test_old_estimate_of_roots_says_nothing(brief):
+    """A fortnight over for more than two months is of another season."""
+    begin = NOW_MS - 150 * DAY_MS
+    find(brief, "root_depth_90", [(begin, begin + 14 * DAY_MS, 0.100, "")])
+    brief.write("core", begin + DAY_MS, {"thatch_mm": 20.0, "root_mm": 90.0}, station="s1")
+    assert pass_of(brief.advice(), "scarifying").outlook.ground.root_depth_m is None
+
+
+def test_last_water_that_stopped_in_the_thatch_is_told(build):
+    """One part in ten of the last water reached the roots: less than a fifth, so the next is to be long and seldom."""
+    site = build()
+    site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
+    find(site, "arrival_share", [(NOW_MS - 3 * DAY_MS, NOW_MS - 3 * DAY_MS + HOUR_MS, 0.1, "")])
+    assert "The last water stopped in the thatch" in surface_of(site.advice()).stations[0].water.line
+
+
+def test_roots_are_drawn_down_a_day_at_a_time(build):
+    """Every four days, held twice without wilt: not before the fourth day, and five days from now on.
+
+    At 0.45 the roots lack 16.5 of 30 mm: more than half, less than the 0.65 that drawing down lets them lack.
+    """
+    site = build(
+        SITE, CLIMATE, SURFACE.replace('kind = "green"', 'kind = "lawn"') + "water_every_days = 4\n", station()
+    )
+    site.keep(steady(thatch=0.5, roots=0.45), 24 * 9)
+    for days in (11, 7, 3):
+        site.write("watering", NOW_MS - days * DAY_MS, {"water_mm": 12.0})
+    line = surface_of(site.advice()).stations[0].water.line
+    assert "no water tonight; every 5 days to draw the roots down, and no wilt seen." in line
+    assert line.endswith("Two waterings without wilt: a day longer, every 5 days from now on.")
+    site.write("sight", NOW_MS - 2 * HOUR_MS, {"what": "wilt", "value": 1.0})
+    line = surface_of(site.advice()).stations[0].water.line
+    assert ": water " in line and line.endswith("Wilt was seen: a day shorter, every 3 days from now on.")
+
+
+def test_a_surface_without_a_thatch_probe_is_told_no_chance(build):
+    """Roots alone do not make it dry enough to scarify: cannot tell."""
+    bare = station().split('[[surface.station.probe]]\nname = "t1"')[0] + '[[surface.station.probe]]\nname = "w1"\n'
+    site = build(SITE, CLIMATE, SURFACE, bare + 'model = "climate_station"\n')
+    known = {k: v for k, v in steady()(0).items() if not k.startswith("t1")}
+    site.keep(lambda hour: known, 24 * 16)
+    one = surface_of(site.advice()).stations[0]
+    assert np.isfinite(one.forecast.root_wetness).all() and one.forecast.root_wetness.shape[1] > 0
+    assert (one.days, one.day_line) == ((), "dry enough to scarify: cannot tell")
+
+
+def test_day_is_moist_or_dry_enough_as_it_has_to_change(build):
+    """Thatch below the open range is to become moist enough, not dry enough."""
+    site = build()
+    site.keep(steady(thatch=0.2), 24 * 9)
+    assert surface_of(site.advice()).stations[0].day_line.startswith("moist enough to scarify: ")
+
+
+def test_without_a_climate_growth_of_the_week_still_counts(build):
+    """Seven days at 15 degC are a growth of 0.66, open for verticutting from 0.35, whatever the season usually is."""
+    site = build(SITE, SURFACE, station())
+    site.keep(steady(), 24 * 9)
+    csv = forecast_csv(NOW_MS, {"rain_mm": [0.0] * 100, "temperature_degc": [15.0] * 100})
+    advice = site.advice(forecast=_read(csv, site))
+    # whether it heals before growth ends is all that is not known of it
+    assert pass_of(advice, "verticutting").outlook.windows[0].binding == "growth_to_come"
+    assert pass_of(advice, "verticutting").last_good is None
