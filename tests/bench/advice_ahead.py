@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from pipeline.advice.forecast_file import WeatherForecast
 from pipeline.advice.report import PassAdvice, SiteAdvice
 from pipeline.advice.verdicts import Verdict
+from pipeline.advice.window_lines import LIKELY
 from pipeline.advice_inputs import AdviceCache
 from pipeline.kept_source import Kept as KeptForecast
 from pipeline.site_advice import site_advice
@@ -55,24 +56,24 @@ class Asked:
 
     def __init__(self, run: Run, work: Path, *, fit_days: int = 10) -> None:
         self.run = run
-        self._store = SeasonStore(run.known, run.kept.station)
-        self._database = Database(work / "diary.db")
-        self._diary = Diary(self._database)
+        self.store = SeasonStore(run.known, run.kept.station)
+        self.database = Database(work / "diary.db")
+        self.diary = Diary(self.database)
         self._cache = AdviceCache(fit_days=fit_days)
         for entry in waterings(run.kept.truth, next(iter(run.config.surfaces)).name):
-            self._diary.add(entry)
+            self.diary.add(entry)
 
     def at(self, now_ms: int, forecast: WeatherForecast | None = None) -> SiteAdvice:
         """What is advised at a moment. [ms since 1970, UTC]"""
-        self._store.now_ms = now_ms
+        self.store.now_ms = now_ms
         told = None if forecast is None else KeptForecast(forecast, now_ms)
         return site_advice(
-            self.run.config, cast(Store, self._store), self._diary, now_ms, forecast=told, cache=self._cache
+            self.run.config, cast(Store, self.store), self.diary, now_ms, forecast=told, cache=self._cache
         )
 
     def close(self) -> None:
         """Let go of the diary."""
-        self._database.close()
+        self.database.close()
 
 
 def waterings(truth: Truth, surface: str) -> Iterator[DiaryEntry]:
@@ -112,9 +113,18 @@ def erring(truth: Truth, now_ms: int, rng: np.random.Generator) -> WeatherForeca
     return WeatherForecast(at_ms, at_ms, {**series, **dict.fromkeys(missing, nothing)})
 
 
-def leads(asked: Asked, *, with_forecast: bool, seed: int) -> dict[tuple[str, int], Hours]:
-    """Hours said open at each lead, by kind of pass: one hour a moment and lead, a working hour drawn by the seed."""
-    run = asked.run
+@dataclass(frozen=True)
+class Chance:
+    """An hour to come that the advice has open: the chance it gave it, and whether it came true (widened bounds)."""
+
+    chance: float
+    came: bool
+
+
+def leads(asked: Asked, *, with_forecast: bool, seed: int) -> tuple[dict[tuple[str, int], Hours], list[Chance]]:
+    """Hours said open at each lead, by kind of pass: one hour a moment and lead, a working hour drawn by the seed; and
+    the chances of all working hours to come."""
+    run, chances = asked.run, []
     truth, found = run.kept.truth, defaultdict(Hours)
     draw = np.random.default_rng([seed, 3])
     for day in MOMENTS_D:
@@ -125,11 +135,23 @@ def leads(asked: Asked, *, with_forecast: bool, seed: int) -> dict[tuple[str, in
         advice = asked.at(now_ms, forecast)
         for (kind, lead), counted in told_at(run, advice, now).items():
             found[kind, lead] += counted
-    return found
+        chances += _chances(run, advice, now)
+    return found, chances
 
 
-def told_at(run: Run, advice: SiteAdvice, now: int) -> Iterator[Any] | dict[tuple[str, int], Hours]:
-    """Hours of one moment by kind of pass and lead."""
+def _chances(run: Run, advice: SiteAdvice, now: int) -> Iterator[Chance]:
+    """Every third hour from one to five days ahead in which work is done and the advice has a pass open."""
+    ahead = np.arange(24, 24 * 6, 3)
+    ahead = ahead[run.asked()[now + ahead]]
+    for intent in run.intents():
+        told, true = pass_of(advice, intent.kind).outlook, run.truly(intent, widened=WIDENED)
+        for lead in ahead[told.verdicts[ahead] == Verdict.OPEN].tolist():
+            if np.isfinite(told.chance[lead]):
+                yield Chance(float(told.chance[lead]), bool(true[now + lead]))
+
+
+def told_at(run: Run, advice: SiteAdvice, now: int) -> dict[tuple[str, int], Hours]:
+    """Hours of one moment by kind of pass and lead: open now, and due to open then."""
     found = {}
     for intent in run.intents():
         told = pass_of(advice, intent.kind)
@@ -138,7 +160,9 @@ def told_at(run: Run, advice: SiteAdvice, now: int) -> Iterator[Any] | dict[tupl
         for lead in LEADS_D:
             at = np.zeros(run.hours, dtype=np.bool_)
             at[now + 24 * lead] = True
-            verdict = told.outlook.verdicts[24 * lead]
+            verdict, chance = told.outlook.verdicts[24 * lead], told.outlook.chance[24 * lead]
+            if lead and verdict == Verdict.OPEN and chance < LIKELY:
+                verdict = Verdict.WAIT  # it may open, and is not said to be due
             is_open, unknown = at & (verdict == Verdict.OPEN), at & (verdict == Verdict.UNKNOWN)
             found[intent.kind, lead] = count(is_open, unknown, raw, wide, season, at)
     return found
@@ -163,7 +187,9 @@ def notices(asked: Asked, days: Iterable[int], *, morning_h: int = 6) -> list[No
         advice = asked.at(run.kept.truth.start_ms + now * HOUR_MS)
         for intent in run.intents():
             verdicts = pass_of(advice, intent.kind).outlook.verdicts
-            told[intent.kind][day] = set(_open_days(verdicts == Verdict.OPEN, now, least_h=1))
+            unlikely = pass_of(advice, intent.kind).outlook.chance < LIKELY
+            unlikely[:WORK_LAST_H] = False  # of today it is said to be open, or not
+            told[intent.kind][day] = set(_open_days((verdicts == Verdict.OPEN) & ~unlikely, now, least_h=1))
     found = []
     for intent in run.intents():
         true = set(_open_days(run.truly(intent), 0, least_h=6))
@@ -190,9 +216,19 @@ def _open_days(is_open: Open, first_hour: int, *, least_h: int) -> list[int]:
     return np.flatnonzero(number >= least_h).tolist()
 
 
-def last_good_errors(run: Run, advice: SiteAdvice, now_ms: int) -> Iterator[tuple[str, int | None, bool]]:
-    """Of each pass: likely last good date less the true one [d], None where either is lacking; whether both agree that
-    it is, or is not, too late. True is what would have healed before growth ended, by the middle need of the table."""
+@dataclass(frozen=True)
+class LastGood:
+    """A last good date: likely less true [d], None where either is lacking; whether both agree that it is, or is not,
+    too late; and whether the safe date was in time, None where none was told."""
+
+    kind: str
+    error_d: int | None
+    agreed: bool
+    safe_in_time: bool | None
+
+
+def last_good_errors(run: Run, advice: SiteAdvice, now_ms: int) -> Iterator[LastGood]:
+    """Of each pass against what would have healed before growth ended, by the middle need of the table."""
     truth = run.kept.truth
     from_day = (now_ms - truth.start_ms) // DAY_MS
     until = int(run.windows.growth_end_day[from_day])
@@ -205,7 +241,9 @@ def last_good_errors(run: Run, advice: SiteAdvice, now_ms: int) -> Iterator[tupl
         true = last_good_day(run.windows, int(from_day), 0.5 * (low + high), until)
         said = None if told.last_good is None else told.last_good.likely
         error = None if said is None or true is None else _days(start, said) - true
-        yield intent.kind, error, (said is None) == (true is None)
+        safe = None if told.last_good is None or told.last_good.safe is None else _days(start, told.last_good.safe)
+        in_time = None if safe is None else true is not None and safe <= true
+        yield LastGood(intent.kind, error, (said is None) == (true is None), in_time)
 
 
 def _days(start: date, day: date) -> int:

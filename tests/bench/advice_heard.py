@@ -91,7 +91,7 @@ def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
     raw : DataFrame
         See `table_of`.
     """
-    context = StationContext.from_config(config, station)
+    context = _as_played(StationContext.from_config(config, station), raw)
     frame = process(StationFrame.from_raw(raw), context)
     record = record_of(frame.observations, frame.findings)
     first, last = int(raw["measured_at_ms"].min()), int(raw["measured_at_ms"].max())
@@ -107,6 +107,13 @@ def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
     again = layers(StationFrame(categories, frame.findings), context)
     findings = pd.concat([again.findings, days], ignore_index=True)
     return Known(context, frame.observations, findings.sort_values(["quantity", "start_ms"], ignore_index=True))
+
+
+def _as_played(context: StationContext, raw: pd.DataFrame) -> StationContext:
+    """Without channels of salt where none are played: they are not silent, they are not there."""
+    heard = set(raw["channel"].unique())
+    channels = {i: c for i, c in context.channels.items() if i in heard or c.quantity != "bulk_ec"}
+    return replace(context, channels=channels)
 
 
 def _limits(table: pd.DataFrame, at_ms: int) -> dict[str, ChannelLimits]:

@@ -65,18 +65,25 @@ def told(hits: int, total: int) -> str:
     return f"{share:.2f} ({low:.2f}-{high:.2f})"
 
 
-HEADS = ("said open, h", "precision", "recall", "precision raw", "recall of widened", "cannot tell",
-         "always open in season: precision / recall")  # fmt: skip
+HEADS = (
+    "said open of asked", "precision", "recall", "recall where it can tell", "precision raw", "recall of widened",
+    "cannot tell", "always open in season: precision / recall",
+)  # fmt: skip
 
 
 def row(name: str, found: Hours) -> str:
     """One line of the table of hours."""
     always = f"{_share(found.in_season_wide, found.in_season)} / {_share(found.in_season_raw, found.raw)}"
     cells = (
-        f"{found.said} of {found.asked}", told(found.said_wide, found.said), told(found.said_raw, found.raw),
-        _share(found.said_raw, found.said), _share(found.said_wide, found.wide),
-        f"{found.unknown / max(found.asked, 1):.0%}", always,
-    )  # fmt: skip
+        f"{found.said} of {found.asked}",
+        told(found.said_wide, found.said),
+        told(found.said_raw, found.raw),
+        _share(found.said_raw, found.raw - found.unknown_raw),
+        _share(found.said_raw, found.said),
+        _share(found.said_wide, found.wide),
+        f"{found.unknown / max(found.asked, 1):.0%}",
+        always,
+    )
     return f"| {name} | " + " | ".join(cells) + " |"
 
 

@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 Open = NDArray[np.bool_]
 
 GROWTH_ENDS = 0.1  # 7-day mean growth potential
+GROWTH_RESTS_D = 28  # over which it then stays below on the mean
 CLAYS = tuple(name for name in MEDIA if "clay" in name)
 LEAF_WET_MM = 0.05
 NOT_ASKED = frozenset(
@@ -83,7 +84,11 @@ class Windows:
     def growth_end_day(self) -> NDArray[np.int64]:
         """For each day of the season the number of the day on which growth, once under way, has ended."""
         week = np.convolve(self.growth, np.full(7, 1.0 / 7.0))[6 : self.growth.size]  # of days k to k + 6
-        ends = np.flatnonzero((week[1:] < GROWTH_ENDS) & (week[:-1] >= GROWTH_ENDS)) + 7
+        total = np.concatenate([[0.0], np.cumsum(self.growth)])
+        day = np.arange(7, self.growth.size)  # from which on growth may have ended
+        until = np.minimum(day + GROWTH_RESTS_D, self.growth.size)
+        rests = total[until] - total[day] < GROWTH_ENDS * (until - day)
+        ends = day[(week[1:] < GROWTH_ENDS) & (week[:-1] >= GROWTH_ENDS) & rests]
         days = self.truth.hours // 24
         never = np.array([self.growth.size - 1])
         ends = np.concatenate([ends, never])
