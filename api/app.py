@@ -19,8 +19,8 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api import advice, data, diary, feed, health, live, problems
-from api.pages import ground
+from api import advice, data, diary, feed, health, live, morning, problems
+from api.pages import ground, work
 from api.writing import refuse_long
 from pipeline.service import Pipeline
 
@@ -48,8 +48,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.ending = threading.Event()  # set when the server ends: live updates end first
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
-    for router in (data.router, advice.router, diary.router, feed.router, live.router, health.router, ground.router):
-        app.include_router(router)
+    for part in (data, morning, advice, diary, feed, live, health, ground, work):
+        app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 
     @app.get(BOKEH_ADDRESS, include_in_schema=False)

@@ -9,7 +9,7 @@ import datetime
 import difflib
 from collections.abc import Iterable, Sequence
 
-from pipeline.advice.locks import Intent, fault_of_beginning
+from pipeline.advice.locks import Buried, Intent, fault_of_beginning, in_the_way
 from pipeline.buried import ENTRY_KINDS, buried
 from pipeline.config_care import treatments
 from pipeline.site import SiteConfig, Surface
@@ -111,11 +111,24 @@ def _in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry) -> list[str]:
     """Probes that the blades of a pass under way would meet, unless it is said to go around them."""
     if entry.kind != "pass" or _state(entry) not in UNDER_WAY or entry.body.get("around") is True:
         return []
-    kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", ""))
-    intent = Intent(kind, variant, cut_depth_m(surface, kind, entry.body.get("depth_mm")))
-    entries = diary.entries(ENTRY_KINDS, *EVER_MS)
-    fault = fault_of_beginning(intent, buried(surface, entries, entry.at_ms, station=entry.station))
+    fault = fault_of_beginning(_intent(surface, entry), _buried(surface, diary, entry, entry.at_ms))
     return [f"pass: {fault}"] if fault else []
+
+
+def names_in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry, now_ms: int) -> tuple[str, ...]:
+    """What is to be lifted before a pass of the diary, as things are now. [ms since 1970, UTC]"""
+    if entry.body.get("around") is True:
+        return ()
+    return in_the_way(_intent(surface, entry), _buried(surface, diary, entry, now_ms))
+
+
+def _intent(surface: Surface, entry: DiaryEntry) -> Intent:
+    kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", ""))
+    return Intent(kind, variant, cut_depth_m(surface, kind, entry.body.get("depth_mm")))
+
+
+def _buried(surface: Surface, diary: Diary, entry: DiaryEntry, at_ms: int) -> tuple[Buried, ...]:
+    return buried(surface, diary.entries(ENTRY_KINDS, *EVER_MS), at_ms, station=entry.station)
 
 
 def cut_depth_m(surface: Surface, kind: str, depth_mm: object) -> float:

@@ -247,3 +247,10 @@ class MarkIn(BaseModel):
     until: Time | None = Field(None, description="until when it is snoozed")
     why: str = Field("", examples=["the probe lies under the covers"])
     author: str = Field("", examples=["Ann"])
+
+
+class AnswerOut(BaseModel):
+    """One of the six questions of the morning, and what can be said to it."""
+
+    question: str = Field(examples=["Water tonight?"])
+    lines: list[str] = Field(examples=[["Square: no water tonight; the roots have enough until tomorrow night."]])

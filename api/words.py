@@ -44,7 +44,7 @@ def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
 
 def tied(text: str) -> str:
     """The text with each number tied to its unit by a no-break space, so that a narrow page does not part them."""
-    return re.sub(r"(?<=\d) (?=%|mm\b|°C)", "\N{NO-BREAK SPACE}", text)
+    return re.sub(r"(?<=\d) (?=%|mm\b|m³|°C)", "\N{NO-BREAK SPACE}", re.sub(r"(?<=\d )m3\b", "m³", text))
 
 
 def age(since_ms: int) -> str:

@@ -15,12 +15,14 @@ from bokeh.core.types import ID
 from bokeh.embed import json_item
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, JSONResponse
-from starlette.templating import Jinja2Templates
 
 from api import words
+from api.answers import six_answers
 from api.charts import DEFAULT_WIDTH_PX, Line, moisture_chart
 from api.data import DAY_MS, HOUR_MS, drawn, find_station, pipeline_of
 from api.drawing import profile
+from api.morning import morning_of
+from api.pages.frame import answer
 from api.state import BELIEVED, StationNow, site_now, station_now, thatch_now_m
 from pipeline.service import Pipeline
 from pipeline.site import Station
@@ -33,7 +35,6 @@ GAP_STEPS = 3.5
 CHART_TARGET = "moisture-chart"
 
 router = APIRouter(include_in_schema=False)
-templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
 
 
 @router.get("/", response_class=HTMLResponse)
@@ -42,17 +43,17 @@ def front(request: Request) -> HTMLResponse:
     pipeline = pipeline_of(request)
     stations = list(pipeline.config.stations())
     if not stations:
-        return _answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
+        return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
     if len(stations) == 1:
         return _page(request, pipeline, stations[0])
-    return _answer(request, "morning.html", pipeline, {**_morning(pipeline), "twin": "/api/v1/now"})
+    return answer(request, "morning.html", pipeline, {**_morning(pipeline), "twin": "/api/v1/now"})
 
 
 @router.get("/now", response_class=HTMLResponse)
 def front_part(request: Request) -> HTMLResponse:
     """The answers of the first page alone."""
     pipeline = pipeline_of(request)
-    return _answer(request, "morning_now.html", pipeline, _morning(pipeline))
+    return answer(request, "morning_now.html", pipeline, _morning(pipeline))
 
 
 @router.get("/stations/{name}", response_class=HTMLResponse)
@@ -64,7 +65,7 @@ def station_page(request: Request, name: str) -> HTMLResponse:
 def station_part(request: Request, name: str) -> HTMLResponse:
     """The words and the profile alone."""
     pipeline = pipeline_of(request)
-    return _answer(request, "now.html", pipeline, _facts(pipeline, name))
+    return answer(request, "now.html", pipeline, _facts(pipeline, name))
 
 
 @router.get("/stations/{name}/chart.json")
@@ -99,8 +100,10 @@ def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
 def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
     state = station_now(pipeline, *find_station(pipeline, name), pipeline.clock.now_ms())
     zone = pipeline.config.site.timezone
+    alone = len(pipeline.config.stations()) == 1  # then this is the first page, and has its answers
     return {
         **_words(pipeline, state, zone),
+        "six": _six(pipeline, [state]) if alone else [],
         "now": words.moment(state.now_ms, zone),
         "note": words.limits_note(state),
         "profile": profile(state),
@@ -126,10 +129,23 @@ def _words(pipeline: Pipeline, state: StationNow, zone: str) -> dict[str, Any]:
 def _morning(pipeline: Pipeline) -> dict[str, Any]:
     zone = pipeline.config.site.timezone
     states = site_now(pipeline)
+    now_ms = states[0].now_ms if states else pipeline.clock.now_ms()
     return {
-        "now": words.moment(states[0].now_ms, zone) if states else "",
+        "page": "morning",
+        "now": words.moment(now_ms, zone),
+        "six": _six(pipeline, states),
+        "news": [
+            (words.tied(alert.text), f"Since {words.moment(alert.since_ms, zone, now_ms=now_ms)}.")
+            for alert in pipeline.alerts()
+            if not alert.station
+        ],
         "answers": [_words(pipeline, state, zone) for state in states],
     }
+
+
+def _six(pipeline: Pipeline, states: list[StationNow]) -> list[tuple[str, list[str]]]:
+    answers = six_answers(morning_of(pipeline, states))
+    return [(one.question, [words.tied(line) for line in one.lines]) for one in answers]
 
 
 def _page(request: Request, pipeline: Pipeline, name: str) -> HTMLResponse:
@@ -137,15 +153,7 @@ def _page(request: Request, pipeline: Pipeline, name: str) -> HTMLResponse:
     asked = request.query_params.get("days", DEFAULT_SPAN)
     days = asked if asked in SPANS else DEFAULT_SPAN
     facts |= {"spans": SPANS, "days": days, "target": CHART_TARGET, "twin": f"/api/v1/stations/{name}"}
-    return _answer(request, "ground.html", pipeline, facts)
-
-
-def _answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any]) -> HTMLResponse:
-    stations = [(f, s) for f in pipeline.config.surfaces for s in f.stations]
-    bokeh = request.app.state.bokeh_address
-    return templates.TemplateResponse(
-        request, template, {"site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
-    )
+    return answer(request, "ground.html", pipeline, facts)
 
 
 def _alert_lines(pipeline: Pipeline, state: StationNow, zone: str) -> list[tuple[str, str]]:

@@ -54,12 +54,14 @@ async function draw() {
 }
 
 async function refresh() {
+  if (now.contains(document.activeElement) && document.activeElement.matches("input")) return; // somebody is writing
   const answer = await ask(now.dataset.part);
   if (!answer) return;
-  const open = now.querySelector("details")?.open;
+  const open = [...now.querySelectorAll("details[open]")].map((details) => details.id);
+  const held = document.activeElement?.closest("details")?.id;
   now.innerHTML = await answer.text();
-  const details = now.querySelector("details");
-  if (details && open) details.open = true;
+  for (const id of open) document.getElementById(id)?.setAttribute("open", "");
+  if (held) document.getElementById(held)?.querySelector("summary")?.focus();
 }
 
 draw();
@@ -72,6 +74,7 @@ addEventListener("resize", () => {
 });
 
 if (now) {
+  document.addEventListener("news", refresh); // what this page itself has brought about
   let seen = null;
   const news = new EventSource("/api/v1/live");
   news.addEventListener("open", sayBack);

@@ -35,7 +35,7 @@ OVERRULED = Span(NOW_MS + 5 * HOUR_MS, NOW_MS + 12 * HOUR_MS)
 PLAY_MS = NOW_MS + 44 * DAY_MS
 OFFSETS = np.linspace(-0.2, 0.2, 11)  # of eleven courses: one in ten stays below -0.16, one in ten above 0.16
 NEEDED_ON = datetime.date(2024, 5, 4)
-DEPTH_M = {"scarifying": 0.008, "verticutting": 0.002, "solid_tining": 0.1}
+DEPTH_M = {"scarifying": 0.008, "verticutting": 0.002, "solid_tining": 0.1, "slitting": 0.1}
 
 
 def _days(value: float) -> Daily:

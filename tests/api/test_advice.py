@@ -16,7 +16,7 @@ from api.advice import spread_of
 from api.app import create_app
 from api.problems import MEDIA_TYPE
 from pipeline.advice.conditions import CONDITIONS
-from tests.api.advice_by_hand import AHEAD_H, ZONE, advice
+from tests.api.advice_by_hand import AHEAD_H, TABLE, ZONE, advice
 from tests.api.site import MakeGround
 
 ADDRESSES = [
@@ -82,7 +82,8 @@ def test_windows_follow_each_other_with_their_reasons(client: TestClient) -> Non
     wait, _, fit, rain = found[:4]
     assert (wait["binding"], wait["reason"]) == ("thatch_wetness", "thatch too wet")
     assert wait["detail"] == "thatch too wet: 0.84, wanted 0.7 or less"
-    assert wait["opens"] == CONDITIONS["thatch_wetness"].high_opens
+    note = TABLE.facts["scarifying"].wait_notes["thatch_wetness"]
+    assert wait["opens"] == f"{CONDITIONS['thatch_wetness'].high_opens}; meanwhile {note}"
     assert (fit["binding"], fit["reason"], fit["opens"]) == ("", "", "")
     # 0.6 +- 0.1 lies within 0.3 to 0.7 with the chance that a normal value lies between -3 and 1 spreads: 0.840
     assert fit["chance"] == pytest.approx(0.840, abs=0.001)

@@ -48,7 +48,7 @@ def words(tags: Tags) -> str:
 def test_every_link_and_part_of_every_page_resolves(client: TestClient) -> None:
     """What the pages point at, load or ask for later is there, and nothing leaves this server."""
     asked: set[str] = set()
-    for path in PAGES:
+    for path in [*PAGES, "/work"]:
         tags = page(client, path)
         targets = [str(a["href"]) for name in ("a", "link") for a in tags.every(name)]
         targets += [str(s["src"]) for s in tags.every("script")]
@@ -78,7 +78,7 @@ def test_every_page_has_its_json_twin(client: TestClient, path: str) -> None:
                 assert line in said
 
 
-@pytest.mark.parametrize("path", PAGES)
+@pytest.mark.parametrize("path", [*PAGES, "/work"])
 def test_no_script_stands_in_a_page(client: TestClient, path: str) -> None:
     """Scripts come from files of this server only, and the policy forbids all others."""
     answer = client.get(path)
@@ -112,7 +112,8 @@ def test_one_station_alone_is_the_first_page(make_ground: MakeGround) -> None:
     )
     client = TestClient(create_app(make_ground(settings=settings).pipeline))
     said = words(page(client, "/"))
-    assert "Green, centre" in said and "Moisture by depth over time" in said and "All stations" not in said
+    assert "Green, centre" in said and "Moisture by depth over time" in said and "All windows" not in said
+    assert said.index("Can I go on it?") < said.index("What needs attention")
 
 
 def test_an_empty_site_says_what_to_write(empty_client: TestClient) -> None:

@@ -1,0 +1,22 @@
+"""What all pages share: the templates, and the facts that the frame around every page needs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import Request
+from fastapi.responses import HTMLResponse
+from starlette.templating import Jinja2Templates
+
+from pipeline.service import Pipeline
+
+templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
+
+
+def answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any]) -> HTMLResponse:
+    """A page, or a part of one, made from a template."""
+    stations = [(f, s) for f in pipeline.config.surfaces for s in f.stations]
+    bokeh = request.app.state.bokeh_address
+    return templates.TemplateResponse(
+        request, template, {"site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
+    )

@@ -1,0 +1,377 @@
+"""The work page and the six answers of the morning: complete in words, honest where nothing is known.
+
+Expected words and places are worked out from what `advice_by_hand` and `site` set.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from api.strips import DAYS, calendar, first_day, wetness_chart
+from pipeline.advice.locks import Span
+from pipeline.advice.verdicts import Verdict
+from pipeline.store.entry import DiaryEntry
+from tests.api import advice_by_hand as by_hand
+from tests.api.advice_by_hand import ZONE, advice
+from tests.api.site import HOUR_MS, NOW_MS, Ground, MakeGround, ground_at, readings
+from tests.api.test_pages import Tags, page, words
+
+DAY_MS = 24 * HOUR_MS
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
+    """Two days of readings, advice, and a diary."""
+    ground = ground_at(tmp_path_factory.mktemp("kept"))
+    ground.hear(readings(60, first_hour=420))
+    ground.advise(advice())
+    for entry in (
+        DiaryEntry("core", "square", NOW_MS - 9 * DAY_MS, {"thatch_mm": 14, "root_mm": 90}, "s1", author="Ann"),
+        DiaryEntry("watering", "square", NOW_MS - 6 * HOUR_MS, {"water_mm": 8}, author="Bea"),
+        DiaryEntry("lift", "square", NOW_MS - 5 * HOUR_MS, {"probe": "p1"}, "s1"),
+        DiaryEntry("sight", "outfield", NOW_MS - 3 * HOUR_MS, {"what": "firmness", "value": 1}),
+        DiaryEntry("note", "outfield", NOW_MS - 2 * HOUR_MS, {"text": "<b>moles</b>"}),
+        DiaryEntry(
+            "pass", "square", NOW_MS + 8 * HOUR_MS, {"pass": "scarifying", "depth_mm": 8, "state": "booked"}
+        ),
+        DiaryEntry("pass", "square", NOW_MS + 30 * HOUR_MS, {"pass": "slitting", "state": "booked", "around": True}),
+    ):  # fmt: skip
+        ground.pipeline.diary.add(entry)
+    yield ground
+    ground.pipeline.stop()
+
+
+@pytest.fixture(scope="module")
+def reader(kept: Ground) -> TestClient:
+    return TestClient(create_app(kept.pipeline), raise_server_exceptions=False)
+
+
+def part(tags: Tags, css_class: str) -> list[dict[str, str | None]]:
+    return [a for _, a in tags.tags if css_class in str(a.get("class", "")).split()]
+
+
+# --- the work page ------------------------------------------------------------------------------------------------
+
+
+def test_every_pass_has_its_line_and_its_last_good_date(reader: TestClient) -> None:
+    """Words first, below the surface's name and so without it; and what was missing at the end."""
+    said = words(page(reader, "/work"))
+    for line in (
+        "Worked out 02:00 today", "Next play: League match <1st XI>, Sat 4 May 02:00.",
+        "Scarifying to 8 mm must wait, thatch too wet. Due to open Fri 8:00 to Fri 19:00, 8 in 10. "
+        "Lift t1 and p1 first. Check first: no print or wheel mark",
+        "To heal before play on 4 May, do the scarifying by 14 Apr, 18 Apr at the latest.",
+        "is open on the word of Ann (the contractor is here), against: square in season.",
+        "cannot be judged, nothing heard from the probes for 40 hours. What would open it: fresh readings.",
+        "No play is known of.", "What was missing No weather forecast is set",
+    ):  # fmt: skip
+        assert line in said, line
+
+
+def test_every_line_of_the_advice_stands_on_the_page(reader: TestClient) -> None:
+    """Its JSON twin is named, and whatever that says in a line the page says."""
+    tags = page(reader, "/work")
+    twin = next(link["href"] for link in tags.every("link") if link.get("rel") == "alternate")
+    said = words(tags).replace("m³", "m3").casefold()
+    for surface in reader.get(str(twin)).json()["surfaces"]:
+        lines = [one["line"] for one in surface["passes"]] + [s["water"]["line"] for s in surface["stations"]]
+        lines += [one["last_good"]["line"] for one in surface["passes"] if one["last_good"]]
+        for line in lines:
+            assert line.split(": ", 1)[1].casefold() in said, line
+
+
+def test_water_tonight_is_told_station_by_station(reader: TestClient) -> None:
+    """How much and why, or why nobody can tell."""
+    said = words(page(reader, "/work"))
+    assert "Square, north end. Water 25 mm (15 m³) tonight in 4 goes" in said
+    assert "Square, south end. Cannot tell whether to water." in said
+
+
+def test_wetness_to_come_is_drawn_where_there_is_some(reader: TestClient) -> None:
+    """Two stations have a chart with both layers, the third says why not; all name their likeliest day."""
+    tags = page(reader, "/work")
+    assert len(part(tags, "curve")) == len(part(tags, "band")) == 4
+    said = words(tags)
+    assert "No forecast of wetness: too few good days of this station." in said
+    assert said.count("Dry enough to scarify: Wednesday 8 in 10.") == 2
+    assert "Dry enough to scarify: cannot tell." in said
+
+
+def test_the_calendar_says_the_same_in_words(reader: TestClient) -> None:
+    """For who cannot see it: each day with its verdicts and hours; ten days for each pass."""
+    tags = page(reader, "/work")
+    rows = [str(d["aria-label"]) for d in part(tags, "days")]
+    assert len(rows) == 4 and all(len(re.findall(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+: ", r)) == DAYS for r in rows)
+    assert "Thu 21: wait 7:00 to 19:00. Fri 22: wait 7:00 to 8:00, open 8:00 to 19:00. Sat 23: closed" in rows[0]
+    assert "Thu 21: open 7:00 to 14:00, closed 14:00 to 19:00." in rows[2]
+    assert "Sat 30: cannot tell 7:00 to 19:00." in rows[3]
+
+
+def test_every_window_stands_with_its_reason(reader: TestClient) -> None:
+    """A row for each change of verdict or reason, nights passed over."""
+    said = words(page(reader, "/work"))
+    assert "07:00 today to Fri 22 Mar 08:00 wait thatch too wet: 0.84, wanted 0.7 or less" in said
+    assert "Fri 22 Mar 08:00 to Fri 22 Mar 19:00 open, 8 in 10" in said
+    assert "open on the word of Ann: the contractor is here square in season" in said
+    assert "lift t1, p1; check no print or wheel mark; check no spreading patches" in said
+
+
+def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> None:
+    """The newest first, in words, and what somebody typed is text and not markup."""
+    answer = reader.get("/work")
+    said = words(Tags(answer.text))
+    lines = [
+        "Fri 22 Mar 08:00, Square: slitting, booked: around the probes.",
+        "10:00 today, Square: scarifying, booked: depth 8 mm.",
+        "00:00 today, Outfield: <b>moles</b>.",
+        "Wed 20 Mar 23:00, Outfield: firmness: a faint mark.",
+        "Wed 20 Mar 21:00, Square, north end: p1 lifted.",
+        "Wed 20 Mar 20:00, Square: water given: 8 mm (Bea).",
+        "Tue 12 Mar 02:00, Square, north end: core cut: root 90 mm, thatch 14 mm (Ann).",
+    ]
+    places = [said.index(line) for line in lines]
+    assert places == sorted(places) and "<b>moles" not in answer.text
+
+
+def test_alerts_have_their_buttons_and_what_was_made_of_them(make_ground: MakeGround) -> None:
+    """Three forms an alert, each for its own mark; a mark is told beside it with who made it."""
+    ground = make_ground()
+    ground.hear(readings(60, first_hour=420))
+    ground.advise(advice())
+    client = TestClient(create_app(ground.pipeline))
+    forms = page(client, "/work").every("form")
+    alerts = client.get("/api/v1/alerts").json()
+    assert len(forms) == 3 * len(alerts) > 0
+    assert {str(f["action"]) for f in forms} == {f"/api/v1/alerts/{a['id']}/mark" for a in alerts}
+    assert [f["data-mark"] for f in forms[:3]] == ["seen", "snoozed", "wrong"]
+    until = str(forms[1]["data-until"])
+    assert until == "2024-03-24T00:00:00Z"  # three days from now
+    address = str(forms[0]["action"])
+    for told, line in (
+        ({"mark": "seen", "author": "Ann"}, "Seen 02:00 today by Ann."),
+        ({"mark": "snoozed", "until": until}, "Snoozed until Sun 24 Mar 02:00."),
+        ({"mark": "wrong", "why": "covers were on"}, "Called wrong 02:00 today: covers were on."),
+    ):
+        assert client.post(address, json=told).status_code == 201
+        said = words(page(client, "/work"))
+        assert line in said and "an alert" not in said  # marks stand beside their alert, not among the entries
+
+
+def test_before_the_first_advice_the_page_says_so(make_ground: MakeGround) -> None:
+    """No line that looks like an all-clear: neither of work nor of alerts."""
+    ground = make_ground()
+    ground.advise(None)
+    said = words(page(TestClient(create_app(ground.pipeline)), "/work"))
+    assert "Nothing is advised yet: the first of it is being worked out." in said
+    assert "Cannot tell: there is nothing recent to judge by." in said and "No alert is open" not in said
+    assert "Nothing has been written yet." in said
+
+
+def test_old_advice_stands_out(make_ground: MakeGround) -> None:
+    """Four hours on it is framed, with its age, and the first page says of when it is."""
+    ground = make_ground()
+    ground.advise(replace(advice(), at_ms=NOW_MS - 4 * HOUR_MS))
+    client = TestClient(create_app(ground.pipeline))
+    text = client.get("/work").text
+    assert "Worked out Wed 20 Mar 22:00, 4 hours ago. What follows is how it looked then." in words(Tags(text))
+    assert 'class="heard old"' in text
+    assert "As it was worked out Wed 20 Mar 22:00:" in words(page(client, "/"))
+
+
+def test_a_site_without_stations_says_what_to_write(empty_client: TestClient) -> None:
+    """As the first page does."""
+    assert "No station yet" in page(empty_client, "/work").text
+
+
+def test_a_surface_without_probes_says_so(make_ground: MakeGround) -> None:
+    """No pass is judged there, in words on both pages."""
+    ground = make_ground()
+    told = advice()
+    bare = replace(told.surfaces[1], passes=(), stations=())
+    ground.advise(replace(told, surfaces=(told.surfaces[0], bare)))
+    client = TestClient(create_app(ground.pipeline))
+    assert "No pass can be judged here: no probe that hears water stands in the turf." in words(page(client, "/work"))
+    assert "Outfield: cannot tell, no pass can be judged without a probe in the turf." in words(page(client, "/"))
+
+
+def test_passes_shut_for_the_same_reason_share_a_line(make_ground: MakeGround) -> None:
+    """Nobody reads seven times that the probes have not been heard; each keeps its windows below."""
+    ground = make_ground()
+    told = advice()
+    shut = [by_hand.pass_advice(kind, by_hand.OUTFIELD) for kind in ("verticutting", "solid_tining", "slitting")]
+    ground.advise(replace(told, surfaces=(replace(told.surfaces[1], passes=tuple(shut)),)))
+    tags = page(TestClient(create_app(ground.pipeline)), "/work")
+    names = "Verticutting to 2 mm, solid tining with needle tines to 100 mm and slitting to 100 mm"
+    said = words(tags)
+    assert f"{names} cannot be judged, nothing heard from the probes for 40 hours. What would open them: fresh" in said
+    assert "To heal before play on 4 May, do the verticutting by 14 Apr" in said
+    rows = [str(row["aria-label"]).partition(". ")[0] for row in part(tags, "days")]
+    # rain closes verticutting on Sunday, so its days look otherwise
+    assert rows == ["Verticutting to 2 mm", "Solid tining with needle tines to 100 mm and slitting to 100 mm"]
+    assert len(tags.every("table")) == 3
+
+
+def test_no_script_stands_in_the_work_page(reader: TestClient) -> None:
+    """Scripts come from files of this server, and every link and form leads to it."""
+    tags = page(reader, "/work")
+    assert {s["src"] for s in tags.every("script")} == {"/static/ground.js", "/static/marks.js"}
+    assert not [key for _, a in tags.tags for key in a if key.startswith("on")]
+    targets = {str(a["href"]).partition("#")[0] for a in tags.every("a")} | {"/work/now", "/static/marks.js"}
+    for target in targets:
+        assert target.startswith("/") and reader.get(target).status_code == 200, target
+
+
+# --- the six answers ----------------------------------------------------------------------------------------------
+
+QUESTIONS = [
+    "Can I go on it?", "Rain and water since yesterday?", "Where did it go?", "Water tonight?",
+    "Any window this week?", "Are the probes alive, is anything in the way?",
+]  # fmt: skip
+
+
+def answers(client: TestClient) -> dict[str, list[str]]:
+    return {a["question"]: a["lines"] for a in client.get("/api/v1/answers").json()}
+
+
+def test_six_answers_stand_first_and_in_order(reader: TestClient) -> None:
+    """On the page as in the data, before anything of a single station."""
+    told = answers(reader)
+    assert list(told) == QUESTIONS
+    said = words(page(reader, "/")).replace("m³", "m3")
+    places = [said.index(line) for question in QUESTIONS for line in (question, *told[question])]
+    assert places == sorted(places) and places[-1] < said.index("All windows, water and alerts")
+
+
+def test_whether_it_can_be_gone_on_is_told_by_leaf_and_water(reader: TestClient) -> None:
+    """A leaf of 15 degrees has no frost; roots at 36 and 78 %, top layer at 84 % of drained; frost comes by dawn."""
+    assert answers(reader)["Can I go on it?"] == [
+        "Square: yes, not wetter than drained (36 %); no frost (leaf 15.0 °C).",
+        "Square: frost is likely by next dawn, leaf −0.6 °C.",
+        "Outfield: yes, not wetter than drained (84 %); no frost (leaf 15.0 °C).",
+    ]
+
+
+def test_what_fell_and_what_was_given_is_told_once(reader: TestClient) -> None:
+    """All stations share one gauge; a watering of the last day stands beside it."""
+    assert answers(reader)["Rain and water since yesterday?"] == [
+        "Rain in the last 24 hours: 0.0 mm.", "Wed 20 Mar 20:00, Square: water given: 8 mm (Bea).",
+    ]  # fmt: skip
+
+
+def test_windows_of_the_week_are_told_in_their_order(reader: TestClient) -> None:
+    """Which job, until when, what spoils it, what to lift; where there is none, why."""
+    assert answers(reader)["Any window this week?"] == [
+        "Square: solid tining with needle tines to 100 mm now to today 14:00, on the word of Ann; then square in "
+        "season. Lift t1 and p1 first.",
+        "Square: scarifying to 8 mm Fri 8:00 to Fri 19:00, 8 in 10; then too much rain coming. Lift t1 and p1 first.",
+        "Square: verticutting to 2 mm Fri 8:00 to Sat 19:00, 9 in 10; then too much rain coming.",
+        "Outfield: none this week (nothing heard from the probes for 40 hours).",
+    ]
+
+
+def test_what_is_in_the_way_of_todays_machine_is_told(reader: TestClient) -> None:
+    """Scarifying is booked for today: p1 is lifted already, t1 and p2 lie less than 33 mm deep. Not tomorrow's."""
+    found = answers(reader)[QUESTIONS[5]]
+    assert found[0] == "Square, south end: nothing has been heard from this station yet."
+    assert found[-1] == "10:00 today, Square: scarifying, booked: depth 8 mm. Lift t1 and p2 first."
+
+
+def test_nothing_is_cleared_where_nothing_is_known(make_ground: MakeGround) -> None:
+    """Nothing heard, nothing advised: each answer says that it cannot tell."""
+    ground = make_ground()
+    ground.advise(None)
+    told = answers(TestClient(create_app(ground.pipeline)))
+    assert told["Can I go on it?"][0] == (
+        "Square: cannot tell how wet it is. Frost cannot be told: nothing recent from a leaf or warm air."
+    )
+    assert told["Water tonight?"] == told["Any window this week?"]
+    assert told["Water tonight?"] == ["Cannot tell yet: the first advice is being worked out."]
+    assert all("cannot tell" in line.casefold() for line in told["Rain and water since yesterday?"])
+    assert told[QUESTIONS[5]][-1] == "No pass is booked for today."
+
+
+@pytest.mark.parametrize(
+    ("leaf_degc", "root", "begin"),
+    [
+        (0.5, 16.0, "Square: no, frost on the leaf (leaf 0.5 °C). Wait until it has gone."),
+        (0.6, 16.0, "Square: yes, not wetter than drained ("),
+        (8.0, 40.0, "Square: better not, it is wetter than drained (north end): boots and wheels would mark. No frost"),
+    ],
+    ids=["frost", "none", "wet"],
+)
+def test_frost_and_wet_keep_off(make_ground: MakeGround, leaf_degc: float, root: float, begin: str) -> None:
+    """Half a degree at the leaf is frost, the edge with it; a permittivity of 40 is far more than what drains."""
+    ground = make_ground()
+    ground.advise(None)
+    heard = [
+        replace(r, raw=leaf_degc) if r.channel == "o1/w1/surface_temperature"
+        else replace(r, raw=root) if r.channel.startswith("s1/p1/moisture")
+        else r
+        for r in readings(6, first_hour=474)
+    ]  # fmt: skip
+    ground.hear(heard)
+    assert answers(TestClient(create_app(ground.pipeline)))["Can I go on it?"][0].startswith(begin)
+
+
+# --- drawings -----------------------------------------------------------------------------------------------------
+
+
+def test_a_day_is_drawn_by_its_working_hours() -> None:
+    """Of 12 hours from 7 on: one hour of waiting is a twelfth, then open for eleven; what is narrow has no letter."""
+    scarifying = advice().surfaces[0].passes[0].outlook
+    first = first_day([scarifying], ZONE)
+    assert first is not None and first.isoformat() == "2024-03-21"
+    friday = calendar(scarifying, ZONE, (7, 19), first)[1]
+    assert (friday.weekday, friday.day) == ("Fri", 22)
+    wait, fit = friday.segments
+    assert (wait.left, wait.verdict, wait.letter) == (0.0, "wait", "") and wait.width == pytest.approx(100 / 12)
+    assert fit.left == pytest.approx(100 / 12) and fit.left + fit.width == pytest.approx(100.0) and fit.letter == "O"
+
+
+def test_a_day_on_which_clocks_change_has_its_working_hours_too() -> None:
+    """On 31 March 2024 London skips an hour at night: 7:00 to 19:00 by the clock is all of the day drawn."""
+    london = ZoneInfo("Europe/London")
+    found = advice().surfaces[0].passes[0].outlook
+    start_ms = 1_711_864_800_000  # 2024-03-31 06:00 UTC, 7:00 in London
+    window = replace(found.windows[0], span=Span(start_ms, start_ms + 12 * HOUR_MS), verdict=Verdict.OPEN)
+    one = replace(found, windows=(window,))
+    first = first_day([one], london)
+    assert first is not None
+    (segment,) = calendar(one, london, (7, 19), first)[0].segments
+    assert (segment.left, segment.width) == (0.0, 100.0)
+
+
+def test_the_chart_stays_within_its_frame_and_its_names_apart() -> None:
+    """Wetness far off the scale is cut at its edges, thatch that is not there is left out."""
+    told = by_hand.forecast()
+    wild = replace(told, thatch_wetness=told.thatch_wetness * 9, root_wetness=told.root_wetness - 9)
+    chart = wetness_chart(wild, ZONE)
+    assert chart is not None
+    numbers = [float(y) for c in chart.curves for y in re.findall(r" (-?[\d.]+)", c.mean + c.band)]
+    assert chart.top - 0.1 <= min(numbers) and max(numbers) <= chart.bottom + 0.1
+    close = wetness_chart(replace(told, thatch_wetness=told.root_wetness), ZONE)
+    assert close is not None and abs(close.curves[0].label_y - close.curves[1].label_y) >= 15
+    bare = wetness_chart(replace(told, thatch_wetness=np.full_like(told.thatch_wetness, np.nan)), ZONE)
+    assert bare is not None and [c.name for c in bare.curves] == ["roots"]
+    assert wetness_chart(by_hand.NO_FORECAST, ZONE) is None
+
+
+def test_the_chart_stands_where_the_numbers_say() -> None:
+    """Mean thatch falls from 0.9 to 0.4 and drained is 1: on a scale of 1.4 over the frame's height."""
+    chart = wetness_chart(by_hand.forecast(), ZONE)
+    assert chart is not None
+    thatch = chart.curves[0]
+    levels = {word: y for y, word in chart.levels}
+    unit = levels["dry"] - levels["drained"]
+    ys = [float(y) for y in re.findall(r" (-?[\d.]+)", thatch.mean)]
+    assert levels["dry"] - ys[0] == pytest.approx(0.9 * unit, abs=0.1)
+    assert levels["dry"] - ys[-1] == pytest.approx(0.4 * unit, abs=0.1)
+    assert [day for _, day in chart.ticks] == ["Fr", "Sa", "Su", "Mo", "Tu", "We", "Th", "Fr", "Sa", "Su"]
