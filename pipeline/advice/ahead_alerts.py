@@ -13,13 +13,13 @@ import numpy as np
 
 from pipeline.advice.forecast import WetnessForecast, in_ten
 from pipeline.advice.saying import by_day, local, may_open, season_over
-from pipeline.advice.verdicts import FloatArray
+from pipeline.advice.verdicts import BoolArray, FloatArray
 from pipeline.advice.watch import CLOSED, OPENED, AlertBounds, AlertEvent, AlertState, Diary, Spot, event
 from pipeline.soil.moving import HOUR_MS
 
 AHEAD = "ahead"
 WITHDRAWN = 0.5  # of the chance that opens it: below this it is withdrawn, so that it does not come and go
-LONGER_H = 24.0  # beyond the lead, in which it may come late
+LONGER_H = 24.0  # how long it must last, and how much later than the lead it may come: our own choice
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,24 +73,31 @@ def foretold(
         return state, over
     ahead_h = (at_ms - now_ms) / HOUR_MS
     if not state.is_open:
-        due = np.flatnonzero((ahead_h > 0.0) & (ahead_h <= limits.lead_h) & (below >= limits.on_chance))
-        last = np.flatnonzero(ahead_h <= limits.lead_h)
+        lasting = _lasting(below >= limits.on_chance)
+        due = np.flatnonzero((ahead_h > 0.0) & (ahead_h <= limits.lead_h) & lasting)
         here = np.flatnonzero(ahead_h <= 0.0)
         dry_now = here.size > 0 and below[here[-1]] >= limits.on_chance
-        # it must stay so to the end of the lead: a dip before tonight's rain is nothing to water for
-        if not due.size or dry_now or below[last[-1]] < limits.on_chance:
+        if not due.size or dry_now:
             return state, []
         if not may_open(state.rule, spot.where, diary, now_ms, bounds):
             return state, []
         state = state.opened(now_ms, now_ms, AHEAD)
-        when = f"{local(spot.where, int(at_ms[due[0]])):%A %H:%M}"
-        text = WORDS[state.rule].coming.format(when=when, chance=in_ten(float(below[last[-1]])))
+        at = local(spot.where, int(at_ms[due[0]]))
+        text = WORDS[state.rule].coming.format(when=f"{at:%A} {at.hour}:{at:%M}", chance=in_ten(float(below[due[0]])))
         return state, [event(spot, state, OPENED, now_ms, text)]
     near = (ahead_h >= 0.0) & (ahead_h <= limits.lead_h + LONGER_H)
     likely = bool((below[near] >= WITHDRAWN * limits.on_chance).any())
     if state.way != AHEAD or likely or not by_day(spot.where, now_ms, bounds):
         return state, []
     return state.closed(), [event(spot, state, CLOSED, now_ms, WORDS[state.rule].withdrawn)]
+
+
+def _lasting(dry: BoolArray) -> BoolArray:
+    """Hours from which it stays dry for a day: a dip before the next rain is nothing to water for."""
+    hours = round(LONGER_H)
+    wet = np.concatenate([[0], np.cumsum(~dry)])
+    ends = np.minimum(np.arange(dry.size) + hours, dry.size)
+    return np.asarray(dry & (wet[ends] == wet[: dry.size]))
 
 
 def _share_below(wetness: FloatArray, bound: float) -> FloatArray | None:
