@@ -174,6 +174,17 @@ class LiftProbesConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class WaterRunningConfig:
+    """When water is said to run on beyond the written end of a watering. Wetness is relative [1], times in hours."""
+
+    enabled: bool = True
+    after_h: float = 1.0
+    rise_wetness: float = 0.05
+    fall_wetness: float = 0.08
+    repeat_h: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
 class AlertsConfig:
     """Limits of every alert rule."""
 
@@ -189,3 +200,4 @@ class AlertsConfig:
     window_closing: WindowClosingConfig = WindowClosingConfig()
     last_good_date: LastGoodDateConfig = LastGoodDateConfig()
     lift_probes: LiftProbesConfig = LiftProbesConfig()
+    water_running: WaterRunningConfig = WaterRunningConfig()

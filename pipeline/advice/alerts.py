@@ -13,6 +13,7 @@ from pipeline.advice.frost_alerts import frost_at_dawn
 from pipeline.advice.more_water_alerts import stay_off, thatch_to_repel, water_not_arriving
 from pipeline.advice.probe_alerts import probe_channels, probe_fault
 from pipeline.advice.root_alerts import roots_shallow
+from pipeline.advice.running_water import water_running
 from pipeline.advice.saying import heed
 from pipeline.advice.watch import (
     CLOSED,
@@ -44,9 +45,11 @@ RULES: Mapping[str, Rule] = {
     "thatch_to_repel": thatch_to_repel,
     "frost_at_dawn": frost_at_dawn,
     "stay_off": stay_off,
+    "water_running": water_running,
 }
 PERIOD_RULES = ("roots_shallow", "water_not_arriving")  # they rest on findings of fortnights and of whole wettings
-OF_WATER = ("thatch_holding", "roots_dry", "roots_shallow", "water_not_arriving", "thatch_to_repel", "stay_off")
+OF_WATER = ("thatch_holding", "roots_dry", "roots_shallow", "water_not_arriving", "thatch_to_repel", "stay_off",
+            "water_running")  # fmt: skip
 
 
 def first_states(context: StationContext, begin_ms: int, *, frost: bool = True) -> dict[str, AlertState]:
