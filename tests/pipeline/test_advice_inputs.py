@@ -166,6 +166,7 @@ def test_forecast_stands_for_the_hours_it_covers(fair):
     one = surface_views(view, stations, {s.name: s.title for s in stations})[0]
     found = hours_of(view, one)
     assert found.forecast_end_ms == NOW_MS + 48 * HOUR_MS
+    assert found.of("air_temperature_degc")[168] == pytest.approx(15.0, abs=0.05)  # the hour that is on is measured
     covered, beyond = slice(169, 168 + 48), slice(168 + 48, None)
     assert found.of("air_temperature_degc")[covered] == pytest.approx(9.0)
     assert found.of("dew_point_degc")[covered] == pytest.approx(9.0, abs=0.05)  # saturated air
