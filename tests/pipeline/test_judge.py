@@ -2,8 +2,20 @@
 
 from __future__ import annotations
 
+import datetime
+import threading
 from collections.abc import Callable
+from dataclasses import replace
 
+import numpy as np
+import pandas as pd
+
+from pipeline.advice.forecast import WetnessForecast
+from pipeline.advice.locks import Intent
+from pipeline.advice.report import Play, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.station import FINDING_COLUMNS, STAGE_VERSION
+from pipeline.store.diary import DiaryEntry
+from tests.pipeline.advice.plan_series import Weather, weather
 from tests.pipeline.hand import (
     HOUR_MS,
     SLOT_MS,
@@ -96,3 +108,154 @@ def test_an_open_alert_of_a_rule_switched_off_is_not_shown(make: Callable[..., L
     off = make(SMALL + "[alerts.probe_fault]\nenabled = false\n", now_ms=START_MS + 13 * HOUR_MS)
     off.run_until_quiet()
     assert off.judge.open_alerts() == []
+
+
+# --- plans, marks and the diary --------------------------------------------------------------------------------------
+
+NO_FORECAST = WetnessForecast(0, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason="none")
+TINES = Intent("solid_tining", "12mm", 0.100)  # all year; the thatch probe of `SMALL` lies in the way of 100 mm
+FROM = datetime.datetime(2024, 3, 1, tzinfo=datetime.UTC)
+
+
+def advice(hour: float, *, sky: Weather | None = None, plays: tuple[Play, ...] = (), **more: object) -> SiteAdvice:
+    """Advice for the square of `SMALL`, so many hours after the start: closed, if nothing else is said."""
+    now_ms = START_MS + round(hour * HOUR_MS)
+    one = (weather(begin=FROM, intent=TINES) if sky is None else sky).advice(now_ms)
+    return SiteAdvice(now_ms, (SurfaceAdvice("square", "Square", "square", (one,), (), plays, **more),))  # type: ignore[arg-type]
+
+
+def book(line: Line, day: float, kind: str = "solid_tining", variant: str = "12mm", **body: object) -> DiaryEntry:
+    """A pass in the diary, booked for nine in the morning of a day."""
+    told = {"pass": kind, "variant": variant, "state": "booked", **body}
+    return line.stores.diary.add(DiaryEntry("pass", "square", START_MS + round((day * 24 + 9) * HOUR_MS), told))
+
+
+def test_alerts_about_plans_are_kept_shown_and_survive_a_restart(make: Callable[..., Line]) -> None:
+    """A probe in the way of a booked pass is told once, shown without a station, and closed when the diary has it
+    lifted; a restart in between neither loses nor repeats it."""
+    line = make(SMALL)
+    book(line, 2)
+    (told,) = line.judge.plan(advice(8))
+    assert (told.rule, told.kind, told.station, told.surface) == ("lift_probes", "opened", "", "square")
+    assert told.text == "Square: solid tining is booked on Sunday. Lift p1 before: it lies in the way of the blades."
+    (shown,) = line.judge.open_alerts()
+    assert (shown.alert_id, shown.surface, shown.station, shown.text) == (told.alert_id, "square", "", told.text)
+    again = make(SMALL)
+    assert again.judge.open_alerts() == [shown]
+    assert again.judge.plan(advice(9)) == []
+    again.stores.diary.add(DiaryEntry("lift", "square", START_MS + 10 * HOUR_MS, {"probe": "p1"}, station="s1"))
+    (closed,) = again.judge.plan(advice(11))
+    assert closed.kind == "closed" and again.judge.open_alerts() == []
+    assert [e.id for e in again.stores.journal.unsent("log")] == [told.id, closed.id]
+    assert not [key for key in again.stores.journal.alert_states() if "lift_probes" in key]
+
+
+def test_windows_need_a_pass_that_is_planned_or_booked(make: Callable[..., Line]) -> None:
+    """The same open outlook is news with a booking, or with the pass in the settings, and none without."""
+    sky = weather((0, 240), begin=FROM, intent=TINES)
+    line = make(SMALL)
+    assert line.judge.plan(advice(11, sky=sky)) == []
+    book(line, 12)
+    assert [e.rule for e in line.judge.plan(advice(12, sky=sky))] == ["window_opening"]
+    planned = SMALL + '[[surface.pass]]\nkind = "solid_tining"\nvariant = "12mm"\ndepth_mm = 100\n'
+    assert [e.rule for e in make(planned, "b").judge.plan(advice(11, sky=sky))] == ["window_opening"]
+
+
+def test_a_mark_in_the_diary_closes_an_alert(make: Callable[..., Line]) -> None:
+    """Wrong closes it, of a station and of a surface alike, and it is not shown; the entry is kept in the diary."""
+    line = make(SMALL)
+    book(line, 2)
+    line.send_batch(small_record(8))
+    line.clock.wall_ms = START_MS + 12 * HOUR_MS
+    line.run_until_quiet()
+    line.judge.plan(advice(12))
+    assert {a.rule for a in line.judge.open_alerts()} == {"probe_fault", "lift_probes"}
+    for alert in line.judge.open_alerts():
+        body = {"alert": alert.alert_id, "mark": "wrong"}
+        line.stores.diary.add(DiaryEntry("mark", "square", START_MS + 13 * HOUR_MS, body))
+    line.clock.wall_ms = START_MS + 14 * HOUR_MS
+    line.run_until_quiet()
+    line.judge.plan(advice(14))
+    assert line.judge.open_alerts() == []
+    again = make(SMALL)
+    again.clock.wall_ms = START_MS + 20 * HOUR_MS
+    again.run_until_quiet()
+    assert again.judge.open_alerts() == [] and again.judge.plan(advice(20)) == []
+
+
+def test_what_the_diary_has_booked_and_the_calendar_reaches_the_rules_of_a_station(make: Callable[..., Line]) -> None:
+    """A wet top is told the evening before a booked pass, and the evening before play of the calendar."""
+    for folder, booked in (("a", True), ("b", False)):
+        line = make(SMALL, folder)
+        at = START_MS + np.arange(48 * 4) * SLOT_MS
+        rows = {"station": "s1", "quantity": "top_layer_wetness", "start_ms": at, "end_ms": at, "value": 1.2}
+        nothing = {"low": np.nan, "high": np.nan, "n": 1, "reason": "", "stage_version": STAGE_VERSION}
+        line.stores.store.upsert_findings(pd.DataFrame({**rows, **nothing})[list(FINDING_COLUMNS)])
+        line.send_batch(small_record(8))
+        line.run_until_quiet()
+        play = Play("match", START_MS + 34 * HOUR_MS, START_MS + 38 * HOUR_MS)
+        if booked:
+            book(line, 1)
+        else:
+            line.judge.plan(advice(1, plays=(play,)))
+        line.judge.evaluate("s1", START_MS + 30 * HOUR_MS)
+        (alert,) = [a for a in line.judge.open_alerts() if a.rule == "stay_off"]
+        assert ("solid tining" if booked else "play") in alert.text and "tomorrow" in alert.text
+        assert alert.opened_at_ms == START_MS + round(13.75 * HOUR_MS)  # heard of at 17:00
+
+
+def test_frost_is_told_by_one_station_of_a_surface(make: Callable[..., Line]) -> None:
+    """Two stations on a square, one word of frost, in the name of the square."""
+    second = SMALL[SMALL.index("[[surface.station]]") :].replace('name = "s1"', 'name = "s2"')
+    line = make(SMALL + second.replace('title = "north end"', 'title = "south end"'))
+    stations = tuple(StationAdvice(name, NO_FORECAST, (), "", None) for name in ("s1", "s2"))  # type: ignore[arg-type]
+    found = advice(18, dawn_leaf_degc=-2.0)
+    found = replace(found, surfaces=(replace(found.surfaces[0], stations=stations),))
+    (told,) = line.judge.plan(found)
+    assert (told.rule, told.station, told.text[:8]) == ("frost_at_dawn", "s1", "Square: ")
+    assert line.judge.plan(found) == []
+
+
+def test_alerts_of_a_surface_that_is_gone_are_forgotten(make: Callable[..., Line]) -> None:
+    """Whoever takes a surface out of the settings is not shown its alerts any more."""
+    line = make(SMALL)
+    book(line, 2)
+    line.judge.plan(advice(8))
+    other = make(SMALL.replace('name = "square"', 'name = "pitch"'))
+    assert other.judge.open_alerts() == []
+    assert not [key for key in other.stores.journal.alert_states() if "lift_probes" in key]
+
+
+def test_advice_and_readings_may_call_for_the_rules_at_once(make: Callable[..., Line]) -> None:
+    """Three threads, 25 times each: no event is lost or made twice, and no state is mixed up."""
+    line = make(SMALL)
+    book(line, 2)
+    line.send_batch(small_record(8))
+    line.run_until_quiet()
+    failed: list[BaseException] = []
+
+    def often(work: Callable[[int], object]) -> None:
+        try:
+            for i in range(25):
+                work(i)
+        except BaseException as bug:
+            failed.append(bug)
+
+    jobs = (
+        lambda i: line.judge.plan(advice(8 + 2 * i)),
+        lambda i: line.judge.evaluate("s1", START_MS + (2 + 2 * i) * HOUR_MS),
+        lambda i: line.judge.open_alerts(),
+    )
+    threads = [threading.Thread(target=often, args=(one,)) for one in jobs]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(30.0)
+    assert not failed and not any(thread.is_alive() for thread in threads)
+    events = line.stores.journal.unsent("log")
+    kinds = sorted((str(e.body["rule"]), str(e.body["kind"])) for e in events)
+    # three days, one day and the morning before; over with its day; the probe silent since the second hour
+    assert kinds == sorted(
+        [("lift_probes", k) for k in ("opened", "repeated", "repeated")] + [("probe_fault", "opened")]
+    )
+    assert {a.rule for a in line.judge.open_alerts()} == {"probe_fault", "lift_probes"}
