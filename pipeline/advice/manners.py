@@ -27,7 +27,7 @@ INTERRUPTING = (*URGENT, "stay_off", "lift_probes", "window_closing", "thatch_to
 # How long things wait: common practice, no source.
 SOON_MS = 2 * HOUR_MS  # an interruption so shortly before the digest waits for it
 FROST_SOON_MS = 30 * MINUTE_MS
-FROST_WAIT_MS = 12 * HOUR_MS  # frost beyond the budget waits for a digest so near, and for none further off
+FROST_WAIT_MS = 14 * HOUR_MS  # frost beyond the budget waits for a digest so near (from the evening on), else it goes
 STALE_MS = 6 * HOUR_MS  # an urgent message that could not be sent for so long wakes nobody up any more
 DIGEST, INTERRUPTION, LOUDER = "digest", "interruption", "louder"
 
@@ -99,7 +99,7 @@ class Due:
     messages : tuple of Message
         To be sent, in this order.
     dropped : tuple of str
-        Ids of events that need not be told: somebody has marked their alert.
+        Ids of events that need not be told: somebody has marked their alert, or the frost is over.
     digest_date : str
         Local date whose digest is done with, sent or empty; no text while it is not.
     """
@@ -146,8 +146,9 @@ def due(
     marks = Marks() if marks is None else marks
     here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(place.timezone))
     sent = list(past)
-    dropped = tuple(n.id for n in news if _unwanted(n, marks))
-    kept = [n for n in news if not _unwanted(n, marks)]
+    thawed = {n.alert_id for n in news if n.rule == FROST and n.kind == CLOSED}  # nobody can act on it any more
+    dropped = tuple(n.id for n in news if n.alert_id in thawed or _unwanted(n, marks))
+    kept = [n for n in news if n.alert_id not in thawed and not _unwanted(n, marks)]
     running = [n for n in kept if n.rule == RUNNING and n.kind != CLOSED]
     rest = [n for n in kept if n not in running]
     messages: list[Message] = []

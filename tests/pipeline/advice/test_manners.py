@@ -230,8 +230,9 @@ def test_a_season_over_the_new_year_is_that_of_the_south() -> None:
 
 
 def test_frost_beyond_the_budget_is_in_the_mornings_digest_or_comes_at_once() -> None:
-    """With the budget used up frost of the night leads the digest; frost after the digest cannot wait for the next."""
+    """With the budget used up frost of evening and night leads the digest; after the digest it cannot wait so long."""
     for when, told, kind in (
+        ("2026-04-09T17:00", "04-10 06:15", DIGEST),
         ("2026-04-10T04:00", "04-10 06:15", DIGEST),
         ("2026-04-10T07:00", "04-10 07:05", INTERRUPTION),
     ):
@@ -240,6 +241,21 @@ def test_frost_beyond_the_budget_is_in_the_mornings_digest_or_comes_at_once() ->
         )
         found = person.live(at("2026-04-09T12:00"), at("2026-04-10T12:00"), [news("a", "frost_at_dawn", at(when))])
         assert [(person.clock(m), m.kind) for m in found] == [(told, kind)]
+
+
+def test_the_end_of_a_frost_is_not_told() -> None:
+    """Nobody can act on it: neither after its opening was told, nor when both wait for the digest."""
+    arriving = [
+        news("1", "frost_at_dawn", at("2026-04-10T05:00"), alert="a"),
+        news("2", "frost_at_dawn", at("2026-04-10T09:30"), alert="a", kind="closed"),
+        news("3", "frost_at_dawn", at("2026-04-10T17:00"), alert="b"),
+        news("4", "frost_at_dawn", at("2026-04-10T23:00"), alert="b", kind="closed"),
+    ]
+    spent = [Message(str(k), at(f"2026-04-0{k}T12:00"), INTERRUPTION, False, "", ()) for k in (6, 7)]
+    person = Person(told=list(spent))
+    told = person.live(at("2026-04-09T12:00"), at("2026-04-12T12:00"), arriving)
+    assert [(m.kind, m.news) for m in told] == [(INTERRUPTION, ("1",))]
+    assert sorted(person.dropped) == ["2", "3", "4"]
 
 
 def test_frost_that_comes_with_the_digest_leads_it() -> None:
@@ -371,7 +387,7 @@ MOMENTS = st.integers(0, 20 * 24 * 12 - 1)
 def test_nothing_is_lost_or_told_twice_and_the_budget_holds(
     drawn: list[tuple[str, int, str]], first: str, timezone: str
 ) -> None:
-    """Whatever comes about: each event is told once, a date has one digest, a week three interruptions."""
+    """Each event is told once, but the end of a frost; a date has one digest, a week three interruptions."""
     start = at(f"{first}T00:00", timezone)
     arriving = [
         news(str(k), rule, start + moment * STEP_MIN * MINUTE_MS, kind=kind)
@@ -379,7 +395,9 @@ def test_nothing_is_lost_or_told_twice_and_the_budget_holds(
     ]
     person = Person(timezone, Manners(gather_min=0))
     told = person.live(start, start + 22 * DAY_MS, arriving, step_min=15)
-    assert sorted(i for m in told for i in m.news) == sorted(n.id for n in arriving)
+    frost_over = {n.id for n in arriving if n.rule == "frost_at_dawn" and n.kind == "closed"}
+    assert sorted(i for m in told for i in m.news) == sorted({n.id for n in arriving} - frost_over)
+    assert set(person.dropped) == frost_over
     assert len({m.id for m in told}) == len(told)
     rule_of = {n.id: n.rule for n in arriving}
     common = [m.at_ms for m in told if m.kind == INTERRUPTION and all(rule_of[i] != "frost_at_dawn" for i in m.news)]
