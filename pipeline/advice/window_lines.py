@@ -18,6 +18,7 @@ from pipeline.advice.verdicts import Verdict
 from pipeline.advice.windows import Outlook, Window
 
 LEAST_OPEN_H = 6.0  # a shorter window is not worth sending a machine for: common practice, no source
+KNOWN_DAYS = 5.0  # an outlook that ends sooner is said to: our own choice
 LIKELY = 0.5  # a window less likely may open and is not due: our own choice
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
@@ -102,10 +103,11 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
 
 
 def _told(outlook: Outlook) -> list[Stretch]:
-    """The stretches worth a word: hours at the end of the forecast for which nothing is known yet are none."""
+    """The stretches worth a word: hours at the end of a long outlook for which nothing is known yet are none."""
     every = stretches(outlook.windows)
     last = every[-1]
     ends = last.first.verdict is Verdict.UNKNOWN and all(w.binding in CONDITIONS for w in last.windows)
+    ends &= last.span.start_ms >= int(outlook.at_ms[0]) + round(KNOWN_DAYS * DAY_MS)
     return every[:-1] if ends and len(every) > 1 else every
 
 

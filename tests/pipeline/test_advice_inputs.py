@@ -693,3 +693,49 @@ def test_without_a_climate_growth_of_the_week_still_counts(build):
     # whether it heals before growth ends is all that is not known of it
     assert pass_of(advice, "verticutting").outlook.windows[0].binding == "growth_to_come"
     assert pass_of(advice, "verticutting").last_good is None
+
+
+# --- locks of the diary and of the settings -----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "days_ago", "lasts_days", "closes", "reason"),
+    [
+        ("sown", 21, None, "scarifying", "seedlings younger than 8 weeks"),
+        ("regulator", 3, 20, "overseeding", "growth regulator still works"),
+        ("pre_emergence", 3, 20, "overseeding", "pre-emergence herbicide still works"),
+    ],
+)
+def test_diary_locks_what_it_would_harm(brief, kind, days_ago, lasts_days, closes, reason):
+    """Seed, a regulator and a herbicide close what the trade's table of locks says, and nothing that it does not."""
+    at_ms = NOW_MS - days_ago * DAY_MS
+    brief.write(kind, at_ms, end_ms=None if lasts_days is None else at_ms + lasts_days * DAY_MS)
+    advice = brief.advice()
+    now = pass_of(advice, closes).outlook.windows[0]
+    assert (now.verdict, now.reason) == (CLOSED, reason)
+    assert pass_of(advice, "light_raking").outlook.windows[0].verdict is OPEN
+
+
+def test_renovation_only_warns_of_growth_and_looks_to_the_next_season(build):
+    """A closed and sown surface may be scarified though 22 days at 0.6 or 0.66 give fewer than 16 growth-days.
+
+    It must be healed by the begin of the next season of play, and the warning says to go shallower and sow more.
+    """
+    kept = 'play_from = "06-04"\nplay_until = "04-20"\nrenovation_until = "06-01"\n'
+    site = build(SITE, CLIMATE, SURFACE + kept, station())
+    site.keep(steady(), 24 * 9)
+    csv = forecast_csv(NOW_MS, {"rain_mm": [0.0] * 240, "temperature_degc": [15.0] * 240})
+    told = pass_of(site.advice(forecast=_read(csv, site)), "scarifying")
+    now = told.outlook.windows[0]
+    assert now.verdict is OPEN and "go shallower and sow more" in now.warnings
+    assert any("not enough growth left to heal in time" in w for w in now.warnings)
+    assert (told.needed_on, told.for_play) == (datetime.date(2024, 6, 4), True)
+
+
+def test_restricted_water_makes_seed_wait(build):
+    """While watering is restricted, a pass that needs water waits."""
+    site = build(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
+    site.keep(steady(thatch=0.8, roots=0.8), 24 * 9)
+    now = pass_of(site.advice(), "overseeding").outlook.windows[0]
+    assert now.verdict in (WAIT, UNKNOWN)
+    assert pass_of(site.advice(), "overseeding").outlook.ground.hosepipe_limit

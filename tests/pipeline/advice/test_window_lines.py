@@ -150,6 +150,14 @@ def test_hours_that_no_forecast_covers_are_no_news():
     assert line.startswith("Green: slitting to 100 mm is open as far as the forecast goes. Check first:")
 
 
+def test_outlook_that_ends_in_hours_says_so():
+    """What is known for eight hours only is no forecast, and the line says from when nothing is known."""
+    thatch = series(0.6)
+    thatch[hour(8) :] = NAN
+    line = window_line(look(hours=good_hours(thatch_wetness=thatch)), LONDON)
+    assert line.startswith("Green: scarifying to 8 mm is open until today 15:00, then thatch wetness is not known.")
+
+
 def test_window_that_begins_in_the_morning_says_from_when():
     """Windows cut to work hours begin with the next of them, and the line says so."""
     found = look("slitting", hours=good_hours(rain_mm=series(0.0, h60=30.0)))
