@@ -1,0 +1,214 @@
+"""People told by the notifier: by manners, past outages and refusals, with what the diary marks, and the whole service.
+
+What is expected is what real receivers were handed, and the wall clock of the hand (UTC), counted by hand.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from pipeline.advice.manners import Marks, Message, Place
+from pipeline.config import load
+from pipeline.metrics import Metrics
+from pipeline.notify import REFUSED_TRIES, MessageOutbox, Notifier, marks_in
+from pipeline.service import Pipeline
+from pipeline.site import Manners
+from pipeline.store.database import Database
+from pipeline.store.diary import Diary, DiaryEntry
+from pipeline.store.journal import Event, Journal
+from pipeline.store.messages import Messages
+from pipeline.ways import HttpWay
+from tests.pipeline.hand import SETTINGS, HandClock
+from tests.pipeline.receivers import HttpServer, http_server
+
+HOUR_MS = 3_600_000
+NOON_MS = 1_780_401_600_000  # 2026-06-02 12:00 UTC, in season
+
+
+@pytest.fixture
+def web() -> Iterator[HttpServer]:
+    with http_server() as server:
+        yield server
+
+
+@pytest.fixture
+def database(tmp_path: Path) -> Iterator[Database]:
+    database = Database(tmp_path / "journal.db")
+    yield database
+    database.close()
+
+
+class Person:
+    """A notifier with one person on it, its clock in the hand: every step takes no time of the wall."""
+
+    def __init__(
+        self, database: Database, address: str, marks: Callable[[int], Marks] = lambda now_ms: Marks()
+    ) -> None:
+        self.clock, self.metrics = HandClock(NOON_MS), Metrics()
+        self.journal = Journal(database)
+        place = Place("home", "Home ground", "UTC")
+        self.outbox = MessageOutbox(Messages(database), "web-1", place, Manners(), marks)
+        way = HttpWay("web-1", f"http://{address}/", "web")
+        self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))
+        self.step()  # known from now on
+
+    def step(self, hours: float = 0.0) -> None:
+        """One look, some hours on."""
+        self.clock.wall_ms += round(hours * HOUR_MS)
+        self.clock.real_s += hours * 3600
+        self.notifier.step(threading.Event())
+
+    def tell(self, name: str, rule: str, kind: str = "opened") -> None:
+        body = {"kind": kind, "rule": rule, "alert_id": f"alert-{name}", "text": f"Green: {name} is so. Act."}
+        self.journal.save_alerts({}, [Event(name, self.clock.wall_ms, body)])
+
+
+@pytest.fixture
+def person(database: Database, web: HttpServer) -> Iterator[Person]:
+    made = Person(database, web.address)
+    yield made
+    made.notifier.close()
+
+
+def heard(web: HttpServer) -> list[list[str]]:
+    """Events of each message taken."""
+    return [json.loads(body)["events"] for _, body in web.heard]
+
+
+def test_what_presses_goes_two_minutes_later_the_rest_with_the_digest(person: Person, web: HttpServer) -> None:
+    """Told at noon: one interrupts once it has waited for its fellows, the other comes next morning at 06:15."""
+    person.tell("a", "stay_off")
+    person.tell("b", "roots_dry")
+    person.step()
+    person.step(1 / 60)
+    assert heard(web) == []
+    person.tell("c", "stay_off")
+    person.step(1 / 60)
+    assert heard(web) == [["a", "c"]]
+    person.step(18.0)  # 06:02
+    assert len(web.heard) == 1
+    person.step(0.25)
+    assert heard(web)[1:] == [["b"]] and web.heard[1][0] == "digest-home-2026-06-03"
+
+
+def test_after_an_outage_of_days_the_rest_comes_as_one_digest(person: Person, web: HttpServer) -> None:
+    """What was tried first comes first, as it was; all that came about meanwhile is one message, not three digests."""
+    web.answers = [503] * 400
+    person.tell("first", "stay_off")
+    for _ in range(3 * 24 * 4):
+        person.step(0.25)
+        if person.clock.wall_ms % (6 * HOUR_MS) == 0:
+            person.tell(f"at-{person.clock.wall_ms}", "roots_dry")
+    assert web.heard == [] and person.notifier.away.keys() == {"web-1"}
+    web.answers = []
+    for _ in range(4 * 24):
+        person.step(0.25)
+    first, digest = heard(web)
+    assert first == ["first"] and len(digest) == 12 and person.notifier.away == {}
+
+
+def test_a_message_that_waits_through_the_evening_goes_in_the_morning(person: Person, web: HttpServer) -> None:
+    """Made at 19:50 for a receiver that was away until 20:30: it is not sent at night."""
+    person.step(7.75)  # 19:45
+    person.tell("a", "stay_off")
+    person.step()
+    web.answers = [503]
+    person.step(1 / 12)
+    for _ in range(4 * 10):
+        person.step(0.25)
+    assert heard(web) == []  # 05:50
+    person.step(0.25)
+    assert heard(web) == [["a"]]
+
+
+def test_a_refusal_is_recorded_and_the_next_message_goes(person: Person, web: HttpServer) -> None:
+    """After a few refusals the message is given up, with the words; people's other news still come."""
+    web.answers = [404] * REFUSED_TRIES
+    person.tell("a", "stay_off")
+    person.step()
+    for _ in range(REFUSED_TRIES + 1):
+        person.step(0.1)
+    person.tell("b", "stay_off")
+    person.step()
+    person.step(0.1)
+    assert heard(web) == [["b"]]
+    (refused,) = person.notifier.refused()
+    assert str(refused["id"]).startswith("news-") and "404" in str(refused["reason"])
+
+
+def test_events_from_before_a_person_was_known_are_not_told(database: Database, web: HttpServer) -> None:
+    """Somebody new hears what came about in the last 24 hours, with his first digest, and nothing older."""
+    for hours, name in ((30, "old"), (20, "young")):
+        body = {"kind": "opened", "rule": "roots_dry", "text": "Green: dry. Water."}
+        Journal(database).save_alerts({}, [Event(name, NOON_MS - hours * HOUR_MS, body)])
+    person = Person(database, web.address)
+    person.step(1.0)
+    assert heard(web) == []
+    person.step(17.5)
+    assert heard(web) == [["young"]]
+    person.notifier.close()
+
+
+def test_marks_of_the_diary_are_heeded(database: Database, web: HttpServer) -> None:
+    """Seen and wrong are dropped, a snooze is until its end; of several marks on an alert the last counts."""
+    diary = Diary(database)
+
+    def mark(alert: str, word: str, hours: float, end_h: float | None = None) -> None:
+        end_ms = None if end_h is None else NOON_MS + round(end_h * HOUR_MS)
+        body = {"alert": alert, "mark": word}
+        diary.add(DiaryEntry("mark", "green", NOON_MS + round(hours * HOUR_MS), body, end_ms=end_ms, author="me"))
+
+    mark("a", "seen", 0)
+    mark("b", "wrong", 0)
+    mark("c", "snoozed", 0, 2)
+    mark("d", "wrong", 0)
+    mark("d", "seen", 1)
+    assert marks_in(diary, NOON_MS - 1) == Marks()
+    assert marks_in(diary, NOON_MS) == Marks(frozenset("ac"), frozenset("bd"))
+    assert marks_in(diary, NOON_MS + 2 * HOUR_MS) == Marks(frozenset("ad"), frozenset("b"))
+
+
+def test_the_whole_service_tells_a_person(
+    tmp_path: Path, web: HttpServer, free_port: int, until: Callable[..., None]
+) -> None:
+    """Settings with an address: water left running, put into the journal, is at the person's receiver at any hour."""
+    (tmp_path / "addresses").write_text(f"http://{web.address}/hook\n")
+    notify = '[notify]\naddresses_file = "addresses"\ngather_min = 0\n'
+    (tmp_path / "underturf.toml").write_text(f"{SETTINGS}{notify}[broker]\nport = {free_port}\n")
+    pipeline = Pipeline(load(tmp_path / "underturf.toml"), mosquitto=None)
+    pipeline.start()
+    try:
+        (way,) = [name for name in pipeline._notifier._lines if name.way.name.startswith("web-")]
+        body = {"kind": "opened", "rule": "water_running", "alert_id": "w", "text": "Green: water still goes in. Look."}
+        pipeline.journal.save_alerts({}, [Event("w-1", pipeline.clock.now_ms(), body)])
+        pipeline._changed("alerts")
+        until(lambda: web.heard, "it is told")
+        until(lambda: Messages(pipeline.journal.database).sent(way.way.name), "it is recorded")
+    finally:
+        pipeline.stop()
+    told = json.loads(web.heard[0][1])
+    assert told["subject"] == "Water left running? Green: water still goes in" and told["events"] == ["w-1"]
+
+
+def test_a_message_keeps_its_words_through_a_restart(database: Database, web: HttpServer) -> None:
+    """Made, refused for now, and the process gone: the next one sends the very same, though more has come about."""
+    web.answers = [503]
+    person = Person(database, web.address)
+    person.tell("a", "stay_off")
+    person.step()
+    person.step(0.1)
+    (kept,) = Messages(database).waiting("web-1")
+    person.tell("b", "stay_off")
+    again = Person(database, web.address)
+    again.clock.wall_ms = person.clock.wall_ms
+    again.step(0.1)
+    key, body = web.heard[0]
+    assert key == kept.id and json.loads(body)["lines"] == list(kept.lines) and isinstance(kept, Message)
+    for one in (person, again):
+        one.notifier.close()
