@@ -25,12 +25,13 @@ from pipeline.soil.media import Medium, Range, medium
 from pipeline.soil.moving import HOUR_MS, TimeArray
 from pipeline.soil.thatch import Core
 
-STAGE_VERSION = 4
+STAGE_VERSION = 5
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
 2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what
-passes changed and took out, how thatch grows, and how thick it must be to have held a wetting."""
+passes changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the
+intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope."""
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
 OBSERVATION_COLUMNS = (

@@ -89,7 +89,8 @@ class Account:
     bypass : str
         How water went around the soil; empty when it did not.
     capture_share, arrival_share : Estimate
-        Thatch peak, and gain of all soil, over what was given. [1] Above 1 the gauge missed water.
+        Thatch peak, and gain of all soil, over what was given. [1] Above 1 the gauge missed water. The high end of the
+        second holds what is unaccounted: it may have passed the thatch and the probes.
     """
 
     spell: Spell
@@ -187,8 +188,15 @@ def account(
         thatch_lag_min=thatch_lag,
         bypass=bypass,
         capture_share=_share(peak, given, "") if thatch_mm is not None else withheld("no thatch"),
-        arrival_share=_with_reason(_share(whole, given, bypass), early),
+        arrival_share=_with_reason(_or_past_the_probes(_share(whole, given, bypass), remainder, given), early),
     )
+
+
+def _or_past_the_probes(share: Estimate, unaccounted: Estimate, given: Estimate) -> Estimate:
+    """A share whose high end allows for water nobody saw that may have passed the thatch: below the probes, into roots."""
+    if share.withheld or unaccounted.withheld or unaccounted.value <= 0.0:
+        return share
+    return replace(share, high=max(share.high, min(share.value + unaccounted.value / given.value, 1.0)))
 
 
 def _early(spell: Spell, rows: _Window, known: npt.NDArray[np.int64], until_ms: int | None) -> str:

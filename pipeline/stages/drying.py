@@ -11,16 +11,20 @@ from collections.abc import Iterator
 import numpy as np
 
 from pipeline.periods import DAY_MS, Finding, PeriodStage, Record
-from pipeline.soil.drying import FLASH_OFF_H, LONGEST_H, flash_off, hold_time_h, recession
+from pipeline.soil.drying import FLASH_OFF_H, HELD, LONGEST_H, flash_off, hold_time_h, recession
 from pipeline.soil.estimate import Estimate, withheld
+from pipeline.soil.layers import Place
 from pipeline.soil.moving import HOUR_MS
 from pipeline.soil.wetting import LONGEST_SPELL_MS
+from pipeline.stages.layers import limits_of
 from pipeline.stages.wetting import LEAD_IN_MS, NOTHING, Event, wettings_of
 from pipeline.station import StationContext
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")
 LOOK_AHEAD_MS = 2 * LONGEST_SPELL_MS + int(LONGEST_H * HOUR_MS) + DAY_MS
 """The spell, a week after it, the spell that ends it, and a day for where that one is cut."""
+WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
+SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
 NOISE_M3_M3 = 0.003  # of a good probe from reading to reading: common practice, no source
 
 
@@ -40,7 +44,8 @@ def _findings(record: Record, context: StationContext, event: Event) -> Iterator
     layer = "thatch" if on_thatch else "top_layer"
     if f"{layer}_wetness" in record.findings:
         times, wetness = record.findings[f"{layer}_wetness"]
-        yield "hold_time", hold_time_h(times, wetness, end_ms, until_ms=next_ms)
+        error = _wetness_error(context, Place.THATCH if on_thatch else Place.SOIL, event.spell.start_ms)
+        yield "hold_time", hold_time_h(times, wetness, end_ms, until_ms=next_ms, error=error)
         times, water_mm = record.findings.get(f"{layer}_water", NOTHING)
         yield "flash_off", flash_off(times, water_mm, end_ms, until_ms=next_ms)
     if on_thatch:
@@ -48,6 +53,23 @@ def _findings(record: Record, context: StationContext, event: Event) -> Iterator
     if "root_zone_water" in record.findings:
         noise_mm = 1000.0 * NOISE_M3_M3 * context.root_zone_m
         yield "root_zone_recession", _recession(record, "root_zone_water", event, noise_mm)
+
+
+def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
+    """Standard deviation of wetness where it is held against the bound. [1]
+
+    Limits that the channel has shown, or somebody measured with it, share its calibration's slope, and that goes out of
+    wetness; those of the medium do not.
+    """
+    own = (context.soil_dry, context.soil_drained)
+    if where is Place.THATCH:
+        own = (context.thatch_dry, context.thatch_drained)
+    ids = [i for i in context.moisture if context.place(i, at_ms) is where]
+    ids = ids if where is Place.THATCH else ids[:1]
+    if None not in own or (ids and all(context.learned_at(i, at_ms) is not None for i in ids)):
+        return WETNESS_NOISE
+    dry, drained, *_ = limits_of(context, where, ids[0] if ids else "", at_ms)
+    return float(np.hypot(WETNESS_NOISE, SLOPE * (dry + HELD * (drained - dry)) / (drained - dry)))
 
 
 def _recession(record: Record, quantity: str, event: Event, noise_mm: float) -> Estimate:

@@ -223,17 +223,17 @@ def _limits(context: StationContext, where: Place, ids: list[str], at_ms: int) -
     """Limits of channels in one layer; those of channels joined by `+`, which are averaged, are the mean of theirs."""
     each = []
     for joined in ids:
-        rows = [_limits_of(context, where, i, at_ms) for i in joined.split("+")]
+        rows = [limits_of(context, where, i, at_ms) for i in joined.split("+")]
         each.append([sum(column) / len(rows) for column in zip(*rows, strict=True)])
     dry, drained, dry_low, dry_high, drained_low, drained_high = (np.array(c) for c in zip(*each, strict=True))
     return _Limits(dry, drained, (dry_low, dry_high), (drained_low, drained_high))
 
 
-def _limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -> tuple[float, ...]:
+def limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -> tuple[float, ...]:
     """Dry, drained, and the ends of their ranges: the site's own, else what the channel has shown, else the middle of
     the medium's range. Mixed is half thatch, half soil."""
     if where is Place.MIXED:
-        both = (_limits_of(context, layer, "", at_ms) for layer in (Place.THATCH, Place.SOIL))
+        both = (limits_of(context, layer, "", at_ms) for layer in (Place.THATCH, Place.SOIL))
         return tuple((a + b) / 2.0 for a, b in zip(*both, strict=True))
     in_thatch = where is Place.THATCH
     medium = context.thatch if in_thatch else context.soil_medium

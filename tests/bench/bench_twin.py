@@ -5,7 +5,9 @@
 Each season is drawn by its seed (climate, soil, thatch, shape and reach of the roots, weather, probes; see
 `twin_seasons`). Prints the table that is to be read as it is: errors of D90 and D95 below the leaf base, share refused
 with the reasons, coverage of the stated 90 % intervals, and the error of the best constant guess. Fortnights with fewer
-than three dry days are no question the method can be asked; they are counted apart from those it refuses.
+than three dry days are no question the method can be asked; they are counted apart from those it refuses. Then, of the
+same seasons, the share of each rain that passed the thatch, how long the thatch stayed wet, and the water in it and
+below it (see `twin_water`).
 """
 
 from __future__ import annotations
@@ -22,12 +24,15 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.bench.twin_seasons import Case, Score, score, season
+from tests.bench.twin_seasons import Case, Score, fortnights_of, played, score
+from tests.bench.twin_water import Water, water_of, water_rows
 
 
-def one(seed: int, fortnights: int) -> list[Case]:
-    """All fortnights of one season."""
-    return list(season(seed, fortnights))
+def one(seed: int, fortnights: int) -> tuple[list[Case], list[Water]]:
+    """All fortnights of one season, and the figures of its water."""
+    heard = played(seed, fortnights)
+    waters = water_of(seed, heard.history, heard.record, heard.context, heard.first_ms)
+    return list(fortnights_of(heard, fortnights)), list(waters)
 
 
 def row(name: str, cases: list[Case]) -> str:
@@ -50,12 +55,17 @@ def main() -> None:
     seeds = range(chosen.first, chosen.first + chosen.seasons)
     with multiprocessing.Pool(chosen.processes) as pool:
         every: list[Case] = []
-        for number, cases in enumerate(pool.imap(partial(one, fortnights=chosen.fortnights), seeds), start=1):
+        waters: list[Water] = []
+        for number, (cases, figures) in enumerate(
+            pool.imap(partial(one, fortnights=chosen.fortnights), seeds), start=1
+        ):
             every += cases
+            waters += figures
             if number % 20 == 0:
                 print(f"{number} seasons", row("so far", every), file=sys.stderr, flush=True)
     print(f"seeds {seeds.start} to {seeds.stop - 1}, {len(every)} fortnights, {time.monotonic() - began:.0f} s")
     report(every)
+    print("\n" + "\n".join(water_rows(waters)))
 
 
 def report(every: list[Case]) -> None:

@@ -153,8 +153,23 @@ def truth_m(history: History, start_ms: int, end_ms: int, share: float) -> float
     return float(np.interp(wanted, running, edges))
 
 
-def season(seed: int, fortnights: int) -> Iterator[Case]:
-    """Fortnights of one season that begins somewhere from May on, after a week in which the water finds its place."""
+@dataclass(frozen=True)
+class Played:
+    """A season run and heard. `first_ms` is the midnight at which its fortnights begin. [ms since 1970, UTC]"""
+
+    seed: int
+    climate: str
+    soil: str
+    shape: str
+    place: Place
+    history: History
+    record: Record
+    context: StationContext
+    first_ms: int
+
+
+def played(seed: int, fortnights: int) -> Played:
+    """One season that begins somewhere from May on, after a week in which the water finds its place."""
     place, ground, climate, soil, shape, rng = place_of(seed)
     monday = datetime(2025, 5, 5, tzinfo=UTC) + timedelta(days=14 * int(rng.integers(0, 11 - fortnights)))
     offset = (round(monday.timestamp() * 1000) - FIRST_MONDAY_MS) % FORTNIGHT_MS
@@ -165,15 +180,26 @@ def season(seed: int, fortnights: int) -> Iterator[Case]:
     )  # fmt: skip
     history = run(place, weather, first=ground)
     record, context = heard(history, rng), context_of(weather, place.thatch_m)
+    return Played(seed, climate, soil, shape, place, history, record, context, round(begin.timestamp() * 1000))
+
+
+def season(seed: int, fortnights: int) -> Iterator[Case]:
+    """Fortnights of one season."""
+    return fortnights_of(played(seed, fortnights), fortnights)
+
+
+def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:
+    """Truth and answer of each fortnight of a season."""
+    history, place = one.history, one.place
     for number in range(fortnights):
-        start_ms = round(begin.timestamp() * 1000) + number * FORTNIGHT_MS
+        start_ms = one.first_ms + number * FORTNIGHT_MS
         end_ms = start_ms + FORTNIGHT_MS
-        part = record.between(start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
-        found = fortnight(part, context, start_ms, end_ms)
+        part = one.record.between(start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
+        found = fortnight(part, one.context, start_ms, end_ms)
         assert not isinstance(found, str), found
         assert (start_ms - FIRST_MONDAY_MS) % DAY_MS == 0
         yield Case(
-            seed, shape, climate, soil,
+            one.seed, one.shape, one.climate, one.soil,
             truth_m(history, start_ms, end_ms, 0.90), truth_m(history, start_ms, end_ms, 0.95),
             found.d90_m, found.d90_low_m, found.d90_high_m, found.d95_m, found.d95_low_m, found.d95_high_m,
             place.thatch_m, found.at_least, found.days, found.reason,

@@ -89,7 +89,16 @@ def test_evaporation_that_is_not_known_is_named_inside_the_unaccounted_line() ->
 def test_interval_follows_the_errors_given() -> None:
     """Slope .1 and gauge .05 alone: arrival .67 with a deviation of .67 x sqrt(.1^2 + .05^2) = .0749 (error law)."""
     found = account(RAIN, WETTED, errors=Errors(noise=0.0, slope=0.1, gauge=0.05, gauge_mm=0.0)).arrival_share
-    assert found.high - found.value == pytest.approx(1.645 * 0.0749, abs=2e-4)
+    assert found.value - found.low == pytest.approx(1.645 * 0.0749, abs=2e-4)
+
+
+def test_share_may_have_been_as_high_as_what_is_unaccounted_allows() -> None:
+    """Of 10 mm 6.7 reached the soil that is seen and 3.3 nobody saw: they may have passed the probes, so up to all of
+    it passed the thatch; with 4 of them known to have run off, no more than was seen and its error (algebra)."""
+    errors = Errors(noise=0.0, slope=0.0, gauge=0.0, gauge_mm=0.0)
+    assert account(RAIN, WETTED, errors=errors).arrival_share.high == pytest.approx(1.0)
+    ran_off = account(RAIN, WETTED, runoff_mm=4.0, errors=errors)
+    assert ran_off.arrival_share.high == pytest.approx(ran_off.arrival_share.value)
 
 
 def test_next_water_ends_the_account() -> None:

@@ -24,7 +24,7 @@ RAIN_HOUR = 14 * 24 + 10  # after the fortnight, so that roots and a wetting are
 CONE = tuple(f"s1/cone/{c.name}" for c in load_probe("cone_hard").channels)
 PASS = PassDone(MONDAY_MS, "scarifying", "standard", "scarifying", 0.010, 0.020, 0.002, 0.2)
 # Only the last version can be worked out, so only its digest is kept.
-DIGEST = (4, "3c1381d9a42efb2b")
+DIGEST = (5, "c69687aee6da1c82")
 
 
 def _context() -> StationContext:
@@ -55,10 +55,11 @@ def _raw() -> pd.DataFrame:
     for k, name in enumerate(sorted(table)):
         raw = np.array(table[name], dtype=np.float64)
         if "moisture" in name:
+            rise, hours = (0.40, 24.0) if "/t1/" in name else (0.06, 20.0 + 10.0 * k)  # the thatch fills, and drains
             since = np.maximum(hour - RAIN_HOUR - k, 0)
-            raw = _permittivity(np.maximum(raw, 0.12) + wet * 0.06 * np.exp(-since / (20.0 + 10.0 * k)))
+            raw = _permittivity(np.maximum(raw, 0.12) + wet * rise * np.exp(-since / hours))
         if name.endswith("rain"):
-            raw = 3.0 + np.cumsum(np.where(hour == RAIN_HOUR, 12.0, 0.0))
+            raw = 3.0 + np.cumsum(np.where(hour == RAIN_HOUR, 26.0, 0.0))
         if name.endswith("moisture_065"):
             raw[100], raw[200:204] = raw[100] + 6.0, np.nan
         parts.append((name, time_ms + 1000, raw))

@@ -1,0 +1,164 @@
+"""What is told of the water of a simulated season beside what it did: share past the thatch, hold time, storage.
+
+The readings are those `twin_seasons` hears; the layers, wettings and dry-downs are worked out by the real stages, with
+the limits of the media and the core to the millimetre. The truth is the simulated column's own: what passed the base of
+the thatch, hours until its thatch was below nine tenths of the way to drained, millimetres in thatch and root zone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from pipeline.flags import Flag
+from pipeline.periods import DAY_MS, Record, find, record_of
+from pipeline.soil.drying import HELD
+from pipeline.stages import StationContext, StationFrame
+from pipeline.stages.drying import DRYING
+from pipeline.stages.layers import layers
+from pipeline.stages.wetting import WETTING
+from simulator.history import History
+
+HOUR_MS = 3_600_000
+LEAST_RAIN_MM = 5.0
+KINDS = ("arrival share", "hold time", "thatch water", "root zone water")
+ROOT_ZONE_M = 0.160  # as deep as the deepest probe
+
+
+@dataclass(frozen=True)
+class Water:
+    """One figure: truth, answer and its 90 % interval in the unit of the kind (share, h, mm); NaN where refused."""
+
+    seed: int
+    kind: str
+    true: float
+    found: float
+    low: float
+    high: float
+    reason: str
+
+    @property
+    def at_least(self) -> bool:
+        """Whether only a lower end is told."""
+        return self.reason == "at least"
+
+
+def water_of(seed: int, history: History, record: Record, context: StationContext, first_ms: int) -> Iterator[Water]:
+    """Every figure of a season from a moment on: of each rain of 5 mm or more, and of each noon."""
+    own = {i: c for i, c in context.channels.items() if i in record.channels}
+    context = replace(context, channels=own, root_zone_m=ROOT_ZONE_M)
+    whole = _with_layers(record, context)
+    hours = history.start_ms + HOUR_MS * np.arange(history.weather.count + 1, dtype=np.int64)
+    table = find((WETTING, DRYING), whole, context, first_ms, int(hours[-1]))
+    told = {(row.quantity, row.start_ms): row for row in table[table["station"] == "s1"].itertuples()}
+    exact = (history.thatch_water_mm / (1000.0 * history.thatch_m) - context.thatch.dry_prior) / (
+        context.thatch.drained_prior - context.thatch.dry_prior
+    )
+    for rain in history.rains():
+        start_ms = int(hours[rain.first_step + 1])
+        if start_ms < first_ms or rain.fallen_mm < LEAST_RAIN_MM or ("arrival_share", start_ms) not in told:
+            continue
+        yield _figure(seed, "arrival share", rain.past_thatch_mm / rain.fallen_mm, told["arrival_share", start_ms])
+        hold = told.get(("hold_time", start_ms))
+        if hold is not None:
+            yield _figure(seed, "hold time", _held_h(exact[int((hold.end_ms - hours[0]) // HOUR_MS) :]), hold)
+    noons = np.arange(first_ms // DAY_MS * DAY_MS + DAY_MS + DAY_MS // 2, int(hours[-1]), DAY_MS)
+    for kind, true_mm in (
+        ("thatch water", history.thatch_water_mm),
+        ("root zone water", history.storage_below_thatch_mm(ROOT_ZONE_M)),
+    ):
+        times, values = whole.findings[kind.replace(" ", "_")]
+        for noon in noons.tolist():
+            value = float(values[np.searchsorted(times, noon)])
+            yield Water(seed, kind, float(true_mm[(noon - int(hours[0])) // HOUR_MS]), value, np.nan, np.nan, "")
+
+
+def _held_h(wetness: np.ndarray) -> float:
+    """Hours until the exact wetness falls below the bound, by straight lines between the hours; at most a week."""
+    below = np.flatnonzero(wetness[: 168 + 1] < HELD)
+    if below.size == 0 or below[0] == 0:
+        return 168.0 if below.size == 0 else 0.0
+    before, after = wetness[below[0] - 1], wetness[below[0]]
+    return float(below[0] - 1 + (before - HELD) / (before - after))
+
+
+def _figure(seed: int, kind: str, true: float, row) -> Water:
+    return Water(seed, kind, float(true), row.value, row.low, row.high, row.reason)
+
+
+def _with_layers(record: Record, context: StationContext) -> Record:
+    """The record with the findings of the layers stage, every reading taken for good."""
+    names = [i for i in context.moisture if i in record.channels]
+    times = [record.channels[i][0] for i in names]
+    value = np.concatenate([record.channels[i][1] for i in names])
+    raw = pd.DataFrame(
+        {
+            "channel": np.repeat(names, [t.size for t in times]), "measured_at_ms": np.concatenate(times), "raw": value,
+            "status": "ok", "clock_ok": True, "received_at_ms": np.concatenate(times),
+        }
+    )  # fmt: skip
+    frame = StationFrame.from_raw(raw)
+    frame = frame.with_columns(
+        value=frame.observations["raw"].to_numpy(), flag=np.full(value.size, Flag.GOOD, dtype=np.uint8)
+    )
+    findings = layers(frame, context).findings
+    return Record(record.channels, record_of(frame.observations, findings).findings)
+
+
+@dataclass(frozen=True)
+class WaterScore:
+    """How well one kind was told. Errors in its unit (h, mm) or as a share; shares 0 to 1."""
+
+    kind: str
+    asked: int
+    refused: int
+    at_least: int
+    median: float
+    ninth: float
+    bias: float
+    covered: float
+    constant: float
+
+
+def water_score(kind: str, waters: Sequence[Water]) -> WaterScore:
+    """Errors of what was answered. "At least" is right when the truth is not below it; it has no error. The constant
+    guess is the best one, the median of all truths, known beforehand."""
+    of = [w for w in waters if w.kind == kind]
+    told = [w for w in of if np.isfinite(w.found)]
+    sure = [w for w in told if not w.at_least]
+    error = np.array([w.found - w.true for w in sure])
+    guess = float(np.median([w.true for w in sure])) if sure else np.nan
+    ranged = [w for w in sure if np.isfinite(w.low)]
+    return WaterScore(
+        kind=kind,
+        asked=len(of),
+        refused=len(of) - len(told),
+        at_least=len(told) - len(sure),
+        median=float(np.median(np.abs(error))) if sure else np.nan,
+        ninth=float(np.quantile(np.abs(error), 0.9)) if sure else np.nan,
+        bias=float(np.median(error)) if sure else np.nan,
+        covered=float(np.mean([w.low <= w.true <= w.high for w in ranged])) if ranged else np.nan,
+        constant=float(np.median([abs(w.true - guess) for w in sure])) if sure else np.nan,
+    )
+
+
+UNITS = {"arrival share": "", "hold time": " h", "thatch water": " mm", "root zone water": " mm"}
+
+
+def water_rows(waters: Sequence[Water]) -> list[str]:
+    """The table of all kinds as text."""
+    lines = ["| figure | asked | refused | at least | error, median / 90th percentile | bias | interval holds |"
+             " best constant guess, median |", "|---|---|---|---|---|---|---|---|"]  # fmt: skip
+    for kind in KINDS:
+        s, unit = water_score(kind, waters), UNITS[kind]
+        digits = 2 if kind == "arrival share" else 1
+        numbers = f"{s.median:.{digits}f} / {s.ninth:.{digits}f}{unit} | {s.bias:+.{digits}f}{unit}"
+        covered = "" if np.isnan(s.covered) else f"{s.covered:.0%}"
+        refused = f"{s.refused / max(s.asked, 1):.0%}"
+        lines.append(
+            f"| {kind} | {s.asked} | {refused} | {s.at_least} | {numbers} | {covered} | {s.constant:.{digits}f}{unit} |"
+        )
+    return lines
