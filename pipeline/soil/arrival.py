@@ -193,7 +193,7 @@ def account(
 
 
 def _or_past_the_probes(share: Estimate, unaccounted: Estimate, given: Estimate) -> Estimate:
-    """A share whose high end allows for water nobody saw that may have passed the thatch: below the probes, into roots."""
+    """A share whose high end allows for water that nobody saw past the thatch: in roots, or below the probes."""
     if share.withheld or unaccounted.withheld or unaccounted.value <= 0.0:
         return share
     return replace(share, high=max(share.high, min(share.value + unaccounted.value / given.value, 1.0)))
