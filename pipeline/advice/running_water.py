@@ -68,13 +68,14 @@ def water_running(
 def _step(
     state: AlertState, watch: StationWatch, diary: Diary, moment: Moment, bounds: AlertBounds
 ) -> tuple[AlertState, list[AlertEvent]]:
-    if any(begin <= moment.at_ms < end for begin, end in diary.waterings):
-        again = "the next watering has begun; whether the last one ran on is not known."
-        return _close(state, watch, moment.at_ms, again) if state.is_open else (replace(state, runs={}), [])
-    end_ms = max((end for _, end in diary.waterings if end <= moment.at_ms), default=None)
+    begun = [(begin, end) for begin, end in diary.waterings if begin <= moment.at_ms]
+    begin_ms, end_ms = max(begun, default=(0, 0))
     if state.is_open and state.since_ms not in {end for _, end in diary.waterings}:
         return _close(state, watch, moment.at_ms, "the diary has another end of that watering now.")
-    if end_ms is None or (moment.at_ms - end_ms > WITHIN_H * HOUR_MS and not state.is_open):
+    if end_ms == begin_ms or any(end > moment.at_ms for _, end in begun):  # its end is to come, or was not written
+        again = "the next watering has begun; whether the last one ran on is not known."
+        return _close(state, watch, moment.at_ms, again) if state.is_open else (replace(state, runs={}), [])
+    if moment.at_ms - end_ms > WITHIN_H * HOUR_MS and not state.is_open:
         return replace(state, runs={}), []
     run = _run(state, moment, end_ms)
     if run is None:

@@ -116,6 +116,8 @@ def test_it_is_said_again_each_hour_by_day_and_night_in_plain_words() -> None:
     ("change", "why"),
     [
         ({"diary": Diary()}, "nobody wrote a watering down"),
+        ({"diary": Diary(((DIARY.waterings[0][0],) * 2,))}, "nobody wrote down its end"),
+        ({"diary": Diary((*DIARY.waterings, (END_MS + 1, END_MS + 1)))}, "another has begun, its end is not written"),
         ({"rain": {END + 2: 0.5}}, "it rained"),
         ({"gauge_away": True}, "nobody knows whether it rained"),
         ({"roots": 0.01}, "the roots gain too little"),
