@@ -164,6 +164,7 @@ def test_an_end_that_is_written_anew_closes_it() -> None:
     longer = Diary(waterings=((START_MS + BEFORE * SLOT_MS, START_MS + 90 * SLOT_MS),))
     state, said = RULES["water_running"](state, watch, longer, START_MS + (len(thatch) + 1) * SLOT_MS, BOUNDS)
     assert [e.kind for e in said] == ["closed"] and not state.is_open
+    assert "another end" in said[0].text
 
 
 def test_it_survives_a_restart_at_every_quarter_hour() -> None:
