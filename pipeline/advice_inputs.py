@@ -122,7 +122,7 @@ def _view(
     weather, notes = weather_of(view, context, past)
     usual = season_of(view, context)
     heard = newest_ms([recent[i] for i in context.moisture if i in recent])
-    doubt = _doubt(view, context, recent, since)
+    doubt = _doubt(view, context, past, recent, since)
     if source or (since is not None and doubt):
         heard = view.now_ms  # what carries is as fresh as the weather; and a lifted probe is told of as lifted
     return StationView(
@@ -260,12 +260,18 @@ def boxes_now(context: StationContext, past: Past, at_ms: int) -> Boxes:
     return Boxes(1000.0 * thickness * thatch, thatch_full, 1000.0 * context.root_zone_m * soil, soil_full)
 
 
-def _doubt(view: View, context: StationContext, recent: Mapping[str, Series], since_ms: int | None) -> str:
-    """Why what the probes say is not to be believed, in words; empty when it is."""
+def _doubt(view: View, context: StationContext, past: Past, recent: Mapping[str, Series], since_ms: int | None) -> str:
+    """Why what the probes say is not to be believed, in words; empty when it is.
+
+    A channel that failed its tests casts a doubt only where wetness is not known for want of it.
+    """
     if since_ms is not None:
         moved = (context.unsettled(i, view.now_ms, view.now_ms + 1) for i in context.moisture)
         back = view.now_ms - since_ms > CARRIED_H * HOUR_MS
         return next((words for words in moved if words and back), "")
+    layers = [past.root_wetness, past.thatch_wetness] if np.isfinite(past.thatch_wetness).any() else [past.root_wetness]
+    if all(np.isfinite(one[-DOUBT_H:]).any() for one in layers):
+        return ""
     bad = []
     for i in context.moisture:
         time_ms, value = recent.get(i, NOTHING)

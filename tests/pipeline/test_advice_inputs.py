@@ -297,6 +297,13 @@ def test_readings_that_fail_their_tests_are_in_doubt(build):
     assert "readings in doubt: t1/moisture failed the tests of the last 6 hours" in told.line
 
 
+def test_a_channel_that_nothing_rests_on_casts_no_doubt(build):
+    """The probe at 160 mm lies below a root zone of 130 mm under 20 of thatch: 220 does not matter."""
+    site = build(SITE, CLIMATE, SURFACE, station().replace("root_zone_mm = 150.0", "root_zone_mm = 130.0"))
+    site.keep(lambda hour: {**steady()(hour), "p1/moisture_220": 95.0}, 24 * 9)
+    assert pass_of(site.advice(), "verticutting").outlook.windows[0].verdict is OPEN
+
+
 # --- stations ------------------------------------------------------------------------------------------------------
 
 TWO = (SITE, CLIMATE, SURFACE, station(), station("s2", "south end", weather=False, probe="p2"))
