@@ -8,7 +8,7 @@ booked are told, each window once, from the outlook of the newest advice. This m
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.advice.forecast import WetnessForecast
@@ -28,7 +28,6 @@ from pipeline.advice.watch import (
     Diary,
     Run,
     Where,
-    carry_on,
     event,
 )
 from pipeline.advice.window_lines import in_ten, when
@@ -175,7 +174,7 @@ def _window_goes_on(
     if not by_day(seen.where, now_ms, bounds):
         return state, []
     what, now = _what(advice), advice.outlook.windows[0]
-    if "gone" in runs and runs["gone"].held_ms >= limits.off_hold_h * HOUR_MS:
+    if _gone_for(runs, limits.off_hold_h):
         why = f", {now.reason}" if now.reason else ""
         text = f"the window for {what} is over{why}." if begun else f"no window for {what} after all{why}."
         return state.closed(), [event(seen, state, CLOSED, now_ms, text)]
@@ -201,10 +200,17 @@ def _note_gone(
         return state
     at_work = seen.work_hours[0] <= local(seen.where, now_ms).hour < seen.work_hours[1]
     if (gone and at_work) or ("gone" in runs and not at_work):
-        runs["gone"] = carry_on(runs.get("gone"), now_ms, bounds)
+        before = runs.get("gone")
+        # whoever asks for advice a few times a day must hear of its end too, so time not asked about counts
+        fresh = before is None or now_ms - before.last_ms > bounds.forget_gap_h * HOUR_MS
+        runs["gone"] = Run(now_ms, now_ms) if before is None or fresh else before._replace(last_ms=now_ms)
     elif at_work:
         runs.pop("gone", None)
     return replace(state, runs=runs)
+
+
+def _gone_for(runs: Mapping[str, Run], hours: float) -> bool:
+    return "gone" in runs and runs["gone"].last_ms - runs["gone"].since_ms >= hours * HOUR_MS
 
 
 def window_closing(
@@ -260,7 +266,7 @@ def _closing_goes_on(
     runs = state.runs
     if not by_day(seen.where, now_ms, bounds):
         return state, []
-    if "gone" in runs and runs["gone"].held_ms >= limits.off_hold_h * HOUR_MS:
+    if _gone_for(runs, limits.off_hold_h):
         return state.closed(), [event(seen, state, CLOSED, now_ms, f"the window for {_what(advice)} has closed.")]
     if left_h is not None and left_h > LONGER * limits.lead_h:
         text = f"the window for {_what(advice)} stays open for longer."
