@@ -75,6 +75,9 @@ class Advisor:
         self.advising = Trouble("advising", metrics, random.Random() if rng is None else rng)
         self._cache = AdviceCache()
         self._weather, self._calendar = _sources(config, clock)
+        self._unplaced: Kept[WeatherForecast] | None = None
+        if config.ahead.forecast and self._weather is None:
+            self._unplaced = Kept(None, None, ("forecast: found no latitude and longitude of the site, expected both",))
         self._forecast: Kept[WeatherForecast] | None = None
         self._fixtures: Kept[tuple[Fixture, ...]] | None = None
         self._fetched_hour: int | None = None
@@ -140,7 +143,7 @@ class Advisor:
     def _fetch(self, hour: int) -> None:
         """Read the sources anew, once an hour."""
         if hour != self._fetched_hour:
-            self._forecast = None if self._weather is None else self._weather.refresh()
+            self._forecast = self._unplaced if self._weather is None else self._weather.refresh()
             self._fixtures = None if self._calendar is None else self._calendar.refresh()
             self._fetched_hour = hour
 

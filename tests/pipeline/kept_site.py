@@ -11,12 +11,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from hardware.reading import Reading, Status
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advice_inputs import AdviceCache
+from pipeline.advice_inputs import AdviceCache, View
 from pipeline.config import load
 from pipeline.recompute import recompute, station_context
 from pipeline.service import Stores, open_stores
@@ -174,6 +175,13 @@ def pass_of(advice: SiteAdvice, kind: str, surface: str = "green", variant: str 
         for p in surface_of(advice, surface).passes
         if p.outlook.intent.kind == kind and variant in ("", p.outlook.intent.variant)
     )
+
+
+def view_of(site: Site, now_ms: int = NOW_MS, **more: Any) -> View:
+    """What a working-out at a moment rests on."""
+    entries = tuple(site.stores.diary.entries(None, 0, 2**62))
+    cache, zone = AdviceCache(fits=site.fits), ZoneInfo(site.config.site.timezone)
+    return View(site.config, site.stores.store, site.stores.diary, cache, now_ms, zone, entries, **more)
 
 
 @contextmanager

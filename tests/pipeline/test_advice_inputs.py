@@ -17,7 +17,7 @@ import pytest
 
 from pipeline.advice.locks import Verdict
 from pipeline.advice_hours import hours_of
-from pipeline.advice_inputs import AdviceCache, View, surface_views, watched
+from pipeline.advice_inputs import surface_views, watched
 from pipeline.fixtures import Fixture, fixture_source
 from pipeline.kept_source import Kept
 from pipeline.station import FINDING_COLUMNS
@@ -38,6 +38,7 @@ from tests.pipeline.kept_site import (
     station,
     steady,
     surface_of,
+    view_of,
     wet,
 )
 
@@ -87,20 +88,6 @@ def calendar(*starts_ms: int) -> Kept:
 
 def noon_ms(year: int, month: int, day: int, hour: int = 12) -> int:
     return round(datetime.datetime(year, month, day, hour, tzinfo=datetime.UTC).timestamp() * 1000)
-
-
-def view_of(site, now_ms: int = NOW_MS, **more) -> View:
-    entries = tuple(site.stores.diary.entries(None, 0, 2**62))
-    return View(
-        site.config,
-        site.stores.store,
-        site.stores.diary,
-        AdviceCache(fits=site.fits),
-        now_ms,
-        ZoneInfo("UTC"),
-        entries,
-        **more,
-    )
 
 
 def hours(site, now_ms: int = NOW_MS):

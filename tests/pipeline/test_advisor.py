@@ -207,6 +207,16 @@ def test_sources_are_read_anew_each_hour(build, tmp_path):
     assert pass_of(desk.advisor.now(), "light_raking").outlook.windows[0].reason == "too much rain coming"
 
 
+def test_forecast_without_a_place_is_said_to_be_no_use(build, tmp_path):
+    """A forecast is set and the site has no latitude: the notes say what is missing, not that none is set."""
+    bare = f'[site]\nname = "meadow"\n[forecast]\nsource = "{tmp_path / "forecast.csv"}"\n'
+    desk = Desk(build(bare, CLIMATE, SURFACE, station()))
+    desk.steps(2)
+    notes = desk.advisor.now().notes
+    assert any("found no latitude and longitude of the site" in n for n in notes), notes
+    assert not any("no weather forecast is set" in n for n in notes)
+
+
 class StandingClock(SystemClock):
     """The machine's clock, but for the time of day, which stands."""
 
