@@ -75,7 +75,7 @@ def breaches(path: str, source: str) -> list[str]:
     found += [f"{path} uses {name}" for name, homes in ONLY_IN.items() if name in uses and path not in homes]
     if package in ("hardware", "probe_agent"):
         found += [f"{path} imports {name}, too heavy for the agent" for name in sorted(LIGHT & names)]
-    if path.startswith(("pipeline/soil/", "pipeline/advice/")):
+    if path.startswith(("pipeline/soil/", "pipeline/advice/", "pipeline/stages/")):
         found += [f"{path} imports {name}, and must be pure" for name in sorted({"logging", "httpx", "os"} & names)]
     return found
 
@@ -105,6 +105,7 @@ def test_module_keeps_the_rules_of_the_house(path: Path) -> None:
         ("pipeline/x.py", "import os\nx = os.environ['A']", "uses os.environ"),
         ("probe_agent/x.py", "import pandas", "too heavy"),
         ("pipeline/soil/x.py", "import logging", "must be pure"),
+        ("pipeline/stages/x.py", "import logging", "must be pure"),
     ],
 )
 def test_forbidden_import_is_seen(path: str, line: str, said: str) -> None:
