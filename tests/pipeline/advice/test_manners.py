@@ -215,6 +215,16 @@ def test_a_week_of_many_events_keeps_to_three_interruptions() -> None:
     assert sorted(i for m in told for i in m.news) == sorted(n.id for n in arriving)
 
 
+def test_an_interruption_seven_days_old_to_the_minute_counts_no_more() -> None:
+    """A budget of one, used last Tuesday at 12:00: free again this Tuesday at 12:00, not a minute before."""
+    for now, said in (("2026-06-09T11:59", 0), ("2026-06-09T12:00", 1)):
+        past = [Past(INTERRUPTION, at("2026-06-02T12:00"))]
+        manners = Manners(interruptions_a_week=1, gather_min=0)
+        untold = [news("a", "stay_off", at("2026-06-09T11:00"))]
+        found = due(Place("home", "Home", LONDON), manners, untold, past, "2026-06-09", at(now))
+        assert len(found.messages) == said
+
+
 def test_out_of_season_one_interruption_a_fortnight() -> None:
     """One pressing event a day in December: the first interrupts, and the next one fourteen days later."""
     person = Person()
@@ -265,6 +275,7 @@ def test_frost_that_comes_with_the_digest_leads_it() -> None:
     (digest,) = Person().live(at("2026-04-10T00:00"), at("2026-04-10T12:00"), [*others, frost])
     assert digest.subject == "Home ground, Fri 10 Apr: Green: frost at 06:10 (and 2 more)"
     assert digest.lines[0] == "Green: frost at 06:10. Keep off till about 9. Since 05:55."
+    assert not digest.urgent  # what could not be sent by 20:00 does not go at night
 
 
 def test_what_comes_together_is_told_together() -> None:
@@ -319,6 +330,14 @@ def test_water_left_running_is_said_louder_until_it_is_seen() -> None:
     person.marks = Marks(hushed=frozenset({"w"}))
     assert person.live(at("2026-06-03T01:30"), at("2026-06-03T05:30"), running_hours(8)[4:]) == []
     assert person.dropped == ["4", "5", "6", "7"]
+
+
+def test_that_the_water_has_stopped_wakes_nobody() -> None:
+    """The end of it comes with the morning's digest."""
+    over = [news("9", "water_running", at("2026-06-03T01:00"), alert="w", kind="closed")]
+    person = Person()
+    told = person.live(at("2026-06-02T21:00"), at("2026-06-03T12:00"), [*running_hours(2), *over])
+    assert [(m.kind, m.news) for m in told] == [(INTERRUPTION, ("0",)), (LOUDER, ("1",)), (DIGEST, ("9",))]
 
 
 def test_running_water_goes_whatever_the_budget_and_costs_it_once() -> None:
