@@ -655,6 +655,9 @@ def test_roots_are_drawn_down_a_day_at_a_time(build):
     line = surface_of(site.advice()).stations[0].water.line
     assert "no water tonight; every 5 days to draw the roots down, and no wilt seen." in line
     assert line.endswith("Two waterings without wilt: a day longer, every 5 days from now on.")
+    site.write("sight", NOW_MS - 5 * DAY_MS, {"what": "wilt", "value": 1.0})
+    line = surface_of(site.advice()).stations[0].water.line
+    assert line.endswith("every 4 days to draw the roots down, and no wilt seen.")  # not held since: it stays
     site.write("sight", NOW_MS - 2 * HOUR_MS, {"what": "wilt", "value": 1.0})
     line = surface_of(site.advice()).stations[0].water.line
     assert ": water " in line and line.endswith("Wilt was seen: a day shorter, every 3 days from now on.")
@@ -724,6 +727,17 @@ def test_renovation_only_warns_of_growth_and_looks_to_the_next_season(build):
     assert now.verdict is OPEN and "go shallower and sow more" in now.warnings
     assert any("not enough growth left to heal in time" in w for w in now.warnings)
     assert (told.needed_on, told.for_play) == (datetime.date(2024, 6, 4), True)
+
+
+@pytest.mark.parametrize(("renovated", "needed_on"), [(True, datetime.date(2025, 4, 1)), (False, None)])
+def test_renovation_need_not_heal_before_winter(build, renovated, needed_on):
+    """With the next play in April, growth ends first: it must be healed by then, but for a surface under renovation."""
+    kept = 'play_from = "04-01"\nplay_until = "04-20"\n' + ('renovation_until = "06-01"\n' if renovated else "")
+    site = build(SITE, CLIMATE, SURFACE + kept, station())
+    site.keep(steady(), 24 * 9)
+    told = pass_of(site.advice(), "scarifying")
+    assert told.for_play is renovated
+    assert told.needed_on == needed_on if renovated else told.needed_on.year == 2024
 
 
 def test_restricted_water_makes_seed_wait(build):
