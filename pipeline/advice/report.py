@@ -30,6 +30,8 @@ class PassAdvice:
     Attributes
     ----------
     outlook : Outlook
+        Of all stations that have data, open only where they agree. Its windows are cut to the hours of work, so that
+        none promises a night; verdicts and chances stand for every hour.
     line : str
         The window in a line, see `window_lines.window_line`.
     last_good : LastGoodDate or None
