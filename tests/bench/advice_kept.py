@@ -55,13 +55,14 @@ def kept(name: str, seed: int, folder: Path | None = None) -> Kept:
     path = None if folder is None else folder / f"{name}-{seed}.npz"
     if path is not None and path.exists():
         return _read(path)
-    made = _of(season(name, seed))
+    made = of_season(season(name, seed))
     if path is not None:
         _write(made, path)
     return made
 
 
-def _of(found: Season) -> Kept:
+def of_season(found: Season) -> Kept:
+    """What is kept of a season."""
     site = found.site()
     ready = describe(site, Path("site"), rate=1.0)
     # by way of JSON, as the demo gets it

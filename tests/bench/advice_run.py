@@ -86,7 +86,11 @@ def run_of(name: str, seed: int, folder: Path | None, work: Path, *, which: str 
     which : str
         One of `LIMITS`.
     """
-    found = kept(name, seed, folder)
+    return run_of_kept(kept(name, seed, folder), work, which=which)
+
+
+def run_of_kept(found: Kept, work: Path, *, which: str = "learned") -> Run:
+    """As `run_of`, of a season that is there."""
     config = settings(with_facts(found, which), work, _more(found))
     known = in_memory(config, found.station, found.raw)
     return Run(found, Windows(found.truth, found.facts), known, config, treatments().for_surface(found.facts.kind))

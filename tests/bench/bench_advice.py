@@ -1,7 +1,7 @@
 """Advice held against the truth: on the simulator's eight scenarios, was a pass open when it was said to be?
 
-    python tests/bench/bench_advice.py [--first 10] [--seeds 50] [--ahead 10] [--daily 2] [--limits learned]
-        [--minutes 0]
+    python tests/bench/bench_advice.py [--first 10] [--seeds 50] [--alerts 50] [--ahead 10] [--daily 2]
+        [--limits learned] [--minutes 0]
 
 Each season (scenario and seed) is seven weeks of simulated ground heard by its scenario's probes, with their failings
 and planted faults, and taken through the server's own stages. The truth's window is worked out from the bounds of the
@@ -11,9 +11,9 @@ open hours (raw bounds) that were said; raw and widened figures stand beside. Wo
 
 Prints: what is said of the ground, its weather known, by pass and scenario; the same with limits measured on this
 ground, and with the medium's alone; the whole advice now and 1, 3 and 5 days ahead, without a forecast and with one
-that errs (see `advice_ahead`), on `--ahead` seeds; alerts; first notices on `--daily` seeds; last good dates. Choices
-were made looking at seeds 0 to 9; the table is of 10 and up. Ground is kept in a temporary folder, so a broken run goes
-on; after `--minutes` no further seed is begun.
+that errs (see `advice_ahead`), on `--ahead` seeds; alerts, on `--alerts` seeds; first notices on `--daily` seeds; last
+good dates. Choices were made looking at seeds 0 to 9; the table is of 10 and up. Ground is kept in a temporary folder,
+so a broken run goes on; after `--minutes` no further seed is begun.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from pipeline.advice.manners import INTERRUPTING
 from tests.bench.advice_ahead import (
     LEADS_D,
     MOMENTS_D,
@@ -50,8 +51,6 @@ from tests.bench.advice_scores import HEADS, Hours, row
 from tests.bench.advice_scores import told as share_told
 
 CONTROL_SEEDS = 10
-INTERRUPTING = ("thatch_holding", "water_not_arriving", "roots_dry", "window_opening", "window_closing",
-                "last_good_date", "stay_off")  # fmt: skip
 DAILY_D = range(10, 44)
 
 
@@ -87,7 +86,8 @@ def one(found: Found, name: str, seed: int, chosen: argparse.Namespace, folder: 
                 other = run if which == "learned" else run_of(name, seed, folder, Path(work) / which, which=which)
                 for _, hours in ground_hours(other):
                     found.control[which] += hours
-        _alerts(found, run, Path(work))
+        if number < chosen.alerts:
+            _alerts(found, run, Path(work))
         if number < chosen.ahead:
             _ahead(found, run, Path(work), seed)
         if number < chosen.daily:
@@ -172,6 +172,8 @@ def _chance_lines(found: Found) -> Iterable[str]:
 
 
 def _alert_lines(found: Found) -> Iterable[str]:
+    if not found.weeks:
+        return
     yield f"\nAlerts opened by the rules about findings, {found.weeks:.0f} surface-weeks:\n"
     yield from _told_table(found.alerts, found.weeks)
     late = [d.hours for d in found.delays if d.hours is not None]
@@ -225,7 +227,7 @@ def _date_lines(found: Found) -> Iterable[str]:
 def chosen_of(words: list[str] | None = None) -> argparse.Namespace:
     """What is asked for on the command line."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
-    for name, default in (("first", 10), ("seeds", 50), ("ahead", 10), ("daily", 2), ("minutes", 0)):
+    for name, default in (("first", 10), ("seeds", 50), ("alerts", 50), ("ahead", 10), ("daily", 2), ("minutes", 0)):
         parser.add_argument(f"--{name}", type=int, default=default)
     parser.add_argument("--limits", choices=LIMITS, default=LIMITS[0])
     return parser.parse_args(words)

@@ -1,0 +1,331 @@
+"""A year of one ground played through: the alert log as its keeper would have read it, and the manners it must have.
+
+    python tests/bench/bench_alert_log.py [SCENARIO] [SEED]
+
+A scenario's station lives a year by the hour; its probes' readings go through a real store and all stages. Then, from
+that store's tables, the server's judge is asked five times a day and its advice once, at nine, each knowing what was
+known by then. What they say is put into messages by the server's own manners. The log is printed line by line: `*`
+interrupted somebody, `d` came with a morning's digest, `.` is an alert's end. Exits 1 when anything is broken of: no
+news of thatch that holds water, or of ground too wet, within 48 hours of rain; at night nothing but frost or running
+water; no repeat without news; under three interruptions a week in season; the whole in under a minute of one core.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import cast
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from pipeline.advice.manners import (
+    INTERRUPTION,
+    URGENT,
+    Manners,
+    Message,
+    Past,
+    Place,
+    digest_date_at_first,
+    due,
+    in_season,
+    may_go,
+)
+from pipeline.advice.telling import News
+from pipeline.advice.watch import CLOSED, OPENED, REPEATED, AlertEvent
+from pipeline.advice_inputs import AdviceCache
+from pipeline.judge import Judge
+from pipeline.metrics import Metrics
+from pipeline.site_advice import site_advice
+from pipeline.store import Store
+from pipeline.store.diary import DiaryEntry
+from simulator import weather as sky
+from simulator.climates import Climate
+from simulator.history import History
+from simulator.readings import readings
+from simulator.scenario import load
+from simulator.scenario_facts import DiaryEntry as Written
+from simulator.scenario_facts import Scenario, StationPlan
+from simulator.scenario_run import Life, place_of, weather_of
+from simulator.scenario_site import told_site
+from simulator.site import describe
+from tests.bench.advice_ground import DAY_MS, HOUR_MS, QuickTruth, _probes
+from tests.bench.advice_heard import Known, Worked, settings, table_of, work_out
+from tests.bench.advice_store import SeasonStore
+
+DAYS = 365
+FOREVER_MS = 2**62
+LEAD_DAYS = 30
+ASKED_H = 9  # local hour at which advice is worked out
+WALKED_H = (5, 9, 13, 18, 22)
+FIT_DAYS = 14  # a fit of the balance stands so long here, a day in the server: a year's fits take a minute and a half
+LIMIT_S = 60.0
+RAIN_MM, RAIN_H = 1.0, 48
+DAY_H = (6, 20)
+SOON_AGAIN_MS = 12 * HOUR_MS
+WET_NEWS = ("thatch_holding", "stay_off")
+AT_ANY_HOUR = (*URGENT, "probe_fault")  # may come about by night; who is told when is the messages' business
+PASS_OF = {
+    "verticut": ("verticutting", "standard"), "scarify": ("scarifying", "standard"), "core": ("hollow_coring", "13mm"),
+    "scarify_deep": ("heavy_dethatching", "standard"), "solid_tine": ("solid_tining", "12mm"),
+    "slit": ("slitting", "standard"),
+}  # fmt: skip
+PLANNED = {
+    "square": (("scarifying", "standard", 10), ("solid_tining", "12mm", 100), ("overseeding", "rye", 4)),
+    "outfield": (("scarifying", "standard", 8), ("solid_tining", "12mm", 100), ("slitting", "standard", 100)),
+    "green": (("verticutting", "standard", 2), ("hollow_coring", "13mm", 75), ("topdressing", "light", 0)),
+    "lawn": (("scarifying", "standard", 8), ("hollow_coring", "13mm", 75), ("overseeding", "rye", 4)),
+}
+
+
+@dataclass
+class Log:
+    """What was said in a year, and to whom it was told."""
+
+    events: list[AlertEvent] = field(default_factory=list)
+    messages: list[Message] = field(default_factory=list)
+    took_s: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Year:
+    """A scenario's first station with its probes, cut to a year, and what happened there."""
+
+    scenario: Scenario
+    plan: StationPlan
+    history: History
+    seed: int
+
+    @property
+    def climate(self) -> Climate:
+        """Of the place."""
+        return self.scenario.climate
+
+
+def year(name: str, seed: int) -> Year:
+    """A year of a scenario's first station that has a thatch probe, from the day its told time begins."""
+    scenario = load(name)
+    plan = next(s for s in scenario.stations if any(p.description.model == "thatch" for p in s.probes))
+    drawn = weather_of(scenario, seed=seed)
+    life = Life(scenario, plan, place_of(plan, seed=seed), seed)
+    first = scenario.lead_days
+    settled = life.go(life.start(), sky.between(drawn, max(first - LEAD_DAYS, 0), first)).last
+    history = life.go(settled, sky.between(drawn, first, first + DAYS))
+    plan = replace(plan, probes=_probes(plan))
+    surface = next(s for s in scenario.surfaces if plan.name in [each.name for each in s.stations])
+    core = Written("core", scenario.start + timedelta(hours=1), (plan.name,))
+    cut = replace(
+        scenario, days=DAYS, surfaces=(replace(surface, stations=(plan,)),), diary=(*scenario.diary, core),
+        clock_steps=(), faults={p: f for p, f in scenario.faults.items() if p.split("/")[0] == plan.name},
+    )  # fmt: skip
+    return Year(cut, plan, history, seed)
+
+
+def diary_of(lived: Year) -> Iterator[DiaryEntry]:
+    """The scenario's diary as its keeper wrote it down: waterings, passes and fixtures."""
+    surface = lived.scenario.surfaces[0].name
+    for entry in lived.scenario.diary:
+        if not entry.concerns(lived.plan.name) or entry.kind == "core":
+            continue
+        at_ms = round(entry.at.timestamp() * 1000)
+        end_ms = at_ms + round(entry.hours * HOUR_MS) if entry.hours else None
+        if entry.kind == "watering":
+            yield DiaryEntry("watering", surface, at_ms, {"water_mm": entry.water_mm}, end_ms=end_ms, author="keeper")
+        elif entry.kind == "fixture":
+            yield DiaryEntry("fixture", surface, at_ms, {"title": entry.name or "play"}, end_ms=end_ms, author="keeper")
+        else:
+            kind, variant = PASS_OF[entry.name]
+            yield DiaryEntry("pass", surface, at_ms, {"pass": kind, "variant": variant}, author="keeper")
+
+
+def worked(lived: Year, folder: Path) -> Worked:
+    """The year's readings and diary in a store, everything worked out."""
+    site = told_site(lived.scenario, {lived.plan.name: QuickTruth(lived.history)}, seed=lived.seed)  # type: ignore[dict-item]
+    ready = describe(site, folder, rate=1.0)
+    surface = ready["surfaces"][0]  # type: ignore[index]
+    warm = lived.plan.place.grass.hold_above_best
+    surface["stations"][0]["facts"]["grass"] = "warm" if warm else "cool"
+    passes = [
+        {"kind": kind, "variant": "warm" if warm and kind == "overseeding" else variant, "depth_mm": float(depth_mm)}
+        for kind, variant, depth_mm in PLANNED[surface["kind"]]
+    ]
+    months = ("rain_mm", "wet_days", "highest_degc", "lowest_degc")
+    more = {"climate": {n: list(getattr(lived.climate, n)) for n in months}, "surface": {"pass": passes}}
+    return work_out(settings(ready, folder, more), table_of(readings(site)), diary_of(lived))
+
+
+def played(lived: Year, known: Worked) -> Log:
+    """Walk the rules through the year, moment by moment, and put what they say into messages."""
+    config, stores = known.config, known.stores
+    context = known.context(lived.plan.name)
+    tables = Known(
+        context, stores.store.observations(context.observed_ids, 0, FOREVER_MS),
+        stores.store.findings(context.station, None, 0, FOREVER_MS),
+    )  # fmt: skip
+    season = SeasonStore(tables, context.station)
+    store = cast(Store, season)
+    judge = Judge(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
+    cache, log, zone = AdviceCache(fit_days=FIT_DAYS), Log(), ZoneInfo(config.site.timezone)
+    told = _Told(Place(config.site.name, config.site.title, config.site.timezone), config.notify.manners)
+    for now_ms in _moments(lived, zone):
+        season.now_ms = now_ms
+        said, more = judge.evaluate(context.station, now_ms)
+        while more:
+            events, more = judge.evaluate(context.station, now_ms)
+            said += events
+        if datetime.fromtimestamp(now_ms / 1000, zone).hour == ASKED_H:
+            said += judge.plan(site_advice(config, store, stores.diary, now_ms, cache=cache))
+        log.events += said
+        log.messages += told.at(now_ms, said)
+    return log
+
+
+def _moments(lived: Year, zone: ZoneInfo) -> Iterator[int]:
+    first = lived.scenario.start.astimezone(zone).replace(hour=0, minute=0)
+    for day in range(1, DAYS):
+        for hour in WALKED_H:
+            yield round((first + timedelta(days=day, hours=hour)).timestamp() * 1000)
+
+
+class _Told:
+    """One keeper, and what he has been told."""
+
+    def __init__(self, place: Place, manners: Manners) -> None:
+        self._place, self._manners = place, manners
+        self._news: list[News] = []
+        self._past: list[Past] = []
+        self._last_digest = ""
+
+    def at(self, now_ms: int, said: Sequence[AlertEvent]) -> list[Message]:
+        """Messages that go out at a moment; half an hour on, so that a digest due at a quarter past is not missed."""
+        self._news += [News(e.id, e.alert_id, e.kind, e.rule, e.text, e.since_ms, now_ms) for e in said]
+        at_ms = now_ms + HOUR_MS // 2
+        if not self._last_digest:
+            self._last_digest = digest_date_at_first(self._manners, self._place.timezone, now_ms)
+        found = due(self._place, self._manners, self._news, self._past, self._last_digest, at_ms)
+        gone = [m for m in found.messages if may_go(m, self._manners, self._place.timezone, at_ms)]
+        done = {i for m in gone for i in m.news} | set(found.dropped)
+        self._news = [n for n in self._news if n.id not in done]
+        self._past = [*self._past, *(Past(m.kind, m.at_ms, m.alerts) for m in gone)][-200:]
+        self._last_digest = found.digest_date or self._last_digest
+        return gone
+
+
+def broken(log: Log, lived: Year, zone: ZoneInfo) -> list[str]:
+    """Everything that is against the manners, in words."""
+    return [*_wet_after_rain(log, lived, zone), *_at_night(log, zone), *_repeats(log, zone), *_too_often(log, zone)]
+
+
+def _wet_after_rain(log: Log, lived: Year, zone: ZoneInfo) -> Iterator[str]:
+    water = lived.history.flux["rain_mm"]
+    for event in log.events:
+        if event.rule in WET_NEWS and event.kind != CLOSED:
+            hour = (event.at_ms - lived.history.start_ms) // HOUR_MS
+            fallen = float(water[max(hour - RAIN_H, 0) : hour].sum())
+            if fallen >= RAIN_MM:
+                yield f"{_when(event.at_ms, zone)}: {event.rule} within {RAIN_H} h of {fallen:.1f} mm of rain"
+
+
+def _at_night(log: Log, zone: ZoneInfo) -> Iterator[str]:
+    for event in log.events:
+        if not _by_day(event.at_ms, zone) and event.rule not in AT_ANY_HOUR:
+            yield f"{_when(event.at_ms, zone)}: {event.rule} {event.kind} by night"
+    for message in log.messages:
+        if not message.urgent and not _by_day(message.at_ms, zone):
+            yield f"{_when(message.at_ms, zone)}: a {message.kind} by night: {message.subject}"
+
+
+def _by_day(at_ms: int, zone: ZoneInfo) -> bool:
+    return DAY_H[0] <= datetime.fromtimestamp(at_ms / 1000, zone).hour < DAY_H[1]
+
+
+def _repeats(log: Log, zone: ZoneInfo) -> Iterator[str]:
+    last: dict[str, str] = {}
+    closed: dict[tuple[str, str, str, str], int] = {}
+    for event in log.events:
+        if event.kind == REPEATED and last.get(event.alert_id) == event.text:
+            yield f"{_when(event.at_ms, zone)}: said again in the same words: {event.text}"
+        last[event.alert_id] = event.text
+        about = event.text.partition(" to ")[0] if not event.station else ""
+        key = (event.rule, event.station, event.probe, about)
+        if event.kind == CLOSED:
+            closed[key] = event.at_ms
+        elif event.kind == OPENED and event.at_ms - closed.get(key, -(10**15)) < SOON_AGAIN_MS:
+            yield f"{_when(event.at_ms, zone)}: opened again at once: {event.text}"
+
+
+def _too_often(log: Log, zone: ZoneInfo) -> Iterator[str]:
+    at = np.array([m.at_ms for m in _interruptions(log, zone)])
+    for first in at.tolist():
+        number = int(((at >= first) & (at < first + 7 * DAY_MS)).sum())
+        if number > 3:
+            yield f"{_when(first, zone)}: {number} interruptions in the week from then on"
+
+
+def _interruptions(log: Log, zone: ZoneInfo) -> list[Message]:
+    """Those of the season."""
+    manners = Manners()
+    return [
+        m for m in log.messages
+        if m.kind == INTERRUPTION and in_season(manners, datetime.fromtimestamp(m.at_ms / 1000, zone).month)
+    ]  # fmt: skip
+
+
+def _when(at_ms: int, zone: ZoneInfo) -> str:
+    return f"{datetime.fromtimestamp(at_ms / 1000, zone):%a %d %b %Y %H:%M}"
+
+
+def printed(log: Log, zone: ZoneInfo) -> Iterator[str]:
+    """The log, a line an event."""
+    loud = {i for m in log.messages if m.kind == INTERRUPTION for i in m.news}
+    for event in log.events:
+        mark = "*" if event.id in loud else "." if event.kind == CLOSED else "d"
+        yield f"{_when(event.at_ms, zone)} {mark} {event.text}"
+
+
+def main() -> int:
+    """0 when the year's log keeps all its manners."""
+    name = sys.argv[1] if len(sys.argv) > 1 else "thatch_bound_square"
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    began, began_s = time.process_time(), time.perf_counter()
+    lived = year(name, seed)
+    zone = ZoneInfo(lived.scenario.timezone)
+    took = {"ground": time.process_time() - began}
+    with tempfile.TemporaryDirectory() as folder:
+        known = worked(lived, Path(folder))
+        took["readings, store and stages"] = time.process_time() - began - took["ground"]
+        log = played(lived, known)
+        known.stores.close()
+    whole_s = time.process_time() - began
+    took["rules and advice"] = whole_s - sum(took.values())
+    for line in printed(log, zone):
+        print(line)
+    loud = _interruptions(log, zone)
+    faults = broken(log, lived, zone)
+    if whole_s > LIMIT_S:
+        faults.append(f"it took {whole_s:.0f} s of one core, expected under {LIMIT_S:.0f}")
+    manners = Manners()
+    weeks = sum(in_season(manners, (lived.scenario.start + timedelta(days=d)).month) for d in range(DAYS)) / 7.0
+    kinds = Counter(e.rule for e in log.events if e.kind == OPENED)
+    print(f"\n{name}, seed {seed}: {len(log.events)} lines in {DAYS} days; opened: {dict(kinds)}")
+    print(
+        f"{len(log.messages)} messages, {len(loud)} interruptions in {weeks:.0f} weeks of season, "
+        f"{len(loud) / weeks:.2f} a week; {', '.join(f'{k} {v:.0f} s' for k, v in took.items())}; "
+        f"{whole_s:.0f} s of one core, {time.perf_counter() - began_s:.0f} s by the clock"
+    )
+    for fault in faults:
+        print(f"BROKEN {fault}")
+    print("every manner kept" if not faults else f"{len(faults)} broken")
+    return 1 if faults else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
