@@ -150,6 +150,12 @@ class Site:
             context = station_context(self.config, name, self.stores.diary, self.stores.store)
             recompute(self.stores.store, context, start_ms=start_ms)
 
+    def told(self, *parts: str) -> Site:
+        """The same ground and readings under other settings; its data folder is this one's."""
+        path = self.config.data_dir.parent / "told.toml"
+        path.write_text("".join(parts) + f'\n[data]\ndir = "{self.config.data_dir.name}"\n')
+        return Site(load(path), self.stores, self.fits)
+
     def write(
         self, kind: str, at_ms: int = NOW_MS - HOUR_MS, body: Mapping[str, object] | None = None, **more: Any
     ) -> int:

@@ -70,6 +70,15 @@ def fair(tmp_path_factory):
         yield site
 
 
+@pytest.fixture(scope="module")
+def dry(tmp_path_factory):
+    """Nine days of roots at 0.3 under thatch at 0.5: too few for a balance to be fitted. To be read."""
+    with sites(tmp_path_factory.mktemp("dry")) as made:
+        site = made()
+        site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
+        yield site
+
+
 @pytest.fixture
 def brief(build):
     """Nine such days: too few for a balance to be fitted, enough to judge the hour. To be written into."""
@@ -237,8 +246,8 @@ def test_frost_of_the_forecast_is_the_nights_leaf(fair):
     [
         ((SITE, CLIMATE, SURFACE, station()), 0, "no forecast of wetness: only 0 days"),
         ((SITE, CLIMATE, SURFACE, station()), 24 * 3, "14 needed"),
-        ((SITE, SURFACE, station()), 24 * 9, "no [climate] in the settings"),
-        (('[site]\nname = "meadow"\n', CLIMATE, SURFACE, station()), 24 * 9, "no latitude and longitude"),
+        ((SITE, SURFACE, station()), None, "no [climate] in the settings"),
+        (('[site]\nname = "meadow"\n', CLIMATE, SURFACE, station()), None, "no latitude and longitude"),
         ((SITE, CLIMATE, SURFACE, station(weather=False)), 24 * 9, "no forecast of wetness: only 0 days"),
         (
             (SITE, CLIMATE, SURFACE, station().replace(CORE, "")),
@@ -249,9 +258,9 @@ def test_frost_of_the_forecast_is_the_nights_leaf(fair):
     ],
     ids=["no readings", "three days", "no climate", "no place", "no weather", "no core", "no probe"],
 )  # fmt: skip
-def test_what_is_missing_is_told_in_words_and_nothing_raises(build, parts, hours_kept, note):
+def test_what_is_missing_is_told_in_words_and_nothing_raises(build, fair, parts, hours_kept, note):
     """Each part withholds itself: the note names it, and no pass that rests on it is promised."""
-    site = build(*parts)
+    site = build(*parts) if hours_kept is not None else fair.told(*parts)
     if hours_kept:
         heard = set(site.config.channels())
         course = steady()(0)
@@ -360,12 +369,9 @@ def test_neighbour_lends_where_no_balance_is_fitted(build):
 
 
 @pytest.fixture(scope="module")
-def even(tmp_path_factory):
-    """A site whose every month is at 15 degC, so that growth is the same each day. To be read."""
-    with sites(tmp_path_factory.mktemp("even")) as made:
-        site = made(SITE, MONTHS_OF_15, SURFACE, station())
-        site.keep(steady(), 24 * 9)
-        yield site
+def even(fair):
+    """The fair site with every month at 15 degC, so that growth is the same each day. To be read."""
+    return fair.told(SITE, MONTHS_OF_15, SURFACE, station())
 
 
 def test_last_good_date_is_so_many_growing_days_before_play(even):
@@ -448,11 +454,10 @@ def test_job_of_the_diary_sets_the_interval(brief):
     assert pass_of(advice, "light_raking").outlook.windows[0].verdict is OPEN
 
 
-def test_square_in_season_is_locked_and_opens_after(build):
+def test_square_in_season_is_locked_and_opens_after(fair):
     """Solid tining on a square is closed from play_from to play_until (Grounds Management Association)."""
-    square = SURFACE.replace('"green"', '"square"').replace('"Green"', '"Square"')
-    site = build(SITE, CLIMATE, square + 'play_from = "04-20"\nplay_until = "05-15"\n', station())
-    site.keep(steady(), 24 * 9)
+    square = SURFACE.replace("green", "square").replace("Green", "Square")
+    site = fair.told(SITE, CLIMATE, square + 'play_from = "04-20"\nplay_until = "05-15"\n', station())
     windows = pass_of(site.advice(), "solid_tining", "square").outlook.windows
     after = noon_ms(2024, 5, 16, 0)
     locked = {w.span.start_ms < after for w in windows if w.reason == "square in season"}
@@ -494,37 +499,30 @@ def test_root_depth_needs_a_core_to_be_told(fair):
 # --- water --------------------------------------------------------------------------------------------------------
 
 
-def test_tonights_water_is_what_roots_and_thatch_lack(build):
+def test_tonights_water_is_what_roots_and_thatch_lack(dry):
     """Roots at 0.3 of 30 mm lack 21, thatch at 0.5 of 6 mm drinks 3, the leaf 1: 25 mm on 1000 m2 are 25 m3.
 
     Nine days are too few for a fit, so the boxes are those written down: 150 mm x 0.20 and 20 mm x 0.30.
     """
-    site = build()
-    site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
-    water = surface_of(site.advice()).stations[0].water
+    water = surface_of(dry.advice()).stations[0].water
     assert water.root_deficit_mm == pytest.approx(21.0, abs=0.2)
     assert water.drink_mm == pytest.approx(3.0, abs=0.1)
     assert water.mm == 25.0 and water.volume_m3 == pytest.approx(25.0)
     assert "needs a licence in England" in water.line  # more than 20 m3 a day
 
 
-def test_no_water_where_there_is_none_to_hand_or_it_is_forbidden(build):
+def test_no_water_where_there_is_none_to_hand_or_it_is_forbidden(dry):
     """Without water it says what would help; while it is restricted it says so."""
-    dry = steady(thatch=0.5, roots=0.3)
-    site = build(SITE, CLIMATE, SURFACE + "water_to_hand = false\n", station())
-    site.keep(dry, 24 * 9)
-    water = surface_of(site.advice()).stations[0].water
+    none = dry.told(SITE, CLIMATE, SURFACE + "water_to_hand = false\n", station())
+    water = surface_of(none.advice()).stations[0].water
     assert water.mm == 0.0 and water.line == "Green, north end: 25 mm would help, but there is no water to hand."
-    site = build(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station(), name="b")
-    site.keep(dry, 24 * 9)
-    assert "watering is restricted" in surface_of(site.advice()).stations[0].water.line
+    forbidden = dry.told(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
+    assert "watering is restricted" in surface_of(forbidden.advice()).stations[0].water.line
 
 
-def test_square_being_dried_for_play_gets_no_water(build):
+def test_square_being_dried_for_play_gets_no_water(dry):
     """A square is dried for five days before a match (ECB TS4)."""
-    square = SURFACE.replace('"green"', '"square"').replace('"Green"', '"Square"')
-    site = build(SITE, CLIMATE, square, station())
-    site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
+    site = dry.told(SITE, CLIMATE, SURFACE.replace("green", "square").replace("Green", "Square"), station())
     for days, words in ((3, "it is being dried for play"), (9, "the roots are short of")):
         told = surface_of(site.advice(fixtures=calendar(NOW_MS + days * DAY_MS)), "square")
         assert words in told.stations[0].water.line, days
@@ -633,12 +631,10 @@ def test_old_estimate_of_roots_says_nothing(brief):
     assert pass_of(brief.advice(), "scarifying").outlook.ground.root_depth_m is None
 
 
-def test_last_water_that_stopped_in_the_thatch_is_told(build):
+def test_last_water_that_stopped_in_the_thatch_is_told(dry):
     """One part in ten of the last water reached the roots: less than a fifth, so the next is to be long and seldom."""
-    site = build()
-    site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
-    find(site, "arrival_share", [(NOW_MS - 3 * DAY_MS, NOW_MS - 3 * DAY_MS + HOUR_MS, 0.1, "")])
-    assert "The last water stopped in the thatch" in surface_of(site.advice()).stations[0].water.line
+    find(dry, "arrival_share", [(NOW_MS - 3 * DAY_MS, NOW_MS - 3 * DAY_MS + HOUR_MS, 0.1, "")])
+    assert "The last water stopped in the thatch" in surface_of(dry.advice()).stations[0].water.line
 
 
 def test_roots_are_drawn_down_a_day_at_a_time(build):
@@ -713,14 +709,13 @@ def test_diary_locks_what_it_would_harm(brief, kind, days_ago, lasts_days, close
     assert pass_of(advice, "light_raking").outlook.windows[0].verdict is OPEN
 
 
-def test_renovation_only_warns_of_growth_and_looks_to_the_next_season(build):
+def test_renovation_only_warns_of_growth_and_looks_to_the_next_season(fair):
     """A closed and sown surface may be scarified though 22 days at 0.6 or 0.66 give fewer than 16 growth-days.
 
     It must be healed by the begin of the next season of play, and the warning says to go shallower and sow more.
     """
     kept = 'play_from = "06-04"\nplay_until = "04-20"\nrenovation_until = "06-01"\n'
-    site = build(SITE, CLIMATE, SURFACE + kept, station())
-    site.keep(steady(), 24 * 9)
+    site = fair.told(SITE, CLIMATE, SURFACE + kept, station())
     csv = forecast_csv(NOW_MS, {"rain_mm": [0.0] * 240, "temperature_degc": [15.0] * 240})
     told = pass_of(site.advice(forecast=_read(csv, site)), "scarifying")
     now = told.outlook.windows[0]
@@ -730,20 +725,18 @@ def test_renovation_only_warns_of_growth_and_looks_to_the_next_season(build):
 
 
 @pytest.mark.parametrize(("renovated", "needed_on"), [(True, datetime.date(2025, 4, 1)), (False, None)])
-def test_renovation_need_not_heal_before_winter(build, renovated, needed_on):
+def test_renovation_need_not_heal_before_winter(fair, renovated, needed_on):
     """With the next play in April, growth ends first: it must be healed by then, but for a surface under renovation."""
     kept = 'play_from = "04-01"\nplay_until = "04-20"\n' + ('renovation_until = "06-01"\n' if renovated else "")
-    site = build(SITE, CLIMATE, SURFACE + kept, station())
-    site.keep(steady(), 24 * 9)
+    site = fair.told(SITE, CLIMATE, SURFACE + kept, station())
     told = pass_of(site.advice(), "scarifying")
     assert told.for_play is renovated
     assert told.needed_on == needed_on if renovated else told.needed_on.year == 2024
 
 
-def test_restricted_water_makes_seed_wait(build):
+def test_restricted_water_makes_seed_wait(fair):
     """While watering is restricted, a pass that needs water waits."""
-    site = build(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
-    site.keep(steady(thatch=0.8, roots=0.8), 24 * 9)
-    now = pass_of(site.advice(), "overseeding").outlook.windows[0]
-    assert now.verdict in (WAIT, UNKNOWN)
-    assert pass_of(site.advice(), "overseeding").outlook.ground.hosepipe_limit
+    site = fair.told(SITE, CLIMATE, "[water]\nrestricted = true\n", SURFACE, station())
+    told = pass_of(site.advice(), "overseeding").outlook
+    assert told.ground.hosepipe_limit
+    assert told.windows[0].verdict is not OPEN
