@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from api import entry_words, words
 from api.state import DAY_MS, StationNow
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advice.window_lines import Stretch, chance_of, doing_of, in_ten, next_open, when
+from pipeline.advice.window_lines import LIKELY, Stretch, chance_of, doing_of, in_ten, next_open, when
 from pipeline.judge import OpenAlert
 from pipeline.site import SiteConfig
 from pipeline.store.entry import DiaryEntry
@@ -211,7 +211,8 @@ def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
     start = "now" if begun else when(coming.span.start_ms, outlook, zone)
     chance = chance_of(coming)
     sure = "" if chance is None or first.override is not None else f", {in_ten(chance)}"
-    said = f"{pass_words(one)} {start} to {when(coming.span.end_ms, outlook, zone)}{sure}"
+    perhaps = "may open " if sure and chance is not None and chance < LIKELY else ""
+    said = f"{pass_words(one)} {perhaps}{start} to {when(coming.span.end_ms, outlook, zone)}{sure}"
     if first.override is not None:
         said += f", on the word of {first.override.author}"
     after = next((w for w in outlook.windows if w.span.start_ms >= coming.span.end_ms), None)

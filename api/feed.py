@@ -17,7 +17,7 @@ from api.diary_check import nearest
 from api.problems import Problem
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
 from pipeline.advice.verdicts import Verdict
-from pipeline.advice.window_lines import LEAST_OPEN_H, Stretch, chance_of, doing_of, in_ten, stretches
+from pipeline.advice.window_lines import LEAST_OPEN_H, LIKELY, Stretch, chance_of, doing_of, in_ten, stretches
 from pipeline.fixtures import FeedEntry, build_feed
 
 MEDIA_TYPE = "text/calendar; charset=utf-8"
@@ -60,7 +60,7 @@ def of_one(request: Request, name: str) -> Response:
 
 
 def entries_of(surface: SurfaceAdvice, site: str) -> Iterator[FeedEntry]:
-    """Open stretches of six working hours or more, numbered, and last good dates.
+    """Open stretches of six working hours or more that are likelier than not, numbered, and last good dates.
 
     Parameters
     ----------
@@ -71,8 +71,7 @@ def entries_of(surface: SurfaceAdvice, site: str) -> Iterator[FeedEntry]:
     for one in surface.passes:
         outlook = one.outlook
         uid = f"{outlook.intent.kind}-{outlook.intent.variant}.{surface.surface}.{site}@underturf"
-        open_ones = [s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN]
-        for number, stretch in enumerate((s for s in open_ones if s.hours >= LEAST_OPEN_H), start=1):
+        for number, stretch in enumerate((s for s in stretches(outlook.windows) if _is_worth(s)), start=1):
             yield FeedEntry(
                 f"window-{number}.{uid}",
                 f"{surface.title}: {_what(one)}{_sure(stretch)}",
@@ -85,6 +84,14 @@ def entries_of(surface: SurfaceAdvice, site: str) -> Iterator[FeedEntry]:
         if day is not None:
             title = f"{surface.title}: last good day for {_what(one)}"
             yield FeedEntry(f"last-good.{uid}", title, on_date=day, description=one.last_good_line)
+
+
+def _is_worth(stretch: Stretch) -> bool:
+    """Whether a stretch is open for long enough, and likely enough or on somebody's word, to stand in a calendar."""
+    if stretch.first.verdict is not Verdict.OPEN or stretch.hours < LEAST_OPEN_H:
+        return False
+    chance = chance_of(stretch)
+    return chance is None or chance >= LIKELY or stretch.first.override is not None
 
 
 def _what(one: PassAdvice) -> str:

@@ -1,7 +1,7 @@
 """The calendar of a pass and the wetness to come, drawn on the server: shapes and places, ready for a template.
 
-Pure: advice in, drawing out. Open, wait, closed and cannot tell differ by height, hatch and letter, never by colour
-alone. The calendar has the working hours of each day; nights are left out, as nobody works in them.
+Pure: advice in, drawing out. Open, may open, wait, closed and cannot tell differ by height, filling and letter, never
+by colour alone. The calendar has the working hours of each day; nights are left out, as nobody works in them.
 """
 
 from __future__ import annotations
@@ -17,22 +17,27 @@ import numpy as np
 from api.advice import VERDICT_NAMES, spread_of
 from pipeline.advice.forecast import WetnessForecast
 from pipeline.advice.verdicts import FloatArray, Verdict
+from pipeline.advice.window_lines import LIKELY
 from pipeline.advice.windows import Outlook, Window
 
 HOUR_MS = 3_600_000
 DAYS = 10
-VERDICT_WORDS = {Verdict.OPEN: "open", Verdict.WAIT: "wait", Verdict.CLOSED: "closed", Verdict.UNKNOWN: "cannot tell"}
-LETTERS = {Verdict.OPEN: "O", Verdict.WAIT: "W", Verdict.CLOSED: "C", Verdict.UNKNOWN: "?"}
-LETTER_FROM = 25.0  # percent of a day's width that a letter needs
+MAY_OPEN = "may_open"  # open by its mean, but less likely than not
+KIND_WORDS = {
+    "open": "open", MAY_OPEN: "may open, less likely than not", "wait": "wait", "closed": "closed",
+    "cannot_tell": "cannot tell",
+}  # fmt: skip
+LETTERS = {"open": "O", MAY_OPEN: "M", "wait": "W", "closed": "C", "cannot_tell": "?"}
+LETTER_FROM = 33.0  # percent of a day's width that a letter needs
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """Hours of one verdict in a day. `left` and `width` are in percent of its working hours."""
+    """Hours of one kind in a day. `left` and `width` are in percent of its working hours."""
 
     left: float
     width: float
-    verdict: str
+    kind: str
     letter: str
 
 
@@ -44,6 +49,12 @@ class DayCell:
     day: int
     segments: tuple[Segment, ...]
     words: str
+
+
+def kind_of(window: Window) -> str:
+    """The verdict on a window as it is drawn: one of `KIND_WORDS`."""
+    unlikely = window.chance is not None and window.chance < LIKELY and window.override is None
+    return MAY_OPEN if window.verdict is Verdict.OPEN and unlikely else VERDICT_NAMES[window.verdict]
 
 
 def first_day(outlooks: Sequence[Outlook], zone: ZoneInfo) -> datetime.date | None:
@@ -73,33 +84,35 @@ def calendar(outlook: Outlook, zone: ZoneInfo, work_hours: tuple[int, int], firs
             Segment(
                 100 * (begin - work_hours[0]) / length,
                 100 * (end - begin) / length,
-                VERDICT_NAMES[verdict],
-                LETTERS[verdict] if 100 * (end - begin) / length >= LETTER_FROM else "",
+                kind,
+                LETTERS[kind] if 100 * (end - begin) / length >= LETTER_FROM else "",
             )
-            for begin, end, verdict in parts
+            for begin, end, kind in parts
         )
-        said = ", ".join(f"{VERDICT_WORDS[verdict]} {_clock(begin)} to {_clock(end)}" for begin, end, verdict in parts)
+        said = ", ".join(
+            f"{KIND_WORDS[kind].partition(',')[0]} {_clock(begin)} to {_clock(end)}" for begin, end, kind in parts
+        )
         cells.append(DayCell(f"{day:%a}", day.day, segments, f"{day:%a} {day.day}: {said or 'nothing known'}"))
     return cells
 
 
 def _parts(
     windows: Sequence[Window], zone: ZoneInfo, work_hours: tuple[int, int], day: datetime.date
-) -> Iterator[tuple[float, float, Verdict]]:
-    """Begin, end and verdict within a day's working hours, neighbours of one verdict joined. Local hours."""
+) -> Iterator[tuple[float, float, str]]:
+    """Begin, end and kind within a day's working hours, neighbours of one kind joined. Local hours."""
     midnight = datetime.datetime(day.year, day.month, day.day, tzinfo=zone)
-    last: tuple[float, float, Verdict] | None = None
+    last: tuple[float, float, str] | None = None
     for window in windows:
         begin = max(_hour_of(window.span.start_ms, midnight), float(work_hours[0]))
         end = min(_hour_of(window.span.end_ms, midnight), float(work_hours[1]))
         if end <= begin:
             continue
-        if last is not None and last[2] is window.verdict and abs(last[1] - begin) < 1e-6:
-            last = (last[0], end, window.verdict)
+        if last is not None and last[2] == kind_of(window) and abs(last[1] - begin) < 1e-6:
+            last = (last[0], end, last[2])
         else:
             if last is not None:
                 yield last
-            last = (begin, end, window.verdict)
+            last = (begin, end, kind_of(window))
     if last is not None:
         yield last
 

@@ -14,13 +14,12 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse
 
 from api import words
-from api.advice import VERDICT_NAMES
 from api.answers import pass_words, stale_line
 from api.data import DAY_MS, HOUR_MS, iso, pipeline_of
 from api.diary_check import EVER_MS
 from api.entry_words import entry_line, mark_line
 from api.pages.frame import answer
-from api.strips import LETTERS, VERDICT_WORDS, calendar, first_day, wetness_chart
+from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.forecast import in_ten
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
 from pipeline.advice.verdicts import Verdict
@@ -59,7 +58,7 @@ def _facts(pipeline: Pipeline) -> dict[str, Any]:
         "advised": None if advice is None else _advised(advice, zone, now_ms),
         "surfaces": [] if advice is None else [_surface(pipeline, one, now_ms) for one in advice.surfaces],
         "notes": [] if advice is None else [words.tied(_sentence(note)) for note in advice.notes],
-        "legend": [(VERDICT_WORDS[v], letter, VERDICT_NAMES[v]) for v, letter in LETTERS.items()],
+        "legend": [(KIND_WORDS[kind], letter, kind) for kind, letter in LETTERS.items()],
         "alerts": _alerts(pipeline, now_ms),
         "heard": _heard(pipeline, now_ms),
         "until": iso((now_ms // 1000) * 1000 + SNOOZE_DAYS * DAY_MS),
@@ -125,8 +124,8 @@ def _lines(surface: SurfaceAdvice) -> list[dict[str, Any]]:
         groups.setdefault(key, []).append(one)
     return [
         {
-            "verdict": VERDICT_NAMES[passes[0].outlook.windows[0].verdict],
-            "letter": LETTERS[passes[0].outlook.windows[0].verdict],
+            "kind": kind_of(passes[0].outlook.windows[0]),
+            "letter": LETTERS[kind_of(passes[0].outlook.windows[0])],
             "line": words.tied(_without(passes[0].line, surface.title) if len(passes) == 1 else _shared(passes)),
             "last_good": [words.tied(_without(p.last_good_line, surface.title)) for p in passes if p.last_good_line],
         }
@@ -167,8 +166,8 @@ def _rows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
     """Spans of one verdict and one reason, nights passed over, each with all that is known of it."""
     runs: list[list[Window]] = []
     for window in one.outlook.windows:
-        same = runs and (runs[-1][0].verdict, runs[-1][0].reason, runs[-1][0].override) == (
-            window.verdict, window.reason, window.override
+        same = runs and (kind_of(runs[-1][0]), runs[-1][0].reason, runs[-1][0].override) == (
+            kind_of(window), window.reason, window.override
         )  # fmt: skip
         if same:
             runs[-1].append(window)
@@ -193,7 +192,7 @@ def _verdict(run: list[Window]) -> str:
         return f"open on the word of {first.override.author}: {first.override.reason}"
     known = [w.chance for w in run if w.chance is not None]
     sure = f", {in_ten(sum(known) / len(known))}" if known and first.verdict.name == "OPEN" else ""
-    return VERDICT_WORDS[first.verdict] + sure
+    return KIND_WORDS[kind_of(first)].partition(",")[0] + sure
 
 
 def _first(run: list[Window]) -> str:

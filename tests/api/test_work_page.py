@@ -15,7 +15,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
-from api.strips import DAYS, calendar, first_day, wetness_chart
+from api.strips import DAYS, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.locks import Span
 from pipeline.advice.verdicts import Verdict
 from pipeline.store.entry import DiaryEntry
@@ -35,6 +35,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
     ground.advise(advice())
     for entry in (
         DiaryEntry("core", "square", NOW_MS - 9 * DAY_MS, {"thatch_mm": 14, "root_mm": 90}, "s1", author="Ann"),
+        DiaryEntry("watering", "square", NOW_MS - 25 * HOUR_MS, {"water_mm": 5}),
         DiaryEntry("watering", "square", NOW_MS - 6 * HOUR_MS, {"water_mm": 8}, author="Bea"),
         DiaryEntry("lift", "square", NOW_MS - 5 * HOUR_MS, {"probe": "p1"}, "s1"),
         DiaryEntry("sight", "outfield", NOW_MS - 3 * HOUR_MS, {"what": "firmness", "value": 1}),
@@ -42,6 +43,7 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
         DiaryEntry(
             "pass", "square", NOW_MS + 8 * HOUR_MS, {"pass": "scarifying", "depth_mm": 8, "state": "booked"}
         ),
+        DiaryEntry("pass", "outfield", NOW_MS - HOUR_MS, {"pass": "light_raking", "state": "done"}),
         DiaryEntry("pass", "square", NOW_MS + 30 * HOUR_MS, {"pass": "slitting", "state": "booked", "around": True}),
     ):  # fmt: skip
         ground.pipeline.diary.add(entry)
@@ -131,6 +133,7 @@ def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> N
     lines = [
         "Fri 22 Mar 08:00, Square: slitting, booked: around the probes.",
         "10:00 today, Square: scarifying, booked: depth 8 mm.",
+        "01:00 today, Outfield: brushing, done.",
         "00:00 today, Outfield: <b>moles</b>.",
         "Wed 20 Mar 23:00, Outfield: firmness: a faint mark.",
         "Wed 20 Mar 21:00, Square, north end: p1 lifted.",
@@ -278,10 +281,13 @@ def test_windows_of_the_week_are_told_in_their_order(reader: TestClient) -> None
 
 
 def test_what_is_in_the_way_of_todays_machine_is_told(reader: TestClient) -> None:
-    """Scarifying is booked for today: p1 is lifted already, t1 and p2 lie less than 33 mm deep. Not tomorrow's."""
+    """Scarifying is booked for today: p1 is lifted already, t1 and p2 lie less than 33 mm deep.
+
+    Tomorrow's is not told, nor what is done.
+    """
     found = answers(reader)[QUESTIONS[5]]
     assert found[0] == "Square, south end: nothing has been heard from this station yet."
-    assert found[-1] == "10:00 today, Square: scarifying, booked: depth 8 mm. Lift t1 and p2 first."
+    assert found[1:] == ["10:00 today, Square: scarifying, booked: depth 8 mm. Lift t1 and p2 first."]
 
 
 def test_nothing_is_cleared_where_nothing_is_known(make_ground: MakeGround) -> None:
@@ -332,8 +338,36 @@ def test_a_day_is_drawn_by_its_working_hours() -> None:
     friday = calendar(scarifying, ZONE, (7, 19), first)[1]
     assert (friday.weekday, friday.day) == ("Fri", 22)
     wait, fit = friday.segments
-    assert (wait.left, wait.verdict, wait.letter) == (0.0, "wait", "") and wait.width == pytest.approx(100 / 12)
+    assert (wait.left, wait.kind, wait.letter) == (0.0, "wait", "") and wait.width == pytest.approx(100 / 12)
     assert fit.left == pytest.approx(100 / 12) and fit.left + fit.width == pytest.approx(100.0) and fit.letter == "O"
+
+
+def test_what_is_open_but_not_likely_is_not_drawn_as_open() -> None:
+    """Three in ten may open; one in two is open; on somebody's word the chance does not count."""
+    square = advice().surfaces[0]
+    fit = square.passes[0].outlook.windows[2]
+    assert [kind_of(replace(fit, chance=c)) for c in (0.3, 0.49, 0.5, None)] == ["may_open", "may_open", "open", "open"]
+    overruled = square.passes[2].outlook.windows[0]
+    assert overruled.chance == 0.0 and kind_of(overruled) == "open"
+    assert kind_of(replace(fit, chance=0.3, verdict=Verdict.WAIT)) == "wait"
+
+
+def test_a_window_less_likely_than_not_may_open(make_ground: MakeGround) -> None:
+    """Told so in the answers, drawn so in the calendar, and left out of the one that is subscribed to."""
+    ground = make_ground()
+    told = advice()
+    one = told.surfaces[0].passes[0]
+    rare = tuple(replace(w, chance=0.3) if w.verdict is Verdict.OPEN else w for w in one.outlook.windows)
+    one = replace(one, outlook=replace(one.outlook, windows=rare))
+    ground.advise(replace(told, surfaces=(replace(told.surfaces[0], passes=(one,)),)))
+    client = TestClient(create_app(ground.pipeline))
+    assert (
+        "Square: scarifying to 8 mm may open Fri 8:00 to Fri 19:00, 3 in 10; then too much rain coming."
+        in (answers(client)["Any window this week?"][0])
+    )
+    (row,) = part(page(client, "/work"), "days")
+    assert "Fri 22: wait 7:00 to 8:00, may open 8:00 to 19:00." in str(row["aria-label"])
+    assert "window-" not in client.get("/calendar/work.ics").text
 
 
 def test_a_day_on_which_clocks_change_has_its_working_hours_too() -> None:

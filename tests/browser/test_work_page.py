@@ -17,10 +17,11 @@ Opens = Callable[..., Any]
 TARGETS = """() => [...document.querySelectorAll("nav a, .links a, .site a, summary, button, input")]
   .filter((e) => e.checkVisibility()).map((e) => [e.textContent.trim(), e.getBoundingClientRect().height])"""
 # Verdicts by shape: how high each is drawn, and whether it is filled, hatched or dotted, colours left out.
-SHAPES = """() => Object.fromEntries(["open", "wait", "closed", "cannot_tell"].map((kind) => {
+SHAPES = """() => Object.fromEntries(["open", "may_open", "wait", "closed", "cannot_tell"].map((kind) => {
   const cell = document.querySelector(`.legend .seg.${kind}`), after = getComputedStyle(cell, "::after");
   const solid = getComputedStyle(cell).backgroundColor !== "rgba(0, 0, 0, 0)";
-  return [kind, [solid ? "full" : after.height, after.backgroundImage.split("(")[0], cell.textContent]];
+  const edge = getComputedStyle(cell).borderTopStyle;
+  return [kind, [solid ? "full" : after.height, after.backgroundImage.split("(")[0] + edge, cell.textContent]];
 }))"""
 
 
@@ -63,8 +64,8 @@ def test_verdicts_differ_without_their_colours(opens: Opens, place: str, look: s
     page = opens(390, look).page
     page.goto(f"{place}/work")
     shapes = page.evaluate(SHAPES)
-    assert len({(height, filling) for height, filling, _ in shapes.values()}) == 4, shapes
-    assert [letter for _, _, letter in shapes.values()] == ["O", "W", "C", "?"]
+    assert len({(height, filling) for height, filling, _ in shapes.values()}) == 5, shapes
+    assert [letter for _, _, letter in shapes.values()] == ["O", "M", "W", "C", "?"]
 
 
 def test_a_button_beside_an_alert_sends_its_mark(opens: Opens, advised: Ground, place: str) -> None:
