@@ -35,9 +35,9 @@ class Spell:
     first_work_ms : int or None
         Begin of the first day's hours of work that are long enough; None when none are. [ms since 1970, UTC]
     chance : float or None
-        That it is open, over its open hours. [1] None where nothing tells.
+        That it is open, over the open hours of its first day. [1] None where nothing tells.
     to_the_end : bool
-        It lasts as long as the outlook does.
+        It lasts as long as the outlook does, or as anything is known.
     lift_first : tuple of str
     after : str
         What ends it, in words; empty when not known.
@@ -111,14 +111,15 @@ def spells(
     found = []
     for part in np.split(opened, breaks):
         first, last = int(part[0]), int(part[-1])
-        chance = outlook.chance[work[part]][np.isfinite(outlook.chance[work[part]])]
+        first_day = outlook.chance[work[part[days[part] == days[first]]]]
+        chance = first_day[np.isfinite(first_day)]
         run = _first_run(part, workable, days, work_h)
         found.append(
             Spell(
                 Span(int(outlook.at_ms[work[first]]), int(outlook.at_ms[work[last]]) + HOUR_MS),
                 None if run is None else int(outlook.at_ms[work[run]]),
                 float(chance.mean()) if chance.size else None,
-                work.size - 1 - last <= JOINED_H and bool(unknown[-1] == unknown[last]),
+                work.size - 1 - last <= JOINED_H or bool(verdicts[last + 1] == Verdict.UNKNOWN),
                 _window_at(outlook, int(work[first])).lift_first,
                 _after(outlook, work[last + 1 :], verdicts[last + 1 :]),
             )

@@ -34,6 +34,7 @@ from pipeline.advice.window_lines import in_ten, when
 from pipeline.soil.moving import HOUR_MS
 
 DAY_MS = 24 * HOUR_MS
+FAR_MS = 6 * DAY_MS  # an end further off is too unsure to be named: our own choice
 BROUGHT_BY_HAND = "light_raking"  # done whenever there is an hour for it: booked alone it is no news
 SOON_H = 24.0  # a window that opens again within a day goes on: our own choice
 LONGER = 2.0  # a closing window that now runs on for so many leads may be told again
@@ -291,14 +292,17 @@ def _what(advice: PassAdvice) -> str:
 def _window_words(advice: PassAdvice, spell: Spell, seen: SurfaceWatch) -> str:
     outlook = advice.outlook
     assert spell.first_work_ms is not None
-    sure = f", {in_ten(spell.chance)}" if spell.chance is not None else ""
-    end = "" if spell.to_the_end else f" to {when(spell.span.end_ms, outlook, seen.zone)}"
-    if spell.span.start_ms <= int(outlook.at_ms[0]):
-        until = "as far as the forecast goes" if spell.to_the_end else f"until{end.removeprefix(' to')}"
-        text = f"window for {_what(advice)} is open {until}{sure}."
+    what, start_ms = _what(advice), spell.span.start_ms
+    far = spell.to_the_end or spell.span.end_ms - int(outlook.at_ms[0]) > FAR_MS
+    end = "" if far else when(spell.span.end_ms, outlook, seen.zone)
+    then = "" if far or not spell.after else f" Then {spell.after}."
+    if start_ms <= int(outlook.at_ms[0]):
+        # that it is open now is known; how sure its later days are, the page tells day by day
+        text = f"window for {what} is open now" + (" and for days to come." if far else f", until {end}.")
     else:
-        text = f"window for {_what(advice)} from {when(spell.first_work_ms, outlook, seen.zone)}{end}{sure}."
-    then = f" Then {spell.after}." if spell.after and not spell.to_the_end else ""
+        sure = f", {in_ten(spell.chance)}" if spell.chance is not None else ""
+        until = "" if far else f" to {end}"
+        text = f"window for {what} from {when(spell.first_work_ms, outlook, seen.zone)}{until}{sure}."
     lift = f" Lift {_and(spell.lift_first)} first." if spell.lift_first else ""
     return f"{text}{then}{lift}"
 

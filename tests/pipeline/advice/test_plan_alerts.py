@@ -222,10 +222,34 @@ def test_nothing_about_plans_is_told_at_night():
 
 
 def test_what_is_not_known_neither_opens_nor_closes_a_window():
-    """Two days without a reading in the middle of a window leave its alert as it is."""
-    sky = weather((0, 8 * 24))
-    sky.verdicts[30:78] = UNKNOWN
-    assert windows(sky, range(7 * 24)).told("window_opening") == [("opened", 10)]
+    """Two days without a reading in the middle of a window, with nothing known ahead, leave its alert as it is."""
+    sky, silent = weather((0, 8 * 24)), weather(otherwise=UNKNOWN)
+
+    def advice(now_ms: int) -> list[PassAdvice]:
+        return [(silent if at(0, 30) <= now_ms < at(0, 78) else sky).advice(now_ms)]
+
+    assert play(advice, range(6 * 24)).told("window_opening") == [("opened", 10)]
+
+
+def test_a_window_open_now_says_nothing_it_does_not_know():
+    """Open now is sure, whatever the chance of later days; an end after which nothing is known is no end."""
+    long = weather((0, 9 * 24), chance=0.2)
+    assert windows(long, range(12)).texts("window_opening") == [
+        "Green: window for scarifying to 8 mm is open now and for days to come."
+    ]
+    short = weather((0, 3 * 24), chance=0.2)
+    assert windows(short, range(12)).texts("window_opening") == [
+        "Green: window for scarifying to 8 mm is open now, until Fri 19:00. Then rain."
+    ]
+    dark = weather((0, 3 * 24), otherwise=UNKNOWN)
+    played = windows(dark, range(60))
+    assert played.texts("window_opening") == ["Green: window for scarifying to 8 mm is open now and for days to come."]
+    assert played.told("window_closing") == []
+
+
+def test_an_outlook_that_ends_is_no_window_that_closes():
+    """Four days are known and all are open: that nothing is known of the fifth closes nothing."""
+    assert windows(weather((0, 4 * 24), days=4), range(80)).told("window_closing") == []
 
 
 def test_a_window_that_moves_by_a_day_is_told_again_when_it_was_near():
