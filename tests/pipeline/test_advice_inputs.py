@@ -385,7 +385,7 @@ def test_last_good_date_is_so_many_growing_days_before_play(even):
     assert told.last_good_line.startswith("Green: to heal before play on 1 Jul, do the scarifying by ")
 
 
-@pytest.mark.parametrize("moved_days", [-3, -1, 1, 2])
+@pytest.mark.parametrize("moved_days", [-1, 2])
 def test_a_fixture_moved_moves_the_last_good_date_with_it(even, moved_days):
     """With the same growth each day a fixture moved by a day moves the last good date by a day, both ways."""
     day = datetime.timedelta(days=moved_days)
