@@ -56,6 +56,18 @@ def reader(kept: Ground) -> TestClient:
     return TestClient(create_app(kept.pipeline), raise_server_exceptions=False)
 
 
+@pytest.fixture(scope="module")
+def told(reader: TestClient) -> dict[str, list[str]]:
+    """The six answers over it."""
+    return answers(reader)
+
+
+@pytest.fixture(scope="module")
+def work(reader: TestClient) -> Tags:
+    """The work page over it."""
+    return page(reader, "/work")
+
+
 def part(tags: Tags, css_class: str) -> list[dict[str, str | None]]:
     return [a for _, a in tags.tags if css_class in str(a.get("class", "")).split()]
 
@@ -63,9 +75,9 @@ def part(tags: Tags, css_class: str) -> list[dict[str, str | None]]:
 # --- the work page ------------------------------------------------------------------------------------------------
 
 
-def test_every_pass_has_its_line_and_its_last_good_date(reader: TestClient) -> None:
+def test_every_pass_has_its_line_and_its_last_good_date(work: Tags) -> None:
     """Words first, below the surface's name and so without it; and what was missing at the end."""
-    said = words(page(reader, "/work"))
+    said = words(work)
     for line in (
         "Worked out 02:00 today", "Next play: League match <1st XI>, Sat 4 May 02:00.",
         "Scarifying to 8 mm must wait, thatch too wet. Due to open Fri 8:00 to Fri 19:00, 8 in 10. "
@@ -90,16 +102,16 @@ def test_every_line_of_the_advice_stands_on_the_page(reader: TestClient) -> None
             assert line.split(": ", 1)[1].casefold() in said, line
 
 
-def test_water_tonight_is_told_station_by_station(reader: TestClient) -> None:
+def test_water_tonight_is_told_station_by_station(work: Tags) -> None:
     """How much and why, or why nobody can tell."""
-    said = words(page(reader, "/work"))
+    said = words(work)
     assert "Square, north end. Water 25 mm (15 m³) tonight in 4 goes" in said
     assert "Square, south end. Cannot tell whether to water." in said
 
 
-def test_wetness_to_come_is_drawn_where_there_is_some(reader: TestClient) -> None:
+def test_wetness_to_come_is_drawn_where_there_is_some(work: Tags) -> None:
     """Two stations have a chart with both layers, the third says why not; all name their likeliest day."""
-    tags = page(reader, "/work")
+    tags = work
     assert len(part(tags, "curve")) == len(part(tags, "band")) == 4
     said = words(tags)
     assert "No forecast of wetness: too few good days of this station." in said
@@ -107,9 +119,9 @@ def test_wetness_to_come_is_drawn_where_there_is_some(reader: TestClient) -> Non
     assert "Dry enough to scarify: cannot tell." in said
 
 
-def test_the_calendar_says_the_same_in_words(reader: TestClient) -> None:
+def test_the_calendar_says_the_same_in_words(work: Tags) -> None:
     """For who cannot see it: each day with its verdicts and hours; ten days for each pass."""
-    tags = page(reader, "/work")
+    tags = work
     rows = [str(d["aria-label"]) for d in part(tags, "days")]
     assert len(rows) == 4 and all(len(re.findall(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+: ", r)) == DAYS for r in rows)
     assert "Thu 21: wait 7:00 to 19:00. Fri 22: wait 7:00 to 8:00, open 8:00 to 19:00. Sat 23: closed" in rows[0]
@@ -117,9 +129,9 @@ def test_the_calendar_says_the_same_in_words(reader: TestClient) -> None:
     assert "Sat 30: cannot tell 7:00 to 19:00." in rows[3]
 
 
-def test_every_window_stands_with_its_reason(reader: TestClient) -> None:
+def test_every_window_stands_with_its_reason(work: Tags) -> None:
     """A row for each change of verdict or reason, nights passed over."""
-    said = words(page(reader, "/work"))
+    said = words(work)
     assert "07:00 today to Fri 22 Mar 08:00 wait thatch too wet: 0.84, wanted 0.7 or less" in said
     assert "Fri 22 Mar 08:00 to Fri 22 Mar 19:00 open, 8 in 10" in said
     assert "open on the word of Ann: the contractor is here square in season" in said
@@ -244,34 +256,33 @@ def answers(client: TestClient) -> dict[str, list[str]]:
     return {a["question"]: a["lines"] for a in client.get("/api/v1/answers").json()}
 
 
-def test_six_answers_stand_first_and_in_order(reader: TestClient) -> None:
+def test_six_answers_stand_first_and_in_order(reader: TestClient, told: dict[str, list[str]]) -> None:
     """On the page as in the data, before anything of a single station."""
-    told = answers(reader)
     assert list(told) == QUESTIONS
     said = words(page(reader, "/")).replace("m³", "m3")
     places = [said.index(line) for question in QUESTIONS for line in (question, *told[question])]
     assert places == sorted(places) and places[-1] < said.index("All windows, water and alerts")
 
 
-def test_whether_it_can_be_gone_on_is_told_by_leaf_and_water(reader: TestClient) -> None:
+def test_whether_it_can_be_gone_on_is_told_by_leaf_and_water(told: dict[str, list[str]]) -> None:
     """A leaf of 15 degrees has no frost; roots at 36 and 78 %, top layer at 84 % of drained; frost comes by dawn."""
-    assert answers(reader)["Can I go on it?"] == [
+    assert told["Can I go on it?"] == [
         "Square: yes, not wetter than drained (36 %); no frost (leaf 15.0 °C).",
         "Square: frost is likely by next dawn, leaf −0.6 °C.",
         "Outfield: yes, not wetter than drained (84 %); no frost (leaf 15.0 °C).",
     ]
 
 
-def test_what_fell_and_what_was_given_is_told_once(reader: TestClient) -> None:
+def test_what_fell_and_what_was_given_is_told_once(told: dict[str, list[str]]) -> None:
     """All stations share one gauge; a watering of the last day stands beside it."""
-    assert answers(reader)["Rain and water since yesterday?"] == [
+    assert told["Rain and water since yesterday?"] == [
         "Rain in the last 24 hours: 0.0 mm.", "Wed 20 Mar 20:00, Square: water given: 8 mm (Bea).",
     ]  # fmt: skip
 
 
-def test_windows_of_the_week_are_told_in_their_order(reader: TestClient) -> None:
+def test_windows_of_the_week_are_told_in_their_order(told: dict[str, list[str]]) -> None:
     """Which job, until when, what spoils it, what to lift; where there is none, why."""
-    assert answers(reader)["Any window this week?"] == [
+    assert told["Any window this week?"] == [
         "Square: solid tining with needle tines to 100 mm now to today 14:00, on the word of Ann; then square in "
         "season. Lift t1 and p1 first.",
         "Square: scarifying to 8 mm Fri 8:00 to Fri 19:00, 8 in 10; then too much rain coming. Lift t1 and p1 first.",
@@ -280,12 +291,12 @@ def test_windows_of_the_week_are_told_in_their_order(reader: TestClient) -> None
     ]
 
 
-def test_what_is_in_the_way_of_todays_machine_is_told(reader: TestClient) -> None:
+def test_what_is_in_the_way_of_todays_machine_is_told(told: dict[str, list[str]]) -> None:
     """Scarifying is booked for today: p1 is lifted already, t1 and p2 lie less than 33 mm deep.
 
     Tomorrow's is not told, nor what is done.
     """
-    found = answers(reader)[QUESTIONS[5]]
+    found = told[QUESTIONS[5]]
     assert found[0] == "Square, south end: nothing has been heard from this station yet."
     assert found[1:] == ["10:00 today, Square: scarifying, booked: depth 8 mm. Lift t1 and p2 first."]
 
