@@ -207,7 +207,8 @@ def lift_probes(state: AlertState, seen: SurfaceWatch, job: Job, now_ms: int, bo
     days, leads = (day - today).days, bounds.lift_probes.lead_days
     facts = seen.table.facts.get(job.kind)
     doing = job.kind.replace("_", " ") if facts is None else facts.doing
-    if state.is_open and (not names or days < 0):
+    # what somebody has just written down is answered at once, the end of a day in the morning
+    if state.is_open and (not names or (days < 0 and by_day(seen.where, now_ms, bounds))):
         text = f"nothing lies in the way of the {doing} now." if not names else f"the day of the {doing} is past."
         return state.closed(), [event(seen, state, CLOSED, now_ms, text)]
     near = [lead for lead in leads if lead >= days]

