@@ -47,7 +47,7 @@ def surfaces_of(check: Check, table: Table, zone: ZoneInfo) -> tuple[Surface, ..
 
 _STATION_KEYS = (
     *("name", "title", "soil", "thatch_medium", "root_zone_mm", "thatch_dry", "thatch_drained"),
-    *("soil_dry", "soil_drained", "grass", "probe", "core"),
+    *("soil_dry", "soil_drained", "subsoil", "subsoil_from_mm", "grass", "probe", "core"),
 )
 
 
@@ -63,6 +63,9 @@ def _station(check: Check, table: Table, at: str, surface: str, seen: set[str], 
             check.fault(f"{at}{layer}_drained", drained, f"a water content above {layer}_dry, {dry:g} m3/m3")
         limits[layer] = (dry, drained)
     probes_seen: set[str] = set()
+    subsoil_from_mm = check.optional_number(table, at, "subsoil_from_mm", 20.0, 2000.0)
+    if ("subsoil" in table) != (subsoil_from_mm is not None):
+        check.missing(f"{at}{'subsoil_from_mm' if 'subsoil' in table else 'subsoil'}", "it beside its fellow")
     return Station(
         name=name,
         title=check.text(table, at, "title", name),
@@ -80,6 +83,8 @@ def _station(check: Check, table: Table, at: str, surface: str, seen: set[str], 
         ),
         cores=_cores(check, table, at, zone),
         grass=check.one_of(table, at, "grass", GRASSES, "cool"),
+        subsoil=check.one_of(table, at, "subsoil", SOIL_MEDIA, None) if "subsoil" in table else "",
+        subsoil_from_m=(subsoil_from_mm or 0.0) / 1000,
     )
 
 

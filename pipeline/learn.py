@@ -97,7 +97,7 @@ def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.Data
         place = context.place(channel, at_ms)
         if place is Place.MIXED:
             continue
-        medium = context.thatch if place is Place.THATCH else context.soil_medium
+        medium = context.thatch if place is Place.THATCH else context.soil_at(channel)
         times, values = record.channels[channel]
         shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))  # what came before was other ground
         limits = learn_limits(times[shown:], values[shown:], medium, spells, nights_ms=nights)

@@ -71,6 +71,7 @@ class Station:
 
     `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
     the medium; None where they are not given. Cores are sorted by date. `grass` is cool, warm or annual_meadow_grass.
+    From `subsoil_from_m` below the leaf base down lies `subsoil` [m]; empty where it is all one soil.
     """
 
     name: str
@@ -86,6 +87,8 @@ class Station:
     probes: tuple[InstalledProbe, ...]
     cores: tuple[Core, ...]
     grass: str = "cool"
+    subsoil: str = ""
+    subsoil_from_m: float = 0.0
 
     @property
     def channels(self) -> tuple[InstalledChannel, ...]:

@@ -110,6 +110,8 @@ class StationContext:
         of `rain_channel` where that stands elsewhere.
     soil, thatch_medium : str
         Names in `pipeline.soil.media.MEDIA`.
+    subsoil, subsoil_from_m : str, float
+        Soil from that depth below the leaf base down, as the probes were set. [m] Empty: it is all one soil.
     root_zone_m : float
         Depth of soil, below the thatch, that counts as root zone. [m]
     thatch_dry, thatch_drained, soil_dry, soil_drained : float or None
@@ -178,6 +180,8 @@ class StationContext:
     weather: Mapping[str, str] = field(default_factory=dict)
     root_cores: tuple[Dated, ...] = ()
     fixtures: tuple[tuple[int, int], ...] = ()
+    subsoil: str = ""
+    subsoil_from_m: float = 0.0
 
     @classmethod
     def from_config(
@@ -220,6 +224,8 @@ class StationContext:
             weather=MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
             root_cores=tuple(Dated(core.at_ms, core.root_m) for core in own.cores if core.root_m is not None),
             fixtures=fixtures,
+            subsoil=own.subsoil,
+            subsoil_from_m=own.subsoil_from_m,
         )
 
     @property
@@ -247,6 +253,16 @@ class StationContext:
     @cached_property
     def soil_medium(self) -> Medium:
         return medium(self.soil)
+
+    def is_subsoil(self, channel_id: str) -> bool:
+        """Whether a channel was set into the subsoil; False for one that is not known."""
+        known = self.channels.get(channel_id)
+        depth = None if known is None else known.depth_m
+        return bool(self.subsoil) and depth is not None and depth >= self.subsoil_from_m
+
+    def soil_at(self, channel_id: str) -> Medium:
+        """The soil about a channel."""
+        return medium(self.subsoil) if self.is_subsoil(channel_id) else self.soil_medium
 
     @cached_property
     def thatch(self) -> Medium:

@@ -198,8 +198,9 @@ def _look(
 def _limit(watch: StationWatch, channel: str, at_ms: int, *, full: bool) -> float:
     """Most water the layer of a channel can hold, or that from which it may be too full to rise. [m3 m-3]"""
     context = watch.context
-    media = {Place.THATCH: (context.thatch,), Place.SOIL: (context.soil_medium,)}
-    both = media.get(context.place(channel, at_ms), (context.thatch, context.soil_medium))
+    soil = context.soil_at(channel)
+    media = {Place.THATCH: (context.thatch,), Place.SOIL: (soil,)}
+    both = media.get(context.place(channel, at_ms), (context.thatch, soil))
     return max(m.fullest for m in both) if full else min(m.saturated[0] for m in both)
 
 

@@ -236,7 +236,7 @@ def limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -
         both = (limits_of(context, layer, "", at_ms) for layer in (Place.THATCH, Place.SOIL))
         return tuple((a + b) / 2.0 for a, b in zip(*both, strict=True))
     in_thatch = where is Place.THATCH
-    medium = context.thatch if in_thatch else context.soil_medium
+    medium = context.thatch if in_thatch else context.soil_at(channel)
     dry, dry_range = medium.dry_prior, medium.wilting
     drained, drained_range = medium.drained_prior, medium.drained
     shown = context.learned_at(channel, at_ms)
@@ -245,6 +245,8 @@ def limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -
         dry, dry_range, drained, drained_range = shown.dry, shown.dry_range, shown.drained, shown.drained_range
     own_dry = context.thatch_dry if in_thatch else context.soil_dry
     own_drained = context.thatch_drained if in_thatch else context.soil_drained
+    if not in_thatch and context.is_subsoil(channel):
+        own_dry = own_drained = None  # those of the station are of its upper soil
     if own_dry is not None:
         dry, dry_range = own_dry, (own_dry, own_dry)
     if own_drained is not None:

@@ -107,7 +107,7 @@ def _range(context: StationContext, channel_id: str, one: _Series) -> _Series:
     bounds = context.quality
     if channel.quantity == "water_content" and channel.depth_m is not None:
         full = _by_place(
-            context, channel_id, one.time_ms, thatch=context.thatch.fullest, soil=context.soil_medium.fullest
+            context, channel_id, one.time_ms, thatch=context.thatch.fullest, soil=context.soil_at(channel_id).fullest
         )
         found = tests.gross_range(
             one.value, fail_low=limits.lowest, fail_high=full + bounds.full_margin, suspect_high=full
@@ -181,7 +181,11 @@ def _moisture(
     thatch_steps = tests.step(one.time_ms, value, fall=bounds.thatch_fall, ignore=ignore)
     steps = np.where(in_soil, soil_steps, thatch_steps)
     could_rise = value < _by_place(
-        context, channel_id, one.time_ms, thatch=context.thatch.saturated[0], soil=context.soil_medium.saturated[0]
+        context,
+        channel_id,
+        one.time_ms,
+        thatch=context.thatch.saturated[0],
+        soil=context.soil_at(channel_id).saturated[0],
     )
     depth = context.channels[channel_id].depth_m
     shallow = depth is not None and depth <= bounds.flat_deepest_m
@@ -212,7 +216,7 @@ def _among_neighbours(
         return one.flag
     rain_day = _rain(rain, one.time_ms, DAY_MS)
     above, below = series[order[at - 1]], series[order[at + 1]] if at + 1 < len(order) else None
-    dry_below = context.soil_medium.wilting[0]
+    dry_below = context.soil_at(channel_id).wilting[0]
     rise = tests.rise_without_water(
         one.time_ms, value,
         rain_mm=rain_day, rise=bounds.rise, enough_rain_mm=bounds.rise_rain_mm,

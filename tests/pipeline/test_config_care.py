@@ -10,6 +10,9 @@ import pytest
 from pipeline.advice.treatments import load_treatments
 from pipeline.config import ConfigFault, load
 from pipeline.site import Care, PlannedPass, SiteConfig, YearSpan
+from pipeline.soil.layers import Place
+from pipeline.stages.layers import limits_of
+from pipeline.station import StationContext
 
 SITE = '[site]\nname = "home"\n'
 SURFACE = '[[surface]]\nname = "square"\nkind = "square"\n'
@@ -106,3 +109,26 @@ def test_days_to_come_have_their_sources(tmp_path: Path) -> None:
     assert ahead.fixtures == "https://example.org/play.ics"
     assert ahead.climate is not None and ahead.climate.rain_mm == (10.0,) * 12
     assert ahead.restricted and ahead.work_hours == (7, 19)
+
+
+STATION = '[[surface.station]]\nname = "s1"\nsoil = "club_clay_loam"\n'
+PROBE = '[[surface.station.probe]]\nname = "p1"\nmodel = "root_zone_profile"\n'
+
+
+def test_a_subsoil_holds_what_its_own_medium_holds(tmp_path: Path) -> None:
+    """Clay loam below a rolled club square: at 160 mm 0.45 m3/m3 is ordinary (porosity 0.52 of bulk density 1.20
+    g/cm3), at 110 mm it is more than the rolled clay can hold (0.38 to 0.40)."""
+    text = STATION + 'subsoil = "clay_loam"\nsubsoil_from_mm = 140\n' + PROBE
+    context = StationContext.from_config(read(tmp_path, SITE + SURFACE + text), "s1")
+    assert context.soil_at("s1/p1/moisture_110").fullest == pytest.approx(0.40)
+    assert context.soil_at("s1/p1/moisture_160").fullest == pytest.approx(0.52)
+    middle = [limits_of(context, Place.SOIL, f"s1/p1/moisture_{depth}", 0)[1] for depth in (110, 160)]
+    assert middle == pytest.approx([0.33, 0.37])  # drained, middle of 0.30 to 0.36 and of 0.34 to 0.40
+
+
+def test_a_subsoil_s_two_keys_belong_together(tmp_path: Path) -> None:
+    """One without the other is a fault that names the missing one."""
+    told = faults(tmp_path, SITE + SURFACE + STATION + 'subsoil = "clay_loam"\n' + PROBE)
+    assert told == [
+        "underturf.toml: surface.square.station.s1.subsoil_from_mm: found nothing, expected it beside its fellow"
+    ]
