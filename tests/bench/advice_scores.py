@@ -54,7 +54,7 @@ def wilson(hits: int, total: int) -> tuple[float, float, float]:
     share, z2 = hits / total, NORMAL_95**2
     middle = (share + z2 / (2 * total)) / (1 + z2 / total)
     half = NORMAL_95 / (1 + z2 / total) * np.sqrt(share * (1 - share) / total + z2 / (4 * total**2))
-    return share, float(middle - half), float(middle + half)
+    return share, max(float(middle - half), 0.0), min(float(middle + half), 1.0)
 
 
 def told(hits: int, total: int) -> str:

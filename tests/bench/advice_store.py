@@ -94,4 +94,6 @@ def _by_day(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _joined(parts: Sequence[pd.DataFrame | None], columns: Sequence[str]) -> pd.DataFrame:
     found = [p for p in parts if p is not None and len(p)]
+    if len(found) == 1:
+        return found[0].reset_index(drop=True)
     return pd.concat(found, ignore_index=True) if found else pd.DataFrame(columns=list(columns))

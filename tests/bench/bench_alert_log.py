@@ -3,7 +3,7 @@
     python tests/bench/bench_alert_log.py [SCENARIO] [SEED]
 
 A scenario's station lives a year by the hour; its probes' readings go through a real store and all stages. Then, from
-that store's tables, the server's judge is asked five times a day and its advice once, at nine, each knowing what was
+that store's tables, the server's judge is asked three times a day and its advice once, at nine, each knowing what was
 known by then. What they say is put into messages by the server's own manners. The log is printed line by line: `*`
 interrupted somebody, `d` came with a morning's digest, `.` is an alert's end. Exits 1 when anything is broken of: no
 news of thatch that holds water, or of ground too wet, within 48 hours of rain; at night nothing but frost or running
@@ -64,9 +64,10 @@ from tests.bench.advice_store import SeasonStore
 DAYS = 365
 FOREVER_MS = 2**62
 LEAD_DAYS = 30
-ASKED_H = 9  # local hour at which advice is worked out
-WALKED_H = (5, 9, 13, 18, 22)
-FIT_DAYS = 14  # a fit of the balance stands so long here, a day in the server: a year's fits take a minute and a half
+ASKED_H = 9  # local hour at which advice is worked out; in the dead months every third day
+DEAD_MONTHS = (11, 12, 1, 2)
+WALKED_H = (5, 9, 18)  # the first of them by night
+FIT_DAYS = 21  # a fit of the balance stands so long here, a day in the server: a year's fits take a minute and a half
 LIMIT_S = 60.0
 RAIN_MM, RAIN_H = 1.0, 48
 DAY_H = (6, 20)
@@ -181,7 +182,8 @@ def played(lived: Year, known: Worked) -> Log:
         while more:
             events, more = judge.evaluate(context.station, now_ms)
             said += events
-        if datetime.fromtimestamp(now_ms / 1000, zone).hour == ASKED_H:
+        here = datetime.fromtimestamp(now_ms / 1000, zone)
+        if here.hour == ASKED_H and (here.month not in DEAD_MONTHS or here.toordinal() % 3 == 0):
             said += judge.plan(site_advice(config, store, stores.diary, now_ms, cache=cache))
         log.events += said
         log.messages += told.at(now_ms, said)
