@@ -35,6 +35,7 @@ from pipeline.advice_inputs import StationView, View
 from pipeline.buried import buried
 from pipeline.fixtures import Fixture, of_surface
 from pipeline.site import Surface
+from pipeline.soil.layers import Place
 from pipeline.store.entry import DiaryEntry
 
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
@@ -259,4 +260,5 @@ def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_
         carried_from=station.carried_from,
         buried=buried(surface, entries, view.now_ms),
         overrides=said.overrides(entries),
+        thatch_by_eye=not any(station.context.place(i, view.now_ms) is Place.THATCH for i in station.context.moisture),
     )

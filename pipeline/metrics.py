@@ -58,12 +58,16 @@ class Metrics:
     def _telling(self) -> None:
         self.events = self._counter("alert_events", "Alert events raised by the rules", "rule", "kind")
         self.alerts_open = self._gauge("alerts_open", "Alerts that are open now")
-        self.outbox = self._gauge("notify_outbox_events", "Alert events or messages to be delivered now, at most one page", "way")
+        self.outbox = self._gauge(
+            "notify_outbox_events", "Alert events or messages to be delivered now, at most one page", "way"
+        )
         self.delivered = self._counter("notify_delivered", "Alert events or messages delivered", "way")
         self.attempts_failed = self._counter(
             "notify_attempts_failed", "Deliveries that failed, to be tried again", "way"
         )
-        self.given_up = self._counter("notify_given_up", "Alert events or messages refused by the receiver for good", "way")
+        self.given_up = self._counter(
+            "notify_given_up", "Alert events or messages refused by the receiver for good", "way"
+        )
 
     def limits(self, limits: Mapping[str, float]) -> None:
         """Show named limits beside the queues and retries they bound."""

@@ -35,7 +35,7 @@ WORDS: Mapping[str, _Words] = {
         "roots are not likely to go dry soon, by the forecast of now.",
     ),
     "thatch_to_repel": _Words(
-        "thatch is likely to be so dry by {when} that it sheds water, {chance}. Wet it lightly before, in short goes.",
+        "thatch is likely to be so dry by {when} that it sheds water, {chance}. Begin the next water with a light go.",
         "thatch is not likely to shed water soon, by the forecast of now.",
     ),
 }

@@ -47,7 +47,7 @@ class Condition:
     low_opens, high_opens : str
         What would open it then.
     check : str
-        What to look for, of what only a person can see.
+        What to look for, of what only a person can see, or where no probe can.
     """
 
     name: str
@@ -64,6 +64,7 @@ class Condition:
 _M, _P, _S = Known.MEASURED, Known.PLANNED, Known.SEEN
 _DRY_THATCH = ("thatch too dry", "thatch too wet", "water 24 to 48 hours ahead", "drying days")
 _DRY_SOIL = ("soil too dry", "soil too wet", "a deep watering", "drying days")
+_FELT = "thatch moist in the hand, neither dry nor soaked (no probe reads it)"
 _COLD = ("soil too cold", "soil too warm", "warmer days", "cooler days")
 _FROST = ("frost about", "no frost", "a thaw", "")
 
@@ -79,10 +80,10 @@ _TABLE = (
         "days_since_wilt", "days since wilt", _S, "the turf has wilted lately", "", "time to recover, and water", "",
         check="no wilt lately",
     ),
-    Condition("thatch_wetness", "", _M, *_DRY_THATCH),
+    Condition("thatch_wetness", "", _M, *_DRY_THATCH, check=_FELT),
     Condition(
         "thatch_wetness_no_water", "", _M, "thatch too dry and no water to put on", "", "rain, or water to hand", "",
-        Rule.NO_WATER,
+        Rule.NO_WATER, _FELT,
     ),
     Condition("root_zone_wetness", "", _M, *_DRY_SOIL),
     Condition("root_zone_wetness_clay", "", _M, "clay too dry, slits would gape", "", "rain", "", Rule.CLAY),

@@ -98,6 +98,9 @@ class Ground:
         Since when thatch wetness is carried in place of a lifted probe, and by what.
     buried : tuple of Buried
     overrides : tuple of Override
+    thatch_by_eye : bool
+        No probe is set where it could read the thatch alone: a person feels it before the work. A probe that has
+        failed is another matter.
     """
 
     title: str
@@ -119,6 +122,7 @@ class Ground:
     carried_from: str = ""
     buried: tuple[Buried, ...] = ()
     overrides: tuple[Override, ...] = ()
+    thatch_by_eye: bool = False
 
 
 @dataclass(frozen=True, slots=True)

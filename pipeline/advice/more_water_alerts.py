@@ -175,7 +175,9 @@ def _repel_opens(
     if not may_open("thatch_to_repel", watch.where, diary, at_ms, bounds, lag_h=lag_h(bounds)):
         return state, []
     long = for_how_long(at_ms - run.since_ms)
-    text = f"thatch is nearly dry after {long} without water, and may soon shed it. Wet it lightly now, in short goes."
+    text = (
+        f"thatch is nearly dry after {long} without water, and may soon shed it. Begin the next water with a light go."
+    )
     state = state.opened(at_ms, run.since_ms, "dry")
     return state, [event(watch, state, OPENED, at_ms, text)]
 

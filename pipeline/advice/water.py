@@ -187,10 +187,10 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
         days = evening.interval_days or 0
         return _none(turf, f"every {days} days to draw the roots down, and no wilt seen", drink, deficit)
     if tomorrow <= allowed and not evening.wilt:
-        return _none(turf, "the roots have enough until tomorrow night", drink, deficit)
+        return _none(turf, "the roots have enough until tomorrow night", drink, deficit, _shedding(turf, evening))
     need = deficit + drink + turf.canopy_mm
     if deficit < WORTHWHILE_MM and not evening.wilt:
-        return _none(turf, "too little is missing to be worth it", drink, deficit)
+        return _none(turf, "too little is missing to be worth it", drink, deficit, _shedding(turf, evening))
     chance = rain_helps(evening, need)
     if chance >= RAIN_LIKELY and deficit <= HARD_DEPLETION * turf.root_capacity_mm and not evening.wilt:
         return _none(turf, f"rain enough to help is likely by tomorrow night ({in_ten(chance)})", drink, deficit)
@@ -280,8 +280,18 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     return _told(turf, mm, goes, drink, deficit, "; ".join(said), tuple(cautions))
 
 
-def _none(turf: Turf, reason: str, drink: float = 0.0, deficit: float = math.nan) -> WaterAdvice:
-    return _told(turf, 0.0, 0, drink, deficit, reason, ())
+def _none(
+    turf: Turf, reason: str, drink: float = 0.0, deficit: float = math.nan, cautions: tuple[str, ...] = ()
+) -> WaterAdvice:
+    return _told(turf, 0.0, 0, drink, deficit, reason, cautions)
+
+
+def _shedding(turf: Turf, evening: Evening) -> tuple[str, ...]:
+    """What to mind of thatch so dry that it may shed the next water; empty when it is not."""
+    thatch = evening.thatch_wetness
+    if turf.thatch_capacity_mm <= 0.0 or thatch is None or not thatch < REPEL_WETNESS:
+        return ()
+    return ("the thatch is nearly dry and may shed what comes next: begin with a light go when you do water",)
 
 
 def _told(

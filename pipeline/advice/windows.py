@@ -171,7 +171,7 @@ def judge_conditions(intent: Intent, table: TreatmentTable, ground: Ground, hour
         values = measure(name, row, hours, plans)
         verdicts = judge_all(values, row.bounds)
         unseen = np.zeros(values.shape, dtype=np.bool_)
-        if condition.known is Known.SEEN:
+        if condition.known is Known.SEEN or (ground.thatch_by_eye and name.startswith("thatch_")):
             unseen = (verdicts == Verdict.UNKNOWN) & asked
             verdicts[unseen] = Verdict.OPEN
         verdicts[~asked] = Verdict.OPEN

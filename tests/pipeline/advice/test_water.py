@@ -194,3 +194,12 @@ def test_interval_has_a_shortest_and_a_longest():
     """Wilt at one day stays one day; ten days are not made eleven."""
     assert next_interval(LAWN, replace(DRY, wilt=True), 1, cycles_held=0, roots_wanted_m=0.2).interval_days == 1
     assert next_interval(LAWN, DRY, 10, cycles_held=9, roots_wanted_m=0.2).interval_days == 10
+
+
+@pytest.mark.parametrize(("thatch", "said"), [(0.14, True), (0.15, False), (None, False)])
+def test_thatch_about_to_shed_is_told_where_no_water_is_needed(thatch, said):
+    """Below 0.15 it may repel (0.10 to 0.25, no published value for thatch): no water tonight, and the next begins
+    lightly, as the alert says too."""
+    found = tonight(LAWN, Evening(thatch_wetness=thatch, root_wetness=1.0, demand_tomorrow_mm=1.0))
+    assert found.mm == (None if thatch is None else 0.0)
+    assert ("begin with a light go" in found.line) == said

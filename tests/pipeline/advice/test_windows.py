@@ -315,3 +315,12 @@ def test_a_clubs_own_bounds_open_the_window():
     assert now_of(look(hours=wet, table=own)) is OPEN
     with pytest.raises(TreatmentFault):
         GREEN.for_surface("green", {("scarifying", "", "thatch"): FREE})
+
+
+@pytest.mark.parametrize(("kind", "variant"), EVERY)
+def test_thatch_that_no_probe_can_read_is_felt_by_hand(kind, variant):
+    """Where none is set to read it a person is asked, and all else decides; a probe that failed is another matter."""
+    found = look(kind, variant, hours=good_hours(kind, thatch_wetness=None), ground=ground(thatch_by_eye=True))
+    assert now_of(found) is OPEN
+    assert any("thatch moist in the hand" in check for check in found.windows[0].check_first)
+    assert now_of(look(kind, variant, hours=good_hours(kind, thatch_wetness=None))) is UNKNOWN
