@@ -24,29 +24,23 @@ class SeasonStore:
     def __init__(self, known: Known, station: str) -> None:
         self.now_ms = 2**62
         self._station = station
-        self._observations = {
-            str(channel): rows[list(OBSERVATION_COLUMNS)].sort_values("measured_at_ms", ignore_index=True)
-            for channel, rows in known.observations.groupby("channel", observed=True)
-        }
-        self._findings = {
-            str(quantity): rows[list(FINDING_COLUMNS)].sort_values("start_ms", ignore_index=True)
-            for quantity, rows in known.findings.groupby("quantity")
-        }
+        self._observations = _Sorted(known.observations, OBSERVATION_COLUMNS, "channel", "measured_at_ms")
+        self._findings = _Sorted(known.findings, FINDING_COLUMNS, "quantity", "start_ms")
         self._limits = known.context.learned
-        self._daily = {channel: _by_day(rows) for channel, rows in self._observations.items()}
+        self._daily = {
+            str(channel): _by_day(rows) for channel, rows in known.observations.groupby("channel", observed=True)
+        }
 
     def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """As a store's."""
-        parts = [self._cut(self._observations.get(c), "measured_at_ms", start_ms, end_ms) for c in sorted(channels)]
-        return _joined(parts, OBSERVATION_COLUMNS)
+        return self._observations.between(sorted(set(channels)), start_ms, min(end_ms, self.now_ms + 1))
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """As a store's; limits learned of a channel are findings under its name."""
         if station != self._station:
             return self._learned(station, start_ms, end_ms)
-        names = sorted(self._findings if quantities is None else quantities)
-        parts = [self._cut(self._findings.get(q), "start_ms", start_ms, end_ms) for q in names]
-        return _joined(parts, FINDING_COLUMNS)
+        names = sorted(set(self._findings.names if quantities is None else quantities))
+        return self._findings.between(names, start_ms, min(end_ms, self.now_ms + 1))
 
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
         """As a store's."""
@@ -66,12 +60,6 @@ class SeasonStore:
                 parts.append(table[(table["day_ms"] >= start_ms) & (table["day_ms"] < over_ms)])
         return _joined(parts, DAILY_COLUMNS)
 
-    def _cut(self, table: pd.DataFrame | None, column: str, start_ms: int, end_ms: int) -> pd.DataFrame | None:
-        if table is None:
-            return None
-        first, last = np.searchsorted(table[column].to_numpy(), [start_ms, min(end_ms, self.now_ms + 1)])
-        return table.iloc[first:last]
-
     def _learned(self, channel: str, start_ms: int, end_ms: int) -> pd.DataFrame:
         rows = []
         for one in self._limits.get(channel, ()):
@@ -81,6 +69,26 @@ class SeasonStore:
                 ):  # fmt: skip
                     rows.append((channel, quantity, one.from_ms, one.from_ms, value, low, high, 0, "", 1))
         return pd.DataFrame(rows, columns=list(FINDING_COLUMNS)).sort_values(["quantity", "start_ms"])
+
+
+class _Sorted:
+    """Rows by name and time, of which a few names' spans are taken at once."""
+
+    def __init__(self, table: pd.DataFrame, columns: Sequence[str], name: str, time: str) -> None:
+        told = table[list(columns)].assign(**{name: table[name].astype("str")})
+        self._table = told.sort_values([name, time], kind="stable", ignore_index=True)
+        self._times = self._table[time].to_numpy(dtype=np.int64)
+        codes, found = pd.factorize(self._table[name])
+        edges = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [codes.size]])
+        self.names = {str(one): (int(edges[i]), int(edges[i + 1])) for i, one in enumerate(found)}
+
+    def between(self, names: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
+        """Rows of the names with start <= time < end, in order."""
+        rows = [np.zeros(0, dtype=np.int64)]
+        for begin, end in (self.names[one] for one in names if one in self.names):
+            first, last = begin + np.searchsorted(self._times[begin:end], [start_ms, end_ms])
+            rows.append(np.arange(first, max(first, last)))
+        return self._table.take(np.concatenate(rows)).reset_index(drop=True)
 
 
 def _by_day(rows: pd.DataFrame) -> pd.DataFrame:
