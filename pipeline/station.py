@@ -25,7 +25,7 @@ from pipeline.soil.media import Medium, Range, medium
 from pipeline.soil.moving import HOUR_MS, TimeArray
 from pipeline.soil.thatch import Core
 
-STAGE_VERSION = 5
+STAGE_VERSION = 6
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 

@@ -1,9 +1,9 @@
 """Limits learned from a channel's own history: the water it holds when drained, and when dry.
 
 Relative wetness from a channel's own limits survives a poor calibration. But a site's history can hide a chronic
-sponge, which has never been seen drained: so whatever is learned stays inside the range of the medium, and says when it
-was pushed back there. With too little history the middle of that range stands, marked provisional. This module must not
-look at what came after the moment it learns for, and never changes a limit already given.
+sponge, which has never been seen drained: so whatever is learned stays inside the range of the medium. With too little
+history, or where it lies outside, the middle of that range stands, marked provisional. This module must not look at
+what came after the moment it learns for, and never changes a limit already given.
 """
 
 from collections.abc import Sequence
@@ -127,8 +127,10 @@ def drained_limit(
     if not levels:
         return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
     found = median_of(np.array(levels), error=error)
-    few = f"{found.n} plateaus, {FEWEST_EVENTS} needed" if found.n < FEWEST_EVENTS else ""
-    return _inside(found, medium.drained, f"{medium.title} holds drained", few)
+    if found.n < FEWEST_EVENTS:
+        few = f"{found.n} plateaus, {FEWEST_EVENTS} needed"
+        return _prior(medium.drained, medium.drained_prior, few, found.n)
+    return _inside(found, medium.drained, f"{medium.title} holds drained")
 
 
 def _plateau(
@@ -181,19 +183,21 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: f
     below = float(np.hypot(driest - low, NORMAL_90 * error))
     above = float(np.hypot(high - driest, NORMAL_90 * error))
     found = Estimate(driest, driest - below, driest + above, days)
-    return _inside(found, medium.wilting, f"{medium.title} holds when dry", "")
+    return _inside(found, medium.wilting, f"{medium.title} holds when dry")
 
 
 def _prior(within: Range, value: float, reason: str, n: int) -> Estimate:
     return Estimate(value, within[0], within[1], n, reason, provisional=True)
 
 
-def _inside(found: Estimate, within: Range, what: str, reason: str) -> Estimate:
-    """A limit put back into the range of its medium, and said so."""
-    value = float(min(max(found.value, within[0]), within[1]))
-    low, high = (float(min(max(end, within[0]), within[1])) for end in (found.low, found.high))
-    if value != found.value:
-        side = "more" if found.value > value else "less"
-        pushed = f"learned {found.value:.2f}, {side} than {what} ({within[0]:.2f} to {within[1]:.2f})"
-        reason = f"{pushed}; {reason}" if reason else pushed
-    return Estimate(value, low, high, found.n, reason, provisional=bool(reason))
+def _inside(found: Estimate, within: Range, what: str) -> Estimate:
+    """A limit as it was learned where its medium can have it; else the middle of what the medium can have, and said so.
+
+    What lies outside tells more of the probe than of the ground, and the near end of the range would pass that on.
+    """
+    if within[0] <= found.value <= within[1]:
+        low, high = (float(min(max(end, within[0]), within[1])) for end in (found.low, found.high))
+        return Estimate(found.value, low, high, found.n)
+    side = "more" if found.value > within[1] else "less"
+    pushed = f"learned {found.value:.2f}, {side} than {what} ({within[0]:.2f} to {within[1]:.2f}): its middle stands"
+    return _prior(within, 0.5 * (within[0] + within[1]), pushed, found.n)
