@@ -91,7 +91,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 def _check(parsed: argparse.Namespace) -> int:
     config = _config(parsed)
     if config.notify.addresses_file is not None:
-        from pipeline.addresses import people_ways
+        from pipeline.notify.addresses import people_ways
 
         people_ways(config.notify.addresses_file)
     stations = sum(len(surface.stations) for surface in config.surfaces)
@@ -127,7 +127,7 @@ def _summary(parsed: argparse.Namespace) -> int:
 
 def _notify_test(parsed: argparse.Namespace) -> int:
     from pipeline.clock import SystemClock
-    from pipeline.notify_test import try_ways
+    from pipeline.notify.trial import try_ways
 
     fared = try_ways(_config(parsed), SystemClock())
     for way, fault in fared:

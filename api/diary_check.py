@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 
 from pipeline.advice.locks import Buried, Intent, fault_of_beginning, in_the_way
 from pipeline.buried import ENTRY_KINDS, buried
-from pipeline.config_care import treatments
+from pipeline.config.care import treatments
 from pipeline.site import SiteConfig, Surface
 from pipeline.store.diary import Diary
 from pipeline.store.entry import KINDS, DiaryEntry, entry_faults

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from api import words
-from pipeline.config_care import treatments
+from pipeline.config.care import treatments
 from pipeline.site import SiteConfig
 from pipeline.store.entry import KINDS, DiaryEntry
 

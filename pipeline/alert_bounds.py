@@ -1,6 +1,6 @@
 """What a site may set of each alert rule: when it opens and closes, how long, how far ahead, and in which months.
 
-Frozen dataclasses that `pipeline.config_alerts` fills and `pipeline.advice` reads. Every value is common practice, no
+Frozen dataclasses that `pipeline.config.alerts` fills and `pipeline.advice` reads. Every value is common practice, no
 source. Nothing here decides anything. `months` are those of the northern hemisphere, shifted by six south of the
 equator; empty takes the usual ones of the rule, see `pipeline.advice.saying`.
 """

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.watch import Diary, Job, Mark, Times
-from pipeline.advice_diary import MADE, number
+from pipeline.advisor.diary import MADE, number
 from pipeline.store.entry import DiaryEntry
 
 ENTRY_KINDS = ("pass", "fixture", "covers", "mark")  # what must be handed in

@@ -37,7 +37,7 @@ from pipeline.alert_diary import AHEAD_MS, BACK_MS, ENTRY_KINDS, diary_of
 from pipeline.buried import ENTRY_KINDS as BURIED_KINDS
 from pipeline.buried import buried
 from pipeline.config import SiteConfig
-from pipeline.config_care import treatments
+from pipeline.config.care import treatments
 from pipeline.metrics import Metrics
 from pipeline.site import Surface
 from pipeline.stages import StationContext

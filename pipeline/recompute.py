@@ -15,7 +15,7 @@ import pandas as pd
 
 from pipeline import periods
 from pipeline.config import SiteConfig
-from pipeline.config_care import treatments
+from pipeline.config.care import treatments
 from pipeline.flags import Flag
 from pipeline.learn import learned_limits
 from pipeline.periods import PeriodStage, Record, Series

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
 
 from pipeline.advice.report import SiteAdvice
-from pipeline.advisor import Advisor
+from pipeline.advisor.advisor import Advisor
 from pipeline.broker import EmbeddedBroker, find_mosquitto
 from pipeline.clock import Clock, FollowClock, SystemClock
 from pipeline.config import SiteConfig, read_secret

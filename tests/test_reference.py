@@ -28,10 +28,10 @@ from api.schema import DiaryEntryIn
 from hardware.probe import load_probe, models
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
 from pipeline import config as server
-from pipeline import config_ground
 from pipeline.advice.alerts import RULES
 from pipeline.advice.plan_alerts import PLAN_RULES
 from pipeline.advice.watch import AlertBounds, AlertEvent
+from pipeline.config import ground as config_ground
 from pipeline.learn import EVERY_MS
 from pipeline.metrics import Metrics
 from pipeline.nodes import Nodes

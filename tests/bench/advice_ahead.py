@@ -22,9 +22,9 @@ from pipeline.advice.forecast_file import WeatherForecast
 from pipeline.advice.report import PassAdvice, SiteAdvice
 from pipeline.advice.verdicts import Verdict
 from pipeline.advice.window_lines import LIKELY
-from pipeline.advice_inputs import AdviceCache
+from pipeline.advisor.inputs import AdviceCache
+from pipeline.advisor.site_advice import site_advice
 from pipeline.kept_source import Kept as KeptForecast
-from pipeline.site_advice import site_advice
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary, DiaryEntry

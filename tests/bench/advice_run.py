@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pipeline.advice.locks import Intent
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.config_care import treatments
+from pipeline.config.care import treatments
 from pipeline.site import SiteConfig
 from pipeline.soil.media import medium
 from simulator.climates import climate

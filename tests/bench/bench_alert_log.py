@@ -41,10 +41,10 @@ from pipeline.advice.manners import (
 )
 from pipeline.advice.telling import News
 from pipeline.advice.watch import CLOSED, OPENED, REPEATED, AlertEvent
-from pipeline.advice_inputs import AdviceCache
+from pipeline.advisor.inputs import AdviceCache
+from pipeline.advisor.site_advice import site_advice
 from pipeline.judge import Judge
 from pipeline.metrics import Metrics
-from pipeline.site_advice import site_advice
 from pipeline.store import Store
 from pipeline.store.diary import DiaryEntry
 from simulator import weather as sky

@@ -40,16 +40,16 @@ sys.path.insert(0, str(ROOT))
 from apprise import Apprise  # noqa: E402
 
 from pipeline import notify  # noqa: E402
-from pipeline.addresses import people_ways  # noqa: E402
 from pipeline.advice.manners import Marks, Place  # noqa: E402
 from pipeline.clock import SystemClock  # noqa: E402
 from pipeline.metrics import Metrics  # noqa: E402
 from pipeline.notify import EventOutbox, MessageOutbox, Notifier  # noqa: E402
+from pipeline.notify.addresses import people_ways  # noqa: E402
+from pipeline.notify.ways import WebhookWay  # noqa: E402
 from pipeline.site import Manners, NotifyConfig  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
 from pipeline.store.journal import Event, Journal  # noqa: E402
 from pipeline.store.messages import Messages  # noqa: E402
-from pipeline.ways import WebhookWay  # noqa: E402
 from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server  # noqa: E402
 
 START_MS = 1_780_358_400_000  # 2026-06-02 00:00 UTC, in season

@@ -17,12 +17,12 @@ import numpy as np
 
 from hardware.reading import Reading, Status
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advice_inputs import AdviceCache, View
+from pipeline.advisor.inputs import AdviceCache, View
+from pipeline.advisor.site_advice import site_advice
 from pipeline.config import load
 from pipeline.recompute import recompute, station_context
 from pipeline.service import Stores, open_stores
 from pipeline.site import SiteConfig
-from pipeline.site_advice import site_advice
 from pipeline.store.entry import DiaryEntry
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.advisor.lately import Lately, filled, hour_means, newest_ms
 from pipeline.flags import Flag
-from pipeline.lately import Lately, filled, hour_means, newest_ms
 from pipeline.station import FINDING_COLUMNS
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.database import Database

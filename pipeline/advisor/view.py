@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from pipeline.advice.balance_fit import Fit
 from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.forecast_file import WeatherForecast
-from pipeline.lately import Lately
+from pipeline.advisor.lately import Lately
 from pipeline.recompute import station_context
 from pipeline.site import SiteConfig
 from pipeline.station import StationContext

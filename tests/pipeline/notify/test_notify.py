@@ -21,9 +21,9 @@ from pipeline.config import NotifyConfig
 from pipeline.errors import StoreAway
 from pipeline.metrics import Metrics
 from pipeline.notify import REFUSED_TRIES, EventOutbox, Notifier
+from pipeline.notify.ways import LogWay, WebhookWay
 from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal
-from pipeline.ways import LogWay, WebhookWay
 
 Until = Callable[..., None]
 Steps = Callable[[Any], Any]
@@ -138,7 +138,7 @@ def test_a_dead_receiver_does_not_hold_up_the_log(
     webhook = WebhookWay(NotifyConfig(webhook=f"http://127.0.0.1:{free_port}/"))
     ways = [(way, EventOutbox(journal, way.name)) for way in (webhook, LogWay())]
     sender = Notifier(journal, ways, Metrics(), SystemClock(), rng=random.Random(1))
-    with caplog.at_level(logging.WARNING, "pipeline.ways"), stepping(sender):
+    with caplog.at_level(logging.WARNING, "pipeline.notify.ways"), stepping(sender):
         until(lambda: not journal.unsent("log"), "the log has it")
         until(lambda: "webhook" in sender.away, "the webhook is known to be away")
         sender.wake()

@@ -16,8 +16,8 @@ from pipeline.advice.daily import DAY_MS, HOUR_MS, Daily, TimeArray
 from pipeline.advice.expected import air_ahead, by_hour_of_day, soil_ahead
 from pipeline.advice.measures import LOOK_BACK_H, Hours
 from pipeline.advice.verdicts import FloatArray
-from pipeline.advice_inputs import AHEAD_H, StationView, View
-from pipeline.lately import NOTHING, hour_means
+from pipeline.advisor.inputs import AHEAD_H, StationView, View
+from pipeline.advisor.lately import NOTHING, hour_means
 from pipeline.soil.humidity import dewpoint_from_humidity_degc
 from pipeline.station import StationContext
 

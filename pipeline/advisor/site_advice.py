@@ -23,11 +23,11 @@ from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.usual import usual_passes
 from pipeline.advice.window_lines import doing_of, last_good_line, window_line
 from pipeline.advice.windows import Outlook, outlook
-from pipeline.advice_hours import hours_of, is_clay
-from pipeline.advice_inputs import AHEAD_H, AdviceCache, StationView, View, surface_views, watched
-from pipeline.advice_plans import SurfacePlans, ground_of, known_until, needed_on, plans_for, plans_of
-from pipeline.advice_water import dawn_leaf_degc, root_depth_m, water_of
-from pipeline.config_care import treatments
+from pipeline.advisor.hours import hours_of, is_clay
+from pipeline.advisor.inputs import AHEAD_H, AdviceCache, StationView, View, surface_views, watched
+from pipeline.advisor.plans import SurfacePlans, ground_of, known_until, needed_on, plans_for, plans_of
+from pipeline.advisor.water import dawn_leaf_degc, root_depth_m, water_of
+from pipeline.config.care import treatments
 from pipeline.fixtures import Fixture
 from pipeline.kept_source import Kept
 from pipeline.site import SiteConfig, Surface

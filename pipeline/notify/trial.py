@@ -16,8 +16,8 @@ from pipeline.config import SiteConfig
 from pipeline.ingest import Ingest
 from pipeline.metrics import Metrics
 from pipeline.notify import machine_ways
+from pipeline.notify.ways import NotifyAway, NotifyRefused, Way
 from pipeline.store.journal import Event
-from pipeline.ways import NotifyAway, NotifyRefused, Way
 
 CONNECT_S, LOOK_S = 10.0, 0.05
 TEXT = "This is a test from Underturf. Nothing is to be done."
@@ -52,7 +52,7 @@ def _people(config: SiteConfig) -> list[tuple[str, Way[Message]]]:
     file = config.notify.addresses_file
     if file is None:
         return []
-    from pipeline.addresses import people_ways
+    from pipeline.notify.addresses import people_ways
 
     return [(f"{way.name} ({file.name}, line {line})", way) for line, way in people_ways(file)]
 

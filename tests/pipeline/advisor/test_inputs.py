@@ -16,8 +16,8 @@ import pandas as pd
 import pytest
 
 from pipeline.advice.locks import Verdict
-from pipeline.advice_hours import hours_of
-from pipeline.advice_inputs import surface_views, watched
+from pipeline.advisor.hours import hours_of
+from pipeline.advisor.inputs import surface_views, watched
 from pipeline.fixtures import Fixture, fixture_source
 from pipeline.kept_source import Kept
 from pipeline.station import FINDING_COLUMNS

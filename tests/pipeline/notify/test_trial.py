@@ -15,7 +15,7 @@ import pytest
 from pipeline.broker import EmbeddedBroker
 from pipeline.clock import SystemClock
 from pipeline.config import load
-from pipeline.notify_test import TEXT, Fared, try_ways
+from pipeline.notify.trial import TEXT, Fared, try_ways
 from tests.pipeline.hand import SETTINGS
 from tests.pipeline.receivers import http_server, mail_server
 from tests.pipeline.test_ingest import plain_client
@@ -82,7 +82,7 @@ def test_without_a_broker_mqtt_is_told_to_be_away(
     fare: Callable[..., list[Fared]], free_port: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The service is not running: said within the time."""
-    monkeypatch.setattr("pipeline.notify_test.CONNECT_S", 0.2)
+    monkeypatch.setattr("pipeline.notify.trial.CONNECT_S", 0.2)
     (_, mqtt) = fare(notify="mqtt = true", port=free_port)
     assert "no connection" in mqtt.fault
 

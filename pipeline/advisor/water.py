@@ -12,15 +12,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline import advice_diary as said
 from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.measures import Hours
 from pipeline.advice.root_alerts import CORE_REACH_MS, RATIOS
 from pipeline.advice.water import Evening, Turf, WaterAdvice, is_dried_for_play, tonight
 from pipeline.advice.water_interval import IntervalStep, next_interval
-from pipeline.advice_hours import coldest_leaf
-from pipeline.advice_inputs import StationView, View, boxes_now
-from pipeline.advice_plans import SurfacePlans
+from pipeline.advisor import diary as said
+from pipeline.advisor.hours import coldest_leaf
+from pipeline.advisor.inputs import StationView, View, boxes_now
+from pipeline.advisor.plans import SurfacePlans
 from pipeline.periods import FORTNIGHT_MS
 from pipeline.station import StationContext
 

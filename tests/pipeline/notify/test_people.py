@@ -17,13 +17,13 @@ from pipeline.advice.manners import Marks, Message, Place
 from pipeline.config import load
 from pipeline.metrics import Metrics
 from pipeline.notify import REFUSED_TRIES, MessageOutbox, Notifier, marks_in
+from pipeline.notify.ways import HttpWay
 from pipeline.service import Pipeline
 from pipeline.site import Manners
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary, DiaryEntry
 from pipeline.store.journal import Event, Journal
 from pipeline.store.messages import Messages
-from pipeline.ways import HttpWay
 from tests.pipeline.hand import SETTINGS, HandClock
 from tests.pipeline.receivers import HttpServer, http_server
 

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from pipeline.advisor import Advisor, is_behind
+from pipeline.advisor.advisor import Advisor, is_behind
 from pipeline.clock import SystemClock
 from pipeline.errors import StoreAway
 from pipeline.metrics import Metrics

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from pipeline.advice.balance_fit import Past
-from pipeline.advice_inputs import PAST_H
-from pipeline.advice_weather import demand_mm, weather_of
+from pipeline.advisor.inputs import PAST_H
+from pipeline.advisor.weather import demand_mm, weather_of
 from pipeline.flags import Flag
 from pipeline.station import StationContext
 from pipeline.store import OBSERVATION_COLUMNS

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from pipeline.advice.weather_ahead import MonthlyClimate
-from pipeline.advice_season import HISTORY_DAYS, season
+from pipeline.advisor.season import HISTORY_DAYS, season
 from pipeline.flags import Flag
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.database import Database

@@ -15,20 +15,18 @@ from zoneinfo import ZoneInfo
 
 from pipeline.advice.forecast_file import WeatherForecast
 from pipeline.advice.report import SiteAdvice
-from pipeline.advice_inputs import AdviceCache
+from pipeline.advisor.inputs import AdviceCache
+from pipeline.advisor.site_advice import site_advice
 from pipeline.clock import Clock
 from pipeline.errors import PipelineFault
 from pipeline.fixtures import Fixture, fixture_source
 from pipeline.kept_source import Kept, KeptSource
 from pipeline.metrics import Metrics
 from pipeline.site import SiteConfig
-from pipeline.site_advice import site_advice
 from pipeline.store import Store
 from pipeline.store.diary import Diary
 from pipeline.weather_source import weather_source
 from pipeline.worker import Trouble
-
-__all__ = ["Advisor", "site_advice"]
 
 log = logging.getLogger(__name__)
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline import advice_diary as said
 from pipeline.advice.daily import DAY_MS, HOUR_MS
 from pipeline.advice.healing import (
     Growth,
@@ -30,8 +29,9 @@ from pipeline.advice.report import Play
 from pipeline.advice.seasons import renovation_span, seasons_of_fixtures, yearly_spans
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.verdicts import FloatArray
-from pipeline.advice_hours import is_clay
-from pipeline.advice_inputs import StationView, View
+from pipeline.advisor import diary as said
+from pipeline.advisor.hours import is_clay
+from pipeline.advisor.inputs import StationView, View
 from pipeline.buried import buried
 from pipeline.fixtures import Fixture, of_surface
 from pipeline.site import Surface

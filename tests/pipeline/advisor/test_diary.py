@@ -2,8 +2,8 @@
 
 import pytest
 
-from pipeline import advice_diary as said
 from pipeline.advice.locks import Span
+from pipeline.advisor import diary as said
 from pipeline.store.entry import DiaryEntry
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000

@@ -15,9 +15,9 @@ from pipeline.advice.demand import hourly_demand_mm
 from pipeline.advice.past_hours import past_hours
 from pipeline.advice.verdicts import FloatArray
 from pipeline.advice.weather_ahead import PastWeather, WeatherAhead, weather_ahead
-from pipeline.advice_season import Season, season
-from pipeline.advice_view import View
-from pipeline.lately import NOTHING, hour_means
+from pipeline.advisor.lately import NOTHING, hour_means
+from pipeline.advisor.season import Season, season
+from pipeline.advisor.view import View
 from pipeline.periods import Series, record_of
 from pipeline.station import StationContext, no_findings
 

@@ -21,11 +21,11 @@ from pipeline.clock import Clock
 from pipeline.config import SiteConfig
 from pipeline.errors import PipelineFault
 from pipeline.metrics import Metrics
+from pipeline.notify.ways import LogWay, MqttWay, NotifyAway, NotifyRefused, Teller, Way, WebhookWay
 from pipeline.site import Manners
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
 from pipeline.store.messages import Messages
-from pipeline.ways import LogWay, MqttWay, NotifyAway, NotifyRefused, Teller, Way, WebhookWay
 
 log = logging.getLogger(__name__)
 
@@ -309,6 +309,6 @@ def people_of(config: SiteConfig) -> list[Way[Message]]:
     """
     if config.notify.addresses_file is None:
         return []
-    from pipeline.addresses import people_ways  # the library about services: only where somebody is to be told
+    from pipeline.notify.addresses import people_ways  # the library about services: only where somebody is to be told
 
     return [address.way for address in people_ways(config.notify.addresses_file)]

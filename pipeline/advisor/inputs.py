@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline import advice_diary as said
 from pipeline.advice.balance_fit import WEEKS, Boxes, Fit, Past, fit
 from pipeline.advice.carry import blanked, carried_by_balance, lent
 from pipeline.advice.daily import HOUR_MS
@@ -19,10 +18,11 @@ from pipeline.advice.forecast import WetnessForecast, forecast_wetness
 from pipeline.advice.locks import CARRIED_H
 from pipeline.advice.past_hours import past_hours
 from pipeline.advice.weather_ahead import DAYS_AHEAD, WeatherAhead
-from pipeline.advice_season import Season
-from pipeline.advice_view import AdviceCache, View, context_of
-from pipeline.advice_weather import WEATHER, demand_mm, season_of, weather_of
-from pipeline.lately import NOTHING, newest_ms
+from pipeline.advisor import diary as said
+from pipeline.advisor.lately import NOTHING, newest_ms
+from pipeline.advisor.season import Season
+from pipeline.advisor.view import AdviceCache, View, context_of
+from pipeline.advisor.weather import WEATHER, demand_mm, season_of, weather_of
 from pipeline.periods import Series
 from pipeline.site import SiteConfig, Station
 from pipeline.soil.layers import Place

@@ -24,7 +24,7 @@ from urllib.parse import urlsplit
 
 from pipeline.advice.manners import Message
 from pipeline.config import ConfigFault
-from pipeline.ways import ANSWER_CHARACTERS, REQUEST_TIMEOUT_S, HttpWay, NotifyAway, NotifyRefused, Way, not_now
+from pipeline.notify.ways import ANSWER_CHARACTERS, REQUEST_TIMEOUT_S, HttpWay, NotifyAway, NotifyRefused, Way, not_now
 
 MAX_ADDRESSES = 50
 SERVICE = "Underturf"  # what services show as the sender, where the address names none

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
-from pipeline.config_care import CARE_KEYS, bounds_of, care_of
+from pipeline.config.care import CARE_KEYS, bounds_of, care_of
 from pipeline.site import Core, InstalledChannel, InstalledProbe, Station, Surface
 from pipeline.soil.calibration import CURVES, curve_faults
 from pipeline.toml_check import Check, Table, finite

@@ -15,10 +15,10 @@ from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pipeline.alert_bounds import AlertsConfig
-from pipeline.config_ahead import ahead_of
-from pipeline.config_alerts import alerts_of
-from pipeline.config_ground import surfaces_of
-from pipeline.config_notify import NOTIFY_KEYS, notify_of
+from pipeline.config.ahead import ahead_of
+from pipeline.config.alerts import alerts_of
+from pipeline.config.ground import surfaces_of
+from pipeline.config.notify import NOTIFY_KEYS, notify_of
 from pipeline.site import (
     BrokerConfig,
     Core,

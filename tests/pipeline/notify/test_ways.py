@@ -13,8 +13,8 @@ from pipeline.clock import SystemClock
 from pipeline.config import BrokerConfig
 from pipeline.ingest import Ingest
 from pipeline.metrics import Metrics
+from pipeline.notify.ways import MqttWay, NotifyAway
 from pipeline.store.journal import Event
-from pipeline.ways import MqttWay, NotifyAway
 from tests.pipeline.test_ingest import plain_client
 
 Until = Callable[..., None]
