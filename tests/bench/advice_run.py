@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import copy
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from pipeline.advice.locks import Intent
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.config.care import treatments
 from pipeline.site import SiteConfig
+from pipeline.soil.layers import Place
 from pipeline.soil.media import medium
 from simulator.climates import climate
 from simulator.scenario import load
@@ -93,7 +94,11 @@ def run_of_kept(found: Kept, work: Path, *, which: str = "learned") -> Run:
     """As `run_of`, of a season that is there."""
     config = settings(with_facts(found, which), work, _more(found))
     known = in_memory(config, found.station, found.raw)
-    return Run(found, Windows(found.truth, found.facts), known, config, treatments().for_surface(found.facts.kind))
+    context = known.context
+    places = {context.place(i, found.truth.start_ms) for i in context.moisture}
+    facts = replace(found.facts, thatch_by_eye=Place.THATCH not in places)
+    found = replace(found, facts=facts)
+    return Run(found, Windows(found.truth, facts), known, config, treatments().for_surface(facts.kind))
 
 
 def with_facts(found: Kept, which: str) -> dict[str, Any]:

@@ -107,7 +107,9 @@ def known_plans(kept: Kept, windows: Windows, day: int | None = None) -> Plans:
 def ground_of(kept: Kept) -> Ground:
     """The surface, with no lock on it."""
     facts = kept.facts
-    return Ground("ground", facts.kind, facts.grass, clay=facts.clay, newest_reading_ms=2**61)
+    return Ground(
+        "ground", facts.kind, facts.grass, clay=facts.clay, newest_reading_ms=2**61, thatch_by_eye=facts.thatch_by_eye
+    )
 
 
 def said(intent: Intent, table: TreatmentTable, ground: Ground, hours: Hours, plans: Plans) -> Mapping[str, Array]:

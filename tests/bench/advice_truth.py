@@ -35,11 +35,13 @@ HEALS_OUT_OF_GROWTH = ("solid_tining", "slitting")
 
 @dataclass(frozen=True)
 class Facts:
-    """What a season's keeper knows of the place and writes down: grass and soil."""
+    """What a season's keeper knows of the place and writes down: grass and soil, and whether no probe of his is set to
+    read the thatch, so that he feels it before a pass."""
 
     grass: str
     clay: bool
     kind: str
+    thatch_by_eye: bool = False
 
     @classmethod
     def of(cls, season: Season) -> Facts:
@@ -153,7 +155,8 @@ class Windows:
         found = {}
         for name in rows:
             by_grass = name.endswith(("_cool", "_warm")) and not name.endswith(self.facts.grass)
-            if name in NOT_ASKED or by_grass or (name == "root_zone_wetness_clay" and not self.facts.clay):
+            by_eye = self.facts.thatch_by_eye and name.startswith("thatch_")
+            if name in NOT_ASKED or by_grass or by_eye or (name == "root_zone_wetness_clay" and not self.facts.clay):
                 continue
             hours = np.ones(self.truth.hours, dtype=np.bool_)
             if name == "growth_to_come" and kind in HEALS_OUT_OF_GROWTH:
