@@ -174,7 +174,7 @@ def _stations(check: Check, table: Table, at: str) -> list[StationPlan]:
     name, title = _slug(check, table, at, "name"), check.text(table, at, "title")
     count = check.whole(table, at, "count", 1, 1, MOST_STATIONS)
     keeper, ground = check.table(table, at, "keeper"), check.table(table, at, "ground")
-    check.keys(keeper, f"{at}keeper.", ("soil", "subsoil", "subsoil_from_mm", "thatch_medium", "root_zone_mm"))
+    check.keys(keeper, f"{at}keeper.", ("soil", "subsoil", "subsoil_from_mm", "thatch_medium", "root_zone_mm", "grass"))
     spread = check.table(table, at, "spread")
     check.keys(spread, f"{at}spread.", SPREADS)
     place = _place(check, ground, f"{at}ground.")
