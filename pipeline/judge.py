@@ -51,6 +51,7 @@ WALK_MS = 31 * 86_400_000  # at most so much at a time, to bound memory and the 
 BEFORE_WETTING_MS = 2 * 3_600_000  # so far back the root zone before a wetting is looked for
 _RULE_QUANTITIES = ("thatch_wetness", "thatch_air", "root_zone_wetness", "top_layer_wetness")
 _PERIOD_QUANTITIES = ("root_depth_90", "soil_temperature_050", "wetting_given", "arrival_share")
+_NO_OBSERVATIONS = pd.DataFrame({"channel": [], "measured_at_ms": [], "value": [], "flag": []})
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +300,7 @@ class Judge:
             place=place,
             context=context,
             findings=no_findings(),
-            observations=pd.DataFrame({"channel": [], "measured_at_ms": [], "value": [], "flag": []}),
+            observations=_NO_OBSERVATIONS,
             zone=self._zone,
             surface_title=surface.title,
         )

@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cache, cached_property
 from types import MappingProxyType
 
 import numpy as np
@@ -416,6 +416,11 @@ def _in_order(table: pd.DataFrame) -> pd.DataFrame:
 
 def no_findings() -> pd.DataFrame:
     """An empty table of findings with its columns and types."""
+    return _no_findings().copy(deep=False)
+
+
+@cache
+def _no_findings() -> pd.DataFrame:
     types = {"start_ms": "int64", "end_ms": "int64", "value": "float64", "low": "float64", "high": "float64"}
     types |= {"n": "int64", "stage_version": "int64"}
     return pd.DataFrame({name: pd.Series(dtype=types.get(name, "str")) for name in FINDING_COLUMNS})

@@ -10,10 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from pipeline.advice.watch import AlertBounds, AlertState, Diary, Rained, Run, StationWatch, carry_on
-from pipeline.flags import Flag
 from pipeline.soil.layers import CELL_MS
 from pipeline.soil.moving import HOUR_MS
 
@@ -141,23 +138,19 @@ def dry_run(before: Run | None, watch: StationWatch, moment: Moment, bounds: Ale
 
 
 def _by_time(watch: StationWatch, quantity: str, after_ms: int, until_ms: int) -> dict[int, float]:
-    findings = watch.findings
-    start = findings["start_ms"].to_numpy(dtype=np.int64)
-    rows = (findings["quantity"] == quantity).to_numpy() & (start > after_ms) & (start <= until_ms)
-    return dict(zip(start[rows].tolist(), findings["value"].to_numpy(dtype=np.float64)[rows].tolist(), strict=True))
+    if quantity not in watch.found:
+        return {}
+    start, value = watch.found[quantity]
+    rows = (start > after_ms) & (start <= until_ms)
+    return dict(zip(start[rows].tolist(), value[rows].tolist(), strict=True))
 
 
 def _rain_by_cell(watch: StationWatch, after_ms: int, until_ms: int) -> list[tuple[int, float]]:
     """Rain heard well in each quarter hour, in order. [ms, mm]"""
-    seen = watch.observations
-    if watch.context.rain_channel is None:
-        return []
-    cell = seen["measured_at_ms"].to_numpy(dtype=np.int64) // CELL_MS * CELL_MS
-    value, flag = seen["value"].to_numpy(dtype=np.float64), seen["flag"].to_numpy()
-    rows = (seen["channel"] == watch.context.rain_channel).to_numpy() & (cell > after_ms) & (cell <= until_ms)
-    rows &= np.isfinite(value) & (flag != Flag.FAIL) & (flag != Flag.MISSING)
-    order = np.argsort(seen["measured_at_ms"].to_numpy(dtype=np.int64)[rows], kind="stable")
+    time_ms, value = watch.rain
+    cell = time_ms // CELL_MS * CELL_MS
+    rows = (cell > after_ms) & (cell <= until_ms)
     by_cell: dict[int, float] = {}
-    for at, rain in zip(cell[rows][order].tolist(), value[rows][order].tolist(), strict=True):
+    for at, rain in zip(cell[rows].tolist(), value[rows].tolist(), strict=True):
         by_cell[at] = by_cell.get(at, 0.0) + rain
     return list(by_cell.items())

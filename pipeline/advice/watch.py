@@ -9,12 +9,15 @@ import datetime
 import hashlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
+from functools import cached_property
 from typing import NamedTuple, Protocol
 
+import numpy as np
 import pandas as pd
 
 from pipeline.alert_bounds import AlertsConfig
-from pipeline.soil.moving import HOUR_MS
+from pipeline.flags import Flag
+from pipeline.soil.moving import HOUR_MS, FloatArray, TimeArray
 from pipeline.station import StationContext
 
 OPENED, REPEATED, CLOSED = "opened", "repeated", "closed"
@@ -155,6 +158,26 @@ class StationWatch:
         latitude_deg = self.context.latitude_deg
         south = latitude_deg is not None and latitude_deg < 0.0
         return Where(self.context.kind, self.context.grass, south, self.zone)
+
+    @cached_property
+    def found(self) -> Mapping[str, tuple[TimeArray, FloatArray]]:
+        """Starts [ms since 1970, UTC] and values of the findings, by quantity: several rules ask for the same."""
+        quantity = self.findings["quantity"].to_numpy(dtype=object)
+        start = self.findings["start_ms"].to_numpy(dtype=np.int64)
+        value = self.findings["value"].to_numpy(dtype=np.float64)
+        return {str(q): (start[quantity == q], value[quantity == q]) for q in dict.fromkeys(quantity.tolist())}
+
+    @cached_property
+    def rain(self) -> tuple[TimeArray, FloatArray]:
+        """Times and amounts of the rain heard well, in order. [ms since 1970, UTC], [mm]"""
+        seen, channel = self.observations, self.context.rain_channel
+        time_ms, value = seen["measured_at_ms"].to_numpy(dtype=np.int64), seen["value"].to_numpy(dtype=np.float64)
+        flag = seen["flag"].to_numpy()
+        well = np.isfinite(value) & (flag != Flag.FAIL) & (flag != Flag.MISSING)
+        own = (seen["channel"] == channel).to_numpy() if channel is not None else np.zeros(well.shape, dtype=np.bool_)
+        rows = np.flatnonzero(well & own)
+        order = np.argsort(time_ms[rows], kind="stable")
+        return time_ms[rows][order], value[rows][order]
 
 
 class Run(NamedTuple):
