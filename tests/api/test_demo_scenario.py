@@ -29,9 +29,11 @@ def test_thatch_that_holds_water_is_said_and_taken_back_in_the_history(tmp_path:
     print(f"demo --once on the thatch-bound square: {clock.monotonic() - began:.1f} s")
     assert done.returncode == 0, done.stdout + done.stderr
     log = (tmp_path / "demo" / "server.log").read_text(encoding="utf-8")
-    held = [line for line in log.splitlines() if "Square, middle strips: thatch" in line]
-    assert any("alert_opened" in line for line in held)
-    assert "alert_closed" in held[-1]
+    told = [line.partition("Square, middle strips: ")[2] for line in log.splitlines() if "alert_" in line]
+    held = [
+        words.startswith("thatch has stayed wet") for words in told if re.match("thatch has (stayed|drained)", words)
+    ]
+    assert any(held) and not held[-1]
     assert re.search(r"^Square, middle strips$", done.stdout, re.M)
     assert re.search(r"^Outfield, long side$", done.stdout, re.M)
     assert "interval_s = 900" in (tmp_path / "demo" / "agent.toml").read_text(encoding="utf-8")
