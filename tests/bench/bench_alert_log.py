@@ -313,13 +313,12 @@ def main() -> int:
         known.stores.close()
     whole_s = time.process_time() - began
     took["rules and advice"] = whole_s - sum(took.values())
-    played_s = whole_s - took["ground"]  # the ground is the simulator's; the year is played from its readings on
     for line in printed(log, zone):
         print(line)
     loud = _interruptions(log, zone)
     faults = broken(log, lived, zone)
-    if played_s > LIMIT_S:
-        faults.append(f"it took {played_s:.0f} s of one core, expected under {LIMIT_S:.0f}")
+    if whole_s > LIMIT_S:
+        faults.append(f"it took {whole_s:.0f} s of one core, expected under {LIMIT_S:.0f}")
     manners = Manners()
     weeks = sum(in_season(manners, (lived.scenario.start + timedelta(days=d)).month) for d in range(DAYS)) / 7.0
     kinds = Counter(e.rule for e in log.events if e.kind == OPENED)
@@ -327,7 +326,7 @@ def main() -> int:
     print(
         f"{len(log.messages)} messages, {len(loud)} interruptions in {weeks:.0f} weeks of season, "
         f"{len(loud) / weeks:.2f} a week; {', '.join(f'{k} {v:.0f} s' for k, v in took.items())}; "
-        f"{played_s:.0f} s of one core from the readings on, {time.perf_counter() - began_s:.0f} s by the clock in all"
+        f"{whole_s:.0f} s of one core, {time.perf_counter() - began_s:.0f} s by the clock"
     )
     for fault in faults:
         print(f"BROKEN {fault}")
