@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import datetime
-from dataclasses import dataclass
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from pipeline.advice.alerts import AlertBounds, AlertState
 from pipeline.advice.daily import HOUR_MS
 from pipeline.advice.locks import Ground, Intent, Span
-from pipeline.advice.report import PassAdvice
+from pipeline.advice.plan_alerts import plan
+from pipeline.advice.report import PassAdvice, SurfaceAdvice
 from pipeline.advice.treatments import Verdict, load_treatments
+from pipeline.advice.watch import AlertEvent, Diary, Job, Where
+from pipeline.advice.window_alerts import SurfaceWatch
 from pipeline.advice.windows import Outlook, Window
 
 ZONE = ZoneInfo("Europe/London")
@@ -59,3 +65,59 @@ def weather(*open_spans: tuple[float, float], days: int = 30, otherwise: Verdict
         for hour in range(round(first), round(last)):
             verdicts[hour] = OPEN if 10 <= hour % 24 < 20 else WAIT
     return Weather(verdicts, **more)
+
+
+SEEN = SurfaceWatch("club", "green", "Green", Where("green", "cool", False, ZONE), TABLE, (SCARIFY,))
+BOUNDS = AlertBounds()
+
+
+@dataclass
+class Played:
+    """What was said while the hours went by, and the states at the end."""
+
+    events: list[AlertEvent] = field(default_factory=list)
+    states: dict[str, AlertState] = field(default_factory=dict)
+
+    def told(self, rule: str, begin: datetime.datetime = MAY) -> list[tuple[str, float]]:
+        """Kind and hour since the begin of what a rule said."""
+        return [(e.kind, (e.at_ms - at(0, begin=begin)) / HOUR_MS) for e in self.events if e.rule == rule]
+
+    def texts(self, rule: str) -> list[str]:
+        return [e.text for e in self.events if e.rule == rule]
+
+
+def play(
+    advice_at: Callable[[int], Sequence[PassAdvice]],
+    hours: Sequence[int],
+    *,
+    seen: SurfaceWatch | Callable[[int], SurfaceWatch] = SEEN,
+    diary: Diary | Callable[[int], Diary] | None = None,
+    bounds: AlertBounds = BOUNDS,
+    begin: datetime.datetime = MAY,
+    restart_every: int = 5,
+    nights: bool = False,
+) -> Played:
+    """Run the rules hour by hour, with a restart through JSON now and then."""
+    played = Played()
+    for hour in hours:
+        if not nights and not 6 <= hour % 24 <= 20:
+            continue  # nothing may be said then, as one of the tests shows
+        now_ms = at(0, begin=begin) + hour * HOUR_MS
+        advice = SurfaceAdvice("green", "Green", "green", tuple(advice_at(now_ms)), ())
+        watched = seen(now_ms) if callable(seen) else seen
+        known = diary(now_ms) if callable(diary) else Diary() if diary is None else diary
+        played.states, said = plan(played.states, watched, advice, known, now_ms, bounds)
+        played.events += said
+        if restart_every and hour % restart_every == 0:
+            kept = json.loads(json.dumps({k: s.to_json() for k, s in played.states.items()}))
+            played.states = {k: AlertState.from_json(s) for k, s in kept.items()}
+    return played
+
+
+def windows(sky: Weather, hours: int | Sequence[int] = 10 * 24, **more) -> Played:
+    steps = range(hours) if isinstance(hours, int) else hours
+    return play(lambda now_ms: [sky.advice(now_ms)], steps, **more)
+
+
+def job(kind: str, variant: str, day: float, hour: float = 9.0, depth_m: float | None = None) -> Job:
+    return Job(kind, variant, at(day, hour), at(day, hour + 6), depth_m)
