@@ -144,7 +144,7 @@ LEFT_OUT = (
             "Letts et al. 2000, Atmosphere-Ocean 38, 141-160 (from memory)",
             "power laws after Clapp and Hornberger; neither the sums nor the simulator has that form"),
     LeftOut("conductivity and shape of peat by bulk density",
-            "a public transcription of a table 4 whose paper it does not name",
+            "a table 4, copied in public without naming its paper",
             "the paper could not be found, so nothing is built on it"),
     LeftOut("flags by air temperature, modelled soil temperature and modelled rain", DORIGO,
             "they need a weather model's figures for the place; the same rules are held on what was measured there"),
