@@ -8,7 +8,7 @@ about plans: one at a time, each in its own thread.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
@@ -151,7 +151,7 @@ class Judge:
         until_ms = min(now_ms, start_ms + WALK_MS)
         if not states or until_ms <= start_ms:
             return [], False
-        watch = self._watch(station, context, start_ms, until_ms, period_start_ms(states.values()))
+        watch = self._watch(station, context, start_ms, until_ms, states.values())
         diary = self._diary_of(watch.surface, self._entries(until_ms), station, context.waterings)
         after, said = evaluate(states, watch, diary, until_ms, self._bounds)
         self._keep(self._states.get(station, {}), after, said)
@@ -275,19 +275,25 @@ class Judge:
         return {key: kept.get(key, state) for key, state in fresh.items()}
 
     def _watch(
-        self, station: str, context: StationContext, start_ms: int, until_ms: int, period_ms: int | None
+        self, station: str, context: StationContext, start_ms: int, until_ms: int, states: Collection[AlertState]
     ) -> StationWatch:
+        period_ms = period_start_ms(states)
         findings = self._store.findings(station, _RULE_QUANTITIES, start_ms, until_ms + 1)
         if period_ms is not None:
             drawn = self._store.findings(station, _PERIOD_QUANTITIES, period_ms, until_ms + 1)
-            parts = [findings, drawn, *self._before_wettings(station, drawn)]
+            parts = [findings, drawn, *self._before_wettings(station, drawn, states)]
             findings = pd.concat(parts, ignore_index=True) if len(drawn) else findings
         seen = self._store.observations(context.observed_ids, start_ms, until_ms + 1)
         return replace(self._watch_without_data(station, context), findings=findings, observations=seen)
 
-    def _before_wettings(self, station: str, drawn: pd.DataFrame) -> list[pd.DataFrame]:
-        """Wetness of the root zone in the hours before each wetting: one that was full had no room for more."""
-        starts = drawn["start_ms"][drawn["quantity"] == "wetting_given"].tolist()
+    def _before_wettings(self, station: str, drawn: pd.DataFrame, states: Collection[AlertState]) -> list[pd.DataFrame]:
+        """Wetness of the root zone in the hours before each wetting still to be judged: one that was full had no room
+        for more."""
+        judged_ms = min((s.evaluated_to_ms for s in states if s.rule == "water_not_arriving"), default=None)
+        if judged_ms is None:
+            return []
+        given = drawn["start_ms"][(drawn["quantity"] == "wetting_given") & (drawn["start_ms"] > judged_ms)]
+        starts = given.tolist()
         return [self._store.findings(station, ("root_zone_wetness",), at - BEFORE_WETTING_MS, at) for at in starts]
 
     def _watch_without_data(self, station: str, context: StationContext) -> StationWatch:
