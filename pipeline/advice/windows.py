@@ -269,11 +269,6 @@ def open_chance(values: FloatArray, spread: FloatArray, bounds: Bounds) -> Float
     return np.asarray(np.where(np.isnan(values) | np.isnan(spread), np.nan, chance), dtype=np.float64)
 
 
-def ensemble_chance(members: Sequence[Outlook]) -> FloatArray:
-    """Share of the members of an ensemble in which each hour is open. [1] Shape (hour,)"""
-    return np.asarray(np.mean([m.verdicts == Verdict.OPEN for m in members], axis=0), dtype=np.float64)
-
-
 def _windows(
     bare: Outlook,
     judged: Sequence[Judged],

@@ -56,11 +56,6 @@ def _area(entry: DiaryEntry) -> float:
     return 0.0 if not spacing or width is None else min(width / spacing, 1.0)
 
 
-def booked(entries: Iterable[DiaryEntry], now_ms: int) -> tuple[DiaryEntry, ...]:
-    """Passes that are booked and still to come."""
-    return tuple(e for e in entries if e.kind == "pass" and e.body.get("state") == "booked" and e.at_ms > now_ms)
-
-
 def sights(entries: Iterable[DiaryEntry]) -> tuple[Sight, ...]:
     """What eyes saw."""
     return tuple(
@@ -88,9 +83,7 @@ def overrides(entries: Iterable[DiaryEntry]) -> tuple[Override, ...]:
 
 def latest_sown_ms(entries: Iterable[DiaryEntry], now_ms: int) -> int | None:
     """When seed was last sown. [ms since 1970, UTC]"""
-    times = [job.at_ms for job in jobs(entries, "overseeding", "", now_ms)]
-    times += [e.at_ms for e in entries if _sows(e) and e.at_ms <= now_ms]
-    return max(times, default=None)
+    return max((e.at_ms for e in entries if _sows(e) and e.at_ms <= now_ms), default=None)
 
 
 def _sows(entry: DiaryEntry) -> bool:

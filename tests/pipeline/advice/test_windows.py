@@ -11,7 +11,7 @@ from pipeline.advice.locks import Span
 from pipeline.advice.measures import Hours, Plans, Sight
 from pipeline.advice.treatments import Bounds, TreatmentFault, Verdict
 from pipeline.advice.window_lines import next_open, stretches
-from pipeline.advice.windows import ensemble_chance, open_chance
+from pipeline.advice.windows import open_chance
 from tests.pipeline.advice.window_series import (
     AT_MS,
     EVERY,
@@ -299,12 +299,6 @@ def test_chance_is_that_of_the_weakest_and_none_where_another_closes():
     waiting = look(hours=replace(dry, spread=spread))
     assert waiting.windows[0].verdict is WAIT
     assert waiting.chance[0] == pytest.approx(0.3085, abs=1e-3)  # half a standard deviation outside
-
-
-def test_share_of_an_ensemble_that_is_open():
-    """Three of four members open make 0.75 (algebra)."""
-    members = [look(hours=good_hours(thatch_wetness=series(w))) for w in (0.5, 0.6, 0.65, 0.75)]
-    assert ensemble_chance(members)[0] == 0.75
 
 
 def test_a_clubs_own_bounds_open_the_window():
