@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 
 from api.app import create_app
-from api.serve import PagesServer
+from api.serve import PagesServer, listen
 from pipeline.service import Pipeline
+from pipeline.site import PagesConfig
 from tests.pipeline.conftest import wait_until
 
 
 @contextmanager
 def serving(pipeline: Pipeline, port: int = 0) -> Iterator[str]:
     """Serve a pipeline from a thread; gives its address. It ends with the block, live updates cut."""
-    listener = socket.create_server(("127.0.0.1", port))
+    listener = listen(PagesConfig("127.0.0.1", port))
     server = PagesServer(create_app(pipeline), log_level="error")
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 from pathlib import Path
@@ -141,6 +142,15 @@ def test_what_others_can_reach_is_known(host: str, *, own: bool) -> None:
     assert is_loopback(host) is own
     with listen(PagesConfig(host, 0)) as listener:
         assert listener.getsockname()[1] > 0
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "::1"])
+def test_an_accepted_connection_sends_what_it_has_at_once(host: str) -> None:
+    """The pages' connections have TCP_NODELAY: the body of an answer never waits for a delayed acknowledgement."""
+    with listen(PagesConfig(host, 0)) as listener, socket.create_connection(listener.getsockname()[:2]):
+        connection, _ = listener.accept()
+        with connection:
+            assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
 
 
 def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
