@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 DATA = Path(__file__).parent / "data"
+DEBIAN_PACKAGES = {"mosquitto_passwd": "mosquitto", "systemd-analyze": "systemd"}  # where the name is another
 
 
 @pytest.fixture(scope="session")
@@ -25,7 +26,7 @@ def need_program() -> Callable[[str], str]:
         # Debian keeps mosquitto in a folder that is not on every user's PATH.
         path = shutil.which(name) or shutil.which(name, path="/usr/sbin:/usr/local/sbin")
         if path is None:
-            missing(f"{name} is not installed (Debian: apt-get install {name})")
+            missing(f"{name} is not installed (Debian: apt-get install {DEBIAN_PACKAGES.get(name, name)})")
         assert path is not None
         return path
 

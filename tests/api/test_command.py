@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import httpx
@@ -21,6 +22,7 @@ from pipeline.site import PagesConfig
 from tests.api.served import serving
 from tests.api.site import SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
+from tests.under_unit import UNITS, started_by
 
 START_WITHIN_S = 60.0  # importing takes a few seconds of a free processor
 ROOT = Path(__file__).parents[2]
@@ -173,6 +175,23 @@ def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
     assert "pages_open host=0.0.0.0" in log.read_text() and "sign-in" in log.read_text()
 
 
+def test_serve_answers_under_the_filter_of_its_unit(
+    settings: Path, free_port: int, need_program: Callable[[str], str]
+) -> None:
+    """The installed command with the system calls that its unit allows: it takes readings, answers, and ends with 0."""
+    settings.write_text(SETTINGS + f"[pages]\nport = {free_port}\n[broker]\nport = {_other_port()}\n")
+    with (settings.parent / "serve.log").open("w") as out:
+        command = started_by(UNITS / "underturf.service", settings, need_program)
+        server = subprocess.Popen(command, cwd=ROOT, stderr=out, stdout=out)
+    try:
+        wait_until(lambda: server.poll() is not None or _ready(free_port), "it is ready", START_WITHIN_S)
+        assert server.poll() is None, (settings.parent / "serve.log").read_text()
+        assert _health(free_port)["state"] in ("ok", "degraded")
+    finally:
+        server.send_signal(signal.SIGTERM)
+        assert server.wait(20) == 0
+
+
 def _other_port() -> int:
     with listen(PagesConfig("127.0.0.1", 0)) as listener:
         return int(listener.getsockname()[1])
@@ -184,6 +203,13 @@ def _health(port: int) -> dict[str, object]:
     except httpx.HTTPError:
         return {}
     return dict(json.loads(answer.text))
+
+
+def _ready(port: int) -> bool:
+    try:
+        return httpx.get(f"http://127.0.0.1:{port}/readyz", timeout=5.0).status_code == 200
+    except httpx.HTTPError:
+        return False
 
 
 def _children(pid: int) -> list[int]:
