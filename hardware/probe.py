@@ -108,10 +108,11 @@ class ProbeDescription:
         raise KeyError(f"{self.model}: found no channel {name!r}, expected one of {[c.name for c in self.channels]}")
 
 
-def models() -> tuple[str, ...]:
-    """Names of the descriptions that come with the project, sorted."""
-    folder = resources.files("hardware") / "probes"
-    return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
+def models(folder: Path | None = None) -> tuple[str, ...]:
+    """Names of the descriptions that come with the project and of those in `folder`, sorted."""
+    shipped = resources.files("hardware") / "probes"
+    files = [f.name for f in shipped.iterdir()] + ([f.name for f in folder.iterdir()] if folder is not None else [])
+    return tuple(sorted({name.removesuffix(".toml") for name in files if name.endswith(".toml")}))
 
 
 def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
@@ -122,15 +123,22 @@ def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
     ProbeFault
         With every fault found in it, or that there is none of that name and which is nearest.
     """
-    own = folder / f"{model}.toml" if folder is not None else None
-    if own is not None and own.is_file():
-        return parse_probe(own.read_bytes().decode(), model, file=str(own))
-    if model not in models():
-        near = difflib.get_close_matches(model, models(), 1)
+    file = f"{model}.toml"
+    own = None if folder is None else folder / file
+    try:
+        known = models(folder)
+        if own is not None and model in known and own.is_file():
+            return parse_probe(own.read_text(encoding="utf-8"), model, file=str(own))
+    except OSError as err:
+        found = f"{err.filename}: {err.strerror}"
+        raise ProbeFault([f"probe model {model!r}: found {found}, expected a file this user can read"]) from err
+    except UnicodeDecodeError as err:
+        raise ProbeFault([f"{own}: found bytes that are not text ({err.reason}), expected TOML in UTF-8"]) from err
+    if model not in known:
+        near = difflib.get_close_matches(model, known, 1)
         hint = f", nearest {near[0]!r}" if near else ""
-        raise ProbeFault([f"probe model: found {model!r}, expected one of {', '.join(models())}{hint}"])
-    text = (resources.files("hardware") / "probes" / f"{model}.toml").read_text(encoding="utf-8")
-    return parse_probe(text, model, file=f"{model}.toml")
+        raise ProbeFault([f"probe model: found {model!r}, expected one of {', '.join(known)}{hint}"])
+    return parse_probe((resources.files("hardware") / "probes" / file).read_text(encoding="utf-8"), model, file=file)
 
 
 def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:

@@ -157,6 +157,14 @@ class Check:
             return None
         return (self.folder / value).absolute()
 
+    def directory(self, table: Table, at: str, key: str) -> Path | None:
+        """A path to a folder that must be there; None when the key is not there, or at fault."""
+        path = self.path(table, at, key, None)
+        if path is not None and not path.is_dir():
+            self.fault(f"{at}{key}", str(path), "a folder that is there")
+            return None
+        return path
+
     def secret(self, table: Table, at: str, key: str) -> Path | None:
         """A path to a file that holds a secret. The file must be there; the secret itself is not read here."""
         path = self.path(table, at, key, None)

@@ -128,7 +128,7 @@ def _parse(check: _Check, table: Mapping[str, object]) -> AgentConfig:
     agent = check.table(table, "agent", "site node state_dir model_dir")
     clock = check.table(table, "clock", "follow trust_hardware lockstep_backlog")
     outbox = check.table(table, "outbox", "max_mb keep_days batch")
-    model_dir = check.path(agent, "agent.", "model_dir")
+    model_dir = check.directory(agent, "agent.", "model_dir")
     cadence = _cadence(check, check.table(table, "schedule", "interval_s rain_interval_s rain_hold_s"))
     lines = _lines(check, table)
     return AgentConfig(
@@ -339,6 +339,13 @@ class _Check:
             return None
         value = self.text(table, at, key, None)
         return Path(os.path.normpath(self.file.absolute().parent / value)) if value else None
+
+    def directory(self, table: Mapping[str, object], at: str, key: str) -> Path | None:
+        path = self.path(table, at, key)
+        if path is not None and not path.is_dir():
+            self.fault(f"{at}{key}", str(path), "a folder that is there")
+            return None
+        return path
 
     def readable(self, table: Mapping[str, object], at: str, key: str) -> Path | None:
         path = self.path(table, at, key)

@@ -54,7 +54,7 @@ __all__ = [
 
 PLAIN_SECTIONS: Mapping[str, tuple[str, ...]] = {
     "site": ("name", "title", "timezone", "latitude_deg", "longitude_deg", "elevation_m", "country"),
-    "data": ("dir",),
+    "data": ("dir", "model_dir"),
     "clock": ("follow",),
     "broker": ("kind", "host", "port", "username", "password_file", "ca_file", "cert_file", "key_file"),
     "store": ("kind", "url", "org", "bucket", "token_file"),
@@ -129,10 +129,12 @@ def _site_config(check: Check, table: Table) -> SiteConfig:
     for section, keys in PLAIN_SECTIONS.items():
         check.keys(check.table(table, "", section), f"{section}.", keys)
     site = _site(check, check.table(table, "", "site"))
+    data = check.table(table, "", "data")
+    model_dir = check.directory(data, "data.", "model_dir")
     return SiteConfig(
         site=site,
-        surfaces=surfaces_of(check, table, ZoneInfo(site.timezone)),
-        data_dir=check.path(check.table(table, "", "data"), "data.", "dir", "data") or check.folder,
+        surfaces=surfaces_of(check, table, ZoneInfo(site.timezone), model_dir),
+        data_dir=check.path(data, "data.", "dir", "data") or check.folder,
         broker=_broker(check, check.table(table, "", "broker")),
         store=_store(check, check.table(table, "", "store")),
         pages=PagesConfig(

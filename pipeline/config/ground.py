@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime
 from dataclasses import replace
+from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
@@ -25,7 +26,8 @@ OTHER_CURVES = ("cone_base_area",)  # curves that do not lead to water content
 MAX_SURFACES, MAX_STATIONS, MAX_PROBES, MAX_CORES = 64, 64, 64, 1000
 
 
-def surfaces_of(check: Check, table: Table, zone: ZoneInfo) -> tuple[Surface, ...]:
+def surfaces_of(check: Check, table: Table, zone: ZoneInfo, model_dir: Path | None) -> tuple[Surface, ...]:
+    """The surfaces of the file; probe models are looked for in `model_dir` first."""
     surfaces = []
     stations_seen: set[str] = set()
     seen: set[str] = set()
@@ -36,7 +38,7 @@ def surfaces_of(check: Check, table: Table, zone: ZoneInfo) -> tuple[Surface, ..
         name = check.slug(entry, at, "name")
         _once(check, f"{at}name", name, seen, "surface")
         stations = [
-            _station(check, station, _place(station, at, "station", j), name, stations_seen, zone)
+            _station(check, station, _place(station, at, "station", j), name, stations_seen, zone, model_dir)
             for j, station in enumerate(check.tables(entry, at, "station", least=0, most=MAX_STATIONS))
         ]
         kind = check.one_of(entry, at, "kind", SURFACE_KINDS, None)
@@ -51,7 +53,9 @@ _STATION_KEYS = (
 )
 
 
-def _station(check: Check, table: Table, at: str, surface: str, seen: set[str], zone: ZoneInfo) -> Station:
+def _station(
+    check: Check, table: Table, at: str, surface: str, seen: set[str], zone: ZoneInfo, model_dir: Path | None
+) -> Station:
     check.keys(table, at, _STATION_KEYS)
     name = check.slug(table, at, "name")
     _once(check, f"{at}name", name, seen, "station")
@@ -78,7 +82,7 @@ def _station(check: Check, table: Table, at: str, surface: str, seen: set[str], 
         soil_dry=limits["soil"][0],
         soil_drained=limits["soil"][1],
         probes=tuple(
-            _probe(check, probe, _place(probe, at, "probe", i), name, probes_seen)
+            _probe(check, probe, _place(probe, at, "probe", i), name, probes_seen, model_dir)
             for i, probe in enumerate(check.tables(table, at, "probe", least=1, most=MAX_PROBES))
         ),
         cores=_cores(check, table, at, zone),
@@ -88,13 +92,13 @@ def _station(check: Check, table: Table, at: str, surface: str, seen: set[str], 
     )
 
 
-def _probe(check: Check, table: Table, at: str, station: str, seen: set[str]) -> InstalledProbe:
+def _probe(check: Check, table: Table, at: str, station: str, seen: set[str], model_dir: Path | None) -> InstalledProbe:
     check.keys(table, at, ("name", "model", "depth_mm", "calibration"))
     name = check.slug(table, at, "name")
     _once(check, f"{at}name", name, seen, "probe of the station")
     model = check.text(table, at, "model", None)
     try:
-        description = load_probe(model)
+        description = load_probe(model, model_dir)
     except ProbeFault as err:
         if model:
             check.faults.extend(f"{check.file}: {at}model: {fault}" for fault in err.faults)

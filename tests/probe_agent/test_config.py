@@ -140,6 +140,41 @@ def test_file_that_is_no_configuration_is_one_or_more_faults(tmp_path, text):
     assert all(str(path) in fault for fault in faults_of(path))
 
 
+OWN_PROBE = """
+title = "One moisture channel"
+protocol = "sdi12"
+[[channel]]
+name = "moisture"
+heard = "water_content"
+depth_mm = 70
+position = 1
+"""
+
+
+def test_own_probe_models_are_read_from_the_folder_that_is_named(write_config, tmp_path):
+    """A model of the folder is described by its file; a fault in it is told by file and key."""
+    (tmp_path / "probes").mkdir()
+    (tmp_path / "probes" / "single.toml").write_text(OWN_PROBE)
+    path = write_config()
+    text = path.read_text().replace('model = "thatch"', 'model = "single"')
+    path.write_text(text.replace("[broker]", 'model_dir = "probes"\n[broker]'))
+    assert [c.depth_m for c in load(path).probes[0].description.channels] == [0.07]
+    (tmp_path / "probes" / "single.toml").write_text(OWN_PROBE.replace("70", "7000"))
+    assert faults_of(path) == [
+        f"{path}: probe.p1.model: {tmp_path / 'probes' / 'single.toml'}: channel[0].depth_mm: found 7000, "
+        "expected a number from 0 to 3000"
+    ]
+
+
+def test_folder_of_own_probe_models_must_be_there(write_config, tmp_path):
+    """A slip in the folder's name never passes for the model of the same name that comes with the project."""
+    path = write_config()
+    path.write_text(path.read_text().replace("[broker]", 'model_dir = "probs"\n[broker]'))
+    assert faults_of(path) == [
+        f"{path}: agent.model_dir: found '{tmp_path / 'probs'}', expected a folder that is there"
+    ]
+
+
 def test_missing_file_is_a_fault(tmp_path):
     """A path that leads nowhere is told as such."""
     assert "No such file" in faults_of(tmp_path / "none.toml")[0]

@@ -285,3 +285,51 @@ def test_manners_are_read_as_minutes_and_months(tmp_path: Path) -> None:
     told = load(write(tmp_path, text), {}).notify.manners
     assert (told.digest_at_min, told.quiet_from_min, told.quiet_until_min) == (425, 1350, 360)
     assert (told.season, told.interruptions_a_week, told.gather_min) == ((10, 3), 3, 2.0)
+
+
+OWN_PROBE = """
+title = "Two moisture channels"
+protocol = "sdi12"
+[[channel]]
+name = "upper"
+heard = "water_content"
+depth_mm = 40
+position = 1
+[[channel]]
+name = "lower"
+heard = "water_content"
+depth_mm = 90
+position = 2
+"""
+
+
+def test_own_probe_models_are_read_from_the_folder_that_is_named(tmp_path: Path) -> None:
+    """A model of the folder has its channels, and a path in the file counts from the file; without the folder the
+    model is not known."""
+    (tmp_path / "probes").mkdir()
+    (tmp_path / "probes" / "pair.toml").write_text(OWN_PROBE)
+    text = GOOD.replace('model = "root_zone_profile"', 'model = "pair"')
+    named = text.replace('dir = "kept"', 'dir = "kept"\nmodel_dir = "probes"')
+    channels = load(write(tmp_path, named), {}).channels()
+    assert [channels[f"square-1/p1/{name}"].channel.depth_m for name in ("upper", "lower")] == [0.04, 0.09]
+    assert load(write(tmp_path, text), {"UNDERTURF_DATA_MODEL_DIR": "probes"}).channels().keys() == channels.keys()
+    place = "underturf.toml: surface.main-square.station.square-1.probe.p1.model: "
+    (told,) = faults(tmp_path, text)
+    assert told.startswith(f"{place}probe model: found 'pair', expected one of ")
+
+
+def test_faults_of_own_probe_models_are_told_by_their_file_and_key(tmp_path: Path) -> None:
+    """The setting that named the model, the file of the model, the key in it; a folder that is not there is a fault."""
+    (tmp_path / "probes").mkdir()
+    (tmp_path / "probes" / "pair.toml").write_text(OWN_PROBE.replace("depth_mm = 90", "depth_mm = 9000"))
+    text = GOOD.replace('model = "root_zone_profile"', 'model = "pair"')
+    text = text.replace('dir = "kept"', 'dir = "kept"\nmodel_dir = "probes"')
+    (told,) = faults(tmp_path, text)
+    assert told == (
+        f"underturf.toml: surface.main-square.station.square-1.probe.p1.model: {tmp_path / 'probes' / 'pair.toml'}: "
+        "channel[1].depth_mm: found 9000, expected a number from 0 to 3000"
+    )
+    told_first = faults(tmp_path, text.replace('model_dir = "probes"', 'model_dir = "probs"'))[0]
+    assert (
+        told_first == f"underturf.toml: data.model_dir: found '{tmp_path / 'probs'}', expected a folder that is there"
+    )
