@@ -22,7 +22,7 @@ from hardware.quantities import QUANTITIES
 WIRE_VERSION = 1
 MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
 MAX_PAYLOAD_BYTES = 512 * 1024
-MAX_SEQ = 2**63 - 1
+MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
 _SLUG_RE = re.compile(_SLUG)
@@ -31,7 +31,7 @@ _SLOT_RE = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
 _OUTBOX_RE = re.compile(r"[0-9a-f]{16,32}")
 _TOPIC_RE = re.compile(
     rf"underturf/{WIRE_VERSION}/(?P<site>{_SLUG})/(?P<node>{_SLUG})/readings/"
-    r"(?P<outbox_id>[0-9a-f]{16,32})/(?P<first>\d{1,19})/(?P<last>\d{1,19})"
+    r"(?P<outbox_id>[0-9a-f]{16,32})/(?P<first>[0-9]{1,40})/(?P<last>[0-9]{1,40})"
 )
 _EPOCH_2000_MS = 946_684_800_000
 _EPOCH_2200_MS = 7_258_118_400_000
@@ -170,7 +170,8 @@ def parse_readings_topic(topic: str) -> Span:
     Raises
     ------
     BadBatch
-        When the topic is not of the form `underturf/1/SITE/NODE/readings/OUTBOX/FIRST/LAST`.
+        When the topic is not of the form `underturf/1/SITE/NODE/readings/OUTBOX/FIRST/LAST`, or FIRST to LAST are no
+        span of 1 to `MAX_BATCH` readings up to `MAX_SEQ`.
     """
     match = _TOPIC_RE.fullmatch(topic)
     if match is None:
@@ -178,7 +179,9 @@ def parse_readings_topic(topic: str) -> Span:
             f"topic: found {topic[:120]!r}, expected underturf/{WIRE_VERSION}/SITE/NODE/readings/OUTBOX/FIRST/LAST"
         )
     first, last = int(match["first"]), int(match["last"])
-    if not 1 <= first <= last <= MAX_SEQ or last - first >= MAX_BATCH:
+    if max(first, last) > MAX_SEQ:
+        raise BadBatch(f"topic: found seq {max(first, last)}, expected at most {MAX_SEQ} (2^53 - 1)")
+    if not 1 <= first <= last or last - first >= MAX_BATCH:
         raise BadBatch(f"topic: found readings {first} to {last}, expected 1 to {MAX_BATCH} consecutive ones from 1 up")
     return Span(match["site"], match["node"], match["outbox_id"], first, last)
 
@@ -284,7 +287,7 @@ def decode_receipt(payload: bytes) -> Receipt:
     if not isinstance(outbox_id, str) or _OUTBOX_RE.fullmatch(outbox_id) is None:
         raise BadBatch(f"receipt.outbox_id: found {outbox_id!r}, expected 16 to 32 hexadecimal digits")
     if type(seq) is not int or not 0 <= seq <= MAX_SEQ:
-        raise BadBatch(f"receipt.seq: found {seq!r}, expected a whole number from 0 up")
+        raise BadBatch(f"receipt.seq: found {seq!r}, expected a whole number from 0 to {MAX_SEQ}")
     return Receipt(outbox_id, seq)
 
 

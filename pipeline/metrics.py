@@ -40,7 +40,10 @@ class Metrics:
         self.readings = self._counter("readings_kept", "Readings committed for the first time")
         self.duplicates = self._counter("readings_duplicate", "Readings that were already kept")
         self.holes = self._counter("readings_missing", "Readings that an outbox lost before they were sent")
-        self.quarantined = self._counter("payloads_quarantined", "Payloads that are no batch of readings")
+        self.quarantined = self._counter("payloads_quarantined", "Payloads put in quarantine, with the reason")
+        self.set_aside = self._counter(
+            "messages_set_aside", "Messages put in quarantine because an error nobody foresaw came of handling them"
+        )
         self.unknown_channels = self._gauge("unknown_channels", "Channels heard that the settings do not name")
         self.unknown_refused = self._counter("unknown_channels_refused", "Unknown channels beyond the list's limit")
         self.step_seconds = self._histogram("worker_commit_seconds", "Time from taking a message to its commit [s]")

@@ -3,7 +3,9 @@
 A message is committed to the journal, then receipted, then acknowledged, in that order and never another. What the
 readings mean is worked out behind that, when the queue is idle or the work has waited for a few seconds, so that a long
 history costs few runs of the stages. Faults of the environment are caught here and nowhere else: counted, logged when
-they change, waited out; meanwhile nothing is receipted and nothing is lost. It knows neither MQTT nor SQL.
+they change, waited out; meanwhile nothing is receipted and nothing is lost. A message that raises anything else until
+it is committed is put in quarantine after that one try: the broker would send it again at every start. It knows neither
+MQTT nor SQL.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ from pipeline.ingest import Arrival
 from pipeline.judge import Judge
 from pipeline.metrics import Metrics
 from pipeline.nodes import MAX_NODES, BadStatus, Nodes
-from pipeline.store.journal import Journal
+from pipeline.store.journal import Appended, Journal
 from pipeline.study import Study
 
 log = logging.getLogger(__name__)
@@ -202,9 +204,8 @@ class Worker:
     def _keep_status(self, topic: str, arrival: Arrival, now_ms: int) -> None:
         try:
             self._nodes.hear(topic, arrival.payload, now_ms)
-        except BadStatus as bad:
-            self._journal.receive_poison(None, topic, arrival.payload, str(bad), now_ms)
-            self._metrics.quarantined.inc()
+        except Exception as bad:
+            self._set_aside(None, arrival, bad, now_ms)
         self._metrics.nodes_up.set(sum(n.state == "up" for n in self._nodes.all()))
         self._on_change("nodes")
 
@@ -215,19 +216,34 @@ class Worker:
                 raise BadBatch("topic: found bytes that are not UTF-8")
             span = parse_readings_topic(arrival.topic)
             batch = decode_batch(arrival.payload, span)
-        except BadBatch as bad:
-            topic = "(not UTF-8)" if arrival.topic is None else arrival.topic
-            received = self._journal.receive_poison(span, topic, arrival.payload, str(bad), now_ms)
-            self._metrics.quarantined.inc()
-            log.warning("payload_quarantined topic=%.120s reason=%s", topic, bad)
+            appended = self._journal.append(batch, now_ms)  # from here on it is on the disk
+        except PipelineFault:
+            raise
+        except Exception as bad:
+            received = self._set_aside(span, arrival, bad, now_ms)
         else:
-            received = self._append(batch, now_ms)
+            received = appended.received
+            self._note(batch, appended)
         if span is not None:
             self._source.publish_receipt(span.site, span.node, Receipt(span.outbox_id, received))
         self.committed_at_ms = now_ms
 
-    def _append(self, batch: Batch, now_ms: int) -> int:
-        appended = self._journal.append(batch, now_ms)  # from here on it is on the disk
+    def _set_aside(self, span: Span | None, arrival: Arrival, bad: Exception, now_ms: int) -> int:
+        """Put a message in quarantine for what it raised; returns the receipt of its outbox, 0 without a span."""
+        foreseen = isinstance(bad, BadBatch | BadStatus)
+        topic = "(not UTF-8)" if arrival.topic is None else arrival.topic
+        reason = str(bad) if foreseen else f"{type(bad).__name__}: {bad}"
+        received = self._journal.receive_poison(span, topic, arrival.payload, reason, now_ms)
+        self._metrics.quarantined.inc()
+        if foreseen:
+            log.warning("payload_quarantined topic=%.120s reason=%s", topic, reason)
+        else:
+            self._metrics.set_aside.inc()
+            log.error("message_set_aside topic=%.120s reason=%s", topic, reason, exc_info=bad)
+        return received
+
+    def _note(self, batch: Batch, appended: Appended) -> None:
+        """Count what was committed, and mark new readings for the stages."""
         self._metrics.readings.inc(appended.new)
         self._metrics.duplicates.inc(appended.duplicates)
         self._metrics.holes.inc(appended.hole)
@@ -238,7 +254,6 @@ class Worker:
                 self._newest_ms[station] = max(newest_ms, self._newest_ms.get(station, newest_ms))
                 self._unjudged.add(station)
             self._on_change("readings")
-        return appended.received
 
     # --- what the readings mean --------------------------------------------------------------------------------
 

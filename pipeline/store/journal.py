@@ -117,7 +117,7 @@ class Journal:
             return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
 
     def receive_poison(self, span: Span | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
-        """Quarantine a payload that is no batch and count its span as received.
+        """Quarantine a payload that is no batch, or could not be handled, and count its span as received.
 
         Parameters
         ----------
@@ -134,8 +134,8 @@ class Journal:
                 "INSERT INTO quarantine (at_ms, topic, reason, size_bytes, payload) VALUES (?, ?, ?, ?, ?)",
                 (
                     at_ms,
-                    topic[:QUARANTINE_TEXT],
-                    reason[:QUARANTINE_TEXT],
+                    _storable(topic[:QUARANTINE_TEXT]),
+                    _storable(reason[:QUARANTINE_TEXT]),
                     len(payload),
                     payload[:QUARANTINE_PAYLOAD_BYTES],
                 ),
@@ -302,6 +302,11 @@ class Journal:
                 WaitingRun(run.outbox, run.first, run.last, run.received_at_ms, readings_of_run(connection, run))
                 for run in runs
             ]
+
+
+def _storable(text: str) -> str:
+    """A text without halves of surrogate pairs, which JSON can spell and SQLite refuses."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _json(body: Mapping[str, object]) -> str:

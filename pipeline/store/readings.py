@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
-from hardware.reading import Batch, Reading, Span
+from hardware.reading import MAX_SEQ, Batch, Reading, Span
 from pipeline.store.channels import Channels
 from pipeline.store.database import Connection
 from pipeline.store.packed import pack, unpack
@@ -265,6 +265,8 @@ def _note_hole(tx: Connection, outbox: int, first: int, last: int, at_ms: int) -
 
 def _advance(tx: Connection, outbox: int, received: int) -> int:
     """The receipt moved over every span that follows on without a gap."""
+    if received >= MAX_SEQ:  # an earlier version let it as far as SQLite goes, where adding one fails
+        return received
     for first, last in tx.execute(
         "SELECT first_seq, last_seq FROM span WHERE outbox = ?1 AND first_seq >= coalesce("
         "(SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",

@@ -36,7 +36,7 @@ def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, i
     with database.reading() as connection:
         outboxes = connection.execute("SELECT id, site || '/' || node || '/' || outbox_id FROM outbox").fetchall()
         for number, name in outboxes:
-            since = worked.get(name, 0)
+            since = min(worked.get(name, 0), MAX_SEQ)
             runs = runs_between(connection, number, since + 1, MAX_SEQ)
             parts = [rows_of(run.packed)[max(0, since + 1 - run.first) :] for run in runs]
             if parts:

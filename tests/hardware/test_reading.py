@@ -302,6 +302,14 @@ def test_a_topic_out_of_form_is_refused(topic):
         parse_readings_topic(topic)
 
 
+@pytest.mark.parametrize("last", [2**53, 2**63 - 1, 2**63, 10**30])
+def test_a_seq_beyond_what_json_tells_exactly_is_refused_by_its_number(last):
+    """2^53 - 1 is the last whole number that any two readers of JSON agree on (RFC 8259, section 6)."""
+    parse_readings_topic(f"underturf/1/club/north/readings/{OUTBOX}/{2**53 - 1}/{2**53 - 1}")
+    with pytest.raises(BadBatch, match=rf"^topic: found seq {last}, expected at most 9007199254740991"):
+        parse_readings_topic(f"underturf/1/club/north/readings/{OUTBOX}/{last}/{last}")
+
+
 def test_topics_name_site_node_and_span():
     """The topics are those of the design: readings with outbox and span, receipt and status beside them."""
     batch = Batch("club", "north", OUTBOX, 1, (one(5), one(6)))

@@ -27,11 +27,11 @@ from hardware.reading import (
     status_topic,
 )
 from pipeline.__main__ import main
-from pipeline.broker import find_mosquitto
+from pipeline.broker import EmbeddedBroker, find_mosquitto
 from pipeline.config import SiteConfig, load
 from pipeline.export import csv_text, json_text
 from pipeline.service import DataInUse, Pipeline, lock_folder, open_stores
-from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, record
+from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, reading, record
 
 ROOT = Path(__file__).parents[2]
 Until = Callable[..., None]
@@ -58,8 +58,8 @@ class Node:
         else:
             self.server.append(json.loads(message.payload)["state"])
 
-    def send(self, readings: list[Reading]) -> None:
-        batch = Batch("meadow", "node-1", OUTBOX, 1, tuple(readings))
+    def send(self, readings: list[Reading], lowest_kept: int = 1) -> None:
+        batch = Batch("meadow", "node-1", OUTBOX, lowest_kept, tuple(readings))
         self._client.publish(readings_topic(batch), encode_batch(batch), qos=1)
 
     def say(self, topic: str, payload: bytes) -> None:
@@ -115,6 +115,54 @@ def test_readings_on_the_wire_become_findings_and_a_receipt(running: Pipeline, f
     assert running.changes.wait(seen, 5.0) > seen
     text = running.metrics.text().decode()
     assert "underturf_readings_kept_total 384.0" in text and "# HELP underturf_ingest_queue_messages" in text
+
+
+def test_a_message_that_breaks_its_handling_is_not_met_again_at_the_next_start(
+    real_broker: EmbeddedBroker, settings: Path, free_port: int, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The broker's session outlives the pipeline: two batches beyond every receipt and one that raises RuntimeError
+    are set aside by the first pipeline, and the second, which would break on it again, never sees it."""
+    text = settings.read_text().replace("[broker]", '[broker]\nkind = "external"\nhost = "127.0.0.1"')
+    settings.write_text(text)
+    readings, beyond, tried = record(4), 2**63 - 1, list[int]()
+
+    def start() -> Pipeline:
+        pipeline = Pipeline(load(settings))
+        append = pipeline.journal.append
+
+        def breaks_on_5(batch: Batch, at_ms: int) -> Any:
+            tried.append(batch.first)
+            if batch.first == 5:
+                raise RuntimeError("a fault of ours")
+            return append(batch, at_ms)
+
+        monkeypatch.setattr(pipeline.journal, "append", breaks_on_5)
+        pipeline.start()
+        return pipeline
+
+    start_and_stop(start, until)  # from here on the broker keeps a session
+    with node_at(free_port) as node:
+        for _ in range(2):
+            node.send([reading(beyond, "s1/p1/rain", START_MS, 0.0)], lowest_kept=beyond)
+        for batch in batches(readings[:12], 4):
+            node.send(batch)
+        first = start()
+        until(lambda: node.received == 12 or first.crash, "all until now is receipted")
+        first.stop()
+        assert (first.crash, tried) == ("", [1, 5, 9])
+        second = start()
+        node.send(readings[12:])
+        until(lambda: node.received == 16 or second.crash, "what comes later is receipted")
+        reasons = [q.reason for q in second.journal.quarantine()]
+        second.stop()
+    assert (second.crash, tried) == ("", [1, 5, 9, 13])
+    assert sorted(reason.partition(":")[0] for reason in reasons) == ["RuntimeError", "topic", "topic"]
+
+
+def start_and_stop(start: Callable[[], Pipeline], until: Until) -> None:
+    pipeline = start()
+    until(lambda: pipeline.ready, "it is ready")
+    pipeline.stop()
 
 
 def test_a_second_pipeline_on_the_same_folder_is_refused(settings: Path) -> None:

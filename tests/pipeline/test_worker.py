@@ -13,6 +13,7 @@ from hardware.reading import Batch, encode_batch, readings_topic
 from pipeline.errors import StoreAway, StoreFull
 from tests.pipeline.hand import (
     OUTBOX,
+    START_MS,
     Line,
     batches,
     reading,
@@ -85,6 +86,97 @@ def test_poison_is_quarantined_and_receipted_and_the_queue_moves_on(make: Callab
     assert all(q.reason for q in quarantine)
     assert line.value("payloads_quarantined_total") == 6
     assert line.value("readings_kept_total") == 8
+
+
+def test_a_seq_that_no_integer_of_sql_holds_is_quarantined(make: Callable[..., Line]) -> None:
+    """Two batches at 2^63 - 1, the second of which no receipt could pass: both are refused with a reason that says so,
+    and the readings of honest seq before and behind them are kept and receipted."""
+    line, beyond = make(), 2**63 - 1
+    line.send_batch(record(1))
+    for _ in range(2):
+        line.send_batch([reading(beyond, "s1/p1/moisture_0050", START_MS, 0.3)], lowest_kept=beyond)
+    line.send_batch(record(1, first_seq=5))
+    line.run_until_quiet()
+    assert line.source.receipts() == [4, 8]
+    assert [v for word, v in line.source.said if word == "acknowledged"] == [1, 1, 1, 1]
+    reasons = [q.reason for q in line.stores.journal.quarantine()]
+    assert reasons == [f"topic: found seq {beyond}, expected at most 9007199254740991 (2^53 - 1)"] * 2
+    assert (line.value("payloads_quarantined_total"), line.value("messages_set_aside_total")) == (2, 0)
+
+
+def test_a_receipt_that_an_earlier_version_let_go_to_the_end_of_sql_stops_nothing(make: Callable[..., Line]) -> None:
+    """An outbox kept with the receipt 2^63 - 1: the next batch of it, and the next start, are lived through."""
+    beyond = 2**63 - 1
+    for _ in range(2):
+        line = make()
+        with line.stores.database.transaction() as tx:
+            tx.execute(
+                "INSERT OR REPLACE INTO outbox (id, site, node, outbox_id, received) "
+                "VALUES (1, 'meadow', 'node-1', ?, ?)",
+                (OUTBOX, beyond),
+            )
+        line.send_batch(record(1))
+        line.run_until_quiet()
+        assert line.source.receipts()[-1] == beyond
+        line.worker.close()  # notes how far the stages are: the next start begins there
+    assert line.stores.journal.quarantine() == []
+
+
+@pytest.mark.parametrize("status", [False, True])
+def test_a_message_that_raises_something_unforeseen_is_set_aside_after_one_try(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture, *, status: bool
+) -> None:
+    """It is tried once, quarantined with what it raised, receipted where its topic names a span, acknowledged, counted
+    and logged with its trace; what comes behind it is kept."""
+    line, tries = make(), list[object]()
+    append, hear = line.stores.journal.append, line.nodes.hear
+
+    def breaks_on_5(batch: Batch, at_ms: int) -> Any:
+        if batch.first != 5:
+            return append(batch, at_ms)
+        tries.append(batch)
+        with line.stores.database.transaction() as tx:
+            tx.execute("INSERT INTO channel (name) VALUES ('half/a/change')")
+            raise RuntimeError("a fault of ours \ud800")  # half a surrogate pair, as a payload may spell it
+
+    def breaks_on_status(topic: str, payload: bytes, at_ms: int) -> Any:
+        tries.append(payload)
+        raise RuntimeError("a fault of ours \ud800")
+
+    monkeypatch.setattr(line.stores.journal, "append", breaks_on_5)
+    monkeypatch.setattr(line.nodes, "hear", breaks_on_status if status else hear)
+    line.send_batch(record(1))
+    if status:
+        line.send(b"{}", "underturf/1/meadow/node-1/status")
+    else:
+        line.send_batch(record(1, first_seq=5))
+    line.send_batch(record(1, first_seq=9))
+    line.run_until_quiet()
+    assert len(tries) == 1
+    assert line.source.receipts() == ([4, 4] if status else [4, 8, 12])
+    assert len([1 for word, _ in line.source.said if word == "acknowledged"]) == 3
+    (aside,) = line.stores.journal.quarantine()
+    assert aside.reason == "RuntimeError: a fault of ours \\ud800"
+    assert (line.value("payloads_quarantined_total"), line.value("messages_set_aside_total")) == (1, 1)
+    assert line.value("readings_kept_total") == 8
+    (said,) = [r for r in caplog.records if "message_set_aside" in r.getMessage()]
+    assert said.exc_info is not None and said.exc_info[0] is RuntimeError
+    with line.stores.database.reading() as connection:
+        assert not connection.execute("SELECT * FROM channel WHERE name = 'half/a/change'").fetchall()
+
+
+def test_a_bug_behind_the_commit_still_crashes(make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch) -> None:
+    """What fails once the readings are on the disk is no fault of the message: nothing is quarantined for it."""
+    line = make()
+
+    def bug(*_: object) -> None:
+        raise RuntimeError("a bug")
+
+    monkeypatch.setattr(line.study, "mark", bug)
+    line.send_batch(record(1))
+    with pytest.raises(RuntimeError, match="a bug"):
+        line.run(1)
+    assert line.stores.journal.quarantine() == [] and line.source.said == []
 
 
 def test_random_payloads_never_stop_the_line(make: Callable[..., Line]) -> None:
