@@ -7,14 +7,18 @@ and here the process is started and stopped. It decides nothing about a reading:
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import logging
+import os
 import signal
 import socket
 import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import IO
 
 from hardware.reading import Status
 from probe_agent.clock import Clock, FollowClock, SystemClock, environment
@@ -33,8 +37,39 @@ HOUSEKEEPING_S = 60.0
 FAULT_PAUSE_S = 1.0
 WAITING_READINGS = 5000  # kept in memory while the disk refuses them
 WATCHDOG_S = 10.0
+LOCK_FILE = "agent.lock"
 
 _log = logging.getLogger("underturf.agent")
+
+
+class StateInUse(AgentFault):
+    """Another agent works on the state folder."""
+
+
+def lock_folder(folder: Path) -> IO[bytes]:
+    """Lock the state folder, made if there is none, for this process until the file is closed or the process ends.
+
+    Raises
+    ------
+    StateInUse
+        When another process has it.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    file = (folder / LOCK_FILE).open("a+b", buffering=0)
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as err:
+        file.seek(0)
+        owner = file.read(20).decode(errors="replace").strip()
+        file.close()
+        raise StateInUse(
+            f"state_dir {folder}: found it in use by process {owner or 'unknown'}, expected it free. "
+            "Stop the other agent first, or give this one a folder of its own."
+        ) from err
+    with contextlib.suppress(OSError):  # the number is for that message alone: a full disk does not keep the agent away
+        file.truncate(0)
+        file.write(f"{os.getpid()}\n".encode())
+    return file
 
 
 @dataclass(slots=True)
@@ -68,6 +103,8 @@ class Agent:
 
     Raises
     ------
+    StateInUse
+        When another agent works on the state folder.
     OutboxFull
         When the outbox cannot be opened.
     """
@@ -82,7 +119,12 @@ class Agent:
         self.unkept = 0  # readings lost because neither disk nor memory had room
         self._clock = clock
         self._told = {"broker": NOT_CONNECTED}
-        self.outbox = self._open_outbox()
+        self._lock_file = lock_folder(config.state_dir)
+        try:
+            self.outbox = self._open_outbox()
+        except BaseException:
+            self._lock_file.close()
+            raise
         self.publisher = publisher_type(config, self.outbox, monotonic=clock.monotonic)
         last = self.outbox.last_slots()
         self._turns = [_Turn(probe, last.get(probe.id)) for probe in config.probes]
@@ -114,6 +156,7 @@ class Agent:
         self.outbox.close()
         for line in self.lines.values():
             line.close()
+        self._lock_file.close()
 
     # --- the work of one step ------------------------------------------------------------------------------------
 
@@ -257,7 +300,7 @@ def make_clock(config: AgentConfig) -> Clock:
 
 
 def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publisher) -> None:
-    """Run until SIGTERM or SIGINT. Raises OutboxFull when the outbox cannot be opened."""
+    """Run until SIGTERM or SIGINT. Raises what Agent raises."""
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())

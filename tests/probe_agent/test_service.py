@@ -32,6 +32,7 @@ from probe_agent.config import load
 from probe_agent.outbox import FILE_NAME, OutboxFull, peek
 from probe_agent.service import Agent, ServiceManager
 
+ROOT = Path(__file__).parents[2]
 STOP = threading.Event()
 
 
@@ -211,6 +212,48 @@ def test_service_manager_hears_of_the_start(tmp_path, monkeypatch):
     ServiceManager().tell("READY=1")
 
 
+def test_state_folder_belongs_to_one_process(write_config, tmp_path, until):
+    """A second agent ends with 1, naming folder and owner; the first reads on; once it is killed another may start."""
+    command = [sys.executable, "-m", "probe_agent", "run", "--config", str(write_config())]
+    state = tmp_path / "state"
+
+    def start(log: Path) -> subprocess.Popen:
+        with log.open("w") as out:
+            agent = subprocess.Popen(command, cwd=ROOT, stderr=out)
+        until(lambda: "INFO started" in log.read_text() or agent.poll() is not None, within_s=20)
+        return agent
+
+    first = start(tmp_path / "first")
+    try:
+        second = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=20, check=False)
+        assert second.returncode == 1
+        assert second.stderr.startswith(f"underturf-agent: state_dir {state}: found it in use by process {first.pid},")
+        assert "Traceback" not in second.stderr
+        kept = peek(state).kept
+        until(lambda: peek(state).kept > kept, within_s=10)
+        assert first.poll() is None
+    finally:
+        first.kill()
+        first.wait(10)
+    third = start(tmp_path / "third")
+    third.terminate()
+    assert third.wait(10) == 0
+
+
+def test_lock_is_taken_where_its_owner_cannot_be_written(tmp_path):
+    """A file system that refuses every byte: the folder is locked all the same, and the owner is unknown."""
+    program = (
+        "import resource, sys\n"
+        "from pathlib import Path\n"
+        "from probe_agent.service import lock_folder\n"
+        "resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))\n"
+        "held = lock_folder(Path(sys.argv[1]))\n"
+        "lock_folder(Path(sys.argv[1]))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", program, tmp_path], cwd=ROOT, capture_output=True, text=True)
+    assert f"StateInUse: state_dir {tmp_path}: found it in use by process unknown, expected it free" in done.stderr
+
+
 def test_from_sensor_to_receipt_with_the_real_command(start_broker, sensor_line, write_config, tmp_path, until):
     """Sensor, agent process, mosquitto, receipts: values arrive, rows are freed, a kill and a stop lose nothing."""
     sensor_line.add("1", {0: ["+12.5", "+8.25"]})
@@ -236,7 +279,7 @@ def test_from_sensor_to_receipt_with_the_real_command(start_broker, sensor_line,
     assert ready.wait(10)
     config = write_config(port=port, more="\n[clock]\ntrust_hardware = true\n")  # this machine may have no time service
     command = [sys.executable, "-m", "probe_agent", "run", "--config", str(config)]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
     log = (tmp_path / "log").open("w+")
 
     def start() -> subprocess.Popen:
