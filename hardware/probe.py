@@ -15,6 +15,7 @@ from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
 
+from hardware.curves import SIGNATURES, curve_faults
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 
@@ -22,6 +23,7 @@ PROTOCOLS = ("sdi12", "cone")
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
 MAX_DEPTH_MM = 3000.0
 MAX_CHANNELS = 96
+CONE_BASE_MM2 = SIGNATURES["cone_base_area"].required["base_mm2"]
 
 
 class ProbeFault(ValueError):
@@ -36,7 +38,7 @@ class ProbeFault(ValueError):
 class Calibration:
     """Which curve turns the number heard into the observation, with its parameters and where it came from.
 
-    `curve` is a name in `pipeline.soil.calibration.CURVES`, or `identity`; `parameters` are its own, by name.
+    `curve` is a name in `hardware.curves.SIGNATURES`; `parameters` are its own, by name.
     """
 
     curve: str = "identity"
@@ -187,7 +189,7 @@ def _cone_base(check: _Check, table: dict[str, object], protocol: str) -> float 
         check.fault("cone", cone, "a table with base_mm2")
         return None
     check.keys(cone, "cone.", {"base_mm2"})
-    return check.number(cone, "cone.", "base_mm2", None, 10.0, 1000.0) * 1e-6
+    return check.number(cone, "cone.", "base_mm2", None, *CONE_BASE_MM2) * 1e-6
 
 
 def _parse_channel(check: _Check, table: object, at: str, *, sdi12: bool) -> Channel:
@@ -235,11 +237,14 @@ def _parse_calibration(check: _Check, table: object, at: str) -> Calibration:
     if not isinstance(table, dict):
         check.fault(at.rstrip("."), table, "a table with curve and source")
         return Calibration()
-    parameters = {k: v for k, v in table.items() if k not in ("curve", "source")}
-    numbers = {k: check.number(table, at, k, None, -1e9, 1e9) for k in parameters}
-    curve = check.text(table, at, "curve", None)
+    curve = table.get("curve")
+    written = {key: value for key, value in table.items() if key not in ("curve", "source")}
+    faults = curve_faults(curve, written)
+    check.faults += [f"{check.file}: {at}{fault}" for fault in faults]
     source = check.text(table, at, "source", None)
-    return Calibration(curve, MappingProxyType(numbers), source)
+    if faults:
+        return Calibration()
+    return Calibration(str(curve), MappingProxyType({key: float(value) for key, value in written.items()}), source)
 
 
 def _check_unique(check: _Check, channels: list[Channel]) -> None:

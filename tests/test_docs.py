@@ -20,7 +20,7 @@ from pathlib import Path
 import pytest
 
 from api.command import _parser as server_parser
-from pipeline.soil.calibration import CURVES, curve_faults
+from hardware.curves import SIGNATURES, curve_faults
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary, DiaryEntry
 from probe_agent.__main__ import _parser as agent_parser
@@ -164,8 +164,8 @@ def test_printed_ring_samples_make_a_line() -> None:
     )
     printed = tomllib.loads(done.stdout)
     assert curve_faults("linear", printed) == [] and set(printed) == {
-        *CURVES["linear"].required,
-        *CURVES["linear"].optional,
+        *SIGNATURES["linear"].required,
+        *SIGNATURES["linear"].optional,
     }
 
 

@@ -25,13 +25,13 @@ from api import command
 from api.app import create_app
 from api.diary_check import check, moment_of
 from api.schema import DiaryEntryIn
+from hardware.curves import ANY_NUMBER, SIGNATURES, CurveSignature
 from hardware.probe import load_probe, models
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
 from pipeline import config as server
 from pipeline.advice.alerts import RULES
 from pipeline.advice.plan_alerts import PLAN_RULES
 from pipeline.advice.watch import AlertBounds, AlertEvent
-from pipeline.config import ground as config_ground
 from pipeline.learn import EVERY_MS
 from pipeline.metrics import Metrics
 from pipeline.nodes import Nodes
@@ -320,9 +320,19 @@ def test_every_medium_and_curve_is_there() -> None:
         for m in MEDIA.values()
     }
     assert media == ranges
-    curves = {bare(row[0]): (row[1], set(quoted(row[2])), row[3]) for row in table_of("Calibration curves").rows}
-    assert curves == {c.name: (c.reads, {*c.required, *c.optional}, c.source) for c in CURVES.values()}
-    assert all(f"`{name}`" in TEXT for name in config_ground.OTHER_CURVES)
+    curves = {bare(row[0]): row[1:] for row in table_of("Calibration curves").rows}
+    assert curves == {
+        name: (one.reads.replace("_", " "), one.gives.replace("_", " "), told_parameters(one), CURVES[name].source)
+        for name, one in SIGNATURES.items()
+    }
+
+
+def told_parameters(one: CurveSignature) -> str:
+    """The parameters of a curve as its row has them: limits where they say anything."""
+    known = {**one.required, **one.optional}
+    limits = {key: "" if span == ANY_NUMBER else f" {span[0]:g} to {span[1]:g}" for key, span in known.items()}
+    spared = dict.fromkeys(one.optional, " (may be left out)")
+    return ", ".join(f"`{key}`{limits[key]}{spared.get(key, '')}" for key in known)
 
 
 def test_every_alert_and_bound_is_there() -> None:

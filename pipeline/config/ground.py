@@ -11,18 +11,17 @@ from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
+from hardware.curves import curve_faults
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
 from pipeline.config.care import CARE_KEYS, bounds_of, care_of
 from pipeline.site import Core, InstalledChannel, InstalledProbe, Station, Surface
-from pipeline.soil.calibration import CURVES, curve_faults
-from pipeline.toml_check import Check, Table, finite
+from pipeline.toml_check import Check, Table
 
 SURFACE_KINDS = ("square", "outfield", "green", "pitch", "lawn")
 GRASSES = ("cool", "warm", "annual_meadow_grass")
 THATCH_MEDIA = ("raw_thatch", "decayed_thatch", "mat")
 SOIL_MEDIA = ("sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam", "first_class_clay_loam")
-OTHER_CURVES = ("cone_base_area",)  # curves that do not lead to water content
 MAX_SURFACES, MAX_STATIONS, MAX_PROBES, MAX_CORES = 64, 64, 64, 1000
 
 
@@ -127,15 +126,13 @@ def _calibration(check: Check, calibrations: Table, at: str, channel: Channel) -
         return channel.calibration
     place = f"{at}calibration.{channel.name}"
     entry = check.table(calibrations, f"{at}calibration.", channel.name)
-    curve = check.one_of(entry, f"{place}.", "curve", (*CURVES, *OTHER_CURVES), None)
-    source = check.text(entry, f"{place}.", "source", "set for this site")
+    curve, source = entry.get("curve"), check.text(entry, f"{place}.", "source", "set for this site")
     written = {key: value for key, value in entry.items() if key not in ("curve", "source")}
-    parameters = {key: float(value) for key, value in written.items() if finite(value)}
-    for key in written.keys() - parameters.keys():
-        check.fault(f"{place}.{key}", written[key], "a number")
-    if "curve" in entry and entry["curve"] in CURVES and len(written) == len(parameters):
-        check.faults.extend(f"{check.file}: {place}.{fault}" for fault in curve_faults(curve, parameters))
-    return Calibration(curve, MappingProxyType(parameters), source)
+    faults = curve_faults(curve, written)
+    check.faults.extend(f"{check.file}: {place}.{fault}" for fault in faults)
+    if faults:
+        return channel.calibration
+    return Calibration(str(curve), MappingProxyType({key: float(value) for key, value in written.items()}), source)
 
 
 def _cores(check: Check, table: Table, at: str, zone: ZoneInfo) -> tuple[Core, ...]:

@@ -1,69 +1,61 @@
-"""From what a probe says to water content: the named curves and the temperature correction.
+"""From what a probe says to the observation: the sums of the named curves, and the temperature correction.
 
-`CURVES` is the list a probe description may name, as `calibration = {curve = "topp_1980"}` or
-`{curve = "malicki_bulk_density", bulk_density_g_cm3 = 0.25}`. A line fitted to ring samples of the site
-(see `site_calibration`) goes by the name "linear"; it beats every published curve and is the only defence of
-a number from thatch. This module must not change a raw reading: it returns new arrays, so that old data can
-be redone when a better calibration arrives.
+`CURVES` has the sum of every curve that a probe description may name (`hardware.curves.SIGNATURES`). A line fitted to
+ring samples of the site (see `site_calibration`) goes by the name "linear"; it beats every published curve and is the
+only defence of a number from thatch. This module must not change a raw reading: it returns new arrays, so that old data
+can be redone when a better calibration arrives.
 """
 
-import difflib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from hardware.curves import SIGNATURES, CurveSignature, Limits, curve_faults
 from pipeline.soil import mixing
 from pipeline.soil import permittivity as curves
-from pipeline.soil.permittivity import FloatArray, Limits
+from pipeline.soil.permittivity import FloatArray
 
 REFERENCE_TEMPERATURE_DEGC = 20.0  # most curves were made in a laboratory near it: common practice, no source
 
 
 @dataclass(frozen=True)
 class Curve:
-    """One named way from a reading to water content.
+    """The sum of one named curve.
 
     Attributes
     ----------
-    name : str
-        As written in a probe description.
-    reads : str
-        What the reading must be: "permittivity", "water content" or "any".
+    signature : CurveSignature
+        What it reads and gives, and its parameters.
     guarded, formula : callable
         `guarded(reading, **parameters)` answers NaN outside the calibrated range; `formula` is the bare
         equation.
-    required, optional : mapping of parameter name to (low, high)
-        Parameters and the range in which the curve was calibrated or makes sense.
     reading_range : (low, high) or None
         Calibrated range of the reading; None where the curve has none.
     source : str
         Paper and table.
     """
 
-    name: str
-    reads: str
+    signature: CurveSignature
     guarded: Callable[..., FloatArray]
     formula: Callable[..., FloatArray]
     reading_range: Limits | None
     source: str
-    required: Mapping[str, Limits] = field(default_factory=dict)
-    optional: Mapping[str, Limits] = field(default_factory=dict)
 
 
 def identity(reading: npt.ArrayLike) -> FloatArray:
-    """Pass on the reading of a probe which already reports water content.
+    """Pass on the reading of a probe which already reports the quantity wanted.
 
     Parameters
     ----------
     reading : array_like, any shape
-        Volumetric water content. [m3 m-3]
+        In any unit.
 
     Returns
     -------
     ndarray, shape of `reading`
-        A copy. [m3 m-3] Impossible values pass: the range test of the layer flags them.
+        A copy, in the same unit. Impossible values pass: the range test of the layer flags them.
     """
     return np.array(reading, dtype=np.float64)
 
@@ -76,21 +68,21 @@ def linear(
     reading_low: float = -np.inf,
     reading_high: float = np.inf,
 ) -> FloatArray:
-    """Straight line from a reading to water content, refused outside the range it was fitted on.
+    """Straight line from a reading to the observation, refused outside the range it was fitted on.
 
     Parameters
     ----------
     reading : array_like, any shape
         What the probe says, in its own unit.
     slope, offset : float
-        Water content = slope x reading + offset. [m3 m-3 per unit], [m3 m-3]
+        Observation = slope x reading + offset, for water content in [m3 m-3 per unit], [m3 m-3].
     reading_low, reading_high : float
         Sampled range of the reading; NaN outside. Unlimited when not given.
 
     Returns
     -------
     ndarray, shape of `reading`
-        Volumetric water content. [m3 m-3]
+        Volumetric water content [m3 m-3], or what else the channel observes, in its unit.
     """
     values = np.asarray(reading, dtype=np.float64)
     return curves.within(slope * values + offset, values, (reading_low, reading_high))
@@ -98,6 +90,24 @@ def linear(
 
 def _linear_formula(reading: npt.ArrayLike, slope: float, offset: float, **_limits: float) -> FloatArray:
     return linear(reading, slope, offset)
+
+
+def cone_base_area(force: npt.ArrayLike, base_mm2: float) -> FloatArray:
+    """Cone resistance from the force on the cone: force over base area (ASAE S313.3).
+
+    Parameters
+    ----------
+    force : array_like, any shape
+        [N]
+    base_mm2 : float
+        Area of the cone's base. [mm2]
+
+    Returns
+    -------
+    ndarray, shape of `force`
+        [kPa]
+    """
+    return np.asarray(force, dtype=np.float64) * 1000.0 / base_mm2  # N over mm2 is MPa
 
 
 def _crim_formula(
@@ -116,20 +126,14 @@ def _cubic_curve(
     def formula(permittivity: npt.ArrayLike) -> FloatArray:
         return curves.cubic(permittivity, coefficients)
 
-    return Curve(name, "permittivity", getattr(curves, name), formula, reading_range, source)
+    return Curve(SIGNATURES[name], getattr(curves, name), formula, reading_range, source)
 
-
-_UNLIMITED: Limits = (-np.inf, np.inf)
 
 CURVES: Mapping[str, Curve] = {
-    curve.name: curve
+    curve.signature.name: curve
     for curve in (
-        Curve("identity", "water content", identity, identity, None, "the probe's own calibration"),
-        Curve(
-            "linear", "any", linear, _linear_formula, None, "site or bench line",
-            required={"slope": _UNLIMITED, "offset": _UNLIMITED},
-            optional={"reading_low": _UNLIMITED, "reading_high": _UNLIMITED},
-        ),
+        Curve(SIGNATURES["identity"], identity, identity, None, "the probe's own calibration"),
+        Curve(SIGNATURES["linear"], linear, _linear_formula, None, "site or bench line"),
         _cubic_curve(
             "topp_1980", curves.TOPP_1980_COEFFICIENTS, curves.TOPP_1980_RANGE,
             "Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582",
@@ -159,76 +163,38 @@ CURVES: Mapping[str, Curve] = {
             "Myllys & Simojoki 1996, Table 2, pooled",
         ),
         Curve(
-            "schaap", "permittivity", curves.schaap, curves.schaap_formula, curves.SCHAAP_RANGE,
+            SIGNATURES["schaap"], curves.schaap, curves.schaap_formula, curves.SCHAAP_RANGE,
             "Schaap, de Lange & Heimovaara 1996, Soil Technol. 10, 195-206 (citation from memory)",
         ),
         Curve(
-            "malicki_bulk_density", "permittivity", curves.malicki_bulk_density,
+            SIGNATURES["malicki_bulk_density"], curves.malicki_bulk_density,
             curves.malicki_bulk_density_formula, curves.MALICKI_RANGE,
             "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10",
-            required={"bulk_density_g_cm3": curves.MALICKI_BULK_DENSITY_RANGE},
         ),
         Curve(
-            "malicki_porosity", "permittivity", curves.malicki_porosity,
+            SIGNATURES["malicki_porosity"], curves.malicki_porosity,
             curves.malicki_porosity_formula, curves.MALICKI_RANGE,
             "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 12",
-            required={"porosity": curves.MALICKI_POROSITY_RANGE},
         ),
         Curve(
-            "crim", "permittivity", mixing.crim, _crim_formula, mixing.CRIM_RANGE,
+            SIGNATURES["crim"], mixing.crim, _crim_formula, mixing.CRIM_RANGE,
             "Roth et al. 1990, Water Resour. Res. 26, 2267 (citation from memory)",
-            required={"porosity": mixing.CRIM_POROSITY_RANGE},
-            optional={"solid_permittivity": (2.0, 12.0), "water_permittivity": (60.0, 90.0)},
+        ),
+        Curve(
+            SIGNATURES["cone_base_area"], cone_base_area, cone_base_area, None,
+            "ASAE S313.3: cone index is force over base area",
         ),
     )
 }  # fmt: skip
 
 
-def curve_faults(name: str, parameters: Mapping[str, float]) -> list[str]:
-    """Say what is wrong with a calibration as written in a probe description.
-
-    Parameters
-    ----------
-    name : str
-        Name of a curve in `CURVES`.
-    parameters : mapping of str to float
-        Everything written beside `curve`.
-
-    Returns
-    -------
-    list of str
-        One sentence for each fault; empty when the calibration can be used.
-    """
-    curve = CURVES.get(name)
-    if curve is None:
-        near = difflib.get_close_matches(name, CURVES, n=1)
-        hint = f" Did you mean {near[0]!r}?" if near else ""
-        return [f"curve: found {name!r}, expected one of {', '.join(CURVES)}.{hint}"]
-    faults = [
-        f"{key}: found nothing, expected a number from {low:g} to {high:g}. Curve {name!r} needs it."
-        for key, (low, high) in curve.required.items()
-        if key not in parameters
-    ]
-    known = {**curve.required, **curve.optional}
-    for key, value in parameters.items():
-        if key not in known:
-            expected = ", ".join(known) if known else "no parameter"
-            faults.append(f"{key}: found {value!r}, expected {expected} for curve {name!r}. Take it out.")
-        elif isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-            faults.append(f"{key}: found {value!r}, expected a number. Curve {name!r} cannot use it.")
-        elif not known[key][0] <= value <= known[key][1]:
-            low, high = known[key]
-            faults.append(f"{key}: found {value:g}, expected {low:g} to {high:g}, where curve {name!r} is calibrated.")
-    return faults
-
-
 def calibrate(reading: npt.ArrayLike, name: str, parameters: Mapping[str, float] | None = None) -> FloatArray:
-    """Turn readings into water content by a named curve.
+    """Turn readings into observations by a named curve.
 
     Parameters
     ----------
     reading : array_like, any shape
-        What the curve reads: permittivity [1], water content [m3 m-3], or the probe's own unit for "linear".
+        What the curve reads, in the unit of that quantity; any for "identity" and "linear".
     name : str
         Name of a curve in `CURVES`.
     parameters : mapping of str to float, optional
@@ -237,7 +203,8 @@ def calibrate(reading: npt.ArrayLike, name: str, parameters: Mapping[str, float]
     Returns
     -------
     ndarray, shape of `reading`
-        Volumetric water content. [m3 m-3] NaN where the reading is NaN or outside the calibrated range.
+        What the curve gives, in the unit of that quantity. NaN where the reading is NaN or outside
+        the calibrated range.
 
     Raises
     ------

@@ -7,10 +7,11 @@ layer. This module must not guess a porosity.
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.permittivity import FloatArray, Limits, cubic, within
+from hardware.curves import SIGNATURES, Limits
+from pipeline.soil.permittivity import FloatArray, cubic, within
 
 CRIM_RANGE: Limits = (2.0, 80.0)  # a mixing law, no calibration: solid grains to free water
-CRIM_POROSITY_RANGE: Limits = (0.2, 0.97)
+CRIM_POROSITY_RANGE = SIGNATURES["crim"].required["porosity"]
 WATER_PERMITTIVITY_RANGE: Limits = (0.0, 50.0)  # degC
 
 

@@ -10,8 +10,9 @@ reads 0.10 to 0.25 m3/m3 below the organic ones.
 import numpy as np
 import numpy.typing as npt
 
+from hardware.curves import SIGNATURES, Limits
+
 FloatArray = npt.NDArray[np.float64]
-Limits = tuple[float, float]
 
 # Cubic coefficients, constant term first.
 TOPP_1980_COEFFICIENTS = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
@@ -37,8 +38,8 @@ NAGARE_RANGE: Limits = (2.0, 70.0)
 MYLLYS_SIMOJOKI_RANGE: Limits = (3.0, 60.0)
 SCHAAP_RANGE: Limits = (2.0, 60.0)
 MALICKI_RANGE: Limits = (2.0, 70.0)
-MALICKI_BULK_DENSITY_RANGE: Limits = (0.13, 2.0)  # g/cm3; 0.13 is the lightest peat of the paper
-MALICKI_POROSITY_RANGE: Limits = (0.33, 0.95)
+MALICKI_BULK_DENSITY_RANGE = SIGNATURES["malicki_bulk_density"].required["bulk_density_g_cm3"]
+MALICKI_POROSITY_RANGE = SIGNATURES["malicki_porosity"].required["porosity"]
 
 
 def cubic(x: npt.ArrayLike, coefficients: tuple[float, float, float, float]) -> FloatArray:

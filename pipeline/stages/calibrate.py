@@ -85,22 +85,16 @@ def observed(channel: Channel, raw: FloatArray) -> FloatArray:
     Parameters
     ----------
     channel : Channel
-        Its calibration names the curve: `identity`, `cone_base_area` (force to pressure on the cone's base, ASAE
-        S313.3), or one of `pipeline.soil.calibration.CURVES`.
+        Its calibration names one of `pipeline.soil.calibration.CURVES`.
     raw : ndarray, shape (time,)
         [unit of `channel.heard`]
 
     Raises
     ------
     ValueError
-        When the curve is not known, or its parameters do not fit it.
+        When the curve is not known, or its parameters do not fit it. The loaders refuse both.
     """
-    calibration = channel.calibration
-    if calibration.curve == "identity":
-        return raw.copy()
-    if calibration.curve == "cone_base_area":
-        return raw * 1000.0 / calibration.parameters["base_mm2"]  # N over mm2 is MPa
-    return curve_value(raw, calibration.curve, calibration.parameters)
+    return curve_value(raw, channel.calibration.curve, channel.calibration.parameters)
 
 
 def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:

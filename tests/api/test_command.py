@@ -63,6 +63,28 @@ def test_the_environment_stands_over_the_file(
     assert "pages.port: found 70000" in capsys.readouterr().err
 
 
+def test_check_names_a_curve_that_does_not_exist(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A misspelt curve ends the check with exit 2 and the nearest name, in a probe file as in the settings."""
+    (tmp_path / "probes").mkdir()
+    shipped = (ROOT / "hardware" / "probes" / "root_zone_profile.toml").read_text()
+    own = tmp_path / "probes" / "profile.toml"
+    own.write_text(shipped.replace("topp_1980", "topp_1890", 1))
+    site = '[site]\nname = "home"\n[data]\nmodel_dir = "probes"\n[[surface]]\nname = "lawn"\nkind = "lawn"\n'
+    site += '[[surface.station]]\nname = "s1"\nsoil = "loam"\n'
+    site += '[[surface.station.probe]]\nname = "p1"\nmodel = "profile"\n[[surface.station.probe]]\nname = "p2"\n'
+    site += 'model = "root_zone_profile"\n[surface.station.probe.calibration.moisture_035]\ncurve = "topp_1890"\n'
+    path = tmp_path / "underturf.toml"
+    path.write_text(site)
+    assert main(["check", "--config", str(path)]) == 2
+    told = [line for line in capsys.readouterr().err.splitlines() if "topp_1890" in line]
+    place = "underturf.toml: surface.lawn.station.s1.probe."
+    assert [line.split(": found ")[0] for line in told] == [
+        f"{place}p1.model: {own}: channel[0].calibration.curve",
+        f"{place}p2.calibration.moisture_035.curve",
+    ]
+    assert all(", nearest 'topp_1980'" in line for line in told)
+
+
 def test_check_prints_every_fault_and_exits_2(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Five faults in one file are five lines, each with the key, what was found and what was expected."""
     path = tmp_path / "faulty.toml"

@@ -62,3 +62,47 @@ def test_folder_that_is_gone_is_told_by_its_path(tmp_path: Path) -> None:
     """Never a traceback out of the listing."""
     (told,) = faults_of("thatch", tmp_path / "gone")
     assert f"{tmp_path / 'gone'}: No such file" in told
+
+
+PERMITTIVITY = """
+protocol = "sdi12"
+[[channel]]
+name = "moisture"
+heard = "apparent_permittivity"
+quantity = "water_content"
+depth_mm = 70
+position = 1
+calibration = {}
+"""
+
+
+@pytest.mark.parametrize(
+    ("calibration", "told"),
+    [
+        ('{ curve = "topp_1890", source = "x" }', ["curve: found 'topp_1890', expected one of identity, "]),
+        ('{ source = "x" }', ["curve: found nothing, expected one of identity, "]),
+        ('{ curve = "crim", source = "x" }', ["porosity: found nothing, expected a number from 0.2 to 0.97"]),
+        (
+            '{ curve = "crim", porosty = 0.5, source = "x" }',
+            ["porosity: found nothing", "porosty: found 0.5, expected porosity, "],
+        ),
+        ('{ curve = "topp_1980", source = 3 }', ["source: found 3, expected text"]),
+    ],
+)
+def test_calibration_in_a_description_is_held_against_its_curve(
+    tmp_path: Path, calibration: str, told: list[str]
+) -> None:
+    """A curve that does not exist, and parameters that it does not have, are faults of the description's own file."""
+    (tmp_path / "single.toml").write_text(PERMITTIVITY.replace("{}", calibration))
+    found = faults_of("single", tmp_path)
+    place = f"{tmp_path / 'single.toml'}: channel[0].calibration."
+    assert len(found) == len(told)
+    for fault, words in zip(found, told, strict=True):
+        assert fault.startswith(f"{place}{words}")
+
+
+def test_curve_that_does_not_exist_is_told_with_the_nearest_name(tmp_path: Path) -> None:
+    """A slip of the pen is answered with the name that was meant."""
+    (tmp_path / "single.toml").write_text(PERMITTIVITY.replace("{}", '{ curve = "topp_1890", source = "x" }'))
+    (told,) = faults_of("single", tmp_path)
+    assert told.endswith(", nearest 'topp_1980'")

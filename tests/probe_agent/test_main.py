@@ -38,6 +38,21 @@ def test_every_command_names_all_faults_of_a_bad_file(write_config, capsys, comm
     assert all(line.startswith(f"{path}: ") for line in lines)
 
 
+def test_check_names_a_curve_that_does_not_exist(write_config, tmp_path, capsys):
+    """A misspelt curve in a probe file ends the check with exit 1 and the nearest name, though only the server computes
+    it."""
+    (tmp_path / "probes").mkdir()
+    shipped = (ROOT / "hardware" / "probes" / "root_zone_profile.toml").read_text()
+    (tmp_path / "probes" / "thatch.toml").write_text(shipped.replace("topp_1980", "topp_1890", 1))
+    path = write_config()
+    path.write_text(path.read_text().replace("[broker]", 'model_dir = "probes"\n[broker]'))
+    assert main(["check", "--config", str(path)]) == 1
+    (told,) = capsys.readouterr().err.splitlines()
+    place = f"{path}: probe.p1.model: {tmp_path / 'probes' / 'thatch.toml'}: channel[0].calibration.curve"
+    assert told.startswith(f"{place}: found 'topp_1890', expected one of identity, ")
+    assert told.endswith(", nearest 'topp_1980'")
+
+
 def test_read_prints_values_with_units_and_status(write_config, sensor_line, capsys):
     """One probe now: name, value, unit, status, quantity and depth."""
     sensor_line.add("1", {0: ["+12.5", "+8.25"]})

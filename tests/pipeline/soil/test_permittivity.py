@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from hardware.curves import SIGNATURES
 from pipeline.soil import permittivity as pm
 from pipeline.soil.calibration import CURVES
 
@@ -105,11 +106,11 @@ def test_roth_mineral_lies_near_topp_in_mineral_soil():
     assert pm.roth_mineral(at) == pytest.approx(pm.topp_1980(at), abs=0.03)  # common practice, no source
 
 
-@pytest.mark.parametrize("name", [n for n, c in CURVES.items() if c.reads == "permittivity"])
+@pytest.mark.parametrize("name", [n for n, c in SIGNATURES.items() if c.reads == "apparent_permittivity"])
 def test_every_curve_rises_through_its_range_and_keeps_nan(name):
     """More permittivity never means less water inside a calibrated range, and a gap stays a gap."""
     curve = CURVES[name]
-    middle = {key: 0.5 * (low + high) for key, (low, high) in curve.required.items()}
+    middle = {key: 0.5 * (low + high) for key, (low, high) in curve.signature.required.items()}
     found = curve.guarded(np.linspace(*curve.reading_range, 400), **middle)
     assert np.isfinite(found).all()
     assert (np.diff(found) > 0.0).all()

@@ -1,0 +1,124 @@
+"""Calibration curves by name: what each reads, what it gives, and the parameters it takes.
+
+A probe description names a curve, and whoever loads it, agent or server, is told here whether there is such a curve and
+whether its parameters fit. The sums themselves are the pipeline's, in `pipeline.soil.calibration`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+Limits = tuple[float, float]
+
+ANY_QUANTITY = "any quantity"
+WHAT_IT_READS = "what it reads"
+ANY_NUMBER: Limits = (-1e9, 1e9)
+_NONE: Mapping[str, Limits] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class CurveSignature:
+    """What can be said of a curve without its sum.
+
+    Attributes
+    ----------
+    name : str
+        As written in a probe description.
+    reads : str
+        Quantity of the number heard, in its canonical unit; or `ANY_QUANTITY`.
+    gives : str
+        Quantity of the observation; or `ANY_QUANTITY`, or `WHAT_IT_READS`.
+    required, optional : mapping of parameter name to (low, high)
+        Parameters and the range, both ends included, in which the curve was calibrated or makes sense.
+    """
+
+    name: str
+    reads: str
+    gives: str
+    required: Mapping[str, Limits] = field(default_factory=lambda: _NONE)
+    optional: Mapping[str, Limits] = field(default_factory=lambda: _NONE)
+
+
+def _of_permittivity(
+    name: str, required: Mapping[str, Limits] = _NONE, optional: Mapping[str, Limits] = _NONE
+) -> CurveSignature:
+    return CurveSignature(name, "apparent_permittivity", "water_content", required, optional)
+
+
+SIGNATURES: Mapping[str, CurveSignature] = MappingProxyType(
+    {
+        signature.name: signature
+        for signature in (
+            CurveSignature("identity", ANY_QUANTITY, WHAT_IT_READS),
+            CurveSignature(
+                "linear",
+                ANY_QUANTITY,
+                ANY_QUANTITY,
+                {"slope": ANY_NUMBER, "offset": ANY_NUMBER},
+                {"reading_low": ANY_NUMBER, "reading_high": ANY_NUMBER},
+            ),
+            _of_permittivity("topp_1980"),
+            _of_permittivity("topp_organic"),
+            _of_permittivity("roth_organic"),
+            _of_permittivity("roth_mineral"),
+            _of_permittivity("kellner_lundin"),
+            _of_permittivity("nagare"),
+            _of_permittivity("myllys_simojoki"),
+            _of_permittivity("schaap"),
+            # 0.13 is the lightest peat of Malicki, Plagge & Roth 1996; the other limits are from memory
+            _of_permittivity("malicki_bulk_density", {"bulk_density_g_cm3": (0.13, 2.0)}),
+            _of_permittivity("malicki_porosity", {"porosity": (0.33, 0.95)}),
+            _of_permittivity(
+                "crim",
+                {"porosity": (0.2, 0.97)},
+                {"solid_permittivity": (2.0, 12.0), "water_permittivity": (60.0, 90.0)},
+            ),
+            # the two cones of ASAE S313.3 have 129 and 323 mm2; the limits are common practice, no source
+            CurveSignature("cone_base_area", "cone_force", "cone_resistance", {"base_mm2": (10.0, 1000.0)}),
+        )
+    }
+)
+
+
+def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:
+    """Say what is wrong with a calibration as it is written.
+
+    Parameters
+    ----------
+    name : object
+        What is written for `curve`; None where nothing is.
+    parameters : mapping of str to object
+        Everything written beside `curve` and `source`.
+
+    Returns
+    -------
+    list of str
+        One fault each, `key: found, expected`; empty when the calibration can be used.
+    """
+    signature = SIGNATURES.get(name) if isinstance(name, str) else None
+    if signature is None:
+        found = "nothing" if name is None else repr(name)
+        return [f"curve: found {found}, expected one of {', '.join(SIGNATURES)}{_nearest(name, SIGNATURES)}"]
+    known = {**signature.required, **signature.optional}
+    faults = [
+        f"{key}: found nothing, expected a number from {low:g} to {high:g}: curve {name!r} needs it"
+        for key, (low, high) in signature.required.items()
+        if key not in parameters
+    ]
+    for key, value in parameters.items():
+        if key not in known:
+            expected = ", ".join(known) or "no parameter"
+            faults.append(f"{key}: found {value!r}, expected {expected} for curve {name!r}{_nearest(key, known)}")
+            continue
+        low, high = known[key]
+        if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
+            faults.append(f"{key}: found {value!r}, expected a number from {low:g} to {high:g} for curve {name!r}")
+    return faults
+
+
+def _nearest(word: object, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1) if isinstance(word, str) else []
+    return f", nearest {near[0]!r}" if near else ""
