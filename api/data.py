@@ -180,23 +180,30 @@ def get_observations(
     end: To = None,
     every: Every = "auto",
     limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = DEFAULT_PAGE,
-    after: Annotated[int, Query(ge=0, description="observations to pass over; `next` has it filled in")] = 0,
+    after: Annotated[
+        str | None, Query(description="place of the last observation of the page before; `next` has it filled in")
+    ] = None,
 ) -> schema.ObservationsOut:
     pipeline = pipeline_of(request)
     channels = _known(pipeline, channel)
     start_ms, end_ms = _span(pipeline, start, end)
     step = _step(every, end_ms - start_ms)
-    frame = drawn(pipeline, channels, start_ms, end_ms, step)
-    page = frame.iloc[after : after + limit]
-    more = after + limit < len(frame)
-    query = [("channel", c) for c in channels] + [
-        ("from", iso(start_ms)), ("to", iso(end_ms)), ("every", step), ("limit", limit), ("after", after + limit),
-    ]  # fmt: skip
+    behind = None if after is None else _place(after)
+    # One more than a page has tells whether there is another.
+    frame = _drawn_after(pipeline, channels, start_ms, end_ms, step, behind=behind, limit=limit + 1)
+    rows = [_observation(row) for row in frame.iloc[:limit].to_dict("records")]
+    following = None
+    if len(frame) > limit:
+        query = [("channel", c) for c in channels] + [
+            ("from", iso(start_ms)), ("to", iso(end_ms)), ("every", step), ("limit", limit),
+            ("after", f"{rows[-1].channel}@{rows[-1].at}"),
+        ]  # fmt: skip
+        following = f"{request.url.path}?{urlencode(query)}"
     return schema.ObservationsOut(
         every=step,
         units={c: QUANTITIES[pipeline.config.channels()[c].channel.quantity].unit for c in channels},
-        observations=[_observation(row) for row in page.to_dict("records")],
-        next=f"{request.url.path}?{urlencode(query)}" if more else None,
+        observations=rows,
+        next=following,
     )
 
 
@@ -297,6 +304,27 @@ def drawn(pipeline: Pipeline, channels: list[str], start_ms: int, end_ms: int, s
     return frame if step == "raw" else _hourly(frame, _rain_channels(pipeline))
 
 
+def _drawn_after(
+    pipeline: Pipeline,
+    channels: list[str],
+    start_ms: int,
+    end_ms: int,
+    step: str,
+    *,
+    behind: tuple[str, int] | None,
+    limit: int,
+) -> pd.DataFrame:
+    """At most `limit` of what `drawn` gives, the first by channel and time behind a place in that order."""
+    if step == "raw":
+        return pipeline.store.observations(channels, start_ms, end_ms, after=behind, limit=limit)
+    frame = drawn(pipeline, channels, start_ms, end_ms, step)
+    if behind is not None:
+        channel, at_ms = behind
+        later = (frame["channel"] == channel) & (frame["measured_at_ms"] > at_ms)
+        frame = frame[later | (frame["channel"] > channel)]
+    return frame.iloc[:limit]
+
+
 def _hourly(frame: pd.DataFrame, rain_channels: set[str]) -> pd.DataFrame:
     good = frame[frame["flag"].isin(BELIEVED) & frame["value"].notna()]
     hour_ms = good["measured_at_ms"] // HOUR_MS * HOUR_MS
@@ -328,6 +356,19 @@ def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.dat
     if start_ms >= end_ms:
         raise Problem(422, "The span is empty", f"from: found {iso(start_ms)}, expected a moment before {iso(end_ms)}")
     return start_ms, end_ms
+
+
+def _place(after: str) -> tuple[str, int]:
+    """A place in the order of channel and time, as `next` names it. Raises Problem 422."""
+    channel, _, at = after.rpartition("@")
+    try:
+        if channel:
+            return channel, ms(datetime.datetime.fromisoformat(at))
+    except ValueError:
+        pass
+    raise Problem(
+        422, "No such place", f"after: found {after!r}, expected CHANNEL@TIME, as `next` of the page before has it"
+    )
 
 
 def _iso(at_ms: int | None) -> str | None:

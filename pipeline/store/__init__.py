@@ -56,8 +56,20 @@ class Store(Protocol):
         replaced. `flag` is a Flag as a number."""
         ...
 
-    def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Observations with the columns `OBSERVATION_COLUMNS`, sorted by channel and measured_at_ms."""
+    def observations(
+        self,
+        channels: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
+        """Observations with the columns `OBSERVATION_COLUMNS`, sorted by channel and measured_at_ms.
+
+        With a `limit` at most so many, the first in that order, and no more are read; with `after`, a channel and a
+        time, only those that come after that place in it. The last row of a page is the place the next one begins at.
+        """
         ...
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:

@@ -36,10 +36,32 @@ def quoted(text: str) -> str:
     return '"' + escaped.replace("\n", "\\n").replace("\r", "\\r").replace("\t", "\\t") + '"'
 
 
-def rows(bucket: str, site: str, channels: Sequence[str], measurement: str, start_ms: int, end_ms: int) -> str:
-    """Readings or observations of channels with start <= t < end, one row each."""
+def rows(
+    bucket: str,
+    site: str,
+    channels: Sequence[str],
+    measurement: str,
+    start_ms: int,
+    end_ms: int,
+    *,
+    after: tuple[str, int] | None = None,
+    limit: int | None = None,
+) -> str:
+    """Readings or observations of channels with start <= t < end, one row each.
+
+    With `after`, a channel and a time, that channel's begin behind the time. With a `limit`, at most so many of
+    each channel are made into rows and the first of them by channel and time are given: whole observations, since
+    every field of one is written; for readings it would cut through two of one millisecond.
+    """
     kept = READING_KEPT if measurement == READING else OBSERVATION_KEPT
-    return _series(bucket, site, measurement, start_ms, end_ms, _any("channel", channels)) + _as_rows(kept)
+    wanted = _any("channel", channels)
+    if after is not None:
+        wanted += f" and (r.channel != {quoted(after[0])} or r._time > time(v: {after[1] * NS_PER_MS}))"
+    series = _series(bucket, site, measurement, start_ms, end_ms, wanted)
+    if limit is None:
+        return series + _as_rows(kept)
+    first = f"  |> limit(n: {limit})\n"
+    return series + first + _as_rows(kept) + '  |> sort(columns: ["channel", "at_ms"])\n' + first
 
 
 def outbox_rows(bucket: str, site: str, outbox_id: str, start_ms: int, end_ms: int) -> str:

@@ -117,9 +117,18 @@ class InfluxStore:
         times = frame["measured_at_ms"].to_numpy(np.int64) * flux.NS_PER_MS
         self._write(flux.OBSERVATION, points, times, ["site", "channel"])
 
-    def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
+    def observations(
+        self,
+        channels: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
         """Observations, sorted by channel and measured_at_ms. See Store."""
-        return _observations(self._rows(flux.OBSERVATION, flux.OBSERVATION_KEPT, channels, start_ms, end_ms))
+        kept, wanted = flux.OBSERVATION_KEPT, [c for c in channels if after is None or c >= after[0]]
+        return _observations(self._rows(flux.OBSERVATION, kept, wanted, start_ms, end_ms, after=after, limit=limit))
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """The last observation of each channel. See Store."""
@@ -200,11 +209,20 @@ class InfluxStore:
         self._client.close()
 
     def _rows(
-        self, measurement: str, kept: Sequence[str], channels: Sequence[str], start_ms: int, end_ms: int
+        self,
+        measurement: str,
+        kept: Sequence[str],
+        channels: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
     ) -> pd.DataFrame:
         if not channels or start_ms >= end_ms:  # the server refuses an empty span
             return pd.DataFrame(columns=kept)
-        return self._ask(flux.rows(self._bucket, self._site, channels, measurement, start_ms, end_ms), kept)
+        place = (self._bucket, self._site)
+        return self._ask(flux.rows(*place, channels, measurement, start_ms, end_ms, after=after, limit=limit), kept)
 
     def _ask(self, text: str, kept: Sequence[str]) -> pd.DataFrame:
         with self._translated():

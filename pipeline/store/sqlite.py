@@ -114,14 +114,38 @@ class SqliteStore:
             for one in found.values():
                 _replace_observations(tx, one, new[:, number == one])
 
-    def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
+    def observations(
+        self,
+        channels: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
         """Observations, sorted by channel and measured_at_ms. See Store."""
-        where = "AND measured_at_ms >= ? AND measured_at_ms < ? ORDER BY measured_at_ms"
-        return self._observed(channels, where, (start_ms, end_ms))
+        query = f"{_OBSERVATION}AND measured_at_ms >= ? AND measured_at_ms < ? ORDER BY measured_at_ms LIMIT ?"
+        behind, behind_ms = ("", 0) if after is None else after
+        left = -1 if limit is None else limit  # SQLite takes a negative limit for none
+        parts = []
+        with self._database.snapshot() as connection:
+            numbers = self._channels.find(connection, channels)
+            for name in sorted(n for n in numbers if n >= behind):
+                first_ms = max(start_ms, behind_ms + 1) if name == behind else start_ms
+                parts.append(numbers_of(connection.execute(query, (numbers[name], first_ms, end_ms, left)), 6))
+                if limit is not None:
+                    left -= parts[-1].shape[1]
+                    if left == 0:
+                        break
+            return _observed(connection, numbers, parts)
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """The last observation of each channel: one step down the primary key each, so no table of its own."""
-        return self._observed(channels, "ORDER BY measured_at_ms DESC LIMIT 1", ())
+        query = f"{_OBSERVATION}ORDER BY measured_at_ms DESC LIMIT 1"
+        with self._database.snapshot() as connection:
+            numbers = self._channels.find(connection, channels)
+            parts = [numbers_of(connection.execute(query, (numbers[name],)), 6) for name in sorted(numbers)]
+            return _observed(connection, numbers, parts)
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
@@ -230,29 +254,17 @@ class SqliteStore:
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
 
-    def _observed(self, channels: Sequence[str], where: str, within: tuple[int, ...]) -> pd.DataFrame:
-        with self._database.snapshot() as connection:
-            numbers = self._channels.find(connection, channels)
-            parts = [
-                numbers_of(connection.execute(_OBSERVATION + where, (numbers[name], *within)), 6)
-                for name in sorted(numbers)
-            ]
-            number, measured, raw, value, code, received = joined(parts, 6)
-            codes = whole(code)
-            labels = _version_labels(connection, codes // _CODES)
-        place, names = _places(number, numbers)
-        return built(
-            OBSERVATION_COLUMNS,
-            [
-                names[place],
-                whole(measured),
-                real(raw),
-                real(value),
-                codes % _CODES,
-                labels,
-                whole(received),
-            ],
-        )
+
+def _observed(connection: Connection, numbers: dict[str, int], parts: Sequence[np.ndarray]) -> pd.DataFrame:
+    """Rows of `_OBSERVATION` as a frame of observations."""
+    number, measured, raw, value, code, received = joined(parts, 6)
+    codes = whole(code)
+    labels = _version_labels(connection, codes // _CODES)
+    place, names = _places(number, numbers)
+    return built(
+        OBSERVATION_COLUMNS,
+        [names[place], whole(measured), real(raw), real(value), codes % _CODES, labels, whole(received)],
+    )
 
 
 def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> None:

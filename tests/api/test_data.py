@@ -5,15 +5,18 @@ from __future__ import annotations
 import csv
 import io
 import math
+from collections.abc import Iterable, Sequence
 from urllib.parse import parse_qsl, urlsplit
 
+import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.data import DAY_MS, MAX_CHANNELS, iso
 from hardware.reading import Reading, Status
-from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water
+from pipeline.store.columns import numbers
+from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water, readings
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS
 
 CHANNEL = "o1/d1/moisture_0100"
@@ -109,7 +112,9 @@ def test_pages_join_to_the_whole(client: TestClient, limit: int) -> None:
 
 def test_a_page_beyond_the_last_is_empty(client: TestClient) -> None:
     """Asking on past the end gives nothing, and no further page."""
-    answer = client.get(OBSERVATIONS, params={"channel": CHANNEL, "after": 10**6, **span(0, 12)}).json()
+    answer = client.get(
+        OBSERVATIONS, params={"channel": CHANNEL, "after": f"{CHANNEL}@{iso(NOW_MS)}", **span(0, 12)}
+    ).json()
     assert answer["observations"] == [] and answer["next"] is None
 
 
@@ -117,7 +122,42 @@ def test_next_keeps_what_was_asked(client: TestClient) -> None:
     """The address of the next page names the same channels, span and step."""
     following = client.get(OBSERVATIONS, params={"channel": CHANNEL, "limit": 5, **span(0, 12)}).json()["next"]
     asked = dict(parse_qsl(urlsplit(following).query))
-    assert asked == {"channel": CHANNEL, "every": "raw", "limit": "5", "after": "5", **span(0, 12)}
+    place = f"{CHANNEL}@{iso(START_MS + 4 * HOUR_MS)}"  # the fifth of an hourly record
+    assert asked == {"channel": CHANNEL, "every": "raw", "limit": "5", "after": place, **span(0, 12)}
+
+
+@pytest.mark.parametrize("limit", [1, 10])
+def test_a_page_reads_no_more_than_it_gives(client: TestClient, limit: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of twenty days of two channels one row beyond the page is fetched, which tells that there is another page; so on
+    the first page, in the middle, and where one channel ends and the other begins."""
+    read = list[int]()
+
+    def counted(rows: Iterable[Sequence[float]], width: int) -> np.ndarray:
+        found = numbers(rows, width)
+        read.append(found.shape[1])
+        return found
+
+    monkeypatch.setattr("pipeline.store.sqlite.numbers_of", counted)
+    asked = {"channel": [CHANNEL, RAIN], "every": "raw", "limit": limit, **span(0, HOURS)}
+    for after in (None, f"{CHANNEL}@{iso(START_MS + 200 * HOUR_MS)}", f"{CHANNEL}@{iso(NOW_MS - 2 * HOUR_MS)}"):
+        read.clear()
+        answer = client.get(OBSERVATIONS, params={**asked, **({"after": after} if after else {})}).json()
+        assert len(answer["observations"]) == limit and answer["next"] is not None
+        assert sum(read) == limit + 1
+
+
+@pytest.mark.parametrize("every", ["raw", "hour", "day"])
+def test_a_reading_that_comes_late_moves_no_page(make_ground: MakeGround, every: str) -> None:
+    """What arrives behind the place a reader has come to is not given, and shifts nothing that still is."""
+    ground = make_ground()
+    ground.hear(readings(72))
+    client = TestClient(create_app(ground.pipeline))
+    asked: dict[str, object] = {"channel": CHANNEL, "every": every, "limit": 2, **span(-24, 72)}
+    first = client.get(OBSERVATIONS, params=asked).json()
+    whole = client.get(OBSERVATIONS, params={**asked, "limit": 100}).json()["observations"]
+    late = START_MS - 30 * 60_000
+    ground.hear([Reading("meadow", "node-2", OUTBOX, 1, CHANNEL, str(late // 1000), late, 0.2, Status.OK, 1, True)])
+    assert client.get(first["next"]).json()["observations"] == whole[2:4] != []
 
 
 def test_every_channel_has_its_unit(client: TestClient) -> None:
@@ -173,7 +213,10 @@ def test_an_empty_span_is_refused(client: TestClient) -> None:
         assert span(first, last)["from"] in answer.json()["detail"]
 
 
-@pytest.mark.parametrize("query", ["limit=0", "limit=10001", "after=-1", "every=week", "from=yesterday"])
+@pytest.mark.parametrize(
+    "query",
+    ["limit=0", "limit=10001", "after=-1", "after=o1/d1/moisture_0100@yesterday", "every=week", "from=yesterday"],
+)
 def test_a_query_of_the_wrong_form_is_refused(client: TestClient, query: str) -> None:
     """Limits of a page are held, and the problem names the parameter."""
     answer = client.get(f"{OBSERVATIONS}?{query}")

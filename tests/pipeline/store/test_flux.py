@@ -26,6 +26,8 @@ TEXTS = {
     "readings": flux.rows(*PLACE, CHANNELS, flux.READING, 0, 1_704_067_200_000),
     "one channel": flux.rows(*PLACE, CHANNELS[:1], flux.READING, 5, 6),
     "observations": flux.rows(*PLACE, CHANNELS, flux.OBSERVATION, 0, flux.LATEST_MS),
+    "a page": flux.rows(*PLACE, CHANNELS, flux.OBSERVATION, 0, 1, limit=10),
+    "the next page": flux.rows(*PLACE, CHANNELS, flux.OBSERVATION, 0, 1, after=(CHANNELS[0], 5), limit=10),
     "reading back": flux.outbox_rows(*PLACE, "0" * 16, 0, 1),
     "findings of all quantities": flux.findings(*PLACE, "square-1", None, 0, 1),
     "findings": flux.findings(*PLACE, "square-1", ["thatch_water", "thatch_air"], 0, 1),
@@ -33,6 +35,9 @@ TEXTS = {
     "first": flux.edge(*PLACE, CHANNELS, last=False),
     "last": flux.edge(*PLACE, CHANNELS, last=True),
     **{f"daily {of}": flux.daily(*PLACE, CHANNELS, 0, 1, of=of) for of in ("min", "mean", "max", "count")},
+    **{
+        f"place {i}": flux.rows(*PLACE, [name], flux.OBSERVATION, 0, 1, after=(name, 5)) for i, name in enumerate(NASTY)
+    },
     **{f"names {i}": flux.rows(name, name, [name], flux.READING, 0, 1) for i, name in enumerate(NASTY)},
 }
 WRONG = ["from(bucket: ", TEXTS["latest"].replace(")\n", "\n", 1), 'from(bucket: "a"b")']
@@ -88,6 +93,15 @@ def test_a_quoted_name_ends_where_it_should(name):
 def test_times_are_nanoseconds_of_the_span_asked():
     """A range is start <= t < end in ns since 1970 (Flux `range`: start included, stop excluded)."""
     assert "range(start: time(v: 5000000), stop: time(v: 6000000))" in TEXTS["one channel"]
+
+
+def test_a_page_is_cut_by_the_server():
+    """The limit stands on each series before it becomes rows, and on all of them in order (Flux `limit`: per table)."""
+    page = TEXTS["the next page"].splitlines()
+    assert page.count("  |> limit(n: 10)") == 2
+    assert page.index("  |> limit(n: 10)") < next(i for i, line in enumerate(page) if "pivot" in line)
+    assert page[-2:] == ['  |> sort(columns: ["channel", "at_ms"])', "  |> limit(n: 10)"]
+    assert 'and (r.channel != "square-1/p1/c0" or r._time > time(v: 5000000))' in TEXTS["the next page"]
 
 
 def test_nothing_to_ask_for_is_a_fault_of_the_caller():

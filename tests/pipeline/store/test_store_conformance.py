@@ -163,6 +163,37 @@ def test_pages_side_by_side_are_the_whole(store, site, page_ms):
         assert len(cut) == len(minutes)
 
 
+@pytest.mark.parametrize("limit", [1, 2, 5, 6, 7, 100])
+def test_pages_of_a_limit_side_by_side_are_the_whole(store, limit):
+    """Each page begins behind the last row of the one before, over the edges of channels, whatever order they are asked
+    in; none is longer than the limit, and only the last is shorter."""
+    for channel, minutes in ((C0, range(0, 90, 15)), (C1, range(-30, 75, 15))):
+        store.upsert_observations(observation_rows(channel, list(minutes), np.arange(len(minutes))))
+    asked, span = [C1, "square-1/p1/none", C0], (T0_MS - 900_000, T0_MS + 3_600_001)
+    whole = store.observations(asked, *span)
+    assert len(whole) == 5 + 6
+    pages, after = [], None
+    while not pages or len(pages[-1]) == limit:
+        pages.append(store.observations(asked, *span, after=after, limit=limit))
+        if not pages[-1].empty:
+            after = (pages[-1]["channel"].iloc[-1], int(pages[-1]["measured_at_ms"].iloc[-1]))
+    assert [len(page) for page in pages[:-1]] == [limit] * (11 // limit)
+    same(pd.concat(pages, ignore_index=True), whole)
+
+
+def test_a_place_need_not_be_that_of_a_row(store):
+    """What comes after a place is told by its order alone: between rows, before the span, at a channel without rows."""
+    store.upsert_observations(pd.concat([observation_rows(C0, [0, 30], [1, 2]), observation_rows(C1, [0], [3])]))
+
+    def values(place, **more):
+        return store.observations([C0, C1], *more.pop("span", FOREVER), after=place, **more)["value"].tolist()
+
+    assert values((C0, T0_MS + 900_000)) == [2, 3]
+    assert values((C0, 0), span=(T0_MS + 1, FOREVER[1])) == [2]
+    assert values(("square-1/p1/c00", 0), limit=1) == [3]
+    assert values((C1, T0_MS)) == [] and values(("x/y/z", 0), limit=5) == []
+
+
 def test_an_observation_is_replaced_by_a_later_one_of_its_identity(store):
     """Upserting (channel, measured_at_ms) again replaces every column, and touches no other row."""
     store.upsert_observations(observation_rows(C0, [0, 15, 30], [1, 2, 3]))
