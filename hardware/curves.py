@@ -1,7 +1,8 @@
 """Calibration curves by name: what each reads, what it gives, and the parameters it takes.
 
-A probe description names a curve, and whoever loads it, agent or server, is told here whether there is such a curve and
-whether its parameters fit. The sums themselves are the pipeline's, in `pipeline.soil.calibration`.
+A probe description names a curve, and whoever loads it, agent or server, is told here whether there is such a curve,
+whether its parameters fit, and whether it makes what is to be observed of what is heard. The sums themselves are the
+pipeline's, in `pipeline.soil.calibration`.
 """
 
 from __future__ import annotations
@@ -81,6 +82,20 @@ SIGNATURES: Mapping[str, CurveSignature] = MappingProxyType(
         )
     }
 )
+
+
+def curves_between(heard: str, quantity: str) -> tuple[str, ...]:
+    """Names of the curves that make an observation of `quantity` out of `heard`.
+
+    A running total of rain passes as it is heard: the pipeline works the rain out from reading to reading.
+    """
+    as_heard = quantity == heard or (heard, quantity) == ("rain_total", "rain")
+    return tuple(
+        name
+        for name, curve in SIGNATURES.items()
+        if (as_heard if curve.gives == WHAT_IT_READS else curve.gives in (ANY_QUANTITY, quantity))
+        and curve.reads in (ANY_QUANTITY, heard)
+    )
 
 
 def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:

@@ -15,14 +15,18 @@ from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
 
-from hardware.curves import SIGNATURES, curve_faults
+from hardware.curves import SIGNATURES, curve_faults, curves_between
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
+from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
 
 PROTOCOLS = ("sdi12", "cone")
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
 MAX_DEPTH_MM = 3000.0
 MAX_CHANNELS = 96
+OBSERVED_AS = {"apparent_permittivity": "water_content", "rain_total": "rain", "cone_force": "cone_resistance"}
+"""Quantities that are heard and, as they are, of no use to any sum: a channel must say what they become."""
+CONE_HEARD = ("cone_depth", "cone_force")  # all that a stroke has
 CONE_BASE_MM2 = SIGNATURES["cone_base_area"].required["base_mm2"]
 
 
@@ -113,8 +117,8 @@ class ProbeDescription:
 def models(folder: Path | None = None) -> tuple[str, ...]:
     """Names of the descriptions that come with the project and of those in `folder`, sorted."""
     shipped = resources.files("hardware") / "probes"
-    files = [f.name for f in shipped.iterdir()] + ([f.name for f in folder.iterdir()] if folder is not None else [])
-    return tuple(sorted({name.removesuffix(".toml") for name in files if name.endswith(".toml")}))
+    files = [*shipped.iterdir(), *(folder.iterdir() if folder is not None else ())]
+    return tuple(sorted({f.name.removesuffix(".toml") for f in files if f.name.endswith(".toml") and f.is_file()}))
 
 
 def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
@@ -161,13 +165,13 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
             f"1 to {MAX_CHANNELS} [[channel]] tables",
         )
         channels = []
-    parsed = [_parse_channel(check, c, f"channel[{i}].", sdi12=sdi12) for i, c in enumerate(channels)]
+    parsed = [_parse_channel(check, c, f"channel[{i}].", protocol) for i, c in enumerate(channels)]
     _check_unique(check, parsed)
     description = ProbeDescription(
         model=model,
         title=check.text(table, "", "title", model),
         protocol=protocol,
-        baud=int(check.number(table, "", "baud", 1200.0 if sdi12 else 9600.0, 300.0, 921600.0)),
+        baud=check.whole(table, "", "baud", 1200 if sdi12 else 9600, 300, 921600),
         frame=check.one_of(table, "", "frame", ("7E1", "8N1", "8E1"), "7E1" if sdi12 else "8N1"),
         crc=check.flag(table, "", "crc", default=False),
         notes=check.text(table, "", "notes", ""),
@@ -192,58 +196,80 @@ def _cone_base(check: _Check, table: dict[str, object], protocol: str) -> float 
     return check.number(cone, "cone.", "base_mm2", None, *CONE_BASE_MM2) * 1e-6
 
 
-def _parse_channel(check: _Check, table: object, at: str, *, sdi12: bool) -> Channel:
+_CHANNEL_KEYS = {
+    *("name", "heard", "quantity", "depth_mm", "sensing_height_mm"),
+    *("command", "position", "scale", "offset", "calibration"),
+}
+
+
+def _parse_channel(check: _Check, table: object, at: str, protocol: str) -> Channel:
     if not isinstance(table, dict):
         check.fault(at.rstrip("."), table, "a table")
         table = {}
-    check.keys(
-        table,
-        at,
-        {
-            "name",
-            "heard",
-            "quantity",
-            "depth_mm",
-            "sensing_height_mm",
-            "command",
-            "position",
-            "scale",
-            "offset",
-            "calibration",
-        },
-    )
+    check.keys(table, at, _CHANNEL_KEYS)
     name = check.text(table, at, "name", None)
     if name and not is_slug(name):
         check.fault(f"{at}name", name, "small letters, digits, - and _, at most 64")
-    heard = check.one_of(table, at, "heard", tuple(QUANTITIES))
+    sdi12 = protocol == "sdi12"
+    heard = check.one_of(table, at, "heard", CONE_HEARD if protocol == "cone" else tuple(QUANTITIES))
+    command = check.one_of(table, at, "command", SDI12_COMMANDS, "M") if sdi12 else ""
     depth_mm = check.number(table, at, "depth_mm", 0.0, 0.0, MAX_DEPTH_MM)
+    scale = check.number(table, at, "scale", 1.0, -1e9, 1e9)
+    if scale == 0.0:
+        check.fault(f"{at}scale", scale, "a number other than 0, which would make all values one")
+    position = check.whole(table, at, "position", None if sdi12 else 1, 1, MAX_COUNT_CONCURRENT)
+    if command.startswith("M") and position > MAX_COUNT:
+        # by the form of the reply: atttn to M, atttnn to C (SDI-12 1.3, which stops at 20 to C, and 1.4)
+        digit = f"SDI-12 has one digit for the count of values to {command}"
+        check.fault(f"{at}position", position, f"a whole number from 1 to {MAX_COUNT}: {digit}")
+    calibration = _parse_calibration(check, table.get("calibration"), f"{at}calibration.")
     return Channel(
         name=name,
         heard=heard,
-        quantity=check.one_of(table, at, "quantity", tuple(QUANTITIES), heard),
+        quantity=_parse_quantity(check, table, at, heard, calibration),
         depth_m=depth_mm / 1000 if "depth_mm" in table else None,
         sensing_height_m=check.number(table, at, "sensing_height_mm", 0.0, 0.0, 500.0) / 1000,
-        command=check.one_of(table, at, "command", SDI12_COMMANDS, "M") if sdi12 else "",
-        position=int(check.number(table, at, "position", None if sdi12 else 1.0, 1.0, 99.0)),
-        scale=check.number(table, at, "scale", 1.0, -1e9, 1e9),
+        command=command,
+        position=position,
+        scale=scale,
         offset=check.number(table, at, "offset", 0.0, -1e9, 1e9),
-        calibration=_parse_calibration(check, table.get("calibration"), f"{at}calibration."),
+        calibration=Calibration() if calibration is None else calibration,
     )
 
 
-def _parse_calibration(check: _Check, table: object, at: str) -> Calibration:
+def _parse_quantity(
+    check: _Check, table: dict[str, object], at: str, heard: str, calibration: Calibration | None
+) -> str:
+    """What the channel observes: what is written, else what is heard; its curve must lead there.
+
+    `calibration` is None where it is at fault itself.
+    """
+    quantity = check.one_of(table, at, "quantity", tuple(QUANTITIES), heard)
+    if "quantity" not in table and heard in OBSERVED_AS:
+        check.fault(f"{at}quantity", None, f"{OBSERVED_AS[heard]!r}: {heard} is heard, and not observed as it is")
+    elif calibration is not None and heard in QUANTITIES and quantity in QUANTITIES:
+        fitting = curves_between(heard, quantity)
+        if calibration.curve not in fitting:
+            found = calibration.curve if "calibration" in table else None
+            expected = f"a curve that makes {quantity} of {heard}, one of {', '.join(fitting)}"
+            check.fault(f"{at}calibration.curve", found, expected)
+    return quantity
+
+
+def _parse_calibration(check: _Check, table: object, at: str) -> Calibration | None:
+    """The calibration written, or that of a channel without one; None where it is at fault."""
     if table is None:
         return Calibration()
     if not isinstance(table, dict):
         check.fault(at.rstrip("."), table, "a table with curve and source")
-        return Calibration()
+        return None
     curve = table.get("curve")
     written = {key: value for key, value in table.items() if key not in ("curve", "source")}
     faults = curve_faults(curve, written)
     check.faults += [f"{check.file}: {at}{fault}" for fault in faults]
     source = check.text(table, at, "source", None)
     if faults:
-        return Calibration()
+        return None
     return Calibration(str(curve), MappingProxyType({key: float(value) for key, value in written.items()}), source)
 
 
@@ -271,7 +297,8 @@ class _Check:
         self.faults: list[str] = []
 
     def fault(self, key: str, found: object, expected: str) -> None:
-        self.faults.append(f"{self.file}: {key}: found {found!r}, expected {expected}")
+        shown = "nothing" if found is None else repr(found)
+        self.faults.append(f"{self.file}: {key}: found {shown}, expected {expected}")
 
     def keys(self, table: dict[str, object], at: str, known: set[str]) -> None:
         for key in table:
@@ -317,6 +344,13 @@ class _Check:
             self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
             return lowest if default is None else default
         return float(value)
+
+    def whole(self, table: dict[str, object], at: str, key: str, default: int | None, lowest: int, highest: int) -> int:
+        value = table.get(key, default)
+        if type(value) is not int or not lowest <= value <= highest:
+            self.fault(f"{at}{key}", value, f"a whole number from {lowest} to {highest}")
+            return lowest if default is None else default
+        return value
 
     def flag(self, table: dict[str, object], at: str, key: str, *, default: bool) -> bool:
         value = table.get(key, default)

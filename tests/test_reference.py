@@ -26,7 +26,8 @@ from api.app import create_app
 from api.diary_check import check, moment_of
 from api.schema import DiaryEntryIn
 from hardware.curves import ANY_NUMBER, SIGNATURES, CurveSignature
-from hardware.probe import load_probe, models
+from hardware.probe import ProbeFault, load_probe, models, parse_probe
+from hardware.probe import _Check as _ProbeCheck
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
 from pipeline import config as server
 from pipeline.advice.alerts import RULES
@@ -305,6 +306,68 @@ def test_every_probe_model_is_there() -> None:
         assert {c.quantity.replace("_", " ") for c in known.channels} == {
             re.sub(r" (at|\(from) .*", "", part) for part in row[3].split("; ")
         }
+
+
+OWN_MODEL = {"key of the file": "", "key of a channel": "channel[0]."}
+
+
+def own_model() -> dict[str, Any]:
+    """The printed description of a model of one's own."""
+    (text,) = blocks(TEXT, "toml own model")
+    return tomllib.loads(text)
+
+
+def own_model_faults(table: dict[str, Any]) -> list[str]:
+    try:
+        parse_probe(tomli_w.dumps(table), "own", file="own.toml")
+    except ProbeFault as fault:
+        return fault.faults
+    return []
+
+
+def test_every_key_of_a_probe_description_is_there() -> None:
+    """The tables have the very keys that the loader of descriptions knows, and the printed description is good."""
+    known: dict[str, set[str]] = {}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(_ProbeCheck, "keys", lambda _, table, at, names: known.setdefault(at, names))
+        assert own_model_faults(own_model()) == []
+    documented = {
+        at: set(table_of("Probe models", "A model of your own", column).column(column))
+        for column, at in OWN_MODEL.items()
+    }
+    assert documented == {at: known[at] for at in documented}
+
+
+def own_model_rows() -> Iterator[tuple[str, str, str, str]]:
+    """Where a key stands, and its cells: key, default, limits."""
+    for column, at in OWN_MODEL.items():
+        table = table_of("Probe models", "A model of your own", column)
+        cells = zip(*(table.column(name) for name in (column, "default", "limits")), strict=True)
+        yield from ((at, *row) for row in cells)
+
+
+@pytest.mark.parametrize(("at", "key", "default", "limits"), list(own_model_rows()))
+def test_defaults_and_limits_of_a_probe_description_are_the_loader_s(
+    at: str, key: str, default: str, limits: str
+) -> None:
+    """A key left out means the same as its default written, a required one is missed; the limits are the loader's."""
+    model = own_model()
+    del model["channel"][0]  # of the two the second needs no key that can be left out
+    own = model["channel"][0] if at else model
+    own.pop(key, None)
+
+    def told() -> list[str]:
+        return [fault for fault in own_model_faults(model) if fault.startswith(f"own.toml: {at}{key}: ")]
+
+    assert bool(told()) == (default == "required")
+    if re.fullmatch(r'[\d.]+|".*"|true|false', default):
+        without = parse_probe(tomli_w.dumps(model), "own", file="own.toml")
+        own[key] = tomllib.loads(f"v = {default}")["v"]
+        assert parse_probe(tomli_w.dumps(model), "own", file="own.toml") == without
+    if span := re.match(r"(\d+) to (\d+)", limits):
+        for number, fits in ((int(span[1]), True), (int(span[2]), True), (-1, False), (int(span[2]) + 1, False)):
+            own[key] = number
+            assert (told() == []) == fits, number
 
 
 def test_every_medium_and_curve_is_there() -> None:

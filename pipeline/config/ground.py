@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
-from hardware.curves import curve_faults
+from hardware.curves import curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
 from pipeline.config.care import CARE_KEYS, bounds_of, care_of
@@ -129,6 +129,10 @@ def _calibration(check: Check, calibrations: Table, at: str, channel: Channel) -
     curve, source = entry.get("curve"), check.text(entry, f"{place}.", "source", "set for this site")
     written = {key: value for key, value in entry.items() if key not in ("curve", "source")}
     faults = curve_faults(curve, written)
+    fitting = curves_between(channel.heard, channel.quantity)
+    if not faults and curve not in fitting:
+        expected = f"a curve that makes {channel.quantity} of {channel.heard}, one of {', '.join(fitting)}"
+        faults = [f"curve: found {curve!r}, expected {expected}"]
     check.faults.extend(f"{check.file}: {place}.{fault}" for fault in faults)
     if faults:
         return channel.calibration

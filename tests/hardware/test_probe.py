@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from hardware.probe import ProbeFault, load_probe, models
+from hardware.probe import ProbeDescription, ProbeFault, load_probe, models, parse_probe
 
 OWN = """
 title = "One moisture channel at 70 mm"
@@ -58,6 +58,12 @@ def test_file_that_is_no_description_is_a_fault_of_that_file(tmp_path: Path, con
     )
 
 
+def test_folder_that_is_called_as_a_description_is_none(tmp_path: Path) -> None:
+    """Only files are descriptions."""
+    (tmp_path / "single.toml").mkdir()
+    assert "expected one of" in faults_of("single", tmp_path)[0]
+
+
 def test_folder_that_is_gone_is_told_by_its_path(tmp_path: Path) -> None:
     """Never a traceback out of the listing."""
     (told,) = faults_of("thatch", tmp_path / "gone")
@@ -106,3 +112,97 @@ def test_curve_that_does_not_exist_is_told_with_the_nearest_name(tmp_path: Path)
     (tmp_path / "single.toml").write_text(PERMITTIVITY.replace("{}", '{ curve = "topp_1890", source = "x" }'))
     (told,) = faults_of("single", tmp_path)
     assert told.endswith(", nearest 'topp_1980'")
+
+
+def parse(text: str) -> ProbeDescription:
+    return parse_probe(text, "own", file="own.toml")
+
+
+def channel_text(**keys: object) -> str:
+    """One SDI-12 channel of the keys given; a value is written as TOML."""
+    return 'protocol = "sdi12"\n[[channel]]\n' + "".join(f"{key} = {value}\n" for key, value in keys.items())
+
+
+SOIL = {"name": '"soil"', "heard": '"soil_temperature"', "depth_mm": 70, "position": 1}
+WET = {**SOIL, "heard": '"apparent_permittivity"'}
+TOPP = '{ curve = "topp_1980", source = "x" }'
+LINE = '{ curve = "linear", slope = 2, offset = 1, source = "x" }'
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        (WET, "quantity: found nothing, expected 'water_content': apparent_permittivity is heard, and not observed"),
+        ({**WET, "calibration": TOPP}, "quantity: found nothing, expected 'water_content'"),
+        ({**SOIL, "heard": '"rain_total"'}, "quantity: found nothing, expected 'rain'"),
+        ({**SOIL, "heard": '"cone_force"'}, "quantity: found nothing, expected 'cone_resistance'"),
+        (
+            {**WET, "quantity": '"water_content"'},
+            "calibration.curve: found nothing, expected a curve that makes water_content of apparent_permittivity, one "
+            "of linear, topp_1980, ",
+        ),
+        (
+            {**WET, "quantity": '"apparent_permittivity"', "calibration": TOPP},
+            "calibration.curve: found 'topp_1980', expected a curve that makes apparent_permittivity of "
+            "apparent_permittivity, one of identity, linear",
+        ),
+        (
+            {**SOIL, "calibration": TOPP},
+            "calibration.curve: found 'topp_1980', expected a curve that makes soil_temperature of soil_temperature, "
+            "one of identity, linear",
+        ),
+        (
+            {**SOIL, "quantity": '"air_temperature"'},
+            "calibration.curve: found nothing, expected a curve that makes air_",
+        ),
+        ({**SOIL, "position": 10}, "position: found 10, expected a whole number from 1 to 9: SDI-12 has one digit"),
+        ({**SOIL, "command": '"M9"', "position": 12}, "position: found 12, expected a whole number from 1 to 9"),
+        ({**SOIL, "command": '"C"', "position": 100}, "position: found 100, expected a whole number from 1 to 99"),
+        ({**SOIL, "position": 1.5}, "position: found 1.5, expected a whole number from 1 to 99"),
+        (
+            {k: v for k, v in SOIL.items() if k != "position"},
+            "position: found nothing, expected a whole number from 1 to 99",
+        ),
+        ({**SOIL, "scale": 0}, "scale: found 0.0, expected a number other than 0"),
+    ],
+)
+def test_channel_that_cannot_be_worked_out_is_refused(keys: dict[str, object], told: str) -> None:
+    """What it observes, by which curve, where its value stands in the answer: one fault, by key, found, expected."""
+    with pytest.raises(ProbeFault) as caught:
+        parse(channel_text(**keys))
+    (fault,) = caught.value.faults
+    assert fault.startswith(f"own.toml: channel[0].{told}")
+
+
+@pytest.mark.parametrize(
+    "keys",
+    [
+        SOIL,
+        {**SOIL, "calibration": LINE},
+        {**WET, "quantity": '"water_content"', "calibration": TOPP},
+        {**WET, "quantity": '"water_content"', "calibration": LINE},
+        {**SOIL, "heard": '"rain_total"', "quantity": '"rain"'},
+        {**SOIL, "heard": '"rain"'},
+        {**SOIL, "position": 9},
+        {**SOIL, "command": '"C3"', "position": 99},
+    ],
+)
+def test_channel_that_can_be_worked_out_is_taken(keys: dict[str, object]) -> None:
+    """Each kind of way from what is heard to what is observed, and the last place of each command."""
+    (channel,) = parse(channel_text(**keys)).channels
+    assert channel.position == keys["position"]
+
+
+def test_twelve_values_to_one_measurement_are_refused_place_by_place() -> None:
+    """SDI-12 gives the count of `M` one digit: the tenth to the twelfth are each told."""
+    channels = [channel_text(**{**SOIL, "name": f'"t{n}"', "position": n}).partition("\n")[2] for n in range(1, 13)]
+    with pytest.raises(ProbeFault) as caught:
+        parse('protocol = "sdi12"\n' + "".join(channels))
+    assert [fault.split(": ")[1] for fault in caught.value.faults] == [f"channel[{n}].position" for n in (9, 10, 11)]
+
+
+def test_cone_hears_depth_and_force_and_no_more() -> None:
+    """A stroke has nothing else: another quantity would be given the force."""
+    text = 'protocol = "cone"\ncone = { base_mm2 = 130 }\n[[channel]]\nname = "x"\nheard = "soil_temperature"\n'
+    with pytest.raises(ProbeFault, match="heard: found 'soil_temperature', expected one of cone_depth, cone_force"):
+        parse(text)

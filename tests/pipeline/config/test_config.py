@@ -229,6 +229,12 @@ def test_each_bad_value_is_named_by_its_key(tmp_path: Path, written: str, key: s
         ("slope = 0.02", 'slope = "steep"', "calibration.moisture.slope"),
         ("slope = 0.02\n", "", "calibration.moisture.slope"),
         ('curve = "linear"', 'curve = "topp_1980"', "calibration.moisture.slope"),
+        ('curve = "linear"\nslope = 0.02\noffset = -0.05', 'curve = "identity"', "calibration.moisture.curve"),
+        (
+            'curve = "linear"\nslope = 0.02\noffset = -0.05',
+            'curve = "cone_base_area"\nbase_mm2 = 129.28',
+            "calibration.moisture.curve: found 'cone_base_area', expected a curve that makes water_content of",
+        ),
         ("moisture = 6", "wetness = 6", "depth_mm.wetness"),
         ('model = "weather"', 'model = "weather"\n[surface.station.probe.depth_mm]\nrain = 5', "w1.depth_mm.rain"),
         ('soil = "loam"', "soil = 3", "surface.outfield.station.outfield-1.soil"),
