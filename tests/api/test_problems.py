@@ -51,7 +51,7 @@ def test_a_store_that_is_away_is_said_and_asked_again_later(
     ground = make_ground()
     client = TestClient(create_app(ground.pipeline), raise_server_exceptions=False)
 
-    def away(*_: object) -> None:
+    def away(*_: object, **__: object) -> None:
         raise StoreAway("the disk has gone")
 
     with monkeypatch.context() as patch:
