@@ -236,7 +236,7 @@ def _in_the_way(morning: Morning) -> list[str]:
     found = []
     for state in morning.states:
         place = words.place(state.surface, state.station)
-        if state.heard_ms is None or state.is_old:
+        if state.heard_ms is None or state.is_old or state.is_silent:
             said = words.heard_line(state, morning.zone).partition(". ")[0].rstrip(".")
             found.append(f"{place}: {said[:1].lower()}{said[1:]}.")
         found += [f"{place}: {line}" for line in words.silent_lines(state, morning.zone)]

@@ -22,7 +22,6 @@ from api.state import BELIEVED, StationNow, number, site_now, station_now, thatc
 from api.summary import summary
 from hardware.quantities import QUANTITIES
 from pipeline.export import COLUMNS, csv_text
-from pipeline.flags import Flag
 from pipeline.judge import OpenAlert
 from pipeline.service import Pipeline
 from pipeline.site import InstalledChannel, Station, Surface
@@ -87,8 +86,7 @@ def get_site(request: Request) -> schema.SiteOut:
 @router.get("/probes", summary="Every probe, its channels, and when it was last heard")
 def get_probes(request: Request) -> list[schema.ProbeOut]:
     pipeline = pipeline_of(request)
-    latest = pipeline.store.latest(list(pipeline.config.channels()))
-    latest = latest[latest["flag"] != int(Flag.MISSING)]
+    latest = pipeline.store.last_answers(list(pipeline.config.channels()))
     heard = dict(zip(latest["channel"], latest["measured_at_ms"].astype(int), strict=True))
     found, now_ms = [], pipeline.clock.now_ms()
     for station in pipeline.config.stations().values():
@@ -164,8 +162,20 @@ def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> sche
                 wetness_high=layer.wetness_high,
                 wetness_week_before=layer.wetness_week_ago,
                 reason=layer.reason,
+                silent_since=_iso(layer.silent_since_ms),
             )
             for layer in state.layers
+        ],
+        channels=[
+            schema.ChannelNowOut(
+                id=channel.installed.id,
+                unit=QUANTITIES[channel.installed.channel.quantity].unit,
+                at=_iso(channel.at_ms),
+                value=channel.value,
+                flag=int(channel.flag),
+                silent_since=_iso(channel.at_ms) if channel.is_silent else None,
+            )
+            for channel in state.channels
         ],
         alerts=[_alert(alert) for alert in alerts if alert.station == state.station.name],
         words=words.station_lines(state, pipeline.config.site.timezone),

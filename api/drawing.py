@@ -106,7 +106,7 @@ class _Scale:
 
 def _mark(channel: ChannelNow, y: float, text_y: float, thatch_m: float) -> Mark:
     believed = channel.value is not None and channel.flag in (Flag.GOOD, Flag.NOT_EVALUATED)
-    doubt = "" if believed else " doubtful"
+    doubt = " silent" if channel.is_silent else "" if believed else " doubtful"
     words = "no answer" if channel.value is None else f"{channel.value:.3f}{doubt}"
     return Mark(
         y=y,

@@ -128,6 +128,20 @@ class LayerOut(BaseModel):
     wetness_high: float | None = Field(examples=[0.8], description="most it may be, for what the limits may be")
     wetness_week_before: float | None = Field(examples=[0.71])
     reason: str = Field(examples=[""])
+    silent_since: Time | None = Field(
+        description="when a channel these figures need answered last, where it has missed slots since"
+    )
+
+
+class ChannelNowOut(BaseModel):
+    """The last answer of a channel; `flag` 9 and no value where there was none."""
+
+    id: ChannelId
+    unit: str = Field(examples=["m3 m-3"])
+    at: Time | None
+    value: float | None = Field(examples=[0.312])
+    flag: int = Field(examples=[1], description="1 good, 2 not evaluated, 3 suspect, 4 fail, 9 missing")
+    silent_since: Time | None = Field(description="as `at`, where it has missed slots since; else null")
 
 
 class StationNowOut(BaseModel):
@@ -143,6 +157,7 @@ class StationNowOut(BaseModel):
     thatch_mm: float | None = Field(examples=[14.0])
     rain_day_mm: float | None = Field(examples=[2.4], description="of the last 24 hours; null when it cannot be told")
     layers: list[LayerOut]
+    channels: list[ChannelNowOut]
     alerts: list[AlertOut]
     words: list[str] = Field(examples=[["Last heard 06:15 today, 4 minutes ago."]])
 

@@ -7,7 +7,7 @@ nothing: `api.words` and `api.drawing` do.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +31,7 @@ class LayerNow:
     """Water in one layer. `water_mm` and `wetness` are None when withheld, and then `reason` says why.
 
     `wetness_low` and `wetness_high` bound the wetness by what the limits of the layer may be; None where not known.
+    `silent_since_ms` is set where a channel they rest on has missed slots since: then they are of its last answer.
     """
 
     layer: str
@@ -41,26 +42,35 @@ class LayerNow:
     wetness_high: float | None
     wetness_week_ago: float | None
     reason: str
+    silent_since_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelNow:
-    """Last observation of a channel. `value` is None when there is none; `flag` is a `pipeline.flags.Flag`."""
+    """Last answer of a channel. `value` is None when there is none; `flag` is a `pipeline.flags.Flag`.
+
+    `is_silent` says that it gave no answer when it was last read, however lately that was.
+    """
 
     installed: InstalledChannel
     at_ms: int | None
     value: float | None
     flag: Flag
     week_ago: float | None
+    is_silent: bool
 
 
 @dataclass(frozen=True, slots=True)
 class ProbeNow:
-    """A probe that is left in the turf, and when it last said anything. [ms since 1970, UTC]"""
+    """A probe that is left in the turf, and when it last said anything. [ms since 1970, UTC]
+
+    `is_silent` says that no channel of it gave an answer when it was last read.
+    """
 
     name: str
     title: str
     heard_ms: int | None
+    is_silent: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +101,11 @@ class StationNow:
         return self.heard_ms is not None and self.now_ms - self.heard_ms > self.silent_ms
 
     @property
+    def is_silent(self) -> bool:
+        """Whether there was an answer once, and none from any probe when it was last read."""
+        return self.heard_ms is not None and all(probe.is_silent for probe in self.probes)
+
+    @property
     def silent(self) -> tuple[ProbeNow, ...]:
         """Probes that have said nothing for too long, or nothing yet."""
         return tuple(p for p in self.probes if p.heard_ms is None or self.now_ms - p.heard_ms > self.silent_ms)
@@ -114,8 +129,9 @@ class StationNow:
 def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: int) -> StationNow:
     """The state of a station at `now_ms`, from what is in the store."""
     ids = [c.id for c in station.channels]
-    latest = pipeline.store.latest(ids).set_index("channel")
-    probes = tuple(_probes(station, latest))
+    latest = pipeline.store.last_answers(ids).set_index("channel")
+    missed = _missed(pipeline, ids)
+    probes = tuple(_probes(station, latest, missed))
     heard_ms = max((p.heard_ms for p in probes if p.heard_ms is not None), default=None)
     as_of_ms = _last_moisture(station, latest, now_ms)
     week_ago = pipeline.store.observations(ids, as_of_ms - 7 * DAY_MS - HOUR_MS, as_of_ms - 7 * DAY_MS + HOUR_MS)
@@ -129,8 +145,8 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         silent_ms=silent_ms,
         probes=probes,
         thatch_m=thatch_now_m(pipeline, station, now_ms),
-        layers=_layers(pipeline, station.name, as_of_ms),
-        channels=tuple(_channel_now(c, latest, week_ago) for c in station.channels),
+        layers=_layers(pipeline, station.name, as_of_ms, _explained(station, latest, missed)),
+        channels=tuple(_channel_now(c, latest, week_ago, is_silent=c.id in missed) for c in station.channels),
         wetting=_last_wetting(pipeline, station.name, rain),
         has_gauge=pipeline.config.rain_channel(station.name) is not None,
         rain_day_mm=_rain_of_day(rain, now_ms, silent_ms),
@@ -158,32 +174,57 @@ def number(value: object) -> float | None:
     return None if math.isnan(found) else found
 
 
-def _probes(station: Station, latest: pd.DataFrame) -> Iterator[ProbeNow]:
+def _missed(pipeline: Pipeline, ids: list[str]) -> frozenset[str]:
+    """Channels whose last slot was missed."""
+    newest = pipeline.store.latest(ids)
+    return frozenset(newest[newest["flag"] == int(Flag.MISSING)]["channel"])
+
+
+def _probes(station: Station, latest: pd.DataFrame, missed: Collection[str]) -> Iterator[ProbeNow]:
     """The probes that are read by the clock; a penetrometer speaks only when somebody docks it."""
-    heard = latest[latest["flag"] != int(Flag.MISSING)]["measured_at_ms"].to_dict()
+    heard = latest["measured_at_ms"].to_dict()
     for probe in station.probes:
         if probe.description.protocol != "cone":
             at_ms = max((int(heard[c.id]) for c in probe.channels if c.id in heard), default=None)
-            yield ProbeNow(probe.name, probe.description.title, at_ms)
+            is_silent = all(c.id in missed for c in probe.channels)
+            yield ProbeNow(probe.name, probe.description.title, at_ms, is_silent)
 
 
 def _last_moisture(station: Station, latest: pd.DataFrame, now_ms: int) -> int:
     """When water content was last heard; now, when it never was. [ms since 1970, UTC]"""
-    moist = [c.id for c in station.channels if c.channel.quantity == "water_content"]
-    heard = latest[latest.index.isin(moist) & (latest["flag"] != int(Flag.MISSING))]["measured_at_ms"].to_list()
+    heard = latest[latest.index.isin(_moist(station))]["measured_at_ms"].to_list()
     return min([now_ms, max(map(int, heard))]) if heard else now_ms
 
 
-def _channel_now(installed: InstalledChannel, latest: pd.DataFrame, week_ago: pd.DataFrame) -> ChannelNow:
+def _moist(station: Station) -> list[str]:
+    return [c.id for c in station.channels if c.channel.quantity == "water_content"]
+
+
+def _explained(station: Station, latest: pd.DataFrame, missed: Collection[str]) -> list[int]:
+    """When the moisture channels that missed their last slot last answered, the newest first. [ms since 1970, UTC]
+
+    None where an answer is not believed: then silence alone does not explain why a layer is withheld.
+    """
+    moist = latest[latest.index.isin(_moist(station))]
+    if not moist["flag"].isin(BELIEVED).all():
+        return []
+    return sorted(moist["measured_at_ms"][moist.index.isin(list(missed))].astype(int).tolist(), reverse=True)
+
+
+def _channel_now(
+    installed: InstalledChannel, latest: pd.DataFrame, week_ago: pd.DataFrame, *, is_silent: bool
+) -> ChannelNow:
     before = week_ago[(week_ago["channel"] == installed.id) & week_ago["flag"].isin(BELIEVED)]["value"].dropna()
     earlier = None if before.empty else float(before.iloc[-1])
     if installed.id not in latest.index:
-        return ChannelNow(installed, None, None, Flag.MISSING, earlier)
+        return ChannelNow(installed, None, None, Flag.MISSING, earlier, is_silent)
     row = latest.loc[[installed.id]].to_dict("records")[0]
-    return ChannelNow(installed, int(row["measured_at_ms"]), number(row["value"]), Flag(int(row["flag"])), earlier)
+    at_ms, value, flag = int(row["measured_at_ms"]), number(row["value"]), Flag(int(row["flag"]))
+    return ChannelNow(installed, at_ms, value, flag, earlier, is_silent)
 
 
-def _layers(pipeline: Pipeline, station: str, as_of_ms: int) -> tuple[LayerNow, ...]:
+def _layers(pipeline: Pipeline, station: str, as_of_ms: int, silent_since_ms: Sequence[int]) -> tuple[LayerNow, ...]:
+    """The layers as they were at `as_of_ms`; one withheld for want of a silent channel as it was with its answer."""
     quantities = [f"{layer}_{what}" for layer in LAYERS for what in ("water", "wetness")]
     fresh = pipeline.store.findings(station, quantities, as_of_ms - LAYER_IS_FRESH_MS, as_of_ms + 1)
     week_ago = pipeline.store.findings(
@@ -196,7 +237,13 @@ def _layers(pipeline: Pipeline, station: str, as_of_ms: int) -> tuple[LayerNow, 
         if wetness.empty:
             continue
         earlier = week_ago[week_ago["quantity"] == f"{layer}_wetness"]["value"].dropna()
-        last = wetness.iloc[-1]
+        last, since_ms = wetness.iloc[-1], None
+        for at_ms in silent_since_ms if number(last["value"]) is None else ():
+            then = wetness[wetness["start_ms"] <= at_ms]
+            if not then.empty and number(then.iloc[-1]["value"]) is not None:
+                last, since_ms = then.iloc[-1], at_ms
+                break
+        water = water[water["start_ms"] == last["start_ms"]]
         found.append(
             LayerNow(
                 layer=layer,
@@ -207,6 +254,7 @@ def _layers(pipeline: Pipeline, station: str, as_of_ms: int) -> tuple[LayerNow, 
                 wetness_high=number(last["high"]),
                 wetness_week_ago=None if earlier.empty else float(earlier.iloc[-1]),
                 reason=str(last["reason"] or ""),
+                silent_since_ms=since_ms,
             )
         )
     return tuple(found)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from api import words
-from api.state import StationNow
-from pipeline.flags import Flag
+from api.state import ChannelNow, StationNow
 from pipeline.judge import OpenAlert
 from pipeline.site import SiteConfig
 
@@ -20,20 +19,24 @@ def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[O
     for state in states:
         title = words.place(state.surface, state.station)
         lines += ["", title, "-" * len(title), *words.station_lines(state, zone)]
-        lines += _by_depth(state)
+        lines += _by_depth(state, zone)
     lines += ["", "Open alerts"]
     lines += [f"- {alert.text} Since {words.moment(alert.since_ms, zone)}." for alert in alerts] or ["- None."]
     return "\n".join(lines) + "\n"
 
 
-def _by_depth(state: StationNow) -> list[str]:
+def _by_depth(state: StationNow, zone: str) -> list[str]:
     rows = [
         f"  {channel.installed.channel.depth_m * 1000:5.0f} mm  {_value(channel.value)} m3/m3  "
-        f"{words.FLAG_WORDS[Flag(channel.flag)]}"
+        f"{words.FLAG_WORDS[channel.flag]}{_silence(channel, state.now_ms, zone)}"
         for channel in state.channels
         if channel.installed.channel.quantity == "water_content" and channel.installed.channel.depth_m is not None
     ]
     return ["Water by depth below the leaf base:", *rows] if rows else []
+
+
+def _silence(channel: ChannelNow, now_ms: int, zone: str) -> str:
+    return f", {words.answered(channel, now_ms, zone)}" if channel.is_silent and channel.at_ms is not None else ""
 
 
 def _value(value: float | None) -> str:

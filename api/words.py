@@ -10,7 +10,7 @@ import datetime
 import re
 from zoneinfo import ZoneInfo
 
-from api.state import LayerNow, StationNow
+from api.state import ChannelNow, LayerNow, StationNow
 from pipeline.flags import Flag
 from pipeline.site import Station, Surface
 
@@ -82,12 +82,27 @@ def without_place(text: str, state: StationNow) -> str:
 
 
 def heard_line(state: StationNow, timezone: str) -> str:
-    """When the station was last heard, and how long ago that is."""
+    """When the station was last heard, how long ago that is, and whether it has missed slots since."""
     if state.heard_ms is None:
         return "Nothing has been heard from this station yet."
     when = moment(state.heard_ms, timezone, now_ms=state.now_ms)
     line = f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
+    if state.is_silent:
+        line = f"S{silent_since(state.heard_ms, state.now_ms, timezone)[1:]}."
     return line + " What follows is how it was then." if state.is_old else line
+
+
+def silent_since(heard_ms: int, now_ms: int, timezone: str) -> str:
+    """Since when there has been no answer, and how long that is: `silent since 06:15 today, 2 hours`."""
+    return f"silent since {moment(heard_ms, timezone, now_ms=now_ms)}, {age(now_ms - heard_ms)}"
+
+
+def answered(channel: ChannelNow, now_ms: int, timezone: str) -> str:
+    """When a channel last answered, or since when it has been silent; empty where it never did."""
+    if channel.at_ms is None:
+        return ""
+    when = moment(channel.at_ms, timezone, now_ms=now_ms)
+    return silent_since(channel.at_ms, now_ms, timezone) if channel.is_silent else when
 
 
 def station_lines(state: StationNow, timezone: str) -> list[str]:
@@ -104,8 +119,7 @@ def silent_lines(state: StationNow, timezone: str) -> list[str]:
     return [
         f"{probe.title} ({probe.name}): nothing heard yet."
         if probe.heard_ms is None
-        else f"{probe.title} ({probe.name}): silent since {moment(probe.heard_ms, timezone, now_ms=state.now_ms)}, "
-        f"{age(state.now_ms - probe.heard_ms)}."
+        else f"{probe.title} ({probe.name}): {silent_since(probe.heard_ms, state.now_ms, timezone)}."
         for probe in state.silent
     ]
 
@@ -120,7 +134,9 @@ def layer_lines(state: StationNow, timezone: str) -> list[str]:
 
 
 def _was(layer: LayerNow, state: StationNow, timezone: str) -> str:
-    """When a layer was so, if that is too long ago to be now."""
+    """When a layer was so, if that is too long ago to be now, or a channel it rests on has been silent since."""
+    if layer.silent_since_ms is not None:
+        return f", {silent_since(layer.silent_since_ms, state.now_ms, timezone)}"
     old = state.now_ms - layer.at_ms > state.silent_ms
     return f" on {moment(layer.at_ms, timezone, now_ms=state.now_ms)}" if old else ""
 

@@ -171,7 +171,7 @@ def _rows(state: StationNow, zone: str) -> list[tuple[str, str, str, str]]:
         installed = channel.installed.channel
         depth = "" if installed.depth_m is None else f", {installed.depth_m * 1000:.0f} mm"
         value = "no answer" if channel.value is None else words.amount(channel.value, installed.quantity)
-        when = "" if channel.at_ms is None else words.moment(channel.at_ms, zone, now_ms=state.now_ms)
+        when = words.answered(channel, state.now_ms, zone)
         rows.append((words.quantity(installed.quantity) + depth, value, words.FLAG_WORDS[channel.flag], when))
     return rows
 

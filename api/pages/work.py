@@ -25,7 +25,6 @@ from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, Surfac
 from pipeline.advice.verdicts import Verdict
 from pipeline.advice.window_lines import next_open
 from pipeline.advice.windows import Window
-from pipeline.flags import Flag
 from pipeline.service import Pipeline
 
 SNOOZE_DAYS = 3
@@ -76,9 +75,9 @@ def _advised(advice: SiteAdvice, zone: str, now_ms: int) -> dict[str, Any]:
 
 def _heard(pipeline: Pipeline, now_ms: int) -> bool:
     """Whether any probe has been heard of late."""
-    latest = pipeline.store.latest(list(pipeline.config.channels()))
+    latest = pipeline.store.last_answers(list(pipeline.config.channels()))
     silent_ms = round(pipeline.config.alerts.probe_fault.silent_h * HOUR_MS)
-    return bool(((latest["flag"] != int(Flag.MISSING)) & (latest["measured_at_ms"] > now_ms - silent_ms)).any())
+    return bool((latest["measured_at_ms"] > now_ms - silent_ms).any())
 
 
 def _alerts(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:

@@ -90,6 +90,13 @@ class Store(Protocol):
         """The last observation of each channel that has one, with the columns `OBSERVATION_COLUMNS`."""
         ...
 
+    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+        """The last observation of each channel that is not `Flag.MISSING`, however many missed slots came after it.
+
+        Columns `OBSERVATION_COLUMNS`; a channel that never answered is left out.
+        """
+        ...
+
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
         """First and last measured_at_ms of the readings of these channels; None when there are none."""
         ...

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from pipeline.flags import Flag
+
 NS_PER_MS = 1_000_000
 LATEST_MS = 7_258_118_400_000  # the year 2200: the server's own end is now, and would hide a row dated ahead
 
@@ -81,6 +83,27 @@ def latest(bucket: str, site: str, channels: Sequence[str]) -> str:
     """The last observation of each channel."""
     series = _series(bucket, site, OBSERVATION, 0, LATEST_MS, _any("channel", channels))
     return series + "  |> last()\n" + _as_rows(OBSERVATION_KEPT)
+
+
+def last_answers(bucket: str, site: str, channels: Sequence[str]) -> str:
+    """Channel and time, as `at_ms`, of the last observation of each channel that is not `Flag.MISSING`."""
+    return (
+        _series(bucket, site, OBSERVATION, 0, LATEST_MS, f'{_any("channel", channels)} and r._field == "flag"')
+        # In a step of its own: only here is every value a number.
+        + f"  |> filter(fn: (r) => r._value != {Flag.MISSING:d})\n  |> last()\n"
+        + _as_milliseconds()
+        + '  |> keep(columns: ["at_ms", "channel"])\n  |> group()\n'
+    )
+
+
+def observations_at(bucket: str, site: str, places: Sequence[tuple[str, int]]) -> str:
+    """The observations of channels at times, one row each. [ms since 1970, UTC]"""
+    if not places:
+        raise ValueError("places: found none, expected at least one channel and time to ask for")
+    times = [at_ms for _, at_ms in places]
+    wanted = " or ".join(f"(r.channel == {quoted(c)} and r._time == time(v: {t * NS_PER_MS}))" for c, t in places)
+    series = _series(bucket, site, OBSERVATION, min(times), max(times) + 1, f"({wanted})")
+    return series + _as_rows(OBSERVATION_KEPT)
 
 
 def edge(bucket: str, site: str, channels: Sequence[str], *, last: bool) -> str:

@@ -136,6 +136,16 @@ class InfluxStore:
             return _observations(pd.DataFrame(columns=flux.OBSERVATION_KEPT))
         return _observations(self._ask(flux.latest(self._bucket, self._site, channels), flux.OBSERVATION_KEPT))
 
+    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+        """The last observation of each channel that is not missing. See Store."""
+        places = pd.DataFrame(columns=["channel", "at_ms"])
+        if channels:
+            places = self._ask(flux.last_answers(self._bucket, self._site, channels), ("channel", "at_ms"))
+        if places.empty:
+            return _observations(pd.DataFrame(columns=flux.OBSERVATION_KEPT))
+        named = [(str(channel), int(at_ms)) for channel, at_ms in zip(places["channel"], places["at_ms"], strict=True)]
+        return _observations(self._ask(flux.observations_at(self._bucket, self._site, named), flux.OBSERVATION_KEPT))
+
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Write findings, each in place of an earlier one. See Store."""
         checked(frame, FINDING_COLUMNS, "findings")

@@ -141,11 +141,11 @@ class SqliteStore:
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """The last observation of each channel: one step down the primary key each, so no table of its own."""
-        query = f"{_OBSERVATION}ORDER BY measured_at_ms DESC LIMIT 1"
-        with self._database.snapshot() as connection:
-            numbers = self._channels.find(connection, channels)
-            parts = [numbers_of(connection.execute(query, (numbers[name],)), 6) for name in sorted(numbers)]
-            return _observed(connection, numbers, parts)
+        return self._last(channels, "")
+
+    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+        """The last observation of each channel that is not missing: down the primary key over the missed slots."""
+        return self._last(channels, f"AND flag <> {Flag.MISSING:d} ")
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
@@ -253,6 +253,13 @@ class SqliteStore:
 
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
+
+    def _last(self, channels: Sequence[str], which: str) -> pd.DataFrame:
+        query = f"{_OBSERVATION}{which}ORDER BY measured_at_ms DESC LIMIT 1"
+        with self._database.snapshot() as connection:
+            numbers = self._channels.find(connection, channels)
+            parts = [numbers_of(connection.execute(query, (numbers[name],)), 6) for name in sorted(numbers)]
+            return _observed(connection, numbers, parts)
 
 
 def _observed(connection: Connection, numbers: dict[str, int], parts: Sequence[np.ndarray]) -> pd.DataFrame:

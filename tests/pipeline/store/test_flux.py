@@ -32,6 +32,8 @@ TEXTS = {
     "findings of all quantities": flux.findings(*PLACE, "square-1", None, 0, 1),
     "findings": flux.findings(*PLACE, "square-1", ["thatch_water", "thatch_air"], 0, 1),
     "latest": flux.latest(*PLACE, CHANNELS),
+    "last answers": flux.last_answers(*PLACE, CHANNELS),
+    "at times": flux.observations_at(*PLACE, [(CHANNELS[0], 5), (CHANNELS[1], 1_704_067_200_000)]),
     "first": flux.edge(*PLACE, CHANNELS, last=False),
     "last": flux.edge(*PLACE, CHANNELS, last=True),
     **{f"daily {of}": flux.daily(*PLACE, CHANNELS, 0, 1, of=of) for of in ("min", "mean", "max", "count")},
@@ -108,6 +110,8 @@ def test_nothing_to_ask_for_is_a_fault_of_the_caller():
     """A filter without names would give every row: it is refused."""
     with pytest.raises(ValueError, match=r"^channel: found none"):
         flux.latest(*PLACE, [])
+    with pytest.raises(ValueError, match=r"^places: found none"):
+        flux.observations_at(*PLACE, [])
 
 
 def test_the_delete_predicate_names_one_series():

@@ -248,6 +248,22 @@ def test_latest_is_the_last_by_time_of_measurement(store):
     assert list(found.columns) == list(OBSERVATION_COLUMNS)
 
 
+def test_a_missed_slot_hides_no_last_answer(store):
+    """The last answer is the last that is not missing, believed or not, whatever was missed after it and whenever it
+    arrived; a channel that never answered is left out."""
+    store.upsert_observations(observation_rows(C0, [0, 15], [1, 2]))
+    store.upsert_observations(observation_rows(C0, [30, 45, 60], [np.nan] * 3, flag=Flag.MISSING))
+    store.upsert_observations(observation_rows(C1, [0], [7], flag=Flag.FAIL))
+    store.upsert_observations(observation_rows("square-1/p1/mute", [0, 15], [np.nan] * 2, flag=Flag.MISSING))
+    asked = [C1, "square-1/p1/none", "square-1/p1/mute", C0]
+    found = store.last_answers(asked)
+    assert found["channel"].tolist() == [C0, C1] and list(found.columns) == list(OBSERVATION_COLUMNS)
+    assert found["measured_at_ms"].tolist() == [T0_MS + 15 * 60_000, T0_MS]
+    assert found["value"].tolist() == [2, 7] and found["flag"].tolist() == [Flag.GOOD, Flag.FAIL]
+    store.upsert_observations(observation_rows(C0, [40], [5], flag=Flag.SUSPECT))
+    assert store.last_answers([C0])["value"].tolist() == [5]
+
+
 def test_daily_is_least_mean_and_greatest_of_what_may_be_believed(store):
     """Days are UTC; suspect, failed and missing values do not count; a later upsert redoes its day (algebra)."""
     store.upsert_observations(observation_rows(C0, [0, 60, 24 * 60 - 1], [1, 2, 6]))
@@ -332,6 +348,8 @@ def test_an_empty_store_gives_empty_frames_with_their_columns(store):
         (store.observations([C0], *FOREVER), OBSERVATION_COLUMNS),
         (store.latest([C0]), OBSERVATION_COLUMNS),
         (store.latest([]), OBSERVATION_COLUMNS),
+        (store.last_answers([C0]), OBSERVATION_COLUMNS),
+        (store.last_answers([]), OBSERVATION_COLUMNS),
         (store.findings("square-1", None, *FOREVER), FINDING_COLUMNS),
         (store.daily([C0], *FOREVER), DAILY_COLUMNS),
         (store.daily([], *FOREVER), DAILY_COLUMNS),
