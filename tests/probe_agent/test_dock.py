@@ -13,18 +13,21 @@ import time
 
 import pytest
 
+from hardware.cone import MAX_SENTENCE
 from hardware.cone_dock import DockDevice
 from hardware.probe import load_probe
 from hardware.reading import Status
+from probe_agent import dock as dock_module
 from probe_agent.clock import SystemClock
 from probe_agent.config import LineConfig, ProbeConfig
-from probe_agent.dock import PARTIAL_ROUNDS, Dock, look
+from probe_agent.dock import PARTIAL_ROUNDS, QUIET_S, Dock, look
 from probe_agent.heard import ClockNote
 from probe_agent.line import SerialLine
 from probe_agent.outbox import Outbox, OutboxFull
 from probe_agent.schedule import Cadence
 
 PROFILE = [(0.010 * n, 100.0 + 10 * n) for n in range(1, 31)]
+PATIENT_S = 60.0  # a device that this busy machine has not run for a second or two has not fallen silent
 CONE = ProbeConfig("cone", "square-1", "dock", "0", Cadence(60, 60, 0), load_probe("cone_hard"))
 
 
@@ -68,6 +71,10 @@ class Bench:
         with self.far.lock:
             return self.far.device.held
 
+    def said(self) -> int:
+        with self.far.lock:
+            return self.far.said
+
     def readings(self):
         batch = self.outbox.batch(0, 1000)
         return () if batch is None else batch.readings
@@ -81,7 +88,9 @@ def outbox(tmp_path):
 
 
 @pytest.fixture
-def bench(pty_plug, outbox):
+def bench(pty_plug, outbox, monkeypatch):
+    """A device in the dock and a host that asks again only where the device has said that this was all."""
+    monkeypatch.setattr(dock_module, "QUIET_S", PATIENT_S)
     made = Bench(pty_plug, outbox)
     yield made
     made.line.close()
@@ -99,7 +108,7 @@ def test_strokes_become_readings_and_are_forgotten_by_the_device(bench, until):
     assert [r.raw for r in first[::2]] == pytest.approx([d for d, _ in PROFILE], abs=0.00005)  # sent to 0.1 mm
     assert [r.raw for r in first[1::2]] == pytest.approx([f for _, f in PROFILE], abs=0.05)  # sent to 0.1 N
     assert len(readings) == 2 * 35
-    assert bench.far.said == 35 + 2 + 1  # steps, ends, all: nothing had to be said twice
+    assert bench.said() == 35 + 2 + 1  # steps, ends, all: nothing had to be said twice
     until(lambda: bench.held() == ())
 
 
@@ -186,8 +195,15 @@ def test_empty_dock_is_no_fault(pty_plug, outbox):
     line.close()
 
 
-def test_cable_pulled_during_the_hand_over_costs_nothing(bench, pty_plug, until):
+def test_line_is_quiet_for_longer_than_a_sentence_takes() -> None:
+    """A device that talks is not asked again: 10 bits a character at 9600 baud (arithmetic)."""
+    assert CONE.description.baud == 9600
+    assert QUIET_S > 2 * MAX_SENTENCE * 10 / 9600
+
+
+def test_cable_pulled_during_the_hand_over_costs_nothing(bench, pty_plug, monkeypatch):
     """Unplugged in the middle of a stroke: nothing half is stored, and it comes whole after plugging in."""
+    monkeypatch.setattr(dock_module, "QUIET_S", QUIET_S)
     bench.far.device.push(PROFILE, None)
 
     def cut(data: bytes, n: int) -> bytes:
@@ -204,6 +220,7 @@ def test_cable_pulled_during_the_hand_over_costs_nothing(bench, pty_plug, until)
     bench.line._open_not_before = 0.0
     bench.far.mangle = lambda data, n: data
     pty_plug.plug_in(bench.far.serve)
+    monkeypatch.setattr(dock_module, "QUIET_S", PATIENT_S)
     assert bench.collect() == "docked"
     assert len(bench.readings()) == 60
 
