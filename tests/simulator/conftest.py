@@ -138,6 +138,33 @@ class MemoryLine:
                 return self.on_the_way.pop(0)[1]
 
 
+class AgentLine(MemoryLine):
+    """The same for the agent's own sampler: what it asks of a serial line and of a clock, in that time of its own."""
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        yield
+
+    def send(self, data: bytes, *, wake: bool = False) -> float:
+        self.on_the_way = [piece for piece in self.on_the_way if piece[0] > self.now_s]  # input is flushed
+        self.bus.receive(data, self.now_s)
+        return self.now_s
+
+    def receive(self, deadline: float) -> bytes:
+        return self._next_by(deadline) or b""
+
+    def discard(self, seconds: float) -> None:
+        until_s = self.now_s + seconds
+        while self._next_by(until_s) is not None:
+            pass
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def now_ms(self) -> int:
+        return round(self.now_s * 1000)
+
+
 @pytest.fixture
 def truth() -> FormulaTruth:
     """Ground whose values are known by a formula."""
@@ -162,3 +189,9 @@ def terminal(tmp_path: Path) -> Iterator[Callable[..., Terminal]]:
 def memory_line() -> type[MemoryLine]:
     """A line in memory with time of its own."""
     return MemoryLine
+
+
+@pytest.fixture
+def agent_line() -> type[AgentLine]:
+    """The same line as the agent's sampler sees it."""
+    return AgentLine
