@@ -32,6 +32,7 @@ def caught_up(health: dict[str, Any]) -> bool:
     waiting = (
         health["ingest"]["waiting_messages"],
         health["studying"]["stations_waiting"],
+        health["studying"]["periods_waiting"],
         health["judging"]["stations_waiting"],
     )
     nothing_waits = not any(waiting)

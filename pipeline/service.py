@@ -312,7 +312,11 @@ class Pipeline:
             },
             "ingest": {"connected": self._ingest.connected, "waiting_messages": self._ingest.waiting},
             "keeping": {"fault": self._worker.keeping.reason, "committed_at_ms": self._worker.committed_at_ms},
-            "studying": {"fault": self._worker.studying.reason, "stations_waiting": self._study.waiting},
+            "studying": {
+                "fault": self._worker.studying.reason,
+                "stations_waiting": self._study.waiting,
+                "periods_waiting": self._study.periods_waiting,
+            },
             "judging": {"stations_waiting": self._worker.unjudged},
             "notify": {"away": self._notifier.away},
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],

@@ -34,7 +34,7 @@ TAKE_S = 0.25  # how long a step waits for a message when there is nothing else 
 TAKE_BUSY_S = 0.02  # and when there is
 SETTLE_S = 0.3  # work waits so long for more of it, when the queue is idle
 STUDY_MOST_S = 3.0  # and no longer than this when it is not
-PERIODS_REST = 9.0  # days and fortnights get at most a tenth of the time
+PERIODS_REST = 9.0  # days and fortnights get at most a tenth of the time while readings come
 CATCH_UP_S = 2.0  # without an arrival for so long, what was measured until now is taken to be here
 JUDGE_EVERY_MS = 60_000  # silence is looked for this often on the clock
 JUDGE_LEAST_S = 1.0  # and no more often than this in real time
@@ -268,7 +268,7 @@ class Worker:
                 self._judge_one(station, now_s)
             self._studied_s = self._clock.monotonic()
             self._study_cost_s = self._studied_s - now_s
-        elif idle and self._study.periods_waiting and now_s - self._periods_s > PERIODS_REST * self._periods_cost_s:
+        elif idle and self._study.periods_waiting and self._periods_due(now_s):
             self._periods_one(now_s)
         elif idle and self._stations:
             self._judge_one(min(self._stations, key=lambda s: self._judged_s.get(s, 0.0)), now_s)
@@ -287,6 +287,14 @@ class Worker:
         """Whatever a run costs, the stages get at most a third of the time while more readings keep coming."""
         rested = now_s - self._studied_s > 2.0 * self._study_cost_s
         return rested and now_s - self._study.oldest_s > (SETTLE_S if idle else STUDY_MOST_S)
+
+    def _periods_due(self, now_s: float) -> bool:
+        """Whether days and fortnights have rested, or nothing has arrived for so long that nobody else needs the time.
+
+        The pages show their findings: after a backlog they must not lag behind it for minutes.
+        """
+        rested = now_s - self._periods_s > PERIODS_REST * self._periods_cost_s
+        return rested or now_s - max(self._arrived_s.values()) >= CATCH_UP_S
 
     def _judge_one(self, station: str, now_s: float) -> None:
         """Walk the rules of a station on, if that is due and the stages have seen all its readings."""

@@ -45,7 +45,7 @@ def test_a_running_pipeline_is_ready(tmp_path: Path, free_port: int) -> None:
 def state(**changes: Any) -> dict[str, Any]:
     return {
         "ingest": {"waiting_messages": 0},
-        "studying": {"stations_waiting": 0},
+        "studying": {"stations_waiting": 0, "periods_waiting": 0},
         "judging": {"stations_waiting": 0},
         "nodes": [{"backlog": 0}],
         **changes,
@@ -57,12 +57,13 @@ def state(**changes: Any) -> dict[str, Any]:
     [
         ({}, True),
         ({"ingest": {"waiting_messages": 1}}, False),
-        ({"studying": {"stations_waiting": 1}}, False),
+        ({"studying": {"stations_waiting": 1, "periods_waiting": 0}}, False),
+        ({"studying": {"stations_waiting": 0, "periods_waiting": 1}}, False),  # the last wetting is a finding of days
         ({"judging": {"stations_waiting": 1}}, False),
         ({"nodes": []}, False),
         ({"nodes": [{"backlog": 0}, {"backlog": 3}]}, False),
     ],
-    ids=["all done", "message waits", "stages wait", "rules wait", "no node", "a node has more"],
+    ids=["all done", "message waits", "stages wait", "days wait", "rules wait", "no node", "a node has more"],
 )
 def test_caught_up_is_when_nothing_waits_anywhere(changes: dict[str, Any], *, expected: bool) -> None:
     """Only when every node has sent all it has, and stages and rules have seen it."""

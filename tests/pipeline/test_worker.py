@@ -7,6 +7,7 @@ import random
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pytest
 
 from hardware.reading import Batch, encode_batch, readings_topic
@@ -245,3 +246,35 @@ def test_a_full_disk_receipts_nothing_and_recovers_when_there_is_room(make: Call
 def _limit_pages(line: Line, pages: int) -> None:
     with line.stores.database.transaction() as tx:
         tx.execute(f"PRAGMA max_page_count = {pages}")
+
+
+@pytest.mark.parametrize("coming", [False, True], ids=["readings have ended", "readings keep coming"])
+def test_days_rest_only_while_readings_come(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch, *, coming: bool
+) -> None:
+    """Each piece of days costs a second here: they follow each other once nothing has come for two seconds; while
+    readings keep coming they get a tenth of the time (algebra)."""
+    line = make()
+    ended_s: list[float] = []
+    step_periods = line.study.step_periods
+
+    def slow() -> str | None:
+        line.clock.real_s += 1.0
+        station = step_periods()
+        ended_s.append(line.clock.real_s)
+        return station
+
+    monkeypatch.setattr(line.study, "step_periods", slow)
+    sent = record(3300)
+    for readings in batches(sent, 1000):
+        line.send_batch(readings)
+    for step in range(2000):
+        if coming and not line.source.messages and step % 4 == 0:
+            sent.append(reading(len(sent) + 1, "s1/w1/rain", sent[-1].measured_at_ms + 1000, 100.0))
+            line.send_batch(sent[-1:])
+        line.run(1)
+        if len(ended_s) >= 3 or (step > 100 and not line.study.periods_waiting):
+            break
+    assert len(ended_s) >= 3
+    pauses = np.diff(ended_s)[:2] - 1.0
+    assert (pauses >= 9.0).all() if coming else (pauses <= 2.0 + 2 * 0.25).all()
