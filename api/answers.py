@@ -104,12 +104,12 @@ def _go(states: Sequence[StationNow], every: Sequence[StationNow]) -> str:
     if frozen:
         return f"no, {frost}. Wait until it has gone."
     if wettest is None:
-        return f"cannot tell how wet it is. {_upper(frost)}."
+        return f"cannot tell how wet it is. {words.upper_first(frost)}."
     if wettest > STAY_OFF_WETNESS:
         which = f" ({where.station.title})" if len(states) > 1 else ""
-        return f"better not, it is wetter than drained{which}: boots and wheels would mark. {_upper(frost)}."
+        return f"better not, it is wetter than drained{which}: boots and wheels would mark. {words.upper_first(frost)}."
     fit = f"not wetter than drained ({wettest * 100:.0f} %)"
-    return f"yes, {fit}; {frost}." if "cannot" not in frost else f"not too wet, {fit}. {_upper(frost)}."
+    return f"yes, {fit}; {frost}." if "cannot" not in frost else f"not too wet, {fit}. {words.upper_first(frost)}."
 
 
 def _frost(states: Sequence[StationNow]) -> tuple[str, bool]:
@@ -147,7 +147,7 @@ def _fallen(morning: Morning) -> list[str]:
 
 def _went(morning: Morning) -> list[str]:
     lines = [words.wetting_line(s, morning.zone).removeprefix("Last wetting: ") for s in morning.states]
-    return _once(morning, [_upper(line) for line in lines])
+    return _once(morning, [words.upper_first(line) for line in lines])
 
 
 def _once(morning: Morning, lines: Sequence[str]) -> list[str]:
@@ -248,7 +248,3 @@ def _in_the_way(morning: Morning) -> list[str]:
         lift = f" Lift {' and '.join(names)} first." if names else ""
         found.append(entry_words.entry_line(morning.config, entry, morning.now_ms) + lift)
     return found if morning.booked else [*found, "No pass is booked for today."]
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Hashable, Mapping
+from dataclasses import asdict
 from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
@@ -18,7 +19,16 @@ from fastapi.responses import PlainTextResponse, StreamingResponse
 
 from api import schema, words
 from api.problems import Problem
-from api.state import BELIEVED, StationNow, number, site_now, station_now, thatch_now_m
+from api.state import (
+    BELIEVED,
+    FigureNow,
+    StationNow,
+    WettingNow,
+    number,
+    site_now,
+    station_now,
+    thatch_now_m,
+)
 from api.summary import summary
 from hardware.quantities import QUANTITIES
 from pipeline.export import COLUMNS, csv_text
@@ -177,9 +187,28 @@ def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> sche
             )
             for channel in state.channels
         ],
+        wetting=None if state.wetting is None else _wetting(state.wetting),
         alerts=[_alert(alert) for alert in alerts if alert.station == state.station.name],
         words=words.station_lines(state, pipeline.config.site.timezone),
     )
+
+
+def _wetting(account: WettingNow) -> schema.WettingOut:
+    return schema.WettingOut(
+        start=iso(account.start_ms),
+        end=iso(account.end_ms),
+        given_mm=schema.FigureOut(**asdict(account.given)),
+        thatch_kept_mm=_figure(account.thatch_kept),
+        root_gain_mm=_figure(account.root_gain),
+        below_gain_mm=_figure(account.below_gain),
+        evaporation_mm=_figure(account.evaporation),
+        unaccounted_mm=_figure(account.unaccounted),
+        arrival_share=_figure(account.arrival_share),
+    )
+
+
+def _figure(figure: FigureNow | None) -> schema.FigureOut | None:
+    return None if figure is None else schema.FigureOut(**asdict(figure))
 
 
 @router.get("/observations", summary="Observations of channels over a span, a page at a time")

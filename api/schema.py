@@ -144,6 +144,29 @@ class ChannelNowOut(BaseModel):
     silent_since: Time | None = Field(description="as `at`, where it has missed slots since; else null")
 
 
+class FigureOut(BaseModel):
+    """A figure with its 90 % interval. `reason` says why `value` is withheld, or must be taken with care."""
+
+    value: float | None = Field(examples=[6.1])
+    low: float | None = Field(examples=[5.1])
+    high: float | None = Field(examples=[7.1])
+    reason: str = Field(examples=[""])
+
+
+class WettingOut(BaseModel):
+    """Where the water of one wetting went. A figure is null where the station has nothing to tell it by."""
+
+    start: Time
+    end: Time
+    given_mm: FigureOut = Field(description="rain and watering")
+    thatch_kept_mm: FigureOut | None = Field(description="still held by leaf and thatch when the soil held most")
+    root_gain_mm: FigureOut | None = Field(description="reached the root zone")
+    below_gain_mm: FigureOut | None = Field(description="went deeper, as far as probes reach")
+    evaporation_mm: FigureOut | None
+    unaccounted_mm: FigureOut | None = Field(description="negative when the ground gained more than was given")
+    arrival_share: FigureOut | None = Field(description="of what was given, the share that reached the soil")
+
+
 class StationNowOut(BaseModel):
     """A station just now. `words` is what the page says, line by line."""
 
@@ -158,6 +181,7 @@ class StationNowOut(BaseModel):
     rain_day_mm: float | None = Field(examples=[2.4], description="of the last 24 hours; null when it cannot be told")
     layers: list[LayerOut]
     channels: list[ChannelNowOut]
+    wetting: WettingOut | None = Field(description="the last one; null when none is known in 60 days")
     alerts: list[AlertOut]
     words: list[str] = Field(examples=[["Last heard 06:15 today, 4 minutes ago."]])
 

@@ -7,7 +7,7 @@ nothing: `api.words` and `api.drawing` do.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,13 +16,12 @@ import pandas as pd
 from pipeline.flags import Flag
 from pipeline.service import Pipeline
 from pipeline.site import InstalledChannel, Station, Surface
-from pipeline.soil.wetting import Wetting, spells, wetting
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 LAYERS = ("thatch", "top_layer", "root_zone")
 LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
-LOOK_BACK_FOR_RAIN_MS = 60 * DAY_MS
+LOOK_BACK_FOR_WETTING_MS = 60 * DAY_MS
 BELIEVED = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
 
 
@@ -74,12 +73,46 @@ class ProbeNow:
 
 
 @dataclass(frozen=True, slots=True)
+class FigureNow:
+    """A stored figure and its 90 % interval. `value` is None when it is withheld.
+
+    `reason` says why it is withheld, or why it must be taken with care; empty when neither.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class WettingNow:
+    """The stored account of one wetting, by rain, by a watering of the diary, or as the probes alone tell it.
+
+    Figures are in mm, but for `arrival_share`: gain of all soil over what was given. [1] One is None where the station
+    has nothing to tell it by: no thatch, or no probe in the soil. `unaccounted` is negative when the ground gained more
+    than was given. The times are those of the first and the last water. [ms since 1970, UTC]
+    """
+
+    start_ms: int
+    end_ms: int
+    given: FigureNow
+    thatch_kept: FigureNow | None
+    root_gain: FigureNow | None
+    below_gain: FigureNow | None
+    evaporation: FigureNow | None
+    unaccounted: FigureNow | None
+    arrival_share: FigureNow | None
+
+
+@dataclass(frozen=True, slots=True)
 class StationNow:
     """Everything known of one station at one moment.
 
     The layers are those of the last reading of moisture, however old that is. `heard_ms` is the time of the last
     reading of any probe, `silent_ms` how long a probe may say nothing before it counts as silent. `rain_day_mm` is None
-    when the gauge cannot tell the last 24 hours, `has_gauge` whether there is one.
+    when the gauge cannot tell the last 24 hours, `has_gauge` whether there is one. While the station `is_in_work` its
+    newest readings are not yet in `wetting`.
     """
 
     surface: Surface
@@ -91,7 +124,8 @@ class StationNow:
     thatch_m: float | None
     layers: tuple[LayerNow, ...]
     channels: tuple[ChannelNow, ...]
-    wetting: Wetting | None
+    wetting: WettingNow | None
+    is_in_work: bool
     has_gauge: bool
     rain_day_mm: float | None
 
@@ -147,7 +181,8 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         thatch_m=thatch_now_m(pipeline, station, now_ms),
         layers=_layers(pipeline, station.name, as_of_ms, _explained(station, latest, missed)),
         channels=tuple(_channel_now(c, latest, week_ago, is_silent=c.id in missed) for c in station.channels),
-        wetting=_last_wetting(pipeline, station.name, rain),
+        wetting=_last_wetting(pipeline, station.name, now_ms),
+        is_in_work=pipeline.periods_wait_for(station.name),
         has_gauge=pipeline.config.rain_channel(station.name) is not None,
         rain_day_mm=_rain_of_day(rain, now_ms, silent_ms),
     )
@@ -264,7 +299,7 @@ def _rain(pipeline: Pipeline, station: str, now_ms: int) -> pd.DataFrame:
     channel = pipeline.config.rain_channel(station)
     if channel is None:
         return pd.DataFrame({"measured_at_ms": np.array([], dtype=np.int64), "value": np.array([], dtype=float)})
-    rain = pipeline.store.observations([channel], now_ms - LOOK_BACK_FOR_RAIN_MS, now_ms + 1)
+    rain = pipeline.store.observations([channel], now_ms - DAY_MS, now_ms + 1)
     return rain[rain["flag"].isin(BELIEVED)]
 
 
@@ -278,20 +313,32 @@ def _rain_of_day(rain: pd.DataFrame, now_ms: int, silent_ms: int) -> float | Non
     return float(np.nansum(rain["value"].to_numpy(float)[day]))
 
 
-def _last_wetting(pipeline: Pipeline, station: str, rain: pd.DataFrame) -> Wetting | None:
-    """The last spell of rain and what the layers that do not overlap gained by it."""
-    found = spells(rain["measured_at_ms"].to_numpy(np.int64), rain["value"].to_numpy(float))
-    if not found:
-        return None
-    spell = found[-1]
+WETTING_LINES = {
+    "given": "wetting_given",
+    "thatch_kept": "wetting_thatch_kept",
+    "root_gain": "wetting_root_gain",
+    "below_gain": "wetting_below_gain",
+    "evaporation": "wetting_evaporation",
+    "unaccounted": "wetting_unaccounted",
+    "arrival_share": "arrival_share",
+}
+
+
+def _last_wetting(pipeline: Pipeline, station: str, now_ms: int) -> WettingNow | None:
+    """The account of the last wetting as the findings hold it; None when there was none."""
     frame = pipeline.store.findings(
-        station, ["thatch_water", "root_zone_water"], spell.start_ms - DAY_MS, spell.end_ms + DAY_MS
+        station, list(WETTING_LINES.values()), now_ms - LOOK_BACK_FOR_WETTING_MS, now_ms + 1
     )
-    storages = {
-        str(quantity).removesuffix("_water"): (
-            group["start_ms"].to_numpy(np.int64),
-            group["value"].to_numpy(float),
-        )
-        for quantity, group in frame.groupby("quantity")
-    }
-    return wetting(spell, storages)
+    given = frame[frame["quantity"] == "wetting_given"]
+    if given.empty:
+        return None
+    last = given.iloc[-1]
+    rows = {row["quantity"]: row for row in frame[frame["start_ms"] == last["start_ms"]].to_dict("records")}
+    figures = {name: _figure(rows.get(quantity)) for name, quantity in WETTING_LINES.items()}
+    return WettingNow(int(last["start_ms"]), int(last["end_ms"]), **figures)  # type: ignore[arg-type]
+
+
+def _figure(row: Mapping[Hashable, object] | None) -> FigureNow | None:
+    if row is None:
+        return None
+    return FigureNow(number(row["value"]), number(row["low"]), number(row["high"]), str(row["reason"] or ""))

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
-from api.state import ChannelNow, LayerNow, StationNow
+from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
+from pipeline.advice.window_lines import listed
 from pipeline.flags import Flag
 from pipeline.site import Station, Surface
 
@@ -210,26 +212,115 @@ def weather_line(state: StationNow) -> str:
 
 
 def wetting_line(state: StationNow, timezone: str) -> str:
-    """The last spell of rain and where it went, always with what is unaccounted for."""
-    found, now_ms = state.wetting, state.now_ms
+    """The last wetting and where its water went, by its stored account, with what is unaccounted for.
+
+    What reached the soil comes first. A figure that is withheld is said to be, with its stored reason.
+    """
+    account = state.wetting
+    if account is not None:
+        return f"Last wetting: {wetting_account(account, moment(account.end_ms, timezone, now_ms=state.now_ms))}"
+    if state.is_in_work:
+        return "Last wetting: cannot tell yet. Readings are still being worked on."
     if not state.has_gauge:
         return "Last wetting: cannot tell. There is no gauge at this site."
-    if found is None:
-        return "Last wetting: the gauge has told of none of 1 mm or more in 60 days."
-    when = moment(found.spell.end_ms, timezone, now_ms=now_ms)
-    parts = [
-        f"{millimetres(gain)} into the {LAYER_WORDS[layer].lower()}"
-        for layer, gain in found.gain_mm.items()
-        if gain == gain
+    return "Last wetting: the gauge has told of none of 1 mm or more in 60 days."
+
+
+# Lines of the account: a gain in words, a loss, and what it is called where it is withheld.
+_GAINS = (
+    ("thatch_kept", "leaf and thatch kept {}", "leaf and thatch gave up {}", "what leaf and thatch kept"),
+    ("root_gain", "{} reached the roots", "the root zone gave up {}", "what reached the roots"),
+    ("below_gain", "{} went deeper", "the soil below gave up {}", "what went deeper"),
+    ("evaporation", "{} evaporated", "{} came as dew", "what evaporated"),
+)
+_WITHHELD = {
+    "given": "how much was given",
+    "arrival_share": "how much of it reached the soil",
+    **{name: called for name, _, _, called in _GAINS},
+    "unaccounted": "what is unaccounted for",
+}
+
+
+def wetting_account(account: WettingNow, ended: str) -> str:
+    """The account in sentences: the share that reached the soil, when and how much, each line, what is withheld."""
+    figures = {name: figure for name in _WITHHELD if (figure := getattr(account, name)) is not None}
+    withheld: dict[str, list[str]] = {}
+    for name, figure in figures.items():
+        if figure.value is None:
+            withheld.setdefault(figure.reason, []).append(name)
+    untold = {name: _cannot(names, reason) for reason, names in withheld.items() for name in names}
+    share, missing, said = account.arrival_share, account.unaccounted, set[str]()
+    first = "where it went cannot be told, for want of readings from the soil"
+    if share is not None:
+        first = untold.get("arrival_share") or _reached(share, said)
+    given = account.given.value
+    when = f"it ended {ended}" if given is None else f"it was {millimetres(given)} of water, and ended {ended}"
+    lines = [
+        _gain(figures[name], gained, lost, said)
+        for name, gained, lost, _ in _GAINS
+        if name in figures and figures[name].value is not None
     ]
-    if not parts:
-        parts.append("where it went cannot be told, for want of readings")
-    elif found.unaccounted_mm >= 0:
-        parts.append(f"{millimetres(found.unaccounted_mm)} unaccounted for")
+    if missing is not None and missing.value is not None:
+        lines.append(_unaccounted(missing, said))
+    sentences = [first, when, listed(lines), *untold.values()]
+    return " ".join(f"{upper_first(one)}." for one in dict.fromkeys(sentences) if one)
+
+
+def _cannot(names: Sequence[str], reason: str) -> str:
+    return f"{listed([_WITHHELD[name] for name in names])} cannot be told: {reason}"
+
+
+def _reached(share: FigureNow, said: set[str]) -> str:
+    """The share of a wetting that reached the soil, and between which shares it lies."""
+    assert share.value is not None and share.low is not None and share.high is not None
+    low, high = (f"{bound * 100:.0f} %" for bound in (share.low, share.high))
+    between = f"at most {high}" if round(share.low * 100) <= 0 else f"somewhere between {low} and {high}"
+    part = f"{share.value * 100:.0f} %" if round(share.value * 100) > 0 else "none"
+    return f"{part} of it reached the soil{_aside(between, *_unsaid(share.reason, said))}"
+
+
+def _gain(figure: FigureNow, gained: str, lost: str, said: set[str]) -> str:
+    assert figure.value is not None
+    line = lost if _some(figure.value) < 0 else gained
+    return line.format(_amount(figure.value)) + _aside(*_unsaid(figure.reason, said))
+
+
+def _unaccounted(figure: FigureNow, said: set[str]) -> str:
+    """What the lines of an account do not explain, and how far off that may be."""
+    assert figure.value is not None and figure.low is not None and figure.high is not None
+    over = _some(figure.value) < 0
+    amount = f"{_amount(figure.value)} {'more turned up than was given' if over else 'is unaccounted for'}"
+    if _some(figure.low) < 0 < _some(figure.high):
+        ends = (f"{_amount(figure.low)} too much", f"{_amount(figure.high)} missing")
     else:
-        parts.append(f"{millimetres(-found.unaccounted_mm)} more than the gauge caught")
-    went = ", ".join(parts)
-    return f"Last wetting: {millimetres(found.spell.rain_mm)} of rain, ended {when}. {went[:1].upper()}{went[1:]}."
+        ends = (_amount(min(figure.low, figure.high, key=abs)), _amount(max(figure.low, figure.high, key=abs)))
+    between = f"somewhere between {ends[0]} and {ends[1]}"
+    return amount + _aside(between, *_unsaid(figure.reason, said))
+
+
+def _some(value: float) -> float:
+    """An amount as far as it can be read: 0 where it would be written as none. [mm]"""
+    return round(value, 1)
+
+
+def _amount(value: float) -> str:
+    return millimetres(abs(value)) if _some(value) else "nothing"
+
+
+def _aside(*words: str) -> str:
+    return f" ({'; '.join(words)})" if words else ""
+
+
+def _unsaid(reason: str, said: set[str]) -> list[str]:
+    """The parts of a reason that no figure before had; they are noted as said."""
+    news = [part for part in reason.split("; ") if part and part not in said]
+    said.update(news)
+    return news
+
+
+def upper_first(text: str) -> str:
+    """The text as a sentence begins."""
+    return text[:1].upper() + text[1:]
 
 
 _QUANTITY_WORDS = {

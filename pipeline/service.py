@@ -324,6 +324,10 @@ class Pipeline:
             "disk": {"free_bytes": disk.free, "total_bytes": disk.total},
         }
 
+    def periods_wait_for(self, station: str) -> bool:
+        """Whether days, fortnights and wettings of a station are still to be worked out."""
+        return self._study.waits_for(station) or self._study.periods_wait_for(station)
+
     @property
     def ready(self) -> bool:
         """Whether readings can arrive and be kept."""

@@ -23,7 +23,7 @@ from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetnes
 from pipeline.advice.forecast import in_ten
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
 from pipeline.advice.verdicts import Verdict
-from pipeline.advice.window_lines import next_open
+from pipeline.advice.window_lines import listed, next_open
 from pipeline.advice.windows import Window
 from pipeline.service import Pipeline
 
@@ -107,7 +107,8 @@ def _surface(pipeline: Pipeline, one: SurfaceAdvice, now_ms: int) -> dict[str, A
         "lines": _lines(one),
         "calendar": [] if first is None else _calendar(one, zone, hours, first),
         "passes": [
-            {"name": _upper(pass_words(each)), "rows": _rows(each, site.timezone, now_ms)} for each in one.passes
+            {"name": words.upper_first(pass_words(each)), "rows": _rows(each, site.timezone, now_ms)}
+            for each in one.passes
         ],
         "stations": [_station(each, titles.get(each.station, each.station), zone) for each in one.stations],
     }
@@ -137,7 +138,7 @@ def _shared(passes: list[PassAdvice]) -> str:
     now = passes[0].outlook.windows[0]
     state = {Verdict.CLOSED: "are closed", Verdict.WAIT: "must wait"}.get(now.verdict, "cannot be judged")
     opens = f" What would open them: {now.opens}." if now.opens else ""
-    return f"{_upper(_and(passes))} {state}, {now.reason}.{opens}"
+    return f"{words.upper_first(_and(passes))} {state}, {now.reason}.{opens}"
 
 
 def _calendar(
@@ -152,13 +153,13 @@ def _calendar(
         rows.setdefault((days, reason), []).append(one)
         drawn[days, reason] = (days, reason)
     return [
-        {"name": _upper(_and(passes)), "days": drawn[key][0], "reason": drawn[key][1]} for key, passes in rows.items()
+        {"name": words.upper_first(_and(passes)), "days": drawn[key][0], "reason": drawn[key][1]}
+        for key, passes in rows.items()
     ]
 
 
 def _and(passes: list[PassAdvice]) -> str:
-    names = [pass_words(one) for one in passes]
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return listed([pass_words(one) for one in passes])
 
 
 def _rows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
@@ -217,12 +218,8 @@ def _station(one: StationAdvice, title: str, zone: ZoneInfo) -> dict[str, Any]:
 
 def _without(text: str, title: str) -> str:
     """A line without the place where it stands below the name of that place."""
-    return _upper(text.removeprefix(f"{title}: "))
-
-
-def _upper(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return words.upper_first(text.removeprefix(f"{title}: "))
 
 
 def _sentence(text: str) -> str:
-    return _upper(text) + ("" if text.endswith((".", "?", "!")) else ".")
+    return words.upper_first(text) + ("" if text.endswith((".", "?", "!")) else ".")

@@ -34,7 +34,7 @@ from pipeline.advice.window_alerts import (
     window_closing,
     window_opening,
 )
-from pipeline.advice.window_lines import day_words
+from pipeline.advice.window_lines import day_words, listed
 
 __all__ = ["PLAN_RULES", "SurfaceWatch", "plan"]
 
@@ -216,8 +216,7 @@ def lift_probes(state: AlertState, seen: SurfaceWatch, job: Job, now_ms: int, bo
         return state, []
     on = {0: "today", 1: "tomorrow"}.get(days, f"on {day:%A}")
     lie = "it lies" if len(names) == 1 else "they lie"
-    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-    text = f"{doing} is booked {on}. Lift {listed} before: {lie} in the way of the blades."
+    text = f"{doing} is booked {on}. Lift {listed(names)} before: {lie} in the way of the blades."
     told = tuple(str(lead) for lead in leads if lead >= min(near))
     if state.is_open:
         state = replace(state, told=told, said_at_ms=now_ms)

@@ -30,7 +30,7 @@ from pipeline.advice.watch import (
     Where,
     event,
 )
-from pipeline.advice.window_lines import in_ten, when
+from pipeline.advice.window_lines import in_ten, listed, when
 from pipeline.soil.moving import HOUR_MS
 
 DAY_MS = 24 * HOUR_MS
@@ -252,7 +252,7 @@ def window_closing(
     if not may_open("window_closing", seen.where, diary, now_ms, bounds):
         return state, []
     after = f", then {spell.after}" if spell.after else ""
-    lift = f" Lift {_and(spell.lift_first)} first." if spell.lift_first else ""
+    lift = f" Lift {listed(spell.lift_first)} first." if spell.lift_first else ""
     state = state.opened(now_ms, now_ms, "closing")
     text = f"the window for {_what(advice)} closes {when(spell.span.end_ms, outlook, seen.zone)}{after}.{lift}"
     return state, [event(seen, state, OPENED, now_ms, text)]
@@ -303,9 +303,5 @@ def _window_words(advice: PassAdvice, spell: Spell, seen: SurfaceWatch) -> str:
         sure = f", {in_ten(spell.chance)}" if spell.chance is not None else ""
         until = "" if far else f" to {end}"
         text = f"window for {what} from {when(spell.first_work_ms, outlook, seen.zone)}{until}{sure}."
-    lift = f" Lift {_and(spell.lift_first)} first." if spell.lift_first else ""
+    lift = f" Lift {listed(spell.lift_first)} first." if spell.lift_first else ""
     return f"{text}{then}{lift}"
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -138,7 +138,7 @@ def _before_work(open_stretch: Stretch) -> list[str]:
     found = []
     lift = open_stretch.first.lift_first
     if lift:
-        found.append(f"Lift {_and(lift)} first")
+        found.append(f"Lift {listed(lift)} first")
     checks = dict.fromkeys(c for w in open_stretch.windows for c in w.check_first)
     if checks:
         found.append(f"Check first: {', '.join(checks)}")
@@ -194,7 +194,10 @@ def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: dateti
     return f"{title}: to heal before {end}, do the {doing} by {day_words(last.safe)}{latest}."
 
 
-def _and(names: Sequence[str]) -> str:
+def listed(names: Sequence[str]) -> str:
+    """Names as a sentence has them: `a`, `a and b`, `a, b and c`; empty for none."""
+    if not names:
+        return ""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 

@@ -2,18 +2,17 @@
 
 A spell ends when no water has come for some hours. One that goes on for days is cut at midnights (UTC), so that every
 spell can be told from the few days about it and a record worked in pieces gives what the whole gives. Where the water
-went is the business of `arrival`; `wetting` here is the short form of it. Pure: arrays in, facts out.
+went is the business of `arrival`. Pure: arrays in, facts out.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.soil.layers import CELL_MS
 from pipeline.soil.moving import RAIN_TICKS_PER_MM, rolling_min
 
 Times = NDArray[np.int64]
@@ -23,7 +22,6 @@ HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
 DRY_GAP_H = 6.0  # hours without rain that end a spell; common practice, no source
 LEAST_SPELL_MM = 1.0  # less than this seldom gets past the leaf; common practice, no source
-SETTLE_H = 12.0  # hours after the spell in which the highest storage is looked for; common practice, no source
 LONGEST_SPELL_MS = 3 * DAY_MS  # a spell is shorter: one without a midnight a day from both its ends is
 RISE = 0.03  # m3/m3 in the rise window that only water can do; as the quality test of a rise, common practice
 RISE_WINDOW_H = 3.0
@@ -58,45 +56,6 @@ class Watering:
     start_ms: int
     end_ms: int
     water_mm: float = float("nan")
-
-
-@dataclass(frozen=True, slots=True)
-class Wetting:
-    """A spell and what each layer gained by it.
-
-    `gain_mm` has a layer's gain [mm], at least 0, or NaN where its storage is not known before or after.
-    `unaccounted_mm` is the rain less all gains that are known: evaporated, drained past the deepest probe, run off,
-    missed by the gauge, or simply not under these probes. It is negative when the layers gained more than the gauge
-    caught. [mm]
-    """
-
-    spell: Spell
-    gain_mm: Mapping[str, float]
-    unaccounted_mm: float
-
-
-def spells(
-    time_ms: Times, rain_mm: Numbers, *, dry_gap_h: float = DRY_GAP_H, least_mm: float = LEAST_SPELL_MM
-) -> list[Spell]:
-    """Spells of rain in a series of interval totals.
-
-    Parameters
-    ----------
-    time_ms : ndarray of int, shape (time,)
-        End of each interval, increasing. [ms]
-    rain_mm : ndarray, shape (time,)
-        Rain of each interval. [mm] NaN counts as none known.
-    dry_gap_h : float
-        A longer time without rain ends a spell. [h]
-    least_mm : float
-        Spells with less are left out. [mm]
-
-    Returns
-    -------
-    list of Spell
-        In order of time.
-    """
-    return events(time_ms, rain_mm, dry_gap_h=dry_gap_h, least_mm=least_mm)
 
 
 def events(
@@ -210,37 +169,3 @@ def _rises(time_ms: Times, theta: Numbers, dry_gap_h: float) -> list[Spell]:
 
 def _overlap(rise: Spell, known: Sequence[Spell]) -> bool:
     return any(s.start_ms <= rise.end_ms and rise.start_ms <= s.end_ms for s in known)
-
-
-def wetting(spell: Spell, storages: Mapping[str, tuple[Times, Numbers]], *, settle_h: float = SETTLE_H) -> Wetting:
-    """What each layer gained by one spell.
-
-    Parameters
-    ----------
-    spell : Spell
-    storages : mapping of str to (ndarray of int, ndarray)
-        For each layer, times [ms], increasing, and water held [mm], NaN where not known.
-    settle_h : float
-        How long after the spell the highest storage is looked for. [h]
-
-    Returns
-    -------
-    Wetting
-        Peaks of layers need not fall together, so water that moved from one to the next counts in both; the account
-        that does not is `arrival.account`.
-    """
-    gains = {name: _gain_mm(spell, time, water, settle_h) for name, (time, water) in storages.items()}
-    known = [gain for gain in gains.values() if not np.isnan(gain)]
-    return Wetting(spell, gains, spell.given_mm - sum(known))
-
-
-def _gain_mm(spell: Spell, time_ms: Times, water_mm: Numbers, settle_h: float) -> float:
-    good = ~np.isnan(water_mm)
-    time_ms, water_mm = time_ms[good], water_mm[good]
-    # The interval that ends at start_ms already holds the first rain, and so does whatever is read in the same cell.
-    begin_ms = spell.start_ms // CELL_MS * CELL_MS
-    before = water_mm[(time_ms < begin_ms) & (time_ms >= begin_ms - settle_h * HOUR_MS)]
-    after = water_mm[(time_ms >= spell.start_ms) & (time_ms <= spell.end_ms + settle_h * HOUR_MS)]
-    if before.size == 0 or after.size == 0:
-        return float("nan")
-    return max(0.0, float(after.max() - before[-1]))

@@ -164,7 +164,7 @@ def test_once_prints_the_state_of_recorded_ground(
     assert code == 0, said
     assert f"broker_started kind={kind}" in log
     assert re.search(r"^Root zone: \d+ mm of water, very dry", said, re.M)
-    assert re.search(r"^Last wetting: [\d.]+ mm of rain, ended ", said, re.M)
+    assert re.search(r"^Last wetting: .* It was [\d.]+ mm of water, and ended ", said, re.M)
     assert re.search(r"^Last heard \d\d:\d\d today, ", said, re.M)
     assert re.search(r"^- Outfield, long side: roots have been dry", said, re.M)
 

@@ -12,7 +12,7 @@ from pipeline.soil.arrival import Errors, Profile, account, bypass_flow, trailin
 from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, layer_weights_m, on_cells
 from pipeline.soil.moving import HOUR_MS
-from pipeline.soil.wetting import Spell, spells
+from pipeline.soil.wetting import Spell, events
 from simulator.climates import climate
 from simulator.column import Layer
 from simulator.ground import Place
@@ -207,7 +207,7 @@ def test_storm_of_9_january_2024_at_ithaca(ithaca) -> None:
     """
     time_ms, rain, found = ithaca
     at = int(datetime(2024, 1, 9, tzinfo=UTC).timestamp() * 1000)
-    (storm,) = [s for s in spells(time_ms, rain) if at <= s.start_ms < at + 24 * HOUR_MS]
+    (storm,) = [s for s in events(time_ms, rain) if at <= s.start_ms < at + 24 * HOUR_MS]
     given = account(storm, found)
     assert storm.rain_mm == pytest.approx(18.5, abs=0.21)
     assert [g.value for g in given.gain] == pytest.approx([0.079, 0.104, 0.080, 0.057], abs=0.008)
@@ -243,7 +243,7 @@ def _accounts(truth, rng):
         cells * CELL_MS, soil, np.stack(heard, 1), layer_weights_m(soil, 0.2), layer_weights_m(soil, 0.23), 60.0
     )
     rains = {int(hours[r.first_step + 1]): r for r in truth.rains()}
-    every = spells(hours[1:], truth.weather.rain_mm)
+    every = events(hours[1:], truth.weather.rain_mm)
     for spell, following in zip(every, [*every[1:], None], strict=True):
         if spell.start_ms in rains and spell.rain_mm >= 5.0:
             until = None if following is None else following.start_ms

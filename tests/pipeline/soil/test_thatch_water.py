@@ -10,7 +10,7 @@ import pytest
 from pipeline.soil.arrival import Profile
 from pipeline.soil.layers import CELL_MS, layer_weights_m
 from pipeline.soil.thatch_water import AT_MOST, thickness_from_wetting
-from pipeline.soil.wetting import Spell, spells
+from pipeline.soil.wetting import Spell, events
 from simulator.climates import climate
 from simulator.column import Layer
 from simulator.ground import Place
@@ -72,7 +72,7 @@ def test_thick_thatch_is_told_from_thin_in_simulated_ground() -> None:
         thatch = history.water_content(thickness_m / 2.0)
         told = [
             thickness_from_wetting(spell, profile(theta, hours_ms // CELL_MS * CELL_MS), thatch).value
-            for spell in spells(hours_ms[1:], history.weather.rain_mm)
+            for spell in events(hours_ms[1:], history.weather.rain_mm)
         ]
         found_m[thickness_m] = float(np.nanmedian(told))
         assert np.isfinite(told).sum() >= 4
