@@ -17,13 +17,14 @@ from api import schema_advice as schema
 from api.data import find_station, iso, pipeline_of
 from api.diary_check import nearest
 from api.problems import Problem
-from pipeline.advice.forecast import DayChance, WetnessForecast
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
-from pipeline.advice.verdicts import FloatArray, Verdict
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.window_lines import next_open
 from pipeline.advice.windows import Outlook, Window
+from pipeline.forecast.wetness import DayChance, WetnessForecast
 from pipeline.service import Pipeline
+from pipeline.units import FloatArray
 
 ASK_AGAIN_S = 60
 QUANTILES = (0.1, 0.9)

@@ -14,9 +14,9 @@ from api import entry_words, words
 from api.state import DAY_MS, StationNow
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
 from pipeline.advice.window_lines import LIKELY, Stretch, chance_of, doing_of, in_ten, next_open, when
-from pipeline.judge import OpenAlert
-from pipeline.site import SiteConfig
-from pipeline.store.entry import DiaryEntry
+from pipeline.alerts.runner import OpenAlert
+from pipeline.diary.entry import DiaryEntry
+from pipeline.site.models import SiteConfig
 
 FROST_DEGC = 0.5  # of the leaf: common practice, no source
 NO_FROST_AIR_DEGC = 5.0  # air as warm as this has no frost below it: common practice, no source

@@ -26,7 +26,8 @@ from bokeh.models.annotations import Span, Title
 from bokeh.models.renderers import DataRenderer
 from bokeh.plotting import figure
 
-HOUR_MS = 3_600_000
+from pipeline.units import HOUR_MS
+
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
 LABEL_PX, MARGIN_PX = 64, 60  # room for the labels at the right, and for the axis at the left
 LABEL_HEIGHT_PX = 14

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.site import SiteConfig
+    from pipeline.site.models import SiteConfig
 
 DEFAULT_CONFIG = "underturf.toml"
 
@@ -25,8 +25,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # On a small box several BLAS threads only wait for each other; must be set before numpy is imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parsed = _parser().parse_args(arguments)
-    from pipeline.config import ConfigFault
     from pipeline.errors import PipelineFault
+    from pipeline.site.settings import ConfigFault
 
     try:
         return int(parsed.run(parsed))
@@ -77,7 +77,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _config(parsed: argparse.Namespace) -> SiteConfig:
-    from pipeline.config import load
+    from pipeline.site.settings import load
 
     return load(parsed.config, os.environ)
 
@@ -91,7 +91,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 def _check(parsed: argparse.Namespace) -> int:
     config = _config(parsed)
     if config.notify.addresses_file is not None:
-        from pipeline.notify.addresses import people_ways
+        from pipeline.notify.channels import people_ways
 
         people_ways(config.notify.addresses_file)
     stations = sum(len(surface.stations) for surface in config.surfaces)
@@ -126,8 +126,8 @@ def _summary(parsed: argparse.Namespace) -> int:
 
 
 def _notify_test(parsed: argparse.Namespace) -> int:
-    from pipeline.clock import SystemClock
     from pipeline.notify.trial import try_ways
+    from pipeline.run.clock import SystemClock
 
     fared = try_ways(_config(parsed), SystemClock())
     for way, fault in fared:

@@ -18,6 +18,7 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import PlainTextResponse, StreamingResponse
 
 from api import schema, words
+from api.export import COLUMNS, csv_text
 from api.problems import Problem
 from api.state import (
     BELIEVED,
@@ -31,14 +32,12 @@ from api.state import (
 )
 from api.summary import summary
 from hardware.quantities import QUANTITIES
-from pipeline.export import COLUMNS, csv_text
-from pipeline.judge import OpenAlert
+from pipeline.alerts.runner import OpenAlert
 from pipeline.service import Pipeline
-from pipeline.site import InstalledChannel, Station, Surface
-from pipeline.station import StationContext
+from pipeline.site.models import InstalledChannel, Station, Surface
+from pipeline.site.station import StationContext
+from pipeline.units import DAY_MS, HOUR_MS
 
-HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 MAX_PAGE = 10_000
 DEFAULT_PAGE = 1_000
 MAX_CHANNELS = 100

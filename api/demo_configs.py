@@ -9,7 +9,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
-from pipeline.fixtures import FeedEntry, build_feed
+from pipeline.diary.fixtures import FeedEntry, build_feed
 
 Table = dict[str, Any]
 

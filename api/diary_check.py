@@ -1,6 +1,6 @@
 """Whether an entry of the diary makes sense on this site: names that are there, times that can be, nothing in the way.
 
-What each kind must say is `pipeline.store.entry`'s. This module must not write anything.
+What each kind must say is `pipeline.diary.entry`'s. This module must not write anything.
 """
 
 from __future__ import annotations
@@ -9,12 +9,20 @@ import datetime
 import difflib
 from collections.abc import Iterable, Sequence
 
-from pipeline.advice.locks import Buried, Intent, fault_of_beginning, in_the_way
-from pipeline.buried import ENTRY_KINDS, buried
-from pipeline.config.care import treatments
-from pipeline.site import SiteConfig, Surface
+from pipeline.advice.locks import (
+    fault_of_beginning,
+)
+from pipeline.diary.entry import KINDS, DiaryEntry, entry_faults
+from pipeline.diary.facts import (
+    PROBE_KINDS,
+    Buried,
+    Intent,
+    buried,
+    in_the_way,
+)
+from pipeline.site.models import SiteConfig, Surface
+from pipeline.site.settings import treatments
 from pipeline.store.diary import Diary
-from pipeline.store.entry import KINDS, DiaryEntry, entry_faults
 
 EVER_MS = (0, 2**62)
 SLACK_MS = 3_600_000  # a phone's clock may be fast
@@ -128,7 +136,7 @@ def _intent(surface: Surface, entry: DiaryEntry) -> Intent:
 
 
 def _buried(surface: Surface, diary: Diary, entry: DiaryEntry, at_ms: int) -> tuple[Buried, ...]:
-    return buried(surface, diary.entries(ENTRY_KINDS, *EVER_MS), at_ms, station=entry.station)
+    return buried(surface, diary.entries(PROBE_KINDS, *EVER_MS), at_ms, station=entry.station)
 
 
 def cut_depth_m(surface: Surface, kind: str, depth_mm: object) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from api.state import ChannelNow, StationNow
-from pipeline.flags import Flag
+from pipeline.units import Flag
 
 WIDTH = 340
 LEFT = 58  # room for the depths

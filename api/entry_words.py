@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from api import words
-from pipeline.config.care import treatments
-from pipeline.site import SiteConfig
-from pipeline.store.entry import KINDS, DiaryEntry
+from pipeline.diary.entry import KINDS, DiaryEntry
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import treatments
 
 _UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²"}
 _LEFT_OUT = ("pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text")
-# The scales of `pipeline.advice.measures`.
+# The scales of `pipeline.advice.condition_values`.
 _SIGHT_WORDS = {
     "firmness": ("no mark", "a faint mark", "marks", "water at the boot", "the turf rolls underfoot"),
     "tug": ("it holds", "it lifts"),

@@ -15,10 +15,10 @@ from api.advice import advice_of, of_surface
 from api.data import pipeline_of
 from api.diary_check import nearest
 from api.problems import Problem
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advice.verdicts import Verdict
 from pipeline.advice.window_lines import LEAST_OPEN_H, LIKELY, Stretch, chance_of, doing_of, in_ten, stretches
-from pipeline.fixtures import FeedEntry, build_feed
+from pipeline.diary.fixtures import FeedEntry, build_feed
 
 MEDIA_TYPE = "text/calendar; charset=utf-8"
 LOOK_AGAIN_S = 3600  # advice is worked out by the hour

@@ -8,7 +8,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.responses import JSONResponse
 
 from api.data import pipeline_of
-from pipeline.metrics import CONTENT_TYPE
+from pipeline.run.metrics import CONTENT_TYPE
 
 router = APIRouter(tags=["health"])
 

@@ -16,7 +16,7 @@ from fastapi import FastAPI
 
 from api.app import create_app
 from pipeline.service import Pipeline
-from pipeline.site import PagesConfig, SiteConfig
+from pipeline.site.models import PagesConfig, SiteConfig
 
 STOP_WITHIN_S = 5  # live updates are cut after that
 LOOK_EVERY_S = 1.0

@@ -13,12 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.flags import Flag
 from pipeline.service import Pipeline
-from pipeline.site import InstalledChannel, Station, Surface
+from pipeline.site.models import InstalledChannel, Station, Surface
+from pipeline.units import DAY_MS, HOUR_MS, Flag
 
-HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 LAYERS = ("thatch", "top_layer", "root_zone")
 LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
 LOOK_BACK_FOR_WETTING_MS = 60 * DAY_MS
@@ -46,7 +44,7 @@ class LayerNow:
 
 @dataclass(frozen=True, slots=True)
 class ChannelNow:
-    """Last answer of a channel. `value` is None when there is none; `flag` is a `pipeline.flags.Flag`.
+    """Last answer of a channel. `value` is None when there is none; `flag` is a `pipeline.units.Flag`.
 
     `is_silent` says that it gave no answer when it was last read, however lately that was.
     """

@@ -15,12 +15,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from api.advice import VERDICT_NAMES, spread_of
-from pipeline.advice.forecast import WetnessForecast
-from pipeline.advice.verdicts import FloatArray, Verdict
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.window_lines import LIKELY
 from pipeline.advice.windows import Outlook, Window
+from pipeline.forecast.wetness import WetnessForecast
+from pipeline.units import FloatArray
 
-HOUR_MS = 3_600_000
 DAYS = 10
 MAY_OPEN = "may_open"  # open by its mean, but less likely than not
 KIND_WORDS = {

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from api import words
 from api.state import ChannelNow, StationNow
-from pipeline.judge import OpenAlert
-from pipeline.site import SiteConfig
+from pipeline.alerts.runner import OpenAlert
+from pipeline.site.models import SiteConfig
 
 
 def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[OpenAlert]) -> str:

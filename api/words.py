@@ -13,8 +13,8 @@ from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
 from pipeline.advice.window_lines import listed
-from pipeline.flags import Flag
-from pipeline.site import Station, Surface
+from pipeline.site.models import Station, Surface
+from pipeline.units import Flag
 
 LAYER_WORDS = {"thatch": "Thatch", "top_layer": "Top layer", "root_zone": "Root zone"}
 FLAG_WORDS = {

@@ -9,10 +9,11 @@ import signal
 import sys
 from zoneinfo import ZoneInfo
 
-from pipeline.config import ConfigFault, SiteConfig, load
 from pipeline.errors import PipelineFault
-from pipeline.recompute import in_order
 from pipeline.service import Pipeline
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import ConfigFault, load
+from pipeline.stages.recompute import in_order
 
 
 def main(arguments: list[str] | None = None) -> int:

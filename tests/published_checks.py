@@ -14,19 +14,25 @@ import numpy as np
 
 from hardware import cone, sdi12_frame
 from pipeline.soil import (
+    change as trend,
+)
+from pipeline.soil import (
     climate,
     drying,
     growth,
     humidity,
-    mixing,
     radiation,
     roots,
     soil_temperature,
     strength,
-    sun,
-    trend,
 )
 from pipeline.soil import permittivity as curves
+from pipeline.soil import (
+    permittivity as mixing,
+)
+from pipeline.soil import (
+    radiation as sun,
+)
 from pipeline.soil.calibration import CURVES
 from simulator import kernels
 from simulator.materials import Material, table

@@ -1,41 +1,40 @@
 """The house rules that a tool can hold: import arrows, single importers, module size, fixed top level."""
 
 import ast
+import re
 import subprocess
 from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parent.parent
-PACKAGES = ("hardware", "probe_agent", "pipeline", "api", "simulator")
-MAY_IMPORT = {
-    "hardware": set(),
-    "probe_agent": {"hardware"},
-    "pipeline": {"hardware"},
-    "api": {"hardware", "pipeline"},
-    "simulator": {"hardware"},
-}
+from tests.house import MAY_IMPORT, PACKAGES, ROOT, modules
+
 # Each of these names may be used in the modules listed and nowhere else: at most one a package.
 ONLY_IN = {
     "serial": {"probe_agent/line.py"},
-    "paho": {"probe_agent/publisher.py", "pipeline/ingest.py"},
+    "paho": {"probe_agent/publisher.py", "pipeline/mqtt/ingest.py"},
     "sqlite3": {"probe_agent/outbox.py", "pipeline/store/database.py"},
-    "influxdb_client": {"pipeline/store/influx.py"},
-    "asyncio": {"pipeline/broker.py", "api/app.py", "api/live.py"},
-    "time.time": {"probe_agent/clock.py", "pipeline/clock.py", "simulator/clock.py"},
-    "datetime.now": {"probe_agent/clock.py", "pipeline/clock.py", "simulator/clock.py"},
-    "os.environ": {"probe_agent/clock.py", "pipeline/broker.py", "api/command.py"},
+    "influxdb_client": {"pipeline/store/influx/server.py"},
+    "asyncio": {"pipeline/mqtt/broker.py", "api/app.py", "api/live.py"},
+    "time.time": {"probe_agent/clock.py", "pipeline/run/clock.py", "simulator/clock.py"},
+    "datetime.now": {"probe_agent/clock.py", "pipeline/run/clock.py", "simulator/clock.py"},
+    "os.environ": {"probe_agent/clock.py", "pipeline/mqtt/broker.py", "api/command.py"},
 }
 LIGHT = {"pandas", "numpy", "scipy", "fastapi", "bokeh", "starlette", "jinja2", "httpx"}
-MAX_LINES = 450
+# The folders of pipeline/ from left to right: each may import itself and what stands before it.
+FLOORS = ("units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "stages", "forecast", "advice", "alerts",
+          "notify", "service", "__main__")  # fmt: skip
+BESIDE = {("mqtt", "store")}  # neither needs the other
+LOOSE = {"__init__.py", "__main__.py", "units.py", "errors.py", "service.py"}
+# Known, and to go: the settings check treatments by the table of advice.
+AGAINST_THE_FLOORS = {"pipeline/site/settings.py imports pipeline.advice, to the right of pipeline.site"}
+PURE = ("pipeline/soil/", "pipeline/stages/", "pipeline/forecast/", "pipeline/advice/", "pipeline/alerts/")
+# The shells in those folders: a thread, a file or an address.
+SHELLS = {"pipeline/advice/advisor.py", "pipeline/forecast/weather_file.py"}
 TOP = {
     *("README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", ".gitignore", ".gitattributes", ".ci"),
     *(*PACKAGES, "tests"),
 }
-
-
-def modules() -> list[Path]:
-    return [path for package in PACKAGES for path in sorted((ROOT / package).rglob("*.py"))]
 
 
 def imported(tree: ast.AST) -> set[str]:
@@ -72,21 +71,36 @@ def breaches(path: str, source: str) -> list[str]:
         for other in PACKAGES
         if other in names and other != package and other not in MAY_IMPORT[package]
     ]
+    found += _against_the_floors(path, tree)
     found += [f"{path} uses {name}" for name, homes in ONLY_IN.items() if name in uses and path not in homes]
     if package in ("hardware", "probe_agent"):
         found += [f"{path} imports {name}, too heavy for the agent" for name in sorted(LIGHT & names)]
-    if path.startswith(("pipeline/soil/", "pipeline/advice/", "pipeline/stages/")):
+    if path.startswith(PURE) and path not in SHELLS:
         found += [f"{path} imports {name}, and must be pure" for name in sorted({"logging", "httpx", "os"} & names)]
     return found
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(ROOT)))
+def _against_the_floors(path: str, tree: ast.AST) -> list[str]:
+    """Imports within pipeline/ that go to the right."""
+    parts = path.removesuffix(".py").split("/")
+    own = parts[1] if parts[0] == "pipeline" and len(parts) > 1 else ""
+    if own not in FLOORS:
+        return []
+    folders = {
+        name.split(".")[1]
+        for node in ast.walk(tree)
+        if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "pipeline"
+        for name in ([node.module] if "." in node.module else [f"pipeline.{alias.name}" for alias in node.names])
+    }
+    wrong = [f for f in folders if f not in FLOORS[: FLOORS.index(own) + 1] or (own, f) in BESIDE]
+    found = [f"{path} imports pipeline.{folder}, to the right of pipeline.{own}" for folder in sorted(wrong)]
+    return [breach for breach in found if breach not in AGAINST_THE_FLOORS]
+
+
+@pytest.mark.parametrize("path", modules(), ids=str)
 def test_module_keeps_the_rules_of_the_house(path: Path) -> None:
-    """Arrows point one way, each edge of the world has one importer, and no module outgrows its room."""
-    name = path.relative_to(ROOT).as_posix()
-    source = path.read_text(encoding="utf-8")
-    assert breaches(name, source) == []
-    assert source.count("\n") <= MAX_LINES
+    """Arrows point one way, within pipeline/ too, and each edge of the world has one importer."""
+    assert breaches(path.as_posix(), (ROOT / path).read_text(encoding="utf-8")) == []
 
 
 @pytest.mark.parametrize(
@@ -106,11 +120,31 @@ def test_module_keeps_the_rules_of_the_house(path: Path) -> None:
         ("probe_agent/x.py", "import pandas", "too heavy"),
         ("pipeline/soil/x.py", "import logging", "must be pure"),
         ("pipeline/stages/x.py", "import logging", "must be pure"),
+        ("pipeline/alerts/x.py", "import httpx", "must be pure"),
+        ("pipeline/soil/x.py", "from pipeline.stages import roots", "to the right of pipeline.soil"),
+        ("pipeline/store/x.py", "def f():\n    from pipeline.alerts.model import AlertEvent", "to the right"),
+        ("pipeline/mqtt/x.py", "from pipeline.store import Store", "to the right of pipeline.mqtt"),
+        ("pipeline/units.py", "from pipeline import errors", "to the right of pipeline.units"),
     ],
 )
 def test_forbidden_import_is_seen(path: str, line: str, said: str) -> None:
     """The check itself goes red on each kind of breach."""
     assert any(said in breach for breach in breaches(path, line))
+
+
+def test_nothing_lies_loose_in_the_pipeline() -> None:
+    """What is not in a folder of pipeline/ is what every folder needs, or stands on top of all."""
+    assert {p.name for p in (ROOT / "pipeline").glob("*.py")} == LOOSE
+    folders = {p.parts[1] for p in modules("pipeline") if len(p.parts) > 2}
+    assert folders <= set(FLOORS)
+
+
+@pytest.mark.parametrize("folder", sorted({p.parent for p in modules("pipeline") if len(p.parts) > 2}), ids=str)
+def test_a_folder_says_what_its_modules_are_for(folder: Path) -> None:
+    """The `__init__` of a folder of pipeline/ names each module in it, and none that is gone."""
+    words = ast.get_docstring(ast.parse((ROOT / folder / "__init__.py").read_text(encoding="utf-8"))) or ""
+    named = re.findall(r"^- `(\w+)`: \S", words, re.M)
+    assert named == sorted(p.stem for p in (ROOT / folder).glob("*.py") if p.name != "__init__.py")
 
 
 def test_top_level_is_the_fixed_one() -> None:

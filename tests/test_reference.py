@@ -29,19 +29,19 @@ from hardware.curves import ANY_NUMBER, SIGNATURES, CurveSignature
 from hardware.probe import ProbeFault, load_probe, models, parse_probe
 from hardware.probe import _Check as _ProbeCheck
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
-from pipeline import config as server
-from pipeline.advice.alerts import RULES
-from pipeline.advice.plan_alerts import PLAN_RULES
-from pipeline.advice.watch import AlertBounds, AlertEvent
-from pipeline.learn import EVERY_MS
-from pipeline.metrics import Metrics
-from pipeline.nodes import Nodes
+from pipeline.alerts.model import AlertBounds, AlertEvent
+from pipeline.alerts.plans import PLAN_RULES
+from pipeline.alerts.rules import RULES
+from pipeline.diary.entry import DiaryEntry, entry_questions
+from pipeline.mqtt.nodes import Nodes
+from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline
+from pipeline.site import settings as server
 from pipeline.soil.calibration import CURVES
+from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_DAYS, FEWEST_EVENTS
-from pipeline.soil.media import MEDIA
 from pipeline.soil.roots import DEPTH_BOUNDS_M
-from pipeline.store.entry import DiaryEntry, entry_questions
+from pipeline.stages.field_limits import EVERY_MS
 from probe_agent import __main__ as agent_command
 from probe_agent import config as agent
 from tests.reference import ROOT, Table, bare, blocks, quoted, tables

@@ -25,7 +25,7 @@ from api.morning import morning_of
 from api.pages.frame import answer
 from api.state import BELIEVED, StationNow, site_now, station_now, thatch_now_m
 from pipeline.service import Pipeline
-from pipeline.site import Station
+from pipeline.site.models import Station
 
 SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
 DEFAULT_SPAN = "14"

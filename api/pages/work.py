@@ -20,11 +20,11 @@ from api.diary_check import EVER_MS
 from api.entry_words import entry_line, mark_line
 from api.pages.frame import answer
 from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetness_chart
-from pipeline.advice.forecast import in_ten
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
-from pipeline.advice.verdicts import Verdict
 from pipeline.advice.window_lines import listed, next_open
 from pipeline.advice.windows import Window
+from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
 
 SNOOZE_DAYS = 3

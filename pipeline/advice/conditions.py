@@ -1,15 +1,69 @@
 """The conditions a pass is judged by: their names, who knows them, and the words a groundsman is told.
 
-A table and nothing more. What the conditions are worth at a time is worked out in `pipeline.advice.measures`, which
-values are good enough stands in treatments.csv, and neither is decided here.
+A table and nothing more. What the conditions are worth at a time is worked out in `pipeline.advice.condition_values`,
+which values are good enough stands in treatments.csv, and neither is decided here.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import Enum
+from enum import Enum, IntEnum
 from types import MappingProxyType
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.site.models import Bounds
+from pipeline.units import FloatArray
+
+VerdictArray = npt.NDArray[np.int8]
+
+EDGE_SLACK = 1e-9  # sums of binary fractions must not push a value over an edge it lies on
+
+
+class Verdict(IntEnum):
+    """Whether the work may be done. The numbers are names, not an order; see `worse`."""
+
+    OPEN = 0
+    WAIT = 1
+    CLOSED = 2
+    UNKNOWN = 3
+
+
+_RANK = np.array([0, 1, 3, 2], dtype=np.int8)  # what is not known stands between waiting and closed
+
+
+def judge(value: float | None, bounds: Bounds) -> Verdict:
+    """Verdict on one value.
+
+    Parameters
+    ----------
+    value : float or None
+        In the unit of the condition; None or NaN when not known.
+    bounds : Bounds
+
+    Returns
+    -------
+    Verdict
+    """
+    return Verdict(int(judge_all(np.array([math.nan if value is None else value]), bounds)[0]))
+
+
+def judge_all(values: FloatArray, bounds: Bounds) -> VerdictArray:
+    """`judge` over an array of any shape; the numbers of `Verdict`."""
+    slack = EDGE_SLACK * np.maximum(1.0, np.abs(np.where(np.isfinite(values), values, 0.0)))
+    found = np.full(values.shape, Verdict.WAIT, dtype=np.int8)
+    found[(values >= bounds.open_lo - slack) & (values <= bounds.open_hi + slack)] = Verdict.OPEN
+    found[(values < bounds.closed_lo - slack) | (values > bounds.closed_hi + slack)] = Verdict.CLOSED
+    found[np.isnan(values)] = Verdict.UNKNOWN
+    return found
+
+
+def worse(verdicts: VerdictArray) -> npt.NDArray[np.int8]:
+    """Rank of verdicts, higher for worse: open, wait, cannot tell, closed."""
+    return np.asarray(_RANK[verdicts], dtype=np.int8)
 
 
 class Known(Enum):

@@ -16,80 +16,18 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.advice.daily import DAY_MS, Daily
-from pipeline.advice.verdicts import FloatArray
+from pipeline.forecast.climatology import YearClimate
+from pipeline.forecast.daily import Daily
 from pipeline.soil.growth import growth_potential
+from pipeline.units import DAY_MS, FloatArray
 
-DAY_TO_DAY_DEGC = 2.5  # spread of daily means about the mean of the time of year: common practice, no source
 YEAR_TO_YEAR_DEGC = 1.0  # how far weeks to come may lie from the mean year: our own choice
 GROWTH_ENDS_BELOW = 0.1  # 7-day mean growth potential at which the growing season is over: our own choice
 GROWTH_MEAN_DAYS = 7
 GROWTH_RESTS_DAYS = 28  # it must stay so low for so long: a cold week in April ends no season; our own choice
-HISTORY_REACH_DAYS = 10  # days either side that speak for a time of year
-HISTORY_LEAST_DAYS = 42  # fewer than two years of them do not
 MARK_SPREAD = 0.3  # spread of ln(factor) from ground to ground, and of one mark about it: our own choice
 FACTOR_LIMITS = (0.5, 2.0)
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
-
-
-@dataclass(frozen=True)
-class Climate:
-    """What a day of the year is like: mean air temperature and day-to-day spread. Shape (366,), [degC]"""
-
-    mean_degc: FloatArray
-    spread_degc: FloatArray
-
-
-def monthly_climate(monthly_degc: npt.ArrayLike, *, day_to_day_degc: float = DAY_TO_DAY_DEGC) -> Climate:
-    """Climate from twelve monthly means, straight from mid-month to mid-month, each day taken at its noon.
-
-    Parameters
-    ----------
-    monthly_degc : array_like, shape (12,)
-        January first. [degC]
-    day_to_day_degc : float
-        Standard deviation of daily means about them; 0 for none. [degC]
-
-    Raises
-    ------
-    ValueError
-        There are not twelve known means.
-    """
-    months = np.asarray(monthly_degc, dtype=np.float64)
-    if months.shape != (12,) or not np.isfinite(months).all():
-        raise ValueError(f"monthly means: found {months.tolist()}, expected twelve temperatures, January first")
-    starts = np.array([datetime.date(2024, m, 1).timetuple().tm_yday - 1 for m in range(1, 13)] + [366.0])
-    middles = 0.5 * (starts[1:] + starts[:-1])
-    around = np.concatenate([[middles[-1] - 366.0], middles, [middles[0] + 366.0]])
-    wrapped = np.concatenate([months[-1:], months, months[:1]])
-    days = np.arange(366) + 0.5
-    return Climate(np.interp(days, around, wrapped), np.full(366, float(day_to_day_degc)))
-
-
-def history_climate(days: Sequence[datetime.date], temperature_degc: npt.ArrayLike, otherwise: Climate) -> Climate:
-    """Climate from the site's own past, where it has enough of it.
-
-    Parameters
-    ----------
-    days, temperature_degc : sequences, shape (n,)
-        Daily mean air temperature. [degC] NaN where not known.
-    otherwise : Climate
-        Stands where fewer than `HISTORY_LEAST_DAYS` days within `HISTORY_REACH_DAYS` of a time of year are known.
-
-    Returns
-    -------
-    Climate
-        Mean and standard deviation over those days, that from year to year within it.
-    """
-    values = np.asarray(temperature_degc, dtype=np.float64)
-    index = np.array([_day_of_year(d) for d in days], dtype=np.int64)
-    mean, spread = otherwise.mean_degc.copy(), otherwise.spread_degc.copy()
-    for day in range(366):
-        away = np.abs(index - day)
-        near = values[(np.minimum(away, 366 - away) <= HISTORY_REACH_DAYS) & np.isfinite(values)]
-        if near.size >= HISTORY_LEAST_DAYS:
-            mean[day], spread[day] = near.mean(), near.std(ddof=1)
-    return Climate(mean, spread)
 
 
 def _day_of_year(day: datetime.date) -> int:
@@ -126,7 +64,7 @@ class Growth:
 def growth_ahead(
     first_day: datetime.date,
     known_degc: npt.ArrayLike,
-    climate: Climate,
+    climate: YearClimate,
     grass: str,
     *,
     days: int = 730,

@@ -7,14 +7,17 @@ lock or a bound with a reason, which is kept with the window. This module must n
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.advice.daily import DAY_MS, HOUR_MS
-from pipeline.advice.treatments import PassFacts
-from pipeline.advice.verdicts import Verdict
+from pipeline.advice.conditions import Verdict
+from pipeline.diary.facts import CLEARANCE_M, Buried, Intent, Override, in_the_way
+from pipeline.site.models import (
+    PassFacts,
+)
+from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
-CLEARANCE_M = 0.025  # below the blades, for roots to hold and for buried things to be safe: common practice, no source
 STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source
 CARRIED_H = 48.0  # after a lift, thatch wetness may be carried for so long: our own choice
 WEEK_MS = 7 * DAY_MS
@@ -22,58 +25,8 @@ UNTIL_FOREVER_MS = 2**62
 HARMS_BARE_SEED = ("growth regulator still works", "pre-emergence herbicide still works")
 
 
-@dataclass(frozen=True, slots=True)
-class Span:
-    """From a moment up to, but without, another. [ms since 1970, UTC]"""
-
-    start_ms: int
-    end_ms: int
-
-
-@dataclass(frozen=True, slots=True)
-class Buried:
-    """Something in the ground: its name, the depth of its top below the leaf base [m], and whether it is lifted."""
-
-    name: str
-    depth_m: float
-    lifted: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Override:
-    """A person's word that a pass may be made over a span, and why.
-
-    Raises
-    ------
-    ValueError
-        There is no reason, or nobody gives it.
-    """
-
-    kind: str
-    variant: str
-    span: Span
-    reason: str
-    author: str
-    written_at_ms: int
-
-    def __post_init__(self) -> None:
-        if not self.reason.strip():
-            raise ValueError("override: found no reason, expected one in a few words. It is kept for next year.")
-        if not self.author.strip():
-            raise ValueError("override: found no name, expected that of the person who decides.")
-
-
-@dataclass(frozen=True, slots=True)
-class Intent:
-    """The pass that is thought of: kind, variant, and depth of the cut below the leaf base. [m]"""
-
-    kind: str
-    variant: str
-    depth_m: float
-
-
 @dataclass(frozen=True)
-class Ground:
+class SurfaceState:
     """What is known of a surface besides its hours.
 
     Attributes
@@ -110,8 +63,8 @@ class Ground:
     water_to_hand: bool = True
     hosepipe_limit: bool = False
     finished_for_year: bool = False
-    seasons: tuple[Span, ...] = ()
-    renovation: Span | None = None
+    seasons: tuple[TimeSpan, ...] = ()
+    renovation: TimeSpan | None = None
     sown_ms: int | None = None
     regulator_until_ms: int | None = None
     pre_emergence_until_ms: int | None = None
@@ -132,14 +85,14 @@ class Lock:
     verdict: Verdict
     reason: str
     opens: str
-    span: Span
+    span: TimeSpan
     is_data: bool = False
 
 
-ALWAYS = Span(-UNTIL_FOREVER_MS, UNTIL_FOREVER_MS)
+ALWAYS = TimeSpan(-UNTIL_FOREVER_MS, UNTIL_FOREVER_MS)
 
 
-def locks(intent: Intent, facts: PassFacts, ground: Ground, now_ms: int) -> tuple[Lock, ...]:
+def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -> tuple[Lock, ...]:
     """Every lock on a pass, the weightiest first.
 
     Parameters
@@ -166,7 +119,7 @@ def locks(intent: Intent, facts: PassFacts, ground: Ground, now_ms: int) -> tupl
     return (*found, *_of_data(ground, now_ms))
 
 
-def _of_square(facts: PassFacts, ground: Ground) -> list[Lock]:
+def _of_square(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     if ground.kind != "square":
         return []
     if facts.never_on_square:
@@ -179,7 +132,7 @@ def _of_square(facts: PassFacts, ground: Ground) -> list[Lock]:
     return [Lock(Verdict.CLOSED, "square in season", opens, season) for season in ground.seasons]
 
 
-def _of_seed(intent: Intent, facts: PassFacts, ground: Ground) -> list[Lock]:
+def _of_seed(intent: Intent, facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     found = []
     if ground.grass not in facts.grass[intent.variant]:
         seed = intent.variant.replace("_", " and ")
@@ -187,18 +140,18 @@ def _of_seed(intent: Intent, facts: PassFacts, ground: Ground) -> list[Lock]:
     if ground.sown_ms is not None and facts.seedling_weeks > 0.0:
         until = ground.sown_ms + int(facts.seedling_weeks * WEEK_MS)
         reason = f"seedlings younger than {facts.seedling_weeks:g} weeks"
-        found.append(Lock(Verdict.CLOSED, reason, "time for the seedlings", Span(ground.sown_ms, until)))
+        found.append(Lock(Verdict.CLOSED, reason, "time for the seedlings", TimeSpan(ground.sown_ms, until)))
     if facts.sows:
         for until_ms, reason in zip(
             (ground.regulator_until_ms, ground.pre_emergence_until_ms), HARMS_BARE_SEED, strict=True
         ):
             if until_ms is not None:
-                span = Span(-UNTIL_FOREVER_MS, until_ms)
+                span = TimeSpan(-UNTIL_FOREVER_MS, until_ms)
                 found.append(Lock(Verdict.CLOSED, reason, "the end of its time", span))
     return found
 
 
-def _of_roots(intent: Intent, facts: PassFacts, ground: Ground) -> list[Lock]:
+def _of_roots(intent: Intent, facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     needed_m = intent.depth_m + CLEARANCE_M
     if not facts.needs_roots or ground.root_depth_m is None or ground.root_depth_m >= needed_m - 1e-9:
         return []
@@ -206,7 +159,7 @@ def _of_roots(intent: Intent, facts: PassFacts, ground: Ground) -> list[Lock]:
     return [Lock(Verdict.CLOSED, reason, f"a shallower cut, or roots to {needed_m * 1000:.0f} mm", ALWAYS)]
 
 
-def _of_data(ground: Ground, now_ms: int) -> list[Lock]:
+def _of_data(ground: SurfaceState, now_ms: int) -> list[Lock]:
     """Locks for want of data. They hold for every hour: a forecast that starts from nothing tells nothing."""
     found = []
     if ground.newest_reading_ms is None:
@@ -221,20 +174,10 @@ def _of_data(ground: Ground, now_ms: int) -> list[Lock]:
         )
     if ground.carried_since_ms is not None:
         # exactly 48 hours still stands, as every edge does
-        span = Span(ground.carried_since_ms + int(CARRIED_H * HOUR_MS) + 1, UNTIL_FOREVER_MS)
+        span = TimeSpan(ground.carried_since_ms + int(CARRIED_H * HOUR_MS) + 1, UNTIL_FOREVER_MS)
         reason = f"thatch carried by {ground.carried_from or 'a guess'} for more than {CARRIED_H:g} hours"
         found.append(Lock(Verdict.UNKNOWN, reason, "the probe put back", span, is_data=True))
     return found
-
-
-def in_the_way(intent: Intent, buried: Sequence[Buried]) -> tuple[str, ...]:
-    """Names of what must be lifted first: anything less than 25 mm below the blades, and not lifted.
-
-    Nothing is in the way of a pass that does not cut, such as dressing (depth 0).
-    """
-    if intent.depth_m <= 0.0:
-        return ()
-    return tuple(b.name for b in buried if not b.lifted and b.depth_m < intent.depth_m + CLEARANCE_M - 1e-9)
 
 
 def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
@@ -245,7 +188,81 @@ def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
     return f"found {' and '.join(names)} still in the ground, expected them logged as lifted. Lift them first."
 
 
-def overrides_of(intent: Intent, ground: Ground) -> tuple[Override, ...]:
+def overrides_of(intent: Intent, ground: SurfaceState) -> tuple[Override, ...]:
     """Overrides that name a pass, in the order in which they were written."""
     named = [o for o in ground.overrides if o.kind == intent.kind and o.variant in ("", intent.variant)]
     return tuple(sorted(named, key=lambda o: o.written_at_ms))
+
+
+MonthDay = tuple[int, int]
+SEASON_GAP_DAYS = 45  # fixtures further apart belong to two seasons: our own choice
+
+
+def yearly_spans(
+    first: MonthDay, last: MonthDay, now_ms: int, zone: datetime.tzinfo, *, years: tuple[int, int] = (-1, 2)
+) -> tuple[TimeSpan, ...]:
+    """Days of every year about now, both ends in them.
+
+    Parameters
+    ----------
+    first, last : (month, day)
+        They may run over the new year.
+    now_ms : int
+        [ms since 1970, UTC]
+    zone : tzinfo
+        Of the place.
+    years : (int, int)
+        From how many years before this one up to, but without, how many after.
+    """
+    this = datetime.datetime.fromtimestamp(now_ms / 1000, zone).year
+    over = 1 if last < first else 0
+    return tuple(
+        TimeSpan(midnight_ms(year, first, zone), midnight_ms(year + over, last, zone, days=1))
+        for year in range(this + years[0], this + years[1])
+    )
+
+
+def midnight_ms(year: int, day: MonthDay, zone: datetime.tzinfo, *, days: int = 0) -> int:
+    """Local midnight that begins a day, or so many days after it; 29 February is the 28th in other years. [ms]"""
+    month, number = day
+    if day == (2, 29) and not _is_leap(year):
+        number = 28
+    date = datetime.date(year, month, number) + datetime.timedelta(days=days)
+    return date_ms(date, zone)
+
+
+def date_ms(date: datetime.date, zone: datetime.tzinfo) -> int:
+    """Local midnight that begins a date. [ms since 1970, UTC]"""
+    return round(datetime.datetime(date.year, date.month, date.day, tzinfo=zone).timestamp() * 1000)
+
+
+def _is_leap(year: int) -> bool:
+    return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+
+
+def seasons_of_fixtures(times: Sequence[tuple[int, int]]) -> tuple[TimeSpan, ...]:
+    """Seasons of play as the fixtures show them: from the first to the last that follow each other closely enough.
+
+    Parameters
+    ----------
+    times : sequence of (int, int)
+        Begin and end of each. [ms since 1970, UTC]
+    """
+    found: list[TimeSpan] = []
+    for start_ms, end_ms in sorted(times):
+        if found and start_ms - found[-1].end_ms <= SEASON_GAP_DAYS * DAY_MS:
+            found[-1] = TimeSpan(found[-1].start_ms, max(found[-1].end_ms, end_ms))
+        else:
+            found.append(TimeSpan(start_ms, end_ms))
+    return tuple(found)
+
+
+def renovation_span(play_last: MonthDay, until: MonthDay, now_ms: int, zone: datetime.tzinfo) -> TimeSpan | None:
+    """The renovation that is on or the next to come: from the day after play until a day, in it."""
+    this = datetime.datetime.fromtimestamp(now_ms / 1000, zone).year
+    over = 1 if until <= play_last else 0
+    spans = (
+        TimeSpan(midnight_ms(year, play_last, zone, days=1), midnight_ms(year + over, until, zone, days=1))
+        for year in (this - 1, this, this + 1)
+    )
+    return next((span for span in spans if span.end_ms > now_ms), None)

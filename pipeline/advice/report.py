@@ -8,10 +8,10 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 
-from pipeline.advice.forecast import DayChance, WetnessForecast
 from pipeline.advice.healing import HealedDates, LastGoodDate
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook
+from pipeline.forecast.wetness import DayChance, WetnessForecast
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,17 @@ import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.advice.conditions import CONDITIONS
-from pipeline.advice.daily import DAY_MS, HOUR_MS
+from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import LastGoodDate
-from pipeline.advice.locks import Span
-from pipeline.advice.pass_facts import PassFacts
-from pipeline.advice.verdicts import Verdict
 from pipeline.advice.windows import Outlook, Window
+from pipeline.site.models import (
+    PassFacts,
+)
+from pipeline.units import (
+    DAY_MS,
+    HOUR_MS,
+    TimeSpan,
+)
 
 LEAST_OPEN_H = 6.0  # a shorter window is not worth sending a machine for: common practice, no source
 KNOWN_DAYS = 5.0  # an outlook that ends sooner is said to: our own choice
@@ -28,7 +32,7 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 class Stretch:
     """Windows of one verdict that follow each other: their span, and the first of them."""
 
-    span: Span
+    span: TimeSpan
     first: Window
     windows: tuple[Window, ...]
 
@@ -44,7 +48,7 @@ def stretches(windows: Sequence[Window]) -> list[Stretch]:
     for window in windows:
         last = found[-1] if found else None
         if last is not None and (last.first.verdict, last.first.override) == (window.verdict, window.override):
-            span = Span(last.span.start_ms, window.span.end_ms)
+            span = TimeSpan(last.span.start_ms, window.span.end_ms)
             found[-1] = Stretch(span, last.first, (*last.windows, window))
         else:
             found.append(Stretch(window.span, window, (window,)))

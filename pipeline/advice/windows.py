@@ -15,24 +15,48 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from pipeline.advice.conditions import CONDITIONS, RENOVATION_LEAVES_OUT, RENOVATION_WARNS, Condition, Known, Rule
-from pipeline.advice.daily import HOUR_MS, TimeArray
+from pipeline.advice.condition_values import Hours, Plans, growth_now, measure
+from pipeline.advice.conditions import (
+    CONDITIONS,
+    RENOVATION_LEAVES_OUT,
+    RENOVATION_WARNS,
+    Condition,
+    Known,
+    Rule,
+    Verdict,
+    VerdictArray,
+    judge_all,
+    worse,
+)
 from pipeline.advice.healing import GROWTH_ENDS_BELOW
 from pipeline.advice.locks import (
     CARRIED_H,
-    CLEARANCE_M,
-    Ground,
-    Intent,
     Lock,
-    Override,
-    Span,
-    in_the_way,
+    SurfaceState,
     locks,
     overrides_of,
 )
-from pipeline.advice.measures import Hours, Plans, growth_now, measure
-from pipeline.advice.treatments import PassFacts, Row, TreatmentTable
-from pipeline.advice.verdicts import BoolArray, Bounds, FloatArray, Verdict, VerdictArray, judge_all, worse
+from pipeline.advice.treatments import (
+    Row,
+    TreatmentTable,
+)
+from pipeline.diary.facts import (
+    CLEARANCE_M,
+    Intent,
+    Override,
+    in_the_way,
+)
+from pipeline.site.models import (
+    Bounds,
+    PassFacts,
+)
+from pipeline.units import (
+    HOUR_MS,
+    BoolArray,
+    FloatArray,
+    TimeArray,
+    TimeSpan,
+)
 
 STRONG_GROWTH = 0.7  # above it verticutting may come round in a week: common practice, no source
 # Conditions that rest on probes in the ground, and so on their being heard and believed.
@@ -72,7 +96,7 @@ class Window:
         That opened it; `reason` then says what it overrules.
     """
 
-    span: Span
+    span: TimeSpan
     verdict: Verdict
     binding: str = ""
     reason: str = ""
@@ -104,7 +128,7 @@ class Outlook:
     """
 
     intent: Intent
-    ground: Ground
+    ground: SurfaceState
     facts: PassFacts
     at_ms: TimeArray
     verdicts: VerdictArray
@@ -113,7 +137,7 @@ class Outlook:
 
 
 def outlook(
-    intent: Intent, table: TreatmentTable, ground: Ground, hours: Hours, plans: Plans, *, now_ms: int
+    intent: Intent, table: TreatmentTable, ground: SurfaceState, hours: Hours, plans: Plans, *, now_ms: int
 ) -> Outlook:
     """Judge a pass on a surface, now and for each hour to come.
 
@@ -155,7 +179,9 @@ def outlook(
     return replace(bare, windows=_windows(bare, judged, locked, names, binding))
 
 
-def judge_conditions(intent: Intent, table: TreatmentTable, ground: Ground, hours: Hours, plans: Plans) -> list[Judged]:
+def judge_conditions(
+    intent: Intent, table: TreatmentTable, ground: SurfaceState, hours: Hours, plans: Plans
+) -> list[Judged]:
     """Every condition that is asked of a pass, over all hours given; those not asked in an hour are open in it."""
     facts = table.facts[intent.kind]
     rows = table.rows_of(intent.kind, intent.variant)
@@ -183,7 +209,7 @@ def _asked(
     condition: Condition,
     rows: Mapping[str, Row],
     facts: PassFacts,
-    ground: Ground,
+    ground: SurfaceState,
     at_ms: TimeArray,
     growth: FloatArray,
 ) -> BoolArray:
@@ -208,7 +234,7 @@ def _asked(
     return asked
 
 
-def in_renovation(ground: Ground, at_ms: TimeArray) -> BoolArray:
+def in_renovation(ground: SurfaceState, at_ms: TimeArray) -> BoolArray:
     """In which hours the surface lies closed for its autumn renovation."""
     if ground.renovation is None:
         return np.zeros(at_ms.shape, dtype=np.bool_)
@@ -220,7 +246,7 @@ def _cut(judged: Judged, first: int) -> Judged:
 
 
 def _stack(
-    judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray, ground: Ground
+    judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray, ground: SurfaceState
 ) -> tuple[VerdictArray, list[str]]:
     """Verdicts of locks, then of conditions. Shape (lock and condition, hour), with their names."""
     rows, names = [], []
@@ -282,7 +308,7 @@ def _windows(
     starts = [0, *(np.flatnonzero((keys[:, 1:] != keys[:, :-1]).any(axis=0)) + 1).tolist()]
     found = []
     for start, end in zip(starts, [*starts[1:], bare.at_ms.size], strict=True):
-        span = Span(int(bare.at_ms[start]), int(bare.at_ms[end - 1]) + HOUR_MS)
+        span = TimeSpan(int(bare.at_ms[start]), int(bare.at_ms[end - 1]) + HOUR_MS)
         window = _bound_by(bare, judged, locked, names, int(binding[start]), start)
         known = bare.chance[start:end][np.isfinite(bare.chance[start:end])]
         window = replace(
@@ -312,7 +338,7 @@ def _bound_by(
     bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str], index: int, hour: int
 ) -> Window:
     """Verdict and reason of one hour."""
-    span, verdict = Span(0, 0), Verdict(int(bare.verdicts[hour]))
+    span, verdict = TimeSpan(0, 0), Verdict(int(bare.verdicts[hour]))
     if index < 0:
         return Window(span, verdict)
     if index < len(locked):
@@ -346,7 +372,7 @@ def _checks(bare: Outlook, judged: Sequence[Judged], hour: int) -> tuple[str, ..
     return tuple(checks)
 
 
-def _warnings(bare: Outlook, judged: Sequence[Judged], span: Span, hour: int) -> tuple[str, ...]:
+def _warnings(bare: Outlook, judged: Sequence[Judged], span: TimeSpan, hour: int) -> tuple[str, ...]:
     ground = bare.ground
     found = []
     if in_renovation(ground, bare.at_ms[hour : hour + 1])[0]:

@@ -10,13 +10,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, NamedTuple
 
-from pipeline.advice.manners import Message
-from pipeline.clock import Clock
-from pipeline.config import SiteConfig
-from pipeline.ingest import Ingest
-from pipeline.metrics import Metrics
-from pipeline.notify import machine_ways
-from pipeline.notify.ways import NotifyAway, NotifyRefused, Way
+from pipeline.mqtt.ingest import Ingest
+from pipeline.notify.channels import NotifyAway, NotifyRefused, Way
+from pipeline.notify.outbox import machine_ways
+from pipeline.notify.policy import Message
+from pipeline.run.clock import Clock
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import SiteConfig
 from pipeline.store.journal import Event
 
 CONNECT_S, LOOK_S = 10.0, 0.05
@@ -52,7 +52,7 @@ def _people(config: SiteConfig) -> list[tuple[str, Way[Message]]]:
     file = config.notify.addresses_file
     if file is None:
         return []
-    from pipeline.notify.addresses import people_ways
+    from pipeline.notify.channels import people_ways
 
     return [(f"{way.name} ({file.name}, line {line})", way) for line, way in people_ways(file)]
 

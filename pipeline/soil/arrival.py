@@ -14,8 +14,8 @@ import numpy.typing as npt
 
 from pipeline.soil.estimate import SHARE_90, Estimate, about, resampled, withheld
 from pipeline.soil.layers import CELL_MS, storage_mm
-from pipeline.soil.moving import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 from pipeline.soil.wetting import Spell
+from pipeline.units import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
 SETTLE_H = 24.0  # decayed thatch lets go of its water for a day and more (working range of its time constant: 6-48 h)
 BEFORE_H = 12.0  # how old the reading before the water may be
@@ -41,7 +41,7 @@ class Errors:
 
 
 @dataclass(frozen=True)
-class Profile:
+class SoilProfile:
     """Soil channels of a station, from the top.
 
     Attributes
@@ -123,7 +123,7 @@ class _Window:
 
 def account(
     spell: Spell,
-    profile: Profile,
+    profile: SoilProfile,
     *,
     thatch_mm: FloatArray | None = None,
     thatch_m: float = 0.0,

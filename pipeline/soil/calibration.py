@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from hardware.curves import SIGNATURES, CurveSignature, Limits, curve_faults
-from pipeline.soil import mixing
 from pipeline.soil import permittivity as curves
-from pipeline.soil.permittivity import FloatArray
+from pipeline.soil import permittivity as mixing
+from pipeline.units import FloatArray
 
 REFERENCE_TEMPERATURE_DEGC = 20.0  # most curves were made in a laboratory near it: common practice, no source
 

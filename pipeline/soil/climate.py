@@ -9,7 +9,8 @@ its own name. This module must not fill a gap in the weather: NaN in, NaN out.
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil import radiation, sun
+from pipeline.soil import radiation
+from pipeline.soil import radiation as sun
 from pipeline.soil.humidity import (
     air_pressure_kpa,
     mean_saturation_vapour_pressure_kpa,
@@ -17,7 +18,7 @@ from pipeline.soil.humidity import (
     saturation_slope_kpa_degc,
     saturation_vapour_pressure_kpa,
 )
-from pipeline.soil.sun import FloatArray
+from pipeline.units import FloatArray
 
 MJ_M2_TO_MM = 0.408  # 1 / latent heat of 2.45 MJ/kg: FAO-56 eq. 6
 WIND_FLOOR_M_S = 0.5  # FAO-56 page 63: still air mixes that much over grass

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil.estimate import NORMAL_90, Estimate, median_of, withheld
-from pipeline.soil.moving import HOUR_MS, FloatArray, TimeArray
+from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 HELD = 0.9  # of the way from dry to drained: where the alert on holding thatch looks too
 LONGEST_H = 168.0  # a dry-down is followed for a week

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from pipeline.units import FloatArray
 
 NORMAL_90 = 1.6448536269514722  # standard score that leaves 5 % on either side
 SHARE_90 = (0.05, 0.95)

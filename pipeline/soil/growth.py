@@ -8,7 +8,7 @@ them.
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from pipeline.units import FloatArray
 
 # Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113, as restated by others in degrees Celsius.
 COOL_OPTIMUM_DEGC, COOL_SPREAD_DEGC = 20.0, 5.5

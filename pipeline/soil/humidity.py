@@ -8,7 +8,7 @@ cent passes through, and the range test of the quantity deals with it.
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from pipeline.units import FloatArray
 
 
 def _array(value: npt.ArrayLike) -> FloatArray:

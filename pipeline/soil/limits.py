@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil.estimate import NORMAL_90, Estimate, median_of
-from pipeline.soil.media import Medium, Range
-from pipeline.soil.moving import HOUR_MS, FloatArray, TimeArray
-from pipeline.soil.wetting import DAY_MS, Spell
+from pipeline.soil.layers import Medium, Range
+from pipeline.soil.wetting import Spell
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 SOAKING_MM = 5.0  # less does not fill a layer; common practice, no source
 SOAKED_QUANTILE = 0.8  # and it must have brought the channel into the wettest fifth of its history

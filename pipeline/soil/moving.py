@@ -9,12 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-FloatArray = npt.NDArray[np.float64]
-TimeArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
-
-MINUTE_MS = 60_000
-HOUR_MS = 3_600_000
+from pipeline.units import HOUR_MS, MINUTE_MS, BoolArray, FloatArray, TimeArray
 
 RAIN_TICKS_PER_MM = 1000.0  # rain is summed in whole micrometres
 _LONG_AGO_MS = np.iinfo(np.int64).min // 2

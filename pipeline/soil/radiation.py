@@ -1,15 +1,274 @@
-"""Radiation on a place, from what reaches the ground to the net of a grass surface, after FAO-56.
+"""Where the sun stands over a place, what it sends, and what of it a grass surface keeps, after FAO-56."""
 
-The steps are kept apart so that each can be held against a printed example. Radiation is in MJ per m2 and
-day or hour here, as the equations are printed; `energy_mj_m2` turns a mean flux in W/m2 into it. This
-module must not guess a missing measurement: NaN in, NaN out. All equation numbers are those of Allen,
-Pereira, Raes & Smith 1998, Crop evapotranspiration, FAO Irrigation and Drainage Paper 56, Rome.
-"""
+from datetime import UTC, date, timedelta
+from functools import lru_cache
 
+import astral.sun
 import numpy as np
 import numpy.typing as npt
+from astral import Observer
 
-from pipeline.soil.sun import FloatArray
+from pipeline.units import FloatArray
+
+SOLAR_CONSTANT_MJ_M2_MIN = 0.0820  # FAO-56 eq. 21
+
+
+def _array(value: npt.ArrayLike) -> FloatArray:
+    return np.asarray(value, dtype=np.float64)
+
+
+def inverse_relative_distance(day_of_year: npt.ArrayLike) -> FloatArray:
+    """Inverse relative distance of earth and sun.
+
+    Parameters
+    ----------
+    day_of_year : array_like, any shape
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, shape of `day_of_year`
+        0.967 to 1.033. [1] FAO-56 eq. 23.
+    """
+    return np.asarray(1.0 + 0.033 * np.cos(2.0 * np.pi * _array(day_of_year) / 365.0), dtype=np.float64)
+
+
+def solar_declination_rad(day_of_year: npt.ArrayLike) -> FloatArray:
+    """Declination of the sun.
+
+    Parameters
+    ----------
+    day_of_year : array_like, any shape
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, shape of `day_of_year`
+        -0.409 to 0.409, north positive. [rad] FAO-56 eq. 24.
+    """
+    return np.asarray(0.409 * np.sin(2.0 * np.pi * _array(day_of_year) / 365.0 - 1.39), dtype=np.float64)
+
+
+def sunset_hour_angle_rad(latitude_rad: npt.ArrayLike, declination_rad: npt.ArrayLike) -> FloatArray:
+    """Hour angle of sunset.
+
+    Parameters
+    ----------
+    latitude_rad, declination_rad : array_like
+        North positive. [rad]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        0 (polar night) to pi (polar day). [rad] FAO-56 eq. 25.
+    """
+    cosine = -np.tan(_array(latitude_rad)) * np.tan(_array(declination_rad))
+    return np.asarray(np.arccos(np.clip(cosine, -1.0, 1.0)), dtype=np.float64)
+
+
+def daylight_hours(latitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike) -> FloatArray:
+    """Longest possible sunshine of a day.
+
+    Parameters
+    ----------
+    latitude_deg : array_like
+        North positive. [deg] -90 to 90.
+    day_of_year : array_like, broadcasts
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [h] 0 to 24. FAO-56 eq. 34.
+    """
+    angle = sunset_hour_angle_rad(np.radians(_array(latitude_deg)), solar_declination_rad(day_of_year))
+    return np.asarray(24.0 / np.pi * angle, dtype=np.float64)
+
+
+def extraterrestrial_radiation_daily(latitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike) -> FloatArray:
+    """Radiation above the air in a day.
+
+    Parameters
+    ----------
+    latitude_deg : array_like
+        North positive. [deg] -90 to 90.
+    day_of_year : array_like, broadcasts
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        Ra, 0 to 46. [MJ m-2 d-1] FAO-56 eq. 21.
+    """
+    latitude, declination = np.radians(_array(latitude_deg)), solar_declination_rad(day_of_year)
+    sunset = sunset_hour_angle_rad(latitude, declination)
+    bracket = sunset * np.sin(latitude) * np.sin(declination)
+    bracket = bracket + np.cos(latitude) * np.cos(declination) * np.sin(sunset)
+    scale = 24.0 * 60.0 / np.pi * SOLAR_CONSTANT_MJ_M2_MIN
+    return np.asarray(scale * inverse_relative_distance(day_of_year) * bracket, dtype=np.float64)
+
+
+def seasonal_correction_h(day_of_year: npt.ArrayLike) -> FloatArray:
+    """Equation of time.
+
+    Parameters
+    ----------
+    day_of_year : array_like, any shape
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, shape of `day_of_year`
+        -0.24 to 0.27. [h] FAO-56 eq. 32 and 33.
+    """
+    b = 2.0 * np.pi * (_array(day_of_year) - 81.0) / 364.0
+    return np.asarray(0.1645 * np.sin(2.0 * b) - 0.1255 * np.cos(b) - 0.025 * np.sin(b), dtype=np.float64)
+
+
+def solar_hour_angle_rad(
+    hour_utc: npt.ArrayLike, longitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike
+) -> FloatArray:
+    """Hour angle of the sun, zero at solar noon.
+
+    Parameters
+    ----------
+    hour_utc : array_like
+        Time in UTC, at the middle of the hour meant. [h] 0 to 24.
+    longitude_deg : array_like
+        East positive. [deg] -180 to 180. (FAO-56 counts west; the sign is turned here once.)
+    day_of_year : array_like
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [rad] -pi to pi. FAO-56 eq. 31.
+    """
+    solar_time = _array(hour_utc) + _array(longitude_deg) / 15.0 + seasonal_correction_h(day_of_year)
+    return np.asarray(np.pi / 12.0 * ((solar_time - 12.0 + 12.0) % 24.0 - 12.0), dtype=np.float64)
+
+
+def solar_elevation_rad(
+    hour_angle_rad: npt.ArrayLike, latitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike
+) -> FloatArray:
+    """Height of the sun above the horizon.
+
+    Parameters
+    ----------
+    hour_angle_rad : array_like
+        Zero at solar noon. [rad]
+    latitude_deg : array_like
+        North positive. [deg]
+    day_of_year : array_like
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        Negative by night. [rad] Spherical trigonometry.
+    """
+    latitude, declination = np.radians(_array(latitude_deg)), solar_declination_rad(day_of_year)
+    sine = np.sin(latitude) * np.sin(declination)
+    sine = sine + np.cos(latitude) * np.cos(declination) * np.cos(_array(hour_angle_rad))
+    return np.asarray(np.arcsin(np.clip(sine, -1.0, 1.0)), dtype=np.float64)
+
+
+def extraterrestrial_radiation_hourly(
+    hour_angle_rad: npt.ArrayLike,
+    latitude_deg: npt.ArrayLike,
+    day_of_year: npt.ArrayLike,
+    *,
+    span_h: float = 1.0,
+) -> FloatArray:
+    """Radiation above the air in an hour or a shorter span.
+
+    Parameters
+    ----------
+    hour_angle_rad : array_like
+        Hour angle at the middle of the span, see `solar_hour_angle_rad`. [rad]
+    latitude_deg : array_like
+        North positive. [deg]
+    day_of_year : array_like
+        1 to 366.
+    span_h : float
+        Length of the span. [h] 0 to 1.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        Ra, 0 to 5.1 for an hour. [MJ m-2 per span] FAO-56 eq. 28 to 30; the span is cut at sunrise and
+        sunset.
+    """
+    latitude, declination = np.radians(_array(latitude_deg)), solar_declination_rad(day_of_year)
+    sunset = sunset_hour_angle_rad(latitude, declination)
+    half = np.pi * span_h / 24.0
+    first = np.clip(_array(hour_angle_rad) - half, -sunset, sunset)
+    last = np.clip(_array(hour_angle_rad) + half, -sunset, sunset)
+    bracket = (last - first) * np.sin(latitude) * np.sin(declination)
+    bracket = bracket + np.cos(latitude) * np.cos(declination) * (np.sin(last) - np.sin(first))
+    scale = 12.0 * 60.0 / np.pi * SOLAR_CONSTANT_MJ_M2_MIN
+    above = scale * inverse_relative_distance(day_of_year) * bracket
+    return np.asarray(np.maximum(above, 0.0), dtype=np.float64)
+
+
+def midday_weighted_elevation_rad(latitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike) -> FloatArray:
+    """Height of the sun that stands for a whole day when clear-sky radiation is sought.
+
+    Parameters
+    ----------
+    latitude_deg : array_like
+        North positive. [deg]
+    day_of_year : array_like
+        1 to 366.
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        0 or more. [rad] ASCE-EWRI 2005, eq. D.5.
+    """
+    latitude = np.radians(_array(latitude_deg))
+    season = np.sin(2.0 * np.pi * _array(day_of_year) / 365.0 - 1.39)
+    return np.asarray(np.maximum(0.85 + 0.3 * latitude * season - 0.42 * latitude**2, 0.0), dtype=np.float64)
+
+
+def sunrise_sunset_ms(
+    latitude_deg: float, longitude_deg: float, first_day: date, days: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Sunrise and the sunset that follows it, for a run of days.
+
+    Parameters
+    ----------
+    latitude_deg, longitude_deg : float
+        North and east positive. [deg]
+    first_day : date
+        Day of the first solar noon, in local solar reckoning.
+    days : int
+        How many.
+
+    Returns
+    -------
+    sunrise_ms, sunset_ms : ndarray, shape (day,)
+        [ms since 1970-01-01 UTC] To the minute; NaN on days without one.
+    """
+    each = [_day(latitude_deg, longitude_deg, first_day + timedelta(days=i)) for i in range(days)]
+    rise, fall = np.array(each, dtype=np.float64).reshape(days, 2).T
+    return rise.copy(), fall.copy()
+
+
+@lru_cache(maxsize=4096)  # eleven years of one place: days, fortnights and stations ask for the same ones
+def _day(latitude_deg: float, longitude_deg: float, day: date) -> tuple[float, float]:
+    observer, whole = Observer(latitude_deg, longitude_deg), timedelta(days=1)
+    try:
+        noon = astral.sun.noon(observer, day, tzinfo=UTC)
+        up = astral.sun.sunrise(observer, day, tzinfo=UTC)
+        down = astral.sun.sunset(observer, day, tzinfo=UTC)
+    except ValueError:  # the sun does not cross the horizon that day
+        return float("nan"), float("nan")
+    # Far from Greenwich the almanac may return the event of the neighbouring day: bring both round to noon.
+    up += whole * round((noon - timedelta(hours=6) - up) / whole)
+    down += whole * round((noon + timedelta(hours=6) - down) / whole)
+    return up.timestamp() * 1000.0, down.timestamp() * 1000.0
+
 
 STEFAN_BOLTZMANN_MJ_K4_M2_D = 4.903e-9  # FAO-56 eq. 39
 GRASS_ALBEDO = 0.23  # FAO-56 eq. 38
@@ -18,10 +277,6 @@ HARGREAVES_INTERIOR, HARGREAVES_COAST = 0.16, 0.19  # FAO-56 eq. 50
 RELATIVE_SHORTWAVE_LIMITS = (0.3, 1.0)  # ASCE-EWRI 2005; FAO-56 page 75 says about 0.33 to 1
 LOWEST_SUN_RAD = 0.3  # below it Rs/Rso says nothing of cloud: ASCE-EWRI 2005
 KELVIN = 273.16  # as printed in FAO-56
-
-
-def _array(value: npt.ArrayLike) -> FloatArray:
-    return np.asarray(value, dtype=np.float64)
 
 
 def energy_mj_m2(flux_w_m2: npt.ArrayLike, seconds: float) -> FloatArray:

@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-from pipeline.soil.permittivity import FloatArray, within
+from pipeline.soil.permittivity import within
+from pipeline.units import FloatArray
 
 MINIMUM_RING_SAMPLES = 8  # 8 to 12 rings from wet to dry per layer: common practice, no source
 MINIMUM_RING_SPAN_M3_M3 = 0.05  # rings of one wetness make no line: common practice, no source

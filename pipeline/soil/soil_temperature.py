@@ -11,8 +11,7 @@ import numpy.typing as npt
 
 from pipeline.soil.humidity import frost_point_degc
 from pipeline.soil.radiation import net_longwave_hourly
-
-FloatArray = npt.NDArray[np.float64]
+from pipeline.units import FloatArray
 
 DAY_S = 86400.0
 YEAR_S = 365.25 * DAY_S

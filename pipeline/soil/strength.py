@@ -12,8 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import stats
 
-FloatArray = npt.NDArray[np.float64]
-BoolArray = npt.NDArray[np.bool_]
+from pipeline.units import BoolArray, FloatArray
 
 ROOT_LIMIT_KPA = 2000.0  # the usual line; 2500 in others: Taylor, Roberson & Parker 1966, Soil Sci. 102, from memory
 FEWEST_PUSHES = 5  # per spot: common practice, no source

@@ -12,9 +12,8 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from pipeline.units import HOUR_MS, FloatArray
 
-HOUR_MS = 3_600_000.0
 SMOOTHING_H = 1.5  # three half-hours, as in the paper's code
 
 

@@ -14,12 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.soil.moving import RAIN_TICKS_PER_MM, rolling_min
+from pipeline.units import DAY_MS, HOUR_MS
 
 Times = NDArray[np.int64]
 Numbers = NDArray[np.float64]
 
-HOUR_MS = 3_600_000
-DAY_MS = 24 * HOUR_MS
 DRY_GAP_H = 6.0  # hours without rain that end a spell; common practice, no source
 LEAST_SPELL_MM = 1.0  # less than this seldom gets past the leaf; common practice, no source
 LONGEST_SPELL_MS = 3 * DAY_MS  # a spell is shorter: one without a midnight a day from both its ends is

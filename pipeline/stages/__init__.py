@@ -1,9 +1,29 @@
-"""From raw readings to observations and findings: the stages in their order, and the loop that runs them.
+"""From raw readings to observations and findings.
+
+From raw readings to observations and findings: the stages in their order, and the loop that runs them.
 
 A stage is a function from (frame, context) to a frame, pure. Each result rests on a bounded stretch of time about it,
 so a span worked out alone gives, to the last bit, what the whole record gives, if the rows of `affected` are handed in.
 The reading and writing is done by the worker. The stages of periods (wetting, drying, roots, climate, strength) stand
-in modules beside these and are run by `pipeline.recompute` once the observations of their days are kept.
+in modules beside these and are run by `pipeline.stages.recompute` once the observations of their days are kept.
+
+- `calibrate`: The first stage: from the number heard to the observation, by the curve named for each channel.
+- `climate`: Findings of each day: what the air asked of the turf, how well it could grow, how warm its soil, whether
+  it froze.
+- `daily`: Findings of whole days and fortnights, drawn from the observations once those stand.
+- `field_limits`: Learning the limits of each channel, every four weeks, from its history up to then.
+- `layers`: The third stage: water by layer, once every quarter of an hour, as findings.
+- `quality`: The second stage: how far each observation may be believed, by the tests of `pipeline.soil.quality`.
+- `recompute`: From raw readings to stored observations and findings, for one station and one span.
+- `roots`: Findings of each fortnight: how deep the roots drank, and how much of it they may have drawn from the
+  thatch.
+- `runner`: Which stretches of which stations the stages have still to see, and the running of them, one bounded piece
+  at a time.
+- `strength`: Findings of each day the cone was pushed: resistance by depth, and how deep roots can go before it stops
+  them.
+- `treatments`: Findings of passes over the turf and of cores: what each pass changed and took out, and how thatch
+  grows.
+- `wetting`: Findings of wettings: for each rain, watering or rise that nobody explains, where its water went.
 """
 
 from __future__ import annotations
@@ -14,15 +34,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipeline.site.station import StationContext, StationFrame
 from pipeline.soil.layers import CELL_MS
-from pipeline.soil.moving import HOUR_MS
 from pipeline.stages import calibrate, layers, quality
-from pipeline.station import STAGE_VERSION, Dated, StationContext, StationFrame
-
-__all__ = [
-    "LEAD_IN_MS", "LOOK_AHEAD_MS", "STAGES", "STAGE_VERSION", "Dated", "Span", "StationContext", "StationFrame",
-    "affected", "process",
-]  # fmt: skip
+from pipeline.units import HOUR_MS
 
 Stage = Callable[[StationFrame, StationContext], StationFrame]
 
@@ -37,7 +52,7 @@ LOOK_AHEAD_MS = 3 * HOUR_MS
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class AffectedSpan:
     """What to read and what to keep. [ms since 1970, UTC] Ends are excluded; all are whole cells."""
 
     read_start_ms: int
@@ -46,7 +61,7 @@ class Span:
     read_end_ms: int
 
 
-def affected(first_ms: int, last_ms: int) -> Span:
+def affected(first_ms: int, last_ms: int) -> AffectedSpan:
     """The span whose results may change when rows between two times arrive, and the rows needed to redo it.
 
     Parameters
@@ -56,7 +71,7 @@ def affected(first_ms: int, last_ms: int) -> Span:
     """
     start = (first_ms - LOOK_AHEAD_MS) // CELL_MS * CELL_MS
     end = -(-(last_ms + 1 + LEAD_IN_MS) // CELL_MS) * CELL_MS
-    return Span(start - LEAD_IN_MS, start, end, end + LOOK_AHEAD_MS)
+    return AffectedSpan(start - LEAD_IN_MS, start, end, end + LOOK_AHEAD_MS)
 
 
 def process(

@@ -12,11 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from hardware.probe import Channel
-from pipeline.flags import Flag
+from pipeline.site.station import STAGE_VERSION, StationContext, StationFrame
 from pipeline.soil.calibration import calibrate as curve_value
-from pipeline.soil.moving import HOUR_MS, BoolArray, FloatArray, TimeArray
 from pipeline.soil.quality import FlagArray
-from pipeline.station import STAGE_VERSION, StationContext, StationFrame
+from pipeline.units import HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
 
 RAIN_GAP_MS = 48 * HOUR_MS  # a total not heard for longer tells rain, but no longer when
 RAIN_TOTAL_ROLLS_OVER_MM = 10_000.0  # as the description of the weather sensor promises

@@ -13,12 +13,13 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pipeline.periods import DAY_MS, Finding, PeriodStage, Record, Series, on_grid, over_short_gaps, solar_offset_ms
-from pipeline.soil import climate, growth, radiation, soil_temperature, sun
-from pipeline.soil.daylight import sunrise_sunset_ms
+from pipeline.site.station import StationContext
+from pipeline.soil import climate, growth, radiation, soil_temperature
+from pipeline.soil import radiation as sun
 from pipeline.soil.humidity import saturation_vapour_pressure_kpa
-from pipeline.soil.moving import HOUR_MS, FloatArray
-from pipeline.station import StationContext
+from pipeline.soil.radiation import sunrise_sunset_ms
+from pipeline.stages.daily import Finding, PeriodStage, Record, Series, on_grid, over_short_gaps, solar_offset_ms
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 CLIMATE_QUANTITIES = (
     "growth_potential", "leaf_frost", "leaf_temperature_dawn", "reference_et", "soil_temperature_050",

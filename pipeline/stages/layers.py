@@ -12,11 +12,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.flags import Flag
+from pipeline.site.station import FINDING_COLUMNS, STAGE_VERSION, StationContext, StationFrame, no_findings
 from pipeline.soil import layers as sums
 from pipeline.soil.layers import CELL_MS, Place
-from pipeline.soil.moving import FloatArray, TimeArray
-from pipeline.station import FINDING_COLUMNS, STAGE_VERSION, StationContext, StationFrame, no_findings
+from pipeline.units import Flag, FloatArray, TimeArray
 
 LAYER_QUANTITIES = (
     "root_zone_water", "root_zone_wetness", "thatch_air", "thatch_water", "thatch_wetness", "top_layer_water",

@@ -12,24 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from hardware.quantities import QUANTITIES
-from pipeline.flags import Flag
+from pipeline.site.station import StationContext, StationFrame
 from pipeline.soil import quality as tests
 from pipeline.soil.layers import Place
-from pipeline.soil.moving import (
-    HOUR_MS,
-    BoolArray,
-    FloatArray,
-    TimeArray,
-    beside,
-    rain_before,
-    rolling_max,
-    rolling_min,
-)
+from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
 from pipeline.soil.quality import FlagArray
 from pipeline.stages.calibrate import first_flags
-from pipeline.station import StationContext, StationFrame
-
-DAY_MS = 24 * HOUR_MS
+from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,23 +11,20 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pipeline.periods import (
-    DAY_MS,
-    FORTNIGHT_MS,
-    Finding,
-    PeriodStage,
-    Record,
-    on_grid,
-    over_short_gaps,
-    solar_offset_ms,
-)
+from pipeline.site.station import StationContext
 from pipeline.soil import roots
-from pipeline.soil.daylight import sunrise_sunset_ms
-from pipeline.soil.moving import HOUR_MS, FloatArray
+from pipeline.soil.radiation import sunrise_sunset_ms
 from pipeline.soil.roots import RootDepth
 from pipeline.soil.uptake import daily_uptake, steps_beside
 from pipeline.stages.climate import NO_PLACE, reference_et
-from pipeline.station import StationContext
+from pipeline.stages.daily import FORTNIGHT_MS, Finding, PeriodStage, Record, on_grid, over_short_gaps, solar_offset_ms
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray
+
+CORE_REACH_MS = 28 * DAY_MS  # a core may tie an estimate no further off in time: our own choice
+
+
+RATIOS = (0.5, 3.0)  # a core and an estimate further apart do not speak of the same roots: our own choice
+
 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
 AT_LEAST = "at least the lower end: roots drink at the deepest probe, and how far below it cannot be told"

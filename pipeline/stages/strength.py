@@ -12,10 +12,10 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.periods import DAY_MS, Finding, PeriodStage, Record
+from pipeline.site.station import StationContext
 from pipeline.soil import strength
-from pipeline.soil.moving import HOUR_MS, FloatArray, TimeArray
-from pipeline.station import StationContext
+from pipeline.stages.daily import Finding, PeriodStage, Record
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 GRID_M = np.concatenate([np.arange(0, 40, 5), np.arange(40, 301, 10)]) / 1000.0
 TOLD_MM = (50, 100, 150, 200, 250, 300)

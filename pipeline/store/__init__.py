@@ -1,7 +1,19 @@
-"""Where readings, observations and findings are kept: the Store protocol, the journal, the diary.
+"""What is kept: the journal, the series, the diary. Rows only; nothing here knows what an alert or a message is.
+
+Where readings, observations and findings are kept: the Store protocol, the journal, the diary.
 
 `sqlite.SqliteStore` is the embedded series store and shares its table of readings with the journal;
 `influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
+
+- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, runs
+  transactions.
+- `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
+- `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
+- `migrations`: The tables, as numbered steps: each is applied once, in order, and committed together with the record
+  of itself.
+- `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
+  receipt.
+- `sqlite`: Rows of SQLite as columns of numbers and back, fast enough for a year of a station in less than a second.
 """
 
 from __future__ import annotations
@@ -20,8 +32,6 @@ FINDING_COLUMNS = (
     *("station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version"),
 )
 DAILY_COLUMNS = ("channel", "day_ms", "low", "mean", "high", "n")
-
-DAY_MS = 86_400_000
 
 
 class Store(Protocol):

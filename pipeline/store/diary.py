@@ -11,11 +11,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
 from pipeline.store.database import Database
-from pipeline.store.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
-
-__all__ = ["KINDS", "Diary", "DiaryEntry", "DiaryFault", "entry_faults"]
-
 
 _COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id"
 

@@ -12,7 +12,6 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from hardware.reading import Batch, Reading, Receipt, Span
-from pipeline.store.channels import Channels
 from pipeline.store.database import Database
 from pipeline.store.readings import (
     KEPT,
@@ -21,6 +20,7 @@ from pipeline.store.readings import (
     READ_BACK,
     WAITING,
     Appended,
+    Channels,
     Run,
     keep_batch,
     keep_poison,
@@ -30,8 +30,6 @@ from pipeline.store.readings import (
 QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
 QUARANTINE_PAYLOAD_BYTES = 64 * 1024  # of a longer payload the beginning is kept
 QUARANTINE_TEXT = 1000  # characters of topic and reason
-
-__all__ = ["Appended", "Event", "Journal", "OutboxState", "Quarantined", "WaitingRun"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ CUSTODY = (
         conflicts INTEGER NOT NULL DEFAULT 0, holes INTEGER NOT NULL DEFAULT 0, poisoned INTEGER NOT NULL DEFAULT 0,
         heard_at_ms INTEGER NOT NULL DEFAULT 0, UNIQUE (site, node, outbox_id))""",
     "CREATE TABLE channel (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
-    # The readings of one kept span, packed (see pipeline.store.packed): a batch is one row, so a commit is cheap.
+    # The readings of one kept span, packed (see pipeline.store.readings): a batch is one row, so a commit is cheap.
     "CREATE TABLE run (id INTEGER PRIMARY KEY, readings BLOB NOT NULL, named TEXT)",
     # Runs of seq that never overlap: kept (1), poison (2) or hole (3). They carry the contiguity of the receipt, the
     # times by which readings are found again, and for a server store whether the run waits (1) or was read back (2).

@@ -7,13 +7,144 @@ use it: readings are kept in one place, not two. It never changes a reading that
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+import json
+import re
+import threading
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from hardware.reading import MAX_SEQ, Batch, Reading, Span
-from pipeline.store.channels import Channels
-from pipeline.store.database import Connection
-from pipeline.store.packed import pack, unpack
+import numpy as np
+
+from hardware.reading import MAX_SEQ, Batch, Reading, Span, Status
+from pipeline.store.database import Connection, Database
+
+ROW = np.dtype(
+    [
+        ("channel", "<i4"),
+        ("measured_at_ms", "<i8"),
+        ("slot", "<i8"),  # grid seconds; -1, -2, ... is the first, second, ... of the texts beside the rows
+        ("raw", "<f8"),  # NaN where there is none
+        ("status", "u1"),
+        ("attempts", "u1"),
+        ("clock_ok", "u1"),
+    ]
+)
+"""The form on the disk: little-endian, 31 bytes a reading. It may be followed by another, never changed."""
+
+# Written into the rows: a code once given stays, whatever order the statuses have in the source.
+STATUS_CODES = {
+    Status.OK: 0,
+    Status.SILENT: 1,
+    Status.BAD_FRAME: 2,
+    Status.BAD_CHECK: 3,
+    Status.WRONG_ADDRESS: 4,
+    Status.SHORT: 5,
+    Status.NO_VALUE: 6,
+    Status.LINE_AWAY: 7,
+}
+STATUSES = {code: status for status, code in STATUS_CODES.items()}
+
+# A slot of grid seconds is packed as a number when writing it out again gives the same text.
+_GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
+
+
+def pack(readings: Sequence[Reading], numbers: Mapping[str, int]) -> tuple[np.ndarray, str | None]:
+    """Readings as rows, and the slots that are texts as a JSON list, None when there are none.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    numbers : mapping of str to int
+        Number of each channel name.
+    """
+    texts: list[str] = []
+    slots = {text: int(text) if _GRID_SLOT(text) else 0 for text in {r.slot for r in readings}}
+    for text, number in slots.items():
+        if number == 0:
+            texts.append(text)
+            slots[text] = -len(texts)
+    ok, codes = Status.OK, STATUS_CODES  # asking for one member is cheaper than looking it up
+    rows = np.empty(len(readings), dtype=ROW)
+    rows["channel"] = [numbers[r.channel] for r in readings]
+    rows["measured_at_ms"] = [r.measured_at_ms for r in readings]
+    rows["slot"] = [slots[r.slot] for r in readings]
+    rows["raw"] = np.array([r.raw for r in readings], dtype=np.float64)
+    rows["status"] = [0 if r.status is ok else codes[r.status] for r in readings]
+    rows["attempts"] = [r.attempts for r in readings]
+    rows["clock_ok"] = [r.clock_ok for r in readings]
+    return rows, json.dumps(texts) if texts else None
+
+
+def rows_of(packed: bytes) -> np.ndarray:
+    """The rows of one run, or of several joined."""
+    return np.frombuffer(packed, dtype=ROW)
+
+
+def unpack(
+    packed: bytes, named: str | None, names: Mapping[int, str], site: str, node: str, outbox_id: str, first_seq: int
+) -> tuple[Reading, ...]:
+    """The readings of one run as they were packed; `names` gives the channel of each number."""
+    texts = json.loads(named) if named else []
+    return tuple(
+        Reading(
+            site,
+            node,
+            outbox_id,
+            first_seq + place,
+            names[channel],
+            str(slot) if slot > 0 else texts[-slot - 1],
+            measured_at_ms,
+            raw if STATUSES[status] is Status.OK else None,
+            STATUSES[status],
+            attempts,
+            bool(clock_ok),
+        )
+        for place, (channel, measured_at_ms, slot, raw, status, attempts, clock_ok) in enumerate(
+            rows_of(packed).tolist()
+        )
+    )
+
+
+class Channels:
+    """Numbers of channel names, and which outboxes carried which channel."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._numbers: dict[str, int] = {}
+        self._carriers: set[tuple[int, int]] = set()
+
+    def forget(self) -> None:
+        """Forget everything learned: the database calls it when a transaction was undone."""
+        with self._lock:
+            self._numbers.clear()
+            self._carriers.clear()
+
+    def numbers(self, tx: Connection, names: Collection[str]) -> dict[str, int]:
+        """Number of each name, entering those not met before. `tx` has a transaction open."""
+        known = self._numbers
+        if not all(name in known for name in names):
+            for name in sorted(names):
+                tx.execute("INSERT OR IGNORE INTO channel (name) VALUES (?)", (name,))
+            with self._lock:
+                known.update(tx.execute("SELECT name, id FROM channel").fetchall())
+        return {name: known[name] for name in names}
+
+    def find(self, connection: Connection, names: Iterable[str]) -> dict[str, int]:
+        """Number of each name that has one. The others have no rows."""
+        wanted = list(names)
+        if all(name in self._numbers for name in wanted):
+            return {name: self._numbers[name] for name in wanted}
+        stored: dict[str, int] = dict(connection.execute("SELECT name, id FROM channel").fetchall())
+        return {name: stored[name] for name in wanted if name in stored}
+
+    def note_carrier(self, tx: Connection, outbox: int, channels: Iterable[int]) -> None:
+        """Enter that an outbox carries these channels."""
+        pairs = {(channel, outbox) for channel in channels}
+        if not pairs <= self._carriers:
+            tx.executemany("INSERT OR IGNORE INTO carries VALUES (?, ?)", sorted(pairs))
+            with self._lock:
+                self._carriers |= pairs
+
 
 KEPT, POISON, HOLE = 1, 2, 3
 NOT_FED, WAITING, READ_BACK, LET_GO = 0, 1, 2, 3
@@ -280,3 +411,40 @@ def _advance(tx: Connection, outbox: int, received: int) -> int:
 
 def _inside(seq: int, runs: list[tuple[int, int]]) -> bool:
     return any(first <= seq <= last for first, last in runs)
+
+
+def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, int, int]]:
+    """Channel, first and last time of the readings beyond what was worked on.
+
+    Parameters
+    ----------
+    database : Database
+        The journal's.
+    worked : mapping of str to int
+        Receipt of each outbox, by `site/node/outbox_id`, up to which the stages have seen everything. An outbox that
+        is not named was never worked on.
+
+    Returns
+    -------
+    list of (str, int, int)
+        Channel id, first and last measured_at_ms, both included. [ms since 1970, UTC]
+    """
+    found = []
+    with database.reading() as connection:
+        outboxes = connection.execute("SELECT id, site || '/' || node || '/' || outbox_id FROM outbox").fetchall()
+        for number, name in outboxes:
+            since = min(worked.get(name, 0), MAX_SEQ)
+            runs = runs_between(connection, number, since + 1, MAX_SEQ)
+            parts = [rows_of(run.packed)[max(0, since + 1 - run.first) :] for run in runs]
+            if parts:
+                found += _spans_after(connection, np.concatenate(parts))
+    return found
+
+
+def _spans_after(connection: Connection, rows: np.ndarray) -> list[tuple[str, int, int]]:
+    names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
+    spans = []
+    for number in np.unique(rows["channel"]).tolist():
+        times = rows["measured_at_ms"][rows["channel"] == number]
+        spans.append((names[number], int(times.min()), int(times.max())))
+    return spans

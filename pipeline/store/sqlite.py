@@ -1,28 +1,115 @@
-"""The embedded series store: readings, observations and findings in the journal's own SQLite file.
+"""Rows of SQLite as columns of numbers and back, fast enough for a year of a station in less than a second.
 
-The runs of readings are the journal's, so a reading is on the disk once. Frames go in and come out column by column;
-nothing here calculates but the daily roll-up, which is kept beside the observations it is drawn from.
+Numbers are fetched as one flat run of doubles, which is twice as fast as rows: times in ms and packed codes are far
+below 2**53, and a missing number is asked for as infinity, which no reading or observation can be. Nothing here knows
+a table.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
-from pipeline.flags import Flag
-from pipeline.store import DAILY_COLUMNS, DAY_MS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
-from pipeline.store.channels import Channels
-from pipeline.store.columns import MISSING, changed, joined, listed, real, whole
-from pipeline.store.columns import numbers as numbers_of
+from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
 from pipeline.store.database import Connection, Database
-from pipeline.store.frames import built, checked
-from pipeline.store.packed import ROW, STATUSES, rows_of
-from pipeline.store.readings import KEPT, keep_readings
+from pipeline.store.readings import KEPT, ROW, STATUSES, Channels, keep_readings, rows_of
+from pipeline.units import DAY_MS, Flag
+
+_TEXT = {"channel", "slot", "status", "station", "quantity", "reason"}
+_WHOLE = {"measured_at_ms", "received_at_ms", "start_ms", "end_ms", "day_ms", "n", "flag"}
+_REAL = {"raw", "value", "low", "mean", "high"}
+_YES_NO = {"clock_ok"}
+
+
+def built(names: Sequence[str], columns: Sequence[object]) -> pd.DataFrame:
+    """A frame of these columns, each with the type its name has in every store."""
+    return pd.DataFrame({name: _typed(name, column) for name, column in zip(names, columns, strict=True)})
+
+
+def checked(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
+    """Refuse a frame that lacks a column, or a whole number in one that needs it.
+
+    Raises
+    ------
+    ValueError
+        A fault of the caller: names the column.
+    """
+    missing = [name for name in names if name not in frame.columns]
+    if missing:
+        raise ValueError(f"{what}: found no column {', '.join(missing)}, expected {', '.join(names)}")
+    for name in names:
+        if name not in _REAL | {"reason"} and frame[name].isna().any():
+            raise ValueError(f"{what}: found a missing {name}, expected one in every row")
+
+
+def _typed(name: str, column: object) -> pd.Series:
+    if name in _TEXT:
+        return pd.Series(column, dtype="str")
+    if name in _WHOLE:
+        return pd.Series(column, dtype="int64")
+    if name in _REAL:
+        return pd.Series(column, dtype="float64")
+    if name in _YES_NO:
+        return pd.Series(column, dtype="bool")
+    return pd.Series(column) if len(column) else pd.Series(column, dtype="int64")  # a version is a number or a text
+
+
+MISSING = "9e999"  # how infinity is written in SQLite
+
+
+def numbers_of(rows: Iterable[Sequence[float]], width: int) -> np.ndarray:
+    """Rows of numbers as an array of shape (width, rows)."""
+    return np.fromiter(itertools.chain.from_iterable(rows), dtype=np.float64).reshape(-1, width).T
+
+
+def joined(parts: Sequence[np.ndarray], width: int) -> np.ndarray:
+    """Arrays of shape (width, rows) one after the other; none gives no rows."""
+    return np.hstack(parts) if parts else np.empty((width, 0))
+
+
+def whole(column: np.ndarray | pd.Series) -> np.ndarray:
+    """Whole numbers."""
+    return np.asarray(column).astype(np.int64)
+
+
+def real(column: np.ndarray | pd.Series) -> np.ndarray:
+    """Numbers with NaN wherever there is none, or none that is finite."""
+    values = np.asarray(column, dtype=np.float64)
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
+    """Which columns of `new` are not in `stored` just so.
+
+    Parameters
+    ----------
+    new, stored : ndarray, shape (width, rows)
+        Row 0 is the key; `stored` is sorted by it and has it once. NaN equals NaN.
+
+    Returns
+    -------
+    ndarray of bool, shape (rows of new,)
+    """
+    if stored.shape[1] == 0:
+        return np.ones(new.shape[1], dtype=bool)
+    place = np.minimum(np.searchsorted(stored[0], new[0]), stored.shape[1] - 1)
+    there = stored[:, place]
+    return ~((there == new) | (np.isnan(there) & np.isnan(new))).all(axis=0)
+
+
+def listed(found: Iterable[int]) -> str:
+    """Our own whole numbers, for an IN (...): there may be more than SQLite takes as parameters.
+
+    Without any, a number no row has: an empty list can leave SQLite without a plan for an index it was told to use.
+    """
+    return ", ".join(str(int(n)) for n in found) or "-1"
+
 
 _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dtype=object)
 

@@ -13,17 +13,28 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.daily import DAY_MS, Daily
-from pipeline.advice.forecast import WetnessForecast, best_day_line, day_chances
+from pipeline.advice.condition_values import Hours, Plans
 from pipeline.advice.healing import HealedDates, LastGoodDate
-from pipeline.advice.joined import in_work_hours
-from pipeline.advice.locks import Buried, Ground, Intent, Override, Span
-from pipeline.advice.measures import Hours, Plans
+from pipeline.advice.locks import (
+    SurfaceState,
+)
 from pipeline.advice.report import PassAdvice, Play, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.advice.surface_windows import in_work_hours
 from pipeline.advice.treatments import load_treatments
 from pipeline.advice.water import Evening, Turf, tonight
 from pipeline.advice.window_lines import last_good_line, window_line
 from pipeline.advice.windows import outlook
+from pipeline.diary.facts import (
+    Buried,
+    Intent,
+    Override,
+)
+from pipeline.forecast.daily import Daily
+from pipeline.forecast.wetness import WetnessForecast, best_day_line, day_chances
+from pipeline.units import (
+    DAY_MS,
+    TimeSpan,
+)
 from tests.api.site import HOUR_MS, NOW_MS
 
 ZONE = ZoneInfo("Etc/GMT-2")
@@ -31,7 +42,7 @@ BACK_H, AHEAD_H = 240, 240
 TABLE = load_treatments()
 AT_MS = NOW_MS + np.arange(-BACK_H, AHEAD_H) * HOUR_MS
 HOURS_AHEAD = np.arange(-BACK_H, AHEAD_H)
-OVERRULED = Span(NOW_MS + 5 * HOUR_MS, NOW_MS + 12 * HOUR_MS)
+OVERRULED = TimeSpan(NOW_MS + 5 * HOUR_MS, NOW_MS + 12 * HOUR_MS)
 PLAY_MS = NOW_MS + 44 * DAY_MS
 OFFSETS = np.linspace(-0.2, 0.2, 11)  # of eleven courses: one in ten stays below -0.16, one in ten above 0.16
 NEEDED_ON = datetime.date(2024, 5, 4)
@@ -61,18 +72,18 @@ def hours() -> Hours:
 
 
 PLANS = Plans(fixtures_ms=(PLAY_MS,), potential=_days(0.6), recovery=_days(0.6))
-SQUARE = Ground(
+SQUARE = SurfaceState(
     "Square", "square", root_depth_m=0.12, newest_reading_ms=NOW_MS, buried=(Buried("t1", 0.002), Buried("p1", 0.025))
 )
 IN_SEASON = replace(
     SQUARE,
-    seasons=(Span(NOW_MS - DAY_MS, NOW_MS + 100 * DAY_MS),),
+    seasons=(TimeSpan(NOW_MS - DAY_MS, NOW_MS + 100 * DAY_MS),),
     overrides=(Override("solid_tining", "", OVERRULED, "the contractor is here", "Ann", NOW_MS - HOUR_MS),),
 )
-OUTFIELD = Ground("Outfield", "outfield", newest_reading_ms=NOW_MS - 40 * HOUR_MS)
+OUTFIELD = SurfaceState("Outfield", "outfield", newest_reading_ms=NOW_MS - 40 * HOUR_MS)
 
 
-def pass_advice(kind: str, ground: Ground, *, needed_on: datetime.date = NEEDED_ON) -> PassAdvice:
+def pass_advice(kind: str, ground: SurfaceState, *, needed_on: datetime.date = NEEDED_ON) -> PassAdvice:
     """One pass with its lines; it must be healed on a day, 20 days after the last good one."""
     table = TABLE.for_surface(ground.kind)
     facts = table.facts[kind]

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from api.app import create_app
 from api.serve import PagesServer, listen
 from pipeline.service import Pipeline
-from pipeline.site import PagesConfig
+from pipeline.site.models import PagesConfig
 from tests.pipeline.conftest import wait_until
 
 

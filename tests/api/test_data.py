@@ -15,7 +15,7 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.data import DAY_MS, MAX_CHANNELS, iso
 from hardware.reading import Reading, Status
-from pipeline.store.columns import numbers
+from pipeline.store.sqlite import numbers_of
 from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water, readings
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS
 
@@ -133,7 +133,7 @@ def test_a_page_reads_no_more_than_it_gives(client: TestClient, limit: int, monk
     read = list[int]()
 
     def counted(rows: Iterable[Sequence[float]], width: int) -> np.ndarray:
-        found = numbers(rows, width)
+        found = numbers_of(rows, width)
         read.append(found.shape[1])
         return found
 

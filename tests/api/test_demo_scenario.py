@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.clock import SystemClock
+from pipeline.run.clock import SystemClock
 
 ROOT = Path(__file__).parents[2]
 HISTORY_WITHIN_S = 120.0  # promised for a quiet machine with two processors; a busy one gets three times that

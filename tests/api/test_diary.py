@@ -14,8 +14,8 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.problems import MEDIA_TYPE
 from api.writing import MAX_BODY_BYTES
-from pipeline.advice.watch import AlertState
-from pipeline.store.entry import KINDS
+from pipeline.alerts.model import AlertState
+from pipeline.diary.entry import KINDS
 from pipeline.store.journal import Event
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround, ground_at, readings
 

@@ -10,9 +10,9 @@ from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.health import caught_up
-from pipeline.config import load
-from pipeline.metrics import CONTENT_TYPE
+from pipeline.run.metrics import CONTENT_TYPE
 from pipeline.service import Pipeline
+from pipeline.site.settings import load
 from tests.api.site import SETTINGS, Ground, MakeGround
 from tests.pipeline.conftest import wait_until
 

@@ -21,8 +21,8 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.state import FigureNow, WettingNow
 from api.words import wetting_account
+from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
-from pipeline.store.diary import DiaryEntry
 from simulator import scenario_facts
 from simulator.history import History
 from simulator.readings import readings

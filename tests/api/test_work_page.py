@@ -16,9 +16,11 @@ from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.strips import DAYS, calendar, first_day, kind_of, wetness_chart
-from pipeline.advice.locks import Span
-from pipeline.advice.verdicts import Verdict
-from pipeline.store.entry import DiaryEntry
+from pipeline.advice.conditions import Verdict
+from pipeline.diary.entry import DiaryEntry
+from pipeline.units import (
+    TimeSpan,
+)
 from tests.api import advice_by_hand as by_hand
 from tests.api.advice_by_hand import ZONE, advice
 from tests.api.site import HOUR_MS, NOW_MS, Ground, MakeGround, ground_at, readings
@@ -386,7 +388,7 @@ def test_a_day_on_which_clocks_change_has_its_working_hours_too() -> None:
     london = ZoneInfo("Europe/London")
     found = advice().surfaces[0].passes[0].outlook
     start_ms = 1_711_864_800_000  # 2024-03-31 06:00 UTC, 7:00 in London
-    window = replace(found.windows[0], span=Span(start_ms, start_ms + 12 * HOUR_MS), verdict=Verdict.OPEN)
+    window = replace(found.windows[0], span=TimeSpan(start_ms, start_ms + 12 * HOUR_MS), verdict=Verdict.OPEN)
     one = replace(found, windows=(window,))
     first = first_day([one], london)
     assert first is not None

@@ -18,16 +18,17 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.forecast_file import WeatherForecast
+from pipeline.advice.advisor import site_advice
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice
-from pipeline.advice.verdicts import Verdict
+from pipeline.advice.station_inputs import AdviceCache
 from pipeline.advice.window_lines import LIKELY
-from pipeline.advisor.inputs import AdviceCache
-from pipeline.advisor.site_advice import site_advice
-from pipeline.kept_source import Kept as KeptForecast
+from pipeline.diary.entry import DiaryEntry
+from pipeline.forecast.weather_file import WeatherForecast
+from pipeline.run.cached_fetch import Kept as KeptForecast
 from pipeline.store import Store
 from pipeline.store.database import Database
-from pipeline.store.diary import Diary, DiaryEntry
+from pipeline.store.diary import Diary
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, Truth
 from tests.bench.advice_run import WIDENED, Run
 from tests.bench.advice_scores import Hours, count

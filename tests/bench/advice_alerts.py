@@ -14,9 +14,9 @@ from typing import cast
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.watch import CLOSED, OPENED, AlertEvent
-from pipeline.judge import Judge
-from pipeline.metrics import Metrics
+from pipeline.alerts.model import CLOSED, OPENED, AlertEvent
+from pipeline.alerts.runner import AlertRunner
+from pipeline.run.metrics import Metrics
 from pipeline.store import Store
 from pipeline.store.journal import Journal
 from simulator.scenario import load
@@ -55,7 +55,7 @@ def judged(asked: Asked, mornings: Iterable[int] = ()) -> list[AlertEvent]:
     run = asked.run
     journal = Journal(asked.database)
     context = run.known.context
-    judge = Judge(run.config, cast(Store, asked.store), journal, Metrics(), lambda station: context, asked.diary)
+    judge = AlertRunner(run.config, cast(Store, asked.store), journal, Metrics(), lambda station: context, asked.diary)
     station, events = run.kept.station, []
     start_ms = run.kept.truth.start_ms
     for day in mornings:
@@ -68,7 +68,7 @@ def judged(asked: Asked, mornings: Iterable[int] = ()) -> list[AlertEvent]:
     return events + ([] if events or list(mornings) else _walked(judge, station, end_ms))
 
 
-def _walked(judge: Judge, station: str, now_ms: int) -> list[AlertEvent]:
+def _walked(judge: AlertRunner, station: str, now_ms: int) -> list[AlertEvent]:
     events, more = judge.evaluate(station, now_ms)
     while more:
         said, more = judge.evaluate(station, now_ms)

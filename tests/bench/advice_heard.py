@@ -17,17 +17,17 @@ import tomli_w
 
 from api.demo_configs import configs
 from hardware.reading import Batch, Reading, Status
-from pipeline.config import load
-from pipeline.learn import due_ms, learn, limits_table
-from pipeline.periods import Record, find, record_of
-from pipeline.recompute import recompute, station_context
+from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Stores, open_stores
-from pipeline.site import SiteConfig
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import load
+from pipeline.site.station import ChannelLimits, StationContext, StationFrame
 from pipeline.stages import process
 from pipeline.stages.climate import CLIMATE
+from pipeline.stages.daily import Record, find, record_of
+from pipeline.stages.field_limits import due_ms, learn, limits_table
 from pipeline.stages.layers import layers
-from pipeline.station import ChannelLimits, StationContext, StationFrame
-from pipeline.store.diary import DiaryEntry
+from pipeline.stages.recompute import recompute, station_context
 from simulator.readings import Heard
 
 BATCH = 2000

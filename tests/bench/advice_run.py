@@ -11,12 +11,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.locks import Intent
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.config.care import treatments
-from pipeline.site import SiteConfig
-from pipeline.soil.layers import Place
-from pipeline.soil.media import medium
+from pipeline.diary.facts import (
+    Intent,
+)
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import treatments
+from pipeline.soil.layers import Place, medium
 from simulator.climates import climate
 from simulator.scenario import load
 from tests.bench.advice_ground import limits

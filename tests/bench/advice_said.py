@@ -12,13 +12,18 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.daily import Daily
-from pipeline.advice.locks import Ground, Intent
-from pipeline.advice.measures import Hours, Plans
+from pipeline.advice.condition_values import Hours, Plans
+from pipeline.advice.conditions import Verdict
+from pipeline.advice.locks import (
+    SurfaceState,
+)
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.advice.verdicts import Verdict
 from pipeline.advice.windows import judge_conditions
-from pipeline.periods import Series
+from pipeline.diary.facts import (
+    Intent,
+)
+from pipeline.forecast.daily import Daily
+from pipeline.stages.daily import Series
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, SOIL_DEPTH_M
 from tests.bench.advice_heard import Known
 from tests.bench.advice_kept import Kept
@@ -104,15 +109,17 @@ def known_plans(kept: Kept, windows: Windows, day: int | None = None) -> Plans:
     return Plans(potential=growth, recovery=growth, growth_end_ms=first_ms + end_day * DAY_MS, first_frost_ms=frosts)
 
 
-def ground_of(kept: Kept) -> Ground:
+def ground_of(kept: Kept) -> SurfaceState:
     """The surface, with no lock on it."""
     facts = kept.facts
-    return Ground(
+    return SurfaceState(
         "ground", facts.kind, facts.grass, clay=facts.clay, newest_reading_ms=2**61, thatch_by_eye=facts.thatch_by_eye
     )
 
 
-def said(intent: Intent, table: TreatmentTable, ground: Ground, hours: Hours, plans: Plans) -> Mapping[str, Array]:
+def said(
+    intent: Intent, table: TreatmentTable, ground: SurfaceState, hours: Hours, plans: Plans
+) -> Mapping[str, Array]:
     """Whether a pass is said to be open, and whether nobody can tell, in each hour. Shape (hour,)"""
     judged = judge_conditions(intent, table, ground, hours, plans)
     stack = np.stack([j.verdicts for j in judged])

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.flags import Flag
 from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS
+from pipeline.units import Flag
 from tests.bench.advice_heard import Known
 
 DAY_MS = 86_400_000

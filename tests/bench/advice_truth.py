@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.advice.treatments import Row
-from pipeline.soil.media import MEDIA
+from pipeline.soil.layers import MEDIA
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, Season, Truth
 
 Array = NDArray[np.float64]

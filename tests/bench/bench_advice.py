@@ -31,7 +31,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.advice.manners import INTERRUPTING
+from pipeline.notify.policy import INTERRUPTING
 from tests.bench.advice_ahead import (
     LEADS_D,
     MOMENTS_D,

@@ -30,26 +30,26 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.advice.manners import (
+from pipeline.advice.advisor import site_advice
+from pipeline.advice.station_inputs import AdviceCache
+from pipeline.alerts.model import CLOSED, OPENED, REPEATED, AlertEvent
+from pipeline.alerts.runner import AlertRunner
+from pipeline.diary.entry import DiaryEntry
+from pipeline.notify.policy import (
     INTERRUPTION,
     URGENT,
-    Manners,
     Message,
-    Past,
-    Place,
+    News,
+    SentMessage,
+    SiteLabel,
     digest_date_at_first,
     due,
     in_season,
     may_go,
 )
-from pipeline.advice.telling import News
-from pipeline.advice.watch import CLOSED, OPENED, REPEATED, AlertEvent
-from pipeline.advisor.inputs import AdviceCache
-from pipeline.advisor.site_advice import site_advice
-from pipeline.judge import Judge
-from pipeline.metrics import Metrics
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import NotificationPolicy
 from pipeline.store import Store
-from pipeline.store.diary import DiaryEntry
 from simulator import weather as sky
 from simulator.climates import Climate
 from simulator.history import History
@@ -178,9 +178,9 @@ def played(lived: Year, known: Worked) -> Log:
     )  # fmt: skip
     season = SeasonStore(tables, context.station)
     store = cast(Store, season)
-    judge = Judge(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
+    judge = AlertRunner(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
     cache, log, zone = AdviceCache(fit_days=FIT_DAYS), Log(), ZoneInfo(config.site.timezone)
-    told = _Told(Place(config.site.name, config.site.title, config.site.timezone), config.notify.manners)
+    told = _Told(SiteLabel(config.site.name, config.site.title, config.site.timezone), config.notify.manners)
     for now_ms in _moments(lived, zone):
         season.now_ms = now_ms
         here, said = datetime.fromtimestamp(now_ms / 1000, zone), []
@@ -205,10 +205,10 @@ def _moments(lived: Year, zone: ZoneInfo) -> Iterator[int]:
 class _Told:
     """One keeper, and what he has been told."""
 
-    def __init__(self, place: Place, manners: Manners) -> None:
+    def __init__(self, place: SiteLabel, manners: NotificationPolicy) -> None:
         self._place, self._manners = place, manners
         self._news: list[News] = []
-        self._past: list[Past] = []
+        self._past: list[SentMessage] = []
         self._last_digest = ""
 
     def at(self, now_ms: int, said: Sequence[AlertEvent]) -> list[Message]:
@@ -221,7 +221,7 @@ class _Told:
         gone = [m for m in found.messages if may_go(m, self._manners, self._place.timezone, at_ms)]
         done = {i for m in gone for i in m.news} | set(found.dropped)
         self._news = [n for n in self._news if n.id not in done]
-        self._past = [*self._past, *(Past(m.kind, m.at_ms, m.alerts) for m in gone)][-200:]
+        self._past = [*self._past, *(SentMessage(m.kind, m.at_ms, m.alerts) for m in gone)][-200:]
         self._last_digest = found.digest_date or self._last_digest
         return gone
 
@@ -279,7 +279,7 @@ def _too_often(log: Log, zone: ZoneInfo) -> Iterator[str]:
 
 def _interruptions(log: Log, zone: ZoneInfo) -> list[Message]:
     """Those of the season."""
-    manners = Manners()
+    manners = NotificationPolicy()
     return [
         m for m in log.messages
         if m.kind == INTERRUPTION and in_season(manners, datetime.fromtimestamp(m.at_ms / 1000, zone).month)
@@ -319,7 +319,7 @@ def main() -> int:
     faults = broken(log, lived, zone)
     if whole_s > LIMIT_S:
         faults.append(f"it took {whole_s:.0f} s of one core, expected under {LIMIT_S:.0f}")
-    manners = Manners()
+    manners = NotificationPolicy()
     weeks = sum(in_season(manners, (lived.scenario.start + timedelta(days=d)).month) for d in range(DAYS)) / 7.0
     kinds = Counter(e.rule for e in log.events if e.kind == OPENED)
     print(f"\n{name}, seed {seed}: {len(log.events)} lines in {DAYS} days; opened: {dict(kinds)}")

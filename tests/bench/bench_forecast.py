@@ -25,10 +25,18 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.advice.balance_fit import Fit, Past, fit
-from pipeline.advice.forecast import forecast_wetness
-from pipeline.advice.forecast_file import WeatherForecast
-from pipeline.advice.weather_ahead import MonthlyClimate, PastWeather, Trust, WeatherAhead, weather_ahead
+from pipeline.forecast.balance_fit import Fit, PastHours, fit
+from pipeline.forecast.weather_ahead import (
+    PastWeather,
+    Trust,
+    WeatherAhead,
+    weather_ahead,
+)
+from pipeline.forecast.weather_file import WeatherForecast
+from pipeline.forecast.wetness import forecast_wetness
+from pipeline.site.models import (
+    MonthlyClimate,
+)
 from tests.bench.forecast_stations import KINDS, SimulatedStation, simulated
 
 Array = NDArray[np.float64]
@@ -51,9 +59,9 @@ class Scores:
     fit_s: float
 
 
-def until(past: Past, hour: int) -> Past:
+def until(past: PastHours, hour: int) -> PastHours:
     """What was known at an hour."""
-    return Past(
+    return PastHours(
         past.first_ms, past.thatch_wetness[:hour], past.root_wetness[:hour], past.water_mm[:hour],
         past.reference_et_mm[:hour],
     )  # fmt: skip
@@ -144,7 +152,9 @@ def score(
     return found
 
 
-def _one(past: Past, fitted: Fit, weather: WeatherAhead | None, watering: Array, truth: Array) -> tuple[Array, Array]:
+def _one(
+    past: PastHours, fitted: Fit, weather: WeatherAhead | None, watering: Array, truth: Array
+) -> tuple[Array, Array]:
     ahead = forecast_wetness(past, fitted, weather, watering_mm=watering)
     members = np.stack([ahead.thatch_wetness[list(LEADS_H)], ahead.root_wetness[list(LEADS_H)]], axis=1)
     low, high = np.quantile(members, [0.1, 0.9], axis=2)

@@ -41,11 +41,11 @@ from hardware.reading import (  # noqa: E402
     readings_topic,
     receipt_topic,
 )
-from pipeline.config import load  # noqa: E402
 from pipeline.service import Pipeline  # noqa: E402
+from pipeline.site.settings import load  # noqa: E402
 from pipeline.store.database import CACHE_KIB, WAL_PAGES, Database  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
-from pipeline.store.packed import STATUS_CODES  # noqa: E402
+from pipeline.store.readings import STATUS_CODES  # noqa: E402
 from pipeline.store.sqlite import SqliteStore  # noqa: E402
 
 BATCH = 500

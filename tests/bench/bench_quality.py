@@ -21,7 +21,7 @@ from scipy import stats
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.flags import Flag
+from pipeline.units import Flag
 from tests.bench.quality_seasons import DAYS, FAULTS, REFUSED, RULES, Season, alarms, bad, season, see, with_fault
 
 EVERY = (REFUSED, *RULES)

@@ -28,10 +28,10 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.reading import Batch, Reading, Status  # noqa: E402
-from pipeline.config import load  # noqa: E402
-from pipeline.recompute import recompute, station_context  # noqa: E402
 from pipeline.service import JOURNAL_FILE, Stores, open_stores  # noqa: E402
-from pipeline.station import StationContext  # noqa: E402
+from pipeline.site.settings import load  # noqa: E402
+from pipeline.site.station import StationContext  # noqa: E402
+from pipeline.stages.recompute import recompute, station_context  # noqa: E402
 
 LIMIT_S = 5.0
 SLOTS = 366 * 96 - 96  # 365 days

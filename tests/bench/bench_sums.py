@@ -31,14 +31,15 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.probe import load_probe  # noqa: E402
-from pipeline.learn import due_ms, limits_table  # noqa: E402
-from pipeline.periods import DAY_MS, find, joined, record_of  # noqa: E402
-from pipeline.recompute import CHUNK_MS, PERIOD_STAGES  # noqa: E402
-from pipeline.soil import daylight  # noqa: E402
-from pipeline.soil.thatch import Core  # noqa: E402
-from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, StationContext, StationFrame, process  # noqa: E402
-from pipeline.stages.passes import COMPARED, Told, core_findings, pass_findings  # noqa: E402
-from pipeline.station import Dated, PassDone  # noqa: E402
+from pipeline.site.station import Dated, PassDone, StationContext, StationFrame  # noqa: E402  # noqa: E402
+from pipeline.soil import radiation as daylight  # noqa: E402
+from pipeline.soil.thatch import CoreReading  # noqa: E402
+from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, process  # noqa: E402
+from pipeline.stages.daily import find, joined, record_of  # noqa: E402
+from pipeline.stages.field_limits import due_ms, limits_table  # noqa: E402
+from pipeline.stages.recompute import CHUNK_MS, PERIOD_STAGES  # noqa: E402
+from pipeline.stages.treatments import COMPARED, Told, core_findings, pass_findings  # noqa: E402
+from pipeline.units import DAY_MS  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, SLOTS, START_MS, year  # noqa: E402
 
 LIMIT_S = 3.0
@@ -69,7 +70,7 @@ def context() -> StationContext:
         "s1", {i: c for i, c in channels.items() if "/ec_" not in i},
         cores=(Dated(START_MS - DAY_MS, 0.015), Dated(START_MS + 200 * DAY_MS, 0.014)), rain_channel="s1/w1/rain",
         latitude_deg=52.0, longitude_deg=0.0, elevation_m=50.0, passes=tuple(passes),
-        core_reads=tuple(Core(datetime.date(2018 + k, 3, 1), "a ruler", 12.0 + k) for k in range(5)),
+        core_reads=tuple(CoreReading(datetime.date(2018 + k, 3, 1), "a ruler", 12.0 + k) for k in range(5)),
         weather={quantity: f"s1/w1/{name}" for quantity, name in WEATHER.items()},
     )  # fmt: skip
 

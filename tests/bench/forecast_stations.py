@@ -12,9 +12,8 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.balance_fit import Boxes, Past, boxes_of
-from pipeline.soil.layers import layer_weights_m
-from pipeline.soil.media import medium
+from pipeline.forecast.balance_fit import Boxes, PastHours, boxes_of
+from pipeline.soil.layers import layer_weights_m, medium
 from simulator import kernels, materials
 from simulator.climates import climate
 from simulator.column import Interface, Layer
@@ -61,7 +60,7 @@ class SimulatedStation:
 
     kind: Kind
     boxes: Boxes
-    past: Past
+    past: PastHours
     weather: Weather
     truth_thatch: Array
     truth_root: Array
@@ -104,7 +103,9 @@ def read(kind: Kind, history: History, watering: Array, *, seed: int, noise: flo
     spread = noise * float(np.sqrt((weights**2).sum()))
     noisy_root = root[:count] + rng.normal(0.0, spread / (soil_drained - soil_dry), count)
     first_ms = history.start_ms
-    past = Past(first_ms, noisy_thatch, noisy_root, history.weather.rain_mm + watering, history.weather.reference_et_mm)
+    past = PastHours(
+        first_ms, noisy_thatch, noisy_root, history.weather.rain_mm + watering, history.weather.reference_et_mm
+    )
     boxes = boxes_of(
         medium(MEDIUM_OF.get(kind.thatch, kind.thatch)), kind.thatch_m,
         medium(MEDIUM_OF.get(kind.soil, kind.soil)), ROOT_ZONE_M,

@@ -16,11 +16,11 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import Channel, load_probe
-from pipeline.flags import Flag
-from pipeline.periods import DAY_MS
+from pipeline.site.station import StationContext, StationFrame
 from pipeline.soil import quality
 from pipeline.soil.calibration import CURVES
-from pipeline.stages import StationContext, StationFrame, process
+from pipeline.stages import process
+from pipeline.units import DAY_MS, Flag
 from simulator.climates import CLIMATES
 from simulator.faults import PROBE_FAULTS, ProbeFault, is_silent, planted
 from simulator.history import run

@@ -15,9 +15,10 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from hardware.probe import load_probe
-from pipeline.periods import DAY_MS, FIRST_MONDAY_MS, FORTNIGHT_MS, Record
-from pipeline.stages import Dated, StationContext
+from pipeline.site.station import Dated, StationContext
+from pipeline.stages.daily import FIRST_MONDAY_MS, FORTNIGHT_MS, Record
 from pipeline.stages.roots import LEAD_IN_MS, LOOK_AHEAD_MS, fortnight
+from pipeline.units import DAY_MS
 from simulator.climates import CLIMATES
 from simulator.column import Layer
 from simulator.ground import Ground, Place, prepare

@@ -13,13 +13,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.flags import Flag
-from pipeline.periods import DAY_MS, Record, find, record_of
+from pipeline.site.station import StationContext, StationFrame
 from pipeline.soil.drying import HELD
-from pipeline.stages import StationContext, StationFrame
-from pipeline.stages.drying import DRYING
+from pipeline.stages.daily import Record, find, record_of
 from pipeline.stages.layers import layers
-from pipeline.stages.wetting import WETTING
+from pipeline.stages.wetting import DRYING, WETTING
+from pipeline.units import DAY_MS, Flag
 from simulator.history import History
 
 HOUR_MS = 3_600_000

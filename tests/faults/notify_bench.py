@@ -39,17 +39,16 @@ sys.path.insert(0, str(ROOT))
 
 from apprise import Apprise  # noqa: E402
 
-from pipeline import notify  # noqa: E402
-from pipeline.advice.manners import Marks, Place  # noqa: E402
-from pipeline.clock import SystemClock  # noqa: E402
-from pipeline.metrics import Metrics  # noqa: E402
-from pipeline.notify import EventOutbox, MessageOutbox, Notifier  # noqa: E402
-from pipeline.notify.addresses import people_ways  # noqa: E402
-from pipeline.notify.ways import WebhookWay  # noqa: E402
-from pipeline.site import Manners, NotifyConfig  # noqa: E402
+from pipeline.notify import outbox as notify  # noqa: E402
+from pipeline.notify.channels import WebhookWay, people_ways  # noqa: E402
+from pipeline.notify.messages import Messages  # noqa: E402
+from pipeline.notify.outbox import EventOutbox, MessageOutbox, Notifier  # noqa: E402
+from pipeline.notify.policy import Marks, SiteLabel  # noqa: E402
+from pipeline.run.clock import SystemClock  # noqa: E402
+from pipeline.run.metrics import Metrics  # noqa: E402
+from pipeline.site.models import NotificationPolicy, NotifyConfig  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
 from pipeline.store.journal import Event, Journal  # noqa: E402
-from pipeline.store.messages import Messages  # noqa: E402
 from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server  # noqa: E402
 
 START_MS = 1_780_358_400_000  # 2026-06-02 00:00 UTC, in season
@@ -85,11 +84,13 @@ def live(life: Life) -> None:
     """Deliver until killed."""
     folder, clock = Path(life.folder), FastClock(life.began_s)
     journal = Journal(Database(folder / "journal.db"))
-    messages, place = Messages(journal.database), Place("home", "Home ground", "Europe/London")
+    messages, place = Messages(journal.database), SiteLabel("home", "Home ground", "Europe/London")
     webhook = WebhookWay(NotifyConfig(webhook=life.webhook))
     ways: list[tuple[Any, Any]] = [(webhook, EventOutbox(journal, webhook.name))]
     for address in people_ways(folder / "addresses"):
-        outbox = MessageOutbox(messages, address.way.name, place, Manners(gather_min=0.0), lambda now_ms: Marks())
+        outbox = MessageOutbox(
+            messages, address.way.name, place, NotificationPolicy(gather_min=0.0), lambda now_ms: Marks()
+        )
         ways.append((address.way, outbox))
     if life.record_first:
         ways = [(_RecordFirst(way, outbox, clock), outbox) for way, outbox in ways]

@@ -11,10 +11,10 @@ from typing import Any
 
 import pytest
 
-from pipeline.broker import EmbeddedBroker
-from pipeline.clock import SystemClock
-from pipeline.config import BrokerConfig
-from pipeline.metrics import Metrics
+from pipeline.mqtt.broker import EmbeddedBroker
+from pipeline.run.clock import SystemClock
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import BrokerConfig
 from tests.pipeline.hand import Line, lines
 
 DEADLINE_S = 20.0

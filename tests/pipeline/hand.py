@@ -14,15 +14,15 @@ import numpy as np
 import pandas as pd
 
 from hardware.reading import Batch, Reading, Receipt, Status, encode_batch, readings_topic
-from pipeline.config import SiteConfig, load
-from pipeline.ingest import Arrival
-from pipeline.judge import Judge
-from pipeline.metrics import Metrics
-from pipeline.nodes import Nodes
-from pipeline.recompute import station_context
-from pipeline.service import Stores, open_stores
-from pipeline.study import Study
-from pipeline.worker import Worker
+from pipeline.alerts.runner import AlertRunner
+from pipeline.mqtt.ingest import Arrival
+from pipeline.mqtt.nodes import Nodes
+from pipeline.run.metrics import Metrics
+from pipeline.service import Stores, Worker, open_stores
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import load
+from pipeline.stages.recompute import station_context
+from pipeline.stages.runner import RestageQueue
 
 OUTBOX = "00112233445566778899aabbccddeeff"
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
@@ -105,8 +105,8 @@ class Line:
     stores: Stores
     clock: HandClock
     source: HandSource
-    study: Study
-    judge: Judge
+    study: RestageQueue
+    judge: AlertRunner
     nodes: Nodes
     metrics: Metrics
     worker: Worker
@@ -157,8 +157,8 @@ def lines(tmp_path: Path) -> Iterator[Callable[..., Line]]:
         def context(station: str) -> Any:
             return station_context(config, station, stores.diary, stores.store)
 
-        study = Study(config, stores.store, stores.database, metrics, context)
-        judge = Judge(config, stores.store, stores.journal, metrics, context, stores.diary)
+        study = RestageQueue(config, stores.store, stores.database, metrics, context)
+        judge = AlertRunner(config, stores.store, stores.journal, metrics, context, stores.diary)
         words: list[str] = []
         worker = Worker(
             config, source, stores.journal, study, judge, nodes, metrics, clock,

@@ -16,14 +16,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from hardware.reading import Reading, Status
+from pipeline.advice.advisor import site_advice
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advisor.inputs import AdviceCache, View
-from pipeline.advisor.site_advice import site_advice
-from pipeline.config import load
-from pipeline.recompute import recompute, station_context
+from pipeline.advice.station_inputs import AdviceCache, View
+from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Stores, open_stores
-from pipeline.site import SiteConfig
-from pipeline.store.entry import DiaryEntry
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import load
+from pipeline.stages.recompute import recompute, station_context
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 NOW_MS = 1_715_594_400_000  # 2024-05-13 10:00 UTC, a Monday; the site's clock is UTC

@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import Channel, load_probe
-from pipeline.periods import Record, find, record_of
-from pipeline.stages import Dated, StationContext, StationFrame, process
-from pipeline.stages.drying import DRYING
-from pipeline.stages.wetting import WETTING
+from pipeline.site.station import Dated, StationContext, StationFrame
+from pipeline.stages import process
+from pipeline.stages.daily import Record, find, record_of
+from pipeline.stages.wetting import DRYING, WETTING
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
 SLOT_MS = 900_000

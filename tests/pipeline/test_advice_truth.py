@@ -12,9 +12,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.advice.manners import INTERRUPTION, Message
-from pipeline.advice.treatments import Bounds, Row
-from pipeline.advice.watch import CLOSED, OPENED, REPEATED, AlertEvent
+from pipeline.advice.treatments import Row
+from pipeline.alerts.model import CLOSED, OPENED, REPEATED, AlertEvent
+from pipeline.notify.policy import INTERRUPTION, Message
+from pipeline.site.models import (
+    Bounds,
+)
 from tests.bench import bench_alert_log as log_bench
 from tests.bench.advice_alerts import holding
 from tests.bench.advice_ground import HOUR_MS, Season, Truth, season, water_content

@@ -17,6 +17,7 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from api.export import csv_text, json_text
 from hardware.reading import (
     Batch,
     Reading,
@@ -27,10 +28,10 @@ from hardware.reading import (
     status_topic,
 )
 from pipeline.__main__ import main
-from pipeline.broker import EmbeddedBroker, find_mosquitto
-from pipeline.config import SiteConfig, load
-from pipeline.export import csv_text, json_text
+from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.service import DataInUse, Pipeline, lock_folder, open_stores
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import load
 from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, reading, record
 
 ROOT = Path(__file__).parents[2]

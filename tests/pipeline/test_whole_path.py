@@ -15,7 +15,7 @@ import pytest
 
 from hardware.reading import Batch, Reading, Receipt, encode_batch, readings_topic
 from pipeline.errors import StoreAway, StoreFull
-from pipeline.ingest import Arrival
+from pipeline.mqtt.ingest import Arrival
 from tests.pipeline.hand import OUTBOX, SLOT_MS, START_MS, Line, batches, record, stored
 
 SLOTS = 60

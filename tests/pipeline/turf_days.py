@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import load_probe
-from pipeline.flags import Flag
-from pipeline.periods import Record, record_of
-from pipeline.stages import Dated, StationContext
+from pipeline.site.station import Dated, StationContext
+from pipeline.stages.daily import Record, record_of
+from pipeline.units import Flag
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000

@@ -4,7 +4,8 @@ import csv
 import io
 from importlib import resources
 
-from pipeline.advice.treatments import COLUMNS, TreatmentFault, TreatmentTable, judge, parse_treatments
+from pipeline.advice.conditions import judge
+from pipeline.advice.treatments import COLUMNS, TreatmentFault, TreatmentTable, parse_treatments
 from tests.pipeline.advice.treatment_cases import step, typed
 
 FOLDER = resources.files("pipeline") / "advice"

@@ -6,7 +6,6 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.advice.daily import DAY_MS, Daily
 from pipeline.advice.healing import (
     Growth,
     HealedMark,
@@ -14,14 +13,18 @@ from pipeline.advice.healing import (
     growth_ahead,
     healed_dates,
     healed_fraction,
-    history_climate,
     last_good_date,
     learned_factor,
     light_factor,
     moisture_factor,
-    monthly_climate,
     spread_potential,
 )
+from pipeline.forecast.climatology import (
+    history_climate,
+    monthly_climate,
+)
+from pipeline.forecast.daily import Daily
+from pipeline.units import DAY_MS
 
 # Monthly means of southern England, January first, from memory. [degC]
 MONTHS = (5.0, 5.2, 7.2, 9.4, 12.5, 15.4, 17.6, 17.4, 14.9, 11.5, 7.8, 5.4)

@@ -2,12 +2,24 @@
 
 import pytest
 
-from pipeline.advice.daily import DAY_MS, HOUR_MS
-from pipeline.advice.locks import Buried, Intent, Override, Span, fault_of_beginning, in_the_way
-from pipeline.advice.treatments import Verdict
+from pipeline.advice.conditions import Verdict
+from pipeline.advice.locks import (
+    fault_of_beginning,
+)
+from pipeline.diary.facts import (
+    Buried,
+    Intent,
+    Override,
+    in_the_way,
+)
+from pipeline.units import (
+    DAY_MS,
+    HOUR_MS,
+    TimeSpan,
+)
 from tests.pipeline.advice.window_series import EVERY, NOW_MS, TABLE, good_hours, ground, look, now_of, series
 
-SEASON = Span(NOW_MS - 30 * DAY_MS, NOW_MS + 90 * DAY_MS)
+SEASON = TimeSpan(NOW_MS - 30 * DAY_MS, NOW_MS + 90 * DAY_MS)
 WEEK = 7 * DAY_MS
 
 
@@ -26,7 +38,7 @@ def test_square_in_season(kind, variant):
 
 def test_season_locks_from_its_first_hour_to_its_last():
     """A season that ends in 5 hours closes 5 hours and no more."""
-    found = look("slitting", ground=ground(kind="square", seasons=(Span(NOW_MS, NOW_MS + 5 * HOUR_MS),)))
+    found = look("slitting", ground=ground(kind="square", seasons=(TimeSpan(NOW_MS, NOW_MS + 5 * HOUR_MS),)))
     assert found.verdicts[:6].tolist() == [Verdict.CLOSED] * 5 + [Verdict.OPEN]
     assert found.windows[0].reason == "square in season"
 
@@ -128,7 +140,8 @@ def test_buried_things_are_a_line_of_their_own():
 
 def word(**changed) -> Override:
     given = {
-        "kind": "scarifying", "variant": "", "span": Span(NOW_MS, NOW_MS + 3 * HOUR_MS), "reason": "dry by the knife",
+        "kind": "scarifying", "variant": "",
+        "span": TimeSpan(NOW_MS, NOW_MS + 3 * HOUR_MS), "reason": "dry by the knife",
         "author": "head groundsman", "written_at_ms": NOW_MS, **changed,
     }  # fmt: skip
     return Override(**given)
@@ -143,7 +156,7 @@ def test_an_override_opens_its_hours_and_keeps_the_reason():
     assert (first.override.reason, first.reason) == ("dry by the knife", "thatch too wet")
     assert second.verdict is Verdict.CLOSED
     assert found.verdicts[0] == Verdict.CLOSED  # what the bounds said is kept
-    for other in (word(kind="slitting"), word(variant="6mm"), word(span=Span(NOW_MS - HOUR_MS, NOW_MS))):
+    for other in (word(kind="slitting"), word(variant="6mm"), word(span=TimeSpan(NOW_MS - HOUR_MS, NOW_MS))):
         assert now_of(look(hours=wet, ground=ground(overrides=(other,)))) is Verdict.CLOSED
     dry = look(ground=ground(overrides=(word(),))).windows[0]
     assert dry.override is None  # nothing to overrule

@@ -5,8 +5,10 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.advice.locks import Span
-from pipeline.advice.seasons import renovation_span, seasons_of_fixtures, yearly_spans
+from pipeline.advice.locks import renovation_span, seasons_of_fixtures, yearly_spans
+from pipeline.units import (
+    TimeSpan,
+)
 
 LONDON = ZoneInfo("Europe/London")
 DAY_MS = 86_400_000
@@ -19,7 +21,7 @@ def at(*when: int, zone=LONDON) -> int:
 def test_season_runs_from_local_midnight_to_local_midnight():
     """Both days are in it; it begins in summer time and ends in winter time."""
     spans = yearly_spans((4, 20), (11, 14), at(2024, 6, 1), LONDON)
-    assert Span(at(2024, 4, 20), at(2024, 11, 15)) in spans
+    assert TimeSpan(at(2024, 4, 20), at(2024, 11, 15)) in spans
     assert at(2024, 4, 20) == round(datetime.datetime(2024, 4, 19, 23, tzinfo=datetime.UTC).timestamp() * 1000)
     assert [datetime.datetime.fromtimestamp(s.start_ms / 1000, LONDON).year for s in spans] == [2023, 2024, 2025]
 
@@ -41,14 +43,14 @@ def test_leap_day_is_the_last_of_february_in_other_years(year, day):
 def test_renovation_is_from_the_day_after_play():
     """The one that is on, else the next; over the new year where it has to be."""
     on = renovation_span((9, 14), (11, 15), at(2024, 10, 1), LONDON)
-    assert on == Span(at(2024, 9, 15), at(2024, 11, 16))
-    assert renovation_span((9, 14), (11, 15), at(2024, 12, 1), LONDON) == Span(at(2025, 9, 15), at(2025, 11, 16))
-    assert renovation_span((10, 31), (2, 1), at(2025, 1, 5), LONDON) == Span(at(2024, 11, 1), at(2025, 2, 2))
+    assert on == TimeSpan(at(2024, 9, 15), at(2024, 11, 16))
+    assert renovation_span((9, 14), (11, 15), at(2024, 12, 1), LONDON) == TimeSpan(at(2025, 9, 15), at(2025, 11, 16))
+    assert renovation_span((10, 31), (2, 1), at(2025, 1, 5), LONDON) == TimeSpan(at(2024, 11, 1), at(2025, 2, 2))
 
 
 def test_fixtures_show_the_season():
     """Fixtures a few weeks apart are one season; the winter between two is none."""
     april, june, august, next_year = (at(2024, 4, 20), at(2024, 6, 1), at(2024, 7, 10), at(2025, 4, 19))
     times = [(t, t + DAY_MS) for t in (august, april, next_year, june)]
-    assert seasons_of_fixtures(times) == (Span(april, august + DAY_MS), Span(next_year, next_year + DAY_MS))
+    assert seasons_of_fixtures(times) == (TimeSpan(april, august + DAY_MS), TimeSpan(next_year, next_year + DAY_MS))
     assert seasons_of_fixtures([]) == ()

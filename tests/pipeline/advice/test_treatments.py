@@ -6,16 +6,16 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from pipeline.advice.conditions import CONDITIONS
-from pipeline.advice.measures import _MEASURES
-from pipeline.advice.treatments import (
-    Bounds,
-    TreatmentFault,
+from pipeline.advice.condition_values import _MEASURES
+from pipeline.advice.conditions import (
+    CONDITIONS,
     Verdict,
     judge,
     judge_all,
-    load_treatments,
-    parse_treatments,
+)
+from pipeline.advice.treatments import TreatmentFault, load_treatments, parse_treatments
+from pipeline.site.models import (
+    Bounds,
 )
 from tests.pipeline.advice.treatment_cases import typed
 

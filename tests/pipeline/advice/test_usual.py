@@ -2,9 +2,7 @@
 
 import pytest
 
-from pipeline.advice.pass_facts import GRASSES, SURFACES
-from pipeline.advice.treatments import load_treatments
-from pipeline.advice.usual import usual_passes
+from pipeline.advice.treatments import GRASSES, SURFACES, load_treatments, usual_passes
 
 FACTS = load_treatments().facts
 EVERY = [(kind, grass) for kind in SURFACES for grass in GRASSES]

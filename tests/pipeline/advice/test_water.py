@@ -4,8 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.advice.water import Evening, Turf, abstraction_caution, is_dried_for_play, tonight
-from pipeline.advice.water_interval import next_interval
+from pipeline.advice.water import Evening, Turf, abstraction_caution, is_dried_for_play, next_interval, tonight
 
 LAWN = Turf("Lawn, south end", "loam", thatch_capacity_mm=5.0, root_capacity_mm=20.0, canopy_mm=1.0)
 DRY = Evening(thatch_wetness=0.2, root_wetness=0.4, demand_tomorrow_mm=3.0)

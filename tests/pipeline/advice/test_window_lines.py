@@ -6,11 +6,23 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.advice.daily import DAY_MS, HOUR_MS
+from pipeline.advice.conditions import (
+    Verdict,
+)
 from pipeline.advice.healing import LastGoodDate
-from pipeline.advice.locks import Buried, Override, Span
-from pipeline.advice.treatments import Bounds, Verdict
 from pipeline.advice.window_lines import in_ten, last_good_line, window_line
+from pipeline.diary.facts import (
+    Buried,
+    Override,
+)
+from pipeline.site.models import (
+    Bounds,
+)
+from pipeline.units import (
+    DAY_MS,
+    HOUR_MS,
+    TimeSpan,
+)
 from tests.pipeline.advice.window_series import (
     NOW_MS,
     PLANS,
@@ -74,7 +86,7 @@ def test_line_of_what_cannot_be_judged():
 
 def test_line_of_an_override_names_who_and_why():
     """A window open on a person's word says whose, and against what."""
-    span = Span(NOW_MS, NOW_MS + DAY_MS)
+    span = TimeSpan(NOW_MS, NOW_MS + DAY_MS)
     override = Override("scarifying", "", span, "dry by the knife", "the head groundsman", NOW_MS)
     wet = good_hours(thatch_wetness=series(1.5))
     assert window_line(look(hours=wet, ground=ground(overrides=(override,))), LONDON) == (
@@ -162,6 +174,6 @@ def test_window_that_begins_in_the_morning_says_from_when():
     """Windows cut to work hours begin with the next of them, and the line says so."""
     found = look("slitting", hours=good_hours(rain_mm=series(0.0, h60=30.0)))
     begins = NOW_MS + 24 * HOUR_MS
-    later = tuple(replace(w, span=Span(max(w.span.start_ms, begins), w.span.end_ms)) for w in found.windows)
+    later = tuple(replace(w, span=TimeSpan(max(w.span.start_ms, begins), w.span.end_ms)) for w in found.windows)
     line = window_line(replace(found, windows=later), LONDON)
     assert line.startswith("Green: slitting to 100 mm is open from Thu 7:00 until Fri 8:00, then rain on the day")

@@ -6,12 +6,27 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.advice.daily import DAY_MS, HOUR_MS
-from pipeline.advice.locks import Span
-from pipeline.advice.measures import Hours, Plans, Sight
-from pipeline.advice.treatments import Bounds, TreatmentFault, Verdict
+from pipeline.advice.condition_values import (
+    Hours,
+    Plans,
+)
+from pipeline.advice.conditions import (
+    Verdict,
+)
+from pipeline.advice.treatments import TreatmentFault
 from pipeline.advice.window_lines import next_open, stretches
 from pipeline.advice.windows import open_chance
+from pipeline.diary.facts import (
+    Sight,
+)
+from pipeline.site.models import (
+    Bounds,
+)
+from pipeline.units import (
+    DAY_MS,
+    HOUR_MS,
+    TimeSpan,
+)
 from tests.pipeline.advice.window_series import (
     AT_MS,
     EVERY,
@@ -224,7 +239,7 @@ def test_winter_rye_goes_into_warm_turf_that_cools():
     assert look("overseeding", hours=rising, ground=warm).windows[0].reason == "soil still warming"
 
 
-RENOVATION = Span(NOW_MS - DAY_MS, NOW_MS + 30 * DAY_MS)
+RENOVATION = TimeSpan(NOW_MS - DAY_MS, NOW_MS + 30 * DAY_MS)
 
 
 def autumn(bed_degc: float) -> tuple[Hours, Plans]:
@@ -259,7 +274,7 @@ def test_autumn_renovation_is_decided_by_the_seedbed():
 def test_renovation_holds_over_its_span_and_needs_water_and_thaw():
     """Outside the span the rows rule again; without water it waits; hard frost closes all the same."""
     hours, plans = autumn(12.0)
-    later = ground(renovation=Span(NOW_MS + DAY_MS, NOW_MS + 9 * DAY_MS))
+    later = ground(renovation=TimeSpan(NOW_MS + DAY_MS, NOW_MS + 9 * DAY_MS))
     found = look(hours=hours, plans=plans, ground=later)
     assert (found.verdicts[23], found.verdicts[24]) == (CLOSED, OPEN)
     assert found.windows[0].warnings == ()

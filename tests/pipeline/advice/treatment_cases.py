@@ -7,7 +7,7 @@ is common practice, no source; M from memory; R read in the source named in the 
 
 from __future__ import annotations
 
-from pipeline.advice.verdicts import Verdict
+from pipeline.advice.conditions import Verdict
 
 VERDICTS = {"O": Verdict.OPEN, "W": Verdict.WAIT, "C": Verdict.CLOSED}
 

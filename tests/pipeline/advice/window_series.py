@@ -7,11 +7,22 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.advice.daily import DAY_MS, HOUR_MS, Daily
-from pipeline.advice.locks import Ground, Intent
-from pipeline.advice.measures import Hours, Plans, Sight
-from pipeline.advice.treatments import Verdict, load_treatments
+from pipeline.advice.condition_values import (
+    Hours,
+    Plans,
+)
+from pipeline.advice.conditions import Verdict
+from pipeline.advice.locks import (
+    SurfaceState,
+)
+from pipeline.advice.treatments import load_treatments
 from pipeline.advice.windows import Outlook, outlook
+from pipeline.diary.facts import (
+    Intent,
+    Sight,
+)
+from pipeline.forecast.daily import Daily
+from pipeline.units import DAY_MS, HOUR_MS
 
 NOW_MS = int(datetime.datetime(2026, 5, 20, 6, tzinfo=datetime.UTC).timestamp() * 1000)  # a Wednesday
 BACK_H, AHEAD_H = 240, 600
@@ -21,7 +32,7 @@ AT_MS = NOW_MS + np.arange(-BACK_H, AHEAD_H) * HOUR_MS
 FIRST_DAY_MS = NOW_MS // DAY_MS * DAY_MS - 30 * DAY_MS
 DEPTH_M = {"scarifying": 0.008, "heavy_dethatching": 0.03, "hollow_coring": 0.075, "solid_tining": 0.1, "slitting": 0.1}
 SIGHTS = tuple(Sight(what, 0.0, NOW_MS) for what in ("firmness", "tug", "disease", "wilt"))
-GROUND = Ground("Green", "green", root_depth_m=0.12, newest_reading_ms=NOW_MS)
+GROUND = SurfaceState("Green", "green", root_depth_m=0.12, newest_reading_ms=NOW_MS)
 EVERY = [(kind, variant) for kind, facts in TABLE.facts.items() for variant in facts.variants if variant != "warm"]
 
 
@@ -71,7 +82,7 @@ def look(
     kind: str = "scarifying",
     variant: str = "",
     *,
-    ground: Ground = GROUND,
+    ground: SurfaceState = GROUND,
     hours: Hours | None = None,
     plans: Plans = PLANS,
     table=None,
@@ -89,5 +100,5 @@ def now_of(found: Outlook) -> Verdict:
     return found.windows[0].verdict
 
 
-def ground(**changed: object) -> Ground:
+def ground(**changed: object) -> SurfaceState:
     return replace(GROUND, **changed)

@@ -13,10 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.advice.manners import Message
-from pipeline.config import ConfigFault
-from pipeline.notify.addresses import MAX_ADDRESSES, MailWay, people_ways
-from pipeline.notify.ways import NotifyAway, NotifyRefused
+from pipeline.notify.channels import MAX_ADDRESSES, MailWay, NotifyAway, NotifyRefused, people_ways
+from pipeline.notify.policy import Message
+from pipeline.site.settings import ConfigFault
 from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server
 
 AT_MS = 1_780_000_000_123

@@ -13,17 +13,18 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.advice.manners import Marks, Message, Place
-from pipeline.config import load
-from pipeline.metrics import Metrics
-from pipeline.notify import REFUSED_TRIES, MessageOutbox, Notifier, marks_in
-from pipeline.notify.ways import HttpWay
+from pipeline.diary.entry import DiaryEntry
+from pipeline.notify.channels import HttpWay
+from pipeline.notify.messages import Messages
+from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Notifier, marks_in
+from pipeline.notify.policy import Marks, Message, SiteLabel
+from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline
-from pipeline.site import Manners
+from pipeline.site.models import NotificationPolicy
+from pipeline.site.settings import load
 from pipeline.store.database import Database
-from pipeline.store.diary import Diary, DiaryEntry
+from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
-from pipeline.store.messages import Messages
 from tests.pipeline.hand import SETTINGS, HandClock
 from tests.pipeline.receivers import HttpServer, http_server
 
@@ -52,8 +53,8 @@ class Person:
     ) -> None:
         self.clock, self.metrics = HandClock(NOON_MS), Metrics()
         self.journal = Journal(database)
-        place = Place("home", "Home ground", "UTC")
-        self.outbox = MessageOutbox(Messages(database), "web-1", place, Manners(), marks)
+        place = SiteLabel("home", "Home ground", "UTC")
+        self.outbox = MessageOutbox(Messages(database), "web-1", place, NotificationPolicy(), marks)
         way = HttpWay("web-1", f"http://{address}/", "web")
         self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))
         self.step()  # known from now on

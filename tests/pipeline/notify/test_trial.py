@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.broker import EmbeddedBroker
-from pipeline.clock import SystemClock
-from pipeline.config import load
+from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.notify.trial import TEXT, Fared, try_ways
+from pipeline.run.clock import SystemClock
+from pipeline.site.settings import load
 from tests.pipeline.hand import SETTINGS
+from tests.pipeline.mqtt.test_ingest import plain_client
 from tests.pipeline.receivers import http_server, mail_server
-from tests.pipeline.test_ingest import plain_client
 
 Until = Callable[..., None]
 

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.soil.arrival import Errors, Profile, account, bypass_flow, trailing_share
+from pipeline.soil.arrival import Errors, SoilProfile, account, bypass_flow, trailing_share
 from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, layer_weights_m, on_cells
-from pipeline.soil.moving import HOUR_MS
 from pipeline.soil.wetting import Spell, events
+from pipeline.units import HOUR_MS
 from simulator.climates import climate
 from simulator.column import Layer
 from simulator.ground import Place
@@ -36,8 +36,8 @@ def steps(*at_and_level: tuple[int, float]) -> np.ndarray:
     return theta
 
 
-def profile(*channels: np.ndarray, every_min: float = 15.0) -> Profile:
-    return Profile(
+def profile(*channels: np.ndarray, every_min: float = 15.0) -> SoilProfile:
+    return SoilProfile(
         CELLS,
         DEPTHS,
         np.stack(channels, axis=1),
@@ -187,7 +187,7 @@ def ithaca():
     depths = np.array([0.05, 0.10, 0.20, 0.50])
     cells = np.arange(time_ms[0] // CELL_MS, time_ms[-1] // CELL_MS + 1)
     theta = [on_cells(cells, time_ms, table[f"moisture_{1000 * d:04.0f}"].to_numpy(float)) for d in depths]
-    found = Profile(
+    found = SoilProfile(
         cells * CELL_MS,
         depths,
         np.stack(theta, axis=1),
@@ -239,7 +239,7 @@ def _accounts(truth, rng):
     ]
     thatch = on_cells(cells, hours, 20.0 * truth.water_content(0.010) + rng.normal(0, 0.06, hours.size))
     soil = depth - 0.020
-    one = Profile(
+    one = SoilProfile(
         cells * CELL_MS, soil, np.stack(heard, 1), layer_weights_m(soil, 0.2), layer_weights_m(soil, 0.23), 60.0
     )
     rains = {int(hours[r.first_step + 1]): r for r in truth.rains()}

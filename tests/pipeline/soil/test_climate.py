@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 import refet
 
-from pipeline.soil import climate, humidity, radiation, sun
+from pipeline.soil import climate, humidity, radiation
+from pipeline.soil import radiation as sun
 
 FALLON = Path(__file__).parents[2] / "data" / "agrimet_fallon_et_2015"
 LATITUDE, LONGITUDE, ELEVATION = 39.4575, -118.77388, 1208.5

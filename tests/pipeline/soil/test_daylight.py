@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from pipeline.soil import daylight
+from pipeline.soil import radiation as daylight
 
 HOUR_MS = 3_600_000.0
 

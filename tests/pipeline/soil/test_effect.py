@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.soil.effect import effect
+from pipeline.soil.change import effect
 
 
 def test_change_is_after_less_before():

@@ -8,8 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.soil import layers
-from pipeline.soil.layers import CELL_MS, Place
-from pipeline.soil.media import MEDIA
+from pipeline.soil.layers import CELL_MS, MEDIA, Place
 
 NAN = float("nan")
 

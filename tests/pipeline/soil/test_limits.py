@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
+from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import drained_limit, dry_limit, learn_limits
-from pipeline.soil.media import MEDIA
-from pipeline.soil.moving import HOUR_MS
-from pipeline.soil.wetting import DAY_MS, Spell
+from pipeline.soil.wetting import Spell
+from pipeline.units import DAY_MS, HOUR_MS
 
 HOURS = np.arange(24 * 120, dtype=np.int64) * HOUR_MS
 

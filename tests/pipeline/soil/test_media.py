@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.soil.media import MEDIA, medium, porosity_of
+from pipeline.soil.layers import MEDIA, medium, porosity_of
 
 
 @pytest.mark.parametrize("name", MEDIA)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.soil import mixing
+from pipeline.soil import permittivity as mixing
 
 
 def test_mixing_law_at_its_ends():

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flags import Flag
 from pipeline.soil import quality as q
-from pipeline.soil.moving import HOUR_MS, beside, rain_before, rolling_max, rolling_min
+from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
+from pipeline.units import HOUR_MS, Flag
 
 QUARTER_MS = 900_000
 NAN = float("nan")

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.soil import humidity, radiation, sun
+from pipeline.soil import humidity, radiation
+from pipeline.soil import radiation as sun
 
 
 def test_fao56_example_10_sunshine():

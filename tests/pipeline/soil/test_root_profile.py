@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.soil import root_profile
+from pipeline.soil import roots as root_profile
 
 BOUNDS_M = np.array([0.015, 0.050, 0.0875, 0.135, 0.185])  # of probes at 35, 65, 110 and 160 mm under 15 mm of thatch
 

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.soil import daylight, roots, uptake
+from pipeline.soil import radiation as daylight
+from pipeline.soil import roots, uptake
 
 DINOSAUR = Path(__file__).parents[2] / "data" / "uscrn_dinosaur_2018" / "may_june_hourly.csv"
 HOUR_MS = 3_600_000.0

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.soil import sun
+from pipeline.soil import radiation as sun
 
 
 def test_fao56_example_8_steps_to_the_printed_digits():

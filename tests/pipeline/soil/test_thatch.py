@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from pipeline.soil import thatch
-from pipeline.soil.trend import sen_line
+from pipeline.soil.change import sen_line
 
 INFINITE = float("inf")
 
 
 def ruler(day, mm, **more):
-    return thatch.Core(taken=day, method=more.pop("method", "ruler"), thickness_mm=mm, **more)
+    return thatch.CoreReading(taken=day, method=more.pop("method", "ruler"), thickness_mm=mm, **more)
 
 
 def test_cores_of_a_date_become_one_mean_with_its_spread():

@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline.soil.arrival import Profile
+from pipeline.soil.arrival import SoilProfile
 from pipeline.soil.layers import CELL_MS, layer_weights_m
-from pipeline.soil.thatch_water import AT_MOST, thickness_from_wetting
+from pipeline.soil.thatch import AT_MOST, thickness_from_wetting
 from pipeline.soil.wetting import Spell, events
 from simulator.climates import climate
 from simulator.column import Layer
@@ -22,12 +22,12 @@ DEPTHS_M = np.array([0.02, 0.05, 0.10, 0.15, 0.20])
 CELLS_MS = CELL_MS * np.arange(0, 96)
 
 
-def profile(theta: np.ndarray, cells_ms: np.ndarray = CELLS_MS) -> Profile:
+def profile(theta: np.ndarray, cells_ms: np.ndarray = CELLS_MS) -> SoilProfile:
     weights = layer_weights_m(DEPTHS_M, 0.20)
-    return Profile(cells_ms, DEPTHS_M, theta, weights, weights)
+    return SoilProfile(cells_ms, DEPTHS_M, theta, weights, weights)
 
 
-def wetted(rise: float = 0.40, soil: float = 0.0) -> tuple[Spell, Profile, np.ndarray]:
+def wetted(rise: float = 0.40, soil: float = 0.0) -> tuple[Spell, SoilProfile, np.ndarray]:
     """8 mm in the two hours to cell 40; the thatch rises by so much, and all soil to 200 mm by so much."""
     wet = np.clip((np.arange(96) - 32) / 8.0, 0.0, 1.0)
     theta = np.full((96, 5), 0.25) + soil * wet[:, np.newaxis]

@@ -4,7 +4,7 @@ import numpy as np
 import pymannkendall
 import pytest
 
-from pipeline.soil import trend
+from pipeline.soil import change as trend
 
 RISING = [4.5, 4.7, 5.1, 4.9, 5.6, 5.9, 6.3, 6.1, 6.8, 7.2]
 TIED = [8, 8, 9, 7, 10, 10, 10, 12]

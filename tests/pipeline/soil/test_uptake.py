@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.soil import daylight, uptake
+from pipeline.soil import radiation as daylight
+from pipeline.soil import uptake
 from pipeline.soil.uptake import Withheld
 from tests.pipeline.soil.attert_days import uptake_on_their_days
 

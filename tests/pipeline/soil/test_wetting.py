@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from pipeline.soil.wetting import HOUR_MS, Watering, events
+from pipeline.soil.wetting import Watering, events
+from pipeline.units import HOUR_MS
 
 NAN = float("nan")
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.periods import DAY_MS
 from pipeline.stages.climate import CLIMATE, CLIMATE_QUANTITIES, reference_et
+from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, record, values
 
 

@@ -23,11 +23,12 @@ from hypothesis import strategies as st
 from hardware.curves import SIGNATURES
 from hardware.probe import models
 from hardware.quantities import QUANTITIES
-from pipeline.config import ConfigFault, load
-from pipeline.flags import Flag
-from pipeline.periods import find, record_of
-from pipeline.recompute import PERIOD_STAGES
-from pipeline.stages import StationContext, StationFrame, process
+from pipeline.site.settings import ConfigFault, load
+from pipeline.site.station import StationContext, StationFrame
+from pipeline.stages import process
+from pipeline.stages.daily import find, record_of
+from pipeline.stages.recompute import PERIOD_STAGES
+from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC
 SLOT_MS = 900_000

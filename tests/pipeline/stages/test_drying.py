@@ -8,8 +8,8 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline.periods import Record
-from pipeline.stages.drying import DRYING
+from pipeline.stages.daily import Record
+from pipeline.stages.wetting import DRYING
 from simulator.climates import climate
 from simulator.column import Layer
 from simulator.ground import Place

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.periods import DAY_MS, FORTNIGHT_MS
+from pipeline.stages.daily import FORTNIGHT_MS
 from pipeline.stages.roots import AT_LEAST, LEAD_IN_MS, LOOK_AHEAD_MS, ROOTS
+from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATCH_M, record, values
 
 

@@ -10,13 +10,14 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import load_probe
-from pipeline.learn import limits_table
-from pipeline.periods import DAY_MS, Finding, find, record_of
-from pipeline.recompute import PERIOD_STAGES
-from pipeline.soil.thatch import Core
-from pipeline.stages import STAGE_VERSION, StationContext, StationFrame, process
-from pipeline.stages.passes import Told, core_findings, pass_findings
-from pipeline.station import Dated, Lifted, PassDone
+from pipeline.site.station import STAGE_VERSION, Dated, Lifted, PassDone, StationContext, StationFrame
+from pipeline.soil.thatch import CoreReading
+from pipeline.stages import process
+from pipeline.stages.daily import Finding, find, record_of
+from pipeline.stages.field_limits import limits_table
+from pipeline.stages.recompute import PERIOD_STAGES
+from pipeline.stages.treatments import Told, core_findings, pass_findings
+from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
 
 DAYS = 20
@@ -36,7 +37,7 @@ def _context() -> StationContext:
         dressings=(Dated(MONDAY_MS + 16 * DAY_MS, 0.002),),
         depths={"s1/p1/moisture_065": (Dated(MONDAY_MS + 2 * DAY_MS, 0.067),)},
         lifted=(Lifted("s1/t1", MONDAY_MS + 17 * DAY_MS, MONDAY_MS + 17 * DAY_MS + 3 * HOUR_MS),),
-        core_reads=tuple(Core(datetime.date(2020 + k, 3, 1), "a ruler", 12.0 + k % 3) for k in range(4)),
+        core_reads=tuple(CoreReading(datetime.date(2020 + k, 3, 1), "a ruler", 12.0 + k % 3) for k in range(4)),
         waterings=((MONDAY_MS + 18 * DAY_MS, MONDAY_MS + 18 * DAY_MS + HOUR_MS),),
     )
 
@@ -114,7 +115,7 @@ def test_results_are_those_of_this_version():
     found = _digest(*_results())
     version, stored = DIGEST
     told = f"results: found {found}, expected {stored} of version {version}."
-    what = "Raise STAGE_VERSION in pipeline/station.py if other results are meant, and store both here."
+    what = "Raise STAGE_VERSION in pipeline/site/station.py if other results are meant, and store both here."
     assert (STAGE_VERSION, found) == (version, stored), f"{told} {what}"
 
 

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.probe import Calibration, Channel, load_probe
-from pipeline.flags import Flag
-from pipeline.stages import LOOK_AHEAD_MS, STAGES, Dated, StationContext, StationFrame, affected, process
+from pipeline.site.station import Dated, StationContext, StationFrame
+from pipeline.stages import LOOK_AHEAD_MS, STAGES, affected, process
 from pipeline.stages.calibrate import RAIN_GAP_MS, observed, rain_from_total
+from pipeline.units import Flag
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
 SLOT_MS = 900_000

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from hardware.probe import load_probe
-from pipeline.periods import DAY_MS, Record
-from pipeline.stages import StationContext
+from pipeline.site.station import StationContext
+from pipeline.stages.daily import Record
 from pipeline.stages.strength import AT_LEAST, STRENGTH, pushes_of
+from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import HOUR_MS, MONDAY_MS
 
 IDS = ("s1/cone/depth", "s1/cone/force")

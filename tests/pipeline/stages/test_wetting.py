@@ -12,9 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.quantities import QUANTITIES
-from pipeline.periods import Record, find, read_span
-from pipeline.stages.drying import DRYING_QUANTITIES
-from pipeline.stages.wetting import DEPTH_QUANTITIES, WETTING, WETTING_QUANTITIES
+from pipeline.stages.daily import Record, find, read_span
+from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING, WETTING_QUANTITIES
 from tests.pipeline.storms import (
     CONTEXT,
     DAY,

@@ -22,7 +22,7 @@ def open_store(kind, where):
     """A store: `sqlite` in the file named, or `influx` at `URL ORG BUCKET TOKEN SITE`."""
     if kind == "sqlite":
         return SqliteStore(Database(Path(where)))
-    from pipeline.store.influx import InfluxStore
+    from pipeline.store.influx.server import InfluxStore
 
     url, org, bucket, token, site = where.split()
     return InfluxStore(url, org, bucket, token, site=site)

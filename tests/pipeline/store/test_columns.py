@@ -4,7 +4,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.store.columns import changed, joined, listed, numbers, real
+from pipeline.store.sqlite import changed, joined, listed, numbers_of, real
 
 value = st.one_of(st.none(), st.integers(-2, 2).map(float))
 
@@ -24,8 +24,8 @@ def test_changed_is_what_a_dictionary_says(stored, new):
 
 def test_rows_become_columns():
     """Rows of numbers are turned, and no rows give no columns of the right width."""
-    assert numbers([(1, 2.5), (3, 4)], 2).tolist() == [[1, 3], [2.5, 4]]
-    assert numbers([], 3).shape == (3, 0) and joined([], 3).shape == (3, 0)
+    assert numbers_of([(1, 2.5), (3, 4)], 2).tolist() == [[1, 3], [2.5, 4]]
+    assert numbers_of([], 3).shape == (3, 0) and joined([], 3).shape == (3, 0)
 
 
 def test_what_is_not_finite_is_missing():

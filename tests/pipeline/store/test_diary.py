@@ -5,9 +5,9 @@ Expected values are the entries put in, and our own rules for each kind.
 
 import pytest
 
+from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults, entry_questions
 from pipeline.store.database import Database
-from pipeline.store.diary import KINDS, Diary, DiaryEntry, DiaryFault, entry_faults
-from pipeline.store.entry import entry_questions
+from pipeline.store.diary import Diary
 
 T0_MS = 1_704_067_200_000
 FOREVER = (0, 7_000_000_000_000)

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardware.reading import Reading, Status
-from pipeline.store.packed import ROW, STATUS_CODES, STATUSES, pack, unpack
+from pipeline.store.readings import ROW, STATUS_CODES, STATUSES, pack, unpack
 
 NAMES = {7: "a/b/c", 2_000_000_000: "x/y/z"}
 NUMBERS = {name: number for number, name in NAMES.items()}

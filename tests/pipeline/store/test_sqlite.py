@@ -10,7 +10,7 @@ import pytest
 from hardware.reading import Batch, Reading, Status
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
-from pipeline.store.packed import ROW
+from pipeline.store.readings import ROW
 from pipeline.store.sqlite import SqliteStore
 
 T0_MS = 1_704_067_200_000

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from hardware.reading import Reading, Status
-from pipeline.flags import Flag
-from pipeline.store import DAILY_COLUMNS, DAY_MS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
+from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
+from pipeline.units import DAY_MS, Flag
 
 T0_MS = 1_704_067_200_000  # midnight, 1 January 2024 UTC
 FOREVER = (0, 7_000_000_000_000)

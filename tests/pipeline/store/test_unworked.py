@@ -3,7 +3,7 @@
 from hardware.reading import Batch, Reading, Status
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
-from pipeline.store.unworked import unworked
+from pipeline.store.readings import unworked
 
 T0_MS = 1_704_067_200_000
 

@@ -1,0 +1,409 @@
+"""Everything that is advised for a site at one moment, and the thread that works it out when an hour has turned."""
+
+from __future__ import annotations
+
+import datetime
+import logging
+import random
+import threading
+from collections.abc import Callable, Sequence
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.advice.condition_values import Hours
+from pipeline.advice.healing import healed_dates, last_good_date
+from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.advice.station_inputs import (
+    AHEAD_H,
+    AdviceCache,
+    StationView,
+    View,
+    hours_of,
+    is_clay,
+    surface_views,
+    watched,
+)
+from pipeline.advice.surface_inputs import (
+    SurfacePlans,
+    dawn_leaf_degc,
+    ground_of,
+    known_until,
+    needed_on,
+    plans_for,
+    plans_of,
+    root_depth_m,
+    water_of,
+)
+from pipeline.advice.surface_windows import ensemble_share, in_work_hours, join_outlooks, with_chance
+from pipeline.advice.treatments import TreatmentTable, usual_passes
+from pipeline.advice.window_lines import doing_of, last_good_line, window_line
+from pipeline.advice.windows import Outlook, outlook
+from pipeline.diary.facts import (
+    Intent,
+)
+from pipeline.diary.fixtures import Fixture, fixture_source
+from pipeline.errors import PipelineFault
+from pipeline.forecast.weather_file import WeatherForecast, usable_faults, weather_source
+from pipeline.forecast.wetness import best_day_line, day_chances
+from pipeline.run.backoff import (
+    Trouble,
+)
+from pipeline.run.cached_fetch import Kept, KeptSource
+from pipeline.run.clock import Clock
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import SiteConfig, Surface
+from pipeline.site.settings import treatments
+from pipeline.store import Store
+from pipeline.store.diary import Diary
+from pipeline.units import DAY_MS, HOUR_MS
+
+DIARY_BACK_MS, DIARY_AHEAD_MS = 3 * 366 * DAY_MS, 550 * DAY_MS
+FIXTURES_OLD_MS = 2 * DAY_MS  # a calendar not read for so long is told of: our own choice
+
+
+def site_advice(
+    config: SiteConfig,
+    store: Store,
+    diary: Diary,
+    now_ms: int,
+    *,
+    forecast: Kept[WeatherForecast] | None = None,
+    fixtures: Kept[tuple[Fixture, ...]] | None = None,
+    cache: AdviceCache | None = None,
+) -> SiteAdvice:
+    """Work out what is advised.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    store : Store
+    diary : Diary
+    now_ms : int
+        [ms since 1970, UTC]
+    forecast : Kept of WeatherForecast, optional
+        What is known from the source of the forecast; None where there is no source.
+    fixtures : Kept of tuple of Fixture, optional
+        Of the calendar, likewise.
+    cache : AdviceCache, optional
+        The same for one site from call to call saves time.
+
+    Returns
+    -------
+    SiteAdvice
+
+    Raises
+    ------
+    StoreAway
+        Nothing else: what is missing is told in words.
+    """
+    kept = AdviceCache() if cache is None else cache
+    weather, why = _usable(forecast, now_ms)
+    entries = tuple(diary.entries(None, now_ms - DIARY_BACK_MS, now_ms + DIARY_AHEAD_MS))
+    view = View(config, store, diary, kept, now_ms, ZoneInfo(config.site.timezone), entries, weather, why)
+    played, missing = _fixtures(fixtures, now_ms)
+    notes = [*why, *missing]
+    surfaces = []
+    for surface in config.surfaces:
+        told, said = _surface(view, surface, played)
+        surfaces.append(told)
+        notes += said
+    if config.ahead.climate is None:
+        notes.append("no [climate] in the settings: what is usual at a season is known from this site's own past alone")
+    return SiteAdvice(now_ms, tuple(surfaces), tuple(dict.fromkeys(notes)))
+
+
+def _usable(forecast: Kept[WeatherForecast] | None, now_ms: int) -> tuple[WeatherForecast | None, tuple[str, ...]]:
+    """The forecast where it is fit for use, and why it is not, or not the newest."""
+    if forecast is None:
+        return None, ("no weather forecast is set: rain and frost ahead are those of this site's seasons",)
+    if forecast.value is None:
+        return None, (*forecast.faults, "no weather forecast: rain and frost ahead are those of this site's seasons")
+    doubts = usable_faults(forecast.value, now_ms // HOUR_MS * HOUR_MS)
+    if doubts:
+        told = (
+            *forecast.faults,
+            *doubts,
+            "the forecast is left out: rain and frost ahead are those of the season",
+        )
+        return None, told
+    return forecast.value, forecast.faults
+
+
+def _fixtures(kept: Kept[tuple[Fixture, ...]] | None, now_ms: int) -> tuple[tuple[Fixture, ...], tuple[str, ...]]:
+    if kept is None:
+        return (), ()
+    if kept.value is None:
+        return (), (*kept.faults, "no calendar of fixtures could be read: play that is not in the diary is not known")
+    notes = list(kept.faults)
+    if kept.faults and kept.taken_ms is not None:
+        days = (now_ms - kept.taken_ms) / DAY_MS
+        notes.append(f"the calendar of fixtures is the last good one, {days:.0f} days old")
+    return kept.value, tuple(notes)
+
+
+def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tuple[SurfaceAdvice, list[str]]:
+    stations = watched(view.config, surface.stations)
+    views = surface_views(view, stations, {s.name: _place(surface, s.title) for s in surface.stations})
+    hours = [hours_of(view, one) for one in views]
+    table = treatments().for_surface(surface.kind, surface.care.bounds)
+    plans = plans_of(view, surface, views, hours, fixtures, table)
+    roots = [root_depth_m(view, one.context) for one in views]
+    passes = _passes(view, plans, views, hours, roots, table) if views else ()
+    told = tuple(
+        _station(view, plans, one, its, root, table) for one, its, root in zip(views, hours, roots, strict=True)
+    )
+    leaf = [found for its in hours if (found := dawn_leaf_degc(view, its)) is not None]
+    notes = [note for one in views for note in (*one.notes, *one.forecast.notes)]
+    notes += [f"{one.place}: {one.forecast.reason}" for one in views if one.forecast.reason]
+    if not views:
+        notes.append(f"{surface.title}: no probe in the turf, so nothing is advised")
+    ahead = tuple(p for p in plans.play if p.end_ms > view.now_ms)
+    return SurfaceAdvice(
+        surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None)
+    ), notes  # fmt: skip
+
+
+def _place(surface: Surface, title: str) -> str:
+    return title if title.startswith(surface.title) else f"{surface.title}, {title}"
+
+
+def _passes(
+    view: View,
+    plans: SurfacePlans,
+    views: Sequence[StationView],
+    hours: Sequence[Hours],
+    roots: Sequence[float | None],
+    table: TreatmentTable,
+) -> tuple[PassAdvice, ...]:
+    thought_of = [(p.kind, p.variant, p.depth_m) for p in plans.surface.care.passes]
+    speaking = _speaking(views)
+    found = []
+    for kind, variant, depth_m in thought_of or usual_passes(plans.surface.kind, plans.grass):
+        intent = Intent(kind, variant, depth_m)
+        each = [
+            (views[i].station.title, _outlook(view, plans, views[i], hours[i], roots[i], table, intent))
+            for i in speaking
+        ]
+        joined = in_work_hours(join_outlooks(each), view.zone, view.config.ahead.work_hours)
+        found.append(_told(view, plans, joined, table))
+    return tuple(found)
+
+
+def _speaking(views: Sequence[StationView]) -> list[int]:
+    """Stations that must agree: those with data; all of them when none has any."""
+    heard = [i for i, v in enumerate(views) if v.newest_ms is not None]
+    return heard or list(range(len(views)))
+
+
+def _outlook(
+    view: View,
+    plans: SurfacePlans,
+    station: StationView,
+    hours: Hours,
+    root_m: float | None,
+    table: TreatmentTable,
+    intent: Intent,
+) -> Outlook:
+    ground = ground_of(plans, view, station, root_m)
+    own = plans_for(plans, view, intent.kind, intent.variant)
+    found = outlook(intent, table, ground, hours, own, now_ms=view.now_ms)
+    share = ensemble_share(
+        table.rows_of(intent.kind, intent.variant), station.forecast, AHEAD_H, water_to_hand=ground.water_to_hand,
+        clay=is_clay(station.context),
+    )  # fmt: skip
+    return with_chance(found, share[: found.at_ms.size])
+
+
+def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable) -> PassAdvice:
+    """A pass in words: its window, when it would heal, and the last good date."""
+    facts, intent = found.facts, found.intent
+    line = window_line(found, view.zone)
+    growth = plans.growth.get("cool" if facts.sows and intent.variant != "warm" else plans.grass)
+    need = facts.heal_growth_days[intent.variant]
+    if growth is None or not known_until(growth, plans.today, plans.today + datetime.timedelta(days=1)):
+        return PassAdvice(found, line)
+    factor = plans.factor.factor
+    whole_year = known_until(growth, plans.today, plans.today + datetime.timedelta(days=365))
+    healed = healed_dates(growth, plans.today, need, factor=factor) if whole_year else None
+    day, for_play = needed_on(plans, view)
+    if day is None or need[1] <= 0.0 or day <= plans.today or not known_until(growth, plans.today, day):
+        return PassAdvice(found, line, None, day, for_play, "", healed)
+    lead = table.lead_days(intent.kind, intent.variant) if for_play else 0.0
+    last = last_good_date(growth, need, day, from_day=plans.today, lead_days=lead, factor=factor)
+    words = last_good_line(plans.surface.title, doing_of(facts, intent.variant), last, day, for_play=for_play)
+    return PassAdvice(found, line, last, day, for_play, words, healed)
+
+
+def _station(
+    view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None, table: TreatmentTable
+) -> StationAdvice:
+    rows = table.rows_of("scarifying", "standard")
+    thatch, root = (rows[name].bounds for name in ("thatch_wetness", "root_zone_wetness"))
+    now = hours.of("thatch_wetness")[(view.hour_ms - int(hours.at_ms[0])) // HOUR_MS]
+    what = "moist enough to scarify" if now < thatch.open_lo else "dry enough to scarify"
+    water = water_of(view, plans, station, hours, root_m)
+    if not np.isfinite(station.forecast.thatch_wetness).any():
+        return StationAdvice(station.station.name, station.forecast, (), f"{what}: cannot tell", water)
+    days = day_chances(
+        station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
+        work_hours=view.config.ahead.work_hours,
+    )  # fmt: skip
+    line = best_day_line(what, days, plans.today)
+    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water)
+
+
+log = logging.getLogger(__name__)
+
+LOOK_S = 0.5  # how often it looks whether an hour has turned
+REST = 9.0  # times what the last working-out took: at most a tenth of the time
+FORGETS = 3  # so often after a diary entry the past is read anew
+BEHIND_MS = 2 * HOUR_MS  # readings so old when advice was worked out: new ones are worth another
+SOURCES = "sources"  # folder of what was fetched last
+
+
+class Advisor:
+    """Works out what is advised for a site.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    store : Store
+    diary : Diary
+    metrics : Metrics
+    clock : Clock
+    on_advice : callable
+        Handed each SiteAdvice, in this thread; may raise PipelineFault, which is waited out.
+    on_change : callable
+        Called with `advice` after each.
+    rng : random.Random, optional
+        Jitter of the waits.
+    """
+
+    def __init__(
+        self,
+        config: SiteConfig,
+        store: Store,
+        diary: Diary,
+        metrics: Metrics,
+        clock: Clock,
+        *,
+        on_advice: Callable[[SiteAdvice], object] = lambda advice: None,
+        on_change: Callable[[str], None] = lambda word: None,
+        rng: random.Random | None = None,
+    ) -> None:
+        self._config, self._store, self._diary, self._clock, self._metrics = config, store, diary, clock, metrics
+        self._on_advice, self._on_change = on_advice, on_change
+        self.advising = Trouble("advising", metrics, random.Random() if rng is None else rng)
+        self._cache = AdviceCache()
+        self._weather, self._calendar = _sources(config, clock)
+        self._unplaced: Kept[WeatherForecast] | None = None
+        if config.ahead.forecast and self._weather is None:
+            self._unplaced = Kept(None, None, ("forecast: found no latitude and longitude of the site, expected both",))
+        self._forecast: Kept[WeatherForecast] | None = None
+        self._fixtures: Kept[tuple[Fixture, ...]] | None = None
+        self._fetched_hour: int | None = None
+        self._hour: int | None = None
+        self._now: SiteAdvice | None = None
+        self._not_before_s = 0.0
+        self._forgets = 0
+        self._woken, self._diary_changed = threading.Event(), threading.Event()
+        self._findings, self._behind = threading.Event(), False
+
+    def now(self) -> SiteAdvice | None:
+        """What was advised last; None before anything was."""
+        return self._now
+
+    def wake(self) -> None:
+        """Look again at once: something is to be done, or to be ended."""
+        self._woken.set()
+
+    def hear(self, word: str) -> None:
+        """Note a change of this kind: `diary` calls for advice anew, `findings` where the last had to do without."""
+        if word == "diary":
+            self._diary_changed.set()
+            self._woken.set()
+        elif word == "findings":
+            self._findings.set()
+
+    def step(self, stop: threading.Event) -> None:
+        """Work out what is advised if that is due, else wait a little."""
+        began_s = self._clock.monotonic()
+        if began_s < self._not_before_s or not self._try(stop):
+            self._clock.wait(LOOK_S, self._woken)
+            self._woken.clear()
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _try(self, stop: threading.Event) -> bool:
+        """Whether there was something to do and it went well."""
+        if stop.is_set():
+            return False
+        began_s = self._clock.monotonic()
+        try:
+            now_ms = self._clock.now_ms()
+            if not self._is_due(now_ms):
+                return False
+            self._fetch(now_ms // HOUR_MS)
+            if stop.is_set():  # a slow server may have held us
+                return False
+            self._work_out(now_ms)
+        except PipelineFault as fault:
+            self._not_before_s = self._clock.monotonic() + self.advising.begins(fault)
+            return False
+        self.advising.ends()
+        ended_s = self._clock.monotonic()
+        self._metrics.advice_seconds.observe(ended_s - began_s)
+        self._not_before_s = ended_s + REST * (ended_s - began_s)
+        return True
+
+    def _is_due(self, now_ms: int) -> bool:
+        turned = now_ms // HOUR_MS != self._hour
+        return turned or self._diary_changed.is_set() or (self._behind and self._findings.is_set())
+
+    def _fetch(self, hour: int) -> None:
+        """Read the sources anew, once an hour."""
+        if hour != self._fetched_hour:
+            self._forecast = self._unplaced if self._weather is None else self._weather.refresh()
+            self._fixtures = None if self._calendar is None else self._calendar.refresh()
+            self._fetched_hour = hour
+
+    def _work_out(self, now_ms: int) -> None:
+        hour = now_ms // HOUR_MS
+        self._findings.clear()
+        if self._diary_changed.is_set():
+            self._diary_changed.clear()
+            self._forgets = FORGETS
+        if self._forgets > 0:  # what rests on the entry is worked out anew meanwhile
+            self._cache.forget()
+            self._forgets -= 1
+        found = site_advice(
+            self._config, self._store, self._diary, now_ms, forecast=self._forecast, fixtures=self._fixtures,
+            cache=self._cache,
+        )  # fmt: skip
+        self._now, self._hour, self._behind = found, hour, is_behind(found)
+        self._on_change("advice")
+        self._on_advice(found)
+
+
+def is_behind(advice: SiteAdvice) -> bool:
+    """Whether a station's readings were so old, when it was worked out, that newer ones would say more."""
+    newest = [p.outlook.ground.newest_reading_ms for s in advice.surfaces for p in s.passes]
+    return any(at_ms is None or advice.at_ms - at_ms > BEHIND_MS for at_ms in newest)
+
+
+def _sources(
+    config: SiteConfig, clock: Clock
+) -> tuple[KeptSource[WeatherForecast] | None, KeptSource[tuple[Fixture, ...]] | None]:
+    site, ahead, folder = config.site, config.ahead, config.data_dir / SOURCES
+    weather = None
+    if ahead.forecast and site.latitude_deg is not None and site.longitude_deg is not None:
+        weather = weather_source(
+            ahead.forecast, folder, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
+            elevation_m=site.elevation_m, clock=clock,
+        )  # fmt: skip
+    calendar = None
+    if ahead.fixtures:
+        calendar = fixture_source(ahead.fixtures, folder, timezone=ZoneInfo(site.timezone), clock=clock)
+    return weather, calendar

@@ -1,0 +1,772 @@
+"""The hours of a station laid end to end: a week measured, ten days to come, as the judging of passes wants them.
+
+Ahead, wetness is the balance's, weather the forecast's as far as it goes, and past it what the last week and the season
+let expect; rain past it is that of the middle member, so that chance and not the hour tells of showers. Nothing
+measured is changed, and nothing is judged.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TypeVar
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from pipeline.advice.condition_values import LOOK_BACK_H, Hours
+from pipeline.advice.locks import CARRIED_H
+from pipeline.diary import facts as said
+from pipeline.diary.entry import DiaryEntry
+from pipeline.forecast.balance_fit import WEEKS, Boxes, Fit, PastHours, fit, past_hours
+from pipeline.forecast.climatology import Season, air_ahead, by_hour_of_day, season, soil_ahead
+from pipeline.forecast.daily import Daily
+from pipeline.forecast.demand import hourly_demand_mm
+from pipeline.forecast.gap_fill import blanked, carried_by_balance, lent
+from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
+from pipeline.forecast.weather_file import WeatherForecast
+from pipeline.forecast.wetness import WetnessForecast, forecast_wetness
+from pipeline.site.models import SiteConfig, Station
+from pipeline.site.station import StationContext, no_findings
+from pipeline.soil.humidity import dewpoint_from_humidity_degc
+from pipeline.soil.layers import Place, middle
+from pipeline.stages.daily import Series, record_of
+from pipeline.stages.recompute import station_context
+from pipeline.store import OBSERVATION_COLUMNS, Store
+from pipeline.store.diary import Diary
+from pipeline.store.sqlite import built
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
+
+REACH_MS = 63 * DAY_MS
+AGAIN_MS, AGAIN_DAILY_MS = 2 * DAY_MS, 8 * DAY_MS
+FILLED_H = 3  # hours in a row that a straight line may fill: our own choice
+NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
+
+
+@dataclass
+class _Cached:
+    """Series by name, and until when and on which day they were read."""
+
+    until_ms: int
+    read_on: int
+    key: object
+    series: dict[str, Series] = field(default_factory=dict)
+
+
+class Lately:
+    """The last nine weeks of some channels and findings.
+
+    Parameters
+    ----------
+    store : Store
+    """
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._kept: dict[tuple[str, ...], _Cached] = {}
+
+    def forget(self) -> None:
+        """Read everything anew at the next asking: the past has changed."""
+        self._kept.clear()
+
+    def channels(self, names: Sequence[str], now_ms: int) -> Mapping[str, Series]:
+        """Time [ms] and value of channels up to and with now; one that has none is left out.
+
+        Raises
+        ------
+        StoreAway
+        """
+        wanted = tuple(sorted(set(names)))
+
+        def read(start_ms: int) -> Mapping[str, Series]:
+            table = self._store.observations(list(wanted), start_ms, now_ms + 1)
+            return record_of(table, no_findings()).channels
+
+        return self._on(("channel", *wanted), now_ms, None, read)
+
+    def findings(self, station: str, quantities: Sequence[str], now_ms: int, *, key: object) -> Mapping[str, Series]:
+        """Time [ms] and value of findings of a station up to and with now.
+
+        Parameters
+        ----------
+        station : str
+        quantities : sequence of str
+        now_ms : int
+            [ms since 1970, UTC]
+        key : object
+            What they rest on: when it is another than before, all of it is read anew.
+
+        Raises
+        ------
+        StoreAway
+        """
+        blank = built(OBSERVATION_COLUMNS, [[] for _ in OBSERVATION_COLUMNS])
+
+        def read(start_ms: int) -> Mapping[str, Series]:
+            table = self._store.findings(station, list(quantities), start_ms, now_ms + 1)
+            return record_of(blank, table).findings
+
+        return self._on(("finding", station, *quantities), now_ms, key, read)
+
+    def _on(self, name: tuple[str, ...], now_ms: int, key: object, read) -> Mapping[str, Series]:  # type: ignore[no-untyped-def]
+        kept, day = self._kept.get(name), now_ms // DAY_MS
+        if kept is None or kept.key != key or now_ms < kept.until_ms:
+            self._kept[name] = kept = _Cached(now_ms, day, key, dict(read(now_ms - REACH_MS)))
+            return kept.series
+        if now_ms == kept.until_ms:
+            return kept.series
+        again_ms = kept.until_ms - (AGAIN_MS if day == kept.read_on else AGAIN_DAILY_MS)
+        fresh = read(again_ms)
+        for channel in {*kept.series, *fresh}:
+            time_ms, value = kept.series.get(channel, NOTHING)
+            first, last = np.searchsorted(time_ms, [now_ms - REACH_MS, again_ms])
+            new_ms, new_value = fresh.get(channel, NOTHING)
+            kept.series[channel] = (
+                np.concatenate([time_ms[first:last], new_ms]), np.concatenate([value[first:last], new_value])
+            )  # fmt: skip
+        kept.until_ms, kept.read_on = now_ms, day
+        return kept.series
+
+
+def hour_means(series: Series, first_ms: int, hours: int) -> FloatArray:
+    """Mean of the good values of each hour, short gaps filled by a straight line, a late value carried to the end.
+
+    Parameters
+    ----------
+    series : (times, values)
+        [ms since 1970, UTC]
+    first_ms : int
+        Begin of the first hour.
+    hours : int
+
+    Returns
+    -------
+    ndarray, shape (hours,)
+        NaN where nothing good was heard for longer than `FILLED_H` hours.
+    """
+    time_ms, value = series
+    place = (time_ms - first_ms) // HOUR_MS
+    good = (place >= 0) & (place < hours) & np.isfinite(value)
+    count = np.bincount(place[good], minlength=hours)
+    total = np.bincount(place[good], weights=value[good], minlength=hours)
+    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    return filled(mean)
+
+
+def filled(mean: FloatArray) -> FloatArray:
+    """Gaps of at most `FILLED_H` hours filled, between known hours by a straight line, at the end by the last."""
+    known = np.flatnonzero(np.isfinite(mean))
+    if known.size == 0:
+        return mean
+    hours = np.arange(mean.size)
+    before = known[np.maximum(np.searchsorted(known, hours, side="right") - 1, 0)]
+    after = known[np.minimum(np.searchsorted(known, hours, side="left"), known.size - 1)]
+    last = hours > known[-1]
+    gap = np.where(last, hours - before, after - before - 1)
+    inside = (hours >= known[0]) & (gap <= FILLED_H)
+    line = np.interp(hours, known, mean[known])
+    return np.asarray(np.where(inside, line, np.nan), dtype=np.float64)
+
+
+def newest_ms(series: Sequence[Series]) -> int | None:
+    """Time of the newest value of several series; None when there is none. [ms since 1970, UTC]"""
+    times: list[TimeArray] = [time_ms[-1:] for time_ms, _ in series]
+    newest = np.concatenate(times) if times else np.array([], dtype=np.int64)
+    return int(newest.max()) if newest.size else None
+
+
+T = TypeVar("T")
+
+
+@dataclass
+class AdviceCache:
+    """What is kept from one working-out to the next; a new one costs time and nothing else.
+
+    `fit_days` is how long a fit stands. [d]
+    """
+
+    fit_days: int = 1
+    lately: Lately | None = None
+    contexts: dict[str, tuple[object, StationContext]] = field(default_factory=dict)
+    fits: dict[str, tuple[object, Fit]] = field(default_factory=dict)
+    daily: dict[object, tuple[int, object]] = field(default_factory=dict)
+
+    def of(self, store: Store) -> Lately:
+        """The store's last weeks."""
+        if self.lately is None:
+            self.lately = Lately(store)
+        return self.lately
+
+    def forget(self) -> None:
+        """The diary has changed, and what was drawn from the past with it."""
+        self.contexts.clear()
+        if self.lately is not None:
+            self.lately.forget()
+
+    def once_a_day(self, name: object, day: int, work: Callable[[], T]) -> T:
+        """What `work` gives, worked out once a day."""
+        kept = self.daily.get(name)
+        if kept is None or kept[0] != day:
+            self.daily[name] = kept = (day, work())
+        return kept[1]  # type: ignore[return-value]
+
+
+@dataclass(frozen=True)
+class View:
+    """What a working-out rests on, the same for every station.
+
+    `hour_ms` is the whole hour that now falls in. `forecast` is a weather forecast fit for use, None without one;
+    `forecast_faults` say why.
+    """
+
+    config: SiteConfig
+    store: Store
+    diary: Diary
+    cache: AdviceCache
+    now_ms: int
+    zone: ZoneInfo
+    entries: tuple[DiaryEntry, ...]
+    forecast: WeatherForecast | None = None
+    forecast_faults: tuple[str, ...] = ()
+
+    @property
+    def hour_ms(self) -> int:
+        """[ms since 1970, UTC]"""
+        return self.now_ms // HOUR_MS * HOUR_MS
+
+    @property
+    def today(self) -> int:
+        """Days since 1970, UTC."""
+        return self.now_ms // DAY_MS
+
+
+def context_of(view: View, station: str) -> StationContext:
+    """A station's context; kept for the day, for it asks for every limit that was learned."""
+    key = view.today
+    kept = view.cache.contexts.get(station)
+    if kept is None or kept[0] != key:
+        kept = (key, station_context(view.config, station, view.diary, view.store))
+        view.cache.contexts[station] = kept
+    return kept[1]
+
+
+WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
+PAST_YEARS = 5  # whose weather of this season may come again
+SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32
+
+
+def season_of(view: View, context: StationContext) -> Season:
+    """What is usual where a station's weather is measured."""
+    air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
+    return view.cache.once_a_day(
+        ("season", air, leaf), view.today,
+        lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.ahead.climate),
+    )  # fmt: skip
+
+
+def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: int, hours: int) -> FloatArray:
+    """Reference evapotranspiration of consecutive hours. [mm h-1] NaN where it is not known."""
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return np.full(hours, np.nan)
+    air, humidity, wind, shine = (
+        hour_means(recent.get(context.weather.get(q, ""), NOTHING), first_ms, hours) for q in WEATHER
+    )
+    return hourly_demand_mm(
+        first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
+        elevation_m=context.elevation_m,
+    )  # fmt: skip
+
+
+def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[WeatherAhead | None, tuple[str, ...]]:
+    """The weather to come at a station by the best there is, and what had to be left out.
+
+    Raises
+    ------
+    StoreAway
+    """
+    if context.latitude_deg is None or context.longitude_deg is None:
+        return None, ()
+    key = ("weather", context.rain_channel, tuple(sorted(context.weather.items())))
+    behind = view.cache.once_a_day(key, view.today, lambda: _past_weather(view, context, past))
+    found = weather_ahead(
+        view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.ahead.climate,
+        latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
+    )  # fmt: skip
+    return found, () if found is None else found.notes
+
+
+def _past_weather(view: View, context: StationContext, past: PastHours) -> PastWeather | None:
+    """Rain and demand about this date in the years before, and of the last weeks; what lies between is left out."""
+    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in WEATHER)) if i is not None]
+    heard = view.store.span(wanted)
+    if heard is None:
+        return None
+    year_ms = 365 * DAY_MS
+    parts: list[tuple[int, FloatArray, FloatArray]] = []
+    for years in range(PAST_YEARS, 0, -1):
+        begin = (view.hour_ms - years * year_ms - SEASON_BEFORE_D * DAY_MS) // DAY_MS * DAY_MS
+        end = begin + (SEASON_BEFORE_D + SEASON_AFTER_D) * DAY_MS
+        if end > heard[0]:
+            parts.append(_weather_between(view, context, begin, (end - begin) // HOUR_MS))
+    parts.append(_weather_between(view, context, past.first_ms, past.water_mm.size - 1))
+    first_ms = parts[0][0]
+    hours = (view.hour_ms - first_ms) // HOUR_MS
+    rain, demand = np.full(hours, np.nan), np.full(hours, np.nan)
+    for begin, fallen, asked in parts:
+        at = (begin - first_ms) // HOUR_MS
+        rain[at : at + fallen.size], demand[at : at + asked.size] = fallen, asked
+    return PastWeather(first_ms, rain, demand)
+
+
+def _weather_between(
+    view: View, context: StationContext, first_ms: int, hours: int
+) -> tuple[int, FloatArray, FloatArray]:
+    wanted = [i for i in (context.rain_channel, *context.weather.values()) if i is not None]
+    end_ms = min(first_ms + hours * HOUR_MS, view.now_ms + 1)
+    recent = record_of(view.store.observations(wanted, first_ms, end_ms), no_findings()).channels
+    demand = demand_mm(context, recent, first_ms, hours)
+    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
+    water = past_hours(first_ms, hours, thatch=None, roots=NOTHING, rain=rain, reference_et_mm=demand).water_mm
+    return first_ms, water, demand
+
+
+PAST_H = WEEKS * 7 * 24 + 24
+AHEAD_H = 24 * DAYS_AHEAD
+WETNESS = ("root_zone_wetness", "thatch_wetness")
+DOUBT_H = 6  # a channel most of whose values of so many hours failed their tests is in doubt: our own choice
+
+
+@dataclass(frozen=True)
+class StationView:
+    """One station with probes in its turf, up to now and ahead.
+
+    `past` reaches one hour beyond the whole hour that is on. `recent` holds every channel read, by id.
+    `carried_since_ms` and `carried_from` tell of a lifted probe.
+    """
+
+    station: Station
+    place: str
+    context: StationContext
+    past: PastHours
+    fitted: Fit
+    weather: WeatherAhead | None
+    forecast: WetnessForecast
+    season: Season
+    recent: Mapping[str, Series]
+    newest_ms: int | None
+    doubtful: str = ""
+    carried_since_ms: int | None = None
+    carried_from: str = ""
+    notes: tuple[str, ...] = ()
+
+
+def watched(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
+    """Stations with a moisture channel in the ground."""
+    return [
+        s
+        for s in surface_stations
+        if any(c.channel.quantity == "water_content" and c.channel.depth_m is not None for c in s.channels)
+    ]
+
+
+def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, str]) -> list[StationView]:
+    """Every watched station of a surface; a lifted one may be lent a neighbour's wetness.
+
+    Parameters
+    ----------
+    view : View
+    stations : sequence of Station
+    titles : mapping
+        By station, surface and station in words.
+
+    Raises
+    ------
+    StoreAway
+    """
+    pasts = {s.name: _past(view, context_of(view, s.name)) for s in stations}
+    out = {s.name: _lifted(view, s) for s in stations}
+    bare = {name: _without_lifted(view, past, name) for name, past in pasts.items()}
+    views = []
+    for station in stations:
+        fitted = _fit(view, context_of(view, station.name), bare[station.name])
+        since = out[station.name]
+        past, source = bare[station.name], ""
+        if since is not None and view.now_ms - since <= CARRIED_H * HOUR_MS:
+            others = [
+                (titles[s.name], bare[s.name]) for s in stations if s.name != station.name and out[s.name] is None
+            ]
+            past, source = _carried(past, fitted, since, others)
+        views.append(_view(view, station, titles[station.name], past, fitted, since, source))
+    return views
+
+
+def _carried(
+    past: PastHours, fitted: Fit, since_ms: int, others: Sequence[tuple[str, PastHours]]
+) -> tuple[PastHours, str]:
+    """A lifted station's wetness by its own balance, else by a neighbour; and by which of them."""
+    if fitted.parameters is not None:
+        found = carried_by_balance(past, fitted.parameters, since_ms)
+        if found is not None:
+            return found, "the balance"
+    for title, other in others:
+        found = lent(past, other, since_ms)
+        if found is not None:
+            return found, title
+    return past, ""
+
+
+def _view(
+    view: View, station: Station, place: str, past: PastHours, fitted: Fit, since: int | None, source: str
+) -> StationView:
+    context = context_of(view, station.name)
+    recent = view.cache.of(view.store).channels(_channels(view.config), view.now_ms)
+    weather, notes = weather_of(view, context, past)
+    usual = season_of(view, context)
+    heard = newest_ms([recent[i] for i in context.moisture if i in recent])
+    doubt = _doubt(view, context, past, recent, since)
+    if source or (since is not None and doubt):
+        heard = view.now_ms  # what carries is as fresh as the weather; and a lifted probe is told of as lifted
+    return StationView(
+        station,
+        place,
+        context,
+        past,
+        fitted,
+        weather,
+        forecast_wetness(_until(view, past), fitted, weather),
+        usual,
+        recent,
+        heard,
+        doubt,
+        since if source else None,
+        source,
+        (*notes, *_wants(context, past, place)),
+    )
+
+
+def _until(view: View, past: PastHours) -> PastHours:
+    """The past up to the hour that is on: its last entry holds the wetness at the begin of that hour."""
+    cut = (view.hour_ms - past.first_ms) // HOUR_MS
+    return PastHours(
+        past.first_ms,
+        past.thatch_wetness[:cut],
+        past.root_wetness[:cut],
+        past.water_mm[:cut],
+        past.reference_et_mm[:cut],
+    )
+
+
+def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, ...]:
+    """What keeps the wetness of a station from being known, in words."""
+    notes = []
+    if not np.isfinite(past.thatch_wetness).any():
+        thickness = context.thatch_m(past.first_ms + past.root_wetness.size * HOUR_MS)
+        why = "no core tells how thick it is" if np.isnan(thickness) else "no probe reads it alone"
+        notes.append(f"{place}: the thatch is not known, {why}")
+    if context.latitude_deg is None:
+        notes.append("the site has no latitude and longitude: neither the air's demand nor wetness to come is known")
+    return tuple(notes)
+
+
+def _channels(config: SiteConfig) -> list[str]:
+    """Every channel that advice rests on."""
+    wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *WEATHER}
+    return [i for i, c in config.channels().items() if c.channel.quantity in wanted]
+
+
+def _past(view: View, context: StationContext) -> PastHours:
+    """The last weeks of a station, one hour beyond the whole hour that now falls in."""
+    lately = view.cache.of(view.store)
+    recent = lately.channels(_channels(view.config), view.now_ms)
+    key = (
+        *(tuple(ms.tolist()) for ms in (context.changes_ms(), context.learned_ms(), context.lifted_ms())),
+        context.cores,
+    )
+    wetness = lately.findings(context.station, WETNESS, view.now_ms, key=key)
+    first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
+    demand = demand_mm(context, recent, first_ms, hours)
+    mine = said.of_surface(view.entries, view.config.stations()[context.station].surface)
+    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
+    return past_hours(
+        first_ms, hours, thatch=wetness.get("thatch_wetness", NOTHING), roots=wetness.get("root_zone_wetness", NOTHING),
+        rain=rain, reference_et_mm=demand, waterings=said.waterings(mine, context.station),
+        covered=said.covers(mine, context.station, view.now_ms),
+    )  # fmt: skip
+
+
+def _probe_layers(context: StationContext, probe: str, at_ms: int) -> tuple[bool, bool]:
+    """Whether a probe speaks for the thatch and for the root zone."""
+    own = [i for i in context.moisture if i.rsplit("/", 1)[0] == probe]
+    places = {context.place(i, at_ms) for i in own}
+    return Place.THATCH in places or Place.MIXED in places, Place.SOIL in places
+
+
+def _without_lifted(view: View, past: PastHours, station: str) -> PastHours:
+    """A past without what probes said out of the ground, or while the ground about them settled."""
+    context = context_of(view, station)
+    for lifted in context.lifted:
+        thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
+        past = blanked(past, lifted.out_ms, lifted.back_ms + context.settle_ms, thatch=thatch, roots=roots)
+    return past
+
+
+def _lifted(view: View, station: Station) -> int | None:
+    """Since when a probe that the wetness rests on has been out of the ground, or not settled in it; else None."""
+    context = context_of(view, station.name)
+    since = [
+        one.out_ms
+        for one in context.lifted
+        if one.out_ms <= view.now_ms < one.back_ms + context.settle_ms
+        and any(_probe_layers(context, one.probe, view.now_ms))
+    ]
+    return min(since, default=None)
+
+
+def _fit(view: View, context: StationContext, past: PastHours) -> Fit:
+    key = (view.today // view.cache.fit_days, context.cores)
+    kept = view.cache.fits.get(context.station)
+    if kept is None or kept[0] != key:
+        kept = (key, fit(_until(view, past), boxes_now(context, past, view.now_ms)))
+        view.cache.fits[context.station] = kept
+    return kept[1]
+
+
+def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
+    """The two boxes by the limits that relative wetness is counted from; no thatch box where none is read.
+
+    Parameters
+    ----------
+    context : StationContext
+    past : Past
+    at_ms : int
+        [ms since 1970, UTC]
+    """
+    thatch_m = context.thatch_m(at_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
+    own = {
+        Place.THATCH: (context.thatch_dry, context.thatch_drained),
+        Place.SOIL: (context.soil_dry, context.soil_drained),
+    }
+    shown: dict[Place, list[tuple[float, float]]] = {Place.THATCH: [], Place.SOIL: []}
+    for i in context.moisture:
+        limits, place = context.learned_at(i, at_ms), context.place(i, at_ms)
+        if limits is not None and place in shown:
+            shown[place].append((limits.dry, limits.drained))
+    layers = {}
+    for place, medium in ((Place.THATCH, context.thatch), (Place.SOIL, context.soil_medium)):
+        dry, drained = np.mean(shown[place], axis=0) if shown[place] else (medium.dry_prior, medium.drained_prior)
+        dry, drained = (g if o is None else o for g, o in zip((dry, drained), own[place], strict=True))
+        layers[place] = (float(drained - dry), (middle(medium.saturated) - float(dry)) / float(drained - dry))
+    (thatch, thatch_full), (soil, soil_full) = layers[Place.THATCH], layers[Place.SOIL]
+    thickness = thatch_m if thatch_m > 0.0 else 0.0
+    return Boxes(1000.0 * thickness * thatch, thatch_full, 1000.0 * context.root_zone_m * soil, soil_full)
+
+
+def _doubt(
+    view: View, context: StationContext, past: PastHours, recent: Mapping[str, Series], since_ms: int | None
+) -> str:
+    """Why what the probes say is not to be believed, in words; empty when it is.
+
+    A channel that failed its tests casts a doubt only where wetness is not known for want of it.
+    """
+    if since_ms is not None:
+        moved = (context.unsettled(i, view.now_ms, view.now_ms + 1) for i in context.moisture)
+        back = view.now_ms - since_ms > CARRIED_H * HOUR_MS
+        return next((words for words in moved if words and back), "")
+    layers = [past.root_wetness, past.thatch_wetness] if np.isfinite(past.thatch_wetness).any() else [past.root_wetness]
+    if all(np.isfinite(one[-DOUBT_H:]).any() for one in layers):
+        return ""
+    bad = []
+    for i in context.moisture:
+        time_ms, value = recent.get(i, NOTHING)
+        late = value[time_ms > view.now_ms - DOUBT_H * HOUR_MS]
+        if late.size and np.isnan(late).mean() > 0.5:
+            bad.append(i.split("/", 1)[1])
+    return f"{', '.join(bad)} failed the tests of the last {DOUBT_H} hours" if bad else ""
+
+
+SOIL_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm, as in the findings of days
+TOP_M = 0.030  # one no deeper may stand for the top of the ground: our own choice
+CUT_M = 0.150  # down to here ground may be frozen under a thawed top: our own choice
+SEEDBED_DAYS = 45
+SPREAD_OF = {
+    "thatch": ("thatch_wetness", "thatch_wetness_no_water"),
+    "root": ("root_zone_wetness", "root_zone_wetness_no_water", "root_zone_wetness_clay"),
+}
+
+
+def hours_of(view: View, station: StationView) -> Hours:
+    """The hours of one station, from a week back to ten days ahead.
+
+    Parameters
+    ----------
+    view : View
+    station : StationView
+    """
+    first_ms = view.hour_ms - LOOK_BACK_H * HOUR_MS
+    at_ms = first_ms + HOUR_MS * np.arange(LOOK_BACK_H + AHEAD_H, dtype=np.int64)
+    thatch, root, spread = _wetness(view, station)
+    weather, forecast_end_ms = _weather(view, station, first_ms, at_ms)
+    soil = _soil(view, station, first_ms, weather["air_temperature_degc"])
+    series = {"thatch_wetness": thatch, "root_zone_wetness": root, **weather, **soil}
+    return Hours(
+        at_ms,
+        series,
+        forecast_end_ms,
+        spread,
+        soil_temperature_by_day=_seedbed(view, station, at_ms, series["soil_temperature_degc"], weather),
+        frost_chance_by_day=station.season.frost_chance
+        if np.isfinite(station.season.frost_chance.values).any()
+        else None,
+    )
+
+
+def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray, Mapping[str, FloatArray]]:
+    """Thatch and root-zone wetness, and the spread of those to come by condition."""
+    past = station.past
+    end = (view.hour_ms - past.first_ms) // HOUR_MS + 1  # with the hour that is on
+    back = slice(end - 1 - LOOK_BACK_H, end)
+    means, spreads = station.forecast.mean(), station.forecast.spread()
+    found: list[FloatArray] = []
+    spread: dict[str, FloatArray] = {}
+    for layer, measured, mean, wide in zip(
+        ("thatch", "root"), (past.thatch_wetness, past.root_wetness), means, spreads, strict=True
+    ):
+        ahead = np.full(AHEAD_H, np.nan)
+        count = min(mean.size, AHEAD_H)
+        ahead[:count] = mean[:count]
+        now = measured[end - 1]
+        ahead[0] = now if np.isfinite(now) else ahead[0]
+        found.append(np.concatenate([measured[back][:-1], ahead]))
+        around = np.full(LOOK_BACK_H + AHEAD_H, np.nan)
+        around[LOOK_BACK_H : LOOK_BACK_H + count] = wide[:count]
+        if np.isfinite(around).any():
+            spread |= dict.fromkeys(SPREAD_OF[layer], around)
+    return found[0], found[1], spread
+
+
+def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) -> tuple[dict[str, FloatArray], int]:
+    """Air, leaf, dew point and rain; and from when on no temperature is forecast. [ms since 1970, UTC]"""
+    context, ahead_ms = station.context, at_ms[LOOK_BACK_H:]
+    air, humidity, leaf = (
+        hour_means(station.recent.get(context.weather.get(q, ""), NOTHING), first_ms, LOOK_BACK_H)
+        for q in ("air_temperature", "relative_humidity", "surface_temperature")
+    )
+    dew = np.asarray(dewpoint_from_humidity_degc(air, np.maximum(humidity, 1.0)), dtype=np.float64)
+    told = {name: _forecast(view, name) for name in ("temperature_degc", "dew_point_degc", "rain_mm")}
+    usual = _usual(station, ahead_ms)
+    expected = air_ahead(air, first_ms, ahead_ms, usual)
+    air_to_come = np.where(np.isnan(told["temperature_degc"]), expected, told["temperature_degc"])
+    below = by_hour_of_day(air - dew, first_ms)[(ahead_ms // HOUR_MS) % 24]
+    dew_to_come = np.where(np.isnan(told["dew_point_degc"]), air_to_come - below, told["dew_point_degc"])
+    over = by_hour_of_day(leaf - air, first_ms)[(ahead_ms // HOUR_MS) % 24]
+    rain = np.where(np.isnan(told["rain_mm"]), _middle_rain(station), told["rain_mm"])
+    ends = np.flatnonzero(np.isnan(told["temperature_degc"]))
+    known_h = int(ends[0]) if ends.size else AHEAD_H
+    past_rain = station.past.water_mm[-1 - LOOK_BACK_H : -1]
+    return {
+        "air_temperature_degc": _joined(air, air_to_come),
+        "surface_temperature_degc": _joined(leaf, air_to_come + over),
+        "dew_point_degc": _joined(dew, dew_to_come),
+        "rain_mm": np.concatenate([past_rain, rain]),
+    }, int(view.hour_ms + known_h * HOUR_MS)
+
+
+def _joined(back: FloatArray, ahead: FloatArray) -> FloatArray:
+    """Measured hours and those to come; the hour that is on is as the last one measured."""
+    found = np.concatenate([back, ahead])
+    if np.isfinite(back[-1]):
+        found[back.size] = back[-1]
+    return found
+
+
+def _forecast(view: View, name: str) -> FloatArray:
+    return np.full(AHEAD_H, np.nan) if view.forecast is None else view.forecast.of(name, view.hour_ms, AHEAD_H)
+
+
+def _middle_rain(station: StationView) -> FloatArray:
+    """Rain of the middle member in each hour: none, but where most members have some; NaN without members. [mm]"""
+    if station.weather is None:
+        return np.full(AHEAD_H, np.nan)
+    return np.asarray(np.median(station.weather.rain_mm, axis=1)[:AHEAD_H], dtype=np.float64)
+
+
+def _usual(station: StationView, at_ms: TimeArray) -> FloatArray:
+    days = [datetime.date(1970, 1, 1) + datetime.timedelta(days=int(d)) for d in np.unique(at_ms // DAY_MS)]
+    usual = np.array([station.season.usual_degc(day) for day in days])
+    return np.asarray(usual[at_ms // DAY_MS - at_ms[0] // DAY_MS], dtype=np.float64)
+
+
+def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> dict[str, FloatArray]:
+    """Soil at 50 mm, the top of the ground, and the coldest down to the cut."""
+    context = station.context
+    depths = {i: context.depth_m(i, view.now_ms) for i in context.temperatures}
+    measured = {i: hour_means(station.recent.get(i, NOTHING), first_ms, LOOK_BACK_H) for i in depths}
+    blank = np.full(LOOK_BACK_H, np.nan)
+    soil = _at_50_mm(depths, measured)
+    if station.carried_since_ms is not None:
+        soil = _carried_hours(soil, air)
+    top = min((i for i in depths if depths[i] <= TOP_M), key=lambda i: depths[i], default="")
+    deep = [measured[i] for i in depths if depths[i] <= CUT_M]
+    coldest = np.min(deep, axis=0) if deep else blank
+    nothing = np.full(AHEAD_H, np.nan)
+    return {
+        "soil_temperature_degc": _joined(soil, soil_ahead(soil, air, AHEAD_H)),
+        "ground_top_temperature_degc": _joined(measured.get(top, blank), nothing),
+        "ground_depth_temperature_degc": _joined(coldest, nothing),
+    }
+
+
+def _carried_hours(soil: FloatArray, air: FloatArray) -> FloatArray:
+    """Soil temperature carried by the air since a thermometer, now lifted, was last in the ground. [degC]"""
+    known = np.flatnonzero(np.isfinite(soil))
+    if known.size == 0:
+        return soil
+    gap = soil.size - 1 - int(known[-1])
+    return np.concatenate([soil[: soil.size - gap], soil_ahead(soil[: soil.size - gap], air[: soil.size], gap)])
+
+
+def _at_50_mm(depths: Mapping[str, float], measured: Mapping[str, FloatArray]) -> FloatArray:
+    """Between the thermometers above and below 50 mm, else the nearest; NaN where none is near. [degC]"""
+    heard = sorted((depth, i) for i, depth in depths.items() if np.isfinite(measured[i]).any())
+    above, below = [p for p in heard if p[0] <= SOIL_M], [p for p in heard if p[0] > SOIL_M]
+    if above and below:
+        (upper, i), (lower, j) = above[-1], below[0]
+        share = (SOIL_M - upper) / (lower - upper)
+        return measured[i] if share <= 0.0 else (1.0 - share) * measured[i] + share * measured[j]
+    near = [(abs(depth - SOIL_M), i) for depth, i in heard if abs(depth - SOIL_M) <= SOIL_REACH_M]
+    return measured[min(near)[1]] if near else np.full(LOOK_BACK_H, np.nan)
+
+
+def _seedbed(
+    view: View, station: StationView, at_ms: TimeArray, soil: FloatArray, weather: Mapping[str, FloatArray]
+) -> Daily | None:
+    """Soil temperature at 50 mm expected of each day from today on: of the hours, then as the season has it."""
+    day = at_ms // DAY_MS - view.today
+    known = np.isfinite(soil) & (day >= 0)
+    if not known.any():
+        return None
+    count = np.bincount(day[known], minlength=SEEDBED_DAYS)[:SEEDBED_DAYS]
+    total = np.bincount(day[known], weights=soil[known], minlength=SEEDBED_DAYS)[:SEEDBED_DAYS]
+    found = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    over = soil[-DAYS_OVER_H:] - weather["air_temperature_degc"][-DAYS_OVER_H:]
+    above = float(np.mean(over[np.isfinite(over)])) if np.isfinite(over).any() else float("nan")
+    first = datetime.date(1970, 1, 1) + datetime.timedelta(days=view.today)
+    for n in np.flatnonzero(np.isnan(found)).tolist():
+        found[n] = station.season.usual_degc(first + datetime.timedelta(days=n)) + above
+    return Daily(view.today * DAY_MS, found)
+
+
+DAYS_OVER_H = 120  # of hours to come, that tell how far the soil lies above the air
+
+
+def coldest_leaf(view: View, hours: Hours, until_ms: int) -> float | None:
+    """Coldest leaf from now until a moment, as far as it is forecast; None when none of it is. [degC]"""
+    ahead = (hours.at_ms >= view.hour_ms) & (hours.at_ms < min(until_ms, hours.forecast_end_ms))
+    leaf = hours.surface_degc()[ahead]
+    return float(leaf.min()) if leaf.size and np.isfinite(leaf).all() else None
+
+
+def is_clay(context: StationContext) -> bool:
+    """Whether the soil of a station gapes when it dries."""
+    return "clay" in context.soil

@@ -1,0 +1,469 @@
+"""A surface as the sums of advice want it: what diary, calendar and settings say of it, and how its grass grows.
+
+It puts together `Plans` and `Ground` for the judging of a pass and says when a pass must have healed. What is not known
+is None or left out; nothing is judged here.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from pipeline.advice.condition_values import Hours, Plans
+from pipeline.advice.healing import (
+    Growth,
+    HealedMark,
+    LearnedFactor,
+    end_of_growth,
+    growth_ahead,
+    learned_factor,
+    light_factor,
+    moisture_factor,
+)
+from pipeline.advice.locks import (
+    SurfaceState,
+    renovation_span,
+    seasons_of_fixtures,
+    yearly_spans,
+)
+from pipeline.advice.report import Play
+from pipeline.advice.station_inputs import StationView, View, boxes_now, coldest_leaf, is_clay
+from pipeline.advice.treatments import TreatmentTable
+from pipeline.advice.water import Evening, IntervalStep, Turf, WaterAdvice, is_dried_for_play, next_interval, tonight
+from pipeline.diary import facts as said
+from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import buried
+from pipeline.diary.fixtures import Fixture, of_surface
+from pipeline.site.models import Surface
+from pipeline.site.station import StationContext
+from pipeline.soil.layers import Place
+from pipeline.stages.daily import FORTNIGHT_MS
+from pipeline.stages.roots import (
+    CORE_REACH_MS,
+    RATIOS,
+)
+from pipeline.units import (
+    DAY_MS,
+    HOUR_MS,
+    FloatArray,
+    TimeSpan,
+)
+
+GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
+WHOLE_DAY_H = 18  # hours of a day whose temperature must be known, for its mean to count: our own choice
+PLAYED_HOURS_MS = 12 * DAY_MS  # so far ahead, hours of play are closed hour by hour
+USUAL_PLAY_H = 3.0
+EPOCH = datetime.date(1970, 1, 1)
+
+
+@dataclass(frozen=True)
+class SurfacePlans:
+    """What is known of a surface besides the hours of its stations.
+
+    `growth` is by grass; `growth_end` None where it does not end, or is not known.
+    """
+
+    surface: Surface
+    entries: tuple[DiaryEntry, ...]
+    play: tuple[Play, ...]
+    seasons: tuple[TimeSpan, ...]
+    renovation: TimeSpan | None
+    growth: dict[str, Growth]
+    growth_end: datetime.date | None
+    factor: LearnedFactor
+    grass: str
+    today: datetime.date
+    first_frost_ms: int | None
+
+
+def play_of(
+    view: View, surface: Surface, fixtures: Sequence[Fixture], entries: Sequence[DiaryEntry]
+) -> tuple[Play, ...]:
+    """Times of play on a surface, of the calendar and of the diary, in order."""
+    words = {s.name: s.care.fixture_words for s in view.config.surfaces}
+    found = [Play(f.title, f.start_ms, f.end_ms) for f in of_surface(fixtures, surface.name, words)]
+    for e in entries:
+        if e.kind == "fixture":
+            end_ms = e.at_ms + round(USUAL_PLAY_H * HOUR_MS) if e.end_ms is None else e.end_ms
+            found.append(Play(str(e.body.get("title", "play")), e.at_ms, end_ms))
+    return tuple(sorted(found, key=lambda p: (p.start_ms, p.end_ms, p.title)))
+
+
+def plans_of(
+    view: View, surface: Surface, stations: Sequence[StationView], hours: Sequence[Hours], fixtures: Sequence[Fixture],
+    table: TreatmentTable,
+) -> SurfacePlans:  # fmt: skip
+    """Everything that is planned on a surface, and how its grass grows."""
+    entries = tuple(said.of_surface(view.entries, surface.name))
+    play = play_of(view, surface, fixtures, entries)
+    care = surface.care
+    today = datetime.datetime.fromtimestamp(view.now_ms / 1000, view.zone).date()
+    if care.play is not None:
+        seasons = yearly_spans(care.play.first, care.play.last, view.now_ms, view.zone)
+    else:
+        seasons = seasons_of_fixtures([(p.start_ms, p.end_ms) for p in play])
+    renovation = said.renovation(entries, view.now_ms)
+    if renovation is None and care.renovation_until is not None and care.play is not None:
+        renovation = renovation_span(care.play.last, care.renovation_until, view.now_ms, view.zone)
+    grass = "warm" if surface.stations and surface.stations[0].grass == "warm" else "cool"
+    growth = growth_of(view, stations, hours, grass)
+    ends = _end(growth.get(grass), today)
+    frost = stations[0].season.first_frost_ms if stations else None
+    factor = learned_factor(_marks(entries, table, growth.get(grass)))
+    return SurfacePlans(surface, entries, play, seasons, renovation, growth, ends, factor, grass, today, frost)
+
+
+def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:
+    """Growth by kind of grass from more than a year ago to two years ahead; empty without a station."""
+    if not stations:
+        return {}
+    station, lead = stations[0], hours[0]
+    season = station.season
+    first = EPOCH + datetime.timedelta(days=view.today - GROWTH_BACK_DAYS)
+    known = np.full(GROWTH_DAYS, np.nan)
+    known[:GROWTH_BACK_DAYS] = season.daily_degc[-GROWTH_BACK_DAYS:]
+    expected = _daily_means(lead, lead.of("air_temperature_degc"), view.today)
+    forecast = np.where(lead.at_ms < lead.forecast_end_ms, lead.of("air_temperature_degc"), np.nan)
+    ahead = _daily_means(lead, forecast, view.today)
+    for n in range(ahead.size):
+        # today is mostly over or forecast; where no season is known the next days go on as the last
+        day = EPOCH + datetime.timedelta(days=view.today + n)
+        if np.isnan(ahead[n]) and (n == 0 or np.isnan(season.usual_degc(day))):
+            ahead[n] = expected[n]
+    known[GROWTH_BACK_DAYS : GROWTH_BACK_DAYS + ahead.size] = ahead
+    wet = _daily_means(lead, lead.of("root_zone_wetness"), view.today - 7)
+    moisture = np.full(GROWTH_DAYS, np.nan)
+    moisture[GROWTH_BACK_DAYS - 7 : GROWTH_BACK_DAYS - 7 + wet.size] = wet
+    days = [first + datetime.timedelta(days=n) for n in range(GROWTH_DAYS)]
+    south = (view.config.site.latitude_deg or 0.0) < 0.0
+    factors = moisture_factor(moisture) * light_factor(days, southern=south)
+    grown = {
+        kind: growth_ahead(first, known, season.climate, kind, days=GROWTH_DAYS, factors=factors)
+        for kind in dict.fromkeys((grass, "cool"))
+    }
+    return grown
+
+
+def _daily_means(hours: Hours, values: FloatArray, first_day: int) -> FloatArray:
+    """Mean of each UTC day from one on, up to the last of the hours; NaN where too little of it is known."""
+    day = hours.at_ms // DAY_MS - first_day
+    known = np.isfinite(values) & (day >= 0)
+    days = int(hours.at_ms[-1] // DAY_MS) - first_day + 1
+    count = np.bincount(day[known], minlength=days)
+    total = np.bincount(day[known], weights=values[known], minlength=days)
+    return np.asarray(np.where(count >= WHOLE_DAY_H, total / np.maximum(count, 1), np.nan), dtype=np.float64)
+
+
+def _end(growth: Growth | None, today: datetime.date) -> datetime.date | None:
+    """End of growth, where a year ahead is known."""
+    return None if growth is None or not known_until(growth, today, today + datetime.timedelta(days=365)) else (
+        end_of_growth(growth, today)
+    )  # fmt: skip
+
+
+def known_until(growth: Growth, start: datetime.date, end: datetime.date) -> bool:
+    """Whether growth is known on every day from one up to, but without, another."""
+    first, last = (start - growth.first_day).days, (end - growth.first_day).days
+    return first >= 0 and last <= growth.recovery.size and bool(np.isfinite(growth.recovery[first:last]).all())
+
+
+def _marks(entries: Sequence[DiaryEntry], table: TreatmentTable, growth: Growth | None) -> list[HealedMark]:
+    """What "healed" marks tell: growth-days from the pass to the mark, against the middle of the table's."""
+    if growth is None:
+        return []
+    made = {e.id: e for e in entries if e.kind == "pass" and e.body.get("state", "done") != "booked"}
+    daily, found = growth.daily(), []
+    for mark in (e for e in entries if e.kind == "healed"):
+        cut = _pass_of(mark, made.values())
+        facts = None if cut is None else table.facts.get(str(cut.body.get("pass")))
+        if cut is None or facts is None:
+            continue
+        low, high = facts.heal_growth_days.get(
+            str(cut.body.get("variant", "")), next(iter(facts.heal_growth_days.values()))
+        )
+        grown = float(daily.between(cut.at_ms, mark.at_ms))
+        if np.isfinite(grown):
+            found.append(HealedMark(grown, 0.5 * (low + high)))
+    return found
+
+
+def _pass_of(mark: DiaryEntry, made: Iterable[DiaryEntry]) -> DiaryEntry | None:
+    """The pass a mark speaks of: the one named, else the last of its kind before it."""
+    before = [e for e in made if e.at_ms < mark.at_ms]
+    if "entry" in mark.body:
+        return next((e for e in before if e.id == mark.body["entry"]), None)
+    named = [e for e in before if mark.body.get("pass") in (None, e.body.get("pass"))]
+    return max(named, key=lambda e: (e.at_ms, e.id), default=None)
+
+
+def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans:
+    """Plans of one pass."""
+    growth = plans.growth.get(_grass_of(plans, kind, variant))
+    return Plans(
+        fixtures_ms=_play_ms(plans, view),
+        jobs_ms=tuple(job.at_ms for job in said.jobs(plans.entries, kind, variant, view.now_ms)),
+        potential=None if growth is None else growth.daily("potential"),
+        recovery=None if growth is None else growth.daily(),
+        growth_end_ms=None if plans.growth_end is None else (plans.growth_end - EPOCH).days * DAY_MS,
+        heal_factor=plans.factor.factor,
+        first_frost_ms=plans.first_frost_ms,
+        sights=said.sights(plans.entries),
+    )  # fmt: skip
+
+
+def _grass_of(plans: SurfacePlans, kind: str, variant: str) -> str:
+    """The grass that has to heal or come up."""
+    return "cool" if kind == "overseeding" and variant != "warm" else plans.grass
+
+
+def _play_ms(plans: SurfacePlans, view: View) -> tuple[int, ...]:
+    """Begins of play; while play is on each of its hours begins it anew, so that nothing opens meanwhile."""
+    found: list[int] = []
+    for play in plans.play:
+        if play.end_ms <= view.now_ms:
+            continue
+        found.append(play.start_ms)
+        if play.start_ms < view.now_ms + PLAYED_HOURS_MS:
+            first = -(-play.start_ms // HOUR_MS) * HOUR_MS
+            found += range(first, min(play.end_ms, view.now_ms + PLAYED_HOURS_MS), HOUR_MS)
+    return tuple(sorted({*found, *(s.start_ms for s in _to_come(plans, view))}))
+
+
+def _to_come(plans: SurfacePlans, view: View) -> list[TimeSpan]:
+    """Seasons of play as the settings have them, that have not begun."""
+    return [s for s in plans.seasons if plans.surface.care.play is not None and s.start_ms > view.now_ms]
+
+
+def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bool]:
+    """When a pass made now must have healed, and whether for play.
+
+    The next play, or begin of the season of play, or the end of growth, whichever comes first; in an autumn renovation
+    the first use next year, for then only the seed must come up before winter.
+    """
+    begins = [p.start_ms for p in plans.play if p.start_ms > view.now_ms] + [s.start_ms for s in _to_come(plans, view)]
+    first = min(begins, default=None)
+    play = None if first is None else datetime.datetime.fromtimestamp(first / 1000, view.zone).date()
+    renovating = plans.renovation is not None and plans.renovation.start_ms <= view.now_ms < plans.renovation.end_ms
+    if play is not None and (renovating or plans.growth_end is None or play <= plans.growth_end):
+        return play, True
+    return (None, False) if renovating else (plans.growth_end, False)
+
+
+def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_m: float | None) -> SurfaceState:
+    """What is known of a surface at one of its stations, besides its hours."""
+    surface, care, entries = plans.surface, plans.surface.care, plans.entries
+    return SurfaceState(
+        title=surface.title,
+        kind=surface.kind,
+        grass=plans.grass,
+        clay=is_clay(station.context),
+        water_to_hand=care.water_to_hand,
+        hosepipe_limit=view.config.ahead.restricted,
+        seasons=plans.seasons,
+        renovation=plans.renovation,
+        sown_ms=said.latest_sown_ms(entries, view.now_ms),
+        regulator_until_ms=said.until_ms(entries, "regulator", view.now_ms),
+        pre_emergence_until_ms=said.until_ms(entries, "pre_emergence", view.now_ms),
+        root_depth_m=root_depth_m,
+        newest_reading_ms=station.newest_ms,
+        doubtful=station.doubtful,
+        carried_since_ms=station.carried_since_ms,
+        carried_from=station.carried_from,
+        buried=buried(surface, entries, view.now_ms),
+        overrides=said.overrides(entries),
+        thatch_by_eye=not any(station.context.place(i, view.now_ms) is Place.THATCH for i in station.context.moisture),
+    )
+
+
+ROOTS_OLD_MS = 62 * DAY_MS  # an estimate older than this says nothing of now: our own choice
+ROOTS_BACK_MS = 3 * 366 * DAY_MS
+ARRIVAL_OLD_MS = 30 * DAY_MS
+WETTING_MM = 3.0  # rain of a day that counts as a watering: our own choice
+EVENING_H = 20  # by then tomorrow
+SEEDLING_MS = 56 * DAY_MS
+
+
+def root_depth_m(view: View, context: StationContext) -> float | None:
+    """Depth of roots below the leaf base, by the newest estimate drawn to the ruler of a core; None without either.
+
+    Raises
+    ------
+    StoreAway
+    """
+    return view.cache.once_a_day(
+        ("roots", context.station, context.root_cores), view.today, lambda: _root_depth_m(view, context)
+    )
+
+
+def _root_depth_m(view: View, context: StationContext) -> float | None:
+    table = view.store.findings(context.station, ["root_depth_90"], view.now_ms - ROOTS_BACK_MS, view.now_ms)
+    starts, ends = (table[name].to_numpy(dtype=np.int64).tolist() for name in ("start_ms", "end_ms"))
+    known = []
+    for start, end, value, reason in zip(starts, ends, table["value"].tolist(), table["reason"].tolist(), strict=True):
+        thatch = context.thatch_m((start + end) // 2)
+        soil_m = value - (thatch if thatch > 0.0 else 0.0)
+        if math.isfinite(soil_m) and soil_m > 0.0:
+            known.append((start, soil_m, str(reason).startswith("at least")))
+    if not known or view.now_ms - known[-1][0] - FORTNIGHT_MS > ROOTS_OLD_MS:
+        return None
+    ratio = _ruler_ratio(context, [(start, depth) for start, depth, at_least in known if not at_least])
+    if ratio is None:
+        return None
+    thatch_m = context.thatch_m(view.now_ms)
+    return float(ratio * known[-1][1] + (thatch_m if thatch_m > 0.0 else 0.0))
+
+
+def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) -> float | None:
+    """Ruler over estimate, from the first core with a root depth that has an estimate near it in time."""
+    for core in context.root_cores:
+        near = [
+            (max(start - core.at_ms, core.at_ms - start - FORTNIGHT_MS, 0), start, depth) for start, depth in estimates
+        ]
+        near = [n for n in near if n[0] <= CORE_REACH_MS]
+        if near and RATIOS[0] <= core.length_m / min(near)[2] <= RATIOS[1]:
+            return core.length_m / min(near)[2]
+    return None
+
+
+def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> WaterAdvice:
+    """Tonight's water of one station."""
+    turf, evening = _turf(view, plans, station), _evening(view, plans, station, hours, root_m)
+    step = _interval(view, plans, station, turf, evening)
+    found = tonight(turf, replace(evening, interval_days=None if step is None else step.interval_days))
+    if step is not None and step.interval_days != evening.interval_days:
+        every = "" if step.interval_days is None else f", every {step.interval_days} days from now on"
+        found = replace(found, cautions=(*found.cautions, f"{step.reason}{every}"))
+        found = replace(found, line=f"{found.line} {step.reason[0].upper()}{step.reason[1:]}{every}.")
+    if plans.surface.care.water_to_hand or not found.mm:
+        return found
+    line = f"{turf.place}: {found.mm:.0f} mm would help, but there is no water to hand."
+    return replace(found, mm=0.0, goes=0, volume_m3=None, reason="no water to hand", cautions=(), line=line)
+
+
+def _interval(
+    view: View, plans: SurfacePlans, station: StationView, turf: Turf, evening: Evening
+) -> IntervalStep | None:
+    """The next step of drawing roots down; None where the settings do not ask for it.
+
+    A watering counts as held when the roots went the whole interval before it and no wilt was seen since.
+    """
+    days = evening.interval_days
+    if days is None:
+        return None
+    wilts = [s.at_ms for s in said.sights(plans.entries) if s.what == "wilt" and s.value > 0.0]
+    since = max(wilts, default=0)
+    given = sorted(w.start_ms for w in said.waterings(plans.entries, station.station.name) if w.start_ms <= view.now_ms)
+    apart = [later - earlier >= (days - 0.5) * DAY_MS and earlier > since for earlier, later in pairwise(given)]
+    held = next((n for n, whole in enumerate(reversed(apart)) if not whole), len(apart))
+    return next_interval(turf, evening, days, cycles_held=held, roots_wanted_m=station.context.root_zone_m)
+
+
+def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
+    context, fitted = station.context, station.fitted.parameters
+    boxes = boxes_now(context, station.past, view.now_ms)
+    sown = said.latest_sown_ms(plans.entries, view.now_ms)
+    thatch_mm, root_mm, canopy_mm, bypass = boxes.thatch_capacity_mm, boxes.root_capacity_mm, 1.0, 0.0
+    if fitted is not None:
+        thatch_mm, root_mm = float(np.max(fitted.thatch_capacity_mm)), float(np.max(fitted.root_capacity_mm))
+        canopy_mm, bypass = float(np.max(fitted.canopy_mm)), float(np.max(fitted.bypass_share))
+    return Turf(
+        place=station.place,
+        soil=context.soil,
+        thatch_capacity_mm=thatch_mm,
+        root_capacity_mm=root_mm,
+        canopy_mm=canopy_mm,
+        bypass_share=bypass,
+        area_m2=plans.surface.care.area_m2,
+        seed=sown is not None and view.now_ms - sown < SEEDLING_MS,
+        green=plans.surface.kind == "green",
+        country=view.config.site.country,
+    )
+
+
+def _evening(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> Evening:
+    now = int((view.hour_ms - hours.at_ms[0]) // HOUR_MS)
+    until = _tomorrow_evening_ms(view)
+    ahead_h = int((until - view.hour_ms) // HOUR_MS)
+    days = _days_to_play(plans, view)
+    rain: tuple[float, ...] = ()
+    demand = None
+    if station.weather is not None:
+        rain = tuple(station.weather.rain_within(ahead_h).tolist())
+        asked = float(np.maximum(station.weather.reference_et_mm[:ahead_h], 0.0).sum(axis=0).mean())
+        crop = 1.0 if station.fitted.parameters is None else float(np.max(station.fitted.parameters.crop_coefficient))
+        demand = asked * crop if math.isfinite(asked) else None
+    return Evening(
+        thatch_wetness=_known(hours.of("thatch_wetness")[now]),
+        root_wetness=_known(hours.of("root_zone_wetness")[now]),
+        demand_tomorrow_mm=demand,
+        rain_mm=rain,
+        lowest_degc=coldest_air(view, hours),
+        days_to_play=days,
+        dried_for_play=is_dried_for_play(plans.surface.kind, days),
+        restricted=view.config.ahead.restricted,
+        arrival_share=_arrival_share(view, station.context),
+        days_since_water=_days_since_water(view, plans, station, hours, now),
+        interval_days=plans.surface.care.interval_days,
+        wilt=any(
+            s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in said.sights(plans.entries)
+        ),
+        root_depth_m=root_m,
+    )
+
+
+def _known(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _tomorrow_evening_ms(view: View) -> int:
+    here = datetime.datetime.fromtimestamp(view.hour_ms / 1000, view.zone)
+    evening = datetime.datetime.combine(here.date() + datetime.timedelta(days=1), datetime.time(EVENING_H), view.zone)
+    return round(evening.timestamp() * 1000)
+
+
+def _days_to_play(plans: SurfacePlans, view: View) -> float | None:
+    ahead = [p.start_ms for p in plans.play if p.end_ms > view.now_ms]
+    return max(min(ahead) - view.now_ms, 0) / DAY_MS if ahead else None
+
+
+def dawn_ms(view: View) -> int:
+    """End of the coming night, or of the one that is on: the next nine o'clock of the place. [ms since 1970, UTC]"""
+    here = datetime.datetime.fromtimestamp(view.hour_ms / 1000, view.zone)
+    day = here.date() + datetime.timedelta(days=0 if here.hour < 9 else 1)
+    return round(datetime.datetime.combine(day, datetime.time(9), view.zone).timestamp() * 1000)
+
+
+def coldest_air(view: View, hours: Hours) -> float | None:
+    """Coldest air of the night to come, as far as it is forecast; None when none of it is. [degC]"""
+    ahead = (hours.at_ms >= view.hour_ms) & (hours.at_ms < min(dawn_ms(view), hours.forecast_end_ms))
+    air = hours.of("air_temperature_degc")[ahead]
+    return float(air.min()) if air.size and np.isfinite(air).all() else None
+
+
+def dawn_leaf_degc(view: View, hours: Hours) -> float | None:
+    """Coldest leaf of the night to come; None when nobody forecasts it. [degC]"""
+    return coldest_leaf(view, hours, dawn_ms(view))
+
+
+def _arrival_share(view: View, context: StationContext) -> float | None:
+    """Of the last water whose way is known, what reached the roots."""
+    table = view.store.findings(context.station, ["arrival_share"], view.now_ms - ARRIVAL_OLD_MS, view.now_ms)
+    values = table["value"].to_numpy(dtype=np.float64)
+    known = values[np.isfinite(values)]
+    return float(known[-1]) if known.size else None
+
+
+def _days_since_water(view: View, plans: SurfacePlans, station: StationView, hours: Hours, now: int) -> float | None:
+    """Days since a watering or a wet day, as far back as the hours go. [d]"""
+    given = [w.end_ms for w in said.waterings(plans.entries, station.station.name) if w.end_ms <= view.now_ms]
+    rain = np.nan_to_num(hours.of("rain_mm")[:now])
+    day = np.convolve(rain, np.ones(24))[: rain.size]
+    wet = np.flatnonzero(day >= WETTING_MM)
+    if wet.size:
+        given.append(int(hours.at_ms[wet[-1]]))
+    return (view.now_ms - max(given)) / DAY_MS if given else None

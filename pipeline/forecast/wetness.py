@@ -1,0 +1,249 @@
+"""Ten days of thatch and root-zone wetness of a station, hour by hour, with their chances.
+
+The station's own balance is run on every member of the weather to come; each member also gets a miss of the size the
+balance has shown on the station's past weeks, so that chances are neither surer nor vaguer than experience. This module
+must not decide that a pass may be made; it says how likely a wetness is, and on what it rests.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from pipeline.forecast import weather_ahead as ahead
+from pipeline.forecast.balance import WaterStores, run
+from pipeline.forecast.balance_fit import Fit, PastHours, state_now
+from pipeline.units import HOUR_MS, FloatArray
+
+EDGE_SLACK = 1e-9
+WORK_HOURS = (7, 19)  # local hours in which a pass can be made: common practice
+LEAST_WORK_H = 6  # dry hours a job wants: common practice, no source
+SAID = {ahead.FORECAST: "weather forecast", ahead.PAST: "no forecast: this site's own weather at this season",
+        ahead.CLIMATE: "no forecast: the usual weather of the month"}  # fmt: skip
+DAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+
+
+@dataclass(frozen=True)
+class WetnessForecast:
+    """Relative wetness to come.
+
+    Attributes
+    ----------
+    first_ms : int
+        Time of the first row. [ms since 1970, UTC]
+    thatch_wetness, root_wetness : ndarray, shape (hour + 1, member)
+        [1] Thatch NaN where there is none.
+    rain_mm : ndarray, shape (hour, member)
+        [mm h-1]
+    source : str
+        What it rests on, in words.
+    notes : tuple of str
+        What was left out and why.
+    reason : str
+        Why there is none, with no members then; empty otherwise.
+    """
+
+    first_ms: int
+    thatch_wetness: FloatArray
+    root_wetness: FloatArray
+    rain_mm: FloatArray
+    source: str = ""
+    notes: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def at_ms(self) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+        """Times of the rows. [ms since 1970, UTC]"""
+        return self.first_ms + HOUR_MS * np.arange(self.root_wetness.shape[0], dtype=np.int64)
+
+    def mean(self) -> tuple[FloatArray, FloatArray]:
+        """Mean thatch and root-zone wetness of the members by hour. [1]"""
+        return _mean(self.thatch_wetness), _mean(self.root_wetness)
+
+    def spread(self) -> tuple[FloatArray, FloatArray]:
+        """Standard deviation of thatch and root-zone wetness over the members by hour. [1]"""
+        return _spread(self.thatch_wetness), _spread(self.root_wetness)
+
+
+def _mean(values: FloatArray) -> FloatArray:
+    if values.shape[1] == 0:
+        return np.full(values.shape[0], np.nan)
+    return np.asarray(values.mean(axis=1), dtype=np.float64)
+
+
+def _spread(values: FloatArray) -> FloatArray:
+    return np.sqrt(_mean((values - _mean(values)[:, np.newaxis]) ** 2))
+
+
+def forecast_wetness(
+    past: PastHours, fitted: Fit, weather: ahead.WeatherAhead | None, *, watering_mm: FloatArray | None = None
+) -> WetnessForecast:
+    """Carry a station's wetness into the weather to come.
+
+    Parameters
+    ----------
+    past : Past
+        Up to the begin of the weather.
+    fitted : Fit
+        Of the station's own weeks, see `balance_fit.fit`.
+    weather : WeatherAhead or None
+    watering_mm : ndarray, shape (hour,), optional
+        Water that will be given in each hour. [mm h-1]
+
+    Returns
+    -------
+    WetnessForecast
+        With a reason and no members when the fit was refused, the present wetness is not known, or there is no weather.
+    """
+    now_ms = past.first_ms + past.water_mm.size * HOUR_MS
+    if fitted.parameters is None:
+        return _withheld(now_ms, f"no forecast of wetness: {fitted.reason}")
+    if weather is None:
+        return _withheld(now_ms, "no forecast of wetness: no weather forecast, too little past weather, and no climate")
+    if weather.first_ms != now_ms:
+        raise ValueError(f"weather: found its first hour at {weather.first_ms}, expected {now_ms}, the end of the past")
+    found = state_now(past, fitted.parameters)
+    if found is None:
+        return _withheld(now_ms, "no forecast of wetness: no good reading of this station in the last hours")
+    state, dry_for_h = found
+    members = weather.rain_mm.shape[1]
+    first = WaterStores(*(np.full(members, float(s[0])) for s in (state.canopy_mm, state.thatch_mm, state.root_mm)))
+    water = weather.rain_mm if watering_mm is None else weather.rain_mm + watering_mm[:, np.newaxis]
+    course = run(fitted.parameters, first, water, weather.reference_et_mm, dry_for_h=dry_for_h)
+    thatch = course.thatch_wetness + _misses(fitted.thatch_error, course.thatch_wetness.shape, 1)
+    root = course.root_wetness + _misses(fitted.root_error, course.root_wetness.shape, 2)
+    return WetnessForecast(now_ms, thatch, root, weather.rain_mm, SAID[weather.source], weather.notes)
+
+
+def _withheld(now_ms: int, reason: str) -> WetnessForecast:
+    return WetnessForecast(now_ms, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason=reason)
+
+
+def _misses(error: FloatArray, shape: tuple[int, ...], salt: int) -> FloatArray:
+    """A miss for each member, the same way at every lead, growing as experience says; their mean is nought."""
+    hours, members = shape
+    if not np.isfinite(error).all():
+        return np.zeros(shape)
+    # evenly spread over the normal curve, shuffled so that no member misses by its place in the ensemble
+    from_normal = np.random.default_rng(salt).permutation(_normal_quantiles(members))
+    size = error[np.minimum(np.arange(hours), error.size - 1)]
+    return np.asarray(np.outer(size, from_normal), dtype=np.float64)
+
+
+def _normal_quantiles(count: int) -> FloatArray:
+    return np.asarray(ndtri((np.arange(count) + 0.5) / count), dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class DayChance:
+    """Chance that a local day has working hours enough within bounds; None when the forecast does not cover them."""
+
+    date: datetime.date
+    chance: float | None
+
+
+def day_chances(
+    forecast: WetnessForecast,
+    timezone: datetime.tzinfo,
+    *,
+    thatch: tuple[float, float] = (-np.inf, np.inf),
+    roots: tuple[float, float] = (-np.inf, np.inf),
+    work_hours: tuple[int, int] = WORK_HOURS,
+    least_h: int = LEAST_WORK_H,
+    dry_mm_h: float = 0.2,
+) -> list[DayChance]:
+    """Chance, day by day, that the ground is within bounds for long enough to work.
+
+    Parameters
+    ----------
+    forecast : WetnessForecast
+    timezone : tzinfo
+        Of the site; days are its days, of 23 or 25 hours when clocks change.
+    thatch, roots : (float, float)
+        Open range of relative wetness, edges included. [1]
+    work_hours : (int, int)
+        Local hours, from the first up to the second.
+    least_h : int
+        Hours in a row that must be within bounds, and in which less than `dry_mm_h` of rain falls each.
+    dry_mm_h : float
+        [mm h-1]
+
+    Returns
+    -------
+    list of DayChance
+        For each local day that the forecast touches; no chance for a day whose working hours it covers only in part.
+    """
+    if forecast.reason or forecast.root_wetness.shape[1] == 0:
+        return []
+    good = _within(forecast.root_wetness[:-1], roots) & (forecast.rain_mm < dry_mm_h)
+    if np.isfinite(thatch).any():
+        good &= _within(forecast.thatch_wetness[:-1], thatch)
+    at = [datetime.datetime.fromtimestamp(t / 1000.0, timezone) for t in forecast.at_ms[:-1].tolist()]
+    begin, end = work_hours
+    out = []
+    for date in sorted({t.date() for t in at}):
+        rows = [i for i, t in enumerate(at) if t.date() == date and begin <= t.hour < end]
+        whole = len(rows) >= end - begin  # clocks change by night
+        out.append(DayChance(date, float(_in_a_row(good[rows], least_h).mean()) if whole else None))
+    return out
+
+
+def _within(values: FloatArray, limits: tuple[float, float]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    return np.asarray((values >= limits[0] - EDGE_SLACK) & (values <= limits[1] + EDGE_SLACK))
+
+
+def _in_a_row(
+    good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], least: int
+) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Which members have `least` rows in a row that are good."""
+    run_length = np.zeros(good.shape[1], dtype=np.int64)
+    longest = run_length.copy()
+    for row in good:
+        run_length = np.where(row, run_length + 1, 0)
+        longest = np.maximum(longest, run_length)
+    return np.asarray(longest >= least)
+
+
+def in_ten(chance: float) -> str:
+    """A chance in words: "7 in 10"; never none and never certain."""
+    tenths = round(10.0 * chance)
+    if tenths <= 0:
+        return "less than 1 in 10"
+    return "more than 9 in 10" if tenths >= 10 else f"{tenths} in 10"
+
+
+def best_day_line(what: str, chances: Sequence[DayChance], today: datetime.date) -> str:
+    """One line on the likeliest day: "dry enough to scarify: Thursday 7 in 10".
+
+    Parameters
+    ----------
+    what : str
+        Such as "dry enough to scarify".
+    chances : sequence of DayChance
+    today : date
+
+    Returns
+    -------
+    str
+        The first day whose chance is within a tenth of the best. "not likely" under 3 in 10, "cannot tell" without any.
+    """
+    known = [(c.date, c.chance) for c in chances if c.chance is not None]
+    if not known:
+        return f"{what}: cannot tell"
+    best = max(chance for _, chance in known)
+    if best < 0.25:
+        return f"{what}: not likely before {_day_name(known[-1][0] + datetime.timedelta(days=1), today)}"
+    date, chance = next((d, c) for d, c in known if c >= best - 0.1)
+    return f"{what}: {_day_name(date, today)} {in_ten(chance)}"
+
+
+def _day_name(date: datetime.date, today: datetime.date) -> str:
+    ahead_days = (date - today).days
+    if ahead_days == 0:
+        return "today"
+    name = DAY_NAMES[date.weekday()]
+    return name if 0 < ahead_days < 7 else f"{name} {date.day} {date:%b}"

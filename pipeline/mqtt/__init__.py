@@ -1,0 +1,6 @@
+"""The broker and what comes in from it.
+
+- `broker`: The embedded broker: one for this machine alone, on loopback, kept running.
+- `ingest`: From the broker to a bounded queue, and receipts back.
+- `nodes`: What the nodes say of themselves, as last heard: up or down, their lines, what waits in their outbox.
+"""

@@ -1,0 +1,393 @@
+"""From the broker to a bounded queue, and receipts back.
+
+The network callback only puts a message in the queue; it decodes nothing and never raises. A message is acknowledged
+when the worker says that it is on disk, never before. When the queue is full the message is left unacknowledged and
+the session is taken up again once there is room, so that the broker sends it anew; nodes also send again whatever
+has no receipt. Alert events leave by the same connection. It is the only module of this package that knows the MQTT
+library, and must know nothing of stores.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import queue
+import random
+import select
+import socket
+import struct
+import threading
+from collections import deque
+from dataclasses import dataclass, field
+
+from paho.mqtt import MQTTException
+from paho.mqtt import client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from hardware.reading import MAX_PAYLOAD_BYTES, WIRE_VERSION, Receipt, encode_receipt, receipt_topic
+from pipeline.run.backoff import Backoff
+from pipeline.run.clock import Clock
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import BrokerConfig
+from pipeline.site.settings import read_secret
+
+log = logging.getLogger(__name__)
+
+MAX_QUEUE_MESSAGES = 64
+KEEPALIVE_S = 30
+CONNECT_TIMEOUT_S = 5.0
+RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
+STARTING_TRIES = 2  # failures that are told as news only, not as a warning
+MAX_NODES = 1000  # receipts remembered; one node needs one
+MAX_TOLD = 64  # alert events the broker has not acknowledged
+
+_MQTT_FAULTS = (OSError, ValueError, struct.error, IndexError, MQTTException)  # what a broken peer makes it raise
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A message from the broker, not yet acknowledged.
+
+    `generation` counts the connections: a message can only be acknowledged on the one it came by. `topic` is None when
+    its bytes are not UTF-8.
+    """
+
+    topic: str | None
+    payload: bytes
+    mid: int
+    qos: int
+    generation: int
+
+
+@dataclass
+class _Word:
+    """Something to publish once; `taken` is set when the broker has it."""
+
+    payload: bytes
+    taken: threading.Event = field(default_factory=threading.Event)
+    mid: int | None = None
+
+
+class Ingest:
+    """The pipeline's end of the broker.
+
+    Parameters
+    ----------
+    broker : BrokerConfig
+    site : str
+        Only this site's topics are subscribed.
+    metrics : Metrics
+    clock : Clock
+        For waits; nothing here asks for the time of day.
+    max_queue : int
+        Messages that may wait for the worker.
+    rng : random.Random
+        Jitter of the waits between connections.
+    guest : bool
+        A guest only tells: it hears nothing, says nothing of the server's state, and may come beside a running server.
+    """
+
+    def __init__(
+        self,
+        broker: BrokerConfig,
+        site: str,
+        metrics: Metrics,
+        clock: Clock,
+        *,
+        max_queue: int = MAX_QUEUE_MESSAGES,
+        rng: random.Random | None = None,
+        guest: bool = False,
+    ) -> None:
+        self.connected = False
+        self.away = "not connected yet"
+        self._broker, self._site, self._metrics, self._clock = broker, site, metrics, clock
+        self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
+        self._room_again = max(1, max_queue // 2)
+        self._acknowledged: deque[Arrival] = deque()
+        self._receipts: dict[tuple[str, str], Receipt] = {}
+        self._unsent: set[tuple[str, str]] = set()
+        self._words: dict[str, _Word] = {}
+        self._guest = guest
+        self._lock = threading.Lock()
+        self._refused = False
+        self._open = False
+        self._broker_says = ""
+        self._generation = 0
+        self._backoff = Backoff(RECONNECT_FIRST_S, RECONNECT_MOST_S, random.Random() if rng is None else rng)
+        self._wake_receive, self._wake_send = socket.socketpair()
+        self._wake_receive.setblocking(False)
+        self._wake_send.setblocking(False)
+        self._client = self._make_client()
+        metrics.limits({"ingest_queue_messages": max_queue, "payload_bytes": MAX_PAYLOAD_BYTES})
+
+    # --- the worker's side -------------------------------------------------------------------------------------
+
+    def take(self, timeout_s: float) -> Arrival | None:
+        """The oldest message waiting, or None when there is none within the time. [s]"""
+        try:
+            arrival = self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
+        except queue.Empty:
+            return None
+        self._metrics.queue.set(self._queue.qsize())
+        if self._refused and self._queue.qsize() < self._room_again:
+            self._wake()
+        return arrival
+
+    def acknowledge(self, arrival: Arrival) -> None:
+        """Tell the broker that a message is on disk (or needs no keeping)."""
+        self._acknowledged.append(arrival)
+        self._wake()
+
+    def publish_receipt(self, site: str, node: str, receipt: Receipt) -> None:
+        """Publish a node's receipt, retained. Only the newest one waits; it is sent again on every connection."""
+        with self._lock:
+            if (site, node) not in self._receipts and len(self._receipts) >= MAX_NODES:
+                self._receipts.pop(next(iter(self._receipts)))
+            self._receipts[site, node] = receipt
+            self._unsent.add((site, node))
+        self._wake()
+
+    def tell(self, key: str, payload: bytes) -> threading.Event:
+        """Publish an alert event, once for each key; the event returned is set when the broker has it.
+
+        A key stays known until `told`. Through a lost connection the library sends what is not acknowledged again.
+        """
+        with self._lock:
+            while len(self._words) >= MAX_TOLD and key not in self._words:
+                self._words.pop(next(iter(self._words)))
+            word = self._words.setdefault(key, _Word(payload))
+        self._wake()
+        return word.taken
+
+    def told(self, key: str) -> None:
+        """Forget a key: what is told under it from now on is news."""
+        with self._lock:
+            self._words.pop(key, None)
+
+    @property
+    def waiting(self) -> int:
+        """Messages in the queue."""
+        return self._queue.qsize()
+
+    # --- the network's side ------------------------------------------------------------------------------------
+
+    def step(self, stop: threading.Event, *, timeout_s: float = 0.2) -> None:
+        """Connect, or read and write what there is within the time. Bounded by it and the connect timeout. [s]"""
+        try:
+            if self._open:
+                self._exchange(timeout_s)
+            else:
+                self._connect(stop)
+        except _MQTT_FAULTS as err:
+            self._lost(str(err) or type(err).__name__)
+
+    def close(self) -> None:
+        """Take leave of the broker. What is unacknowledged stays in the session."""
+        try:
+            if self.connected:
+                self._send_waiting()
+                if not self._guest:
+                    self._say_state("down")
+            if self._open:
+                self._client.loop_write()
+                self._take_leave()
+        except _MQTT_FAULTS as err:
+            log.info("broker_left_unsaid reason=%s", err)
+        self.connected, self._open = False, False
+        self._metrics.connected.set(0)
+        self._wake_receive.close()
+        self._wake_send.close()
+
+    def _make_client(self) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2,
+            client_id="" if self._guest else f"underturf-pipeline-{self._site}",
+            clean_session=self._guest,
+            protocol=MQTTProtocolVersion.MQTTv311,
+            manual_ack=True,
+            reconnect_on_failure=False,
+        )
+        client.connect_timeout = CONNECT_TIMEOUT_S
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_publish = self._on_publish
+        # Registering these makes the library leave all writing to our own loop, in one thread.
+        client.on_socket_register_write = _leave
+        client.on_socket_unregister_write = _leave
+        if not self._guest:
+            client.will_set(self._state_topic, json.dumps({"state": "down"}), qos=1, retain=True)
+        if self._broker.ca_file is not None:
+            cert, key = self._broker.cert_file, self._broker.key_file
+            client.tls_set(
+                str(self._broker.ca_file), None if cert is None else str(cert), None if key is None else str(key)
+            )
+        return client
+
+    @property
+    def _state_topic(self) -> str:
+        return f"underturf/{WIRE_VERSION}/{self._site}/server"
+
+    def _connect(self, stop: threading.Event) -> None:
+        if self._generation > 0:
+            self._clock.wait(self._backoff.next_s(), stop)
+            if stop.is_set():
+                return
+            self._metrics.reconnects.inc()
+        self._generation += 1
+        self._refused = False
+        if self._broker.username:
+            secret = self._broker.password_file
+            self._client.username_pw_set(self._broker.username, None if secret is None else read_secret(secret))
+        self._client.connect(self._broker.host, self._broker.port, keepalive=KEEPALIVE_S)
+        self._open = True
+
+    def _exchange(self, timeout_s: float) -> None:
+        if self.connected:
+            self._send_waiting()
+        if self._refused and self._queue.qsize() < self._room_again:
+            self._take_up_again()
+            return
+        sock = self._client.socket()
+        if sock is None:
+            self._lost("the connection was closed")
+            return
+        pending = getattr(sock, "pending", None)
+        wait_s = 0.0 if pending is not None and pending() > 0 else timeout_s
+        writers = [sock] if self._client.want_write() else []
+        readable, writable, _ = select.select([sock, self._wake_receive], writers, [], wait_s)
+        if self._wake_receive in readable:
+            self._wake_receive.recv(4096)
+        result = MQTTErrorCode.MQTT_ERR_SUCCESS
+        if sock in readable or wait_s == 0.0:
+            result = self._client.loop_read()
+        if writable and result == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            result = self._client.loop_write()
+        if result == MQTTErrorCode.MQTT_ERR_SUCCESS:
+            result = self._client.loop_misc()
+        if result != MQTTErrorCode.MQTT_ERR_SUCCESS:
+            self._lost(self._why(result))
+
+    def _send_waiting(self) -> None:
+        while self._acknowledged:
+            arrival = self._acknowledged.popleft()
+            if arrival.generation == self._generation and arrival.qos > 0:
+                self._client.ack(arrival.mid, arrival.qos)
+        with self._lock:
+            waiting = [(name, self._receipts[name]) for name in self._unsent if name in self._receipts]
+            self._unsent.clear()
+            words = [word for word in self._words.values() if word.mid is None]
+        for word in words:
+            word.mid = self._client.publish(f"underturf/{WIRE_VERSION}/{self._site}/alerts", word.payload, qos=1).mid
+        for (site, node), receipt in waiting:
+            self._client.publish(receipt_topic(site, node), encode_receipt(receipt), qos=1, retain=True)
+            self._metrics.receipts.inc()
+
+    def _take_up_again(self) -> None:
+        """Close and open the session, so that the broker sends again what was left unacknowledged."""
+        log.info("session_taken_up_again reason=there is room in the queue")
+        self._take_leave()
+        self.connected, self._open = False, False
+        self._metrics.connected.set(0)
+
+    def _take_leave(self) -> None:
+        self._client.disconnect()
+        if self._client.want_write():
+            self._client.loop_write()
+
+    def _lost(self, reason: str) -> None:
+        """Note that the broker is away, once for each reason. The next connection closes what is left of this one."""
+        sock = self._client.socket()
+        if isinstance(sock, socket.socket):
+            with contextlib.suppress(OSError):
+                sock.shutdown(socket.SHUT_RDWR)
+        if self.connected or reason != self.away:
+            # Before the first connection it is no outage: the broker may still be starting beside us.
+            level = logging.INFO if self._backoff.failures < STARTING_TRIES and not self.connected else logging.WARNING
+            log.log(level, "broker_away host=%s port=%d reason=%s", self._broker.host, self._broker.port, reason)
+        self.connected, self._open, self.away = False, False, reason
+        self._metrics.connected.set(0)
+        self._metrics.faults.labels("broker").inc()
+
+    def _why(self, result: MQTTErrorCode) -> str:
+        refused, self._broker_says = self._broker_says, ""
+        return refused or mqtt.error_string(result)
+
+    def _say_state(self, state: str) -> None:
+        self._client.publish(self._state_topic, json.dumps({"state": state}), qos=1, retain=True)
+
+    def _wake(self) -> None:
+        with contextlib.suppress(OSError):  # a full pipe wakes as well, and a closed one has nobody to wake
+            self._wake_send.send(b"\0")
+
+    # --- called by the MQTT library, in the thread of step() ---------------------------------------------------
+
+    def _on_connect(
+        self, client: mqtt.Client, data: object, flags: mqtt.ConnectFlags, reason: ReasonCode, more: Properties | None
+    ) -> None:
+        if reason.is_failure:
+            self._broker_says = f"the broker refused the connection: {reason}"
+            return
+        if self._guest:
+            self._at_home()
+            return
+        base = f"underturf/{WIRE_VERSION}/{self._site}/+"
+        client.subscribe([(f"{base}/readings/#", 1), (f"{base}/status", 1)])
+
+    def _on_subscribe(
+        self, client: mqtt.Client, data: object, mid: int, reasons: list[ReasonCode], more: Properties | None
+    ) -> None:
+        if any(reason.is_failure for reason in reasons):
+            self._lost("the broker refused the subscription: its access list must let us read readings and status")
+            return
+        with self._lock:
+            self._unsent.update(self._receipts)
+        self._say_state("up")
+        self._at_home()
+
+    def _at_home(self) -> None:
+        self._backoff.reset()
+        self.connected, self.away = True, ""
+        self._metrics.connected.set(1)
+        log.info("broker_connected host=%s port=%d", self._broker.host, self._broker.port)
+
+    def _on_publish(
+        self, client: mqtt.Client, data: object, mid: int, reason: ReasonCode, more: Properties | None
+    ) -> None:
+        with self._lock:
+            for word in self._words.values():
+                if word.mid == mid:
+                    word.taken.set()
+
+    def _on_message(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
+        try:
+            self._enqueue(message)
+        except Exception:  # an exception here would end the exchange for good; the message stays unacknowledged
+            self._metrics.callback_faults.inc()
+            self._refused = True
+            log.exception("message_not_taken")
+
+    def _enqueue(self, message: mqtt.MQTTMessage) -> None:
+        try:
+            topic: str | None = message.topic
+        except UnicodeDecodeError:
+            topic = None
+        # One byte over the limit is enough to be refused for its length.
+        arrival = Arrival(
+            topic, bytes(message.payload[: MAX_PAYLOAD_BYTES + 1]), message.mid, message.qos, self._generation
+        )
+        try:
+            self._queue.put_nowait(arrival)
+        except queue.Full:
+            self._refused = True
+            self._metrics.refused.inc()
+            return
+        self._metrics.messages.labels("status" if topic is not None and topic.endswith("/status") else "readings").inc()
+        self._metrics.queue.set(self._queue.qsize())
+
+
+def _leave(client: mqtt.Client, data: object, sock: object) -> None:
+    """Nothing to do: our own loop asks the library whether it wants to write."""

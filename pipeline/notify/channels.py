@@ -1,0 +1,402 @@
+"""People's addresses: each line of the secret file is a way of its own.
+
+The library apprise knows the many services and how their addresses are written. Mail we send ourselves, because it
+makes a new Message-ID at every try and a repeat could not be told from news; an address of the web gets the message
+with its `Idempotency-Key`. An address is a secret: no error, log or name shows it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import logging
+import re
+import smtplib
+import ssl
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from email.message import EmailMessage
+from email.utils import format_datetime, formataddr
+from pathlib import Path
+from typing import Any, NamedTuple, Protocol, TypeVar
+from urllib.parse import urlsplit
+
+import httpx
+
+from pipeline.errors import PipelineFault
+from pipeline.notify.policy import Message
+from pipeline.run.clock import Clock
+from pipeline.site.models import NotifyConfig
+from pipeline.site.settings import ConfigFault, read_secret
+from pipeline.store.journal import Event
+
+log = logging.getLogger(__name__)
+
+REQUEST_TIMEOUT_S = 10.0
+ANSWER_CHARACTERS = 300
+TRY_AGAIN_STATUS = (408, 425, 429)  # refusals that mean "not now" (RFC 9110, 6585, 8470)
+
+_Handed = TypeVar("_Handed", contravariant=True)
+
+
+class NotifyAway(PipelineFault):
+    """A receiver cannot be reached, or asks to be tried later."""
+
+
+class NotifyRefused(PipelineFault):
+    """A receiver does not want what it is handed, and says why."""
+
+
+class Way(Protocol[_Handed]):
+    """One way to deliver."""
+
+    name: str
+
+    def deliver(self, handed: _Handed) -> None:
+        """Deliver one event or message; raises NotifyAway or NotifyRefused."""
+        ...
+
+    def close(self) -> None:
+        """Let go of what is held."""
+        ...
+
+
+class LogWay:
+    """The service's log."""
+
+    name = "log"
+
+    def deliver(self, handed: Event) -> None:
+        log.warning("alert_%s id=%s text=%s", handed.body.get("kind"), handed.id, handed.body.get("text"))
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+
+class _Http:
+    """POSTs JSON with an `Idempotency-Key`, and a signature where there is a secret."""
+
+    def __init__(self, address: str, secret_file: Path | None, timeout_s: float) -> None:
+        self._address, self._secret_file, self._timeout_s = address, secret_file, timeout_s
+        self._client: httpx.Client | None = None  # made when there is something to send
+
+    def post(self, key: str, told: dict[str, object], *, called: str) -> None:
+        """POST once; `called` stands for the address in what is said of it."""
+        body = json.dumps(told, ensure_ascii=False).encode()
+        headers = {"Content-Type": "application/json", "Idempotency-Key": key}
+        try:
+            if self._secret_file is not None:
+                secret = read_secret(self._secret_file).encode()
+                headers["Underturf-Signature"] = "sha256=" + hmac.new(secret, body, hashlib.sha256).hexdigest()
+            if self._client is None:
+                self._client = httpx.Client(timeout=self._timeout_s, trust_env=False)
+            answer = self._client.post(self._address, content=body, headers=headers)
+        except (httpx.HTTPError, OSError) as err:
+            raise NotifyAway(f"{called}: found {err or type(err).__name__}, expected an answer") from err
+        except httpx.InvalidURL as err:
+            raise NotifyRefused(f"{called}: found {err}, expected a web address") from err
+        if answer.is_success:
+            return
+        said = f"{called}: found {answer.status_code} {answer.text[:ANSWER_CHARACTERS]!r}, expected 2xx"
+        raise (NotifyAway if not_now(answer.status_code) else NotifyRefused)(said)
+
+    def close(self) -> None:
+        if self._client is not None:
+            self._client.close()
+
+
+def not_now(status: int) -> bool:
+    """Whether an HTTP status asks for another try later."""
+    return status >= 500 or status in TRY_AGAIN_STATUS
+
+
+class WebhookWay:
+    """An HTTP receiver: the event as JSON, its id as `Idempotency-Key`, and a signature when there is a secret.
+
+    The signature is HMAC-SHA256 of the body in hexadecimal, in `Underturf-Signature` after `sha256=`.
+    """
+
+    name = "webhook"
+
+    def __init__(self, config: NotifyConfig, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+        self._called = config.webhook
+        self._http = _Http(config.webhook, config.webhook_secret_file, timeout_s)
+
+    def deliver(self, handed: Event) -> None:
+        self._http.post(handed.id, _told(handed), called=self._called)
+
+    def close(self) -> None:
+        self._http.close()
+
+
+class HttpWay:
+    """An HTTP receiver of messages to people: the message as JSON, its id as `Idempotency-Key`.
+
+    The address may hold a secret: it is never shown, `host` stands for it.
+    """
+
+    def __init__(self, name: str, address: str, host: str, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+        self.name = name
+        self._host = host
+        self._http = _Http(address, None, timeout_s)
+
+    def deliver(self, handed: Message) -> None:
+        words = {"subject": handed.subject, "lines": list(handed.lines), "events": list(handed.news)}
+        told: dict[str, object] = {"id": handed.id, "at_ms": handed.at_ms, "kind": handed.kind, **words}
+        self._http.post(handed.id, told, called=self._host)
+
+    def close(self) -> None:
+        self._http.close()
+
+
+class Teller(Protocol):
+    """Whoever can publish to the site's broker."""
+
+    connected: bool
+
+    def tell(self, key: str, payload: bytes) -> threading.Event:
+        """Publish once for each key; the event is set when the broker has it."""
+        ...
+
+    def told(self, key: str) -> None:
+        """Forget a key."""
+        ...
+
+
+class MqttWay:
+    """The site's own broker, QoS 1: the event as JSON on `underturf/1/SITE/alerts`."""
+
+    name = "mqtt"
+
+    def __init__(self, teller: Teller, clock: Clock, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+        self._teller, self._clock, self._timeout_s = teller, clock, timeout_s
+
+    def deliver(self, handed: Event) -> None:
+        if not self._teller.connected:
+            raise NotifyAway("mqtt: found no connection to the broker, expected one")
+        taken = self._teller.tell(handed.id, json.dumps(_told(handed), ensure_ascii=False).encode())
+        if not self._clock.wait(self._timeout_s, taken):
+            raise NotifyAway(f"mqtt: found no acknowledgement in {self._timeout_s:g} s, expected one")
+        self._teller.told(handed.id)
+
+    def close(self) -> None:
+        """The connection is not ours."""
+
+
+def _told(event: Event) -> dict[str, object]:
+    return {"id": event.id, "at_ms": event.at_ms, **event.body}
+
+
+MAX_ADDRESSES = 50
+SERVICE = "Underturf"  # what services show as the sender, where the address names none
+_SECRET_CHARACTERS = 8  # parts of an address as long as this are hidden in what a service says
+
+
+@dataclass(frozen=True, slots=True)
+class Letterbox:
+    """Where a mail goes, and through which server; `security` is `insecure`, `starttls` or `ssl`."""
+
+    host: str
+    port: int
+    security: str
+    verify: bool
+    user: str
+    password: str
+    sender: tuple[str, str]
+    recipient: str
+
+
+class MailWay:
+    """One recipient by mail, over SMTP. The Message-ID is the message's id, so that a repeat is known as one."""
+
+    def __init__(self, name: str, box: Letterbox, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+        self.name = name
+        self._box, self._timeout_s = box, timeout_s
+
+    def deliver(self, handed: Message) -> None:
+        try:
+            with self._server() as server:
+                if self._box.user:
+                    server.login(self._box.user, self._box.password)
+                server.send_message(self.letter(handed), self._box.sender[1], [self._box.recipient])
+        except smtplib.SMTPRecipientsRefused as err:
+            (answer,) = err.recipients.values()
+            raise self._not_taken(*answer) from err
+        except smtplib.SMTPResponseException as err:
+            raise self._not_taken(err.smtp_code, err.smtp_error) from err
+        except (smtplib.SMTPException, OSError) as err:
+            raise NotifyAway(f"{self._box.host}: found {err or type(err).__name__}, expected a mail server") from err
+
+    def letter(self, message: Message) -> EmailMessage:
+        """The message as a mail: the same to the last byte however often it is made."""
+        letter = EmailMessage()
+        letter["From"] = formataddr(self._box.sender)
+        letter["To"] = self._box.recipient
+        letter["Subject"] = message.subject
+        letter["Message-ID"] = f"<{message.id}@{self._box.sender[1].rpartition('@')[2]}>"
+        letter["Date"] = format_datetime(datetime.fromtimestamp(message.at_ms // 1000, UTC))
+        letter["Auto-Submitted"] = "auto-generated"  # keeps away-from-office answers off (RFC 3834)
+        letter.set_content("\n\n".join(message.lines) + "\n")
+        return letter
+
+    def close(self) -> None:
+        """Nothing is held between two mails."""
+
+    @contextmanager
+    def _server(self) -> Iterator[smtplib.SMTP]:
+        box = self._box
+        safely = None if box.security == "insecure" else _encryption(verify=box.verify)
+        if box.security == "ssl":
+            server: smtplib.SMTP = smtplib.SMTP_SSL(box.host, box.port, timeout=self._timeout_s, context=safely)
+        else:
+            server = smtplib.SMTP(box.host, box.port, timeout=self._timeout_s)
+        with server:
+            if box.security == "starttls":
+                server.starttls(context=safely)
+            yield server
+
+    def _not_taken(self, code: int, answer: bytes | str) -> NotifyAway | NotifyRefused:
+        """4xx is "not now", 5xx is "no" (RFC 5321, 4.2.1)."""
+        words = answer.decode(errors="replace") if isinstance(answer, bytes) else answer
+        said = f"{self._box.host}: found {code} {words[:ANSWER_CHARACTERS]!r}, expected 250"
+        return NotifyRefused(said) if code >= 500 else NotifyAway(said)
+
+
+def _encryption(*, verify: bool) -> ssl.SSLContext:
+    context = ssl.create_default_context()
+    if not verify:
+        context.check_hostname, context.verify_mode = False, ssl.CERT_NONE
+    return context
+
+
+class ServiceWay:
+    """One address of a service that the library knows, a phone mostly. It tells no more than taken or not taken."""
+
+    def __init__(self, name: str, address: str, service: Any) -> None:
+        self.name = name
+        self._address, self._service = address, service
+
+    def deliver(self, handed: Message) -> None:
+        headers = getattr(self._service, "headers", None)
+        if isinstance(headers, dict):  # services that are plain HTTP receivers
+            headers["Idempotency-Key"] = handed.id
+        with _library_says() as said:
+            taken = self._service.notify(body="\n\n".join(handed.lines), title=handed.subject, body_format="text")
+        if taken:
+            return
+        words = _without_secrets(" ".join(said) or "no reason given", self._address)[:ANSWER_CHARACTERS]
+        status = re.search(r"error=(\d{3})\b", words)
+        fault = f"{self.name}: found {words!r}, expected the service to take it"
+        refused = status is not None and int(status[1]) >= 400 and not not_now(int(status[1]))
+        raise (NotifyRefused if refused else NotifyAway)(fault)
+
+    def close(self) -> None:
+        """Nothing is held between two messages."""
+
+
+class Address(NamedTuple):
+    """A line of the file, from 1, and a way it stands for."""
+
+    line: int
+    way: Way[Message]
+
+
+def people_ways(path: Path) -> list[Address]:
+    """A way for each address in a file: one a line; empty lines, and those that begin with #, do not count.
+
+    Raises
+    ------
+    ConfigFault
+        With every line that is no address, by its number, never by its words; and a file that cannot be read.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as err:
+        raise ConfigFault(
+            [f"{path.name}: found {type(err).__name__}, expected addresses in UTF-8, one a line"]
+        ) from err
+    ways: dict[str, Address] = {}
+    faults = []
+    for number, line in enumerate(lines, 1):
+        address = line.strip()
+        if not address or address.startswith("#"):
+            continue
+        try:
+            ways |= {way.name: Address(number, way) for way in _ways(address)}
+        except ValueError as err:
+            faults.append(f"{path.name}: line {number}: {err}")
+    if len(ways) > MAX_ADDRESSES:
+        faults.append(f"{path.name}: found {len(ways)} addresses, expected at most {MAX_ADDRESSES}")
+    if faults:
+        raise ConfigFault(faults)
+    return list(ways.values())
+
+
+def _ways(address: str) -> list[Way[Message]]:
+    scheme = address.partition("://")[0].lower()
+    if scheme in ("http", "https"):
+        host = urlsplit(address).hostname
+        if not host:
+            raise ValueError("found no host, expected https://HOST/PATH")
+        return [HttpWay(_name("web", address), address, host)]
+    from apprise import Apprise, AppriseAsset  # knows a hundred services: only loaded where one is used
+
+    asset = AppriseAsset(
+        app_id=SERVICE, app_desc=SERVICE, app_url="", async_mode=False, storage_mode="memory", allow_templates=False
+    )
+    with _library_says():
+        service: Any = Apprise.instantiate(address, asset=asset)
+    if service is None:
+        known = scheme if re.fullmatch(r"[a-z0-9]{1,20}", scheme) and "://" in address else "no kind"
+        raise ValueError(f"found an address of kind {known!r} that is not known or not whole, expected mailto://, ...")
+    if not hasattr(service, "smtp_host"):
+        service.socket_connect_timeout = service.socket_read_timeout = REQUEST_TIMEOUT_S
+        return [ServiceWay(_name(scheme, address), address, service)]
+    if service.cc or service.bcc:
+        raise ValueError("found cc or bcc, expected one recipient an address: each has a way of his own")
+    return [_mail(service, recipient) for _, recipient in service.targets]
+
+
+def _mail(service: Any, recipient: str) -> MailWay:
+    name, address = service.from_addr
+    box = Letterbox(
+        host=service.smtp_host, port=service.port, security=service.secure_mode, verify=service.verify_certificate,
+        user=service.user or "", password=service.password or "", sender=(name or SERVICE, address),
+        recipient=recipient,
+    )  # fmt: skip
+    return MailWay(_name("mail", recipient), box)
+
+
+def _name(kind: str, address: str) -> str:
+    """A name that stays as long as the address does, and does not give it away."""
+    return f"{kind}-{hashlib.sha256(address.encode()).hexdigest()[:8]}"
+
+
+def _without_secrets(words: str, address: str) -> str:
+    for part in re.split(r"[/:@?&=,+]+", address)[1:]:
+        if len(part) >= _SECRET_CHARACTERS:
+            words = words.replace(part, "...")
+    return words
+
+
+@contextmanager
+def _library_says() -> Iterator[list[str]]:
+    """Collect what the library would log: the only place where it gives a reason."""
+    said: list[str] = []
+
+    class Collect(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            said.append(record.getMessage())
+
+    logger, collect = logging.getLogger("apprise"), Collect(logging.WARNING)
+    before, logger.propagate = logger.propagate, False
+    logger.addHandler(collect)
+    try:
+        yield said
+    finally:
+        logger.removeHandler(collect)
+        logger.propagate = before

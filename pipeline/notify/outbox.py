@@ -1,0 +1,313 @@
+"""From the outbox to people and machines: what is due on each way is delivered, at least once, with a stable id.
+
+Every way has its own outbox, oldest first, and its own patience. A repeat comes only from a kill between a delivery
+and its record. A receiver that is away is tried for as long as it takes; one that refuses is left after a few tries and
+its words are recorded. It runs in a thread of its own, so that a dead receiver never holds up the readings. Machines
+get every alert event at once; what people get, and when, is decided by `pipeline.notify.policy`, not here.
+"""
+
+from __future__ import annotations
+
+import logging
+import random
+import threading
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from pipeline.errors import PipelineFault
+from pipeline.notify.channels import LogWay, MqttWay, NotifyAway, NotifyRefused, Teller, Way, WebhookWay
+from pipeline.notify.messages import Messages
+from pipeline.notify.policy import Marks, Message, News, SiteLabel, digest_date_at_first, due, may_go
+from pipeline.run.backoff import Backoff
+from pipeline.run.clock import Clock
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import NotificationPolicy, SiteConfig
+from pipeline.store.diary import Diary
+from pipeline.store.journal import Event, Journal
+from pipeline.units import DAY_MS
+
+log = logging.getLogger(__name__)
+
+RETRY_FIRST_S, RETRY_MOST_S = 1.0, 300.0
+REFUSED_TRIES = 5  # a receiver may be set up while we try; after that its refusal stands
+REFUSED_KEPT = 50
+REFUSED_KEY = "notify/refused"
+EVENTS_A_STEP = 20
+STOP_SEEN_S = 0.2
+POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and for the hour of the digest
+PAST_MS = 15 * DAY_MS  # of the messages before, the manners look back a fortnight
+NEW_WAY_MS = DAY_MS  # somebody new is told what came about in the last day
+MARKS_MS = 400 * DAY_MS
+
+
+class DeliveryQueue(Protocol):
+    """What is to be delivered on one way."""
+
+    def waiting(self, now_ms: int) -> Sequence[Any]:
+        """What may be delivered now, in order; each has an `id`."""
+        ...
+
+    def taken(self, handed: Any, now_ms: int) -> None:
+        """Record that the way has taken one thing, or has refused it for good."""
+        ...
+
+
+class EventOutbox:
+    """Every alert event, for a machine."""
+
+    def __init__(self, journal: Journal, way: str) -> None:
+        self._journal, self._way = journal, way
+
+    def waiting(self, now_ms: int) -> list[Event]:
+        return self._journal.unsent(self._way, limit=EVENTS_A_STEP)
+
+    def taken(self, handed: Event, now_ms: int) -> None:
+        self._journal.mark_sent(handed.id, self._way, now_ms)
+
+
+class MessageOutbox:
+    """Messages by the manners, for a person. Each is kept before it is first tried.
+
+    Parameters
+    ----------
+    messages : Messages
+    way : str
+    place : Place
+    manners : Manners
+    marks : callable
+        What people have marked, at a time. [ms since 1970, UTC]
+    """
+
+    def __init__(
+        self, messages: Messages, way: str, place: SiteLabel, manners: NotificationPolicy, marks: Callable[[int], Marks]
+    ) -> None:
+        self._messages, self._way, self._place = messages, way, place
+        self._manners, self._marks = manners, marks
+        self._seen_ms: dict[str, int] = {}
+
+    def waiting(self, now_ms: int) -> list[Message]:
+        before = self._messages.waiting(self._way)
+        if self._compose(now_ms, waiting=any(not m.urgent for m in before)):
+            before = self._messages.waiting(self._way)
+        return [m for m in before if may_go(m, self._manners, self._place.timezone, now_ms)]
+
+    def taken(self, handed: Message, now_ms: int) -> None:
+        self._messages.mark_sent(handed.id, self._way, now_ms)
+
+    def _compose(self, now_ms: int, *, waiting: bool) -> bool:
+        """Keep the messages that are due; whether there were any."""
+        first = digest_date_at_first(self._manners, self._place.timezone, now_ms)
+        last_digest = self._messages.begin(self._way, now_ms - NEW_WAY_MS, first)
+        untold = self._messages.untold(self._way)
+        self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
+        news = [_news(event, self._seen_ms[event.id]) for event in untold]
+        past = self._messages.past(self._way, now_ms - PAST_MS)
+        found = due(
+            self._place, self._manners, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
+        )
+        if found.messages or found.dropped or found.digest_date:
+            self._messages.keep(self._way, found, now_ms)
+        return bool(found.messages)
+
+
+def marks_in(diary: Diary, now_ms: int) -> Marks:
+    """What the diary says of alerts: of each the last mark counts, a snooze until its end."""
+    last = {
+        str(e.body["alert"]): (e.body["mark"], e.end_ms)
+        for e in diary.entries(("mark",), now_ms - MARKS_MS, now_ms + 1)
+    }
+    hushed = {a for a, (mark, end_ms) in last.items() if mark == "seen" or _snoozed(mark, end_ms, now_ms)}
+    return Marks(frozenset(hushed), frozenset(a for a, (mark, _) in last.items() if mark == "wrong"))
+
+
+def _snoozed(mark: object, end_ms: int | None, now_ms: int) -> bool:
+    return mark == "snoozed" and end_ms is not None and now_ms < end_ms
+
+
+def _news(event: Event, seen_ms: int) -> News:
+    body = event.body
+    since_ms = body.get("since_ms")
+    return News(
+        id=event.id,
+        alert_id=str(body.get("alert_id") or event.id),
+        kind=str(body.get("kind", "")),
+        rule=str(body.get("rule", "")),
+        text=str(body.get("text", "")),
+        since_ms=since_ms if isinstance(since_ms, int) else event.at_ms,
+        seen_ms=seen_ms,
+    )
+
+
+class _Line:
+    """One way with its own patience, so that a dead webhook does not hold up the log."""
+
+    def __init__(self, way: Way[Any], outbox: DeliveryQueue, rng: random.Random) -> None:
+        self.way, self.outbox = way, outbox
+        self.backoff = Backoff(RETRY_FIRST_S, RETRY_MOST_S, rng)
+        self.not_before = 0.0
+        self.refusals = 0
+        self.away = ""
+
+
+class Notifier:
+    """Delivers what the outboxes hold.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where refusals are recorded.
+    ways : list of (Way, Outbox)
+    metrics : Metrics
+    clock : Clock
+    rng : random.Random
+        Jitter of the waits.
+    """
+
+    def __init__(
+        self,
+        journal: Journal,
+        ways: Sequence[tuple[Way[Any], DeliveryQueue]],
+        metrics: Metrics,
+        clock: Clock,
+        *,
+        rng: random.Random | None = None,
+    ) -> None:
+        rng = random.Random() if rng is None else rng
+        self._journal, self._metrics, self._clock = journal, metrics, clock
+        self._lines = [_Line(way, outbox, rng) for way, outbox in ways]
+        self._news = threading.Event()
+        self._away = ""
+        metrics.limits({"notify_refused_tries": REFUSED_TRIES, "notify_retry_seconds": RETRY_MOST_S})
+
+    @classmethod
+    def from_config(
+        cls, config: SiteConfig, journal: Journal, diary: Diary, teller: Teller, metrics: Metrics, clock: Clock
+    ) -> Notifier:
+        """The ways that are switched on.
+
+        Raises
+        ------
+        ConfigFault
+            With every line of the addresses file that is no address.
+        """
+        ways: list[tuple[Way[Any], DeliveryQueue]] = [
+            (way, EventOutbox(journal, way.name)) for way in machine_ways(config, teller, clock)
+        ]
+        messages = Messages(journal.database)
+        place = SiteLabel(config.site.name, config.site.title, config.site.timezone)
+        for way in people_of(config):
+            outbox = MessageOutbox(
+                messages, way.name, place, config.notify.manners, lambda now_ms: marks_in(diary, now_ms)
+            )
+            ways.append((way, outbox))
+        return cls(journal, ways, metrics, clock)
+
+    @property
+    def away(self) -> dict[str, str]:
+        """Why each way that is not well is not."""
+        return {line.way.name: line.away for line in self._lines if line.away}
+
+    def wake(self) -> None:
+        """There is news, or it is time to stop."""
+        self._news.set()
+
+    def step(self, stop: threading.Event) -> None:
+        """Deliver a few events on each way that is due, then wait for news or for the next try."""
+        self._news.clear()
+        try:
+            busy = [line for line in self._lines if self._deliver(line, stop)]
+            self._away = ""
+        except PipelineFault as err:  # the journal, not a receiver
+            if str(err) != self._away:
+                log.warning("notify_waits reason=%s", err)
+            self._away, busy = str(err), []
+            self._metrics.faults.labels("notify").inc()
+        if not busy:
+            self._await_news(stop)
+
+    def close(self) -> None:
+        """Let go of the receivers. What is not delivered is delivered after the next start."""
+        for line in self._lines:
+            line.way.close()
+
+    def _await_news(self, stop: threading.Event) -> None:
+        until = self._clock.monotonic() + self._pause_s()
+        while not stop.is_set() and (left := until - self._clock.monotonic()) > 0:
+            if self._clock.wait(min(left, STOP_SEEN_S), self._news):
+                return
+
+    def _pause_s(self) -> float:
+        now = self._clock.monotonic()
+        return min([POLL_S, *(max(0.05, line.not_before - now) for line in self._lines if line.away)])
+
+    def _deliver(self, line: _Line, stop: threading.Event) -> bool:
+        """Whether there may be more to do at once."""
+        if self._clock.monotonic() < line.not_before:
+            return False
+        waiting = line.outbox.waiting(self._clock.now_ms())
+        self._metrics.outbox.labels(line.way.name).set(len(waiting))
+        for handed in waiting:
+            if stop.is_set() or not self._deliver_one(line, handed):
+                return False
+        return len(waiting) == EVENTS_A_STEP
+
+    def _deliver_one(self, line: _Line, handed: Event | Message) -> bool:
+        name = line.way.name
+        try:
+            line.way.deliver(handed)
+        except NotifyAway as err:
+            self._put_off(line, str(err))
+            return False
+        except NotifyRefused as err:
+            line.refusals += 1
+            if line.refusals < REFUSED_TRIES:
+                self._put_off(line, str(err))
+                return False
+            self._record_refusal(handed.id, name, str(err))
+        else:
+            self._metrics.delivered.labels(name).inc()
+        line.outbox.taken(handed, self._clock.now_ms())
+        line.refusals, line.not_before, line.away = 0, 0.0, ""
+        line.backoff.reset()
+        return True
+
+    def _put_off(self, line: _Line, reason: str) -> None:
+        if not line.away:
+            log.warning("notify_away way=%s reason=%s", line.way.name, reason)
+        line.away = reason
+        line.not_before = self._clock.monotonic() + line.backoff.next_s()
+        self._metrics.attempts_failed.labels(line.way.name).inc()
+
+    def _record_refusal(self, handed_id: str, way: str, reason: str) -> None:
+        log.error("notify_given_up way=%s id=%s reason=%s", way, handed_id, reason)
+        self._metrics.given_up.labels(way).inc()
+        entry = {"id": handed_id, "way": way, "at_ms": self._clock.now_ms(), "reason": reason}
+        self._journal.save_alerts({REFUSED_KEY: {"events": [*self.refused(), entry][-REFUSED_KEPT:]}})
+
+    def refused(self) -> list[dict[str, object]]:
+        """The last events and messages that a receiver refused for good, with its words."""
+        kept = self._journal.alert_states().get(REFUSED_KEY, {}).get("events", [])
+        return list(kept) if isinstance(kept, list) else []
+
+
+def machine_ways(config: SiteConfig, teller: Teller, clock: Clock) -> list[Way[Event]]:
+    """The ways of machines that are switched on."""
+    told = config.notify
+    ways: list[Way[Event]] = [LogWay()] if told.log else []
+    ways += [WebhookWay(told)] if told.webhook else []
+    return [*ways, MqttWay(teller, clock)] if told.mqtt else ways
+
+
+def people_of(config: SiteConfig) -> list[Way[Message]]:
+    """A way for each of the people's addresses.
+
+    Raises
+    ------
+    ConfigFault
+        With every line that is no address.
+    """
+    if config.notify.addresses_file is None:
+        return []
+    from pipeline.notify.channels import people_ways
+
+    return [address.way for address in people_ways(config.notify.addresses_file)]

@@ -1,0 +1,403 @@
+"""How people are told: one digest each morning, quiet at night, and few interruptions.
+
+Pure: the news not yet told to somebody, what was sent before, the marks people set and the time come in; the messages
+to send now go out. Whoever calls keeps them before sending, so that a message has one id and one wording however often
+it is tried. Machines are not told by these manners: they get every event at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from pipeline.alerts.model import CLOSED, OPENED
+from pipeline.site.models import NotificationPolicy
+from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS
+
+SUBJECT_CHARACTERS = 100
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """An alert event as people are told it.
+
+    Attributes
+    ----------
+    id, alert_id : str
+        Of the event and of its alert.
+    kind : str
+        `opened`, `repeated` or `closed`.
+    rule : str
+    text : str
+        One plain line that begins with the place and a colon.
+    since_ms : int
+        Since when its condition holds. [ms since 1970, UTC]
+    seen_ms : int
+        When whoever sends it saw it first. [ms since 1970, UTC]
+    """
+
+    id: str
+    alert_id: str
+    kind: str
+    rule: str
+    text: str
+    since_ms: int
+    seen_ms: int
+
+
+def grouped(news: Iterable[News], here: datetime) -> list[tuple[News, str]]:
+    """The lines of some news, each with the last event it stands for.
+
+    Of one alert the last word counts: an alert that came and went is told as over, with when it began. Places that say
+    the very same are named in one line.
+
+    Parameters
+    ----------
+    news : iterable of News
+        In the order it is to be told, that of one alert in the order it came about.
+    here : datetime
+        Now, on the site's clock.
+
+    Returns
+    -------
+    list of (News, str)
+    """
+    by_alert: dict[str, list[News]] = {}
+    for one in news:
+        by_alert.setdefault(one.alert_id, []).append(one)
+    alike: dict[tuple[str, str, str, bool], list[News]] = {}
+    for told in by_alert.values():
+        last = next((n for n in told if n.kind == CLOSED), told[-1])
+        words = last.text.partition(": ")[2] or last.text
+        alike.setdefault((last.rule, last.kind, words, last.kind == CLOSED and len(told) > 1), []).append(last)
+    return [(lasts[0], _line(lasts, here, whole=several)) for (*_, several), lasts in alike.items()]
+
+
+def opening_words(line: str) -> str:
+    """The first sentence of a line, cut at a word where it is too long for a subject."""
+    sentence = line.partition(". ")[0].rstrip(".")
+    if len(sentence) <= SUBJECT_CHARACTERS:
+        return sentence
+    return sentence[:SUBJECT_CHARACTERS].rpartition(" ")[0].rstrip(",;:") + " ..."
+
+
+def when_words(here: datetime) -> str:
+    """A date as people say it: `Tue 24 Nov`."""
+    return f"{here:%a} {here.day} {here:%b}"
+
+
+def _line(alike: list[News], here: datetime, *, whole: bool) -> str:
+    """One line for news that says the same of one place or of several. `whole`: more than its last word is new."""
+    split = [n.text.partition(": ") for n in alike]
+    places = dict.fromkeys(place for place, colon, _ in split if colon)
+    words = split[0][2] or split[0][0]
+    began = _moment(min(n.since_ms for n in alike), here)
+    if alike[0].kind != CLOSED:
+        words = f"{words} Since {began}."
+    elif whole:
+        words = f"came and went. It began {began}. Now: {words}"
+    return f"{'; '.join(places)}: {words}" if places else words
+
+
+def _moment(at_ms: int, here: datetime) -> str:
+    at = datetime.fromtimestamp(at_ms / 1000, here.tzinfo)
+    return f"{at:%H:%M}" if at.date() == here.date() else f"{when_words(at)}, {at:%H:%M}"
+
+
+RUNNING, FROST = "water_running", "frost_at_dawn"
+URGENT = (RUNNING, FROST)  # may wake somebody up
+# What is to be done before the next morning; everything else loses nothing by waiting for the digest.
+INTERRUPTING = (*URGENT, "stay_off", "lift_probes", "window_closing", "thatch_to_repel")
+
+# How long things wait: common practice, no source.
+SOON_MS = 2 * HOUR_MS  # an interruption so shortly before the digest waits for it
+FROST_SOON_MS = 30 * MINUTE_MS
+FROST_WAIT_MS = 14 * HOUR_MS  # frost beyond the budget waits for a digest so near (from the evening on), else it goes
+STALE_MS = 6 * HOUR_MS  # an urgent message that could not be sent for so long wakes nobody up any more
+DIGEST, INTERRUPTION, LOUDER = "digest", "interruption", "louder"
+
+
+@dataclass(frozen=True, slots=True)
+class SiteLabel:
+    """The site: its slug, its title, and its clock, a name of the IANA time zone list."""
+
+    site: str
+    title: str
+    timezone: str
+
+
+@dataclass(frozen=True, slots=True)
+class SentMessage:
+    """A message made before: kind, time [ms since 1970, UTC] and the alerts it was about."""
+
+    kind: str
+    at_ms: int
+    alerts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Alerts by id that somebody has seen or snoozed for now, and those marked wrong."""
+
+    hushed: frozenset[str] = frozenset()
+    wrong: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something to send to a person.
+
+    Attributes
+    ----------
+    id : str
+        Of a digest made of site and local date, of others of their events: the same however often it is sent.
+    at_ms : int
+        When it was made. [ms since 1970, UTC]
+    kind : str
+        `digest`, `interruption`, or `louder`: water that is still running, said again.
+    urgent : bool
+        May go in quiet hours.
+    subject : str
+        One plain line.
+    lines : tuple of str
+        Where, what, since, so what, by when.
+    news, alerts : tuple of str
+        Ids of the events it tells, and of their alerts.
+    """
+
+    id: str
+    at_ms: int
+    kind: str
+    urgent: bool
+    subject: str
+    lines: tuple[str, ...]
+    news: tuple[str, ...] = ()
+    alerts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """What is to be done now.
+
+    Attributes
+    ----------
+    messages : tuple of Message
+        To be sent, in this order.
+    dropped : tuple of str
+        Ids of events that need not be told: somebody has marked their alert, or the frost is over.
+    digest_date : str
+        Local date whose digest is done with, sent or empty; no text while it is not.
+    """
+
+    messages: tuple[Message, ...] = ()
+    dropped: tuple[str, ...] = ()
+    digest_date: str = ""
+
+
+def due(
+    place: SiteLabel,
+    manners: NotificationPolicy,
+    news: Sequence[News],
+    past: Iterable[SentMessage],
+    last_digest: str,
+    now_ms: int,
+    *,
+    marks: Marks | None = None,
+    waiting: bool = False,
+) -> Due:
+    """What somebody is to be told now.
+
+    Parameters
+    ----------
+    place : Place
+    manners : Manners
+    news : sequence of News
+        Not yet told to this person, in the order it came about.
+    past : iterable of Past
+        What was made for this person in the last fortnight, at least.
+    last_digest : str
+        Local date of the last digest, empty before the first.
+    now_ms : int
+        [ms since 1970, UTC]
+    marks : Marks, optional
+    waiting : bool
+        Whether a message to this person is still waiting to be sent: then nothing but running water is added to it,
+        and the rest is told together later.
+
+    Returns
+    -------
+    Due
+    """
+    marks = Marks() if marks is None else marks
+    here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(place.timezone))
+    sent = list(past)
+    thawed = {n.alert_id for n in news if n.rule == FROST and n.kind == CLOSED}  # nobody can act on it any more
+    dropped = tuple(n.id for n in news if n.alert_id in thawed or _unwanted(n, marks))
+    kept = [n for n in news if n.alert_id not in thawed and not _unwanted(n, marks)]
+    running = [n for n in kept if n.rule == RUNNING and n.kind != CLOSED]
+    rest = [n for n in kept if n not in running]
+    messages: list[Message] = []
+    if _gathered(running, manners, now_ms):
+        messages.append(_running(running, sent, here, now_ms))
+    digest_date = ""
+    if not waiting and _digest_due(here, manners, last_digest):
+        digest_date = here.date().isoformat()
+        if rest or manners.digest_when_empty:
+            messages.append(_digest(place, rest, here, now_ms))
+    elif not waiting:
+        pressing = _interrupting(rest, sent, here, manners, last_digest, now_ms)
+        if _gathered(pressing, manners, now_ms):
+            messages.append(_interruption(pressing, here, now_ms))
+    return Due(tuple(messages), dropped, digest_date)
+
+
+def may_go(message: Message, manners: NotificationPolicy, timezone: str, now_ms: int) -> bool:
+    """Whether a message may be sent now: not in quiet hours, unless it is urgent and still fresh."""
+    if message.urgent and now_ms - message.at_ms < STALE_MS:
+        return True
+    return not _quiet(manners, _minute(datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))))
+
+
+def digest_date_at_first(manners: NotificationPolicy, timezone: str, now_ms: int) -> str:
+    """What counts as the last digest of somebody who is new: today's if its time is over, else none."""
+    here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))
+    return here.date().isoformat() if _minute(here) >= manners.digest_at_min else ""
+
+
+def in_season(manners: NotificationPolicy, month: int) -> bool:
+    """Whether a month, January 1, is in the season."""
+    first, last = manners.season
+    return first <= month <= last if first <= last else month >= first or month <= last
+
+
+def _quiet(manners: NotificationPolicy, minute: int) -> bool:
+    """Whether a minute after midnight is in the quiet hours."""
+    if manners.quiet_from_min <= manners.quiet_until_min:
+        return manners.quiet_from_min <= minute < manners.quiet_until_min
+    return minute >= manners.quiet_from_min or minute < manners.quiet_until_min
+
+
+def _unwanted(news: News, marks: Marks) -> bool:
+    return news.alert_id in marks.wrong or (news.alert_id in marks.hushed and news.kind != CLOSED)
+
+
+def _minute(here: datetime) -> int:
+    return here.hour * 60 + here.minute
+
+
+def _gathered(news: Sequence[News], manners: NotificationPolicy, now_ms: int) -> bool:
+    """Whether there is news that has waited for its fellows long enough."""
+    return bool(news) and now_ms - min(n.seen_ms for n in news) >= manners.gather_min * MINUTE_MS
+
+
+def _digest_due(here: datetime, manners: NotificationPolicy, last_digest: str) -> bool:
+    """Once a local date: also where the clock goes through the hour of the digest twice, or over it."""
+    minute = _minute(here)
+    return not _quiet(manners, minute) and minute >= manners.digest_at_min and _owed(here.date(), last_digest)
+
+
+def _owed(today: date, last_digest: str) -> bool:
+    """Whether the digest of a date is still to come. A date beyond tomorrow was written by a clock that was wrong."""
+    tomorrow = (today + timedelta(days=1)).isoformat()
+    return not today.isoformat() <= last_digest <= tomorrow
+
+
+def _next_digest_ms(here: datetime, manners: NotificationPolicy, last_digest: str, now_ms: int) -> int:
+    """How long until the next digest. [ms]"""
+    at = divmod(manners.digest_at_min, 60)
+    today = here.date()
+    later = _minute(here) >= manners.digest_at_min or not _owed(today, last_digest)
+    day = today + timedelta(days=1) if later else today
+    then = datetime(day.year, day.month, day.day, *at, tzinfo=here.tzinfo)
+    return round(then.timestamp() * 1000) - now_ms
+
+
+def _interrupting(
+    news: Sequence[News],
+    past: Sequence[SentMessage],
+    here: datetime,
+    manners: NotificationPolicy,
+    last_digest: str,
+    now_ms: int,
+) -> list[News]:
+    """The news that cannot wait for the digest, as far as manners allow."""
+    digest_ms = _next_digest_ms(here, manners, last_digest, now_ms)
+    quiet, budget = _quiet(manners, _minute(here)), _budget_left(past, here, manners, now_ms)
+    found = []
+    for one in news:
+        if one.kind != OPENED or one.rule not in INTERRUPTING:
+            continue
+        if one.rule == FROST:
+            goes = digest_ms > FROST_SOON_MS and (budget or digest_ms > FROST_WAIT_MS)
+        else:
+            goes = budget and not quiet and digest_ms > SOON_MS
+        if goes:
+            found.append(one)
+    return found
+
+
+def _budget_left(past: Sequence[SentMessage], here: datetime, manners: NotificationPolicy, now_ms: int) -> bool:
+    if in_season(manners, here.month):
+        most, span_ms = manners.interruptions_a_week, 7 * DAY_MS
+    else:
+        most, span_ms = manners.off_season_interruptions_a_fortnight, 14 * DAY_MS
+    return sum(p.kind == INTERRUPTION and p.at_ms > now_ms - span_ms for p in past) < most
+
+
+def _message(kind: str, news: Sequence[News], subject: str, lines: Sequence[str], at_ms: int, *, name: str) -> Message:
+    alerts = tuple(dict.fromkeys(n.alert_id for n in news))
+    urgent = kind != DIGEST and any(n.rule in URGENT for n in news)
+    return Message(name, at_ms, kind, urgent, subject, tuple(lines), tuple(n.id for n in news), alerts)
+
+
+def _name(news: Sequence[News]) -> str:
+    return "news-" + hashlib.sha256("|".join(sorted(n.id for n in news)).encode()).hexdigest()[:24]
+
+
+def _running(news: Sequence[News], past: Sequence[SentMessage], here: datetime, now_ms: int) -> Message:
+    """Water left running: the first time in plain words, then louder each time."""
+    alerts = {n.alert_id for n in news}
+    before = sum(p.kind in (INTERRUPTION, LOUDER) and bool(alerts & set(p.alerts)) for p in past)
+    lines = [line for _, line in grouped(news, here)]
+    first = opening_words(lines[0])
+    subject = f"Water left running? {first}" if before == 0 else f"WATER STILL RUNNING, warning {before + 1}: {first}"
+    return _message(LOUDER if before else INTERRUPTION, news, subject, lines, now_ms, name=_name(news))
+
+
+def _interruption(news: Sequence[News], here: datetime, now_ms: int) -> Message:
+    lines = [line for _, line in _in_order(news, here)]
+    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
+    return _message(INTERRUPTION, news, opening_words(lines[0]) + more, lines, now_ms, name=_name(news))
+
+
+def _digest(place: SiteLabel, news: Sequence[News], here: datetime, now_ms: int) -> Message:
+    told = _in_order(news, here)
+    over = sum(last.kind == CLOSED for last, _ in told)
+    lines = [line for _, line in told]
+    day = f"{place.title}, {when_words(here)}"
+    if not told:
+        subject, lines = f"{day}: nothing new", ["No alert has come, gone or changed since the last digest."]
+    elif len(told) == 1 or told[0][0].rule in URGENT:
+        more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
+        subject = f"{day}: {opening_words(lines[0])}{more}"
+    else:
+        counts = [f"{len(told) - over} to know"] * (len(told) > over) + [f"{over} over"] * (over > 0)
+        subject = f"{day}: {', '.join(counts)}"
+    return _message(DIGEST, news, subject, lines, now_ms, name=f"digest-{place.site}-{here.date().isoformat()}")
+
+
+def _in_order(news: Sequence[News], here: datetime) -> list[tuple[News, str]]:
+    """Lines, the urgent first, then what may interrupt, then the rest; probes at fault and what is over, last."""
+
+    def rank(told: tuple[News, str]) -> int:
+        last = told[0]
+        if last.kind == CLOSED:
+            return 4
+        if last.rule in URGENT:
+            return 0
+        return 1 if last.rule in INTERRUPTING else 3 if last.rule == "probe_fault" else 2
+
+    return sorted(grouped(news, here), key=rank)

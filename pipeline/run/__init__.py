@@ -1,0 +1,9 @@
+"""What every running part needs.
+
+- `backoff`: How long to wait before trying again: longer after every failure, never in step with others.
+- `cached_fetch`: A file or an address that is read again and again, with the last good one kept for when it is broken
+  or away.
+- `child`: Run a program that cannot outlive its parent: `python tied_child.py PARENT_PID PROGRAM [ARGUMENT ...]`.
+- `clock`: The pipeline's clock: wall time for labels, monotonic time for every wait; the only place that reads them.
+- `metrics`: What the pipeline counts: every queue, retry and limit, in the text form of Prometheus.
+"""

@@ -1,0 +1,424 @@
+"""What the stages know of a station, and the frame they hand on.
+
+`StationContext` holds plain facts (channels, media, dated thatch, where the rain is measured), so that a stage needs no
+settings file; `StationFrame` holds the observations and findings of one span as long tables. Nothing here computes
+water, or reads a clock, a file or a store.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import cache, cached_property
+from types import MappingProxyType
+
+import numpy as np
+import pandas as pd
+
+from hardware.probe import Channel
+from pipeline.site.models import SiteConfig
+from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m
+from pipeline.soil.quality import QualityBounds
+from pipeline.soil.thatch import CoreReading
+from pipeline.units import HOUR_MS, Flag, TimeArray
+
+STAGE_VERSION = 6
+"""Raised with each change that gives other results from the same raw readings and diary; kept with every observation
+and finding, so that what an older program worked out can be told apart and done again.
+
+2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what
+passes changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the
+intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope."""
+
+WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
+OBSERVATION_COLUMNS = (
+    "channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms", "status", "clock_ok",
+)  # fmt: skip
+FINDING_COLUMNS = (
+    "station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """A length that holds, or was added, from a moment on. [ms since 1970, UTC], [m]"""
+
+    at_ms: int
+    length_m: float
+
+
+FOREVER_MS = 2**62
+
+
+@dataclass(frozen=True, slots=True)
+class Lifted:
+    """A probe, `station/probe`, out of the ground from a moment up to its return; `FOREVER_MS` while it is still out.
+
+    [ms since 1970, UTC]
+    """
+
+    probe: str
+    out_ms: int
+    back_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class PassDone:
+    """A pass over the turf as the diary has it. [ms since 1970, UTC], [m], [kg m-2]; NaN where nobody wrote it.
+
+    `around` names the probes of the station that stood in the way of its blades and had not been lifted.
+    """
+
+    at_ms: int
+    kind: str
+    variant: str
+    title: str
+    depth_m: float
+    spacing_m: float
+    width_m: float
+    removed_kg_m2: float
+    around: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLimits:
+    """Dry and drained limit of one channel as learned, from a moment on, each with the range it may lie in.
+
+    [ms since 1970, UTC], [m3 m-3]
+    """
+
+    from_ms: int
+    dry: float
+    drained: float
+    dry_range: Range
+    drained_range: Range
+
+
+@dataclass(frozen=True)
+class StationContext:
+    """One station, as the stages need to know it.
+
+    Attributes
+    ----------
+    station : str
+        Slug.
+    channels : mapping of str to Channel
+        Every channel whose rows the stages may meet, by its id `station/probe/channel`: the station's own, and the one
+        of `rain_channel` where that stands elsewhere.
+    soil, thatch_medium : str
+        Names in `pipeline.soil.layers.MEDIA`.
+    subsoil, subsoil_from_m : str, float
+        Soil from that depth below the leaf base down, as the probes were set. [m] Empty: it is all one soil.
+    root_zone_m : float
+        Depth of soil, below the thatch, that counts as root zone. [m]
+    thatch_dry, thatch_drained, soil_dry, soil_drained : float or None
+        Limits of this station in place of those learned and those of the media. [m3 m-3]
+    learned : mapping of str to tuple of ChannelLimits
+        By channel id, in order of time; a later one does not change what an earlier one said.
+    cores : tuple of Dated
+        Thatch thickness by date, increasing. Empty: not known.
+    dressings : tuple of Dated
+        What each dressing laid over the sensors.
+    depths : mapping of str to tuple of Dated
+        By channel id, depths measured anew, in order of time; before the first the channel's own holds.
+    lifted : tuple of Lifted
+        In order of time.
+    passes : tuple of PassDone
+        In order of time.
+    core_reads : tuple of Core
+        What each core showed, by whichever method, in order of time.
+    waterings : tuple of (int, int)
+        Begin and end of each. [ms since 1970, UTC]
+    waterings_mm : tuple of float
+        What each gave. [mm] NaN where nobody wrote it; empty when that is so of all.
+    rain_channel : str or None
+        Id of the channel whose rain counts here.
+    quality : QualityBounds
+    kind, grass : str
+        Of the surface, and what grows there; see `pipeline.site.models`.
+    latitude_deg, longitude_deg : float or None
+        North and east positive. [deg] None where nobody said.
+    elevation_m : float
+        [m]
+    weather : mapping of str to str
+        Id of the channel whose air temperature, humidity, wind, sun and surface temperature count here, by quantity.
+        It may stand at another station.
+    root_cores : tuple of Dated
+        How deep below the thatch roots went on cores, by a ruler.
+    fixtures : tuple of (int, int)
+        Begin and end of each. [ms since 1970, UTC]
+    """
+
+    station: str
+    channels: Mapping[str, Channel]
+    soil: str = "loam"
+    thatch_medium: str = "decayed_thatch"
+    root_zone_m: float = 0.2
+    thatch_dry: float | None = None
+    thatch_drained: float | None = None
+    soil_dry: float | None = None
+    soil_drained: float | None = None
+    learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
+    cores: tuple[Dated, ...] = ()
+    dressings: tuple[Dated, ...] = ()
+    depths: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)
+    lifted: tuple[Lifted, ...] = ()
+    passes: tuple[PassDone, ...] = ()
+    core_reads: tuple[CoreReading, ...] = ()
+    waterings: tuple[tuple[int, int], ...] = ()
+    waterings_mm: tuple[float, ...] = ()
+    rain_channel: str | None = None
+    quality: QualityBounds = field(default_factory=QualityBounds)
+    kind: str = "outfield"
+    grass: str = "cool"
+    latitude_deg: float | None = None
+    longitude_deg: float | None = None
+    elevation_m: float = 0.0
+    weather: Mapping[str, str] = field(default_factory=dict)
+    root_cores: tuple[Dated, ...] = ()
+    fixtures: tuple[tuple[int, int], ...] = ()
+    subsoil: str = ""
+    subsoil_from_m: float = 0.0
+
+    @classmethod
+    def from_config(
+        cls,
+        config: SiteConfig,
+        station: str,
+        *,
+        dressings: tuple[Dated, ...] = (),
+        waterings: tuple[tuple[int, int], ...] = (),
+        fixtures: tuple[tuple[int, int], ...] = (),
+        quality: QualityBounds | None = None,
+    ) -> StationContext:
+        """The context of a configured station; what people write in the diary is handed in beside it."""
+        own = config.stations()[station]
+        channels = {c.id: c.channel for c in own.channels}
+        rain_channel = config.rain_channel(station)
+        weather = {quantity: config.weather_channel(station, quantity) for quantity in WEATHER}
+        if rain_channel is not None:
+            channels.setdefault(rain_channel, config.channels()[rain_channel].channel)
+        return cls(
+            station=station,
+            channels=MappingProxyType(channels),
+            soil=own.soil,
+            thatch_medium=own.thatch_medium,
+            root_zone_m=own.root_zone_m,
+            thatch_dry=own.thatch_dry,
+            thatch_drained=own.thatch_drained,
+            soil_dry=own.soil_dry,
+            soil_drained=own.soil_drained,
+            cores=tuple(Dated(core.at_ms, core.thatch_m) for core in own.cores),
+            dressings=dressings,
+            waterings=waterings,
+            rain_channel=rain_channel,
+            quality=quality if quality is not None else QualityBounds(),
+            kind=next(s.kind for s in config.surfaces if s.name == own.surface),
+            grass=own.grass,
+            latitude_deg=config.site.latitude_deg,
+            longitude_deg=config.site.longitude_deg,
+            elevation_m=config.site.elevation_m,
+            weather=MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
+            root_cores=tuple(Dated(core.at_ms, core.root_m) for core in own.cores if core.root_m is not None),
+            fixtures=fixtures,
+            subsoil=own.subsoil,
+            subsoil_from_m=own.subsoil_from_m,
+        )
+
+    @property
+    def channel_ids(self) -> tuple[str, ...]:
+        """Ids to read for this station, the rain channel with them."""
+        return tuple(self.channels)
+
+    @property
+    def observed_ids(self) -> tuple[str, ...]:
+        """Ids whose observations count here: those to read, and the weather's wherever it stands."""
+        return tuple(dict.fromkeys((*self.channels, *self.weather.values())))
+
+    @cached_property
+    def moisture(self) -> tuple[str, ...]:
+        """Ids of the station's own water content channels, shallowest first."""
+        own = [i for i, c in self.channels.items() if c.quantity == "water_content" and self.owns(i)]
+        return tuple(sorted((i for i in own if self.channels[i].depth_m is not None), key=self._depth_then_id))
+
+    @cached_property
+    def temperatures(self) -> tuple[str, ...]:
+        """Ids of the station's own soil temperature channels, shallowest first."""
+        own = [i for i, c in self.channels.items() if c.quantity == "soil_temperature" and self.owns(i)]
+        return tuple(sorted((i for i in own if self.channels[i].depth_m is not None), key=self._depth_then_id))
+
+    @cached_property
+    def soil_medium(self) -> Medium:
+        return medium(self.soil)
+
+    def is_subsoil(self, channel_id: str) -> bool:
+        """Whether a channel was set into the subsoil; False for one that is not known."""
+        known = self.channels.get(channel_id)
+        depth = None if known is None else known.depth_m
+        return bool(self.subsoil) and depth is not None and depth >= self.subsoil_from_m
+
+    def soil_at(self, channel_id: str) -> Medium:
+        """The soil about a channel."""
+        return medium(self.subsoil) if self.is_subsoil(channel_id) else self.soil_medium
+
+    @cached_property
+    def thatch(self) -> Medium:
+        return medium(self.thatch_medium)
+
+    def owns(self, channel_id: str) -> bool:
+        """Whether a channel stands at this station."""
+        return channel_id.startswith(f"{self.station}/")
+
+    def _depth_then_id(self, channel_id: str) -> tuple[float, str]:
+        depth = self.channels[channel_id].depth_m
+        return (np.inf if depth is None else depth, channel_id)
+
+    def changes_ms(self) -> TimeArray:
+        """Moments at which thatch or depths change, increasing. [ms]"""
+        anew = (one for many in self.depths.values() for one in many)
+        return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings, *anew)], dtype=np.int64))
+
+    def learned_at(self, channel_id: str, at_ms: int) -> ChannelLimits | None:
+        """Limits of a channel that were known at a moment; None before any were, and after a return until it has shown
+        new ones."""
+        anew_ms = self.restarted_ms(channel_id, at_ms)
+        known = (one for one in reversed(self.learned.get(channel_id, ())) if one.from_ms <= at_ms)
+        return next((one for one in known if one.from_ms >= anew_ms), None)
+
+    def restarted_ms(self, channel_id: str, at_ms: int) -> int:
+        """When a channel's baseline last began anew, its probe put back and settled, or 0. [ms since 1970, UTC]"""
+        return max((settled for back, settled in self._returns(channel_id) if back <= at_ms), default=0)
+
+    def unsettled(self, channel_id: str, start_ms: int, end_ms: int) -> str:
+        """Why a channel's readings say nothing of undisturbed ground in start <= t < end; empty when they do."""
+        probe = channel_id.rsplit("/", 1)[0]
+        for one in reversed(self.lifted):
+            until_ms = min(one.back_ms + self.settle_ms, FOREVER_MS)
+            if one.probe == probe and one.out_ms < end_ms and start_ms < until_ms:
+                name = probe.rsplit("/", 1)[-1]
+                if start_ms < one.back_ms:
+                    return f"{name} was lifted on {_day(one.out_ms)}"
+                days = f"{self.quality.settle_d:g} days"
+                return f"{name} was put back on {_day(one.back_ms)}: the ground about it settles for {days}"
+        return ""
+
+    @property
+    def settle_ms(self) -> int:
+        """How long the ground about a probe put back is left to settle. [ms]"""
+        return round(self.quality.settle_d * 24 * HOUR_MS)
+
+    def lifted_ms(self) -> TimeArray:
+        """Moments at which a probe is lifted, put back, or has settled, increasing. [ms]"""
+        times = [t for one in self.lifted for t in (one.out_ms, one.back_ms, one.back_ms + self.settle_ms)]
+        return np.unique(np.array([t for t in times if t < FOREVER_MS], dtype=np.int64))
+
+    def _returns(self, channel_id: str) -> list[tuple[int, int]]:
+        """When the channel's probe was put back, and when it had settled. [ms]"""
+        probe = channel_id.rsplit("/", 1)[0]
+        back = [one.back_ms for one in self.lifted if one.probe == probe and one.back_ms < FOREVER_MS]
+        return [(at_ms, at_ms + self.settle_ms) for at_ms in back]
+
+    def learned_ms(self) -> TimeArray:
+        """Moments from which other limits hold, increasing. [ms]"""
+        return np.unique(np.array([one.from_ms for many in self.learned.values() for one in many], dtype=np.int64))
+
+    def thatch_m(self, at_ms: int) -> float:
+        """Thatch thickness at a moment. [m] NaN where not known."""
+        dates, lengths = [c.at_ms for c in self.cores], [c.length_m for c in self.cores]
+        return float(thatch_thickness_m([at_ms], dates, lengths)[0])
+
+    def depth_m(self, channel_id: str, at_ms: int) -> float:
+        """Depth of a channel below the leaf base at a moment. [m] NaN above ground."""
+        depth = self.channels[channel_id].depth_m
+        if depth is None:
+            return float("nan")
+        anew = [one for one in self.depths.get(channel_id, ()) if one.at_ms <= at_ms]
+        since_ms = -1
+        if anew:
+            since_ms, depth = anew[-1].at_ms, anew[-1].length_m
+        over = [d for d in self.dressings if d.at_ms > since_ms]
+        return depth_now_m(depth, at_ms, [d.at_ms for d in over], [d.length_m for d in over])
+
+    def place(self, channel_id: str, at_ms: int) -> Place:
+        """What a channel's sensing volume lies in at a moment."""
+        height = self.channels[channel_id].sensing_height_m
+        return place(self.depth_m(channel_id, at_ms), height, self.thatch_m(at_ms))
+
+
+def _day(at_ms: int) -> str:
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)
+    return f"{at.day} {at:%B %Y}"
+
+
+@dataclass(frozen=True)
+class StationFrame:
+    """Observations and findings of one span, as long tables sorted by channel and time, and by quantity and time."""
+
+    observations: pd.DataFrame
+    findings: pd.DataFrame
+
+    @classmethod
+    def from_raw(cls, raw: pd.DataFrame) -> StationFrame:
+        """The frame to begin with: every raw row an observation not yet calibrated.
+
+        Parameters
+        ----------
+        raw : DataFrame
+            Columns channel, measured_at_ms, raw, status, clock_ok, received_at_ms; others are left out. Of two rows of
+            one channel and time the one that was heard stands, then the one received first.
+        """
+        table = pd.DataFrame(
+            {
+                "channel": pd.Categorical(raw["channel"]),
+                "measured_at_ms": raw["measured_at_ms"].to_numpy(dtype=np.int64),
+                "raw": raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan),
+                "value": np.nan,
+                "flag": np.uint8(Flag.NOT_EVALUATED),
+                "stage_version": STAGE_VERSION,
+                "received_at_ms": raw["received_at_ms"].to_numpy(dtype=np.int64),
+                "status": pd.Categorical(raw["status"]),
+                "clock_ok": raw["clock_ok"].to_numpy(dtype=np.bool_),
+            },
+            columns=list(OBSERVATION_COLUMNS),
+        )
+        return cls(_in_order(table), no_findings())
+
+    def spans(self) -> dict[str, slice]:
+        """Rows of each channel in `observations`, by its id."""
+        channel = self.observations["channel"].array
+        codes = channel.codes.astype(np.int64)
+        if codes.size == 0:
+            return {}
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1])
+        ends = np.concatenate([starts[1:], [codes.size]])
+        return {str(channel.categories[codes[a]]): slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
+
+    def with_columns(self, **columns: np.ndarray) -> StationFrame:
+        """A frame with these columns of the observations replaced; the rest is shared, nothing is changed in place."""
+        return replace(self, observations=self.observations.assign(**columns))
+
+
+def _in_order(table: pd.DataFrame) -> pd.DataFrame:
+    codes = table["channel"].array.codes.astype(np.int64)
+    times = table["measured_at_ms"].to_numpy()
+    step = np.diff(codes)
+    if np.all((step > 0) | ((step == 0) & (np.diff(times) > 0))):
+        return table
+    unheard = (table["status"] != "ok").to_numpy()
+    order = np.lexsort((table["received_at_ms"].to_numpy(), unheard, times, codes))
+    codes, times = codes[order], times[order]
+    first = np.concatenate([[True], (np.diff(codes) != 0) | (np.diff(times) != 0)])
+    return table.take(order[first]).reset_index(drop=True)
+
+
+def no_findings() -> pd.DataFrame:
+    """An empty table of findings with its columns and types."""
+    return _no_findings().copy(deep=False)
+
+
+@cache
+def _no_findings() -> pd.DataFrame:
+    types = {"start_ms": "int64", "end_ms": "int64", "value": "float64", "low": "float64", "high": "float64"}
+    types |= {"n": "int64", "stage_version": "int64"}
+    return pd.DataFrame({name: pd.Series(dtype=types.get(name, "str")) for name in FINDING_COLUMNS})

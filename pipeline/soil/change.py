@@ -1,0 +1,288 @@
+"""What has changed: a figure before and after a pass, and the trend of short, irregular records."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from pipeline.soil.estimate import SHARE_90, Estimate, resampled, withheld
+from pipeline.units import FloatArray
+
+FEWEST = 4  # events on each side; with fewer a bootstrap of the median has no width to speak of
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """The effect of one pass on one figure.
+
+    Attributes
+    ----------
+    change : Estimate
+        After less before, less the comparison's change where there is one. [unit of the figure]
+    before, after : float
+        Medians at the station itself. [unit of the figure]
+    compared : bool
+        Whether a comparison station stands behind it.
+    clear : bool
+        Whether the interval leaves out no change.
+    """
+
+    change: Estimate
+    before: float
+    after: float
+    compared: bool
+    clear: bool
+
+
+def effect(
+    before: npt.ArrayLike,
+    after: npt.ArrayLike,
+    *,
+    comparison: tuple[npt.ArrayLike, npt.ArrayLike] | None = None,
+) -> Effect:
+    """Effect of a pass on a figure, by medians.
+
+    Parameters
+    ----------
+    before, after : array_like, shape (event,)
+        The figure at each event before and after the pass. [any one unit] NaN are left out; "at least" figures may be
+        handed in, for a median minds only on which side of it they lie.
+    comparison : pair of array_like, optional
+        The same, at a station where no pass was made.
+
+    Returns
+    -------
+    Effect
+        The interval is the 90 % percentile bootstrap's, each group drawn for itself. Withheld with fewer than four
+        events in any group.
+
+    References
+    ----------
+    Bootstrap: Efron 1979, Ann. Statist. 7, 1-26.
+    """
+    groups = [_finite(before), _finite(after)]
+    if comparison is not None:
+        groups += [_finite(c) for c in comparison]
+    least = min(g.size for g in groups)
+    middles = [float(np.median(g)) if g.size else float("nan") for g in groups]
+    if least < FEWEST:
+        reason = f"{least} events in one of the groups, {FEWEST} needed"
+        return Effect(withheld(reason, least), middles[0], middles[1], comparison is not None, False)
+    # a seed for each group: groups of like size must not be drawn alike
+    drawn = [np.median(g[resampled(g, seed=1 + k)], axis=1) for k, g in enumerate(groups)]
+    change, spread = middles[1] - middles[0], drawn[1] - drawn[0]
+    reason = "the season's own change is in it: no comparison station"
+    if comparison is not None:
+        change, spread, reason = change - (middles[3] - middles[2]), spread - (drawn[3] - drawn[2]), ""
+    low, high = (float(q) for q in np.quantile(spread, SHARE_90))
+    found = Estimate(change, min(low, change), max(high, change), sum(g.size for g in groups), reason)
+    return Effect(found, middles[0], middles[1], comparison is not None, low > 0.0 or high < 0.0)
+
+
+def _finite(values: npt.ArrayLike) -> npt.NDArray[np.float64]:
+    array = np.asarray(values, dtype=np.float64)
+    return array[np.isfinite(array)]
+
+
+FEWEST_FOR_NORMAL = 8  # with fewer dates the normal approximation of S is poor: 8 to 10, from memory
+
+
+@dataclass(frozen=True)
+class TrendTest:
+    """Result of a Mann-Kendall test.
+
+    Attributes
+    ----------
+    s : float
+        Rises less falls over all pairs. [1]
+    variance : float
+        Of S when there is no trend, corrected for ties. [1]
+    z : float
+        Standard score with continuity correction; positive for a rise. [1]
+    p : float
+        Two-sided probability of a score at least as far out when there is no trend. [1]
+    count : int
+        Values used.
+    reason : str
+        Why the probability must be taken with care; empty when it need not be.
+    """
+
+    s: float
+    variance: float
+    z: float
+    p: float
+    count: int
+    reason: str
+
+
+@dataclass(frozen=True)
+class SenLine:
+    """Sen's slope with its interval.
+
+    Attributes
+    ----------
+    slope, low, high : float
+        Median of the slopes of all pairs and its interval. [unit of the values per unit of time]
+    intercept : float
+        Median value less slope times median time. [unit of the values]
+    count : int
+        Values used.
+    confidence : float
+        Of the interval, 0 to 1.
+    """
+
+    slope: float
+    low: float
+    high: float
+    intercept: float
+    count: int
+    confidence: float
+
+
+def _s_and_variance(values: FloatArray) -> tuple[float, float]:
+    n = values.size
+    first, second = np.triu_indices(n, k=1)
+    s = float(np.sign(values[second] - values[first]).sum())
+    _, ties = np.unique(values, return_counts=True)
+    tied = float((ties * (ties - 1) * (2 * ties + 5)).sum())
+    return s, (n * (n - 1) * (2 * n + 5) - tied) / 18.0
+
+
+def _test(s: float, variance: float, count: int, effective: int) -> TrendTest:
+    z = 0.0 if s == 0.0 or variance <= 0.0 else (s - np.sign(s)) / np.sqrt(variance)
+    reason = ""
+    if effective < FEWEST_FOR_NORMAL:
+        reason = f"only {effective} dates: the probability is rough below {FEWEST_FOR_NORMAL}"
+    return TrendTest(s, variance, float(z), float(2.0 * stats.norm.sf(abs(z))), count, reason)
+
+
+def mann_kendall(values: npt.ArrayLike) -> TrendTest:
+    """Test a series in order of time for a steady rise or fall.
+
+    Parameters
+    ----------
+    values : array_like, shape (time,)
+        In order of time, evenly or not; any unit. NaN is left out. At least 3.
+
+    Returns
+    -------
+    TrendTest
+
+    Raises
+    ------
+    ValueError
+        Fewer than 3 values.
+
+    References
+    ----------
+    Mann 1945, Econometrica 13; Kendall 1975, Rank Correlation Methods.
+    """
+    x = np.asarray(values, dtype=np.float64)
+    x = x[np.isfinite(x)]
+    _need(x.size, 3, "values")
+    s, variance = _s_and_variance(x)
+    return _test(s, variance, int(x.size), int(x.size))
+
+
+def seasonal_mann_kendall(values: npt.ArrayLike, season: npt.ArrayLike) -> TrendTest:
+    """Test for a trend within seasons, so that autumn is never compared with spring.
+
+    Parameters
+    ----------
+    values : array_like, shape (time,)
+        In order of time. NaN is left out.
+    season : array_like, shape (time,)
+        Any labels, such as the quarter of the year.
+
+    Returns
+    -------
+    TrendTest
+        S and its variance summed over the seasons, taken as independent.
+
+    Raises
+    ------
+    ValueError
+        No season holds 2 values, or the shapes differ.
+
+    References
+    ----------
+    Hirsch, Slack & Smith 1982, Water Resour. Res. 18, 107-121.
+    """
+    x, label = np.asarray(values, dtype=np.float64), np.asarray(season)
+    if x.shape != label.shape:
+        raise ValueError(f"seasons: found shape {label.shape}, expected {x.shape}. Give one for each value.")
+    good = np.isfinite(x)
+    x, label = x[good], label[good]
+    groups = [x[label == one] for one in np.unique(label)]
+    parts = [_s_and_variance(group) for group in groups if group.size >= 2]
+    _need(len(parts), 1, "seasons with 2 values or more")
+    s, variance = (float(sum(column)) for column in zip(*parts, strict=True))
+    return _test(s, variance, int(x.size), int(x.size))
+
+
+def sen_line(time: npt.ArrayLike, values: npt.ArrayLike, *, confidence: float = 0.95) -> SenLine:
+    """Slope of a series by the median over all pairs, at its true dates.
+
+    Parameters
+    ----------
+    time : array_like, shape (time,)
+        Dates as numbers, such as years. Uneven spacing and repeats are welcome.
+    values : array_like, shape (time,)
+        Any unit. NaN is left out.
+    confidence : float
+        Of the interval, 0 to 1.
+
+    Returns
+    -------
+    SenLine
+
+    Raises
+    ------
+    ValueError
+        Fewer than 3 values, or fewer than 2 different times.
+
+    References
+    ----------
+    Sen 1968, J. Am. Stat. Assoc. 63, 1379-1389; computed by scipy's `theilslopes`.
+    """
+    t, x = np.asarray(time, dtype=np.float64), np.asarray(values, dtype=np.float64)
+    good = np.isfinite(t) & np.isfinite(x)
+    t, x = t[good], x[good]
+    _need(x.size, 3, "values")
+    _need(np.unique(t).size, 2, "different times")
+    slope, intercept, low, high = stats.theilslopes(x, t, alpha=confidence)
+    return SenLine(float(slope), float(low), float(high), float(intercept), int(x.size), confidence)
+
+
+def seasonal_sen_slope(time: npt.ArrayLike, values: npt.ArrayLike, season: npt.ArrayLike) -> float:
+    """Median slope over pairs of one season.
+
+    Parameters
+    ----------
+    time, values, season : array_like, shape (time,)
+        As for `sen_line` and `seasonal_mann_kendall`.
+
+    Returns
+    -------
+    float
+        [unit of the values per unit of time] NaN when no season holds two times.
+
+    References
+    ----------
+    Hirsch, Slack & Smith 1982, Water Resour. Res. 18, 107-121.
+    """
+    t, x, label = (np.asarray(v) for v in (time, values, season))
+    slopes: list[float] = []
+    for one in np.unique(label):
+        chosen = (label == one) & np.isfinite(x)
+        first, second = np.triu_indices(int(chosen.sum()), k=1)
+        span = t[chosen][second] - t[chosen][first]
+        apart = span != 0
+        slopes.extend(((x[chosen][second] - x[chosen][first])[apart] / span[apart]).tolist())
+    return float(np.median(slopes)) if slopes else float("nan")
+
+
+def _need(found: int, expected: int, what: str) -> None:
+    if found < expected:
+        raise ValueError(f"trend: found {found} {what}, expected {expected} or more. Wait for more dates.")

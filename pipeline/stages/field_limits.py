@@ -1,0 +1,119 @@
+"""Learning the limits of each channel, every four weeks, from its history up to then.
+
+What is learned holds from that moment on and is kept as a finding under the channel's id; it is never worked out again
+by itself, so neither old findings nor old alerts change when more is known. Because the stages are handed the limits
+with their dates, what they say does not depend on when learning ran. The sums are in `pipeline.soil.limits`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+from pipeline.site.station import FINDING_COLUMNS, STAGE_VERSION, ChannelLimits, StationContext, no_findings
+from pipeline.soil.estimate import Estimate
+from pipeline.soil.layers import Place
+from pipeline.soil.limits import Limits, learn_limits
+from pipeline.soil.wetting import Watering, events
+from pipeline.stages.daily import FIRST_MONDAY_MS, Record, Series, record_of
+from pipeline.store import Store
+from pipeline.units import DAY_MS, HOUR_MS
+
+LIMIT_QUANTITIES = ("drained_limit", "dry_limit")
+EVERY_MS = 28 * DAY_MS
+HISTORY_MS = 2 * 365 * DAY_MS  # at most so much, so that a site that has changed is not held to what it was
+STILL_DEMAND_MM = 1.0  # of a day whose following night counts as still; common practice, no source
+NIGHT_H = (20, 30)  # from the sun's midnight before: 20 to 6 h
+EVER_MS = (0, 2**62)
+NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
+
+
+def due_ms(first_ms: int, last_ms: int) -> range:
+    """Moments at which limits are learned, first < moment <= last: Mondays, four weeks apart. [ms since 1970, UTC]"""
+    begin = (first_ms - FIRST_MONDAY_MS) // EVERY_MS + 1
+    end = (last_ms - FIRST_MONDAY_MS) // EVERY_MS + 1
+    return range(FIRST_MONDAY_MS + begin * EVERY_MS, FIRST_MONDAY_MS + end * EVERY_MS, EVERY_MS)
+
+
+def learned_limits(store: Store, channels: Iterable[str]) -> dict[str, tuple[ChannelLimits, ...]]:
+    """The limits of channels as kept, in order of time; a channel without any is left out."""
+    found = {}
+    for channel in channels:
+        table = store.findings(channel, LIMIT_QUANTITIES, *EVER_MS)
+        times = table["start_ms"].to_numpy(dtype=np.int64).tolist()
+        numbers = table[["value", "low", "high"]].to_numpy(dtype=np.float64).tolist()
+        rows = dict(zip(zip(table["quantity"], times, strict=True), numbers, strict=True))
+        limits = []
+        for at_ms in sorted(set(times)):
+            if ("dry_limit", at_ms) in rows and ("drained_limit", at_ms) in rows:
+                dry, dry_low, dry_high = rows["dry_limit", at_ms]
+                drained, drained_low, drained_high = rows["drained_limit", at_ms]
+                limits.append(ChannelLimits(at_ms, dry, drained, (dry_low, dry_high), (drained_low, drained_high)))
+        if limits:
+            found[channel] = tuple(limits)
+    return found
+
+
+def learn(store: Store, context: StationContext, at_ms: int) -> int:
+    """Learn the limits of every channel of a station from what was known before a moment, and keep them from it on.
+
+    Parameters
+    ----------
+    store : Store
+    context : StationContext
+    at_ms : int
+        [ms since 1970, UTC]
+
+    Returns
+    -------
+    int
+        How many findings were kept.
+
+    Raises
+    ------
+    StoreAway, StoreFull
+    """
+    first_ms = at_ms - HISTORY_MS
+    wanted = [*context.moisture, *([] if context.rain_channel is None else [context.rain_channel])]
+    observations = store.observations(wanted, first_ms, at_ms)
+    demand = store.findings(context.station, ["reference_et"], first_ms, at_ms)
+    table = limits_table(record_of(observations, demand), context, at_ms)
+    if len(table):
+        store.upsert_findings(table)
+    return len(table)
+
+
+def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.DataFrame:
+    """Findings of the limits learned from a record that ends at a moment; mixed and silent channels have none."""
+    rain = NOTHING if context.rain_channel is None else record.channels.get(context.rain_channel, NOTHING)
+    waterings = [Watering(a, b) for a, b in context.waterings if b < at_ms]
+    heard = [i for i in context.moisture if i in record.channels]
+    spells = events(*rain, waterings=waterings, probe=record.channels[heard[0]] if heard else None)
+    nights = _still_nights(record.findings.get("reference_et", NOTHING))
+    rows = []
+    for channel in heard:
+        place = context.place(channel, at_ms)
+        if place is Place.MIXED:
+            continue
+        medium = context.thatch if place is Place.THATCH else context.soil_at(channel)
+        times, values = record.channels[channel]
+        shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))  # what came before was other ground
+        limits = learn_limits(times[shown:], values[shown:], medium, spells, nights_ms=nights)
+        rows += _rows(channel, at_ms, limits)
+    return pd.DataFrame(rows, columns=list(FINDING_COLUMNS)) if rows else no_findings()
+
+
+def _still_nights(demand: Series) -> np.ndarray:
+    day_ms, value_mm = demand
+    still = day_ms[np.nan_to_num(value_mm, nan=np.inf) <= STILL_DEMAND_MM]
+    return np.stack([still + hour * HOUR_MS for hour in NIGHT_H], axis=1)
+
+
+def _rows(channel: str, at_ms: int, limits: Limits) -> list[tuple[object, ...]]:
+    def row(quantity: str, what: Estimate) -> tuple[object, ...]:
+        reason = f"provisional: {what.reason}" if what.provisional else what.reason
+        return (channel, quantity, at_ms, at_ms, what.value, what.low, what.high, what.n, reason, STAGE_VERSION)
+
+    return [row("drained_limit", limits.drained), row("dry_limit", limits.dry)]

@@ -1,0 +1,297 @@
+"""Which stretches of which stations the stages have still to see, and the running of them, one bounded piece at a time.
+
+Marks come from readings just kept and from a diary entry that changes the past. Channels the settings do not name are
+kept too, not evaluated. What is worked out depends on the raw readings alone, not on how they were cut into pieces.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from functools import partial
+
+from hardware.reading import Reading
+from pipeline.run.metrics import Metrics
+from pipeline.site.models import SiteConfig
+from pipeline.site.station import WEATHER, StationContext
+from pipeline.stages import LEAD_IN_MS, affected
+from pipeline.stages.field_limits import due_ms, learn
+from pipeline.stages.recompute import CELL_MS, Redone, keep_unknown, redo, redo_periods
+from pipeline.stages.treatments import likest, redo_passes
+from pipeline.store import Store
+from pipeline.store.database import Database
+from pipeline.store.readings import unworked
+
+MAX_STRETCHES = 64  # more are joined over the smallest gap: a little more work in place of more memory
+
+
+class Spans:
+    """Stretches of time, sorted, none touching another."""
+
+    def __init__(self) -> None:
+        self._spans: list[tuple[int, int]] = []
+
+    def __bool__(self) -> bool:
+        return bool(self._spans)
+
+    def __iter__(self) -> Iterator[tuple[int, int]]:
+        return iter(self._spans)
+
+    def add(self, start_ms: int, end_ms: int) -> None:
+        """Add a stretch and join it with those it touches."""
+        if end_ms <= start_ms:
+            return
+        apart = [(a, b) for a, b in self._spans if b < start_ms or a > end_ms]
+        touching = [(a, b) for a, b in self._spans if not (b < start_ms or a > end_ms)]
+        start_ms = min([start_ms, *(a for a, _ in touching)])
+        end_ms = max([end_ms, *(b for _, b in touching)])
+        self._spans = sorted([*apart, (start_ms, end_ms)])
+        while len(self._spans) > MAX_STRETCHES:
+            gaps = [b[0] - a[1] for a, b in zip(self._spans, self._spans[1:], strict=False)]
+            i = gaps.index(min(gaps))
+            self._spans[i : i + 2] = [(self._spans[i][0], self._spans[i + 1][1])]
+
+    def first(self, most_ms: int) -> tuple[int, int]:
+        """The beginning of the earliest stretch, at most this long. It stays until `done`."""
+        start, end = self._spans[0]
+        return start, min(end, start + most_ms)
+
+    def done(self, start_ms: int, end_ms: int) -> None:
+        """Take a stretch off."""
+        left: list[tuple[int, int]] = []
+        for a, b in self._spans:
+            left += [(x, y) for x, y in ((a, min(b, start_ms)), (max(a, end_ms), b)) if x < y]
+        self._spans = left
+
+
+def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
+    """First and last of each run of times that are no further apart than `gap_ms`. [ms] Both included."""
+    runs: list[tuple[int, int]] = []
+    for t in sorted(set(times_ms)):
+        if runs and t - runs[-1][1] <= gap_ms:
+            runs[-1] = (runs[-1][0], t)
+        else:
+            runs.append((t, t))
+    return runs
+
+
+PIECE_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
+MAX_UNKNOWN_CHANNELS = 200
+UNKNOWN = ""  # stands for a station where the channel has none in the settings
+
+
+class RestageQueue:
+    """The work of the stages.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    store : Store
+    database : Database
+        The journal's.
+    metrics : Metrics
+    context_of : callable
+        The stages' context of a station, by its name.
+    feed : callable, optional
+        Carries a few readings to a server store; true while there is more.
+    """
+
+    def __init__(
+        self,
+        config: SiteConfig,
+        store: Store,
+        database: Database,
+        metrics: Metrics,
+        context_of: Callable[[str], StationContext],
+        *,
+        feed: Callable[[], bool] | None = None,
+    ) -> None:
+        self._config, self._store, self._database, self._metrics = config, store, database, metrics
+        self._context_of, self._feed = context_of, feed
+        metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
+        self._spans: dict[str, Spans] = {}
+        self._changed: dict[str, Spans] = {}  # observations whose days and fortnights are still to be worked out
+        self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
+        self._learned_ms: dict[str, int] = {}
+        self._since_s: dict[str, float] = {}
+        self._lock = threading.Lock()
+        self._unknown: dict[str, int] = {}
+        self._readers: dict[str, tuple[str, ...]] = {}
+        for station in config.stations():
+            own = [c.id for c in config.stations()[station].channels]
+            shared = [config.weather_channel(station, quantity) for quantity in ("rain", *WEATHER)]
+            for channel in {*own, *shared}:
+                if channel is not None:
+                    self._readers[channel] = (*self._readers.get(channel, ()), station)
+
+    @property
+    def waiting(self) -> int:
+        """How many stations wait."""
+        return len(self._spans)
+
+    @property
+    def periods_waiting(self) -> int:
+        """How many stations have days or fortnights to be worked out anew."""
+        return len({*self._changed, *self._to_learn})
+
+    @property
+    def oldest_s(self) -> float:
+        """Since when the longest waiting station waits, on the monotonic clock. [s]"""
+        with self._lock:
+            return min(self._since_s.values(), default=0.0)
+
+    @property
+    def unknown(self) -> Mapping[str, int]:
+        """Channels heard that the settings do not name, with the time of their newest reading. [ms since 1970, UTC]"""
+        return dict(self._unknown)
+
+    def waits_for(self, station: str) -> bool:
+        """Whether a station has readings the stages have not seen."""
+        return station in self._spans
+
+    def periods_wait_for(self, station: str) -> bool:
+        """Whether days or fortnights of a station are still to be worked out anew."""
+        return station in self._changed or station in self._to_learn
+
+    def feed(self) -> bool:
+        """Carry readings on to a server store, where there is one; whether there is more."""
+        return self._feed is not None and self._feed()
+
+    def mark(self, readings: Iterable[Reading], now_s: float) -> dict[str, int]:
+        """Note new readings. Returns the stations they belong to, with the newest time of each. [ms]"""
+        times: dict[str, list[int]] = {}
+        for reading in readings:
+            times.setdefault(reading.channel, []).append(reading.measured_at_ms)
+        newest: dict[str, int] = {}
+        by_station: dict[str, list[int]] = {}
+        for channel, at_ms in times.items():
+            for station in self._stations_of(channel, max(at_ms)):
+                by_station.setdefault(station, []).extend(at_ms)
+            own = channel.split("/", 1)[0]
+            newest[own] = max(max(at_ms), newest.get(own, 0))
+        for station, at_ms in by_station.items():
+            for first_ms, last_ms in stretches(at_ms, LEAD_IN_MS):
+                self._add(station, first_ms, last_ms, now_s)
+        return {s: newest[s] for s in by_station if s in newest}
+
+    def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
+        """Note that a station's record between two times must be worked out anew."""
+        self._add(station, start_ms, end_ms - 1, now_s)
+
+    def resume(self, worked: Mapping[str, object], now_s: float) -> None:
+        """Note what was kept before a kill but not worked on."""
+        known = {name: seq for name, seq in worked.items() if isinstance(seq, int)}
+        for channel, first_ms, last_ms in unworked(self._database, known):
+            for station in self._stations_of(channel, last_ms):
+                self._add(station, first_ms, last_ms, now_s)
+
+    def step(self) -> str | None:
+        """Run the stages over one piece of the station that has waited longest; returns its name."""
+        with self._lock:
+            if not self._spans:
+                return None
+            station = min(self._spans, key=lambda s: self._since_s[s])
+            since_s = self._since_s[station]
+            start_ms, end_ms = self._spans[station].first(PIECE_MS)
+            # Taken off before it is read: what is marked meanwhile by another thread is then worked out once more.
+            self._spans[station].done(start_ms, end_ms)
+            if not self._spans[station]:
+                del self._spans[station], self._since_s[station]
+        try:
+            with self._metrics.stage_seconds.time():
+                done = self._redo(station, start_ms, end_ms)
+        except BaseException:
+            self._put(station, start_ms, end_ms, since_s)
+            raise
+        if station != UNKNOWN:
+            with self._lock:
+                self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
+        self._metrics.dirty_windows.set(len(self._spans))
+        self._metrics.observations.inc(done.observations)
+        self._metrics.findings.inc(done.findings)
+        return station
+
+    def step_periods(self) -> str | None:
+        """Work out the days and fortnights of one station anew, or learn its limits when that is done; its name.
+
+        Only when the stages have seen everything: a station may share the weather of another.
+        """
+        with self._lock:
+            if self._spans:
+                return None
+            station = next(iter(self._changed), None)
+            if station is not None:
+                start_ms, end_ms = self._changed[station].first(PIECE_MS)
+                self._changed[station].done(start_ms, end_ms)
+                if not self._changed[station]:
+                    del self._changed[station]
+        if station is None:
+            return self._learn_next()
+        try:
+            with self._metrics.period_seconds.time():
+                context = self._context_of(station)
+                done = redo_periods(self._store, context, start_ms, end_ms)
+                beside = partial(self._beside, station)
+                passes = redo_passes(self._store, context, beside, start_ms=start_ms, end_ms=end_ms)
+        except BaseException:
+            with self._lock:
+                self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
+            raise
+        self._metrics.findings.inc(done.findings + passes)
+        self._to_learn.setdefault(station, None)
+        return station
+
+    def _beside(self, station: str) -> Iterator[StationContext]:
+        """Stations that may be held beside one, the likest first."""
+        return (self._context_of(other) for other in likest(self._config, station))
+
+    def _learn_next(self) -> str | None:
+        """Learn the limits of one station for one moment that is due; after the last, its layers are marked anew."""
+        station = next(iter(self._to_learn), None)
+        if station is None:
+            return None
+        context = self._context_of(station)
+        heard = self._store.span(context.moisture)
+        first_ms = self._learned_ms.get(station, 0 if heard is None else heard[0])
+        known_ms = int(context.learned_ms().max(initial=first_ms))
+        due = due_ms(known_ms, known_ms if heard is None else heard[1])
+        if due:
+            self._metrics.findings.inc(learn(self._store, context, due[0]))
+            self._learned_ms[station] = due[0]
+            since_ms = self._to_learn[station]
+            self._to_learn[station] = due[0] if since_ms is None else since_ms
+        if len(due) <= 1:
+            since_ms = self._to_learn.pop(station)
+            if since_ms is not None and heard is not None:
+                self._put(station, since_ms, (heard[1] // CELL_MS + 1) * CELL_MS, 0.0)
+        return station
+
+    def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:
+        if station == UNKNOWN:
+            return keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms)
+        return redo(self._store, self._context_of(station), start_ms, end_ms)
+
+    def _add(self, station: str, first_ms: int, last_ms: int, now_s: float) -> None:
+        if station == UNKNOWN:
+            start_ms, end_ms = first_ms // CELL_MS * CELL_MS, (last_ms // CELL_MS + 1) * CELL_MS
+        else:
+            span = affected(first_ms, last_ms)
+            start_ms, end_ms = span.start_ms, span.end_ms
+        self._put(station, start_ms, end_ms, now_s)
+
+    def _put(self, station: str, start_ms: int, end_ms: int, since_s: float) -> None:
+        with self._lock:
+            self._spans.setdefault(station, Spans()).add(start_ms, end_ms)
+            self._since_s[station] = min(since_s, self._since_s.get(station, since_s))
+            self._metrics.dirty_windows.set(len(self._spans))
+
+    def _stations_of(self, channel: str, newest_ms: int) -> Sequence[str]:
+        readers = self._readers.get(channel)
+        if readers is not None:
+            return readers
+        if channel not in self._unknown and len(self._unknown) >= MAX_UNKNOWN_CHANNELS:
+            self._metrics.unknown_refused.inc()
+            return ()
+        self._unknown[channel] = max(newest_ms, self._unknown.get(channel, 0))
+        self._metrics.unknown_channels.set(len(self._unknown))
+        return (UNKNOWN,)

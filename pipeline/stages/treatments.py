@@ -1,0 +1,291 @@
+"""Findings of passes over the turf and of cores: what each pass changed and took out, and how thatch grows.
+
+A pass is judged by the findings of twelve weeks before and after it, cut short at the next pass that goes as deep or is
+of its kind, beside a station where none was made where there is one. It is told from the diary and from findings alone,
+never from readings. Nothing here sums: `soil.effect`, `soil.thatch` and `soil.trend` do.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipeline.site.models import SiteConfig
+from pipeline.site.station import FINDING_COLUMNS, FOREVER_MS, STAGE_VERSION, PassDone, StationContext
+from pipeline.soil import change as trend
+from pipeline.soil import thatch
+from pipeline.soil.change import FEWEST, Effect, effect
+from pipeline.soil.estimate import Estimate, withheld
+from pipeline.stages.daily import FORTNIGHT_MS, Finding, Series, record_of
+from pipeline.store import Store
+from pipeline.units import DAY_MS, FloatArray
+
+COMPARED: Mapping[str, str] = {
+    "hold_time_change": "hold_time",
+    "arrival_share_change": "arrival_share",
+    "arrival_lag_change": "arrival_lag",
+    "root_depth_90_change": "root_depth_90",
+}
+"""Each change by the finding of which it is the change."""
+PASS_QUANTITIES = (
+    *COMPARED, "organic_trend", "removal_efficiency", "thatch_removed", "thatch_trend", "untreated_island",
+)  # fmt: skip
+WINDOW_MS = 84 * DAY_MS  # six fortnights; longer, and the season is most of the change: our own choice
+UNDER_WAY_MS = 3 * DAY_MS  # a dry-down that was under way when the blades came belongs to neither side
+TREATS_FROM_M = 0.002  # a brush changes nothing that is asked here
+DRESSES = ("topdressing",)
+GROOVES, HOLES = ("verticutting", "scarifying", "heavy_dethatching"), ("hollow_coring",)
+NO_SIZES = "nobody wrote down width and spacing of blades or tines"
+NO_TREND = "no clear trend"
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """A station with its findings by quantity: where each stands [ms] and its value, the withheld left out."""
+
+    context: StationContext
+    findings: Mapping[str, Series]
+
+
+def treats(one: PassDone) -> bool:
+    """Whether a pass may change how water moves: it cuts, or it dresses."""
+    return one.depth_m >= TREATS_FROM_M or one.kind in DRESSES
+
+
+def window(one: PassDone, passes: Sequence[PassDone]) -> tuple[int, int]:
+    """From when to when findings are held against each other for a pass. [ms since 1970, UTC]"""
+    hinder = [
+        o.at_ms for o in passes if o is not one and treats(o) and (o.kind == one.kind or o.depth_m >= one.depth_m)
+    ]
+    begin = max([one.at_ms - WINDOW_MS, *(t for t in hinder if t < one.at_ms)])
+    end = min([one.at_ms + WINDOW_MS, *(t for t in hinder if t > one.at_ms)])
+    return begin, end
+
+
+def pass_findings(own: Told, others: Sequence[Told], one: PassDone) -> Iterator[Finding]:
+    """Findings of one pass at a station.
+
+    Parameters
+    ----------
+    own : Told
+    others : sequence of Told
+        Stations that may be held beside it, the likest first.
+    one : PassDone
+        Of `own.context.passes`.
+    """
+    context = own.context
+    begin, end = window(one, context.passes)
+    if one.around and treats(one):
+        yield _island(context, one)
+    if treats(one):
+        for quantity, source in COMPARED.items():
+            found = _change(own, others, one, source, begin, end)
+            numbers = (found.value, found.low, found.high, found.n)
+            yield Finding(quantity, one.at_ms, end, *numbers, found.reason)
+    if one.kind in (*GROOVES, *HOLES):
+        taken = {"thatch_removed": _removed(context, one)}
+        if np.isfinite(one.removed_kg_m2):
+            taken["removal_efficiency"] = _efficiency(context, one)
+        for quantity, found in taken.items():
+            numbers = (found.value, found.low, found.high, found.n)
+            yield Finding(quantity, one.at_ms, one.at_ms, *numbers, found.reason)
+
+
+def _island(context: StationContext, one: PassDone) -> Finding:
+    later = [p.at_ms for p in context.passes if p.at_ms > one.at_ms and p.kind == one.kind and not p.around]
+    names = " and ".join(one.around)
+    reason = f"{one.title} went around {names}: what {names} says is of an untreated island, not of the surface"
+    return Finding("untreated_island", one.at_ms, min(later, default=one.at_ms), 1.0, np.nan, np.nan, 1, reason)
+
+
+def _change(own: Told, others: Sequence[Told], one: PassDone, source: str, begin: int, end: int) -> Estimate:
+    if one.around:
+        return withheld(f"{' and '.join(one.around)} stood in an untreated island")
+    sides = _sides(own, source, one.at_ms, begin, end)
+    if min(side.size for side in sides) < FEWEST:
+        return effect(*sides).change
+    beside = None
+    for other in others:
+        theirs = _sides(other, source, one.at_ms, begin, end)
+        if not _treated(other.context, begin, end) and min(side.size for side in theirs) >= FEWEST:
+            beside = (other.context.station, theirs)
+            break
+    found: Effect = effect(*sides, comparison=None if beside is None else beside[1])
+    words = [found.change.reason if beside is None else f"beside {beside[0]}, where no pass was made"]
+    less = [o.title for o in own.context.passes if o is not one and treats(o) and begin < o.at_ms < end]
+    words += [f"{' and '.join(dict.fromkeys(less))} fell within it too"] if less else []
+    words += [] if found.clear else ["the interval holds no change at all"]
+    return Estimate(found.change.value, found.change.low, found.change.high, found.change.n, "; ".join(words))
+
+
+def _sides(told: Told, source: str, at_ms: int, begin: int, end: int) -> tuple[FloatArray, FloatArray]:
+    """Values before and after; what was under way when the pass came is in neither."""
+    times, values = told.findings.get(source, (np.array([], dtype=np.int64), np.array([])))
+    under_way = FORTNIGHT_MS if source == "root_depth_90" else UNDER_WAY_MS
+    before = (times >= begin) & (times <= at_ms - under_way)
+    after = (times >= at_ms) & (times < end)
+    return values[before], values[after]
+
+
+def _treated(context: StationContext, begin: int, end: int) -> bool:
+    return any(begin < o.at_ms < end and treats(o) for o in context.passes)
+
+
+def _removed(context: StationContext, one: PassDone) -> Estimate:
+    """Thatch a pass took out by the geometry of its blades, between likely efficiencies. [mm]"""
+    share, thickness_mm = _share(one), 1000.0 * context.thatch_m(one.at_ms)
+    if isinstance(share, str):
+        return withheld(share)
+    if not thickness_mm > 0.0:
+        return withheld("no core says how thick the thatch is")
+    low, high = (
+        thatch.removed_mm(thickness_mm, share, 1000.0 * one.depth_m, efficiency=e) for e in thatch.LIKELY_EFFICIENCY
+    )
+    return Estimate((low + high) / 2.0, low, high, 1, "by the size of the blades and a likely efficiency, not weighed")
+
+
+def _efficiency(context: StationContext, one: PassDone) -> Estimate:
+    share, thickness_mm = _share(one), 1000.0 * context.thatch_m(one.at_ms)
+    if isinstance(share, str):
+        return withheld(share)
+    if not thickness_mm > 0.0:
+        return withheld("no core says how thick the thatch is")
+    loose, dense = thatch.DRY_DENSITY_G_CM3
+    high, value, low = (
+        thatch.removal_efficiency(one.removed_kg_m2, thickness_mm, share, 1000.0 * one.depth_m, density_g_cm3=d)
+        for d in (loose, (loose + dense) / 2.0, dense)
+    )
+    return Estimate(value, low, high, 1, "more than was there: soil or sand came with it" if low > 1.0 else "")
+
+
+def _share(one: PassDone) -> float | str:
+    """Share of the surface touched, or why it cannot be told."""
+    width_mm, spacing_mm = 1000.0 * one.width_m, 1000.0 * one.spacing_m
+    if one.kind in HOLES and not np.isfinite(width_mm) and one.variant.removesuffix("mm").isdigit():
+        width_mm = float(one.variant.removesuffix("mm"))
+    if not (np.isfinite(width_mm) and np.isfinite(spacing_mm)):
+        return NO_SIZES
+    sum_of = thatch.hole_share if one.kind in HOLES else thatch.groove_share
+    try:
+        return sum_of(width_mm, spacing_mm)
+    except ValueError as err:
+        return str(err)
+
+
+def core_findings(context: StationContext) -> Iterator[Finding]:
+    """Findings of a station's cores: how fast thatch and its organic matter grow, by cores of the commonest method."""
+    every = context.core_reads
+    methods = [core.method for core in every]
+    common = [core for core in every if methods and core.method == max(set(methods), key=methods.count)]
+    thick = [core for core in common if np.isfinite(core.thickness_mm)]
+    if len({core.taken for core in thick}) >= 2:
+        yield _trend("thatch_trend", thatch.thickness_series(thick), min(c.taken for c in thick))
+    pieces = [(p.top_mm, p.bottom_mm, p.method) for core in every for p in core.slices]
+    if pieces:
+        top, bottom, method = max(sorted(set(pieces)), key=pieces.count)
+        cut = [
+            c
+            for c in context.core_reads
+            if any((p.top_mm, p.bottom_mm, p.method) == (top, bottom, method) for p in c.slices)
+        ]
+        if len({core.taken for core in cut}) >= 2:
+            yield _trend("organic_trend", thatch.organic_series(cut, top, bottom), min(c.taken for c in cut))
+
+
+def _trend(quantity: str, series: thatch.CoreSeries, first: datetime.date) -> Finding:
+    """Sen's slope a year with its 90 % interval. [unit of the series yr-1]"""
+    start_ms = (first.toordinal() - datetime.date(1970, 1, 1).toordinal()) * DAY_MS
+    end_ms = start_ms + round(float(series.time_year[-1]) * thatch.DAYS_A_YEAR) * DAY_MS
+    count = int(series.time_year.size)
+    if count < 3:
+        return Finding(quantity, start_ms, end_ms, np.nan, np.nan, np.nan, count, f"{count} dates of cores, 3 needed")
+    line, test = trend.sen_line(series.time_year, series.mean, confidence=0.9), trend.mann_kendall(series.mean)
+    words = [f"cores by {series.method}"] + [test.reason] * bool(test.reason)
+    words += [] if bool(series.enough.all()) else [f"fewer than {thatch.FEWEST_CORES} cores behind a date"]
+    words += [NO_TREND] * bool(test.p > 0.1)
+    return Finding(quantity, start_ms, end_ms, line.slope, line.low, line.high, count, "; ".join(words))
+
+
+def touched(context: StationContext, start_ms: int, end_ms: int) -> list[PassDone]:
+    """Passes whose findings may change when others of start <= t < end do."""
+    start_ms, end_ms = max(start_ms, 0), min(end_ms, FOREVER_MS)
+    return [p for p in context.passes if p.at_ms - WINDOW_MS < end_ms and start_ms < p.at_ms + WINDOW_MS]
+
+
+def likest(config: SiteConfig, station: str) -> list[str]:
+    """Other stations, those most like it first: of its surface, of its kind of surface, of its soil."""
+    own = config.stations()[station]
+    kinds = {surface.name: surface.kind for surface in config.surfaces}
+
+    def unlike(name: str) -> tuple[bool, bool, bool, str]:
+        other = config.stations()[name]
+        return other.surface != own.surface, kinds[other.surface] != kinds[own.surface], other.soil != own.soil, name
+
+    return sorted((name for name in config.stations() if name != station), key=unlike)
+
+
+def redo_passes(
+    store: Store,
+    context: StationContext,
+    others: Callable[[], Iterable[StationContext]],
+    *,
+    start_ms: int = 0,
+    end_ms: int = FOREVER_MS,
+) -> int:
+    """Work out the passes that findings of start <= t < end touch, and the trends of cores, and store what is found.
+
+    Parameters
+    ----------
+    store : Store
+    context : StationContext
+    others : callable
+        Gives the other stations' contexts, the likest first; called only when a pass is touched.
+    start_ms, end_ms : int
+        [ms since 1970, UTC]
+
+    Returns
+    -------
+    int
+        How many findings were stored.
+
+    Raises
+    ------
+    StoreAway, StoreFull
+    """
+    again = touched(context, start_ms, end_ms)
+    found = list(core_findings(context))
+    if again:
+        first, last = again[0].at_ms - WINDOW_MS, again[-1].at_ms + WINDOW_MS
+        own = _told(store, context, first, last)
+        beside = [_told(store, other, first, last) for other in others()]
+        found += [finding for one in again for finding in pass_findings(own, beside, one)]
+    _forget(store, context, {one.at_ms for one in again}, found)
+    if found:
+        store.upsert_findings(_table(context.station, found))
+    return len(found)
+
+
+def _told(store: Store, context: StationContext, first_ms: int, last_ms: int) -> Told:
+    table = store.findings(context.station, sorted(set(COMPARED.values())), max(first_ms, 0), last_ms)
+    table = table[table["value"].notna()]
+    nothing = pd.DataFrame({"channel": [], "measured_at_ms": [], "value": [], "flag": []})
+    return Told(context, record_of(nothing.astype({"measured_at_ms": "int64"}), table).findings)
+
+
+def _forget(store: Store, context: StationContext, again_ms: set[int], found: list[Finding]) -> None:
+    """Take away what was found of passes struck out, or is found no more."""
+    kept = {(one.quantity, one.start_ms) for one in found}
+    at_ms = {one.at_ms for one in context.passes} - again_ms
+    stored = store.findings(context.station, PASS_QUANTITIES, 0, FOREVER_MS)
+    for quantity, start_ms in zip(stored["quantity"], stored["start_ms"].tolist(), strict=True):
+        if (quantity, start_ms) not in kept and start_ms not in at_ms:
+            store.delete_findings(context.station, [quantity], start_ms, start_ms + 1)
+
+
+def _table(station: str, found: list[Finding]) -> pd.DataFrame:
+    table = pd.DataFrame(found, columns=list(Finding._fields)).assign(station=station, stage_version=STAGE_VERSION)
+    return table.sort_values(["quantity", "start_ms"], kind="stable", ignore_index=True)[list(FINDING_COLUMNS)]

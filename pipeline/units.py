@@ -1,0 +1,40 @@
+"""Times, arrays and the flag of an observation: what every folder of the pipeline shares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+import numpy.typing as npt
+
+
+@dataclass(frozen=True, slots=True)
+class TimeSpan:
+    """From a moment up to, but without, another. [ms since 1970, UTC]"""
+
+    start_ms: int
+    end_ms: int
+
+
+MINUTE_MS = 60_000
+HOUR_MS = 3_600_000
+DAY_MS = 86_400_000
+
+FloatArray = npt.NDArray[np.float64]
+TimeArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
+
+
+class Flag(IntEnum):
+    """How far an observation may be believed.
+
+    Source: IOC Manuals and Guides 54, volume 3 (2013), "Ocean Data Standards: quality flag scheme", primary level;
+    the same five are used by the QARTOD manuals (cited from memory).
+    """
+
+    GOOD = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9

@@ -1,0 +1,344 @@
+"""Ten days of wetness with honest chances, from a forecast, the site's past or its climate, or the reason why not."""
+
+import datetime
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+
+from pipeline.forecast.balance_fit import Fit, PastHours, fit
+from pipeline.forecast.weather_ahead import (
+    LEAST_PASTS,
+    PastWeather,
+    Trust,
+    WeatherAhead,
+    from_climate,
+    from_forecast,
+    from_past,
+    weather_ahead,
+)
+from pipeline.forecast.weather_file import WeatherForecast
+from pipeline.forecast.wetness import DayChance, WetnessForecast, best_day_line, day_chances, forecast_wetness, in_ten
+from pipeline.site.models import (
+    MonthlyClimate,
+)
+from simulator.climates import CLIMATES as SIMULATED_CLIMATES
+from tests.bench.bench_forecast import as_scores, gain, rms, score, until
+from tests.bench.forecast_stations import KINDS, simulated
+from tests.pipeline.forecast.test_balance import TRUE
+
+HOUR_MS = 3_600_000
+PLACE = {"latitude_deg": 52.0, "longitude_deg": 0.0}
+CLIMATE = MonthlyClimate(
+    rain_mm=(60.0,) * 6 + (30.0,) * 6, wet_days=(12.0,) * 6 + (6.0,) * 6,
+    highest_degc=(8, 8, 11, 14, 17, 20, 22, 22, 19, 15, 11, 8), lowest_degc=(2, 2, 3, 5, 8, 11, 13, 12, 10, 8, 5, 3),
+)  # fmt: skip
+
+
+def ms(*moment):
+    return round(datetime.datetime(*moment, tzinfo=datetime.UTC).timestamp() * 1000)
+
+
+NOW = ms(2030, 6, 10, 6)
+
+
+def weather_of(rain_mm, demand_mm=0.1, issued_ms=NOW, hours=240, chance=None):
+    """A forecast of even rain."""
+    return WeatherForecast(
+        issued_ms, NOW,
+        {"rain_mm": np.full(hours, float(rain_mm)), "reference_et_mm": np.full(hours, float(demand_mm)),
+         "rain_chance": np.full(hours, np.nan if chance is None else chance)},
+    )  # fmt: skip
+
+
+def past_year(value=None, days=365, end_ms=NOW):
+    """A past whose rain is the number of the day, so that a member tells where it was taken from."""
+    rain = np.repeat(np.arange(days, dtype=float), 24) if value is None else np.full(24 * days, float(value))
+    return PastWeather(end_ms - days * 24 * HOUR_MS, rain, np.full(24 * days, 0.1))
+
+
+def station_past(thatch=1.0, root=0.8, hours=72):
+    return PastHours(
+        NOW - hours * HOUR_MS, np.full(hours, thatch), np.full(hours, root), np.zeros(hours), np.full(hours, 0.1)
+    )
+
+
+FITTED = Fit(TRUE, np.full(121, 0.05), np.linspace(0.01, 0.04, 121), 40.0)
+
+
+def test_members_of_the_past_come_from_the_same_season():
+    """Every member begins within twenty days of today's date, last year or just now, and runs on day after day."""
+    found = from_past(past_year(), NOW)
+    first = found.rain_mm[0]
+    # day 0 of this past is a year before today, day 365 today
+    assert ((first <= 20) | (first >= 345)).all()
+    assert (first <= 355).all()  # ten whole days must lie before today
+    assert (np.diff(found.rain_mm[::24], axis=0) == 1.0).all()
+    assert len(np.unique(first)) >= LEAST_PASTS
+
+
+def test_too_little_past_is_no_ensemble():
+    """Four weeks give nineteen starts at most: fewer than needed."""
+    assert from_past(past_year(days=28), NOW) is None
+    assert from_past(past_year(days=5), NOW) is None
+
+
+def test_gaps_leave_their_spans_out():
+    """A past with half of its rain unknown gives only whole spans."""
+    past = past_year(days=730)
+    past.rain_mm[: 24 * 15] = np.nan
+    assert np.isfinite(from_past(past, NOW).rain_mm).all()
+
+
+def test_climate_keeps_its_monthly_means():
+    """Drawn days are wet and dry in the mean as the month says: 2 mm a day on 0.4 of days (the climate's own)."""
+    found = from_climate(CLIMATE, ms(2030, 3, 10), **PLACE, members=4000)
+    daily = found.rain_mm.reshape(10, 24, -1).sum(axis=1)
+    # 40000 days of spread 3.5 mm: three standard errors, and the month has 30.4 days
+    assert daily.mean() == pytest.approx(60.0 / 30.4375, abs=0.08)
+    assert (daily > 0.0).mean() == pytest.approx(12.0 / 30.4375, abs=0.015)
+    wet = daily > 0.0
+    assert np.corrcoef(wet[:-1].ravel(), wet[1:].ravel())[0, 1] == pytest.approx(0.3, abs=0.03)  # as stated
+    # Hargreaves for 11 and 3 degC in mid March at 52 N, Ra 19.6 MJ: 0.0023 x 24.8 x sqrt(8) x 0.408 x 19.6 = 1.29
+    assert found.reference_et_mm.reshape(10, 24, -1).sum(axis=1).mean() == pytest.approx(1.29, abs=0.1)
+
+
+def test_same_input_same_members():
+    """Nothing is left to chance between two calls."""
+    one, other = (from_climate(CLIMATE, NOW, **PLACE) for _ in range(2))
+    assert np.array_equal(one.rain_mm, other.rain_mm)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"rain_mm": (1.0,) * 11}, "rain_mm: found 11 figures"),
+        ({"wet_days": (40.0,) * 12}, "wet_days"),
+        ({"highest_degc": (0.0,) * 12}, "below its lowest_degc"),
+        ({"rain_mm": (float("nan"),) * 12}, "rain_mm"),
+    ],
+)
+def test_climate_that_cannot_be_is_refused(change, said):
+    """Eleven months, forty wet days, a month upside down or unknown are named."""
+    with pytest.raises(ValueError, match=said):
+        replace(CLIMATE, **change)
+
+
+def test_fresh_forecast_is_used_and_said():
+    """With a forecast of today the source is the forecast and nothing needs saying."""
+    found = weather_ahead(NOW, forecast=weather_of(1.0), past=past_year(0.0), climate=None, **PLACE)
+    assert (found.source, found.notes) == ("forecast", ())
+    # nine members in ten and more take the first day from it: rain of 1 mm/h on average, else none
+    assert (found.rain_mm[0] > 0.0).mean() > 0.85
+    assert (found.rain_mm[-1] > 0.0).mean() < 0.6
+
+
+def test_stale_forecast_falls_back_to_the_past_and_says_so():
+    """A forecast of 30 hours ago is left for the site's own past, with its age in the notes."""
+    old = weather_of(1.0, issued_ms=NOW - 30 * HOUR_MS)
+    found = weather_ahead(NOW, forecast=old, past=past_year(0.0), climate=None, **PLACE)
+    assert found.source == "past"
+    assert "30 hours old" in found.notes[0]
+    assert (found.rain_mm == 0.0).all()
+
+
+def test_refused_forecast_is_named_in_the_notes():
+    """What the reader found wrong travels with the fallback."""
+    found = weather_ahead(
+        NOW, forecast=None, past=None, climate=CLIMATE, faults=("forecast: rain_mm 3: found 900",), **PLACE
+    )
+    assert found.source == "climate"
+    assert found.notes == ("forecast: rain_mm 3: found 900",)
+
+
+def test_short_past_gives_way_to_the_climate():
+    """Three weeks of past are too few; the month's usual weather serves and the notes say so."""
+    found = weather_ahead(NOW, forecast=None, past=past_year(days=21), climate=CLIMATE, **PLACE)
+    assert found.source == "climate"
+    assert "too little past" in found.notes[0]
+
+
+def test_nothing_known_nothing_said():
+    """No forecast, no past, no climate: no weather, and no wetness with the reason."""
+    assert weather_ahead(NOW, forecast=None, past=None, climate=None, **PLACE) is None
+    found = forecast_wetness(station_past(), FITTED, None)
+    assert "no weather forecast" in found.reason
+    assert day_chances(found, datetime.UTC) == []
+
+
+def test_forecast_rain_is_right_in_the_mean():
+    """Members of a forecast have its rain on average: 24 mm a day, believed whole (its amounts have mean one)."""
+    whole = Trust(right=1.0, fades=0.0, least=1.0, spread=0.3)
+    found = from_forecast(weather_of(1.0), NOW, None, members=20000, trust=whole)
+    assert found.rain_mm[:24].sum(axis=0).mean() == pytest.approx(24.0, rel=0.01)  # 0.3 / sqrt(20000) and room
+    assert "believed day by day" in found.notes[0]
+
+
+def test_chance_of_rain_makes_members_dry():
+    """With a chance of 0.4 six members in ten stay dry, and the mean stays what is expected."""
+    whole = Trust(right=1.0, fades=0.0, least=1.0, spread=0.0)
+    found = from_forecast(weather_of(0.1, chance=0.4), NOW, None, members=20000, trust=whole)
+    day = found.rain_mm[:24].sum(axis=0)
+    assert (day == 0.0).mean() == pytest.approx(0.6, abs=0.012)  # three standard errors
+    assert day.mean() == pytest.approx(2.4, rel=0.03)
+
+
+def test_beyond_the_forecast_the_past_goes_on():
+    """After two days of forecast the members are the past's."""
+    found = weather_ahead(NOW, forecast=weather_of(9.0, hours=48), past=past_year(2.0), climate=None, **PLACE)
+    assert (found.rain_mm[48:] == 2.0).all()
+
+
+def test_forecast_without_demand_needs_something_behind_it():
+    """A forecast of rain alone, with neither past nor climate, cannot drive a balance."""
+    alone = weather_of(1.0, demand_mm=np.nan)
+    assert weather_ahead(NOW, forecast=alone, past=None, climate=None, **PLACE) is None
+
+
+def test_part_of_an_hour_is_refused():
+    """Now must be a whole hour."""
+    with pytest.raises(ValueError, match="whole hour"):
+        weather_ahead(NOW + 1, forecast=None, past=None, climate=CLIMATE, **PLACE)
+
+
+def steady(members=200, rain=0.0, demand=0.0):
+    return WeatherAhead(NOW, np.full((240, members), rain), np.full((240, members), demand), "past")
+
+
+def test_members_miss_as_the_balance_has_missed():
+    """With one weather for all, members spread by the error of the fit at each lead about the balance."""
+    found = forecast_wetness(station_past(), FITTED, steady())
+    thatch, root = found.spread()
+    # 200 evenly spread members have a little less than the spread of a normal
+    assert thatch[[1, 100]] == pytest.approx(0.05, rel=0.03)
+    assert root[[0, 60, 120, 240]] == pytest.approx([0.01, 0.025, 0.04, 0.04], rel=0.03)
+    assert found.mean()[1][0] == pytest.approx(0.8, abs=0.005)  # an hour's uptake since the last reading
+    assert found.at_ms[[0, -1]].tolist() == [NOW, NOW + 240 * HOUR_MS]
+
+
+def test_planned_water_wets_the_forecast():
+    """10 mm planned for tomorrow raise the roots of a station whose thatch is full by what passes (algebra)."""
+    planned = np.zeros(240)
+    planned[24] = 10.0
+    tight = replace(FITTED, parameters=replace(TRUE, root_drain_mm_h=1e-9))
+    dry, wet = (
+        forecast_wetness(station_past(thatch=1.0), tight, steady(), watering_mm=w).mean()[1][72]
+        for w in (None, planned)
+    )
+    # 1.2 mm stay on the leaf; thatch is near its drained water, and 48 h are four time constants
+    assert (wet - dry) * 24.0 == pytest.approx(8.8, rel=0.08)
+
+
+def test_short_history_withholds_the_forecast():
+    """What the fit refused is refused here, in its words."""
+    refused = Fit(None, np.zeros(0), np.zeros(0), 9.0, "only 9 days of readings and weather, 14 needed")
+    assert "only 9 days" in forecast_wetness(station_past(), refused, steady()).reason
+
+
+def test_silent_station_withholds_the_forecast():
+    """Without a reading in the last hours nobody can say where it starts from."""
+    assert "no good reading" in forecast_wetness(station_past(root=np.nan), FITTED, steady()).reason
+
+
+def test_weather_of_another_hour_is_a_mistake():
+    """The weather must begin where the past ends."""
+    with pytest.raises(ValueError, match="end of the past"):
+        forecast_wetness(station_past(), FITTED, replace(steady(), first_ms=NOW + HOUR_MS))
+
+
+def of_members(first_ms, wetness, hours, rain=0.0):
+    """A forecast with a constant thatch wetness for each member, roots at 0.7."""
+    members = len(wetness)
+    return WetnessForecast(
+        first_ms, np.tile(np.array(wetness, float), (hours + 1, 1)), np.full((hours + 1, members), 0.7),
+        np.full((hours, members), rain),
+    )  # fmt: skip
+
+
+def test_seven_members_in_ten_are_seven_in_ten():
+    """Seven of ten members at or under 0.7: 0.7, the edge being open."""
+    made = of_members(ms(2030, 6, 10), [0.5] * 6 + [0.7] + [0.9] * 3, 48)
+    found = day_chances(made, datetime.UTC, thatch=(0.3, 0.7), roots=(0.5, 0.95))
+    assert [(c.date.day, c.chance) for c in found] == [(10, 0.7), (11, 0.7)]
+    assert best_day_line("dry enough to scarify", found, datetime.date(2030, 6, 9)) == (
+        "dry enough to scarify: Monday 7 in 10"
+    )
+
+
+def test_rain_in_working_hours_spoils_the_day():
+    """Ground within bounds under steady rain is no working day."""
+    made = of_members(ms(2030, 6, 10), [0.5] * 10, 24, rain=1.0)
+    assert day_chances(made, datetime.UTC)[0].chance == 0.0
+
+
+def test_six_hours_in_a_row_are_needed():
+    """Five good hours either side of a bad one are not six."""
+    made = of_members(ms(2030, 6, 10), [0.5], 24)
+    made.rain_mm[12] = 1.0  # 7 to 12 good, 13 to 19 good: six
+    assert day_chances(made, datetime.UTC)[0].chance == 1.0
+    made.rain_mm[14] = 1.0
+    assert day_chances(made, datetime.UTC)[0].chance == 0.0
+
+
+def test_half_a_working_day_has_no_chance():
+    """A day that the forecast begins at noon is not judged."""
+    found = day_chances(of_members(ms(2030, 6, 10, 12), [0.5], 36), datetime.UTC)
+    assert [c.chance for c in found] == [None, 1.0]
+
+
+@pytest.mark.parametrize("day", [datetime.date(2030, 3, 31), datetime.date(2030, 10, 27)])
+def test_clock_change_days_count_once(day):
+    """Days of 23 and 25 hours are one day each, with their twelve working hours."""
+    begin = ms(day.year, day.month, day.day) - 24 * HOUR_MS
+    found = day_chances(of_members(begin, [0.5] * 4, 73), ZoneInfo("Europe/London"))
+    dates = [c.date for c in found if c.chance is not None]
+    assert dates == [day - datetime.timedelta(days=1), day, day + datetime.timedelta(days=1)]
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [(0.0, "less than 1 in 10"), (0.04, "less than 1 in 10"), (0.7, "7 in 10"), (0.95, "more than 9 in 10"),
+     (1.0, "more than 9 in 10")],
+)  # fmt: skip
+def test_chances_are_said_in_tenths_never_as_certain(chance, said):
+    """Tenths in words, with room at both ends."""
+    assert in_ten(chance) == said
+
+
+def test_line_names_the_first_good_day():
+    """Thursday at 7 in 10 is told although Friday is no worse; none likely and none known are said, too."""
+    thursday = datetime.date(2030, 6, 13)
+    each = [DayChance(thursday + datetime.timedelta(days=n), c) for n, c in ((-1, 0.3), (0, 0.7), (1, 0.75))]
+    today = datetime.date(2030, 6, 11)
+    assert best_day_line("dry enough to scarify", each, today) == "dry enough to scarify: Thursday 7 in 10"
+    none = [DayChance(thursday, 0.1)]
+    assert best_day_line("dry enough", none, today) == "dry enough: not likely before Friday"
+    assert best_day_line("dry enough", [], today) == "dry enough: cannot tell"
+    assert best_day_line("dry enough", [DayChance(today, 0.8)], today) == "dry enough: today 8 in 10"
+
+
+def test_forecast_beats_no_change_and_the_season_on_simulated_ground():
+    """On a simulated lawn, 20 starts, three days ahead, the forecast errs less than persistence and climatology.
+
+    In thatch with no forecast but the climate's monthly figures, in both boxes with a degraded forecast, and by under
+    0.12 with a perfect one. Climatology is another year of the same lawn. The bench has the whole table.
+    """
+    kind, april = KINDS[4], datetime.datetime(2030, 4, 1, tzinfo=datetime.UTC)
+    station, other = (simulated(kind, april, 105, seed=seed) for seed in (4, 5))
+    drawn = SIMULATED_CLIMATES[kind.climate]
+    climate = MonthlyClimate(drawn.rain_mm, drawn.wet_days, drawn.highest_degc, drawn.lowest_degc)
+    starts = [24 * day + 6 for day in range(54, 94, 2)]
+    fits = dict.fromkeys(starts, fit(until(station.past, starts[0]), station.boxes))
+
+    def usual(hour):
+        span = slice(hour - 240, hour + 240)
+        return np.array([other.truth_thatch[span].mean(), other.truth_root[span].mean()])
+
+    scores = as_scores(score(station, starts, fits, usual, climate=climate), [0] * len(starts))
+    for name in ("no forecast", "degraded"):
+        for against in ("persistence", "climatology"):
+            skill = gain(scores, name, against, draws=10)[0][1]
+            assert skill[0] > 0.0, (name, against, skill)
+            assert name == "no forecast" or skill[1] > 0.0
+    assert (rms(scores.errors["perfect"])[1] < 0.12).all()

@@ -1,0 +1,56 @@
+"""Stretches of time that wait for work: joined where they touch, never lost, never more than the limit."""
+
+from __future__ import annotations
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.stages.runner import MAX_STRETCHES, Spans, stretches
+
+pieces = st.lists(st.tuples(st.integers(0, 300), st.integers(1, 40)), max_size=40)
+
+
+@settings(max_examples=60)
+@given(pieces, pieces)
+def test_what_is_added_and_not_taken_off_is_there_and_nothing_else(
+    added: list[tuple[int, int]], taken: list[tuple[int, int]]
+) -> None:
+    """The same instants as a plain set of whole numbers holds."""
+    spans, instants = Spans(), set[int]()
+    for start, length in added:
+        spans.add(start, start + length)
+        instants |= set(range(start, start + length))
+    for start, length in taken:
+        spans.done(start, start + length)
+        instants -= set(range(start, start + length))
+    assert [t for a, b in spans for t in range(a, b)] == sorted(instants)
+    assert bool(spans) == bool(instants)
+
+
+@settings(max_examples=15)
+@given(st.lists(st.integers(0, 10_000), min_size=100, max_size=300, unique=True))
+def test_the_number_of_stretches_is_bounded_and_covers_all(starts: list[int]) -> None:
+    """Beyond the limit stretches are joined, so that more is worked on, never less."""
+    spans = Spans()
+    for start in starts:
+        spans.add(start * 10, start * 10 + 1)
+    kept = list(spans)
+    assert len(kept) <= MAX_STRETCHES
+    assert all(any(a <= start * 10 < b for a, b in kept) for start in starts)
+
+
+def test_a_long_stretch_is_taken_off_piece_by_piece() -> None:
+    """Each piece is the earliest that is left and no longer than asked for."""
+    spans, seen = Spans(), []
+    spans.add(0, 25)
+    while spans:
+        piece = spans.first(10)
+        seen.append(piece)
+        spans.done(*piece)
+    assert seen == [(0, 10), (10, 20), (20, 25)]
+
+
+def test_times_far_apart_make_stretches_of_their_own() -> None:
+    """A reading from years ago does not drag the years between along."""
+    assert stretches([5, 1, 100, 3, 101], gap_ms=10) == [(1, 5), (100, 101)]
+    assert stretches([], gap_ms=10) == []
