@@ -143,7 +143,7 @@ class Worker:
         """Publish again the receipts of what is on disk, and find what was kept but not yet worked on."""
         for site, node, receipt in self._journal.receipts():
             self._source.publish_receipt(site, node, receipt)
-        self._worked = dict(self._journal.alert_states().get(WORKED_KEY, {}))
+        self._worked = self._journal.note(WORKED_KEY)
         self._study.resume(self._worked, self._clock.monotonic())
         self._begun = True
 
@@ -319,7 +319,7 @@ class Worker:
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
         if worked != self._worked:
-            self._journal.save_alerts({WORKED_KEY: worked})
+            self._journal.keep_note(WORKED_KEY, worked)
             self._worked = worked
         self._worked_s = self._clock.monotonic()
 

@@ -256,8 +256,6 @@ class AlertRunner:
         """Take up the kept states; those of surfaces, stations or probes that are no longer there are forgotten."""
         stations = self._config.stations()
         for key, table in self._journal.alert_states().items():
-            if "rule" not in table:
-                continue  # another part's notes
             state = AlertState.from_json(table)
             probes = {p.name for p in stations[state.station].probes} if state.station in stations else set()
             if state.surface in self._surfaces:

@@ -282,11 +282,11 @@ class Notifier:
         log.error("notify_given_up way=%s id=%s reason=%s", way, handed_id, reason)
         self._metrics.given_up.labels(way).inc()
         entry = {"id": handed_id, "way": way, "at_ms": self._clock.now_ms(), "reason": reason}
-        self._journal.save_alerts({REFUSED_KEY: {"events": [*self.refused(), entry][-REFUSED_KEPT:]}})
+        self._journal.keep_note(REFUSED_KEY, {"events": [*self.refused(), entry][-REFUSED_KEPT:]})
 
     def refused(self) -> list[dict[str, object]]:
         """The last events and messages that a receiver refused for good, with its words."""
-        kept = self._journal.alert_states().get(REFUSED_KEY, {}).get("events", [])
+        kept = self._journal.note(REFUSED_KEY).get("events", [])
         return list(kept) if isinstance(kept, list) else []
 
 

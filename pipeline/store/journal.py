@@ -172,7 +172,7 @@ class Journal:
             ).fetchall()
         return [Quarantined(*row) for row in rows]
 
-    # --- alerts and their events -------------------------------------------------------------------------------
+    # --- alerts and the events they gave rise to ---------------------------------------------------------------
 
     def alert_states(self) -> dict[str, dict[str, object]]:
         """State of every rule at every place, by the key it was saved under."""
@@ -206,6 +206,21 @@ class Journal:
         """Remove one state: its rule or its place is no longer there."""
         with self.database.transaction() as tx:
             tx.execute("DELETE FROM alert_state WHERE key = ?", (key,))
+
+    # --- notes of the running parts ----------------------------------------------------------------------------
+
+    def note(self, key: str) -> dict[str, object]:
+        """Return what a running part noted under a key; empty when nothing."""
+        with self.database.reading() as connection:
+            row = connection.execute("SELECT body FROM note WHERE key = ?", (key,)).fetchone()
+        return {} if row is None else dict(json.loads(row[0]))
+
+    def keep_note(self, key: str, body: Mapping[str, object]) -> None:
+        """Keep a note under a key, in place of the one before."""
+        with self.database.transaction() as tx:
+            tx.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (key, _json(body)))
+
+    # --- events ------------------------------------------------------------------------------------------------
 
     def events(self, start_ms: int, end_ms: int) -> list[Event]:
         """Events with start <= time < end, in the order they came about."""

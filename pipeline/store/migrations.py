@@ -103,12 +103,20 @@ MESSAGES = (
     "CREATE TABLE event_told (way TEXT NOT NULL, number INTEGER NOT NULL, PRIMARY KEY (way, number)) WITHOUT ROWID",
 )
 
+NOTES = (
+    # What a running part notes for its next start; until here the worker's and the notifier's stood among the alerts.
+    "CREATE TABLE note (key TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID",
+    "INSERT INTO note SELECT key, state FROM alert_state WHERE key IN ('worker/worked', 'notify/refused')",
+    "DELETE FROM alert_state WHERE key IN ('worker/worked', 'notify/refused')",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
     Migration(3, "diary, alert state and events", PEOPLE_AND_ALERTS),
     Migration(4, "keys of diary entries", DIARY_KEYS),
     Migration(5, "messages to people", MESSAGES),
+    Migration(6, "notes beside the alerts", NOTES),
 )
 
 

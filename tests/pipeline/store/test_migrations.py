@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.errors import StoreForeign, StoreTooNew
 from pipeline.store.database import Database
+from pipeline.store.journal import Journal
 from pipeline.store.migrations import MIGRATIONS, Migration, migrate
 
 ONE = Migration(1, "one", ("CREATE TABLE a (x)",))
@@ -79,3 +80,24 @@ def test_another_programs_database_is_refused_and_not_touched(tmp_path):
 def test_steps_are_numbered_without_a_gap():
     """The numbers are 1, 2, 3 ...: a record of the last one stands for all before it."""
     assert [m.number for m in MIGRATIONS] == list(range(1, len(MIGRATIONS) + 1))
+
+
+def test_notes_that_stood_among_the_alerts_move_to_their_own_table(tmp_path):
+    """A file of the version before keeps what worker and notifier noted, apart from the states of alerts."""
+    path = tmp_path / "journal.db"
+    state = '{"rule":"roots_dry","station":"s1"}'
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        migrate(connection, "journal.db", MIGRATIONS[:5])
+        rows = [
+            ("s1/roots_dry", state),
+            ("worker/worked", '{"a/b/c":7}'),
+            ("notify/refused", '{"events":[{"id":"e"}]}'),
+        ]
+        connection.executemany("INSERT INTO alert_state VALUES (?, ?)", rows)
+    journal = Journal(Database(path))
+    assert journal.alert_states() == {"s1/roots_dry": {"rule": "roots_dry", "station": "s1"}}
+    assert journal.note("worker/worked") == {"a/b/c": 7}
+    assert journal.note("notify/refused") == {"events": [{"id": "e"}]}
+    journal.keep_note("worker/worked", {"a/b/c": 8})
+    assert journal.note("worker/worked") == {"a/b/c": 8} and journal.note("of nobody") == {}
+    journal.database.close()
