@@ -19,11 +19,11 @@ from simulator.clock_server import ClockFault
 from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, ProbeFault, parse_line_faults
 from simulator.playback_site import GROUNDS, playback_site
 from simulator.scenario import MOST_DAYS, load, names
-from simulator.scenario_run import HOUR_S, QUARTER_S
 from simulator.scenario_site import HISTORY_DAYS, played_site
 from simulator.service import Service
 from simulator.site import VirtualSite
 from simulator.truth import write_run
+from simulator.units import HOUR_S, QUARTER_S
 
 DEFAULT_RATE = 60.0
 

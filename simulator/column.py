@@ -12,8 +12,7 @@ from numpy.typing import NDArray
 
 from simulator import kernels
 from simulator.materials import Material, table
-
-Array = NDArray[np.float64]
+from simulator.units import FloatArray
 
 
 class ColumnError(Exception):
@@ -125,11 +124,11 @@ BOTTOMS = {
 class Column:
     """A grid over layers. Nodes lie on layer boundaries; a break has two nodes at one depth and a link of length 0."""
 
-    depth_m: Array  # (node,)
-    length_m: Array  # (link,) 0 at a break
+    depth_m: FloatArray  # (node,)
+    length_m: FloatArray  # (link,) 0 at a break
     link_material: NDArray[np.int64]  # (link,) row of `parameters`, -1 at a break
     materials: tuple[Material, ...]
-    parameters: Array
+    parameters: FloatArray
     bottom: Bottom = Bottom()
     interface: Interface | None = None
     repellency: Repellency | None = None
@@ -146,9 +145,9 @@ class ColumnState:
     repellent and is negative where the ground cannot turn so; `dt_s` is the step to try next.
     """
 
-    head_m: Array
-    water_m: Array
-    repelling: Array
+    head_m: FloatArray
+    water_m: FloatArray
+    repelling: FloatArray
     dt_s: float = 1.0
 
 
@@ -157,8 +156,8 @@ class Flow:
     """Depths of water [m] that moved in one call of `advance`, and how the solver fared. `balance_error_m` is
     storage by heads against the start plus all fluxes."""
 
-    link_m: Array
-    uptake_m: Array
+    link_m: FloatArray
+    uptake_m: FloatArray
     supply_m: float
     evaporation_m: float
     runoff_m: float
@@ -169,7 +168,7 @@ class Flow:
     iterations: int
 
 
-def graded(thickness_m: float, first_m: float, growth: float = 1.0, largest_m: float = 0.05) -> Array:
+def graded(thickness_m: float, first_m: float, growth: float = 1.0, largest_m: float = 0.05) -> FloatArray:
     """Link lengths that fill a layer, starting near `first_m` and growing by `growth` up to `largest_m`."""
     lengths, total, size = [], 0.0, first_m
     while total + 0.5 * size < thickness_m:
@@ -182,7 +181,7 @@ def graded(thickness_m: float, first_m: float, growth: float = 1.0, largest_m: f
 
 
 def build(
-    layers: tuple[Layer, ...], *, spacing: tuple[Array, ...], break_below: int | None = None, **more: object
+    layers: tuple[Layer, ...], *, spacing: tuple[FloatArray, ...], break_below: int | None = None, **more: object
 ) -> Column:
     """Lay a grid over layers.
 
@@ -235,7 +234,7 @@ def build(
     return column
 
 
-def start(column: Column, head_m: Array | float) -> ColumnState:
+def start(column: Column, head_m: FloatArray | float) -> ColumnState:
     """State at the given heads. [m] A scalar holds for every node; a positive one at the surface is a pond."""
     head = np.array(np.broadcast_to(np.asarray(head_m, dtype=float), column.depth_m.shape))
     repelling = np.full(head.size, -1.0)
@@ -246,7 +245,7 @@ def start(column: Column, head_m: Array | float) -> ColumnState:
     return ColumnState(head, water, repelling)
 
 
-def node_volume_m(column: Column) -> Array:
+def node_volume_m(column: Column) -> FloatArray:
     """Thickness of ground each node stands for. [m]"""
     volume = np.zeros(column.depth_m.size)
     volume[:-1] += 0.5 * column.length_m
@@ -254,7 +253,7 @@ def node_volume_m(column: Column) -> Array:
     return volume
 
 
-def node_water_m(column: Column, head_m: Array) -> Array:
+def node_water_m(column: Column, head_m: FloatArray) -> FloatArray:
     """Water each node holds at the given heads, the pond not counted. [m]"""
     head = np.asarray(head_m, dtype=float)
     count = head.size
@@ -267,10 +266,11 @@ def node_water_m(column: Column, head_m: Array) -> Array:
     links, work = np.ones((2, count - 1)), np.zeros((kernels.WORK_ROWS, count))
     links[1] = 0.0
     kernels.evaluate(head, _ground(column), links, (forcing, np.zeros(count), np.zeros(count)), work, np.zeros(5))
-    return work[kernels.WATER]
+    water: FloatArray = work[kernels.WATER]
+    return water
 
 
-def porosity(column: Column) -> Array:
+def porosity(column: Column) -> FloatArray:
     """Pores of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]"""
     full = np.where(column.link_material >= 0, column.parameters[column.link_material, kernels.THETA_S], 0.0)
     half = 0.5 * full * column.length_m
@@ -280,7 +280,7 @@ def porosity(column: Column) -> Array:
     return total / node_volume_m(column)
 
 
-def theta(column: Column, state: ColumnState) -> Array:
+def theta(column: Column, state: ColumnState) -> FloatArray:
     """Water content of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]
 
     At most the porosity: the least compression of full ground that the solver counts is left out.
@@ -303,7 +303,7 @@ def storage_m(column: Column, state: ColumnState, top_m: float = 0.0, base_m: fl
     return float(share @ water)
 
 
-def _ground(column: Column) -> tuple[Array, NDArray[np.int64], Array, Array]:
+def _ground(column: Column) -> tuple[FloatArray, NDArray[np.int64], FloatArray, FloatArray]:
     gap = column.interface
     constants = np.array([0.0, 0.0, 0.0, 1.0])
     if gap is not None:
@@ -311,7 +311,7 @@ def _ground(column: Column) -> tuple[Array, NDArray[np.int64], Array, Array]:
     return column.length_m, column.link_material, column.parameters, constants
 
 
-def _forcing(column: Column, surface: Surface, state: ColumnState) -> Array:
+def _forcing(column: Column, surface: Surface, state: ColumnState) -> FloatArray:
     forcing = np.zeros(kernels.FORCING_ENTRIES)
     held = surface.head_m is not None
     forcing[kernels.TOP] = kernels.TOP_HEAD if held else kernels.TOP_FLUX
@@ -334,7 +334,7 @@ def _forcing(column: Column, surface: Surface, state: ColumnState) -> Array:
 
 
 def advance(
-    column: Column, state: ColumnState, surface: Surface, duration_s: float, *, root_share: Array | None = None
+    column: Column, state: ColumnState, surface: Surface, duration_s: float, *, root_share: FloatArray | None = None
 ) -> tuple[ColumnState, Flow]:
     """Move the water for `duration_s` seconds under constant demands of the surface.
 

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
 
-HOUR_MS = 3_600_000
+from simulator.units import HOUR_MS
 
 # --- in the probe ------------------------------------------------------------------------------------------------
 

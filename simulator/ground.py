@@ -7,7 +7,6 @@ probes, advice or limits: it says what is, not what it means.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator import heat, roots
 from simulator.column import (
@@ -33,8 +32,7 @@ from simulator.column import (
 from simulator.materials import Material
 from simulator.strength import cone_resistance_kpa
 from simulator.sward import COOL_GRASS, Grass, Pass, Sward, after_day, after_pass
-
-Array = NDArray[np.float64]
+from simulator.units import FloatArray
 
 FREE_DRAINAGE, GRASS_FEDDES, STEPPING = Bottom(), Feddes(), Stepping()
 STRESS_LEAST = 0.5  # roots make up elsewhere for what dry roots miss, down to this share (Jarvis 1989, his omega_c)
@@ -65,8 +63,8 @@ class Ground:
     column: Column
     water: ColumnState
     levels: heat.HeatGrid
-    temperature_degc: Array  # of the levels
-    density: Array  # of roots, by node
+    temperature_degc: FloatArray  # of the levels
+    density: FloatArray  # of roots, by node
     sward: Sward
     canopy_mm: float = 0.0
     surface_degc: float = 10.0
@@ -87,7 +85,7 @@ class Step:
     evaporation_mm: float
     demand_mm: float
     uptake_mm: float
-    uptake_by_node_mm: Array
+    uptake_by_node_mm: FloatArray
     past_thatch_mm: float
     bypass_mm: float
     drainage_mm: float
@@ -166,7 +164,7 @@ def _surface(
     )
 
 
-def _stress(head: Array, limits: Feddes) -> Array:
+def _stress(head: FloatArray, limits: Feddes) -> FloatArray:
     marks = [limits.wilting_m, limits.dry_limit_m, limits.wet_limit_m, limits.too_wet_m]
     return np.interp(head, marks, [0.0, 1.0, 1.0, 0.0])
 
@@ -258,23 +256,24 @@ def _moved(
     )
 
 
-def bulk_density_kg_m3(column: Column) -> Array:
+def bulk_density_kg_m3(column: Column) -> FloatArray:
     """Of the ground each node stands for, averaged over a layer boundary. [kg m-3]"""
-    weight = np.where(
+    density = np.where(
         column.link_material >= 0, [column.materials[m].bulk_density_kg_m3 for m in column.link_material], 0.0
     )
-    half = 0.5 * weight * column.length_m
-    return (np.concatenate([[0.0], half]) + np.concatenate([half, [0.0]])) / node_volume_m(column)
+    half = 0.5 * density * column.length_m
+    weight_m: FloatArray = np.concatenate([[0.0], half]) + np.concatenate([half, [0.0]])
+    return weight_m / node_volume_m(column)
 
 
-def strength_kpa(ground: Ground) -> Array:
+def strength_kpa(ground: Ground) -> FloatArray:
     """Cone resistance at the nodes now. [kPa]"""
     full = porosity(ground.column)
     content = theta(ground.column, ground.water)
     return cone_resistance_kpa(ground.water.head_m, content / full, bulk_density_kg_m3(ground.column))
 
 
-def node_temperature_degc(ground: Ground) -> Array:
+def node_temperature_degc(ground: Ground) -> FloatArray:
     """Temperature at the nodes of the water column. [degC]"""
     return np.interp(ground.column.depth_m, ground.levels.depth_m, ground.temperature_degc)
 

@@ -10,28 +10,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simulator import kernels
 from simulator.column import Column, node_volume_m
-from simulator.jit import compiled
-
-Array = NDArray[np.float64]
+from simulator.units import FloatArray
 
 BELOW_COLUMN_M = 3.5  # the yearly wave (2.2 m damping depth at 0.5e-6 m2/s) is under a fifth of itself there
 HEAT_OF_WATER_J_M3_K = 4.18e6
 HEAT_OF_MINERAL_J_M3_K = 2.0e6  # de Vries 1963, from memory: 1.9-2.1
 HEAT_OF_ORGANIC_J_M3_K = 2.5e6  # the same
-GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 
 
 @dataclass(frozen=True)
 class HeatGrid:
     """Depths of the temperatures, the node of the water column that lends each its water, and what never changes."""
 
-    depth_m: Array  # (level,)
+    depth_m: FloatArray  # (level,)
     node: NDArray[np.int64]  # (level,)
-    porosity: Array  # (level,)
-    solid_capacity_j_m3_k: Array  # (level,)
-    dry_w_m_k: Array  # (level,)
-    wet_w_m_k: Array  # (level,)
+    porosity: FloatArray  # (level,)
+    solid_capacity_j_m3_k: FloatArray  # (level,)
+    dry_w_m_k: FloatArray  # (level,)
+    wet_w_m_k: FloatArray  # (level,)
 
 
 def grid(column: Column) -> HeatGrid:
@@ -52,7 +50,7 @@ def grid(column: Column) -> HeatGrid:
     return HeatGrid(np.array(depths), nodes, porosity, solid, dry, wet)
 
 
-def _mean_over_node(column: Column) -> Array:
+def _mean_over_node(column: Column) -> FloatArray:
     """Porosity, organic share and dry and wet conductivity of the ground each node stands for, shape (4, node)."""
     values = np.array(
         [
@@ -67,7 +65,7 @@ def _mean_over_node(column: Column) -> Array:
     return total / node_volume_m(column)
 
 
-def properties(content: Array, levels: HeatGrid) -> tuple[Array, Array]:
+def properties(content: FloatArray, levels: HeatGrid) -> tuple[FloatArray, FloatArray]:
     """Heat capacity at the levels and conductivity of the links between them.
 
     Parameters
@@ -89,55 +87,16 @@ def properties(content: Array, levels: HeatGrid) -> tuple[Array, Array]:
     return capacity, 2.0 * here[:-1] * here[1:] / (here[:-1] + here[1:])
 
 
-@compiled
-def _conduct(temperature, depth, capacity, conductivity, surface_first, surface_last, duration, steps):
-    """Two-stage L-stable steps (Alexander 1977) of the linear heat equation; the last level is insulated below."""
-    count = depth.size
-    store, flow = np.zeros(count), np.zeros(count - 1)
-    for i in range(count - 1):
-        size = depth[i + 1] - depth[i]
-        store[i] += 0.5 * size * capacity[i]
-        store[i + 1] += 0.5 * size * capacity[i + 1]
-        flow[i] = conductivity[i] / size
-    dt = duration / steps
-    diagonal, right, rate = np.empty(count), np.empty(count), np.zeros(count)
-    start = temperature.copy()
-    for step in range(steps):
-        start[:] = temperature
-        for stage in range(2):
-            time = (step + (GAMMA if stage == 0 else 1.0)) / steps
-            for i in range(count):
-                right[i] = store[i] * (start[i] + (1.0 - GAMMA) * dt * rate[i] * stage)
-                diagonal[i] = store[i]
-                if i > 0:
-                    diagonal[i] += GAMMA * dt * flow[i - 1]
-                if i < count - 1:
-                    diagonal[i] += GAMMA * dt * flow[i]
-            diagonal[0], right[0] = 1.0, surface_first + (surface_last - surface_first) * time
-            for i in range(1, count):
-                ratio = -GAMMA * dt * flow[i - 1] / diagonal[i - 1]
-                if i > 1:
-                    diagonal[i] += ratio * GAMMA * dt * flow[i - 1]
-                right[i] -= ratio * right[i - 1]
-            temperature[count - 1] = right[count - 1] / diagonal[count - 1]
-            for i in range(count - 2, 0, -1):
-                temperature[i] = (right[i] + GAMMA * dt * flow[i] * temperature[i + 1]) / diagonal[i]
-            temperature[0] = right[0]
-            for i in range(count):
-                rate[i] = (temperature[i] - start[i]) / (GAMMA * dt)
-    return temperature
-
-
 def conduct(
     levels: HeatGrid,
-    temperature_degc: Array,
-    capacity: Array,
-    conductivity: Array,
+    temperature_degc: FloatArray,
+    capacity: FloatArray,
+    conductivity: FloatArray,
     *,
     surface_first_degc: float,
     surface_last_degc: float,
     duration_s: float,
-) -> Array:
+) -> FloatArray:
     """Temperatures after `duration_s`, the surface going in a straight line from the first to the last value.
 
     Parameters
@@ -154,7 +113,7 @@ def conduct(
         [degC]
     """
     steps = max(1, math.ceil(duration_s / 900.0))  # a quarter hour: a hundredth of a day's wave
-    return _conduct(
+    return kernels.conduct_heat(
         temperature_degc.copy(), levels.depth_m, capacity, conductivity,
         float(surface_first_degc), float(surface_last_degc), float(duration_s), steps,
     )  # fmt: skip

@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator import ground as stations
 from simulator import kernels
@@ -19,9 +18,8 @@ from simulator.materials import Material
 from simulator.permittivity import Relation, turf_layer
 from simulator.strength import cone_resistance_kpa
 from simulator.sward import Pass
-from simulator.weather import DAY_S, Weather
-
-Array = NDArray[np.float64]
+from simulator.units import DAY_S, HOUR_S, FloatArray
+from simulator.weather import Weather
 
 PORE_WATER_EC_DS_M = 1.2  # of watered turf (ours): between rain and slightly salty
 AIR = {
@@ -85,21 +83,21 @@ class History:
 
     place: Place
     weather: Weather
-    flux: dict[str, Array]
-    head_m: Array
-    node_depth_m: Array
-    level_depth_m: Array
-    temperature_degc: Array
-    uptake_mm: Array
-    root_density: Array
-    thatch_m: Array
-    cover: Array
-    green: Array
-    canopy_mm: Array
-    pond_mm: Array
-    thatch_water_mm: Array
-    ground_water_mm: Array
-    healed: dict[str, Array]
+    flux: dict[str, FloatArray]
+    head_m: FloatArray
+    node_depth_m: FloatArray
+    level_depth_m: FloatArray
+    temperature_degc: FloatArray
+    uptake_mm: FloatArray
+    root_density: FloatArray
+    thatch_m: FloatArray
+    cover: FloatArray
+    green: FloatArray
+    canopy_mm: FloatArray
+    pond_mm: FloatArray
+    thatch_water_mm: FloatArray
+    ground_water_mm: FloatArray
+    healed: dict[str, FloatArray]
     last: Ground
 
     @cached_property
@@ -186,7 +184,7 @@ class History:
     def _relations(self) -> tuple[Relation, ...]:
         return tuple(_relation(made_of) for made_of in self.last.column.materials)
 
-    def storage_mm(self, top_m: float, base_m: float) -> Array:
+    def storage_mm(self, top_m: float, base_m: float) -> FloatArray:
         """Water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""
         column, found = self.last.column, []
         for head, depth in zip(self.head_m, self.node_depth_m, strict=True):
@@ -194,7 +192,7 @@ class History:
             found.append(1000.0 * storage_m(then, replace(self.last.water, head_m=head), top_m, base_m))
         return np.array(found)
 
-    def storage_below_thatch_mm(self, depth_m: float) -> Array:
+    def storage_below_thatch_mm(self, depth_m: float) -> FloatArray:
         """Water from the base of the thatch, wherever it then is, down to a depth of soil, at every snapshot. [mm]"""
         column, found = self.last.column, []
         for head, depth, thatch_m in zip(self.head_m, self.node_depth_m, self.thatch_m, strict=True):
@@ -203,7 +201,7 @@ class History:
             found.append(1000.0 * storage_m(then, state, thatch_m, thatch_m + depth_m))
         return np.array(found)
 
-    def water_content(self, depth_m: float) -> Array:
+    def water_content(self, depth_m: float) -> FloatArray:
         """Water content at one depth at every snapshot. [m3 m-3]"""
         found = [self._in_ground("water_content", depth_m, row) for row in range(self.head_m.shape[0])]
         return np.array(found, dtype=float)
@@ -220,7 +218,7 @@ class History:
     def rains(self, *, gap_h: float = 6.0, follow_h: float = 24.0) -> Iterator[Rain]:
         """What became of each rain or watering: one ends when nothing fell for `gap_h`, and is followed `follow_h` on,
         or until the next begins."""
-        per_hour = 3600.0 / self.weather.step_s
+        per_hour = HOUR_S / self.weather.step_s
         wet = np.flatnonzero(self.flux["rain_mm"] + self.flux["watering_mm"] > 0.0)
         if wet.size == 0:
             return
@@ -288,7 +286,7 @@ class _Recorder:
         names = ("thatch_m", "cover", "green", "canopy_mm", "pond_mm", "thatch_water_mm", "ground_water_mm")
         self.scalar = {name: np.zeros(count + 1) for name in names}
         self.uptake = np.zeros((count, nodes))
-        self.healed: dict[str, Array] = {}
+        self.healed: dict[str, FloatArray] = {}
 
     def state(self, row: int, ground: Ground) -> None:
         column, sward = ground.column, ground.sward
@@ -329,7 +327,7 @@ def run(
     weather: Weather,
     *,
     first: Ground | None = None,
-    watering_mm: Array | None = None,
+    watering_mm: FloatArray | None = None,
     passes: tuple[tuple[int, Pass], ...] = (),
 ) -> History:
     """Run a station through weather.

@@ -1,10 +1,10 @@
-"""The numeric loops of the water column: hydraulic functions, Richards residual, Newton solve, time stepping.
+"""The numeric loops of the ground: Richards equation in the water column, heat conduction, and their compilation.
 
-Everything here is arrays and scalars in SI units (metres, seconds) so that it can be compiled; `column.py` is the
-part with names. It must hold no site, no weather and no calendar. All kernels stand in this one file because the
-compiler's cache looks at one file's date only.
+Arrays and scalars in SI units (metres, seconds), so that numba can compile them; `column` and `heat` are the parts with
+names. Where numba is not installed the same loops run as plain Python, more slowly, to the same answer. All kernels
+stand in this one file because the compiler's cache looks at the date of one file only.
 
-Scheme: nodes at layer boundaries, so head is continuous and each link between two nodes has one material; lumped
+Water: nodes at layer boundaries, so head is continuous and each link between two nodes has one material; lumped
 storage; mixed form (Celia, Bouloutas & Zarba 1990, Water Resour. Res. 26(7), 1483-1496) with the water content as the
 conserved quantity; two-stage L-stable singly diagonal Runge-Kutta in time (Alexander 1977, SIAM J. Numer. Anal. 14,
 1006-1021), gamma = 1 - 1/sqrt(2); Newton iterations. Each node keeps a ledger of its water that moves by fluxes only
@@ -13,10 +13,28 @@ adds up. A pond, run-off, evaporation and uptake are continuous functions of hea
 """
 
 import math
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
 
 import numpy as np
+from numpy.typing import NDArray
 
-from simulator.jit import compiled
+from simulator.units import FloatArray
+
+try:
+    import numba
+
+    HAS_NUMBA = True
+except ImportError:  # the simulator's extra is not installed
+    HAS_NUMBA = False
+
+IntArray = NDArray[np.int64]
+Ground = tuple[FloatArray, IntArray, FloatArray, FloatArray]
+"""Length of the links [m], row of the material table of each or -1 at a break, that table, constants of a break."""
+Demand = tuple[FloatArray, FloatArray, FloatArray]
+"""The forcing vector, the share of transpiration of each node [-], the source of each node [m s-1]."""
+
+Kernel = TypeVar("Kernel", bound=Callable[..., Any])
 
 GAMMA = 1.0 - 1.0 / math.sqrt(2.0)
 VAN_GENUCHTEN, HAVERKAMP, HAVERKAMP_LOG, EXPONENTIAL = 0, 1, 2, 3
@@ -40,8 +58,29 @@ WORK_ROWS = 12
 INFLOW, EVAPORATED, RUNOFF, DRAINED, STEPS, REJECTED, ITERATIONS, BYPASSED = range(8)
 
 
+def compiled(kernel: Kernel) -> Kernel:
+    """Return `kernel` compiled by numba, or unchanged where numba is missing.
+
+    Parameters
+    ----------
+    kernel : callable
+        A function of scalars and NumPy arrays only, with all its callees in this file.
+
+    Returns
+    -------
+    callable
+        Same signature, same answers to rounding.
+    """
+    if not HAS_NUMBA:
+        return kernel
+    try:
+        return cast(Kernel, numba.njit(cache=True, error_model="numpy")(kernel))
+    except RuntimeError:  # no writable place for the cache (a wheel owned by root): compile each run instead
+        return cast(Kernel, numba.njit(error_model="numpy")(kernel))
+
+
 @compiled
-def hydraulics(p, h):
+def hydraulics(p: FloatArray, h: float) -> tuple[float, float, float, float]:
     """Water content, its slope, conductivity and its slope at head h [m] for one row of the material table."""
     kind = int(p[KIND])
     if kind == VAN_GENUCHTEN:
@@ -84,7 +123,7 @@ def hydraulics(p, h):
 
 
 @compiled
-def feddes(h, f):
+def feddes(h: float, f: FloatArray) -> tuple[float, float]:
     """Share of potential uptake at head h, and its slope: 0 at h1, 1 from h2 to h3, 0 at h4 (Feddes et al. 1978)."""
     if h >= f[FEDDES_1] or h <= f[FEDDES_4]:
         return 0.0, 0.0
@@ -98,7 +137,7 @@ def feddes(h, f):
 
 
 @compiled
-def surface_loss(h, f):
+def surface_loss(h: float, f: FloatArray) -> tuple[float, float, float]:
     """Evaporation and run-off from the surface node at head h [m s-1], and the slope of their sum."""
     beta, slope = 1.0, 0.0
     if h <= f[H_EVAP_DRY]:
@@ -116,17 +155,23 @@ def surface_loss(h, f):
 
 
 @compiled
-def evaluate(h, ground, links, demand, work, edge):
+def evaluate(
+    h: FloatArray, ground: Ground, links: FloatArray, demand: Demand, work: FloatArray, edge: FloatArray
+) -> None:
     """Storage, link fluxes, sinks and boundary fluxes at heads h, with the slopes Newton needs.
 
     Parameters
     ----------
-    h : heads of the nodes [m]
-    ground : length of the links [m], row of the material table of each or -1, the table, the constants of a break
-    links : row 0 the factor on conductivity, row 1 the inverse of the greatest pull (0: no bound) [1/m]
-    demand : the forcing vector, the share of transpiration of each node, its own source [m s-1]
-    work : rows by the names WATER ... UPPER, filled here up to SINK_SLOPE
-    edge : filled with evaporation, run-off, drainage [m s-1], slope of the surface loss, slope of the drainage
+    h : ndarray, shape (node,)
+        Heads. [m]
+    ground : Ground
+    links : ndarray, shape (2, link)
+        Row 0 the factor on conductivity [-], row 1 the inverse of the greatest pull, 0 for no bound [m-1].
+    demand : Demand
+    work : ndarray, shape (WORK_ROWS, node)
+        Rows by the names WATER ... UPPER; those up to SINK_SLOPE are filled.
+    edge : ndarray, shape (5,)
+        Filled with evaporation, run-off, drainage [m s-1], slope of the surface loss, slope of the drainage [s-1].
     """
     length, material, table, interface = ground
     forcing, share, _ = demand
@@ -201,7 +246,10 @@ def evaluate(h, ground, links, demand, work, edge):
 
 
 @compiled
-def solve_stage(h, start, dt, ground, links, demand, options, work, edge):
+def solve_stage(
+    h: FloatArray, start: FloatArray, dt: float, ground: Ground, links: FloatArray, demand: Demand,
+    options: FloatArray, work: FloatArray, edge: FloatArray,
+) -> int:  # fmt: skip
     """Newton iterations for water(h) = start + dt * net inflow(h). Returns iterations, negative if not converged."""
     count = h.size
     forcing, source = demand[0], demand[2]
@@ -277,7 +325,7 @@ def solve_stage(h, start, dt, ground, links, demand, options, work, edge):
 
 
 @compiled
-def net_inflow(demand, work, edge, out):
+def net_inflow(demand: Demand, work: FloatArray, edge: FloatArray, out: FloatArray) -> None:
     """Net inflow of each node [m s-1] from the link fluxes, sinks, sources and boundary fluxes of `evaluate`."""
     forcing, source = demand[0], demand[2]
     q, sink = work[FLUX], work[SINK]
@@ -295,7 +343,10 @@ def net_inflow(demand, work, edge, out):
 
 
 @compiled
-def update_repellency(dt, water, length, contact, repellency, repelling, links):
+def update_repellency(
+    dt: float, water: FloatArray, length: FloatArray, contact: float, repellency: FloatArray, repelling: FloatArray,
+    links: FloatArray,
+) -> float:  # fmt: skip
     """Let dry thatch turn repellent and wetted thatch give way; return the longest step the next change allows [s].
 
     repellency = critical content, least conductivity factor, contact time, drying time, greatest pull; repelling is
@@ -326,7 +377,11 @@ def update_repellency(dt, water, length, contact, repellency, repelling, links):
 
 
 @compiled
-def advance(duration, dt, h, ledger, repelling, ground, demand, repellency, options, link_total, uptake_total, totals):
+def advance(
+    duration: float, dt: float, h: FloatArray, ledger: FloatArray, repelling: FloatArray, ground: Ground,
+    demand: Demand, repellency: FloatArray, options: FloatArray, link_total: FloatArray, uptake_total: FloatArray,
+    totals: FloatArray,
+) -> tuple[int, float]:  # fmt: skip
     """Step the column through `duration` seconds; h, ledger, repelling and the totals change in place.
 
     Returns a status and the step to try next. Totals are depths of water [m] since the caller zeroed them.
@@ -418,3 +473,49 @@ def advance(duration, dt, h, ledger, repelling, ground, demand, repellency, opti
         totals[STEPS] += 1.0
         limit = update_repellency(step, ledger, length, forcing[CONTACT], repellency, repelling, links)
     return TOO_MANY_STEPS, dt
+
+
+@compiled
+def conduct_heat(
+    temperature: FloatArray, depth: FloatArray, capacity: FloatArray, conductivity: FloatArray, surface_first: float,
+    surface_last: float, duration: float, steps: int,
+) -> FloatArray:  # fmt: skip
+    """Temperatures [degC] after `duration` seconds: two-stage L-stable steps (Alexander 1977) of the heat equation.
+
+    Depth [m], capacity [J m-3 K-1] and temperature are by level, conductivity [W m-1 K-1] by link; the surface goes in
+    a straight line from the first to the last value, the last level is insulated below. `temperature` changes in place.
+    """
+    count = depth.size
+    store, flow = np.zeros(count), np.zeros(count - 1)
+    for i in range(count - 1):
+        size = depth[i + 1] - depth[i]
+        store[i] += 0.5 * size * capacity[i]
+        store[i + 1] += 0.5 * size * capacity[i + 1]
+        flow[i] = conductivity[i] / size
+    dt = duration / steps
+    diagonal, right, rate = np.empty(count), np.empty(count), np.zeros(count)
+    start = temperature.copy()
+    for step in range(steps):
+        start[:] = temperature
+        for stage in range(2):
+            time = (step + (GAMMA if stage == 0 else 1.0)) / steps
+            for i in range(count):
+                right[i] = store[i] * (start[i] + (1.0 - GAMMA) * dt * rate[i] * stage)
+                diagonal[i] = store[i]
+                if i > 0:
+                    diagonal[i] += GAMMA * dt * flow[i - 1]
+                if i < count - 1:
+                    diagonal[i] += GAMMA * dt * flow[i]
+            diagonal[0], right[0] = 1.0, surface_first + (surface_last - surface_first) * time
+            for i in range(1, count):
+                ratio = -GAMMA * dt * flow[i - 1] / diagonal[i - 1]
+                if i > 1:
+                    diagonal[i] += ratio * GAMMA * dt * flow[i - 1]
+                right[i] -= ratio * right[i - 1]
+            temperature[count - 1] = right[count - 1] / diagonal[count - 1]
+            for i in range(count - 2, 0, -1):
+                temperature[i] = (right[i] + GAMMA * dt * flow[i] * temperature[i + 1]) / diagonal[i]
+            temperature[0] = right[0]
+            for i in range(count):
+                rate[i] = (temperature[i] - start[i]) / (GAMMA * dt)
+    return temperature

@@ -13,11 +13,10 @@ A site with measured cores should replace them.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator import kernels
+from simulator.units import HOUR_S, FloatArray
 
-SECONDS_PER_HOUR = 3600.0
 WATER_COMPRESSIBILITY_PER_M = 1e-6  # specific storage of full ground [m-1]; keeps a full column solvable
 
 
@@ -72,7 +71,7 @@ def _turf(
         theta_s=theta_s,
         alpha=alpha,
         n=n,
-        k_s_m_s=k_s_mm_h / 1000.0 / SECONDS_PER_HOUR,
+        k_s_m_s=k_s_mm_h / 1000.0 / HOUR_S,
         **({"air_entry_m": 0.005} | more),  # type: ignore[arg-type]
     )
 
@@ -138,7 +137,7 @@ def with_porosity(base: Material, porosity: float) -> Material:
     return replace(base, theta_s=porosity)
 
 
-def table(materials: tuple[Material, ...]) -> NDArray[np.float64]:
+def table(materials: tuple[Material, ...]) -> FloatArray:
     """Pack materials into the table of the kernels.
 
     Returns

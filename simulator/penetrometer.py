@@ -16,8 +16,8 @@ from hardware.cone_dock import DockDevice
 from hardware.probe import ProbeDescription
 from simulator.faults import Sent, with_line_faults
 from simulator.probes import Truth
+from simulator.units import DAY_MS
 
-DAY_MS = 86_400_000
 STROKES_IN_A_WALK = 6  # five good ones make a visit; a stone may spoil one
 FIRST_STROKE_AFTER_MS = 10 * 60_000  # from leaving the dock
 BETWEEN_STROKES_MS = 7 * 60_000

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from itertools import accumulate, pairwise
 
-HOUR_MS = 3_600_000
+from simulator.units import HOUR_MS
+
 _DEPTH_COLUMN = re.compile(r"(moisture|temperature)_(\d{4})(?:_degc)?")
 _AIR_COLUMNS = {
     "air_temperature": "air_temperature_degc",

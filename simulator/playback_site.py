@@ -13,12 +13,12 @@ from functools import cache
 from hardware.probe import load_probe
 from simulator.faults import ProbeFault
 from simulator.penetrometer import VirtualPenetrometer, strength_by_water
-from simulator.playback import HOUR_MS, Playback, read_record
+from simulator.playback import Playback, read_record
 from simulator.probes import VirtualProbe
 from simulator.records import record_text
 from simulator.site import Installed, Station, Surface, VirtualLine, VirtualSite
+from simulator.units import DAY_MS, HOUR_MS, HOUR_S
 
-DAY_MS = 24 * HOUR_MS
 SOIL_LINE, PENETROMETER_LINE = "turf", "dock"
 PROFILE_ADDRESS, CLIMATE_ADDRESS = "0", "1"
 PROFILE, CLIMATE, PENETROMETER = "profile", "climate", "penetrometer"
@@ -149,8 +149,8 @@ def playback_site(
         start_ms=start_ms,
         history_end_ms=end_ms,
         end_ms=truth.end_ms,
-        interval_s=HOUR_MS // 1000,
-        rain_interval_s=HOUR_MS // 1000,
+        interval_s=HOUR_S,
+        rain_interval_s=HOUR_S,
         origin=ground.origin,
     )
 

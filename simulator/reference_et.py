@@ -9,9 +9,8 @@ later ASCE one.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from simulator.units import FloatArray
 
 SOLAR_CONSTANT_MJ_M2_MIN = 0.0820
 STEFAN_BOLTZMANN_MJ_M2_H = 2.043e-10  # p. 74
@@ -19,14 +18,14 @@ ALBEDO = 0.23
 MJ_M2_H_PER_W_M2 = 0.0036
 
 
-def saturation_vapour_pressure_kpa(temperature_degc: Array) -> Array:
+def saturation_vapour_pressure_kpa(temperature_degc: FloatArray) -> FloatArray:
     """Eq. 11. [kPa]"""
     return 0.6108 * np.exp(17.27 * temperature_degc / (temperature_degc + 237.3))
 
 
 def extraterrestrial_w_m2(
-    day_of_year: Array, solar_hour: Array, *, latitude_deg: float, length_h: float = 1.0
-) -> tuple[Array, Array]:
+    day_of_year: FloatArray, solar_hour: FloatArray, *, latitude_deg: float, length_h: float = 1.0
+) -> tuple[FloatArray, FloatArray]:
     """Radiation above the air over a period, and the height of the sun at its middle.
 
     Parameters
@@ -63,7 +62,7 @@ def extraterrestrial_w_m2(
     return np.maximum(energy, 0.0) / (MJ_M2_H_PER_W_M2 * length_h), sine
 
 
-def solar_hour(utc_hour: Array, day_of_year: Array, longitude_deg: float) -> Array:
+def solar_hour(utc_hour: FloatArray, day_of_year: FloatArray, longitude_deg: float) -> FloatArray:
     """Solar time from UTC, eq. 31 to 33; east positive. [h]"""
     b = 2.0 * np.pi * (day_of_year - 81.0) / 364.0
     season = 0.1645 * np.sin(2.0 * b) - 0.1255 * np.cos(b) - 0.025 * np.sin(b)
@@ -71,15 +70,15 @@ def solar_hour(utc_hour: Array, day_of_year: Array, longitude_deg: float) -> Arr
 
 
 def reference_et_mm_h(
-    temperature_degc: Array,
-    vapour_pressure_kpa: Array,
-    wind_m_s: Array,
-    solar_w_m2: Array,
-    extraterrestrial: Array,
+    temperature_degc: FloatArray,
+    vapour_pressure_kpa: FloatArray,
+    wind_m_s: FloatArray,
+    solar_w_m2: FloatArray,
+    extraterrestrial: FloatArray,
     *,
     elevation_m: float,
-    night_clearness: Array | float = 0.7,
-) -> tuple[Array, Array]:
+    night_clearness: FloatArray | float = 0.7,
+) -> tuple[FloatArray, FloatArray]:
     """Hourly reference evapotranspiration of short grass, eq. 53, and the net radiation in it.
 
     Parameters
@@ -119,13 +118,15 @@ def reference_et_mm_h(
 
 def psychrometric_kpa_degc(elevation_m: float) -> float:
     """Eq. 7 and 8. [kPa degC-1]"""
-    return 0.665e-3 * 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26
+    return float(0.665e-3 * 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26)
 
 
 OWN_DRAUGHT_M_S = 1.2  # ours, no source: keeps calm sunny turf some 15 degC over the air, not 40
 
 
-def surface_temperature_degc(temperature_degc: Array, wind_m_s: Array, net_w_m2: Array, *, elevation_m: float) -> Array:
+def surface_temperature_degc(
+    temperature_degc: FloatArray, wind_m_s: FloatArray, net_w_m2: FloatArray, *, elevation_m: float
+) -> FloatArray:
     """Temperature at the leaf base under a sward, air temperature plus what net radiation leaves over.
 
     The sensible part of net radiation in the reference sward, over the aerodynamic resistance 208/u (FAO-56, p. 21);

@@ -10,11 +10,9 @@ spring and autumn, thin out in hot summers, stay in wet thatch, and go deep only
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator.column import Column, Feddes, node_volume_m
-
-Array = NDArray[np.float64]
+from simulator.units import FloatArray
 
 CROWN_M, CROWN_DENSITY = 0.01, 0.03  # ours, no source
 
@@ -45,26 +43,27 @@ COOL = RootTraits()
 WARM = RootTraits(deepest_m=0.50, least_degc=10.0, best_low_degc=24.0, best_high_degc=29.0, greatest_degc=36.0)
 
 
-def ceiling(column: Column, traits: RootTraits) -> Array:
+def ceiling(column: Column, traits: RootTraits) -> FloatArray:
     """Greatest density each depth can come to: one at the leaf base, falling as exp(-3 z / deepest), none below it."""
     falling = np.exp(-3.0 * column.depth_m / traits.deepest_m)
-    return np.maximum(falling - np.exp(-3.0), 0.0) / (1.0 - np.exp(-3.0))
+    greatest: FloatArray = np.maximum(falling - np.exp(-3.0), 0.0) / (1.0 - np.exp(-3.0))
+    return greatest
 
 
-def rooted_to(column: Column, depth95_m: float) -> Array:
+def rooted_to(column: Column, depth95_m: float) -> FloatArray:
     """A density with 95 % of the roots above a depth, exponential below the leaf base (Gale & Grigal 1987, as form)."""
     density = np.exp(-np.log(20.0) * column.depth_m / depth95_m)
     return np.where(density < 1e-3, 0.0, density)
 
 
-def share(column: Column, density: Array) -> Array:
+def share(column: Column, density: FloatArray) -> FloatArray:
     """Share of all roots each node has; sums to 1, or is 0 everywhere where there are none."""
     amount = density * node_volume_m(column)
     total = amount.sum()
     return amount / total if total > 0.0 else amount
 
 
-def depth_above_which_m(column: Column, amount: Array, fraction: float) -> float:
+def depth_above_which_m(column: Column, amount: FloatArray, fraction: float) -> float:
     """Depth above which `fraction` of an amount by node lies, each node's spread evenly over its half links. [m]
 
     NaN where there is nothing.
@@ -77,8 +76,13 @@ def depth_above_which_m(column: Column, amount: Array, fraction: float) -> float
 
 
 def quality(
-    column: Column, head_m: Array, air: Array, temperature_degc: Array, strength_kpa: Array, traits: RootTraits
-) -> Array:
+    column: Column,
+    head_m: FloatArray,
+    air: FloatArray,
+    temperature_degc: FloatArray,
+    strength_kpa: FloatArray,
+    traits: RootTraits,
+) -> FloatArray:
     """How well roots can grow at each node, 0 to 1: the product of warmth, water, air and softness."""
     marks = [traits.least_degc, traits.best_low_degc, traits.best_high_degc, traits.greatest_degc]
     warmth = np.interp(temperature_degc, marks, [0.0, 1.0, 1.0, 0.0])
@@ -92,15 +96,15 @@ def quality(
 
 def grow(
     column: Column,
-    density: Array,
+    density: FloatArray,
     *,
-    head_m: Array,
-    air: Array,
-    temperature_degc: Array,
-    strength_kpa: Array,
+    head_m: FloatArray,
+    air: FloatArray,
+    temperature_degc: FloatArray,
+    strength_kpa: FloatArray,
     traits: RootTraits,
     vigour: float = 1.0,
-) -> Array:
+) -> FloatArray:
     """Density a day later.
 
     Parameters
@@ -135,9 +139,10 @@ def grow(
     loss = loss + traits.wet_death_per_day * np.interp(air, [0.02, 0.10], [1.0, 0.0])
     # crowns outlive a drought and keep a few roots at the leaf base to start again from
     least = np.where(column.depth_m <= CROWN_M, CROWN_DENSITY, 0.0)
-    return np.clip(np.maximum(density * np.exp(-loss) + gain, least), 0.0, 1.0)
+    after: FloatArray = np.clip(np.maximum(density * np.exp(-loss) + gain, least), 0.0, 1.0)
+    return after
 
 
-def cut(column: Column, density: Array, *, area_share: float, depth_m: float) -> Array:
+def cut(column: Column, density: FloatArray, *, area_share: float, depth_m: float) -> FloatArray:
     """Density after blades or tines took `area_share` of the ground down to `depth_m`. [m]"""
     return np.where(column.depth_m <= depth_m, density * (1.0 - area_share), density)

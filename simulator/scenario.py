@@ -26,6 +26,7 @@ from simulator.materials import MATERIALS
 from simulator.scenario_check import Check, Table
 from simulator.scenario_facts import Change, DiaryEntry, ProbePlan, Scenario, StationPlan, SurfacePlan
 from simulator.sward import COOL_GRASS, PASSES, WARM_GRASS, Grass
+from simulator.units import DAY_S
 
 SURFACE_KINDS = ("square", "outfield", "green", "pitch", "lawn")
 WEATHER_CHANGES = ("dry", "storm", "warmer")
@@ -208,18 +209,18 @@ def _place(check: Check, table: Table, at: str) -> Place:
         thickness_m = check.number(entry, f"{at}soil[{i}].", "thickness_mm", None, 10.0, 3000.0) / 1000.0
         layers.append(Layer(MATERIALS[made_of], thickness_m))
     grass, traits = GRASSES[check.one_of(table, at, "grass", tuple(GRASSES), "cool")]
-    own = {
-        key: check.number(table, at, key, getattr(grass, key), lowest, highest)
-        for key, lowest, highest in (
-            ("thatch_mm_per_year", 0.0, 20.0), ("crop_coefficient", 0.2, 1.3), ("canopy_mm", 0.0, 4.0)
-        )
-    }  # fmt: skip
+    grass = replace(
+        grass,
+        thatch_mm_per_year=check.number(table, at, "thatch_mm_per_year", grass.thatch_mm_per_year, 0.0, 20.0),
+        crop_coefficient=check.number(table, at, "crop_coefficient", grass.crop_coefficient, 0.2, 1.3),
+        canopy_mm=check.number(table, at, "canopy_mm", grass.canopy_mm, 0.0, 4.0),
+    )
     deepest_m = check.number(table, at, "roots_deepest_mm", traits.deepest_m * 1000.0, 20.0, 1500.0) / 1000.0
     return Place(
         thatch=MATERIALS[check.one_of(table, at, "thatch", tuple(MATERIALS))],
         soils=tuple(layers),
         thatch_m=check.number(table, at, "thatch_mm", None, 1.0, 80.0) / 1000.0,
-        grass=replace(grass, **own),
+        grass=grass,
         traits=replace(traits, deepest_m=deepest_m),
         interface=_optional(check, table, at, "break", Interface),
         repellency=_optional(check, table, at, "repellency", Repellency),
@@ -301,7 +302,7 @@ def _faults(check: Check, table: Table, probes: Mapping[str, ProbeDescription]) 
 
 def _clock_step(check: Check, table: Table, at: str) -> tuple[datetime, float]:
     check.keys(table, at, ("at", "by_s"))
-    return check.day(table, at, "at"), check.number(table, at, "by_s", None, -86400.0, 86400.0)
+    return check.day(table, at, "at"), check.number(table, at, "by_s", None, -DAY_S, DAY_S)
 
 
 def _ms(moment: datetime) -> int:

@@ -12,19 +12,16 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator import weather as sky
 from simulator.ground import Ground, Place, prepare
 from simulator.history import History, Joined, run
 from simulator.scenario_facts import Change, DiaryEntry, Scenario, StationPlan
 from simulator.sward import PASSES, Pass
-from simulator.weather import DAY_S, Weather
-
-Array = NDArray[np.float64]
+from simulator.units import DAY_S, HOUR_S, QUARTER_S, FloatArray
+from simulator.weather import Weather
 
 HORIZON_DAYS = 1100  # weather is drawn for so long whatever part of it is used, so that a longer run changes no day
-HOUR_S, QUARTER_S = 3600, 900
 CORE_ERROR_MM = 0.7  # standard deviation of the mean of some cores, read to a whole millimetre (ours)
 
 
@@ -93,7 +90,7 @@ class Life:
         watering_mm, passes = self._done(weather)
         return run(self.place, weather, first=ground, watering_mm=watering_mm, passes=passes)
 
-    def _done(self, weather: Weather) -> tuple[Array, tuple[tuple[int, Pass], ...]]:
+    def _done(self, weather: Weather) -> tuple[FloatArray, tuple[tuple[int, Pass], ...]]:
         watering_mm, passes = np.zeros(weather.count), []
         uneven = _factors(self.plan, self.seed).get("watering", 1.0)
         for entry in entries_at(self.scenario, self.plan):
@@ -105,7 +102,7 @@ class Life:
         return watering_mm, tuple(passes)
 
 
-def _pour(watering_mm: Array, at: float, entry: DiaryEntry, uneven: float, step_s: int) -> None:
+def _pour(watering_mm: FloatArray, at: float, entry: DiaryEntry, uneven: float, step_s: int) -> None:
     """Share a watering out over the steps it falls into, by time."""
     length = entry.hours * HOUR_S / step_s
     for step in range(max(math.floor(at), 0), min(math.ceil(at + length), watering_mm.size)):

@@ -17,8 +17,9 @@ from simulator.history import History
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import Failings, Truth, VirtualProbe
 from simulator.scenario_facts import ProbePlan, Scenario, StationPlan
-from simulator.scenario_run import HOUR_S, QUARTER_S, Unfolding, cores
+from simulator.scenario_run import Unfolding, cores
 from simulator.site import Installed, Station, Surface, VirtualLine, VirtualSite
+from simulator.units import HOUR_S, QUARTER_S
 
 TURF_LINE = "turf"
 ADDRESSES = "0123456789abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ"

@@ -4,15 +4,14 @@ A regression, so that a stroke can be taken at any time. It must not know a pene
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from simulator.units import FloatArray
 
 KPA_PER_M = 9.81
 GREATEST_KPA = 15000.0  # beyond this a hand-pushed cone stands still (ours)
 
 
-def cone_resistance_kpa(head_m: Array, saturation: Array, bulk_density_kg_m3: Array) -> Array:
+def cone_resistance_kpa(head_m: FloatArray, saturation: FloatArray, bulk_density_kg_m3: FloatArray) -> FloatArray:
     """Resistance to a 30 degree cone.
 
     Parameters

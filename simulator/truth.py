@@ -16,7 +16,6 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator import roots
 from simulator.column import node_volume_m
@@ -24,9 +23,10 @@ from simulator.ground import thatch_node
 from simulator.history import FLUXES, History
 from simulator.readings import readings
 from simulator.scenario_facts import Scenario, StationPlan
-from simulator.scenario_run import HOUR_S, entries_at, live, steps_in_a_day, weather_of
+from simulator.scenario_run import entries_at, live, steps_in_a_day, weather_of
 from simulator.scenario_site import told_site
 from simulator.site import VirtualSite, describe
+from simulator.units import HOUR_S, FloatArray
 
 FORMAT_VERSION = 1
 UPTAKE_EDGES_M = (0.0, *np.round(np.arange(0.01, 0.101, 0.01), 3).tolist(), 0.15, 0.2, 0.3, 0.5, 1.0)
@@ -34,7 +34,6 @@ STRENGTH_DEPTHS_M = tuple(np.round(np.arange(0.01, 0.301, 0.01), 3).tolist())
 STATES = ("thatch_m", "cover", "green", "canopy_mm", "pond_mm", "thatch_water_mm", "ground_water_mm")
 ROOT_SHARES = (0.5, 0.8, 0.95)
 
-Array = NDArray[np.float64]
 Tell = Callable[[str], None]
 
 
@@ -133,7 +132,7 @@ def _write_steps(plan: StationPlan, history: History, path: Path) -> None:
     _write_csv(path, ("until", *fluxes, *STATES, *layers, *sky), rows)
 
 
-def _layer_storage_mm(history: History) -> Array:
+def _layer_storage_mm(history: History) -> FloatArray:
     """Water in each soil layer at every snapshot, shape (snapshot, layer); the thatch is another column. [mm]"""
     bottoms = np.cumsum([layer.thickness_m for layer in history.place.soils])
     down_to = [history.storage_below_thatch_mm(bottom) for bottom in bottoms]

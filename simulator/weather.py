@@ -9,7 +9,6 @@ from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
-from numpy.typing import NDArray
 
 from simulator.climates import Climate
 from simulator.reference_et import (
@@ -19,10 +18,8 @@ from simulator.reference_et import (
     solar_hour,
     surface_temperature_degc,
 )
+from simulator.units import DAY_S, HOUR_S, FloatArray
 
-Array = NDArray[np.float64]
-
-DAY_S = 86400
 LEAST_RAIN_MM = 0.2  # a wet day has at least this: the usual threshold of a rain day
 GREATEST_RATE_MM_H = 90.0  # mean over one storm (ours): heavier ones are drawn out
 GAMMA_SHAPE = 0.75  # of daily amounts; 0.6-0.9 is usual (Richardson & Wright 1984, from memory)
@@ -34,13 +31,13 @@ class Weather:
 
     start: datetime  # aware, UTC
     step_s: int
-    rain_mm: Array
-    temperature_degc: Array
-    vapour_pressure_kpa: Array
-    wind_m_s: Array
-    solar_w_m2: Array
-    reference_et_mm: Array
-    surface_temperature_degc: Array
+    rain_mm: FloatArray
+    temperature_degc: FloatArray
+    vapour_pressure_kpa: FloatArray
+    wind_m_s: FloatArray
+    solar_w_m2: FloatArray
+    reference_et_mm: FloatArray
+    surface_temperature_degc: FloatArray
     latitude_deg: float
     longitude_deg: float
     elevation_m: float
@@ -51,29 +48,29 @@ class Weather:
         return int(self.rain_mm.size)
 
     @property
-    def relative_humidity_percent(self) -> Array:
+    def relative_humidity_percent(self) -> FloatArray:
         """[%]"""
         return np.minimum(
             100.0 * self.vapour_pressure_kpa / saturation_vapour_pressure_kpa(self.temperature_degc), 100.0
         )
 
 
-def calendar(start: datetime, count: int, step_s: int) -> tuple[Array, Array]:
+def calendar(start: datetime, count: int, step_s: int) -> tuple[FloatArray, FloatArray]:
     """Day of year and UTC hour at the middle of each step."""
     first = datetime(start.year, 1, 1, tzinfo=UTC)
     seconds = (start - first).total_seconds() + step_s * (np.arange(count) + 0.5)
-    return np.floor(seconds / DAY_S) % 365.25 + 1.0, seconds / 3600.0 % 24.0
+    return np.floor(seconds / DAY_S) % 365.25 + 1.0, seconds / HOUR_S % 24.0
 
 
 def recorded(
     start: datetime,
     step_s: int,
     *,
-    rain_mm: Array,
-    temperature_degc: Array,
-    vapour_pressure_kpa: Array,
-    wind_m_s: Array,
-    solar_w_m2: Array,
+    rain_mm: FloatArray,
+    temperature_degc: FloatArray,
+    vapour_pressure_kpa: FloatArray,
+    wind_m_s: FloatArray,
+    solar_w_m2: FloatArray,
     latitude_deg: float,
     elevation_m: float,
     longitude_deg: float = 0.0,
@@ -103,7 +100,7 @@ def recorded(
             bad = int((~np.isfinite(values)).sum())
             raise ValueError(f"{name}: found shape {values.shape} with {bad} gaps, expected {rain_mm.shape} and none")
     day, hour = calendar(start, rain_mm.size, step_s)
-    length_h = step_s / 3600.0
+    length_h = step_s / HOUR_S
     above, _ = extraterrestrial_w_m2(
         day, solar_hour(hour, day, longitude_deg), latitude_deg=latitude_deg, length_h=length_h
     )
@@ -124,7 +121,7 @@ def recorded(
     )  # fmt: skip
 
 
-def _night_clearness(solar: Array, clear: Array) -> Array:
+def _night_clearness(solar: FloatArray, clear: FloatArray) -> FloatArray:
     """Clearness of the last bright step, carried through the night (FAO-56, p. 75)."""
     bright = clear > 100.0
     index = np.maximum.accumulate(np.where(bright, np.arange(solar.size), -1))
@@ -134,22 +131,23 @@ def _night_clearness(solar: Array, clear: Array) -> Array:
 
 @dataclass(frozen=True)
 class _Days:
-    rain_mm: Array
-    highest_degc: Array
-    lowest_degc: Array
-    clearness: Array
-    dew_degc: Array
-    wind_m_s: Array
-    storm_h: Array
+    rain_mm: FloatArray
+    highest_degc: FloatArray
+    lowest_degc: FloatArray
+    clearness: FloatArray
+    dew_degc: FloatArray
+    wind_m_s: FloatArray
+    storm_h: FloatArray
 
 
-def _of_the_season(months: tuple[float, ...], day_of_year: Array) -> Array:
+def _of_the_season(months: tuple[float, ...], day_of_year: FloatArray) -> FloatArray:
     """Monthly means drawn out to days: straight lines between mid-months, round the year."""
     middle = (np.arange(-1, 13) + 0.5) * 365.25 / 12.0
-    return np.interp(day_of_year, middle, np.array(months)[np.arange(-1, 13) % 12])
+    mean: FloatArray = np.interp(day_of_year, middle, np.array(months)[np.arange(-1, 13) % 12])
+    return mean
 
 
-def _draw_days(climate: Climate, day: Array, rng: np.random.Generator) -> _Days:
+def _draw_days(climate: Climate, day: FloatArray, rng: np.random.Generator) -> _Days:
     days_in_month = 365.25 / 12.0
     share = np.clip(_of_the_season(climate.wet_days, day) / days_in_month, 0.0, 0.97)
     mean = _of_the_season(climate.rain_mm, day) / np.maximum(share * days_in_month, 1e-6)
@@ -177,10 +175,10 @@ def _draw_days(climate: Climate, day: Array, rng: np.random.Generator) -> _Days:
     )  # fmt: skip
 
 
-def _spread_rain(days: _Days, count: int, step_s: int, rng: np.random.Generator) -> Array:
+def _spread_rain(days: _Days, count: int, step_s: int, rng: np.random.Generator) -> FloatArray:
     """Split each wet day into storms whose rate rises and falls; bins get exactly what falls in them."""
     fallen = np.zeros(count)
-    edges_h = np.arange(count + 1) * step_s / 3600.0
+    edges_h = np.arange(count + 1) * step_s / HOUR_S
     for i in np.flatnonzero(days.rain_mm > 0.0):
         number = 1 + int(rng.poisson(0.6))
         parts = rng.dirichlet(np.full(number, 1.5)) * days.rain_mm[i]
@@ -192,8 +190,8 @@ def _spread_rain(days: _Days, count: int, step_s: int, rng: np.random.Generator)
             )
             begin = min(max(begin, 0.0), 24.0 * days.rain_mm.size - length)
             peak = float(rng.uniform(0.2, 0.6))
-            first = int(begin * 3600.0 / step_s)
-            last = min(int((begin + length) * 3600.0 / step_s) + 1, count)
+            first = int(begin * HOUR_S / step_s)
+            last = min(int((begin + length) * HOUR_S / step_s) + 1, count)
             x = np.clip((edges_h[first : last + 1] - begin) / length, 0.0, 1.0)
             # share fallen by x of a triangle with its peak at `peak`
             rising = x * x / peak
@@ -202,9 +200,9 @@ def _spread_rain(days: _Days, count: int, step_s: int, rng: np.random.Generator)
     return fallen
 
 
-def _course_of_temperature(days: _Days, count: int, step_s: int) -> Array:
+def _course_of_temperature(days: _Days, count: int, step_s: int) -> FloatArray:
     """Cosine from the least at 5 h to the greatest at 14 h solar time and down to the next day's least."""
-    hour = (np.arange(count) + 0.5) * step_s / 3600.0
+    hour = (np.arange(count) + 0.5) * step_s / HOUR_S
     length = days.highest_degc.size
     times = np.empty(2 * length + 2)
     values = np.empty(2 * length + 2)
@@ -217,7 +215,7 @@ def _course_of_temperature(days: _Days, count: int, step_s: int) -> Array:
     return values[place] + (values[place + 1] - values[place]) * 0.5 * (1.0 - np.cos(np.pi * share))
 
 
-def generate(climate: Climate, start: datetime, days: int, *, seed: int, step_s: int = 3600) -> Weather:
+def generate(climate: Climate, start: datetime, days: int, *, seed: int, step_s: int = HOUR_S) -> Weather:
     """Draw weather from a climate.
 
     Parameters
@@ -241,8 +239,8 @@ def generate(climate: Climate, start: datetime, days: int, *, seed: int, step_s:
     ValueError
         Where the step does not divide an hour, or the start is not a midnight.
     """
-    if step_s <= 0 or 3600 % step_s != 0:
-        raise ValueError(f"step_s: found {step_s}, expected a divisor of 3600")
+    if step_s <= 0 or HOUR_S % step_s != 0:
+        raise ValueError(f"step_s: found {step_s}, expected a divisor of {HOUR_S}")
     if (
         start.tzinfo is None
         or start.utcoffset() != timedelta(0)
@@ -256,7 +254,7 @@ def generate(climate: Climate, start: datetime, days: int, *, seed: int, step_s:
     rain = _spread_rain(drawn, count, step_s, rng)
     day, hour = calendar(start, count, step_s)
     solar_time = solar_hour(hour, day, climate.longitude_deg)
-    above, _ = extraterrestrial_w_m2(day, solar_time, latitude_deg=climate.latitude_deg, length_h=step_s / 3600.0)
+    above, _ = extraterrestrial_w_m2(day, solar_time, latitude_deg=climate.latitude_deg, length_h=step_s / HOUR_S)
     index = np.minimum(np.arange(count) * step_s // DAY_S, days - 1)
     temperature = _course_of_temperature(drawn, count, step_s)
     vapour = np.minimum(

@@ -23,9 +23,10 @@ from simulator.materials import Material, table
 from simulator.readings import Heard, readings
 from simulator.scenario import load, names
 from simulator.scenario_facts import DiaryEntry, ProbePlan, Scenario, StationPlan
-from simulator.scenario_run import HOUR_S, Life, place_of, weather_of
+from simulator.scenario_run import Life, place_of, weather_of
 from simulator.scenario_site import told_site
 from simulator.site import VirtualSite
+from simulator.units import HOUR_S
 from simulator.weather import Weather
 
 Array = NDArray[np.float64]

@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from simulator.playback import HOUR_MS, Playback, RecordFault, read_record
-from simulator.playback_site import DAY_MS, PlaybackFault, playback_site
+from simulator.playback import Playback, RecordFault, read_record
+from simulator.playback_site import PlaybackFault, playback_site
 from simulator.records import record_text
+from simulator.units import DAY_MS, HOUR_MS
 
 # Lines of the published files, letter by letter: see tests/data/uscrn/SOURCE.txt.
 USCRN = Path(__file__).parent.parent / "data" / "uscrn"
