@@ -16,8 +16,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from simulator.clock_server import ClockFault
-from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, ProbeFault, parse_line_faults
-from simulator.playback_site import GROUNDS, playback_site
+from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, PlantedFault, parse_line_faults
+from simulator.playback import GROUNDS, playback_site
 from simulator.scenario import MOST_DAYS, load, names
 from simulator.scenario_site import HISTORY_DAYS, played_site
 from simulator.service import Service
@@ -114,7 +114,7 @@ def _scenario_site(options: argparse.Namespace) -> VirtualSite:
 def _record_site(options: argparse.Namespace) -> VirtualSite:
     if options.fine_days:
         raise ValueError(f"--fine-days: found {options.fine_days} with a record, expected it with --scenario")
-    faults: dict[str, list[ProbeFault]] = {}
+    faults: dict[str, list[PlantedFault]] = {}
     for probe, fault in map(parse_probe_fault, options.probe_fault):
         faults.setdefault(probe, []).append(fault)
     return playback_site(
@@ -168,7 +168,7 @@ def _say(event: str, service: Service) -> None:
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
 
 
-def parse_probe_fault(text: str) -> tuple[str, ProbeFault]:
+def parse_probe_fault(text: str) -> tuple[str, PlantedFault]:
     """A probe's name and a fault from `PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]`, empty parts left at their default.
 
     Raises
@@ -180,7 +180,7 @@ def parse_probe_fault(text: str) -> tuple[str, ProbeFault]:
     if not 2 <= len(parts) <= 6:
         raise ValueError(f"probe fault: found {text!r}, expected PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]")
     probe, kind, channels, start, end, size = parts + [""] * (6 - len(parts))
-    return probe, ProbeFault(
+    return probe, PlantedFault(
         kind,
         tuple(filter(None, channels.split("+"))),
         _moment_ms(start) if start else 0,

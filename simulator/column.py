@@ -83,7 +83,7 @@ class Stepping:
 
 
 @dataclass(frozen=True)
-class Surface:
+class TopBoundary:
     """What the sky and the grass ask of the column during one call of `advance`.
 
     Give `head_m` to hold the head at the surface (a benchmark, a flooded ring); otherwise water arrives at
@@ -105,7 +105,7 @@ class Surface:
 
 
 @dataclass(frozen=True)
-class Bottom:
+class BottomBoundary:
     """Lower boundary: kind "free_drainage", "head" (value in m), "flux" (m s-1, down positive) or "seepage_face"."""
 
     kind: str = "free_drainage"
@@ -129,7 +129,7 @@ class Column:
     link_material: NDArray[np.int64]  # (link,) row of `parameters`, -1 at a break
     materials: tuple[Material, ...]
     parameters: FloatArray
-    bottom: Bottom = Bottom()
+    bottom: BottomBoundary = BottomBoundary()
     interface: Interface | None = None
     repellency: Repellency | None = None
     repellent_depth_m: float = 0.0
@@ -311,7 +311,7 @@ def _ground(column: Column) -> tuple[FloatArray, NDArray[np.int64], FloatArray, 
     return column.length_m, column.link_material, column.parameters, constants
 
 
-def _forcing(column: Column, surface: Surface, state: ColumnState) -> FloatArray:
+def _forcing(column: Column, surface: TopBoundary, state: ColumnState) -> FloatArray:
     forcing = np.zeros(kernels.FORCING_ENTRIES)
     held = surface.head_m is not None
     forcing[kernels.TOP] = kernels.TOP_HEAD if held else kernels.TOP_FLUX
@@ -334,7 +334,7 @@ def _forcing(column: Column, surface: Surface, state: ColumnState) -> FloatArray
 
 
 def advance(
-    column: Column, state: ColumnState, surface: Surface, duration_s: float, *, root_share: FloatArray | None = None
+    column: Column, state: ColumnState, surface: TopBoundary, duration_s: float, *, root_share: FloatArray | None = None
 ) -> tuple[ColumnState, Flow]:
     """Move the water for `duration_s` seconds under constant demands of the surface.
 

@@ -27,7 +27,7 @@ Sound = Callable[[str, int], float | None]
 
 
 @dataclass(frozen=True, slots=True)
-class ProbeFault:
+class PlantedFault:
     """A fault of one probe over a span of time.
 
     Attributes
@@ -72,7 +72,7 @@ class ProbeFault:
         return named and self.start_ms <= at_ms < self.end_ms
 
 
-def is_silent(fault: ProbeFault, at_ms: int, seed: str) -> bool:
+def is_silent(fault: PlantedFault, at_ms: int, seed: str) -> bool:
     """Whether the fault keeps the whole probe from answering now."""
     if fault.kind == "sliced":
         return fault.start_ms <= at_ms
@@ -83,7 +83,7 @@ def is_silent(fault: ProbeFault, at_ms: int, seed: str) -> bool:
 
 
 def planted(
-    faults: Sequence[ProbeFault], channel: str, at_ms: int, sound: Sound, *, seed: int = 0, air: float = 0.0
+    faults: Sequence[PlantedFault], channel: str, at_ms: int, sound: Sound, *, seed: int = 0, air: float = 0.0
 ) -> float | None:
     """What a channel hears with its faults, each laid over the ones before it. `air` is what it would hear in air."""
     for number, fault in enumerate(faults):
@@ -92,7 +92,7 @@ def planted(
     return sound(channel, at_ms)
 
 
-def _with_fault(fault: ProbeFault, sound: Sound, seed: str, air: float) -> Sound:
+def _with_fault(fault: PlantedFault, sound: Sound, seed: str, air: float) -> Sound:
     size = DEFAULT_SIZE[fault.kind] if fault.size is None else fault.size
 
     def faulty(channel: str, at_ms: int) -> float | None:

@@ -1,7 +1,7 @@
 """One station's ground: weather, grass, roots, water and heat stepped together, as physical truth.
 
-A `Place` is what does not change, a `Ground` its state, `step` one step of weather, `run` many. It must not know
-probes, advice or limits: it says what is, not what it means.
+A `TurfProfile` holds what does not change, a `GroundState` the state at a moment; `step` moves water and heat through
+one step of weather, `end_of_day` lets roots and grass live a day. `history` runs many steps.
 """
 
 from dataclasses import dataclass, replace
@@ -10,7 +10,7 @@ import numpy as np
 
 from simulator import heat, roots
 from simulator.column import (
-    Bottom,
+    BottomBoundary,
     Column,
     ColumnState,
     Feddes,
@@ -19,7 +19,7 @@ from simulator.column import (
     Layer,
     Repellency,
     Stepping,
-    Surface,
+    TopBoundary,
     advance,
     build,
     graded,
@@ -34,12 +34,12 @@ from simulator.strength import cone_resistance_kpa
 from simulator.sward import COOL_GRASS, Grass, Pass, Sward, after_day, after_pass
 from simulator.units import FloatArray
 
-FREE_DRAINAGE, GRASS_FEDDES, STEPPING = Bottom(), Feddes(), Stepping()
+FREE_DRAINING, GRASS_FEDDES, STEPPING = BottomBoundary(), Feddes(), Stepping()
 STRESS_LEAST = 0.5  # roots make up elsewhere for what dry roots miss, down to this share (Jarvis 1989, his omega_c)
 
 
 @dataclass(frozen=True)
-class Place:
+class TurfProfile:
     """What stays the same at a station: soils, grass, how water gets in and out."""
 
     thatch: Material
@@ -49,7 +49,7 @@ class Place:
     traits: roots.RootTraits = roots.COOL
     interface: Interface | None = None
     repellency: Repellency | None = None
-    bottom: Bottom = FREE_DRAINAGE
+    bottom: BottomBoundary = FREE_DRAINING
     feddes: Feddes = GRASS_FEDDES
     stepping: Stepping = STEPPING
     pond_limit_m: float = 0.002
@@ -57,7 +57,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Ground:
+class GroundState:
     """State of a station at a moment."""
 
     column: Column
@@ -71,7 +71,7 @@ class Ground:
 
 
 @dataclass(frozen=True)
-class Step:
+class GroundFluxes:
     """What moved in one step. All depths of water in mm.
 
     `past_thatch_mm` crossed the base of the thatch, up negative, holes included; `thatch_change_mm` is the water that
@@ -100,31 +100,36 @@ def thatch_node(column: Column) -> int:
     return int(np.argmax(column.link_material != column.link_material[0]))
 
 
-def column_of(place: Place) -> Column:
-    """The grid of a place: under 2 mm in the thatch (it may grow), 2 mm below it, growing to 40 mm."""
-    count = max(4, int(np.ceil(place.thatch_m / 0.0017)))
-    spacing = [np.full(count, place.thatch_m / count)]
+def column_of(turf: TurfProfile) -> Column:
+    """The grid of a turf: under 2 mm in the thatch (it may grow), 2 mm below it, growing to 40 mm."""
+    count = max(4, int(np.ceil(turf.thatch_m / 0.0017)))
+    spacing = [np.full(count, turf.thatch_m / count)]
     first = 0.002
-    for layer in place.soils:
+    for layer in turf.soils:
         sizes = graded(layer.thickness_m, first, 1.22, 0.04)
         spacing.append(sizes)
         first = min(float(sizes[-1]), 0.02)
     return build(
-        (Layer(place.thatch, place.thatch_m), *place.soils),
+        (Layer(turf.thatch, turf.thatch_m), *turf.soils),
         spacing=tuple(spacing),
-        break_below=0 if place.interface is not None else None,
-        bottom=place.bottom,
-        interface=place.interface,
-        repellency=place.repellency,
-        repellent_depth_m=place.thatch_m,
-        feddes=place.feddes,
-        stepping=place.stepping,
+        break_below=0 if turf.interface is not None else None,
+        bottom=turf.bottom,
+        interface=turf.interface,
+        repellency=turf.repellency,
+        repellent_depth_m=turf.thatch_m,
+        feddes=turf.feddes,
+        stepping=turf.stepping,
     )
 
 
 def prepare(
-    place: Place, *, head_m: float = -1.0, temperature_degc: float = 10.0, rooted_to_m: float = 0.12, green: float = 1.0
-) -> Ground:
+    turf: TurfProfile,
+    *,
+    head_m: float = -1.0,
+    temperature_degc: float = 10.0,
+    rooted_to_m: float = 0.12,
+    green: float = 1.0,
+) -> GroundState:
     """A station at rest: one head and one temperature throughout, 95 % of its roots above a depth.
 
     Raises
@@ -132,33 +137,33 @@ def prepare(
     ValueError
         Where the thatch is thinner than 1 mm, or of the same material as the soil under it.
     """
-    if place.thatch_m < 0.001:
-        raise ValueError(f"thatch_m: found {place.thatch_m}, expected at least 0.001")
-    if place.soils[0].material == place.thatch:
-        raise ValueError(f"soils: found {place.thatch.name} under thatch of the same material, expected a soil")
-    column = column_of(place)
+    if turf.thatch_m < 0.001:
+        raise ValueError(f"thatch_m: found {turf.thatch_m}, expected at least 0.001")
+    if turf.soils[0].material == turf.thatch:
+        raise ValueError(f"soils: found {turf.thatch.name} under thatch of the same material, expected a soil")
+    column = column_of(turf)
     levels = heat.grid(column)
-    return Ground(
+    return GroundState(
         column=column,
         water=start(column, head_m),
         levels=levels,
         temperature_degc=np.full(levels.depth_m.size, temperature_degc),
         density=roots.rooted_to(column, rooted_to_m),
-        sward=Sward(place.thatch_m, green=green),
+        sward=Sward(turf.thatch_m, green=green),
         surface_degc=temperature_degc,
     )
 
 
 def _surface(
-    place: Place, ground: Ground, rate_m_s: float, evaporation_mm: float, demand_mm: float, step_s: int
-) -> Surface:
-    holes = 1.0 - (1.0 - place.bypass_share) * (1.0 - ground.sward.hole_share)
+    turf: TurfProfile, ground: GroundState, rate_m_s: float, evaporation_mm: float, demand_mm: float, step_s: int
+) -> TopBoundary:
+    holes = 1.0 - (1.0 - turf.bypass_share) * (1.0 - ground.sward.hole_share)
     below = ground.column.depth_m[thatch_node(ground.column)] + 0.01
-    return Surface(
+    return TopBoundary(
         supply_m_s=rate_m_s,
         evaporation_m_s=evaporation_mm / 1000.0 / step_s,
         transpiration_m_s=demand_mm / 1000.0 / step_s,
-        pond_limit_m=place.pond_limit_m,
+        pond_limit_m=turf.pond_limit_m,
         bypass_share=holes,
         bypass_depth_m=below,
     )
@@ -170,21 +175,21 @@ def _stress(head: FloatArray, limits: Feddes) -> FloatArray:
 
 
 def step(
-    place: Place,
-    ground: Ground,
+    turf: TurfProfile,
+    ground: GroundState,
     *,
     step_s: int,
     rain_mm: float,
     reference_et_mm: float,
     surface_temperature_degc: float,
     watering_mm: float = 0.0,
-) -> tuple[Ground, Step]:
+) -> tuple[GroundState, GroundFluxes]:
     """Move water and heat by one step of weather; grass and roots move at the end of a day, by `end_of_day`.
 
     Parameters
     ----------
-    place : Place
-    ground : Ground
+    turf : TurfProfile
+    ground : GroundState
     step_s : int
         [s]
     rain_mm, watering_mm, reference_et_mm : float
@@ -194,9 +199,9 @@ def step(
 
     Returns
     -------
-    Ground, Step
+    GroundState, GroundFluxes
     """
-    grass, cover = place.grass, ground.sward.cover
+    grass, cover = turf.grass, ground.sward.cover
     falling = rain_mm + watering_mm
     held = min(ground.canopy_mm + falling, grass.canopy_mm * cover)
     held = max(held, min(ground.canopy_mm, grass.canopy_mm))  # a canopy that shrank keeps its drops till they dry
@@ -209,7 +214,7 @@ def step(
     root_share = roots.share(ground.column, ground.density)
     met = float(root_share @ _stress(ground.water.head_m, ground.column.feddes))
     root_share = root_share / max(met, STRESS_LEAST)
-    surface = _surface(place, ground, through / 1000.0 / step_s, evaporation, demand, step_s)
+    surface = _surface(turf, ground, through / 1000.0 / step_s, evaporation, demand, step_s)
     water, flow = advance(ground.column, ground.water, surface, step_s, root_share=root_share)
     content = water.water_m / node_volume_m(ground.column)
     content[0] = min(content[0], 1.0)  # the first node's ledger has the pond in it
@@ -226,18 +231,18 @@ def step(
 
 
 def _moved(
-    ground: Ground,
+    ground: GroundState,
     flow: Flow,
-    surface: Surface,
+    surface: TopBoundary,
     rain: float,
     watering: float,
     leaves: float,
     through: float,
     demand: float,
-) -> Step:
+) -> GroundFluxes:
     base = thatch_node(ground.column)
     bypass = through * surface.bypass_share
-    return Step(
+    return GroundFluxes(
         rain_mm=rain,
         watering_mm=watering,
         canopy_evaporation_mm=leaves,
@@ -266,19 +271,21 @@ def bulk_density_kg_m3(column: Column) -> FloatArray:
     return weight_m / node_volume_m(column)
 
 
-def strength_kpa(ground: Ground) -> FloatArray:
+def strength_kpa(ground: GroundState) -> FloatArray:
     """Cone resistance at the nodes now. [kPa]"""
     full = porosity(ground.column)
     content = theta(ground.column, ground.water)
     return cone_resistance_kpa(ground.water.head_m, content / full, bulk_density_kg_m3(ground.column))
 
 
-def node_temperature_degc(ground: Ground) -> FloatArray:
+def node_temperature_degc(ground: GroundState) -> FloatArray:
     """Temperature at the nodes of the water column. [degC]"""
     return np.interp(ground.column.depth_m, ground.levels.depth_m, ground.temperature_degc)
 
 
-def end_of_day(place: Place, ground: Ground, *, mean_air_degc: float, met_share: float) -> tuple[Ground, float]:
+def end_of_day(
+    turf: TurfProfile, ground: GroundState, *, mean_air_degc: float, met_share: float
+) -> tuple[GroundState, float]:
     """Let roots and sward live a day; returns the ground and the water that came with grown thatch. [mm]
 
     `met_share` is the day's uptake over its demand, 1 where there was none.
@@ -286,20 +293,20 @@ def end_of_day(place: Place, ground: Ground, *, mean_air_degc: float, met_share:
     content = theta(ground.column, ground.water)
     density = roots.grow(
         ground.column, ground.density, head_m=ground.water.head_m, air=porosity(ground.column) - content,
-        temperature_degc=node_temperature_degc(ground), strength_kpa=strength_kpa(ground), traits=place.traits,
+        temperature_degc=node_temperature_degc(ground), strength_kpa=strength_kpa(ground), traits=turf.traits,
         vigour=ground.sward.cover,
     )  # fmt: skip
-    sward = after_day(ground.sward, place.grass, temperature_degc=mean_air_degc, water=met_share)
+    sward = after_day(ground.sward, turf.grass, temperature_degc=mean_air_degc, water=met_share)
     return _with_thatch(replace(ground, density=density), sward)
 
 
-def make_pass(ground: Ground, done: Pass) -> tuple[Ground, float]:
+def make_pass(ground: GroundState, done: Pass) -> tuple[GroundState, float]:
     """Take a pass over the turf; returns the ground and the water that left with the thatch, negative. [mm]"""
     density = roots.cut(ground.column, ground.density, area_share=done.area_share, depth_m=done.depth_m)
     return _with_thatch(replace(ground, density=density), after_pass(ground.sward, done))
 
 
-def _with_thatch(ground: Ground, sward: Sward) -> tuple[Ground, float]:
+def _with_thatch(ground: GroundState, sward: Sward) -> tuple[GroundState, float]:
     """Stretch or shrink the thatch to the sward's, heads kept: new thatch comes as wet as old, lifted takes its own."""
     column, base = ground.column, thatch_node(ground.column)
     length = column.length_m.copy()

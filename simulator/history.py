@@ -13,7 +13,7 @@ import numpy as np
 from simulator import ground as stations
 from simulator import kernels
 from simulator.column import node_volume_m, node_water_m, storage_m
-from simulator.ground import Ground, Place, Step
+from simulator.ground import GroundFluxes, GroundState, TurfProfile
 from simulator.materials import Material
 from simulator.permittivity import Relation, turf_layer
 from simulator.strength import cone_resistance_kpa
@@ -22,7 +22,7 @@ from simulator.units import DAY_S, HOUR_S, FloatArray
 from simulator.weather import Weather
 
 PORE_WATER_EC_DS_M = 1.2  # of watered turf (ours): between rain and slightly salty
-AIR = {
+WEATHER_SERIES = {
     "air_temperature": "temperature_degc",
     "wind_speed": "wind_m_s",
     "solar_radiation": "solar_w_m2",
@@ -44,7 +44,7 @@ def _relation(made_of: Material) -> Relation:
 
 
 @dataclass(frozen=True)
-class Rain:
+class RainAccount:
     """What became of one rain or watering, from its first step to the end of what followed. [mm]"""
 
     first_step: int
@@ -65,7 +65,7 @@ class History:
 
     Attributes
     ----------
-    place : Place
+    turf : TurfProfile
     weather : Weather
     flux : dict of str to ndarray, shape (n,)
         By the names of `FLUXES`; totals of the steps. [mm] `solver_steps` is a count.
@@ -77,11 +77,11 @@ class History:
         `ground_water_mm` is all water in the column, thatch included, pond and canopy not.
     healed : dict of str to ndarray, shape (n + 1,)
         Share healed of each pass, by number and name in the order made; NaN before it.
-    last : Ground
+    last : GroundState
         State to go on from.
     """
 
-    place: Place
+    turf: TurfProfile
     weather: Weather
     flux: dict[str, FloatArray]
     head_m: FloatArray
@@ -98,7 +98,7 @@ class History:
     thatch_water_mm: FloatArray
     ground_water_mm: FloatArray
     healed: dict[str, FloatArray]
-    last: Ground
+    last: GroundState
 
     @cached_property
     def start_ms(self) -> int:
@@ -138,13 +138,13 @@ class History:
         """
         if not self.start_ms <= at_ms <= self.end_ms:
             return None
-        place = (at_ms - self.start_ms) / (self.weather.step_s * 1000.0)
-        row = min(int(place), self.weather.count - 1)
-        share = place - row
+        position = (at_ms - self.start_ms) / (self.weather.step_s * 1000.0)
+        row = min(int(position), self.weather.count - 1)
+        share = position - row
         if quantity == "rain_total":
             return float(self.flux["rain_mm"][:row].sum() + share * self.flux["rain_mm"][row])
-        if quantity in AIR:
-            return float(getattr(self.weather, AIR[quantity])[row])
+        if quantity in WEATHER_SERIES:
+            return float(getattr(self.weather, WEATHER_SERIES[quantity])[row])
         if depth_m is None or depth_m > self.node_depth_m[row, -1]:
             return None
         before = self._in_ground(quantity, depth_m, row)
@@ -215,7 +215,7 @@ class History:
         edges = np.concatenate([[0.0], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
         return float(np.interp(fraction * total, np.concatenate([[0.0], np.cumsum(amount)]), edges))
 
-    def rains(self, *, gap_h: float = 6.0, follow_h: float = 24.0) -> Iterator[Rain]:
+    def rains(self, *, gap_h: float = 6.0, follow_h: float = 24.0) -> Iterator[RainAccount]:
         """What became of each rain or watering: one ends when nothing fell for `gap_h`, and is followed `follow_h` on,
         or until the next begins."""
         per_hour = HOUR_S / self.weather.step_s
@@ -229,12 +229,12 @@ class History:
         for first, end in zip(firsts.tolist(), ends.tolist(), strict=True):
             yield self._rain(first, end)
 
-    def _rain(self, first: int, end: int) -> Rain:
+    def _rain(self, first: int, end: int) -> RainAccount:
         def total(name: str) -> float:
             return float(self.flux[name][first:end].sum())
 
         base = stations.thatch_node(self.last.column)
-        return Rain(
+        return RainAccount(
             first, end, total("rain_mm") + total("watering_mm"), total("past_thatch_mm"),
             total("canopy_evaporation_mm") + float(self.canopy_mm[end] - self.canopy_mm[first]), total("runoff_mm"),
             total("evaporation_mm"), float(self.thatch_water_mm[end] - self.thatch_water_mm[first]),
@@ -243,7 +243,7 @@ class History:
 
 
 @dataclass(frozen=True)
-class Joined:
+class JoinedHistory:
     """Histories that follow one another, asked as one: hourly years first, say, then quarter hours, then day by day."""
 
     parts: tuple[History, ...]
@@ -277,21 +277,21 @@ class Joined:
 class _Recorder:
     """Rows of a history while it is made."""
 
-    def __init__(self, place: Place, weather: Weather, ground: Ground) -> None:
+    def __init__(self, turf: TurfProfile, weather: Weather, ground: GroundState) -> None:
         count, nodes, levels = weather.count, ground.column.depth_m.size, ground.levels.depth_m.size
-        self.place, self.weather = place, weather
+        self.turf, self.weather = turf, weather
         self.flux = {name: np.zeros(count) for name in FLUXES}
-        self.profile = {name: np.zeros((count + 1, nodes)) for name in ("head_m", "node_depth_m", "root_density")}
+        self.profiles = {name: np.zeros((count + 1, nodes)) for name in ("head_m", "node_depth_m", "root_density")}
         self.heat = {name: np.zeros((count + 1, levels)) for name in ("level_depth_m", "temperature_degc")}
         names = ("thatch_m", "cover", "green", "canopy_mm", "pond_mm", "thatch_water_mm", "ground_water_mm")
         self.scalar = {name: np.zeros(count + 1) for name in names}
         self.uptake = np.zeros((count, nodes))
         self.healed: dict[str, FloatArray] = {}
 
-    def state(self, row: int, ground: Ground) -> None:
+    def state(self, row: int, ground: GroundState) -> None:
         column, sward = ground.column, ground.sward
-        self.profile["head_m"][row], self.profile["node_depth_m"][row] = ground.water.head_m, column.depth_m
-        self.profile["root_density"][row] = ground.density
+        self.profiles["head_m"][row], self.profiles["node_depth_m"][row] = ground.water.head_m, column.depth_m
+        self.profiles["root_density"][row] = ground.density
         self.heat["level_depth_m"][row], self.heat["temperature_degc"][row] = (
             ground.levels.depth_m,
             ground.temperature_degc,
@@ -310,23 +310,23 @@ class _Recorder:
                 self.healed[name] = np.full(self.weather.count + 1, np.nan)
             self.healed[name][row] = wound.healed
 
-    def moved(self, index: int, step: Step) -> None:
+    def moved(self, index: int, step: GroundFluxes) -> None:
         for name in FLUXES:
             self.flux[name][index] += getattr(step, name)
         self.uptake[index] = step.uptake_by_node_mm
 
-    def history(self, last: Ground) -> History:
+    def history(self, last: GroundState) -> History:
         return History(
-            place=self.place, weather=self.weather, flux=self.flux, uptake_mm=self.uptake, healed=self.healed,
-            last=last, **self.profile, **self.heat, **self.scalar,
+            turf=self.turf, weather=self.weather, flux=self.flux, uptake_mm=self.uptake, healed=self.healed,
+            last=last, **self.profiles, **self.heat, **self.scalar,
         )  # fmt: skip
 
 
 def run(
-    place: Place,
+    turf: TurfProfile,
     weather: Weather,
     *,
-    first: Ground | None = None,
+    first: GroundState | None = None,
     watering_mm: FloatArray | None = None,
     passes: tuple[tuple[int, Pass], ...] = (),
 ) -> History:
@@ -334,10 +334,10 @@ def run(
 
     Parameters
     ----------
-    place : Place
+    turf : TurfProfile
     weather : Weather
-    first : Ground, optional
-        State to start from; None means `ground.prepare(place)`.
+    first : GroundState, optional
+        State to start from; None means `ground.prepare(turf)`.
     watering_mm : ndarray, shape (step,), optional
         Water given in each step. [mm]
     passes : tuple of (step, Pass)
@@ -347,16 +347,16 @@ def run(
     -------
     History
     """
-    ground = stations.prepare(place) if first is None else first
+    ground = stations.prepare(turf) if first is None else first
     given = np.zeros(weather.count) if watering_mm is None else watering_mm
-    rows = _Recorder(place, weather, ground)
+    rows = _Recorder(turf, weather, ground)
     rows.state(0, ground)
     for index in range(weather.count):
         for done in (entry for when, entry in passes if when == index):
             ground, change = stations.make_pass(ground, done)
             rows.flux["thatch_change_mm"][index] += change
         ground, moved = stations.step(
-            place, ground, step_s=weather.step_s, rain_mm=float(weather.rain_mm[index]),
+            turf, ground, step_s=weather.step_s, rain_mm=float(weather.rain_mm[index]),
             reference_et_mm=float(weather.reference_et_mm[index]), watering_mm=float(given[index]),
             surface_temperature_degc=float(weather.surface_temperature_degc[index]),
         )  # fmt: skip
@@ -368,9 +368,9 @@ def run(
     return rows.history(ground)
 
 
-def _finish_day(rows: _Recorder, ground: Ground, index: int) -> tuple[Ground, float]:
+def _finish_day(rows: _Recorder, ground: GroundState, index: int) -> tuple[GroundState, float]:
     span = slice(index + 1 - DAY_S // rows.weather.step_s, index + 1)
     demand, uptake = rows.flux["demand_mm"][span].sum(), rows.flux["uptake_mm"][span].sum()
     met = min(float(uptake / demand), 1.0) if demand > 0.05 else 1.0
     mean_air = float(rows.weather.temperature_degc[span].mean())
-    return stations.end_of_day(rows.place, ground, mean_air_degc=mean_air, met_share=met)
+    return stations.end_of_day(rows.turf, ground, mean_air_degc=mean_air, met_share=met)

@@ -29,9 +29,9 @@ except ImportError:  # the simulator's extra is not installed
     HAS_NUMBA = False
 
 IntArray = NDArray[np.int64]
-Ground = tuple[FloatArray, IntArray, FloatArray, FloatArray]
+ColumnArrays = tuple[FloatArray, IntArray, FloatArray, FloatArray]
 """Length of the links [m], row of the material table of each or -1 at a break, that table, constants of a break."""
-Demand = tuple[FloatArray, FloatArray, FloatArray]
+DemandArrays = tuple[FloatArray, FloatArray, FloatArray]
 """The forcing vector, the share of transpiration of each node [-], the source of each node [m s-1]."""
 
 Kernel = TypeVar("Kernel", bound=Callable[..., Any])
@@ -156,7 +156,7 @@ def surface_loss(h: float, f: FloatArray) -> tuple[float, float, float]:
 
 @compiled
 def evaluate(
-    h: FloatArray, ground: Ground, links: FloatArray, demand: Demand, work: FloatArray, edge: FloatArray
+    h: FloatArray, ground: ColumnArrays, links: FloatArray, demand: DemandArrays, work: FloatArray, edge: FloatArray
 ) -> None:
     """Storage, link fluxes, sinks and boundary fluxes at heads h, with the slopes Newton needs.
 
@@ -164,10 +164,10 @@ def evaluate(
     ----------
     h : ndarray, shape (node,)
         Heads. [m]
-    ground : Ground
+    ground : ColumnArrays
     links : ndarray, shape (2, link)
         Row 0 the factor on conductivity [-], row 1 the inverse of the greatest pull, 0 for no bound [m-1].
-    demand : Demand
+    demand : DemandArrays
     work : ndarray, shape (WORK_ROWS, node)
         Rows by the names WATER ... UPPER; those up to SINK_SLOPE are filled.
     edge : ndarray, shape (5,)
@@ -247,7 +247,7 @@ def evaluate(
 
 @compiled
 def solve_stage(
-    h: FloatArray, start: FloatArray, dt: float, ground: Ground, links: FloatArray, demand: Demand,
+    h: FloatArray, start: FloatArray, dt: float, ground: ColumnArrays, links: FloatArray, demand: DemandArrays,
     options: FloatArray, work: FloatArray, edge: FloatArray,
 ) -> int:  # fmt: skip
     """Newton iterations for water(h) = start + dt * net inflow(h). Returns iterations, negative if not converged."""
@@ -325,7 +325,7 @@ def solve_stage(
 
 
 @compiled
-def net_inflow(demand: Demand, work: FloatArray, edge: FloatArray, out: FloatArray) -> None:
+def net_inflow(demand: DemandArrays, work: FloatArray, edge: FloatArray, out: FloatArray) -> None:
     """Net inflow of each node [m s-1] from the link fluxes, sinks, sources and boundary fluxes of `evaluate`."""
     forcing, source = demand[0], demand[2]
     q, sink = work[FLUX], work[SINK]
@@ -378,8 +378,8 @@ def update_repellency(
 
 @compiled
 def advance(
-    duration: float, dt: float, h: FloatArray, ledger: FloatArray, repelling: FloatArray, ground: Ground,
-    demand: Demand, repellency: FloatArray, options: FloatArray, link_total: FloatArray, uptake_total: FloatArray,
+    duration: float, dt: float, h: FloatArray, ledger: FloatArray, repelling: FloatArray, ground: ColumnArrays,
+    demand: DemandArrays, repellency: FloatArray, options: FloatArray, link_total: FloatArray, uptake_total: FloatArray,
     totals: FloatArray,
 ) -> tuple[int, float]:  # fmt: skip
     """Step the column through `duration` seconds; h, ledger, repelling and the totals change in place.

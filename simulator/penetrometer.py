@@ -106,7 +106,7 @@ class VirtualPenetrometer:
         return steps
 
 
-class Dock:
+class VirtualDock:
     """The far end of a docking line: the instrument when it is in, nobody when it is out.
 
     Parameters

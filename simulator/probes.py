@@ -17,7 +17,7 @@ from hardware.probe import Channel, ProbeDescription
 from hardware.quantities import QUANTITIES
 from hardware.sdi12_sensor import value_text
 from simulator import permittivity
-from simulator.faults import ProbeFault, is_silent, planted
+from simulator.faults import PlantedFault, is_silent, planted
 
 NO_VALUE_TEXT = "-9999"  # outside the limits of every quantity: "I have no value for this one"
 YEAR_MS = 31_557_600_000
@@ -25,7 +25,7 @@ REFERENCE_TEMPERATURE_DEGC = 20.0
 LEVELS_IN_VOLUME = 5
 MINERAL_CURVES = ("topp_1980", "roth_mineral")
 DEFAULT_ORGANIC_DENSITY_G_CM3 = 0.3  # thatch between raw and decayed: working value, no source
-DECIMALS = {
+SENT_DECIMALS = {
     "apparent_permittivity": 2,
     "water_content": 4,
     "bulk_ec": 3,
@@ -43,7 +43,7 @@ BOUNDED = (
     "water_content",
     "wind_speed",
 )
-AIR = {"apparent_permittivity": 1.0}  # what a channel hears in air; of water, salt and the rest air has none
+READING_IN_AIR = {"apparent_permittivity": 1.0}  # what a channel hears in air; of water, salt and the rest air has none
 
 
 class Truth(Protocol):
@@ -92,7 +92,7 @@ class VirtualProbe:
         Of the place it stands in.
     failings : mapping of channel name to Failings
         Channels not named are perfect.
-    faults : sequence of ProbeFault
+    faults : sequence of PlantedFault
     relation : callable, optional
         Water content to permittivity, in place of what the truth itself knows of permittivity, or where it knows none,
         of the relation that suits the channel's calibration.
@@ -108,7 +108,7 @@ class VirtualProbe:
     description: ProbeDescription
     truth: Truth
     failings: Mapping[str, Failings] = field(default_factory=dict)
-    faults: Sequence[ProbeFault] = ()
+    faults: Sequence[PlantedFault] = ()
     relation: permittivity.Relation | None = None
     depth_shift_m: float = 0.0
     installed_ms: int = 0
@@ -120,7 +120,7 @@ class VirtualProbe:
 
     def heard(self, channel: Channel, at_ms: int) -> float | None:
         """What the channel makes of the truth, before rounding, in the unit of `channel.heard`. None: no value."""
-        air = AIR.get(channel.heard, 0.0)
+        air = READING_IN_AIR.get(channel.heard, 0.0)
         return planted(self.faults, channel.name, at_ms, self._sound, seed=self.seed, air=air)
 
     def text(self, channel: Channel, at_ms: int) -> str:
@@ -184,7 +184,7 @@ def relation_for(channel: Channel) -> permittivity.Relation:
 
 def decimals_sent(channel: Channel) -> int:
     """Digits after the point of the number sent, so that the number heard is as fine as its quantity deserves."""
-    decimals = DECIMALS.get(channel.heard, OTHER_DECIMALS)
+    decimals = SENT_DECIMALS.get(channel.heard, OTHER_DECIMALS)
     return min(6, max(0, decimals + math.ceil(math.log10(abs(channel.scale)))))
 
 

@@ -23,7 +23,7 @@ READ_BYTES = 4096
 MAX_QUEUED_BYTES = 16_384  # a far end that talks more than the line can carry loses the rest
 
 
-class Line:
+class PtyLine:
     """One virtual line.
 
     Parameters

@@ -1,30 +1,28 @@
 """Scenarios: invented grounds in TOML, with their soils, grass, climate, probes, diary, planted faults and story.
 
-Here a file becomes the facts of `scenario_facts`, every fault in it reported in one run. Nothing is simulated here. The
-form of the files is in `FORMAT.md`.
+The frozen facts of an invented ground before time begins, and the reading of its file with every fault reported in one
+run. The form of the files is in `FORMAT.md`; `scenario_run` simulates a scenario, `scenario_site` puts its probes in.
 """
 
 from __future__ import annotations
 
+import difflib
 import tomllib
-from collections.abc import Mapping
-from dataclasses import fields, replace
-from datetime import datetime, timedelta
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, fields, replace
+from datetime import UTC, date, datetime, timedelta
 from importlib import resources
 from pathlib import Path
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from hardware.probe import ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
 from simulator import roots
-from simulator.climates import CLIMATES
-from simulator.column import Bottom, Interface, Layer, Repellency
-from simulator.faults import PROBE_FAULTS
-from simulator.faults import ProbeFault as PlantedFault
-from simulator.ground import Place
+from simulator.climates import CLIMATES, MonthlyClimate
+from simulator.column import BottomBoundary, Interface, Layer, Repellency
+from simulator.faults import PROBE_FAULTS, PlantedFault
+from simulator.ground import TurfProfile
 from simulator.materials import MATERIALS
-from simulator.scenario_check import Check, Table
-from simulator.scenario_facts import Change, DiaryEntry, ProbePlan, Scenario, StationPlan, SurfacePlan
 from simulator.sward import COOL_GRASS, PASSES, WARM_GRASS, Grass
 from simulator.units import DAY_S
 
@@ -39,7 +37,107 @@ GRASSES: Mapping[str, tuple[Grass, roots.RootTraits]] = {
 }
 MOST_DAYS, MOST_STATIONS = 730, 62
 
+Table = Mapping[str, Any]
 Optional = TypeVar("Optional", Interface, Repellency)
+
+
+@dataclass(frozen=True)
+class WeatherChange:
+    """What is done to the drawn weather. `value` is mm of a storm, degC of a warmer (or colder) spell."""
+
+    kind: str
+    first: datetime
+    last: datetime
+    value: float = 0.0
+    hours: float = 0.0
+
+
+@dataclass(frozen=True)
+class ScenarioEntry:
+    """One thing a groundsman did, at one moment, to some stations (none named: all)."""
+
+    kind: str
+    at: datetime
+    stations: tuple[str, ...] = ()
+    water_mm: float = 0.0
+    hours: float = 0.0
+    name: str = ""  # of the pass, or what the fixture was
+
+    def concerns(self, station: str) -> bool:
+        """Whether it was done at that station; `green` names all of `green-1`, `green-2` and so on."""
+        return not self.stations or station in self.stations or station.rpartition("-")[0] in self.stations
+
+
+@dataclass(frozen=True)
+class ProbePlan:
+    """A probe to be put in. `settings` are further keys of the probe in the server's configuration."""
+
+    name: str
+    description: ProbeDescription
+    failings: str = "ordinary"
+    depth_shift_m: float = 0.0
+    settings: Mapping[str, object] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class StationPlan:
+    """One station; of several made from one table each has its own `spread` of factors and its own `number`."""
+
+    name: str
+    title: str
+    facts: Mapping[str, object]
+    turf: TurfProfile
+    first_head_m: float
+    first_temperature_degc: float
+    rooted_to_m: float
+    probes: tuple[ProbePlan, ...]
+    number: int
+    spread: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class SurfacePlan:
+    """One surface with its stations."""
+
+    name: str
+    title: str
+    kind: str
+    stations: tuple[StationPlan, ...]
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Everything there is to know of an invented ground before time begins.
+
+    Attributes
+    ----------
+    start, days, lead_days
+        The told history begins at `start`, after `lead_days` that settle the ground and are not told.
+    faults : mapping of `station/probe` to faults
+    clock_steps : tuple of (datetime, float)
+        When the node's clock jumps, and by how much. [s]
+    """
+
+    name: str
+    title: str
+    story: str
+    seed: int
+    start: datetime
+    days: int
+    lead_days: int
+    climate: MonthlyClimate
+    site_title: str
+    timezone: str
+    changes: tuple[WeatherChange, ...]
+    surfaces: tuple[SurfacePlan, ...]
+    diary: tuple[ScenarioEntry, ...]
+    faults: Mapping[str, tuple[PlantedFault, ...]]
+    clock_steps: tuple[tuple[datetime, float], ...]
+
+    @property
+    def stations(self) -> tuple[StationPlan, ...]:
+        """All stations, in order."""
+        return tuple(station for surface in self.surfaces for station in surface.stations)
 
 
 class ScenarioFault(ValueError):
@@ -52,7 +150,7 @@ class ScenarioFault(ValueError):
 
 def names() -> tuple[str, ...]:
     """The scenarios that come with the project, sorted."""
-    folder = resources.files("simulator.scenarios")
+    folder = resources.files("simulator") / "scenarios"
     return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
 
 
@@ -72,7 +170,7 @@ def load(name: str) -> Scenario:
             raise ScenarioFault([f"{path}: found no file to read ({err.strerror}), expected a scenario"]) from err
     if name not in names():
         raise ScenarioFault([f"scenario: found {name!r}, expected one of {', '.join(names())}, or a .toml file"])
-    return parse((resources.files("simulator.scenarios") / f"{name}.toml").read_text(encoding="utf-8"), name)
+    return parse((resources.files("simulator") / "scenarios" / f"{name}.toml").read_text(encoding="utf-8"), name)
 
 
 def parse(text: str, name: str) -> Scenario:
@@ -81,7 +179,7 @@ def parse(text: str, name: str) -> Scenario:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
         raise ScenarioFault([f"{name}.toml: found text that is not TOML, {err}"]) from err
-    check = Check(f"{name}.toml")
+    check = _TableReader(f"{name}.toml")
     known = ("title", "story", "seed", "start", "days", "lead_days", "climate", "site", "weather", "surface", "diary")
     check.keys(table, "", (*known, "fault", "clock_step"))
     site = check.table(table, "", "site")
@@ -124,7 +222,7 @@ def parse(text: str, name: str) -> Scenario:
     return scenario
 
 
-def _check_unique(check: Check, surfaces: tuple[SurfacePlan, ...]) -> None:
+def _check_unique(check: _TableReader, surfaces: tuple[SurfacePlan, ...]) -> None:
     names_of = [s.name for surface in surfaces for s in surface.stations]
     for seen in {name for name in names_of if names_of.count(name) > 1}:
         check.fault("surface.station.name", seen, "a name not used by another station")
@@ -132,14 +230,14 @@ def _check_unique(check: Check, surfaces: tuple[SurfacePlan, ...]) -> None:
         check.fault("surface.station", len(names_of), f"at most {MOST_STATIONS} stations")
 
 
-def _slug(check: Check, table: Table, at: str, key: str) -> str:
+def _slug(check: _TableReader, table: Table, at: str, key: str) -> str:
     name = check.text(table, at, key)
     if name and not is_slug(name):
         check.fault(f"{at}{key}", name, "small letters, digits, - and _")
     return name
 
 
-def _changes(check: Check, table: Table, at: str) -> list[Change]:
+def _changes(check: _TableReader, table: Table, at: str) -> list[WeatherChange]:
     check.keys(table, at, ("kind", "first", "last", "every_days", "rain_mm", "hours", "by_degc"))
     kind = check.one_of(table, at, "kind", WEATHER_CHANGES)
     first = check.day(table, at, "first")
@@ -148,18 +246,18 @@ def _changes(check: Check, table: Table, at: str) -> list[Change]:
         check.fault(f"{at}last", str(last.date()), f"a date after {first.date()}")
         return []
     if kind != "storm":
-        return [Change(kind, first, last, check.number(table, at, "by_degc", 0.0, -30.0, 30.0))]
+        return [WeatherChange(kind, first, last, check.number(table, at, "by_degc", 0.0, -30.0, 30.0))]
     hours = check.number(table, at, "hours", None, 0.25, 48.0)
     rain_mm = check.number(table, at, "rain_mm", None, 0.1, 200.0)
     every = timedelta(days=check.whole(table, at, "every_days", 1, 1, 366))
     count = (last - first) // every + 1
     return [
-        Change(kind, first + i * every, first + i * every + timedelta(hours=hours), rain_mm, hours)
+        WeatherChange(kind, first + i * every, first + i * every + timedelta(hours=hours), rain_mm, hours)
         for i in range(count)
     ]
 
 
-def _surface(check: Check, table: Table, at: str) -> SurfacePlan:
+def _surface(check: _TableReader, table: Table, at: str) -> SurfacePlan:
     check.keys(table, at, ("name", "title", "kind", "station"))
     stations: list[StationPlan] = []
     for i, entry in enumerate(check.tables(table, at, "station", least=1)):
@@ -170,7 +268,7 @@ def _surface(check: Check, table: Table, at: str) -> SurfacePlan:
     )  # fmt: skip
 
 
-def _stations(check: Check, table: Table, at: str) -> list[StationPlan]:
+def _stations(check: _TableReader, table: Table, at: str) -> list[StationPlan]:
     check.keys(table, at, ("name", "title", "count", "keeper", "ground", "spread", "probe"))
     name, title = _slug(check, table, at, "name"), check.text(table, at, "title")
     count = check.whole(table, at, "count", 1, 1, MOST_STATIONS)
@@ -178,9 +276,9 @@ def _stations(check: Check, table: Table, at: str) -> list[StationPlan]:
     check.keys(keeper, f"{at}keeper.", ("soil", "subsoil", "subsoil_from_mm", "thatch_medium", "root_zone_mm", "grass"))
     spread = check.table(table, at, "spread")
     check.keys(spread, f"{at}spread.", SPREADS)
-    place = _place(check, ground, f"{at}ground.")
+    turf = _turf(check, ground, f"{at}ground.")
     plan = StationPlan(
-        name=name, title=title, facts=dict(keeper), place=place,
+        name=name, title=title, facts=dict(keeper), turf=turf,
         first_head_m=check.number(ground, f"{at}ground.", "first_head_m", -1.0, -150.0, -0.05),
         first_temperature_degc=check.number(ground, f"{at}ground.", "first_temperature_degc", 8.0, -10.0, 40.0),
         rooted_to_m=check.number(ground, f"{at}ground.", "rooted_to_mm", 120.0, 10.0, 1000.0) / 1000.0,
@@ -200,7 +298,7 @@ _GROUND_KEYS = (
 )
 
 
-def _place(check: Check, table: Table, at: str) -> Place:
+def _turf(check: _TableReader, table: Table, at: str) -> TurfProfile:
     check.keys(table, at, _GROUND_KEYS)
     layers = []
     for i, entry in enumerate(check.tables(table, at, "soil", least=1)):
@@ -216,7 +314,7 @@ def _place(check: Check, table: Table, at: str) -> Place:
         canopy_mm=check.number(table, at, "canopy_mm", grass.canopy_mm, 0.0, 4.0),
     )
     deepest_m = check.number(table, at, "roots_deepest_mm", traits.deepest_m * 1000.0, 20.0, 1500.0) / 1000.0
-    return Place(
+    return TurfProfile(
         thatch=MATERIALS[check.one_of(table, at, "thatch", tuple(MATERIALS))],
         soils=tuple(layers),
         thatch_m=check.number(table, at, "thatch_mm", None, 1.0, 80.0) / 1000.0,
@@ -224,13 +322,13 @@ def _place(check: Check, table: Table, at: str) -> Place:
         traits=replace(traits, deepest_m=deepest_m),
         interface=_optional(check, table, at, "break", Interface),
         repellency=_optional(check, table, at, "repellency", Repellency),
-        bottom=Bottom(check.one_of(table, at, "bottom", ("free_drainage", "seepage_face"), "free_drainage")),
+        bottom=BottomBoundary(check.one_of(table, at, "bottom", ("free_drainage", "seepage_face"), "free_drainage")),
         pond_limit_m=check.number(table, at, "pond_limit_mm", 2.0, 0.0, 50.0) / 1000.0,
         bypass_share=check.number(table, at, "bypass_share", 0.0, 0.0, 0.9),
     )
 
 
-def _optional(check: Check, table: Table, at: str, key: str, kind: type[Optional]) -> Optional | None:
+def _optional(check: _TableReader, table: Table, at: str, key: str, kind: type[Optional]) -> Optional | None:
     """None where the key is not there or false, the usual one for true, or a table of its fields."""
     value = table.get(key, False)
     if isinstance(value, bool):
@@ -241,7 +339,7 @@ def _optional(check: Check, table: Table, at: str, key: str, kind: type[Optional
     return kind(**{k: check.number(own, f"{at}{key}.", k, None, 0.0, 1e6) for k in own if k in limits})
 
 
-def _probe(check: Check, table: Table, at: str) -> ProbePlan:
+def _probe(check: _TableReader, table: Table, at: str) -> ProbePlan:
     check.keys(table, at, ("name", "model", "failings", "depth_shift_mm", "settings"))
     model = check.text(table, at, "model")
     try:
@@ -255,8 +353,8 @@ def _probe(check: Check, table: Table, at: str) -> ProbePlan:
     )  # fmt: skip
 
 
-def _diary(check: Check, table: Table, stations: set[str]) -> tuple[DiaryEntry, ...]:
-    entries: list[DiaryEntry] = []
+def _diary(check: _TableReader, table: Table, stations: set[str]) -> tuple[ScenarioEntry, ...]:
+    entries: list[ScenarioEntry] = []
     for i, entry in enumerate(check.tables(table, "", "diary")):
         at = f"diary[{i}]."
         check.keys(entry, at, ("kind", "first", "last", "every_days", "hour", "stations", "water_mm", "hours", "name"))
@@ -274,12 +372,14 @@ def _diary(check: Check, table: Table, stations: set[str]) -> tuple[DiaryEntry, 
         name = check.one_of(entry, at, "name", tuple(PASSES)) if kind == "pass" else check.text(entry, at, "name", "")
         when = first
         while when < last if "last" in entry else when == first:
-            entries.append(DiaryEntry(kind, when, wanted, water_mm, hours, name))
+            entries.append(ScenarioEntry(kind, when, wanted, water_mm, hours, name))
             when += every
     return tuple(sorted(entries, key=lambda entry: entry.at))
 
 
-def _faults(check: Check, table: Table, probes: Mapping[str, ProbeDescription]) -> dict[str, tuple[PlantedFault, ...]]:
+def _faults(
+    check: _TableReader, table: Table, probes: Mapping[str, ProbeDescription]
+) -> dict[str, tuple[PlantedFault, ...]]:
     found: dict[str, tuple[PlantedFault, ...]] = {}
     for i, entry in enumerate(check.tables(table, "", "fault")):
         at = f"fault[{i}]."
@@ -300,10 +400,102 @@ def _faults(check: Check, table: Table, probes: Mapping[str, ProbeDescription]) 
     return found
 
 
-def _clock_step(check: Check, table: Table, at: str) -> tuple[datetime, float]:
+def _clock_step(check: _TableReader, table: Table, at: str) -> tuple[datetime, float]:
     check.keys(table, at, ("at", "by_s"))
     return check.day(table, at, "at"), check.number(table, at, "by_s", None, -DAY_S, DAY_S)
 
 
 def _ms(moment: datetime) -> int:
     return round(moment.timestamp() * 1000)
+
+
+class _TableReader:
+    """Collects the faults of one file while its values are read."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.faults: list[str] = []
+
+    def fault(self, key: str, found: object, expected: str) -> None:
+        """Note one fault."""
+        self.faults.append(f"{self.file}: {key}: found {found!r}, expected {expected}")
+
+    def keys(self, table: Table, at: str, known: Collection[str]) -> None:
+        """Unknown keys are faults, with the nearest known one."""
+        for key in table:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, 1)
+                self.fault(
+                    f"{at}{key}", "an unknown key", repr(near[0]) if near else f"one of {', '.join(sorted(known))}"
+                )
+
+    def table(self, table: Table, at: str, key: str) -> Table:
+        """A table, empty where there is none."""
+        value = table.get(key, {})
+        if not isinstance(value, dict):
+            self.fault(f"{at}{key}", value, "a table")
+            return {}
+        return value
+
+    def tables(self, table: Table, at: str, key: str, *, least: int = 0) -> list[Table]:
+        """A list of tables."""
+        value = table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value) or len(value) < least:
+            self.fault(f"{at}{key}", value, f"{least} or more tables")
+            return []
+        return value
+
+    def text(self, table: Table, at: str, key: str, default: str | None = None) -> str:
+        """A text that is not empty; required where there is no default."""
+        value = table.get(key, default)
+        if not isinstance(value, str) or (default is None and not value.strip()):
+            self.fault(f"{at}{key}", value, "text")
+            return ""
+        return value
+
+    def one_of(self, table: Table, at: str, key: str, allowed: Collection[str], default: str | None = None) -> str:
+        """One of some words."""
+        value = table.get(key, default)
+        if value not in allowed:
+            near = difflib.get_close_matches(str(value), allowed, 1)
+            hint = f", nearest {near[0]!r}" if near else ""
+            self.fault(f"{at}{key}", value, f"one of {', '.join(allowed)}{hint}")
+            return next(iter(allowed))
+        return str(value)
+
+    def number(self, table: Table, at: str, key: str, default: float | None, lowest: float, highest: float) -> float:
+        """A number within limits, both included; required where there is no default."""
+        value = table.get(key, default)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
+            self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
+            return lowest if default is None else default
+        return float(value)
+
+    def whole(self, table: Table, at: str, key: str, default: int | None, lowest: int, highest: int) -> int:
+        """A whole number within limits."""
+        value = table.get(key, default)
+        if type(value) is not int or not lowest <= value <= highest:
+            self.fault(f"{at}{key}", value, f"a whole number from {lowest} to {highest}")
+            return lowest if default is None else default
+        return value
+
+    def words(self, table: Table, at: str, key: str) -> tuple[str, ...]:
+        """A list of texts, empty where there is none."""
+        value = table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(entry, str) for entry in value):
+            self.fault(f"{at}{key}", value, "a list of texts")
+            return ()
+        return tuple(value)
+
+    def day(self, table: Table, at: str, key: str, default: datetime | None = None) -> datetime:
+        """Midnight UTC of a date, or a moment with its offset."""
+        value = table.get(key)
+        if value is None and default is not None:
+            return default
+        if isinstance(value, datetime):
+            if value.tzinfo is not None:
+                return value.astimezone(UTC)
+        elif isinstance(value, date):
+            return datetime(value.year, value.month, value.day, tzinfo=UTC)
+        self.fault(f"{at}{key}", value, "a date as 2025-06-01, or a moment as 2025-06-01T05:00:00Z (no quotes)")
+        return datetime(2000, 1, 1, tzinfo=UTC)

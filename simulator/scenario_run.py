@@ -14,9 +14,9 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from simulator import weather as sky
-from simulator.ground import Ground, Place, prepare
-from simulator.history import History, Joined, run
-from simulator.scenario_facts import Change, DiaryEntry, Scenario, StationPlan
+from simulator.ground import GroundState, TurfProfile, prepare
+from simulator.history import History, JoinedHistory, run
+from simulator.scenario import Scenario, ScenarioEntry, StationPlan, WeatherChange
 from simulator.sward import PASSES, Pass
 from simulator.units import DAY_S, HOUR_S, QUARTER_S, FloatArray
 from simulator.weather import Weather
@@ -34,7 +34,7 @@ def weather_of(scenario: Scenario, *, seed: int, step_s: int = HOUR_S) -> Weathe
     return drawn
 
 
-def _changed(weather: Weather, change: Change) -> Weather:
+def _changed(weather: Weather, change: WeatherChange) -> Weather:
     first, last = ((moment - weather.start) / timedelta(days=1) for moment in (change.first, change.last))
     if change.kind == "dry":
         return sky.without_rain(weather, first, last)
@@ -49,46 +49,46 @@ def _factors(plan: StationPlan, seed: int) -> dict[str, float]:
     return {key: float(np.exp(spread * draw.standard_normal())) for key, spread in sorted(plan.spread.items())}
 
 
-def place_of(plan: StationPlan, *, seed: int) -> Place:
+def turf_of(plan: StationPlan, *, seed: int) -> TurfProfile:
     """The station's ground, spread from its neighbours' where the scenario says so."""
-    factors, place = _factors(plan, seed), plan.place
+    factors, turf = _factors(plan, seed), plan.turf
     faster = factors.get("conductivity", 1.0)
     soils = tuple(
         replace(layer, material=replace(layer.material, k_s_m_s=layer.material.k_s_m_s * faster))
-        for layer in place.soils
+        for layer in turf.soils
     )
-    deepest_m = place.traits.deepest_m * factors.get("roots_deepest_mm", 1.0)
+    deepest_m = turf.traits.deepest_m * factors.get("roots_deepest_mm", 1.0)
     return replace(
-        place,
+        turf,
         soils=soils,
-        thatch_m=max(place.thatch_m * factors.get("thatch_mm", 1.0), 0.002),
-        traits=replace(place.traits, deepest_m=deepest_m),
+        thatch_m=max(turf.thatch_m * factors.get("thatch_mm", 1.0), 0.002),
+        traits=replace(turf.traits, deepest_m=deepest_m),
     )
 
 
 @dataclass(frozen=True)
-class Life:
+class StationRun:
     """One station to be lived: where it is, under which weather, with which diary."""
 
     scenario: Scenario
     plan: StationPlan
-    place: Place
+    turf: TurfProfile
     seed: int
 
-    def start(self) -> Ground:
+    def start(self) -> GroundState:
         """The ground on the first day of the lead."""
         plan = self.plan
         return prepare(
-            self.place,
+            self.turf,
             head_m=plan.first_head_m,
             temperature_degc=plan.first_temperature_degc,
             rooted_to_m=plan.rooted_to_m,
         )
 
-    def go(self, ground: Ground, weather: Weather) -> History:
+    def go(self, ground: GroundState, weather: Weather) -> History:
         """The history of the ground under a weather, with what the diary did in that time."""
         watering_mm, passes = self._done(weather)
-        return run(self.place, weather, first=ground, watering_mm=watering_mm, passes=passes)
+        return run(self.turf, weather, first=ground, watering_mm=watering_mm, passes=passes)
 
     def _done(self, weather: Weather) -> tuple[FloatArray, tuple[tuple[int, Pass], ...]]:
         watering_mm, passes = np.zeros(weather.count), []
@@ -102,7 +102,7 @@ class Life:
         return watering_mm, tuple(passes)
 
 
-def _pour(watering_mm: FloatArray, at: float, entry: DiaryEntry, uneven: float, step_s: int) -> None:
+def _pour(watering_mm: FloatArray, at: float, entry: ScenarioEntry, uneven: float, step_s: int) -> None:
     """Share a watering out over the steps it falls into, by time."""
     length = entry.hours * HOUR_S / step_s
     for step in range(max(math.floor(at), 0), min(math.ceil(at + length), watering_mm.size)):
@@ -110,12 +110,12 @@ def _pour(watering_mm: FloatArray, at: float, entry: DiaryEntry, uneven: float, 
         watering_mm[step] += uneven * entry.water_mm * inside / length
 
 
-def entries_at(scenario: Scenario, plan: StationPlan) -> Iterator[DiaryEntry]:
+def entries_at(scenario: Scenario, plan: StationPlan) -> Iterator[ScenarioEntry]:
     """What the diary says of one station, in order."""
     return (entry for entry in scenario.diary if entry.concerns(plan.name))
 
 
-def live(scenario: Scenario, plan: StationPlan, weather: Weather, *, seed: int, days: int) -> History:
+def run_station(scenario: Scenario, plan: StationPlan, weather: Weather, *, seed: int, days: int) -> History:
     """The told history of one station: `days` from the scenario's start, the lead lived through before and left out.
 
     Parameters
@@ -123,14 +123,16 @@ def live(scenario: Scenario, plan: StationPlan, weather: Weather, *, seed: int, 
     weather : Weather
         From `weather_of`, at the step that is wanted.
     """
-    life = Life(scenario, plan, place_of(plan, seed=seed), seed)
+    life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
     ground = life.start()
     if scenario.lead_days:
         ground = life.go(ground, sky.between(weather, 0, scenario.lead_days)).last
     return life.go(ground, sky.between(weather, scenario.lead_days, scenario.lead_days + days))
 
 
-def cores(scenario: Scenario, plan: StationPlan, truth: History | Joined, *, seed: int) -> list[tuple[datetime, float]]:
+def cores(
+    scenario: Scenario, plan: StationPlan, truth: History | JoinedHistory, *, seed: int
+) -> list[tuple[datetime, float]]:
     """Cores the diary took in the told time: when, and the thickness as a ruler told it. [mm]"""
     draw = np.random.default_rng([seed, plan.number, 1, *plan.name.encode()])
     found = []
@@ -143,7 +145,7 @@ def cores(scenario: Scenario, plan: StationPlan, truth: History | Joined, *, see
     return found
 
 
-class Unfolding:
+class OpenEndedTruth:
     """Truth of a station without an end in sight: hours first, quarter hours from a day on, then as it is asked for.
 
     What has happened by `history_days` is lived through at once; each day after it when somebody first asks for it.
@@ -159,11 +161,11 @@ class Unfolding:
     def __init__(
         self, scenario: Scenario, plan: StationPlan, *, seed: int, fine_from_days: int, history_days: int
     ) -> None:
-        self._life = Life(scenario, plan, place_of(plan, seed=seed), seed)
+        self._life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
         self._weather = weather_of(scenario, seed=seed, step_s=QUARTER_S)
         self._lived_days = scenario.lead_days + history_days
-        hourly = live(scenario, plan, weather_of(scenario, seed=seed), seed=seed, days=fine_from_days)
-        self.told = Joined((hourly,))
+        hourly = run_station(scenario, plan, weather_of(scenario, seed=seed), seed=seed, days=fine_from_days)
+        self.told = JoinedHistory((hourly,))
         if history_days > fine_from_days:
             self._go_on(scenario.lead_days + fine_from_days, self._lived_days)
 
@@ -186,7 +188,7 @@ class Unfolding:
 
     def _go_on(self, first_day: int, last_day: int) -> None:
         part = self._life.go(self.told.parts[-1].last, sky.between(self._weather, first_day, last_day))
-        self.told = Joined((*self.told.parts, part))
+        self.told = JoinedHistory((*self.told.parts, part))
 
 
 def steps_in_a_day(weather: Weather) -> int:

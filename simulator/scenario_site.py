@@ -16,9 +16,9 @@ from hardware.probe import Channel
 from simulator.history import History
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import Failings, Truth, VirtualProbe
-from simulator.scenario_facts import ProbePlan, Scenario, StationPlan
-from simulator.scenario_run import Unfolding, cores
-from simulator.site import Installed, Station, Surface, VirtualLine, VirtualSite
+from simulator.scenario import ProbePlan, Scenario, StationPlan
+from simulator.scenario_run import OpenEndedTruth, cores
+from simulator.site import Installed, VirtualLine, VirtualSite, VirtualStation, VirtualSurface
 from simulator.units import HOUR_S, QUARTER_S
 
 TURF_LINE = "turf"
@@ -106,9 +106,9 @@ def site_of(
             else:
                 installed.append(Installed(probe, TURF_LINE, next(addresses), settings=plan.settings))
     surfaces = [
-        Surface(
+        VirtualSurface(
             surface.name, surface.title, surface.kind,
-            [Station(s.name, s.title, {**s.facts, "core": _core_facts(dated_cores[s.name])}) for s in surface.stations],
+            [_virtual_station(station, dated_cores[station.name]) for station in surface.stations],
         )
         for surface in scenario.surfaces
     ]  # fmt: skip
@@ -125,8 +125,9 @@ def site_of(
     )  # fmt: skip
 
 
-def _core_facts(found: list[tuple[datetime, float]]) -> list[dict[str, object]]:
-    return [{"date": at.date().isoformat(), "thatch_mm": thickness_mm} for at, thickness_mm in found]
+def _virtual_station(plan: StationPlan, dated_cores: list[tuple[datetime, float]]) -> VirtualStation:
+    core = [{"date": at.date().isoformat(), "thatch_mm": thickness_mm} for at, thickness_mm in dated_cores]
+    return VirtualStation(plan.name, plan.title, {**plan.facts, "core": core})
 
 
 def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DAYS, fine_days: int = 0) -> VirtualSite:
@@ -142,7 +143,7 @@ def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DA
     if not 0 <= fine_days < history_days:
         raise ValueError(f"history: found {history_days} days with {fine_days} fine ones, expected 0 to all but one")
     truths = {
-        station.name: Unfolding(
+        station.name: OpenEndedTruth(
             scenario, station, seed=seed, fine_from_days=history_days - fine_days, history_days=history_days
         )
         for station in scenario.stations
@@ -156,7 +157,7 @@ def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DA
     )  # fmt: skip
 
 
-def told_site(scenario: Scenario, histories: Mapping[str, History], *, seed: int) -> VirtualSite:
+def run_site(scenario: Scenario, histories: Mapping[str, History], *, seed: int) -> VirtualSite:
     """A scenario that has been lived through to its end, to be read and written down."""
     first = next(iter(histories.values()))
     found = {s.name: cores(scenario, s, histories[s.name], seed=seed) for s in scenario.stations}

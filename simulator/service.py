@@ -17,9 +17,9 @@ from simulator.bus import FarEnd, Sdi12Bus
 from simulator.clock import SimulatedTime, steady_s
 from simulator.clock_server import ClockServer
 from simulator.faults import unplugged
-from simulator.penetrometer import Dock, VirtualPenetrometer
+from simulator.penetrometer import VirtualDock, VirtualPenetrometer
 from simulator.probes import VirtualProbe
-from simulator.pty import Line
+from simulator.pty import PtyLine
 from simulator.site import CLOCK_SOCKET, VirtualLine, VirtualSite, describe
 
 READY, PROGRESS = "ready.json", "progress.json"
@@ -131,17 +131,19 @@ class Service:
         (self.folder / READY).unlink(missing_ok=True)
         self._open.close()
 
-    def _serve(self, line: VirtualLine) -> Line:
+    def _serve(self, line: VirtualLine) -> PtyLine:
         here = [each for each in self.site.installed if each.line == line.name]
         seed = f"{self._seed}/{line.name}"
         docked = [each.probe for each in here if isinstance(each.probe, VirtualPenetrometer)]
         far_end: FarEnd
         if docked:
-            far_end = Dock(docked[0], lambda: self.now_ms, start_ms=self.site.start_ms, shares=self._shares, seed=seed)
+            far_end = VirtualDock(
+                docked[0], lambda: self.now_ms, start_ms=self.site.start_ms, shares=self._shares, seed=seed
+            )
         else:
             probes = {each.address: each.probe for each in here if isinstance(each.probe, VirtualProbe)}
             far_end = Sdi12Bus(probes, lambda: self.now_ms, shares=self._shares, seed=seed)
-        return Line(line.name, self.folder, far_end, self._selector, baud=line.baud)
+        return PtyLine(line.name, self.folder, far_end, self._selector, baud=line.baud)
 
     def _interval_s(self) -> int:
         return self.site.interval_s if self.site.fine_interval_s is None else self.site.fine_interval_s

@@ -19,7 +19,7 @@ CLOCK_SOCKET = "clock.sock"
 
 
 @dataclass(frozen=True)
-class Station:
+class VirtualStation:
     """One place in a surface.
 
     Attributes
@@ -35,13 +35,13 @@ class Station:
 
 
 @dataclass(frozen=True)
-class Surface:
+class VirtualSurface:
     """One surface with its stations."""
 
     name: str
     title: str
     kind: str
-    stations: Sequence[Station]
+    stations: Sequence[VirtualStation]
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ class VirtualSite:
     latitude_deg: float
     longitude_deg: float
     elevation_m: float
-    surfaces: Sequence[Surface]
+    surfaces: Sequence[VirtualSurface]
     lines: Sequence[VirtualLine]
     installed: Sequence[Installed]
     start_ms: int

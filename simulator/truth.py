@@ -22,9 +22,9 @@ from simulator.column import node_volume_m
 from simulator.ground import thatch_node
 from simulator.history import FLUXES, History
 from simulator.readings import readings
-from simulator.scenario_facts import Scenario, StationPlan
-from simulator.scenario_run import entries_at, live, steps_in_a_day, weather_of
-from simulator.scenario_site import told_site
+from simulator.scenario import Scenario, StationPlan
+from simulator.scenario_run import entries_at, run_station, steps_in_a_day, weather_of
+from simulator.scenario_site import run_site
 from simulator.site import VirtualSite, describe
 from simulator.units import HOUR_S, FloatArray
 
@@ -57,9 +57,9 @@ def write_run(
     histories = {}
     for plan in scenario.stations:
         tell(f"{plan.name}: living {days} days")
-        histories[plan.name] = live(scenario, plan, weather, seed=seed, days=days)
+        histories[plan.name] = run_station(scenario, plan, weather, seed=seed, days=days)
         write_truth(scenario, plan, histories[plan.name], folder / "truth" / plan.name)
-    site = told_site(scenario, histories, seed=seed)
+    site = run_site(scenario, histories, seed=seed)
     tell("reading the probes")
     rows = (
         (h.channel, h.slot, h.measured_at_ms, "" if h.raw is None else repr(h.raw), h.status.value)
@@ -113,7 +113,7 @@ def write_truth(scenario: Scenario, plan: StationPlan, history: History, folder:
 
 def _write_steps(plan: StationPlan, history: History, path: Path) -> None:
     fluxes = [name for name in FLUXES if name != "solver_steps"]
-    layers = {f"layer_{i + 1}_{layer.material.name}_mm": i for i, layer in enumerate(plan.place.soils)}
+    layers = {f"layer_{i + 1}_{layer.material.name}_mm": i for i, layer in enumerate(plan.turf.soils)}
     storage = _layer_storage_mm(history)
     weather = history.weather
     rows = (
@@ -134,7 +134,7 @@ def _write_steps(plan: StationPlan, history: History, path: Path) -> None:
 
 def _layer_storage_mm(history: History) -> FloatArray:
     """Water in each soil layer at every snapshot, shape (snapshot, layer); the thatch is another column. [mm]"""
-    bottoms = np.cumsum([layer.thickness_m for layer in history.place.soils])
+    bottoms = np.cumsum([layer.thickness_m for layer in history.turf.soils])
     down_to = [history.storage_below_thatch_mm(bottom) for bottom in bottoms]
     return np.diff(np.column_stack([np.zeros_like(down_to[0]), *down_to]), axis=1)
 

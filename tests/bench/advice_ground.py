@@ -18,13 +18,12 @@ from numpy.typing import NDArray
 from hardware.probe import load_probe
 from simulator import kernels
 from simulator import weather as sky
-from simulator.history import AIR, History
+from simulator.history import WEATHER_SERIES, History
 from simulator.materials import Material, table
 from simulator.readings import Heard, readings
-from simulator.scenario import load, names
-from simulator.scenario_facts import DiaryEntry, ProbePlan, Scenario, StationPlan
-from simulator.scenario_run import Life, place_of, weather_of
-from simulator.scenario_site import told_site
+from simulator.scenario import ProbePlan, Scenario, ScenarioEntry, StationPlan, load, names
+from simulator.scenario_run import StationRun, turf_of, weather_of
+from simulator.scenario_site import run_site
 from simulator.site import VirtualSite
 from simulator.units import HOUR_S
 from simulator.weather import Weather
@@ -86,7 +85,7 @@ def limits(material: Material) -> tuple[float, float]:
 
 def thatch_wetness(history: History) -> Array:
     """Relative wetness of the whole thatch at every snapshot. [1]"""
-    dry, drained = limits(history.place.thatch)
+    dry, drained = limits(history.turf.thatch)
     return (history.thatch_water_mm / (1000.0 * history.thatch_m) - dry) / (drained - dry)
 
 
@@ -135,8 +134,8 @@ class QuickTruth:
         history = self._history
         if quantity == "rain_total":
             return self._rain_mm
-        if quantity in AIR:
-            return np.asarray(getattr(history.weather, AIR[quantity]))
+        if quantity in WEATHER_SERIES:
+            return np.asarray(getattr(history.weather, WEATHER_SERIES[quantity]))
         if depth_m is None or depth_m > history.node_depth_m[:, -1].min():
             return None
         if quantity == "soil_temperature":
@@ -224,7 +223,7 @@ class Season:
         return Truth(
             self.scenario.name, self.plan.name, self.seed, history.start_ms,
             thatch_wetness(history)[last], root_zone_wetness(history, root_zone_m)[last],
-            (history.place.thatch.theta_s - thatch_theta)[last], history.canopy_mm[last],
+            (history.turf.thatch.theta_s - thatch_theta)[last], history.canopy_mm[last],
             ground_degc(history, SOIL_DEPTH_M)[last], ground_degc(history, TOP_DEPTH_M)[last],
             np.min([ground_degc(history, d) for d in CUT_DEPTHS_M], axis=0)[last],
             weather.surface_temperature_degc, weather.temperature_degc, dew_point_degc(weather.vapour_pressure_kpa),
@@ -234,7 +233,7 @@ class Season:
     def site(self) -> VirtualSite:
         """The probes in it."""
         truth = QuickTruth(self.history)
-        return told_site(self.scenario, {self.plan.name: truth}, seed=self.seed)  # type: ignore[dict-item]
+        return run_site(self.scenario, {self.plan.name: truth}, seed=self.seed)  # type: ignore[dict-item]
 
     def heard(self) -> list[Heard]:
         """All readings of the season."""
@@ -255,7 +254,7 @@ def season(name: str, seed: int) -> Season:
     draw = np.random.default_rng([seed, *name.encode()])
     offset = scenario.lead_days + int(draw.integers(0, max(scenario.days - TOLD_DAYS, 0) + 1))
     sky_all = weather_of(scenario, seed=seed)
-    life = Life(scenario, plan, place_of(plan, seed=seed), seed)
+    life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
     settled = life.go(life.start(), sky.between(sky_all, offset - SETTLE_DAYS, offset)).last
     history = life.go(settled, sky.between(sky_all, offset, offset + TOLD_DAYS))
     rest_days = sky_all.count * HOUR_S // 86400
@@ -282,7 +281,7 @@ def _cut(scenario: Scenario, plan: StationPlan, history: History) -> Scenario:
     """The scenario with this station alone, begun and cored where the season begins."""
     surface = next(s for s in scenario.surfaces if plan.name in [each.name for each in s.stations])
     start = history.weather.start
-    core = DiaryEntry("core", start + timedelta(hours=1), (plan.name,))
+    core = ScenarioEntry("core", start + timedelta(hours=1), (plan.name,))
     return replace(
         scenario, start=start, days=TOLD_DAYS, surfaces=(replace(surface, stations=(plan,)),),
         diary=(*(e for e in scenario.diary if e.kind != "core"), core), clock_steps=(),

@@ -108,7 +108,7 @@ def with_facts(found: Kept, which: str) -> dict[str, Any]:
     facts = ready["surfaces"][0]["stations"][0]["facts"]
     facts["grass"] = found.facts.grass
     if which == "measured":
-        place = next(s for s in load(found.truth.scenario).stations if s.name == found.station).place
+        place = next(s for s in load(found.truth.scenario).stations if s.name == found.station).turf
         thatch, soil = limits(place.thatch), limits(place.soils[0].material)
     elif which == "medium":
         media = medium(facts["thatch_medium"]), medium(facts["soil"])

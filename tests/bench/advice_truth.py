@@ -46,7 +46,7 @@ class Facts:
     @classmethod
     def of(cls, season: Season) -> Facts:
         """Of a season."""
-        grass = "warm" if season.plan.place.grass.hold_above_best else "cool"
+        grass = "warm" if season.plan.turf.grass.hold_above_best else "cool"
         return cls(grass, str(season.plan.facts["soil"]) in CLAYS, season.scenario.surfaces[0].kind)
 
 

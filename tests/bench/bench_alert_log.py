@@ -51,14 +51,13 @@ from pipeline.run.metrics import Metrics
 from pipeline.site.models import NotificationPolicy
 from pipeline.store import Store
 from simulator import weather as sky
-from simulator.climates import Climate
+from simulator.climates import MonthlyClimate
 from simulator.history import History
 from simulator.readings import readings
-from simulator.scenario import load
-from simulator.scenario_facts import DiaryEntry as Written
-from simulator.scenario_facts import Scenario, StationPlan
-from simulator.scenario_run import Life, place_of, weather_of
-from simulator.scenario_site import told_site
+from simulator.scenario import Scenario, StationPlan, load
+from simulator.scenario import ScenarioEntry as Written
+from simulator.scenario_run import StationRun, turf_of, weather_of
+from simulator.scenario_site import run_site
 from simulator.site import describe
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, QuickTruth, _probes
 from tests.bench.advice_heard import Known, Worked, settings, table_of, work_out
@@ -109,7 +108,7 @@ class Year:
     seed: int
 
     @property
-    def climate(self) -> Climate:
+    def climate(self) -> MonthlyClimate:
         """Of the place."""
         return self.scenario.climate
 
@@ -119,7 +118,7 @@ def year(name: str, seed: int) -> Year:
     scenario = load(name)
     plan = next(s for s in scenario.stations if any(p.description.model == "thatch" for p in s.probes))
     drawn = weather_of(scenario, seed=seed)
-    life = Life(scenario, plan, place_of(plan, seed=seed), seed)
+    life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
     first = scenario.lead_days
     settled = life.go(life.start(), sky.between(drawn, max(first - LEAD_DAYS, 0), first)).last
     history = life.go(settled, sky.between(drawn, first, first + DAYS))
@@ -152,10 +151,10 @@ def diary_of(lived: Year) -> Iterator[DiaryEntry]:
 
 def worked(lived: Year, folder: Path) -> Worked:
     """The year's readings and diary in a store, everything worked out."""
-    site = told_site(lived.scenario, {lived.plan.name: QuickTruth(lived.history)}, seed=lived.seed)  # type: ignore[dict-item]
+    site = run_site(lived.scenario, {lived.plan.name: QuickTruth(lived.history)}, seed=lived.seed)  # type: ignore[dict-item]
     ready = describe(site, folder, rate=1.0)
     surface = ready["surfaces"][0]  # type: ignore[index]
-    warm = lived.plan.place.grass.hold_above_best
+    warm = lived.plan.turf.grass.hold_above_best
     surface["stations"][0]["facts"]["grass"] = "warm" if warm else "cool"
     passes = [
         {"kind": kind, "variant": "warm" if warm and kind == "overseeding" else variant, "depth_mm": float(depth_mm)}

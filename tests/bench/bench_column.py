@@ -18,12 +18,12 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from simulator import kernels
 from simulator.climates import climate
 from simulator.column import (
-    Bottom,
+    BottomBoundary,
     Column,
     Interface,
     Layer,
     Stepping,
-    Surface,
+    TopBoundary,
     _forcing,
     _ground,
     advance,
@@ -33,7 +33,7 @@ from simulator.column import (
     node_water_m,
     start,
 )
-from simulator.ground import Place
+from simulator.ground import TurfProfile
 from simulator.history import run
 from simulator.materials import Material, material
 from simulator.weather import generate
@@ -43,28 +43,28 @@ RELATIVE = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7)
 REPEATS = 3
 
 
-def celia(tolerance: float) -> tuple[Column, float, Surface, float]:
+def celia(tolerance: float) -> tuple[Column, float, TopBoundary, float]:
     """Celia et al. 1990, van Genuchten case, 1 cm, a day."""
     made_of = Material("celia_2", "van_genuchten", 0.102, 0.368, 3.35, 9.22e-5, n=2.0)
     stepping = Stepping(theta_tolerance=tolerance, dt_max_s=1e9)
     column = build(
-        (Layer(made_of, 1.0),), spacing=(graded(1.0, 0.01),), bottom=Bottom("head", -10.0), stepping=stepping
+        (Layer(made_of, 1.0),), spacing=(graded(1.0, 0.01),), bottom=BottomBoundary("head", -10.0), stepping=stepping
     )
-    return column, -10.0, Surface(head_m=-0.75), 86400.0
+    return column, -10.0, TopBoundary(head_m=-0.75), 86400.0
 
 
-def thatch_in_rain(tolerance: float) -> tuple[Column, float, Surface, float]:
+def thatch_in_rain(tolerance: float) -> tuple[Column, float, TopBoundary, float]:
     """20 mm of decayed thatch over sandy loam, 4 mm/h on moist ground for two hours; nothing saturates."""
     layers = (Layer(material("thatch_decayed"), 0.02), Layer(material("sandy_loam"), 0.48))
     spacing = (graded(0.02, 0.0017), graded(0.48, 0.002, 1.2, 0.03))
     column = build(layers, spacing=spacing, stepping=Stepping(theta_tolerance=tolerance, dt_max_s=1e9))
-    return column, -2.0, Surface(supply_m_s=4e-3 / 3600.0), 7200.0
+    return column, -2.0, TopBoundary(supply_m_s=4e-3 / 3600.0), 7200.0
 
 
 class Discretised:
     """dh/dt of the column's own equations, and its tridiagonal Jacobian."""
 
-    def __init__(self, column: Column, head_m: float, surface: Surface) -> None:
+    def __init__(self, column: Column, head_m: float, surface: TopBoundary) -> None:
         self.column, count = column, column.depth_m.size
         state = start(column, head_m)
         self.demand = (_forcing(column, surface, state), np.zeros(count), np.zeros(count))
@@ -103,7 +103,7 @@ class Discretised:
         return diags([free[1:] * up, free * middle, -free[:-1] * down], [-1, 0, 1], format="csc")
 
 
-def ours(column: Column, head_m: float, surface: Surface, duration: float):
+def ours(column: Column, head_m: float, surface: TopBoundary, duration: float):
     return advance(column, start(column, head_m), surface, duration)
 
 
@@ -163,7 +163,7 @@ def time_at_error(rows, target: float) -> float:
 def profile_year() -> None:
     """A year of a thatchy square, hourly and by the quarter hour, compile time apart."""
     soils = (Layer(material("clay_loam"), 0.3), Layer(material("loam"), 0.5))
-    place = Place(material("thatch_decayed"), soils, 0.020, interface=Interface(), bypass_share=0.05)
+    place = TurfProfile(material("thatch_decayed"), soils, 0.020, interface=Interface(), bypass_share=0.05)
     begin = datetime(2025, 1, 1, tzinfo=UTC)
     before = time.process_time()
     run(place, generate(climate("mild maritime"), begin, 1, seed=1))

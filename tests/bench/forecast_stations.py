@@ -17,7 +17,7 @@ from pipeline.soil.layers import layer_weights_m, medium
 from simulator import kernels, materials
 from simulator.climates import climate
 from simulator.column import Interface, Layer
-from simulator.ground import Place
+from simulator.ground import TurfProfile
 from simulator.history import History, run
 from simulator.weather import Weather, generate
 
@@ -76,7 +76,7 @@ def limits(name: str) -> tuple[float, float]:
 def simulated(kind: Kind, first: datetime, days: int, *, seed: int, noise: float = NOISE) -> SimulatedStation:
     """Run a station through weather of its climate and read its probes."""
     weather = generate(climate(kind.climate), first, days, seed=seed)
-    place = Place(
+    place = TurfProfile(
         materials.material(kind.thatch), (Layer(materials.material(kind.soil), 0.5),), kind.thatch_m,
         interface=Interface(), bypass_share=kind.bypass_share,
     )  # fmt: skip

@@ -22,7 +22,7 @@ from pipeline.soil.calibration import CURVES
 from pipeline.stages import process
 from pipeline.units import DAY_MS, Flag
 from simulator.climates import CLIMATES
-from simulator.faults import PROBE_FAULTS, ProbeFault, is_silent, planted
+from simulator.faults import PROBE_FAULTS, PlantedFault, is_silent, planted
 from simulator.history import run
 from simulator.weather import generate
 from tests.bench.twin_seasons import STEP_S, context_of, heard, place_of
@@ -105,7 +105,7 @@ def with_fault(one: Season, kind: str) -> tuple[Season, str]:
         since_ms = np.clip(one.times[FAULTY] - one.begin_ms, 0, None)
         return _changed(one, {FAULTY: np.round(raw + DRIFT_PER_YEAR * since_ms / (365.25 * DAY_MS), 2)}), FAULTY
     if kind in ("dropped_replies", "sliced"):
-        fault = ProbeFault(kind, (), one.begin_ms, one.end_ms)
+        fault = PlantedFault(kind, (), one.begin_ms, one.end_ms)
         changed = {}
         for name, times in one.times.items():
             if name.startswith("s1/p1/"):
@@ -113,7 +113,7 @@ def with_fault(one: Season, kind: str) -> tuple[Season, str]:
                 changed[name] = np.where(silent, np.nan, one.raw[name])
         return _changed(one, changed), FAULTY
     named = SWAPPED if kind == "swapped_depths" else (FAULTY.rsplit("/", 1)[1],)
-    fault = ProbeFault(kind, named, one.begin_ms, one.end_ms)
+    fault = PlantedFault(kind, named, one.begin_ms, one.end_ms)
 
     def sound(channel: str, at_ms: int) -> float | None:
         name = f"s1/p1/{channel}"

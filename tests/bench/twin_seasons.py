@@ -21,7 +21,7 @@ from pipeline.stages.roots import LEAD_IN_MS, LOOK_AHEAD_MS, fortnight
 from pipeline.units import DAY_MS
 from simulator.climates import CLIMATES
 from simulator.column import Layer
-from simulator.ground import Ground, Place, prepare
+from simulator.ground import GroundState, TurfProfile, prepare
 from simulator.history import History, run
 from simulator.materials import material
 from simulator.weather import Weather, generate
@@ -73,14 +73,14 @@ def density_of(shape: str, depth_m: np.ndarray, reach_m: float, rng: np.random.G
     return np.where(depth_m <= dense, 1.0, np.where(depth_m <= 1.1 * reach_m, rng.uniform(0.15, 0.4), 0.0))
 
 
-def place_of(seed: int) -> tuple[Place, Ground, str, str, str, np.random.Generator]:
+def place_of(seed: int) -> tuple[TurfProfile, GroundState, str, str, str, np.random.Generator]:
     """A station drawn by a seed."""
     rng = np.random.default_rng([seed, 1])
     climate = str(rng.choice(sorted(CLIMATES)))
     soil, shape = str(rng.choice(SOILS)), str(rng.choice(SHAPES))
     thatch = str(rng.choice(["thatch_raw", "thatch_decayed"]))
     under = "sandy_loam" if soil != "sandy_loam" else "loam"
-    place = Place(
+    place = TurfProfile(
         material(thatch),
         (Layer(material(soil), float(rng.uniform(0.2, 0.35))), Layer(material(under), 0.5)),
         float(rng.uniform(0.014, 0.022)),
@@ -162,7 +162,7 @@ class Played:
     climate: str
     soil: str
     shape: str
-    place: Place
+    place: TurfProfile
     history: History
     record: Record
     context: StationContext

@@ -22,7 +22,7 @@ from hardware.probe import load_probe  # noqa: E402
 from hardware.sdi12_frame import Identification  # noqa: E402
 from hardware.sdi12_sensor import Group, Sensor  # noqa: E402
 from simulator.faults import Sent  # noqa: E402
-from simulator.pty import Line  # noqa: E402
+from simulator.pty import PtyLine  # noqa: E402
 
 MODEL = "root_zone_profile"
 ADDRESSES = "0123456789abcdefghijklmnopqrstuvwxyz"
@@ -103,7 +103,7 @@ def main(folder: Path, log_path: Path, sensors_a_line: int, names: list[str]) ->
     with selectors.DefaultSelector() as selector:
         addresses = iter(ADDRESSES)
         lines = [
-            Line(
+            PtyLine(
                 name, folder, NumberedSensors("".join(next(addresses) for _ in range(sensors_a_line)), log, numbers),
                 selector,
             )

@@ -12,7 +12,7 @@ import pytest
 
 from hardware.sdi12 import Done, Fail, Measurement, Send
 from simulator.bus import FarEnd, Sdi12Bus
-from simulator.pty import Line
+from simulator.pty import PtyLine
 
 SPAN = {
     "water_content": (0.12, 0.31),
@@ -47,7 +47,7 @@ class Terminal:
 
     def __init__(self, folder: Path, far_end: FarEnd, *, baud: int = 1200) -> None:
         self.selector = selectors.DefaultSelector()
-        self.line = Line("bench", folder, far_end, self.selector, baud=baud)
+        self.line = PtyLine("bench", folder, far_end, self.selector, baud=baud)
         self.port = self.open()
 
     def open(self) -> int:

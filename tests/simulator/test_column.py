@@ -14,7 +14,7 @@ import pytest
 from scipy.optimize import brentq
 
 from simulator.column import (
-    Bottom,
+    BottomBoundary,
     Column,
     ColumnError,
     ColumnState,
@@ -22,7 +22,7 @@ from simulator.column import (
     Layer,
     Repellency,
     Stepping,
-    Surface,
+    TopBoundary,
     advance,
     build,
     graded,
@@ -53,7 +53,9 @@ def profile(name: str) -> dict[str, np.ndarray]:
     return {key: np.array([float(row[key]) for row in rows]) for key in rows[0]}
 
 
-def single(made_of: Material, depth_m: float, spacing_m: float, bottom: Bottom, tolerance: float = 1e-3) -> Column:
+def single(
+    made_of: Material, depth_m: float, spacing_m: float, bottom: BottomBoundary, tolerance: float = 1e-3
+) -> Column:
     return build(
         (Layer(made_of, depth_m),),
         spacing=(graded(depth_m, spacing_m),),
@@ -72,11 +74,11 @@ def depth_of_head_cm(column: Column, state: ColumnState, head_m: float) -> float
 
 def test_celia_case_1_front_and_infiltration():
     """The front of the Haverkamp sand lies where another program's converged runs put it, and the balance closes."""
-    column = single(CELIA_1, 0.40, 0.00125, Bottom("head", -0.615))
+    column = single(CELIA_1, 0.40, 0.00125, BottomBoundary("head", -0.615))
     state, total, inflow, outflow = start(column, -0.615), 0.0, [], 0.0
     fronts = []
     for seconds in (60.0, 60.0, 120.0, 120.0):
-        state, flow = advance(column, state, Surface(head_m=-0.207), seconds)
+        state, flow = advance(column, state, TopBoundary(head_m=-0.207), seconds)
         total += flow.supply_m
         outflow += flow.drainage_m
         inflow.append(flow.balance_error_m)
@@ -93,10 +95,10 @@ def test_celia_case_1_front_and_infiltration():
 @pytest.mark.parametrize(("spacing_cm", "within_cm"), [(1.0, 1.0), (0.125, 0.04)])
 def test_celia_case_2_front_and_infiltration(spacing_cm, within_cm):
     """The van Genuchten front after a day: within 1 cm on a 1 cm grid, and closer on a finer one."""
-    column = single(CELIA_2, 1.0, spacing_cm / 100.0, Bottom("head", -10.0))
+    column = single(CELIA_2, 1.0, spacing_cm / 100.0, BottomBoundary("head", -10.0))
     state, total, error, fronts, infiltrated = start(column, -10.0), 0.0, 0.0, [], []
     for hours in (6.0, 6.0, 12.0):
-        state, flow = advance(column, state, Surface(head_m=-0.75), 3600.0 * hours)
+        state, flow = advance(column, state, TopBoundary(head_m=-0.75), 3600.0 * hours)
         total += flow.supply_m
         error += flow.balance_error_m
         fronts.append(depth_of_head_cm(column, state, -5.0))
@@ -127,12 +129,12 @@ def srivastava_yeh_psi_cm(z_cm: np.ndarray, hours: float) -> np.ndarray:
 
 def run_srivastava_yeh(spacing_cm: float, hours: tuple[float, ...], tolerance: float) -> list[np.ndarray]:
     """Heads [cm] from the water table up, at the given hours, from the steady profile under the small flux."""
-    column = single(GARDNER, 1.0, spacing_cm / 100.0, Bottom("head", 0.0), tolerance)
+    column = single(GARDNER, 1.0, spacing_cm / 100.0, BottomBoundary("head", 0.0), tolerance)
     z = 1.0 - column.depth_m
     state = start(column, np.log(0.1 + 0.9 * np.exp(-10.0 * z)) / 10.0)  # Gardner 1958, steady
     heads, passed = [], 0.0
     for hour in hours:
-        state, _ = advance(column, state, Surface(supply_m_s=0.9 * CM_PER_HOUR), 3600.0 * (hour - passed))
+        state, _ = advance(column, state, TopBoundary(supply_m_s=0.9 * CM_PER_HOUR), 3600.0 * (hour - passed))
         passed = hour
         heads.append(100.0 * state.head_m[::-1])
     return heads
@@ -177,8 +179,8 @@ def test_steady_flow_through_two_layers(layers, flux_cm_h, interface_cm, top_cm)
         Layer(Material(f"k{k}", "exponential", 0.05, 0.45, 100.0 * a, k * CM_PER_HOUR), d / 100.0) for k, a, d in layers
     ]
     spacing = tuple(graded(layer.thickness_m, min(0.0025, layer.thickness_m / 20.0)) for layer in made)
-    column = build(tuple(made), spacing=spacing, bottom=Bottom("head", 0.0), stepping=Stepping(dt_max_s=1e6))
-    state, flow = advance(column, start(column, -0.2), Surface(supply_m_s=flux_cm_h * CM_PER_HOUR), 3.6e6)
+    column = build(tuple(made), spacing=spacing, bottom=BottomBoundary("head", 0.0), stepping=Stepping(dt_max_s=1e6))
+    state, flow = advance(column, start(column, -0.2), TopBoundary(supply_m_s=flux_cm_h * CM_PER_HOUR), 3.6e6)
     middle = int(np.argmin(np.abs(column.depth_m - made[0].thickness_m)))
     # 0.02 cm: second order in a spacing of alpha * dz = 0.03
     assert 100.0 * state.head_m[[middle, 0]] == pytest.approx([interface_cm, top_cm], abs=0.02)
@@ -188,10 +190,10 @@ def test_steady_flow_through_two_layers(layers, flux_cm_h, interface_cm, top_cm)
 def test_yolo_clay_sorptivity_and_infiltration():
     """Flooded Yolo light clay takes water at the sorptivity and sums of an independent run."""
     depth, fine = 1.5, graded(1.5, 0.00005, 1.04, 0.01)
-    column = build((Layer(YOLO, depth),), spacing=(fine,), bottom=Bottom("free_drainage"))
+    column = build((Layer(YOLO, depth),), spacing=(fine,), bottom=BottomBoundary("free_drainage"))
     state, total, passed, taken = start(column, -6.0), 0.0, 0.0, {}
     for seconds in (1e2, 1e3, 1e4, 1e5, 1e6):
-        state, flow = advance(column, state, Surface(head_m=0.0), seconds - passed)
+        state, flow = advance(column, state, TopBoundary(head_m=0.0), seconds - passed)
         total, passed = total + flow.supply_m, seconds
         taken[seconds] = 100.0 * total
     # computed independently (spacing 0.05-0.1 cm); 1 % is its own spread with the grid
@@ -203,8 +205,8 @@ def test_yolo_clay_sorptivity_and_infiltration():
 
 def test_free_drainage_settles_at_unit_gradient():
     """With free drainage a nearly full column under a steady supply settles where its conductivity is that supply."""
-    column = single(GARDNER, 0.5, 0.01, Bottom("free_drainage"))
-    state, _ = advance(column, start(column, -0.02), Surface(supply_m_s=0.5 * CM_PER_HOUR), 3.6e6)
+    column = single(GARDNER, 0.5, 0.01, BottomBoundary("free_drainage"))
+    state, _ = advance(column, start(column, -0.02), TopBoundary(supply_m_s=0.5 * CM_PER_HOUR), 3.6e6)
     # unit gradient: K = q, so head = ln(0.5)/alpha (Gardner 1958), here -6.93 cm at every depth
     assert 100.0 * state.head_m == pytest.approx(100.0 * math.log(0.5) / 10.0, abs=1e-3)
 
@@ -212,8 +214,10 @@ def test_free_drainage_settles_at_unit_gradient():
 def test_pond_fills_then_runs_off():
     """Rain above what clay can take stands to the pond's limit and the rest runs off; the ledger has all of it."""
     clay = material("clay_loam_hard")
-    column = single(clay, 0.3, 0.005, Bottom("free_drainage"))
-    state, flow = advance(column, start(column, -1.0), Surface(supply_m_s=20e-3 / 3600.0, pond_limit_m=0.003), 7200.0)
+    column = single(clay, 0.3, 0.005, BottomBoundary("free_drainage"))
+    state, flow = advance(
+        column, start(column, -1.0), TopBoundary(supply_m_s=20e-3 / 3600.0, pond_limit_m=0.003), 7200.0
+    )
     # the pond stands above its limit by supply / rate = 5.6e-6 * 60 s = 0.3 mm (algebra)
     assert 0.003 < pond_m(state) < 0.0034
     assert flow.runoff_m > 0.030
@@ -222,12 +226,12 @@ def test_pond_fills_then_runs_off():
 
 def test_seepage_face_holds_water_until_the_base_is_full():
     """Over open gravel nothing drains while the base is unsaturated: a sand carpet keeps its perched water."""
-    column = single(material("sand_root_zone"), 0.3, 0.005, Bottom("seepage_face"))
-    state, flow = advance(column, start(column, -0.5), Surface(supply_m_s=1e-3 / 3600.0), 3600.0)
+    column = single(material("sand_root_zone"), 0.3, 0.005, BottomBoundary("seepage_face"))
+    state, flow = advance(column, start(column, -0.5), TopBoundary(supply_m_s=1e-3 / 3600.0), 3600.0)
     assert flow.drainage_m == 0.0
-    state, flow = advance(column, state, Surface(supply_m_s=30e-3 / 3600.0), 24 * 3600.0)
+    state, flow = advance(column, state, TopBoundary(supply_m_s=30e-3 / 3600.0), 24 * 3600.0)
     assert flow.drainage_m > 0.6
-    state, _ = advance(column, state, Surface(), 20 * 86400.0)
+    state, _ = advance(column, state, TopBoundary(), 20 * 86400.0)
     # hydrostatic over the face (algebra): head is minus the height above it
     assert state.head_m[-11:] == pytest.approx(column.depth_m[-11:] - 0.3, abs=0.01)
 
@@ -249,8 +253,8 @@ def test_a_break_keeps_dry_soil_from_sucking_the_thatch_dry():
     for name, interface in (("joined", None), ("broken", Interface())):
         column = thatch_over_clay(interface)
         state = start(column, np.where(column.depth_m <= 0.02, -1.0, -50.0))
-        state, first = advance(column, state, Surface(supply_m_s=2e-3 / 3600.0), 3600.0)
-        state, then = advance(column, state, Surface(), 86400.0)
+        state, first = advance(column, state, TopBoundary(supply_m_s=2e-3 / 3600.0), 3600.0)
+        state, then = advance(column, state, TopBoundary(), 86400.0)
         link = int(np.flatnonzero(column.depth_m >= 0.02 - 1e-9)[0])
         passed[name] = first.link_m[link] + then.link_m[link]
         assert abs(first.balance_error_m + then.balance_error_m) < 1e-6 * 2e-3
@@ -267,8 +271,8 @@ def test_dry_repellent_thatch_sheds_at_first_and_gives_way_under_water():
     ):
         column = thatch_over_clay(None, repellency)
         state = start(column, np.where(column.depth_m <= 0.02, -200.0, -5.0))
-        state, _ = advance(column, state, Surface(), 7 * 86400.0)
-        rain = Surface(supply_m_s=30e-3 / 3600.0, pond_limit_m=0.001)
+        state, _ = advance(column, state, TopBoundary(), 7 * 86400.0)
+        rain = TopBoundary(supply_m_s=30e-3 / 3600.0, pond_limit_m=0.001)
         before = storage_m(column, state)
         state, flow = advance(column, state, rain, 600.0)
         taken[name] = storage_m(column, state) - before
@@ -287,7 +291,7 @@ def test_bypass_carries_its_share_below_the_thatch():
     column = thatch_over_clay(None)
     state = start(column, -3.0)
     rain = 4e-3 / 3600.0
-    _, flow = advance(column, state, Surface(supply_m_s=rain, bypass_share=0.4, bypass_depth_m=0.03), 600.0)
+    _, flow = advance(column, state, TopBoundary(supply_m_s=rain, bypass_share=0.4, bypass_depth_m=0.03), 600.0)
     assert flow.supply_m == pytest.approx(rain * 600.0)
     gained = rain * 600.0 - flow.runoff_m - flow.drainage_m
     below = int(np.searchsorted(column.depth_m, 0.03))
@@ -301,10 +305,10 @@ def test_step_limit_is_an_error_not_a_wait():
         (Layer(CELIA_2, 1.0),),
         spacing=(graded(1.0, 0.01),),
         stepping=Stepping(max_steps=3),
-        bottom=Bottom("head", -10.0),
+        bottom=BottomBoundary("head", -10.0),
     )
     with pytest.raises(ColumnError, match="more than 3 steps"):
-        advance(column, start(column, -10.0), Surface(head_m=-0.75), 86400.0)
+        advance(column, start(column, -10.0), TopBoundary(head_m=-0.75), 86400.0)
 
 
 def test_spacing_that_does_not_fill_its_layer_is_refused():

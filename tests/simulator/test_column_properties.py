@@ -6,12 +6,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from simulator.column import (
-    Bottom,
+    BottomBoundary,
     Interface,
     Layer,
     Repellency,
     Stepping,
-    Surface,
+    TopBoundary,
     advance,
     build,
     graded,
@@ -55,7 +55,7 @@ def columns(draw):
         spacing=spacing,
         break_below=0 if broken else None,
         interface=Interface(open_per_s=draw(log_uniform(1e-5, 1e-1))) if broken else None,
-        bottom=Bottom(kind, draw(st.floats(-3.0, 0.0)) if kind == "head" else 0.0),
+        bottom=BottomBoundary(kind, draw(st.floats(-3.0, 0.0)) if kind == "head" else 0.0),
         repellency=draw(
             st.none() | st.builds(Repellency, critical_theta=st.floats(0.05, 0.3), least_factor=log_uniform(0.005, 0.5))
         ),
@@ -65,7 +65,7 @@ def columns(draw):
 
 
 surfaces = st.builds(
-    Surface,
+    TopBoundary,
     supply_m_s=st.one_of(st.just(0.0), log_uniform(0.1, 90.0).map(lambda mm_h: mm_h / 3.6e6)),
     evaporation_m_s=st.floats(0.0, 1.0).map(lambda mm_h: mm_h / 3.6e6),
     transpiration_m_s=st.floats(0.0, 1.0).map(lambda mm_h: mm_h / 3.6e6),

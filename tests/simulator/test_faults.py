@@ -12,7 +12,7 @@ from simulator.faults import (
     PROBE_FAULTS,
     SILENT_FOR_MS,
     UNPLUGGED_FOR_MS,
-    ProbeFault,
+    PlantedFault,
     Sent,
     is_silent,
     parse_line_faults,
@@ -125,7 +125,7 @@ def truth(channel: str, at_ms: int) -> float | None:
 @pytest.mark.parametrize("kind", [kind for kind in PROBE_FAULTS if kind not in ("sliced", "dropped_replies")])
 def test_probe_fault_keeps_to_its_span_and_channels(kind: str) -> None:
     """Before, after and beside its channels a fault changes nothing; inside it changes at least some readings."""
-    fault = ProbeFault(kind, ("moisture_a", "moisture_b"), START_MS + HOUR_MS, START_MS + 50 * HOUR_MS, 0.5)
+    fault = PlantedFault(kind, ("moisture_a", "moisture_b"), START_MS + HOUR_MS, START_MS + 50 * HOUR_MS, 0.5)
     hours = [START_MS + i * HOUR_MS for i in range(60)]
     heard = [planted([fault], "moisture_a", at, truth) for at in hours]
     sound = [truth("moisture_a", at) for at in hours]
@@ -139,26 +139,26 @@ def test_probe_fault_keeps_to_its_span_and_channels(kind: str) -> None:
 
 def test_air_gap_pulls_towards_air() -> None:
     """Half air is half way to what the channel hears in air: (10 + 1) / 2 for permittivity."""
-    assert planted([ProbeFault("air_gap", size=0.5)], "moisture_a", START_MS, truth, air=1.0) == 5.5
-    assert planted([ProbeFault("air_gap", size=0.5)], "moisture_a", START_MS, truth) == 5.0
+    assert planted([PlantedFault("air_gap", size=0.5)], "moisture_a", START_MS, truth, air=1.0) == 5.5
+    assert planted([PlantedFault("air_gap", size=0.5)], "moisture_a", START_MS, truth) == 5.0
 
 
 def test_stuck_repeats_the_first_value() -> None:
     """A stuck channel says what it heard when the fault began."""
-    fault = ProbeFault("stuck", start_ms=START_MS + 3 * HOUR_MS)
+    fault = PlantedFault("stuck", start_ms=START_MS + 3 * HOUR_MS)
     assert planted([fault], "moisture_a", START_MS + 9 * HOUR_MS, truth) == 13.0
 
 
 def test_swapped_depths_answer_in_each_others_place() -> None:
     """The first channel named answers with the last one's value, and the other way round."""
-    fault = ProbeFault("swapped_depths", ("moisture_a", "moisture_b"))
+    fault = PlantedFault("swapped_depths", ("moisture_a", "moisture_b"))
     assert planted([fault], "moisture_a", START_MS, truth) == 20.0
     assert planted([fault], "moisture_b", START_MS, truth) == 10.0
 
 
 def test_spikes_come_in_the_share_asked_for() -> None:
     """A fifth of the readings are far off, the rest are right."""
-    fault = ProbeFault("spikes", size=0.2)
+    fault = PlantedFault("spikes", size=0.2)
     hours = [START_MS + i * HOUR_MS for i in range(2000)]
     off = sum(planted([fault], "moisture_a", at, truth, seed=4) != truth("moisture_a", at) for at in hours)
     assert off / 2000 == pytest.approx(0.2, abs=0.036)  # four standard deviations
@@ -166,15 +166,15 @@ def test_spikes_come_in_the_share_asked_for() -> None:
 
 def test_dropped_replies_take_the_whole_probe_for_their_share_of_the_time() -> None:
     """A fifth of the ten-minute spans are silent from end to end, none outside the fault; a slice is for ever."""
-    fault = ProbeFault("dropped_replies", start_ms=START_MS, end_ms=START_MS + 2000 * HOUR_MS, size=0.2)
+    fault = PlantedFault("dropped_replies", start_ms=START_MS, end_ms=START_MS + 2000 * HOUR_MS, size=0.2)
     hours = [START_MS + i * HOUR_MS for i in range(2000)]
     silent = [is_silent(fault, at, "p") for at in hours]
     assert sum(silent) / 2000 == pytest.approx(0.2, abs=0.036)  # four standard deviations
     first = START_MS // SILENT_FOR_MS * SILENT_FOR_MS + SILENT_FOR_MS
     assert len({is_silent(fault, first + second * 1000, "p") for second in range(0, 600, 7)}) == 1
     assert not any(is_silent(fault, START_MS + (2000 + i) * HOUR_MS, "p") for i in range(100))
-    assert is_silent(ProbeFault("sliced", start_ms=START_MS), START_MS + 9999 * HOUR_MS, "p")
-    assert not is_silent(ProbeFault("stuck"), START_MS, "p")
+    assert is_silent(PlantedFault("sliced", start_ms=START_MS), START_MS + 9999 * HOUR_MS, "p")
+    assert not is_silent(PlantedFault("stuck"), START_MS, "p")
 
 
 @pytest.mark.parametrize(
@@ -188,4 +188,4 @@ def test_dropped_replies_take_the_whole_probe_for_their_share_of_the_time() -> N
 def test_fault_that_cannot_be_is_refused(arguments: dict, said: str) -> None:
     """A fault that makes no sense is refused with what was expected."""
     with pytest.raises(ValueError, match=said):
-        ProbeFault(**arguments)
+        PlantedFault(**arguments)

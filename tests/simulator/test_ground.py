@@ -8,9 +8,9 @@ from scipy.linalg import solve_banded
 
 from simulator import kernels
 from simulator.climates import climate
-from simulator.column import Interface, Layer, Repellency, Surface, advance, node_water_m, start, theta
+from simulator.column import Interface, Layer, Repellency, TopBoundary, advance, node_water_m, start, theta
 from simulator.ground import (
-    Place,
+    TurfProfile,
     bulk_density_kg_m3,
     column_of,
     end_of_day,
@@ -26,7 +26,7 @@ from simulator.sward import PASSES
 from simulator.weather import generate, with_storm
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
-SQUARE = Place(
+SQUARE = TurfProfile(
     material("thatch_decayed"),
     (Layer(material("clay_loam"), 0.30), Layer(material("loam"), 0.50)),
     0.020,
@@ -160,9 +160,9 @@ def head_form_balance_error(column, spans) -> tuple[float, float]:
 
 def test_head_form_control_loses_water_by_orders_of_magnitude_more():
     """The known fault of the head form shows on this very column, and ours has not got it: the check can fail."""
-    plain = Place(material("thatch_decayed"), (Layer(material("sandy_loam"), 0.4),), 0.012)
+    plain = TurfProfile(material("thatch_decayed"), (Layer(material("sandy_loam"), 0.4),), 0.012)
     column = column_of(plain)
-    wet, dry = Surface(supply_m_s=5e-3 / 3600.0), Surface(evaporation_m_s=0.1e-3 / 3600.0)
+    wet, dry = TopBoundary(supply_m_s=5e-3 / 3600.0), TopBoundary(evaporation_m_s=0.1e-3 / 3600.0)
     spans = [(wet, 2.0), (dry, 22.0)] * 3
     control, rain = head_form_balance_error(column, spans)
     state, ours = start(column, -2.0), 0.0
@@ -231,10 +231,10 @@ def test_strength_follows_density_and_drying():
 def test_thatch_of_the_soils_own_material_is_refused():
     """Thatch must be told from the soil under it: the same material in both is refused by name."""
     with pytest.raises(ValueError, match="found loam under thatch of the same material"):
-        prepare(Place(material("loam"), (Layer(material("loam"), 0.3),), 0.01))
+        prepare(TurfProfile(material("loam"), (Layer(material("loam"), 0.3),), 0.01))
 
 
 def test_thatch_too_thin_to_be_a_layer_is_refused():
     """Under 1 mm there is no thatch to speak of."""
     with pytest.raises(ValueError, match=r"thatch_m: found 0\.0005"):
-        prepare(Place(material("thatch_raw"), (Layer(material("loam"), 0.3),), 0.0005))
+        prepare(TurfProfile(material("thatch_raw"), (Layer(material("loam"), 0.3),), 0.0005))

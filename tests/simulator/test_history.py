@@ -7,14 +7,14 @@ import pytest
 
 from simulator.climates import climate
 from simulator.column import Interface, Layer
-from simulator.ground import Place
-from simulator.history import Joined, run
+from simulator.ground import TurfProfile
+from simulator.history import JoinedHistory, run
 from simulator.materials import material
 from simulator.sward import PASSES
 from simulator.weather import between, generate, with_storm, without_rain
 
 START = datetime(2025, 6, 1, tzinfo=UTC)
-PLACE = Place(
+PLACE = TurfProfile(
     material("thatch_decayed"),
     (Layer(material("loam"), 0.15), Layer(material("sandy_loam"), 0.35)),
     0.015,
@@ -136,7 +136,7 @@ def test_a_run_goes_on_where_another_stopped():
     first = run(PLACE, between(weather, 0, 5))
     second = run(PLACE, between(weather, 5, 10), first=first.last)
     assert np.array_equal(second.head_m[-1], whole.head_m[-1])
-    joined = Joined((first, second))
+    joined = JoinedHistory((first, second))
     assert (joined.start_ms, joined.end_ms) == (whole.start_ms, whole.end_ms)
     for hour in (1.0, 119.5, 120.0, 120.5, 240.0):
         for quantity, depth_m in (("rain_total", None), ("water_content", 0.05), ("soil_temperature", 0.05)):

@@ -14,7 +14,7 @@ from simulator.penetrometer import (
     FIRST_STROKE_AFTER_MS,
     STROKES_IN_A_WALK,
     WALK_MS,
-    Dock,
+    VirtualDock,
     VirtualPenetrometer,
     strength_by_water,
 )
@@ -29,7 +29,7 @@ def penetrometer() -> VirtualPenetrometer:
     return VirtualPenetrometer("cone-1", "square-1", load_probe("cone_hard"), lambda *_: 1000.0, START_MS, seed=4)
 
 
-def hand_over(dock: Dock) -> list[Stroke]:
+def hand_over(dock: VirtualDock) -> list[Stroke]:
     """What a host gets out of the dock, all kept and acknowledged."""
     host, strokes = DockHost(), []
     while not host.finished:
@@ -51,7 +51,7 @@ def hand_over(dock: Dock) -> list[Stroke]:
 def test_strokes_of_a_walk_are_handed_over_once_with_their_age(penetrometer: VirtualPenetrometer) -> None:
     """Back in the dock it gives the walk's strokes, each with its age in simulated seconds, and then no more."""
     now_ms = [START_MS - 1]
-    dock = Dock(penetrometer, lambda: now_ms[0], start_ms=START_MS - DAY_MS)
+    dock = VirtualDock(penetrometer, lambda: now_ms[0], start_ms=START_MS - DAY_MS)
     assert hand_over(dock) == []
     now_ms[0] = START_MS + 3_600_000
     strokes = hand_over(dock)
@@ -68,7 +68,7 @@ def test_strokes_of_a_walk_are_handed_over_once_with_their_age(penetrometer: Vir
 def test_out_of_its_dock_it_hears_nothing(penetrometer: VirtualPenetrometer) -> None:
     """During a walk there is nobody on the line; before and after it there is."""
     now_ms = [START_MS]
-    dock = Dock(penetrometer, lambda: now_ms[0], start_ms=START_MS - DAY_MS)
+    dock = VirtualDock(penetrometer, lambda: now_ms[0], start_ms=START_MS - DAY_MS)
     answered = {}
     for minute in (-1, 0, 25, 49, 50):
         now_ms[0] = START_MS + minute * 60_000
@@ -82,7 +82,7 @@ def test_strokes_before_the_start_are_not_handed_over_and_keep_their_numbers(
 ) -> None:
     """A history that begins after two walks hands over the third one's strokes, numbered 13 to 18."""
     start_ms = START_MS + 27 * DAY_MS
-    dock = Dock(penetrometer, lambda: start_ms + 2 * DAY_MS, start_ms=start_ms)
+    dock = VirtualDock(penetrometer, lambda: start_ms + 2 * DAY_MS, start_ms=start_ms)
     assert [stroke.stroke_id for stroke in hand_over(dock)] == [13, 14, 15, 16, 17, 18]
 
 
@@ -117,13 +117,13 @@ def test_wetter_ground_is_softer_and_unknown_ground_gives_no_stroke() -> None:
     assert dry(0.0, START_MS) < dry(0.05, START_MS) < dry(0.3, START_MS)
     nobody = VirtualPenetrometer("c", "s", load_probe("cone_hard"), strength_by_water(Water(None)), START_MS)
     assert nobody.stroke(0) == []
-    assert hand_over(Dock(nobody, lambda: START_MS + DAY_MS, start_ms=START_MS)) == []
+    assert hand_over(VirtualDock(nobody, lambda: START_MS + DAY_MS, start_ms=START_MS)) == []
 
 
 @pytest.mark.parametrize("kind", ["silence", "noise", "bit_flip", "half"])
 def test_no_line_fault_makes_a_wrong_step_of_a_stroke(penetrometer: VirtualPenetrometer, kind: str) -> None:
     """Over a line that hurts every twentieth sentence each step that arrives is one that was made."""
-    faulty = Dock(penetrometer, lambda: START_MS + DAY_MS, start_ms=START_MS, shares={kind: 0.05}, seed=kind)
+    faulty = VirtualDock(penetrometer, lambda: START_MS + DAY_MS, start_ms=START_MS, shares={kind: 0.05}, seed=kind)
     made = {
         number + 1: [(round(d * 1000, 1), round(f, 1)) for d, f in penetrometer.stroke(number)] for number in range(6)
     }
@@ -136,7 +136,7 @@ def test_no_line_fault_makes_a_wrong_step_of_a_stroke(penetrometer: VirtualPenet
 
 def test_hand_over_works_on_a_real_terminal(penetrometer: VirtualPenetrometer, terminal: Callable) -> None:
     """All strokes of a walk come complete through a pseudo-terminal."""
-    dock = Dock(penetrometer, lambda: START_MS + DAY_MS, start_ms=START_MS)
+    dock = VirtualDock(penetrometer, lambda: START_MS + DAY_MS, start_ms=START_MS)
     line = terminal(dock, baud=9600)
     host, strokes = DockHost(), []
     while not host.finished:

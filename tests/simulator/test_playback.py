@@ -6,9 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from simulator.playback import Playback, RecordFault, read_record
-from simulator.playback_site import PlaybackFault, playback_site
-from simulator.records import record_text
+from simulator.playback import Playback, PlaybackFault, RecordFault, playback_site, read_record, record_text
 from simulator.units import DAY_MS, HOUR_MS
 
 # Lines of the published files, letter by letter: see tests/data/uscrn/SOURCE.txt.

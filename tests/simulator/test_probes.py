@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from hardware.probe import Channel, load_probe, parse_probe
-from simulator.faults import ProbeFault
+from simulator.faults import PlantedFault
 from simulator.permittivity import mineral_soil
 from simulator.probes import YEAR_MS, Failings, VirtualProbe, decimals_sent
 
@@ -102,7 +102,7 @@ def test_own_relation_takes_the_place_of_the_usual_one() -> None:
 
 def test_sliced_probe_never_lives_again() -> None:
     """Once sliced a probe is dead for good, whatever end the fault was given."""
-    cut = replace(probe(), faults=[ProbeFault("sliced", start_ms=NOON_MS, end_ms=NOON_MS + HOUR_MS)])
+    cut = replace(probe(), faults=[PlantedFault("sliced", start_ms=NOON_MS, end_ms=NOON_MS + HOUR_MS)])
     assert [cut.alive(NOON_MS + i * HOUR_MS) for i in (-1, 0, 1, 1000)] == [True, False, False, False]
 
 

@@ -13,8 +13,8 @@ from hardware.reading import Status
 from hardware.sdi12 import Done, Fail, Measurement, measurement
 from simulator import pty
 from simulator.bus import Sdi12Bus
-from simulator.faults import ProbeFault, Sent
-from simulator.playback_site import playback_site
+from simulator.faults import PlantedFault, Sent
+from simulator.playback import playback_site
 from simulator.probes import VirtualProbe
 
 NOON_MS = 1_717_243_200_000
@@ -153,7 +153,7 @@ def test_sliced_probe_is_silent_and_the_other_is_not(truth, terminal: Callable) 
     """From the moment a blade went through it a probe never answers; its neighbour on the line does."""
     now_ms = [NOON_MS]
     cut = VirtualProbe(
-        "p1", "square-1", load_probe("thatch"), truth, faults=[ProbeFault("sliced", start_ms=NOON_MS + HOUR_MS)]
+        "p1", "square-1", load_probe("thatch"), truth, faults=[PlantedFault("sliced", start_ms=NOON_MS + HOUR_MS)]
     )
     whole = VirtualProbe("w1", "square-1", load_probe("weather"), truth)
     line = terminal(Sdi12Bus({"3": cut, "4": whole}, lambda: now_ms[0]))

@@ -8,8 +8,8 @@ from hardware.reading import Status
 from simulator.clock import offset_ms
 from simulator.readings import readings, slots
 from simulator.scenario import parse
-from simulator.scenario_run import live, weather_of
-from simulator.scenario_site import told_site
+from simulator.scenario_run import run_station, weather_of
+from simulator.scenario_site import run_site
 
 HOUR_MS = 3_600_000
 START_MS = 1_750_000_000_000 // (24 * HOUR_MS) * 24 * HOUR_MS
@@ -91,8 +91,8 @@ def test_offsets_add_up():
 def heard():
     """All readings of two days, and the truth they are of."""
     scenario = parse(SCENARIO, "small")
-    history = live(scenario, scenario.stations[0], weather_of(scenario, seed=3), seed=3, days=2)
-    return history, list(readings(told_site(scenario, {"green-1": history}, seed=3)))
+    history = run_station(scenario, scenario.stations[0], weather_of(scenario, seed=3), seed=3, days=2)
+    return history, list(readings(run_site(scenario, {"green-1": history}, seed=3)))
 
 
 def test_every_channel_is_heard_at_every_slot(heard):

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from simulator.scenario import ScenarioFault, load, names, parse
-from simulator.scenario_run import Unfolding, live, place_of, weather_of
+from simulator.scenario_run import OpenEndedTruth, run_station, turf_of, weather_of
 
 SMALL = """
 title = "Small"
@@ -65,7 +65,7 @@ def test_small_scenario_is_read_as_written():
     ]
     tined = next(entry for entry in scenario.diary if entry.kind == "pass")
     assert tined.concerns("lawn-2") and not tined.concerns("lawn-1")
-    assert scenario.stations[0].place.thatch_m == 0.012
+    assert scenario.stations[0].turf.thatch_m == 0.012
 
 
 FAULTY = (
@@ -120,9 +120,9 @@ def test_unknown_scenario_says_which_there_are():
 def test_spread_is_the_seeds_and_each_stations_own():
     """Two stations of one table differ, the same seed draws the same, another seed draws anew."""
     one, two = parse(SMALL, "small").stations
-    drawn = [place_of(one, seed=1).thatch_m, place_of(two, seed=1).thatch_m, place_of(one, seed=2).thatch_m]
+    drawn = [turf_of(one, seed=1).thatch_m, turf_of(two, seed=1).thatch_m, turf_of(one, seed=2).thatch_m]
     assert len(set(drawn)) == 3
-    assert place_of(one, seed=1).thatch_m == drawn[0]
+    assert turf_of(one, seed=1).thatch_m == drawn[0]
 
 
 @pytest.fixture(scope="module")
@@ -131,7 +131,7 @@ def ground():
     scenario = parse(SMALL, "small")
     plan = scenario.stations[0]
     weather = weather_of(scenario, seed=3)
-    return scenario, plan, weather, live(scenario, plan, weather, seed=3, days=4)
+    return scenario, plan, weather, run_station(scenario, plan, weather, seed=3, days=4)
 
 
 def test_watering_falls_in_its_hours_and_in_its_amount(ground):
@@ -146,7 +146,7 @@ def test_watering_falls_in_its_hours_and_in_its_amount(ground):
 def test_longer_run_begins_with_the_shorter_one(ground):
     """Two days of the scenario are the first two of its four, to the last bit."""
     scenario, plan, weather, history = ground
-    shorter = live(scenario, plan, weather, seed=3, days=2)
+    shorter = run_station(scenario, plan, weather, seed=3, days=2)
     assert np.array_equal(shorter.head_m, history.head_m[:49])
     assert np.array_equal(shorter.flux["rain_mm"], history.flux["rain_mm"][:48])
 
@@ -154,7 +154,7 @@ def test_longer_run_begins_with_the_shorter_one(ground):
 def test_truth_unfolds_past_its_history_as_it_is_asked(ground):
     """Hours first, quarter hours after, and days nobody has lived yet when they are asked for; rain only ever grows."""
     scenario, plan, _, history = ground
-    truth = Unfolding(scenario, plan, seed=3, fine_from_days=2, history_days=3)
+    truth = OpenEndedTruth(scenario, plan, seed=3, fine_from_days=2, history_days=3)
     told_ms = truth.told.end_ms
     at = [truth.start_ms + 6 * 3_600_000 * i for i in range(25)]
     rain = [truth.value("rain_total", None, moment) for moment in at]

@@ -13,7 +13,7 @@ import pytest
 
 from simulator.history import History
 from simulator.scenario import load, names
-from simulator.scenario_run import live, weather_of
+from simulator.scenario_run import run_station, weather_of
 from simulator.scenario_site import virtual_probe
 from simulator.sward import growth_potential
 from simulator.truth import root_depth_m
@@ -28,7 +28,7 @@ def lived(name: str, station: str, days: int | None = None) -> History:
     scenario = load(name)
     plan = next(plan for plan in scenario.stations if plan.name == station)
     weather = weather_of(scenario, seed=scenario.seed)
-    return live(scenario, plan, weather, seed=scenario.seed, days=scenario.days if days is None else days)
+    return run_station(scenario, plan, weather, seed=scenario.seed, days=scenario.days if days is None else days)
 
 
 def step(history: History, text: str) -> int:
@@ -70,7 +70,7 @@ def fit_days(history: History, *, soil, thatch_wet, soil_wet, soil_degc, growth)
             history.level_depth_m[day * 24],
             history.temperature_degc[work].mean(axis=0),
         )
-        now = np.mean([growth_potential(t, history.place.grass) for t in air[day - 7 : day]])
+        now = np.mean([growth_potential(t, history.turf.grass) for t in air[day - 7 : day]])
         frost = history.weather.surface_temperature_degc[(day - 2) * 24 : (day + 2) * 24].min() < -0.5
         inside = all(
             low <= value <= high

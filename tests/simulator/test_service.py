@@ -15,7 +15,7 @@ import pytest
 from hardware.probe import load_probe
 from hardware.sdi12 import Done, Measurement, Send, measurement
 from simulator.__main__ import main, parse_probe_fault
-from simulator.playback_site import playback_site
+from simulator.playback import playback_site
 from simulator.service import Service
 from simulator.site import describe
 

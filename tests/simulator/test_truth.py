@@ -9,7 +9,7 @@ import pytest
 
 from simulator.__main__ import main
 from simulator.scenario import load
-from simulator.scenario_run import live, weather_of
+from simulator.scenario_run import run_station, weather_of
 
 DAYS, NAME = 5, "sand_green"
 
@@ -37,7 +37,9 @@ def run(tmp_path_factory):
 def history():
     """The same days, lived through once more."""
     scenario = load(NAME)
-    return live(scenario, scenario.stations[0], weather_of(scenario, seed=scenario.seed), seed=scenario.seed, days=DAYS)
+    return run_station(
+        scenario, scenario.stations[0], weather_of(scenario, seed=scenario.seed), seed=scenario.seed, days=DAYS
+    )
 
 
 def test_same_seed_writes_the_same_bytes_and_another_does_not(run, tmp_path):

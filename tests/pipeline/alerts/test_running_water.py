@@ -19,8 +19,8 @@ from pipeline.diary.facts import (
     AlertMark,
     DiaryFacts,
 )
-from simulator.column import Layer, Surface, advance, start, theta
-from simulator.ground import Place, column_of
+from simulator.column import Layer, TopBoundary, advance, start, theta
+from simulator.ground import TurfProfile, column_of
 from simulator.materials import MATERIALS
 from tests.pipeline.alerts.alert_series import BOUNDS, CONTEXT, SLOT_MS, START_MS, H, dry_gauge, findings, watch_of
 
@@ -57,7 +57,7 @@ def slots_after_end(said: list[AlertEvent]) -> list[float]:
 @cache
 def column_record(soil: str, head_m: float, rate_mm_h: float, slots: int, total: int) -> tuple[np.ndarray, np.ndarray]:
     """Relative wetness of thatch and root zone, quarter hour by quarter hour, over a supply of `slots` of them."""
-    place = Place(MATERIALS["thatch_decayed"], (Layer(MATERIALS[soil], 0.4),), THATCH_M)
+    place = TurfProfile(MATERIALS["thatch_decayed"], (Layer(MATERIALS[soil], 0.4),), THATCH_M)
     column = column_of(place)
     dry, drained = (theta(column, start(column, head)) for head in (-153.0, -1.02))
     in_thatch = column.depth_m <= THATCH_M
@@ -67,7 +67,7 @@ def column_record(soil: str, head_m: float, rate_mm_h: float, slots: int, total:
         wet = (theta(column, state) - dry) / (drained - dry)  # as it is when the quarter hour begins
         rows.append([np.median(wet[in_thatch]), np.trapezoid(wet[in_roots], column.depth_m[in_roots]) / ROOT_ZONE_M])
         running = BEFORE <= slot < BEFORE + slots
-        supply = Surface(supply_m_s=rate_mm_h / 3.6e6 if running else 0.0)
+        supply = TopBoundary(supply_m_s=rate_mm_h / 3.6e6 if running else 0.0)
         state, _ = advance(column, state, supply, SLOT_MS / 1000.0)
     thatch, roots = np.array(rows).T
     return thatch, roots
