@@ -1,4 +1,4 @@
-"""Penetrometer strokes as numbered sentences, and the cone index.
+"""Penetrometer strokes as numbered sentences.
 
 A stroke is one push of the cone: force at each step of depth. It travels as one sentence a step and an end sentence
 with the count, each framed and checked like NMEA 0183 (`$`, fields, `*`, two hexadecimal digits, CR LF), under a tag of
@@ -16,7 +16,6 @@ A stroke's number is never used twice by a probe, not even after its battery was
 
 from __future__ import annotations
 
-import math
 import re
 from collections import OrderedDict
 from dataclasses import dataclass
@@ -25,68 +24,18 @@ from enum import StrEnum
 from hardware.frame import BadFrame, shown
 from hardware.reading import Status
 
-# ASAE/ASABE S313.3 (Feb 1999, R2013, R2023) and EP542, as given by USDA Forest Service 0524-2837-MTDC (Kees 2005).
-SOFT_CONE_DIAMETER_M = 0.02027  # for soft ground, shaft 15.88 mm
-HARD_CONE_DIAMETER_M = 0.01283  # for hard ground, shaft 9.53 mm
-CONE_ANGLE_DEG = 30
-PUSH_SPEED_M_S = 0.030
-WEAR_LIMIT = 0.03  # replace the cone when its diameter has lost more; by then the index reads 6 % low
-
+PUSH_SPEED_M_S = 0.030  # ASAE/ASABE S313.3, as given by USDA Forest Service 0524-2837-MTDC (Kees 2005)
 MAX_SENTENCE = 82  # characters, `$` and CR LF included (NMEA 0183)
-MAX_STEPS = 2000
+MAX_STROKE_STEPS = 2000
 MAX_STROKE_ID = 2**31 - 1
 MAX_AGE_S = 10**8 - 1  # three years
 MAX_REMEMBERED = 256  # strokes in custody whose return is noticed
-DECIMALS = 1  # of mm and N on the wire
+WIRE_DECIMALS = 1  # of mm and N on the wire
 
 _SENTENCE = re.compile(rb"\$([A-Z]{5}(?:,[ -#%-)+\--~]*)*)\*([0-9A-F]{2})\r\n")
 _PROBE = re.compile(r"[0-9A-Za-z-]{1,16}", re.ASCII)
 _COUNTING = re.compile(r"0|[1-9]\d{0,9}", re.ASCII)
 _MEASURED = re.compile(r"-?\d{1,5}(?:\.\d{1,2})?", re.ASCII)
-
-
-def base_area_m2(diameter_m: float) -> float:
-    """Base area of a cone. [m2]
-
-    We take the areas of the exact diameters, 322.70 and 129.28 mm2, not the standard's rounded 323 and 130: the
-    diameter is what is made and measured. The rounded ones would give 0.1 and 0.6 % less, far within the wear allowed.
-
-    Parameters
-    ----------
-    diameter_m : float
-        Diameter of the base. [m] Over 0.
-    """
-    if not diameter_m > 0:
-        raise ValueError(f"cone diameter: found {diameter_m} m, expected more than 0")
-    return math.pi * diameter_m**2 / 4
-
-
-SOFT_CONE_BASE_M2 = base_area_m2(SOFT_CONE_DIAMETER_M)
-HARD_CONE_BASE_M2 = base_area_m2(HARD_CONE_DIAMETER_M)
-
-
-def cone_index_kpa(force_n: float, base_m2: float) -> float:
-    """Cone index: force over base area, no more.
-
-    Parameters
-    ----------
-    force_n : float
-        Force on the cone. [N] Below 0 where the zero has drifted, and then so is the index.
-    base_m2 : float
-        Base area of the cone, SOFT_CONE_BASE_M2 or HARD_CONE_BASE_M2. [m2] No default: the two differ 2.5 times.
-
-    Returns
-    -------
-    float
-        Cone index. [kPa] NaN for NaN.
-
-    Notes
-    -----
-    ASAE S313.3. Means something at about 30 mm/s, with a cone within its wear limit, and beside the water content.
-    """
-    if not base_m2 > 0:
-        raise ValueError(f"cone base: found {base_m2} m2, expected more than 0")
-    return force_n / base_m2 / 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +111,7 @@ def encode(sentence: Sentence) -> bytes:
     """
     match sentence:
         case StepSentence(probe, stroke_id, step):
-            depth_mm, force_n = (f"{v:.{DECIMALS}f}" for v in (step.depth_m * 1000, step.force_n))
+            depth_mm, force_n = (f"{v:.{WIRE_DECIMALS}f}" for v in (step.depth_m * 1000, step.force_n))
             fields = ["UTPEN", probe, str(stroke_id), str(step.number), depth_mm, force_n]
         case EndSentence(probe, stroke_id, count, age_s):
             fields = ["UTEND", probe, str(stroke_id), str(count), "" if age_s is None else str(age_s)]
@@ -348,12 +297,12 @@ def _decode_fields(fields: list[str]) -> Sentence | None:
             depth = _measured(depth_mm, "depth")
             if depth < 0:
                 raise BadFrame(f"depth: found {depth_mm!r} mm, expected 0 or more")
-            step = Step(_counting(number, "step", 1, MAX_STEPS), depth / 1000, _measured(force_n, "force"))
+            step = Step(_counting(number, "step", 1, MAX_STROKE_STEPS), depth / 1000, _measured(force_n, "force"))
             return StepSentence(_probe(probe), _counting(stroke, "stroke", 1, MAX_STROKE_ID), step)
         case ["UTEND", probe, stroke, count, age]:
             age_s = _counting(age, "age", 0, MAX_AGE_S) if age else None
             stroke_id = _counting(stroke, "stroke", 1, MAX_STROKE_ID)
-            return EndSentence(_probe(probe), stroke_id, _counting(count, "count", 1, MAX_STEPS), age_s)
+            return EndSentence(_probe(probe), stroke_id, _counting(count, "count", 1, MAX_STROKE_STEPS), age_s)
         case ["UTASK", after]:
             return AskSentence(_counting(after, "stroke", 0, MAX_STROKE_ID))
         case ["UTALL", probe, offered, last]:

@@ -27,7 +27,7 @@ from hardware.cone import (
 )
 from hardware.frame import BadFrame
 
-TRIES = 3
+ASKED_AT_MOST = 3  # times in one hand-over
 
 
 class DockHost:
@@ -60,7 +60,9 @@ class DockHost:
         holds is then asked for.
     """
 
-    def __init__(self, *, after_id: int = 0, assembler: StrokeAssembler | None = None, tries: int = TRIES) -> None:
+    def __init__(
+        self, *, after_id: int = 0, assembler: StrokeAssembler | None = None, tries: int = ASKED_AT_MOST
+    ) -> None:
         if tries < 1:
             raise ValueError(f"DockHost tries: found {tries}, expected 1 or more")
         self.finished = False

@@ -21,7 +21,7 @@ from hardware.sdi12_frame import (
     MAX_READY_S,
     STARTS,
     Command,
-    Kind,
+    CommandKind,
     MeasurementTiming,
     Reply,
     ServiceRequest,
@@ -30,33 +30,8 @@ from hardware.sdi12_frame import (
 )
 
 TRIES = 3
-QUIET_BEFORE_RETRY_S = 0.05  # our choice: three times RETRY_GAP_S, so that a reply come late is over and thrown away
+QUIET_BEFORE_RETRY_S = 0.05  # our choice, so that a late reply is over: SDI-12 1.4 asks for 16.67 ms (from memory)
 READY_GRACE_S = 0.5  # our choice: a sensor's seconds may be a little longer than ours
-
-
-def acknowledge(address: str) -> Command:
-    """`a!`, is the sensor there."""
-    return Command(address, Kind.ACKNOWLEDGE)
-
-
-def query_address() -> Command:
-    """`?!`, which address has the one sensor on the line."""
-    return Command("?", Kind.ACKNOWLEDGE)
-
-
-def identify(address: str) -> Command:
-    """`aI!`, who is it."""
-    return Command(address, Kind.IDENTIFY)
-
-
-def change_address(address: str, new_address: str) -> Command:
-    """`aAb!`, from now on answer to b."""
-    return Command(address, Kind.CHANGE_ADDRESS, new_address=new_address)
-
-
-def verify(address: str) -> Command:
-    """`aV!`, check yourself."""
-    return Command(address, Kind.VERIFY)
 
 
 def measurement(address: str, name: str, *, crc: bool = False) -> Command:
@@ -67,17 +42,12 @@ def measurement(address: str, name: str, *, crc: bool = False) -> Command:
     letter, digit = name[:1], name[1:]
     if letter not in ("M", "C") or digit not in ("", *"123456789"):
         raise ValueError(f"SDI-12 measurement: found {name!r}, expected M, M1 to M9, C, C1 to C9")
-    return Command(address, Kind(letter), int(digit or 0), crc=crc)
+    return Command(address, CommandKind(letter), int(digit or 0), crc=crc)
 
 
 def send_data(address: str, page: int, *, crc: bool = False, concurrent: bool = False) -> Command:
     """`aD0!` to `aD9!`. `crc` and `concurrent` say how the measurement was started; they are not in the bytes."""
-    return Command(address, Kind.DATA, page, crc=crc, long=concurrent)
-
-
-def continuous(address: str, index: int, *, crc: bool = False) -> Command:
-    """`aR0!` to `aR9!` or `aRC0!` to `aRC9!`, what a sensor that always measures has now."""
-    return Command(address, Kind.CONTINUOUS, index, crc=crc)
+    return Command(address, CommandKind.DATA, page, crc=crc, long=concurrent)
 
 
 class ReplyParser:
@@ -144,11 +114,6 @@ class ReplyParser:
         raise BadFrame(
             f"reply to {sent}: found silence. Is the sensor powered, and is this its address?", Status.SILENT
         )
-
-    @property
-    def trailing(self) -> bytes:
-        """What has come and is not part of a reply given out."""
-        return bytes(self._buffer)
 
     def _pass_noise(self) -> None:
         address = (self._command.new_address or self._command.address).encode()[0]
@@ -236,7 +201,7 @@ class Measurement:
     Parameters
     ----------
     command : Command
-        One of `measurement`, `verify` or `continuous`.
+        One that measures: M, C, V or R.
     tries : int
         Most times that each command is sent in a row, and that the measurement is started.
     expected_count : int or None
@@ -253,7 +218,7 @@ class Measurement:
         expected_count: int | None = None,
         longest_wait_s: int = MAX_READY_S,
     ) -> None:
-        if command.kind not in STARTS and command.kind is not Kind.CONTINUOUS:
+        if command.kind not in STARTS and command.kind is not CommandKind.CONTINUOUS:
             raise ValueError(f"Measurement: found {command}, expected one that measures")
         if tries < 1:
             raise ValueError(f"Measurement tries: found {tries}, expected 1 or more")
@@ -323,7 +288,7 @@ class Measurement:
 
     def _fetch(self, page: int) -> Action:
         self._sent_times = 0
-        concurrent = self._start.kind is Kind.CONCURRENT
+        concurrent = self._start.kind is CommandKind.CONCURRENT
         command = send_data(self._start.address, page, crc=self._start.crc, concurrent=concurrent)
         return self._send(command, needs_break=page == 0, quiet_s=0.0)
 
@@ -344,7 +309,7 @@ class Measurement:
         if not isinstance(reply, Values):
             raise BadFrame(f"reply: found {reply}, expected a time and count, or values")
         self._refuse_second_reply()
-        if self._start.kind is Kind.CONTINUOUS:
+        if self._start.kind is CommandKind.CONTINUOUS:
             self._check_count(len(reply.texts))
             return self._act(Done(reply.texts, self._attempts))
         if not reply.texts:
@@ -368,7 +333,7 @@ class Measurement:
             return self._act(Done((), self._attempts))
         if timing.ready_in_s == 0:
             return self._fetch(0)
-        wake = self._start.kind is not Kind.CONCURRENT
+        wake = self._start.kind is not CommandKind.CONCURRENT
         waiting = self._act(Wait(timing.ready_in_s + READY_GRACE_S, wake))
         return self._service_request() or waiting
 

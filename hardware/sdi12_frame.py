@@ -19,17 +19,12 @@ from hardware.reading import Status
 
 # Line and timing, SDI-12 sections 4.1 and 7. [s] unless named otherwise. All but the character gap are +-0.40 ms.
 BAUD = 1200
-LINE_FRAME = "7E1"  # 7 data bits, even parity, 1 stop bit
 CHARACTER_S = 10 / BAUD  # start bit, 7 data bits, parity, stop bit
 BREAK_S = 0.012  # the recorder's break: continuous spacing for at least this long
-BREAK_NOTICED_S = 0.0065  # a shorter spacing is not a break to the sensor
 MARKING_S = 0.00833  # marking between a break and a command, and between a command and its reply
-WAKE_S = 0.100  # after a break a sensor looks for a command for this long
-LINE_RELEASE_S = 0.0075  # who has spoken lets go of the line within this time
 REPLY_START_S = 0.015  # the sensor begins its reply within this time after the command's last stop bit
 CHARACTER_GAP_S = 0.00166  # longest marking between two characters; no tolerance
 BREAK_AFTER_IDLE_S = 0.087  # a line that has been marking longer needs a break before the next command
-RETRY_GAP_S = 0.01667  # shortest wait for a reply before a retry. From memory, SDI-12 1.4
 
 # Sizes, SDI-12 section 4.4.
 MAX_VALUES_CHARS = 35  # in one reply to aDn! after aM!, aMC! or aV!, address, check and CR LF not counted
@@ -54,7 +49,7 @@ _COMMAND = re.compile(
 )
 
 
-class Kind(StrEnum):
+class CommandKind(StrEnum):
     """What a command asks for. The value is its letter."""
 
     ACKNOWLEDGE = ""
@@ -67,7 +62,7 @@ class Kind(StrEnum):
     VERIFY = "V"
 
 
-STARTS = (Kind.MEASURE, Kind.CONCURRENT, Kind.VERIFY)
+STARTS = (CommandKind.MEASURE, CommandKind.CONCURRENT, CommandKind.VERIFY)
 """Commands answered by a time and a count, whose values are fetched with aD0! and on."""
 
 
@@ -79,7 +74,7 @@ class Command:
     ----------
     address : str
         One of 0-9, A-Z, a-z; `?` with ACKNOWLEDGE is the address query.
-    kind : Kind
+    kind : CommandKind
     index : int
         Measurement group (M, C: 0 is the bare letter), page (D) or continuous set (R), 0 to 9.
     crc : bool
@@ -96,18 +91,18 @@ class Command:
     """
 
     address: str
-    kind: Kind
+    kind: CommandKind
     index: int = 0
     crc: bool = False
     new_address: str = ""
     long: bool = False
 
     def __post_init__(self) -> None:
-        if not is_address(self.address) and not (self.address == "?" and self.kind is Kind.ACKNOWLEDGE):
+        if not is_address(self.address) and not (self.address == "?" and self.kind is CommandKind.ACKNOWLEDGE):
             raise ValueError(f"SDI-12 address: found {self.address!r}, expected one of 0-9, A-Z, a-z")
-        if is_address(self.new_address) != (self.kind is Kind.CHANGE_ADDRESS):
+        if is_address(self.new_address) != (self.kind is CommandKind.CHANGE_ADDRESS):
             raise ValueError(f"SDI-12 new address: found {self.new_address!r}, expected one with change_address only")
-        indexed = self.kind in (Kind.MEASURE, Kind.CONCURRENT, Kind.DATA, Kind.CONTINUOUS)
+        indexed = self.kind in (CommandKind.MEASURE, CommandKind.CONCURRENT, CommandKind.DATA, CommandKind.CONTINUOUS)
         if not 0 <= self.index <= (9 if indexed else 0):
             raise ValueError(f"SDI-12 {self.kind.name} index: found {self.index}, expected 0 to {9 if indexed else 0}")
         if self.crc and not indexed:
@@ -116,25 +111,25 @@ class Command:
     @property
     def wire(self) -> bytes:
         """The bytes to send, `!` included."""
-        letter = self.kind.value + ("C" if self.crc and self.kind is not Kind.DATA else "")
-        digit = str(self.index) if self.index or self.kind in (Kind.DATA, Kind.CONTINUOUS) else ""
+        letter = self.kind.value + ("C" if self.crc and self.kind is not CommandKind.DATA else "")
+        digit = str(self.index) if self.index or self.kind in (CommandKind.DATA, CommandKind.CONTINUOUS) else ""
         return f"{self.address}{letter}{self.new_address}{digit}!".encode("ascii")
 
     @property
     def values_limit(self) -> int:
         """Longest run of value characters in a reply, check characters not counted."""
-        return MAX_VALUES_CHARS_LONG if self.long or self.kind is Kind.CONTINUOUS else MAX_VALUES_CHARS
+        return MAX_VALUES_CHARS_LONG if self.long or self.kind is CommandKind.CONTINUOUS else MAX_VALUES_CHARS
 
     @property
     def longest_reply(self) -> int:
         """Length of the longest proper reply, CR LF included."""
         body = {
-            Kind.ACKNOWLEDGE: 0,
-            Kind.CHANGE_ADDRESS: 0,
-            Kind.IDENTIFY: 2 + 8 + 6 + 3 + MAX_SERIAL_CHARS,
-            Kind.MEASURE: 4,
-            Kind.VERIFY: 4,
-            Kind.CONCURRENT: 5,
+            CommandKind.ACKNOWLEDGE: 0,
+            CommandKind.CHANGE_ADDRESS: 0,
+            CommandKind.IDENTIFY: 2 + 8 + 6 + 3 + MAX_SERIAL_CHARS,
+            CommandKind.MEASURE: 4,
+            CommandKind.VERIFY: 4,
+            CommandKind.CONCURRENT: 5,
         }.get(self.kind, self.values_limit + (CRC_CHARS if self.crc else 0))
         return 1 + body + len(END)
 
@@ -238,21 +233,21 @@ def crc_characters(data: bytes) -> bytes:
 def decode_command(data: bytes) -> Command:
     """A command from its bytes, `!` included, for the sensor's side. Raises BadFrame for anything else."""
     if data == b"?!":
-        return Command("?", Kind.ACKNOWLEDGE)
+        return Command("?", CommandKind.ACKNOWLEDGE)
     match = _COMMAND.fullmatch(data.decode("ascii", "replace"))
     if match is None:
         raise BadFrame(f"command: found {shown(data)}, expected an SDI-12 command")
     part = match.groupdict()
     address = part["address"]
     if part["new"]:
-        return Command(address, Kind.CHANGE_ADDRESS, new_address=part["new"])
+        return Command(address, CommandKind.CHANGE_ADDRESS, new_address=part["new"])
     if part["start"]:
-        return Command(address, Kind(part["start"]), int(part["group"] or 0), crc=bool(part["start_crc"]))
+        return Command(address, CommandKind(part["start"]), int(part["group"] or 0), crc=bool(part["start_crc"]))
     if part["page"]:
-        return Command(address, Kind.DATA, int(part["page"]))
+        return Command(address, CommandKind.DATA, int(part["page"]))
     if part["index"]:
-        return Command(address, Kind.CONTINUOUS, int(part["index"]), crc=bool(part["crc"]))
-    return Command(address, Kind(part["plain"]))
+        return Command(address, CommandKind.CONTINUOUS, int(part["index"]), crc=bool(part["crc"]))
+    return Command(address, CommandKind(part["plain"]))
 
 
 def decode_reply(line: bytes, command: Command, *, may_be_service_request: bool = False) -> Reply:
@@ -283,7 +278,7 @@ def decode_reply(line: bytes, command: Command, *, may_be_service_request: bool 
             Status.WRONG_ADDRESS,
         )
     rest = body[1:]
-    if command.kind in (Kind.DATA, Kind.CONTINUOUS):
+    if command.kind in (CommandKind.DATA, CommandKind.CONTINUOUS):
         return _decode_values(line, command)
     if command.kind in STARTS:
         if not rest and may_be_service_request:
@@ -291,7 +286,7 @@ def decode_reply(line: bytes, command: Command, *, may_be_service_request: bool 
         match = _TIMING.fullmatch(rest)
         if match and len(rest) == command.longest_reply - 1 - len(END):
             return MeasurementTiming(address, int(match[1]), int(match[2]))
-    elif command.kind is Kind.IDENTIFY:
+    elif command.kind is CommandKind.IDENTIFY:
         match = _IDENTIFICATION.fullmatch(rest)
         if match:
             return Identification(address, *_fields(match))
@@ -329,7 +324,7 @@ def _check_characters(line: bytes, command: Command) -> None:
     """
     if len(line) <= len(END) or not line.endswith(END):
         raise BadFrame(f"reply: found {shown(line)}, expected an address first, carriage return and line feed last")
-    has_crc = command.crc and command.kind in (Kind.DATA, Kind.CONTINUOUS)
+    has_crc = command.crc and command.kind in (CommandKind.DATA, CommandKind.CONTINUOUS)
     text_end = len(line) - len(END) - (CRC_CHARS if has_crc else 0)
     for place, byte in enumerate(line[: -len(END)]):
         if not 0x20 <= byte <= (0x7E if place < text_end else 0x7F):

@@ -1,4 +1,4 @@
-"""SDI-12, the sensor's side, for virtual probes: bytes and breaks from the recorder in, replies and their times out.
+"""SDI-12, the sensor's side, for virtual probes: bytes from the recorder in, replies and their times out.
 
 It behaves as the standard asks of a sensor: it stays silent on whatever is not a proper command to it, announces how
 long a measurement takes, gives it up when it is interrupted, and hands the values out in as many replies as they need.
@@ -24,8 +24,8 @@ from hardware.sdi12_frame import (
     MAX_VALUES_CHARS_LONG,
     STARTS,
     Command,
+    CommandKind,
     Identification,
-    Kind,
     crc_characters,
     decode_command,
     split_values,
@@ -107,12 +107,12 @@ class Sensor:
         self._identification = identification
         self._continuous = dict(continuous or {})
         self._groups = {
-            Kind.MEASURE: dict(measurements),
-            Kind.CONCURRENT: dict(measurements if concurrent is None else concurrent),
-            Kind.VERIFY: {} if verification is None else {0: verification},
+            CommandKind.MEASURE: dict(measurements),
+            CommandKind.CONCURRENT: dict(measurements if concurrent is None else concurrent),
+            CommandKind.VERIFY: {} if verification is None else {0: verification},
         }
         for kind, groups in self._groups.items():
-            highest = MAX_COUNT_CONCURRENT if kind is Kind.CONCURRENT else MAX_COUNT
+            highest = MAX_COUNT_CONCURRENT if kind is CommandKind.CONCURRENT else MAX_COUNT
             for number, group in groups.items():
                 if not 0 <= number <= 9 or not 1 <= group.count <= highest:
                     raise ValueError(
@@ -130,19 +130,11 @@ class Sensor:
         """The address it answers to now."""
         return self._identification.address
 
-    def line_break(self, now_s: float) -> None:
-        """The recorder sent a break: listen anew. It aborts a measurement under way, but for a concurrent one."""
-        self._advance(now_s)
-        self._buffer.clear()
-        self._outgoing = None
-        if self._running is not None and self._running.command.kind is not Kind.CONCURRENT:
-            self._running = None
-
     def receive(self, data: bytes, now_s: float) -> None:
         """Bytes on the line, heard at `now_s`. [s, any steady clock]
 
-        A proper command to this sensor sets the reply and takes the place of whatever was still to be said. A break
-        that a line hands over as a NUL is no more than noise here; `line_break` is the event.
+        A proper command to this sensor sets the reply and takes the place of whatever was still to be said. A break is
+        not seen as one: a line passes on nothing of it, or a NUL, which like all noise begins the command anew.
         """
         self._advance(now_s)
         for byte in data:
@@ -176,7 +168,7 @@ class Sensor:
         if running is None or running.ends_at_s > now_s:
             return
         self._finish(running)
-        if running.command.kind is not Kind.CONCURRENT and running.group.ready_in_s > 0:
+        if running.command.kind is not CommandKind.CONCURRENT and running.group.ready_in_s > 0:
             self._outgoing = (running.ends_at_s, self.address.encode() + END)  # the service request
 
     def _command(self, data: bytes, now_s: float) -> None:
@@ -190,16 +182,16 @@ class Sensor:
         self._outgoing = (now_s + MARKING_S, self._answer(command, now_s))
 
     def _answer(self, command: Command, now_s: float) -> bytes:
-        if command.kind is Kind.IDENTIFY:
+        if command.kind is CommandKind.IDENTIFY:
             return self._identification.wire
-        if command.kind is Kind.CHANGE_ADDRESS:
+        if command.kind is CommandKind.CHANGE_ADDRESS:
             self._identification = replace(self._identification, address=command.new_address)
         if command.kind in STARTS:
             return self._start(command, now_s)
-        if command.kind is Kind.DATA:
+        if command.kind is CommandKind.DATA:
             page = self._pages[command.index] if command.index < len(self._pages) else ""
             return self._values(page, crc=self._crc)
-        if command.kind is Kind.CONTINUOUS:
+        if command.kind is CommandKind.CONTINUOUS:
             read = self._continuous.get(command.index)
             pages = _pages([] if read is None else read(), MAX_VALUES_CHARS_LONG)
             if len(pages) > 1:
@@ -219,7 +211,7 @@ class Sensor:
                 self._finish(running)
             else:
                 self._running = running
-        digits = 2 if command.kind is Kind.CONCURRENT else 1
+        digits = 2 if command.kind is CommandKind.CONCURRENT else 1
         return f"{self.address}{ready_in_s:03d}{count:0{digits}d}".encode() + END
 
     def _finish(self, running: _Running) -> None:
@@ -227,7 +219,7 @@ class Sensor:
         texts = running.group.read()
         if len(texts) != running.group.count:
             raise ValueError(f"Sensor group: found {len(texts)} values, expected {running.group.count} as announced")
-        concurrent = running.command.kind is Kind.CONCURRENT
+        concurrent = running.command.kind is CommandKind.CONCURRENT
         self._pages = _pages(texts, MAX_VALUES_CHARS_LONG if concurrent else MAX_VALUES_CHARS)
 
     def _values(self, text: str, *, crc: bool) -> bytes:

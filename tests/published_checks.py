@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from hardware import cone, sdi12_frame
+from hardware import sdi12_frame
 from pipeline.soil import (
     change as trend,
 )
@@ -33,7 +33,7 @@ from pipeline.soil import (
 from pipeline.soil import (
     radiation as sun,
 )
-from pipeline.soil.calibration import CURVES
+from pipeline.soil.calibration import CURVES, cone_base_area
 from simulator import kernels
 from simulator.materials import Material, table
 
@@ -301,13 +301,11 @@ def grass_and_ground() -> Iterator[Sum]:
     ):  # fmt: skip
         yield Sum(f"Growth potential, {kind} season, as first published", source,
                   _row([f"{t} degC" for t in temperatures], printed, ours, "computed"))  # fmt: skip
-    bases = np.array([cone.SOFT_CONE_BASE_M2, cone.HARD_CONE_BASE_M2])
     yield Sum(
         "Cone index",
         "ASAE S313.3 and EP542, as given by USDA Forest Service 0524-2837-MTDC (Kees 2005)",
-        _row(["base of the soft cone, mm2", "of the hard cone"], "322.70 129.28", bases * 1e6, "computed")
-        + _row(["100 N on the soft cone, kPa", "on the hard cone"], "309.9 773.5",
-               [cone.cone_index_kpa(100.0, b) for b in bases], "computed"),
+        _row(["100 N on the soft cone, 322.70 mm2, kPa", "on the hard cone, 129.28 mm2"], "309.9 773.5",
+             [float(cone_base_area(100.0, base_mm2)) for base_mm2 in (322.70, 129.28)], "computed"),
     )  # fmt: skip
     warmth = np.linspace(20.0, 30.0, 10001)
     gap = growth.growth_potential_cool(warmth) - growth.growth_potential_warm(warmth)

@@ -1,10 +1,9 @@
-"""Penetrometer sentences and strokes: published check values, every way they can arrive, and the cone index."""
+"""Penetrometer sentences and strokes: published check values, every way they can arrive."""
 
 from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 
 import pytest
 from crccheck.checksum import ChecksumXor8
@@ -12,12 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.cone import (
-    HARD_CONE_BASE_M2,
-    HARD_CONE_DIAMETER_M,
     MAX_REMEMBERED,
     MAX_SENTENCE,
-    SOFT_CONE_BASE_M2,
-    WEAR_LIMIT,
     AcknowledgeSentence,
     AllSentence,
     AskSentence,
@@ -29,12 +24,11 @@ from hardware.cone import (
     StepSentence,
     Stroke,
     StrokeAssembler,
-    base_area_m2,
-    cone_index_kpa,
     encode,
     xor_checksum,
 )
 from hardware.frame import BadFrame
+from hardware.probe import load_probe
 from hardware.reading import Status
 
 
@@ -369,43 +363,8 @@ def test_memory_of_custody_is_bounded() -> None:
     assert (oldest.outcome, next_oldest.outcome) == (Outcome.COMPLETE, Outcome.REPEATED)
 
 
-# Cone index. Diameters: ASAE S313.3 as given by USDA Forest Service 0524-2837-MTDC (Kees 2005).
-
-
-def test_base_areas_are_those_of_the_exact_diameters() -> None:
-    """20.27 and 12.83 mm give 322.70 and 129.28 mm2 (computed independently); tolerance is the last digit given."""
-    assert base_area_m2(0.02027) * 1e6 == pytest.approx(322.70, abs=0.005)
-    assert (base_area_m2(0.02027), base_area_m2(0.01283)) == (SOFT_CONE_BASE_M2, HARD_CONE_BASE_M2)
-    assert base_area_m2(0.01283) * 1e6 == pytest.approx(129.28, abs=0.005)
-
-
-@pytest.mark.parametrize(
-    ("base_m2", "exact_kpa", "nominal_kpa"), [(SOFT_CONE_BASE_M2, 309.9, 309.6), (HARD_CONE_BASE_M2, 773.5, 769.2)]
-)
-def test_cone_index_of_100_n_is_by_exact_diameter(base_m2: float, exact_kpa: float, nominal_kpa: float) -> None:
-    """100 N is 309.9 or 773.5 kPa (computed independently), not the 309.6 or 769.2 of the rounded areas 323 and 130."""
-    assert cone_index_kpa(100.0, base_m2) == pytest.approx(exact_kpa, abs=0.05)
-    assert cone_index_kpa(100.0, base_m2) != pytest.approx(nominal_kpa, abs=0.05)
-    assert cone_index_kpa(100.0, {309.6: 323e-6, 769.2: 130e-6}[nominal_kpa]) == pytest.approx(nominal_kpa, abs=0.05)
-
-
-def test_cone_at_its_wear_limit_reads_6_percent_low() -> None:
-    """3 % of the diameter is 5.9 % of the area (algebra): more than the choice of exact or rounded areas, 0.6 %."""
-    worn = base_area_m2(HARD_CONE_DIAMETER_M * (1 - WEAR_LIMIT))
-    assert worn / HARD_CONE_BASE_M2 == pytest.approx(1 - 0.0591, abs=1e-6)
-
-
-def test_cone_index_keeps_sign_and_gaps() -> None:
-    """A drifted zero stays below nought and a gap stays a gap; nothing is clipped."""
-    assert cone_index_kpa(0.0, HARD_CONE_BASE_M2) == 0.0
-    assert cone_index_kpa(-1.0, HARD_CONE_BASE_M2) == pytest.approx(-7.735, abs=5e-4)
-    assert math.isnan(cone_index_kpa(math.nan, HARD_CONE_BASE_M2))
-
-
-@pytest.mark.parametrize(
-    "make", [lambda: cone_index_kpa(1.0, 0.0), lambda: base_area_m2(-0.02), lambda: base_area_m2(math.nan)]
-)
-def test_cone_without_a_base_is_refused(make: Callable[[], float]) -> None:
-    """A base is more than nothing."""
-    with pytest.raises(ValueError, match="expected more than 0"):
-        make()
+def test_described_cone_has_the_base_of_its_exact_diameter() -> None:
+    """12.83 mm gives 129.28 mm2 (ASAE S313.3 as given by USDA 0524-2837-MTDC; computed here), not the rounded 130."""
+    base_m2 = load_probe("cone_hard").cone_base_m2
+    assert base_m2 is not None
+    assert base_m2 * 1e6 == pytest.approx(math.pi * 12.83**2 / 4, abs=0.005)

@@ -11,16 +11,16 @@ from hardware.frame import BadFrame
 from hardware.sdi12 import Measurement
 from hardware.sdi12_frame import (
     Command,
-    Kind,
+    CommandKind,
     decode_command,
 )
 
 COMMAND_BYTES = [
-    (sdi12.acknowledge("0"), b"0!"),
-    (sdi12.query_address(), b"?!"),
-    (sdi12.identify("a"), b"aI!"),
-    (sdi12.change_address("0", "Z"), b"0AZ!"),
-    (sdi12.verify("7"), b"7V!"),
+    (Command("0", CommandKind.ACKNOWLEDGE), b"0!"),
+    (Command("?", CommandKind.ACKNOWLEDGE), b"?!"),
+    (Command("a", CommandKind.IDENTIFY), b"aI!"),
+    (Command("0", CommandKind.CHANGE_ADDRESS, new_address="Z"), b"0AZ!"),
+    (Command("7", CommandKind.VERIFY), b"7V!"),
     (sdi12.measurement("0", "M"), b"0M!"),
     (sdi12.measurement("0", "M", crc=True), b"0MC!"),
     (sdi12.measurement("0", "C"), b"0C!"),
@@ -30,8 +30,8 @@ COMMAND_BYTES = [
     *((sdi12.measurement("0", f"C{n}"), b"0C%d!" % n) for n in range(1, 10)),
     *((sdi12.measurement("0", f"C{n}", crc=True), b"0CC%d!" % n) for n in range(1, 10)),
     *((sdi12.send_data("0", n), b"0D%d!" % n) for n in range(10)),
-    *((sdi12.continuous("0", n), b"0R%d!" % n) for n in range(10)),
-    *((sdi12.continuous("0", n, crc=True), b"0RC%d!" % n) for n in range(10)),
+    *((Command("0", CommandKind.CONTINUOUS, n), b"0R%d!" % n) for n in range(10)),
+    *((Command("0", CommandKind.CONTINUOUS, n, crc=True), b"0RC%d!" % n) for n in range(10)),
 ]
 
 
@@ -52,18 +52,18 @@ def test_what_is_no_command_is_refused(data: bytes) -> None:
 @pytest.mark.parametrize(
     "make",
     [
-        lambda: sdi12.acknowledge("?0"),
-        lambda: sdi12.acknowledge("+"),
-        lambda: sdi12.acknowledge("é"),
-        lambda: sdi12.identify("?"),
-        lambda: sdi12.change_address("0", "?"),
+        lambda: Command("?0", CommandKind.ACKNOWLEDGE),
+        lambda: Command("+", CommandKind.ACKNOWLEDGE),
+        lambda: Command("é", CommandKind.ACKNOWLEDGE),
+        lambda: Command("?", CommandKind.IDENTIFY),
+        lambda: Command("0", CommandKind.CHANGE_ADDRESS, new_address="?"),
         lambda: sdi12.measurement("0", "M0"),
         lambda: sdi12.measurement("0", "MC"),
         lambda: sdi12.send_data("0", 10),
-        lambda: Command("0", Kind.VERIFY, 1),
-        lambda: Command("0", Kind.IDENTIFY, crc=True),
-        lambda: Measurement(sdi12.identify("0")),
-        lambda: Measurement(sdi12.verify("0"), tries=0),
+        lambda: Command("0", CommandKind.VERIFY, 1),
+        lambda: Command("0", CommandKind.IDENTIFY, crc=True),
+        lambda: Measurement(Command("0", CommandKind.IDENTIFY)),
+        lambda: Measurement(Command("0", CommandKind.VERIFY), tries=0),
     ],
 )
 def test_misuse_by_the_caller_is_a_value_error(make: Callable[[], object]) -> None:

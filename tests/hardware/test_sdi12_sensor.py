@@ -16,6 +16,7 @@ from hardware.sdi12_frame import (
     CHARACTER_S,
     MARKING_S,
     Command,
+    CommandKind,
     Identification,
 )
 from hardware.sdi12_sensor import Group, Sensor, value_text
@@ -48,7 +49,7 @@ class _Line:
         self.said.append(wire)
         if with_break:
             self.now_s += BREAK_S
-            self.sensor.line_break(self.now_s)
+            self.sensor.receive(b"\0", self.now_s)  # what a line makes of a break
             self.now_s += MARKING_S
         self.now_s += len(wire) * CHARACTER_S
         self.sensor.receive(wire, self.now_s)
@@ -166,9 +167,9 @@ def test_continuous_and_verification_are_measured_too() -> None:
         WHO, {}, continuous={2: lambda: ["+1.5", "-2"]}, verification=Group(1, lambda: ["+0"], ready_in_s=2)
     )
     line = _Line(sensor)
-    assert line.run(Measurement(sdi12.continuous("0", 2, crc=True))) == Done(("+1.5", "-2"), 1)
-    assert line.run(Measurement(sdi12.verify("0"))) == Done(("+0",), 1)
-    assert line.run(Measurement(sdi12.continuous("0", 9))) == Done((), 1)
+    assert line.run(Measurement(Command("0", CommandKind.CONTINUOUS, 2, crc=True))) == Done(("+1.5", "-2"), 1)
+    assert line.run(Measurement(Command("0", CommandKind.VERIFY))) == Done(("+0",), 1)
+    assert line.run(Measurement(Command("0", CommandKind.CONTINUOUS, 9))) == Done((), 1)
 
 
 def test_sensor_says_the_printed_replies() -> None:
@@ -233,21 +234,6 @@ def test_sensor_answers_between_marking_and_15_ms() -> None:
     assert sensor.send(10.010) == b""
 
 
-def test_break_aborts_a_measurement_but_not_a_concurrent_one() -> None:
-    """After a break during aM! there are no values; during aC! the values come in their time."""
-    line = _Line(_sensor("+1", ready_in_s=5))
-    line.ask(b"0M!")
-    line.sensor.line_break(line.now_s)
-    line.now_s += 10
-    assert line.sensor.send(line.now_s) == b""
-    assert line.ask(b"0D0!") == b"0\r\n"
-    line.ask(b"0CC!")
-    line.sensor.line_break(line.now_s)
-    line.now_s += 10
-    assert line.sensor.send(line.now_s) == b""
-    assert line.ask(b"0D0!")[:3] == b"0+1"
-
-
 @pytest.mark.parametrize("start", [b"0M!", b"0C!"])
 @pytest.mark.parametrize("second", [b"0D0!", b"0!", b"?!", b"0I!"])
 def test_command_aborts_a_measurement_under_way(start: bytes, second: bytes) -> None:
@@ -277,15 +263,6 @@ def test_values_stay_until_the_next_measurement() -> None:
     assert [line.ask(b"0D0!") for _ in range(3)] == [b"0+1.5-2.5\r\n"] * 3
     line.ask(b"0M1!")
     assert line.ask(b"0D0!") == b"0\r\n"
-
-
-def test_break_silences_a_reply_not_yet_said() -> None:
-    """A sensor does not talk into the recorder's next command."""
-    sensor = _sensor("+1")
-    sensor.receive(b"0!", 1.0)
-    sensor.line_break(1.005)
-    assert sensor.due_s is None
-    assert sensor.send(2.0) == b""
 
 
 @pytest.mark.parametrize(

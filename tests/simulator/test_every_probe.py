@@ -16,9 +16,9 @@ import pytest
 from hardware.probe import Channel, load_probe, models
 from hardware.quantities import QUANTITIES
 from hardware.reading import Status
-from hardware.sdi12 import Done, Fail, identify, measurement
+from hardware.sdi12 import Done, Fail, measurement
 from hardware.sdi12 import Measurement as Talk
-from hardware.sdi12_frame import Identification, decode_reply
+from hardware.sdi12_frame import Command, CommandKind, Identification, decode_reply
 from probe_agent.config import ProbeConfig
 from probe_agent.sampler import decode, sample
 from probe_agent.schedule import Cadence
@@ -83,7 +83,7 @@ def test_probe_says_who_it_is(model: str, truth, terminal: Callable) -> None:
     line = terminal(Sdi12Bus({"3": probe}, lambda: NOON_MS))
     os.write(line.port, b"4I!")  # for somebody else: were it answered, this would be what is heard first
     os.write(line.port, b"3I!")
-    who = decode_reply(line.listen(), identify("3"))
+    who = decode_reply(line.listen(), Command("3", CommandKind.IDENTIFY))
     assert isinstance(who, Identification) and who.address == "3" and who.serial == "p1"
 
 

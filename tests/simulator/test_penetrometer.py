@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 import pytest
 
-from hardware.cone import HARD_CONE_BASE_M2, Outcome, Stroke
+from hardware.cone import Outcome, Stroke
 from hardware.cone_dock import DockHost
 from hardware.probe import load_probe
 from simulator.penetrometer import (
@@ -90,7 +90,7 @@ def test_stroke_wanders_around_the_strength_of_the_ground(penetrometer: VirtualP
     """Over many strokes the mean force is resistance times base area, and its scatter what the hand's shake makes."""
     forces = [force_n for number in range(300) for _, force_n in penetrometer.stroke(number)]
     mean = sum(forces) / len(forces)
-    law_n = 1_000_000 * HARD_CONE_BASE_M2  # 1,000 kPa on the cone's base: force = pressure x area
+    law_n = 1_000_000 * 129.28e-6  # 1,000 kPa on the cone's base: force = pressure x area
     # Neighbours share 0.6 of their wander, so 9,300 readings count as about 2,300: four standard deviations.
     assert mean == pytest.approx(law_n, rel=4 * 0.08 / 2300**0.5)
     scatter = (sum((force - mean) ** 2 for force in forces) / len(forces)) ** 0.5
