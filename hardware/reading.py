@@ -1,4 +1,4 @@
-"""A Reading and its wire form: what a channel said at one slot, raw, and how a batch of them travels.
+"""A Reading and its wire form: the raw number of a channel at one slot, and how a batch of readings travels.
 
 The wire form is a SenML pack (RFC 8428, JSON). Times are integer milliseconds inside and seconds to three decimals
 on the wire. A failed reading travels as `vs` with its status in place of `v`. Decoding refuses with a reason and
@@ -56,28 +56,46 @@ class BadBatch(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
-    """One channel at one slot, as heard.
+class Sample:
+    """One channel at one slot, good or bad, before an outbox gives it a number.
 
     Attributes
     ----------
-    site, node : str
-        Where it was heard. Lower-case slugs.
-    outbox_id : str
-        Random hexadecimal name of the outbox file, drawn when the file is made.
-    seq : int
-        Position in that outbox, from 1. Never repeats.
     channel : str
         `station/probe/channel`, unique in a site.
     slot : str
         Identity of the measurement: grid time in whole seconds since 1970 as text, or `stroke:ID:STEP`.
     measured_at_ms : int
-        When it was heard. [ms since 1970, UTC]
+        When the number was received. [ms since 1970, UTC]
     raw : float or None
-        The number heard after the probe's own decode, in the canonical unit of the quantity heard. None unless ok.
+        The number after the probe's own decode, in the canonical unit of the channel's `heard`. None unless ok.
     status : Status
     attempts : int
         Tries made, from 1.
+    """
+
+    channel: str
+    slot: str
+    measured_at_ms: int
+    raw: float | None
+    status: Status
+    attempts: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A sample as an outbox keeps it: with its origin, its number there, and whether its time can be trusted.
+
+    Attributes
+    ----------
+    site, node : str
+        Where it was taken. Lower-case slugs.
+    outbox_id : str
+        Random hexadecimal name of the outbox file, drawn when the file is made.
+    seq : int
+        Position in that outbox, from 1. Never repeats.
+    channel, slot, measured_at_ms, raw, status, attempts
+        As of `Sample`.
     clock_ok : bool
         False when the node's clock had not been set, so that `measured_at_ms` is not to be trusted.
     """
@@ -154,7 +172,7 @@ def status_topic(site: str, node: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class BatchSpan:
     """What a readings topic says of its payload."""
 
     site: str
@@ -164,7 +182,7 @@ class Span:
     last: int
 
 
-def parse_readings_topic(topic: str) -> Span:
+def parse_readings_topic(topic: str) -> BatchSpan:
     """The span named by a readings topic.
 
     Raises
@@ -183,7 +201,7 @@ def parse_readings_topic(topic: str) -> Span:
         raise BadBatch(f"topic: found seq {max(first, last)}, expected at most {MAX_SEQ} (2^53 - 1)")
     if not 1 <= first <= last or last - first >= MAX_BATCH:
         raise BadBatch(f"topic: found readings {first} to {last}, expected 1 to {MAX_BATCH} consecutive ones from 1 up")
-    return Span(match["site"], match["node"], match["outbox_id"], first, last)
+    return BatchSpan(match["site"], match["node"], match["outbox_id"], first, last)
 
 
 # --- payloads --------------------------------------------------------------------------------------------------
@@ -235,7 +253,7 @@ def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
     return json.dumps(records, separators=(",", ":"), allow_nan=False).encode()
 
 
-def decode_batch(payload: bytes, span: Span) -> Batch:
+def decode_batch(payload: bytes, span: BatchSpan) -> Batch:
     """The batch in a payload, checked against what its topic said.
 
     Raises
@@ -324,7 +342,7 @@ _PLAIN_LABELS = frozenset(
 )
 
 
-def _decode_together(records: list[dict[str, object]], span: Span) -> tuple[Reading, ...] | None:
+def _decode_together(records: list[dict[str, object]], span: BatchSpan) -> tuple[Reading, ...] | None:
     """All readings of a pack that is in order, checked column by column; None when any check does not hold.
 
     Three times as fast as record by record, which stays the one place that knows the reasons: whatever is not plainly
@@ -398,7 +416,7 @@ def _values_together(records: list[dict[str, object]]) -> tuple[list[float | Non
     return [None if v is None else float(cast(float, v)) for v in values], statuses
 
 
-def _decode_record(record: dict[str, object], span: Span, seq: int) -> Reading:
+def _decode_record(record: dict[str, object], span: BatchSpan, seq: int) -> Reading:
     get = record.get
     if get("seq") != seq or type(get("seq")) is not int:
         raise BadBatch(f"seq: found {get('seq')!r}, expected {seq}")

@@ -21,7 +21,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Protocol
 
-from hardware.reading import BadBatch, Batch, Receipt, Span, decode_batch, parse_readings_topic
+from hardware.reading import BadBatch, Batch, BatchSpan, Receipt, decode_batch, parse_readings_topic
 from pipeline.advice.advisor import Advisor
 from pipeline.advice.report import SiteAdvice
 from pipeline.alerts.runner import AlertRunner, OpenAlert
@@ -204,7 +204,7 @@ class Worker:
         self._on_change("nodes")
 
     def _keep_readings(self, arrival: Arrival, now_ms: int) -> None:
-        span: Span | None = None
+        span: BatchSpan | None = None
         try:
             if arrival.topic is None:
                 raise BadBatch("topic: found bytes that are not UTF-8")
@@ -222,7 +222,7 @@ class Worker:
             self._source.publish_receipt(span.site, span.node, Receipt(span.outbox_id, received))
         self.committed_at_ms = now_ms
 
-    def _set_aside(self, span: Span | None, arrival: Arrival, bad: Exception, now_ms: int) -> int:
+    def _set_aside(self, span: BatchSpan | None, arrival: Arrival, bad: Exception, now_ms: int) -> int:
         """Put a message in quarantine for what it raised; returns the receipt of its outbox, 0 without a span."""
         foreseen = isinstance(bad, BadBatch | BadStatus)
         topic = "(not UTF-8)" if arrival.topic is None else arrival.topic

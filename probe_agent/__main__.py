@@ -60,7 +60,7 @@ def _parser() -> argparse.ArgumentParser:
 
 def _run(config: AgentConfig, _: argparse.Namespace) -> int:
     # imported here: `check` and `show` need neither paho nor the serial port
-    from probe_agent.heard import AgentFault
+    from probe_agent.faults import AgentFault
     from probe_agent.service import run
 
     logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
@@ -135,7 +135,7 @@ def _find(config: AgentConfig, name: str) -> ProbeConfig | None:
 
 
 def _show(config: AgentConfig, _: argparse.Namespace) -> int:
-    from probe_agent.heard import AgentFault
+    from probe_agent.faults import AgentFault
     from probe_agent.outbox import peek
 
     try:

@@ -13,10 +13,11 @@ import select
 import socket
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from probe_agent.heard import AgentFault, ClockNote
+from probe_agent.faults import AgentFault
 
 PULSE_S = 0.2  # longest one wait_until lasts, so that the broker's messages are seen to meanwhile
 EARLIEST_SET_MS = 1_735_689_600_000  # 2025-01-01: a clock before the first release of this program was never set
@@ -26,6 +27,28 @@ _TIME_ERROR = 5  # adjtimex(2): the kernel's clock is not synchronised
 
 class ClockAway(AgentFault):
     """The simulator that gives the time does not answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockNote:
+    """What is known of the node's clock when a reading is kept.
+
+    Attributes
+    ----------
+    ok : bool
+        Whether the wall clock has been set.
+    boot_id : str
+        Name of this start of the machine.
+    uptime_ms : int
+        Time since that start. [ms] With `boot_id` it dates a reading again once the clock is set.
+    now_ms : int
+        What the wall clock said at that moment, right or wrong. [ms since 1970]
+    """
+
+    ok: bool
+    boot_id: str
+    uptime_ms: int
+    now_ms: int
 
 
 class Clock(Protocol):
@@ -167,7 +190,7 @@ class _Talk:
     def __init__(self, path: Path) -> None:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._socket.settimeout(ANSWER_WITHIN_S)
-        self._heard = b""
+        self._received = b""
         try:
             self._socket.connect(str(path))
         except OSError:
@@ -178,16 +201,16 @@ class _Talk:
         self._socket.sendall(line.encode() + b"\n")
 
     def answered(self, within_s: float) -> bool:
-        return b"\n" in self._heard or bool(select.select([self._socket], [], [], within_s)[0])
+        return b"\n" in self._received or bool(select.select([self._socket], [], [], within_s)[0])
 
     def answer(self) -> int:
         """The time in the next answer. [ms]"""
-        while b"\n" not in self._heard:
+        while b"\n" not in self._received:
             data = self._socket.recv(256)
             if not data:
                 raise ConnectionResetError("the simulator hung up")
-            self._heard += data
-        line, _, self._heard = self._heard.partition(b"\n")
+            self._received += data
+        line, _, self._received = self._received.partition(b"\n")
         now_ms, _, _ = line.partition(b" ")
         if not now_ms.isdigit():
             raise ConnectionAbortedError(f"the answer {line[:40]!r} where NOW_MS RATE was expected")

@@ -13,10 +13,9 @@ from collections.abc import Callable
 from hardware.cone import Outcome, Step, Stroke, StrokeAssembler
 from hardware.cone_dock import DockHost
 from hardware.probe import Channel
-from hardware.reading import Status
-from probe_agent.clock import Clock
+from hardware.reading import Sample, Status
+from probe_agent.clock import Clock, ClockNote
 from probe_agent.config import ProbeConfig
-from probe_agent.heard import ClockNote, Heard
 from probe_agent.line import LineAway, SerialLine
 from probe_agent.outbox import Outbox
 from probe_agent.sampler import Stopped, decode
@@ -95,7 +94,7 @@ class Dock:
         self._partial_rounds[name] = self._partial_rounds.get(name, 0) + 1
         return self._partial_rounds[name] >= PARTIAL_ROUNDS
 
-    def _readings(self, stroke: Stroke, name: str, now_ms: int) -> list[Heard]:
+    def _readings(self, stroke: Stroke, name: str, now_ms: int) -> list[Sample]:
         """Depth and force of each step, a millisecond apart: no two share a time. Missing ones are bad frames."""
         began_ms = now_ms - (stroke.age_s or 0) * 1000
         began_ms = max(began_ms, self._free_from_ms) if stroke.age_s is None else began_ms
@@ -108,7 +107,7 @@ class Dock:
             for channel in self._probe.description.channels:
                 raw, status = _value(channel, steps.get(number))
                 readings.append(
-                    Heard(
+                    Sample(
                         f"{self._probe.id}/{channel.name}",
                         f"stroke:{name}:{number}",
                         began_ms + number - 1,

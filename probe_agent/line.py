@@ -20,10 +20,8 @@ import serial
 
 from hardware.sdi12_frame import BREAK_AFTER_IDLE_S
 from probe_agent.config import LineConfig
-from probe_agent.heard import AgentFault
+from probe_agent.faults import AgentFault, BackOff
 
-FIRST_BACK_OFF_S = 1.0
-LONGEST_BACK_OFF_S = 60.0
 WRITE_WITHIN_S = 2.0  # a request is a few bytes; an adapter that takes longer has hung
 BREAK_HOLD_S = 0.015  # SDI-12 asks for 12 ms at least
 MARK_HOLD_S = 0.010  # and for 8.33 ms of marking after it
@@ -62,12 +60,10 @@ class SerialLine:
         self.state = "ok"
         self._config = config
         self._monotonic = monotonic
-        self._chance = chance
-        self._backs_off = back_off
+        self._back_off = BackOff(chance) if back_off else None
         self._port: serial.Serial | None = None
         self._lock = threading.RLock()
         self._pause = threading.Event()
-        self._back_off_s = FIRST_BACK_OFF_S
         self._open_not_before = float("-inf")
         self._active_at = float("-inf")
         self._virtual = False
@@ -163,11 +159,11 @@ class SerialLine:
             self._port = self._open()
         except (OSError, ValueError, termios.error) as err:
             self.state = f"away: {_reason(err)}"
-            if self._backs_off:
-                self._open_not_before = self._monotonic() + self._back_off_s * (0.5 + self._chance())
-            self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
+            if self._back_off is not None:
+                self._open_not_before = self._monotonic() + self._back_off.failed()
             raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
-        self._back_off_s = FIRST_BACK_OFF_S
+        if self._back_off is not None:
+            self._back_off.succeeded()
         self._active_at = float("-inf")
         self.state = "ok"
         return self._port

@@ -1,8 +1,8 @@
-"""Safe custody on the node: what was heard is committed to disk here and stays until the pipeline's receipt.
+"""Safe custody on the node: samples are committed to disk here and stay until the pipeline's receipt.
 
 The only module that imports SQLite. One thread uses an `Outbox`; another process may read the file meanwhile (`peek`).
 The file is bounded: receipted rows go first, then the oldest unreceipted ones, which are counted. Numbers (`seq`) never
-repeat, not after drops and not after a restart. The statements are in `outbox_sql`.
+repeat, not after drops and not after a restart. A damaged file is set aside for a look by hand and a new one begun.
 """
 
 from __future__ import annotations
@@ -10,15 +10,16 @@ from __future__ import annotations
 import contextlib
 import secrets
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from hardware.reading import Batch, Reading, Receipt, Status
-from probe_agent import outbox_sql as sql
-from probe_agent.heard import AgentFault, ClockNote, Heard
+from hardware.reading import Batch, Reading, Receipt, Sample, Status
+from probe_agent.clock import ClockNote
+from probe_agent.faults import AgentFault
 
 FILE_NAME = "outbox.db"
+PAGE_BYTES = 4096
 HIGH_WATER = 0.90  # of the file's bound: above it the oldest rows go, long before a full file refuses even a DELETE
 ROW_BYTES = 256  # generous: a row with the longest names is about 230
 WIRE_FROM_MS = 946_684_800_000  # 2000-01-01, the earliest time the wire form takes
@@ -26,6 +27,56 @@ DROP_ROWS = 500  # rows that go at once
 KEEP_STROKES = 1000  # stroke numbers remembered, so that a stroke handed over twice is kept once
 PRUNE_ROWS = 5000  # most aged rows that go in one call
 LINE_REASON_CHARS = 200
+KEEP_SET_ASIDE = 3  # damaged files kept for a look by hand
+
+SET_UP = (
+    f"PRAGMA page_size={PAGE_BYTES}",
+    "PRAGMA journal_mode=WAL",
+    # FULL: with NORMAL committed rows are lost when power fails (measured on simulated disks)
+    "PRAGMA synchronous=FULL",
+    "PRAGMA cache_size=-512",  # kB: small, so that damage on the disk is seen soon and the agent stays light
+)
+_CREATE = (
+    "CREATE TABLE fact (name TEXT PRIMARY KEY, value NOT NULL) WITHOUT ROWID",
+    # AUTOINCREMENT: a number is not given again even when the rows with the highest numbers are gone
+    """CREATE TABLE reading (
+        seq INTEGER PRIMARY KEY AUTOINCREMENT,
+        channel TEXT NOT NULL, slot TEXT NOT NULL, measured_at_ms INTEGER NOT NULL, raw REAL, status TEXT NOT NULL,
+        attempts INTEGER NOT NULL,
+        boot_id TEXT, uptime_ms INTEGER, grid_s INTEGER)""",  # the last three only where the clock was not set
+    "CREATE TABLE last_slot (probe TEXT PRIMARY KEY, slot_s INTEGER NOT NULL) WITHOUT ROWID",
+    "CREATE TABLE stroke (id INTEGER PRIMARY KEY, probe TEXT NOT NULL, stroke TEXT NOT NULL, UNIQUE (probe, stroke))",
+    "CREATE TABLE line (name TEXT PRIMARY KEY, state TEXT NOT NULL, since_ms INTEGER NOT NULL) WITHOUT ROWID",
+)
+_BEGIN = "BEGIN IMMEDIATE"
+_COMMIT = "COMMIT"
+_SET_FACT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
+_INSERT = (
+    "INSERT INTO reading (channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms, grid_s)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+_SET_LAST_SLOT = "INSERT INTO last_slot VALUES (?, ?) ON CONFLICT (probe) DO UPDATE SET slot_s = excluded.slot_s"
+_INSERT_STROKE = "INSERT OR IGNORE INTO stroke (probe, stroke) VALUES (?, ?)"
+_FORGET_STROKES = "DELETE FROM stroke WHERE id <= (SELECT max(id) FROM stroke) - ?"
+_DROP_OLDEST = "DELETE FROM reading WHERE seq <= ?"
+_REDATE = (
+    "UPDATE reading SET boot_id = NULL, uptime_ms = NULL, grid_s = NULL, measured_at_ms = uptime_ms + :offset_ms,"
+    " slot = CASE WHEN grid_s IS NULL THEN slot ELSE CAST("
+    "(CAST(slot AS INTEGER) * 1000 + (uptime_ms + :offset_ms - measured_at_ms) + grid_s * 500)"
+    " / (grid_s * 1000) * grid_s AS TEXT) END"
+    " WHERE seq > :received AND boot_id = :boot_id"
+)
+_SET_LINE = (
+    "INSERT INTO line VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET state = excluded.state,"
+    " since_ms = excluded.since_ms WHERE line.state <> excluded.state"
+)
+_FORGET_LINES = "DELETE FROM line WHERE name NOT IN (SELECT value FROM json_each(?))"
+
+_READ = (
+    "SELECT seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms FROM reading"
+    " WHERE seq > ? ORDER BY seq LIMIT ?"
+)
+_SEQ_ASSIGNED = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'reading'), 0)"
 
 
 class OutboxFull(AgentFault):
@@ -80,7 +131,7 @@ class Outbox:
         self.path = folder / FILE_NAME
         self._site = site
         self._node = node
-        self._max_pages = max(32, max_bytes // sql.PAGE_BYTES)
+        self._max_pages = max(32, max_bytes // PAGE_BYTES)
         with _told_apart(self.path):
             self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5.0)
         try:
@@ -91,23 +142,23 @@ class Outbox:
             raise
 
     def _open(self) -> None:
-        for statement in sql.SET_UP:
+        for statement in SET_UP:
             self._db.execute(statement)
         self._db.execute(f"PRAGMA max_page_count={self._max_pages}")
         self._db.execute(f"PRAGMA wal_autocheckpoint={max(8, min(1000, self._max_pages // 8))}")
         if self._db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
             with self._transaction():
-                for statement in sql.CREATE:
+                for statement in _CREATE:
                     self._db.execute(statement)
                 for fact in (("outbox_id", secrets.token_hex(16)), ("received", 0), ("dropped", 0)):
-                    self._db.execute(sql.SET_FACT, fact)
+                    self._db.execute(_SET_FACT, fact)
         sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if sound != "ok":
             raise sqlite3.DatabaseError(str(sound))
         self.outbox_id = str(self._fact("outbox_id"))
         self.received = int(self._fact("received"))
         self.dropped = int(self._fact("dropped"))
-        self.assigned: int = self._db.execute(sql.SEQ_ASSIGNED).fetchone()[0]
+        self.assigned: int = self._db.execute(_SEQ_ASSIGNED).fetchone()[0]
         lowest = self._db.execute("SELECT min(seq) FROM reading").fetchone()[0]
         self.lowest_kept: int = self.assigned + 1 if lowest is None else lowest
 
@@ -120,18 +171,18 @@ class Outbox:
 
     def put(
         self,
-        heard: Sequence[Heard],
+        samples: Sequence[Sample],
         note: ClockNote,
         *,
         last_slot: tuple[str, int] | None = None,
         grid_s: int | None = None,
         stroke: tuple[str, str] | None = None,
     ) -> int:
-        """Keep what was heard; committed and synced when it returns.
+        """Keep samples; committed and synced when it returns.
 
         Parameters
         ----------
-        heard : sequence of Heard
+        samples : sequence of Sample
         note : ClockNote
             What is known of the clock; where it is not set the rows can be dated again.
         last_slot : (str, int), optional
@@ -151,20 +202,20 @@ class Outbox:
         OutboxFull, OutboxDamaged
             Nothing was kept.
         """
-        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts) for h in heard]
-        unset: list[tuple[str | None, int | None, int | None]] = [(None, None, None)] * len(heard)
+        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts) for h in samples]
+        unset: list[tuple[str | None, int | None, int | None]] = [(None, None, None)] * len(samples)
         if not note.ok:
             started_ms = note.now_ms - note.uptime_ms  # as the wrong clock has it
-            unset = [(note.boot_id, h.measured_at_ms - started_ms, grid_s) for h in heard]
+            unset = [(note.boot_id, h.measured_at_ms - started_ms, grid_s) for h in samples]
         with _told_apart(self.path), self._transaction():
-            if stroke is not None and self._db.execute(sql.INSERT_STROKE, stroke).rowcount == 0:
+            if stroke is not None and self._db.execute(_INSERT_STROKE, stroke).rowcount == 0:
                 return 0
-            self._make_room(2 + len(rows) * ROW_BYTES // sql.PAGE_BYTES)
-            self._db.executemany(sql.INSERT, [(*row, *boot) for row, boot in zip(rows, unset, strict=True)])
+            self._make_room(2 + len(rows) * ROW_BYTES // PAGE_BYTES)
+            self._db.executemany(_INSERT, [(*row, *boot) for row, boot in zip(rows, unset, strict=True)])
             if stroke is not None:
-                self._db.execute(sql.FORGET_STROKES, (KEEP_STROKES,))
+                self._db.execute(_FORGET_STROKES, (KEEP_STROKES,))
             if last_slot is not None:
-                self._db.execute(sql.SET_LAST_SLOT, last_slot)
+                self._db.execute(_SET_LAST_SLOT, last_slot)
         self.assigned += len(rows)
         return len(rows)
 
@@ -175,14 +226,14 @@ class Outbox:
             last = min(self.lowest_kept + DROP_ROWS - 1, self.assigned)
             if self.received >= self.lowest_kept:
                 last = min(last, self.received)
-            self._db.execute(sql.DROP_OLDEST, (last,))
+            self._db.execute(_DROP_OLDEST, (last,))
             self._drop_counted(last)
 
     def _drop_counted(self, last: int) -> None:
         lost = last - max(self.received, self.lowest_kept - 1)
         if lost > 0:
             self.dropped += lost
-            self._db.execute(sql.SET_FACT, ("dropped", self.dropped))
+            self._db.execute(_SET_FACT, ("dropped", self.dropped))
         self.lowest_kept = last + 1
 
     def _used_pages(self) -> int:
@@ -191,21 +242,21 @@ class Outbox:
         return count - free
 
     def redate(self, note: ClockNote) -> int:
-        """Date again what this boot heard before its clock was set, slots too; how many rows."""
+        """Date again what this boot sampled before its clock was set, slots too; how many rows."""
         offset_ms = note.now_ms - note.uptime_ms
         values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
         with _told_apart(self.path), self._transaction():
-            return self._db.execute(sql.REDATE, values).rowcount
+            return self._db.execute(_REDATE, values).rowcount
 
     def set_line(self, name: str, state: str, now_ms: int) -> None:
         """Remember the state of a line for `peek`; written only when it changes."""
         with _told_apart(self.path):
-            self._db.execute(sql.SET_LINE, (name, state[:LINE_REASON_CHARS], now_ms))
+            self._db.execute(_SET_LINE, (name, state[:LINE_REASON_CHARS], now_ms))
 
     def forget_lines(self, names_json: str) -> None:
         """Forget all lines but those in a JSON list of names."""
         with _told_apart(self.path):
-            self._db.execute(sql.FORGET_LINES, (names_json,))
+            self._db.execute(_FORGET_LINES, (names_json,))
 
     def last_slots(self) -> dict[str, int]:
         """The slot last kept, by probe. [s since 1970]"""
@@ -220,10 +271,10 @@ class Outbox:
         Parameters
         ----------
         hold : ClockNote, optional
-            Give out nothing this boot heard before its clock was set: it may still be dated.
+            Give out nothing this boot sampled before its clock was set: it may still be dated.
         """
         with _told_apart(self.path):
-            rows = self._db.execute(sql.READ, (after_seq, most)).fetchall()
+            rows = self._db.execute(_READ, (after_seq, most)).fetchall()
         readings = []
         for i, row in enumerate(rows):
             if row[0] != rows[0][0] + i or (hold is not None and row[7] == hold.boot_id):
@@ -271,15 +322,15 @@ class Outbox:
             self._take_new_name()
             return True
         with _told_apart(self.path):
-            self._db.execute(sql.SET_FACT, ("received", receipt.seq))
+            self._db.execute(_SET_FACT, ("received", receipt.seq))
         self.received = receipt.seq
         return True
 
     def _take_new_name(self) -> None:
         name = secrets.token_hex(16)
         with _told_apart(self.path), self._transaction():
-            self._db.execute(sql.SET_FACT, ("outbox_id", name))
-            self._db.execute(sql.DROP_OLDEST, (self.received,))
+            self._db.execute(_SET_FACT, ("outbox_id", name))
+            self._db.execute(_DROP_OLDEST, (self.received,))
             self.lowest_kept = max(self.lowest_kept, self.received + 1)
         self.outbox_id = name
 
@@ -295,7 +346,7 @@ class Outbox:
             last = most if row[0] is None else row[0] - 1
             if last < self.lowest_kept:
                 return 0
-            gone = self._db.execute(sql.DROP_OLDEST, (last,)).rowcount
+            gone = self._db.execute(_DROP_OLDEST, (last,)).rowcount
             self.lowest_kept = last + 1
             return gone
 
@@ -314,10 +365,10 @@ class Outbox:
     def _transaction(self) -> Iterator[None]:
         """One commit; on any fault nothing of it stays, in the file or in the counters."""
         counters = getattr(self, "lowest_kept", 1), getattr(self, "dropped", 0)
-        self._db.execute(sql.BEGIN)
+        self._db.execute(_BEGIN)
         try:
             yield
-            self._db.execute(sql.COMMIT)
+            self._db.execute(_COMMIT)
         except BaseException:
             self.lowest_kept, self.dropped = counters
             with contextlib.suppress(sqlite3.Error):
@@ -351,6 +402,37 @@ def _told_apart(path: Path) -> Iterator[None]:
         raise OutboxDamaged(f"{path}: found {err}, expected a sound outbox") from err
 
 
+def open_outbox(folder: Path, *, site: str, node: str, max_bytes: int) -> tuple[Outbox, Path | None]:
+    """An outbox; a damaged file is set aside and a new one, with a new name, begun. Where it was set aside, or None."""
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        return Outbox(folder, site=site, node=node, max_bytes=max_bytes), None
+    except OutboxDamaged:
+        aside = set_aside(folder)
+    return Outbox(folder, site=site, node=node, max_bytes=max_bytes), aside
+
+
+def set_aside(folder: Path) -> Path:
+    """Rename a damaged outbox out of the way, for a look by hand. The newest KEEP_SET_ASIDE are kept."""
+    numbers = sorted(_numbers(folder.glob("outbox-damaged-*.db")))
+    for number in numbers[: max(0, len(numbers) - KEEP_SET_ASIDE + 1)]:
+        for suffix in ("", "-wal", "-shm"):
+            (folder / f"outbox-damaged-{number}.db{suffix}").unlink(missing_ok=True)
+    aside = folder / f"outbox-damaged-{numbers[-1] + 1 if numbers else 1}.db"
+    for suffix in ("", "-wal", "-shm"):
+        file = folder / f"{FILE_NAME}{suffix}"
+        if file.exists():
+            file.rename(f"{aside}{suffix}")
+    return aside
+
+
+def _numbers(files: Iterable[Path]) -> Iterator[int]:
+    for file in files:
+        number = file.stem.rpartition("-")[2]
+        if number.isdigit():
+            yield int(number)
+
+
 def peek(folder: Path) -> Peek:
     """What the outbox file in a folder says of itself, without disturbing an agent that uses it.
 
@@ -366,7 +448,7 @@ def peek(folder: Path) -> Peek:
         raise FileNotFoundError(f"{path}: found none, expected the outbox of an agent that has run")
     with _told_apart(path), contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
         facts = dict(db.execute("SELECT name, value FROM fact").fetchall())
-        assigned = db.execute(sql.SEQ_ASSIGNED).fetchone()[0]
+        assigned = db.execute(_SEQ_ASSIGNED).fetchone()[0]
         lowest, kept, newest = db.execute("SELECT min(seq), count(*), max(measured_at_ms) FROM reading").fetchone()
         lines = {name: (state, since) for name, state, since in db.execute("SELECT name, state, since_ms FROM line")}
     size = sum(f.stat().st_size for f in (path, path.with_name(f"{FILE_NAME}-wal")) if f.exists())

@@ -22,15 +22,14 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from hardware.reading import BadBatch, decode_receipt, encode_batch, readings_topic, receipt_topic, status_topic
 from probe_agent import __version__
+from probe_agent.clock import ClockNote
 from probe_agent.config import AgentConfig, BrokerConfig
-from probe_agent.heard import ClockNote
+from probe_agent.faults import BackOff
 from probe_agent.outbox import Outbox
 
 NOT_CONNECTED = "away: not connected yet"
 KEEP_ALIVE_S = 60
 CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
-FIRST_BACK_OFF_S = 1.0
-LONGEST_BACK_OFF_S = 60.0
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
 TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
 FAREWELL_S = 1.0  # longest wait for the broker on a clean stop
@@ -77,11 +76,10 @@ class Publisher:
         self._config = config
         self._outbox = outbox
         self._monotonic = monotonic
-        self._chance = chance
         self._units = {f"{p.id}/{c.name}": c.heard for p in config.probes for c in p.description.channels}
         self._connection: _Connection | None = None
         self._not_before = float("-inf")
-        self._back_off_s = FIRST_BACK_OFF_S
+        self._back_off = BackOff(chance)
         self._in_flight: deque[_Sent] = deque()
         self._sent_to = 0
         self._progress_at = 0.0
@@ -146,11 +144,10 @@ class Publisher:
     def _lost(self, reason: str, now: float) -> None:
         if self._connection is not None:
             if self._connection.is_open:
-                self._back_off_s = FIRST_BACK_OFF_S
+                self._back_off.succeeded()
             self._connection.let_go()
             self._connection = None
-        self._not_before = now + self._back_off_s * (0.5 + self._chance())
-        self._back_off_s = min(2 * self._back_off_s, LONGEST_BACK_OFF_S)
+        self._not_before = now + self._back_off.failed()
         self.state = f"away: {reason}"
 
     def _serve(self, connection: _Connection, now: float, hold: ClockNote | None, lines: Mapping[str, str]) -> None:

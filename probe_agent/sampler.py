@@ -15,7 +15,7 @@ import threading
 from hardware.frame import BadFrame
 from hardware.probe import Channel, ProbeDescription
 from hardware.quantities import QUANTITIES
-from hardware.reading import Status
+from hardware.reading import Sample, Status
 from hardware.sdi12 import (
     QUIET_BEFORE_RETRY_S,
     TRIES,
@@ -30,7 +30,6 @@ from hardware.sdi12 import (
 from hardware.sdi12_frame import MAX_PAGES, Values
 from probe_agent.clock import Clock
 from probe_agent.config import ProbeConfig
-from probe_agent.heard import Heard
 from probe_agent.line import LineAway, SerialLine
 
 ADAPTER_S = 0.15  # what a USB adapter and a busy machine add to a reply
@@ -45,7 +44,7 @@ class Stopped(Exception):
 
 def sample(
     probe: ProbeConfig, slot_s: int, line: SerialLine, clock: Clock, stop: threading.Event
-) -> tuple[list[Heard], str | None]:
+) -> tuple[list[Sample], str | None]:
     """Read every channel of an SDI-12 probe.
 
     Parameters
@@ -55,7 +54,7 @@ def sample(
 
     Returns
     -------
-    heard : list of Heard
+    heard : list of Sample
         One for each channel of the description, in its order.
     reason : str or None
         The first thing that went wrong, in words, None if nothing did.
@@ -65,7 +64,7 @@ def sample(
     Stopped
         When `stop` was set meanwhile.
     """
-    by_channel: dict[str, Heard] = {}
+    by_channel: dict[str, Sample] = {}
     reason = None
     for command in probe.description.commands:
         with line.held():
@@ -78,7 +77,7 @@ def sample(
             if channel.command == command:
                 raw, status = _value(channel, outcome)
                 name = f"{probe.id}/{channel.name}"
-                by_channel[channel.name] = Heard(name, str(slot_s), now_ms, raw, status, min(99, outcome.attempts))
+                by_channel[channel.name] = Sample(name, str(slot_s), now_ms, raw, status, min(99, outcome.attempts))
         if reason is None and isinstance(outcome, Fail):
             reason = outcome.reason
     return [by_channel[channel.name] for channel in probe.description.channels], reason

@@ -20,14 +20,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
-from hardware.reading import Status
-from probe_agent.clock import Clock, FollowClock, SystemClock, environment
+from hardware.reading import Sample, Status
+from probe_agent.clock import Clock, ClockNote, FollowClock, SystemClock, environment
 from probe_agent.config import AgentConfig, ProbeConfig
-from probe_agent.damaged import open_outbox
 from probe_agent.dock import Dock
-from probe_agent.heard import AgentFault, ClockNote, Heard
+from probe_agent.faults import AgentFault
 from probe_agent.line import SerialLine
-from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull
+from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, open_outbox
 from probe_agent.publisher import NOT_CONNECTED, Publisher
 from probe_agent.sampler import Stopped, sample
 from probe_agent.schedule import Rain, due, hear_amount, hear_total, next_due_ms, slot_at
@@ -84,7 +83,7 @@ class _Turn:
 class _Kept:
     """What is to be kept in one commit."""
 
-    heard: list[Heard]
+    heard: list[Sample]
     note: ClockNote
     probe: str
     slot_s: int
@@ -219,7 +218,7 @@ class Agent:
             turn.last_slot_s, note = slot_s, after
         self._waiting.append(_Kept(heard, note, probe.id, slot_s, probe.cadence.interval_s))
 
-    def _hear_rain(self, probe: ProbeConfig, heard: list[Heard]) -> None:
+    def _hear_rain(self, probe: ProbeConfig, heard: list[Sample]) -> None:
         for channel, one in zip(probe.description.channels, heard, strict=True):
             if one.status is not Status.OK or one.raw is None:
                 continue

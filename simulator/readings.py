@@ -8,27 +8,15 @@ for those the same site is played. It writes nothing.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 
 from hardware.probe import Channel
 from hardware.quantities import QUANTITIES
-from hardware.reading import Status
+from hardware.reading import Sample, Status
 from simulator.clock import ClockSteps, offset_ms
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import VirtualProbe
 from simulator.site import VirtualSite
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """One reading as the node keeps it."""
-
-    channel: str
-    slot: str
-    measured_at_ms: int
-    raw: float | None
-    status: Status
 
 
 def slots(start_ms: int, end_ms: int, interval_s: int, steps: ClockSteps) -> Iterator[tuple[int, int]]:
@@ -50,7 +38,7 @@ def slots(start_ms: int, end_ms: int, interval_s: int, steps: ClockSteps) -> Ite
             slot_ms += interval_ms
 
 
-def readings(site: VirtualSite) -> Iterator[Heard]:
+def readings(site: VirtualSite) -> Iterator[Sample]:
     """All readings of a site's history, slot by slot, then the strokes of its penetrometers."""
     clock_steps = site.clock_steps
     probes = [each.probe for each in site.installed if isinstance(each.probe, VirtualProbe)]
@@ -63,11 +51,11 @@ def readings(site: VirtualSite) -> Iterator[Heard]:
             yield from _strokes(each.probe, site, clock_steps)
 
 
-def _sampled(probe: VirtualProbe, slot: str, true_ms: int, told_ms: int) -> Iterator[Heard]:
+def _sampled(probe: VirtualProbe, slot: str, true_ms: int, told_ms: int) -> Iterator[Sample]:
     alive = probe.alive(true_ms)
     for channel in probe.description.channels:
         raw, status = _decoded(channel, probe.text(channel, true_ms)) if alive else (None, Status.SILENT)
-        yield Heard(f"{probe.station}/{probe.name}/{channel.name}", slot, told_ms, raw, status)
+        yield Sample(f"{probe.station}/{probe.name}/{channel.name}", slot, told_ms, raw, status)
 
 
 def _decoded(channel: Channel, text: str) -> tuple[float | None, Status]:
@@ -76,7 +64,7 @@ def _decoded(channel: Channel, text: str) -> tuple[float | None, Status]:
     return (raw, Status.OK) if quantity.lowest <= raw <= quantity.highest else (None, Status.NO_VALUE)
 
 
-def _strokes(device: VirtualPenetrometer, site: VirtualSite, clock_steps: ClockSteps) -> Iterator[Heard]:
+def _strokes(device: VirtualPenetrometer, site: VirtualSite, clock_steps: ClockSteps) -> Iterator[Sample]:
     """Depth and force of each step, a millisecond apart; a stroke is dated by its age, so by the clock at the dock."""
     number = 0
     while (at_ms := device.stroke_ms(number)) < site.history_end_ms:
@@ -88,4 +76,4 @@ def _strokes(device: VirtualPenetrometer, site: VirtualSite, clock_steps: ClockS
             slot = f"stroke:{device.name}-{number}:{step}"
             for channel, value in zip(device.description.channels, (depth_m, force_n), strict=True):
                 name = f"{device.station}/{device.name}/{channel.name}"
-                yield Heard(name, slot, told_ms + step - 1, round(value, 4), Status.OK)
+                yield Sample(name, slot, told_ms + step - 1, round(value, 4), Status.OK)

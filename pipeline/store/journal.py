@@ -11,7 +11,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from hardware.reading import Batch, Reading, Receipt, Span
+from hardware.reading import Batch, BatchSpan, Reading, Receipt
 from pipeline.store.database import Database
 from pipeline.store.readings import (
     KEPT,
@@ -114,12 +114,12 @@ class Journal:
         with self.database.transaction() as tx:
             return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
 
-    def receive_poison(self, span: Span | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
+    def receive_poison(self, span: BatchSpan | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
         """Quarantine a payload that is no batch, or could not be handled, and count its span as received.
 
         Parameters
         ----------
-        span : Span or None
+        span : BatchSpan or None
             What its topic said; None when even the topic could not be read.
 
         Returns

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hardware.reading import MAX_SEQ, Batch, Reading, Span, Status
+from hardware.reading import MAX_SEQ, Batch, BatchSpan, Reading, Status
 from pipeline.store.database import Connection, Database
 
 ROW = np.dtype(
@@ -226,7 +226,7 @@ def keep_batch(
     return Appended(len(fresh), duplicates, conflicts, hole, received)
 
 
-def keep_poison(tx: Connection, span: Span, at_ms: int) -> int:
+def keep_poison(tx: Connection, span: BatchSpan, at_ms: int) -> int:
     """Count a span whose payload could not be decoded as received. Returns the receipt."""
     outbox, received = find_outbox(tx, span.site, span.node, span.outbox_id)
     taken = [(first, last) for first, last, _ in _spans(tx, outbox, span.first, span.last)]

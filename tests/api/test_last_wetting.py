@@ -23,12 +23,11 @@ from api.state import FigureNow, WettingNow
 from api.words import wetting_account
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
-from simulator import scenario_facts
 from simulator.history import History
 from simulator.readings import readings
-from simulator.scenario import load
-from simulator.scenario_run import live, weather_of
-from simulator.scenario_site import told_site
+from simulator.scenario import ScenarioEntry, load
+from simulator.scenario_run import run_station, weather_of
+from simulator.scenario_site import run_site
 from simulator.site import describe
 from tests.api.site import NOW_MS, MakeGround
 from tests.bench.advice_heard import settings, table_of, work_out
@@ -85,9 +84,9 @@ def shown(story: Story, folder: Path) -> Iterator[Shown]:
     start = datetime.fromisoformat(story.first).replace(tzinfo=UTC)
     cut = replace(whole, start=start, lead_days=30, days=story.days, clock_steps=())
     weather = weather_of(cut, seed=whole.seed)
-    truths = {s.name: live(cut, s, weather, seed=whole.seed, days=story.days) for s in cut.stations}
-    core = scenario_facts.DiaryEntry("core", start + timedelta(hours=1), tuple(truths))
-    site = told_site(replace(cut, diary=(*cut.diary, core)), truths, seed=whole.seed)
+    truths = {s.name: run_station(cut, s, weather, seed=whole.seed, days=story.days) for s in cut.stations}
+    core = ScenarioEntry("core", start + timedelta(hours=1), tuple(truths))
+    site = run_site(replace(cut, diary=(*cut.diary, core)), truths, seed=whole.seed)
     poured = [e for e in cut.diary if e.kind == "watering" and 0 <= (e.at - start).days < story.days]
     diary = [
         DiaryEntry("watering", cut.surfaces[0].name, at_ms, {"water_mm": e.water_mm}, author="keeper",

@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hardware.probe import load_probe
+from hardware.reading import Sample
 from simulator import kernels
 from simulator import weather as sky
 from simulator.history import WEATHER_SERIES, History
 from simulator.materials import Material, table
-from simulator.readings import Heard, readings
+from simulator.readings import readings
 from simulator.scenario import ProbePlan, Scenario, ScenarioEntry, StationPlan, load, names
 from simulator.scenario_run import StationRun, turf_of, weather_of
 from simulator.scenario_site import run_site
@@ -235,7 +236,7 @@ class Season:
         truth = QuickTruth(self.history)
         return run_site(self.scenario, {self.plan.name: truth}, seed=self.seed)  # type: ignore[dict-item]
 
-    def heard(self) -> list[Heard]:
+    def heard(self) -> list[Sample]:
         """All readings of the season."""
         return list(readings(self.site()))
 

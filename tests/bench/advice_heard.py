@@ -16,7 +16,7 @@ import pandas as pd
 import tomli_w
 
 from api.demo_configs import configs
-from hardware.reading import Batch, Reading, Status
+from hardware.reading import Batch, Reading, Sample, Status
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Stores, open_stores
 from pipeline.site.models import SiteConfig
@@ -28,7 +28,6 @@ from pipeline.stages.daily import Record, find, record_of
 from pipeline.stages.field_limits import due_ms, learn, limits_table
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import recompute, station_context
-from simulator.readings import Heard
 
 BATCH = 2000
 OUTBOX = "0123456789abcdef"
@@ -61,7 +60,7 @@ def settings(ready: Mapping[str, Any], folder: Path, more: Mapping[str, Any] | N
     return load(path)
 
 
-def table_of(heard: Iterable[Heard]) -> pd.DataFrame:
+def table_of(heard: Iterable[Sample]) -> pd.DataFrame:
     """Readings as a store hands them out."""
     rows = [(h.channel, h.measured_at_ms, h.raw, h.status.value) for h in heard]
     table = pd.DataFrame(rows, columns=["channel", "measured_at_ms", "raw", "status"])

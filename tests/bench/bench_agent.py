@@ -23,10 +23,10 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from hardware.reading import Status  # noqa: E402
+from hardware.reading import Sample, Status  # noqa: E402
 from hardware.sdi12_frame import Identification  # noqa: E402
 from hardware.sdi12_sensor import Group, Sensor  # noqa: E402
-from probe_agent.heard import ClockNote, Heard  # noqa: E402
+from probe_agent.clock import ClockNote  # noqa: E402
 from probe_agent.outbox import Outbox  # noqa: E402
 
 IMPORT_LIMIT_S = 0.5
@@ -112,7 +112,7 @@ def run_agent(folder: Path, port: int) -> float:
     outbox = Outbox(state, site="home", node="hut", max_bytes=64 << 20)
     for start in range(0, BACKLOG, 1000):
         heard = [
-            Heard("square-1/p1/moisture_035", str(i), 1_772_323_200_000 + i, 12.5, Status.OK, 1)
+            Sample("square-1/p1/moisture_035", str(i), 1_772_323_200_000 + i, 12.5, Status.OK, 1)
             for i in range(start, start + 1000)
         ]
         outbox.put(heard, ClockNote(True, "boot", 1, 1))

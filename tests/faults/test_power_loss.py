@@ -16,10 +16,10 @@ from pathlib import Path
 
 import pytest
 
-from hardware.reading import Receipt, Status
+from hardware.reading import Receipt, Sample, Status
 from probe_agent import outbox as outbox_module
-from probe_agent import outbox_sql
-from probe_agent.heard import AgentFault, ClockNote, Heard
+from probe_agent.clock import ClockNote
+from probe_agent.faults import AgentFault
 from probe_agent.outbox import Outbox
 from tests.faults.power import Disk, Files, Recorder, standard_library
 
@@ -55,7 +55,7 @@ def recorded_run(steps: int, seed: int, synchronous: str) -> Recorded:
     rng = random.Random(seed)
     recorder = Recorder(f"recorder-{seed}-{synchronous}")
     replaced = {FULL: f"PRAGMA synchronous={synchronous}"}
-    assert FULL in outbox_sql.SET_UP
+    assert FULL in outbox_module.SET_UP
     promises = [Promise()]
     with tempfile.TemporaryDirectory() as name, pytest.MonkeyPatch.context() as patch:
         patch.setattr(outbox_module, "sqlite3", standard_library(recorder.vfs_name, replaced))
@@ -70,7 +70,7 @@ def recorded_run(steps: int, seed: int, synchronous: str) -> Recorded:
                 count = rng.randint(1, 40)
                 first = box.assigned + 1
                 heard = [
-                    Heard("s1/p1/moisture_035", str(60 * seq), 1_772_323_200_000 + seq, value_of(seq), Status.OK, 1)
+                    Sample("s1/p1/moisture_035", str(60 * seq), 1_772_323_200_000 + seq, value_of(seq), Status.OK, 1)
                     for seq in range(first, first + count)
                 ]
                 recorder.mark(f"begins {len(promises)}")

@@ -20,9 +20,9 @@ from hardware.reading import (
     MAX_SEQ,
     BadBatch,
     Batch,
+    BatchSpan,
     Reading,
     Receipt,
-    Span,
     Status,
     decode_batch,
     decode_receipt,
@@ -37,7 +37,7 @@ from hardware.reading import (
 )
 
 OUTBOX = "0123456789abcdef"
-SPAN = Span("club", "north", OUTBOX, 5, 6)
+SPAN = BatchSpan("club", "north", OUTBOX, 5, 6)
 T_MS = 1_706_745_600_123
 
 

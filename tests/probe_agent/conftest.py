@@ -17,7 +17,7 @@ import pytest
 
 from hardware.sdi12_frame import Identification
 from hardware.sdi12_sensor import Group, Sensor
-from probe_agent.heard import ClockNote
+from probe_agent.clock import ClockNote
 
 Mangle = Callable[[bytes, int], list[tuple[float, bytes]]]
 

@@ -18,10 +18,9 @@ from hardware.cone_dock import DockDevice
 from hardware.probe import load_probe
 from hardware.reading import Status
 from probe_agent import dock as dock_module
-from probe_agent.clock import SystemClock
+from probe_agent.clock import ClockNote, SystemClock
 from probe_agent.config import LineConfig, ProbeConfig
 from probe_agent.dock import PARTIAL_ROUNDS, QUIET_S, Dock, look
-from probe_agent.heard import ClockNote
 from probe_agent.line import SerialLine
 from probe_agent.outbox import Outbox, OutboxFull
 from probe_agent.schedule import Cadence

@@ -10,7 +10,8 @@ import time
 import pytest
 
 from probe_agent.config import LineConfig
-from probe_agent.line import FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S, LineAway, SerialLine, refuse_bad_parity
+from probe_agent.faults import FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S
+from probe_agent.line import LineAway, SerialLine, refuse_bad_parity
 
 
 def no_one(master: int, stop: threading.Event) -> None:

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from hardware.reading import Receipt, Status
+from hardware.reading import Receipt, Sample, Status
 from probe_agent.__main__ import main
-from probe_agent.heard import ClockNote, Heard
+from probe_agent.clock import ClockNote
 from probe_agent.outbox import Outbox
 
 ROOT = Path(__file__).parents[2]
@@ -81,7 +81,7 @@ def test_show_prints_outbox_and_lines(write_config, tmp_path, capsys):
     """Counts and states as they are in the file of an agent that is running."""
     (tmp_path / "state").mkdir()
     outbox = Outbox(tmp_path / "state", site="home", node="hut", max_bytes=4 << 20)
-    one = Heard("square-1/p1/moisture", "1772323200", 1_772_323_200_000, 1.5, Status.OK, 1)
+    one = Sample("square-1/p1/moisture", "1772323200", 1_772_323_200_000, 1.5, Status.OK, 1)
     outbox.put([one] * 10, ClockNote(True, "b", 1, 1))
     outbox.receive(Receipt(outbox.outbox_id, 4))
     outbox.set_line("north", "away: unplugged", 1_772_323_200_000)

@@ -13,18 +13,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardware.reading import Receipt, Status
-from probe_agent.damaged import KEEP_SET_ASIDE, open_outbox
-from probe_agent.heard import ClockNote, Heard
-from probe_agent.outbox import FILE_NAME, Outbox, OutboxDamaged, OutboxFull, peek
+from hardware.reading import Receipt, Sample, Status
+from probe_agent.clock import ClockNote
+from probe_agent.outbox import FILE_NAME, KEEP_SET_ASIDE, Outbox, OutboxDamaged, OutboxFull, open_outbox, peek
 
 SET = ClockNote(True, "boot-1", 5000, 1_772_323_200_000)
 MB = 1024 * 1024
 
 
-def heard(n: int, *, first: int = 0) -> list[Heard]:
+def heard(n: int, *, first: int = 0) -> list[Sample]:
     return [
-        Heard(
+        Sample(
             "square-1/p1/moisture", str(900 * (first + i)), 1_772_323_200_000 + 1000 * (first + i), 0.25, Status.OK, 1
         )
         for i in range(n)
@@ -45,8 +44,8 @@ def all_seqs(outbox: Outbox, after: int = 0) -> list[int]:
 def test_reading_comes_out_as_it_was_put_in(tmp_path):
     """Value, status, times and slot are what was heard; seq starts at 1."""
     outbox = open_at(tmp_path)
-    good = Heard("square-1/p1/moisture", "1772323200", 1_772_323_201_234, 12.5, Status.OK, 1)
-    bad = Heard("square-1/p1/temperature", "1772323200", 1_772_323_201_235, None, Status.SILENT, 3)
+    good = Sample("square-1/p1/moisture", "1772323200", 1_772_323_201_234, 12.5, Status.OK, 1)
+    bad = Sample("square-1/p1/temperature", "1772323200", 1_772_323_201_235, None, Status.SILENT, 3)
     outbox.put([good, bad], SET)
     batch = outbox.batch(0, 10)
     assert batch is not None
@@ -161,10 +160,11 @@ def test_committed_rows_survive_a_kill(tmp_path):
     """What put returned for is there after SIGKILL, and numbers go on after it."""
     program = (
         "import sys; from pathlib import Path\n"
-        "from probe_agent.outbox import Outbox; from probe_agent.heard import *; from hardware.reading import Status\n"
+        "from hardware.reading import Sample, Status; from probe_agent.clock import ClockNote\n"
+        "from probe_agent.outbox import Outbox\n"
         "o = Outbox(Path(sys.argv[1]), site='home', node='hut', max_bytes=4 << 20)\n"
         "for i in range(10**6):\n"
-        "    o.put([Heard('a/b/c', str(i), 1772323200000 + i, 1.0, Status.OK, 1)], ClockNote(True, 'b', 1, 1))\n"
+        "    o.put([Sample('a/b/c', str(i), 1772323200000 + i, 1.0, Status.OK, 1)], ClockNote(True, 'b', 1, 1))\n"
         "    print(o.assigned, flush=True)\n"
     )
     child = subprocess.Popen([sys.executable, "-c", program, str(tmp_path)], stdout=subprocess.PIPE, text=True)
@@ -202,9 +202,11 @@ def test_stroke_handed_over_twice_is_kept_once(tmp_path):
 def test_readings_of_an_unset_clock_are_dated_when_it_is_set(tmp_path):
     """Time is uptime plus the offset found later (algebra); the slot moves to the true grid; other boots do not."""
     outbox = open_at(tmp_path)
-    outbox.put([Heard("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000, 60_000), grid_s=900)
+    outbox.put(
+        [Sample("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000, 60_000), grid_s=900
+    )
     for minute in (1, 16):
-        at = Heard("a/b/c", str(900 * (minute // 15)), minute * 60_000, 1.0, Status.OK, 1)
+        at = Sample("a/b/c", str(900 * (minute // 15)), minute * 60_000, 1.0, Status.OK, 1)
         outbox.put([at], ClockNote(False, "boot-1", minute * 60_000, minute * 60_000), grid_s=900)
     held = outbox.batch(1, 10, hold=ClockNote(False, "boot-1", 10**6, 10**6))
     assert held is None
@@ -224,7 +226,9 @@ def test_reading_of_1970_is_sent_within_the_wire_form(tmp_path):
     from hardware.reading import decode_batch, encode_batch, parse_readings_topic, readings_topic
 
     outbox = open_at(tmp_path)
-    outbox.put([Heard("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000, 60_000), grid_s=900)
+    outbox.put(
+        [Sample("a/b/c", "0", 60_000, 1.0, Status.OK, 1)], ClockNote(False, "boot-0", 60_000, 60_000), grid_s=900
+    )
     batch = outbox.batch(0, 10)
     assert batch is not None
     assert decode_batch(encode_batch(batch), parse_readings_topic(readings_topic(batch))) == batch

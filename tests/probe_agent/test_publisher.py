@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.reading import (
     Receipt,
+    Sample,
     Status,
     decode_batch,
     encode_receipt,
@@ -24,17 +25,17 @@ from hardware.reading import (
     receipt_topic,
     status_topic,
 )
+from probe_agent.clock import ClockNote
 from probe_agent.config import load
-from probe_agent.heard import ClockNote, Heard
 from probe_agent.outbox import Outbox
 from probe_agent.publisher import Publisher
 
 SET = ClockNote(True, "boot-1", 5000, 1_772_323_200_000)
 
 
-def heard(n: int, first: int = 0) -> list[Heard]:
+def heard(n: int, first: int = 0) -> list[Sample]:
     return [
-        Heard("square-1/p1/moisture", str(900 * i), 1_772_323_200_000 + 1000 * i, 12.5, Status.OK, 1)
+        Sample("square-1/p1/moisture", str(900 * i), 1_772_323_200_000 + 1000 * i, 12.5, Status.OK, 1)
         for i in range(first, first + n)
     ]
 

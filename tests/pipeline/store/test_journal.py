@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hardware.reading import Batch, Reading, Receipt, Span, Status
+from hardware.reading import Batch, BatchSpan, Reading, Receipt, Status
 from pipeline.errors import StoreFull
 from pipeline.store import journal as module
 from pipeline.store.database import Database
@@ -43,7 +43,7 @@ def batch(first, last, lowest_kept=1, **changes):
 
 
 def span(first, last):
-    return Span("club", "north", OUTBOX, first, last)
+    return BatchSpan("club", "north", OUTBOX, first, last)
 
 
 @pytest.fixture
