@@ -77,7 +77,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _config(parsed: argparse.Namespace) -> SiteConfig:
-    from pipeline.site.settings import load
+    from pipeline.service import load_settings as load
 
     return load(parsed.config, os.environ)
 

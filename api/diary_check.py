@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from pipeline.advice.locks import (
     fault_of_beginning,
 )
+from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import KINDS, DiaryEntry, entry_faults
 from pipeline.diary.facts import (
     PROBE_KINDS,
@@ -21,7 +22,6 @@ from pipeline.diary.facts import (
     in_the_way,
 )
 from pipeline.site.models import SiteConfig, Surface
-from pipeline.site.settings import treatments
 from pipeline.store.diary import Diary
 
 EVER_MS = (0, 2**62)

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from api import words
+from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import KINDS, DiaryEntry
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import treatments
 
 _UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²"}
 _LEFT_OUT = ("pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text")

@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 
 from pipeline.errors import PipelineFault
 from pipeline.service import Pipeline
+from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import ConfigFault, load
+from pipeline.site.settings import ConfigFault
 from pipeline.stages.recompute import in_order
 
 

@@ -16,7 +16,7 @@ import os
 import random
 import shutil
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Protocol
@@ -24,6 +24,8 @@ from typing import IO, TYPE_CHECKING, Any, Protocol
 from hardware.reading import BadBatch, Batch, BatchSpan, Receipt, decode_batch, parse_readings_topic
 from pipeline.advice.advisor import Advisor
 from pipeline.advice.report import SiteAdvice
+from pipeline.advice.treatments import treatments
+from pipeline.alerts.bounds import BOUNDS_OF_RULES
 from pipeline.alerts.runner import AlertRunner, OpenAlert
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
@@ -33,8 +35,8 @@ from pipeline.notify.outbox import Notifier
 from pipeline.run.backoff import RETRY_MOST_S, Trouble
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import SiteConfig
-from pipeline.site.settings import read_secret
+from pipeline.site.models import SiteConfig, Vocabulary
+from pipeline.site.settings import load, read_secret
 from pipeline.site.station import StationContext
 from pipeline.stages import LEAD_IN_MS
 from pipeline.stages.recompute import Redone, recompute, station_context
@@ -63,6 +65,15 @@ JUDGE_EVERY_MS = 60_000  # silence is looked for this often on the clock
 JUDGE_LEAST_S = 1.0  # and no more often than this in real time
 WORKED_EVERY_S = 5.0
 WORKED_KEY = "worker/worked"
+
+
+def load_settings(path: Path | str, environment: Mapping[str, str] | None = None) -> SiteConfig:
+    """Return the settings in a file, checked with the kinds of pass and the alert rules that this program has.
+
+    See `pipeline.site.settings.load`, which raises `ConfigFault` with every fault of the file.
+    """
+    table = treatments()
+    return load(path, environment, known=Vocabulary(table.facts, table.bounds_from_edges, BOUNDS_OF_RULES))
 
 
 class Source(Protocol):

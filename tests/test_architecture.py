@@ -26,8 +26,6 @@ FLOORS = ("units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "s
           "notify", "service", "__main__")  # fmt: skip
 BESIDE = {("mqtt", "store")}  # neither needs the other
 LOOSE = {"__init__.py", "__main__.py", "units.py", "errors.py", "service.py"}
-# Known, and to go: the settings check treatments by the table of advice.
-AGAINST_THE_FLOORS = {"pipeline/site/settings.py imports pipeline.advice, to the right of pipeline.site"}
 PURE = ("pipeline/soil/", "pipeline/stages/", "pipeline/forecast/", "pipeline/advice/", "pipeline/alerts/")
 # The shells in those folders: a thread, a file or an address.
 SHELLS = {"pipeline/advice/advisor.py", "pipeline/forecast/weather_file.py"}
@@ -93,8 +91,7 @@ def _against_the_floors(path: str, tree: ast.AST) -> list[str]:
         for name in ([node.module] if "." in node.module else [f"pipeline.{alias.name}" for alias in node.names])
     }
     wrong = [f for f in folders if f not in FLOORS[: FLOORS.index(own) + 1] or (own, f) in BESIDE]
-    found = [f"{path} imports pipeline.{folder}, to the right of pipeline.{own}" for folder in sorted(wrong)]
-    return [breach for breach in found if breach not in AGAINST_THE_FLOORS]
+    return [f"{path} imports pipeline.{folder}, to the right of pipeline.{own}" for folder in sorted(wrong)]
 
 
 @pytest.mark.parametrize("path", modules(), ids=str)

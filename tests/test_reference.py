@@ -35,7 +35,7 @@ from pipeline.alerts.rules import RULES
 from pipeline.diary.entry import DiaryEntry, entry_questions
 from pipeline.mqtt.nodes import Nodes
 from pipeline.run.metrics import Metrics
-from pipeline.service import Pipeline
+from pipeline.service import Pipeline, load_settings
 from pipeline.site import settings as server
 from pipeline.soil.calibration import CURVES
 from pipeline.soil.layers import MEDIA
@@ -50,7 +50,7 @@ TEXT = (ROOT / "api" / "docs" / "reference.md").read_text(encoding="utf-8")
 TABLES = tables(TEXT)
 DOCS = ROOT / "hardware" / "docs"
 EXAMPLES = {"agent": DOCS / "agent.toml", "server": DOCS / "underturf.toml"}
-LOADERS: dict[str, Any] = {"agent": agent.load, "server": server.load}
+LOADERS: dict[str, Any] = {"agent": agent.load, "server": load_settings}
 CHECKS: dict[str, Any] = {"agent": agent._Check, "server": server.Check}
 CHAPTERS = {"agent": "The agent's settings", "server": "The server's settings"}
 
@@ -191,7 +191,7 @@ def test_example_shows_every_key(which: str) -> None:
 
 def test_examples_name_the_same_channels() -> None:
     """The two example files belong together: the server knows every channel the agent's probes have."""
-    nodes, site = agent.load(EXAMPLES["agent"]), server.load(EXAMPLES["server"])
+    nodes, site = agent.load(EXAMPLES["agent"]), load_settings(EXAMPLES["server"])
     assert nodes.site == site.site.name
     heard = {f"{p.id}/{c.name}" for p in nodes.probes for c in p.description.channels}
     assert heard == set(site.channels())
@@ -416,7 +416,7 @@ def test_every_alert_and_bound_is_there() -> None:
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pipeline]:
     """A pipeline over the example, built and not started."""
-    made = Pipeline(replace(server.load(EXAMPLES["server"]), data_dir=tmp_path_factory.mktemp("data")))
+    made = Pipeline(replace(load_settings(EXAMPLES["server"]), data_dir=tmp_path_factory.mktemp("data")))
     yield made
     made.stop()
 
@@ -480,7 +480,7 @@ def test_printed_batch_is_one() -> None:
     (topic,) = (words for words in quoted(TEXT) if re.search(r"/readings/[0-9a-f]{16}/", words))
     printed = blocks(TEXT.partition("## On the wire")[2], "json")[0]
     batch = decode_batch(printed.encode(), parse_readings_topic(topic))
-    heard = {name: c.channel.heard for name, c in server.load(EXAMPLES["server"]).channels().items()}
+    heard = {name: c.channel.heard for name, c in load_settings(EXAMPLES["server"]).channels().items()}
     assert json.loads(encode_batch(batch, heard)) == json.loads(printed)
 
 

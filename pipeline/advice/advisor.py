@@ -36,7 +36,7 @@ from pipeline.advice.surface_inputs import (
     water_of,
 )
 from pipeline.advice.surface_windows import ensemble_share, in_work_hours, join_outlooks, with_chance
-from pipeline.advice.treatments import TreatmentTable, usual_passes
+from pipeline.advice.treatments import TreatmentTable, treatments, usual_passes
 from pipeline.advice.window_lines import doing_of, last_good_line, window_line
 from pipeline.advice.windows import Outlook, outlook
 from pipeline.diary.facts import (
@@ -53,7 +53,6 @@ from pipeline.run.cached_fetch import Kept, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
-from pipeline.site.settings import treatments
 from pipeline.store import Store
 from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, HOUR_MS

@@ -39,6 +39,7 @@ import math
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from importlib import resources
 from types import MappingProxyType
 from typing import Any
@@ -47,6 +48,7 @@ from pipeline.advice.conditions import (
     CONDITIONS,
 )
 from pipeline.site.models import (
+    BoundKey,
     Bounds,
     PassFacts,
 )
@@ -295,8 +297,6 @@ def usual_passes(surface_kind: str, grass: str) -> tuple[Usual, ...]:
     return _USUAL[surface_kind, grass]
 
 
-Key = tuple[str, str, str]  # pass, variant, condition
-
 COLUMNS = ("pass", "variant", "condition", "window_h", "open_lo", "open_hi", "closed_lo", "closed_hi", "source")
 LONGEST_WINDOW_H = 24 * 60
 NEEDED = ("thatch_wetness", "root_zone_wetness", "interval", "firmness", "disease")
@@ -328,7 +328,7 @@ class TreatmentTable:
     """
 
     facts: Mapping[str, PassFacts]
-    rows: Mapping[Key, Row]
+    rows: Mapping[BoundKey, Row]
     surface_bounds: tuple[SurfaceBound, ...] = ()
 
     def rows_of(self, kind: str, variant: str) -> dict[str, Row]:
@@ -350,7 +350,7 @@ class TreatmentTable:
         row = self.rows.get((kind, variant, "times_this_year"))
         return None if row is None else int(row.bounds.closed_hi) + 1
 
-    def for_surface(self, surface_kind: str, overrides: Mapping[Key, Bounds] | None = None) -> TreatmentTable:
+    def for_surface(self, surface_kind: str, overrides: Mapping[BoundKey, Bounds] | None = None) -> TreatmentTable:
         """The table as it stands on a kind of surface, with a club's own bounds over it.
 
         Parameters
@@ -386,7 +386,39 @@ class TreatmentTable:
             raise TreatmentFault(faults)
         return replace(self, rows=MappingProxyType(rows))
 
-    def _keys(self, kind: str, variant: str, condition: str) -> list[Key]:
+    def bounds_from_edges(
+        self, surface_kind: str, given: Mapping[BoundKey, Mapping[str, float]]
+    ) -> tuple[Mapping[BoundKey, Bounds], list[str]]:
+        """Return the bounds of a kind of surface with some edges changed.
+
+        Parameters
+        ----------
+        surface_kind : str
+            One of `SURFACES`.
+        given : mapping of (pass, variant, condition) to edges
+            Each edge by its name, as `open_hi`; those left out stay. An empty variant means every variant.
+
+        Returns
+        -------
+        (mapping of BoundKey to Bounds, list of str)
+            Bounds of the rows that are changed, and each key that names nothing and each range that cannot be, as
+            `where: found, expected`; no bounds when there are faults.
+        """
+        known = self.for_surface(surface_kind)
+        bounds: dict[BoundKey, Bounds] = {}
+        # those for every variant first, so that one for a variant stands whatever the order
+        for key, edges in sorted(given.items(), key=lambda item: item[0][1] != ""):
+            hit = known._keys(*key)
+            bounds |= {one: replace(bounds.get(one, known.rows[one].bounds), **edges) for one in hit}
+            if not hit:
+                bounds[key] = Bounds()
+        try:
+            self.for_surface(surface_kind, bounds)
+        except TreatmentFault as err:
+            return {}, err.faults
+        return bounds, []
+
+    def _keys(self, kind: str, variant: str, condition: str) -> list[BoundKey]:
         return [k for k in self.rows if k[0] == kind and k[2] == condition and variant in ("", k[1])]
 
     def _nearest(self, kind: str, condition: str) -> str:
@@ -395,6 +427,12 @@ class TreatmentTable:
         known = sorted({k[2] for k in self.rows if k[0] == kind})
         near = difflib.get_close_matches(condition, known, 1)
         return f"{near[0]!r}" if near else f"a condition out of {', '.join(known)}"
+
+
+@cache
+def treatments() -> TreatmentTable:
+    """Return the table that comes with the package, read once."""
+    return load_treatments()
 
 
 def load_treatments() -> TreatmentTable:
@@ -414,8 +452,8 @@ def load_treatments() -> TreatmentTable:
 def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
     """A table from the text of its two files; see `load_treatments`."""
     facts, surface_bounds, faults = parse_facts(passes_toml)
-    rows: dict[Key, Row] = {}
-    single: dict[Key, bool] = {}
+    rows: dict[BoundKey, Row] = {}
+    single: dict[BoundKey, bool] = {}
     reader = csv.DictReader(io.StringIO(rows_csv))
     if tuple(reader.fieldnames or ()) != COLUMNS:
         raise TreatmentFault(

@@ -1,5 +1,7 @@
 """When people must know: rules over findings, the life of an alert, when it may be told.
 
+- `bounds`: What a site may set of each alert rule: when it opens and closes, how long, how far ahead, and in which
+  months.
 - `frost`: The rule about frost on the leaf at dawn: as it is measured, and the evening before as it is forecast.
 - `gating`: When an alert may be said at all: the season of its rule, the hour of the day, play, drying, and people's
   marks.

@@ -15,7 +15,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.site.alert_bounds import AlertsConfig
+from pipeline.alerts.bounds import AlertsConfig
 from pipeline.site.station import StationContext
 from pipeline.units import HOUR_MS, Flag, FloatArray, TimeArray
 

@@ -15,6 +15,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
+from pipeline.advice.treatments import treatments
+from pipeline.alerts.bounds import AlertsConfig
 from pipeline.alerts.frost import frost_foretold
 from pipeline.alerts.gating import heed
 from pipeline.alerts.model import (
@@ -42,7 +44,6 @@ from pipeline.diary.facts import (
 from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
-from pipeline.site.settings import treatments
 from pipeline.site.station import StationContext, no_findings
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore
@@ -95,7 +96,7 @@ class AlertRunner:
     ) -> None:
         self._config, self._store, self._journal, self._metrics = config, store, journal, metrics
         self._context_of, self._diary = context_of, diary
-        self._bounds = AlertBounds.from_config(config.alerts)
+        self._bounds = AlertBounds.from_config(AlertsConfig.of(config.alerts))
         self._zone = ZoneInfo(config.site.timezone)
         self._surfaces = {surface.name: surface for surface in config.surfaces}
         self._tables = {s.name: treatments().for_surface(s.kind, s.care.bounds) for s in config.surfaces}

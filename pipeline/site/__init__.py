@@ -1,7 +1,5 @@
 """The settings of a site: their models, their reading from TOML, and a station as the stages know it.
 
-- `alert_bounds`: What a site may set of each alert rule: when it opens and closes, how long, how far ahead, and in
-  which months.
 - `models`: What the server is told, as frozen dataclasses: the site, what is in its ground, and how each part is set.
 - `settings`: The server's settings: underturf.toml and the environment made into frozen dataclasses.
 - `station`: What the stages know of a station, and the frame they hand on.

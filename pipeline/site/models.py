@@ -8,14 +8,44 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
+from typing import Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationInfo
+from pydantic_core import PydanticCustomError
 
 from hardware.probe import Channel, ProbeDescription
-from pipeline.site.alert_bounds import AlertsConfig
+
+
+class Setting(BaseModel):
+    """A table of the settings file. Unknown keys are refused, and no value is converted to another type."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, validate_default=True)
+
+
+def expected(words: str) -> PydanticCustomError:
+    """Return the fault of a value in place of which `words` was expected."""
+    return PydanticCustomError("expected", "{words}", {"words": words})
+
+
+def apart(side: Literal["less", "more"], other: str) -> AfterValidator:
+    """Return a check that a number is less or more than another one, which stands before it in the table.
+
+    It is for the bounds that close an alert: on the near side of the bound that opens it, the alert would open and
+    close with every reading.
+    """
+
+    def check(value: float, info: ValidationInfo) -> float:
+        bound = info.data.get(other)
+        if bound is not None and not (value < bound if side == "less" else value > bound):
+            raise expected(f"{side} than {other}")
+        return value
+
+    return AfterValidator(check)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +162,29 @@ class PassFacts:
         return tuple(self.heal_growth_days)
 
 
+BoundKey = tuple[str, str, str]  # pass, variant, condition; an empty variant means every variant
+
+
+@dataclass(frozen=True, slots=True)
+class Vocabulary:
+    """What the settings may name that parts behind them define.
+
+    Attributes
+    ----------
+    passes : mapping of str to PassFacts
+        The kinds of pass.
+    bounds : callable
+        From a kind of surface and the edges written for it, by pass, variant and condition, to the four bounds of each
+        and what is wrong with them.
+    alerts : mapping of str to pydantic model
+        The bounds of each alert rule, by its name.
+    """
+
+    passes: Mapping[str, PassFacts]
+    bounds: Callable[[str, Mapping[BoundKey, Mapping[str, float]]], tuple[Mapping[BoundKey, Bounds], list[str]]]
+    alerts: Mapping[str, type[BaseModel]]
+
+
 @dataclass(frozen=True, slots=True)
 class Site:
     """The place. Latitude and longitude are None when not given; what needs them says so.
@@ -246,7 +299,7 @@ class Care:
         Words by which the calendar's fixtures on it are known.
     passes : tuple of PlannedPass
         Empty: the usual ones of its kind.
-    bounds : mapping of (pass, variant, condition) to Bounds
+    bounds : mapping of BoundKey to Bounds
         In place of those of treatments.csv, the site's with the surface's over them.
     """
 
@@ -257,7 +310,7 @@ class Care:
     interval_days: int | None = None
     fixture_words: tuple[str, ...] = ()
     passes: tuple[PlannedPass, ...] = ()
-    bounds: Mapping[tuple[str, str, str], Bounds] = field(default_factory=dict)
+    bounds: Mapping[BoundKey, Bounds] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,7 +421,8 @@ class SiteConfig:
     store: StoreConfig = field(default_factory=StoreConfig)
     pages: PagesConfig = field(default_factory=PagesConfig)
     notify: NotifyConfig = field(default_factory=NotifyConfig)
-    alerts: AlertsConfig = field(default_factory=AlertsConfig)
+    alerts: Mapping[str, BaseModel] = field(default_factory=dict)
+    passes: Mapping[str, PassFacts] = field(default_factory=dict)
     ahead: AheadConfig = field(default_factory=AheadConfig)
     clock_follow: Path | None = None
 

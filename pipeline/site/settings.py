@@ -14,20 +14,21 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields, replace
-from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from annotated_types import Ge, Le
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
 from hardware.curves import curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
-from pipeline.advice.treatments import Key, TreatmentFault, TreatmentTable, load_treatments
-from pipeline.site.alert_bounds import AlertsConfig
 from pipeline.site.models import (
     AheadConfig,
-    Bounds,
+    BoundKey,
     BrokerConfig,
     Care,
     Core,
@@ -37,12 +38,14 @@ from pipeline.site.models import (
     NotificationPolicy,
     NotifyConfig,
     PagesConfig,
+    PassFacts,
     PlannedPass,
     Site,
     SiteConfig,
     Station,
     StoreConfig,
     Surface,
+    Vocabulary,
     YearSpan,
 )
 from pipeline.site.toml_check import Check, Table, finite
@@ -95,66 +98,39 @@ def _climate(check: Check, table: Table) -> MonthlyClimate | None:
         return None
 
 
-_ALERT_LIMITS = {  # lowest and highest by the end of the name
-    "wetness": (-1.0, 3.0),
-    "air": (0.0, 1.0),
-    "share": (0.0, 1.0),
-    "chance": (0.0, 1.0),
-    "mm": (0.0, 1000.0),
-    "degc": (-20.0, 20.0),
-    "hour": (0.0, 23.75),
-    "h": (0.0, 24.0 * 60),
-}
-_LISTS = {"months": (1, 12, 12), "lead_days": (0, 60, 10)}  # lowest, highest, most entries
-# Off must lie on the far side of on, or an alert would open and close with every reading.
-_APART = (
-    ("thatch_holding", "off_wetness", "less", "on_wetness"),
-    ("roots_dry", "off_wetness", "more", "on_wetness"),
-    ("water_not_arriving", "off_share", "more", "on_share"),
-    ("thatch_to_repel", "off_wetness", "more", "on_wetness"),
-    ("frost_at_dawn", "off_degc", "more", "on_degc"),
-    ("stay_off", "off_wetness", "less", "on_wetness"),
-    ("window_opening", "lead_most_h", "more", "lead_least_h"),
-)
+def alerts_of(check: Check, table: Table, models: Mapping[str, type[BaseModel]]) -> Mapping[str, BaseModel]:
+    """The section alerts: for each rule the model of its bounds, filled."""
+    check.keys(table, "alerts.", models)
+    found = {}
+    for rule, model in models.items():
+        entry, at = check.table(table, "alerts.", rule), f"alerts.{rule}."
+        check.keys(entry, at, model.model_fields)
+        try:
+            found[rule] = model.model_validate({key: entry[key] for key in entry if key in model.model_fields})
+        except ValidationError as err:
+            check.faults.extend(f"{check.file}: {at}{fault}" for fault in faults_of(err, model, entry))
+    return MappingProxyType(found)
 
 
-def alerts_of(check: Check, table: Table) -> AlertsConfig:
-    names = [f.name for f in fields(AlertsConfig)]
-    check.keys(table, "alerts.", names)
-    usual = AlertsConfig()
-    config = AlertsConfig(*(_rule(check, table, name, getattr(usual, name)) for name in names))
-    for rule, key, side, other in _APART:
-        bounds = getattr(config, rule)
-        apart = getattr(bounds, key) - getattr(bounds, other)
-        if not (apart < 0.0 if side == "less" else apart > 0.0):
-            check.fault(f"alerts.{rule}.{key}", getattr(bounds, key), f"{side} than {other}")
-    return config
+def faults_of(err: ValidationError, model: type[BaseModel], table: Table) -> list[str]:
+    """Return the faults of a table as `key: found X, expected Y`, one for each key."""
+    faults: dict[str, str] = {}
+    for one in err.errors(include_url=False):
+        key = str(one["loc"][0])
+        words = one["msg"] if one["type"] == "expected" else _words(model.model_fields[key])
+        faults.setdefault(key, f"{key}: found {table.get(key, one['input'])!r}, expected {words}")
+    return list(faults.values())
 
 
-def _rule(check: Check, table: Table, name: str, default: Any) -> Any:
-    at = f"alerts.{name}."
-    entry = check.table(table, "alerts.", name)
-    check.keys(entry, at, [f.name for f in fields(default)])
-    values: dict[str, Any] = {}
-    for key in (f.name for f in fields(default)):
-        usual = getattr(default, key)
-        if key == "enabled":
-            values[key] = check.flag(entry, at, key, default=True)
-        elif key in _LISTS:
-            values[key] = _whole_numbers(check, entry, at, key, usual)
-        else:
-            values[key] = check.number(entry, at, key, usual, *_ALERT_LIMITS[key.rpartition("_")[2]])
-    return replace(default, **values)
-
-
-def _whole_numbers(check: Check, entry: Table, at: str, key: str, default: tuple[int, ...]) -> tuple[int, ...]:
-    lowest, highest, most = _LISTS[key]
-    value = entry.get(key, list(default))
-    fit = isinstance(value, list) and len(value) <= most and len(set(map(str, value))) == len(value)
-    if not fit or not all(isinstance(v, int) and not isinstance(v, bool) and lowest <= v <= highest for v in value):
-        check.fault(f"{at}{key}", value, f"a list of whole numbers from {lowest} to {highest}, each once")
-        return default
-    return tuple(sorted(value, reverse=key == "lead_days"))
+def _words(field: FieldInfo) -> str:
+    """What a field expects, from its description or its type and limits."""
+    if field.description is not None:
+        return field.description
+    if field.annotation is bool:
+        return "true or false"
+    low = next(one.ge for one in field.metadata if isinstance(one, Ge))
+    high = next(one.le for one in field.metadata if isinstance(one, Le))
+    return f"a{' whole' if field.annotation is int else ''} number from {low:g} to {high:g}"
 
 
 CARE_KEYS = (
@@ -166,16 +142,12 @@ MOST_CUT_MM = 400.0
 _EDGES = ("open_lo", "open_hi", "closed_lo", "closed_hi")
 
 
-Given = dict[str, float]  # edges of a bound that are written down
+Given = Mapping[str, float]  # edges of a bound that are written down
 
 
-@cache
-def treatments() -> TreatmentTable:
-    """The table that comes with the package, read once."""
-    return load_treatments()
-
-
-def care_of(check: Check, table: Table, at: str, kind: str, site_bounds: Mapping[Key, Given]) -> Care:
+def care_of(
+    check: Check, table: Table, at: str, kind: str, site_bounds: Mapping[BoundKey, Given], known: Vocabulary
+) -> Care:
     """How one surface is kept.
 
     Parameters
@@ -187,9 +159,12 @@ def care_of(check: Check, table: Table, at: str, kind: str, site_bounds: Mapping
         Where it stands in the file.
     kind : str
         Of the surface.
-    site_bounds : mapping of Key to edges
+    site_bounds : mapping of BoundKey to edges
         Of the whole site, under those of the surface.
+    known : Vocabulary
     """
+    bounds, faults = known.bounds(kind, {**site_bounds, **bounds_of(check, table, at)})
+    check.faults.extend(f"{check.file}: {at}bound: {fault}" for fault in faults)
     first, last = _month_day(check, table, at, "play_from"), _month_day(check, table, at, "play_until")
     if first is not None or last is not None:
         first, last = first or (1, 1), last or (12, 31)
@@ -203,15 +178,15 @@ def care_of(check: Check, table: Table, at: str, kind: str, site_bounds: Mapping
         play=None if first is None or last is None else YearSpan(first, last),
         renovation_until=renovation,
         interval_days=None if interval is None else round(interval),
-        fixture_words=_words(check, table, at),
-        passes=_passes(check, table, at),
-        bounds=_merged(check, at, kind, {**site_bounds, **bounds_of(check, table, at)}),
+        fixture_words=_fixture_words(check, table, at),
+        passes=_passes(check, table, at, known.passes),
+        bounds=bounds,
     )
 
 
-def bounds_of(check: Check, table: Table, at: str) -> dict[Key, Given]:
+def bounds_of(check: Check, table: Table, at: str) -> dict[BoundKey, Given]:
     """The bounds under `bound`, `[[bound]]` in the file, each with the edges that are given."""
-    found: dict[Key, Given] = {}
+    found: dict[BoundKey, Given] = {}
     for i, entry in enumerate(check.tables(table, at, "bound", least=0, most=MAX_BOUNDS)):
         place = f"{at}bound[{i}]."
         check.keys(entry, place, ("pass", "variant", "condition", "why", *_EDGES))
@@ -228,26 +203,7 @@ def bounds_of(check: Check, table: Table, at: str) -> dict[Key, Given]:
     return found
 
 
-def _merged(check: Check, at: str, kind: str, given: Mapping[Key, Given]) -> Mapping[Key, Bounds]:
-    """The given edges over the bounds as they are on this kind of surface; those left out stay."""
-    known = treatments().for_surface(kind).rows
-    bounds: dict[Key, Bounds] = {}
-    # those for every variant first, so that one for a variant stands whatever the order
-    for (name, variant, condition), edges in sorted(given.items(), key=lambda item: item[0][1] != ""):
-        hit = [k for k in known if (k[0], k[2]) == (name, condition) and variant in ("", k[1])]
-        bounds |= {key: replace(bounds.get(key, known[key].bounds), **edges) for key in hit}
-        if not hit:
-            bounds[(name, variant, condition)] = Bounds()
-    try:
-        treatments().for_surface(kind, bounds)
-    except TreatmentFault as err:
-        check.faults.extend(f"{check.file}: {at}bound: {fault}" for fault in err.faults)
-        return {}
-    return bounds
-
-
-def _passes(check: Check, table: Table, at: str) -> tuple[PlannedPass, ...]:
-    facts = treatments().facts
+def _passes(check: Check, table: Table, at: str, facts: Mapping[str, PassFacts]) -> tuple[PlannedPass, ...]:
     found = []
     for i, entry in enumerate(check.tables(table, at, "pass", least=0, most=MAX_PASSES)):
         place = f"{at}pass[{i}]."
@@ -260,7 +216,7 @@ def _passes(check: Check, table: Table, at: str) -> tuple[PlannedPass, ...]:
     return tuple(found)
 
 
-def _words(check: Check, table: Table, at: str) -> tuple[str, ...]:
+def _fixture_words(check: Check, table: Table, at: str) -> tuple[str, ...]:
     words = table.get("fixture_words", [])
     fit = isinstance(words, list) and len(words) <= MAX_WORDS and all(isinstance(w, str) and w.strip() for w in words)
     if not fit:
@@ -288,7 +244,9 @@ SOIL_MEDIA = ("sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam", "firs
 MAX_SURFACES, MAX_STATIONS, MAX_PROBES, MAX_CORES = 64, 64, 64, 1000
 
 
-def surfaces_of(check: Check, table: Table, zone: ZoneInfo, model_dir: Path | None) -> tuple[Surface, ...]:
+def surfaces_of(
+    check: Check, table: Table, zone: ZoneInfo, model_dir: Path | None, known: Vocabulary
+) -> tuple[Surface, ...]:
     """The surfaces of the file; probe models are looked for in `model_dir` first."""
     surfaces = []
     stations_seen: set[str] = set()
@@ -304,7 +262,7 @@ def surfaces_of(check: Check, table: Table, zone: ZoneInfo, model_dir: Path | No
             for j, station in enumerate(check.tables(entry, at, "station", least=0, most=MAX_STATIONS))
         ]
         kind = check.one_of(entry, at, "kind", SURFACE_KINDS, None)
-        care = care_of(check, entry, at, kind, site_bounds)
+        care = care_of(check, entry, at, kind, site_bounds, known)
         surfaces.append(Surface(name, check.text(entry, at, "title", name), kind, tuple(stations), care))
     return tuple(surfaces)
 
@@ -530,7 +488,7 @@ def read_secret(path: Path) -> str:
     return path.read_text(encoding="utf-8").strip()
 
 
-def load(path: Path | str, environment: Mapping[str, str] | None = None) -> SiteConfig:
+def load(path: Path | str, environment: Mapping[str, str] | None = None, *, known: Vocabulary) -> SiteConfig:
     """The settings in a file, with those of the environment over them.
 
     Parameters
@@ -539,6 +497,8 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None) -> Site
         The TOML file.
     environment : mapping of str to str, optional
         The process's environment; none of it counts when it is not handed over.
+    known : Vocabulary
+    known : Vocabulary
 
     Raises
     ------
@@ -554,7 +514,7 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None) -> Site
         raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
     check = Check(file.name, file.absolute().parent)
     _lay_over(table, {} if environment is None else environment)
-    config = _site_config(check, table)
+    config = _site_config(check, table, known)
     if check.faults:
         raise ConfigFault(check.faults)
     return config
@@ -574,7 +534,7 @@ def _lay_over(table: dict[str, Any], environment: Mapping[str, str]) -> None:
             table[section][key] = value
 
 
-def _site_config(check: Check, table: Table) -> SiteConfig:
+def _site_config(check: Check, table: Table, known: Vocabulary) -> SiteConfig:
     check.keys(table, "", (*PLAIN_SECTIONS, "alerts", "surface", "bound", "climate"))
     for section, keys in PLAIN_SECTIONS.items():
         check.keys(check.table(table, "", section), f"{section}.", keys)
@@ -583,7 +543,7 @@ def _site_config(check: Check, table: Table) -> SiteConfig:
     model_dir = check.directory(data, "data.", "model_dir")
     return SiteConfig(
         site=site,
-        surfaces=surfaces_of(check, table, ZoneInfo(site.timezone), model_dir),
+        surfaces=surfaces_of(check, table, ZoneInfo(site.timezone), model_dir, known),
         data_dir=check.path(data, "data.", "dir", "data") or check.folder,
         broker=_broker(check, check.table(table, "", "broker")),
         store=_store(check, check.table(table, "", "store")),
@@ -592,7 +552,8 @@ def _site_config(check: Check, table: Table) -> SiteConfig:
             check.port(check.table(table, "", "pages"), "pages.", "port", 8420),
         ),
         notify=notify_of(check, check.table(table, "", "notify")),
-        alerts=alerts_of(check, check.table(table, "", "alerts")),
+        alerts=alerts_of(check, check.table(table, "", "alerts"), known.alerts),
+        passes=known.passes,
         ahead=ahead_of(check, table),
         clock_follow=check.path(check.table(table, "", "clock"), "clock.", "follow", None),
     )

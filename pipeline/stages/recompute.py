@@ -15,7 +15,6 @@ import pandas as pd
 
 from pipeline.diary.facts import STATION_KINDS, with_diary
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import treatments
 from pipeline.site.station import WEATHER, StationContext, StationFrame, no_findings
 from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, process
 from pipeline.stages import daily as periods
@@ -55,7 +54,7 @@ def station_context(config: SiteConfig, station: str, diary: Diary, store: Store
     own = config.stations()[station]
     context = StationContext.from_config(config, station)
     surface = next(surface for surface in config.surfaces if surface.name == own.surface)
-    context = with_diary(context, surface, diary.entries(STATION_KINDS, *EVER_MS), treatments().facts)
+    context = with_diary(context, surface, diary.entries(STATION_KINDS, *EVER_MS), config.passes)
     return replace(context, learned={} if store is None else learned_limits(store, context.moisture))
 
 

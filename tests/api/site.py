@@ -15,7 +15,7 @@ from pathlib import Path
 from hardware.reading import Batch, Reading, Status
 from pipeline.advice.report import SiteAdvice
 from pipeline.service import Pipeline
-from pipeline.site.settings import load
+from pipeline.service import load_settings as load
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS, HandClock
 
 DAYS = 20

@@ -16,9 +16,9 @@ import pytest
 
 from api.command import main
 from api.serve import is_loopback, listen
+from pipeline.service import load_settings as load
 from pipeline.service import lock_folder
 from pipeline.site.models import PagesConfig
-from pipeline.site.settings import load
 from tests.api.served import serving
 from tests.api.site import SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until

@@ -19,7 +19,7 @@ import tomli_w
 from api.demo import _free_port, _is_free
 from api.demo_configs import configs
 from pipeline.run.clock import SystemClock
-from pipeline.site.settings import load as load_server
+from pipeline.service import load_settings as load_server
 from probe_agent.config import load as load_agent
 from tests.api.test_command import _children, _runs
 from tests.pipeline.conftest import wait_until

@@ -11,7 +11,7 @@ import tomli_w
 
 from api.demo_configs import CARE, FIXTURES_FILE, configs, days_to_come, finer, fixtures
 from pipeline.diary.fixtures import of_surface, read_fixtures
-from pipeline.site.settings import load as load_server
+from pipeline.service import load_settings as load_server
 from probe_agent.config import load as load_agent
 
 OWN = {"calibration": {"moisture": {"curve": "malicki_bulk_density", "bulk_density_g_cm3": 1.05, "source": "a core"}}}

@@ -12,7 +12,7 @@ from api.app import create_app
 from api.health import caught_up
 from pipeline.run.metrics import CONTENT_TYPE
 from pipeline.service import Pipeline
-from pipeline.site.settings import load
+from pipeline.service import load_settings as load
 from tests.api.site import SETTINGS, Ground, MakeGround
 from tests.pipeline.conftest import wait_until
 

@@ -19,8 +19,8 @@ from api.demo_configs import configs
 from hardware.reading import Batch, Reading, Sample, Status
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Stores, open_stores
+from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import load
 from pipeline.site.station import ChannelLimits, StationContext, StationFrame
 from pipeline.stages import process
 from pipeline.stages.climate import CLIMATE

@@ -11,12 +11,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.treatments import TreatmentTable
+from pipeline.advice.treatments import TreatmentTable, treatments
 from pipeline.diary.facts import (
     Intent,
 )
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import treatments
 from pipeline.soil.layers import Place, medium
 from simulator.climates import climate
 from simulator.scenario import load

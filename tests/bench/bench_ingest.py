@@ -42,7 +42,7 @@ from hardware.reading import (  # noqa: E402
     receipt_topic,
 )
 from pipeline.service import Pipeline  # noqa: E402
-from pipeline.site.settings import load  # noqa: E402
+from pipeline.service import load_settings as load  # noqa: E402
 from pipeline.store.database import CACHE_KIB, WAL_PAGES, Database  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
 from pipeline.store.readings import STATUS_CODES  # noqa: E402

@@ -29,7 +29,7 @@ sys.path.insert(0, str(ROOT))
 
 from hardware.reading import Batch, Reading, Status  # noqa: E402
 from pipeline.service import JOURNAL_FILE, Stores, open_stores  # noqa: E402
-from pipeline.site.settings import load  # noqa: E402
+from pipeline.service import load_settings as load  # noqa: E402
 from pipeline.site.station import StationContext  # noqa: E402
 from pipeline.stages.recompute import recompute, station_context  # noqa: E402
 

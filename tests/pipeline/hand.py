@@ -19,8 +19,8 @@ from pipeline.mqtt.ingest import Arrival
 from pipeline.mqtt.nodes import Nodes
 from pipeline.run.metrics import Metrics
 from pipeline.service import Stores, Worker, open_stores
+from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import load
 from pipeline.stages.recompute import station_context
 from pipeline.stages.runner import RestageQueue
 

@@ -21,8 +21,8 @@ from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
 from pipeline.advice.station_inputs import AdviceCache, View
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Stores, open_stores
+from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import load
 from pipeline.stages.recompute import recompute, station_context
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000

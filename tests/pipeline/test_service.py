@@ -30,8 +30,8 @@ from hardware.reading import (
 from pipeline.__main__ import main
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.service import DataInUse, Pipeline, lock_folder, open_stores
+from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.site.settings import load
 from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, reading, record
 
 ROOT = Path(__file__).parents[2]

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from pipeline.alerts.bounds import AlertsConfig, FrostAtDawnConfig, RootsDryConfig
 from pipeline.alerts.frost import frost_foretold
 from pipeline.alerts.model import (
     AlertBounds,
@@ -22,7 +23,6 @@ from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.alert_bounds import AlertsConfig, FrostAtDawnConfig, RootsDryConfig
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import BOUNDS, CONTEXT, LEAF, START_MS, H, findings, heard, run, watch_of
 

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.alerts.bounds import AlertsConfig, StayOffConfig, ThatchToRepelConfig, WaterNotArrivingConfig
 from pipeline.alerts.model import (
     AlertBounds,
     AlertEvent,
@@ -22,7 +23,6 @@ from pipeline.diary.facts import (
     DatedPass,
     DiaryFacts,
 )
-from pipeline.site.alert_bounds import AlertsConfig, StayOffConfig, ThatchToRepelConfig, WaterNotArrivingConfig
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from pipeline.advice.report import PassAdvice
+from pipeline.alerts.bounds import AlertsConfig, WindowOpeningConfig
 from pipeline.alerts.model import (
     AlertBounds,
     Where,
@@ -21,7 +22,6 @@ from pipeline.diary.facts import (
     Intent,
 )
 from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.alert_bounds import AlertsConfig, WindowOpeningConfig
 from pipeline.units import HOUR_MS
 from tests.pipeline.alerts.plan_series import (
     CLOSED,
@@ -330,5 +330,8 @@ def test_restarts_change_nothing():
 
 def test_a_rule_switched_off_says_nothing():
     """Its open alert stays as it was until somebody switches it on again."""
-    sky, off = weather((0, 3 * 24)), AlertBounds.from_config(AlertsConfig(window_opening=WindowOpeningConfig(False)))
+    sky, off = (
+        weather((0, 3 * 24)),
+        AlertBounds.from_config(AlertsConfig(window_opening=WindowOpeningConfig(enabled=False))),
+    )
     assert windows(sky, bounds=off).told("window_opening") == []

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.alerts.bounds import AlertsConfig, RootsShallowConfig
 from pipeline.alerts.model import (
     AlertBounds,
     AlertState,
@@ -20,7 +21,6 @@ from pipeline.alerts.rules import RULES
 from pipeline.diary.facts import (
     DiaryFacts,
 )
-from pipeline.site.alert_bounds import AlertsConfig, RootsShallowConfig
 from pipeline.site.station import Dated, StationContext
 from tests.pipeline.alerts.alert_series import CHANNELS, heard
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.alerts.bounds import AlertsConfig, RootsDryConfig, ThatchHoldingConfig
 from pipeline.alerts.model import (
     AlertBounds,
     StationWatch,
@@ -15,7 +16,6 @@ from pipeline.alerts.rules import RULES, evaluate, first_states
 from pipeline.diary.facts import (
     DiaryFacts,
 )
-from pipeline.site.alert_bounds import AlertsConfig, RootsDryConfig, ThatchHoldingConfig
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,

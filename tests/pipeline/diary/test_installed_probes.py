@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import buried
-from pipeline.site.settings import load
+from pipeline.service import load_settings as load
 
 SITE = """
 [site]

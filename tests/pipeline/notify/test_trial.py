@@ -15,7 +15,7 @@ import pytest
 from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.notify.trial import TEXT, Fared, try_ways
 from pipeline.run.clock import SystemClock
-from pipeline.site.settings import load
+from pipeline.service import load_settings as load
 from tests.pipeline.hand import SETTINGS
 from tests.pipeline.mqtt.test_ingest import plain_client
 from tests.pipeline.receivers import http_server, mail_server

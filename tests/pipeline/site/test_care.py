@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 
 from pipeline.advice.treatments import load_treatments
+from pipeline.service import load_settings as load
 from pipeline.site.models import Care, PlannedPass, SiteConfig, YearSpan
-from pipeline.site.settings import ConfigFault, load
+from pipeline.site.settings import ConfigFault
 from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
 from pipeline.stages.layers import limits_of

@@ -8,7 +8,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.site.settings import ConfigFault, load
+from pipeline.alerts.bounds import AlertsConfig
+from pipeline.service import load_settings as load
+from pipeline.site.settings import ConfigFault
 
 GOOD = """
 [site]
@@ -133,7 +135,8 @@ def test_what_is_not_written_has_its_default(tmp_path: Path) -> None:
     assert config.store.kind == "sqlite"
     assert (config.pages.host, config.pages.port) == ("127.0.0.1", 8420)
     assert (config.notify.log, config.notify.webhook) == (True, "")
-    holding, dry, fault = config.alerts.thatch_holding, config.alerts.roots_dry, config.alerts.probe_fault
+    alerts = AlertsConfig.of(config.alerts)
+    holding, dry, fault = alerts.thatch_holding, alerts.roots_dry, alerts.probe_fault
     assert (holding.on_wetness, holding.hold_h, holding.off_wetness, holding.off_hold_h) == (0.9, 48.0, 0.75, 12.0)
     assert (dry.on_wetness, dry.off_wetness, dry.hold_h) == (0.35, 0.5, 24.0)
     assert (fault.silent_h, fault.flat_h, fault.good_h) == (3.0, 24.0, 2.0)

@@ -23,7 +23,8 @@ from hypothesis import strategies as st
 from hardware.curves import SIGNATURES
 from hardware.probe import models
 from hardware.quantities import QUANTITIES
-from pipeline.site.settings import ConfigFault, load
+from pipeline.service import load_settings as load
+from pipeline.site.settings import ConfigFault
 from pipeline.site.station import StationContext, StationFrame
 from pipeline.stages import process
 from pipeline.stages.daily import find, record_of
