@@ -103,16 +103,16 @@ def _read(config: AgentConfig, given: argparse.Namespace) -> int:
     print(f"{probe.id}: {probe.description.title}")
     try:
         if probe.description.protocol == "cone":
-            from probe_agent.dock import look
+            from probe_agent.dock import describe_dock
 
-            text, good = look(probe, line, clock, threading.Event())
+            text, good = describe_dock(probe, line, clock, threading.Event())
             print(f"  {text}")
             return 0 if good else 1
         slot_s = slot_at(clock.now_ms(), 1)
-        heard, reason = sample(probe, slot_s, line, clock, threading.Event())
+        samples, reason = sample(probe, slot_s, line, clock, threading.Event())
     finally:
         line.close()
-    for channel, one in zip(probe.description.channels, heard, strict=True):
+    for channel, one in zip(probe.description.channels, samples, strict=True):
         unit = QUANTITIES[channel.heard].unit
         depth = "" if channel.depth_m is None else f" at {channel.depth_m * 1000:g} mm"
         value = "-" if one.raw is None else f"{one.raw:g}"
@@ -121,7 +121,7 @@ def _read(config: AgentConfig, given: argparse.Namespace) -> int:
         print(f"  {channel.name:<22} {value:>10} {shown_unit:<8} {one.status.value}{tries}  ({channel.heard}{depth})")
     if reason is not None:
         print(f"  {reason}", file=sys.stderr)
-    return 0 if all(one.status is Status.OK for one in heard) else 1
+    return 0 if all(one.status is Status.OK for one in samples) else 1
 
 
 def _find(config: AgentConfig, name: str) -> ProbeConfig | None:

@@ -1,7 +1,7 @@
-"""Time and surroundings of the agent: the only module that reads the wall clock or the process environment.
+"""Time of the agent; the only module that reads the wall clock or the process environment.
 
 `SystemClock` is the machine's own. `FollowClock` asks a simulator for the time over a Unix socket, for the demo only;
-its waits in real seconds are never scaled. Labels and slots use wall time, every timeout uses `monotonic`.
+its timeouts in real seconds are never scaled. Labels and slots use wall time, every timeout uses `monotonic`.
 """
 
 from __future__ import annotations
@@ -126,15 +126,15 @@ class FollowClock:
         self._path = path
         self._name = name
         self._boot_id = _boot_id()
-        self._asking: _Talk | None = None
-        self._waiting: _Talk | None = None
+        self._asking: _ClockConnection | None = None
+        self._waiting: _ClockConnection | None = None
         self._pending_ms: int | None = None
 
     def now_ms(self) -> int:
         self.declare()
         try:
             if self._asking is None:
-                self._asking = _Talk(self._path)
+                self._asking = _ClockConnection(self._path)
             return self._asking.ask("now")
         except OSError as err:
             self.close()
@@ -150,7 +150,7 @@ class FollowClock:
         """Tell the simulator that this agent takes part, so that time stands until it waits. Raises ClockAway."""
         try:
             if self._waiting is None:
-                self._waiting = _Talk(self._path)
+                self._waiting = _ClockConnection(self._path)
                 self._waiting.ask(f"hello {self._name}")
         except OSError as err:
             self.close()
@@ -184,7 +184,7 @@ class FollowClock:
         self._asking = self._waiting = self._pending_ms = None
 
 
-class _Talk:
+class _ClockConnection:
     """One connection to the simulator."""
 
     def __init__(self, path: Path) -> None:

@@ -1,8 +1,7 @@
-"""A penetrometer in its dock: asks it for strokes, keeps each one, and only then lets the device forget it.
+"""A penetrometer in its dock: strokes are taken over into the outbox, and only then acknowledged to the device.
 
-The talk is `hardware.cone_dock`'s. Here a stroke becomes readings, two for each step, with the slot
-`stroke:SERIAL-NUMBER:STEP`. A stroke that is acknowledged is committed to the outbox; whatever is not whole stays in
-the device and is asked for again.
+The protocol is `hardware.cone_dock`. A stroke becomes two samples for each step, with the slot
+`stroke:SERIAL-NUMBER:STEP`. A stroke that is not whole stays in the device and is asked for again.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ from probe_agent.line import LineAway, SerialLine
 from probe_agent.outbox import Outbox
 from probe_agent.sampler import Stopped, decode
 
-QUIET_S = 0.4  # a line quiet for so long has said what it had to say
+QUIET_S = 0.4  # after so long without a byte the device has finished
 HAND_OVER_S = 900.0  # longest hand-over: a dozen strokes of 2000 steps at 9600 baud
 PARTIAL_ROUNDS = 5  # dockings after which a stroke that never comes whole is kept as far as it came
 MOST_PARTIAL = 64  # strokes whose rounds are counted
@@ -49,7 +48,7 @@ class Dock:
         self._free_from_ms = 0
 
     def collect(self, line: SerialLine, outbox: Outbox, clock: Clock, note: ClockNote, stop: threading.Event) -> str:
-        """Take over what the device offers; what happened, in words.
+        """Take over what the device offers; return in words what happened.
 
         Raises
         ------
@@ -84,7 +83,7 @@ class Dock:
                 return False
         elif stroke.outcome is not Outcome.COMPLETE:
             return False
-        self.kept += outbox.put(self._readings(stroke, name, clock.now_ms()), note, stroke=(self._probe.id, name)) > 0
+        self.kept += outbox.put(self._samples(stroke, name, clock.now_ms()), note, stroke=(self._probe.id, name)) > 0
         self._partial_rounds.pop(name, None)
         return True
 
@@ -94,7 +93,7 @@ class Dock:
         self._partial_rounds[name] = self._partial_rounds.get(name, 0) + 1
         return self._partial_rounds[name] >= PARTIAL_ROUNDS
 
-    def _readings(self, stroke: Stroke, name: str, now_ms: int) -> list[Sample]:
+    def _samples(self, stroke: Stroke, name: str, now_ms: int) -> list[Sample]:
         """Depth and force of each step, a millisecond apart: no two share a time. Missing ones are bad frames."""
         began_ms = now_ms - (stroke.age_s or 0) * 1000
         began_ms = max(began_ms, self._free_from_ms) if stroke.age_s is None else began_ms
@@ -102,11 +101,11 @@ class Dock:
         if stroke.age_s is None:
             self._free_from_ms = began_ms + count
         steps = {step.number: step for step in stroke.steps}
-        readings = []
+        samples = []
         for number in range(1, count + 1):
             for channel in self._probe.description.channels:
                 raw, status = _value(channel, steps.get(number))
-                readings.append(
+                samples.append(
                     Sample(
                         f"{self._probe.id}/{channel.name}",
                         f"stroke:{name}:{number}",
@@ -116,11 +115,11 @@ class Dock:
                         1,
                     )
                 )
-        return readings
+        return samples
 
 
-def look(probe: ProbeConfig, line: SerialLine, clock: Clock, stop: threading.Event) -> tuple[str, bool]:
-    """What the device in the dock offers, in words, and whether one answered. Nothing is taken from it."""
+def describe_dock(probe: ProbeConfig, line: SerialLine, clock: Clock, stop: threading.Event) -> tuple[str, bool]:
+    """Return in words what the device in the dock offers, and whether one answered; nothing is taken over."""
     offered: list[Stroke] = []
 
     def keep(stroke: Stroke) -> bool:

@@ -1,9 +1,9 @@
-"""One serial line: opened for this process alone, asked and listened to with a deadline, opened again when it was away.
+"""One serial line: opened for this process alone, written to and read with a deadline, opened again after a fault.
 
-The only module that touches pyserial. It knows bytes and time, no protocol. Whatever the adapter does (unplugged, no
-leave, held by another program) comes out as `LineAway`; nothing is retried here, but a line that could not be opened is
-not tried again before its back-off is over. Input is thrown away before every request: the rest of a late reply must
-not become the beginning of the next one.
+The only module that imports pyserial; it knows no protocol. Whatever the adapter does (unplugged, no permission, held
+by another program) is raised as `LineAway`. Nothing is retried here, but a line that could not be opened is not tried
+again before its back-off is over. Input is discarded before every request, so that the rest of a late reply cannot
+become the beginning of the next.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ class SerialLine:
     chance : callable
         Gives numbers from 0 to 1 for the jitter of the back-off.
     back_off : bool
-        False tries to open it each time it is asked for: where simulated hours pass in real seconds, the back-off's
-        real seconds would be days.
+        False tries to open it at each use: where simulated hours pass in real seconds, a back-off in real seconds
+        would take simulated days.
     """
 
     def __init__(

@@ -1,8 +1,8 @@
-"""Sends what the outbox holds to the broker, oldest first, and hands the pipeline's receipts to the outbox.
+"""Sends the outbox to the broker, oldest batch first, and passes the pipeline's receipts to the outbox.
 
 The only module that imports paho. Only a receipt frees readings: a broker's acknowledgement proves neither storage nor
-permission. A paho client lives for one connection and is then let go, so that its own queue can never grow; its network
-thread only notes what it saw, all decisions are made in `step`. It never reads the wall clock.
+permission. A paho client serves one connection only, so that its own queue cannot grow; its network thread records
+events, and all decisions are made in `step`. Time is monotonic.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ FAREWELL_S = 1.0  # longest wait for the broker on a clean stop
 
 
 @dataclass(frozen=True, slots=True)
-class _Sent:
+class _SentBatch:
     first: int
     last: int
     at: float
@@ -80,7 +80,7 @@ class Publisher:
         self._connection: _Connection | None = None
         self._not_before = float("-inf")
         self._back_off = BackOff(chance)
-        self._in_flight: deque[_Sent] = deque()
+        self._in_flight: deque[_SentBatch] = deque()
         self._sent_to = 0
         self._progress_at = 0.0
         self._timeouts = 0
@@ -98,7 +98,7 @@ class Publisher:
         Parameters
         ----------
         hold : ClockNote, optional
-            Do not send what this boot heard before its clock was set.
+            Do not send what this boot sampled before its clock was set.
         lines : mapping of str to str, optional
             State of each line, for the status.
 
@@ -162,7 +162,7 @@ class Publisher:
         if self._resend_late(now):
             return
         self._send(connection, now, hold)
-        self._tell_status(connection, now, lines)
+        self._publish_status(connection, now, lines)
 
     # --- receipts ------------------------------------------------------------------------------------------------
 
@@ -223,11 +223,11 @@ class Publisher:
             mid = connection.publish(readings_topic(batch), encode_batch(batch, self._units))
             if mid is None:
                 return
-            self._in_flight.append(_Sent(batch.first, batch.last, now, mid))
+            self._in_flight.append(_SentBatch(batch.first, batch.last, now, mid))
             self._sent_to = batch.last
             self.sent += 1
 
-    def _tell_status(self, connection: _Connection, now: float, lines: Mapping[str, str]) -> None:
+    def _publish_status(self, connection: _Connection, now: float, lines: Mapping[str, str]) -> None:
         status = self._status_of("up", lines)
         if status == self._status:
             return

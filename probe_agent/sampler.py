@@ -1,9 +1,9 @@
-"""One probe at one slot: drives the codec over the line and gives one outcome per channel, good or bad.
+"""Sampling of one probe at one slot: the codec is driven over the line and gives one sample per channel, good or bad.
 
-A value is passed on as good only if the codec accepted its frame and it lies within the physical limits of its
-quantity; where a probe has no check characters it must also have been heard twice, because one wrong bit can make a
-digit another. Everything else is a status without a value. Raw stays raw: decode is scale and offset to the canonical
-unit, calibration belongs to the pipeline.
+A value is good only if the codec accepted its frame and it lies within the physical limits of its quantity; where a
+probe has no check characters it must also have been received twice alike, because one wrong bit can make a digit
+another. Everything else is a status without a value. Decoding is scale and offset to the canonical unit; calibration
+is the pipeline's.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from probe_agent.config import ProbeConfig
 from probe_agent.line import LineAway, SerialLine
 
 ADAPTER_S = 0.15  # what a USB adapter and a busy machine add to a reply
-LONGEST_WAIT_S = 120  # a sensor that announces more is taken for misheard
+LONGEST_WAIT_S = 120  # an announced time above this is taken for a wrong bit
 SLICE_S = 0.5  # how soon a stop is noticed
 LATE_REPLY_S = 0.5  # after trouble the line is left alone so long: a late answer fits the next question of its size
 
@@ -54,7 +54,7 @@ def sample(
 
     Returns
     -------
-    heard : list of Sample
+    samples : list of Sample
         One for each channel of the description, in its order.
     reason : str or None
         The first thing that went wrong, in words, None if nothing did.
@@ -84,7 +84,7 @@ def sample(
 
 
 def decode(channel: Channel, number: float) -> float | None:
-    """A number as sent, in the canonical unit of the quantity heard; None outside its physical limits."""
+    """Return a number as sent in the canonical unit of its quantity; None outside the physical limits."""
     raw = number * channel.scale + channel.offset
     quantity = QUANTITIES[channel.heard]
     if not math.isfinite(raw) or not quantity.lowest <= raw <= quantity.highest:
@@ -104,7 +104,7 @@ def _value(channel: Channel, outcome: Done | Fail) -> tuple[float | None, Status
 
 
 def _measure(probe: ProbeConfig, command: str, line: SerialLine, clock: Clock, stop: threading.Event) -> Done | Fail:
-    """One measurement, from the beginning again while the line goes away under it."""
+    """Take one measurement; begin again where the line goes away during it."""
     description: ProbeDescription = probe.description
     for attempt in range(1, TRIES + 1):
         talk = Measurement(measurement(probe.address, command, crc=description.crc), longest_wait_s=LONGEST_WAIT_S)
@@ -140,26 +140,26 @@ def _converse(talk: Measurement, line: SerialLine, clock: Clock, stop: threading
     return action
 
 
-def _confirm(heard: Done, address: str, command: str, line: SerialLine, clock: Clock) -> Done | Fail:
-    """Values that were heard twice alike. The sensor holds them until its next measurement, so they can be fetched."""
-    versions = [heard.values]
+def _confirm(first: Done, address: str, command: str, line: SerialLine, clock: Clock) -> Done | Fail:
+    """Return values that were received twice alike. The sensor holds them until its next measurement."""
+    versions = [first.values]
     status, reason = Status.BAD_CHECK, f"sensor {address}: values were never heard twice alike"
     for extra in range(TRIES):
         try:
-            again = _fetch(len(heard.values), address, command.startswith("C"), line, clock)
+            again = _fetch(len(first.values), address, command.startswith("C"), line, clock)
         except BadFrame as bad:
             status, reason = bad.status, bad.reason
             line.discard(QUIET_BEFORE_RETRY_S)
             continue
         if again in versions:
-            return Done(again, heard.attempts + extra)
+            return Done(again, first.attempts + extra)
         versions.append(again)
         status, reason = Status.BAD_CHECK, f"sensor {address}: values were never heard twice alike"
-    return Fail(status, reason, heard.attempts + TRIES)
+    return Fail(status, reason, first.attempts + TRIES)
 
 
 def _fetch(count: int, address: str, concurrent: bool, line: SerialLine, clock: Clock) -> tuple[str, ...]:
-    """The values of the last measurement, once more. Raises BadFrame, LineAway."""
+    """Fetch the values of the last measurement once more. Raises BadFrame, LineAway."""
     texts: tuple[str, ...] = ()
     for page in range(MAX_PAGES):
         command = send_data(address, page, concurrent=concurrent)

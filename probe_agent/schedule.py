@@ -1,7 +1,7 @@
-"""Which slot of which probe is due: a grid aligned to the hour, finer while it rains. Pure.
+"""Which slot of which probe is due: a grid aligned to the hour, finer while it rains.
 
 A slot is the identity of a measurement: a whole second of the grid. After a long sleep only the newest slot is due, the
-missed ones are gaps. Nothing here reads a clock; the caller says what time it is.
+missed ones are gaps. Pure: the caller passes the time.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ class Cadence:
     rain_interval_s : int
         The same while it rains. [s]
     rain_hold_s : int
-        How long after the last rain heard it still counts as raining. [s] 0 or more.
+        How long after the last rain reported it still counts as raining. [s] 0 or more.
     """
 
     interval_s: int
@@ -30,9 +30,9 @@ class Cadence:
 
 @dataclass(frozen=True, slots=True)
 class Rain:
-    """What the node knows of rain: the last running total heard by channel, and when the last rain was heard.
+    """Rain as the node knows it: the last running total by channel, and when a gauge last reported rain.
 
-    `last_rain_ms` is wall time in ms, None while none has been heard.
+    `last_rain_ms` is wall time [ms since 1970], None while no rain has been reported.
     """
 
     totals_mm: tuple[tuple[str, float], ...] = ()
@@ -40,24 +40,24 @@ class Rain:
 
 
 def is_grid(interval_s: int) -> bool:
-    """Whether slots of this interval fall on the same places of every hour, or of every day."""
+    """Return whether slots of this interval fall on the same places of every hour, or of every day."""
     return interval_s >= 1 and (3600 % interval_s == 0 or (interval_s % 3600 == 0 and 86400 % interval_s == 0))
 
 
 def slot_at(now_ms: int, interval_s: int) -> int:
-    """The newest slot that is not in the future. [s since 1970]"""
+    """Return the newest slot that is not in the future. [s since 1970]"""
     return now_ms // 1000 // interval_s * interval_s
 
 
 def interval_now_s(cadence: Cadence, rain: Rain, now_ms: int) -> int:
-    """The interval that holds now. [s]"""
+    """Return the interval that applies now. [s]"""
     if rain.last_rain_ms is None or not 0 <= now_ms - rain.last_rain_ms < cadence.rain_hold_s * 1000:
         return cadence.interval_s
     return cadence.rain_interval_s
 
 
 def due(cadence: Cadence, rain: Rain, last_slot_s: int | None, now_ms: int) -> int | None:
-    """The slot to read now, or None.
+    """Return the slot to read now, or None.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def due(cadence: Cadence, rain: Rain, last_slot_s: int | None, now_ms: int) -> i
 
 
 def next_due_ms(cadence: Cadence, rain: Rain, last_slot_s: int | None, now_ms: int) -> int:
-    """When the next slot comes; `now_ms` if one is due already. [ms since 1970]"""
+    """Return when the next slot comes; `now_ms` if one is due already. [ms since 1970]"""
     if due(cadence, rain, last_slot_s, now_ms) is not None:
         return now_ms
     interval_s = interval_now_s(cadence, rain, now_ms)
@@ -90,8 +90,8 @@ def next_due_ms(cadence: Cadence, rain: Rain, last_slot_s: int | None, now_ms: i
     return slot_s * 1000
 
 
-def hear_total(rain: Rain, channel: str, total_mm: float, now_ms: int) -> Rain:
-    """Rain after a running total was heard.
+def rain_after_total(rain: Rain, channel: str, total_mm: float, now_ms: int) -> Rain:
+    """Return the rain state after a running total was received. [mm]
 
     More than before is rain. Less is a sensor started again; what it shows has fallen since.
     """
@@ -99,10 +99,10 @@ def hear_total(rain: Rain, channel: str, total_mm: float, now_ms: int) -> Rain:
     before = totals.get(channel)
     totals[channel] = total_mm
     fell_mm = 0.0 if before is None else total_mm - before if total_mm >= before else total_mm
-    heard = replace(rain, totals_mm=tuple(totals.items()))
-    return replace(heard, last_rain_ms=now_ms) if fell_mm > 0 else heard
+    after = replace(rain, totals_mm=tuple(totals.items()))
+    return replace(after, last_rain_ms=now_ms) if fell_mm > 0 else after
 
 
-def hear_amount(rain: Rain, amount_mm: float, now_ms: int) -> Rain:
-    """Rain after an amount since the last reading was heard."""
+def rain_after_amount(rain: Rain, amount_mm: float, now_ms: int) -> Rain:
+    """Return the rain state after an amount since the last reading was received. [mm]"""
     return replace(rain, last_rain_ms=now_ms) if amount_mm > 0 else rain

@@ -1,7 +1,7 @@
-"""The agent at work: reads what is due, keeps it, sends it, one bounded `step` after the other.
+"""The running agent: reads what is due, keeps it, sends it, one bounded `step` after the other.
 
-Here the parts are wired together, here the faults of the surroundings are caught, counted and logged once on change,
-and here the process is started and stopped. It decides nothing about a reading: that is the sampler's.
+It wires the parts together, catches the faults of the surroundings (counted, and logged once on change), and starts and
+stops the process.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from probe_agent.line import SerialLine
 from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, open_outbox
 from probe_agent.publisher import NOT_CONNECTED, Publisher
 from probe_agent.sampler import Stopped, sample
-from probe_agent.schedule import Rain, due, hear_amount, hear_total, next_due_ms, slot_at
+from probe_agent.schedule import Rain, due, next_due_ms, rain_after_amount, rain_after_total, slot_at
 
 CLOCK_HOLD_S = 600  # uptime until which readings of an unset clock are held back: a time service takes minutes
 HOUSEKEEPING_S = 60.0
@@ -72,18 +72,18 @@ def lock_folder(folder: Path) -> IO[bytes]:
 
 
 @dataclass(slots=True)
-class _Turn:
-    """One probe and the slot it was last read at."""
+class _ScheduledProbe:
+    """One probe and the slot it was last read at. [s since 1970]"""
 
     probe: ProbeConfig
     last_slot_s: int | None
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
-    """What is to be kept in one commit."""
+class _PendingCommit:
+    """Samples of one probe at one slot that wait to be committed to the outbox."""
 
-    heard: list[Sample]
+    samples: list[Sample]
     note: ClockNote
     probe: str
     slot_s: int
@@ -117,7 +117,7 @@ class Agent:
         }
         self.unkept = 0  # readings lost because neither disk nor memory had room
         self._clock = clock
-        self._told = {"broker": NOT_CONNECTED}
+        self._states = {"broker": NOT_CONNECTED}
         self._lock_file = lock_folder(config.state_dir)
         try:
             self.outbox = self._open_outbox()
@@ -126,10 +126,10 @@ class Agent:
             raise
         self.publisher = publisher_type(config, self.outbox, monotonic=clock.monotonic)
         last = self.outbox.last_slots()
-        self._turns = [_Turn(probe, last.get(probe.id)) for probe in config.probes]
+        self._scheduled = [_ScheduledProbe(probe, last.get(probe.id)) for probe in config.probes]
         self._docks = {p.id: Dock(p) for p in config.probes if p.description.protocol == "cone"}
         self._rain = Rain()
-        self._waiting: deque[_Kept] = deque()
+        self._waiting: deque[_PendingCommit] = deque()
         self._clock_ok = False
         self._housekept_at = float("-inf")
 
@@ -150,7 +150,7 @@ class Agent:
             self._change("fault", "")
 
     def close(self) -> None:
-        """Say goodbye to the broker and give everything back."""
+        """Disconnect from the broker and release lines, outbox and folder."""
         self.publisher.stop(lines=self._line_states())
         self.outbox.close()
         for line in self.lines.values():
@@ -163,13 +163,13 @@ class Agent:
         """Whether a probe was read."""
         note = self._clock.note()
         now_ms = note.now_ms
-        self._see_clock(note)
-        self._keep_waiting()
-        turn, slot_s = self._next_turn(now_ms)
-        if turn is not None and slot_s is not None:
-            self._read(turn, slot_s, note, stop)
-            self._keep_waiting()
-        self._see_lines(now_ms)
+        self._update_clock(note)
+        self._commit_waiting()
+        scheduled, slot_s = self._next_due(now_ms)
+        if scheduled is not None and slot_s is not None:
+            self._read(scheduled, slot_s, note, stop)
+            self._commit_waiting()
+        self._update_lines(now_ms)
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
         self.publisher.step(hold=hold, lines=self._line_states())
         self._change("broker", self.publisher.state)
@@ -178,73 +178,75 @@ class Agent:
             self._housekept_at = self._clock.monotonic()
             if note.ok:
                 self.outbox.prune(now_ms - round(self.config.outbox.keep_days * 86_400_000))
-        return turn is not None
+        return scheduled is not None
 
-    def _see_clock(self, note: ClockNote) -> None:
+    def _update_clock(self, note: ClockNote) -> None:
         if note.ok and not self._clock_ok:
             dated = self.outbox.redate(note)
             if dated:
-                _say("clock_set", dated_again=dated)
+                _log_event("clock_set", dated_again=dated)
         self._clock_ok = note.ok
         self._change("clock", "set" if note.ok else "not set")
 
-    def _next_turn(self, now_ms: int) -> tuple[_Turn | None, int | None]:
-        for turn in self._turns:
-            slot_s = due(turn.probe.cadence, self._rain, turn.last_slot_s, now_ms)
+    def _next_due(self, now_ms: int) -> tuple[_ScheduledProbe | None, int | None]:
+        for scheduled in self._scheduled:
+            slot_s = due(scheduled.probe.cadence, self._rain, scheduled.last_slot_s, now_ms)
             if slot_s is not None:
-                return turn, slot_s
+                return scheduled, slot_s
         return None, None
 
-    def _read(self, turn: _Turn, slot_s: int, note: ClockNote, stop: threading.Event) -> None:
-        probe = turn.probe
+    def _read(self, scheduled: _ScheduledProbe, slot_s: int, note: ClockNote, stop: threading.Event) -> None:
+        probe = scheduled.probe
         line = self.lines[probe.line]
         dock = self._docks.get(probe.id)
         if dock is not None:
-            turn.last_slot_s = slot_s
+            scheduled.last_slot_s = slot_s
             before = dock.kept
             self._change(f"dock {probe.id}", dock.collect(line, self.outbox, self._clock, note, stop))
             if dock.kept > before:
-                _say("strokes_kept", probe=probe.id, strokes=dock.kept - before)
+                _log_event("strokes_kept", probe=probe.id, strokes=dock.kept - before)
             return
-        heard, reason = sample(probe, slot_s, line, self._clock, stop)
-        turn.last_slot_s = slot_s
-        bad = next((one.status.value for one in heard if one.status is not Status.OK), "ok")
+        samples, reason = sample(probe, slot_s, line, self._clock, stop)
+        scheduled.last_slot_s = slot_s
+        bad = next((one.status.value for one in samples if one.status is not Status.OK), "ok")
         self._change(f"probe {probe.id}", bad, reason=reason)
-        self._hear_rain(probe, heard)
+        self._track_rain(probe, samples)
         after = self._clock.note()
         if after.ok and not note.ok:  # the clock was set while the probe was asked: everything is of now
             slot_s = slot_at(after.now_ms, probe.cadence.interval_s)
-            heard = [replace(one, slot=str(slot_s), measured_at_ms=after.now_ms) for one in heard]
-            turn.last_slot_s, note = slot_s, after
-        self._waiting.append(_Kept(heard, note, probe.id, slot_s, probe.cadence.interval_s))
+            samples = [replace(one, slot=str(slot_s), measured_at_ms=after.now_ms) for one in samples]
+            scheduled.last_slot_s, note = slot_s, after
+        self._waiting.append(_PendingCommit(samples, note, probe.id, slot_s, probe.cadence.interval_s))
 
-    def _hear_rain(self, probe: ProbeConfig, heard: list[Sample]) -> None:
-        for channel, one in zip(probe.description.channels, heard, strict=True):
+    def _track_rain(self, probe: ProbeConfig, samples: list[Sample]) -> None:
+        for channel, one in zip(probe.description.channels, samples, strict=True):
             if one.status is not Status.OK or one.raw is None:
                 continue
             if channel.heard == "rain_total":
-                self._rain = hear_total(self._rain, one.channel, one.raw, one.measured_at_ms)
+                self._rain = rain_after_total(self._rain, one.channel, one.raw, one.measured_at_ms)
             elif channel.heard == "rain":
-                self._rain = hear_amount(self._rain, one.raw, one.measured_at_ms)
+                self._rain = rain_after_amount(self._rain, one.raw, one.measured_at_ms)
 
-    def _keep_waiting(self) -> None:
-        """Commit what waits, oldest first; what the disk refuses waits on, bounded."""
+    def _commit_waiting(self) -> None:
+        """Commit waiting samples, oldest first; those the disk refuses wait on, up to WAITING_READINGS."""
         try:
             while self._waiting:
-                kept = self._waiting[0]
-                self.outbox.put(kept.heard, kept.note, last_slot=(kept.probe, kept.slot_s), grid_s=kept.grid_s)
+                pending = self._waiting[0]
+                self.outbox.put(
+                    pending.samples, pending.note, last_slot=(pending.probe, pending.slot_s), grid_s=pending.grid_s
+                )
                 self._waiting.popleft()
         except OutboxFull as full:
-            while sum(len(kept.heard) for kept in self._waiting) > WAITING_READINGS:
-                self.unkept += len(self._waiting.popleft().heard)
+            while sum(len(pending.samples) for pending in self._waiting) > WAITING_READINGS:
+                self.unkept += len(self._waiting.popleft().samples)
             self._change("disk", str(full))
             self._change("unkept", str(self.unkept))
         else:
             self._change("disk", "ok")
 
-    def _see_lines(self, now_ms: int) -> None:
+    def _update_lines(self, now_ms: int) -> None:
         for name, line in self.lines.items():
-            if self._told.get(f"line {name}") != line.state:
+            if self._states.get(f"line {name}") != line.state:
                 self.outbox.set_line(name, line.state, now_ms)
                 self._change(f"line {name}", line.state)
 
@@ -256,7 +258,7 @@ class Agent:
             self._clock.wait(0.02, stop)  # time stands until the pipeline has caught up
             return
         now_ms = self._clock.now_ms()
-        due_ms = min(next_due_ms(t.probe.cadence, self._rain, t.last_slot_s, now_ms) for t in self._turns)
+        due_ms = min(next_due_ms(t.probe.cadence, self._rain, t.last_slot_s, now_ms) for t in self._scheduled)
         self._clock.wait_until(due_ms, stop)
 
     # --- outbox --------------------------------------------------------------------------------------------------
@@ -267,7 +269,7 @@ class Agent:
             config.state_dir, site=config.site, node=config.node, max_bytes=round(config.outbox.max_mb * 1024 * 1024)
         )
         if aside is not None:
-            _say("outbox_set_aside", level=logging.ERROR, file=aside, new_outbox_id=outbox.outbox_id)
+            _log_event("outbox_set_aside", level=logging.ERROR, file=aside, new_outbox_id=outbox.outbox_id)
         outbox.forget_lines(json.dumps(list(self.lines)))
         return outbox
 
@@ -276,23 +278,23 @@ class Agent:
         self.outbox = self._open_outbox()
         self.publisher.use(self.outbox)
 
-    # --- telling -------------------------------------------------------------------------------------------------
+    # --- log -----------------------------------------------------------------------------------------------------
 
     def _change(self, what: str, state: str, *, reason: str | None = None) -> None:
         """Log a state, and its reason, when the state is another than before."""
-        before = self._told.get(what)
+        before = self._states.get(what)
         if before == state:
             return
-        self._told[what] = state
+        self._states[what] = state
         if before is None and state in ("", "0", "ok"):
             return
         bad = state not in ("", "0", "ok", "up", "set", "docked", "undocked")
         fields = {"what": what, "now": state or "over"} | ({} if reason is None else {"reason": reason})
-        _say("change", level=logging.WARNING if bad else logging.INFO, **fields)
+        _log_event("change", level=logging.WARNING if bad else logging.INFO, **fields)
 
 
 def make_clock(config: AgentConfig) -> Clock:
-    """The clock the configuration asks for."""
+    """Return the clock that the configuration asks for."""
     if config.clock_follow is None:
         return SystemClock(trust_hardware=config.trust_hardware_clock)
     return FollowClock(config.clock_follow, config.node)
@@ -305,7 +307,9 @@ def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publi
         signal.signal(number, lambda *_: stop.set())
     agent = Agent(config, make_clock(config), publisher_type=publisher_type)
     service_manager = ServiceManager()
-    _say("started", site=config.site, node=config.node, outbox_id=agent.outbox.outbox_id, backlog=agent.outbox.backlog)
+    _log_event(
+        "started", site=config.site, node=config.node, outbox_id=agent.outbox.outbox_id, backlog=agent.outbox.backlog
+    )
     service_manager.tell("READY=1")
     clock, fed_at = SystemClock(), float("-inf")
     try:
@@ -317,7 +321,7 @@ def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publi
     finally:
         service_manager.tell("STOPPING=1")
         agent.close()
-        _say("stopped", backlog=agent.outbox.backlog)
+        _log_event("stopped", backlog=agent.outbox.backlog)
 
 
 class ServiceManager:
@@ -335,7 +339,7 @@ class ServiceManager:
             sender.sendto(state.encode(), address)
 
 
-def _say(event: str, *, level: int = logging.INFO, **fields: object) -> None:
-    """One line: the event and its fields, quoted where they have blanks."""
+def _log_event(event: str, *, level: int = logging.INFO, **fields: object) -> None:
+    """Log one line: the event and its fields, quoted where they have blanks."""
     shown = (f"{key}={json.dumps(str(v)) if ' ' in str(v) or not str(v) else v}" for key, v in fields.items())
     _log.log(level, " ".join((event, *shown)))

@@ -9,7 +9,7 @@ Months = tuple[float, ...]
 
 
 @dataclass(frozen=True)
-class MonthlyClimate:
+class ClimateType:
     """Monthly means and spreads of a climate, January first.
 
     `rain_mm` falls on `wet_days` days of at least 0.2 mm; `persistence` is the correlation of wet today with wet
@@ -35,10 +35,10 @@ class MonthlyClimate:
     longitude_deg: float = 0.0
 
 
-CLIMATES: dict[str, MonthlyClimate] = {
+CLIMATES: dict[str, ClimateType] = {
     climate.name: climate
     for climate in (
-        MonthlyClimate(
+        ClimateType(
             "mild maritime", 52.0, 60.0,
             (8.0, 8.5, 11.0, 14.0, 17.0, 20.0, 22.5, 22.0, 19.0, 15.0, 11.0, 8.5),
             (2.5, 2.5, 3.5, 5.0, 8.0, 11.0, 13.0, 12.5, 10.5, 8.0, 5.0, 3.0),
@@ -49,7 +49,7 @@ CLIMATES: dict[str, MonthlyClimate] = {
             (3.4, 3.3, 3.2, 2.9, 2.7, 2.5, 2.4, 2.4, 2.5, 2.7, 2.9, 3.2),
             clearness_dry=0.54, clearness_wet=0.29, temperature_spread_degc=2.6, persistence=0.35,
         ),
-        MonthlyClimate(
+        ClimateType(
             "continental", 45.0, 250.0,
             (-1.0, 1.0, 8.0, 15.0, 21.0, 26.0, 28.5, 27.5, 22.5, 15.0, 7.0, 1.0),
             (-9.0, -8.0, -3.0, 3.0, 9.0, 14.0, 16.5, 15.5, 10.5, 4.5, -1.0, -6.0),
@@ -60,7 +60,7 @@ CLIMATES: dict[str, MonthlyClimate] = {
             (3.0, 3.0, 3.2, 3.2, 2.8, 2.5, 2.2, 2.1, 2.3, 2.6, 2.9, 2.9),
             clearness_dry=0.60, clearness_wet=0.33, temperature_spread_degc=4.2,
         ),
-        MonthlyClimate(
+        ClimateType(
             "semi-arid", 37.0, 400.0,
             (12.0, 14.0, 18.0, 22.0, 27.0, 32.0, 35.0, 34.5, 30.0, 24.0, 17.0, 13.0),
             (1.0, 2.0, 5.0, 8.0, 12.0, 17.0, 20.0, 19.5, 15.0, 10.0, 5.0, 2.0),
@@ -71,7 +71,7 @@ CLIMATES: dict[str, MonthlyClimate] = {
             (2.4, 2.6, 2.8, 2.9, 2.8, 2.7, 2.6, 2.5, 2.3, 2.2, 2.2, 2.3),
             clearness_dry=0.68, clearness_wet=0.40, temperature_spread_degc=3.0,
         ),
-        MonthlyClimate(
+        ClimateType(
             "warm humid", 32.0, 80.0,
             (14.0, 16.0, 20.0, 24.0, 28.5, 32.0, 33.0, 32.5, 30.0, 25.0, 20.0, 15.5),
             (3.0, 4.5, 8.0, 12.0, 17.0, 21.0, 22.5, 22.0, 19.0, 12.5, 7.5, 4.0),
@@ -86,7 +86,7 @@ CLIMATES: dict[str, MonthlyClimate] = {
 }  # fmt: skip
 
 
-def climate(name: str) -> MonthlyClimate:
+def climate(name: str) -> ClimateType:
     """Look a climate up by its label.
 
     Raises

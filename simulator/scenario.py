@@ -18,7 +18,7 @@ from typing import Any, TypeVar
 from hardware.probe import ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
 from simulator import roots
-from simulator.climates import CLIMATES, MonthlyClimate
+from simulator.climates import CLIMATES, ClimateType
 from simulator.column import BottomBoundary, Interface, Layer, Repellency
 from simulator.faults import PROBE_FAULTS, PlantedFault
 from simulator.ground import TurfProfile
@@ -125,7 +125,7 @@ class Scenario:
     start: datetime
     days: int
     lead_days: int
-    climate: MonthlyClimate
+    climate: ClimateType
     site_title: str
     timezone: str
     changes: tuple[WeatherChange, ...]

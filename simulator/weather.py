@@ -10,7 +10,7 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from simulator.climates import MonthlyClimate
+from simulator.climates import ClimateType
 from simulator.reference_et import (
     extraterrestrial_w_m2,
     reference_et_mm_h,
@@ -147,7 +147,7 @@ def _of_the_season(months: tuple[float, ...], day_of_year: FloatArray) -> FloatA
     return mean
 
 
-def _draw_days(climate: MonthlyClimate, day: FloatArray, rng: np.random.Generator) -> _Days:
+def _draw_days(climate: ClimateType, day: FloatArray, rng: np.random.Generator) -> _Days:
     days_in_month = 365.25 / 12.0
     share = np.clip(_of_the_season(climate.wet_days, day) / days_in_month, 0.0, 0.97)
     mean = _of_the_season(climate.rain_mm, day) / np.maximum(share * days_in_month, 1e-6)
@@ -215,12 +215,12 @@ def _course_of_temperature(days: _Days, count: int, step_s: int) -> FloatArray:
     return values[place] + (values[place + 1] - values[place]) * 0.5 * (1.0 - np.cos(np.pi * share))
 
 
-def generate(climate: MonthlyClimate, start: datetime, days: int, *, seed: int, step_s: int = HOUR_S) -> Weather:
+def generate(climate: ClimateType, start: datetime, days: int, *, seed: int, step_s: int = HOUR_S) -> Weather:
     """Draw weather from a climate.
 
     Parameters
     ----------
-    climate : MonthlyClimate
+    climate : ClimateType
     start : datetime
         Aware, midnight UTC.
     days : int

@@ -51,7 +51,7 @@ from pipeline.run.metrics import Metrics
 from pipeline.site.models import NotificationPolicy
 from pipeline.store import Store
 from simulator import weather as sky
-from simulator.climates import MonthlyClimate
+from simulator.climates import ClimateType
 from simulator.history import History
 from simulator.readings import readings
 from simulator.scenario import Scenario, StationPlan, load
@@ -108,7 +108,7 @@ class Year:
     seed: int
 
     @property
-    def climate(self) -> MonthlyClimate:
+    def climate(self) -> ClimateType:
         """Of the place."""
         return self.scenario.climate
 

@@ -20,7 +20,7 @@ from hardware.reading import Status
 from probe_agent import dock as dock_module
 from probe_agent.clock import ClockNote, SystemClock
 from probe_agent.config import LineConfig, ProbeConfig
-from probe_agent.dock import PARTIAL_ROUNDS, QUIET_S, Dock, look
+from probe_agent.dock import PARTIAL_ROUNDS, QUIET_S, Dock, describe_dock
 from probe_agent.line import SerialLine
 from probe_agent.outbox import Outbox, OutboxFull
 from probe_agent.schedule import Cadence
@@ -227,7 +227,7 @@ def test_cable_pulled_during_the_hand_over_costs_nothing(bench, pty_plug, monkey
 def test_look_takes_nothing(bench):
     """The command that shows what is in the dock leaves it there."""
     bench.far.device.push(PROFILE, None)
-    text, answered = look(CONE, bench.line, bench.clock, threading.Event())
+    text, answered = describe_dock(CONE, bench.line, bench.clock, threading.Event())
     assert answered
     assert text == "docked, offers 1 strokes: 1 (30 steps, complete)"
     assert bench.held() == (1,)

@@ -12,11 +12,11 @@ from probe_agent.schedule import (
     Cadence,
     Rain,
     due,
-    hear_amount,
-    hear_total,
     interval_now_s,
     is_grid,
     next_due_ms,
+    rain_after_amount,
+    rain_after_total,
     slot_at,
 )
 
@@ -78,7 +78,7 @@ def test_clock_set_back_far_reads_on():
 
 def test_rain_shortens_the_interval_and_holds():
     """From the first rain to an hour after the last the grid is 5 minutes; then it is 15 again."""
-    rain = hear_total(hear_total(DRY, "s/w/rain", 12.0, TEN * 1000), "s/w/rain", 12.2, (TEN + 900) * 1000)
+    rain = rain_after_total(rain_after_total(DRY, "s/w/rain", 12.0, TEN * 1000), "s/w/rain", 12.2, (TEN + 900) * 1000)
     assert interval_now_s(USUAL, rain, (TEN + 900) * 1000) == 300
     assert due(USUAL, rain, TEN + 900, (TEN + 1200) * 1000) == TEN + 1200
     assert interval_now_s(USUAL, rain, (TEN + 900 + 3599) * 1000) == 300
@@ -92,14 +92,14 @@ def test_rain_shortens_the_interval_and_holds():
 )
 def test_running_total_tells_rain_by_its_rise(before, after, rains):
     """The first total says nothing; a rise is rain; a sensor started again has seen what it shows."""
-    rain = DRY if before is None else hear_total(DRY, "s/w/rain", before, 0)
-    assert (hear_total(rain, "s/w/rain", after, 1000).last_rain_ms is not None) is rains
+    rain = DRY if before is None else rain_after_total(DRY, "s/w/rain", before, 0)
+    assert (rain_after_total(rain, "s/w/rain", after, 1000).last_rain_ms is not None) is rains
 
 
 def test_zero_amount_is_no_rain():
     """0 mm is a number, not a missing one, and does not count as rain."""
-    assert hear_amount(DRY, 0.0, 1000) == DRY
-    assert hear_amount(DRY, 0.2, 1000).last_rain_ms == 1000
+    assert rain_after_amount(DRY, 0.0, 1000) == DRY
+    assert rain_after_amount(DRY, 0.2, 1000).last_rain_ms == 1000
 
 
 @pytest.mark.parametrize(
