@@ -14,12 +14,13 @@ from fastapi import APIRouter, Depends, Header, Query, Request, Response
 
 from api import schema
 from api.data import DEFAULT_PAGE, MAX_PAGE, iso, ms, pipeline_of
-from api.diary_check import EVER_MS, check, moment_of, nearest
+from api.diary_check import check, moment_of, nearest
 from api.problems import Problem
 from api.writing import may_write
 from pipeline.diary.entry import KINDS, MARKS, DiaryEntry, entry_questions
 from pipeline.diary.facts import changes_the_past
 from pipeline.service import Pipeline
+from pipeline.units import EVER_MS
 
 MAX_KEY = 200
 ALERTS_BACK_MS = 400 * 86_400_000  # a closed alert may still be marked wrong for so long

@@ -23,8 +23,8 @@ from pipeline.diary.facts import (
 )
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.store.diary import Diary
+from pipeline.units import EVER_MS
 
-EVER_MS = (0, 2**62)
 SLACK_MS = 3_600_000  # a phone's clock may be fast
 FIRST_MS = 0
 MAX_NAMED = 20

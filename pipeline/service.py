@@ -32,14 +32,13 @@ from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes
 from pipeline.notify.outbox import Notifier
-from pipeline.run.backoff import RETRY_MOST_S, Trouble
+from pipeline.run.backoff import RETRY_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Vocabulary
 from pipeline.site.settings import load, read_secret
 from pipeline.site.station import StationContext
-from pipeline.stages import LEAD_IN_MS
-from pipeline.stages.recompute import Redone, recompute, station_context
+from pipeline.stages.recompute import LEAD_IN_MS, Redone, recompute, station_context
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import likest, redo_passes
 from pipeline.store import Store
@@ -126,8 +125,8 @@ class Worker:
     ) -> None:
         rng = random.Random() if rng is None else rng
         metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": RETRY_MOST_S, "study_wait_seconds": STUDY_MOST_S})
-        self.keeping = Trouble("keeping", metrics, rng)
-        self.studying = Trouble("studying", metrics, rng)
+        self.keeping = Outage("keeping", metrics, rng)
+        self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None
         self._stations = tuple(config.stations())
         self._source, self._journal, self._study, self._judge = source, journal, study, judge

@@ -20,6 +20,9 @@ class TimeSpan:
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
+FOREVER_MS = 2**62
+EVER_MS = (0, FOREVER_MS)
+"""A span that holds every reading, finding and entry. [ms since 1970, UTC]"""
 
 FloatArray = npt.NDArray[np.float64]
 TimeArray = npt.NDArray[np.int64]

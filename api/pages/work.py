@@ -16,7 +16,6 @@ from fastapi.responses import HTMLResponse
 from api import words
 from api.answers import pass_words, stale_line
 from api.data import DAY_MS, HOUR_MS, iso, pipeline_of
-from api.diary_check import EVER_MS
 from api.entry_words import entry_line, mark_line
 from api.pages.frame import answer
 from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetness_chart
@@ -27,6 +26,7 @@ from pipeline.advice.windows import Window
 from pipeline.alerts.bounds import AlertsConfig
 from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
+from pipeline.units import EVER_MS
 
 SNOOZE_DAYS = 3
 LAST_ENTRIES = 10

@@ -47,7 +47,7 @@ from pipeline.errors import PipelineFault
 from pipeline.forecast.weather_file import WeatherForecast, usable_faults, weather_source
 from pipeline.forecast.wetness import best_day_line, day_chances
 from pipeline.run.backoff import (
-    Trouble,
+    Outage,
 )
 from pipeline.run.cached_fetch import Kept, KeptSource
 from pipeline.run.clock import Clock
@@ -293,7 +293,7 @@ class Advisor:
     ) -> None:
         self._config, self._store, self._diary, self._clock, self._metrics = config, store, diary, clock, metrics
         self._on_advice, self._on_change = on_advice, on_change
-        self.advising = Trouble("advising", metrics, random.Random() if rng is None else rng)
+        self.advising = Outage("advising", metrics, random.Random() if rng is None else rng)
         self._cache = AdviceCache()
         self._weather, self._calendar = _sources(config, clock)
         self._unplaced: Kept[WeatherForecast] | None = None

@@ -28,11 +28,11 @@ from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhea
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import WetnessForecast, forecast_wetness
 from pipeline.site.models import SiteConfig, Station
-from pipeline.site.station import StationContext, no_findings
+from pipeline.site.station import StationContext
 from pipeline.soil.humidity import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
-from pipeline.stages.daily import Series, record_of
 from pipeline.stages.recompute import station_context
+from pipeline.stages.stage import Series, no_findings, record_of
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary
 from pipeline.store.sqlite import built

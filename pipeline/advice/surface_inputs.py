@@ -42,11 +42,11 @@ from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.site.models import Surface
 from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
-from pipeline.stages.daily import FORTNIGHT_MS
 from pipeline.stages.roots import (
     CORE_REACH_MS,
     RATIOS,
 )
+from pipeline.stages.stage import FORTNIGHT_MS
 from pipeline.units import (
     DAY_MS,
     HOUR_MS,

@@ -44,7 +44,8 @@ from pipeline.diary.facts import (
 from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
-from pipeline.site.station import StationContext, no_findings
+from pipeline.site.station import StationContext
+from pipeline.stages.stage import no_findings
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal

@@ -16,9 +16,10 @@ from pipeline.site.models import (
     PassFacts,
     Surface,
 )
-from pipeline.site.station import FOREVER_MS, Dated, Lifted, PassDone, StationContext
+from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
 from pipeline.units import (
+    FOREVER_MS,
     HOUR_MS,
     TimeSpan,
 )

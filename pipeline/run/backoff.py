@@ -16,7 +16,7 @@ RETRY_FIRST_S, RETRY_MOST_S = 0.2, 30.0
 log = logging.getLogger(__name__)
 
 
-class Trouble:
+class Outage:
     """One thing that can go wrong outside: said once, counted, waited out."""
 
     def __init__(self, part: str, metrics: Metrics, rng: random.Random) -> None:

@@ -1,43 +1,27 @@
-"""What the stages know of a station, and the frame they hand on.
+"""What the stages know of a station.
 
 `StationContext` holds plain facts (channels, media, dated thatch, where the rain is measured), so that a stage needs no
-settings file; `StationFrame` holds the observations and findings of one span as long tables. Nothing here computes
-water, or reads a clock, a file or a store.
+settings file. Nothing here computes water, or reads a clock, a file or a store.
 """
 
 from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from functools import cache, cached_property
+from dataclasses import dataclass, field
+from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
-import pandas as pd
 
 from hardware.probe import Channel
 from pipeline.site.models import SiteConfig
 from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m
 from pipeline.soil.quality import QualityBounds
 from pipeline.soil.thatch import CoreReading
-from pipeline.units import HOUR_MS, Flag, TimeArray
-
-STAGE_VERSION = 6
-"""Raised with each change that gives other results from the same raw readings and diary; kept with every observation
-and finding, so that what an older program worked out can be told apart and done again.
-
-2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what
-passes changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the
-intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope."""
+from pipeline.units import FOREVER_MS, HOUR_MS, TimeArray
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
-OBSERVATION_COLUMNS = (
-    "channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms", "status", "clock_ok",
-)  # fmt: skip
-FINDING_COLUMNS = (
-    "station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +30,6 @@ class Dated:
 
     at_ms: int
     length_m: float
-
-
-FOREVER_MS = 2**62
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,76 +330,3 @@ class StationContext:
 def _day(at_ms: int) -> str:
     at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)
     return f"{at.day} {at:%B %Y}"
-
-
-@dataclass(frozen=True)
-class StationFrame:
-    """Observations and findings of one span, as long tables sorted by channel and time, and by quantity and time."""
-
-    observations: pd.DataFrame
-    findings: pd.DataFrame
-
-    @classmethod
-    def from_raw(cls, raw: pd.DataFrame) -> StationFrame:
-        """The frame to begin with: every raw row an observation not yet calibrated.
-
-        Parameters
-        ----------
-        raw : DataFrame
-            Columns channel, measured_at_ms, raw, status, clock_ok, received_at_ms; others are left out. Of two rows of
-            one channel and time the one that was heard stands, then the one received first.
-        """
-        table = pd.DataFrame(
-            {
-                "channel": pd.Categorical(raw["channel"]),
-                "measured_at_ms": raw["measured_at_ms"].to_numpy(dtype=np.int64),
-                "raw": raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan),
-                "value": np.nan,
-                "flag": np.uint8(Flag.NOT_EVALUATED),
-                "stage_version": STAGE_VERSION,
-                "received_at_ms": raw["received_at_ms"].to_numpy(dtype=np.int64),
-                "status": pd.Categorical(raw["status"]),
-                "clock_ok": raw["clock_ok"].to_numpy(dtype=np.bool_),
-            },
-            columns=list(OBSERVATION_COLUMNS),
-        )
-        return cls(_in_order(table), no_findings())
-
-    def spans(self) -> dict[str, slice]:
-        """Rows of each channel in `observations`, by its id."""
-        channel = self.observations["channel"].array
-        codes = channel.codes.astype(np.int64)
-        if codes.size == 0:
-            return {}
-        starts = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1])
-        ends = np.concatenate([starts[1:], [codes.size]])
-        return {str(channel.categories[codes[a]]): slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
-
-    def with_columns(self, **columns: np.ndarray) -> StationFrame:
-        """A frame with these columns of the observations replaced; the rest is shared, nothing is changed in place."""
-        return replace(self, observations=self.observations.assign(**columns))
-
-
-def _in_order(table: pd.DataFrame) -> pd.DataFrame:
-    codes = table["channel"].array.codes.astype(np.int64)
-    times = table["measured_at_ms"].to_numpy()
-    step = np.diff(codes)
-    if np.all((step > 0) | ((step == 0) & (np.diff(times) > 0))):
-        return table
-    unheard = (table["status"] != "ok").to_numpy()
-    order = np.lexsort((table["received_at_ms"].to_numpy(), unheard, times, codes))
-    codes, times = codes[order], times[order]
-    first = np.concatenate([[True], (np.diff(codes) != 0) | (np.diff(times) != 0)])
-    return table.take(order[first]).reset_index(drop=True)
-
-
-def no_findings() -> pd.DataFrame:
-    """An empty table of findings with its columns and types."""
-    return _no_findings().copy(deep=False)
-
-
-@cache
-def _no_findings() -> pd.DataFrame:
-    types = {"start_ms": "int64", "end_ms": "int64", "value": "float64", "low": "float64", "high": "float64"}
-    types |= {"n": "int64", "stage_version": "int64"}
-    return pd.DataFrame({name: pd.Series(dtype=types.get(name, "str")) for name in FINDING_COLUMNS})

@@ -12,9 +12,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from hardware.probe import Channel
-from pipeline.site.station import STAGE_VERSION, StationContext, StationFrame
+from pipeline.site.station import StationContext
 from pipeline.soil.calibration import calibrate as curve_value
 from pipeline.soil.quality import FlagArray
+from pipeline.stages.stage import STAGE_VERSION, FramePass, Grain, Stage, StationFrame
 from pipeline.units import HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
 
 RAIN_GAP_MS = 48 * HOUR_MS  # a total not heard for longer tells rain, but no longer when
@@ -124,3 +125,6 @@ def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:
     fallen[np.diff(time_ms[at]) > RAIN_GAP_MS] = np.nan
     rain[at[1:]] = fallen
     return rain
+
+
+CALIBRATE = Stage[FramePass](name="calibrate", grain=Grain.READING, run=calibrate, lead_in_ms=RAIN_GAP_MS)

@@ -18,7 +18,17 @@ from pipeline.soil import climate, growth, radiation, soil_temperature
 from pipeline.soil import radiation as sun
 from pipeline.soil.humidity import saturation_vapour_pressure_kpa
 from pipeline.soil.radiation import sunrise_sunset_ms
-from pipeline.stages.daily import Finding, PeriodStage, Record, Series, on_grid, over_short_gaps, solar_offset_ms
+from pipeline.stages.stage import (
+    Finding,
+    FindPeriod,
+    Grain,
+    Record,
+    Series,
+    Stage,
+    on_grid,
+    over_short_gaps,
+    solar_offset_ms,
+)
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 CLIMATE_QUANTITIES = (
@@ -224,4 +234,11 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     yield _day("leaf_frost", start_ms, frozen, number, reason, (low, high) if reason else None)
 
 
-CLIMATE = PeriodStage("climate", CLIMATE_QUANTITIES, DAY_MS, DAY_MS, 0, _find)
+CLIMATE = Stage[FindPeriod](
+    name="climate",
+    grain=Grain.PERIOD,
+    run=_find,
+    findings=CLIMATE_QUANTITIES,
+    length_ms=DAY_MS,
+    lead_in_ms=DAY_MS,
+)

@@ -7,27 +7,35 @@ with their dates, what they say does not depend on when learning ran. The sums a
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 import pandas as pd
 
-from pipeline.site.station import FINDING_COLUMNS, STAGE_VERSION, ChannelLimits, StationContext, no_findings
+from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.soil.estimate import Estimate
 from pipeline.soil.layers import Place
 from pipeline.soil.limits import Limits, learn_limits
 from pipeline.soil.wetting import Watering, events
-from pipeline.stages.daily import FIRST_MONDAY_MS, Record, Series, record_of
-from pipeline.store import Store
-from pipeline.units import DAY_MS, HOUR_MS
+from pipeline.stages.stage import (
+    FIRST_MONDAY_MS,
+    NOTHING,
+    STAGE_VERSION,
+    Grain,
+    Record,
+    Series,
+    Stage,
+    no_findings,
+    record_of,
+)
+from pipeline.store import FINDING_COLUMNS, Store
+from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
 LIMIT_QUANTITIES = ("drained_limit", "dry_limit")
 EVERY_MS = 28 * DAY_MS
 HISTORY_MS = 2 * 365 * DAY_MS  # at most so much, so that a site that has changed is not held to what it was
 STILL_DEMAND_MM = 1.0  # of a day whose following night counts as still; common practice, no source
 NIGHT_H = (20, 30)  # from the sun's midnight before: 20 to 6 h
-EVER_MS = (0, 2**62)
-NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
 
 
 def due_ms(first_ms: int, last_ms: int) -> range:
@@ -117,3 +125,14 @@ def _rows(channel: str, at_ms: int, limits: Limits) -> list[tuple[object, ...]]:
         return (channel, quantity, at_ms, at_ms, what.value, what.low, what.high, what.n, reason, STAGE_VERSION)
 
     return [row("drained_limit", limits.drained), row("dry_limit", limits.dry)]
+
+
+LIMITS = Stage[Callable[[Store, StationContext, int], int]](
+    name="limits",
+    grain=Grain.ONCE,
+    run=learn,
+    channel_findings=LIMIT_QUANTITIES,
+    reads=("reference_et",),
+    length_ms=EVERY_MS,
+    lead_in_ms=HISTORY_MS,
+)

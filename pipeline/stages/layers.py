@@ -12,10 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.site.station import FINDING_COLUMNS, STAGE_VERSION, StationContext, StationFrame, no_findings
+from pipeline.site.station import StationContext
 from pipeline.soil import layers as sums
 from pipeline.soil.layers import CELL_MS, Place
-from pipeline.units import Flag, FloatArray, TimeArray
+from pipeline.stages.quality import QUALITY
+from pipeline.stages.stage import STAGE_VERSION, FramePass, Grain, Stage, StationFrame, no_findings
+from pipeline.store import FINDING_COLUMNS
+from pipeline.units import HOUR_MS, Flag, FloatArray, TimeArray
 
 LAYER_QUANTITIES = (
     "root_zone_water", "root_zone_wetness", "thatch_air", "thatch_water", "thatch_wetness", "top_layer_water",
@@ -275,3 +278,13 @@ def _missing_reason(context: StationContext, at_ms: int, ids: list[str], columns
 def _short(channel_id: str) -> str:
     """Probe and channel, without the station that the finding names already."""
     return ", ".join(i.split("/", 1)[1] for i in channel_id.split("+"))
+
+
+LAYERS = Stage[FramePass](
+    name="layers",
+    grain=Grain.QUARTER_HOUR,
+    run=layers,
+    findings=LAYER_QUANTITIES,
+    lead_in_ms=QUALITY.lead_in_ms + HOUR_MS,  # for so long a seldom read channel stands
+    look_ahead_ms=QUALITY.look_ahead_ms,
+)

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from hardware.quantities import QUANTITIES
-from pipeline.site.station import StationContext, StationFrame
+from pipeline.site.station import StationContext
 from pipeline.soil import quality as tests
 from pipeline.soil.layers import Place
 from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
 from pipeline.soil.quality import FlagArray
-from pipeline.stages.calibrate import first_flags
+from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags
+from pipeline.stages.stage import FramePass, Grain, Stage, StationFrame
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
 
 
@@ -270,3 +271,12 @@ def _temperature_beside(
         return np.full(at_ms.shape, np.nan)
     thermometer = series[min(near)[2]]
     return beside(at_ms, thermometer.time_ms, thermometer.usable())
+
+
+QUALITY = Stage[FramePass](
+    name="quality",
+    grain=Grain.READING,
+    run=quality,
+    lead_in_ms=RAIN_GAP_MS + 47 * HOUR_MS,  # rain of a day and more before, or a thermometer that stood still for three
+    look_ahead_ms=3 * HOUR_MS,  # a spike is known by the value after it
+)

@@ -7,7 +7,7 @@ when the store fails halfway; doing it again mends it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,26 +15,35 @@ import pandas as pd
 
 from pipeline.diary.facts import STATION_KINDS, with_diary
 from pipeline.site.models import SiteConfig
-from pipeline.site.station import WEATHER, StationContext, StationFrame, no_findings
-from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, process
-from pipeline.stages import daily as periods
-from pipeline.stages.climate import CLIMATE
-from pipeline.stages.daily import PeriodStage, Record, Series
+from pipeline.site.station import WEATHER, StationContext
+from pipeline.soil.layers import CELL_MS
+from pipeline.stages import STAGES
 from pipeline.stages.field_limits import learned_limits
-from pipeline.stages.layers import LAYER_QUANTITIES
-from pipeline.stages.roots import ROOTS
-from pipeline.stages.strength import STRENGTH
-from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING, WETTING
+from pipeline.stages.stage import (
+    FindPeriod,
+    FramePass,
+    Grain,
+    Record,
+    Stage,
+    StationFrame,
+    find,
+    joined,
+    no_findings,
+    read_span,
+    record_of,
+)
 from pipeline.store import OBSERVATION_COLUMNS, Store
 from pipeline.store.diary import Diary
-from pipeline.units import Flag
+from pipeline.units import EVER_MS, Flag
 
 CHUNK_MS = 92 * 86_400_000  # of output at a time, to bound memory: about 10 000 slots of each channel
 PERIOD_CHUNK_MS = 4 * CHUNK_MS  # each chunk of periods reads weeks around it: few, long ones read less twice
-CELL_MS = 900_000
-EVER_MS = (0, 2**62)
-EVENT_STAGES: tuple[PeriodStage, ...] = (WETTING, DRYING)  # their findings stand where a wetting began
-PERIOD_STAGES: tuple[PeriodStage, ...] = (CLIMATE, STRENGTH, ROOTS, *EVENT_STAGES)
+READING_STAGES: tuple[Stage[FramePass], ...] = tuple(
+    stage for stage in STAGES if stage.grain in (Grain.READING, Grain.QUARTER_HOUR)
+)
+PERIOD_STAGES: tuple[Stage[FindPeriod], ...] = tuple(stage for stage in STAGES if stage.grain is Grain.PERIOD)
+LEAD_IN_MS = max(stage.lead_in_ms for stage in READING_STAGES)
+LOOK_AHEAD_MS = max(stage.look_ahead_ms for stage in READING_STAGES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +67,72 @@ def station_context(config: SiteConfig, station: str, diary: Diary, store: Store
     return replace(context, learned={} if store is None else learned_limits(store, context.moisture))
 
 
-def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Redone:
-    """Work out start <= t < end from raw and store it.
+@dataclass(frozen=True, slots=True)
+class AffectedSpan:
+    """What to read and what to keep. [ms since 1970, UTC] Ends are excluded; all are whole cells."""
+
+    read_start_ms: int
+    start_ms: int
+    end_ms: int
+    read_end_ms: int
+
+
+def affected(first_ms: int, last_ms: int) -> AffectedSpan:
+    """The span whose results may change when rows between two times arrive, and the rows needed to redo it.
+
+    Parameters
+    ----------
+    first_ms, last_ms : int
+        Earliest and latest time among the new rows, both included. [ms since 1970, UTC]
+    """
+    start = (first_ms - LOOK_AHEAD_MS) // CELL_MS * CELL_MS
+    end = -(-(last_ms + 1 + LEAD_IN_MS) // CELL_MS) * CELL_MS
+    return AffectedSpan(start - LEAD_IN_MS, start, end, end + LOOK_AHEAD_MS)
+
+
+def process(
+    frame: StationFrame, context: StationContext, *, start_ms: int | None = None, end_ms: int | None = None
+) -> StationFrame:
+    """Run all stages, and keep what belongs to the station and lies in start <= t < end.
+
+    Parameters
+    ----------
+    frame : StationFrame
+        See `StationFrame.from_raw`: the rows of `context.channel_ids` over the read span of `affected`.
+    context : StationContext
+    start_ms, end_ms : int, optional
+        Span to keep, as from `affected`. [ms since 1970, UTC] None: no bound.
+
+    Returns
+    -------
+    StationFrame
+        Observations of the station's own channels and its findings, channel and names as text.
+    """
+    for stage in READING_STAGES:
+        frame = stage.run(frame, context)
+    channel = frame.observations["channel"].array
+    own = np.array([context.owns(str(c)) for c in channel.categories], dtype=np.bool_)
+    keep = own[channel.codes] if own.size else np.zeros(len(frame.observations), dtype=np.bool_)
+    observations = frame.observations[keep & _within(frame.observations["measured_at_ms"], start_ms, end_ms)]
+    findings = frame.findings[_within(frame.findings["start_ms"], start_ms, end_ms)]
+    observations = observations.assign(
+        channel=observations["channel"].astype("str"), status=observations["status"].astype("str")
+    )
+    return StationFrame(observations.reset_index(drop=True), findings.reset_index(drop=True))
+
+
+def _within(time_ms: pd.Series, start_ms: int | None, end_ms: int | None) -> np.ndarray:
+    times = time_ms.to_numpy(dtype=np.int64)
+    keep = np.ones(times.shape, dtype=np.bool_)
+    if start_ms is not None:
+        keep &= times >= start_ms
+    if end_ms is not None:
+        keep &= times < end_ms
+    return keep
+
+
+def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> StationFrame:
+    """Redo observations and findings of quarter hours of start <= t < end from raw, store and return them.
 
     Parameters
     ----------
@@ -72,26 +145,22 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> R
     ------
     StoreAway, StoreFull
     """
-    frame = _redone_frame(store, context, start_ms, end_ms)
-    return Redone() if frame is None else Redone(len(frame.observations), len(frame.findings))
-
-
-def _redone_frame(store: Store, context: StationContext, start_ms: int, end_ms: int) -> StationFrame | None:
     raw = store.raw(context.channel_ids, start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
-    if raw.empty:
-        return None
     frame = process(StationFrame.from_raw(raw), context, start_ms=start_ms, end_ms=end_ms)
     store.upsert_observations(frame.observations[list(OBSERVATION_COLUMNS)])
     store.upsert_findings(frame.findings)
+    for stage in READING_STAGES:
+        _forget(store, context.station, stage.findings, frame.findings, start_ms, end_ms)
     return frame
 
 
 def redo_periods(
     store: Store, context: StationContext, start_ms: int, end_ms: int, *, made: Record | None = None
-) -> Redone:
-    """Work out every day and fortnight that holds observations of start <= t < end, and store what is found.
+) -> int:
+    """Redo every period that holds observations of start <= t < end, and store its findings; returns how many.
 
-    The observations must stand: those of the station, and those of the weather it shares with others.
+    The observations must stand: those of the station, and those of the weather it shares with others. Findings that are
+    stored and found no more are removed: late readings join, part or move wettings.
 
     Parameters
     ----------
@@ -106,45 +175,45 @@ def redo_periods(
     ------
     StoreAway, StoreFull
     """
-    first, last = periods.read_span(PERIOD_STAGES, context, start_ms, end_ms)
-    own: dict[str, Series] = {} if made is None else dict(made.between(first, last).channels)
+    first, last = read_span(PERIOD_STAGES, context, start_ms, end_ms)
     shared = [c for c in context.observed_ids if made is None or c not in made.channels]
     observations = store.observations(shared, first, last)
-    if observations.empty and not own:
-        return Redone()
     if made is None:
-        rests_on = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.rests_on})
-        record = periods.record_of(observations, store.findings(context.station, rests_on, first, last))
+        reads = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.reads})
+        record = record_of(observations, store.findings(context.station, reads, first, last))
     else:
-        read = periods.record_of(observations, no_findings())
-        record = Record({**read.channels, **own}, made.between(first, last).findings)
-    table = periods.find(PERIOD_STAGES, record, context, start_ms, end_ms)
+        own, read = made.between(first, last), record_of(observations, no_findings())
+        record = Record({**read.channels, **own.channels}, own.findings)
+    table = find(PERIOD_STAGES, record, context, start_ms, end_ms)
     if len(table):
         store.upsert_findings(table)
-    _forget_moved(store, context, table, start_ms, end_ms)
-    return Redone(0, len(table))
+    for stage in PERIOD_STAGES:
+        touched = stage.touched(context, start_ms, end_ms)
+        _forget(store, context.station, stage.findings, table, touched[0][0], touched[-1][1])
+        for channel in context.moisture if stage.channel_findings else ():
+            _forget(store, channel, stage.channel_findings, table, touched[0][0], touched[-1][1])
+    return len(table)
 
 
-def _forget_moved(store: Store, context: StationContext, table: pd.DataFrame, start_ms: int, end_ms: int) -> None:
-    """Take away findings of wettings that late readings have joined, parted or moved."""
-    found = set(zip(table["station"], table["quantity"], table["start_ms"], strict=True))
-    for owner, quantities, begin, end in _event_places(context, start_ms, end_ms):
-        stored = store.findings(owner, quantities, begin, end)
-        for quantity, at_ms in zip(stored["quantity"], stored["start_ms"].tolist(), strict=True):
-            if (owner, quantity, at_ms) not in found:
-                store.delete_findings(owner, [quantity], at_ms, at_ms + 1)
+def _forget(
+    store: Store, owner: str, quantities: Iterable[str], drawn: pd.DataFrame, start_ms: int, end_ms: int
+) -> None:
+    """Remove findings of start <= t < end that are stored and drawn no more."""
+    drawn = drawn[(drawn["station"] == owner).to_numpy(dtype=np.bool_)]
+    times = {q: drawn["start_ms"].to_numpy()[(drawn["quantity"] == q).to_numpy(dtype=np.bool_)] for q in quantities}
+    # with one in every cell nothing else can be stored between them
+    gappy = [q for q, t in times.items() if np.diff(t, prepend=start_ms - CELL_MS, append=end_ms).max() > CELL_MS]
+    stored = store.findings(owner, gappy, start_ms, end_ms)
+    for quantity in gappy:
+        at_ms = stored["start_ms"].to_numpy(dtype=np.int64)[(stored["quantity"] == quantity).to_numpy(dtype=np.bool_)]
+        for first, last in _runs(~np.isin(at_ms, times[quantity])):
+            store.delete_findings(owner, [quantity], int(at_ms[first]), int(at_ms[last]) + 1)
 
 
-def _event_places(
-    context: StationContext, start_ms: int, end_ms: int
-) -> Iterator[tuple[str, tuple[str, ...], int, int]]:
-    """Under whose name, of what and from when to when a stretch may change findings of wettings."""
-    for stage in EVENT_STAGES:
-        touched = list(stage.touched(context, start_ms, end_ms))
-        begin, end = touched[0][0], touched[-1][1]
-        yield context.station, stage.quantities, begin, end
-        if stage is WETTING:
-            yield from ((channel, DEPTH_QUANTITIES, begin, end) for channel in context.moisture)
+def _runs(marked: np.ndarray) -> list[tuple[int, int]]:
+    """First and last place of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], marked, [False]]).astype(np.int8)))
+    return list(zip(edges[::2].tolist(), (edges[1::2] - 1).tolist(), strict=True))
 
 
 def recompute(
@@ -166,18 +235,16 @@ def recompute(
         return Redone()
     first = heard[0] if start_ms is None else max(start_ms, heard[0])
     last = heard[1] + LEAD_IN_MS if end_ms is None else min(end_ms - 1, heard[1] + LEAD_IN_MS)
-    start, end = first // CELL_MS * CELL_MS, -(-(last + 1) // CELL_MS) * CELL_MS
-    done, frames = Redone(), []
-    while start < end:
-        stop = min(start + CHUNK_MS, end)
-        store.delete_findings(context.station, LAYER_QUANTITIES, start, stop)
-        frame = _redone_frame(store, context, start, stop)
-        if frame is not None:
-            done += Redone(len(frame.observations), len(frame.findings))
-            frames.append(periods.record_of(frame.observations, frame.findings))
-        start = stop
-    made = periods.joined(frames) if start_ms is None and end_ms is None else None
-    return done + recompute_periods(store, context, start_ms=first, end_ms=last + 1, made=made)
+    end = -(-(last + 1) // CELL_MS) * CELL_MS
+    done, records = Redone(), []
+    for start in range(first // CELL_MS * CELL_MS, end, CHUNK_MS):
+        frame = redo(store, context, start, min(start + CHUNK_MS, end))
+        done += Redone(len(frame.observations), len(frame.findings))
+        records.append(record_of(frame.observations, frame.findings))
+    made = joined(records) if start_ms is None and end_ms is None else None
+    for start in range(first, last + 1, PERIOD_CHUNK_MS):
+        done += Redone(0, redo_periods(store, context, start, min(start + PERIOD_CHUNK_MS, last + 1), made=made))
+    return done
 
 
 def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
@@ -187,33 +254,17 @@ def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
     return sorted(stations, key=lambda station: station not in giving)
 
 
-def recompute_periods(
-    store: Store, context: StationContext, *, start_ms: int, end_ms: int, made: Record | None = None
-) -> Redone:
-    """Do the days and fortnights of a span again, from the observations as they are stored now."""
-    done, start = Redone(), start_ms
-    while start < end_ms:
-        stop = min(start + PERIOD_CHUNK_MS, end_ms)
-        for stage in PERIOD_STAGES:
-            touched = list(stage.touched(context, start, stop))
-            store.delete_findings(context.station, stage.quantities, touched[0][0], touched[-1][1])
-        for owner, quantities, begin, end in _event_places(context, start, stop):
-            store.delete_findings(owner, quantities, begin, end)
-        done += redo_periods(store, context, start, stop, made=made)
-        start = stop
-    return done
+def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: int) -> int:
+    """Keep observations of channels that the settings do not name, as heard, not evaluated and without a value.
 
-
-def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: int) -> Redone:
-    """Observations of channels that the settings do not name: kept as heard, not evaluated, without a value."""
+    Returns how many.
+    """
     raw = store.raw(sorted(channels), start_ms, end_ms)
-    if raw.empty:
-        return Redone()
-    observations: pd.DataFrame = StationFrame.from_raw(raw).observations
+    observations = StationFrame.from_raw(raw).observations
     heard = (observations["status"] == "ok").to_numpy()
     observations = observations.assign(
         channel=observations["channel"].astype("str"),
         flag=np.where(heard, Flag.NOT_EVALUATED, Flag.MISSING).astype(np.uint8),
     )
     store.upsert_observations(observations[list(OBSERVATION_COLUMNS)])
-    return Redone(len(observations))
+    return len(observations)

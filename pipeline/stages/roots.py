@@ -17,7 +17,17 @@ from pipeline.soil.radiation import sunrise_sunset_ms
 from pipeline.soil.roots import RootDepth
 from pipeline.soil.uptake import daily_uptake, steps_beside
 from pipeline.stages.climate import NO_PLACE, reference_et
-from pipeline.stages.daily import FORTNIGHT_MS, Finding, PeriodStage, Record, on_grid, over_short_gaps, solar_offset_ms
+from pipeline.stages.stage import (
+    FORTNIGHT_MS,
+    Finding,
+    FindPeriod,
+    Grain,
+    Record,
+    Stage,
+    on_grid,
+    over_short_gaps,
+    solar_offset_ms,
+)
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 CORE_REACH_MS = 28 * DAY_MS  # a core may tie an estimate no further off in time: our own choice
@@ -29,8 +39,6 @@ RATIOS = (0.5, 3.0)  # a core and an estimate further apart do not speak of the 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
 AT_LEAST = "at least the lower end: roots drink at the deepest probe, and how far below it cannot be told"
 BOUNDS_ONLY = "bounds only: what the thatch loses by day may be air or roots"
-LEAD_IN_MS = 36 * HOUR_MS  # the evening before the first day, and twelve hours without rain before that
-LOOK_AHEAD_MS = 3 * HOUR_MS  # a sunset near midnight, and the smoothing about it
 STEPS_MS = (HOUR_MS // 4, HOUR_MS // 2, HOUR_MS)
 FILLED_MS = 2 * HOUR_MS  # a gap that a straight line may fill: our own choice
 THERMOMETER_REACH_M = 0.025  # a thermometer so far off may stand for a moisture channel: our own choice
@@ -64,7 +72,7 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     Parameters
     ----------
     record : Record
-        From `LEAD_IN_MS` before to `LOOK_AHEAD_MS` after it.
+        From the lead-in of `ROOTS` before to its look-ahead after it.
     context : StationContext
     start_ms, end_ms : int
         Midnights by the sun. [ms since 1970, UTC]
@@ -75,8 +83,8 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     step_ms = _step_ms(record, context)
     if step_ms is None:
         return "the probes are read less than once an hour: day and night cannot be told apart"
-    count = (end_ms + LOOK_AHEAD_MS - start_ms + LEAD_IN_MS) // step_ms
-    grid = (start_ms - LEAD_IN_MS, step_ms, count)
+    count = (end_ms + ROOTS.look_ahead_ms - start_ms + ROOTS.lead_in_ms) // step_ms
+    grid = (start_ms - ROOTS.lead_in_ms, step_ms, count)
     thatch_m = context.thatch_m(at_ms)
     thatch_m = thatch_m if thatch_m > 0.0 else 0.0
     depths, moisture = _moisture(record, context, at_ms, grid)
@@ -158,4 +166,13 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
     return water
 
 
-ROOTS = PeriodStage("roots", ROOT_QUANTITIES, FORTNIGHT_MS, LEAD_IN_MS, LOOK_AHEAD_MS, _find, of_ground=True)
+ROOTS = Stage[FindPeriod](
+    name="roots",
+    grain=Grain.PERIOD,
+    run=_find,
+    findings=ROOT_QUANTITIES,
+    length_ms=FORTNIGHT_MS,
+    lead_in_ms=36 * HOUR_MS,  # the evening before the first day, and twelve hours without rain before that
+    look_ahead_ms=3 * HOUR_MS,  # a sunset near midnight, and the smoothing about it
+    of_ground=True,
+)

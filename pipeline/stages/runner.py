@@ -14,10 +14,10 @@ from hardware.reading import Reading
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
-from pipeline.stages import LEAD_IN_MS, affected
-from pipeline.stages.field_limits import due_ms, learn
-from pipeline.stages.recompute import CELL_MS, Redone, keep_unknown, redo, redo_periods
-from pipeline.stages.treatments import likest, redo_passes
+from pipeline.soil.layers import CELL_MS
+from pipeline.stages.field_limits import LIMITS, due_ms
+from pipeline.stages.recompute import LEAD_IN_MS, affected, keep_unknown, redo, redo_periods
+from pipeline.stages.treatments import PASSES, likest
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.readings import unworked
@@ -25,7 +25,7 @@ from pipeline.store.readings import unworked
 MAX_STRETCHES = 64  # more are joined over the smallest gap: a little more work in place of more memory
 
 
-class Spans:
+class DirtyRanges:
     """Stretches of time, sorted, none touching another."""
 
     def __init__(self) -> None:
@@ -109,8 +109,8 @@ class RestageQueue:
         self._config, self._store, self._database, self._metrics = config, store, database, metrics
         self._context_of, self._feed = context_of, feed
         metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
-        self._spans: dict[str, Spans] = {}
-        self._changed: dict[str, Spans] = {}  # observations whose days and fortnights are still to be worked out
+        self._spans: dict[str, DirtyRanges] = {}
+        self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be worked out
         self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
         self._learned_ms: dict[str, int] = {}
         self._since_s: dict[str, float] = {}
@@ -199,16 +199,16 @@ class RestageQueue:
                 del self._spans[station], self._since_s[station]
         try:
             with self._metrics.stage_seconds.time():
-                done = self._redo(station, start_ms, end_ms)
+                observations, findings = self._redo(station, start_ms, end_ms)
         except BaseException:
             self._put(station, start_ms, end_ms, since_s)
             raise
         if station != UNKNOWN:
             with self._lock:
-                self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
+                self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
         self._metrics.dirty_windows.set(len(self._spans))
-        self._metrics.observations.inc(done.observations)
-        self._metrics.findings.inc(done.findings)
+        self._metrics.observations.inc(observations)
+        self._metrics.findings.inc(findings)
         return station
 
     def step_periods(self) -> str | None:
@@ -232,12 +232,12 @@ class RestageQueue:
                 context = self._context_of(station)
                 done = redo_periods(self._store, context, start_ms, end_ms)
                 beside = partial(self._beside, station)
-                passes = redo_passes(self._store, context, beside, start_ms=start_ms, end_ms=end_ms)
+                done += PASSES.run(self._store, context, beside, start_ms=start_ms, end_ms=end_ms)
         except BaseException:
             with self._lock:
-                self._changed.setdefault(station, Spans()).add(start_ms, end_ms)
+                self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
             raise
-        self._metrics.findings.inc(done.findings + passes)
+        self._metrics.findings.inc(done)
         self._to_learn.setdefault(station, None)
         return station
 
@@ -256,7 +256,7 @@ class RestageQueue:
         known_ms = int(context.learned_ms().max(initial=first_ms))
         due = due_ms(known_ms, known_ms if heard is None else heard[1])
         if due:
-            self._metrics.findings.inc(learn(self._store, context, due[0]))
+            self._metrics.findings.inc(LIMITS.run(self._store, context, due[0]))
             self._learned_ms[station] = due[0]
             since_ms = self._to_learn[station]
             self._to_learn[station] = due[0] if since_ms is None else since_ms
@@ -266,10 +266,12 @@ class RestageQueue:
                 self._put(station, since_ms, (heard[1] // CELL_MS + 1) * CELL_MS, 0.0)
         return station
 
-    def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:
+    def _redo(self, station: str, start_ms: int, end_ms: int) -> tuple[int, int]:
+        """Redo a stretch; returns how many observations and findings there are of it."""
         if station == UNKNOWN:
-            return keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms)
-        return redo(self._store, self._context_of(station), start_ms, end_ms)
+            return keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms), 0
+        frame = redo(self._store, self._context_of(station), start_ms, end_ms)
+        return len(frame.observations), len(frame.findings)
 
     def _add(self, station: str, first_ms: int, last_ms: int, now_s: float) -> None:
         if station == UNKNOWN:
@@ -281,7 +283,7 @@ class RestageQueue:
 
     def _put(self, station: str, start_ms: int, end_ms: int, since_s: float) -> None:
         with self._lock:
-            self._spans.setdefault(station, Spans()).add(start_ms, end_ms)
+            self._spans.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
             self._since_s[station] = min(since_s, self._since_s.get(station, since_s))
             self._metrics.dirty_windows.set(len(self._spans))
 

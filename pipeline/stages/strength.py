@@ -14,7 +14,7 @@ import numpy as np
 
 from pipeline.site.station import StationContext
 from pipeline.soil import strength
-from pipeline.stages.daily import Finding, PeriodStage, Record
+from pipeline.stages.stage import Finding, FindPeriod, Grain, Record, Stage
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 GRID_M = np.concatenate([np.arange(0, 40, 5), np.arange(40, 301, 10)]) / 1000.0
@@ -138,6 +138,13 @@ def _limit(
     return depth, low, high if np.isfinite(high) else nothing, number, ""
 
 
-STRENGTH = PeriodStage(
-    "strength", STRENGTH_QUANTITIES, DAY_MS, WETNESS_REACH_MS, WETNESS_REACH_MS, _find, ("root_zone_wetness",)
+STRENGTH = Stage[FindPeriod](
+    name="strength",
+    grain=Grain.PERIOD,
+    run=_find,
+    findings=STRENGTH_QUANTITIES,
+    reads=("root_zone_wetness",),
+    length_ms=DAY_MS,
+    lead_in_ms=WETNESS_REACH_MS,
+    look_ahead_ms=WETNESS_REACH_MS,
 )

@@ -15,14 +15,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.site.models import SiteConfig
-from pipeline.site.station import FINDING_COLUMNS, FOREVER_MS, STAGE_VERSION, PassDone, StationContext
+from pipeline.site.station import PassDone, StationContext
 from pipeline.soil import change as trend
 from pipeline.soil import thatch
 from pipeline.soil.change import FEWEST, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
-from pipeline.stages.daily import FORTNIGHT_MS, Finding, Series, record_of
-from pipeline.store import Store
-from pipeline.units import DAY_MS, FloatArray
+from pipeline.stages.stage import FORTNIGHT_MS, STAGE_VERSION, Finding, Grain, Series, Stage, record_of
+from pipeline.store import FINDING_COLUMNS, Store
+from pipeline.units import DAY_MS, FOREVER_MS, FloatArray
 
 COMPARED: Mapping[str, str] = {
     "hold_time_change": "hold_time",
@@ -289,3 +289,14 @@ def _forget(store: Store, context: StationContext, again_ms: set[int], found: li
 def _table(station: str, found: list[Finding]) -> pd.DataFrame:
     table = pd.DataFrame(found, columns=list(Finding._fields)).assign(station=station, stage_version=STAGE_VERSION)
     return table.sort_values(["quantity", "start_ms"], kind="stable", ignore_index=True)[list(FINDING_COLUMNS)]
+
+
+PASSES = Stage[Callable[..., int]](
+    name="passes",
+    grain=Grain.DIARY,
+    run=redo_passes,
+    findings=PASS_QUANTITIES,
+    reads=tuple(sorted(set(COMPARED.values()))),
+    lead_in_ms=WINDOW_MS,
+    look_ahead_ms=WINDOW_MS,
+)

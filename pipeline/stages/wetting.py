@@ -23,8 +23,8 @@ from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.thatch import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, Watering, events
-from pipeline.stages.daily import Finding, PeriodStage, Record, Series
 from pipeline.stages.layers import limits_of
+from pipeline.stages.stage import NOTHING, Finding, FindPeriod, Grain, Record, Series, Stage
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
 WETTING_QUANTITIES = (
@@ -33,13 +33,12 @@ WETTING_QUANTITIES = (
     "wetting_unaccounted",
 )  # fmt: skip
 DEPTH_QUANTITIES = ("arrival_lag", "wetting_gain")
-LEAD_IN_MS = 3 * DAY_MS
+BEFORE_MS = 3 * DAY_MS
 """A spell begins six dry hours after the last, or at a midnight into a spell a day old; its reading before is at most
 half a day old."""
-LOOK_AHEAD_MS = 2 * LONGEST_SPELL_MS + int(SETTLE_H * HOUR_MS) + DAY_MS
+SETTLED_MS = 2 * LONGEST_SPELL_MS + int(SETTLE_H * HOUR_MS) + DAY_MS
 """The spell itself, its settling, the spell that cuts it short, and a day for where that one is cut."""
 LAG_DEPTH_M = 0.05  # the station's lag is that of the first soil channel so deep: past it the water has reached roots
-NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +57,7 @@ def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: 
     waterings = [
         Watering(begin, end, water_mm) for (begin, end), water_mm in zip(context.waterings, amounts, strict=True)
     ]
-    near = [w for w in waterings if w.end_ms >= start_ms - LEAD_IN_MS and w.start_ms < end_ms + LOOK_AHEAD_MS]
+    near = [w for w in waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
     every = events(*rain, waterings=near, probe=None if top is None else record.channels[top])
     return [
         DatedWetting(spell, 2**62 if following is None else following.start_ms)
@@ -190,20 +189,22 @@ def _hourly(series: Series, hours: TimeArray) -> tuple[FloatArray, float]:
     return mean, float(np.mean(count > 0))
 
 
-WETTING = PeriodStage(
+WETTING = Stage[FindPeriod](
     name="wetting",
-    quantities=WETTING_QUANTITIES,
+    grain=Grain.PERIOD,
+    run=wettings,
+    findings=WETTING_QUANTITIES,
+    channel_findings=DEPTH_QUANTITIES,
+    reads=("thatch_water",),
     length_ms=7 * DAY_MS,
-    lead_in_ms=LEAD_IN_MS,
-    look_ahead_ms=LOOK_AHEAD_MS,
-    find=wettings,
-    rests_on=("thatch_water",),
+    lead_in_ms=BEFORE_MS,
+    look_ahead_ms=SETTLED_MS,
     of_ground=True,
 )
 
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")
-DRYING_LOOK_AHEAD_MS = 2 * LONGEST_SPELL_MS + int(LONGEST_H * HOUR_MS) + DAY_MS
+DRIED_MS = 2 * LONGEST_SPELL_MS + int(LONGEST_H * HOUR_MS) + DAY_MS
 """The spell, a week after it, the spell that ends it, and a day for where that one is cut."""
 WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
 SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
@@ -266,13 +267,14 @@ def _recession(record: Record, quantity: str, event: DatedWetting, noise_mm: flo
     return recession(hours, water_mm[first:last], noise=noise_mm).tau_h
 
 
-DRYING = PeriodStage(
+DRYING = Stage[FindPeriod](
     name="drying",
-    quantities=DRYING_QUANTITIES,
+    grain=Grain.PERIOD,
+    run=dry_downs,
+    findings=DRYING_QUANTITIES,
+    reads=(*("root_zone_water", "thatch_water", "thatch_wetness", "top_layer_water", "top_layer_wetness"),),
     length_ms=7 * DAY_MS,
-    lead_in_ms=LEAD_IN_MS,
-    look_ahead_ms=DRYING_LOOK_AHEAD_MS,
-    find=dry_downs,
-    rests_on=(*("root_zone_water", "thatch_water", "thatch_wetness", "top_layer_water", "top_layer_wetness"),),
+    lead_in_ms=BEFORE_MS,
+    look_ahead_ms=DRIED_MS,
     of_ground=True,
 )

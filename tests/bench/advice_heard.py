@@ -21,13 +21,12 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Stores, open_stores
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.site.station import ChannelLimits, StationContext, StationFrame
-from pipeline.stages import process
+from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.stages.climate import CLIMATE
-from pipeline.stages.daily import Record, find, record_of
 from pipeline.stages.field_limits import due_ms, learn, limits_table
 from pipeline.stages.layers import layers
-from pipeline.stages.recompute import recompute, station_context
+from pipeline.stages.recompute import process, recompute, station_context
+from pipeline.stages.stage import Record, StationFrame, find, record_of
 
 BATCH = 2000
 OUTBOX = "0123456789abcdef"

@@ -23,7 +23,7 @@ from pipeline.diary.facts import (
     Intent,
 )
 from pipeline.forecast.daily import Daily
-from pipeline.stages.daily import Series
+from pipeline.stages.stage import Series
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, SOIL_DEPTH_M
 from tests.bench.advice_heard import Known
 from tests.bench.advice_kept import Kept

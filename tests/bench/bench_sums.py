@@ -31,13 +31,17 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.probe import load_probe  # noqa: E402
-from pipeline.site.station import Dated, PassDone, StationContext, StationFrame  # noqa: E402  # noqa: E402
+from pipeline.site.station import Dated, PassDone, StationContext  # noqa: E402  # noqa: E402
 from pipeline.soil import radiation as daylight  # noqa: E402
 from pipeline.soil.thatch import CoreReading  # noqa: E402
-from pipeline.stages import LEAD_IN_MS, LOOK_AHEAD_MS, process  # noqa: E402
-from pipeline.stages.daily import find, joined, record_of  # noqa: E402
 from pipeline.stages.field_limits import due_ms, limits_table  # noqa: E402
-from pipeline.stages.recompute import CHUNK_MS, PERIOD_STAGES  # noqa: E402
+from pipeline.stages.recompute import CHUNK_MS, LEAD_IN_MS, LOOK_AHEAD_MS, PERIOD_STAGES, process  # noqa: E402  # noqa: E402
+from pipeline.stages.stage import (  # noqa: E402
+    StationFrame,
+    find,
+    joined,
+    record_of,
+)
 from pipeline.stages.treatments import COMPARED, Told, core_findings, pass_findings  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, SLOTS, START_MS, year  # noqa: E402

@@ -16,10 +16,11 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import Channel, load_probe
-from pipeline.site.station import StationContext, StationFrame
+from pipeline.site.station import StationContext
 from pipeline.soil import quality
 from pipeline.soil.calibration import CURVES
-from pipeline.stages import process
+from pipeline.stages.recompute import process
+from pipeline.stages.stage import StationFrame
 from pipeline.units import DAY_MS, Flag
 from simulator.climates import CLIMATES
 from simulator.faults import PROBE_FAULTS, PlantedFault, is_silent, planted

@@ -16,8 +16,8 @@ import numpy as np
 
 from hardware.probe import load_probe
 from pipeline.site.station import Dated, StationContext
-from pipeline.stages.daily import FIRST_MONDAY_MS, FORTNIGHT_MS, Record
-from pipeline.stages.roots import LEAD_IN_MS, LOOK_AHEAD_MS, fortnight
+from pipeline.stages.roots import ROOTS, fortnight
+from pipeline.stages.stage import FIRST_MONDAY_MS, FORTNIGHT_MS, Record
 from pipeline.units import DAY_MS
 from simulator.climates import CLIMATES
 from simulator.column import Layer
@@ -195,7 +195,7 @@ def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:
     for number in range(fortnights):
         start_ms = one.first_ms + number * FORTNIGHT_MS
         end_ms = start_ms + FORTNIGHT_MS
-        part = one.record.between(start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
+        part = one.record.between(start_ms - ROOTS.lead_in_ms, end_ms + ROOTS.look_ahead_ms)
         found = fortnight(part, one.context, start_ms, end_ms)
         assert not isinstance(found, str), found
         assert (start_ms - FIRST_MONDAY_MS) % DAY_MS == 0

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.site.station import StationContext, StationFrame
+from pipeline.site.station import StationContext
 from pipeline.soil.drying import HELD
-from pipeline.stages.daily import Record, find, record_of
 from pipeline.stages.layers import layers
+from pipeline.stages.stage import Record, StationFrame, find, record_of
 from pipeline.stages.wetting import DRYING, WETTING
 from pipeline.units import DAY_MS, Flag
 from simulator.history import History

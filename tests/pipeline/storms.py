@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import Channel, load_probe
-from pipeline.site.station import Dated, StationContext, StationFrame
-from pipeline.stages import process
-from pipeline.stages.daily import Record, find, record_of
+from pipeline.site.station import Dated, StationContext
+from pipeline.stages.recompute import process
+from pipeline.stages.stage import Record, StationFrame, find, record_of
 from pipeline.stages.wetting import DRYING, WETTING
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC

@@ -5,8 +5,7 @@ import pandas as pd
 import pytest
 
 from pipeline.advice.station_inputs import Lately, filled, hour_means, newest_ms
-from pipeline.site.station import FINDING_COLUMNS
-from pipeline.store import OBSERVATION_COLUMNS
+from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
 from pipeline.store.database import Database
 from pipeline.store.sqlite import SqliteStore
 from pipeline.units import Flag

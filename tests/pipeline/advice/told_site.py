@@ -11,7 +11,7 @@ from pipeline.advice.station_inputs import hours_of, surface_views, watched
 from pipeline.diary.fixtures import Fixture, fixture_source
 from pipeline.forecast.weather_file import weather_source
 from pipeline.run.cached_fetch import Kept
-from pipeline.site.station import FINDING_COLUMNS
+from pipeline.store import FINDING_COLUMNS
 from tests.pipeline.hand import HandClock
 from tests.pipeline.kept_site import (
     HOUR_MS,

@@ -23,8 +23,8 @@ from pipeline.diary.facts import (
     DatedPass,
     DiaryFacts,
 )
-from pipeline.site.station import StationFrame
-from pipeline.stages import process
+from pipeline.stages.recompute import process
+from pipeline.stages.stage import StationFrame
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,

@@ -16,7 +16,8 @@ from pipeline.diary.facts import (
     Intent,
 )
 from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.station import FINDING_COLUMNS, STAGE_VERSION
+from pipeline.stages.stage import STAGE_VERSION
+from pipeline.store import FINDING_COLUMNS
 from tests.pipeline.alerts.plan_series import Weather, weather
 from tests.pipeline.hand import (
     HOUR_MS,

@@ -13,13 +13,12 @@ import pytest
 
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import changes_the_past, lifted_of
-from pipeline.site.station import FOREVER_MS, ChannelLimits, Lifted, StationContext, StationFrame
+from pipeline.site.station import FOREVER_MS, ChannelLimits, Lifted, StationContext
 from pipeline.soil.layers import Place
-from pipeline.stages import process
-from pipeline.stages.daily import find, record_of
 from pipeline.stages.field_limits import limits_table
-from pipeline.stages.recompute import recompute, station_context
+from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.roots import ROOTS
+from pipeline.stages.stage import StationFrame, find, record_of
 from pipeline.units import DAY_MS, Flag
 from tests.pipeline import turf_days
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record

@@ -22,7 +22,7 @@ def found(made, context=CONTEXT, start_ms=MONDAY_MS, **changed):
     time_ms, table = made
     table = {k: v for k, v in {**table, **changed}.items() if v is not None}
     part = record(time_ms, table).between(start_ms - DAY_MS, start_ms + DAY_MS)
-    return {f.quantity: f for f in CLIMATE.find(part, context, start_ms, start_ms + DAY_MS)}
+    return {f.quantity: f for f in CLIMATE.run(part, context, start_ms, start_ms + DAY_MS)}
 
 
 def hourly_sum_mm(made) -> float:

@@ -25,10 +25,9 @@ from hardware.probe import models
 from hardware.quantities import QUANTITIES
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
-from pipeline.site.station import StationContext, StationFrame
-from pipeline.stages import process
-from pipeline.stages.daily import find, record_of
-from pipeline.stages.recompute import PERIOD_STAGES
+from pipeline.site.station import StationContext
+from pipeline.stages.recompute import PERIOD_STAGES, process
+from pipeline.stages.stage import StationFrame, find, record_of
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline.stages.daily import Record
+from pipeline.stages.stage import Record
 from pipeline.stages.wetting import DRYING
 from simulator.climates import climate
 from simulator.column import Layer
@@ -89,7 +89,7 @@ def test_hold_time_of_simulated_thatch_is_recovered(seed):
     layers = {"thatch_wetness": (hours, read), "thatch_water": (hours, 3.0 + 2.0 * read)}
     record = Record({"green-1/w1/rain": rain}, layers)
     errors, cut = [], 0
-    for finding in DRYING.find(record, CONTEXT, int(hours[0]), int(hours[-1])):
+    for finding in DRYING.run(record, CONTEXT, int(hours[0]), int(hours[-1])):
         if finding.quantity != "hold_time" or np.isnan(finding.value):
             continue
         below = np.flatnonzero(exact[int((finding.end_ms - hours[0]) // HOUR_MS) :] < 0.9)

@@ -10,11 +10,10 @@ import pandas as pd
 import pytest
 
 from hardware.reading import Reading
-from pipeline.site.station import ChannelLimits, StationContext, StationFrame
-from pipeline.stages import process
-from pipeline.stages.daily import Record
+from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_table
-from pipeline.stages.recompute import recompute, station_context
+from pipeline.stages.recompute import process, recompute, station_context
+from pipeline.stages.stage import Record, StationFrame
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, lines, reading, stored
 from tests.pipeline.storms import CONTEXT, SOIL, raw, storm

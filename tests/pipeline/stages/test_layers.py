@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 
 from hardware.probe import Channel, load_probe
-from pipeline.site.station import Dated, StationContext, StationFrame
-from pipeline.stages import process
+from pipeline.site.station import Dated, StationContext
+from pipeline.stages.recompute import process
+from pipeline.stages.stage import StationFrame
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000

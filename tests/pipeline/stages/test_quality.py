@@ -12,8 +12,9 @@ import pandas as pd
 import pytest
 
 from hardware.probe import load_probe
-from pipeline.site.station import StationContext, StationFrame
-from pipeline.stages import process
+from pipeline.site.station import StationContext
+from pipeline.stages.recompute import process
+from pipeline.stages.stage import StationFrame
 from pipeline.units import Flag
 
 DATA = Path(__file__).parents[2] / "data" / "uscrn_dinosaur_2018" / "may_june_hourly.csv"

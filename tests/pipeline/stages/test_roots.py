@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.stages.daily import FORTNIGHT_MS
-from pipeline.stages.roots import AT_LEAST, LEAD_IN_MS, LOOK_AHEAD_MS, ROOTS
+from pipeline.stages.roots import AT_LEAST, ROOTS
+from pipeline.stages.stage import FORTNIGHT_MS
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATCH_M, record, values
 
@@ -16,8 +16,8 @@ from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATC
 def found(time_ms, table, context=CONTEXT):
     """Findings of the fortnight from Monday by quantity."""
     end_ms = MONDAY_MS + FORTNIGHT_MS
-    part = record(time_ms, table).between(MONDAY_MS - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
-    return {f.quantity: f for f in ROOTS.find(part, context, MONDAY_MS, end_ms)}
+    part = record(time_ms, table).between(MONDAY_MS - ROOTS.lead_in_ms, end_ms + ROOTS.look_ahead_ms)
+    return {f.quantity: f for f in ROOTS.run(part, context, MONDAY_MS, end_ms)}
 
 
 @pytest.mark.parametrize("step_h", [0.25, 0.5, 1.0])
@@ -77,7 +77,7 @@ def test_rain_of_a_lost_answer_is_not_lost():
     gauge = (time_ms[keep], table["s1/w1/rain"][keep])
     end_ms = MONDAY_MS + FORTNIGHT_MS
     with_seldom = replace(seldom, channels={**seldom.channels, "s1/w1/rain": gauge})
-    (depth, *_) = ROOTS.find(with_seldom.between(MONDAY_MS - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS), CONTEXT,
+    (depth, *_) = ROOTS.run(with_seldom.between(MONDAY_MS - ROOTS.lead_in_ms, end_ms + ROOTS.look_ahead_ms), CONTEXT,
                              MONDAY_MS, end_ms)  # fmt: skip
     assert depth.reason == ""
     silent = {k: v for k, v in table.items() if not k.endswith("rain")}

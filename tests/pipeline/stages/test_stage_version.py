@@ -10,12 +10,11 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import load_probe
-from pipeline.site.station import STAGE_VERSION, Dated, Lifted, PassDone, StationContext, StationFrame
+from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading
-from pipeline.stages import process
-from pipeline.stages.daily import Finding, find, record_of
 from pipeline.stages.field_limits import limits_table
-from pipeline.stages.recompute import PERIOD_STAGES
+from pipeline.stages.recompute import PERIOD_STAGES, process
+from pipeline.stages.stage import STAGE_VERSION, Finding, StationFrame, find, record_of
 from pipeline.stages.treatments import Told, core_findings, pass_findings
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
@@ -115,7 +114,7 @@ def test_results_are_those_of_this_version():
     found = _digest(*_results())
     version, stored = DIGEST
     told = f"results: found {found}, expected {stored} of version {version}."
-    what = "Raise STAGE_VERSION in pipeline/site/station.py if other results are meant, and store both here."
+    what = "Raise STAGE_VERSION in pipeline/stages/stage.py if other results are meant, and store both here."
     assert (STAGE_VERSION, found) == (version, stored), f"{told} {what}"
 
 
@@ -124,7 +123,7 @@ def test_every_kind_of_finding_is_among_them():
     observations, findings = _results()
     told = set(findings[findings["value"].notna()]["quantity"])
     for stage in PERIOD_STAGES:
-        assert told & set(stage.quantities), stage.name
+        assert told & set(stage.findings), stage.name
     assert {
         "thatch_water",
         "root_zone_wetness",

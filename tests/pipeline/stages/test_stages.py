@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.probe import Calibration, Channel, load_probe
-from pipeline.site.station import Dated, StationContext, StationFrame
-from pipeline.stages import LOOK_AHEAD_MS, STAGES, affected, process
+from pipeline.site.station import Dated, StationContext
 from pipeline.stages.calibrate import RAIN_GAP_MS, observed, rain_from_total
+from pipeline.stages.recompute import LOOK_AHEAD_MS, READING_STAGES, affected, process
+from pipeline.stages.stage import StationFrame
 from pipeline.units import Flag
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
@@ -150,30 +151,30 @@ def test_slot_by_slot_gives_identical_results(record, whole):
     same(result.findings.astype(whole.findings.dtypes.to_dict()), whole.findings)
 
 
-@pytest.mark.parametrize("stage", STAGES, ids=lambda s: s.__name__)
+@pytest.mark.parametrize("stage", READING_STAGES, ids=lambda s: s.name)
 def test_stage_leaves_raw_untouched(record, stage):
     """Raw values, statuses and times are the same after a stage, and the frame handed in is not written to."""
     frame = process_until(record, stage)
     before = frame.observations.copy(deep=True)
-    after = stage(frame, CONTEXT)
+    after = stage.run(frame, CONTEXT)
     same(frame.observations, before)
     for column in ("channel", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms"):
         assert after.observations[column].equals(before[column])
 
 
-@pytest.mark.parametrize("stage", STAGES, ids=lambda s: s.__name__)
+@pytest.mark.parametrize("stage", READING_STAGES, ids=lambda s: s.name)
 def test_stage_is_idempotent(record, stage):
     """A stage run twice gives what it gives once."""
-    once = stage(process_until(record, stage), CONTEXT)
-    twice = stage(once, CONTEXT)
+    once = stage.run(process_until(record, stage), CONTEXT)
+    twice = stage.run(once, CONTEXT)
     same(twice.observations, once.observations)
     same(twice.findings, once.findings)
 
 
 def process_until(record: pd.DataFrame, stage) -> StationFrame:
     frame = StationFrame.from_raw(record)
-    for earlier in STAGES[: STAGES.index(stage)]:
-        frame = earlier(frame, CONTEXT)
+    for earlier in READING_STAGES[: READING_STAGES.index(stage)]:
+        frame = earlier.run(frame, CONTEXT)
     return frame
 
 

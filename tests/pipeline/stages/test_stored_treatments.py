@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.diary.entry import DiaryEntry
-from pipeline.site.station import FINDING_COLUMNS
 from pipeline.stages.recompute import station_context
 from pipeline.stages.treatments import PASS_QUANTITIES, likest, redo_passes
+from pipeline.store import FINDING_COLUMNS
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
 

@@ -9,7 +9,7 @@ import pytest
 
 from hardware.probe import load_probe
 from pipeline.site.station import StationContext
-from pipeline.stages.daily import Record
+from pipeline.stages.stage import Record
 from pipeline.stages.strength import AT_LEAST, STRENGTH, pushes_of
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import HOUR_MS, MONDAY_MS
@@ -40,7 +40,7 @@ FIVE = [rising(by) for by in (-200.0, -100.0, 0.0, 100.0, 200.0)]
 
 
 def found(record: Record, context: StationContext = CONTEXT):
-    return {f.quantity: f for f in STRENGTH.find(record, context, MONDAY_MS, MONDAY_MS + DAY_MS)}
+    return {f.quantity: f for f in STRENGTH.run(record, context, MONDAY_MS, MONDAY_MS + DAY_MS)}
 
 
 def test_median_of_five_pushes_with_wetness_and_depth_to_two_megapascals():

@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.quantities import QUANTITIES
-from pipeline.stages.daily import Record, find, read_span
-from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING, WETTING_QUANTITIES
+from pipeline.stages.stage import Record, find, read_span
+from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING_QUANTITIES
 from tests.pipeline.storms import (
     CONTEXT,
     DAY,
@@ -182,7 +182,7 @@ def test_any_batching_gives_identical_findings(heard, whole, cuts, order):
         kept = merged(kept, heard.between(begin, end))
         for stage in STAGES:
             touched = list(stage.touched(CONTEXT, begin, end))
-            named = {*stage.quantities, *(DEPTH_QUANTITIES if stage is WETTING else ())}
+            named = {*stage.findings, *stage.channel_findings}
             for key in [k for k in stored if k[1] in named and touched[0][0] <= k[2] < touched[-1][1]]:
                 del stored[key]
         stored |= table_of(kept.between(*read_span(STAGES, CONTEXT, begin, end)), begin, end - 1)

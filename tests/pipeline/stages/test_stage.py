@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.stages.daily import FORTNIGHT_MS, PeriodStage, on_grid, over_short_gaps, read_span
 from pipeline.stages.recompute import PERIOD_STAGES, in_order, recompute, station_context
+from pipeline.stages.stage import FORTNIGHT_MS, FindPeriod, Grain, Stage, on_grid, over_short_gaps, read_span
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import SETTINGS, Line, batches, reading, stored
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS
@@ -19,8 +19,9 @@ from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS
 LOCATED = SETTINGS.replace('name = "meadow"', 'name = "meadow"\nlatitude_deg = 52.0\nlongitude_deg = 0.0', 1)
 
 
-def stage(length_ms: int, lead_in_ms: int = 0, look_ahead_ms: int = 0) -> PeriodStage:
-    return PeriodStage("x", (), length_ms, lead_in_ms, look_ahead_ms, lambda *_: ())
+def stage(length_ms: int, lead_in_ms: int = 0, look_ahead_ms: int = 0) -> Stage[FindPeriod]:
+    lengths = {"length_ms": length_ms, "lead_in_ms": lead_in_ms, "look_ahead_ms": look_ahead_ms}
+    return Stage(name="x", grain=Grain.PERIOD, run=lambda *_: (), **lengths)
 
 
 def test_fortnights_begin_on_mondays_and_days_at_the_suns_midnight():
@@ -103,7 +104,7 @@ def test_any_batching_gives_the_same_bytes(make: Callable[..., Line], readings: 
     mixed.run_until_quiet()
     one, other = stored(ordered)[1], stored(mixed)[1]
     pd.testing.assert_frame_equal(one, other, check_exact=True)
-    quantities = {q for stage in PERIOD_STAGES for q in stage.quantities}
+    quantities = {q for stage in PERIOD_STAGES for q in stage.findings}
     found = one[one["quantity"].isin(quantities)]
     assert {"root_depth_90", "reference_et", "growth_potential", "leaf_frost"} <= set(found["quantity"])
     assert found[found["quantity"] == "reference_et"]["value"].notna().sum() >= 8

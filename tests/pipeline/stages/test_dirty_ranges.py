@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.stages.runner import MAX_STRETCHES, Spans, stretches
+from pipeline.stages.runner import MAX_STRETCHES, DirtyRanges, stretches
 
 pieces = st.lists(st.tuples(st.integers(0, 300), st.integers(1, 40)), max_size=40)
 
@@ -16,7 +16,7 @@ def test_what_is_added_and_not_taken_off_is_there_and_nothing_else(
     added: list[tuple[int, int]], taken: list[tuple[int, int]]
 ) -> None:
     """The same instants as a plain set of whole numbers holds."""
-    spans, instants = Spans(), set[int]()
+    spans, instants = DirtyRanges(), set[int]()
     for start, length in added:
         spans.add(start, start + length)
         instants |= set(range(start, start + length))
@@ -31,7 +31,7 @@ def test_what_is_added_and_not_taken_off_is_there_and_nothing_else(
 @given(st.lists(st.integers(0, 10_000), min_size=100, max_size=300, unique=True))
 def test_the_number_of_stretches_is_bounded_and_covers_all(starts: list[int]) -> None:
     """Beyond the limit stretches are joined, so that more is worked on, never less."""
-    spans = Spans()
+    spans = DirtyRanges()
     for start in starts:
         spans.add(start * 10, start * 10 + 1)
     kept = list(spans)
@@ -41,7 +41,7 @@ def test_the_number_of_stretches_is_bounded_and_covers_all(starts: list[int]) ->
 
 def test_a_long_stretch_is_taken_off_piece_by_piece() -> None:
     """Each piece is the earliest that is left and no longer than asked for."""
-    spans, seen = Spans(), []
+    spans, seen = DirtyRanges(), []
     spans.add(0, 25)
     while spans:
         piece = spans.first(10)
