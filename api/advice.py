@@ -18,9 +18,8 @@ from api.data import find_station, iso, pipeline_of
 from api.diary_check import nearest
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
 from pipeline.advice.water import WaterAdvice
-from pipeline.advice.window_lines import next_open
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast
 from pipeline.service import Pipeline

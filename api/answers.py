@@ -12,8 +12,18 @@ from zoneinfo import ZoneInfo
 
 from api import entry_words, words
 from api.state import DAY_MS, StationNow
-from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advice.window_lines import LIKELY, Stretch, chance_of, doing_of, in_ten, next_open, when
+from pipeline.advice.report import (
+    LIKELY,
+    PassAdvice,
+    SiteAdvice,
+    Stretch,
+    SurfaceAdvice,
+    chance_of,
+    doing_of,
+    in_ten,
+    next_open,
+    when,
+)
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import DiaryEntry
 from pipeline.site.models import SiteConfig

@@ -14,7 +14,7 @@ from pipeline.site.models import SiteConfig
 
 _UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²"}
 _LEFT_OUT = ("pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text")
-# The scales of `pipeline.advice.condition_values`.
+# The scales of `pipeline.advice.conditions`.
 _SIGHT_WORDS = {
     "firmness": ("no mark", "a faint mark", "marks", "water at the boot", "the turf rolls underfoot"),
     "tug": ("it holds", "it lifts"),

@@ -16,8 +16,18 @@ from api.data import pipeline_of
 from api.diary_check import nearest
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
-from pipeline.advice.window_lines import LEAST_OPEN_H, LIKELY, Stretch, chance_of, doing_of, in_ten, stretches
+from pipeline.advice.report import (
+    LEAST_OPEN_H,
+    LIKELY,
+    PassAdvice,
+    SiteAdvice,
+    Stretch,
+    SurfaceAdvice,
+    chance_of,
+    doing_of,
+    in_ten,
+    stretches,
+)
 from pipeline.diary.fixtures import FeedEntry, build_feed
 
 MEDIA_TYPE = "text/calendar; charset=utf-8"

@@ -16,7 +16,7 @@ import numpy as np
 
 from api.advice import VERDICT_NAMES, spread_of
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.window_lines import LIKELY
+from pipeline.advice.report import LIKELY
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import WetnessForecast
 from pipeline.units import FloatArray

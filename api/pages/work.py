@@ -20,8 +20,7 @@ from api.entry_words import entry_line, mark_line
 from api.pages.frame import answer
 from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
-from pipeline.advice.window_lines import listed, next_open
+from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, listed, next_open
 from pipeline.advice.windows import Window
 from pipeline.alerts.bounds import AlertsConfig
 from pipeline.forecast.wetness import in_ten

@@ -11,9 +11,17 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.condition_values import Hours
+from pipeline.advice.conditions import Hours
 from pipeline.advice.healing import healed_dates, last_good_date
-from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.advice.report import (
+    PassAdvice,
+    SiteAdvice,
+    StationAdvice,
+    SurfaceAdvice,
+    doing_of,
+    last_good_line,
+    window_line,
+)
 from pipeline.advice.station_inputs import (
     AHEAD_H,
     AdviceCache,
@@ -35,10 +43,8 @@ from pipeline.advice.surface_inputs import (
     root_depth_m,
     water_of,
 )
-from pipeline.advice.surface_windows import ensemble_share, in_work_hours, join_outlooks, with_chance
-from pipeline.advice.treatments import TreatmentTable, treatments, usual_passes
-from pipeline.advice.window_lines import doing_of, last_good_line, window_line
-from pipeline.advice.windows import Outlook, outlook
+from pipeline.advice.treatments import TreatmentTable, default_passes, treatments
+from pipeline.advice.windows import Outlook, ensemble_share, in_work_hours, join_outlooks, outlook, with_chance
 from pipeline.diary.facts import (
     Intent,
 )
@@ -178,7 +184,7 @@ def _passes(
     thought_of = [(p.kind, p.variant, p.depth_m) for p in plans.surface.care.passes]
     speaking = _speaking(views)
     found = []
-    for kind, variant, depth_m in thought_of or usual_passes(plans.surface.kind, plans.grass):
+    for kind, variant, depth_m in thought_of or default_passes(plans.surface.kind, plans.grass):
         intent = Intent(kind, variant, depth_m)
         each = [
             (views[i].station.title, _outlook(view, plans, views[i], hours[i], roots[i], table, intent))
@@ -254,7 +260,7 @@ def _station(
 
 log = logging.getLogger(__name__)
 
-LOOK_S = 0.5  # how often it looks whether an hour has turned
+DUE_CHECK_S = 0.5  # how often it looks whether an hour has turned
 REST = 9.0  # times what the last working-out took: at most a tenth of the time
 FORGETS = 3  # so often after a diary entry the past is read anew
 BEHIND_MS = 2 * HOUR_MS  # readings so old when advice was worked out: new ones are worth another
@@ -329,7 +335,7 @@ class Advisor:
         """Work out what is advised if that is due, else wait a little."""
         began_s = self._clock.monotonic()
         if began_s < self._not_before_s or not self._try(stop):
-            self._clock.wait(LOOK_S, self._woken)
+            self._clock.wait(DUE_CHECK_S, self._woken)
             self._woken.clear()
 
     def close(self) -> None:

@@ -16,8 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.forecast.climatology import YearClimate
-from pipeline.forecast.daily import Daily
+from pipeline.forecast.climatology import Daily, YearClimate
 from pipeline.soil.growth import growth_potential
 from pipeline.units import DAY_MS, FloatArray
 
@@ -138,14 +137,6 @@ def light_factor(days: Sequence[datetime.date], *, shade: float = 0.0, southern:
     dark = (5, 6, 7) if southern else (11, 12, 1)
     season = np.array([0.8 if d.month in dark else 1.0 for d in days])
     return np.asarray(np.maximum(season * (1.0 - 0.25 * shade), 0.6), dtype=np.float64)
-
-
-def healed_fraction(growth_days: npt.ArrayLike, heal_growth_days: float) -> FloatArray:
-    """Share healed after so many growth-days: 1 - exp(-3 R / D95), 0.95 at R = D95. 1 where nothing is to heal. [1]"""
-    grown = np.asarray(growth_days, dtype=np.float64)
-    if heal_growth_days <= 0.0:
-        return np.ones(grown.shape)
-    return np.asarray(1.0 - np.exp(-3.0 * grown / heal_growth_days), dtype=np.float64)
 
 
 @dataclass(frozen=True, slots=True)

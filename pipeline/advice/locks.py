@@ -18,7 +18,7 @@ from pipeline.site.models import (
 )
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
-STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source
+PROBES_STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source
 CARRIED_H = 48.0  # after a lift, thatch wetness may be carried for so long: our own choice
 WEEK_MS = 7 * DAY_MS
 UNTIL_FOREVER_MS = 2**62
@@ -164,7 +164,7 @@ def _of_data(ground: SurfaceState, now_ms: int) -> list[Lock]:
     found = []
     if ground.newest_reading_ms is None:
         found.append(Lock(Verdict.UNKNOWN, "no probe has been heard", "a reading", ALWAYS, is_data=True))
-    elif now_ms - ground.newest_reading_ms > STALE_H * HOUR_MS:
+    elif now_ms - ground.newest_reading_ms > PROBES_STALE_H * HOUR_MS:
         hours = (now_ms - ground.newest_reading_ms) // HOUR_MS
         reason = f"nothing heard from the probes for {hours} hours"
         found.append(Lock(Verdict.UNKNOWN, reason, "fresh readings", ALWAYS, is_data=True))

@@ -6,12 +6,22 @@ Shapes only: `pipeline.advisor` fills them in, and nothing here decides or words
 from __future__ import annotations
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate
 from pipeline.advice.water import WaterAdvice
-from pipeline.advice.windows import Outlook
+from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast
+from pipeline.site.models import (
+    PassFacts,
+)
+from pipeline.units import (
+    DAY_MS,
+    HOUR_MS,
+    TimeSpan,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +43,7 @@ class PassAdvice:
         Of all stations that have data, open only where they agree. Its windows are cut to the hours of work, so that
         none promises a night; verdicts and chances stand for every hour.
     line : str
-        The window in a line, see `window_lines.window_line`.
+        The window in a line, see `window_line`.
     last_good : LastGoodDate or None
         None when growth is not known, or nothing needs it healed.
     needed_on : date or None
@@ -103,3 +113,191 @@ class SiteAdvice:
     at_ms: int
     surfaces: tuple[SurfaceAdvice, ...]
     notes: tuple[str, ...] = ()
+
+
+LEAST_OPEN_H = 6.0  # a shorter window is not worth sending a machine for: common practice, no source
+KNOWN_DAYS = 5.0  # an outlook that ends sooner is said to: our own choice
+LIKELY = 0.5  # a window less likely may open and is not due: our own choice
+_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Windows of one verdict that follow each other: their span, and the first of them."""
+
+    span: TimeSpan
+    first: Window
+    windows: tuple[Window, ...]
+
+    @property
+    def hours(self) -> float:
+        """How long its windows last, without what was cut out between them. [h]"""
+        return sum(w.span.end_ms - w.span.start_ms for w in self.windows) / HOUR_MS
+
+
+def stretches(windows: Sequence[Window]) -> list[Stretch]:
+    """Windows joined while the verdict, and whose word it is, stay the same."""
+    found: list[Stretch] = []
+    for window in windows:
+        last = found[-1] if found else None
+        if last is not None and (last.first.verdict, last.first.override) == (window.verdict, window.override):
+            span = TimeSpan(last.span.start_ms, window.span.end_ms)
+            found[-1] = Stretch(span, last.first, (*last.windows, window))
+        else:
+            found.append(Stretch(window.span, window, (window,)))
+    return found
+
+
+def chance_of(stretch: Stretch) -> float | None:
+    """How likely a stretch is to be open, over its first day; None where nothing tells. [1]"""
+    begins = stretch.span.start_ms
+    first = [w for w in stretch.windows if w.span.start_ms < begins + DAY_MS]
+    weights = [(w.chance, min(w.span.end_ms, begins + DAY_MS) - w.span.start_ms) for w in first if w.chance is not None]
+    return sum(c * n for c, n in weights) / sum(n for _, n in weights) if weights else None
+
+
+def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | None:
+    """The first stretch, from the first hour on, that is open for long enough; None when there is none."""
+    fit = (s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN and s.hours >= least_h)
+    return next(fit, None)
+
+
+def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
+    """The outlook of one pass in a line a groundsman can act on.
+
+    Parameters
+    ----------
+    outlook : Outlook
+        Where its windows are cut to work hours, the first of those to come stand for now, and no night is promised.
+    zone : tzinfo
+        Of the place.
+
+    Returns
+    -------
+    str
+        One to five short sentences.
+    """
+    every = _told(outlook)
+    now = every[0]
+    depth = f" to {outlook.intent.depth_m * 1000:.0f} mm" if outlook.intent.depth_m > 0.0 else ""
+    what = f"{outlook.ground.title}: {doing_of(outlook.facts, outlook.intent.variant)}{depth}"
+    if now.first.verdict is Verdict.OPEN:
+        following = every[1] if len(every) > 1 else None
+        return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now))
+    state = {
+        Verdict.WAIT: f"must wait, {now.first.reason}",
+        Verdict.CLOSED: f"is closed, {now.first.reason}",
+        Verdict.UNKNOWN: f"cannot be judged, {now.first.reason}",
+    }[now.first.verdict]
+    coming = next_open(outlook)
+    if coming is None:
+        return _sentences(f"{what} {state}", f"What would open it: {now.first.opens}")
+    until = "" if coming.span.end_ms >= every[-1].span.end_ms else f" to {when(coming.span.end_ms, outlook, zone)}"
+    chance = chance_of(coming)
+    word = "May open" if chance is not None and chance < LIKELY else "Due to open"
+    due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming)}"
+    return _sentences(f"{what} {state}", due, *_before_work(coming))
+
+
+def _told(outlook: Outlook) -> list[Stretch]:
+    """The stretches worth a word: hours at the end of a long outlook for which nothing is known yet are none."""
+    every = stretches(outlook.windows)
+    last = every[-1]
+    ends = last.first.verdict is Verdict.UNKNOWN and all(w.binding in CONDITIONS for w in last.windows)
+    ends &= last.span.start_ms >= int(outlook.at_ms[0]) + round(KNOWN_DAYS * DAY_MS)
+    return every[:-1] if ends and len(every) > 1 else every
+
+
+def doing_of(facts: PassFacts, variant: str) -> str:
+    """A pass as the subject of a sentence, with its variant where it has several."""
+    if len(facts.variants) == 1:
+        return facts.doing
+    if variant in ("light", "heavy"):
+        return f"{variant} {facts.doing}"
+    if variant.endswith("mm"):
+        return f"{variant[:-2]} mm {facts.doing}"
+    return f"{facts.doing} with {variant.replace('_', ' and ')}{' tines' if variant == 'needle' else ''}"
+
+
+def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone: datetime.tzinfo) -> str:
+    override = now.first.override
+    if override is not None:
+        return f"is open on the word of {override.author} ({override.reason}), against: {now.first.reason}"
+    since = "" if now.span.start_ms <= outlook.at_ms[0] else f" from {when(now.span.start_ms, outlook, zone)}"
+    if following is None:
+        return f"is open{since} as far as the forecast goes{_sure(now)}"
+    after = f", then {following.first.reason}" if following.first.reason else ""
+    return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{_sure(now)}"
+
+
+def _before_work(open_stretch: Stretch) -> list[str]:
+    """What must be done, looked at and thought of before the work."""
+    found = []
+    lift = open_stretch.first.lift_first
+    if lift:
+        found.append(f"Lift {listed(lift)} first")
+    checks = dict.fromkeys(c for w in open_stretch.windows for c in w.check_first)
+    if checks:
+        found.append(f"Check first: {', '.join(checks)}")
+    warnings = open_stretch.first.warnings
+    return found + [w[0].upper() + w[1:] for w in warnings]
+
+
+def _sure(stretch: Stretch) -> str:
+    """How sure it is, as `, 7 in 10`; empty where nothing tells."""
+    chance = chance_of(stretch)
+    return "" if chance is None else f", {in_ten(chance)}"
+
+
+def in_ten(chance: float) -> str:
+    """A chance in tenths; never more sure than 9 in 10, nor less than 1."""
+    return f"{min(max(round(chance * 10), 1), 9)} in 10"
+
+
+def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:
+    """A moment as it is said on the ground: `today 14:00`, `Thu 9:00`, and from a week ahead `Thu 12 Oct`."""
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, zone)
+    now = datetime.datetime.fromtimestamp(int(outlook.at_ms[0]) / 1000, zone)
+    away = (at.date() - now.date()).days
+    clock = f"{at.hour}:{at.minute:02d}"
+    if away == 0:
+        return f"today {clock}"
+    return f"{_DAYS[at.weekday()]} {clock}" if away < 7 else f"{_DAYS[at.weekday()]} {day_words(at.date())}"
+
+
+def day_words(day: datetime.date) -> str:
+    """A date as `12 Oct`."""
+    return f"{day.day} {_MONTHS[day.month - 1]}"
+
+
+def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool) -> str:
+    """The last good date of a pass in a line.
+
+    Parameters
+    ----------
+    title, doing : str
+        Surface, and the pass as the subject of a sentence.
+    last : LastGoodDate
+    needed_on : date
+    for_play : bool
+        It must be healed for play; else before growth ends.
+    """
+    end = f"play on {day_words(needed_on)}" if for_play else f"growth ends about {day_words(needed_on)}"
+    if last.likely is None:
+        return f"{title}: too late for {doing} to heal before {end}. Go shallower, sow more, or leave it."
+    if last.safe is None:
+        return f"{title}: {doing} may heal before {end} if done by {day_words(last.likely)}, but do not count on it."
+    latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
+    return f"{title}: to heal before {end}, do the {doing} by {day_words(last.safe)}{latest}."
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names as a sentence has them: `a`, `a and b`, `a, b and c`; empty for none."""
+    if not names:
+        return ""
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _sentences(*parts: str) -> str:
+    return " ".join(f"{p}." for p in parts)

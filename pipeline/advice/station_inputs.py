@@ -15,166 +15,27 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.condition_values import LOOK_BACK_H, Hours
+from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
+from pipeline.advice.recent_series import EMPTY_SERIES, RecentSeries, hour_means, newest_ms
 from pipeline.diary import facts as said
 from pipeline.diary.entry import DiaryEntry
 from pipeline.forecast.balance_fit import WEEKS, Boxes, Fit, PastHours, fit, past_hours
-from pipeline.forecast.climatology import Season, air_ahead, by_hour_of_day, season, soil_ahead
-from pipeline.forecast.daily import Daily
+from pipeline.forecast.climatology import Daily, Season, air_ahead, by_hour_of_day, season, soil_ahead
 from pipeline.forecast.demand import hourly_demand_mm
-from pipeline.forecast.gap_fill import blanked, carried_by_balance, lent
 from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
 from pipeline.forecast.weather_file import WeatherForecast
-from pipeline.forecast.wetness import WetnessForecast, forecast_wetness
+from pipeline.forecast.wetness import WetnessForecast, blanked, carried_by_balance, forecast_wetness, lent
 from pipeline.site.models import SiteConfig, Station
 from pipeline.site.station import StationContext
 from pipeline.soil.humidity import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
+from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M
 from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import Series, no_findings, record_of
-from pipeline.store import OBSERVATION_COLUMNS, Store
+from pipeline.store import Store
 from pipeline.store.diary import Diary
-from pipeline.store.sqlite import built
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
-
-REACH_MS = 63 * DAY_MS
-AGAIN_MS, AGAIN_DAILY_MS = 2 * DAY_MS, 8 * DAY_MS
-FILLED_H = 3  # hours in a row that a straight line may fill: our own choice
-NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
-
-
-@dataclass
-class _Cached:
-    """Series by name, and until when and on which day they were read."""
-
-    until_ms: int
-    read_on: int
-    key: object
-    series: dict[str, Series] = field(default_factory=dict)
-
-
-class Lately:
-    """The last nine weeks of some channels and findings.
-
-    Parameters
-    ----------
-    store : Store
-    """
-
-    def __init__(self, store: Store) -> None:
-        self._store = store
-        self._kept: dict[tuple[str, ...], _Cached] = {}
-
-    def forget(self) -> None:
-        """Read everything anew at the next asking: the past has changed."""
-        self._kept.clear()
-
-    def channels(self, names: Sequence[str], now_ms: int) -> Mapping[str, Series]:
-        """Time [ms] and value of channels up to and with now; one that has none is left out.
-
-        Raises
-        ------
-        StoreAway
-        """
-        wanted = tuple(sorted(set(names)))
-
-        def read(start_ms: int) -> Mapping[str, Series]:
-            table = self._store.observations(list(wanted), start_ms, now_ms + 1)
-            return record_of(table, no_findings()).channels
-
-        return self._on(("channel", *wanted), now_ms, None, read)
-
-    def findings(self, station: str, quantities: Sequence[str], now_ms: int, *, key: object) -> Mapping[str, Series]:
-        """Time [ms] and value of findings of a station up to and with now.
-
-        Parameters
-        ----------
-        station : str
-        quantities : sequence of str
-        now_ms : int
-            [ms since 1970, UTC]
-        key : object
-            What they rest on: when it is another than before, all of it is read anew.
-
-        Raises
-        ------
-        StoreAway
-        """
-        blank = built(OBSERVATION_COLUMNS, [[] for _ in OBSERVATION_COLUMNS])
-
-        def read(start_ms: int) -> Mapping[str, Series]:
-            table = self._store.findings(station, list(quantities), start_ms, now_ms + 1)
-            return record_of(blank, table).findings
-
-        return self._on(("finding", station, *quantities), now_ms, key, read)
-
-    def _on(self, name: tuple[str, ...], now_ms: int, key: object, read) -> Mapping[str, Series]:  # type: ignore[no-untyped-def]
-        kept, day = self._kept.get(name), now_ms // DAY_MS
-        if kept is None or kept.key != key or now_ms < kept.until_ms:
-            self._kept[name] = kept = _Cached(now_ms, day, key, dict(read(now_ms - REACH_MS)))
-            return kept.series
-        if now_ms == kept.until_ms:
-            return kept.series
-        again_ms = kept.until_ms - (AGAIN_MS if day == kept.read_on else AGAIN_DAILY_MS)
-        fresh = read(again_ms)
-        for channel in {*kept.series, *fresh}:
-            time_ms, value = kept.series.get(channel, NOTHING)
-            first, last = np.searchsorted(time_ms, [now_ms - REACH_MS, again_ms])
-            new_ms, new_value = fresh.get(channel, NOTHING)
-            kept.series[channel] = (
-                np.concatenate([time_ms[first:last], new_ms]), np.concatenate([value[first:last], new_value])
-            )  # fmt: skip
-        kept.until_ms, kept.read_on = now_ms, day
-        return kept.series
-
-
-def hour_means(series: Series, first_ms: int, hours: int) -> FloatArray:
-    """Mean of the good values of each hour, short gaps filled by a straight line, a late value carried to the end.
-
-    Parameters
-    ----------
-    series : (times, values)
-        [ms since 1970, UTC]
-    first_ms : int
-        Begin of the first hour.
-    hours : int
-
-    Returns
-    -------
-    ndarray, shape (hours,)
-        NaN where nothing good was heard for longer than `FILLED_H` hours.
-    """
-    time_ms, value = series
-    place = (time_ms - first_ms) // HOUR_MS
-    good = (place >= 0) & (place < hours) & np.isfinite(value)
-    count = np.bincount(place[good], minlength=hours)
-    total = np.bincount(place[good], weights=value[good], minlength=hours)
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return filled(mean)
-
-
-def filled(mean: FloatArray) -> FloatArray:
-    """Gaps of at most `FILLED_H` hours filled, between known hours by a straight line, at the end by the last."""
-    known = np.flatnonzero(np.isfinite(mean))
-    if known.size == 0:
-        return mean
-    hours = np.arange(mean.size)
-    before = known[np.maximum(np.searchsorted(known, hours, side="right") - 1, 0)]
-    after = known[np.minimum(np.searchsorted(known, hours, side="left"), known.size - 1)]
-    last = hours > known[-1]
-    gap = np.where(last, hours - before, after - before - 1)
-    inside = (hours >= known[0]) & (gap <= FILLED_H)
-    line = np.interp(hours, known, mean[known])
-    return np.asarray(np.where(inside, line, np.nan), dtype=np.float64)
-
-
-def newest_ms(series: Sequence[Series]) -> int | None:
-    """Time of the newest value of several series; None when there is none. [ms since 1970, UTC]"""
-    times: list[TimeArray] = [time_ms[-1:] for time_ms, _ in series]
-    newest = np.concatenate(times) if times else np.array([], dtype=np.int64)
-    return int(newest.max()) if newest.size else None
-
 
 T = TypeVar("T")
 
@@ -187,22 +48,22 @@ class AdviceCache:
     """
 
     fit_days: int = 1
-    lately: Lately | None = None
+    recent: RecentSeries | None = None
     contexts: dict[str, tuple[object, StationContext]] = field(default_factory=dict)
     fits: dict[str, tuple[object, Fit]] = field(default_factory=dict)
     daily: dict[object, tuple[int, object]] = field(default_factory=dict)
 
-    def of(self, store: Store) -> Lately:
+    def of(self, store: Store) -> RecentSeries:
         """The store's last weeks."""
-        if self.lately is None:
-            self.lately = Lately(store)
-        return self.lately
+        if self.recent is None:
+            self.recent = RecentSeries(store)
+        return self.recent
 
     def forget(self) -> None:
         """The diary has changed, and what was drawn from the past with it."""
         self.contexts.clear()
-        if self.lately is not None:
-            self.lately.forget()
+        if self.recent is not None:
+            self.recent.forget()
 
     def once_a_day(self, name: object, day: int, work: Callable[[], T]) -> T:
         """What `work` gives, worked out once a day."""
@@ -251,7 +112,7 @@ def context_of(view: View, station: str) -> StationContext:
     return kept[1]
 
 
-WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
+DEMAND_WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
 PAST_YEARS = 5  # whose weather of this season may come again
 SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32
 
@@ -270,7 +131,7 @@ def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: i
     if context.latitude_deg is None or context.longitude_deg is None:
         return np.full(hours, np.nan)
     air, humidity, wind, shine = (
-        hour_means(recent.get(context.weather.get(q, ""), NOTHING), first_ms, hours) for q in WEATHER
+        hour_means(recent.get(context.weather.get(q, ""), EMPTY_SERIES), first_ms, hours) for q in DEMAND_WEATHER
     )
     return hourly_demand_mm(
         first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
@@ -298,7 +159,7 @@ def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[We
 
 def _past_weather(view: View, context: StationContext, past: PastHours) -> PastWeather | None:
     """Rain and demand about this date in the years before, and of the last weeks; what lies between is left out."""
-    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in WEATHER)) if i is not None]
+    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in DEMAND_WEATHER)) if i is not None]
     heard = view.store.span(wanted)
     if heard is None:
         return None
@@ -326,8 +187,8 @@ def _weather_between(
     end_ms = min(first_ms + hours * HOUR_MS, view.now_ms + 1)
     recent = record_of(view.store.observations(wanted, first_ms, end_ms), no_findings()).channels
     demand = demand_mm(context, recent, first_ms, hours)
-    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
-    water = past_hours(first_ms, hours, thatch=None, roots=NOTHING, rain=rain, reference_et_mm=demand).water_mm
+    rain = EMPTY_SERIES if context.rain_channel is None else recent.get(context.rain_channel, EMPTY_SERIES)
+    water = past_hours(first_ms, hours, thatch=None, roots=EMPTY_SERIES, rain=rain, reference_et_mm=demand).water_mm
     return first_ms, water, demand
 
 
@@ -471,25 +332,26 @@ def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, .
 
 def _channels(config: SiteConfig) -> list[str]:
     """Every channel that advice rests on."""
-    wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *WEATHER}
+    wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *DEMAND_WEATHER}
     return [i for i, c in config.channels().items() if c.channel.quantity in wanted]
 
 
 def _past(view: View, context: StationContext) -> PastHours:
     """The last weeks of a station, one hour beyond the whole hour that now falls in."""
-    lately = view.cache.of(view.store)
-    recent = lately.channels(_channels(view.config), view.now_ms)
+    series = view.cache.of(view.store)
+    recent = series.channels(_channels(view.config), view.now_ms)
     key = (
         *(tuple(ms.tolist()) for ms in (context.changes_ms(), context.learned_ms(), context.lifted_ms())),
         context.cores,
     )
-    wetness = lately.findings(context.station, WETNESS, view.now_ms, key=key)
+    wetness = series.findings(context.station, WETNESS, view.now_ms, key=key)
     first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
     demand = demand_mm(context, recent, first_ms, hours)
     mine = said.of_surface(view.entries, view.config.stations()[context.station].surface)
-    rain = NOTHING if context.rain_channel is None else recent.get(context.rain_channel, NOTHING)
+    rain = EMPTY_SERIES if context.rain_channel is None else recent.get(context.rain_channel, EMPTY_SERIES)
     return past_hours(
-        first_ms, hours, thatch=wetness.get("thatch_wetness", NOTHING), roots=wetness.get("root_zone_wetness", NOTHING),
+        first_ms, hours, thatch=wetness.get("thatch_wetness", EMPTY_SERIES),
+        roots=wetness.get("root_zone_wetness", EMPTY_SERIES),
         rain=rain, reference_et_mm=demand, waterings=said.waterings(mine, context.station),
         covered=said.covers(mine, context.station, view.now_ms),
     )  # fmt: skip
@@ -578,14 +440,13 @@ def _doubt(
         return ""
     bad = []
     for i in context.moisture:
-        time_ms, value = recent.get(i, NOTHING)
+        time_ms, value = recent.get(i, EMPTY_SERIES)
         late = value[time_ms > view.now_ms - DOUBT_H * HOUR_MS]
         if late.size and np.isnan(late).mean() > 0.5:
             bad.append(i.split("/", 1)[1])
     return f"{', '.join(bad)} failed the tests of the last {DOUBT_H} hours" if bad else ""
 
 
-SOIL_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm, as in the findings of days
 TOP_M = 0.030  # one no deeper may stand for the top of the ground: our own choice
 CUT_M = 0.150  # down to here ground may be frozen under a thawed top: our own choice
 SEEDBED_DAYS = 45
@@ -649,7 +510,7 @@ def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) 
     """Air, leaf, dew point and rain; and from when on no temperature is forecast. [ms since 1970, UTC]"""
     context, ahead_ms = station.context, at_ms[LOOK_BACK_H:]
     air, humidity, leaf = (
-        hour_means(station.recent.get(context.weather.get(q, ""), NOTHING), first_ms, LOOK_BACK_H)
+        hour_means(station.recent.get(context.weather.get(q, ""), EMPTY_SERIES), first_ms, LOOK_BACK_H)
         for q in ("air_temperature", "relative_humidity", "surface_temperature")
     )
     dew = np.asarray(dewpoint_from_humidity_degc(air, np.maximum(humidity, 1.0)), dtype=np.float64)
@@ -701,7 +562,7 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     """Soil at 50 mm, the top of the ground, and the coldest down to the cut."""
     context = station.context
     depths = {i: context.depth_m(i, view.now_ms) for i in context.temperatures}
-    measured = {i: hour_means(station.recent.get(i, NOTHING), first_ms, LOOK_BACK_H) for i in depths}
+    measured = {i: hour_means(station.recent.get(i, EMPTY_SERIES), first_ms, LOOK_BACK_H) for i in depths}
     blank = np.full(LOOK_BACK_H, np.nan)
     soil = _at_50_mm(depths, measured)
     if station.carried_since_ms is not None:
@@ -729,12 +590,12 @@ def _carried_hours(soil: FloatArray, air: FloatArray) -> FloatArray:
 def _at_50_mm(depths: Mapping[str, float], measured: Mapping[str, FloatArray]) -> FloatArray:
     """Between the thermometers above and below 50 mm, else the nearest; NaN where none is near. [degC]"""
     heard = sorted((depth, i) for i, depth in depths.items() if np.isfinite(measured[i]).any())
-    above, below = [p for p in heard if p[0] <= SOIL_M], [p for p in heard if p[0] > SOIL_M]
+    above, below = [p for p in heard if p[0] <= SOIL_DEPTH_M], [p for p in heard if p[0] > SOIL_DEPTH_M]
     if above and below:
         (upper, i), (lower, j) = above[-1], below[0]
-        share = (SOIL_M - upper) / (lower - upper)
+        share = (SOIL_DEPTH_M - upper) / (lower - upper)
         return measured[i] if share <= 0.0 else (1.0 - share) * measured[i] + share * measured[j]
-    near = [(abs(depth - SOIL_M), i) for depth, i in heard if abs(depth - SOIL_M) <= SOIL_REACH_M]
+    near = [(abs(depth - SOIL_DEPTH_M), i) for depth, i in heard if abs(depth - SOIL_DEPTH_M) <= SOIL_REACH_M]
     return measured[min(near)[1]] if near else np.full(LOOK_BACK_H, np.nan)
 
 

@@ -14,7 +14,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.advice.condition_values import Hours, Plans
+from pipeline.advice.conditions import Hours, Plans
 from pipeline.advice.healing import (
     Growth,
     HealedMark,

@@ -44,16 +44,14 @@ from importlib import resources
 from types import MappingProxyType
 from typing import Any
 
-from pipeline.advice.conditions import (
-    CONDITIONS,
-)
+from pipeline.advice.conditions import CONDITIONS, Row
 from pipeline.site.models import (
     BoundKey,
     Bounds,
     PassFacts,
 )
 
-GRASSES = ("cool", "warm")
+GRASS_SEASONS = ("cool", "warm")
 SURFACES = ("square", "outfield", "green", "pitch", "lawn")
 _FILE = "passes.toml"
 _FLAGS = (
@@ -173,8 +171,8 @@ def _facts(reader: _Reader) -> PassFacts:
         reader.fault("heal_growth_days", "no variant", "at least one, such as standard")
     grass = {name: reader.texts(f"grass.{name}", v) for name, v in reader.named("grass").items()}
     for name, kinds in grass.items():
-        if name not in heal or not set(kinds) <= set(GRASSES):
-            reader.fault(f"grass.{name}", list(kinds), f"a variant with some of {', '.join(GRASSES)}")
+        if name not in heal or not set(kinds) <= set(GRASS_SEASONS):
+            reader.fault(f"grass.{name}", list(kinds), f"a variant with some of {', '.join(GRASS_SEASONS)}")
     weeks = table.get("seedling_weeks", 0)
     if not _is_number(weeks) or weeks < 0:
         reader.fault("seedling_weeks", repr(weeks), "a number of weeks, 0 or more")
@@ -187,12 +185,12 @@ def _facts(reader: _Reader) -> PassFacts:
         aims=reader.texts("aims", table.get("aims")),
         depth_mm=reader.span("depth_mm", table.get("depth_mm")),
         spacing_mm=reader.span("spacing_mm", table.get("spacing_mm")),
-        season={g: reader.text(f"season_{g}") for g in GRASSES},
-        months={g: reader.months(f"months_{g}") for g in GRASSES},
+        season={g: reader.text(f"season_{g}") for g in GRASS_SEASONS},
+        months={g: reader.months(f"months_{g}") for g in GRASS_SEASONS},
         aftercare=reader.text("aftercare"),
         failed=reader.text("failed"),
         heal_growth_days=MappingProxyType(heal),
-        grass=MappingProxyType({name: grass.get(name, GRASSES) for name in heal}),
+        grass=MappingProxyType({name: grass.get(name, GRASS_SEASONS) for name in heal}),
         seedling_weeks=float(weeks),
         wait_notes=MappingProxyType(notes),
         **{flag: reader.flag(flag) for flag in _FLAGS},
@@ -222,19 +220,19 @@ def _is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and not math.isnan(value)
 
 
-Usual = tuple[str, str, float]  # kind, variant, depth of the cut below the leaf base [m]
+DefaultPass = tuple[str, str, float]  # kind, variant, depth of the cut below the leaf base [m]
 
-_BRUSH: Usual = ("light_raking", "standard", 0.0)
-_LIGHT_DRESSING: Usual = ("topdressing", "light", 0.0)
-_HEAVY_DRESSING: Usual = ("topdressing", "heavy", 0.0)
-_SLIT: Usual = ("slitting", "standard", 0.100)
-_CORE: Usual = ("hollow_coring", "13mm", 0.080)
-_VERTICUT: Usual = ("verticutting", "standard", 0.0015)
+_BRUSH: DefaultPass = ("light_raking", "standard", 0.0)
+_LIGHT_DRESSING: DefaultPass = ("topdressing", "light", 0.0)
+_HEAVY_DRESSING: DefaultPass = ("topdressing", "heavy", 0.0)
+_SLIT: DefaultPass = ("slitting", "standard", 0.100)
+_CORE: DefaultPass = ("hollow_coring", "13mm", 0.080)
+_VERTICUT: DefaultPass = ("verticutting", "standard", 0.0015)
 
 # Depths: verticutting 1.5 mm is typical and a square is scarified 8 to 13 mm and tined to 100 or 125 mm, greens,
 # outfields and lawns 5 to 10 mm for a season's thatch (trade press, the Northern Cricket Union's notes of 2010, the
 # Grounds Management Association); the rest common practice, no source.
-_COOL: Mapping[str, tuple[Usual, ...]] = {
+_COOL: Mapping[str, tuple[DefaultPass, ...]] = {
     "square": (
         _BRUSH, _VERTICUT, ("scarifying", "standard", 0.010), ("heavy_dethatching", "standard", 0.020),
         ("solid_tining", "12mm", 0.100), _HEAVY_DRESSING, ("overseeding", "rye", 0.004),
@@ -259,19 +257,19 @@ _COOL: Mapping[str, tuple[Usual, ...]] = {
 }  # fmt: skip
 
 
-def _for_warm(passes: tuple[Usual, ...]) -> tuple[Usual, ...]:
+def _for_warm(passes: tuple[DefaultPass, ...]) -> tuple[DefaultPass, ...]:
     return tuple(("overseeding", "warm", depth) if kind == "overseeding" else (kind, variant, depth)
                  for kind, variant, depth in passes)  # fmt: skip
 
 
-_USUAL: Mapping[tuple[str, str], tuple[Usual, ...]] = MappingProxyType(
+_DEFAULT_PASSES: Mapping[tuple[str, str], tuple[DefaultPass, ...]] = MappingProxyType(
     {(kind, "cool"): passes for kind, passes in _COOL.items()}
     | {(kind, "warm"): _for_warm(passes) for kind, passes in _COOL.items()}
 )
 
 
-def usual_passes(surface_kind: str, grass: str) -> tuple[Usual, ...]:
-    """The passes thought of on a surface.
+def default_passes(surface_kind: str, grass: str) -> tuple[DefaultPass, ...]:
+    """The passes planned on a surface whose settings name none.
 
     Parameters
     ----------
@@ -292,14 +290,16 @@ def usual_passes(surface_kind: str, grass: str) -> tuple[Usual, ...]:
     """
     if surface_kind not in SURFACES:
         raise ValueError(f"surface: found {surface_kind!r}, expected one of {', '.join(SURFACES)}")
-    if grass not in GRASSES:
-        raise ValueError(f"grass: found {grass!r}, expected one of {', '.join(GRASSES)}")
-    return _USUAL[surface_kind, grass]
+    if grass not in GRASS_SEASONS:
+        raise ValueError(f"grass: found {grass!r}, expected one of {', '.join(GRASS_SEASONS)}")
+    return _DEFAULT_PASSES[surface_kind, grass]
 
 
-COLUMNS = ("pass", "variant", "condition", "window_h", "open_lo", "open_hi", "closed_lo", "closed_hi", "source")
+TREATMENT_COLUMNS = (
+    "pass", "variant", "condition", "window_h", "open_lo", "open_hi", "closed_lo", "closed_hi", "source",
+)  # fmt: skip
 LONGEST_WINDOW_H = 24 * 60
-NEEDED = ("thatch_wetness", "root_zone_wetness", "interval", "firmness", "disease")
+NEEDED_CONDITIONS = ("thatch_wetness", "root_zone_wetness", "interval", "firmness", "disease")
 
 
 class TreatmentFault(ValueError):
@@ -308,15 +308,6 @@ class TreatmentFault(ValueError):
     def __init__(self, faults: list[str]) -> None:
         super().__init__("\n".join(faults))
         self.faults = faults
-
-
-@dataclass(frozen=True, slots=True)
-class Row:
-    """Bounds of one condition of one kind of pass, the span it looks over [h], and where they come from."""
-
-    bounds: Bounds
-    window_h: int
-    source: str
 
 
 @dataclass(frozen=True)
@@ -340,15 +331,6 @@ class TreatmentTable:
         """Days before play at which the pass is open without doubt; 0 where it needs none. [d]"""
         row = self.rows.get((kind, variant, "lead_time"))
         return 0.0 if row is None else row.bounds.open_lo
-
-    def interval_days(self, kind: str, variant: str) -> float:
-        """Days since the same pass at which it is open. [d]"""
-        return self.rows[(kind, variant, "interval")].bounds.open_lo
-
-    def most_a_year(self, kind: str, variant: str) -> int | None:
-        """Largest number of jobs in a year; None where there is no limit but the interval."""
-        row = self.rows.get((kind, variant, "times_this_year"))
-        return None if row is None else int(row.bounds.closed_hi) + 1
 
     def for_surface(self, surface_kind: str, overrides: Mapping[BoundKey, Bounds] | None = None) -> TreatmentTable:
         """The table as it stands on a kind of surface, with a club's own bounds over it.
@@ -455,9 +437,9 @@ def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
     rows: dict[BoundKey, Row] = {}
     single: dict[BoundKey, bool] = {}
     reader = csv.DictReader(io.StringIO(rows_csv))
-    if tuple(reader.fieldnames or ()) != COLUMNS:
+    if tuple(reader.fieldnames or ()) != TREATMENT_COLUMNS:
         raise TreatmentFault(
-            [*faults, f"treatments.csv: found columns {reader.fieldnames}, expected {', '.join(COLUMNS)}"]
+            [*faults, f"treatments.csv: found columns {reader.fieldnames}, expected {', '.join(TREATMENT_COLUMNS)}"]
         )
     for line in reader:
         where = f"treatments.csv:{reader.line_num}"
@@ -485,7 +467,7 @@ def _whole_faults(table: TreatmentTable) -> list[str]:
         f"treatments.csv: {kind} {variant}: found no row of {condition}, expected one"
         for kind, fact in table.facts.items()
         for variant in fact.variants
-        for condition in NEEDED
+        for condition in NEEDED_CONDITIONS
         if (kind, variant, condition) not in table.rows
     ]
     for change in table.surface_bounds:
@@ -509,7 +491,7 @@ def _parse_row(where: str, line: Mapping[str, str], facts: Mapping[str, PassFact
         near = difflib.get_close_matches(condition or "", list(CONDITIONS), 1)
         faults.append(f"{where}: condition: found {condition!r}, expected {near[0] if near else 'one that is known'}")
     numbers = {}
-    for column in COLUMNS[3:8]:
+    for column in TREATMENT_COLUMNS[3:8]:
         text = line[column] or ""
         try:
             numbers[column] = float(text) if text else math.nan
@@ -524,9 +506,9 @@ def _parse_row(where: str, line: Mapping[str, str], facts: Mapping[str, PassFact
     window = numbers["window_h"]
     if math.isnan(window) or window != int(window) or not 0 <= window <= LONGEST_WINDOW_H:
         faults.append(f"{where}: window_h: found {line['window_h']!r}, expected whole hours, 0 to {LONGEST_WINDOW_H}")
-    if all(math.isnan(numbers[c]) for c in COLUMNS[4:8]):
+    if all(math.isnan(numbers[c]) for c in TREATMENT_COLUMNS[4:8]):
         faults.append(f"{where}: found no bound, expected at least one")
-    bounds = Bounds(*(_or(numbers[c], -math.inf if c.endswith("lo") else math.inf) for c in COLUMNS[4:8]))
+    bounds = Bounds(*(_or(numbers[c], -math.inf if c.endswith("lo") else math.inf) for c in TREATMENT_COLUMNS[4:8]))
     faults += [f"{where}: {fault}" for fault in bounds.faults()]
     return (None, faults) if faults else (Row(bounds, int(window), line["source"]), [])
 

@@ -8,6 +8,7 @@ with one of his own.
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -15,17 +16,20 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from pipeline.advice.condition_values import Hours, Plans, growth_now, measure
 from pipeline.advice.conditions import (
     CONDITIONS,
     RENOVATION_LEAVES_OUT,
     RENOVATION_WARNS,
     Condition,
+    Hours,
     Known,
+    Plans,
+    Row,
     Rule,
     Verdict,
     VerdictArray,
-    judge_all,
+    growth_now,
+    verdicts_of,
     worse,
 )
 from pipeline.advice.healing import GROWTH_ENDS_BELOW
@@ -36,16 +40,14 @@ from pipeline.advice.locks import (
     locks,
     overrides_of,
 )
-from pipeline.advice.treatments import (
-    Row,
-    TreatmentTable,
-)
+from pipeline.advice.treatments import TreatmentTable
 from pipeline.diary.facts import (
     CLEARANCE_M,
     Intent,
     Override,
     in_the_way,
 )
+from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
 from pipeline.site.models import (
     Bounds,
     PassFacts,
@@ -194,8 +196,8 @@ def judge_conditions(
         asked = _asked(condition, rows, facts, ground, hours.at_ms, growth)
         if not asked.any():
             continue
-        values = measure(name, row, hours, plans)
-        verdicts = judge_all(values, row.bounds)
+        values = condition.value(row, hours, plans)
+        verdicts = verdicts_of(values, row.bounds)
         unseen = np.zeros(values.shape, dtype=np.bool_)
         if condition.known is Known.SEEN or (ground.thatch_by_eye and name.startswith("thatch_")):
             unseen = (verdicts == Verdict.UNKNOWN) & asked
@@ -290,7 +292,7 @@ def open_chance(values: FloatArray, spread: FloatArray, bounds: Bounds) -> Float
     with np.errstate(divide="ignore", invalid="ignore"):
         high = np.asarray((bounds.open_hi - values) / spread)
         low = np.asarray((bounds.open_lo - values) / spread)
-    certain = judge_all(values, bounds) == Verdict.OPEN
+    certain = verdicts_of(values, bounds) == Verdict.OPEN
     chance = np.where(spread > 0.0, ndtr(high) - ndtr(low), np.where(certain, 1.0, 0.0))
     return np.asarray(np.where(np.isnan(values) | np.isnan(spread), np.nan, chance), dtype=np.float64)
 
@@ -381,3 +383,323 @@ def _warnings(bare: Outlook, judged: Sequence[Judged], span: TimeSpan, hour: int
     if ground.carried_since_ms is not None and span.start_ms <= ground.carried_since_ms + CARRIED_H * HOUR_MS:
         found.append(f"thatch wetness is carried by {ground.carried_from or 'a guess'}, not measured")
     return tuple(found)
+
+
+def join_outlooks(each: Sequence[tuple[str, Outlook]]) -> Outlook:
+    """One outlook of several stations' on the same pass.
+
+    Parameters
+    ----------
+    each : sequence of (str, Outlook)
+        Name of the station in words, and its outlook; all over the same hours, one or more.
+
+    Returns
+    -------
+    Outlook
+        Open only where all are. Of stations that are equally bad the first is told.
+    """
+    if len(each) == 1:
+        return each[0][1]
+    outlooks = [one for _, one in each]
+    first = outlooks[0]
+    hours = first.at_ms.size
+    index = np.stack([_window_index(one) for one in outlooks])
+    effective = np.stack(
+        [
+            np.array([one.windows[i].verdict for i in row], dtype=np.int8)
+            for one, row in zip(outlooks, index, strict=True)
+        ]
+    )
+    station = np.argmax(worse(effective), axis=0)
+    raw = np.stack([one.verdicts for one in outlooks])
+    keys = np.stack([station, *index])
+    starts = [0, *(np.flatnonzero((keys[:, 1:] != keys[:, :-1]).any(axis=0)) + 1).tolist()]
+    chance = np.fmin.reduce([one.chance for one in outlooks])
+    windows = []
+    for start, end in zip(starts, [*starts[1:], hours], strict=True):
+        here = [one.windows[row[start]] for one, row in zip(outlooks, index, strict=True)]
+        chosen = int(station[start])
+        windows.append(
+            _told(
+                here,
+                chosen,
+                each[chosen][0],
+                TimeSpan(int(first.at_ms[start]), int(first.at_ms[end - 1]) + HOUR_MS),
+                _mean(chance[start:end]),
+            )
+        )
+    verdicts = raw[np.argmax(worse(raw), axis=0), np.arange(hours)]
+    return replace(first, verdicts=verdicts, chance=chance, windows=_merged(windows))
+
+
+def _window_index(outlook: Outlook) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """Which window each hour lies in."""
+    starts = np.array([w.span.start_ms for w in outlook.windows], dtype=np.int64)
+    return np.asarray(np.searchsorted(starts, outlook.at_ms, side="right") - 1, dtype=np.int64)
+
+
+def _told(here: Sequence[Window], chosen: int, name: str, span: TimeSpan, chance: float | None) -> Window:
+    worst = here[chosen]
+    checks = dict.fromkeys(c for w in here for c in w.check_first)
+    lifts = dict.fromkeys(n for w in here for n in w.lift_first)
+    warnings = dict.fromkeys(t for w in here for t in w.warnings)
+    alone = worst.verdict is not Verdict.OPEN and any(w.reason != worst.reason for w in here)
+    reason, detail = (f"{t} ({name})" if alone and t else t for t in (worst.reason, worst.detail))
+    return replace(
+        worst,
+        span=span,
+        chance=chance,
+        reason=reason,
+        detail=detail,
+        check_first=tuple(checks),
+        lift_first=tuple(lifts),
+        warnings=tuple(warnings),
+    )
+
+
+def _merged(windows: Sequence[Window]) -> tuple[Window, ...]:
+    """Neighbours that say the same become one."""
+    found: list[Window] = []
+    for window in windows:
+        last = found[-1] if found else None
+        if last is not None and replace(window, span=last.span, chance=last.chance) == last:
+            weights = [w.span.end_ms - w.span.start_ms for w in (last, window)]
+            known = [(w.chance, n) for w, n in zip((last, window), weights, strict=True) if w.chance is not None]
+            chance = sum(c * n for c, n in known) / sum(n for _, n in known) if known else None
+            found[-1] = replace(last, span=TimeSpan(last.span.start_ms, window.span.end_ms), chance=chance)
+        else:
+            found.append(window)
+    return tuple(found)
+
+
+def _mean(chance: FloatArray) -> float | None:
+    known = chance[np.isfinite(chance)]
+    return float(known.mean()) if known.size else None
+
+
+def with_chance(outlook: Outlook, share: FloatArray) -> Outlook:
+    """An outlook that is no surer than an ensemble: `share` of its members is open in each hour. [1] Shape (hour,)"""
+    chance = np.fmin(outlook.chance, share)
+    index = _window_index(outlook)
+    windows = tuple(replace(w, chance=_mean(chance[index == i])) for i, w in enumerate(outlook.windows))
+    return replace(outlook, chance=chance, windows=windows)
+
+
+def ensemble_share(
+    rows: Mapping[str, Row], forecast: WetnessForecast, hours: int, *, water_to_hand: bool, clay: bool
+) -> FloatArray:
+    """Share of the ways the weather may go in which wetness and rain are both within the open bounds of a pass.
+
+    Parameters
+    ----------
+    rows : mapping of condition to Row
+        Of the pass; those of wetness and rain count.
+    forecast : WetnessForecast
+    hours : int
+        From the forecast's first on.
+    water_to_hand, clay : bool
+        Whether conditions for want of water, and those of clay, are asked.
+
+    Returns
+    -------
+    ndarray, shape (hours,)
+        [1] NaN where the members do not reach, or there are none.
+    """
+    members = forecast.root_wetness.shape[1]
+    if forecast.reason or members == 0:
+        return np.full(hours, np.nan)
+    count = min(hours, forecast.rain_mm.shape[0])
+    good: BoolArray = np.ones((count, members), dtype=np.bool_)
+    known = np.ones(count, dtype=np.bool_)
+    for name, row in rows.items():
+        rule = CONDITIONS[name].rule
+        if (rule is Rule.NO_WATER and water_to_hand) or (rule is Rule.CLAY and not clay):
+            continue
+        values = _members(name, row, forecast, count)
+        if values is None:
+            continue
+        known &= ~np.isnan(values).any(axis=1)
+        bounds = row.bounds
+        good &= (values >= bounds.open_lo - EDGE_SLACK) & (values <= bounds.open_hi + EDGE_SLACK)
+    share = np.full(hours, np.nan)
+    share[:count] = np.where(known, good.mean(axis=1), np.nan)
+    return share
+
+
+def _members(name: str, row: Row, forecast: WetnessForecast, count: int) -> FloatArray | None:
+    """What a condition is worth in each member, shape (hour, member); None for one that weather does not decide."""
+    if name.startswith("thatch_wetness"):
+        return forecast.thatch_wetness[:count]
+    if name.startswith("root_zone_wetness"):
+        return forecast.root_wetness[:count]
+    if not name.startswith("rain_"):
+        return None
+    total = np.vstack([np.zeros((1, forecast.rain_mm.shape[1])), np.cumsum(forecast.rain_mm, axis=0)])
+    found = np.full((count, total.shape[1]), np.nan)
+    whole = max(min(total.shape[0] - row.window_h, count), 0)
+    found[:whole] = total[row.window_h : row.window_h + whole] - total[:whole]
+    return found
+
+
+def in_work_hours(outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]) -> Outlook:
+    """An outlook whose windows are cut to the hours in which work is done, from the first up to the second.
+
+    Verdicts and chances by the hour stay. Nights fall out between the windows, so that none promises one.
+    """
+    begin, end = work_hours
+    local = [datetime.datetime.fromtimestamp(int(t) / 1000, zone) for t in outlook.at_ms]
+    work = np.array([begin <= t.hour < end for t in local])
+    index = _window_index(outlook)
+    windows = []
+    for i, window in enumerate(outlook.windows):
+        hours = np.flatnonzero(work & (index == i))
+        for run in np.split(hours, np.flatnonzero(np.diff(hours) != 1) + 1):
+            if run.size:
+                span = TimeSpan(int(outlook.at_ms[run[0]]), int(outlook.at_ms[run[-1]]) + HOUR_MS)
+                windows.append(replace(window, span=span, chance=_mean(outlook.chance[run])))
+    return replace(outlook, windows=tuple(windows)) if windows else outlook
+
+
+JOINED_H = 8  # so many hours of work lost to dew or a shower do not end a spell: our own choice
+DRY_MM_H = 0.2  # less rain in an hour counts as none, as in `forecast.day_chances`
+
+
+@dataclass(frozen=True, slots=True)
+class WorkWindow:
+    """Hours of work in which a pass is open, over one or more days.
+
+    Attributes
+    ----------
+    span : Span
+        From the first to the last open hour.
+    first_work_ms : int or None
+        Begin of the first day's hours of work that are long enough; None when none are. [ms since 1970, UTC]
+    chance : float or None
+        That it is open, over the open hours of its first day. [1] None where nothing tells.
+    to_the_end : bool
+        It lasts as long as the outlook does, or as anything is known.
+    lift_first : tuple of str
+    after : str
+        What ends it, in words; empty when not known.
+    """
+
+    span: TimeSpan
+    first_work_ms: int | None
+    chance: float | None
+    to_the_end: bool
+    lift_first: tuple[str, ...] = ()
+    after: str = ""
+
+
+def verdicts_by_hour(outlook: Outlook) -> VerdictArray:
+    """Verdict of each hour, overrides applied. Shape (hour,)"""
+    found = outlook.verdicts.copy()
+    for window in outlook.windows:
+        found[_rows(outlook, window.span)] = np.int8(window.verdict)
+    return found
+
+
+def verdict_now(outlook: Outlook) -> Verdict:
+    """Verdict of the first hour, overrides applied."""
+    first = outlook.windows[0]
+    return first.verdict if first.span.start_ms <= int(outlook.at_ms[0]) else Verdict(int(outlook.verdicts[0]))
+
+
+def dry_hours(outlook: Outlook, forecasts: Sequence[WetnessForecast]) -> BoolArray:
+    """Which hours are dry by every forecast that tells of them; True where none does. Shape (hour,)"""
+    dry = np.ones(outlook.at_ms.shape, dtype=np.bool_)
+    for forecast in forecasts:
+        if forecast.rain_mm.shape[1]:
+            rain = dict(zip(forecast.at_ms.tolist(), forecast.rain_mm.mean(axis=1).tolist(), strict=False))
+            hours = outlook.at_ms // HOUR_MS * HOUR_MS
+            dry &= np.array([rain.get(int(at), 0.0) < DRY_MM_H for at in hours], dtype=np.bool_)
+    return dry
+
+
+def spells(
+    outlook: Outlook,
+    zone: datetime.tzinfo,
+    *,
+    work_hours: tuple[int, int],
+    work_h: float,
+    dry: BoolArray | None = None,
+) -> list[WorkWindow]:
+    """Spells of a pass, from now on.
+
+    Parameters
+    ----------
+    outlook : Outlook
+    zone : tzinfo
+        Of the site.
+    work_hours : (int, int)
+        Local hours in which a job can be done, from the first up to the second.
+    work_h : float
+        Dry open hours in a row that make a day of work. [h]
+    dry : ndarray of bool, shape (hour,), optional
+        See `dry_hours`.
+    """
+    local = [datetime.datetime.fromtimestamp(int(at) / 1000, zone) for at in outlook.at_ms]
+    work = np.flatnonzero([work_hours[0] <= at.hour < work_hours[1] for at in local])
+    verdicts = verdicts_by_hour(outlook)[work]
+    opened = np.flatnonzero(verdicts == Verdict.OPEN)
+    if not opened.size:
+        return []
+    workable = np.ones(work.shape, dtype=np.bool_) if dry is None else dry[work]
+    days = np.array([local[i].date().toordinal() for i in work])
+    unknown = np.cumsum(verdicts == Verdict.UNKNOWN)
+    breaks = np.flatnonzero((np.diff(opened) > JOINED_H + 1) | (np.diff(unknown[opened]) > 0)) + 1
+    found = []
+    for part in np.split(opened, breaks):
+        first, last = int(part[0]), int(part[-1])
+        first_day = outlook.chance[work[part[days[part] == days[first]]]]
+        chance = first_day[np.isfinite(first_day)]
+        run = _first_run(part, workable, days, work_h)
+        found.append(
+            WorkWindow(
+                TimeSpan(int(outlook.at_ms[work[first]]), int(outlook.at_ms[work[last]]) + HOUR_MS),
+                None if run is None else int(outlook.at_ms[work[run]]),
+                float(chance.mean()) if chance.size else None,
+                work.size - 1 - last <= JOINED_H or bool(verdicts[last + 1] == Verdict.UNKNOWN),
+                _window_at(outlook, int(work[first])).lift_first,
+                _after(outlook, work[last + 1 :], verdicts[last + 1 :]),
+            )
+        )
+    return found
+
+
+def _after(outlook: Outlook, work: npt.NDArray[np.intp], verdicts: VerdictArray) -> str:
+    """Why the hours of work after a spell are not open: what closes them, sooner than the dew before it."""
+    shut = work[:JOINED_H][verdicts[:JOINED_H] == Verdict.CLOSED]
+    row = shut[0] if shut.size else (work[0] if work.size else None)
+    return "" if row is None else _window_at(outlook, int(row)).reason
+
+
+def _first_run(
+    part: npt.NDArray[np.intp], workable: BoolArray, days: npt.NDArray[np.int64], work_h: float
+) -> int | None:
+    """Place of the first of enough dry open hours of work in a row, within one day."""
+    run: list[int] = []
+    for i in part.tolist():
+        follows = bool(run) and i == run[-1] + 1 and days[i] == days[run[-1]]
+        run = ([*run, i] if follows else [i]) if workable[i] else []
+        if run and len(run) >= work_h:
+            return run[0]
+    return None
+
+
+def work_left_h(spell: WorkWindow, outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]) -> float:
+    """Open hours of work left in a spell. [h]"""
+    opened = verdicts_by_hour(outlook) == Verdict.OPEN
+    opened &= _rows(outlook, spell.span)
+    hours = [datetime.datetime.fromtimestamp(int(at) / 1000, zone).hour for at in outlook.at_ms[opened]]
+    return float(sum(work_hours[0] <= hour < work_hours[1] for hour in hours))
+
+
+def _rows(outlook: Outlook, span: TimeSpan) -> BoolArray:
+    return np.asarray((outlook.at_ms >= span.start_ms) & (outlook.at_ms < span.end_ms))
+
+
+def _window_at(outlook: Outlook, row: int) -> Window:
+    """The window an hour lies in; where windows are cut to the hours of work, the next one after it."""
+    at_ms = int(outlook.at_ms[row])
+    return next((w for w in outlook.windows if at_ms < w.span.end_ms), outlook.windows[-1])

@@ -12,10 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SurfaceAdvice
+from pipeline.advice.report import PassAdvice, SurfaceAdvice, day_words, in_ten, listed, when
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.advice.window_lines import day_words, in_ten, listed, when
-from pipeline.advice.work_windows import WorkWindow, dry_hours, spells, verdict_now, work_left_h
+from pipeline.advice.windows import WorkWindow, dry_hours, spells, verdict_now, work_left_h
 from pipeline.alerts.gating import by_day, heed, in_months, local, may_open
 from pipeline.alerts.model import (
     CLOSED,

@@ -20,7 +20,7 @@ from pipeline.run.cached_fetch import KeptSource
 from pipeline.run.clock import Clock
 from pipeline.units import DAY_MS, HOUR_MS
 
-NAME = "fixtures"
+CALENDAR_NAME = "fixtures"
 AHEAD_DAYS, BEHIND_DAYS = 550, 60  # how far a calendar is drawn out
 MAX_EVENTS = 5000
 MAX_FIXTURES = 5000
@@ -65,7 +65,7 @@ class Fixture:
 
 
 def read_fixtures(
-    data: bytes, timezone: ZoneInfo, *, start_ms: int, end_ms: int, name: str = NAME
+    data: bytes, timezone: ZoneInfo, *, start_ms: int, end_ms: int, name: str = CALENDAR_NAME
 ) -> tuple[Fixture, ...]:
     """Fixtures of a calendar between two moments.
 
@@ -297,7 +297,7 @@ def _utc(at_ms: int) -> datetime.datetime:
 
 
 def fixture_source(
-    location: str, folder: Path, *, timezone: ZoneInfo, clock: Clock, name: str = NAME
+    location: str, folder: Path, *, timezone: ZoneInfo, clock: Clock, name: str = CALENDAR_NAME
 ) -> KeptSource[tuple[Fixture, ...]]:
     """The shell: fixtures of a file or an address, the last good one kept.
 

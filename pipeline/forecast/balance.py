@@ -15,13 +15,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.soil.drying import FLASH_OFF_H
 from pipeline.units import FloatArray
 
 Value = float | FloatArray
 
 MULCH_SHARE = 0.5  # of what dry thatch owes the air, the ground below pays: 30-60 % is held back, common practice
 THATCH_EASY_WETNESS = 0.3  # below it thatch gives up its water less and less: our own choice
-FLASH_OFF_H = 24.0  # the wet first day, Aamlid et al. 2016, J. Agron. Crop Sci.
 WET_MM_H = 0.2  # reaching the thatch in an hour, counts as wetting: one tip of a usual gauge
 
 
@@ -108,25 +108,6 @@ def stores_at(
     root = np.asarray(root_wetness, dtype=np.float64) * parameters.root_capacity_mm
     canopy, thatch, root = np.broadcast_arrays(np.asarray(canopy_mm, dtype=np.float64), thatch, root)
     return WaterStores(*(np.atleast_1d(np.asarray(s, dtype=np.float64)) for s in (canopy, thatch, root)))
-
-
-def drink_mm(thatch_m: npt.ArrayLike, from_m3_m3: npt.ArrayLike, to_m3_m3: npt.ArrayLike) -> FloatArray:
-    """What thatch drinks before anything passes it, holes apart.
-
-    Parameters
-    ----------
-    thatch_m : array_like
-        Thickness. [m]
-    from_m3_m3, to_m3_m3 : array_like
-        Water content now, and drained or full. [m3 m-3]
-
-    Returns
-    -------
-    ndarray, broadcast shape
-        0 or more. [mm]
-    """
-    room = np.asarray(to_m3_m3, dtype=np.float64) - np.asarray(from_m3_m3, dtype=np.float64)
-    return np.asarray(np.maximum(1000.0 * np.asarray(thatch_m, dtype=np.float64) * room, 0.0), dtype=np.float64)
 
 
 def hours_since_wetting(through_mm: npt.ArrayLike, before_h: npt.ArrayLike) -> FloatArray:

@@ -16,7 +16,6 @@ from scipy.optimize import least_squares
 
 from pipeline.diary.facts import Covered, WaterGiven
 from pipeline.forecast.balance import Parameters, WaterStores, run, stores_at
-from pipeline.soil.layers import Medium, middle
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 LEAST_DAYS = 14  # of readings and weather together: our own choice
@@ -80,28 +79,6 @@ class Boxes:
     thatch_full_wetness: float
     root_capacity_mm: float
     root_full_wetness: float
-
-
-def boxes_of(thatch: Medium, thatch_m: float, soil: Medium, root_zone_m: float) -> Boxes:
-    """Boxes from the media and thicknesses of a station.
-
-    Parameters
-    ----------
-    thatch, soil : Medium
-    thatch_m : float
-        [m] NaN or 0 where none is known: then there is no thatch box.
-    root_zone_m : float
-        [m]
-    """
-    thickness = 0.0 if math.isnan(thatch_m) else thatch_m
-
-    def full(medium: Medium) -> float:
-        return (middle(medium.saturated) - medium.dry_prior) / (medium.drained_prior - medium.dry_prior)
-
-    return Boxes(
-        1000.0 * thickness * (thatch.drained_prior - thatch.dry_prior), full(thatch),
-        1000.0 * root_zone_m * (soil.drained_prior - soil.dry_prior), full(soil),
-    )  # fmt: skip
 
 
 @dataclass(frozen=True)

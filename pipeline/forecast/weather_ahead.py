@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +30,14 @@ LEAST_PASTS = 20  # distinct days to start from; fewer are no ensemble: our own 
 WET_PERSISTENCE = 0.3  # correlation of wet today with wet tomorrow: 0.2-0.4 is usual (Richardson 1981)
 STORM_H = 4  # hours that a drawn day's rain falls in: our own choice
 WET_DAY_DEMAND = 0.7  # demand of a wet day over that of a dry one: our own choice
-FORECAST, PAST, CLIMATE = "forecast", "past", "climate"
+
+
+class WeatherSource(StrEnum):
+    """What the members of the weather to come are drawn from."""
+
+    FORECAST = "forecast"
+    PAST = "past"
+    CLIMATE = "climate"
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +82,7 @@ class WeatherAhead:
         Begin of the first hour. [ms since 1970, UTC]
     rain_mm, reference_et_mm : ndarray, shape (hour, member)
         [mm h-1]
-    source : str
-        "forecast", "past" or "climate".
+    source : WeatherSource
     notes : tuple of str
         What had to be left out and why.
     """
@@ -83,7 +90,7 @@ class WeatherAhead:
     first_ms: int
     rain_mm: FloatArray
     reference_et_mm: FloatArray
-    source: str
+    source: WeatherSource
     notes: tuple[str, ...] = ()
 
     def rain_within(self, hours: int) -> FloatArray:
@@ -169,7 +176,7 @@ def from_past(past: PastWeather, now_ms: int, *, days: int = DAYS_AHEAD, members
     if int(whole.sum()) < LEAST_PASTS:
         return None
     chosen = np.flatnonzero(whole)[np.floor(np.linspace(0, whole.sum(), members, endpoint=False)).astype(np.int64)]
-    return WeatherAhead(now_ms, rain[:, chosen], demand[:, chosen], PAST)
+    return WeatherAhead(now_ms, rain[:, chosen], demand[:, chosen], WeatherSource.PAST)
 
 
 def from_climate(
@@ -212,7 +219,7 @@ def from_climate(
     hourly = shared_over_days(
         now_ms, demand[:, np.newaxis] * factor, latitude_deg=latitude_deg, longitude_deg=longitude_deg
     )
-    return WeatherAhead(now_ms, rain, hourly, CLIMATE)
+    return WeatherAhead(now_ms, rain, hourly, WeatherSource.CLIMATE)
 
 
 def _season(months: npt.ArrayLike, date: FloatArray) -> FloatArray:
@@ -271,7 +278,7 @@ def from_forecast(
     if behind is not None:
         drawn = np.where(believed & np.isfinite(drawn), drawn, behind.rain_mm)
         asked = np.where(believed & np.isfinite(asked), asked, behind.reference_et_mm)
-    return WeatherAhead(now_ms, drawn, np.asarray(asked, dtype=np.float64), FORECAST, notes)
+    return WeatherAhead(now_ms, drawn, np.asarray(asked, dtype=np.float64), WeatherSource.FORECAST, notes)
 
 
 def _chance_by_day(forecast: WeatherForecast, now_ms: int, days: int) -> FloatArray:

@@ -29,14 +29,14 @@ from pipeline.run.clock import Clock
 from pipeline.soil.humidity import dewpoint_from_humidity_degc
 from pipeline.units import HOUR_MS, FloatArray
 
-STALE_H = 24.0
+FORECAST_STALE_H = 24.0
 LEAST_AHEAD_H = 12.0
-MAX_STEPS = 1000
+MAX_FORECAST_STEPS = 1000
 MAX_CHARACTERS = 1_000_000
 MAX_FAULTS = 20
 STEPS_H = (1, 3, 6, 12, 24)
 ISSUED_LEAD_H = 1.0  # clocks may differ by so much
-NEEDED = ("rain_mm",)
+NEEDED_COLUMNS = ("rain_mm",)
 # What a value can be. Rain is for an hour and grows with the step, but not above the day's limit: more has been
 # measured on earth (about 300 and 1800), but hardly ever where turf is kept.
 LIMITS: Mapping[str, tuple[float, float]] = {
@@ -155,8 +155,8 @@ def usable_faults(forecast: WeatherForecast, now_ms: int, *, name: str = "foreca
     """
     age_h = (now_ms - forecast.issued_ms) / HOUR_MS
     faults = []
-    if age_h > STALE_H:
-        faults.append(f"{name}: found it {age_h:.0f} hours old, expected at most {STALE_H:.0f}")
+    if age_h > FORECAST_STALE_H:
+        faults.append(f"{name}: found it {age_h:.0f} hours old, expected at most {FORECAST_STALE_H:.0f}")
     if age_h < -ISSUED_LEAD_H:
         faults.append(f"{name}: found it issued {-age_h:.0f} hours from now, expected a time that has been")
     end_ms = forecast.first_ms + forecast.hours * HOUR_MS
@@ -210,7 +210,9 @@ def _read_csv(text: str, name: str) -> tuple[str, dict[str, list[object]], list[
 
 
 def _column_faults(columns: Mapping[str, list[object]], name: str) -> list[str]:
-    faults = [f"{name}: {key}: found none, expected a column" for key in ("time", *NEEDED) if key not in columns]
+    faults = [
+        f"{name}: {key}: found none, expected a column" for key in ("time", *NEEDED_COLUMNS) if key not in columns
+    ]
     known = ("time", *LIMITS)
     for key in columns:
         if key not in known:
@@ -219,8 +221,8 @@ def _column_faults(columns: Mapping[str, list[object]], name: str) -> list[str]:
     lengths = {len(values) for values in columns.values()}
     if len(lengths) > 1:
         faults.append(f"{name}: found columns of {sorted(lengths)} values, expected all of one length")
-    if lengths and max(lengths) > MAX_STEPS:
-        faults.append(f"{name}: found {max(lengths)} steps, expected at most {MAX_STEPS}")
+    if lengths and max(lengths) > MAX_FORECAST_STEPS:
+        faults.append(f"{name}: found {max(lengths)} steps, expected at most {MAX_FORECAST_STEPS}")
     return faults
 
 
@@ -274,7 +276,7 @@ def _absurd(values: Mapping[str, FloatArray], step_h: int, name: str) -> list[st
             low, high = low * step_h, min(high * step_h, DAY_LIMITS[key])
         for i in np.flatnonzero((series < low) | (series > high)).tolist():
             faults.append(f"{name}: {key} {i + 1}: found {series[i]:g}, expected {low:g} to {high:g} in {step_h} h")
-        if key in NEEDED and np.isnan(series).any():
+        if key in NEEDED_COLUMNS and np.isnan(series).any():
             faults.append(f"{name}: {key}: found {int(np.isnan(series).sum())} steps without it, expected none")
         if key in DAY_LIMITS and not np.isnan(series).all():
             per_day = max(24 // step_h, 1)
@@ -316,7 +318,7 @@ def _hourly(
     return WeatherForecast(issued_ms, first_ms, series)
 
 
-NAME = "forecast"
+FORECAST_NAME = "forecast"
 
 
 def weather_source(
@@ -339,9 +341,11 @@ def weather_source(
         try:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError as err:
-            raise ForecastFault([f"{NAME}: found no UTF-8 text (byte {err.start}), expected CSV or JSON"]) from err
+            raise ForecastFault(
+                [f"{FORECAST_NAME}: found no UTF-8 text (byte {err.start}), expected CSV or JSON"]
+            ) from err
         return parse_forecast(
-            text, latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, name=NAME
+            text, latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, name=FORECAST_NAME
         )
 
-    return KeptSource(NAME, location, folder, reader=reader, fault=ForecastFault, clock=clock)
+    return KeptSource(FORECAST_NAME, location, folder, reader=reader, fault=ForecastFault, clock=clock)

@@ -1,29 +1,32 @@
-"""Ten days of thatch and root-zone wetness of a station, hour by hour, with their chances.
+"""Ten days of thatch and root-zone wetness of a station, hour by hour, with their chances; gaps behind filled.
 
-The station's own balance is run on every member of the weather to come; each member also gets a miss of the size the
-balance has shown on the station's past weeks, so that chances are neither surer nor vaguer than experience. This module
-must not decide that a pass may be made; it says how likely a wetness is, and on what it rests.
+The station's own balance is run on every member of the weather ahead. Each member also gets an error of the size the
+balance has shown on the station's past weeks, so that chances are neither surer nor vaguer than experience. Hours in
+which a probe was out of the ground are filled by the same balance, else from a neighbour.
 """
 
 from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
 
-from pipeline.forecast import weather_ahead as ahead
-from pipeline.forecast.balance import WaterStores, run
+from pipeline.forecast.balance import Parameters, WaterStores, run
 from pipeline.forecast.balance_fit import Fit, PastHours, state_now
+from pipeline.forecast.weather_ahead import WeatherAhead, WeatherSource
 from pipeline.units import HOUR_MS, FloatArray
 
-EDGE_SLACK = 1e-9
+EDGE_SLACK = 1e-9  # sums of binary fractions must not push a value over an edge it lies on
 WORK_HOURS = (7, 19)  # local hours in which a pass can be made: common practice
 LEAST_WORK_H = 6  # dry hours a job wants: common practice, no source
-SAID = {ahead.FORECAST: "weather forecast", ahead.PAST: "no forecast: this site's own weather at this season",
-        ahead.CLIMATE: "no forecast: the usual weather of the month"}  # fmt: skip
+SOURCE_WORDS = {
+    WeatherSource.FORECAST: "weather forecast",
+    WeatherSource.PAST: "no forecast: this site's own weather at this season",
+    WeatherSource.CLIMATE: "no forecast: the usual weather of the month",
+}
 DAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
@@ -80,7 +83,7 @@ def _spread(values: FloatArray) -> FloatArray:
 
 
 def forecast_wetness(
-    past: PastHours, fitted: Fit, weather: ahead.WeatherAhead | None, *, watering_mm: FloatArray | None = None
+    past: PastHours, fitted: Fit, weather: WeatherAhead | None, *, watering_mm: FloatArray | None = None
 ) -> WetnessForecast:
     """Carry a station's wetness into the weather to come.
 
@@ -116,7 +119,7 @@ def forecast_wetness(
     course = run(fitted.parameters, first, water, weather.reference_et_mm, dry_for_h=dry_for_h)
     thatch = course.thatch_wetness + _misses(fitted.thatch_error, course.thatch_wetness.shape, 1)
     root = course.root_wetness + _misses(fitted.root_error, course.root_wetness.shape, 2)
-    return WetnessForecast(now_ms, thatch, root, weather.rain_mm, SAID[weather.source], weather.notes)
+    return WetnessForecast(now_ms, thatch, root, weather.rain_mm, SOURCE_WORDS[weather.source], weather.notes)
 
 
 def _withheld(now_ms: int, reason: str) -> WetnessForecast:
@@ -247,3 +250,73 @@ def _day_name(date: datetime.date, today: datetime.date) -> str:
         return "today"
     name = DAY_NAMES[date.weekday()]
     return name if 0 < ahead_days < 7 else f"{name} {date.day} {date:%b}"
+
+
+def blanked(past: PastHours, start_ms: int, end_ms: int | None, *, thatch: bool, roots: bool) -> PastHours:
+    """A past without what a lifted probe said from one moment up to another, None for the end. [ms since 1970, UTC]"""
+    at_ms = past.first_ms + HOUR_MS * np.arange(past.root_wetness.size, dtype=np.int64)
+    out = (at_ms >= start_ms) & (at_ms < (2**62 if end_ms is None else end_ms))
+    return replace(
+        past,
+        thatch_wetness=np.where(out & thatch, np.nan, past.thatch_wetness),
+        root_wetness=np.where(out & roots, np.nan, past.root_wetness),
+    )
+
+
+def carried_by_balance(past: PastHours, parameters: Parameters, since_ms: int) -> PastHours | None:
+    """The past with its gaps since a moment filled by the balance, on the weather that came.
+
+    Parameters
+    ----------
+    past : Past
+        Blanked since then.
+    parameters : Parameters
+        Of the station.
+    since_ms : int
+        [ms since 1970, UTC]
+
+    Returns
+    -------
+    Past or None
+        None where there is no state to start from, or the weather since is not known.
+    """
+    cut = int(min(max((since_ms - past.first_ms) // HOUR_MS + 1, 1), past.root_wetness.size))
+    before = PastHours(
+        past.first_ms,
+        past.thatch_wetness[:cut],
+        past.root_wetness[:cut],
+        past.water_mm[:cut],
+        past.reference_et_mm[:cut],
+    )
+    found = state_now(before, parameters)
+    if found is None:
+        return None
+    state, dry_h = found
+    course = run(
+        parameters, state, past.water_mm[cut:, np.newaxis], past.reference_et_mm[cut:, np.newaxis], dry_for_h=dry_h
+    )
+    thatch = _filled(past.thatch_wetness, course.thatch_wetness[:, 0], cut)
+    root = _filled(past.root_wetness, course.root_wetness[:, 0], cut)
+    return None if np.isnan(root[-1]) else replace(past, thatch_wetness=thatch, root_wetness=root)
+
+
+def _filled(measured: FloatArray, carried: FloatArray, cut: int) -> FloatArray:
+    out = measured.copy()
+    out[cut:] = np.where(np.isnan(out[cut:]), carried[: out.size - cut], out[cut:])
+    return out
+
+
+def lent(past: PastHours, neighbour: PastHours, since_ms: int) -> PastHours | None:
+    """The past with its gaps since a moment filled from a neighbour over the same hours; None where that is silent."""
+    at_ms = past.first_ms + HOUR_MS * np.arange(past.root_wetness.size, dtype=np.int64)
+    late = at_ms >= since_ms
+
+    def filled(own: FloatArray, other: FloatArray) -> FloatArray:
+        return np.where(late & np.isnan(own), other, own)
+
+    thatch = filled(past.thatch_wetness, neighbour.thatch_wetness)
+    root = filled(past.root_wetness, neighbour.root_wetness)
+    lately = slice(-6, None)
+    if not (np.isfinite(thatch[lately]) & np.isfinite(root[lately])).any():
+        return None
+    return replace(past, thatch_wetness=thatch, root_wetness=root)

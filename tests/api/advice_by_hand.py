@@ -13,23 +13,29 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.condition_values import Hours, Plans
+from pipeline.advice.conditions import Hours, Plans
 from pipeline.advice.healing import HealedDates, LastGoodDate
 from pipeline.advice.locks import (
     SurfaceState,
 )
-from pipeline.advice.report import PassAdvice, Play, SiteAdvice, StationAdvice, SurfaceAdvice
-from pipeline.advice.surface_windows import in_work_hours
+from pipeline.advice.report import (
+    PassAdvice,
+    Play,
+    SiteAdvice,
+    StationAdvice,
+    SurfaceAdvice,
+    last_good_line,
+    window_line,
+)
 from pipeline.advice.treatments import load_treatments
 from pipeline.advice.water import Evening, Turf, tonight
-from pipeline.advice.window_lines import last_good_line, window_line
-from pipeline.advice.windows import outlook
+from pipeline.advice.windows import in_work_hours, outlook
 from pipeline.diary.facts import (
     Buried,
     Intent,
     Override,
 )
-from pipeline.forecast.daily import Daily
+from pipeline.forecast.climatology import Daily
 from pipeline.forecast.wetness import WetnessForecast, best_day_line, day_chances
 from pipeline.units import (
     DAY_MS,

@@ -20,9 +20,8 @@ from numpy.typing import NDArray
 
 from pipeline.advice.advisor import site_advice
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SiteAdvice
+from pipeline.advice.report import LIKELY, PassAdvice, SiteAdvice
 from pipeline.advice.station_inputs import AdviceCache
-from pipeline.advice.window_lines import LIKELY
 from pipeline.diary.entry import DiaryEntry
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.run.cached_fetch import Kept as KeptForecast

@@ -12,8 +12,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.condition_values import Hours, Plans
-from pipeline.advice.conditions import Verdict
+from pipeline.advice.conditions import Hours, Plans, Verdict
 from pipeline.advice.locks import (
     SurfaceState,
 )
@@ -22,7 +21,7 @@ from pipeline.advice.windows import judge_conditions
 from pipeline.diary.facts import (
     Intent,
 )
-from pipeline.forecast.daily import Daily
+from pipeline.forecast.climatology import Daily
 from pipeline.stages.stage import Series
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, SOIL_DEPTH_M
 from tests.bench.advice_heard import Known

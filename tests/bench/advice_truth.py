@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.advice.treatments import Row
+from pipeline.advice.conditions import Row
 from pipeline.soil.layers import MEDIA
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, Season, Truth
 

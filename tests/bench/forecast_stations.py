@@ -6,14 +6,15 @@ read hourly with noise, between limits taken from the simulated material's own c
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.forecast.balance_fit import Boxes, PastHours, boxes_of
-from pipeline.soil.layers import layer_weights_m, medium
+from pipeline.forecast.balance_fit import Boxes, PastHours
+from pipeline.soil.layers import Medium, layer_weights_m, medium, middle
 from simulator import kernels, materials
 from simulator.climates import climate
 from simulator.column import Interface, Layer
@@ -87,6 +88,28 @@ def simulated(kind: Kind, first: datetime, days: int, *, seed: int, noise: float
         watering[(day % 3 == 0) & (np.arange(weather.count) % 24 == 3) & (month >= 4) & (month < 9)] = 6.0
     history = run(place, weather, watering_mm=watering)
     return read(kind, history, watering, seed=seed, noise=noise)
+
+
+def boxes_of(thatch: Medium, thatch_m: float, soil: Medium, root_zone_m: float) -> Boxes:
+    """Boxes from the media and thicknesses of a station.
+
+    Parameters
+    ----------
+    thatch, soil : Medium
+    thatch_m : float
+        [m] NaN or 0 where none is known: then there is no thatch box.
+    root_zone_m : float
+        [m]
+    """
+    thickness = 0.0 if math.isnan(thatch_m) else thatch_m
+
+    def full(medium: Medium) -> float:
+        return (middle(medium.saturated) - medium.dry_prior) / (medium.drained_prior - medium.dry_prior)
+
+    return Boxes(
+        1000.0 * thickness * (thatch.drained_prior - thatch.dry_prior), full(thatch),
+        1000.0 * root_zone_m * (soil.drained_prior - soil.dry_prior), full(soil),
+    )  # fmt: skip
 
 
 def read(kind: Kind, history: History, watering: Array, *, seed: int, noise: float = NOISE) -> SimulatedStation:

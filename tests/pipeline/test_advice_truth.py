@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.advice.treatments import Row
+from pipeline.advice.conditions import Row
 from pipeline.alerts.model import CLOSED, OPENED, REPEATED, AlertEvent
 from pipeline.notify.policy import INTERRUPTION, Message
 from pipeline.site.models import (

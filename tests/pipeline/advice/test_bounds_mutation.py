@@ -4,9 +4,8 @@ import csv
 import io
 from importlib import resources
 
-from pipeline.advice.conditions import judge
-from pipeline.advice.treatments import COLUMNS, TreatmentFault, TreatmentTable, parse_treatments
-from tests.pipeline.advice.treatment_cases import step, typed
+from pipeline.advice.treatments import TREATMENT_COLUMNS, TreatmentFault, TreatmentTable, parse_treatments
+from tests.pipeline.advice.treatment_cases import judge, step, typed
 
 FOLDER = resources.files("pipeline") / "advice"
 CSV = (FOLDER / "treatments.csv").read_text(encoding="utf-8")
@@ -28,7 +27,7 @@ def red(table: TreatmentTable, kind: str, condition: str) -> bool:
 
 def with_rows(lines: list[dict[str, str]]) -> str:
     text = io.StringIO()
-    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
+    writer = csv.DictWriter(text, TREATMENT_COLUMNS, lineterminator="\n")
     writer.writeheader()
     writer.writerows(lines)
     return text.getvalue()

@@ -12,7 +12,6 @@ from pipeline.advice.healing import (
     end_of_growth,
     growth_ahead,
     healed_dates,
-    healed_fraction,
     last_good_date,
     learned_factor,
     light_factor,
@@ -20,10 +19,10 @@ from pipeline.advice.healing import (
     spread_potential,
 )
 from pipeline.forecast.climatology import (
+    Daily,
     history_climate,
     monthly_climate,
 )
-from pipeline.forecast.daily import Daily
 from pipeline.units import DAY_MS
 
 # Monthly means of southern England, January first, from memory. [degC]
@@ -255,12 +254,6 @@ def test_factors_slow_the_clock():
     """Half the moisture, half the healing: twice the days (algebra)."""
     growth = growth_ahead(date(7, 1), [20.0] * 100, monthly_climate(MONTHS), "cool", factors=0.5)
     assert healed_dates(growth, date(7, 1), (10.0, 10.0)).likely == date(7, 21)
-
-
-def test_healed_fraction_is_95_per_cent_at_the_need():
-    """1 - exp(-3) = 0.9502 at R = D95 (algebra); nothing to heal is healed."""
-    assert healed_fraction([0.0, 10.0, 20.0], 10.0) == pytest.approx([0.0, 0.950213, 0.997521], abs=1e-6)
-    assert healed_fraction([0.0], 0.0).tolist() == [1.0]
 
 
 def test_marks_draw_the_factor_of_a_ground():

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from pipeline.advice.conditions import (
+    Row,
     Verdict,
 )
-from pipeline.advice.surface_windows import ensemble_share, in_work_hours, join_outlooks, with_chance
-from pipeline.advice.treatments import Row
+from pipeline.advice.windows import ensemble_share, in_work_hours, join_outlooks, with_chance
 from pipeline.diary.facts import (
     Buried,
 )

@@ -6,18 +6,16 @@ from importlib import resources
 import numpy as np
 import pytest
 
-from pipeline.advice.condition_values import _MEASURES
 from pipeline.advice.conditions import (
     CONDITIONS,
     Verdict,
-    judge,
-    judge_all,
+    verdicts_of,
 )
 from pipeline.advice.treatments import TreatmentFault, load_treatments, parse_treatments
 from pipeline.site.models import (
     Bounds,
 )
-from tests.pipeline.advice.treatment_cases import typed
+from tests.pipeline.advice.treatment_cases import judge, typed
 
 TABLE = load_treatments()
 FOLDER = resources.files("pipeline") / "advice"
@@ -39,14 +37,14 @@ def test_each_edge_belongs_to_the_better_side(key):
         assert row.window_h == window_h
         found = [(value, judge(value, row.bounds)) for value, _ in cases]
         assert found == cases
-        assert judge_all(np.array([v for v, _ in cases]), row.bounds).tolist() == [v for _, v in cases]
+        assert verdicts_of(np.array([v for v, _ in cases]), row.bounds).tolist() == [v for _, v in cases]
         assert judge(None, row.bounds) is judge(math.nan, row.bounds) is Verdict.UNKNOWN
 
 
 def test_no_row_is_without_cases_and_no_case_without_its_row():
     """Typed cases and data file speak of the same passes, variants and conditions."""
     assert {k for key in CASES for k in keys_of(*key)} == set(TABLE.rows)
-    assert {k[2] for k in TABLE.rows} == set(CONDITIONS) == set(_MEASURES)
+    assert {k[2] for k in TABLE.rows} == set(CONDITIONS)
 
 
 def test_nine_kinds_of_pass_with_their_variants():
@@ -87,13 +85,10 @@ def test_growth_days_to_heal_are_those_of_the_table():
     }
 
 
-def test_lead_interval_and_number_a_year_come_from_the_rows():
+def test_lead_times_come_from_the_rows():
     """Facts that are also conditions are read from one place (common practice, no source)."""
     assert TABLE.lead_days("hollow_coring", "13mm") == 21.0
     assert TABLE.lead_days("light_raking", "standard") == 0.0
-    assert TABLE.interval_days("verticutting", "standard") == 14.0
-    assert TABLE.most_a_year("scarifying", "standard") == 2
-    assert TABLE.most_a_year("slitting", "standard") is None
 
 
 def test_a_sum_that_misses_an_edge_by_its_last_bit_lies_on_it():

@@ -6,15 +6,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.advice.condition_values import (
+from pipeline.advice.conditions import (
     Hours,
     Plans,
-)
-from pipeline.advice.conditions import (
     Verdict,
 )
+from pipeline.advice.report import next_open, stretches
 from pipeline.advice.treatments import TreatmentFault
-from pipeline.advice.window_lines import next_open, stretches
 from pipeline.advice.windows import open_chance
 from pipeline.diary.facts import (
     Sight,

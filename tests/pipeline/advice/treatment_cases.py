@@ -7,7 +7,12 @@ is common practice, no source; M from memory; R read in the source named in the 
 
 from __future__ import annotations
 
-from pipeline.advice.conditions import Verdict
+import math
+
+import numpy as np
+
+from pipeline.advice.conditions import Verdict, verdicts_of
+from pipeline.site.models import Bounds
 
 VERDICTS = {"O": Verdict.OPEN, "W": Verdict.WAIT, "C": Verdict.CLOSED}
 
@@ -179,6 +184,11 @@ hollow_coring     |            | days_since_wilt | 168 | C0 C6.95 O7 O999 | CP
 solid_tining      |            | days_since_wilt | 168 | W0 W.95 O1 O999 | CP
 topdressing       |            | days_since_wilt | 168 | C0 C.95 O1 O999 | CP
 """
+
+
+def judge(value: float | None, bounds: Bounds) -> Verdict:
+    """The verdict on one value; None and NaN are not known."""
+    return Verdict(int(verdicts_of(np.array([math.nan if value is None else value]), bounds)[0]))
 
 
 def typed() -> dict[tuple[str, str, str], tuple[int, list[tuple[float, Verdict]]]]:

@@ -7,11 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.advice.condition_values import (
+from pipeline.advice.conditions import (
     Hours,
     Plans,
+    Verdict,
 )
-from pipeline.advice.conditions import Verdict
 from pipeline.advice.locks import (
     SurfaceState,
 )
@@ -21,7 +21,7 @@ from pipeline.diary.facts import (
     Intent,
     Sight,
 )
-from pipeline.forecast.daily import Daily
+from pipeline.forecast.climatology import Daily
 from pipeline.units import DAY_MS, HOUR_MS
 
 NOW_MS = int(datetime.datetime(2026, 5, 20, 6, tzinfo=datetime.UTC).timestamp() * 1000)  # a Wednesday

@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from pipeline.forecast.balance import Parameters, WaterStores, drink_mm, run, stores_at
-from pipeline.forecast.balance_fit import LEAST_DAYS, RANGES, Boxes, PastHours, boxes_of, fit, state_now
-from pipeline.soil.layers import medium
+from pipeline.forecast.balance import Parameters, WaterStores, run, stores_at
+from pipeline.forecast.balance_fit import LEAST_DAYS, RANGES, Boxes, PastHours, fit, state_now
 
 PLAIN = Parameters(
     canopy_mm=0.0, crop_coefficient=1.0, flash_factor=1.0, thatch_share=0.0, thatch_capacity_mm=5.0,
@@ -23,21 +22,6 @@ def course(parameters, thatch, root, water, demand, canopy=0.0, **more):
     """A run of one member from relative wetness."""
     first = stores_at(parameters, [thatch], [root], canopy)
     return run(parameters, first, np.array(water, float)[:, None], np.array(demand, float)[:, None], **more)
-
-
-@pytest.mark.parametrize(
-    ("thatch_mm", "drained_mm", "full_mm"),
-    [(3, 0.75, 1.8), (6, 1.5, 3.6), (12, 3.0, 7.2), (20, 5.0, 12.0), (30, 7.5, 18)],
-)
-def test_thatch_drinks_what_its_thickness_and_water_contents_say(thatch_mm, drained_mm, full_mm):
-    """From 0.15 to 0.40 a 20 mm thatch drinks 5 mm, to 0.75 12 mm: thickness times difference (algebra)."""
-    assert drink_mm(thatch_mm / 1000, 0.15, 0.40) == pytest.approx(drained_mm)
-    assert drink_mm(thatch_mm / 1000, 0.15, 0.75) == pytest.approx(full_mm)
-
-
-def test_thatch_already_wetter_drinks_nothing():
-    """What is above the target drinks 0, not less."""
-    assert drink_mm(0.02, 0.5, 0.4) == 0.0
 
 
 def test_a_nights_water_ends_in_dry_thatch():
@@ -132,14 +116,6 @@ def test_every_millimetre_is_in_a_store_or_a_flux(values, start, weather):
     assert total[-1] - total[0] == pytest.approx(gained - left.sum(), abs=1e-9)  # rounding of 60 sums
     assert (left >= 0.0).all()
     assert (found.past_thatch_mm >= 0.0).all()
-
-
-def test_boxes_come_from_media_and_thickness():
-    """20 mm of decayed thatch hold 0.45 - 0.17 of it between dry and drained: 5.6 mm (middle of the ranges)."""
-    found = boxes_of(medium("decayed_thatch"), 0.020, medium("loam"), 0.200)
-    assert found.thatch_capacity_mm == pytest.approx(5.6)
-    assert found.root_capacity_mm == pytest.approx(0.2 * 1000 * (0.25 - 0.12))
-    assert boxes_of(medium("mat"), float("nan"), medium("loam"), 0.2).thatch_capacity_mm == 0.0
 
 
 BOXES = Boxes(thatch_capacity_mm=5.0, thatch_full_wetness=2.4, root_capacity_mm=30.0, root_full_wetness=2.0)

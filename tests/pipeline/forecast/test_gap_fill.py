@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.forecast.balance import Parameters
 from pipeline.forecast.balance_fit import PastHours
-from pipeline.forecast.gap_fill import blanked, carried_by_balance, lent
+from pipeline.forecast.wetness import blanked, carried_by_balance, lent
 
 HOUR_MS = 3_600_000
 FIRST_MS = 1_715_558_400_000

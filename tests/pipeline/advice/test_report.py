@@ -10,7 +10,7 @@ from pipeline.advice.conditions import (
     Verdict,
 )
 from pipeline.advice.healing import LastGoodDate
-from pipeline.advice.window_lines import in_ten, last_good_line, window_line
+from pipeline.advice.report import in_ten, last_good_line, window_line
 from pipeline.diary.facts import (
     Buried,
     Override,

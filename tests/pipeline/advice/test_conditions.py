@@ -6,16 +6,13 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.advice.condition_values import (
-    Hours,
-    growth_now,
-    leaf_wetness,
-    measure,
-)
 from pipeline.advice.conditions import (
+    CONDITIONS,
+    Hours,
+    Row,
     Verdict,
+    growth_now,
 )
-from pipeline.advice.treatments import Row
 from pipeline.diary.facts import (
     PassMade,
     Sight,
@@ -68,20 +65,20 @@ def test_a_window_sees_its_first_and_last_hour_and_no_more(condition, window_h, 
     name = "soil_temperature_degc" if condition.startswith("soil") else name
     still, spoilt = good_hours(), good_hours(**{name: series(good_hours().of(name)[0], **changed)})
     row = Row(FREE, window_h, "typed")
-    before, after = (measure(condition, row, h, PLANS)[hour(0)] for h in (still, spoilt))
+    before, after = (CONDITIONS[condition].value(row, h, PLANS)[hour(0)] for h in (still, spoilt))
     assert (before != after) == seen
 
 
 def test_sums_and_means_are_those_of_their_hours():
     """Rain of 48 hours is summed, soil temperature of 24 averaged, its change is over a week (algebra)."""
     rain = good_hours(rain_mm=series(0.5))
-    assert measure("rain_ahead", Row(FREE, 48, ""), rain, PLANS)[hour(0)] == pytest.approx(24.0)
+    assert CONDITIONS["rain_ahead"].value(Row(FREE, 48, ""), rain, PLANS)[hour(0)] == pytest.approx(24.0)
     drizzle = good_hours(rain_mm=series(0.049))
-    assert measure("rain_on_day", Row(FREE, 12, ""), drizzle, PLANS)[hour(0)] == 0.0
+    assert CONDITIONS["rain_on_day"].value(Row(FREE, 12, ""), drizzle, PLANS)[hour(0)] == 0.0
     rising = good_hours(soil_temperature_degc=10.0 + np.arange(AT_MS.size) / 24.0)
-    mean = measure("soil_temperature_cool", Row(FREE, 24, ""), rising, PLANS)[hour(0)]
+    mean = CONDITIONS["soil_temperature_cool"].value(Row(FREE, 24, ""), rising, PLANS)[hour(0)]
     assert mean == pytest.approx(10.0 + (hour(0) - 11.5) / 24.0)
-    change = measure("soil_temperature_change_warm", Row(FREE, 168, ""), rising, PLANS)[hour(0)]
+    change = CONDITIONS["soil_temperature_change_warm"].value(Row(FREE, 168, ""), rising, PLANS)[hour(0)]
     assert change == pytest.approx(7.0)
 
 
@@ -118,7 +115,7 @@ def test_leaf_wetness_from_leaf_dew_point_and_rain(leaf_degc, dew_point_degc, ra
         dew_point_degc=series(5.0, **{key: dew_point_degc}),
         rain_mm=series(0.0, **{key: rain_mm}),
     )
-    assert leaf_wetness(hours)[hour(0)] == pytest.approx(wet, nan_ok=True)
+    assert CONDITIONS["leaf_wetness"].value(Row(FREE, 0, ""), hours, PLANS)[hour(0)] == pytest.approx(wet, nan_ok=True)
 
 
 def test_what_was_seen_decides_while_it_is_young():
@@ -148,10 +145,10 @@ def test_end_of_growth_and_the_ground_itself_bound_growth_to_come():
     """Growth that ends in 20 days leaves 12; a ground that needs 1.5 times as much has 10.7 of 16 (algebra)."""
     row = Row(FREE, 0, "")
     ending = replace(PLANS, growth_end_ms=NOW_MS + 20 * DAY_MS)
-    assert measure("growth_to_come", row, good_hours(), ending)[hour(0)] == pytest.approx(12.0)
+    assert CONDITIONS["growth_to_come"].value(row, good_hours(), ending)[hour(0)] == pytest.approx(12.0)
     slow = replace(PLANS, fixtures_ms=(NOW_MS + int(26.67 * DAY_MS),), heal_factor=1.5)
-    assert measure("growth_to_come", row, good_hours(), slow)[hour(0)] == pytest.approx(10.67, abs=0.01)
-    assert measure("growth_to_come", row, good_hours(), PLANS)[hour(0)] == pytest.approx(365 * 0.6)
+    assert CONDITIONS["growth_to_come"].value(row, good_hours(), slow)[hour(0)] == pytest.approx(10.67, abs=0.01)
+    assert CONDITIONS["growth_to_come"].value(row, good_hours(), PLANS)[hour(0)] == pytest.approx(365 * 0.6)
 
 
 def test_growth_now_is_the_mean_of_a_week():

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.advice.station_inputs import Lately, filled, hour_means, newest_ms
+from pipeline.advice.recent_series import RecentSeries, fill_short_gaps, hour_means, newest_ms
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
 from pipeline.store.database import Database
 from pipeline.store.sqlite import SqliteStore
@@ -37,7 +37,7 @@ def test_what_is_read_on_is_what_would_be_read_at_once(store):
     rng = np.random.default_rng(7)
     values = rng.normal(0.3, 0.1, len(times)).tolist()
     flags = [int(Flag.FAIL) if h % 17 == 0 else int(Flag.GOOD) for h in range(len(times))]
-    kept = Lately(store)
+    kept = RecentSeries(store)
     late: list[int] = []
     for h in range(len(times)):
         if h % 11 == 5:
@@ -49,7 +49,7 @@ def test_what_is_read_on_is_what_would_be_read_at_once(store):
             observe(store, times[old : old + 1], values[old : old + 1], flags[old : old + 1])
         if h % 7 == 0:
             kept.channels(["s1/p1/moisture"], times[h])
-    on, fresh = (one.channels(["s1/p1/moisture"], times[-1])["s1/p1/moisture"] for one in (kept, Lately(store)))
+    on, fresh = (one.channels(["s1/p1/moisture"], times[-1])["s1/p1/moisture"] for one in (kept, RecentSeries(store)))
     assert on[0].tolist() == fresh[0].tolist()
     np.testing.assert_array_equal(on[1], fresh[1])
     assert np.isnan(on[1][0])  # failed its test
@@ -59,7 +59,7 @@ def test_only_the_last_nine_weeks_are_held(store):
     """What is older falls out."""
     times = [NOW_MS + d * DAY_MS for d in range(100)]
     observe(store, times, [0.3] * 100)
-    kept = Lately(store)
+    kept = RecentSeries(store)
     for d in (70, 99):
         held = kept.channels(["s1/p1/moisture"], times[d])["s1/p1/moisture"][0]
         assert held[0] == times[d] - 63 * DAY_MS and held[-1] == times[d]
@@ -74,7 +74,7 @@ def test_findings_are_read_anew_when_what_they_rest_on_changes(store):
         store.upsert_findings(pd.DataFrame(rows, columns=list(FINDING_COLUMNS)))
 
     find(0.5)
-    kept = Lately(store)
+    kept = RecentSeries(store)
     kept.findings("s1", ["thatch_wetness"], times[-1], key=1)
     find(0.8)
     same = kept.findings("s1", ["thatch_wetness"], times[-1] + 1, key=1)["thatch_wetness"][1]
@@ -87,7 +87,7 @@ def test_forgetting_reads_everything_again(store):
     """After `forget` the past is as the store has it now."""
     times = [NOW_MS + h * HOUR_MS for h in range(24 * 10)]
     observe(store, times, [0.3] * len(times))
-    kept = Lately(store)
+    kept = RecentSeries(store)
     kept.channels(["s1/p1/moisture"], times[-1])
     observe(store, times, [0.4] * len(times))
     kept.forget()
@@ -105,8 +105,8 @@ def test_long_gaps_stay_gaps():
     """Three hours are filled, four are not; the last value goes on for three hours; nothing comes before the first."""
     gap = np.array([NAN, 1.0, NAN, NAN, NAN, 5.0, NAN, NAN, NAN, NAN, 7.0, NAN, NAN, NAN, NAN])
     expected = [NAN, 1.0, 2.0, 3.0, 4.0, 5.0, NAN, NAN, NAN, NAN, 7.0, 7.0, 7.0, 7.0, NAN]
-    np.testing.assert_array_equal(filled(gap), np.array(expected))
-    assert np.isnan(filled(np.full(3, NAN))).all()
+    np.testing.assert_array_equal(fill_short_gaps(gap), np.array(expected))
+    assert np.isnan(fill_short_gaps(np.full(3, NAN))).all()
 
 
 def test_newest_of_several():
