@@ -21,7 +21,7 @@ from pipeline.forecast.weather_ahead import (
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import DayChance, WetnessForecast, best_day_line, day_chances, forecast_wetness, in_ten
 from pipeline.site.models import (
-    ClimateType,
+    MonthlyClimate,
 )
 from simulator.climates import CLIMATES as SIMULATED_CLIMATES
 from tests.bench.bench_forecast import as_scores, gain, rms, score, until
@@ -30,7 +30,7 @@ from tests.pipeline.forecast.test_balance import TRUE
 
 HOUR_MS = 3_600_000
 PLACE = {"latitude_deg": 52.0, "longitude_deg": 0.0}
-CLIMATE = ClimateType(
+CLIMATE = MonthlyClimate(
     rain_mm=(60.0,) * 6 + (30.0,) * 6, wet_days=(12.0,) * 6 + (6.0,) * 6,
     highest_degc=(8, 8, 11, 14, 17, 20, 22, 22, 19, 15, 11, 8), lowest_degc=(2, 2, 3, 5, 8, 11, 13, 12, 10, 8, 5, 3),
 )  # fmt: skip
@@ -327,7 +327,7 @@ def test_forecast_beats_no_change_and_the_season_on_simulated_ground():
     kind, april = KINDS[4], datetime.datetime(2030, 4, 1, tzinfo=datetime.UTC)
     station, other = (simulated(kind, april, 105, seed=seed) for seed in (4, 5))
     drawn = SIMULATED_CLIMATES[kind.climate]
-    climate = ClimateType(drawn.rain_mm, drawn.wet_days, drawn.highest_degc, drawn.lowest_degc)
+    climate = MonthlyClimate(drawn.rain_mm, drawn.wet_days, drawn.highest_degc, drawn.lowest_degc)
     starts = [24 * day + 6 for day in range(54, 94, 2)]
     fits = dict.fromkeys(starts, fit(until(station.past, starts[0]), station.boxes))
 
