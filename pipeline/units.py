@@ -29,6 +29,11 @@ TimeArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 
 
+def floats(value: npt.ArrayLike) -> FloatArray:
+    """Return numbers as an array of float64, in their own unit and shape; not copied where they are one already."""
+    return np.asarray(value, dtype=np.float64)
+
+
 class Flag(IntEnum):
     """How far an observation may be believed.
 

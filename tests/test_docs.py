@@ -5,7 +5,6 @@ What stands in the reference table by table is in test_reference.py.
 
 from __future__ import annotations
 
-import os
 import re
 import shlex
 import sqlite3
@@ -19,7 +18,6 @@ from pathlib import Path
 import pytest
 
 from api.command import _parser as server_parser
-from hardware.curves import SIGNATURES, curve_faults
 from pipeline.diary.entry import DiaryEntry
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
@@ -136,20 +134,6 @@ def test_backup_and_restore_as_printed_keep_everything(tmp_path: Path) -> None:
     restored.close()
     with sqlite3.connect(tmp_path / "backup.db") as kept:
         assert kept.execute("PRAGMA integrity_check").fetchone() == ("ok",)
-
-
-def test_printed_ring_samples_make_a_line() -> None:
-    """The printed fit of ring samples runs as it stands and prints the keys of the settings."""
-    (fit,) = blocks((ROOT / "pipeline" / "docs" / "site-calibration.md").read_text(encoding="utf-8"), "sh rings")
-    beside = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
-    done = subprocess.run(
-        ["bash", "-euc", fit], cwd=ROOT, env={**os.environ, "PATH": beside}, capture_output=True, text=True, check=True
-    )
-    printed = tomllib.loads(done.stdout)
-    assert curve_faults("linear", printed) == [] and set(printed) == {
-        *SIGNATURES["linear"].required,
-        *SIGNATURES["linear"].optional,
-    }
 
 
 def units() -> list[Path]:

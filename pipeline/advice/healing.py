@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.forecast.climatology import Daily, YearClimate
-from pipeline.soil.growth import growth_potential
+from pipeline.soil.climate import growth_potential
 from pipeline.units import DAY_MS, FloatArray
 
 YEAR_TO_YEAR_DEGC = 1.0  # how far weeks to come may lie from the mean year: our own choice

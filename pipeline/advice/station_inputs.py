@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
-from pipeline.advice.recent_series import EMPTY_SERIES, RecentSeries, hour_means, newest_ms
+from pipeline.advice.recent_series import EMPTY_SERIES, LONGEST_GAP_H, RecentSeries, hour_means, newest_ms
 from pipeline.diary import facts as said
 from pipeline.diary.entry import DiaryEntry
 from pipeline.forecast.balance_fit import WEEKS, Boxes, Fit, PastHours, fit, past_hours
@@ -28,9 +28,9 @@ from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import WetnessForecast, blanked, carried_by_balance, forecast_wetness, lent
 from pipeline.site.models import SiteConfig, Station
 from pipeline.site.station import StationContext
-from pipeline.soil.humidity import dewpoint_from_humidity_degc
+from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
-from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M
+from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M, hourly_means
 from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import Series, no_findings, record_of
 from pipeline.store import Store
@@ -131,12 +131,22 @@ def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: i
     if context.latitude_deg is None or context.longitude_deg is None:
         return np.full(hours, np.nan)
     air, humidity, wind, shine = (
-        hour_means(recent.get(context.weather.get(q, ""), EMPTY_SERIES), first_ms, hours) for q in DEMAND_WEATHER
+        _carried_to_the_end(hourly_means(recent.get(context.weather.get(q, "")), first_ms, hours))
+        for q in DEMAND_WEATHER
     )
     return hourly_demand_mm(
         first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
         elevation_m=context.elevation_m,
     )  # fmt: skip
+
+
+def _carried_to_the_end(hourly: FloatArray) -> FloatArray:
+    """Hours with the last known one standing for at most `LONGEST_GAP_H` after it."""
+    known = np.flatnonzero(np.isfinite(hourly))
+    carried = hourly.copy()
+    if known.size:
+        carried[known[-1] + 1 : known[-1] + 1 + LONGEST_GAP_H] = hourly[known[-1]]
+    return carried
 
 
 def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[WeatherAhead | None, tuple[str, ...]]:

@@ -9,8 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil import climate, humidity, radiation
-from pipeline.soil import radiation as sun
+from pipeline.soil import climate, radiation
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 LEAST_HOURS_OF_DAY = 18  # with a temperature, for the highest and lowest of a day to be known: our own choice
@@ -43,24 +42,18 @@ def hourly_demand_mm(
     ndarray, shape (hour,)
         [mm h-1] FAO-56 eq. 53; Hargreaves (eq. 52) where that is not known; NaN where neither is.
     """
-    count = temperature_degc.size
-    day, hour_angle = _sun_at(first_ms, count, longitude_deg)
-    above = sun.extraterrestrial_radiation_hourly(hour_angle, latitude_deg, day)
-    high = sun.solar_elevation_rad(hour_angle, latitude_deg, day)
-    shortwave = radiation.energy_mj_m2(solar_w_m2, 3600.0)
-    ratio = radiation.relative_shortwave(shortwave, radiation.clear_sky_shortwave(above, elevation_m), high)
-    vapour = humidity.saturation_vapour_pressure_kpa(temperature_degc) * relative_humidity_percent / 100.0
-    full = climate.reference_et_hourly_mm(
-        temperature_degc, vapour, solar_w_m2, wind_m_s, ratio, elevation_m=elevation_m
-    )
-    simple = _hargreaves_hourly_mm(first_ms, temperature_degc, day, above, latitude_deg)
+    full = climate.weather_reference_et_mm(
+        first_ms, temperature_degc, relative_humidity_percent, solar_w_m2, wind_m_s, latitude_deg=latitude_deg,
+        longitude_deg=longitude_deg, elevation_m=elevation_m,
+    )  # fmt: skip
+    simple = _hargreaves_hourly_mm(first_ms, temperature_degc, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     return np.asarray(np.where(np.isfinite(full), full, simple), dtype=np.float64)
 
 
 def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: float, longitude_deg: float) -> FloatArray:
     """Share of a step's demand that falls into each of its hours, by the sun above the air; adds up to 1 a step. [1]"""
-    day, hour_angle = _sun_at(first_ms, count, longitude_deg)
-    above = sun.extraterrestrial_radiation_hourly(hour_angle, latitude_deg, day).reshape(-1, step_h)
+    _, sunlight, _ = radiation.sun_of_hours(first_ms, count, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    above = sunlight.reshape(-1, step_h)
     total = above.sum(axis=1, keepdims=True)
     share = np.where(total > 0.0, above / np.where(total > 0.0, total, 1.0), 1.0 / step_h)
     return np.asarray(share.reshape(-1), dtype=np.float64)
@@ -76,27 +69,16 @@ def shared_over_days(
     return np.asarray(each * share.reshape(-1, *([1] * (daily.ndim - 1))), dtype=np.float64)
 
 
-def day_of_year(at_ms: npt.ArrayLike) -> FloatArray:
-    """Day of the year in UTC, 1 to 366."""
-    days = (np.asarray(at_ms, dtype=np.int64) // DAY_MS).astype("datetime64[D]")
-    return np.asarray((days - days.astype("datetime64[Y]")).astype(np.float64) + 1.0, dtype=np.float64)
-
-
-def _sun_at(first_ms: int, count: int, longitude_deg: float) -> tuple[FloatArray, FloatArray]:
-    """Day of year and hour angle at the middle of each hour."""
-    middle_ms = first_ms + HOUR_MS * np.arange(count, dtype=np.int64) + HOUR_MS // 2
-    day = day_of_year(middle_ms)
-    clock_h = (middle_ms % DAY_MS) / HOUR_MS
-    return day, sun.solar_hour_angle_rad(clock_h, longitude_deg, day)
-
-
 def _hargreaves_hourly_mm(
-    first_ms: int, temperature_degc: FloatArray, day: FloatArray, above_mj_m2: FloatArray, latitude_deg: float
+    first_ms: int, temperature_degc: FloatArray, *, latitude_deg: float, longitude_deg: float
 ) -> FloatArray:
-    """Daily Hargreaves of the UTC days, shared over their daylight; days with too few temperatures are NaN."""
+    """Daily Hargreaves of the days by the sun, shared over their light; days with too few temperatures are NaN."""
+    day, above, _ = radiation.sun_of_hours(
+        first_ms, temperature_degc.size, latitude_deg=latitude_deg, longitude_deg=longitude_deg
+    )
     at_ms = first_ms + HOUR_MS * np.arange(temperature_degc.size, dtype=np.int64)
     out = np.full(temperature_degc.size, np.nan)
-    days = at_ms // DAY_MS
+    days = (at_ms + radiation.solar_offset_ms(longitude_deg)) // DAY_MS
     for one in np.unique(days):
         inside = days == one
         known = temperature_degc[inside & np.isfinite(temperature_degc)]
@@ -105,9 +87,7 @@ def _hargreaves_hourly_mm(
             continue
         # a day cut off by the end of the series borrows its range from its neighbour
         ends = known if inside.sum() >= LEAST_HOURS_OF_DAY else near
-        total = climate.hargreaves_et_daily_mm(
-            float(ends.max()), float(ends.min()), sun.extraterrestrial_radiation_daily(latitude_deg, day[inside][0])
-        )
-        whole_day = float(sun.extraterrestrial_radiation_daily(latitude_deg, day[inside][0]))
-        out[inside] = float(total) * above_mj_m2[inside] / whole_day if whole_day > 0.0 else 0.0
+        whole_day = float(radiation.extraterrestrial_radiation_daily(latitude_deg, day[inside][0]))
+        total = climate.hargreaves_et_daily_mm(float(ends.max()), float(ends.min()), whole_day)
+        out[inside] = float(total) * above[inside] / whole_day if whole_day > 0.0 else 0.0
     return out

@@ -26,7 +26,7 @@ import numpy as np
 from pipeline.forecast.demand import daylight_share, hourly_demand_mm
 from pipeline.run.cached_fetch import KeptSource
 from pipeline.run.clock import Clock
-from pipeline.soil.humidity import dewpoint_from_humidity_degc
+from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.units import HOUR_MS, FloatArray
 
 FORECAST_STALE_H = 24.0

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.estimate import SHARE_90, Estimate, about, resampled, withheld
+from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, storage_mm
 from pipeline.soil.wetting import Spell
 from pipeline.units import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
@@ -23,7 +23,6 @@ ARRIVED = 0.01  # m3/m3 above the reading before: the water is here; twice what 
 SETTLED_SLACK_MS = 2 * HOUR_MS  # readings that end so shortly before the settling does have seen it
 AT_ONCE_MIN = 15.0  # all depths within so much: common practice, no source
 AT_ONCE_DEPTH_M = 0.05  # least distance between highest and lowest of them
-FEWEST_TRAILING, LEAST_TRAILING_MM = 3, 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -364,35 +363,3 @@ def bypass_flow(
     if every_min <= AT_ONCE_MIN and np.ptp(lags) <= AT_ONCE_MIN:
         return f"water was at all depths to {1000 * depths[-1]:.0f} mm at once"
     return ""
-
-
-def trailing_share(gain_mm: npt.ArrayLike, given_mm: npt.ArrayLike, *, common_error: float = 0.11) -> Estimate:
-    """Share over several wettings: all that was gained over all that was given, so that a shower does not count as much
-    as a storm.
-
-    Parameters
-    ----------
-    gain_mm, given_mm : array_like, shape (event,)
-        NaN in either leaves the event out. [mm]
-    common_error : float
-        Relative standard deviation that more events do not lessen: a tenth of the probes' slope and a twentieth of the
-        gauge. [1]
-
-    Returns
-    -------
-    Estimate
-        [1] The interval is the bootstrap's over events, widened by the common error. Withheld under three events or
-        10 mm (common practice, no source).
-    """
-    gain, given = np.asarray(gain_mm, dtype=np.float64), np.asarray(given_mm, dtype=np.float64)
-    good = np.isfinite(gain) & np.isfinite(given) & (given > 0.0)
-    gain, given = gain[good], given[good]
-    if gain.size < FEWEST_TRAILING or given.sum() < LEAST_TRAILING_MM:
-        return withheld(f"{gain.size} wettings of {given.sum():.0f} mm, 3 of 10 mm needed", int(gain.size))
-    share = float(gain.sum() / given.sum())
-    rows = resampled(gain)
-    low, high = np.quantile(gain[rows].sum(axis=1) / given[rows].sum(axis=1), SHARE_90)
-    common = about(share, abs(common_error * share), 1)
-    below = float(np.hypot(share - low, share - common.low))
-    above = float(np.hypot(high - share, common.high - share))
-    return Estimate(share, share - below, share + above, int(gain.size))

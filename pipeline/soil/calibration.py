@@ -250,36 +250,3 @@ def correct_for_temperature(
         return values.copy()
     temperature = np.asarray(temperature_degc, dtype=np.float64)
     return np.asarray(values - coefficient_per_degc * (temperature - reference_degc), dtype=np.float64)
-
-
-def temperature_coefficient(reading: npt.ArrayLike, temperature_degc: npt.ArrayLike) -> float:
-    """Slope of a reading against temperature in one soil of unchanged water, by least squares.
-
-    Parameters
-    ----------
-    reading : array_like, shape (n,)
-        In the probe's unit.
-    temperature_degc : array_like, shape (n,)
-        [degC] At least two readings, 5 degC apart or more.
-
-    Returns
-    -------
-    float
-        [unit of `reading` per degC]
-
-    Raises
-    ------
-    ValueError
-        Fewer than two pairs, or the temperatures span less than 5 degC (common practice, no source).
-    """
-    y, t = np.asarray(reading, dtype=np.float64), np.asarray(temperature_degc, dtype=np.float64)
-    good = np.isfinite(y) & np.isfinite(t)
-    y, t = y[good], t[good]
-    span = float(np.ptp(t)) if t.size else 0.0
-    if t.size < 2 or span < 5.0:
-        raise ValueError(
-            f"temperature coefficient: found {t.size} readings over {span:.1f} degC, "
-            "expected 2 or more over 5 degC. "
-            "Read the same soil once cool and once warm."
-        )
-    return float(np.sum((t - t.mean()) * (y - y.mean())) / np.sum((t - t.mean()) ** 2))

@@ -185,42 +185,6 @@ def mann_kendall(values: npt.ArrayLike) -> TrendTest:
     return _test(s, variance, int(x.size), int(x.size))
 
 
-def seasonal_mann_kendall(values: npt.ArrayLike, season: npt.ArrayLike) -> TrendTest:
-    """Test for a trend within seasons, so that autumn is never compared with spring.
-
-    Parameters
-    ----------
-    values : array_like, shape (time,)
-        In order of time. NaN is left out.
-    season : array_like, shape (time,)
-        Any labels, such as the quarter of the year.
-
-    Returns
-    -------
-    TrendTest
-        S and its variance summed over the seasons, taken as independent.
-
-    Raises
-    ------
-    ValueError
-        No season holds 2 values, or the shapes differ.
-
-    References
-    ----------
-    Hirsch, Slack & Smith 1982, Water Resour. Res. 18, 107-121.
-    """
-    x, label = np.asarray(values, dtype=np.float64), np.asarray(season)
-    if x.shape != label.shape:
-        raise ValueError(f"seasons: found shape {label.shape}, expected {x.shape}. Give one for each value.")
-    good = np.isfinite(x)
-    x, label = x[good], label[good]
-    groups = [x[label == one] for one in np.unique(label)]
-    parts = [_s_and_variance(group) for group in groups if group.size >= 2]
-    _need(len(parts), 1, "seasons with 2 values or more")
-    s, variance = (float(sum(column)) for column in zip(*parts, strict=True))
-    return _test(s, variance, int(x.size), int(x.size))
-
-
 def sen_line(time: npt.ArrayLike, values: npt.ArrayLike, *, confidence: float = 0.95) -> SenLine:
     """Slope of a series by the median over all pairs, at its true dates.
 
@@ -253,34 +217,6 @@ def sen_line(time: npt.ArrayLike, values: npt.ArrayLike, *, confidence: float = 
     _need(np.unique(t).size, 2, "different times")
     slope, intercept, low, high = stats.theilslopes(x, t, alpha=confidence)
     return SenLine(float(slope), float(low), float(high), float(intercept), int(x.size), confidence)
-
-
-def seasonal_sen_slope(time: npt.ArrayLike, values: npt.ArrayLike, season: npt.ArrayLike) -> float:
-    """Median slope over pairs of one season.
-
-    Parameters
-    ----------
-    time, values, season : array_like, shape (time,)
-        As for `sen_line` and `seasonal_mann_kendall`.
-
-    Returns
-    -------
-    float
-        [unit of the values per unit of time] NaN when no season holds two times.
-
-    References
-    ----------
-    Hirsch, Slack & Smith 1982, Water Resour. Res. 18, 107-121.
-    """
-    t, x, label = (np.asarray(v) for v in (time, values, season))
-    slopes: list[float] = []
-    for one in np.unique(label):
-        chosen = (label == one) & np.isfinite(x)
-        first, second = np.triu_indices(int(chosen.sum()), k=1)
-        span = t[chosen][second] - t[chosen][first]
-        apart = span != 0
-        slopes.extend(((x[chosen][second] - x[chosen][first])[apart] / span[apart]).tolist())
-    return float(np.median(slopes)) if slopes else float("nan")
 
 
 def _need(found: int, expected: int, what: str) -> None:

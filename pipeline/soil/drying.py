@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.estimate import NORMAL_90, Estimate, median_of, withheld
+from pipeline.soil.estimate import NORMAL_90, Estimate, withheld
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 HELD = 0.9  # of the way from dry to drained: where the alert on holding thatch looks too
@@ -21,8 +21,6 @@ LEAST_DROP = 5.0  # of a fit, in standard deviations of its noise
 FEWEST = 12  # readings in a fit
 TAU_H = (0.25, 2000.0)  # time constants looked for
 CHI_SQUARE_90 = 2.7055434540954146  # one parameter
-HOLDING_RATIO = 2.0  # of the site's own median; start value, common practice, no source
-SHEDDING_MM, SHEDDING_SHARE, SHEDDING_WETNESS = 5.0, 0.2, 0.5  # start values, common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,97 +210,3 @@ def _together(residual: FloatArray) -> float:
         return 1.0
     lag_one = min(max(float(residual[1:] @ residual[:-1]) / spread, 0.0), 0.98)
     return (1.0 + lag_one) / (1.0 - lag_one)
-
-
-def holding_index(hold_h: npt.ArrayLike, *, recent: int = 3) -> Estimate:
-    """How the last hold times compare with all before them.
-
-    Parameters
-    ----------
-    hold_h : array_like, shape (event,)
-        Hold times in order of time. [h] NaN are left out.
-    recent : int
-        How many of the last are judged, by their median.
-
-    Returns
-    -------
-    Estimate
-        Ratio of medians. [1] Above 2 the thatch holds (start value, common practice, no source). Withheld with fewer
-        than five before them, or when those are 0.
-    """
-    hold = np.asarray(hold_h, dtype=np.float64)
-    hold = hold[np.isfinite(hold)]
-    past = median_of(hold[:-recent], fewest=5, what="earlier dry-downs")
-    if past.withheld or past.value <= 0.0:
-        return withheld(past.reason or "it never held before", past.n)
-    now = median_of(hold[-recent:])
-    return Estimate(
-        now.value / past.value, now.low / max(past.high, 1e-9), now.high / max(past.low, 1e-9), int(hold.size)
-    )
-
-
-def shedding_index(given_mm: npt.ArrayLike, arrival_share: npt.ArrayLike, wetness_before: npt.ArrayLike) -> Estimate:
-    """Share of the good waterings on a dry thatch of which hardly anything arrived: what repellent thatch does.
-
-    Parameters
-    ----------
-    given_mm, arrival_share, wetness_before : array_like, shape (event,)
-        What was given [mm], what share arrived [1], and the wetness of the thatch before. [1]
-
-    Returns
-    -------
-    Estimate
-        0 to 1. [1] Of events above 5 mm on thatch below half wetness, the share with less than a fifth arrived (start
-        values, common practice, no source). The interval is Wilson's (1927, J. Am. Stat. Assoc. 22, 209-212), 90 %.
-    """
-    given, share = np.asarray(given_mm, dtype=np.float64), np.asarray(arrival_share, dtype=np.float64)
-    before = np.asarray(wetness_before, dtype=np.float64)
-    asked = (given > SHEDDING_MM) & (before < SHEDDING_WETNESS) & np.isfinite(share)
-    n = int(asked.sum())
-    if n == 0:
-        return withheld("no good wetting on dry thatch yet")
-    part = float(np.mean(share[asked] < SHEDDING_SHARE))
-    z = NORMAL_90
-    middle = (part + z * z / (2 * n)) / (1 + z * z / n)
-    half = z * np.sqrt(part * (1 - part) / n + z * z / (4 * n * n)) / (1 + z * z / n)
-    return Estimate(part, max(middle - float(half), 0.0), min(middle + float(half), 1.0), n)
-
-
-def saturation_under_gravity(
-    time_h: npt.ArrayLike,
-    *,
-    depth_m: float,
-    capacity: float,
-    conductivity_m_h: float,
-    exponent: float,
-    start: float = 1.0,
-) -> FloatArray:
-    """Saturation of a uniform layer that drains under its own weight, with nothing falling on it or drinking from it.
-
-    Parameters
-    ----------
-    time_h : array_like, shape (n,)
-        Since the drainage began, 0 or more. [h]
-    depth_m : float
-        Thickness of the layer. [m]
-    capacity : float
-        Saturated less residual water content. [m3 m-3]
-    conductivity_m_h : float
-        Saturated. [m h-1]
-    exponent : float
-        Of conductivity on saturation, K = Ks Se^exponent; above 1. [1]
-    start : float
-        Saturation at first, 0 to 1. [1]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Effective saturation, 0 to `start`. [1]
-
-    References
-    ----------
-    Unit-gradient drainage, Sisson, Ferguson & van Genuchten 1980 (from memory).
-    """
-    t = np.asarray(time_h, dtype=np.float64)
-    rate = (exponent - 1.0) * conductivity_m_h / (depth_m * capacity)
-    return np.asarray((start ** (1.0 - exponent) + rate * t) ** (1.0 / (1.0 - exponent)), dtype=np.float64)

@@ -17,8 +17,6 @@ from pipeline.units import MINUTE_MS, FloatArray, TimeArray
 
 Range = tuple[float, float]
 
-ORGANIC_PARTICLE_DENSITY_G_CM3 = 1.45  # working value, common practice, no source
-MINERAL_PARTICLE_DENSITY_G_CM3 = 2.65  # quartz and clay minerals, common practice
 
 _WORKING = (
     "working range, common practice or from memory, no source; porosity from bulk density and particle density; "
@@ -79,31 +77,6 @@ class Medium:
 def middle(limits: Range) -> float:
     """Middle of a range, in its own unit."""
     return (limits[0] + limits[1]) / 2.0
-
-
-def porosity_of(bulk_density_g_cm3: float, organic_fraction: float) -> float:
-    """Porosity from dry bulk density and the share of organic matter by mass.
-
-    Parameters
-    ----------
-    bulk_density_g_cm3 : float
-        [g cm-3] 0 or more.
-    organic_fraction : float
-        Organic matter over dry mass, 0 to 1. [kg kg-1]
-
-    Returns
-    -------
-    float
-        1 - bulk density x specific volume of the solids. [m3 m-3] Negative where the two cannot go together.
-
-    References
-    ----------
-    Definition of porosity; particle densities 1.45 and 2.65 g/cm3 are working values, common practice.
-    """
-    specific_volume = (
-        organic_fraction / ORGANIC_PARTICLE_DENSITY_G_CM3 + (1.0 - organic_fraction) / MINERAL_PARTICLE_DENSITY_G_CM3
-    )
-    return 1.0 - bulk_density_g_cm3 * specific_volume
 
 
 _TABLE = (

@@ -15,9 +15,7 @@ from pipeline.units import FloatArray
 
 # Cubic coefficients, constant term first.
 TOPP_1980_COEFFICIENTS = (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)
-TOPP_1980_FORWARD_COEFFICIENTS = (3.03, 9.3, 146.0, -76.7)
 TOPP_ORGANIC_COEFFICIENTS = (-2.52e-2, 4.15e-2, -1.44e-3, 2.2e-5)
-TOPP_ORGANIC_FORWARD_COEFFICIENTS = (1.74, -0.34, 135.0, -55.3)
 ROTH_ORGANIC_COEFFICIENTS = (-0.0233, 0.0285, -4.31e-4, 3.04e-6)
 ROTH_MINERAL_COEFFICIENTS = (-0.0728, 0.0448, -1.95e-3, 3.61e-5)
 KELLNER_LUNDIN_COEFFICIENTS = (0.039, 0.0317, -4.5e-4, 2.6e-6)
@@ -27,9 +25,7 @@ MYLLYS_SIMOJOKI_COEFFICIENTS = (-0.0733, 0.0417, -8.01e-4, 5.56e-6)
 # Calibrated ranges. The papers' figures were not open when these were set: every limit of permittivity
 # below is from memory, rounded inwards, except the two upper limits whose reason stands beside them.
 TOPP_1980_RANGE: Limits = (2.0, 40.0)
-TOPP_1980_FORWARD_RANGE: Limits = (0.0, 0.55)  # water content, m3/m3
 TOPP_ORGANIC_RANGE: Limits = (2.0, 28.0)  # the cubic and its own forward curve part company above 0.5 m3/m3
-TOPP_ORGANIC_FORWARD_RANGE: Limits = (0.05, 0.5)  # water content, m3/m3
 ROTH_ORGANIC_RANGE: Limits = (2.0, 60.0)
 ROTH_MINERAL_RANGE: Limits = (2.0, 30.0)  # above it the cubic turns up: 0.91 m3/m3 at a permittivity of 40
 KELLNER_LUNDIN_RANGE: Limits = (3.0, 70.0)
@@ -98,27 +94,6 @@ def topp_1980(permittivity: npt.ArrayLike) -> FloatArray:
     return within(cubic(permittivity, TOPP_1980_COEFFICIENTS), permittivity, TOPP_1980_RANGE)
 
 
-def topp_1980_forward(water_content: npt.ArrayLike) -> FloatArray:
-    """Permittivity of mineral soil at a given water content: a separate fit, not an exact inverse.
-
-    Parameters
-    ----------
-    water_content : array_like, any shape
-        Volumetric water content. [m3 m-3] Valid 0 to 0.55 (from memory), NaN outside.
-
-    Returns
-    -------
-    ndarray, shape of `water_content`
-        Apparent relative permittivity, 3 to 40. [1] Round trip with `topp_1980` agrees to
-        0.015 m3/m3 up to 0.46 and to 0.025 at 0.50.
-
-    References
-    ----------
-    Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582, eq. 6 (equation from memory).
-    """
-    return within(cubic(water_content, TOPP_1980_FORWARD_COEFFICIENTS), water_content, TOPP_1980_FORWARD_RANGE)
-
-
 def topp_organic(permittivity: npt.ArrayLike) -> FloatArray:
     """Water content of an organic soil by Topp's organic cubic.
 
@@ -137,26 +112,6 @@ def topp_organic(permittivity: npt.ArrayLike) -> FloatArray:
     Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582 (equation from memory).
     """
     return within(cubic(permittivity, TOPP_ORGANIC_COEFFICIENTS), permittivity, TOPP_ORGANIC_RANGE)
-
-
-def topp_organic_forward(water_content: npt.ArrayLike) -> FloatArray:
-    """Permittivity of an organic soil at a given water content.
-
-    Parameters
-    ----------
-    water_content : array_like, any shape
-        Volumetric water content. [m3 m-3] Valid 0.05 to 0.5, NaN outside.
-
-    Returns
-    -------
-    ndarray, shape of `water_content`
-        Apparent relative permittivity. [1]
-
-    References
-    ----------
-    Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582 (equation from memory).
-    """
-    return within(cubic(water_content, TOPP_ORGANIC_FORWARD_COEFFICIENTS), water_content, TOPP_ORGANIC_FORWARD_RANGE)
 
 
 def roth_organic(permittivity: npt.ArrayLike) -> FloatArray:

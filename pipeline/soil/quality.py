@@ -283,34 +283,6 @@ def frost(value: FloatArray, soil_temperature_degc: FloatArray, *, threshold_deg
     return _flags(value, soil_temperature_degc <= threshold_degc)
 
 
-def saturated_plateau(
-    time_ms: TimeArray, value: FloatArray, *, full_from: npt.ArrayLike, window_ms: int, tolerance: float
-) -> BoolArray:
-    """Where a value has stood still, full of water, for a whole window.
-
-    A plateau may be a probe at the end of its range or ground that is holding water, which is what the project is there
-    to find; so it is told, and it is for the caller to flag or to act on it.
-
-    Parameters
-    ----------
-    time_ms, value : ndarray, shape (time,)
-        Times [ms] and water content. [m3 m-3]
-    full_from : array_like
-        Water content from which it counts as full. [m3 m-3]
-    window_ms : int
-        [ms]
-    tolerance : float
-        Highest less lowest in the window at most this. [m3 m-3]
-
-    Returns
-    -------
-    ndarray of bool, shape (time,)
-    """
-    still = flat_line(time_ms, value, window_ms=window_ms, tolerance=tolerance) == Flag.SUSPECT
-    full = rolling_min(time_ms, value, window_ms) >= np.asarray(full_from, dtype=np.float64)
-    return np.asarray(still & full, dtype=np.bool_)
-
-
 def rise_without_water(
     time_ms: TimeArray,
     value: FloatArray,

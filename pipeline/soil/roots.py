@@ -12,9 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.soil_temperature import less_running_day_mean
 from pipeline.soil.uptake import DailyUptake, Withheld
-from pipeline.units import FloatArray
+from pipeline.units import FloatArray, floats
 
 TAIL_GAPS = 3.0  # below the deepest channel uptake thins out over this many gaps at most: our own choice
 _HALVINGS = 30  # of a layer, to find a depth within it: to a millionth of a millimetre
@@ -39,33 +38,6 @@ def layer_bounds_m(depth_m: npt.ArrayLike, top_m: float) -> FloatArray:
     between = 0.5 * (depth[1:] + depth[:-1])
     first_below = between[-1] if between.size else top_m
     return np.concatenate([[top_m], between, [depth[-1] + (depth[-1] - first_below)]])
-
-
-def depth_above_which_m(uptake_by_layer: npt.ArrayLike, bounds_m: npt.ArrayLike, share: float) -> float:
-    """Depth above which a share of the uptake lies.
-
-    Parameters
-    ----------
-    uptake_by_layer : array_like, shape (layer,)
-        Water drawn from each layer; negative counts as none. [mm] or any one unit
-    bounds_m : array_like, shape (layer + 1,)
-        [m] Rising.
-    share : float
-        0 to 1. [1]
-
-    Returns
-    -------
-    float
-        [m] The running sum is taken as straight within a layer. NaN when nothing was drawn.
-    """
-    water = np.maximum(np.asarray(uptake_by_layer, dtype=np.float64), 0.0)
-    running = np.concatenate([[0.0], np.cumsum(water)])
-    if not running[-1] > 0.0:
-        return float("nan")
-    layer = min(int((running[1:] < share * running[-1] * (1.0 - 1e-12)).sum()), water.size - 1)
-    into = (share * running[-1] - running[layer]) / water[layer] if water[layer] > 0.0 else 0.0
-    edge = np.asarray(bounds_m, dtype=np.float64)
-    return float(edge[layer] + into * (edge[layer + 1] - edge[layer]))
 
 
 def smooth_depths_m(uptake_by_layer: npt.ArrayLike, bounds_m: npt.ArrayLike, share: float) -> FloatArray:
@@ -214,6 +186,31 @@ class RootDepth:
     days: int
     at_least: bool
     reason: str
+
+
+def less_running_day_mean(values: npt.ArrayLike, per_day: int) -> FloatArray:
+    """What is left of a series when its centred mean over one day is taken out.
+
+    Parameters
+    ----------
+    values : array_like, shape (time,)
+        Evenly spaced. NaN where missing.
+    per_day : int
+        Values a day, even and 2 or more.
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        In the unit of `values`. NaN in the first and last half day and wherever a value of the day is missing.
+    """
+    x = floats(values)
+    weights = np.full(per_day + 1, 1.0 / per_day)
+    weights[[0, -1]] /= 2.0
+    rest = np.full(x.shape, np.nan)
+    half = per_day // 2
+    if x.size > per_day:
+        rest[half : x.size - half] = x[half : x.size - half] - np.convolve(x, weights, "valid")
+    return rest
 
 
 def temperature_share(
@@ -438,63 +435,3 @@ def nothing_found(depths: int, days: int, reason: str) -> RootDepth:
     nothing = np.full(depths, np.nan)
     nan = float("nan")
     return RootDepth(nan, nan, nan, nan, nan, nan, nothing, nothing, nothing, nan, days, False, reason)
-
-
-@dataclass(frozen=True)
-class DepthVerdict:
-    """Whether roots are deep enough, or why nothing is said.
-
-    Attributes
-    ----------
-    ruler_m : float
-        Depth below the soil surface as a ruler on a core would show it. [m] NaN when withheld.
-    word : str
-        "good", "watch" or "shallow"; empty when withheld.
-    reason : str
-        Why it is withheld; empty when it is not.
-    """
-
-    ruler_m: float
-    word: str
-    reason: str
-
-
-def judge_depth(
-    found: RootDepth, turf: str, *, thatch_m: float, ruler_ratio: float | None, hot_season: bool = False
-) -> DepthVerdict:
-    """Compare a rooting depth with what the turf should have.
-
-    Parameters
-    ----------
-    found : RootDepth
-    turf : str
-        A key of `DEPTH_BOUNDS_M`.
-    thatch_m : float
-        Thickness of the thatch; depth is judged below it. [m]
-    ruler_ratio : float or None
-        Ruler depth over D90, both below the thatch, from the first core. [1] None before there is one.
-    hot_season : bool
-        July to September of a hot year: bounds of cool-season turf are then taken times 0.7.
-
-    Returns
-    -------
-    DepthVerdict
-
-    Raises
-    ------
-    ValueError
-        The turf is not in the list.
-    """
-    if turf not in DEPTH_BOUNDS_M:
-        raise ValueError(f"turf: found {turf!r}, expected one of {', '.join(DEPTH_BOUNDS_M)}. Name one of them.")
-    if found.reason:
-        return DepthVerdict(float("nan"), "", found.reason)
-    if ruler_ratio is None:
-        return DepthVerdict(float("nan"), "", "no core has tied the probes to a ruler yet: take one")
-    good, shallow = DEPTH_BOUNDS_M[turf]
-    if hot_season and turf != "warm":
-        good, shallow = good * HOT_SEASON, shallow * HOT_SEASON
-    ruler = max(found.d90_m - thatch_m, 0.0) * ruler_ratio
-    if found.at_least and ruler < good:
-        return DepthVerdict(ruler, "", "the roots go below the deepest probe: how far cannot be told")
-    return DepthVerdict(ruler, "good" if ruler >= good else "watch" if ruler >= shallow else "shallow", "")

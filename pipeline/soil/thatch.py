@@ -26,7 +26,6 @@ FEWEST_CORES = 5  # per area and date, and 25 cm2 in all, so that tine holes are
 FEWEST_CORE_AREA_CM2 = 25.0
 LIKELY_EFFICIENCY = (0.6, 0.8)  # blades bounce, grooves are cut again, debris falls back: common practice
 DRY_DENSITY_G_CM3 = (0.25, 0.35)  # all dry solids of thatch: a working range, no source
-ORGANIC_MASS_KG_M2_MM = 0.12  # nearly constant with dilution: worked out from the range above, no source
 DAYS_A_YEAR = 365.2425
 
 
@@ -264,26 +263,6 @@ def removed_mm(thickness_mm: float, share: float, depth_mm: float, *, efficiency
     return share * min(depth_mm, thickness_mm) * efficiency
 
 
-def dry_mass_kg_m2(
-    removed_thatch_mm: float, *, density_g_cm3: tuple[float, float] = DRY_DENSITY_G_CM3
-) -> tuple[float, float]:
-    """Dry solids in a thickness of thatch, as a range.
-
-    Parameters
-    ----------
-    removed_thatch_mm : float
-        [mm]
-    density_g_cm3 : (low, high)
-        Dry bulk density. [g cm-3]
-
-    Returns
-    -------
-    (low, high)
-        [kg m-2] One mm over one m2 is one litre.
-    """
-    return removed_thatch_mm * density_g_cm3[0], removed_thatch_mm * density_g_cm3[1]
-
-
 def removal_efficiency(
     weighed_kg_m2: float, thickness_mm: float, share: float, depth_mm: float, *, density_g_cm3: float = 0.30
 ) -> float:
@@ -312,105 +291,6 @@ def removal_efficiency(
     if not promised > 0.0:
         raise ValueError(f"removal: found {promised:g} kg/m2 promised, expected more. Check depth and share.")
     return weighed_kg_m2 / promised
-
-
-def passes_to_target(thickness_mm: float, target_mm: float, share: float, depth_mm: float = math.inf) -> float:
-    """Full-depth passes from one thickness to another, without regrowth.
-
-    Parameters
-    ----------
-    thickness_mm, target_mm : float
-        Undiluted thatch now and wanted. [mm] Target above 0.
-    share : float
-        Of the surface touched by one pass, times its efficiency. [1] 0 to 1.
-    depth_mm : float
-        Of the pass. [mm]
-
-    Returns
-    -------
-    float
-        n = ln(target/start)/ln(1 - share), not rounded; 0 when already there; infinity when the pass does not
-        reach the base of the thatch.
-
-    Raises
-    ------
-    ValueError
-        Share outside 0 to 1, or a target of zero.
-    """
-    if not (0.0 < share <= 1.0 and target_mm > 0.0):
-        raise ValueError(f"passes: found share {share:g} and target {target_mm:g} mm, expected 0 < share <= 1, > 0.")
-    if thickness_mm <= target_mm:
-        return 0.0
-    if depth_mm < thickness_mm:
-        return math.inf
-    return 1.0 if share == 1.0 else math.log(target_mm / thickness_mm) / math.log1p(-share)
-
-
-def next_year_mm(thickness_mm: float, growth_mm_year: float, share_year: float) -> float:
-    """Thatch a year on: it grows, then the year's passes take their share.
-
-    Parameters
-    ----------
-    thickness_mm : float
-        Now. [mm]
-    growth_mm_year : float
-        [mm yr-1] 1 to 3 on ryegrass and fescue, 2 to 5 on bent (common practice, no source).
-    share_year : float
-        Of the surface taken at full depth in a year, 0 to 1. [1]
-
-    Returns
-    -------
-    float
-        (T + g)(1 - A). [mm] Dilution by sand is left out.
-    """
-    return (thickness_mm + growth_mm_year) * (1.0 - share_year)
-
-
-def steady_mm(growth_mm_year: float, share_year: float) -> float:
-    """Thickness at which a year's growth and a year's passes balance, g (1 - A)/A. [mm] Infinite without passes.
-
-    Parameters
-    ----------
-    growth_mm_year : float
-        [mm yr-1]
-    share_year : float
-        0 to 1. [1]
-
-    Returns
-    -------
-    float
-        [mm]
-    """
-    return math.inf if share_year <= 0.0 else growth_mm_year * (1.0 - share_year) / share_year
-
-
-def years_to_target(thickness_mm: float, target_mm: float, growth_mm_year: float, share_year: float) -> float:
-    """Whole years until the thatch is down to a target.
-
-    Parameters
-    ----------
-    thickness_mm, target_mm : float
-        [mm]
-    growth_mm_year : float
-        [mm yr-1]
-    share_year : float
-        0 to 1. [1]
-
-    Returns
-    -------
-    float
-        [yr] Infinity when the steady thickness is not below the target.
-    """
-    steady = steady_mm(growth_mm_year, share_year)
-    if thickness_mm <= target_mm:
-        return 0.0
-    if steady >= target_mm * (1.0 - 1e-12):  # 4 mm at 40 % balances at 6 mm and never gets below it
-        return math.inf
-    years = 0
-    while thickness_mm > target_mm * (1.0 + 1e-12):
-        thickness_mm = next_year_mm(thickness_mm, growth_mm_year, share_year)
-        years += 1
-    return float(years)
 
 
 LEAST_GIVEN_MM = 5.0  # less does not fill thatch: common practice, no source

@@ -61,7 +61,6 @@ class UptakeLimits:
 
 TURF_LIMITS = UptakeLimits()  # shallow layers lose ten times what deep ones do: common practice, no source
 # Trees, deep layers: Jackisch et al. 2020, as in the authors' code.
-TREE_LIMITS = UptakeLimits(fastest_change=0.0025, largest_uptake=0.02, curve_share=np.inf)
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from pipeline.site.station import StationContext
-from pipeline.soil import climate, growth, radiation, soil_temperature
-from pipeline.soil import radiation as sun
-from pipeline.soil.humidity import saturation_vapour_pressure_kpa
+from pipeline.soil import climate, radiation
 from pipeline.soil.radiation import sunrise_sunset_ms
 from pipeline.stages.stage import (
     Finding,
@@ -64,12 +62,30 @@ def _series(record: Record, context: StationContext, quantity: str) -> Series | 
     return record.channels.get(context.weather.get(quantity, ""))
 
 
+def hourly_means(series: Series | None, first_ms: int, hours: int) -> FloatArray:
+    """Return the means of consecutive hours of a weather channel, gaps of at most `FILLED_H` hours filled.
+
+    Parameters
+    ----------
+    series : (times, values) or None
+        [ms since 1970, UTC], [unit of the channel]
+    first_ms : int
+        Begin of the first hour. [ms since 1970, UTC]
+    hours : int
+
+    Returns
+    -------
+    ndarray, shape (hours,)
+        [unit of the channel] NaN in longer gaps, and before the first and after the last known hour.
+    """
+    return over_short_gaps(on_grid(series, first_ms + HOUR_MS // 2, HOUR_MS, hours), FILLED_H)
+
+
 def _hours(record: Record, context: StationContext, quantity: str, start_ms: int) -> FloatArray:
     """Hourly means of the day before and of the day, short gaps filled. Not to be changed: others are given it too."""
     key = ("hours", context.weather.get(quantity, ""), start_ms)
     if key not in record.worked_out:
-        hours = on_grid(_series(record, context, quantity), start_ms - DAY_MS + HOUR_MS // 2, HOUR_MS, 48)
-        record.worked_out[key] = over_short_gaps(hours, FILLED_H)
+        record.worked_out[key] = hourly_means(_series(record, context, quantity), start_ms - DAY_MS, 48)
     return np.asarray(record.worked_out[key], dtype=np.float64)
 
 
@@ -118,7 +134,8 @@ def _reference_et(record: Record, context: StationContext, start_ms: int) -> tup
         return float("nan"), known, reason
     times, values = _series(record, context, "air_temperature") or (np.array([]), np.array([]))
     today = values[(times >= start_ms) & (times < start_ms + DAY_MS)]
-    above = sun.extraterrestrial_radiation_daily(context.latitude_deg, _day_of_year(context, start_ms + DAY_MS // 2))
+    day = float(radiation.day_of_year(start_ms + DAY_MS // 2 + solar_offset_ms(context)))
+    above = radiation.extraterrestrial_radiation_daily(context.latitude_deg, day)
     water = climate.hargreaves_et_daily_mm(np.nanmax(today), np.nanmin(today), above)
     lacking = [
         words
@@ -134,33 +151,10 @@ def _hourly_mm(record: Record, context: StationContext, start_ms: int) -> FloatA
         _hours(record, context, q, start_ms)
         for q in ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
     )
-    vapour = saturation_vapour_pressure_kpa(air) * humidity / 100.0
-    ratio = _cloud(context, shine, start_ms)
-    return climate.reference_et_hourly_mm(
-        air, vapour, shine, np.maximum(wind, climate.WIND_FLOOR_M_S), ratio, elevation_m=context.elevation_m
-    )
-
-
-def _cloud(context: StationContext, shine_w_m2: FloatArray, start_ms: int) -> FloatArray:
-    """Rs/Rso of the 48 hours, the last good one of a day carried through its night."""
-    assert context.latitude_deg is not None and context.longitude_deg is not None
-    middle_ms = start_ms - DAY_MS + HOUR_MS // 2 + HOUR_MS * np.arange(48)
-    day = np.array([_day_of_year(context, int(t)) for t in (middle_ms[0], middle_ms[24])]).repeat(24)
-    hour = middle_ms % DAY_MS / HOUR_MS
-    angle = sun.solar_hour_angle_rad(hour, context.longitude_deg, day)
-    clear = radiation.clear_sky_shortwave(
-        sun.extraterrestrial_radiation_hourly(angle, context.latitude_deg, day), context.elevation_m
-    )
-    elevation = sun.solar_elevation_rad(angle, context.latitude_deg, day)
-    return radiation.relative_shortwave(radiation.energy_mj_m2(shine_w_m2, 3600.0), clear, elevation)
-
-
-def _day_of_year(context: StationContext, at_ms: int) -> int:
-    return _date(context, at_ms).timetuple().tm_yday
-
-
-def _date(context: StationContext, at_ms: int) -> datetime.date:
-    return datetime.date(1970, 1, 1) + datetime.timedelta(days=(at_ms + solar_offset_ms(context)) // DAY_MS)
+    return climate.weather_reference_et_mm(
+        start_ms - DAY_MS, air, humidity, shine, wind, latitude_deg=context.latitude_deg,
+        longitude_deg=context.longitude_deg, elevation_m=context.elevation_m,
+    )  # fmt: skip
 
 
 def _evapotranspiration(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
@@ -172,9 +166,9 @@ def _evapotranspiration(record: Record, context: StationContext, start_ms: int) 
 def _growth(context: StationContext, air: FloatArray, start_ms: int) -> Finding:
     mean = float(air.mean())
     if context.grass == "annual_meadow_grass":
-        share = growth.growth_potential_cool(mean, optimum_degc=MEADOW_GRASS_OPTIMUM_DEGC)
+        share = climate.growth_potential_cool(mean, optimum_degc=MEADOW_GRASS_OPTIMUM_DEGC)
     else:
-        share = growth.growth_potential(mean, context.grass)
+        share = climate.growth_potential(mean, context.grass)
     return _day("growth_potential", start_ms, share, int(np.isfinite(air).sum()), _gap(air, "air temperature"))
 
 
@@ -182,10 +176,7 @@ def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | N
     """Mean soil temperature at 50 mm: between the thermometers above and below, else the nearest."""
     at_ms = start_ms + DAY_MS // 2
     heard = [(context.depth_m(i, at_ms), i) for i in context.temperatures if i in record.channels]
-    hours = {
-        i: over_short_gaps(on_grid(record.channels[i], start_ms + HOUR_MS // 2, HOUR_MS, 24), FILLED_H)
-        for _, i in heard
-    }
+    hours = {i: hourly_means(record.channels[i], start_ms, 24) for _, i in heard}
     heard = [(depth, i) for depth, i in heard if np.isfinite(hours[i]).any()]
     if not heard:
         return None
@@ -208,7 +199,9 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     """Lowest temperature of the leaf from midnight to an hour after sunrise, and whether it froze."""
     if context.latitude_deg is None or context.longitude_deg is None:
         return
-    rise, _ = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, _date(context, start_ms + DAY_MS // 2), 1)
+    days = (start_ms + DAY_MS // 2 + solar_offset_ms(context)) // DAY_MS
+    date = datetime.date(1970, 1, 1) + datetime.timedelta(days=days)
+    rise, _ = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, date, 1)
     until = 7 if np.isnan(rise[0]) else int(np.clip(-(-(rise[0] - start_ms) // HOUR_MS) + 1, 1, 24))
     span = slice(24, 24 + until)
     leaf = _hours(record, context, "surface_temperature", start_ms)
@@ -216,9 +209,11 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     if "surface_temperature" not in context.weather:
         air = _hours(record, context, "air_temperature", start_ms)
         humidity, wind = (_hours(record, context, q, start_ms) for q in ("relative_humidity", "wind_speed"))
-        vapour = saturation_vapour_pressure_kpa(air) * humidity / 100.0
-        ratio = _cloud(context, _hours(record, context, "solar_radiation", start_ms), start_ms)
-        leaf = soil_temperature.leaf_temperature_by_night_degc(air, vapour, wind, ratio)
+        shine = _hours(record, context, "solar_radiation", start_ms)
+        place = (context.latitude_deg, context.longitude_deg, context.elevation_m)
+        vapour = climate.vapour_pressure_kpa(air, humidity)
+        ratio = climate.cloud_ratio(start_ms - DAY_MS, shine, *place)
+        leaf = climate.leaf_temperature_by_night_degc(air, vapour, wind, ratio)
         reason = "estimated from air, humidity, wind and cloud: nothing measures the leaf"
     known = leaf[span]
     if not np.isfinite(known).any():
@@ -228,7 +223,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     if np.isnan(lowest):
         reason = _gap(known, "leaf temperature")
     spread = LEAF_SPREAD_DEGC if reason else 0.0
-    frozen, low, high = soil_temperature.frost_on_leaf([lowest, lowest + spread, lowest - spread])
+    frozen, low, high = climate.frost_on_leaf([lowest, lowest + spread, lowest - spread])
     bounds = (lowest - spread, lowest + spread)
     yield _day("leaf_temperature_dawn", start_ms, lowest, number, reason, bounds if reason else None)
     yield _day("leaf_frost", start_ms, frozen, number, reason, (low, high) if reason else None)

@@ -20,9 +20,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.site.station import StationContext
+from pipeline.soil import radiation
 from pipeline.soil.layers import CELL_MS
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
-from pipeline.units import DAY_MS, HOUR_MS, Flag, FloatArray, TimeArray
+from pipeline.units import DAY_MS, Flag, FloatArray, TimeArray
 
 STAGE_VERSION = 6
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
@@ -185,7 +186,7 @@ FindPeriod = Callable[[Record, StationContext, int, int], Iterable[Finding]]
 
 def solar_offset_ms(context: StationContext) -> int:
     """How far the sun's day at the site is ahead of that of UTC, to the whole hour. [ms] 0 where nobody said where."""
-    return 0 if context.longitude_deg is None else round(context.longitude_deg / 15.0) * HOUR_MS
+    return 0 if context.longitude_deg is None else radiation.solar_offset_ms(context.longitude_deg)
 
 
 def read_span(

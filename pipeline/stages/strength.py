@@ -125,7 +125,7 @@ def _limit(
     number, nothing = kept.shape[0], float("nan")
     known = np.isfinite(profile)
     hardest = float(profile[known].max()) if known.any() else nothing
-    reason = strength.verdict(hardest, wetness, in_preparation=in_preparation).reason
+    reason = strength.why_no_verdict(hardest, wetness, in_preparation=in_preparation)
     if reason:
         return nothing, nothing, nothing, number, reason if known.any() else _few(number)
     depth = strength.depth_to_limit_m(GRID_M, profile)

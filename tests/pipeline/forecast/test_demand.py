@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline.forecast.demand import day_of_year, daylight_share, hourly_demand_mm, shared_over_days
+from pipeline.forecast.demand import daylight_share, hourly_demand_mm, shared_over_days
 
 HOUR_MS = 3_600_000
 
@@ -59,8 +59,3 @@ def test_days_are_shared_over_their_light():
     found = shared_over_days(ms(2030, 6, 1), [4.0, 2.0], latitude_deg=52.0, longitude_deg=0.0)
     assert found.reshape(2, 24).sum(axis=1) == pytest.approx([4.0, 2.0])
     assert found[0] == 0.0
-
-
-def test_day_of_year_counts_leap_days():
-    """1 March is day 61 of a leap year and 60 of another (calendar)."""
-    assert day_of_year([ms(2032, 3, 1), ms(2031, 3, 1)]) == pytest.approx([61.0, 60.0])

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.soil.arrival import Errors, SoilProfile, account, bypass_flow, trailing_share
+from pipeline.soil.arrival import Errors, SoilProfile, account, bypass_flow
 from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, layer_weights_m, on_cells
 from pipeline.soil.wetting import Spell, events
@@ -169,13 +169,6 @@ def test_no_share_is_drawn_from_water_that_went_around_the_soil() -> None:
     found = account(RAIN, profile(steps((11, 0.26)), steps((11, 0.24)), steps((11, 0.22))))
     assert found.bypass and found.arrival_share.reason == found.bypass
     assert found.unaccounted.value == pytest.approx(3.3, abs=0.01)
-
-
-def test_trailing_share_weighs_storms_by_their_water() -> None:
-    """Gains of 1, 9 and 0 mm of 2, 18 and 10 mm given: 10 of 30, a third, not the mean of the shares (algebra)."""
-    found = trailing_share([1.0, 9.0, 0.0, NAN], [2.0, 18.0, 10.0, 30.0])
-    assert found.value == pytest.approx(1 / 3) and found.n == 3 and found.low < 1 / 3 < found.high
-    assert trailing_share([1.0, 1.0], [9.0, 9.0]).reason == "2 wettings of 18 mm, 3 of 10 mm needed"
 
 
 @pytest.fixture(scope="module")

@@ -90,10 +90,3 @@ def test_temperature_correction_needs_no_temperature_when_there_is_no_drift():
     """A zero coefficient keeps the reading although the temperature is missing; any other gives NaN."""
     assert calibration.correct_for_temperature([0.3], [np.nan], 0.0)[0] == 0.3
     assert np.isnan(calibration.correct_for_temperature([0.3], [np.nan], 0.001)[0])
-
-
-def test_temperature_coefficient_is_the_slope_and_refuses_a_narrow_span():
-    """Two readings of one soil, cool and warm, give the coefficient (algebra); 4 degC apart do not."""
-    assert calibration.temperature_coefficient([0.30, 0.33], [5.0, 25.0]) == pytest.approx(0.0015)
-    with pytest.raises(ValueError, match="expected 2 or more over 5 degC"):
-        calibration.temperature_coefficient([0.30, 0.33, 0.31], [5.0, 9.0, 8.0])

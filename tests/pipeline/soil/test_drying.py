@@ -7,28 +7,13 @@ from scipy.signal import lfilter
 from pipeline.soil.drying import (
     flash_off,
     hold_time_h,
-    holding_index,
     recession,
-    saturation_under_gravity,
-    shedding_index,
 )
 
 NAN = float("nan")
 HOUR_MS = 3_600_000
 QUARTERS = np.arange(4 * 24 * 10, dtype=np.int64) * (HOUR_MS // 4)
 FAR = 10**12
-
-
-def test_drainage_under_gravity_as_computed():
-    """10 cm, porosity .35, Ks 10 cm/h, exponent 11, full at first: unit-gradient drainage (Sisson, Ferguson & van
-    Genuchten 1980, from memory), table computed independently; printed to 5 decimals and a thousandth of a mm."""
-    hours = np.array([1.0, 6.0, 24.0, 48.0, 72.0])
-    found = saturation_under_gravity(hours, depth_m=0.10, capacity=0.35, conductivity_m_h=0.10, exponent=11.0)
-    np.testing.assert_allclose(found, [0.71271, 0.59750, 0.52038, 0.48557, 0.46629], atol=5e-6)
-    np.testing.assert_allclose((1.0 - found) * 35.0, [10.055, 14.087, 16.787, 18.005, 18.680], atol=5e-4)
-    assert saturation_under_gravity([0.0], depth_m=0.1, capacity=0.3, conductivity_m_h=0.1, exponent=5.0, start=0.7)[
-        0
-    ] == pytest.approx(0.7)
 
 
 def test_hold_time_of_a_straight_dry_down():
@@ -140,25 +125,3 @@ def test_dry_down_lost_in_noise_or_too_short_is_withheld():
     flat = 0.3 + np.random.default_rng(2).normal(0, 0.003, 50)
     assert "too little" in recession(hours, flat, noise=0.003).tau_h.reason
     assert recession(hours[:11], flat[:11], noise=0.003).tau_h.reason == "11 readings, 12 needed"
-
-
-def test_holding_index_is_the_ratio_to_the_sites_own_median():
-    """Hold times about 20 h, the last three 60 h: three times the site's own (algebra)."""
-    found = holding_index([18.0, 20.0, 22.0, NAN, 20.0, 20.0, 60.0, 55.0, 65.0])
-    assert found.value == pytest.approx(3.0) and found.n == 8
-    assert found.low <= 3.0 <= found.high
-    assert holding_index([20.0] * 7).withheld
-
-
-def test_shedding_counts_good_waterings_of_dry_thatch_only():
-    """Of four events above 5 mm on dry thatch three hardly arrived: 3/4; Wilson's 90 % interval is .3562 to .9421.
-
-    Worked by hand from Wilson 1927: (p + z2/2n -+ z sqrt(p(1-p)/n + z2/4n2)) / (1 + z2/n), z 1.645.
-    """
-    given = [8.0, 8.0, 8.0, 8.0, 3.0, 9.0, 9.0]
-    arrived = [0.1, 0.05, 0.19, 0.6, 0.0, 0.1, NAN]
-    wetness = [0.2, 0.4, 0.1, 0.3, 0.1, 0.9, 0.1]
-    found = shedding_index(given, arrived, wetness)
-    assert (found.value, found.n) == (0.75, 4)
-    assert (found.low, found.high) == pytest.approx((0.3562, 0.9421), abs=1e-4)
-    assert shedding_index([2.0], [0.0], [0.1]).withheld

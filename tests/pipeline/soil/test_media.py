@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.soil.layers import MEDIA, medium, porosity_of
+from pipeline.soil.layers import MEDIA, medium
 
 
 @pytest.mark.parametrize("name", MEDIA)
@@ -37,13 +37,8 @@ def test_porosity_follows_from_bulk_density(name, organic, tolerance):
     """1 - bulk density x (organic/1.45 + mineral/2.65) gives the porosities of the table (arithmetic)."""
     m = MEDIA[name]
     for density, porosity in zip(m.bulk_density_g_cm3, reversed(m.porosity), strict=True):
-        assert porosity_of(density, organic) == pytest.approx(porosity, abs=tolerance)
-
-
-def test_porosity_of_pure_grains():
-    """Quartz at 2.65 g/cm3 has no pores, at 1.325 half of it is pores (definition)."""
-    assert porosity_of(2.65, 0.0) == pytest.approx(0.0)
-    assert porosity_of(1.325, 0.0) == pytest.approx(0.5)
+        grains = organic / 1.45 + (1.0 - organic) / 2.65
+        assert 1.0 - density * grains == pytest.approx(porosity, abs=tolerance)
 
 
 def test_unknown_medium_is_named_with_the_nearest():

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from numpy.polynomial import Polynomial
 
 from hardware.curves import SIGNATURES
 from pipeline.soil import permittivity as pm
@@ -71,25 +72,19 @@ def test_topp_1980_at_every_tabulated_permittivity():
     assert found == pytest.approx([0.2758, 0.4004, 0.9646], abs=HALF_A_DIGIT)  # computed independently
 
 
-def test_topp_1980_forward_gives_the_tabulated_permittivity():
-    """Topp's forward cubic (equation from memory) gives the independent table."""
-    found = pm.topp_1980_forward([0.05, 0.10, 0.20, 0.30, 0.40, 0.50])
-    assert found == pytest.approx([3.850, 5.343, 10.116, 16.889, 25.201, 34.593], abs=0.5001e-3)
-
-
 def test_topp_round_trip_stays_within_the_two_fits():
     """There and back differs by 0.015 m3/m3 up to 0.46 and 0.025 to 0.50: the cubics are separate fits."""
-    theta = np.linspace(0.05, 0.46, 42)
-    assert pm.topp_1980(pm.topp_1980_forward(theta)) == pytest.approx(theta, abs=0.015)
-    assert pm.topp_1980(pm.topp_1980_forward(0.5)) == pytest.approx(0.5, abs=0.025)
+    theta, forward = np.linspace(0.05, 0.46, 42), Polynomial([3.03, 9.3, 146.0, -76.7])  # the paper's, from memory
+    assert pm.topp_1980(forward(theta)) == pytest.approx(theta, abs=0.015)
+    assert pm.topp_1980(forward(0.5)) == pytest.approx(0.5, abs=0.025)
 
 
 def test_topp_organic_pair_agrees_where_it_may_be_used():
     """Topp's two organic equations (both from memory) agree to 0.013 m3/m3 at each tenth (computed apart)."""
-    theta = np.array([0.1, 0.2, 0.3, 0.4])
-    assert pm.topp_organic(pm.topp_organic_forward(theta)) == pytest.approx(theta, abs=0.0135)
+    theta, forward = np.array([0.1, 0.2, 0.3, 0.4]), Polynomial([1.74, -0.34, 135.0, -55.3])
+    assert pm.topp_organic(forward(theta)) == pytest.approx(theta, abs=0.0135)
     between = np.linspace(0.1, 0.48, 39)
-    assert pm.topp_organic(pm.topp_organic_forward(between)) == pytest.approx(between, abs=0.016)
+    assert pm.topp_organic(forward(between)) == pytest.approx(between, abs=0.016)
 
 
 @pytest.mark.parametrize("name", ["topp_organic", "roth_mineral"])

@@ -153,14 +153,6 @@ def test_frost_masks_at_half_a_degree():
     assert found.tolist() == [SUSPECT, GOOD, SUSPECT, GOOD]
 
 
-def test_plateau_is_told_only_when_full():
-    """A day without movement is a plateau at 0.45, where the soil is full from 0.42, and not at 0.30."""
-    n = 120
-    for level, expected in ((0.45, True), (0.30, False)):
-        told = q.saturated_plateau(quarters(n), np.full(n, level), full_from=0.42, window_ms=24 * HOUR_MS, tolerance=0)
-        assert told.any() == expected
-
-
 @pytest.mark.parametrize(
     ("rain", "above", "watered", "flag"),
     [
@@ -354,15 +346,6 @@ def test_flat_line_agrees_with_the_published_flags_once_its_window_is_full(publi
     assert found[51:60].all() and found[91:100].all()
     precision, recall = precision_recall(found, published.where("D09", "D10"))
     assert precision >= 0.66 and recall >= 0.31
-
-
-def test_plateau_agrees_with_the_published_flags_once_its_window_is_full(published):
-    """A standing value near the top of the range is a published plateau in every row told; 16 of the 38 are told."""
-    told = q.saturated_plateau(
-        published.time_ms, published.moisture, full_from=0.40, window_ms=12 * HOUR_MS, tolerance=0.005
-    )
-    precision, recall = precision_recall(told, published.where("D10"))
-    assert precision == 1.0 and recall >= 0.42
 
 
 def test_rise_without_rain_is_a_coarser_rule_than_the_published_one(published):

@@ -1,7 +1,6 @@
 """Rooting depth, held against profiles of known roots, published sums and a real temperature artefact."""
 
 import csv
-import dataclasses
 from datetime import date
 from pathlib import Path
 
@@ -43,21 +42,12 @@ def test_layers_reach_half_way_to_the_neighbours():
     assert roots.layer_bounds_m([0.05], 0.0) == pytest.approx([0.0, 0.10])
 
 
-def test_depth_of_a_share_is_read_off_the_running_sum():
-    """Equal uptake in two layers of 50 and 100 mm: half lies above 50 mm, three quarters above 100 mm (algebra)."""
-    bounds = [0.0, 0.05, 0.15]
-    for share, depth in ((0.5, 0.05), (0.75, 0.10), (1.0, 0.15), (0.25, 0.025)):
-        assert roots.depth_above_which_m([2.0, 2.0], bounds, share) == pytest.approx(depth)
-    assert roots.depth_above_which_m([2.0, -1.0], bounds, 0.9) == pytest.approx(0.045)
-    assert np.isnan(roots.depth_above_which_m([0.0, 0.0], bounds, 0.9))
-
-
 def test_depths_of_the_exponential_convention():
     """Y = 1 - 0.943^d has D50 at 11.8 and D95 at 51.0 cm (Gale & Grigal 1987, Jackson et al. 1996, computed)."""
     bounds = np.linspace(0.0, 2.0, 2001)
     drawn = -np.diff(0.943 ** (100.0 * bounds))
-    assert roots.depth_above_which_m(drawn, bounds, 0.50) == pytest.approx(0.118, abs=0.0005)
-    assert roots.depth_above_which_m(drawn, bounds, 0.95) == pytest.approx(0.510, abs=0.0015)
+    assert roots.smooth_depths_m([drawn], [bounds], 0.50) == pytest.approx(0.118, abs=0.0005)
+    assert roots.smooth_depths_m([drawn], [bounds], 0.95) == pytest.approx(0.510, abs=0.0015)
 
 
 def test_published_season_sums_give_the_published_depth():
@@ -67,7 +57,7 @@ def test_published_season_sums_give_the_published_depth():
     for sums, expected in ((sand, 1.70), (slate, 1.30)):
         depth = 0.1 + 0.2 * np.arange(len(sums))
         bounds = roots.layer_bounds_m(depth, 0.0)
-        found = roots.depth_above_which_m(np.array(sums) * np.diff(bounds), bounds, 0.95)
+        found = roots.smooth_depths_m([np.array(sums) * np.diff(bounds)], [bounds], 0.95)
         assert found == pytest.approx(expected, abs=0.20)
 
 
@@ -173,23 +163,11 @@ def test_temperature_share_tells_warmth_from_roots():
     assert np.isnan(share[2])
 
 
-def test_shallow_is_judged_by_the_ruler_below_the_thatch():
-    """D90 at 95 mm under 15 mm of thatch, ratio 1.2: 96 mm of soil, watch on an outfield, good in a hot summer."""
-    found = dataclasses.replace(roots.root_depth(fortnight(0.08), DEPTH_M, thatch_m=THATCH_M), d90_m=0.095)
-    verdict = roots.judge_depth(found, "outfield", thatch_m=0.015, ruler_ratio=1.2)
-    assert (verdict.ruler_m, verdict.word) == (pytest.approx(0.096), "watch")
-    assert roots.judge_depth(found, "outfield", thatch_m=0.015, ruler_ratio=1.2, hot_season=True).word == "good"
-    assert roots.judge_depth(found, "outfield", thatch_m=0.015, ruler_ratio=0.9).word == "shallow"
-    assert roots.judge_depth(found, "warm", thatch_m=0.015, ruler_ratio=1.2, hot_season=True).word == "shallow"
-
-
-def test_no_judgement_without_a_core_or_below_the_deepest_probe():
-    """Before the first core, on a withheld depth, and when "at least" settles nothing, there is a reason instead."""
-    found = roots.root_depth(fortnight(0.27), DEPTH_M, thatch_m=THATCH_M)
-    assert "no core" in roots.judge_depth(found, "lawn", thatch_m=THATCH_M, ruler_ratio=None).reason
-    assert "below the deepest probe" in roots.judge_depth(found, "warm", thatch_m=THATCH_M, ruler_ratio=1.0).reason
-    assert roots.judge_depth(found, "green", thatch_m=THATCH_M, ruler_ratio=1.0).word == "good"
-    withheld = roots.root_depth(fortnight(0.08, days=3), DEPTH_M, thatch_m=THATCH_M)
-    assert roots.judge_depth(withheld, "lawn", thatch_m=0.0, ruler_ratio=1.0).reason == withheld.reason
-    with pytest.raises(ValueError, match="found 'meadow'"):
-        roots.judge_depth(found, "meadow", thatch_m=0.0, ruler_ratio=1.0)
+def test_running_day_mean_is_exact_on_a_trend_and_honest_on_a_gap():
+    """A straight line leaves nothing (algebra); a missing hour hides the day about it."""
+    rest = roots.less_running_day_mean(np.arange(100.0), 24)
+    assert np.isnan(rest[[0, 11, 88, 99]]).all()
+    assert rest[12:88] == pytest.approx(np.zeros(76), abs=1e-9)
+    broken = np.arange(100.0)
+    broken[50] = np.nan
+    assert np.isnan(roots.less_running_day_mean(broken, 24)[38:63]).all()

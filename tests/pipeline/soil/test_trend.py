@@ -9,7 +9,6 @@ from pipeline.soil import change as trend
 RISING = [4.5, 4.7, 5.1, 4.9, 5.6, 5.9, 6.3, 6.1, 6.8, 7.2]
 TIED = [8, 8, 9, 7, 10, 10, 10, 12]
 THATCH_MM = [11.2, 12.0, 11.5, 12.6, 13.1, 12.9, 14.0, 14.4]
-SEASONAL = [10, 14, 13, 11, 11, 15, 14, 12, 13, 16, 15, 12, 13, 18, 16, 14]
 # S, variance, z, p, slope a step, intercept: computed with pymannkendall, variances checked by hand.
 WORKED = [
     (RISING, 41, 125.0, 3.577709, 0.000346619, 0.3, 4.4),
@@ -29,17 +28,6 @@ def test_worked_series(series, s, variance, z, p, slope, intercept):
     line = trend.sen_line(np.arange(len(series)), series)
     assert line.slope == pytest.approx(slope, abs=5e-7)
     assert line.intercept == pytest.approx(intercept, abs=5e-6)
-
-
-def test_seasonal_worked_series():
-    """Four seasons over four years: S 22, variance 32.6667, z 3.674235, p 0.000238563, 1.0 a year."""
-    season = np.tile(np.arange(4), 4)
-    found = trend.seasonal_mann_kendall(SEASONAL, season)
-    assert (found.s, found.count) == (22, 16)
-    assert found.variance == pytest.approx(32.6667, abs=5e-5)
-    assert found.z == pytest.approx(3.674235, abs=5e-7)
-    assert found.p == pytest.approx(0.000238563, rel=2e-6)
-    assert trend.seasonal_sen_slope(np.repeat(np.arange(4.0), 4), SEASONAL, season) == pytest.approx(1.0)
 
 
 def test_interval_of_the_thatch_series():
@@ -85,13 +73,8 @@ def test_gaps_are_left_out_and_a_short_record_says_so():
 
 
 def test_too_little_is_refused():
-    """Two values make no trend, one date makes no slope, one season apiece no seasonal test."""
+    """Two values make no trend and one date makes no slope."""
     with pytest.raises(ValueError, match="found 2 values, expected 3"):
         trend.mann_kendall([1.0, 2.0])
     with pytest.raises(ValueError, match="found 1 different times"):
         trend.sen_line([1.0, 1.0, 1.0], [1.0, 2.0, 3.0])
-    with pytest.raises(ValueError, match="found 0 seasons"):
-        trend.seasonal_mann_kendall([1.0, 2.0], [0, 1])
-    with pytest.raises(ValueError, match="seasons: found shape"):
-        trend.seasonal_mann_kendall([1.0, 2.0], [0])
-    assert np.isnan(trend.seasonal_sen_slope([0.0, 1.0], [1.0, 2.0], [0, 1]))

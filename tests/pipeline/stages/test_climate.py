@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.advice.station_inputs import demand_mm
 from pipeline.stages.climate import CLIMATE, CLIMATE_QUANTITIES, reference_et
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, record, values
@@ -67,6 +68,21 @@ def test_reference_evapotranspiration_is_the_fao_56_hourly_sum(made):
     assert (day.reason, day.n) == ("", 24)
     assert day.value == pytest.approx(hourly_sum_mm(made), abs=0.02)
     assert 4.0 < day.value < 6.0  # FAO-56 table 2: 4-7 mm for 20 degC and a moist temperate climate, from memory
+
+
+@pytest.mark.parametrize("longitude_deg", [0.0, 150.0])
+def test_a_calm_day_asks_the_same_of_the_stage_and_of_the_advice(made, longitude_deg):
+    """At 0.1 m/s, with two hours lost, the 24 hours that advice counts add up to the day's finding (one equation)."""
+    time_ms, table = made
+    hour = (time_ms - MONDAY_MS) / HOUR_MS
+    table = {**table, "s1/w1/wind": np.full(time_ms.size, 0.1)}
+    table = {k: np.where((hour >= 9) & (hour < 11), np.nan, v) for k, v in table.items()}
+    context = replace(CONTEXT, longitude_deg=longitude_deg)
+    midnight_ms = MONDAY_MS - round(longitude_deg / 15.0) * HOUR_MS
+    day = found((time_ms, table), context, start_ms=midnight_ms)["reference_et"]
+    hourly = demand_mm(context, record(time_ms, table).channels, midnight_ms - DAY_MS, 48)
+    assert day.reason == "" and day.value > 1.0
+    assert hourly[24:].sum() == pytest.approx(day.value, abs=1e-9)
 
 
 @pytest.mark.parametrize("missing", ["humidity", "wind", "sun"])
