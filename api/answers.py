@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from api import entry_words, words
 from api.state import DAY_MS, StationNow
+from pipeline.advice.phrases import lift_first
 from pipeline.advice.report import (
     LIKELY,
     PassAdvice,
@@ -227,7 +228,7 @@ def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
         said += f", on the word of {first.override.author}"
     after = next((w for w in outlook.windows if w.span.start_ms >= coming.span.end_ms), None)
     said += f"; then {after.reason}." if after is not None and after.reason else "."
-    return said + (f" Lift {' and '.join(first.lift_first)} first." if first.lift_first else "")
+    return said + (f" {lift_first(first.lift_first)}." if first.lift_first else "")
 
 
 def _reason(one: PassAdvice) -> str:
@@ -255,6 +256,6 @@ def _in_the_way(morning: Morning) -> list[str]:
         count = sum(len(state.probes) for state in morning.states)
         found.append(f"All {count} probes are heard." if count > 1 else "The probe is heard.")
     for entry, names in morning.booked:
-        lift = f" Lift {' and '.join(names)} first." if names else ""
+        lift = f" {lift_first(names)}." if names else ""
         found.append(entry_words.entry_line(morning.config, entry, morning.now_ms) + lift)
     return found if morning.booked else [*found, "No pass is booked for today."]

@@ -68,7 +68,8 @@ def _what(entry: DiaryEntry) -> str:
             str(body.get("mark")), "an alert called wrong"
         )
     if entry.kind in ("lift", "return"):
-        return f"{body.get('probe', 'a probe')} {'lifted' if entry.kind == 'lift' else 'put back'}"
+        probe = f"the {body['probe']} probe" if "probe" in body else "a probe"
+        return f"{probe} {'lifted' if entry.kind == 'lift' else 'put back'}"
     if entry.kind == "sight":
         return f"{body.get('what')}: {_seen(body)}"
     if entry.kind == "note":

@@ -16,6 +16,7 @@ from api.data import pipeline_of
 from api.diary_check import nearest
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
+from pipeline.advice.phrases import lift_first
 from pipeline.advice.report import (
     LEAST_OPEN_H,
     LIKELY,
@@ -120,7 +121,7 @@ def _description(one: PassAdvice, stretch: Stretch) -> str:
     if first.override is not None:
         lines.append(f"On the word of {first.override.author} ({first.override.reason}), against: {first.reason}.")
     if first.lift_first:
-        lines.append(f"Lift first: {', '.join(first.lift_first)}.")
+        lines.append(f"{lift_first(first.lift_first)}.")
     checks = dict.fromkeys(c for w in stretch.windows for c in w.check_first)
     if checks:
         lines.append(f"Check first: {', '.join(checks)}.")

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
-from pipeline.advice.report import listed
+from pipeline.advice.phrases import listed
 from pipeline.site.models import Station, Surface
 from pipeline.units import Flag
 

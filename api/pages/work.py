@@ -20,7 +20,8 @@ from api.entry_words import entry_line, mark_line
 from api.pages.frame import answer
 from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, listed, next_open
+from pipeline.advice.phrases import lift_first, listed
+from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
 from pipeline.advice.windows import Window
 from pipeline.alerts.bounds import AlertsConfig
 from pipeline.forecast.wetness import in_ten
@@ -197,7 +198,8 @@ def _verdict(run: list[Window]) -> str:
 
 def _first(run: list[Window]) -> str:
     """What is to be done and looked at before, and what speaks against it."""
-    said = [f"lift {', '.join(run[0].lift_first)}"] if run[0].lift_first else []
+    lift = lift_first(run[0].lift_first)
+    said = [lift[:1].lower() + lift[1:]] if lift else []
     said += [f"check {check}" for check in dict.fromkeys(c for w in run for c in w.check_first)]
     said += list(run[0].warnings)
     return "; ".join(said)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.advice.conditions import Verdict
+from pipeline.advice.phrases import the_probes
 from pipeline.diary.facts import CLEARANCE_M, Buried, Intent, Override, in_the_way
 from pipeline.site.models import (
     PassFacts,
@@ -185,7 +186,7 @@ def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
     names = in_the_way(intent, buried)
     if not names:
         return ""
-    return f"found {' and '.join(names)} still in the ground, expected them logged as lifted. Lift them first."
+    return f"found {the_probes(names)} still in the ground, expected them logged as lifted. Lift them first."
 
 
 def overrides_of(intent: Intent, ground: SurfaceState) -> tuple[Override, ...]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate
+from pipeline.advice.phrases import lift_first
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast
@@ -234,9 +235,8 @@ def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone:
 def _before_work(open_stretch: Stretch) -> list[str]:
     """What must be done, looked at and thought of before the work."""
     found = []
-    lift = open_stretch.first.lift_first
-    if lift:
-        found.append(f"Lift {listed(lift)} first")
+    if open_stretch.first.lift_first:
+        found.append(lift_first(open_stretch.first.lift_first))
     checks = dict.fromkeys(c for w in open_stretch.windows for c in w.check_first)
     if checks:
         found.append(f"Check first: {', '.join(checks)}")
@@ -290,13 +290,6 @@ def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: dateti
         return f"{title}: {doing} may heal before {end} if done by {day_words(last.likely)}, but do not count on it."
     latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
     return f"{title}: to heal before {end}, do the {doing} by {day_words(last.safe)}{latest}."
-
-
-def listed(names: Sequence[str]) -> str:
-    """Names as a sentence has them: `a`, `a and b`, `a, b and c`; empty for none."""
-    if not names:
-        return ""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _sentences(*parts: str) -> str:

@@ -12,7 +12,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, SurfaceAdvice, day_words, in_ten, listed, when
+from pipeline.advice.phrases import lift_first
+from pipeline.advice.report import PassAdvice, SurfaceAdvice, day_words, in_ten, when
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.windows import WorkWindow, dry_hours, spells, verdict_now, work_left_h
 from pipeline.alerts.gating import by_day, heed, in_months, local, may_open
@@ -260,7 +261,7 @@ def window_closing(
     if not may_open("window_closing", seen.where, diary, now_ms, bounds):
         return state, []
     after = f", then {spell.after}" if spell.after else ""
-    lift = f" Lift {listed(spell.lift_first)} first." if spell.lift_first else ""
+    lift = f" {lift_first(spell.lift_first)}." if spell.lift_first else ""
     state = state.opened(now_ms, now_ms, "closing")
     text = f"the window for {_what(advice)} closes {when(spell.span.end_ms, outlook, seen.zone)}{after}.{lift}"
     return state, [event(seen, state, OPENED, now_ms, text)]
@@ -311,7 +312,7 @@ def _window_words(advice: PassAdvice, spell: WorkWindow, seen: SurfaceWatch) -> 
         sure = f", {in_ten(spell.chance)}" if spell.chance is not None else ""
         until = "" if far else f" to {end}"
         text = f"window for {what} from {when(spell.first_work_ms, outlook, seen.zone)}{until}{sure}."
-    lift = f" Lift {listed(spell.lift_first)} first." if spell.lift_first else ""
+    lift = f" {lift_first(spell.lift_first)}." if spell.lift_first else ""
     return f"{text}{then}{lift}"
 
 
@@ -493,7 +494,7 @@ def lift_probes(state: AlertState, seen: SurfaceWatch, job: DatedPass, now_ms: i
         return state, []
     on = {0: "today", 1: "tomorrow"}.get(days, f"on {day:%A}")
     lie = "it lies" if len(names) == 1 else "they lie"
-    text = f"{doing} is booked {on}. Lift {listed(names)} before: {lie} in the way of the blades."
+    text = f"{doing} is booked {on}. {lift_first(names)}: {lie} in the way of the blades."
     told = tuple(str(lead) for lead in leads if lead >= min(near))
     if state.is_open:
         state = replace(state, told=told, said_at_ms=now_ms)

@@ -72,7 +72,7 @@ def test_windows_of_six_hours_and_more_stand_with_their_times(client: TestClient
     assert last_good_dates(found)[f"last-good.{uid}"] == datetime.date(2024, 4, 14)
     assert not any("outfield" in uid for uid in found)  # nobody can tell there
     described = {e.uid: e.description for e in ics.Calendar(text_of(client)).events}
-    assert "Lift first: t1, p1." in described[f"window-1.{uid}"]
+    assert "Lift the t1 probe and the p1 probe first." in described[f"window-1.{uid}"]
     assert "Check first: no print or wheel mark" in described[f"window-1.{uid}"]
 
 

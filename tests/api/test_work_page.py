@@ -83,7 +83,7 @@ def test_every_pass_has_its_line_and_its_last_good_date(work: Tags) -> None:
     for line in (
         "Worked out 02:00 today", "Next play: League match <1st XI>, Sat 4 May 02:00.",
         "Scarifying to 8 mm must wait, thatch too wet. Due to open Fri 8:00 to Fri 19:00, 8 in 10. "
-        "Lift t1 and p1 first. Check first: no print or wheel mark",
+        "Lift the t1 probe and the p1 probe first. Check first: no print or wheel mark",
         "To heal before play on 4 May, do the scarifying by 14 Apr, 18 Apr at the latest.",
         "is open on the word of Ann (the contractor is here), against: square in season.",
         "cannot be judged, nothing heard from the probes for 40 hours. What would open it: fresh readings.",
@@ -137,7 +137,7 @@ def test_every_window_stands_with_its_reason(work: Tags) -> None:
     assert "07:00 today to Fri 22 Mar 08:00 wait thatch too wet: 0.84, wanted 0.7 or less" in said
     assert "Fri 22 Mar 08:00 to Fri 22 Mar 19:00 open, 8 in 10" in said
     assert "open on the word of Ann: the contractor is here square in season" in said
-    assert "lift t1, p1; check no print or wheel mark; check no spreading patches" in said
+    assert "lift the t1 probe and the p1 probe first; check no print or wheel mark; check no spreading patches" in said
 
 
 def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> None:
@@ -150,7 +150,7 @@ def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> N
         "01:00 today, Outfield: brushing, done.",
         "00:00 today, Outfield: <b>moles</b>.",
         "Wed 20 Mar 23:00, Outfield: firmness: a faint mark.",
-        "Wed 20 Mar 21:00, Square, north end: p1 lifted.",
+        "Wed 20 Mar 21:00, Square, north end: the p1 probe lifted.",
         "Wed 20 Mar 20:00, Square: water given: 8 mm (Bea).",
         "Tue 12 Mar 02:00, Square, north end: core cut: root 90 mm, thatch 14 mm (Ann).",
     ]
@@ -286,8 +286,9 @@ def test_windows_of_the_week_are_told_in_their_order(told: dict[str, list[str]])
     """Which job, until when, what spoils it, what to lift; where there is none, why."""
     assert told["Any window this week?"] == [
         "Square: solid tining with needle tines to 100 mm now to today 14:00, on the word of Ann; then square in "
-        "season. Lift t1 and p1 first.",
-        "Square: scarifying to 8 mm Fri 8:00 to Fri 19:00, 8 in 10; then too much rain coming. Lift t1 and p1 first.",
+        "season. Lift the t1 probe and the p1 probe first.",
+        "Square: scarifying to 8 mm Fri 8:00 to Fri 19:00, 8 in 10; then too much rain coming. "
+        "Lift the t1 probe and the p1 probe first.",
         "Square: verticutting to 2 mm Fri 8:00 to Sat 19:00, 9 in 10; then too much rain coming.",
         "Outfield: none this week (nothing heard from the probes for 40 hours).",
     ]
@@ -300,7 +301,9 @@ def test_what_is_in_the_way_of_todays_machine_is_told(told: dict[str, list[str]]
     """
     found = told[QUESTIONS[5]]
     assert found[0] == "Square, south end: nothing has been heard from this station yet."
-    assert found[1:] == ["10:00 today, Square: scarifying, booked: depth 8 mm. Lift t1 and p2 first."]
+    assert found[1:] == [
+        "10:00 today, Square: scarifying, booked: depth 8 mm. Lift the t1 probe and the p2 probe first."
+    ]
 
 
 def test_nothing_is_cleared_where_nothing_is_known(make_ground: MakeGround) -> None:

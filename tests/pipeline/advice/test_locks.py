@@ -133,7 +133,7 @@ def test_buried_things_are_a_line_of_their_own():
     assert found.verdicts.tolist() == look().verdicts.tolist()
     assert found.windows[0].lift_first == ("P3",)
     assert in_the_way(Intent("scarifying", "standard", 0.0081), items) == ("P2", "P3")
-    assert "P3 still in the ground" in fault_of_beginning(found.intent, items)
+    assert "the P3 probe still in the ground" in fault_of_beginning(found.intent, items)
     assert fault_of_beginning(found.intent, items[:2]) == ""
     assert in_the_way(Intent("topdressing", "light", 0.0), items) == ()
 

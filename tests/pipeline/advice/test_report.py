@@ -56,7 +56,7 @@ def test_line_of_a_window_that_opens():
     )
     assert window_line(found, LONDON) == (
         "Green: scarifying to 8 mm must wait, thatch too wet. Due to open Thu 9:00 to Fri 12:00, 8 in 10. "
-        "Lift P2 and P3 first. Check first: no print or wheel mark."
+        "Lift the P2 probe and the P3 probe first. Check first: no print or wheel mark."
     )
 
 

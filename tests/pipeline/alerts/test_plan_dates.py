@@ -170,13 +170,16 @@ def test_probes_in_the_way_are_told_three_days_one_day_and_the_morning_before(bo
     """Booked for 9:00: said at 6:00 three days before, the day before, that morning; over with the day (by hand)."""
     played = lifting(DiaryFacts(booked=(booked,)), nights=True)
     assert played.told("lift_probes") == told
-    assert all("Lift t1 before" in text for text in played.texts("lift_probes")[:-1])
+    assert all("Lift the t1 probe first" in text for text in played.texts("lift_probes")[:-1])
 
 
 def test_depth_of_the_cut_decides_what_lies_in_the_way():
     """34 mm is clear of an 8 mm cut and in the way of a 10 mm one, which is booked deeper than planned."""
     (first, *_) = lifting(DiaryFacts(booked=(job("scarifying", "standard", 3, depth_m=0.010),))).texts("lift_probes")
-    assert first == "Green: scarifying is booked on Saturday. Lift t1 and p1 before: they lie in the way of the blades."
+    assert (
+        first == "Green: scarifying is booked on Saturday. "
+        "Lift the t1 probe and the p1 probe first: they lie in the way of the blades."
+    )
 
 
 def test_lifted_probes_close_it_and_one_put_back_opens_it_again():
