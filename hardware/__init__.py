@@ -1,4 +1,15 @@
-"""What is in the ground and what it says: quantities, probe descriptions, readings on the wire, line codecs.
+"""What the ground is measured with: quantities, probe descriptions, readings on the wire, line codecs.
 
-Standard library only, and no input or output but reading its own probe descriptions.
+Standard library only, and no input or output but reading the probe descriptions.
+
+- `cone`: penetrometer sentences, and strokes put together from them
+- `cone_dock`: the hand-over of strokes in the dock, host side and device side
+- `curves`: calibration curves by name, with what each reads, gives and takes
+- `frame`: the refusal that all line codecs share
+- `probe`: probe descriptions, `probes/*.toml`: channels, depths, commands, decoding, calibration
+- `quantities`: every quantity with its one unit and its physical limits
+- `reading`: samples and readings, and the batch in which readings travel
+- `sdi12`: SDI-12, the recorder's side: one measurement from its command to its values
+- `sdi12_frame`: SDI-12 commands, replies, check characters, limits and timings
+- `sdi12_sensor`: SDI-12, the sensor's side, for virtual probes
 """

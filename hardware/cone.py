@@ -94,7 +94,7 @@ Sentence = StepSentence | EndSentence | AskSentence | AllSentence | AcknowledgeS
 
 
 def xor_checksum(body: bytes) -> int:
-    """Exclusive or of all bytes between `$` and `*`, 0 to 255 (NMEA 0183)."""
+    """Return the exclusive or of all bytes between `$` and `*`, 0 to 255 (NMEA 0183)."""
     checksum = 0
     for byte in body:
         checksum ^= byte
@@ -102,7 +102,7 @@ def xor_checksum(body: bytes) -> int:
 
 
 def encode(sentence: Sentence) -> bytes:
-    """A sentence as bytes, `$` to CR LF. Depth and force are rounded to 0.1 mm and 0.1 N.
+    """Encode a sentence as bytes, `$` to CR LF. Depth and force are rounded to 0.1 mm and 0.1 N.
 
     Raises
     ------
@@ -145,7 +145,7 @@ class SentenceDecoder:
         self._buffer += data
 
     def next_sentence(self) -> Sentence | None:
-        """The next whole sentence, None if there is none yet. Raises BadFrame for one that is refused; ask on."""
+        """Return the next whole sentence, None if there is none yet. Raises BadFrame for a refused one; call again."""
         while True:
             line = self._next_line()
             if line is None:
@@ -160,7 +160,7 @@ class SentenceDecoder:
                 return sentence
 
     def _next_line(self) -> bytes | None:
-        """From the next `$` to its line feed; whatever cannot become a sentence is taken out and refused."""
+        """Return the bytes from the next `$` to its line feed; take out and refuse what cannot be a sentence."""
         start = self._buffer.find(b"$")
         del self._buffer[: start if start >= 0 else len(self._buffer)]
         end = self._buffer.find(b"\n") + 1
@@ -235,7 +235,7 @@ class StrokeAssembler:
         self._custody: OrderedDict[tuple[str, int], tuple[Step, ...]] = OrderedDict()
 
     def add(self, sentence: StepSentence | EndSentence) -> tuple[Stroke, ...]:
-        """Take one sentence; what strokes it ends, the earlier first. Often none."""
+        """Take one sentence; return the strokes it ends, the earlier first. Often none."""
         ended: list[Stroke] = []
         this = (sentence.probe, sentence.stroke_id)
         if self._open is not None and self._open != this:
@@ -254,11 +254,11 @@ class StrokeAssembler:
         return tuple(ended)
 
     def finish(self) -> tuple[Stroke, ...]:
-        """No more will come: the stroke left open, if there is one, as partial."""
+        """End the input: return the stroke left open, if there is one, as partial."""
         return () if self._open is None else (self._end(Outcome.PARTIAL),)
 
     def taken(self, stroke: Stroke) -> None:
-        """The stroke is in custody: from now on the same again is a repetition."""
+        """Note that the stroke is in custody: the same again counts as repeated."""
         self._custody[stroke.probe, stroke.stroke_id] = stroke.steps
         self._custody.move_to_end((stroke.probe, stroke.stroke_id))
         while len(self._custody) > MAX_REMEMBERED:
@@ -291,7 +291,7 @@ class StrokeAssembler:
 
 
 def _decode_fields(fields: list[str]) -> Sentence | None:
-    """A sentence from tag and fields, None for a tag that is not ours. Raises BadFrame for fields that do not fit."""
+    """Return a sentence from tag and fields, None for another tag. Raises BadFrame for fields that do not fit."""
     match fields:
         case ["UTPEN", probe, stroke, number, depth_mm, force_n]:
             depth = _measured(depth_mm, "depth")

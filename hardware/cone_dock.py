@@ -1,8 +1,8 @@
-"""The penetrometer in its dock, both sides: the host asks for strokes and says which are safe; those are forgotten.
+"""The penetrometer in its dock, host side and device side: strokes are asked for, acknowledged, and then forgotten.
 
-Bytes in, strokes and bytes out; the caller owns the port, the time and the keeping. A stroke is acknowledged only when
+Bytes in, strokes and bytes out; the caller owns the port, the time and the storage. A stroke is acknowledged only when
 the caller says it is in custody, and only an acknowledgement lets the device forget, so that a cable pulled or a host
-killed at any moment costs nothing but a repetition.
+killed at any moment costs a repetition and no stroke.
 """
 
 from __future__ import annotations
@@ -82,13 +82,13 @@ class DockHost:
         self._ask()
 
     def data_to_send(self) -> bytes:
-        """What is to be said now, acknowledgements before a question, so that no stroke comes that is safe already."""
+        """Return the bytes to send now: acknowledgements, then a question, so that no stroke comes twice."""
         data = self._acknowledgements + self._question
         self._acknowledgements, self._question = b"", b""
         return data
 
     def receive(self, data: bytes) -> list[Stroke]:
-        """Take bytes from the line; the strokes they end."""
+        """Take bytes from the line; return the strokes they end."""
         self._decoder.receive(data)
         strokes: list[Stroke] = []
         while True:
@@ -105,11 +105,11 @@ class DockHost:
                 strokes += self._all(sentence)
 
     def elapsed(self) -> list[Stroke]:
-        """The line has been quiet: ask again, or take what there is. Nothing, while a question is still to be sent."""
+        """Ask again after a quiet line, or return the strokes as they are. Nothing while a question is unsent."""
         return [] if self.finished or self._question else self._round_over(complete=False)
 
     def in_custody(self, stroke: Stroke) -> None:
-        """The caller has the stroke safe: tell the device.
+        """Acknowledge a stroke that the caller has stored.
 
         Raises
         ------
@@ -130,7 +130,7 @@ class DockHost:
         self._question = encode(AskSentence(self._after_id))
 
     def _sorted(self, strokes: Sequence[Stroke]) -> list[Stroke]:
-        """Those to give out now; partial ones are put by, a whole one takes their place."""
+        """Return the strokes to give out now; a partial one is kept back until a whole one replaces it."""
         out: list[Stroke] = []
         for stroke in strokes:
             key = (stroke.probe, stroke.stroke_id)
@@ -200,7 +200,7 @@ class DockDevice:
         return bool(self._queue)
 
     def push(self, profile: Sequence[tuple[float, float]], started_s: float | None) -> int:
-        """A stroke was made.
+        """Add a stroke that was made.
 
         Parameters
         ----------
@@ -228,7 +228,7 @@ class DockDevice:
         return self._last_id
 
     def receive(self, data: bytes) -> None:
-        """Bytes from the host. What is not a sentence for it is passed over."""
+        """Take bytes from the host. What is not a sentence for this device is ignored."""
         self._decoder.receive(data)
         while True:
             try:
@@ -243,7 +243,7 @@ class DockDevice:
                 self._held.pop(sentence.stroke_id, None)
 
     def send(self, now_s: float) -> bytes:
-        """The next sentence to say, nothing if there is none. A stroke's age is taken when its end is said."""
+        """Return the next sentence to send, none if there is none. An age is taken when the end is sent."""
         if not self._queue:
             return b""
         sentence, started_s = self._queue.popleft()
@@ -252,7 +252,7 @@ class DockDevice:
         return encode(sentence)
 
     def _hand_over(self, after_id: int) -> None:
-        """Say it all from the beginning, whatever was being said before."""
+        """Queue all sentences from the beginning, whatever was queued before."""
         self._queue.clear()
         offered = [stroke_id for stroke_id in self._held if stroke_id > after_id]
         for stroke_id in offered:

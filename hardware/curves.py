@@ -85,7 +85,7 @@ SIGNATURES: Mapping[str, CurveSignature] = MappingProxyType(
 
 
 def curves_between(heard: str, quantity: str) -> tuple[str, ...]:
-    """Names of the curves that make an observation of `quantity` out of `heard`.
+    """Return the names of the curves that make an observation of `quantity` out of `heard`.
 
     A running total of rain passes as it is heard: the pipeline works the rain out from reading to reading.
     """
@@ -99,7 +99,7 @@ def curves_between(heard: str, quantity: str) -> tuple[str, ...]:
 
 
 def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:
-    """Say what is wrong with a calibration as it is written.
+    """Return what is wrong with a calibration as it is written.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""The one refusal all line codecs share: bytes from the far end that cannot be taken as what was asked for.
+"""The refusal that all line codecs share: bytes from the far end that do not answer what was asked.
 
-A codec raises `BadFrame` for anything a probe or the wire can do, and `ValueError` for a caller's own mistake; nothing
-else. The refusal already carries the status the failed reading will have.
+A codec raises `BadFrame` for anything a probe or the wire can do, and `ValueError` for a caller's own mistake. The
+refusal carries the status that the failed reading will have.
 """
 
 from __future__ import annotations
@@ -27,5 +27,5 @@ class BadFrame(Exception):
 
 
 def shown(data: bytes, limit: int = 40) -> str:
-    """Bytes as they go into a message: printable, quoted, at most `limit` of them."""
+    """Return bytes as they go into a message: printable, quoted, at most `limit` of them."""
     return repr(data[:limit])[1:] + (f" and {len(data) - limit} more" if len(data) > limit else "")

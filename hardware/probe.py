@@ -23,7 +23,7 @@ from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
 PROTOCOLS = ("sdi12", "cone")
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
 MAX_DEPTH_MM = 3000.0
-MAX_CHANNELS = 96
+MAX_PROBE_CHANNELS = 96
 OBSERVED_AS = {"apparent_permittivity": "water_content", "rain_total": "rain", "cone_force": "cone_resistance"}
 """Quantities that are heard and, as they are, of no use to any sum: a channel must say what they become."""
 CONE_HEARD = ("cone_depth", "cone_force")  # all that a stroke has
@@ -107,7 +107,7 @@ class ProbeDescription:
         return tuple(dict.fromkeys(c.command for c in self.channels if c.command))
 
     def channel(self, name: str) -> Channel:
-        """The channel of that name; KeyError names those there are."""
+        """Return the channel of that name; KeyError names those there are."""
         for channel in self.channels:
             if channel.name == name:
                 return channel
@@ -115,14 +115,14 @@ class ProbeDescription:
 
 
 def models(folder: Path | None = None) -> tuple[str, ...]:
-    """Names of the descriptions that come with the project and of those in `folder`, sorted."""
+    """Return the names of the shipped descriptions and of those in `folder`, sorted."""
     shipped = resources.files("hardware") / "probes"
     files = [*shipped.iterdir(), *(folder.iterdir() if folder is not None else ())]
     return tuple(sorted({f.name.removesuffix(".toml") for f in files if f.name.endswith(".toml") and f.is_file()}))
 
 
 def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
-    """The description named `model`, from `folder` if it is there, else from those that come with the project.
+    """Load the description named `model`, from `folder` if it is there, else from those shipped with the project.
 
     Raises
     ------
@@ -148,7 +148,7 @@ def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
 
 
 def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
-    """A description from its TOML text. Raises ProbeFault with every fault."""
+    """Parse a description from its TOML text. Raises ProbeFault with every fault."""
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
@@ -158,11 +158,11 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
     protocol = check.one_of(table, "", "protocol", PROTOCOLS)
     sdi12 = protocol == "sdi12"
     channels = table.get("channel", [])
-    if not isinstance(channels, list) or not 1 <= len(channels) <= MAX_CHANNELS:
+    if not isinstance(channels, list) or not 1 <= len(channels) <= MAX_PROBE_CHANNELS:
         check.fault(
             "channel",
             channels if not isinstance(channels, list) else len(channels),
-            f"1 to {MAX_CHANNELS} [[channel]] tables",
+            f"1 to {MAX_PROBE_CHANNELS} [[channel]] tables",
         )
         channels = []
     parsed = [_parse_channel(check, c, f"channel[{i}].", protocol) for i, c in enumerate(channels)]

@@ -144,12 +144,12 @@ class Receipt:
 
 
 def is_slug(text: str) -> bool:
-    """Whether a text may name a site, node, surface, station, probe or channel part."""
+    """Return whether a text may name a site, node, surface, station, probe or channel part."""
     return _SLUG_RE.fullmatch(text) is not None
 
 
 def is_channel(text: str) -> bool:
-    """Whether a text is a full channel name, `station/probe/channel`."""
+    """Return whether a text is a full channel name, `station/probe/channel`."""
     return _CHANNEL_RE.fullmatch(text) is not None
 
 
@@ -157,17 +157,17 @@ def is_channel(text: str) -> bool:
 
 
 def readings_topic(batch: Batch) -> str:
-    """Topic of a batch. It names the span, so that even an undecodable payload can be receipted."""
+    """Return the topic of a batch. It names the span, so that even an undecodable payload can be receipted."""
     return f"underturf/{WIRE_VERSION}/{batch.site}/{batch.node}/readings/{batch.outbox_id}/{batch.first}/{batch.last}"
 
 
 def receipt_topic(site: str, node: str) -> str:
-    """Topic of the retained receipt for one node."""
+    """Return the topic of the retained receipt for one node."""
     return f"underturf/{WIRE_VERSION}/{site}/{node}/receipt"
 
 
 def status_topic(site: str, node: str) -> str:
-    """Topic of a node's retained status, also its last will."""
+    """Return the topic of a node's retained status, also its last will."""
     return f"underturf/{WIRE_VERSION}/{site}/{node}/status"
 
 
@@ -183,7 +183,7 @@ class BatchSpan:
 
 
 def parse_readings_topic(topic: str) -> BatchSpan:
-    """The span named by a readings topic.
+    """Parse a readings topic into the span it names.
 
     Raises
     ------
@@ -208,7 +208,7 @@ def parse_readings_topic(topic: str) -> BatchSpan:
 
 
 def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
-    """A batch as a SenML pack.
+    """Encode a batch as a SenML pack.
 
     Parameters
     ----------
@@ -254,7 +254,7 @@ def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
 
 
 def decode_batch(payload: bytes, span: BatchSpan) -> Batch:
-    """The batch in a payload, checked against what its topic said.
+    """Decode a payload into its batch, checked against what its topic said.
 
     Raises
     ------
@@ -284,12 +284,12 @@ def decode_batch(payload: bytes, span: BatchSpan) -> Batch:
 
 
 def encode_receipt(receipt: Receipt) -> bytes:
-    """A receipt as JSON."""
+    """Encode a receipt as JSON."""
     return json.dumps({"outbox_id": receipt.outbox_id, "seq": receipt.seq}).encode()
 
 
 def decode_receipt(payload: bytes) -> Receipt:
-    """The receipt in a payload.
+    """Decode a payload into its receipt.
 
     Raises
     ------

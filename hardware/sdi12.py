@@ -35,7 +35,7 @@ READY_GRACE_S = 0.5  # our choice: a sensor's seconds may be a little longer tha
 
 
 def measurement(address: str, name: str, *, crc: bool = False) -> Command:
-    """Start a measurement by its name: `M`, `M1` to `M9` or, several sensors at once, `C`, `C1` to `C9`.
+    """Return the command of a measurement by its name: `M`, `M1` to `M9` or, concurrent, `C`, `C1` to `C9`.
 
     Raises ValueError for another name or address.
     """
@@ -46,7 +46,7 @@ def measurement(address: str, name: str, *, crc: bool = False) -> Command:
 
 
 def send_data(address: str, page: int, *, crc: bool = False, concurrent: bool = False) -> Command:
-    """`aD0!` to `aD9!`. `crc` and `concurrent` say how the measurement was started; they are not in the bytes."""
+    """Return `aD0!` to `aD9!`. `crc` and `concurrent` are those of the measurement, not in the bytes."""
     return Command(address, CommandKind.DATA, page, crc=crc, long=concurrent)
 
 
@@ -77,7 +77,7 @@ class ReplyParser:
             self._buffer += data
 
     def next_reply(self) -> Reply | None:
-        """The next whole reply, or None if there is none yet. Raises BadFrame once; after it there is none."""
+        """Return the next whole reply, or None if there is none yet. Raises BadFrame once; after it there is none."""
         if self._spoiled:
             return None
         self._pass_noise()
@@ -102,7 +102,7 @@ class ReplyParser:
         return reply
 
     def finish(self) -> None:
-        """The time for the reply is over. Raises BadFrame, saying how, if none came; bytes after one are let go."""
+        """End the time for the reply. Raises BadFrame, saying how, if none came; bytes after a reply are ignored."""
         if self._replies or self._spoiled:
             return
         sent = shown(self._command.wire)
@@ -237,13 +237,13 @@ class Measurement:
         self._action: Action | None = None
 
     def start(self) -> Action:
-        """The first action. Raises ValueError the second time."""
+        """Return the first action. Raises ValueError the second time."""
         if self._action is not None:
             raise ValueError("Measurement: found it started, expected start once")
         return self._begin()
 
     def receive(self, data: bytes) -> Action | None:
-        """Take bytes from the line. The next action, or None while the present one stands."""
+        """Take bytes from the line; return the next action, or None while the present one stands."""
         if not isinstance(self._action, Send | Wait):
             raise ValueError(f"Measurement: found bytes with {self._action}, expected a Send or Wait under way")
         if self._bad is not None:
@@ -259,7 +259,7 @@ class Measurement:
             return None
 
     def elapsed(self) -> Action:
-        """The time of the present action is over. The next action."""
+        """End the time of the present action; return the next action."""
         if isinstance(self._action, Wait):
             return self._fetch(0)
         if not isinstance(self._action, Send):
@@ -338,7 +338,7 @@ class Measurement:
         return self._service_request() or waiting
 
     def _service_request(self) -> Action | None:
-        """On to the values if the sensor says it is done. Noise while it measures only costs the wait."""
+        """Go on to the values if the sensor says it is done. Noise while it measures only costs the wait."""
         assert isinstance(self._action, Wait)
         try:
             while (reply := self._parser.next_reply()) is not None:

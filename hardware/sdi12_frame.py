@@ -210,12 +210,12 @@ Reply = Acknowledge | Identification | MeasurementTiming | Values | ServiceReque
 
 
 def is_address(text: str) -> bool:
-    """Whether the text is one SDI-12 sensor address."""
+    """Return whether the text is one SDI-12 sensor address."""
     return len(text) == 1 and text.isascii() and text.isalnum()
 
 
 def crc16(data: bytes) -> int:
-    """CRC of section 4.4.12.1: initial 0, reflected, polynomial 0xA001 (the CRC-16/ARC of the catalogues)."""
+    """Return the CRC of section 4.4.12.1: initial 0, reflected, polynomial 0xA001 (CRC-16/ARC)."""
     crc = 0
     for byte in data:
         crc ^= byte
@@ -225,13 +225,13 @@ def crc16(data: bytes) -> int:
 
 
 def crc_characters(data: bytes) -> bytes:
-    """The CRC as the three characters of section 4.4.12.2, each from 0x40 to 0x7F."""
+    """Return the CRC as the three characters of section 4.4.12.2, each from 0x40 to 0x7F."""
     crc = crc16(data)
     return bytes((0x40 | crc >> 12, 0x40 | crc >> 6 & 0x3F, 0x40 | crc & 0x3F))
 
 
 def decode_command(data: bytes) -> Command:
-    """A command from its bytes, `!` included, for the sensor's side. Raises BadFrame for anything else."""
+    """Decode a command, `!` included, for the sensor's side. Raises BadFrame for anything else."""
     if data == b"?!":
         return Command("?", CommandKind.ACKNOWLEDGE)
     match = _COMMAND.fullmatch(data.decode("ascii", "replace"))
@@ -251,7 +251,7 @@ def decode_command(data: bytes) -> Command:
 
 
 def decode_reply(line: bytes, command: Command, *, may_be_service_request: bool = False) -> Reply:
-    """A reply from its bytes, CR LF included.
+    """Decode a reply, CR LF included.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ def decode_reply(line: bytes, command: Command, *, may_be_service_request: bool 
 
 
 def split_values(text: str) -> tuple[str, ...]:
-    """Values `pd.d` run together: sign, up to 7 digits, a point anywhere or nowhere. Raises BadFrame."""
+    """Split values `pd.d` run together: sign, up to 7 digits, a point anywhere or nowhere. Raises BadFrame."""
     texts = tuple(_VALUE.findall(text))
     if "".join(texts) != text:
         raise BadFrame(f"values: found {text!r}, expected a sign and digits, again and again")

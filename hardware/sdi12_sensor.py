@@ -131,7 +131,7 @@ class Sensor:
         return self._identification.address
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Bytes on the line, heard at `now_s`. [s, any steady clock]
+        """Take bytes that were received from the line at `now_s`. [s, any steady clock]
 
         A proper command to this sensor sets the reply and takes the place of whatever was still to be said. A break is
         not seen as one: a line passes on nothing of it, or a NUL, which like all noise begins the command anew.
@@ -155,7 +155,7 @@ class Sensor:
         return min(times, default=None)
 
     def send(self, now_s: float) -> bytes:
-        """What is to be said by now, often nothing."""
+        """Return the bytes to send by now, often none."""
         self._advance(now_s)
         if self._outgoing is None or self._outgoing[0] > now_s:
             return b""
@@ -228,7 +228,7 @@ class Sensor:
 
 
 def value_text(number: float, decimals: int) -> str:
-    """A number as SDI-12 sends it: sign, at most 7 digits, a point.
+    """Return a number as SDI-12 sends it: sign, at most 7 digits, a point.
 
     Decimals are given up, from the last, until the digits fit.
 
@@ -252,7 +252,7 @@ def value_text(number: float, decimals: int) -> str:
 
 
 def _pages(texts: Sequence[str], limit: int) -> list[str]:
-    """Values packed into as few replies as their order allows."""
+    """Pack values into as few replies as their order allows."""
     pages: list[str] = []
     for text in texts:
         try:

@@ -2,16 +2,17 @@
 
 Standard library, pyserial and paho-mqtt only, so that it runs on a small board. Calibration is the pipeline's.
 
-- `faults`: the base of all faults of the surroundings, and the wait before the next try
-- `clock`: wall time, steady time and whether the clock is set; the process environment
-- `config`: `agent.toml` into frozen dataclasses
-- `schedule`: which slot of which probe is due
-- `line`: one serial line
-- `sampler`: one SDI-12 probe at one slot
+- `__main__`: the command `underturf-agent`: run, check, read, show
+- `clock`: wall time, steady time, whether the clock is set; the process environment
+- `config`: `agent.toml` into frozen dataclasses, every fault in one run
 - `dock`: a penetrometer's strokes out of its dock
+- `faults`: the base of all faults of the surroundings, and the wait before the next try
+- `line`: one serial line, opened again after a fault
 - `outbox`: samples on disk until the pipeline's receipt
-- `publisher`: batches to the broker, receipts back
-- `service`: the running agent
+- `publisher`: batches to the broker, receipts to the outbox
+- `sampler`: one SDI-12 probe at one slot
+- `schedule`: which slot of which probe is due
+- `service`: the running agent, one bounded step after the other
 """
 
 __version__ = "0.1.0"

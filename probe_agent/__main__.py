@@ -26,7 +26,7 @@ CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run the command line; the exit code."""
+    """Run the command line; return the exit code."""
     given = _parser().parse_args(arguments)
     try:
         config = load(given.config)

@@ -57,19 +57,19 @@ class Clock(Protocol):
     follows: bool
 
     def now_ms(self) -> int:
-        """Wall time. [ms since 1970, UTC]"""
+        """Return wall time. [ms since 1970, UTC]"""
 
     def monotonic(self) -> float:
-        """Steady real time. [s]"""
+        """Return steady real time. [s]"""
 
     def wait(self, seconds: float, stop: threading.Event) -> bool:
-        """Wait so many real seconds or until `stop` is set; whether it is."""
+        """Wait so many real seconds or until `stop` is set; return whether it is."""
 
     def wait_until(self, due_ms: int, stop: threading.Event) -> bool:
-        """Wait until wall time `due_ms`, at most PULSE_S; whether it is reached. Call it again if it is not."""
+        """Wait until wall time `due_ms`, at most PULSE_S; return whether it is reached. Call it again if it is not."""
 
     def note(self) -> ClockNote:
-        """Whether the wall clock is set, and how long this machine has been up."""
+        """Return whether the wall clock is set, and how long this machine has been up."""
 
 
 class SystemClock:
@@ -177,7 +177,7 @@ class FollowClock:
         return ClockNote(True, self._boot_id, time.monotonic_ns() // 1_000_000, self.now_ms())
 
     def close(self) -> None:
-        """Leave the simulator."""
+        """Disconnect from the simulator."""
         for talk in (self._asking, self._waiting):
             if talk is not None:
                 talk.close()
@@ -204,7 +204,7 @@ class _ClockConnection:
         return b"\n" in self._received or bool(select.select([self._socket], [], [], within_s)[0])
 
     def answer(self) -> int:
-        """The time in the next answer. [ms]"""
+        """Return the time in the next answer. [ms]"""
         while b"\n" not in self._received:
             data = self._socket.recv(256)
             if not data:
@@ -226,7 +226,7 @@ class _ClockConnection:
 
 
 def environment(name: str) -> str | None:
-    """A variable of the process environment, None where it is not set."""
+    """Return a variable of the process environment, None where it is not set."""
     return os.environ.get(name)
 
 
@@ -238,7 +238,7 @@ def _boot_id() -> str:
 
 
 def _synchronised() -> bool:
-    """Whether the kernel's clock is kept by a time service; true where the kernel does not say."""
+    """Return whether the kernel's clock is kept by a time service; true where the kernel does not say."""
     try:
         adjtimex = ctypes.CDLL(None, use_errno=True).adjtimex
     except (OSError, AttributeError):

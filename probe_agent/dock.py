@@ -74,7 +74,7 @@ class Dock:
         return f"docked, left in the device: {', '.join(left[:8])}" if left else "docked"
 
     def _keep(self, stroke: Stroke, outbox: Outbox, clock: Clock, note: ClockNote) -> bool:
-        """Whether the stroke is in custody now."""
+        """Store the stroke; return whether it is in custody now."""
         name = f"{stroke.probe}-{stroke.stroke_id}"
         if stroke.outcome is Outcome.REPEATED:
             return True
@@ -94,7 +94,7 @@ class Dock:
         return self._partial_rounds[name] >= PARTIAL_ROUNDS
 
     def _samples(self, stroke: Stroke, name: str, now_ms: int) -> list[Sample]:
-        """Depth and force of each step, a millisecond apart: no two share a time. Missing ones are bad frames."""
+        """Return depth and force of each step, a millisecond apart. Missing ones are bad frames."""
         began_ms = now_ms - (stroke.age_s or 0) * 1000
         began_ms = max(began_ms, self._free_from_ms) if stroke.age_s is None else began_ms
         count = max(stroke.count or 0, stroke.steps[-1].number if stroke.steps else 0)
@@ -144,7 +144,7 @@ def _value(channel: Channel, step: Step | None) -> tuple[float | None, Status]:
 
 
 def _hand_over(host: DockHost, line: SerialLine, clock: Clock, stop: threading.Event, keep: Keep) -> bool:
-    """One hand-over; whether anybody answered. Strokes that `keep` takes are acknowledged."""
+    """Run one hand-over; return whether a device answered. Strokes that `keep` takes are acknowledged."""
     docked = False
     began = clock.monotonic()
     with line.held():

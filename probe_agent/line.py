@@ -70,12 +70,12 @@ class SerialLine:
 
     @contextlib.contextmanager
     def held(self) -> Iterator[None]:
-        """Keep other threads off the line for one whole conversation."""
+        """Keep other threads off the line for one whole exchange."""
         with self._lock:
             yield
 
     def send(self, data: bytes, *, wake: bool = False, keep_input: bool = False) -> float:
-        """Throw away what has come, send a break where it is needed, and write.
+        """Discard pending input, send a break where it is needed, and write.
 
         Parameters
         ----------
@@ -105,7 +105,7 @@ class SerialLine:
             return self._active_at
 
     def receive(self, deadline: float) -> bytes:
-        """What comes next, as soon as it comes; nothing if nothing came by the deadline. [s, steady clock]
+        """Return the next bytes as soon as they come; none if none came by the deadline. [s, steady clock]
 
         Raises LineAway.
         """
@@ -118,13 +118,13 @@ class SerialLine:
             return data
 
     def discard(self, seconds: float) -> None:
-        """Leave the line alone so long and throw away what has come. Raises LineAway."""
+        """Leave the line alone so long, then discard what has come. Raises LineAway."""
         with self._lock, self._in_use() as port:
             self._pause.wait(seconds)
             port.reset_input_buffer()
 
     def close(self) -> None:
-        """Give the port back."""
+        """Close the port."""
         with self._lock:
             port, self._port = self._port, None
             if port is not None:
@@ -189,7 +189,7 @@ class SerialLine:
 
 
 def refuse_bad_parity(fd: int) -> None:
-    """Have the port give a NUL, which no codec takes, for a byte whose parity does not fit.
+    """Set the port to give a NUL, which no codec takes, for a byte whose parity does not fit.
 
     pyserial asks for parity but never for its being looked at, so that a wrong byte would come through as it is.
     """

@@ -178,7 +178,7 @@ class Outbox:
         grid_s: int | None = None,
         stroke: tuple[str, str] | None = None,
     ) -> int:
-        """Keep samples; committed and synced when it returns.
+        """Store samples; committed and synced when it returns.
 
         Parameters
         ----------
@@ -220,7 +220,7 @@ class Outbox:
         return len(rows)
 
     def _make_room(self, pages: int) -> None:
-        """Let the oldest rows go while so many more pages would make the file nearly full."""
+        """Drop the oldest rows while so many more pages would make the file nearly full."""
         high = int(self._max_pages * HIGH_WATER)
         while self._used_pages() + pages > high and self.lowest_kept <= self.assigned:
             last = min(self.lowest_kept + DROP_ROWS - 1, self.assigned)
@@ -242,31 +242,31 @@ class Outbox:
         return count - free
 
     def redate(self, note: ClockNote) -> int:
-        """Date again what this boot sampled before its clock was set, slots too; how many rows."""
+        """Date again what this boot sampled before its clock was set, slots too; return the number of rows."""
         offset_ms = note.now_ms - note.uptime_ms
         values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
         with _told_apart(self.path), self._transaction():
             return self._db.execute(_REDATE, values).rowcount
 
     def set_line(self, name: str, state: str, now_ms: int) -> None:
-        """Remember the state of a line for `peek`; written only when it changes."""
+        """Store the state of a line for `peek`; written only when it changes."""
         with _told_apart(self.path):
             self._db.execute(_SET_LINE, (name, state[:LINE_REASON_CHARS], now_ms))
 
     def forget_lines(self, names_json: str) -> None:
-        """Forget all lines but those in a JSON list of names."""
+        """Delete all lines but those in a JSON list of names."""
         with _told_apart(self.path):
             self._db.execute(_FORGET_LINES, (names_json,))
 
     def last_slots(self) -> dict[str, int]:
-        """The slot last kept, by probe. [s since 1970]"""
+        """Return the slot last stored, by probe. [s since 1970]"""
         with _told_apart(self.path):
             return dict(self._db.execute("SELECT probe, slot_s FROM last_slot").fetchall())
 
     # --- out -----------------------------------------------------------------------------------------------------
 
     def batch(self, after_seq: int, most: int, *, hold: ClockNote | None = None) -> Batch | None:
-        """The oldest readings after a number, at most so many, with consecutive numbers; None if there are none.
+        """Return the oldest readings after a number, at most so many, with consecutive numbers; None if there are none.
 
         Parameters
         ----------
@@ -335,7 +335,7 @@ class Outbox:
         self.outbox_id = name
 
     def prune(self, oldest_ms: int) -> int:
-        """Let receipted rows measured before `oldest_ms` go; how many went."""
+        """Delete receipted rows measured before `oldest_ms`; return how many went."""
         with _told_apart(self.path), self._transaction():
             row = self._db.execute(
                 "SELECT min(seq) FROM (SELECT seq, measured_at_ms FROM reading WHERE seq <= ? ORDER BY seq LIMIT ?)"
@@ -363,7 +363,7 @@ class Outbox:
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
-        """One commit; on any fault nothing of it stays, in the file or in the counters."""
+        """Run one transaction; on any fault nothing of it stays, in the file or in the counters."""
         counters = getattr(self, "lowest_kept", 1), getattr(self, "dropped", 0)
         self._db.execute(_BEGIN)
         try:
@@ -392,7 +392,7 @@ _STATUS = {status.value: status for status in Status}
 
 @contextlib.contextmanager
 def _told_apart(path: Path) -> Iterator[None]:
-    """SQLite's errors as ours: no room now, or a file that is no outbox."""
+    """Translate SQLite's errors: no room now, or a file that is no outbox."""
     try:
         yield
     except sqlite3.DatabaseError as err:
@@ -403,7 +403,7 @@ def _told_apart(path: Path) -> Iterator[None]:
 
 
 def open_outbox(folder: Path, *, site: str, node: str, max_bytes: int) -> tuple[Outbox, Path | None]:
-    """An outbox; a damaged file is set aside and a new one, with a new name, begun. Where it was set aside, or None."""
+    """Open the outbox; set a damaged file aside and begin a new one. Also returns where it was set aside, or None."""
     folder.mkdir(parents=True, exist_ok=True)
     try:
         return Outbox(folder, site=site, node=node, max_bytes=max_bytes), None
@@ -413,7 +413,7 @@ def open_outbox(folder: Path, *, site: str, node: str, max_bytes: int) -> tuple[
 
 
 def set_aside(folder: Path) -> Path:
-    """Rename a damaged outbox out of the way, for a look by hand. The newest KEEP_SET_ASIDE are kept."""
+    """Rename a damaged outbox, for a look by hand. The newest KEEP_SET_ASIDE are kept."""
     numbers = sorted(_numbers(folder.glob("outbox-damaged-*.db")))
     for number in numbers[: max(0, len(numbers) - KEEP_SET_ASIDE + 1)]:
         for suffix in ("", "-wal", "-shm"):
@@ -434,7 +434,7 @@ def _numbers(files: Iterable[Path]) -> Iterator[int]:
 
 
 def peek(folder: Path) -> Peek:
-    """What the outbox file in a folder says of itself, without disturbing an agent that uses it.
+    """Return what the outbox file in a folder says of itself, without disturbing an agent that uses it.
 
     Raises
     ------

@@ -88,7 +88,7 @@ class Publisher:
         self._status_at = float("-inf")
 
     def use(self, outbox: Outbox) -> None:
-        """Go on with another outbox, after the first was damaged."""
+        """Continue with another outbox, after the first was damaged."""
         self._outbox = outbox
         self._rewind()
 
@@ -122,10 +122,10 @@ class Publisher:
             self._serve(connection, now, hold, lines or {})
 
     def acknowledged(self, first: int, last: int) -> None:
-        """The broker has acknowledged a batch. This proves nothing, so nothing is freed."""
+        """Note a broker's acknowledgement of a batch. It proves nothing, so nothing is freed."""
 
     def stop(self, *, lines: Mapping[str, str] | None = None) -> None:
-        """Say goodbye and close; at most about FAREWELL_S."""
+        """Publish the status `down` and close; at most about FAREWELL_S."""
         if self._connection is not None:
             if self._connection.is_open and self._connection.closed is None:
                 self._connection.farewell(self._status_payload("down", lines or {}))
@@ -195,7 +195,7 @@ class Publisher:
                 return
 
     def _resend_late(self, now: float) -> bool:
-        """Begin again at the last receipt when the next is late; whether the connection was given up over it."""
+        """Send again from the last receipt when the next is late; return whether the connection was given up."""
         if not self._in_flight:
             return False
         if now - max(self._in_flight[0].at, self._progress_at) < self._config.broker.receipt_timeout_s:
@@ -275,12 +275,12 @@ class _Connection:
         self._client.loop_start()
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int | None:
-        """The number of the message, or None if the client did not take it."""
+        """Publish a message; return its number, or None if the client did not take it."""
         info = self._client.publish(topic, payload, qos=1, retain=retain)
         return info.mid if info.rc == mqtt.MQTT_ERR_SUCCESS else None
 
     def farewell(self, status: bytes) -> None:
-        """Leave the last word on the status topic: a clean goodbye sends no will."""
+        """Publish the last status: after a clean disconnect the broker sends no will."""
         with contextlib.suppress(RuntimeError, ValueError):
             self._client.publish(self._status_topic, status, qos=1, retain=True).wait_for_publish(FAREWELL_S)
 

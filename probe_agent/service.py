@@ -160,7 +160,7 @@ class Agent:
     # --- the work of one step ------------------------------------------------------------------------------------
 
     def _work(self, stop: threading.Event) -> bool:
-        """Whether a probe was read."""
+        """Do the work of one step; return whether a probe was read."""
         note = self._clock.note()
         now_ms = note.now_ms
         self._update_clock(note)

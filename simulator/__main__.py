@@ -1,7 +1,7 @@
 """The simulator's command: `play` serves a record or a scenario as probes on serial lines, `run` writes one down.
 
-It reads arguments, runs the loop and says on standard output, one JSON object a line, when it is ready, when the
-history is over, when the record is, and when it stops. Everything else is in the modules it calls.
+On standard output `play` prints one JSON object a line: when it is ready, when the history is over, when the record is,
+and when it stops.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ DEFAULT_RATE = 60.0
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Run one command; the exit code."""
+    """Run one command; return the exit code."""
     options = _parser().parse_args(arguments)
     try:
         return int(options.run(options))
@@ -140,7 +140,7 @@ def _play(options: argparse.Namespace) -> int:
 
 
 def serve(service: Service, *, parent: int | None) -> int:
-    """Step until told to stop by SIGINT or SIGTERM, or until `parent`, a process id, is this one's parent no more."""
+    """Step until SIGINT or SIGTERM, or until `parent`, a process id, is no longer the parent of this process."""
     stopped: list[int] = []
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda number, _: stopped.append(number))
@@ -169,7 +169,7 @@ def _say(event: str, service: Service) -> None:
 
 
 def parse_probe_fault(text: str) -> tuple[str, PlantedFault]:
-    """A probe's name and a fault from `PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]`, empty parts left at their default.
+    """Parse `PROBE:KIND[:CHANNELS[:START[:END[:SIZE]]]]` into a probe's name and a fault; empty parts take defaults.
 
     Raises
     ------
@@ -190,7 +190,7 @@ def parse_probe_fault(text: str) -> tuple[str, PlantedFault]:
 
 
 def _moment_ms(text: str) -> int:
-    """A date or time as milliseconds since 1970; UTC where no offset is written."""
+    """Parse a date or time as milliseconds since 1970; UTC where no offset is written."""
     try:
         moment = datetime.fromisoformat(text)
     except ValueError as err:

@@ -1,6 +1,6 @@
-"""One serial line's far end without the line: SDI-12 sensors that share a bus, and the faults of their wire.
+"""The far end of an SDI-12 line: sensors that share a bus, and the faults of their wire.
 
-Bytes from the agent and the time go in; bytes to send, each with a delay, come out. It owns no port and sleeps never.
+Bytes from the agent and the time go in; bytes to send, each with a delay, come out.
 """
 
 from __future__ import annotations
@@ -24,19 +24,19 @@ class FarEnd(Protocol):
     """What hangs on a line: SDI-12 sensors, or a penetrometer in its dock."""
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Bytes from the agent. `now_s`: any steady clock. [s]"""
+        """Take bytes from the agent. `now_s`: any steady clock. [s]"""
         ...
 
     def take_time(self) -> None:
-        """From now on answer no faster than the real thing; until then, in lock-step, at once."""
+        """From now on answer no faster than a real device; until then, in lock-step, at once."""
         ...
 
     def due_s(self) -> float | None:
-        """When `send` next has something, on that clock. [s]"""
+        """Return when `send` next has something, on that clock. [s]"""
         ...
 
     def send(self, now_s: float) -> list[Sent]:
-        """What is to go out by now."""
+        """Return what is to go out by now."""
         ...
 
 
@@ -70,23 +70,23 @@ class Sdi12Bus:
         self._sensors = [(probe, _sensor(a, probe, now_ms, 0)) for a, probe in self._probes.items()]
 
     def take_time(self) -> None:
-        """The history is over: from now on sensors start their replies and measure as slowly as real ones."""
+        """End the lock-step: from now on sensors start their replies and measure as slowly as real ones."""
         self._at_once = False
         self._sensors = [(p, _sensor(a, p, self._now_ms, LIVE_READY_S)) for a, p in self._probes.items()]
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Bytes from the agent; every sensor that still lives hears them."""
+        """Pass bytes from the agent to every sensor that still answers."""
         at_ms = self._now_ms()
         for probe, sensor in self._sensors:
             if probe.alive(at_ms):
                 sensor.receive(data, now_s)
 
     def due_s(self) -> float | None:
-        """When the next sensor speaks. [s]"""
+        """Return when the next sensor replies. [s]"""
         return min((due for _, sensor in self._sensors if (due := sensor.due_s) is not None), default=None)
 
     def send(self, now_s: float) -> list[Sent]:
-        """Replies that are due, as the line lets them through."""
+        """Return replies that are due, with the faults of the line."""
         out: list[Sent] = []
         for _, sensor in self._sensors:
             due = sensor.due_s

@@ -1,4 +1,4 @@
-"""Four invented climates by monthly means, labelled by type: numbers for `weather.generate` and nothing else.
+"""Four invented climates by monthly means, labelled by type, for `weather.generate`.
 
 None is a place. The means are ours, chosen to look like their type.
 """

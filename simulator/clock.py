@@ -1,9 +1,8 @@
 """Simulated time: lock-step through the history, then a steady multiple of real time.
 
-In lock-step time stands until every registered waiter waits, and then jumps to the earliest moment waited for: nobody's
-timeout is ever scaled, and the history goes as fast as the slowest of them. When all wait for a moment after the end of
-the history, time starts to run. This module opens no socket and never sleeps; real time comes in as a number from a
-steady clock.
+In lock-step time stands until every registered waiter waits, and then jumps to the earliest moment waited for: no
+timeout is scaled, and the history goes as fast as the slowest waiter. When all wait for a moment after the end of the
+history, time starts to run. Real time comes in as a number from a steady clock.
 """
 
 from __future__ import annotations
@@ -14,7 +13,7 @@ from dataclasses import dataclass, field
 
 
 def steady_s() -> float:
-    """Real seconds that never go back, from no particular moment. [s]"""
+    """Return steady real time, from no particular moment. [s]"""
     return time.monotonic()
 
 
@@ -23,7 +22,7 @@ ClockSteps = Sequence[tuple[int, int]]
 
 
 def offset_ms(steps: ClockSteps, true_ms: int) -> int:
-    """How far the node's clock is ahead of true time. [ms]"""
+    """Return how far the node's clock is ahead of true time. [ms]"""
     return sum(by_ms for at_ms, by_ms in steps if at_ms <= true_ms)
 
 
@@ -88,17 +87,17 @@ class SimulatedTime:
         return 1.0 if self.live or span == 0 else (self._now_ms - self.start_ms) / span
 
     def now_ms(self, real_s: float) -> int:
-        """Simulated time. [ms since 1970, UTC]"""
+        """Return simulated time. [ms since 1970, UTC]"""
         if self._live_since_s is None:
             return self._now_ms
         return self.history_end_ms + int((real_s - self._live_since_s) * 1000.0 * self.rate)
 
     def rate_now(self) -> float:
-        """0 while time stands between steps, else the rate."""
+        """Return the rate, 0 while time stands between steps."""
         return self.rate if self.live else 0.0
 
     def register(self, who: object, name: str, *, drives: bool = True) -> None:
-        """`who` takes part in the lock-step from now on: time waits for it.
+        """Let `who` take part in the lock-step from now on: time waits for it.
 
         Time moves only while at least one who `drives` it is there: an agent does, a device that only needs its time
         does not, or it would run the history off while the agent is being restarted.
@@ -109,22 +108,22 @@ class SimulatedTime:
             self.paused, self.pause_ms = False, None
 
     def forget(self, who: object) -> None:
-        """`who` is gone; time does not wait for it any more."""
+        """Remove `who`; time does not wait for it any more."""
         self._waiters.pop(who, None)
         self._news = True
 
     def wait(self, who: object, due_ms: int) -> None:
-        """`who` has nothing to do before `due_ms`. Of one who is not registered nothing is noted."""
+        """Note that `who` has nothing to do before `due_ms`; ignored for one who is not registered."""
         if who in self._waiters:
             self._waiters[who].due_ms = due_ms
             self._news = True
 
     def waiting(self) -> dict[str, bool]:
-        """Who is registered, by name, and whether it waits."""
+        """Return who is registered, by name, and whether it waits."""
         return {waiter.name: waiter.due_ms is not None for waiter in self._waiters.values()}
 
     def advance(self, real_s: float) -> bool:
-        """Move on as far as may be now. True if time moved or began to run.
+        """Advance time as far as it may go now. True if time moved or began to run.
 
         Whoever is due is no longer taken to be waiting: it must say again when it next is.
         """
@@ -160,7 +159,7 @@ class SimulatedTime:
         return True
 
     def real_s_until(self, due_ms: int, real_s: float) -> float | None:
-        """Real seconds until `due_ms`; 0 if it has come; None while nobody can say, in lock-step."""
+        """Return real seconds until `due_ms`; 0 if it has come; None in lock-step, where nobody can say."""
         now_ms = self.now_ms(real_s)
         if now_ms >= due_ms:
             return 0.0

@@ -6,8 +6,8 @@ One request a line, one answer a line, UTF-8:
     now             the time                                    -> NOW_MS RATE
     until DUE_MS    wait; answered once that time has come      -> NOW_MS RATE
 
-RATE is 0 while time stands between two steps of the history. Who breaks the form is told `error ...` and cut off. It
-must not decide when time moves: that is `simulator.clock`. A client that is gone is forgotten and must say hello again.
+RATE is 0 while time stands between two steps of the history. A client that breaks the form is answered `error ...` and
+disconnected. A client that is gone is forgotten and has to say hello again. `simulator.clock` decides when time moves.
 """
 
 from __future__ import annotations
@@ -86,7 +86,7 @@ class ClockServer:
         selector.register(self._listener, selectors.EVENT_READ, self._accept)
 
     def work(self) -> bool:
-        """Move time on as far as may be and answer whoever has waited long enough. True if time moved."""
+        """Advance time as far as it may go and answer whoever has waited long enough. True if time moved."""
         real_s = steady_s()
         moved = self._time.advance(real_s)
         now_ms = self._time.now_ms(real_s)
@@ -96,13 +96,13 @@ class ClockServer:
         return moved
 
     def timeout_s(self) -> float | None:
-        """Real seconds until somebody's wait is over. [s] None if that hangs on the others."""
+        """Return real seconds until somebody's wait is over. [s] None if that depends on the others."""
         real_s = steady_s()
         waits = [self._time.real_s_until(c.due_ms, real_s) for c in self._clients if c.due_ms is not None]
         return min((wait for wait in waits if wait is not None), default=None)
 
     def close(self) -> None:
-        """Cut everybody off and take the socket away."""
+        """Disconnect all clients and remove the socket."""
         for client in list(self._clients):
             self._drop(client)
         self._selector.unregister(self._listener)
@@ -174,7 +174,7 @@ class ClockServer:
 
 
 def _remove_stale(path: Path) -> None:
-    """Take away a socket file that nobody serves: what a killed simulator leaves behind."""
+    """Remove a socket file that nobody serves: what a killed simulator leaves behind."""
     if not path.is_socket():
         return
     with contextlib.closing(socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)) as probe:

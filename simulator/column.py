@@ -1,8 +1,7 @@
 """A column of turf and soil and the water in it: grid, state, boundaries, and the step that closes its balance.
 
-This is the Richards solver with names and units; the loops are in `kernels.py`. Depth is counted from the leaf base,
-positive down. A column and its state are values: `advance` returns a new state and what flowed, and changes nothing.
-It must not know weather, grass or time of year.
+The Richards solver with names and units; its loops are in `kernels`. Depth is counted from the leaf base, positive
+down. A column and its state are values: `advance` returns a new state and the flows, and changes neither.
 """
 
 from dataclasses import dataclass, replace
@@ -169,7 +168,7 @@ class Flow:
 
 
 def graded(thickness_m: float, first_m: float, growth: float = 1.0, largest_m: float = 0.05) -> FloatArray:
-    """Link lengths that fill a layer, starting near `first_m` and growing by `growth` up to `largest_m`."""
+    """Return the link lengths that fill a layer, starting near `first_m` and growing by `growth` up to `largest_m`."""
     lengths, total, size = [], 0.0, first_m
     while total + 0.5 * size < thickness_m:
         lengths.append(size)
@@ -235,7 +234,7 @@ def build(
 
 
 def start(column: Column, head_m: FloatArray | float) -> ColumnState:
-    """State at the given heads. [m] A scalar holds for every node; a positive one at the surface is a pond."""
+    """Return the state at the given heads. [m] A scalar holds for every node; above 0 at the surface is a pond."""
     head = np.array(np.broadcast_to(np.asarray(head_m, dtype=float), column.depth_m.shape))
     repelling = np.full(head.size, -1.0)
     if column.repellency is not None:
@@ -246,7 +245,7 @@ def start(column: Column, head_m: FloatArray | float) -> ColumnState:
 
 
 def node_volume_m(column: Column) -> FloatArray:
-    """Thickness of ground each node stands for. [m]"""
+    """Return the thickness of ground each node stands for. [m]"""
     volume = np.zeros(column.depth_m.size)
     volume[:-1] += 0.5 * column.length_m
     volume[1:] += 0.5 * column.length_m
@@ -254,7 +253,7 @@ def node_volume_m(column: Column) -> FloatArray:
 
 
 def node_water_m(column: Column, head_m: FloatArray) -> FloatArray:
-    """Water each node holds at the given heads, the pond not counted. [m]"""
+    """Return the water each node holds at the given heads, the pond not counted. [m]"""
     head = np.asarray(head_m, dtype=float)
     count = head.size
     forcing = np.zeros(kernels.FORCING_ENTRIES)
@@ -271,7 +270,7 @@ def node_water_m(column: Column, head_m: FloatArray) -> FloatArray:
 
 
 def porosity(column: Column) -> FloatArray:
-    """Pores of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]"""
+    """Return the pore space of the ground of each node, averaged over a layer boundary by thickness. [m3 m-3]"""
     full = np.where(column.link_material >= 0, column.parameters[column.link_material, kernels.THETA_S], 0.0)
     half = 0.5 * full * column.length_m
     total = np.zeros(column.depth_m.size)
@@ -281,7 +280,7 @@ def porosity(column: Column) -> FloatArray:
 
 
 def theta(column: Column, state: ColumnState) -> FloatArray:
-    """Water content of the ground each node stands for, averaged over a layer boundary by thickness. [m3 m-3]
+    """Return the water content of the ground of each node, averaged over a layer boundary by thickness. [m3 m-3]
 
     At most the porosity: the least compression of full ground that the solver counts is left out.
     """
@@ -289,12 +288,12 @@ def theta(column: Column, state: ColumnState) -> FloatArray:
 
 
 def pond_m(state: ColumnState) -> float:
-    """Depth of water standing on the surface. [m]"""
+    """Return the depth of water standing on the surface. [m]"""
     return max(float(state.head_m[0]), 0.0)
 
 
 def storage_m(column: Column, state: ColumnState, top_m: float = 0.0, base_m: float = np.inf) -> float:
-    """Water in the ground between two depths, each node's water spread evenly over its half links. [m]"""
+    """Return the water in the ground between two depths, each node's water spread evenly over its half links. [m]"""
     water = node_water_m(column, state.head_m)
     volume = node_volume_m(column)
     upper = np.concatenate([[0.0], column.depth_m[1:] - 0.5 * column.length_m])

@@ -1,8 +1,8 @@
 """Faults that can be planted: in a probe, and on the line between it and the agent.
 
-A probe fault changes what a channel hears over a span of time. A line fault changes the bytes of one reply. Both are
-small functions of seed, moment and what went in, so that the same seed makes the same trouble. Nothing here waits,
-reads a clock or touches a port: a delay is a number that the line must keep.
+A probe fault changes what a channel reads over a span of time. A line fault changes the bytes of one reply, or delays
+them by a number of seconds that the line keeps. Both are functions of seed, moment and input: the same seed gives the
+same faults.
 """
 
 from __future__ import annotations
@@ -67,13 +67,13 @@ class PlantedFault:
             raise ValueError(f"probe fault swapped_depths: found channels {self.channels}, expected two or more")
 
     def touches(self, channel: str, at_ms: int) -> bool:
-        """Whether it bears on that channel now."""
+        """Return whether the fault applies to that channel now."""
         named = channel in self.channels if self.channels else channel.startswith("moisture")
         return named and self.start_ms <= at_ms < self.end_ms
 
 
 def is_silent(fault: PlantedFault, at_ms: int, seed: str) -> bool:
-    """Whether the fault keeps the whole probe from answering now."""
+    """Return whether the fault keeps the whole probe from answering now."""
     if fault.kind == "sliced":
         return fault.start_ms <= at_ms
     if fault.kind != "dropped_replies" or not fault.start_ms <= at_ms < fault.end_ms:
@@ -85,7 +85,7 @@ def is_silent(fault: PlantedFault, at_ms: int, seed: str) -> bool:
 def planted(
     faults: Sequence[PlantedFault], channel: str, at_ms: int, sound: Sound, *, seed: int = 0, air: float = 0.0
 ) -> float | None:
-    """What a channel hears with its faults, each laid over the ones before it. `air` is what it would hear in air."""
+    """Return what a channel reads with its faults, each applied over those before it. `air` is its reading in air."""
     for number, fault in enumerate(faults):
         if fault.touches(channel, at_ms):
             sound = _with_fault(fault, sound, f"{seed}/{number}", air)
@@ -129,7 +129,7 @@ class Sent:
 
 
 def parse_line_faults(text: str) -> dict[str, float]:
-    """Shares by kind from text such as `silence=0.01,bit_flip=0.05`; `all=0.01` means each kind.
+    """Parse shares by kind from text such as `silence=0.01,bit_flip=0.05`; `all=0.01` means each kind.
 
     Raises
     ------
@@ -150,7 +150,7 @@ def parse_line_faults(text: str) -> dict[str, float]:
 
 
 def with_line_faults(reply: bytes, shares: Mapping[str, float], random: Random) -> list[Sent]:
-    """One reply as it comes out of a bad line.
+    """Return one reply as it comes out of a bad line.
 
     Parameters
     ----------
@@ -175,7 +175,7 @@ def with_line_faults(reply: bytes, shares: Mapping[str, float], random: Random) 
 
 
 def unplugged(shares: Mapping[str, float], seed: int, line: str, at_ms: int) -> bool:
-    """Whether the adapter is out at that moment: whole spans of two hours, the given share of them."""
+    """Return whether the adapter is out at that moment: whole spans of two hours, the given share of them."""
     share = shares.get("unplugged", 0.0)
     return share > 0.0 and Random(f"unplugged/{seed}/{line}/{at_ms // UNPLUGGED_FOR_MS}").random() < share
 

@@ -96,12 +96,12 @@ class GroundFluxes:
 
 
 def thatch_node(column: Column) -> int:
-    """Node at the base of the thatch, the upper one where there is a break."""
+    """Return the node at the base of the thatch, the upper one where there is a break."""
     return int(np.argmax(column.link_material != column.link_material[0]))
 
 
 def column_of(turf: TurfProfile) -> Column:
-    """The grid of a turf: under 2 mm in the thatch (it may grow), 2 mm below it, growing to 40 mm."""
+    """Return the grid of a turf: under 2 mm in the thatch (it may grow), 2 mm below it, growing to 40 mm."""
     count = max(4, int(np.ceil(turf.thatch_m / 0.0017)))
     spacing = [np.full(count, turf.thatch_m / count)]
     first = 0.002
@@ -130,7 +130,7 @@ def prepare(
     rooted_to_m: float = 0.12,
     green: float = 1.0,
 ) -> GroundState:
-    """A station at rest: one head and one temperature throughout, 95 % of its roots above a depth.
+    """Return a station at rest: one head and one temperature throughout, 95 % of its roots above a depth.
 
     Raises
     ------
@@ -262,7 +262,7 @@ def _moved(
 
 
 def bulk_density_kg_m3(column: Column) -> FloatArray:
-    """Of the ground each node stands for, averaged over a layer boundary. [kg m-3]"""
+    """Return the bulk density of the ground each node stands for, averaged over a layer boundary. [kg m-3]"""
     density = np.where(
         column.link_material >= 0, [column.materials[m].bulk_density_kg_m3 for m in column.link_material], 0.0
     )
@@ -272,21 +272,21 @@ def bulk_density_kg_m3(column: Column) -> FloatArray:
 
 
 def strength_kpa(ground: GroundState) -> FloatArray:
-    """Cone resistance at the nodes now. [kPa]"""
+    """Return the cone resistance at the nodes now. [kPa]"""
     full = porosity(ground.column)
     content = theta(ground.column, ground.water)
     return cone_resistance_kpa(ground.water.head_m, content / full, bulk_density_kg_m3(ground.column))
 
 
 def node_temperature_degc(ground: GroundState) -> FloatArray:
-    """Temperature at the nodes of the water column. [degC]"""
+    """Return the temperature at the nodes of the water column. [degC]"""
     return np.interp(ground.column.depth_m, ground.levels.depth_m, ground.temperature_degc)
 
 
 def end_of_day(
     turf: TurfProfile, ground: GroundState, *, mean_air_degc: float, met_share: float
 ) -> tuple[GroundState, float]:
-    """Let roots and sward live a day; returns the ground and the water that came with grown thatch. [mm]
+    """Let roots and sward live a day; return the ground and the water that came with grown thatch. [mm]
 
     `met_share` is the day's uptake over its demand, 1 where there was none.
     """
@@ -301,7 +301,7 @@ def end_of_day(
 
 
 def make_pass(ground: GroundState, done: Pass) -> tuple[GroundState, float]:
-    """Take a pass over the turf; returns the ground and the water that left with the thatch, negative. [mm]"""
+    """Make a pass over the turf; return the ground and the water that left with the thatch, negative. [mm]"""
     density = roots.cut(ground.column, ground.density, area_share=done.area_share, depth_m=done.depth_m)
     return _with_thatch(replace(ground, density=density), after_pass(ground.sward, done))
 

@@ -1,7 +1,7 @@
 """Heat in the ground by conduction, the surface temperature as its upper boundary.
 
-The grid is that of the water column, carried on to a depth the year hardly reaches. Conduction only: no freezing, no
-heat carried by water. It must not know where the surface temperature comes from.
+The grid is that of the water column, carried on to a depth that the yearly wave hardly reaches. Conduction only: no
+freezing, no heat carried by water.
 """
 
 import math
@@ -33,7 +33,7 @@ class HeatGrid:
 
 
 def grid(column: Column) -> HeatGrid:
-    """Levels at the column's depths (a break counted once), then below it, each step half as long again."""
+    """Return levels at the column's depths (a break counted once), then below it, each step half as long again."""
     keep = np.concatenate([[True], column.length_m > 0.0])
     nodes = np.flatnonzero(keep)
     depths = column.depth_m[nodes].tolist()
@@ -66,7 +66,7 @@ def _mean_over_node(column: Column) -> FloatArray:
 
 
 def properties(content: FloatArray, levels: HeatGrid) -> tuple[FloatArray, FloatArray]:
-    """Heat capacity at the levels and conductivity of the links between them.
+    """Return the heat capacity at the levels and conductivity of the links between them.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def conduct(
     surface_last_degc: float,
     duration_s: float,
 ) -> FloatArray:
-    """Temperatures after `duration_s`, the surface going in a straight line from the first to the last value.
+    """Return temperatures after `duration_s`, the surface going in a straight line from first to last value.
 
     Parameters
     ----------

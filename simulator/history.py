@@ -1,7 +1,7 @@
-"""A station's ground run through weather, waterings and passes, kept as physical truth that can be asked at any moment.
+"""A station's ground run through weather, waterings and passes, kept as physical truth for any moment of the run.
 
-`run` steps, `History` remembers: water, heat, roots, grass and every flux, the ledger closed. It answers a virtual
-probe by quantity, depth and time, and says what became of each rain. It must not know probes, limits or verdicts.
+`run` makes a `History`: water, heat, roots, grass and every flux, with a closed ledger. It answers a virtual probe by
+quantity, depth and time, and gives an account of each rain.
 """
 
 from collections.abc import Iterator
@@ -111,7 +111,7 @@ class History:
         return self.start_ms + self.weather.count * self.weather.step_s * 1000
 
     def balance_error_mm(self) -> float:
-        """All water at the end less all at the start and all that moved: what the ledger does not explain. [mm]"""
+        """Return the water at the end less the start and all that moved: what the ledger does not explain. [mm]"""
         total = self.ground_water_mm + self.pond_mm + self.canopy_mm
         flux = {name: float(values.sum()) for name, values in self.flux.items()}
         gained = flux["rain_mm"] + flux["watering_mm"] + flux["thatch_change_mm"]
@@ -120,7 +120,7 @@ class History:
         return float(total[-1] - total[0]) - (gained - lost)
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
-        """Physical truth at a moment, straight lines between the ends of steps.
+        """Return physical truth at a moment, straight lines between the ends of steps.
 
         Parameters
         ----------
@@ -177,7 +177,7 @@ class History:
         return None
 
     def thatch_at(self, at_ms: int) -> float:
-        """Thickness of the thatch at a moment of the run. [m]"""
+        """Return the thickness of the thatch at a moment of the run. [m]"""
         return float(self.thatch_m[round((at_ms - self.start_ms) / (self.weather.step_s * 1000.0))])
 
     @cached_property
@@ -185,7 +185,7 @@ class History:
         return tuple(_relation(made_of) for made_of in self.last.column.materials)
 
     def storage_mm(self, top_m: float, base_m: float) -> FloatArray:
-        """Water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""
+        """Return the water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""
         column, found = self.last.column, []
         for head, depth in zip(self.head_m, self.node_depth_m, strict=True):
             then = replace(column, depth_m=depth, length_m=np.diff(depth))
@@ -193,7 +193,7 @@ class History:
         return np.array(found)
 
     def storage_below_thatch_mm(self, depth_m: float) -> FloatArray:
-        """Water from the base of the thatch, wherever it then is, down to a depth of soil, at every snapshot. [mm]"""
+        """Return the water from the base of the thatch down to a depth of soil, at every snapshot. [mm]"""
         column, found = self.last.column, []
         for head, depth, thatch_m in zip(self.head_m, self.node_depth_m, self.thatch_m, strict=True):
             then = replace(column, depth_m=depth, length_m=np.diff(depth))
@@ -202,12 +202,12 @@ class History:
         return np.array(found)
 
     def water_content(self, depth_m: float) -> FloatArray:
-        """Water content at one depth at every snapshot. [m3 m-3]"""
+        """Return the water content at one depth at every snapshot. [m3 m-3]"""
         found = [self._in_ground("water_content", depth_m, row) for row in range(self.head_m.shape[0])]
         return np.array(found, dtype=float)
 
     def uptake_depth_m(self, first_step: int, last_step: int, fraction: float = 0.95) -> float:
-        """Depth above which `fraction` of the uptake of a span of steps lies. [m] NaN where there was none."""
+        """Return the depth above which `fraction` of the uptake of some steps lies. [m] NaN where there was none."""
         depth, amount = self.node_depth_m[last_step], self.uptake_mm[first_step:last_step].sum(axis=0)
         total = amount.sum()
         if not total > 0.0:
@@ -216,8 +216,10 @@ class History:
         return float(np.interp(fraction * total, np.concatenate([[0.0], np.cumsum(amount)]), edges))
 
     def rains(self, *, gap_h: float = 6.0, follow_h: float = 24.0) -> Iterator[RainAccount]:
-        """What became of each rain or watering: one ends when nothing fell for `gap_h`, and is followed `follow_h` on,
-        or until the next begins."""
+        """Yield what became of each rain or watering.
+
+        One ends when nothing fell for `gap_h`, and is followed for `follow_h` or until the next begins. [h]
+        """
         per_hour = HOUR_S / self.weather.step_s
         wet = np.flatnonzero(self.flux["rain_mm"] + self.flux["watering_mm"] > 0.0)
         if wet.size == 0:
@@ -259,7 +261,7 @@ class JoinedHistory:
         return self.parts[-1].end_ms
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
-        """As `History.value`; the rain total runs on from part to part."""
+        """Return the same as `History.value`; the rain total runs on from part to part."""
         before = 0.0
         for part in self.parts:
             if at_ms <= part.end_ms:
@@ -270,7 +272,7 @@ class JoinedHistory:
         return None
 
     def thatch_at(self, at_ms: int) -> float:
-        """Thickness of the thatch at a moment of the run. [m]"""
+        """Return the thickness of the thatch at a moment of the run. [m]"""
         return next(part for part in self.parts if at_ms <= part.end_ms).thatch_at(at_ms)
 
 

@@ -81,7 +81,7 @@ def compiled(kernel: Kernel) -> Kernel:
 
 @compiled
 def hydraulics(p: FloatArray, h: float) -> tuple[float, float, float, float]:
-    """Water content, its slope, conductivity and its slope at head h [m] for one row of the material table."""
+    """Return content, its slope, conductivity and its slope at head h [m] for one row of the material table."""
     kind = int(p[KIND])
     if kind == VAN_GENUCHTEN:
         if h >= p[H_AIR] or h > -1e-9:
@@ -124,7 +124,7 @@ def hydraulics(p: FloatArray, h: float) -> tuple[float, float, float, float]:
 
 @compiled
 def feddes(h: float, f: FloatArray) -> tuple[float, float]:
-    """Share of potential uptake at head h, and its slope: 0 at h1, 1 from h2 to h3, 0 at h4 (Feddes et al. 1978)."""
+    """Return the share of potential uptake at head h and its slope: 0 at h1, 1 from h2 to h3, 0 at h4 (Feddes 1978)."""
     if h >= f[FEDDES_1] or h <= f[FEDDES_4]:
         return 0.0, 0.0
     if h > f[FEDDES_2]:
@@ -138,7 +138,7 @@ def feddes(h: float, f: FloatArray) -> tuple[float, float]:
 
 @compiled
 def surface_loss(h: float, f: FloatArray) -> tuple[float, float, float]:
-    """Evaporation and run-off from the surface node at head h [m s-1], and the slope of their sum."""
+    """Return evaporation and run-off from the surface node at head h [m s-1], and the slope of their sum."""
     beta, slope = 1.0, 0.0
     if h <= f[H_EVAP_DRY]:
         beta = 0.0
@@ -158,7 +158,7 @@ def surface_loss(h: float, f: FloatArray) -> tuple[float, float, float]:
 def evaluate(
     h: FloatArray, ground: ColumnArrays, links: FloatArray, demand: DemandArrays, work: FloatArray, edge: FloatArray
 ) -> None:
-    """Storage, link fluxes, sinks and boundary fluxes at heads h, with the slopes Newton needs.
+    """Fill in storage, link fluxes, sinks and boundary fluxes at heads h, with the slopes Newton needs.
 
     Parameters
     ----------
@@ -250,7 +250,7 @@ def solve_stage(
     h: FloatArray, start: FloatArray, dt: float, ground: ColumnArrays, links: FloatArray, demand: DemandArrays,
     options: FloatArray, work: FloatArray, edge: FloatArray,
 ) -> int:  # fmt: skip
-    """Newton iterations for water(h) = start + dt * net inflow(h). Returns iterations, negative if not converged."""
+    """Solve water(h) = start + dt * net inflow(h) by Newton. Returns iterations, negative if not converged."""
     count = h.size
     forcing, source = demand[0], demand[2]
     water, capacity, q, dq_up, dq_down = work[WATER], work[CAPACITY], work[FLUX], work[FLUX_UP], work[FLUX_DOWN]
@@ -326,7 +326,7 @@ def solve_stage(
 
 @compiled
 def net_inflow(demand: DemandArrays, work: FloatArray, edge: FloatArray, out: FloatArray) -> None:
-    """Net inflow of each node [m s-1] from the link fluxes, sinks, sources and boundary fluxes of `evaluate`."""
+    """Fill `out` with the net inflow of each node [m s-1] from the fluxes of `evaluate`."""
     forcing, source = demand[0], demand[2]
     q, sink = work[FLUX], work[SINK]
     count = out.size
@@ -347,7 +347,7 @@ def update_repellency(
     dt: float, water: FloatArray, length: FloatArray, contact: float, repellency: FloatArray, repelling: FloatArray,
     links: FloatArray,
 ) -> float:  # fmt: skip
-    """Let dry thatch turn repellent and wetted thatch give way; return the longest step the next change allows [s].
+    """Let dry thatch turn repellent and wetted thatch recover; return the longest step the next change allows [s].
 
     repellency = critical content, least conductivity factor, contact time, drying time, greatest pull; repelling is
     the state of a node, 0..1, or negative where the ground cannot turn repellent.
@@ -480,7 +480,7 @@ def conduct_heat(
     temperature: FloatArray, depth: FloatArray, capacity: FloatArray, conductivity: FloatArray, surface_first: float,
     surface_last: float, duration: float, steps: int,
 ) -> FloatArray:  # fmt: skip
-    """Temperatures [degC] after `duration` seconds: two-stage L-stable steps (Alexander 1977) of the heat equation.
+    """Return temperatures [degC] after `duration` seconds: two-stage L-stable steps (Alexander 1977).
 
     Depth [m], capacity [J m-3 K-1] and temperature are by level, conductivity [W m-1 K-1] by link; the surface goes in
     a straight line from the first to the last value, the last level is insulated below. `temperature` changes in place.

@@ -1,7 +1,7 @@
 """What the ground is made of: hydraulic and thermal parameters of thatch, mat, sand and soils, each with its origin.
 
-Facts only, and the packing of them into the table the numeric kernels read. It must not know depths, weather or
-state. Heads are in metres of water, negative when unsaturated.
+The parameters, and their packing into the table that the kernels read. Heads are in metres of water, negative when
+unsaturated.
 
 Origin of the turf materials. No retention or conductivity set measured on turf thatch could be found in print. The
 seven groups below are OUR fits: residual content, saturated content and conductivity were chosen inside the working
@@ -10,7 +10,7 @@ curve passes through a chosen content at -10 kPa (1.02 m) and at -1500 kPa (153 
 A site with measured cores should replace them.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -128,13 +128,6 @@ def material(name: str) -> Material:
     if name not in MATERIALS:
         raise KeyError(f"material: found {name!r}, expected one of {', '.join(sorted(MATERIALS))}")
     return MATERIALS[name]
-
-
-def with_porosity(base: Material, porosity: float) -> Material:
-    """The same material packed to another saturated content, residual content kept. [m3 m-3]"""
-    if not base.theta_r < porosity < 1.0:
-        raise ValueError(f"{base.name}: porosity: found {porosity}, expected above {base.theta_r} and below 1")
-    return replace(base, theta_s=porosity)
 
 
 def table(materials: tuple[Material, ...]) -> FloatArray:

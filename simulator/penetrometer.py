@@ -1,7 +1,7 @@
-"""A virtual penetrometer: walks the ground from time to time, and hands its strokes over in its dock.
+"""A virtual penetrometer: it is taken over the ground from time to time, and hands its strokes over in its dock.
 
-Its strokes look like a person's pushes and come from a simple law of strength by depth and water; they are never a
-field record. Time is the simulation's, so that a stroke's age is in simulated seconds. No port and no clock here.
+Its strokes look like a person's pushes and come from a simple law of strength by depth and water; they are no field
+record. Time is the simulation's, so that a stroke's age is in simulated seconds.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ Strength = Callable[[float, int], float | None]
 
 
 def strength_by_water(truth: Truth) -> Strength:
-    """A law of strength for a ground of which only the water is known.
+    """Return a law of strength for a ground of which only the water is known.
 
     Resistance falls by a factor e for each 0.12 m3 m-3 of water, is 2,000 kPa at 0.20 m3 m-3 well below the surface,
     and builds up over the first 40 mm. Working values of ours, no source: they make strokes to carry, not to judge.
@@ -75,21 +75,21 @@ class VirtualPenetrometer:
     seed: int = 0
 
     def walk(self, number: int) -> int:
-        """When walk `number`, from 0, begins. [ms since 1970, UTC]"""
+        """Return when walk `number`, from 0, begins. [ms since 1970, UTC]"""
         return self.first_walk_ms + round(number * self.every_days * DAY_MS)
 
     def docked(self, at_ms: int) -> bool:
-        """Whether it is in its dock."""
+        """Return whether it is in its dock."""
         number = (at_ms - self.first_walk_ms) // round(self.every_days * DAY_MS)
         return number < 0 or not self.walk(number) <= at_ms < self.walk(number) + WALK_MS
 
     def stroke_ms(self, number: int) -> int:
-        """When stroke `number`, from 0, is made. [ms since 1970, UTC]"""
+        """Return when stroke `number`, from 0, is made. [ms since 1970, UTC]"""
         walk, place = divmod(number, STROKES_IN_A_WALK)
         return self.walk(walk) + FIRST_STROKE_AFTER_MS + place * BETWEEN_STROKES_MS
 
     def stroke(self, number: int) -> list[tuple[float, float]]:
-        """Depth [m] and force [N] at each step of stroke `number`. Empty where the strength is not known.
+        """Return depth [m] and force [N] at each step of stroke `number`. Empty where the strength is not known.
 
         The cone goes down at 30 mm/s (ASAE S313.3); a hand shakes, so that neighbours wander together.
         """
@@ -141,10 +141,10 @@ class VirtualDock:
         self.device = DockDevice(penetrometer.name[:16], last_id=self._made)
 
     def take_time(self) -> None:
-        """The line keeps the pace; the instrument has none of its own."""
+        """Do nothing: the line keeps the pace; the instrument has none of its own."""
 
     def receive(self, data: bytes, now_s: float) -> None:
-        """Bytes from the agent; out of its dock the instrument hears nothing."""
+        """Take bytes from the agent; out of its dock the instrument receives nothing."""
         at_ms = self._now_ms()
         if not self._penetrometer.docked(at_ms):
             return
@@ -156,11 +156,11 @@ class VirtualDock:
         self.device.receive(data)
 
     def due_s(self) -> float | None:
-        """At once, if there is anything to say. [s]"""
+        """Return 0, at once, if there is anything to send. [s]"""
         return 0.0 if self.device.has_more else None
 
     def send(self, now_s: float) -> list[Sent]:
-        """Some sentences, as the line lets them through."""
+        """Return some sentences, with the faults of the line."""
         out: list[Sent] = []
         for _ in range(SENTENCES_AT_ONCE):
             sentence = self.device.send(self._now_ms() / 1000)

@@ -1,7 +1,6 @@
-"""What permittivity a medium of known water content has: the way from truth to what a probe hears.
+"""Permittivity of a medium of known water content, from truth to what a probe reads.
 
-These are forward relations, from water to permittivity, so that the way back (the calibration under test) is somebody
-else's. Pure; each function takes and gives plain floats.
+Forward relations only: the way back, the calibration under test, is the pipeline's. Pure functions of floats.
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ MINERAL_UP_TO = 0.04  # organic share by mass up to which a soil is heard as min
 
 
 def mineral_soil(water_content: float) -> float:
-    """Apparent permittivity of a mineral soil.
+    """Return the apparent permittivity of a mineral soil.
 
     Parameters
     ----------
@@ -42,7 +41,7 @@ def mineral_soil(water_content: float) -> float:
 
 
 def mixture(water_content: float, *, porosity: float, solid_permittivity: float) -> float:
-    """Apparent permittivity of solids, water and air side by side, by adding their refractive indices.
+    """Return the apparent permittivity of solids, water and air side by side, by adding their refractive indices.
 
     Parameters
     ----------
@@ -66,7 +65,7 @@ def mixture(water_content: float, *, porosity: float, solid_permittivity: float)
 
 
 def organic_layer(bulk_density_g_cm3: float) -> Relation:
-    """The relation of thatch or mat of a known density, for water content in, permittivity out.
+    """Return the relation of thatch or mat of a known density, for water content in, permittivity out.
 
     Porosity is 1 - density / 1.45 (particle density of organic matter, common practice).
     """
@@ -79,7 +78,7 @@ def organic_layer(bulk_density_g_cm3: float) -> Relation:
 
 
 def turf_layer(*, porosity: float, bulk_density_g_cm3: float, organic_share: float) -> Relation:
-    """The relation of thatch, mat or soil of a known make: mineral soils by their own law, the rest as a mixture.
+    """Return the relation of thatch, mat or soil of a known make: a law for mineral soils, a mixture for the rest.
 
     In the mixture organic matter binds its first water, `BOUND_WATER_ML_PER_G`, which a probe hardly hears. This is the
     simulator's own way from truth to a probe. The way back by the probe descriptions (Malicki, Plagge & Roth 1996,

@@ -81,7 +81,7 @@ class Playback:
         return self.first_hour_end_ms + self.hours * HOUR_MS
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
-        """What was, at a moment.
+        """Return the value of a quantity at a moment.
 
         Parameters
         ----------
@@ -124,7 +124,7 @@ def _at_depth(levels: Mapping[int, Series], depth_mm: float, hour: int) -> float
 
 
 def read_record(text: str) -> Playback:
-    """A record from its CSV text.
+    """Read a record from its CSV text.
 
     Raises
     ------
@@ -247,7 +247,7 @@ def playback_site(
     faults: dict[str, list[PlantedFault]] | None = None,
     seed: int = 0,
 ) -> VirtualSite:
-    """The site for one of the records.
+    """Return the site for one of the records.
 
     Parameters
     ----------
@@ -340,7 +340,7 @@ def _span(
 
 
 def record_text(name: str) -> str:
-    """The record of that name as CSV text. Raises ValueError when there is none of that name."""
+    """Return the record of that name as CSV text. Raises ValueError when there is none of that name."""
     if name not in RECORD_FILES:
         raise ValueError(f"record: found {name!r}, expected one of {', '.join(RECORD_FILES)}")
     packed = (resources.files("simulator") / "records" / RECORD_FILES[name]).read_bytes()

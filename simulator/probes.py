@@ -1,8 +1,8 @@
 """Virtual probes: what each channel of a described probe would send, given physical truth.
 
 Truth goes through the medium (water to permittivity), the sensing volume (a mean over its height), the probe's own
-failings (noise, bias, temperature, drift), any fault planted in it, and the rounding of its numbers. Nothing here
-knows a line, a port or a clock; the same probe, seed and moment always give the same bytes.
+failings (noise, bias, temperature, drift), any fault planted in it, and the rounding of its numbers. The same probe,
+seed and moment always give the same bytes.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Truth(Protocol):
     """Whatever knows the state of a place: a recorded series, or a simulated column."""
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
-        """Physical truth in the quantity's own unit; None where there is none. Depth from the leaf base. [m]"""
+        """Return physical truth in the quantity's own unit; None where there is none. Depth from the leaf base. [m]"""
         ...
 
 
@@ -115,23 +115,23 @@ class VirtualProbe:
     seed: int = 0
 
     def alive(self, at_ms: int) -> bool:
-        """Whether it answers at all: a sliced probe never does again, one that drops replies is silent at times."""
+        """Return whether it answers: a sliced probe never does again, one that drops replies is silent at times."""
         return not any(is_silent(fault, at_ms, f"{self.seed}/{self.station}/{self.name}") for fault in self.faults)
 
     def heard(self, channel: Channel, at_ms: int) -> float | None:
-        """What the channel makes of the truth, before rounding, in the unit of `channel.heard`. None: no value."""
+        """Return what the channel makes of the truth, before rounding, in the unit of `channel.heard`, or None."""
         air = READING_IN_AIR.get(channel.heard, 0.0)
         return planted(self.faults, channel.name, at_ms, self._sound, seed=self.seed, air=air)
 
     def text(self, channel: Channel, at_ms: int) -> str:
-        """The value as it goes out: the number sent, of which `scale` and `offset` make the number heard."""
+        """Return the number sent, as text: `scale` and `offset` make the number heard of it."""
         heard = self.heard(channel, at_ms)
         if heard is None or not math.isfinite(heard):
             return NO_VALUE_TEXT
         return value_text((heard - channel.offset) / channel.scale, decimals_sent(channel))
 
     def answer(self, command: str, at_ms: int) -> tuple[str, ...]:
-        """All values of one measurement command, by position; a position nobody describes is `+0`."""
+        """Return all values of one measurement command, by position; a position nobody describes is `+0`."""
         by_position = {c.position: c for c in self.description.channels if c.command == command}
         return tuple(
             self.text(by_position[place], at_ms) if place in by_position else "+0"
@@ -139,7 +139,7 @@ class VirtualProbe:
         )
 
     def _sound(self, name: str, at_ms: int) -> float | None:
-        """What the channel of that name would hear with no fault planted."""
+        """Return what the channel of that name would read with no fault planted."""
         channel = self.description.channel(name)
         level = self._mean_over_volume(channel, at_ms)
         if level is None:
@@ -175,7 +175,7 @@ class VirtualProbe:
 
 
 def relation_for(channel: Channel) -> permittivity.Relation:
-    """Forward relation of the medium that a channel's calibration is meant for."""
+    """Return the forward relation of the medium that a channel's calibration is meant for."""
     if channel.calibration.curve in MINERAL_CURVES:
         return permittivity.mineral_soil
     density = channel.calibration.parameters.get("bulk_density_g_cm3", DEFAULT_ORGANIC_DENSITY_G_CM3)
@@ -183,13 +183,13 @@ def relation_for(channel: Channel) -> permittivity.Relation:
 
 
 def decimals_sent(channel: Channel) -> int:
-    """Digits after the point of the number sent, so that the number heard is as fine as its quantity deserves."""
+    """Return the digits after the point of the number sent, as fine as the quantity heard needs."""
     decimals = SENT_DECIMALS.get(channel.heard, OTHER_DECIMALS)
     return min(6, max(0, decimals + math.ceil(math.log10(abs(channel.scale)))))
 
 
 def within_reach(quantity: str, value: float) -> float:
-    """The value held inside what the quantity can be: noise makes no negative water and no permittivity under 1."""
+    """Return the value clipped to what the quantity can be: no negative water, no permittivity under 1."""
     if quantity not in BOUNDED:
         return value
     limits = QUANTITIES[quantity]

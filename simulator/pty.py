@@ -1,8 +1,7 @@
-"""A serial line that is not there: a pseudo-terminal with sensors at its far end, under a name that stays.
+"""A virtual serial line: a pseudo-terminal with sensors at its far end, under a name that stays.
 
 The agent opens `FOLDER/line-NAME` as it would open an adapter. A pseudo-terminal keeps no pace, so the line spaces its
-bytes itself when time runs; in lock-step they go at once. Pulling the adapter out closes both ends and takes the name
-away. This module must not know what the bytes mean.
+bytes itself when time runs; in lock-step they go at once. Unplugging the adapter closes both ends and removes the name.
 """
 
 from __future__ import annotations
@@ -74,7 +73,7 @@ class PtyLine:
         fresh.replace(self.path)
 
     def unplug(self) -> None:
-        """Pull the adapter out: whoever has it open gets an error, and the name is gone."""
+        """Close both ends and remove the name: whoever has the line open gets an error."""
         if self._ends is None:
             return
         ours, theirs = self._ends
@@ -93,12 +92,12 @@ class PtyLine:
         return bool(self._queue) or self.far_end.due_s() is not None
 
     def take_time(self) -> None:
-        """The history is over: space the bytes as the real line would."""
+        """End the lock-step: space the bytes as a real line would."""
         self._paced = True
         self.far_end.take_time()
 
     def work(self) -> None:
-        """Take what the far end has to say, and send what is due."""
+        """Take what the far end has to send, and write what is due."""
         now_s = steady_s()
         for sent in self.far_end.send(now_s):
             self._enqueue(sent.data, now_s + sent.after_s)
@@ -106,7 +105,7 @@ class PtyLine:
             self._write(self._queue.popleft()[1])
 
     def timeout_s(self) -> float | None:
-        """Real seconds until `work` has something to do. [s] None if nothing is to come."""
+        """Return the real seconds until `work` has something to do. [s] None if nothing is to come."""
         dues = [due for due in (self.far_end.due_s(), self._queue[0][0] if self._queue else None) if due is not None]
         return max(0.0, min(dues) - steady_s()) if dues else None
 

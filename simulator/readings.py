@@ -1,8 +1,6 @@
-"""What an honest node would have heard from a site of virtual probes, with no line and no clock in between.
+"""Samples that a node without faults would take from a site of virtual probes, with no line in between.
 
-The readings are those of `hardware.reading`: a channel, a slot, when it was heard by the node's own clock, the number
-heard or why there is none. A node's clock may be stepped. Bytes on a wire, retries and the outbox are not gone through:
-for those the same site is played. It writes nothing.
+A node's clock may be stepped. Bytes on a wire, retries and the outbox are left out: for those the same site is played.
 """
 
 from __future__ import annotations
@@ -20,7 +18,7 @@ from simulator.site import VirtualSite
 
 
 def slots(start_ms: int, end_ms: int, interval_s: int, steps: ClockSteps) -> Iterator[tuple[int, int]]:
-    """Every slot of a grid by the node's clock, with its true time: slot [s since 1970], true time [ms].
+    """Yield every slot of a grid by the node's clock, with its true time: slot [s since 1970], true time [ms].
 
     A slot is read once, unless the clock went back by more than the interval: then reading goes on from the new time.
     """
@@ -39,7 +37,7 @@ def slots(start_ms: int, end_ms: int, interval_s: int, steps: ClockSteps) -> Ite
 
 
 def readings(site: VirtualSite) -> Iterator[Sample]:
-    """All readings of a site's history, slot by slot, then the strokes of its penetrometers."""
+    """Yield all samples of a site's history, slot by slot, then the strokes of its penetrometers."""
     clock_steps = site.clock_steps
     probes = [each.probe for each in site.installed if isinstance(each.probe, VirtualProbe)]
     for slot_s, true_ms in slots(site.start_ms, site.history_end_ms, site.interval_s, clock_steps):

@@ -1,7 +1,6 @@
 """Reference evapotranspiration by FAO-56, hourly, and the sun above the horizon: the simulator's own small copy.
 
-It exists so that the ground truth never leans on the sums it is used to judge. Arrays in, arrays out; it must not know
-grass other than the reference, nor any state of the ground.
+A copy, so that the truth never comes from the sums it is used to check. Arrays in, arrays out.
 
 Source: Allen, Pereira, Raes & Smith 1998, Crop evapotranspiration, FAO Irrigation and Drainage Paper 56, Rome;
 equation numbers are those of the paper. The hourly form is FAO's (0.34 in the denominator, day and night), not the
@@ -19,14 +18,14 @@ MJ_M2_H_PER_W_M2 = 0.0036
 
 
 def saturation_vapour_pressure_kpa(temperature_degc: FloatArray) -> FloatArray:
-    """Eq. 11. [kPa]"""
+    """Return saturation vapour pressure, eq. 11. [kPa]"""
     return 0.6108 * np.exp(17.27 * temperature_degc / (temperature_degc + 237.3))
 
 
 def extraterrestrial_w_m2(
     day_of_year: FloatArray, solar_hour: FloatArray, *, latitude_deg: float, length_h: float = 1.0
 ) -> tuple[FloatArray, FloatArray]:
-    """Radiation above the air over a period, and the height of the sun at its middle.
+    """Return radiation above the air over a period, and the height of the sun at its middle.
 
     Parameters
     ----------
@@ -63,7 +62,7 @@ def extraterrestrial_w_m2(
 
 
 def solar_hour(utc_hour: FloatArray, day_of_year: FloatArray, longitude_deg: float) -> FloatArray:
-    """Solar time from UTC, eq. 31 to 33; east positive. [h]"""
+    """Return solar time from UTC, eq. 31 to 33; east positive. [h]"""
     b = 2.0 * np.pi * (day_of_year - 81.0) / 364.0
     season = 0.1645 * np.sin(2.0 * b) - 0.1255 * np.cos(b) - 0.025 * np.sin(b)
     return (utc_hour + longitude_deg / 15.0 + season) % 24.0
@@ -79,7 +78,7 @@ def reference_et_mm_h(
     elevation_m: float,
     night_clearness: FloatArray | float = 0.7,
 ) -> tuple[FloatArray, FloatArray]:
-    """Hourly reference evapotranspiration of short grass, eq. 53, and the net radiation in it.
+    """Return hourly reference evapotranspiration of short grass, eq. 53, and the net radiation in it.
 
     Parameters
     ----------
@@ -117,7 +116,7 @@ def reference_et_mm_h(
 
 
 def psychrometric_kpa_degc(elevation_m: float) -> float:
-    """Eq. 7 and 8. [kPa degC-1]"""
+    """Return the psychrometric constant, eq. 7 and 8. [kPa degC-1]"""
     return float(0.665e-3 * 101.3 * ((293.0 - 0.0065 * elevation_m) / 293.0) ** 5.26)
 
 
@@ -127,7 +126,7 @@ OWN_DRAUGHT_M_S = 1.2  # ours, no source: keeps calm sunny turf some 15 degC ove
 def surface_temperature_degc(
     temperature_degc: FloatArray, wind_m_s: FloatArray, net_w_m2: FloatArray, *, elevation_m: float
 ) -> FloatArray:
-    """Temperature at the leaf base under a sward, air temperature plus what net radiation leaves over.
+    """Return the temperature at the leaf base under a sward, air temperature plus what net radiation leaves over.
 
     The sensible part of net radiation in the reference sward, over the aerodynamic resistance 208/u (FAO-56, p. 21);
     half of it, as the leaves take the other half (ours, no source). Under sun warm air rises by itself, which counts as

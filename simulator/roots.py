@@ -1,7 +1,7 @@
 """Roots as a state by depth: they follow water, air, warmth and soft ground, and die of heat, drought, wet and blades.
 
 Density is relative, 0 to 1, on the nodes of the water column; the share of uptake is density times the ground each
-node stands for. It must not know weather or calendar: a day's means come in, a new density goes out.
+node stands for. A day's means come in, a new density goes out.
 
 The rates are ours, no source, set so that the seasons look as they are told in practice: cool-season roots grow in
 spring and autumn, thin out in hot summers, stay in wet thatch, and go deep only where water, air and soft ground are.
@@ -44,27 +44,27 @@ WARM = RootTraits(deepest_m=0.50, least_degc=10.0, best_low_degc=24.0, best_high
 
 
 def ceiling(column: Column, traits: RootTraits) -> FloatArray:
-    """Greatest density each depth can come to: one at the leaf base, falling as exp(-3 z / deepest), none below it."""
+    """Return the greatest density by depth: one at the leaf base, falling as exp(-3 z / deepest), none below."""
     falling = np.exp(-3.0 * column.depth_m / traits.deepest_m)
     greatest: FloatArray = np.maximum(falling - np.exp(-3.0), 0.0) / (1.0 - np.exp(-3.0))
     return greatest
 
 
 def rooted_to(column: Column, depth95_m: float) -> FloatArray:
-    """A density with 95 % of the roots above a depth, exponential below the leaf base (Gale & Grigal 1987, as form)."""
+    """Return a density with 95 % of the roots above a depth, exponential (form of Gale & Grigal 1987)."""
     density = np.exp(-np.log(20.0) * column.depth_m / depth95_m)
     return np.where(density < 1e-3, 0.0, density)
 
 
 def share(column: Column, density: FloatArray) -> FloatArray:
-    """Share of all roots each node has; sums to 1, or is 0 everywhere where there are none."""
+    """Return the share of all roots each node has; sums to 1, or is 0 everywhere where there are none."""
     amount = density * node_volume_m(column)
     total = amount.sum()
     return amount / total if total > 0.0 else amount
 
 
 def depth_above_which_m(column: Column, amount: FloatArray, fraction: float) -> float:
-    """Depth above which `fraction` of an amount by node lies, each node's spread evenly over its half links. [m]
+    """Return the depth above which `fraction` of an amount by node lies, spread evenly over half links. [m]
 
     NaN where there is nothing.
     """
@@ -83,7 +83,7 @@ def quality(
     strength_kpa: FloatArray,
     traits: RootTraits,
 ) -> FloatArray:
-    """How well roots can grow at each node, 0 to 1: the product of warmth, water, air and softness."""
+    """Return how well roots can grow at each node, 0 to 1: the product of warmth, water, air and softness."""
     marks = [traits.least_degc, traits.best_low_degc, traits.best_high_degc, traits.greatest_degc]
     warmth = np.interp(temperature_degc, marks, [0.0, 1.0, 1.0, 0.0])
     limits: Feddes = column.feddes
@@ -105,7 +105,7 @@ def grow(
     traits: RootTraits,
     vigour: float = 1.0,
 ) -> FloatArray:
-    """Density a day later.
+    """Return the density a day later.
 
     Parameters
     ----------
@@ -144,5 +144,5 @@ def grow(
 
 
 def cut(column: Column, density: FloatArray, *, area_share: float, depth_m: float) -> FloatArray:
-    """Density after blades or tines took `area_share` of the ground down to `depth_m`. [m]"""
+    """Return the density after blades or tines took `area_share` of the ground down to `depth_m`. [m]"""
     return np.where(column.depth_m <= depth_m, density * (1.0 - area_share), density)

@@ -1,7 +1,7 @@
 """Scenarios: invented grounds in TOML, with their soils, grass, climate, probes, diary, planted faults and story.
 
-The frozen facts of an invented ground before time begins, and the reading of its file with every fault reported in one
-run. The form of the files is in `FORMAT.md`; `scenario_run` simulates a scenario, `scenario_site` puts its probes in.
+The facts of an invented ground, and the reading of its file with every fault reported in one run. The form of the files
+is in `FORMAT.md`; `scenario_run` simulates a scenario, `scenario_site` puts its probes in.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class ScenarioEntry:
     name: str = ""  # of the pass, or what the fixture was
 
     def concerns(self, station: str) -> bool:
-        """Whether it was done at that station; `green` names all of `green-1`, `green-2` and so on."""
+        """Return whether it was done at that station; `green` names all of `green-1`, `green-2` and so on."""
         return not self.stations or station in self.stations or station.rpartition("-")[0] in self.stations
 
 
@@ -149,13 +149,13 @@ class ScenarioFault(ValueError):
 
 
 def names() -> tuple[str, ...]:
-    """The scenarios that come with the project, sorted."""
+    """Return the scenarios that come with the project, sorted."""
     folder = resources.files("simulator") / "scenarios"
     return tuple(sorted(f.name.removesuffix(".toml") for f in folder.iterdir() if f.name.endswith(".toml")))
 
 
 def load(name: str) -> Scenario:
-    """A scenario by its name, or by the path of a TOML file.
+    """Load a scenario by its name, or by the path of a TOML file.
 
     Raises
     ------
@@ -174,7 +174,7 @@ def load(name: str) -> Scenario:
 
 
 def parse(text: str, name: str) -> Scenario:
-    """A scenario from its TOML text. Raises ScenarioFault with every fault."""
+    """Parse a scenario from its TOML text. Raises ScenarioFault with every fault."""
     try:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
@@ -421,7 +421,7 @@ class _TableReader:
         self.faults.append(f"{self.file}: {key}: found {found!r}, expected {expected}")
 
     def keys(self, table: Table, at: str, known: Collection[str]) -> None:
-        """Unknown keys are faults, with the nearest known one."""
+        """Note unknown keys as faults, with the nearest known one."""
         for key in table:
             if key not in known:
                 near = difflib.get_close_matches(key, known, 1)
@@ -430,7 +430,7 @@ class _TableReader:
                 )
 
     def table(self, table: Table, at: str, key: str) -> Table:
-        """A table, empty where there is none."""
+        """Return a table, empty where there is none."""
         value = table.get(key, {})
         if not isinstance(value, dict):
             self.fault(f"{at}{key}", value, "a table")
@@ -438,7 +438,7 @@ class _TableReader:
         return value
 
     def tables(self, table: Table, at: str, key: str, *, least: int = 0) -> list[Table]:
-        """A list of tables."""
+        """Return a list of tables."""
         value = table.get(key, [])
         if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value) or len(value) < least:
             self.fault(f"{at}{key}", value, f"{least} or more tables")
@@ -446,7 +446,7 @@ class _TableReader:
         return value
 
     def text(self, table: Table, at: str, key: str, default: str | None = None) -> str:
-        """A text that is not empty; required where there is no default."""
+        """Return a text that is not empty; required where there is no default."""
         value = table.get(key, default)
         if not isinstance(value, str) or (default is None and not value.strip()):
             self.fault(f"{at}{key}", value, "text")
@@ -454,7 +454,7 @@ class _TableReader:
         return value
 
     def one_of(self, table: Table, at: str, key: str, allowed: Collection[str], default: str | None = None) -> str:
-        """One of some words."""
+        """Return one of some words."""
         value = table.get(key, default)
         if value not in allowed:
             near = difflib.get_close_matches(str(value), allowed, 1)
@@ -464,7 +464,7 @@ class _TableReader:
         return str(value)
 
     def number(self, table: Table, at: str, key: str, default: float | None, lowest: float, highest: float) -> float:
-        """A number within limits, both included; required where there is no default."""
+        """Return a number within limits, both included; required where there is no default."""
         value = table.get(key, default)
         if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
             self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
@@ -472,7 +472,7 @@ class _TableReader:
         return float(value)
 
     def whole(self, table: Table, at: str, key: str, default: int | None, lowest: int, highest: int) -> int:
-        """A whole number within limits."""
+        """Return a whole number within limits."""
         value = table.get(key, default)
         if type(value) is not int or not lowest <= value <= highest:
             self.fault(f"{at}{key}", value, f"a whole number from {lowest} to {highest}")
@@ -480,7 +480,7 @@ class _TableReader:
         return value
 
     def words(self, table: Table, at: str, key: str) -> tuple[str, ...]:
-        """A list of texts, empty where there is none."""
+        """Return a list of texts, empty where there is none."""
         value = table.get(key, [])
         if not isinstance(value, list) or not all(isinstance(entry, str) for entry in value):
             self.fault(f"{at}{key}", value, "a list of texts")
@@ -488,7 +488,7 @@ class _TableReader:
         return tuple(value)
 
     def day(self, table: Table, at: str, key: str, default: datetime | None = None) -> datetime:
-        """Midnight UTC of a date, or a moment with its offset."""
+        """Return midnight UTC of a date, or a moment with its offset."""
         value = table.get(key)
         if value is None and default is not None:
             return default

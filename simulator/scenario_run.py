@@ -1,7 +1,7 @@
-"""A scenario lived through: its weather, its stations' ground, its diary, as physical truth.
+"""The run of a scenario: its weather, its stations' ground and its diary, as physical truth.
 
-Everything follows from the scenario, the seed, the step and the day: the same four give the same bytes, and a longer
-run begins with the shorter one. It writes nothing and knows no probe.
+All follows from the scenario, the seed, the step and the day: the same four give the same bytes, and a longer run
+begins with the shorter one.
 """
 
 from __future__ import annotations
@@ -15,7 +15,8 @@ import numpy as np
 
 from simulator import weather as sky
 from simulator.ground import GroundState, TurfProfile, prepare
-from simulator.history import History, JoinedHistory, run
+from simulator.history import History, JoinedHistory
+from simulator.history import run as run_history
 from simulator.scenario import Scenario, ScenarioEntry, StationPlan, WeatherChange
 from simulator.sward import PASSES, Pass
 from simulator.units import DAY_S, HOUR_S, QUARTER_S, FloatArray
@@ -26,7 +27,7 @@ CORE_ERROR_MM = 0.7  # standard deviation of the mean of some cores, read to a w
 
 
 def weather_of(scenario: Scenario, *, seed: int, step_s: int = HOUR_S) -> Weather:
-    """Weather from the first day of the lead, with all that the scenario changes in it."""
+    """Return weather from the first day of the lead, with all that the scenario changes in it."""
     first = scenario.start - timedelta(days=scenario.lead_days)
     drawn = sky.generate(scenario.climate, first, HORIZON_DAYS, seed=seed, step_s=step_s)
     for change in scenario.changes:
@@ -50,7 +51,7 @@ def _factors(plan: StationPlan, seed: int) -> dict[str, float]:
 
 
 def turf_of(plan: StationPlan, *, seed: int) -> TurfProfile:
-    """The station's ground, spread from its neighbours' where the scenario says so."""
+    """Return the station's turf, spread from its neighbours' where the scenario says so."""
     factors, turf = _factors(plan, seed), plan.turf
     faster = factors.get("conductivity", 1.0)
     soils = tuple(
@@ -68,7 +69,7 @@ def turf_of(plan: StationPlan, *, seed: int) -> TurfProfile:
 
 @dataclass(frozen=True)
 class StationRun:
-    """One station to be lived: where it is, under which weather, with which diary."""
+    """One station of a scenario, ready to be run: its turf and its diary."""
 
     scenario: Scenario
     plan: StationPlan
@@ -76,7 +77,7 @@ class StationRun:
     seed: int
 
     def start(self) -> GroundState:
-        """The ground on the first day of the lead."""
+        """Return the ground on the first day of the lead."""
         plan = self.plan
         return prepare(
             self.turf,
@@ -85,10 +86,10 @@ class StationRun:
             rooted_to_m=plan.rooted_to_m,
         )
 
-    def go(self, ground: GroundState, weather: Weather) -> History:
-        """The history of the ground under a weather, with what the diary did in that time."""
+    def run(self, ground: GroundState, weather: Weather) -> History:
+        """Run the ground through a weather, with what the diary did in that time."""
         watering_mm, passes = self._done(weather)
-        return run(self.turf, weather, first=ground, watering_mm=watering_mm, passes=passes)
+        return run_history(self.turf, weather, first=ground, watering_mm=watering_mm, passes=passes)
 
     def _done(self, weather: Weather) -> tuple[FloatArray, tuple[tuple[int, Pass], ...]]:
         watering_mm, passes = np.zeros(weather.count), []
@@ -111,29 +112,29 @@ def _pour(watering_mm: FloatArray, at: float, entry: ScenarioEntry, uneven: floa
 
 
 def entries_at(scenario: Scenario, plan: StationPlan) -> Iterator[ScenarioEntry]:
-    """What the diary says of one station, in order."""
+    """Return what the diary says of one station, in order."""
     return (entry for entry in scenario.diary if entry.concerns(plan.name))
 
 
 def run_station(scenario: Scenario, plan: StationPlan, weather: Weather, *, seed: int, days: int) -> History:
-    """The told history of one station: `days` from the scenario's start, the lead lived through before and left out.
+    """Return the history of one station over `days` from the scenario's start; the lead is run before it and left out.
 
     Parameters
     ----------
     weather : Weather
         From `weather_of`, at the step that is wanted.
     """
-    life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
-    ground = life.start()
+    station = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
+    ground = station.start()
     if scenario.lead_days:
-        ground = life.go(ground, sky.between(weather, 0, scenario.lead_days)).last
-    return life.go(ground, sky.between(weather, scenario.lead_days, scenario.lead_days + days))
+        ground = station.run(ground, sky.between(weather, 0, scenario.lead_days)).last
+    return station.run(ground, sky.between(weather, scenario.lead_days, scenario.lead_days + days))
 
 
 def cores(
     scenario: Scenario, plan: StationPlan, truth: History | JoinedHistory, *, seed: int
 ) -> list[tuple[datetime, float]]:
-    """Cores the diary took in the told time: when, and the thickness as a ruler told it. [mm]"""
+    """Return the cores that the diary took within the history: when, and the thickness as a ruler showed it. [mm]"""
     draw = np.random.default_rng([seed, plan.number, 1, *plan.name.encode()])
     found = []
     for entry in entries_at(scenario, plan):
@@ -148,31 +149,31 @@ def cores(
 class OpenEndedTruth:
     """Truth of a station without an end in sight: hours first, quarter hours from a day on, then as it is asked for.
 
-    What has happened by `history_days` is lived through at once; each day after it when somebody first asks for it.
+    The first `history_days` are run at once; each day after them when somebody first asks for it.
 
     Parameters
     ----------
     fine_from_days : float
         Told day from which the steps are quarter hours.
     history_days : float
-        Told days lived through at once; not less than `fine_from_days`.
+        Days run at once; not less than `fine_from_days`.
     """
 
     def __init__(
         self, scenario: Scenario, plan: StationPlan, *, seed: int, fine_from_days: int, history_days: int
     ) -> None:
-        self._life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
+        self._station = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
         self._weather = weather_of(scenario, seed=seed, step_s=QUARTER_S)
-        self._lived_days = scenario.lead_days + history_days
+        self._days_run = scenario.lead_days + history_days
         hourly = run_station(scenario, plan, weather_of(scenario, seed=seed), seed=seed, days=fine_from_days)
-        self.told = JoinedHistory((hourly,))
+        self.history = JoinedHistory((hourly,))
         if history_days > fine_from_days:
-            self._go_on(scenario.lead_days + fine_from_days, self._lived_days)
+            self._go_on(scenario.lead_days + fine_from_days, self._days_run)
 
     @property
     def start_ms(self) -> int:
         """First moment that has values. [ms since 1970, UTC]"""
-        return self.told.start_ms
+        return self.history.start_ms
 
     @property
     def end_ms(self) -> int:
@@ -180,17 +181,17 @@ class OpenEndedTruth:
         return round((self._weather.start + timedelta(days=HORIZON_DAYS)).timestamp() * 1000)
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
-        """As `History.value`; lives on to the moment asked for."""
-        while self.told.end_ms < at_ms <= self.end_ms:
-            self._go_on(self._lived_days, self._lived_days + 1)
-            self._lived_days += 1
-        return self.told.value(quantity, depth_m, at_ms)
+        """Return the same as `History.value`; runs on to the moment asked for."""
+        while self.history.end_ms < at_ms <= self.end_ms:
+            self._go_on(self._days_run, self._days_run + 1)
+            self._days_run += 1
+        return self.history.value(quantity, depth_m, at_ms)
 
     def _go_on(self, first_day: int, last_day: int) -> None:
-        part = self._life.go(self.told.parts[-1].last, sky.between(self._weather, first_day, last_day))
-        self.told = JoinedHistory((*self.told.parts, part))
+        part = self._station.run(self.history.parts[-1].last, sky.between(self._weather, first_day, last_day))
+        self.history = JoinedHistory((*self.history.parts, part))
 
 
 def steps_in_a_day(weather: Weather) -> int:
-    """How many steps of a weather make a day."""
+    """Return how many steps of a weather make a day."""
     return DAY_S // weather.step_s

@@ -1,7 +1,6 @@
-"""The virtual probes of a scenario, and the site they make: what is read in a run and what is played in the demo.
+"""The virtual probes of a scenario, and the site they make, for a run and for the demo.
 
 Probes get failings of an ordinary kind, drawn for each channel by the seed, and the faults the scenario plants in them.
-Nothing here opens a line or writes a file.
 """
 
 from __future__ import annotations
@@ -45,7 +44,7 @@ ORDINARY: Mapping[str, tuple[float, float, float, float]] = {
 def virtual_probe(
     scenario: Scenario, station: StationPlan, plan: ProbePlan, truth: Truth, *, seed: int
 ) -> VirtualProbe | VirtualPenetrometer:
-    """One probe of a scenario in the ground `truth`."""
+    """Return one probe of a scenario in the ground `truth`."""
     if plan.description.protocol == "cone":
         first = scenario.start + timedelta(hours=WALK_AT_H, minutes=5)
         return VirtualPenetrometer(
@@ -70,7 +69,7 @@ def _ordinary(channel: Channel, draw: np.random.Generator) -> Failings:
 
 
 def lines_of(scenario: Scenario) -> list[VirtualLine]:
-    """One bus for all that speaks SDI-12, and a line for each dock."""
+    """Return one bus for all that speaks SDI-12, and a line for each dock."""
     lines = [VirtualLine(TURF_LINE)]
     for station in scenario.stations:
         for plan in station.probes:
@@ -80,7 +79,7 @@ def lines_of(scenario: Scenario) -> list[VirtualLine]:
 
 
 def dock_line(station: StationPlan) -> str:
-    """Name of the line a station's penetrometer docks on."""
+    """Return the name of the line a station's penetrometer docks on."""
     return f"dock-{station.name}"
 
 
@@ -95,7 +94,7 @@ def site_of(
     interval_s: int,
     fine_from_ms: int | None = None,
 ) -> VirtualSite:
-    """The whole site of a scenario, given the truth of each station by its name."""
+    """Return the whole site of a scenario, given the truth of each station by its name."""
     installed: list[Installed] = []
     addresses = iter(ADDRESSES)
     for station in scenario.stations:
@@ -131,12 +130,12 @@ def _virtual_station(plan: StationPlan, dated_cores: list[tuple[datetime, float]
 
 
 def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DAYS, fine_days: int = 0) -> VirtualSite:
-    """A scenario to be played: history lived through at once, hourly and at last by quarter hours, then as it goes.
+    """Return a scenario to be played: its history run at once, hourly and at last by quarter hours, then as it goes.
 
     Parameters
     ----------
     history_days : int
-        Of the told time, before the clock begins to run.
+        Before the clock begins to run.
     fine_days : int
         The last of them, to be read every quarter of an hour: there time stands until an agent comes anew. 0: none.
     """
@@ -151,14 +150,14 @@ def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DA
     end = scenario.start + timedelta(days=history_days)
     end_ms = round(end.timestamp() * 1000)
     return site_of(
-        scenario, truths, {s.name: cores(scenario, s, truths[s.name].told, seed=seed) for s in scenario.stations},
+        scenario, truths, {s.name: cores(scenario, s, truths[s.name].history, seed=seed) for s in scenario.stations},
         seed=seed, history_end_ms=end_ms, end_ms=next(iter(truths.values())).end_ms, interval_s=HOUR_S,
         fine_from_ms=round((end - timedelta(days=fine_days)).timestamp() * 1000) if fine_days else None,
     )  # fmt: skip
 
 
 def run_site(scenario: Scenario, histories: Mapping[str, History], *, seed: int) -> VirtualSite:
-    """A scenario that has been lived through to its end, to be read and written down."""
+    """Return a scenario that has been run to its end, to be read and written down."""
     first = next(iter(histories.values()))
     found = {s.name: cores(scenario, s, histories[s.name], seed=seed) for s in scenario.stations}
     step_s = first.weather.step_s

@@ -1,8 +1,7 @@
-"""A virtual site being played: its lines and its clock in one loop, and a record of how far it is.
+"""A virtual site being played: its lines and its clock in one loop, and a record of its progress.
 
-One thread, one `step` at a time: wait until something happens, answer it, move time on, pull or push adapters. What the
-probes say and when time moves is decided elsewhere. It writes two files in its folder: `ready.json` once, when all can
-be opened, and `progress.json` as it goes.
+One thread, one `step` at a time: wait until something happens, answer it, advance time, unplug or plug in adapters. Two
+files are written to its folder: `ready.json` once, when all can be opened, and `progress.json` as it goes.
 """
 
 from __future__ import annotations
@@ -113,7 +112,7 @@ class Service:
             self._write(PROGRESS, self.progress())
 
     def progress(self) -> dict[str, object]:
-        """How far it is: the form of `progress.json`."""
+        """Return how far it is: the form of `progress.json`."""
         return {
             "progress": round(self.time.progress, 4),
             "now_ms": self.now_ms,
@@ -126,7 +125,7 @@ class Service:
         }
 
     def close(self) -> None:
-        """Pull all adapters, close the clock, and take their names away."""
+        """Unplug all adapters, close the clock, and remove their names."""
         self._write(PROGRESS, self.progress())
         (self.folder / READY).unlink(missing_ok=True)
         self._open.close()

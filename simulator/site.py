@@ -1,7 +1,7 @@
 """A site of virtual probes: what stands where, on which line, over which span of time.
 
-It is what a playback or a scenario hands to `simulator.service`, and `describe` is all that anybody else may know of
-it: enough to write the configuration of an agent and of a server, and nothing of the truth. Pure.
+A playback or a scenario makes one for `service`. `describe` gives what the outside may know: enough to write the
+configuration of an agent and of a server, and nothing of the truth.
 """
 
 from __future__ import annotations
@@ -110,7 +110,7 @@ class VirtualSite:
 
 
 def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, object]:
-    """What the outside may know, as a JSON object; the form of `ready.json`.
+    """Return what the outside may know, as a JSON object; the form of `ready.json`.
 
     Parameters
     ----------
@@ -184,5 +184,5 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
 
 
 def line_path(folder: Path, name: str) -> Path:
-    """Where a line of that name is to be opened."""
+    """Return where a line of that name is to be opened."""
     return folder / f"line-{name}"

@@ -1,7 +1,4 @@
-"""Cone resistance of the ground from its density and its water: what a penetrometer would meet at a depth.
-
-A regression, so that a stroke can be taken at any time. It must not know a penetrometer.
-"""
+"""Cone resistance of the ground from its density and its water, by a regression."""
 
 import numpy as np
 
@@ -12,7 +9,7 @@ GREATEST_KPA = 15000.0  # beyond this a hand-pushed cone stands still (ours)
 
 
 def cone_resistance_kpa(head_m: FloatArray, saturation: FloatArray, bulk_density_kg_m3: FloatArray) -> FloatArray:
-    """Resistance to a 30 degree cone.
+    """Return the resistance to a 30 degree cone.
 
     Parameters
     ----------

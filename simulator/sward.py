@@ -1,7 +1,6 @@
 """The grass as a whole: thatch that builds and is thinned, cover that is cut and heals, leaves that brown in drought.
 
-A pass is described by what it does to the ground (share of area, depth, lift), not by a trade name. Days in, days out:
-it must not know weather, soil physics or calendar.
+A pass is described by what it does to the ground (share of area, depth, lift), not by a trade name. The step is a day.
 """
 
 from dataclasses import dataclass, replace
@@ -98,7 +97,7 @@ class Sward:
 
 
 def growth_potential(temperature_degc: float, grass: Grass) -> float:
-    """Growth of leaves at a day's mean air temperature over the best, 0..1."""
+    """Return growth of leaves at a day's mean air temperature over the best, 0..1."""
     gap = temperature_degc - grass.best_degc
     if grass.hold_above_best:
         gap = min(gap, 0.0)
@@ -106,7 +105,7 @@ def growth_potential(temperature_degc: float, grass: Grass) -> float:
 
 
 def after_day(sward: Sward, grass: Grass, *, temperature_degc: float, water: float) -> Sward:
-    """The sward a day later.
+    """Return the sward a day later.
 
     Parameters
     ----------
@@ -130,7 +129,7 @@ def after_day(sward: Sward, grass: Grass, *, temperature_degc: float, water: flo
 
 
 def after_pass(sward: Sward, done: Pass) -> Sward:
-    """The sward after a pass: thinner thatch, less cover, holes open."""
+    """Return the sward after a pass: thinner thatch, less cover, holes open."""
     reached = min(done.depth_m, sward.thatch_m)
     return Sward(
         thatch_m=sward.thatch_m - done.area_share * done.lift_share * reached,

@@ -1,8 +1,7 @@
 """Writes a scenario down: the readings as the probes would report them and, apart, the physical truth behind them.
 
-Truth is what is: water by layer, flux past the thatch, uptake by depth, healing, cover, thickness, strength. It says
-nothing of what anybody should conclude or do. The form of every file is in `FORMAT.md`; the same scenario, seed, days
-and step give the same bytes.
+Truth is water by layer, flux past the thatch, uptake by depth, healing, cover, thickness and strength; it holds no
+advice. The form of every file is in `FORMAT.md`; the same scenario, seed, days and step give the same bytes.
 """
 
 from __future__ import annotations
@@ -40,7 +39,7 @@ Tell = Callable[[str], None]
 def write_run(
     scenario: Scenario, folder: Path, *, days: int, seed: int, step_s: int = HOUR_S, tell: Tell = lambda _: None
 ) -> None:
-    """Live through a scenario and write all of it down.
+    """Run a scenario and write all of it down.
 
     Parameters
     ----------
@@ -72,7 +71,7 @@ def write_run(
 
 
 def _about(scenario: Scenario, site: VirtualSite, *, days: int, seed: int, step_s: int) -> dict[str, object]:
-    told = describe(site, Path(), rate=1.0)
+    description = describe(site, Path(), rate=1.0)
     return {
         "format": FORMAT_VERSION,
         "scenario": scenario.name,
@@ -84,7 +83,9 @@ def _about(scenario: Scenario, site: VirtualSite, *, days: int, seed: int, step_
         "step_s": step_s,
         "clock_steps": [[_time(at), by_s] for at, by_s in scenario.clock_steps],
         "faults": {name: [_fault(f) for f in faults] for name, faults in scenario.faults.items()},
-        "site": {key: told[key] for key in ("site", "node", "interval_s", "start_ms", "end_ms", "surfaces", "probes")},
+        "site": {
+            key: description[key] for key in ("site", "node", "interval_s", "start_ms", "end_ms", "surfaces", "probes")
+        },
     }
 
 
@@ -102,7 +103,7 @@ def _diary(scenario: Scenario, site: VirtualSite) -> Iterable[Sequence[object]]:
 
 
 def write_truth(scenario: Scenario, plan: StationPlan, history: History, folder: Path) -> None:
-    """The truth of one station: `steps.csv`, `days.csv`, `rains.csv`, `uptake.csv`, `strength.csv`, `healing.csv`."""
+    """Write the truth of one station: steps, days, rains, uptake, strength and healing, a CSV file each."""
     _write_steps(plan, history, folder / "steps.csv")
     _write_days(history, folder / "days.csv")
     _write_rains(history, folder / "rains.csv")
@@ -167,7 +168,7 @@ def _day(history: History, span: slice) -> Sequence[object]:
 
 
 def root_depth_m(history: History, row: int, share: float) -> float:
-    """Depth above which that share of all roots lies at a snapshot. [m]"""
+    """Return the depth above which that share of all roots lies at a snapshot. [m]"""
     depth = history.node_depth_m[row]
     column = replace(history.last.column, depth_m=depth, length_m=np.diff(depth))
     return roots.depth_above_which_m(column, history.root_density[row] * node_volume_m(column), share)

@@ -2,7 +2,7 @@
 
 Days come first (rain by a two-state Markov chain with gamma amounts, after Richardson 1981, Water Resour. Res. 17,
 182-190; temperature, clearness, dew point and wind about monthly means), then storms and the course of the day. The
-same climate, start, length, seed and step give the same bytes. It must not know ground or grass; time is UTC.
+same climate, start, length, seed and step give the same bytes. Time is UTC.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -56,7 +56,7 @@ class Weather:
 
 
 def calendar(start: datetime, count: int, step_s: int) -> tuple[FloatArray, FloatArray]:
-    """Day of year and UTC hour at the middle of each step."""
+    """Return the day of year and UTC hour at the middle of each step."""
     first = datetime(start.year, 1, 1, tzinfo=UTC)
     seconds = (start - first).total_seconds() + step_s * (np.arange(count) + 0.5)
     return np.floor(seconds / DAY_S) % 365.25 + 1.0, seconds / HOUR_S % 24.0
@@ -75,7 +75,7 @@ def recorded(
     elevation_m: float,
     longitude_deg: float = 0.0,
 ) -> Weather:
-    """Weather from series, with FAO-56 reference evapotranspiration worked out.
+    """Return weather made of series, with its FAO-56 reference evapotranspiration.
 
     Parameters
     ----------
@@ -270,7 +270,7 @@ def generate(climate: ClimateType, start: datetime, days: int, *, seed: int, ste
 
 
 def between(weather: Weather, first_day: float, last_day: float) -> Weather:
-    """The part of a weather from `first_day` up to `last_day`, counted from its start."""
+    """Return the part of a weather from `first_day` up to `last_day`, counted from its start."""
     span = _steps(weather, first_day, last_day)
     series = {
         field.name: getattr(weather, field.name)[span]
@@ -286,14 +286,14 @@ def _steps(weather: Weather, first_day: float, last_day: float) -> slice:
 
 
 def without_rain(weather: Weather, first_day: float, last_day: float) -> Weather:
-    """The same weather with no rain from `first_day` up to `last_day`, counted from its start."""
+    """Return the same weather with no rain from `first_day` up to `last_day`, counted from its start."""
     rain = weather.rain_mm.copy()
     rain[_steps(weather, first_day, last_day)] = 0.0
     return replace(weather, rain_mm=rain)
 
 
 def with_storm(weather: Weather, day: float, depth_mm: float, duration_h: float) -> Weather:
-    """The same weather with an even storm of `depth_mm` over `duration_h` from `day`, added to what falls there."""
+    """Return the same weather with an even storm of `depth_mm` over `duration_h` from `day` added."""
     rain = weather.rain_mm.copy()
     span = _steps(weather, day, day + duration_h / 24.0)
     if span.stop <= span.start or span.stop > rain.size:
@@ -303,7 +303,7 @@ def with_storm(weather: Weather, day: float, depth_mm: float, duration_h: float)
 
 
 def warmer(weather: Weather, first_day: float, last_day: float, by_degc: float) -> Weather:
-    """The same weather warmer (or colder, below 0) over a span; vapour stays below saturation."""
+    """Return the same weather warmer (or colder, below 0) over a span; vapour stays below saturation."""
     temperature, span = weather.temperature_degc.copy(), _steps(weather, first_day, last_day)
     temperature[span] += by_degc
     vapour = np.minimum(weather.vapour_pressure_kpa, saturation_vapour_pressure_kpa(temperature))
@@ -316,5 +316,5 @@ def warmer(weather: Weather, first_day: float, last_day: float, by_degc: float) 
 
 
 def same(one: Weather, other: Weather) -> bool:
-    """Whether two weathers are the same to the last bit."""
+    """Return whether two weathers are the same to the last bit."""
     return all(np.array_equal(getattr(one, field.name), getattr(other, field.name)) for field in fields(Weather))

@@ -11,11 +11,11 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
+from hardware.probe import MAX_DEPTH_MM
 from hardware.reading import is_channel, is_slug
 
 MAX_BODY_CHARACTERS = 20_000
 MAX_THATCH_MM = 200.0
-MAX_DEPTH_MM = 3000.0
 MAX_WATER_MM = 500.0
 MAX_DRESSING_MM = 100.0
 MAX_CUT_MM = 400.0

@@ -255,9 +255,9 @@ def season(name: str, seed: int) -> Season:
     draw = np.random.default_rng([seed, *name.encode()])
     offset = scenario.lead_days + int(draw.integers(0, max(scenario.days - TOLD_DAYS, 0) + 1))
     sky_all = weather_of(scenario, seed=seed)
-    life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
-    settled = life.go(life.start(), sky.between(sky_all, offset - SETTLE_DAYS, offset)).last
-    history = life.go(settled, sky.between(sky_all, offset, offset + TOLD_DAYS))
+    station = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
+    settled = station.run(station.start(), sky.between(sky_all, offset - SETTLE_DAYS, offset)).last
+    history = station.run(settled, sky.between(sky_all, offset, offset + TOLD_DAYS))
     rest_days = sky_all.count * HOUR_S // 86400
     plan = replace(plan, probes=_probes(plan))
     return Season(

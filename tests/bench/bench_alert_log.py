@@ -118,10 +118,10 @@ def year(name: str, seed: int) -> Year:
     scenario = load(name)
     plan = next(s for s in scenario.stations if any(p.description.model == "thatch" for p in s.probes))
     drawn = weather_of(scenario, seed=seed)
-    life = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
+    station = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
     first = scenario.lead_days
-    settled = life.go(life.start(), sky.between(drawn, max(first - LEAD_DAYS, 0), first)).last
-    history = life.go(settled, sky.between(drawn, first, first + DAYS))
+    settled = station.run(station.start(), sky.between(drawn, max(first - LEAD_DAYS, 0), first)).last
+    history = station.run(settled, sky.between(drawn, first, first + DAYS))
     plan = replace(plan, probes=_probes(plan))
     surface = next(s for s in scenario.surfaces if plan.name in [each.name for each in s.stations])
     core = Written("core", scenario.start + timedelta(hours=1), (plan.name,))

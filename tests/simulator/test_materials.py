@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator import kernels
-from simulator.materials import MATERIALS, Material, material, table, with_porosity
+from simulator.materials import MATERIALS, Material, material, table
 
 
 def content(entry: Material, head_m: float) -> float:
@@ -126,10 +126,3 @@ def test_unknown_material_lists_the_known():
     """A name that is not there is answered with those that are."""
     with pytest.raises(KeyError, match=r"found 'moon', expected one of .*sandy_loam"):
         material("moon")
-
-
-def test_repacked_material_keeps_all_but_its_pores():
-    """Another porosity changes the full content and nothing else; one below the residual content is refused."""
-    assert content(with_porosity(material("loam"), 0.40), 0.0) == 0.40
-    with pytest.raises(ValueError, match=r"loam: porosity: found 0\.05"):
-        with_porosity(material("loam"), 0.05)

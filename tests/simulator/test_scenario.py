@@ -155,10 +155,10 @@ def test_truth_unfolds_past_its_history_as_it_is_asked(ground):
     """Hours first, quarter hours after, and days nobody has lived yet when they are asked for; rain only ever grows."""
     scenario, plan, _, history = ground
     truth = OpenEndedTruth(scenario, plan, seed=3, fine_from_days=2, history_days=3)
-    told_ms = truth.told.end_ms
+    told_ms = truth.history.end_ms
     at = [truth.start_ms + 6 * 3_600_000 * i for i in range(25)]
     rain = [truth.value("rain_total", None, moment) for moment in at]
-    assert told_ms < at[-1] <= truth.told.end_ms
+    assert told_ms < at[-1] <= truth.history.end_ms
     assert rain == sorted(rain)
     early = truth.value("water_content", 0.05, at[3])
     assert early == history.value("water_content", 0.05, at[3])
