@@ -18,6 +18,12 @@ ANY_QUANTITY = "any quantity"
 WHAT_IT_READS = "what it reads"
 ANY_NUMBER: Limits = (-1e9, 1e9)
 _NONE: Mapping[str, Limits] = MappingProxyType({})
+TEMPERATURE_PARAMETERS: Mapping[str, Limits] = MappingProxyType(
+    {"reading_per_degc": (-1000.0, 1000.0), "reference_degc": (-10.0, 50.0)}
+)
+"""Parameters that every curve takes beside its own: the rise of the reading for one degree at unchanged water [unit of
+the reading per degC], and the temperature at which the curve holds [degC]. The limits keep out slips of the pen."""
+CORRECTION_REACH_M = 0.05  # a thermometer further off in depth says nothing of a probe: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +123,8 @@ def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:
     if signature is None:
         found = "nothing" if name is None else repr(name)
         return [f"curve: found {found}, expected one of {', '.join(SIGNATURES)}{_nearest(name, SIGNATURES)}"]
-    known = {**signature.required, **signature.optional}
+    own = {**signature.required, **signature.optional}
+    known = {**own, **TEMPERATURE_PARAMETERS}
     faults = [
         f"{key}: found nothing, expected a number from {low:g} to {high:g}: curve {name!r} needs it"
         for key, (low, high) in signature.required.items()
@@ -125,12 +132,16 @@ def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:
     ]
     for key, value in parameters.items():
         if key not in known:
-            expected = ", ".join(known) or "no parameter"
+            expected = ", ".join(own) or "no parameter"
             faults.append(f"{key}: found {value!r}, expected {expected} for curve {name!r}{_nearest(key, known)}")
             continue
         low, high = known[key]
         if isinstance(value, bool) or not isinstance(value, int | float) or not low <= value <= high:
             faults.append(f"{key}: found {value!r}, expected a number from {low:g} to {high:g} for curve {name!r}")
+    if "reference_degc" in parameters and "reading_per_degc" not in parameters:
+        faults.append(
+            "reading_per_degc: found nothing, expected it beside reference_degc: both correct for temperature"
+        )
     return faults
 
 

@@ -25,7 +25,7 @@ from api import command
 from api.app import create_app
 from api.diary_check import check, moment_of
 from api.schema import DiaryEntryIn
-from hardware.curves import ANY_NUMBER, SIGNATURES, CurveSignature
+from hardware.curves import ANY_NUMBER, CORRECTION_REACH_M, SIGNATURES, TEMPERATURE_PARAMETERS, CurveSignature
 from hardware.probe import ProbeFault, load_probe, models, parse_probe
 from hardware.probe import _Check as _ProbeCheck
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
@@ -37,7 +37,7 @@ from pipeline.mqtt.nodes import Nodes
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline, load_settings
 from pipeline.site import settings as server
-from pipeline.soil.calibration import CURVES
+from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_DAYS, FEWEST_EVENTS
 from pipeline.soil.roots import DEPTH_BOUNDS_M
@@ -388,6 +388,14 @@ def test_every_medium_and_curve_is_there() -> None:
         name: (one.reads.replace("_", " "), one.gives.replace("_", " "), told_parameters(one), CURVES[name].source)
         for name, one in SIGNATURES.items()
     }
+
+
+def test_temperature_correction_is_there_with_its_limits() -> None:
+    """The two parameters that every curve takes stand with their limits, the reach and the usual reference."""
+    told = " ".join(TEXT.partition("\n## Calibration curves\n")[2].partition("| curve")[0].split())
+    for key, (low, high) in TEMPERATURE_PARAMETERS.items():
+        assert re.search(rf"`{key}`[^`]*?{low:g} to {high:g}", told), key
+    assert f"at most {1000 * CORRECTION_REACH_M:g} mm off" in told and f": {REFERENCE_TEMPERATURE_DEGC:g} where" in told
 
 
 def told_parameters(one: CurveSignature) -> str:

@@ -23,7 +23,7 @@ from annotated_types import Ge, Le
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
-from hardware.curves import curve_faults, curves_between
+from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
 from pipeline.site.models import (
@@ -290,6 +290,11 @@ def _station(
     subsoil_from_mm = check.optional_number(table, at, "subsoil_from_mm", 20.0, 2000.0)
     if ("subsoil" in table) != (subsoil_from_mm is not None):
         check.missing(f"{at}{'subsoil_from_mm' if 'subsoil' in table else 'subsoil'}", "it beside its fellow")
+    probes = tuple(
+        _probe(check, probe, _place(probe, at, "probe", i), name, probes_seen, model_dir)
+        for i, probe in enumerate(check.tables(table, at, "probe", least=1, most=MAX_PROBES))
+    )
+    _check_thermometers(check, at, probes)
     return Station(
         name=name,
         title=check.text(table, at, "title", name),
@@ -301,10 +306,7 @@ def _station(
         thatch_drained=limits["thatch"][1],
         soil_dry=limits["soil"][0],
         soil_drained=limits["soil"][1],
-        probes=tuple(
-            _probe(check, probe, _place(probe, at, "probe", i), name, probes_seen, model_dir)
-            for i, probe in enumerate(check.tables(table, at, "probe", least=1, most=MAX_PROBES))
-        ),
+        probes=probes,
         cores=_cores(check, table, at, zone),
         grass=check.one_of(table, at, "grass", GRASSES, "cool"),
         subsoil=check.one_of(table, at, "subsoil", SOIL_MEDIA, None) if "subsoil" in table else "",
@@ -358,6 +360,23 @@ def _calibration(check: Check, calibrations: Table, at: str, channel: Channel) -
     if faults:
         return channel.calibration
     return Calibration(str(curve), MappingProxyType({key: float(value) for key, value in written.items()}), source)
+
+
+def _check_thermometers(check: Check, at: str, probes: tuple[InstalledProbe, ...]) -> None:
+    """A channel that is to be corrected for temperature needs a soil thermometer at its depth."""
+    every = {one.id: one.channel for probe in probes for one in probe.channels}
+    thermometers = [(i, c.depth_m) for i, c in every.items() if c.quantity == "soil_temperature" and c.depth_m]
+    for i, channel in every.items():
+        coefficient, depth_m = channel.calibration.parameters.get("reading_per_degc", 0.0), channel.depth_m
+        if coefficient == 0.0 or (
+            depth_m is not None
+            and any(other != i and abs(there_m - depth_m) <= CORRECTION_REACH_M for other, there_m in thermometers)
+        ):
+            continue
+        where = "a channel in the ground" if depth_m is None else f"{1000 * depth_m:g} mm"
+        reach = f"a soil_temperature channel of this station within {1000 * CORRECTION_REACH_M:g} mm of {where}"
+        _, probe, name = i.split("/")
+        check.fault(f"{at}probe.{probe}.calibration.{name}.reading_per_degc", coefficient, f"{reach} to correct by")
 
 
 def _cores(check: Check, table: Table, at: str, zone: ZoneInfo) -> tuple[Core, ...]:

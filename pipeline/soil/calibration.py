@@ -1,9 +1,8 @@
 """From what a probe says to the observation: the sums of the named curves, and the temperature correction.
 
-`CURVES` has the sum of every curve that a probe description may name (`hardware.curves.SIGNATURES`). A line fitted to
-ring samples of the site (see `site_calibration`) goes by the name "linear"; it beats every published curve and is the
-only defence of a number from thatch. This module must not change a raw reading: it returns new arrays, so that old data
-can be redone when a better calibration arrives.
+`CURVES` has the equation of every curve that a probe description may name (`hardware.curves.SIGNATURES`). A line fitted
+to ring samples of the site goes by the name "linear"; it beats every published curve. Raw readings are not changed: old
+data can be redone when a better calibration arrives.
 """
 
 from collections.abc import Callable, Mapping
@@ -12,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from hardware.curves import SIGNATURES, CurveSignature, Limits, curve_faults
+from hardware.curves import SIGNATURES, TEMPERATURE_PARAMETERS, CurveSignature, Limits, curve_faults
 from pipeline.soil import permittivity as curves
 from pipeline.soil import permittivity as mixing
 from pipeline.units import FloatArray
@@ -188,8 +187,14 @@ CURVES: Mapping[str, Curve] = {
 }  # fmt: skip
 
 
-def calibrate(reading: npt.ArrayLike, name: str, parameters: Mapping[str, float] | None = None) -> FloatArray:
-    """Turn readings into observations by a named curve.
+def calibrate(
+    reading: npt.ArrayLike,
+    name: str,
+    parameters: Mapping[str, float] | None = None,
+    *,
+    temperature_degc: npt.ArrayLike = np.nan,
+) -> FloatArray:
+    """Turn readings into observations by a named curve, corrected for temperature where the parameters say so.
 
     Parameters
     ----------
@@ -198,13 +203,16 @@ def calibrate(reading: npt.ArrayLike, name: str, parameters: Mapping[str, float]
     name : str
         Name of a curve in `CURVES`.
     parameters : mapping of str to float, optional
-        Parameters of the curve, as in the probe description.
+        Parameters of the curve, as in the probe description; `reading_per_degc` and `reference_degc` among them ask
+        for `correct_for_temperature` before the curve.
+    temperature_degc : array_like, broadcasts with `reading`
+        Of the probe in the ground. [degC] Only a correction needs it.
 
     Returns
     -------
     ndarray, shape of `reading`
-        What the curve gives, in the unit of that quantity. NaN where the reading is NaN or outside
-        the calibrated range.
+        What the curve gives, in the unit of that quantity. NaN where the reading is NaN or outside the calibrated
+        range, or the temperature that its correction needs is NaN.
 
     Raises
     ------
@@ -215,7 +223,11 @@ def calibrate(reading: npt.ArrayLike, name: str, parameters: Mapping[str, float]
     faults = curve_faults(name, given)
     if faults:
         raise ValueError("calibration." + " calibration.".join(faults))
-    return CURVES[name].guarded(reading, **given)
+    coefficient = given.get("reading_per_degc", 0.0)
+    reference = given.get("reference_degc", REFERENCE_TEMPERATURE_DEGC)
+    corrected = correct_for_temperature(reading, temperature_degc, coefficient, reference_degc=reference)
+    own = {key: value for key, value in given.items() if key not in TEMPERATURE_PARAMETERS}
+    return CURVES[name].guarded(corrected, **own)
 
 
 def correct_for_temperature(

@@ -1,22 +1,28 @@
 """The first stage: from the number heard to the observation, by the curve named for each channel.
 
 Raw is read, never changed, so that a better calibration can be laid over old readings. A number outside the range in
-which its curve was calibrated is refused, not stretched. A running total of rain becomes the rain since the reading
-before.
+which its curve was calibrated is refused, not stretched. Where a calibration says how its probe follows warmth, the
+reading is corrected by the soil thermometer at its depth first. A running total of rain becomes the rain since the
+reading before.
 """
 
 from __future__ import annotations
+
+from collections.abc import Container
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from hardware.curves import CORRECTION_REACH_M
 from hardware.probe import Channel
+from hardware.quantities import QUANTITIES
 from pipeline.site.station import StationContext
 from pipeline.soil.calibration import calibrate as curve_value
+from pipeline.soil.moving import beside
 from pipeline.soil.quality import FlagArray
 from pipeline.stages.stage import STAGE_VERSION, FramePass, Grain, Stage, StationFrame
-from pipeline.units import HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
+from pipeline.units import HOUR_MS, MINUTE_MS, BoolArray, Flag, FloatArray, TimeArray
 
 RAIN_GAP_MS = 48 * HOUR_MS  # a total not heard for longer tells rain, but no longer when
 RAIN_TOTAL_ROLLS_OVER_MM = 10_000.0  # as the description of the weather sensor promises
@@ -29,8 +35,9 @@ _NOTHING_HEARD = ("silent", "line_away", "no_value", "short")
 def calibrate(frame: StationFrame, context: StationContext) -> StationFrame:
     """Observation values by each channel's curve, and the flag the value alone deserves.
 
-    A channel not in the context keeps its raw and has no value. Flags: MISSING where nothing was heard, FAIL where what
-    was heard was garbled or outside the calibrated range, else NOT_EVALUATED.
+    A channel not in the context keeps its raw and has no value. Flags: MISSING where nothing was heard, or not the
+    temperature that a correction needs, FAIL where what was heard was garbled or outside the calibrated range, else
+    NOT_EVALUATED.
     """
     observations = frame.observations
     raw = observations["raw"].to_numpy()
@@ -46,7 +53,7 @@ def calibrate(frame: StationFrame, context: StationContext) -> StationFrame:
         if is_running_total(channel):
             value[rows] = rain_from_total(time_ms[rows], np.where(trusted[rows], numbers, np.nan))
         else:
-            value[rows] = observed(channel, numbers)
+            value[rows] = observed(channel, numbers, _temperature_beside(frame, context, channel_id, time_ms[rows]))
     flag = first_flags(frame, context, value)
     version = np.full(raw.shape, STAGE_VERSION, dtype=np.int64)
     return frame.with_columns(value=value, flag=flag, stage_version=version)
@@ -62,6 +69,7 @@ def first_flags(frame: StationFrame, context: StationContext, value: npt.NDArray
     """What is known of each row before any test: missing, garbled or refused, else not evaluated."""
     observations = frame.observations
     status = observations["status"]
+    time_ms = observations["measured_at_ms"].to_numpy()
     heard = heard_rows(observations)
     flag = np.full(value.shape, Flag.NOT_EVALUATED, dtype=np.uint8)
     flag[~heard] = Flag.FAIL
@@ -71,7 +79,59 @@ def first_flags(frame: StationFrame, context: StationContext, value: npt.NDArray
         channel = context.channels.get(channel_id)
         if channel is not None and not is_running_total(channel):
             flag[rows][refused[rows]] = Flag.FAIL
+            if is_corrected(channel):
+                beside_it = _temperature_beside(frame, context, channel_id, time_ms[rows])
+                flag[rows][refused[rows] & np.isnan(beside_it)] = Flag.MISSING
     return flag
+
+
+def is_corrected(channel: Channel) -> bool:
+    """Whether a channel's calibration takes out what temperature puts into its reading."""
+    return channel.calibration.parameters.get("reading_per_degc", 0.0) != 0.0
+
+
+def thermometer_of(context: StationContext, channel_id: str, heard: Container[str], *, reach_m: float) -> str | None:
+    """Return the soil thermometer nearest in depth to a channel, at one distance its own probe's first.
+
+    Parameters
+    ----------
+    context : StationContext
+    channel_id : str
+    heard : container of str
+        Ids to choose from.
+    reach_m : float
+        Furthest off in depth. [m]
+
+    Returns
+    -------
+    str or None
+        Id; None where there is none in reach.
+    """
+    depth, probe = context.channels[channel_id].depth_m, channel_id.rsplit("/", 1)[0]
+    near = []
+    for other in context.temperatures:
+        other_depth = context.channels[other].depth_m
+        if other in heard and other != channel_id and depth is not None and other_depth is not None:
+            apart = abs(other_depth - depth)
+            if apart <= reach_m:
+                near.append((apart, not other.startswith(f"{probe}/"), other))
+    return min(near)[2] if near else None
+
+
+def _temperature_beside(frame: StationFrame, context: StationContext, channel_id: str, at_ms: TimeArray) -> FloatArray:
+    """Possible soil temperature at a channel whose calibration asks for it, NaN where not known or not asked for."""
+    other = None
+    if is_corrected(context.channels[channel_id]):
+        # of all there are, heard in this stretch or not: so that any batching gives the same
+        other = thermometer_of(context, channel_id, context.channels, reach_m=CORRECTION_REACH_M)
+    heard = frame.spans()
+    if other is None or other not in heard:
+        return np.full(at_ms.shape, np.nan)
+    rows, limits = frame.observations.iloc[heard[other]], QUANTITIES["soil_temperature"]
+    numbers = np.where(heard_rows(rows), rows["raw"].to_numpy(), np.nan)
+    degc = observed(context.channels[other], numbers)
+    possible = (degc >= limits.lowest) & (degc <= limits.highest)
+    return beside(at_ms, rows["measured_at_ms"].to_numpy(), np.where(possible, degc, np.nan))
 
 
 def is_running_total(channel: Channel) -> bool:
@@ -79,7 +139,7 @@ def is_running_total(channel: Channel) -> bool:
     return channel.heard == "rain_total" and channel.quantity == "rain"
 
 
-def observed(channel: Channel, raw: FloatArray) -> FloatArray:
+def observed(channel: Channel, raw: FloatArray, temperature_degc: npt.ArrayLike = np.nan) -> FloatArray:
     """Values of a channel in the canonical unit of its quantity, NaN where its curve refuses.
 
     Parameters
@@ -88,13 +148,16 @@ def observed(channel: Channel, raw: FloatArray) -> FloatArray:
         Its calibration names one of `pipeline.soil.calibration.CURVES`.
     raw : ndarray, shape (time,)
         [unit of `channel.heard`]
+    temperature_degc : array_like, shape (time,)
+        Of the soil at the channel. [degC] Asked for by a calibration that corrects for it.
 
     Raises
     ------
     ValueError
         When the curve is not known, or its parameters do not fit it. The loaders refuse both.
     """
-    return curve_value(raw, channel.calibration.curve, channel.calibration.parameters)
+    calibration = channel.calibration
+    return curve_value(raw, calibration.curve, calibration.parameters, temperature_degc=temperature_degc)
 
 
 def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:
@@ -127,4 +190,6 @@ def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:
     return rain
 
 
-CALIBRATE = Stage[FramePass](name="calibrate", grain=Grain.READING, run=calibrate, lead_in_ms=RAIN_GAP_MS)
+CALIBRATE = Stage[FramePass](
+    name="calibrate", grain=Grain.READING, run=calibrate, lead_in_ms=RAIN_GAP_MS, look_ahead_ms=MINUTE_MS
+)

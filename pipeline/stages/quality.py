@@ -17,7 +17,7 @@ from pipeline.soil import quality as tests
 from pipeline.soil.layers import Place
 from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
 from pipeline.soil.quality import FlagArray
-from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags
+from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags, thermometer_of
 from pipeline.stages.stage import FramePass, Grain, Stage, StationFrame
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
 
@@ -259,17 +259,10 @@ def _temperature_beside(
     context: StationContext, channel_id: str, at_ms: TimeArray, series: dict[str, _Series]
 ) -> FloatArray:
     """Soil temperature at a moisture channel: of the nearest thermometer in depth, its own probe's first."""
-    depth, probe = context.channels[channel_id].depth_m, channel_id.rsplit("/", 1)[0]
-    near = []
-    for other in context.temperatures:
-        other_depth = context.channels[other].depth_m
-        if other in series and depth is not None and other_depth is not None:
-            apart = abs(other_depth - depth)
-            if apart <= context.quality.frost_reach_m:
-                near.append((apart, not other.startswith(f"{probe}/"), other))
-    if not near:
+    other = thermometer_of(context, channel_id, series, reach_m=context.quality.frost_reach_m)
+    if other is None:
         return np.full(at_ms.shape, np.nan)
-    thermometer = series[min(near)[2]]
+    thermometer = series[other]
     return beside(at_ms, thermometer.time_ms, thermometer.usable())
 
 

@@ -251,6 +251,23 @@ def test_faults_in_the_ground_are_named_by_surface_station_and_probe(
     assert any(key in line for line in faults(tmp_path, GOOD.replace(old, new)))
 
 
+def test_a_correction_for_temperature_needs_a_thermometer_at_its_depth(tmp_path: Path) -> None:
+    """The thatch probe has its own; without one within 50 mm, or above ground, the key is a fault that says so."""
+    corrected = GOOD.replace("offset = -0.05", "offset = -0.05\nreading_per_degc = 0.05")
+    moisture = load(write(tmp_path, corrected), {}).channels()["square-1/t1/moisture"].channel
+    assert moisture.calibration.parameters["reading_per_degc"] == 0.05
+    (tmp_path / "probes").mkdir()
+    (tmp_path / "probes" / "pair.toml").write_text(OWN_PROBE)
+    with_pair = GOOD.replace('dir = "kept"', 'dir = "kept"\nmodel_dir = "probes"').replace(
+        'model = "root_zone_profile"\n',
+        'model = "pair"\n[surface.station.probe.depth_mm]\nlower = 600\n[surface.station.probe.calibration.lower]\n'
+        'curve = "identity"\nreading_per_degc = 0.002\n',
+    )
+    place = "surface.main-square.station.square-1.probe.p1.calibration.lower.reading_per_degc: found 0.002"
+    (told,) = faults(tmp_path, with_pair)
+    assert f"{place}, expected a soil_temperature channel of this station within 50 mm of 600 mm" in told
+
+
 def test_a_secret_is_named_by_path_and_its_file_must_be_there(tmp_path: Path) -> None:
     """The settings hold the path alone; the secret is nowhere in them."""
     (tmp_path / "hook.secret").write_text("sesame\n")

@@ -86,6 +86,15 @@ def test_temperature_correction_takes_out_a_known_drift():
     )
 
 
+def test_temperature_is_taken_out_before_the_curve():
+    """A permittivity of 10 that rises by 0.05 a degree reads 10.5 at 30 degC: 0.1883 by Topp as at 20 (table)."""
+    asked = {"reading_per_degc": 0.05}
+    found = calibration.calibrate([10.5, 10.0, 10.5], "topp_1980", asked, temperature_degc=[30.0, 20.0, np.nan])
+    np.testing.assert_allclose(found, [0.1883, 0.1883, np.nan], atol=5e-5)
+    at_30 = calibration.calibrate([10.5], "topp_1980", {**asked, "reference_degc": 30.0}, temperature_degc=[30.0])
+    assert at_30 == pytest.approx(calibration.calibrate([10.5], "topp_1980"))
+
+
 def test_temperature_correction_needs_no_temperature_when_there_is_no_drift():
     """A zero coefficient keeps the reading although the temperature is missing; any other gives NaN."""
     assert calibration.correct_for_temperature([0.3], [np.nan], 0.0)[0] == 0.3

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from hardware.probe import Calibration, Channel, load_probe
 from pipeline.site.station import Dated, StationContext
-from pipeline.stages.calibrate import RAIN_GAP_MS, observed, rain_from_total
+from pipeline.stages.calibrate import RAIN_GAP_MS, calibrate, observed, rain_from_total
 from pipeline.stages.recompute import LOOK_AHEAD_MS, READING_STAGES, affected, process
 from pipeline.stages.stage import StationFrame
 from pipeline.units import Flag
@@ -23,15 +23,21 @@ SLOT_MS = 900_000
 DAY = 96  # slots
 
 
+CORRECTED = "square-1/p1/moisture_160"
+BY_TEMPERATURE = Calibration("topp_1980", {"reading_per_degc": 0.1}, "made up for this test")
+
+
 def station_channels() -> dict[str, Channel]:
-    """Thatch probe, profile and rain of one station."""
+    """Thatch probe, profile and rain of one station; the deepest moisture channel is corrected for temperature."""
     wanted = (("t1", "thatch", ""), ("p1", "root_zone_profile", ""), ("w1", "weather", "rain"))
-    return {
+    channels = {
         f"square-1/{probe}/{c.name}": c
         for probe, model, only in wanted
         for c in load_probe(model).channels
         if c.quantity in ("water_content", "soil_temperature", "rain") and only in ("", c.name)
     }
+    channels[CORRECTED] = replace(channels[CORRECTED], calibration=BY_TEMPERATURE)
+    return channels
 
 
 CHANNELS = station_channels()
@@ -226,6 +232,42 @@ def test_changed_calibration_changes_its_own_channel_only(record, whole):
     others = whole.observations["channel"] != changed
     same(result.observations[others], whole.observations[others])
     assert not result.observations[~others]["value"].equals(whole.observations[~others]["value"])
+
+
+def readings(**series: tuple[list[int], list[float]]) -> StationFrame:
+    """Rows of channels of the profile, at minutes, all heard."""
+    tables = [
+        pd.DataFrame({
+            "channel": f"square-1/p1/{name}", "slot": "1", "measured_at_ms": START_MS + 60_000 * np.array(minutes),
+            "raw": numbers, "status": "ok", "clock_ok": True, "received_at_ms": START_MS,
+        })
+        for name, (minutes, numbers) in series.items()
+    ]  # fmt: skip
+    return StationFrame.from_raw(pd.concat(tables, ignore_index=True))
+
+
+def corrected(**series: tuple[list[int], list[float]]) -> pd.DataFrame:
+    table = calibrate(readings(**series), CONTEXT).observations
+    return table[table["channel"] == CORRECTED]
+
+
+def test_reading_is_corrected_by_the_thermometer_at_its_depth() -> None:
+    """At 30 degC 11 reads 1.0 too high for 0.1 a degree over 20, at 20 degC 10 is 10: 0.1883 by Topp (his table)."""
+    found = corrected(
+        moisture_160=([0, 60], [11.0, 10.0]), temperature_160=([0, 60], [30.0, 20.0]),
+        temperature_035=([0, 60], [5.0, 5.0]),
+    )  # fmt: skip
+    assert found["value"].to_numpy() == pytest.approx([0.1883, 0.1883], abs=5e-5)
+    assert found["raw"].tolist() == [11.0, 10.0]
+
+
+def test_reading_without_its_temperature_has_no_value() -> None:
+    """An hour after the thermometer fell silent, or where it says 200 degC, nothing is made up: MISSING, not FAIL."""
+    old = corrected(moisture_160=([0, 60, 61], [11.0] * 3), temperature_160=([0], [30.0]))
+    assert old["value"].to_numpy() == pytest.approx([0.1883, 0.1883, np.nan], abs=5e-5, nan_ok=True)
+    assert old["flag"].tolist() == [Flag.NOT_EVALUATED, Flag.NOT_EVALUATED, Flag.MISSING]
+    wild = corrected(moisture_160=([0], [11.0]), temperature_160=([0], [200.0]))
+    assert wild["value"].isna().all() and wild["flag"].tolist() == [Flag.MISSING]
 
 
 def test_rows_of_unknown_channels_stay_unread(record):
