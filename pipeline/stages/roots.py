@@ -19,6 +19,7 @@ from pipeline.soil.uptake import daily_uptake, steps_beside
 from pipeline.stages.climate import NO_PLACE, reference_et
 from pipeline.stages.stage import (
     FORTNIGHT_MS,
+    NOTHING,
     Finding,
     FindPeriod,
     Grain,
@@ -153,7 +154,7 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
         return None
     water = np.zeros(count)
     if context.rain_channel is not None:
-        heard_ms, fallen = record.channels.get(context.rain_channel, (np.array([], dtype=np.int64), np.array([])))
+        heard_ms, fallen = record.channels.get(context.rain_channel, NOTHING)
         if heard_ms.size == 0:
             return np.full(count, np.nan)
         following = heard_ms[np.minimum(np.searchsorted(heard_ms, times), heard_ms.size - 1)]

@@ -16,7 +16,7 @@ from pipeline.site.models import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages.field_limits import LIMITS, due_ms
-from pipeline.stages.recompute import LEAD_IN_MS, affected, keep_unknown, redo, redo_periods
+from pipeline.stages.recompute import LEAD_IN_MS, Redone, affected, keep_unknown, redo, redo_periods
 from pipeline.stages.treatments import PASSES, likest
 from pipeline.store import Store
 from pipeline.store.database import Database
@@ -199,7 +199,7 @@ class RestageQueue:
                 del self._spans[station], self._since_s[station]
         try:
             with self._metrics.stage_seconds.time():
-                observations, findings = self._redo(station, start_ms, end_ms)
+                done = self._redo(station, start_ms, end_ms)
         except BaseException:
             self._put(station, start_ms, end_ms, since_s)
             raise
@@ -207,8 +207,8 @@ class RestageQueue:
             with self._lock:
                 self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
         self._metrics.dirty_windows.set(len(self._spans))
-        self._metrics.observations.inc(observations)
-        self._metrics.findings.inc(findings)
+        self._metrics.observations.inc(done.observations)
+        self._metrics.findings.inc(done.findings)
         return station
 
     def step_periods(self) -> str | None:
@@ -266,12 +266,10 @@ class RestageQueue:
                 self._put(station, since_ms, (heard[1] // CELL_MS + 1) * CELL_MS, 0.0)
         return station
 
-    def _redo(self, station: str, start_ms: int, end_ms: int) -> tuple[int, int]:
-        """Redo a stretch; returns how many observations and findings there are of it."""
+    def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:
         if station == UNKNOWN:
-            return keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms), 0
-        frame = redo(self._store, self._context_of(station), start_ms, end_ms)
-        return len(frame.observations), len(frame.findings)
+            return Redone(keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms))
+        return redo(self._store, self._context_of(station), start_ms, end_ms).count
 
     def _add(self, station: str, first_ms: int, last_ms: int, now_s: float) -> None:
         if station == UNKNOWN:

@@ -21,9 +21,8 @@ from urllib3.exceptions import HTTPError
 
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
+from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, check_frame, frame_of
 from pipeline.store.influx import flux
-from pipeline.store.sqlite import built, checked
 from pipeline.units import DAY_MS
 
 REQUEST_TIMEOUT_S = 30.0
@@ -105,11 +104,11 @@ class InfluxStore:
         frame = frame.sort_values(["channel", "at_ms", "outbox_id", "seq"])
         ok = frame["status"] == Status.OK.value
         named = frame.rename(columns={"at_ms": "measured_at_ms"}).assign(raw=frame["raw"].where(ok, np.nan))
-        return built(RAW_COLUMNS, [named[name].to_numpy() for name in RAW_COLUMNS])
+        return frame_of(RAW_COLUMNS, [named[name].to_numpy() for name in RAW_COLUMNS])
 
     def upsert_observations(self, frame: pd.DataFrame) -> None:
         """Write observations, each in place of an earlier one. See Store."""
-        checked(frame, OBSERVATION_COLUMNS, "observations")
+        check_frame(frame, OBSERVATION_COLUMNS, "observations")
         points = pd.DataFrame({"site": self._site, "channel": frame["channel"].to_numpy()}, index=range(len(frame)))
         for name in ("raw", "value"):
             points[name], points[f"has_{name}"] = _number_and_mark(frame[name])
@@ -150,7 +149,7 @@ class InfluxStore:
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Write findings, each in place of an earlier one. See Store."""
-        checked(frame, FINDING_COLUMNS, "findings")
+        check_frame(frame, FINDING_COLUMNS, "findings")
         points = pd.DataFrame({"site": self._site, "station": frame["station"].to_numpy()}, index=range(len(frame)))
         points["quantity"] = frame["quantity"].to_numpy()
         points["end_ms"] = frame["end_ms"].to_numpy(np.int64)
@@ -177,7 +176,7 @@ class InfluxStore:
             **{name: _marked(frame, name) for name in ("value", "low", "high")},
             **{"n": frame["n"].to_numpy(), "reason": reason.to_numpy(), "stage_version": _versions(frame)},
         }
-        return built(FINDING_COLUMNS, [columns[name] for name in FINDING_COLUMNS])
+        return frame_of(FINDING_COLUMNS, [columns[name] for name in FINDING_COLUMNS])
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings of a span. See Store."""
@@ -213,7 +212,7 @@ class InfluxStore:
                 parts.append(part.set_index(["channel", "at_ms"])["value"].rename(name))
             merged = pd.concat(parts, axis=1).reset_index().sort_values(["channel", "at_ms"])
         renamed = merged.rename(columns={"at_ms": "day_ms"})
-        return built(DAILY_COLUMNS, [renamed[name].to_numpy() for name in DAILY_COLUMNS])
+        return frame_of(DAILY_COLUMNS, [renamed[name].to_numpy() for name in DAILY_COLUMNS])
 
     def close(self) -> None:
         """Close the connections. Nothing waits to be written."""
@@ -279,7 +278,7 @@ def _observations(frame: pd.DataFrame) -> pd.DataFrame:
         **{"raw": _marked(frame, "raw"), "value": _marked(frame, "value"), "flag": frame["flag"].to_numpy()},
         **{"stage_version": _versions(frame), "received_at_ms": frame["received_at_ms"].to_numpy()},
     }
-    return built(OBSERVATION_COLUMNS, [columns[name] for name in OBSERVATION_COLUMNS])
+    return frame_of(OBSERVATION_COLUMNS, [columns[name] for name in OBSERVATION_COLUMNS])
 
 
 def _number_and_mark(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:
