@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.stages.stage import NOTHING, Series
+from pipeline.stages.stage import NO_SERIES, Series
 from pipeline.stages.tables import channels_of, findings_of
 from pipeline.store import Store
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
@@ -91,9 +91,9 @@ class RecentSeries:
         again_ms = kept.until_ms - (AGAIN_MS if day == kept.read_on else AGAIN_DAILY_MS)
         fresh = read(again_ms)
         for channel in {*kept.series, *fresh}:
-            time_ms, value = kept.series.get(channel, NOTHING)
+            time_ms, value = kept.series.get(channel, NO_SERIES)
             first, last = np.searchsorted(time_ms, [now_ms - REACH_MS, again_ms])
-            new_ms, new_value = fresh.get(channel, NOTHING)
+            new_ms, new_value = fresh.get(channel, NO_SERIES)
             kept.series[channel] = (
                 np.concatenate([time_ms[first:last], new_ms]), np.concatenate([value[first:last], new_value])
             )  # fmt: skip

@@ -28,9 +28,9 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.stages.calibrate import CALIBRATE
-from pipeline.stages.climate import CLIMATE
-from pipeline.stages.field_limits import LIMITS
-from pipeline.stages.layers import LAYERS
+from pipeline.stages.climate import DAILY_CLIMATE
+from pipeline.stages.field_limits import FIELD_LIMITS
+from pipeline.stages.layers import LAYER_WATER
 from pipeline.stages.quality import QUALITY
 from pipeline.stages.roots import ROOTS
 from pipeline.stages.stage import Stage
@@ -39,6 +39,6 @@ from pipeline.stages.treatments import PASSES
 from pipeline.stages.wetting import DRYING, WETTING
 
 STAGES: tuple[Stage[Any], ...] = (
-    CALIBRATE, QUALITY, LAYERS, CLIMATE, STRENGTH, ROOTS, WETTING, DRYING, PASSES, LIMITS,
+    CALIBRATE, QUALITY, LAYER_WATER, DAILY_CLIMATE, STRENGTH, ROOTS, WETTING, DRYING, PASSES, FIELD_LIMITS,
 )  # fmt: skip
 """Every stage. What a stage reads is drawn by stages before it, but for limits, which hold from their moment on."""

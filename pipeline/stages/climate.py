@@ -229,7 +229,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     yield _day("leaf_frost", start_ms, frozen, number, reason, (low, high) if reason else None)
 
 
-CLIMATE = Stage[FindPeriod](
+DAILY_CLIMATE = Stage[FindPeriod](
     name="climate",
     grain=Grain.PERIOD,
     run=_find,

@@ -18,7 +18,7 @@ from pipeline.soil.limits import learn_limits
 from pipeline.soil.wetting import Watering, events
 from pipeline.stages.stage import (
     FIRST_MONDAY_MS,
-    NOTHING,
+    NO_SERIES,
     Finding,
     Grain,
     Record,
@@ -93,11 +93,11 @@ def learn(store: Store, context: StationContext, at_ms: int) -> int:
 
 def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.DataFrame:
     """Findings of the limits learned from a record that ends at a moment; mixed and silent channels have none."""
-    rain = NOTHING if context.rain_channel is None else record.channels.get(context.rain_channel, NOTHING)
+    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     waterings = [Watering(a, b) for a, b in context.waterings if b < at_ms]
     heard = [i for i in context.moisture if i in record.channels]
     spells = events(*rain, waterings=waterings, probe=record.channels[heard[0]] if heard else None)
-    nights = _still_nights(record.findings.get("reference_et", NOTHING))
+    nights = _still_nights(record.findings.get("reference_et", NO_SERIES))
     found: list[Finding] = []
     for channel in heard:
         place = context.place(channel, at_ms)
@@ -119,7 +119,7 @@ def _still_nights(demand: Series) -> np.ndarray:
     return np.stack([still + hour * HOUR_MS for hour in NIGHT_H], axis=1)
 
 
-LIMITS = Stage[Callable[[Store, StationContext, int], int]](
+FIELD_LIMITS = Stage[Callable[[Store, StationContext, int], int]](
     name="limits",
     grain=Grain.ONCE,
     run=learn,

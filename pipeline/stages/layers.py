@@ -241,7 +241,7 @@ def _short(channel_id: str) -> str:
     return ", ".join(i.split("/", 1)[1] for i in channel_id.split("+"))
 
 
-LAYERS = Stage[FindCells](
+LAYER_WATER = Stage[FindCells](
     name="layers",
     grain=Grain.QUARTER_HOUR,
     run=layers,

@@ -35,7 +35,7 @@ FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05
 
 Series = tuple[TimeArray, FloatArray]
 """Time [ms since 1970, UTC], increasing, and believed value: NaN where it was heard, but failed a test."""
-NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
+NO_SERIES: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,12 +5,10 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 `sqlite.SqliteStore` is the embedded series store and shares its table of readings with the journal;
 `influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
 
-- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, runs
-  transactions.
+- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
+  numbered steps, runs transactions.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
-- `migrations`: The tables, as numbered steps: each is applied once, in order, and committed together with the record
-  of itself.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.
 - `sqlite`: Rows of SQLite as columns of numbers and back, fast enough for a year of a station in less than a second.
@@ -19,7 +17,7 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Protocol
+from typing import Any, Protocol
 
 import pandas as pd
 
@@ -38,7 +36,7 @@ _REAL = {"raw", "value", "low", "mean", "high"}
 _YES_NO = {"clock_ok"}
 
 
-def frame_of(names: Sequence[str], columns: Sequence[object]) -> pd.DataFrame:
+def frame_of(names: Sequence[str], columns: Sequence[Any]) -> pd.DataFrame:
     """Return a frame of these columns, each with the type its name has in every store."""
     return pd.DataFrame({name: _typed(name, column) for name, column in zip(names, columns, strict=True)})
 
@@ -59,7 +57,7 @@ def check_frame(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
             raise ValueError(f"{what}: found a missing {name}, expected one in every row")
 
 
-def _typed(name: str, column: object) -> pd.Series:
+def _typed(name: str, column: Any) -> pd.Series:
     if name in _TEXT:
         return pd.Series(column, dtype="str")
     if name in _WHOLE:

@@ -61,7 +61,8 @@ def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
         return np.ones(new.shape[1], dtype=bool)
     place = np.minimum(np.searchsorted(stored[0], new[0]), stored.shape[1] - 1)
     there = stored[:, place]
-    return ~((there == new) | (np.isnan(there) & np.isnan(new))).all(axis=0)
+    same = (there == new) | (np.isnan(there) & np.isnan(new))
+    return np.asarray(~same.all(axis=0), dtype=np.bool_)
 
 
 def listed(found: Iterable[int]) -> str:
@@ -432,7 +433,8 @@ def _carriers(connection: Connection, numbers: dict[str, int]) -> str:
 def _series(tx: Connection, station: str, quantity: str) -> int:
     tx.execute("INSERT OR IGNORE INTO finding_series (station, quantity) VALUES (?, ?)", (station, quantity))
     query = "SELECT id FROM finding_series WHERE station = ? AND quantity = ?"
-    return tx.execute(query, (station, quantity)).fetchone()[0]
+    (number,) = tx.execute(query, (station, quantity)).fetchone()
+    return int(number)
 
 
 def _factors(column: pd.Series | np.ndarray) -> tuple[list[Any], np.ndarray]:
@@ -445,7 +447,7 @@ def _version_numbers(tx: Connection, versions: pd.Series) -> np.ndarray:
     labels, codes = _factors(versions)
     tx.executemany("INSERT OR IGNORE INTO stage_version (label) VALUES (?)", [(label,) for label in labels])
     known = dict(tx.execute("SELECT label, id FROM stage_version").fetchall())
-    return np.array([known[label] for label in labels], dtype=np.int64)[codes]
+    return np.asarray(np.array([known[label] for label in labels], dtype=np.int64)[codes], dtype=np.int64)
 
 
 def _version_labels(connection: Connection, numbers: np.ndarray) -> list[object] | np.ndarray:

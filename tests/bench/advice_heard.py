@@ -22,7 +22,7 @@ from pipeline.service import Stores, open_stores
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import ChannelLimits, StationContext
-from pipeline.stages.climate import CLIMATE
+from pipeline.stages.climate import DAILY_CLIMATE
 from pipeline.stages.field_limits import due_ms, learn, limits_table
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn, process, recompute, station_context
@@ -94,7 +94,7 @@ def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
     drawn = process(series_of(raw), context)
     record = drawn.record
     first, last = int(raw["measured_at_ms"].min()), int(raw["measured_at_ms"].max())
-    days = findings_table(find([CLIMATE], record, context, first, last), station)
+    days = findings_table(find([DAILY_CLIMATE], record, context, first, last), station)
     demand = findings_of(days)
     learned: dict[str, tuple[ChannelLimits, ...]] = {}
     for at_ms in due_ms(first, last):

@@ -13,8 +13,8 @@ from contextlib import contextmanager
 
 import numpy as np
 import pandas as pd
-from influxdb_client import InfluxDBClient
 from influxdb_client.client.exceptions import InfluxDBError
+from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
@@ -25,7 +25,7 @@ from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, 
 from pipeline.store.influx import flux
 from pipeline.units import DAY_MS
 
-REQUEST_TIMEOUT_S = 30.0
+SERVER_TIMEOUT_S = 30.0
 POINTS_A_REQUEST = 5000
 _NO_ROOM = 507  # HTTP status of RFC 4918: insufficient storage
 
@@ -47,7 +47,7 @@ class InfluxStore:
         self._url = url
         self._bucket = bucket
         self._site = site
-        self._client = InfluxDBClient(url=url, org=org, token=token, timeout=int(REQUEST_TIMEOUT_S * 1000))
+        self._client = InfluxDBClient(url=url, org=org, token=token, timeout=int(SERVER_TIMEOUT_S * 1000))
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
         self._asker = self._client.query_api()
 
@@ -83,18 +83,18 @@ class InfluxStore:
             held.update(
                 Reading(
                     self._site,
-                    row.node,
-                    row.outbox_id,
-                    int(row.seq),
-                    row.channel,
-                    row.slot,
-                    int(row.at_ms),
-                    float(row.raw) if row.status == Status.OK else None,
-                    Status(row.status),
-                    int(row.attempts),
-                    bool(row.clock_ok),
+                    row["node"],
+                    row["outbox_id"],
+                    int(row["seq"]),
+                    row["channel"],
+                    row["slot"],
+                    int(row["at_ms"]),
+                    float(row["raw"]) if row["status"] == Status.OK else None,
+                    Status(row["status"]),
+                    int(row["attempts"]),
+                    bool(row["clock_ok"]),
                 )
-                for row in frame.itertuples(index=False)
+                for row in frame.to_dict("records")
             )
         return [r for r in readings if r not in held]
 
@@ -216,8 +216,8 @@ class InfluxStore:
 
     def close(self) -> None:
         """Close the connections. Nothing waits to be written."""
-        self._writer.close()
-        self._client.close()
+        self._writer.close()  # type: ignore[no-untyped-call]
+        self._client.close()  # type: ignore[no-untyped-call]
 
     def _rows(
         self,
@@ -231,7 +231,7 @@ class InfluxStore:
         limit: int | None = None,
     ) -> pd.DataFrame:
         if not channels or start_ms >= end_ms:  # the server refuses an empty span
-            return pd.DataFrame(columns=kept)
+            return pd.DataFrame(columns=list(kept))
         place = (self._bucket, self._site)
         return self._ask(flux.rows(*place, channels, measurement, start_ms, end_ms, after=after, limit=limit), kept)
 
@@ -241,7 +241,8 @@ class InfluxStore:
         frames = [f for f in (answer if isinstance(answer, list) else [answer]) if not f.empty]
         if not frames:
             return pd.DataFrame(columns=list(kept))
-        return pd.concat([frame.reindex(columns=list(kept)) for frame in frames], ignore_index=True)
+        whole: pd.DataFrame = pd.concat([frame.reindex(columns=list(kept)) for frame in frames], ignore_index=True)
+        return whole
 
     def _write(self, measurement: str, frame: pd.DataFrame, times_ns: np.ndarray, tags: list[str]) -> None:
         frame = frame.set_index(pd.DatetimeIndex(times_ns.astype("datetime64[ns]"), tz="UTC"))
