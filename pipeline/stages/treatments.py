@@ -17,7 +17,7 @@ from pipeline.site.models import SiteConfig
 from pipeline.site.station import PassDone, StationContext
 from pipeline.soil import change as trend
 from pipeline.soil import thatch
-from pipeline.soil.change import FEWEST, Effect, effect
+from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.stages.stage import FORTNIGHT_MS, Finding, Grain, Series, Stage
 from pipeline.stages.tables import findings_of, findings_table
@@ -106,12 +106,12 @@ def _change(own: Told, others: Sequence[Told], one: PassDone, source: str, begin
     if one.around:
         return withheld(f"{' and '.join(one.around)} stood in an untreated island")
     sides = _sides(own, source, one.at_ms, begin, end)
-    if min(side.size for side in sides) < FEWEST:
+    if min(side.size for side in sides) < LEAST_EVENTS_A_SIDE:
         return effect(*sides).change
     beside = None
     for other in others:
         theirs = _sides(other, source, one.at_ms, begin, end)
-        if not _treated(other.context, begin, end) and min(side.size for side in theirs) >= FEWEST:
+        if not _treated(other.context, begin, end) and min(side.size for side in theirs) >= LEAST_EVENTS_A_SIDE:
             beside = (other.context.station, theirs)
             break
     found: Effect = effect(*sides, comparison=None if beside is None else beside[1])

@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.site.station import StationContext
 from pipeline.soil.arrival import SETTLE_H, SoilProfile, account
 from pipeline.soil.climate import makkink_mm
-from pipeline.soil.drying import FLASH_OFF_H, HELD, LONGEST_H, flash_off, hold_time_h, recession
+from pipeline.soil.drying import DRY_DOWN_H, FLASH_OFF_H, HELD, flash_off, hold_time_h, recession
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.thatch import thickness_from_wetting
@@ -206,7 +206,7 @@ WETTING = Stage[FindPeriod](
 
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")
-DRIED_MS = 2 * LONGEST_SPELL_MS + int(LONGEST_H * HOUR_MS) + DAY_MS
+DRIED_MS = 2 * LONGEST_SPELL_MS + int(DRY_DOWN_H * HOUR_MS) + DAY_MS
 """The spell, a week after it, the spell that ends it, and a day for where that one is cut."""
 WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
 SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
@@ -261,7 +261,7 @@ def _recession(record: Record, quantity: str, event: DatedWetting, noise_mm: flo
     """Time constant after the first day."""
     times, water_mm = record.findings.get(quantity, NO_SERIES)
     begin_ms = event.spell.end_ms + int(FLASH_OFF_H * HOUR_MS)
-    stop_ms = min(event.next_ms, event.spell.end_ms + int(LONGEST_H * HOUR_MS))
+    stop_ms = min(event.next_ms, event.spell.end_ms + int(DRY_DOWN_H * HOUR_MS))
     if stop_ms - begin_ms < DAY_MS:
         return withheld("water came again within two days")
     first, last = np.searchsorted(times, [begin_ms, stop_ms])
