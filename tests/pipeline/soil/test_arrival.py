@@ -13,11 +13,11 @@ from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, layer_weights_m, on_cells
 from pipeline.soil.wetting import Spell, events
 from pipeline.units import HOUR_MS
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import Layer
 from simulator.ground import TurfProfile
 from simulator.history import run
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.weather import generate
 
 NAN = float("nan")
@@ -226,8 +226,8 @@ def twin():
     """Four weeks of simulated ground by the hour under raw and decayed thatch, read with noise and wrong slopes."""
     found = []
     for seed, thatch, soil in ((1, "thatch_decayed", "loam"), (2, "thatch_raw", "sandy_loam")):
-        place = TurfProfile(material(thatch), (Layer(material(soil), 0.5),), 0.020)
-        weather = generate(climate("warm humid"), datetime(2025, 5, 1, tzinfo=UTC), 35, seed=seed)
+        place = TurfProfile(MATERIALS[thatch], (Layer(MATERIALS[soil], 0.5),), 0.020)
+        weather = generate(CLIMATES["warm humid"], datetime(2025, 5, 1, tzinfo=UTC), 35, seed=seed)
         truth = run(place, weather)
         found += list(_accounts(truth, np.random.default_rng(seed)))
     return found
