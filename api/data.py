@@ -19,6 +19,7 @@ from fastapi.responses import PlainTextResponse, StreamingResponse
 
 from api import schema, words
 from api.export import COLUMNS, csv_text
+from api.known import known_line, known_of
 from api.problems import Problem
 from api.state import (
     BELIEVED,
@@ -36,6 +37,7 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.service import Pipeline
 from pipeline.site.models import InstalledChannel, Station, Surface
 from pipeline.site.station import StationContext
+from pipeline.stages.catalogue import CATALOGUE
 from pipeline.units import DAY_MS, HOUR_MS
 
 MAX_PAGE = 10_000
@@ -261,7 +263,7 @@ def get_observations_csv(
     return StreamingResponse(text, media_type="text/csv; charset=utf-8", headers=headers)
 
 
-@router.get("/findings", summary="What the observations mean: water and wetness by layer")
+@router.get("/findings", summary="What the observations mean, by quantity and time")
 def get_findings(
     request: Request,
     station: str,
@@ -279,7 +281,7 @@ def get_findings(
         schema.FindingOut(
             station=station,
             quantity=row["quantity"],
-            unit=QUANTITIES[row["quantity"]].unit if row["quantity"] in QUANTITIES else "",
+            unit=CATALOGUE[row["quantity"]].unit if row["quantity"] in CATALOGUE else "",
             start=iso(int(row["start_ms"])),
             end=iso(int(row["end_ms"])),
             value=number(row["value"]),
@@ -289,6 +291,44 @@ def get_findings(
             reason=str(row["reason"] or ""),
         )
         for row in frame.to_dict("records")
+    ]
+
+
+@router.get("/findings/catalogue", summary="Every finding there is: unit, meaning, stage, and where a person sees it")
+def get_catalogue() -> list[schema.CatalogueEntryOut]:
+    return [
+        schema.CatalogueEntryOut(
+            quantity=one.quantity,
+            unit=one.unit,
+            title=one.title,
+            meaning=one.meaning,
+            stage=one.stage,
+            about=one.of.value,
+            shown=one.shown.value,
+        )
+        for one in CATALOGUE.values()
+    ]
+
+
+@router.get("/stations/{name}/known", summary="What is known of a station's ground: the newest finding of each kind")
+def get_known(request: Request, name: str) -> list[schema.KnownOut]:
+    pipeline = pipeline_of(request)
+    _, station = find_station(pipeline, name)
+    zone = pipeline.config.site.timezone
+    return [
+        schema.KnownOut(
+            quantity=one.entry.quantity,
+            unit=one.entry.unit,
+            channel=one.channel or None,
+            start=iso(one.start_ms),
+            end=iso(one.end_ms),
+            value=one.value,
+            low=one.low,
+            high=one.high,
+            reason=one.reason,
+            words=" ".join(part for part in known_line(one, zone) if part),
+        )
+        for one in known_of(pipeline, station, pipeline.clock.now_ms())
     ]
 
 

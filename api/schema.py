@@ -104,6 +104,33 @@ class FindingOut(BaseModel):
     reason: str
 
 
+class CatalogueEntryOut(BaseModel):
+    """One quantity of the catalogue of findings."""
+
+    quantity: str = Field(examples=["hold_time"])
+    unit: str = Field(examples=["h"])
+    title: str = Field(examples=["Hold time"])
+    meaning: str = Field(examples=["how long the top stayed wet after the water stopped"])
+    stage: str = Field(examples=["drying"])
+    about: str = Field(examples=["a wetting"])
+    shown: str = Field(examples=["what is known of this ground, on the station page"])
+
+
+class KnownOut(BaseModel):
+    """The newest finding of one kind, of a station or of one of its channels, in facts and in words."""
+
+    quantity: str = Field(examples=["hold_time"])
+    unit: str = Field(examples=["h"])
+    channel: str | None = Field(description="null where it is of the whole station")
+    start: Time
+    end: Time
+    value: float | None = Field(examples=[38.0])
+    low: float | None
+    high: float | None
+    reason: str
+    words: str
+
+
 class AlertOut(BaseModel):
     """An alert that is open, in one plain line."""
 

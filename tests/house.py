@@ -168,6 +168,16 @@ def _names(node: ast.AST) -> set[str]:
     return found - ({node.name} if hasattr(node, "name") else set())
 
 
+def findings_nobody_shows() -> list[str]:
+    """Quantities that a stage draws and the catalogue, whose every entry a test finds on its page, does not have."""
+    sys.path.insert(0, str(ROOT))
+    from pipeline.stages import STAGES
+    from pipeline.stages.catalogue import CATALOGUE
+
+    drawn = {quantity for stage in STAGES for quantity in (*stage.findings, *stage.channel_findings)}
+    return sorted(drawn - CATALOGUE.keys())
+
+
 def main() -> None:
     """Print every number, and what stands behind those that should be nought."""
     for package in PACKAGES:
@@ -177,6 +187,7 @@ def main() -> None:
         ("class names with two meanings", [f"{n}: {', '.join(w)}" for n, w in classes_with_two_meanings().items()]),
         ("constants defined twice", [f"{n}: {', '.join(w)}" for n, w in constants_defined_twice().items()]),
         ("functions reached by tests only", functions_reached_by_tests_only()),
+        ("findings nobody shows", findings_nobody_shows()),
     ):
         print(f"{title}: {len(found)}")
         if "-v" in sys.argv:

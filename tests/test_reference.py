@@ -41,6 +41,7 @@ from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D
 from pipeline.soil.roots import DEPTH_BOUNDS_M
+from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
 from probe_agent import __main__ as agent_command
 from probe_agent import config as agent
@@ -513,3 +514,14 @@ def test_webhook_names_every_part_of_an_event() -> None:
     """What a receiver is sent is what the page says."""
     told = TEXT.partition("### The webhook")[2].partition(". `Idempotency")[0]
     assert set(quoted(told)) == {f.name for f in fields(AlertEvent)}
+
+
+# --- findings ----------------------------------------------------------------------------------------------------
+
+
+def test_every_finding_has_its_row_as_the_catalogue_says() -> None:
+    """The table of findings is the catalogue: quantity, unit, name, meaning, what it is about, stage, place."""
+    (table,) = [t for t in tables(TEXT) if t.chapter == "Findings"]
+    said = [(bare(row[0]), *row[1:]) for row in table.rows]
+    told = [(e.quantity, e.unit, e.title, e.meaning, e.of.value, e.stage, e.shown.value) for e in CATALOGUE.values()]
+    assert said == told

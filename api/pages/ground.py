@@ -21,6 +21,7 @@ from api.answers import six_answers
 from api.charts import DEFAULT_WIDTH_PX, Line, moisture_chart
 from api.data import DAY_MS, HOUR_MS, drawn, find_station, pipeline_of
 from api.drawing import profile
+from api.known import known_line, known_of
 from api.morning import morning_of
 from api.pages.frame import answer
 from api.state import BELIEVED, StationNow, site_now, station_now, thatch_now_m
@@ -108,6 +109,7 @@ def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
         "note": words.limits_note(state),
         "profile": profile(state),
         "rows": _rows(state, zone),
+        "known": [known_line(one, zone) for one in known_of(pipeline, state.station, state.now_ms)],
     }
 
 

@@ -4,6 +4,8 @@ A stage is pure. Each result rests on a bounded stretch of time about it, so a s
 bit, what the whole record gives, if the rows of `recompute.affected` are handed in.
 
 - `calibrate`: The first stage: from the number heard to the observation, by the curve named for each channel.
+- `catalogue`: The catalogue of findings: each stored quantity with its unit, its meaning, its stage and where a person
+  sees it.
 - `climate`: Findings of each day: what the air asked of the turf, how well it could grow, how warm its soil, whether
   it froze.
 - `field_limits`: Learning the limits of each channel, every four weeks, from its history up to then.

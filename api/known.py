@@ -1,0 +1,138 @@
+"""What is known of a station's ground: the newest stored finding of each kind in the catalogue, as facts and as lines.
+
+It reads findings as they are stored and words them by the unit of the catalogue. What has a place of its own on a page
+(water by layer, the last wetting) is left to that.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from api.state import number
+from api.words import moment, tied
+from pipeline.service import Pipeline
+from pipeline.site.models import Station
+from pipeline.stages.catalogue import CATALOGUE, LOOK_BACK_MS, YES_OR_NO, CatalogueEntry, Of, Shown
+
+
+@dataclass(frozen=True, slots=True)
+class KnownFigure:
+    """The newest finding of one kind, of the station or of one of its channels. [unit of `entry`], [ms since 1970, UTC]
+
+    `value` is None where it is withheld, and then `reason` says why; `depth_mm` is None but for a channel.
+    """
+
+    entry: CatalogueEntry
+    channel: str
+    depth_mm: float | None
+    start_ms: int
+    end_ms: int
+    value: float | None
+    low: float | None
+    high: float | None
+    reason: str
+
+
+def known_of(pipeline: Pipeline, station: Station, now_ms: int) -> list[KnownFigure]:
+    """Return the newest finding of each kind of a station and of its channels, in the order of the catalogue."""
+    owners = [
+        (station.name, None),
+        *((c.id, c.channel.depth_m) for c in station.channels if c.channel.depth_m is not None),
+    ]
+    found = [
+        figure
+        for of in Of
+        for name, depth_m in owners
+        if (entries := _entries(of, of_channel=depth_m is not None))
+        for figure in _newest(pipeline, name, depth_m, entries, max(0, now_ms - LOOK_BACK_MS[of]), now_ms)
+    ]
+    order = {quantity: place for place, quantity in enumerate(CATALOGUE)}
+    return sorted(found, key=lambda figure: (order[figure.entry.quantity], figure.depth_mm or 0.0))
+
+
+def _entries(of: Of, *, of_channel: bool) -> list[CatalogueEntry]:
+    wanted = (entry for entry in CATALOGUE.values() if entry.of is of and entry.shown is Shown.GROUND)
+    return [entry for entry in wanted if entry.of_channel or not of_channel]
+
+
+def _newest(
+    pipeline: Pipeline, owner: str, depth_m: float | None, entries: list[CatalogueEntry], start_ms: int, end_ms: int
+) -> Iterator[KnownFigure]:
+    table = pipeline.store.findings(owner, [entry.quantity for entry in entries], start_ms, end_ms + 1)
+    newest = {str(row["quantity"]): row for row in table.to_dict("records")}  # sorted by time: the last stands
+    for entry in entries:
+        if entry.quantity in newest:
+            row = newest[entry.quantity]
+            yield KnownFigure(
+                entry=entry,
+                channel="" if depth_m is None else owner,
+                depth_mm=None if depth_m is None else depth_m * 1000.0,
+                start_ms=int(row["start_ms"]),
+                end_ms=int(row["end_ms"]),
+                value=number(row["value"]),
+                low=number(row["low"]),
+                high=number(row["high"]),
+                reason=str(row["reason"] or ""),
+            )
+
+
+def known_line(figure: KnownFigure, timezone: str) -> tuple[str, str]:
+    """A figure in words: its name with the value, its interval and what is to be said of it; and of when it is."""
+    name = figure.entry.title + ("" if figure.depth_mm is None else f", {figure.depth_mm:.0f} mm")
+    value = "cannot tell" if figure.value is None else _amount(figure.value, figure.entry)
+    parts = [f"{name}: {value}{_between(figure)}", figure.reason[:1].upper() + figure.reason[1:]]
+    return tied(" ".join(f"{part}." for part in parts if part)), _when(figure, timezone)
+
+
+def _between(figure: KnownFigure) -> str:
+    if figure.entry.quantity in YES_OR_NO or figure.low is None or figure.high is None or figure.low == figure.high:
+        return ""
+    return f" ({_bare(figure.low, figure.entry.unit)} to {_amount(figure.high, figure.entry)})"
+
+
+# Of each unit of the catalogue: factor, decimals and unit for the eye.
+_SHOWN = {
+    "1": (100.0, 0, "%"),
+    "mm": (1.0, 1, "mm"),
+    "m": (1000.0, 0, "mm"),
+    "h": (1.0, 0, "h"),
+    "min": (1.0, 0, "min"),
+    "degC": (1.0, 1, "°C"),
+    "kPa": (1.0, 0, "kPa"),
+    "m3 m-3": (1.0, 2, "m³/m³"),
+    "mm yr-1": (1.0, 1, "mm a year"),
+    "% yr-1": (1.0, 2, "% a year"),
+}
+
+
+def _bare(value: float, unit: str) -> str:
+    factor, decimals, _ = _SHOWN[unit]
+    return f"{value * factor + 0.0:.{decimals}f}"
+
+
+def _amount(value: float, entry: CatalogueEntry) -> str:
+    if entry.quantity in YES_OR_NO:
+        return "yes" if value > 0.0 else "no"
+    return f"{_bare(value, entry.unit)} {_SHOWN[entry.unit][2]}"
+
+
+def _when(figure: KnownFigure, timezone: str) -> str:
+    first, last = (_day(at_ms, timezone) for at_ms in (figure.start_ms, figure.end_ms))
+    return {
+        Of.MOMENT: moment(figure.start_ms, timezone),
+        Of.DAY: first,
+        Of.WETTING: f"wetting that ended {moment(figure.end_ms, timezone)}",
+        Of.FORTNIGHT: f"fortnight to {last}",
+        Of.VISIT: f"pushes of {first}",
+        Of.PASS: f"pass of {first}",
+        Of.CORES: f"cores from {first} to {last}",
+        Of.LEARNING: f"since {first}",
+    }[figure.entry.of]
+
+
+def _day(at_ms: int, timezone: str) -> str:
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(timezone))
+    return f"{at.day} {at:%b %Y}"
