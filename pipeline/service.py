@@ -58,6 +58,7 @@ TAKE_S = 0.25  # how long a step waits for a message when there is nothing else 
 TAKE_BUSY_S = 0.02  # and when there is
 SETTLE_S = 0.3  # work waits so long for more of it, when the queue is idle
 STUDY_MOST_S = 3.0  # and no longer than this when it is not
+STAGES_REST = 2.0  # the stages get at most a third of the time while readings come
 PERIODS_REST = 9.0  # days and fortnights get at most a tenth of the time while readings come
 CATCH_UP_S = 2.0  # without an arrival for so long, what was measured until now is taken to be here
 JUDGE_EVERY_MS = 60_000  # silence is looked for this often on the clock
@@ -88,6 +89,31 @@ class Source(Protocol):
     def waiting(self) -> int: ...
 
 
+@dataclass(slots=True)
+class _Progress:
+    """How far a station is: when its last reading came and the rules were last run [s, monotonic], how new that reading
+    is and until when the rules have been run [ms since 1970, UTC], and whether they have more to see."""
+
+    arrived_s: float = -CATCH_UP_S
+    judged_s: float = -JUDGE_LEAST_S
+    newest_ms: int | None = None
+    judged_ms: int = 0
+    unjudged: bool = True
+
+
+class _Pace:
+    """Work that rests for a multiple of what it cost, so that whatever it costs it gets a bounded share of the time."""
+
+    def __init__(self, rest: float) -> None:
+        self._rest, self._ended_s, self._cost_s = rest, 0.0, 0.0
+
+    def rested(self, now_s: float) -> bool:
+        return now_s - self._ended_s > self._rest * self._cost_s
+
+    def ran(self, began_s: float, ended_s: float) -> None:
+        self._ended_s, self._cost_s = ended_s, ended_s - began_s
+
+
 class Worker:
     """Takes messages from a source, one bounded step after the other.
 
@@ -96,10 +122,8 @@ class Worker:
     config : SiteConfig
     source : Source
     journal : Journal
-    study : Study
-        Where the stages are run.
-    judge : Judge
-        Where the rules are run.
+    stages : RestageQueue
+    alerts : AlertRunner
     nodes : Nodes
     metrics : Metrics
     clock : Clock
@@ -114,8 +138,8 @@ class Worker:
         config: SiteConfig,
         source: Source,
         journal: Journal,
-        study: RestageQueue,
-        judge: AlertRunner,
+        stages: RestageQueue,
+        alerts: AlertRunner,
         nodes: Nodes,
         metrics: Metrics,
         clock: Clock,
@@ -128,33 +152,27 @@ class Worker:
         self.keeping = Outage("keeping", metrics, rng)
         self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None
-        self._stations = tuple(config.stations())
-        self._source, self._journal, self._study, self._judge = source, journal, study, judge
+        self._source, self._journal, self._stages, self._alerts = source, journal, stages, alerts
         self._nodes, self._metrics, self._clock, self._on_change = nodes, metrics, clock, on_change
         self._begun = False
         self._held: Arrival | None = None
         self._not_before_s = 0.0
-        self._studied_s = self._study_cost_s = 0.0
-        self._periods_s = self._periods_cost_s = 0.0
-        self._arrived_s: dict[str, float] = dict.fromkeys(self._stations, -CATCH_UP_S)
-        self._newest_ms: dict[str, int] = {}
-        self._judged_s: dict[str, float] = {}
-        self._judged_ms: dict[str, int] = {}
-        self._unjudged: set[str] = set(self._stations)
+        self._stages_pace, self._periods_pace = _Pace(STAGES_REST), _Pace(PERIODS_REST)
+        self._progress = {station: _Progress() for station in config.stations()}
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
 
     @property
     def unjudged(self) -> int:
         """How many stations have readings that the rules have not walked over yet."""
-        return len(self._unjudged)
+        return sum(one.unjudged for one in self._progress.values())
 
     def _begin(self) -> None:
         """Publish again the receipts of what is on disk, and find what was kept but not yet worked on."""
         for site, node, receipt in self._journal.receipts():
             self._source.publish_receipt(site, node, receipt)
         self._worked = self._journal.note(WORKED_KEY)
-        self._study.resume(self._worked, self._clock.monotonic())
+        self._stages.resume(self._worked, self._clock.monotonic())
         self._begun = True
 
     def step(self, stop: threading.Event) -> None:
@@ -184,7 +202,7 @@ class Worker:
             if not self._begun:
                 self._begin()
             if self._held is None:
-                self._held = self._source.take(TAKE_BUSY_S if self._study.waiting else TAKE_S)
+                self._held = self._source.take(TAKE_BUSY_S if self._stages.waiting else TAKE_S)
             if self._held is None:
                 return False
             began = self._clock.monotonic()
@@ -253,79 +271,74 @@ class Worker:
         self._metrics.holes.inc(appended.hole)
         if appended.new:
             now_s = self._clock.monotonic()
-            for station, newest_ms in self._study.mark(batch.readings, now_s).items():
-                self._arrived_s[station] = now_s
-                self._newest_ms[station] = max(newest_ms, self._newest_ms.get(station, newest_ms))
-                self._unjudged.add(station)
+            for station, newest_ms in self._stages.mark(batch.readings, now_s).items():
+                one = self._progress[station]
+                one.arrived_s, one.unjudged = now_s, True
+                one.newest_ms = newest_ms if one.newest_ms is None else max(newest_ms, one.newest_ms)
             self._on_change("readings")
 
     # --- what the readings mean --------------------------------------------------------------------------------
 
     def _work_on(self, *, idle: bool) -> None:
         now_s = self._clock.monotonic()
-        if self._study.feed():
+        if self._stages.feed():
             return
-        if self._study.waiting and self._study_due(now_s, idle=idle):
-            station = self._study.step()
+        if self._stages.waiting and self._stages_due(now_s, idle=idle):
+            station = self._stages.step()
             self._on_change("findings")
-            if station in self._arrived_s:
-                self._judge_one(station, now_s)
-            self._studied_s = self._clock.monotonic()
-            self._study_cost_s = self._studied_s - now_s
-        elif idle and self._study.periods_waiting and self._periods_due(now_s):
-            self._periods_one(now_s)
-        elif idle and self._stations:
-            self._judge_one(min(self._stations, key=lambda s: self._judged_s.get(s, 0.0)), now_s)
-        if not self._study.waiting and now_s - self._worked_s > WORKED_EVERY_S:
+            if station in self._progress:
+                self._run_rules(station, now_s)
+            self._stages_pace.ran(now_s, self._clock.monotonic())
+        elif idle and self._stages.periods_waiting and self._periods_due(now_s):
+            station = self._stages.step_periods()
+            if station is not None:
+                self._progress[station].unjudged = True
+                self._on_change("findings")
+            self._periods_pace.ran(now_s, self._clock.monotonic())
+        elif idle and self._progress:
+            self._run_rules(min(self._progress, key=lambda station: self._progress[station].judged_s), now_s)
+        if not self._stages.waiting and now_s - self._worked_s > WORKED_EVERY_S:
             self._note_worked()
 
-    def _periods_one(self, now_s: float) -> None:
-        station = self._study.step_periods()
-        if station is not None:
-            self._unjudged.add(station)
-            self._on_change("findings")
-        self._periods_s = self._clock.monotonic()
-        self._periods_cost_s = self._periods_s - now_s
-
-    def _study_due(self, now_s: float, *, idle: bool) -> bool:
-        """Whatever a run costs, the stages get at most a third of the time while more readings keep coming."""
-        rested = now_s - self._studied_s > 2.0 * self._study_cost_s
-        return rested and now_s - self._study.oldest_s > (SETTLE_S if idle else STUDY_MOST_S)
+    def _stages_due(self, now_s: float, *, idle: bool) -> bool:
+        """Whether the stages have rested, and the work has waited for more of it."""
+        waited = now_s - self._stages.oldest_s > (SETTLE_S if idle else STUDY_MOST_S)
+        return self._stages_pace.rested(now_s) and waited
 
     def _periods_due(self, now_s: float) -> bool:
         """Whether days and fortnights have rested, or nothing has arrived for so long that nobody else needs the time.
 
         The pages show their findings: after a backlog they must not lag behind it for minutes.
         """
-        rested = now_s - self._periods_s > PERIODS_REST * self._periods_cost_s
-        return rested or now_s - max(self._arrived_s.values()) >= CATCH_UP_S
+        arrived_s = max(one.arrived_s for one in self._progress.values())
+        return self._periods_pace.rested(now_s) or now_s - arrived_s >= CATCH_UP_S
 
-    def _judge_one(self, station: str, now_s: float) -> None:
+    def _run_rules(self, station: str, now_s: float) -> None:
         """Walk the rules of a station on, if that is due and the stages have seen all its readings."""
-        if now_s - self._judged_s.get(station, -JUDGE_LEAST_S) < JUDGE_LEAST_S or self._study.waits_for(station):
+        one = self._progress[station]
+        if now_s - one.judged_s < JUDGE_LEAST_S or self._stages.waits_for(station):
             return
-        self._judged_s[station] = now_s
-        until_ms = self._complete_until_ms(station, self._clock.now_ms(), now_s)
-        if station not in self._unjudged and until_ms - self._judged_ms.get(station, 0) < JUDGE_EVERY_MS:
+        one.judged_s = now_s
+        until_ms = self._complete_until_ms(one, self._clock.now_ms(), now_s)
+        if not one.unjudged and until_ms - one.judged_ms < JUDGE_EVERY_MS:
             return
-        said, more = self._judge.evaluate(station, until_ms, periods=not self._study.periods_wait_for(station))
-        self._judged_ms[station] = until_ms
+        told, more = self._alerts.evaluate(station, until_ms, periods=not self._stages.periods_wait_for(station))
+        one.judged_ms = until_ms
         if more:
-            self._judged_s.pop(station)
+            one.judged_s = -JUDGE_LEAST_S
         else:
-            self._unjudged.discard(station)
-        if said:
+            one.unjudged = False
+        if told:
             self._on_change("alerts")
 
-    def _complete_until_ms(self, station: str, now_ms: int, now_s: float) -> int:
+    def _complete_until_ms(self, one: _Progress, now_ms: int, now_s: float) -> int:
         """Until when the record of a station may be taken as complete: rules must not take a backlog for silence."""
-        quiet = now_s - self._arrived_s[station] >= CATCH_UP_S and not self._source.waiting
-        newest_ms = self._newest_ms.get(station)
-        return now_ms if quiet or newest_ms is None else min(now_ms, newest_ms)
+        quiet = now_s - one.arrived_s >= CATCH_UP_S and not self._source.waiting
+        return now_ms if quiet or one.newest_ms is None else min(now_ms, one.newest_ms)
 
     def _note_worked(self) -> None:
         """Note how far the stages have seen everything, so that a kill costs no more than what came after."""
-        if self._study.waiting or self._study.periods_waiting:
+        if self._stages.waiting or self._stages.periods_waiting:
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
         if worked != self._worked:
@@ -515,13 +528,13 @@ class Pipeline:
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._feeder = self._stores.feeder
-        self._study = RestageQueue(
+        self._stages = RestageQueue(
             config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed
         )
-        self._judge = AlertRunner(config, self.store, self.journal, self.metrics, self.context, self.diary)
+        self._alerts = AlertRunner(config, self.store, self.journal, self.metrics, self.context, self.diary)
         self._notifier = Notifier.from_config(config, self.journal, self.diary, self._ingest, self.metrics, self.clock)
         self._worker = Worker(
-            config, self._ingest, self.journal, self._study, self._judge, self.nodes, self.metrics, self.clock,
+            config, self._ingest, self.journal, self._stages, self._alerts, self.nodes, self.metrics, self.clock,
             on_change=self._changed,
         )  # fmt: skip
         self._advisor = Advisor(
@@ -565,7 +578,7 @@ class Pipeline:
 
     def alerts(self) -> list[OpenAlert]:
         """Every alert that is open, the oldest first."""
-        return self._judge.open_alerts()
+        return self._alerts.open_alerts()
 
     def advice(self) -> SiteAdvice | None:
         """What was advised last; None until it has been worked out for the first time."""
@@ -575,7 +588,7 @@ class Pipeline:
         """Have a station worked out anew from a time on: the diary has changed what was known of it."""
         heard = self.store.span([i for i in self.context(station).channel_ids])
         if heard is not None:
-            self._study.mark_span(station, start_ms, heard[1] + LEAD_IN_MS, self.clock.monotonic())
+            self._stages.mark_span(station, start_ms, heard[1] + LEAD_IN_MS, self.clock.monotonic())
 
     def recompute(self, station: str, *, start_ms: int | None = None, end_ms: int | None = None) -> Redone:
         """Work a span of a station out anew from raw, in this thread. Not beside running parts."""
@@ -604,19 +617,19 @@ class Pipeline:
             "keeping": {"fault": self._worker.keeping.reason, "committed_at_ms": self._worker.committed_at_ms},
             "studying": {
                 "fault": self._worker.studying.reason,
-                "stations_waiting": self._study.waiting,
-                "periods_waiting": self._study.periods_waiting,
+                "stations_waiting": self._stages.waiting,
+                "periods_waiting": self._stages.periods_waiting,
             },
             "judging": {"stations_waiting": self._worker.unjudged},
             "notify": {"away": self._notifier.away},
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],
-            "unknown_channels": dict(self._study.unknown),
+            "unknown_channels": dict(self._stages.unknown),
             "disk": {"free_bytes": disk.free, "total_bytes": disk.total},
         }
 
     def periods_wait_for(self, station: str) -> bool:
         """Whether days, fortnights and wettings of a station are still to be worked out."""
-        return self._study.waits_for(station) or self._study.periods_wait_for(station)
+        return self._stages.waits_for(station) or self._stages.periods_wait_for(station)
 
     @property
     def ready(self) -> bool:
@@ -646,7 +659,7 @@ class Pipeline:
 
     def _advised(self, advice: SiteAdvice) -> None:
         """Run the rules about plans over new advice, in the advisor's thread."""
-        if self._judge.plan(advice):
+        if self._alerts.plan(advice):
             self._changed("alerts")
 
     def _changed(self, word: str) -> None:

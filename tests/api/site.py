@@ -143,7 +143,7 @@ class Ground:
     def judge(self) -> None:
         """Let the rules walk on until now."""
         for station in self.pipeline.config.stations():
-            while self.pipeline._judge.evaluate(station, self.clock.now_ms())[1]:
+            while self.pipeline._alerts.evaluate(station, self.clock.now_ms())[1]:
                 pass
 
 

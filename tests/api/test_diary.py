@@ -250,7 +250,7 @@ def test_a_core_is_worked_out_at_once(ground: Ground, writer: TestClient) -> Non
         return float(frame["value"].mean())
 
     def work() -> None:
-        while ground.pipeline._study.step() is not None:
+        while ground.pipeline._stages.step() is not None:
             pass
 
     before, after = thatch_mm(core_ms - 10 * HOUR_MS), thatch_mm(core_ms + 10 * HOUR_MS)
@@ -281,7 +281,7 @@ def test_what_changes_the_ground_is_worked_out_on_its_stations(ground: Ground, w
     for entry, stations in CHANGED:
         send(writer, {**entry, "at": "2024-03-01T00:00:00Z"})
         redone = set()
-        while (name := ground.pipeline._study.step()) is not None:
+        while (name := ground.pipeline._stages.step()) is not None:
             redone.add(name)
         assert redone == stations, entry
 
