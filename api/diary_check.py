@@ -143,7 +143,7 @@ def cut_depth_m(surface: Surface, kind: str, depth_mm: object) -> float:
     """How deep a pass cuts: as it is written, else as deep as it is planned here, else as deep as is usual. [m]"""
     if isinstance(depth_mm, int | float):
         return depth_mm / 1000
-    planned = [p.depth_m for p in surface.care.passes if p.kind == kind]
+    planned = [p.depth_m for p in surface.passes if p.kind == kind]
     return max(planned) if planned else treatments().facts[kind].depth_mm[1] / 1000
 
 

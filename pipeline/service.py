@@ -32,7 +32,7 @@ from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes
 from pipeline.notify.outbox import Notifier
-from pipeline.run.backoff import OUTAGE_MOST_S, Outage
+from pipeline.run.backoff import RETRY_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Vocabulary
@@ -148,7 +148,7 @@ class Worker:
         rng: random.Random | None = None,
     ) -> None:
         rng = random.Random() if rng is None else rng
-        metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": OUTAGE_MOST_S, "study_wait_seconds": STUDY_MOST_S})
+        metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": RETRY_MOST_S, "study_wait_seconds": STUDY_MOST_S})
         self.keeping = Outage("keeping", metrics, rng)
         self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None
@@ -421,8 +421,8 @@ def open_stores(config: SiteConfig) -> Stores:
     StoreFault
         When it cannot be opened.
     """
-    config.data_dir.mkdir(parents=True, exist_ok=True)
-    database = Database(config.data_dir / JOURNAL_FILE)
+    config.data.dir.mkdir(parents=True, exist_ok=True)
+    database = Database(config.data.dir / JOURNAL_FILE)
     channels = Channels()
     feeding = config.store.kind == "influx"
     journal = Journal(database, feeding=feeding, channels=channels)
@@ -518,7 +518,7 @@ class Pipeline:
         self._own_clock = clock is None
         self.clock: Clock = clock if clock is not None else _clock(config)
         self.metrics, self.changes, self.nodes = Metrics(), Changes(), Nodes()
-        self._lock_file = lock_folder(config.data_dir)
+        self._lock_file = lock_folder(config.data.dir)
         try:
             self._stores = open_stores(config)
         except BaseException:
@@ -605,7 +605,7 @@ class Pipeline:
         `state` is `ok`, or `degraded` with the `reasons` in words.
         """
         reasons = [reason for reason in self._reasons() if reason]
-        disk = shutil.disk_usage(self.config.data_dir)
+        disk = shutil.disk_usage(self.config.data.dir)
         return {
             "state": "degraded" if reasons else "ok",
             "reasons": reasons,
@@ -681,4 +681,4 @@ class Pipeline:
 
 
 def _clock(config: SiteConfig) -> Clock:
-    return SystemClock() if config.clock_follow is None else FollowClock(config.clock_follow)
+    return SystemClock() if config.clock.follow is None else FollowClock(config.clock.follow)

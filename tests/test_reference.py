@@ -11,13 +11,14 @@ import json
 import re
 import tomllib
 from collections.abc import Iterable, Iterator
-from dataclasses import fields, replace
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import pytest
 import tomli_w
 from fastapi.routing import APIRoute
+from pydantic import BaseModel
 
 import pipeline.__main__
 import simulator.__main__
@@ -37,9 +38,10 @@ from pipeline.mqtt.nodes import Nodes
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline, load_settings
 from pipeline.site import settings as server
+from pipeline.site.models import SiteConfig
 from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
-from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D
+from pipeline.soil.limits import FEWEST_DAYS, FEWEST_EVENTS
 from pipeline.soil.roots import DEPTH_BOUNDS_M
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
@@ -52,7 +54,6 @@ TABLES = tables(TEXT)
 DOCS = ROOT / "hardware" / "docs"
 EXAMPLES = {"agent": DOCS / "agent.toml", "server": DOCS / "underturf.toml"}
 LOADERS: dict[str, Any] = {"agent": agent.load, "server": load_settings}
-CHECKS: dict[str, Any] = {"agent": agent._Check, "server": server.Check}
 CHAPTERS = {"agent": "The agent's settings", "server": "The server's settings"}
 
 
@@ -141,23 +142,39 @@ def test_environment_variable_of_the_agent_is_there() -> None:
 
 
 def keys_known(which: str) -> dict[str, set[str]]:
-    """Every key a loader knows, by table, as it checks them while it reads the example."""
+    """Every key a loader knows, by table."""
+    return agent_keys() if which == "agent" else dict(server_keys(load_settings(EXAMPLES["server"])))
+
+
+def agent_keys() -> dict[str, set[str]]:
+    """Keys as the agent checks them while it reads the example."""
     known: dict[str, set[str]] = {}
-    check = CHECKS[which]
-    plain = check.keys
+    plain = agent._Check.keys
 
     def listen(self: Any, table: Any, at: str, names: Any) -> Any:
-        lists = "surface|station|probe|core|line|pass|bound"
-        place = re.sub(rf"({lists})(\[\d+\]|\.[a-z0-9_-]+)(?=\.)", r"\1", at).rstrip(".")
+        place = re.sub(r"(probe|line)(\[\d+\]|\.[a-z0-9_-]+)(?=\.)", r"\1", at).rstrip(".")
         known.setdefault(place, set()).update(names.split() if isinstance(names, str) else names)
         return plain(self, table, at, names)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(check, "keys", listen)
-        LOADERS[which](EXAMPLES[which])
+        patch.setattr(agent._Check, "keys", listen)
+        agent.load(EXAMPLES["agent"])
     return {
         place: names for place, names in known.items() if place.rpartition(".")[2] not in ("depth_mm", "calibration")
     }
+
+
+def server_keys(config: SiteConfig) -> Iterator[tuple[str, set[str]]]:
+    """Keys of each model of the server's settings, by the place of its table in the file."""
+
+    def walk(model: type[BaseModel], place: str) -> Iterator[tuple[str, set[str]]]:
+        yield place, set(server.keys_of(model))
+        for key, field in zip(server.keys_of(model), model.model_fields.values(), strict=True):
+            inner = server.model_in(field.annotation)
+            if inner is not None:
+                yield from walk(inner, f"{place}.{key}".lstrip("."))
+
+    return walk(type(config), "")
 
 
 def heading_to_place(heading: str) -> str:
@@ -375,7 +392,7 @@ def test_every_medium_and_curve_is_there() -> None:
     """Media with their ranges, curves with what they read, need and rest on."""
     told = " ".join(TEXT.partition("\n## Media\n")[2].partition("|")[0].split())
     assert "four weeks" in told and "three good wettings and sixty days" in told
-    assert (EVERY_MS, FEWEST_EVENTS, LEAST_HISTORY_D) == (28 * 86_400_000, 3, 60)
+    assert (EVERY_MS, FEWEST_EVENTS, FEWEST_DAYS) == (28 * 86_400_000, 3, 60)
     media = {row[0].strip("`"): row[2:] for row in table_of("Media").rows}
     ranges = {
         m.name: tuple(
@@ -425,7 +442,7 @@ def test_every_alert_and_bound_is_there() -> None:
 @pytest.fixture(scope="module")
 def built(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pipeline]:
     """A pipeline over the example, built and not started."""
-    made = Pipeline(replace(load_settings(EXAMPLES["server"]), data_dir=tmp_path_factory.mktemp("data")))
+    made = Pipeline(load_settings(EXAMPLES["server"], {"UNDERTURF_DATA_DIR": str(tmp_path_factory.mktemp("data"))}))
     yield made
     made.stop()
 

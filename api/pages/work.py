@@ -96,7 +96,7 @@ def _alerts(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:
 
 
 def _surface(pipeline: Pipeline, one: SurfaceAdvice, now_ms: int) -> dict[str, Any]:
-    site, hours = pipeline.config.site, pipeline.config.ahead.work_hours
+    site, hours = pipeline.config.site, pipeline.config.work.hours
     zone = ZoneInfo(site.timezone)
     first = first_day([each.outlook for each in one.passes], zone)
     surface = next((s for s in pipeline.config.surfaces if s.name == one.surface), None)

@@ -113,7 +113,7 @@ def site_advice(
         told, said = _surface(view, surface, played)
         surfaces.append(told)
         notes += said
-    if config.ahead.climate is None:
+    if config.climate is None:
         notes.append("no [climate] in the settings: what is usual at a season is known from this site's own past alone")
     return SiteAdvice(now_ms, tuple(surfaces), tuple(dict.fromkeys(notes)))
 
@@ -151,7 +151,7 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     stations = watched(view.config, surface.stations)
     views = surface_views(view, stations, {s.name: _place(surface, s.title) for s in surface.stations})
     hours = [hours_of(view, one) for one in views]
-    table = treatments().for_surface(surface.kind, surface.care.bounds)
+    table = treatments().for_surface(surface.kind, view.config.bounds[surface.name])
     plans = plans_of(view, surface, views, hours, fixtures, table)
     roots = [root_depth_m(view, one.context) for one in views]
     passes = _passes(view, plans, views, hours, roots, table) if views else ()
@@ -181,7 +181,7 @@ def _passes(
     roots: Sequence[float | None],
     table: TreatmentTable,
 ) -> tuple[PassAdvice, ...]:
-    thought_of = [(p.kind, p.variant, p.depth_m) for p in plans.surface.care.passes]
+    thought_of = [(p.kind, p.variant, p.depth_m) for p in plans.surface.passes]
     speaking = _speaking(views)
     found = []
     for kind, variant, depth_m in thought_of or default_passes(plans.surface.kind, plans.grass):
@@ -190,7 +190,7 @@ def _passes(
             (views[i].station.title, _outlook(view, plans, views[i], hours[i], roots[i], table, intent))
             for i in speaking
         ]
-        joined = in_work_hours(join_outlooks(each), view.zone, view.config.ahead.work_hours)
+        joined = in_work_hours(join_outlooks(each), view.zone, view.config.work.hours)
         found.append(_told(view, plans, joined, table))
     return tuple(found)
 
@@ -252,7 +252,7 @@ def _station(
         return StationAdvice(station.station.name, station.forecast, (), f"{what}: cannot tell", water)
     days = day_chances(
         station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
-        work_hours=view.config.ahead.work_hours,
+        work_hours=view.config.work.hours,
     )  # fmt: skip
     line = best_day_line(what, days, plans.today)
     return StationAdvice(station.station.name, station.forecast, tuple(days), line, water)
@@ -303,7 +303,7 @@ class Advisor:
         self._cache = AdviceCache()
         self._weather, self._calendar = _sources(config, clock)
         self._unplaced: Kept[WeatherForecast] | None = None
-        if config.ahead.forecast and self._weather is None:
+        if config.forecast.source and self._weather is None:
             self._unplaced = Kept(None, None, ("forecast: found no latitude and longitude of the site, expected both",))
         self._forecast: Kept[WeatherForecast] | None = None
         self._fixtures: Kept[tuple[Fixture, ...]] | None = None
@@ -401,14 +401,14 @@ def is_behind(advice: SiteAdvice) -> bool:
 def _sources(
     config: SiteConfig, clock: Clock
 ) -> tuple[KeptSource[WeatherForecast] | None, KeptSource[tuple[Fixture, ...]] | None]:
-    site, ahead, folder = config.site, config.ahead, config.data_dir / SOURCES
+    site, folder = config.site, config.data.dir / SOURCES
     weather = None
-    if ahead.forecast and site.latitude_deg is not None and site.longitude_deg is not None:
+    if config.forecast.source and site.latitude_deg is not None and site.longitude_deg is not None:
         weather = weather_source(
-            ahead.forecast, folder, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
+            config.forecast.source, folder, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
             elevation_m=site.elevation_m, clock=clock,
         )  # fmt: skip
     calendar = None
-    if ahead.fixtures:
-        calendar = fixture_source(ahead.fixtures, folder, timezone=ZoneInfo(site.timezone), clock=clock)
+    if config.fixtures.source:
+        calendar = fixture_source(config.fixtures.source, folder, timezone=ZoneInfo(site.timezone), clock=clock)
     return weather, calendar

@@ -85,7 +85,7 @@ def play_of(
     view: View, surface: Surface, fixtures: Sequence[Fixture], entries: Sequence[DiaryEntry]
 ) -> tuple[Play, ...]:
     """Times of play on a surface, of the calendar and of the diary, in order."""
-    words = {s.name: s.care.fixture_words for s in view.config.surfaces}
+    words = {s.name: s.fixture_words for s in view.config.surfaces}
     found = [Play(f.title, f.start_ms, f.end_ms) for f in of_surface(fixtures, surface.name, words)]
     for e in entries:
         if e.kind == "fixture":
@@ -101,15 +101,14 @@ def plans_of(
     """Everything that is planned on a surface, and how its grass grows."""
     entries = tuple(said.of_surface(view.entries, surface.name))
     play = play_of(view, surface, fixtures, entries)
-    care = surface.care
     today = datetime.datetime.fromtimestamp(view.now_ms / 1000, view.zone).date()
-    if care.play is not None:
-        seasons = yearly_spans(care.play.first, care.play.last, view.now_ms, view.zone)
+    if surface.play is not None:
+        seasons = yearly_spans(surface.play.first, surface.play.last, view.now_ms, view.zone)
     else:
         seasons = seasons_of_fixtures([(p.start_ms, p.end_ms) for p in play])
     renovation = said.renovation(entries, view.now_ms)
-    if renovation is None and care.renovation_until is not None and care.play is not None:
-        renovation = renovation_span(care.play.last, care.renovation_until, view.now_ms, view.zone)
+    if renovation is None and surface.renovation_until is not None and surface.play is not None:
+        renovation = renovation_span(surface.play.last, surface.renovation_until, view.now_ms, view.zone)
     grass = "warm" if surface.stations and surface.stations[0].grass == "warm" else "cool"
     growth = growth_of(view, stations, hours, grass)
     ends = _end(growth.get(grass), today)
@@ -236,7 +235,7 @@ def _play_ms(plans: SurfacePlans, view: View) -> tuple[int, ...]:
 
 def _to_come(plans: SurfacePlans, view: View) -> list[TimeSpan]:
     """Seasons of play as the settings have them, that have not begun."""
-    return [s for s in plans.seasons if plans.surface.care.play is not None and s.start_ms > view.now_ms]
+    return [s for s in plans.seasons if plans.surface.play is not None and s.start_ms > view.now_ms]
 
 
 def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bool]:
@@ -256,14 +255,14 @@ def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bo
 
 def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_m: float | None) -> SurfaceState:
     """What is known of a surface at one of its stations, besides its hours."""
-    surface, care, entries = plans.surface, plans.surface.care, plans.entries
+    surface, entries = plans.surface, plans.entries
     return SurfaceState(
         title=surface.title,
         kind=surface.kind,
         grass=plans.grass,
         clay=is_clay(station.context),
-        water_to_hand=care.water_to_hand,
-        hosepipe_limit=view.config.ahead.restricted,
+        water_to_hand=surface.water_to_hand,
+        hosepipe_limit=view.config.water.restricted,
         seasons=plans.seasons,
         renovation=plans.renovation,
         sown_ms=said.latest_sown_ms(entries, view.now_ms),
@@ -339,7 +338,7 @@ def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours
         every = "" if step.interval_days is None else f", every {step.interval_days} days from now on"
         found = replace(found, cautions=(*found.cautions, f"{step.reason}{every}"))
         found = replace(found, line=f"{found.line} {step.reason[0].upper()}{step.reason[1:]}{every}.")
-    if plans.surface.care.water_to_hand or not found.mm:
+    if plans.surface.water_to_hand or not found.mm:
         return found
     line = f"{turf.place}: {found.mm:.0f} mm would help, but there is no water to hand."
     return replace(found, mm=0.0, goes=0, volume_m3=None, reason="no water to hand", cautions=(), line=line)
@@ -378,7 +377,7 @@ def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
         root_capacity_mm=root_mm,
         canopy_mm=canopy_mm,
         bypass_share=bypass,
-        area_m2=plans.surface.care.area_m2,
+        area_m2=plans.surface.area_m2,
         seed=sown is not None and view.now_ms - sown < SEEDLING_MS,
         green=plans.surface.kind == "green",
         country=view.config.site.country,
@@ -405,10 +404,10 @@ def _evening(view: View, plans: SurfacePlans, station: StationView, hours: Hours
         lowest_degc=coldest_air(view, hours),
         days_to_play=days,
         dried_for_play=is_dried_for_play(plans.surface.kind, days),
-        restricted=view.config.ahead.restricted,
+        restricted=view.config.water.restricted,
         arrival_share=_arrival_share(view, station.context),
         days_since_water=_days_since_water(view, plans, station, hours, now),
-        interval_days=plans.surface.care.interval_days,
+        interval_days=plans.surface.interval_days,
         wilt=any(
             s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in said.sights(plans.entries)
         ),

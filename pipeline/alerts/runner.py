@@ -45,7 +45,7 @@ from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.site.station import StationContext
-from pipeline.stages.tables import no_findings
+from pipeline.stages.stage import no_findings
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal
@@ -100,7 +100,7 @@ class AlertRunner:
         self._bounds = AlertBounds.from_config(AlertsConfig.of(config.alerts))
         self._zone = ZoneInfo(config.site.timezone)
         self._surfaces = {surface.name: surface for surface in config.surfaces}
-        self._tables = {s.name: treatments().for_surface(s.kind, s.care.bounds) for s in config.surfaces}
+        self._tables = {s.name: treatments().for_surface(s.kind, config.bounds[s.name]) for s in config.surfaces}
         self._walking = threading.Lock()  # one walk of rules at a time, whoever asks
         self._lock = threading.Lock()  # states may be read meanwhile
         self._states: dict[str, dict[str, AlertState]] = {}
@@ -239,7 +239,7 @@ class AlertRunner:
         )
 
     def _told(self, state: AlertState) -> OpenAlert:
-        surface = state.surface or self._config.stations()[state.station].surface
+        surface = state.surface or self._config.surface_of(state.station).name
         opened = state.opened_at_ms if state.opened_at_ms is not None else 0
         since = state.since_ms if state.since_ms is not None else opened
         text = state.text or self._last_words(state, opened)
@@ -299,11 +299,11 @@ class AlertRunner:
 
     def _watch_without_data(self, station: str, context: StationContext) -> StationWatch:
         own = self._config.stations()[station]
-        surface = self._surfaces[own.surface]
+        surface = self._config.surface_of(station)
         place = own.title if own.title.startswith(surface.title) else f"{surface.title}, {own.title}"
         return StationWatch(
             site=self._config.site.name,
-            surface=own.surface,
+            surface=surface.name,
             place=place,
             context=context,
             findings=no_findings(),
@@ -323,8 +323,8 @@ class AlertRunner:
             place=surface.title,
             where=Where(surface.kind, grass, latitude_deg is not None and latitude_deg < 0.0, self._zone),
             table=self._tables[surface.name],
-            planned=tuple(Intent(p.kind, p.variant, p.depth_m) for p in surface.care.passes),
-            work_hours=self._config.ahead.work_hours,
+            planned=tuple(Intent(p.kind, p.variant, p.depth_m) for p in surface.passes),
+            work_hours=self._config.work.hours,
             buried=buried(surface, entries, now_ms),
             forecasts=tuple(one.forecast for one in advice.stations),
         )
@@ -343,5 +343,5 @@ class AlertRunner:
 
     def _tells_of_frost(self, station: str) -> bool:
         """One station of each surface: the first that has probes."""
-        surface = self._surfaces[self._config.stations()[station].surface]
+        surface = self._config.surface_of(station)
         return station == next((s.name for s in surface.stations if s.probes), "")

@@ -290,7 +290,7 @@ def _passes(
             continue
         kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", "standard"))
         facts = kinds.get(kind)
-        planned = [p.depth_m for p in surface.care.passes if p.kind == kind]
+        planned = [p.depth_m for p in surface.passes if p.kind == kind]
         usual_m = max(planned, default=0.0 if facts is None else facts.depth_mm[1] / 1000.0)
         depth_m = _metres(entry, "depth_mm") if "depth_mm" in entry.body else usual_m
         in_ground: tuple[Buried, ...] = buried(surface, entries, entry.at_ms, station=station)

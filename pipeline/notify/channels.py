@@ -123,6 +123,7 @@ class WebhookWay:
     name = "webhook"
 
     def __init__(self, config: NotifyConfig, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+        assert config.webhook is not None
         self._called = config.webhook
         self._http = _Http(config.webhook, config.webhook_secret_file, timeout_s)
 

@@ -196,9 +196,7 @@ class Notifier:
         messages = Messages(journal.database)
         place = SiteLabel(config.site.name, config.site.title, config.site.timezone)
         for way in people_of(config):
-            outbox = MessageOutbox(
-                messages, way.name, place, config.notify.manners, lambda now_ms: marks_in(diary, now_ms)
-            )
+            outbox = MessageOutbox(messages, way.name, place, config.notify, lambda now_ms: marks_in(diary, now_ms))
             ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)
 

@@ -1,35 +1,95 @@
-"""What the server is told, as frozen dataclasses: the site, what is in its ground, and how each part is set.
+"""The settings of the server: one model for each table of the settings file, with the limits of its keys.
 
-`pipeline.site.settings` reads them from a file and checks them; everything else is handed them. Nothing here reads a
-file, a clock or the environment.
+A model has the keys of its table under their own names, and beside them, as properties, what other parts read in
+canonical units. `pipeline.site.settings` fills the models from a file and puts what is wrong into words: a field says
+what it expects by its type, its limits and, where these are not enough, its description. Checks of one key against
+another stand at the later of the two, so that they are made whatever else is wrong. Nothing here reads a clock or the
+environment, and of files only whether they are there.
 """
 
 from __future__ import annotations
 
 import datetime
+import difflib
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import Literal
+from typing import Annotated, Any, Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, ValidationInfo
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    InstanceOf,
+    PrivateAttr,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 
-from hardware.probe import Channel, ProbeDescription
+from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
+from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
+from hardware.reading import is_slug
 
 
 class Setting(BaseModel):
     """A table of the settings file. Unknown keys are refused, and no value is converted to another type."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False, validate_default=True)
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        allow_inf_nan=False,
+        validate_default=True,
+        validate_by_name=True,
+        validate_by_alias=True,
+    )
 
 
-def expected(words: str) -> PydanticCustomError:
-    """Return the fault of a value in place of which `words` was expected."""
-    return PydanticCustomError("expected", "{words}", {"words": words})
+def as_written(default: object, **more: Any) -> Any:
+    """Return a field with a default as it would be written in the file."""
+    return Field(default, **more)
+
+
+def expected(words: str, *, key: str = "", found: object = None) -> PydanticCustomError:
+    """Return the fault of a value in place of which `words` was expected.
+
+    `key` names another key of the same table that is missing; `found` is shown in place of the value.
+    """
+    return PydanticCustomError("expected", "{words}", {"words": words, "key": key, "found": found})
+
+
+def unused(condition: str) -> PydanticCustomError:
+    """Return the fault of a value that would have no effect unless `condition`."""
+    return told([f": found a value, expected none unless {condition}"])
+
+
+def one_of(value: object, words: Iterable[str]) -> str:
+    """Return the choice there is, with the word nearest to a value."""
+    words = list(words)
+    near = difflib.get_close_matches(value, words, 1) if isinstance(value, str) else []
+    return f"one of {', '.join(words)}" + (f", nearest {near[0]!r}" if near else "")
+
+
+def unknown_key(key: str, known: Iterable[str]) -> str:
+    """Return what is wrong with a key that is not known, with the nearest that is."""
+    names = sorted(known)
+    near = difflib.get_close_matches(key, names, 1)
+    choice = repr(near[0]) if near else f"one of {', '.join(names) or 'no keys at all'}"
+    return f"found an unknown key, expected {choice}"
+
+
+def told(lines: list[str]) -> PydanticCustomError:
+    """Return the fault of a value with several things wrong in it, each as `.key: found X, expected Y`."""
+    return PydanticCustomError("told", "several faults", {"lines": lines})
 
 
 def apart(side: Literal["less", "more"], other: str) -> AfterValidator:
@@ -46,38 +106,6 @@ def apart(side: Literal["less", "more"], other: str) -> AfterValidator:
         return value
 
     return AfterValidator(check)
-
-
-@dataclass(frozen=True, slots=True)
-class MonthlyClimate:
-    """Twelve figures each, January first: rain and days with rain of a month [mm], [d]; mean of the days' highest and
-    lowest air temperature [degC].
-
-    Raises
-    ------
-    ValueError
-        With every fault.
-    """
-
-    rain_mm: tuple[float, ...]
-    wet_days: tuple[float, ...]
-    highest_degc: tuple[float, ...]
-    lowest_degc: tuple[float, ...]
-
-    def __post_init__(self) -> None:
-        faults = []
-        limits = {"rain_mm": (0.0, 2000.0), "wet_days": (0.0, 31.0), "highest_degc": (-50.0, 60.0),
-                  "lowest_degc": (-50.0, 60.0)}  # fmt: skip
-        for name, (low, high) in limits.items():
-            values = getattr(self, name)
-            if len(values) != 12:
-                faults.append(f"climate: {name}: found {len(values)} figures, expected 12, January first")
-            elif not all(low <= v <= high for v in values):
-                faults.append(f"climate: {name}: found {list(values)}, expected figures from {low:g} to {high:g}")
-        if not faults and not all(h >= c for h, c in zip(self.highest_degc, self.lowest_degc, strict=True)):
-            faults.append("climate: highest_degc: found a month below its lowest_degc, expected none")
-        if faults:
-            raise ValueError("; ".join(faults))
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,32 +214,165 @@ class Vocabulary:
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class Reading:
+    """What the tables of a settings file are read with, beside the file.
+
+    Attributes
+    ----------
+    folder : Path
+        Relative paths are counted from here.
+    zone : ZoneInfo
+        Of the site.
+    model_dir : Path or None
+        Where probe models are looked for first.
+    known : Vocabulary
+    bounds : mapping of str to mapping of BoundKey to Bounds
+        By surface, in place of those of treatments.csv, the site's with the surface's over them.
+    """
+
+    folder: Path
+    zone: ZoneInfo
+    model_dir: Path | None
+    known: Vocabulary
+    bounds: Mapping[str, Mapping[BoundKey, Bounds]]
+
+
+def _reading(info: ValidationInfo) -> Reading:
+    assert isinstance(info.context, Reading)
+    return info.context
+
+
+def _sound(good: Callable[[str], bool]) -> AfterValidator:
+    def check(text: str) -> str:
+        if not good(text):
+            raise ValueError("not what the description says")
+        return text
+
+    return AfterValidator(check)
+
+
+def _path(value: object, info: ValidationInfo) -> object:
+    """A path from the file counts from its folder."""
+    if not isinstance(value, str):
+        return value
+    if not value or "\0" in value:
+        raise ValueError("no path")
+    reading: Reading | None = info.context
+    return Path(value) if reading is None else (reading.folder / value).absolute()
+
+
+def _there(path: Path) -> Path:
+    if not path.is_dir():
+        raise expected("a folder that is there", found=str(path))
+    return path
+
+
+def _secret(path: Path) -> Path:
+    if not path.is_file():
+        raise expected("a file that is there and holds the secret alone", found=str(path))
+    return path
+
+
+def _source(text: str, info: ValidationInfo) -> str:
+    """An address stays as it is."""
+    return text if text.startswith(("http://", "https://")) else str(_path(text, info))
+
+
+def _month_day(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    day = datetime.date.fromisoformat(f"2024-{value}")
+    return day.month, day.day
+
+
+def _minute_of_day(value: object, info: ValidationInfo) -> object:
+    if info.context is None and isinstance(value, int):
+        return value
+    if isinstance(value, datetime.time) and not value.second:
+        return value.hour * 60 + value.minute
+    if isinstance(value, str) and (clock := re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", value)):
+        return int(clock[1]) * 60 + int(clock[2])
+    raise ValueError("no time of day")
+
+
+Text = Annotated[
+    str, Field(min_length=1, max_length=200, description="1 to 200 printable characters"), _sound(str.isprintable)
+]
+Slug = Annotated[
+    str, Field(description="a name of small letters, digits, - and _, at most 64 of them"), _sound(is_slug)
+]
+WebAddress = Annotated[
+    Text,
+    Field(description="an address that begins with http:// or https://"),
+    _sound(lambda text: text.startswith(("http://", "https://"))),
+]
+PathFromFile = Annotated[Path, BeforeValidator(_path), Field(description="a path")]
+Folder = Annotated[PathFromFile, AfterValidator(_there)]
+SecretFile = Annotated[PathFromFile, AfterValidator(_secret)]
+MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day), Field(description="month and day as '04-15'")]
+MinuteOfDay = Annotated[
+    int, BeforeValidator(_minute_of_day), Field(description='a time of day from "00:00" to "23:59"')
+]
+Port = Annotated[int, Field(ge=1, le=65535)]
+Month = Annotated[int, Field(ge=1, le=12)]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
+class Site(Setting):
     """The place. Latitude and longitude are None when not given; what needs them says so.
 
     `country` is for the caution on taking water; empty when not given.
     """
 
-    name: str
-    title: str
-    timezone: str
-    latitude_deg: float | None
-    longitude_deg: float | None
-    elevation_m: float
-    country: str = ""
+    name: Slug
+    title: Text = Field(default_factory=lambda data: data["name"], validate_default=False)
+    timezone: Text = "UTC"
+    latitude_deg: float | None = Field(None, ge=-90.0, le=90.0)
+    longitude_deg: float | None = Field(None, ge=-180.0, le=180.0)
+    elevation_m: float = Field(0.0, ge=-430.0, le=6000.0)
+    country: Text = Field("", validate_default=False)
+
+    @field_validator("timezone")
+    @classmethod
+    def _zone_is_known(cls, name: str) -> str:
+        try:
+            ZoneInfo(name)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as err:
+            raise expected("a name of the IANA time zone list that this machine has, as 'UTC'") from err
+        return name
 
 
-@dataclass(frozen=True, slots=True)
-class Core:
+class Core(Setting):
     """What a core showed: thatch, and by a ruler how deep roots went below it, None where nobody looked.
 
-    It stands from the site's midnight of that date on. [m], [ms since 1970, UTC]
+    It stands from the site's midnight of that date on.
     """
 
-    date: datetime.date
-    at_ms: int
-    thatch_m: float
-    root_m: float | None = None
+    midnight: Annotated[
+        datetime.datetime, Field(alias="date", description="a date without a time, as 2026-03-01 (no quotes)")
+    ]
+    thatch_mm: float = Field(ge=0.0, le=150.0)
+    root_mm: float | None = Field(None, ge=0.0, le=1000.0)
+
+    @field_validator("midnight", mode="before")
+    @classmethod
+    def _at_the_site(cls, date: object, info: ValidationInfo) -> datetime.datetime:
+        if type(date) is not datetime.date:
+            raise ValueError("no date")
+        return datetime.datetime(date.year, date.month, date.day, tzinfo=_reading(info).zone)
+
+    @property
+    def at_ms(self) -> int:
+        """From when on it stands. [ms since 1970, UTC]"""
+        return round(self.midnight.timestamp() * 1000)
+
+    @property
+    def thatch_m(self) -> float:
+        return self.thatch_mm / 1000
+
+    @property
+    def root_m(self) -> float | None:
+        return None if self.root_mm is None else self.root_mm / 1000
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,30 +392,173 @@ class InstalledProbe:
     channels: tuple[InstalledChannel, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Station:
+class Probe(Setting):
+    """A probe of a station: its model, and by channel the depths and calibrations it has here."""
+
+    name: Slug
+    description: InstanceOf[ProbeDescription] = Field(alias="model", description="text")
+    depth_mm: dict[str, Any] = as_written({})
+    calibration: dict[str, Any] = as_written({})
+
+    @field_validator("description", mode="before")
+    @classmethod
+    def _described(cls, model: object, info: ValidationInfo) -> object:
+        if not isinstance(model, str) or not 1 <= len(model) <= 200 or not model.isprintable():
+            raise expected("1 to 200 printable characters")
+        try:
+            return load_probe(model, _reading(info).model_dir)
+        except ProbeFault as err:
+            raise told([f": {fault}" for fault in err.faults]) from err
+
+    @field_validator("depth_mm", "calibration")
+    @classmethod
+    def _of_its_channels(cls, table: dict[str, Any], info: ValidationInfo) -> dict[str, Any]:
+        if "description" not in info.data:
+            return {}
+        channels = {c.name: c for c in info.data["description"].channels}
+        check = _depth_faults if info.field_name == "depth_mm" else _calibration_faults
+        lines = [f".{key}: {unknown_key(key, channels)}" for key in table if key not in channels]
+        lines += [line for key in table if key in channels for line in check(channels[key], table[key])]
+        if lines:
+            raise told(lines)
+        return table
+
+    def installed(self, station: str) -> InstalledProbe:
+        """Return the probe with its channels as they are in the ground of a station."""
+        return InstalledProbe(
+            self.name,
+            self.description,
+            tuple(
+                InstalledChannel(f"{station}/{self.name}/{c.name}", self._set_here(c))
+                for c in self.description.channels
+            ),
+        )
+
+    def _set_here(self, channel: Channel) -> Channel:
+        if channel.name in self.depth_mm:
+            channel = replace(channel, depth_m=self.depth_mm[channel.name] / 1000)
+        if channel.name in self.calibration:
+            curve, source, numbers = _calibration_parts(self.calibration[channel.name])
+            parameters = MappingProxyType({key: float(value) for key, value in numbers.items()})
+            channel = replace(channel, calibration=Calibration(curve, parameters, source))
+        return channel
+
+
+def _depth_faults(channel: Channel, depth_mm: object) -> Iterator[str]:
+    if isinstance(depth_mm, bool) or not isinstance(depth_mm, int | float) or not 0.0 <= depth_mm <= MAX_DEPTH_MM:
+        yield f".{channel.name}: found {depth_mm!r}, expected a number from 0 to {MAX_DEPTH_MM:g}"
+    elif channel.depth_m is None:
+        yield f".{channel.name}: found {depth_mm!r}, expected no depth: this channel is above the ground"
+
+
+def _calibration_parts(table: Mapping[str, Any]) -> tuple[Any, Any, dict[str, Any]]:
+    """Curve, source and parameters."""
+    parameters = {key: value for key, value in table.items() if key not in ("curve", "source")}
+    return table.get("curve"), table.get("source", "set for this site"), parameters
+
+
+def _calibration_faults(channel: Channel, table: object) -> Iterator[str]:
+    if not isinstance(table, dict):
+        yield f".{channel.name}: found {table!r}, expected a table of a curve and its parameters"
+        return
+    curve, source, parameters = _calibration_parts(table)
+    if not isinstance(source, str) or not 1 <= len(source) <= 200 or not source.isprintable():
+        yield f".{channel.name}.source: found {source!r}, expected 1 to 200 printable characters"
+    faults = curve_faults(curve, parameters)
+    fitting = curves_between(channel.heard, channel.quantity)
+    if not faults and curve not in fitting:
+        expected = f"a curve that makes {channel.quantity} of {channel.heard}, one of {', '.join(fitting)}"
+        faults = [f"curve: found {curve!r}, expected {expected}"]
+    yield from (f".{channel.name}.{fault}" for fault in faults)
+
+
+def _correction_faults(one: InstalledChannel, every: Sequence[InstalledChannel]) -> Iterator[str]:
+    coefficient, depth_m = one.channel.calibration.parameters.get("reading_per_degc", 0.0), one.channel.depth_m
+    thermometers = (o.channel.depth_m for o in every if o != one and o.channel.quantity == "soil_temperature")
+    if coefficient == 0.0 or (
+        depth_m is not None
+        and any(there_m and abs(there_m - depth_m) <= CORRECTION_REACH_M for there_m in thermometers)
+    ):
+        return
+    where = "a channel in the ground" if depth_m is None else f"{1000 * depth_m:g} mm"
+    reach = f"a soil_temperature channel of this station within {1000 * CORRECTION_REACH_M:g} mm of {where}"
+    _, probe, name = one.id.split("/")
+    place = f".{probe}.calibration.{name}.reading_per_degc"
+    yield f"{place}: found {coefficient!r}, expected {reach} to correct by"
+
+
+SoilMedium = Literal["sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam", "first_class_clay_loam"]
+
+
+class Station(Setting):
     """A place on a surface where probes are, with its media, its own limits and its dated thatch.
 
     `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
-    the medium; None where they are not given. Cores are sorted by date. `grass` is cool, warm or annual_meadow_grass.
-    From `subsoil_from_m` below the leaf base down lies `subsoil` [m]; empty where it is all one soil.
+    the medium; None where they are not given. Cores are sorted by date. From `subsoil_from_m` below the leaf base down
+    lies `subsoil` [m]; None where it is all one soil.
     """
 
-    name: str
-    title: str
-    surface: str
-    soil: str
-    thatch_medium: str
-    root_zone_m: float
-    thatch_dry: float | None
-    thatch_drained: float | None
-    soil_dry: float | None
-    soil_drained: float | None
-    probes: tuple[InstalledProbe, ...]
-    cores: tuple[Core, ...]
-    grass: str = "cool"
-    subsoil: str = ""
-    subsoil_from_m: float = 0.0
+    name: Slug
+    title: Text = Field(default_factory=lambda data: data["name"], validate_default=False)
+    soil: SoilMedium
+    thatch_medium: Literal["raw_thatch", "decayed_thatch", "mat"] = "decayed_thatch"
+    root_zone_mm: float = Field(200.0, ge=20.0, le=2000.0)
+    thatch_dry: Share | None = None
+    thatch_drained: Share | None = None
+    soil_dry: Share | None = None
+    soil_drained: Share | None = None
+    subsoil_from_mm: float | None = Field(None, ge=20.0, le=2000.0)
+    subsoil: SoilMedium | None = None
+    grass: Literal["cool", "warm", "annual_meadow_grass"] = "cool"
+    probe: tuple[Probe, ...] = Field((), min_length=1, max_length=64, strict=False)
+    cores: tuple[Core, ...] = Field((), alias="core", max_length=1000, strict=False)
+
+    @field_validator("thatch_drained", "soil_drained")
+    @classmethod
+    def _above_dry(cls, drained: float | None, info: ValidationInfo) -> float | None:
+        name = f"{str(info.field_name).removesuffix('_drained')}_dry"
+        dry = info.data.get(name)
+        if drained is not None and dry is not None and not dry < drained:
+            raise expected(f"a water content above {name}, {dry:g} m3/m3")
+        return drained
+
+    @field_validator("subsoil")
+    @classmethod
+    def _with_its_depth(cls, subsoil: str | None, info: ValidationInfo) -> str | None:
+        if (info.data.get("subsoil_from_mm", ...) is None) != (subsoil is None):
+            raise expected("it beside its fellow", key="subsoil" if subsoil is None else "subsoil_from_mm")
+        return subsoil
+
+    @field_validator("probe")
+    @classmethod
+    def _with_thermometers(cls, probes: tuple[Probe, ...]) -> tuple[Probe, ...]:
+        """A channel that is to be corrected for temperature needs a soil thermometer at its depth."""
+        every = [one for probe in probes for one in probe.installed("").channels]
+        lines = [line for one in every for line in _correction_faults(one, every)]
+        if lines:
+            raise told(lines)
+        return probes
+
+    @field_validator("cores")
+    @classmethod
+    def _in_order(cls, cores: tuple[Core, ...]) -> tuple[Core, ...]:
+        dates = sorted(core.midnight.date() for core in cores)
+        if len(set(dates)) < len(dates):
+            raise expected("one core a date: write the mean of several", found=[str(d) for d in dates])
+        return tuple(sorted(cores, key=lambda core: core.at_ms))
+
+    @property
+    def root_zone_m(self) -> float:
+        return self.root_zone_mm / 1000
+
+    @property
+    def subsoil_from_m(self) -> float:
+        return (self.subsoil_from_mm or 0.0) / 1000
+
+    @cached_property
+    def probes(self) -> tuple[InstalledProbe, ...]:
+        """Its probes as they are in the ground."""
+        return tuple(probe.installed(self.name) for probe in self.probe)
 
     @property
     def channels(self) -> tuple[InstalledChannel, ...]:
@@ -262,13 +566,77 @@ class Station:
         return tuple(c for probe in self.probes for c in probe.channels)
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedPass:
-    """A pass that is thought of on a surface: kind, variant, and depth of the cut below the leaf base. [m]"""
+class PlannedPass(Setting):
+    """A pass that is thought of on a surface: kind, variant, and depth of the cut below the leaf base.
 
-    kind: str
-    variant: str
-    depth_m: float
+    Left out, the variant is the first of the kind, and the depth the deepest that is usual.
+    """
+
+    kind: str = as_written(None)
+    variant: str = as_written(None)
+    depth_mm: float = as_written(None, ge=0.0, le=400.0)
+
+    @field_validator("kind", mode="before")
+    @classmethod
+    def _kind_is_known(cls, kind: object, info: ValidationInfo) -> object:
+        if info.context is not None and kind not in info.context.known.passes:
+            raise expected(one_of(kind, info.context.known.passes))
+        return kind
+
+    @field_validator("variant", mode="before")
+    @classmethod
+    def _variant_is_known(cls, variant: object, info: ValidationInfo) -> object:
+        if info.context is None or "kind" not in info.data:
+            return variant or ""
+        variants = info.context.known.passes[info.data["kind"]].variants
+        if variant is not None and variant not in variants:
+            raise expected(one_of(variant, variants))
+        return variants[0] if variant is None else variant
+
+    @field_validator("depth_mm", mode="before")
+    @classmethod
+    def _usual_depth(cls, depth_mm: object, info: ValidationInfo) -> object:
+        if depth_mm is not None or info.context is None:
+            return depth_mm
+        return info.context.known.passes[info.data["kind"]].depth_mm[1] if "kind" in info.data else 0.0
+
+    @property
+    def depth_m(self) -> float:
+        return self.depth_mm / 1000
+
+
+class OwnBound(Setting):
+    """Edges of one condition of a pass that stand in place of those of treatments.csv; an edge left out stays."""
+
+    kind: Text = Field(alias="pass")
+    variant: Text = Field("", validate_default=False)
+    condition: Text
+    why: Text = Field("", validate_default=False)
+    open_lo: float | None = Field(None, ge=-math.inf, le=math.inf, allow_inf_nan=True)
+    open_hi: float | None = Field(None, ge=-math.inf, le=math.inf, allow_inf_nan=True)
+    closed_lo: float | None = Field(None, ge=-math.inf, le=math.inf, allow_inf_nan=True)
+    closed_hi: float | None = Field(None, ge=-math.inf, le=math.inf, allow_inf_nan=True)
+
+    @property
+    def key(self) -> BoundKey:
+        return self.kind, self.variant, self.condition
+
+    @property
+    def edges(self) -> Mapping[str, float]:
+        """Those that are written, by name."""
+        return self.model_dump(include={"open_lo", "open_hi", "closed_lo", "closed_hi"}, exclude_none=True)
+
+
+def _one_of_each(bounds: tuple[OwnBound, ...]) -> tuple[OwnBound, ...]:
+    keys = [bound.key for bound in bounds]
+    words = "expected one bound for each pass, variant and condition"
+    lines = [f"[{i}].condition: found {key[2]!r}, {words}" for i, key in enumerate(keys) if key in keys[:i]]
+    if lines:
+        raise told(lines)
+    return bounds
+
+
+OwnBounds = Annotated[tuple[OwnBound, ...], Field(max_length=500, strict=False), AfterValidator(_one_of_each)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,9 +647,8 @@ class YearSpan:
     last: tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True)
-class Care:
-    """How a surface is kept.
+class Surface(Setting):
+    """A square, outfield, green, pitch or lawn, with its stations, and how it is kept.
 
     Attributes
     ----------
@@ -289,146 +656,294 @@ class Care:
         Watered. [m2]
     water_to_hand : bool
         Water can be put on.
-    play : YearSpan or None
-        When it is played on.
     renovation_until : (int, int) or None
         Month and day until which, from the end of play on, it lies closed and sown with ryegrass.
-    interval_days : int or None
+    water_every_days : float or None
         Days between waterings while roots are drawn down.
     fixture_words : tuple of str
         Words by which the calendar's fixtures on it are known.
     passes : tuple of PlannedPass
         Empty: the usual ones of its kind.
-    bounds : mapping of BoundKey to Bounds
-        In place of those of treatments.csv, the site's with the surface's over them.
+    bounds : tuple of OwnBound
+        See `SiteConfig.bounds`.
     """
 
-    area_m2: float | None = None
+    name: Slug
+    title: Text = Field(default_factory=lambda data: data["name"], validate_default=False)
+    kind: Literal["square", "outfield", "green", "pitch", "lawn"]
+    stations: tuple[Station, ...] = Field((), alias="station", max_length=64, strict=False)
+    area_m2: float | None = Field(None, ge=1.0, le=1e7)
     water_to_hand: bool = True
-    play: YearSpan | None = None
-    renovation_until: tuple[int, int] | None = None
-    interval_days: int | None = None
-    fixture_words: tuple[str, ...] = ()
-    passes: tuple[PlannedPass, ...] = ()
-    bounds: Mapping[BoundKey, Bounds] = field(default_factory=dict)
+    play_from: MonthDay | None = None
+    play_until: MonthDay | None = None
+    renovation_until: MonthDay | None = None
+    water_every_days: float | None = Field(None, ge=1, le=30)
+    fixture_words: Annotated[
+        tuple[Annotated[str, _sound(lambda word: bool(word.strip()))], ...],
+        Field(max_length=50, strict=False, description="a list of at most 50 words, as ['first eleven', 'square']"),
+    ] = ()
+    passes: tuple[PlannedPass, ...] = Field((), alias="pass", max_length=40, strict=False)
+    bounds: OwnBounds = Field((), alias="bound")
+
+    @field_validator("renovation_until")
+    @classmethod
+    def _after_play(cls, until: tuple[int, int] | None, info: ValidationInfo) -> tuple[int, int] | None:
+        if until is not None and info.data.get("play_from", 0) is None and info.data.get("play_until", 0) is None:
+            raise expected("the end of play, from which renovation_until counts", key="play_until")
+        return until
+
+    @property
+    def play(self) -> YearSpan | None:
+        """When it is played on; None when that is not said."""
+        if self.play_from is None and self.play_until is None:
+            return None
+        return YearSpan(self.play_from or (1, 1), self.play_until or (12, 31))
+
+    @property
+    def interval_days(self) -> int | None:
+        """Whole days between waterings while roots are drawn down."""
+        return None if self.water_every_days is None else round(self.water_every_days)
 
 
-@dataclass(frozen=True, slots=True)
-class Surface:
-    """A square, outfield, green, pitch or lawn."""
-
-    name: str
-    title: str
-    kind: str
-    stations: tuple[Station, ...]
-    care: Care = Care()
+def _twelve(low: float, high: float) -> Any:
+    words = f"twelve numbers from {low:g} to {high:g}, January first"
+    return Field(min_length=12, max_length=12, strict=False, description=words)
 
 
-@dataclass(frozen=True, slots=True)
-class AheadConfig:
-    """What is known of days to come.
-
-    `forecast` and `fixtures` are each a path or an address, empty for none. `restricted`: watering is forbidden or
-    rationed just now. A job is done within `work_hours` of the site's clock, from the first up to the second.
+class MonthlyClimate(Setting):
+    """Twelve figures each, January first: rain and days with rain of a month [mm], [d]; mean of the days' highest and
+    lowest air temperature [degC].
     """
 
-    forecast: str = ""
-    fixtures: str = ""
-    climate: MonthlyClimate | None = None
+    rain_mm: tuple[Annotated[float, Field(ge=0.0, le=2000.0)], ...] = _twelve(0.0, 2000.0)
+    wet_days: tuple[Annotated[float, Field(ge=0.0, le=31.0)], ...] = _twelve(0.0, 31.0)
+    highest_degc: tuple[Annotated[float, Field(ge=-50.0, le=60.0)], ...] = _twelve(-50.0, 60.0)
+    lowest_degc: tuple[Annotated[float, Field(ge=-50.0, le=60.0)], ...] = _twelve(-50.0, 60.0)
+
+    @model_validator(mode="after")
+    def _highest_above_lowest(self) -> Self:
+        if not all(high >= low for high, low in zip(self.highest_degc, self.lowest_degc, strict=True)):
+            raise told([": highest_degc: found a month below its lowest_degc, expected none"])
+        return self
+
+
+class Source(Setting):
+    """Where days to come are read from: an address, or a path counted from the file; empty for none."""
+
+    source: Annotated[Text, AfterValidator(_source)] = Field("", validate_default=False)
+
+
+class WorkHours(Setting):
+    """When a job is done, by the site's clock: from the first hour up to the second."""
+
+    from_hour: float = Field(7.0, ge=0.0, le=24.0)
+    until_hour: float = Field(19.0, ge=0.0, le=24.0)
+
+    @field_validator("until_hour")
+    @classmethod
+    def _after_the_first(cls, until: float, info: ValidationInfo) -> float:
+        first = round(info.data.get("from_hour", -1.0))
+        if not first < round(until):
+            raise expected(f"an hour after work.from_hour, {first}", found=round(until))
+        return until
+
+    @property
+    def hours(self) -> tuple[int, int]:
+        """First and last, whole."""
+        return round(self.from_hour), round(self.until_hour)
+
+
+class WaterConfig(Setting):
+    """Whether watering is forbidden or rationed just now."""
+
     restricted: bool = False
-    work_hours: tuple[int, int] = (7, 19)
 
 
-@dataclass(frozen=True, slots=True)
-class BrokerConfig:
+class DataConfig(Setting):
+    """Where data is kept, and where probe models are looked for first."""
+
+    dir: PathFromFile = as_written("data")
+    model_dir: Folder | None = None
+
+
+class ClockConfig(Setting):
+    """The socket of a clock to follow, for the demo; None: the system's own clock."""
+
+    follow: PathFromFile | None = None
+
+
+_LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+
+class BrokerConfig(Setting):
     """Where the broker is: our own child on loopback, or one that is run elsewhere."""
 
-    kind: str = "embedded"
-    host: str = "127.0.0.1"
-    port: int = 1883
-    username: str = ""
-    password_file: Path | None = None
-    ca_file: Path | None = None
-    cert_file: Path | None = None
-    key_file: Path | None = None
+    kind: Literal["embedded", "external"] = "embedded"
+    host: Text = "127.0.0.1"
+    port: Port = 1883
+    password_file: SecretFile | None = None
+    username: Text | None = None
+    ca_file: SecretFile | None = None
+    cert_file: SecretFile | None = None
+    key_file: SecretFile | None = None
+
+    @field_validator("host")
+    @classmethod
+    def _on_loopback(cls, host: str, info: ValidationInfo) -> str:
+        if info.data.get("kind") == "embedded" and host not in _LOOPBACK:
+            raise expected('127.0.0.1: nodes on other machines need a broker of their own and broker.kind = "external"')
+        return host
+
+    @field_validator("username", "password_file", "ca_file", "cert_file", "key_file", mode="before")
+    @classmethod
+    def _of_an_external_one(cls, value: object, info: ValidationInfo) -> object:
+        if info.data.get("kind") == "embedded" and value is not None:
+            raise unused('broker.kind is "external": the embedded one is on loopback only')
+        return value
+
+    @field_validator("username")
+    @classmethod
+    def _for_the_password(cls, username: str | None, info: ValidationInfo) -> str | None:
+        if username is None and info.data.get("password_file", ...) is not None:
+            raise expected("a name to go with broker.password_file")
+        return username
+
+    @field_validator("key_file")
+    @classmethod
+    def _with_certificate(cls, path: Path | None, info: ValidationInfo) -> Path | None:
+        if (info.data.get("cert_file", ...) is None) != (path is None):
+            raise expected("it beside its fellow", key="key_file" if path is None else "cert_file")
+        return path
 
 
-@dataclass(frozen=True, slots=True)
-class StoreConfig:
+class StoreConfig(Setting):
     """Which series store is used."""
 
-    kind: str = "sqlite"
-    url: str = ""
-    org: str = ""
-    bucket: str = ""
-    token_file: Path | None = None
+    kind: Literal["sqlite", "influx"] = "sqlite"
+    url: WebAddress | None = None
+    org: Text | None = None
+    bucket: Text | None = None
+    token_file: SecretFile | None = None
+
+    @field_validator("url", "org", "bucket", "token_file", mode="before")
+    @classmethod
+    def _of_a_server(cls, value: object, info: ValidationInfo) -> object:
+        kind = info.data.get("kind")
+        if kind == "sqlite" and value is not None:
+            raise unused('store.kind is "influx"')
+        if kind == "influx" and value is None:
+            words = {"token_file": "a path to the file that holds the store's token"}
+            raise expected(words.get(str(info.field_name), "text"))
+        return value
 
 
-@dataclass(frozen=True, slots=True)
-class PagesConfig:
+class PagesConfig(Setting):
     """Where the pages are served."""
 
-    host: str = "127.0.0.1"
-    port: int = 8420
+    host: Text = "127.0.0.1"
+    port: Port = 8420
 
 
-@dataclass(frozen=True, slots=True)
-class NotificationPolicy:
+class NotificationPolicy(Setting):
     """When people may be told. Times of the site's clock, as minutes after midnight.
 
     Attributes
     ----------
     digest_at_min, quiet_from_min, quiet_until_min : int
         The end of the quiet hours is not in them. Both alike: none.
-    interruptions_a_week, off_season_interruptions_a_fortnight : int
-    season : (int, int)
+    season_from_month, season_until_month : int
         First and last month, both in it. It may run over the new year.
-    digest_when_empty : bool
     gather_min : float
         News that comes about together is told together: the first waits so long for its fellows. [min]
     """
 
-    digest_at_min: int = 375
-    quiet_from_min: int = 1200
-    quiet_until_min: int = 360
-    interruptions_a_week: int = 3
-    off_season_interruptions_a_fortnight: int = 1
-    season: tuple[int, int] = (4, 9)
+    quiet_from_min: MinuteOfDay = as_written("20:00", alias="quiet_from")
+    quiet_until_min: MinuteOfDay = as_written("06:00", alias="quiet_until")
+    digest_at_min: MinuteOfDay = as_written("06:15", alias="digest_at")
     digest_when_empty: bool = False
-    gather_min: float = 2.0
+    interruptions_a_week: int = Field(3, ge=0, le=100)
+    off_season_interruptions_a_fortnight: int = Field(1, ge=0, le=100)
+    season_from_month: Month = 4
+    season_until_month: Month = 9
+    gather_min: float = Field(2.0, ge=0.0, le=60.0)
+
+    @field_validator("digest_at_min")
+    @classmethod
+    def _outside_the_quiet_hours(cls, digest: int, info: ValidationInfo) -> int:
+        begin, end = info.data.get("quiet_from_min", 0), info.data.get("quiet_until_min", 0)
+        if begin <= digest < end if begin <= end else digest >= begin or digest < end:
+            raise expected("a time outside the quiet hours")
+        return digest
+
+    @property
+    def season(self) -> tuple[int, int]:
+        return self.season_from_month, self.season_until_month
 
 
-@dataclass(frozen=True, slots=True)
-class NotifyConfig:
-    """Where alert events go: all of them to machines, messages by the manners to the people in `addresses_file`."""
+class NotifyConfig(NotificationPolicy):
+    """Where alert events go: all of them to machines, messages by the policy to the people in `addresses_file`."""
 
     log: bool = True
-    webhook: str = ""
-    webhook_secret_file: Path | None = None
+    webhook_secret_file: SecretFile | None = None
+    webhook: WebAddress | None = None
     mqtt: bool = False
-    addresses_file: Path | None = None
-    manners: NotificationPolicy = NotificationPolicy()
+    addresses_file: SecretFile | None = None
+
+    @field_validator("webhook")
+    @classmethod
+    def _for_the_secret(cls, address: str | None, info: ValidationInfo) -> str | None:
+        if address is None and info.data.get("webhook_secret_file", ...) is not None:
+            raise expected("an address to go with notify.webhook_secret_file")
+        return address
 
 
-@dataclass(frozen=True)
-class SiteConfig:
+class SiteConfig(Setting):
     """Everything the server is told, checked."""
 
-    site: Site
-    surfaces: tuple[Surface, ...]
-    data_dir: Path
-    broker: BrokerConfig = field(default_factory=BrokerConfig)
-    store: StoreConfig = field(default_factory=StoreConfig)
-    pages: PagesConfig = field(default_factory=PagesConfig)
-    notify: NotifyConfig = field(default_factory=NotifyConfig)
-    alerts: Mapping[str, BaseModel] = field(default_factory=dict)
-    passes: Mapping[str, PassFacts] = field(default_factory=dict)
-    ahead: AheadConfig = field(default_factory=AheadConfig)
-    clock_follow: Path | None = None
+    site: Site = as_written({})
+    data: DataConfig = as_written({})
+    clock: ClockConfig = as_written({})
+    broker: BrokerConfig = as_written({})
+    store: StoreConfig = as_written({})
+    pages: PagesConfig = as_written({})
+    notify: NotifyConfig = as_written({})
+    forecast: Source = as_written({})
+    fixtures: Source = as_written({})
+    work: WorkHours = as_written({})
+    water: WaterConfig = as_written({})
+    climate: MonthlyClimate | None = None
+    surfaces: tuple[Surface, ...] = Field((), alias="surface", min_length=1, max_length=64, strict=False)
+    own_bounds: OwnBounds = Field((), alias="bound")
+    alert_rules: Setting = as_written({}, alias="alerts")
+    _reading: Reading = PrivateAttr()
+
+    @model_validator(mode="after")
+    def _keep_what_it_was_read_with(self, info: ValidationInfo) -> Self:
+        self._reading = _reading(info)
+        return self
+
+    @property
+    def alerts(self) -> Mapping[str, BaseModel]:
+        """The bounds of each alert rule, by its name."""
+        return dict(self.alert_rules)
+
+    @property
+    def passes(self) -> Mapping[str, PassFacts]:
+        """The kinds of pass."""
+        return self._reading.known.passes
+
+    @property
+    def bounds(self) -> Mapping[str, Mapping[BoundKey, Bounds]]:
+        """By surface, what stands in place of the bounds of treatments.csv: the site's with the surface's over them."""
+        return self._reading.bounds
 
     @cached_property
     def _channels(self) -> Mapping[str, InstalledChannel]:
         return MappingProxyType({c.id: c for station in self.stations().values() for c in station.channels})
+
+    @cached_property
+    def _surface_of(self) -> Mapping[str, Surface]:
+        return {station.name: surface for surface in self.surfaces for station in surface.stations}
 
     @cached_property
     def _stations(self) -> Mapping[str, Station]:
@@ -441,6 +956,10 @@ class SiteConfig:
     def stations(self) -> Mapping[str, Station]:
         """Every station of the site by its name, in the order of the file."""
         return self._stations
+
+    def surface_of(self, station: str) -> Surface:
+        """The surface on which a station stands."""
+        return self._surface_of[station]
 
     def rain_channel(self, station: str) -> str | None:
         """Id of the channel whose rain counts for a station: its own, else the first of the site, else None."""

@@ -195,7 +195,7 @@ class StationContext:
             waterings=waterings,
             rain_channel=rain_channel,
             quality=quality if quality is not None else QualityBounds(),
-            kind=next(s.kind for s in config.surfaces if s.name == own.surface),
+            kind=config.surface_of(station).kind,
             grass=own.grass,
             latitude_deg=config.site.latitude_deg,
             longitude_deg=config.site.longitude_deg,
@@ -203,7 +203,7 @@ class StationContext:
             weather=MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
             root_cores=tuple(Dated(core.at_ms, core.root_m) for core in own.cores if core.root_m is not None),
             fixtures=fixtures,
-            subsoil=own.subsoil,
+            subsoil=own.subsoil or "",
             subsoil_from_m=own.subsoil_from_m,
         )
 

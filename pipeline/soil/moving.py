@@ -2,7 +2,7 @@
 
 Every result depends on the values inside its window alone, to the last bit: sums run in whole numbers and extremes are
 values themselves. So a series worked in pieces, each with enough of what went before, gives what the whole gives.
-Nothing is interpolated or filled; all of it is arithmetic.
+Nothing here may interpolate or fill.
 """
 
 import numpy as np
@@ -16,38 +16,12 @@ _LONG_AGO_MS = np.iinfo(np.int64).min // 2
 
 
 def rolling_min(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
-    """Return the lowest value in the window (t - window, t] of each time.
-
-    Parameters
-    ----------
-    time_ms, value : ndarray, shape (time,)
-        Times, increasing [ms], and values. [any unit] NaN is stepped over.
-    window_ms : int
-        [ms]
-
-    Returns
-    -------
-    ndarray, shape (time,)
-        [unit of `value`] NaN where the window holds none.
-    """
+    """Lowest value in the window (t - window, t], NaN stepped over, NaN where the window holds none."""
     return np.asarray(_rolling(time_ms, value, window_ms).min(), dtype=np.float64)
 
 
 def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
-    """Return the highest value in the window (t - window, t] of each time.
-
-    Parameters
-    ----------
-    time_ms, value : ndarray, shape (time,)
-        Times, increasing [ms], and values. [any unit] NaN is stepped over.
-    window_ms : int
-        [ms]
-
-    Returns
-    -------
-    ndarray, shape (time,)
-        [unit of `value`] NaN where the window holds none.
-    """
+    """Highest value in the window (t - window, t], NaN stepped over, NaN where the window holds none."""
     return np.asarray(_rolling(time_ms, value, window_ms).max(), dtype=np.float64)
 
 
@@ -57,19 +31,7 @@ def _rolling(time_ms: TimeArray, value: FloatArray, window_ms: int) -> "pd.api.t
 
 
 def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
-    """Count those present from an index to each place, both included.
-
-    Parameters
-    ----------
-    present : ndarray of bool, shape (n,)
-    first : ndarray of int, shape (n,)
-        Index from which each counts, at most its own. [1]
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        [1]
-    """
+    """How many are present from index `first` of each to itself, both included."""
     total = np.concatenate([[0], np.cumsum(present, dtype=np.int64)])
     return np.asarray(total[1:] - total[first], dtype=np.int64)
 
@@ -112,21 +74,9 @@ def beside(
     max_age_ms: int = HOUR_MS,
     slack_ms: int = MINUTE_MS,
 ) -> FloatArray:
-    """Return the last value of another channel at each time.
+    """The last value of another channel at each time, up to `slack_ms` after it, NaN if older than `max_age_ms`.
 
-    Parameters
-    ----------
-    at_ms : ndarray of int64, shape (n,)
-        [ms]
-    other_time_ms, other : ndarray, shape (m,)
-        Times, increasing [ms], and values. [any unit]
-    max_age_ms, slack_ms : int
-        How old the value may be, and how much later: channels of one slot are heard seconds apart, in any order. [ms]
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        [unit of `other`] NaN where the last value is older.
+    Channels of one slot are heard seconds apart, in any order: hence the slack.
     """
     last = np.searchsorted(other_time_ms, at_ms + slack_ms, side="right")
     times = np.concatenate([[_LONG_AGO_MS], other_time_ms])[last]

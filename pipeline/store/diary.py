@@ -95,5 +95,4 @@ class Diary:
 
 
 def _entry(row: Any) -> DiaryEntry:
-    kind, surface, at_ms, body, *rest = row
-    return DiaryEntry(kind, surface, at_ms, json.loads(body), *rest)
+    return DiaryEntry(*row[:3], json.loads(row[3]), *row[4:])

@@ -270,10 +270,11 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
     """Number and receipt of an outbox, entered when it is first heard of."""
     where = (site, node, outbox_id)
     query = "SELECT id, received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?"
-    if tx.execute(query, where).fetchone() is None:
+    row = tx.execute(query, where).fetchone()
+    if row is None:
         tx.execute("INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?)", where)
-    number, received = tx.execute(query, where).fetchone()
-    return number, received
+        row = tx.execute(query, where).fetchone()
+    return row
 
 
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:

@@ -16,7 +16,7 @@ from tests.pipeline.conftest import wait_until
 @contextmanager
 def serving(pipeline: Pipeline, port: int = 0) -> Iterator[str]:
     """Serve a pipeline from a thread; gives its address. It ends with the block, live updates cut."""
-    listener = listen(PagesConfig("127.0.0.1", port))
+    listener = listen(PagesConfig.model_construct(host="127.0.0.1", port=port))  # 0: any that is free
     server = PagesServer(create_app(pipeline), log_level="error")
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()

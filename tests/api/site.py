@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from hardware.reading import Batch, Reading, Status
@@ -152,7 +152,7 @@ def ground_at(folder: Path, settings: str = SETTINGS, now_ms: int = NOW_MS, *, b
     path = folder / "underturf.toml"
     path.write_text(settings, encoding="utf-8")
     config, clock = load(path), HandClock(now_ms)
-    config = replace(config, surfaces=()) if bare else config
+    config = config.model_copy(update={"surfaces": ()}) if bare else config
     return Ground(Pipeline(config, clock=clock, mosquitto=None), clock)
 
 

@@ -107,7 +107,7 @@ def test_recompute_redoes_a_span(make_ground: MakeGround, capsys: pytest.Capture
     """From raw, for one station and whole days; an unknown station is refused with 2."""
     ground: Ground = make_ground()
     ground.hear(readings(48))
-    folder = ground.pipeline.config.data_dir.parent
+    folder = ground.pipeline.config.data.dir.parent
     config = str(folder / "underturf.toml")
     ground.pipeline.stop()
     assert main(["recompute", "--config", config, "--station", "o1", "--from", "2024-03-01", "--to", "2024-03-01"]) == 0
@@ -118,7 +118,7 @@ def test_recompute_redoes_a_span(make_ground: MakeGround, capsys: pytest.Capture
 
 def test_recompute_beside_a_running_service_is_refused(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Two writers on one folder: exit 1, and the process that has it is named."""
-    with lock_folder(load(settings).data_dir):
+    with lock_folder(load(settings).data.dir):
         assert main(["recompute", "--config", str(settings)]) == 1
     assert str(os.getpid()) in capsys.readouterr().err
 
@@ -164,14 +164,15 @@ def test_a_taken_port_is_said_before_anything_starts(
 def test_what_others_can_reach_is_known(host: str, *, own: bool) -> None:
     """Loopback addresses are this machine's own; the others are warned of."""
     assert is_loopback(host) is own
-    with listen(PagesConfig(host, 0)) as listener:
+    with listen(PagesConfig.model_construct(host=host, port=0)) as listener:
         assert listener.getsockname()[1] > 0
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "::1"])
 def test_an_accepted_connection_sends_what_it_has_at_once(host: str) -> None:
     """The pages' connections have TCP_NODELAY: the body of an answer never waits for a delayed acknowledgement."""
-    with listen(PagesConfig(host, 0)) as listener, socket.create_connection(listener.getsockname()[:2]):
+    config = PagesConfig.model_construct(host=host, port=0)
+    with listen(config) as listener, socket.create_connection(listener.getsockname()[:2]):
         connection, _ = listener.accept()
         with connection:
             assert connection.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) != 0
@@ -215,7 +216,7 @@ def test_serve_answers_under_the_filter_of_its_unit(
 
 
 def _other_port() -> int:
-    with listen(PagesConfig("127.0.0.1", 0)) as listener:
+    with listen(PagesConfig.model_construct(host="127.0.0.1", port=0)) as listener:
         return int(listener.getsockname()[1])
 
 

@@ -81,7 +81,7 @@ def test_both_sides_accept_what_the_demo_writes(tmp_path: Path) -> None:
     server, agent = written(tmp_path)
     assert server.site.name == agent.site == "fernhollow"
     assert (server.broker.host, server.broker.port) == (agent.broker.host, agent.broker.port) == ("127.0.0.1", 18831)
-    assert str(server.clock_follow) == str(agent.clock_follow) == "/run/demo/clock.sock"
+    assert str(server.clock.follow) == str(agent.clock_follow) == "/run/demo/clock.sock"
     assert server.pages.port == 18420
 
 

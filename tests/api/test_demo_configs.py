@@ -47,7 +47,7 @@ def test_server_takes_dated_cores_and_own_calibrations(tmp_path: Path) -> None:
     path = tmp_path / "underturf.toml"
     path.write_text(tomli_w.dumps(server), encoding="utf-8")
     station = load_server(path).surfaces[0].stations[0]
-    assert [(core.date, core.thatch_m) for core in station.cores] == [(date(2025, 4, 3), 0.009)]
+    assert [(core.midnight.date(), core.thatch_m) for core in station.cores] == [(date(2025, 4, 3), 0.009)]
     moisture = next(c for c in station.probes[0].channels if c.channel.name == "moisture")
     assert moisture.channel.calibration.parameters == {"bulk_density_g_cm3": 1.05}
 
@@ -84,10 +84,10 @@ def test_server_is_told_of_days_to_come(tmp_path: Path) -> None:
     path = tmp_path / "underturf.toml"
     path.write_text(tomli_w.dumps(days_to_come(server, ready)), encoding="utf-8")
     config = load_server(path)
-    assert config.ahead.climate is not None
-    assert config.ahead.fixtures == str(tmp_path / FIXTURES_FILE)
-    assert all(surface.care.area_m2 for surface in config.surfaces)
-    assert {s.name for s in config.surfaces if s.care.play is None} == {"lawn"}
+    assert config.climate is not None
+    assert config.fixtures.source == str(tmp_path / FIXTURES_FILE)
+    assert all(surface.area_m2 for surface in config.surfaces)
+    assert {s.name for s in config.surfaces if s.play is None} == {"lawn"}
 
 
 def test_calendar_has_play_before_and_after_the_history_ends() -> None:

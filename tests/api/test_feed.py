@@ -146,7 +146,7 @@ def test_a_fixture_moved_by_a_day_moves_the_last_good_dates(make_ground: MakeGro
     ground.hear(readings(72, first_hour=408))
     client, dates = TestClient(create_app(ground.pipeline)), []
     for hours, day in enumerate(("15", "16")):
-        (ground.pipeline.config.data_dir.parent / "club.ics").write_bytes(MATCH.format(day=day).encode())
+        (ground.pipeline.config.data.dir.parent / "club.ics").write_bytes(MATCH.format(day=day).encode())
         ground.clock.wall_ms = NOW_MS + hours * HOUR_MS
         ground.pipeline._advisor.step(threading.Event())
         text = text_of(client, "/calendar/surfaces/square.ics")

@@ -179,7 +179,7 @@ def played(lived: Year, known: Worked) -> Log:
     store = cast(Store, season)
     judge = AlertRunner(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
     cache, log, zone = AdviceCache(fit_days=FIT_DAYS), Log(), ZoneInfo(config.site.timezone)
-    told = _Told(SiteLabel(config.site.name, config.site.title, config.site.timezone), config.notify.manners)
+    told = _Told(SiteLabel(config.site.name, config.site.title, config.site.timezone), config.notify)
     for now_ms in _moments(lived, zone):
         season.now_ms = now_ms
         here, said = datetime.fromtimestamp(now_ms / 1000, zone), []

@@ -152,8 +152,8 @@ class Site:
 
     def told(self, *parts: str) -> Site:
         """The same ground and readings under other settings; its data folder is this one's."""
-        path = self.config.data_dir.parent / "told.toml"
-        path.write_text("".join(parts) + f'\n[data]\ndir = "{self.config.data_dir.name}"\n')
+        path = self.config.data.dir.parent / "told.toml"
+        path.write_text("".join(parts) + f'\n[data]\ndir = "{self.config.data.dir.name}"\n')
         return Site(load(path), self.stores, self.fits)
 
     def write(

@@ -169,7 +169,7 @@ def start_and_stop(start: Callable[[], Pipeline], until: Until) -> None:
 def test_a_second_pipeline_on_the_same_folder_is_refused(settings: Path) -> None:
     """Two writers would spoil each other's work: the second one is told who has the folder."""
     config = load(settings)
-    with lock_folder(config.data_dir), pytest.raises(DataInUse, match=f"process {os.getpid()}"):
+    with lock_folder(config.data.dir), pytest.raises(DataInUse, match=f"process {os.getpid()}"):
         Pipeline(config)
     Pipeline(config).stop()  # and once it is free it opens
 

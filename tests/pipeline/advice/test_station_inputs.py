@@ -206,7 +206,7 @@ def test_absurd_forecast_is_not_believed(fair, change, said):
 
 def test_broken_calendar_keeps_the_last_good_one_and_names_the_fault(even):
     """Half a file: the fixture read before still counts, and the notes say what is wrong."""
-    path = even.config.data_dir / "fixtures.ics"
+    path = even.config.data.dir / "fixtures.ics"
     whole = (
         b"BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//x//x//EN\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20240101T000000Z\r\n"
     )

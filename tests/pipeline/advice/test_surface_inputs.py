@@ -62,7 +62,7 @@ def test_a_fixture_moved_moves_the_last_good_date_with_it(even, moved_days):
 
 def test_fixture_of_the_calendar_file_moves_it_too(even):
     """The same through the iCalendar file as the server reads it, and in the line a groundsman reads."""
-    path = even.config.data_dir / "fixtures.ics"
+    path = even.config.data.dir / "fixtures.ics"
     text = (
         "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//x//x//EN\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20240101T000000Z\r\n"
     )

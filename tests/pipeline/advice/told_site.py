@@ -53,15 +53,15 @@ def hours(site, now_ms: int = NOW_MS):
 
 def read_forecast(csv: bytes, site, folder: str = "forecast.csv", now_ms: int = NOW_MS) -> Kept:
     """A forecast as the server reads it, from a file."""
-    path = site.config.data_dir / folder
+    path = site.config.data.dir / folder
     path.write_bytes(csv)
     place = {"latitude_deg": 52.0, "longitude_deg": 0.0, "elevation_m": 0.0}
-    return weather_source(str(path), site.config.data_dir / "kept", clock=HandClock(now_ms), **place).refresh()
+    return weather_source(str(path), site.config.data.dir / "kept", clock=HandClock(now_ms), **place).refresh()
 
 
 def read_fixtures(site, path) -> Kept:
     return fixture_source(
-        str(path), site.config.data_dir / "kept", timezone=ZoneInfo("UTC"), clock=HandClock(NOW_MS)
+        str(path), site.config.data.dir / "kept", timezone=ZoneInfo("UTC"), clock=HandClock(NOW_MS)
     ).refresh()
 
 

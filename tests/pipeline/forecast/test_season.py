@@ -23,7 +23,7 @@ EPOCH = datetime.date(1970, 1, 1)
 TODAY = datetime.date(2024, 10, 20)
 NOW_MS = (TODAY - EPOCH).days * DAY_MS + 10 * HOUR_MS
 AIR, LEAF = "s1/w1/air_temperature", "s1/w1/surface_temperature"
-EVEN = MonthlyClimate((50.0,) * 12, (10.0,) * 12, (14.0,) * 12, (6.0,) * 12)
+EVEN = MonthlyClimate(rain_mm=(50.0,) * 12, wet_days=(10.0,) * 12, highest_degc=(14.0,) * 12, lowest_degc=(6.0,) * 12)
 
 
 @pytest.fixture
@@ -104,7 +104,9 @@ def test_nothing_is_usual_where_nobody_knows(store):
 def test_first_frost_is_that_of_the_coming_autumn_or_of_the_winter_that_is_on(store):
     """Warm to October and frosty from November: in summer it lies ahead, at midwinter it has been."""
     months = (4.0, 4.0, 6.0, 10.0, 14.0, 18.0, 20.0, 20.0, 17.0, 13.0, 2.0, 1.0)
-    year = MonthlyClimate((50.0,) * 12, (10.0,) * 12, tuple(m + 4.0 for m in months), tuple(m - 1.0 for m in months))
+    year = EVEN.model_copy(
+        update={"highest_degc": tuple(m + 4.0 for m in months), "lowest_degc": tuple(m - 1.0 for m in months)}
+    )
 
     def frost(day: datetime.date) -> datetime.date:
         found = season(store, (day - EPOCH).days * DAY_MS, air=None, leaf=None, climate=year).first_frost_ms

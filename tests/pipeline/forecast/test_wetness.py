@@ -327,7 +327,12 @@ def test_forecast_beats_no_change_and_the_season_on_simulated_ground():
     kind, april = KINDS[4], datetime.datetime(2030, 4, 1, tzinfo=datetime.UTC)
     station, other = (simulated(kind, april, 105, seed=seed) for seed in (4, 5))
     drawn = SIMULATED_CLIMATES[kind.climate]
-    climate = MonthlyClimate(drawn.rain_mm, drawn.wet_days, drawn.highest_degc, drawn.lowest_degc)
+    climate = MonthlyClimate(
+        rain_mm=drawn.rain_mm,
+        wet_days=drawn.wet_days,
+        highest_degc=drawn.highest_degc,
+        lowest_degc=drawn.lowest_degc,
+    )
     starts = [24 * day + 6 for day in range(54, 94, 2)]
     fits = dict.fromkeys(starts, fit(until(station.past, starts[0]), station.boxes))
 

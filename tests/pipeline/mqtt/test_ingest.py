@@ -315,7 +315,9 @@ def field_broker(
     program = subprocess.Popen([str(mosquitto), "-c", str(settings)], stderr=subprocess.DEVNULL)
     try:
         until(lambda: answers(free_port), "the broker listens")
-        yield BrokerConfig("external", "localhost", free_port, "pipeline", secret, cert)
+        yield BrokerConfig(
+            kind="external", host="localhost", port=free_port, username="pipeline", password_file=secret, ca_file=cert
+        )
     finally:
         program.terminate()
         program.wait(20)

@@ -237,7 +237,7 @@ def test_out_of_season_one_interruption_a_fortnight() -> None:
 
 def test_a_season_over_the_new_year_is_that_of_the_south() -> None:
     """October to March: December has the budget of the season, June not."""
-    manners = NotificationPolicy(season=(10, 3))
+    manners = NotificationPolicy(season_from_month=10, season_until_month=3)
     assert [m for m in range(1, 13) if in_season(manners, m)] == [1, 2, 3, 10, 11, 12]
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.advice.treatments import load_treatments
 from pipeline.service import load_settings as load
-from pipeline.site.models import Care, PlannedPass, SiteConfig, YearSpan
+from pipeline.site.models import PlannedPass, SiteConfig, YearSpan
 from pipeline.site.settings import ConfigFault
 from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
@@ -37,7 +37,11 @@ def faults(folder: Path, text: str) -> list[str]:
 
 def test_a_surface_that_says_nothing_is_kept_the_usual_way(tmp_path: Path) -> None:
     """No area, water to hand, no season, the passes and bounds of the table."""
-    assert read(tmp_path, SITE + SURFACE).surfaces[0].care == Care()
+    config = read(tmp_path, SITE + SURFACE)
+    surface = config.surfaces[0]
+    assert (surface.area_m2, surface.water_to_hand, surface.interval_days, surface.play) == (None, True, None, None)
+    assert (surface.renovation_until, surface.fixture_words, surface.passes) == (None, (), ())
+    assert config.bounds == {"square": {}}
 
 
 def test_a_surface_says_how_it_is_kept(tmp_path: Path) -> None:
@@ -47,11 +51,12 @@ def test_a_surface_says_how_it_is_kept(tmp_path: Path) -> None:
         'play_from = "04-20"\nplay_until = "09-14"\nrenovation_until = "11-15"\nwater_every_days = 4\n'
         'fixture_words = ["first eleven"]\n[[surface.pass]]\nkind = "scarifying"\ndepth_mm = 8\n'
     )
-    care = read(tmp_path, SITE + text).surfaces[0].care
+    care = read(tmp_path, SITE + text).surfaces[0]
     assert (care.area_m2, care.water_to_hand, care.interval_days) == (800.0, False, 4)
     assert care.play == YearSpan((4, 20), (9, 14)) and care.renovation_until == (11, 15)
     assert care.fixture_words == ("first eleven",)
-    assert care.passes == (PlannedPass("scarifying", "standard", 0.008),)
+    assert care.passes == (PlannedPass(kind="scarifying", variant="standard", depth_mm=8.0),)
+    assert care.passes[0].depth_m == 0.008
 
 
 def test_a_club_s_edge_stands_and_the_others_stay(tmp_path: Path) -> None:
@@ -59,7 +64,7 @@ def test_a_club_s_edge_stands_and_the_others_stay(tmp_path: Path) -> None:
     own = load_treatments().for_surface("square").rows[("scarifying", "standard", "thatch_wetness")].bounds
     bound = 'pass = "scarifying"\ncondition = "thatch_wetness"\n'
     text = SITE + f"[[bound]]\n{bound}open_hi = 0.6\n" + SURFACE + f"[[surface.bound]]\n{bound}open_hi = 0.65\n"
-    found = read(tmp_path, text).surfaces[0].care.bounds[("scarifying", "standard", "thatch_wetness")]
+    found = read(tmp_path, text).bounds["square"][("scarifying", "standard", "thatch_wetness")]
     assert (found.open_lo, found.open_hi, found.closed_lo, found.closed_hi) == (
         own.open_lo,
         0.65,
@@ -105,11 +110,11 @@ def test_what_cannot_be_is_named(tmp_path: Path, text: str, said: str) -> None:
 def test_days_to_come_have_their_sources(tmp_path: Path) -> None:
     """A path is counted from the file, an address stays as it is; the climate arrives by its four rows."""
     text = '[forecast]\nsource = "ahead/forecast.csv"\n[fixtures]\nsource = "https://example.org/play.ics"\n'
-    ahead = read(tmp_path, SITE + text + CLIMATE + "[water]\nrestricted = true\n" + SURFACE).ahead
-    assert ahead.forecast == str(tmp_path / "ahead" / "forecast.csv")
-    assert ahead.fixtures == "https://example.org/play.ics"
-    assert ahead.climate is not None and ahead.climate.rain_mm == (10.0,) * 12
-    assert ahead.restricted and ahead.work_hours == (7, 19)
+    config = read(tmp_path, SITE + text + CLIMATE + "[water]\nrestricted = true\n" + SURFACE)
+    assert config.forecast.source == str(tmp_path / "ahead" / "forecast.csv")
+    assert config.fixtures.source == "https://example.org/play.ics"
+    assert config.climate is not None and config.climate.rain_mm == (10.0,) * 12
+    assert config.water.restricted and config.work.hours == (7, 19)
 
 
 STATION = '[[surface.station]]\nname = "s1"\nsoil = "club_clay_loam"\n'

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.alerts.bounds import AlertsConfig
+from pipeline.alerts.bounds import BOUNDS_OF_RULES, AlertsConfig
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
 
@@ -93,7 +93,11 @@ def test_a_good_file_becomes_the_site_it_describes(tmp_path: Path) -> None:
     square, outfield = config.surfaces
     station = square.stations[0]
     assert (config.site.name, config.site.timezone, config.site.elevation_m) == ("long-meadow", "Europe/Paris", 88.0)
-    assert (station.surface, station.soil, station.root_zone_m) == ("main-square", "club_clay_loam", 0.150)
+    assert (config.surface_of(station.name).name, station.soil, station.root_zone_m) == (
+        "main-square",
+        "club_clay_loam",
+        0.150,
+    )
     assert (station.thatch_dry, station.thatch_drained, station.soil_dry) == (0.15, 0.45, None)
     assert outfield.stations[0].title == "outfield-1"
     assert list(config.channels())[:3] == [
@@ -134,7 +138,7 @@ def test_what_is_not_written_has_its_default(tmp_path: Path) -> None:
     assert (config.broker.kind, config.broker.host, config.broker.port) == ("embedded", "127.0.0.1", 1883)
     assert config.store.kind == "sqlite"
     assert (config.pages.host, config.pages.port) == ("127.0.0.1", 8420)
-    assert (config.notify.log, config.notify.webhook) == (True, "")
+    assert (config.notify.log, config.notify.webhook) == (True, None)
     alerts = AlertsConfig.of(config.alerts)
     holding, dry, fault = alerts.thatch_holding, alerts.roots_dry, alerts.probe_fault
     assert (holding.on_wetness, holding.hold_h, holding.off_wetness, holding.off_hold_h) == (0.9, 48.0, 0.75, 12.0)
@@ -145,8 +149,8 @@ def test_what_is_not_written_has_its_default(tmp_path: Path) -> None:
 def test_relative_paths_count_from_the_file_wherever_the_command_runs(tmp_path: Path) -> None:
     """Data folder and clock socket lie beside the file, not in the working folder."""
     config = load(write(tmp_path, GOOD), {})
-    assert config.data_dir == tmp_path / "kept"
-    assert config.clock_follow == tmp_path / "clock.sock"
+    assert config.data.dir == tmp_path / "kept"
+    assert config.clock.follow == tmp_path / "clock.sock"
 
 
 def test_rain_comes_from_the_first_rain_channel_of_the_site_when_the_station_has_none(tmp_path: Path) -> None:
@@ -223,6 +227,44 @@ def test_each_bad_value_is_named_by_its_key(tmp_path: Path, written: str, key: s
 
 
 @pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        ("broker = 3", "broker: found 3, expected a table [broker]"),
+        ('[pages]\nport = "x"', "pages.port: found 'x', expected a whole number from 1 to 65535"),
+        ('[store]\nkind = "sqllite"', "store.kind: found 'sqllite', expected one of sqlite, influx, nearest 'sqlite'"),
+        ("[notify]\nmqtt = 1", "notify.mqtt: found 1, expected true or false"),
+        ("[notify]\ndigest_at_min = 375", "notify.digest_at_min: found an unknown key, expected 'digest_at'"),
+        ('[store]\norg = "x"', 'store.org: found a value, expected none unless store.kind is "influx"'),
+        (
+            "[[surface]]\nkind = 'green'",
+            "surface[2].name: found nothing, expected a name of small letters, digits, - and _",
+        ),
+        (
+            "[alerts.roots_dry]\nmonths = [1, 1]",
+            "alerts.roots_dry.months: found [1, 1], expected a list of whole numbers",
+        ),
+        (
+            '[[surface]]\nname = "z"\nkind = "green"\n[[surface.station]]\nname = "q"\nsoil = "loam"',
+            "surface.z.station.q.probe: found 0, expected 1 to 64 tables, each begun by [[surface.z.station.q.probe]]",
+        ),
+    ],
+)
+def test_each_fault_says_what_was_found_and_expected(tmp_path: Path, written: str, told: str) -> None:
+    """One line for one fault, in the same words whatever kind of value it is."""
+    top = written if written.startswith("broker") else ""
+    (line,) = faults(tmp_path, f"{top}\n{GOOD}" + ("" if top else written))
+    assert line.startswith(f"underturf.toml: {told}")
+
+
+@pytest.mark.parametrize("rule", BOUNDS_OF_RULES)
+def test_every_bound_of_a_rule_declares_its_limits(rule: str) -> None:
+    """A bound without limits would be refused with no word of what was expected."""
+    for name, field in BOUNDS_OF_RULES[rule].model_fields.items():
+        limits = {type(one).__name__ for one in field.metadata}
+        assert field.annotation is bool or field.description or limits >= {"Ge", "Le"}, name
+
+
+@pytest.mark.parametrize(
     ("old", "new", "key"),
     [
         ('name = "outfield-1"', 'name = "square-1"', "surface.outfield.station.square-1.name"),
@@ -284,7 +326,7 @@ def test_the_environment_stands_over_the_plain_sections(tmp_path: Path) -> None:
         write(tmp_path, GOOD), {"UNDERTURF_BROKER_PORT": "1999", "UNDERTURF_DATA_DIR": "other", "UNDERTURF_X_Y": "1"}
     )
     assert config.broker.port == 1999
-    assert config.data_dir == tmp_path / "other"
+    assert config.data.dir == tmp_path / "other"
     assert any("broker.port" in line for line in faults(tmp_path, GOOD, {"UNDERTURF_BROKER_PORT": "many"}))
 
 
@@ -308,7 +350,7 @@ def test_manners_are_read_as_minutes_and_months(tmp_path: Path) -> None:
     text = (
         GOOD + '[notify]\ndigest_at = "07:05"\nquiet_from = 22:30:00\nseason_from_month = 10\nseason_until_month = 3\n'
     )
-    told = load(write(tmp_path, text), {}).notify.manners
+    told = load(write(tmp_path, text), {}).notify
     assert (told.digest_at_min, told.quiet_from_min, told.quiet_until_min) == (425, 1350, 360)
     assert (told.season, told.interruptions_a_week, told.gather_min) == ((10, 3), 3, 2.0)
 

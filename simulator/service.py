@@ -28,7 +28,7 @@ PACED_ROUND_S = (
 )
 
 
-class SitePlayer:
+class Service:
     """One site, served.
 
     Parameters
