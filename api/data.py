@@ -190,7 +190,7 @@ def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> sche
         ],
         wetting=None if state.wetting is None else _wetting(state.wetting),
         alerts=[_alert(alert) for alert in alerts if alert.station == state.station.name],
-        words=words.station_lines(state, pipeline.config.site.timezone),
+        words=words.station_text(state, pipeline.config.site.timezone).lines,
     )
 
 

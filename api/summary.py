@@ -18,7 +18,7 @@ def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[O
         lines.append(f"{words.moment(states[0].now_ms, zone)} ({zone})")
     for state in states:
         title = words.place(state.surface, state.station)
-        lines += ["", title, "-" * len(title), *words.station_lines(state, zone)]
+        lines += ["", title, "-" * len(title), *words.station_text(state, zone).lines]
         lines += _by_depth(state, zone)
     lines += ["", "Open alerts"]
     lines += [f"- {alert.text} Since {words.moment(alert.since_ms, zone)}." for alert in alerts] or ["- None."]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
@@ -107,11 +108,34 @@ def answered(channel: ChannelNow, now_ms: int, timezone: str) -> str:
     return silent_since(channel.at_ms, now_ms, timezone) if channel.is_silent else when
 
 
-def station_lines(state: StationNow, timezone: str) -> list[str]:
-    """All that is said of a station, the age of the data first."""
-    lines = [heard_line(state, timezone), *silent_lines(state, timezone), *layer_lines(state, timezone)]
-    lines += [wetting_line(state, timezone), rain_line(state), weather_line(state), limits_note(state)]
-    return [line for line in lines if line]
+@dataclass(frozen=True, slots=True)
+class StationText:
+    """All that is said of a station, once for page, text and data.
+
+    `heard` is the age of the data, `silent` the probes that say nothing, `water` the layers, the last wetting, the rain
+    and the weather, `note` what the figures leave open; empty where there is nothing to say.
+    """
+
+    heard: str
+    silent: tuple[str, ...]
+    water: tuple[str, ...]
+    note: str
+
+    @property
+    def lines(self) -> list[str]:
+        """Every line, in the order in which it is read."""
+        return [line for line in (self.heard, *self.silent, *self.water, self.note) if line]
+
+
+def station_text(state: StationNow, timezone: str) -> StationText:
+    """Word the state of a station."""
+    water = (*layer_lines(state, timezone), wetting_line(state, timezone), rain_line(state), weather_line(state))
+    return StationText(
+        heard=heard_line(state, timezone),
+        silent=tuple(silent_lines(state, timezone)),
+        water=tuple(line for line in water if line),
+        note=limits_note(state),
+    )
 
 
 def silent_lines(state: StationNow, timezone: str) -> list[str]:

@@ -8,9 +8,11 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from starlette.templating import Jinja2Templates
 
+from api.words import tied
 from pipeline.service import Pipeline
 
 templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
+templates.env.filters["tied"] = tied
 
 
 def answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any]) -> HTMLResponse:

@@ -106,7 +106,6 @@ def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
         **_words(pipeline, state, zone),
         "six": _six(pipeline, [state]) if alone else [],
         "now": words.moment(state.now_ms, zone),
-        "note": words.limits_note(state),
         "profile": profile(state),
         "rows": _rows(state, zone),
         "known": [known_line(one, zone) for one in known_of(pipeline, state.station, state.now_ms)],
@@ -118,13 +117,8 @@ def _words(pipeline: Pipeline, state: StationNow, zone: str) -> dict[str, Any]:
     return {
         "state": state,
         "place": words.place(state.surface, state.station),
-        "heard": words.heard_line(state, zone),
-        "silent": words.silent_lines(state, zone),
+        "text": words.station_text(state, zone),
         "alerts": _alert_lines(pipeline, state, zone),
-        "layers": [words.tied(line) for line in words.layer_lines(state, zone)],
-        "wetting": words.tied(words.wetting_line(state, zone)),
-        "rain": words.tied(words.rain_line(state)),
-        "weather": words.tied(words.weather_line(state)),
     }
 
 

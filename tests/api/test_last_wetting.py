@@ -165,6 +165,21 @@ def test_page_text_and_interface_say_the_stored_figures(story: Story, ground: Gr
 
 
 @EVERY
+def test_every_line_of_a_station_is_on_its_page_the_front_page_and_in_the_text(story: Story, ground: GroundOf) -> None:
+    """Page, front page, text and data draw from one list of lines; what the figures leave open is not on the front."""
+    one = ground(story)
+    summary = one.client.get("/api/v1/summary.txt").text
+    front = text_of(one.client.get("/").text)
+    for now in one.client.get("/api/v1/now").json():
+        page = text_of(one.client.get(f"/stations/{now['station']}").text)
+        assert len(now["words"]) >= 4
+        for line in now["words"]:
+            told = line.replace("m3", "m³")
+            assert line in summary and told in page, line
+            assert told in front or line.startswith("What counts as dry"), line
+
+
+@EVERY
 def test_what_was_given_is_what_fell_and_was_poured(story: Story, ground: GroundOf) -> None:
     """Against the simulator's own sums of rain and watering; a gauge tells to 0.2 mm, at either end."""
     one = ground(story)
