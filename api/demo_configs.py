@@ -15,7 +15,7 @@ Table = dict[str, Any]
 
 FIXTURES_FILE = "fixtures.ics"
 # Usual months of a mild, maritime place; invented.
-CLIMATE: Table = {
+USUAL_CLIMATE: Table = {
     "rain_mm": [62, 46, 46, 46, 50, 50, 48, 56, 56, 70, 66, 62],
     "wet_days": [14, 11, 12, 11, 11, 10, 9.5, 10, 10, 13, 14, 14],
     "highest_degc": [8, 8.5, 11, 14, 17, 20, 22.5, 22, 19, 15, 11, 8.5],
@@ -87,7 +87,7 @@ def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, 
 def days_to_come(server: Table, ready: Table) -> Table:
     """The server's settings with what is known of days to come: climate, calendar, and how each surface is kept."""
     surfaces = [{**surface, **CARE.get(surface["kind"], {})} for surface in server["surface"]]
-    return {**server, "climate": CLIMATE, "fixtures": {"source": FIXTURES_FILE}, "surface": surfaces}
+    return {**server, "climate": USUAL_CLIMATE, "fixtures": {"source": FIXTURES_FILE}, "surface": surfaces}
 
 
 def fixtures(ready: Table) -> bytes:

@@ -105,7 +105,7 @@ def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
     summary="Strike an entry out; it stays on the disk and is told no more",
     dependencies=[Depends(may_write)],
 )
-def strike(request: Request, entry_id: int) -> None:
+def strike_entry(request: Request, entry_id: int) -> None:
     pipeline = pipeline_of(request)
     entry = _found(pipeline, entry_id)
     pipeline.diary.strike(entry_id, pipeline.clock.now_ms())

@@ -32,7 +32,7 @@ from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes
 from pipeline.notify.outbox import Notifier
-from pipeline.run.backoff import RETRY_MOST_S, Outage
+from pipeline.run.backoff import OUTAGE_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Vocabulary
@@ -148,7 +148,7 @@ class Worker:
         rng: random.Random | None = None,
     ) -> None:
         rng = random.Random() if rng is None else rng
-        metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": RETRY_MOST_S, "study_wait_seconds": STUDY_MOST_S})
+        metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": OUTAGE_MOST_S, "study_wait_seconds": STUDY_MOST_S})
         self.keeping = Outage("keeping", metrics, rng)
         self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None

@@ -17,6 +17,7 @@ It imports `hardware` only, so that the truth never comes from the sums it is us
 - `penetrometer`: a virtual penetrometer and its dock
 - `permittivity`: from water content to the permittivity a probe reads
 - `playback`: a recorded field series as truth, and the site it is played on
+- `player`: a site being played: its lines and its clock in one loop
 - `probes`: virtual probes: from truth to the number sent
 - `pty`: a virtual serial line on a pseudo-terminal
 - `readings`: the samples of a site without line and clock
@@ -25,7 +26,6 @@ It imports `hardware` only, so that the truth never comes from the sums it is us
 - `scenario`: an invented ground, read from its TOML file
 - `scenario_run`: a scenario's weather, ground and diary as truth
 - `scenario_site`: a scenario's virtual probes, and the site they make
-- `service`: a site being played: its lines and its clock in one loop
 - `site`: a site of virtual probes, and what the outside may know of it
 - `strength`: from water and density to cone resistance
 - `sward`: thatch, cover and leaves, and what passes do to them

@@ -18,9 +18,9 @@ from pathlib import Path
 from simulator.clock_server import ClockFault
 from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, PlantedFault, parse_line_faults
 from simulator.playback import GROUNDS, playback_site
+from simulator.player import SitePlayer
 from simulator.scenario import MOST_DAYS, load, names
 from simulator.scenario_site import HISTORY_DAYS, played_site
-from simulator.service import Service
 from simulator.site import VirtualSite
 from simulator.truth import write_run
 from simulator.units import HOUR_S, QUARTER_S
@@ -128,7 +128,7 @@ def _record_site(options: argparse.Namespace) -> VirtualSite:
 
 def _play(options: argparse.Namespace) -> int:
     site = _scenario_site(options) if options.scenario is not None else _record_site(options)
-    service = Service(
+    player = SitePlayer(
         site,
         options.dir.absolute(),
         rate=options.rate,
@@ -136,34 +136,34 @@ def _play(options: argparse.Namespace) -> int:
         seed=options.seed or 0,
         agents=options.agents,
     )
-    return serve(service, parent=os.getppid() if options.with_parent else None)
+    return serve(player, parent=os.getppid() if options.with_parent else None)
 
 
-def serve(service: Service, *, parent: int | None) -> int:
+def serve(player: SitePlayer, *, parent: int | None) -> int:
     """Step until SIGINT or SIGTERM, or until `parent`, a process id, is no longer the parent of this process."""
     stopped: list[int] = []
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda number, _: stopped.append(number))
-    _say("ready", service)
+    _say("ready", player)
     live = over = False
     try:
         while not stopped and (parent is None or os.getppid() == parent):
-            service.step()
-            if service.time.live and not live:
+            player.step()
+            if player.time.live and not live:
                 live = True
-                _say("live", service)
-            if service.over and not over:
+                _say("live", player)
+            if player.over and not over:
                 over = True
-                _say("over", service)
+                _say("over", player)
     finally:
-        service.close()
-    _say("stopped", service)
+        player.close()
+    _say("stopped", player)
     return 0
 
 
-def _say(event: str, service: Service) -> None:
+def _say(event: str, player: SitePlayer) -> None:
     try:
-        print(json.dumps({"event": event, "now_ms": service.now_ms, "steps": service.time.steps}), flush=True)
+        print(json.dumps({"event": event, "now_ms": player.now_ms, "steps": player.time.steps}), flush=True)
     except BrokenPipeError:  # whoever read has gone; that is no reason to stop
         sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
 

@@ -84,16 +84,3 @@ CLIMATES: dict[str, ClimateType] = {
         ),
     )
 }  # fmt: skip
-
-
-def climate(name: str) -> ClimateType:
-    """Look a climate up by its label.
-
-    Raises
-    ------
-    KeyError
-        With the labels there are.
-    """
-    if name not in CLIMATES:
-        raise KeyError(f"climate: found {name!r}, expected one of {', '.join(sorted(CLIMATES))}")
-    return CLIMATES[name]

@@ -117,19 +117,6 @@ MATERIALS: dict[str, Material] = {
 }  # fmt: skip
 
 
-def material(name: str) -> Material:
-    """Look a material up by name.
-
-    Raises
-    ------
-    KeyError
-        With the names there are.
-    """
-    if name not in MATERIALS:
-        raise KeyError(f"material: found {name!r}, expected one of {', '.join(sorted(MATERIALS))}")
-    return MATERIALS[name]
-
-
 def table(materials: tuple[Material, ...]) -> FloatArray:
     """Pack materials into the table of the kernels.
 

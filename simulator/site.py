@@ -1,6 +1,6 @@
 """A site of virtual probes: what stands where, on which line, over which span of time.
 
-A playback or a scenario makes one for `service`. `describe` gives what the outside may know: enough to write the
+A playback or a scenario makes one for `player`. `describe` gives what the outside may know: enough to write the
 configuration of an agent and of a server, and nothing of the truth.
 """
 

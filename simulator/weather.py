@@ -313,8 +313,3 @@ def warmer(weather: Weather, first_day: float, last_day: float, by_degc: float) 
         wind_m_s=weather.wind_m_s, solar_w_m2=weather.solar_w_m2,
         latitude_deg=weather.latitude_deg, elevation_m=weather.elevation_m, longitude_deg=weather.longitude_deg,
     )  # fmt: skip
-
-
-def same(one: Weather, other: Weather) -> bool:
-    """Return whether two weathers are the same to the last bit."""
-    return all(np.array_equal(getattr(one, field.name), getattr(other, field.name)) for field in fields(Weather))

@@ -41,7 +41,7 @@ from pipeline.site import settings as server
 from pipeline.site.models import SiteConfig
 from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
-from pipeline.soil.limits import FEWEST_DAYS, FEWEST_EVENTS
+from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D
 from pipeline.soil.roots import DEPTH_BOUNDS_M
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
@@ -392,7 +392,7 @@ def test_every_medium_and_curve_is_there() -> None:
     """Media with their ranges, curves with what they read, need and rest on."""
     told = " ".join(TEXT.partition("\n## Media\n")[2].partition("|")[0].split())
     assert "four weeks" in told and "three good wettings and sixty days" in told
-    assert (EVERY_MS, FEWEST_EVENTS, FEWEST_DAYS) == (28 * 86_400_000, 3, 60)
+    assert (EVERY_MS, FEWEST_EVENTS, LEAST_HISTORY_D) == (28 * 86_400_000, 3, 60)
     media = {row[0].strip("`"): row[2:] for row in table_of("Media").rows}
     ranges = {
         m.name: tuple(

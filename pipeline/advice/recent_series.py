@@ -7,15 +7,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.stages.stage import Series, no_findings, record_of
-from pipeline.store import OBSERVATION_COLUMNS, Store
-from pipeline.store.sqlite import built
+from pipeline.stages.stage import NO_SERIES, Series
+from pipeline.stages.tables import channels_of, findings_of
+from pipeline.store import Store
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 REACH_MS = 63 * DAY_MS
 AGAIN_MS, AGAIN_DAILY_MS = 2 * DAY_MS, 8 * DAY_MS
 LONGEST_GAP_H = 3  # hours in a row that a straight line may fill: our own choice
-EMPTY_SERIES: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
 
 
 @dataclass
@@ -54,8 +53,7 @@ class RecentSeries:
         wanted = tuple(sorted(set(names)))
 
         def read(start_ms: int) -> Mapping[str, Series]:
-            table = self._store.observations(list(wanted), start_ms, now_ms + 1)
-            return record_of(table, no_findings()).channels
+            return channels_of(self._store.observations(list(wanted), start_ms, now_ms + 1))
 
         return self._up_to_date(("channel", *wanted), now_ms, None, read)
 
@@ -75,11 +73,9 @@ class RecentSeries:
         ------
         StoreAway
         """
-        blank = built(OBSERVATION_COLUMNS, [[] for _ in OBSERVATION_COLUMNS])
 
         def read(start_ms: int) -> Mapping[str, Series]:
-            table = self._store.findings(station, list(quantities), start_ms, now_ms + 1)
-            return record_of(blank, table).findings
+            return findings_of(self._store.findings(station, list(quantities), start_ms, now_ms + 1))
 
         return self._up_to_date(("finding", station, *quantities), now_ms, key, read)
 
@@ -95,9 +91,9 @@ class RecentSeries:
         again_ms = kept.until_ms - (AGAIN_MS if day == kept.read_on else AGAIN_DAILY_MS)
         fresh = read(again_ms)
         for channel in {*kept.series, *fresh}:
-            time_ms, value = kept.series.get(channel, EMPTY_SERIES)
+            time_ms, value = kept.series.get(channel, NO_SERIES)
             first, last = np.searchsorted(time_ms, [now_ms - REACH_MS, again_ms])
-            new_ms, new_value = fresh.get(channel, EMPTY_SERIES)
+            new_ms, new_value = fresh.get(channel, NO_SERIES)
             kept.series[channel] = (
                 np.concatenate([time_ms[first:last], new_ms]), np.concatenate([value[first:last], new_value])
             )  # fmt: skip

@@ -17,7 +17,7 @@ import numpy as np
 
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
-from pipeline.advice.recent_series import EMPTY_SERIES, LONGEST_GAP_H, RecentSeries, hour_means, newest_ms
+from pipeline.advice.recent_series import LONGEST_GAP_H, RecentSeries, hour_means, newest_ms
 from pipeline.diary import facts as said
 from pipeline.diary.entry import DiaryEntry
 from pipeline.forecast.balance_fit import WEEKS, Boxes, Fit, PastHours, fit, past_hours
@@ -32,7 +32,8 @@ from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
 from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M, hourly_means
 from pipeline.stages.recompute import station_context
-from pipeline.stages.stage import Series, no_findings, record_of
+from pipeline.stages.stage import NO_SERIES, Series
+from pipeline.stages.tables import channels_of
 from pipeline.store import Store
 from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
@@ -195,10 +196,10 @@ def _weather_between(
 ) -> tuple[int, FloatArray, FloatArray]:
     wanted = [i for i in (context.rain_channel, *context.weather.values()) if i is not None]
     end_ms = min(first_ms + hours * HOUR_MS, view.now_ms + 1)
-    recent = record_of(view.store.observations(wanted, first_ms, end_ms), no_findings()).channels
+    recent = channels_of(view.store.observations(wanted, first_ms, end_ms))
     demand = demand_mm(context, recent, first_ms, hours)
-    rain = EMPTY_SERIES if context.rain_channel is None else recent.get(context.rain_channel, EMPTY_SERIES)
-    water = past_hours(first_ms, hours, thatch=None, roots=EMPTY_SERIES, rain=rain, reference_et_mm=demand).water_mm
+    rain = NO_SERIES if context.rain_channel is None else recent.get(context.rain_channel, NO_SERIES)
+    water = past_hours(first_ms, hours, thatch=None, roots=NO_SERIES, rain=rain, reference_et_mm=demand).water_mm
     return first_ms, water, demand
 
 
@@ -358,10 +359,10 @@ def _past(view: View, context: StationContext) -> PastHours:
     first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
     demand = demand_mm(context, recent, first_ms, hours)
     mine = said.of_surface(view.entries, view.config.surface_of(context.station).name)
-    rain = EMPTY_SERIES if context.rain_channel is None else recent.get(context.rain_channel, EMPTY_SERIES)
+    rain = NO_SERIES if context.rain_channel is None else recent.get(context.rain_channel, NO_SERIES)
     return past_hours(
-        first_ms, hours, thatch=wetness.get("thatch_wetness", EMPTY_SERIES),
-        roots=wetness.get("root_zone_wetness", EMPTY_SERIES),
+        first_ms, hours, thatch=wetness.get("thatch_wetness", NO_SERIES),
+        roots=wetness.get("root_zone_wetness", NO_SERIES),
         rain=rain, reference_et_mm=demand, waterings=said.waterings(mine, context.station),
         covered=said.covers(mine, context.station, view.now_ms),
     )  # fmt: skip
@@ -450,7 +451,7 @@ def _doubt(
         return ""
     bad = []
     for i in context.moisture:
-        time_ms, value = recent.get(i, EMPTY_SERIES)
+        time_ms, value = recent.get(i, NO_SERIES)
         late = value[time_ms > view.now_ms - DOUBT_H * HOUR_MS]
         if late.size and np.isnan(late).mean() > 0.5:
             bad.append(i.split("/", 1)[1])
@@ -520,7 +521,7 @@ def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) 
     """Air, leaf, dew point and rain; and from when on no temperature is forecast. [ms since 1970, UTC]"""
     context, ahead_ms = station.context, at_ms[LOOK_BACK_H:]
     air, humidity, leaf = (
-        hour_means(station.recent.get(context.weather.get(q, ""), EMPTY_SERIES), first_ms, LOOK_BACK_H)
+        hour_means(station.recent.get(context.weather.get(q, ""), NO_SERIES), first_ms, LOOK_BACK_H)
         for q in ("air_temperature", "relative_humidity", "surface_temperature")
     )
     dew = np.asarray(dewpoint_from_humidity_degc(air, np.maximum(humidity, 1.0)), dtype=np.float64)
@@ -572,7 +573,7 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     """Soil at 50 mm, the top of the ground, and the coldest down to the cut."""
     context = station.context
     depths = {i: context.depth_m(i, view.now_ms) for i in context.temperatures}
-    measured = {i: hour_means(station.recent.get(i, EMPTY_SERIES), first_ms, LOOK_BACK_H) for i in depths}
+    measured = {i: hour_means(station.recent.get(i, NO_SERIES), first_ms, LOOK_BACK_H) for i in depths}
     blank = np.full(LOOK_BACK_H, np.nan)
     soil = _at_50_mm(depths, measured)
     if station.carried_since_ms is not None:

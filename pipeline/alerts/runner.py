@@ -45,7 +45,7 @@ from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.site.station import StationContext
-from pipeline.stages.stage import no_findings
+from pipeline.stages.tables import no_findings
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal

@@ -35,7 +35,7 @@ log = logging.getLogger(__name__)
 RESTART_FIRST_S, RESTART_MOST_S = 0.2, 15.0
 READY_S = 10.0  # a broker that has not opened its port by then is ended and started again
 LEAVE_S = 5.0
-POLL_S = 0.1
+BROKER_POLL_S = 0.1
 STEADY_S = 30.0  # a broker that ran this long was well: the next restart is quick again
 MAX_INFLIGHT_MESSAGES = 32  # unacknowledged to one client; less than the ingest queue, which so never overflows
 MAX_QUEUED_MESSAGES = 1000
@@ -290,7 +290,7 @@ class EmbeddedBroker:
         if fault is None:
             if self._clock.monotonic() - self._since > STEADY_S:
                 self._backoff.reset()
-            self._clock.wait(POLL_S, stop)
+            self._clock.wait(BROKER_POLL_S, stop)
             return
         self._ended(fault)
         self._clock.wait(self._backoff.next_s(), stop)

@@ -28,6 +28,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from hardware.reading import MAX_PAYLOAD_BYTES, WIRE_VERSION, Receipt, encode_receipt, receipt_topic
+from pipeline.mqtt.nodes import MAX_NODES
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
@@ -38,10 +39,9 @@ log = logging.getLogger(__name__)
 
 MAX_QUEUE_MESSAGES = 64
 KEEPALIVE_S = 30
-CONNECT_TIMEOUT_S = 5.0
+BROKER_CONNECT_TIMEOUT_S = 5.0
 RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
 STARTING_TRIES = 2  # failures that are told as news only, not as a warning
-MAX_NODES = 1000  # receipts remembered; one node needs one
 MAX_TOLD = 64  # alert events the broker has not acknowledged
 
 _MQTT_FAULTS = (OSError, ValueError, struct.error, IndexError, MQTTException)  # what a broken peer makes it raise
@@ -210,7 +210,7 @@ class Ingest:
             manual_ack=True,
             reconnect_on_failure=False,
         )
-        client.connect_timeout = CONNECT_TIMEOUT_S
+        client.connect_timeout = BROKER_CONNECT_TIMEOUT_S
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message

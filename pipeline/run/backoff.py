@@ -11,7 +11,7 @@ import random
 from pipeline.errors import PipelineFault
 from pipeline.run.metrics import Metrics
 
-RETRY_FIRST_S, RETRY_MOST_S = 0.2, 30.0
+OUTAGE_FIRST_S, OUTAGE_MOST_S = 0.2, 30.0
 
 log = logging.getLogger(__name__)
 
@@ -22,7 +22,7 @@ class Outage:
     def __init__(self, part: str, metrics: Metrics, rng: random.Random) -> None:
         self.part, self.reason = part, ""
         self._metrics = metrics
-        self._backoff = Backoff(RETRY_FIRST_S, RETRY_MOST_S, rng)
+        self._backoff = Backoff(OUTAGE_FIRST_S, OUTAGE_MOST_S, rng)
 
     def begins(self, fault: PipelineFault) -> float:
         """Note a fault; returns how long to wait. [s]"""

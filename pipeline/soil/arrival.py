@@ -340,7 +340,7 @@ def bypass_flow(
     lag_min : sequence of Estimate
         Arrival by depth. [min]
     every_min : float
-        Minutes between readings: what lies closer together cannot be told apart.
+        Between readings: what lies closer together cannot be told apart. [min]
     gained, given : Estimate
         All the ground gained and what was given. [mm]
 

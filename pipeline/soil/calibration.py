@@ -2,7 +2,7 @@
 
 `CURVES` has the equation of every curve that a probe description may name (`hardware.curves.SIGNATURES`). A line fitted
 to ring samples of the site goes by the name "linear"; it beats every published curve. Raw readings are not changed: old
-data can be redone when a better calibration arrives.
+data can be redone when a better calibration arrives. Sources stand with the curves; line and correction are algebra.
 """
 
 from collections.abc import Callable, Mapping
@@ -20,7 +20,7 @@ REFERENCE_TEMPERATURE_DEGC = 20.0  # most curves were made in a laboratory near 
 
 
 @dataclass(frozen=True)
-class Curve:
+class CalibrationCurve:
     """The sum of one named curve.
 
     Attributes
@@ -49,12 +49,12 @@ def identity(reading: npt.ArrayLike) -> FloatArray:
     Parameters
     ----------
     reading : array_like, any shape
-        In any unit.
+        [any unit]
 
     Returns
     -------
     ndarray, shape of `reading`
-        A copy, in the same unit. Impossible values pass: the range test of the layer flags them.
+        A copy. [unit of `reading`] Impossible values pass: the range test of the layer flags them.
     """
     return np.array(reading, dtype=np.float64)
 
@@ -72,11 +72,11 @@ def linear(
     Parameters
     ----------
     reading : array_like, any shape
-        What the probe says, in its own unit.
+        What the probe says. [its own unit]
     slope, offset : float
         Observation = slope x reading + offset, for water content in [m3 m-3 per unit], [m3 m-3].
     reading_low, reading_high : float
-        Sampled range of the reading; NaN outside. Unlimited when not given.
+        Sampled range of the reading; NaN outside. [unit of `reading`] Unlimited when not given.
 
     Returns
     -------
@@ -121,18 +121,18 @@ def _crim_formula(
 
 def _cubic_curve(
     name: str, coefficients: tuple[float, float, float, float], reading_range: Limits, source: str
-) -> Curve:
+) -> CalibrationCurve:
     def formula(permittivity: npt.ArrayLike) -> FloatArray:
         return curves.cubic(permittivity, coefficients)
 
-    return Curve(SIGNATURES[name], getattr(curves, name), formula, reading_range, source)
+    return CalibrationCurve(SIGNATURES[name], getattr(curves, name), formula, reading_range, source)
 
 
-CURVES: Mapping[str, Curve] = {
+CURVES: Mapping[str, CalibrationCurve] = {
     curve.signature.name: curve
     for curve in (
-        Curve(SIGNATURES["identity"], identity, identity, None, "the probe's own calibration"),
-        Curve(SIGNATURES["linear"], linear, _linear_formula, None, "site or bench line"),
+        CalibrationCurve(SIGNATURES["identity"], identity, identity, None, "the probe's own calibration"),
+        CalibrationCurve(SIGNATURES["linear"], linear, _linear_formula, None, "site or bench line"),
         _cubic_curve(
             "topp_1980", curves.TOPP_1980_COEFFICIENTS, curves.TOPP_1980_RANGE,
             "Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582",
@@ -161,25 +161,25 @@ CURVES: Mapping[str, Curve] = {
             "myllys_simojoki", curves.MYLLYS_SIMOJOKI_COEFFICIENTS, curves.MYLLYS_SIMOJOKI_RANGE,
             "Myllys & Simojoki 1996, Table 2, pooled",
         ),
-        Curve(
+        CalibrationCurve(
             SIGNATURES["schaap"], curves.schaap, curves.schaap_formula, curves.SCHAAP_RANGE,
             "Schaap, de Lange & Heimovaara 1996, Soil Technol. 10, 195-206 (citation from memory)",
         ),
-        Curve(
+        CalibrationCurve(
             SIGNATURES["malicki_bulk_density"], curves.malicki_bulk_density,
             curves.malicki_bulk_density_formula, curves.MALICKI_RANGE,
             "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10",
         ),
-        Curve(
+        CalibrationCurve(
             SIGNATURES["malicki_porosity"], curves.malicki_porosity,
             curves.malicki_porosity_formula, curves.MALICKI_RANGE,
             "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 12",
         ),
-        Curve(
+        CalibrationCurve(
             SIGNATURES["crim"], mixing.crim, _crim_formula, mixing.CRIM_RANGE,
             "Roth et al. 1990, Water Resour. Res. 26, 2267 (citation from memory)",
         ),
-        Curve(
+        CalibrationCurve(
             SIGNATURES["cone_base_area"], cone_base_area, cone_base_area, None,
             "ASAE S313.3: cone index is force over base area",
         ),
@@ -199,10 +199,10 @@ def calibrate(
     Parameters
     ----------
     reading : array_like, any shape
-        What the curve reads, in the unit of that quantity; any for "identity" and "linear".
+        What the curve reads. [unit of that quantity; any for "identity" and "linear"]
     name : str
         Name of a curve in `CURVES`.
-    parameters : mapping of str to float, optional
+    parameters : mapping of str to number, optional
         Parameters of the curve, as in the probe description; `reading_per_degc` and `reference_degc` among them ask
         for `correct_for_temperature` before the curve.
     temperature_degc : array_like, broadcasts with `reading`
@@ -211,7 +211,7 @@ def calibrate(
     Returns
     -------
     ndarray, shape of `reading`
-        What the curve gives, in the unit of that quantity. NaN where the reading is NaN or outside the calibrated
+        What the curve gives. [unit of that quantity] NaN where the reading is NaN or outside the calibrated
         range, or the temperature that its correction needs is NaN.
 
     Raises
@@ -242,7 +242,7 @@ def correct_for_temperature(
     Parameters
     ----------
     reading : array_like
-        In any unit, raw or calibrated.
+        Raw or calibrated. [any unit]
     temperature_degc : array_like, broadcasts with `reading`
         Temperature of the probe in the ground. [degC]
     coefficient_per_degc : float
@@ -254,7 +254,7 @@ def correct_for_temperature(
     Returns
     -------
     ndarray, broadcast shape
-        reading - coefficient x (T - reference), in the unit of `reading`. NaN where either is NaN, unless the
+        reading - coefficient x (T - reference). [unit of `reading`] NaN where either is NaN, unless the
         coefficient is zero: then no temperature is needed.
     """
     values = np.asarray(reading, dtype=np.float64)

@@ -9,7 +9,7 @@ from scipy import stats
 from pipeline.soil.estimate import SHARE_90, Estimate, resampled, withheld
 from pipeline.units import FloatArray
 
-FEWEST = 4  # events on each side; with fewer a bootstrap of the median has no width to speak of
+LEAST_EVENTS_A_SIDE = 4  # events on each side; with fewer a bootstrap of the median has no width to speak of
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ def effect(
         The figure at each event before and after the pass. [any one unit] NaN are left out; "at least" figures may be
         handed in, for a median minds only on which side of it they lie.
     comparison : pair of array_like, optional
-        The same, at a station where no pass was made.
+        The same, at a station where no pass was made. [any one unit]
 
     Returns
     -------
@@ -66,8 +66,8 @@ def effect(
         groups += [_finite(c) for c in comparison]
     least = min(g.size for g in groups)
     middles = [float(np.median(g)) if g.size else float("nan") for g in groups]
-    if least < FEWEST:
-        reason = f"{least} events in one of the groups, {FEWEST} needed"
+    if least < LEAST_EVENTS_A_SIDE:
+        reason = f"{least} events in one of the groups, {LEAST_EVENTS_A_SIDE} needed"
         return Effect(withheld(reason, least), middles[0], middles[1], comparison is not None, False)
     # a seed for each group: groups of like size must not be drawn alike
     drawn = [np.median(g[resampled(g, seed=1 + k)], axis=1) for k, g in enumerate(groups)]
@@ -163,7 +163,7 @@ def mann_kendall(values: npt.ArrayLike) -> TrendTest:
     Parameters
     ----------
     values : array_like, shape (time,)
-        In order of time, evenly or not; any unit. NaN is left out. At least 3.
+        In order of time, evenly or not. [any unit] NaN is left out. At least 3.
 
     Returns
     -------
@@ -191,11 +191,11 @@ def sen_line(time: npt.ArrayLike, values: npt.ArrayLike, *, confidence: float = 
     Parameters
     ----------
     time : array_like, shape (time,)
-        Dates as numbers, such as years. Uneven spacing and repeats are welcome.
+        Dates as numbers, such as years. [any unit] Uneven spacing and repeats are welcome.
     values : array_like, shape (time,)
-        Any unit. NaN is left out.
+        [any unit] NaN is left out.
     confidence : float
-        Of the interval, 0 to 1.
+        Of the interval, 0 to 1. [1]
 
     Returns
     -------

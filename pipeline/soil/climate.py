@@ -437,7 +437,7 @@ def frost_on_leaf(surface_temperature_degc: npt.ArrayLike, *, threshold_degc: fl
     Returns
     -------
     ndarray, shape of `surface_temperature_degc`
-        1 frozen, 0 not, NaN unknown. A frozen leaf breaks whether white or not.
+        1 frozen, 0 not, NaN unknown. [1] A frozen leaf breaks whether white or not.
     """
     surface = floats(surface_temperature_degc)
     return np.where(np.isnan(surface), np.nan, (surface <= threshold_degc).astype(np.float64))

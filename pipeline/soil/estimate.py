@@ -1,7 +1,7 @@
-"""A result with its doubt: value, interval, how much stands behind it, and why it is withheld or to be taken with care.
+"""A figure with its 90 % interval, the count behind it, and why it is withheld or to be taken with care.
 
-Shared by the sums that judge limits, wettings, drying and the effect of a pass. It must not compute anything of the
-ground: only hold, and the two sums of sampling that all of them need.
+Shared by limits, wettings, drying and the effect of a pass. Intervals of samples are percentiles of a bootstrap (Efron
+1979, Ann. Statist. 7, 1-26), others those of a normal error.
 """
 
 from dataclasses import dataclass
@@ -47,7 +47,20 @@ class Estimate:
 
 
 def withheld(reason: str, n: int = 0) -> Estimate:
-    """No figure, and why."""
+    """Return an estimate without a figure.
+
+    Parameters
+    ----------
+    reason : str
+        Why there is none.
+    n : int
+        Days, events or readings there were. [1]
+
+    Returns
+    -------
+    Estimate
+        Value, low and high NaN. [any unit]
+    """
     return Estimate(float("nan"), float("nan"), float("nan"), n, reason)
 
 
@@ -57,9 +70,16 @@ def about(value: float, deviation: float, n: int, reason: str = "") -> Estimate:
     Parameters
     ----------
     value, deviation : float
-        Figure and its standard deviation, 0 or more. [one unit]
+        Figure and its standard deviation, 0 or more. [any one unit]
     n : int
+        Days, events or readings behind it. [1]
     reason : str
+        Why it must be taken with care; empty when it need not be.
+
+    Returns
+    -------
+    Estimate
+        [unit of `value`]
     """
     return Estimate(value, value - NORMAL_90 * deviation, value + NORMAL_90 * deviation, n, reason)
 
@@ -70,13 +90,13 @@ def resampled(sample: FloatArray, *, draws: int = DRAWS, seed: int = SEED) -> np
     Parameters
     ----------
     sample : ndarray, shape (n, ...)
-        At least one.
+        At least one. [any unit]
     draws, seed : int
 
     Returns
     -------
     ndarray of int64, shape (draws, n)
-        Places in `sample`, drawn with replacement (Efron 1979, Ann. Statist. 7, 1-26).
+        Places in `sample` [1], drawn with replacement (Efron 1979, Ann. Statist. 7, 1-26).
     """
     n = sample.shape[0]
     return np.random.default_rng(seed).integers(0, n, (draws, n))
@@ -88,9 +108,10 @@ def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, wha
     Parameters
     ----------
     sample : array_like, shape (n,)
-        NaN are left out.
+        [any unit] NaN are left out.
     error : float
-        Standard deviation common to all of the sample, as of a probe; it widens the interval on both sides.
+        Standard deviation common to all of the sample, as of a probe. [unit of `sample`] It widens
+        the interval on both sides.
     fewest : int
         With fewer the median is withheld.
     what : str
@@ -99,7 +120,7 @@ def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, wha
     Returns
     -------
     Estimate
-        In the unit of the sample. With one value the interval has the width of `error` alone.
+        [unit of `sample`] With one value the interval has the width of `error` alone.
     """
     values = np.asarray(sample, dtype=np.float64)
     values = values[np.isfinite(values)]

@@ -1,8 +1,8 @@
-"""Water by layer: how much lies in the thatch and in the root zone, and how wet each is between dry and drained.
+"""Media, the place of a probe, water stored in thatch and root zone, and relative wetness between dry and drained.
 
 Depths count from the leaf base; what lies above the thatch's underside is thatch, the rest is soil, whose own depth is
-counted from there. A probe that senses more than thatch says nothing about thatch, and is told apart as mixed. This
-module must not fill a gap: a layer is unknown when any reading it rests on is.
+counted from there. A probe that senses more than thatch says nothing of thatch, and is told apart as mixed. A layer is
+unknown when any reading it rests on is. Storage and wetness are arithmetic; ranges of media name their status.
 """
 
 import difflib
@@ -75,7 +75,18 @@ class Medium:
 
 
 def middle(limits: Range) -> float:
-    """Middle of a range, in its own unit."""
+    """Return the middle of a range.
+
+    Parameters
+    ----------
+    limits : (low, high)
+        [any unit]
+
+    Returns
+    -------
+    float
+        [unit of `limits`]
+    """
     return (limits[0] + limits[1]) / 2.0
 
 
@@ -129,7 +140,16 @@ MEDIA: Mapping[str, Medium] = {medium.name: medium for medium in _TABLE}
 
 
 def medium(name: str) -> Medium:
-    """The medium of that name.
+    """Return the medium of that name.
+
+    Parameters
+    ----------
+    name : str
+        A key of `MEDIA`.
+
+    Returns
+    -------
+    Medium
 
     Raises
     ------
@@ -190,6 +210,11 @@ def depth_now_m(depth_m: float, at_ms: int, buried_ms: npt.ArrayLike, buried_m: 
         [ms since 1970, UTC]
     buried_ms, buried_m : array_like, shape (n,)
         Dates of dressings [ms] and what each added above the sensor. [m]
+
+    Returns
+    -------
+    float
+        [m]
     """
     since = np.asarray(buried_ms, dtype=np.int64) <= at_ms
     return depth_m + float(np.sum(np.asarray(buried_m, dtype=np.float64)[since]))
@@ -364,7 +389,20 @@ def _weighted(values: FloatArray, weights: FloatArray) -> FloatArray:
 
 
 def air_filled_porosity(theta: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatArray:
-    """Pore space that holds air: porosity less water, not below 0. [m3 m-3]"""
+    """Return the pore space that holds air.
+
+    Parameters
+    ----------
+    theta : array_like, any shape
+        Water content. [m3 m-3]
+    porosity : array_like, broadcasts with `theta`
+        [m3 m-3]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        Porosity less water, not below 0. [m3 m-3]
+    """
     air = np.asarray(porosity, dtype=np.float64) - np.asarray(theta, dtype=np.float64)
     return np.asarray(np.maximum(air, 0.0), dtype=np.float64)
 
@@ -377,16 +415,17 @@ def on_cells(
     Parameters
     ----------
     cells : ndarray of int64, shape (n,)
-        Numbers of the cells wanted, increasing: time // `CELL_MS`.
+        Numbers of the cells wanted, increasing: time // `CELL_MS`. [1]
     time_ms, value : ndarray, shape (m,)
-        Times, increasing [ms], and values, NaN where heard but not good.
+        Times, increasing [ms], and values [any unit], NaN where heard but not good.
     carry_cells : int
-        For how many cells without any row the value before stands: the channel is read more seldom.
+        For how many cells without any row the value before stands: the channel is read more seldom. [1]
 
     Returns
     -------
     ndarray, shape (n,)
-        First good value of the cell. NaN where every row of the cell is bad, and until the next good one.
+        First good value of the cell. [unit of `value`] NaN where every row of the cell is bad, and until the next
+        good one.
     """
     if time_ms.size == 0:
         return np.full(cells.shape, np.nan)

@@ -2,8 +2,8 @@
 
 Relative wetness from a channel's own limits survives a poor calibration. But a site's history can hide a chronic
 sponge, which has never been seen drained: so whatever is learned stays inside the range of the medium. With too little
-history, or where it lies outside, the middle of that range stands, marked provisional. This module must not look at
-what came after the moment it learns for, and never changes a limit already given.
+history, or where it lies outside, the middle of that range stands, marked provisional. Only what came before the moment
+of learning counts. Thresholds are common practice, no source; hours to field capacity: Jabro 2009.
 """
 
 from collections.abc import Sequence
@@ -21,7 +21,7 @@ SOAKING_MM = 5.0  # less does not fill a layer; common practice, no source
 SOAKED_QUANTILE = 0.8  # and it must have brought the channel into the wettest fifth of its history
 FEWEST_EVENTS = 3  # under so many plateaus a limit is provisional
 FEWEST_READINGS = 8  # in a plateau
-FEWEST_DAYS = 60  # of history for a dry limit
+LEAST_HISTORY_D = 60  # of history for a dry limit
 DRY_QUANTILE = 0.02
 STILL_M3_M3_D = 0.002  # night slope of a layer that has done draining; common practice, no source
 LEAST_SPAN = 0.03  # between the limits: under it wetness would be noise
@@ -98,7 +98,20 @@ def drained_limit(
     nights_ms: npt.ArrayLike | None = None,
     error: float = 0.01,
 ) -> Estimate:
-    """Water held once drained: the median of the plateaus after good wettings. See `learn_limits`.
+    """Water held once drained: the median of the plateaus after good wettings.
+
+    Parameters
+    ----------
+    time_ms, theta : ndarray, shape (time,)
+        Times, increasing [ms], and water content [m3 m-3], NaN where not good.
+    medium : Medium
+        What the channel lies in.
+    spells : sequence of Spell
+        Every wetting of that time, in order.
+    nights_ms : array_like, shape (night, 2), optional
+        Begin and end of nights on which next to nothing evaporated. [ms] Only clay asks for them.
+    error : float
+        Standard deviation of the channel's own error. [m3 m-3]
 
     Returns
     -------
@@ -160,7 +173,16 @@ def _still_night(times: TimeArray, values: FloatArray, begin_ms: int, end_ms: in
 
 
 def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: float = 0.01) -> Estimate:
-    """Water held once dry: the second percentile of the history. See `learn_limits`.
+    """Water held once dry: the second percentile of the history.
+
+    Parameters
+    ----------
+    time_ms, theta : ndarray, shape (time,)
+        Times, increasing [ms], and water content [m3 m-3], NaN where not good.
+    medium : Medium
+        What the channel lies in.
+    error : float
+        Standard deviation of the channel's own error. [m3 m-3]
 
     Returns
     -------
@@ -171,8 +193,8 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: f
     good = np.isfinite(theta)
     values = theta[good]
     days = int(np.unique(time_ms[good] // DAY_MS).size)
-    if days < FEWEST_DAYS:
-        return _prior(medium.wilting, medium.dry_prior, f"{days} days of history, {FEWEST_DAYS} needed", days)
+    if days < LEAST_HISTORY_D:
+        return _prior(medium.wilting, medium.dry_prior, f"{days} days of history, {LEAST_HISTORY_D} needed", days)
     driest = float(np.quantile(values, DRY_QUANTILE))
     if driest > medium.wilting[1]:
         reason = f"never dry: the driest was {driest:.2f}, {medium.title} is dry at {medium.wilting[1]:.2f} and less"

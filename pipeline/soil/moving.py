@@ -2,7 +2,7 @@
 
 Every result depends on the values inside its window alone, to the last bit: sums run in whole numbers and extremes are
 values themselves. So a series worked in pieces, each with enough of what went before, gives what the whole gives.
-Nothing here may interpolate or fill.
+Nothing is interpolated or filled; all of it is arithmetic.
 """
 
 import numpy as np
@@ -16,12 +16,38 @@ _LONG_AGO_MS = np.iinfo(np.int64).min // 2
 
 
 def rolling_min(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
-    """Lowest value in the window (t - window, t], NaN stepped over, NaN where the window holds none."""
+    """Return the lowest value in the window (t - window, t] of each time.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times, increasing [ms], and values. [any unit] NaN is stepped over.
+    window_ms : int
+        [ms]
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        [unit of `value`] NaN where the window holds none.
+    """
     return np.asarray(_rolling(time_ms, value, window_ms).min(), dtype=np.float64)
 
 
 def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
-    """Highest value in the window (t - window, t], NaN stepped over, NaN where the window holds none."""
+    """Return the highest value in the window (t - window, t] of each time.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times, increasing [ms], and values. [any unit] NaN is stepped over.
+    window_ms : int
+        [ms]
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        [unit of `value`] NaN where the window holds none.
+    """
     return np.asarray(_rolling(time_ms, value, window_ms).max(), dtype=np.float64)
 
 
@@ -31,7 +57,19 @@ def _rolling(time_ms: TimeArray, value: FloatArray, window_ms: int) -> "pd.api.t
 
 
 def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
-    """How many are present from index `first` of each to itself, both included."""
+    """Count those present from an index to each place, both included.
+
+    Parameters
+    ----------
+    present : ndarray of bool, shape (n,)
+    first : ndarray of int, shape (n,)
+        Index from which each counts, at most its own. [1]
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        [1]
+    """
     total = np.concatenate([[0], np.cumsum(present, dtype=np.int64)])
     return np.asarray(total[1:] - total[first], dtype=np.int64)
 
@@ -74,9 +112,21 @@ def beside(
     max_age_ms: int = HOUR_MS,
     slack_ms: int = MINUTE_MS,
 ) -> FloatArray:
-    """The last value of another channel at each time, up to `slack_ms` after it, NaN if older than `max_age_ms`.
+    """Return the last value of another channel at each time.
 
-    Channels of one slot are heard seconds apart, in any order: hence the slack.
+    Parameters
+    ----------
+    at_ms : ndarray of int64, shape (n,)
+        [ms]
+    other_time_ms, other : ndarray, shape (m,)
+        Times, increasing [ms], and values. [any unit]
+    max_age_ms, slack_ms : int
+        How old the value may be, and how much later: channels of one slot are heard seconds apart, in any order. [ms]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        [unit of `other`] NaN where the last value is older.
     """
     last = np.searchsorted(other_time_ms, at_ms + slack_ms, side="right")
     times = np.concatenate([[_LONG_AGO_MS], other_time_ms])[last]

@@ -1,10 +1,10 @@
 """Published curves from apparent permittivity to water content, each kept inside its calibrated range.
 
-Every curve answers NaN outside the range of permittivity (and of bulk density or porosity) its authors
-measured, because several of the cubics turn upward just beyond it and return water contents no soil can
-hold. This module must not choose a curve for a layer: that belongs to the probe description or to a site
-calibration. No curve made on turf thatch is known to us; at one permittivity the mineral curve of Topp
-reads 0.10 to 0.25 m3/m3 below the organic ones.
+Every curve answers NaN outside the range of permittivity (and of bulk density or porosity) its authors measured,
+because several of the cubics turn upward just beyond it and return water contents no soil can hold. Which curve a layer
+takes is said by the probe description or the settings. No curve made on turf thatch is known to us; at one permittivity
+the mineral curve of Topp (1980) reads 0.10 to 0.25 m3/m3 below the organic ones. A `_formula` is the bare equation of
+the curve of its name, which names the paper.
 """
 
 import numpy as np
@@ -43,12 +43,14 @@ def cubic(x: npt.ArrayLike, coefficients: tuple[float, float, float, float]) -> 
     Parameters
     ----------
     x : array_like, any shape
+        [any unit]
     coefficients : tuple of 4 floats
         Constant term first.
 
     Returns
     -------
     ndarray, shape of `x`
+        [unit of the constant term]
     """
     x = np.asarray(x, dtype=np.float64)
     c0, c1, c2, c3 = coefficients
@@ -61,13 +63,14 @@ def within(value: npt.ArrayLike, checked: npt.ArrayLike, limits: Limits) -> Floa
     Parameters
     ----------
     value, checked : array_like, shapes that broadcast
-        What to keep, and what decides. NaN in `checked` refuses.
+        What to keep, and what decides. [any unit each] NaN in `checked` refuses.
     limits : (low, high)
         Both ends belong to the range.
 
     Returns
     -------
     ndarray, broadcast shape
+        [unit of `value`]
     """
     checked = np.asarray(checked, dtype=np.float64)
     inside = (checked >= limits[0]) & (checked <= limits[1])

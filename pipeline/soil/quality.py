@@ -1,10 +1,10 @@
-"""Quality of a series: plain functions from arrays to flags, one effect each.
+"""Quality tests of a series: plain functions from arrays to flags, one effect each.
 
-Every function takes times and values of one channel (and, where it must, of rain or a neighbour), and answers one flag
-for each value. Thresholds are arguments; None switches a test off, zero does not. All tests but `spike` look only
-backwards, so that a flag once given does not change when later data arrive; `spike` looks ahead by at most two samples.
-This module must not change a value, fill a gap or decide what a flag is used for. Thatch wets within minutes: a rise
-with water about is never a spike here.
+Every function takes times and values of one channel (and, where needed, of rain or a neighbour), and returns one flag
+for each value. Thresholds are arguments, common practice without a source; None switches a test off, zero does not. All
+tests but `spike` look only backwards, so that a flag once given does not change when later data arrive; `spike` looks
+ahead by at most two samples. Values are not changed and gaps not filled. Thatch wets within minutes: a rise with water
+about is never a spike.
 """
 
 from dataclasses import dataclass
@@ -90,7 +90,18 @@ def _flags(value: FloatArray, suspect: BoolArray, fail: BoolArray | None = None)
 
 
 def missing(value: FloatArray) -> FlagArray:
-    """Missing where there is no value, good elsewhere."""
+    """Flag missing values.
+
+    Parameters
+    ----------
+    value : ndarray, shape (time,)
+        [any unit]
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+        MISSING where NaN, GOOD elsewhere.
+    """
     return _flags(value, np.zeros(value.shape, dtype=np.bool_))
 
 
@@ -107,11 +118,11 @@ def gross_range(
     Parameters
     ----------
     value : ndarray, shape (time,)
-        In any unit.
+        [any unit]
     fail_low, fail_high : array_like, scalar or shape (time,)
         What the quantity, or the porosity of the layer, allows; both ends included. [unit of `value`]
     suspect_low, suspect_high : array_like, optional
-        What is likely; both ends included. None: not tested.
+        What is likely; both ends included. [unit of `value`] None: not tested.
 
     Returns
     -------
@@ -143,7 +154,7 @@ def spike(
     time_ms : ndarray of int64, shape (time,)
         Increasing. [ms]
     value : ndarray, shape (time,)
-        In any unit. NaN are stepped over.
+        [any unit] NaN are stepped over.
     height : float
         Distance from both neighbours, on one side, from which it is a spike. [unit of `value`]
     return_fraction : float
@@ -202,7 +213,7 @@ def step(
     rise, fall : float, optional
         Changes larger than these are SUSPECT. [unit of `value`] None: not tested.
     fail : float, optional
-        Changes larger than this, either way, are FAIL.
+        Changes larger than this, either way, are FAIL. [unit of `value`]
     max_gap_ms : int
         Values further apart are not compared. [ms]
     water_about : ndarray of bool, optional
@@ -279,6 +290,10 @@ def frost(value: FloatArray, soil_temperature_degc: FloatArray, *, threshold_deg
         Beside it. [degC] NaN where not known: not masked.
     threshold_degc : float
         SUSPECT at and below. [degC]
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
     """
     return _flags(value, soil_temperature_degc <= threshold_degc)
 
@@ -351,6 +366,12 @@ def air_gap(
         How far above the present value it stood in the window. [m3 m-3]
     enough_rain_mm : float
         Rain from which the test is made. [mm]
+    window_ms : int
+        [ms]
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
     """
     was = rolling_max(time_ms, value, window_ms) - value
     gap = (value < np.asarray(dry_below, dtype=np.float64)) & (was >= excursion) & (rain_mm >= enough_rain_mm)
@@ -381,6 +402,10 @@ def disagrees(
         A neighbour that moved less than this, either way, did not share it. [m3 m-3]
     window_ms : int
         [ms]
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
     """
     fell = rolling_max(time_ms, value, window_ms) - value >= move
     known = np.zeros(value.shape, dtype=np.bool_)

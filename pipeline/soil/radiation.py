@@ -24,7 +24,7 @@ def inverse_relative_distance(day_of_year: npt.ArrayLike) -> FloatArray:
     Parameters
     ----------
     day_of_year : array_like, any shape
-        1 to 366.
+        1 to 366. [1]
 
     Returns
     -------
@@ -40,7 +40,7 @@ def solar_declination_rad(day_of_year: npt.ArrayLike) -> FloatArray:
     Parameters
     ----------
     day_of_year : array_like, any shape
-        1 to 366.
+        1 to 366. [1]
 
     Returns
     -------
@@ -75,7 +75,7 @@ def extraterrestrial_radiation_daily(latitude_deg: npt.ArrayLike, day_of_year: n
     latitude_deg : array_like
         North positive. [deg] -90 to 90.
     day_of_year : array_like, broadcasts
-        1 to 366.
+        1 to 366. [1]
 
     Returns
     -------
@@ -96,7 +96,7 @@ def seasonal_correction_h(day_of_year: npt.ArrayLike) -> FloatArray:
     Parameters
     ----------
     day_of_year : array_like, any shape
-        1 to 366.
+        1 to 366. [1]
 
     Returns
     -------
@@ -119,7 +119,7 @@ def solar_hour_angle_rad(
     longitude_deg : array_like
         East positive. [deg] -180 to 180. (FAO-56 counts west; the sign is turned here once.)
     day_of_year : array_like
-        1 to 366.
+        1 to 366. [1]
 
     Returns
     -------
@@ -142,7 +142,7 @@ def solar_elevation_rad(
     latitude_deg : array_like
         North positive. [deg]
     day_of_year : array_like
-        1 to 366.
+        1 to 366. [1]
 
     Returns
     -------
@@ -171,7 +171,7 @@ def extraterrestrial_radiation_hourly(
     latitude_deg : array_like
         North positive. [deg]
     day_of_year : array_like
-        1 to 366.
+        1 to 366. [1]
     span_h : float
         Length of the span. [h] 0 to 1.
 
@@ -205,7 +205,7 @@ def sunrise_sunset_ms(
     first_day : date
         Day of the first solar noon, in local solar reckoning.
     days : int
-        How many.
+        How many. [1]
 
     Returns
     -------
@@ -326,7 +326,7 @@ def clear_sky_shortwave(extraterrestrial_mj_m2: npt.ArrayLike, elevation_m: npt.
     Returns
     -------
     ndarray, broadcast shape
-        Rso, in the unit of Ra. FAO-56 eq. 37.
+        Rso. [unit of Ra] FAO-56 eq. 37.
     """
     return np.asarray((0.75 + 2e-5 * floats(elevation_m)) * floats(extraterrestrial_mj_m2), dtype=np.float64)
 
@@ -373,7 +373,7 @@ def net_shortwave(shortwave_mj_m2: npt.ArrayLike, *, albedo: float = GRASS_ALBED
     Returns
     -------
     ndarray, shape of `shortwave_mj_m2`
-        Rns, in the unit of Rs. FAO-56 eq. 38.
+        Rns. [unit of Rs] FAO-56 eq. 38.
     """
     return np.asarray((1.0 - albedo) * floats(shortwave_mj_m2), dtype=np.float64)
 

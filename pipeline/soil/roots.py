@@ -1,10 +1,10 @@
-"""How deep the roots drink: uptake by depth over a dry spell made into a rooting depth, or a reason why not.
+"""Rooting depth from uptake by depth over a dry spell, or the reason why it is withheld.
 
-Depth is decided by the soil's channels alone: the thatch and the top layer also lose water to the air, so
-the share drawn from thatch is only bounded. D90, the depth above which 90 per cent of the soil's uptake
-lies, decides; D95 is reported. This module must answer "cannot tell" when readings swing with temperature,
-when days are few, wet or contradictory, or when the steps drown in noise; below the deepest probe it says
-"at least".
+Depth is decided by the soil's channels alone: thatch and the top layer also lose water to the air, so the share drawn
+from thatch is only bounded. D90, the depth above which 90 per cent of the soil's uptake lies, decides; D95 is reported.
+It is withheld when readings swing with temperature, when days are few, wet or contradictory, or when the steps drown in
+noise; below the deepest probe it is "at least". Uptake by Jackisch et al. 2020, Biogeosciences 17, 5787-5808; shares,
+intervals and refusals are our own choice.
 """
 
 from dataclasses import dataclass
@@ -111,7 +111,7 @@ def with_tail(
     Returns
     -------
     drawn, edges : ndarray
-        With one layer more.
+        With one layer more. [unit of `drawn`], [m]
     """
     density = np.maximum(drawn, 0.0) / np.diff(edges, axis=1)
     lowest = np.maximum(density[:, -1], 1e-12)
@@ -122,7 +122,7 @@ def with_tail(
     return np.column_stack([drawn, beyond]), np.column_stack([edges, deeper])
 
 
-FEWEST_DAYS = 3  # dry days behind an estimate: common practice, no source
+LEAST_DRY_DAYS = 3  # dry days behind an estimate: common practice, no source
 LEAST_DEMAND_MM = 2.0  # reference evapotranspiration of a day that makes steps worth reading: common practice
 NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no source
 TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
@@ -194,14 +194,14 @@ def less_running_day_mean(values: npt.ArrayLike, per_day: int) -> FloatArray:
     Parameters
     ----------
     values : array_like, shape (time,)
-        Evenly spaced. NaN where missing.
+        Evenly spaced. [any unit] NaN where missing.
     per_day : int
-        Values a day, even and 2 or more.
+        Values a day, even and 2 or more. [d-1]
 
     Returns
     -------
     ndarray, shape (time,)
-        In the unit of `values`. NaN in the first and last half day and wherever a value of the day is missing.
+        [unit of `values`] NaN in the first and last half day and wherever a value of the day is missing.
     """
     x = floats(values)
     weights = np.full(per_day + 1, 1.0 / per_day)
@@ -225,7 +225,7 @@ def temperature_share(
     temperature_degc : array_like, shape (time, depth)
         At the same depths. [degC]
     per_day : int
-        Readings a day, even.
+        Readings a day, even. [d-1]
 
     Returns
     -------
@@ -412,7 +412,7 @@ def _why_not(
         swings = soil & (share > TEMPERATURE_SHARE) & (slope > 0.0)
         if swings.any():
             return "temperature: the readings rise and fall with warmth, not with roots"
-    if chosen.shape[0] < FEWEST_DAYS:
+    if chosen.shape[0] < LEAST_DRY_DAYS:
         codes = days.withheld[1:, soil]
         most = np.bincount(codes[~np.isin(codes, _KEPT)].ravel(), minlength=9).argmax()
         told = {
@@ -422,7 +422,7 @@ def _why_not(
             Withheld.CURVED: "the nights are curved",
             Withheld.SHORT: "no clear turn at evening and morning",
         }.get(Withheld(int(most)), "little was asked of the turf")
-        return f"only {chosen.shape[0]} dry days of {FEWEST_DAYS}: mostly {told}"
+        return f"only {chosen.shape[0]} dry days of {LEAST_DRY_DAYS}: mostly {told}"
     below = chosen[:, soil]
     error = below.std(axis=0, ddof=1) / np.sqrt(below.shape[0])
     # More than three errors below nothing: water cannot come by day and go by night without a false cause.
@@ -432,6 +432,20 @@ def _why_not(
 
 
 def nothing_found(depths: int, days: int, reason: str) -> RootDepth:
+    """Return a rooting depth that is withheld.
+
+    Parameters
+    ----------
+    depths, days : int
+        Channels, and dry days there were. [1]
+    reason : str
+        Why it is withheld.
+
+    Returns
+    -------
+    RootDepth
+        Every figure NaN.
+    """
     nothing = np.full(depths, np.nan)
     nan = float("nan")
     return RootDepth(nan, nan, nan, nan, nan, nan, nothing, nothing, nothing, nan, days, False, reason)

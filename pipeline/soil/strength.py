@@ -89,7 +89,7 @@ def median_profile(
     median : ndarray, shape (depth,)
         [kPa] NaN where too few pushes count.
     count : ndarray of int, shape (depth,)
-        Pushes behind each depth.
+        Pushes behind each depth. [1]
     """
     value = np.asarray(cone_index_kpa, dtype=np.float64)
     kept = np.where(stones(value), np.nan, value)

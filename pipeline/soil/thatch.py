@@ -273,7 +273,7 @@ def removal_efficiency(
     weighed_kg_m2 : float
         Dry solids swept up. [kg m-2]
     thickness_mm, share, depth_mm : float
-        As for `removed_mm`.
+        As for `removed_mm`. [mm], [1], [mm]
     density_g_cm3 : float
         Dry bulk density of this thatch. [g cm-3]
 
@@ -295,7 +295,9 @@ def removal_efficiency(
 
 LEAST_GIVEN_MM = 5.0  # less does not fill thatch: common practice, no source
 LEAST_RISE = 0.08  # m3/m3; below it the quotient is noise: our own choice, twenty times a probe's waver
-LONGEST_H = 6.0  # of the wetting: longer, and much has evaporated or drained below the probes meanwhile: our own choice
+LONGEST_WETTING_H = (
+    6.0  # of the wetting: longer, and much has evaporated or drained below the probes meanwhile: our own choice
+)
 AT_MOST = "at most: water that ran off or hung on the leaf is counted as thatch"
 
 
@@ -324,8 +326,8 @@ def thickness_from_wetting(
     given = spell.given_mm
     if not given >= LEAST_GIVEN_MM:
         return withheld(f"less than {LEAST_GIVEN_MM:g} mm was given, or nobody knows how much")
-    if spell.end_ms - spell.start_ms > LONGEST_H * HOUR_MS:
-        return withheld(f"the wetting lasted more than {LONGEST_H:g} hours")
+    if spell.end_ms - spell.start_ms > LONGEST_WETTING_H * HOUR_MS:
+        return withheld(f"the wetting lasted more than {LONGEST_WETTING_H:g} hours")
     if bypass:
         return withheld(bypass)
     first = spell.start_ms // CELL_MS * CELL_MS

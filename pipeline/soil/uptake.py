@@ -113,7 +113,7 @@ def night_line_uptake(
     night : (first, last)
         Indices of the night's first and last reading, both used.
     morning, evening : int
-        Indices of the turns that bound the day.
+        Indices of the turns that bound the day. [1]
 
     Returns
     -------
@@ -140,7 +140,7 @@ def steps_beside(days: DailyUptake, time_ms: npt.ArrayLike, other: npt.ArrayLike
     ----------
     days : DailyUptake
     time_ms : array_like, shape (time,)
-        As given to `daily_uptake`.
+        As given to `daily_uptake`. [ms]
     other : array_like, shape (time, depth)
         Such as the temperature at each channel. [any unit] NaN where not known.
 

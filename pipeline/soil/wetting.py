@@ -1,8 +1,8 @@
-"""Wettings: when water came, from rain, from a watering somebody wrote down, or as the probes alone tell it.
+"""Wettings: when water came, from rain, from a watering of the diary, or as the probes alone show it.
 
 A spell ends when no water has come for some hours. One that goes on for days is cut at midnights (UTC), so that every
-spell can be told from the few days about it and a record worked in pieces gives what the whole gives. Where the water
-went is the business of `arrival`. Pure: arrays in, facts out.
+spell can be told from the few days about it and a record worked in pieces gives what the whole gives. Bounds:
+common practice, no source.
 """
 
 from __future__ import annotations

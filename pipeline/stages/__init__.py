@@ -19,6 +19,7 @@ bit, what the whole record gives, if the rows of `recompute.affected` are handed
 - `stage`: What a stage is: its declaration, what it is handed and what it gives.
 - `strength`: Findings of each day the cone was pushed: resistance by depth, and how deep roots can go before it stops
   them.
+- `tables`: The door between the stages' arrays and the tables of a store: readings in, observations and findings out.
 - `treatments`: Findings of passes over the turf and of cores: what each pass changed and took out, and how thatch
   grows.
 - `wetting`: Findings of wettings: for each rain, watering or rise that nobody explains, where its water went.
@@ -29,9 +30,9 @@ from __future__ import annotations
 from typing import Any
 
 from pipeline.stages.calibrate import CALIBRATE
-from pipeline.stages.climate import CLIMATE
-from pipeline.stages.field_limits import LIMITS
-from pipeline.stages.layers import LAYERS
+from pipeline.stages.climate import DAILY_CLIMATE
+from pipeline.stages.field_limits import FIELD_LIMITS
+from pipeline.stages.layers import LAYER_WATER
 from pipeline.stages.quality import QUALITY
 from pipeline.stages.roots import ROOTS
 from pipeline.stages.stage import Stage
@@ -40,6 +41,6 @@ from pipeline.stages.treatments import PASSES
 from pipeline.stages.wetting import DRYING, WETTING
 
 STAGES: tuple[Stage[Any], ...] = (
-    CALIBRATE, QUALITY, LAYERS, CLIMATE, STRENGTH, ROOTS, WETTING, DRYING, PASSES, LIMITS,
+    CALIBRATE, QUALITY, LAYER_WATER, DAILY_CLIMATE, STRENGTH, ROOTS, WETTING, DRYING, PASSES, FIELD_LIMITS,
 )  # fmt: skip
 """Every stage. What a stage reads is drawn by stages before it, but for limits, which hold from their moment on."""

@@ -9,10 +9,10 @@ reading before.
 from __future__ import annotations
 
 from collections.abc import Container
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from hardware.curves import CORRECTION_REACH_M
 from hardware.probe import Channel
@@ -21,67 +21,47 @@ from pipeline.site.station import StationContext
 from pipeline.soil.calibration import calibrate as curve_value
 from pipeline.soil.moving import beside
 from pipeline.soil.quality import FlagArray
-from pipeline.stages.stage import STAGE_VERSION, FramePass, Grain, Stage, StationFrame
-from pipeline.units import HOUR_MS, MINUTE_MS, BoolArray, Flag, FloatArray, TimeArray
+from pipeline.stages.stage import Grain, Observe, Observed, Stage
+from pipeline.units import HOUR_MS, MINUTE_MS, Flag, FloatArray, TimeArray
 
 RAIN_GAP_MS = 48 * HOUR_MS  # a total not heard for longer tells rain, but no longer when
 RAIN_TOTAL_ROLLS_OVER_MM = 10_000.0  # as the description of the weather sensor promises
 _NEAR_ROLLOVER_MM = 100.0  # a fall of the total from within this of the end is a rollover, any other a reset
 _ROUNDING_MM = 0.011  # a total printed to 0.01 mm may step back by its last digit
 
-_NOTHING_HEARD = ("silent", "line_away", "no_value", "short")
 
-
-def calibrate(frame: StationFrame, context: StationContext) -> StationFrame:
-    """Observation values by each channel's curve, and the flag the value alone deserves.
+def calibrate(observed: Observed, context: StationContext) -> Observed:
+    """Return observed values by each channel's curve, and the flag the value alone deserves.
 
     A channel not in the context keeps its raw and has no value. Flags: MISSING where nothing was heard, or not the
     temperature that a correction needs, FAIL where what was heard was garbled or outside the calibrated range, else
     NOT_EVALUATED.
     """
-    observations = frame.observations
-    raw = observations["raw"].to_numpy()
-    time_ms = observations["measured_at_ms"].to_numpy()
-    trusted = observations["clock_ok"].to_numpy()
-    heard = heard_rows(observations)
-    value = np.full(raw.shape, np.nan)
-    for channel_id, rows in frame.spans().items():
-        channel = context.channels.get(channel_id)
-        if channel is None:
-            continue
-        numbers = np.where(heard[rows], raw[rows], np.nan)
-        if is_running_total(channel):
-            value[rows] = rain_from_total(time_ms[rows], np.where(trusted[rows], numbers, np.nan))
-        else:
-            value[rows] = observed(channel, numbers, _temperature_beside(frame, context, channel_id, time_ms[rows]))
-    flag = first_flags(frame, context, value)
-    version = np.full(raw.shape, STAGE_VERSION, dtype=np.int64)
-    return frame.with_columns(value=value, flag=flag, stage_version=version)
+    valued = {i: replace(one, value=_value(observed, context, i)) for i, one in observed.items()}
+    return {i: replace(one, flag=first_flags(valued, context, i)) for i, one in valued.items()}
 
 
-def heard_rows(observations: pd.DataFrame) -> BoolArray:
-    """Rows that carry a number."""
-    ok = (observations["status"] == "ok").to_numpy(dtype=np.bool_)
-    return np.asarray(ok & np.isfinite(observations["raw"].to_numpy()), dtype=np.bool_)
+def _value(observed: Observed, context: StationContext, channel_id: str) -> FloatArray:
+    one, channel = observed[channel_id], context.channels.get(channel_id)
+    if channel is None:
+        return np.full(one.time_ms.shape, np.nan)
+    numbers = np.where(one.heard, one.raw, np.nan)
+    if is_running_total(channel):
+        return rain_from_total(one.time_ms, np.where(one.clock_ok, numbers, np.nan))
+    return calibrated(channel, numbers, _temperature_beside(observed, context, channel_id))
 
 
-def first_flags(frame: StationFrame, context: StationContext, value: npt.NDArray[np.float64]) -> FlagArray:
-    """What is known of each row before any test: missing, garbled or refused, else not evaluated."""
-    observations = frame.observations
-    status = observations["status"]
-    time_ms = observations["measured_at_ms"].to_numpy()
-    heard = heard_rows(observations)
-    flag = np.full(value.shape, Flag.NOT_EVALUATED, dtype=np.uint8)
-    flag[~heard] = Flag.FAIL
-    flag[~heard & (status.isin(_NOTHING_HEARD) | (status == "ok")).to_numpy(dtype=np.bool_)] = Flag.MISSING
-    refused = heard & np.isnan(value)
-    for channel_id, rows in frame.spans().items():
-        channel = context.channels.get(channel_id)
-        if channel is not None and not is_running_total(channel):
-            flag[rows][refused[rows]] = Flag.FAIL
-            if is_corrected(channel):
-                beside_it = _temperature_beside(frame, context, channel_id, time_ms[rows])
-                flag[rows][refused[rows] & np.isnan(beside_it)] = Flag.MISSING
+def first_flags(observed: Observed, context: StationContext, channel_id: str) -> FlagArray:
+    """Return what is known of each reading before any test: missing, garbled or refused, else not evaluated."""
+    one, channel = observed[channel_id], context.channels.get(channel_id)
+    flag = np.full(one.time_ms.shape, Flag.NOT_EVALUATED, dtype=np.uint8)
+    flag[~one.heard] = Flag.FAIL
+    flag[one.silent] = Flag.MISSING
+    if channel is not None and not is_running_total(channel):
+        refused = one.heard & np.isnan(one.value)
+        flag[refused] = Flag.FAIL
+        if is_corrected(channel):
+            flag[refused & np.isnan(_temperature_beside(observed, context, channel_id))] = Flag.MISSING
     return flag
 
 
@@ -118,20 +98,18 @@ def thermometer_of(context: StationContext, channel_id: str, heard: Container[st
     return min(near)[2] if near else None
 
 
-def _temperature_beside(frame: StationFrame, context: StationContext, channel_id: str, at_ms: TimeArray) -> FloatArray:
+def _temperature_beside(observed: Observed, context: StationContext, channel_id: str) -> FloatArray:
     """Possible soil temperature at a channel whose calibration asks for it, NaN where not known or not asked for."""
-    other = None
+    at_ms, other = observed[channel_id].time_ms, None
     if is_corrected(context.channels[channel_id]):
         # of all there are, heard in this stretch or not: so that any batching gives the same
         other = thermometer_of(context, channel_id, context.channels, reach_m=CORRECTION_REACH_M)
-    heard = frame.spans()
-    if other is None or other not in heard:
+    if other is None or other not in observed:
         return np.full(at_ms.shape, np.nan)
-    rows, limits = frame.observations.iloc[heard[other]], QUANTITIES["soil_temperature"]
-    numbers = np.where(heard_rows(rows), rows["raw"].to_numpy(), np.nan)
-    degc = observed(context.channels[other], numbers)
+    thermometer, limits = observed[other], QUANTITIES["soil_temperature"]
+    degc = calibrated(context.channels[other], np.where(thermometer.heard, thermometer.raw, np.nan))
     possible = (degc >= limits.lowest) & (degc <= limits.highest)
-    return beside(at_ms, rows["measured_at_ms"].to_numpy(), np.where(possible, degc, np.nan))
+    return beside(at_ms, thermometer.time_ms, np.where(possible, degc, np.nan))
 
 
 def is_running_total(channel: Channel) -> bool:
@@ -139,8 +117,8 @@ def is_running_total(channel: Channel) -> bool:
     return channel.heard == "rain_total" and channel.quantity == "rain"
 
 
-def observed(channel: Channel, raw: FloatArray, temperature_degc: npt.ArrayLike = np.nan) -> FloatArray:
-    """Values of a channel in the canonical unit of its quantity, NaN where its curve refuses.
+def calibrated(channel: Channel, raw: FloatArray, temperature_degc: npt.ArrayLike = np.nan) -> FloatArray:
+    """Return values of a channel in the canonical unit of its quantity, NaN where its curve refuses.
 
     Parameters
     ----------
@@ -190,6 +168,6 @@ def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:
     return rain
 
 
-CALIBRATE = Stage[FramePass](
+CALIBRATE = Stage[Observe](
     name="calibrate", grain=Grain.READING, run=calibrate, lead_in_ms=RAIN_GAP_MS, look_ahead_ms=MINUTE_MS
 )

@@ -53,7 +53,7 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
 
 def _day(
     quantity: str, start_ms: int, value: float, n: int, reason: str = "", spread: tuple[float, float] | None = None
-):
+) -> Finding:
     low, high = (np.nan, np.nan) if spread is None else spread
     return Finding(quantity, start_ms, start_ms + DAY_MS, float(value), float(low), float(high), n, reason)
 
@@ -169,7 +169,7 @@ def _growth(context: StationContext, air: FloatArray, start_ms: int) -> Finding:
         share = climate.growth_potential_cool(mean, optimum_degc=MEADOW_GRASS_OPTIMUM_DEGC)
     else:
         share = climate.growth_potential(mean, context.grass)
-    return _day("growth_potential", start_ms, share, int(np.isfinite(air).sum()), _gap(air, "air temperature"))
+    return _day("growth_potential", start_ms, float(share), int(np.isfinite(air).sum()), _gap(air, "air temperature"))
 
 
 def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | None:
@@ -229,7 +229,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     yield _day("leaf_frost", start_ms, frozen, number, reason, (low, high) if reason else None)
 
 
-CLIMATE = Stage[FindPeriod](
+DAILY_CLIMATE = Stage[FindPeriod](
     name="climate",
     grain=Grain.PERIOD,
     run=_find,

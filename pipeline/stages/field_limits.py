@@ -13,22 +13,20 @@ import numpy as np
 import pandas as pd
 
 from pipeline.site.station import ChannelLimits, StationContext
-from pipeline.soil.estimate import Estimate
 from pipeline.soil.layers import Place
-from pipeline.soil.limits import Limits, learn_limits
+from pipeline.soil.limits import learn_limits
 from pipeline.soil.wetting import Watering, events
 from pipeline.stages.stage import (
     FIRST_MONDAY_MS,
-    NOTHING,
-    STAGE_VERSION,
+    NO_SERIES,
+    Finding,
     Grain,
     Record,
     Series,
     Stage,
-    no_findings,
-    record_of,
 )
-from pipeline.store import FINDING_COLUMNS, Store
+from pipeline.stages.tables import findings_table, record_of
+from pipeline.store import Store
 from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
 LIMIT_QUANTITIES = ("drained_limit", "dry_limit")
@@ -95,12 +93,12 @@ def learn(store: Store, context: StationContext, at_ms: int) -> int:
 
 def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.DataFrame:
     """Findings of the limits learned from a record that ends at a moment; mixed and silent channels have none."""
-    rain = NOTHING if context.rain_channel is None else record.channels.get(context.rain_channel, NOTHING)
+    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     waterings = [Watering(a, b) for a, b in context.waterings if b < at_ms]
     heard = [i for i in context.moisture if i in record.channels]
     spells = events(*rain, waterings=waterings, probe=record.channels[heard[0]] if heard else None)
-    nights = _still_nights(record.findings.get("reference_et", NOTHING))
-    rows = []
+    nights = _still_nights(record.findings.get("reference_et", NO_SERIES))
+    found: list[Finding] = []
     for channel in heard:
         place = context.place(channel, at_ms)
         if place is Place.MIXED:
@@ -109,8 +107,10 @@ def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.Data
         times, values = record.channels[channel]
         shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))  # what came before was other ground
         limits = learn_limits(times[shown:], values[shown:], medium, spells, nights_ms=nights)
-        rows += _rows(channel, at_ms, limits)
-    return pd.DataFrame(rows, columns=list(FINDING_COLUMNS)) if rows else no_findings()
+        for quantity, what in (("drained_limit", limits.drained), ("dry_limit", limits.dry)):
+            reason = f"provisional: {what.reason}" if what.provisional else what.reason
+            found.append(Finding(quantity, at_ms, at_ms, what.value, what.low, what.high, what.n, reason, channel))
+    return findings_table(found, context.station)
 
 
 def _still_nights(demand: Series) -> np.ndarray:
@@ -119,15 +119,7 @@ def _still_nights(demand: Series) -> np.ndarray:
     return np.stack([still + hour * HOUR_MS for hour in NIGHT_H], axis=1)
 
 
-def _rows(channel: str, at_ms: int, limits: Limits) -> list[tuple[object, ...]]:
-    def row(quantity: str, what: Estimate) -> tuple[object, ...]:
-        reason = f"provisional: {what.reason}" if what.provisional else what.reason
-        return (channel, quantity, at_ms, at_ms, what.value, what.low, what.high, what.n, reason, STAGE_VERSION)
-
-    return [row("drained_limit", limits.drained), row("dry_limit", limits.dry)]
-
-
-LIMITS = Stage[Callable[[Store, StationContext, int], int]](
+FIELD_LIMITS = Stage[Callable[[Store, StationContext, int], int]](
     name="limits",
     grain=Grain.ONCE,
     run=learn,

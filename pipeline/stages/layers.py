@@ -7,18 +7,16 @@ layer.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from pipeline.site.station import StationContext
 from pipeline.soil import layers as sums
 from pipeline.soil.layers import CELL_MS, Place
 from pipeline.stages.quality import QUALITY
-from pipeline.stages.stage import STAGE_VERSION, FramePass, Grain, Stage, StationFrame, no_findings
-from pipeline.store import FINDING_COLUMNS
-from pipeline.units import HOUR_MS, Flag, FloatArray, TimeArray
+from pipeline.stages.stage import FindCells, FindingRun, Grain, Observed, Stage
+from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 LAYER_QUANTITIES = (
     "root_zone_water", "root_zone_wetness", "thatch_air", "thatch_water", "thatch_wetness", "top_layer_water",
@@ -36,66 +34,29 @@ class _Limits:
     drained_range: tuple[FloatArray, FloatArray]
 
 
-@dataclass(frozen=True, slots=True)
-class _Finding:
-    """One quantity over a run of cells."""
-
-    quantity: str
-    start_ms: TimeArray
-    value: FloatArray
-    low: FloatArray
-    high: FloatArray
-    n: int
-    reason: np.ndarray
-
-    def table(self, station: str) -> pd.DataFrame:
-        count = self.start_ms.size
-        columns = {
-            "station": np.full(count, station, dtype=object), "quantity": np.full(count, self.quantity, dtype=object),
-            "start_ms": self.start_ms, "end_ms": self.start_ms, "value": self.value, "low": self.low, "high": self.high,
-            "n": np.full(count, self.n, dtype=np.int64), "reason": self.reason,
-            "stage_version": np.full(count, STAGE_VERSION, dtype=np.int64),
-        }  # fmt: skip
-        return pd.DataFrame(columns, columns=list(FINDING_COLUMNS))
-
-
-def layers(frame: StationFrame, context: StationContext) -> StationFrame:
-    """Findings of water and wetness by layer; findings of other quantities in the frame are kept."""
-    kept = frame.findings[~frame.findings["quantity"].isin(LAYER_QUANTITIES)]
-    found = _layer_findings(frame, context)
-    tables = [t for t in (kept, *found) if len(t)]
-    findings = pd.concat(tables, ignore_index=True) if tables else no_findings()
-    return replace(frame, findings=findings)
-
-
-def _layer_findings(frame: StationFrame, context: StationContext) -> list[pd.DataFrame]:
-    time_ms = frame.observations["measured_at_ms"].to_numpy()
-    value = frame.observations["value"].to_numpy()
-    flag = frame.observations["flag"].to_numpy()
-    good = np.where((flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED), value, np.nan)
-    spans = frame.spans()
-    rows = {i: spans[i] for i in context.moisture if i in spans}
-    if not rows:
+def layers(observed: Observed, context: StationContext) -> list[FindingRun]:
+    """Return findings of water and wetness by layer, by quantity and time."""
+    series = {i: observed[i] for i in context.moisture if i in observed}
+    if not series:
         return []
-    cells = np.unique(np.concatenate([time_ms[r] // CELL_MS for r in rows.values()]))
-    theta = {i: sums.on_cells(cells, time_ms[r], good[r]) for i, r in rows.items()}
+    cells = np.unique(np.concatenate([one.time_ms // CELL_MS for one in series.values()]))
+    theta = {i: sums.on_cells(cells, one.time_ms, one.believed()) for i, one in series.items()}
     for i in context.moisture:
         theta.setdefault(i, np.full(cells.shape, np.nan))
     # a core belongs to the cell it was taken in, so that where a batch begins makes no difference
     changes = np.unique(np.concatenate([context.changes_ms(), context.learned_ms(), context.lifted_ms()]))
     part = np.searchsorted(changes // CELL_MS, cells, side="right")
-    found: list[_Finding] = []
+    found: list[FindingRun] = []
     for k in np.unique(part):
         where = part == k
         at_ms = int((cells[where][0] + 1) * CELL_MS - 1)
         found += _findings_of_part(context, at_ms, cells[where] * CELL_MS, {i: t[where] for i, t in theta.items()})
-    found.sort(key=lambda f: (f.quantity, int(f.start_ms[0])))
-    return [f.table(context.station) for f in found]
+    return sorted(found, key=lambda f: (f.quantity, int(f.start_ms[0])))
 
 
 def _findings_of_part(
     context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray]
-) -> list[_Finding]:
+) -> list[FindingRun]:
     """Findings over cells in which neither thatch nor depths nor limits change."""
     thatch_m = context.thatch_m(at_ms)
     places = {i: context.place(i, at_ms) for i in context.moisture}
@@ -115,7 +76,7 @@ def _findings_of_part(
 
 def _root_zone(
     context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray], soil: list[str]
-) -> list[_Finding]:
+) -> list[FindingRun]:
     thatch_m = context.thatch_m(at_ms)
     thatch_m = thatch_m if thatch_m > 0.0 else 0.0
     by_depth = _one_each_depth(context, at_ms, soil, theta)
@@ -136,8 +97,8 @@ def _root_zone(
     water = sums.storage_mm(columns, weights)
     nothing = np.full(start_ms.shape, np.nan)
     return [
-        _Finding("root_zone_water", start_ms, water, nothing, nothing, len(used), reason),
-        _Finding("root_zone_wetness", start_ms, wet, low, high, len(used), reason),
+        FindingRun("root_zone_water", start_ms, water, nothing, nothing, len(used), reason),
+        FindingRun("root_zone_wetness", start_ms, wet, low, high, len(used), reason),
     ]
 
 
@@ -168,7 +129,7 @@ def _thatch(
     start_ms: TimeArray,
     theta: dict[str, FloatArray],
     places: dict[str, Place],
-) -> list[_Finding]:
+) -> list[FindingRun]:
     thatch_m = context.thatch_m(at_ms)
     inside = [i for i in context.moisture if places[i] is Place.THATCH]
     if not inside:
@@ -188,9 +149,9 @@ def _thatch(
     nothing = np.full(start_ms.shape, np.nan)
     air, air_low, air_high = (sums.air_filled_porosity(mean, p) for p in (sum(porosity) / 2.0, *porosity))
     return [
-        _Finding("thatch_water", start_ms, mean * thatch_m * 1000.0, nothing, nothing, len(inside), reason),
-        _Finding("thatch_wetness", start_ms, wet, low, high, len(inside), reason),
-        _Finding("thatch_air", start_ms, air, air_low, air_high, len(inside), reason),
+        FindingRun("thatch_water", start_ms, mean * thatch_m * 1000.0, nothing, nothing, len(inside), reason),
+        FindingRun("thatch_wetness", start_ms, wet, low, high, len(inside), reason),
+        FindingRun("thatch_air", start_ms, air, air_low, air_high, len(inside), reason),
     ]
 
 
@@ -208,7 +169,7 @@ def _top_layer(
     theta: dict[str, FloatArray],
     channel: str,
     bottom_m: float,
-) -> list[_Finding]:
+) -> list[FindingRun]:
     value = theta[channel]
     limits = _limits(context, context.place(channel, at_ms), [channel], at_ms)
     reason = _missing_reason(context, at_ms, [channel], value[:, np.newaxis])
@@ -216,8 +177,8 @@ def _top_layer(
     low, high = sums.wetness_bounds(value, limits.dry_range, limits.drained_range)
     nothing = np.full(start_ms.shape, np.nan)
     return [
-        _Finding("top_layer_water", start_ms, value * bottom_m * 1000.0, nothing, nothing, 1, reason),
-        _Finding("top_layer_wetness", start_ms, wet, low, high, 1, reason),
+        FindingRun("top_layer_water", start_ms, value * bottom_m * 1000.0, nothing, nothing, 1, reason),
+        FindingRun("top_layer_wetness", start_ms, wet, low, high, 1, reason),
     ]
 
 
@@ -256,9 +217,9 @@ def limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -
     return (dry, drained, *dry_range, *drained_range)
 
 
-def _withheld(quantity: str, start_ms: TimeArray, reason: np.ndarray) -> _Finding:
+def _withheld(quantity: str, start_ms: TimeArray, reason: np.ndarray) -> FindingRun:
     nothing = np.full(start_ms.shape, np.nan)
-    return _Finding(quantity, start_ms, nothing, nothing, nothing, 0, reason)
+    return FindingRun(quantity, start_ms, nothing, nothing, nothing, 0, reason)
 
 
 def _missing_reason(context: StationContext, at_ms: int, ids: list[str], columns: FloatArray) -> np.ndarray:
@@ -280,7 +241,7 @@ def _short(channel_id: str) -> str:
     return ", ".join(i.split("/", 1)[1] for i in channel_id.split("+"))
 
 
-LAYERS = Stage[FramePass](
+LAYER_WATER = Stage[FindCells](
     name="layers",
     grain=Grain.QUARTER_HOUR,
     run=layers,

@@ -7,7 +7,7 @@ A plateau at saturation is not flagged: it is what thatch that holds water looks
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,39 +18,19 @@ from pipeline.soil.layers import Place
 from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
 from pipeline.soil.quality import FlagArray
 from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags, thermometer_of
-from pipeline.stages.stage import FramePass, Grain, Stage, StationFrame
+from pipeline.stages.stage import ChannelSeries, Grain, Observe, Observed, Stage
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
 
 
-@dataclass(frozen=True, slots=True)
-class _Series:
-    """One channel: its times, what may be tested of it (heard, in range, dated), and the flags so far."""
-
-    time_ms: TimeArray
-    value: FloatArray
-    flag: FlagArray
-
-    def usable(self) -> FloatArray:
-        """Values neither failed nor suspect, the rest NaN."""
-        return np.where((self.flag == Flag.GOOD) | (self.flag == Flag.NOT_EVALUATED), self.value, np.nan)
-
-
-def quality(frame: StationFrame, context: StationContext) -> StationFrame:
-    """Flags of every observation of the channels in the context; other rows stay not evaluated."""
-    observations = frame.observations
-    value = observations["value"].to_numpy()
-    time_ms = observations["measured_at_ms"].to_numpy()
-    undated = ~observations["clock_ok"].to_numpy()
-    flag = first_flags(frame, context, value)
-    spans = frame.spans()
-    for channel_id, rows in spans.items():
-        if channel_id in context.channels:
-            flag[rows] = _moved(context, channel_id, time_ms[rows], flag[rows])
-    series: dict[str, _Series] = {}
-    for channel_id, rows in spans.items():
-        if channel_id in context.channels:
-            tested = np.where(undated[rows], np.nan, value[rows])
-            series[channel_id] = _range(context, channel_id, _Series(time_ms[rows], tested, flag[rows]))
+def quality(observed: Observed, context: StationContext) -> Observed:
+    """Return observed values with their flags; those of a channel that is not in the context stay not evaluated."""
+    series: dict[str, ChannelSeries] = {}
+    for channel_id, one in observed.items():
+        channel = context.channels.get(channel_id)
+        if channel is not None:
+            flag = _moved(context, channel_id, one.time_ms, first_flags(observed, context, channel_id))
+            tested = replace(one, value=np.where(one.clock_ok, one.value, np.nan), flag=flag)
+            series[channel_id] = _range(context, channel_id, tested)
     rain = series.get(context.rain_channel) if context.rain_channel is not None else None
     for channel_id in context.temperatures:
         if channel_id in series:
@@ -58,16 +38,15 @@ def quality(frame: StationFrame, context: StationContext) -> StationFrame:
     for channel_id in context.moisture:
         if channel_id in series:
             series[channel_id] = _moisture(context, channel_id, series[channel_id], series, rain)
-    for channel_id in context.moisture:
-        if channel_id in series:
-            # neighbours are looked at once all channels have had their own tests
-            flag[spans[channel_id]] = _among_neighbours(context, channel_id, series, rain)
-    for channel_id, one in series.items():
-        if channel_id not in context.moisture:
-            flag[spans[channel_id]] = one.flag
-    heard = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
-    flag[undated & heard] = Flag.SUSPECT
-    return frame.with_columns(flag=flag)
+    # neighbours are looked at once all channels have had their own tests
+    among = {i: _among_neighbours(context, i, series, rain) for i in context.moisture if i in series}
+    flagged = {}
+    for channel_id, one in observed.items():
+        known = channel_id in series
+        flag = among.get(channel_id, series[channel_id].flag) if known else first_flags(observed, context, channel_id)
+        undated = ~one.clock_ok & ((flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED))
+        flagged[channel_id] = replace(one, flag=np.where(undated, np.uint8(Flag.SUSPECT), flag))
+    return flagged
 
 
 def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: FlagArray) -> FlagArray:
@@ -90,7 +69,7 @@ def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: F
     return told
 
 
-def _range(context: StationContext, channel_id: str, one: _Series) -> _Series:
+def _range(context: StationContext, channel_id: str, one: ChannelSeries) -> ChannelSeries:
     """What the quantity, and the layer, can be."""
     channel = context.channels[channel_id]
     limits = QUANTITIES[channel.quantity]
@@ -112,9 +91,9 @@ def _range(context: StationContext, channel_id: str, one: _Series) -> _Series:
     return _also(one, found)
 
 
-def _also(one: _Series, found: FlagArray) -> _Series:
+def _also(one: ChannelSeries, found: FlagArray) -> ChannelSeries:
     """A series with the outcome of one more test; where there was no value the flag stays as it was."""
-    return _Series(one.time_ms, one.value, np.where(np.isnan(one.value), one.flag, tests.worst(one.flag, found)))
+    return replace(one, flag=np.where(np.isnan(one.value), one.flag, tests.worst(one.flag, found)))
 
 
 def _by_place(
@@ -131,11 +110,11 @@ def _by_place(
     return limit
 
 
-def _temperature(context: StationContext, channel_id: str, one: _Series) -> _Series:
+def _temperature(context: StationContext, channel_id: str, one: ChannelSeries) -> ChannelSeries:
     bounds = context.quality
     depth = context.channels[channel_id].depth_m
     shallow = depth is not None and depth <= bounds.temperature_flat_deepest_m
-    value = one.usable()
+    value = one.believed()
     spikes = tests.spike(one.time_ms, value, height=bounds.temperature_spike_degc)
     steps = tests.step(
         one.time_ms, value,
@@ -156,10 +135,14 @@ def _without_missing(value: FloatArray, *flags: FlagArray) -> FlagArray:
 
 
 def _moisture(
-    context: StationContext, channel_id: str, one: _Series, series: dict[str, _Series], rain: _Series | None
-) -> _Series:
+    context: StationContext,
+    channel_id: str,
+    one: ChannelSeries,
+    series: dict[str, ChannelSeries],
+    rain: ChannelSeries | None,
+) -> ChannelSeries:
     bounds = context.quality
-    value = one.usable()
+    value = one.believed()
     in_soil = _by_place(context, channel_id, one.time_ms, thatch=0.0, soil=1.0) == 1.0
     in_soil &= _by_place(context, channel_id, one.time_ms, thatch=1.0, soil=0.0) == 0.0
     about = _water_about(context, one.time_ms, rain)
@@ -192,11 +175,11 @@ def _moisture(
 
 
 def _among_neighbours(
-    context: StationContext, channel_id: str, series: dict[str, _Series], rain: _Series | None
+    context: StationContext, channel_id: str, series: dict[str, ChannelSeries], rain: ChannelSeries | None
 ) -> FlagArray:
     """Flags of a moisture channel after it has been held against rain, watering and the channels above and below."""
     bounds, one = context.quality, series[channel_id]
-    value = one.usable()
+    value = one.believed()
     order = [i for i in context.moisture if i in series]
     at = order.index(channel_id)
     in_soil = _by_place(context, channel_id, one.time_ms, thatch=0.0, soil=1.0) == 1.0
@@ -218,7 +201,7 @@ def _among_neighbours(
         rain_mm=rain_day, dry_below=dry_below, excursion=bounds.air_gap_excursion,
         enough_rain_mm=bounds.air_gap_rain_mm,
     )  # fmt: skip
-    neighbours = tuple(beside(one.time_ms, o.time_ms, o.usable()) for o in (above, below) if o is not None)
+    neighbours = tuple(beside(one.time_ms, o.time_ms, o.believed()) for o in (above, below) if o is not None)
     alone = tests.disagrees(
         one.time_ms, value, neighbours, move=bounds.fall_alone, neighbour_still=bounds.neighbour_still
     )
@@ -226,18 +209,18 @@ def _among_neighbours(
     return _also(one, np.where(in_soil, found, np.uint8(Flag.GOOD))).flag
 
 
-def _risen(other: _Series, at_ms: TimeArray) -> FloatArray:
+def _risen(other: ChannelSeries, at_ms: TimeArray) -> FloatArray:
     """The largest rise of a channel within the last day, at other times; NaN where it was not read."""
-    value = other.usable()
+    value = other.believed()
     rise = value - rolling_min(other.time_ms, value, DAY_MS)
     return beside(at_ms, other.time_ms, rolling_max(other.time_ms, rise, DAY_MS))
 
 
-def _rain(rain: _Series | None, at_ms: TimeArray, window_ms: int) -> FloatArray:
+def _rain(rain: ChannelSeries | None, at_ms: TimeArray, window_ms: int) -> FloatArray:
     """Rain before each time; NaN without a gauge."""
     if rain is None:
         return np.full(at_ms.shape, np.nan)
-    return rain_before(at_ms, rain.time_ms, rain.usable(), window_ms=window_ms)
+    return rain_before(at_ms, rain.time_ms, rain.believed(), window_ms=window_ms)
 
 
 def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolArray:
@@ -248,7 +231,7 @@ def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolA
     return watered
 
 
-def _water_about(context: StationContext, at_ms: TimeArray, rain: _Series | None) -> BoolArray:
+def _water_about(context: StationContext, at_ms: TimeArray, rain: ChannelSeries | None) -> BoolArray:
     """Where rain or watering may explain a quick rise; unknown rain explains nothing."""
     window_ms = int(context.quality.water_about_h * HOUR_MS)
     rained = _rain(rain, at_ms, window_ms) >= context.quality.water_about_mm
@@ -256,17 +239,17 @@ def _water_about(context: StationContext, at_ms: TimeArray, rain: _Series | None
 
 
 def _temperature_beside(
-    context: StationContext, channel_id: str, at_ms: TimeArray, series: dict[str, _Series]
+    context: StationContext, channel_id: str, at_ms: TimeArray, series: dict[str, ChannelSeries]
 ) -> FloatArray:
     """Soil temperature at a moisture channel: of the nearest thermometer in depth, its own probe's first."""
     other = thermometer_of(context, channel_id, series, reach_m=context.quality.frost_reach_m)
     if other is None:
         return np.full(at_ms.shape, np.nan)
     thermometer = series[other]
-    return beside(at_ms, thermometer.time_ms, thermometer.usable())
+    return beside(at_ms, thermometer.time_ms, thermometer.believed())
 
 
-QUALITY = Stage[FramePass](
+QUALITY = Stage[Observe](
     name="quality",
     grain=Grain.READING,
     run=quality,

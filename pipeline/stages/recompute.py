@@ -7,7 +7,7 @@ when the store fails halfway; doing it again mends it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -20,30 +20,37 @@ from pipeline.soil.layers import CELL_MS
 from pipeline.stages import STAGES
 from pipeline.stages.field_limits import learned_limits
 from pipeline.stages.stage import (
+    FindCells,
+    FindingRun,
     FindPeriod,
-    FramePass,
     Grain,
+    Observe,
+    Observed,
     Record,
     Stage,
-    StationFrame,
     find,
     joined,
-    no_findings,
     read_span,
-    record_of,
 )
-from pipeline.store import OBSERVATION_COLUMNS, Store
+from pipeline.stages.tables import (
+    channels_of,
+    findings_of,
+    findings_table,
+    observations_table,
+    runs_table,
+    series_of,
+)
+from pipeline.store import Store
 from pipeline.store.diary import Diary
-from pipeline.units import EVER_MS, Flag
+from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, Flag, TimeArray
 
-CHUNK_MS = 92 * 86_400_000  # of output at a time, to bound memory: about 10 000 slots of each channel
+CHUNK_MS = 92 * DAY_MS  # of output at a time, to bound memory: about 10 000 slots of each channel
 PERIOD_CHUNK_MS = 4 * CHUNK_MS  # each chunk of periods reads weeks around it: few, long ones read less twice
-READING_STAGES: tuple[Stage[FramePass], ...] = tuple(
-    stage for stage in STAGES if stage.grain in (Grain.READING, Grain.QUARTER_HOUR)
-)
-PERIOD_STAGES: tuple[Stage[FindPeriod], ...] = tuple(stage for stage in STAGES if stage.grain is Grain.PERIOD)
-LEAD_IN_MS = max(stage.lead_in_ms for stage in READING_STAGES)
-LOOK_AHEAD_MS = max(stage.look_ahead_ms for stage in READING_STAGES)
+READING_STAGES: tuple[Stage[Observe], ...] = tuple(s for s in STAGES if s.grain is Grain.READING)
+QUARTER_HOUR_STAGES: tuple[Stage[FindCells], ...] = tuple(s for s in STAGES if s.grain is Grain.QUARTER_HOUR)
+PERIOD_STAGES: tuple[Stage[FindPeriod], ...] = tuple(s for s in STAGES if s.grain is Grain.PERIOD)
+LEAD_IN_MS = max(stage.lead_in_ms for many in (READING_STAGES, QUARTER_HOUR_STAGES) for stage in many)
+LOOK_AHEAD_MS = max(stage.look_ahead_ms for many in (READING_STAGES, QUARTER_HOUR_STAGES) for stage in many)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,48 +96,63 @@ def affected(first_ms: int, last_ms: int) -> AffectedSpan:
     return AffectedSpan(start - LEAD_IN_MS, start, end, end + LOOK_AHEAD_MS)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """Observations and findings of quarter hours of a station over a span."""
+
+    station: str
+    channels: Observed
+    runs: tuple[FindingRun, ...]
+
+    @property
+    def count(self) -> Redone:
+        """How many there are."""
+        observations = sum(one.time_ms.size for one in self.channels.values())
+        return Redone(observations, sum(run.start_ms.size for run in self.runs))
+
+    @property
+    def observations(self) -> pd.DataFrame:
+        """The observations as a table for the store."""
+        return observations_table(self.channels)
+
+    @property
+    def findings(self) -> pd.DataFrame:
+        """The findings as a table for the store."""
+        return runs_table(self.runs, self.station)
+
+    @property
+    def record(self) -> Record:
+        """What the stages of periods are handed of it."""
+        channels = {i: (one.time_ms, one.believed()) for i, one in self.channels.items()}
+        parts = [Record({}, {run.quantity: (run.start_ms, run.value)}) for run in self.runs]
+        return Record(channels, joined(parts).findings)
+
+
 def process(
-    frame: StationFrame, context: StationContext, *, start_ms: int | None = None, end_ms: int | None = None
-) -> StationFrame:
-    """Run all stages, and keep what belongs to the station and lies in start <= t < end.
+    observed: Observed, context: StationContext, *, start_ms: int = -FOREVER_MS, end_ms: int = FOREVER_MS
+) -> Drawn:
+    """Run the stages of readings and quarter hours, and keep what belongs to the station and lies in start <= t < end.
 
     Parameters
     ----------
-    frame : StationFrame
-        See `StationFrame.from_raw`: the rows of `context.channel_ids` over the read span of `affected`.
+    observed : mapping of str to ChannelSeries
+        Of `context.channel_ids` over the read span of `affected`.
     context : StationContext
-    start_ms, end_ms : int, optional
-        Span to keep, as from `affected`. [ms since 1970, UTC] None: no bound.
-
-    Returns
-    -------
-    StationFrame
-        Observations of the station's own channels and its findings, channel and names as text.
+    start_ms, end_ms : int
+        Span to keep, as from `affected`. [ms since 1970, UTC]
     """
     for stage in READING_STAGES:
-        frame = stage.run(frame, context)
-    channel = frame.observations["channel"].array
-    own = np.array([context.owns(str(c)) for c in channel.categories], dtype=np.bool_)
-    keep = own[channel.codes] if own.size else np.zeros(len(frame.observations), dtype=np.bool_)
-    observations = frame.observations[keep & _within(frame.observations["measured_at_ms"], start_ms, end_ms)]
-    findings = frame.findings[_within(frame.findings["start_ms"], start_ms, end_ms)]
-    observations = observations.assign(
-        channel=observations["channel"].astype("str"), status=observations["status"].astype("str")
+        observed = stage.run(observed, context)
+    runs = [run.between(start_ms, end_ms) for stage in QUARTER_HOUR_STAGES for run in stage.run(observed, context)]
+    own = {i: one.between(start_ms, end_ms) for i, one in observed.items() if context.owns(i)}
+    return Drawn(
+        context.station,
+        {i: one for i, one in own.items() if one.time_ms.size},
+        tuple(run for run in runs if run.start_ms.size),
     )
-    return StationFrame(observations.reset_index(drop=True), findings.reset_index(drop=True))
 
 
-def _within(time_ms: pd.Series, start_ms: int | None, end_ms: int | None) -> np.ndarray:
-    times = time_ms.to_numpy(dtype=np.int64)
-    keep = np.ones(times.shape, dtype=np.bool_)
-    if start_ms is not None:
-        keep &= times >= start_ms
-    if end_ms is not None:
-        keep &= times < end_ms
-    return keep
-
-
-def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> StationFrame:
+def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Drawn:
     """Redo observations and findings of quarter hours of start <= t < end from raw, store and return them.
 
     Parameters
@@ -145,12 +167,13 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> S
     StoreAway, StoreFull
     """
     raw = store.raw(context.channel_ids, start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
-    frame = process(StationFrame.from_raw(raw), context, start_ms=start_ms, end_ms=end_ms)
-    store.upsert_observations(frame.observations[list(OBSERVATION_COLUMNS)])
-    store.upsert_findings(frame.findings)
-    for stage in READING_STAGES:
-        _forget(store, context.station, stage.findings, frame.findings, start_ms, end_ms)
-    return frame
+    drawn = process(series_of(raw), context, start_ms=start_ms, end_ms=end_ms)
+    store.upsert_observations(drawn.observations)
+    store.upsert_findings(drawn.findings)
+    times = {quantity: start for quantity, (start, _) in drawn.record.findings.items()}
+    for stage in QUARTER_HOUR_STAGES:
+        _forget(store, context.station, stage.findings, times, start_ms, end_ms)
+    return drawn
 
 
 def redo_periods(
@@ -168,7 +191,7 @@ def redo_periods(
     start_ms, end_ms : int
         Where observations have changed. [ms since 1970, UTC]
     made : Record, optional
-        All there is of the station's own channels and layers, where it has just been worked out: it is not read back.
+        All there is of the station's own channels and layers, where it has just been drawn: it is not read back.
 
     Raises
     ------
@@ -176,43 +199,46 @@ def redo_periods(
     """
     first, last = read_span(PERIOD_STAGES, context, start_ms, end_ms)
     shared = [c for c in context.observed_ids if made is None or c not in made.channels]
-    observations = store.observations(shared, first, last)
+    channels = channels_of(store.observations(shared, first, last))
     if made is None:
         reads = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.reads})
-        record = record_of(observations, store.findings(context.station, reads, first, last))
+        record = Record(channels, findings_of(store.findings(context.station, reads, first, last)))
     else:
-        own, read = made.between(first, last), record_of(observations, no_findings())
-        record = Record({**read.channels, **own.channels}, own.findings)
-    table = find(PERIOD_STAGES, record, context, start_ms, end_ms)
-    if len(table):
-        store.upsert_findings(table)
+        own = made.between(first, last)
+        record = Record({**channels, **own.channels}, own.findings)
+    found = find(PERIOD_STAGES, record, context, start_ms, end_ms)
+    if found:
+        store.upsert_findings(findings_table(found, context.station))
+    times: dict[str, dict[str, list[int]]] = {}
+    for one in found:
+        times.setdefault(one.channel or context.station, {}).setdefault(one.quantity, []).append(one.start_ms)
     for stage in PERIOD_STAGES:
         touched = stage.touched(context, start_ms, end_ms)
-        _forget(store, context.station, stage.findings, table, touched[0][0], touched[-1][1])
+        begin, end = touched[0][0], touched[-1][1]
+        _forget(store, context.station, stage.findings, times.get(context.station, {}), begin, end)
         for channel in context.moisture if stage.channel_findings else ():
-            _forget(store, channel, stage.channel_findings, table, touched[0][0], touched[-1][1])
-    return len(table)
+            _forget(store, channel, stage.channel_findings, times.get(channel, {}), begin, end)
+    return len(found)
 
 
 def _forget(
-    store: Store, owner: str, quantities: Iterable[str], drawn: pd.DataFrame, start_ms: int, end_ms: int
+    store: Store,
+    owner: str,
+    quantities: Iterable[str],
+    drawn: Mapping[str, Sequence[int] | TimeArray],
+    start_ms: int,
+    end_ms: int,
 ) -> None:
-    """Remove findings of start <= t < end that are stored and drawn no more."""
-    drawn = drawn[(drawn["station"] == owner).to_numpy(dtype=np.bool_)]
-    times = {q: drawn["start_ms"].to_numpy()[(drawn["quantity"] == q).to_numpy(dtype=np.bool_)] for q in quantities}
+    """Remove findings of start <= t < end that are stored and not at the times drawn now, increasing by quantity."""
+    times = {quantity: np.array(drawn.get(quantity, ()), dtype=np.int64) for quantity in quantities}
     # with one in every cell nothing else can be stored between them
     gappy = [q for q, t in times.items() if np.diff(t, prepend=start_ms - CELL_MS, append=end_ms).max() > CELL_MS]
-    stored = store.findings(owner, gappy, start_ms, end_ms)
-    for quantity in gappy:
-        at_ms = stored["start_ms"].to_numpy(dtype=np.int64)[(stored["quantity"] == quantity).to_numpy(dtype=np.bool_)]
-        for first, last in _runs(~np.isin(at_ms, times[quantity])):
-            store.delete_findings(owner, [quantity], int(at_ms[first]), int(at_ms[last]) + 1)
-
-
-def _runs(marked: np.ndarray) -> list[tuple[int, int]]:
-    """First and last place of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], marked, [False]]).astype(np.int8)))
-    return list(zip(edges[::2].tolist(), (edges[1::2] - 1).tolist(), strict=True))
+    stored = findings_of(store.findings(owner, gappy, start_ms, end_ms))
+    for quantity, (at_ms, _) in stored.items():
+        stale = np.concatenate([[False], ~np.isin(at_ms, times[quantity]), [False]])
+        edges = np.flatnonzero(np.diff(stale.astype(np.int8)))
+        for first, behind in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+            store.delete_findings(owner, [quantity], int(at_ms[first]), int(at_ms[behind - 1]) + 1)
 
 
 def recompute(
@@ -237,9 +263,9 @@ def recompute(
     end = -(-(last + 1) // CELL_MS) * CELL_MS
     done, records = Redone(), []
     for start in range(first // CELL_MS * CELL_MS, end, CHUNK_MS):
-        frame = redo(store, context, start, min(start + CHUNK_MS, end))
-        done += Redone(len(frame.observations), len(frame.findings))
-        records.append(record_of(frame.observations, frame.findings))
+        drawn = redo(store, context, start, min(start + CHUNK_MS, end))
+        done += drawn.count
+        records.append(drawn.record)
     made = joined(records) if start_ms is None and end_ms is None else None
     for start in range(first, last + 1, PERIOD_CHUNK_MS):
         done += Redone(0, redo_periods(store, context, start, min(start + PERIOD_CHUNK_MS, last + 1), made=made))
@@ -258,12 +284,9 @@ def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: i
 
     Returns how many.
     """
-    raw = store.raw(sorted(channels), start_ms, end_ms)
-    observations = StationFrame.from_raw(raw).observations
-    heard = (observations["status"] == "ok").to_numpy()
-    observations = observations.assign(
-        channel=observations["channel"].astype("str"),
-        flag=np.where(heard, Flag.NOT_EVALUATED, Flag.MISSING).astype(np.uint8),
-    )
-    store.upsert_observations(observations[list(OBSERVATION_COLUMNS)])
-    return len(observations)
+    heard = {
+        i: replace(one, flag=np.where(one.heard, Flag.NOT_EVALUATED, Flag.MISSING).astype(np.uint8))
+        for i, one in series_of(store.raw(sorted(channels), start_ms, end_ms)).items()
+    }
+    store.upsert_observations(observations_table(heard))
+    return sum(one.time_ms.size for one in heard.values())

@@ -19,6 +19,7 @@ from pipeline.soil.uptake import daily_uptake, steps_beside
 from pipeline.stages.climate import NO_PLACE, reference_et
 from pipeline.stages.stage import (
     FORTNIGHT_MS,
+    NO_SERIES,
     Finding,
     FindPeriod,
     Grain,
@@ -37,7 +38,7 @@ RATIOS = (0.5, 3.0)  # a core and an estimate further apart do not speak of the 
 
 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
-AT_LEAST = "at least the lower end: roots drink at the deepest probe, and how far below it cannot be told"
+ROOTS_AT_LEAST = "at least the lower end: roots drink at the deepest probe, and how far below it cannot be told"
 BOUNDS_ONLY = "bounds only: what the thatch loses by day may be air or roots"
 STEPS_MS = (HOUR_MS // 4, HOUR_MS // 2, HOUR_MS)
 FILLED_MS = 2 * HOUR_MS  # a gap that a straight line may fill: our own choice
@@ -52,7 +53,7 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
     found, thatch_m = fortnight(record, context, start_ms, end_ms), context.thatch_m(start_ms + FORTNIGHT_MS // 2)
     if isinstance(found, str):
         found = roots.nothing_found(0, 0, found)
-    reason = found.reason or (AT_LEAST if found.at_least else "")
+    reason = found.reason or (ROOTS_AT_LEAST if found.at_least else "")
 
     def finding(quantity: str, value: float, low: float, high: float, reason: str) -> Finding:
         high = high if np.isfinite(high) else np.nan
@@ -153,7 +154,7 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
         return None
     water = np.zeros(count)
     if context.rain_channel is not None:
-        heard_ms, fallen = record.channels.get(context.rain_channel, (np.array([], dtype=np.int64), np.array([])))
+        heard_ms, fallen = record.channels.get(context.rain_channel, NO_SERIES)
         if heard_ms.size == 0:
             return np.full(count, np.nan)
         following = heard_ms[np.minimum(np.searchsorted(heard_ms, times), heard_ms.size - 1)]

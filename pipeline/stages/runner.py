@@ -15,8 +15,8 @@ from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
-from pipeline.stages.field_limits import LIMITS, due_ms
-from pipeline.stages.recompute import LEAD_IN_MS, affected, keep_unknown, redo, redo_periods
+from pipeline.stages.field_limits import FIELD_LIMITS, due_ms
+from pipeline.stages.recompute import LEAD_IN_MS, Redone, affected, keep_unknown, redo, redo_periods
 from pipeline.stages.treatments import PASSES, likest
 from pipeline.store import Store
 from pipeline.store.database import Database
@@ -75,7 +75,7 @@ def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
     return runs
 
 
-PIECE_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
+STEP_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
 MAX_UNKNOWN_CHANNELS = 200
 UNKNOWN = ""  # stands for a station where the channel has none in the settings
 
@@ -108,7 +108,7 @@ class RestageQueue:
     ) -> None:
         self._config, self._store, self._database, self._metrics = config, store, database, metrics
         self._context_of, self._feed = context_of, feed
-        metrics.limits({"study_piece_ms": PIECE_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
+        metrics.limits({"study_piece_ms": STEP_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, DirtyRanges] = {}
         self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be worked out
         self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
@@ -192,14 +192,14 @@ class RestageQueue:
                 return None
             station = min(self._spans, key=lambda s: self._since_s[s])
             since_s = self._since_s[station]
-            start_ms, end_ms = self._spans[station].first(PIECE_MS)
+            start_ms, end_ms = self._spans[station].first(STEP_MS)
             # Taken off before it is read: what is marked meanwhile by another thread is then worked out once more.
             self._spans[station].done(start_ms, end_ms)
             if not self._spans[station]:
                 del self._spans[station], self._since_s[station]
         try:
             with self._metrics.stage_seconds.time():
-                observations, findings = self._redo(station, start_ms, end_ms)
+                done = self._redo(station, start_ms, end_ms)
         except BaseException:
             self._put(station, start_ms, end_ms, since_s)
             raise
@@ -207,8 +207,8 @@ class RestageQueue:
             with self._lock:
                 self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
         self._metrics.dirty_windows.set(len(self._spans))
-        self._metrics.observations.inc(observations)
-        self._metrics.findings.inc(findings)
+        self._metrics.observations.inc(done.observations)
+        self._metrics.findings.inc(done.findings)
         return station
 
     def step_periods(self) -> str | None:
@@ -221,7 +221,7 @@ class RestageQueue:
                 return None
             station = next(iter(self._changed), None)
             if station is not None:
-                start_ms, end_ms = self._changed[station].first(PIECE_MS)
+                start_ms, end_ms = self._changed[station].first(STEP_MS)
                 self._changed[station].done(start_ms, end_ms)
                 if not self._changed[station]:
                     del self._changed[station]
@@ -256,7 +256,7 @@ class RestageQueue:
         known_ms = int(context.learned_ms().max(initial=first_ms))
         due = due_ms(known_ms, known_ms if heard is None else heard[1])
         if due:
-            self._metrics.findings.inc(LIMITS.run(self._store, context, due[0]))
+            self._metrics.findings.inc(FIELD_LIMITS.run(self._store, context, due[0]))
             self._learned_ms[station] = due[0]
             since_ms = self._to_learn[station]
             self._to_learn[station] = due[0] if since_ms is None else since_ms
@@ -266,12 +266,10 @@ class RestageQueue:
                 self._put(station, since_ms, (heard[1] // CELL_MS + 1) * CELL_MS, 0.0)
         return station
 
-    def _redo(self, station: str, start_ms: int, end_ms: int) -> tuple[int, int]:
-        """Redo a stretch; returns how many observations and findings there are of it."""
+    def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:
         if station == UNKNOWN:
-            return keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms), 0
-        frame = redo(self._store, self._context_of(station), start_ms, end_ms)
-        return len(frame.observations), len(frame.findings)
+            return Redone(keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms))
+        return redo(self._store, self._context_of(station), start_ms, end_ms).count
 
     def _add(self, station: str, first_ms: int, last_ms: int, now_s: float) -> None:
         if station == UNKNOWN:

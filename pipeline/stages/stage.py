@@ -1,29 +1,26 @@
-"""Findings of whole days and fortnights, drawn from the observations once those stand.
+"""What a stage is: its declaration, what it is handed and what it gives.
 
 The quarter-hour stages rest on four days; a rooting depth rests on two weeks. Periods lie on a fixed calendar, so a
-period holds the same observations however they came, and its findings are worked out from all of them each time any
-of them changes: in the end they do not depend on the batches. Days begin at the site's midnight by the sun, to the
-whole hour; fortnights on a Monday. Pure: what is read and when is up to `pipeline.stages.recompute` and
-`pipeline.stages.runner`.
+period holds the same observations however they came, and its findings are drawn from all of them each time any of
+them changes: in the end they do not depend on the batches. Days begin at the site's midnight by the sun, to the whole
+hour; fortnights on a Monday. Pure arrays: tables of the store are made and read in `pipeline.stages.tables`.
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Hashable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum
-from functools import cache
 from typing import Any, Generic, NamedTuple, TypeVar
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 
 from pipeline.site.station import StationContext
 from pipeline.soil import radiation
 from pipeline.soil.layers import CELL_MS
-from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
-from pipeline.units import DAY_MS, Flag, FloatArray, TimeArray
+from pipeline.soil.quality import FlagArray
+from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray
 
 STAGE_VERSION = 6
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
@@ -37,7 +34,76 @@ FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05
 
 Series = tuple[TimeArray, FloatArray]
-NOTHING: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
+"""Time [ms since 1970, UTC], increasing, and believed value: NaN where it was heard, but failed a test."""
+NO_SERIES: Series = (np.array([], dtype=np.int64), np.array([], dtype=np.float64))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChannelSeries:
+    """Readings of one channel, increasing in time, and what the stages make of them.
+
+    Attributes
+    ----------
+    time_ms, received_ms : ndarray of int64, shape (time,)
+        When each was measured, and when it arrived. [ms since 1970, UTC]
+    raw : ndarray, shape (time,)
+        The number heard. [unit of the channel's `heard`] NaN where none was.
+    heard, silent : ndarray of bool, shape (time,)
+        Whether there is a number, and whether nothing came at all; where neither, what came was garbled.
+    clock_ok : ndarray of bool, shape (time,)
+        Whether the node's clock was set.
+    value : ndarray, shape (time,)
+        [canonical unit of the quantity] NaN where there is none.
+    flag : ndarray of uint8, shape (time,)
+        See `pipeline.units.Flag`.
+    """
+
+    time_ms: TimeArray
+    received_ms: TimeArray
+    raw: FloatArray
+    heard: BoolArray
+    silent: BoolArray
+    clock_ok: BoolArray
+    value: FloatArray
+    flag: FlagArray
+
+    def believed(self) -> FloatArray:
+        """Return the values that are good or not evaluated, the rest NaN."""
+        return np.where((self.flag == Flag.GOOD) | (self.flag == Flag.NOT_EVALUATED), self.value, np.nan)
+
+    def between(self, start_ms: int, end_ms: int) -> ChannelSeries:
+        """Return the part with start <= time < end. [ms since 1970, UTC]"""
+        return self.part(slice(*np.searchsorted(self.time_ms, [start_ms, end_ms]).tolist()))
+
+    def part(self, rows: slice) -> ChannelSeries:
+        """Return these rows; nothing is copied."""
+        return ChannelSeries(*(getattr(self, name)[rows] for name in self.__slots__))
+
+
+Observed = Mapping[str, ChannelSeries]
+"""Channels by id, in the order of ids."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FindingRun:
+    """One quantity over a run of quarter hours, each array of shape (cell,). [ms since 1970, UTC], [unit of quantity]
+
+    `value` is NaN where it is withheld, and then `reason` says why; `n` is of all of them.
+    """
+
+    quantity: str
+    start_ms: TimeArray
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    n: int
+    reason: npt.NDArray[np.object_]
+
+    def between(self, start_ms: int, end_ms: int) -> FindingRun:
+        """Return the part with start <= time < end. [ms since 1970, UTC]"""
+        part = slice(*np.searchsorted(self.start_ms, [start_ms, end_ms]).tolist())
+        value, low, high = (column[part] for column in (self.value, self.low, self.high))
+        return FindingRun(self.quantity, self.start_ms[part], value, low, high, self.n, self.reason[part])
 
 
 class Finding(NamedTuple):
@@ -59,9 +125,9 @@ class Finding(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """What is known of a station over a stretch: time [ms] and value by channel, and by quantity of a finding.
+    """What is known of a station over a stretch: a series by channel, and by quantity of a finding.
 
-    Values that failed a test are NaN: heard, but not believed. A finding stands at its start. `worked_out` is shared by
+    A finding stands at its start. `worked_out` is shared by
     the parts of a record: what one stage has summed of a stretch that lies in both, the next need not sum again.
     """
 
@@ -84,16 +150,6 @@ def _cut(many: Mapping[str, Series], start_ms: int, end_ms: int) -> dict[str, Se
     return cut
 
 
-def record_of(observations: pd.DataFrame, findings: pd.DataFrame) -> Record:
-    """A record from the tables of a store, each sorted by name and time."""
-    flag = observations["flag"].to_numpy()
-    believed = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
-    value = np.where(believed, observations["value"].to_numpy(dtype=np.float64), np.nan)
-    heard = _by_name(observations["channel"], observations["measured_at_ms"], value)
-    drawn = _by_name(findings["quantity"], findings["start_ms"], findings["value"].to_numpy(dtype=np.float64))
-    return Record(heard, drawn)
-
-
 def joined(records: Iterable[Record]) -> Record:
     """One record of several that follow each other in time."""
     channels: dict[str, list[Series]] = {}
@@ -112,20 +168,13 @@ def _end_to_end(parts: Mapping[str, list[Series]]) -> dict[str, Series]:
     }
 
 
-def _by_name(name: pd.Series, time_ms: pd.Series, value: FloatArray) -> dict[str, Series]:
-    codes, names = pd.factorize(name)
-    times = time_ms.to_numpy(dtype=np.int64)
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [codes.size]])
-    return {str(names[codes[a]]): (times[a:b], value[a:b]) for a, b in itertools.pairwise(edges.tolist()) if b > a}
-
-
 class Grain(Enum):
     """What a stage is run over, and with it the form of its `run`."""
 
     READING = "each reading"
-    """(frame, context) -> frame, with other values or flags."""
+    """(observed, context) -> observed, with other values or flags."""
     QUARTER_HOUR = "each quarter of an hour"
-    """(frame, context) -> frame, with its findings added."""
+    """(observed, context) -> runs of findings."""
     PERIOD = "each period of a fixed calendar"
     """(record from lead-in to look-ahead, context, start_ms, end_ms) -> findings. It draws on nothing else."""
     DIARY = "each pass and the cores of the diary"
@@ -180,7 +229,8 @@ class Stage(Generic[Run]):
         return [(begin, begin + self.length_ms) for begin in begins]
 
 
-FramePass = Callable[["StationFrame", StationContext], "StationFrame"]
+Observe = Callable[[Observed, StationContext], Observed]
+FindCells = Callable[[Observed, StationContext], list[FindingRun]]
 FindPeriod = Callable[[Record, StationContext, int, int], Iterable[Finding]]
 
 
@@ -203,8 +253,8 @@ def read_span(
 
 def find(
     stages: Iterable[Stage[FindPeriod]], record: Record, context: StationContext, start_ms: int, end_ms: int
-) -> pd.DataFrame:
-    """Findings of every period that a stretch touches, as a table for the store.
+) -> list[Finding]:
+    """Return the findings of every period that a stretch touches, by channel, quantity and time.
 
     Parameters
     ----------
@@ -222,13 +272,7 @@ def find(
             part = record.between(begin - stage.lead_in_ms, end + stage.look_ahead_ms)
             drawn = stage.run(part, context, begin, end)
             found += (_with_moves(one, context) for one in drawn) if stage.of_ground and context.lifted else drawn
-    if not found:
-        return no_findings()
-    table = pd.DataFrame(found, columns=list(Finding._fields))
-    table = table.assign(station=table["channel"].where(table["channel"] != "", context.station))
-    table = table.assign(stage_version=STAGE_VERSION)
-    in_order = table.sort_values(["station", "quantity", "start_ms"], kind="stable", ignore_index=True)
-    return in_order[list(FINDING_COLUMNS)]
+    return sorted(found, key=lambda one: (one.channel or context.station, one.quantity, one.start_ms))
 
 
 def _with_moves(one: Finding, context: StationContext) -> Finding:
@@ -238,82 +282,6 @@ def _with_moves(one: Finding, context: StationContext) -> Finding:
     channels = [one.channel] if one.channel else context.moisture
     words = dict.fromkeys(context.unsettled(i, one.start_ms, one.end_ms + 1) for i in channels)
     return one._replace(reason="; ".join(word for word in (*words, one.reason) if word))
-
-
-_FRAME_COLUMNS = (*OBSERVATION_COLUMNS, "status", "clock_ok")
-
-
-@dataclass(frozen=True)
-class StationFrame:
-    """Observations and findings of one span, as long tables sorted by channel and time, and by quantity and time."""
-
-    observations: pd.DataFrame
-    findings: pd.DataFrame
-
-    @classmethod
-    def from_raw(cls, raw: pd.DataFrame) -> StationFrame:
-        """The frame to begin with: every raw row an observation not yet calibrated.
-
-        Parameters
-        ----------
-        raw : DataFrame
-            Columns channel, measured_at_ms, raw, status, clock_ok, received_at_ms; others are left out. Of two rows of
-            one channel and time the one that was heard stands, then the one received first.
-        """
-        table = pd.DataFrame(
-            {
-                "channel": pd.Categorical(raw["channel"]),
-                "measured_at_ms": raw["measured_at_ms"].to_numpy(dtype=np.int64),
-                "raw": raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan),
-                "value": np.nan,
-                "flag": np.uint8(Flag.NOT_EVALUATED),
-                "stage_version": STAGE_VERSION,
-                "received_at_ms": raw["received_at_ms"].to_numpy(dtype=np.int64),
-                "status": pd.Categorical(raw["status"]),
-                "clock_ok": raw["clock_ok"].to_numpy(dtype=np.bool_),
-            },
-            columns=list(_FRAME_COLUMNS),
-        )
-        return cls(_in_order(table), no_findings())
-
-    def spans(self) -> dict[str, slice]:
-        """Rows of each channel in `observations`, by its id."""
-        channel = self.observations["channel"].array
-        codes = channel.codes.astype(np.int64)
-        if codes.size == 0:
-            return {}
-        starts = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1])
-        ends = np.concatenate([starts[1:], [codes.size]])
-        return {str(channel.categories[codes[a]]): slice(int(a), int(b)) for a, b in zip(starts, ends, strict=True)}
-
-    def with_columns(self, **columns: np.ndarray) -> StationFrame:
-        """A frame with these columns of the observations replaced; the rest is shared, nothing is changed in place."""
-        return replace(self, observations=self.observations.assign(**columns))
-
-
-def _in_order(table: pd.DataFrame) -> pd.DataFrame:
-    codes = table["channel"].array.codes.astype(np.int64)
-    times = table["measured_at_ms"].to_numpy()
-    step = np.diff(codes)
-    if np.all((step > 0) | ((step == 0) & (np.diff(times) > 0))):
-        return table
-    unheard = (table["status"] != "ok").to_numpy()
-    order = np.lexsort((table["received_at_ms"].to_numpy(), unheard, times, codes))
-    codes, times = codes[order], times[order]
-    first = np.concatenate([[True], (np.diff(codes) != 0) | (np.diff(times) != 0)])
-    return table.take(order[first]).reset_index(drop=True)
-
-
-def no_findings() -> pd.DataFrame:
-    """An empty table of findings with its columns and types."""
-    return _no_findings().copy(deep=False)
-
-
-@cache
-def _no_findings() -> pd.DataFrame:
-    types = {"start_ms": "int64", "end_ms": "int64", "value": "float64", "low": "float64", "high": "float64"}
-    types |= {"n": "int64", "stage_version": "int64"}
-    return pd.DataFrame({name: pd.Series(dtype=types.get(name, "str")) for name in FINDING_COLUMNS})
 
 
 def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, total: bool = False) -> FloatArray:

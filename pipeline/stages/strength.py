@@ -26,7 +26,7 @@ WETNESS_REACH_MS = 6 * HOUR_MS  # the root zone changes little in so long: our o
 PREPARATION_MS = 14 * DAY_MS  # before play: common practice, no source
 NEW_PUSH_MS = 1000  # steps of one push come a millisecond apart
 NEW_PUSH_M = 0.030  # a hand lifts less than this within a push: our own choice
-AT_LEAST = "at least: nothing so hard was met down to here"
+NOTHING_SO_HARD = "at least: nothing so hard was met down to here"
 
 
 def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
@@ -43,7 +43,8 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
     profile, count = strength.median_profile(stack)
     kept = np.where(strength.stones(stack), np.nan, stack)
 
-    def finding(quantity: str, value: float, low: float, high: float, n: int, reason: str) -> Finding:
+    def finding(quantity: str, value: float, spread: tuple[float, float], n: int, reason: str) -> Finding:
+        low, high = spread
         return Finding(quantity, start_ms, end_ms, float(value), float(low), float(high), n, reason)
 
     for depth_mm in TOLD_MM:
@@ -51,9 +52,9 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
         if count[column]:
             few = "" if np.isfinite(profile[column]) else _few(int(count[column]))
             spread = (np.nan, np.nan) if few else (np.nanmin(kept[:, column]), np.nanmax(kept[:, column]))
-            yield finding(f"cone_resistance_{depth_mm:03d}", profile[column], *spread, int(count[column]), few)
+            yield finding(f"cone_resistance_{depth_mm:03d}", profile[column], spread, int(count[column]), few)
     unknown = "" if np.isfinite(wetness) else "the wetness of the root zone was not known"
-    yield finding("cone_visit_wetness", wetness, np.nan, np.nan, cells, unknown)
+    yield finding("cone_visit_wetness", wetness, (np.nan, np.nan), cells, unknown)
     yield finding("root_limit_depth", *_limit(profile, kept, wetness, _in_preparation(context, at_ms)))
 
 
@@ -120,22 +121,22 @@ def _in_preparation(context: StationContext, at_ms: TimeArray) -> bool:
 
 def _limit(
     profile: FloatArray, kept: FloatArray, wetness: float, in_preparation: bool
-) -> tuple[float, float, float, int, str]:
+) -> tuple[float, tuple[float, float], int, str]:
     """Depth to the root limit with the spread of the pushes, how many there were, and why it is withheld. [m]"""
     number, nothing = kept.shape[0], float("nan")
     known = np.isfinite(profile)
     hardest = float(profile[known].max()) if known.any() else nothing
     reason = strength.why_no_verdict(hardest, wetness, in_preparation=in_preparation)
     if reason:
-        return nothing, nothing, nothing, number, reason if known.any() else _few(number)
+        return nothing, (nothing, nothing), number, reason if known.any() else _few(number)
     depth = strength.depth_to_limit_m(GRID_M, profile)
     each = np.array([strength.depth_to_limit_m(GRID_M, push) for push in kept])
     each = np.sort(each[~np.isnan(each)])
     low, high = each[int(0.05 * (each.size - 1))], each[-1 - int(0.05 * (each.size - 1))]
     deepest = float(GRID_M[known][-1])
     if np.isinf(depth):
-        return deepest, min(low, deepest), nothing, number, AT_LEAST
-    return depth, low, high if np.isfinite(high) else nothing, number, ""
+        return deepest, (min(low, deepest), nothing), number, NOTHING_SO_HARD
+    return depth, (low, high if np.isfinite(high) else nothing), number, ""
 
 
 STRENGTH = Stage[FindPeriod](

@@ -12,16 +12,16 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import PassDone, StationContext
 from pipeline.soil import change as trend
 from pipeline.soil import thatch
-from pipeline.soil.change import FEWEST, Effect, effect
+from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
-from pipeline.stages.stage import FORTNIGHT_MS, STAGE_VERSION, Finding, Grain, Series, Stage, record_of
-from pipeline.store import FINDING_COLUMNS, Store
+from pipeline.stages.stage import FORTNIGHT_MS, Finding, Grain, Series, Stage
+from pipeline.stages.tables import findings_of, findings_table
+from pipeline.store import Store
 from pipeline.units import DAY_MS, FOREVER_MS, FloatArray
 
 COMPARED: Mapping[str, str] = {
@@ -106,12 +106,12 @@ def _change(own: Told, others: Sequence[Told], one: PassDone, source: str, begin
     if one.around:
         return withheld(f"{' and '.join(one.around)} stood in an untreated island")
     sides = _sides(own, source, one.at_ms, begin, end)
-    if min(side.size for side in sides) < FEWEST:
+    if min(side.size for side in sides) < LEAST_EVENTS_A_SIDE:
         return effect(*sides).change
     beside = None
     for other in others:
         theirs = _sides(other, source, one.at_ms, begin, end)
-        if not _treated(other.context, begin, end) and min(side.size for side in theirs) >= FEWEST:
+        if not _treated(other.context, begin, end) and min(side.size for side in theirs) >= LEAST_EVENTS_A_SIDE:
             beside = (other.context.station, theirs)
             break
     found: Effect = effect(*sides, comparison=None if beside is None else beside[1])
@@ -265,15 +265,15 @@ def redo_passes(
         found += [finding for one in again for finding in pass_findings(own, beside, one)]
     _forget(store, context, {one.at_ms for one in again}, found)
     if found:
-        store.upsert_findings(_table(context.station, found))
+        in_order = sorted(found, key=lambda one: (one.quantity, one.start_ms))
+        store.upsert_findings(findings_table(in_order, context.station))
     return len(found)
 
 
 def _told(store: Store, context: StationContext, first_ms: int, last_ms: int) -> Told:
     table = store.findings(context.station, sorted(set(COMPARED.values())), max(first_ms, 0), last_ms)
     table = table[table["value"].notna()]
-    nothing = pd.DataFrame({"channel": [], "measured_at_ms": [], "value": [], "flag": []})
-    return Told(context, record_of(nothing.astype({"measured_at_ms": "int64"}), table).findings)
+    return Told(context, findings_of(table))
 
 
 def _forget(store: Store, context: StationContext, again_ms: set[int], found: list[Finding]) -> None:
@@ -284,11 +284,6 @@ def _forget(store: Store, context: StationContext, again_ms: set[int], found: li
     for quantity, start_ms in zip(stored["quantity"], stored["start_ms"].tolist(), strict=True):
         if (quantity, start_ms) not in kept and start_ms not in at_ms:
             store.delete_findings(context.station, [quantity], start_ms, start_ms + 1)
-
-
-def _table(station: str, found: list[Finding]) -> pd.DataFrame:
-    table = pd.DataFrame(found, columns=list(Finding._fields)).assign(station=station, stage_version=STAGE_VERSION)
-    return table.sort_values(["quantity", "start_ms"], kind="stable", ignore_index=True)[list(FINDING_COLUMNS)]
 
 
 PASSES = Stage[Callable[..., int]](

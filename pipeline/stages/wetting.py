@@ -18,13 +18,13 @@ import numpy as np
 from pipeline.site.station import StationContext
 from pipeline.soil.arrival import SETTLE_H, SoilProfile, account
 from pipeline.soil.climate import makkink_mm
-from pipeline.soil.drying import FLASH_OFF_H, HELD, LONGEST_H, flash_off, hold_time_h, recession
+from pipeline.soil.drying import DRY_DOWN_H, FLASH_OFF_H, HELD, flash_off, hold_time_h, recession
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.thatch import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, Watering, events
 from pipeline.stages.layers import limits_of
-from pipeline.stages.stage import NOTHING, Finding, FindPeriod, Grain, Record, Series, Stage
+from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Series, Stage
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
 WETTING_QUANTITIES = (
@@ -51,7 +51,7 @@ class DatedWetting:
 
 def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: int) -> list[DatedWetting]:
     """Wettings that begin in start <= t < end, from the days about it."""
-    rain = NOTHING if context.rain_channel is None else record.channels.get(context.rain_channel, NOTHING)
+    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     top = next((i for i in context.moisture if i in record.channels), None)
     amounts = context.waterings_mm or (float("nan"),) * len(context.waterings)
     waterings = [
@@ -156,7 +156,7 @@ def _every_min(times: TimeArray, start_ms: int, end_ms: int) -> float:
 
 
 def _thatch_mm(record: Record, cell_ms: TimeArray) -> FloatArray:
-    return _on_cells(cell_ms // CELL_MS, record.findings.get("thatch_water", NOTHING))
+    return _on_cells(cell_ms // CELL_MS, record.findings.get("thatch_water", NO_SERIES))
 
 
 def _on_cells(cells: TimeArray, series: Series) -> FloatArray:
@@ -168,7 +168,9 @@ def _on_cells(cells: TimeArray, series: Series) -> FloatArray:
 
 def _evaporation_mm(record: Record, context: StationContext, start_ms: int, end_ms: int) -> float:
     """Evaporation of wet turf from the sun and the air. [mm] NaN unless both were read most of the time."""
-    series = [record.channels.get(context.weather.get(q, ""), NOTHING) for q in ("solar_radiation", "air_temperature")]
+    series = [
+        record.channels.get(context.weather.get(q, ""), NO_SERIES) for q in ("solar_radiation", "air_temperature")
+    ]
     hours = np.arange(start_ms // HOUR_MS, end_ms // HOUR_MS + 1, dtype=np.int64)
     (sun_w_m2, sun_share), (air_degc, air_share) = (_hourly(one, hours) for one in series)
     if min(sun_share, air_share) < 0.75:
@@ -204,7 +206,7 @@ WETTING = Stage[FindPeriod](
 
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")
-DRIED_MS = 2 * LONGEST_SPELL_MS + int(LONGEST_H * HOUR_MS) + DAY_MS
+DRIED_MS = 2 * LONGEST_SPELL_MS + int(DRY_DOWN_H * HOUR_MS) + DAY_MS
 """The spell, a week after it, the spell that ends it, and a day for where that one is cut."""
 WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
 SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
@@ -223,13 +225,13 @@ def _dry_down_findings(record: Record, context: StationContext, event: DatedWett
     end_ms, next_ms = event.spell.end_ms, event.next_ms
     thatch_m = context.thatch_m(event.spell.start_ms)
     # where the thatch is not sensed the top layer stands for what lies under the foot
-    on_thatch = thatch_m > 0.0 and bool(np.isfinite(record.findings.get("thatch_wetness", NOTHING)[1]).any())
+    on_thatch = thatch_m > 0.0 and bool(np.isfinite(record.findings.get("thatch_wetness", NO_SERIES)[1]).any())
     layer = "thatch" if on_thatch else "top_layer"
     if f"{layer}_wetness" in record.findings:
         times, wetness = record.findings[f"{layer}_wetness"]
         error = _wetness_error(context, Place.THATCH if on_thatch else Place.SOIL, event.spell.start_ms)
         yield "hold_time", hold_time_h(times, wetness, end_ms, until_ms=next_ms, error=error)
-        times, water_mm = record.findings.get(f"{layer}_water", NOTHING)
+        times, water_mm = record.findings.get(f"{layer}_water", NO_SERIES)
         yield "flash_off", flash_off(times, water_mm, end_ms, until_ms=next_ms)
     if on_thatch:
         yield "thatch_recession", _recession(record, "thatch_water", event, 1000.0 * NOISE_M3_M3 * thatch_m)
@@ -257,9 +259,9 @@ def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
 
 def _recession(record: Record, quantity: str, event: DatedWetting, noise_mm: float) -> Estimate:
     """Time constant after the first day."""
-    times, water_mm = record.findings.get(quantity, NOTHING)
+    times, water_mm = record.findings.get(quantity, NO_SERIES)
     begin_ms = event.spell.end_ms + int(FLASH_OFF_H * HOUR_MS)
-    stop_ms = min(event.next_ms, event.spell.end_ms + int(LONGEST_H * HOUR_MS))
+    stop_ms = min(event.next_ms, event.spell.end_ms + int(DRY_DOWN_H * HOUR_MS))
     if stop_ms - begin_ms < DAY_MS:
         return withheld("water came again within two days")
     first, last = np.searchsorted(times, [begin_ms, stop_ms])

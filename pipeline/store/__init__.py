@@ -5,12 +5,10 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 `sqlite.SqliteStore` is the embedded series store and shares its table of readings with the journal;
 `influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
 
-- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, runs
-  transactions.
+- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
+  numbered steps, runs transactions.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
-- `migrations`: The tables, as numbered steps: each is applied once, in order, and committed together with the record
-  of itself.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.
 - `sqlite`: Rows of SQLite as columns of numbers and back, fast enough for a year of a station in less than a second.
@@ -19,12 +17,11 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Protocol
+from typing import Any, Protocol
+
+import pandas as pd
 
 from hardware.reading import Reading
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms")
 OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms")
@@ -32,6 +29,44 @@ FINDING_COLUMNS = (
     *("station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version"),
 )
 DAILY_COLUMNS = ("channel", "day_ms", "low", "mean", "high", "n")
+
+_TEXT = {"channel", "slot", "status", "station", "quantity", "reason"}
+_WHOLE = {"measured_at_ms", "received_at_ms", "start_ms", "end_ms", "day_ms", "n", "flag"}
+_REAL = {"raw", "value", "low", "mean", "high"}
+_YES_NO = {"clock_ok"}
+
+
+def frame_of(names: Sequence[str], columns: Sequence[Any]) -> pd.DataFrame:
+    """Return a frame of these columns, each with the type its name has in every store."""
+    return pd.DataFrame({name: _typed(name, column) for name, column in zip(names, columns, strict=True)})
+
+
+def check_frame(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
+    """Refuse a frame that lacks a column, or a whole number in one that needs it.
+
+    Raises
+    ------
+    ValueError
+        A fault of the caller: names the column.
+    """
+    missing = [name for name in names if name not in frame.columns]
+    if missing:
+        raise ValueError(f"{what}: found no column {', '.join(missing)}, expected {', '.join(names)}")
+    for name in names:
+        if name not in _REAL | {"reason"} and frame[name].isna().any():
+            raise ValueError(f"{what}: found a missing {name}, expected one in every row")
+
+
+def _typed(name: str, column: Any) -> pd.Series:
+    if name in _TEXT:
+        return pd.Series(column, dtype="str")
+    if name in _WHOLE:
+        return pd.Series(column, dtype="int64")
+    if name in _REAL:
+        return pd.Series(column, dtype="float64")
+    if name in _YES_NO:
+        return pd.Series(column, dtype="bool")
+    return pd.Series(column) if len(column) else pd.Series(column, dtype="int64")  # a version is a number or a text
 
 
 class Store(Protocol):

@@ -95,4 +95,5 @@ class Diary:
 
 
 def _entry(row: Any) -> DiaryEntry:
-    return DiaryEntry(*row[:3], json.loads(row[3]), *row[4:])
+    kind, surface, at_ms, body, *rest = row
+    return DiaryEntry(kind, surface, at_ms, json.loads(body), *rest)

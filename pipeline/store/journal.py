@@ -254,12 +254,6 @@ class Journal:
         """Runs a server store has not been seen to hold: the least tried first, then the oldest arrival."""
         return self._runs("feed = ? ORDER BY feed_tries, received_at_ms, outbox, first_seq LIMIT ?", (WAITING, limit))
 
-    def waiting_count(self) -> int:
-        """Readings that wait for the server store."""
-        with self.database.reading() as connection:
-            row = connection.execute("SELECT sum(last_seq - first_seq + 1) FROM span WHERE feed = 1").fetchone()
-        return row[0] or 0
-
     def mark_read_back(self, runs: Sequence[WaitingRun], at_ms: int) -> None:
         """Note that the server store has given these runs back; they leave the queue and stay as rows."""
         with self.database.transaction() as tx:

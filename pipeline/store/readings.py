@@ -270,11 +270,10 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
     """Number and receipt of an outbox, entered when it is first heard of."""
     where = (site, node, outbox_id)
     query = "SELECT id, received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?"
-    row = tx.execute(query, where).fetchone()
-    if row is None:
+    if tx.execute(query, where).fetchone() is None:
         tx.execute("INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?)", where)
-        row = tx.execute(query, where).fetchone()
-    return row
+    number, received = tx.execute(query, where).fetchone()
+    return number, received
 
 
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:

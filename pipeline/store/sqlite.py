@@ -16,49 +16,10 @@ import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
+from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, check_frame, frame_of
 from pipeline.store.database import Connection, Database
 from pipeline.store.readings import KEPT, ROW, STATUSES, Channels, keep_readings, rows_of
 from pipeline.units import DAY_MS, Flag
-
-_TEXT = {"channel", "slot", "status", "station", "quantity", "reason"}
-_WHOLE = {"measured_at_ms", "received_at_ms", "start_ms", "end_ms", "day_ms", "n", "flag"}
-_REAL = {"raw", "value", "low", "mean", "high"}
-_YES_NO = {"clock_ok"}
-
-
-def built(names: Sequence[str], columns: Sequence[object]) -> pd.DataFrame:
-    """A frame of these columns, each with the type its name has in every store."""
-    return pd.DataFrame({name: _typed(name, column) for name, column in zip(names, columns, strict=True)})
-
-
-def checked(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
-    """Refuse a frame that lacks a column, or a whole number in one that needs it.
-
-    Raises
-    ------
-    ValueError
-        A fault of the caller: names the column.
-    """
-    missing = [name for name in names if name not in frame.columns]
-    if missing:
-        raise ValueError(f"{what}: found no column {', '.join(missing)}, expected {', '.join(names)}")
-    for name in names:
-        if name not in _REAL | {"reason"} and frame[name].isna().any():
-            raise ValueError(f"{what}: found a missing {name}, expected one in every row")
-
-
-def _typed(name: str, column: object) -> pd.Series:
-    if name in _TEXT:
-        return pd.Series(column, dtype="str")
-    if name in _WHOLE:
-        return pd.Series(column, dtype="int64")
-    if name in _REAL:
-        return pd.Series(column, dtype="float64")
-    if name in _YES_NO:
-        return pd.Series(column, dtype="bool")
-    return pd.Series(column) if len(column) else pd.Series(column, dtype="int64")  # a version is a number or a text
-
 
 MISSING = "9e999"  # how infinity is written in SQLite
 
@@ -100,7 +61,8 @@ def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
         return np.ones(new.shape[1], dtype=bool)
     place = np.minimum(np.searchsorted(stored[0], new[0]), stored.shape[1] - 1)
     there = stored[:, place]
-    return ~((there == new) | (np.isnan(there) & np.isnan(new))).all(axis=0)
+    same = (there == new) | (np.isnan(there) & np.isnan(new))
+    return np.asarray(~same.all(axis=0), dtype=np.bool_)
 
 
 def listed(found: Iterable[int]) -> str:
@@ -174,14 +136,14 @@ class SqliteStore:
             rows["clock_ok"] == 1,
             received,
         )
-        return built(RAW_COLUMNS, [column[order] for column in columns])
+        return frame_of(RAW_COLUMNS, [column[order] for column in columns])
 
     def upsert_observations(self, frame: pd.DataFrame) -> None:
         """Keep or replace observations, and redo the daily roll-up of the days they change. See Store.
 
         Rows that are stored just so are not written again: a recompute that changes one channel writes one channel.
         """
-        checked(frame, OBSERVATION_COLUMNS, "observations")
+        check_frame(frame, OBSERVATION_COLUMNS, "observations")
         if frame.empty:
             return
         with self._database.transaction() as tx:
@@ -236,7 +198,7 @@ class SqliteStore:
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
-        checked(frame, FINDING_COLUMNS, "findings")
+        check_frame(frame, FINDING_COLUMNS, "findings")
         if frame.empty:
             return
         stations, station = _factors(frame["station"])
@@ -288,7 +250,7 @@ class SqliteStore:
                 names.append(np.full(part.shape[1], quantity, dtype=object))
             start, end, value, low, high, n, version = joined(parts, 7)
             labels = _version_labels(connection, whole(version))
-        return built(
+        return frame_of(
             FINDING_COLUMNS,
             [
                 np.full(len(start), station, dtype=object),
@@ -336,7 +298,7 @@ class SqliteStore:
             ]
         number, day, low, mean, high, n = joined(parts, 6)
         place, names = _places(number, numbers)
-        return built(DAILY_COLUMNS, [names[place], whole(day), low, mean, high, whole(n)])
+        return frame_of(DAILY_COLUMNS, [names[place], whole(day), low, mean, high, whole(n)])
 
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
@@ -355,7 +317,7 @@ def _observed(connection: Connection, numbers: dict[str, int], parts: Sequence[n
     codes = whole(code)
     labels = _version_labels(connection, codes // _CODES)
     place, names = _places(number, numbers)
-    return built(
+    return frame_of(
         OBSERVATION_COLUMNS,
         [names[place], whole(measured), real(raw), real(value), codes % _CODES, labels, whole(received)],
     )
@@ -471,7 +433,8 @@ def _carriers(connection: Connection, numbers: dict[str, int]) -> str:
 def _series(tx: Connection, station: str, quantity: str) -> int:
     tx.execute("INSERT OR IGNORE INTO finding_series (station, quantity) VALUES (?, ?)", (station, quantity))
     query = "SELECT id FROM finding_series WHERE station = ? AND quantity = ?"
-    return tx.execute(query, (station, quantity)).fetchone()[0]
+    (number,) = tx.execute(query, (station, quantity)).fetchone()
+    return int(number)
 
 
 def _factors(column: pd.Series | np.ndarray) -> tuple[list[Any], np.ndarray]:
@@ -484,7 +447,7 @@ def _version_numbers(tx: Connection, versions: pd.Series) -> np.ndarray:
     labels, codes = _factors(versions)
     tx.executemany("INSERT OR IGNORE INTO stage_version (label) VALUES (?)", [(label,) for label in labels])
     known = dict(tx.execute("SELECT label, id FROM stage_version").fetchall())
-    return np.array([known[label] for label in labels], dtype=np.int64)[codes]
+    return np.asarray(np.array([known[label] for label in labels], dtype=np.int64)[codes], dtype=np.int64)
 
 
 def _version_labels(connection: Connection, numbers: np.ndarray) -> list[object] | np.ndarray:

@@ -72,6 +72,11 @@ MENDED: tuple[Mended, ...] = (
         r"mm of rain, ended",
         "where the last water went was worked out a second time, from rain alone; it is read from the stored account",
     ),
+    Mended(
+        r"/(line|text|(lines|words)\[\d+\])$",
+        r"Lift (the )?(thatch|profile)\b",
+        "a probe was called by its bare name, so that thatch was to be lifted; it is called the thatch probe",
+    ),
     Mended(r"/(now\[\d+\]|stations/[^/]+)/wetting$", r"^\(nothing\)$", "the stored account of the last water is given"),
     Mended(
         r"/stations/[^/]+/forecast/hours\[\d+\]/(thatch|root_zone)_(wetness|low|high)$|/windows\[\d+\]/chance$",

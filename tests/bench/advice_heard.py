@@ -22,11 +22,12 @@ from pipeline.service import Stores, open_stores
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import ChannelLimits, StationContext
-from pipeline.stages.climate import CLIMATE
+from pipeline.stages.climate import DAILY_CLIMATE
 from pipeline.stages.field_limits import due_ms, learn, limits_table
 from pipeline.stages.layers import layers
-from pipeline.stages.recompute import process, recompute, station_context
-from pipeline.stages.stage import Record, StationFrame, find, record_of
+from pipeline.stages.recompute import Drawn, process, recompute, station_context
+from pipeline.stages.stage import Record, find
+from pipeline.stages.tables import findings_of, findings_table, record_of, series_of
 
 BATCH = 2000
 OUTBOX = "0123456789abcdef"
@@ -90,21 +91,20 @@ def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
         See `table_of`.
     """
     context = _as_played(StationContext.from_config(config, station), raw)
-    frame = process(StationFrame.from_raw(raw), context)
-    record = record_of(frame.observations, frame.findings)
+    drawn = process(series_of(raw), context)
+    record = drawn.record
     first, last = int(raw["measured_at_ms"].min()), int(raw["measured_at_ms"].max())
-    days = find([CLIMATE], record, context, first, last)
-    demand = record_of(frame.observations.iloc[:0], days).findings
+    days = findings_table(find([DAILY_CLIMATE], record, context, first, last), station)
+    demand = findings_of(days)
     learned: dict[str, tuple[ChannelLimits, ...]] = {}
     for at_ms in due_ms(first, last):
         before = Record(record.between(0, at_ms).channels, Record({}, demand).between(0, at_ms).findings)
         for channel, limits in _limits(limits_table(before, context, at_ms), at_ms).items():
             learned[channel] = (*learned.get(channel, ()), limits)
     context = replace(context, learned=learned)
-    categories = frame.observations.assign(channel=pd.Categorical(frame.observations["channel"]))
-    again = layers(StationFrame(categories, frame.findings), context)
+    again = Drawn(station, drawn.channels, tuple(layers(drawn.channels, context)))
     findings = pd.concat([again.findings, days], ignore_index=True)
-    return Known(context, frame.observations, findings.sort_values(["quantity", "start_ms"], ignore_index=True))
+    return Known(context, drawn.observations, findings.sort_values(["quantity", "start_ms"], ignore_index=True))
 
 
 def _as_played(context: StationContext, raw: pd.DataFrame) -> StationContext:

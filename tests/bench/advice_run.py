@@ -17,7 +17,7 @@ from pipeline.diary.facts import (
 )
 from pipeline.site.models import SiteConfig
 from pipeline.soil.layers import Place, medium
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.scenario import load
 from tests.bench.advice_ground import limits
 from tests.bench.advice_heard import Known, in_memory, settings
@@ -119,7 +119,7 @@ def with_facts(found: Kept, which: str) -> dict[str, Any]:
 
 
 def _more(found: Kept) -> dict[str, Any]:
-    usual = climate(found.climate)
+    usual = CLIMATES[found.climate]
     passes = [
         {"kind": i.kind, "variant": i.variant, "depth_mm": i.depth_m * 1000.0} for i in intents(found.facts.grass)
     ]

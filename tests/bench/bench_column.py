@@ -16,7 +16,7 @@ from scipy.sparse import diags
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from simulator import kernels
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import (
     BottomBoundary,
     Column,
@@ -35,7 +35,7 @@ from simulator.column import (
 )
 from simulator.ground import TurfProfile
 from simulator.history import run
-from simulator.materials import Material, material
+from simulator.materials import MATERIALS, Material
 from simulator.weather import generate
 
 TOLERANCES = (1e-2, 3e-3, 1e-3, 3e-4, 1e-4, 3e-5, 1e-5)
@@ -55,7 +55,7 @@ def celia(tolerance: float) -> tuple[Column, float, TopBoundary, float]:
 
 def thatch_in_rain(tolerance: float) -> tuple[Column, float, TopBoundary, float]:
     """20 mm of decayed thatch over sandy loam, 4 mm/h on moist ground for two hours; nothing saturates."""
-    layers = (Layer(material("thatch_decayed"), 0.02), Layer(material("sandy_loam"), 0.48))
+    layers = (Layer(MATERIALS["thatch_decayed"], 0.02), Layer(MATERIALS["sandy_loam"], 0.48))
     spacing = (graded(0.02, 0.0017), graded(0.48, 0.002, 1.2, 0.03))
     column = build(layers, spacing=spacing, stepping=Stepping(theta_tolerance=tolerance, dt_max_s=1e9))
     return column, -2.0, TopBoundary(supply_m_s=4e-3 / 3600.0), 7200.0
@@ -162,15 +162,15 @@ def time_at_error(rows, target: float) -> float:
 
 def profile_year() -> None:
     """A year of a thatchy square, hourly and by the quarter hour, compile time apart."""
-    soils = (Layer(material("clay_loam"), 0.3), Layer(material("loam"), 0.5))
-    place = TurfProfile(material("thatch_decayed"), soils, 0.020, interface=Interface(), bypass_share=0.05)
+    soils = (Layer(MATERIALS["clay_loam"], 0.3), Layer(MATERIALS["loam"], 0.5))
+    place = TurfProfile(MATERIALS["thatch_decayed"], soils, 0.020, interface=Interface(), bypass_share=0.05)
     begin = datetime(2025, 1, 1, tzinfo=UTC)
     before = time.process_time()
-    run(place, generate(climate("mild maritime"), begin, 1, seed=1))
+    run(place, generate(CLIMATES["mild maritime"], begin, 1, seed=1))
     print(f"first day, compiling or loading what was compiled: {time.process_time() - before:.1f} s")
     for name in ("mild maritime", "warm humid"):
         for step_s in (3600, 900):
-            weather = generate(climate(name), begin, 365, seed=1, step_s=step_s)
+            weather = generate(CLIMATES[name], begin, 365, seed=1, step_s=step_s)
             before = time.process_time()
             history = run(place, weather)
             seconds = time.process_time() - before

@@ -36,12 +36,8 @@ from pipeline.soil import radiation as daylight  # noqa: E402
 from pipeline.soil.thatch import CoreReading  # noqa: E402
 from pipeline.stages.field_limits import due_ms, limits_table  # noqa: E402
 from pipeline.stages.recompute import CHUNK_MS, LEAD_IN_MS, LOOK_AHEAD_MS, PERIOD_STAGES, process  # noqa: E402  # noqa: E402
-from pipeline.stages.stage import (  # noqa: E402
-    StationFrame,
-    find,
-    joined,
-    record_of,
-)
+from pipeline.stages.stage import find, joined  # noqa: E402
+from pipeline.stages.tables import findings_of, findings_table, series_of  # noqa: E402
 from pipeline.stages.treatments import COMPARED, Told, core_findings, pass_findings  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, SLOTS, START_MS, year  # noqa: E402
@@ -128,15 +124,15 @@ def every_sum(parts: list[tuple[pd.DataFrame, int, int]], station: StationContex
     daylight._day.cache_clear()  # the almanac of each day is worked out once a run, as in a new process
     frames, found = [], []
     for rows, begin, end in parts:
-        frame = process(StationFrame.from_raw(rows), station, start_ms=begin, end_ms=end)
-        frames.append(record_of(frame.observations, frame.findings))
+        frame = process(series_of(rows), station, start_ms=begin, end_ms=end)
+        frames.append(frame.record)
         found.append(frame.findings)
     record, end_ms = joined(frames), parts[-1][2]
-    drawn = find(PERIOD_STAGES, record, station, START_MS, end_ms)
+    drawn = findings_table(find(PERIOD_STAGES, record, station, START_MS, end_ms), station.station)
     found.append(drawn)
     found += [limits_table(record.between(0, at_ms), station, at_ms) for at_ms in due_ms(START_MS, end_ms)]
     of_station = drawn[(drawn["station"] == station.station) & drawn["quantity"].isin(COMPARED.values())]
-    told = Told(station, record_of(parts[0][0].iloc[:0].assign(value=[], flag=[]), of_station.dropna()).findings)
+    told = Told(station, findings_of(of_station.dropna()))
     rows = [*core_findings(station), *(f for one in station.passes for f in pass_findings(told, (), one))]
     found.append(pd.DataFrame(rows).assign(station=station.station))
     return found

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.forecast.balance_fit import Boxes, PastHours
 from pipeline.soil.layers import Medium, layer_weights_m, medium, middle
 from simulator import kernels, materials
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import Interface, Layer
 from simulator.ground import TurfProfile
 from simulator.history import History, run
@@ -69,16 +69,16 @@ class SimulatedStation:
 
 def limits(name: str) -> tuple[float, float]:
     """Dry and drained water content of a simulated material. [m3 m-3]"""
-    row = materials.table((materials.material(name),))[0]
+    row = materials.table((materials.MATERIALS[name],))[0]
     dry, drained = (float(kernels.hydraulics(row, head)[0]) for head in (WILTING_HEAD_M, FIELD_HEAD_M))
     return dry, drained
 
 
 def simulated(kind: Kind, first: datetime, days: int, *, seed: int, noise: float = NOISE) -> SimulatedStation:
     """Run a station through weather of its climate and read its probes."""
-    weather = generate(climate(kind.climate), first, days, seed=seed)
+    weather = generate(CLIMATES[kind.climate], first, days, seed=seed)
     place = TurfProfile(
-        materials.material(kind.thatch), (Layer(materials.material(kind.soil), 0.5),), kind.thatch_m,
+        materials.MATERIALS[kind.thatch], (Layer(materials.MATERIALS[kind.soil], 0.5),), kind.thatch_m,
         interface=Interface(), bypass_share=kind.bypass_share,
     )  # fmt: skip
     watering = np.zeros(weather.count)

@@ -20,7 +20,7 @@ from pipeline.site.station import StationContext
 from pipeline.soil import quality
 from pipeline.soil.calibration import CURVES
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import StationFrame
+from pipeline.stages.tables import series_of
 from pipeline.units import DAY_MS, Flag
 from simulator.climates import CLIMATES
 from simulator.faults import PROBE_FAULTS, PlantedFault, is_silent, planted
@@ -151,11 +151,11 @@ def see(one: Season) -> Seen:
         ignore_index=True,
     )  # fmt: skip
     with listening() as said:
-        done = process(StationFrame.from_raw(table), one.context).observations
+        done = process(series_of(table), one.context).observations
     flags, times, refused = {}, {}, set()
     for number, name in enumerate(one.context.moisture):
         rows = done["channel"] == name
-        outside = (done.loc[rows, "status"] == "ok") & done.loc[rows, "value"].isna()
+        outside = done.loc[rows, "raw"].notna() & done.loc[rows, "value"].isna()
         refused |= {number * CALL + int(row) for row in np.flatnonzero(outside)}
         flags[name] = done.loc[rows, "flag"].to_numpy()
         times[name] = done.loc[rows, "measured_at_ms"].to_numpy()

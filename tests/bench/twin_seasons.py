@@ -23,7 +23,7 @@ from simulator.climates import CLIMATES
 from simulator.column import Layer
 from simulator.ground import GroundState, TurfProfile, prepare
 from simulator.history import History, run
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.weather import Weather, generate
 
 DEPTHS_M = np.array([0.008, 0.035, 0.065, 0.110, 0.160])
@@ -81,8 +81,8 @@ def place_of(seed: int) -> tuple[TurfProfile, GroundState, str, str, str, np.ran
     thatch = str(rng.choice(["thatch_raw", "thatch_decayed"]))
     under = "sandy_loam" if soil != "sandy_loam" else "loam"
     place = TurfProfile(
-        material(thatch),
-        (Layer(material(soil), float(rng.uniform(0.2, 0.35))), Layer(material(under), 0.5)),
+        MATERIALS[thatch],
+        (Layer(MATERIALS[soil], float(rng.uniform(0.2, 0.35))), Layer(MATERIALS[under], 0.5)),
         float(rng.uniform(0.014, 0.022)),
     )
     ground = prepare(place, head_m=-float(rng.uniform(0.5, 2.0)), temperature_degc=13.0)

@@ -16,7 +16,9 @@ import pandas as pd
 from pipeline.site.station import StationContext
 from pipeline.soil.drying import HELD
 from pipeline.stages.layers import layers
-from pipeline.stages.stage import Record, StationFrame, find, record_of
+from pipeline.stages.recompute import Drawn
+from pipeline.stages.stage import Record, find
+from pipeline.stages.tables import findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
 from pipeline.units import DAY_MS, Flag
 from simulator.history import History
@@ -51,7 +53,7 @@ def water_of(seed: int, history: History, record: Record, context: StationContex
     context = replace(context, channels=own, root_zone_m=ROOT_ZONE_M)
     whole = _with_layers(record, context)
     hours = history.start_ms + HOUR_MS * np.arange(history.weather.count + 1, dtype=np.int64)
-    table = find((WETTING, DRYING), whole, context, first_ms, int(hours[-1]))
+    table = findings_table(find((WETTING, DRYING), whole, context, first_ms, int(hours[-1])), "s1")
     told = {(row.quantity, row.start_ms): row for row in table[table["station"] == "s1"].itertuples()}
     exact = (history.thatch_water_mm / (1000.0 * history.thatch_m) - context.thatch.dry_prior) / (
         context.thatch.drained_prior - context.thatch.dry_prior
@@ -99,12 +101,10 @@ def _with_layers(record: Record, context: StationContext) -> Record:
             "status": "ok", "clock_ok": True, "received_at_ms": np.concatenate(times),
         }
     )  # fmt: skip
-    frame = StationFrame.from_raw(raw)
-    frame = frame.with_columns(
-        value=frame.observations["raw"].to_numpy(), flag=np.full(value.size, Flag.GOOD, dtype=np.uint8)
-    )
-    findings = layers(frame, context).findings
-    return Record(record.channels, record_of(frame.observations, findings).findings)
+    series = {
+        i: replace(one, value=one.raw, flag=np.full_like(one.flag, Flag.GOOD)) for i, one in series_of(raw).items()
+    }
+    return Record(record.channels, Drawn("s1", series, tuple(layers(series, context))).record.findings)
 
 
 @dataclass(frozen=True)

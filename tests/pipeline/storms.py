@@ -10,7 +10,8 @@ import pandas as pd
 from hardware.probe import Channel, load_probe
 from pipeline.site.station import Dated, StationContext
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import Record, StationFrame, find, record_of
+from pipeline.stages.stage import Record, find
+from pipeline.stages.tables import findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
@@ -73,14 +74,14 @@ def storm(slots: int = 12 * DAY) -> dict[str, np.ndarray]:
 
 def record(rows: pd.DataFrame, context: StationContext = CONTEXT) -> Record:
     """What the quarter-hour stages make of raw rows."""
-    done = process(StationFrame.from_raw(rows), context)
-    return record_of(done.observations, done.findings)
+    done = process(series_of(rows), context)
+    return done.record
 
 
 def found(series: dict[str, np.ndarray], context: StationContext = CONTEXT) -> pd.DataFrame:
     rows = raw(series)
     first, last = int(rows["measured_at_ms"].min()), int(rows["measured_at_ms"].max())
-    table = find(STAGES, record(rows, context), context, first, last + 1)
+    table = findings_table(find(STAGES, record(rows, context), context, first, last + 1), context.station)
     return table.set_index(["station", "quantity"])
 
 

@@ -10,7 +10,8 @@ import pandas as pd
 
 from hardware.probe import load_probe
 from pipeline.site.station import Dated, StationContext
-from pipeline.stages.stage import Record, record_of
+from pipeline.stages.stage import Record
+from pipeline.stages.tables import record_of
 from pipeline.units import Flag
 
 DAY_MS = 86_400_000

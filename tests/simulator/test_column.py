@@ -31,7 +31,7 @@ from simulator.column import (
     storage_m,
     theta,
 )
-from simulator.materials import Material, material
+from simulator.materials import MATERIALS, Material
 
 DATA = Path(__file__).parents[1] / "data" / "richards_benchmarks"
 CM_PER_HOUR = 0.01 / 3600.0
@@ -213,7 +213,7 @@ def test_free_drainage_settles_at_unit_gradient():
 
 def test_pond_fills_then_runs_off():
     """Rain above what clay can take stands to the pond's limit and the rest runs off; the ledger has all of it."""
-    clay = material("clay_loam_hard")
+    clay = MATERIALS["clay_loam_hard"]
     column = single(clay, 0.3, 0.005, BottomBoundary("free_drainage"))
     state, flow = advance(
         column, start(column, -1.0), TopBoundary(supply_m_s=20e-3 / 3600.0, pond_limit_m=0.003), 7200.0
@@ -226,7 +226,7 @@ def test_pond_fills_then_runs_off():
 
 def test_seepage_face_holds_water_until_the_base_is_full():
     """Over open gravel nothing drains while the base is unsaturated: a sand carpet keeps its perched water."""
-    column = single(material("sand_root_zone"), 0.3, 0.005, BottomBoundary("seepage_face"))
+    column = single(MATERIALS["sand_root_zone"], 0.3, 0.005, BottomBoundary("seepage_face"))
     state, flow = advance(column, start(column, -0.5), TopBoundary(supply_m_s=1e-3 / 3600.0), 3600.0)
     assert flow.drainage_m == 0.0
     state, flow = advance(column, state, TopBoundary(supply_m_s=30e-3 / 3600.0), 24 * 3600.0)
@@ -238,7 +238,7 @@ def test_seepage_face_holds_water_until_the_base_is_full():
 
 def thatch_over_clay(interface: Interface | None, repellency: Repellency | None = None) -> Column:
     return build(
-        (Layer(material("thatch_decayed"), 0.02), Layer(material("clay_loam"), 0.28)),
+        (Layer(MATERIALS["thatch_decayed"], 0.02), Layer(MATERIALS["clay_loam"], 0.28)),
         spacing=(graded(0.02, 0.002), graded(0.28, 0.002, 1.2, 0.03)),
         break_below=None if interface is None else 0,
         interface=interface,

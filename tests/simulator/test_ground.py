@@ -7,7 +7,7 @@ import pytest
 from scipy.linalg import solve_banded
 
 from simulator import kernels
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import Interface, Layer, Repellency, TopBoundary, advance, node_water_m, start, theta
 from simulator.ground import (
     TurfProfile,
@@ -21,14 +21,14 @@ from simulator.ground import (
     thatch_node,
 )
 from simulator.history import run
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.sward import PASSES
 from simulator.weather import generate, with_storm
 
 START = datetime(2025, 1, 1, tzinfo=UTC)
 SQUARE = TurfProfile(
-    material("thatch_decayed"),
-    (Layer(material("clay_loam"), 0.30), Layer(material("loam"), 0.50)),
+    MATERIALS["thatch_decayed"],
+    (Layer(MATERIALS["clay_loam"], 0.30), Layer(MATERIALS["loam"], 0.50)),
     0.020,
     interface=Interface(),
     repellency=Repellency(),
@@ -39,7 +39,7 @@ SQUARE = TurfProfile(
 @pytest.fixture(scope="module")
 def year():
     """A year of a thatchy square in a warm humid climate, with cloudbursts, ponding, roots and a pass."""
-    weather = generate(climate("warm humid"), START, 365, seed=21)
+    weather = generate(CLIMATES["warm humid"], START, 365, seed=21)
     weather = with_storm(weather, 150.5, 60.0, 1.0)
     return run(SQUARE, weather, passes=((240 * 24, PASSES["scarify"]),))
 
@@ -160,7 +160,7 @@ def head_form_balance_error(column, spans) -> tuple[float, float]:
 
 def test_head_form_control_loses_water_by_orders_of_magnitude_more():
     """The known fault of the head form shows on this very column, and ours has not got it: the check can fail."""
-    plain = TurfProfile(material("thatch_decayed"), (Layer(material("sandy_loam"), 0.4),), 0.012)
+    plain = TurfProfile(MATERIALS["thatch_decayed"], (Layer(MATERIALS["sandy_loam"], 0.4),), 0.012)
     column = column_of(plain)
     wet, dry = TopBoundary(supply_m_s=5e-3 / 3600.0), TopBoundary(evaporation_m_s=0.1e-3 / 3600.0)
     spans = [(wet, 2.0), (dry, 22.0)] * 3
@@ -178,7 +178,7 @@ def test_same_seed_gives_the_same_bytes():
     """Two runs of one seed agree to the last bit in water, heat, roots and fluxes."""
 
     def once():
-        return run(SQUARE, generate(climate("mild maritime"), START, 20, seed=4))
+        return run(SQUARE, generate(CLIMATES["mild maritime"], START, 20, seed=4))
 
     one, other = once(), once()
     for name in ("head_m", "temperature_degc", "root_density", "uptake_mm", "thatch_m"):
@@ -231,10 +231,10 @@ def test_strength_follows_density_and_drying():
 def test_thatch_of_the_soils_own_material_is_refused():
     """Thatch must be told from the soil under it: the same material in both is refused by name."""
     with pytest.raises(ValueError, match="found loam under thatch of the same material"):
-        prepare(TurfProfile(material("loam"), (Layer(material("loam"), 0.3),), 0.01))
+        prepare(TurfProfile(MATERIALS["loam"], (Layer(MATERIALS["loam"], 0.3),), 0.01))
 
 
 def test_thatch_too_thin_to_be_a_layer_is_refused():
     """Under 1 mm there is no thatch to speak of."""
     with pytest.raises(ValueError, match=r"thatch_m: found 0\.0005"):
-        prepare(TurfProfile(material("thatch_raw"), (Layer(material("loam"), 0.3),), 0.0005))
+        prepare(TurfProfile(MATERIALS["thatch_raw"], (Layer(MATERIALS["loam"], 0.3),), 0.0005))

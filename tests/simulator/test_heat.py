@@ -5,7 +5,7 @@ import pytest
 
 from simulator import heat
 from simulator.column import Layer, build, graded, start, theta
-from simulator.materials import material
+from simulator.materials import MATERIALS
 
 DIFFUSIVITY_M2_S = 0.5e-6
 DAY_S = 86400.0
@@ -53,7 +53,7 @@ def test_yearly_wave_goes_deeper():
 
 def test_wet_ground_holds_and_carries_more_heat():
     """Water adds its heat capacity, 4.18 MJ m-3 K-1 by volume, and opens the way for heat (algebra; direction)."""
-    column = build((Layer(material("sandy_loam"), 0.5),), spacing=(graded(0.5, 0.02),))
+    column = build((Layer(MATERIALS["sandy_loam"], 0.5),), spacing=(graded(0.5, 0.02),))
     levels = heat.grid(column)
     dry, wet = (theta(column, start(column, head)) for head in (-50.0, -0.01))
     (c_dry, k_dry), (c_wet, k_wet) = heat.properties(dry, levels), heat.properties(wet, levels)

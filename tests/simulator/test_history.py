@@ -5,18 +5,18 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import Interface, Layer
 from simulator.ground import TurfProfile
 from simulator.history import JoinedHistory, run
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.sward import PASSES
 from simulator.weather import between, generate, with_storm, without_rain
 
 START = datetime(2025, 6, 1, tzinfo=UTC)
 PLACE = TurfProfile(
-    material("thatch_decayed"),
-    (Layer(material("loam"), 0.15), Layer(material("sandy_loam"), 0.35)),
+    MATERIALS["thatch_decayed"],
+    (Layer(MATERIALS["loam"], 0.15), Layer(MATERIALS["sandy_loam"], 0.35)),
     0.015,
     interface=Interface(),
     bypass_share=0.1,
@@ -26,7 +26,7 @@ PLACE = TurfProfile(
 @pytest.fixture(scope="module")
 def month():
     """Thirty June days: one storm of 12 mm on day 10, a watering of 6 mm on day 20, otherwise dry."""
-    weather = without_rain(generate(climate("mild maritime"), START, 30, seed=8), 0, 30)
+    weather = without_rain(generate(CLIMATES["mild maritime"], START, 30, seed=8), 0, 30)
     weather = with_storm(weather, 10.0, 12.0, 3.0)
     watering = np.zeros(weather.count)
     watering[20 * 24 + 4] = 6.0
@@ -131,7 +131,7 @@ def test_storage_between_depths_is_that_of_the_column(month):
 
 def test_a_run_goes_on_where_another_stopped():
     """Ten days in one run, or five hourly and then five more from the state left, are the same ground and rain."""
-    weather = generate(climate("warm humid"), START, 10, seed=8)
+    weather = generate(CLIMATES["warm humid"], START, 10, seed=8)
     whole = run(PLACE, weather)
     first = run(PLACE, between(weather, 0, 5))
     second = run(PLACE, between(weather, 5, 10), first=first.last)

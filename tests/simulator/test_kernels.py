@@ -10,8 +10,8 @@ import sys
 {block}
 from simulator import kernels
 from simulator.column import BottomBoundary, Layer, TopBoundary, advance, build, graded, start
-from simulator.materials import material
-column = build((Layer(material("thatch_decayed"), 0.02), Layer(material("loam"), 0.2)),
+from simulator.materials import MATERIALS
+column = build((Layer(MATERIALS["thatch_decayed"], 0.02), Layer(MATERIALS["loam"], 0.2)),
                spacing=(graded(0.02, 0.004), graded(0.2, 0.02)))
 state, flow = advance(column, start(column, -2.0), TopBoundary(supply_m_s=2e-6), 3600.0)
 print(kernels.HAS_NUMBA, repr(float(state.head_m[0])), repr(flow.drainage_m))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from simulator import kernels
-from simulator.materials import MATERIALS, Material, material, table
+from simulator.materials import MATERIALS, Material, table
 
 
 def content(entry: Material, head_m: float) -> float:
@@ -31,7 +31,7 @@ RANGES = {
 def test_turf_materials_lie_in_their_working_ranges(name):
     """Each turf material is inside the range of its kind when full, drained and wilted, and in conductivity."""
     full, drained, wilted, conductivity = RANGES[name]
-    entry = material(name)
+    entry = MATERIALS[name]
     for head_m, (low, high) in ((0.0, full), (-1.02, drained), (-153.0, wilted)):
         assert low <= content(entry, head_m) <= high
     assert conductivity[0] <= entry.k_s_m_s * 3.6e6 <= conductivity[1]
@@ -52,13 +52,13 @@ def test_turf_materials_lie_in_their_working_ranges(name):
 )
 def test_fits_pass_through_their_points(name, drained, wilted):
     """Each curve passes through the two contents it was fitted to by another solver; rounding of alpha and n."""
-    found = [content(material(name), head_m) for head_m in (-1.02, -153.0)]
+    found = [content(MATERIALS[name], head_m) for head_m in (-1.02, -153.0)]
     assert found == pytest.approx([drained, wilted], abs=0.005)
 
 
 def test_sand_root_zone_holds_its_water_at_thirty_centimetres():
     """At 0.30 m suction the sand holds 15-25 % (specification of sand root zones)."""
-    assert 0.15 <= content(material("sand_root_zone"), -0.30) <= 0.25
+    assert 0.15 <= content(MATERIALS["sand_root_zone"], -0.30) <= 0.25
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_relative_conductivity_at_one_metre(alpha_cm, n, relative):
 @pytest.mark.parametrize("name", sorted(MATERIALS))
 def test_slopes_are_those_of_the_curves(name):
     """Capacity and slope of conductivity agree with small differences of the curves themselves (algebra)."""
-    row = table((material(name),))[0]
+    row = table((MATERIALS[name],))[0]
     for head_m in (-0.1, -0.5, -3.0, -50.0):
         step = 1e-6 * -head_m
         above, below = kernels.hydraulics(row, head_m + step), kernels.hydraulics(row, head_m - step)
@@ -102,7 +102,7 @@ def test_slopes_are_those_of_the_curves(name):
 
 def test_dry_sand_keeps_its_digits():
     """Conductivity of very dry sand falls by the power law of its own parameters: no cancellation to zero or noise."""
-    row = table((material("sand_coarse"),))[0]
+    row = table((MATERIALS["sand_coarse"],))[0]
     heads = -np.array([100.0, 200.0])
     k = [kernels.hydraulics(row, float(head))[2] for head in heads]
     n = 2.68
@@ -113,16 +113,10 @@ def test_dry_sand_keeps_its_digits():
 def test_material_without_air_entry_below_one_point_two_is_refused():
     """A fine soil with n below 1.2 and no air entry is refused with the name of what is missing."""
     with pytest.raises(ValueError, match=r"clay_loam: air_entry_m: found 0\.0 with n 1\.19"):
-        table((replace(material("clay_loam"), air_entry_m=0.0),))
+        table((replace(MATERIALS["clay_loam"], air_entry_m=0.0),))
 
 
 def test_contents_out_of_order_are_refused():
     """Residual above saturated content is refused with both numbers."""
     with pytest.raises(ValueError, match=r"loam: theta_r, theta_s: found 0\.5, 0\.45"):
-        table((replace(material("loam"), theta_r=0.5),))
-
-
-def test_unknown_material_lists_the_known():
-    """A name that is not there is answered with those that are."""
-    with pytest.raises(KeyError, match=r"found 'moon', expected one of .*sandy_loam"):
-        material("moon")
+        table((replace(MATERIALS["loam"], theta_r=0.5),))

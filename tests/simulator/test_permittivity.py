@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.permittivity import mineral_soil, mixture, organic_layer, turf_layer
 
 # Topp, Davis & Annan 1980, Water Resour. Res. 16, 574-582: water content from permittivity (from memory), the other
@@ -53,7 +53,7 @@ def malicki(permittivity: float, density: float) -> float:
 @pytest.mark.parametrize(("name", "density"), [("thatch_raw", 0.3), ("thatch_decayed", 0.3), ("mat_sanded", 1.05)])
 def test_turf_layer_is_given_back_roughly_by_a_published_calibration(name: str, density: float) -> None:
     """A calibration from peats and soils returns the water within 0.05 m3 m-3, as a real one would without cores."""
-    made_of = material(name)
+    made_of = MATERIALS[name]
     relation = turf_layer(
         porosity=made_of.theta_s,
         bulk_density_g_cm3=made_of.bulk_density_kg_m3 / 1000.0,

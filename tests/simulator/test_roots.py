@@ -5,10 +5,10 @@ import pytest
 
 from simulator import roots
 from simulator.column import Layer, build, graded
-from simulator.materials import material
+from simulator.materials import MATERIALS
 
 COLUMN = build(
-    (Layer(material("thatch_decayed"), 0.02), Layer(material("loam"), 0.5)),
+    (Layer(MATERIALS["thatch_decayed"], 0.02), Layer(MATERIALS["loam"], 0.5)),
     spacing=(graded(0.02, 0.002), graded(0.5, 0.003, 1.2, 0.04)),
 )
 COUNT = COLUMN.depth_m.size

@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from simulator.player import SitePlayer
 from simulator.probes import VirtualProbe
 from simulator.scenario import parse
 from simulator.scenario_site import played_site
-from simulator.service import Service
 from simulator.site import describe
 
 DAY_MS = 86_400_000
@@ -106,14 +106,14 @@ def test_probes_differ_from_the_truth_and_from_each_other(site):
 
 
 def test_played_history_waits_at_its_fine_end_and_tells_the_steps_of_its_clock(site, tmp_path):
-    """The service pauses where the description says, and its clock has the scenario's step."""
-    service = Service(site, tmp_path, rate=60.0)
+    """The player pauses where the description says, and its clock has the scenario's step."""
+    player = SitePlayer(site, tmp_path, rate=60.0)
     try:
-        assert service.time.pause_ms == site.fine_from_ms
-        assert service.progress()["paused"] is False
+        assert player.time.pause_ms == site.fine_from_ms
+        assert player.progress()["paused"] is False
         assert site.clock_steps == [(site.start_ms + 36 * 3_600_000, 120_000)]
     finally:
-        service.close()
+        player.close()
 
 
 def test_fine_days_that_do_not_fit_are_refused():

@@ -13,20 +13,19 @@ from contextlib import contextmanager
 
 import numpy as np
 import pandas as pd
-from influxdb_client import InfluxDBClient
 from influxdb_client.client.exceptions import InfluxDBError
+from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
+from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, check_frame, frame_of
 from pipeline.store.influx import flux
-from pipeline.store.sqlite import built, checked
 from pipeline.units import DAY_MS
 
-REQUEST_TIMEOUT_S = 30.0
+SERVER_TIMEOUT_S = 30.0
 POINTS_A_REQUEST = 5000
 _NO_ROOM = 507  # HTTP status of RFC 4918: insufficient storage
 
@@ -48,7 +47,7 @@ class InfluxStore:
         self._url = url
         self._bucket = bucket
         self._site = site
-        self._client = InfluxDBClient(url=url, org=org, token=token, timeout=int(REQUEST_TIMEOUT_S * 1000))
+        self._client = InfluxDBClient(url=url, org=org, token=token, timeout=int(SERVER_TIMEOUT_S * 1000))
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
         self._asker = self._client.query_api()
 
@@ -84,18 +83,18 @@ class InfluxStore:
             held.update(
                 Reading(
                     self._site,
-                    row.node,
-                    row.outbox_id,
-                    int(row.seq),
-                    row.channel,
-                    row.slot,
-                    int(row.at_ms),
-                    float(row.raw) if row.status == Status.OK else None,
-                    Status(row.status),
-                    int(row.attempts),
-                    bool(row.clock_ok),
+                    row["node"],
+                    row["outbox_id"],
+                    int(row["seq"]),
+                    row["channel"],
+                    row["slot"],
+                    int(row["at_ms"]),
+                    float(row["raw"]) if row["status"] == Status.OK else None,
+                    Status(row["status"]),
+                    int(row["attempts"]),
+                    bool(row["clock_ok"]),
                 )
-                for row in frame.itertuples(index=False)
+                for row in frame.to_dict("records")
             )
         return [r for r in readings if r not in held]
 
@@ -105,11 +104,11 @@ class InfluxStore:
         frame = frame.sort_values(["channel", "at_ms", "outbox_id", "seq"])
         ok = frame["status"] == Status.OK.value
         named = frame.rename(columns={"at_ms": "measured_at_ms"}).assign(raw=frame["raw"].where(ok, np.nan))
-        return built(RAW_COLUMNS, [named[name].to_numpy() for name in RAW_COLUMNS])
+        return frame_of(RAW_COLUMNS, [named[name].to_numpy() for name in RAW_COLUMNS])
 
     def upsert_observations(self, frame: pd.DataFrame) -> None:
         """Write observations, each in place of an earlier one. See Store."""
-        checked(frame, OBSERVATION_COLUMNS, "observations")
+        check_frame(frame, OBSERVATION_COLUMNS, "observations")
         points = pd.DataFrame({"site": self._site, "channel": frame["channel"].to_numpy()}, index=range(len(frame)))
         for name in ("raw", "value"):
             points[name], points[f"has_{name}"] = _number_and_mark(frame[name])
@@ -150,7 +149,7 @@ class InfluxStore:
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Write findings, each in place of an earlier one. See Store."""
-        checked(frame, FINDING_COLUMNS, "findings")
+        check_frame(frame, FINDING_COLUMNS, "findings")
         points = pd.DataFrame({"site": self._site, "station": frame["station"].to_numpy()}, index=range(len(frame)))
         points["quantity"] = frame["quantity"].to_numpy()
         points["end_ms"] = frame["end_ms"].to_numpy(np.int64)
@@ -177,7 +176,7 @@ class InfluxStore:
             **{name: _marked(frame, name) for name in ("value", "low", "high")},
             **{"n": frame["n"].to_numpy(), "reason": reason.to_numpy(), "stage_version": _versions(frame)},
         }
-        return built(FINDING_COLUMNS, [columns[name] for name in FINDING_COLUMNS])
+        return frame_of(FINDING_COLUMNS, [columns[name] for name in FINDING_COLUMNS])
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings of a span. See Store."""
@@ -213,12 +212,12 @@ class InfluxStore:
                 parts.append(part.set_index(["channel", "at_ms"])["value"].rename(name))
             merged = pd.concat(parts, axis=1).reset_index().sort_values(["channel", "at_ms"])
         renamed = merged.rename(columns={"at_ms": "day_ms"})
-        return built(DAILY_COLUMNS, [renamed[name].to_numpy() for name in DAILY_COLUMNS])
+        return frame_of(DAILY_COLUMNS, [renamed[name].to_numpy() for name in DAILY_COLUMNS])
 
     def close(self) -> None:
         """Close the connections. Nothing waits to be written."""
-        self._writer.close()
-        self._client.close()
+        self._writer.close()  # type: ignore[no-untyped-call]
+        self._client.close()  # type: ignore[no-untyped-call]
 
     def _rows(
         self,
@@ -232,7 +231,7 @@ class InfluxStore:
         limit: int | None = None,
     ) -> pd.DataFrame:
         if not channels or start_ms >= end_ms:  # the server refuses an empty span
-            return pd.DataFrame(columns=kept)
+            return pd.DataFrame(columns=list(kept))
         place = (self._bucket, self._site)
         return self._ask(flux.rows(*place, channels, measurement, start_ms, end_ms, after=after, limit=limit), kept)
 
@@ -242,7 +241,8 @@ class InfluxStore:
         frames = [f for f in (answer if isinstance(answer, list) else [answer]) if not f.empty]
         if not frames:
             return pd.DataFrame(columns=list(kept))
-        return pd.concat([frame.reindex(columns=list(kept)) for frame in frames], ignore_index=True)
+        whole: pd.DataFrame = pd.concat([frame.reindex(columns=list(kept)) for frame in frames], ignore_index=True)
+        return whole
 
     def _write(self, measurement: str, frame: pd.DataFrame, times_ns: np.ndarray, tags: list[str]) -> None:
         frame = frame.set_index(pd.DatetimeIndex(times_ns.astype("datetime64[ns]"), tz="UTC"))
@@ -279,7 +279,7 @@ def _observations(frame: pd.DataFrame) -> pd.DataFrame:
         **{"raw": _marked(frame, "raw"), "value": _marked(frame, "value"), "flag": frame["flag"].to_numpy()},
         **{"stage_version": _versions(frame), "received_at_ms": frame["received_at_ms"].to_numpy()},
     }
-    return built(OBSERVATION_COLUMNS, [columns[name] for name in OBSERVATION_COLUMNS])
+    return frame_of(OBSERVATION_COLUMNS, [columns[name] for name in OBSERVATION_COLUMNS])
 
 
 def _number_and_mark(column: pd.Series) -> tuple[np.ndarray, np.ndarray]:

@@ -24,7 +24,7 @@ from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import StationFrame
+from pipeline.stages.tables import series_of
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,
@@ -206,7 +206,7 @@ def test_holding_from_raw_readings_to_the_line():
             for i, v in raw.items()
         ]
     )
-    result = process(StationFrame.from_raw(table), CONTEXT)
+    result = process(series_of(table), CONTEXT)
     watch = watch_of(result.findings, result.observations)
     events = [e for e in one_look(watch, slots) if e.rule == "thatch_holding"]
     assert [e.kind for e in events] == ["opened", "closed"]

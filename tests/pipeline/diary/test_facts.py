@@ -18,7 +18,8 @@ from pipeline.soil.layers import Place
 from pipeline.stages.field_limits import limits_table
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.roots import ROOTS
-from pipeline.stages.stage import StationFrame, find, record_of
+from pipeline.stages.stage import find
+from pipeline.stages.tables import series_of
 from pipeline.units import DAY_MS, Flag
 from tests.pipeline import turf_days
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
@@ -108,11 +109,11 @@ def test_lifts_and_returns_pair_up() -> None:
 
 def test_a_lifted_probe_fails_and_then_settles_for_a_fortnight() -> None:
     """Out: fail; back: suspect for 14 days of 96 slots; before and after as ever. No other probe is touched."""
-    seen = process(StationFrame.from_raw(raw(storm(20 * 96))), MOVED).observations
+    seen = process(series_of(raw(storm(20 * 96))), MOVED).observations
     flags = seen[seen["channel"] == THATCH]["flag"].to_numpy()
     assert set(flags[480:500]) == {Flag.FAIL} and set(flags[500 : 500 + 14 * 96]) == {Flag.SUSPECT}
     assert flags[479] == Flag.GOOD and flags[500 + 14 * 96] == Flag.GOOD
-    still = process(StationFrame.from_raw(raw(storm(20 * 96))), CONTEXT).observations
+    still = process(series_of(raw(storm(20 * 96))), CONTEXT).observations
     for channel in SOIL:
         ours, theirs = (table[table["channel"] == channel]["flag"].to_numpy() for table in (seen, still))
         assert ours.tolist() == theirs.tolist()
@@ -120,7 +121,7 @@ def test_a_lifted_probe_fails_and_then_settles_for_a_fortnight() -> None:
 
 def test_layers_say_why_they_are_withheld_after_a_return() -> None:
     """Thatch is withheld with the probe's move as its reason, the root zone is told as ever."""
-    findings = process(StationFrame.from_raw(raw(storm())), MOVED).findings.set_index("quantity")
+    findings = process(series_of(raw(storm())), MOVED).findings.set_index("quantity")
     thatch = findings.loc["thatch_water"]
     assert np.isnan(thatch["value"].to_numpy()[485:]).all()
     assert thatch["reason"].iloc[490].endswith("t1 was lifted on 6 March 2024")
@@ -140,9 +141,9 @@ def test_limits_begin_anew_when_a_probe_is_put_back() -> None:
     both = replace(context, learned={THATCH: (*learned[THATCH], later)})
     assert both.learned_at(THATCH, BACK_MS + 19 * DAY_MS) is None
     assert both.learned_at(THATCH, BACK_MS + 20 * DAY_MS) is later
-    done = process(StationFrame.from_raw(raw(storm(25 * 96))), CONTEXT)
+    done = process(series_of(raw(storm(25 * 96))), CONTEXT)
     at_ms = STORM_MS + 25 * DAY_MS
-    history = record_of(done.observations, done.findings)
+    history = done.record
     before, after = (limits_table(history, c, at_ms).set_index(["station", "quantity"]) for c in (CONTEXT, MOVED))
     assert after.loc[(THATCH, "dry_limit"), "n"] < before.loc[(THATCH, "dry_limit"), "n"]
     assert after.loc[(SOIL[0], "dry_limit")].equals(before.loc[(SOIL[0], "dry_limit")])
@@ -156,9 +157,9 @@ def test_a_fortnight_without_a_settled_probe_says_so() -> None:
         if "/p1/moisture" in name:
             table[name] = np.full(time_ms.size, np.nan)  # as the quality stage would leave it
     found = find((ROOTS,), turf_days.record(time_ms, table), moved, turf_days.MONDAY_MS, turf_days.MONDAY_MS + 1)
-    depth = found[found["quantity"] == "root_depth_90"].iloc[0]
-    assert np.isnan(depth["value"])
-    assert depth["reason"].startswith("p1 was lifted on 16 June 2024; only 0 dry days")
+    depth = next(one for one in found if one.quantity == "root_depth_90")
+    assert np.isnan(depth.value)
+    assert depth.reason.startswith("p1 was lifted on 16 June 2024; only 0 dry days")
 
 
 @pytest.mark.parametrize(

@@ -11,11 +11,11 @@ from pipeline.soil.arrival import SoilProfile
 from pipeline.soil.layers import CELL_MS, layer_weights_m
 from pipeline.soil.thatch import AT_MOST, thickness_from_wetting
 from pipeline.soil.wetting import Spell, events
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import Layer
 from simulator.ground import TurfProfile
 from simulator.history import run
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.weather import generate
 
 DEPTHS_M = np.array([0.02, 0.05, 0.10, 0.15, 0.20])
@@ -65,8 +65,8 @@ def test_thick_thatch_is_told_from_thin_in_simulated_ground() -> None:
     half of itself from the truth: the sum reads no core, so the order of the two is the show."""
     found_m = {}
     for thickness_m in (0.015, 0.030):
-        place = TurfProfile(material("thatch_decayed"), (Layer(material("loam"), 0.5),), thickness_m)
-        history = run(place, generate(climate("warm humid"), datetime(2025, 5, 1, tzinfo=UTC), 60, seed=4))
+        place = TurfProfile(MATERIALS["thatch_decayed"], (Layer(MATERIALS["loam"], 0.5),), thickness_m)
+        history = run(place, generate(CLIMATES["warm humid"], datetime(2025, 5, 1, tzinfo=UTC), 60, seed=4))
         hours_ms = history.start_ms + 3_600_000 * np.arange(history.weather.count + 1)
         theta = np.stack([history.water_content(thickness_m + depth) for depth in DEPTHS_M], axis=1)
         thatch = history.water_content(thickness_m / 2.0)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.advice.station_inputs import demand_mm
-from pipeline.stages.climate import CLIMATE, CLIMATE_QUANTITIES, reference_et
+from pipeline.stages.climate import CLIMATE_QUANTITIES, DAILY_CLIMATE, reference_et
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, record, values
 
@@ -23,7 +23,7 @@ def found(made, context=CONTEXT, start_ms=MONDAY_MS, **changed):
     time_ms, table = made
     table = {k: v for k, v in {**table, **changed}.items() if v is not None}
     part = record(time_ms, table).between(start_ms - DAY_MS, start_ms + DAY_MS)
-    return {f.quantity: f for f in CLIMATE.run(part, context, start_ms, start_ms + DAY_MS)}
+    return {f.quantity: f for f in DAILY_CLIMATE.run(part, context, start_ms, start_ms + DAY_MS)}
 
 
 def hourly_sum_mm(made) -> float:

@@ -27,7 +27,8 @@ from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
 from pipeline.site.station import StationContext
 from pipeline.stages.recompute import PERIOD_STAGES, process
-from pipeline.stages.stage import StationFrame, find, record_of
+from pipeline.stages.stage import find
+from pipeline.stages.tables import series_of
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC
@@ -186,8 +187,8 @@ def refused_or_worked_out(site: Path, text: str, seed: int = 0) -> str:
         return "refused"
     context = StationContext.from_config(config, "s1")
     raw = readings(context, seed)
-    done = process(StationFrame.from_raw(raw), context)
-    record = record_of(done.observations, done.findings)
+    done = process(series_of(raw), context)
+    record = done.record
     find(PERIOD_STAGES, record, context, START_MS, START_MS + SLOTS * SLOT_MS)
     order = ["channel", "measured_at_ms"]
     kept = done.observations.sort_values(order)["raw"].to_numpy()

@@ -10,11 +10,11 @@ import pytest
 
 from pipeline.stages.stage import Record
 from pipeline.stages.wetting import DRYING
-from simulator.climates import climate
+from simulator.climates import CLIMATES
 from simulator.column import Layer
 from simulator.ground import TurfProfile
 from simulator.history import run
-from simulator.materials import material
+from simulator.materials import MATERIALS
 from simulator.weather import generate
 from tests.pipeline.storms import CONTEXT, DAY, HOUR_MS, found, storm
 
@@ -79,8 +79,8 @@ def test_hold_time_of_simulated_thatch_is_recovered(seed):
     """Thatch of the simulated column read with noise: hold times within an hour and a tenth of those counted from its
     exact water, hour by hour, for four in five (noise moves the crossing where it dries slowly), and never too long
     where the next rain cut them short."""
-    place = TurfProfile(material("thatch_decayed"), (Layer(material("loam"), 0.4),), 0.020)
-    truth = run(place, generate(climate("warm humid"), datetime(2025, 4, 1, tzinfo=UTC), 60, seed=seed))
+    place = TurfProfile(MATERIALS["thatch_decayed"], (Layer(MATERIALS["loam"], 0.4),), 0.020)
+    truth = run(place, generate(CLIMATES["warm humid"], datetime(2025, 4, 1, tzinfo=UTC), 60, seed=seed))
     hours = truth.start_ms + HOUR_MS * np.arange(truth.weather.count + 1, dtype=np.int64)
     # any two limits serve a twin; the thatch often crosses between these
     exact = (truth.water_content(0.010) - 0.15) / (0.25 - 0.15)

@@ -13,7 +13,8 @@ from hardware.reading import Reading
 from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_table
 from pipeline.stages.recompute import process, recompute, station_context
-from pipeline.stages.stage import Record, StationFrame
+from pipeline.stages.stage import Record
+from pipeline.stages.tables import series_of
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, lines, reading, stored
 from tests.pipeline.storms import CONTEXT, SOIL, raw, storm
@@ -41,7 +42,7 @@ def three_hourly(days: int) -> list[Reading]:
 
 def wetness_of(series: dict[str, np.ndarray], context: StationContext) -> np.ndarray:
     """Wetness of the thatch, slot by slot."""
-    findings = process(StationFrame.from_raw(raw(series)), context).findings
+    findings = process(series_of(raw(series)), context).findings
     return findings[findings["quantity"] == "thatch_wetness"]["value"].to_numpy()
 
 

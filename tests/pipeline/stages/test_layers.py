@@ -11,7 +11,7 @@ import pytest
 from hardware.probe import Channel, load_probe
 from pipeline.site.station import Dated, StationContext
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import StationFrame
+from pipeline.stages.tables import series_of
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000
@@ -44,7 +44,7 @@ def found(context: StationContext = CONTEXT, levels: dict[str, float] = LEVELS, 
         for i, v in levels.items()
         for k in range(slots)
     ]  # fmt: skip
-    frame = process(StationFrame.from_raw(pd.DataFrame(rows)), context)
+    frame = process(series_of(pd.DataFrame(rows)), context)
     return frame.findings.set_index("quantity")
 
 
@@ -160,5 +160,5 @@ def test_thatch_that_wets_in_one_quarter_hour_of_rain_is_good():
         for i, series in (("green-1/t1/moisture", wet), ("green-1/w1/rain", total))
         for k, v in enumerate(series)
     ]  # fmt: skip
-    seen = process(StationFrame.from_raw(pd.DataFrame(rows)), context).observations
+    seen = process(series_of(pd.DataFrame(rows)), context).observations
     assert (seen[seen["channel"] == "green-1/t1/moisture"]["flag"] == Flag.GOOD).all()

@@ -14,7 +14,7 @@ import pytest
 from hardware.probe import load_probe
 from pipeline.site.station import StationContext
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import StationFrame
+from pipeline.stages.tables import series_of
 from pipeline.units import Flag
 
 DATA = Path(__file__).parents[2] / "data" / "uscrn_dinosaur_2018" / "may_june_hourly.csv"
@@ -48,7 +48,7 @@ def record() -> pd.DataFrame:
 
 
 def flags(record: pd.DataFrame, channel: str) -> np.ndarray:
-    seen = process(StationFrame.from_raw(record), CONTEXT).observations
+    seen = process(series_of(record), CONTEXT).observations
     return seen.loc[seen["channel"] == channel, "flag"].to_numpy()
 
 
@@ -62,8 +62,8 @@ def planted(record: pd.DataFrame, channel: str, change) -> pd.DataFrame:
 
 def test_recorded_series_raises_no_false_alarm(record):
     """Over two months without frost, storms among them, none of some 10,000 soil readings heard is flagged."""
-    seen = process(StationFrame.from_raw(record), CONTEXT).observations
-    heard = seen[(seen["status"] == "ok") & (seen["channel"] != "lawn-1/w1/rain")]
+    seen = process(series_of(record), CONTEXT).observations
+    heard = seen[seen["raw"].notna() & (seen["channel"] != "lawn-1/w1/rain")]
     assert len(heard) > 9_500
     assert (heard["flag"] == Flag.GOOD).all()
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.stages.roots import AT_LEAST, ROOTS
+from pipeline.stages.roots import ROOTS, ROOTS_AT_LEAST
 from pipeline.stages.stage import FORTNIGHT_MS
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATCH_M, record, values
@@ -87,7 +87,7 @@ def test_rain_of_a_lost_answer_is_not_lost():
 def test_roots_below_the_deepest_probe_are_at_least():
     """90 % above 250 mm of soil, probes to 160 mm: the value is the deepest probe and no upper end is given."""
     depth = found(*values(0.25, 14.2))["root_depth_90"]
-    assert (depth.value, depth.reason) == (DEPTH_M["p1/moisture_160"], AT_LEAST)
+    assert (depth.value, depth.reason) == (DEPTH_M["p1/moisture_160"], ROOTS_AT_LEAST)
     assert np.isnan(depth.high)
 
 

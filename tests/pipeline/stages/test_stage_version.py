@@ -14,7 +14,8 @@ from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading
 from pipeline.stages.field_limits import limits_table
 from pipeline.stages.recompute import PERIOD_STAGES, process
-from pipeline.stages.stage import STAGE_VERSION, Finding, StationFrame, find, record_of
+from pipeline.stages.stage import STAGE_VERSION, Finding, find
+from pipeline.stages.tables import findings_table, series_of
 from pipeline.stages.treatments import Told, core_findings, pass_findings
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
@@ -82,10 +83,10 @@ def _raw() -> pd.DataFrame:
 def _results() -> tuple[pd.DataFrame, pd.DataFrame]:
     """Observations, and every finding: of quarter hours, of days, fortnights and wettings, and the limits learned."""
     context, raw = _context(), _raw()
-    done = process(StationFrame.from_raw(raw), context)
-    record = record_of(done.observations, done.findings)
+    done = process(series_of(raw), context)
+    record = done.record
     end_ms = MONDAY_MS + (DAYS - 2) * DAY_MS
-    drawn = find(PERIOD_STAGES, record, context, MONDAY_MS - 2 * DAY_MS, end_ms)
+    drawn = findings_table(find(PERIOD_STAGES, record, context, MONDAY_MS - 2 * DAY_MS, end_ms), "s1")
     rows = [*core_findings(context), *pass_findings(_told(context), (), PASS)]
     passed = pd.DataFrame(rows, columns=list(Finding._fields)).assign(station="s1").drop(columns="channel")
     return done.observations, pd.concat([done.findings, drawn, limits_table(record, context, end_ms), passed])

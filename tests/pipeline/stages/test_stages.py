@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,9 +16,10 @@ from hypothesis import strategies as st
 
 from hardware.probe import Calibration, Channel, load_probe
 from pipeline.site.station import Dated, StationContext
-from pipeline.stages.calibrate import RAIN_GAP_MS, calibrate, observed, rain_from_total
-from pipeline.stages.recompute import LOOK_AHEAD_MS, READING_STAGES, affected, process
-from pipeline.stages.stage import StationFrame
+from pipeline.stages.calibrate import RAIN_GAP_MS, calibrate, calibrated, rain_from_total
+from pipeline.stages.recompute import LOOK_AHEAD_MS, QUARTER_HOUR_STAGES, READING_STAGES, Drawn, affected, process
+from pipeline.stages.stage import ChannelSeries, Observed
+from pipeline.stages.tables import observations_table, series_of
 from pipeline.units import Flag
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
@@ -103,11 +107,18 @@ def record() -> pd.DataFrame:
 
 
 @pytest.fixture(scope="module")
-def whole(record: pd.DataFrame) -> StationFrame:
-    return process(StationFrame.from_raw(record), CONTEXT)
+def whole(record: pd.DataFrame) -> Drawn:
+    return process(series_of(record), CONTEXT)
 
 
-def in_batches(record: pd.DataFrame, order: list[pd.DataFrame]) -> StationFrame:
+class Tables(NamedTuple):
+    """Results put together from batches."""
+
+    observations: pd.DataFrame
+    findings: pd.DataFrame
+
+
+def in_batches(record: pd.DataFrame, order: list[pd.DataFrame]) -> Tables:
     """Results after rows arrived in these batches, each worked out over the span it affects and laid over the last."""
     kept: pd.DataFrame = record.iloc[:0]
     observations: dict[tuple[str, int], object] = {}
@@ -118,12 +129,12 @@ def in_batches(record: pd.DataFrame, order: list[pd.DataFrame]) -> StationFrame:
         kept = pd.concat([kept, batch]).sort_values(["channel", "measured_at_ms"], kind="stable")
         span = affected(int(batch["measured_at_ms"].min()), int(batch["measured_at_ms"].max()))
         near = kept[(kept["measured_at_ms"] >= span.read_start_ms) & (kept["measured_at_ms"] < span.read_end_ms)]
-        result = process(StationFrame.from_raw(near), CONTEXT, start_ms=span.start_ms, end_ms=span.end_ms)
+        result = process(series_of(near), CONTEXT, start_ms=span.start_ms, end_ms=span.end_ms)
         for row in result.observations.itertuples(index=False):
             observations[(row.channel, row.measured_at_ms)] = row
         for row in result.findings.itertuples(index=False):
             findings[(row.quantity, row.start_ms)] = row
-    return StationFrame(
+    return Tables(
         pd.DataFrame([observations[k] for k in sorted(observations)]),
         pd.DataFrame([findings[k] for k in sorted(findings)]),
     )
@@ -157,37 +168,52 @@ def test_slot_by_slot_gives_identical_results(record, whole):
     same(result.findings.astype(whole.findings.dtypes.to_dict()), whole.findings)
 
 
-@pytest.mark.parametrize("stage", READING_STAGES, ids=lambda s: s.name)
+@pytest.mark.parametrize("stage", (*READING_STAGES, *QUARTER_HOUR_STAGES), ids=lambda s: s.name)
 def test_stage_leaves_raw_untouched(record, stage):
-    """Raw values, statuses and times are the same after a stage, and the frame handed in is not written to."""
-    frame = process_until(record, stage)
-    before = frame.observations.copy(deep=True)
-    after = stage.run(frame, CONTEXT)
-    same(frame.observations, before)
-    for column in ("channel", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms"):
-        assert after.observations[column].equals(before[column])
+    """Raw values and times are the same after a stage, and what is handed in is not written to."""
+    handed = observed_until(record, stage)
+    before = copy.deepcopy(handed)
+    after = stage.run(handed, CONTEXT)
+    same_series(handed, before, ChannelSeries.__slots__)
+    if stage in READING_STAGES:
+        same_series(after, before, ("time_ms", "received_ms", "raw", "heard", "silent", "clock_ok"))
 
 
 @pytest.mark.parametrize("stage", READING_STAGES, ids=lambda s: s.name)
 def test_stage_is_idempotent(record, stage):
     """A stage run twice gives what it gives once."""
-    once = stage.run(process_until(record, stage), CONTEXT)
-    twice = stage.run(once, CONTEXT)
-    same(twice.observations, once.observations)
-    same(twice.findings, once.findings)
+    once = stage.run(observed_until(record, stage), CONTEXT)
+    same_series(stage.run(once, CONTEXT), once, ChannelSeries.__slots__)
 
 
-def process_until(record: pd.DataFrame, stage) -> StationFrame:
-    frame = StationFrame.from_raw(record)
-    for earlier in READING_STAGES[: READING_STAGES.index(stage)]:
-        frame = earlier.run(frame, CONTEXT)
-    return frame
+def same_series(found: Observed, expected: Observed, names: Sequence[str]) -> None:
+    """Channels equal to the last bit in these arrays, NaN equal to NaN."""
+    assert list(found) == list(expected)
+    for channel, one in found.items():
+        for name in names:
+            np.testing.assert_array_equal(getattr(one, name), getattr(expected[channel], name))
+
+
+def observed_until(record: pd.DataFrame, stage) -> Observed:
+    """The channels as a stage is handed them."""
+    handed = series_of(record)
+    for earlier in (*READING_STAGES, *QUARTER_HOUR_STAGES):
+        if earlier is stage:
+            break
+        handed = earlier.run(handed, CONTEXT)
+    return handed
+
+
+def heard_as(record: pd.DataFrame, result: pd.DataFrame) -> pd.DataFrame:
+    """Observations with the status and the clock of their readings."""
+    kept = record[["channel", "measured_at_ms", "status", "clock_ok"]]
+    return result.merge(kept, on=["channel", "measured_at_ms"], how="left", validate="1:1")
 
 
 def test_stages_bear_an_empty_frame(record):
     """No rows in, no rows out, with all columns."""
-    result = process(StationFrame.from_raw(record.iloc[:0]), CONTEXT)
-    full = process(StationFrame.from_raw(record.iloc[:40]), CONTEXT)
+    result = process(series_of(record.iloc[:0]), CONTEXT)
+    full = process(series_of(record.iloc[:40]), CONTEXT)
     assert len(result.observations) == 0 and len(result.findings) == 0
     assert list(result.observations.columns) == list(full.observations.columns)
     assert list(result.findings.columns) == list(full.findings.columns)
@@ -196,7 +222,7 @@ def test_stages_bear_an_empty_frame(record):
 def test_stages_bear_a_record_of_failures_only(record):
     """A record in which nothing was heard has only missing and failed flags, and findings that are withheld."""
     deaf = record.assign(raw=np.nan, status=np.where(record.index % 2 == 0, "silent", "bad_check"))
-    result = process(StationFrame.from_raw(deaf), CONTEXT)
+    result = process(series_of(deaf), CONTEXT)
     assert set(result.observations["flag"]) == {Flag.MISSING, Flag.FAIL}
     assert result.observations["value"].isna().all()
     assert result.findings["value"].isna().all() and (result.findings["reason"] != "").all()
@@ -204,14 +230,16 @@ def test_stages_bear_a_record_of_failures_only(record):
 
 def test_failed_readings_keep_their_kind(record, whole):
     """Silence and short answers are missing, garbled answers are failed."""
-    status, flag = whole.observations["status"], whole.observations["flag"]
+    told = heard_as(record, whole.observations)
+    status, flag = told["status"], told["flag"]
     assert (flag[status.isin(["silent", "short"])] == Flag.MISSING).all()
     assert (flag[status == "bad_check"] == Flag.FAIL).all()
 
 
-def test_undated_rows_are_suspect(whole):
+def test_undated_rows_are_suspect(record, whole):
     """A row from a node whose clock was not set is never good."""
-    undated = whole.observations[~whole.observations["clock_ok"]]
+    told = heard_as(record, whole.observations)
+    undated = told[~told["clock_ok"]]
     assert len(undated) > 20
     assert not undated["flag"].isin([Flag.GOOD, Flag.NOT_EVALUATED]).any()
 
@@ -228,13 +256,13 @@ def test_changed_calibration_changes_its_own_channel_only(record, whole):
     changed = "square-1/p1/moisture_110"
     line = Calibration("linear", {"slope": 0.02, "offset": 0.0}, "made up for this test")
     channels = {**CHANNELS, changed: replace(CHANNELS[changed], calibration=line)}
-    result = process(StationFrame.from_raw(record), replace(CONTEXT, channels=channels))
+    result = process(series_of(record), replace(CONTEXT, channels=channels))
     others = whole.observations["channel"] != changed
     same(result.observations[others], whole.observations[others])
     assert not result.observations[~others]["value"].equals(whole.observations[~others]["value"])
 
 
-def readings(**series: tuple[list[int], list[float]]) -> StationFrame:
+def readings(**series: tuple[list[int], list[float]]) -> Observed:
     """Rows of channels of the profile, at minutes, all heard."""
     tables = [
         pd.DataFrame({
@@ -243,11 +271,11 @@ def readings(**series: tuple[list[int], list[float]]) -> StationFrame:
         })
         for name, (minutes, numbers) in series.items()
     ]  # fmt: skip
-    return StationFrame.from_raw(pd.concat(tables, ignore_index=True))
+    return series_of(pd.concat(tables, ignore_index=True))
 
 
 def corrected(**series: tuple[list[int], list[float]]) -> pd.DataFrame:
-    table = calibrate(readings(**series), CONTEXT).observations
+    table = observations_table(calibrate(readings(**series), CONTEXT))
     return table[table["channel"] == CORRECTED]
 
 
@@ -274,7 +302,7 @@ def test_rows_of_unknown_channels_stay_unread(record):
     """A channel that no settings name keeps its raw, has no value and is not evaluated."""
     stray = record.iloc[:20].assign(channel="square-1/x9/moisture", raw=12.0, status="ok", clock_ok=True)
     stray["measured_at_ms"] = START_MS + np.arange(20)
-    result = process(StationFrame.from_raw(stray), CONTEXT)
+    result = process(series_of(stray), CONTEXT)
     assert (result.observations["flag"] == Flag.NOT_EVALUATED).all() and result.observations["value"].isna().all()
 
 
@@ -283,10 +311,8 @@ def test_rain_measured_elsewhere_is_used_but_not_kept(record):
     away = record.assign(channel=record["channel"].replace("square-1/w1/rain", "outfield-1/w1/rain"))
     channels = {k: c for k, c in CHANNELS.items() if "/w1/" not in k}
     channels["outfield-1/w1/rain"] = CHANNELS["square-1/w1/rain"]
-    result = process(
-        StationFrame.from_raw(away), replace(CONTEXT, channels=channels, rain_channel="outfield-1/w1/rain")
-    )
-    here = process(StationFrame.from_raw(record), CONTEXT)
+    result = process(series_of(away), replace(CONTEXT, channels=channels, rain_channel="outfield-1/w1/rain"))
+    here = process(series_of(record), CONTEXT)
     own = here.observations["channel"] != "square-1/w1/rain"
     same(result.observations, here.observations[own])
 
@@ -297,7 +323,7 @@ def test_of_two_rows_at_one_time_the_heard_one_stands():
     silent = {**base, "raw": None, "status": "silent", "received_at_ms": 1}
     heard = {**base, "raw": 4.0, "status": "ok", "received_at_ms": 2}
     for rows in ([silent, heard], [heard, silent]):
-        result = process(StationFrame.from_raw(pd.DataFrame(rows)), CONTEXT)
+        result = process(series_of(pd.DataFrame(rows)), CONTEXT)
         assert result.observations["value"].tolist() == [4.0]
 
 
@@ -332,13 +358,13 @@ def test_rain_after_two_days_of_silence_is_not_dated():
 def test_cone_force_becomes_pressure_on_its_base():
     """1000 N on 129.28 mm2 is 7735.1 kPa (ASAE S313.3: cone index is force over base area; division)."""
     force = load_probe("cone_hard").channel("force")
-    assert observed(force, np.array([1000.0]))[0] == pytest.approx(7735.149, abs=1e-3)
+    assert calibrated(force, np.array([1000.0]))[0] == pytest.approx(7735.149, abs=1e-3)
 
 
 def test_water_content_by_topp_and_malicki():
     """Permittivity 20 is 0.3454 by Topp 1980 and 0.4769 by Malicki 1996 at 0.3 g/cm3 (computed independently)."""
-    topp = observed(CHANNELS["square-1/p1/moisture_035"], np.array([20.0]))[0]
-    malicki = observed(CHANNELS["square-1/t1/moisture"], np.array([20.0]))[0]
+    topp = calibrated(CHANNELS["square-1/p1/moisture_035"], np.array([20.0]))[0]
+    malicki = calibrated(CHANNELS["square-1/t1/moisture"], np.array([20.0]))[0]
     assert (round(topp, 4), round(malicki, 4)) == (0.3454, 0.4769)
 
 

@@ -10,7 +10,7 @@ import pytest
 from hardware.probe import load_probe
 from pipeline.site.station import StationContext
 from pipeline.stages.stage import Record
-from pipeline.stages.strength import AT_LEAST, STRENGTH, pushes_of
+from pipeline.stages.strength import NOTHING_SO_HARD, STRENGTH, pushes_of
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import HOUR_MS, MONDAY_MS
 
@@ -102,7 +102,7 @@ def test_preparation_is_of_squares_and_of_the_two_weeks_before_play():
 def test_soft_ground_is_at_least_so_deep():
     """Nowhere 2 MPa: the value is the deepest reading and the reason says at least."""
     limit = found(visit([0.4 * push for push in FIVE]))["root_limit_depth"]
-    assert (limit.value, limit.reason) == (pytest.approx(0.300), AT_LEAST) and np.isnan(limit.high)
+    assert (limit.value, limit.reason) == (pytest.approx(0.300), NOTHING_SO_HARD) and np.isnan(limit.high)
 
 
 def test_no_visit_no_finding():

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from hardware.quantities import QUANTITIES
 from pipeline.stages.stage import Record, find, read_span
+from pipeline.stages.tables import findings_table
 from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING_QUANTITIES
 from tests.pipeline.storms import (
     CONTEXT,
@@ -133,7 +134,7 @@ def heard() -> Record:
 
 
 def table_of(heard: Record, first_ms: int, last_ms: int) -> dict[tuple[str, str, int], tuple]:
-    table = find(STAGES, heard, CONTEXT, first_ms, last_ms + 1)
+    table = findings_table(find(STAGES, heard, CONTEXT, first_ms, last_ms + 1), CONTEXT.station)
     return {(r.station, r.quantity, r.start_ms): tuple(r) for r in table.itertuples(index=False)}
 
 

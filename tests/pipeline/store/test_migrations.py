@@ -9,9 +9,8 @@ from contextlib import closing
 import pytest
 
 from pipeline.errors import StoreForeign, StoreTooNew
-from pipeline.store.database import Database
+from pipeline.store.database import MIGRATIONS, Database, Migration, migrate
 from pipeline.store.journal import Journal
-from pipeline.store.migrations import MIGRATIONS, Migration, migrate
 
 ONE = Migration(1, "one", ("CREATE TABLE a (x)",))
 TWO = Migration(2, "two", ("CREATE TABLE b (x)", "INSERT INTO b VALUES (1)"))

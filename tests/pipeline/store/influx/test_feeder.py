@@ -39,6 +39,10 @@ class ForgetfulServer:
             raise StoreAway("server: found no answer, expected the server")
 
 
+def readings_waiting(journal: Journal) -> int:
+    return sum(len(run.readings) for run in journal.waiting(limit=1000))
+
+
 @pytest.fixture
 def database(tmp_path):
     opened = Database(tmp_path / "journal.db")
@@ -65,7 +69,7 @@ def test_rows_read_back_leave_the_queue_and_stay_as_rows(database):
     readings = add(journal, 1)
     assert Feeder(journal, server).step(T0_MS) == Fed(read_back=5)
     assert server.rows == set(readings)
-    assert journal.waiting_count() == 0 and kept(database) == 5
+    assert readings_waiting(journal) == 0 and kept(database) == 5
     assert Feeder(journal, server).step(T0_MS) == Fed()
     assert server.writes == 1
 
@@ -76,7 +80,7 @@ def test_rows_the_server_says_it_took_but_does_not_hold_stay_queued(database):
     add(journal, 1)
     server.refuses = {"a/b/c"}
     assert Feeder(journal, server).step(T0_MS) == Fed(outstanding=5)
-    assert journal.waiting_count() == 5
+    assert readings_waiting(journal) == 5
     server.refuses = set()
     assert Feeder(journal, server).step(T0_MS) == Fed(read_back=5)
 
@@ -102,7 +106,7 @@ def test_rows_go_after_seven_days_and_a_second_look(database):
     assert feeder.step(T0_MS + STAY_MS) == Fed() and kept(database) == 5
     assert feeder.step(T0_MS + STAY_MS + 1) == Fed(let_go=5) and kept(database) == 0
     add(journal, 1)
-    assert kept(database) == 0 and journal.waiting_count() == 0 and journal.outboxes()[0].duplicates == 5
+    assert kept(database) == 0 and readings_waiting(journal) == 0 and journal.outboxes()[0].duplicates == 5
 
 
 def test_rows_the_server_lost_within_the_seven_days_are_fed_again(database):
@@ -124,7 +128,7 @@ def test_a_server_away_leaves_everything_queued(database):
     server.away = True
     with pytest.raises(StoreAway):
         Feeder(journal, server).step(T0_MS)
-    assert journal.waiting_count() == 5 and kept(database) == 5
+    assert readings_waiting(journal) == 5 and kept(database) == 5
 
 
 def test_a_step_carries_a_bounded_number_of_runs(database):
@@ -133,4 +137,4 @@ def test_a_step_carries_a_bounded_number_of_runs(database):
     for i in range(RUNS_A_STEP + 3):
         add(journal, 1 + i, 1)
     assert Feeder(journal, server).step(T0_MS) == Fed(read_back=RUNS_A_STEP)
-    assert journal.waiting_count() == 3
+    assert readings_waiting(journal) == 3

@@ -28,7 +28,7 @@ PACED_ROUND_S = (
 )
 
 
-class Service:
+class SitePlayer:
     """One site, served.
 
     Parameters

@@ -16,7 +16,7 @@ from hardware.probe import load_probe
 from hardware.sdi12 import Done, Measurement, Send, measurement
 from simulator.__main__ import main, parse_probe_fault
 from simulator.playback import playback_site
-from simulator.service import Service
+from simulator.player import SitePlayer
 from simulator.site import describe
 
 HOUR_MS = 3_600_000
@@ -36,68 +36,68 @@ class SmallAgent:
         os.close(self.port)
 
 
-def served(service: Service, file: object) -> None:
+def served(player: SitePlayer, file: object) -> None:
     """Step until something has come to a socket or terminal."""
     for _ in range(1000):
         if select.select([file], [], [], 0.0)[0]:
             return
-        service.step(0.05)
+        player.step(0.05)
     pytest.fail("nothing came in 1,000 turns of the loop")
 
 
-def ask_clock(service: Service, agent: SmallAgent, line: str) -> tuple[int, float]:
+def ask_clock(player: SitePlayer, agent: SmallAgent, line: str) -> tuple[int, float]:
     agent.clock.sendall(line.encode() + b"\n")
-    served(service, agent.clock)
+    served(player, agent.clock)
     now_ms, rate = agent.clock.recv(100).split()
     return int(now_ms), float(rate)
 
 
-def read_probe(service: Service, agent: SmallAgent, talk: Measurement) -> tuple[str, ...]:
+def read_probe(player: SitePlayer, agent: SmallAgent, talk: Measurement) -> tuple[str, ...]:
     action = talk.start()
     while not isinstance(action, Done):
         assert isinstance(action, Send), action
         os.write(agent.port, action.wire)
         following = None
         while following is None:
-            served(service, agent.port)
+            served(player, agent.port)
             following = talk.receive(os.read(agent.port, 4096))
         action = following
     return action.values
 
 
 @pytest.fixture
-def service(tmp_path: Path) -> Iterator[Service]:
-    made = Service(playback_site("dinosaur", history_days=2), tmp_path, rate=36_000.0)
+def player(tmp_path: Path) -> Iterator[SitePlayer]:
+    made = SitePlayer(playback_site("dinosaur", history_days=2), tmp_path, rate=36_000.0)
     yield made
     made.close()
 
 
-def test_history_passes_in_lock_step_with_every_hour_read_once(service: Service, tmp_path: Path) -> None:
+def test_history_passes_in_lock_step_with_every_hour_read_once(player: SitePlayer, tmp_path: Path) -> None:
     """Two days of hours are stepped through, each read over the line as the record has it, and then time runs."""
     ready = json.loads((tmp_path / "ready.json").read_text())
-    agent, truth = SmallAgent(ready), service.site.installed[0].probe.truth
-    now_ms, rate = ask_clock(service, agent, f"hello {ready['node']}")
+    agent, truth = SmallAgent(ready), player.site.installed[0].probe.truth
+    now_ms, rate = ask_clock(player, agent, f"hello {ready['node']}")
     assert (now_ms, rate) == (ready["start_ms"], 0.0)
     hours = []
     while rate == 0.0:
-        values = read_probe(service, agent, Measurement(measurement("0", "M"), expected_count=5))
+        values = read_probe(player, agent, Measurement(measurement("0", "M"), expected_count=5))
         assert [float(text) for text in values] == [
             truth.value("water_content", depth, now_ms) for depth in (0.05, 0.1, 0.2, 0.5, 1.0)
         ]
         hours.append((now_ms - ready["start_ms"]) / HOUR_MS)
-        now_ms, rate = ask_clock(service, agent, f"until {now_ms + HOUR_MS}")
+        now_ms, rate = ask_clock(player, agent, f"until {now_ms + HOUR_MS}")
     assert hours == list(range(49))  # both ends of 48 hours
     assert now_ms >= ready["history_end_ms"] + HOUR_MS
     assert rate == ready["rate"]
-    assert service.progress()["progress"] == 1.0
+    assert player.progress()["progress"] == 1.0
     agent.close()
 
 
-def test_files_tell_where_everything_is(service: Service, tmp_path: Path) -> None:
+def test_files_tell_where_everything_is(player: SitePlayer, tmp_path: Path) -> None:
     """`ready.json` has what an agent's and a server's configuration need, each line's port can be opened, and each
     probe's model is one that comes with the project."""
     ready = json.loads((tmp_path / "ready.json").read_text())
-    assert ready == describe(service.site, tmp_path, rate=36_000.0)
+    assert ready == describe(player.site, tmp_path, rate=36_000.0)
     assert Path(ready["clock"]).is_socket()
     assert all(Path(line["port"]).is_char_device() for line in ready["lines"])
     stations = {station["name"] for surface in ready["surfaces"] for station in surface["stations"]}
@@ -107,14 +107,14 @@ def test_files_tell_where_everything_is(service: Service, tmp_path: Path) -> Non
         assert probe["line"] in {line["name"] for line in ready["lines"]}
     addresses = [(probe["line"], probe["address"]) for probe in ready["probes"]]
     assert len(set(addresses)) == len(addresses)
-    service.step(0.0)
+    player.step(0.0)
     progress = json.loads((tmp_path / "progress.json").read_text())
     assert progress["progress"] == 0.0 and progress["rate"] == 0.0
 
 
 def test_close_leaves_no_name_behind(tmp_path: Path) -> None:
     """Afterwards there is no line, no clock and no `ready.json`; only how far it came."""
-    Service(playback_site("ithaca", history_days=1), tmp_path).close()
+    SitePlayer(playback_site("ithaca", history_days=1), tmp_path).close()
     assert [path.name for path in tmp_path.iterdir()] == ["progress.json"]
 
 
@@ -122,7 +122,7 @@ def test_adapter_goes_out_and_comes_back_as_the_history_passes(tmp_path: Path) -
     """With half the time unplugged, the line's name comes and goes with the simulated hours, the same way each time."""
     seen = []
     for run in ("one", "two"):
-        service = Service(
+        player = SitePlayer(
             playback_site("dinosaur", history_days=2), tmp_path / run, line_faults={"unplugged": 0.5}, seed=3
         )
         clock = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
@@ -130,13 +130,13 @@ def test_adapter_goes_out_and_comes_back_as_the_history_passes(tmp_path: Path) -
         clock.sendall(b"hello agent\n")
         plugged = []
         for hour in range(1, 48):
-            served(service, clock)
+            served(player, clock)
             clock.recv(100)
-            service.step(0.0)
+            player.step(0.0)
             plugged.append((tmp_path / run / "line-turf").exists())
-            clock.sendall(f"until {service.site.start_ms + hour * HOUR_MS}\n".encode())
+            clock.sendall(f"until {player.site.start_ms + hour * HOUR_MS}\n".encode())
         clock.close()
-        service.close()
+        player.close()
         seen.append(plugged)
     assert seen[0] == seen[1]
     assert 8 < sum(seen[0]) < 40  # 24 spans of two hours, half of them: far from none and from all
@@ -196,14 +196,14 @@ def test_sensors_take_their_time_once_time_runs_unless_it_runs_too_fast_for_them
     tmp_path: Path, rate: float, answer: bytes
 ) -> None:
     """In running time a measurement is announced to take a second (`atttn`, SDI-12 Table 9), at a high rate none."""
-    service = Service(playback_site("dinosaur", history_days=0), tmp_path, rate=rate)
-    service.step(0.0)
+    player = SitePlayer(playback_site("dinosaur", history_days=0), tmp_path, rate=rate)
+    player.step(0.0)
     port = os.open(tmp_path / "line-turf", os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
     os.write(port, b"0M!")
     heard = b""
     while not heard.endswith(b"\n"):
-        served(service, port)
+        served(player, port)
         heard += os.read(port, 100)
     assert heard == answer
     os.close(port)
-    service.close()
+    player.close()
