@@ -40,7 +40,7 @@ from pipeline.site.settings import load, read_secret
 from pipeline.site.station import StationContext
 from pipeline.stages.recompute import LEAD_IN_MS, Redone, recompute, station_context
 from pipeline.stages.runner import RestageQueue
-from pipeline.stages.treatments import likest, redo_passes
+from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
@@ -596,7 +596,7 @@ class Pipeline:
 
     def recompute_passes(self, station: str) -> int:
         """Work out anew what passes changed at a station and how its thatch grows, once all stations stand."""
-        beside = likest(self.config, station)
+        beside = by_likeness(self.config, station)
         return redo_passes(self.store, self.context(station), lambda: map(self.context, beside))
 
     def health(self) -> dict[str, object]:

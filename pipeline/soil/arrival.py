@@ -1,9 +1,9 @@
-"""Where the water of one wetting went: what the thatch caught, what reached the roots and when, and what is missing.
+"""Account of the water of one wetting: what the thatch kept, what reached the roots and when, what is missing.
 
-The account is struck at one moment, when the soil under the thatch holds most, so that water on its way is not counted
+The account is closed at one moment, when the soil under the thatch holds most, so that water on its way is not counted
 in two layers. Whatever the lines do not explain is the *unaccounted* line, always given and never shared out: wet
 leaves, run-off, water past the deepest probe, the gauge's misses, the oddity of the spot. Water in holes or cracks, or
-along a probe's side, is recognised, and then no share is drawn from it.
+along a probe's side, is recognised, and then no share is drawn from it. Bounds and errors: common practice, no source.
 """
 
 from collections.abc import Sequence
@@ -331,7 +331,7 @@ def _share(gain: Estimate, given: Estimate, bypass: str) -> Estimate:
 def bypass_flow(
     depth_m: FloatArray, lag_min: Sequence[Estimate], *, every_min: float, gained: Estimate, given: Estimate
 ) -> str:
-    """Whether water went around the soil: by holes, cracks, or along the side of the probe.
+    """Say whether water went around the soil: by holes, cracks, or along the side of the probe.
 
     Parameters
     ----------

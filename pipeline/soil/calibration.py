@@ -1,4 +1,4 @@
-"""From what a probe says to the observation: the sums of the named curves, and the temperature correction.
+"""From the number a probe reports to the observation: the named curves, and the temperature correction.
 
 `CURVES` has the equation of every curve that a probe description may name (`hardware.curves.SIGNATURES`). A line fitted
 to ring samples of the site goes by the name "linear"; it beats every published curve. Raw readings are not changed: old
@@ -21,7 +21,7 @@ REFERENCE_TEMPERATURE_DEGC = 20.0  # most curves were made in a laboratory near 
 
 @dataclass(frozen=True)
 class CalibrationCurve:
-    """The sum of one named curve.
+    """The equation of one named curve.
 
     Attributes
     ----------
@@ -67,7 +67,7 @@ def linear(
     reading_low: float = -np.inf,
     reading_high: float = np.inf,
 ) -> FloatArray:
-    """Straight line from a reading to the observation, refused outside the range it was fitted on.
+    """Evaluate a straight line from a reading to the observation, refused outside the range it was fitted on.
 
     Parameters
     ----------
@@ -92,7 +92,7 @@ def _linear_formula(reading: npt.ArrayLike, slope: float, offset: float, **_limi
 
 
 def cone_base_area(force: npt.ArrayLike, base_mm2: float) -> FloatArray:
-    """Cone resistance from the force on the cone: force over base area (ASAE S313.3).
+    """Return the cone resistance from the force on the cone: force over base area (ASAE S313.3).
 
     Parameters
     ----------

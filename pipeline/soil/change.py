@@ -41,7 +41,7 @@ def effect(
     *,
     comparison: tuple[npt.ArrayLike, npt.ArrayLike] | None = None,
 ) -> Effect:
-    """Effect of a pass on a figure, by medians.
+    """Estimate the effect of a pass on a figure, by medians.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def mann_kendall(values: npt.ArrayLike) -> TrendTest:
 
 
 def sen_line(time: npt.ArrayLike, values: npt.ArrayLike, *, confidence: float = 0.95) -> SenLine:
-    """Slope of a series by the median over all pairs, at its true dates.
+    """Return the slope of a series by the median over all pairs, at its true dates.
 
     Parameters
     ----------

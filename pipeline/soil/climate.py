@@ -23,7 +23,7 @@ WARM_OPTIMUM_DEGC, WARM_SPREAD_DEGC = 31.0, 7.0
 
 
 def air_pressure_kpa(elevation_m: npt.ArrayLike) -> FloatArray:
-    """Mean air pressure at an elevation.
+    """Return the mean air pressure at an elevation.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def air_pressure_kpa(elevation_m: npt.ArrayLike) -> FloatArray:
 
 
 def psychrometric_constant_kpa_degc(pressure_kpa: npt.ArrayLike) -> FloatArray:
-    """Psychrometric constant at an air pressure.
+    """Return the psychrometric constant at an air pressure.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def psychrometric_constant_kpa_degc(pressure_kpa: npt.ArrayLike) -> FloatArray:
 
 
 def saturation_vapour_pressure_kpa(temperature_degc: npt.ArrayLike) -> FloatArray:
-    """Saturation vapour pressure over water.
+    """Return the saturation vapour pressure over water.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def vapour_pressure_kpa(temperature_degc: npt.ArrayLike, humidity_percent: npt.A
 
 
 def saturation_slope_kpa_degc(temperature_degc: npt.ArrayLike) -> FloatArray:
-    """Slope of saturation vapour pressure against temperature.
+    """Return the slope of saturation vapour pressure against temperature.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def saturation_slope_kpa_degc(temperature_degc: npt.ArrayLike) -> FloatArray:
 
 
 def dewpoint_degc(vapour_pressure_kpa: npt.ArrayLike) -> FloatArray:
-    """Temperature at which air of this vapour pressure is saturated over water.
+    """Return the temperature at which air of this vapour pressure is saturated over water.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def dewpoint_degc(vapour_pressure_kpa: npt.ArrayLike) -> FloatArray:
 
 
 def dewpoint_from_humidity_degc(temperature_degc: npt.ArrayLike, humidity_percent: npt.ArrayLike) -> FloatArray:
-    """Dewpoint of air from its temperature and relative humidity.
+    """Return the dewpoint of air from its temperature and relative humidity.
 
     Parameters
     ----------
@@ -143,7 +143,7 @@ def dewpoint_from_humidity_degc(temperature_degc: npt.ArrayLike, humidity_percen
 
 
 def soil_heat_flux_hourly_mj_m2_h(net_radiation_mj_m2_h: npt.ArrayLike) -> FloatArray:
-    """Soil heat flux under grass: a tenth of net radiation by day, half by night.
+    """Return the soil heat flux under grass: a tenth of net radiation by day, half by night.
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ def penman_monteith_mm(
     numerator: float = 900.0,
     denominator: npt.ArrayLike = 0.34,
 ) -> FloatArray:
-    """Standardised Penman-Monteith equation for a day or an hour.
+    """Evaluate the standardised Penman-Monteith equation for a day or an hour.
 
     Parameters
     ----------
@@ -213,7 +213,7 @@ def reference_et_hourly_mm(
     *,
     elevation_m: float,
 ) -> FloatArray:
-    """FAO-56 reference evapotranspiration of an hour; the hourly sum this project uses.
+    """Return the FAO-56 reference evapotranspiration of an hour.
 
     Parameters
     ----------
@@ -332,7 +332,7 @@ def hargreaves_et_daily_mm(
     temperature_min_degc: npt.ArrayLike,
     extraterrestrial_mj_m2: npt.ArrayLike,
 ) -> FloatArray:
-    """Reference evapotranspiration of a day when only air temperature is known.
+    """Return the reference evapotranspiration of a day when only air temperature is known.
 
     Parameters
     ----------
@@ -359,7 +359,7 @@ def hargreaves_et_daily_mm(
 def makkink_mm(
     shortwave_mj_m2: npt.ArrayLike, temperature_degc: npt.ArrayLike, elevation_m: npt.ArrayLike
 ) -> FloatArray:
-    """Reference evapotranspiration from sun and air temperature alone, where neither wind nor humidity is measured.
+    """Return the reference evapotranspiration from sun and air temperature alone.
 
     Parameters
     ----------
@@ -391,7 +391,7 @@ def leaf_temperature_by_night_degc(
     wind_2m_m_s: npt.ArrayLike,
     relative_shortwave_ratio: npt.ArrayLike,
 ) -> FloatArray:
-    """Temperature of short grass on a night, when no instrument looks at the surface.
+    """Return the temperature of short grass on a night, when no instrument looks at the surface.
 
     Parameters
     ----------
@@ -425,7 +425,7 @@ def leaf_temperature_by_night_degc(
 
 
 def frost_on_leaf(surface_temperature_degc: npt.ArrayLike, *, threshold_degc: float = FROST_ON_LEAF_DEGC) -> FloatArray:
-    """Whether the leaf is to be treated as frozen: keep off.
+    """Say whether the leaf is to be treated as frozen: keep off.
 
     Parameters
     ----------
@@ -449,7 +449,7 @@ def growth_potential_cool(
     optimum_degc: float = COOL_OPTIMUM_DEGC,
     spread_degc: float = COOL_SPREAD_DEGC,
 ) -> FloatArray:
-    """Growth of cool-season turf as a share of its best.
+    """Return the growth of cool-season turf as a share of its best.
 
     Parameters
     ----------
@@ -479,7 +479,7 @@ def growth_potential_warm(
     spread_degc: float = WARM_SPREAD_DEGC,
     hold_above_optimum: bool = True,
 ) -> FloatArray:
-    """Growth of warm-season turf as a share of its best.
+    """Return the growth of warm-season turf as a share of its best.
 
     Parameters
     ----------
@@ -507,7 +507,7 @@ def growth_potential_warm(
 
 
 def growth_potential(temperature_degc: npt.ArrayLike, kind: str) -> FloatArray:
-    """Growth potential by kind of turf, with the standing constants.
+    """Return the growth potential by kind of turf, with the standing constants.
 
     Parameters
     ----------
@@ -531,24 +531,3 @@ def growth_potential(temperature_degc: npt.ArrayLike, kind: str) -> FloatArray:
     if kind == "warm":
         return growth_potential_warm(temperature_degc)
     raise ValueError(f"kind of turf: found {kind!r}, expected 'cool' or 'warm'. Name the season it grows in.")
-
-
-def growth_days(potential: npt.ArrayLike) -> tuple[FloatArray, FloatArray]:
-    """Days of perfect growth, summed.
-
-    Parameters
-    ----------
-    potential : array_like, shape (day,)
-        Growth potential of consecutive days. [1] NaN where unknown.
-
-    Returns
-    -------
-    growth_days : ndarray, shape (day,)
-        Sum up to and with each day, unknown days counting nothing: a lower bound when any is unknown. [d]
-    known_days : ndarray, shape (day,)
-        How many days the sum rests on. [d]
-    """
-    values = np.asarray(potential, dtype=np.float64)
-    known = np.isfinite(values)
-    total = np.cumsum(np.where(known, values, 0.0))
-    return np.asarray(total, dtype=np.float64), np.asarray(np.cumsum(known), dtype=np.float64)

@@ -43,7 +43,7 @@ class Recession:
 def hold_time_h(
     time_ms: TimeArray, wetness: FloatArray, end_ms: int, *, until_ms: int, held: float = HELD, error: float = 0.02
 ) -> Estimate:
-    """How long a layer stays above a wetness once the water has stopped.
+    """Return how long a layer stays above a wetness once the water has stopped.
 
     Parameters
     ----------
@@ -99,7 +99,7 @@ def _crossing_h(times: TimeArray, values: FloatArray, end_ms: int, stop_ms: int,
 
 
 def flash_off(time_ms: TimeArray, water_mm: FloatArray, end_ms: int, *, until_ms: int) -> Estimate:
-    """What a layer loses in the first day after the water stopped. [mm]
+    """Return what a layer loses in the first day after the water stopped.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def flash_off(time_ms: TimeArray, water_mm: FloatArray, end_ms: int, *, until_ms
 
 
 def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float, floor: float | None = None) -> Recession:
-    """Time constant of an exponential dry-down.
+    """Return the time constant of an exponential dry-down.
 
     Parameters
     ----------

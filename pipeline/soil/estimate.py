@@ -65,7 +65,7 @@ def withheld(reason: str, n: int = 0) -> Estimate:
 
 
 def about(value: float, deviation: float, n: int, reason: str = "") -> Estimate:
-    """A figure with the 90 % interval of a normal error.
+    """Return a figure with the 90 % interval of a normal error.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def about(value: float, deviation: float, n: int, reason: str = "") -> Estimate:
 
 
 def resampled(sample: FloatArray, *, draws: int = DRAWS, seed: int = SEED) -> npt.NDArray[np.int64]:
-    """Rows of bootstrap samples of a sample.
+    """Draw bootstrap samples of a sample.
 
     Parameters
     ----------
@@ -103,7 +103,7 @@ def resampled(sample: FloatArray, *, draws: int = DRAWS, seed: int = SEED) -> np
 
 
 def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, what: str = "events") -> Estimate:
-    """Median with the 90 % percentile interval of its bootstrap.
+    """Return the median with the 90 % percentile interval of its bootstrap.
 
     Parameters
     ----------

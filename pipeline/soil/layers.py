@@ -177,7 +177,7 @@ class Place(Enum):
 
 
 def thatch_thickness_m(at_ms: npt.ArrayLike, core_ms: npt.ArrayLike, core_thatch_m: npt.ArrayLike) -> FloatArray:
-    """Thatch thickness at each time, from dated cores.
+    """Return the thatch thickness at each time, from dated cores.
 
     Parameters
     ----------
@@ -200,7 +200,7 @@ def thatch_thickness_m(at_ms: npt.ArrayLike, core_ms: npt.ArrayLike, core_thatch
 
 
 def depth_now_m(depth_m: float, at_ms: int, buried_ms: npt.ArrayLike, buried_m: npt.ArrayLike) -> float:
-    """Depth of a sensor below the leaf base after the dressings laid over it since it was measured.
+    """Return the depth of a sensor below the leaf base after the dressings laid over it since it was measured.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def depth_now_m(depth_m: float, at_ms: int, buried_ms: npt.ArrayLike, buried_m: 
 
 
 def place(depth_m: float, sensing_height_m: float, thatch_m: float) -> Place:
-    """What a sensing volume lies in.
+    """Say what a sensing volume lies in.
 
     Parameters
     ----------
@@ -256,7 +256,7 @@ def place(depth_m: float, sensing_height_m: float, thatch_m: float) -> Place:
 
 
 def layer_weights_m(depth_m: npt.ArrayLike, bottom_m: float) -> FloatArray:
-    """Thickness of soil each sensor stands for, so that storage is their sum weighted by it.
+    """Return the thickness of soil each sensor stands for: storage is the sum of contents weighted by it.
 
     Water content runs straight from sensor to sensor, and is that of the end sensor above the first and below the last:
     the trapezoid rule, which between sensors is also the rule of layers cut half-way.
@@ -299,7 +299,7 @@ def layer_weights_m(depth_m: npt.ArrayLike, bottom_m: float) -> FloatArray:
 
 
 def storage_mm(theta: FloatArray, weights_m: FloatArray) -> FloatArray:
-    """Water in a layer.
+    """Return the water in a layer.
 
     Parameters
     ----------
@@ -317,7 +317,7 @@ def storage_mm(theta: FloatArray, weights_m: FloatArray) -> FloatArray:
 
 
 def wetness(theta: npt.ArrayLike, dry: npt.ArrayLike, drained: npt.ArrayLike) -> FloatArray:
-    """Relative wetness: 0 at the dry limit, 1 at the drained limit, more when wetter.
+    """Return the relative wetness: 0 at the dry limit, 1 at the drained limit, more when wetter.
 
     Parameters
     ----------
@@ -339,7 +339,7 @@ def wetness(theta: npt.ArrayLike, dry: npt.ArrayLike, drained: npt.ArrayLike) ->
 def wetness_bounds(
     theta: npt.ArrayLike, dry: tuple[npt.ArrayLike, npt.ArrayLike], drained: tuple[npt.ArrayLike, npt.ArrayLike]
 ) -> tuple[FloatArray, FloatArray]:
-    """Lowest and highest wetness that limits anywhere in their ranges allow.
+    """Return the lowest and highest wetness that limits anywhere in their ranges allow.
 
     Parameters
     ----------
@@ -359,7 +359,7 @@ def wetness_bounds(
 
 
 def mean_wetness(each: FloatArray, weights_m: FloatArray) -> FloatArray:
-    """Wetness of a layer from that of its sensors, each by its own limits, weighted by the soil it stands for.
+    """Return the wetness of a layer from that of its sensors, weighted by the soil each stands for.
 
     Parameters
     ----------
@@ -410,7 +410,7 @@ def air_filled_porosity(theta: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatA
 def on_cells(
     cells: npt.NDArray[np.int64], time_ms: TimeArray, value: FloatArray, *, carry_cells: int = CARRY_CELLS
 ) -> FloatArray:
-    """The value of a channel in each cell of time.
+    """Return the value of a channel in each cell of time.
 
     Parameters
     ----------

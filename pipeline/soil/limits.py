@@ -58,7 +58,7 @@ def learn_limits(
     nights_ms: npt.ArrayLike | None = None,
     error: float = 0.01,
 ) -> Limits:
-    """Both limits of a channel, from all of its history up to now.
+    """Learn both limits of a channel, from all of its history up to now.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def drained_limit(
     nights_ms: npt.ArrayLike | None = None,
     error: float = 0.01,
 ) -> Estimate:
-    """Water held once drained: the median of the plateaus after good wettings.
+    """Learn the water held once drained: the median of the plateaus after good wettings.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def _still_night(times: TimeArray, values: FloatArray, begin_ms: int, end_ms: in
 
 
 def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: float = 0.01) -> Estimate:
-    """Water held once dry: the second percentile of the history.
+    """Learn the water held once dry: the second percentile of the history.
 
     Parameters
     ----------

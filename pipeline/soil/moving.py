@@ -77,7 +77,7 @@ def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDAr
 def rain_before(
     at_ms: TimeArray, rain_time_ms: TimeArray, rain_mm: FloatArray, *, window_ms: int, max_age_ms: int = 2 * HOUR_MS
 ) -> FloatArray:
-    """Rain in the window (t - window, t] before each time.
+    """Return the rain in the window (t - window, t] before each time.
 
     Parameters
     ----------

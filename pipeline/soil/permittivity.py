@@ -78,7 +78,7 @@ def within(value: npt.ArrayLike, checked: npt.ArrayLike, limits: Limits) -> Floa
 
 
 def topp_1980(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of mineral soil by the cubic of Topp, Davis and Annan.
+    """Return the water content of mineral soil by the cubic of Topp, Davis and Annan.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def topp_1980(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def topp_organic(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of an organic soil by Topp's organic cubic.
+    """Return the water content of an organic soil by Topp's organic cubic.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def topp_organic(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def roth_organic(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of organic soil, bulk density 0.26 to 0.77 g/cm3.
+    """Return the water content of organic soil, bulk density 0.26 to 0.77 g/cm3.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ def roth_organic(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def roth_mineral(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of mineral soil by the cubic of Roth and others.
+    """Return the water content of mineral soil by the cubic of Roth and others.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def roth_mineral(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def kellner_lundin(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of raw moss peat, bulk density 0.029 to 0.066 g/cm3, porosity 0.95 to 0.98.
+    """Return the water content of raw moss peat, bulk density 0.029 to 0.066 g/cm3, porosity 0.95 to 0.98.
 
     Parameters
     ----------
@@ -178,7 +178,7 @@ def kellner_lundin(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def nagare(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of peat, bulk density 0.053 to 0.183 g/cm3.
+    """Return the water content of peat, bulk density 0.053 to 0.183 g/cm3.
 
     Parameters
     ----------
@@ -198,7 +198,7 @@ def nagare(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def myllys_simojoki(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of cultivated peat, bulk density 0.3 to 0.4 g/cm3.
+    """Return the water content of cultivated peat, bulk density 0.3 to 0.4 g/cm3.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ def schaap_formula(permittivity: npt.ArrayLike) -> FloatArray:
 
 
 def schaap(permittivity: npt.ArrayLike) -> FloatArray:
-    """Water content of a forest floor (litter and humus).
+    """Return the water content of a forest floor (litter and humus).
 
     Parameters
     ----------
@@ -274,7 +274,7 @@ def malicki_bulk_density_formula(permittivity: npt.ArrayLike, bulk_density_g_cm3
 
 
 def malicki_bulk_density(permittivity: npt.ArrayLike, bulk_density_g_cm3: npt.ArrayLike) -> FloatArray:
-    """Water content of mineral or organic soil from bulk density: the best founded choice for thatch.
+    """Return the water content of mineral or organic soil from bulk density: the best founded for thatch.
 
     Parameters
     ----------
@@ -315,7 +315,7 @@ def malicki_porosity_formula(permittivity: npt.ArrayLike, porosity: npt.ArrayLik
 
 
 def malicki_porosity(permittivity: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatArray:
-    """Water content of mineral or organic soil from permittivity and porosity.
+    """Return the water content of mineral or organic soil from permittivity and porosity.
 
     Parameters
     ----------
@@ -374,7 +374,7 @@ def crim(
     solid_permittivity: npt.ArrayLike = 5.0,
     water_permittivity: npt.ArrayLike = 80.0,
 ) -> FloatArray:
-    """Water content by the complex refractive index mixing law of solid, water and air.
+    """Return the water content by the complex refractive index mixing law of solid, water and air.
 
     Parameters
     ----------
@@ -401,7 +401,7 @@ def crim(
 
 
 def water_permittivity(temperature_degc: npt.ArrayLike) -> FloatArray:
-    """Static permittivity of pure water.
+    """Return the static permittivity of pure water.
 
     Parameters
     ----------

@@ -63,7 +63,7 @@ _BY_SEVERITY = np.array([Flag.NOT_EVALUATED, Flag.GOOD, Flag.SUSPECT, Flag.FAIL,
 
 
 def worst(*flags: FlagArray) -> FlagArray:
-    """The worst of several flags, value by value: missing, fail, suspect, good, not evaluated.
+    """Return the worst of several flags, value by value: missing, fail, suspect, good, not evaluated.
 
     Parameters
     ----------
@@ -89,22 +89,6 @@ def _flags(value: FloatArray, suspect: BoolArray, fail: BoolArray | None = None)
     return flags
 
 
-def missing(value: FloatArray) -> FlagArray:
-    """Flag missing values.
-
-    Parameters
-    ----------
-    value : ndarray, shape (time,)
-        [any unit]
-
-    Returns
-    -------
-    ndarray of uint8, shape (time,)
-        MISSING where NaN, GOOD elsewhere.
-    """
-    return _flags(value, np.zeros(value.shape, dtype=np.bool_))
-
-
 def gross_range(
     value: FloatArray,
     *,
@@ -113,7 +97,7 @@ def gross_range(
     suspect_low: npt.ArrayLike | None = None,
     suspect_high: npt.ArrayLike | None = None,
 ) -> FlagArray:
-    """Whether values are possible, and likely.
+    """Flag values that are impossible, or unlikely.
 
     Parameters
     ----------
@@ -147,7 +131,7 @@ def spike(
     max_gap_ms: int = MAX_STEP_GAP_MS,
     water_about: BoolArray | None = None,
 ) -> FlagArray:
-    """One or two values that leave their neighbours and come back.
+    """Flag one or two values that leave their neighbours and come back.
 
     Parameters
     ----------
@@ -204,7 +188,7 @@ def step(
     water_about: BoolArray | None = None,
     ignore: BoolArray | None = None,
 ) -> FlagArray:
-    """A change from one value to the next too large to be true, flagged at the later one.
+    """Flag a change from one value to the next too large to be true, at the later one.
 
     Parameters
     ----------
@@ -251,7 +235,7 @@ def flat_line(
     least_count: int = 12,
     should_move: BoolArray | None = None,
 ) -> FlagArray:
-    """A value that has not moved for a whole window.
+    """Flag a value that has not moved for a whole window.
 
     Parameters
     ----------
@@ -280,7 +264,7 @@ def flat_line(
 
 
 def frost(value: FloatArray, soil_temperature_degc: FloatArray, *, threshold_degc: float) -> FlagArray:
-    """Moisture read in frozen ground: ice reads as dry.
+    """Flag moisture read in frozen ground: ice reads as dry.
 
     Parameters
     ----------
@@ -309,7 +293,7 @@ def rise_without_water(
     wetted_above: BoolArray | None = None,
     watered: BoolArray | None = None,
 ) -> FlagArray:
-    """A rise of moisture that no rain, watering or layer above explains.
+    """Flag a rise of moisture that no rain, watering or layer above explains.
 
     Parameters
     ----------
@@ -349,7 +333,7 @@ def air_gap(
     enough_rain_mm: float,
     window_ms: int = 24 * HOUR_MS,
 ) -> FlagArray:
-    """A probe that reads drier than soil can be within a day of having been wet: it sits in air.
+    """Flag a probe that reads drier than soil can be within a day of having been wet: it sits in air.
 
     Soil that took up water keeps most of it for a day; a gap fills in rain and drains at once. Not for thatch, which
     may do the same in good health.
@@ -387,7 +371,7 @@ def disagrees(
     neighbour_still: float,
     window_ms: int = 3 * HOUR_MS,
 ) -> FlagArray:
-    """A fall that none of the neighbours above and below shares: contact lost, or the probe disturbed.
+    """Flag a fall that none of the neighbours above and below shares: contact lost, or the probe disturbed.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ KELVIN = 273.16  # as printed in FAO-56
 
 
 def inverse_relative_distance(day_of_year: npt.ArrayLike) -> FloatArray:
-    """Inverse relative distance of earth and sun.
+    """Return the inverse relative distance of earth and sun.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def inverse_relative_distance(day_of_year: npt.ArrayLike) -> FloatArray:
 
 
 def solar_declination_rad(day_of_year: npt.ArrayLike) -> FloatArray:
-    """Declination of the sun.
+    """Return the declination of the sun.
 
     Parameters
     ----------
@@ -51,7 +51,7 @@ def solar_declination_rad(day_of_year: npt.ArrayLike) -> FloatArray:
 
 
 def sunset_hour_angle_rad(latitude_rad: npt.ArrayLike, declination_rad: npt.ArrayLike) -> FloatArray:
-    """Hour angle of sunset.
+    """Return the hour angle of sunset.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ def sunset_hour_angle_rad(latitude_rad: npt.ArrayLike, declination_rad: npt.Arra
 
 
 def extraterrestrial_radiation_daily(latitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike) -> FloatArray:
-    """Radiation above the air in a day.
+    """Return the radiation above the air in a day.
 
     Parameters
     ----------
@@ -91,7 +91,7 @@ def extraterrestrial_radiation_daily(latitude_deg: npt.ArrayLike, day_of_year: n
 
 
 def seasonal_correction_h(day_of_year: npt.ArrayLike) -> FloatArray:
-    """Equation of time.
+    """Return the equation of time.
 
     Parameters
     ----------
@@ -110,7 +110,7 @@ def seasonal_correction_h(day_of_year: npt.ArrayLike) -> FloatArray:
 def solar_hour_angle_rad(
     hour_utc: npt.ArrayLike, longitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike
 ) -> FloatArray:
-    """Hour angle of the sun, zero at solar noon.
+    """Return the hour angle of the sun, zero at solar noon.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def solar_hour_angle_rad(
 def solar_elevation_rad(
     hour_angle_rad: npt.ArrayLike, latitude_deg: npt.ArrayLike, day_of_year: npt.ArrayLike
 ) -> FloatArray:
-    """Height of the sun above the horizon.
+    """Return the height of the sun above the horizon.
 
     Parameters
     ----------
@@ -162,7 +162,7 @@ def extraterrestrial_radiation_hourly(
     *,
     span_h: float = 1.0,
 ) -> FloatArray:
-    """Radiation above the air in an hour or a shorter span.
+    """Return the radiation above the air in an hour or a shorter span.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def extraterrestrial_radiation_hourly(
 def sunrise_sunset_ms(
     latitude_deg: float, longitude_deg: float, first_day: date, days: int
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Sunrise and the sunset that follows it, for a run of days.
+    """Return the sunrise and the sunset that follows it, for a run of days.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ def sun_of_hours(
 
 
 def energy_mj_m2(flux_w_m2: npt.ArrayLike, seconds: float) -> FloatArray:
-    """Energy over a span from its mean flux.
+    """Return the energy over a span from its mean flux.
 
     Parameters
     ----------
@@ -314,7 +314,7 @@ def energy_mj_m2(flux_w_m2: npt.ArrayLike, seconds: float) -> FloatArray:
 
 
 def clear_sky_shortwave(extraterrestrial_mj_m2: npt.ArrayLike, elevation_m: npt.ArrayLike) -> FloatArray:
-    """Solar radiation under a clear sky.
+    """Return the solar radiation under a clear sky.
 
     Parameters
     ----------
@@ -334,7 +334,7 @@ def clear_sky_shortwave(extraterrestrial_mj_m2: npt.ArrayLike, elevation_m: npt.
 def relative_shortwave(
     shortwave_mj_m2: npt.ArrayLike, clear_sky_mj_m2: npt.ArrayLike, sun_elevation_rad: npt.ArrayLike
 ) -> FloatArray:
-    """Rs/Rso of an hourly series, with the last good value of the day carried through the night.
+    """Return Rs/Rso of an hourly series, with the last good value of the day carried through the night.
 
     Parameters
     ----------
@@ -361,7 +361,7 @@ def relative_shortwave(
 
 
 def net_shortwave(shortwave_mj_m2: npt.ArrayLike, *, albedo: float = GRASS_ALBEDO) -> FloatArray:
-    """Solar radiation kept by the surface.
+    """Return the solar radiation kept by the surface.
 
     Parameters
     ----------
@@ -383,7 +383,7 @@ def net_longwave_hourly(
     vapour_pressure_kpa: npt.ArrayLike,
     relative_shortwave_ratio: npt.ArrayLike,
 ) -> FloatArray:
-    """Heat radiation lost by the surface in an hour.
+    """Return the heat radiation lost by the surface in an hour.
 
     Parameters
     ----------

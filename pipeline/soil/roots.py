@@ -20,7 +20,7 @@ _HALVINGS = 30  # of a layer, to find a depth within it: to a millionth of a mil
 
 
 def layer_bounds_m(depth_m: npt.ArrayLike, top_m: float) -> FloatArray:
-    """Bounds of the layers that the channels stand for: half-way between neighbours.
+    """Return the bounds of the layers that the channels stand for: half-way between neighbours.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def layer_bounds_m(depth_m: npt.ArrayLike, top_m: float) -> FloatArray:
 
 
 def smooth_depths_m(uptake_by_layer: npt.ArrayLike, bounds_m: npt.ArrayLike, share: float) -> FloatArray:
-    """Depth above which a share of the uptake lies, in many profiles, with a density that is continuous.
+    """Return the depth above which a share of the uptake lies, in many profiles, with a continuous density.
 
     Parameters
     ----------
@@ -189,7 +189,7 @@ class RootDepth:
 
 
 def less_running_day_mean(values: npt.ArrayLike, per_day: int) -> FloatArray:
-    """What is left of a series when its centred mean over one day is taken out.
+    """Take out of a series its centred mean over one day.
 
     Parameters
     ----------
@@ -216,7 +216,7 @@ def less_running_day_mean(values: npt.ArrayLike, per_day: int) -> FloatArray:
 def temperature_share(
     moisture: npt.ArrayLike, temperature_degc: npt.ArrayLike, per_day: int
 ) -> tuple[FloatArray, FloatArray]:
-    """How much of the daily swing of moisture merely follows temperature.
+    """Return how much of the daily swing of moisture merely follows temperature.
 
     Parameters
     ----------
@@ -260,7 +260,7 @@ def root_depth(
     draws: int = 400,
     seed: int = 0,
 ) -> RootDepth:
-    """Rooting depth from the days of a span, about a fortnight.
+    """Return the rooting depth from the days of a span, about a fortnight.
 
     Parameters
     ----------

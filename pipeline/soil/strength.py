@@ -75,7 +75,7 @@ def stones(cone_index_kpa: npt.ArrayLike) -> BoolArray:
 def median_profile(
     cone_index_kpa: npt.ArrayLike, *, fewest_pushes: int = FEWEST_PUSHES
 ) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-    """Profile of a spot: the median over pushes, stones left out.
+    """Return the profile of a spot: the median over pushes, stones left out.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def median_profile(
 def depth_to_limit_m(
     depth_m: npt.ArrayLike, cone_index_kpa: npt.ArrayLike, *, limit_kpa: float = ROOT_LIMIT_KPA
 ) -> float:
-    """Depth at which a profile first reaches the strength that stops roots.
+    """Return the depth at which a profile first reaches the strength that stops roots.
 
     Parameters
     ----------

@@ -1,9 +1,8 @@
-"""The thatch itself: what cores say, what a pass takes out, and where growth and passes meet.
+"""Series of cores, what a pass takes out of the thatch, and the thickness that a wetting tells of.
 
-Thickness, organic matter and dry mass are three separate things: two years of coring and sand can make the
-layer thicker while its organic matter falls (Fu, Dernoeden & Murphy 2009, Crop Sci. 49, 1079). This module
-must not put two methods of measurement in one series; it raises. Removal is geometry times an efficiency,
-and stays an estimate until the debris has been weighed.
+Thickness and organic matter are two things: two years of coring and sand can make the layer thicker while its organic
+matter falls (Fu, Dernoeden & Murphy 2009, Crop Sci. 49, 1079). Two methods of measurement in one series raise an error.
+Removal is geometry times an efficiency, and stays an estimate until the debris has been weighed.
 """
 
 from __future__ import annotations
@@ -106,7 +105,7 @@ class CoreSeries:
 
 
 def thickness_series(cores: Sequence[CoreReading]) -> CoreSeries:
-    """Mean thickness a date, in millimetres.
+    """Return the mean thickness a date, in millimetres.
 
     Parameters
     ----------
@@ -131,7 +130,7 @@ def thickness_series(cores: Sequence[CoreReading]) -> CoreSeries:
 
 
 def organic_series(cores: Sequence[CoreReading], top_mm: float, bottom_mm: float) -> CoreSeries:
-    """Mean organic matter a date of one slice, in per cent.
+    """Return the mean organic matter a date of one slice, in per cent.
 
     Parameters
     ----------
@@ -189,7 +188,7 @@ def _by_date(rows: list[tuple[date, float, float]], method: str) -> CoreSeries:
 
 
 def groove_share(blade_mm: float, spacing_mm: float) -> float:
-    """Share of the surface a set of blades touches in one pass.
+    """Return the share of the surface a set of blades touches in one pass.
 
     Parameters
     ----------
@@ -212,7 +211,7 @@ def groove_share(blade_mm: float, spacing_mm: float) -> float:
 
 
 def hole_share(diameter_mm: float, spacing_mm: float, along_mm: float | None = None) -> float:
-    """Share of the surface a set of tines takes in one pass.
+    """Return the share of the surface a set of tines takes in one pass.
 
     Parameters
     ----------
@@ -238,7 +237,7 @@ def hole_share(diameter_mm: float, spacing_mm: float, along_mm: float | None = N
 
 
 def removed_mm(thickness_mm: float, share: float, depth_mm: float, *, efficiency: float = 1.0) -> float:
-    """Thatch taken out by one pass, spread over the whole surface.
+    """Return the thatch taken out by one pass, spread over the whole surface.
 
     Parameters
     ----------
@@ -266,7 +265,7 @@ def removed_mm(thickness_mm: float, share: float, depth_mm: float, *, efficiency
 def removal_efficiency(
     weighed_kg_m2: float, thickness_mm: float, share: float, depth_mm: float, *, density_g_cm3: float = 0.30
 ) -> float:
-    """Efficiency of a pass from the debris weighed dry beside what geometry promised.
+    """Return the efficiency of a pass from the debris weighed dry beside what geometry promised.
 
     Parameters
     ----------
@@ -304,7 +303,7 @@ AT_MOST = "at most: water that ran off or hung on the leaf is counted as thatch"
 def thickness_from_wetting(
     spell: Spell, profile: SoilProfile, thatch_theta: FloatArray, *, bypass: str = "", errors: Errors | None = None
 ) -> Estimate:
-    """Thickness of thatch that would have held what a wetting left above the soil.
+    """Return the thickness of thatch that would have held what a wetting left above the soil.
 
     Parameters
     ----------

@@ -1,9 +1,8 @@
-"""What roots drank at each depth on each day, from the step that a day cuts into soil moisture.
+"""Daily uptake by roots at each depth, from the step that a day cuts into soil moisture.
 
-By night moisture holds a straight line (drainage falls, redistribution rises); by day roots bend it down.
-The night's line is run on to the evening, and what the reading then lacks is the day's uptake (Jackisch et
-al. 2020, Biogeosciences 17, 5787-5808). Readings must have been corrected for temperature. This module
-must not turn a wet, curved or broken day into a number: it withholds it and says why.
+By night moisture holds a straight line (drainage falls, redistribution rises); by day roots bend it down. The night's
+line is run on to the evening, and what the reading then lacks is the day's uptake (Jackisch et al. 2020, Biogeosciences
+17, 5787-5808). A wet, curved or broken day is withheld with its reason.
 """
 
 from dataclasses import dataclass
@@ -102,7 +101,7 @@ def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
 def night_line_uptake(
     hour: npt.ArrayLike, moisture: npt.ArrayLike, *, night: tuple[int, int], morning: int, evening: int
 ) -> tuple[float, float, float, float]:
-    """Uptake of one day and depth when the turns are known.
+    """Return the uptake of one day and depth when the turns are known.
 
     Parameters
     ----------
@@ -134,7 +133,7 @@ def night_line_uptake(
 
 
 def steps_beside(days: DailyUptake, time_ms: npt.ArrayLike, other: npt.ArrayLike) -> FloatArray:
-    """Step of the day in another series, by the same turns as the uptake: its value at evening less its night line.
+    """Return the step of the day in another series, by the same turns as the uptake: evening less its night line.
 
     Parameters
     ----------
@@ -213,7 +212,7 @@ def daily_uptake(
     water_mm: npt.ArrayLike | None = None,
     limits: UptakeLimits = TURF_LIMITS,
 ) -> DailyUptake:
-    """Uptake of every day and depth by the night-line method.
+    """Return the uptake of every day and depth by the night-line method.
 
     Parameters
     ----------
@@ -227,7 +226,7 @@ def daily_uptake(
     water_mm : array_like, shape (time,), optional
         Rain and watering of each step. [mm] NaN counts as wet.
     limits : UptakeLimits
-        `TURF_LIMITS` or `TREE_LIMITS`.
+        Of shallow turf unless others are given.
 
     Returns
     -------

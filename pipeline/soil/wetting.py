@@ -66,7 +66,7 @@ def events(
     dry_gap_h: float = DRY_GAP_H,
     least_mm: float = LEAST_SPELL_MM,
 ) -> list[Spell]:
-    """Every wetting that rain, the diary or the probes tell of.
+    """List every wetting that rain, the diary or the probes tell of.
 
     Parameters
     ----------

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 
 from hardware.quantities import QUANTITIES
-from pipeline.stages.strength import TOLD_MM
+from pipeline.stages.strength import REPORTED_MM
 from pipeline.units import DAY_MS
 
 
@@ -121,7 +121,7 @@ _ENTRIES = (
         Of.VISIT,
         *(
             (f"cone_resistance_{depth:03d}", f"Cone resistance at {depth} mm", "median of the pushes of a visit")
-            for depth in TOLD_MM
+            for depth in REPORTED_MM
         ),
         ("cone_visit_wetness", "Wetness of the root zone at the pushes", "resistance compares only at like wetness"),
         ("root_limit_depth", "Depth at which the soil stops roots", "first depth too hard for roots"),

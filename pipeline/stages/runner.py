@@ -17,7 +17,7 @@ from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages.field_limits import FIELD_LIMITS, due_ms
 from pipeline.stages.recompute import LEAD_IN_MS, Redone, affected, keep_unknown, redo, redo_periods
-from pipeline.stages.treatments import PASSES, likest
+from pipeline.stages.treatments import PASSES, by_likeness
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.readings import unworked
@@ -243,7 +243,7 @@ class RestageQueue:
 
     def _beside(self, station: str) -> Iterator[StationContext]:
         """Stations that may be held beside one, the likest first."""
-        return (self._context_of(other) for other in likest(self._config, station))
+        return (self._context_of(other) for other in by_likeness(self._config, station))
 
     def _learn_next(self) -> str | None:
         """Learn the limits of one station for one moment that is due; after the last, its layers are marked anew."""

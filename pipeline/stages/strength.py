@@ -18,9 +18,9 @@ from pipeline.stages.stage import Finding, FindPeriod, Grain, Record, Stage
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 GRID_M = np.concatenate([np.arange(0, 40, 5), np.arange(40, 301, 10)]) / 1000.0
-TOLD_MM = (50, 100, 150, 200, 250, 300)
+REPORTED_MM = (50, 100, 150, 200, 250, 300)
 STRENGTH_QUANTITIES = (
-    *(f"cone_resistance_{depth:03d}" for depth in TOLD_MM), "cone_visit_wetness", "root_limit_depth",
+    *(f"cone_resistance_{depth:03d}" for depth in REPORTED_MM), "cone_visit_wetness", "root_limit_depth",
 )  # fmt: skip
 WETNESS_REACH_MS = 6 * HOUR_MS  # the root zone changes little in so long: our own choice
 PREPARATION_MS = 14 * DAY_MS  # before play: common practice, no source
@@ -47,7 +47,7 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
         low, high = spread
         return Finding(quantity, start_ms, end_ms, float(value), float(low), float(high), n, reason)
 
-    for depth_mm in TOLD_MM:
+    for depth_mm in REPORTED_MM:
         column = int(np.argmin(np.abs(GRID_M - depth_mm / 1000.0)))
         if count[column]:
             few = "" if np.isfinite(profile[column]) else _few(int(count[column]))

@@ -1,8 +1,8 @@
 """Findings of passes over the turf and of cores: what each pass changed and took out, and how thatch grows.
 
 A pass is judged by the findings of twelve weeks before and after it, cut short at the next pass that goes as deep or is
-of its kind, beside a station where none was made where there is one. It is told from the diary and from findings alone,
-never from readings. Nothing here sums: `soil.effect`, `soil.thatch` and `soil.trend` do.
+of its kind, beside a station where none was made where there is one. It rests on the diary and on findings alone, never
+on readings. The equations are those of `soil.change` and `soil.thatch`.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ NO_TREND = "no clear trend"
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class StationFindings:
     """A station with its findings by quantity: where each stands [ms] and its value, the withheld left out."""
 
     context: StationContext
@@ -66,13 +66,13 @@ def window(one: PassDone, passes: Sequence[PassDone]) -> tuple[int, int]:
     return begin, end
 
 
-def pass_findings(own: Told, others: Sequence[Told], one: PassDone) -> Iterator[Finding]:
+def pass_findings(own: StationFindings, others: Sequence[StationFindings], one: PassDone) -> Iterator[Finding]:
     """Findings of one pass at a station.
 
     Parameters
     ----------
-    own : Told
-    others : sequence of Told
+    own : StationFindings
+    others : sequence of StationFindings
         Stations that may be held beside it, the likest first.
     one : PassDone
         Of `own.context.passes`.
@@ -102,7 +102,9 @@ def _island(context: StationContext, one: PassDone) -> Finding:
     return Finding("untreated_island", one.at_ms, min(later, default=one.at_ms), 1.0, np.nan, np.nan, 1, reason)
 
 
-def _change(own: Told, others: Sequence[Told], one: PassDone, source: str, begin: int, end: int) -> Estimate:
+def _change(
+    own: StationFindings, others: Sequence[StationFindings], one: PassDone, source: str, begin: int, end: int
+) -> Estimate:
     if one.around:
         return withheld(f"{' and '.join(one.around)} stood in an untreated island")
     sides = _sides(own, source, one.at_ms, begin, end)
@@ -122,7 +124,7 @@ def _change(own: Told, others: Sequence[Told], one: PassDone, source: str, begin
     return Estimate(found.change.value, found.change.low, found.change.high, found.change.n, "; ".join(words))
 
 
-def _sides(told: Told, source: str, at_ms: int, begin: int, end: int) -> tuple[FloatArray, FloatArray]:
+def _sides(told: StationFindings, source: str, at_ms: int, begin: int, end: int) -> tuple[FloatArray, FloatArray]:
     """Values before and after; what was under way when the pass came is in neither."""
     times, values = told.findings.get(source, (np.array([], dtype=np.int64), np.array([])))
     under_way = FORTNIGHT_MS if source == "root_depth_90" else UNDER_WAY_MS
@@ -216,7 +218,7 @@ def touched(context: StationContext, start_ms: int, end_ms: int) -> list[PassDon
     return [p for p in context.passes if p.at_ms - WINDOW_MS < end_ms and start_ms < p.at_ms + WINDOW_MS]
 
 
-def likest(config: SiteConfig, station: str) -> list[str]:
+def by_likeness(config: SiteConfig, station: str) -> list[str]:
     """Other stations, those most like it first: of its surface, of its kind of surface, of its soil."""
     own = config.stations()[station]
     on = config.surface_of(station)
@@ -270,10 +272,10 @@ def redo_passes(
     return len(found)
 
 
-def _told(store: Store, context: StationContext, first_ms: int, last_ms: int) -> Told:
+def _told(store: Store, context: StationContext, first_ms: int, last_ms: int) -> StationFindings:
     table = store.findings(context.station, sorted(set(COMPARED.values())), max(first_ms, 0), last_ms)
     table = table[table["value"].notna()]
-    return Told(context, findings_of(table))
+    return StationFindings(context, findings_of(table))
 
 
 def _forget(store: Store, context: StationContext, again_ms: set[int], found: list[Finding]) -> None:

@@ -38,7 +38,7 @@ from pipeline.stages.field_limits import due_ms, limits_table  # noqa: E402
 from pipeline.stages.recompute import CHUNK_MS, LEAD_IN_MS, LOOK_AHEAD_MS, PERIOD_STAGES, process  # noqa: E402  # noqa: E402
 from pipeline.stages.stage import find, joined  # noqa: E402
 from pipeline.stages.tables import findings_of, findings_table, series_of  # noqa: E402
-from pipeline.stages.treatments import COMPARED, Told, core_findings, pass_findings  # noqa: E402
+from pipeline.stages.treatments import COMPARED, StationFindings, core_findings, pass_findings  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, SLOTS, START_MS, year  # noqa: E402
 
@@ -132,7 +132,7 @@ def every_sum(parts: list[tuple[pd.DataFrame, int, int]], station: StationContex
     found.append(drawn)
     found += [limits_table(record.between(0, at_ms), station, at_ms) for at_ms in due_ms(START_MS, end_ms)]
     of_station = drawn[(drawn["station"] == station.station) & drawn["quantity"].isin(COMPARED.values())]
-    told = Told(station, findings_of(of_station.dropna()))
+    told = StationFindings(station, findings_of(of_station.dropna()))
     rows = [*core_findings(station), *(f for one in station.passes for f in pass_findings(told, (), one))]
     found.append(pd.DataFrame(rows).assign(station=station.station))
     return found

@@ -208,13 +208,6 @@ def test_warm_curve_is_held_above_its_optimum_by_default():
         climate.growth_potential(25.0, "mild")
 
 
-def test_growth_days_count_unknown_days_as_nothing_and_say_so():
-    """The sum is a lower bound over gaps and tells on how many days it rests."""
-    total, known = climate.growth_days([0.5, np.nan, 1.0, 0.25])
-    assert total == pytest.approx([0.5, 0.5, 1.5, 1.75])
-    assert known.tolist() == [1, 1, 2, 3]
-
-
 def test_leaf_runs_below_the_air_on_a_clear_still_night():
     """Clear and still the leaf lies 3 to 6 degC under the air, in wind or cloud far less (common practice)."""
     ea = climate.saturation_vapour_pressure_kpa(3.0) * 0.85

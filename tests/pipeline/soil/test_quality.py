@@ -41,7 +41,7 @@ def test_worst_flag_wins():
 
 def test_missing_is_missing():
     """NaN is missing, zero is a value."""
-    assert q.missing(np.array([NAN, 0.0])).tolist() == [MISSING, GOOD]
+    assert q.gross_range(np.array([NAN, 0.0]), fail_low=-1.0, fail_high=1.0).tolist() == [MISSING, GOOD]
 
 
 def test_range_includes_its_ends():
@@ -209,7 +209,6 @@ def test_every_test_bears_short_series(n):
     """No values, one, or two: as many flags, all good."""
     t, v, nothing = quarters(n), np.full(n, 0.3), np.full(n, 0.0)
     results = (
-        q.missing(v),
         q.gross_range(v, fail_low=0, fail_high=1),
         q.spike(t, v, height=0.1),
         q.step(t, v, rise=0.1, fall=0.1, fail=0.5),

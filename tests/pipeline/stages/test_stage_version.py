@@ -16,7 +16,7 @@ from pipeline.stages.field_limits import limits_table
 from pipeline.stages.recompute import PERIOD_STAGES, process
 from pipeline.stages.stage import STAGE_VERSION, Finding, find
 from pipeline.stages.tables import findings_table, series_of
-from pipeline.stages.treatments import Told, core_findings, pass_findings
+from pipeline.stages.treatments import StationFindings, core_findings, pass_findings
 from pipeline.units import DAY_MS
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
 
@@ -92,10 +92,10 @@ def _results() -> tuple[pd.DataFrame, pd.DataFrame]:
     return done.observations, pd.concat([done.findings, drawn, limits_table(record, context, end_ms), passed])
 
 
-def _told(context: StationContext) -> Told:
+def _told(context: StationContext) -> StationFindings:
     """Made-up hold times about the pass."""
     times = PASS.at_ms + DAY_MS * np.array([-40, -30, -20, -10, 5, 15, 25, 35])
-    return Told(context, {"hold_time": (times, np.array([60.0, 58.0, 63.0, 61.0, 40.0, 45.0, 39.0, 44.0]))})
+    return StationFindings(context, {"hold_time": (times, np.array([60.0, 58.0, 63.0, 61.0, 40.0, 45.0, 39.0, 44.0]))})
 
 
 def _digest(observations: pd.DataFrame, findings: pd.DataFrame) -> str:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.diary.entry import DiaryEntry
 from pipeline.stages.recompute import station_context
-from pipeline.stages.treatments import PASS_QUANTITIES, likest, redo_passes
+from pipeline.stages.treatments import PASS_QUANTITIES, by_likeness, redo_passes
 from pipeline.store import FINDING_COLUMNS
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
@@ -54,7 +54,7 @@ def redo(line: Line, station: str = "s1") -> pd.DataFrame:
     def context(name: str):
         return station_context(line.config, name, line.stores.diary, line.stores.store)
 
-    redo_passes(line.stores.store, context(station), lambda: map(context, likest(line.config, station)))
+    redo_passes(line.stores.store, context(station), lambda: map(context, by_likeness(line.config, station)))
     table = line.stores.store.findings(station, PASS_QUANTITIES, 0, 2**61)
     return table.set_index("quantity")
 
@@ -101,5 +101,5 @@ def test_the_stages_work_passes_out_by_themselves(make: Callable[..., Line]) -> 
 
 def test_the_likest_station_comes_first(make: Callable[..., Line]) -> None:
     """The one of the same surface before the one of the same soil on another."""
-    assert likest(make(TWO).config, "s1") == ["s2", "s3"]
-    assert likest(make(TWO, folder="b").config, "s3") == ["s1", "s2"]
+    assert by_likeness(make(TWO).config, "s1") == ["s2", "s3"]
+    assert by_likeness(make(TWO, folder="b").config, "s3") == ["s1", "s2"]

@@ -11,7 +11,7 @@ import pytest
 from hardware.quantities import QUANTITIES
 from pipeline.site.station import Dated, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
-from pipeline.stages.treatments import PASS_QUANTITIES, Told, core_findings, pass_findings, touched, window
+from pipeline.stages.treatments import PASS_QUANTITIES, StationFindings, core_findings, pass_findings, touched, window
 from pipeline.units import DAY_MS
 
 PASS_MS = 1_717_000_000_000
@@ -21,15 +21,15 @@ GREEN = StationContext("s1", {}, cores=(Dated(0, 0.020),), passes=(SCARIFIED,))
 LEFT = StationContext("s2", {})
 
 
-def told(context: StationContext, before: float, after: float, *, n: int = 8, seed: int = 1) -> Told:
+def told(context: StationContext, before: float, after: float, *, n: int = 8, seed: int = 1) -> StationFindings:
     """Hold times about two levels, one every nine days, with a spread of two hours."""
     rng = np.random.default_rng(seed)
     days = np.concatenate([-5.0 - 9.0 * np.arange(n)[::-1], 2.0 + 9.0 * np.arange(n)])
     level = np.where(days < 0.0, before, after) + rng.normal(0.0, 2.0, days.size)
-    return Told(context, {"hold_time": (PASS_MS + (days * DAY_MS).astype(np.int64), level)})
+    return StationFindings(context, {"hold_time": (PASS_MS + (days * DAY_MS).astype(np.int64), level)})
 
 
-def found(own: Told, *others: Told, one: PassDone = SCARIFIED) -> dict:
+def found(own: StationFindings, *others: StationFindings, one: PassDone = SCARIFIED) -> dict:
     return {f.quantity: f for f in pass_findings(own, others, one)}
 
 
