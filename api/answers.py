@@ -25,7 +25,9 @@ from pipeline.advice.report import (
     next_open,
     when,
 )
+from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.runner import OpenAlert
+from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
 from pipeline.site.models import SiteConfig
 
@@ -98,7 +100,9 @@ def _can_i_go(morning: Morning) -> list[str]:
     found = []
     for surface in dict.fromkeys(state.surface.name for state in morning.states):
         states = [s for s in morning.states if s.surface.name == surface]
-        told = [a.text for a in morning.alerts if a.surface == surface and a.rule in ("stay_off", "frost_at_dawn")]
+        told = [
+            a.text for a in morning.alerts if a.surface == surface and a.rule in (STAY_OFF.name, FROST_AT_DAWN.name)
+        ]
         found += told or [f"{states[0].surface.title}: {_go(states, morning.states)}"]
         advice = _of_surface(morning.advice, surface)
         if advice is not None and advice.dawn_leaf_degc is not None and advice.dawn_leaf_degc <= FROST_DEGC:
@@ -251,7 +255,7 @@ def _in_the_way(morning: Morning) -> list[str]:
             said = words.heard_line(state, morning.zone).partition(". ")[0].rstrip(".")
             found.append(f"{place}: {said[:1].lower()}{said[1:]}.")
         found += [f"{place}: {line}" for line in words.silent_lines(state, morning.zone)]
-    found += [a.text for a in morning.alerts if a.rule == "probe_fault" and a.text not in found]
+    found += [a.text for a in morning.alerts if a.rule == PROBE_FAULT.name and a.text not in found]
     if not found:
         count = sum(len(state.probes) for state in morning.states)
         found.append(f"All {count} probes are heard." if count > 1 else "The probe is heard.")

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipeline.alerts.bounds import AlertsConfig
+from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.service import Pipeline
 from pipeline.site.models import InstalledChannel, Station, Surface
 from pipeline.units import DAY_MS, HOUR_MS, Flag
@@ -169,7 +169,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
     as_of_ms = _last_moisture(station, latest, now_ms)
     week_ago = pipeline.store.observations(ids, as_of_ms - 7 * DAY_MS - HOUR_MS, as_of_ms - 7 * DAY_MS + HOUR_MS)
     rain = _rain(pipeline, station.name, now_ms)
-    silent_ms = round(AlertsConfig.of(pipeline.config.alerts).probe_fault.silent_h * HOUR_MS)
+    silent_ms = round(PROBE_FAULT.bounds_in(pipeline.config.alerts).silent_h * HOUR_MS)
     return StationNow(
         surface=surface,
         station=station,

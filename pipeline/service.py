@@ -25,7 +25,7 @@ from hardware.reading import BadBatch, Batch, BatchSpan, Receipt, decode_batch, 
 from pipeline.advice.advisor import Advisor
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
-from pipeline.alerts.bounds import BOUNDS_OF_RULES
+from pipeline.alerts.rules import BOUNDS_OF_RULES
 from pipeline.alerts.runner import AlertRunner, OpenAlert
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
@@ -322,7 +322,7 @@ class Worker:
         until_ms = self._complete_until_ms(one, self._clock.now_ms(), now_s)
         if not one.unjudged and until_ms - one.judged_ms < JUDGE_EVERY_MS:
             return
-        told, more = self._alerts.evaluate(station, until_ms, periods=not self._stages.periods_wait_for(station))
+        told, more = self._alerts.evaluate(station, until_ms, days=not self._stages.periods_wait_for(station))
         one.judged_ms = until_ms
         if more:
             one.judged_s = -JUDGE_LEAST_S

@@ -20,6 +20,7 @@ class TimeSpan:
 MINUTE_MS = 60_000
 HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
+QUARTER_HOUR_MS = 15 * MINUTE_MS
 FOREVER_MS = 2**62
 EVER_MS = (0, FOREVER_MS)
 """A span that holds every reading, finding and entry. [ms since 1970, UTC]"""

@@ -73,9 +73,17 @@ def breaches(path: str, source: str) -> list[str]:
     found += [f"{path} uses {name}" for name, homes in ONLY_IN.items() if name in uses and path not in homes]
     if package in ("hardware", "probe_agent"):
         found += [f"{path} imports {name}, too heavy for the agent" for name in sorted(LIGHT & names)]
+    if path.startswith("pipeline/alerts/"):
+        sums = {m for m in _modules(tree) if m.startswith("pipeline.soil")}
+        found += [f"{path} imports {module}: rules read findings and settings" for module in sorted(sums)]
     if path.startswith(PURE) and path not in SHELLS:
         found += [f"{path} imports {name}, and must be pure" for name in sorted({"logging", "httpx", "os"} & names)]
     return found
+
+
+def _modules(tree: ast.AST) -> set[str]:
+    """Dotted names of the modules that `from ... import` statements name."""
+    return {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module}
 
 
 def _against_the_floors(path: str, tree: ast.AST) -> list[str]:
@@ -118,6 +126,7 @@ def test_module_keeps_the_rules_of_the_house(path: Path) -> None:
         ("pipeline/soil/x.py", "import logging", "must be pure"),
         ("pipeline/stages/x.py", "import logging", "must be pure"),
         ("pipeline/alerts/x.py", "import httpx", "must be pure"),
+        ("pipeline/alerts/x.py", "from pipeline.soil.layers import CELL_MS", "rules read findings"),
         ("pipeline/soil/x.py", "from pipeline.stages import roots", "to the right of pipeline.soil"),
         ("pipeline/store/x.py", "def f():\n    from pipeline.alerts.model import AlertEvent", "to the right"),
         ("pipeline/mqtt/x.py", "from pipeline.store import Store", "to the right of pipeline.mqtt"),

@@ -30,8 +30,8 @@ from hardware.curves import ANY_NUMBER, CORRECTION_REACH_M, SIGNATURES, TEMPERAT
 from hardware.probe import ProbeFault, load_probe, models, parse_probe
 from hardware.probe import _Check as _ProbeCheck
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
-from pipeline.alerts.model import AlertBounds, AlertEvent
-from pipeline.alerts.plans import PLAN_RULES
+from pipeline.alerts.model import AlertEvent, Counting
+from pipeline.alerts.roots import SHALLOW_ROOTS_M
 from pipeline.alerts.rules import RULES
 from pipeline.diary.entry import DiaryEntry, entry_questions
 from pipeline.mqtt.nodes import Nodes
@@ -42,7 +42,6 @@ from pipeline.site.models import SiteConfig
 from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D
-from pipeline.soil.roots import DEPTH_BOUNDS_M
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
 from probe_agent import __main__ as agent_command
@@ -426,12 +425,14 @@ def told_parameters(one: CurveSignature) -> str:
 
 def test_every_alert_and_bound_is_there() -> None:
     """Each rule, each bound with its value, and the honest mark."""
-    assert set(table_of("Alerts", column="rule").column("rule")) == {*RULES, *PLAN_RULES}
-    bounds = {f.name: getattr(AlertBounds(), f.name) for f in fields(AlertBounds)}
+    assert set(table_of("Alerts", column="rule").column("rule")) == {rule.name for rule in RULES}
+    bounds = {f.name: getattr(Counting, f.name) for f in fields(Counting)}
     told = {bare(row[0]): row[1] for row in table_of("Alerts", column="bound").rows}
     assert told == {name: f"{value:.4g}" for name, value in bounds.items() if isinstance(value, float)}
     shallow = TEXT.partition("roots are shallow above ")[2].partition(".")[0]
-    assert {int(mm) for mm in re.findall(r"\d+", shallow)} == {round(b[1] * 1000) for b in DEPTH_BOUNDS_M.values()}
+    assert {int(mm) for mm in re.findall(r"\d+", shallow)} == {
+        round(bound * 1000) for bound in SHALLOW_ROOTS_M.values()
+    }
     chapter = TEXT.partition("\n## Alerts\n")[2].partition("\n## ")[0]
     assert "common practice, no source" in " ".join(chapter.split())
 

@@ -23,7 +23,7 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first, listed
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
 from pipeline.advice.windows import Window
-from pipeline.alerts.bounds import AlertsConfig
+from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
 from pipeline.units import EVER_MS
@@ -77,7 +77,7 @@ def _advised(advice: SiteAdvice, zone: str, now_ms: int) -> dict[str, Any]:
 def _heard(pipeline: Pipeline, now_ms: int) -> bool:
     """Whether any probe has been heard of late."""
     latest = pipeline.store.last_answers(list(pipeline.config.channels()))
-    silent_ms = round(AlertsConfig.of(pipeline.config.alerts).probe_fault.silent_h * HOUR_MS)
+    silent_ms = round(PROBE_FAULT.bounds_in(pipeline.config.alerts).silent_h * HOUR_MS)
     return bool((latest["measured_at_ms"] > now_ms - silent_ms).any())
 
 

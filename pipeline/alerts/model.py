@@ -1,32 +1,98 @@
-"""What an alert rule is given and what it gives back: bounds, the place watched, the diary, its state, its events.
+"""What an alert rule declares, what it is handed and what it gives back; the state of an alert, and its events.
 
-States are small and go to and from JSON, so that a restart finds them as they were. Nothing here decides anything.
+The life of an alert of one rule, at one place:
+
+| state    | event                                         | next     | said                             |
+|----------|-----------------------------------------------|----------|----------------------------------|
+| quiet    | its condition holds                           | open     | opened                           |
+| quiet    | its condition holds, something holds it back  | quiet    | nothing; it opens when it may    |
+| open     | there is news of it                           | open     | repeated                         |
+| open     | there is news, something holds it back        | open     | nothing                          |
+| open     | its condition has ended                       | quiet    | closed                           |
+| open     | its months have ended                         | quiet    | closed                           |
+| open     | somebody marks it seen                        | open     | nothing, and no repeats          |
+| open     | somebody snoozes it                           | open     | nothing; at the end, repeated    |
+| open     | somebody marks it wrong                       | silenced | closed                           |
+| silenced | there is news of it                           | silenced | nothing                          |
+| silenced | its condition or its months have ended        | quiet    | nothing                          |
+
+What holds an alert back is declared by its rule (`HeldBy`): the night, the season, play, drying for play, fresh water.
+Only the night holds its closing back too. States are small and go to and from JSON, so that a restart finds them as
+they were.
 """
 
 from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
+from enum import Enum, Flag, auto
 from functools import cached_property
-from typing import NamedTuple, Protocol
+from typing import Annotated, Any, Generic, NamedTuple, NewType, Protocol, TypeVar
 
 import numpy as np
 import pandas as pd
+from pydantic import AfterValidator, BaseModel, Field
 
-from pipeline.alerts.bounds import AlertsConfig
+from pipeline.diary.facts import DiaryFacts
+from pipeline.site.models import Setting
 from pipeline.site.station import StationContext
-from pipeline.units import HOUR_MS, Flag, FloatArray, TimeArray
+from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray
+from pipeline.units import Flag as QualityFlag
 
 OPENED, REPEATED, CLOSED = "opened", "repeated", "closed"
+RuleName = NewType("RuleName", str)
 
 
-@dataclass(frozen=True, slots=True)
-class AlertBounds(AlertsConfig):
-    """What a site may set of the rules, and beside it how they count. Every value is common practice, no source.
+# --- bounds ----------------------------------------------------------------------------------------------------------
 
-    Times in hours, wetness relative [1], rain in mm, water content in m3 m-3.
+Wetness = Annotated[float, Field(ge=-1.0, le=3.0)]
+Share = Annotated[float, Field(ge=0.0, le=1.0)]
+Millimetres = Annotated[float, Field(ge=0.0, le=1000.0)]
+DegreesC = Annotated[float, Field(ge=-20.0, le=20.0)]
+Hour = Annotated[float, Field(ge=0.0, le=23.75)]
+Hours = Annotated[float, Field(ge=0.0, le=24.0 * 60)]
+
+
+def _ascending(numbers: tuple[int, ...]) -> tuple[int, ...]:
+    if len(set(numbers)) < len(numbers):
+        raise ValueError("one number twice")
+    return tuple(sorted(numbers))
+
+
+def _descending(numbers: tuple[int, ...]) -> tuple[int, ...]:
+    return _ascending(numbers)[::-1]
+
+
+Months = Annotated[
+    tuple[Annotated[int, Field(ge=1, le=12)], ...],
+    Field(max_length=12, strict=False, description="a list of whole numbers from 1 to 12, each once"),
+    AfterValidator(_ascending),
+]
+LeadDays = Annotated[
+    tuple[Annotated[int, Field(ge=0, le=60)], ...],
+    Field(max_length=10, strict=False, description="a list of whole numbers from 0 to 60, each once"),
+    AfterValidator(_descending),
+]
+
+
+class RuleBounds(Setting):
+    """What a site may set of one rule under `[alerts.RULE]`. Every value is common practice, no source.
+
+    Three names mean the same in every rule that has them: `months`, of the northern hemisphere, shifted by six south of
+    the equator, none for the usual ones of the rule; `repeat_h`, the least time between an alert and its next repeat
+    [h]; `after_water_h`, how long after rain or watering nothing is said, for a rule held by fresh water [h].
+    """
+
+    enabled: bool = True
+
+
+@dataclass(frozen=True)
+class Counting:
+    """How rules count, which a site cannot set. Every value is common practice, no source.
+
+    Times in hours, wetness relative [1], rain in mm, water content in m3 m-3. Read from the class: `Counting.rain_mm`.
     """
 
     rain_mm: float = 1.0  # less than this over the whole of a run counts as no rain: dew, a tick of the gauge
@@ -35,6 +101,7 @@ class AlertBounds(AlertsConfig):
     roots_off_hold_h: float = 2.0
     count_gap_h: float = 2.0  # time between two findings further apart is not counted towards a hold
     forget_gap_h: float = 24.0  # a run interrupted for longer begins again
+    day_forget_gap_h: float = 72.0  # the same of findings of a day: two days may be missing
     gauge_silent_h: float = 2.0  # after so long without rain figures nobody knows that it is dry
     settle_h: float = 3.0  # findings younger than this may still change (a spike is known by what follows it)
     late_h: float = 168.0  # findings that come later than a week are kept, but no alert is made of them
@@ -47,10 +114,171 @@ class AlertBounds(AlertsConfig):
     day_from_h: float = 6.0  # by the site's clock: nothing but frost is said before
     day_until_h: float = 20.0  # or after
 
-    @classmethod
-    def from_config(cls, config: AlertsConfig) -> AlertBounds:
-        """The bounds a site has set, the counting as it is."""
-        return cls(**{f.name: getattr(config, f.name) for f in fields(config)})
+
+# --- the declaration of a rule ---------------------------------------------------------------------------------------
+
+
+class RuleGrain(Enum):
+    """What a rule rests on, and so when it is walked.
+
+    QUARTER_HOUR: findings or readings of a quarter hour. DAY: findings of days, fortnights and wettings; the rule waits
+    while those of its station wait to be worked out. ADVICE: the newest advice.
+    """
+
+    QUARTER_HOUR = auto()
+    DAY = auto()
+    ADVICE = auto()
+
+    @property
+    def forget_gap_ms(self) -> float:
+        """How long a run may be interrupted before it begins again. [ms]"""
+        return (Counting.day_forget_gap_h if self is RuleGrain.DAY else Counting.forget_gap_h) * HOUR_MS
+
+
+class Scope(Enum):
+    """What one alert of a rule is about.
+
+    STATION; SURFACE: told by the first station of it that has probes, in the name of the surface; PROBE; PASS: a kind
+    of pass over a surface; BOOKING: one booked pass.
+    """
+
+    STATION = auto()
+    SURFACE = auto()
+    PROBE = auto()
+    PASS = auto()
+    BOOKING = auto()
+
+
+class HeldBy(Flag):
+    """What keeps a rule from saying anything, beside people's marks.
+
+    NIGHT: closings wait for the morning too. SEASON: its months. PLAY: a match day. DRYING: while the surface is dried
+    for play. WATER: within `after_water_h` of rain or watering, when anybody knows that it is wet.
+    """
+
+    NOTHING = 0
+    NIGHT = auto()
+    SEASON = auto()
+    PLAY = auto()
+    DRYING = auto()
+    WATER = auto()
+
+
+class Manner(Enum):
+    """How people are told: URGENT at any hour, INTERRUPTING by day, DIGEST with the others the next morning."""
+
+    URGENT = auto()
+    INTERRUPTING = auto()
+    DIGEST = auto()
+
+
+Season = Mapping[str, tuple[int, ...]]  # usual months, northern hemisphere, by kind of turf; see `usual_months`
+B = TypeVar("B", bound=RuleBounds)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AlertRule(Generic[B]):
+    """One alert rule: everything the program knows of it stands in this declaration.
+
+    Attributes
+    ----------
+    name : RuleName
+    bounds : type of RuleBounds
+        What a site may set.
+    look : callable
+        State, occasion and facts to `Looked`: what the rule makes of one occasion.
+    scope, grain, manner : Scope, RuleGrain, Manner
+    held_by : HeldBy
+    reads : tuple of str
+        Findings it is handed: of the grain DAY, the first is the one whose spans it walks.
+    before : mapping of str to float
+        Quarter-hour findings that a rule of the grain DAY looks at before each span, and how far back. [h]
+    season : mapping of str to tuple of int
+        Usual months by `cool`, `warm` and `pitch`; empty for the whole year.
+    closes_with_season : bool
+        Whether an open alert is closed when its months end.
+    settle_h : float
+        How long after its end a finding stands and is judged. [h]
+    late_h : float or None
+        How late a finding may come and still be judged. [h] None: however late.
+    ahead : callable, optional
+        State, `Ahead` and facts to `Looked`: what the rule makes of the forecast.
+    occasions : callable, optional
+        Facts, state and time to occasions in order of time, where they are not the findings it reads.
+    """
+
+    name: RuleName
+    bounds: type[B]
+    look: Callable[[AlertState, Any, Facts[B]], Looked]
+    scope: Scope
+    grain: RuleGrain
+    manner: Manner = Manner.DIGEST
+    held_by: HeldBy = HeldBy.NOTHING
+    reads: tuple[str, ...] = ()
+    before: Mapping[str, float] = field(default_factory=dict)
+    season: Season = field(default_factory=dict)
+    closes_with_season: bool = True
+    settle_h: float = Counting.settle_h
+    late_h: float | None = Counting.late_h
+    ahead: Callable[[AlertState, Ahead, Facts[B]], Looked] | None = None
+    occasions: Callable[[Facts[B], AlertState, int], Iterator[Any]] | None = None
+
+    def bounds_in(self, alerts: Mapping[str, BaseModel]) -> B:
+        """Return the bounds that a site has set of this rule, else the usual ones."""
+        own = alerts.get(self.name)
+        return own if isinstance(own, self.bounds) else self.bounds()
+
+    @property
+    def lag_h(self) -> float:
+        """How much later than its time a finding of a quarter hour is judged. [h]"""
+        return self.settle_h + QUARTER_HOUR_MS / HOUR_MS if self.grain is RuleGrain.QUARTER_HOUR else 0.0
+
+
+class Change(NamedTuple):
+    """What a rule would say. It is said unless something holds it back; see `walk`.
+
+    Attributes
+    ----------
+    kind : str
+        `opened`, `repeated` or `closed`.
+    text : str
+        What, since, so what; the place is put before it.
+    since_ms : int or None
+        Since when the condition holds; None leaves it, and of an opening is its time. [ms since 1970, UTC]
+    way : str
+        Which of the rule's conditions it is; empty leaves it.
+    told : tuple of str
+        What is said by it, beside what has been.
+    at_ms : int or None
+        When it came about, if not at the time of the occasion. [ms since 1970, UTC]
+    at_once : bool
+        Whether a closing does not wait for the morning.
+    runs : mapping of str to Hold, optional
+        The runs once it is said.
+    """
+
+    kind: str
+    text: str
+    since_ms: int | None = None
+    way: str = ""
+    told: tuple[str, ...] = ()
+    at_ms: int | None = None
+    at_once: bool = False
+    runs: Mapping[str, Hold] | None = None
+
+
+class Looked(NamedTuple):
+    """What a rule makes of one occasion: its state, without what `change` would do to it.
+
+    `known` is false where the occasion says nothing: then not even the end of the season closes the alert.
+    """
+
+    state: AlertState
+    change: Change | None = None
+    known: bool = True
+
+
+# --- what a rule is handed -------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +307,15 @@ class Spot(Protocol):
     def where(self) -> Where: ...
 
 
+class Findings(NamedTuple):
+    """Findings of one quantity: starts and ends [ms since 1970, UTC], values, and why one is withheld or a bound."""
+
+    start_ms: TimeArray
+    end_ms: TimeArray
+    value: FloatArray
+    reason: tuple[str, ...]
+
+
 @dataclass(frozen=True)
 class StationWatch:
     """One station and what has become known of it since the rules last looked.
@@ -91,8 +328,7 @@ class StationWatch:
         Surface and station, and the surface alone, in words, as a line begins: `Square, north end`.
     context : StationContext
     findings : DataFrame
-        Columns quantity, start_ms, value: at least those after `evaluated_to_ms` of every state. Those of fortnights
-        have end_ms, n and reason too.
+        Columns quantity, start_ms, end_ms, value, reason: at least those after `evaluated_to_ms` of every state.
     observations : DataFrame
         Columns channel, measured_at_ms, value, flag of the channels in the context, over the same time.
     zone : tzinfo or None
@@ -116,12 +352,14 @@ class StationWatch:
         return Where(self.context.kind, self.context.grass, south, self.zone)
 
     @cached_property
-    def found(self) -> Mapping[str, tuple[TimeArray, FloatArray]]:
-        """Starts [ms since 1970, UTC] and values of the findings, by quantity: several rules ask for the same."""
-        quantity = self.findings["quantity"].to_numpy(dtype=object)
-        start = self.findings["start_ms"].to_numpy(dtype=np.int64)
-        value = self.findings["value"].to_numpy(dtype=np.float64)
-        return {str(q): (start[quantity == q], value[quantity == q]) for q in dict.fromkeys(quantity.tolist())}
+    def found(self) -> Mapping[str, Findings]:
+        """Findings by quantity, each in order of time: several rules ask for the same."""
+        table = self.findings.sort_values("start_ms", kind="stable")
+        quantity, reason = table["quantity"].to_numpy(dtype=object), table["reason"].to_numpy(dtype=object)
+        start, end = table["start_ms"].to_numpy(dtype=np.int64), table["end_ms"].to_numpy(dtype=np.int64)
+        value = table["value"].to_numpy(dtype=np.float64)
+        rows = {str(q): np.flatnonzero(quantity == q) for q in dict.fromkeys(quantity.tolist())}
+        return {q: Findings(start[r], end[r], value[r], tuple(map(str, reason[r]))) for q, r in rows.items()}
 
     @cached_property
     def rain(self) -> tuple[TimeArray, FloatArray]:
@@ -129,11 +367,118 @@ class StationWatch:
         seen, channel = self.observations, self.context.rain_channel
         time_ms, value = seen["measured_at_ms"].to_numpy(dtype=np.int64), seen["value"].to_numpy(dtype=np.float64)
         flag = seen["flag"].to_numpy()
-        well = np.isfinite(value) & (flag != Flag.FAIL) & (flag != Flag.MISSING)
+        well = np.isfinite(value) & (flag != QualityFlag.FAIL) & (flag != QualityFlag.MISSING)
         own = (seen["channel"] == channel).to_numpy() if channel is not None else np.zeros(well.shape, dtype=np.bool_)
         rows = np.flatnonzero(well & own)
         order = np.argsort(time_ms[rows], kind="stable")
         return time_ms[rows][order], value[rows][order]
+
+
+class UndeclaredRead(Exception):
+    """A rule reads a finding that it does not declare, so nobody hands it in when the program runs."""
+
+
+NO_FINDINGS = Findings(np.array([], np.int64), np.array([], np.int64), np.array([], np.float64), ())
+
+
+@dataclass(frozen=True)
+class Facts(Generic[B]):
+    """What a rule is handed beside the occasion: its bounds, its place, the diary, and the findings it declares."""
+
+    rule: AlertRule[B]
+    bounds: B
+    spot: Any  # a StationWatch, or a SurfaceWatch of `alerts.plans`, as the scope of the rule is
+    diary: DiaryFacts
+
+    @property
+    def where(self) -> Where:
+        place: Where = self.spot.where
+        return place
+
+    def found(self, quantity: str) -> Findings:
+        """Return the findings of a quantity that the rule declares, in order of time.
+
+        Raises
+        ------
+        UndeclaredRead
+        """
+        if quantity not in (*self.rule.reads, *self.rule.before):
+            known = ", ".join((*self.rule.reads, *self.rule.before)) or "none"
+            raise UndeclaredRead(
+                f"alert rule {self.rule.name}: reads {quantity!r}, declares {known}. Add it to its `reads`."
+            )
+        findings: Findings = self.spot.found.get(quantity, NO_FINDINGS)
+        return findings
+
+
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """What is known at one quarter hour: declared findings, NaN where not, and the rain since the moment before.
+
+    `rain_heard_ms` is when rain was last read well; `watered` whether the diary has water since the moment before.
+    """
+
+    at_ms: int
+    values: Mapping[str, float]
+    rain_mm: float
+    rain_heard_ms: int | None
+    watered: bool
+
+    def __getitem__(self, quantity: str) -> float:
+        try:
+            return self.values[quantity]
+        except KeyError:
+            known = ", ".join(self.values) or "none"
+            raise UndeclaredRead(f"reads {quantity!r}, declares {known}. Add it to `reads` of its AlertRule.") from None
+
+    @property
+    def start_ms(self) -> int:
+        return self.at_ms
+
+    @property
+    def end_ms(self) -> int:
+        return self.at_ms
+
+    @property
+    def walked_ms(self) -> int:
+        return self.at_ms
+
+
+class Span(NamedTuple):
+    """One finding of a day, a fortnight or a wetting. `at_ms` is when it is judged: once it stands, by day."""
+
+    at_ms: int
+    start_ms: int
+    end_ms: int
+    value: float
+    reason: str
+
+    @property
+    def walked_ms(self) -> int:
+        return self.start_ms
+
+
+class Ahead(NamedTuple):
+    """What is forecast for a station, at the time of the advice. [ms since 1970, UTC], [degC]
+
+    `forecast` is a `forecast.wetness.WetnessForecast`; `dawn_leaf_degc` None when nobody knows.
+    """
+
+    at_ms: int
+    forecast: Any
+    dawn_leaf_degc: float | None = None
+
+
+class Timed(Protocol):
+    """Something with a begin and an end: a moment has none between."""
+
+    @property
+    def start_ms(self) -> int: ...
+    @property
+    def end_ms(self) -> int: ...
+
+
+# --- state and events ------------------------------------------------------------------------------------------------
 
 
 class Hold(NamedTuple):
@@ -150,18 +495,23 @@ class Hold(NamedTuple):
     highest: float | None = None
     rain_mm: float = 0.0
 
-    def on(self, at_ms: int, bounds: AlertBounds) -> Hold:
-        """The run carried on to a moment; begun anew after too long a gap."""
-        gap = at_ms - self.last_ms
-        if gap > bounds.forget_gap_h * HOUR_MS:
-            return Hold(at_ms, at_ms)
-        counted = gap if gap <= bounds.count_gap_h * HOUR_MS else 0
-        return self._replace(last_ms=at_ms, held_ms=self.held_ms + counted)
+    @classmethod
+    def carried(cls, before: Hold | None, seen: Timed, grain: RuleGrain) -> Hold:
+        """Return a run with one more finding, which counts from its start to its end; begun anew after a long gap."""
+        span_ms = seen.end_ms - seen.start_ms
+        gap = 0 if before is None else seen.start_ms - before.last_ms
+        if before is None or gap > grain.forget_gap_ms:
+            return cls(seen.start_ms, seen.end_ms, span_ms)
+        counted = gap if gap <= Counting.count_gap_h * HOUR_MS else 0
+        return before._replace(last_ms=seen.end_ms, held_ms=before.held_ms + counted + span_ms)
 
 
-def carry_on(run: Hold | None, at_ms: int, bounds: AlertBounds) -> Hold:
-    """A run with one more moment, or its first."""
-    return Hold(at_ms, at_ms) if run is None else run.on(at_ms, bounds)
+def keep_run(runs: dict[str, Hold], name: str, seen: Timed, grain: RuleGrain, *, holds: bool) -> None:
+    """Carry a run on while its condition holds, drop it when it does not."""
+    if holds:
+        runs[name] = Hold.carried(runs.get(name), seen, grain)
+    else:
+        runs.pop(name, None)
 
 
 class Rained(NamedTuple):
@@ -203,12 +553,12 @@ class RootEstimate(NamedTuple):
 class AlertState:
     """Where one rule stands at one station, at one probe of it, or with one subject of a surface.
 
-    `evaluated_to_ms` is the last quarter hour walked; nothing before it is looked at again. The alert is open when
+    `evaluated_to_ms` is the last occasion walked; nothing before it is looked at again. The alert is open when
     `opened_at_ms` is not None. Marked wrong it stays so, and silent, until its own condition closes it; else a wrong
     alert would be opened again by the next reading.
     """
 
-    rule: str
+    rule: RuleName
     station: str
     probe: str
     evaluated_to_ms: int
@@ -243,15 +593,23 @@ class AlertState:
         """Open, and nobody has called it wrong."""
         return self.is_open and self.wrong_at_ms is None
 
-    def opened(self, at_ms: int, since_ms: int, way: str, *told: str) -> AlertState:
-        """The state with the alert opened."""
-        return replace(self, opened_at_ms=at_ms, said_at_ms=at_ms, since_ms=since_ms, way=way, told=told)
+    def open_for_ms(self, at_ms: int) -> int:
+        """Return how long an open alert has been open at a time. [ms]"""
+        assert self.opened_at_ms is not None
+        return at_ms - self.opened_at_ms
 
-    def closed(self) -> AlertState:
-        """The state with the alert closed and what was counted forgotten."""
-        return replace(
-            self, opened_at_ms=None, said_at_ms=None, since_ms=None, way="", runs={}, told=(), text="", wrong_at_ms=None
-        )
+    def said(self, change: Change, at_ms: int) -> AlertState:
+        """Return the state once a change has been said at a time; a closing forgets what was counted."""
+        if change.kind == CLOSED:
+            fresh: dict[str, Any] = {"opened_at_ms": None, "said_at_ms": None, "since_ms": None, "way": "", "runs": {}}
+            fresh |= {"told": (), "text": "", "wrong_at_ms": None}
+        else:
+            since_ms = at_ms if change.since_ms is None and not self.is_open else change.since_ms
+            fresh = {"said_at_ms": at_ms, "since_ms": self.since_ms if since_ms is None else since_ms}
+            fresh |= {"way": change.way or self.way, "told": tuple(dict.fromkeys((*self.told, *change.told)))}
+            fresh |= {} if self.is_open else {"opened_at_ms": at_ms}
+        fresh |= {} if change.runs is None else {"runs": change.runs}
+        return replace(self, **fresh)
 
     def to_json(self) -> dict[str, object]:
         """Plain numbers, texts and dicts."""
@@ -264,22 +622,16 @@ class AlertState:
         return table
 
     @classmethod
-    def from_json(cls, table: Mapping[str, object]) -> AlertState:
-        """The state that `to_json` gave, now or in an earlier version."""
-        runs, channels = table["runs"], table["channels"]
-        assert isinstance(runs, Mapping) and isinstance(channels, Mapping)
-        made = ("runs", "channels", "estimates", "rains", "told")
-        lists = {name: table.get(name, []) for name in made[2:]}
-        estimates, rains, told = lists["estimates"], lists["rains"], lists["told"]
-        assert isinstance(estimates, list) and isinstance(rains, list) and isinstance(told, list)
-        return cls(
-            **{k: v for k, v in table.items() if k not in made},  # type: ignore[arg-type]
-            runs={k: Hold(**v) for k, v in runs.items()},
-            channels={k: ChannelMemory(**v) for k, v in channels.items()},
-            estimates=tuple(RootEstimate(**v) for v in estimates),
-            rains=tuple(Rained(*v) for v in rains),
-            told=tuple(told),
-        )
+    def from_json(cls, table: Mapping[str, Any]) -> AlertState:
+        """Return the state that `to_json` gave, now or in an earlier version."""
+        made: dict[str, Any] = {
+            "runs": {k: Hold(**v) for k, v in table["runs"].items()},
+            "channels": {k: ChannelMemory(**v) for k, v in table["channels"].items()},
+            "estimates": tuple(RootEstimate(**v) for v in table.get("estimates", ())),
+            "rains": tuple(Rained(*v) for v in table.get("rains", ())),
+            "told": tuple(table.get("told", ())),
+        }
+        return cls(**{**table, **made})
 
 
 @dataclass(frozen=True, slots=True)
@@ -307,7 +659,7 @@ class AlertEvent:
     id: str
     alert_id: str
     kind: str
-    rule: str
+    rule: RuleName
     site: str
     station: str
     surface: str
@@ -322,16 +674,14 @@ class AlertEvent:
 
 
 def alert_id(site: str, state: AlertState) -> str:
-    """Id of an open alert."""
+    """Return the id of an open alert."""
     if state.surface:
         return _digest(site, state.surface, state.rule, state.subject, state.opened_at_ms)
     return _digest(site, state.station, state.rule, state.probe, state.opened_at_ms)
 
 
-def event(spot: Spot, state: AlertState, kind: str, at_ms: int, text: str) -> AlertEvent:
-    """An event of an open alert; `state` is that with the alert open."""
-    if state.opened_at_ms is None:
-        state = replace(state, opened_at_ms=at_ms)
+def event_of(spot: Spot, state: AlertState, kind: str, at_ms: int, text: str) -> AlertEvent:
+    """Return an event of an alert; `state` is that with the alert open."""
     assert state.opened_at_ms is not None
     since_ms = state.opened_at_ms if state.since_ms is None else state.since_ms
     own_id = alert_id(spot.site, state)
@@ -355,7 +705,7 @@ def _digest(*parts: object) -> str:
 
 
 def for_how_long(span_ms: int) -> str:
-    """A length of time as a groundsman says it: `3 hours`, `2 days`."""
+    """Return a length of time as a groundsman says it: `3 hours`, `2 days`."""
     hours = round(span_ms / HOUR_MS)
     if hours < 36:
         return "1 hour" if hours == 1 else f"{hours} hours"

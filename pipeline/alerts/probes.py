@@ -1,8 +1,8 @@
 """The rule about probes: one that has fallen silent, stands still in the rain, or says what cannot be.
 
-It walks the observations of one probe quarter hour by quarter hour from where its state left off, so what it says does
-not depend on how often it was asked. Silence alone is judged by the clock, and only as far as the caller takes the
-record for complete.
+It walks the observations of one probe quarter hour by quarter hour. Silence alone is judged by the clock, and only as
+far as the caller takes the record for complete: while readings are known to be on their way, a slow line would pass for
+a silent probe.
 """
 
 from __future__ import annotations
@@ -10,234 +10,231 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
-    AlertBounds,
-    AlertEvent,
+    AlertRule,
     AlertState,
+    Change,
     ChannelMemory,
-    StationWatch,
-    carry_on,
-    event,
+    Counting,
+    Facts,
+    Hold,
+    Hours,
+    Looked,
+    RuleBounds,
+    RuleGrain,
+    RuleName,
+    Scope,
     for_how_long,
 )
-from pipeline.diary.facts import (
-    DiaryFacts,
-)
-from pipeline.site.station import Lifted
-from pipeline.soil.layers import CELL_MS, MEDIA, Place
-from pipeline.units import HOUR_MS, Flag
+from pipeline.site.station import Lifted, StationContext
+from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, Flag
 
-LEAST_POROSITY = min(m.fullest for m in MEDIA.values())  # a smaller change needs no look at its layer
-
-_Row = tuple[int, int, str, float, bool]  # quarter hour, time, channel, value, usable
-_Fault = tuple[int, str, int, str]  # when, which kind, since when, in words
+LEAST_PORES = 0.2  # no layer holds less water than this [m3 m-3]: a smaller change needs no look at its layer
 
 
-def probe_channels(watch: StationWatch, probe: str) -> tuple[str, ...]:
-    """Channels of a probe that are read by the clock: a penetrometer speaks only when it is docked."""
-    start = f"{watch.context.station}/{probe}/"
-    return tuple(
-        i for i, c in watch.context.channels.items() if i.startswith(start) and not c.heard.startswith("cone_")
-    )
+class ProbeFaultBounds(RuleBounds):
+    """When a probe is said to be at fault. Times in hours."""
+
+    silent_h: Hours = 3.0
+    flat_h: Hours = 24.0
+    good_h: Hours = 2.0
 
 
-def probe_fault(
-    state: AlertState, watch: StationWatch, diary: DiaryFacts, now_ms: int, bounds: AlertBounds
-) -> tuple[AlertState, list[AlertEvent]]:
+class _Row(NamedTuple):
+    cell_ms: int  # begin of the quarter hour
+    at_ms: int
+    channel: str
+    value: float
+    usable: bool
+
+
+class Cell(NamedTuple):
+    """Rows of a probe's channels, and of the rain, in one quarter hour; without rows, the clock alone at its begin."""
+
+    at_ms: int
+    walked_ms: int
+    ids: tuple[str, ...]
+    rows: tuple[_Row, ...] = ()
+
+    @property
+    def start_ms(self) -> int:
+        return self.at_ms
+
+    @property
+    def end_ms(self) -> int:
+        return self.at_ms
+
+
+def probe_fault(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> Looked:
     """A probe that cannot be believed.
 
     Opens when it has said nothing usable for `silent_h`, or one of its channels for `channel_silent_h`; when a shallow
     moisture channel that could still take up water has not moved for `flat_h` while it rained; or when water content
     jumps by more than the layer has pores. Closes when all channels have been good for `good_h`. A probe that the diary
     has as lifted is not judged until it is back.
-
-    Parameters
-    ----------
-    state, watch, diary : AlertState, StationWatch, Diary
-    now_ms : int
-        Until when the record is complete. While readings are known to be on their way, hand in the time of the newest
-        one received, or a slow line would pass for a silent probe. [ms since 1970, UTC]
-    bounds : AlertBounds
-
-    Returns
-    -------
-    (AlertState, list of AlertEvent)
     """
-    events: list[AlertEvent] = []
-    ids = probe_channels(watch, state.probe)
-    known = {i: state.channels.get(i, ChannelMemory(usable_ms=state.evaluated_to_ms)) for i in ids}
-    state = replace(state, channels=known)
-    until_ms = now_ms // CELL_MS * CELL_MS - CELL_MS
-    for cell_ms, rows in _cells(watch, ids, state.evaluated_to_ms, until_ms):
-        state, said = _silence(state, watch, cell_ms, bounds)
-        events += said
-        state, said = _cell_step(state, watch, cell_ms, rows, bounds)
-        events += said
-    if until_ms > state.evaluated_to_ms:
-        state = replace(state, evaluated_to_ms=until_ms)
-    state, said = _silence(state, watch, until_ms + CELL_MS, bounds)
-    return state, events + said
+    if tuple(state.channels) != cell.ids:
+        fresh = ChannelMemory(usable_ms=state.evaluated_to_ms)
+        state = replace(state, channels={i: state.channels.get(i, fresh) for i in cell.ids})
+    return _take_in(state, cell, facts) if cell.rows else Looked(state, _silence(state, cell.at_ms, facts))
 
 
-def _silence(
-    state: AlertState, watch: StationWatch, at_ms: int, bounds: AlertBounds
-) -> tuple[AlertState, list[AlertEvent]]:
-    """Open the alert if the time of the probe, or of one channel, ran out before a moment."""
-    if state.is_open or not state.channels or _is_away(state, watch, at_ms):
-        return state, []
-    back_ms = max((one.back_ms for one in _moves(state, watch) if one.back_ms <= at_ms), default=0)
+def _silence(state: AlertState, at_ms: int, facts: Facts[ProbeFaultBounds]) -> Change | None:
+    """The opening, if the time of the probe, or of one channel, ran out before a moment."""
+    moves = _moves(state, facts)
+    if state.is_open or _is_away(moves, at_ms):
+        return None
+    back_ms = max((one.back_ms for one in moves if one.back_ms <= at_ms), default=0)
     usable_ms = [max(heard.usable_ms, back_ms) for heard in state.channels.values()]
-    whole_ms, part_ms = int(bounds.probe_fault.silent_h * HOUR_MS), int(bounds.channel_silent_h * HOUR_MS)
+    whole_ms, part_ms = int(facts.bounds.silent_h * HOUR_MS), int(Counting.channel_silent_h * HOUR_MS)
     whole_due_ms, part_due_ms = max(usable_ms) + whole_ms, min(usable_ms) + part_ms
     if min(whole_due_ms, part_due_ms) >= at_ms:  # a reading due at this very moment may still come
-        return state, []
+        return None
     if whole_due_ms <= part_due_ms:
-        long = for_how_long(whole_ms)
-        text = f"probe {state.probe} has said nothing of use for {long}. See to its cable and power."
-        return _open(state, watch, whole_due_ms, "silent", max(usable_ms), text)
+        text = f"probe {state.probe} has said nothing of use for {for_how_long(whole_ms)}. See to its cable and power."
+        return _opening("silent", text, max(usable_ms), whole_due_ms)
     # judged at the end of that quarter hour, whenever it is looked at; channels of one slot are heard seconds apart
-    judged_ms = -(-part_due_ms // CELL_MS) * CELL_MS + CELL_MS
+    judged_ms = -(-part_due_ms // QUARTER_HOUR_MS) * QUARTER_HOUR_MS + QUARTER_HOUR_MS
     gone = [i for i, heard in state.channels.items() if heard.usable_ms + part_ms <= judged_ms]
     names = gone[0].rsplit("/", 1)[1] if len(gone) == 1 else f"{len(gone)} of its {len(usable_ms)} channels"
     text = f"probe {state.probe} has given nothing of use for {for_how_long(part_ms)} on {names}. See to its wiring."
-    return _open(state, watch, part_due_ms, "part silent", min(usable_ms), text)
+    return _opening("part silent", text, min(usable_ms), part_due_ms)
 
 
-def _cell_step(
-    state: AlertState, watch: StationWatch, cell_ms: int, rows: list[_Row], bounds: AlertBounds
-) -> tuple[AlertState, list[AlertEvent]]:
+def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> Looked:
     """Take in the rows of one quarter hour."""
-    channels = dict(state.channels)
-    rain_mm, clean = state.rain_mm, True
-    faults: list[_Fault] = []
-    quantities = {i: watch.context.channels[i].quantity for i in channels}
-    frozen = any(quantities.get(i) == "soil_temperature" and value <= bounds.frost_degc for _, _, i, value, _ in rows)
-    for _, at_ms, channel, value, usable in rows:
-        if channel == watch.context.rain_channel and usable and not math.isnan(value):
+    context, moves = facts.spot.context, _moves(state, facts)
+    channels, rain_mm, clean = dict(state.channels), state.rain_mm, True
+    faults: list[Change] = []
+    quantities = {i: context.channels[i].quantity for i in channels}
+    frozen = any(quantities.get(r.channel) == "soil_temperature" and r.value <= Counting.frost_degc for r in cell.rows)
+    for _, at_ms, channel, value, usable in cell.rows:
+        if channel == context.rain_channel and usable and not math.isnan(value):
             rain_mm += value
         heard = channels.get(channel)
         if heard is None:
             continue
-        if _is_away(state, watch, at_ms):
+        if _is_away(moves, at_ms):
             # what it says on the bench is no fault, and no measure of what it says when it is back
             channels[channel] = ChannelMemory(usable_ms=at_ms)
             continue
         # in frozen ground a moisture channel may have nothing to say
         usable = usable or (frozen and quantities[channel] == "water_content")
         clean = clean and usable
-        usable_ms = at_ms if usable else heard.usable_ms
         if not math.isnan(value) and quantities[channel] == "water_content":
-            heard, fault = _look(heard, watch, channel, at_ms, value, rain_mm, bounds)
+            heard, fault = _compare(heard, context, channel, at_ms, value, rain_mm, facts.bounds)
             faults += [fault] if fault is not None else []
-        if usable_ms != heard.usable_ms:
-            heard = heard._replace(usable_ms=usable_ms)
-        channels[channel] = heard
-    state = replace(state, channels=channels, rain_mm=rain_mm, evaluated_to_ms=cell_ms)
-    silent_ms = bounds.probe_fault.silent_h * HOUR_MS
-    own = any(channel in channels for _, _, channel, _, _ in rows)
-    good = clean and not faults and all(cell_ms - h.usable_ms < silent_ms for h in channels.values())
+        channels[channel] = heard._replace(usable_ms=at_ms) if usable else heard
+    state = replace(state, channels=channels, rain_mm=rain_mm)
+    silent_ms = facts.bounds.silent_h * HOUR_MS
+    own = any(row.channel in channels for row in cell.rows)
+    good = clean and not faults and all(cell.at_ms - h.usable_ms < silent_ms for h in channels.values())
     if faults and not state.is_open:
-        return _open(state, watch, *faults[0])
+        return Looked(state, faults[0])
     if not state.is_open or not own:
-        return state, []
+        return Looked(state)
     if not good:
-        return replace(state, runs={}), []
-    run = carry_on(state.runs.get("good"), cell_ms, bounds)
-    if run.held_ms < bounds.probe_fault.good_h * HOUR_MS:
-        return replace(state, runs={"good": run}), []
-    said = event(watch, state, CLOSED, cell_ms, f"probe {state.probe} answers well again.")
-    return state.closed(), [said]
+        return Looked(replace(state, runs={}))
+    run = Hold.carried(state.runs.get("good"), cell, facts.rule.grain)
+    if run.held_ms < facts.bounds.good_h * HOUR_MS:
+        return Looked(replace(state, runs={"good": run}))
+    return Looked(state, Change(CLOSED, f"probe {state.probe} answers well again."))
 
 
-def _moves(state: AlertState, watch: StationWatch) -> list[Lifted]:
-    """When the probe of an alert was out of the ground."""
-    return [one for one in watch.context.lifted if one.probe == f"{watch.context.station}/{state.probe}"]
-
-
-def _is_away(state: AlertState, watch: StationWatch, at_ms: int) -> bool:
-    return any(one.out_ms <= at_ms < one.back_ms for one in _moves(state, watch))
-
-
-def _look(
-    heard: ChannelMemory,
-    watch: StationWatch,
-    channel: str,
-    at_ms: int,
-    value: float,
-    rain_mm: float,
-    bounds: AlertBounds,
-) -> tuple[ChannelMemory, _Fault | None]:
-    """Hold one value of water content against those before it: its memory, and the fault if there is one."""
-    context, probe = watch.context, channel.split("/")[1]
-    fault: _Fault | None = None
+def _compare(
+    heard: ChannelMemory, context: StationContext, channel: str, at_ms: int, value: float, rain_mm: float,
+    limits: ProbeFaultBounds,
+) -> tuple[ChannelMemory, Change | None]:  # fmt: skip
+    """Hold one value of water content against those before it: its memory, and the opening if it is a fault."""
+    probe, fault = channel.split("/")[1], None
+    media = context.media_at(channel, at_ms)
     if heard.value is not None and heard.value_ms is not None:
-        near = at_ms - heard.value_ms <= bounds.jump_gap_h * HOUR_MS
+        near = at_ms - heard.value_ms <= Counting.jump_gap_h * HOUR_MS
         change = abs(value - heard.value)
-        if near and change > LEAST_POROSITY and change > _limit(watch, channel, at_ms, full=True):
+        if near and change > LEAST_PORES and change > max(m.fullest for m in media):
             text = f"probe {probe} jumped by more water than the ground can hold. See to its seat and cable."
-            fault = (at_ms, "jump", at_ms, text)
-    moved = heard.still_value is None or abs(value - heard.still_value) > bounds.flat_tolerance
-    if moved:
+            fault = _opening("jump", text, at_ms, at_ms)
+    if heard.still_value is None or abs(value - heard.still_value) > Counting.flat_tolerance:
         heard = heard._replace(still_since_ms=at_ms, still_value=value, still_rain_mm=rain_mm)
     depth = context.channels[channel].depth_m
     since_ms = at_ms if heard.still_since_ms is None else heard.still_since_ms
     rained = rain_mm - heard.still_rain_mm
     if (
         fault is None
-        and at_ms - since_ms >= bounds.probe_fault.flat_h * HOUR_MS
-        and rained >= bounds.flat_rain_mm
+        and at_ms - since_ms >= limits.flat_h * HOUR_MS
+        and rained >= Counting.flat_rain_mm
         and depth is not None
-        and depth <= bounds.flat_deepest_m
-        and value < _limit(watch, channel, at_ms, full=False)
+        and depth <= Counting.flat_deepest_m
+        and value < min(m.saturated[0] for m in media)  # not too full to rise
     ):
         long = for_how_long(at_ms - since_ms)
         text = f"probe {probe} has not moved for {long} through {rained:.0f} mm of rain. See that it sits firm."
-        fault = (at_ms, "flat", since_ms, text)
+        fault = _opening("flat", text, since_ms, at_ms)
     return heard._replace(value=value, value_ms=at_ms), fault
 
 
-def _limit(watch: StationWatch, channel: str, at_ms: int, *, full: bool) -> float:
-    """Most water the layer of a channel can hold, or that from which it may be too full to rise. [m3 m-3]"""
-    context = watch.context
-    soil = context.soil_at(channel)
-    media = {Place.THATCH: (context.thatch,), Place.SOIL: (soil,)}
-    both = media.get(context.place(channel, at_ms), (context.thatch, soil))
-    return max(m.fullest for m in both) if full else min(m.saturated[0] for m in both)
+def _opening(way: str, text: str, since_ms: int, at_ms: int) -> Change:
+    return Change(OPENED, text, since_ms, way, at_ms=at_ms, runs={})
 
 
-def _open(
-    state: AlertState, watch: StationWatch, at_ms: int, way: str, since_ms: int, text: str
-) -> tuple[AlertState, list[AlertEvent]]:
-    state = replace(state.opened(at_ms, since_ms, way), runs={})
-    return state, [event(watch, state, OPENED, at_ms, text)]
+def _moves(state: AlertState, facts: Facts[ProbeFaultBounds]) -> list[Lifted]:
+    """When the probe of an alert was out of the ground."""
+    context = facts.spot.context
+    return [one for one in context.lifted if one.probe == f"{context.station}/{state.probe}"]
 
 
-def _cells(watch: StationWatch, ids: tuple[str, ...], after_ms: int, until_ms: int) -> Iterator[tuple[int, list[_Row]]]:
-    """Rows of the probe, and of the rain, by quarter hour, after those walked and in whole quarter hours."""
-    seen = watch.observations
+def _is_away(moves: list[Lifted], at_ms: int) -> bool:
+    return any(one.out_ms <= at_ms < one.back_ms for one in moves)
+
+
+def probe_channels(context: StationContext, probe: str) -> tuple[str, ...]:
+    """Return the channels of a probe that are read by the clock: a penetrometer speaks only when it is docked."""
+    start = f"{context.station}/{probe}/"
+    return tuple(i for i, c in context.channels.items() if i.startswith(start) and not c.heard.startswith("cone_"))
+
+
+def probe_cells(facts: Facts[ProbeFaultBounds], state: AlertState, now_ms: int) -> Iterator[Cell]:
+    """The clock and the rows of each whole quarter hour not yet walked that has any, then the clock now."""
+    context, seen = facts.spot.context, facts.spot.observations
+    ids = probe_channels(context, state.probe)
+    if not ids:
+        return
+    until_ms = now_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS - QUARTER_HOUR_MS
     time_ms = seen["measured_at_ms"].to_numpy(dtype=np.int64)
-    cell = time_ms // CELL_MS * CELL_MS
-    wanted = {*ids, watch.context.rain_channel}
-    rows = (
-        seen["channel"].isin([i for i in wanted if i is not None]).to_numpy() & (cell > after_ms) & (cell <= until_ms)
-    )
+    cell = time_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS
+    wanted = [*ids, *(() if context.rain_channel is None else (context.rain_channel,))]
+    rows = seen["channel"].isin(wanted).to_numpy() & (cell > state.evaluated_to_ms) & (cell <= until_ms)
     channel = seen["channel"].to_numpy(dtype=object)[rows]
     flag = seen["flag"].to_numpy()[rows]
     usable = (flag != Flag.MISSING) & (flag != Flag.FAIL)
     value = seen["value"].to_numpy(dtype=np.float64)[rows]
     # rain of a quarter hour is counted before the channels are looked at, then by time
-    order = np.lexsort((channel.astype(str), time_ms[rows], channel != watch.context.rain_channel, cell[rows]))
+    order = np.lexsort((channel.astype(str), time_ms[rows], channel != context.rain_channel, cell[rows]))
     columns = (cell[rows], time_ms[rows], channel, value, usable)
-    batch: list[_Row] = []
-    for row in zip(*(c[order].tolist() for c in columns), strict=True):
-        if batch and row[0] != batch[0][0]:
-            yield batch[0][0], batch
-            batch = []
-        batch.append(row)
-    if batch:
-        yield batch[0][0], batch
+    ordered = [_Row(*row) for row in zip(*(c[order].tolist() for c in columns), strict=True)]
+    starts = [k for k, row in enumerate(ordered) if k == 0 or row.cell_ms != ordered[k - 1].cell_ms]
+    for first, end in pairwise([*starts, len(ordered)]):
+        at_ms = ordered[first].cell_ms
+        yield Cell(at_ms, at_ms, ids)
+        yield Cell(at_ms, at_ms, ids, tuple(ordered[first:end]))
+    yield Cell(until_ms + QUARTER_HOUR_MS, until_ms, ids)
+
+
+PROBE_FAULT = AlertRule(
+    name=RuleName("probe_fault"),
+    bounds=ProbeFaultBounds,
+    look=probe_fault,
+    scope=Scope.PROBE,
+    grain=RuleGrain.QUARTER_HOUR,
+    settle_h=0.0,
+    late_h=QUARTER_HOUR_MS / HOUR_MS,
+    occasions=probe_cells,
+)
+PROBE_RULES = (PROBE_FAULT,)

@@ -1,58 +1,48 @@
-"""The alert rules of a station and the one call that runs them all.
+"""The alert rules, all of them, and the walk of those of one station.
 
-Pure: the findings, observations, diary, time and states come in, new states and events go out. States are kept with the
-events they led to, in one transaction, by the judge; then a restart neither loses nor repeats an alert. A table of
-rules, no more: each is a function. Those about the plans for a surface are in `plan_alerts`.
+Everything else that lists rules derives from `RULES`: first states, what the runner reads, what a site may set, how
+people are told.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
 
-from pipeline.alerts.frost import frost_at_dawn
-from pipeline.alerts.gating import heed
+from pydantic import BaseModel
+
 from pipeline.alerts.model import (
-    AlertBounds,
+    Ahead,
     AlertEvent,
+    AlertRule,
     AlertState,
+    Facts,
+    RuleBounds,
+    RuleGrain,
+    RuleName,
+    Scope,
     StationWatch,
 )
-from pipeline.alerts.probes import probe_channels, probe_fault
-from pipeline.alerts.roots import roots_shallow
-from pipeline.alerts.water import (
-    roots_dry,
-    stay_off,
-    thatch_holding,
-    thatch_to_repel,
-    water_not_arriving,
-    water_running,
-)
-from pipeline.diary.facts import (
-    DiaryFacts,
-)
+from pipeline.alerts.plans import PLAN_RULES
+from pipeline.alerts.probes import PROBE_RULES
+from pipeline.alerts.roots import ROOT_RULES
+from pipeline.alerts.surface import SURFACE_RULES
+from pipeline.alerts.walk import heed_marks, look_ahead, walk
+from pipeline.alerts.water import WATER_RULES
+from pipeline.diary.facts import DiaryFacts
 from pipeline.site.station import StationContext
-from pipeline.soil.layers import CELL_MS
+from pipeline.units import QUARTER_HOUR_MS
 
-Rule = Callable[[AlertState, StationWatch, DiaryFacts, int, AlertBounds], tuple[AlertState, list[AlertEvent]]]
-
-RULES: Mapping[str, Rule] = {
-    "thatch_holding": thatch_holding,
-    "roots_dry": roots_dry,
-    "probe_fault": probe_fault,
-    "roots_shallow": roots_shallow,
-    "water_not_arriving": water_not_arriving,
-    "thatch_to_repel": thatch_to_repel,
-    "frost_at_dawn": frost_at_dawn,
-    "stay_off": stay_off,
-    "water_running": water_running,
-}
-PERIOD_RULES = ("roots_shallow", "water_not_arriving")  # they rest on findings of fortnights and of whole wettings
-OF_WATER = ("thatch_holding", "roots_dry", "roots_shallow", "water_not_arriving", "thatch_to_repel", "stay_off",
-            "water_running")  # fmt: skip
+RULES: tuple[AlertRule[Any], ...] = (*WATER_RULES, *ROOT_RULES, *PROBE_RULES, *SURFACE_RULES, *PLAN_RULES)
+RULE_OF: Mapping[RuleName, AlertRule[Any]] = {rule.name: rule for rule in RULES}
+BOUNDS_OF_RULES: Mapping[str, type[RuleBounds]] = {rule.name: rule.bounds for rule in RULES}
+QUARTER_HOUR_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.QUARTER_HOUR for q in r.reads))
+DAY_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.DAY for q in r.reads))
 
 
-def first_states(context: StationContext, begin_ms: int, *, frost: bool = True) -> dict[str, AlertState]:
-    """States of a station that has not been watched before.
+def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = True) -> dict[str, AlertState]:
+    """Return the states of a station that has not been watched before.
 
     Parameters
     ----------
@@ -60,34 +50,72 @@ def first_states(context: StationContext, begin_ms: int, *, frost: bool = True) 
     begin_ms : int
         From when it is watched: the time of its first reading, or now if there is none. A probe never heard counts as
         silent from then. [ms since 1970, UTC]
-    frost : bool
-        Whether it is this station that tells of frost; one of each surface is enough.
+    of_surface : bool
+        Whether it is this station that tells what concerns the whole surface; one of each surface is enough.
 
     Returns
     -------
     dict of str to AlertState
         By key; a state that is kept already is to be preferred.
     """
-    before_ms = begin_ms // CELL_MS * CELL_MS - CELL_MS
-    probes = dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))
-    rules = (*(OF_WATER if context.moisture else ()), *(("frost_at_dawn",) if frost else ()))
-    states = [AlertState(rule, context.station, "", before_ms) for rule in rules]
-    states += [AlertState("probe_fault", context.station, probe, before_ms) for probe in probes]
+    before_ms = begin_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS - QUARTER_HOUR_MS
+    in_ground = bool(context.moisture or context.temperatures)
+    probes_of = {
+        Scope.STATION: ("",) if in_ground else (),
+        Scope.SURFACE: ("",) if of_surface else (),
+        Scope.PROBE: tuple(dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))),
+    }
+    states = [AlertState(r.name, context.station, p, before_ms) for r in RULES for p in probes_of.get(r.scope, ())]
     return {state.key: state for state in states}
 
 
-def needed_from_ms(states: Iterable[AlertState]) -> int:
-    """From when findings and observations must be handed in. [ms since 1970, UTC] 0 without states of such rules."""
-    return min((s.evaluated_to_ms + CELL_MS for s in states if s.rule not in PERIOD_RULES), default=0)
+@dataclass(frozen=True, slots=True)
+class Needed:
+    """What must be handed in to walk some states. [ms since 1970, UTC]
+
+    Attributes
+    ----------
+    from_ms : int
+        From when observations and findings of quarter hours are needed; 0 if no rule asks.
+    days_from_ms : int or None
+        From when findings of days, fortnights and wettings are needed; None if no rule asks.
+    before : tuple of (str, float, str, int)
+        Quarter-hour findings needed before spans: quantity, hours back, quantity of the spans, after which time.
+    """
+
+    from_ms: int
+    days_from_ms: int | None
+    before: tuple[tuple[str, float, str, int], ...]
 
 
-def period_start_ms(states: Iterable[AlertState]) -> int | None:
-    """From when findings of days and fortnights must be handed in [ms since 1970, UTC]; None if no rule asks."""
-    return min((s.evaluated_to_ms + 1 for s in states if s.rule in PERIOD_RULES), default=None)
+def needed(states: Iterable[AlertState]) -> Needed:
+    """Return what must be handed in to walk some states on."""
+    kept = [(RULE_OF[state.rule], state.evaluated_to_ms) for state in states]
+    days = [(rule, at_ms) for rule, at_ms in kept if rule.grain is RuleGrain.DAY]
+    return Needed(
+        min((at_ms + QUARTER_HOUR_MS for rule, at_ms in kept if rule.grain is not RuleGrain.DAY), default=0),
+        min((at_ms + 1 for _, at_ms in days), default=None),
+        tuple((q, back_h, rule.reads[0], at_ms) for rule, at_ms in days for q, back_h in rule.before.items()),
+    )
 
 
-def evaluate(
-    states: Mapping[str, AlertState], watch: StationWatch, diary: DiaryFacts, now_ms: int, bounds: AlertBounds
+def facts_of(
+    rule: AlertRule[Any], watch: StationWatch, diary: DiaryFacts, alerts: Mapping[str, BaseModel]
+) -> Facts[Any]:
+    """Return what a rule of a station is handed; one about the whole surface speaks in the name of the surface."""
+    if rule.scope is Scope.SURFACE:
+        watch = replace(watch, place=watch.surface_title or watch.place)
+    return Facts(rule, rule.bounds_in(alerts), watch, diary)
+
+
+def walk_station(
+    states: Mapping[str, AlertState],
+    watch: StationWatch,
+    diary: DiaryFacts,
+    now_ms: int,
+    alerts: Mapping[str, BaseModel],
+    *,
+    ahead: Ahead | None = None,
 ) -> tuple[dict[str, AlertState], list[AlertEvent]]:
     """Run every rule that is switched on over what is new.
 
@@ -96,25 +124,27 @@ def evaluate(
     states : mapping of str to AlertState
         Those of this station, see `first_states`.
     watch : StationWatch
-        Findings and observations from `needed_from_ms` on.
-    diary : Diary
+        What is `needed`.
+    diary : DiaryFacts
     now_ms : int
-        Until when the record is complete; see `probe_fault`. [ms since 1970, UTC]
-    bounds : AlertBounds
+        Until when the record is complete. [ms since 1970, UTC]
+    alerts : mapping of str to RuleBounds
+        What the site has set, by rule.
+    ahead : Ahead, optional
+        With it the rules, which must all look ahead, are held against the forecast instead of the record.
 
     Returns
     -------
     (dict of str to AlertState, list of AlertEvent)
         New states under the same keys; events in the order of time.
     """
-    after: dict[str, AlertState] = {}
+    after: dict[str, AlertState] = dict(states)
     events: list[AlertEvent] = []
     for key, state in states.items():
-        after[key] = state
-        switched_on = getattr(bounds, state.rule).enabled
-        read = state.rule != "probe_fault" or probe_channels(watch, state.probe)
-        if switched_on and read:
-            found, said = RULES[state.rule](state, watch, diary, now_ms, bounds)
-            after[key], said = heed(state, found, said, watch, diary, now_ms, bounds)
-            events += said
-    return after, sorted(events, key=lambda e: (e.at_ms, e.rule, e.probe))
+        facts = facts_of(RULE_OF[state.rule], watch, diary, alerts)
+        if not facts.bounds.enabled:
+            continue
+        result = walk(state, facts, now_ms) if ahead is None else look_ahead(state, facts, ahead)
+        after[key], said = heed_marks(state, *result, facts.spot, diary, now_ms)
+        events += said
+    return after, events if ahead is not None else sorted(events, key=lambda e: (e.at_ms, e.rule, e.probe))

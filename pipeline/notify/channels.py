@@ -36,7 +36,7 @@ from pipeline.store.journal import Event
 
 log = logging.getLogger(__name__)
 
-REQUEST_TIMEOUT_S = 10.0
+DELIVERY_TIMEOUT_S = 10.0
 ANSWER_CHARACTERS = 300
 TRY_AGAIN_STATUS = (408, 425, 429)  # refusals that mean "not now" (RFC 9110, 6585, 8470)
 
@@ -122,7 +122,7 @@ class WebhookWay:
 
     name = "webhook"
 
-    def __init__(self, config: NotifyConfig, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+    def __init__(self, config: NotifyConfig, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> None:
         assert config.webhook is not None
         self._called = config.webhook
         self._http = _Http(config.webhook, config.webhook_secret_file, timeout_s)
@@ -140,7 +140,7 @@ class HttpWay:
     The address may hold a secret: it is never shown, `host` stands for it.
     """
 
-    def __init__(self, name: str, address: str, host: str, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+    def __init__(self, name: str, address: str, host: str, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> None:
         self.name = name
         self._host = host
         self._http = _Http(address, None, timeout_s)
@@ -173,7 +173,7 @@ class MqttWay:
 
     name = "mqtt"
 
-    def __init__(self, teller: Teller, clock: Clock, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+    def __init__(self, teller: Teller, clock: Clock, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> None:
         self._teller, self._clock, self._timeout_s = teller, clock, timeout_s
 
     def deliver(self, handed: Event) -> None:
@@ -214,7 +214,7 @@ class Letterbox:
 class MailWay:
     """One recipient by mail, over SMTP. The Message-ID is the message's id, so that a repeat is known as one."""
 
-    def __init__(self, name: str, box: Letterbox, *, timeout_s: float = REQUEST_TIMEOUT_S) -> None:
+    def __init__(self, name: str, box: Letterbox, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> None:
         self.name = name
         self._box, self._timeout_s = box, timeout_s
 
@@ -355,7 +355,7 @@ def _ways(address: str) -> list[Way[Message]]:
         known = scheme if re.fullmatch(r"[a-z0-9]{1,20}", scheme) and "://" in address else "no kind"
         raise ValueError(f"found an address of kind {known!r} that is not known or not whole, expected mailto://, ...")
     if not hasattr(service, "smtp_host"):
-        service.socket_connect_timeout = service.socket_read_timeout = REQUEST_TIMEOUT_S
+        service.socket_connect_timeout = service.socket_read_timeout = DELIVERY_TIMEOUT_S
         return [ServiceWay(_name(scheme, address), address, service)]
     if service.cc or service.bcc:
         raise ValueError("found cc or bcc, expected one recipient an address: each has a way of his own")

@@ -28,13 +28,13 @@ from pipeline.units import DAY_MS
 
 log = logging.getLogger(__name__)
 
-RETRY_FIRST_S, RETRY_MOST_S = 1.0, 300.0
+DELIVERY_RETRY_FIRST_S, DELIVERY_RETRY_MOST_S = 1.0, 300.0
 REFUSED_TRIES = 5  # a receiver may be set up while we try; after that its refusal stands
 REFUSED_KEPT = 50
 REFUSED_KEY = "notify/refused"
 EVENTS_A_STEP = 20
 STOP_SEEN_S = 0.2
-POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and for the hour of the digest
+NOTIFY_POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and for the hour of the digest
 PAST_MS = 15 * DAY_MS  # of the messages before, the manners look back a fortnight
 NEW_WAY_MS = DAY_MS  # somebody new is told what came about in the last day
 MARKS_MS = 400 * DAY_MS
@@ -143,7 +143,7 @@ class _Line:
 
     def __init__(self, way: Way[Any], outbox: DeliveryQueue, rng: random.Random) -> None:
         self.way, self.outbox = way, outbox
-        self.backoff = Backoff(RETRY_FIRST_S, RETRY_MOST_S, rng)
+        self.backoff = Backoff(DELIVERY_RETRY_FIRST_S, DELIVERY_RETRY_MOST_S, rng)
         self.not_before = 0.0
         self.refusals = 0
         self.away = ""
@@ -177,7 +177,7 @@ class Notifier:
         self._lines = [_Line(way, outbox, rng) for way, outbox in ways]
         self._news = threading.Event()
         self._away = ""
-        metrics.limits({"notify_refused_tries": REFUSED_TRIES, "notify_retry_seconds": RETRY_MOST_S})
+        metrics.limits({"notify_refused_tries": REFUSED_TRIES, "notify_retry_seconds": DELIVERY_RETRY_MOST_S})
 
     @classmethod
     def from_config(
@@ -236,7 +236,7 @@ class Notifier:
 
     def _pause_s(self) -> float:
         now = self._clock.monotonic()
-        return min([POLL_S, *(max(0.05, line.not_before - now) for line in self._lines if line.away)])
+        return min([NOTIFY_POLL_S, *(max(0.05, line.not_before - now) for line in self._lines if line.away)])
 
     def _deliver(self, line: _Line, stop: threading.Event) -> bool:
         """Whether there may be more to do at once."""

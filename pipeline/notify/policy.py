@@ -13,7 +13,10 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from pipeline.alerts.model import CLOSED, OPENED
+from pipeline.alerts.model import CLOSED, OPENED, Manner
+from pipeline.alerts.rules import RULES
+from pipeline.alerts.surface import FROST_AT_DAWN
+from pipeline.alerts.water import WATER_RUNNING
 from pipeline.site.models import NotificationPolicy
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS
 
@@ -107,10 +110,10 @@ def _moment(at_ms: int, here: datetime) -> str:
     return f"{at:%H:%M}" if at.date() == here.date() else f"{when_words(at)}, {at:%H:%M}"
 
 
-RUNNING, FROST = "water_running", "frost_at_dawn"
-URGENT = (RUNNING, FROST)  # may wake somebody up
+RUNNING, FROST = WATER_RUNNING.name, FROST_AT_DAWN.name
+URGENT = {rule.name for rule in RULES if rule.manner is Manner.URGENT}  # may wake somebody up
 # What is to be done before the next morning; everything else loses nothing by waiting for the digest.
-INTERRUPTING = (*URGENT, "stay_off", "lift_probes", "window_closing", "thatch_to_repel")
+INTERRUPTING = {rule.name for rule in RULES if rule.manner is not Manner.DIGEST}
 
 # How long things wait: common practice, no source.
 SOON_MS = 2 * HOUR_MS  # an interruption so shortly before the digest waits for it

@@ -326,6 +326,11 @@ class StationContext:
         height = self.channels[channel_id].sensing_height_m
         return place(self.depth_m(channel_id, at_ms), height, self.thatch_m(at_ms))
 
+    def media_at(self, channel_id: str, at_ms: int) -> tuple[Medium, ...]:
+        """Return the media that a channel's sensing volume lies in, or may lie in, at a moment."""
+        soil, where = self.soil_at(channel_id), self.place(channel_id, at_ms)
+        return {Place.THATCH: (self.thatch,), Place.SOIL: (soil,)}.get(where, (self.thatch, soil))
+
 
 def _day(at_ms: int) -> str:
     at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)

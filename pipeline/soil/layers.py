@@ -13,7 +13,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.units import MINUTE_MS, FloatArray, TimeArray
+from pipeline.units import QUARTER_HOUR_MS, FloatArray, TimeArray
 
 Range = tuple[float, float]
 
@@ -163,7 +163,7 @@ def medium(name: str) -> Medium:
     return MEDIA[name]
 
 
-CELL_MS = 15 * MINUTE_MS  # layers are worked out once in each of these, on the quarter hours
+CELL_MS = QUARTER_HOUR_MS  # layers are worked out once in each of these, on the quarter hours
 CARRY_CELLS = 4  # a channel read more seldom than the others stands for one hour: common practice, no source
 OWN_SHARE = 0.75  # share of the sensing volume that must lie in one layer: common practice, no source
 

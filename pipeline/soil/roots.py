@@ -133,17 +133,6 @@ PROBE_PER_DEGC = 0.0003  # a probe's reading may follow its temperature by up to
 # 0.01 mm an hour, under a gradient of three 0.4 mm in a day of two (order of size, our own).
 RISEN_SHARE = 0.2
 BOUND_DOUBT = (0.0, 1.0)  # where between two channels the roots thin out: anywhere, no probe sees there
-# Soil depth that is good, and below which it is shallow, by kind of turf: common practice, no source.
-DEPTH_BOUNDS_M = {
-    "square": (0.100, 0.075),
-    "green": (0.100, 0.060),
-    "outfield": (0.100, 0.075),
-    "pitch": (0.100, 0.075),
-    "lawn": (0.150, 0.075),
-    "warm": (0.200, 0.100),
-    "annual meadow-grass": (0.050, 0.040),
-}
-HOT_SEASON = 0.7  # cool-season roots thin out in summer heat: common practice, no source
 # Reasons that leave a day's raw figure fit for averaging: it is noise about a small uptake, and to drop it
 # would make every deep layer look thirstier than it is.
 _KEPT = (int(Withheld.NOTHING), int(Withheld.NO_STEP), int(Withheld.RISES))

@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from hardware.probe import load_probe
-from pipeline.alerts.model import (
-    AlertBounds,
-    AlertEvent,
-    StationWatch,
-)
-from pipeline.alerts.rules import RULES, first_states
+from pipeline.alerts.model import Ahead, AlertEvent, AlertState, RuleBounds, RuleName, StationWatch
+from pipeline.alerts.rules import RULE_OF, facts_of, first_states
+from pipeline.alerts.walk import look_ahead, walk
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.site.station import Dated, StationContext
+from pipeline.stages.tables import no_findings
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC
@@ -38,19 +37,20 @@ CHANNELS = {
 CONTEXT = StationContext(
     "square-1", CHANNELS, cores=(Dated(0, 0.016),), rain_channel=RAIN, weather={"surface_temperature": LEAF}
 )
-BOUNDS = AlertBounds()
+BOUNDS: dict[str, RuleBounds] = {}  # what the site has set: nothing
 
 
 def findings(*, thatch=None, air=None, roots=None, top=None) -> pd.DataFrame:
     """Findings a quarter hour apart; each argument is an array of values."""
     named = {"thatch_wetness": thatch, "thatch_air": air, "root_zone_wetness": roots, "top_layer_wetness": top}
     tables = [
-        pd.DataFrame({"quantity": q, "start_ms": START_MS + np.arange(len(v)) * SLOT_MS, "value": v})
+        pd.DataFrame({"quantity": q, "start_ms": at, "end_ms": at, "value": v, "reason": ""})
         for q, v in named.items()
         if v is not None
+        for at in (START_MS + np.arange(len(v)) * SLOT_MS,)
     ]
     if not tables:
-        return pd.DataFrame({"quantity": [], "start_ms": np.array([], dtype="int64"), "value": np.array([])})
+        return no_findings()
     return pd.concat(tables, ignore_index=True)
 
 
@@ -78,6 +78,30 @@ def watch_of(
     return StationWatch("club", "square", "Square, north end", context, found, seen, zone, "Square")
 
 
+def look(
+    rule: str,
+    state: AlertState,
+    watch: StationWatch,
+    diary: DiaryFacts,
+    now_ms: int,
+    bounds: Mapping[str, RuleBounds] = BOUNDS,
+) -> tuple[AlertState, list[AlertEvent]]:
+    """One walk of one rule."""
+    return walk(state, facts_of(RULE_OF[RuleName(rule)], watch, diary, bounds), now_ms)
+
+
+def foretell(
+    rule: str,
+    state: AlertState,
+    watch: StationWatch,
+    ahead: Ahead,
+    diary: DiaryFacts,
+    bounds: Mapping[str, RuleBounds] = BOUNDS,
+) -> tuple[AlertState, list[AlertEvent]]:
+    """One look of one rule at the forecast."""
+    return look_ahead(state, facts_of(RULE_OF[RuleName(rule)], watch, diary, bounds), ahead)
+
+
 def run(
     rule: str,
     watch: StationWatch,
@@ -85,13 +109,13 @@ def run(
     *,
     probe: str = "",
     diary: DiaryFacts | None = None,
-    bounds: AlertBounds = BOUNDS,
+    bounds: Mapping[str, RuleBounds] = BOUNDS,
 ) -> list[AlertEvent]:
     """Events of one rule over the whole record, looked at once: of findings, late enough for every one to stand."""
     key = "/".join(p for p in ("square-1", rule, probe) if p)
     state = first_states(watch.context, START_MS)[key]
     now_ms = START_MS + (slots + (0 if rule in ("probe_fault", "frost_at_dawn") else 14)) * SLOT_MS
-    return RULES[rule](state, watch, diary if diary is not None else DiaryFacts(), now_ms, bounds)[1]
+    return look(rule, state, watch, diary if diary is not None else DiaryFacts(), now_ms, bounds)[1]
 
 
 def slot_of(at: AlertEvent) -> float:

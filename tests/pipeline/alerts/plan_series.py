@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -18,12 +19,12 @@ from pipeline.advice.report import PassAdvice, SurfaceAdvice
 from pipeline.advice.treatments import load_treatments
 from pipeline.advice.windows import Outlook, Window
 from pipeline.alerts.model import (
-    AlertBounds,
     AlertEvent,
     AlertState,
+    RuleBounds,
     Where,
 )
-from pipeline.alerts.plans import SurfaceWatch, plan
+from pipeline.alerts.plans import SurfaceWatch, walk_plans
 from pipeline.diary.facts import (
     DatedPass,
     DiaryFacts,
@@ -82,7 +83,6 @@ def weather(*open_spans: tuple[float, float], days: int = 30, otherwise: Verdict
 
 
 SEEN = SurfaceWatch("club", "green", "Green", Where("green", "cool", False, ZONE), TABLE, (SCARIFY,))
-BOUNDS = AlertBounds()
 
 
 @dataclass
@@ -106,7 +106,7 @@ def play(
     *,
     seen: SurfaceWatch | Callable[[int], SurfaceWatch] = SEEN,
     diary: DiaryFacts | Callable[[int], DiaryFacts] | None = None,
-    bounds: AlertBounds = BOUNDS,
+    bounds: Mapping[str, RuleBounds] = MappingProxyType({}),
     begin: datetime.datetime = MAY,
     restart_every: int = 5,
     nights: bool = False,
@@ -120,7 +120,7 @@ def play(
         advice = SurfaceAdvice("green", "Green", "green", tuple(advice_at(now_ms)), ())
         watched = seen(now_ms) if callable(seen) else seen
         known = diary(now_ms) if callable(diary) else DiaryFacts() if diary is None else diary
-        played.states, said = plan(played.states, watched, advice, known, now_ms, bounds)
+        played.states, said = walk_plans(played.states, watched, advice, known, now_ms, bounds)
         played.events += said
         if restart_every and hour % restart_every == 0:
             kept = json.loads(json.dumps({k: s.to_json() for k, s in played.states.items()}))

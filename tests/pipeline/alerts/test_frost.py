@@ -3,28 +3,40 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
 
-from pipeline.alerts.bounds import AlertsConfig, FrostAtDawnConfig, RootsDryConfig
-from pipeline.alerts.frost import frost_foretold
 from pipeline.alerts.model import (
-    AlertBounds,
+    Ahead,
     AlertEvent,
     AlertState,
+    RuleBounds,
     StationWatch,
 )
-from pipeline.alerts.rules import RULES
-from pipeline.alerts.water import foretold
+from pipeline.alerts.surface import FrostAtDawnBounds
+from pipeline.alerts.water import RootsDryBounds
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.forecast.wetness import WetnessForecast
 from pipeline.units import Flag
-from tests.pipeline.alerts.alert_series import BOUNDS, CONTEXT, LEAF, START_MS, H, findings, heard, run, watch_of
+from tests.pipeline.alerts.alert_series import (
+    BOUNDS,
+    CONTEXT,
+    LEAF,
+    START_MS,
+    H,
+    findings,
+    foretell,
+    heard,
+    look,
+    run,
+    watch_of,
+)
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -81,11 +93,11 @@ def test_frost_is_quiet_out_of_season_under_covers_and_on_readings_in_doubt():
     cold = [COLD] * 7 + [THAW]
     assert frosts(leaf(*cold, flag=Flag.SUSPECT), 9) == [] == frosts(leaf(*cold, flag=Flag.FAIL), 9)
     assert frosts(leaf(*cold), 9, diary=DiaryFacts(covers=((START_MS - DAY_MS, START_MS + DAY_MS),))) == []
-    june = AlertBounds.from_config(AlertsConfig(frost_at_dawn=FrostAtDawnConfig(months=(6,))))
+    june = {"frost_at_dawn": FrostAtDawnBounds(months=(6,))}
     assert frosts(leaf(*cold), 9, bounds=june) == []
     south = replace(CONTEXT, latitude_deg=-38.0)  # May there is November here
     assert len(frosts(leaf(*cold, context=south), 9)) == 2
-    december = AlertBounds.from_config(AlertsConfig(frost_at_dawn=FrostAtDawnConfig(months=(11,))))
+    december = {"frost_at_dawn": FrostAtDawnBounds(months=(11,))}
     assert len(frosts(leaf(*cold, context=south), 9, bounds=december)) == 2
 
 
@@ -93,7 +105,7 @@ def test_a_station_without_a_thermometer_of_the_leaf_walks_on():
     """Nothing is measured, nothing is said, and nothing holds the record back."""
     watch = leaf(COLD, context=replace(CONTEXT, weather={}))
     state = AlertState("frost_at_dawn", "square-1", "", START_MS)
-    after, said = RULES["frost_at_dawn"](state, watch, DiaryFacts(), START_MS + 9 * HOUR_MS, BOUNDS)
+    after, said = look("frost_at_dawn", state, watch, DiaryFacts(), START_MS + 9 * HOUR_MS)
     assert said == [] and after.evaluated_to_ms == START_MS + 9 * HOUR_MS - 900_000
 
 
@@ -111,7 +123,8 @@ def nights(
     for hour in hours:
         known = dawn_degc[max(h for h in dawn_degc if h <= hour)]
         state = AlertState.from_json(json.loads(json.dumps(state.to_json())))
-        state, said = frost_foretold(state, spot, known, diary or DiaryFacts(), MARCH_MS + hour * HOUR_MS, BOUNDS)
+        ahead = Ahead(MARCH_MS + hour * HOUR_MS, None, known)
+        state, said = foretell("frost_at_dawn", state, spot, ahead, diary or DiaryFacts())
         events += said
     return [(e.kind, (e.at_ms - MARCH_MS) // HOUR_MS, e.text) for e in events]
 
@@ -151,10 +164,11 @@ def test_what_is_measured_at_dawn_stands_over_what_was_foretold(degc, kinds):
     A mild evening does not close it."""
     watch = leaf(*degc)
     begin = AlertState("frost_at_dawn", "square-1", "", START_MS - 1)
-    state, (told,) = frost_foretold(begin, watch, -1.0, DiaryFacts(), START_MS - 6 * HOUR_MS, BOUNDS)
-    state, said = RULES["frost_at_dawn"](state, watch, DiaryFacts(), START_MS + 4 * HOUR_MS, BOUNDS)
+    evening = Ahead(START_MS - 6 * HOUR_MS, None, -1.0)
+    state, (told,) = foretell("frost_at_dawn", begin, watch, evening, DiaryFacts())
+    state, said = look("frost_at_dawn", state, watch, DiaryFacts(), START_MS + 4 * HOUR_MS)
     assert said == [] and state.is_open
-    state, said = RULES["frost_at_dawn"](state, watch, DiaryFacts(), START_MS + 9 * HOUR_MS, BOUNDS)
+    state, said = look("frost_at_dawn", state, watch, DiaryFacts(), START_MS + 9 * HOUR_MS)
     assert [e.kind for e in said] == kinds and said[0].alert_id == told.alert_id
 
 
@@ -178,13 +192,13 @@ def falls(at_hour: float, *, to: float = 0.2, hours: int = 600) -> np.ndarray:
     return np.maximum(0.6 - per_hour * np.arange(hours), to)
 
 
-def foretell(
+def foretold(
     rule: str,
     forecasts,
     hours: range,
     *,
     diary: DiaryFacts | None = None,
-    bounds: AlertBounds = BOUNDS,
+    bounds: Mapping[str, RuleBounds] = BOUNDS,
     context=CONTEXT,
 ) -> list[AlertEvent]:
     spot, events = watch_of(findings(), zone=UTC, context=context), []
@@ -192,7 +206,8 @@ def foretell(
     for hour in hours:
         now_ms = START_MS + hour * HOUR_MS
         state = AlertState.from_json(json.loads(json.dumps(state.to_json())))
-        state, said = foretold(state, spot, forecasts(hour, now_ms), diary or DiaryFacts(), now_ms, bounds)
+        ahead = Ahead(now_ms, forecasts(hour, now_ms))
+        state, said = foretell(rule, state, spot, ahead, diary or DiaryFacts(), bounds)
         events += said
     return events
 
@@ -204,7 +219,7 @@ def told_at(events: list[AlertEvent]) -> list[tuple[str, float]]:
 def test_dry_roots_are_told_two_days_ahead():
     """Dry at hour 80 by every forecast: told 48 h before, at 8:00 on day 1, once, with the day and how sure."""
     course = falls(80)
-    events = foretell("roots_dry", lambda hour, now_ms: ahead(course[hour:], now_ms), range(70))
+    events = foretold("roots_dry", lambda hour, now_ms: ahead(course[hour:], now_ms), range(70))
     assert told_at(events) == [("opened", 33.0)]  # below, not at, 0.35: the hour after 80
     assert "likely to be dry by Saturday 9:00, more than 9 in 10" in events[0].text  # 1 May 2024 was a Wednesday
 
@@ -212,7 +227,7 @@ def test_dry_roots_are_told_two_days_ahead():
 def test_what_is_foretold_at_night_is_told_in_the_morning():
     """The same of hour 71: known at 0:00, told at 6:00."""
     course = falls(71)
-    assert told_at(foretell("roots_dry", lambda hour, now_ms: ahead(course[hour:], now_ms), range(40))) == [
+    assert told_at(foretold("roots_dry", lambda hour, now_ms: ahead(course[hour:], now_ms), range(40))) == [
         ("opened", 30)
     ]
 
@@ -254,9 +269,9 @@ def test_dry_roots_are_foretold_only_when_that_is_of_use(change, told):
     play = (START_MS + DAY_MS, START_MS + 3 * DAY_MS - 1) if "match" in change else (START_MS + 5 * DAY_MS,) * 2
     diary = DiaryFacts(plays=(play,) if {"match", "dried"} & change.keys() else ())
     context = replace(CONTEXT, kind="square") if "dried" in change else CONTEXT
-    bounds = AlertBounds.from_config(AlertsConfig(roots_dry=RootsDryConfig(lead_h=change.get("lead_h", 48.0))))
+    bounds = {"roots_dry": RootsDryBounds(lead_h=change.get("lead_h", 48.0))}
     hours = range(44) if "dip" in change else range(70)  # before anything is taken back
-    assert told_at(foretell("roots_dry", forecasts, hours, diary=diary, bounds=bounds, context=context)) == told
+    assert told_at(foretold("roots_dry", forecasts, hours, diary=diary, bounds=bounds, context=context)) == told
 
 
 def test_a_drought_the_forecast_takes_back_is_taken_back():
@@ -266,7 +281,7 @@ def test_a_drought_the_forecast_takes_back_is_taken_back():
     def forecasts(hour: int, now_ms: int) -> WetnessForecast:
         return ahead(course[hour:] if hour < 60 else np.full(300, 0.7), now_ms)
 
-    events = foretell("roots_dry", forecasts, range(70))
+    events = foretold("roots_dry", forecasts, range(70))
     assert told_at(events) == [("opened", 33.0), ("closed", 60.0)] and "not likely" in events[1].text
     assert events[0].alert_id == events[1].alert_id
 
@@ -274,7 +289,7 @@ def test_a_drought_the_forecast_takes_back_is_taken_back():
 def test_thatch_about_to_repel_is_told_a_day_ahead():
     """0.15 is passed at hour 72 (0.6 less 0.00625 an hour): told at hour 49, a day before the hour after."""
     course = np.maximum(0.6 - 0.00625 * np.arange(600), 0.05)
-    events = foretell("thatch_to_repel", lambda hour, now_ms: ahead(course[hour:], now_ms, thatch=True), range(72))
+    events = foretold("thatch_to_repel", lambda hour, now_ms: ahead(course[hour:], now_ms, thatch=True), range(72))
     assert told_at(events) == [("opened", 54.0)]  # 49 is 1:00 at night: told at 6:00
     assert "sheds water" in events[0].text
 
@@ -285,7 +300,7 @@ def test_a_drought_foretold_that_comes_is_said_once_more_and_closed_by_water():
     watch = watch_of(findings(roots=roots))
     state = AlertState("roots_dry", "square-1", "", START_MS - 1)
     course = falls(30)
-    state, (first,) = foretold(state, watch, ahead(course, START_MS), DiaryFacts(), START_MS, BOUNDS)
-    state, said = RULES["roots_dry"](state, watch, DiaryFacts(), START_MS + 70 * HOUR_MS, BOUNDS)
+    state, (first,) = foretell("roots_dry", state, watch, Ahead(START_MS, ahead(course, START_MS)), DiaryFacts())
+    state, said = look("roots_dry", state, watch, DiaryFacts(), START_MS + 70 * HOUR_MS)
     assert told_at(said) == [("repeated", 48.0), ("closed", 56.0)]
     assert "as foretold" in said[0].text and {e.alert_id for e in said} == {first.alert_id}

@@ -10,14 +10,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.alerts.bounds import AlertsConfig, StayOffConfig, ThatchToRepelConfig, WaterNotArrivingConfig
 from pipeline.alerts.model import (
-    AlertBounds,
     AlertEvent,
     AlertState,
     StationWatch,
 )
-from pipeline.alerts.rules import RULES, evaluate, first_states
+from pipeline.alerts.rules import first_states, walk_station
+from pipeline.alerts.surface import StayOffBounds
+from pipeline.alerts.water import ThatchToRepelBounds, WaterNotArrivingBounds
 from pipeline.diary.facts import (
     AlertMark,
     DatedPass,
@@ -27,11 +27,14 @@ from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,
     CONTEXT,
+    LEAF,
     SLOT_MS,
     START_MS,
     H,
     dry_gauge,
     findings,
+    heard,
+    look,
     run,
     slot_of,
     watch_of,
@@ -72,7 +75,7 @@ def arrivals(
     diary, zone, context = more.pop("diary", DiaryFacts()), more.pop("zone", None), more.pop("context", CONTEXT)
     watch = watch_of(wettings(*rows, roots=roots, start_ms=start_ms), zone=zone, context=context)
     state = AlertState("water_not_arriving", "square-1", "", start_ms - 1)
-    _, said = RULES["water_not_arriving"](state, watch, diary, start_ms + round(days * DAY_MS), bounds)
+    _, said = look("water_not_arriving", state, watch, diary, start_ms + round(days * DAY_MS), bounds)
     return [(e.kind, round((e.at_ms - start_ms) / DAY_MS, 3)) for e in said]
 
 
@@ -133,7 +136,7 @@ def test_water_is_told_of_in_growth_and_when_somebody_can_act():
 
 def test_bounds_of_the_site_hold_for_arrivals():
     """A site that asks for 10 mm hears nothing of 8."""
-    own = AlertBounds.from_config(AlertsConfig(water_not_arriving=WaterNotArrivingConfig(on_mm=10.0)))
+    own = {"water_not_arriving": WaterNotArrivingBounds(on_mm=10.0)}
     assert arrivals((8.0, 0.05, 0), bounds=own) == []
     assert arrivals((12.0, 0.05, 0), bounds=own) == [("opened", TOLD)]
 
@@ -143,7 +146,7 @@ def test_the_line_says_how_much_stopped_and_what_to_do():
     Wednesday."""
     watch = watch_of(wettings((6.0, 0.1, 0), (12.0, 1 / 6, 5)))
     state = AlertState("water_not_arriving", "square-1", "", START_MS - 1)
-    first, second = RULES["water_not_arriving"](state, watch, DiaryFacts(), START_MS + 30 * DAY_MS, BOUNDS)[1]
+    first, second = look("water_not_arriving", state, watch, DiaryFacts(), START_MS + 30 * DAY_MS)[1]
     assert first.text == (
         "Square, north end: 6 mm on Wednesday stopped short of the roots; under 1 mm got there. "
         "Water long once, or spike first."
@@ -156,13 +159,13 @@ def test_arrivals_survive_a_restart_after_each_wetting():
     """Looked at day by day through JSON, with what is known by then, the same is said with the same ids."""
     table = wettings((6.0, 0.1, 0), (8.0, 0.05, 3), (8.0, 0.7, 6), (9.0, 0.1, 8))
     first = AlertState("water_not_arriving", "square-1", "", START_MS - 1)
-    once = RULES["water_not_arriving"](first, watch_of(table), DiaryFacts(), START_MS + 20 * DAY_MS, BOUNDS)[1]
+    once = look("water_not_arriving", first, watch_of(table), DiaryFacts(), START_MS + 20 * DAY_MS)[1]
     state, events = first, []
     for hour in range(0, 20 * 24, 7):
         now_ms = START_MS + hour * HOUR_MS
         state = AlertState.from_json(json.loads(json.dumps(state.to_json())))
-        state, said = RULES["water_not_arriving"](
-            state, watch_of(table[table["end_ms"] <= now_ms]), DiaryFacts(), now_ms, BOUNDS
+        state, said = look(
+            "water_not_arriving", state, watch_of(table[table["end_ms"] <= now_ms]), DiaryFacts(), now_ms
         )
         events += said
     assert events == once and [e.kind for e in once] == ["opened", "repeated", "closed", "opened"]
@@ -229,7 +232,7 @@ def test_thatch_to_repel_keeps_quiet(change, why):
     context = replace(CONTEXT, kind="square") if "drying" in change else CONTEXT
     bounds = BOUNDS
     if "month" in change:  # the record is of May: October in its place is May left out
-        bounds = AlertBounds.from_config(AlertsConfig(thatch_to_repel=ThatchToRepelConfig(months=(10,))))
+        bounds = {"thatch_to_repel": ThatchToRepelBounds(months=(10,))}
     assert repels(thatch, gauge=gauge, diary=diary, context=context, bounds=bounds) == [], why
 
 
@@ -307,7 +310,7 @@ def test_stay_off_is_not_told_within_two_days_of_rain():
     """Rain at 0:00 on day 1 is on everybody's mind on the evening of day 1, not on that of day 3. A site may differ."""
     diary = DiaryFacts(booked=(work(2), work(4)))
     assert hours(stays(wet(4.2), diary, {24 * H: 9.0})) == [("opened", 3 * 24 + 17.0)]
-    always = AlertBounds.from_config(AlertsConfig(stay_off=StayOffConfig(after_water_h=0.0)))
+    always = {"stay_off": StayOffBounds(after_water_h=0.0)}
     assert hours(stays(wet(2), diary, {24 * H: 9.0}, bounds=always)) == [("opened", 41.0)]
     watered = replace(diary, waterings=((START_MS + 30 * HOUR_MS, START_MS + 31 * HOUR_MS),))
     assert hours(stays(wet(4.2), watered)) == [("opened", 3 * 24 + 17.0)]
@@ -329,10 +332,10 @@ def of_station(watch: StationWatch, slots: int, rule: str, diary: DiaryFacts, lo
     """What a rule says through `evaluate`, looked at so many times, each after a restart."""
     states = {k: s for k, s in first_states(watch.context, START_MS).items() if s.rule == rule}
     events: list[AlertEvent] = []
-    for look in range(1, looks + 1):
-        now_ms = START_MS + (slots + 14) * SLOT_MS * look // looks
+    for turn in range(1, looks + 1):
+        now_ms = START_MS + (slots + 14) * SLOT_MS * turn // looks
         states = {k: AlertState.from_json(json.loads(json.dumps(s.to_json()))) for k, s in states.items()}
-        states, said = evaluate(states, watch, diary, now_ms, BOUNDS)
+        states, said = walk_station(states, watch, diary, now_ms, BOUNDS)
         events += said
     return events
 
@@ -358,8 +361,20 @@ def test_an_alert_whose_season_ends_is_closed():
     table["start_ms"] += begin - START_MS
     watch = watch_of(table, zone=UTC)
     state = AlertState("roots_dry", "square-1", "", begin - SLOT_MS)
-    said = RULES["roots_dry"](state, watch, DiaryFacts(), begin + 9 * DAY_MS, BOUNDS)[1]
+    said = look("roots_dry", state, watch, DiaryFacts(), begin + 9 * DAY_MS)[1]
     assert [(e.kind, (e.at_ms - begin) / HOUR_MS) for e in said] == [("opened", 30.0), ("closed", 4 * 24 + 6)]
+
+
+def test_a_snoozed_frost_is_said_again_in_the_name_of_the_surface():
+    """The words after a snooze name the surface once, as the first did."""
+    leaf = np.full(30 * H, -1.0)
+    watch = watch_of(findings(), heard(LEAF, leaf), zone=UTC)
+    states = {k: s for k, s in first_states(watch.context, START_MS).items() if s.rule == "frost_at_dawn"}
+    states, (told,) = walk_station(states, watch, DiaryFacts(), START_MS + 6 * HOUR_MS, BOUNDS)
+    snoozed = AlertMark("snoozed", START_MS + 6 * HOUR_MS, START_MS + 7 * HOUR_MS)
+    diary = DiaryFacts(marks={told.alert_id: (snoozed,)})
+    _, (again,) = walk_station(states, watch, diary, START_MS + 8 * HOUR_MS, BOUNDS)
+    assert again.text == told.text.replace("Square: ", "Square: after the snooze, still: ")
 
 
 def test_dry_roots_of_a_square_that_is_dried_for_play_are_no_news():

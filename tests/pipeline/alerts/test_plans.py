@@ -10,12 +10,10 @@ import numpy as np
 import pytest
 
 from pipeline.advice.report import PassAdvice
-from pipeline.alerts.bounds import AlertsConfig, WindowOpeningConfig
 from pipeline.alerts.model import (
-    AlertBounds,
     Where,
 )
-from pipeline.alerts.plans import SurfaceWatch
+from pipeline.alerts.plans import SurfaceWatch, WindowOpeningBounds
 from pipeline.diary.facts import (
     AlertMark,
     DiaryFacts,
@@ -115,7 +113,7 @@ def test_windows_are_told_in_the_season_of_the_pass(month, south, grass, months,
     """Usual months of the pass by grass, shifted by six south of the equator; the site's months stand over them."""
     begin = datetime.datetime(2026, month, 6, tzinfo=ZONE)
     sky, seen = weather((0, 3 * 24), begin=begin), replace(SEEN, where=Where("green", grass, south, ZONE))
-    bounds = AlertBounds.from_config(AlertsConfig(window_opening=WindowOpeningConfig(months=months)))
+    bounds = {"window_opening": WindowOpeningBounds(months=months)}
     told = windows(sky, range(20), seen=seen, bounds=bounds, begin=begin).told("window_opening", begin)
     assert told == [("opened", 10)] * count
 
@@ -333,6 +331,6 @@ def test_a_rule_switched_off_says_nothing():
     """Its open alert stays as it was until somebody switches it on again."""
     sky, off = (
         weather((0, 3 * 24)),
-        AlertBounds.from_config(AlertsConfig(window_opening=WindowOpeningConfig(enabled=False))),
+        {"window_opening": WindowOpeningBounds(enabled=False)},
     )
     assert windows(sky, bounds=off).told("window_opening") == []

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from hardware.probe import load_probe
-from pipeline.alerts.rules import evaluate, first_states
+from pipeline.alerts.rules import first_states, walk_station
 from pipeline.diary.facts import (
     DiaryFacts,
 )
@@ -145,4 +145,4 @@ def test_penetrometer_is_not_expected_to_speak():
     context = StationContext("square-1", channels)
     watch = watch_of(findings(), context=context)
     states = first_states(context, START_MS)
-    assert evaluate(states, watch, DiaryFacts(), START_MS + 10**10, BOUNDS)[1] == []
+    assert walk_station(states, watch, DiaryFacts(), START_MS + 10**10, BOUNDS)[1] == []

@@ -9,26 +9,23 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.alerts.bounds import AlertsConfig, RootsShallowConfig
 from pipeline.alerts.model import (
-    AlertBounds,
     AlertState,
     RootEstimate,
     StationWatch,
 )
-from pipeline.alerts.roots import SETTLE_MS, shallow_bound_m
-from pipeline.alerts.rules import RULES
+from pipeline.alerts.roots import ROOTS_SHALLOW, RootsShallowBounds, shallow_bound_m
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.site.station import Dated, StationContext
-from tests.pipeline.alerts.alert_series import CHANNELS, heard
+from tests.pipeline.alerts.alert_series import BOUNDS, CHANNELS, heard, look
 
 DAY_MS = 86_400_000
 FORTNIGHT_MS = 14 * DAY_MS
 START_MS = 1_713_744_000_000  # 2024-04-22 00:00 UTC, a Monday
 THATCH_M = 0.015
-BOUNDS = AlertBounds()
+SETTLE_MS = round(ROOTS_SHALLOW.settle_h * 3_600_000)
 # a core in the first fortnight: 99 mm by the ruler
 CONTEXT = StationContext(
     "square-1", CHANNELS, kind="outfield", cores=(Dated(0, THATCH_M),),
@@ -52,8 +49,8 @@ def watch(depths_mm, *, context=CONTEXT, reasons=None, warm_degc=None) -> Statio
     return StationWatch("club", "outfield", "Outfield, north end", context, pd.concat(tables), heard("x", np.array([])))
 
 
-def run(seen: StationWatch, now_ms: int = START_MS + 400 * DAY_MS, bounds: AlertBounds = BOUNDS, state=FIRST):
-    return RULES["roots_shallow"](state, seen, DiaryFacts(), now_ms, bounds)
+def run(seen: StationWatch, now_ms: int = START_MS + 400 * DAY_MS, bounds=BOUNDS, state=FIRST):
+    return look("roots_shallow", state, seen, DiaryFacts(), now_ms, bounds)
 
 
 def told(seen: StationWatch, **more) -> list[tuple[str, int]]:
@@ -134,9 +131,9 @@ def test_any_rhythm_and_restarts_give_the_same_events(every_days):
 
 def test_a_site_may_set_its_own_bound():
     """With `on_mm` 60 an estimate of 66 mm (73 by the ruler) is not shallow, with `off_mm` 30 it closes later."""
-    own = AlertBounds.from_config(AlertsConfig(roots_shallow=RootsShallowConfig(on_mm=60.0)))
+    own = {"roots_shallow": RootsShallowBounds(on_mm=60.0)}
     assert told(watch([90, 66, 66]), bounds=own) == []
-    later = AlertBounds.from_config(AlertsConfig(roots_shallow=RootsShallowConfig(off_mm=30.0)))
+    later = {"roots_shallow": RootsShallowBounds(off_mm=30.0)}
     assert told(watch([90, 66, 66, 85]), bounds=later) == [("opened", 2)]
 
 

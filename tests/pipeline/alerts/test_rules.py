@@ -13,16 +13,40 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.alerts.model import (
+    OPENED,
     AlertEvent,
     AlertState,
+    Change,
+    Facts,
+    Hold,
+    Looked,
+    Moment,
+    RuleGrain,
+    Span,
     StationWatch,
+    UndeclaredRead,
     for_how_long,
+    keep_run,
 )
-from pipeline.alerts.rules import PERIOD_RULES, RULES, evaluate, first_states, needed_from_ms
+from pipeline.alerts.probes import LEAST_PORES
+from pipeline.alerts.rules import (
+    DAY_READS,
+    QUARTER_HOUR_READS,
+    RULES,
+    facts_of,
+    first_states,
+    needed,
+    walk_station,
+)
+from pipeline.alerts.walk import walk
+from pipeline.alerts.water import WATER_NOT_ARRIVING, RootsDryBounds
 from pipeline.diary.facts import (
     DatedPass,
     DiaryFacts,
 )
+from pipeline.soil.arrival import SETTLE_H
+from pipeline.soil.layers import MEDIA
+from pipeline.stages import STAGES
 from pipeline.stages.recompute import process
 from pipeline.stages.tables import series_of
 from pipeline.units import Flag
@@ -87,7 +111,7 @@ DIARY = DiaryFacts(
 
 
 def one_look(watch: StationWatch, slots: int) -> list[AlertEvent]:
-    return evaluate(first_states(CONTEXT, START_MS), watch, DIARY, START_MS + (slots + 40) * SLOT_MS, BOUNDS)[1]
+    return walk_station(first_states(CONTEXT, START_MS), watch, DIARY, START_MS + (slots + 40) * SLOT_MS, BOUNDS)[1]
 
 
 def many_looks(watch: StationWatch, slots: int, at: list[int]) -> list[AlertEvent]:
@@ -97,14 +121,14 @@ def many_looks(watch: StationWatch, slots: int, at: list[int]) -> list[AlertEven
     for now_ms in [*at, START_MS + (slots + 40) * SLOT_MS]:
         kept = json.loads(json.dumps({k: s.to_json() for k, s in states.items()}))
         states = {k: AlertState.from_json(s) for k, s in kept.items()}
-        need = needed_from_ms(states.values()) - 8 * SLOT_MS
+        need = needed(states.values()).from_ms - 8 * SLOT_MS
         f, o = watch.findings, watch.observations
         part = replace(
             watch,
             findings=f[(f["start_ms"] >= need) & (f["start_ms"] < now_ms)],
             observations=o[(o["measured_at_ms"] >= need) & (o["measured_at_ms"] < now_ms)],
         )
-        states, said = evaluate(states, part, DIARY, now_ms, BOUNDS)
+        states, said = walk_station(states, part, DIARY, now_ms, BOUNDS)
         events += said
     return events
 
@@ -130,8 +154,8 @@ def test_events_do_not_depend_on_when_one_looks(seed, looks, offset_ms):
 def test_eventful_record_has_events_of_every_kind():
     """The batching test's record opens, repeats and closes alerts of all rules that rest on quarter hours."""
     events = [e for seed in range(12) for e in one_look(*eventful(seed))]
-    elsewhere = {*PERIOD_RULES, "water_running"}  # these have tests of their own, asked once and many times
-    assert {e.rule for e in events} == set(RULES) - elsewhere
+    elsewhere = {"water_running"}  # it has a test of its own, asked once and many times
+    assert {e.rule for e in events} == {r.name for r in RULES if r.grain is RuleGrain.QUARTER_HOUR} - elsewhere
     assert {e.kind for e in events} == {"opened", "repeated", "closed"}
 
 
@@ -211,3 +235,118 @@ def test_holding_from_raw_readings_to_the_line():
     events = [e for e in one_look(watch, slots) if e.rule == "thatch_holding"]
     assert [e.kind for e in events] == ["opened", "closed"]
     assert slot_of(events[0]) == pytest.approx(20 + 48 * H, abs=1)
+
+
+# --- what a rule declares --------------------------------------------------------------------------------------------
+
+NAMES = {rule.name for rule in RULES}
+READERS = [rule for rule in RULES if rule.reads]
+
+
+def wettings_and_fortnights() -> StationWatch:
+    """A week of wettings that do not arrive, with whatever else a rule of days reads."""
+    rows = []
+    for day in range(1, 8):
+        begin, end = START_MS + day * DAY_MS, START_MS + day * DAY_MS + 8 * SLOT_MS
+        values = {"wetting_given": 9.0, "arrival_share": 0.1, "root_depth_90": 0.05, "soil_temperature_050": 12.0}
+        rows += [(quantity, begin, end, value, "") for quantity, value in values.items()]
+    return watch_of(pd.DataFrame(rows, columns=["quantity", "start_ms", "end_ms", "value", "reason"]))
+
+
+def test_every_rule_has_a_name_of_its_own():
+    """States, settings and events know a rule by its name alone."""
+    assert len(NAMES) == len(RULES)
+
+
+@pytest.mark.parametrize(
+    ("rule", "quantity"), [(r, q) for r in READERS for q in (*r.reads, *r.before)], ids=lambda v: getattr(v, "name", v)
+)
+def test_a_rule_reads_all_it_declares_and_is_handed_nothing_else(rule, quantity):
+    """With one quantity left out of its declaration a rule stops at once and names it: it cannot starve in silence."""
+    less = replace(
+        rule,
+        reads=tuple(q for q in rule.reads if q != quantity),
+        before={q: h for q, h in rule.before.items() if q != quantity},
+    )
+    at_ms = START_MS + 5 * DAY_MS
+    facts = facts_of(less, wettings_and_fortnights(), DiaryFacts(waterings=((at_ms - 4 * SLOT_MS, at_ms),)), BOUNDS)
+    state = AlertState(rule.name, "square-1", "", START_MS - 1)
+    with pytest.raises(UndeclaredRead, match=f"reads {quantity!r}, declares .*Add it to"):
+        if rule.grain is not RuleGrain.DAY:
+            rule.look(state, Moment(at_ms, dict.fromkeys(less.reads, 0.2), 0.0, at_ms, False), facts)
+        elif quantity == rule.reads[0]:
+            facts.found(quantity)  # it comes as the spans that are walked
+        else:
+            rule.look(state, Span(at_ms, START_MS + DAY_MS, START_MS + DAY_MS + 8 * SLOT_MS, 9.0, ""), facts)
+
+
+def test_stages_draw_every_finding_that_a_rule_reads():
+    """A quantity misspelt in a declaration is one that no stage finds."""
+    drawn = {q for stage in STAGES for q in stage.findings}
+    asked = {q for rule in RULES for q in (*rule.reads, *rule.before)}
+    assert asked - drawn == set()
+
+
+def test_the_runner_reads_what_the_rules_declare():
+    """The reading lists are the declarations, put together by grain."""
+    for rule in READERS:
+        assert set(rule.reads) <= set(DAY_READS if rule.grain is RuleGrain.DAY else QUARTER_HOUR_READS), rule.name
+
+
+def test_a_rule_of_days_has_its_first_quantity_to_walk():
+    """Whoever declares the grain of a day must say whose spans are walked."""
+    assert all(rule.reads for rule in RULES if rule.grain is RuleGrain.DAY)
+
+
+def test_figures_that_a_rule_repeats_agree_with_the_soil():
+    """A wetting is judged when its account has been struck, and no layer holds less than a jump that is looked at."""
+    assert WATER_NOT_ARRIVING.settle_h == SETTLE_H + 1.0
+    assert min(medium.fullest for medium in MEDIA.values()) >= LEAST_PORES
+
+
+# --- how long a condition has held -----------------------------------------------------------------------------------
+
+
+def days(*numbers: int) -> list[Span]:
+    spans = [(START_MS + n * DAY_MS, START_MS + (n + 1) * DAY_MS) for n in numbers]
+    return [Span(end, begin, end, 3.0, "") for begin, end in spans]
+
+
+@pytest.mark.parametrize(
+    ("numbers", "held_days"),
+    [
+        ((0,), 1),
+        ((0, 1, 2), 3),
+        ((0, 1, 3), 3),  # a missing day does not count, and does not end the run
+        ((0, 1, 5, 6), 4),  # three are missing: no more than three days
+        ((0, 1, 6), 1),  # four are: it begins anew
+    ],
+)
+def test_findings_of_a_day_add_up_to_a_hold(numbers, held_days):
+    """Each day counts for itself (counted by hand); with quarter hours only time between them did."""
+    run_so_far = None
+    for day in days(*numbers):
+        run_so_far = Hold.carried(run_so_far, day, RuleGrain.DAY)
+    assert run_so_far is not None and run_so_far.held_ms == held_days * DAY_MS
+
+
+def test_a_rule_of_days_holds_over_days():
+    """Three cold days in a row open an alert, by day and once the last has settled; two do not."""
+
+    def cold(state: AlertState, day: Span, facts: Facts[RootsDryBounds]) -> Looked:
+        runs = dict(state.runs)
+        keep_run(runs, "cold", day, facts.rule.grain, holds=day.value < 6.0)
+        run_so_far, state = runs.get("cold"), replace(state, runs=runs)
+        due = run_so_far is not None and run_so_far.held_ms >= 3 * DAY_MS and not state.is_open
+        return Looked(state, Change(OPENED, "the soil is cold.") if due else None)
+
+    rule = replace(WATER_NOT_ARRIVING, look=cold, reads=("soil_temperature_050",), before={}, settle_h=2.0)
+    # settled at 2:00 on the fourth day, and told at 6:00 of the site's clock; a missing day makes it a day later
+    for numbers, told in (((0, 1, 2), [78]), ((0, 1), []), ((0, 1, 3), [102])):
+        table = pd.DataFrame(
+            [("soil_temperature_050", d.start_ms, d.end_ms, d.value, "") for d in days(*numbers)],
+            columns=["quantity", "start_ms", "end_ms", "value", "reason"],
+        )
+        facts = facts_of(rule, watch_of(table, zone=datetime.UTC), DiaryFacts(), BOUNDS)
+        _, said = walk(AlertState(rule.name, "square-1", "", START_MS - 1), facts, START_MS + 9 * DAY_MS)
+        assert [(e.at_ms - START_MS) / 3_600_000 for e in said] == told

@@ -11,6 +11,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.advice.report import Play, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.alerts.model import AlertState, RuleGrain, RuleName
+from pipeline.alerts.rules import RULES
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import (
     Intent,
@@ -113,6 +115,54 @@ def test_an_open_alert_of_a_rule_switched_off_is_not_shown(make: Callable[..., L
     assert off.judge.open_alerts() == []
 
 
+def test_rules_wait_while_the_stages_wait(make: Callable[..., Line]) -> None:
+    """While readings have come that the stages have not seen, the rules of the station are not asked; and while its
+    days wait, those that rest on days are not."""
+    line = make(SMALL)
+    asked: list[tuple[bool, bool]] = []
+    evaluate = line.judge.evaluate
+
+    def spy(station: str, now_ms: int, *, days: bool = True) -> object:
+        asked.append((line.study.waits_for(station), days == line.study.periods_wait_for(station)))
+        return evaluate(station, now_ms, days=days)
+
+    line.judge.evaluate = spy  # type: ignore[assignment, method-assign]
+    line.run_until_quiet()
+    asked.clear()
+    line.clock.real_s += 5.0  # the rules are due again
+    line.send_batch(small_record(8))
+    for _ in range(3):
+        line.clock.real_s += 0.1  # the stages wait longer than that for more readings
+        line.run(1)
+        assert line.study.waits_for("s1") and asked == []
+    line.run_until_quiet()
+    assert asked and not any(stages or days for stages, days in asked)
+
+
+def test_rules_of_days_wait_for_days(make: Callable[..., Line]) -> None:
+    """Asked without days, the rules of that grain stay where they were and the others walk on."""
+    line = make(SMALL)
+    line.send_batch(small_record(8))
+    line.clock.wall_ms = START_MS + 12 * HOUR_MS
+    line.run_until_quiet()
+    before = dict(line.judge._states["s1"])
+    line.judge.evaluate("s1", START_MS + 200 * HOUR_MS, days=False)
+    moved = {s.rule for key, s in line.judge._states["s1"].items() if s.evaluated_to_ms != before[key].evaluated_to_ms}
+    resting = {rule.name for rule in RULES if rule.grain is RuleGrain.DAY}
+    assert moved and resting and not moved & resting
+    line.judge.evaluate("s1", START_MS + 400 * HOUR_MS)
+    assert line.judge._states["s1"]["s1/water_not_arriving"] != before["s1/water_not_arriving"]
+
+
+def test_the_state_of_a_rule_that_is_gone_is_forgotten(make: Callable[..., Line]) -> None:
+    """A later or an earlier version had a rule that this one has not: its alert is not shown, and stops nothing."""
+    line = make(SMALL)
+    gone = AlertState(RuleName("soil_cold"), "s1", "", START_MS, opened_at_ms=START_MS, said_at_ms=START_MS)
+    line.stores.journal.save_alerts({gone.key: gone.to_json()})
+    again = make(SMALL)
+    assert again.judge.open_alerts() == [] and gone.key not in again.stores.journal.alert_states()
+
+
 # --- plans, marks and the diary --------------------------------------------------------------------------------------
 
 NO_FORECAST = WetnessForecast(0, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason="none")
@@ -196,9 +246,9 @@ def test_what_the_diary_has_booked_and_the_calendar_reaches_the_rules_of_a_stati
         at = START_MS + np.arange(48 * 4) * SLOT_MS
         rows = {"station": "s1", "quantity": "top_layer_wetness", "start_ms": at, "end_ms": at, "value": 1.2}
         nothing = {"low": np.nan, "high": np.nan, "n": 1, "reason": "", "stage_version": STAGE_VERSION}
-        line.stores.store.upsert_findings(pd.DataFrame({**rows, **nothing})[list(FINDING_COLUMNS)])
         line.send_batch(small_record(8))
         line.run_until_quiet()
+        line.stores.store.upsert_findings(pd.DataFrame({**rows, **nothing})[list(FINDING_COLUMNS)])
         play = Play("match", START_MS + 34 * HOUR_MS, START_MS + 38 * HOUR_MS)
         if booked:
             book(line, 1)

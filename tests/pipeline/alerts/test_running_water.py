@@ -14,7 +14,7 @@ import pytest
 from pipeline.alerts.model import (
     AlertEvent,
 )
-from pipeline.alerts.rules import RULES, evaluate, first_states
+from pipeline.alerts.rules import first_states, walk_station
 from pipeline.diary.facts import (
     AlertMark,
     DiaryFacts,
@@ -22,7 +22,16 @@ from pipeline.diary.facts import (
 from simulator.column import Layer, TopBoundary, advance, start, theta
 from simulator.ground import TurfProfile, column_of
 from simulator.materials import MATERIALS
-from tests.pipeline.alerts.alert_series import BOUNDS, CONTEXT, SLOT_MS, START_MS, H, dry_gauge, findings, watch_of
+from tests.pipeline.alerts.alert_series import (
+    CONTEXT,
+    SLOT_MS,
+    START_MS,
+    H,
+    dry_gauge,
+    findings,
+    look,
+    watch_of,
+)
 
 BEFORE, PLANNED = 4, 4  # quarter hours before the watering, and of it as the diary has it
 END = BEFORE + PLANNED
@@ -40,10 +49,10 @@ def events(
     key = "square-1/water_running"
     state, said = first_states(watch.context, START_MS)[key], []
     for slot in range(1, len(thatch) + 1):
-        state, more = RULES["water_running"](state, watch, diary, START_MS + (slot + 1) * SLOT_MS, BOUNDS)
+        state, more = look("water_running", state, watch, diary, START_MS + (slot + 1) * SLOT_MS)
         said += more
     once = first_states(watch.context, START_MS)[key]
-    assert RULES["water_running"](once, watch, diary, START_MS + (len(thatch) + 1) * SLOT_MS, BOUNDS)[1] == said
+    assert look("water_running", once, watch, diary, START_MS + (len(thatch) + 1) * SLOT_MS)[1] == said
     return said
 
 
@@ -170,10 +179,10 @@ def test_an_end_that_is_written_anew_closes_it() -> None:
     thatch, roots = running()
     watch = watch_of(findings(thatch=thatch, roots=roots), dry_gauge(len(thatch)))
     state = first_states(CONTEXT, START_MS)["square-1/water_running"]
-    state, said = RULES["water_running"](state, watch, DIARY, START_MS + (END + 6) * SLOT_MS, BOUNDS)
+    state, said = look("water_running", state, watch, DIARY, START_MS + (END + 6) * SLOT_MS)
     assert [e.kind for e in said] == ["opened"]
     longer = DiaryFacts(waterings=((START_MS + BEFORE * SLOT_MS, START_MS + 90 * SLOT_MS),))
-    state, said = RULES["water_running"](state, watch, longer, START_MS + (len(thatch) + 1) * SLOT_MS, BOUNDS)
+    state, said = look("water_running", state, watch, longer, START_MS + (len(thatch) + 1) * SLOT_MS)
     assert [e.kind for e in said] == ["closed"] and not state.is_open
     assert "another end" in said[0].text
 
@@ -184,7 +193,7 @@ def test_it_survives_a_restart_at_every_quarter_hour() -> None:
     watch = watch_of(findings(thatch=thatch, roots=roots), dry_gauge(len(thatch)))
     state, said = first_states(CONTEXT, START_MS)["square-1/water_running"], []
     for slot in range(1, len(thatch) + 1):
-        state, more = RULES["water_running"](state, watch, DIARY, START_MS + (slot + 1) * SLOT_MS, BOUNDS)
+        state, more = look("water_running", state, watch, DIARY, START_MS + (slot + 1) * SLOT_MS)
         state = type(state).from_json(state.to_json())
         said += more
     assert said == events(thatch, roots)
@@ -198,5 +207,5 @@ def test_marked_as_seen_it_is_not_said_again() -> None:
     marks = {opened.alert_id: (AlertMark("seen", opened.at_ms + 1),)}
     state = first_states(CONTEXT, START_MS)["square-1/water_running"]
     diary = DiaryFacts(waterings=DIARY.waterings, marks=marks)
-    _, said = evaluate({state.key: state}, watch, diary, START_MS + (len(thatch) + 1) * SLOT_MS, BOUNDS)
+    _, said = walk_station({state.key: state}, watch, diary, START_MS + (len(thatch) + 1) * SLOT_MS, {})
     assert said == [opened]

@@ -7,18 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.alerts.bounds import AlertsConfig, RootsDryConfig, ThatchHoldingConfig
 from pipeline.alerts.model import (
-    AlertBounds,
     StationWatch,
 )
-from pipeline.alerts.rules import RULES, evaluate, first_states
+from pipeline.alerts.rules import first_states, walk_station
+from pipeline.alerts.water import RootsDryBounds, ThatchHoldingBounds
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
-    BOUNDS,
     CONTEXT,
     SLOT_MS,
     START_MS,
@@ -26,6 +24,7 @@ from tests.pipeline.alerts.alert_series import (
     dry_gauge,
     findings,
     holding_series,
+    look,
     run,
     slot_of,
     watch_of,
@@ -166,8 +165,8 @@ def test_rule_switched_off_says_nothing():
     thatch, roots, rain = holding_series()
     watch = watch_of(findings(thatch=thatch, roots=roots), dry_gauge(len(thatch), rain))
     states = {k: s for k, s in first_states(CONTEXT, START_MS).items() if s.rule == "thatch_holding"}
-    bounds = AlertBounds.from_config(AlertsConfig(thatch_holding=ThatchHoldingConfig(enabled=False)))
-    assert evaluate(states, watch, DiaryFacts(), START_MS + 10**9, bounds) == (states, [])
+    bounds = {"thatch_holding": ThatchHoldingBounds(enabled=False)}
+    assert walk_station(states, watch, DiaryFacts(), START_MS + 10**9, bounds) == (states, [])
 
 
 # --- roots dry -----------------------------------------------------------------------------------------------------
@@ -200,19 +199,19 @@ def test_findings_that_may_still_change_are_waited_for():
     watch, key = watch_of(findings(roots=np.full(30 * H, 0.3))), "square-1/roots_dry"
     state = first_states(CONTEXT, START_MS)[key]
     due_ms = START_MS + (24 * H + 1) * SLOT_MS + 3 * H * SLOT_MS
-    assert RULES["roots_dry"](state, watch, DiaryFacts(), due_ms - 1, BOUNDS)[1] == []
-    assert len(RULES["roots_dry"](state, watch, DiaryFacts(), due_ms, BOUNDS)[1]) == 1
+    assert look("roots_dry", state, watch, DiaryFacts(), due_ms - 1)[1] == []
+    assert len(look("roots_dry", state, watch, DiaryFacts(), due_ms)[1]) == 1
 
 
 def test_site_bounds_are_used():
     """A site that wants to hear sooner does."""
-    bounds = AlertBounds.from_config(AlertsConfig(roots_dry=RootsDryConfig(on_wetness=0.45, hold_h=6.0)))
+    bounds = {"roots_dry": RootsDryBounds(on_wetness=0.45, hold_h=6.0)}
     events = run("roots_dry", watch_of(findings(roots=np.full(10 * H, 0.4))), 10 * H, bounds=bounds)
     assert [slot_of(e) for e in events] == [6 * H]
 
 
 def test_zero_bound_is_a_bound():
     """A bound of zero is not switched off: wetness below zero opens, above does not."""
-    bounds = AlertBounds.from_config(AlertsConfig(roots_dry=RootsDryConfig(on_wetness=0.0, hold_h=0.0)))
+    bounds = {"roots_dry": RootsDryBounds(on_wetness=0.0, hold_h=0.0)}
     assert run("roots_dry", watch_of(findings(roots=np.full(9, 0.1))), 9, bounds=bounds) == []
     assert len(run("roots_dry", watch_of(findings(roots=np.full(9, -0.1))), 9, bounds=bounds)) == 1

@@ -8,7 +8,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.alerts.bounds import BOUNDS_OF_RULES, AlertsConfig
+from pipeline.alerts.probes import PROBE_FAULT
+from pipeline.alerts.rules import BOUNDS_OF_RULES
+from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
 
@@ -139,8 +141,7 @@ def test_what_is_not_written_has_its_default(tmp_path: Path) -> None:
     assert config.store.kind == "sqlite"
     assert (config.pages.host, config.pages.port) == ("127.0.0.1", 8420)
     assert (config.notify.log, config.notify.webhook) == (True, None)
-    alerts = AlertsConfig.of(config.alerts)
-    holding, dry, fault = alerts.thatch_holding, alerts.roots_dry, alerts.probe_fault
+    holding, dry, fault = (rule.bounds_in(config.alerts) for rule in (THATCH_HOLDING, ROOTS_DRY, PROBE_FAULT))
     assert (holding.on_wetness, holding.hold_h, holding.off_wetness, holding.off_hold_h) == (0.9, 48.0, 0.75, 12.0)
     assert (dry.on_wetness, dry.off_wetness, dry.hold_h) == (0.35, 0.5, 24.0)
     assert (fault.silent_h, fault.flat_h, fault.good_h) == (3.0, 24.0, 2.0)

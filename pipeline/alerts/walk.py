@@ -1,0 +1,388 @@
+"""The walk of a rule: over what is new, what it would say of it, what holds that back, and people's marks.
+
+A rule says only what its condition is at a time. What every rule shares stands here once: from where it walks and over
+which occasions, its season, when it may be told, the counting of rain, what becomes of its state. What is said depends
+on the findings and not on how often the rule was asked: it walks from where its state left off, and only over findings
+old enough to stand. An alert that nobody can act on is noise; held back it is not lost: the rule opens when it may.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from pipeline.advice.water import is_dried_for_play
+from pipeline.alerts.model import (
+    CLOSED,
+    REPEATED,
+    AlertEvent,
+    AlertState,
+    B,
+    Change,
+    Counting,
+    Facts,
+    HeldBy,
+    Hold,
+    Looked,
+    Moment,
+    Rained,
+    RuleGrain,
+    Season,
+    Span,
+    Spot,
+    StationWatch,
+    Where,
+    alert_id,
+    event_of,
+)
+from pipeline.diary.facts import AlertMark, DiaryFacts
+from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS
+
+Said = tuple[AlertState, list[AlertEvent]]
+
+
+# --- the clock and the season ----------------------------------------------------------------------------------------
+
+
+def local(where: Where, at_ms: int) -> datetime.datetime:
+    """Return a moment by the site's clock; by UTC where it has none."""
+    return datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC if where.zone is None else where.zone)
+
+
+def hour_of(where: Where, at_ms: int) -> float:
+    """Return the hour of the day by the site's clock. [h]"""
+    at = local(where, at_ms)
+    return at.hour + at.minute / 60 + at.second / 3600
+
+
+def in_months(months: tuple[int, ...], where: Where, at_ms: int) -> bool:
+    """Whether a moment lies in months of the northern hemisphere, half a year off in the south; none are all."""
+    month = local(where, at_ms).month
+    return not months or ((month + 5) % 12 + 1 if where.south else month) in months
+
+
+def usual_months(season: Season, where: Where) -> tuple[int, ...]:
+    """Return the months of a season on a kind of surface and grass; empty for the whole year.
+
+    `pitch` is for pitches without warm-season grass, `warm` for warm-season grass, `cool` for the rest.
+    """
+    if where.grass == "warm":
+        return season.get("warm", season.get("cool", ()))
+    return season.get(where.kind, season.get("cool", ()))
+
+
+def in_season(facts: Facts[Any], at_ms: int) -> bool:
+    """Whether a rule speaks at this time of year: in the months a site has set, else in the usual ones."""
+    own: tuple[int, ...] = getattr(facts.bounds, "months", ())
+    return in_months(own or usual_months(facts.rule.season, facts.where), facts.where, at_ms)
+
+
+def by_day(where: Where, at_ms: int, *, lag_h: float = 0.0) -> bool:
+    """Whether a moment lies in the day, and the later one at which it becomes known too; always without a clock.
+
+    Findings are judged some hours after their time, so a moment of the late afternoon would be told at night.
+    """
+    if where.zone is None:
+        return True
+    hours = [hour_of(where, at_ms + round(h * HOUR_MS)) for h in (0.0, lag_h)]
+    return all(Counting.day_from_h <= hour < Counting.day_until_h for hour in hours) and hours[0] <= hours[1]
+
+
+def next_day_ms(where: Where, at_ms: int) -> int:
+    """Return a moment itself if it lies in the day, else the next morning. [ms since 1970, UTC]"""
+    if by_day(where, at_ms):
+        return at_ms
+    at = local(where, at_ms)
+    day = at.date() if at.hour < Counting.day_from_h else at.date() + datetime.timedelta(days=1)
+    minutes = round(Counting.day_from_h * 60)
+    morning = datetime.datetime.combine(day, datetime.time(minutes // 60, minutes % 60), at.tzinfo)
+    return round(morning.timestamp() * 1000)
+
+
+# --- what holds an alert back ----------------------------------------------------------------------------------------
+
+
+def match_day(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
+    """Whether there is play on the day of a moment."""
+    day = local(where, at_ms).date()
+    return any(local(where, begin).date() <= day <= local(where, end).date() for begin, end in diary.plays)
+
+
+def covered(diary: DiaryFacts, at_ms: int) -> bool:
+    """Whether the covers are on at a moment."""
+    return any(begin <= at_ms < end for begin, end in diary.covers)
+
+
+def drying(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
+    """Whether a surface is being dried for play: its covers are on, or play on a square is days away."""
+    if covered(diary, at_ms):
+        return True
+    days = [(begin - at_ms) / DAY_MS for begin, end in diary.plays if end > at_ms]
+    return is_dried_for_play(where.kind, max(min(days), 0.0) if days else None)
+
+
+def fresh_water(state: AlertState, diary: DiaryFacts, at_ms: int, back_h: float) -> bool:
+    """Whether rain fell, as far as the state remembers, or water was given within hours before a moment. [h]"""
+    since_ms = at_ms - back_h * HOUR_MS
+    fallen = sum(r.rain_mm for r in state.rains if r.at_ms > since_ms)
+    return fallen >= Counting.rain_mm or any(begin <= at_ms and end > since_ms for begin, end in diary.waterings)
+
+
+def may_tell(state: AlertState, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> bool:
+    """Whether nothing that its rule declares holds an opening or a repeat back; `lag_h` as of `by_day`."""
+    held, where, diary = facts.rule.held_by, facts.where, facts.diary
+    return not (
+        (HeldBy.NIGHT in held and not by_day(where, at_ms, lag_h=lag_h))
+        or (HeldBy.SEASON in held and not in_season(facts, at_ms))
+        or (HeldBy.PLAY in held and match_day(where, diary, at_ms))
+        or (HeldBy.DRYING in held and drying(where, diary, at_ms))
+        or (HeldBy.WATER in held and fresh_water(state, diary, at_ms, facts.bounds.after_water_h))
+    )
+
+
+def settle(outcome: Looked, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> Said:
+    """Say what a rule would say at a moment, if nothing holds it back.
+
+    An open alert whose months have ended is closed instead: it would stand all winter, and nobody would act on it.
+
+    Parameters
+    ----------
+    outcome : Looked
+    facts : Facts
+    at_ms : int
+        Time of the occasion. [ms since 1970, UTC]
+    lag_h : float
+        How much later it becomes known. [h]
+
+    Returns
+    -------
+    (AlertState, list of AlertEvent)
+    """
+    state, change, known = outcome
+    rule = facts.rule
+    ends = known and state.is_open and rule.closes_with_season
+    if ends and not in_season(facts, at_ms) and by_day(facts.where, at_ms):
+        change = Change(CLOSED, "the season for this is over. It is left alone until the next.", at_once=True)
+    if change is None:
+        return state, []
+    at_ms = at_ms if change.at_ms is None else change.at_ms
+    if change.kind == CLOSED:
+        waits = HeldBy.NIGHT in rule.held_by and not change.at_once and not by_day(facts.where, at_ms, lag_h=lag_h)
+        if waits:  # it stays open if it gets worse before the morning
+            return state, []
+        return state.said(change, at_ms), [event_of(facts.spot, state, CLOSED, at_ms, change.text)]
+    if not may_tell(state, facts, at_ms, lag_h=lag_h):
+        return state, []
+    if change.kind == REPEATED and state.said_at_ms is not None:
+        repeat_h: float = getattr(facts.bounds, "repeat_h", 0.0)
+        if at_ms - state.said_at_ms < repeat_h * HOUR_MS:
+            return state, []
+    state = state.said(change, at_ms)
+    return state, [event_of(facts.spot, state, change.kind, at_ms, change.text)]
+
+
+# --- what a rule walks over ------------------------------------------------------------------------------------------
+
+
+def quarter_hours(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator[Moment]:
+    """Quarter hours with a declared finding, after those already walked and old enough to stand.
+
+    Parameters
+    ----------
+    facts : Facts
+        Of a StationWatch.
+    state : AlertState
+    now_ms : int
+        All that was measured until then is taken as known. [ms since 1970, UTC]
+    """
+    reads, after_ms = facts.rule.reads, state.evaluated_to_ms
+    until_ms = now_ms - int(facts.rule.settle_h * HOUR_MS) - QUARTER_HOUR_MS
+    named = {}
+    for quantity in reads:
+        found = facts.found(quantity)
+        rows = (found.start_ms > after_ms) & (found.start_ms <= until_ms)
+        named[quantity] = dict(zip(found.start_ms[rows].tolist(), found.value[rows].tolist(), strict=True))
+    rain = _rain_by_quarter_hour(facts.spot, after_ms, until_ms)
+    heard_ms, before_ms, k = state.rain_heard_ms, after_ms, 0
+    for at_ms in sorted(set().union(*named.values())):
+        fallen = 0.0
+        while k < len(rain) and rain[k][0] <= at_ms:
+            fallen += rain[k][1]
+            heard_ms = rain[k][0]
+            k += 1
+        watered = any(begin < at_ms + QUARTER_HOUR_MS and end >= before_ms for begin, end in facts.diary.waterings)
+        yield Moment(at_ms, {q: named[q].get(at_ms, math.nan) for q in reads}, fallen, heard_ms, watered)
+        before_ms = at_ms
+
+
+def _rain_by_quarter_hour(watch: StationWatch, after_ms: int, until_ms: int) -> list[tuple[int, float]]:
+    """Rain heard well in each quarter hour, in order. [ms, mm]"""
+    time_ms, value = watch.rain
+    cell = time_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS
+    rows = (cell > after_ms) & (cell <= until_ms)
+    by_cell: dict[int, float] = {}
+    for at, rain in zip(cell[rows].tolist(), value[rows].tolist(), strict=True):
+        by_cell[at] = by_cell.get(at, 0.0) + rain
+    return list(by_cell.items())
+
+
+def finished_spans(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator[Span]:
+    """Findings of the quantity that a rule walks, not yet walked, over and settled by a time and told by day."""
+    found = facts.found(facts.rule.reads[0])
+    for k in np.flatnonzero(found.start_ms > state.evaluated_to_ms).tolist():
+        end_ms = int(found.end_ms[k])
+        at_ms = end_ms + round(facts.rule.settle_h * HOUR_MS)
+        if HeldBy.NIGHT in facts.rule.held_by:
+            at_ms = next_day_ms(facts.where, at_ms)
+        if at_ms > now_ms:
+            return
+        yield Span(at_ms, int(found.start_ms[k]), end_ms, float(found.value[k]), found.reason[k])
+
+
+def remember_rain(rains: tuple[Rained, ...], moment: Moment, back_h: float) -> tuple[Rained, ...]:
+    """Return the rain of the hours up to a moment, remembered for as long as somebody asks. [h]"""
+    oldest_ms = moment.at_ms - back_h * HOUR_MS
+    if moment.rain_mm <= 0.0 and (not rains or rains[0].at_ms > oldest_ms):
+        return rains
+    kept = [r for r in rains if r.at_ms > oldest_ms]
+    if moment.rain_mm > 0.0:
+        same_hour = bool(kept) and kept[-1].at_ms // HOUR_MS == moment.at_ms // HOUR_MS
+        here = kept.pop().rain_mm if same_hour else 0.0
+        kept.append(Rained(moment.at_ms, here + moment.rain_mm))
+    return tuple(kept)
+
+
+def dry_run(before: Hold | None, facts: Facts[Any], moment: Moment, *, compared: float) -> Hold:
+    """Return a run of the thatch without fresh water, carried on to a moment or begun anew by water.
+
+    Rain of `rain_mm` over the whole of it, a watering, or a rise of the thatch itself ends the old run. Time without
+    rain figures, where there is a gauge, is not counted. `compared` is what its highest is kept of.
+    """
+    thatch = moment["thatch_wetness"]
+    rain_mm = moment.rain_mm + (0.0 if before is None else before.rain_mm)
+    low = None if before is None else before.lowest
+    risen = low is not None and thatch - low > Counting.fresh_wetness
+    if moment.watered or risen or rain_mm >= Counting.rain_mm:
+        before, rain_mm = None, 0.0
+    heard = moment.rain_heard_ms
+    dry_known = facts.spot.context.rain_channel is None or (
+        heard is not None and moment.at_ms - heard <= Counting.gauge_silent_h * HOUR_MS
+    )
+    run = Hold.carried(before, moment, facts.rule.grain)
+    if before is not None and not dry_known:
+        # nobody knows that no rain fell: the run goes on, the time is not counted
+        run = before._replace(last_ms=moment.at_ms)
+    highest = run.highest
+    if not math.isnan(compared):
+        highest = compared if highest is None else max(highest, compared)
+    lowest = thatch if run.lowest is None else min(run.lowest, thatch)
+    return run._replace(lowest=lowest, highest=highest, rain_mm=rain_mm)
+
+
+# --- the walk --------------------------------------------------------------------------------------------------------
+
+
+def walk(state: AlertState, facts: Facts[Any], now_ms: int) -> Said:
+    """Walk one rule on over what is new.
+
+    Parameters
+    ----------
+    state : AlertState
+    facts : Facts
+    now_ms : int
+        Until when the record is complete. [ms since 1970, UTC]
+
+    Returns
+    -------
+    (AlertState, list of AlertEvent)
+    """
+    rule, last = facts.rule, None
+    said: list[AlertEvent] = []
+    usual: Callable[..., Iterator[Any]] = finished_spans if rule.grain is RuleGrain.DAY else quarter_hours
+    occasions = rule.occasions or usual
+    remembers = HeldBy.WATER in rule.held_by
+    for last in occasions(facts, state, now_ms):
+        if remembers:
+            rains = remember_rain(state.rains, last, facts.bounds.after_water_h)
+            state = state if rains is state.rains else replace(state, rains=rains)
+        state, events = settle(rule.look(state, last, facts), facts, last.at_ms, lag_h=rule.lag_h)
+        said += events
+    return _walked(state, facts, last, now_ms), said
+
+
+def _walked(state: AlertState, facts: Facts[Any], last: Any, now_ms: int) -> AlertState:
+    """The state after a walk: up to its last occasion, and no further back than what it reads may be late."""
+    reached = [state.evaluated_to_ms] if last is None else [state.evaluated_to_ms, last.walked_ms]
+    if facts.rule.late_h is not None:
+        reached.append((now_ms - round(facts.rule.late_h * HOUR_MS)) // QUARTER_HOUR_MS * QUARTER_HOUR_MS)
+    heard_ms = last.rain_heard_ms if isinstance(last, Moment) else state.rain_heard_ms
+    return replace(state, evaluated_to_ms=max(reached), rain_heard_ms=heard_ms)
+
+
+def look_ahead(state: AlertState, facts: Facts[B], ahead: Any) -> Said:
+    """Hold the forecast of a station against a rule that looks ahead; arguments and results as of `walk`."""
+    assert facts.rule.ahead is not None
+    return settle(facts.rule.ahead(state, ahead, facts), facts, ahead.at_ms)
+
+
+# --- people's marks --------------------------------------------------------------------------------------------------
+
+
+def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent], spot: Spot, diary: DiaryFacts,
+               now_ms: int) -> Said:  # fmt: skip
+    """Return what is left to say after people's marks: wrong closes, seen and snoozed keep repeats back.
+
+    An alert marked wrong stays open inside, silent, until its rule closes it: else the next reading would open it
+    again. When a snooze ends and the alert is still open, it is said once more.
+
+    Parameters
+    ----------
+    before, after : AlertState
+        As the rule found it and left it.
+    said : iterable of AlertEvent
+        What the rule said.
+    spot : Spot
+    diary : DiaryFacts
+    now_ms : int
+        [ms since 1970, UTC]
+    """
+    kept = [e for e in said if not _held_back(e, diary.marks.get(e.alert_id, ()), before)]
+    if not after.is_open:
+        return after, kept
+    if kept:
+        after = replace(after, text=kept[-1].text)
+    marks = diary.marks.get(alert_id(spot.site, after), ())
+    wrong_ms = [mark.at_ms for mark in marks if mark.mark == "wrong" and mark.at_ms <= now_ms]
+    assert after.opened_at_ms is not None and after.said_at_ms is not None  # they are set when it opens
+    if wrong_ms:
+        if after.wrong_at_ms is not None:
+            return after, kept
+        at_ms = max(min(wrong_ms), after.opened_at_ms)
+        closing = event_of(spot, after, CLOSED, at_ms, "marked wrong. Nothing more is said of it until it is over.")
+        return replace(after, wrong_at_ms=at_ms), [*kept, closing]
+    if any(mark.mark == "seen" for mark in marks):
+        return after, kept
+    ends_ms = [mark.end_ms for mark in marks if mark.mark == "snoozed" and mark.end_ms is not None]
+    again_ms = next_day_ms(spot.where, max(ends_ms)) if ends_ms else now_ms + 1
+    if after.said_at_ms < again_ms <= now_ms:
+        words = after.text.removeprefix(f"{spot.place}: ")
+        repeat = event_of(spot, after, REPEATED, again_ms, f"after the snooze, still: {words}")
+        return replace(after, said_at_ms=again_ms), [*kept, repeat]
+    return after, kept
+
+
+def _held_back(said: AlertEvent, marks: tuple[AlertMark, ...], before: AlertState) -> bool:
+    """Whether an event is not passed on because of what people wrote on its alert."""
+    for mark in marks:
+        if mark.mark == "wrong" and (mark.at_ms <= said.at_ms or before.wrong_at_ms is not None):
+            return True
+        if said.kind != REPEATED or mark.at_ms > said.at_ms:
+            continue
+        if mark.mark == "seen" or (mark.mark == "snoozed" and (mark.end_ms is None or said.at_ms < mark.end_ms)):
+            return True
+    return False
