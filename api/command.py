@@ -10,7 +10,6 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -39,21 +38,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _parser() -> argparse.ArgumentParser:
+    from pipeline.run.command_line import add_log_level, day
+
     parser = argparse.ArgumentParser(
         prog="underturf", description="Is water reaching the roots or stopping in the thatch?"
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     serve = commands.add_parser("serve", help="broker, pipeline and pages in one service")
+    add_log_level(serve)
     serve.set_defaults(run=_serve)
     check = commands.add_parser("check", help="read the configuration and say every fault in it")
     check.set_defaults(run=_check)
     recompute = commands.add_parser("recompute", help="work out a span anew from the raw readings")
     recompute.add_argument("--station", help="one station only")
-    recompute.add_argument(
-        "--from", dest="first", type=date.fromisoformat, metavar="DATE", help="first day, 2026-05-01"
-    )
-    recompute.add_argument("--to", dest="last", type=date.fromisoformat, metavar="DATE", help="last day, included")
+    recompute.add_argument("--from", dest="first", type=day, metavar="DATE", help="first day, 2026-05-01")
+    recompute.add_argument("--to", dest="last", type=day, metavar="DATE", help="last day, included")
     recompute.set_defaults(run=_recompute)
     summary = commands.add_parser("summary", help="the state of the ground as text")
     summary.set_defaults(run=_summary)
@@ -84,11 +84,15 @@ def _config(parsed: argparse.Namespace) -> SiteConfig:
 
 def _serve(parsed: argparse.Namespace) -> int:
     from api.serve import serve
+    from pipeline.run.command_line import start_log
 
+    start_log(parsed.log_level)
     return serve(_config(parsed))
 
 
 def _check(parsed: argparse.Namespace) -> int:
+    from api.serve import open_to_others
+
     config = _config(parsed)
     if config.notify.addresses_file is not None:
         from pipeline.notify.channels import people_ways
@@ -99,6 +103,8 @@ def _check(parsed: argparse.Namespace) -> int:
         f"{parsed.config}: good. {len(config.surfaces)} surfaces, {stations} stations, "
         f"{len(config.channels())} channels."
     )
+    if warning := open_to_others(config.pages):
+        print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
     return 0
 
 

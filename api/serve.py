@@ -34,8 +34,6 @@ def serve(config: SiteConfig) -> int:
     PipelineFault
         When the pipeline cannot start.
     """
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    logging.getLogger("httpx").setLevel(logging.WARNING)
     with listen(config.pages) as listener:
         pipeline = Pipeline(config)
         server = PagesServer(create_app(pipeline))
@@ -93,11 +91,18 @@ def is_loopback(host: str) -> bool:
 
 def _say_where(pages: PagesConfig) -> None:
     log.info("pages_at host=%s port=%d", pages.host, pages.port)
-    if not is_loopback(pages.host):
-        log.warning(
-            "pages_open host=%s: whoever reaches this machine can read them. Put a proxy with a sign-in and TLS in "
-            "front, or set pages.host to 127.0.0.1.", pages.host,
-        )  # fmt: skip
+    if warning := open_to_others(pages):
+        log.warning("pages_open host=%s: %s", pages.host, warning)
+
+
+def open_to_others(pages: PagesConfig) -> str:
+    """Return a warning that others than this machine reach the pages; empty if they do not."""
+    if is_loopback(pages.host):
+        return ""
+    return (
+        "whoever reaches this machine can read them. Put a proxy with a sign-in and TLS in front, or set pages.host to "
+        "127.0.0.1."
+    )
 
 
 def _stop_when_ended(pipeline: Pipeline, server: uvicorn.Server) -> None:

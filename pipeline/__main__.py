@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import logging
 import signal
 import sys
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import PipelineFault
+from pipeline.run.command_line import add_log_level, day, start_log
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
@@ -28,12 +28,14 @@ def main(arguments: list[str] | None = None) -> int:
     ):
         command = commands.add_parser(name, help=words)
         command.add_argument("--config", required=True, help="the server's TOML")
+        if name == "serve":
+            add_log_level(command)
         if name == "recompute":
             command.add_argument("--station", help="this station only")
-            command.add_argument("--from", dest="first", type=datetime.date.fromisoformat, help="first day, 2026-03-01")
-            command.add_argument("--to", dest="last", type=datetime.date.fromisoformat, help="last day, included")
+            command.add_argument("--from", dest="first", type=day, help="first day, 2026-03-01")
+            command.add_argument("--to", dest="last", type=day, help="last day, included")
     chosen = parser.parse_args(arguments)
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    start_log(getattr(chosen, "log_level", "info"))
     try:
         config = load(chosen.config)
         if chosen.command == "serve":

@@ -53,17 +53,20 @@ def _parser() -> argparse.ArgumentParser:
         command.add_argument(
             "--config", type=Path, default=default, help=f"agent.toml (default: ${CONFIG_VARIABLE}, {DEFAULT_CONFIG})"
         )
+        if name == "run":
+            levels = ("debug", "info", "warning", "error")
+            command.add_argument("--log-level", choices=levels, default="info", help="the least that is logged")
         if name == "read":
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
     return parser
 
 
-def _run(config: AgentConfig, _: argparse.Namespace) -> int:
+def _run(config: AgentConfig, given: argparse.Namespace) -> int:
     # imported here: `check` and `show` need neither paho nor the serial port
     from probe_agent.faults import AgentFault
     from probe_agent.service import run
 
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(levelname)s %(message)s")
+    logging.basicConfig(stream=sys.stderr, level=given.log_level.upper(), format="%(levelname)s %(message)s")
     try:
         run(config)
     except (AgentFault, OSError) as fault:

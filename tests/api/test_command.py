@@ -16,6 +16,7 @@ import pytest
 
 from api.command import main
 from api.serve import is_loopback, listen
+from pipeline.__main__ import main as pipeline_main
 from pipeline.service import load_settings as load
 from pipeline.service import lock_folder
 from pipeline.site.models import PagesConfig
@@ -52,6 +53,38 @@ def test_check_counts_what_is_good(settings: Path, capsys: pytest.CaptureFixture
     """A good file: exit 0 and what is in it."""
     assert main(["check", "--config", str(settings)]) == 0
     assert "2 surfaces, 3 stations" in capsys.readouterr().out
+
+
+def test_check_warns_of_pages_that_others_reach(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Not a fault: exit 0, and one line that says what to do; none for an address of this machine."""
+    assert main(["check", "--config", str(settings)]) == 0
+    assert "warning" not in capsys.readouterr().err
+    settings.write_text(SETTINGS + '[pages]\nhost = "0.0.0.0"\n')
+    assert main(["check", "--config", str(settings)]) == 0
+    (line,) = capsys.readouterr().err.splitlines()
+    assert line.startswith("underturf.toml: pages.host: warning: found '0.0.0.0': whoever reaches this machine")
+
+
+@pytest.mark.parametrize("option", ["--from", "--to"])
+def test_a_day_written_otherwise_is_told_with_what_was_expected(
+    option: str, settings: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Found and expected, for both commands that recompute."""
+    for run in (main, pipeline_main):
+        with pytest.raises(SystemExit):
+            run(["recompute", "--config", str(settings), option, "31/12/2026"])
+        assert f"{option}: found '31/12/2026', expected a day as 2026-05-01" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("level", "shown"), [("warning", False), ("info", True)])
+def test_the_log_begins_at_the_level_that_is_asked_for(level: str, *, shown: bool) -> None:
+    """An information is in the log at `info` and not at `warning`."""
+    program = (
+        f"import logging; from pipeline.run.command_line import start_log; start_log('{level}'); "
+        "logging.getLogger('x').info('pages_at'); logging.getLogger('x').warning('pages_open')"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    assert "pages_open" in done.stderr and ("pages_at" in done.stderr) is shown
 
 
 def test_the_environment_stands_over_the_file(
