@@ -13,18 +13,21 @@ from pathlib import Path
 
 import bokeh
 from bokeh.util.paths import bokehjs_path
-from fastapi import FastAPI, Request
+from fastapi import Depends, FastAPI, Request
 from fastapi.responses import FileResponse, Response
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, data, diary, feed, health, live, morning, problems
+from api.diary_check import nearest
 from api.pages import ground, work
+from api.problems import MAX_SHOWN, Problem
 from api.writing import refuse_long
 from pipeline.service import Pipeline
 
 STATIC = Path(__file__).parent / "static"
+MAX_UNKNOWN = 10  # query parameters named in one refusal
 BOKEH_SCRIPT = Path(bokehjs_path()) / "js" / "bokeh.min.js"
 BOKEH_ADDRESS = f"/bokeh/{bokeh.__version__}.js"
 # Bokeh sets styles on its elements; scripts come from this server only.
@@ -43,6 +46,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         responses=problems.RESPONSES,
+        dependencies=[Depends(refuse_unknown_query)],
     )
     app.state.pipeline = pipeline
     app.state.ending = threading.Event()  # set when the server ends: live updates end first
@@ -64,6 +68,25 @@ def create_app(pipeline: Pipeline) -> FastAPI:
 
     app.add_middleware(_Guard)
     return app
+
+
+async def refuse_unknown_query(request: Request) -> None:
+    """Refuse a query parameter that the route does not declare: left unread, another question would be answered.
+
+    Raises
+    ------
+    Problem
+        400 with each such parameter and the nearest declared one.
+    """
+    declared = {p.name: p.alias for p in request.scope["route"].dependant.query_params}
+    unknown = [key for key in request.query_params if key not in declared.values()]
+    if unknown:
+        faults = [
+            # by the name of the argument too: who writes `start` means `from`
+            f"found {key[:MAX_SHOWN]!r}, expected {nearest(declared.get(key, key[:MAX_SHOWN]), declared.values())}"
+            for key in unknown[:MAX_UNKNOWN]
+        ]
+        raise Problem(400, "No such query parameter", "; ".join(faults), faults=faults if len(faults) > 1 else ())
 
 
 @cache

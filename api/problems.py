@@ -25,6 +25,7 @@ MAX_SHOWN = 100  # characters of what was sent, in a fault
 RESPONSES: dict[int | str, dict[str, Any]] = {
     status: {"description": text, "content": {MEDIA_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}}
     for status, text in (
+        (400, "The query has a parameter that this address does not know"),
         (404, "There is no such thing"),
         (422, "The request does not have the expected form"),
         (503, "The store cannot answer just now"),

@@ -10,14 +10,13 @@ import argparse
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import pytest
 import tomli_w
-from fastapi.routing import APIRoute
 from pydantic import BaseModel
 
 import pipeline.__main__
@@ -46,6 +45,7 @@ from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
 from probe_agent import __main__ as agent_command
 from probe_agent import config as agent
+from tests.api.served import api_routes
 from tests.reference import ROOT, Table, bare, blocks, quoted, tables
 
 TEXT = (ROOT / "api" / "docs" / "reference.md").read_text(encoding="utf-8")
@@ -448,15 +448,6 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pipeline]:
     made.stop()
 
 
-def api_routes(routes: Iterable[Any]) -> Iterator[APIRoute]:
-    """Routes of an application, those of its routers among them whichever way they are kept."""
-    for route in routes:
-        if isinstance(route, APIRoute):
-            yield route
-        elif hasattr(route, "original_router"):
-            yield from api_routes(route.original_router.routes)
-
-
 def test_every_address_is_there_with_its_parameters(built: Pipeline) -> None:
     """Pages, data interface and health: each address and each parameter, none that is gone."""
     app = create_app(built)
@@ -468,11 +459,8 @@ def test_every_address_is_there_with_its_parameters(built: Pipeline) -> None:
     }
     assert {f"{m.upper()} {path}" for path, item in app.openapi()["paths"].items() for m in item} <= routes.keys()
     told = {bare(row[0]): set(quoted(row[1])) for row in table_of("Addresses").rows}
-    pages = {"GET /", "GET /stations/{name}"}  # these take `days` from the address by hand
     assert told.keys() == routes.keys() | {f"GET {app.openapi_url}"}
-    assert {a: p for a, p in told.items() if a in routes and a not in pages} == {
-        a: p for a, p in routes.items() if a not in pages
-    }
+    assert {a: p for a, p in told.items() if a in routes} == routes
 
 
 def test_printed_entry_is_accepted(built: Pipeline) -> None:

@@ -39,14 +39,14 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/", response_class=HTMLResponse)
-def front(request: Request) -> HTMLResponse:
+def front(request: Request, days: str = DEFAULT_SPAN) -> HTMLResponse:
     """The morning's answers of every station; of one alone its own page; or what to do when there is none."""
     pipeline = pipeline_of(request)
     stations = list(pipeline.config.stations())
     if not stations:
         return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
     if len(stations) == 1:
-        return _page(request, pipeline, stations[0])
+        return _page(request, pipeline, stations[0], days)
     return answer(request, "morning.html", pipeline, {**_morning(pipeline), "twin": "/api/v1/now"})
 
 
@@ -58,8 +58,8 @@ def front_part(request: Request) -> HTMLResponse:
 
 
 @router.get("/stations/{name}", response_class=HTMLResponse)
-def station_page(request: Request, name: str) -> HTMLResponse:
-    return _page(request, pipeline_of(request), name)
+def station_page(request: Request, name: str, days: str = DEFAULT_SPAN) -> HTMLResponse:
+    return _page(request, pipeline_of(request), name, days)
 
 
 @router.get("/stations/{name}/now", response_class=HTMLResponse)
@@ -144,10 +144,9 @@ def _six(pipeline: Pipeline, states: list[StationNow]) -> list[tuple[str, list[s
     return [(one.question, [words.tied(line) for line in one.lines]) for one in answers]
 
 
-def _page(request: Request, pipeline: Pipeline, name: str) -> HTMLResponse:
+def _page(request: Request, pipeline: Pipeline, name: str, days: str) -> HTMLResponse:
     facts = _facts(pipeline, name)
-    asked = request.query_params.get("days", DEFAULT_SPAN)
-    days = asked if asked in SPANS else DEFAULT_SPAN
+    days = days if days in SPANS else DEFAULT_SPAN
     facts |= {"spans": SPANS, "days": days, "target": CHART_TARGET, "twin": f"/api/v1/stations/{name}"}
     return answer(request, "ground.html", pipeline, facts)
 

@@ -1,10 +1,13 @@
-"""The application behind a real uvicorn on a free port of loopback."""
+"""The application behind a real uvicorn on a free port of loopback, and its routes."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
+from typing import Any
+
+from fastapi.routing import APIRoute
 
 from api.app import create_app
 from api.serve import PagesServer, listen
@@ -28,3 +31,12 @@ def serving(pipeline: Pipeline, port: int = 0) -> Iterator[str]:
         thread.join(20)
         listener.close()
         assert not thread.is_alive()
+
+
+def api_routes(routes: Iterable[Any]) -> Iterator[APIRoute]:
+    """Routes of an application, those of its routers among them whichever way they are kept."""
+    for route in routes:
+        if isinstance(route, APIRoute):
+            yield route
+        elif hasattr(route, "original_router"):
+            yield from api_routes(route.original_router.routes)

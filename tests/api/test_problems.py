@@ -8,6 +8,7 @@ from fastapi.testclient import TestClient
 from api.app import create_app
 from api.problems import MEDIA_TYPE
 from pipeline.errors import StoreAway
+from tests.api.served import api_routes
 from tests.api.site import MakeGround
 
 ROWS = [
@@ -19,6 +20,8 @@ ROWS = [
     ("DELETE", "/", 405),
     ("GET", "/api/v1/observations?limit=x", 422),
     ("GET", "/api/v1/findings", 422),
+    ("GET", "/api/v1/site?days=3", 400),
+    ("GET", "/stations/s1/chart.json?day=3", 400),
 ]
 
 
@@ -36,6 +39,47 @@ def is_problem(answer: object, status: int, path: str) -> dict[str, object]:
 def test_an_error_is_a_problem_document(client: TestClient, method: str, path: str, status: int) -> None:
     """Not found, not allowed, not of the form: status, media type and the five members of RFC 9457."""
     is_problem(client.request(method, path), status, path)
+
+
+def test_every_address_refuses_a_query_parameter_it_does_not_have(client: TestClient) -> None:
+    """400, before anything is looked up or written; the addresses are those of the application itself."""
+    seen = 0
+    for route in api_routes(client.app.routes):  # type: ignore[attr-defined]
+        for method in route.methods:
+            answer = client.request(method, f"{route.path}?colour=green", json={} if method == "POST" else None)
+            assert "'colour'" in str(is_problem(answer, 400, answer.url.path)["detail"]), f"{method} {route.path}"
+            seen += 1
+    assert seen >= 30
+
+
+@pytest.mark.parametrize(
+    ("query", "found", "near"),
+    [
+        (
+            "station=s1&start=2024-03-01&end=2024-03-02",
+            ["start", "end"],
+            ["from", "to"],
+        ),  # what our arguments are called
+        ("station=s1&quantty=thatch_water", ["quantty"], ["quantity"]),
+        ("statoin=s1", ["statoin"], ["station"]),  # named before the missing `station` is asked for
+    ],
+)
+def test_an_unknown_query_parameter_is_told_with_the_nearest(
+    client: TestClient, query: str, found: list[str], near: list[str]
+) -> None:
+    """A misspelt parameter is not passed over: another span would be answered than was asked."""
+    answer = client.get(f"/api/v1/findings?{query}")
+    assert answer.status_code == 400
+    faults = answer.json()["detail"].split("; ")
+    known = "Known: station, quantity, from, to, limit, after"
+    assert faults == [f"found {a!r}, expected {b!r}? {known}" for a, b in zip(found, near, strict=True)]
+
+
+def test_a_refusal_of_many_parameters_stays_short(client: TestClient) -> None:
+    """A thousand long parameters are refused with the first few of them, cut."""
+    query = "&".join(f"{i}{'x' * 1000}=1" for i in range(20))
+    answer = client.get(f"/api/v1/site?{query}")
+    assert answer.status_code == 400 and len(answer.content) < 4000
 
 
 def test_a_method_that_is_not_allowed_names_those_that_are(client: TestClient) -> None:
