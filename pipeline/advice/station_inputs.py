@@ -31,6 +31,7 @@ from pipeline.site.station import StationContext
 from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
 from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M, hourly_means
+from pipeline.stages.layers import limits_of
 from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import NO_SERIES, Series
 from pipeline.stages.tables import channels_of
@@ -416,19 +417,10 @@ def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
         [ms since 1970, UTC]
     """
     thatch_m = context.thatch_m(at_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
-    own = {
-        Place.THATCH: (context.thatch_dry, context.thatch_drained),
-        Place.SOIL: (context.soil_dry, context.soil_drained),
-    }
-    shown: dict[Place, list[tuple[float, float]]] = {Place.THATCH: [], Place.SOIL: []}
-    for i in context.moisture:
-        limits, place = context.learned_at(i, at_ms), context.place(i, at_ms)
-        if limits is not None and place in shown:
-            shown[place].append((limits.dry, limits.drained))
     layers = {}
     for place, medium in ((Place.THATCH, context.thatch), (Place.SOIL, context.soil_medium)):
-        dry, drained = np.mean(shown[place], axis=0) if shown[place] else (medium.dry_prior, medium.drained_prior)
-        dry, drained = (g if o is None else o for g, o in zip((dry, drained), own[place], strict=True))
+        channels = [i for i in context.moisture if context.place(i, at_ms) is place] or [""]
+        dry, drained, *_ = np.mean([limits_of(context, place, i, at_ms) for i in channels], axis=0)
         layers[place] = (float(drained - dry), (middle(medium.saturated) - float(dry)) / float(drained - dry))
     (thatch, thatch_full), (soil, soil_full) = layers[Place.THATCH], layers[Place.SOIL]
     thickness = thatch_m if thatch_m > 0.0 else 0.0

@@ -7,9 +7,16 @@ v / sqrt(v^2 + s^2) exp(-(T - To)^2 / 2 (v^2 + s^2)), with To 20 and v 5.5 for c
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
+from pipeline.advice.station_inputs import boxes_now
+from pipeline.forecast.balance_fit import past_hours
 from pipeline.forecast.weather_file import weather_source
+from pipeline.site.station import ChannelLimits
+from pipeline.soil.layers import Place
+from pipeline.stages.stage import NO_SERIES
+from tests.pipeline import turf_days
 from tests.pipeline.advice.told_site import (
     CLOSED,
     CORE,
@@ -226,3 +233,24 @@ def test_readings_are_made_as_they_are_said_to_be():
     raw = {r.channel: r.raw for r in sent[: len(sent) // 2]}
     assert raw["s1/t1/moisture"] == pytest.approx(35.0, abs=0.021) and raw["s1/p1/moisture_035"] == pytest.approx(26.02)
     assert wet(0.0, 1.0) == pytest.approx({k: 20.0 if k == "t1/moisture" else 30.0 for k in wet(0, 1)})
+
+
+def test_boxes_rest_on_the_same_limits_as_wetness():
+    """The capacity is that of the mean of each channel's own limits: learned where its soil allows it, else the soil's.
+
+    Four channels of loam (by hand): one learned 0.10 to 0.30, one learned in another soil, two that have shown nothing.
+    """
+    loam, at_ms = turf_days.CONTEXT.soil_medium, turf_days.MONDAY_MS
+    soil = [i for i in turf_days.CONTEXT.moisture if turf_days.CONTEXT.place(i, at_ms) is Place.SOIL]
+    elsewhere = loam.drained[1] + 0.2
+    learned = {
+        soil[0]: (ChannelLimits(0, 0.10, 0.30, (0.09, 0.11), (0.29, 0.31)),),
+        soil[1]: (ChannelLimits(0, 0.20, elsewhere, (0.19, 0.21), (elsewhere, elsewhere)),),
+    }
+    assert loam.drained[0] <= 0.30 <= loam.drained[1]
+    context = replace(turf_days.CONTEXT, learned=learned)
+    past = past_hours(at_ms, 24, thatch=None, roots=NO_SERIES, rain=NO_SERIES, reference_et_mm=np.zeros(24))
+    boxes = boxes_now(context, past, at_ms)
+    own = loam.drained_prior - loam.dry_prior
+    expected_mm = 1000.0 * context.root_zone_m * (0.20 + (len(soil) - 1) * own) / len(soil)
+    assert boxes.root_capacity_mm == pytest.approx(expected_mm)
