@@ -12,6 +12,7 @@ import pandas as pd
 from hardware.probe import load_probe
 from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading
+from pipeline.stages import STAGES
 from pipeline.stages.field_limits import limits_table
 from pipeline.stages.recompute import PERIOD_STAGES, process
 from pipeline.stages.stage import STAGE_VERSION, Finding, find
@@ -123,6 +124,8 @@ def test_every_kind_of_finding_is_among_them():
     """A change in any sum of a stage is seen: each has at least one figure among the results."""
     observations, findings = _results()
     told = set(findings[findings["value"].notna()]["quantity"])
+    declared = {quantity for stage in STAGES for quantity in (*stage.findings, *stage.channel_findings)}
+    assert set(findings["quantity"]) - declared == set(), "declare these in the `findings` of the stage that draws them"
     for stage in PERIOD_STAGES:
         assert told & set(stage.findings), stage.name
     assert {
