@@ -214,7 +214,7 @@ class Vocabulary:
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class FileContext:
     """What the tables of a settings file are read with, beside the file.
 
     Attributes
@@ -237,8 +237,8 @@ class Reading:
     bounds: Mapping[str, Mapping[BoundKey, Bounds]]
 
 
-def _reading(info: ValidationInfo) -> Reading:
-    assert isinstance(info.context, Reading)
+def _context(info: ValidationInfo) -> FileContext:
+    assert isinstance(info.context, FileContext)
     return info.context
 
 
@@ -257,7 +257,7 @@ def _path(value: object, info: ValidationInfo) -> object:
         return value
     if not value or "\0" in value:
         raise ValueError("no path")
-    reading: Reading | None = info.context
+    reading: FileContext | None = info.context
     return Path(value) if reading is None else (reading.folder / value).absolute()
 
 
@@ -359,7 +359,7 @@ class Core(Setting):
     def _at_the_site(cls, date: object, info: ValidationInfo) -> datetime.datetime:
         if type(date) is not datetime.date:
             raise ValueError("no date")
-        return datetime.datetime(date.year, date.month, date.day, tzinfo=_reading(info).zone)
+        return datetime.datetime(date.year, date.month, date.day, tzinfo=_context(info).zone)
 
     @property
     def at_ms(self) -> int:
@@ -406,7 +406,7 @@ class Probe(Setting):
         if not isinstance(model, str) or not 1 <= len(model) <= 200 or not model.isprintable():
             raise expected("1 to 200 printable characters")
         try:
-            return load_probe(model, _reading(info).model_dir)
+            return load_probe(model, _context(info).model_dir)
         except ProbeFault as err:
             raise told([f": {fault}" for fault in err.faults]) from err
 
@@ -727,7 +727,7 @@ class MonthlyClimate(Setting):
         return self
 
 
-class Source(Setting):
+class SourceConfig(Setting):
     """Where days to come are read from: an address, or a path counted from the file; empty for none."""
 
     source: Annotated[Text, AfterValidator(_source)] = Field("", validate_default=False)
@@ -907,19 +907,19 @@ class SiteConfig(Setting):
     store: StoreConfig = as_written({})
     pages: PagesConfig = as_written({})
     notify: NotifyConfig = as_written({})
-    forecast: Source = as_written({})
-    fixtures: Source = as_written({})
+    forecast: SourceConfig = as_written({})
+    fixtures: SourceConfig = as_written({})
     work: WorkHours = as_written({})
     water: WaterConfig = as_written({})
     climate: MonthlyClimate | None = None
     surfaces: tuple[Surface, ...] = Field((), alias="surface", min_length=1, max_length=64, strict=False)
     own_bounds: OwnBounds = Field((), alias="bound")
     alert_rules: Setting = as_written({}, alias="alerts")
-    _reading: Reading = PrivateAttr()
+    _reading: FileContext = PrivateAttr()
 
     @model_validator(mode="after")
     def _keep_what_it_was_read_with(self, info: ValidationInfo) -> Self:
-        self._reading = _reading(info)
+        self._reading = _context(info)
         return self
 
     @property

@@ -25,8 +25,8 @@ from hardware.reading import is_slug
 from pipeline.site.models import (
     BoundKey,
     Bounds,
+    FileContext,
     OwnBounds,
-    Reading,
     Setting,
     SiteConfig,
     Surface,
@@ -78,7 +78,7 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
     bounds, faults = _bounds_of_surfaces(table, known)
     faults += _repeated_names(table)
     folder = file.absolute().parent
-    reading = Reading(folder, _zone(table), _model_dir(table, folder), known, bounds)
+    reading = FileContext(folder, _zone(table), _model_dir(table, folder), known, bounds)
     model = _with_rules(tuple(known.alerts.items()))
     try:
         config = model.model_validate(table, context=reading, by_alias=True, by_name=False)
