@@ -18,8 +18,9 @@ from pipeline.diary.facts import (
     PROBE_KINDS,
     Buried,
     Intent,
-    buried,
     in_the_way,
+    probes_in_ground,
+    read_diary,
 )
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.store.diary import Diary
@@ -136,7 +137,8 @@ def _intent(surface: Surface, entry: DiaryEntry) -> Intent:
 
 
 def _buried(surface: Surface, diary: Diary, entry: DiaryEntry, at_ms: int) -> tuple[Buried, ...]:
-    return buried(surface, diary.entries(PROBE_KINDS, *EVER_MS), at_ms, station=entry.station)
+    facts = read_diary(diary.entries(PROBE_KINDS, *EVER_MS), surface.name, {})
+    return probes_in_ground(surface, facts, at_ms, station=entry.station)
 
 
 def cut_depth_m(surface: Surface, kind: str, depth_mm: object) -> float:

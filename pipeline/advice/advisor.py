@@ -29,8 +29,8 @@ from pipeline.advice.station_inputs import (
     View,
     hours_of,
     is_clay,
+    stations_with_moisture,
     surface_views,
-    watched,
 )
 from pipeline.advice.surface_inputs import (
     SurfacePlans,
@@ -148,7 +148,7 @@ def _fixtures(kept: Kept[tuple[Fixture, ...]] | None, now_ms: int) -> tuple[tupl
 
 
 def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tuple[SurfaceAdvice, list[str]]:
-    stations = watched(view.config, surface.stations)
+    stations = stations_with_moisture(view.config, surface.stations)
     views = surface_views(view, stations, {s.name: _place(surface, s.title) for s in surface.stations})
     hours = [hours_of(view, one) for one in views]
     table = treatments().for_surface(surface.kind, view.config.bounds[surface.name])

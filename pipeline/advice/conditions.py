@@ -170,7 +170,7 @@ class Plans:
     fixtures_ms : tuple of int
         Begin of play on this surface, in order. [ms since 1970, UTC]
     jobs_ms : tuple of int
-        The same pass done before, a job in several directions once, in order; see `merge_jobs`.
+        The same pass done before, a job in several directions once, in order; see `DiaryFacts.jobs_ms`.
     potential, recovery : Daily or None
         Growth a day, past and to come, see `healing.Growth`. [1]
     growth_end_ms : int or None

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.forecast.climatology import Daily, YearClimate
+from pipeline.forecast.climatology import Daily, YearClimate, place_in_year
 from pipeline.soil.climate import growth_potential
 from pipeline.units import DAY_MS, FloatArray
 
@@ -27,11 +27,6 @@ GROWTH_RESTS_DAYS = 28  # it must stay so low for so long: a cold week in April 
 MARK_SPREAD = 0.3  # spread of ln(factor) from ground to ground, and of one mark about it: our own choice
 FACTOR_LIMITS = (0.5, 2.0)
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
-
-
-def _day_of_year(day: datetime.date) -> int:
-    """0 to 365, with the 29th of February always counted, so that a date has one place."""
-    return datetime.date(2024, day.month, day.day).timetuple().tm_yday - 1
 
 
 @dataclass(frozen=True)
@@ -91,7 +86,7 @@ def growth_ahead(
     known = np.full(days, np.nan)
     given = np.asarray(known_degc, dtype=np.float64)[:days]
     known[: given.size] = given
-    place = np.array([_day_of_year(first_day + datetime.timedelta(days=n)) for n in range(days)])
+    place = np.array([place_in_year(first_day + datetime.timedelta(days=n)) for n in range(days)])
     expected = np.isnan(known)
     mean = np.where(expected, climate.mean_degc[place], known)
     spread = np.where(expected, climate.spread_degc[place], 0.0)

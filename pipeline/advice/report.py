@@ -14,6 +14,7 @@ from pipeline.advice.healing import HealedDates, LastGoodDate
 from pipeline.advice.phrases import lift_first
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
+from pipeline.diary.facts import Play
 from pipeline.forecast.wetness import DayChance, WetnessForecast
 from pipeline.site.models import (
     PassFacts,
@@ -23,15 +24,6 @@ from pipeline.units import (
     HOUR_MS,
     TimeSpan,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Play:
-    """One time of play on a surface. [ms since 1970, UTC]"""
-
-    title: str
-    start_ms: int
-    end_ms: int
 
 
 @dataclass(frozen=True)

@@ -18,14 +18,20 @@ import numpy as np
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
 from pipeline.advice.recent_series import LONGEST_GAP_H, RecentSeries, hour_means, newest_ms
-from pipeline.diary import facts as said
 from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.forecast.balance_fit import WEEKS, Boxes, Fit, PastHours, fit, past_hours
 from pipeline.forecast.climatology import Daily, Season, air_ahead, by_hour_of_day, season, soil_ahead
 from pipeline.forecast.demand import hourly_demand_mm
 from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
 from pipeline.forecast.weather_file import WeatherForecast
-from pipeline.forecast.wetness import WetnessForecast, blanked, carried_by_balance, forecast_wetness, lent
+from pipeline.forecast.wetness import (
+    WetnessForecast,
+    filled_by_balance,
+    filled_from_neighbour,
+    forecast_wetness,
+    without_readings,
+)
 from pipeline.site.models import SiteConfig, Station
 from pipeline.site.station import StationContext
 from pipeline.soil.climate import dewpoint_from_humidity_degc
@@ -98,6 +104,10 @@ class View:
         """[ms since 1970, UTC]"""
         return self.now_ms // HOUR_MS * HOUR_MS
 
+    def facts(self, surface: str, station: str | None = None) -> DiaryFacts:
+        """Return what the diary says of a surface, or of one of its stations."""
+        return read_diary(self.entries, surface, self.config.passes, self.zone, station=station)
+
     @property
     def today(self) -> int:
         """Days since 1970, UTC."""
@@ -124,7 +134,8 @@ def season_of(view: View, context: StationContext) -> Season:
     air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
     return view.cache.once_a_day(
         ("season", air, leaf), view.today,
-        lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.climate),
+        lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.climate,
+                       frost_degc=view.config.alert_bound("frost_at_dawn", "on_degc")),
     )  # fmt: skip
 
 
@@ -234,7 +245,7 @@ class StationView:
     notes: tuple[str, ...] = ()
 
 
-def watched(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
+def stations_with_moisture(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
     """Stations with a moisture channel in the ground."""
     return [
         s
@@ -244,7 +255,7 @@ def watched(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Sta
 
 
 def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, str]) -> list[StationView]:
-    """Every watched station of a surface; a lifted one may be lent a neighbour's wetness.
+    """Return each station of a surface, one whose probe is lifted with its gap filled.
 
     Parameters
     ----------
@@ -279,11 +290,11 @@ def _carried(
 ) -> tuple[PastHours, str]:
     """A lifted station's wetness by its own balance, else by a neighbour; and by which of them."""
     if fitted.parameters is not None:
-        found = carried_by_balance(past, fitted.parameters, since_ms)
+        found = filled_by_balance(past, fitted.parameters, since_ms)
         if found is not None:
             return found, "the balance"
     for title, other in others:
-        found = lent(past, other, since_ms)
+        found = filled_from_neighbour(past, other, since_ms)
         if found is not None:
             return found, title
     return past, ""
@@ -359,13 +370,13 @@ def _past(view: View, context: StationContext) -> PastHours:
     wetness = series.findings(context.station, WETNESS, view.now_ms, key=key)
     first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
     demand = demand_mm(context, recent, first_ms, hours)
-    mine = said.of_surface(view.entries, view.config.surface_of(context.station).name)
+    diary = view.facts(view.config.surface_of(context.station).name, context.station)
     rain = NO_SERIES if context.rain_channel is None else recent.get(context.rain_channel, NO_SERIES)
     return past_hours(
         first_ms, hours, thatch=wetness.get("thatch_wetness", NO_SERIES),
         roots=wetness.get("root_zone_wetness", NO_SERIES),
-        rain=rain, reference_et_mm=demand, waterings=said.waterings(mine, context.station),
-        covered=said.covers(mine, context.station, view.now_ms),
+        rain=rain, reference_et_mm=demand, waterings=diary.measured_waterings,
+        covered=diary.covers,
     )  # fmt: skip
 
 
@@ -381,7 +392,7 @@ def _without_lifted(view: View, past: PastHours, station: str) -> PastHours:
     context = context_of(view, station)
     for lifted in context.lifted:
         thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
-        past = blanked(past, lifted.out_ms, lifted.back_ms + context.settle_ms, thatch=thatch, roots=roots)
+        past = without_readings(past, lifted.out_ms, lifted.back_ms + context.settle_ms, thatch=thatch, roots=roots)
     return past
 
 

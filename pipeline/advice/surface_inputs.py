@@ -31,17 +31,24 @@ from pipeline.advice.locks import (
     seasons_of_fixtures,
     yearly_spans,
 )
-from pipeline.advice.report import Play
 from pipeline.advice.station_inputs import StationView, View, boxes_now, coldest_leaf, is_clay
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.advice.water import Evening, IntervalStep, Turf, WaterAdvice, is_dried_for_play, next_interval, tonight
-from pipeline.diary import facts as said
-from pipeline.diary.entry import DiaryEntry
-from pipeline.diary.facts import buried
+from pipeline.advice.water import (
+    Evening,
+    IntervalStep,
+    Turf,
+    WaterAdvice,
+    WaterLimits,
+    is_dried_for_play,
+    next_interval,
+    tonight,
+)
+from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.site.models import Surface
 from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
+from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import (
     CORE_REACH_MS,
     RATIOS,
@@ -57,7 +64,6 @@ from pipeline.units import (
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
 WHOLE_DAY_H = 18  # hours of a day whose temperature must be known, for its mean to count: our own choice
 PLAYED_HOURS_MS = 12 * DAY_MS  # so far ahead, hours of play are closed hour by hour
-USUAL_PLAY_H = 3.0
 EPOCH = datetime.date(1970, 1, 1)
 
 
@@ -69,7 +75,7 @@ class SurfacePlans:
     """
 
     surface: Surface
-    entries: tuple[DiaryEntry, ...]
+    diary: DiaryFacts
     play: tuple[Play, ...]
     seasons: tuple[TimeSpan, ...]
     renovation: TimeSpan | None
@@ -81,17 +87,11 @@ class SurfacePlans:
     first_frost_ms: int | None
 
 
-def play_of(
-    view: View, surface: Surface, fixtures: Sequence[Fixture], entries: Sequence[DiaryEntry]
-) -> tuple[Play, ...]:
+def play_of(view: View, surface: Surface, fixtures: Sequence[Fixture], diary: DiaryFacts) -> tuple[Play, ...]:
     """Times of play on a surface, of the calendar and of the diary, in order."""
     words = {s.name: s.fixture_words for s in view.config.surfaces}
     found = [Play(f.title, f.start_ms, f.end_ms) for f in of_surface(fixtures, surface.name, words)]
-    for e in entries:
-        if e.kind == "fixture":
-            end_ms = e.at_ms + round(USUAL_PLAY_H * HOUR_MS) if e.end_ms is None else e.end_ms
-            found.append(Play(str(e.body.get("title", "play")), e.at_ms, end_ms))
-    return tuple(sorted(found, key=lambda p: (p.start_ms, p.end_ms, p.title)))
+    return tuple(sorted((*found, *diary.fixtures), key=lambda p: (p.start_ms, p.end_ms, p.title)))
 
 
 def plans_of(
@@ -99,22 +99,22 @@ def plans_of(
     table: TreatmentTable,
 ) -> SurfacePlans:  # fmt: skip
     """Everything that is planned on a surface, and how its grass grows."""
-    entries = tuple(said.of_surface(view.entries, surface.name))
-    play = play_of(view, surface, fixtures, entries)
+    diary = view.facts(surface.name)
+    play = play_of(view, surface, fixtures, diary)
     today = datetime.datetime.fromtimestamp(view.now_ms / 1000, view.zone).date()
     if surface.play is not None:
         seasons = yearly_spans(surface.play.first, surface.play.last, view.now_ms, view.zone)
     else:
         seasons = seasons_of_fixtures([(p.start_ms, p.end_ms) for p in play])
-    renovation = said.renovation(entries, view.now_ms)
+    renovation = diary.renovation(view.now_ms)
     if renovation is None and surface.renovation_until is not None and surface.play is not None:
         renovation = renovation_span(surface.play.last, surface.renovation_until, view.now_ms, view.zone)
     grass = "warm" if surface.stations and surface.stations[0].grass == "warm" else "cool"
     growth = growth_of(view, stations, hours, grass)
     ends = _end(growth.get(grass), today)
     frost = stations[0].season.first_frost_ms if stations else None
-    factor = learned_factor(_marks(entries, table, growth.get(grass)))
-    return SurfacePlans(surface, entries, play, seasons, renovation, growth, ends, factor, grass, today, frost)
+    factor = learned_factor(_healed_marks(diary, table, growth.get(grass)))
+    return SurfacePlans(surface, diary, play, seasons, renovation, growth, ends, factor, grass, today, frost)
 
 
 def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:
@@ -171,33 +171,30 @@ def known_until(growth: Growth, start: datetime.date, end: datetime.date) -> boo
     return first >= 0 and last <= growth.recovery.size and bool(np.isfinite(growth.recovery[first:last]).all())
 
 
-def _marks(entries: Sequence[DiaryEntry], table: TreatmentTable, growth: Growth | None) -> list[HealedMark]:
+def _healed_marks(diary: DiaryFacts, table: TreatmentTable, growth: Growth | None) -> list[HealedMark]:
     """What "healed" marks tell: growth-days from the pass to the mark, against the middle of the table's."""
     if growth is None:
         return []
-    made = {e.id: e for e in entries if e.kind == "pass" and e.body.get("state", "done") != "booked"}
     daily, found = growth.daily(), []
-    for mark in (e for e in entries if e.kind == "healed"):
-        cut = _pass_of(mark, made.values())
-        facts = None if cut is None else table.facts.get(str(cut.body.get("pass")))
+    for mark in diary.healed:
+        cut = _pass_of(mark, diary.made)
+        facts = None if cut is None else table.facts.get(cut.kind)
         if cut is None or facts is None:
             continue
-        low, high = facts.heal_growth_days.get(
-            str(cut.body.get("variant", "")), next(iter(facts.heal_growth_days.values()))
-        )
-        grown = float(daily.between(cut.at_ms, mark.at_ms))
+        low, high = facts.heal_growth_days.get(cut.variant, next(iter(facts.heal_growth_days.values())))
+        grown = float(daily.between(cut.start_ms, mark.at_ms))
         if np.isfinite(grown):
             found.append(HealedMark(grown, 0.5 * (low + high)))
     return found
 
 
-def _pass_of(mark: DiaryEntry, made: Iterable[DiaryEntry]) -> DiaryEntry | None:
+def _pass_of(mark: SeenHealed, made: Iterable[DatedPass]) -> DatedPass | None:
     """The pass a mark speaks of: the one named, else the last of its kind before it."""
-    before = [e for e in made if e.at_ms < mark.at_ms]
-    if "entry" in mark.body:
-        return next((e for e in before if e.id == mark.body["entry"]), None)
-    named = [e for e in before if mark.body.get("pass") in (None, e.body.get("pass"))]
-    return max(named, key=lambda e: (e.at_ms, e.id), default=None)
+    before = [p for p in made if p.start_ms < mark.at_ms]
+    if mark.entry is not None:
+        return next((p for p in before if p.id == mark.entry), None)
+    named = [p for p in before if mark.kind in (None, p.kind)]
+    return max(named, key=lambda p: (p.start_ms, p.id), default=None)
 
 
 def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans:
@@ -205,13 +202,13 @@ def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans
     growth = plans.growth.get(_grass_of(plans, kind, variant))
     return Plans(
         fixtures_ms=_play_ms(plans, view),
-        jobs_ms=tuple(job.at_ms for job in said.jobs(plans.entries, kind, variant, view.now_ms)),
+        jobs_ms=plans.diary.jobs_ms(kind, variant, view.now_ms),
         potential=None if growth is None else growth.daily("potential"),
         recovery=None if growth is None else growth.daily(),
         growth_end_ms=None if plans.growth_end is None else (plans.growth_end - EPOCH).days * DAY_MS,
         heal_factor=plans.factor.factor,
         first_frost_ms=plans.first_frost_ms,
-        sights=said.sights(plans.entries),
+        sights=plans.diary.sights,
     )  # fmt: skip
 
 
@@ -255,7 +252,7 @@ def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bo
 
 def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_m: float | None) -> SurfaceState:
     """What is known of a surface at one of its stations, besides its hours."""
-    surface, entries = plans.surface, plans.entries
+    surface, diary = plans.surface, plans.diary
     return SurfaceState(
         title=surface.title,
         kind=surface.kind,
@@ -265,16 +262,16 @@ def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_
         hosepipe_limit=view.config.water.restricted,
         seasons=plans.seasons,
         renovation=plans.renovation,
-        sown_ms=said.latest_sown_ms(entries, view.now_ms),
-        regulator_until_ms=said.until_ms(entries, "regulator", view.now_ms),
-        pre_emergence_until_ms=said.until_ms(entries, "pre_emergence", view.now_ms),
+        sown_ms=diary.latest_sown_ms(view.now_ms),
+        regulator_until_ms=diary.until_ms("regulator", view.now_ms),
+        pre_emergence_until_ms=diary.until_ms("pre_emergence", view.now_ms),
         root_depth_m=root_depth_m,
         newest_reading_ms=station.newest_ms,
         doubtful=station.doubtful,
         carried_since_ms=station.carried_since_ms,
         carried_from=station.carried_from,
-        buried=buried(surface, entries, view.now_ms),
-        overrides=said.overrides(entries),
+        buried=probes_in_ground(surface, diary, view.now_ms),
+        overrides=diary.overrides,
         thatch_by_eye=not any(station.context.place(i, view.now_ms) is Place.THATCH for i in station.context.moisture),
     )
 
@@ -354,9 +351,9 @@ def _interval(
     days = evening.interval_days
     if days is None:
         return None
-    wilts = [s.at_ms for s in said.sights(plans.entries) if s.what == "wilt" and s.value > 0.0]
+    wilts = [s.at_ms for s in plans.diary.sights if s.what == "wilt" and s.value > 0.0]
     since = max(wilts, default=0)
-    given = sorted(w.start_ms for w in said.waterings(plans.entries, station.station.name) if w.start_ms <= view.now_ms)
+    given = [w.start_ms for w in _waterings(view, plans, station) if w.start_ms <= view.now_ms]
     apart = [later - earlier >= (days - 0.5) * DAY_MS and earlier > since for earlier, later in pairwise(given)]
     held = next((n for n, whole in enumerate(reversed(apart)) if not whole), len(apart))
     return next_interval(turf, evening, days, cycles_held=held, roots_wanted_m=station.context.root_zone_m)
@@ -365,7 +362,7 @@ def _interval(
 def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
     context, fitted = station.context, station.fitted.parameters
     boxes = boxes_now(context, station.past, view.now_ms)
-    sown = said.latest_sown_ms(plans.entries, view.now_ms)
+    sown = plans.diary.latest_sown_ms(view.now_ms)
     thatch_mm, root_mm, canopy_mm, bypass = boxes.thatch_capacity_mm, boxes.root_capacity_mm, 1.0, 0.0
     if fitted is not None:
         thatch_mm, root_mm = float(np.max(fitted.thatch_capacity_mm)), float(np.max(fitted.root_capacity_mm))
@@ -375,6 +372,13 @@ def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
         soil=context.soil,
         thatch_capacity_mm=thatch_mm,
         root_capacity_mm=root_mm,
+        limits=WaterLimits(
+            frost_degc=view.config.alert_bound("frost_at_dawn", "on_degc"),
+            repels_wetness=view.config.alert_bound("thatch_to_repel", "on_wetness"),
+            holds_wetness=view.config.alert_bound("thatch_holding", "on_wetness"),
+            roots_dry_wetness=view.config.alert_bound("thatch_holding", "root_wetness"),
+            arrival_share=view.config.alert_bound("water_not_arriving", "on_share"),
+        ),
         canopy_mm=canopy_mm,
         bypass_share=bypass,
         area_m2=plans.surface.area_m2,
@@ -408,9 +412,7 @@ def _evening(view: View, plans: SurfacePlans, station: StationView, hours: Hours
         arrival_share=_arrival_share(view, station.context),
         days_since_water=_days_since_water(view, plans, station, hours, now),
         interval_days=plans.surface.interval_days,
-        wilt=any(
-            s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in said.sights(plans.entries)
-        ),
+        wilt=any(s.what == "wilt" and s.value > 0 and 0 <= view.now_ms - s.at_ms < DAY_MS for s in plans.diary.sights),
         root_depth_m=root_m,
     )
 
@@ -457,9 +459,14 @@ def _arrival_share(view: View, context: StationContext) -> float | None:
     return float(known[-1]) if known.size else None
 
 
+def _waterings(view: View, plans: SurfacePlans, station: StationView) -> tuple[Watering, ...]:
+    """Waterings of a station whose amount is known, in order of time."""
+    return view.facts(plans.surface.name, station.station.name).measured_waterings
+
+
 def _days_since_water(view: View, plans: SurfacePlans, station: StationView, hours: Hours, now: int) -> float | None:
     """Days since a watering or a wet day, as far back as the hours go. [d]"""
-    given = [w.end_ms for w in said.waterings(plans.entries, station.station.name) if w.end_ms <= view.now_ms]
+    given = [w.end_ms for w in _waterings(view, plans, station) if w.end_ms <= view.now_ms]
     rain = np.nan_to_num(hours.of("rain_mm")[:now])
     day = np.convolve(rain, np.ones(24))[: rain.size]
     wet = np.flatnonzero(day >= WETTING_MM)

@@ -20,14 +20,11 @@ DEPLETION = {"usual": 0.5, "tender": 0.35, "drawing roots": 0.65}
 HARD_DEPLETION = 0.8  # rain is not waited for beyond it: our own choice
 RAIN_LIKELY = 0.5  # chance from which rain is waited for: our own choice
 RAIN_ENOUGH = 0.5  # of the need, that counts as rain that helps: our own choice
-REPEL_WETNESS = 0.15  # thatch drier than this may repel; 0.10-0.25, no published value for thatch
-WET_WETNESS, DRY_WETNESS = 0.9, 0.5  # thatch holding water over drying roots, see the alert
-ARRIVAL_SHARE = 0.2  # of the last water; less reached the roots than this: common practice
 SEED_WETNESS = 0.7  # seedbeds stay between 0.5 and 1.0; below this they are watered lightly: our own choice
 SEED_MOST_MM = 4.0  # a go on seed: our own choice
 WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: common practice
 MOST_MM = 25.0  # in one night: our own choice
-FROST_DEGC = 1.0
+AIR_OVER_LEAF_K = 0.5  # air so little above the frost bound of the leaf: frost is likely; our own choice
 GO_GAP_H = 1.0
 # What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
@@ -44,6 +41,29 @@ ABSTRACTION_M3 = {
 
 
 @dataclass(frozen=True, slots=True)
+class WaterLimits:
+    """Bounds that tonight's water shares with the alerts, from the settings.
+
+    Attributes
+    ----------
+    frost_degc : float
+        Leaf at or below it: frost. [degC]
+    repels_wetness : float
+        Thatch drier than this may repel water. [1]
+    holds_wetness, roots_dry_wetness : float
+        Thatch wetter than the first over roots drier than the second holds water back from them. [1]
+    arrival_share : float
+        Less of the last water at the roots than this: it stopped in the thatch. [1]
+    """
+
+    frost_degc: float
+    repels_wetness: float
+    holds_wetness: float
+    roots_dry_wetness: float
+    arrival_share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Turf:
     """What is to be watered.
 
@@ -56,6 +76,7 @@ class Turf:
     thatch_capacity_mm, root_capacity_mm : float
         Water between dry and drained limit; thatch 0 where there is none, roots down to where they are or are wanted.
         [mm]
+    limits : WaterLimits
     canopy_mm : float
         Lost on the leaf. [mm] 0.5 to 2, common practice.
     bypass_share : float
@@ -72,6 +93,7 @@ class Turf:
     soil: str
     thatch_capacity_mm: float
     root_capacity_mm: float
+    limits: WaterLimits
     canopy_mm: float = 1.0
     bypass_share: float = 0.0
     area_m2: float | None = None
@@ -172,7 +194,7 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
     WaterAdvice
         Nothing of it is done by itself.
     """
-    held = _held_back(evening)
+    held = _held_back(turf, evening)
     root = evening.root_wetness
     if held:
         return _none(turf, held)
@@ -197,13 +219,13 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
     return _give(turf, evening, need, drink, deficit)
 
 
-def _held_back(evening: Evening) -> str:
+def _held_back(turf: Turf, evening: Evening) -> str:
     """Why no water is given whatever the ground says; empty when it may be."""
     if evening.restricted:
         return "watering is restricted"
     if evening.dried_for_play:
         return "it is being dried for play"
-    if evening.lowest_degc is not None and evening.lowest_degc <= FROST_DEGC:
+    if evening.lowest_degc is not None and evening.lowest_degc <= turf.limits.frost_degc + AIR_OVER_LEAF_K:
         return "frost is likely tonight"
     return ""
 
@@ -259,10 +281,10 @@ def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
 def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: float) -> WaterAdvice:
     mm = float(math.ceil(min(need, MOST_MM) - 1e-9))
     goes = min(max(math.ceil(mm / GO_MM.get(turf.soil, 8.0)), 1), MOST_GOES)
-    thatch, repels = evening.thatch_wetness, False
-    if thatch is not None and turf.thatch_capacity_mm > 0.0 and thatch < REPEL_WETNESS:
-        goes, repels = max(goes, 2), True
-    stopped = evening.arrival_share is not None and evening.arrival_share < ARRIVAL_SHARE
+    thatch, repels = evening.thatch_wetness, _repels(turf, evening)
+    if repels:
+        goes = max(goes, 2)
+    stopped = evening.arrival_share is not None and evening.arrival_share < turf.limits.arrival_share
     said = [f"the roots are short of {deficit:.0f} mm"]
     if drink >= 1.0:
         said.append(f"the thatch drinks {drink:.0f} mm first")
@@ -273,7 +295,11 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
         cautions.append(f"{need:.0f} mm are needed in all: the rest another night")
     if stopped:
         cautions.append("the last water stopped in the thatch: water long and seldom, or spike first")
-    elif thatch is not None and thatch > WET_WETNESS and (evening.root_wetness or 0.0) < DRY_WETNESS:
+    elif (
+        thatch is not None
+        and thatch > turf.limits.holds_wetness
+        and (evening.root_wetness or 0.0) < turf.limits.roots_dry_wetness
+    ):
         cautions.append("the thatch is wet over dry roots: spike first if you can")
     if evening.days_to_play is not None and evening.days_to_play < 1.5:
         cautions.append("play is near: it may still be soft")
@@ -286,10 +312,15 @@ def _none(
     return _told(turf, 0.0, 0, drink, deficit, reason, cautions)
 
 
+def _repels(turf: Turf, evening: Evening) -> bool:
+    """Whether the thatch is so dry that it may repel water."""
+    thatch = evening.thatch_wetness
+    return turf.thatch_capacity_mm > 0.0 and thatch is not None and thatch < turf.limits.repels_wetness
+
+
 def _shedding(turf: Turf, evening: Evening) -> tuple[str, ...]:
     """What to mind of thatch so dry that it may shed the next water; empty when it is not."""
-    thatch = evening.thatch_wetness
-    if turf.thatch_capacity_mm <= 0.0 or thatch is None or not thatch < REPEL_WETNESS:
+    if not _repels(turf, evening):
         return ()
     return ("the thatch is nearly dry and may shed what comes next: begin with a light go when you do water",)
 
@@ -399,7 +430,7 @@ def next_interval(
         return IntervalStep(None, "the pitch is being prepared")
     if evening.root_depth_m is not None and evening.root_depth_m < SHALLOW_M:
         return IntervalStep(None, "the roots are too shallow to wait: let them deepen in cool weather first")
-    if turf.thatch_capacity_mm > 0.0 and evening.thatch_wetness is not None and evening.thatch_wetness < REPEL_WETNESS:
+    if _repels(turf, evening):
         return IntervalStep(None, "the thatch repels: wet it through first")
     if evening.wilt:
         return IntervalStep(max(interval_days - 1, 1), "wilt was seen: a day shorter")

@@ -616,7 +616,7 @@ def dry_hours(outlook: Outlook, forecasts: Sequence[WetnessForecast]) -> BoolArr
     return dry
 
 
-def spells(
+def work_windows(
     outlook: Outlook,
     zone: datetime.tzinfo,
     *,

@@ -18,7 +18,7 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first
 from pipeline.advice.report import PassAdvice, SurfaceAdvice, day_words, in_ten, when
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.advice.windows import WorkWindow, dry_hours, spells, verdict_now, work_left_h
+from pipeline.advice.windows import WorkWindow, dry_hours, verdict_now, work_left_h, work_windows
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -525,7 +525,7 @@ def walk_plans(
         if not is_news(intent, seen, diary, now_ms):
             continue  # an open one is closed below
         subject = f"{intent.kind}.{intent.variant}.{intent.depth_m * 1000:.0f}"
-        windows = spells(each.outlook, seen.zone, work_hours=seen.work_hours, work_h=opening_bounds.work_h,
+        windows = work_windows(each.outlook, seen.zone, work_hours=seen.work_hours, work_h=opening_bounds.work_h,
                          dry=dry_hours(each.outlook, seen.forecasts))  # fmt: skip
         for rule in PASS_RULES:
             opening = state_of(WINDOW_OPENING.name, subject)

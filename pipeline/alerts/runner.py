@@ -44,8 +44,8 @@ from pipeline.diary.facts import (
     DiaryFacts,
     Intent,
     TimeSpans,
-    buried,
-    diary_of,
+    probes_in_ground,
+    read_diary,
 )
 from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.metrics import Metrics
@@ -138,7 +138,7 @@ class AlertRunner:
             if not states or until_ms <= asked.from_ms:
                 return [], False
             watch = self._watch(station, context, asked, until_ms)
-            diary = self._diary_of(watch.surface, self._entries(until_ms), station, context.waterings)
+            diary = self._diary_of(watch.surface, self._entries(until_ms), station)
             after, said = walk_station(states, watch, diary, until_ms, self._config.alerts)
             self._keep(self._states, station, {**known, **after}, after, said)
             return said, until_ms < now_ms
@@ -168,7 +168,7 @@ class AlertRunner:
         surface = self._surfaces[advice.surface]
         self._plays[surface.name] = tuple((play.start_ms, play.end_ms) for play in advice.play)
         diary, kept = self._diary_of(surface.name, entries), self._plans.get(surface.name, {})
-        seen = self._surface_watch(surface, advice, entries, now_ms)
+        seen = self._surface_watch(surface, advice, diary, now_ms)
         after, said = walk_plans(kept, seen, advice, diary, now_ms, self._config.alerts)
         self._keep(self._plans, surface.name, after, after, said)
         for key in kept.keys() - after.keys():
@@ -185,7 +185,7 @@ class AlertRunner:
             known = self._states_of(one.station, context, now_ms)
             states = {k: s for k, s in known.items() if RULE_OF[s.rule].ahead is not None and self._is_on(s.rule)}
             watch = self._watch_without_data(one.station, context)
-            diary = self._diary_of(advice.surface, entries, one.station, context.waterings)
+            diary = self._diary_of(advice.surface, entries, one.station)
             ahead = Ahead(now_ms, one.forecast, advice.dawn_leaf_degc)
             after, events = walk_station(states, watch, diary, now_ms, self._config.alerts, ahead=ahead)
             self._keep(self._states, one.station, {**known, **after}, after, events)
@@ -233,9 +233,7 @@ class AlertRunner:
             surface_title=surface.title,
         )
 
-    def _surface_watch(
-        self, surface: Surface, advice: SurfaceAdvice, entries: list[DiaryEntry], now_ms: int
-    ) -> SurfaceWatch:
+    def _surface_watch(self, surface: Surface, advice: SurfaceAdvice, diary: DiaryFacts, now_ms: int) -> SurfaceWatch:
         latitude_deg = self._config.site.latitude_deg
         grass = surface.stations[0].grass if surface.stations else "cool"
         return SurfaceWatch(
@@ -246,7 +244,7 @@ class AlertRunner:
             table=self._tables[surface.name],
             planned=tuple(Intent(p.kind, p.variant, p.depth_m) for p in surface.passes),
             work_hours=self._config.work.hours,
-            buried=buried(surface, entries, now_ms),
+            buried=probes_in_ground(surface, diary, now_ms),
             forecasts=tuple(one.forecast for one in advice.stations),
         )
 
@@ -256,11 +254,9 @@ class AlertRunner:
         kinds = (*ALERT_KINDS, *BURIED_KINDS)
         return self._diary.entries(kinds, now_ms - BACK_MS, now_ms + AHEAD_MS)
 
-    def _diary_of(
-        self, surface: str, entries: list[DiaryEntry], station: str | None = None, waterings: TimeSpans = ()
-    ) -> DiaryFacts:
+    def _diary_of(self, surface: str, entries: list[DiaryEntry], station: str | None = None) -> DiaryFacts:
         table, plays = self._tables[surface], self._plays.get(surface, ())
-        return diary_of(entries, surface, table.facts, self._zone, station=station, waterings=waterings, plays=plays)
+        return read_diary(entries, surface, table.facts, self._zone, station=station, plays=plays)
 
     # --- keep --------------------------------------------------------------------------------------------------
 

@@ -130,7 +130,7 @@ def fresh_water(state: AlertState, diary: DiaryFacts, at_ms: int, back_h: float)
     """Whether rain fell, as far as the state remembers, or water was given within hours before a moment. [h]"""
     since_ms = at_ms - back_h * HOUR_MS
     fallen = sum(r.rain_mm for r in state.rains if r.at_ms > since_ms)
-    return fallen >= Counting.rain_mm or any(begin <= at_ms and end > since_ms for begin, end in diary.waterings)
+    return fallen >= Counting.rain_mm or any(w.start_ms <= at_ms and w.end_ms > since_ms for w in diary.waterings)
 
 
 def may_tell(state: AlertState, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> bool:
@@ -215,7 +215,7 @@ def quarter_hours(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator
             fallen += rain[k][1]
             heard_ms = rain[k][0]
             k += 1
-        watered = any(begin < at_ms + QUARTER_HOUR_MS and end >= before_ms for begin, end in facts.diary.waterings)
+        watered = any(w.start_ms < at_ms + QUARTER_HOUR_MS and w.end_ms >= before_ms for w in facts.diary.waterings)
         yield Moment(at_ms, {q: named[q].get(at_ms, math.nan) for q in reads}, fallen, heard_ms, watered)
         before_ms = at_ms
 

@@ -365,9 +365,9 @@ def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBo
     changes, by day and by night. Closes when the thatch drains, or the next watering begins.
     """
     limits, waterings = facts.bounds, facts.diary.waterings
-    begun = [(begin, end) for begin, end in waterings if begin <= moment.at_ms]
+    begun = [(w.start_ms, w.end_ms) for w in waterings if w.start_ms <= moment.at_ms]
     begin_ms, end_ms = max(begun, default=(0, 0))
-    if state.is_open and state.since_ms not in {end for _, end in waterings}:
+    if state.is_open and state.since_ms not in {w.end_ms for w in waterings}:
         return Looked(state, Change(CLOSED, "the diary has another end of that watering now."))
     if end_ms == begin_ms or any(end > moment.at_ms for _, end in begun):  # its end is to come, or was not written
         if not state.is_open:

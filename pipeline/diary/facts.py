@@ -1,38 +1,66 @@
-"""What people wrote in the diary, as facts: of a station, of a surface, of what lies in the ground."""
+"""What people wrote in the diary, as facts: the one reading of its entries, for stages, advice and alerts alike.
+
+`read_diary` gives the facts of a surface, or of one station with what holds for its whole surface. A pass that does not
+say its state is done; what has no end lasts as `_end_ms` says.
+"""
 
 from __future__ import annotations
 
 import datetime
+import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
-import numpy as np
-
 from pipeline.diary.entry import DiaryEntry
-from pipeline.site.models import (
-    InstalledProbe,
-    PassFacts,
-    Surface,
-)
+from pipeline.site.models import InstalledProbe, PassFacts, Surface
 from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
-from pipeline.units import (
-    FOREVER_MS,
-    HOUR_MS,
-    TimeSpan,
-)
+from pipeline.soil.wetting import Watering
+from pipeline.units import DAY_MS, FOREVER_MS, HOUR_MS, TimeSpan
+
+NAN = float("nan")
+MADE = ("begun", "done")
+PLAY_LENGTH_H = 3.0  # of a fixture whose end is not given: our own choice
+LIGHT_DRESSING_MM = 1.0  # up to so much a dressing is a light one: between 0.6 and 2, our own choice
+SAME_JOB_H = 48.0  # passes less than so long after the one before are one job in several directions: our own choice
+RULER = "a ruler"
+CUTS_FROM_M = 0.002  # a pass less deep goes over a probe: our own choice, where the shallowest lies
+CLEARANCE_M = 0.025  # below the blades, for roots to hold and for buried things to be safe: common practice, no source
+
+# The kinds of entries that stages, probes in the ground and alerts rest on; advice rests on all.
+STATION_KINDS = ("core", "depth", "dressing", "fixture", "lift", "pass", "return", "watering")
+PROBE_KINDS = ("lift", "return", "depth")
+ALERT_KINDS = ("pass", "fixture", "covers", "mark", "watering")
+BACK_MS, AHEAD_MS = 400 * DAY_MS, 60 * DAY_MS  # how far back a mark or a pass may count for an alert, and how far ahead
 
 
 class DatedPass(NamedTuple):
-    """A pass that is booked, begun or done, with the depth of its cut [m] where that is told. [ms since 1970, UTC]"""
+    """A pass that is booked, begun or done. [ms since 1970, UTC], [m], [kg m-2]; None or NaN where nobody wrote it.
+
+    `variant` is the first of its kind where `variant_written` is False.
+    """
 
     kind: str
     variant: str
     start_ms: int
     end_ms: int
     depth_m: float | None = None
+    state: str = "done"
+    variant_written: bool = True
+    spacing_m: float = NAN
+    width_m: float = NAN
+    removed_kg_m2: float = NAN
+    id: int = 0
+
+
+class Play(NamedTuple):
+    """One time of play on a surface. [ms since 1970, UTC]"""
+
+    title: str
+    start_ms: int
+    end_ms: int
 
 
 class AlertMark(NamedTuple):
@@ -43,46 +71,12 @@ class AlertMark(NamedTuple):
     end_ms: int | None = None
 
 
-TimeSpans = tuple[tuple[int, int], ...]  # begin and end of each [ms since 1970, UTC]
+class SeenHealed(NamedTuple):
+    """When somebody saw a pass healed [ms since 1970, UTC], and the entry or the kind of pass meant, where written."""
 
-
-@dataclass(frozen=True, slots=True)
-class DiaryFacts:
-    """What people wrote down that a rule has to know, of one surface, or of one station with its surface's.
-
-    Attributes
-    ----------
-    waterings, plays, covers : tuple of (int, int)
-        Begin and end of each. Play is that of the calendar too. [ms since 1970, UTC]
-    booked, made : tuple of Job
-        Passes that are booked and not begun; and those begun or done.
-    marks : mapping of str to tuple of Mark
-        By the alert's id, in the order of time.
-    """
-
-    waterings: TimeSpans = ()
-    plays: TimeSpans = ()
-    covers: TimeSpans = ()
-    booked: tuple[DatedPass, ...] = ()
-    made: tuple[DatedPass, ...] = ()
-    marks: Mapping[str, tuple[AlertMark, ...]] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class WaterGiven:
-    """Water given from one moment to another. [ms since 1970, UTC], [mm]"""
-
-    start_ms: int
-    end_ms: int
-    mm: float
-
-
-@dataclass(frozen=True, slots=True)
-class Covered:
-    """A span under covers: rain does not reach the turf. [ms since 1970, UTC]"""
-
-    start_ms: int
-    end_ms: int
+    at_ms: int
+    entry: int | None
+    kind: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,40 +90,6 @@ class Sight:
     what: str
     value: float
     at_ms: int
-
-
-@dataclass(frozen=True, slots=True)
-class PassMade:
-    """A pass made: when, and the share of the surface it cut. [ms since 1970, UTC], [1]"""
-
-    at_ms: int
-    area: float = 0.0
-
-
-def merge_jobs(jobs: tuple[PassMade, ...], *, apart_h: float = 48.0) -> tuple[PassMade, ...]:
-    """One job in several directions counts as one, its areas summed.
-
-    Passes less than `apart_h` after the one before belong together; the job is as old as its last pass.
-    """
-    merged: list[PassMade] = []
-    for job in sorted(jobs, key=lambda j: j.at_ms):
-        if merged and job.at_ms - merged[-1].at_ms < apart_h * HOUR_MS:
-            merged[-1] = PassMade(job.at_ms, merged[-1].area + job.area)
-        else:
-            merged.append(job)
-    return tuple(merged)
-
-
-CLEARANCE_M = 0.025  # below the blades, for roots to hold and for buried things to be safe: common practice, no source
-
-
-@dataclass(frozen=True, slots=True)
-class Buried:
-    """Something in the ground: its name, the depth of its top below the leaf base [m], and whether it is lifted."""
-
-    name: str
-    depth_m: float
-    lifted: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,6 +116,288 @@ class Override:
             raise ValueError("override: found no name, expected that of the person who decides.")
 
 
+TimeSpans = tuple[tuple[int, int], ...]  # begin and end of each [ms since 1970, UTC]
+
+
+@dataclass(frozen=True, slots=True)
+class DiaryFacts:
+    """What the diary says of one surface, or of one station with what holds for its whole surface.
+
+    Everything is in order of time.
+
+    Attributes
+    ----------
+    waterings : tuple of Watering
+    plays : tuple of (int, int)
+        Begin and end of each play, those of the calendar too. [ms since 1970, UTC]
+    covers : tuple of (int, int)
+        Begin and end of each span under covers, `FOREVER_MS` while they are on. [ms since 1970, UTC]
+    booked, made : tuple of DatedPass
+        Passes booked of which none is made on the same day; and those begun or done.
+    marks : mapping of str to tuple of AlertMark
+        By the alert's id.
+    fixtures : tuple of Play
+        Those of the diary, with their titles.
+    cores, root_cores, dressings : tuple of Dated
+        Thatch thickness and root depth of each core, and what each dressing laid. [m]
+    core_reads : tuple of CoreReading
+        The same cores, by the method each names.
+    depths : mapping of str to tuple of Dated
+        Depths measured anew by channel id. [m]
+    lifted : tuple of Lifted
+    sown_ms : tuple of int
+        When seed was sown, by an entry of its own. [ms since 1970, UTC]
+    spans : mapping of str to tuple of TimeSpan
+        Of "regulator", "pre_emergence" and "renovation".
+    sights : tuple of Sight
+    overrides : tuple of Override
+    healed : tuple of SeenHealed
+    """
+
+    waterings: tuple[Watering, ...] = ()
+    plays: TimeSpans = ()
+    covers: TimeSpans = ()
+    booked: tuple[DatedPass, ...] = ()
+    made: tuple[DatedPass, ...] = ()
+    marks: Mapping[str, tuple[AlertMark, ...]] = field(default_factory=dict)
+    fixtures: tuple[Play, ...] = ()
+    cores: tuple[Dated, ...] = ()
+    root_cores: tuple[Dated, ...] = ()
+    dressings: tuple[Dated, ...] = ()
+    core_reads: tuple[CoreReading, ...] = ()
+    depths: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)
+    lifted: tuple[Lifted, ...] = ()
+    sown_ms: tuple[int, ...] = ()
+    spans: Mapping[str, tuple[TimeSpan, ...]] = field(default_factory=dict)
+    sights: tuple[Sight, ...] = ()
+    overrides: tuple[Override, ...] = ()
+    healed: tuple[SeenHealed, ...] = ()
+
+    @property
+    def measured_waterings(self) -> tuple[Watering, ...]:
+        """Waterings whose amount was written down."""
+        return tuple(w for w in self.waterings if math.isfinite(w.water_mm))
+
+    def jobs_ms(self, kind: str, variant: str, now_ms: int) -> tuple[int, ...]:
+        """Return when a pass was made, one job in several directions once, at its last. [ms since 1970, UTC]
+
+        A pass written down without a variant counts for each; dressings laid count as top-dressing, seed sown as
+        seeding.
+        """
+        times = [p.start_ms for p in self.made if p.kind == kind and (p.variant == variant or not p.variant_written)]
+        if kind == "topdressing":
+            light = variant == "light"
+            times += [d.at_ms for d in self.dressings if (1000.0 * d.length_m <= LIGHT_DRESSING_MM) == light]
+        if kind == "overseeding":
+            times += self.sown_ms
+        found: list[int] = []
+        for at_ms in sorted(t for t in times if t <= now_ms):
+            if found and at_ms - found[-1] < SAME_JOB_H * HOUR_MS:
+                found[-1] = at_ms
+            else:
+                found.append(at_ms)
+        return tuple(found)
+
+    def latest_sown_ms(self, now_ms: int) -> int | None:
+        """Return when seed was last sown, however it was written. [ms since 1970, UTC]"""
+        seeded = (p.start_ms for p in self.made if p.kind == "overseeding")
+        return max((t for t in (*self.sown_ms, *seeded) if t <= now_ms), default=None)
+
+    def until_ms(self, kind: str, now_ms: int) -> int | None:
+        """Return until when a regulator or herbicide works, where it does now or will. [ms since 1970, UTC]"""
+        return max((s.end_ms for s in self.spans.get(kind, ()) if s.end_ms > now_ms), default=None)
+
+    def renovation(self, now_ms: int) -> TimeSpan | None:
+        """Return the renovation that is on or next; one that ends now is over."""
+        return min(
+            (s for s in self.spans.get("renovation", ()) if s.end_ms > now_ms), key=lambda s: s.start_ms, default=None
+        )
+
+
+def read_diary(
+    entries: Iterable[DiaryEntry],
+    surface: str,
+    kinds: Mapping[str, PassFacts],
+    zone: datetime.tzinfo = datetime.UTC,
+    *,
+    station: str | None = None,
+    plays: TimeSpans = (),
+) -> DiaryFacts:
+    """Read entries of the diary into facts.
+
+    Parameters
+    ----------
+    entries : iterable of DiaryEntry
+        In any order; those of other surfaces and stations are passed over, but marks, which name their alert.
+    surface : str
+        Slug.
+    kinds : mapping of str to PassFacts
+        A pass written down without a variant is of the first variant of its kind.
+    zone : tzinfo
+        Of the site: a pass without an end is over with its day.
+    station : str, optional
+        Slug: what concerns another station is left out. None for the surface with all its stations.
+    plays : tuple of (int, int)
+        Play of the calendar. [ms since 1970, UTC]
+
+    Returns
+    -------
+    DiaryFacts
+    """
+    by_kind: dict[str, list[DiaryEntry]] = {}
+    for e in sorted(entries, key=lambda e: (e.at_ms, e.id)):
+        if e.kind == "mark" or (e.surface == surface and (station is None or e.station in (None, station))):
+            by_kind.setdefault(e.kind, []).append(e)
+
+    def each(kind: str) -> list[DiaryEntry]:
+        return by_kind.get(kind, [])
+
+    passes = [_pass(e, kinds, zone) for e in each("pass")]
+    made = tuple(p for p in passes if p.state in MADE)
+    done = {(p.kind, p.variant, _day(p.start_ms, zone)) for p in made}
+    fixtures = tuple(Play(str(e.body.get("title", "play")), e.at_ms, _end_ms(e, zone)) for e in each("fixture"))
+    cores = [e for e in each("core") if station is None or e.station == station]
+    depths: dict[str, tuple[Dated, ...]] = {}
+    for e in each("depth"):
+        channel = str(e.body.get("channel"))
+        depths[channel] = (*depths.get(channel, ()), _dated(e, "depth_mm"))
+    marks: dict[str, tuple[AlertMark, ...]] = {}
+    for e in each("mark"):
+        alert = str(e.body["alert"])
+        marks[alert] = (*marks.get(alert, ()), AlertMark(str(e.body["mark"]), e.at_ms, e.end_ms))
+    return DiaryFacts(
+        waterings=tuple(Watering(e.at_ms, _end_ms(e, zone), _number(e, "water_mm")) for e in each("watering")),
+        plays=tuple(sorted({*plays, *((p.start_ms, p.end_ms) for p in fixtures)})),
+        covers=tuple((e.at_ms, _end_ms(e, zone)) for e in each("covers")),
+        booked=tuple(
+            p for p in passes if p.state == "booked" and (p.kind, p.variant, _day(p.start_ms, zone)) not in done
+        ),
+        made=made,
+        marks=marks,
+        fixtures=fixtures,
+        cores=tuple(_dated(e, "thatch_mm") for e in cores),
+        root_cores=tuple(_dated(e, "root_mm") for e in cores if "root_mm" in e.body),
+        dressings=tuple(_dated(e, "dressing_mm") for e in each("dressing")),
+        core_reads=tuple(read for e in cores for read in _core_reads(e)),
+        depths=depths,
+        lifted=_lifted([e for kind in ("lift", "return") for e in each(kind)]),
+        sown_ms=tuple(e.at_ms for e in each("sown")),
+        spans={
+            kind: tuple(TimeSpan(e.at_ms, e.end_ms) for e in each(kind) if e.end_ms is not None)
+            for kind in ("regulator", "pre_emergence", "renovation")
+        },
+        sights=tuple(
+            Sight(str(e.body["what"]), value, e.at_ms)
+            for e in each("sight")
+            if math.isfinite(value := _number(e, "value"))
+        ),
+        overrides=tuple(_override(e, e.end_ms) for e in each("override") if e.end_ms is not None),
+        healed=tuple(_healed(e) for e in each("healed")),
+    )
+
+
+def _number(entry: DiaryEntry, key: str) -> float:
+    value = entry.body.get(key)
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else NAN
+
+
+def _dated(entry: DiaryEntry, key: str) -> Dated:
+    return Dated(entry.at_ms, _number(entry, key) / 1000.0)
+
+
+def _day(at_ms: int, zone: datetime.tzinfo) -> datetime.date:
+    return datetime.datetime.fromtimestamp(at_ms / 1000, zone).date()
+
+
+def _end_ms(entry: DiaryEntry, zone: datetime.tzinfo) -> int:
+    """When an entry ended. Without an end a watering is a moment, play lasts `PLAY_LENGTH_H`, covers are on still, and
+    a pass ends with the last moment of its day."""
+    if entry.end_ms is not None:
+        return entry.end_ms
+    if entry.kind == "watering":
+        return entry.at_ms
+    if entry.kind == "covers":
+        return FOREVER_MS
+    if entry.kind == "fixture":
+        return entry.at_ms + round(PLAY_LENGTH_H * HOUR_MS)
+    next_day = _day(entry.at_ms, zone) + datetime.timedelta(days=1)
+    return round(datetime.datetime.combine(next_day, datetime.time(), zone).timestamp() * 1000) - 1
+
+
+def _pass(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzinfo) -> DatedPass:
+    kind, variant = str(entry.body.get("pass", "")), str(entry.body.get("variant") or "")
+    facts, depth_mm = kinds.get(kind), _number(entry, "depth_mm")
+    return DatedPass(
+        kind,
+        variant or ("" if facts is None else facts.variants[0]),
+        entry.at_ms,
+        _end_ms(entry, zone),
+        None if math.isnan(depth_mm) else depth_mm / 1000.0,
+        str(entry.body.get("state", "done")),
+        bool(variant),
+        _number(entry, "spacing_mm") / 1000.0,
+        _number(entry, "width_mm") / 1000.0,
+        _number(entry, "removed_kg_m2"),
+        entry.id,
+    )
+
+
+def _core_reads(entry: DiaryEntry) -> Iterator[CoreReading]:
+    """What a core showed, by the method it names."""
+    taken, percent = _day(entry.at_ms, datetime.UTC), _number(entry, "organic_percent")
+    top_mm, bottom_mm = _number(entry, "organic_from_mm"), _number(entry, "organic_to_mm")
+    known = math.isfinite(top_mm + bottom_mm + percent)
+    method = str(entry.body.get("method", "")).strip()
+    slices = (OrganicSlice(top_mm, bottom_mm, percent, method),) if known else ()
+    yield CoreReading(taken, RULER, _number(entry, "thatch_mm"), slices=slices)
+    if "thatch_pressed_mm" in entry.body:
+        yield CoreReading(taken, f"{RULER}, pressed", _number(entry, "thatch_pressed_mm"))
+
+
+def _lifted(entries: Iterable[DiaryEntry]) -> tuple[Lifted, ...]:
+    """When each probe was out of the ground.
+
+    A second lift before the return says nothing new; a return without a lift is a moment at which it was moved.
+    """
+    out: dict[str, int] = {}
+    found = []
+    for entry in sorted(entries, key=lambda e: (e.at_ms, e.id)):
+        probe = f"{entry.station}/{entry.body.get('probe')}"
+        if entry.kind == "lift":
+            out.setdefault(probe, entry.at_ms)
+        else:
+            found.append(Lifted(probe, out.pop(probe, entry.at_ms), entry.at_ms))
+    found += [Lifted(probe, at_ms, FOREVER_MS) for probe, at_ms in out.items()]
+    return tuple(sorted(found, key=lambda one: (one.out_ms, one.probe)))
+
+
+def _healed(entry: DiaryEntry) -> SeenHealed:
+    number, kind = entry.body.get("entry"), entry.body.get("pass")
+    return SeenHealed(entry.at_ms, number if isinstance(number, int) else None, kind if isinstance(kind, str) else None)
+
+
+def _override(entry: DiaryEntry, end_ms: int) -> Override:
+    body, span = entry.body, TimeSpan(entry.at_ms, end_ms)
+    variant = str(body.get("variant", ""))
+    return Override(str(body["pass"]), variant, span, str(body["reason"]), entry.author, entry.written_at_ms)
+
+
+def changes_the_past(entry: DiaryEntry) -> bool:
+    """Return whether an entry changes what was worked out from its time on; a pass does once it is done."""
+    if entry.kind == "pass":
+        return entry.body.get("state", "done") == "done"
+    return entry.kind in STATION_KINDS and entry.kind != "fixture"
+
+
+@dataclass(frozen=True, slots=True)
+class Buried:
+    """Something in the ground: its name, the depth of its top below the leaf base [m], and whether it is lifted."""
+
+    name: str
+    depth_m: float
+    lifted: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Intent:
     """The pass that is thought of: kind, variant, and depth of the cut below the leaf base. [m]"""
@@ -166,7 +408,7 @@ class Intent:
 
 
 def in_the_way(intent: Intent, buried: Sequence[Buried]) -> tuple[str, ...]:
-    """Names of what must be lifted first: anything less than 25 mm below the blades, and not lifted.
+    """Return the names of what must be lifted first: anything less than 25 mm below the blades, and not lifted.
 
     Nothing is in the way of a pass that does not cut, such as dressing (depth 0).
     """
@@ -175,171 +417,16 @@ def in_the_way(intent: Intent, buried: Sequence[Buried]) -> tuple[str, ...]:
     return tuple(b.name for b in buried if not b.lifted and b.depth_m < intent.depth_m + CLEARANCE_M - 1e-9)
 
 
-STATION_KINDS = ("core", "depth", "dressing", "fixture", "lift", "pass", "return", "watering")
-"""What must be handed in."""
-
-RULER = "a ruler"
-CUTS_FROM_M = 0.002  # a pass less deep goes over a probe: our own choice, where the shallowest lies
-
-
-def changes_the_past(entry: DiaryEntry) -> bool:
-    """Whether an entry changes what was worked out from its time on; a pass does once it is done."""
-    if entry.kind == "pass":
-        return _is_done(entry)
-    return entry.kind in STATION_KINDS and entry.kind != "fixture"
-
-
-def _is_done(entry: DiaryEntry) -> bool:
-    return entry.body.get("state", "done") == "done"
-
-
-def with_diary(
-    context: StationContext, surface: Surface, entries: Sequence[DiaryEntry], passes: Mapping[str, PassFacts]
-) -> StationContext:
-    """A station's context with what the diary says of it.
-
-    Parameters
-    ----------
-    context : StationContext
-        From the settings.
-    surface : Surface
-        On which the station stands.
-    entries : sequence of DiaryEntry
-        Of `ENTRY_KINDS`, in order of time; those of other surfaces and stations are passed over.
-    passes : mapping of str to PassFacts
-        Every kind of pass, for its title and usual depth.
-    """
-    here = [e for e in entries if e.surface == surface.name and e.station in (None, context.station)]
-    measured = [e for e in here if e.kind == "core" and e.station == context.station]
-    cores = {core.at_ms: core for core in context.cores}
-    cores |= {e.at_ms: Dated(e.at_ms, _metres(e, "thatch_mm")) for e in measured}
-    roots = {core.at_ms: core for core in context.root_cores}
-    roots |= {e.at_ms: Dated(e.at_ms, _metres(e, "root_mm")) for e in measured if "root_mm" in e.body}
-    return replace(
-        context,
-        waterings=_spans(here, "watering"),
-        waterings_mm=tuple(_number(e, "water_mm") for e in here if e.kind == "watering"),
-        fixtures=_spans(here, "fixture"),
-        cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
-        root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
-        dressings=tuple(Dated(e.at_ms, _metres(e, "dressing_mm")) for e in here if e.kind == "dressing"),
-        depths=_depths(context, here),
-        lifted=lifted_of(context.station, here),
-        core_reads=tuple(sorted(_core_reads(context, measured), key=lambda core: core.taken)),
-        passes=tuple(_passes(context.station, surface, entries, here, passes)),
-    )
-
-
-def _depths(context: StationContext, here: Iterable[DiaryEntry]) -> dict[str, tuple[Dated, ...]]:
-    found: dict[str, tuple[Dated, ...]] = {}
-    for entry in here:
-        channel = str(entry.body.get("channel"))
-        if entry.kind == "depth" and context.owns(channel) and channel in context.channels:
-            found[channel] = (*found.get(channel, ()), Dated(entry.at_ms, _metres(entry, "depth_mm")))
-    return found
-
-
-def _core_reads(context: StationContext, measured: Iterable[DiaryEntry]) -> Iterator[CoreReading]:
-    """Cores of the settings, read with a ruler, and those of the diary by the method each names."""
-    for one in context.cores:
-        yield CoreReading(_date(one.at_ms), RULER, 1000.0 * one.length_m)
-    for entry in measured:
-        method = str(entry.body.get("method", "")).strip()
-        span, percent = (
-            (_number(entry, "organic_from_mm"), _number(entry, "organic_to_mm")),
-            _number(entry, "organic_percent"),
-        )
-        slices = (OrganicSlice(*span, percent, method),) if np.isfinite([*span, percent]).all() else ()
-        yield CoreReading(_date(entry.at_ms), RULER, _number(entry, "thatch_mm"), slices=slices)
-        if "thatch_pressed_mm" in entry.body:
-            yield CoreReading(_date(entry.at_ms), f"{RULER}, pressed", _number(entry, "thatch_pressed_mm"))
-
-
-def _date(at_ms: int) -> datetime.date:
-    return datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC).date()
-
-
-def lifted_of(station: str, entries: Iterable[DiaryEntry]) -> tuple[Lifted, ...]:
-    """When each probe of a station was out of the ground, from its entries in order of time.
-
-    A second lift before the return says nothing new; a return without a lift is a moment at which it was moved.
-    """
-    out: dict[str, int] = {}
-    found = []
-    for entry in entries:
-        probe = f"{station}/{entry.body.get('probe')}"
-        if entry.station != station:
-            continue
-        if entry.kind == "lift":
-            out.setdefault(probe, entry.at_ms)
-        elif entry.kind == "return":
-            found.append(Lifted(probe, out.pop(probe, entry.at_ms), entry.at_ms))
-    found += [Lifted(probe, at_ms, FOREVER_MS) for probe, at_ms in out.items()]
-    return tuple(sorted(found, key=lambda one: (one.out_ms, one.probe)))
-
-
-def _passes(
-    station: str,
-    surface: Surface,
-    entries: Sequence[DiaryEntry],
-    here: Iterable[DiaryEntry],
-    kinds: Mapping[str, PassFacts],
-) -> Iterable[PassDone]:
-    for entry in here:
-        if entry.kind != "pass" or not _is_done(entry):
-            continue
-        kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", "standard"))
-        facts = kinds.get(kind)
-        planned = [p.depth_m for p in surface.passes if p.kind == kind]
-        usual_m = max(planned, default=0.0 if facts is None else facts.depth_mm[1] / 1000.0)
-        depth_m = _metres(entry, "depth_mm") if "depth_mm" in entry.body else usual_m
-        in_ground: tuple[Buried, ...] = buried(surface, entries, entry.at_ms, station=station)
-        yield PassDone(
-            at_ms=entry.at_ms,
-            kind=kind,
-            variant=variant,
-            title=kind.replace("_", " ") if facts is None else facts.title,
-            depth_m=depth_m,
-            spacing_m=_number(entry, "spacing_mm") / 1000.0,
-            width_m=_number(entry, "width_mm") / 1000.0,
-            removed_kg_m2=_number(entry, "removed_kg_m2"),
-            around=_around(Intent(kind, variant, depth_m), in_ground),
-        )
-
-
-def _around(intent: Intent, in_ground: tuple[Buried, ...]) -> tuple[str, ...]:
-    """Names of probes a pass went around; a brush or a dressing goes over them."""
-    return tuple(n.rsplit("/", 1)[-1] for n in in_the_way(intent, in_ground)) if intent.depth_m >= CUTS_FROM_M else ()
-
-
-def _spans(entries: Iterable[DiaryEntry], kind: str) -> tuple[tuple[int, int], ...]:
-    return tuple((e.at_ms, e.at_ms if e.end_ms is None else e.end_ms) for e in entries if e.kind == kind)
-
-
-def _number(entry: DiaryEntry, key: str) -> float:
-    value = entry.body.get(key)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else float("nan")
-
-
-def _metres(entry: DiaryEntry, key: str) -> float:
-    value = entry.body[key]
-    assert isinstance(value, int | float)  # the diary takes no entry without it
-    return value / 1000.0
-
-
-PROBE_KINDS = ("lift", "return", "depth")  # what must be handed in
-
-
-def buried(
-    surface: Surface, entries: Iterable[DiaryEntry], at_ms: int, *, station: str | None = None
+def probes_in_ground(
+    surface: Surface, facts: DiaryFacts, at_ms: int, *, station: str | None = None
 ) -> tuple[Buried, ...]:
-    """Every probe with something in the ground.
+    """Return every probe with something in the ground.
 
     Parameters
     ----------
     surface : Surface
-    entries : iterable of DiaryEntry
-        Of `ENTRY_KINDS`; those of other surfaces or after the moment are passed over.
+    facts : DiaryFacts
+        Of the surface, or of that station.
     at_ms : int
         The moment. [ms since 1970, UTC]
     station : str, optional
@@ -350,210 +437,85 @@ def buried(
     tuple of Buried
         In the order of the settings. A name that two stations share has its station before it.
     """
-    before = sorted((e for e in entries if e.surface == surface.name and e.at_ms <= at_ms), key=lambda e: e.at_ms)
-    moved = {(e.station, e.body.get("probe")): e.kind for e in before if e.kind in ("lift", "return")}
-    measured_mm = {str(e.body.get("channel")): e.body.get("depth_mm") for e in before if e.kind == "depth"}
+    out = {one.probe for one in facts.lifted if one.out_ms <= at_ms < one.back_ms}
     names = Counter(probe.name for s in surface.stations for probe in s.probes)
     found = []
     for each in surface.stations:
         for probe in each.probes if station in (None, each.name) else ():
-            top_m = _top_m(probe, measured_mm)
+            top_m = _top_m(probe, facts, at_ms)
             if top_m is not None:
                 name = probe.name if names[probe.name] == 1 else f"{each.name}/{probe.name}"
-                found.append(Buried(name, top_m, lifted=moved.get((each.name, probe.name)) == "lift"))
+                found.append(Buried(name, top_m, lifted=f"{each.name}/{probe.name}" in out))
     return tuple(found)
 
 
-def _top_m(probe: InstalledProbe, measured_mm: dict[str, object]) -> float | None:
+def _top_m(probe: InstalledProbe, facts: DiaryFacts, at_ms: int) -> float | None:
     """Depth of the top of what it senses with, its shallowest channel; None for what is not left in the ground. [m]"""
     if probe.description.protocol == "cone":
         return None
     tops = []
     for installed in probe.channels:
-        depth_m, measured = installed.channel.depth_m, measured_mm.get(installed.id)
+        depth_m = installed.channel.depth_m
         if depth_m is not None:
-            depth_m = measured / 1000 if isinstance(measured, int | float) else depth_m
-            tops.append(max(depth_m - installed.channel.sensing_height_m / 2, 0.0))
+            anew = [one.length_m for one in facts.depths.get(installed.id, ()) if one.at_ms <= at_ms]
+            tops.append(max((anew[-1] if anew else depth_m) - installed.channel.sensing_height_m / 2, 0.0))
     return min(tops, default=None)
 
 
-ALERT_KINDS = ("pass", "fixture", "covers", "mark")  # what must be handed in
-BACK_MS, AHEAD_MS = 400 * 86_400_000, 60 * 86_400_000  # how far back a mark or a pass may count, and how far ahead
-
-
-def diary_of(
-    entries: Iterable[DiaryEntry],
-    surface: str,
-    kinds: Mapping[str, PassFacts],
-    zone: datetime.tzinfo,
-    *,
-    station: str | None = None,
-    waterings: TimeSpans = (),
-    plays: TimeSpans = (),
-) -> DiaryFacts:
-    """The diary of one surface, or of one station with what holds for its whole surface.
+def with_diary(
+    context: StationContext, surface: Surface, entries: Sequence[DiaryEntry], passes: Mapping[str, PassFacts]
+) -> StationContext:
+    """Return a station's context with what the diary says of it.
 
     Parameters
     ----------
-    entries : iterable of DiaryEntry
-        Of `ENTRY_KINDS`; those of other surfaces and stations are passed over, marks are not: they name their alert.
-    surface : str
-        Slug.
-    kinds : mapping of str to PassFacts
-        A pass written down without a variant is of the first variant of its kind.
-    zone : tzinfo
-        Of the site. What has no end is over with its day.
-    station : str, optional
-        Slug; None for the surface alone.
-    waterings, plays : tuple of (int, int)
-        From elsewhere: waterings as the stages know them, play of the calendar. [ms since 1970, UTC]
+    context : StationContext
+        From the settings.
+    surface : Surface
+        On which the station stands.
+    entries : sequence of DiaryEntry
+        Of `STATION_KINDS`; those of other surfaces and stations are passed over.
+    passes : mapping of str to PassFacts
+        Every kind of pass, for its title and usual depth.
     """
-    every = sorted(entries, key=lambda e: (e.at_ms, e.id))
-    own = [e for e in every if e.surface == surface and (station is None or e.station in (None, station))]
-    passes = [e for e in own if e.kind == "pass"]
-    made = [_job(e, kinds, zone) for e in passes if str(e.body.get("state", "done")) in MADE]
-    booked = [_job(e, kinds, zone) for e in passes if e.body.get("state") == "booked"]
-    done = {(j.kind, j.variant, _day(j.start_ms, zone)) for j in made}
-    fixtures = [(e.at_ms, _end_ms(e, zone)) for e in own if e.kind == "fixture"]
-    return DiaryFacts(
-        waterings=waterings,
-        plays=tuple(sorted({*plays, *fixtures})),
-        covers=tuple((e.at_ms, 2**62 if e.end_ms is None else e.end_ms) for e in own if e.kind == "covers"),
-        booked=tuple(j for j in booked if (j.kind, j.variant, _day(j.start_ms, zone)) not in done),
-        made=tuple(made),
-        marks=_marks([e for e in every if e.kind == "mark"]),
+    facts = read_diary(entries, surface.name, passes, station=context.station)
+    cores = {core.at_ms: core for core in (*context.cores, *facts.cores)}
+    roots = {core.at_ms: core for core in (*context.root_cores, *facts.root_cores)}
+    by_ruler = [CoreReading(_day(c.at_ms, datetime.UTC), RULER, 1000.0 * c.length_m) for c in context.cores]
+    return replace(
+        context,
+        waterings=facts.waterings,
+        fixtures=tuple((p.start_ms, p.end_ms) for p in facts.fixtures),
+        cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
+        root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
+        dressings=facts.dressings,
+        depths={c: d for c, d in facts.depths.items() if context.owns(c) and c in context.channels},
+        lifted=facts.lifted,
+        core_reads=tuple(sorted((*by_ruler, *facts.core_reads), key=lambda core: core.taken)),
+        passes=tuple(
+            _pass_done(p, surface, facts, context.station, passes.get(p.kind)) for p in facts.made if p.state == "done"
+        ),
     )
 
 
-def _job(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzinfo) -> DatedPass:
-    kind = str(entry.body.get("pass", ""))
-    facts, depth_mm = kinds.get(kind), number(entry, "depth_mm")
-    variant = str(entry.body.get("variant") or ("" if facts is None else facts.variants[0]))
-    return DatedPass(kind, variant, entry.at_ms, _end_ms(entry, zone), None if depth_mm is None else depth_mm / 1000.0)
-
-
-def _marks(entries: Sequence[DiaryEntry]) -> dict[str, tuple[AlertMark, ...]]:
-    found: dict[str, tuple[AlertMark, ...]] = {}
-    for e in entries:
-        alert = str(e.body["alert"])
-        found[alert] = (*found.get(alert, ()), AlertMark(str(e.body["mark"]), e.at_ms, e.end_ms))
-    return found
-
-
-def _day(at_ms: int, zone: datetime.tzinfo) -> datetime.date:
-    return datetime.datetime.fromtimestamp(at_ms / 1000, zone).date()
-
-
-def _end_ms(entry: DiaryEntry, zone: datetime.tzinfo) -> int:
-    """When an entry ended; without an end, the last moment of its day."""
-    if entry.end_ms is not None:
-        return entry.end_ms
-    next_day = _day(entry.at_ms, zone) + datetime.timedelta(days=1)
-    return round(datetime.datetime.combine(next_day, datetime.time(), zone).timestamp() * 1000) - 1
-
-
-LIGHT_DRESSING_MM = 1.0  # up to so much a dressing is a light one: between 0.6 and 2, our own choice
-MADE = ("begun", "done")
-
-
-def of_surface(entries: Iterable[DiaryEntry], surface: str) -> list[DiaryEntry]:
-    """Entries of one surface, in order of time."""
-    return sorted((e for e in entries if e.surface == surface), key=lambda e: (e.at_ms, e.id))
-
-
-def number(entry: DiaryEntry, key: str) -> float | None:
-    """A number of the body; None where there is none."""
-    value = entry.body.get(key)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
-
-
-def jobs(entries: Iterable[DiaryEntry], kind: str, variant: str, now_ms: int) -> tuple[PassMade, ...]:
-    """Passes of a kind that have been made, one job in several directions once.
-
-    A pass written down without a variant counts for each; dressings laid count as top-dressing, seed sown as seeding.
-    """
-    found = [
-        PassMade(e.at_ms, _area(e))
-        for e in entries
-        if e.at_ms <= now_ms and _is(e, kind, variant) and str(e.body.get("state", "done")) in MADE
-    ]
-    return merge_jobs(tuple(found))
-
-
-def _is(entry: DiaryEntry, kind: str, variant: str) -> bool:
-    if entry.kind == "pass":
-        return entry.body.get("pass") == kind and entry.body.get("variant") in (None, "", variant)
-    if entry.kind == "dressing":
-        laid = number(entry, "dressing_mm") or 0.0
-        return kind == "topdressing" and variant == ("light" if laid <= LIGHT_DRESSING_MM else "heavy")
-    return entry.kind == "sown" and kind == "overseeding"
-
-
-def _area(entry: DiaryEntry) -> float:
-    spacing, width = number(entry, "spacing_mm"), number(entry, "width_mm")
-    return 0.0 if not spacing or width is None else min(width / spacing, 1.0)
-
-
-def sights(entries: Iterable[DiaryEntry]) -> tuple[Sight, ...]:
-    """What eyes saw."""
-    return tuple(
-        Sight(str(e.body["what"]), value, e.at_ms)
-        for e in entries
-        if e.kind == "sight" and (value := number(e, "value")) is not None
-    )
-
-
-def overrides(entries: Iterable[DiaryEntry]) -> tuple[Override, ...]:
-    """Words of people that a pass may be made."""
-    return tuple(
-        Override(
-            str(e.body["pass"]),
-            str(e.body.get("variant", "")),
-            TimeSpan(e.at_ms, e.end_ms),
-            str(e.body["reason"]),
-            e.author,
-            e.written_at_ms,
-        )
-        for e in entries
-        if e.kind == "override" and e.end_ms is not None
-    )
-
-
-def latest_sown_ms(entries: Iterable[DiaryEntry], now_ms: int) -> int | None:
-    """When seed was last sown. [ms since 1970, UTC]"""
-    return max((e.at_ms for e in entries if _sows(e) and e.at_ms <= now_ms), default=None)
-
-
-def _sows(entry: DiaryEntry) -> bool:
-    made = entry.kind == "pass" and str(entry.body.get("state", "done")) in MADE
-    return entry.kind == "sown" or (made and entry.body.get("pass") == "overseeding")
-
-
-def until_ms(entries: Iterable[DiaryEntry], kind: str, now_ms: int) -> int | None:
-    """Until when something laid on works, where it does now or will. [ms since 1970, UTC]"""
-    ends = [e.end_ms for e in entries if e.kind == kind and e.end_ms is not None and e.end_ms > now_ms]
-    return max(ends, default=None)
-
-
-def renovation(entries: Iterable[DiaryEntry], now_ms: int) -> TimeSpan | None:
-    """The renovation that is on or next, as the diary has it."""
-    spans = [TimeSpan(e.at_ms, e.end_ms) for e in entries if e.kind == "renovation" and e.end_ms is not None]
-    return min((s for s in spans if s.end_ms > now_ms), key=lambda s: s.start_ms, default=None)
-
-
-def waterings(entries: Iterable[DiaryEntry], station: str) -> tuple[WaterGiven, ...]:
-    """Waterings of a station whose amount is known, and rain read by hand is not among them."""
-    return tuple(
-        WaterGiven(e.at_ms, e.at_ms if e.end_ms is None else e.end_ms, mm)
-        for e in entries
-        if e.kind == "watering" and e.station in (None, station) and (mm := number(e, "water_mm")) is not None
-    )
-
-
-def covers(entries: Iterable[DiaryEntry], station: str, now_ms: int) -> tuple[Covered, ...]:
-    """Spans under covers; without an end they are on still."""
-    return tuple(
-        Covered(e.at_ms, now_ms if e.end_ms is None else e.end_ms)
-        for e in entries
-        if e.kind == "covers" and e.station in (None, station)
+def _pass_done(one: DatedPass, surface: Surface, facts: DiaryFacts, station: str, kind: PassFacts | None) -> PassDone:
+    """A pass as the stages want it: its depth, else as planned, else as usual, and the probes it went around."""
+    planned = [p.depth_m for p in surface.passes if p.kind == one.kind]
+    usual_m = max(planned, default=0.0 if kind is None else kind.depth_mm[1] / 1000.0)
+    depth_m = usual_m if one.depth_m is None else one.depth_m
+    around: tuple[str, ...] = ()
+    if depth_m >= CUTS_FROM_M:  # a brush or a dressing goes over them
+        in_ground = probes_in_ground(surface, facts, one.start_ms, station=station)
+        names = in_the_way(Intent(one.kind, one.variant, depth_m), in_ground)
+        around = tuple(n.rsplit("/", 1)[-1] for n in names)
+    return PassDone(
+        at_ms=one.start_ms,
+        kind=one.kind,
+        variant=one.variant if one.variant_written else "standard",
+        title=one.kind.replace("_", " ") if kind is None else kind.title,
+        depth_m=depth_m,
+        spacing_m=one.spacing_m,
+        width_m=one.width_m,
+        removed_kg_m2=one.removed_kg_m2,
+        around=around,
     )

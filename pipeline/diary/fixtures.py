@@ -16,7 +16,8 @@ from zoneinfo import ZoneInfo
 import icalendar
 import recurring_ical_events  # type: ignore[import-untyped]
 
-from pipeline.run.cached_fetch import KeptSource
+from pipeline.diary.facts import PLAY_LENGTH_H
+from pipeline.run.cached_fetch import ContentFault, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.units import DAY_MS, HOUR_MS
 
@@ -24,21 +25,12 @@ CALENDAR_NAME = "fixtures"
 AHEAD_DAYS, BEHIND_DAYS = 550, 60  # how far a calendar is drawn out
 MAX_EVENTS = 5000
 MAX_FIXTURES = 5000
-MAX_FAULTS = 20
 MAX_TITLE = 200
 TOO_OFTEN = ("SECONDLY", "MINUTELY", "HOURLY")  # no fixture recurs so; drawn out they would not end
-USUAL_LENGTH_H = 3.0  # of a fixture whose end is not given: our own choice
 
 
-class FixtureFault(ValueError):
-    """A calendar that cannot be used. `faults` lists every one."""
-
-    def __init__(self, faults: Sequence[str]) -> None:
-        kept = list(faults[:MAX_FAULTS])
-        if len(faults) > MAX_FAULTS:
-            kept.append(f"and {len(faults) - MAX_FAULTS} more")
-        super().__init__("\n".join(kept))
-        self.faults = kept
+class FixtureFault(ContentFault):
+    """A calendar that cannot be used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +174,7 @@ def _fixture(event: icalendar.Component, timezone: ZoneInfo) -> Fixture:
     end_ms = start_ms if end is None else _moment_ms(end, timezone)
     if end_ms <= start_ms:
         whole = begin + datetime.timedelta(days=1) if all_day else None
-        end_ms = start_ms + round(USUAL_LENGTH_H * HOUR_MS) if whole is None else _moment_ms(whole, timezone)
+        end_ms = start_ms + round(PLAY_LENGTH_H * HOUR_MS) if whole is None else _moment_ms(whole, timezone)
     categories = event.get("CATEGORIES")
     named = categories.to_ical().decode("utf-8", "replace") if hasattr(categories, "to_ical") else ""
     place = " ".join(t for t in (str(event.get("LOCATION", "")), named) if t)
@@ -320,4 +312,4 @@ def fixture_source(
             data, timezone, start_ms=now_ms - BEHIND_DAYS * DAY_MS, end_ms=now_ms + AHEAD_DAYS * DAY_MS, name=name
         )
 
-    return KeptSource(name, location, folder, reader=reader, fault=FixtureFault, clock=clock)
+    return KeptSource(name, location, folder, reader=reader, clock=clock)

@@ -14,8 +14,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy.optimize import least_squares
 
-from pipeline.diary.facts import Covered, WaterGiven
 from pipeline.forecast.balance import Parameters, WaterStores, run, stores_at
+from pipeline.soil.wetting import Watering
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 LEAST_DAYS = 14  # of readings and weather together: our own choice
@@ -320,8 +320,8 @@ def past_hours(
     roots: tuple[TimeArray, FloatArray],
     rain: tuple[TimeArray, FloatArray],
     reference_et_mm: FloatArray,
-    waterings: Sequence[WaterGiven] = (),
-    covered: Sequence[Covered] = (),
+    waterings: Sequence[Watering] = (),
+    covered: Sequence[tuple[int, int]] = (),
 ) -> PastHours:
     """Put a station's past on whole hours.
 
@@ -338,9 +338,9 @@ def past_hours(
     reference_et_mm : ndarray, shape (hours,)
         See `demand.hourly_demand_mm`. [mm h-1]
     waterings : sequence of Watering
-        Spread evenly over their time; one without length falls into its hour.
-    covered : sequence of Covered
-        Hours that begin under covers get no rain.
+        Of known amount. Spread evenly over their time; one without length falls into its hour.
+    covered : sequence of (int, int)
+        Begin and end of spans under covers: hours that begin in one get no rain. [ms since 1970, UTC]
 
     Returns
     -------
@@ -358,9 +358,8 @@ def past_hours(
         )
     at_ms = first_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
     water = _rain_by_hour(at_ms, *rain)
-    for span in covered:
-        under = (at_ms >= span.start_ms) & (at_ms < span.end_ms)
-        water[under] = 0.0  # known to be none, whatever the gauge says
+    for begin_ms, end_ms in covered:
+        water[(at_ms >= begin_ms) & (at_ms < end_ms)] = 0.0  # known to be none, whatever the gauge says
     for given in waterings:
         water += _shared_mm(at_ms, given)
     blank = np.full(hours, np.nan)
@@ -405,8 +404,8 @@ def _rain_by_hour(at_ms: TimeArray, time_ms: TimeArray, rain_mm: FloatArray) -> 
     return out
 
 
-def _shared_mm(at_ms: TimeArray, given: WaterGiven) -> FloatArray:
+def _shared_mm(at_ms: TimeArray, given: Watering) -> FloatArray:
     length = max(given.end_ms - given.start_ms, 1)
     begin = np.maximum(at_ms, given.start_ms)
     end = np.minimum(at_ms + HOUR_MS, given.start_ms + length)
-    return np.asarray(given.mm * np.maximum(end - begin, 0) / length, dtype=np.float64)
+    return np.asarray(given.water_mm * np.maximum(end - begin, 0) / length, dtype=np.float64)

@@ -82,7 +82,7 @@ def history_climate(
         Mean and standard deviation over those days, that from year to year within it.
     """
     values = np.asarray(temperature_degc, dtype=np.float64)
-    index = np.array([_day_of_year(d) for d in days], dtype=np.int64)
+    index = np.array([place_in_year(d) for d in days], dtype=np.int64)
     mean, spread = otherwise.mean_degc.copy(), otherwise.spread_degc.copy()
     for day in range(366):
         away = np.abs(index - day)
@@ -94,7 +94,6 @@ def history_climate(
 
 DEPARTURE_FADES_H = 96.0  # in which today's departure from the season falls to a third: our own choice
 SOIL_FOLLOWS_H = 48.0  # in which soil at 50 mm takes up two thirds of a change of the air's mean: our own choice
-FROST_DEGC = 0.5  # on the leaf and below, as in the table of passes
 NIGHT_LEAF_BELOW_AIR_K = 1.5  # mean of clear and cloudy nights: common practice, no source
 NIGHT_TO_NIGHT_DEGC = 3.5  # spread of the nights' lowest about the month's mean: common practice, no source
 
@@ -179,6 +178,7 @@ def frost_chances(
     past_days: Sequence[datetime.date],
     past_leaf_degc: npt.ArrayLike,
     lowest_air_degc: npt.ArrayLike,
+    frost_degc: float,
 ) -> FloatArray:
     """Chance of a frost on the leaf in each of some days to come.
 
@@ -189,6 +189,8 @@ def frost_chances(
         Coldest leaf of nights that have been. [degC]
     lowest_air_degc : array_like, shape (day,)
         Usual lowest air temperature of each of `days`, from the climate. [degC] NaN where there is none.
+    frost_degc : float
+        A leaf no warmer than this has frost. [degC]
 
     Returns
     -------
@@ -197,14 +199,14 @@ def frost_chances(
         climate, else NaN.
     """
     past = np.asarray(past_leaf_degc, dtype=np.float64)
-    place = np.array([_day_of_year(d) for d in past_days], dtype=np.int64)
+    place = np.array([place_in_year(d) for d in past_days], dtype=np.int64)
     usual = np.asarray(lowest_air_degc, dtype=np.float64)
-    found = ndtr((FROST_DEGC - (usual - NIGHT_LEAF_BELOW_AIR_K)) / NIGHT_TO_NIGHT_DEGC)
+    found = ndtr((frost_degc - (usual - NIGHT_LEAF_BELOW_AIR_K)) / NIGHT_TO_NIGHT_DEGC)
     for i, day in enumerate(days):
-        away = np.abs(place - _day_of_year(day))
+        away = np.abs(place - place_in_year(day))
         near = past[(np.minimum(away, 366 - away) <= HISTORY_REACH_DAYS) & np.isfinite(past)]
         if near.size >= HISTORY_LEAST_DAYS:
-            found[i] = float((near <= FROST_DEGC).mean())
+            found[i] = float((near <= frost_degc).mean())
     return np.asarray(found, dtype=np.float64)
 
 
@@ -213,10 +215,6 @@ def first_frost(days: Sequence[datetime.date], chance: FloatArray) -> datetime.d
     none = np.cumprod(1.0 - chance)
     reached = np.flatnonzero(none <= 0.5)
     return days[int(reached[0])] if reached.size and np.isfinite(none[reached[0]]) else None
-
-
-def _day_of_year(day: datetime.date) -> int:
-    return datetime.date(2024, day.month, day.day).timetuple().tm_yday - 1
 
 
 HISTORY_DAYS = 5 * 366
@@ -252,10 +250,12 @@ class Season:
 
     def usual_degc(self, day: datetime.date) -> float:
         """Daily mean usual on a date. [degC]"""
-        return float(self.climate.mean_degc[_place(day)])
+        return float(self.climate.mean_degc[place_in_year(day)])
 
 
-def season(store: Store, now_ms: int, *, air: str | None, leaf: str | None, climate: MonthlyClimate | None) -> Season:
+def season(
+    store: Store, now_ms: int, *, air: str | None, leaf: str | None, climate: MonthlyClimate | None, frost_degc: float
+) -> Season:
     """What is usual at a site.
 
     Parameters
@@ -267,6 +267,8 @@ def season(store: Store, now_ms: int, *, air: str | None, leaf: str | None, clim
         Ids of the channels of air and surface temperature.
     climate : MonthlyClimate or None
         Of the settings.
+    frost_degc : float
+        A leaf no warmer than this has frost. [degC]
 
     Raises
     ------
@@ -289,8 +291,8 @@ def season(store: Store, now_ms: int, *, air: str | None, leaf: str | None, clim
     for day, value in zip(days, mean.tolist(), strict=True):
         known[HISTORY_DAYS - (today - day).days] = value
     ahead = [today + datetime.timedelta(days=n) for n in range(FROST_DAYS)]
-    chance = frost_chances(ahead, leaf_days, leaf_low, usual_low[[_place(d) for d in ahead]])
-    frost = _first_frost(today, usual, leaf_days, leaf_low, usual_low)
+    chance = frost_chances(ahead, leaf_days, leaf_low, usual_low[[place_in_year(d) for d in ahead]], frost_degc)
+    frost = _first_frost(today, usual, leaf_days, leaf_low, usual_low, frost_degc)
     first = today - datetime.timedelta(days=HISTORY_DAYS)
     return Season(usual, first, known, Daily(today_ms, chance), frost)
 
@@ -309,7 +311,12 @@ def _rolled_up(
 
 
 def _first_frost(
-    today: datetime.date, usual: YearClimate, days: list[datetime.date], leaf_low: FloatArray, usual_low: FloatArray
+    today: datetime.date,
+    usual: YearClimate,
+    days: list[datetime.date],
+    leaf_low: FloatArray,
+    usual_low: FloatArray,
+    frost_degc: float,
 ) -> int | None:
     """Usual first frost after the warmest time of this year, or of the last while that winter is on."""
     if not np.isfinite(usual.mean_degc).all():
@@ -318,7 +325,9 @@ def _first_frost(
     begins = [datetime.date(year, 1, 1) + datetime.timedelta(days=warmest) for year in (today.year - 1, today.year)]
     begin = begins[1] if today >= begins[1] - datetime.timedelta(days=120) else begins[0]
     autumn = [begin + datetime.timedelta(days=n) for n in range(300)]
-    found = first_frost(autumn, frost_chances(autumn, days, leaf_low, usual_low[[_place(d) for d in autumn]]))
+    found = first_frost(
+        autumn, frost_chances(autumn, days, leaf_low, usual_low[[place_in_year(d) for d in autumn]], frost_degc)
+    )
     return None if found is None else (found - datetime.date(1970, 1, 1)).days * DAY_MS
 
 
@@ -326,7 +335,8 @@ def _date(day_ms: int) -> datetime.date:
     return datetime.date(1970, 1, 1) + datetime.timedelta(days=day_ms // DAY_MS)
 
 
-def _place(day: datetime.date) -> int:
+def place_in_year(day: datetime.date) -> int:
+    """Return the place of a date in the year, 0 to 365, the 29th of February always counted."""
     return datetime.date(2024, day.month, day.day).timetuple().tm_yday - 1
 
 

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.forecast.demand import daylight_share, hourly_demand_mm
-from pipeline.run.cached_fetch import KeptSource
+from pipeline.run.cached_fetch import ContentFault, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.units import HOUR_MS, FloatArray
@@ -33,13 +33,12 @@ FORECAST_STALE_H = 24.0
 LEAST_AHEAD_H = 12.0
 MAX_FORECAST_STEPS = 1000
 MAX_CHARACTERS = 1_000_000
-MAX_FAULTS = 20
 STEPS_H = (1, 3, 6, 12, 24)
 ISSUED_LEAD_H = 1.0  # clocks may differ by so much
 NEEDED_COLUMNS = ("rain_mm",)
 # What a value can be. Rain is for an hour and grows with the step, but not above the day's limit: more has been
 # measured on earth (about 300 and 1800), but hardly ever where turf is kept.
-LIMITS: Mapping[str, tuple[float, float]] = {
+FORECAST_LIMITS: Mapping[str, tuple[float, float]] = {
     "rain_mm": (0.0, 120.0),
     "rain_chance": (0.0, 1.0),
     "temperature_degc": (-50.0, 60.0),
@@ -49,19 +48,12 @@ LIMITS: Mapping[str, tuple[float, float]] = {
     "reference_et_mm": (-0.3, 1.8),
 }
 TOTALS = ("rain_mm", "reference_et_mm")
-DAY_LIMITS = {"rain_mm": 400.0, "reference_et_mm": 18.0}
+DAY_TOTAL_LIMITS = {"rain_mm": 400.0, "reference_et_mm": 18.0}
 LARGEST_STEP_DEGC = 25.0  # from hour to hour
 
 
-class ForecastFault(ValueError):
-    """A forecast that cannot be used. `faults` lists every one as `place: found, expected`."""
-
-    def __init__(self, faults: Sequence[str]) -> None:
-        kept = list(faults[:MAX_FAULTS])
-        if len(faults) > MAX_FAULTS:
-            kept.append(f"and {len(faults) - MAX_FAULTS} more")
-        super().__init__("\n".join(kept))
-        self.faults = kept
+class ForecastFault(ContentFault):
+    """A forecast that cannot be used; each fault as `place: found, expected`."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +65,7 @@ class WeatherForecast:
     issued_ms, first_ms : int
         When it was made, and begin of the first hour. [ms since 1970, UTC]
     series : mapping of str to ndarray, shape (hour,)
-        Of the names in `LIMITS` and `dew_point_degc`: totals of the hour and means; NaN where not known.
+        Of the names in `FORECAST_LIMITS` and `dew_point_degc`: totals of the hour and means; NaN where not known.
     """
 
     issued_ms: int
@@ -129,7 +121,7 @@ def parse_forecast(
     issued = _moment(issued_text, f"{name}: issued", faults)
     times = [_moment(t, f"{name}: time {i + 1}", faults) for i, t in enumerate(columns.get("time", []))]
     faults += _column_faults(columns, name)
-    values = {key: _numbers(columns[key], f"{name}: {key}", faults) for key in LIMITS if key in columns}
+    values = {key: _numbers(columns[key], f"{name}: {key}", faults) for key in FORECAST_LIMITS if key in columns}
     if faults or issued is None:
         raise ForecastFault(faults)
     known = [t for t in times if t is not None]
@@ -180,7 +172,7 @@ def _read_json(text: str, name: str) -> tuple[str, dict[str, list[object]], list
     faults = [
         f"{name}: {key}: found {value!r:.60}, expected a list"
         for key, value in table.items()
-        if key in (*LIMITS, "time") and not isinstance(value, list)
+        if key in (*FORECAST_LIMITS, "time") and not isinstance(value, list)
     ]
     return str(table.get("issued", "")), columns, faults
 
@@ -213,7 +205,7 @@ def _column_faults(columns: Mapping[str, list[object]], name: str) -> list[str]:
     faults = [
         f"{name}: {key}: found none, expected a column" for key in ("time", *NEEDED_COLUMNS) if key not in columns
     ]
-    known = ("time", *LIMITS)
+    known = ("time", *FORECAST_LIMITS)
     for key in columns:
         if key not in known:
             near = difflib.get_close_matches(key, known, 1)
@@ -271,19 +263,19 @@ def _step_h(times: Sequence[datetime], name: str, faults: list[str]) -> int | No
 def _absurd(values: Mapping[str, FloatArray], step_h: int, name: str) -> list[str]:
     faults = []
     for key, series in values.items():
-        low, high = LIMITS[key]
+        low, high = FORECAST_LIMITS[key]
         if key in TOTALS:
-            low, high = low * step_h, min(high * step_h, DAY_LIMITS[key])
+            low, high = low * step_h, min(high * step_h, DAY_TOTAL_LIMITS[key])
         for i in np.flatnonzero((series < low) | (series > high)).tolist():
             faults.append(f"{name}: {key} {i + 1}: found {series[i]:g}, expected {low:g} to {high:g} in {step_h} h")
         if key in NEEDED_COLUMNS and np.isnan(series).any():
             faults.append(f"{name}: {key}: found {int(np.isnan(series).sum())} steps without it, expected none")
-        if key in DAY_LIMITS and not np.isnan(series).all():
+        if key in DAY_TOTAL_LIMITS and not np.isnan(series).all():
             per_day = max(24 // step_h, 1)
             sums = np.convolve(np.nan_to_num(series), np.ones(per_day))
-            if sums.max() > DAY_LIMITS[key] and not faults:
+            if sums.max() > DAY_TOTAL_LIMITS[key] and not faults:
                 faults.append(
-                    f"{name}: {key}: found {sums.max():.0f} within a day, expected at most {DAY_LIMITS[key]:g}"
+                    f"{name}: {key}: found {sums.max():.0f} within a day, expected at most {DAY_TOTAL_LIMITS[key]:g}"
                 )
     degrees = values.get("temperature_degc")
     if degrees is not None and step_h == 1 and np.nanmax(np.abs(np.diff(degrees)), initial=0.0) > LARGEST_STEP_DEGC:
@@ -297,7 +289,7 @@ def _hourly(
     first_ms = round(first.timestamp() * 1000)
     count = values["rain_mm"].size * step_h
     blank = np.full(count, np.nan)
-    series = {name: np.repeat(values[name], step_h) if name in values else blank for name in LIMITS}
+    series = {name: np.repeat(values[name], step_h) if name in values else blank for name in FORECAST_LIMITS}
     series["rain_mm"] = series["rain_mm"] / step_h
     if "temperature_degc" in values and step_h > 1 and values["temperature_degc"].size > 1:
         middles = (np.arange(values["temperature_degc"].size) + 0.5) * step_h
@@ -348,4 +340,4 @@ def weather_source(
             text, latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, name=FORECAST_NAME
         )
 
-    return KeptSource(FORECAST_NAME, location, folder, reader=reader, fault=ForecastFault, clock=clock)
+    return KeptSource(FORECAST_NAME, location, folder, reader=reader, clock=clock)

@@ -252,7 +252,7 @@ def _day_name(date: datetime.date, today: datetime.date) -> str:
     return name if 0 < ahead_days < 7 else f"{name} {date.day} {date:%b}"
 
 
-def blanked(past: PastHours, start_ms: int, end_ms: int | None, *, thatch: bool, roots: bool) -> PastHours:
+def without_readings(past: PastHours, start_ms: int, end_ms: int | None, *, thatch: bool, roots: bool) -> PastHours:
     """A past without what a lifted probe said from one moment up to another, None for the end. [ms since 1970, UTC]"""
     at_ms = past.first_ms + HOUR_MS * np.arange(past.root_wetness.size, dtype=np.int64)
     out = (at_ms >= start_ms) & (at_ms < (2**62 if end_ms is None else end_ms))
@@ -263,7 +263,7 @@ def blanked(past: PastHours, start_ms: int, end_ms: int | None, *, thatch: bool,
     )
 
 
-def carried_by_balance(past: PastHours, parameters: Parameters, since_ms: int) -> PastHours | None:
+def filled_by_balance(past: PastHours, parameters: Parameters, since_ms: int) -> PastHours | None:
     """The past with its gaps since a moment filled by the balance, on the weather that came.
 
     Parameters
@@ -306,7 +306,7 @@ def _filled(measured: FloatArray, carried: FloatArray, cut: int) -> FloatArray:
     return out
 
 
-def lent(past: PastHours, neighbour: PastHours, since_ms: int) -> PastHours | None:
+def filled_from_neighbour(past: PastHours, neighbour: PastHours, since_ms: int) -> PastHours | None:
     """The past with its gaps since a moment filled from a neighbour over the same hours; None where that is silent."""
     at_ms = past.first_ms + HOUR_MS * np.arange(past.root_wetness.size, dtype=np.int64)
     late = at_ms >= since_ms

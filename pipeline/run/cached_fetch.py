@@ -1,7 +1,7 @@
 """A file or an address that is read again and again, with the last good one kept for when it is broken or away.
 
 What is fetched is bounded in bytes and in time, handed to its reader, and kept on disk only when the reader finds no
-fault, so that neither a restart nor a bad download loses what was known. This module must not know what is in it.
+fault, so that neither a restart nor a bad download loses what was known.
 """
 
 from __future__ import annotations
@@ -24,6 +24,17 @@ MAX_BYTES = 2_000_000
 CONNECT_TIMEOUT_S = 10.0
 FETCH_TIMEOUT_S = 30.0  # for the whole, so that a server that drips cannot hold us
 MAX_REDIRECTS = 3
+MAX_FAULTS = 20
+
+
+class ContentFault(ValueError):
+    """What was read cannot be used. `faults` lists what is wrong, `MAX_FAULTS` of it at most, then how many more."""
+
+    def __init__(self, faults: Sequence[str]) -> None:
+        self.faults = list(faults[:MAX_FAULTS])
+        if len(faults) > MAX_FAULTS:
+            self.faults.append(f"and {len(faults) - MAX_FAULTS} more")
+        super().__init__("\n".join(self.faults))
 
 
 class SourceFault(PipelineFault):
@@ -65,8 +76,7 @@ class KeptSource(Generic[T]):
     folder : Path
         Where the last good one is kept.
     reader : callable
-        From bytes to the value; raises `fault` with `.faults` when it is broken.
-    fault : exception type
+        From bytes to the value; raises ContentFault when they cannot be used.
     clock : Clock
     """
 
@@ -77,14 +87,13 @@ class KeptSource(Generic[T]):
         folder: Path,
         *,
         reader: Callable[[bytes], T],
-        fault: type[Exception],
         clock: Clock,
         max_bytes: int = MAX_BYTES,
         fetch_timeout_s: float = FETCH_TIMEOUT_S,
     ) -> None:
         self.name, self.location = name, location
         self._file = folder / f"{name}.kept"
-        self._reader, self._fault, self._clock = reader, fault, clock
+        self._reader, self._clock = reader, clock
         self._max_bytes, self._timeout_s = max_bytes, fetch_timeout_s
 
     def refresh(self) -> Kept[T]:
@@ -92,10 +101,8 @@ class KeptSource(Generic[T]):
         try:
             data = self._fetch()
             value = self._reader(data)
-        except SourceFault as err:
-            return self._last(err.faults)
-        except self._fault as err:
-            return self._last(tuple(getattr(err, "faults", (str(err),))))
+        except (SourceFault, ContentFault) as err:
+            return self._last(tuple(err.faults))
         now_ms = self._clock.now_ms()
         return Kept(value, now_ms, self._keep(data, now_ms))
 
@@ -157,5 +164,5 @@ class KeptSource(Generic[T]):
             return Kept(self._reader(data), taken_ms, faults)
         except FileNotFoundError:
             return Kept(None, None, faults)
-        except (OSError, ValueError, KeyError, TypeError, self._fault):
+        except (OSError, ValueError, KeyError, TypeError):
             return Kept(None, None, (*faults, f"{self.name}: found the one kept in {self._file} damaged"))

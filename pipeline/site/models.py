@@ -949,6 +949,10 @@ class SiteConfig(Setting):
     def _stations(self) -> Mapping[str, Station]:
         return MappingProxyType({s.name: s for surface in self.surfaces for s in surface.stations})
 
+    def alert_bound(self, rule: str, bound: str) -> float:
+        """Return a bound of an alert rule as the site has it, for advice and pages that speak of the same thing."""
+        return float(getattr(self.alerts[rule], bound))
+
     def channels(self) -> Mapping[str, InstalledChannel]:
         """Every channel of the site by its id, in the order of the file."""
         return self._channels

@@ -19,6 +19,7 @@ from pipeline.site.models import SiteConfig
 from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m
 from pipeline.soil.quality import QualityBounds
 from pipeline.soil.thatch import CoreReading
+from pipeline.soil.wetting import Watering
 from pipeline.units import FOREVER_MS, HOUR_MS, TimeArray
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
@@ -109,10 +110,7 @@ class StationContext:
         In order of time.
     core_reads : tuple of Core
         What each core showed, by whichever method, in order of time.
-    waterings : tuple of (int, int)
-        Begin and end of each. [ms since 1970, UTC]
-    waterings_mm : tuple of float
-        What each gave. [mm] NaN where nobody wrote it; empty when that is so of all.
+    waterings : tuple of Watering
     rain_channel : str or None
         Id of the channel whose rain counts here.
     quality : QualityBounds
@@ -147,8 +145,7 @@ class StationContext:
     lifted: tuple[Lifted, ...] = ()
     passes: tuple[PassDone, ...] = ()
     core_reads: tuple[CoreReading, ...] = ()
-    waterings: tuple[tuple[int, int], ...] = ()
-    waterings_mm: tuple[float, ...] = ()
+    waterings: tuple[Watering, ...] = ()
     rain_channel: str | None = None
     quality: QualityBounds = field(default_factory=QualityBounds)
     kind: str = "outfield"
@@ -169,7 +166,7 @@ class StationContext:
         station: str,
         *,
         dressings: tuple[Dated, ...] = (),
-        waterings: tuple[tuple[int, int], ...] = (),
+        waterings: tuple[Watering, ...] = (),
         fixtures: tuple[tuple[int, int], ...] = (),
         quality: QualityBounds | None = None,
     ) -> StationContext:

@@ -94,7 +94,7 @@ def learn(store: Store, context: StationContext, at_ms: int) -> int:
 def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.DataFrame:
     """Findings of the limits learned from a record that ends at a moment; mixed and silent channels have none."""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
-    waterings = [Watering(a, b) for a, b in context.waterings if b < at_ms]
+    waterings = [Watering(w.start_ms, w.end_ms) for w in context.waterings if w.end_ms < at_ms]
     heard = [i for i in context.moisture if i in record.channels]
     spells = events(*rain, waterings=waterings, probe=record.channels[heard[0]] if heard else None)
     nights = _still_nights(record.findings.get("reference_et", NO_SERIES))

@@ -226,8 +226,8 @@ def _rain(rain: ChannelSeries | None, at_ms: TimeArray, window_ms: int) -> Float
 def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolArray:
     """Whether somebody watered at each time or in the time before it."""
     watered = np.zeros(at_ms.shape, dtype=np.bool_)
-    for begin_ms, end_ms in context.waterings:
-        watered |= (at_ms >= begin_ms) & (at_ms <= end_ms + within_ms)
+    for given in context.waterings:
+        watered |= (at_ms >= given.start_ms) & (at_ms <= given.end_ms + within_ms)
     return watered
 
 

@@ -162,8 +162,8 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
         place = np.searchsorted(times, heard_ms)
         inside = place < count
         np.add.at(water, place[inside], fallen[inside])
-    for begin, end in context.waterings:
-        water[(times + step_ms >= begin) & (times <= end)] = WATERED_MM
+    for given in context.waterings:
+        water[(times + step_ms >= given.start_ms) & (times <= given.end_ms)] = WATERED_MM
     return water
 
 

@@ -22,7 +22,7 @@ from pipeline.soil.drying import DRY_DOWN_H, FLASH_OFF_H, HELD, flash_off, hold_
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.thatch import thickness_from_wetting
-from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, Watering, events
+from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, events
 from pipeline.stages.layers import limits_of
 from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Series, Stage
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, TimeArray
@@ -53,11 +53,7 @@ def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: 
     """Wettings that begin in start <= t < end, from the days about it."""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     top = next((i for i in context.moisture if i in record.channels), None)
-    amounts = context.waterings_mm or (float("nan"),) * len(context.waterings)
-    waterings = [
-        Watering(begin, end, water_mm) for (begin, end), water_mm in zip(context.waterings, amounts, strict=True)
-    ]
-    near = [w for w in waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
+    near = [w for w in context.waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
     every = events(*rain, waterings=near, probe=None if top is None else record.channels[top])
     return [
         DatedWetting(spell, 2**62 if following is None else following.start_ms)

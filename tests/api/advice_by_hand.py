@@ -20,7 +20,6 @@ from pipeline.advice.locks import (
 )
 from pipeline.advice.report import (
     PassAdvice,
-    Play,
     SiteAdvice,
     StationAdvice,
     SurfaceAdvice,
@@ -28,12 +27,13 @@ from pipeline.advice.report import (
     window_line,
 )
 from pipeline.advice.treatments import load_treatments
-from pipeline.advice.water import Evening, Turf, tonight
+from pipeline.advice.water import Evening, Turf, WaterLimits, tonight
 from pipeline.advice.windows import in_work_hours, outlook
 from pipeline.diary.facts import (
     Buried,
     Intent,
     Override,
+    Play,
 )
 from pipeline.forecast.climatology import Daily
 from pipeline.forecast.wetness import WetnessForecast, best_day_line, day_chances
@@ -118,7 +118,7 @@ def forecast() -> WetnessForecast:
 
 def station_advice(name: str, place: str, told: WetnessForecast) -> StationAdvice:
     """One station, short of water at its roots."""
-    turf = Turf(place, "clay_loam", 6.0, 40.0, area_m2=600.0, country="England")
+    turf = Turf(place, "clay_loam", 6.0, 40.0, WaterLimits(0.5, 0.15, 0.9, 0.5, 0.2), area_m2=600.0, country="England")
     days = tuple(day_chances(told, ZONE, thatch=(0.3, 0.7)))
     evening = Evening(None if told.reason else 0.9, None if told.reason else 0.4)
     today = datetime.date(2024, 3, 21)

@@ -14,9 +14,9 @@ from pipeline.advice.conditions import (
     growth_now,
 )
 from pipeline.diary.facts import (
-    PassMade,
+    DatedPass,
+    DiaryFacts,
     Sight,
-    merge_jobs,
 )
 from pipeline.site.models import (
     Bounds,
@@ -180,12 +180,11 @@ def test_two_scarifyings_a_year_are_enough():
 
 
 def test_one_job_in_several_directions_counts_once():
-    """Three directions within two days are one job with their areas summed; a week later is another."""
+    """Three directions within two days are one job as old as the last; a week later is another."""
     day = DAY_MS
-    jobs = (PassMade(0, 0.08), PassMade(day, 0.08), PassMade(2 * day - 1, 0.08), PassMade(9 * day, 0.1))
-    merged = merge_jobs(tuple(reversed(jobs)))
-    assert [(j.at_ms, round(j.area, 9)) for j in merged] == [(2 * day - 1, 0.24), (9 * day, 0.1)]
-    assert merge_jobs(()) == ()
+    passes = tuple(DatedPass("slitting", "standard", at_ms, at_ms) for at_ms in (9 * day, 2 * day - 1, day, 0))
+    assert DiaryFacts(made=passes).jobs_ms("slitting", "standard", NOW_MS) == (2 * day - 1, 9 * day)
+    assert DiaryFacts().jobs_ms("slitting", "standard", NOW_MS) == ()
 
 
 def test_hours_that_are_none_are_refused():

@@ -8,7 +8,7 @@ v / sqrt(v^2 + s^2) exp(-(T - To)^2 / 2 (v^2 + s^2)), with To 20 and v 5.5 for c
 import numpy as np
 import pytest
 
-from pipeline.advice.station_inputs import hours_of, surface_views, watched
+from pipeline.advice.station_inputs import hours_of, stations_with_moisture, surface_views
 from tests.pipeline.advice.told_site import (
     CLOSED,
     OPEN,
@@ -79,7 +79,7 @@ def test_forecast_stands_for_the_hours_it_covers(fair):
     )
     weather = read_forecast(csv, fair)
     view = view_of(fair, forecast=weather.value)
-    stations = watched(fair.config, fair.config.surfaces[0].stations)
+    stations = stations_with_moisture(fair.config, fair.config.surfaces[0].stations)
     one = surface_views(view, stations, {s.name: s.title for s in stations})[0]
     found = hours_of(view, one)
     assert found.forecast_end_ms == NOW_MS + 48 * HOUR_MS

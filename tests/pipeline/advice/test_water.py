@@ -4,9 +4,18 @@ from dataclasses import replace
 
 import pytest
 
-from pipeline.advice.water import Evening, Turf, abstraction_caution, is_dried_for_play, next_interval, tonight
+from pipeline.advice.water import (
+    Evening,
+    Turf,
+    WaterLimits,
+    abstraction_caution,
+    is_dried_for_play,
+    next_interval,
+    tonight,
+)
 
-LAWN = Turf("Lawn, south end", "loam", thatch_capacity_mm=5.0, root_capacity_mm=20.0, canopy_mm=1.0)
+LIMITS = WaterLimits(frost_degc=0.5, repels_wetness=0.15, holds_wetness=0.9, roots_dry_wetness=0.5, arrival_share=0.2)
+LAWN = Turf("Lawn, south end", "loam", thatch_capacity_mm=5.0, root_capacity_mm=20.0, limits=LIMITS, canopy_mm=1.0)
 DRY = Evening(thatch_wetness=0.2, root_wetness=0.4, demand_tomorrow_mm=3.0)
 
 

@@ -276,6 +276,8 @@ def test_renovation_holds_over_its_span_and_needs_water_and_thaw():
     found = look(hours=hours, plans=plans, ground=later)
     assert (found.verdicts[23], found.verdicts[24]) == (CLOSED, OPEN)
     assert found.windows[0].warnings == ()
+    until = look(hours=hours, plans=plans, ground=ground(renovation=TimeSpan(NOW_MS - DAY_MS, NOW_MS + DAY_MS)))
+    assert (until.verdicts[23], until.verdicts[24]) == (OPEN, CLOSED)  # the hour that begins with its end is outside
     dry = look(hours=hours, plans=plans, ground=ground(renovation=RENOVATION, water_to_hand=False)).windows[0]
     assert (dry.verdict, dry.reason) == (WAIT, "no water to hold the seedbed wet")
     frozen = replace(hours, series={**hours.series, "surface_temperature_degc": series(10.0, h100=-6.0)})

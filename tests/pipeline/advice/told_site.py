@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.station_inputs import hours_of, surface_views, watched
+from pipeline.advice.station_inputs import hours_of, stations_with_moisture, surface_views
 from pipeline.diary.fixtures import Fixture, fixture_source
 from pipeline.forecast.weather_file import weather_source
 from pipeline.run.cached_fetch import Kept
@@ -46,7 +46,7 @@ def noon_ms(year: int, month: int, day: int, hour: int = 12) -> int:
 def hours(site, now_ms: int = NOW_MS):
     """Hours of the first station, and the index of the hour that is on."""
     view = view_of(site, now_ms)
-    stations = watched(site.config, site.config.surfaces[0].stations)
+    stations = stations_with_moisture(site.config, site.config.surfaces[0].stations)
     one = surface_views(view, stations, {s.name: s.title for s in stations})[0]
     return hours_of(view, one), 168, one
 

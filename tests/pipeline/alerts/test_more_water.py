@@ -23,6 +23,7 @@ from pipeline.diary.facts import (
     DatedPass,
     DiaryFacts,
 )
+from pipeline.soil.wetting import Watering
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,
@@ -225,7 +226,7 @@ def test_thatch_to_repel_keeps_quiet(change, why):
     begin = START_MS + change.get("watered", -9999) * SLOT_MS
     end_ms = START_MS + len(thatch) * SLOT_MS
     diary = DiaryFacts(
-        waterings=((begin, begin + 1),),
+        waterings=(Watering(begin, begin + 1),),
         plays=((end_ms + DAY_MS // 2, end_ms + DAY_MS),) if "drying" in change else (),
         covers=((START_MS, 2**62),) if "covered" in change else (),
     )
@@ -312,7 +313,7 @@ def test_stay_off_is_not_told_within_two_days_of_rain():
     assert hours(stays(wet(4.2), diary, {24 * H: 9.0})) == [("opened", 3 * 24 + 17.0)]
     always = {"stay_off": StayOffBounds(after_water_h=0.0)}
     assert hours(stays(wet(2), diary, {24 * H: 9.0}, bounds=always)) == [("opened", 41.0)]
-    watered = replace(diary, waterings=((START_MS + 30 * HOUR_MS, START_MS + 31 * HOUR_MS),))
+    watered = replace(diary, waterings=(Watering(START_MS + 30 * HOUR_MS, START_MS + 31 * HOUR_MS),))
     assert hours(stays(wet(4.2), watered)) == [("opened", 3 * 24 + 17.0)]
 
 

@@ -46,6 +46,7 @@ from pipeline.diary.facts import (
 )
 from pipeline.soil.arrival import SETTLE_H
 from pipeline.soil.layers import MEDIA
+from pipeline.soil.wetting import Watering
 from pipeline.stages import STAGES
 from pipeline.stages.recompute import process
 from pipeline.stages.tables import series_of
@@ -102,7 +103,7 @@ def eventful(seed: int) -> tuple[StationWatch, int]:
 
 DAY_MS = 96 * SLOT_MS
 DIARY = DiaryFacts(
-    waterings=((START_MS + 5 * DAY_MS, START_MS + 5 * DAY_MS + 1),),
+    waterings=(Watering(START_MS + 5 * DAY_MS, START_MS + 5 * DAY_MS + 1),),
     plays=((START_MS + 3 * DAY_MS + 40 * SLOT_MS, START_MS + 3 * DAY_MS + 60 * SLOT_MS),),
     booked=tuple(DatedPass("slitting", "winter", START_MS + d * DAY_MS + 36 * SLOT_MS,
                            START_MS + d * DAY_MS + 60 * SLOT_MS)
@@ -269,7 +270,9 @@ def test_a_rule_reads_all_it_declares_and_is_handed_nothing_else(rule, quantity)
         before={q: h for q, h in rule.before.items() if q != quantity},
     )
     at_ms = START_MS + 5 * DAY_MS
-    facts = facts_of(less, wettings_and_fortnights(), DiaryFacts(waterings=((at_ms - 4 * SLOT_MS, at_ms),)), BOUNDS)
+    facts = facts_of(
+        less, wettings_and_fortnights(), DiaryFacts(waterings=(Watering(at_ms - 4 * SLOT_MS, at_ms),)), BOUNDS
+    )
     state = AlertState(rule.name, "square-1", "", START_MS - 1)
     with pytest.raises(UndeclaredRead, match=f"reads {quantity!r}, declares .*Add it to"):
         if rule.grain is not RuleGrain.DAY:

@@ -10,12 +10,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from pipeline.advice.report import Play, SiteAdvice, StationAdvice, SurfaceAdvice
+from pipeline.advice.report import SiteAdvice, StationAdvice, SurfaceAdvice
 from pipeline.alerts.model import AlertState, RuleGrain, RuleName
 from pipeline.alerts.rules import RULES
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import (
     Intent,
+    Play,
 )
 from pipeline.forecast.wetness import WetnessForecast
 from pipeline.stages.stage import STAGE_VERSION

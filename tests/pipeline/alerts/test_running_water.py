@@ -19,6 +19,7 @@ from pipeline.diary.facts import (
     AlertMark,
     DiaryFacts,
 )
+from pipeline.soil.wetting import Watering
 from simulator.column import Layer, TopBoundary, advance, start, theta
 from simulator.ground import TurfProfile, column_of
 from simulator.materials import MATERIALS
@@ -36,7 +37,7 @@ from tests.pipeline.alerts.alert_series import (
 BEFORE, PLANNED = 4, 4  # quarter hours before the watering, and of it as the diary has it
 END = BEFORE + PLANNED
 END_MS = START_MS + END * SLOT_MS
-DIARY = DiaryFacts(waterings=((START_MS + BEFORE * SLOT_MS, END_MS),))
+DIARY = DiaryFacts(waterings=(Watering(START_MS + BEFORE * SLOT_MS, END_MS),))
 THATCH_M, ROOT_ZONE_M = 0.014, 0.2
 
 
@@ -133,9 +134,12 @@ def test_it_is_said_again_each_hour_by_day_and_night_in_plain_words() -> None:
     ("change", "why"),
     [
         ({"diary": DiaryFacts()}, "nobody wrote a watering down"),
-        ({"diary": DiaryFacts(((DIARY.waterings[0][0],) * 2,))}, "nobody wrote down its end"),
         (
-            {"diary": DiaryFacts((*DIARY.waterings, (END_MS + 1, END_MS + 1)))},
+            {"diary": DiaryFacts((Watering(DIARY.waterings[0].start_ms, DIARY.waterings[0].start_ms),))},
+            "nobody wrote down its end",
+        ),
+        (
+            {"diary": DiaryFacts((*DIARY.waterings, Watering(END_MS + 1, END_MS + 1)))},
             "another has begun, its end is not written",
         ),
         ({"rain": {END + 2: 0.5}}, "it rained"),
@@ -159,7 +163,7 @@ def test_it_keeps_quiet(change: dict, why: str) -> None:
     diary = change.get("diary", DIARY)
     if "next" in change:
         began = START_MS + change["next"] * SLOT_MS
-        diary = DiaryFacts(waterings=(*DIARY.waterings, (began, began + 40 * SLOT_MS)))
+        diary = DiaryFacts(waterings=(*DIARY.waterings, Watering(began, began + 40 * SLOT_MS)))
     gauge = dry_gauge(END) if "gauge_away" in change else None
     assert events(thatch, roots, rain=change.get("rain"), diary=diary, gauge=gauge) == [], why
 
@@ -181,7 +185,7 @@ def test_an_end_that_is_written_anew_closes_it() -> None:
     state = first_states(CONTEXT, START_MS)["square-1/water_running"]
     state, said = look("water_running", state, watch, DIARY, START_MS + (END + 6) * SLOT_MS)
     assert [e.kind for e in said] == ["opened"]
-    longer = DiaryFacts(waterings=((START_MS + BEFORE * SLOT_MS, START_MS + 90 * SLOT_MS),))
+    longer = DiaryFacts(waterings=(Watering(START_MS + BEFORE * SLOT_MS, START_MS + 90 * SLOT_MS),))
     state, said = look("water_running", state, watch, longer, START_MS + (len(thatch) + 1) * SLOT_MS)
     assert [e.kind for e in said] == ["closed"] and not state.is_open
     assert "another end" in said[0].text

@@ -15,6 +15,7 @@ from pipeline.alerts.water import RootsDryBounds, ThatchHoldingBounds
 from pipeline.diary.facts import (
     DiaryFacts,
 )
+from pipeline.soil.wetting import Watering
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     CONTEXT,
@@ -74,7 +75,7 @@ def test_thatch_holding_keeps_quiet(change, why):
         gauge.loc[slice(*change["gauge_away"]), ["value", "flag"]] = [np.nan, Flag.MISSING]
     begin = START_MS + change.get("watered", -1000) * SLOT_MS
     watch = watch_of(findings(thatch=thatch, roots=roots), gauge)
-    assert run("thatch_holding", watch, len(thatch), diary=DiaryFacts(((begin, begin + 1),))) == [], why
+    assert run("thatch_holding", watch, len(thatch), diary=DiaryFacts((Watering(begin, begin + 1),))) == [], why
 
 
 def test_short_gap_is_not_counted_but_does_not_start_again():

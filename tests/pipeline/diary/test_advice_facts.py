@@ -2,11 +2,10 @@
 
 import pytest
 
-from pipeline.diary import facts as said
+from pipeline.advice.treatments import load_treatments
 from pipeline.diary.entry import DiaryEntry
-from pipeline.units import (
-    TimeSpan,
-)
+from pipeline.diary.facts import DiaryFacts, read_diary
+from pipeline.units import FOREVER_MS, TimeSpan
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 NOW_MS = 1_715_594_400_000
@@ -18,8 +17,13 @@ def entry(kind: str, days_ago: float, body=None, *, lasts_days: float | None = N
     return DiaryEntry(kind, "green", at_ms, body or {}, end_ms=end_ms, id=more.pop("id", 1), **more)
 
 
-def days_ago(jobs) -> list[float]:
-    return [(NOW_MS - job.at_ms) / DAY_MS for job in jobs]
+def facts(entries: list[DiaryEntry], station: str | None = None) -> DiaryFacts:
+    return read_diary(entries, "green", load_treatments().facts, station=station)
+
+
+def jobs(entries: list[DiaryEntry], kind: str, variant: str) -> list[float]:
+    """How many days ago each job was done."""
+    return [(NOW_MS - at_ms) / DAY_MS for at_ms in facts(entries).jobs_ms(kind, variant, NOW_MS)]
 
 
 def test_a_job_in_two_directions_is_one():
@@ -31,24 +35,22 @@ def test_a_job_in_two_directions_is_one():
         entry("pass", 5.0, {"pass": "verticutting"}),
         entry("pass", -3.0, {"pass": "scarifying", "state": "booked"}),
     ]
-    (job,) = said.jobs(entries, "scarifying", "standard", NOW_MS)
-    assert days_ago([job]) == pytest.approx([19.8])
-    assert job.area == pytest.approx(0.2)  # 3 mm of every 30, twice
+    assert jobs(entries, "scarifying", "standard") == pytest.approx([19.8])
 
 
 def test_begun_counts_and_booked_does_not():
     """A pass begun has cut the turf; one that was only booked, though its day is past, has not."""
     for state, count in (("begun", 1), ("done", 1), ("booked", 0)):
         made = [entry("pass", 4.0, {"pass": "slitting", "state": state})]
-        assert len(said.jobs(made, "slitting", "standard", NOW_MS)) == count
+        assert len(jobs(made, "slitting", "standard")) == count
 
 
 def test_variants_are_told_apart_where_they_are_written():
     """Needles are no heavy tines; a pass without a variant counts for each."""
     entries = [entry("pass", 9.0, {"pass": "solid_tining", "variant": "needle"})]
-    assert said.jobs(entries, "solid_tining", "12mm", NOW_MS) == ()
-    assert len(said.jobs(entries, "solid_tining", "needle", NOW_MS)) == 1
-    assert len(said.jobs([entry("pass", 9.0, {"pass": "solid_tining"})], "solid_tining", "12mm", NOW_MS)) == 1
+    assert jobs(entries, "solid_tining", "12mm") == []
+    assert len(jobs(entries, "solid_tining", "needle")) == 1
+    assert len(jobs([entry("pass", 9.0, {"pass": "solid_tining"})], "solid_tining", "12mm")) == 1
 
 
 @pytest.mark.parametrize(("laid_mm", "variant"), [(0.4, "light"), (1.0, "light"), (3.0, "heavy")])
@@ -56,8 +58,8 @@ def test_dressing_laid_is_top_dressing_done(laid_mm, variant):
     """A light dressing is one of up to 1 mm, a heavy one more."""
     entries = [entry("dressing", 2.0, {"dressing_mm": laid_mm})]
     other = "heavy" if variant == "light" else "light"
-    assert len(said.jobs(entries, "topdressing", variant, NOW_MS)) == 1
-    assert said.jobs(entries, "topdressing", other, NOW_MS) == ()
+    assert len(jobs(entries, "topdressing", variant)) == 1
+    assert jobs(entries, "topdressing", other) == []
 
 
 def test_seed_is_remembered_however_it_was_written():
@@ -67,9 +69,9 @@ def test_seed_is_remembered_however_it_was_written():
         entry("pass", 12.0, {"pass": "overseeding", "variant": "rye"}),
         entry("pass", -4.0, {"pass": "overseeding", "state": "booked"}),
     ]
-    assert said.latest_sown_ms(entries, NOW_MS) == NOW_MS - 12 * DAY_MS
-    assert said.latest_sown_ms([], NOW_MS) is None
-    assert len(said.jobs(entries, "overseeding", "rye", NOW_MS)) == 2
+    assert facts(entries).latest_sown_ms(NOW_MS) == NOW_MS - 12 * DAY_MS
+    assert facts([]).latest_sown_ms(NOW_MS) is None
+    assert len(jobs(entries, "overseeding", "rye")) == 2
 
 
 def test_regulator_and_renovation_last_until_their_end():
@@ -80,9 +82,11 @@ def test_regulator_and_renovation_last_until_their_end():
         entry("renovation", 3.0, lasts_days=30.0),
         entry("renovation", 400.0, lasts_days=30.0),
     ]
-    assert said.until_ms(entries, "regulator", NOW_MS) == NOW_MS + 11 * DAY_MS
-    assert said.until_ms(entries, "pre_emergence", NOW_MS) is None
-    assert said.renovation(entries, NOW_MS) == TimeSpan(NOW_MS - 3 * DAY_MS, NOW_MS + 27 * DAY_MS)
+    assert facts(entries).until_ms("regulator", NOW_MS) == NOW_MS + 11 * DAY_MS
+    assert facts(entries).until_ms("pre_emergence", NOW_MS) is None
+    on = TimeSpan(NOW_MS - 3 * DAY_MS, NOW_MS + 27 * DAY_MS)
+    assert facts(entries).renovation(NOW_MS) == facts(entries).renovation(on.end_ms - 1) == on
+    assert facts(entries).renovation(on.end_ms) is None  # it ends with the moment written
 
 
 def test_waterings_and_covers_of_a_station():
@@ -93,11 +97,21 @@ def test_waterings_and_covers_of_a_station():
         entry("watering", 1.0, {"water_mm": 5.0}, station="s2"),
         entry("covers", 0.5),
     ]
-    (given,) = said.waterings(entries, "s1")
-    assert (given.mm, given.end_ms - given.start_ms) == (8.0, round(0.1 * DAY_MS))
-    assert len(said.waterings(entries, "s2")) == 2
-    (cover,) = said.covers(entries, "s1", NOW_MS)
-    assert (cover.start_ms, cover.end_ms) == (NOW_MS - DAY_MS // 2, NOW_MS)
+    (given,) = facts(entries, "s1").measured_waterings
+    assert (given.water_mm, given.end_ms - given.start_ms) == (8.0, round(0.1 * DAY_MS))
+    assert len(facts(entries, "s1").waterings) == 2
+    assert len(facts(entries, "s2").measured_waterings) == 2
+    assert facts(entries, "s1").covers == ((NOW_MS - DAY_MS // 2, FOREVER_MS),)
+
+
+def test_what_has_no_end_ends_by_its_kind():
+    """A watering at once, play after three hours, a pass with its day in the site's time; the same for every reader."""
+    entries = [entry("watering", 1.0), entry("fixture", 1.0), entry("pass", 1.0, {"pass": "slitting"})]
+    at_ms = NOW_MS - DAY_MS  # 10:00 of 12 May 2024, UTC
+    for found in (facts(entries), facts(entries, "s1")):
+        assert found.waterings[0].end_ms == at_ms
+        assert found.plays == ((at_ms, at_ms + 3 * HOUR_MS),)
+        assert found.made[0].end_ms == at_ms + 14 * HOUR_MS - 1
 
 
 def test_words_of_people_keep_who_and_why():
@@ -106,16 +120,18 @@ def test_words_of_people_keep_who_and_why():
         entry("override", 0.1, {"pass": "scarifying", "reason": "dry by the knife"}, lasts_days=1.0, author="R. Fenn"),
         entry("sight", 0.2, {"what": "wilt", "value": 1.0}),
     ]
-    (override,) = said.overrides(entries)
+    (override,) = facts(entries).overrides
     assert (override.kind, override.variant, override.reason, override.author) == (
         "scarifying", "", "dry by the knife", "R. Fenn",
     )  # fmt: skip
-    (sight,) = said.sights(entries)
+    (sight,) = facts(entries).sights
     assert (sight.what, sight.value, sight.at_ms) == ("wilt", 1.0, NOW_MS - round(0.2 * DAY_MS))
 
 
-def test_entries_of_a_surface_are_in_order():
-    """Other surfaces are passed over."""
-    mine = [entry("note", 1.0, id=2), entry("note", 3.0, id=1)]
-    other = DiaryEntry("note", "square", NOW_MS)
-    assert [e.id for e in said.of_surface([*mine, other], "green")] == [1, 2]
+def test_other_surfaces_are_passed_over_and_facts_are_in_order():
+    """Of another surface only a mark counts: it names its alert."""
+    entries = [entry("dressing", days, {"dressing_mm": mm}) for days, mm in ((1.0, 2), (3.0, 1))]
+    mark = {"alert": "a1", "mark": "seen"}
+    found = facts([*entries, DiaryEntry("sown", "square", NOW_MS), DiaryEntry("mark", "square", NOW_MS, mark)])
+    assert [round(d.length_m * 1000) for d in found.dressings] == [1, 2]
+    assert found.sown_ms == () and found.marks["a1"][0].mark == "seen"

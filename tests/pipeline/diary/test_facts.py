@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from pipeline.diary.entry import DiaryEntry
-from pipeline.diary.facts import changes_the_past, lifted_of
+from pipeline.diary.facts import changes_the_past, read_diary
 from pipeline.site.station import FOREVER_MS, ChannelLimits, Lifted, StationContext
 from pipeline.soil.layers import Place
 from pipeline.stages.field_limits import limits_table
@@ -104,7 +104,7 @@ def test_lifts_and_returns_pair_up() -> None:
     expected = (
         Lifted("s1/t1", day[1], day[3]), Lifted("s1/p1", day[5], day[5]), Lifted("s1/p1", day[6], FOREVER_MS),
     )  # fmt: skip
-    assert lifted_of("s1", entries) == expected
+    assert read_diary(entries, "square", {}, station="s1").lifted == expected
 
 
 def test_a_lifted_probe_fails_and_then_settles_for_a_fortnight() -> None:

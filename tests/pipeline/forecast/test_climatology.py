@@ -72,7 +72,7 @@ def test_soil_stays_unknown_without_a_thermometer_or_air():
 def test_frost_by_climate_is_read_off_the_normal_curve():
     """At a usual lowest air of 2.0 degC the leaf's mean is 0.5, so half the nights freeze; at 5.5 one in six."""
     days = [datetime.date(2024, 5, 1)] * 2
-    found = frost_chances(days, [], [], [2.0, 5.5])
+    found = frost_chances(days, [], [], [2.0, 5.5], 0.5)
     assert found == pytest.approx([0.5, 0.1587], abs=1e-3)  # Phi(0), Phi(-1)
 
 
@@ -82,7 +82,7 @@ def test_frost_by_the_sites_own_nights_is_counted():
         datetime.date(year, 5, 1) + datetime.timedelta(days=n) for year in (2021, 2022, 2023) for n in range(-10, 11)
     ]
     leaf = np.where(np.arange(len(past)) % 7 == 0, -1.0, 6.0)  # 9 of 63 nights
-    found = frost_chances([datetime.date(2024, 5, 1), datetime.date(2024, 8, 1)], past, leaf, [NAN, NAN])
+    found = frost_chances([datetime.date(2024, 5, 1), datetime.date(2024, 8, 1)], past, leaf, [NAN, NAN], 0.5)
     assert found[0] == pytest.approx(1.0 / 7.0)
     assert np.isnan(found[1])
 

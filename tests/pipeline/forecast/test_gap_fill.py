@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.forecast.balance import Parameters
 from pipeline.forecast.balance_fit import PastHours
-from pipeline.forecast.wetness import blanked, carried_by_balance, lent
+from pipeline.forecast.wetness import filled_by_balance, filled_from_neighbour, without_readings
 
 HOUR_MS = 3_600_000
 FIRST_MS = 1_715_558_400_000
@@ -27,18 +27,18 @@ def past(thatch=0.5, root=0.8, hours=60, et=0.1) -> PastHours:
 
 def test_what_was_said_out_of_the_ground_is_blanked():
     """From the lift up to, but without, the return, in the layers that the probe reads alone."""
-    found = blanked(past(), FIRST_MS + 10 * HOUR_MS, FIRST_MS + 20 * HOUR_MS, thatch=True, roots=False)
+    found = without_readings(past(), FIRST_MS + 10 * HOUR_MS, FIRST_MS + 20 * HOUR_MS, thatch=True, roots=False)
     gone = np.isnan(found.thatch_wetness)
     assert gone[10:20].all() and not gone[:10].any() and not gone[20:].any()
     assert np.isfinite(found.root_wetness).all()
-    still_out = blanked(past(), FIRST_MS + 10 * HOUR_MS, None, thatch=False, roots=True)
+    still_out = without_readings(past(), FIRST_MS + 10 * HOUR_MS, None, thatch=False, roots=True)
     assert np.isnan(still_out.root_wetness[10:]).all() and np.isfinite(still_out.thatch_wetness).all()
 
 
 def test_balance_carries_by_its_own_sums():
     """With 0.1 mm an hour taken from 40 mm of roots, each hour costs 0.0025; thatch below its drained level keeps."""
-    out = blanked(past(), FIRST_MS + 20 * HOUR_MS + 1, None, thatch=True, roots=True)
-    found = carried_by_balance(out, PARAMETERS, FIRST_MS + 20 * HOUR_MS)
+    out = without_readings(past(), FIRST_MS + 20 * HOUR_MS + 1, None, thatch=True, roots=True)
+    found = filled_by_balance(out, PARAMETERS, FIRST_MS + 20 * HOUR_MS)
     assert found is not None
     # the last reading is that of hour 20; the state after its hour is that of hour 21
     assert found.root_wetness[20:] == pytest.approx(0.8 - 0.0025 * np.arange(40))
@@ -47,26 +47,26 @@ def test_balance_carries_by_its_own_sums():
 
 def test_readings_that_are_there_stay():
     """Only the thatch was lifted: the roots' own readings stand."""
-    out = blanked(past(), FIRST_MS + 20 * HOUR_MS, None, thatch=True, roots=False)
-    found = carried_by_balance(out, PARAMETERS, FIRST_MS + 20 * HOUR_MS)
+    out = without_readings(past(), FIRST_MS + 20 * HOUR_MS, None, thatch=True, roots=False)
+    found = filled_by_balance(out, PARAMETERS, FIRST_MS + 20 * HOUR_MS)
     assert found is not None
     assert (found.root_wetness == 0.8).all()
 
 
 def test_nothing_is_carried_from_nothing():
     """No reading before the lift, or a gauge that was silent since: not known."""
-    never = blanked(past(), FIRST_MS, None, thatch=True, roots=True)
-    assert carried_by_balance(never, PARAMETERS, FIRST_MS + 20 * HOUR_MS) is None
-    silent = blanked(past(), FIRST_MS + 20 * HOUR_MS, None, thatch=True, roots=True)
+    never = without_readings(past(), FIRST_MS, None, thatch=True, roots=True)
+    assert filled_by_balance(never, PARAMETERS, FIRST_MS + 20 * HOUR_MS) is None
+    silent = without_readings(past(), FIRST_MS + 20 * HOUR_MS, None, thatch=True, roots=True)
     silent.water_mm[30] = NAN
-    assert carried_by_balance(silent, PARAMETERS, FIRST_MS + 20 * HOUR_MS) is None
+    assert filled_by_balance(silent, PARAMETERS, FIRST_MS + 20 * HOUR_MS) is None
 
 
 def test_neighbour_lends_what_it_has():
     """Its wetness fills the gap since the lift and nothing before; a silent one lends nothing."""
-    out = blanked(past(), FIRST_MS + 20 * HOUR_MS, None, thatch=True, roots=False)
-    found = lent(out, past(thatch=0.9, root=0.3), FIRST_MS + 20 * HOUR_MS)
+    out = without_readings(past(), FIRST_MS + 20 * HOUR_MS, None, thatch=True, roots=False)
+    found = filled_from_neighbour(out, past(thatch=0.9, root=0.3), FIRST_MS + 20 * HOUR_MS)
     assert found is not None
     assert found.thatch_wetness.tolist() == [0.5] * 20 + [0.9] * 40
     assert (found.root_wetness == 0.8).all()
-    assert lent(out, past(thatch=NAN), FIRST_MS + 20 * HOUR_MS) is None
+    assert filled_from_neighbour(out, past(thatch=NAN), FIRST_MS + 20 * HOUR_MS) is None

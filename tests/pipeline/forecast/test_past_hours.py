@@ -3,13 +3,10 @@
 import numpy as np
 import pytest
 
-from pipeline.diary.facts import (
-    Covered,
-    WaterGiven,
-)
 from pipeline.forecast.balance_fit import (
     past_hours,
 )
+from pipeline.soil.wetting import Watering
 
 HOUR_MS = 3_600_000
 QUARTER_MS = HOUR_MS // 4
@@ -52,15 +49,15 @@ def test_hours_after_the_last_word_are_known_for_two_hours():
 def test_watering_is_spread_over_its_time():
     """6 mm from half past one to half past three: 1.5, 3 and 1.5 mm (algebra); one without length in its hour."""
     half = HOUR_MS // 2
-    found = past(waterings=(WaterGiven(3 * half, 7 * half, 6.0), WaterGiven(5 * HOUR_MS, 5 * HOUR_MS, 2.0))).water_mm
+    found = past(waterings=(Watering(3 * half, 7 * half, 6.0), Watering(5 * HOUR_MS, 5 * HOUR_MS, 2.0))).water_mm
     assert found == pytest.approx([0.0, 1.5, 3.0, 1.5, 0.0, 2.0])
 
 
 def test_no_rain_falls_under_covers():
     """Covered from 2 h to 4 h: the gauge's rain counts before and after only; water given there still does."""
     found = past(
-        rain=(STEADY[0], np.ones(7)), covered=(Covered(2 * HOUR_MS, 4 * HOUR_MS),),
-        waterings=(WaterGiven(2 * HOUR_MS, 3 * HOUR_MS, 5.0),),
+        rain=(STEADY[0], np.ones(7)), covered=((2 * HOUR_MS, 4 * HOUR_MS),),
+        waterings=(Watering(2 * HOUR_MS, 3 * HOUR_MS, 5.0),),
     ).water_mm  # fmt: skip
     assert found == pytest.approx([1.0, 1.0, 5.0, 0.0, 1.0, 1.0])
 

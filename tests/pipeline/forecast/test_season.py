@@ -58,7 +58,7 @@ def test_days_that_have_been_are_their_means(store):
     observe(store, AIR, days, [4.0] * 10, [10.0] * 10)
     observe(store, AIR, [TODAY], [0.0], [0.0], hours=10)
     observe(store, AIR, [TODAY - datetime.timedelta(days=11)], [0.0], [0.0], hours=12)
-    found = season(store, NOW_MS, air=AIR, leaf=None, climate=EVEN)
+    found = season(store, NOW_MS, air=AIR, leaf=None, climate=EVEN, frost_degc=0.5)
     assert found.first_day + datetime.timedelta(days=HISTORY_DAYS) == TODAY
     assert found.daily_degc[-10:] == pytest.approx(7.0)
     assert np.isnan(found.daily_degc[:-10]).all()
@@ -67,7 +67,7 @@ def test_days_that_have_been_are_their_means(store):
 def test_climate_of_the_settings_stands_where_the_past_is_short(store):
     """Ten days are no climate: the months' middle of 14 and 6 is usual all the year."""
     observe(store, AIR, last_days(10), [20.0] * 10, [30.0] * 10)
-    found = season(store, NOW_MS, air=AIR, leaf=None, climate=EVEN)
+    found = season(store, NOW_MS, air=AIR, leaf=None, climate=EVEN, frost_degc=0.5)
     assert found.usual_degc(TODAY) == pytest.approx(10.0)
     # Phi((0.5 - (6 - 1.5)) / 3.5) = Phi(-1.143) = 0.127
     assert found.frost_chance.values == pytest.approx(0.127, abs=1e-3)
@@ -80,7 +80,7 @@ def test_two_years_of_the_sites_own_past_stand_in_place_of_it(store):
     observe(store, AIR, days, [2.0] * len(days), [8.0] * len(days))
     leaf = [-2.0 if n % 3 == 0 else 3.0 for n in range(len(days))]
     observe(store, LEAF, days, leaf, [6.0] * len(days))
-    found = season(store, NOW_MS, air=AIR, leaf=LEAF, climate=EVEN)
+    found = season(store, NOW_MS, air=AIR, leaf=LEAF, climate=EVEN, frost_degc=0.5)
     assert found.usual_degc(TODAY) == pytest.approx(5.0)
     assert found.frost_chance.values[0] == pytest.approx(1.0 / 3.0)
     assert found.usual_degc(datetime.date(2024, 6, 1)) == pytest.approx(10.0)  # no June is known here
@@ -90,13 +90,13 @@ def test_leaf_is_taken_three_degrees_under_the_screen_where_none_is_measured(sto
     """Air down to 3 is a leaf at 0, a frost; air down to 4 a leaf at 1, none."""
     days = [d for year in (2021, 2022, 2023) for d in last_days(21, datetime.date(year, 10, 31))]
     observe(store, AIR, days, [3.0 if n % 2 else 4.0 for n in range(len(days))], [9.0] * len(days))
-    found = season(store, NOW_MS, air=AIR, leaf=None, climate=None)
+    found = season(store, NOW_MS, air=AIR, leaf=None, climate=None, frost_degc=0.5)
     assert found.frost_chance.values[0] == pytest.approx(31 / 63)  # odd ones of 63 nights
 
 
 def test_nothing_is_usual_where_nobody_knows(store):
     """Neither past nor climate: not known, and no first frost."""
-    found = season(store, NOW_MS, air=None, leaf=None, climate=None)
+    found = season(store, NOW_MS, air=None, leaf=None, climate=None, frost_degc=0.5)
     assert np.isnan(found.climate.mean_degc).all() and np.isnan(found.frost_chance.values).all()
     assert np.isnan(found.daily_degc).all() and found.first_frost_ms is None
 
@@ -109,7 +109,9 @@ def test_first_frost_is_that_of_the_coming_autumn_or_of_the_winter_that_is_on(st
     )
 
     def frost(day: datetime.date) -> datetime.date:
-        found = season(store, (day - EPOCH).days * DAY_MS, air=None, leaf=None, climate=year).first_frost_ms
+        found = season(
+            store, (day - EPOCH).days * DAY_MS, air=None, leaf=None, climate=year, frost_degc=0.5
+        ).first_frost_ms
         assert found is not None
         return EPOCH + datetime.timedelta(days=found // DAY_MS)
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline.forecast.weather_file import LIMITS, ForecastFault, parse_forecast, usable_faults
+from pipeline.forecast.weather_file import FORECAST_LIMITS, ForecastFault, parse_forecast, usable_faults
 
 HOUR_MS = 3_600_000
 SITE = {"latitude_deg": 52.0, "longitude_deg": -1.0, "elevation_m": 60.0}
@@ -64,7 +64,7 @@ def test_json_gives_the_same_as_csv():
         }
     )  # fmt: skip
     one, other = parse_forecast(whole, **SITE), parse_forecast(text, **SITE)
-    for name in LIMITS:
+    for name in FORECAST_LIMITS:
         assert np.array_equal(one.series[name], other.series[name], equal_nan=True)
 
 

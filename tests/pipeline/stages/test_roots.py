@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import ROOTS, ROOTS_AT_LEAST
 from pipeline.stages.stage import FORTNIGHT_MS
 from pipeline.units import DAY_MS
@@ -65,7 +66,7 @@ def test_wet_days_and_waterings_are_left_out():
     time_ms, table = values(0.08, 14.2)
     rain = np.where((time_ms - MONDAY_MS) % DAY_MS == 6 * HOUR_MS, 2.0, 0.0) * (time_ms > MONDAY_MS + 2 * DAY_MS)
     assert "mostly it was wet" in found(time_ms, {**table, "s1/w1/rain": rain})["root_depth_90"].reason
-    daily = tuple((MONDAY_MS + d * DAY_MS, MONDAY_MS + d * DAY_MS + HOUR_MS) for d in range(14))
+    daily = tuple(Watering(MONDAY_MS + d * DAY_MS, MONDAY_MS + d * DAY_MS + HOUR_MS) for d in range(14))
     assert "mostly it was wet" in found(time_ms, table, replace(CONTEXT, waterings=daily))["root_depth_90"].reason
 
 

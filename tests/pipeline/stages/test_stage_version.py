@@ -12,6 +12,7 @@ import pandas as pd
 from hardware.probe import load_probe
 from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading
+from pipeline.soil.wetting import Watering
 from pipeline.stages import STAGES
 from pipeline.stages.field_limits import limits_table
 from pipeline.stages.recompute import PERIOD_STAGES, process
@@ -39,7 +40,7 @@ def _context() -> StationContext:
         depths={"s1/p1/moisture_065": (Dated(MONDAY_MS + 2 * DAY_MS, 0.067),)},
         lifted=(Lifted("s1/t1", MONDAY_MS + 17 * DAY_MS, MONDAY_MS + 17 * DAY_MS + 3 * HOUR_MS),),
         core_reads=tuple(CoreReading(datetime.date(2020 + k, 3, 1), "a ruler", 12.0 + k % 3) for k in range(4)),
-        waterings=((MONDAY_MS + 18 * DAY_MS, MONDAY_MS + 18 * DAY_MS + HOUR_MS),),
+        waterings=(Watering(MONDAY_MS + 18 * DAY_MS, MONDAY_MS + 18 * DAY_MS + HOUR_MS),),
     )
 
 

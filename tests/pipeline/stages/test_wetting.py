@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.quantities import QUANTITIES
+from pipeline.soil.wetting import Watering
 from pipeline.stages.stage import Record, find, read_span
 from pipeline.stages.tables import findings_table
 from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING_QUANTITIES
@@ -88,8 +89,8 @@ def test_watering_from_the_diary_counts(one):
     n = np.arange(12 * DAY)
     series["green-1/t1/moisture"] += np.where((n >= 200) & (n < 390), 0.1 * np.exp(-(n - 200) / 50.0), 0.0)
     at_ms = START_MS + 200 * SLOT_MS
-    measured = replace(CONTEXT, waterings=((at_ms, at_ms + HOUR_MS),), waterings_mm=(6.0,))
-    for context, amount in ((measured, 6.0), (replace(measured, waterings_mm=()), np.nan)):
+    measured = replace(CONTEXT, waterings=(Watering(at_ms, at_ms + HOUR_MS, 6.0),))
+    for context, amount in ((measured, 6.0), (replace(CONTEXT, waterings=(Watering(at_ms, at_ms + HOUR_MS),)), np.nan)):
         rows = found(series, context).loc[("green-1", "wetting_given")]
         np.testing.assert_allclose(rows["value"].to_numpy(), [amount, 8.0])
         assert rows["start_ms"].iloc[0] == at_ms
