@@ -9,8 +9,8 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Sequence
+from typing import Any
 
-import numpy as np
 from fastapi import APIRouter, Request
 
 from api import schema_advice as schema
@@ -21,12 +21,10 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
-from pipeline.forecast.wetness import DayChance, WetnessForecast
+from pipeline.forecast.wetness import DayChance, WetnessForecast, spread_of
 from pipeline.service import Pipeline
-from pipeline.units import FloatArray
 
 ASK_AGAIN_S = 60
-QUANTILES = (0.1, 0.9)
 VERDICT_NAMES = {
     Verdict.OPEN: "open",
     Verdict.WAIT: "wait",
@@ -114,13 +112,6 @@ def _station(pipeline: Pipeline, name: str) -> tuple[SiteAdvice, StationAdvice]:
     return advice, found
 
 
-def spread_of(values: FloatArray) -> FloatArray:
-    """Mean, and the quantiles of `QUANTILES`, of the members by hour. Shape (3, hour); NaN where there is nothing."""
-    if values.shape[1] == 0 or np.isnan(values).all():
-        return np.full((3, values.shape[0]), np.nan)
-    return np.vstack([values.mean(axis=1), np.quantile(values, QUANTILES, axis=1)])
-
-
 def _surface(advice: SiteAdvice, one: SurfaceAdvice) -> schema.SurfaceAdviceOut:
     return schema.SurfaceAdviceOut(
         surface=one.surface,
@@ -161,7 +152,7 @@ def _pass(one: PassAdvice) -> schema.PassAdviceOut:
     )
 
 
-def _named(outlook: Outlook) -> dict[str, str | float]:
+def _named(outlook: Outlook) -> dict[str, Any]:
     return {
         "kind": outlook.intent.kind,
         "variant": outlook.intent.variant,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from api import entry_words, words
-from api.state import DAY_MS, StationNow
+from api.state import StationNow
 from pipeline.advice.phrases import lift_first
 from pipeline.advice.report import (
     LIKELY,
@@ -30,11 +30,12 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
 from pipeline.site.models import SiteConfig
+from pipeline.units import DAY_MS, HOUR_MS
 
 FROST_DEGC = 0.5  # of the leaf: common practice, no source
 NO_FROST_AIR_DEGC = 5.0  # air as warm as this has no frost below it: common practice, no source
 STAY_OFF_WETNESS = 1.05  # wetter than drained, boots and wheels mark: common practice, no source
-STALE_ADVICE_MS = 3 * 3_600_000
+STALE_ADVICE_MS = 3 * HOUR_MS
 WINDOWS_SHOWN = 3
 NOT_YET = "Cannot tell yet: the first advice is being worked out."
 

@@ -7,6 +7,8 @@ gaps. There is no line run on past the last reading, and no band that calls a st
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -26,7 +28,11 @@ from bokeh.models.annotations import Span, Title
 from bokeh.models.renderers import DataRenderer
 from bokeh.plotting import figure
 
-from pipeline.units import HOUR_MS
+from api.export import observations_at_step
+from api.state import BELIEVED, thatch_now_m
+from pipeline.service import Pipeline
+from pipeline.site.models import Station
+from pipeline.units import DAY_MS, HOUR_MS
 
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
 LABEL_PX, MARGIN_PX = 64, 60  # room for the labels at the right, and for the axis at the left
@@ -35,6 +41,9 @@ LEAST_WIDTH_PX, MOST_WIDTH_PX, DEFAULT_WIDTH_PX = 240, 4000, 900
 RAIN_HEIGHT, THATCH_HEIGHT, SOIL_HEIGHT = 96, 150, 300
 FONT_SIZE = "13px"
 LEAST_RANGE = 0.10  # m3/m3 from bottom to top at least, so that a probe's wavering does not look like weather
+STEPS_ABOUT = 4  # steps on either side that a step is measured by
+WINDOW = 2 * STEPS_ABOUT + 1
+GAP_STEPS = 3.5
 NOTHING = "No reading to be believed in this time."
 
 
@@ -225,3 +234,67 @@ def _panel(title: str, shown: _Shown, palette: Palette, height: int, y_range: Ra
     panel.xgrid.grid_line_color = None
     panel.ygrid.grid_line_color = palette.faint
     return panel
+
+
+def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
+    """Times moved so that an axis that knows no time zones shows the site's clock. [ms]"""
+    local = pd.to_datetime(at_ms, unit="ms", utc=True).tz_convert(zone).tz_localize(None)
+    return local.to_numpy().astype("datetime64[ms]").astype(np.int64)
+
+
+def _moisture_lines(
+    pipeline: Pipeline, station: Station, span: tuple[int, int], step: str, thatch_m: float, zone: ZoneInfo
+) -> list[Line]:
+    moist = [c for c in station.channels if c.channel.quantity == "water_content" and c.channel.depth_m is not None]
+    moist.sort(key=lambda c: c.channel.depth_m or 0.0)
+    frame = observations_at_step(pipeline, [c.id for c in moist], *span, step)
+    lines = []
+    for channel in moist:
+        own = frame[frame["channel"] == channel.id]
+        value = own["value"].to_numpy(float, copy=True)
+        if "flag" in own:
+            value[~own["flag"].isin(BELIEVED)] = np.nan
+        at_ms, value = with_gaps(own["measured_at_ms"].to_numpy(np.int64), value)
+        depth_m = channel.channel.depth_m or 0.0
+        lines.append(Line(f"{depth_m * 1000:.0f} mm", depth_m < thatch_m, on_site_clock(at_ms, zone), value))
+    return lines
+
+
+def with_gaps(at_ms: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """The series with a missing value put into each gap, so that no line is drawn across it.
+
+    A gap is a step much longer than those about it: a probe may be read by the hour at one time and by the quarter hour
+    at another.
+    """
+    if at_ms.size < 3:
+        return at_ms, value
+    steps = np.diff(at_ms)
+    about = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(steps, STEPS_ABOUT, "reflect"), WINDOW), axis=1)
+    gaps = np.flatnonzero(steps > GAP_STEPS * about)
+    return np.insert(at_ms, gaps + 1, at_ms[gaps] + 1), np.insert(value, gaps + 1, np.nan)
+
+
+def _rain_bars(pipeline: Pipeline, station: str, span: tuple[int, int], step: str, zone: ZoneInfo) -> pd.DataFrame:
+    channel = pipeline.config.rain_channel(station)
+    if channel is None:
+        return pd.DataFrame({"measured_at_ms": [], "value": []})
+    width = DAY_MS if step == "day" else HOUR_MS
+    rain = observations_at_step(pipeline, [channel], *span, step)
+    # A bar stands on the middle of its hour or day.
+    middle = on_site_clock(rain["measured_at_ms"].to_numpy(np.int64) + width // 2, zone)
+    return pd.DataFrame({"measured_at_ms": middle, "value": rain["value"].to_numpy(float)})
+
+
+def station_figure(
+    pipeline: Pipeline, station: Station, days: int, look: Literal["light", "dark"], *, width_px: int
+) -> LayoutDOM:
+    """The chart of a station over the last days, on the site's clock: by the reading, the hour or the day."""
+    now_ms = pipeline.clock.now_ms()
+    span = (now_ms - days * DAY_MS, now_ms)
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    thatch_m = thatch_now_m(pipeline, station, now_ms) or 0.0
+    step = "raw" if days <= 14 else "hour" if days <= 120 else "day"
+    lines = _moisture_lines(pipeline, station, span, step, thatch_m, zone)
+    rain = _rain_bars(pipeline, station.name, span, "day" if days > 14 else "hour", zone)
+    shown = tuple(int(t) for t in on_site_clock(np.array(span), zone))
+    return moisture_chart(lines, rain, (shown[0], shown[1]), look, width_px=width_px)

@@ -9,20 +9,18 @@ from __future__ import annotations
 import datetime
 from collections.abc import Hashable, Mapping
 from dataclasses import asdict
+from numbers import Integral
 from typing import Annotated, Any, Literal
 from urllib.parse import urlencode
 
-import numpy as np
-import pandas as pd
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import PlainTextResponse, StreamingResponse
 
 from api import schema, words
-from api.export import COLUMNS, csv_text
+from api.export import COLUMNS, csv_text, observations_after
 from api.known import known_line, known_of
 from api.problems import Problem
 from api.state import (
-    BELIEVED,
     FigureNow,
     StationNow,
     WettingNow,
@@ -38,7 +36,7 @@ from pipeline.service import Pipeline
 from pipeline.site.models import InstalledChannel, Station, Surface
 from pipeline.site.station import StationContext
 from pipeline.stages.catalogue import CATALOGUE
-from pipeline.units import DAY_MS, HOUR_MS
+from pipeline.units import DAY_MS
 
 MAX_PAGE = 10_000
 DEFAULT_PAGE = 1_000
@@ -230,7 +228,7 @@ def get_observations(
     step = _step(every, end_ms - start_ms)
     behind = None if after is None else _place(after)
     # One more than a page has tells whether there is another.
-    frame = _drawn_after(pipeline, channels, start_ms, end_ms, step, behind=behind, limit=limit + 1)
+    frame = observations_after(pipeline, channels, start_ms, end_ms, step, behind=behind, limit=limit + 1)
     rows = [_observation(row) for row in frame.iloc[:limit].to_dict("records")]
     following = None
     if len(frame) > limit:
@@ -367,56 +365,6 @@ def get_summary(request: Request) -> PlainTextResponse:
     return PlainTextResponse(summary(pipeline.config, site_now(pipeline), pipeline.alerts()))
 
 
-def drawn(pipeline: Pipeline, channels: list[str], start_ms: int, end_ms: int, step: str) -> pd.DataFrame:
-    """Observations as they are (`raw`), or drawn together to UTC hours or days with least, mean and greatest.
-
-    Rain is summed, everything else averaged; only values that may be believed are drawn together.
-    """
-    if step == "day":
-        frame = pipeline.store.daily(channels, start_ms, end_ms)
-        frame = frame.rename(columns={"day_ms": "measured_at_ms", "mean": "value"})
-        rain = frame["channel"].isin(_rain_channels(pipeline))
-        frame.loc[rain, "value"] = frame.loc[rain, "value"] * frame.loc[rain, "n"]
-        return frame
-    frame = pipeline.store.observations(channels, start_ms, end_ms)
-    return frame if step == "raw" else _hourly(frame, _rain_channels(pipeline))
-
-
-def _drawn_after(
-    pipeline: Pipeline,
-    channels: list[str],
-    start_ms: int,
-    end_ms: int,
-    step: str,
-    *,
-    behind: tuple[str, int] | None,
-    limit: int,
-) -> pd.DataFrame:
-    """At most `limit` of what `drawn` gives, the first by channel and time behind a place in that order."""
-    if step == "raw":
-        return pipeline.store.observations(channels, start_ms, end_ms, after=behind, limit=limit)
-    frame = drawn(pipeline, channels, start_ms, end_ms, step)
-    if behind is not None:
-        channel, at_ms = behind
-        later = (frame["channel"] == channel) & (frame["measured_at_ms"] > at_ms)
-        frame = frame[later | (frame["channel"] > channel)]
-    return frame.iloc[:limit]
-
-
-def _hourly(frame: pd.DataFrame, rain_channels: set[str]) -> pd.DataFrame:
-    good = frame[frame["flag"].isin(BELIEVED) & frame["value"].notna()]
-    hour_ms = good["measured_at_ms"] // HOUR_MS * HOUR_MS
-    groups = good.assign(measured_at_ms=hour_ms).groupby(["channel", "measured_at_ms"], sort=True)["value"]
-    hourly = groups.agg(value="mean", low="min", high="max", n="count", total="sum").reset_index()
-    rain = hourly["channel"].isin(rain_channels)
-    hourly["value"] = hourly["value"].where(~rain, hourly["total"])
-    return hourly.drop(columns="total")
-
-
-def _rain_channels(pipeline: Pipeline) -> set[str]:
-    return {i for i, c in pipeline.config.channels().items() if c.channel.quantity == "rain"}
-
-
 def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:
     known = pipeline.config.channels()
     channels = list(known) if wanted is None else list(dict.fromkeys(wanted))
@@ -475,8 +423,8 @@ def _observation(row: Mapping[Hashable, Any]) -> schema.ObservationOut:
         at=iso(int(row["measured_at_ms"])),
         value=number(row["value"]),
         raw=number(row.get("raw")),
-        flag=int(flag) if isinstance(flag, int | np.integer) else None,
+        flag=int(flag) if isinstance(flag, Integral) else None,
         low=number(row.get("low")),
         high=number(row.get("high")),
-        n=int(count) if isinstance(count, int | np.integer) else None,
+        n=int(count) if isinstance(count, Integral) else None,
     )

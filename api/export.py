@@ -1,4 +1,6 @@
-"""Observations as CSV or JSON, in pieces, so that years of them pass through without filling the memory.
+"""Observations on their way out: at their own step, by the hour or the day, and as CSV in pieces.
+
+Years of them pass through without filling the memory.
 
 Times are UTC in ISO 8601, numbers in the canonical unit named beside them. It writes no file: it gives text to whoever
 sends it on.
@@ -11,10 +13,12 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
 
+from api.state import BELIEVED
 from hardware.quantities import QUANTITIES
+from pipeline.service import Pipeline
 from pipeline.site.models import InstalledChannel
 from pipeline.store import Store
-from pipeline.units import DAY_MS, Flag
+from pipeline.units import DAY_MS, HOUR_MS, Flag
 
 COLUMNS = ("channel", "time", "quantity", "unit", "depth_m", "raw", "value", "flag")
 PIECE_MS = 31 * DAY_MS
@@ -92,3 +96,55 @@ def _table(found: pd.DataFrame, installed: InstalledChannel | None) -> pd.DataFr
         },
         columns=list(COLUMNS),
     )
+
+
+def observations_at_step(
+    pipeline: Pipeline, channels: list[str], start_ms: int, end_ms: int, step: str
+) -> pd.DataFrame:
+    """Observations as they are (`raw`), or drawn together to UTC hours or days with least, mean and greatest.
+
+    Rain is summed, everything else averaged; only values that may be believed are drawn together.
+    """
+    if step == "day":
+        frame = pipeline.store.daily(channels, start_ms, end_ms)
+        frame = frame.rename(columns={"day_ms": "measured_at_ms", "mean": "value"})
+        rain = frame["channel"].isin(_rain_channels(pipeline))
+        frame.loc[rain, "value"] = frame.loc[rain, "value"] * frame.loc[rain, "n"]
+        return frame
+    frame = pipeline.store.observations(channels, start_ms, end_ms)
+    return frame if step == "raw" else _hourly(frame, _rain_channels(pipeline))
+
+
+def observations_after(
+    pipeline: Pipeline,
+    channels: list[str],
+    start_ms: int,
+    end_ms: int,
+    step: str,
+    *,
+    behind: tuple[str, int] | None,
+    limit: int,
+) -> pd.DataFrame:
+    """At most `limit` of what `observations_at_step` gives, by channel and time, behind a place in that order."""
+    if step == "raw":
+        return pipeline.store.observations(channels, start_ms, end_ms, after=behind, limit=limit)
+    frame = observations_at_step(pipeline, channels, start_ms, end_ms, step)
+    if behind is not None:
+        channel, at_ms = behind
+        later = (frame["channel"] == channel) & (frame["measured_at_ms"] > at_ms)
+        frame = frame[later | (frame["channel"] > channel)]
+    return frame.iloc[:limit]
+
+
+def _hourly(frame: pd.DataFrame, rain_channels: set[str]) -> pd.DataFrame:
+    good = frame[frame["flag"].isin(BELIEVED) & frame["value"].notna()]
+    hour_ms = good["measured_at_ms"] // HOUR_MS * HOUR_MS
+    groups = good.assign(measured_at_ms=hour_ms).groupby(["channel", "measured_at_ms"], sort=True)["value"]
+    hourly = groups.agg(value="mean", low="min", high="max", n="count", total="sum").reset_index()
+    rain = hourly["channel"].isin(rain_channels)
+    hourly["value"] = hourly["value"].where(~rain, hourly["total"])
+    return hourly.drop(columns="total")
+
+
+def _rain_channels(pipeline: Pipeline) -> set[str]:
+    return {i for i, c in pipeline.config.channels().items() if c.channel.quantity == "rain"}

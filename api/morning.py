@@ -10,10 +10,11 @@ from fastapi import APIRouter, Request
 
 from api import schema
 from api.answers import Morning, six_answers
-from api.data import DAY_MS, pipeline_of
+from api.data import pipeline_of
 from api.diary_check import names_in_the_way
 from api.state import StationNow, site_now
 from pipeline.service import Pipeline
+from pipeline.units import DAY_MS
 
 router = APIRouter(prefix="/api/v1", tags=["data"])
 

@@ -7,11 +7,11 @@ nothing: `api.words` and `api.drawing` do.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-
-import numpy as np
-import pandas as pd
+from itertools import pairwise
+from numbers import Real
+from typing import Any
 
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.service import Pipeline
@@ -22,6 +22,7 @@ LAYERS = ("thatch", "top_layer", "root_zone")
 LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
 LOOK_BACK_FOR_WETTING_MS = 60 * DAY_MS
 BELIEVED = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
+Row = Mapping[Any, Any]  # of a table of the store
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,13 +163,12 @@ class StationNow:
 def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: int) -> StationNow:
     """The state of a station at `now_ms`, from what is in the store."""
     ids = [c.id for c in station.channels]
-    latest = pipeline.store.last_answers(ids).set_index("channel")
+    latest = {str(row["channel"]): row for row in _rows(pipeline.store.last_answers(ids))}
     missed = _missed(pipeline, ids)
     probes = tuple(_probes(station, latest, missed))
     heard_ms = max((p.heard_ms for p in probes if p.heard_ms is not None), default=None)
     as_of_ms = _last_moisture(station, latest, now_ms)
-    week_ago = pipeline.store.observations(ids, as_of_ms - 7 * DAY_MS - HOUR_MS, as_of_ms - 7 * DAY_MS + HOUR_MS)
-    rain = _rain(pipeline, station.name, now_ms)
+    week_ago = _week_ago(pipeline, ids, as_of_ms)
     silent_ms = round(PROBE_FAULT.bounds_in(pipeline.config.alerts).silent_h * HOUR_MS)
     return StationNow(
         surface=surface,
@@ -179,11 +179,13 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         probes=probes,
         thatch_m=thatch_now_m(pipeline, station, now_ms),
         layers=_layers(pipeline, station.name, as_of_ms, _explained(station, latest, missed)),
-        channels=tuple(_channel_now(c, latest, week_ago, is_silent=c.id in missed) for c in station.channels),
+        channels=tuple(
+            _channel_now(c, latest.get(c.id), week_ago.get(c.id), is_silent=c.id in missed) for c in station.channels
+        ),
         wetting=_last_wetting(pipeline, station.name, now_ms),
         is_in_work=pipeline.periods_wait_for(station.name),
         has_gauge=pipeline.config.rain_channel(station.name) is not None,
-        rain_day_mm=_rain_of_day(rain, now_ms, silent_ms),
+        rain_day_mm=_rain_of_day(pipeline, station.name, now_ms, silent_ms),
     )
 
 
@@ -202,91 +204,98 @@ def site_now(pipeline: Pipeline) -> list[StationNow]:
     return [station_now(pipeline, f, s, now_ms) for f in pipeline.config.surfaces for s in f.stations]
 
 
+def _rows(table: Any) -> list[Row]:
+    """The rows of a table of the store, each by its columns."""
+    rows: list[Row] = table.to_dict("records")
+    return rows
+
+
 def number(value: object) -> float | None:
-    """A float, or None where a frame has NaN or nothing."""
-    found = float(value) if isinstance(value, int | float | np.number) else math.nan
+    """A float, or None where a table has NaN or nothing."""
+    found = float(value) if isinstance(value, Real) else math.nan
     return None if math.isnan(found) else found
 
 
 def _missed(pipeline: Pipeline, ids: list[str]) -> frozenset[str]:
     """Channels whose last slot was missed."""
-    newest = pipeline.store.latest(ids)
-    return frozenset(newest[newest["flag"] == int(Flag.MISSING)]["channel"])
+    return frozenset(row["channel"] for row in _rows(pipeline.store.latest(ids)) if row["flag"] == int(Flag.MISSING))
 
 
-def _probes(station: Station, latest: pd.DataFrame, missed: Collection[str]) -> Iterator[ProbeNow]:
+def _week_ago(pipeline: Pipeline, ids: list[str], as_of_ms: int) -> dict[str, float]:
+    """The last value to be believed of each channel within an hour of a week before."""
+    then_ms = as_of_ms - 7 * DAY_MS
+    rows = _rows(pipeline.store.observations(ids, then_ms - HOUR_MS, then_ms + HOUR_MS))
+    believed = ((str(row["channel"]), number(row["value"])) for row in rows if row["flag"] in BELIEVED)
+    return {channel: value for channel, value in believed if value is not None}
+
+
+def _probes(station: Station, latest: Mapping[str, Row], missed: Collection[str]) -> Iterator[ProbeNow]:
     """The probes that are read by the clock; a penetrometer speaks only when somebody docks it."""
-    heard = latest["measured_at_ms"].to_dict()
+    heard = {channel: int(row["measured_at_ms"]) for channel, row in latest.items()}
     for probe in station.probes:
         if probe.description.protocol != "cone":
-            at_ms = max((int(heard[c.id]) for c in probe.channels if c.id in heard), default=None)
+            at_ms = max((heard[c.id] for c in probe.channels if c.id in heard), default=None)
             is_silent = all(c.id in missed for c in probe.channels)
             yield ProbeNow(probe.name, probe.description.title, at_ms, is_silent)
 
 
-def _last_moisture(station: Station, latest: pd.DataFrame, now_ms: int) -> int:
+def _last_moisture(station: Station, latest: Mapping[str, Row], now_ms: int) -> int:
     """When water content was last heard; now, when it never was. [ms since 1970, UTC]"""
-    heard = latest[latest.index.isin(_moist(station))]["measured_at_ms"].to_list()
-    return min([now_ms, max(map(int, heard))]) if heard else now_ms
+    heard = [int(latest[i]["measured_at_ms"]) for i in _moist(station) if i in latest]
+    return min(now_ms, max(heard, default=now_ms))
 
 
 def _moist(station: Station) -> list[str]:
     return [c.id for c in station.channels if c.channel.quantity == "water_content"]
 
 
-def _explained(station: Station, latest: pd.DataFrame, missed: Collection[str]) -> list[int]:
+def _explained(station: Station, latest: Mapping[str, Row], missed: Collection[str]) -> list[int]:
     """When the moisture channels that missed their last slot last answered, the newest first. [ms since 1970, UTC]
 
     None where an answer is not believed: then silence alone does not explain why a layer is withheld.
     """
-    moist = latest[latest.index.isin(_moist(station))]
-    if not moist["flag"].isin(BELIEVED).all():
+    moist = {i: latest[i] for i in _moist(station) if i in latest}
+    if any(row["flag"] not in BELIEVED for row in moist.values()):
         return []
-    return sorted(moist["measured_at_ms"][moist.index.isin(list(missed))].astype(int).tolist(), reverse=True)
+    return sorted((int(row["measured_at_ms"]) for i, row in moist.items() if i in missed), reverse=True)
 
 
 def _channel_now(
-    installed: InstalledChannel, latest: pd.DataFrame, week_ago: pd.DataFrame, *, is_silent: bool
+    installed: InstalledChannel, row: Row | None, week_ago: float | None, *, is_silent: bool
 ) -> ChannelNow:
-    before = week_ago[(week_ago["channel"] == installed.id) & week_ago["flag"].isin(BELIEVED)]["value"].dropna()
-    earlier = None if before.empty else float(before.iloc[-1])
-    if installed.id not in latest.index:
-        return ChannelNow(installed, None, None, Flag.MISSING, earlier, is_silent)
-    row = latest.loc[[installed.id]].to_dict("records")[0]
+    if row is None:
+        return ChannelNow(installed, None, None, Flag.MISSING, week_ago, is_silent)
     at_ms, value, flag = int(row["measured_at_ms"]), number(row["value"]), Flag(int(row["flag"]))
-    return ChannelNow(installed, at_ms, value, flag, earlier, is_silent)
+    return ChannelNow(installed, at_ms, value, flag, week_ago, is_silent)
 
 
 def _layers(pipeline: Pipeline, station: str, as_of_ms: int, silent_since_ms: Sequence[int]) -> tuple[LayerNow, ...]:
     """The layers as they were at `as_of_ms`; one withheld for want of a silent channel as it was with its answer."""
-    quantities = [f"{layer}_{what}" for layer in LAYERS for what in ("water", "wetness")]
-    fresh = pipeline.store.findings(station, quantities, as_of_ms - LAYER_IS_FRESH_MS, as_of_ms + 1)
-    week_ago = pipeline.store.findings(
-        station, quantities, as_of_ms - 7 * DAY_MS - HOUR_MS, as_of_ms - 7 * DAY_MS + HOUR_MS
-    )
+    fresh = _by_quantity(pipeline, station, as_of_ms - LAYER_IS_FRESH_MS, as_of_ms + 1)
+    then_ms = as_of_ms - 7 * DAY_MS
+    week_ago = _by_quantity(pipeline, station, then_ms - HOUR_MS, then_ms + HOUR_MS)
     found = []
     for layer in LAYERS:
-        water = fresh[fresh["quantity"] == f"{layer}_water"]
-        wetness = fresh[fresh["quantity"] == f"{layer}_wetness"]
-        if wetness.empty:
+        wetness = fresh.get(f"{layer}_wetness", [])
+        if not wetness:
             continue
-        earlier = week_ago[week_ago["quantity"] == f"{layer}_wetness"]["value"].dropna()
-        last, since_ms = wetness.iloc[-1], None
+        last, since_ms = wetness[-1], None
         for at_ms in silent_since_ms if number(last["value"]) is None else ():
-            then = wetness[wetness["start_ms"] <= at_ms]
-            if not then.empty and number(then.iloc[-1]["value"]) is not None:
-                last, since_ms = then.iloc[-1], at_ms
+            then = [row for row in wetness if row["start_ms"] <= at_ms]
+            if then and number(then[-1]["value"]) is not None:
+                last, since_ms = then[-1], at_ms
                 break
-        water = water[water["start_ms"] == last["start_ms"]]
+        water = [row for row in fresh.get(f"{layer}_water", []) if row["start_ms"] == last["start_ms"]]
+        earlier = [number(row["value"]) for row in week_ago.get(f"{layer}_wetness", [])]
         found.append(
             LayerNow(
                 layer=layer,
                 at_ms=int(last["start_ms"]),
-                water_mm=None if water.empty else number(water.iloc[-1]["value"]),
+                water_mm=number(water[-1]["value"]) if water else None,
                 wetness=number(last["value"]),
                 wetness_low=number(last["low"]),
                 wetness_high=number(last["high"]),
-                wetness_week_ago=None if earlier.empty else float(earlier.iloc[-1]),
+                wetness_week_ago=next((value for value in reversed(earlier) if value is not None), None),
                 reason=str(last["reason"] or ""),
                 silent_since_ms=since_ms,
             )
@@ -294,22 +303,25 @@ def _layers(pipeline: Pipeline, station: str, as_of_ms: int, silent_since_ms: Se
     return tuple(found)
 
 
-def _rain(pipeline: Pipeline, station: str, now_ms: int) -> pd.DataFrame:
+def _by_quantity(pipeline: Pipeline, station: str, start_ms: int, end_ms: int) -> dict[str, list[Row]]:
+    """Findings of water and wetness by layer over a span, in the order of time."""
+    quantities = [f"{layer}_{what}" for layer in LAYERS for what in ("water", "wetness")]
+    found: dict[str, list[Row]] = {}
+    for row in _rows(pipeline.store.findings(station, quantities, start_ms, end_ms)):
+        found.setdefault(str(row["quantity"]), []).append(row)
+    return found
+
+
+def _rain_of_day(pipeline: Pipeline, station: str, now_ms: int, silent_ms: int) -> float | None:
+    """Rain of the last 24 hours, None when there is no gauge or it was not heard through all of them. [mm]"""
     channel = pipeline.config.rain_channel(station)
     if channel is None:
-        return pd.DataFrame({"measured_at_ms": np.array([], dtype=np.int64), "value": np.array([], dtype=float)})
-    rain = pipeline.store.observations([channel], now_ms - DAY_MS, now_ms + 1)
-    return rain[rain["flag"].isin(BELIEVED)]
-
-
-def _rain_of_day(rain: pd.DataFrame, now_ms: int, silent_ms: int) -> float | None:
-    """Rain of the last 24 hours, None when the gauge was not heard through all of them. [mm]"""
-    at_ms = rain["measured_at_ms"].to_numpy(np.int64)
-    day = at_ms > now_ms - DAY_MS
-    heard = np.concatenate(([now_ms - DAY_MS], at_ms[day], [now_ms]))
-    if np.diff(heard).max() > silent_ms:
         return None
-    return float(np.nansum(rain["value"].to_numpy(float)[day]))
+    rows = _rows(pipeline.store.observations([channel], now_ms - DAY_MS + 1, now_ms + 1))
+    fallen = {int(row["measured_at_ms"]): number(row["value"]) for row in rows if row["flag"] in BELIEVED}
+    if max(after - before for before, after in pairwise((now_ms - DAY_MS, *fallen, now_ms))) > silent_ms:
+        return None
+    return math.fsum(value for value in fallen.values() if value is not None)
 
 
 WETTING_LINES = {
@@ -325,19 +337,18 @@ WETTING_LINES = {
 
 def _last_wetting(pipeline: Pipeline, station: str, now_ms: int) -> WettingNow | None:
     """The account of the last wetting as the findings hold it; None when there was none."""
-    frame = pipeline.store.findings(
-        station, list(WETTING_LINES.values()), now_ms - LOOK_BACK_FOR_WETTING_MS, now_ms + 1
-    )
-    given = frame[frame["quantity"] == "wetting_given"]
-    if given.empty:
+    start_ms = now_ms - LOOK_BACK_FOR_WETTING_MS
+    table = _rows(pipeline.store.findings(station, list(WETTING_LINES.values()), start_ms, now_ms + 1))
+    given = [row for row in table if row["quantity"] == "wetting_given"]
+    if not given:
         return None
-    last = given.iloc[-1]
-    rows = {row["quantity"]: row for row in frame[frame["start_ms"] == last["start_ms"]].to_dict("records")}
+    last = given[-1]
+    rows = {row["quantity"]: row for row in table if row["start_ms"] == last["start_ms"]}
     figures = {name: _figure(rows.get(quantity)) for name, quantity in WETTING_LINES.items()}
     return WettingNow(int(last["start_ms"]), int(last["end_ms"]), **figures)  # type: ignore[arg-type]
 
 
-def _figure(row: Mapping[Hashable, object] | None) -> FigureNow | None:
+def _figure(row: Row | None) -> FigureNow | None:
     if row is None:
         return None
     return FigureNow(number(row["value"]), number(row["low"]), number(row["high"]), str(row["reason"] or ""))

@@ -14,11 +14,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from api.advice import VERDICT_NAMES, spread_of
+from api.advice import VERDICT_NAMES
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import LIKELY
 from pipeline.advice.windows import Outlook, Window
-from pipeline.forecast.wetness import WetnessForecast
+from pipeline.forecast.wetness import WetnessForecast, spread_of
 from pipeline.units import FloatArray
 
 DAYS = 10

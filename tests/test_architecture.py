@@ -29,6 +29,9 @@ LOOSE = {"__init__.py", "__main__.py", "units.py", "errors.py", "service.py"}
 PURE = ("pipeline/soil/", "pipeline/stages/", "pipeline/forecast/", "pipeline/advice/", "pipeline/alerts/")
 # The shells in those folders: a thread, a file or an address.
 SHELLS = {"pipeline/advice/advisor.py", "pipeline/forecast/weather_file.py"}
+# Those of api/ that draw or export series; the others read what is stored, and of the stages the catalogue alone.
+FIGURES = {"api/charts.py", "api/export.py", "api/strips.py"}
+CATALOGUE = "pipeline.stages.catalogue"
 TOP = {
     *("README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", ".gitignore", ".gitattributes", ".ci"),
     *(*PACKAGES, "tests"),
@@ -70,6 +73,12 @@ def breaches(path: str, source: str) -> list[str]:
         if other in names and other != package and other not in MAY_IMPORT[package]
     ]
     found += _against_the_floors(path, tree)
+    if package == "api" and path not in FIGURES:
+        sums = {
+            name for name in uses if name.startswith(("pipeline.soil.", "pipeline.stages.")) and CATALOGUE not in name
+        }
+        strange = sorted({"numpy", "pandas"} & names | sums)
+        found += [f"{path} imports {name}, and only words what is stored" for name in strange]
     found += [f"{path} uses {name}" for name, homes in ONLY_IN.items() if name in uses and path not in homes]
     if package in ("hardware", "probe_agent"):
         found += [f"{path} imports {name}, too heavy for the agent" for name in sorted(LIGHT & names)]
@@ -118,6 +127,9 @@ def test_module_keeps_the_rules_of_the_house(path: Path) -> None:
         ("api/x.py", "import simulator", "against the arrows"),
         ("pipeline/x.py", "import sqlite3", "uses sqlite3"),
         ("api/x.py", "from paho.mqtt import client", "uses paho"),
+        ("api/x.py", "import pandas as pd", "only words what is stored"),
+        ("api/x.py", "from pipeline.soil.wetting import wetting", "only words what is stored"),
+        ("api/x.py", "def f():\n    from pipeline.stages import layers", "only words what is stored"),
         ("probe_agent/x.py", "import time\nnow = time.time()", "uses time.time"),
         ("pipeline/x.py", "from time import time", "uses time.time"),
         ("pipeline/x.py", "import datetime\nx = datetime.datetime.now()", "uses datetime.now"),

@@ -7,10 +7,7 @@ has chosen. A part of the page can be asked for alone, for live updates.
 from __future__ import annotations
 
 from typing import Annotated, Any, Literal
-from zoneinfo import ZoneInfo
 
-import numpy as np
-import pandas as pd
 from bokeh.core.types import ID
 from bokeh.embed import json_item
 from fastapi import APIRouter, Query, Request
@@ -18,21 +15,17 @@ from fastapi.responses import HTMLResponse, JSONResponse
 
 from api import words
 from api.answers import six_answers
-from api.charts import DEFAULT_WIDTH_PX, Line, moisture_chart
-from api.data import DAY_MS, HOUR_MS, drawn, find_station, pipeline_of
+from api.charts import DEFAULT_WIDTH_PX, station_figure
+from api.data import find_station, pipeline_of
 from api.drawing import profile
 from api.known import known_line, known_of
 from api.morning import morning_of
 from api.pages.frame import answer
-from api.state import BELIEVED, StationNow, site_now, station_now, thatch_now_m
+from api.state import StationNow, site_now, station_now
 from pipeline.service import Pipeline
-from pipeline.site.models import Station
 
 SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
 DEFAULT_SPAN = "14"
-STEPS_ABOUT = 4  # steps on either side that a step is measured by
-WINDOW = 2 * STEPS_ABOUT + 1
-GAP_STEPS = 3.5
 CHART_TARGET = "moisture-chart"
 
 router = APIRouter(include_in_schema=False)
@@ -80,22 +73,8 @@ def station_chart(
     """The chart as Bokeh's own JSON."""
     pipeline = pipeline_of(request)
     _, station = find_station(pipeline, name)
-    now_ms = pipeline.clock.now_ms()
-    span = (now_ms - days * DAY_MS, now_ms)
-    zone = ZoneInfo(pipeline.config.site.timezone)
-    thatch_m = thatch_now_m(pipeline, station, now_ms) or 0.0
-    step = "raw" if days <= 14 else "hour" if days <= 120 else "day"
-    lines = _lines(pipeline, station, span, step, thatch_m, zone)
-    rain = _rain(pipeline, name, span, "day" if days > 14 else "hour", zone)
-    shown = tuple(int(t) for t in on_site_clock(np.array(span), zone))
-    layout = moisture_chart(lines, rain, (shown[0], shown[1]), look, width_px=width)
+    layout = station_figure(pipeline, station, days, look, width_px=width)
     return JSONResponse(json_item(layout, ID(CHART_TARGET)))
-
-
-def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
-    """Times moved so that an axis that knows no time zones shows the site's clock. [ms]"""
-    local = pd.to_datetime(at_ms, unit="ms", utc=True).tz_convert(zone).tz_localize(None)
-    return local.to_numpy().astype("datetime64[ms]").astype(np.int64)
 
 
 def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
@@ -169,46 +148,3 @@ def _rows(state: StationNow, zone: str) -> list[tuple[str, str, str, str]]:
         when = words.answered(channel, state.now_ms, zone)
         rows.append((words.quantity(installed.quantity) + depth, value, words.FLAG_WORDS[channel.flag], when))
     return rows
-
-
-def _lines(
-    pipeline: Pipeline, station: Station, span: tuple[int, int], step: str, thatch_m: float, zone: ZoneInfo
-) -> list[Line]:
-    moist = [c for c in station.channels if c.channel.quantity == "water_content" and c.channel.depth_m is not None]
-    moist.sort(key=lambda c: c.channel.depth_m or 0.0)
-    frame = drawn(pipeline, [c.id for c in moist], *span, step)
-    lines = []
-    for channel in moist:
-        own = frame[frame["channel"] == channel.id]
-        value = own["value"].to_numpy(float, copy=True)
-        if "flag" in own:
-            value[~own["flag"].isin(BELIEVED)] = np.nan
-        at_ms, value = with_gaps(own["measured_at_ms"].to_numpy(np.int64), value)
-        depth_m = channel.channel.depth_m or 0.0
-        lines.append(Line(f"{depth_m * 1000:.0f} mm", depth_m < thatch_m, on_site_clock(at_ms, zone), value))
-    return lines
-
-
-def with_gaps(at_ms: np.ndarray, value: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """The series with a missing value put into each gap, so that no line is drawn across it.
-
-    A gap is a step much longer than those about it: a probe may be read by the hour at one time and by the quarter hour
-    at another.
-    """
-    if at_ms.size < 3:
-        return at_ms, value
-    steps = np.diff(at_ms)
-    about = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(steps, STEPS_ABOUT, "reflect"), WINDOW), axis=1)
-    gaps = np.flatnonzero(steps > GAP_STEPS * about)
-    return np.insert(at_ms, gaps + 1, at_ms[gaps] + 1), np.insert(value, gaps + 1, np.nan)
-
-
-def _rain(pipeline: Pipeline, station: str, span: tuple[int, int], step: str, zone: ZoneInfo) -> pd.DataFrame:
-    channel = pipeline.config.rain_channel(station)
-    if channel is None:
-        return pd.DataFrame({"measured_at_ms": [], "value": []})
-    width = DAY_MS if step == "day" else HOUR_MS
-    rain = drawn(pipeline, [channel], *span, step)
-    # A bar stands on the middle of its hour or day.
-    middle = on_site_clock(rain["measured_at_ms"].to_numpy(np.int64) + width // 2, zone)
-    return pd.DataFrame({"measured_at_ms": middle, "value": rain["value"].to_numpy(float)})

@@ -15,10 +15,10 @@ from fastapi.responses import HTMLResponse
 
 from api import words
 from api.answers import pass_words, stale_line
-from api.data import DAY_MS, HOUR_MS, iso, pipeline_of
+from api.data import iso, pipeline_of
 from api.entry_words import entry_line, mark_line
 from api.pages.frame import answer
-from api.strips import KIND_WORDS, LETTERS, calendar, first_day, kind_of, wetness_chart
+from api.strips import KIND_WORDS, LETTERS, DayCell, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first, listed
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
@@ -26,7 +26,7 @@ from pipeline.advice.windows import Window
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
-from pipeline.units import EVER_MS
+from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
 SNOOZE_DAYS = 3
 LAST_ENTRIES = 10
@@ -146,16 +146,14 @@ def _calendar(
     surface: SurfaceAdvice, zone: ZoneInfo, hours: tuple[int, int], first: datetime.date
 ) -> list[dict[str, Any]]:
     """A row of days for each pass; those that look the same, for the same reason, share one."""
-    rows: dict[object, list[PassAdvice]] = {}
-    drawn = {}
+    rows: dict[tuple[tuple[DayCell, ...], str], list[PassAdvice]] = {}
     for one in surface.passes:
         days, now = tuple(calendar(one.outlook, zone, hours, first)), one.outlook.windows[0]
         reason = now.reason if now.override is None else f"on the word of {now.override.author}"
         rows.setdefault((days, reason), []).append(one)
-        drawn[days, reason] = (days, reason)
     return [
-        {"name": words.upper_first(_and(passes)), "days": drawn[key][0], "reason": drawn[key][1]}
-        for key, passes in rows.items()
+        {"name": words.upper_first(_and(passes)), "days": days, "reason": reason}
+        for (days, reason), passes in rows.items()
     ]
 
 

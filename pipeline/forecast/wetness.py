@@ -19,6 +19,8 @@ from pipeline.forecast.balance_fit import Fit, PastHours, state_now
 from pipeline.forecast.weather_ahead import WeatherAhead, WeatherSource
 from pipeline.units import HOUR_MS, FloatArray
 
+QUANTILES = (0.1, 0.9)  # of the members: what one course in ten stays below, and above
+
 EDGE_SLACK = 1e-9  # sums of binary fractions must not push a value over an edge it lies on
 WORK_HOURS = (7, 19)  # local hours in which a pass can be made: common practice
 LEAST_WORK_H = 6  # dry hours a job wants: common practice, no source
@@ -320,3 +322,10 @@ def filled_from_neighbour(past: PastHours, neighbour: PastHours, since_ms: int) 
     if not (np.isfinite(thatch[lately]) & np.isfinite(root[lately])).any():
         return None
     return replace(past, thatch_wetness=thatch, root_wetness=root)
+
+
+def spread_of(values: FloatArray) -> FloatArray:
+    """Mean, and the quantiles of `QUANTILES`, of the members by hour. Shape (3, hour); NaN where there is nothing."""
+    if values.shape[1] == 0 or np.isnan(values).all():
+        return np.full((3, values.shape[0]), np.nan)
+    return np.vstack([values.mean(axis=1), np.quantile(values, QUANTILES, axis=1)])

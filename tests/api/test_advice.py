@@ -12,10 +12,10 @@ import numpy as np
 import pytest
 from fastapi.testclient import TestClient
 
-from api.advice import spread_of
 from api.app import create_app
 from api.problems import MEDIA_TYPE
 from pipeline.advice.conditions import CONDITIONS
+from pipeline.forecast.wetness import spread_of
 from tests.api.advice_by_hand import AHEAD_H, TABLE, ZONE, advice
 from tests.api.site import MakeGround
 

@@ -10,7 +10,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import BOKEH_ADDRESS, create_app
-from api.pages.ground import with_gaps
+from api.charts import with_gaps
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings, values
 
 PAGES = ["/", "/stations/s1", "/stations/s2", "/stations/o1"]
