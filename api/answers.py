@@ -32,9 +32,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.site.models import SiteConfig
 from pipeline.units import DAY_MS, HOUR_MS
 
-FROST_DEGC = 0.5  # of the leaf: common practice, no source
 NO_FROST_AIR_DEGC = 5.0  # air as warm as this has no frost below it: common practice, no source
-STAY_OFF_WETNESS = 1.05  # wetter than drained, boots and wheels mark: common practice, no source
 STALE_ADVICE_MS = 3 * HOUR_MS
 WINDOWS_SHOWN = 3
 NOT_YET = "Cannot tell yet: the first advice is being worked out."
@@ -104,16 +102,21 @@ def _can_i_go(morning: Morning) -> list[str]:
         told = [
             a.text for a in morning.alerts if a.surface == surface and a.rule in (STAY_OFF.name, FROST_AT_DAWN.name)
         ]
-        found += told or [f"{states[0].surface.title}: {_go(states, morning.states)}"]
+        found += told or [f"{states[0].surface.title}: {_go(states, morning)}"]
         advice = _of_surface(morning.advice, surface)
-        if advice is not None and advice.dawn_leaf_degc is not None and advice.dawn_leaf_degc <= FROST_DEGC:
+        if advice is not None and advice.dawn_leaf_degc is not None and advice.dawn_leaf_degc <= _frost_degc(morning):
             found.append(f"{advice.title}: frost is likely by next dawn, leaf {_degc(advice.dawn_leaf_degc)}.")
     return found
 
 
-def _go(states: Sequence[StationNow], every: Sequence[StationNow]) -> str:
+def _frost_degc(morning: Morning) -> float:
+    """Temperature of the leaf at and below which there is frost, as the alert has it. [degC]"""
+    return FROST_AT_DAWN.bounds_in(morning.config.alerts).on_degc
+
+
+def _go(states: Sequence[StationNow], morning: Morning) -> str:
     """Whether a surface can be gone on, by the leaf and by the wettest of its stations."""
-    frost, frozen = _frost((*states, *every))
+    frost, frozen = _frost((*states, *morning.states), _frost_degc(morning))
     wettest, where = max(
         ((_wetness(s), s) for s in states), key=lambda found: found[0] if found[0] is not None else -9.0
     )
@@ -121,17 +124,17 @@ def _go(states: Sequence[StationNow], every: Sequence[StationNow]) -> str:
         return f"no, {frost}. Wait until it has gone."
     if wettest is None:
         return f"cannot tell how wet it is. {words.upper_first(frost)}."
-    if wettest > STAY_OFF_WETNESS:
+    if wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
         which = f" ({where.station.title})" if len(states) > 1 else ""
         return f"better not, it is wetter than drained{which}: boots and wheels would mark. {words.upper_first(frost)}."
     fit = f"not wetter than drained ({wettest * 100:.0f} %)"
     return f"yes, {fit}; {frost}." if "cannot" not in frost else f"not too wet, {fit}. {words.upper_first(frost)}."
 
 
-def _frost(states: Sequence[StationNow]) -> tuple[str, bool]:
+def _frost(states: Sequence[StationNow], frost_degc: float) -> tuple[str, bool]:
     """Frost in words, and whether there is any: by the first leaf that is told, else by the air."""
     for quantity, name, bound in (
-        ("surface_temperature", "leaf", FROST_DEGC),
+        ("surface_temperature", "leaf", frost_degc),
         ("air_temperature", "air", NO_FROST_AIR_DEGC),
     ):
         for state in states:

@@ -14,6 +14,7 @@ from numbers import Real
 from typing import Any
 
 from pipeline.alerts.probes import PROBE_FAULT
+from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.service import Pipeline
 from pipeline.site.models import InstalledChannel, Station, Surface
 from pipeline.units import DAY_MS, HOUR_MS, Flag
@@ -112,7 +113,7 @@ class StationNow:
     The layers are those of the last reading of moisture, however old that is. `heard_ms` is the time of the last
     reading of any probe, `silent_ms` how long a probe may say nothing before it counts as silent. `rain_day_mm` is None
     when the gauge cannot tell the last 24 hours, `has_gauge` whether there is one. While the station `is_in_work` its
-    newest readings are not yet in `wetting`.
+    newest readings are not yet in `wetting`. With the leaf at `frost_degc` or below there is frost, as alerts have it.
     """
 
     surface: Surface
@@ -128,6 +129,7 @@ class StationNow:
     is_in_work: bool
     has_gauge: bool
     rain_day_mm: float | None
+    frost_degc: float
 
     @property
     def is_old(self) -> bool:
@@ -186,6 +188,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         is_in_work=pipeline.periods_wait_for(station.name),
         has_gauge=pipeline.config.rain_channel(station.name) is not None,
         rain_day_mm=_rain_of_day(pipeline, station.name, now_ms, silent_ms),
+        frost_degc=FROST_AT_DAWN.bounds_in(pipeline.config.alerts).on_degc,
     )
 
 

@@ -29,7 +29,6 @@ FLAG_WORDS = {
 _WETNESS_WORDS = ((0.15, "very dry"), (0.35, "dry"), (0.75, "moist"), (1.05, "wet, as after draining"))
 _WETTEST = "wetter than drained"
 SURE_WITHIN = 0.10  # limits that leave less room than this are not spoken of
-FROST_DEGC = 0.0
 
 
 def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
@@ -231,7 +230,7 @@ def weather_line(state: StationNow) -> str:
     if not told:
         return ""
     line = ", ".join(told)
-    frost = surface is not None and surface.value is not None and surface.value <= FROST_DEGC
+    frost = surface is not None and surface.value is not None and surface.value <= state.frost_degc
     return line[:1].upper() + line[1:] + "." + (" Cold enough for frost: look before you go on." if frost else "")
 
 
