@@ -1,4 +1,4 @@
-"""The `underturf` command: serve, check, recompute, summary, notify-test, demo.
+"""The `underturf` command: serve, check, recompute, quarantine, summary, notify-test, demo.
 
 Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
 code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
@@ -15,8 +15,11 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pipeline.site.models import SiteConfig
+    from pipeline.store.journal import Journal, Quarantined
 
 DEFAULT_CONFIG = "underturf.toml"
+MAX_LISTED = 1000
+QUARANTINE_ACTIONS = ("list", "show", "retry", "drop")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -59,7 +62,11 @@ def _parser() -> argparse.ArgumentParser:
     summary.set_defaults(run=_summary)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
     notify.set_defaults(run=_notify_test)
-    for command in (serve, check, recompute, summary, notify):
+    quarantine = commands.add_parser("quarantine", help="messages that could not be kept: look, try again, drop")
+    quarantine.add_argument("action", metavar="ACTION", nargs="?", choices=QUARANTINE_ACTIONS, default="list")
+    quarantine.add_argument("number", metavar="ID", nargs="?", type=int, help="number of the message, as in the list")
+    quarantine.set_defaults(run=_quarantine)
+    for command in (serve, check, recompute, quarantine, summary, notify):
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
     demo = commands.add_parser("demo", help="the whole of it on this machine, on simulated serial probes")
@@ -112,6 +119,51 @@ def _recompute(parsed: argparse.Namespace) -> int:
     from pipeline.__main__ import redo
 
     return redo(_config(parsed), parsed.station, parsed.first, parsed.last)
+
+
+def _quarantine(parsed: argparse.Namespace) -> int:
+    """`list` and `show` only read, beside a running service too; `retry` and `drop` need the data folder alone."""
+    from pipeline.service import open_journal
+
+    action, number = parsed.action, parsed.number
+    if (number is None) != (action == "list"):
+        expected = "none for `list`" if action == "list" else f"the number of a message for `{action}`"
+        print(f"ID: found {number}, expected {expected}", file=sys.stderr)
+        return 2
+    with open_journal(_config(parsed), writing=action in ("retry", "drop")) as journal:
+        if action == "list":
+            lines = [_quarantined_line(entry) for entry in journal.quarantine(limit=MAX_LISTED)]
+            print(*lines or ["The quarantine is empty."], sep="\n")
+            return 0
+        entry = journal.quarantined(number)
+        if entry is None:
+            print(f"ID: found {number}, expected one that `underturf quarantine` lists", file=sys.stderr)
+            return 2
+        if action == "show":
+            print(_quarantined_line(entry), entry.payload.decode("utf-8", "backslashreplace"), sep="\n")
+        elif action == "drop":
+            journal.drop_quarantined(number)
+            print(f"{number}: dropped")
+        else:
+            _retry(journal, entry)
+    return 0
+
+
+def _retry(journal: Journal, entry: Quarantined) -> None:
+    from pipeline.run.clock import SystemClock
+    from pipeline.service import retry_quarantined
+
+    kept = retry_quarantined(journal, entry, SystemClock().now_ms())
+    print(
+        f"{entry.id}: {kept.new} readings kept, {kept.duplicates + kept.conflicts} were there before. "
+        "What they mean is worked out when the service starts."
+    )
+
+
+def _quarantined_line(entry: Quarantined) -> str:
+    from api.data import iso
+
+    return f"{entry.id}  {iso(entry.at_ms)}  {entry.size_bytes} bytes  {entry.topic}  {entry.reason}"
 
 
 def _summary(parsed: argparse.Namespace) -> int:

@@ -359,6 +359,23 @@ def _told(body: Mapping[str, object]) -> dict[str, str]:
     return {key: str(body.get(key) or "") for key in ("kind", "rule", "surface", "station", "text")}
 
 
+@router.get("/quarantine", summary="Messages that could not be kept, with the reason, the newest first")
+def get_quarantine(
+    request: Request, limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = DEFAULT_PAGE
+) -> list[schema.QuarantinedOut]:
+    return [
+        schema.QuarantinedOut(
+            id=one.id,
+            at=iso(one.at_ms),
+            topic=one.topic,
+            reason=one.reason,
+            size_bytes=one.size_bytes,
+            is_whole=len(one.payload) == one.size_bytes,
+        )
+        for one in pipeline_of(request).journal.quarantine(limit=limit)
+    ]
+
+
 @router.get("/summary.txt", summary="The state of the ground as text", response_class=PlainTextResponse)
 def get_summary(request: Request) -> PlainTextResponse:
     pipeline = pipeline_of(request)

@@ -238,6 +238,17 @@ class AlertEventOut(BaseModel):
     text: str
 
 
+class QuarantinedOut(BaseModel):
+    """A message from a node that could not be kept."""
+
+    id: int = Field(examples=[3], description="what `underturf quarantine show`, `retry` and `drop` call it")
+    at: Time
+    topic: str
+    reason: str = Field(examples=["seq: found 4, expected 5"])
+    size_bytes: int = Field(examples=[412])
+    is_whole: bool = Field(examples=[True], description="false where only the beginning of a long payload is kept")
+
+
 EntryKind = Annotated[str, Field(examples=["core"], description="one that /api/v1/diary/kinds lists")]
 _CORE = {"thatch_mm": 14.0, "root_mm": 90.0}
 

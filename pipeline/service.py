@@ -16,7 +16,8 @@ import os
 import random
 import shutil
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, Protocol
@@ -45,7 +46,7 @@ from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.influx.feeder import Feeder
-from pipeline.store.journal import Journal
+from pipeline.store.journal import Journal, Quarantined
 from pipeline.store.readings import Appended, Channels
 from pipeline.store.sqlite import SqliteStore
 
@@ -347,6 +348,42 @@ class Worker:
         self._worked_s = self._clock.monotonic()
 
 
+class StillBad(PipelineFault):
+    """A quarantined message that cannot be kept on another try either; the text is the reason."""
+
+
+def retry_quarantined(journal: Journal, entry: Quarantined, now_ms: int) -> Appended:
+    """Keep a quarantined batch of readings after all, and take it out of the quarantine.
+
+    The stages see it at the next start of the worker, which begins again at this batch: that note is lowered before the
+    batch is kept, so a kill between the steps costs work and no reading. Only under the lock of the data folder.
+
+    Raises
+    ------
+    StillBad
+        When it is no batch of readings, or was too long to be kept whole. Then it stays in quarantine.
+    """
+    where = f"quarantine {entry.id}"
+    if entry.size_bytes != len(entry.payload):
+        raise StillBad(
+            f"{where}: found the first {len(entry.payload)} of {entry.size_bytes} bytes, expected all of them"
+        )
+    try:
+        span = parse_readings_topic(entry.topic)
+        batch = decode_batch(entry.payload, span)
+        name, worked = f"{span.site}/{span.node}/{span.outbox_id}", journal.note(WORKED_KEY)
+        before = worked.get(name, 0)
+        journal.keep_note(WORKED_KEY, {**worked, name: min(before if isinstance(before, int) else 0, span.first - 1)})
+        appended = journal.append(batch, now_ms)
+    except PipelineFault:
+        raise
+    except Exception as bad:
+        reason = str(bad) if isinstance(bad, BadBatch) else f"{type(bad).__name__}: {bad}"
+        raise StillBad(f"{where}: {reason}. It stays in quarantine.") from bad
+    journal.drop_quarantined(entry.id)
+    return appended
+
+
 JOIN_S = 20.0
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
 
@@ -438,6 +475,27 @@ def _server_store(config: SiteConfig) -> InfluxStore:
     told = config.store
     token = "" if told.token_file is None else read_secret(told.token_file)
     return InfluxStore(told.url, told.org, told.bucket, token, site=config.site.name)
+
+
+@contextmanager
+def open_journal(config: SiteConfig, *, writing: bool = False) -> Iterator[Journal]:
+    """Open the journal of a data folder: to read it, beside a running server too, or alone, to write in it.
+
+    Raises
+    ------
+    DataInUse
+        When it is to be written, and another process has the folder.
+    StoreAway
+        When no server has kept anything there.
+    """
+    path = config.data.dir / JOURNAL_FILE
+    if not path.exists():
+        raise StoreAway(f"{path}: found no such file, expected the journal of a server that has run here")
+    with ExitStack() as opened:
+        if writing:
+            opened.enter_context(lock_folder(config.data.dir))
+        database = opened.enter_context(closing(Database(path)))
+        yield Journal(database, feeding=writing and config.store.kind == "influx")
 
 
 def lock_folder(folder: Path) -> IO[bytes]:

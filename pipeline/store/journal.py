@@ -172,6 +172,19 @@ class Journal:
             ).fetchall()
         return [Quarantined(*row) for row in rows]
 
+    def quarantined(self, number: int) -> Quarantined | None:
+        """Return one entry of the quarantine, None when there is none of that number."""
+        with self.database.reading() as connection:
+            row = connection.execute(
+                "SELECT id, at_ms, topic, reason, size_bytes, payload FROM quarantine WHERE id = ?", (number,)
+            ).fetchone()
+        return None if row is None else Quarantined(*row)
+
+    def drop_quarantined(self, number: int) -> None:
+        """Remove one entry of the quarantine; its span stays counted as received."""
+        with self.database.transaction() as tx:
+            tx.execute("DELETE FROM quarantine WHERE id = ?", (number,))
+
     # --- alerts and the events they gave rise to ---------------------------------------------------------------
 
     def alert_states(self) -> dict[str, dict[str, object]]:

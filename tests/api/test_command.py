@@ -8,21 +8,27 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import httpx
+import pandas as pd
 import pytest
+from fastapi.testclient import TestClient
 
+from api.app import create_app
 from api.command import main
 from api.serve import is_loopback, listen
+from hardware.reading import Batch
 from pipeline.__main__ import main as pipeline_main
+from pipeline.service import WORKED_KEY, lock_folder, open_journal
 from pipeline.service import load_settings as load
-from pipeline.service import lock_folder
 from pipeline.site.models import PagesConfig
+from pipeline.store.journal import Journal
 from tests.api.served import serving
-from tests.api.site import SETTINGS, Ground, MakeGround, readings
+from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
+from tests.pipeline.hand import OUTBOX, Line, batches, lines, record, stored
 from tests.under_unit import UNITS, started_by
 
 START_WITHIN_S = 60.0  # importing takes a few seconds of a free processor
@@ -277,6 +283,106 @@ def _runs(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+# --- quarantine ---------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[str, Callable[[], Line]]]:
+    """A stopped server whose second batch of three met a fault of the program, mended since; how to start it again."""
+    with lines(tmp_path) as make:
+        line, append = make(), Journal.append
+
+        def faulty(journal: Journal, batch: Batch, at_ms: int) -> object:
+            if batch.first == 5:
+                raise RuntimeError("a fault of ours")
+            return append(journal, batch, at_ms)
+
+        with monkeypatch.context() as patch:
+            patch.setattr(Journal, "append", faulty)
+            for batch in batches(record(3), 4):
+                line.send_batch(batch)
+            line.run_until_quiet()
+        line.worker.close()
+        line.stores.close()
+        yield str(tmp_path / "a.toml"), make
+
+
+def test_a_quarantined_batch_goes_through_again(
+    set_aside: tuple[str, Callable[[], Line]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A batch whose fault has been mended is kept, leaves the quarantine, and at the next start receipts and stages are
+    those of a server that never had the fault."""
+    config, start = set_aside
+    assert main(["quarantine", "retry", "1", "--config", config]) == 0
+    assert "1: 4 readings kept" in capsys.readouterr().out
+    again = start()
+    again.run_until_quiet()
+    assert again.source.receipts() == [12]
+    assert again.stores.journal.outboxes()[0].poisoned == 0 and again.stores.journal.quarantine() == []
+    with lines(tmp_path / "other") as make:
+        (tmp_path / "other").mkdir()
+        never = make()
+        for batch in batches(record(3), 4):
+            never.send_batch(batch)
+        never.run_until_quiet()
+        for told, expected in zip(stored(again), stored(never), strict=True):
+            pd.testing.assert_frame_equal(told, expected)
+        assert len(stored(again)[0]) == 12
+
+
+def test_quarantine_lists_shows_and_drops(
+    set_aside: tuple[str, Callable[[], Line]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`list` and `show` answer beside a running service; `drop` and `retry` are refused there and name its process."""
+    config = set_aside[0]
+    with lock_folder(load(config).data.dir):
+        assert main(["quarantine", "--config", config]) == 0
+        assert "RuntimeError: a fault of ours" in capsys.readouterr().out
+        assert main(["quarantine", "show", "1", "--config", config]) == 0
+        assert '"outbox_id":' in capsys.readouterr().out
+        for action in ("drop", "retry"):
+            assert main(["quarantine", action, "1", "--config", config]) == 1
+            assert str(os.getpid()) in capsys.readouterr().err
+    assert main(["quarantine", "drop", "1", "--config", config]) == 0
+    capsys.readouterr()
+    assert main(["quarantine", "list", "--config", config]) == 0
+    assert capsys.readouterr().out == "The quarantine is empty.\n"
+    assert main(["quarantine", "show", "1", "--config", config]) == 2
+    assert "ID: found 1, expected" in capsys.readouterr().err
+    assert main(["quarantine", "retry", "--config", config]) == 2
+    assert "the number of a message" in capsys.readouterr().err
+
+
+def test_a_message_that_still_cannot_be_kept_stays(
+    set_aside: tuple[str, Callable[[], Line]], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Noise, and a payload of which only the beginning was kept: exit 1 with the reason, and nothing is changed."""
+    config = set_aside[0]
+    topic = f"underturf/1/meadow/node-1/readings/{OUTBOX}/13/14"
+    with open_journal(load(config)) as journal:
+        for payload in (b"noise", b"[" * 70_000):
+            journal.receive_poison(None, topic, payload, "before", NOW_MS)
+        before = journal.quarantine(), journal.note(WORKED_KEY), journal.outboxes()
+    for number, reason in ((2, "found b'noise', expected a SenML pack"), (3, "the first 65536 of 70000 bytes")):
+        assert main(["quarantine", "retry", str(number), "--config", config]) == 1
+        assert reason in capsys.readouterr().err
+    with open_journal(load(config)) as journal:
+        assert (journal.quarantine(), journal.note(WORKED_KEY), journal.outboxes()) == before
+
+
+def test_the_quarantine_is_listed_in_json(make_ground: MakeGround) -> None:
+    """Number, time, topic, reason, size and whether all of it is kept, the newest first."""
+    ground = make_ground()
+    for i, payload in enumerate((b"x", b"[" * 70_000)):
+        ground.pipeline.journal.receive_poison(None, f"t{i}", payload, f"reason {i}", 1_709_251_200_000)
+    answer = TestClient(create_app(ground.pipeline)).get("/api/v1/quarantine").json()
+    at = "2024-03-01T00:00:00Z"
+    assert answer == [
+        {"id": 2, "at": at, "topic": "t1", "reason": "reason 1", "size_bytes": 70_000, "is_whole": False},
+        {"id": 1, "at": at, "topic": "t0", "reason": "reason 0", "size_bytes": 1, "is_whole": True},
+    ]
 
 
 # --- notify-test ---------------------------------------------------------------------------------------------------
