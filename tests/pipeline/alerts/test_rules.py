@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import importlib
 import json
+import pkgutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,9 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline import alerts
 from pipeline.alerts.model import (
     OPENED,
     AlertEvent,
+    AlertRule,
     AlertState,
     Change,
     Facts,
@@ -257,6 +262,16 @@ def wettings_and_fortnights() -> StationWatch:
 def test_every_rule_has_a_name_of_its_own():
     """States, settings and events know a rule by its name alone."""
     assert len(NAMES) == len(RULES)
+
+
+def test_every_rule_declared_is_among_the_rules_and_has_a_test():
+    """A rule left out of its file's tuple is never walked, and one without a table test is not known to work."""
+    modules = [importlib.import_module(f"pipeline.alerts.{m.name}") for m in pkgutil.iter_modules(alerts.__path__)]
+    declared = {one.name for m in modules for one in vars(m).values() if isinstance(one, AlertRule)}
+    assert declared - NAMES == set(), "not in the tuple of rules at the end of their file"
+    tables = (p for p in Path(__file__).parent.glob("test_*.py") if p.stem not in ("test_rules", "test_runner"))
+    tests = "".join(path.read_text(encoding="utf-8") for path in tables)
+    assert {name for name in NAMES if f'"{name}"' not in tests} == set(), "without a test in tests/pipeline/alerts"
 
 
 @pytest.mark.parametrize(

@@ -158,7 +158,7 @@ def test_rules_of_days_wait_for_days(make: Callable[..., Line]) -> None:
 def test_the_state_of_a_rule_that_is_gone_is_forgotten(make: Callable[..., Line]) -> None:
     """A later or an earlier version had a rule that this one has not: its alert is not shown, and stops nothing."""
     line = make(SMALL)
-    gone = AlertState(RuleName("soil_cold"), "s1", "", START_MS, opened_at_ms=START_MS, said_at_ms=START_MS)
+    gone = AlertState(RuleName("of_another_version"), "s1", "", START_MS, opened_at_ms=START_MS, said_at_ms=START_MS)
     line.stores.journal.save_alerts({gone.key: gone.to_json()})
     again = make(SMALL)
     assert again.judge.open_alerts() == [] and gone.key not in again.stores.journal.alert_states()
