@@ -636,7 +636,7 @@ class Pipeline:
 
     def alerts(self) -> list[OpenAlert]:
         """Every alert that is open, the oldest first."""
-        return self._alerts.open_alerts()
+        return self._alerts.open_alerts(self.clock.now_ms())
 
     def advice(self) -> SiteAdvice | None:
         """What was advised last; None until it has been worked out for the first time."""

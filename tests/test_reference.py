@@ -34,6 +34,7 @@ from pipeline.alerts.roots import SHALLOW_ROOTS_M
 from pipeline.alerts.rules import RULES
 from pipeline.diary.entry import DiaryEntry, entry_questions
 from pipeline.mqtt.nodes import Nodes
+from pipeline.notify.channels import _told
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline, load_settings
 from pipeline.site import settings as server
@@ -43,6 +44,7 @@ from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
+from pipeline.store.journal import Event
 from probe_agent import __main__ as agent_command
 from probe_agent import config as agent
 from tests.api.served import api_routes
@@ -519,7 +521,8 @@ def test_printed_receipt_and_status_are_understood() -> None:
 def test_webhook_names_every_part_of_an_event() -> None:
     """What a receiver is sent is what the page says."""
     told = TEXT.partition("### The webhook")[2].partition(". `Idempotency")[0]
-    assert set(quoted(told)) == {f.name for f in fields(AlertEvent)}
+    event = AlertEvent(*(f.name for f in fields(AlertEvent)))  # type: ignore[arg-type]
+    assert set(quoted(told)) == set(_told(Event("id", 0, event.to_json())))
 
 
 # --- findings ----------------------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@
 - `conditions`: The conditions a pass is judged by: what each is worth in each hour, who knows it, and its words.
 - `healing`: When a wound in the turf will have healed, and the last day on which a pass may still be made.
 - `locks`: What closes a pass before any bound is asked: the state of the ground, the season, and missing data.
-- `phrases`: Phrases that all texts share: lists of names, and probes to be lifted.
+- `phrases`: Phrases that all texts share: lists of names, probes to be lifted, days, and times that go on.
 - `recent_series`: The last weeks of a station's channels and findings, kept from one asking to the next.
 - `report`: What is advised for a site, and the line of text of each window.
 - `station_inputs`: The hours of a station that advice rests on: a week measured, ten days ahead.

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate
-from pipeline.advice.phrases import lift_first
+from pipeline.advice.phrases import clock_words, day_words, lift_first
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.diary.facts import Play
@@ -111,8 +111,6 @@ class SiteAdvice:
 LEAST_OPEN_H = 6.0  # a shorter window is not worth sending a machine for: common practice, no source
 KNOWN_DAYS = 5.0  # an outlook that ends sooner is said to: our own choice
 LIKELY = 0.5  # a window less likely may open and is not due: our own choice
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,19 +246,10 @@ def in_ten(chance: float) -> str:
 
 
 def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:
-    """A moment as it is said on the ground: `today 14:00`, `Thu 9:00`, and from a week ahead `Thu 12 Oct`."""
-    at = datetime.datetime.fromtimestamp(at_ms / 1000, zone)
-    now = datetime.datetime.fromtimestamp(int(outlook.at_ms[0]) / 1000, zone)
-    away = (at.date() - now.date()).days
-    clock = f"{at.hour}:{at.minute:02d}"
-    if away == 0:
-        return f"today {clock}"
-    return f"{_DAYS[at.weekday()]} {clock}" if away < 7 else f"{_DAYS[at.weekday()]} {day_words(at.date())}"
-
-
-def day_words(day: datetime.date) -> str:
-    """A date as `12 Oct`."""
-    return f"{day.day} {_MONTHS[day.month - 1]}"
+    """Return a moment in words, seen from the first hour of an outlook."""
+    now_ms = int(outlook.at_ms[0])
+    at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (at_ms, now_ms))
+    return clock_words(at, now)
 
 
 def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool) -> str:

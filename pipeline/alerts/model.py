@@ -35,6 +35,7 @@ import numpy as np
 import pandas as pd
 from pydantic import AfterValidator, BaseModel, Field
 
+from pipeline.advice.phrases import spoken
 from pipeline.diary.facts import DiaryFacts
 from pipeline.site.models import Setting
 from pipeline.site.station import StationContext
@@ -242,7 +243,7 @@ class Change(NamedTuple):
     kind : str
         `opened`, `repeated` or `closed`.
     text : str
-        What, since, so what; the place is put before it.
+        What, since, so what; the place is put before it. Times in it are marks of `phrases`: it may stand for weeks.
     since_ms : int or None
         Since when the condition holds; None leaves it, and of an opening is its time. [ms since 1970, UTC]
     way : str
@@ -576,7 +577,7 @@ class AlertState:
     subject: str = ""  # which pass it is about
     rains: tuple[Rained, ...] = ()  # of the last days
     told: tuple[str, ...] = ()  # what has been said since it opened
-    text: str = ""  # the words of the last event
+    text: str = ""  # the words of the last event, with their marks
     wrong_at_ms: int | None = None
 
     @property
@@ -653,7 +654,9 @@ class AlertEvent:
         When it was decided, by the data; and since when the condition holds, of a closed one since when it did.
         [ms since 1970, UTC]
     text : str
-        One plain line: where, what, since, so what.
+        One plain line: where, what, since, so what; as it is said at `at_ms`.
+    words : str
+        The same line with its marks of time not yet filled in, for whoever tells it later; see `phrases.spoken`.
     """
 
     id: str
@@ -667,6 +670,7 @@ class AlertEvent:
     at_ms: int
     since_ms: int
     text: str
+    words: str
 
     def to_json(self) -> dict[str, object]:
         """Plain numbers and texts."""
@@ -681,10 +685,10 @@ def alert_id(site: str, state: AlertState) -> str:
 
 
 def event_of(spot: Spot, state: AlertState, kind: str, at_ms: int, text: str) -> AlertEvent:
-    """Return an event of an alert; `state` is that with the alert open."""
+    """Return an event of an alert; `state` is that with the alert open, `text` may hold marks of `phrases`."""
     assert state.opened_at_ms is not None
     since_ms = state.opened_at_ms if state.since_ms is None else state.since_ms
-    own_id = alert_id(spot.site, state)
+    own_id, words = alert_id(spot.site, state), f"{spot.place}: {text}"
     return AlertEvent(
         id=_digest(own_id, kind, at_ms),
         alert_id=own_id,
@@ -696,7 +700,8 @@ def event_of(spot: Spot, state: AlertState, kind: str, at_ms: int, text: str) ->
         probe=state.probe,
         at_ms=at_ms,
         since_ms=since_ms,
-        text=f"{spot.place}: {text}",
+        text=spoken(words, at_ms, spot.where.zone),
+        words=words,
     )
 
 

@@ -15,8 +15,8 @@ from typing import Annotated, Any, NamedTuple
 from pydantic import BaseModel
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.phrases import lift_first
-from pipeline.advice.report import PassAdvice, SurfaceAdvice, day_words, in_ten, when
+from pipeline.advice.phrases import clock_mark, day_words, left_mark, lift_first, on_mark
+from pipeline.advice.report import PassAdvice, SurfaceAdvice, in_ten
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.windows import WorkWindow, dry_hours, verdict_now, work_left_h, work_windows
 from pipeline.alerts.model import (
@@ -192,7 +192,7 @@ def window_opening(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeni
     if not _in_pass_season(ahead, facts, begins_ms):
         return Looked(state)
     way, runs = "open" if lead_h <= 0.0 else "due", {"window": Hold(begins_ms, window.span.end_ms)}
-    return Looked(state, Change(OPENED, _window_words(ahead, window, facts.spot), way=way, runs=runs))
+    return Looked(state, Change(OPENED, _window_words(ahead, window), way=way, runs=runs))
 
 
 def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeningBounds]) -> Looked:
@@ -217,7 +217,7 @@ def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpen
     if window is None or window.first_work_ms is None or state.way != "due":
         return Looked(state)
     if now_ms >= told.since_ms - DAY_MS and window.first_work_ms - told.since_ms >= DAY_MS:
-        start = when(window.first_work_ms, outlook, facts.spot.zone)
+        start = clock_mark(window.first_work_ms)
         runs = {**state.runs, "window": Hold(window.first_work_ms, window.span.end_ms)}
         return Looked(state, Change(REPEATED, f"the window for {ahead.what} has moved to {start}.", runs=runs))
     return Looked(state)
@@ -247,12 +247,12 @@ def _gone_for(state: AlertState, hours: float) -> bool:
     return gone is not None and gone.last_ms - gone.since_ms >= hours * HOUR_MS
 
 
-def _window_words(ahead: PassAhead, window: WorkWindow, seen: SurfaceWatch) -> str:
+def _window_words(ahead: PassAhead, window: WorkWindow) -> str:
     outlook = ahead.advice.outlook
     assert window.first_work_ms is not None
     what, start_ms = ahead.what, window.span.start_ms
     far = window.to_the_end or window.span.end_ms - int(outlook.at_ms[0]) > FAR_MS
-    end = "" if far else when(window.span.end_ms, outlook, seen.zone)
+    end = "" if far else clock_mark(window.span.end_ms)
     then = "" if far or not window.after else f" Then {window.after}."
     if start_ms <= int(outlook.at_ms[0]):
         # that it is open now is known; how sure its later days are, the page tells day by day
@@ -260,7 +260,7 @@ def _window_words(ahead: PassAhead, window: WorkWindow, seen: SurfaceWatch) -> s
     else:
         sure = f", {in_ten(window.chance)}" if window.chance is not None else ""
         until = "" if far else f" to {end}"
-        text = f"window for {what} from {when(window.first_work_ms, outlook, seen.zone)}{until}{sure}."
+        text = f"window for {what} from {clock_mark(window.first_work_ms)}{until}{sure}."
     return f"{text}{then}{_lift(window)}"
 
 
@@ -310,8 +310,7 @@ def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosi
     if _play_within_lead(ahead, facts, now_ms) or not _in_pass_season(ahead, facts, now_ms):
         return Looked(state)
     after = f", then {window.after}" if window.after else ""
-    end = when(window.span.end_ms, outlook, facts.spot.zone)
-    text = f"the window for {ahead.what} closes {end}{after}.{_lift(window)}"
+    text = f"the window for {ahead.what} closes {clock_mark(window.span.end_ms)}{after}.{_lift(window)}"
     return Looked(state, Change(OPENED, text, way="closing"))
 
 
@@ -358,7 +357,8 @@ def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDat
     if _play_within_lead(ahead, facts, now_ms):
         return Looked(state)
     end = f" before {_end(advice)}" if advice.needed_on is not None else ""
-    days = "today" if left == 0 else "1 day from now" if left == 1 else f"{left} days from now"
+    noon = datetime.datetime.combine(last.safe, datetime.time(12), facts.spot.zone)
+    days = left_mark(round(noon.timestamp() * 1000))
     text = f"to heal{end}, do the {doing} by {day_words(last.safe)}, {days}."
     told = tuple(str(one) for one in leads if one >= lead)
     return Looked(state, Change(REPEATED if state.is_open else OPENED, text, way="near", told=told))
@@ -412,9 +412,8 @@ def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBoun
     near = [lead for lead in leads if lead >= days]
     if not names or days < 0 or not near or str(min(near)) in state.told:
         return Looked(state)
-    on = {0: "today", 1: "tomorrow"}.get(days, f"on {day:%A}")
     lie = "it lies" if len(names) == 1 else "they lie"
-    text = f"{doing} is booked {on}. {lift_first(names)}: {lie} in the way of the blades."
+    text = f"{doing} is booked {on_mark(job.start_ms)}. {lift_first(names)}: {lie} in the way of the blades."
     told = tuple(str(lead) for lead in leads if lead >= min(near))
     return Looked(state, Change(REPEATED if state.is_open else OPENED, text, way="booked", told=told))
 

@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from pipeline.advice.phrases import spoken
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.model import (
@@ -299,9 +300,10 @@ class AlertRunner:
 
     # --- show --------------------------------------------------------------------------------------------------
 
-    def open_alerts(self) -> list[OpenAlert]:
-        """Every alert that is open, the oldest first."""
-        return sorted((self._told(s) for s in self._open()), key=lambda a: (a.since_ms, a.station, a.rule, a.probe))
+    def open_alerts(self, now_ms: int) -> list[OpenAlert]:
+        """Return every alert that is open, the oldest first, as it is said at a moment. [ms since 1970, UTC]"""
+        said = (self._told(state, now_ms) for state in self._open())
+        return sorted(said, key=lambda a: (a.since_ms, a.station, a.rule, a.probe))
 
     def _open(self) -> list[AlertState]:
         with self._lock:
@@ -309,11 +311,11 @@ class AlertRunner:
             every = [s for states in places for s in states.values()]
         return [s for s in every if s.is_shown and self._is_on(s.rule)]
 
-    def _told(self, state: AlertState) -> OpenAlert:
+    def _told(self, state: AlertState, now_ms: int) -> OpenAlert:
         surface = state.surface or self._config.surface_of(state.station).name
         opened = state.opened_at_ms if state.opened_at_ms is not None else 0
         since = state.since_ms if state.since_ms is not None else opened
-        text = state.text or self._last_words(state, opened)
+        text = spoken(state.text or self._last_words(state, opened), now_ms, self._zone)
         own_id = alert_id(self._config.site.name, state)
         return OpenAlert(own_id, state.rule, surface, state.station, state.probe, opened, since, text)
 

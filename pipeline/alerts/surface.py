@@ -15,6 +15,7 @@ from typing import Annotated, NamedTuple
 
 import numpy as np
 
+from pipeline.advice.phrases import date_mark
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -88,7 +89,7 @@ def stay_off(state: AlertState, moment: Moment, facts: Facts[StayOffBounds]) -> 
     if not new or not wet:
         return Looked(state)
     first = min(new)
-    day = "today" if days[first] == today else "tomorrow"
+    day = date_mark(first.start_ms)
     text = f"the top is too wet for the {first.words} of {day}. Stay off, or put it off, until it drains."
     told = tuple(days[w].isoformat() for w in due)
     return Looked(state, Change(REPEATED if state.is_open else OPENED, text, way="wet", told=told))

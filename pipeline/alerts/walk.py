@@ -355,7 +355,7 @@ def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent]
     if not after.is_open:
         return after, kept
     if kept:
-        after = replace(after, text=kept[-1].text)
+        after = replace(after, text=kept[-1].words)
     marks = diary.marks.get(alert_id(spot.site, after), ())
     wrong_ms = [mark.at_ms for mark in marks if mark.mark == "wrong" and mark.at_ms <= now_ms]
     assert after.opened_at_ms is not None and after.said_at_ms is not None  # they are set when it opens

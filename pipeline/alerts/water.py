@@ -9,6 +9,7 @@ from typing import Annotated, TypeVar
 
 import numpy as np
 
+from pipeline.advice.phrases import weekday_mark
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -185,7 +186,8 @@ def _foretold(
         if not due.size or dry_now:
             return Looked(state)
         at = local(facts.where, int(at_ms[due[0]]))
-        text = coming.format(when=f"{at:%A} {at.hour}:{at:%M}", chance=in_ten(float(below[due[0]])))
+        clock = f"{weekday_mark(int(at_ms[due[0]]))} {at.hour}:{at:%M}"
+        text = coming.format(when=clock, chance=in_ten(float(below[due[0]])))
         return Looked(state, Change(OPENED, text, way=AHEAD))
 
     return look
@@ -277,7 +279,7 @@ def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotAr
     share = next(iter(shares.value[shares.start_ms == wetting.start_ms].tolist()), math.nan)
     if math.isnan(share) or not given_mm > limits.on_mm:
         return Looked(state)
-    day = f"{local(facts.where, wetting.end_ms):%A}"
+    day = weekday_mark(wetting.end_ms)
     if state.is_open and share > limits.off_share:
         return Looked(state, Change(CLOSED, f"of the {given_mm:.0f} mm of {day} most reached the roots again."))
     if not share < limits.on_share or _wetness_before(facts, wetting.start_ms) >= limits.full_wetness:

@@ -189,7 +189,8 @@ class MqttWay:
 
 
 def _told(event: Event) -> dict[str, object]:
-    return {"id": event.id, "at_ms": event.at_ms, **event.body}
+    body = {key: value for key, value in event.body.items() if key != "words"}  # `text` is the line as it is said
+    return {"id": event.id, "at_ms": event.at_ms, **body}
 
 
 MAX_ADDRESSES = 50

@@ -132,7 +132,7 @@ def _news(event: Event, seen_ms: int) -> News:
         alert_id=str(body.get("alert_id") or event.id),
         kind=str(body.get("kind", "")),
         rule=str(body.get("rule", "")),
-        text=str(body.get("text", "")),
+        text=str(body.get("words") or body.get("text", "")),
         since_ms=since_ms if isinstance(since_ms, int) else event.at_ms,
         seen_ms=seen_ms,
     )

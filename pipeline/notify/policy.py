@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from pipeline.advice.phrases import spoken, without_times
 from pipeline.alerts.model import CLOSED, OPENED, Manner
 from pipeline.alerts.rules import RULES
 from pipeline.alerts.surface import FROST_AT_DAWN
@@ -35,7 +36,7 @@ class News:
         `opened`, `repeated` or `closed`.
     rule : str
     text : str
-        One plain line that begins with the place and a colon.
+        One plain line that begins with the place and a colon; it may hold marks of `phrases`.
     since_ms : int
         Since when its condition holds. [ms since 1970, UTC]
     seen_ms : int
@@ -74,7 +75,7 @@ def grouped(news: Iterable[News], here: datetime) -> list[tuple[News, str]]:
     alike: dict[tuple[str, str, str, bool], list[News]] = {}
     for told in by_alert.values():
         last = next((n for n in told if n.kind == CLOSED), told[-1])
-        words = last.text.partition(": ")[2] or last.text
+        words = without_times(last.text.partition(": ")[2] or last.text)
         alike.setdefault((last.rule, last.kind, words, last.kind == CLOSED and len(told) > 1), []).append(last)
     return [(lasts[0], _line(lasts, here, whole=several)) for (*_, several), lasts in alike.items()]
 
@@ -96,8 +97,9 @@ def _line(alike: list[News], here: datetime, *, whole: bool) -> str:
     """One line for news that says the same of one place or of several. `whole`: more than its last word is new."""
     split = [n.text.partition(": ") for n in alike]
     places = dict.fromkeys(place for place, colon, _ in split if colon)
-    words = split[0][2] or split[0][0]
-    began = _moment(min(n.since_ms for n in alike), here)
+    first = min(alike, key=lambda n: n.since_ms)
+    words = spoken(first.text.partition(": ")[2] or first.text, round(here.timestamp() * 1000), here.tzinfo)
+    began = _moment(first.since_ms, here)
     if alike[0].kind != CLOSED:
         words = f"{words} Since {began}."
     elif whole:

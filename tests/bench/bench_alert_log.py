@@ -212,7 +212,7 @@ class _Told:
 
     def at(self, now_ms: int, said: Sequence[AlertEvent]) -> list[Message]:
         """Messages that go out at a moment; half an hour on, so that a digest due at a quarter past is not missed."""
-        self._news += [News(e.id, e.alert_id, e.kind, e.rule, e.text, e.since_ms, now_ms) for e in said]
+        self._news += [News(e.id, e.alert_id, e.kind, e.rule, e.words, e.since_ms, now_ms) for e in said]
         at_ms = now_ms + HOUR_MS // 2
         if not self._last_digest:
             self._last_digest = digest_date_at_first(self._manners, self._place.timezone, now_ms)

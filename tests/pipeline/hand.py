@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from hardware.reading import Batch, Reading, Receipt, Status, encode_batch, readings_topic
-from pipeline.alerts.runner import AlertRunner
+from pipeline.alerts.runner import AlertRunner, OpenAlert
 from pipeline.mqtt.ingest import Arrival
 from pipeline.mqtt.nodes import Nodes
 from pipeline.run.metrics import Metrics
@@ -135,6 +135,10 @@ class Line:
         self.clock.real_s += 10.0
         for _ in range(40):
             self.worker.step(self.stop)
+
+    def open_alerts(self) -> list[OpenAlert]:
+        """As they are said now."""
+        return self.judge.open_alerts(self.clock.now_ms())
 
     def value(self, name: str, **labels: str) -> float:
         return self.metrics.registry.get_sample_value(f"underturf_{name}", labels) or 0.0

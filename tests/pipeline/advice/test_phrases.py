@@ -1,13 +1,28 @@
-"""Phrases that all texts share."""
+"""Phrases that all texts share: names, days, and times that go on after a text is made. Dates are looked up in a
+calendar: 9 July 2024 was a Tuesday."""
 
 from __future__ import annotations
 
 import re
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.advice.phrases import lift_first, listed
+from pipeline.advice.phrases import (
+    clock_mark,
+    clock_words,
+    date_mark,
+    day_name,
+    left_mark,
+    lift_first,
+    listed,
+    on_mark,
+    spoken,
+    weekday_mark,
+    without_times,
+)
 
 ROOT = Path(__file__).parents[3]
 
@@ -32,5 +47,82 @@ def test_no_other_text_tells_to_lift() -> None:
     """What is to be lifted is put into words in one place."""
     own = re.compile(r"""["'{ ]Lift \{|["' ]lift \{|Lift first""")
     sources = [p for room in ("pipeline", "api") for p in sorted((ROOT / room).rglob("*.py"))]
+    found = [str(p.relative_to(ROOT)) for p in sources if own.search(p.read_text(encoding="utf-8"))]
+    assert found == ["pipeline/advice/phrases.py"]
+
+
+# --- days ------------------------------------------------------------------------------------------------------------
+
+TUESDAY = date(2024, 7, 9)
+
+
+@pytest.mark.parametrize(
+    ("away", "said"),
+    [
+        (0, "Tuesday"), (1, "Wednesday"), (6, "Monday"), (7, "Tuesday 16 Jul"), (30, "Thursday 8 Aug"),
+        (-1, "Monday"), (-6, "Wednesday"), (-7, "Tuesday 2 Jul"), (-21, "Tuesday 18 Jun"),
+    ],
+)  # fmt: skip
+def test_a_weekday_stands_alone_within_six_days_only(away: int, said: str) -> None:
+    """Seven days off it has the name of today, and needs its date; before now as after."""
+    assert day_name(TUESDAY + timedelta(days=away), TUESDAY) == said
+
+
+@pytest.mark.parametrize(
+    ("away_h", "said"),
+    [(0, "today 10:05"), (13, "today 23:05"), (14, "Wed 0:05"), (6 * 24, "Mon 10:05"), (7 * 24, "Tue 16 Jul"),
+     (-24, "Mon 10:05"), (-7 * 24, "Tue 2 Jul")],
+)  # fmt: skip
+def test_a_moment_has_its_clock_while_its_day_needs_no_date(away_h: int, said: str) -> None:
+    """Who is told a week ahead wants the day; the hour is for the days about now."""
+    now = datetime(2024, 7, 9, 10, 5, tzinfo=UTC)
+    assert clock_words(now + timedelta(hours=away_h), now) == said
+
+
+# --- times that go on ------------------------------------------------------------------------------------------------
+
+NOW = datetime(2024, 7, 9, 10, 0, tzinfo=UTC)
+NOW_MS = round(NOW.timestamp() * 1000)
+DAY_MS = 86_400_000
+
+
+@pytest.mark.parametrize(
+    ("mark", "by_day"),
+    [
+        (weekday_mark, {-8: "Wednesday 17 Jul", -1: "Wednesday", 0: "Tuesday", 6: "Wednesday", 21: "Tuesday 18 Jun"}),
+        (date_mark, {-8: "Wednesday 17 Jul", -2: "Thursday", -1: "tomorrow", 0: "today", 1: "Monday"}),
+        (on_mark, {-8: "on Wednesday 17 Jul", -2: "on Thursday", -1: "tomorrow", 0: "today"}),
+        (clock_mark, {-8: "Wed 17 Jul", -6: "Mon 10:00", 0: "today 10:00", 1: "Mon 10:00", 9: "Sun 30 Jun"}),
+        (left_mark, {-14: "14 days from now", -1: "1 day from now", 0: "today", 1: "which has passed"}),
+    ],
+    ids=["weekday", "date", "on", "clock", "left"],
+)
+def test_a_mark_is_filled_in_when_it_is_read(mark, by_day) -> None:
+    """By how many days after its time it is read; the words about it stay."""
+    for days, said in by_day.items():
+        assert spoken(f"rain {mark(NOW_MS - days * DAY_MS)}, then dry.", NOW_MS, UTC) == f"rain {said}, then dry."
+
+
+def test_marks_are_read_by_the_clock_of_the_site() -> None:
+    """23:30 UTC on Tuesday is Wednesday in London in July. Words without marks, and without a zone, are as they are."""
+    late_ms = NOW_MS + round(13.5 * 3_600_000)
+    assert spoken(weekday_mark(late_ms), NOW_MS, ZoneInfo("Europe/London")) == "Wednesday"
+    assert spoken(weekday_mark(late_ms), NOW_MS, None) == "Tuesday"
+    assert (
+        spoken("Square [[north]]: dry since [[weekday]].", NOW_MS, None) == "Square [[north]]: dry since [[weekday]]."
+    )
+
+
+def test_texts_that_differ_in_their_times_alone_say_the_same() -> None:
+    """So that two stations are told in one line."""
+    one, other = (f"6 mm on {weekday_mark(NOW_MS + ms)} stopped short." for ms in (0, 60_000))
+    assert one != other and without_times(one) == without_times(other)
+    assert without_times(one) != without_times(f"7 mm on {weekday_mark(NOW_MS)} stopped short.")
+
+
+def test_no_other_text_of_alerts_and_advice_names_a_weekday() -> None:
+    """Whether a weekday may stand alone is decided in one place; the wetness ahead is named from the day it is made."""
+    own = re.compile(r"%[aA]\b|\.weekday\(\)")
+    sources = [p for room in ("pipeline/advice", "pipeline/alerts") for p in sorted((ROOT / room).glob("*.py"))]
     found = [str(p.relative_to(ROOT)) for p in sources if own.search(p.read_text(encoding="utf-8"))]
     assert found == ["pipeline/advice/phrases.py"]

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.advice.phrases import spoken
 from pipeline.alerts.model import (
     AlertEvent,
     AlertState,
@@ -154,6 +155,16 @@ def test_the_line_says_how_much_stopped_and_what_to_do():
     )
     assert "again 12 mm on Monday" in second.text and "about 2 mm" in second.text
     assert first.alert_id == second.alert_id and first.since_ms == START_MS
+
+
+def test_the_day_of_a_wetting_has_its_date_once_it_is_a_week_ago():
+    """An alert of 6 mm on Wednesday 1 May that still stands three weeks on is not about last Wednesday."""
+    state = AlertState("water_not_arriving", "square-1", "", START_MS - 1)
+    watch = watch_of(wettings((6.0, 0.1, 0)))
+    (opened,) = look("water_not_arriving", state, watch, DiaryFacts(), START_MS + 30 * DAY_MS)[1]
+    for days, day in ((6, "Wednesday"), (7, "Wednesday 1 May"), (21, "Wednesday 1 May")):
+        said = spoken(opened.words, START_MS + days * DAY_MS, UTC)
+        assert said.startswith(f"Square, north end: 6 mm on {day} stopped short of the roots")
 
 
 def test_arrivals_survive_a_restart_after_each_wetting():

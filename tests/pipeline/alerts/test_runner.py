@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 import threading
 from collections.abc import Callable
 from dataclasses import replace
@@ -19,6 +20,7 @@ from pipeline.diary.facts import (
     Play,
 )
 from pipeline.forecast.wetness import WetnessForecast
+from pipeline.notify.channels import _told
 from pipeline.stages.stage import STAGE_VERSION
 from pipeline.store import FINDING_COLUMNS
 from tests.pipeline.alerts.plan_series import Weather, weather
@@ -40,12 +42,12 @@ def test_a_silent_probe_raises_an_alert_while_nothing_arrives(make: Callable[...
     line.send_batch(small_record(8))
     line.clock.wall_ms = START_MS + 8 * SLOT_MS
     line.run_until_quiet()
-    assert line.judge.open_alerts() == []
+    assert line.open_alerts() == []
     for _ in range(5 * 12):  # five hours
         line.clock.wall_ms += 300_000
         line.clock.real_s += 300.0
         line.run(1)
-    (opened,) = line.judge.open_alerts()
+    (opened,) = line.open_alerts()
     assert (opened.rule, opened.probe) == ("probe_fault", "p1")
     assert opened.text.startswith("Square, north end: ") and opened.alert_id
     assert len(line.stores.journal.unsent("log")) == 1
@@ -61,7 +63,7 @@ def test_a_backlog_is_not_taken_for_silence_and_silence_is_not_missed(make: Call
         line.run(1)
         line.clock.real_s += 1.0
         line.run(2)
-        assert line.judge.open_alerts() == []
+        assert line.open_alerts() == []
     line.run_until_quiet()
     (silent,) = [e for e in line.stores.journal.unsent("log") if e.body["rule"] == "probe_fault"]
     last_ms = START_MS + 479 * SLOT_MS
@@ -81,7 +83,7 @@ def test_alerts_survive_a_restart_and_are_not_told_twice(make: Callable[..., Lin
     assert events
     again = make(SMALL, now_ms=START_MS + 13 * HOUR_MS)
     again.run_until_quiet()
-    assert [a.alert_id for a in again.judge.open_alerts()] == [a.alert_id for a in line.judge.open_alerts()]
+    assert [a.alert_id for a in again.open_alerts()] == [a.alert_id for a in line.open_alerts()]
     assert [e.id for e in again.stores.journal.unsent("log")] == events
 
 
@@ -94,14 +96,14 @@ def test_a_rule_switched_off_and_a_penetrometer_hold_up_no_other_rule(make: Call
     line.run_until_quiet()
     line.clock.wall_ms = START_MS + later_ms
     line.run_until_quiet()
-    assert [a.probe for a in line.judge.open_alerts()] == ["p1"]
+    assert [a.probe for a in line.open_alerts()] == ["p1"]
     again = [
         reading(r.seq + 16, r.channel, r.measured_at_ms + later_ms, r.raw) for r in small_record(20)
     ]  # five hours; the rule asks for two
     line.send_batch(again)
     line.clock.wall_ms += 5 * HOUR_MS
     line.run_until_quiet()
-    assert line.judge.open_alerts() == []
+    assert line.open_alerts() == []
 
 
 def test_an_open_alert_of_a_rule_switched_off_is_not_shown(make: Callable[..., Line]) -> None:
@@ -110,10 +112,10 @@ def test_an_open_alert_of_a_rule_switched_off_is_not_shown(make: Callable[..., L
     line.send_batch(small_record(8))
     line.clock.wall_ms = START_MS + 12 * HOUR_MS
     line.run_until_quiet()
-    assert line.judge.open_alerts()
+    assert line.open_alerts()
     off = make(SMALL + "[alerts.probe_fault]\nenabled = false\n", now_ms=START_MS + 13 * HOUR_MS)
     off.run_until_quiet()
-    assert off.judge.open_alerts() == []
+    assert off.open_alerts() == []
 
 
 def test_rules_wait_while_the_stages_wait(make: Callable[..., Line]) -> None:
@@ -161,7 +163,7 @@ def test_the_state_of_a_rule_that_is_gone_is_forgotten(make: Callable[..., Line]
     gone = AlertState(RuleName("of_another_version"), "s1", "", START_MS, opened_at_ms=START_MS, said_at_ms=START_MS)
     line.stores.journal.save_alerts({gone.key: gone.to_json()})
     again = make(SMALL)
-    assert again.judge.open_alerts() == [] and gone.key not in again.stores.journal.alert_states()
+    assert again.open_alerts() == [] and gone.key not in again.stores.journal.alert_states()
 
 
 # --- plans, marks and the diary --------------------------------------------------------------------------------------
@@ -195,16 +197,32 @@ def test_alerts_about_plans_are_kept_shown_and_survive_a_restart(make: Callable[
         told.text
         == "Square: solid tining is booked on Sunday. Lift the p1 probe first: it lies in the way of the blades."
     )
-    (shown,) = line.judge.open_alerts()
+    (shown,) = line.open_alerts()
     assert (shown.alert_id, shown.surface, shown.station, shown.text) == (told.alert_id, "square", "", told.text)
     again = make(SMALL)
-    assert again.judge.open_alerts() == [shown]
+    assert again.open_alerts() == [shown]
     assert again.judge.plan(advice(9)) == []
     again.stores.diary.add(DiaryEntry("lift", "square", START_MS + 10 * HOUR_MS, {"probe": "p1"}, station="s1"))
     (closed,) = again.judge.plan(advice(11))
-    assert closed.kind == "closed" and again.judge.open_alerts() == []
+    assert closed.kind == "closed" and again.open_alerts() == []
     assert [e.id for e in again.stores.journal.unsent("log")] == [told.id, closed.id]
     assert not [key for key in again.stores.journal.alert_states() if "lift_probes" in key]
+
+
+def test_an_open_alert_names_its_day_as_it_is_seen_from_the_day_it_is_looked_at(make: Callable[..., Line]) -> None:
+    """Booked for Sunday 3 March: said on Friday, looked at on Saturday, on Sunday, and by whoever looks too late; in
+    the journal it stays as it was said, and nothing sent to machines has a mark in it."""
+    line = make(SMALL)
+    book(line, 2)
+    line.judge.plan(advice(8))
+    seen = {}
+    for hour in (8, 32, 56, 24 * 9):
+        line.clock.wall_ms = START_MS + hour * HOUR_MS
+        (shown,) = line.open_alerts()
+        seen[hour] = shown.text.partition("booked ")[2].partition(".")[0]
+    assert seen == {8: "on Sunday", 32: "tomorrow", 56: "today", 24 * 9: "on Sunday 3 Mar"}
+    (event,) = line.stores.journal.unsent("log")
+    assert "is booked on Sunday. Lift" in str(event.body["text"]) and "[[" not in json.dumps(_told(event))
 
 
 def test_windows_need_a_pass_that_is_planned_or_booked(make: Callable[..., Line]) -> None:
@@ -226,18 +244,18 @@ def test_a_mark_in_the_diary_closes_an_alert(make: Callable[..., Line]) -> None:
     line.clock.wall_ms = START_MS + 12 * HOUR_MS
     line.run_until_quiet()
     line.judge.plan(advice(12))
-    assert {a.rule for a in line.judge.open_alerts()} == {"probe_fault", "lift_probes"}
-    for alert in line.judge.open_alerts():
+    assert {a.rule for a in line.open_alerts()} == {"probe_fault", "lift_probes"}
+    for alert in line.open_alerts():
         body = {"alert": alert.alert_id, "mark": "wrong"}
         line.stores.diary.add(DiaryEntry("mark", "square", START_MS + 13 * HOUR_MS, body))
     line.clock.wall_ms = START_MS + 14 * HOUR_MS
     line.run_until_quiet()
     line.judge.plan(advice(14))
-    assert line.judge.open_alerts() == []
+    assert line.open_alerts() == []
     again = make(SMALL)
     again.clock.wall_ms = START_MS + 20 * HOUR_MS
     again.run_until_quiet()
-    assert again.judge.open_alerts() == [] and again.judge.plan(advice(20)) == []
+    assert again.open_alerts() == [] and again.judge.plan(advice(20)) == []
 
 
 def test_what_the_diary_has_booked_and_the_calendar_reaches_the_rules_of_a_station(make: Callable[..., Line]) -> None:
@@ -256,7 +274,7 @@ def test_what_the_diary_has_booked_and_the_calendar_reaches_the_rules_of_a_stati
         else:
             line.judge.plan(advice(1, plays=(play,)))
         line.judge.evaluate("s1", START_MS + 30 * HOUR_MS)
-        (alert,) = [a for a in line.judge.open_alerts() if a.rule == "stay_off"]
+        (alert,) = [a for a in line.open_alerts() if a.rule == "stay_off"]
         assert ("solid tining" if booked else "play") in alert.text and "tomorrow" in alert.text
         assert alert.opened_at_ms == START_MS + round(13.75 * HOUR_MS)  # heard of at 17:00
 
@@ -279,7 +297,7 @@ def test_alerts_of_a_surface_that_is_gone_are_forgotten(make: Callable[..., Line
     book(line, 2)
     line.judge.plan(advice(8))
     other = make(SMALL.replace('name = "square"', 'name = "pitch"'))
-    assert other.judge.open_alerts() == []
+    assert other.open_alerts() == []
     assert not [key for key in other.stores.journal.alert_states() if "lift_probes" in key]
 
 
@@ -301,7 +319,7 @@ def test_advice_and_readings_may_call_for_the_rules_at_once(make: Callable[..., 
     jobs = (
         lambda i: line.judge.plan(advice(8 + 2 * i)),
         lambda i: line.judge.evaluate("s1", START_MS + (2 + 2 * i) * HOUR_MS),
-        lambda i: line.judge.open_alerts(),
+        lambda i: line.open_alerts(),
     )
     threads = [threading.Thread(target=often, args=(one,)) for one in jobs]
     for thread in threads:
@@ -315,7 +333,7 @@ def test_advice_and_readings_may_call_for_the_rules_at_once(make: Callable[..., 
     assert kinds == sorted(
         [("lift_probes", k) for k in ("opened", "repeated", "repeated")] + [("probe_fault", "opened")]
     )
-    assert {a.rule for a in line.judge.open_alerts()} == {"probe_fault", "lift_probes"}
+    assert {a.rule for a in line.open_alerts()} == {"probe_fault", "lift_probes"}
 
 
 def test_advice_waits_while_the_rules_of_a_station_are_walked(make: Callable[..., Line]) -> None:

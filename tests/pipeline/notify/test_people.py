@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.advice.phrases import clock_mark
 from pipeline.diary.entry import DiaryEntry
 from pipeline.notify.channels import HttpWay
 from pipeline.notify.messages import Messages
@@ -96,6 +97,17 @@ def test_what_presses_goes_two_minutes_later_the_rest_with_the_digest(person: Pe
     assert len(web.heard) == 1
     person.step(0.25)
     assert heard(web)[1:] == [["b"]] and web.heard[1][0] == "digest-home-2026-06-03"
+
+
+def test_a_digest_names_days_as_they_are_seen_in_the_morning(person: Person, web: HttpServer) -> None:
+    """Said at noon of Tuesday 2 June about Wednesday evening; the digest goes on Wednesday at 06:15."""
+    text = "Green: open, until {}."
+    body = {"kind": "opened", "rule": "window_opening", "alert_id": "a", "text": text.format("Wed 18:00")}
+    body["words"] = text.format(clock_mark(NOON_MS + 30 * HOUR_MS))
+    person.journal.save_alerts({}, [Event("one", person.clock.wall_ms, body)])
+    person.step(18.25)
+    ((_, sent),) = web.heard
+    assert json.loads(sent)["lines"] == ["Green: open, until today 18:00. Since Tue 2 Jun, 12:00."]
 
 
 def test_after_an_outage_of_days_the_rest_comes_as_one_digest(person: Person, web: HttpServer) -> None:

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.advice.phrases import clock_mark
 from pipeline.notify.policy import (
     DIGEST,
     INTERRUPTION,
@@ -25,12 +26,13 @@ from pipeline.notify.policy import (
     SiteLabel,
     digest_date_at_first,
     due,
+    grouped,
     in_season,
     may_go,
 )
 from pipeline.site.models import NotificationPolicy
 
-MINUTE_MS, DAY_MS = 60_000, 86_400_000
+MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 STEP_MIN = 5
 LONDON = "Europe/London"
 
@@ -294,6 +296,20 @@ def test_what_comes_together_is_told_together() -> None:
     )
     assert message.lines == (expected,)
     assert message.news == ("0", "1", "2", "3")
+
+
+def test_times_in_a_line_are_those_of_the_moment_it_is_told() -> None:
+    """A window until Saturday, of two greens and told on Friday evening, is until tomorrow in the words of the digest;
+    the greens, whose windows end an hour apart, share a line with the time of the one that came first."""
+    end_ms = at("2026-06-13T18:00")
+    told = [
+        News(place, place, "opened", "window_opening", f"{place}: open, until {clock_mark(end_ms + later)}.", since, 0)
+        for place, later, since in (("South", HOUR_MS, at("2026-06-12T16:00")), ("North", 0, at("2026-06-12T15:00")))
+    ]
+    read = {"2026-06-12T20:00": "Sat 18:00", "2026-06-13T07:00": "today 18:00", "2026-06-20T07:00": "Sat 13 Jun"}
+    for when, said in read.items():
+        ((_, line),) = grouped(told, datetime.fromisoformat(when).replace(tzinfo=ZoneInfo(LONDON)))
+        assert line.startswith(f"South; North: open, until {said}. Since ")
 
 
 def test_an_alert_that_came_and_went_is_one_line() -> None:
