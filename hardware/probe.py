@@ -19,6 +19,7 @@ from hardware.curves import SIGNATURES, curve_faults, curves_between
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
+from hardware.table_check import TableCheck
 
 PROTOCOLS = ("sdi12", "cone")
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
@@ -153,7 +154,7 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
         table = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
         raise ProbeFault([f"{file}: found text that is not TOML, {err}"]) from err
-    check = _Check(file)
+    check = TableCheck(file)
     check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "channel"})
     protocol = check.one_of(table, "", "protocol", PROTOCOLS)
     sdi12 = protocol == "sdi12"
@@ -183,7 +184,7 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
     return description
 
 
-def _cone_base(check: _Check, table: dict[str, object], protocol: str) -> float | None:
+def _cone_base(check: TableCheck, table: dict[str, object], protocol: str) -> float | None:
     cone = table.get("cone")
     if protocol != "cone":
         if cone is not None:
@@ -202,7 +203,7 @@ _CHANNEL_KEYS = {
 }
 
 
-def _parse_channel(check: _Check, table: object, at: str, protocol: str) -> Channel:
+def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> Channel:
     if not isinstance(table, dict):
         check.fault(at.rstrip("."), table, "a table")
         table = {}
@@ -238,7 +239,7 @@ def _parse_channel(check: _Check, table: object, at: str, protocol: str) -> Chan
 
 
 def _parse_quantity(
-    check: _Check, table: dict[str, object], at: str, heard: str, calibration: Calibration | None
+    check: TableCheck, table: dict[str, object], at: str, heard: str, calibration: Calibration | None
 ) -> str:
     """What the channel observes: what is written, else what is heard; its curve must lead there.
 
@@ -256,7 +257,7 @@ def _parse_quantity(
     return quantity
 
 
-def _parse_calibration(check: _Check, table: object, at: str) -> Calibration | None:
+def _parse_calibration(check: TableCheck, table: object, at: str) -> Calibration | None:
     """The calibration written, or that of a channel without one; None where it is at fault."""
     if table is None:
         return Calibration()
@@ -273,7 +274,7 @@ def _parse_calibration(check: _Check, table: object, at: str) -> Calibration | N
     return Calibration(str(curve), MappingProxyType({key: float(value) for key, value in written.items()}), source)
 
 
-def _check_unique(check: _Check, channels: list[Channel]) -> None:
+def _check_unique(check: TableCheck, channels: list[Channel]) -> None:
     seen_names: set[str] = set()
     seen_places: set[tuple[str, int]] = set()
     for i, channel in enumerate(channels):
@@ -287,74 +288,3 @@ def _check_unique(check: _Check, channels: list[Channel]) -> None:
             )
         seen_names.add(channel.name)
         seen_places.add((channel.command, channel.position))
-
-
-class _Check:
-    """Collects the faults of one file while its values are read."""
-
-    def __init__(self, file: str) -> None:
-        self.file = file
-        self.faults: list[str] = []
-
-    def fault(self, key: str, found: object, expected: str) -> None:
-        shown = "nothing" if found is None else repr(found)
-        self.faults.append(f"{self.file}: {key}: found {shown}, expected {expected}")
-
-    def keys(self, table: dict[str, object], at: str, known: set[str]) -> None:
-        for key in table:
-            if key not in known:
-                near = difflib.get_close_matches(key, known, 1)
-                self.fault(
-                    f"{at}{key}",
-                    "an unknown key",
-                    f"{near[0]!r}" if near else f"one of {', '.join(sorted(known))}",
-                )
-
-    def text(self, table: dict[str, object], at: str, key: str, default: str | None) -> str:
-        value = table.get(key, default)
-        if not isinstance(value, str):
-            self.fault(f"{at}{key}", value, "text")
-            return default or ""
-        return value
-
-    def one_of(
-        self,
-        table: dict[str, object],
-        at: str,
-        key: str,
-        allowed: tuple[str, ...],
-        default: str | None = None,
-    ) -> str:
-        value = self.text(table, at, key, default)
-        if value not in allowed and key in table:
-            self.fault(f"{at}{key}", value, f"one of {', '.join(allowed)}")
-        return value
-
-    def number(
-        self,
-        table: dict[str, object],
-        at: str,
-        key: str,
-        default: float | None,
-        lowest: float,
-        highest: float,
-    ) -> float:
-        value = table.get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
-            self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
-            return lowest if default is None else default
-        return float(value)
-
-    def whole(self, table: dict[str, object], at: str, key: str, default: int | None, lowest: int, highest: int) -> int:
-        value = table.get(key, default)
-        if type(value) is not int or not lowest <= value <= highest:
-            self.fault(f"{at}{key}", value, f"a whole number from {lowest} to {highest}")
-            return lowest if default is None else default
-        return value
-
-    def flag(self, table: dict[str, object], at: str, key: str, *, default: bool) -> bool:
-        value = table.get(key, default)
-        if not isinstance(value, bool):
-            self.fault(f"{at}{key}", value, "true or false")
-            return default
-        return value

@@ -6,7 +6,6 @@ no connection, and it never holds a secret: those are read by path when they are
 
 from __future__ import annotations
 
-import difflib
 import os.path
 import re
 import tomllib
@@ -16,6 +15,7 @@ from pathlib import Path
 
 from hardware.probe import PROTOCOLS, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import MAX_BATCH, is_slug
+from hardware.table_check import TableCheck
 from probe_agent.schedule import Cadence, is_grid
 
 BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
@@ -117,14 +117,14 @@ def load(path: Path) -> AgentConfig:
         raise ConfigFault([f"{path}: found {err.strerror or err}, expected a TOML file that can be read"]) from err
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
         raise ConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
-    check = _Check(path)
-    config = _parse(check, check.keys(table, "", "agent clock broker schedule outbox line probe"))
+    check = _AgentCheck(path)
+    config = _parse(check, check.keys(table, "", ["agent", "clock", "broker", "schedule", "outbox", "line", "probe"]))
     if check.faults:
         raise ConfigFault(check.faults)
     return config
 
 
-def _parse(check: _Check, table: Mapping[str, object]) -> AgentConfig:
+def _parse(check: _AgentCheck, table: Mapping[str, object]) -> AgentConfig:
     agent = check.table(table, "agent", "site node state_dir model_dir")
     clock = check.table(table, "clock", "follow trust_hardware lockstep_backlog")
     outbox = check.table(table, "outbox", "max_mb keep_days batch")
@@ -149,7 +149,7 @@ def _parse(check: _Check, table: Mapping[str, object]) -> AgentConfig:
     )
 
 
-def _broker(check: _Check, table: Mapping[str, object]) -> BrokerConfig:
+def _broker(check: _AgentCheck, table: Mapping[str, object]) -> BrokerConfig:
     at = "broker."
     broker = check.table(
         table,
@@ -171,7 +171,7 @@ def _broker(check: _Check, table: Mapping[str, object]) -> BrokerConfig:
     )
 
 
-def _cadence(check: _Check, schedule: Mapping[str, object]) -> Cadence:
+def _cadence(check: _AgentCheck, schedule: Mapping[str, object]) -> Cadence:
     interval_s = check.grid(schedule, "schedule.", "interval_s", 900)
     return Cadence(
         interval_s,
@@ -180,7 +180,7 @@ def _cadence(check: _Check, schedule: Mapping[str, object]) -> Cadence:
     )
 
 
-def _lines(check: _Check, table: Mapping[str, object]) -> tuple[LineConfig, ...]:
+def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig, ...]:
     lines: list[LineConfig] = []
     for at, entry in check.tables(table, "line", "name port protocol baud frame", MAX_LINES):
         protocol = check.one_of(entry, at, "protocol", PROTOCOLS)
@@ -203,7 +203,11 @@ def _lines(check: _Check, table: Mapping[str, object]) -> tuple[LineConfig, ...]
 
 
 def _probes(
-    check: _Check, table: Mapping[str, object], lines: tuple[LineConfig, ...], cadence: Cadence, model_dir: Path | None
+    check: _AgentCheck,
+    table: Mapping[str, object],
+    lines: tuple[LineConfig, ...],
+    cadence: Cadence,
+    model_dir: Path | None,
 ) -> tuple[ProbeConfig, ...]:
     probes: list[ProbeConfig] = []
     known = "name station model line address interval_s rain_interval_s"
@@ -236,7 +240,7 @@ def _probes(
     return tuple(probes)
 
 
-def _description(check: _Check, model: str, key: str, folder: Path | None) -> ProbeDescription | None:
+def _description(check: _AgentCheck, model: str, key: str, folder: Path | None) -> ProbeDescription | None:
     try:
         return load_probe(model, folder) if model else None
     except ProbeFault as fault:
@@ -244,31 +248,19 @@ def _description(check: _Check, model: str, key: str, folder: Path | None) -> Pr
         return None
 
 
-class _Check:
-    """Collects the faults of one file while its values are read."""
+class _AgentCheck(TableCheck):
+    """What the agent's settings have beside plain values: tables, names, grids and paths."""
 
     def __init__(self, file: Path) -> None:
-        self.file = file
-        self.faults: list[str] = []
-
-    def fault(self, key: str, found: object, expected: str) -> None:
-        self.faults.append(f"{self.file}: {key}: found {found!r}, expected {expected}")
-
-    def keys(self, table: Mapping[str, object], at: str, known: str) -> Mapping[str, object]:
-        names = known.split()
-        for key in table:
-            if key not in names:
-                near = difflib.get_close_matches(key, names, 1)
-                hint = f", nearest is {near[0]!r}" if near else ""
-                self.fault(f"{at}{key}", "an unknown key", f"one of {', '.join(names)}{hint}")
-        return table
+        super().__init__(file)
+        self._folder = file.absolute().parent
 
     def table(self, table: Mapping[str, object], name: str, known: str) -> Mapping[str, object]:
         value = table.get(name, {})
         if not isinstance(value, dict):
             self.fault(name, value, f"a table, [{name}]")
             return {}
-        return self.keys(value, f"{name}.", known)
+        return self.keys(value, f"{name}.", known.split())
 
     def tables(
         self, table: Mapping[str, object], name: str, known: str, most: int
@@ -279,45 +271,12 @@ class _Check:
             self.fault(name, found, f"1 to {most} [[{name}]] tables")
             return []
         entries = [(f"{name}.{v.get('name', i)}.", v) for i, v in enumerate(value)]
-        return [(at, self.keys(v, at, known)) for at, v in entries]
-
-    def text(self, table: Mapping[str, object], at: str, key: str, default: str | None) -> str:
-        value = table.get(key, default)
-        if not isinstance(value, str) or (key in table and not value):
-            self.fault(f"{at}{key}", "nothing" if value is None else value, "text")
-            return default or ""
-        return value
+        return [(at, self.keys(v, at, known.split())) for at, v in entries]
 
     def slug(self, table: Mapping[str, object], at: str, key: str) -> str:
         value = self.text(table, at, key, None)
         if value and not is_slug(value):
             self.fault(f"{at}{key}", value, "small letters, digits, - and _, at most 64, a letter or digit first")
-        return value
-
-    def one_of(
-        self, table: Mapping[str, object], at: str, key: str, allowed: tuple[str, ...], default: str | None = None
-    ) -> str:
-        value = self.text(table, at, key, default)
-        if value and value not in allowed:
-            near = difflib.get_close_matches(value, allowed, 1)
-            hint = f", nearest is {near[0]!r}" if near else ""
-            self.fault(f"{at}{key}", value, f"one of {', '.join(allowed) or '(none is given)'}{hint}")
-        return value
-
-    def number(
-        self, table: Mapping[str, object], at: str, key: str, default: float, lowest: float, highest: float
-    ) -> float:
-        value = table.get(key, default)
-        if isinstance(value, bool) or not isinstance(value, int | float) or not lowest <= value <= highest:
-            self.fault(f"{at}{key}", value, f"a number from {lowest:g} to {highest:g}")
-            return default
-        return float(value)
-
-    def whole(self, table: Mapping[str, object], at: str, key: str, default: int, lowest: int, highest: int) -> int:
-        value = table.get(key, default)
-        if type(value) is not int or not lowest <= value <= highest:
-            self.fault(f"{at}{key}", value, f"a whole number from {lowest} to {highest}")
-            return default
         return value
 
     def grid(self, table: Mapping[str, object], at: str, key: str, default: int) -> int:
@@ -327,18 +286,11 @@ class _Check:
             return default
         return value
 
-    def flag(self, table: Mapping[str, object], at: str, key: str) -> bool:
-        value = table.get(key, False)
-        if not isinstance(value, bool):
-            self.fault(f"{at}{key}", value, "true or false")
-            return False
-        return value
-
     def path(self, table: Mapping[str, object], at: str, key: str, *, required: bool = False) -> Path | None:
         if key not in table and not required:
             return None
         value = self.text(table, at, key, None)
-        return Path(os.path.normpath(self.file.absolute().parent / value)) if value else None
+        return Path(os.path.normpath(self._folder / value)) if value else None
 
     def directory(self, table: Mapping[str, object], at: str, key: str) -> Path | None:
         path = self.path(table, at, key)

@@ -84,7 +84,7 @@ def test_every_fault_comes_in_one_run(tmp_path):
     expected = [
         "agent.nod: found 'an unknown key', expected one of site, node, state_dir, model_dir, nearest is 'node'",
         "agent.site: found 'Home Ground', expected small letters",
-        "agent.node: found 'nothing', expected text",
+        "agent.node: found nothing, expected text",
         "agent.state_dir: found 5, expected text",
         "broker.port: found 70000, expected a whole number from 1 to 65535",
         "broker.username: found 'none', expected a user name beside password_file",
