@@ -12,4 +12,5 @@ Standard library only, and no input or output but reading the probe descriptions
 - `sdi12`: SDI-12, the recorder's side: one measurement from its command to its values
 - `sdi12_frame`: SDI-12 commands, replies, check characters, limits and timings
 - `sdi12_sensor`: SDI-12, the sensor's side, for virtual probes
+- `table_check`: the check of a TOML table by hand, for probe descriptions and the agent's settings
 """

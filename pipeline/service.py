@@ -474,6 +474,7 @@ def _server_store(config: SiteConfig) -> InfluxStore:
 
     told = config.store
     token = "" if told.token_file is None else read_secret(told.token_file)
+    assert told.url is not None and told.org is not None and told.bucket is not None  # the settings hold it
     return InfluxStore(told.url, told.org, told.bucket, token, site=config.site.name)
 
 

@@ -27,8 +27,8 @@ from api.diary_check import check, moment_of
 from api.schema import DiaryEntryIn
 from hardware.curves import ANY_NUMBER, CORRECTION_REACH_M, SIGNATURES, TEMPERATURE_PARAMETERS, CurveSignature
 from hardware.probe import ProbeFault, load_probe, models, parse_probe
-from hardware.probe import _Check as _ProbeCheck
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
+from hardware.table_check import TableCheck
 from pipeline.alerts.model import AlertEvent, Counting
 from pipeline.alerts.roots import SHALLOW_ROOTS_M
 from pipeline.alerts.rules import RULES
@@ -150,7 +150,7 @@ def keys_known(which: str) -> dict[str, set[str]]:
 def agent_keys() -> dict[str, set[str]]:
     """Keys as the agent checks them while it reads the example."""
     known: dict[str, set[str]] = {}
-    plain = agent._Check.keys
+    plain = agent._AgentCheck.keys
 
     def listen(self: Any, table: Any, at: str, names: Any) -> Any:
         place = re.sub(r"(probe|line)(\[\d+\]|\.[a-z0-9_-]+)(?=\.)", r"\1", at).rstrip(".")
@@ -158,7 +158,7 @@ def agent_keys() -> dict[str, set[str]]:
         return plain(self, table, at, names)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(agent._Check, "keys", listen)
+        patch.setattr(agent._AgentCheck, "keys", listen)
         agent.load(EXAMPLES["agent"])
     return {
         place: names for place, names in known.items() if place.rpartition(".")[2] not in ("depth_mm", "calibration")
@@ -348,7 +348,7 @@ def test_every_key_of_a_probe_description_is_there() -> None:
     """The tables have the very keys that the loader of descriptions knows, and the printed description is good."""
     known: dict[str, set[str]] = {}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(_ProbeCheck, "keys", lambda _, table, at, names: known.setdefault(at, names))
+        patch.setattr(TableCheck, "keys", lambda _, table, at, names: known.setdefault(at, names))
         assert own_model_faults(own_model()) == []
     documented = {
         at: set(table_of("Probe models", "A model of your own", column).column(column))

@@ -579,7 +579,7 @@ class PlannedPass(Setting):
     @field_validator("kind", mode="before")
     @classmethod
     def _kind_is_known(cls, kind: object, info: ValidationInfo) -> object:
-        if info.context is not None and kind not in info.context.known.passes:
+        if info.context is not None and (not isinstance(kind, str) or kind not in info.context.known.passes):
             raise expected(one_of(kind, info.context.known.passes))
         return kind
 

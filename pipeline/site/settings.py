@@ -322,6 +322,9 @@ def _words(field: FieldInfo, place: str, value: object) -> str:
         return one_of(value, get_args(annotation))
     if get_origin(annotation) is dict:
         return f"a table [{place}]"
-    low = next(one.ge for one in limits if isinstance(one, Ge))
-    high = next(one.le for one in limits if isinstance(one, Le))
-    return f"a{' whole' if annotation is int else ''} number from {low:g} to {high:g}"
+    if get_origin(annotation) is tuple:
+        return "a list"
+    number = f"a{' whole' if annotation is int else ''} number"
+    low = next((one.ge for one in limits if isinstance(one, Ge)), None)
+    high = next((one.le for one in limits if isinstance(one, Le)), None)
+    return number if low is None or high is None else f"{number} from {low:g} to {high:g}"

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import copy
 import datetime
+import re
+import tomllib
+from collections.abc import Iterator, Sequence
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
+import tomli_w
 
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.rules import BOUNDS_OF_RULES
@@ -14,6 +20,7 @@ from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
 
+ROOT = Path(__file__).parents[3]
 GOOD = """
 [site]
 name = "long-meadow"
@@ -402,3 +409,46 @@ def test_faults_of_own_probe_models_are_told_by_their_file_and_key(tmp_path: Pat
     assert (
         told_first == f"underturf.toml: data.model_dir: found '{tmp_path / 'probs'}', expected a folder that is there"
     )
+
+
+WRONG = (True, -1, 1e300, float("nan"), "", "x", [], [[]], {}, [{}], datetime.date(2024, 1, 1))
+
+
+def _places(table: object, at: tuple[object, ...] = ()) -> Iterator[tuple[object, ...]]:
+    """Every place in a table at which a value stands, tables and lists with them."""
+    if at:
+        yield at
+    items = table.items() if isinstance(table, dict) else enumerate(table) if isinstance(table, list) else ()
+    for key, value in items:
+        yield from _places(value, (*at, key))
+
+
+def _spoiled(table: dict[str, object], places: Sequence[tuple[object, ...]], wrong: object) -> dict[str, object]:
+    spoiled = copy.deepcopy(table)
+    for *outer, last in places:
+        inside: Any = spoiled
+        for key in outer:
+            inside = inside[key]
+        inside[last] = copy.deepcopy(wrong)
+    return spoiled
+
+
+def _told_or_taken(path: Path, table: dict[str, object]) -> None:
+    """The settings load, or every fault is a line that names the file, a key, what was found and what is expected."""
+    path.write_text(tomli_w.dumps(table), encoding="utf-8")
+    try:
+        load(path)
+    except ConfigFault as fault:
+        for line in fault.faults:
+            assert re.match(r"[\w.-]+: \S+: found .+, expected .+|[\w.-]+: .+", line, re.S), line
+
+
+@pytest.mark.parametrize("wrong", WRONG, ids=repr)
+def test_no_value_of_the_example_that_is_wrong_gets_out_as_anything_but_a_fault(tmp_path: Path, wrong: object) -> None:
+    """Each value of the example settings in turn, and all plain ones at once, made something else entirely."""
+    example = tomllib.loads((ROOT / "hardware" / "docs" / "underturf.toml").read_text(encoding="utf-8"))
+    places = list(_places(example))
+    for place in places:
+        _told_or_taken(tmp_path / "underturf.toml", _spoiled(example, [place], wrong))
+    leaves = [p for p in places if not any(q[: len(p)] == p and q != p for q in places)]
+    _told_or_taken(tmp_path / "underturf.toml", _spoiled(example, leaves, wrong))
