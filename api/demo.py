@@ -31,9 +31,9 @@ from api.demo_configs import FIXTURES_FILE, configs, days_to_come, finer, fixtur
 START_WITHIN_S = 60.0
 GROUND_WITHIN_S = 180.0  # the first run on a machine compiles the simulator's loops
 FINE_DAYS = 10  # last days of a scenario's history, read every quarter of an hour
-STOP_WITHIN_S = 10.0
+PROGRAM_STOPS_WITHIN_S = 10.0
 CATCH_UP_WITHIN_S = 120.0
-LOOK_EVERY_S = 0.25
+PROGRAM_LOOK_S = 0.25
 BAR_WIDTH = 40
 _SET_PDEATHSIG = 1  # prctl(2)
 
@@ -111,7 +111,7 @@ class Demo:
                 print(self._summary(), flush=True)
                 return 0
             print(f"The history is in. Time goes on at {self._rate:g} times real time. Ctrl-C ends it.", flush=True)
-            while not self._stop.wait(LOOK_EVERY_S):
+            while not self._stop.wait(PROGRAM_LOOK_S):
                 self._check_programs()
         except _Stopped:
             pass
@@ -172,7 +172,7 @@ class Demo:
                 return found
             if time.monotonic() > deadline:
                 raise DemoFault(f"waited {within_s:g} s for {what}, logs are in {self._folder}")
-            self._stop.wait(LOOK_EVERY_S)
+            self._stop.wait(PROGRAM_LOOK_S)
         raise _Stopped
 
     def _read_ready(self) -> dict[str, Any] | None:
@@ -212,7 +212,7 @@ class Demo:
             shown = percent
             if share >= 1.0:
                 break
-            self._stop.wait(LOOK_EVERY_S)
+            self._stop.wait(PROGRAM_LOOK_S)
         if lively:
             print(flush=True)
 
@@ -256,7 +256,7 @@ def _end(program: subprocess.Popen[str] | None) -> None:
         return
     program.terminate()
     try:
-        program.wait(STOP_WITHIN_S)
+        program.wait(PROGRAM_STOPS_WITHIN_S)
     except subprocess.TimeoutExpired:
         program.kill()
         program.wait()

@@ -11,18 +11,18 @@ from typing import Any
 
 from pipeline.diary.fixtures import FeedEntry, build_feed
 
-Table = dict[str, Any]
+TomlTable = dict[str, Any]
 
 FIXTURES_FILE = "fixtures.ics"
 # Usual months of a mild, maritime place; invented.
-USUAL_CLIMATE: Table = {
+USUAL_CLIMATE: TomlTable = {
     "rain_mm": [62, 46, 46, 46, 50, 50, 48, 56, 56, 70, 66, 62],
     "wet_days": [14, 11, 12, 11, 11, 10, 9.5, 10, 10, 13, 14, 14],
     "highest_degc": [8, 8.5, 11, 14, 17, 20, 22.5, 22, 19, 15, 11, 8.5],
     "lowest_degc": [2.5, 2.5, 3.5, 5, 8, 11, 13, 12.5, 10.5, 8, 5, 3],
 }
 # How each kind of surface is kept: area, when it is played on, and the words its fixtures are known by.
-CARE: dict[str, Table] = {
+CARE: dict[str, TomlTable] = {
     "square": {"area_m2": 900.0, "play_from": "04-19", "play_until": "09-14", "renovation_until": "11-15",
                "fixture_words": ["eleven"]},
     "outfield": {"area_m2": 9000.0, "play_from": "04-19", "play_until": "09-14", "fixture_words": ["fair"]},
@@ -41,7 +41,7 @@ PLAY = (
 )
 
 
-def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, Table]:
+def configs(ready: TomlTable, *, broker_port: int, pages_port: int) -> tuple[TomlTable, TomlTable]:
     """Settings of the server and of the agent for a simulated ground.
 
     Parameters
@@ -84,13 +84,13 @@ def configs(ready: Table, *, broker_port: int, pages_port: int) -> tuple[Table, 
     return server, agent
 
 
-def days_to_come(server: Table, ready: Table) -> Table:
+def days_to_come(server: TomlTable, ready: TomlTable) -> TomlTable:
     """The server's settings with what is known of days to come: climate, calendar, and how each surface is kept."""
     surfaces = [{**surface, **CARE.get(surface["kind"], {})} for surface in server["surface"]]
     return {**server, "climate": USUAL_CLIMATE, "fixtures": {"source": FIXTURES_FILE}, "surface": surfaces}
 
 
-def fixtures(ready: Table) -> bytes:
+def fixtures(ready: TomlTable) -> bytes:
     """A calendar of invented matches about the end of the history, for the kinds of surface that are there."""
     end = datetime.fromtimestamp(ready["history_end_ms"] / 1000, UTC)
     noon = datetime(end.year, end.month, end.day, 12, tzinfo=UTC)
@@ -107,7 +107,7 @@ def fixtures(ready: Table) -> bytes:
     return build_feed(entries, title="Fixtures", now_ms=ready["history_end_ms"])
 
 
-def finer(agent: Table, interval_s: int) -> Table:
+def finer(agent: TomlTable, interval_s: int) -> TomlTable:
     """The agent's settings with every probe that was read each round read each `interval_s`, rain or not. [s]"""
     every = {"interval_s": interval_s, "rain_interval_s": interval_s}
     usual_s = agent["schedule"]["interval_s"]
@@ -115,7 +115,7 @@ def finer(agent: Table, interval_s: int) -> Table:
     return {**agent, "schedule": every, "probe": probes}
 
 
-def _surface(surface: Table, probes: list[Table]) -> Table:
+def _surface(surface: TomlTable, probes: list[TomlTable]) -> TomlTable:
     stations = [
         {
             "name": station["name"],

@@ -27,8 +27,12 @@ ALERTS_BACK_MS = 400 * 86_400_000  # a closed alert may still be marked wrong fo
 
 router = APIRouter(prefix="/api/v1", tags=["diary"])
 
-From = Annotated[datetime.datetime | None, Query(alias="from", description="first moment; default the beginning")]
-To = Annotated[datetime.datetime | None, Query(alias="to", description="moment after the last; default all to come")]
+EntriesFrom = Annotated[
+    datetime.datetime | None, Query(alias="from", description="first moment; default the beginning")
+]
+EntriesTo = Annotated[
+    datetime.datetime | None, Query(alias="to", description="moment after the last; default all to come")
+]
 Kinds = Annotated[list[str] | None, Query(alias="kind", description="repeat for several; none for all")]
 Key = Annotated[str, Header(alias="Idempotency-Key", max_length=MAX_KEY, description="the same key, the same entry")]
 
@@ -38,8 +42,8 @@ def get_diary(
     request: Request,
     kind: Kinds = None,
     surface: str | None = None,
-    start: From = None,
-    end: To = None,
+    start: EntriesFrom = None,
+    end: EntriesTo = None,
     limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = DEFAULT_PAGE,
     after: Annotated[int, Query(ge=0, description="entries to pass over; `next` has it filled in")] = 0,
 ) -> schema.DiaryOut:

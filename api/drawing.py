@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from api.state import ChannelNow, StationNow
 from pipeline.units import Flag
 
-WIDTH = 340
-LEFT = 58  # room for the depths
+PROFILE_WIDTH = 340
+PROFILE_LEFT = 58  # room for the depths
 BAR_RIGHT = 230  # where a saturated reading would end
 ROW_LEAST = 26  # a line of text needs this much height
-TOP = 30
+PROFILE_TOP = 30
 HEIGHT_OF_SCALE = 300
 MOST_DEPTH_M = 0.30  # deeper probes stand in a list below the scale
 FULL_SCALE = 0.6  # m3/m3 at BAR_RIGHT; thatch may go past it and is cut there with its number
@@ -65,25 +65,25 @@ def profile(state: StationNow) -> Profile | None:
     deepest = max(state.station.root_zone_m + (state.thatch_m or 0.0), _depth_m(moist[-1]))
     # To scale where that leaves room to read; a profile of a metre is drawn with the square root of depth.
     scale = _Scale(deepest, HEIGHT_OF_SCALE)
-    marks, last = [], TOP - ROW_LEAST / 2
+    marks, last = [], PROFILE_TOP - ROW_LEAST / 2
     for channel in moist:
-        y = TOP + scale(_depth_m(channel))
+        y = PROFILE_TOP + scale(_depth_m(channel))
         text_y = max(y, last + ROW_LEAST)
         last = text_y
         marks.append(_mark(channel, y, text_y, state.thatch_m or 0.0))
-    bottom = max(TOP + HEIGHT_OF_SCALE, last + ROW_LEAST)
-    thatch_bottom = TOP + scale(state.thatch_m) if state.thatch_m else None
+    bottom = max(PROFILE_TOP + HEIGHT_OF_SCALE, last + ROW_LEAST)
+    thatch_bottom = PROFILE_TOP + scale(state.thatch_m) if state.thatch_m else None
     ticks = [d for d in (0, 50, 100, 150, 200, 300, 500, 1000, 1500) if d / 1000 <= deepest * 1.02]
     return Profile(
-        width=WIDTH,
+        width=PROFILE_WIDTH,
         height=bottom + 34,
-        left=LEFT,
+        left=PROFILE_LEFT,
         bar_right=BAR_RIGHT,
-        top=TOP,
+        top=PROFILE_TOP,
         thatch_bottom=thatch_bottom,
-        root_zone_bottom=TOP + scale(state.station.root_zone_m + (state.thatch_m or 0.0)),
+        root_zone_bottom=PROFILE_TOP + scale(state.station.root_zone_m + (state.thatch_m or 0.0)),
         bottom=bottom,
-        depth_ticks=tuple((TOP + scale(d / 1000), d) for d in ticks),
+        depth_ticks=tuple((PROFILE_TOP + scale(d / 1000), d) for d in ticks),
         marks=tuple(marks),
         soil=state.station.soil.replace("_", " "),
         scale_ticks=tuple((_x(v), f"{v:.1f}") for v in (0.0, 0.2, 0.4, 0.6)),
@@ -122,7 +122,7 @@ def _mark(channel: ChannelNow, y: float, text_y: float, thatch_m: float) -> Mark
 
 
 def _x(water_content: float) -> float:
-    return LEFT + (BAR_RIGHT - LEFT) * min(max(water_content, 0.0), FULL_SCALE) / FULL_SCALE
+    return PROFILE_LEFT + (BAR_RIGHT - PROFILE_LEFT) * min(max(water_content, 0.0), FULL_SCALE) / FULL_SCALE
 
 
 def _depth_m(channel: ChannelNow) -> float:

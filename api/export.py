@@ -8,7 +8,6 @@ sends it on.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator, Mapping, Sequence
 
 import pandas as pd
@@ -46,21 +45,6 @@ def csv_text(
     yield ",".join(COLUMNS) + "\n"
     for frame in _pieces(store, installed, channels, start_ms, end_ms):
         yield frame.to_csv(index=False, header=False, lineterminator="\n")
-
-
-def json_text(
-    store: Store, installed: Mapping[str, InstalledChannel], channels: Sequence[str], start_ms: int, end_ms: int
-) -> Iterator[str]:
-    """Observations as one JSON list of objects, in pieces. Arguments as of `csv_text`; a missing number is null."""
-    yield "["
-    first = True
-    for frame in _pieces(store, installed, channels, start_ms, end_ms):
-        table = frame.astype(object).where(frame.notna(), None)
-        for row in table.itertuples(index=False, name=None):
-            record = json.dumps(dict(zip(COLUMNS, row, strict=True)), allow_nan=False)
-            yield record if first else ",\n" + record
-            first = False
-    yield "]\n"
 
 
 def _pieces(

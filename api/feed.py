@@ -31,7 +31,7 @@ from pipeline.advice.report import (
 )
 from pipeline.diary.fixtures import FeedEntry, build_feed
 
-MEDIA_TYPE = "text/calendar; charset=utf-8"
+CALENDAR_TYPE = "text/calendar; charset=utf-8"
 LOOK_AGAIN_S = 3600  # advice is worked out by the hour
 _ANSWERS = {
     200: {"content": {"text/calendar": {"example": "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n...END:VCALENDAR\r\n"}}},
@@ -139,4 +139,4 @@ def _calendar(request: Request, advice: SiteAdvice, entries: list[FeedEntry], ti
     if tag in asked or "*" in asked:
         return Response(status_code=304, headers=headers)
     text = build_feed(entries, title=title, now_ms=advice.at_ms)
-    return Response(text, media_type=MEDIA_TYPE, headers=headers)
+    return Response(text, media_type=CALENDAR_TYPE, headers=headers)

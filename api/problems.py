@@ -19,11 +19,11 @@ from starlette.templating import Jinja2Templates
 from api import schema
 from pipeline.errors import PipelineFault
 
-MEDIA_TYPE = "application/problem+json"
+PROBLEM_TYPE = "application/problem+json"
 RETRY_AFTER_S = 10
 MAX_SHOWN = 100  # characters of what was sent, in a fault
 RESPONSES: dict[int | str, dict[str, Any]] = {
-    status: {"description": text, "content": {MEDIA_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}}
+    status: {"description": text, "content": {PROBLEM_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}}
     for status, text in (
         (400, "The query has a parameter that this address does not know"),
         (404, "There is no such thing"),
@@ -105,4 +105,4 @@ def _answer(request: Request, status: int, title: str, detail: str, faults: Sequ
         site = request.app.state.pipeline.config.site
         page = _templates.get_template("problem.html").render(problem=body, site=site, stations=[], twin=None)
         return HTMLResponse(page, status_code=status)
-    return JSONResponse(body, status_code=status, media_type=MEDIA_TYPE)
+    return JSONResponse(body, status_code=status, media_type=PROBLEM_TYPE)

@@ -19,7 +19,7 @@ from pipeline.service import Pipeline
 from pipeline.site.models import PagesConfig, SiteConfig
 
 STOP_WITHIN_S = 5  # live updates are cut after that
-LOOK_EVERY_S = 1.0
+SERVER_LOOK_S = 1.0
 BACKLOG = 100
 log = logging.getLogger(__name__)
 
@@ -106,6 +106,6 @@ def open_to_others(pages: PagesConfig) -> str:
 
 
 def _stop_when_ended(pipeline: Pipeline, server: uvicorn.Server) -> None:
-    while not pipeline.wait(LOOK_EVERY_S):
+    while not pipeline.wait(SERVER_LOOK_S):
         pass
     server.should_exit = True

@@ -19,7 +19,7 @@ from hardware.quantities import QUANTITIES
 from hardware.reading import Status
 from probe_agent import __version__
 from probe_agent.clock import SystemClock, environment
-from probe_agent.config import AgentConfig, ConfigFault, ProbeConfig, load
+from probe_agent.config import AgentConfig, AgentConfigFault, ProbeConfig, load
 
 DEFAULT_CONFIG = "/etc/underturf/agent.toml"
 CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
@@ -30,7 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = _parser().parse_args(arguments)
     try:
         config = load(given.config)
-    except ConfigFault as fault:
+    except AgentConfigFault as fault:
         print(fault, file=sys.stderr)
         return 1
     commands = {"run": _run, "check": _check, "read": _read, "show": _show}

@@ -27,7 +27,7 @@ MAX_LINES = 32
 MAX_PROBES = 128
 
 
-class ConfigFault(ValueError):
+class AgentConfigFault(ValueError):
     """A configuration that cannot be used. `faults` lists every one as `file: key: found X, expected Y`."""
 
     def __init__(self, faults: list[str]) -> None:
@@ -36,7 +36,7 @@ class ConfigFault(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class BrokerConfig:
+class AgentBroker:
     """Where readings go. Files are read each time a connection is made, so that they can be changed under way."""
 
     host: str
@@ -97,7 +97,7 @@ class AgentConfig:
     clock_follow: Path | None
     trust_hardware_clock: bool
     lockstep_backlog: int
-    broker: BrokerConfig
+    broker: AgentBroker
     outbox: OutboxConfig
     lines: tuple[LineConfig, ...]
     probes: tuple[ProbeConfig, ...]
@@ -108,19 +108,19 @@ def load(path: Path) -> AgentConfig:
 
     Raises
     ------
-    ConfigFault
+    AgentConfigFault
         With every fault found.
     """
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as err:
-        raise ConfigFault([f"{path}: found {err.strerror or err}, expected a TOML file that can be read"]) from err
+        raise AgentConfigFault([f"{path}: found {err.strerror or err}, expected a TOML file that can be read"]) from err
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
-        raise ConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
+        raise AgentConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
     check = _AgentCheck(path)
     config = _parse(check, check.keys(table, "", ["agent", "clock", "broker", "schedule", "outbox", "line", "probe"]))
     if check.faults:
-        raise ConfigFault(check.faults)
+        raise AgentConfigFault(check.faults)
     return config
 
 
@@ -149,7 +149,7 @@ def _parse(check: _AgentCheck, table: Mapping[str, object]) -> AgentConfig:
     )
 
 
-def _broker(check: _AgentCheck, table: Mapping[str, object]) -> BrokerConfig:
+def _broker(check: _AgentCheck, table: Mapping[str, object]) -> AgentBroker:
     at = "broker."
     broker = check.table(
         table,
@@ -161,7 +161,7 @@ def _broker(check: _AgentCheck, table: Mapping[str, object]) -> BrokerConfig:
         check.fault("broker.username", "none", "a user name beside password_file")
     if ("cert_file" in broker) != ("key_file" in broker):
         check.fault("broker.cert_file, broker.key_file", "one of them", "both or neither")
-    return BrokerConfig(
+    return AgentBroker(
         host=check.text(broker, at, "host", "127.0.0.1"),
         port=check.whole(broker, at, "port", 8883 if "ca_file" in broker else 1883, 1, 65535),
         username=check.text(broker, at, "username", "") or None,

@@ -23,7 +23,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from hardware.reading import BadBatch, decode_receipt, encode_batch, readings_topic, receipt_topic, status_topic
 from probe_agent import __version__
 from probe_agent.clock import ClockNote
-from probe_agent.config import AgentConfig, BrokerConfig
+from probe_agent.config import AgentBroker, AgentConfig
 from probe_agent.faults import BackOff
 from probe_agent.outbox import Outbox
 
@@ -327,7 +327,7 @@ class _Connection:
 
 
 def _client(config: AgentConfig) -> mqtt.Client:
-    broker: BrokerConfig = config.broker
+    broker: AgentBroker = config.broker
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
         client_id=f"underturf-{config.site}-{config.node}",
@@ -349,7 +349,7 @@ def _client(config: AgentConfig) -> mqtt.Client:
     return client
 
 
-def _secret(broker: BrokerConfig) -> str | None:
+def _secret(broker: AgentBroker) -> str | None:
     if broker.password_file is None:
         return None
     return broker.password_file.read_text(encoding="utf-8").strip("\r\n")

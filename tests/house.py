@@ -132,7 +132,9 @@ def _collect(tree: ast.Module, where: str, definitions: list[_Definition], reach
             )
         elif isinstance(node, ast.ClassDef):
             _collect_class(node, where, definitions, ours)
-        elif not isinstance(node, ast.Import | ast.ImportFrom):
+        elif isinstance(node, ast.Import | ast.ImportFrom):
+            reached |= {alias.name for alias in node.names if alias.asname is not None}
+        else:
             reached |= _names(node)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from tests import house
 from tests.house import MAY_IMPORT, PACKAGES, ROOT, modules
 
 # Each of these names may be used in the modules listed and nowhere else: at most one a package.
@@ -166,6 +167,14 @@ def test_a_folder_says_what_its_modules_are_for(folder: Path) -> None:
     words = ast.get_docstring(ast.parse((ROOT / folder / "__init__.py").read_text(encoding="utf-8"))) or ""
     named = re.findall(r"^- `(\w+)`: \S", words, re.M)
     assert named == sorted(p.stem for p in (ROOT / folder).glob("*.py") if p.name != "__init__.py")
+
+
+def test_a_name_means_one_thing_and_everything_is_reached() -> None:
+    """No class name has two meanings, no constant stands twice, and nothing is there for tests alone."""
+    assert house.classes_with_two_meanings() == {}
+    assert house.constants_defined_twice() == {}
+    assert house.functions_reached_by_tests_only() == []
+    assert house.findings_nobody_shows() == []
 
 
 def test_top_level_is_the_fixed_one() -> None:

@@ -245,7 +245,7 @@ def faults(which: str, folder: Path, table: dict[str, Any], key: str) -> list[st
     (folder / "file.toml").write_text(tomli_w.dumps(table), encoding="utf-8")
     try:
         LOADERS[which](folder / "file.toml")
-    except (agent.ConfigFault, server.ConfigFault) as fault:
+    except (agent.AgentConfigFault, server.ConfigFault) as fault:
         return [line for line in fault.faults if re.search(rf"[.\]]{key}: ", line)]
     return []
 
@@ -270,7 +270,7 @@ def test_default_is_the_loader_s(which: str, place: str, row: dict[str, str], tm
 
 def _counts(which: str, folder: Path, table: dict[str, Any], key: str) -> bool:
     """Whether a list of tables that is missing is missed."""
-    with pytest.raises((agent.ConfigFault, server.ConfigFault), match=key):
+    with pytest.raises((agent.AgentConfigFault, server.ConfigFault), match=key):
         LOADERS[which](folder / "file.toml")
     return True
 

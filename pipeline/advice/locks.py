@@ -195,12 +195,16 @@ def overrides_of(intent: Intent, ground: SurfaceState) -> tuple[Override, ...]:
     return tuple(sorted(named, key=lambda o: o.written_at_ms))
 
 
-MonthDay = tuple[int, int]
 SEASON_GAP_DAYS = 45  # fixtures further apart belong to two seasons: our own choice
 
 
 def yearly_spans(
-    first: MonthDay, last: MonthDay, now_ms: int, zone: datetime.tzinfo, *, years: tuple[int, int] = (-1, 2)
+    first: tuple[int, int],
+    last: tuple[int, int],
+    now_ms: int,
+    zone: datetime.tzinfo,
+    *,
+    years: tuple[int, int] = (-1, 2),
 ) -> tuple[TimeSpan, ...]:
     """Days of every year about now, both ends in them.
 
@@ -223,7 +227,7 @@ def yearly_spans(
     )
 
 
-def midnight_ms(year: int, day: MonthDay, zone: datetime.tzinfo, *, days: int = 0) -> int:
+def midnight_ms(year: int, day: tuple[int, int], zone: datetime.tzinfo, *, days: int = 0) -> int:
     """Local midnight that begins a day, or so many days after it; 29 February is the 28th in other years. [ms]"""
     month, number = day
     if day == (2, 29) and not _is_leap(year):
@@ -258,7 +262,9 @@ def seasons_of_fixtures(times: Sequence[tuple[int, int]]) -> tuple[TimeSpan, ...
     return tuple(found)
 
 
-def renovation_span(play_last: MonthDay, until: MonthDay, now_ms: int, zone: datetime.tzinfo) -> TimeSpan | None:
+def renovation_span(
+    play_last: tuple[int, int], until: tuple[int, int], now_ms: int, zone: datetime.tzinfo
+) -> TimeSpan | None:
     """The renovation that is on or the next to come: from the day after play until a day, in it."""
     this = datetime.datetime.fromtimestamp(now_ms / 1000, zone).year
     over = 1 if until <= play_last else 0

@@ -49,7 +49,6 @@ RuleName = NewType("RuleName", str)
 # --- bounds ----------------------------------------------------------------------------------------------------------
 
 Wetness = Annotated[float, Field(ge=-1.0, le=3.0)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
 Millimetres = Annotated[float, Field(ge=0.0, le=1000.0)]
 DegreesC = Annotated[float, Field(ge=-20.0, le=20.0)]
 Hour = Annotated[float, Field(ge=0.0, le=23.75)]

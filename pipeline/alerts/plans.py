@@ -40,7 +40,6 @@ from pipeline.alerts.model import (
     RuleGrain,
     RuleName,
     Scope,
-    Share,
     Where,
 )
 from pipeline.alerts.walk import heed_marks, in_months, local, settle
@@ -52,7 +51,7 @@ from pipeline.diary.facts import (
     in_the_way,
 )
 from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.models import apart
+from pipeline.site.models import Share, apart
 from pipeline.units import DAY_MS, HOUR_MS
 
 FAR_MS = 6 * DAY_MS  # an end further off is too unsure to be named: our own choice

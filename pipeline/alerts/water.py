@@ -32,7 +32,6 @@ from pipeline.alerts.model import (
     RuleGrain,
     RuleName,
     Scope,
-    Share,
     Span,
     Wetness,
     for_how_long,
@@ -40,7 +39,7 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.walk import dry_run, local
 from pipeline.forecast.wetness import WetnessForecast, in_ten
-from pipeline.site.models import apart
+from pipeline.site.models import Share, apart
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray
 
 DAY_H = 24.0

@@ -13,7 +13,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
-from api.problems import MEDIA_TYPE
+from api.problems import PROBLEM_TYPE
 from pipeline.advice.conditions import CONDITIONS
 from pipeline.forecast.wetness import spread_of
 from tests.api.advice_by_hand import AHEAD_H, TABLE, ZONE, advice
@@ -139,7 +139,7 @@ def test_before_the_first_advice_that_is_said(make_ground: MakeGround, path: str
     ground = make_ground()
     ground.advise(None)
     answer = TestClient(create_app(ground.pipeline)).get(path)
-    assert answer.status_code == 503 and answer.headers["content-type"] == MEDIA_TYPE
+    assert answer.status_code == 503 and answer.headers["content-type"] == PROBLEM_TYPE
     assert answer.headers["retry-after"].isdecimal()
 
 

@@ -12,7 +12,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
-from api.problems import MEDIA_TYPE
+from api.problems import PROBLEM_TYPE
 from api.writing import MAX_BODY_BYTES
 from pipeline.alerts.model import AlertState
 from pipeline.diary.entry import KINDS
@@ -55,7 +55,7 @@ def send(client: TestClient, entry: dict[str, Any], status: int = 201, **headers
 def faults_of(client: TestClient, entry: dict[str, Any]) -> list[str]:
     """The faults of an entry that is refused, as a problem document lists them."""
     answer = client.post("/api/v1/diary", json=entry)
-    assert answer.status_code == 422 and answer.headers["content-type"] == MEDIA_TYPE, answer.text
+    assert answer.status_code == 422 and answer.headers["content-type"] == PROBLEM_TYPE, answer.text
     assert answer.json()["detail"] == "; ".join(answer.json()["faults"])
     found: list[str] = answer.json()["faults"]
     return found
@@ -234,7 +234,7 @@ def test_a_body_too_long_is_refused_before_it_is_read(refusing: TestClient) -> N
     long = b'{"kind": "' + b"x" * MAX_BODY_BYTES + b'"}'
     headers = {"content-type": "application/json"}
     answer = refusing.post("/api/v1/diary", content=long, headers=headers)
-    assert answer.status_code == 413 and answer.headers["content-type"] == MEDIA_TYPE
+    assert answer.status_code == 413 and answer.headers["content-type"] == PROBLEM_TYPE
     assert refusing.post("/api/v1/diary", content=iter([b"{}"]), headers=headers).status_code == 411
 
 

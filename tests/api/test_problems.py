@@ -6,7 +6,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
-from api.problems import MEDIA_TYPE
+from api.problems import PROBLEM_TYPE
 from pipeline.errors import StoreAway
 from tests.api.served import api_routes
 from tests.api.site import MakeGround
@@ -27,7 +27,7 @@ ROWS = [
 
 def is_problem(answer: object, status: int, path: str) -> dict[str, object]:
     assert answer.status_code == status  # type: ignore[attr-defined]
-    assert answer.headers["content-type"] == MEDIA_TYPE  # type: ignore[attr-defined]
+    assert answer.headers["content-type"] == PROBLEM_TYPE  # type: ignore[attr-defined]
     body: dict[str, object] = answer.json()  # type: ignore[attr-defined]
     assert set(body) == {"type", "title", "status", "detail", "instance"}  # RFC 9457, section 3.1
     assert body["status"] == status and body["instance"] == path.split("?")[0]

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from probe_agent.config import ConfigFault, load
+from probe_agent.config import AgentConfigFault, load
 
 
 def faults_of(path) -> list[str]:
-    with pytest.raises(ConfigFault) as caught:
+    with pytest.raises(AgentConfigFault) as caught:
         load(path)
     return caught.value.faults
 
