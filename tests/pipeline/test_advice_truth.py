@@ -126,7 +126,7 @@ def test_intervals_are_wilson_s() -> None:
 
 
 def event(rule: str, kind: str, at_ms: int, text: str = "Square: news.", alert: str = "a") -> AlertEvent:
-    return AlertEvent(f"{at_ms}{kind}", alert, kind, rule, "site", "s1", "square", "", at_ms, at_ms, text)
+    return AlertEvent(f"{at_ms}{kind}", alert, kind, rule, "site", "s1", "square", "", at_ms, at_ms, text, text)
 
 
 class DryYear:
