@@ -11,10 +11,13 @@ import datetime
 import re
 from collections.abc import Callable, Mapping, Sequence
 
+from pipeline.units import HOUR_MS
+
 NEAR_DAYS = 6  # a weekday further off may be taken for another of the same name
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
-_MARK = re.compile(r"\[\[(clock|date|left|on|weekday) (-?\d+)\]\]")
+_MARK = re.compile(r"\[\[(clock|date|dry|lasting|left|on|weekday) (-?\d+)\]\]")
+_DRY = re.compile(r"\[\[dry (-?\d+)\]\]")
 
 
 # --- lists -----------------------------------------------------------------------------------------------------------
@@ -67,6 +70,14 @@ def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
     return f"{day} {clock}" if abs((at.date() - now.date()).days) <= NEAR_DAYS else day
 
 
+def for_how_long(span_ms: int) -> str:
+    """A length of time as a groundsman says it: `3 hours`, `2 days`."""
+    hours = round(span_ms / HOUR_MS)
+    if hours < 36:
+        return "1 hour" if hours == 1 else f"{hours} hours"
+    return f"{round(hours / 24)} days"
+
+
 # --- times that go on ------------------------------------------------------------------------------------------------
 
 
@@ -95,6 +106,21 @@ def left_mark(at_ms: int) -> str:
     return f"[[left {at_ms}]]"
 
 
+def lasting_mark(since_ms: int) -> str:
+    """Stands for how long something has lasted, by `for_how_long`."""
+    return f"[[lasting {since_ms}]]"
+
+
+def dry_mark(since_ms: int) -> str:
+    """Stands for how long there has been no water, by `for_how_long`; `counted_from` begins it anew."""
+    return f"[[dry {since_ms}]]"
+
+
+def counted_from(text: str, water_ms: int | None) -> str:
+    """A text whose time without water is counted from the last water, where that came later. [ms since 1970, UTC]"""
+    return text if water_ms is None else _DRY.sub(lambda mark: dry_mark(max(int(mark[1]), water_ms)), text)
+
+
 def spoken(text: str, now_ms: int, zone: datetime.tzinfo | None) -> str:
     """A text with its marks filled in for a moment.
 
@@ -121,6 +147,10 @@ def without_times(text: str) -> str:
     return _MARK.sub(r"[[\1]]", text)
 
 
+def _lasting(at: datetime.datetime, now: datetime.datetime) -> str:
+    return for_how_long(round((now - at).total_seconds() * 1000))
+
+
 def _date(at: datetime.datetime, now: datetime.datetime, before: str = "") -> str:
     days = (at.date() - now.date()).days
     return {0: "today", 1: "tomorrow"}.get(days) or before + day_name(at.date(), now.date())
@@ -144,6 +174,8 @@ def _weekday(at: datetime.datetime, now: datetime.datetime) -> str:
 _FILLED: Mapping[str, Callable[[datetime.datetime, datetime.datetime], str]] = {
     "clock": clock_words,
     "date": _date,
+    "dry": _lasting,
+    "lasting": _lasting,
     "left": _left,
     "on": _on,
     "weekday": _weekday,

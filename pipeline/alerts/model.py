@@ -95,7 +95,8 @@ class Counting:
     Times in hours, wetness relative [1], rain in mm, water content in m3 m-3. Read from the class: `Counting.rain_mm`.
     """
 
-    rain_mm: float = 1.0  # less than this over the whole of a run counts as no rain: dew, a tick of the gauge
+    rain_mm: float = 1.0  # a spell of rain of less counts as no water: dew, a trace, a tick of the gauge
+    rain_gap_h: float = 6.0  # without rain for longer a spell has ended, as for wettings
     fresh_wetness: float = 0.15  # a rise of the thatch by so much is water from somewhere, written down or not
     falling_wetness: float = 0.05  # the root zone is drying when it lies so far below its highest of the run
     roots_off_hold_h: float = 2.0
@@ -521,6 +522,18 @@ class Rained(NamedTuple):
     rain_mm: float
 
 
+class LastWater(NamedTuple):
+    """The water that a rule about dryness saw last. [ms since 1970, UTC], [mm]
+
+    `at_ms` is when the last of it came: a watering, rain of a spell that counts, a rise of the thatch; None before any.
+    `rain_ms` and `spell_mm` are the last rain, and all of its spell, whether it counts or not.
+    """
+
+    at_ms: int | None = None
+    rain_ms: int | None = None
+    spell_mm: float = 0.0
+
+
 class ChannelMemory(NamedTuple):
     """What is remembered of one channel of a probe.
 
@@ -575,6 +588,7 @@ class AlertState:
     surface: str = ""  # of a rule about a whole surface; then there is no station
     subject: str = ""  # which pass it is about
     rains: tuple[Rained, ...] = ()  # of the last days
+    water: LastWater = field(default_factory=LastWater)
     told: tuple[str, ...] = ()  # what has been said since it opened
     text: str = ""  # the words of the last event, with their marks
     wrong_at_ms: int | None = None
@@ -618,6 +632,7 @@ class AlertState:
         table["channels"] = {name: heard._asdict() for name, heard in self.channels.items()}
         table["estimates"] = [estimate._asdict() for estimate in self.estimates]
         table["rains"] = [list(rained) for rained in self.rains]
+        table["water"] = list(self.water)
         table["told"] = list(self.told)
         return table
 
@@ -629,6 +644,7 @@ class AlertState:
             "channels": {k: ChannelMemory(**v) for k, v in table["channels"].items()},
             "estimates": tuple(RootEstimate(**v) for v in table.get("estimates", ())),
             "rains": tuple(Rained(*v) for v in table.get("rains", ())),
+            "water": LastWater(*table.get("water", ())),
             "told": tuple(table.get("told", ())),
         }
         return cls(**{**table, **made})
@@ -706,11 +722,3 @@ def event_of(spot: Spot, state: AlertState, kind: str, at_ms: int, text: str) ->
 
 def _digest(*parts: object) -> str:
     return hashlib.sha256("|".join(str(p) for p in parts).encode()).hexdigest()[:24]
-
-
-def for_how_long(span_ms: int) -> str:
-    """Return a length of time as a groundsman says it: `3 hours`, `2 days`."""
-    hours = round(span_ms / HOUR_MS)
-    if hours < 36:
-        return "1 hour" if hours == 1 else f"{hours} hours"
-    return f"{round(hours / 24)} days"

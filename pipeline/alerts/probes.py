@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from pipeline.advice.phrases import for_how_long
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -31,7 +32,6 @@ from pipeline.alerts.model import (
     RuleGrain,
     RuleName,
     Scope,
-    for_how_long,
 )
 from pipeline.site.station import Lifted, StationContext
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, Flag

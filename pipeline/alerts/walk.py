@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.advice.phrases import counted_from
 from pipeline.advice.water import is_dried_for_play
 from pipeline.alerts.model import (
     CLOSED,
@@ -28,6 +29,7 @@ from pipeline.alerts.model import (
     Facts,
     HeldBy,
     Hold,
+    LastWater,
     Looked,
     Moment,
     Rained,
@@ -257,18 +259,31 @@ def remember_rain(rains: tuple[Rained, ...], moment: Moment, back_h: float) -> t
     return tuple(kept)
 
 
-def dry_run(before: Hold | None, facts: Facts[Any], moment: Moment, *, compared: float) -> Hold:
+def last_water(water: LastWater, run: Hold | None, moment: Moment) -> LastWater:
+    """Return what is known of the last water after a moment, whose thatch need not be known.
+
+    Rain counts once its spell has `rain_mm`: traces of several days do not add up to water. A watering counts, and so
+    does a rise of the thatch above the lowest of its dry run.
+    """
+    at_ms, spell_mm, rain_ms = moment.at_ms, water.spell_mm, water.rain_ms
+    if moment.rain_mm > 0.0:
+        goes_on = rain_ms is not None and at_ms - rain_ms <= Counting.rain_gap_h * HOUR_MS
+        spell_mm, rain_ms = moment.rain_mm + (spell_mm if goes_on else 0.0), at_ms
+    low = None if run is None else run.lowest
+    risen = low is not None and moment["thatch_wetness"] - low > Counting.fresh_wetness
+    rained = moment.rain_mm > 0.0 and spell_mm >= Counting.rain_mm
+    return LastWater(at_ms if rained or risen or moment.watered else water.at_ms, rain_ms, spell_mm)
+
+
+def dry_run(before: Hold | None, water: LastWater, facts: Facts[Any], moment: Moment, *, compared: float) -> Hold:
     """Return a run of the thatch without fresh water, carried on to a moment or begun anew by water.
 
-    Rain of `rain_mm` over the whole of it, a watering, or a rise of the thatch itself ends the old run. Time without
-    rain figures, where there is a gauge, is not counted. `compared` is what its highest is kept of.
+    Time without rain figures, where there is a gauge, is not counted. `water` is that of `last_water` at the moment,
+    `compared` what the highest of the run is kept of.
     """
     thatch = moment["thatch_wetness"]
-    rain_mm = moment.rain_mm + (0.0 if before is None else before.rain_mm)
-    low = None if before is None else before.lowest
-    risen = low is not None and thatch - low > Counting.fresh_wetness
-    if moment.watered or risen or rain_mm >= Counting.rain_mm:
-        before, rain_mm = None, 0.0
+    if before is not None and water.at_ms is not None and water.at_ms > before.last_ms:
+        before = None
     heard = moment.rain_heard_ms
     dry_known = facts.spot.context.rain_channel is None or (
         heard is not None and moment.at_ms - heard <= Counting.gauge_silent_h * HOUR_MS
@@ -281,7 +296,7 @@ def dry_run(before: Hold | None, facts: Facts[Any], moment: Moment, *, compared:
     if not math.isnan(compared):
         highest = compared if highest is None else max(highest, compared)
     lowest = thatch if run.lowest is None else min(run.lowest, thatch)
-    return run._replace(lowest=lowest, highest=highest, rain_mm=rain_mm)
+    return run._replace(lowest=lowest, highest=highest)
 
 
 # --- the walk --------------------------------------------------------------------------------------------------------
@@ -354,8 +369,8 @@ def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent]
     kept = [e for e in said if not _held_back(e, diary.marks.get(e.alert_id, ()), before)]
     if not after.is_open:
         return after, kept
-    if kept:
-        after = replace(after, text=kept[-1].words)
+    words = kept[-1].words if kept else after.text
+    after = replace(after, text=counted_from(words, after.water.at_ms))
     marks = diary.marks.get(alert_id(spot.site, after), ())
     wrong_ms = [mark.at_ms for mark in marks if mark.mark == "wrong" and mark.at_ms <= now_ms]
     assert after.opened_at_ms is not None and after.said_at_ms is not None  # they are set when it opens

@@ -9,7 +9,7 @@ from typing import Annotated, TypeVar
 
 import numpy as np
 
-from pipeline.advice.phrases import weekday_mark
+from pipeline.advice.phrases import dry_mark, lasting_mark, weekday_mark
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -34,10 +34,9 @@ from pipeline.alerts.model import (
     Scope,
     Span,
     Wetness,
-    for_how_long,
     keep_run,
 )
-from pipeline.alerts.walk import dry_run, local
+from pipeline.alerts.walk import dry_run, last_water, local
 from pipeline.forecast.wetness import WetnessForecast, in_ten
 from pipeline.site.models import Share, apart
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray
@@ -86,13 +85,12 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
     limits, grain = facts.bounds, facts.rule.grain
     thatch, roots, airless = moment["thatch_wetness"], moment["root_zone_wetness"], moment["thatch_air"] < limits.on_air
     runs, wet = dict(state.runs), state.runs.get("wet")
+    state = replace(state, water=last_water(state.water, wet, moment))
     if math.isnan(thatch):
-        if wet is not None:  # rain that fell in a moment whose thatch is not known still belongs to the run
-            runs["wet"] = wet._replace(rain_mm=wet.rain_mm + moment.rain_mm)
-        return Looked(replace(state, runs=runs), known=False)
+        return Looked(state, known=False)
     keep_run(runs, "airless", moment, grain, holds=airless)
     if thatch > limits.on_wetness:
-        runs["wet"] = dry_run(wet, facts, moment, compared=roots)
+        runs["wet"] = dry_run(wet, state.water, facts, moment, compared=roots)
     else:
         runs.pop("wet", None)
     keep_run(runs, "off", moment, grain, holds=thatch < limits.off_wetness and not airless)
@@ -102,13 +100,14 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
     if not state.is_open:
         if not ways:
             return Looked(state)
-        long = for_how_long(moment.at_ms - runs[ways[0]].since_ms)
+        since_ms = runs[ways[0]].since_ms
         text = {
-            "wet": f"thatch has stayed wet for {long} without rain while the roots below go short. "
+            "wet": f"thatch has stayed wet for {dry_mark(since_ms)} without rain while the roots below go short. "
             "Keep water off until it drains.",
-            "airless": f"thatch has been waterlogged for {long}, with hardly any air. Keep water off until it drains.",
+            "airless": f"thatch has been waterlogged for {lasting_mark(since_ms)}, with hardly any air. "
+            "Keep water off until it drains.",
         }[ways[0]]
-        return Looked(state, Change(OPENED, text, runs[ways[0]].since_ms, ways[0], (ways[0], *short)))
+        return Looked(state, Change(OPENED, text, since_ms, ways[0], (ways[0], *short)))
     off = runs.get("off")
     if off is not None and off.held_ms >= limits.off_hold_h * HOUR_MS:
         return Looked(state, Change(CLOSED, "thatch has drained. Water by the roots' need again."))
@@ -238,7 +237,7 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
     dry, off = runs.get("dry"), runs.get("off")
     if dry is not None and dry.held_ms >= limits.hold_h * HOUR_MS and state.way in ("", AHEAD):
         text = (
-            f"roots have been dry for {for_how_long(moment.at_ms - dry.since_ms)}. "
+            f"roots have been dry for {lasting_mark(dry.since_ms)}. "
             "Give one deep watering, unless you are drying it for play."
         )
         if state.is_open:
@@ -316,21 +315,22 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
     `off_wetness`.
     """
     limits, thatch, run = facts.bounds, moment["thatch_wetness"], state.runs.get("thirst")
+    state = replace(state, water=last_water(state.water, run, moment))
     if math.isnan(thatch):
-        if run is not None:  # what fell meanwhile belongs to the run
-            run = run._replace(rain_mm=run.rain_mm + moment.rain_mm)
-        return Looked(replace(state, runs={} if run is None else {"thirst": run}), known=False)
-    run = dry_run(run, facts, moment, compared=thatch)
+        return Looked(state, known=False)
+    run = dry_run(run, state.water, facts, moment, compared=thatch)
     state = replace(state, runs={"thirst": run})
     dry = thatch < limits.on_wetness and run.held_ms >= limits.hold_h * HOUR_MS
     if dry and run.highest is not None and run.highest - thatch >= Counting.falling_wetness:
-        if state.is_open:
-            return Looked(replace(state, way="dry"))  # what was foretold has come: no news
-        long = for_how_long(moment.at_ms - run.since_ms)
+        without = dry_mark(run.since_ms if state.water.at_ms is None else state.water.at_ms)
         text = (
-            f"thatch is nearly dry after {long} without water, and may soon shed it. "
+            f"thatch is nearly dry after {without} without water, and may soon shed it. "
             "Begin the next water with a light go."
         )
+        if state.is_open and state.way == AHEAD:  # what was foretold has come: no news, but it is shown as it is
+            return Looked(replace(state, way="dry", text=f"{facts.spot.place}: {text}"))
+        if state.is_open:
+            return Looked(state)
         return Looked(state, Change(OPENED, text, run.since_ms, "dry"))
     # opened by the forecast it may be wet still: what was foretold has a day more to come
     wet_again = thatch > limits.off_wetness and state.is_open

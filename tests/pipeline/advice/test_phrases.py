@@ -13,8 +13,11 @@ import pytest
 from pipeline.advice.phrases import (
     clock_mark,
     clock_words,
+    counted_from,
     date_mark,
     day_name,
+    dry_mark,
+    lasting_mark,
     left_mark,
     lift_first,
     listed,
@@ -101,6 +104,21 @@ def test_a_mark_is_filled_in_when_it_is_read(mark, by_day) -> None:
     """By how many days after its time it is read; the words about it stay."""
     for days, said in by_day.items():
         assert spoken(f"rain {mark(NOW_MS - days * DAY_MS)}, then dry.", NOW_MS, UTC) == f"rain {said}, then dry."
+
+
+@pytest.mark.parametrize("mark", [lasting_mark, dry_mark], ids=["lasting", "dry"])
+def test_a_length_of_time_is_that_until_it_is_read(mark) -> None:
+    """Hours to a day and a half, then days, rounded."""
+    since = f"dry for {mark(NOW_MS)}."
+    for hours, said in ((1, "1 hour"), (35, "35 hours"), (36, "2 days"), (21 * 24, "21 days")):
+        assert spoken(since, NOW_MS + hours * 3_600_000, UTC) == f"dry for {said}."
+
+
+def test_time_without_water_is_counted_from_later_water_alone() -> None:
+    """Water before, or none, changes nothing; what has lasted in the rain goes on."""
+    text = f"{dry_mark(NOW_MS)}, wet {lasting_mark(NOW_MS)}"
+    assert counted_from(text, None) == counted_from(text, NOW_MS - DAY_MS) == text
+    assert counted_from(text, NOW_MS + DAY_MS) == f"{dry_mark(NOW_MS + DAY_MS)}, wet {lasting_mark(NOW_MS)}"
 
 
 def test_marks_are_read_by_the_clock_of_the_site() -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.advice.phrases import spoken
+from pipeline.advice.phrases import spoken, weekday_mark
 from pipeline.alerts.model import (
     AlertEvent,
     AlertState,
@@ -257,6 +257,82 @@ def test_thatch_that_takes_up_water_closes_it_and_between_the_bounds_nothing_cha
     assert (closed.kind, slot_of(closed)) == ("closed", len(dry) + 8 + 20)
     assert opened.alert_id == closed.alert_id
     assert [e.kind for e in repels(up[:-20], rain)] == ["opened"]
+
+
+def shown(rule: str, watch: StationWatch, slots: int, diary: DiaryFacts, looks: int, *, at_ms: int) -> str:
+    """What a page says at a time of the alert of a rule, its record looked at so many times, each after a restart."""
+    states = {k: s for k, s in first_states(watch.context, START_MS).items() if s.rule == rule}
+    for turn in range(1, looks + 1):
+        now_ms = START_MS + (slots + 14) * SLOT_MS * turn // looks
+        states = {k: AlertState.from_json(json.loads(json.dumps(s.to_json()))) for k, s in states.items()}
+        states, _ = walk_station(states, watch, diary, now_ms, BOUNDS)
+    (state,) = states.values()
+    return spoken(state.text, at_ms, watch.zone)
+
+
+def on_day(day: float) -> int:
+    return round(day * 24 * H)
+
+
+@pytest.mark.parametrize("looks", [1, 61])
+@pytest.mark.parametrize(
+    ("rain", "more", "days"),
+    [
+        ({}, {}, 24),
+        ({8: 0.4, 9: 0.4, 10: 0.4}, {}, 24),  # traces of three days are no water
+        ({8: 3.0}, {}, 16),  # a real rain that the thatch sheds: nothing rises, and yet it is water
+        ({8: 3.0, 11: 0.9}, {}, 16),
+        ({8: 0.6, 8 + 6 / 24: 0.6}, {}, 16),  # one spell: 1.2 mm with six dry hours between
+        ({8: 0.6, 8 + 6.25 / 24: 0.6}, {}, 24),  # two spells of 0.6 mm
+        ({}, {"watered": 8}, 16),
+        ({}, {"risen": 8}, 16),  # water that nobody wrote down
+        ({}, {"gap": (10, 13)}, 24),  # nobody looked, but it rained no more for that
+        ({0.25: 3.0}, {"gap": (0.5, 1.75)}, 24),  # nor before it opened
+        ({11: 3.0}, {"gap": (10, 13)}, 13),
+        ({11: 0.7, 12: 0.7}, {"gap": (10, 13)}, 24),
+    ],
+)
+def test_days_without_water_are_counted_from_the_last_real_wetting_when_they_are_read(rain, more, days, looks):
+    """Thatch dry since 4.5 days in, read 24 days in: rain by day of the series, counted by hand."""
+    thatch = np.concatenate([drying(), np.full(on_day(16), 0.10)])
+    if "risen" in more:  # by 0.16, and back within three hours: less than it takes to close the alert
+        thatch[on_day(8) - 3 * H : on_day(8) + 1] = 0.26
+    if "gap" in more:
+        thatch[slice(*(on_day(day) for day in more["gap"]))] = np.nan
+    gauge = dry_gauge(len(thatch), {on_day(day): mm for day, mm in rain.items()})
+    watered = START_MS + on_day(more.get("watered", -99)) * SLOT_MS
+    diary = DiaryFacts(waterings=(Watering(watered, watered + 1),))
+    watch = watch_of(findings(thatch=thatch), gauge)
+    said = shown("thatch_to_repel", watch, len(thatch), diary, looks, at_ms=START_MS + 24 * DAY_MS)
+    assert f"nearly dry after {days} days without water" in said
+
+
+def test_traces_of_rain_do_not_put_off_the_word_of_dry_thatch():
+    """Dew and drizzle of 0.4 mm on each of four days make 1.6 mm, and no wetting; 1.6 mm in an evening are one."""
+    traces = repels(drying(), {on_day(day): 0.4 for day in (1, 2, 3, 4)})
+    assert [slot_of(e) for e in traces] == [below(drying(), 0.15)]
+    evening = {on_day(4) + H * hour: 0.4 for hour in range(4)}
+    assert repels(drying()[: below(drying(), 0.15) + H], evening) == []
+
+
+def test_what_was_foretold_of_thatch_is_shown_as_it_is_once_it_has_come():
+    """Opened by the forecast it says no more that thatch is likely to be dry by a day that is over; nobody is told."""
+    thatch = drying()
+    watch = watch_of(findings(thatch=thatch), dry_gauge(len(thatch)))
+    text = f"Square, north end: thatch is likely to be so dry by {weekday_mark(START_MS)} 14:00 that it sheds water."
+    state = AlertState("thatch_to_repel", "square-1", "", START_MS - SLOT_MS, opened_at_ms=START_MS,
+                       since_ms=START_MS, said_at_ms=START_MS, way="ahead", text=text)  # fmt: skip
+    states, said = walk_station({state.key: state}, watch, DiaryFacts(), START_MS + 7 * DAY_MS, BOUNDS)
+    assert said == []
+    words = spoken(states[state.key].text, START_MS + 9 * DAY_MS, None)
+    assert words.startswith("Square, north end: thatch is nearly dry after 9 days without water")
+
+
+def test_a_state_of_an_earlier_version_knows_of_no_water_yet():
+    """It has no note of the last water; everything else of it is taken over."""
+    state = AlertState("thatch_to_repel", "square-1", "", START_MS, opened_at_ms=START_MS)
+    old = {key: value for key, value in state.to_json().items() if key != "water"}
+    assert AlertState.from_json(json.loads(json.dumps(old))) == state
 
 
 # --- stay off ----------------------------------------------------------------------------------------------------

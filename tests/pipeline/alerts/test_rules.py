@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline import alerts
+from pipeline.advice.phrases import for_how_long
 from pipeline.alerts.model import (
     OPENED,
     AlertEvent,
@@ -30,7 +31,6 @@ from pipeline.alerts.model import (
     Span,
     StationWatch,
     UndeclaredRead,
-    for_how_long,
     keep_run,
 )
 from pipeline.alerts.probes import LEAST_PORES

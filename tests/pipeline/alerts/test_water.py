@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.advice.phrases import spoken
 from pipeline.alerts.model import (
     StationWatch,
 )
@@ -18,6 +19,7 @@ from pipeline.diary.facts import (
 from pipeline.soil.wetting import Watering
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
+    BOUNDS,
     CONTEXT,
     SLOT_MS,
     START_MS,
@@ -135,6 +137,36 @@ def test_thatch_holding_is_said_again_only_with_news(change, repeats, words):
     assert [slot_of(e) - 4 for e in events[1:-1]] == repeats
     assert all(word in e.text for word, e in zip(words, events[1:-1], strict=True))
     assert len({e.alert_id for e in events}) == 1 and len({e.id for e in events}) == len(events)
+
+
+@pytest.mark.parametrize(
+    ("rain", "airless_from", "said"),
+    [
+        ({3: 8.0}, None, "has stayed wet for 9 days without rain"),
+        ({3: 8.0} | {4 + 24 * H * day: 0.4 for day in range(4, 8)}, None, "has stayed wet for 9 days without rain"),
+        ({3: 8.0, 4 + 24 * H * 6: 5.0}, None, "has stayed wet for 3 days without rain"),
+        ({3: 8.0, 4 + 24 * H * 6: 5.0}, 4, "has been waterlogged for 9 days"),  # that goes on in the rain
+    ],
+)
+def test_how_long_thatch_has_held_water_is_counted_when_it_is_read(rain, airless_from, said):
+    """Wet from 1 h on, opened two days later, read nine days in; traces are no rain (by hand)."""
+    watch = nine_wet_days(airless_from=airless_from, rain=rain)
+    if airless_from is not None:
+        watch.findings.loc[watch.findings["quantity"] == "root_zone_wetness", "value"] = 1.0
+    states = {k: s for k, s in first_states(CONTEXT, START_MS).items() if s.rule == "thatch_holding"}
+    states, _ = walk_station(states, watch, DiaryFacts(), START_MS + 9 * 24 * H * SLOT_MS, BOUNDS)
+    (state,) = states.values()
+    assert state.is_open and said in spoken(state.text, START_MS + 9 * 24 * H * SLOT_MS, None)
+
+
+def test_how_long_roots_have_been_dry_is_counted_when_it_is_read():
+    """Opened after a day, read after thirty (by hand)."""
+    watch = watch_of(findings(roots=np.full(3 * 24 * H, 0.3)))
+    states = {k: s for k, s in first_states(CONTEXT, START_MS).items() if s.rule == "roots_dry"}
+    states, (opened,) = walk_station(states, watch, DiaryFacts(), START_MS + 3 * 24 * H * SLOT_MS, BOUNDS)
+    (state,) = states.values()
+    assert "have been dry for 24 hours" in opened.text
+    assert "have been dry for 30 days" in spoken(state.text, START_MS + 30 * 24 * H * SLOT_MS, None)
 
 
 def test_open_alert_holds_through_missing_data():
