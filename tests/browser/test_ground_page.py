@@ -131,7 +131,7 @@ def test_news_comes_to_an_open_page(opens: Opens, tmp_path: Any) -> None:
         page = opens().page
         with serving(ground.pipeline) as address:
             page.goto(f"{address}/stations/o1")
-            page.locator("summary").click()
+            page.locator("#every-channel summary").click()
             assert page.get_by_text("Last heard 01:00 today").is_visible()
             with page.expect_request("**/stations/o1/now"):
                 ground.clock.wall_ms = NOW_MS + 2 * HOUR_MS
