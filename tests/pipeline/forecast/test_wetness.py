@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+import tomli_w
 
 from pipeline.forecast.balance_fit import Fit, PastHours, fit
 from pipeline.forecast.weather_ahead import (
@@ -20,9 +21,11 @@ from pipeline.forecast.weather_ahead import (
 )
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import DayChance, WetnessForecast, best_day_line, day_chances, forecast_wetness, in_ten
+from pipeline.service import load_settings
 from pipeline.site.models import (
     MonthlyClimate,
 )
+from pipeline.site.settings import ConfigFault
 from simulator.climates import CLIMATES as SIMULATED_CLIMATES
 from tests.bench.bench_forecast import as_scores, gain, rms, score, until
 from tests.bench.forecast_stations import KINDS, simulated
@@ -113,16 +116,19 @@ def test_same_input_same_members():
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        ({"rain_mm": (1.0,) * 11}, "rain_mm: found 11 figures"),
-        ({"wet_days": (40.0,) * 12}, "wet_days"),
-        ({"highest_degc": (0.0,) * 12}, "below its lowest_degc"),
-        ({"rain_mm": (float("nan"),) * 12}, "rain_mm"),
+        ({"rain_mm": (1.0,) * 11}, r"climate.rain_mm: found \[1.0, .*\], expected twelve numbers"),
+        ({"wet_days": (40.0,) * 12}, r"climate.wet_days: found \[40.0, .*\], expected twelve numbers from 0 to 31"),
+        ({"highest_degc": (0.0,) * 12}, "climate: highest_degc: found a month below its lowest_degc"),
+        ({"rain_mm": (float("nan"),) * 12}, r"climate.rain_mm: found \[nan, .*\], expected twelve numbers"),
     ],
 )
-def test_climate_that_cannot_be_is_refused(change, said):
+def test_climate_that_cannot_be_is_refused(tmp_path, change, said):
     """Eleven months, forty wet days, a month upside down or unknown are named."""
-    with pytest.raises(ValueError, match=said):
-        replace(CLIMATE, **change)
+    climate = {key: list(figures) for key, figures in {**CLIMATE.model_dump(), **change}.items()}
+    path = tmp_path / "underturf.toml"
+    path.write_text(tomli_w.dumps({"site": {"name": "here"}, "climate": climate}), encoding="utf-8")
+    with pytest.raises(ConfigFault, match=said):
+        load_settings(path)
 
 
 def test_fresh_forecast_is_used_and_said():
