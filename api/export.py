@@ -90,8 +90,8 @@ def observations_at_step(
     Rain is summed, everything else averaged; only values that may be believed are drawn together.
     """
     if step == "day":
-        frame = pipeline.store.daily(channels, start_ms, end_ms)
-        frame = frame.rename(columns={"day_ms": "measured_at_ms", "mean": "value"})
+        frame = pipeline.store.steps(channels, start_ms, end_ms, DAY_MS)
+        frame = frame.rename(columns={"start_ms": "measured_at_ms", "mean": "value"})
         rain = frame["channel"].isin(_rain_channels(pipeline))
         frame.loc[rain, "value"] = frame.loc[rain, "value"] * frame.loc[rain, "n"]
         return frame

@@ -303,10 +303,10 @@ def _rolled_up(
     """Days on which a channel was heard well, with their mean and lowest."""
     if channel is None:
         return [], np.zeros(0), np.zeros(0)
-    table = store.daily([channel], start_ms, end_ms)
+    table = store.steps([channel], start_ms, end_ms, DAY_MS)
     count = table["n"].to_numpy(dtype=np.int64)
     whole = count >= WHOLE_DAY * np.median(count) if count.size else np.zeros(0, dtype=np.bool_)
-    days = [_date(int(ms)) for ms in table["day_ms"].to_numpy(dtype=np.int64)[whole]]
+    days = [_date(int(ms)) for ms in table["start_ms"].to_numpy(dtype=np.int64)[whole]]
     return days, table["mean"].to_numpy(dtype=np.float64)[whole], table["low"].to_numpy(dtype=np.float64)[whole]
 
 

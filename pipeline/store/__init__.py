@@ -28,10 +28,10 @@ OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "sta
 FINDING_COLUMNS = (
     *("station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version"),
 )
-DAILY_COLUMNS = ("channel", "day_ms", "low", "mean", "high", "n")
+STEP_COLUMNS = ("channel", "start_ms", "low", "mean", "high", "n")
 
 _TEXT = {"channel", "slot", "status", "station", "quantity", "reason"}
-_WHOLE = {"measured_at_ms", "received_at_ms", "start_ms", "end_ms", "day_ms", "n", "flag"}
+_WHOLE = {"measured_at_ms", "received_at_ms", "start_ms", "end_ms", "n", "flag"}
 _REAL = {"raw", "value", "low", "mean", "high"}
 _YES_NO = {"clock_ok"}
 
@@ -146,11 +146,23 @@ class Store(Protocol):
         """First and last measured_at_ms of the readings of these channels; None when there are none."""
         ...
 
-    def daily(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Day by day (UTC) the least, mean and greatest value and their number, with the columns `DAILY_COLUMNS`.
+    def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
+        """Return the least, mean and greatest value of each step and their number, by channel and time.
 
-        Values flagged good or not evaluated count. A day is `day_ms`, its first instant; days with
-        start <= day_ms < end are given, those without a value left out.
+        Values flagged good or not evaluated count; a step without one is left out.
+
+        Parameters
+        ----------
+        channels : sequence of str
+        start_ms, end_ms : int
+            Steps with start <= start_ms < end are given, each whole. [ms since 1970, UTC]
+        step_ms : int
+            Length of a step, > 0, for example `HOUR_MS` or `DAY_MS`. Steps are counted from 1970, so days are UTC. [ms]
+
+        Returns
+        -------
+        DataFrame
+            With the columns `STEP_COLUMNS`; `start_ms` is the first instant of a step.
         """
         ...
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, check_frame, frame_of
+from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS, check_frame, frame_of
 from pipeline.store.database import Connection, Database
 from pipeline.store.readings import KEPT, ROW, STATUSES, Channels, keep_readings, rows_of
 from pipeline.units import DAY_MS, Flag
@@ -81,6 +81,11 @@ RUNS_AT_ONCE = 2000  # runs unpacked together: at most 31 MB at the default batc
 _OBSERVATION = (
     f"SELECT channel, measured_at_ms, ifnull(raw, {MISSING}), ifnull(value, {MISSING}), "
     f"stage_version * {_CODES} + flag, received_at_ms FROM observation WHERE channel = ? "
+)
+_ROLLED = (
+    "SELECT channel, measured_at_ms / {} AS step, min(value), avg(value), max(value), count(*) FROM observation "
+    "WHERE channel = ? AND measured_at_ms >= ? AND measured_at_ms < ? AND value IS NOT NULL "
+    f"AND flag IN ({Flag.GOOD:d}, {Flag.NOT_EVALUATED:d})"
 )
 _FINDING = (
     f"SELECT start_ms, end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, "
@@ -281,24 +286,21 @@ class SqliteStore:
             last = _edge(connection, numbers, "max", "s.last_ms DESC")
         return None if first is None or last is None else (first, last)
 
-    def daily(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Least, mean and greatest value of each day. See Store."""
+    def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
+        """Return the least, mean and greatest value of each step: of days from their roll-ups. See Store."""
+        first, last = (-(-ms // step_ms) for ms in (start_ms, end_ms))
+        query = (
+            "SELECT channel, day, low, mean, high, n FROM daily WHERE channel = ? AND day >= ? AND day < ? ORDER BY day"
+        )
+        if step_ms != DAY_MS:
+            first, last = first * step_ms, last * step_ms
+            query = f"{_ROLLED.format(step_ms)} GROUP BY step ORDER BY step"
         with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            parts = [
-                numbers_of(
-                    connection.execute(
-                        f"SELECT channel, day * {DAY_MS}, low, mean, high, n FROM daily WHERE channel = ? "
-                        f"AND day * {DAY_MS} >= ? AND day * {DAY_MS} < ? ORDER BY day",
-                        (numbers[name], start_ms, end_ms),
-                    ),
-                    6,
-                )
-                for name in sorted(numbers)
-            ]
-        number, day, low, mean, high, n = joined(parts, 6)
+            parts = [numbers_of(connection.execute(query, (numbers[name], first, last)), 6) for name in sorted(numbers)]
+        number, step, low, mean, high, n = joined(parts, 6)
         place, names = _places(number, numbers)
-        return frame_of(DAILY_COLUMNS, [names[place], whole(day), low, mean, high, whole(n)])
+        return frame_of(STEP_COLUMNS, [names[place], whole(step) * step_ms, low, mean, high, whole(n)])
 
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
@@ -376,9 +378,7 @@ def _roll_up(tx: Connection, number: int, first: int, last: int) -> None:
     """Redo the days from first to last of a channel."""
     tx.execute("DELETE FROM daily WHERE channel = ? AND day BETWEEN ? AND ?", (number, first, last))
     tx.execute(
-        f"INSERT INTO daily SELECT channel, measured_at_ms / {DAY_MS} AS day, min(value), avg(value), max(value), "
-        "count(*) FROM observation WHERE channel = ? AND measured_at_ms >= ? AND measured_at_ms < ? "
-        f"AND value IS NOT NULL AND flag IN ({Flag.GOOD:d}, {Flag.NOT_EVALUATED:d}) GROUP BY day",
+        f"INSERT INTO daily {_ROLLED.format(DAY_MS)} GROUP BY step",
         (number, first * DAY_MS, (last + 1) * DAY_MS),
     )
 

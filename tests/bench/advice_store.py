@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS
+from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, STEP_COLUMNS
 from pipeline.units import Flag
 from tests.bench.advice_heard import Known
 
@@ -50,15 +50,16 @@ class SeasonStore:
         times = table["measured_at_ms"]
         return int(times.min()), int(times.max())
 
-    def daily(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
+    def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
         """As a store's, of whole days that are over."""
+        assert step_ms == DAY_MS
         over_ms = min(end_ms, self.now_ms // DAY_MS * DAY_MS)
         parts = []
         for channel in channels:
             table = self._daily.get(channel)
             if table is not None:
-                parts.append(table[(table["day_ms"] >= start_ms) & (table["day_ms"] < over_ms)])
-        return _joined(parts, DAILY_COLUMNS)
+                parts.append(table[(table["start_ms"] >= start_ms) & (table["start_ms"] < over_ms)])
+        return _joined(parts, STEP_COLUMNS)
 
     def _learned(self, channel: str, start_ms: int, end_ms: int) -> pd.DataFrame:
         rows = []
@@ -95,9 +96,9 @@ def _by_day(rows: pd.DataFrame) -> pd.DataFrame:
     good = rows[rows["flag"].isin([Flag.GOOD, Flag.NOT_EVALUATED]) & rows["value"].notna()]
     day = good["measured_at_ms"].to_numpy(dtype=np.int64) // DAY_MS * DAY_MS
     table = good.groupby(day)["value"].agg(["min", "mean", "max", "size"]).reset_index()
-    table.columns = list(DAILY_COLUMNS[1:])
+    table.columns = list(STEP_COLUMNS[1:])
     channel = str(rows["channel"].iloc[0]) if len(rows) else ""
-    return table.assign(channel=channel)[list(DAILY_COLUMNS)]
+    return table.assign(channel=channel)[list(STEP_COLUMNS)]
 
 
 def _joined(parts: Sequence[pd.DataFrame | None], columns: Sequence[str]) -> pd.DataFrame:

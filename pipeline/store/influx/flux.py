@@ -119,13 +119,14 @@ def edge(bucket: str, site: str, channels: Sequence[str], *, last: bool) -> str:
     )
 
 
-def daily(bucket: str, site: str, channels: Sequence[str], start_ms: int, end_ms: int, *, of: str) -> str:
-    """One of `min`, `mean`, `max` or `count` of the good and not evaluated values of each day (UTC)."""
+def steps(bucket: str, site: str, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int, *, of: str) -> str:
+    """One of `min`, `mean`, `max` or `count` of the good and not evaluated values of each step, counted from 1970."""
     return (
         _series(bucket, site, OBSERVATION, start_ms, end_ms, _any("channel", channels))
         + '  |> pivot(rowKey: ["_time"], columnKey: ["_field"], valueColumn: "_value")\n'
         + "  |> filter(fn: (r) => r.has_value and (r.flag == 1 or r.flag == 2))\n"
-        + f'  |> aggregateWindow(every: 1d, fn: {of}, column: "value", timeSrc: "_start", createEmpty: false)\n'
+        + f"  |> aggregateWindow(every: {step_ms}ms, fn: {of}, "
+        + 'column: "value", timeSrc: "_start", createEmpty: false)\n'
         + _as_milliseconds()
         + '  |> keep(columns: ["at_ms", "channel", "value"])\n  |> group()\n'
     )

@@ -21,9 +21,8 @@ from urllib3.exceptions import HTTPError
 
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, check_frame, frame_of
+from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS, check_frame, frame_of
 from pipeline.store.influx import flux
-from pipeline.units import DAY_MS
 
 SERVER_TIMEOUT_S = 30.0
 POINTS_A_REQUEST = 5000
@@ -200,19 +199,19 @@ class InfluxStore:
             return None
         return int(edges[0]["at_ms"].iloc[0]), int(edges[1]["at_ms"].iloc[0])
 
-    def daily(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Least, mean and greatest value of each day. See Store."""
-        first, last = (-(-ms // DAY_MS) * DAY_MS for ms in (start_ms, end_ms))
+    def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
+        """Return the least, mean and greatest value of each step. See Store."""
+        first, last = (-(-ms // step_ms) * step_ms for ms in (start_ms, end_ms))
         merged = pd.DataFrame(columns=["channel", "at_ms", "low", "mean", "high", "n"])
         if channels and first < last:
             parts = []
             for name, of in (("low", "min"), ("mean", "mean"), ("high", "max"), ("n", "count")):
-                text = flux.daily(self._bucket, self._site, channels, first, last, of=of)
+                text = flux.steps(self._bucket, self._site, channels, first, last, step_ms, of=of)
                 part = self._ask(text, ("channel", "at_ms", "value"))
                 parts.append(part.set_index(["channel", "at_ms"])["value"].rename(name))
             merged = pd.concat(parts, axis=1).reset_index().sort_values(["channel", "at_ms"])
-        renamed = merged.rename(columns={"at_ms": "day_ms"})
-        return frame_of(DAILY_COLUMNS, [renamed[name].to_numpy() for name in DAILY_COLUMNS])
+        renamed = merged.rename(columns={"at_ms": "start_ms"})
+        return frame_of(STEP_COLUMNS, [renamed[name].to_numpy() for name in STEP_COLUMNS])
 
     def close(self) -> None:
         """Close the connections. Nothing waits to be written."""

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 
 from hardware.reading import Reading, Status
-from pipeline.store import DAILY_COLUMNS, FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS
-from pipeline.units import DAY_MS, Flag
+from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS
+from pipeline.units import DAY_MS, HOUR_MS, Flag
 
 T0_MS = 1_704_067_200_000  # midnight, 1 January 2024 UTC
 FOREVER = (0, 7_000_000_000_000)
@@ -264,20 +264,40 @@ def test_a_missed_slot_hides_no_last_answer(store):
     assert store.last_answers([C0])["value"].tolist() == [5]
 
 
-def test_daily_is_least_mean_and_greatest_of_what_may_be_believed(store):
+def test_steps_of_a_day_are_least_mean_and_greatest_of_what_may_be_believed(store):
     """Days are UTC; suspect, failed and missing values do not count; a later upsert redoes its day (algebra)."""
     store.upsert_observations(observation_rows(C0, [0, 60, 24 * 60 - 1], [1, 2, 6]))
     store.upsert_observations(observation_rows(C0, [30], [100], flag=Flag.SUSPECT))
     store.upsert_observations(observation_rows(C0, [45], [np.nan], flag=Flag.MISSING))
     store.upsert_observations(observation_rows(C0, [24 * 60], [8], flag=Flag.NOT_EVALUATED))
     store.upsert_observations(observation_rows(C0, [48 * 60], [9], flag=Flag.FAIL))
-    found = store.daily([C0, C1], *FOREVER)
-    assert list(found.columns) == list(DAILY_COLUMNS)
+    found = store.steps([C0, C1], *FOREVER, DAY_MS)
+    assert list(found.columns) == list(STEP_COLUMNS)
     assert found.values.tolist() == [[C0, T0_MS, 1, 3, 6, 3], [C0, T0_MS + DAY_MS, 8, 8, 8, 1]]
     store.upsert_observations(observation_rows(C0, [60], [5]))
     store.upsert_observations(observation_rows(C0, [24 * 60], [8], flag=Flag.FAIL))
-    assert store.daily([C0], *FOREVER).values.tolist() == [[C0, T0_MS, 1, 4, 6, 3]]
-    assert store.daily([C0], T0_MS + 1, T0_MS + 2 * DAY_MS).empty
+    assert store.steps([C0], *FOREVER, DAY_MS).values.tolist() == [[C0, T0_MS, 1, 4, 6, 3]]
+    assert store.steps([C0], T0_MS + 1, T0_MS + 2 * DAY_MS, DAY_MS).empty
+
+
+@pytest.mark.parametrize("step_ms", [HOUR_MS, 2_700_000, DAY_MS, 7 * DAY_MS])
+def test_steps_of_any_length_are_what_a_dictionary_of_them_says(store, step_ms):
+    """Steps are counted from 1970, given whole when they begin within the span, and hold only what may be believed
+    (plain Python over the rows put in; fractions of 8 are summed exactly)."""
+    minutes, flags = [m * 15 for m in range(1200)], [Flag.GOOD, Flag.NOT_EVALUATED, Flag.FAIL, Flag.SUSPECT]
+    rows = observation_rows(C0, minutes, [m % 97 / 8 for m in minutes]).assign(flag=[flags[m % 7 % 4] for m in minutes])
+    rows = pd.concat([rows, observation_rows(C1, [1500, 1510], [3, 4])])
+    store.upsert_observations(rows)
+    span = (T0_MS + HOUR_MS, T0_MS + 10 * DAY_MS + 1)
+    expected = {}
+    for channel, at_ms, value, flag in rows[["channel", "measured_at_ms", "value", "flag"]].values.tolist():
+        begins_ms = at_ms // step_ms * step_ms
+        if flag in (Flag.GOOD, Flag.NOT_EVALUATED) and span[0] <= begins_ms < span[1]:
+            expected.setdefault((channel, begins_ms), []).append(value)
+    found = store.steps([C1, C0, "square-1/p1/none"], *span, step_ms)
+    assert expected and found.values.tolist() == [
+        [*place, min(v), sum(v) / len(v), max(v), len(v)] for place, v in sorted(expected.items())
+    ]
 
 
 def test_findings_are_replaced_and_chosen_by_quantity(store):
@@ -351,8 +371,8 @@ def test_an_empty_store_gives_empty_frames_with_their_columns(store):
         (store.last_answers([C0]), OBSERVATION_COLUMNS),
         (store.last_answers([]), OBSERVATION_COLUMNS),
         (store.findings("square-1", None, *FOREVER), FINDING_COLUMNS),
-        (store.daily([C0], *FOREVER), DAILY_COLUMNS),
-        (store.daily([], *FOREVER), DAILY_COLUMNS),
+        (store.steps([C0], *FOREVER, DAY_MS), STEP_COLUMNS),
+        (store.steps([], *FOREVER, HOUR_MS), STEP_COLUMNS),
     ]
     for frame, columns in frames:
         assert frame.empty and list(frame.columns) == list(columns)

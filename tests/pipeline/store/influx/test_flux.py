@@ -36,7 +36,7 @@ TEXTS = {
     "at times": flux.observations_at(*PLACE, [(CHANNELS[0], 5), (CHANNELS[1], 1_704_067_200_000)]),
     "first": flux.edge(*PLACE, CHANNELS, last=False),
     "last": flux.edge(*PLACE, CHANNELS, last=True),
-    **{f"daily {of}": flux.daily(*PLACE, CHANNELS, 0, 1, of=of) for of in ("min", "mean", "max", "count")},
+    **{f"steps {of}": flux.steps(*PLACE, CHANNELS, 0, 1, 3_600_000, of=of) for of in ("min", "mean", "max", "count")},
     **{
         f"place {i}": flux.rows(*PLACE, [name], flux.OBSERVATION, 0, 1, after=(name, 5)) for i, name in enumerate(NASTY)
     },
