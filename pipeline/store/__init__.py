@@ -19,6 +19,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any, Protocol
 
+import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
@@ -37,8 +38,9 @@ _YES_NO = {"clock_ok"}
 
 
 def frame_of(names: Sequence[str], columns: Sequence[Any]) -> pd.DataFrame:
-    """Return a frame of these columns, each with the type its name has in every store."""
-    return pd.DataFrame({name: _typed(name, column) for name, column in zip(names, columns, strict=True)})
+    """Return a frame of these columns, each with the type its name has in every store. Arrays are not copied."""
+    typed = {name: _typed(name, column) for name, column in zip(names, columns, strict=True)}
+    return pd.DataFrame(typed, copy=False)
 
 
 def check_frame(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
@@ -57,16 +59,17 @@ def check_frame(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
             raise ValueError(f"{what}: found a missing {name}, expected one in every row")
 
 
-def _typed(name: str, column: Any) -> pd.Series:
+def _typed(name: str, column: Any) -> Any:
+    """A column as an array of its type: to make a series of each would cost more than the rows of a short one."""
     if name in _TEXT:
-        return pd.Series(column, dtype="str")
+        return pd.array(column, dtype="str")
     if name in _WHOLE:
-        return pd.Series(column, dtype="int64")
+        return np.asarray(column, dtype=np.int64)
     if name in _REAL:
-        return pd.Series(column, dtype="float64")
+        return np.asarray(column, dtype=np.float64)
     if name in _YES_NO:
-        return pd.Series(column, dtype="bool")
-    return pd.Series(column) if len(column) else pd.Series(column, dtype="int64")  # a version is a number or a text
+        return np.asarray(column, dtype=np.bool_)
+    return np.asarray(column, dtype=None if len(column) else np.int64)  # a version is a number or a text
 
 
 class Store(Protocol):
