@@ -99,6 +99,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     from api.serve import open_to_others
+    from pipeline.service import meet_server
 
     config = _config(parsed)
     if config.notify.addresses_file is not None:
@@ -110,6 +111,8 @@ def _check(parsed: argparse.Namespace) -> int:
         f"{parsed.config}: good. {len(config.surfaces)} surfaces, {stations} stations, "
         f"{len(config.channels())} channels."
     )
+    for line in meet_server(config):
+        print(line)
     if warning := open_to_others(config.pages):
         print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
     return 0

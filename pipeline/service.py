@@ -45,13 +45,13 @@ from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
-from pipeline.store.influx.feeder import Feeder
+from pipeline.store.feeder import Feeder
 from pipeline.store.journal import Journal, Quarantined
 from pipeline.store.readings import Appended, Channels
 from pipeline.store.sqlite import SqliteStore
 
 if TYPE_CHECKING:
-    from pipeline.store.influx.server import InfluxStore
+    from pipeline.store.influx import InfluxStore
 
 log = logging.getLogger(__name__)
 
@@ -442,7 +442,7 @@ class Stores:
     journal: Journal
     store: Store
     diary: Diary
-    feeder: Feeder | None = None
+    server: InfluxStore | None = None
 
     def close(self) -> None:
         """Close all of it."""
@@ -465,17 +465,45 @@ def open_stores(config: SiteConfig) -> Stores:
     journal = Journal(database, feeding=feeding, channels=channels)
     if not feeding:
         return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
-    server = _server_store(config)
-    return Stores(database, journal, server, Diary(database), Feeder(journal, server))
+    server = open_server_store(config)
+    return Stores(database, journal, server, Diary(database), server)
 
 
-def _server_store(config: SiteConfig) -> InfluxStore:
-    from pipeline.store.influx.server import InfluxStore
+def open_server_store(config: SiteConfig) -> InfluxStore:
+    """Return the server store that the settings name. It is not asked for anything yet."""
+    try:
+        from pipeline.store.influx import InfluxStore
+    except ModuleNotFoundError as err:
+        raise StoreAway(f"store: found no module {err.name}, expected it: pip install 'underturf[influx]'") from err
 
     told = config.store
-    token = "" if told.token_file is None else read_secret(told.token_file)
-    assert told.url is not None and told.org is not None and told.bucket is not None  # the settings hold it
-    return InfluxStore(told.url, told.org, told.bucket, token, site=config.site.name)
+    assert told.url is not None and told.bucket is not None  # the settings hold it
+    return InfluxStore(
+        told.url,
+        told.bucket,
+        site=config.site.name,
+        org=told.org,
+        token=None if told.token_file is None else read_secret(told.token_file),
+        version=told.server_version,
+        keep_days=told.keep_days,
+    )
+
+
+def meet_server(config: SiteConfig) -> tuple[str, ...]:
+    """Ask the server store that the settings name what it is; returns a line about it and one for each warning.
+
+    Raises
+    ------
+    StoreAway
+        When it does not answer, refuses, or is of a version that is not known.
+    """
+    if config.store.kind == "sqlite":
+        return ()
+    with closing(open_server_store(config)) as store:
+        server = store.meet()
+    kept = "for ever" if config.store.keep_days is None else f"{config.store.keep_days} days"
+    about = f"store: InfluxDB {server.version} at {config.store.url}, written to {server.writes_to}, rows kept {kept}"
+    return (about, *(f"store: warning: {warning}" for warning in server.warnings))
 
 
 @contextmanager
@@ -586,7 +614,8 @@ class Pipeline:
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
-        self._feeder = self._stores.feeder
+        self._server = self._stores.server
+        self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self._stages = RestageQueue(
             config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed
         )
@@ -673,6 +702,7 @@ class Pipeline:
                 "up": None if self._broker is None else self._broker.up,
             },
             "ingest": {"connected": self._ingest.connected, "waiting_messages": self._ingest.waiting},
+            "store": self._store_health(),
             "keeping": {"fault": self._worker.keeping.reason, "committed_at_ms": self._worker.committed_at_ms},
             "studying": {
                 "fault": self._worker.studying.reason,
@@ -697,15 +727,29 @@ class Pipeline:
 
     def _reasons(self) -> list[str]:
         broker = "" if self._broker is None or self._broker.up else f"broker: {self._broker.away}"
+        known = None if self._server is None else self._server.server
         return [
             self.crash,
             broker,
             "" if self._ingest.connected else f"ingest: {self._ingest.away}",
+            *(f"store: {warning}" for warning in (known.warnings if known is not None else ())),
             self._worker.keeping.reason and f"keeping: {self._worker.keeping.reason}",
             self._worker.studying.reason and f"studying: {self._worker.studying.reason}",
             self._advisor.advising.reason and f"advising: {self._advisor.advising.reason}",
             *(f"notify {way}: {reason}" for way, reason in self._notifier.away.items()),
         ]
+
+    def _store_health(self) -> dict[str, object]:
+        """How the series store fares; of a server what it said when it was last reached, and how much waits for it."""
+        if self._server is None:
+            return {"kind": "sqlite"}
+        known = self._server.server
+        return {
+            "kind": "influx",
+            "version": None if known is None else known.version,
+            "writes_to": None if known is None else known.writes_to,
+            "waiting_readings": self.journal.waiting_readings(),
+        }
 
     def _feed(self) -> bool:
         """Carry readings on to a server store; the stages wait until it has given all of them back."""

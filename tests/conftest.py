@@ -3,13 +3,19 @@
 import os
 import shutil
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from tests.influx_server import InfluxServer
+
 DATA = Path(__file__).parent / "data"
-DEBIAN_PACKAGES = {"mosquitto_passwd": "mosquitto", "systemd-analyze": "systemd"}  # where the name is another
+DEBIAN_PACKAGES = {
+    "mosquitto_passwd": "mosquitto",
+    "systemd-analyze": "systemd",
+    "influxd": "influxdb",
+}  # where the name is another
 
 
 @pytest.fixture(scope="session")
@@ -46,3 +52,22 @@ def free_port() -> int:
     with socket.socket() as listener:
         listener.bind(("127.0.0.1", 0))
         return int(listener.getsockname()[1])
+
+
+@pytest.fixture(scope="session")
+def influx_place(
+    tmp_path_factory: pytest.TempPathFactory, need_program: Callable[[str], str]
+) -> Iterator[dict[str, str]]:
+    """Settings of `[store]` for an InfluxDB server: the one named in UNDERTURF_TEST_INFLUX, or an influxd of our own.
+
+    The variable holds `URL BUCKET`, and `ORG TOKEN` behind for a server that asks for them.
+    """
+    named = os.environ.get("UNDERTURF_TEST_INFLUX")
+    if named:
+        yield dict(zip(("url", "bucket", "org", "token"), named.split(), strict=False))
+        return
+    server = InfluxServer(need_program("influxd"), tmp_path_factory.mktemp("influxd")).start()
+    try:
+        yield {"url": server.url, "bucket": "turf"}
+    finally:
+        server.kill()

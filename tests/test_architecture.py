@@ -15,7 +15,7 @@ ONLY_IN = {
     "serial": {"probe_agent/line.py"},
     "paho": {"probe_agent/publisher.py", "pipeline/mqtt/ingest.py"},
     "sqlite3": {"probe_agent/outbox.py", "pipeline/store/database.py"},
-    "influxdb_client": {"pipeline/store/influx/server.py"},
+    "influxdb_client": {"pipeline/store/influx.py"},
     "asyncio": {"pipeline/mqtt/broker.py", "api/app.py", "api/live.py"},
     "time.time": {"probe_agent/clock.py", "pipeline/run/clock.py", "simulator/clock.py"},
     "datetime.now": {"probe_agent/clock.py", "pipeline/run/clock.py", "simulator/clock.py"},

@@ -306,6 +306,11 @@ WebAddress = Annotated[
     Field(description="an address that begins with http:// or https://"),
     _sound(lambda text: text.startswith(("http://", "https://"))),
 ]
+ServerVersion = Annotated[
+    Text,
+    Field(description="a version of InfluxDB as '1.8', '2.7' or '3.0'"),
+    _sound(lambda text: re.fullmatch(r"[123]\.\d+", text) is not None),
+]
 PathFromFile = Annotated[Path, BeforeValidator(_path), Field(description="a path")]
 Folder = Annotated[PathFromFile, AfterValidator(_there)]
 SecretFile = Annotated[PathFromFile, AfterValidator(_secret)]
@@ -821,19 +826,20 @@ class StoreConfig(Setting):
 
     kind: Literal["sqlite", "influx"] = "sqlite"
     url: WebAddress | None = None
-    org: Text | None = None
     bucket: Text | None = None
+    org: Text | None = None
     token_file: SecretFile | None = None
+    server_version: ServerVersion | None = None
+    keep_days: int | None = Field(None, ge=400, le=36_500)
 
-    @field_validator("url", "org", "bucket", "token_file", mode="before")
+    @field_validator("url", "bucket", "org", "token_file", "server_version", "keep_days")
     @classmethod
     def _of_a_server(cls, value: object, info: ValidationInfo) -> object:
         kind = info.data.get("kind")
         if kind == "sqlite" and value is not None:
             raise unused('store.kind is "influx"')
-        if kind == "influx" and value is None:
-            words = {"token_file": "a path to the file that holds the store's token"}
-            raise expected(words.get(str(info.field_name), "text"))
+        if kind == "influx" and value is None and info.field_name in ("url", "bucket"):
+            raise expected("text")
         return value
 
 

@@ -8,6 +8,8 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
   numbered steps, runs transactions.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
+- `feeder`: Carries readings from the journal to a server store, and lets none go before the server has given it back.
+- `influx`: The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.

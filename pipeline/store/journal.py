@@ -267,6 +267,14 @@ class Journal:
         """Runs a server store has not been seen to hold: the least tried first, then the oldest arrival."""
         return self._runs("feed = ? ORDER BY feed_tries, received_at_ms, outbox, first_seq LIMIT ?", (WAITING, limit))
 
+    def waiting_readings(self) -> int:
+        """How many readings a server store has not been seen to hold."""
+        with self.database.reading() as connection:
+            (count,) = connection.execute(
+                "SELECT ifnull(sum(last_seq - first_seq + 1), 0) FROM span WHERE feed = ?", (WAITING,)
+            ).fetchone()
+        return int(count)
+
     def mark_read_back(self, runs: Sequence[WaitingRun], at_ms: int) -> None:
         """Note that the server store has given these runs back; they leave the queue and stay as rows."""
         with self.database.transaction() as tx:

@@ -210,7 +210,12 @@ def test_an_unknown_key_is_refused_with_the_nearest_name(tmp_path: Path, written
         ('[broker]\nhost = "192.0.2.7"', "broker.host"),
         ('[broker]\nusername = "x"', "broker.username"),
         ('[broker]\nkind = "external"\npassword_file = "secret"', "broker.password_file"),
-        ('[store]\nkind = "influx"', "store.token_file"),
+        ('[store]\nkind = "influx"', "store.bucket"),
+        (
+            '[store]\nkind = "influx"\nurl = "http://127.0.0.1"\nbucket = "b"\nserver_version = "4"',
+            "store.server_version",
+        ),
+        ('[store]\nkind = "influx"\nurl = "http://127.0.0.1"\nbucket = "b"\nkeep_days = 30', "store.keep_days"),
         ('[store]\nurl = "http://127.0.0.1:8086"', "store.url"),
         ('[notify]\nwebhook = "ftp://example.org"', "notify.webhook"),
         ('[notify]\naddresses_file = "gone"', "notify.addresses_file"),

@@ -4,6 +4,7 @@ Run as `python append_forever.py KIND WHERE`; prints the last seq kept after eac
 where the tests say how each store is opened.
 """
 
+import json
 import sys
 from pathlib import Path
 
@@ -19,13 +20,12 @@ ROWS = 40
 
 
 def open_store(kind, where):
-    """A store: `sqlite` in the file named, or `influx` at `URL ORG BUCKET TOKEN SITE`."""
+    """A store: `sqlite` in the file named, or `influx` with the arguments of its store in JSON."""
     if kind == "sqlite":
         return SqliteStore(Database(Path(where)))
-    from pipeline.store.influx.server import InfluxStore
+    from pipeline.store.influx import InfluxStore
 
-    url, org, bucket, token, site = where.split()
-    return InfluxStore(url, org, bucket, token, site=site)
+    return InfluxStore(**json.loads(where))
 
 
 def readings(first, count=ROWS, *, site="club", channels=4):
@@ -57,7 +57,7 @@ def main():
             journal.append(Batch("club", "north", OUTBOX, 1, rows), T0_MS)
     else:
         store = open_store(kind, where)
-        site = where.split()[-1] if kind == "influx" else "club"
+        site = json.loads(where)["site"] if kind == "influx" else "club"
 
         def keep(rows):
             store.append([*rows], T0_MS)

@@ -1,5 +1,6 @@
 """The stores the conformance suite runs over, and processes that are killed in the middle of their work."""
 
+import json
 import os
 import runpy
 import subprocess
@@ -11,7 +12,6 @@ import pytest
 HERE = Path(__file__).parent
 ROOT = HERE.parents[2]
 SCRIPT = HERE / "append_forever.py"
-INFLUX = "UNDERTURF_TEST_INFLUX"
 
 
 @pytest.fixture(scope="session")
@@ -25,15 +25,13 @@ def place(request, tmp_path):
     """Kind and whereabouts of an empty store of each kind."""
     if request.param == "sqlite":
         return "sqlite", str(tmp_path / "series.db")
-    if not os.environ.get(INFLUX):
-        pytest.skip(f"no InfluxDB 2 server: name one in {INFLUX}='URL ORG BUCKET TOKEN'")
-    return "influx", f"{os.environ[INFLUX]} t{os.urandom(6).hex()}"
+    return "influx", json.dumps({**request.getfixturevalue("influx_place"), "site": f"t{os.urandom(6).hex()}"})
 
 
 @pytest.fixture
 def site(place):
     """The site whose readings the store keeps."""
-    return place[1].split()[-1] if place[0] == "influx" else "club"
+    return json.loads(place[1])["site"] if place[0] == "influx" else "club"
 
 
 @pytest.fixture

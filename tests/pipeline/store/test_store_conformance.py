@@ -387,7 +387,7 @@ def test_a_frame_without_a_column_is_refused(store, lost):
     assert store.observations([C0], *FOREVER).empty
 
 
-def test_what_was_kept_is_there_after_a_kill(place, killed_script, kill_while_appending):
+def test_what_was_kept_is_there_after_a_kill(place, site, killed_script, kill_while_appending):
     """A process killed while appending leaves every row it said it had kept, each once, and opens again."""
     said = kill_while_appending(*place, wanted=8)
     store = killed_script["open_store"](*place)
@@ -396,9 +396,7 @@ def test_what_was_kept_is_there_after_a_kill(place, killed_script, kill_while_ap
         values = (found["raw"] * 8).astype(int).tolist()
         assert len(values) == len(set(values))
         assert set(range(1, said + 1)) <= set(values)
-        store.append(
-            killed_script["readings"](1, len(values), site=place[1].split()[-1] if "influx" in place else "club"), 9
-        )
+        store.append(killed_script["readings"](1, len(values), site=site), 9)
         assert len(store.raw([f"square-1/p1/c{i}" for i in range(4)], *FOREVER)) == len(values)
     finally:
         store.close()

@@ -9,25 +9,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import TYPE_CHECKING
 
-from hardware.reading import Reading
 from pipeline.store.journal import Journal, WaitingRun
+
+if TYPE_CHECKING:
+    from pipeline.store.influx import InfluxStore
 
 STAY_MS = 7 * 86_400_000
 RUNS_A_STEP = 20
-
-
-class ServerStore(Protocol):
-    """What the feeder asks of a server store."""
-
-    def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
-        """Write readings; again is harmless."""
-        ...
-
-    def not_held(self, readings: Sequence[Reading]) -> list[Reading]:
-        """Those of the readings that the server does not give back just as they are."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +33,7 @@ class Fed:
 class Feeder:
     """Feeds one store from one journal opened with `feeding=True`."""
 
-    def __init__(self, journal: Journal, store: ServerStore) -> None:
+    def __init__(self, journal: Journal, store: InfluxStore) -> None:
         self._journal = journal
         self._store = store
 
@@ -72,11 +62,10 @@ class Feeder:
 
     def _read_back(self, runs: Sequence[WaitingRun]) -> tuple[list[WaitingRun], list[WaitingRun]]:
         """Runs the server holds whole, and the others."""
-        held: list[WaitingRun] = []
-        lost: list[WaitingRun] = []
-        for run in runs:
-            (lost if self._store.not_held(run.readings) else held).append(run)
-        return held, lost
+        missing = set(self._store.not_held([reading for run in runs for reading in run.readings]))
+        whole = [missing.isdisjoint(run.readings) for run in runs]
+        held = [run for run, is_held in zip(runs, whole, strict=True) if is_held]
+        return held, [run for run, is_held in zip(runs, whole, strict=True) if not is_held]
 
 
 def _count(runs: Sequence[WaitingRun]) -> int:

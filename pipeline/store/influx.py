@@ -1,0 +1,568 @@
+"""The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.
+
+InfluxQL is what all three versions read; the requests go through the HTTP layer of influxdb-client, never through its
+batching writer, which drops rows after its retries. What a point is identified by:
+
+| measurement | tags | time | series |
+|---|---|---|---|
+| `reading` | site, node, outbox_id, channel | measured_at_ms, with seq below the millisecond | channels x outboxes |
+| `observation` | site, channel | measured_at_ms | channels |
+| `finding` | site, station, quantity | start_ms | (stations + channels) x quantities |
+
+So writing a row again changes nothing. Every field is written each time, because the server keeps the old value of a
+field that a new point leaves out; it has no NaN either, and `NO_NUMBER` stands where there is no number. A finding is
+removed by writing it with `n` = `REMOVED_N`: a DELETE of version 1 walks every series file, version 3 has none. The
+server's word counts for nothing: rows stay in the journal until they have been read back (see `pipeline.store.feeder`).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from email.utils import parsedate_to_datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from hardware.reading import Reading, Status
+from pipeline.errors import StoreAway, StoreFull
+from pipeline.run.clock import Clock, SystemClock
+from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS, check_frame, frame_of
+from pipeline.units import DAY_MS, Flag
+
+SERVER_TIMEOUT_S = 30.0
+POINTS_A_REQUEST = 5000
+ROWS_A_CHUNK = 20_000
+SHARD_DURATION = "13w"  # of a database made here; the server's own week makes 52 series files a year to look into
+CLOCKS_APART_S = 60  # more is reported: by its own clock the server drops what is older than its retention
+NO_NUMBER = -1e15  # below anything that a probe or a stage can give
+REMOVED_N = -1
+END_MS = 7_258_118_400_000  # the year 2200, the end of what a reading may be dated
+NS_PER_MS = 1_000_000
+
+OUTBOXES = "channel, node, outbox_id"  # by name: the server gives tags in this order, however they are asked for
+READING_FIELDS = ("seq", "slot", "raw", "status", "attempts", "clock_ok", "received_at_ms")
+OBSERVATION_FIELDS = ("raw", "value", "flag", "stage_version", "received_at_ms")
+FINDING_FIELDS = ("end_ms", "value", "low", "high", "n", "reason", "stage_version")
+
+Columns = dict[str, list[Any]]
+Answer = dict[tuple[str, ...], Columns]  # by the values of the tags that a statement groups by
+_HINTS: Mapping[int, str] = {
+    401: "look at store.token_file: the token, or user:password of a version 1",
+    403: "look at what the user or token of store.token_file may do",
+    404: "make the bucket, with a mapping to a database of that name, or let store.token_file make a database",
+}
+
+
+def quoted(text: str, mark: str = "'") -> str:
+    """Return a text as an InfluxQL string, or with `"` as an identifier, that nothing in the text can end."""
+    escaped = text.replace("\\", "\\\\").replace(mark, f"\\{mark}").replace("\n", "\\n")
+    return f"{mark}{escaped}{mark}"
+
+
+def one_of(tag: str, values: Sequence[str]) -> str:
+    """Return the condition that a tag has one of these values."""
+    return "(" + " OR ".join(f"{tag} = {quoted(value)}" for value in values) + ")"
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """What is known of a server: its version, the address rows are written to, and what is not as it should be."""
+
+    version: str
+    writes_to: str
+    warnings: tuple[str, ...] = ()
+
+
+class InfluxStore:
+    """A Store on an InfluxDB server.
+
+    Parameters
+    ----------
+    url : str
+    bucket : str
+        The bucket, or the database of a version 1, which is made when it is not there.
+    site : str
+        Name of the site; several sites may share a bucket.
+    org, token : str, optional
+        What a version 2 or 3 asks for. The token is `user:password` for a version 1.
+    version : str, optional
+        Taken for the server's version, in place of asking for it.
+    keep_days : int, optional
+        How long the server keeps rows. None for ever. [d]
+    clock : Clock, optional
+        Real time, which the server's clock is compared with.
+    """
+
+    is_journal = False
+
+    def __init__(
+        self,
+        url: str,
+        bucket: str,
+        *,
+        site: str,
+        org: str | None = None,
+        token: str | None = None,
+        version: str | None = None,
+        keep_days: int | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self._url, self._bucket, self._site = url, bucket, site
+        self._version, self._keep_days = version, keep_days
+        self._clock = SystemClock() if clock is None else clock
+        self._client = InfluxDBClient(
+            url,
+            token or "",
+            org=org or "-",
+            timeout=int(SERVER_TIMEOUT_S * 1000),
+            auth_basic=token is not None and ":" in token,
+        )
+        self._writer = self._client.write_api(write_options=SYNCHRONOUS)
+        self.server: Server | None = None  # None until it has answered
+
+    # --- readings ----------------------------------------------------------------------------------------------
+
+    def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
+        """Write readings; one written before is overwritten by itself. Returns how many were given."""
+        keys = [(r.channel, r.node, r.outbox_id) for r in readings]
+        points = {k: self._point("reading", channel=k[0], node=k[1], outbox_id=k[2]) for k in set(keys)}
+        self._write(
+            f"{points[key]} "
+            f'seq={r.seq}i,slot={_text(r.slot)},raw={0.0 if r.raw is None else float(r.raw)!r},status="{r.status}",'
+            f"attempts={r.attempts}i,clock_ok={r.clock_ok},received_at_ms={received_at_ms}i "
+            f"{r.measured_at_ms * NS_PER_MS + r.seq % NS_PER_MS}"
+            for key, r in zip(keys, readings, strict=True)
+        )
+        return len(readings)
+
+    def not_held(self, readings: Sequence[Reading]) -> list[Reading]:
+        """Return those of the readings that the server does not give back just as they are, in one request.
+
+        One that is older than the server keeps rows is not asked for.
+        """
+        oldest_ms = 0 if self._keep_days is None else self._clock.now_ms() - self._keep_days * DAY_MS
+        asked = [r for r in readings if r.measured_at_ms >= oldest_ms]
+        days: dict[tuple[str, int], list[int]] = {}
+        for r in asked:  # by days: one reading with a wrong time must not stretch the span over years
+            days.setdefault((r.outbox_id, r.measured_at_ms // DAY_MS), []).append(r.measured_at_ms)
+        statements = [
+            self._select(READING_FIELDS, "reading", one_of("outbox_id", [outbox]), min(times), max(times) + 1,
+                         by=OUTBOXES)
+            for (outbox, _), times in days.items()
+        ]  # fmt: skip
+        held = {
+            Reading(self._site, node, outbox_id, int(seq), channel, slot, int(at_ms),
+                    raw if status == Status.OK else None, Status(status), int(attempts), clock_ok)
+            for answer in self._ask(*statements)
+            for (channel, node, outbox_id), columns in answer.items()
+            for at_ms, seq, slot, raw, status, attempts, clock_ok, _ in zip(*columns.values(), strict=True)
+        }  # fmt: skip
+        return [r for r in asked if r not in held]
+
+    def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
+        """Readings as heard, sorted by channel and measured_at_ms. See Store."""
+        frame = self._rows(READING_FIELDS, "reading", channels, start_ms, end_ms, by=OUTBOXES)
+        frame = frame.sort_values(["channel", "time", "outbox_id", "seq"], kind="stable")
+        frame["raw"] = frame["raw"].where(frame["status"] == Status.OK.value, np.nan)
+        return _as(RAW_COLUMNS, frame.rename(columns={"time": "measured_at_ms"}))
+
+    def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
+        """First and last measured_at_ms of the readings of these channels. See Store."""
+        statements = (
+            [
+                self._select((f"{of}(seq)",), "reading", one_of("channel", channels), 0, END_MS)
+                for of in ("first", "last")
+            ]
+            if channels
+            else []
+        )
+        edges = [int(columns["time"][0]) for answer in self._ask(*statements) for columns in answer.values()]
+        return (edges[0], edges[1]) if edges else None
+
+    # --- observations ------------------------------------------------------------------------------------------
+
+    def upsert_observations(self, frame: pd.DataFrame) -> None:
+        """Write observations, each in place of an earlier one. See Store."""
+        check_frame(frame, OBSERVATION_COLUMNS, "observations")
+        points = {channel: self._point("observation", channel=channel) for channel in frame["channel"].unique()}
+        self._write(
+            f"{points[channel]} raw={raw!r},value={value!r},flag={flag}i,stage_version={version},"
+            f"received_at_ms={received_at_ms}i {at_ms * NS_PER_MS}"
+            for channel, at_ms, raw, value, flag, version, received_at_ms in zip(
+                frame["channel"],
+                _whole(frame["measured_at_ms"]),
+                _real(frame["raw"]),
+                _real(frame["value"]),
+                _whole(frame["flag"]),
+                _versions(frame["stage_version"]),
+                _whole(frame["received_at_ms"]),
+                strict=True,
+            )
+        )
+
+    def observations(
+        self,
+        channels: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
+        """Observations, sorted by channel and measured_at_ms. See Store."""
+        if limit is None and after is None:
+            return _observed(self._rows(OBSERVATION_FIELDS, "observation", channels, start_ms, end_ms))
+        behind, behind_ms = ("", 0) if after is None else after
+        parts: list[pd.DataFrame] = []
+        left = limit
+        for name in sorted({channel for channel in channels if channel >= behind}):
+            first_ms = max(start_ms, behind_ms + 1) if name == behind else start_ms
+            tail = "" if left is None else f"LIMIT {left}"
+            parts.append(self._rows(OBSERVATION_FIELDS, "observation", [name], first_ms, end_ms, tail=tail))
+            if left is not None:
+                left -= len(parts[-1])
+                if left == 0:
+                    break
+        return _observed(pd.concat(parts) if parts else self._rows(OBSERVATION_FIELDS, "observation", [], 0, 0))
+
+    def latest(self, channels: Sequence[str]) -> pd.DataFrame:
+        """The last observation of each channel. See Store."""
+        return self._last(channels, "")
+
+    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+        """The last observation of each channel that is not missing. See Store."""
+        return self._last(channels, f" AND flag <> {Flag.MISSING:d}")
+
+    def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
+        """Least, mean and greatest value of each step, drawn together by the server. See Store."""
+        first_ms, last_ms = (-(-ms // step_ms) * step_ms for ms in (start_ms, end_ms))
+        frame = self._rows(
+            tuple(f"{of}(value)" for of in ("min", "mean", "max", "count")),
+            "observation",
+            channels,
+            first_ms,
+            last_ms,
+            where=f" AND value > {NO_NUMBER:.0f} AND (flag = {Flag.GOOD:d} OR flag = {Flag.NOT_EVALUATED:d})",
+            by=f"channel, time({step_ms}ms)",
+            tail="fill(none)",
+        )
+        names = {"time": "start_ms", "min": "low", "max": "high", "count": "n"}
+        return _as(STEP_COLUMNS, frame.rename(columns=names))
+
+    # --- findings ----------------------------------------------------------------------------------------------
+
+    def upsert_findings(self, frame: pd.DataFrame) -> None:
+        """Write findings, each in place of an earlier one. See Store."""
+        check_frame(frame, FINDING_COLUMNS, "findings")
+        keys = list(zip(frame["station"], frame["quantity"], strict=True))
+        points = {key: self._point("finding", station=key[0], quantity=key[1]) for key in set(keys)}
+        self._write(
+            f"{points[key]} end_ms={end_ms}i,value={value!r},low={low!r},high={high!r},n={n}i,"
+            f"reason={_text(reason)},stage_version={version} {at_ms * NS_PER_MS}"
+            for key, at_ms, end_ms, value, low, high, n, reason, version in zip(
+                keys,
+                _whole(frame["start_ms"]),
+                _whole(frame["end_ms"]),
+                _real(frame["value"]),
+                _real(frame["low"]),
+                _real(frame["high"]),
+                _whole(frame["n"]),
+                frame["reason"].astype(object).where(frame["reason"].notna(), ""),
+                _versions(frame["stage_version"]),
+                strict=True,
+            )
+        )
+
+    def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
+        """Findings, sorted by quantity and start_ms. See Store."""
+        statements = []
+        if start_ms < end_ms and (quantities is None or len(quantities)):
+            named = one_of("station", [station])
+            named += "" if quantities is None else f" AND {one_of('quantity', quantities)}"
+            statements = [self._select(FINDING_FIELDS, "finding", named, start_ms, end_ms, by="quantity")]
+        frame = _table(self._ask(*statements), ("quantity",), FINDING_FIELDS)
+        frame = frame[frame["n"] != REMOVED_N].rename(columns={"time": "start_ms"}).assign(station=station)
+        frame["reason"] = frame["reason"].astype(object).where(frame["reason"] != "", None)
+        return _as(FINDING_COLUMNS, frame)
+
+    def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
+        """Remove findings of a span, by writing them as removed. See Store."""
+        self.upsert_findings(self.findings(station, quantities, start_ms, end_ms).assign(n=REMOVED_N))
+
+    # --- the server --------------------------------------------------------------------------------------------
+
+    def meet(self) -> Server:
+        """Return what is known of the server, which is asked when it has not been reached yet.
+
+        A database of version 1 that is not there is made.
+
+        Raises
+        ------
+        StoreAway
+            When it does not answer, refuses, or is of a version that is not known here.
+        """
+        if self.server is None:
+            version, warnings = (self._version, ()) if self._version is not None else self._ask_version()
+            release = re.match(r"v?([123])\.(\d+)", version)
+            if release is None:
+                raise StoreAway(
+                    f"{self._url}: found version {version!r} of a server, expected InfluxDB 1, 2 or 3; "
+                    "set store.server_version to the one it is like"
+                )
+            if release[1] == "1":
+                warnings += self._database_warnings()
+            has_v2_write = (int(release[1]), int(release[2])) >= (1, 8)
+            self.server = Server(version, "/api/v2/write" if has_v2_write else "/write", warnings)
+        return self.server
+
+    def close(self) -> None:
+        """Close the connections. Nothing waits to be written."""
+        self._writer.close()  # type: ignore[no-untyped-call]
+        self._client.close()  # type: ignore[no-untyped-call]
+
+    def _ask_version(self) -> tuple[str, tuple[str, ...]]:
+        """The version the server says it is of, and a warning when its clock is not ours."""
+        with self._faults_named():
+            headers = self._call("GET", "/ping").headers
+            version = headers.get("X-Influxdb-Version")
+            if version is None:
+                version = json.loads(self._call("GET", "/health").data).get("version", "")
+        apart_s = parsedate_to_datetime(headers["Date"]).timestamp() - self._clock.now_ms() / 1000
+        if abs(apart_s) <= CLOCKS_APART_S:
+            return version, ()
+        warning = f"{self._url}: found its clock {apart_s:+.0f} s from ours, expected the same time; set one of them"
+        return version, (warning,)
+
+    def _database_warnings(self) -> tuple[str, ...]:
+        """Make the database of a version 1 that is not there, and compare how long one that is there keeps rows."""
+        name = quoted(self._bucket, '"')
+        duration = "INF" if self._keep_days is None else f"{self._keep_days}d"
+        (answer,) = self._query("SHOW DATABASES")
+        if self._bucket not in [one for columns in answer.values() for one in columns.get("name", [])]:
+            self._query(f"CREATE DATABASE {name} WITH DURATION {duration} SHARD DURATION {SHARD_DURATION}")
+        (answer,) = self._query(f"SHOW RETENTION POLICIES ON {name}")
+        wanted = "0s" if self._keep_days is None else f"{24 * self._keep_days}h0m0s"
+        for columns in answer.values():
+            found = columns["duration"][columns["default"].index(True)]
+            if found != wanted:
+                return (
+                    f"{self._url}: found database {self._bucket} keeping rows for {found} (0s: for ever), expected "
+                    f"{wanted} by store.keep_days; ALTER RETENTION POLICY or change the setting",
+                )
+        return ()
+
+    def _point(self, measurement: str, **tags: str) -> str:
+        """The measurement and tags of a point, with the site's."""
+        return measurement + "".join(
+            f",{tag}={_tag(value)}" for tag, value in sorted({**tags, "site": self._site}.items())
+        )
+
+    def _select(
+        self,
+        fields: Sequence[str],
+        measurement: str,
+        where: str,
+        start_ms: int,
+        end_ms: int,
+        *,
+        by: str = "",
+        tail: str = "",
+    ) -> str:
+        """A SELECT of the site's points with start <= t < end, as far as the server can spell times."""
+        start_ms, end_ms = max(start_ms, 0), min(end_ms, END_MS)
+        group = f" GROUP BY {by}" if by else ""
+        return (
+            f"SELECT {', '.join(fields)} FROM {measurement} WHERE site = {quoted(self._site)} AND {where} "
+            f"AND time >= {start_ms}ms AND time < {end_ms}ms{group} {tail}"
+        )
+
+    def _rows(
+        self,
+        fields: Sequence[str],
+        measurement: str,
+        channels: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        *,
+        where: str = "",
+        by: str = "channel",
+        tail: str = "",
+    ) -> pd.DataFrame:
+        """Rows of channels, sorted by their tags and time, with the tags `by` names and `time` as columns."""
+        statements = []
+        if len(channels) and start_ms < end_ms:
+            named = one_of("channel", channels) + where
+            statements = [self._select(fields, measurement, named, start_ms, end_ms, by=by, tail=tail)]
+        tags = [tag for tag in by.split(", ") if "(" not in tag]
+        return _table(self._ask(*statements), tags, [field.split("(")[0] for field in fields])
+
+    def _last(self, channels: Sequence[str], where: str) -> pd.DataFrame:
+        fields = ("last(flag)", *(field for field in OBSERVATION_FIELDS if field != "flag"))
+        frame = self._rows(fields, "observation", channels, 0, END_MS, where=where)
+        return _observed(frame.rename(columns={"last": "flag"}))
+
+    # --- the one door to it ------------------------------------------------------------------------------------
+
+    def _write(self, lines: Iterator[str]) -> None:
+        """Write points in line protocol. Those older than the server keeps rows are dropped by it."""
+        waiting = list(lines)
+        for start in range(0, len(waiting), POINTS_A_REQUEST):
+            body = "\n".join(waiting[start : start + POINTS_A_REQUEST])
+            writes_to = self.meet().writes_to
+            with self._faults_named():
+                try:
+                    if writes_to == "/write":
+                        self._call("POST", "/write", {"db": self._bucket, "precision": "ns"}, body=body).drain_conn()
+                    else:
+                        self._writer.write(self._bucket, record=body)
+                except ApiException as err:
+                    if "beyond retention policy" not in _said(err):
+                        raise
+
+    def _ask(self, *statements: str) -> list[Answer]:
+        """The answer of each statement in one request; none for none."""
+        if not statements:
+            return []
+        self.meet()
+        return self._query(*statements)
+
+    def _query(self, *statements: str) -> list[Answer]:
+        answers: list[Answer] = [{} for _ in statements]
+        with self._faults_named():
+            for result in self._results("; ".join(statements)):
+                for series in result.get("series", ()):
+                    tags = tuple(series.get("tags", {}).values())
+                    columns = answers[int(result["statement_id"])].setdefault(tags, {n: [] for n in series["columns"]})
+                    for place, column in enumerate(columns.values()):
+                        column += [row[place] for row in series.get("values", ())]
+        return answers
+
+    def _results(self, text: str) -> Iterator[dict[str, Any]]:
+        """The results of a query as they come, chunk by chunk."""
+        to = {"db": self._bucket, "epoch": "ms", "chunked": "true", "chunk_size": ROWS_A_CHUNK}
+        more = True
+        with closing(self._call("POST", "/query", to, form={"q": text})) as lines:
+            for line in lines:
+                told = json.loads(line, parse_int=float)  # as whole numbers -0 would lose its sign
+                for result in (told, *told.get("results", ())):
+                    if "error" in result:
+                        raise self._fault(200, result["error"])
+                yield from told.get("results", ())
+                more = any(result.get("partial", False) for result in told.get("results", ()))
+        if more:
+            raise StoreAway(f"{self._url}: found an answer that ends in the middle, expected the whole of it")
+
+    def _call(
+        self,
+        method: str,
+        path: str,
+        parameters: Mapping[str, object] | None = None,
+        *,
+        body: str | None = None,
+        form: Mapping[str, str] | None = None,
+    ) -> Any:
+        """The answer to one request, unread."""
+        kind = "text/plain; charset=utf-8" if form is None else "application/x-www-form-urlencoded"
+        return self._client.api_client.call_api(  # type: ignore[no-untyped-call]
+            path,
+            method,
+            query_params=parameters,
+            header_params={"Content-Type": kind},
+            post_params=form,
+            body=body,
+            _preload_content=False,
+            _return_http_data_only=True,
+        )
+
+    @contextmanager
+    def _faults_named(self) -> Iterator[None]:
+        try:
+            yield
+        except ApiException as err:
+            raise self._fault(err.status, _said(err)) from err
+        except (HTTPError, OSError) as err:
+            raise StoreAway(f"{self._url}: found no answer ({err}), expected the server") from err
+        except json.JSONDecodeError as err:
+            raise StoreAway(f"{self._url}: found an answer that is not JSON of InfluxDB, expected its server") from err
+
+    def _fault(self, status: int, said: str) -> StoreAway | StoreFull:
+        """The fault behind an answer; the server is asked anew what it is when its database may be gone."""
+        if status == 507 or "no space left" in said:  # RFC 4918, insufficient storage; the words of version 1
+            return StoreFull(f"{self._url}: found no room on the server ({said}), expected free space")
+        if status == 404 or "not found" in said:
+            self.server, status = None, 404
+        hint = _HINTS.get(status, "look at the server and its log")
+        return StoreAway(f"{self._url}: found answer {status} ({said}), expected rows taken or given; {hint}")
+
+
+def _said(err: ApiException) -> str:
+    """The server's own words in an error."""
+    body = err.body.decode(errors="replace") if isinstance(err.body, bytes) else str(err.body or err.reason)
+    try:
+        told = json.loads(body)
+        return str(told.get("error") or told.get("message") or body)
+    except (ValueError, AttributeError):
+        return body.strip()
+
+
+def _tag(text: str) -> str:
+    """A tag's value in line protocol."""
+    return re.sub(r"([,= ])", r"\\\1", text)
+
+
+def _text(text: str) -> str:
+    """A field's text in line protocol."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def _whole(column: pd.Series) -> list[int]:
+    whole: list[int] = column.to_numpy(np.int64).tolist()
+    return whole
+
+
+def _real(column: pd.Series) -> list[float]:
+    values = column.to_numpy(np.float64)
+    finite: list[float] = np.where(np.isfinite(values), values, NO_NUMBER).tolist()
+    return finite
+
+
+def _versions(column: pd.Series) -> list[str]:
+    """Versions as texts of JSON: a field has one type for ever, and a version is a number or a text."""
+    return [_text(json.dumps(version)) for version in column.tolist()]
+
+
+def _table(answers: Sequence[Answer], tags: Sequence[str], fields: Sequence[str]) -> pd.DataFrame:
+    """Answers as one frame of tags, `time` and fields, sorted by tags; within them as the server sorts, by time."""
+    columns: Columns = {name: [] for name in (*tags, "time", *fields)}
+    for answer in answers:
+        for key in sorted(answer):
+            for name, values in answer[key].items():
+                columns[name] += values
+            for tag, value in zip(tags, key, strict=True):
+                columns[tag] += [value] * len(answer[key]["time"])
+    return pd.DataFrame(columns)
+
+
+def _observed(frame: pd.DataFrame) -> pd.DataFrame:
+    return _as(OBSERVATION_COLUMNS, frame.rename(columns={"time": "measured_at_ms"}))
+
+
+def _as(names: Sequence[str], frame: pd.DataFrame) -> pd.DataFrame:
+    """A frame of the store's columns and types, with missing numbers and versions as they were given."""
+    frame = frame.assign(
+        **{n: frame[n].where(frame[n] != NO_NUMBER, np.nan) for n in ("raw", "value", "low", "high") if n in frame}
+    )
+    columns = [frame[name].to_numpy() for name in names]
+    if "stage_version" in names:
+        known = {text: json.loads(text) for text in set(frame["stage_version"])}
+        columns[names.index("stage_version")] = np.array([known[text] for text in frame["stage_version"]])
+    return frame_of(names, columns)
