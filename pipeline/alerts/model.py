@@ -26,24 +26,27 @@ from __future__ import annotations
 import datetime
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field
 from enum import Enum, Flag, auto
 from functools import cached_property
+from types import MappingProxyType
 from typing import Annotated, Any, Generic, NamedTuple, NewType, Protocol, TypeVar
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 from pydantic import AfterValidator, BaseModel, Field
 
 from pipeline.advice.phrases import spoken
 from pipeline.diary.facts import DiaryFacts
 from pipeline.site.models import Setting
 from pipeline.site.station import StationContext
-from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray
+from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
 from pipeline.units import Flag as QualityFlag
 
 OPENED, REPEATED, CLOSED = "opened", "repeated", "closed"
 RuleName = NewType("RuleName", str)
+T = TypeVar("T", int, TimeArray)
+_EMPTY: Mapping[str, Any] = MappingProxyType({})
 
 
 # --- bounds ----------------------------------------------------------------------------------------------------------
@@ -314,7 +317,20 @@ class Findings(NamedTuple):
     start_ms: TimeArray
     end_ms: TimeArray
     value: FloatArray
-    reason: tuple[str, ...]
+    reason: npt.NDArray[np.object_]
+
+
+class Readings(NamedTuple):
+    """Observations of one channel: times [ms since 1970, UTC], values in its unit, and quality flags."""
+
+    at_ms: TimeArray
+    value: FloatArray
+    flag: npt.NDArray[np.integer]
+
+
+_NO_TIMES, _NO_VALUES = np.array([], np.int64), np.array([], np.float64)
+NO_FINDINGS = Findings(_NO_TIMES, _NO_TIMES, _NO_VALUES, np.array([], np.object_))
+NO_READINGS = Readings(_NO_TIMES, _NO_VALUES, np.array([], np.uint8))
 
 
 @dataclass(frozen=True)
@@ -328,10 +344,10 @@ class StationWatch:
     place, surface_title : str
         Surface and station, and the surface alone, in words, as a line begins: `Square, north end`.
     context : StationContext
-    findings : DataFrame
-        Columns quantity, start_ms, end_ms, value, reason: at least those after `evaluated_to_ms` of every state.
-    observations : DataFrame
-        Columns channel, measured_at_ms, value, flag of the channels in the context, over the same time.
+    found : mapping of str to Findings
+        By quantity, each in order of time: at least those after `evaluated_to_ms` of every state.
+    readings : mapping of str to Readings
+        By channel of the context, each in order of time, over the same time.
     zone : tzinfo or None
         Of the site; None: no hour is too early to say anything.
     """
@@ -340,8 +356,8 @@ class StationWatch:
     surface: str
     place: str
     context: StationContext
-    findings: pd.DataFrame
-    observations: pd.DataFrame
+    found: Mapping[str, Findings] = field(default_factory=dict)
+    readings: Mapping[str, Readings] = field(default_factory=dict)
     zone: datetime.tzinfo | None = None
     surface_title: str = ""
 
@@ -353,33 +369,26 @@ class StationWatch:
         return Where(self.context.kind, self.context.grass, south, self.zone)
 
     @cached_property
-    def found(self) -> Mapping[str, Findings]:
-        """Findings by quantity, each in order of time: several rules ask for the same."""
-        table = self.findings.sort_values("start_ms", kind="stable")
-        quantity, reason = table["quantity"].to_numpy(dtype=object), table["reason"].to_numpy(dtype=object)
-        start, end = table["start_ms"].to_numpy(dtype=np.int64), table["end_ms"].to_numpy(dtype=np.int64)
-        value = table["value"].to_numpy(dtype=np.float64)
-        rows = {str(q): np.flatnonzero(quantity == q) for q in dict.fromkeys(quantity.tolist())}
-        return {q: Findings(start[r], end[r], value[r], tuple(map(str, reason[r]))) for q, r in rows.items()}
-
-    @cached_property
     def rain(self) -> tuple[TimeArray, FloatArray]:
-        """Times and amounts of the rain heard well, in order. [ms since 1970, UTC], [mm]"""
-        seen, channel = self.observations, self.context.rain_channel
-        time_ms, value = seen["measured_at_ms"].to_numpy(dtype=np.int64), seen["value"].to_numpy(dtype=np.float64)
-        flag = seen["flag"].to_numpy()
-        well = np.isfinite(value) & (flag != QualityFlag.FAIL) & (flag != QualityFlag.MISSING)
-        own = (seen["channel"] == channel).to_numpy() if channel is not None else np.zeros(well.shape, dtype=np.bool_)
-        rows = np.flatnonzero(well & own)
-        order = np.argsort(time_ms[rows], kind="stable")
-        return time_ms[rows][order], value[rows][order]
+        """Quarter hours in which rain was read well, increasing, and the rain of each. [ms since 1970, UTC], [mm]"""
+        read = self.readings.get(self.context.rain_channel or "", NO_READINGS)
+        well = np.isfinite(read.value) & is_usable(read.flag)
+        starts_ms, row = np.unique(quarter_hour_of(read.at_ms[well]), return_inverse=True)
+        return starts_ms, floats(np.bincount(row, weights=read.value[well], minlength=starts_ms.size))
+
+
+def quarter_hour_of(at_ms: T) -> T:
+    """Return the start of the quarter hour that a moment, or each of several, lies in. [ms since 1970, UTC]"""
+    return at_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS
+
+
+def is_usable(flag: npt.NDArray[np.integer]) -> BoolArray:
+    """Whether readings with these quality flags say anything: they came, and no check failed them."""
+    return np.asarray((flag != QualityFlag.MISSING) & (flag != QualityFlag.FAIL))
 
 
 class UndeclaredRead(Exception):
     """A rule reads a finding that it does not declare, so nobody hands it in when the program runs."""
-
-
-NO_FINDINGS = Findings(np.array([], np.int64), np.array([], np.int64), np.array([], np.float64), ())
 
 
 @dataclass(frozen=True)
@@ -408,8 +417,8 @@ class Facts(Generic[B]):
             raise UndeclaredRead(
                 f"alert rule {self.rule.name}: reads {quantity!r}, declares {known}. Add it to its `reads`."
             )
-        findings: Findings = self.spot.found.get(quantity, NO_FINDINGS)
-        return findings
+        found: Mapping[str, Findings] = self.spot.found
+        return found.get(quantity, NO_FINDINGS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -562,8 +571,7 @@ class RootEstimate(NamedTuple):
     temperature_degc: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class AlertState:
+class AlertState(NamedTuple):
     """Where one rule stands at one station, at one probe of it, or with one subject of a surface.
 
     `evaluated_to_ms` is the last occasion walked; nothing before it is looked at again. The alert is open when
@@ -581,14 +589,14 @@ class AlertState:
     way: str = ""  # which of its conditions opened it
     rain_mm: float = 0.0  # counted since the state was made
     rain_heard_ms: int | None = None
-    runs: Mapping[str, Hold] = field(default_factory=dict)
-    channels: Mapping[str, ChannelMemory] = field(default_factory=dict)
+    runs: Mapping[str, Hold] = _EMPTY
+    channels: Mapping[str, ChannelMemory] = _EMPTY
     estimates: tuple[RootEstimate, ...] = ()  # of the depth of roots, the last few
     ruler_ratio: float | None = None  # ruler over estimate, once a core has told it
     surface: str = ""  # of a rule about a whole surface; then there is no station
     subject: str = ""  # which pass it is about
     rains: tuple[Rained, ...] = ()  # of the last days
-    water: LastWater = field(default_factory=LastWater)
+    water: LastWater = LastWater()
     told: tuple[str, ...] = ()  # what has been said since it opened
     text: str = ""  # the words of the last event, with their marks
     wrong_at_ms: int | None = None
@@ -623,11 +631,11 @@ class AlertState:
             fresh |= {"way": change.way or self.way, "told": tuple(dict.fromkeys((*self.told, *change.told)))}
             fresh |= {} if self.is_open else {"opened_at_ms": at_ms}
         fresh |= {} if change.runs is None else {"runs": change.runs}
-        return replace(self, **fresh)
+        return self._replace(**fresh)
 
     def to_json(self) -> dict[str, object]:
         """Plain numbers, texts and dicts."""
-        table = {f.name: getattr(self, f.name) for f in fields(self)}
+        table = self._asdict()
         table["runs"] = {name: run._asdict() for name, run in self.runs.items()}
         table["channels"] = {name: heard._asdict() for name, heard in self.channels.items()}
         table["estimates"] = [estimate._asdict() for estimate in self.estimates]

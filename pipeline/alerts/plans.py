@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Any, NamedTuple
 
 from pydantic import BaseModel
@@ -200,7 +200,7 @@ def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpen
     verdict, told = verdict_now(outlook), state.runs["window"]
     begun = now_ms >= told.since_ms
     if begun and verdict == Verdict.OPEN:
-        state = replace(state, way="open")
+        state = state._replace(way="open")
     # the last hours of a window are too few to be told of, but it is not over yet
     ahead_h = (ahead.windows[0].span.start_ms - now_ms) / HOUR_MS if ahead.windows else None
     near = ahead_h is not None and ahead_h <= limits.lead_most_h
@@ -238,7 +238,7 @@ def _note_gone(state: AlertState, verdict: Verdict, now_ms: int, facts: Facts[B]
         runs["gone"] = Hold(now_ms, now_ms) if before is None or fresh else before._replace(last_ms=now_ms)
     elif at_work:
         runs.pop("gone", None)
-    return replace(state, runs=runs)
+    return state._replace(runs=runs)
 
 
 def _gone_for(state: AlertState, hours: float) -> bool:

@@ -9,8 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import replace
-from itertools import pairwise
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
@@ -18,6 +17,7 @@ import numpy as np
 from pipeline.advice.phrases import for_how_long
 from pipeline.alerts.model import (
     CLOSED,
+    NO_READINGS,
     OPENED,
     AlertRule,
     AlertState,
@@ -32,9 +32,11 @@ from pipeline.alerts.model import (
     RuleGrain,
     RuleName,
     Scope,
+    is_usable,
+    quarter_hour_of,
 )
 from pipeline.site.station import Lifted, StationContext
-from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, Flag
+from pipeline.units import HOUR_MS, QUARTER_HOUR_MS
 
 LEAST_PORES = 0.2  # no layer holds less water than this [m3 m-3]: a smaller change needs no look at its layer
 
@@ -82,7 +84,7 @@ def probe_fault(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -
     """
     if tuple(state.channels) != cell.ids:
         fresh = ChannelMemory(usable_ms=state.evaluated_to_ms)
-        state = replace(state, channels={i: state.channels.get(i, fresh) for i in cell.ids})
+        state = state._replace(channels={i: state.channels.get(i, fresh) for i in cell.ids})
     return _take_in(state, cell, facts) if cell.rows else Looked(state, _silence(state, cell.at_ms, facts))
 
 
@@ -111,16 +113,17 @@ def _silence(state: AlertState, at_ms: int, facts: Facts[ProbeFaultBounds]) -> C
 def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> Looked:
     """Take in the rows of one quarter hour."""
     context, moves = facts.spot.context, _moves(state, facts)
-    channels, rain_mm, clean = dict(state.channels), state.rain_mm, True
+    channels, rain_mm, clean, own = dict(state.channels), state.rain_mm, True, False
     faults: list[Change] = []
     quantities = {i: context.channels[i].quantity for i in channels}
-    frozen = any(quantities.get(r.channel) == "soil_temperature" and r.value <= Counting.frost_degc for r in cell.rows)
+    frozen = any(r.value <= Counting.frost_degc and quantities.get(r.channel) == "soil_temperature" for r in cell.rows)
     for _, at_ms, channel, value, usable in cell.rows:
         if channel == context.rain_channel and usable and not math.isnan(value):
             rain_mm += value
         heard = channels.get(channel)
         if heard is None:
             continue
+        own = True
         if _is_away(moves, at_ms):
             # what it says on the bench is no fault, and no measure of what it says when it is back
             channels[channel] = ChannelMemory(usable_ms=at_ms)
@@ -132,19 +135,17 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> L
             heard, fault = _compare(heard, context, channel, at_ms, value, rain_mm, facts.bounds)
             faults += [fault] if fault is not None else []
         channels[channel] = heard._replace(usable_ms=at_ms) if usable else heard
-    state = replace(state, channels=channels, rain_mm=rain_mm)
-    silent_ms = facts.bounds.silent_h * HOUR_MS
-    own = any(row.channel in channels for row in cell.rows)
-    good = clean and not faults and all(cell.at_ms - h.usable_ms < silent_ms for h in channels.values())
-    if faults and not state.is_open:
-        return Looked(state, faults[0])
-    if not state.is_open or not own:
+    state = state._replace(channels=channels, rain_mm=rain_mm)
+    if not state.is_open:
+        return Looked(state, faults[0] if faults else None)
+    if not own:
         return Looked(state)
-    if not good:
-        return Looked(replace(state, runs={}))
+    silent_ms = facts.bounds.silent_h * HOUR_MS
+    if not clean or faults or any(cell.at_ms - h.usable_ms >= silent_ms for h in channels.values()):
+        return Looked(state._replace(runs={}))
     run = Hold.carried(state.runs.get("good"), cell, facts.rule.grain)
     if run.held_ms < facts.bounds.good_h * HOUR_MS:
-        return Looked(replace(state, runs={"good": run}))
+        return Looked(state._replace(runs={"good": run}))
     return Looked(state, Change(CLOSED, f"probe {state.probe} answers well again."))
 
 
@@ -154,11 +155,10 @@ def _compare(
 ) -> tuple[ChannelMemory, Change | None]:  # fmt: skip
     """Hold one value of water content against those before it: its memory, and the opening if it is a fault."""
     probe, fault = channel.split("/")[1], None
-    media = context.media_at(channel, at_ms)
     if heard.value is not None and heard.value_ms is not None:
         near = at_ms - heard.value_ms <= Counting.jump_gap_h * HOUR_MS
         change = abs(value - heard.value)
-        if near and change > LEAST_PORES and change > max(m.fullest for m in media):
+        if near and change > LEAST_PORES and change > max(m.fullest for m in context.media_at(channel, at_ms)):
             text = f"probe {probe} jumped by more water than the ground can hold. See to its seat and cable."
             fault = _opening("jump", text, at_ms, at_ms)
     if heard.still_value is None or abs(value - heard.still_value) > Counting.flat_tolerance:
@@ -172,7 +172,7 @@ def _compare(
         and rained >= Counting.flat_rain_mm
         and depth is not None
         and depth <= Counting.flat_deepest_m
-        and value < min(m.saturated[0] for m in media)  # not too full to rise
+        and value < min(m.saturated[0] for m in context.media_at(channel, at_ms))  # not too full to rise
     ):
         long = for_how_long(at_ms - since_ms)
         text = f"probe {probe} has not moved for {long} through {rained:.0f} mm of rain. See that it sits firm."
@@ -202,29 +202,23 @@ def probe_channels(context: StationContext, probe: str) -> tuple[str, ...]:
 
 def probe_cells(facts: Facts[ProbeFaultBounds], state: AlertState, now_ms: int) -> Iterator[Cell]:
     """The clock and the rows of each whole quarter hour not yet walked that has any, then the clock now."""
-    context, seen = facts.spot.context, facts.spot.observations
+    context, end_ms = facts.spot.context, quarter_hour_of(now_ms)
     ids = probe_channels(context, state.probe)
     if not ids:
         return
-    until_ms = now_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS - QUARTER_HOUR_MS
-    time_ms = seen["measured_at_ms"].to_numpy(dtype=np.int64)
-    cell = time_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS
-    wanted = [*ids, *(() if context.rain_channel is None else (context.rain_channel,))]
-    rows = seen["channel"].isin(wanted).to_numpy() & (cell > state.evaluated_to_ms) & (cell <= until_ms)
-    channel = seen["channel"].to_numpy(dtype=object)[rows]
-    flag = seen["flag"].to_numpy()[rows]
-    usable = (flag != Flag.MISSING) & (flag != Flag.FAIL)
-    value = seen["value"].to_numpy(dtype=np.float64)[rows]
+    rows: list[_Row] = []
+    for channel in sorted({*ids, context.rain_channel or ids[0]}):
+        read = facts.spot.readings.get(channel, NO_READINGS)
+        new = slice(*np.searchsorted(read.at_ms, [state.evaluated_to_ms + QUARTER_HOUR_MS, end_ms]))
+        at_ms = read.at_ms[new]
+        columns = (quarter_hour_of(at_ms), at_ms, read.value[new], is_usable(read.flag[new]))
+        rows += (_Row(cell, at, channel, *rest) for cell, at, *rest in zip(*(c.tolist() for c in columns), strict=True))
     # rain of a quarter hour is counted before the channels are looked at, then by time
-    order = np.lexsort((channel.astype(str), time_ms[rows], channel != context.rain_channel, cell[rows]))
-    columns = (cell[rows], time_ms[rows], channel, value, usable)
-    ordered = [_Row(*row) for row in zip(*(c[order].tolist() for c in columns), strict=True)]
-    starts = [k for k, row in enumerate(ordered) if k == 0 or row.cell_ms != ordered[k - 1].cell_ms]
-    for first, end in pairwise([*starts, len(ordered)]):
-        at_ms = ordered[first].cell_ms
-        yield Cell(at_ms, at_ms, ids)
-        yield Cell(at_ms, at_ms, ids, tuple(ordered[first:end]))
-    yield Cell(until_ms + QUARTER_HOUR_MS, until_ms, ids)
+    rows.sort(key=lambda row: (row.cell_ms, row.channel != context.rain_channel, row.at_ms))
+    for start_ms, together in groupby(rows, lambda row: row.cell_ms):
+        yield Cell(start_ms, start_ms, ids)
+        yield Cell(start_ms, start_ms, ids, tuple(together))
+    yield Cell(end_ms, end_ms - QUARTER_HOUR_MS, ids)
 
 
 PROBE_FAULT = AlertRule(

@@ -7,7 +7,6 @@ before there is one the rule says nothing. A withheld estimate neither opens nor
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -77,9 +76,9 @@ def roots_shallow(state: AlertState, fortnight: Span, facts: Facts[RootsShallowB
     context: StationContext = facts.spot.context
     estimate = _estimate(fortnight, facts)
     kept = [e for e in state.estimates if estimate.start_ms - e.start_ms < FORGET_MS]
-    state = replace(state, estimates=(*kept, estimate)[-LOOKED_AT:])
+    state = state._replace(estimates=(*kept, estimate)[-LOOKED_AT:])
     if state.ruler_ratio is None:
-        state = replace(state, ruler_ratio=_ratio(state, context))
+        state = state._replace(ruler_ratio=_ratio(state, context))
     ratio = state.ruler_ratio
     if ratio is None:
         return Looked(state, known=False)

@@ -10,8 +10,10 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pandas as pd
 
 from pipeline.advice.phrases import spoken
@@ -21,6 +23,8 @@ from pipeline.alerts.model import (
     Ahead,
     AlertEvent,
     AlertState,
+    Findings,
+    Readings,
     RuleGrain,
     RuleName,
     StationWatch,
@@ -52,14 +56,34 @@ from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.site.station import StationContext
-from pipeline.stages.tables import no_findings
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal
 from pipeline.units import DAY_MS, HOUR_MS
 
 WALK_MS = 31 * DAY_MS  # at most so much at a time, to bound memory and the length of a step
-_NO_OBSERVATIONS = pd.DataFrame({"channel": [], "measured_at_ms": [], "value": [], "flag": []})
+
+
+def found_in(*tables: pd.DataFrame) -> dict[str, Findings]:
+    """Return the findings of a store's tables by quantity, each in order of time."""
+    columns = ("end_ms", "value", "reason")
+    return {q: Findings(*c) for q, c in _by_name(pd.concat(tables), "quantity", "start_ms", *columns).items()}
+
+
+def readings_in(observations: pd.DataFrame) -> dict[str, Readings]:
+    """Return the observations of a store's table by channel, each in order of time."""
+    return {i: Readings(*c) for i, c in _by_name(observations, "channel", "measured_at_ms", "value", "flag").items()}
+
+
+def _by_name(table: pd.DataFrame, name: str, time: str, *others: str) -> dict[str, list[np.ndarray]]:
+    """Return the columns of the time and of others, of the rows of each name, in order of time."""
+    codes, names = pd.factorize(table[name])
+    columns = [table[column].to_numpy() for column in (time, *others)]
+    order = np.lexsort((columns[0], codes))
+    edges = np.searchsorted(codes[order], np.arange(len(names) + 1)).tolist()
+    return {
+        str(one): [column[order[a:b]] for column in columns] for one, (a, b) in zip(names, pairwise(edges), strict=True)
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,18 +230,17 @@ class AlertRunner:
         return {key: kept.get(key, state) for key, state in fresh.items()}
 
     def _watch(self, station: str, context: StationContext, asked: Needed, until_ms: int) -> StationWatch:
-        parts = [self._store.findings(station, QUARTER_HOUR_READS, asked.from_ms, until_ms + 1)]
+        tables = [self._store.findings(station, QUARTER_HOUR_READS, asked.from_ms, until_ms + 1)]
         if asked.days_from_ms is not None:
             days = self._store.findings(station, DAY_READS, asked.days_from_ms, until_ms + 1)
             for quantity, back_h, of, after_ms in asked.before:
                 spans = days["start_ms"][(days["quantity"] == of) & (days["start_ms"] > after_ms)]
-                parts += [self._store.findings(station, (quantity,), at - round(back_h * HOUR_MS), at)
-                          for at in spans.tolist()]  # fmt: skip
-            parts.append(days)
-        parts = [part for part in parts if len(part)]
-        findings = pd.concat(parts, ignore_index=True) if parts else no_findings()
+                tables += [self._store.findings(station, (quantity,), at - round(back_h * HOUR_MS), at)
+                           for at in spans.tolist()]  # fmt: skip
+            tables.append(days)
         seen = self._store.observations(context.observed_ids, asked.from_ms, until_ms + 1)
-        return replace(self._watch_without_data(station, context), findings=findings, observations=seen)
+        watch = self._watch_without_data(station, context)
+        return replace(watch, found=found_in(*tables), readings=readings_in(seen))
 
     def _watch_without_data(self, station: str, context: StationContext) -> StationWatch:
         own = self._config.stations()[station]
@@ -228,8 +251,6 @@ class AlertRunner:
             surface=surface.name,
             place=place,
             context=context,
-            findings=no_findings(),
-            observations=_NO_OBSERVATIONS,
             zone=self._zone,
             surface_title=surface.title,
         )

@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Iterator
-from dataclasses import replace
 from typing import Annotated, NamedTuple
 
 import numpy as np
@@ -18,6 +17,7 @@ import numpy as np
 from pipeline.advice.phrases import date_mark
 from pipeline.alerts.model import (
     CLOSED,
+    NO_READINGS,
     OPENED,
     REPEATED,
     Ahead,
@@ -38,6 +38,7 @@ from pipeline.alerts.model import (
     RuleName,
     Scope,
     Wetness,
+    quarter_hour_of,
 )
 from pipeline.alerts.walk import covered, hour_of, local
 from pipeline.site.models import apart
@@ -108,7 +109,7 @@ def _work(facts: Facts[StayOffBounds], known_ms: int) -> list[_Work]:
 DAWN_UNTIL_HOUR = 10.0  # a leaf that freezes later in the morning is none of dawn's: our own choice
 EVENING_HOUR = 17.0  # from then on the forecast of the coming night is told: our own choice
 MORNING_OVER_H = 20.0  # so long after it was foretold the morning is over, whatever the clock: our own choice
-LEAF_FLAGS = (Flag.GOOD, Flag.NOT_EVALUATED)
+LEAF_FLAGS = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
 MEASURED, FORECAST = "measured", "forecast"
 
 
@@ -139,7 +140,7 @@ def frost_at_dawn(state: AlertState, reading: LeafReading, facts: Facts[FrostAtD
     dawn = limits.from_hour <= hour_of(facts.where, at_ms) < DAWN_UNTIL_HOUR
     if dawn and reading.leaf_degc <= limits.on_degc and not covered(facts.diary, at_ms):
         if state.is_open:
-            return Looked(replace(state, way=MEASURED))
+            return Looked(state._replace(way=MEASURED))
         clock = f"{local(facts.where, at_ms):%H:%M}".lstrip("0")
         text = f"frost on the leaf at {clock}. Keep feet and machines off until it has thawed."
         return Looked(state, Change(OPENED, text, way=MEASURED))
@@ -174,18 +175,11 @@ def frost_ahead(state: AlertState, ahead: Ahead, facts: Facts[FrostAtDawnBounds]
 
 def leaf_readings(facts: Facts[FrostAtDawnBounds], state: AlertState, now_ms: int) -> Iterator[LeafReading]:
     """Believed readings of the leaf's temperature in whole quarter hours not yet walked, in order of time."""
-    channel, seen = facts.spot.context.weather.get("surface_temperature"), facts.spot.observations
-    if channel is None or not len(seen):
-        return
-    until_ms = now_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS - QUARTER_HOUR_MS
-    time_ms = seen["measured_at_ms"].to_numpy(dtype=np.int64)
-    value, cell = seen["value"].to_numpy(dtype=np.float64), time_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS
-    rows = (seen["channel"] == channel).to_numpy() & (cell > state.evaluated_to_ms) & (cell <= until_ms)
-    rows &= np.isfinite(value) & np.isin(seen["flag"].to_numpy(), [int(flag) for flag in LEAF_FLAGS])
-    order = np.argsort(time_ms[rows], kind="stable")
-    columns = (column[rows][order].tolist() for column in (time_ms, cell, value))
-    for row in zip(*columns, strict=True):
-        yield LeafReading(*row)
+    read = facts.spot.readings.get(facts.spot.context.weather.get("surface_temperature", ""), NO_READINGS)
+    starts_ms = quarter_hour_of(read.at_ms)
+    rows = (starts_ms > state.evaluated_to_ms) & (starts_ms < quarter_hour_of(now_ms))
+    rows &= np.isfinite(read.value) & np.isin(read.flag, LEAF_FLAGS)
+    yield from map(LeafReading, read.at_ms[rows].tolist(), starts_ms[rows].tolist(), read.value[rows].tolist())
 
 
 STAY_OFF = AlertRule(

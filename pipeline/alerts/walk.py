@@ -11,7 +11,6 @@ from __future__ import annotations
 import datetime
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -43,7 +42,7 @@ from pipeline.alerts.model import (
     event_of,
 )
 from pipeline.diary.facts import AlertMark, DiaryFacts
-from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS
+from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray, floats
 
 Said = tuple[AlertState, list[AlertEvent]]
 
@@ -204,33 +203,34 @@ def quarter_hours(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator
     """
     reads, after_ms = facts.rule.reads, state.evaluated_to_ms
     until_ms = now_ms - int(facts.rule.settle_h * HOUR_MS) - QUARTER_HOUR_MS
-    named = {}
-    for quantity in reads:
-        found = facts.found(quantity)
-        rows = (found.start_ms > after_ms) & (found.start_ms <= until_ms)
-        named[quantity] = dict(zip(found.start_ms[rows].tolist(), found.value[rows].tolist(), strict=True))
-    rain = _rain_by_quarter_hour(facts.spot, after_ms, until_ms)
-    heard_ms, before_ms, k = state.rain_heard_ms, after_ms, 0
-    for at_ms in sorted(set().union(*named.values())):
-        fallen = 0.0
-        while k < len(rain) and rain[k][0] <= at_ms:
-            fallen += rain[k][1]
-            heard_ms = rain[k][0]
-            k += 1
-        watered = any(w.start_ms < at_ms + QUARTER_HOUR_MS and w.end_ms >= before_ms for w in facts.diary.waterings)
-        yield Moment(at_ms, {q: named[q].get(at_ms, math.nan) for q in reads}, fallen, heard_ms, watered)
-        before_ms = at_ms
+    named = []
+    for found in map(facts.found, reads):
+        new = slice(*np.searchsorted(found.start_ms, [after_ms, until_ms], side="right"))
+        named.append((found.start_ms[new], found.value[new]))
+    at_ms = np.unique(np.concatenate([start_ms for start_ms, _ in named]))
+    columns = np.full((len(reads), at_ms.size), np.nan)
+    for column, (start_ms, value) in zip(columns, named, strict=True):
+        column[np.searchsorted(at_ms, start_ms)] = value
+    heard_ms, rain_mm = _rain_until(facts.spot, at_ms, after_ms)
+    before_ms = np.concatenate([[after_ms], at_ms[:-1]])
+    watered = np.zeros(at_ms.size, dtype=np.bool_)
+    for one in facts.diary.waterings:
+        watered |= (one.start_ms < at_ms + QUARTER_HOUR_MS) & (one.end_ms >= before_ms)
+    rows = zip(at_ms.tolist(), columns.T.tolist(), rain_mm.tolist(), heard_ms.tolist(), watered.tolist(), strict=True)
+    for at, values, rain, heard, given in rows:
+        yield Moment(at, dict(zip(reads, values, strict=True)), rain, heard if heard else state.rain_heard_ms, given)
 
 
-def _rain_by_quarter_hour(watch: StationWatch, after_ms: int, until_ms: int) -> list[tuple[int, float]]:
-    """Rain heard well in each quarter hour, in order. [ms, mm]"""
-    time_ms, value = watch.rain
-    cell = time_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS
-    rows = (cell > after_ms) & (cell <= until_ms)
-    by_cell: dict[int, float] = {}
-    for at, rain in zip(cell[rows].tolist(), value[rows].tolist(), strict=True):
-        by_cell[at] = by_cell.get(at, 0.0) + rain
-    return list(by_cell.items())
+def _rain_until(watch: StationWatch, at_ms: TimeArray, after_ms: int) -> tuple[TimeArray, FloatArray]:
+    """When rain was last read well until each of some moments, 0 for never since `after_ms`, and the rain since the
+    moment before. [ms since 1970, UTC], [mm]"""
+    starts_ms, rain_mm = watch.rain
+    new = slice(*np.searchsorted(starts_ms, [after_ms, at_ms[-1] if at_ms.size else after_ms], side="right"))
+    starts_ms, rain_mm = starts_ms[new], rain_mm[new]
+    last = np.searchsorted(starts_ms, at_ms, side="right") - 1
+    heard_ms = np.where(last >= 0, starts_ms[last], 0) if starts_ms.size else np.zeros_like(at_ms)
+    fallen_mm = np.bincount(np.searchsorted(at_ms, starts_ms), weights=rain_mm, minlength=at_ms.size)
+    return heard_ms, floats(fallen_mm)
 
 
 def finished_spans(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator[Span]:
@@ -243,7 +243,7 @@ def finished_spans(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterato
             at_ms = next_day_ms(facts.where, at_ms)
         if at_ms > now_ms:
             return
-        yield Span(at_ms, int(found.start_ms[k]), end_ms, float(found.value[k]), found.reason[k])
+        yield Span(at_ms, int(found.start_ms[k]), end_ms, float(found.value[k]), str(found.reason[k]))
 
 
 def remember_rain(rains: tuple[Rained, ...], moment: Moment, back_h: float) -> tuple[Rained, ...]:
@@ -324,7 +324,7 @@ def walk(state: AlertState, facts: Facts[Any], now_ms: int) -> Said:
     for last in occasions(facts, state, now_ms):
         if remembers:
             rains = remember_rain(state.rains, last, facts.bounds.after_water_h)
-            state = state if rains is state.rains else replace(state, rains=rains)
+            state = state if rains is state.rains else state._replace(rains=rains)
         state, events = settle(rule.look(state, last, facts), facts, last.at_ms, lag_h=rule.lag_h)
         said += events
     return _walked(state, facts, last, now_ms), said
@@ -336,7 +336,7 @@ def _walked(state: AlertState, facts: Facts[Any], last: Any, now_ms: int) -> Ale
     if facts.rule.late_h is not None:
         reached.append((now_ms - round(facts.rule.late_h * HOUR_MS)) // QUARTER_HOUR_MS * QUARTER_HOUR_MS)
     heard_ms = last.rain_heard_ms if isinstance(last, Moment) else state.rain_heard_ms
-    return replace(state, evaluated_to_ms=max(reached), rain_heard_ms=heard_ms)
+    return state._replace(evaluated_to_ms=max(reached), rain_heard_ms=heard_ms)
 
 
 def look_ahead(state: AlertState, facts: Facts[B], ahead: Any) -> Said:
@@ -370,7 +370,7 @@ def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent]
     if not after.is_open:
         return after, kept
     words = kept[-1].words if kept else after.text
-    after = replace(after, text=counted_from(words, after.water.at_ms))
+    after = after._replace(text=counted_from(words, after.water.at_ms))
     marks = diary.marks.get(alert_id(spot.site, after), ())
     wrong_ms = [mark.at_ms for mark in marks if mark.mark == "wrong" and mark.at_ms <= now_ms]
     assert after.opened_at_ms is not None and after.said_at_ms is not None  # they are set when it opens
@@ -379,7 +379,7 @@ def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent]
             return after, kept
         at_ms = max(min(wrong_ms), after.opened_at_ms)
         closing = event_of(spot, after, CLOSED, at_ms, "marked wrong. Nothing more is said of it until it is over.")
-        return replace(after, wrong_at_ms=at_ms), [*kept, closing]
+        return after._replace(wrong_at_ms=at_ms), [*kept, closing]
     if any(mark.mark == "seen" for mark in marks):
         return after, kept
     ends_ms = [mark.end_ms for mark in marks if mark.mark == "snoozed" and mark.end_ms is not None]
@@ -387,7 +387,7 @@ def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent]
     if after.said_at_ms < again_ms <= now_ms:
         words = after.text.removeprefix(f"{spot.place}: ")
         repeat = event_of(spot, after, REPEATED, again_ms, f"after the snooze, still: {words}")
-        return replace(after, said_at_ms=again_ms), [*kept, repeat]
+        return after._replace(said_at_ms=again_ms), [*kept, repeat]
     return after, kept
 
 

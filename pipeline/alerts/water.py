@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Annotated, TypeVar
 
 import numpy as np
@@ -85,16 +84,16 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
     limits, grain = facts.bounds, facts.rule.grain
     thatch, roots, airless = moment["thatch_wetness"], moment["root_zone_wetness"], moment["thatch_air"] < limits.on_air
     runs, wet = dict(state.runs), state.runs.get("wet")
-    state = replace(state, water=last_water(state.water, wet, moment))
+    water = last_water(state.water, wet, moment)
     if math.isnan(thatch):
-        return Looked(state, known=False)
+        return Looked(state._replace(water=water), known=False)
     keep_run(runs, "airless", moment, grain, holds=airless)
     if thatch > limits.on_wetness:
-        runs["wet"] = dry_run(wet, state.water, facts, moment, compared=roots)
+        runs["wet"] = dry_run(wet, water, facts, moment, compared=roots)
     else:
         runs.pop("wet", None)
     keep_run(runs, "off", moment, grain, holds=thatch < limits.off_wetness and not airless)
-    state = replace(state, runs=runs)
+    state = state._replace(water=water, runs=runs)
     ways = _ways_open(runs, roots, limits)
     short = ("short",) if roots < limits.root_wetness else ()
     if not state.is_open:
@@ -233,7 +232,7 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
     runs = dict(state.runs)
     keep_run(runs, "dry", moment, grain, holds=roots < limits.on_wetness)
     keep_run(runs, "off", moment, grain, holds=roots > limits.off_wetness)
-    state = replace(state, runs=runs)
+    state = state._replace(runs=runs)
     dry, off = runs.get("dry"), runs.get("off")
     if dry is not None and dry.held_ms >= limits.hold_h * HOUR_MS and state.way in ("", AHEAD):
         text = (
@@ -315,11 +314,11 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
     `off_wetness`.
     """
     limits, thatch, run = facts.bounds, moment["thatch_wetness"], state.runs.get("thirst")
-    state = replace(state, water=last_water(state.water, run, moment))
+    water = last_water(state.water, run, moment)
     if math.isnan(thatch):
-        return Looked(state, known=False)
-    run = dry_run(run, state.water, facts, moment, compared=thatch)
-    state = replace(state, runs={"thirst": run})
+        return Looked(state._replace(water=water), known=False)
+    run = dry_run(run, water, facts, moment, compared=thatch)
+    state = state._replace(water=water, runs={"thirst": run})
     dry = thatch < limits.on_wetness and run.held_ms >= limits.hold_h * HOUR_MS
     if dry and run.highest is not None and run.highest - thatch >= Counting.falling_wetness:
         without = dry_mark(run.since_ms if state.water.at_ms is None else state.water.at_ms)
@@ -328,7 +327,7 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
             "Begin the next water with a light go."
         )
         if state.is_open and state.way == AHEAD:  # what was foretold has come: no news, but it is shown as it is
-            return Looked(replace(state, way="dry", text=f"{facts.spot.place}: {text}"))
+            return Looked(state._replace(way="dry", text=f"{facts.spot.place}: {text}"))
         if state.is_open:
             return Looked(state)
         return Looked(state, Change(OPENED, text, run.since_ms, "dry"))
@@ -372,10 +371,10 @@ def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBo
         return Looked(state, Change(CLOSED, "the diary has another end of that watering now."))
     if end_ms == begin_ms or any(end > moment.at_ms for _, end in begun):  # its end is to come, or was not written
         if not state.is_open:
-            return Looked(replace(state, runs={}))
+            return Looked(state._replace(runs={}))
         return Looked(state, Change(CLOSED, "the next watering has begun; whether the last one ran on is not known."))
     if moment.at_ms - end_ms > WITHIN_H * HOUR_MS and not state.is_open:
-        return Looked(replace(state, runs={}))
+        return Looked(state._replace(runs={}))
     run = _since_its_end(state, moment, end_ms)
     if run is None:
         return Looked(state)
@@ -385,7 +384,7 @@ def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBo
     # a finding that is missing says nothing
     drained = run.highest is not None and run.highest - thatch >= limits.fall_wetness
     runs = {OVER: run} if rainy or drained else {AFTER: run}
-    state = replace(state, runs=runs)
+    state = state._replace(runs=runs)
     hours = round((moment.at_ms - run.since_ms) / HOUR_MS)
     late = "1 hour" if hours == 1 else f"{hours} hours"
     ended = f"after the watering should have ended at {local(facts.where, run.since_ms):%H:%M}."

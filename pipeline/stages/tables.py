@@ -99,11 +99,6 @@ def findings_table(found: Sequence[Finding], station: str) -> pd.DataFrame:
     return frame_of(FINDING_COLUMNS, [columns.get(name, ()) for name in FINDING_COLUMNS])
 
 
-def no_findings() -> pd.DataFrame:
-    """Return an empty table of findings with its columns and types."""
-    return findings_table((), "")
-
-
 def channels_of(observations: pd.DataFrame) -> dict[str, Series]:
     """Return the series of each channel from a store's observations, sorted by channel and time."""
     flag = observations["flag"].to_numpy()

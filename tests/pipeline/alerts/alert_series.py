@@ -4,19 +4,30 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from hardware.probe import load_probe
-from pipeline.alerts.model import Ahead, AlertEvent, AlertState, RuleBounds, RuleName, StationWatch
+from pipeline.alerts.model import (
+    Ahead,
+    AlertEvent,
+    AlertState,
+    Findings,
+    Readings,
+    RuleBounds,
+    RuleName,
+    StationWatch,
+)
 from pipeline.alerts.rules import RULE_OF, facts_of, first_states
+from pipeline.alerts.runner import found_in, readings_in
 from pipeline.alerts.walk import look_ahead, walk
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.site.station import Dated, StationContext
-from pipeline.stages.tables import no_findings
+from pipeline.stages.tables import findings_table
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC
@@ -50,7 +61,7 @@ def findings(*, thatch=None, air=None, roots=None, top=None) -> pd.DataFrame:
         for at in (START_MS + np.arange(len(v)) * SLOT_MS,)
     ]
     if not tables:
-        return no_findings()
+        return findings_table((), "")
     return pd.concat(tables, ignore_index=True)
 
 
@@ -74,8 +85,19 @@ def watch_of(
     context: StationContext = CONTEXT,
     zone: datetime.tzinfo | None = None,
 ) -> StationWatch:
-    seen = pd.concat(observed, ignore_index=True) if observed else heard(RAIN, np.array([]))
-    return StationWatch("club", "square", "Square, north end", context, found, seen, zone, "Square")
+    readings = readings_in(pd.concat(observed, ignore_index=True)) if observed else {}
+    return StationWatch("club", "square", "Square, north end", context, found_in(found), readings, zone, "Square")
+
+
+def between(watch: StationWatch, start_ms: int, end_ms: int) -> StationWatch:
+    """The same with what begins in start <= t < end alone."""
+
+    def cut(columns: tuple[np.ndarray, ...]) -> list[np.ndarray]:
+        rows = (columns[0] >= start_ms) & (columns[0] < end_ms)
+        return [column[rows] for column in columns]
+
+    found = {quantity: Findings(*cut(one)) for quantity, one in watch.found.items()}
+    return replace(watch, found=found, readings={i: Readings(*cut(one)) for i, one in watch.readings.items()})
 
 
 def look(

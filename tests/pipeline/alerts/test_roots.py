@@ -15,11 +15,12 @@ from pipeline.alerts.model import (
     StationWatch,
 )
 from pipeline.alerts.roots import ROOTS_SHALLOW, RootsShallowBounds, shallow_bound_m
+from pipeline.alerts.runner import found_in
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.site.station import Dated, StationContext
-from tests.pipeline.alerts.alert_series import BOUNDS, CHANNELS, heard, look
+from tests.pipeline.alerts.alert_series import BOUNDS, CHANNELS, between, look
 
 DAY_MS = 86_400_000
 FORTNIGHT_MS = 14 * DAY_MS
@@ -46,7 +47,7 @@ def watch(depths_mm, *, context=CONTEXT, reasons=None, warm_degc=None) -> Statio
         day = START_MS + np.arange(14 * n.size) * DAY_MS
         warm = {"quantity": "soil_temperature_050", "start_ms": day, "end_ms": day + DAY_MS, "value": warm_degc}
         tables.append(pd.DataFrame({**warm, "reason": ""}))
-    return StationWatch("club", "outfield", "Outfield, north end", context, pd.concat(tables), heard("x", np.array([])))
+    return StationWatch("club", "outfield", "Outfield, north end", context, found_in(*tables))
 
 
 def run(seen: StationWatch, now_ms: int = START_MS + 400 * DAY_MS, bounds=BOUNDS, state=FIRST):
@@ -121,9 +122,7 @@ def test_any_rhythm_and_restarts_give_the_same_events(every_days):
     last_ms = START_MS + 220 * DAY_MS
     for now_ms in [*range(START_MS, last_ms, every_days * DAY_MS), last_ms]:
         state = AlertState.from_json(json.loads(json.dumps(state.to_json())))
-        f = seen.findings
-        part = f[(f["start_ms"] > state.evaluated_to_ms) & (f["start_ms"] <= now_ms)]
-        state, said = run(replace(seen, findings=part), now_ms, state=state)
+        state, said = run(between(seen, state.evaluated_to_ms + 1, now_ms + 1), now_ms, state=state)
         events += said
     assert events == run(seen, last_ms)[1]
     assert {e.kind for e in events} == {"opened", "closed", "repeated"}

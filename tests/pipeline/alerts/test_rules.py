@@ -65,6 +65,7 @@ from tests.pipeline.alerts.alert_series import (
     START_MS,
     THATCH,
     H,
+    between,
     dry_gauge,
     findings,
     heard,
@@ -128,13 +129,7 @@ def many_looks(watch: StationWatch, slots: int, at: list[int]) -> list[AlertEven
         kept = json.loads(json.dumps({k: s.to_json() for k, s in states.items()}))
         states = {k: AlertState.from_json(s) for k, s in kept.items()}
         need = needed(states.values()).from_ms - 8 * SLOT_MS
-        f, o = watch.findings, watch.observations
-        part = replace(
-            watch,
-            findings=f[(f["start_ms"] >= need) & (f["start_ms"] < now_ms)],
-            observations=o[(o["measured_at_ms"] >= need) & (o["measured_at_ms"] < now_ms)],
-        )
-        states, said = walk_station(states, part, DIARY, now_ms, BOUNDS)
+        states, said = walk_station(states, between(watch, need, now_ms), DIARY, now_ms, BOUNDS)
         events += said
     return events
 
@@ -169,11 +164,7 @@ def test_restart_at_every_quarter_hour_changes_nothing():
     """A holding alert survives a restart in the middle of each slot, neither lost nor said twice."""
     watch, _ = eventful(5)
     every = [START_MS + k * SLOT_MS + 4500 for k in range(300)]
-    part = replace(
-        watch,
-        findings=watch.findings[watch.findings["start_ms"] < START_MS + 300 * SLOT_MS],
-        observations=watch.observations[watch.observations["measured_at_ms"] < START_MS + 300 * SLOT_MS],
-    )
+    part = between(watch, 0, START_MS + 300 * SLOT_MS)
     assert in_order(many_looks(part, 300, every)) == in_order(one_look(part, 300))
 
 
@@ -354,7 +345,7 @@ def test_a_rule_of_days_holds_over_days():
     def cold(state: AlertState, day: Span, facts: Facts[RootsDryBounds]) -> Looked:
         runs = dict(state.runs)
         keep_run(runs, "cold", day, facts.rule.grain, holds=day.value < 6.0)
-        run_so_far, state = runs.get("cold"), replace(state, runs=runs)
+        run_so_far, state = runs.get("cold"), state._replace(runs=runs)
         due = run_so_far is not None and run_so_far.held_ms >= 3 * DAY_MS and not state.is_open
         return Looked(state, Change(OPENED, "the soil is cold.") if due else None)
 

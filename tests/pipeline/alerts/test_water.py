@@ -132,7 +132,7 @@ def nine_wet_days(roots_at: dict[int, float] | None = None, airless_from: int | 
 def test_thatch_holding_is_said_again_only_with_news(change, repeats, words):
     """Wet for nine days: opened after 2; said again when it got worse, three days after the last word (by hand)."""
     watch = nine_wet_days(**change)
-    events = run("thatch_holding", watch, len(watch.findings) // 3)
+    events = run("thatch_holding", watch, len(watch.found["thatch_wetness"].value))
     assert [e.kind for e in events] == ["opened", *["repeated"] * len(repeats), "closed"]
     assert [slot_of(e) - 4 for e in events[1:-1]] == repeats
     assert all(word in e.text for word, e in zip(words, events[1:-1], strict=True))
@@ -152,7 +152,7 @@ def test_how_long_thatch_has_held_water_is_counted_when_it_is_read(rain, airless
     """Wet from 1 h on, opened two days later, read nine days in; traces are no rain (by hand)."""
     watch = nine_wet_days(airless_from=airless_from, rain=rain)
     if airless_from is not None:
-        watch.findings.loc[watch.findings["quantity"] == "root_zone_wetness", "value"] = 1.0
+        watch.found["root_zone_wetness"].value[:] = 1.0
     states = {k: s for k, s in first_states(CONTEXT, START_MS).items() if s.rule == "thatch_holding"}
     states, _ = walk_station(states, watch, DiaryFacts(), START_MS + 9 * 24 * H * SLOT_MS, BOUNDS)
     (state,) = states.values()
