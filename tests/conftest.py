@@ -6,6 +6,8 @@ import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the service sets it: more threads only wait for each other
+
 import pytest
 
 from tests.influx_server import InfluxServer

@@ -10,7 +10,7 @@ lose no water: every millimetre is in a store or in a named flux.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -110,12 +110,6 @@ def stores_at(
     return WaterStores(*(np.atleast_1d(np.asarray(s, dtype=np.float64)) for s in (canopy, thatch, root)))
 
 
-def hours_since_wetting(through_mm: npt.ArrayLike, before_h: npt.ArrayLike) -> FloatArray:
-    """Hours since water last reached the thatch, at the beginning of an hour in which `through_mm` does; 0 then. [h]"""
-    wet = np.asarray(through_mm, dtype=np.float64) >= WET_MM_H
-    return np.asarray(np.where(wet, 0.0, np.asarray(before_h, dtype=np.float64)), dtype=np.float64)
-
-
 def run(
     parameters: Parameters,
     first: WaterStores,
@@ -144,59 +138,110 @@ def run(
     """
     hours = water_mm.shape[0]
     members = np.broadcast_shapes(water_mm.shape[1:], reference_et_mm.shape[1:], first.root_mm.shape)
-    stores = np.zeros((3, hours + 1, *members))
-    flux = np.zeros((6, hours, *members))
-    p = parameters
-    canopy, thatch, root = (np.broadcast_to(s, members) for s in (first.canopy_mm, first.thatch_mm, first.root_mm))
-    stores[:, 0] = canopy, thatch, root
-    full = np.asarray(p.thatch_full_wetness) * np.asarray(p.thatch_capacity_mm)
-    drained_level = np.asarray(p.thatch_drained_wetness) * np.asarray(p.thatch_capacity_mm)
-    easy = np.maximum(THATCH_EASY_WETNESS * np.asarray(p.thatch_capacity_mm), 1e-9)
-    leaving = 1.0 - np.exp(-1.0 / np.asarray(p.tau_h, dtype=np.float64))
-    root_full = np.asarray(p.root_full_wetness) * np.asarray(p.root_capacity_mm)
-    dry_h = np.broadcast_to(np.asarray(dry_for_h, dtype=np.float64), members)
-    for hour in range(hours):
-        water = water_mm[hour]
-        held = np.minimum(canopy + water, np.maximum(p.canopy_mm, canopy))
-        through = canopy + water - held
-        dry_h = hours_since_wetting(through, dry_h)
-        factor = np.where(dry_h < FLASH_OFF_H, p.flash_factor, 1.0)
-        demand = np.maximum(reference_et_mm[hour], 0.0) * p.crop_coefficient * factor
-        from_canopy = np.minimum(held, demand)
-        asked = demand - from_canopy
-        # into the thatch, past it, and out of it
-        past = p.bypass_share * through
-        thatch = thatch + through - past
-        over = np.maximum(thatch - full, 0.0)
-        seep = np.maximum(thatch - over - drained_level, 0.0) * leaving
-        thatch = thatch - over - seep
-        past = past + over + seep
-        owed = asked * p.thatch_share
-        from_thatch = np.minimum(owed * np.clip(thatch / easy, 0.0, 1.0), np.maximum(thatch, 0.0))
-        thatch = thatch - from_thatch
-        # into the roots, and out of them
-        root = root + past
-        runoff = np.maximum(root - root_full, 0.0)
-        wetness = (root - runoff) / p.root_capacity_mm
-        stress = np.clip(wetness / p.stress_wetness, 0.0, 1.0)
-        uptake = (asked - owed + MULCH_SHARE * (owed - from_thatch)) * stress
-        uptake = np.minimum(uptake, np.maximum(root - runoff, 0.0))
-        root = root - runoff - uptake
-        drained = _drained_mm(p, root)
-        root = root - drained
-        canopy = held - from_canopy
-        dry_h = dry_h + 1.0
-        stores[:, hour + 1] = canopy, thatch, root
-        flux[:, hour] = from_canopy, from_thatch, uptake, past, drained, runoff
-    capacity = np.asarray(p.thatch_capacity_mm, dtype=np.float64)
-    known = np.where(capacity > 0.0, capacity, np.nan)
-    return Course(*[*stores, *flux, stores[1] / known, stores[2] / p.root_capacity_mm])
+    # one array a parameter: numpy is slower on numbers than on arrays of this size
+    p = Parameters(*(np.array(np.broadcast_to(getattr(parameters, f.name), members), dtype=np.float64)
+                     for f in fields(Parameters)))  # fmt: skip
+    canopy, thatch, root = stores = np.empty((3, hours + 1, *members))
+    stores[:, 0] = [np.broadcast_to(s, members) for s in (first.canopy_mm, first.thatch_mm, first.root_mm)]
+    fluxes = np.empty((8, hours, *members))  # in one piece, which the allocator keeps from run to run
+    through, asked, from_canopy, past, from_thatch, uptake, drained, runoff = fluxes
+    water = np.broadcast_to(water_mm, (hours, *members))
+    demand = np.maximum(reference_et_mm, 0.0) * p.crop_coefficient
+    _leaves(p, canopy, water, demand, dry_for_h, (through, asked, from_canopy))
+    owed = asked * p.thatch_share
+    _thatch(p, thatch, through, owed, (past, from_thatch))
+    asked -= owed
+    owed -= from_thatch
+    owed *= MULCH_SHARE
+    asked += owed
+    _roots(p, root, past, asked, (uptake, drained, runoff))
+    capacity = np.where(p.thatch_capacity_mm > 0.0, p.thatch_capacity_mm, np.nan)
+    return Course(
+        canopy, thatch, root, from_canopy, from_thatch, uptake, past, drained, runoff, thatch / capacity,
+        root / p.root_capacity_mm,
+    )  # fmt: skip
 
 
-def _drained_mm(p: Parameters, root_mm: FloatArray) -> FloatArray:
-    """Water leaving the root zone in an hour: dS/dt = -rate (S / capacity)^power, solved exactly, so never too much."""
-    power = np.asarray(p.root_drain_power, dtype=np.float64) - 1.0
-    wetness = np.maximum(root_mm / p.root_capacity_mm, 0.0)
-    speed = power * np.asarray(p.root_drain_mm_h, dtype=np.float64) / p.root_capacity_mm * wetness**power
-    left = (1.0 + speed) ** (-1.0 / power)
-    return np.asarray(np.maximum(root_mm, 0.0) * (1.0 - left), dtype=np.float64)
+def _leaves(
+    p: Parameters, canopy: FloatArray, water: FloatArray, demand: FloatArray, dry_for_h: npt.ArrayLike,
+    fluxes: tuple[FloatArray, FloatArray, FloatArray],
+) -> None:  # fmt: skip
+    """Fill in the canopy store and its fluxes: what drips through, the demand that is left, evaporation. [mm]
+
+    Demand is higher for `FLASH_OFF_H` hours from the one on in which water reaches the thatch.
+    """
+    through, asked, evaporated = fluxes
+    dry_h = np.array(np.broadcast_to(dry_for_h, canopy.shape[1:]), dtype=np.float64)
+    zero, one, wet, flash = np.zeros_like(dry_h), np.ones_like(dry_h), np.array(WET_MM_H), np.array(FLASH_OFF_H)
+    for hour in range(water.shape[0]):
+        held = canopy[hour] + water[hour]
+        kept = np.minimum(held, np.maximum(p.canopy_mm, canopy[hour]))
+        np.subtract(held, kept, out=through[hour])
+        np.putmask(dry_h, through[hour] >= wet, zero)
+        wanted = demand[hour] * np.where(dry_h < flash, p.flash_factor, one)
+        np.minimum(kept, wanted, out=evaporated[hour])
+        np.subtract(wanted, evaporated[hour], out=asked[hour])
+        np.subtract(kept, evaporated[hour], out=canopy[hour + 1])
+        dry_h += one
+
+
+def _thatch(
+    p: Parameters, thatch: FloatArray, through: FloatArray, owed: FloatArray, fluxes: tuple[FloatArray, FloatArray]
+) -> None:
+    """Fill in the thatch store and its fluxes: water that goes past it or drains out of it, evaporation. [mm]"""
+    past, evaporated = fluxes
+    full = p.thatch_full_wetness * p.thatch_capacity_mm
+    drained = p.thatch_drained_wetness * p.thatch_capacity_mm
+    easy = np.maximum(THATCH_EASY_WETNESS * p.thatch_capacity_mm, 1e-9)
+    leaving = 1.0 - np.exp(-1.0 / p.tau_h)
+    zero, one = np.zeros_like(full), np.ones_like(full)
+    for hour in range(through.shape[0]):
+        bypass = p.bypass_share * through[hour]
+        water = thatch[hour] + through[hour]
+        water -= bypass
+        over = np.maximum(water - full, zero)
+        water -= over
+        seep = np.maximum(water - drained, zero)
+        seep *= leaving
+        water -= seep
+        over += bypass
+        np.add(over, seep, out=past[hour])
+        there = np.maximum(water, zero)
+        given = np.minimum(there / easy, one)
+        given *= owed[hour]
+        np.minimum(given, there, out=evaporated[hour])
+        np.subtract(water, evaporated[hour], out=thatch[hour + 1])
+
+
+def _roots(
+    p: Parameters, root: FloatArray, past: FloatArray, wanted: FloatArray,
+    fluxes: tuple[FloatArray, FloatArray, FloatArray],
+) -> None:  # fmt: skip
+    """Fill in the root-zone store and its fluxes: uptake, drainage, run-off. [mm]
+
+    Drainage is dS/dt = -rate (S / capacity)^power, solved exactly for the hour, so that it is never more than there is.
+    """
+    uptake, drained, runoff = fluxes
+    capacity, full = p.root_capacity_mm, p.root_full_wetness * p.root_capacity_mm
+    power = p.root_drain_power - 1.0
+    rate, inverse = power * p.root_drain_mm_h / capacity, -1.0 / power
+    zero, one = np.zeros_like(full), np.ones_like(full)
+    for hour in range(past.shape[0]):
+        water = root[hour] + past[hour]
+        np.maximum(water - full, zero, out=runoff[hour])
+        water -= runoff[hour]
+        there = np.maximum(water, zero)
+        taken = there / capacity
+        taken /= p.stress_wetness
+        taken = np.minimum(taken, one)
+        taken *= wanted[hour]
+        np.minimum(taken, there, out=uptake[hour])
+        water -= uptake[hour]
+        there = np.maximum(water, zero)
+        left = (there / capacity) ** power
+        left *= rate
+        left += one
+        left **= inverse
+        np.subtract(one, left, out=left)
+        np.multiply(there, left, out=drained[hour])
+        np.subtract(water, drained[hour], out=root[hour + 1])

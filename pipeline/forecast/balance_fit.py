@@ -160,9 +160,20 @@ def fit(past: PastHours, boxes: Boxes, *, weeks: int = WEEKS) -> Fit:
     if problem.starts.size < LEAST_DAYS // 2:
         return Fit(None, nothing, nothing, days, "readings and weather have too many gaps to start from")
     start = np.array([r.start_share for r in problem.ranges])
+    at: dict[bytes, tuple[FloatArray, FloatArray]] = {}
+
+    def evaluated(shares: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return misses and slopes; the solver asks for both at the same shares, one after the other."""
+        key = shares.tobytes()
+        if key not in at:
+            at.clear()
+            at[key] = problem.misses_and_slopes(shares)
+        return at[key]
+
     found = least_squares(
-        problem.misses, start, jac=problem.slopes, bounds=(0.0, 1.0), loss="soft_l1", max_nfev=25, xtol=1e-4, ftol=1e-4
-    )
+        lambda x: evaluated(x)[0], start, jac=lambda x: evaluated(x)[1], bounds=(0.0, 1.0), loss="soft_l1", max_nfev=25,
+        xtol=1e-4, ftol=1e-4,
+    )  # fmt: skip
     shares = np.asarray(found.x, dtype=np.float64)
     thatch, root = problem.residuals(shares[np.newaxis])
     return Fit(problem.parameters(shares), _by_lead(thatch[0]), _by_lead(root[0]), days)
@@ -294,15 +305,11 @@ class _Problem:
         prior = (sets - np.array([r.start_share for r in self.ranges])) / PRIOR_SPREAD
         return np.concatenate([flat, prior], axis=1)
 
-    def misses(self, shares: FloatArray) -> FloatArray:
-        return np.asarray(self.weighed(shares[np.newaxis])[0], dtype=np.float64)
-
-    def slopes(self, shares: FloatArray) -> FloatArray:
-        """Slopes of the misses by differences, all parameters in one run."""
+    def misses_and_slopes(self, shares: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the misses, shape (miss,), and their slopes by differences, (miss, parameter), all in one run."""
         step = np.where(shares > 0.5, -1e-4, 1e-4)
-        sets = np.vstack([shares, shares + np.diag(step)])
-        found = self.weighed(sets)
-        return np.asarray(((found[1:] - found[0]) / step[:, np.newaxis]).T, dtype=np.float64)
+        found = self.weighed(np.vstack([shares, shares + np.diag(step)]))
+        return found[0], np.asarray(((found[1:] - found[0]) / step[:, np.newaxis]).T, dtype=np.float64)
 
 
 def _padded(series: FloatArray, index: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> FloatArray:
