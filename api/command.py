@@ -187,7 +187,7 @@ def _summary(parsed: argparse.Namespace) -> int:
 
 
 def _notify_test(parsed: argparse.Namespace) -> int:
-    from pipeline.notify.trial import try_ways
+    from pipeline.notify.outbox import try_ways
     from pipeline.run.clock import SystemClock
 
     fared = try_ways(_config(parsed), SystemClock())

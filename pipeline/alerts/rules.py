@@ -26,7 +26,6 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.plans import PLAN_RULES
 from pipeline.alerts.probes import PROBE_RULES
-from pipeline.alerts.roots import ROOT_RULES
 from pipeline.alerts.surface import SURFACE_RULES
 from pipeline.alerts.walk import heed_marks, look_ahead, walk
 from pipeline.alerts.water import WATER_RULES
@@ -34,7 +33,7 @@ from pipeline.diary.facts import DiaryFacts
 from pipeline.site.station import StationContext
 from pipeline.units import QUARTER_HOUR_MS
 
-RULES: tuple[AlertRule[Any], ...] = (*WATER_RULES, *ROOT_RULES, *PROBE_RULES, *SURFACE_RULES, *PLAN_RULES)
+RULES: tuple[AlertRule[Any], ...] = (*WATER_RULES, *PROBE_RULES, *SURFACE_RULES, *PLAN_RULES)
 RULE_OF: Mapping[RuleName, AlertRule[Any]] = {rule.name: rule for rule in RULES}
 BOUNDS_OF_RULES: Mapping[str, type[RuleBounds]] = {rule.name: rule.bounds for rule in RULES}
 QUARTER_HOUR_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.QUARTER_HOUR for q in r.reads))

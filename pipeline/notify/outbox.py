@@ -1,27 +1,42 @@
 """From the outbox to people and machines: what is due on each way is delivered, at least once, with a stable id.
 
-Every way has its own outbox, oldest first, and its own patience. A repeat comes only from a kill between a delivery
-and its record. A receiver that is away is tried for as long as it takes; one that refuses is left after a few tries and
-its words are recorded. It runs in a thread of its own, so that a dead receiver never holds up the readings. Machines
-get every alert event at once; what people get, and when, is decided by `pipeline.notify.policy`, not here.
+Every way has its own outbox, oldest first, and its own backoff. A repeat comes only from a kill between a delivery and
+its record. A receiver that is away is tried for as long as it takes; one that refuses is left after a few tries and its
+answer is recorded. It runs in a thread of its own, so that a dead receiver never holds up the readings. Machines get
+every alert event at once; what people get, and when, is decided by `pipeline.notify.policy`. A message to people is
+stored together with the events it reports before it is first sent: a kill at any moment leaves it with the same id and
+text, and no event is in two messages to one person. `try_ways` sends a test message, outside the outboxes.
 """
 
 from __future__ import annotations
 
+import json
 import logging
 import random
 import threading
-from collections.abc import Callable, Sequence
-from typing import Any, Protocol
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, NamedTuple, Protocol
 
 from pipeline.errors import PipelineFault
-from pipeline.notify.channels import LogWay, MqttWay, NotifyAway, NotifyRefused, Teller, Way, WebhookWay
-from pipeline.notify.messages import Messages
-from pipeline.notify.policy import Marks, Message, News, SiteLabel, digest_date_at_first, due, may_go
+from pipeline.mqtt.ingest import Ingest
+from pipeline.notify.channels import (
+    Address,
+    LogWay,
+    MqttWay,
+    NotifyAway,
+    NotifyRefused,
+    Teller,
+    Way,
+    WebhookWay,
+    people_ways,
+)
+from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, SiteLabel, digest_date_at_first, due, may_go
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import NotificationPolicy, SiteConfig
+from pipeline.store.database import Connection, Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
 from pipeline.units import DAY_MS
@@ -38,6 +53,14 @@ NOTIFY_POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and f
 PAST_MS = 15 * DAY_MS  # of the messages before, the manners look back a fortnight
 NEW_WAY_MS = DAY_MS  # somebody new is told what came about in the last day
 MARKS_MS = 400 * DAY_MS
+UNTOLD_MOST = 200  # events looked at for one message; in a storm the rest comes with the next one
+KEPT_MS = 400 * DAY_MS  # messages sent longer ago are let go
+_UNTOLD = (
+    "FROM event e WHERE e.number > (SELECT after FROM told_way WHERE name = ?) AND NOT EXISTS "
+    "(SELECT 1 FROM event_told t WHERE t.way = ? AND t.number = e.number)"
+)
+CONNECT_S, LOOK_S = 10.0, 0.05  # how long a test waits for the broker, and how often it looks
+TEXT = "This is a test from Underturf. Nothing is to be done."
 
 
 class DeliveryQueue(Protocol):
@@ -63,6 +86,120 @@ class EventOutbox:
 
     def taken(self, handed: Event, now_ms: int) -> None:
         self._journal.mark_sent(handed.id, self._way, now_ms)
+
+
+class Messages:
+    """The messages in one database, beside the events they tell."""
+
+    def __init__(self, database: Database) -> None:
+        self._database = database
+
+    def begin(self, way: str, since_ms: int, last_digest: str) -> str:
+        """Local date of a way's last digest. One not known before begins with the events since a time.
+
+        Parameters
+        ----------
+        way : str
+        since_ms : int
+            Events before it are not told on a new way. [ms since 1970, UTC]
+        last_digest : str
+            Local date of the digest a new way is taken to have had; empty for none.
+        """
+        with self._database.reading() as connection:
+            row = connection.execute("SELECT last_digest FROM told_way WHERE name = ?", (way,)).fetchone()
+        if row is not None:
+            return str(row[0])
+        with self._database.transaction() as tx:
+            tx.execute(
+                "INSERT OR IGNORE INTO told_way SELECT ?, coalesce(max(number), 0), ? FROM event WHERE at_ms < ?",
+                (way, last_digest, since_ms),
+            )
+        return last_digest
+
+    def untold(self, way: str) -> list[Event]:
+        """Events in no message to a way, and not dropped, in the order they came about; at most `UNTOLD_MOST`."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT e.id, e.at_ms, e.body {_UNTOLD} ORDER BY e.number LIMIT ?", (way, way, UNTOLD_MOST)
+            ).fetchall()
+        return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
+
+    def past(self, way: str, since_ms: int) -> list[SentMessage]:
+        """What was made for a way since a time, sent or not, the oldest first."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT kind, at_ms, body FROM message WHERE way = ? AND at_ms >= ? ORDER BY number", (way, since_ms)
+            ).fetchall()
+        return [SentMessage(kind, at_ms, tuple(json.loads(body)["alerts"])) for kind, at_ms, body in rows]
+
+    def keep(self, way: str, due: Due, now_ms: int) -> None:
+        """Keep what is due to a way, with the events it does away with: all of it or, after a kill, nothing."""
+        with self._database.transaction() as tx:
+            for message in due.messages:
+                words = {"subject": message.subject, "lines": message.lines, "news": message.news}
+                body = json.dumps({**words, "alerts": message.alerts}, ensure_ascii=False)
+                tx.execute(
+                    "INSERT INTO message (way, id, at_ms, kind, urgent, body) VALUES (?, ?, ?, ?, ?, ?)",
+                    (way, _free_id(tx, way, message.id), message.at_ms, message.kind, int(message.urgent), body),
+                )
+            done = [*due.dropped, *(event for message in due.messages for event in message.news)]
+            tx.executemany(
+                "INSERT OR IGNORE INTO event_told SELECT ?, number FROM event WHERE id = ?", [(way, i) for i in done]
+            )
+            if due.digest_date:
+                tx.execute("UPDATE told_way SET last_digest = ? WHERE name = ?", (due.digest_date, way))
+                _tidy(tx, way, now_ms)
+
+    def waiting(self, way: str) -> list[Message]:
+        """Messages to a way that it has not taken: the urgent first, then the oldest."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT id, at_ms, kind, urgent, body FROM message "
+                "WHERE way = ? AND sent_at_ms IS NULL ORDER BY urgent DESC, number",
+                (way,),
+            ).fetchall()
+        return [_message(*row) for row in rows]
+
+    def mark_sent(self, message_id: str, way: str, at_ms: int) -> None:
+        """Note that a way has taken a message; a kill before this makes it go again, as it is."""
+        with self._database.transaction() as tx:
+            tx.execute(
+                "UPDATE message SET sent_at_ms = ? WHERE way = ? AND id = ? AND sent_at_ms IS NULL",
+                (at_ms, way, message_id),
+            )
+
+    def sent(self, way: str) -> list[str]:
+        """Ids of the messages a way has taken, in the order they were made."""
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                "SELECT id FROM message WHERE way = ? AND sent_at_ms IS NOT NULL ORDER BY number", (way,)
+            ).fetchall()
+        return [i for (i,) in rows]
+
+
+def _free_id(tx: Connection, way: str, wanted: str) -> str:
+    """The id, or with a number behind it where a clock set back has made the same day come again."""
+    taken = {i for (i,) in tx.execute("SELECT id FROM message WHERE way = ? AND id GLOB ? || '*'", (way, wanted))}
+    return next(i for i in (wanted, *(f"{wanted}-{k}" for k in range(2, len(taken) + 3))) if i not in taken)
+
+
+def _tidy(tx: Connection, way: str, now_ms: int) -> None:
+    """Move `after` up to the first event still to be told, so that no look goes through all that ever was."""
+    tx.execute(
+        f"UPDATE told_way SET after = coalesce((SELECT min(e.number) - 1 {_UNTOLD}), "
+        "(SELECT max(number) FROM event), after) WHERE name = ?",
+        (way, way, way),
+    )
+    tx.execute(
+        "DELETE FROM event_told WHERE way = ? AND number <= (SELECT after FROM told_way WHERE name = ?)", (way, way)
+    )
+    tx.execute("DELETE FROM message WHERE way = ? AND sent_at_ms < ?", (way, now_ms - KEPT_MS))
+
+
+def _message(message_id: str, at_ms: int, kind: str, urgent: int, body: str) -> Message:
+    told = json.loads(body)
+    words = (told["subject"], tuple(told["lines"]), tuple(told["news"]), tuple(told["alerts"]))
+    return Message(message_id, at_ms, kind, bool(urgent), *words)
 
 
 class MessageOutbox:
@@ -195,7 +332,7 @@ class Notifier:
         ]
         messages = Messages(journal.database)
         place = SiteLabel(config.site.name, config.site.title, config.site.timezone)
-        for way in people_of(config):
+        for _, way in people_of(config):
             outbox = MessageOutbox(messages, way.name, place, config.notify, lambda now_ms: marks_in(diary, now_ms))
             ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)
@@ -296,16 +433,78 @@ def machine_ways(config: SiteConfig, teller: Teller, clock: Clock) -> list[Way[E
     return [*ways, MqttWay(teller, clock)] if told.mqtt else ways
 
 
-def people_of(config: SiteConfig) -> list[Way[Message]]:
-    """A way for each of the people's addresses.
+def people_of(config: SiteConfig) -> list[Address]:
+    """Return a way for each of the people's addresses.
 
     Raises
     ------
     ConfigFault
         With every line that is no address.
     """
-    if config.notify.addresses_file is None:
-        return []
-    from pipeline.notify.channels import people_ways
+    file = config.notify.addresses_file
+    return [] if file is None else people_ways(file)
 
-    return [address.way for address in people_ways(config.notify.addresses_file)]
+
+# --- a test message on every way -------------------------------------------------------------------------------------
+
+
+class Fared(NamedTuple):
+    """How one way fared; `fault` is empty when the test message was taken."""
+
+    way: str
+    fault: str
+
+
+def try_ways(config: SiteConfig, clock: Clock) -> list[Fared]:
+    """Send a test message on every way of the settings, one after the other.
+
+    Raises
+    ------
+    ConfigFault
+        With every line of the addresses file that is no address.
+    """
+    now_ms = clock.now_ms()
+    name, subject = f"test-{config.site.name}-{now_ms}", f"{config.site.title}: test message"
+    event = Event(name, now_ms, {"kind": "test", "rule": "test", "site": config.site.name, "text": TEXT})
+    message = Message(name, now_ms, "test", False, subject, (TEXT,))
+    file, people = config.notify.addresses_file, people_of(config)
+    with _guest(config, clock) as guest:
+        fared = [_try(way, way.name, event) for way in machine_ways(config, guest, clock)]
+    return fared + [_try(way, f"{way.name} ({file and file.name}, line {line})", message) for line, way in people]
+
+
+def _try(way: Way[Any], called: str, handed: Event | Message) -> Fared:
+    try:
+        way.deliver(handed)
+    except (NotifyAway, NotifyRefused) as err:
+        return Fared(called, str(err))
+    finally:
+        way.close()
+    return Fared(called, "")
+
+
+@contextmanager
+def _guest(config: SiteConfig, clock: Clock) -> Iterator[Ingest]:
+    """A connection to the site's broker beside that of the service, where one is needed."""
+    guest = Ingest(config.broker, config.site.name, Metrics(), clock, guest=True)
+    if not config.notify.mqtt:
+        yield guest
+        guest.close()
+        return
+    stop = threading.Event()
+
+    def run() -> None:
+        while not stop.is_set():
+            guest.step(stop)
+        guest.close()
+
+    thread = threading.Thread(target=run, name="notify-test")
+    thread.start()
+    try:
+        end = clock.monotonic() + CONNECT_S
+        while not guest.connected and clock.monotonic() < end:
+            clock.wait(LOOK_S, stop)
+        yield guest
+    finally:
+        stop.set()
+        thread.join()

@@ -41,8 +41,12 @@ from apprise import Apprise  # noqa: E402
 
 from pipeline.notify import outbox as notify  # noqa: E402
 from pipeline.notify.channels import WebhookWay, people_ways  # noqa: E402
-from pipeline.notify.messages import Messages  # noqa: E402
-from pipeline.notify.outbox import EventOutbox, MessageOutbox, Notifier  # noqa: E402
+from pipeline.notify.outbox import (  # noqa: E402
+    EventOutbox,
+    MessageOutbox,
+    Messages,
+    Notifier,
+)
 from pipeline.notify.policy import Marks, SiteLabel  # noqa: E402
 from pipeline.run.clock import SystemClock  # noqa: E402
 from pipeline.run.metrics import Metrics  # noqa: E402

@@ -14,8 +14,8 @@ from pipeline.alerts.model import (
     RootEstimate,
     StationWatch,
 )
-from pipeline.alerts.roots import ROOTS_SHALLOW, RootsShallowBounds, shallow_bound_m
 from pipeline.alerts.runner import found_in
+from pipeline.alerts.water import ROOTS_SHALLOW, RootsShallowBounds, shallow_bound_m
 from pipeline.diary.facts import (
     DiaryFacts,
 )

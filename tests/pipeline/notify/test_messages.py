@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.notify.messages import KEPT_MS, UNTOLD_MOST, Messages
+from pipeline.notify.outbox import KEPT_MS, UNTOLD_MOST, Messages
 from pipeline.notify.policy import Due, Message, SentMessage
 from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal

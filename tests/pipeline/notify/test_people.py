@@ -16,8 +16,7 @@ import pytest
 from pipeline.advice.phrases import clock_mark
 from pipeline.diary.entry import DiaryEntry
 from pipeline.notify.channels import HttpWay
-from pipeline.notify.messages import Messages
-from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Notifier, marks_in
+from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, marks_in
 from pipeline.notify.policy import Marks, Message, SiteLabel
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline

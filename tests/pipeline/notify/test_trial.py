@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.mqtt.broker import EmbeddedBroker
-from pipeline.notify.trial import TEXT, Fared, try_ways
+from pipeline.notify.outbox import TEXT, Fared, try_ways
 from pipeline.run.clock import SystemClock
 from pipeline.service import load_settings as load
 from tests.pipeline.hand import SETTINGS
@@ -82,7 +82,7 @@ def test_without_a_broker_mqtt_is_told_to_be_away(
     fare: Callable[..., list[Fared]], free_port: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The service is not running: said within the time."""
-    monkeypatch.setattr("pipeline.notify.trial.CONNECT_S", 0.2)
+    monkeypatch.setattr("pipeline.notify.outbox.CONNECT_S", 0.2)
     (_, mqtt) = fare(notify="mqtt = true", port=free_port)
     assert "no connection" in mqtt.fault
 
