@@ -17,7 +17,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from pipeline.errors import StoreAway, StoreFault, StoreForeign, StoreFull, StoreTooNew
+from pipeline.store.packed import KEEP_DAY, NOTE_EDGES, OBSERVED, by_day, channel_edges, day_row, rows_of
 
 Connection = sqlite3.Connection
 
@@ -41,11 +44,11 @@ _AWAY = {
 
 @dataclass(frozen=True, slots=True)
 class Migration:
-    """One numbered step. `statements` run in order inside one transaction."""
+    """One numbered step. `statements`, SQL or functions of a connection, run in order inside one transaction."""
 
     number: int
     name: str
-    statements: tuple[str, ...]
+    statements: tuple[str | Callable[[Connection], None], ...]
 
 
 CUSTODY = (
@@ -134,6 +137,46 @@ NOTES = (
     "DELETE FROM alert_state WHERE key IN ('worker/worked', 'notify/refused')",
 )
 
+
+def _find_edges(tx: Connection) -> None:
+    """Enter when each outbox carried each channel first and last, out of the readings kept."""
+    for outbox, packed in tx.execute(
+        "SELECT s.outbox, r.readings FROM span s JOIN run r ON r.id = s.run WHERE s.kind = 1"
+    ):
+        tx.executemany(NOTE_EDGES, [(outbox, *edge) for edge in channel_edges(rows_of(packed))])
+
+
+def _pack_observations(tx: Connection) -> None:
+    """Move observations from rows into days. A channel at a time, so that the file need not hold both."""
+    columns = "measured_at_ms, ifnull(raw, 9e999), ifnull(value, 9e999), received_at_ms, stage_version, flag"
+    for (number,) in tx.execute("SELECT id FROM channel").fetchall():
+        query = f"SELECT {columns} FROM observation WHERE channel = ? ORDER BY measured_at_ms"
+        rows = np.fromiter(tx.execute(query, (number,)), dtype=OBSERVED)
+        for name in ("raw", "value"):
+            rows[name][~np.isfinite(rows[name])] = np.nan
+        tx.executemany(KEEP_DAY, [day_row(number, day, part) for day, part in by_day(rows)])
+        tx.execute("DELETE FROM observation WHERE channel = ?", (number,))
+
+
+DAYS_AND_EDGES = (
+    # Observations of one channel and day, packed (see pipeline.store.packed), with their roll-up. The id is the channel
+    # and the day, so that the days of a channel lie side by side.
+    """CREATE TABLE observation_day (
+        id INTEGER PRIMARY KEY, size INTEGER NOT NULL, answered INTEGER NOT NULL, low REAL, mean REAL, high REAL,
+        n INTEGER NOT NULL, packed BLOB NOT NULL)""",
+    _pack_observations,
+    "DROP TABLE observation",
+    "DROP TABLE daily",
+    # When a channel was carried first and last, and how long the longest run of an outbox lasts: by these a span is
+    # looked for on both sides.
+    "ALTER TABLE carries ADD COLUMN first_ms INTEGER",
+    "ALTER TABLE carries ADD COLUMN last_ms INTEGER",
+    _find_edges,
+    "ALTER TABLE outbox ADD COLUMN longest_ms INTEGER NOT NULL DEFAULT 0",
+    "UPDATE outbox SET longest_ms = "
+    "(SELECT coalesce(max(last_ms - first_ms), 0) FROM span WHERE outbox = outbox.id AND kind = 1)",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -141,6 +184,7 @@ MIGRATIONS = (
     Migration(4, "keys of diary entries", DIARY_KEYS),
     Migration(5, "messages to people", MESSAGES),
     Migration(6, "notes beside the alerts", NOTES),
+    Migration(7, "observations in days, edges of channels", DAYS_AND_EDGES),
 )
 
 
@@ -333,7 +377,7 @@ def _apply(connection: Connection, migration: Migration, file: str, *, last: int
             )
         if found < migration.number:
             for statement in migration.statements:
-                connection.execute(statement)
+                statement(connection) if callable(statement) else connection.execute(statement)
             connection.execute("INSERT INTO migration VALUES (?, ?)", (migration.number, migration.name))
         connection.execute("COMMIT")
     except BaseException:

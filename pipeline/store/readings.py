@@ -7,117 +7,28 @@ use it: readings are kept in one place, not two. It never changes a reading that
 
 from __future__ import annotations
 
-import json
-import re
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from hardware.reading import MAX_SEQ, Batch, BatchSpan, Reading, Status
+from hardware.reading import MAX_SEQ, Batch, BatchSpan, Reading
 from pipeline.store.database import Connection, Database
-
-ROW = np.dtype(
-    [
-        ("channel", "<i4"),
-        ("measured_at_ms", "<i8"),
-        ("slot", "<i8"),  # grid seconds; -1, -2, ... is the first, second, ... of the texts beside the rows
-        ("raw", "<f8"),  # NaN where there is none
-        ("status", "u1"),
-        ("attempts", "u1"),
-        ("clock_ok", "u1"),
-    ]
-)
-"""The form on the disk: little-endian, 31 bytes a reading. It may be followed by another, never changed."""
-
-# Written into the rows: a code once given stays, whatever order the statuses have in the source.
-STATUS_CODES = {
-    Status.OK: 0,
-    Status.SILENT: 1,
-    Status.BAD_FRAME: 2,
-    Status.BAD_CHECK: 3,
-    Status.WRONG_ADDRESS: 4,
-    Status.SHORT: 5,
-    Status.NO_VALUE: 6,
-    Status.LINE_AWAY: 7,
-}
-STATUSES = {code: status for status, code in STATUS_CODES.items()}
-
-# A slot of grid seconds is packed as a number when writing it out again gives the same text.
-_GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
-
-
-def pack(readings: Sequence[Reading], numbers: Mapping[str, int]) -> tuple[np.ndarray, str | None]:
-    """Readings as rows, and the slots that are texts as a JSON list, None when there are none.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-    numbers : mapping of str to int
-        Number of each channel name.
-    """
-    texts: list[str] = []
-    slots = {text: int(text) if _GRID_SLOT(text) else 0 for text in {r.slot for r in readings}}
-    for text, number in slots.items():
-        if number == 0:
-            texts.append(text)
-            slots[text] = -len(texts)
-    ok, codes = Status.OK, STATUS_CODES  # asking for one member is cheaper than looking it up
-    rows = np.empty(len(readings), dtype=ROW)
-    rows["channel"] = [numbers[r.channel] for r in readings]
-    rows["measured_at_ms"] = [r.measured_at_ms for r in readings]
-    rows["slot"] = [slots[r.slot] for r in readings]
-    rows["raw"] = np.array([r.raw for r in readings], dtype=np.float64)
-    rows["status"] = [0 if r.status is ok else codes[r.status] for r in readings]
-    rows["attempts"] = [r.attempts for r in readings]
-    rows["clock_ok"] = [r.clock_ok for r in readings]
-    return rows, json.dumps(texts) if texts else None
-
-
-def rows_of(packed: bytes) -> np.ndarray:
-    """The rows of one run, or of several joined."""
-    return np.frombuffer(packed, dtype=ROW)
-
-
-def unpack(
-    packed: bytes, named: str | None, names: Mapping[int, str], site: str, node: str, outbox_id: str, first_seq: int
-) -> tuple[Reading, ...]:
-    """The readings of one run as they were packed; `names` gives the channel of each number."""
-    texts = json.loads(named) if named else []
-    return tuple(
-        Reading(
-            site,
-            node,
-            outbox_id,
-            first_seq + place,
-            names[channel],
-            str(slot) if slot > 0 else texts[-slot - 1],
-            measured_at_ms,
-            raw if STATUSES[status] is Status.OK else None,
-            STATUSES[status],
-            attempts,
-            bool(clock_ok),
-        )
-        for place, (channel, measured_at_ms, slot, raw, status, attempts, clock_ok) in enumerate(
-            rows_of(packed).tolist()
-        )
-    )
+from pipeline.store.packed import NOTE_EDGES, channel_edges, pack, rows_of, unpack
 
 
 class Channels:
-    """Numbers of channel names, and which outboxes carried which channel."""
+    """Numbers of channel names."""
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._numbers: dict[str, int] = {}
-        self._carriers: set[tuple[int, int]] = set()
 
     def forget(self) -> None:
         """Forget everything learned: the database calls it when a transaction was undone."""
         with self._lock:
             self._numbers.clear()
-            self._carriers.clear()
 
     def numbers(self, tx: Connection, names: Collection[str]) -> dict[str, int]:
         """Number of each name, entering those not met before. `tx` has a transaction open."""
@@ -136,14 +47,6 @@ class Channels:
             return {name: self._numbers[name] for name in wanted}
         stored: dict[str, int] = dict(connection.execute("SELECT name, id FROM channel").fetchall())
         return {name: stored[name] for name in wanted if name in stored}
-
-    def note_carrier(self, tx: Connection, outbox: int, channels: Iterable[int]) -> None:
-        """Enter that an outbox carries these channels."""
-        pairs = {(channel, outbox) for channel in channels}
-        if not pairs <= self._carriers:
-            tx.executemany("INSERT OR IGNORE INTO carries VALUES (?, ?)", sorted(pairs))
-            with self._lock:
-                self._carriers |= pairs
 
 
 KEPT, POISON, HOLE = 1, 2, 3
@@ -326,16 +229,17 @@ def _insert(
     if not fresh:
         return
     number = channels.numbers(tx, {r.channel for r in fresh})
-    channels.note_carrier(tx, outbox, number.values())
     for first, last in runs:
         part = fresh if len(runs) == 1 else [r for r in fresh if first <= r.seq <= last]
         rows, named = pack(part, number)
         run = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?)", (rows.tobytes(), named)).lastrowid
-        times = rows["measured_at_ms"]
+        first_ms, last_ms = int(rows["measured_at_ms"].min()), int(rows["measured_at_ms"].max())
         tx.execute(
             "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",
-            (outbox, first, last, KEPT, run, int(times.min()), int(times.max()), received_at_ms, feed),
+            (outbox, first, last, KEPT, run, first_ms, last_ms, received_at_ms, feed),
         )
+        tx.execute("UPDATE outbox SET longest_ms = max(longest_ms, ?) WHERE id = ?", (last_ms - first_ms, outbox))
+        tx.executemany(NOTE_EDGES, [(outbox, *edge) for edge in channel_edges(rows)])
 
 
 def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind: int, at_ms: int) -> None:

@@ -1,14 +1,15 @@
-"""Rows of SQLite as columns of numbers and back, fast enough for a year of a station in less than a second.
+"""The embedded series store: readings by channel and time, observations by channel and day, findings.
 
-Numbers are fetched as one flat run of doubles, which is twice as fast as rows: times in ms and packed codes are far
-below 2**53, and a missing number is asked for as infinity, which no reading or observation can be. Nothing here knows
-a table.
+Readings are those of the journal, which lie in runs. Observations lie in blocks of a channel and a day, which are
+written whole. Findings are rows, and are fetched as one flat run of doubles, which is twice as fast: times in ms are
+far below 2**53, and a missing number is asked for as infinity, which no finding can be.
 """
 
 from __future__ import annotations
 
 import itertools
 import json
+import sys
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -18,8 +19,20 @@ import pandas as pd
 from hardware.reading import Reading
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS, check_frame, frame_of
 from pipeline.store.database import Connection, Database
-from pipeline.store.readings import KEPT, ROW, STATUSES, Channels, keep_readings, rows_of
-from pipeline.units import DAY_MS, Flag
+from pipeline.store.packed import (
+    DAY_IDS,
+    KEEP_DAY,
+    OBSERVED,
+    ROW,
+    STATUSES,
+    by_day,
+    day_row,
+    rolled_up,
+    rows_of,
+    unpack_days,
+)
+from pipeline.store.readings import KEPT, Channels, keep_readings
+from pipeline.units import DAY_MS, FOREVER_MS, Flag
 
 MISSING = "9e999"  # how infinity is written in SQLite
 
@@ -75,18 +88,9 @@ def listed(found: Iterable[int]) -> str:
 
 _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dtype=object)
 
-_CODES = 16  # room for a flag in a packed number
 RUNS_AT_ONCE = 2000  # runs unpacked together: at most 31 MB at the default batch
 
-_OBSERVATION = (
-    f"SELECT channel, measured_at_ms, ifnull(raw, {MISSING}), ifnull(value, {MISSING}), "
-    f"stage_version * {_CODES} + flag, received_at_ms FROM observation WHERE channel = ? "
-)
-_ROLLED = (
-    "SELECT channel, measured_at_ms / {} AS step, min(value), avg(value), max(value), count(*) FROM observation "
-    "WHERE channel = ? AND measured_at_ms >= ? AND measured_at_ms < ? AND value IS NOT NULL "
-    f"AND flag IN ({Flag.GOOD:d}, {Flag.NOT_EVALUATED:d})"
-)
+_DAYS_WITHIN = "FROM observation_day WHERE id BETWEEN ? AND ?"
 _FINDING = (
     f"SELECT start_ms, end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, "
     "stage_version FROM finding"
@@ -117,17 +121,21 @@ class SqliteStore:
             return keep_readings(tx, self._channels, readings, received_at_ms)
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Readings as heard, sorted by channel and measured_at_ms. See Store."""
+        """Return readings as heard, sorted by channel and measured_at_ms. See Store."""
         with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            runs = connection.execute(
-                "SELECT s.received_at_ms, r.readings, r.named FROM span s JOIN run r ON r.id = s.run "
-                f"WHERE s.kind = {KEPT} AND s.outbox IN ({_carriers(connection, numbers)}) "
-                "AND s.last_ms >= ? AND s.first_ms < ? ORDER BY s.outbox, s.last_ms, s.first_seq",
-                (start_ms, end_ms),
-            )
+            spans = _spans_within(connection, numbers, start_ms, end_ms)
             wanted = np.array(list(numbers.values()), dtype=np.int32)
-            parts = [_chosen(some, wanted, start_ms, end_ms) for some in iter(lambda: runs.fetchmany(RUNS_AT_ONCE), [])]
+            parts = []
+            for at in range(0, len(spans), RUNS_AT_ONCE):
+                some = [
+                    (
+                        received_ms,
+                        *connection.execute("SELECT readings, named FROM run WHERE id = ?", (run,)).fetchone(),
+                    )
+                    for _, _, received_ms, run in spans[at : at + RUNS_AT_ONCE]
+                ]
+                parts.append(_chosen(some, wanted, start_ms, end_ms))
         rows = np.concatenate([part[0] for part in parts]) if parts else np.empty(0, dtype=ROW)
         slots, received = (np.concatenate([part[i] for part in parts]) if parts else np.empty(0) for i in (1, 2))
         place, names = _places(rows["channel"], numbers)
@@ -144,29 +152,21 @@ class SqliteStore:
         return frame_of(RAW_COLUMNS, [column[order] for column in columns])
 
     def upsert_observations(self, frame: pd.DataFrame) -> None:
-        """Keep or replace observations, and redo the daily roll-up of the days they change. See Store.
-
-        Rows that are stored just so are not written again: a recompute that changes one channel writes one channel.
-        """
+        """Keep or replace observations. See Store. A day that is stored just so is not written again."""
         check_frame(frame, OBSERVATION_COLUMNS, "observations")
         if frame.empty:
             return
+        names, codes = _factors(frame["channel"])
+        new = np.empty(len(frame), dtype=OBSERVED)
+        for name in ("raw", "value"):
+            new[name] = real(frame[name])
+        for name in ("measured_at_ms", "received_at_ms", "flag"):
+            new[name] = whole(frame[name])
         with self._database.transaction() as tx:
-            names, codes = _factors(frame["channel"])
-            found = self._channels.numbers(tx, set(names))
-            number = np.array([found[name] for name in names], dtype=np.int64)[codes]
-            packed = _version_numbers(tx, frame["stage_version"]) * _CODES + whole(frame["flag"])
-            new = np.vstack(
-                [
-                    whole(frame["measured_at_ms"]),
-                    real(frame["raw"]),
-                    real(frame["value"]),
-                    packed,
-                    whole(frame["received_at_ms"]),
-                ]
-            )
-            for one in found.values():
-                _replace_observations(tx, one, new[:, number == one])
+            numbers = self._channels.numbers(tx, names)
+            new["version"] = _version_numbers(tx, frame["stage_version"])
+            for place, name in enumerate(names):
+                _replace_observations(tx, numbers[name], new[codes == place])
 
     def observations(
         self,
@@ -177,29 +177,27 @@ class SqliteStore:
         after: tuple[str, int] | None = None,
         limit: int | None = None,
     ) -> pd.DataFrame:
-        """Observations, sorted by channel and measured_at_ms. See Store."""
-        query = f"{_OBSERVATION}AND measured_at_ms >= ? AND measured_at_ms < ? ORDER BY measured_at_ms LIMIT ?"
+        """Return observations, sorted by channel and measured_at_ms. See Store. A page reads the days it needs."""
         behind, behind_ms = ("", 0) if after is None else after
-        left = -1 if limit is None else limit  # SQLite takes a negative limit for none
-        parts = []
+        left = sys.maxsize if limit is None else limit
+        found: list[tuple[str, np.ndarray]] = []
         with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
             for name in sorted(n for n in numbers if n >= behind):
                 first_ms = max(start_ms, behind_ms + 1) if name == behind else start_ms
-                parts.append(numbers_of(connection.execute(query, (numbers[name], first_ms, end_ms, left)), 6))
-                if limit is not None:
-                    left -= parts[-1].shape[1]
-                    if left == 0:
-                        break
-            return _observed(connection, numbers, parts)
+                found.append((name, _observed(connection, numbers[name], first_ms, end_ms, left)))
+                left -= len(found[-1][1])
+                if left == 0:
+                    break
+            return _observations(connection, found)
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel: one step down the primary key each, so no table of its own."""
+        """Return the last observation of each channel. See Store. The last day is one step down the primary key."""
         return self._last(channels, "")
 
     def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel that is not missing: down the primary key over the missed slots."""
-        return self._last(channels, f"AND flag <> {Flag.MISSING:d} ")
+        """Return the last observation of each channel that is not missing. See Store. Days without one are skipped."""
+        return self._last(channels, "AND answered")
 
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
@@ -279,77 +277,94 @@ class SqliteStore:
             )
 
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
-        """First and last measured_at_ms of the readings of these channels. See Store."""
+        """Return first and last measured_at_ms of the readings of these channels. See Store."""
         with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            first = _edge(connection, numbers, "min", "s.first_ms")
-            last = _edge(connection, numbers, "max", "s.last_ms DESC")
-        return None if first is None or last is None else (first, last)
+            query = f"SELECT min(first_ms), max(last_ms) FROM carries WHERE channel IN ({listed(numbers.values())})"
+            first_ms, last_ms = connection.execute(query).fetchone()
+        return None if first_ms is None else (first_ms, last_ms)
 
     def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
-        """Return the least, mean and greatest value of each step: of days from their roll-ups. See Store."""
-        first, last = (-(-ms // step_ms) for ms in (start_ms, end_ms))
-        query = (
-            "SELECT channel, day, low, mean, high, n FROM daily WHERE channel = ? AND day >= ? AND day < ? ORDER BY day"
-        )
-        if step_ms != DAY_MS:
-            first, last = first * step_ms, last * step_ms
-            query = f"{_ROLLED.format(step_ms)} GROUP BY step ORDER BY step"
+        """Return the least, mean and greatest value of each step: of days as they were rolled up. See Store."""
+        first_ms, last_ms = (-(-ms // step_ms) * step_ms for ms in (start_ms, end_ms))
+        parts: list[tuple[str, np.ndarray]] = []
         with self._database.snapshot() as connection:
             numbers = self._channels.find(connection, channels)
-            parts = [numbers_of(connection.execute(query, (numbers[name], first, last)), 6) for name in sorted(numbers)]
-        number, step, low, mean, high, n = joined(parts, 6)
-        place, names = _places(number, numbers)
-        return frame_of(STEP_COLUMNS, [names[place], whole(step) * step_ms, low, mean, high, whole(n)])
+            for name in sorted(numbers):
+                if step_ms == DAY_MS:
+                    query = f"SELECT id % {DAY_IDS} * {DAY_MS}, low, mean, high, n {_DAYS_WITHIN} AND n > 0 ORDER BY id"
+                    days = connection.execute(query, _days_within(numbers[name], first_ms, last_ms))
+                    parts.append((name, numbers_of(days, 5)))
+                else:
+                    rows = _observed(connection, numbers[name], first_ms, last_ms, sys.maxsize)
+                    parts.append((name, rolled_up(rows, step_ms)))
+        start, low, mean, high, n = joined([part for _, part in parts], 5)
+        return frame_of(
+            STEP_COLUMNS, [_named((i, p.shape[1]) for i, p in parts), whole(start), low, mean, high, whole(n)]
+        )
 
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
 
     def _last(self, channels: Sequence[str], which: str) -> pd.DataFrame:
-        query = f"{_OBSERVATION}{which}ORDER BY measured_at_ms DESC LIMIT 1"
+        found = []
         with self._database.snapshot() as connection:
-            numbers = self._channels.find(connection, channels)
-            parts = [numbers_of(connection.execute(query, (numbers[name],)), 6) for name in sorted(numbers)]
-            return _observed(connection, numbers, parts)
+            for name, number in sorted(self._channels.find(connection, channels).items()):
+                query = f"SELECT packed {_DAYS_WITHIN} {which} ORDER BY id DESC LIMIT 1"
+                rows, _ = unpack_days([p for (p,) in connection.execute(query, _days_within(number, 0, FOREVER_MS))])
+                found.append((name, rows[rows["flag"] != Flag.MISSING][-1:] if which else rows[-1:]))
+            return _observations(connection, found)
 
 
-def _observed(connection: Connection, numbers: dict[str, int], parts: Sequence[np.ndarray]) -> pd.DataFrame:
-    """Rows of `_OBSERVATION` as a frame of observations."""
-    number, measured, raw, value, code, received = joined(parts, 6)
-    codes = whole(code)
-    labels = _version_labels(connection, codes // _CODES)
-    place, names = _places(number, numbers)
-    return frame_of(
-        OBSERVATION_COLUMNS,
-        [names[place], whole(measured), real(raw), real(value), codes % _CODES, labels, whole(received)],
-    )
+def _days_within(number: int, start_ms: int, end_ms: int) -> tuple[int, int]:
+    """First and last id of the days of a channel that touch start <= t < end: an id is the channel and the day."""
+    first, last = max(start_ms // DAY_MS, 0), min(max((end_ms - 1) // DAY_MS, -1), DAY_IDS - 1)
+    return number * DAY_IDS + min(first, DAY_IDS), number * DAY_IDS + last
+
+
+def _observed(connection: Connection, number: int, start_ms: int, end_ms: int, most: int) -> np.ndarray:
+    """Return the first `most` observations of a channel with start <= t < end. No more days are read than they need."""
+    days: list[bytes] = []
+    have = 0
+    query = f"SELECT size, packed {_DAYS_WITHIN} ORDER BY id"
+    for size, packed in connection.execute(query, _days_within(number, start_ms, end_ms)):
+        have += size if days else 0  # of the first day nothing may be left
+        days.append(packed)
+        if have >= most:
+            break
+    rows, _ = unpack_days(days)
+    first, last = np.searchsorted(rows["measured_at_ms"], (start_ms, end_ms))
+    return rows[first:last][:most]
+
+
+def _observations(connection: Connection, found: Sequence[tuple[str, np.ndarray]]) -> pd.DataFrame:
+    """Return rows of channels as a frame of observations."""
+    rows = np.concatenate([np.empty(0, dtype=OBSERVED), *(part for _, part in found)])
+    made = {
+        "channel": _named((name, len(part)) for name, part in found),
+        "stage_version": _version_labels(connection, rows["version"]),
+    }
+    return frame_of(OBSERVATION_COLUMNS, [made[n] if n in made else rows[n] for n in OBSERVATION_COLUMNS])
+
+
+def _named(counts: Iterable[tuple[str, int]]) -> np.ndarray:
+    """Return each name as often as it is counted."""
+    names, n = zip(*counts, strict=True) if (counts := list(counts)) else ((), ())
+    return np.repeat(np.array(names, dtype=object), np.array(n, dtype=np.int64))
 
 
 def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> None:
-    """Write what is new or different of one channel: rows of time, raw, value, version and flag, time of receipt."""
-    times = new[0]
-    within = (number, int(times.min()), int(times.max()))
-    stored = numbers_of(
-        tx.execute(_OBSERVATION + "AND measured_at_ms BETWEEN ? AND ? ORDER BY measured_at_ms", within), 6
-    )
-    stored[~np.isfinite(stored)] = np.nan
-    new = new[:, changed(new, stored[1:])]
-    if not new.shape[1]:
-        return
-    code = whole(new[3])
-    tx.executemany(
-        f"INSERT OR REPLACE INTO observation VALUES ({number}, ?, ?, ?, ?, ?, ?)",
-        zip(
-            whole(new[0]).tolist(),
-            new[1].tolist(),
-            new[2].tolist(),
-            (code % _CODES).tolist(),
-            (code // _CODES).tolist(),
-            whole(new[4]).tolist(),
-            strict=True,
-        ),
-    )
-    _roll_up(tx, number, int(new[0].min()) // DAY_MS, int(new[0].max()) // DAY_MS)
+    """Lay rows of one channel over those stored, the later of one time over the earlier; write the days that differ."""
+    span = _days_within(number, int(new["measured_at_ms"].min()), int(new["measured_at_ms"].max()) + 1)
+    touched = set(np.unique(new["measured_at_ms"] // DAY_MS).tolist())
+    stored = tx.execute(f"SELECT id % {DAY_IDS}, packed {_DAYS_WITHIN} ORDER BY id", span).fetchall()
+    before, _ = unpack_days([packed for day, packed in stored if day in touched])
+    rows = np.concatenate([before, new])
+    rows = rows[np.argsort(rows["measured_at_ms"], kind="stable")]
+    rows = rows[np.diff(rows["measured_at_ms"], append=-1) != 0]
+    there = {day: part.tobytes() for day, part in by_day(before)}
+    new_days = [(day, part) for day, part in by_day(rows) if part.tobytes() != there.get(day)]
+    tx.executemany(KEEP_DAY, [day_row(number, day, part) for day, part in new_days])
 
 
 def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.ndarray) -> None:
@@ -374,15 +389,6 @@ def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.
     )
 
 
-def _roll_up(tx: Connection, number: int, first: int, last: int) -> None:
-    """Redo the days from first to last of a channel."""
-    tx.execute("DELETE FROM daily WHERE channel = ? AND day BETWEEN ? AND ?", (number, first, last))
-    tx.execute(
-        f"INSERT INTO daily {_ROLLED.format(DAY_MS)} GROUP BY step",
-        (number, first * DAY_MS, (last + 1) * DAY_MS),
-    )
-
-
 def _chosen(
     runs: list[tuple[int, bytes, str | None]], wanted: np.ndarray, start_ms: int, end_ms: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -403,31 +409,24 @@ def _chosen(
     return rows[chosen], spelt[codes], received[chosen]
 
 
-def _edge(connection: Connection, numbers: dict[str, int], extreme: str, order: str) -> int | None:
-    """Least or greatest time of these channels. The spans say where to look, so only the outermost are searched."""
-    outermost = min if extreme == "min" else max
-    wanted = np.array(list(numbers.values()), dtype=np.int32)
-    best: int | None = None
-    spans = connection.execute(
-        f"SELECT s.run, s.first_ms, s.last_ms FROM span s WHERE s.kind = {KEPT} AND s.run IS NOT NULL "
-        f"AND s.outbox IN ({_carriers(connection, numbers)}) ORDER BY {order}"
+def _spans_within(
+    connection: Connection, numbers: dict[str, int], start_ms: int, end_ms: int
+) -> list[tuple[int, int, int, int]]:
+    """Return outbox, first seq, time of receipt and run of the spans that touch start <= t < end, in order.
+
+    Of the outboxes that carried one of the channels then. The index is left on both sides: a run that begins before
+    the end of the span is over within the longest run of its outbox.
+    """
+    return sorted(
+        connection.execute(
+            "SELECT s.outbox, s.first_seq, s.received_at_ms, s.run FROM outbox o CROSS JOIN span s "
+            f"ON s.outbox = o.id AND s.kind = {KEPT} AND s.last_ms >= ?1 AND s.last_ms < ?2 + o.longest_ms "
+            "WHERE o.id IN (SELECT outbox FROM carries "
+            f"WHERE channel IN ({listed(numbers.values())}) AND last_ms >= ?1 AND first_ms < ?2) "
+            "AND s.first_ms < ?2 AND s.run IS NOT NULL",
+            (start_ms, end_ms),
+        ).fetchall()
     )
-    for run, first_ms, last_ms in spans:
-        if best is not None and (first_ms > best if extreme == "min" else last_ms < best):
-            break
-        (packed,) = connection.execute("SELECT readings FROM run WHERE id = ?", (run,)).fetchone()
-        rows = rows_of(packed)
-        times = rows["measured_at_ms"][np.isin(rows["channel"], wanted)]
-        if len(times):
-            found = int(times.min() if extreme == "min" else times.max())
-            best = found if best is None else outermost(best, found)
-    return best
-
-
-def _carriers(connection: Connection, numbers: dict[str, int]) -> str:
-    """Outboxes that ever carried one of these channels."""
-    rows = connection.execute(f"SELECT DISTINCT outbox FROM carries WHERE channel IN ({listed(numbers.values())})")
-    return listed(outbox for (outbox,) in rows)
 
 
 def _series(tx: Connection, station: str, quantity: str) -> int:

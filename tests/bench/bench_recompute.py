@@ -15,7 +15,6 @@ arrival. Exits 1 when the best of three misses the limit, a dump differs, or the
 from __future__ import annotations
 
 import hashlib
-import sqlite3
 import sys
 import tempfile
 import time
@@ -23,15 +22,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.reading import Batch, Reading, Status  # noqa: E402
-from pipeline.service import JOURNAL_FILE, Stores, open_stores  # noqa: E402
+from pipeline.service import Stores, open_stores  # noqa: E402
 from pipeline.service import load_settings as load  # noqa: E402
 from pipeline.site.station import StationContext  # noqa: E402
 from pipeline.stages.recompute import recompute, station_context  # noqa: E402
+from pipeline.units import DAY_MS, EVER_MS  # noqa: E402
 
 LIMIT_S = 5.0
 SLOTS = 366 * 96 - 96  # 365 days
@@ -39,16 +40,11 @@ SLOT_MS = 900_000
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
 BATCH = 500
 TIMES = 3
-DUMPED = {
-    "observation": "SELECT c.name, o.measured_at_ms, o.raw, o.value, o.flag, v.label, o.received_at_ms "
-    "FROM observation o JOIN channel c ON c.id = o.channel JOIN stage_version v ON v.id = o.stage_version "
-    "ORDER BY c.name, o.measured_at_ms",
-    "daily": "SELECT c.name, d.day, d.low, d.mean, d.high, d.n FROM daily d JOIN channel c ON c.id = d.channel "
-    "ORDER BY c.name, d.day",
-    "finding": "SELECT s.station, s.quantity, f.start_ms, f.end_ms, f.value, f.low, f.high, f.n, f.reason, v.label "
+FINDINGS = (
+    "SELECT s.station, s.quantity, f.start_ms, f.end_ms, f.value, f.low, f.high, f.n, f.reason, v.label "
     "FROM finding f JOIN finding_series s ON s.id = f.series JOIN stage_version v ON v.id = f.stage_version "
-    "ORDER BY s.station, s.quantity, f.start_ms",
-}
+    "ORDER BY s.station, s.quantity, f.start_ms"
+)
 SETTINGS = """
 [site]
 name = "meadow"
@@ -150,12 +146,25 @@ def batches(values: dict[str, np.ndarray]) -> Iterator[Batch]:
 Rows = dict[str, list[tuple[object, ...]]]
 
 
-def dump(folder: Path) -> Rows:
+def dump(stores: Stores, context: StationContext) -> Rows:
     """Every row of what was worked out, in full precision."""
-    database = sqlite3.connect(folder / "data" / JOURNAL_FILE)
-    rows = {name: database.execute(query).fetchall() for name, query in DUMPED.items()}
-    database.close()
-    return rows
+    seen = stores.store.observations(context.channel_ids, *EVER_MS)
+    days = stores.store.steps(context.channel_ids, *EVER_MS, DAY_MS).assign(day=lambda d: d["start_ms"] // DAY_MS)
+    with stores.database.reading() as connection:
+        found = connection.execute(FINDINGS).fetchall()
+    return {
+        "observation": rows_of(
+            seen[["channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms"]]
+        ),
+        "daily": rows_of(days[["channel", "day", "low", "mean", "high", "n"]]),
+        "finding": found,
+    }
+
+
+def rows_of(frame: pd.DataFrame) -> list[tuple[object, ...]]:
+    """The rows of a frame, None where there is no number."""
+    columns = [[None if v != v else v for v in frame[name].tolist()] for name in frame]
+    return list(zip(*columns, strict=True))
 
 
 def digest(rows: Rows) -> str:
@@ -183,14 +192,13 @@ def timed(stores: Stores, context: StationContext) -> float:
     return took_s
 
 
-def throw_away(folder: Path) -> None:
+def throw_away(stores: Stores) -> None:
     """Remove all that was worked out; readings stay."""
-    database = sqlite3.connect(folder / "data" / JOURNAL_FILE)
-    with database:
-        for table in DUMPED:
-            database.execute(f"DELETE FROM {table}")
-    database.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # else the next write would carry over what was deleted here
-    database.close()
+    with stores.database.transaction() as tx:
+        for table in ("observation_day", "finding"):
+            tx.execute(f"DELETE FROM {table}")
+    with stores.database.reading() as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # else the next write would carry over what was deleted
 
 
 def differing(before: Rows, after: Rows) -> set[str]:
@@ -229,22 +237,22 @@ def main() -> int:
             stores.journal.append(batch, batch.readings[-1].measured_at_ms)
         print(f"seed {seed}: {SLOTS * len(values)} readings of {len(values)} channels; worked out the first time:")
         timed(stores, context)
-        first = dump(folder)
+        first = dump(stores, context)
         print(f"forced, everything in place ({TIMES} times):")
         in_place = [timed(stores, context) for _ in range(TIMES)]
-        same = dump(folder) == first
+        same = dump(stores, context) == first
         print(f"forced, observations and findings thrown away before ({TIMES} times):")
         from_nothing = []
         for _ in range(TIMES):
-            throw_away(folder)
+            throw_away(stores)
             from_nothing.append(timed(stores, context))
-            same = same and dump(folder) == first
+            same = same and dump(stores, context) == first
         stores.close()
         stores, context = opened(folder, CHANGED)
         print(f"with another calibration of {CHANGED_CHANNEL}:")
         timed(stores, context)
+        changed = differing(first, dump(stores, context))
         stores.close()
-        changed = differing(first, dump(folder))
     print(f"dump {digest(first)}, {sum(map(len, first.values()))} rows: {'the same each time' if same else 'DIFFERS'}")
     print(f"changed by the calibration: {', '.join(sorted(changed))}")
     print(f"of it what must not be: {', '.join(sorted(reaches_too_far(changed))) or 'nothing'}")

@@ -232,14 +232,14 @@ def test_a_full_disk_receipts_nothing_and_recovers_when_there_is_room(make: Call
     with line.stores.database.reading() as connection:
         assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     _limit_pages(line, pages)
-    for batch in batches(record(100, first_seq=5), 200):
+    for batch in batches(record(250, first_seq=5), 500):
         line.send_batch(batch)
     line.run(6)
     assert "StoreFull" in line.worker.keeping.reason
     assert line.source.receipts() == [4]
     _limit_pages(line, 1_000_000)
     line.run_until_quiet()
-    assert line.source.receipts() == [4, 204, 404]
+    assert line.source.receipts() == [4, 504, 1004]
     assert line.worker.keeping.reason == ""
 
 

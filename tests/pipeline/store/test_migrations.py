@@ -6,11 +6,18 @@ Expected behaviour: SQLite's transactional schema changes, and our own numbering
 import sqlite3
 from contextlib import closing
 
+import numpy as np
 import pytest
 
+from hardware.reading import Reading, Status
 from pipeline.errors import StoreForeign, StoreTooNew
 from pipeline.store.database import MIGRATIONS, Database, Migration, migrate
 from pipeline.store.journal import Journal
+from pipeline.store.packed import pack
+from pipeline.store.sqlite import SqliteStore
+from pipeline.units import DAY_MS
+
+T0_MS = 1_704_067_200_000
 
 ONE = Migration(1, "one", ("CREATE TABLE a (x)",))
 TWO = Migration(2, "two", ("CREATE TABLE b (x)", "INSERT INTO b VALUES (1)"))
@@ -100,3 +107,44 @@ def test_notes_that_stood_among_the_alerts_move_to_their_own_table(tmp_path):
     journal.keep_note("worker/worked", {"a/b/c": 8})
     assert journal.note("worker/worked") == {"a/b/c": 8} and journal.note("of nobody") == {}
     journal.database.close()
+
+
+def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
+    """A file of the version before gives back every observation to the last bit, the same days, and the edges of its
+    readings (the rows put in; the roll-up is SQLite's own avg over them)."""
+    path, rng = tmp_path / "journal.db", np.random.default_rng(1)
+    readings = tuple(
+        Reading("c", "n", "0" * 16, i + 1, f"a/b/c{i % 2}", str(i + 1), T0_MS + i * 60_000, 0.5, Status.OK, 1, True)
+        for i in range(30)
+    )
+    packed = pack(readings, {"a/b/c0": 1, "a/b/c1": 2})[0].tobytes()
+    times = T0_MS + np.sort(rng.choice(3 * DAY_MS, 300, replace=False))
+    raw, value, flag = rng.random(300), rng.random(300), rng.choice([1, 2, 3, 4, 9], 300)
+    rows = [
+        (2, int(t), None if f == 9 else float(r), None if f in (4, 9) else float(v), int(f), 1, int(t) + 5)
+        for t, r, v, f in zip(times, raw, value, flag, strict=True)
+    ]
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        migrate(connection, "journal.db", MIGRATIONS[:6])
+        connection.executemany("INSERT INTO channel VALUES (?, ?)", [(1, "a/b/c0"), (2, "a/b/c1")])
+        connection.execute("INSERT INTO outbox (id, site, node, outbox_id) VALUES (1, 'c', 'n', '0000000000000000')")
+        connection.executemany("INSERT INTO carries VALUES (?, 1)", [(1,), (2,)])
+        connection.execute("INSERT INTO run VALUES (1, ?, NULL)", (packed,))
+        span = (1, 1, 30, 1, 1, T0_MS, T0_MS + 29 * 60_000, 7)
+        connection.execute("INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, 0, 0, NULL)", span)
+        connection.execute("INSERT INTO stage_version VALUES (1, 5)")
+        connection.executemany("INSERT INTO observation VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+        days = connection.execute(
+            f"SELECT measured_at_ms / {DAY_MS} * {DAY_MS} AS day, min(value), avg(value), max(value), count(*) "
+            "FROM observation WHERE value IS NOT NULL AND flag IN (1, 2) GROUP BY day"
+        ).fetchall()
+    store = SqliteStore(Database(path))
+    found = store.observations(["a/b/c0", "a/b/c1"], 0, 2**61)
+    assert found["channel"].unique().tolist() == ["a/b/c1"] and found["stage_version"].unique().tolist() == [5]
+    columns = ["measured_at_ms", "raw", "value", "flag", "received_at_ms"]
+    again = [tuple(None if v != v else v for v in row) for row in found[columns].itertuples(index=False)]
+    assert again == [(*row[1:5], row[6]) for row in rows]
+    assert [tuple(row[1:]) for row in store.steps(["a/b/c1"], 0, 2**61, DAY_MS).values.tolist()] == days
+    assert store.span(["a/b/c0"]) == (T0_MS, T0_MS + 28 * 60_000)
+    assert store.span(["a/b/c1"]) == (T0_MS + 60_000, T0_MS + 29 * 60_000)
+    assert len(store.raw(["a/b/c0", "a/b/c1"], T0_MS, T0_MS + 60_001)) == 2

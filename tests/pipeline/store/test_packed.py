@@ -4,12 +4,26 @@ Expected values are the readings put in; the bytes are written out by hand with 
 """
 
 import struct
+import zlib
 
+import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from hardware.reading import Reading, Status
-from pipeline.store.readings import ROW, STATUS_CODES, STATUSES, pack, unpack
+from pipeline.store.packed import (
+    OBSERVED,
+    ROW,
+    STATUS_CODES,
+    STATUSES,
+    channel_edges,
+    day_row,
+    pack,
+    pack_day,
+    unpack,
+    unpack_days,
+)
 
 NAMES = {7: "a/b/c", 2_000_000_000: "x/y/z"}
 NUMBERS = {name: number for number, name in NAMES.items()}
@@ -61,3 +75,46 @@ def test_every_status_has_a_code_of_its_own_that_stays():
     first_release = ["ok", "silent", "bad_frame", "bad_check", "wrong_address", "short", "no_value", "line_away"]
     assert [STATUSES[code].value for code in range(8)] == first_release
     assert set(STATUS_CODES) == set(Status)
+
+
+number = st.one_of(st.floats(allow_infinity=False, allow_nan=False), st.just(float("nan")))
+observation = st.tuples(
+    st.integers(946_684_800_000, 7_258_118_400_000), number, number, st.integers(946_684_800_000, 7_258_118_400_000),
+    st.integers(1, 2**31 - 1), st.sampled_from([1, 2, 3, 4, 9]),
+)  # fmt: skip
+
+
+@given(st.lists(st.lists(observation, min_size=1, max_size=8, unique_by=lambda row: row[0]), max_size=4))
+def test_blocks_of_observations_come_back_to_the_last_bit(blocks):
+    """Several blocks unpacked together are their rows one after the other, bit for bit, and their sizes."""
+    rows = [np.array(sorted(block), dtype=OBSERVED) for block in blocks]
+    again, sizes = unpack_days([pack_day(part) for part in rows])
+    assert again.tobytes() == b"".join(part.tobytes() for part in rows)
+    assert sizes.tolist() == [len(part) for part in rows]
+
+
+def test_the_form_of_a_day_is_the_one_already_written():
+    """37 bytes little-endian, time as difference and receipt as delay, byte columns one after the other (our own
+    record); zlib's own stream around it."""
+    at_ms = 1_704_067_200_123
+    rows = np.array([(at_ms, 0.25, 0.5, at_ms + 9, 7, 1), (at_ms + 900_000, 2.5, -1.0, at_ms, 7, 9)], dtype=OBSERVED)
+    one = struct.pack("<qddqiB", at_ms, 0.25, 0.5, 9, 7, 1)
+    two = struct.pack("<qddqiB", 900_000, 2.5, -1.0, -900_000, 7, 9)
+    assert zlib.decompress(pack_day(rows)) == bytes(b for pair in zip(one, two, strict=True) for b in pair)
+
+
+def test_edges_of_channels_are_their_first_and_last_times():
+    """Whatever the order of the rows (counted by hand)."""
+    readings = [
+        Reading("club", "north", "0" * 16, 5 + i, channel, "1", at_ms, 0.5, Status.OK, 1, True)
+        for i, (channel, at_ms) in enumerate([("a/b/c", 30), ("x/y/z", 7), ("a/b/c", 10), ("a/b/c", 20)])
+    ]
+    assert channel_edges(pack(readings, NUMBERS)[0]) == [(7, 10, 30), (2_000_000_000, 7, 7)]
+
+
+@pytest.mark.parametrize("day", [-1, 2**17])
+def test_a_day_that_would_be_another_channels_is_refused(day):
+    """An id holds the channel and the day: a day outside its range would overwrite the neighbour's."""
+    rows = np.array([(day * 86_400_000, 0.25, 0.5, 0, 7, 1)], dtype=OBSERVED)
+    with pytest.raises(ValueError, match=f"found day {day} since 1970"):
+        day_row(3, day, rows)

@@ -3,6 +3,8 @@
 Expected values are counts by hand and SQLite's own count of changed rows.
 """
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,8 +12,9 @@ import pytest
 from hardware.reading import Batch, Reading, Status
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
-from pipeline.store.readings import ROW
+from pipeline.store.packed import ROW
 from pipeline.store.sqlite import SqliteStore
+from pipeline.units import DAY_MS
 
 T0_MS = 1_704_067_200_000
 FOREVER = (0, 7_000_000_000_000)
@@ -67,7 +70,7 @@ def test_a_reading_of_the_journal_is_in_the_store_once(database):
 
 
 def test_rows_stored_just_so_are_not_written_again(database):
-    """A recompute that changes nothing writes nothing; one that changes a value writes that row and its day."""
+    """A recompute that changes nothing writes nothing; one that changes a value writes the day it lies in."""
     store = SqliteStore(database)
     store.upsert_observations(observations(200))
     store.upsert_findings(findings(200))
@@ -78,7 +81,7 @@ def test_rows_stored_just_so_are_not_written_again(database):
     changed = observations(200)
     changed.loc[7, "value"] = 2.0
     store.upsert_observations(changed)
-    assert written(database) - before == 3  # the row, and its day's roll-up removed and made anew
+    assert written(database) - before == 1
     assert store.observations([C0], *FOREVER)["value"].sum() == 201
 
 
@@ -103,23 +106,91 @@ def test_a_channel_first_named_in_an_undone_change_is_entered_again(database):
     assert dict(zip(found["channel"], found["value"], strict=True)) == {"a/b/c": 7.0, C0: 1.0}
 
 
-def test_a_page_costs_its_own_rows_and_not_those_of_the_span(database):
-    """SQLite's own count of the steps its machine takes: the same for a page of 10 among 60 rows and among 6,000, at
-    the beginning, in the middle and at the end."""
-    store, steps = SqliteStore(database), []
+@pytest.fixture
+def steps_of(database):
+    """How many steps SQLite's machine takes, by its own count, to do something."""
+    steps = []
     with database.reading() as connection:  # it is kept for the next one who reads
         connection.set_progress_handler(lambda: steps.append(1), 1)
 
-    def cost(place, end):
+    def count(do):
         steps.clear()
+        do()
+        return len(steps)
+
+    return count
+
+
+def test_a_page_costs_its_own_days_and_not_those_of_the_span(database, steps_of):
+    """The same for a page of 10 among 60 rows and among 6,000, at the beginning, in the middle and at the end."""
+    store = SqliteStore(database)
+
+    def page(place, end):
         found = store.observations([C0], T0_MS, FOREVER[1], after=(C0, T0_MS + place * 900_000 - 1), limit=10)
         assert len(found) == min(10, end - place)
-        return len(steps)
 
     costs = []
     for count in (60, 6000):
         store.upsert_observations(observations(count))
-        costs += [cost(place, count) for place in (0, count // 2, count - 10)]
-    assert min(costs) > 10 and max(costs) - min(costs) < 10
-    steps.clear()
-    assert len(store.observations([C0], *FOREVER)) == 6000 and len(steps) > 6000  # the count does count
+        costs += [steps_of(partial(page, place, count)) for place in (0, count // 2, count - 10)]
+    assert min(costs) > 10 and max(costs) - min(costs) <= 10  # a day more, where the page begins within one
+    assert steps_of(lambda: store.observations([C0], *FOREVER)) > 5 * max(costs)  # the count does count
+
+
+def kept(database, days, channels=(C0,)):
+    """A store with readings of some days, one run an hour."""
+    journal = Journal(database)
+    seq = 1
+    for hour in range(days * 24):
+        at_ms = T0_MS + hour * 3_600_000
+        rows = tuple(
+            Reading("club", "north", "0" * 16, seq + i, channel, str(seq + i), at_ms + i, 0.5, Status.OK, 1, True)
+            for i, channel in enumerate(channels)
+        )
+        journal.append(Batch("club", "north", "0" * 16, 1, rows), at_ms)
+        seq += len(rows)
+    return SqliteStore(database)
+
+
+def test_the_span_of_channels_costs_the_same_however_long_the_history(database, steps_of):
+    """First and last edge are two columns of one row, not a search over the runs."""
+    store = kept(database, 2)
+    short = steps_of(lambda: store.span([C0]))
+    with database.transaction() as tx:  # the same history, forty times as long
+        tx.execute(
+            "INSERT INTO span SELECT outbox, first_seq + 1000000 * n, last_seq + 1000000 * n, kind, run, "
+            "first_ms + n * 172800000, last_ms + n * 172800000, received_at_ms, 0, 0, NULL FROM span, "
+            "(WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c WHERE n < 40) SELECT n FROM c)"
+        )
+    assert steps_of(lambda: store.span([C0])) == short
+
+
+def test_an_old_day_is_read_as_cheaply_as_the_last(database, steps_of):
+    """The runs of a day are found by index from both sides: their number, not those before or after, is the cost."""
+    store = kept(database, 60)
+    days = [(T0_MS + day * DAY_MS, T0_MS + (day + 1) * DAY_MS) for day in (1, 30, 58)]
+    cost = [steps_of(partial(store.raw, [C0], *day)) for day in days]
+    assert max(cost) - min(cost) < 20
+    assert steps_of(lambda: store.raw([C0], *FOREVER)) > 10 * max(cost)
+
+
+def test_a_run_longer_than_the_others_is_found_in_the_middle_of_its_time(database):
+    """A batch that a node held for a week belongs to each of its days, though it ends long after them."""
+    store, at_ms = kept(database, 2), T0_MS + 3 * DAY_MS
+    rows = tuple(
+        Reading("club", "north", "0" * 16, 49 + i, C0, str(i), at_ms + i * DAY_MS, 1.5 + i, Status.OK, 1, True)
+        for i in range(8)
+    )
+    Journal(database).append(Batch("club", "north", "0" * 16, 1, rows), at_ms)
+    for day in range(8):
+        assert store.raw([C0], at_ms + day * DAY_MS, at_ms + (day + 1) * DAY_MS)["raw"].tolist() == [1.5 + day]
+
+
+def test_a_probe_that_has_been_silent_for_a_year_costs_a_step_a_day(database, steps_of):
+    """Its last answer is looked for day by day, not slot by slot."""
+    store = SqliteStore(database)
+    rows = observations(366 * 96)
+    rows.loc[96:, ["value", "flag"]] = (np.nan, 9)
+    store.upsert_observations(rows)
+    assert steps_of(lambda: store.last_answers([C0])) < 366 * 8
+    assert store.last_answers([C0])["measured_at_ms"].tolist() == [T0_MS + 95 * 900_000]
