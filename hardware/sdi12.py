@@ -12,17 +12,19 @@ line end always show. A wrong count shows when the values are fetched, or at onc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from hardware.frame import BadFrame, shown
 from hardware.reading import Status
 from hardware.sdi12_frame import (
+    END,
     MAX_PAGES,
     MAX_READY_S,
     STARTS,
     Command,
     CommandKind,
     MeasurementTiming,
+    NoCheckCharacters,
     Reply,
     ServiceRequest,
     Values,
@@ -50,22 +52,43 @@ def send_data(address: str, page: int, *, crc: bool = False, concurrent: bool = 
     return Command(address, CommandKind.DATA, page, crc=crc, long=concurrent)
 
 
+@dataclass(frozen=True, slots=True)
+class AdapterText:
+    """What an adapter changes in the text of a reply.
+
+    Attributes
+    ----------
+    prompt : bytes
+        Printed before replies, with blanks after it or without; stripped. Empty for none.
+    line_end : bytes
+        What is left of the sensor's CR LF: both, LF alone or CR alone.
+    """
+
+    prompt: bytes = b""
+    line_end: bytes = END
+
+
+UNCHANGED = AdapterText()
+
+
 class ReplyParser:
     """Replies to one command out of the bytes that come back.
 
     Before the reply these are passed over, because no single wrong bit can make them out of an address: bytes that are
-    not printable (the break, the line's switching, the rest of a line end) and our own command, if the line echoes.
-    Printable noise is not: `4+10+3` cut at the wrong place reads `0+3` from sensor 0. One bad frame spoils the
-    exchange; nothing more is taken from it.
+    not printable (the break, the line's switching, the rest of a line end), our own command with the blanks after it,
+    if the line echoes, and the adapter's prompt. Other printable noise is not: `4+10+3` cut at the wrong place reads
+    `0+3` from sensor 0. One bad frame spoils the exchange; nothing more is taken from it.
 
     Parameters
     ----------
     command : Command
         What was sent.
+    adapter : AdapterText
     """
 
-    def __init__(self, command: Command) -> None:
+    def __init__(self, command: Command, adapter: AdapterText = UNCHANGED) -> None:
         self._command = command
+        self._adapter = adapter
         self._buffer = bytearray()
         self._noise = 0
         self._replies = 0
@@ -74,7 +97,7 @@ class ReplyParser:
     def receive(self, data: bytes) -> None:
         """Take bytes from the line, as many or as few as came."""
         if not self._spoiled:
-            self._buffer += data
+            self._buffer += data if self._adapter.line_end == END else data.replace(self._adapter.line_end, END)
 
     def next_reply(self) -> Reply | None:
         """Return the next whole reply, or None if there is none yet. Raises BadFrame once; after it there is none."""
@@ -82,11 +105,12 @@ class ReplyParser:
             return None
         self._pass_noise()
         end = self._buffer.find(b"\n") + 1
-        echo = self._command.wire
-        if self._replies == 0 and end > len(echo) and self._buffer.startswith(echo):
-            del self._buffer[: len(echo)]
-            return self.next_reply()
-        longest = self._command.longest_reply + (len(echo) if self._replies == 0 else 0)
+        before = (self._command.wire, self._adapter.prompt)
+        for text in before:
+            if text and self._replies == 0 and end > len(text) and self._buffer.startswith(text):
+                self._buffer = self._buffer[len(text) :].lstrip(b" ")
+                return self.next_reply()
+        longest = self._command.longest_reply + (sum(map(len, before)) + len(before) if self._replies == 0 else 0)
         if (end or len(self._buffer)) > longest:
             self._spoil(f"reply: found {shown(bytes(self._buffer))}, expected at most {longest} characters")
         if not end:
@@ -107,9 +131,11 @@ class ReplyParser:
             return
         sent = shown(self._command.wire)
         if self._buffer:
-            self._spoil(f"reply to {sent}: found {shown(bytes(self._buffer))} and no more, expected CR LF")
+            text = bytes(self._buffer)
+            cut = ' It ends in CR alone: set line_end = "cr" if the adapter leaves out the LF.' if b"\r" in text else ""
+            self._spoil(f"reply to {sent}: {len(text)} bytes came: {shown(text)}, expected CR LF at the end.{cut}")
         if self._noise:
-            self._spoil(f"reply to {sent}: found {self._noise} bytes of noise, expected a reply")
+            self._spoil(f"reply to {sent}: {self._noise} bytes came, none printable, expected a reply. Check the baud.")
         self._spoiled = True
         raise BadFrame(
             f"reply to {sent}: found silence. Is the sensor powered, and is this its address?", Status.SILENT
@@ -168,10 +194,14 @@ class Wait:
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """All values are here, as sent. Empty if the sensor says it has none for this command."""
+    """All values are here, as sent. Empty if the sensor says it has none for this command.
+
+    `no_crc` says that check characters were asked for, and that the sensor gives values only without them.
+    """
 
     values: tuple[str, ...]
     attempts: int
+    no_crc: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +237,11 @@ class Measurement:
     expected_count : int or None
         How many values there should be; another count is a bad frame. None takes what the sensor says.
     longest_wait_s : int
-        A longer time to ready is a bad frame. [s] A wrong bit can make 13 seconds 813.
+        A longer time to ready is taken only when it is announced twice in a row. [s] A wrong bit can make 13 s 813.
+    adapter : AdapterText
+    crc_optional : bool
+        Values may come without the check characters asked for: the command is sent without asking for them where it
+        met silence each time but the last, where it has no values, or where values come that end without any.
     """
 
     def __init__(
@@ -217,6 +251,8 @@ class Measurement:
         tries: int = TRIES,
         expected_count: int | None = None,
         longest_wait_s: int = MAX_READY_S,
+        adapter: AdapterText = UNCHANGED,
+        crc_optional: bool = False,
     ) -> None:
         if command.kind not in STARTS and command.kind is not CommandKind.CONTINUOUS:
             raise ValueError(f"Measurement: found {command}, expected one that measures")
@@ -226,13 +262,17 @@ class Measurement:
         self._tries = tries
         self._expected_count = expected_count
         self._longest_wait_s = longest_wait_s
+        self._long_wait: MeasurementTiming | None = None
+        self._adapter = adapter
+        self._crc_optional = crc_optional and command.crc
+        self._no_crc = False
         self._starts = 0
         self._attempts = 1
         self._sent = command
         self._sent_times = 0
         self._count = 0
         self._texts: tuple[str, ...] = ()
-        self._parser = ReplyParser(command)
+        self._parser = ReplyParser(command, adapter)
         self._bad: BadFrame | None = None
         self._action: Action | None = None
 
@@ -254,6 +294,14 @@ class Measurement:
         try:
             reply = self._parser.next_reply()
             return None if reply is None else self._answered(reply)
+        except NoCheckCharacters as bad:
+            if self._crc_optional:
+                self._give_up_crc()
+                self._texts = ()
+                self._attempts += 1
+                return self._fetch(0)
+            self._bad = bad
+            return None
         except BadFrame as bad:
             self._bad = bad
             return None
@@ -275,7 +323,16 @@ class Measurement:
         if self._sent_times >= self._tries:
             return self._act(Fail(bad.status, bad.reason, self._attempts))
         self._attempts += 1
+        started = self._sent == self._start
+        self._crc_optional &= not started or bad.status is Status.SILENT  # whoever answers anything knows the command
+        if self._crc_optional and started and self._sent_times == self._tries - 1:
+            self._give_up_crc()
+            self._sent = self._start
         return self._send(self._sent, needs_break=True, quiet_s=QUIET_BEFORE_RETRY_S)
+
+    def _give_up_crc(self) -> None:
+        self._start = replace(self._start, crc=False)
+        self._crc_optional, self._no_crc = False, True
 
     def _begin(self, bad: BadFrame | None = None) -> Action:
         if bad is not None and self._starts >= self._tries:
@@ -295,13 +352,16 @@ class Measurement:
     def _send(self, command: Command, *, needs_break: bool, quiet_s: float) -> Action:
         self._sent = command
         self._sent_times += 1
-        self._parser = ReplyParser(command)
+        self._parser = ReplyParser(command, self._adapter)
         self._bad = None
         return self._act(Send(command.wire, needs_break, quiet_s, command.reply_within_s))
 
     def _act(self, action: Action) -> Action:
         self._action = action
         return action
+
+    def _done(self, values: tuple[str, ...]) -> Action:
+        return self._act(Done(values, self._attempts, self._no_crc))
 
     def _answered(self, reply: Reply) -> Action:
         if isinstance(reply, MeasurementTiming):
@@ -311,7 +371,7 @@ class Measurement:
         self._refuse_second_reply()
         if self._start.kind is CommandKind.CONTINUOUS:
             self._check_count(len(reply.texts))
-            return self._act(Done(reply.texts, self._attempts))
+            return self._done(reply.texts)
         if not reply.texts:
             raise _StartAgain(
                 f"values: found {len(self._texts)} of {self._count} and no more. The measurement was aborted.",
@@ -319,18 +379,26 @@ class Measurement:
             )
         self._texts += reply.texts
         if len(self._texts) == self._count:
-            return self._act(Done(self._texts, self._attempts))
+            return self._done(self._texts)
         if len(self._texts) > self._count or self._sent.index + 1 == MAX_PAGES:
             raise _StartAgain(f"values: found {len(self._texts)}, expected {self._count}", Status.SHORT)
         return self._fetch(self._sent.index + 1)
 
     def _timed(self, timing: MeasurementTiming) -> Action:
+        if timing.count == 0 and self._crc_optional:
+            self._give_up_crc()
+            self._attempts += 1
+            return self._send(self._start, needs_break=True, quiet_s=QUIET_BEFORE_RETRY_S)
         self._check_count(timing.count)
-        if timing.ready_in_s > self._longest_wait_s:
-            raise BadFrame(f"time to ready: found {timing.ready_in_s} s, expected at most {self._longest_wait_s} s")
+        if timing.ready_in_s > self._longest_wait_s and timing != self._long_wait:
+            self._long_wait = timing
+            raise BadFrame(
+                f"time to ready: found {timing.ready_in_s} s, expected at most {self._longest_wait_s} s, "
+                "or the same twice in a row"
+            )
         self._count = timing.count
         if timing.count == 0:
-            return self._act(Done((), self._attempts))
+            return self._done(())
         if timing.ready_in_s == 0:
             return self._fetch(0)
         wake = self._start.kind is not CommandKind.CONCURRENT

@@ -49,6 +49,14 @@ _COMMAND = re.compile(
 )
 
 
+class NoCheckCharacters(BadFrame):
+    """Values that came without the check characters asked for.
+
+    No reply with check characters looks so by fewer than three wrong bits: each of the three is 0x40 or more, and no
+    character of a value is.
+    """
+
+
 class CommandKind(StrEnum):
     """What a command asks for. The value is its letter."""
 
@@ -272,9 +280,11 @@ def decode_reply(line: bytes, command: Command, *, may_be_service_request: bool 
     address = body[0]
     expected = command.new_address or command.address
     if not is_address(address) or expected not in (address, "?"):
+        hint = "Look for two sensors with one address, or a reply come late."
+        if not is_address(address):
+            hint = "If the adapter prints this before each reply, set prompt."
         raise BadFrame(
-            f"sensor {expected}: found {shown(line)}, expected address {expected!r} first. "
-            "Look for two sensors with one address, or a reply come late.",
+            f"sensor {expected}: {len(line)} bytes came: {shown(line)}, expected address {expected!r} first. {hint}",
             Status.WRONG_ADDRESS,
         )
     rest = body[1:]
@@ -309,6 +319,13 @@ def split_values(text: str) -> tuple[str, ...]:
 def _decode_values(line: bytes, command: Command) -> Values:
     body = line[: -len(END)]
     if command.crc:
+        text = body[1:].decode("ascii")
+        if text and "".join(_VALUE.findall(text)) == text:
+            raise NoCheckCharacters(
+                f"sensor {command.address}: found {shown(line)}, expected a CRC at its end. "
+                "A sensor without check characters needs crc = false.",
+                Status.BAD_CHECK,
+            )
         body, found = body[:-CRC_CHARS], body[-CRC_CHARS:]
         if not body or found != crc_characters(body):
             raise BadFrame(f"sensor {command.address}: found {shown(line)}, expected a CRC that fits", Status.BAD_CHECK)
@@ -323,12 +340,14 @@ def _check_characters(line: bytes, command: Command) -> None:
     A byte above 0x7E is a parity bit that was not taken off, or noise; but the CRC's own three characters reach 0x7F.
     """
     if len(line) <= len(END) or not line.endswith(END):
-        raise BadFrame(f"reply: found {shown(line)}, expected an address first, carriage return and line feed last")
+        hint = ' Set line_end = "lf" if the adapter leaves out the CR.' if line[-2:-1] not in (b"\r", b"") else ""
+        raise BadFrame(f"reply: {len(line)} bytes came: {shown(line)}, expected an address first, CR LF last.{hint}")
     has_crc = command.crc and command.kind in (CommandKind.DATA, CommandKind.CONTINUOUS)
     text_end = len(line) - len(END) - (CRC_CHARS if has_crc else 0)
     for place, byte in enumerate(line[: -len(END)]):
         if not 0x20 <= byte <= (0x7E if place < text_end else 0x7F):
-            raise BadFrame(f"reply: found byte 0x{byte:02X} in {shown(line)}, expected printable ASCII")
+            hint = ' Set frame = "7E1" if the parity bit is left on.' if byte >= 0x80 else ""
+            raise BadFrame(f"reply: found byte 0x{byte:02X} in {shown(line)}, expected printable ASCII.{hint}")
 
 
 def _fields(match: re.Match[str]) -> tuple[str, str, str, str, str]:

@@ -15,12 +15,20 @@ from pathlib import Path
 
 from hardware.probe import PROTOCOLS, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import MAX_BATCH, is_slug
+from hardware.sdi12 import UNCHANGED, AdapterText
 from hardware.table_check import TableCheck
 from probe_agent.schedule import Cadence, is_grid
 
 BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 FRAMES = ("7E1", "8N1", "8E1")
 DEFAULT_BAUD = {"sdi12": 1200, "cone": 9600}
+BREAKS = ("host", "adapter", "none")
+LINE_ENDS = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r"}
+MAX_SETTLE_S = 10.0
+MAX_REPLY_EXTRA_S = 10.0
+MAX_PROMPT_CHARS = 16
+_REPLY_TEXT = re.compile(r"[0-9A-Za-z+.-]+")
+SDI12_KEYS = ("break", "reply_extra_s", "prompt", "line_end")
 DEFAULT_FRAME = {"sdi12": "7E1", "cone": "8N1"}
 CONE_INTERVAL_S = 60  # how often a cone's dock is asked for strokes where the probe does not say
 MAX_LINES = 32
@@ -61,13 +69,33 @@ class OutboxConfig:
 
 @dataclass(frozen=True, slots=True)
 class LineConfig:
-    """One serial line."""
+    """One serial line, and what its adapter does to SDI-12.
+
+    Attributes
+    ----------
+    name, port, protocol : str
+    baud : int
+    frame : str
+        Data bits, parity, stop bits.
+    break_by : str
+        Who holds the line for a break: `host`, through the port; `adapter`, by itself before each command, and then it
+        sends at SDI-12's own pace; `none`, nobody, for adapters and sensors that need none.
+    settle_s : float
+        Wait after opening, for an adapter that starts anew then. [s]
+    reply_extra_s : float
+        What the adapter adds to the time of a reply. [s]
+    adapter : AdapterText
+    """
 
     name: str
     port: str
     protocol: str
     baud: int
     frame: str
+    break_by: str = "host"
+    settle_s: float = 0.0
+    reply_extra_s: float = 0.0
+    adapter: AdapterText = UNCHANGED
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +210,8 @@ def _cadence(check: _AgentCheck, schedule: Mapping[str, object]) -> Cadence:
 
 def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig, ...]:
     lines: list[LineConfig] = []
-    for at, entry in check.tables(table, "line", "name port protocol baud frame", MAX_LINES):
+    known = "name port protocol baud frame settle_s " + " ".join(SDI12_KEYS)
+    for at, entry in check.tables(table, "line", known, MAX_LINES):
         protocol = check.one_of(entry, at, "protocol", PROTOCOLS)
         line = LineConfig(
             check.slug(entry, at, "name"),
@@ -190,7 +219,17 @@ def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig,
             protocol,
             check.whole(entry, at, "baud", DEFAULT_BAUD.get(protocol, 9600), 1, 10**6),
             check.one_of(entry, at, "frame", FRAMES, DEFAULT_FRAME.get(protocol, "8N1")),
+            check.one_of(entry, at, "break", BREAKS, "host"),
+            check.number(entry, at, "settle_s", 0.0, 0.0, MAX_SETTLE_S),
+            check.number(entry, at, "reply_extra_s", 0.0, 0.0, MAX_REPLY_EXTRA_S),
+            AdapterText(
+                _prompt(check, entry, at),
+                LINE_ENDS.get(check.one_of(entry, at, "line_end", tuple(LINE_ENDS), "crlf"), b"\r\n"),
+            ),
         )
+        for key in SDI12_KEYS:
+            if protocol == "cone" and key in entry:
+                check.fault(f"{at}{key}", entry[key], "it on a line with sdi12 only")
         if line.baud not in BAUDS:
             hint = " SDI-12 uses 1200." if protocol == "sdi12" else ""
             check.fault(f"{at}baud", line.baud, f"one of {', '.join(map(str, BAUDS))}.{hint}")
@@ -200,6 +239,23 @@ def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig,
             check.fault(f"{at}port", line.port, "a port not used by another line")
         lines.append(line)
     return tuple(lines)
+
+
+def _prompt(check: _AgentCheck, entry: Mapping[str, object], at: str) -> bytes:
+    """The adapter's prompt. One of characters that replies are made of could be the beginning of a reply."""
+    prompt = check.text(entry, at, "prompt", "").strip()
+    if not prompt:
+        return b""
+    if (
+        len(prompt) > MAX_PROMPT_CHARS
+        or not prompt.isascii()
+        or not prompt.isprintable()
+        or _REPLY_TEXT.fullmatch(prompt)
+    ):
+        expected = f"1 to {MAX_PROMPT_CHARS} printable characters, one at least beside letters, digits and + - ."
+        check.fault(f"{at}prompt", prompt, expected)
+        return b""
+    return prompt.encode("ascii")
 
 
 def _probes(

@@ -9,6 +9,7 @@ become the beginning of the next.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import random
 import select
@@ -18,7 +19,7 @@ from collections.abc import Callable, Iterator
 
 import serial
 
-from hardware.sdi12_frame import BREAK_AFTER_IDLE_S
+from hardware.sdi12_frame import BREAK_AFTER_IDLE_S, BREAK_S, CHARACTER_S, MARKING_S
 from probe_agent.config import LineConfig
 from probe_agent.faults import AgentFault, BackOff
 
@@ -57,6 +58,8 @@ class SerialLine:
     ) -> None:
         self.name = config.name
         self.protocol = config.protocol
+        self.adapter = config.adapter
+        self.reply_extra_s = config.reply_extra_s
         self.state = "ok"
         self._config = config
         self._monotonic = monotonic
@@ -87,7 +90,7 @@ class SerialLine:
         Returns
         -------
         float
-            When the last bit leaves the port, on the steady clock. [s]
+            When the last bit of the request has gone out to the far end, on the steady clock. [s]
 
         Raises
         ------
@@ -95,13 +98,16 @@ class SerialLine:
         """
         with self._lock, self._in_use() as port:
             idle_s = self._monotonic() - self._active_at
-            if self.protocol == "sdi12" and (wake or idle_s > BREAK_AFTER_IDLE_S):
+            sdi12 = self.protocol == "sdi12"
+            if sdi12 and self._config.break_by == "host" and (wake or idle_s > BREAK_AFTER_IDLE_S):
                 self._break(port)
             if not keep_input:
                 port.reset_input_buffer()
             port.write(data)
             # a pseudo-terminal is not paced by its baud rate
             self._active_at = self._monotonic() + (0.0 if self._virtual else len(data) * 10 / self._config.baud)
+            if sdi12 and self._config.break_by == "adapter":
+                self._active_at += BREAK_S + MARKING_S + len(data) * CHARACTER_S
             return self._active_at
 
     def receive(self, deadline: float) -> bytes:
@@ -134,7 +140,13 @@ class SerialLine:
     def _break(self, port: serial.Serial) -> None:
         if self._virtual:  # the other side of a pseudo-terminal cannot see a break
             return
-        port.break_condition = True
+        try:
+            port.break_condition = True
+        except OSError as err:
+            if err.errno not in (errno.ENOTTY, errno.EINVAL, errno.EOPNOTSUPP):
+                raise
+            hint = f'set break = "adapter" for line {self.name} if it makes its own, else "none"'
+            raise OSError(f"this adapter holds no break ({os.strerror(err.errno)}); {hint}") from err
         self._pause.wait(BREAK_HOLD_S)
         port.break_condition = False
         self._pause.wait(MARK_HOLD_S)
@@ -162,6 +174,9 @@ class SerialLine:
             if self._back_off is not None:
                 self._open_not_before = self._monotonic() + self._back_off.failed()
             raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
+        if self._config.settle_s > 0:
+            self._pause.wait(self._config.settle_s)
+            self._port.reset_input_buffer()
         if self._back_off is not None:
             self._back_off.succeeded()
         self._active_at = float("-inf")

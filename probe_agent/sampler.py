@@ -11,6 +11,7 @@ from __future__ import annotations
 import contextlib
 import math
 import threading
+from dataclasses import replace
 
 from hardware.frame import BadFrame
 from hardware.probe import Channel, ProbeDescription
@@ -27,15 +28,25 @@ from hardware.sdi12 import (
     measurement,
     send_data,
 )
-from hardware.sdi12_frame import MAX_PAGES, Values
+from hardware.sdi12_frame import MAX_PAGES, Command, Reply, Values
 from probe_agent.clock import Clock
 from probe_agent.config import ProbeConfig
 from probe_agent.line import LineAway, SerialLine
 
-ADAPTER_S = 0.15  # what a USB adapter and a busy machine add to a reply
-LONGEST_WAIT_S = 120  # an announced time above this is taken for a wrong bit
+LATE_REPLY_S = 1.2
+"""How long after its proper time a reply is still taken. [s]
+
+Nothing else is asked meanwhile, so that a reply held up by adapter, system or bridge answers its own question and never
+the next of its size, where check characters could not tell them apart. A line's `reply_extra_s` comes on top."""
+LONGEST_WAIT_S = 120  # an announced time above this is taken for a wrong bit, until it is announced again
 SLICE_S = 0.5  # how soon a stop is noticed
-LATE_REPLY_S = 0.5  # after trouble the line is left alone so long: a late answer fits the next question of its size
+ALIKE_SHARE = 0.02  # two measurements of one moment differ by this share at most, or
+ALIKE_LAST_DIGITS = 8  # by so many of the last digit, the most that one wrong bit there makes
+
+
+NO_CRC = (
+    "sensor {} gives no check characters to {}: each value was read twice. Set crc = false in a description of your own"
+)
 
 
 class Stopped(Exception):
@@ -43,7 +54,13 @@ class Stopped(Exception):
 
 
 def sample(
-    probe: ProbeConfig, slot_s: int, line: SerialLine, clock: Clock, stop: threading.Event
+    probe: ProbeConfig,
+    slot_s: int,
+    line: SerialLine,
+    clock: Clock,
+    stop: threading.Event,
+    *,
+    with_crc: set[str] | None = None,
 ) -> tuple[list[Sample], str | None]:
     """Read every channel of an SDI-12 probe.
 
@@ -51,24 +68,29 @@ def sample(
     ----------
     slot_s : int
         The slot this is for. [s since 1970]
+    with_crc : set of str, optional
+        Probes that have answered with check characters, kept from slot to slot and added to here: these are never read
+        without. Of any other that its description gives check characters, silence or values without them are taken
+        for a sensor that knows none; it is read without, each value twice.
 
     Returns
     -------
     samples : list of Sample
         One for each channel of the description, in its order.
     reason : str or None
-        The first thing that went wrong, in words, None if nothing did.
+        The first thing that went wrong, or that the probe knows no check characters, in words; None if nothing did.
 
     Raises
     ------
     Stopped
         When `stop` was set meanwhile.
     """
+    with_crc = set() if with_crc is None else with_crc
     by_channel: dict[str, Sample] = {}
     reason = None
     for command in probe.description.commands:
         with line.held():
-            outcome = _measure(probe, command, line, clock, stop)
+            outcome = _measure(probe, command, line, clock, stop, crc_optional=probe.id not in with_crc)
             if isinstance(outcome, Fail) or outcome.attempts > 1:
                 with contextlib.suppress(LineAway):
                     line.discard(LATE_REPLY_S)
@@ -78,8 +100,12 @@ def sample(
                 raw, status = _value(channel, outcome)
                 name = f"{probe.id}/{channel.name}"
                 by_channel[channel.name] = Sample(name, str(slot_s), now_ms, raw, status, min(99, outcome.attempts))
-        if reason is None and isinstance(outcome, Fail):
-            reason = outcome.reason
+        if isinstance(outcome, Fail):
+            reason = reason or outcome.reason
+        elif outcome.no_crc:
+            reason = reason or NO_CRC.format(probe.address, command)
+        elif probe.description.crc and outcome.values:
+            with_crc.add(probe.id)
     return [by_channel[channel.name] for channel in probe.description.channels], reason
 
 
@@ -103,15 +129,22 @@ def _value(channel: Channel, outcome: Done | Fail) -> tuple[float | None, Status
     return raw, Status.OK if raw is not None else Status.NO_VALUE
 
 
-def _measure(probe: ProbeConfig, command: str, line: SerialLine, clock: Clock, stop: threading.Event) -> Done | Fail:
+def _measure(
+    probe: ProbeConfig, command: str, line: SerialLine, clock: Clock, stop: threading.Event, *, crc_optional: bool
+) -> Done | Fail:
     """Take one measurement; begin again where the line goes away during it."""
     description: ProbeDescription = probe.description
     for attempt in range(1, TRIES + 1):
-        talk = Measurement(measurement(probe.address, command, crc=description.crc), longest_wait_s=LONGEST_WAIT_S)
+        talk = Measurement(
+            measurement(probe.address, command, crc=description.crc),
+            longest_wait_s=LONGEST_WAIT_S,
+            adapter=line.adapter,
+            crc_optional=crc_optional,
+        )
         try:
             outcome = _converse(talk, line, clock, stop)
-            if isinstance(outcome, Done) and outcome.values and not description.crc:
-                outcome = _confirm(outcome, probe.address, command, line, clock)
+            if isinstance(outcome, Done) and outcome.values and (outcome.no_crc or not description.crc):
+                outcome = _confirm(outcome, probe.address, command, line, clock, stop)
             return outcome
         except LineAway as away:
             failed = Fail(Status.LINE_AWAY, str(away), attempt)
@@ -124,14 +157,13 @@ def _converse(talk: Measurement, line: SerialLine, clock: Clock, stop: threading
         if isinstance(action, Send):
             if action.quiet_s > 0:
                 line.discard(action.quiet_s)
-            deadline = line.send(action.wire, wake=action.needs_break) + action.reply_within_s + ADAPTER_S
+            deadline = line.send(action.wire, wake=action.needs_break) + action.reply_within_s
+            deadline += line.reply_extra_s + LATE_REPLY_S
         else:
             deadline = clock.monotonic() + action.seconds
         following = None
         while following is None:
-            if stop.is_set():
-                raise Stopped
-            data = line.receive(min(deadline, clock.monotonic() + SLICE_S))
+            data = _receive(deadline, line, clock, stop)
             if data:
                 following = talk.receive(data)
             if following is None and clock.monotonic() >= deadline:
@@ -140,40 +172,99 @@ def _converse(talk: Measurement, line: SerialLine, clock: Clock, stop: threading
     return action
 
 
-def _confirm(first: Done, address: str, command: str, line: SerialLine, clock: Clock) -> Done | Fail:
-    """Return values that were received twice alike. The sensor holds them until its next measurement."""
-    versions = [first.values]
-    status, reason = Status.BAD_CHECK, f"sensor {address}: values were never heard twice alike"
-    for extra in range(TRIES):
+def _receive(deadline: float, line: SerialLine, clock: Clock, stop: threading.Event) -> bytes:
+    """Return the next bytes, none by the deadline or after SLICE_S. Raises LineAway, Stopped."""
+    if stop.is_set():
+        raise Stopped
+    return line.receive(min(deadline, clock.monotonic() + SLICE_S))
+
+
+def ask(command: Command, line: SerialLine, clock: Clock, stop: threading.Event, *, wake: bool = True) -> Reply:
+    """Send one command once and return its reply. Raises BadFrame, LineAway, Stopped."""
+    parser = ReplyParser(command, line.adapter)
+    deadline = line.send(command.wire, wake=wake) + command.reply_within_s + line.reply_extra_s + LATE_REPLY_S
+    refused = None
+    while clock.monotonic() < deadline:
+        parser.receive(_receive(deadline, line, clock, stop))
         try:
-            again = _fetch(len(first.values), address, command.startswith("C"), line, clock)
+            reply = parser.next_reply()
         except BadFrame as bad:
-            status, reason = bad.status, bad.reason
+            refused = bad  # and the rest is waited out
+            continue
+        if reply is not None:
+            return reply
+    if refused is not None:
+        raise refused
+    parser.finish()
+    raise AssertionError("finish raises where no reply came")
+
+
+def _confirm(
+    first: Done, address: str, command: str, line: SerialLine, clock: Clock, stop: threading.Event
+) -> Done | Fail:
+    """Return values that were received twice alike.
+
+    A sensor holds its values until its next measurement. One that clears them once they were fetched measures again,
+    and then the first values are good if those of another measurement are near them. Two later ones alike prove
+    nothing: rain since the last reading is 0 in each.
+    """
+    versions = [first.values]
+    unlike = Fail(Status.BAD_CHECK, f"sensor {address}: values were never received twice alike", 0)
+    failed = unlike
+    for extra in range(TRIES):
+        attempts = first.attempts + extra
+        again: tuple[str, ...] | None = None
+        try:
+            again = _fetch(len(first.values), address, command.startswith("C"), line, clock, stop)
+        except BadFrame as bad:
+            failed = Fail(bad.status, bad.reason, 0)
             line.discard(QUIET_BEFORE_RETRY_S)
+        if again == ():
+            talk = Measurement(measurement(address, command), longest_wait_s=LONGEST_WAIT_S, adapter=line.adapter)
+            anew = _converse(talk, line, clock, stop)
+            if isinstance(anew, Fail):
+                return replace(anew, attempts=attempts + anew.attempts)
+            if _near(first.values, anew.values):
+                return replace(first, attempts=attempts)
+            reason = f"sensor {address}: clears its values, and found {anew.values} after {first.values}"
+            failed = Fail(Status.BAD_CHECK, reason, 0)
             continue
         if again in versions:
-            return Done(again, first.attempts + extra)
-        versions.append(again)
-        status, reason = Status.BAD_CHECK, f"sensor {address}: values were never heard twice alike"
-    return Fail(status, reason, first.attempts + TRIES)
+            return replace(first, values=again, attempts=attempts)
+        if again is not None:
+            versions.append(again)
+            failed = unlike
+    return replace(failed, attempts=first.attempts + TRIES)
 
 
-def _fetch(count: int, address: str, concurrent: bool, line: SerialLine, clock: Clock) -> tuple[str, ...]:
-    """Fetch the values of the last measurement once more. Raises BadFrame, LineAway."""
+def _near(one: tuple[str, ...], other: tuple[str, ...]) -> bool:
+    """Return whether values of two measurements of one moment are as near as they should be."""
+    return len(one) == len(other) and all(
+        abs(float(a) - float(b)) <= max(ALIKE_SHARE * abs(float(a)), ALIKE_LAST_DIGITS * 10.0 ** -_decimals(a))
+        for a, b in zip(one, other, strict=True)
+    )
+
+
+def _decimals(text: str) -> int:
+    """Return the digits after the point of a value as sent."""
+    return len(text.partition(".")[2])
+
+
+def _fetch(
+    count: int, address: str, concurrent: bool, line: SerialLine, clock: Clock, stop: threading.Event
+) -> tuple[str, ...]:
+    """Fetch the values of the last measurement once more; none where the sensor has cleared them.
+
+    Raises BadFrame, LineAway, Stopped.
+    """
     texts: tuple[str, ...] = ()
     for page in range(MAX_PAGES):
-        command = send_data(address, page, concurrent=concurrent)
-        parser = ReplyParser(command)
-        deadline = line.send(command.wire, wake=page == 0) + command.reply_within_s + ADAPTER_S
-        reply = None
-        while reply is None and clock.monotonic() < deadline:
-            parser.receive(line.receive(deadline))
-            reply = parser.next_reply()
-        if reply is None:
-            parser.finish()
+        reply = ask(send_data(address, page, concurrent=concurrent), line, clock, stop, wake=page == 0)
         if not isinstance(reply, Values) or not reply.texts:
             break
         texts += reply.texts
         if len(texts) >= count:
-            return texts
-    raise BadFrame(f"sensor {address}: found {len(texts)} values when asked again, expected {count}", Status.SHORT)
+            break
+    if len(texts) not in (0, count):
+        raise BadFrame(f"sensor {address}: found {len(texts)} values when asked again, expected {count}", Status.SHORT)
+    return texts

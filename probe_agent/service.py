@@ -128,6 +128,7 @@ class Agent:
         last = self.outbox.last_slots()
         self._scheduled = [_ScheduledProbe(probe, last.get(probe.id)) for probe in config.probes]
         self._docks = {p.id: Dock(p) for p in config.probes if p.description.protocol == "cone"}
+        self._with_crc: set[str] = set()  # probes that have answered with check characters
         self._rain = Rain()
         self._waiting: deque[_PendingCommit] = deque()
         self._clock_ok = False
@@ -206,10 +207,10 @@ class Agent:
             if dock.kept > before:
                 _log_event("strokes_kept", probe=probe.id, strokes=dock.kept - before)
             return
-        samples, reason = sample(probe, slot_s, line, self._clock, stop)
+        samples, reason = sample(probe, slot_s, line, self._clock, stop, with_crc=self._with_crc)
         scheduled.last_slot_s = slot_s
         bad = next((one.status.value for one in samples if one.status is not Status.OK), "ok")
-        self._change(f"probe {probe.id}", bad, reason=reason)
+        self._change(f"probe {probe.id}", reason if bad == "ok" and reason is not None else bad, reason=reason)
         self._track_rain(probe, samples)
         after = self._clock.note()
         if after.ok and not note.ok:  # the clock was set while the probe was asked: everything is of now

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from hardware.sdi12 import AdapterText
 from probe_agent.config import AgentConfigFault, load
 
 
@@ -178,3 +179,18 @@ def test_folder_of_own_probe_models_must_be_there(write_config, tmp_path):
 def test_missing_file_is_a_fault(tmp_path):
     """A path that leads nowhere is told as such."""
     assert "No such file" in faults_of(tmp_path / "none.toml")[0]
+
+
+def test_adapter_keys_are_checked_and_kept(write_config):
+    """What an adapter does is kept as told; a prompt that a reply could begin with, and a cone's break, are faults."""
+    told = 'break = "adapter"\nsettle_s = 2\nreply_extra_s = 0.5\nprompt = "SDI> "\nline_end = "lf"\n'
+    path = write_config()
+    good = path.read_text()
+    path.write_text(good.replace('protocol = "sdi12"\n', 'protocol = "sdi12"\n' + told))
+    (line,) = load(path).lines
+    assert (line.break_by, line.settle_s, line.reply_extra_s) == ("adapter", 2.0, 0.5)
+    assert line.adapter == AdapterText(b"SDI>", b"\n")
+    path.write_text(good.replace('protocol = "sdi12"\n', 'protocol = "sdi12"\nprompt = "1+2"\nbreak = "me"\n'))
+    assert [fault.split(": ")[1] for fault in faults_of(path)] == ["line.north.break", "line.north.prompt"]
+    path.write_text(good + '[[line]]\nname = "dock"\nport = "x"\nprotocol = "cone"\nbreak = "none"\n')
+    assert faults_of(path) == [f"{path}: line.dock.break: found 'none', expected it on a line with sdi12 only"]

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import termios
 import threading
 import time
 
 import pytest
+import serial
 
 from probe_agent.config import LineConfig
 from probe_agent.faults import FIRST_BACK_OFF_S, LONGEST_BACK_OFF_S
@@ -139,3 +141,34 @@ def test_line_without_back_off_is_tried_each_time(pty_plug, hand_clock):
     line.send(b"1M!")
     assert line.state == "ok"
     line.close()
+
+
+def test_adapter_that_holds_no_break_is_named(pty_plug, monkeypatch):
+    """ENOTTY to the break, as drivers without one answer: the reason names the line and the key to set."""
+
+    def no_break(self):
+        raise OSError(errno.ENOTTY, "Inappropriate ioctl for device")
+
+    pty_plug.plug_in(no_one)
+    monkeypatch.setattr(serial.Serial, "_update_break_state", no_break)
+    line = line_at(pty_plug)
+    line.send(b"1M!")
+    line._virtual = False  # a pseudo-terminal is never asked for a break
+    with pytest.raises(LineAway, match=r'holds no break .*set break = "adapter" for line north'):
+        line.send(b"1M!", wake=True)
+
+
+def test_line_whose_break_is_not_ours_holds_none(pty_plug, monkeypatch):
+    """`adapter` and `none` leave the line alone; with the adapter's the reply is waited for from its own break on.
+
+    12 ms break, 8.33 ms marking and 3 characters of 8.33 ms (SDI-12 4.1, 7).
+    """
+    pty_plug.plug_in(no_one)
+    monkeypatch.setattr(serial.Serial, "_update_break_state", lambda self: pytest.fail("a break was held"))
+    for break_by, after_s in (("none", 0.0), ("adapter", 0.012 + 0.00833 + 3 * 10 / 1200)):
+        config = LineConfig("north", str(pty_plug.link), "sdi12", 9600, "8N1", break_by)
+        line = SerialLine(config, monotonic=lambda: 7.0)
+        line.send(b"1M!")
+        line._virtual = False
+        assert line.send(b"1M!", wake=True) == pytest.approx(7.0 + 3 * 10 / 9600 + after_s, abs=1e-9)
+        line.close()

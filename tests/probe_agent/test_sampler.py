@@ -74,10 +74,23 @@ def test_all_commands_of_a_profile_are_asked(bench):
 
 
 def test_silent_probe_is_silent_after_three_tries(bench):
-    """No sensor at the address: every channel is silent, asked three times, and the reason says so."""
+    """No sensor at the address: every channel is silent, asked three times, the last without check characters in case
+    it knows none, and the reason says so."""
     heard, reason = bench.sample()
     assert {(h.status, h.raw, h.attempts) for h in heard} == {(Status.SILENT, None, 3)}
     assert reason is not None and "silence" in reason
+    assert b"".join(bench.far.commands) == b"1MC!1MC!1M!"
+
+
+def test_probe_that_gave_check_characters_is_never_read_without(bench):
+    """Once a probe has answered with them, silence asks for them again each time."""
+    bench.far.add("1", {0: GOOD})
+    known: set[str] = set()
+    sample(probe_of(), SLOT, bench.line, bench.clock, bench.stop, with_crc=known)
+    bench.far.commands.clear()
+    bench.far.mangle = lambda reply, n: []
+    sample(probe_of(), SLOT, bench.line, bench.clock, bench.stop, with_crc=known)
+    assert known == {"square-1/p1"}
     assert b"".join(bench.far.commands) == b"1MC!" * 3
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from hardware.sdi12 import Done, Fail, Measurement, Send
+from hardware.sdi12 import UNCHANGED, Done, Fail, Measurement, Send
 from simulator.bus import FarEnd, Sdi12Bus
 from simulator.pty import PtyLine
 
@@ -140,6 +140,9 @@ class MemoryLine:
 
 class AgentLine(MemoryLine):
     """The same for the agent's own sampler: what it asks of a serial line and of a clock, in that time of its own."""
+
+    adapter = UNCHANGED
+    reply_extra_s = 0.0
 
     @contextlib.contextmanager
     def held(self) -> Iterator[None]:
