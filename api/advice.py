@@ -15,7 +15,6 @@ from fastapi import APIRouter, Request
 
 from api import schema_advice as schema
 from api.data import find_station, iso, pipeline_of
-from api.diary_check import nearest
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
@@ -23,6 +22,7 @@ from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast, spread_of
 from pipeline.service import Pipeline
+from pipeline.site.fields import nearest
 
 ASK_AGAIN_S = 60
 VERDICT_NAMES = {

@@ -20,11 +20,11 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, data, diary, feed, health, live, morning, problems
-from api.diary_check import nearest
 from api.pages import ground, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import refuse_long
 from pipeline.service import Pipeline
+from pipeline.site.fields import nearest
 
 STATIC = Path(__file__).parent / "static"
 MAX_UNKNOWN = 10  # query parameters named in one refusal

@@ -14,12 +14,13 @@ from fastapi import APIRouter, Depends, Header, Query, Request, Response
 
 from api import schema
 from api.data import DEFAULT_PAGE, MAX_PAGE, iso, ms, pipeline_of
-from api.diary_check import check, moment_of, nearest
+from api.diary_check import check, moment_of
 from api.problems import Problem
 from api.writing import may_write
 from pipeline.diary.entry import KINDS, MARKS, DiaryEntry, entry_questions
 from pipeline.diary.facts import changes_the_past
 from pipeline.service import Pipeline
+from pipeline.site.fields import nearest, words_of
 from pipeline.units import EVER_MS
 
 MAX_KEY = 200
@@ -70,13 +71,13 @@ def get_kinds() -> list[schema.DiaryKindOut]:
     return [
         schema.DiaryKindOut(
             kind=name,
-            title=kind.title,
-            needs_station=kind.needs_station,
-            needs_end=kind.needs_end,
-            needs_author=kind.needs_author,
+            title=kind.kind_title,
+            needs_station="station" in kind.needs,
+            needs_end="end" in kind.needs,
+            needs_author="author" in kind.needs,
             fields=[
-                schema.DiaryFieldOut(name=key, needed=field.needed, expects=field.fault(None))
-                for key, field in kind.fields.items()
+                schema.DiaryFieldOut(name=key, needed=field.is_required(), expects=words_of(field, key, None))
+                for key, field in kind.model_fields.items()
             ],
         )
         for name, kind in KINDS.items()
@@ -190,7 +191,7 @@ def entry_out(entry: DiaryEntry) -> schema.DiaryEntryOut:
     return schema.DiaryEntryOut(
         id=entry.id,
         kind=entry.kind,
-        title=KINDS[entry.kind].title,
+        title=KINDS[entry.kind].kind_title,
         surface=entry.surface,
         station=entry.station,
         at=iso(entry.at_ms),

@@ -6,8 +6,7 @@ What each kind must say is `pipeline.diary.entry`'s. This module must not write 
 from __future__ import annotations
 
 import datetime
-import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 
 from pipeline.advice.locks import (
     fault_of_beginning,
@@ -22,26 +21,16 @@ from pipeline.diary.facts import (
     probes_in_ground,
     read_diary,
 )
+from pipeline.site.fields import nearest
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.store.diary import Diary
 from pipeline.units import EVER_MS
 
 SLACK_MS = 3_600_000  # a phone's clock may be fast
 FIRST_MS = 0
-MAX_NAMED = 20
 # Kinds that tell what has been: they cannot lie ahead.
 BEEN = ("core", "depth", "dressing", "watering", "rain", "healed", "cut", "sight", "lift", "return", "mark", "sown")
 UNDER_WAY = ("begun", "done")
-
-
-def nearest(found: object, known: Iterable[str]) -> str:
-    """What was expected, in words: the nearest name where one is near, and the first of all."""
-    names = list(known)
-    near = difflib.get_close_matches(str(found), names, 1)
-    every = ", ".join(names[:MAX_NAMED]) + (f" and {len(names) - MAX_NAMED} more" if len(names) > MAX_NAMED else "")
-    if not names:
-        return "none: there is none here"
-    return f"{near[0]!r}? Known: {every}" if near else f"one of {every}"
 
 
 def moment_of(value: str | None, key: str, faults: list[str]) -> int | None:
@@ -94,8 +83,8 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
     kind, body = KINDS.get(entry.kind), entry.body
     if kind is None:
         return []
-    faults = [f"{key}: found no such field, expected {nearest(key, kind.fields)}" for key in body.keys() - kind.fields]
-    if "pass" in kind.fields and "pass" in body:
+    fields, faults = kind.model_fields, list[str]()
+    if "pass" in fields and "pass" in body:
         facts = treatments().facts
         if body["pass"] not in facts:
             faults.append(f"pass: found {body['pass']!r}, expected {nearest(body['pass'], facts)}")
@@ -103,11 +92,11 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
             variants = facts[str(body["pass"])].variants
             faults.append(f"variant: found {body['variant']!r}, expected {nearest(body['variant'], variants)}")
     station = config.stations().get(entry.station or "")
-    if "probe" in kind.fields and "probe" in body and station is not None:
+    if "probe" in fields and "probe" in body and station is not None:
         probes = _names(station.probes)
         if body["probe"] not in probes:
             faults.append(f"probe: found {body['probe']!r}, expected {nearest(body['probe'], probes)}")
-    if "channel" in kind.fields and "channel" in body:
+    if "channel" in fields and "channel" in body:
         stations = [] if surface is None else surface.stations
         here = [c.id for s in stations if entry.station in (None, s.name) for c in s.channels]
         buried_here = [i for i in here if config.channels()[i].channel.depth_m is not None]

@@ -60,7 +60,7 @@ def _what(entry: DiaryEntry) -> str:
     if entry.kind == "pass":
         return f"{_pass_title(body)}, {body.get('state', 'done')}"
     if entry.kind == "healed":
-        return f"{_pass_title(body)} has healed" if "pass" in body else KINDS["healed"].title
+        return f"{_pass_title(body)} has healed" if "pass" in body else KINDS["healed"].kind_title
     if entry.kind == "override":
         return f"{_pass_title(body)} against advice"
     if entry.kind == "mark":
@@ -74,7 +74,7 @@ def _what(entry: DiaryEntry) -> str:
         return f"{body.get('what')}: {_seen(body)}"
     if entry.kind == "note":
         return str(body.get("text", "a note"))
-    return {"depth": f"depth of {body.get('channel')} measured anew"}.get(entry.kind, KINDS[entry.kind].title)
+    return {"depth": f"depth of {body.get('channel')} measured anew"}.get(entry.kind, KINDS[entry.kind].kind_title)
 
 
 def _pass_title(body: Mapping[str, object]) -> str:

@@ -13,7 +13,6 @@ from fastapi import APIRouter, Request, Response
 
 from api.advice import advice_of, of_surface
 from api.data import pipeline_of
-from api.diary_check import nearest
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first
@@ -30,6 +29,7 @@ from pipeline.advice.report import (
     stretches,
 )
 from pipeline.diary.fixtures import FeedEntry, build_feed
+from pipeline.site.fields import nearest
 
 CALENDAR_TYPE = "text/calendar; charset=utf-8"
 LOOK_AGAIN_S = 3600  # advice is worked out by the hour

@@ -37,6 +37,7 @@ from pipeline.mqtt.nodes import Nodes
 from pipeline.notify.channels import _told
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline, load_settings
+from pipeline.site import fields as site_fields
 from pipeline.site import settings as server
 from pipeline.site.models import SiteConfig
 from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
@@ -169,9 +170,9 @@ def server_keys(config: SiteConfig) -> Iterator[tuple[str, set[str]]]:
     """Keys of each model of the server's settings, by the place of its table in the file."""
 
     def walk(model: type[BaseModel], place: str) -> Iterator[tuple[str, set[str]]]:
-        yield place, set(server.keys_of(model))
-        for key, field in zip(server.keys_of(model), model.model_fields.values(), strict=True):
-            inner = server.model_in(field.annotation)
+        yield place, set(site_fields.keys_of(model))
+        for key, field in zip(site_fields.keys_of(model), model.model_fields.values(), strict=True):
+            inner = site_fields.model_in(field.annotation)
             if inner is not None:
                 yield from walk(inner, f"{place}.{key}".lstrip("."))
 

@@ -38,7 +38,7 @@ from pydantic import AfterValidator, BaseModel, Field
 
 from pipeline.advice.phrases import spoken
 from pipeline.diary.facts import DiaryFacts
-from pipeline.site.models import Setting
+from pipeline.site.fields import Setting
 from pipeline.site.station import StationContext
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
 from pipeline.units import Flag as QualityFlag

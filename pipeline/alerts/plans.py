@@ -51,7 +51,7 @@ from pipeline.diary.facts import (
     in_the_way,
 )
 from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.models import Share, apart
+from pipeline.site.fields import Share, apart
 from pipeline.units import DAY_MS, HOUR_MS
 
 FAR_MS = 6 * DAY_MS  # an end further off is too unsure to be named: our own choice

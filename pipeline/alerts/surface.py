@@ -41,7 +41,7 @@ from pipeline.alerts.model import (
     quarter_hour_of,
 )
 from pipeline.alerts.walk import covered, hour_of, local
-from pipeline.site.models import apart
+from pipeline.site.fields import apart
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, Flag
 
 # --- too wet for what is booked --------------------------------------------------------------------------------------

@@ -39,7 +39,7 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.walk import dry_run, last_water, local
 from pipeline.forecast.wetness import WetnessForecast, in_ten
-from pipeline.site.models import Share, apart
+from pipeline.site.fields import Share, apart
 from pipeline.site.station import StationContext
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray

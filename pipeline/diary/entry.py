@@ -7,12 +7,15 @@ entry makes sense among the others is not judged here.
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Annotated, Any, ClassVar, Literal, cast, get_args
+
+from pydantic import ConfigDict, Field, ValidationError, ValidationInfo, create_model, field_validator
 
 from hardware.probe import MAX_DEPTH_MM
-from hardware.reading import is_channel, is_slug
+from hardware.reading import is_channel
+from pipeline.site.fields import Setting, Slug, expected, nearest, sound, words_of
 
 MAX_BODY_CHARACTERS = 20_000
 MAX_THATCH_MM = 200.0
@@ -20,6 +23,7 @@ MAX_WATER_MM = 500.0
 MAX_DRESSING_MM = 100.0
 MAX_CUT_MM = 400.0
 INCH_MM = 25.4
+_LENGTH = "a number of mm from "
 
 
 class DiaryFault(ValueError):
@@ -67,181 +71,183 @@ class DiaryEntry:
     id: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Field:
-    """One thing a body may hold: whether it must, what is wrong with a value, and from where down it looks like inches.
+class EntryBody(Setting):
+    """The body of an entry of one kind.
 
-    `fault` gives what was expected, or nothing. `inches_below` is in mm.
+    Attributes
+    ----------
+    kind_title : str
+        The kind in words.
+    needs : tuple of str
+        What the entry must have beside its body: `station`, `end`, `author`.
     """
 
-    fault: Callable[[object], str]
-    needed: bool = False
-    inches_below: float = 0.0
+    model_config = ConfigDict(validate_default=False)
+
+    kind_title: ClassVar[str] = ""
+    needs: ClassVar[tuple[str, ...]] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class EntryKind:
-    """A kind of entry: what it is, in words, the fields of its body, and what else it must have."""
-
-    title: str
-    fields: Mapping[str, Field] = field(default_factory=dict)
-    needs_station: bool = False
-    needs_end: bool = False
-    needs_author: bool = False
-
-
-def _mm(highest: float, *, lowest: float = 0.0) -> Callable[[object], str]:
-    def fault(value: object) -> str:
-        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-            return f"a number of mm from {lowest:g} to {highest:g}"
-        return "" if lowest <= value <= highest else f"{lowest:g} to {highest:g} mm"
-
-    return fault
+PassState = Literal["booked", "begun", "done"]
+Mark = Literal["seen", "snoozed", "wrong"]
+SightKind = Literal["firmness", "tug", "disease", "wilt"]
+PASS_STATES, MARKS = get_args(PassState), get_args(Mark)
+SIGHTS: Mapping[str, float] = {"firmness": 4.0, "tug": 1.0, "disease": 2.0, "wilt": 1.0}  # the highest each can be
+_Words = Annotated[str, Field(max_length=2000, description="a few words"), sound(lambda text: bool(text.strip()))]
+_Channel = Annotated[str, Field(description="station/probe/channel"), sound(is_channel)]
+_Number = Annotated[int, Field(gt=0, description="the number of an entry")]
 
 
-def _number(lowest: float, highest: float) -> Callable[[object], str]:
-    def fault(value: object) -> str:
-        good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
-        return "" if good and lowest <= float(str(value)) <= highest else f"a number from {lowest:g} to {highest:g}"
+class SightBody(EntryBody):
+    """What eyes saw, on a scale of its own."""
 
-    return fault
+    kind_title = "what eyes saw"
 
+    what: SightKind
+    value: float = Field(ge=0.0, le=4.0)
 
-def _one_of(*words: str) -> Callable[[object], str]:
-    return lambda value: "" if value in words else f"one of {', '.join(words)}"
-
-
-def _text(value: object) -> str:
-    return "" if isinstance(value, str) and value.strip() and len(value) <= 2000 else "a few words"
-
-
-def _yes_or_no(value: object) -> str:
-    return "" if isinstance(value, bool) else "true or false"
+    @field_validator("value")
+    @classmethod
+    def _on_the_scale_of_what(cls, value: float, info: ValidationInfo) -> float:
+        highest = SIGHTS.get(info.data.get("what", ""), 4.0)
+        if value > highest:
+            raise expected(f"0 to {highest:g} for {info.data['what']}")
+        return value
 
 
-def _slug(value: object) -> str:
-    return "" if isinstance(value, str) and is_slug(value) else "a name of small letters, digits, - and _"
+def _mm(highest: float, lowest: float = 0.0, *, inches_below: float = 0.0, needed: bool = False) -> tuple[Any, Any]:
+    """Return a field of a length, which looks like inches where it is less than `inches_below`. [mm]"""
+    words = f"{_LENGTH}{lowest:g} to {highest:g}"
+    default: Any = ... if needed else None
+    more: Any = {"inches_below": inches_below}
+    return float, Field(default, ge=lowest, le=highest, description=words, json_schema_extra=more)
 
 
-def _channel(value: object) -> str:
-    return "" if isinstance(value, str) and is_channel(value) else "station/probe/channel"
+def _number(lowest: float, highest: float) -> tuple[Any, Any]:
+    return float, Field(None, ge=lowest, le=highest)
 
 
-def _whole(value: object) -> str:
-    return "" if isinstance(value, int) and not isinstance(value, bool) and value > 0 else "the number of an entry"
+def _needed(kind: Any) -> tuple[Any, Any]:
+    return kind, ...
 
 
-PASS_STATES = ("booked", "begun", "done")
-SIGHTS = {"firmness": 4.0, "tug": 1.0, "disease": 2.0, "wilt": 1.0}  # what eyes see, and the highest each can be
-MARKS = ("seen", "snoozed", "wrong")
-_PASS = {
-    "pass": Field(_slug, needed=True),
-    "variant": Field(_slug),
-}
+def _said(kind: Any) -> tuple[Any, Any]:
+    """Return a field that may be left out."""
+    return kind, None
 
-KINDS: Mapping[str, EntryKind] = {
-    "core": EntryKind(
+
+def _kind(kind_title: str, /, *needs: str, **fields: tuple[Any, Any]) -> type[EntryBody]:
+    body: Any = create_model("EntryBody", __base__=EntryBody, **cast("Any", fields))
+    body.kind_title, body.needs = kind_title, needs
+    return cast("type[EntryBody]", body)
+
+
+_THE_PASS = {"pass": _needed(Slug), "variant": _said(Slug)}
+KINDS: Mapping[str, type[EntryBody]] = {
+    "core": _kind(
         "core cut",
-        {
-            "thatch_mm": Field(_mm(MAX_THATCH_MM), needed=True, inches_below=2.0),
-            "thatch_pressed_mm": Field(_mm(MAX_THATCH_MM)),
-            "root_mm": Field(_mm(MAX_DEPTH_MM), inches_below=12.0),
-            "organic_percent": Field(_number(0.0, 100.0)),
-            "organic_from_mm": Field(_mm(MAX_DEPTH_MM)),
-            "organic_to_mm": Field(_mm(MAX_DEPTH_MM)),
-            "method": Field(_text),
-        },
-        needs_station=True,
+        "station",
+        thatch_mm=_mm(MAX_THATCH_MM, inches_below=2.0, needed=True),
+        thatch_pressed_mm=_mm(MAX_THATCH_MM),
+        root_mm=_mm(MAX_DEPTH_MM, inches_below=12.0),
+        organic_percent=_number(0.0, 100.0),
+        organic_from_mm=_mm(MAX_DEPTH_MM),
+        organic_to_mm=_mm(MAX_DEPTH_MM),
+        method=_said(_Words),
     ),
-    "depth": EntryKind(
-        "a probe's depth measured anew",
-        {"channel": Field(_channel, needed=True), "depth_mm": Field(_mm(MAX_DEPTH_MM), needed=True)},
-    ),
-    "dressing": EntryKind(
+    "depth": _kind("a probe's depth measured anew", channel=_needed(_Channel), depth_mm=_mm(MAX_DEPTH_MM, needed=True)),
+    "dressing": _kind(
         "top-dressing laid",
-        {"dressing_mm": Field(_mm(MAX_DRESSING_MM), needed=True, inches_below=0.3), "material": Field(_text)},
+        dressing_mm=_mm(MAX_DRESSING_MM, inches_below=0.3, needed=True),
+        material=_said(_Words),
     ),
-    "watering": EntryKind("water given", {"water_mm": Field(_mm(MAX_WATER_MM), inches_below=1.1)}),
-    "rain": EntryKind("rain read by hand", {"rain_mm": Field(_mm(MAX_WATER_MM), needed=True)}),
-    "pass": EntryKind(
+    "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=1.1)),
+    "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, needed=True)),
+    "pass": _kind(
         "pass over the turf, booked, begun or done",
-        {
-            **_PASS,
-            "state": Field(_one_of(*PASS_STATES)),
-            "depth_mm": Field(_mm(MAX_CUT_MM), inches_below=1.6),
-            "spacing_mm": Field(_mm(1000.0), inches_below=3.1),
-            "width_mm": Field(_mm(1000.0)),
-            "strips": Field(_text),
-            "contractor": Field(_text),
-            "removed_kg_m2": Field(_number(0.0, 50.0)),
-            "around": Field(_yes_or_no),  # probes left in the ground were gone around: an untreated island
-        },
+        **_THE_PASS,
+        state=_said(PassState),
+        depth_mm=_mm(MAX_CUT_MM, inches_below=1.6),
+        spacing_mm=_mm(1000.0, inches_below=3.1),
+        width_mm=_mm(1000.0),
+        strips=_said(_Words),
+        contractor=_said(_Words),
+        removed_kg_m2=_number(0.0, 50.0),
+        around=_said(bool),  # probes left in the ground were gone around: an untreated island
     ),
-    "healed": EntryKind("a pass has healed", {"entry": Field(_whole), **_PASS}),
-    "override": EntryKind(
-        "a pass made against advice, and why",
-        {**_PASS, "reason": Field(_text, needed=True)},
-        needs_end=True,
-        needs_author=True,
-    ),
-    "sown": EntryKind("seed sown", {"seed": Field(_text)}),
-    "regulator": EntryKind("growth regulator at work until its end", needs_end=True),
-    "pre_emergence": EntryKind("herbicide against seedlings at work until its end", needs_end=True),
-    "renovation": EntryKind("closed for renovation until its end", needs_end=True),
-    "covers": EntryKind("covers on until its end"),
-    "cut": EntryKind("cutting height set", {"height_mm": Field(_mm(200.0, lowest=1.0), needed=True, inches_below=1.6)}),
-    "sight": EntryKind(
-        "what eyes saw", {"what": Field(_one_of(*SIGHTS), needed=True), "value": Field(_number(0.0, 4.0), needed=True)}
-    ),
-    "lift": EntryKind("a probe lifted", {"probe": Field(_slug, needed=True)}, needs_station=True),
-    "return": EntryKind("a probe put back", {"probe": Field(_slug, needed=True)}, needs_station=True),
-    "fixture": EntryKind("play", {"title": Field(_text)}),
-    "mark": EntryKind(
+    "healed": _kind("a pass has healed", entry=_said(_Number), **_THE_PASS),
+    "override": _kind("a pass made against advice, and why", "end", "author", **_THE_PASS, reason=_needed(_Words)),
+    "sown": _kind("seed sown", seed=_said(_Words)),
+    "regulator": _kind("growth regulator at work until its end", "end"),
+    "pre_emergence": _kind("herbicide against seedlings at work until its end", "end"),
+    "renovation": _kind("closed for renovation until its end", "end"),
+    "covers": _kind("covers on until its end"),
+    "cut": _kind("cutting height set", height_mm=_mm(200.0, 1.0, inches_below=1.6, needed=True)),
+    "sight": SightBody,
+    "lift": _kind("a probe lifted", "station", probe=_needed(Slug)),
+    "return": _kind("a probe put back", "station", probe=_needed(Slug)),
+    "fixture": _kind("play", title=_said(_Words)),
+    "mark": _kind(
         "an alert seen, snoozed until its end, or wrong",
-        {"alert": Field(_text, needed=True), "mark": Field(_one_of(*MARKS), needed=True), "why": Field(_text)},
+        alert=_needed(_Words),
+        mark=_needed(Mark),
+        why=_said(_Words),
     ),
-    "note": EntryKind("a note", {"text": Field(_text)}),
+    "note": _kind("a note", text=_said(_Words)),
 }
 
 
 def entry_faults(entry: DiaryEntry) -> list[str]:
-    """Everything that is wrong with an entry, as `key: found, expected`; empty when it may be written."""
+    """Return everything that is wrong with an entry, as `key: found, expected`; empty when it may be written."""
     faults = []
-    kind = KINDS.get(entry.kind)
-    if kind is None:
+    body = KINDS.get(entry.kind)
+    if body is None:
         faults.append(f"kind: found {entry.kind!r}, expected one of {', '.join(KINDS)}")
     if not entry.surface:
         faults.append("surface: found none, expected the name of a surface")
     if entry.end_ms is not None and entry.end_ms < entry.at_ms:
         faults.append(f"end: found {entry.end_ms}, expected a time not before the start {entry.at_ms}")
     faults += _carried_faults(entry)
-    if kind is None:
+    if body is None:
         return faults
-    for key, one in kind.fields.items():
-        if key in entry.body or one.needed:
-            wanted = one.fault(entry.body.get(key))
-            faults += [f"{key}: found {entry.body.get(key)!r}, expected {wanted}"] if wanted else []
-    if kind.needs_station and entry.station is None:
-        faults.append(f"station: found none, expected the station: {kind.title}")
-    if kind.needs_end and entry.end_ms is None:
-        faults.append(f"end: found none, expected a time: {kind.title}")
-    if kind.needs_author and not entry.author.strip():
-        faults.append(f"author: found none, expected the name of the person who decides: {kind.title}")
-    what, value = entry.body.get("what"), entry.body.get("value")
-    if entry.kind == "sight" and isinstance(what, str) and isinstance(value, int | float):
-        highest = SIGHTS.get(what, 4.0)
-        if value > highest:
-            faults.append(f"value: found {value!r}, expected 0 to {highest:g} for {what}")
-    return faults
+    faults += _body_faults(body, entry.body)
+    lacking = {
+        "station": (entry.station is None, "the station"),
+        "end": (entry.end_ms is None, "a time"),
+        "author": (not entry.author.strip(), "the name of the person who decides"),
+    }
+    missing = {need: words for need, (lacks, words) in lacking.items() if lacks and need in body.needs}
+    return faults + [f"{need}: found none, expected {words}: {body.kind_title}" for need, words in missing.items()]
+
+
+def _body_faults(kind: type[EntryBody], body: Mapping[str, object]) -> list[str]:
+    """Return the faults of a body, one a field, in the order of its fields."""
+    faults: dict[str, str] = {}
+    try:
+        kind.model_validate(dict(body))
+    except ValidationError as err:
+        for one in err.errors(include_url=False):
+            key = str(one["loc"][0])
+            if key not in kind.model_fields:
+                faults[key] = f"{key}: found no such field, expected {nearest(key, kind.model_fields)}"
+                continue
+            words = words_of(kind.model_fields[key], key, body.get(key))
+            if one["type"] == "expected":
+                words = one["ctx"]["words"]
+            elif one["type"] in ("greater_than_equal", "less_than_equal") and words.startswith(_LENGTH):
+                words = f"{words.removeprefix(_LENGTH)} mm"
+            faults.setdefault(key, f"{key}: found {body.get(key)!r}, expected {words}")
+    return list(faults.values())
 
 
 def entry_questions(entry: DiaryEntry) -> list[str]:
     """What looks like a slip of the pen: a length that would be usual in inches. The entry may be right as it is."""
-    kind = KINDS.get(entry.kind)
+    kind = KINDS.get(entry.kind, EntryBody)
     found = []
-    for key, one in ({} if kind is None else kind.fields).items():
-        value = entry.body.get(key)
-        if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < one.inches_below:
+    for key, one in kind.model_fields.items():
+        value, more = entry.body.get(key), one.json_schema_extra
+        below: Any = more.get("inches_below", 0.0) if isinstance(more, dict) else 0.0
+        if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < below:
             found.append(f"{key}: found {value:g} mm. Is it inches? {value:g} in are {value * INCH_MM:.0f} mm.")
     return found
 

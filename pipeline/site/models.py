@@ -1,19 +1,16 @@
 """The settings of the server: one model for each table of the settings file, with the limits of its keys.
 
 A model has the keys of its table under their own names, and beside them, as properties, what other parts read in
-canonical units. `pipeline.site.settings` fills the models from a file and puts what is wrong into words: a field says
-what it expects by its type, its limits and, where these are not enough, its description. Checks of one key against
-another stand at the later of the two, so that they are made whatever else is wrong. Nothing here reads a clock or the
-environment, and of files only whether they are there.
+canonical units. `pipeline.site.fields` says how a field states what it expects, `pipeline.site.settings` fills the
+models from a file. Nothing here reads a clock or the environment, and of files only whether they are there.
 """
 
 from __future__ import annotations
 
 import datetime
-import difflib
 import math
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -25,7 +22,6 @@ from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     InstanceOf,
     PrivateAttr,
@@ -33,79 +29,25 @@ from pydantic import (
     field_validator,
     model_validator,
 )
-from pydantic_core import PydanticCustomError
 
 from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
-from hardware.reading import is_slug
-
-
-class Setting(BaseModel):
-    """A table of the settings file. Unknown keys are refused, and no value is converted to another type."""
-
-    model_config = ConfigDict(
-        frozen=True,
-        extra="forbid",
-        strict=True,
-        allow_inf_nan=False,
-        validate_default=True,
-        validate_by_name=True,
-        validate_by_alias=True,
-    )
-
-
-def as_written(default: object, **more: Any) -> Any:
-    """Return a field with a default as it would be written in the file."""
-    return Field(default, **more)
-
-
-def expected(words: str, *, key: str = "", found: object = None) -> PydanticCustomError:
-    """Return the fault of a value in place of which `words` was expected.
-
-    `key` names another key of the same table that is missing; `found` is shown in place of the value.
-    """
-    return PydanticCustomError("expected", "{words}", {"words": words, "key": key, "found": found})
-
-
-def unused(condition: str) -> PydanticCustomError:
-    """Return the fault of a value that would have no effect unless `condition`."""
-    return told([f": found a value, expected none unless {condition}"])
-
-
-def one_of(value: object, words: Iterable[str]) -> str:
-    """Return the choice there is, with the word nearest to a value."""
-    words = list(words)
-    near = difflib.get_close_matches(value, words, 1) if isinstance(value, str) else []
-    return f"one of {', '.join(words)}" + (f", nearest {near[0]!r}" if near else "")
-
-
-def unknown_key(key: str, known: Iterable[str]) -> str:
-    """Return what is wrong with a key that is not known, with the nearest that is."""
-    names = sorted(known)
-    near = difflib.get_close_matches(key, names, 1)
-    choice = repr(near[0]) if near else f"one of {', '.join(names) or 'no keys at all'}"
-    return f"found an unknown key, expected {choice}"
-
-
-def told(lines: list[str]) -> PydanticCustomError:
-    """Return the fault of a value with several things wrong in it, each as `.key: found X, expected Y`."""
-    return PydanticCustomError("told", "several faults", {"lines": lines})
-
-
-def apart(side: Literal["less", "more"], other: str) -> AfterValidator:
-    """Return a check that a number is less or more than another one, which stands before it in the table.
-
-    It is for the bounds that close an alert: on the near side of the bound that opens it, the alert would open and
-    close with every reading.
-    """
-
-    def check(value: float, info: ValidationInfo) -> float:
-        bound = info.data.get(other)
-        if bound is not None and not (value < bound if side == "less" else value > bound):
-            raise expected(f"{side} than {other}")
-        return value
-
-    return AfterValidator(check)
+from pipeline.site.fields import (
+    Month,
+    Port,
+    Setting,
+    Share,
+    Slug,
+    Text,
+    WebAddress,
+    as_written,
+    expected,
+    one_of,
+    several,
+    sound,
+    unknown_key,
+    unused,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,15 +184,6 @@ def _context(info: ValidationInfo) -> FileContext:
     return info.context
 
 
-def _sound(good: Callable[[str], bool]) -> AfterValidator:
-    def check(text: str) -> str:
-        if not good(text):
-            raise ValueError("not what the description says")
-        return text
-
-    return AfterValidator(check)
-
-
 def _path(value: object, info: ValidationInfo) -> object:
     """A path from the file counts from its folder."""
     if not isinstance(value, str):
@@ -295,21 +228,10 @@ def _minute_of_day(value: object, info: ValidationInfo) -> object:
     raise ValueError("no time of day")
 
 
-Text = Annotated[
-    str, Field(min_length=1, max_length=200, description="1 to 200 printable characters"), _sound(str.isprintable)
-]
-Slug = Annotated[
-    str, Field(description="a name of small letters, digits, - and _, at most 64 of them"), _sound(is_slug)
-]
-WebAddress = Annotated[
-    Text,
-    Field(description="an address that begins with http:// or https://"),
-    _sound(lambda text: text.startswith(("http://", "https://"))),
-]
 ServerVersion = Annotated[
     Text,
     Field(description="a version of InfluxDB as '1.8', '2.7' or '3.0'"),
-    _sound(lambda text: re.fullmatch(r"[123]\.\d+", text) is not None),
+    sound(lambda text: re.fullmatch(r"[123]\.\d+", text) is not None),
 ]
 PathFromFile = Annotated[Path, BeforeValidator(_path), Field(description="a path")]
 Folder = Annotated[PathFromFile, AfterValidator(_there)]
@@ -318,9 +240,6 @@ MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day), Field(descrip
 MinuteOfDay = Annotated[
     int, BeforeValidator(_minute_of_day), Field(description='a time of day from "00:00" to "23:59"')
 ]
-Port = Annotated[int, Field(ge=1, le=65535)]
-Month = Annotated[int, Field(ge=1, le=12)]
-Share = Annotated[float, Field(ge=0.0, le=1.0)]
 
 
 class Site(Setting):
@@ -413,7 +332,7 @@ class Probe(Setting):
         try:
             return load_probe(model, _context(info).model_dir)
         except ProbeFault as err:
-            raise told([f": {fault}" for fault in err.faults]) from err
+            raise several([f": {fault}" for fault in err.faults]) from err
 
     @field_validator("depth_mm", "calibration")
     @classmethod
@@ -425,7 +344,7 @@ class Probe(Setting):
         lines = [f".{key}: {unknown_key(key, channels)}" for key in table if key not in channels]
         lines += [line for key in table if key in channels for line in check(channels[key], table[key])]
         if lines:
-            raise told(lines)
+            raise several(lines)
         return table
 
     def installed(self, station: str) -> InstalledProbe:
@@ -541,7 +460,7 @@ class Station(Setting):
         every = [one for probe in probes for one in probe.installed("").channels]
         lines = [line for one in every for line in _correction_faults(one, every)]
         if lines:
-            raise told(lines)
+            raise several(lines)
         return probes
 
     @field_validator("cores")
@@ -637,7 +556,7 @@ def _one_of_each(bounds: tuple[OwnBound, ...]) -> tuple[OwnBound, ...]:
     words = "expected one bound for each pass, variant and condition"
     lines = [f"[{i}].condition: found {key[2]!r}, {words}" for i, key in enumerate(keys) if key in keys[:i]]
     if lines:
-        raise told(lines)
+        raise several(lines)
     return bounds
 
 
@@ -684,7 +603,7 @@ class Surface(Setting):
     renovation_until: MonthDay | None = None
     water_every_days: float | None = Field(None, ge=1, le=30)
     fixture_words: Annotated[
-        tuple[Annotated[str, _sound(lambda word: bool(word.strip()))], ...],
+        tuple[Annotated[str, sound(lambda word: bool(word.strip()))], ...],
         Field(max_length=50, strict=False, description="a list of at most 50 words, as ['first eleven', 'square']"),
     ] = ()
     passes: tuple[PlannedPass, ...] = Field((), alias="pass", max_length=40, strict=False)
@@ -728,7 +647,7 @@ class MonthlyClimate(Setting):
     @model_validator(mode="after")
     def _highest_above_lowest(self) -> Self:
         if not all(high >= low for high, low in zip(self.highest_degc, self.lowest_degc, strict=True)):
-            raise told([": highest_degc: found a month below its lowest_degc, expected none"])
+            raise several([": highest_degc: found a month below its lowest_degc, expected none"])
         return self
 
 

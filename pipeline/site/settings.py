@@ -9,33 +9,16 @@ sections: `UNDERTURF_SECTION_KEY`, as in `UNDERTURF_BROKER_PORT=1884`.
 from __future__ import annotations
 
 import tomllib
-import types
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal, Union, get_args, get_origin
+from typing import Any, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from annotated_types import Ge, Le, MaxLen, MinLen
 from pydantic import BaseModel, Field, TypeAdapter, ValidationError, create_model
-from pydantic.fields import FieldInfo
-from pydantic_core import ErrorDetails, PydanticUndefined
 
-from hardware.reading import is_slug
-from pipeline.site.models import (
-    BoundKey,
-    Bounds,
-    FileContext,
-    OwnBounds,
-    Setting,
-    SiteConfig,
-    Surface,
-    Vocabulary,
-    one_of,
-    unknown_key,
-)
-
-Table = Mapping[str, Any]
+from pipeline.site.fields import Setting, Table, called, faults_of, is_name, keys_of
+from pipeline.site.models import BoundKey, Bounds, FileContext, OwnBounds, SiteConfig, Surface, Vocabulary
 
 
 class ConfigFault(ValueError):
@@ -109,11 +92,6 @@ def plain_sections() -> dict[str, list[str]]:
     }
 
 
-def keys_of(model: type[BaseModel]) -> list[str]:
-    """Return the keys of a table as they stand in the file."""
-    return [field.alias or name for name, field in model.model_fields.items()]
-
-
 def _lay_over(table: dict[str, Any], environment: Mapping[str, str]) -> None:
     """Put the environment's values over the plain sections. A value that is no TOML value is taken as text."""
     for section, keys in plain_sections().items():
@@ -164,7 +142,7 @@ def _bounds_of_surfaces(table: Table, known: Vocabulary) -> tuple[Mapping[str, M
             given = {**_edges(table), **_edges(surface)}
             bounds, wrong = known.bounds(surface["kind"], given)
             found[str(surface.get("name"))] = bounds
-            faults += [f"surface{_called(surface, index)}.bound: {fault}" for fault in wrong]
+            faults += [f"surface{called(surface, index)}.bound: {fault}" for fault in wrong]
     return found, faults
 
 
@@ -186,7 +164,7 @@ def _repeated_names(table: Table) -> list[str]:
                 yield f"{place}.name: found {names[i]!r}, expected a name no other {what} has"
 
     def each(table: Table, key: str, at: str = "") -> list[tuple[str, Table]]:
-        return [(f"{at}{key}{_called(one, i)}", one) for i, one in enumerate(_entries(table, key))]
+        return [(f"{at}{key}{called(one, i)}", one) for i, one in enumerate(_entries(table, key))]
 
     surfaces = each(table, "surface")
     stations = [one for place, surface in surfaces for one in each(surface, "station", f"{place}.")]
@@ -196,135 +174,3 @@ def _repeated_names(table: Table) -> list[str]:
         *repeated(stations, "station"),
         *(line for own in probes for line in repeated(own, "probe of the station")),
     ]
-
-
-# --- what is wrong, in words -----------------------------------------------------------------------------------------
-
-
-def faults_of(err: ValidationError, model: type[BaseModel], table: Table) -> list[str]:
-    """Return every fault of a table as `key: found X, expected Y`, in the order of the model.
-
-    Parameters
-    ----------
-    err : ValidationError
-        Of the model over the table.
-    model : type of pydantic model
-    table : mapping
-        As it was read from the file.
-    """
-    faults: dict[str, str] = {}
-    for one in err.errors(include_url=False):
-        if one["input"] is PydanticUndefined:
-            continue  # a default that is another key's value, which is at fault itself
-        for place, line in _told(one, model, table):
-            faults.setdefault(place, line)
-    return list(faults.values())
-
-
-def _told(one: ErrorDetails, model: type[BaseModel], table: Table) -> Iterator[tuple[str, str]]:
-    """Place and line of each fault in one error; several errors of one place are one fault."""
-    kind, context = one["type"], one.get("ctx", {})
-    if kind == "extra_forbidden":
-        *at, key = one["loc"]
-        place, _, owner, _ = _followed(model, table, at)
-        place = f"{place}.{key}".lstrip(".")
-        yield place, f"{place}: {unknown_key(str(key), keys_of(owner))}"
-        return
-    place, field, _, value = _followed(model, table, one["loc"])
-    assert field is not None
-    if kind == "too_short" and isinstance(value, list) and len(value) >= context["min_length"]:
-        return  # the entries that are there are at fault themselves
-    if kind == "told":
-        yield from ((place + line, place + line) for line in context["lines"])
-    elif kind == "expected" and context["key"]:
-        other = f"{place.rpartition('.')[0]}.{context['key']}"
-        yield other, f"{other}: found nothing, expected {context['words']}"
-    else:
-        value = one["input"] if value is None else value
-        found = "nothing" if kind == "missing" or value is None else repr(value)
-        if kind in ("too_short", "too_long") and model_in(field.annotation) is not None:
-            found = str(len(value))
-        elif kind == "expected" and context["found"] is not None:
-            found = repr(context["found"])
-        words = context["words"] if kind == "expected" else _words(field, place, value)
-        yield place, f"{place}: found {found}, expected {words}"
-
-
-def _followed(
-    model: type[BaseModel], table: Table, loc: Sequence[int | str]
-) -> tuple[str, FieldInfo | None, type[BaseModel], Any]:
-    """Where an error stands in the file: its key in full, the field, the model in it, and the value that is written.
-
-    A list or table of plain values is at fault as a whole.
-    """
-    place = ""
-    value: Any = table
-    field: FieldInfo | None = None
-    inner: type[BaseModel] = model
-    for part in loc:
-        if isinstance(part, int):
-            if not isinstance(value[part], dict):
-                break
-            value = value[part]
-            place += _called(value, part)
-            continue
-        # an error in a default names the field, one in what is written its key in the file
-        name, field = next((n, f) for n, f in inner.model_fields.items() if part in (n, f.alias))
-        key = field.alias or name
-        place = f"{place}.{key}".lstrip(".")
-        value = value.get(key) if isinstance(value, dict) else None
-        found = model_in(field.annotation)
-        if found is None:
-            break
-        inner = found
-    return place, field, inner, value
-
-
-def _called(entry: Table, index: int) -> str:
-    """How an entry of a list is called in a fault: by its name where it has one, else by its place from 0."""
-    name = entry.get("name")
-    return f".{name}" if is_name(name) else f"[{index}]"
-
-
-def is_name(value: object) -> bool:
-    return isinstance(value, str) and is_slug(value)
-
-
-def model_in(annotation: Any) -> type[BaseModel] | None:
-    """The model of a table, or of the tables of a list; None for plain values."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    return next((found for part in get_args(annotation) if (found := model_in(part)) is not None), None)
-
-
-def _words(field: FieldInfo, place: str, value: object) -> str:
-    """What a field expects: its description, else its type and limits."""
-    limits = list(field.metadata)
-    if get_origin(field.annotation) in (Union, types.UnionType):
-        (plain,) = (part for part in get_args(field.annotation) if part is not type(None))
-        inner = FieldInfo.from_annotation(plain)
-        limits += inner.metadata
-    else:
-        inner = field
-    description, annotation = field.description or inner.description, inner.annotation
-    if description is not None:
-        return description
-    if model_in(annotation) is not None:
-        if get_origin(annotation) is not tuple:
-            return f"a table [{place}]"
-        least = next((one.min_length for one in limits if isinstance(one, MinLen)), 0)
-        most = next(one.max_length for one in limits if isinstance(one, MaxLen))
-        count = f"{least} to {most} " if isinstance(value, list | tuple) else ""
-        return f"{count}tables, each begun by [[{place}]]"
-    if annotation is bool:
-        return "true or false"
-    if get_origin(annotation) is Literal:
-        return one_of(value, get_args(annotation))
-    if get_origin(annotation) is dict:
-        return f"a table [{place}]"
-    if get_origin(annotation) is tuple:
-        return "a list"
-    number = f"a{' whole' if annotation is int else ''} number"
-    low = next((one.ge for one in limits if isinstance(one, Ge)), None)
-    high = next((one.le for one in limits if isinstance(one, Le)), None)
-    return number if low is None or high is None else f"{number} from {low:g} to {high:g}"

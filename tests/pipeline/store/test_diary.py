@@ -23,10 +23,10 @@ def diary(tmp_path):
 
 def test_an_entry_comes_back_as_written(diary):
     """Every field comes back, with the number it was given."""
-    body = {"words": "moss by the north end — wet", "parts": [1, 2.5, None, {"a": True}]}
-    note = DiaryEntry("note", "square", T0_MS + 1, body, end_ms=T0_MS + 9)
-    written = [diary.add(CORE), diary.add(note)]
-    assert [w.id for w in written] == [1, 2]
+    note = DiaryEntry("note", "square", T0_MS + 1, {"text": "moss by the north end — wet"}, end_ms=T0_MS + 9)
+    body = {"pass": "slitting", "depth_mm": 2.5, "spacing_mm": 40, "around": True}
+    written = [diary.add(CORE), diary.add(note), diary.add(DiaryEntry("pass", "square", T0_MS + 2, body))]
+    assert [w.id for w in written] == [1, 2, 3]
     assert diary.entries(None, *FOREVER) == written
 
 
@@ -143,8 +143,17 @@ def test_a_struck_entry_is_no_longer_given(diary):
         (DiaryEntry("depth", "square", T0_MS, {"depth_mm": 35}), "channel: found None"),
         (DiaryEntry("depth", "square", T0_MS, {"channel": "p1", "depth_mm": 35}), "channel: found 'p1'"),
         (DiaryEntry("depth", "square", T0_MS, {"channel": "a/b/c"}), "depth_mm: found None"),
+        (
+            DiaryEntry("core", "square", T0_MS, {"roots_mm": 9}, station="s"),
+            "roots_mm: found no such field, expected 'root_mm'?",
+        ),
+        (
+            DiaryEntry("pass", "square", T0_MS, {"pass": "slitting", "state": "dune"}),
+            "state: found 'dune', expected one of booked, begun, done, nearest 'done'",
+        ),
+        (DiaryEntry("sight", "square", T0_MS, {"what": "tug", "value": 2}), "value: found 2, expected 0 to 1 for tug"),
     ],
-    ids=range(16),
+    ids=range(19),
 )
 def test_an_entry_out_of_form_is_refused_with_its_reason(diary, entry, reason):
     """Each wrong thing is named; nothing is written."""
