@@ -91,10 +91,11 @@ def _config(parsed: argparse.Namespace) -> SiteConfig:
 
 def _serve(parsed: argparse.Namespace) -> int:
     from api.serve import serve
-    from pipeline.run.command_line import start_log
+    from pipeline.run.log import start_log
 
-    start_log(parsed.log_level)
-    return serve(_config(parsed))
+    config = _config(parsed)
+    start_log(parsed.log_level, config.site.name)
+    return serve(config)
 
 
 def _check(parsed: argparse.Namespace) -> int:

@@ -9,7 +9,8 @@ import sys
 from zoneinfo import ZoneInfo
 
 from pipeline.errors import PipelineFault
-from pipeline.run.command_line import add_log_level, day, start_log
+from pipeline.run.command_line import add_log_level, day
+from pipeline.run.log import start_log
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
@@ -35,9 +36,9 @@ def main(arguments: list[str] | None = None) -> int:
             command.add_argument("--from", dest="first", type=day, help="first day, 2026-03-01")
             command.add_argument("--to", dest="last", type=day, help="last day, included")
     chosen = parser.parse_args(arguments)
-    start_log(getattr(chosen, "log_level", "info"))
     try:
         config = load(chosen.config)
+        start_log(getattr(chosen, "log_level", "info"), config.site.name)
         if chosen.command == "serve":
             return serve(config)
         if chosen.command == "recompute":

@@ -35,6 +35,7 @@ from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes
 from pipeline.notify.outbox import Notifier
 from pipeline.run.backoff import OUTAGE_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
+from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Vocabulary
 from pipeline.site.settings import load, read_secret
@@ -178,6 +179,7 @@ class Worker:
 
     def step(self, stop: threading.Event) -> None:
         """Keep at most one message, then do at most one piece of the work behind it."""
+        log_fields()
         idle = not self._keep_next(stop)
         if stop.is_set() or self._clock.monotonic() < self._not_before_s:
             return
@@ -238,6 +240,7 @@ class Worker:
             if arrival.topic is None:
                 raise BadBatch("topic: found bytes that are not UTF-8")
             span = parse_readings_topic(arrival.topic)
+            log_fields(node=span.node)
             batch = decode_batch(arrival.payload, span)
             appended = self._journal.append(batch, now_ms)  # from here on it is on the disk
         except PipelineFault:
@@ -282,6 +285,7 @@ class Worker:
 
     def _work_on(self, *, idle: bool) -> None:
         now_s = self._clock.monotonic()
+        log_fields()
         if self._stages.feed():
             return
         if self._stages.waiting and self._stages_due(now_s, idle=idle):

@@ -53,6 +53,7 @@ from pipeline.diary.facts import (
     read_diary,
 )
 from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
+from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Surface
 from pipeline.site.station import StationContext
@@ -152,6 +153,7 @@ class AlertRunner:
         (list of AlertEvent, bool)
             What they said, and whether there is more to walk.
         """
+        log_fields(station=station)
         with self._walking:
             context = self._context_of(station)
             known = self._states_of(station, context, now_ms)

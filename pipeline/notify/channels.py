@@ -30,6 +30,7 @@ import httpx
 from pipeline.errors import PipelineFault
 from pipeline.notify.policy import Message
 from pipeline.run.clock import Clock
+from pipeline.run.log import log_fields
 from pipeline.site.models import NotifyConfig
 from pipeline.site.settings import ConfigFault, read_secret
 from pipeline.store.journal import Event
@@ -71,7 +72,10 @@ class LogWay:
     name = "log"
 
     def deliver(self, handed: Event) -> None:
-        log.warning("alert_%s id=%s text=%s", handed.body.get("kind"), handed.id, handed.body.get("text"))
+        body = handed.body
+        log_fields(**{"station": str(body["station"])} if body.get("station") else {})
+        log.warning("alert_%s id=%s text=%s", body.get("kind"), handed.id, body.get("text"))
+        log_fields()
 
     def close(self) -> None:
         """Nothing to let go of."""

@@ -6,5 +6,6 @@
 - `child`: Run a program that cannot outlive its parent: `python tied_child.py PARENT_PID PROGRAM [ARGUMENT ...]`.
 - `clock`: The pipeline's clock: wall time for labels, monotonic time for every wait; the only place that reads them.
 - `command_line`: Read what the commands that run or recompute have in common: days, and how much is logged.
+- `log`: The log: one line an event, its name and its fields, with the site, station and node that a thread works on.
 - `metrics`: What the pipeline counts: every queue, retry and limit, in the text form of Prometheus.
 """

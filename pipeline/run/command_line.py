@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import argparse
 import datetime
-import logging
 
-LOG_LEVELS = ("debug", "info", "warning", "error")
+from pipeline.run.log import LOG_LEVELS
 
 
 def day(text: str) -> datetime.date:
@@ -26,9 +25,3 @@ def day(text: str) -> datetime.date:
 def add_log_level(parser: argparse.ArgumentParser) -> None:
     """Add `--log-level` to a command."""
     parser.add_argument("--log-level", choices=LOG_LEVELS, default="info", help="the least that is logged")
-
-
-def start_log(level: str) -> None:
-    """Log to standard error from a level on, one of `LOG_LEVELS`."""
-    logging.basicConfig(level=level.upper(), format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    logging.getLogger("httpx").setLevel(max(logging.WARNING, logging.getLogger().level))

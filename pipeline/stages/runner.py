@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardware.reading import Reading
+from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
@@ -197,6 +198,7 @@ class RestageQueue:
             self._spans[station].done(start_ms, end_ms)
             if not self._spans[station]:
                 del self._spans[station], self._since_s[station]
+        log_fields(station=station)
         try:
             with self._metrics.stage_seconds.time():
                 done = self._redo(station, start_ms, end_ms)
@@ -227,6 +229,7 @@ class RestageQueue:
                     del self._changed[station]
         if station is None:
             return self._learn_next()
+        log_fields(station=station)
         try:
             with self._metrics.period_seconds.time():
                 context = self._context_of(station)
@@ -250,6 +253,7 @@ class RestageQueue:
         station = next(iter(self._to_learn), None)
         if station is None:
             return None
+        log_fields(station=station)
         context = self._context_of(station)
         heard = self._store.span(context.moisture)
         first_ms = self._learned_ms.get(station, 0 if heard is None else heard[0])

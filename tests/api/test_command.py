@@ -86,7 +86,7 @@ def test_a_day_written_otherwise_is_told_with_what_was_expected(
 def test_the_log_begins_at_the_level_that_is_asked_for(level: str, *, shown: bool) -> None:
     """An information is in the log at `info` and not at `warning`."""
     program = (
-        f"import logging; from pipeline.run.command_line import start_log; start_log('{level}'); "
+        f"import logging; from pipeline.run.log import start_log; start_log('{level}'); "
         "logging.getLogger('x').info('pages_at'); logging.getLogger('x').warning('pages_open')"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
