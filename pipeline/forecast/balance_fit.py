@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
-from scipy.optimize import least_squares
 
 from pipeline.forecast.balance import Parameters, WaterStores, run, stores_at
 from pipeline.soil.wetting import Watering
@@ -156,6 +155,8 @@ def fit(past: PastHours, boxes: Boxes, *, weeks: int = WEEKS) -> Fit:
     nothing = np.zeros(0)
     if days < LEAST_DAYS:
         return Fit(None, nothing, nothing, days, f"only {days:.0f} days of readings and weather, {LEAST_DAYS} needed")
+    from scipy.optimize import least_squares  # 25 MB: only loaded once there are readings to fit
+
     problem = _Problem.of(past, boxes)
     if problem.starts.size < LEAST_DAYS // 2:
         return Fit(None, nothing, nothing, days, "readings and weather have too many gaps to start from")

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy.special import ndtr
 
 from pipeline.soil.estimate import SHARE_90, Estimate, resampled, withheld
 from pipeline.units import FloatArray
@@ -154,7 +154,7 @@ def _test(s: float, variance: float, count: int, effective: int) -> TrendTest:
     reason = ""
     if effective < FEWEST_FOR_NORMAL:
         reason = f"only {effective} dates: the probability is rough below {FEWEST_FOR_NORMAL}"
-    return TrendTest(s, variance, float(z), float(2.0 * stats.norm.sf(abs(z))), count, reason)
+    return TrendTest(s, variance, float(z), float(2.0 * ndtr(-abs(z))), count, reason)
 
 
 def mann_kendall(values: npt.ArrayLike) -> TrendTest:
@@ -215,7 +215,9 @@ def sen_line(time: npt.ArrayLike, values: npt.ArrayLike, *, confidence: float = 
     t, x = t[good], x[good]
     _need(x.size, 3, "values")
     _need(np.unique(t).size, 2, "different times")
-    slope, intercept, low, high = stats.theilslopes(x, t, alpha=confidence)
+    from scipy.stats import theilslopes  # 23 MB: only loaded once there are cores enough for a trend
+
+    slope, intercept, low, high = theilslopes(x, t, alpha=confidence)
     return SenLine(float(slope), float(low), float(high), float(intercept), int(x.size), confidence)
 
 

@@ -207,6 +207,13 @@ def test_listeners_hear_what_kind_of_thing_changed(running: Pipeline, free_port:
     assert len(words) == count
 
 
+def test_a_server_at_rest_has_not_loaded_what_it_seldom_needs() -> None:
+    """Trends of cores, fits of the water balance and services for phones load their libraries when they are used."""
+    asked = "import sys, pipeline.service; print({'scipy.stats', 'scipy.optimize', 'apprise'} & sys.modules.keys())"
+    answer = subprocess.run([sys.executable, "-c", asked], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert answer.stdout.strip() == "set()"
+
+
 def start_process(settings: Path) -> subprocess.Popen[bytes]:
     return subprocess.Popen(
         [sys.executable, "-m", "pipeline", "serve", "--config", str(settings)], cwd=ROOT, stderr=subprocess.DEVNULL
