@@ -17,11 +17,10 @@ from pipeline.diary.facts import CLEARANCE_M, Buried, Intent, Override, in_the_w
 from pipeline.site.models import (
     PassFacts,
 )
-from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
+from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, TimeSpan
 
 PROBES_STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source
 CARRIED_H = 48.0  # after a lift, thatch wetness may be carried for so long: our own choice
-WEEK_MS = 7 * DAY_MS
 UNTIL_FOREVER_MS = 2**62
 HARMS_BARE_SEED = ("growth regulator still works", "pre-emergence herbicide still works")
 

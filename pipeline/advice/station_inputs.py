@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -43,42 +43,50 @@ from pipeline.stages.stage import NO_SERIES, Series
 from pipeline.stages.tables import channels_of
 from pipeline.store import Store
 from pipeline.store.diary import Diary
-from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
+from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, FloatArray, TimeArray
 
 T = TypeVar("T")
 
 
 @dataclass
 class AdviceCache:
-    """What is kept from one working-out to the next; a new one costs time and nothing else.
+    """Values that stand from one working-out to the next; a new cache costs time and nothing else.
 
-    `fit_days` is how long a fit stands. [d]
+    `fit_days` is how long a fit stands. [d] `diary_changes` counts what `forget` was called for.
     """
 
     fit_days: int = 1
     recent: RecentSeries | None = None
-    contexts: dict[str, tuple[object, StationContext]] = field(default_factory=dict)
-    fits: dict[str, tuple[object, Fit]] = field(default_factory=dict)
-    daily: dict[object, tuple[int, object]] = field(default_factory=dict)
+    diary_changes: int = 0
+    fits: dict[object, tuple[object, Any]] = field(default_factory=dict)
+    values: dict[object, tuple[object, Any]] = field(default_factory=dict)
 
     def of(self, store: Store) -> RecentSeries:
-        """The store's last weeks."""
+        """Return the last weeks of a store."""
         if self.recent is None:
             self.recent = RecentSeries(store)
         return self.recent
 
     def forget(self) -> None:
-        """The diary has changed, and what was drawn from the past with it."""
-        self.contexts.clear()
+        """Have contexts and the last weeks read anew: the diary has changed."""
+        self.diary_changes += 1
         if self.recent is not None:
             self.recent.forget()
 
-    def once_a_day(self, name: object, day: int, work: Callable[[], T]) -> T:
-        """What `work` gives, worked out once a day."""
-        kept = self.daily.get(name)
-        if kept is None or kept[0] != day:
-            self.daily[name] = kept = (day, work())
-        return kept[1]  # type: ignore[return-value]
+    def once(self, name: object, key: object, work: Callable[[], T]) -> T:
+        """Return what `work` gives; it is called again only when the key is another than the last time."""
+        return _once(self.values, name, key, work)
+
+    def fit(self, station: str, key: object, work: Callable[[], Fit]) -> Fit:
+        """Return the fit of a station likewise."""
+        return _once(self.fits, station, key, work)
+
+
+def _once(kept: dict[object, tuple[object, Any]], name: object, key: object, work: Callable[[], T]) -> T:
+    found = kept.get(name)
+    if found is None or found[0] != key:
+        kept[name] = found = (key, work())
+    return found[1]
 
 
 @dataclass(frozen=True)
@@ -115,24 +123,23 @@ class View:
 
 
 def context_of(view: View, station: str) -> StationContext:
-    """A station's context; kept for the day, for it asks for every limit that was learned."""
-    key = view.today
-    kept = view.cache.contexts.get(station)
-    if kept is None or kept[0] != key:
-        kept = (key, station_context(view.config, station, view.diary, view.store))
-        view.cache.contexts[station] = kept
-    return kept[1]
+    """Return a station's context; it stands for the day, for it asks for every limit that was learned."""
+    return view.cache.once(
+        ("context", station), (view.today, view.cache.diary_changes),
+        lambda: station_context(view.config, station, view.diary, view.store),
+    )  # fmt: skip
 
 
 DEMAND_WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
 PAST_YEARS = 5  # whose weather of this season may come again
-SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32
+SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32  # about today's date: what the members of the weather ahead are drawn from
+SEASON_READ_D = 61  # read at once: from a week's turn on, so that it stands for a week, and a day more at each end
 
 
 def season_of(view: View, context: StationContext) -> Season:
     """What is usual where a station's weather is measured."""
     air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
-    return view.cache.once_a_day(
+    return view.cache.once(
         ("season", air, leaf), view.today,
         lambda: season(view.store, view.now_ms, air=air, leaf=leaf, climate=view.config.climate,
                        frost_degc=view.config.alert_bound("frost_at_dawn", "on_degc")),
@@ -172,7 +179,7 @@ def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[We
     if context.latitude_deg is None or context.longitude_deg is None:
         return None, ()
     key = ("weather", context.rain_channel, tuple(sorted(context.weather.items())))
-    behind = view.cache.once_a_day(key, view.today, lambda: _past_weather(view, context, past))
+    behind = view.cache.once(key, view.today, lambda: _past_weather(view, context, past))
     found = weather_ahead(
         view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.climate,
         latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
@@ -181,38 +188,48 @@ def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[We
 
 
 def _past_weather(view: View, context: StationContext, past: PastHours) -> PastWeather | None:
-    """Rain and demand about this date in the years before, and of the last weeks; what lies between is left out."""
+    """Return rain and demand about this date in the years before, and of the last weeks; NaN between them."""
     wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in DEMAND_WEATHER)) if i is not None]
     heard = view.store.span(wanted)
     if heard is None:
         return None
-    year_ms = 365 * DAY_MS
-    parts: list[tuple[int, FloatArray, FloatArray]] = []
+    parts: list[PastWeather] = []
     for years in range(PAST_YEARS, 0, -1):
-        begin = (view.hour_ms - years * year_ms - SEASON_BEFORE_D * DAY_MS) // DAY_MS * DAY_MS
-        end = begin + (SEASON_BEFORE_D + SEASON_AFTER_D) * DAY_MS
-        if end > heard[0]:
-            parts.append(_weather_between(view, context, begin, (end - begin) // HOUR_MS))
-    parts.append(_weather_between(view, context, past.first_ms, past.water_mm.size - 1))
-    first_ms = parts[0][0]
-    hours = (view.hour_ms - first_ms) // HOUR_MS
-    rain, demand = np.full(hours, np.nan), np.full(hours, np.nan)
-    for begin, fallen, asked in parts:
-        at = (begin - first_ms) // HOUR_MS
-        rain[at : at + fallen.size], demand[at : at + asked.size] = fallen, asked
-    return PastWeather(first_ms, rain, demand)
+        begin = (view.hour_ms - (years * 365 + SEASON_BEFORE_D) * DAY_MS) // DAY_MS * DAY_MS
+        if begin + (SEASON_BEFORE_D + SEASON_AFTER_D) * DAY_MS > heard[0]:
+            parts.append(_past_season(view, context, wanted, years, begin))
+    recent = view.cache.of(view.store).channels(_channels(view.config), view.now_ms)
+    parts.append(_weather_between(context, recent, past.first_ms, past.water_mm.size - 1))
+    first_ms = parts[0].first_ms
+    found = np.full((2, (view.hour_ms - first_ms) // HOUR_MS), np.nan)
+    for part in parts:
+        at = (part.first_ms - first_ms) // HOUR_MS
+        found[:, at : at + part.rain_mm.size] = part.rain_mm, part.reference_et_mm
+    return PastWeather(first_ms, found[0], found[1])
 
 
-def _weather_between(
-    view: View, context: StationContext, first_ms: int, hours: int
-) -> tuple[int, FloatArray, FloatArray]:
-    wanted = [i for i in (context.rain_channel, *context.weather.values()) if i is not None]
-    end_ms = min(first_ms + hours * HOUR_MS, view.now_ms + 1)
-    recent = channels_of(view.store.observations(wanted, first_ms, end_ms))
-    demand = demand_mm(context, recent, first_ms, hours)
-    rain = NO_SERIES if context.rain_channel is None else recent.get(context.rain_channel, NO_SERIES)
+def _past_season(
+    view: View, context: StationContext, channels: Sequence[str], years: int, begin_ms: int
+) -> PastWeather:
+    """Return the weather about this date so many years ago, from a midnight on."""
+    read_ms = (begin_ms - DAY_MS) // WEEK_MS * WEEK_MS
+
+    def work() -> PastWeather:
+        table = view.store.observations(channels, read_ms, read_ms + SEASON_READ_D * DAY_MS)
+        return _weather_between(context, channels_of(table), read_ms, SEASON_READ_D * 24)
+
+    whole = view.cache.once(("past season", years, *channels), read_ms, work)
+    first = (begin_ms - read_ms) // HOUR_MS
+    cut = slice(first, first + (SEASON_BEFORE_D + SEASON_AFTER_D) * 24)
+    return PastWeather(begin_ms, whole.rain_mm[cut], whole.reference_et_mm[cut])
+
+
+def _weather_between(context: StationContext, series: Mapping[str, Series], first_ms: int, hours: int) -> PastWeather:
+    """Return rain and demand of consecutive hours, from the series of their channels."""
+    demand = demand_mm(context, series, first_ms, hours)
+    rain = NO_SERIES if context.rain_channel is None else series.get(context.rain_channel, NO_SERIES)
     water = past_hours(first_ms, hours, thatch=None, roots=NO_SERIES, rain=rain, reference_et_mm=demand).water_mm
-    return first_ms, water, demand
+    return PastWeather(first_ms, water, demand)
 
 
 PAST_H = WEEKS * 7 * 24 + 24
@@ -409,12 +426,10 @@ def _lifted(view: View, station: Station) -> int | None:
 
 
 def _fit(view: View, context: StationContext, past: PastHours) -> Fit:
-    key = (view.today // view.cache.fit_days, context.cores)
-    kept = view.cache.fits.get(context.station)
-    if kept is None or kept[0] != key:
-        kept = (key, fit(_until(view, past), boxes_now(context, past, view.now_ms)))
-        view.cache.fits[context.station] = kept
-    return kept[1]
+    return view.cache.fit(
+        context.station, (view.today // view.cache.fit_days, context.cores),
+        lambda: fit(_until(view, past), boxes_now(context, past, view.now_ms)),
+    )  # fmt: skip
 
 
 def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:

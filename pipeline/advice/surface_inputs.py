@@ -291,7 +291,7 @@ def root_depth_m(view: View, context: StationContext) -> float | None:
     ------
     StoreAway
     """
-    return view.cache.once_a_day(
+    return view.cache.once(
         ("roots", context.station, context.root_cores), view.today, lambda: _root_depth_m(view, context)
     )
 

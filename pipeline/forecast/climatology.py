@@ -81,12 +81,14 @@ def history_climate(
     Climate
         Mean and standard deviation over those days, that from year to year within it.
     """
-    values = np.asarray(temperature_degc, dtype=np.float64)
-    index = np.array([place_in_year(d) for d in days], dtype=np.int64)
+    given = np.asarray(temperature_degc, dtype=np.float64)
+    known = np.isfinite(given)
+    values = given[known]
+    index = np.array([place_in_year(d) for d in days], dtype=np.int64)[known]
     mean, spread = otherwise.mean_degc.copy(), otherwise.spread_degc.copy()
     for day in range(366):
         away = np.abs(index - day)
-        near = values[(np.minimum(away, 366 - away) <= HISTORY_REACH_DAYS) & np.isfinite(values)]
+        near = values[np.minimum(away, 366 - away) <= HISTORY_REACH_DAYS]
         if near.size >= HISTORY_LEAST_DAYS:
             mean[day], spread[day] = near.mean(), near.std(ddof=1)
     return YearClimate(mean, spread)
@@ -200,14 +202,20 @@ def frost_chances(
     """
     past = np.asarray(past_leaf_degc, dtype=np.float64)
     place = np.array([place_in_year(d) for d in past_days], dtype=np.int64)
+    nights, frosts = (_counted_near(place[one]) for one in (np.isfinite(past), past <= frost_degc))
     usual = np.asarray(lowest_air_degc, dtype=np.float64)
     found = ndtr((frost_degc - (usual - NIGHT_LEAF_BELOW_AIR_K)) / NIGHT_TO_NIGHT_DEGC)
-    for i, day in enumerate(days):
-        away = np.abs(place - place_in_year(day))
-        near = past[(np.minimum(away, 366 - away) <= HISTORY_REACH_DAYS) & np.isfinite(past)]
-        if near.size >= HISTORY_LEAST_DAYS:
-            found[i] = float((near <= frost_degc).mean())
-    return np.asarray(found, dtype=np.float64)
+    at = np.array([place_in_year(d) for d in days], dtype=np.int64)
+    known = nights[at] >= HISTORY_LEAST_DAYS
+    return np.asarray(np.where(known, frosts[at] / np.maximum(nights[at], 1), found), dtype=np.float64)
+
+
+def _counted_near(place: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Return how many of some days lie within `HISTORY_REACH_DAYS` of each place in the year. Shape (366,)"""
+    count = np.bincount(place, minlength=366)
+    around = np.concatenate([count[-HISTORY_REACH_DAYS:], count, count[:HISTORY_REACH_DAYS]])
+    near = np.lib.stride_tricks.sliding_window_view(around, 2 * HISTORY_REACH_DAYS + 1).sum(axis=1)
+    return np.asarray(near, dtype=np.int64)
 
 
 def first_frost(days: Sequence[datetime.date], chance: FloatArray) -> datetime.date | None:
@@ -335,9 +343,12 @@ def _date(day_ms: int) -> datetime.date:
     return datetime.date(1970, 1, 1) + datetime.timedelta(days=day_ms // DAY_MS)
 
 
+_LEAP_YEAR = datetime.date(2024, 1, 1).toordinal()
+
+
 def place_in_year(day: datetime.date) -> int:
     """Return the place of a date in the year, 0 to 365, the 29th of February always counted."""
-    return datetime.date(2024, day.month, day.day).timetuple().tm_yday - 1
+    return datetime.date(2024, day.month, day.day).toordinal() - _LEAP_YEAR
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,8 @@ out over the daylight. This module must not fill a gap: where not even temperatu
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -77,17 +79,29 @@ def _hargreaves_hourly_mm(
         first_ms, temperature_degc.size, latitude_deg=latitude_deg, longitude_deg=longitude_deg
     )
     at_ms = first_ms + HOUR_MS * np.arange(temperature_degc.size, dtype=np.int64)
-    out = np.full(temperature_degc.size, np.nan)
     days = (at_ms + radiation.solar_offset_ms(longitude_deg)) // DAY_MS
-    for one in np.unique(days):
-        inside = days == one
-        known = temperature_degc[inside & np.isfinite(temperature_degc)]
-        near = temperature_degc[(np.abs(days - one) <= 1) & np.isfinite(temperature_degc)]
-        if known.size < min(LEAST_HOURS_OF_DAY, int(inside.sum())) or near.size < LEAST_HOURS_OF_DAY:
-            continue
-        # a day cut off by the end of the series borrows its range from its neighbour
-        ends = known if inside.sum() >= LEAST_HOURS_OF_DAY else near
-        whole_day = float(radiation.extraterrestrial_radiation_daily(latitude_deg, day[inside][0]))
-        total = climate.hargreaves_et_daily_mm(float(ends.max()), float(ends.min()), whole_day)
-        out[inside] = float(total) * above[inside] / whole_day if whole_day > 0.0 else 0.0
-    return out
+    _, first, of_day, hours = np.unique(days, return_index=True, return_inverse=True, return_counts=True)
+    known = np.isfinite(temperature_degc)
+    count = np.bincount(of_day[known], minlength=hours.size)
+    highest, lowest = np.full(hours.size, -np.inf), np.full(hours.size, np.inf)
+    np.maximum.at(highest, of_day[known], temperature_degc[known])
+    np.minimum.at(lowest, of_day[known], temperature_degc[known])
+    # a day cut off by the end of the series borrows its range from its neighbours
+    cut = hours < LEAST_HOURS_OF_DAY
+    highest = np.where(cut, np.maximum.reduce(_three_days(highest, -np.inf)), highest)
+    lowest = np.where(cut, np.minimum.reduce(_three_days(lowest, np.inf)), lowest)
+    near = np.sum(_three_days(count, 0), axis=0)
+    good = (count >= np.minimum(LEAST_HOURS_OF_DAY, hours)) & (near >= LEAST_HOURS_OF_DAY)
+    whole_day = radiation.extraterrestrial_radiation_daily(latitude_deg, day[first])
+    total = climate.hargreaves_et_daily_mm(
+        np.where(good, highest, np.nan), np.where(good, lowest, np.nan), whole_day
+    )  # fmt: skip
+    lit = whole_day > 0.0
+    hourly = total[of_day] * above / np.where(lit, whole_day, 1.0)[of_day]
+    return np.asarray(np.where(good[of_day], np.where(lit[of_day], hourly, 0.0), np.nan), dtype=np.float64)
+
+
+def _three_days(daily: npt.NDArray[Any], beyond: float) -> npt.NDArray[Any]:
+    """Return each day's figure with those of the day before and after, shape (3, day); `beyond` past the ends."""
+    padded = np.pad(daily, 1, constant_values=beyond)
+    return np.stack([padded[:-2], daily, padded[2:]])

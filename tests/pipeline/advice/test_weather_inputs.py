@@ -1,10 +1,12 @@
 """The ways the weather may go, from the years before in a real store; expected rain is that written into them."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.advice.station_inputs import PAST_H, demand_mm, weather_of
+from pipeline.advice.station_inputs import PAST_H, AdviceCache, demand_mm, weather_of
 from pipeline.forecast.balance_fit import PastHours
 from pipeline.site.station import StationContext
 from pipeline.store import OBSERVATION_COLUMNS
@@ -71,3 +73,24 @@ def test_without_a_place_there_is_no_demand(site):
     bare = StationContext(context.station, context.channels)
     assert np.isnan(demand_mm(bare, {}, NOW_MS // HOUR_MS * HOUR_MS, 24)).all()
     assert weather_of(view_of(site), bare, PastHours(0, *[np.full(3, np.nan)] * 4)) == (None, ())
+
+
+def test_a_season_of_an_earlier_year_is_read_once_a_week(site, monkeypatch):
+    """Over fourteen days last year's weather is read three times at most, with the members of a fresh look each day."""
+    heard(site, NOW_MS - 365 * DAY_MS, 90, 2.4)
+    store, old, cache = site.stores.store, [], AdviceCache()
+    read = store.observations
+    monkeypatch.setattr(
+        store, "observations", lambda c, a, b: (old.append(a < NOW_MS - 300 * DAY_MS), read(c, a, b))[1]
+    )
+    context = StationContext.from_config(site.config, "s1")
+    blank = np.full(PAST_H + 1, np.nan)
+    for day in range(14):
+        now_ms = NOW_MS + day * DAY_MS
+        past = PastHours(now_ms // HOUR_MS * HOUR_MS - PAST_H * HOUR_MS, *[blank] * 4)
+        stands, fresh = (
+            weather_of(replace(view_of(site, now_ms), cache=one), context, past)[0] for one in (cache, AdviceCache())
+        )
+        assert stands.rain_mm.tobytes() == fresh.rain_mm.tobytes()
+        assert stands.reference_et_mm.tobytes() == fresh.reference_et_mm.tobytes()
+    assert sum(old) - 14 <= 3  # the fresh looks read it each day

@@ -1,0 +1,73 @@
+"""CPU time of an hour's advice of one surface, warm, against its limit.
+
+    python tests/bench/bench_advice_hour.py [SCENARIO] [SEED]
+
+A scenario's station lives a year by the hour and its readings go through a real store and all stages, as in
+`bench_alert_log`. Then the advice of its surface is asked for every hour of four days, as the server asks for it. A
+weather forecast and the diary are left out, for neither costs anything beside the rest. Printed: the median of the
+hours within a day; of the hours in which the day turns, when the balance is fitted anew and the limits learned, the
+season and the past weather are read again; and of the hours after an entry of the diary. Exits 1 over a limit.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the service sets it: more threads only wait for each other
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from pipeline.advice.advisor import site_advice
+from pipeline.advice.station_inputs import AdviceCache
+from pipeline.units import DAY_MS, HOUR_MS
+from tests.bench.bench_alert_log import DAYS, Worked, worked, year
+
+LIMITS_S = {"within a day": 0.15, "as the day turns": 0.30, "after a diary entry": 0.15}  # CPU of one core
+ASKED_DAYS = 4
+
+
+def hours(known: Worked, first_ms: int) -> dict[str, list[float]]:
+    """Return the CPU time of each asking, by what had to be worked out. [s]"""
+    store, diary, cache = known.stores.store, known.stores.diary, AdviceCache()
+    found: dict[str, list[float]] = {name: [] for name in LIMITS_S}
+    for hour in range(ASKED_DAYS * 24):
+        now_ms = first_ms + hour * HOUR_MS
+        entry = hour % 24 in (8, 14, 20)
+        if entry:
+            cache.forget()
+        begun = time.process_time()
+        site_advice(known.config, store, diary, now_ms, cache=cache)
+        took = time.process_time() - begun
+        if hour > 0:
+            found["after a diary entry" if entry else "within a day" if hour % 24 else "as the day turns"].append(took)
+    return found
+
+
+def main() -> int:
+    """Return 0 when every kind of hour keeps its limit."""
+    name = sys.argv[1] if len(sys.argv) > 1 else "thatch_bound_square"
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
+    lived = year(name, seed)
+    with tempfile.TemporaryDirectory() as folder:
+        known = worked(lived, Path(folder))
+        middle_ms = (round(lived.scenario.start.timestamp() * 1000) // DAY_MS + DAYS // 2) * DAY_MS
+        found = hours(known, middle_ms + HOUR_MS // 10)
+        known.stores.close()
+    print(f"{name}, seed {seed}: an hour's advice of one surface, CPU s of one core")
+    print(f"{'hour':>20} {'n':>3} {'median':>7} {'most':>7} {'limit':>6} {'ratio':>6}")
+    over = False
+    for kind, took in found.items():
+        median, limit = float(np.median(took)), LIMITS_S[kind]
+        print(f"{kind:>20} {len(took):3d} {median:7.3f} {max(took):7.3f} {limit:6.2f} {median / limit:6.2f}")
+        over |= median > limit
+    return int(over)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
