@@ -25,6 +25,9 @@ PROTOCOLS = ("sdi12", "cone")
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
 MAX_DEPTH_MM = 3000.0
 MAX_PROBE_CHANNELS = 96
+MAX_MISSING = 16
+OWN_MODELS = Path("/etc/underturf/probes")
+"""Folder of one's own descriptions, for agent and server alike, where neither is told of another."""
 OBSERVED_AS = {"apparent_permittivity": "water_content", "rain_total": "rain", "cone_force": "cone_resistance"}
 """Quantities that are heard and, as they are, of no use to any sum: a channel must say what they become."""
 CONE_HEARD = ("cone_depth", "cone_force")  # all that a stroke has
@@ -74,6 +77,8 @@ class Channel:
     scale, offset : float
         Decode: number heard = scale x value sent + offset, in the canonical unit of `heard`.
     calibration : Calibration
+    missing : tuple of float
+        Values as sent by which the probe says that it has none, such as 9999.
     """
 
     name: str
@@ -86,6 +91,7 @@ class Channel:
     scale: float
     offset: float
     calibration: Calibration
+    missing: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +172,11 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
             f"1 to {MAX_PROBE_CHANNELS} [[channel]] tables",
         )
         channels = []
-    parsed = [_parse_channel(check, c, f"channel[{i}].", protocol) for i, c in enumerate(channels)]
+    parsed = [
+        _parse_channel(check, one, f"channel[{i}].", protocol)
+        for i, c in enumerate(channels)
+        for one in _by_depth(check, c, f"channel[{i}].")
+    ]
     _check_unique(check, parsed)
     description = ProbeDescription(
         model=model,
@@ -180,7 +190,7 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
         channels=tuple(parsed),
     )
     if check.faults:
-        raise ProbeFault(check.faults)
+        raise ProbeFault(list(dict.fromkeys(check.faults)))  # a fault of a list of depths is found at each depth
     return description
 
 
@@ -198,9 +208,29 @@ def _cone_base(check: TableCheck, table: dict[str, object], protocol: str) -> fl
 
 
 _CHANNEL_KEYS = {
-    *("name", "heard", "quantity", "depth_mm", "sensing_height_mm"),
-    *("command", "position", "scale", "offset", "calibration"),
+    *("name", "heard", "quantity", "depth_mm", "depths_mm", "sensing_height_mm"),
+    *("command", "position", "scale", "offset", "calibration", "missing"),
 }
+
+
+def _by_depth(check: TableCheck, table: object, at: str) -> list[object]:
+    """One table for each of `depths_mm`: the name with the depth in three digits, the positions one after the other."""
+    if not isinstance(table, dict) or "depths_mm" not in table:
+        return [table]
+    alike = {key: value for key, value in table.items() if key != "depths_mm"}
+    if "depth_mm" in table:
+        check.fault(f"{at}depth_mm", table["depth_mm"], "depth_mm or depths_mm, not both")
+    depths = check.numbers(table, at, "depths_mm", 0.0, MAX_DEPTH_MM, MAX_COUNT_CONCURRENT)
+    position = table.get("position")
+    return [
+        {
+            **alike,
+            "name": f"{table.get('name')}_{depth:03g}" if isinstance(table.get("name"), str) else table.get("name"),
+            "depth_mm": depth,
+            "position": position + n if type(position) is int else position,
+        }
+        for n, depth in enumerate(depths)
+    ] or [alike]
 
 
 def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> Channel:
@@ -235,6 +265,7 @@ def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> 
         scale=scale,
         offset=check.number(table, at, "offset", 0.0, -1e9, 1e9),
         calibration=Calibration() if calibration is None else calibration,
+        missing=check.numbers(table, at, "missing", -1e9, 1e9, MAX_MISSING),
     )
 
 

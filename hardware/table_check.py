@@ -69,6 +69,21 @@ class TableCheck:
             return lowest if default is None else default
         return float(value)
 
+    def numbers(
+        self, table: Mapping[str, object], at: str, key: str, lowest: float, highest: float, most: int
+    ) -> tuple[float, ...]:
+        """Return a list of 1 to `most` different numbers within bounds; none where there is none, or a fault."""
+        value = table.get(key)
+        if value is None:
+            return ()
+        good = isinstance(value, list) and all(
+            isinstance(one, int | float) and not isinstance(one, bool) and lowest <= one <= highest for one in value
+        )
+        if not good or not isinstance(value, list) or not 1 <= len(set(value)) == len(value) <= most:
+            self.fault(f"{at}{key}", value, f"a list of 1 to {most} different numbers from {lowest:g} to {highest:g}")
+            return ()
+        return tuple(float(one) for one in value)
+
     def whole(
         self, table: Mapping[str, object], at: str, key: str, default: int | None, lowest: int, highest: int
     ) -> int:

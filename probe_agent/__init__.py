@@ -2,12 +2,13 @@
 
 Standard library, pyserial and paho-mqtt only, so that it runs on a small board. Calibration is the pipeline's.
 
-- `__main__`: the command `underturf-agent`: run, check, read, show
+- `__main__`: the command `underturf-agent`: run, check, read, show, model
 - `clock`: wall time, steady time, whether the clock is set; the process environment
 - `config`: `agent.toml` into frozen dataclasses, every fault in one run
 - `dock`: a penetrometer's strokes out of its dock
 - `faults`: the base of all faults of the surroundings, and the wait before the next try
 - `line`: one serial line, opened again after a fault
+- `model_command`: probe descriptions listed, shown, copied and checked
 - `outbox`: samples on disk until the pipeline's receipt
 - `publisher`: batches to the broker, receipts to the outbox
 - `sampler`: one SDI-12 probe at one slot

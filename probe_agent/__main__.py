@@ -1,4 +1,4 @@
-"""The command `underturf-agent`: run, check, read, show.
+"""The command `underturf-agent`: run, check, read, show, model.
 
 It parses arguments and prints; the work is in the other modules. Exit code 0 is good, 1 is a fault that is named on
 the error output, 2 is a command line that was not understood.
@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from hardware.probe import OWN_MODELS, ProbeFault
 from hardware.quantities import QUANTITIES
 from hardware.reading import Status
 from probe_agent import __version__
@@ -28,6 +29,8 @@ CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code."""
     given = _parser().parse_args(arguments)
+    if given.command == "model":
+        return _model(given)
     try:
         config = load(given.config)
     except AgentConfigFault as fault:
@@ -58,7 +61,36 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument("--log-level", choices=levels, default="info", help="the least that is logged")
         if name == "read":
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
+    text = "list, show, copy and check probe descriptions"
+    model = commands.add_parser("model", help=text, description=text)
+    model.add_argument("action", metavar="ACTION", choices=("list", "show", "copy", "check"), nargs="?", default="list")
+    model.add_argument("model", metavar="MODEL", nargs="?", help="its name; not for list")
+    model.add_argument("--as", dest="name", metavar="NAME", help="the copy's name (default: that of the model)")
+    model.add_argument("--folder", type=Path, default=OWN_MODELS, help=f"of your own descriptions ({OWN_MODELS})")
     return parser
+
+
+def _model(given: argparse.Namespace) -> int:
+    from probe_agent.model_command import ModelCommandFault, checked, copied, listed, shown
+
+    if given.model is None and given.action in ("show", "copy"):
+        print(f"model {given.action}: found no MODEL, expected the name of one; `model list` has them", file=sys.stderr)
+        return 2
+    good = True
+    try:
+        if given.action == "list":
+            lines = listed(given.folder)
+        elif given.action == "show":
+            lines = shown(given.model, given.folder)
+        elif given.action == "copy":
+            lines = copied(given.model, given.name or given.model, given.folder)
+        else:
+            lines, good = checked(given.folder, given.model)
+    except (ProbeFault, ModelCommandFault) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    print("\n".join(lines))
+    return 0 if good else 1
 
 
 def _run(config: AgentConfig, given: argparse.Namespace) -> int:

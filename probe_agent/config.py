@@ -10,10 +10,10 @@ import os.path
 import re
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from hardware.probe import PROTOCOLS, ProbeDescription, ProbeFault, load_probe
+from hardware.probe import MAX_MISSING, OWN_MODELS, PROTOCOLS, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import MAX_BATCH, is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
 from hardware.table_check import TableCheck
@@ -157,6 +157,8 @@ def _parse(check: _AgentCheck, table: Mapping[str, object]) -> AgentConfig:
     clock = check.table(table, "clock", "follow trust_hardware lockstep_backlog")
     outbox = check.table(table, "outbox", "max_mb keep_days batch")
     model_dir = check.directory(agent, "agent.", "model_dir")
+    if "model_dir" not in agent and OWN_MODELS.is_dir():
+        model_dir = OWN_MODELS
     cadence = _cadence(check, check.table(table, "schedule", "interval_s rain_interval_s rain_hold_s"))
     lines = _lines(check, table)
     return AgentConfig(
@@ -266,7 +268,7 @@ def _probes(
     model_dir: Path | None,
 ) -> tuple[ProbeConfig, ...]:
     probes: list[ProbeConfig] = []
-    known = "name station model line address interval_s rain_interval_s"
+    known = "name station model line address interval_s rain_interval_s missing"
     for at, entry in check.tables(table, "probe", known, MAX_PROBES):
         description = _description(check, check.text(entry, at, "model", None), f"{at}model", model_dir)
         line_name = check.one_of(entry, at, "line", tuple(line.name for line in lines))
@@ -279,12 +281,16 @@ def _probes(
             check.fault(f"{at}address", address, "one of 0-9, A-Z, a-z")
         rain_interval_s = check.grid(entry, at, "rain_interval_s", min(usual.rain_interval_s, interval_s))
         name, station = check.slug(entry, at, "name"), check.slug(entry, at, "station")
+        missing = check.numbers(entry, at, "missing", -1e9, 1e9, MAX_MISSING)
         if description is None or line is None:
             continue
         if description.protocol != line.protocol:
             check.fault(
                 f"{at}line", f"{line.name}, which speaks {line.protocol}", f"a line with {description.protocol}"
             )
+        if missing:
+            channels = (replace(one, missing=(*one.missing, *missing)) for one in description.channels)
+            description = replace(description, channels=tuple(channels))
         probe = ProbeConfig(
             name, station, line.name, address, Cadence(interval_s, rain_interval_s, usual.rain_hold_s), description
         )

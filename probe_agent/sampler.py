@@ -110,7 +110,9 @@ def sample(
 
 
 def decode(channel: Channel, number: float) -> float | None:
-    """Return a number as sent in the canonical unit of its quantity; None outside the physical limits."""
+    """Return a number as sent in the canonical unit of its quantity; None for no value or one beyond physics."""
+    if number in channel.missing:
+        return None
     raw = number * channel.scale + channel.offset
     quantity = QUANTITIES[channel.heard]
     if not math.isfinite(raw) or not quantity.lowest <= raw <= quantity.highest:

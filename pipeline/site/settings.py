@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, Field, TypeAdapter, ValidationError, create_model
 
+from hardware.probe import OWN_MODELS
 from pipeline.site.fields import Setting, Table, called, faults_of, is_name, keys_of
 from pipeline.site.models import BoundKey, Bounds, FileContext, OwnBounds, SiteConfig, Surface, Vocabulary
 
@@ -128,7 +129,7 @@ def _zone(table: Table) -> ZoneInfo:
 
 
 def _model_dir(table: Table, folder: Path) -> Path | None:
-    written = _section(table, "data").get("model_dir")
+    written = _section(table, "data").get("model_dir", str(OWN_MODELS))
     path = (folder / written).absolute() if isinstance(written, str) and "\0" not in written else None
     return path if path is not None and path.is_dir() else None
 

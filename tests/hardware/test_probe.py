@@ -1,5 +1,7 @@
 """Probe descriptions: how one is found by its name, and that no file on disk raises anything but its faults."""
 
+import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -38,7 +40,7 @@ def test_unknown_name_is_told_with_the_nearest_one_s_own_among_them(tmp_path: Pa
     """Names of the folder are offered as those that come with the project are."""
     (tmp_path / "single.toml").write_text(OWN)
     (told,) = faults_of("singel", tmp_path)
-    assert told.startswith("probe model: found 'singel', expected one of climate_station, ")
+    assert told.startswith("probe model: found 'singel', expected one of air, climate_station, ")
     assert told.endswith(", nearest 'single'")
 
 
@@ -206,3 +208,38 @@ def test_cone_hears_depth_and_force_and_no_more() -> None:
     text = 'protocol = "cone"\ncone = { base_mm2 = 130 }\n[[channel]]\nname = "x"\nheard = "soil_temperature"\n'
     with pytest.raises(ProbeFault, match="heard: found 'soil_temperature', expected one of cone_depth, cone_force"):
         parse(text)
+
+
+def test_depths_of_a_list_are_a_channel_each() -> None:
+    """Written once, three channels: named by depth, one place after the other, all else alike."""
+    one = {**WET, "quantity": '"water_content"', "calibration": TOPP, "command": '"M2"', "position": 4}
+    listed = {key: value for key, value in one.items() if key != "depth_mm"}
+    (alone,) = parse(channel_text(**one)).channels
+    channels = parse(channel_text(**listed, depths_mm=[35, 110, 1000])).channels
+    assert [(c.name, c.depth_m, c.position) for c in channels] == [
+        ("soil_035", 0.035, 4), ("soil_110", 0.11, 5), ("soil_1000", 1.0, 6),
+    ]  # fmt: skip
+    assert [replace(c, name=alone.name, depth_m=alone.depth_m, position=4) for c in channels] == [alone] * 3
+
+
+@pytest.mark.parametrize("depths", [[], [50, 50], ["50"], 50, [-1, 50], [50, 3001], [True, 50]])
+def test_list_that_is_no_depths_is_refused_once(depths: object) -> None:
+    """Depths are different numbers from 0 to 3000 mm; one fault, whatever their number."""
+    with pytest.raises(ProbeFault) as caught:
+        parse(channel_text(name='"t"', heard='"soil_temperature"', position=1, depths_mm=json.dumps(depths)))
+    (fault,) = caught.value.faults
+    assert fault.startswith("own.toml: channel[0].depths_mm: found ")
+
+
+def test_depth_and_depths_together_are_refused() -> None:
+    """Which of them holds could not be told."""
+    with pytest.raises(ProbeFault, match="depth_mm or depths_mm, not both"):
+        parse(channel_text(**SOIL, depths_mm=[50, 100]))
+
+
+def test_missing_is_a_list_of_numbers() -> None:
+    """Kept as numbers sent; anything else is a fault of its key."""
+    (channel,) = parse(channel_text(**SOIL, missing=[-9999, 9999.5])).channels
+    assert channel.missing == (-9999.0, 9999.5)
+    with pytest.raises(ProbeFault, match=r"channel\[0\]\.missing: found 9999, expected a list of 1 to 16 different"):
+        parse(channel_text(**SOIL, missing=9999))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -194,3 +195,25 @@ def test_adapter_keys_are_checked_and_kept(write_config):
     assert [fault.split(": ")[1] for fault in faults_of(path)] == ["line.north.break", "line.north.prompt"]
     path.write_text(good + '[[line]]\nname = "dock"\nport = "x"\nprotocol = "cone"\nbreak = "none"\n')
     assert faults_of(path) == [f"{path}: line.dock.break: found 'none', expected it on a line with sdi12 only"]
+
+
+def test_missing_of_a_probe_stands_beside_that_of_its_model(write_config):
+    """Numbers a probe is told of hold for each of its channels, after those of the description."""
+    path = write_config()
+    path.write_text(path.read_text().replace('model = "thatch"', 'model = "rain_total"') + "missing = [8888]\n")
+    (probe,) = load(path).probes
+    assert [channel.missing for channel in probe.description.channels] == [(-9999.0, 9999.0, 8888.0)]
+
+
+def test_own_descriptions_are_found_without_being_told(write_config, tmp_path, monkeypatch):
+    """Without model_dir the usual folder is looked at, if it is there; told of another, not."""
+    usual = tmp_path / "etc"
+    monkeypatch.setattr("probe_agent.config.OWN_MODELS", usual)
+    path = write_config()
+    assert load(path).probes[0].description.title.startswith("Thatch")
+    usual.mkdir()
+    (usual / "thatch.toml").write_text((resources.files("hardware") / "probes" / "air.toml").read_text())
+    assert load(path).probes[0].description.title.startswith("Air")
+    (tmp_path / "probes").mkdir()
+    path.write_text(path.read_text().replace("[broker]", 'model_dir = "probes"\n[broker]'))
+    assert load(path).probes[0].description.title.startswith("Thatch")

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from hardware.probe import models
 from hardware.reading import Receipt, Sample, Status
 from probe_agent.__main__ import main
 from probe_agent.clock import ClockNote
@@ -120,3 +121,45 @@ def test_agent_is_light():
     heavy, _, used_mb = done.stdout.strip().rpartition(" ")
     assert heavy == "[]"
     assert int(used_mb) < 45
+
+
+def test_model_is_listed_shown_copied_changed_and_checked(tmp_path, capsys):
+    """The way to a model of one's own: a copy, a change, each fault named, then good; the copy is marked as own."""
+    folder = tmp_path / "own"
+
+    def run(*arguments: str) -> tuple[int, str, str]:
+        code = main(["model", *arguments, "--folder", str(folder)])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    assert run("copy", "profile_4", "--as", "square")[0] == 0
+    copy = folder / "square.toml"
+    code, out, _ = run("show", "square")
+    assert code == 0
+    assert "moisture_050" in out and "M value 1: water_content [m3 m-3] at 50 mm, -9999 is no value" in out
+    copy.write_text(copy.read_text().replace("[50, 100, 150, 200]", "[40, 40]", 1))
+    code, out, _ = run("check")
+    assert code == 1
+    assert out == (
+        f"{copy}: channel[0].depths_mm: found [40, 40], expected a list of 1 to 99 different numbers from 0 to 3000\n"
+    )
+    copy.write_text(copy.read_text().replace("[40, 40]", "[40, 80]"))
+    assert run("check", "square") == (0, "square: good, 6 channels\n", "")
+    _, out, _ = run("list")
+    assert [line.split()[:2] for line in out.splitlines() if " own " in line] == [["square", "own"]]
+    assert {line.split()[0] for line in out.splitlines()} == {*models(), "square"}
+
+
+def test_model_that_cannot_be_copied_or_shown_says_why(tmp_path, capsys):
+    """A file there already stays, a name that is none is refused, a misspelt model is answered with the nearest."""
+    (tmp_path / "air.toml").write_text("mine")
+    for arguments, told in (
+        (["copy", "air", "--as", "Air 1"], "--as: found 'Air 1'"),
+        (["copy", "wind", "--as", "air"], "air.toml: found File exists, expected a new file"),
+        (["show", "aira"], "nearest 'air'"),
+        (["check", "--folder", str(tmp_path / "none")], "found no description"),
+    ):
+        assert main(["model", "--folder", str(tmp_path), *arguments]) == 1
+        assert told in capsys.readouterr().err
+    assert main(["model", "show"]) == 2
+    assert (tmp_path / "air.toml").read_text() == "mine"

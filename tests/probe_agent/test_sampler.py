@@ -6,6 +6,7 @@ The values the sensor is given are the expected ones; what the wire does to its 
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 
 import pytest
 
@@ -248,8 +249,15 @@ def test_stop_ends_a_long_measurement(bench):
 
 def test_decode_is_scale_and_offset():
     """Number heard = scale x number sent + offset (the description's own definition)."""
-    from dataclasses import replace
-
     channel = replace(load_probe("thatch").channel("temperature"), scale=0.1, offset=-40.0)
     assert decode(channel, 480.0) == pytest.approx(8.0, abs=1e-12)  # rounding of one product and one sum
     assert decode(channel, 1200.0) is None  # 80 degC is beyond what soil can be
+
+
+def test_value_that_means_none_is_no_value(bench):
+    """+9999 from a rain gauge is within the limits of a total; by the description's `missing` it is no value."""
+    rain = load_probe("rain_total")
+    bench.far.add("1", {0: ["+9999"]})
+    assert bench.outcome(replace(probe_of(), description=rain)) == [(Status.NO_VALUE, None)]
+    open_ended = replace(rain, channels=tuple(replace(channel, missing=()) for channel in rain.channels))
+    assert bench.outcome(replace(probe_of(), description=open_ended)) == [(Status.OK, 9999.0)]

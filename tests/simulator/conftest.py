@@ -19,6 +19,7 @@ SPAN = {
     "soil_temperature": (-4.5, 19.0),
     "bulk_ec": (0.1, 1.9),
     "rain_total": (3.0, 900.0),
+    "rain": (0.2, 19.0),
     "air_temperature": (-11.0, 25.0),
     "relative_humidity": (20.0, 95.0),
     "wind_speed": (0.0, 12.0),
@@ -92,8 +93,8 @@ class Terminal:
 class MemoryLine:
     """A talk with a bus in memory, in time of its own: late bytes fall into whatever is asked next.
 
-    Check characters cannot tell a late reply to the last question from one to this, so after any trouble the line is
-    left alone for `quiet_s` before the next talk.
+    Check characters cannot tell a late reply to the last question from one to this, so a reply is waited for `quiet_s`
+    past its time before anything else is asked.
     """
 
     def __init__(self, bus: Sdi12Bus, *, quiet_s: float = 1.0) -> None:
@@ -111,15 +112,13 @@ class MemoryLine:
                 self.now_s += action.quiet_s
                 self.on_the_way = [piece for piece in self.on_the_way if piece[0] > self.now_s]  # input is flushed
                 self.bus.receive(action.wire, self.now_s)
-                until_s = self.now_s + action.reply_within_s
+                until_s = self.now_s + action.reply_within_s + self.quiet_s
             else:
                 until_s = self.now_s + action.seconds
             following = None
             while following is None and (data := self._next_by(until_s)) is not None:
                 following = measurement.receive(data)
             action = measurement.elapsed() if following is None else following
-        if action.attempts > 1:
-            self.now_s += self.quiet_s
         return action
 
     def _next_by(self, until_s: float) -> bytes | None:

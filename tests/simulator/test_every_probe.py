@@ -123,9 +123,12 @@ def test_no_line_fault_makes_a_wrong_value_good(model: str, kind: str, truth, me
             seen["refused" if isinstance(outcome, Fail) else "good" if outcome.attempts == 1 else "repeated"] += 1
             if isinstance(outcome, Done):
                 assert outcome.values == probe.answer(command, now_ms[0]), (command, hour)
+    if kind == "late":  # what comes while nothing else was asked is the answer
+        assert seen["good"] == seen.total()
+        return
     # 40 % of replies hurt: a talk has at least two, so most need a repeat, and one in fifteen replies fails thrice.
     assert seen["repeated"] > 0.1 * ROUNDS and seen["good"] > 0.1 * ROUNDS
-    assert seen["refused"] > 0 or kind in ("noise", "late")
+    assert seen["refused"] > 0 or kind == "noise"
 
 
 class OneHurt:

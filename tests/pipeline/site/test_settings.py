@@ -399,6 +399,16 @@ def test_own_probe_models_are_read_from_the_folder_that_is_named(tmp_path: Path)
     assert told.startswith(f"{place}probe model: found 'pair', expected one of ")
 
 
+def test_own_probe_models_are_read_from_the_usual_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Told of no folder, models are looked for where the agent looks for them."""
+    monkeypatch.setattr("pipeline.site.settings.OWN_MODELS", tmp_path / "usual")
+    text = GOOD.replace('model = "root_zone_profile"', 'model = "pair"')
+    assert len(faults(tmp_path, text)) == 1
+    (tmp_path / "usual").mkdir()
+    (tmp_path / "usual" / "pair.toml").write_text(OWN_PROBE)
+    assert "square-1/p1/lower" in load(write(tmp_path, text), {}).channels()
+
+
 def test_faults_of_own_probe_models_are_told_by_their_file_and_key(tmp_path: Path) -> None:
     """The setting that named the model, the file of the model, the key in it; a folder that is not there is a fault."""
     (tmp_path / "probes").mkdir()

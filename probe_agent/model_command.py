@@ -1,0 +1,100 @@
+"""`underturf-agent model`: probe descriptions listed, shown, copied to the folder of one's own, and checked."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+from hardware.probe import ProbeDescription, ProbeFault, load_probe, models
+from hardware.quantities import QUANTITIES
+from hardware.reading import is_slug
+
+
+class ModelCommandFault(Exception):
+    """What was asked cannot be done; the text says why."""
+
+
+def listed(folder: Path) -> list[str]:
+    """Return a line for each model there is, those of the folder marked."""
+    own = _own(folder)
+    known = sorted({*models(), *own})
+    lines = []
+    for model in known:
+        try:
+            text = _described(model, folder).title
+        except ProbeFault as fault:
+            text = f"cannot be used: {fault.faults[0]}"
+        lines.append(f"{model:<20} {'own' if model in own else '   '}  {text}")
+    return lines
+
+
+def shown(model: str, folder: Path) -> list[str]:
+    """Return a description in words. Raises ProbeFault."""
+    known = _described(model, folder)
+    asked = "with" if known.crc else "without"
+    lines = [
+        f"{known.model}: {known.title}",
+        f"  {known.protocol} {known.baud} {known.frame}, {asked} check characters",
+    ]
+    for channel in known.channels:
+        unit = QUANTITIES[channel.heard].unit
+        depth = "" if channel.depth_m is None else f" at {channel.depth_m * 1000:g} mm"
+        place = f"{channel.command} value {channel.position}" if channel.command else "of a stroke"
+        made = "" if (channel.scale, channel.offset) == (1.0, 0.0) else f", x {channel.scale:g} + {channel.offset:g}"
+        curve = "" if channel.calibration.curve == "identity" else f", {channel.calibration.curve}"
+        missing = "".join(f", {number:g} is no value" for number in channel.missing)
+        shown_unit = "" if unit == "1" else f" [{unit}]"
+        lines.append(f"  {channel.name:<20} {place}: {channel.heard}{shown_unit}{depth}{made}{curve}{missing}")
+    return [*lines, *([f"  {known.notes}"] if known.notes else [])]
+
+
+def copied(model: str, name: str, folder: Path) -> list[str]:
+    """Copy a description to the folder under a name; return what was done.
+
+    Raises
+    ------
+    ProbeFault
+        When there is no such model.
+    ModelCommandFault
+        When the name cannot be one, or the file is there, or cannot be written.
+    """
+    if not is_slug(name):
+        raise ModelCommandFault(f"--as: found {name!r}, expected small letters, digits, - and _, at most 64")
+    _described(model, folder)
+    own = folder / f"{model}.toml"
+    source = own if model in _own(folder) else resources.files("hardware") / "probes" / f"{model}.toml"
+    target = folder / f"{name}.toml"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with target.open("x", encoding="utf-8") as file:
+            file.write(source.read_text(encoding="utf-8"))
+    except OSError as err:
+        raise ModelCommandFault(f"{target}: found {err.strerror}, expected a new file that can be written") from err
+    return [f"{target}: a copy of {model}. Change it, look through it with `model check`, then write model = {name!r}."]
+
+
+def checked(folder: Path, model: str | None) -> tuple[list[str], bool]:
+    """Check one description, or each in the folder; return a line for each, its faults too, and whether all are good.
+
+    Raises ModelCommandFault when there is none to check.
+    """
+    names = [model] if model is not None else _own(folder)
+    if not names:
+        raise ModelCommandFault(f"{folder}: found no description, expected MODEL.toml files in it")
+    lines, good = [], True
+    for name in names:
+        try:
+            known = _described(name, folder)
+            lines.append(f"{name}: good, {len(known.channels)} channels")
+        except ProbeFault as fault:
+            lines += fault.faults
+            good = False
+    return lines, good
+
+
+def _own(folder: Path) -> list[str]:
+    return sorted(file.stem for file in folder.glob("*.toml")) if folder.is_dir() else []
+
+
+def _described(model: str, folder: Path) -> ProbeDescription:
+    return load_probe(model, folder if folder.is_dir() else None)
