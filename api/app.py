@@ -7,6 +7,7 @@ alone; Bokeh's own script is served from its wheel.
 from __future__ import annotations
 
 import gzip
+import hashlib
 import threading
 from functools import cache
 from pathlib import Path
@@ -16,10 +17,12 @@ from bokeh.util.paths import bokehjs_path
 from fastapi import Depends, FastAPI, Request
 from fastapi.responses import FileResponse, Response
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, data, diary, feed, health, live, morning, problems
+from api.load import FactCache
 from api.pages import ground, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import refuse_long
@@ -28,6 +31,8 @@ from pipeline.site.fields import nearest
 
 STATIC = Path(__file__).parent / "static"
 MAX_UNKNOWN = 10  # query parameters named in one refusal
+PACKED_FROM_BYTES = 1000  # shorter answers fit into one network packet as they are
+PACKING = 1  # of 9: a year by the hour is packed in a third of the time that 6 takes, and is a tenth larger
 BOKEH_SCRIPT = Path(bokehjs_path()) / "js" / "bokeh.min.js"
 BOKEH_ADDRESS = f"/bokeh/{bokeh.__version__}.js"
 # Bokeh sets styles on its elements; scripts come from this server only.
@@ -50,6 +55,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     )
     app.state.pipeline = pipeline
     app.state.ending = threading.Event()  # set when the server ends: live updates end first
+    app.state.facts = FactCache(pipeline)
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
     for part in (data, morning, advice, diary, feed, live, health, ground, work):
@@ -66,6 +72,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
             )
         return FileResponse(BOKEH_SCRIPT, media_type="text/javascript", headers=headers)
 
+    app.add_middleware(_Conditional)
+    app.add_middleware(GZipMiddleware, minimum_size=PACKED_FROM_BYTES, compresslevel=PACKING)
     app.add_middleware(_Guard)
     return app
 
@@ -110,6 +118,7 @@ class _Guard:
                 headers.setdefault("Content-Security-Policy", CONTENT_POLICY)
                 headers.setdefault("X-Content-Type-Options", "nosniff")
                 headers.setdefault("Referrer-Policy", "no-referrer")
+                headers.setdefault("Cache-Control", "no-cache")  # it may be kept, and is asked about before it is used
             await send(message)
 
         if scope["type"] == "http":
@@ -118,3 +127,42 @@ class _Guard:
                 await problems.answer(Request(scope), problem)(scope, receive, guarded)
                 return
         await self._app(scope, receive, guarded)
+
+
+class _Conditional:
+    """Tags whole answers to GET by their content, and answers 304 to whoever has that one already (RFC 9110, 13.1.2).
+
+    The tag is weak: packed and unpacked, the bytes differ. An answer that comes in pieces passes through untouched.
+    """
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        begun: Message | None = None
+
+        async def tagged(message: Message) -> None:
+            nonlocal begun
+            if message["type"] == "http.response.start" and message["status"] == 200:
+                begun = message  # held back until it is known whether the body is whole
+                return
+            if begun is not None and message["type"] == "http.response.body":
+                held, begun = begun, None
+                if not message.get("more_body", False):
+                    held, message = _tagged(held, message, Headers(scope=scope).get("if-none-match", ""))
+                await send(held)
+            await send(message)
+
+        is_get = scope["type"] == "http" and scope["method"] == "GET"
+        await self._app(scope, receive, tagged if is_get else send)
+
+
+def _tagged(head: Message, body: Message, asked: str) -> tuple[Message, Message]:
+    """The answer with its tag; without its body where that is among the tags asked about."""
+    headers = MutableHeaders(scope=head)
+    tag = headers.setdefault("ETag", f'W/"{hashlib.blake2b(body["body"], digest_size=16).hexdigest()}"')
+    if asked.strip() != "*" and tag not in [one.strip() for one in asked.split(",")]:
+        return head, body
+    for name in ("content-length", "content-type"):
+        del headers[name]
+    return {**head, "status": 304}, {**body, "body": b""}

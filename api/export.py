@@ -1,18 +1,20 @@
-"""Observations on their way out: at their own step, by the hour or the day, and as CSV in pieces.
+"""Series on their way out: observations at their own step, by the hour or the day, as CSV in pieces, and as JSON.
 
-Years of them pass through without filling the memory.
-
-Times are UTC in ISO 8601, numbers in the canonical unit named beside them. It writes no file: it gives text to whoever
-sends it on.
+Years of them pass through without filling the memory. Texts are made column by column, which is many times as fast as
+row by row. Times are UTC in ISO 8601, numbers in the canonical unit named beside them. It writes no file: it gives text
+to whoever sends it on.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import json
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
+import numpy as np
 import pandas as pd
+from pydantic_core import to_json
 
-from api.state import BELIEVED
+from api.load import large_reads
 from hardware.quantities import QUANTITIES
 from pipeline.service import Pipeline
 from pipeline.site.models import InstalledChannel
@@ -43,32 +45,24 @@ def csv_text(
         Whole lines.
     """
     yield ",".join(COLUMNS) + "\n"
-    for frame in _pieces(store, installed, channels, start_ms, end_ms):
-        yield frame.to_csv(index=False, header=False, lineterminator="\n")
-
-
-def _pieces(
-    store: Store, installed: Mapping[str, InstalledChannel], channels: Sequence[str], start_ms: int, end_ms: int
-) -> Iterator[pd.DataFrame]:
     span = store.span(channels)
-    if span is None:
-        return
-    first_ms, last_ms = max(start_ms, span[0]), min(end_ms, span[1] + 1)
+    first_ms, last_ms = (0, 0) if span is None else (max(start_ms, span[0]), min(end_ms, span[1] + 1))
     for channel in channels:
         for begin_ms in range(first_ms, last_ms, PIECE_MS):
-            found = store.observations([channel], begin_ms, min(begin_ms + PIECE_MS, last_ms))
-            if not found.empty:
-                yield _table(found, installed.get(channel))
+            with large_reads.turn(admitted=True):
+                found = store.observations([channel], begin_ms, min(begin_ms + PIECE_MS, last_ms))
+                text = _table(found, installed.get(channel)).to_csv(index=False, header=False, lineterminator="\n")
+            yield text
 
 
 def _table(found: pd.DataFrame, installed: InstalledChannel | None) -> pd.DataFrame:
-    times = pd.to_datetime(found["measured_at_ms"], unit="ms", utc=True)
+    times = np.datetime_as_string(found["measured_at_ms"].to_numpy("datetime64[ms]"), unit="ms")
     quantity = "" if installed is None else installed.channel.quantity
     names = {int(flag): flag.name.lower() for flag in Flag}
     return pd.DataFrame(
         {
             "channel": found["channel"],
-            "time": times.dt.strftime("%Y-%m-%dT%H:%M:%S.%f").str.slice(0, 23) + "Z",
+            "time": np.char.add(times, "Z"),
             "quantity": quantity,
             "unit": QUANTITIES[quantity].unit if quantity else "",
             "depth_m": float("nan")
@@ -82,53 +76,131 @@ def _table(found: pd.DataFrame, installed: InstalledChannel | None) -> pd.DataFr
     )
 
 
+LENGTH_MS = {"hour": HOUR_MS, "day": DAY_MS}
+
+
 def observations_at_step(
-    pipeline: Pipeline, channels: list[str], start_ms: int, end_ms: int, step: str
-) -> pd.DataFrame:
-    """Observations as they are (`raw`), or drawn together to UTC hours or days with least, mean and greatest.
-
-    Rain is summed, everything else averaged; only values that may be believed are drawn together.
-    """
-    if step == "day":
-        frame = pipeline.store.steps(channels, start_ms, end_ms, DAY_MS)
-        frame = frame.rename(columns={"start_ms": "measured_at_ms", "mean": "value"})
-        rain = frame["channel"].isin(_rain_channels(pipeline))
-        frame.loc[rain, "value"] = frame.loc[rain, "value"] * frame.loc[rain, "n"]
-        return frame
-    frame = pipeline.store.observations(channels, start_ms, end_ms)
-    return frame if step == "raw" else _hourly(frame, _rain_channels(pipeline))
-
-
-def observations_after(
     pipeline: Pipeline,
-    channels: list[str],
+    channels: Sequence[str],
     start_ms: int,
     end_ms: int,
     step: str,
     *,
+    behind: tuple[str, int] | None = None,
+    limit: int | None = None,
+) -> pd.DataFrame:
+    """Return observations by channel and time: as they are (`raw`), or drawn together to UTC hours or days.
+
+    Parameters
+    ----------
+    pipeline : Pipeline
+    channels : sequence of str
+    start_ms, end_ms : int
+        start <= t < end; of hours and days those that begin within it, each whole. [ms since 1970, UTC]
+    step : str
+        `raw`, `hour` or `day`.
+    behind : (str, int), optional
+        Channel and time after which to begin.
+    limit : int, optional
+        No more rows than this are given, or read.
+
+    Returns
+    -------
+    DataFrame
+        `channel`, `measured_at_ms`, `value`; with `raw` and `flag`, or with `low`, `high` and their number `n`. Hours
+        and days are of values that may be believed: rain is their sum, everything else their mean.
+    """
+    if step == "raw":
+        return pipeline.store.observations(channels, start_ms, end_ms, after=behind, limit=limit)
+    if limit is None:
+        frame = pipeline.store.steps(channels, start_ms, end_ms, LENGTH_MS[step])
+    else:
+        frame = _page_of_steps(pipeline.store, channels, start_ms, end_ms, LENGTH_MS[step], behind, limit)
+    rain_channels = {i for i, c in pipeline.config.channels().items() if c.channel.quantity == "rain"}
+    total = frame["mean"] * frame["n"]
+    value = frame["mean"].where(~frame["channel"].isin(rain_channels), total)
+    return frame.assign(value=value).rename(columns={"start_ms": "measured_at_ms"})
+
+
+def _page_of_steps(
+    store: Store,
+    channels: Sequence[str],
+    start_ms: int,
+    end_ms: int,
+    step_ms: int,
     behind: tuple[str, int] | None,
     limit: int,
 ) -> pd.DataFrame:
-    """At most `limit` of what `observations_at_step` gives, by channel and time, behind a place in that order."""
-    if step == "raw":
-        return pipeline.store.observations(channels, start_ms, end_ms, after=behind, limit=limit)
-    frame = observations_at_step(pipeline, channels, start_ms, end_ms, step)
-    if behind is not None:
-        channel, at_ms = behind
-        later = (frame["channel"] == channel) & (frame["measured_at_ms"] > at_ms)
-        frame = frame[later | (frame["channel"] > channel)]
-    return frame.iloc[:limit]
+    """At most `limit` steps behind a place. No span that is asked of the store can have more of them."""
+    behind_channel, behind_ms = ("", 0) if behind is None else behind
+    parts, left = [store.steps((), start_ms, end_ms, step_ms)], limit
+    for channel in sorted(c for c in set(channels) if c >= behind_channel):
+        first_ms = max(start_ms, behind_ms + 1) if channel == behind_channel else start_ms
+        while first_ms < end_ms and left > 0:
+            last_ms = min(end_ms, first_ms + left * step_ms)
+            parts.append(store.steps([channel], first_ms, last_ms, step_ms))
+            left, first_ms = left - len(parts[-1]), last_ms
+    return pd.concat(parts, ignore_index=True)
 
 
-def _hourly(frame: pd.DataFrame, rain_channels: set[str]) -> pd.DataFrame:
-    good = frame[frame["flag"].isin(BELIEVED) & frame["value"].notna()]
-    hour_ms = good["measured_at_ms"] // HOUR_MS * HOUR_MS
-    groups = good.assign(measured_at_ms=hour_ms).groupby(["channel", "measured_at_ms"], sort=True)["value"]
-    hourly = groups.agg(value="mean", low="min", high="max", n="count", total="sum").reset_index()
-    rain = hourly["channel"].isin(rain_channels)
-    hourly["value"] = hourly["value"].where(~rain, hourly["total"])
-    return hourly.drop(columns="total")
+def time_texts(at_ms: np.ndarray) -> list[str]:
+    """Times in ISO 8601, UTC, with milliseconds only where there are any. [ms since 1970]"""
+    day, of_day = np.divmod(np.asarray(at_ms, dtype=np.int64), DAY_MS)
+    days, which_day = np.unique(day, return_inverse=True)
+    clocks, which_clock = np.unique(of_day, return_inverse=True)
+    dates = [str(d) for d in days.astype("datetime64[D]")]
+    times = [_clock(ms) for ms in clocks.tolist()]
+    return [f"{dates[d]}{times[c]}" for d, c in zip(which_day.tolist(), which_clock.tolist(), strict=True)]
 
 
-def _rain_channels(pipeline: Pipeline) -> set[str]:
-    return {i for i, c in pipeline.config.channels().items() if c.channel.quantity == "rain"}
+def _clock(of_day_ms: int) -> str:
+    seconds, ms = divmod(of_day_ms, 1000)
+    return f"T{seconds // 3600:02d}:{seconds // 60 % 60:02d}:{seconds % 60:02d}" + (f".{ms:03d}Z" if ms else "Z")
+
+
+def json_rows(columns: Mapping[str, Iterable[str] | None]) -> str:
+    """Return rows as a JSON array of objects. Columns hold JSON texts, alike in number; None is null in every row."""
+    row = ",".join(f"{json.dumps(name)}:{'null' if column is None else '%s'}" for name, column in columns.items())
+    texts = zip(*(column for column in columns.values() if column is not None), strict=True)
+    return f"[{','.join([f'{{{row}}}' % each for each in texts])}]"
+
+
+def number_texts(frame: pd.DataFrame, name: str) -> list[str] | None:
+    """A column of numbers as JSON, null where there is none; None without that column."""
+    if name not in frame or frame.empty:
+        return None
+    texts: list[str] = to_json(frame[name].tolist(), inf_nan_mode="null")[1:-1].decode().split(",")
+    return texts
+
+
+def json_texts(texts: Iterable[str]) -> list[str]:
+    """Strings as JSON strings."""
+    known: dict[str, str] = {}
+    return [known[text] if text in known else known.setdefault(text, json.dumps(text)) for text in texts]
+
+
+def observation_rows(frame: pd.DataFrame) -> str:
+    """Return observations, or their means by the hour or the day, as a JSON array: see `schema.ObservationOut`."""
+    return json_rows(
+        {
+            "channel": json_texts(frame["channel"].tolist()),
+            "at": [f'"{at}"' for at in time_texts(frame["measured_at_ms"].to_numpy())],
+            **{name: number_texts(frame, name) for name in ("value", "raw", "flag", "low", "high", "n")},
+        }
+    )
+
+
+def finding_rows(frame: pd.DataFrame, units: Mapping[str, str]) -> str:
+    """Return findings as a JSON array: see `schema.FindingOut`. `units` are by quantity."""
+    start, end = ([f'"{at}"' for at in time_texts(frame[name].to_numpy())] for name in ("start_ms", "end_ms"))
+    return json_rows(
+        {
+            "station": json_texts(frame["station"].tolist()),
+            "quantity": json_texts(frame["quantity"].tolist()),
+            "unit": json_texts(units.get(quantity, "") for quantity in frame["quantity"].tolist()),
+            "start": start,
+            "end": end,
+            **{name: number_texts(frame, name) for name in ("value", "low", "high", "n")},
+            "reason": json_texts(reason if isinstance(reason, str) else "" for reason in frame["reason"].tolist()),
+        }
+    )

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from api.state import number
+from api.state import number, rows_of
 from api.words import moment, tied
 from pipeline.service import Pipeline
 from pipeline.site.models import Station
@@ -40,7 +40,7 @@ def known_of(pipeline: Pipeline, station: Station, now_ms: int) -> list[KnownFig
     """Return the newest finding of each kind of a station and of its channels, in the order of the catalogue."""
     owners = [
         (station.name, None),
-        *((c.id, c.channel.depth_m) for c in station.channels if c.channel.depth_m is not None),
+        *((c.id, c.channel.depth_m) for c in station.channels if c.channel.quantity == "water_content"),
     ]
     found = [
         figure
@@ -62,7 +62,7 @@ def _newest(
     pipeline: Pipeline, owner: str, depth_m: float | None, entries: list[CatalogueEntry], start_ms: int, end_ms: int
 ) -> Iterator[KnownFigure]:
     table = pipeline.store.findings(owner, [entry.quantity for entry in entries], start_ms, end_ms + 1)
-    newest = {str(row["quantity"]): row for row in table.to_dict("records")}  # sorted by time: the last stands
+    newest = {str(row["quantity"]): row for row in rows_of(table)}  # sorted by time: the last stands
     for entry in entries:
         if entry.quantity in newest:
             row = newest[entry.quantity]

@@ -10,9 +10,9 @@ from fastapi import APIRouter, Request
 
 from api import schema
 from api.answers import Morning, six_answers
-from api.data import pipeline_of
+from api.data import pipeline_of, stations_of
 from api.diary_check import names_in_the_way
-from api.state import StationNow, site_now
+from api.state import StationNow
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS
 
@@ -22,7 +22,7 @@ router = APIRouter(prefix="/api/v1", tags=["data"])
 @router.get("/answers", summary="The six answers of the morning, in words")
 def get_answers(request: Request) -> list[schema.AnswerOut]:
     pipeline = pipeline_of(request)
-    answers = six_answers(morning_of(pipeline, site_now(pipeline)))
+    answers = six_answers(morning_of(pipeline, stations_of(request)))
     return [schema.AnswerOut(question=one.question, lines=list(one.lines)) for one in answers]
 
 

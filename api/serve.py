@@ -15,6 +15,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from api.app import create_app
+from api.load import keep_memory_returnable
 from pipeline.service import Pipeline
 from pipeline.site.models import PagesConfig, SiteConfig
 
@@ -34,6 +35,7 @@ def serve(config: SiteConfig) -> int:
     PipelineFault
         When the pipeline cannot start.
     """
+    keep_memory_returnable()
     with listen(config.pages) as listener:
         pipeline = Pipeline(config)
         server = PagesServer(create_app(pipeline))

@@ -6,22 +6,24 @@ has chosen. A part of the page can be asked for alone, for live updates.
 
 from __future__ import annotations
 
+import json
 from typing import Annotated, Any, Literal
 
 from bokeh.core.types import ID
 from bokeh.embed import json_item
 from fastapi import APIRouter, Query, Request
-from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.responses import HTMLResponse, Response
 
 from api import words
 from api.answers import six_answers
 from api.charts import DEFAULT_WIDTH_PX, station_figure
-from api.data import find_station, pipeline_of
+from api.data import find_station, known_figures, pipeline_of, station_of, stations_of
 from api.drawing import profile
-from api.known import known_line, known_of
+from api.known import known_line
+from api.load import facts_of
 from api.morning import morning_of
 from api.pages.frame import answer
-from api.state import StationNow, site_now, station_now
+from api.state import StationNow
 from pipeline.service import Pipeline
 
 SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
@@ -39,27 +41,25 @@ def front(request: Request, days: str = DEFAULT_SPAN) -> HTMLResponse:
     if not stations:
         return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
     if len(stations) == 1:
-        return _page(request, pipeline, stations[0], days)
-    return answer(request, "morning.html", pipeline, {**_morning(pipeline), "twin": "/api/v1/now"})
+        return _page(request, stations[0], days)
+    return answer(request, "morning.html", pipeline, {**_morning(request), "twin": "/api/v1/now"})
 
 
 @router.get("/now", response_class=HTMLResponse)
 def front_part(request: Request) -> HTMLResponse:
     """The answers of the first page alone."""
-    pipeline = pipeline_of(request)
-    return answer(request, "morning_now.html", pipeline, _morning(pipeline))
+    return answer(request, "morning_now.html", pipeline_of(request), _morning(request))
 
 
 @router.get("/stations/{name}", response_class=HTMLResponse)
 def station_page(request: Request, name: str, days: str = DEFAULT_SPAN) -> HTMLResponse:
-    return _page(request, pipeline_of(request), name, days)
+    return _page(request, name, days)
 
 
 @router.get("/stations/{name}/now", response_class=HTMLResponse)
 def station_part(request: Request, name: str) -> HTMLResponse:
     """The words and the profile alone."""
-    pipeline = pipeline_of(request)
-    return answer(request, "now.html", pipeline, _facts(pipeline, name))
+    return answer(request, "now.html", pipeline_of(request), _facts(request, name))
 
 
 @router.get("/stations/{name}/chart.json")
@@ -69,16 +69,25 @@ def station_chart(
     days: Annotated[int, Query(ge=1, le=3660)] = int(DEFAULT_SPAN),
     look: Literal["light", "dark"] = "light",
     width: Annotated[int, Query(ge=0, le=20_000)] = DEFAULT_WIDTH_PX,
-) -> JSONResponse:
+) -> Response:
     """The chart as Bokeh's own JSON."""
     pipeline = pipeline_of(request)
     _, station = find_station(pipeline, name)
-    layout = station_figure(pipeline, station, days, look, width_px=width)
-    return JSONResponse(json_item(layout, ID(CHART_TARGET)))
+
+    def drawn() -> bytes:
+        layout = station_figure(pipeline, station, days, look, width_px=width)
+        return json.dumps(json_item(layout, ID(CHART_TARGET)), separators=(",", ":")).encode()
+
+    chart = facts_of(request).get((station_chart, name, days, look, width), drawn)
+    return Response(chart, media_type="application/json")
 
 
-def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
-    state = station_now(pipeline, *find_station(pipeline, name), pipeline.clock.now_ms())
+def _facts(request: Request, name: str) -> dict[str, Any]:
+    return facts_of(request).get((station_page, name), lambda: _station_facts(request, name))
+
+
+def _station_facts(request: Request, name: str) -> dict[str, Any]:
+    pipeline, state = pipeline_of(request), station_of(request, name)
     zone = pipeline.config.site.timezone
     alone = len(pipeline.config.stations()) == 1  # then this is the first page, and has its answers
     return {
@@ -87,7 +96,7 @@ def _facts(pipeline: Pipeline, name: str) -> dict[str, Any]:
         "now": words.moment(state.now_ms, zone),
         "profile": profile(state),
         "rows": _rows(state, zone),
-        "known": [known_line(one, zone) for one in known_of(pipeline, state.station, state.now_ms)],
+        "known": [known_line(one, zone) for one in known_figures(request, name)],
     }
 
 
@@ -101,9 +110,13 @@ def _words(pipeline: Pipeline, state: StationNow, zone: str) -> dict[str, Any]:
     }
 
 
-def _morning(pipeline: Pipeline) -> dict[str, Any]:
+def _morning(request: Request) -> dict[str, Any]:
+    return facts_of(request).get(front, lambda: _morning_facts(request))
+
+
+def _morning_facts(request: Request) -> dict[str, Any]:
+    pipeline, states = pipeline_of(request), stations_of(request)
     zone = pipeline.config.site.timezone
-    states = site_now(pipeline)
     now_ms = states[0].now_ms if states else pipeline.clock.now_ms()
     return {
         "page": "morning",
@@ -123,11 +136,10 @@ def _six(pipeline: Pipeline, states: list[StationNow]) -> list[tuple[str, list[s
     return [(one.question, [words.tied(line) for line in one.lines]) for one in answers]
 
 
-def _page(request: Request, pipeline: Pipeline, name: str, days: str) -> HTMLResponse:
-    facts = _facts(pipeline, name)
+def _page(request: Request, name: str, days: str) -> HTMLResponse:
     days = days if days in SPANS else DEFAULT_SPAN
-    facts |= {"spans": SPANS, "days": days, "target": CHART_TARGET, "twin": f"/api/v1/stations/{name}"}
-    return answer(request, "ground.html", pipeline, facts)
+    frame = {"spans": SPANS, "days": days, "target": CHART_TARGET, "twin": f"/api/v1/stations/{name}"}
+    return answer(request, "ground.html", pipeline_of(request), {**_facts(request, name), **frame})
 
 
 def _alert_lines(pipeline: Pipeline, state: StationNow, zone: str) -> list[tuple[str, str]]:

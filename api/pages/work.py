@@ -17,6 +17,7 @@ from api import words
 from api.answers import pass_words, stale_line
 from api.data import iso, pipeline_of
 from api.entry_words import entry_line, mark_line
+from api.load import facts_of
 from api.pages.frame import answer
 from api.strips import KIND_WORDS, LETTERS, DayCell, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.conditions import Verdict
@@ -39,17 +40,20 @@ def work_page(request: Request) -> HTMLResponse:
     pipeline = pipeline_of(request)
     if not pipeline.config.stations():
         return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
-    return answer(request, "work.html", pipeline, {**_facts(pipeline), "twin": "/api/v1/advice"})
+    return answer(request, "work.html", pipeline, {**_facts(request), "twin": "/api/v1/advice"})
 
 
 @router.get("/work/now", response_class=HTMLResponse)
 def work_part(request: Request) -> HTMLResponse:
     """All of the page but its frame."""
-    pipeline = pipeline_of(request)
-    return answer(request, "work_now.html", pipeline, _facts(pipeline))
+    return answer(request, "work_now.html", pipeline_of(request), _facts(request))
 
 
-def _facts(pipeline: Pipeline) -> dict[str, Any]:
+def _facts(request: Request) -> dict[str, Any]:
+    return facts_of(request).get(work_page, lambda: _work_facts(pipeline_of(request)))
+
+
+def _work_facts(pipeline: Pipeline) -> dict[str, Any]:
     advice, now_ms, zone = pipeline.advice(), pipeline.clock.now_ms(), pipeline.config.site.timezone
     entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"]
     return {

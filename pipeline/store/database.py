@@ -27,6 +27,7 @@ Connection = sqlite3.Connection
 BUSY_S = 5.0  # how long to wait for another process that writes, for example a recompute
 IDLE_READERS = 8  # reading connections kept open; more are opened when needed and closed after
 CACHE_KIB = 32 * 1024
+READER_CACHE_KIB = 4 * 1024  # what readers ask for again is kept by the system; eight full caches would be 256 MB
 WAL_PAGES = 4000  # pages in the write-ahead log before they are carried over; 16 MB spares rewriting busy pages
 WAL_KEPT_BYTES = 64 * 1024 * 1024  # the log is cut back to this after a large transaction
 
@@ -262,6 +263,7 @@ class Database:
             if connection is None:
                 connection = self._connect()
                 connection.execute("PRAGMA query_only = ON")
+                connection.execute(f"PRAGMA cache_size = -{READER_CACHE_KIB}")
             try:
                 yield connection
             except BaseException:

@@ -237,6 +237,7 @@ def test_no_wetting_is_said_to_be_none_only_when_all_is_worked_out(make_ground: 
     client = TestClient(create_app(pipeline))
     assert "the gauge has told of none of 1 mm or more in 60 days" in client.get("/api/v1/stations/s1").text
     pipeline._stages.mark_span("s1", NOW_MS - HOUR_MS, NOW_MS, 0.0)
+    pipeline.changes.bump("readings")
     waiting, settled = (client.get(f"/api/v1/stations/{name}").json()["words"] for name in ("s1", "s2"))
     assert "Last wetting: cannot tell yet. Readings are still being worked on." in waiting
     assert "Last wetting: the gauge has told of none of 1 mm or more in 60 days." in settled

@@ -99,7 +99,7 @@ def test_a_store_that_is_away_is_said_and_asked_again_later(
         raise StoreAway("the disk has gone")
 
     with monkeypatch.context() as patch:
-        for name in ("latest", "last_answers", "observations", "findings", "daily"):
+        for name in ("latest", "last_answers", "observations", "findings", "steps"):
             patch.setattr(ground.pipeline.store, name, away)
         answer = client.get(path)
     assert "the disk has gone" in str(is_problem(answer, 503, path)["detail"])
