@@ -79,6 +79,8 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--rate", type=float, default=60.0, help="how many times faster than real time after the history")
     demo.add_argument("--port", type=int, default=8420, help="port of the pages; another is taken when it is busy")
     demo.add_argument("--dir", type=Path, help="keep everything in this folder (default: a temporary one, removed)")
+    demo.add_argument("--store", choices=("sqlite", "influx"), default="sqlite", help="where the series are kept")
+    demo.add_argument("--influx", metavar="URL", help="an InfluxDB 1 without users (default: this machine's influxd)")
     demo.set_defaults(run=_demo)
     return parser
 
@@ -209,6 +211,8 @@ def _demo(parsed: argparse.Namespace) -> int:
         rate=parsed.rate,
         port=parsed.port,
         once=parsed.once,
+        store=parsed.store,
+        influx=parsed.influx,
     ) as demo:
         return demo.run()
 

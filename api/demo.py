@@ -10,6 +10,7 @@ from __future__ import annotations
 import ctypes
 import json
 import os
+import secrets
 import shutil
 import signal
 import socket
@@ -26,7 +27,7 @@ from typing import Any
 import httpx
 import tomli_w
 
-from api.demo_configs import FIXTURES_FILE, configs, days_to_come, finer, fixtures
+from api.demo_configs import FIXTURES_FILE, configs, days_to_come, finer, fixtures, influxd_config
 
 START_WITHIN_S = 60.0
 GROUND_WITHIN_S = 180.0  # the first run on a machine compiles the simulator's loops
@@ -63,10 +64,23 @@ class Demo:
         Wanted port of the pages; another is taken when it is busy.
     once : bool
         Load the history, print the summary, stop.
+    store : str
+        `sqlite`, or `influx` for an InfluxDB server.
+    influx : str or None
+        Address of that server, of version 1 and without users. None starts the influxd of this machine.
     """
 
     def __init__(
-        self, folder: Path | None, *, record: str | None, scenario: str, rate: float, port: int, once: bool
+        self,
+        folder: Path | None,
+        *,
+        record: str | None,
+        scenario: str,
+        rate: float,
+        port: int,
+        once: bool,
+        store: str,
+        influx: str | None,
     ) -> None:
         self._temporary = folder is None
         self._folder = Path(tempfile.mkdtemp(prefix="underturf-demo-")) if folder is None else folder.absolute()
@@ -78,6 +92,8 @@ class Demo:
         self._wanted_port = port
         self._pages_port = port if _is_free(port) else _free_port()
         self._broker_port = _free_port()
+        self._store, self._influx = store, influx
+        self._database = f"demo-{secrets.token_hex(4)}"
         self._programs: dict[str, subprocess.Popen[str]] = {}
         self._stop = threading.Event()
 
@@ -89,7 +105,7 @@ class Demo:
     def __exit__(
         self, kind: type[BaseException] | None, err: BaseException | None, trace: TracebackType | None
     ) -> None:
-        for name in ("agent", "server", "simulator"):
+        for name in ("agent", "server", "influxd", "simulator"):
             _end(self._programs.get(name))
         if self._temporary:
             shutil.rmtree(self._folder, ignore_errors=True)
@@ -123,17 +139,36 @@ class Demo:
         for old in ("ready.json", "progress.json"):
             (self._folder / old).unlink(missing_ok=True)
         print("Making the ground and its weather.", flush=True)
-        self._start("simulator", "-m", "simulator", "play", *self._played, "--dir", str(self._folder),
+        self._start("simulator", sys.executable, "-m", "simulator", "play", *self._played, "--dir", str(self._folder),
                     "--rate", f"{self._rate:g}")  # fmt: skip
         self._ready = self._await("the simulator", self._read_ready, within_s=GROUND_WITHIN_S)
+        if self._store == "influx" and self._influx is None:
+            self._influx = self._start_influxd()
         self._write_configs()
-        self._start("server", "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml"))
+        self._start(
+            "server", sys.executable, "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml")
+        )
         self._await("the server", self._health)
         self._start_agent()
         print(f"Pages: {self.address}", flush=True)
 
     def _start_agent(self) -> None:
-        self._start("agent", "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
+        self._start("agent", sys.executable, "-m", "probe_agent", "run", "--config", str(self._folder / "agent.toml"))
+
+    def _start_influxd(self) -> str:
+        """Start an InfluxDB server of the demo's own and return its address."""
+        program = shutil.which("influxd")
+        if program is None:
+            raise DemoFault(
+                "--store influx: found no influxd on this machine, expected one (Debian: influxdb) or --influx"
+            )
+        port, folder = _free_port(), self._folder / "influxd"
+        shutil.rmtree(folder, ignore_errors=True)
+        self._write("influxd.toml", influxd_config(str(folder), port))
+        self._start("influxd", program, "run", "-config", str(self._folder / "influxd.toml"))
+        address = f"http://127.0.0.1:{port}"
+        self._await("influxd", lambda: _answers(f"{address}/ping"))
+        return address
 
     def _read_finer(self) -> None:
         """Read the probes oftener from here on: other settings, and the agent started anew, as one would on a node."""
@@ -148,11 +183,11 @@ class Demo:
         except httpx.HTTPError as err:
             raise DemoFault(f"the server did not give its summary ({err}), logs are in {self._folder}") from err
 
-    def _start(self, name: str, *arguments: str) -> None:
+    def _start(self, name: str, *command: str) -> None:
         with open(self._folder / f"{name}.log", "w", encoding="utf-8") as log:
             # Its own session, so that Ctrl-C reaches only this program and the parts stop in order.
             self._programs[name] = subprocess.Popen(
-                [sys.executable, *arguments], stdin=subprocess.DEVNULL, stdout=log, stderr=log, text=True,
+                command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, text=True,
                 start_new_session=True, preexec_fn=_die_with(os.getpid()),
             )  # fmt: skip
 
@@ -217,7 +252,12 @@ class Demo:
             print(flush=True)
 
     def _configs(self) -> tuple[dict[str, Any], dict[str, Any]]:
-        return configs(self._ready, broker_port=self._broker_port, pages_port=self._pages_port)
+        store = None
+        if (
+            self._influx is not None
+        ):  # a database of its own: what another demo left on the server is not of this ground
+            store = {"kind": "influx", "url": self._influx, "bucket": self._database}
+        return configs(self._ready, broker_port=self._broker_port, pages_port=self._pages_port, store=store)
 
     def _write(self, name: str, table: dict[str, Any]) -> None:
         (self._folder / name).write_text(tomli_w.dumps(table), encoding="utf-8")
@@ -249,6 +289,13 @@ def _read_progress(path: Path) -> dict[str, Any]:
         return dict(json.loads(path.read_text(encoding="utf-8")))
     except (FileNotFoundError, ValueError):
         return {}
+
+
+def _answers(address: str) -> bool:
+    try:
+        return httpx.get(address, timeout=5.0).is_success
+    except httpx.HTTPError:
+        return False
 
 
 def _end(program: subprocess.Popen[str] | None) -> None:

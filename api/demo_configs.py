@@ -41,7 +41,9 @@ PLAY = (
 )
 
 
-def configs(ready: TomlTable, *, broker_port: int, pages_port: int) -> tuple[TomlTable, TomlTable]:
+def configs(
+    ready: TomlTable, *, broker_port: int, pages_port: int, store: TomlTable | None = None
+) -> tuple[TomlTable, TomlTable]:
     """Settings of the server and of the agent for a simulated ground.
 
     Parameters
@@ -51,6 +53,8 @@ def configs(ready: TomlTable, *, broker_port: int, pages_port: int) -> tuple[Tom
         probes.
     broker_port, pages_port : int
         Free ports on loopback.
+    store : dict, optional
+        The table of the series store. None for a file.
 
     Returns
     -------
@@ -66,6 +70,8 @@ def configs(ready: TomlTable, *, broker_port: int, pages_port: int) -> tuple[Tom
         "pages": {"host": "127.0.0.1", "port": pages_port},
         "surface": [_surface(surface, ready["probes"]) for surface in ready["surfaces"]],
     }
+    if store is not None:
+        server["store"] = store
     agent = {
         "agent": {"site": ready["site"]["name"], "node": ready["node"], "state_dir": "agent"},
         "clock": {"follow": ready["clock"]},
@@ -82,6 +88,18 @@ def configs(ready: TomlTable, *, broker_port: int, pages_port: int) -> tuple[Tom
         ],
     }
     return server, agent
+
+
+def influxd_config(folder: str, port: int) -> TomlTable:
+    """Settings of an influxd on loopback that keeps all under a folder and reports to nobody."""
+    return {
+        "reporting-disabled": True,
+        "bind-address": "127.0.0.1:0",
+        "meta": {"dir": f"{folder}/meta"},
+        "data": {"dir": f"{folder}/data", "wal-dir": f"{folder}/wal", "query-log-enabled": False},
+        "monitor": {"store-enabled": False},
+        "http": {"bind-address": f"127.0.0.1:{port}", "log-enabled": False},
+    }
 
 
 def days_to_come(server: TomlTable, ready: TomlTable) -> TomlTable:

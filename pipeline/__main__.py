@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from pipeline.errors import PipelineFault
 from pipeline.run.command_line import add_log_level, day
 from pipeline.run.log import start_log
-from pipeline.service import Pipeline
+from pipeline.service import Pipeline, meet_server
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.site.settings import ConfigFault
@@ -43,6 +43,7 @@ def main(arguments: list[str] | None = None) -> int:
             return serve(config)
         if chosen.command == "recompute":
             return redo(config, chosen.station, chosen.first, chosen.last)
+        about_server = meet_server(config)
     except ConfigFault as fault:
         print(fault, file=sys.stderr)
         return 2
@@ -50,6 +51,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(fault, file=sys.stderr)
         return 1
     print(f"{chosen.config}: {len(config.stations())} stations, {len(config.channels())} channels, no fault found")
+    print(*about_server, sep="\n")
     return 0
 
 

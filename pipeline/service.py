@@ -762,7 +762,7 @@ class Pipeline:
         fed = self._feeder.step(self.clock.now_ms())
         if fed.outstanding and not fed.read_back:
             raise StoreAway(f"server store: found {fed.outstanding} readings not given back yet, expected all of them")
-        return bool(fed.read_back or fed.let_go)
+        return bool(fed.read_back or fed.let_go or fed.queued_again)
 
     def _advised(self, advice: SiteAdvice) -> None:
         """Run the rules about plans over new advice, in the advisor's thread."""

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
 
 STAY_MS = 7 * 86_400_000
-RUNS_A_STEP = 20
+RUNS_A_STEP = 50  # of at most 1000 readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,8 +46,7 @@ class Feeder:
             Then everything is still in the journal.
         """
         waiting = self._journal.waiting(limit=RUNS_A_STEP)
-        for run in waiting:
-            self._store.append(run.readings, run.received_at_ms)
+        self._store.append_arrivals([(run.readings, run.received_at_ms) for run in waiting])
         held, lost = self._read_back(waiting)
         if held:
             self._journal.mark_read_back(held, now_ms)

@@ -133,16 +133,22 @@ class InfluxStore:
 
     def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
         """Write readings; one written before is overwritten by itself. Returns how many were given."""
-        keys = [(r.channel, r.node, r.outbox_id) for r in readings]
-        points = {k: self._point("reading", channel=k[0], node=k[1], outbox_id=k[2]) for k in set(keys)}
+        return self.append_arrivals([(readings, received_at_ms)])
+
+    def append_arrivals(self, arrivals: Sequence[tuple[Sequence[Reading], int]]) -> int:
+        """Write readings of several arrivals, each with its time of receipt, in few requests. [ms since 1970, UTC]"""
+        rows = [(r, (r.channel, r.node, r.outbox_id), at_ms) for readings, at_ms in arrivals for r in readings]
+        points = {
+            k: self._point("reading", channel=k[0], node=k[1], outbox_id=k[2]) for k in {key for _, key, _ in rows}
+        }
         self._write(
             f"{points[key]} "
             f'seq={r.seq}i,slot={_text(r.slot)},raw={0.0 if r.raw is None else float(r.raw)!r},status="{r.status}",'
             f"attempts={r.attempts}i,clock_ok={r.clock_ok},received_at_ms={received_at_ms}i "
             f"{r.measured_at_ms * NS_PER_MS + r.seq % NS_PER_MS}"
-            for key, r in zip(keys, readings, strict=True)
+            for r, key, received_at_ms in rows
         )
-        return len(readings)
+        return len(rows)
 
     def not_held(self, readings: Sequence[Reading]) -> list[Reading]:
         """Return those of the readings that the server does not give back just as they are, in one request.
@@ -198,12 +204,12 @@ class InfluxStore:
             f"{points[channel]} raw={raw!r},value={value!r},flag={flag}i,stage_version={version},"
             f"received_at_ms={received_at_ms}i {at_ms * NS_PER_MS}"
             for channel, at_ms, raw, value, flag, version, received_at_ms in zip(
-                frame["channel"],
+                frame["channel"].tolist(),
                 _whole(frame["measured_at_ms"]),
                 _real(frame["raw"]),
                 _real(frame["value"]),
                 _whole(frame["flag"]),
-                _versions(frame["stage_version"]),
+                _json(frame["stage_version"]),
                 _whole(frame["received_at_ms"]),
                 strict=True,
             )
@@ -263,11 +269,11 @@ class InfluxStore:
     def upsert_findings(self, frame: pd.DataFrame) -> None:
         """Write findings, each in place of an earlier one. See Store."""
         check_frame(frame, FINDING_COLUMNS, "findings")
-        keys = list(zip(frame["station"], frame["quantity"], strict=True))
+        keys = list(zip(frame["station"].tolist(), frame["quantity"].tolist(), strict=True))
         points = {key: self._point("finding", station=key[0], quantity=key[1]) for key in set(keys)}
         self._write(
             f"{points[key]} end_ms={end_ms}i,value={value!r},low={low!r},high={high!r},n={n}i,"
-            f"reason={_text(reason)},stage_version={version} {at_ms * NS_PER_MS}"
+            f"reason={reason},stage_version={version} {at_ms * NS_PER_MS}"
             for key, at_ms, end_ms, value, low, high, n, reason, version in zip(
                 keys,
                 _whole(frame["start_ms"]),
@@ -276,8 +282,8 @@ class InfluxStore:
                 _real(frame["low"]),
                 _real(frame["high"]),
                 _whole(frame["n"]),
-                frame["reason"].astype(object).where(frame["reason"].notna(), ""),
-                _versions(frame["stage_version"]),
+                _json(frame["reason"].astype(object).where(frame["reason"].notna(), None)),
+                _json(frame["stage_version"]),
                 strict=True,
             )
         )
@@ -291,7 +297,6 @@ class InfluxStore:
             statements = [self._select(FINDING_FIELDS, "finding", named, start_ms, end_ms, by="quantity")]
         frame = _table(self._ask(*statements), ("quantity",), FINDING_FIELDS)
         frame = frame[frame["n"] != REMOVED_N].rename(columns={"time": "start_ms"}).assign(station=station)
-        frame["reason"] = frame["reason"].astype(object).where(frame["reason"] != "", None)
         return _as(FINDING_COLUMNS, frame)
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
@@ -442,8 +447,9 @@ class InfluxStore:
                 for series in result.get("series", ()):
                     tags = tuple(series.get("tags", {}).values())
                     columns = answers[int(result["statement_id"])].setdefault(tags, {n: [] for n in series["columns"]})
-                    for place, column in enumerate(columns.values()):
-                        column += [row[place] for row in series.get("values", ())]
+                    rows = series.get("values", ())
+                    for column, more in zip(columns.values(), zip(*rows, strict=True), strict=bool(rows)):
+                        column.extend(more)
         return answers
 
     def _results(self, text: str) -> Iterator[dict[str, Any]]:
@@ -535,9 +541,10 @@ def _real(column: pd.Series) -> list[float]:
     return finite
 
 
-def _versions(column: pd.Series) -> list[str]:
-    """Versions as texts of JSON: a field has one type for ever, and a version is a number or a text."""
-    return [_text(json.dumps(version)) for version in column.tolist()]
+def _json(column: pd.Series) -> list[str]:
+    """Texts of JSON: a field has one type for ever, and a version is a number or a text, a reason a text or none."""
+    spelt = {value: _text(json.dumps(value)) for value in column.unique().tolist()}
+    return [spelt[value] for value in column.tolist()]
 
 
 def _table(answers: Sequence[Answer], tags: Sequence[str], fields: Sequence[str]) -> pd.DataFrame:
@@ -557,12 +564,11 @@ def _observed(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _as(names: Sequence[str], frame: pd.DataFrame) -> pd.DataFrame:
-    """A frame of the store's columns and types, with missing numbers and versions as they were given."""
-    frame = frame.assign(
-        **{n: frame[n].where(frame[n] != NO_NUMBER, np.nan) for n in ("raw", "value", "low", "high") if n in frame}
-    )
-    columns = [frame[name].to_numpy() for name in names]
-    if "stage_version" in names:
-        known = {text: json.loads(text) for text in set(frame["stage_version"])}
-        columns[names.index("stage_version")] = np.array([known[text] for text in frame["stage_version"]])
-    return frame_of(names, columns)
+    """A frame of the store's columns and types, with missing numbers, versions and reasons as they were given."""
+    columns = {name: frame[name].to_numpy() for name in names}
+    for name in {"raw", "value", "low", "high"} & columns.keys():
+        columns[name] = np.where(columns[name] == NO_NUMBER, np.nan, columns[name])
+    for name in {"stage_version", "reason"} & columns.keys():
+        told = {text: json.loads(text) for text in set(columns[name])}
+        columns[name] = np.array([told[text] for text in columns[name]], dtype=object if name == "reason" else None)
+    return frame_of(names, list(columns.values()))

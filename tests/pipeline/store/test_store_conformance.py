@@ -328,6 +328,9 @@ def test_a_withheld_finding_keeps_its_reason(store):
     found = store.findings("square-1", None, *FOREVER)
     assert found["reason"].iloc[0] == "no thatch thickness" and pd.isna(found["reason"].iloc[1])
     assert np.isnan(found["value"].iloc[0])
+    store.upsert_findings(finding_rows("thatch_air", [0], [1], reason=""))  # no words are not the same as none
+    assert store.findings("square-1", ["thatch_air"], *FOREVER)["reason"].tolist() == [""]
+    store.delete_findings("square-1", ["thatch_air"], *FOREVER)
     store.upsert_findings(finding_rows("thatch_water", [0], [3]))
     store.upsert_findings(finding_rows("thatch_water", [15], [np.nan], reason="gap"))
     found = store.findings("square-1", None, *FOREVER)
