@@ -39,8 +39,7 @@ from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Vocabulary
 from pipeline.site.settings import load, read_secret
-from pipeline.site.station import StationContext
-from pipeline.stages.recompute import LEAD_IN_MS, Redone, recompute, station_context
+from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recompute
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store import Store
@@ -620,6 +619,7 @@ class Pipeline:
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
+        self.context = StationContexts(config, self.diary, self.store)
         self._stages = RestageQueue(
             config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed
         )
@@ -663,10 +663,6 @@ class Pipeline:
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until it was stopped or has crashed; whether it was. [s]"""
         return self._ended.wait(timeout_s)
-
-    def context(self, station: str) -> StationContext:
-        """A station as the stages know it, with what the diary says and the channels have shown until now."""
-        return station_context(self.config, station, self.diary, self.store)
 
     def alerts(self) -> list[OpenAlert]:
         """Every alert that is open, the oldest first."""

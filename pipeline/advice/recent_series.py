@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.stages.stage import NO_SERIES, Series
-from pipeline.stages.tables import channels_of, findings_of
 from pipeline.store import Store
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
@@ -53,7 +52,7 @@ class RecentSeries:
         wanted = tuple(sorted(set(names)))
 
         def read(start_ms: int) -> Mapping[str, Series]:
-            return channels_of(self._store.observations(list(wanted), start_ms, now_ms + 1))
+            return self._store.channel_series(list(wanted), start_ms, now_ms + 1)
 
         return self._up_to_date(("channel", *wanted), now_ms, None, read)
 
@@ -75,7 +74,7 @@ class RecentSeries:
         """
 
         def read(start_ms: int) -> Mapping[str, Series]:
-            return findings_of(self._store.findings(station, list(quantities), start_ms, now_ms + 1))
+            return self._store.finding_series(station, list(quantities), start_ms, now_ms + 1)
 
         return self._up_to_date(("finding", station, *quantities), now_ms, key, read)
 

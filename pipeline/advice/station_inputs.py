@@ -40,7 +40,6 @@ from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M, hourly_means
 from pipeline.stages.layers import limits_of
 from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import NO_SERIES, Series
-from pipeline.stages.tables import channels_of
 from pipeline.store import Store
 from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, FloatArray, TimeArray
@@ -215,8 +214,8 @@ def _past_season(
     read_ms = (begin_ms - DAY_MS) // WEEK_MS * WEEK_MS
 
     def work() -> PastWeather:
-        table = view.store.observations(channels, read_ms, read_ms + SEASON_READ_D * DAY_MS)
-        return _weather_between(context, channels_of(table), read_ms, SEASON_READ_D * 24)
+        series = view.store.channel_series(channels, read_ms, read_ms + SEASON_READ_D * DAY_MS)
+        return _weather_between(context, series, read_ms, SEASON_READ_D * 24)
 
     whole = view.cache.once(("past season", years, *channels), read_ms, work)
     first = (begin_ms - read_ms) // HOUR_MS

@@ -7,7 +7,7 @@ settings file. Nothing here computes water, or reads a clock, a file or a store.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
@@ -213,6 +213,11 @@ class StationContext:
     def observed_ids(self) -> tuple[str, ...]:
         """Ids whose observations count here: those to read, and the weather's wherever it stands."""
         return tuple(dict.fromkeys((*self.channels, *self.weather.values())))
+
+    def channels_of(self, quantities: Container[str]) -> tuple[str, ...]:
+        """Ids whose observations of these quantities count here: to read them, and the weather wherever it stands."""
+        own = (i for i, c in self.channels.items() if c.quantity in quantities)
+        return tuple(dict.fromkeys((*own, *(i for q, i in self.weather.items() if q in quantities))))
 
     @cached_property
     def moisture(self) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pipeline.site.station import StationContext
+from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil import climate, radiation
 from pipeline.soil.radiation import sunrise_sunset_ms
 from pipeline.stages.stage import (
@@ -234,6 +234,7 @@ DAILY_CLIMATE = Stage[FindPeriod](
     grain=Grain.PERIOD,
     run=_find,
     findings=CLIMATE_QUANTITIES,
+    observes=(*WEATHER, "soil_temperature"),
     length_ms=DAY_MS,
     lead_in_ms=DAY_MS,
 )

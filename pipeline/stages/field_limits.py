@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 import numpy as np
-import pandas as pd
 
 from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.soil.layers import Place
@@ -25,7 +24,7 @@ from pipeline.stages.stage import (
     Series,
     Stage,
 )
-from pipeline.stages.tables import findings_table, record_of
+from pipeline.stages.tables import findings_table
 from pipeline.store import Store
 from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
@@ -83,15 +82,15 @@ def learn(store: Store, context: StationContext, at_ms: int) -> int:
     """
     first_ms = at_ms - HISTORY_MS
     wanted = [*context.moisture, *([] if context.rain_channel is None else [context.rain_channel])]
-    observations = store.observations(wanted, first_ms, at_ms)
-    demand = store.findings(context.station, ["reference_et"], first_ms, at_ms)
-    table = limits_table(record_of(observations, demand), context, at_ms)
-    if len(table):
-        store.upsert_findings(table)
-    return len(table)
+    observed = store.channel_series(wanted, first_ms, at_ms)
+    demand = store.finding_series(context.station, FIELD_LIMITS.reads, first_ms, at_ms)
+    found = limits_found(Record(observed, demand), context, at_ms)
+    if found:
+        store.upsert_findings(findings_table(found, context.station))
+    return len(found)
 
 
-def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.DataFrame:
+def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Finding]:
     """Findings of the limits learned from a record that ends at a moment; mixed and silent channels have none."""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     waterings = [Watering(w.start_ms, w.end_ms) for w in context.waterings if w.end_ms < at_ms]
@@ -110,7 +109,7 @@ def limits_table(record: Record, context: StationContext, at_ms: int) -> pd.Data
         for quantity, what in (("drained_limit", limits.drained), ("dry_limit", limits.dry)):
             reason = f"provisional: {what.reason}" if what.provisional else what.reason
             found.append(Finding(quantity, at_ms, at_ms, what.value, what.low, what.high, what.n, reason, channel))
-    return findings_table(found, context.station)
+    return found
 
 
 def _still_nights(demand: Series) -> np.ndarray:

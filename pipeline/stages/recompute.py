@@ -7,8 +7,9 @@ when the store fails halfway; doing it again mends it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -27,20 +28,15 @@ from pipeline.stages.stage import (
     Observe,
     Observed,
     Record,
+    Series,
     Stage,
-    find,
+    by_name,
+    find_each,
     joined,
     read_span,
 )
-from pipeline.stages.tables import (
-    channels_of,
-    findings_of,
-    findings_table,
-    observations_table,
-    runs_table,
-    series_of,
-)
-from pipeline.store import Store
+from pipeline.stages.tables import findings_table, observations_table, runs_table, series_of
+from pipeline.store import Changed, Store
 from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, Flag, TimeArray
 
@@ -55,13 +51,29 @@ LOOK_AHEAD_MS = max(stage.look_ahead_ms for many in (READING_STAGES, QUARTER_HOU
 
 @dataclass(frozen=True, slots=True)
 class Redone:
-    """How many observations and findings were written."""
+    """How many observations and findings were worked out, and which of them were not kept just so before."""
 
     observations: int = 0
     findings: int = 0
+    changed: Changed = field(default_factory=dict)
 
     def __add__(self, other: Redone) -> Redone:
-        return Redone(self.observations + other.observations, self.findings + other.findings)
+        count = self.observations + other.observations, self.findings + other.findings
+        return Redone(*count, joined_changes((self.changed, other.changed)))
+
+    def span(self, names: Container[str] | None = None) -> tuple[int, int] | None:
+        """Where what is kept under these names, or any, has changed: start <= t < end. [ms since 1970, UTC]"""
+        times = [times for name, times in self.changed.items() if names is None or name in names]
+        return (min(first for first, _ in times), max(last for _, last in times) + 1) if times else None
+
+
+def joined_changes(parts: Iterable[Changed]) -> Changed:
+    """Return the changes of several writes as those of one."""
+    joined: dict[str, tuple[int, int]] = {}
+    for name, (first, last) in (item for part in parts for item in part.items()):
+        before = joined.get(name, (first, last))
+        joined[name] = min(first, before[0]), max(last, before[1])
+    return joined
 
 
 def station_context(config: SiteConfig, station: str, diary: Diary, store: Store | None = None) -> StationContext:
@@ -71,6 +83,28 @@ def station_context(config: SiteConfig, station: str, diary: Diary, store: Store
     surface = config.surface_of(station)
     context = with_diary(context, surface, diary.entries(STATION_KINDS, *EVER_MS), config.passes)
     return replace(context, learned={} if store is None else learned_limits(store, context.moisture))
+
+
+class StationContexts:
+    """The context of each station, made anew only when the diary or the limits learned are others. For any thread."""
+
+    def __init__(self, config: SiteConfig, diary: Diary, store: Store) -> None:
+        self._config, self._diary, self._store = config, diary, store
+        self._learned: Counter[str] = Counter()
+        self._kept: dict[str, tuple[object, StationContext]] = {}
+
+    def __call__(self, station: str) -> StationContext:
+        """Return a station's context as of now."""
+        known = self._diary.revision(), self._learned[station]
+        kept = self._kept.get(station)
+        if kept is None or kept[0] != known:
+            kept = known, station_context(self._config, station, self._diary, self._store)
+            self._kept[station] = kept
+        return kept[1]
+
+    def has_learned(self, station: str) -> None:
+        """Have the limits of a station read again."""
+        self._learned[station] += 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +137,6 @@ class Drawn:
     station: str
     channels: Observed
     runs: tuple[FindingRun, ...]
-
-    @property
-    def count(self) -> Redone:
-        """How many there are."""
-        observations = sum(one.time_ms.size for one in self.channels.values())
-        return Redone(observations, sum(run.start_ms.size for run in self.runs))
 
     @property
     def observations(self) -> pd.DataFrame:
@@ -152,7 +180,7 @@ def process(
     )
 
 
-def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> Drawn:
+def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> tuple[Drawn, Redone]:
     """Redo observations and findings of quarter hours of start <= t < end from raw, store and return them.
 
     Parameters
@@ -168,18 +196,37 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> D
     """
     raw = store.raw(context.channel_ids, start_ms - LEAD_IN_MS, end_ms + LOOK_AHEAD_MS)
     drawn = process(series_of(raw), context, start_ms=start_ms, end_ms=end_ms)
-    store.upsert_observations(drawn.observations)
-    store.upsert_findings(drawn.findings)
+    observations, findings = drawn.observations, drawn.findings
+    changed = [store.upsert_observations(observations), store.upsert_findings(findings)]
     times = {quantity: start for quantity, (start, _) in drawn.record.findings.items()}
     for stage in QUARTER_HOUR_STAGES:
-        _forget(store, context.station, stage.findings, times, start_ms, end_ms)
-    return drawn
+        # with one in every cell nothing else can be stored between them
+        edges = {"prepend": start_ms - CELL_MS, "append": end_ms}
+        gappy = [q for q in stage.findings if q not in times or np.diff(times[q], **edges).max() > CELL_MS]
+        _forget(store, context.station, gappy, times, [(start_ms, end_ms)])
+    return drawn, Redone(len(observations), len(findings), joined_changes(changed))
+
+
+def _read_windows(
+    names_of: Callable[[Stage[FindPeriod]], Iterable[str]], context: StationContext, start_ms: int, end_ms: int
+) -> dict[tuple[int, int], list[str]]:
+    """Channels or findings that the stages of periods need to redo all that a stretch touches, by from when to when."""
+    windows: dict[str, tuple[int, int]] = {}
+    for stage in PERIOD_STAGES:
+        first, last = read_span((stage,), context, start_ms, end_ms)
+        for name in names_of(stage):
+            begin, end = windows.get(name, (first, last))
+            windows[name] = min(first, begin), max(last, end)
+    names: dict[tuple[int, int], list[str]] = {}
+    for name, window in windows.items():
+        names.setdefault(window, []).append(name)
+    return names
 
 
 def redo_periods(
     store: Store, context: StationContext, start_ms: int, end_ms: int, *, made: Record | None = None
-) -> int:
-    """Redo every period that holds observations of start <= t < end, and store its findings; returns how many.
+) -> Redone:
+    """Redo the findings of periods that may be others when observations of start <= t < end are, and store them.
 
     The observations must stand: those of the station, and those of the weather it shares with others. Findings that are
     stored and found no more are removed: late readings join, part or move wettings.
@@ -197,46 +244,65 @@ def redo_periods(
     ------
     StoreAway, StoreFull
     """
-    first, last = read_span(PERIOD_STAGES, context, start_ms, end_ms)
-    shared = [c for c in context.observed_ids if made is None or c not in made.channels]
-    channels = channels_of(store.observations(shared, first, last))
-    if made is None:
-        reads = sorted({quantity for stage in PERIOD_STAGES for quantity in stage.reads})
-        record = Record(channels, findings_of(store.findings(context.station, reads, first, last)))
-    else:
-        own = made.between(first, last)
-        record = Record({**channels, **own.channels}, own.findings)
-    found = find(PERIOD_STAGES, record, context, start_ms, end_ms)
-    if found:
-        store.upsert_findings(findings_table(found, context.station))
+
+    def unmade(stage: Stage[FindPeriod]) -> list[str]:
+        return [i for i in context.channels_of(stage.observes) if made is None or i not in made.channels]
+
+    channels: dict[str, Series] = {}
+    for (first, last), ids in _read_windows(unmade, context, start_ms, end_ms).items():
+        channels |= store.channel_series(ids, first, last)
+    record = Record(channels, _stored_findings(store, context, start_ms, end_ms, of_cells=made is None))
+    if made is not None:
+        own = made.between(*read_span(PERIOD_STAGES, context, start_ms, end_ms))
+        record = Record({**record.channels, **own.channels}, {**record.findings, **own.findings})
+    each = list(find_each(PERIOD_STAGES, record, context, start_ms, end_ms))
+    found = by_name((one for part in each for one in part.findings), context)
+    changed = store.upsert_findings(findings_table(found, context.station)) if found else {}
     times: dict[str, dict[str, list[int]]] = {}
     for one in found:
         times.setdefault(one.channel or context.station, {}).setdefault(one.quantity, []).append(one.start_ms)
-    for stage in PERIOD_STAGES:
-        touched = stage.touched(context, start_ms, end_ms)
-        begin, end = touched[0][0], touched[-1][1]
-        _forget(store, context.station, stage.findings, times.get(context.station, {}), begin, end)
+    for stage, spans, _ in each:
+        _forget(store, context.station, stage.findings, times.get(context.station, {}), spans)
         for channel in context.moisture if stage.channel_findings else ():
-            _forget(store, channel, stage.channel_findings, times.get(channel, {}), begin, end)
-    return len(found)
+            _forget(store, channel, stage.channel_findings, times.get(channel, {}), spans)
+    return Redone(0, len(found), changed)
+
+
+def _stored_findings(
+    store: Store, context: StationContext, start_ms: int, end_ms: int, *, of_cells: bool
+) -> dict[str, Series]:
+    """Stored findings that the stages of periods read, without those of periods that are about to be drawn anew."""
+    drawn_by = {quantity: stage for stage in PERIOD_STAGES for quantity in stage.findings}
+
+    def asked(stage: Stage[FindPeriod]) -> list[str]:
+        return [quantity for quantity in stage.reads if of_cells or quantity in drawn_by]
+
+    found: dict[str, Series] = {}
+    for (first, last), quantities in _read_windows(asked, context, start_ms, end_ms).items():
+        found |= store.finding_series(context.station, quantities, first, last)
+    for quantity in found.keys() & drawn_by.keys():
+        times, values = found[quantity]
+        begins = [begin for begin, _ in drawn_by[quantity].touched(context, start_ms, end_ms)]
+        stays = ~np.isin(times, begins)
+        found[quantity] = times[stays], values[stays]
+    return found
 
 
 def _forget(
     store: Store,
     owner: str,
-    quantities: Iterable[str],
+    quantities: Sequence[str],
     drawn: Mapping[str, Sequence[int] | TimeArray],
-    start_ms: int,
-    end_ms: int,
+    spans: Sequence[tuple[int, int]],
 ) -> None:
-    """Remove findings of start <= t < end that are stored and not at the times drawn now, increasing by quantity."""
-    times = {quantity: np.array(drawn.get(quantity, ()), dtype=np.int64) for quantity in quantities}
-    # with one in every cell nothing else can be stored between them
-    gappy = [q for q, t in times.items() if np.diff(t, prepend=start_ms - CELL_MS, append=end_ms).max() > CELL_MS]
-    stored = findings_of(store.findings(owner, gappy, start_ms, end_ms))
+    """Remove findings that are stored in some spans, start <= t < end in order, and are not among those drawn now."""
+    if not (quantities and spans):
+        return
+    stored = store.finding_series(owner, quantities, spans[0][0], spans[-1][1])
     for quantity, (at_ms, _) in stored.items():
-        stale = np.concatenate([[False], ~np.isin(at_ms, times[quantity]), [False]])
-        edges = np.flatnonzero(np.diff(stale.astype(np.int8)))
+        inside = np.any([(at_ms >= begin) & (at_ms < end) for begin, end in spans], axis=0)
+        stale = inside & ~np.isin(at_ms, np.array(drawn.get(quantity, ()), dtype=np.int64))
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], stale, [False]]).astype(np.int8)))
         for first, behind in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             store.delete_findings(owner, [quantity], int(at_ms[first]), int(at_ms[behind - 1]) + 1)
 
@@ -263,12 +329,12 @@ def recompute(
     end = -(-(last + 1) // CELL_MS) * CELL_MS
     done, records = Redone(), []
     for start in range(first // CELL_MS * CELL_MS, end, CHUNK_MS):
-        drawn = redo(store, context, start, min(start + CHUNK_MS, end))
-        done += drawn.count
+        drawn, redone = redo(store, context, start, min(start + CHUNK_MS, end))
+        done += redone
         records.append(drawn.record)
     made = joined(records) if start_ms is None and end_ms is None else None
     for start in range(first, last + 1, PERIOD_CHUNK_MS):
-        done += Redone(0, redo_periods(store, context, start, min(start + PERIOD_CHUNK_MS, last + 1), made=made))
+        done += redo_periods(store, context, start, min(start + PERIOD_CHUNK_MS, last + 1), made=made)
     return done
 
 

@@ -94,7 +94,7 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     rise, fall = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, first, days + 1)
     times = grid[0] + step_ms * np.arange(count)
     found = daily_uptake(times, moisture, rise, fall, water_mm=_water(record, context, grid))
-    asked = np.array([reference_et(record, context, start_ms + day * DAY_MS)[0] for day in range(days)])
+    asked = np.array([_demand_mm(record, context, start_ms + day * DAY_MS) for day in range(days)])
     demand = np.concatenate([[np.nan], asked]) if np.isfinite(asked).any() else None
     degc = _warmth(record, context, at_ms, depths, grid)
     return roots.root_depth(
@@ -105,6 +105,15 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
         temperature=roots.temperature_share(moisture, degc, DAY_MS // step_ms),
         warming_degc=steps_beside(found, times, degc),
     )
+
+
+def _demand_mm(record: Record, context: StationContext, start_ms: int) -> float:
+    """Reference evapotranspiration of the day that begins at a time: as found before, else from the weather. [mm]"""
+    times, values = record.findings.get("reference_et", NO_SERIES)
+    at = int(np.searchsorted(times, start_ms))
+    if at < times.size and times[at] == start_ms:
+        return float(values[at])
+    return reference_et(record, context, start_ms)[0]
 
 
 def _step_ms(record: Record, context: StationContext) -> int | None:
@@ -172,6 +181,8 @@ ROOTS = Stage[FindPeriod](
     grain=Grain.PERIOD,
     run=_find,
     findings=ROOT_QUANTITIES,
+    observes=("water_content", "soil_temperature", "rain"),
+    reads=("reference_et",),
     length_ms=FORTNIGHT_MS,
     lead_in_ms=36 * HOUR_MS,  # the evening before the first day, and twelve hours without rain before that
     look_ahead_ms=3 * HOUR_MS,  # a sunset near midnight, and the smoothing about it

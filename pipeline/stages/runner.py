@@ -17,7 +17,16 @@ from pipeline.site.models import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages.field_limits import FIELD_LIMITS, due_ms
-from pipeline.stages.recompute import LEAD_IN_MS, Redone, affected, keep_unknown, redo, redo_periods
+from pipeline.stages.recompute import (
+    LEAD_IN_MS,
+    PERIOD_STAGES,
+    Redone,
+    StationContexts,
+    affected,
+    keep_unknown,
+    redo,
+    redo_periods,
+)
 from pipeline.stages.treatments import PASSES, by_likeness
 from pipeline.store import Store
 from pipeline.store.database import Database
@@ -78,6 +87,7 @@ def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
 
 STEP_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
 MAX_UNKNOWN_CHANNELS = 200
+PERIODS_REST_ON_MS = max(stage.look_ahead_ms for stage in PERIOD_STAGES)
 UNKNOWN = ""  # stands for a station where the channel has none in the settings
 
 
@@ -91,8 +101,7 @@ class RestageQueue:
     database : Database
         The journal's.
     metrics : Metrics
-    context_of : callable
-        The stages' context of a station, by its name.
+    contexts : StationContexts
     feed : callable, optional
         Carries a few readings to a server store; true while there is more.
     """
@@ -103,27 +112,31 @@ class RestageQueue:
         store: Store,
         database: Database,
         metrics: Metrics,
-        context_of: Callable[[str], StationContext],
+        contexts: StationContexts,
         *,
         feed: Callable[[], bool] | None = None,
     ) -> None:
         self._config, self._store, self._database, self._metrics = config, store, database, metrics
-        self._context_of, self._feed = context_of, feed
+        self._contexts, self._feed = contexts, feed
         metrics.limits({"study_piece_ms": STEP_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, DirtyRanges] = {}
-        self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be worked out
+        self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be redone
+        self._compared: dict[str, DirtyRanges] = {}  # findings beside which passes are still to be looked at again
+        self._rewritten: set[str] = set()  # stations whose diary or limits have changed: all passes and cores
         self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
         self._learned_ms: dict[str, int] = {}
         self._since_s: dict[str, float] = {}
         self._lock = threading.Lock()
         self._unknown: dict[str, int] = {}
         self._readers: dict[str, tuple[str, ...]] = {}
+        self._sharers: dict[str, set[str]] = {station: {station} for station in config.stations()}
         for station in config.stations():
             own = [c.id for c in config.stations()[station].channels]
             shared = [config.weather_channel(station, quantity) for quantity in ("rain", *WEATHER)]
             for channel in {*own, *shared}:
                 if channel is not None:
                     self._readers[channel] = (*self._readers.get(channel, ()), station)
+                    self._sharers[channel.split("/", 1)[0]].add(station)
 
     @property
     def waiting(self) -> int:
@@ -132,8 +145,8 @@ class RestageQueue:
 
     @property
     def periods_waiting(self) -> int:
-        """How many stations have days or fortnights to be worked out anew."""
-        return len({*self._changed, *self._to_learn})
+        """How many stations have days, fortnights or passes to be redone, or limits to be learned."""
+        return len({*self._changed, *self._compared, *self._rewritten, *self._to_learn})
 
     @property
     def oldest_s(self) -> float:
@@ -151,7 +164,7 @@ class RestageQueue:
         return station in self._spans
 
     def periods_wait_for(self, station: str) -> bool:
-        """Whether days or fortnights of a station are still to be worked out anew."""
+        """Whether days or fortnights of a station are still to be redone, or its limits to be learned."""
         return station in self._changed or station in self._to_learn
 
     def feed(self) -> bool:
@@ -176,8 +189,10 @@ class RestageQueue:
         return {s: newest[s] for s in by_station if s in newest}
 
     def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
-        """Note that a station's record between two times must be worked out anew."""
+        """Note that a station's record between two times must be redone: the diary says otherwise of it."""
         self._add(station, start_ms, end_ms - 1, now_s)
+        self._change(station, start_ms - PERIODS_REST_ON_MS, end_ms)
+        self._rewritten.update(self._sharers)  # a pass is looked at beside stations where none was made
 
     def resume(self, worked: Mapping[str, object], now_s: float) -> None:
         """Note what was kept before a kill but not worked on."""
@@ -185,6 +200,10 @@ class RestageQueue:
         for channel, first_ms, last_ms in unworked(self._database, known):
             for station in self._stations_of(channel, last_ms):
                 self._add(station, first_ms, last_ms, now_s)
+                if station != UNKNOWN:  # what of it is stored already has no days and fortnights yet
+                    span = affected(first_ms, last_ms)
+                    self._change(station, span.start_ms, span.end_ms)
+                    self._rewritten.add(station)
 
     def step(self) -> str | None:
         """Run the stages over one piece of the station that has waited longest; returns its name."""
@@ -204,49 +223,82 @@ class RestageQueue:
                 done = self._redo(station, start_ms, end_ms)
         except BaseException:
             self._put(station, start_ms, end_ms, since_s)
+            for reader in self._sharers.get(station, ()):
+                self._change(reader, start_ms, end_ms)  # some of it may be stored
             raise
-        if station != UNKNOWN:
-            with self._lock:
-                self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
+        changed = done.span()
+        if changed is not None:
+            for reader in self._sharers.get(station, ()):
+                self._change(reader, *changed)
         self._metrics.dirty_windows.set(len(self._spans))
         self._metrics.observations.inc(done.observations)
         self._metrics.findings.inc(done.findings)
         return station
 
     def step_periods(self) -> str | None:
-        """Work out the days and fortnights of one station anew, or learn its limits when that is done; its name.
+        """Redo the days and fortnights of one station, else the passes of one, else learn the limits of one; its name.
 
         Only when the stages have seen everything: a station may share the weather of another.
         """
+        if self._spans:
+            return None
+        found = self._take(self._changed)
+        if found is not None:
+            return self._step_changed(*found)
+        if self._rewritten:
+            station = self._rewritten.pop()
+            self._compared.pop(station, None)
+            return self._step_passes(station, None)
+        found = self._take(self._compared)
+        if found is not None:
+            return self._step_passes(found[0], found[1:])
+        return self._learn_next()
+
+    def _take(self, many: dict[str, DirtyRanges]) -> tuple[str, int, int] | None:
+        """Take the beginning of the first stretch that waits off, with its station."""
         with self._lock:
-            if self._spans:
+            station = next(iter(many), None)
+            if station is None:
                 return None
-            station = next(iter(self._changed), None)
-            if station is not None:
-                start_ms, end_ms = self._changed[station].first(STEP_MS)
-                self._changed[station].done(start_ms, end_ms)
-                if not self._changed[station]:
-                    del self._changed[station]
-        if station is None:
-            return self._learn_next()
+            start_ms, end_ms = many[station].first(STEP_MS)
+            many[station].done(start_ms, end_ms)
+            if not many[station]:
+                del many[station]
+            return station, start_ms, end_ms
+
+    def _step_changed(self, station: str, start_ms: int, end_ms: int) -> str:
         log_fields(station=station)
         try:
             with self._metrics.period_seconds.time():
-                context = self._context_of(station)
-                done = redo_periods(self._store, context, start_ms, end_ms)
-                beside = partial(self._beside, station)
-                done += PASSES.run(self._store, context, beside, start_ms=start_ms, end_ms=end_ms)
+                done = redo_periods(self._store, self._contexts(station), start_ms, end_ms)
         except BaseException:
-            with self._lock:
-                self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
+            self._change(station, start_ms, end_ms)
+            self._rewritten.add(station)  # some of it may be stored
+            raise
+        self._metrics.findings.inc(done.findings)
+        compared = done.span(PASSES.reads)
+        if compared is not None:
+            for other in self._sharers:  # as when one is written down
+                self._compared.setdefault(other, DirtyRanges()).add(*compared)
+        known_ms = int(self._contexts(station).learned_ms().max(initial=self._learned_ms.get(station, 0)))
+        if due_ms(known_ms, end_ms):
+            self._to_learn.setdefault(station, None)
+        return station
+
+    def _step_passes(self, station: str, span_ms: tuple[int, int] | None) -> str:
+        log_fields(station=station)
+        try:
+            with self._metrics.period_seconds.time():
+                done = PASSES.run(self._store, self._contexts(station), partial(self._beside, station), span_ms=span_ms)
+        except BaseException:
+            self._rewritten.add(station)
             raise
         self._metrics.findings.inc(done)
-        self._to_learn.setdefault(station, None)
         return station
 
     def _beside(self, station: str) -> Iterator[StationContext]:
         """Stations that may be held beside one, the likest first."""
-        return (self._context_of(other) for other in by_likeness(self._config, station))
+        return map(self._contexts, by_likeness(self._config, station))
 
     def _learn_next(self) -> str | None:
         """Learn the limits of one station for one moment that is due; after the last, its layers are marked anew."""
@@ -254,26 +306,29 @@ class RestageQueue:
         if station is None:
             return None
         log_fields(station=station)
-        context = self._context_of(station)
+        context = self._contexts(station)
         heard = self._store.span(context.moisture)
         first_ms = self._learned_ms.get(station, 0 if heard is None else heard[0])
         known_ms = int(context.learned_ms().max(initial=first_ms))
         due = due_ms(known_ms, known_ms if heard is None else heard[1])
         if due:
             self._metrics.findings.inc(FIELD_LIMITS.run(self._store, context, due[0]))
+            self._contexts.has_learned(station)
             self._learned_ms[station] = due[0]
             since_ms = self._to_learn[station]
             self._to_learn[station] = due[0] if since_ms is None else since_ms
         if len(due) <= 1:
             since_ms = self._to_learn.pop(station)
             if since_ms is not None and heard is not None:
-                self._put(station, since_ms, (heard[1] // CELL_MS + 1) * CELL_MS, 0.0)
+                end_ms = (heard[1] // CELL_MS + 1) * CELL_MS
+                self._put(station, since_ms, end_ms, 0.0)
+                self._change(station, since_ms, end_ms)
         return station
 
     def _redo(self, station: str, start_ms: int, end_ms: int) -> Redone:
         if station == UNKNOWN:
             return Redone(keep_unknown(self._store, sorted(self._unknown), start_ms, end_ms))
-        return redo(self._store, self._context_of(station), start_ms, end_ms).count
+        return redo(self._store, self._contexts(station), start_ms, end_ms)[1]
 
     def _add(self, station: str, first_ms: int, last_ms: int, now_s: float) -> None:
         if station == UNKNOWN:
@@ -288,6 +343,11 @@ class RestageQueue:
             self._spans.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
             self._since_s[station] = min(since_s, self._since_s.get(station, since_s))
             self._metrics.dirty_windows.set(len(self._spans))
+
+    def _change(self, station: str, start_ms: int, end_ms: int) -> None:
+        """Note that days and fortnights of a station rest on something else between two times."""
+        with self._lock:
+            self._changed.setdefault(station, DirtyRanges()).add(start_ms, end_ms)
 
     def _stations_of(self, channel: str, newest_ms: int) -> Sequence[str]:
         readers = self._readers.get(channel)

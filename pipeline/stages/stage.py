@@ -8,7 +8,7 @@ hour; fortnights on a Monday. Pure arrays: tables of the store are made and read
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any, Generic, NamedTuple, TypeVar
@@ -176,7 +176,7 @@ class Grain(Enum):
     QUARTER_HOUR = "each quarter of an hour"
     """(observed, context) -> runs of findings."""
     PERIOD = "each period of a fixed calendar"
-    """(record from lead-in to look-ahead, context, start_ms, end_ms) -> findings. It draws on nothing else."""
+    """(record from lead-in to look-ahead, context, start_ms, end_ms) -> findings that start in start <= t < end."""
     DIARY = "each pass and the cores of the diary"
     """See `pipeline.stages.treatments.redo_passes`."""
     ONCE = "each fourth Monday, once"
@@ -184,6 +184,7 @@ class Grain(Enum):
 
 
 Run = TypeVar("Run", bound=Callable[..., Any])
+Since = Callable[[Record, StationContext, int, int, int], int]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -198,6 +199,8 @@ class Stage(Generic[Run]):
         Pure but for `Grain.DIARY` and `Grain.ONCE`, which read and write the store.
     findings, channel_findings : tuple of str
         Every quantity it may find for a station, and for one of its channels.
+    observes : tuple of str
+        Quantities of the channels that a stage of periods draws on.
     reads : tuple of str
         Findings of earlier stages it draws on.
     length_ms : int
@@ -207,6 +210,9 @@ class Stage(Generic[Run]):
         rests on; of the readings themselves for the stages before the periods. [ms]
     of_ground : bool
         Whether it rests on moisture, so that a probe lifted or newly put back is why something is withheld.
+    since : callable, optional
+        (record, context, start_ms, end_ms, changed_ms) -> from which start on findings of the period may be others when
+        observations from `changed_ms` on are. [ms since 1970, UTC] Without one all of them may be.
     """
 
     name: str
@@ -214,11 +220,13 @@ class Stage(Generic[Run]):
     run: Run
     findings: tuple[str, ...] = ()
     channel_findings: tuple[str, ...] = ()
+    observes: tuple[str, ...] = ()
     reads: tuple[str, ...] = ()
     length_ms: int = CELL_MS
     lead_in_ms: int = 0
     look_ahead_ms: int = 0
     of_ground: bool = False
+    since: Since | None = None
 
     def touched(self, context: StationContext, start_ms: int, end_ms: int) -> list[tuple[int, int]]:
         """Return the periods whose findings may change when observations of start <= t < end do, in order. [ms]"""
@@ -251,10 +259,18 @@ def read_span(
     return min(begin for begin, _ in spans), max(end for _, end in spans)
 
 
-def find(
+class Found(NamedTuple):
+    """What one stage finds: its findings, and between which starts all of them have been drawn. [ms since 1970, UTC]"""
+
+    stage: Stage[FindPeriod]
+    spans: list[tuple[int, int]]
+    findings: list[Finding]
+
+
+def find_each(
     stages: Iterable[Stage[FindPeriod]], record: Record, context: StationContext, start_ms: int, end_ms: int
-) -> list[Finding]:
-    """Return the findings of every period that a stretch touches, by channel, quantity and time.
+) -> Iterator[Found]:
+    """Return for each stage the findings that may be others when observations of a stretch are.
 
     Parameters
     ----------
@@ -266,13 +282,30 @@ def find(
     start_ms, end_ms : int
         Where observations have changed. [ms since 1970, UTC]
     """
-    found: list[Finding] = []
     for stage in stages:
-        for begin, end in stage.touched(context, start_ms, end_ms):
+        found, spans = Found(stage, [], []), stage.touched(context, start_ms, end_ms)
+        for begin, end in spans:
             part = record.between(begin - stage.lead_in_ms, end + stage.look_ahead_ms)
-            drawn = stage.run(part, context, begin, end)
-            found += (_with_moves(one, context) for one in drawn) if stage.of_ground and context.lifted else drawn
-    return sorted(found, key=lambda one: (one.channel or context.station, one.quantity, one.start_ms))
+            since = begin if stage.since is None else stage.since(part, context, begin, end, start_ms)
+            if since < end:
+                found.spans.append((since, end))
+                drawn = stage.run(part, context, since, end)
+                moved = stage.of_ground and context.lifted
+                found.findings.extend((_with_moves(one, context) for one in drawn) if moved else drawn)
+        yield found
+
+
+def find(
+    stages: Iterable[Stage[FindPeriod]], record: Record, context: StationContext, start_ms: int, end_ms: int
+) -> list[Finding]:
+    """Return the findings of `find_each` by channel, quantity and time."""
+    each = find_each(stages, record, context, start_ms, end_ms)
+    return by_name((one for found in each for one in found.findings), context)
+
+
+def by_name(findings: Iterable[Finding], context: StationContext) -> list[Finding]:
+    """Return findings by channel, quantity and time, as a store keeps them."""
+    return sorted(findings, key=lambda one: (one.channel or context.station, one.quantity, one.start_ms))
 
 
 def _with_moves(one: Finding, context: StationContext) -> Finding:

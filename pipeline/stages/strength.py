@@ -144,6 +144,7 @@ STRENGTH = Stage[FindPeriod](
     grain=Grain.PERIOD,
     run=_find,
     findings=STRENGTH_QUANTITIES,
+    observes=("cone_depth", "cone_resistance"),
     reads=("root_zone_wetness",),
     length_ms=DAY_MS,
     lead_in_ms=WETNESS_REACH_MS,

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.stages.stage import STAGE_VERSION, ChannelSeries, Finding, FindingRun, Observed, Record, Series
+from pipeline.stages.stage import STAGE_VERSION, ChannelSeries, Finding, FindingRun, Observed
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
-from pipeline.units import Flag, FloatArray
+from pipeline.units import Flag
 
 _SILENT = ("silent", "line_away", "no_value", "short", "ok")  # of a reading without a number: nothing came
 
@@ -97,28 +97,3 @@ def findings_table(found: Sequence[Finding], station: str) -> pd.DataFrame:
     columns["station"] = tuple(one.channel or station for one in found)
     columns["stage_version"] = (STAGE_VERSION,) * len(found)
     return frame_of(FINDING_COLUMNS, [columns.get(name, ()) for name in FINDING_COLUMNS])
-
-
-def channels_of(observations: pd.DataFrame) -> dict[str, Series]:
-    """Return the series of each channel from a store's observations, sorted by channel and time."""
-    flag = observations["flag"].to_numpy()
-    believed = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
-    value = np.where(believed, observations["value"].to_numpy(dtype=np.float64), np.nan)
-    return _by_name(observations["channel"], observations["measured_at_ms"], value)
-
-
-def findings_of(findings: pd.DataFrame) -> dict[str, Series]:
-    """Return the series of each quantity from a store's findings, sorted by quantity and time."""
-    return _by_name(findings["quantity"], findings["start_ms"], findings["value"].to_numpy(dtype=np.float64))
-
-
-def record_of(observations: pd.DataFrame, findings: pd.DataFrame) -> Record:
-    """Return a record from the tables of a store, each sorted by name and time."""
-    return Record(channels_of(observations), findings_of(findings))
-
-
-def _by_name(name: pd.Series, time_ms: pd.Series, value: FloatArray) -> dict[str, Series]:
-    codes, names = pd.factorize(name)
-    times = time_ms.to_numpy(dtype=np.int64)
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [codes.size]])
-    return {str(names[codes[a]]): (times[a:b], value[a:b]) for a, b in itertools.pairwise(edges.tolist()) if b > a}

@@ -19,8 +19,8 @@ from pipeline.soil import change as trend
 from pipeline.soil import thatch
 from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
-from pipeline.stages.stage import FORTNIGHT_MS, Finding, Grain, Series, Stage
-from pipeline.stages.tables import findings_of, findings_table
+from pipeline.stages.stage import FORTNIGHT_MS, Finding, Grain, Series, Stage, by_name
+from pipeline.stages.tables import findings_table
 from pipeline.store import Store
 from pipeline.units import DAY_MS, FOREVER_MS, FloatArray
 
@@ -66,14 +66,16 @@ def window(one: PassDone, passes: Sequence[PassDone]) -> tuple[int, int]:
     return begin, end
 
 
-def pass_findings(own: StationFindings, others: Sequence[StationFindings], one: PassDone) -> Iterator[Finding]:
+def pass_findings(
+    own: StationFindings, others: Callable[[], Iterable[StationFindings]], one: PassDone
+) -> Iterator[Finding]:
     """Findings of one pass at a station.
 
     Parameters
     ----------
     own : StationFindings
-    others : sequence of StationFindings
-        Stations that may be held beside it, the likest first.
+    others : callable
+        Gives the stations that may be held beside it, the likest first.
     one : PassDone
         Of `own.context.passes`.
     """
@@ -103,7 +105,12 @@ def _island(context: StationContext, one: PassDone) -> Finding:
 
 
 def _change(
-    own: StationFindings, others: Sequence[StationFindings], one: PassDone, source: str, begin: int, end: int
+    own: StationFindings,
+    others: Callable[[], Iterable[StationFindings]],
+    one: PassDone,
+    source: str,
+    begin: int,
+    end: int,
 ) -> Estimate:
     if one.around:
         return withheld(f"{' and '.join(one.around)} stood in an untreated island")
@@ -111,7 +118,7 @@ def _change(
     if min(side.size for side in sides) < LEAST_EVENTS_A_SIDE:
         return effect(*sides).change
     beside = None
-    for other in others:
+    for other in others():
         theirs = _sides(other, source, one.at_ms, begin, end)
         if not _treated(other.context, begin, end) and min(side.size for side in theirs) >= LEAST_EVENTS_A_SIDE:
             beside = (other.context.station, theirs)
@@ -235,19 +242,18 @@ def redo_passes(
     context: StationContext,
     others: Callable[[], Iterable[StationContext]],
     *,
-    start_ms: int = 0,
-    end_ms: int = FOREVER_MS,
+    span_ms: tuple[int, int] | None = None,
 ) -> int:
-    """Work out the passes that findings of start <= t < end touch, and the trends of cores, and store what is found.
+    """Redo the findings of passes, and the trends of cores, and store them; those found no more are removed.
 
     Parameters
     ----------
     store : Store
     context : StationContext
     others : callable
-        Gives the other stations' contexts, the likest first; called only when a pass is touched.
-    start_ms, end_ms : int
-        [ms since 1970, UTC]
+        Gives the other stations' contexts, the likest first; they are read as far as they are needed.
+    span_ms : (int, int), optional
+        Only of passes that findings of start <= t < end touch: the diary is what it was. [ms since 1970, UTC]
 
     Returns
     -------
@@ -258,34 +264,35 @@ def redo_passes(
     ------
     StoreAway, StoreFull
     """
-    again = touched(context, start_ms, end_ms)
-    found = list(core_findings(context))
+    again = context.passes if span_ms is None else touched(context, *span_ms)
+    found = list(core_findings(context)) if span_ms is None else []
     if again:
-        first, last = again[0].at_ms - WINDOW_MS, again[-1].at_ms + WINDOW_MS
-        own = _told(store, context, first, last)
-        beside = [_told(store, other, first, last) for other in others()]
-        found += [finding for one in again for finding in pass_findings(own, beside, one)]
-    _forget(store, context, {one.at_ms for one in again}, found)
+        first, last = max(again[0].at_ms - WINDOW_MS, 0), again[-1].at_ms + WINDOW_MS
+        read: dict[str, StationFindings] = {}
+
+        def told(one: StationContext) -> StationFindings:
+            if one.station not in read:
+                series = store.finding_series(one.station, PASSES.reads, first, last)
+                known = {name: (t[np.isfinite(v)], v[np.isfinite(v)]) for name, (t, v) in series.items()}
+                read[one.station] = StationFindings(one, known)
+            return read[one.station]
+
+        for one in again:
+            found += pass_findings(told(context), lambda: map(told, others()), one)
+    if span_ms is None:
+        _forget(store, context, found)
     if found:
-        in_order = sorted(found, key=lambda one: (one.quantity, one.start_ms))
-        store.upsert_findings(findings_table(in_order, context.station))
+        store.upsert_findings(findings_table(by_name(found, context), context.station))
     return len(found)
 
 
-def _told(store: Store, context: StationContext, first_ms: int, last_ms: int) -> StationFindings:
-    table = store.findings(context.station, sorted(set(COMPARED.values())), max(first_ms, 0), last_ms)
-    table = table[table["value"].notna()]
-    return StationFindings(context, findings_of(table))
-
-
-def _forget(store: Store, context: StationContext, again_ms: set[int], found: list[Finding]) -> None:
+def _forget(store: Store, context: StationContext, found: list[Finding]) -> None:
     """Take away what was found of passes struck out, or is found no more."""
     kept = {(one.quantity, one.start_ms) for one in found}
-    at_ms = {one.at_ms for one in context.passes} - again_ms
-    stored = store.findings(context.station, PASS_QUANTITIES, 0, FOREVER_MS)
-    for quantity, start_ms in zip(stored["quantity"], stored["start_ms"].tolist(), strict=True):
-        if (quantity, start_ms) not in kept and start_ms not in at_ms:
-            store.delete_findings(context.station, [quantity], start_ms, start_ms + 1)
+    for quantity, (starts, _) in store.finding_series(context.station, PASS_QUANTITIES, 0, FOREVER_MS).items():
+        for start_ms in starts.tolist():
+            if (quantity, start_ms) not in kept:
+                store.delete_findings(context.station, [quantity], start_ms, start_ms + 1)
 
 
 PASSES = Stage[Callable[..., int]](

@@ -62,6 +62,46 @@ def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: 
     ]
 
 
+def settling_since(record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int) -> int:
+    """Return from which start on accounts of wettings may be others when observations from a moment on are. [ms]"""
+    return _since(record, context, start_ms, end_ms, changed_ms, dried=False)
+
+
+def drying_since(record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int) -> int:
+    """Return from which start on dry-downs may be others when observations from a moment on are. [ms]"""
+    return _since(record, context, start_ms, end_ms, changed_ms, dried=True)
+
+
+def _since(record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int, *, dried: bool) -> int:
+    """First wetting that rests on the changed observations: those before it are what they were.
+
+    Spells about the change, and that before it, which the next one cuts short, may themselves be others. A dry-down is
+    followed for a week at most, an account for two days; a spell is known three days after its start.
+    """
+    if _first_seen(record, changed_ms):
+        return start_ms
+    for event in wettings_of(record, context, start_ms, end_ms):
+        rests_until_ms = event.spell.end_ms + LONGEST_SPELL_MS
+        if dried:
+            followed_ms = event.spell.end_ms + int(DRY_DOWN_H * HOUR_MS) + LONGEST_SPELL_MS
+            rests_until_ms = max(rests_until_ms, min(event.next_ms + LONGEST_SPELL_MS, followed_ms))
+        if rests_until_ms > changed_ms:
+            return max(start_ms, min(event.spell.start_ms, changed_ms - BEFORE_MS - DAY_MS))
+    return max(start_ms, changed_ms - BEFORE_MS - DAY_MS)
+
+
+def _first_seen(record: Record, changed_ms: int) -> bool:
+    """Whether a channel or a layer speaks for the first time in a record: what a wetting is judged by is then another.
+
+    A layer on thatch counts once its wetness is known.
+    """
+    every = [times for times, _ in (*record.channels.values(), *record.findings.values())]
+    wetness = record.findings.get("thatch_wetness")
+    if wetness is not None:
+        every.append(wetness[0][np.isfinite(wetness[1]) | (wetness[0] >= changed_ms)])
+    return any(times[0] >= changed_ms for times in every if times.size)
+
+
 def wettings(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
     """Findings of the wettings that begin in start <= t < end."""
     for event in wettings_of(record, context, start_ms, end_ms):
@@ -193,11 +233,13 @@ WETTING = Stage[FindPeriod](
     run=wettings,
     findings=WETTING_QUANTITIES,
     channel_findings=DEPTH_QUANTITIES,
+    observes=("water_content", "rain", "solar_radiation", "air_temperature"),
     reads=("thatch_water",),
     length_ms=7 * DAY_MS,
     lead_in_ms=BEFORE_MS,
     look_ahead_ms=SETTLED_MS,
     of_ground=True,
+    since=settling_since,
 )
 
 
@@ -270,9 +312,11 @@ DRYING = Stage[FindPeriod](
     grain=Grain.PERIOD,
     run=dry_downs,
     findings=DRYING_QUANTITIES,
+    observes=("water_content", "rain"),
     reads=(*("root_zone_water", "thatch_water", "thatch_wetness", "top_layer_water", "top_layer_wetness"),),
     length_ms=7 * DAY_MS,
     lead_in_ms=BEFORE_MS,
     look_ahead_ms=DRIED_MS,
     of_ground=True,
+    since=drying_since,
 )

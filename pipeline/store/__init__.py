@@ -19,13 +19,15 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
+from pipeline.units import Flag, FloatArray, TimeArray
 
 RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms")
 OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms")
@@ -75,6 +77,38 @@ def _typed(name: str, column: Any) -> Any:
     return np.asarray(column, dtype=None if len(column) else np.int64)  # a version is a number or a text
 
 
+Changed = Mapping[str, tuple[int, int]]
+"""First and last time of the rows that a write changed, by channel or quantity; none where it changed nothing. [ms]
+
+A store that cannot tell gives those of all rows written."""
+
+
+def extent(frame: pd.DataFrame, name: str, time: str) -> Changed:
+    """Return the first and last time of the rows of each name, as if all had changed."""
+    times = frame.groupby(name, observed=True)[time].agg(["min", "max"])
+    return {str(one): (int(first), int(last)) for one, first, last in times.itertuples()}
+
+
+def series_of_channels(observations: pd.DataFrame) -> dict[str, tuple[TimeArray, FloatArray]]:
+    """Return times and believed values of each channel from rows sorted by channel and time; see `Store`."""
+    flag = observations["flag"].to_numpy()
+    believed = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
+    value = np.where(believed, observations["value"].to_numpy(dtype=np.float64), np.nan)
+    return _by_name(observations["channel"], observations["measured_at_ms"], value)
+
+
+def series_of_findings(findings: pd.DataFrame) -> dict[str, tuple[TimeArray, FloatArray]]:
+    """Return starts and values of each quantity from rows sorted by quantity and time; see `Store`."""
+    return _by_name(findings["quantity"], findings["start_ms"], findings["value"].to_numpy(dtype=np.float64))
+
+
+def _by_name(name: pd.Series, time_ms: pd.Series, value: FloatArray) -> dict[str, tuple[TimeArray, FloatArray]]:
+    codes, names = pd.factorize(name)
+    times = time_ms.to_numpy(dtype=np.int64)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [codes.size]])
+    return {str(names[codes[a]]): (times[a:b], value[a:b]) for a, b in itertools.pairwise(edges.tolist()) if b > a}
+
+
 class Store(Protocol):
     """A series store of one site. Times are ms since 1970 UTC; a span is start <= t < end; NaN is a missing number.
 
@@ -102,9 +136,9 @@ class Store(Protocol):
         """Readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms."""
         ...
 
-    def upsert_observations(self, frame: pd.DataFrame) -> None:
+    def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Keep observations with the columns `OBSERVATION_COLUMNS`; one of the same (channel, measured_at_ms) is
-        replaced. `flag` is a Flag as a number."""
+        replaced. `flag` is a Flag as a number. Returns what was not kept just so before, by channel."""
         ...
 
     def observations(
@@ -123,14 +157,26 @@ class Store(Protocol):
         """
         ...
 
-    def upsert_findings(self, frame: pd.DataFrame) -> None:
+    def channel_series(
+        self, channels: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[str, tuple[TimeArray, FloatArray]]:
+        """Times and values of the observations of each channel that has any, NaN where the flag refuses the value."""
+        ...
+
+    def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Keep findings with the columns `FINDING_COLUMNS`; one of the same (station, quantity, start_ms) is
-        replaced."""
+        replaced. Returns what was not kept just so before, by quantity."""
         ...
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """Findings of a station (None: of every quantity) with start <= start_ms < end, sorted by quantity and
         start_ms."""
+        ...
+
+    def finding_series(
+        self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[str, tuple[TimeArray, FloatArray]]:
+        """Starts and values of the findings of each of these quantities that has any; NaN where one is withheld."""
         ...
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:

@@ -84,6 +84,12 @@ class Diary:
             ).fetchall()
         return [_entry(row) for row in rows]
 
+    def revision(self) -> tuple[int, int]:
+        """Return what is another whenever an entry is written or struck: the last id, and how many are struck."""
+        with self._database.reading() as connection:
+            row = connection.execute("SELECT coalesce(max(id), 0), count(struck_at_ms) FROM diary").fetchone()
+        return int(row[0]), int(row[1])
+
     def strike(self, entry_id: int, at_ms: int) -> bool:
         """Strike an entry out. Returns whether there was one to strike."""
         with self._database.transaction() as tx:

@@ -35,8 +35,19 @@ from urllib3.exceptions import HTTPError
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.run.clock import Clock, SystemClock
-from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS, check_frame, frame_of
-from pipeline.units import DAY_MS, Flag
+from pipeline.store import (
+    FINDING_COLUMNS,
+    OBSERVATION_COLUMNS,
+    RAW_COLUMNS,
+    STEP_COLUMNS,
+    Changed,
+    check_frame,
+    extent,
+    frame_of,
+    series_of_channels,
+    series_of_findings,
+)
+from pipeline.units import DAY_MS, Flag, FloatArray, TimeArray
 
 SERVER_TIMEOUT_S = 30.0
 POINTS_A_REQUEST = 5000
@@ -196,7 +207,7 @@ class InfluxStore:
 
     # --- observations ------------------------------------------------------------------------------------------
 
-    def upsert_observations(self, frame: pd.DataFrame) -> None:
+    def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Write observations, each in place of an earlier one. See Store."""
         check_frame(frame, OBSERVATION_COLUMNS, "observations")
         points = {channel: self._point("observation", channel=channel) for channel in frame["channel"].unique()}
@@ -214,6 +225,7 @@ class InfluxStore:
                 strict=True,
             )
         )
+        return extent(frame, "channel", "measured_at_ms")
 
     def observations(
         self,
@@ -239,6 +251,12 @@ class InfluxStore:
                 if left == 0:
                     break
         return _observed(pd.concat(parts) if parts else self._rows(OBSERVATION_FIELDS, "observation", [], 0, 0))
+
+    def channel_series(
+        self, channels: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[str, tuple[TimeArray, FloatArray]]:
+        """Return times and believed values of each channel. See Store."""
+        return series_of_channels(self.observations(channels, start_ms, end_ms))
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """The last observation of each channel. See Store."""
@@ -266,7 +284,7 @@ class InfluxStore:
 
     # --- findings ----------------------------------------------------------------------------------------------
 
-    def upsert_findings(self, frame: pd.DataFrame) -> None:
+    def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Write findings, each in place of an earlier one. See Store."""
         check_frame(frame, FINDING_COLUMNS, "findings")
         keys = list(zip(frame["station"].tolist(), frame["quantity"].tolist(), strict=True))
@@ -287,6 +305,7 @@ class InfluxStore:
                 strict=True,
             )
         )
+        return extent(frame, "quantity", "start_ms")
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """Findings, sorted by quantity and start_ms. See Store."""
@@ -298,6 +317,12 @@ class InfluxStore:
         frame = _table(self._ask(*statements), ("quantity",), FINDING_FIELDS)
         frame = frame[frame["n"] != REMOVED_N].rename(columns={"time": "start_ms"}).assign(station=station)
         return _as(FINDING_COLUMNS, frame)
+
+    def finding_series(
+        self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[str, tuple[TimeArray, FloatArray]]:
+        """Return starts and values of each quantity. See Store."""
+        return series_of_findings(self.findings(station, quantities, start_ms, end_ms))
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings of a span, by writing them as removed. See Store."""

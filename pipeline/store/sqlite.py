@@ -17,7 +17,15 @@ import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
-from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS, check_frame, frame_of
+from pipeline.store import (
+    FINDING_COLUMNS,
+    OBSERVATION_COLUMNS,
+    RAW_COLUMNS,
+    STEP_COLUMNS,
+    Changed,
+    check_frame,
+    frame_of,
+)
 from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
     DAY_IDS,
@@ -32,7 +40,7 @@ from pipeline.store.packed import (
     unpack_days,
 )
 from pipeline.store.readings import KEPT, Channels, keep_readings
-from pipeline.units import DAY_MS, FOREVER_MS, Flag
+from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray
 
 MISSING = "9e999"  # how infinity is written in SQLite
 
@@ -151,11 +159,11 @@ class SqliteStore:
         )
         return frame_of(RAW_COLUMNS, [column[order] for column in columns])
 
-    def upsert_observations(self, frame: pd.DataFrame) -> None:
+    def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Keep or replace observations. See Store. A day that is stored just so is not written again."""
         check_frame(frame, OBSERVATION_COLUMNS, "observations")
         if frame.empty:
-            return
+            return {}
         names, codes = _factors(frame["channel"])
         new = np.empty(len(frame), dtype=OBSERVED)
         for name in ("raw", "value"):
@@ -165,8 +173,8 @@ class SqliteStore:
         with self._database.transaction() as tx:
             numbers = self._channels.numbers(tx, names)
             new["version"] = _version_numbers(tx, frame["stage_version"])
-            for place, name in enumerate(names):
-                _replace_observations(tx, numbers[name], new[codes == place])
+            edges = {n: _replace_observations(tx, numbers[n], new[codes == place]) for place, n in enumerate(names)}
+        return {name: times for name, times in edges.items() if times is not None}
 
     def observations(
         self,
@@ -191,6 +199,19 @@ class SqliteStore:
                     break
             return _observations(connection, found)
 
+    def channel_series(
+        self, channels: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[str, tuple[TimeArray, FloatArray]]:
+        """Return times and believed values of each channel. See Store."""
+        found = {}
+        with self._database.snapshot() as connection:
+            for name, number in sorted(self._channels.find(connection, channels).items()):
+                rows = _observed(connection, number, start_ms, end_ms, sys.maxsize)
+                if rows.size:
+                    believed = (rows["flag"] == Flag.GOOD) | (rows["flag"] == Flag.NOT_EVALUATED)
+                    found[name] = whole(rows["measured_at_ms"]), np.where(believed, rows["value"], np.nan)
+        return found
+
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """Return the last observation of each channel. See Store. The last day is one step down the primary key."""
         return self._last(channels, "")
@@ -199,11 +220,11 @@ class SqliteStore:
         """Return the last observation of each channel that is not missing. See Store. Days without one are skipped."""
         return self._last(channels, "AND answered")
 
-    def upsert_findings(self, frame: pd.DataFrame) -> None:
+    def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
         check_frame(frame, FINDING_COLUMNS, "findings")
         if frame.empty:
-            return
+            return {}
         stations, station = _factors(frame["station"])
         quantities, quantity = _factors(frame["quantity"])
         pairs, pair = _factors(station * len(quantities) + quantity)
@@ -220,19 +241,22 @@ class SqliteStore:
                     _version_numbers(tx, frame["stage_version"]),
                 ]
             )
+            edges: dict[str, tuple[int, int]] = {}
             for place, code in enumerate(pairs):
-                rows = pair == place
-                series = _series(tx, stations[code // len(quantities)], quantities[code % len(quantities)])
-                _replace_findings(tx, series, new[:, rows], reasons[rows])
+                rows, name = pair == place, quantities[code % len(quantities)]
+                series = _series(tx, stations[code // len(quantities)], name)
+                times = _replace_findings(tx, series, new[:, rows], reasons[rows])
+                if times is not None:
+                    first, last = edges.get(name, times)
+                    edges[name] = min(first, times[0]), max(last, times[1])
+        return edges
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """Findings, sorted by quantity and start_ms. See Store."""
         where = "WHERE series = ? AND start_ms >= ? AND start_ms < ?"
         parts, reasons, names = [], [], []
         with self._database.snapshot() as connection:
-            known = dict(
-                connection.execute("SELECT quantity, id FROM finding_series WHERE station = ?", (station,)).fetchall()
-            )
+            known = _series_numbers(connection, station)
             for quantity in sorted(known if quantities is None else set(quantities) & set(known)):
                 within = (known[quantity], start_ms, end_ms)
                 part = numbers_of(
@@ -266,6 +290,23 @@ class SqliteStore:
                 labels,
             ],
         )
+
+    def finding_series(
+        self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
+    ) -> dict[str, tuple[TimeArray, FloatArray]]:
+        """Return starts and values of each quantity. See Store."""
+        query = (
+            f"SELECT start_ms, ifnull(value, {MISSING}) FROM finding "
+            "WHERE series = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms"
+        )
+        found = {}
+        with self._database.snapshot() as connection:
+            known = _series_numbers(connection, station)
+            for quantity in sorted(set(quantities) & set(known)):
+                times, values = numbers_of(connection.execute(query, (known[quantity], start_ms, end_ms)), 2)
+                if times.size:
+                    found[quantity] = whole(times), real(values)
+        return found
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings of a span. See Store."""
@@ -353,8 +394,11 @@ def _named(counts: Iterable[tuple[str, int]]) -> np.ndarray:
     return np.repeat(np.array(names, dtype=object), np.array(n, dtype=np.int64))
 
 
-def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> None:
-    """Lay rows of one channel over those stored, the later of one time over the earlier; write the days that differ."""
+def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> tuple[int, int] | None:
+    """Lay rows of one channel over those stored, the later of one time over the earlier; write the days that differ.
+
+    Returns the first and last time of the rows that differ, None when none does.
+    """
     span = _days_within(number, int(new["measured_at_ms"].min()), int(new["measured_at_ms"].max()) + 1)
     touched = set(np.unique(new["measured_at_ms"] // DAY_MS).tolist())
     stored = tx.execute(f"SELECT id % {DAY_IDS}, packed {_DAYS_WITHIN} ORDER BY id", span).fetchall()
@@ -365,16 +409,34 @@ def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> None:
     there = {day: part.tobytes() for day, part in by_day(before)}
     new_days = [(day, part) for day, part in by_day(rows) if part.tobytes() != there.get(day)]
     tx.executemany(KEEP_DAY, [day_row(number, day, part) for day, part in new_days])
+    if not new_days:
+        return None
+    after = np.concatenate([part for _, part in new_days])
+    others = after["measured_at_ms"][~np.isin(_whole_rows(after), _whole_rows(before))]
+    return int(others[0]), int(others[-1])
 
 
-def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.ndarray) -> None:
-    """Write what is new or different of one series: rows of start, end, value, low, high, n, version."""
+def _whole_rows(rows: np.ndarray) -> np.ndarray:
+    """Return rows as opaque bytes, so that NaN equals NaN."""
+    return np.ascontiguousarray(rows).view(np.dtype((np.void, rows.dtype.itemsize)))
+
+
+def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.ndarray) -> tuple[int, int] | None:
+    """Write what is new or different of one series: rows of start, end, value, low, high, n, version.
+
+    Returns the first and last start written, None when nothing was.
+    """
     within = (series, int(new[0].min()), int(new[0].max()))
-    where = "WHERE series = ? AND start_ms BETWEEN ? AND ? AND reason IS NULL ORDER BY start_ms"
+    where = "WHERE series = ? AND start_ms BETWEEN ? AND ? ORDER BY start_ms"
     stored = numbers_of(tx.execute(f"{_FINDING} {where}", within), 7)
     stored[~np.isfinite(stored)] = np.nan
-    write = changed(new, stored) | (reasons != None)  # noqa: E711 - element by element
+    write = changed(new, stored)
+    if not write.all():
+        texts = np.array([r for (r,) in tx.execute(f"SELECT reason FROM finding {where}", within)], dtype=object)
+        write |= texts[np.minimum(np.searchsorted(stored[0], new[0]), texts.size - 1)] != reasons
     new = new[:, write]
+    if not new.shape[1]:
+        return None
     tx.executemany(
         f"INSERT OR REPLACE INTO finding VALUES ({series}, ?, ?, ?, ?, ?, ?, ?, ?)",
         zip(
@@ -387,6 +449,7 @@ def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.
             strict=True,
         ),
     )
+    return int(new[0].min()), int(new[0].max())
 
 
 def _chosen(
@@ -427,6 +490,12 @@ def _spans_within(
             (start_ms, end_ms),
         ).fetchall()
     )
+
+
+def _series_numbers(connection: Connection, station: str) -> dict[str, int]:
+    """Return the number of each series of findings of a station or channel, by quantity."""
+    query = "SELECT quantity, id FROM finding_series WHERE station = ?"
+    return dict(connection.execute(query, (station,)).fetchall())
 
 
 def _series(tx: Connection, station: str, quantity: str) -> int:

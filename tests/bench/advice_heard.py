@@ -23,11 +23,12 @@ from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.stages.climate import DAILY_CLIMATE
-from pipeline.stages.field_limits import due_ms, learn, limits_table
+from pipeline.stages.field_limits import due_ms, learn, limits_found
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn, process, recompute, station_context
 from pipeline.stages.stage import Record, find
-from pipeline.stages.tables import findings_of, findings_table, record_of, series_of
+from pipeline.stages.tables import findings_table, series_of
+from pipeline.store import series_of_channels, series_of_findings
 
 BATCH = 2000
 OUTBOX = "0123456789abcdef"
@@ -77,7 +78,7 @@ class Known:
 
     def record(self) -> Record:
         """Believed values by channel, and findings by quantity."""
-        return record_of(self.observations, self.findings)
+        return Record(series_of_channels(self.observations), series_of_findings(self.findings))
 
 
 def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
@@ -95,11 +96,11 @@ def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
     record = drawn.record
     first, last = int(raw["measured_at_ms"].min()), int(raw["measured_at_ms"].max())
     days = findings_table(find([DAILY_CLIMATE], record, context, first, last), station)
-    demand = findings_of(days)
+    demand = series_of_findings(days)
     learned: dict[str, tuple[ChannelLimits, ...]] = {}
     for at_ms in due_ms(first, last):
         before = Record(record.between(0, at_ms).channels, Record({}, demand).between(0, at_ms).findings)
-        for channel, limits in _limits(limits_table(before, context, at_ms), at_ms).items():
+        for channel, limits in _limits(findings_table(limits_found(before, context, at_ms), station), at_ms).items():
             learned[channel] = (*learned.get(channel, ()), limits)
     context = replace(context, learned=learned)
     again = Drawn(station, drawn.channels, tuple(layers(drawn.channels, context)))

@@ -34,11 +34,12 @@ from hardware.probe import load_probe  # noqa: E402
 from pipeline.site.station import Dated, PassDone, StationContext  # noqa: E402  # noqa: E402
 from pipeline.soil import radiation as daylight  # noqa: E402
 from pipeline.soil.thatch import CoreReading  # noqa: E402
-from pipeline.stages.field_limits import due_ms, limits_table  # noqa: E402
+from pipeline.stages.field_limits import due_ms, limits_found  # noqa: E402
 from pipeline.stages.recompute import CHUNK_MS, LEAD_IN_MS, LOOK_AHEAD_MS, PERIOD_STAGES, process  # noqa: E402  # noqa: E402
 from pipeline.stages.stage import find, joined  # noqa: E402
-from pipeline.stages.tables import findings_of, findings_table, series_of  # noqa: E402
+from pipeline.stages.tables import findings_table, series_of  # noqa: E402
 from pipeline.stages.treatments import COMPARED, StationFindings, core_findings, pass_findings  # noqa: E402
+from pipeline.store import series_of_findings  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, SLOTS, START_MS, year  # noqa: E402
 
@@ -130,10 +131,13 @@ def every_sum(parts: list[tuple[pd.DataFrame, int, int]], station: StationContex
     record, end_ms = joined(frames), parts[-1][2]
     drawn = findings_table(find(PERIOD_STAGES, record, station, START_MS, end_ms), station.station)
     found.append(drawn)
-    found += [limits_table(record.between(0, at_ms), station, at_ms) for at_ms in due_ms(START_MS, end_ms)]
+    limits = [
+        one for at_ms in due_ms(START_MS, end_ms) for one in limits_found(record.between(0, at_ms), station, at_ms)
+    ]
+    found.append(findings_table(limits, station.station))
     of_station = drawn[(drawn["station"] == station.station) & drawn["quantity"].isin(COMPARED.values())]
-    told = StationFindings(station, findings_of(of_station.dropna()))
-    rows = [*core_findings(station), *(f for one in station.passes for f in pass_findings(told, (), one))]
+    told = StationFindings(station, series_of_findings(of_station.dropna()))
+    rows = [*core_findings(station), *(f for one in station.passes for f in pass_findings(told, tuple, one))]
     found.append(pd.DataFrame(rows).assign(station=station.station))
     return found
 

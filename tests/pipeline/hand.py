@@ -21,7 +21,7 @@ from pipeline.run.metrics import Metrics
 from pipeline.service import Stores, Worker, open_stores
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
-from pipeline.stages.recompute import station_context
+from pipeline.stages.recompute import StationContexts
 from pipeline.stages.runner import RestageQueue
 
 OUTBOX = "00112233445566778899aabbccddeeff"
@@ -158,9 +158,7 @@ def lines(tmp_path: Path) -> Iterator[Callable[..., Line]]:
         clock, metrics, nodes = HandClock(now_ms), Metrics(), Nodes()
         source = HandSource(clock)
 
-        def context(station: str) -> Any:
-            return station_context(config, station, stores.diary, stores.store)
-
+        context = StationContexts(config, stores.diary, stores.store)
         study = RestageQueue(config, stores.store, stores.database, metrics, context)
         judge = AlertRunner(config, stores.store, stores.journal, metrics, context, stores.diary)
         words: list[str] = []

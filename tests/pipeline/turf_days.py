@@ -6,13 +6,10 @@ Nothing of the pipeline's sums is used: the truth is an exponential profile of r
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from hardware.probe import load_probe
 from pipeline.site.station import Dated, StationContext
 from pipeline.stages.stage import Record
-from pipeline.stages.tables import record_of
-from pipeline.units import Flag
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
@@ -72,9 +69,4 @@ def values(d90_m: float, days: float, *, step_h: float = 0.25, seed: int = 0) ->
 
 def record(time_ms: np.ndarray, table: dict) -> Record:
     """As a store would give it: every value good."""
-    frames = [
-        pd.DataFrame({"channel": name, "measured_at_ms": time_ms, "value": value, "flag": Flag.GOOD})
-        for name, value in sorted(table.items())
-    ]
-    none = pd.DataFrame({"quantity": [], "start_ms": np.array([], dtype=np.int64), "value": np.array([])})
-    return record_of(pd.concat(frames, ignore_index=True), none)
+    return Record({name: (time_ms, np.asarray(table[name], dtype=np.float64)) for name in sorted(table)}, {})

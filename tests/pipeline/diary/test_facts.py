@@ -15,11 +15,11 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import changes_the_past, read_diary
 from pipeline.site.station import FOREVER_MS, ChannelLimits, Lifted, StationContext
 from pipeline.soil.layers import Place
-from pipeline.stages.field_limits import limits_table
+from pipeline.stages.field_limits import limits_found
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.roots import ROOTS
 from pipeline.stages.stage import find
-from pipeline.stages.tables import series_of
+from pipeline.stages.tables import findings_table, series_of
 from pipeline.units import DAY_MS, Flag
 from tests.pipeline import turf_days
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
@@ -144,7 +144,10 @@ def test_limits_begin_anew_when_a_probe_is_put_back() -> None:
     done = process(series_of(raw(storm(25 * 96))), CONTEXT)
     at_ms = STORM_MS + 25 * DAY_MS
     history = done.record
-    before, after = (limits_table(history, c, at_ms).set_index(["station", "quantity"]) for c in (CONTEXT, MOVED))
+    before, after = (
+        findings_table(limits_found(history, c, at_ms), c.station).set_index(["station", "quantity"])
+        for c in (CONTEXT, MOVED)
+    )
     assert after.loc[(THATCH, "dry_limit"), "n"] < before.loc[(THATCH, "dry_limit"), "n"]
     assert after.loc[(SOIL[0], "dry_limit")].equals(before.loc[(SOIL[0], "dry_limit")])
 

@@ -11,10 +11,10 @@ import pytest
 
 from hardware.reading import Reading
 from pipeline.site.station import ChannelLimits, StationContext
-from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_table
+from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_found
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.stage import Record
-from pipeline.stages.tables import series_of
+from pipeline.stages.tables import findings_table, series_of
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, lines, reading, stored
 from tests.pipeline.storms import CONTEXT, SOIL, raw, storm
@@ -44,6 +44,11 @@ def wetness_of(series: dict[str, np.ndarray], context: StationContext) -> np.nda
     """Wetness of the thatch, slot by slot."""
     findings = process(series_of(raw(series)), context).findings
     return findings[findings["quantity"] == "thatch_wetness"]["value"].to_numpy()
+
+
+def table_of(record: Record, context: StationContext, at_ms: int) -> pd.DataFrame:
+    """What is learned of a record, as it is stored."""
+    return findings_table(limits_found(record, context, at_ms), context.station)
 
 
 @pytest.fixture(scope="module")
@@ -134,9 +139,9 @@ def test_channel_that_senses_two_layers_learns_nothing() -> None:
     thin = replace(CONTEXT, cores=tuple(replace(c, length_m=0.008) for c in CONTEXT.cores))
     times = np.arange(2000, dtype=np.int64) * HOUR_MS
     record = Record({i: (times, np.full(2000, 0.25)) for i in ("green-1/t1/moisture", SOIL[1])}, {})
-    table = limits_table(record, thin, 2000 * HOUR_MS)
+    table = table_of(record, thin, 2000 * HOUR_MS)
     assert set(table["station"]) == {SOIL[1]} and set(table["quantity"]) == set(LIMIT_QUANTITIES)
-    assert len(limits_table(Record({}, {}), thin, 0)) == 0
+    assert limits_found(Record({}, {}), thin, 0) == []
 
 
 def test_clay_learns_from_nights_after_days_of_little_demand() -> None:
@@ -152,7 +157,7 @@ def test_clay_learns_from_nights_after_days_of_little_demand() -> None:
     for demand, provisional in ((0.5, False), (4.0, True)):
         channels = {SOIL[1]: (times, theta), "green-1/w1/rain": (times, rain)}
         record = Record(channels, {"reference_et": (days, np.full(120, demand))})
-        table = limits_table(record, clay, 120 * DAY_MS).set_index("quantity")
+        table = table_of(record, clay, 120 * DAY_MS).set_index("quantity")
         drained = table.loc["drained_limit"]
         assert drained["reason"].startswith("provisional") == provisional
         assert drained["value"] == pytest.approx(0.33 if provisional else 0.32, abs=1e-6)

@@ -173,6 +173,7 @@ def test_weather_of_another_station_counts_whichever_comes_first(make: Callable[
 def test_days_wait_until_the_stages_have_seen_every_station(make: Callable[..., Line], readings: list) -> None:
     """With one of two stations still to be seen no day is worked out, and with both seen both are."""
     line = make(LOCATED + OTHER, now_ms=MONDAY_MS + 6 * DAY_MS)
+    line.stores.store.append(readings[:900], MONDAY_MS)
     line.study.mark(readings[:900], 0.0)  # the weather is both stations'
     assert line.study.step() is not None and line.study.waiting == 1
     assert line.study.step_periods() is None

@@ -14,7 +14,7 @@ from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading
 from pipeline.soil.wetting import Watering
 from pipeline.stages import STAGES
-from pipeline.stages.field_limits import limits_table
+from pipeline.stages.field_limits import limits_found
 from pipeline.stages.recompute import PERIOD_STAGES, process
 from pipeline.stages.stage import STAGE_VERSION, Finding, find
 from pipeline.stages.tables import findings_table, series_of
@@ -89,9 +89,11 @@ def _results() -> tuple[pd.DataFrame, pd.DataFrame]:
     record = done.record
     end_ms = MONDAY_MS + (DAYS - 2) * DAY_MS
     drawn = findings_table(find(PERIOD_STAGES, record, context, MONDAY_MS - 2 * DAY_MS, end_ms), "s1")
-    rows = [*core_findings(context), *pass_findings(_told(context), (), PASS)]
+    rows = [*core_findings(context), *pass_findings(_told(context), tuple, PASS)]
     passed = pd.DataFrame(rows, columns=list(Finding._fields)).assign(station="s1").drop(columns="channel")
-    return done.observations, pd.concat([done.findings, drawn, limits_table(record, context, end_ms), passed])
+    return done.observations, pd.concat(
+        [done.findings, drawn, findings_table(limits_found(record, context, end_ms), "s1"), passed]
+    )
 
 
 def _told(context: StationContext) -> StationFindings:

@@ -30,7 +30,7 @@ def told(context: StationContext, before: float, after: float, *, n: int = 8, se
 
 
 def found(own: StationFindings, *others: StationFindings, one: PassDone = SCARIFIED) -> dict:
-    return {f.quantity: f for f in pass_findings(own, others, one)}
+    return {f.quantity: f for f in pass_findings(own, lambda: others, one)}
 
 
 def test_season_is_taken_off_by_a_station_left_alone() -> None:

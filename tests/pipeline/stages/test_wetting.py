@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from hardware.quantities import QUANTITIES
 from pipeline.soil.wetting import Watering
-from pipeline.stages.stage import Record, find, read_span
+from pipeline.stages.stage import Record, find, find_each, read_span
 from pipeline.stages.tables import findings_table
 from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING_QUANTITIES
 from tests.pipeline.storms import (
@@ -182,12 +182,12 @@ def test_any_batching_gives_identical_findings(heard, whole, cuts, order):
         if begin == end:
             continue
         kept = merged(kept, heard.between(begin, end))
-        for stage in STAGES:
-            touched = list(stage.touched(CONTEXT, begin, end))
+        within = kept.between(*read_span(STAGES, CONTEXT, begin, end))
+        for stage, spans, _ in find_each(STAGES, within, CONTEXT, begin, end):
             named = {*stage.findings, *stage.channel_findings}
-            for key in [k for k in stored if k[1] in named and touched[0][0] <= k[2] < touched[-1][1]]:
+            for key in [k for k in stored if k[1] in named and any(a <= k[2] < b for a, b in spans)]:
                 del stored[key]
-        stored |= table_of(kept.between(*read_span(STAGES, CONTEXT, begin, end)), begin, end - 1)
+        stored |= table_of(within, begin, end - 1)
     assert sorted(stored) == sorted(whole)
     for key in whole:
         np.testing.assert_array_equal(stored[key][4:7], whole[key][4:7])

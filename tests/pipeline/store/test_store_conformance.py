@@ -11,7 +11,7 @@ import pytest
 
 from hardware.reading import Reading, Status
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS
-from pipeline.units import DAY_MS, HOUR_MS, Flag
+from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, Flag
 
 T0_MS = 1_704_067_200_000  # midnight, 1 January 2024 UTC
 FOREVER = (0, 7_000_000_000_000)
@@ -205,6 +205,38 @@ def test_an_observation_is_replaced_by_a_later_one_of_its_identity(store):
     assert found["value"].tolist() == [1, 5, 3, 9]
     assert found["flag"].tolist() == [1, 3, 1, 1]
     assert found["stage_version"].tolist() == [1, 2, 1, 1]
+
+
+def test_a_write_names_what_it_changed(store):
+    """Rows that were not kept just so are within the span told of their channel or quantity; a store that can tell
+    says nothing of the others."""
+    exact = store.is_journal
+    rows = observation_rows(C0, [0, 15, 30], [1, np.nan, 3])
+    assert store.upsert_observations(rows) == {C0: (T0_MS, T0_MS + 30 * MINUTE_MS)}
+    assert not exact or store.upsert_observations(rows) == {}
+    told = store.upsert_observations(
+        pd.concat([observation_rows(C0, [15, 30], [2, 3]), observation_rows(C1, [0], [1])])
+    )
+    assert told == {C0: (T0_MS + 15 * MINUTE_MS, T0_MS + (15 if exact else 30) * MINUTE_MS), C1: (T0_MS, T0_MS)}
+    withheld = finding_rows("thatch_water", [0, 15], [1, np.nan]).assign(reason=["", "no probe"])
+    assert store.upsert_findings(withheld) == {"thatch_water": (T0_MS, T0_MS + 15 * MINUTE_MS)}
+    assert not exact or store.upsert_findings(withheld) == {}
+    told = store.upsert_findings(withheld.assign(reason=["", "another"]))
+    assert told == {"thatch_water": (T0_MS + (15 if exact else 0) * MINUTE_MS, T0_MS + 15 * MINUTE_MS)}
+
+
+def test_series_are_the_believed_values_of_the_rows(store):
+    """Times and values by name, NaN for what is refused or withheld, and no entry for a name without rows."""
+    store.upsert_observations(observation_rows(C0, [0, 15, 30], [1, 2, np.nan]))
+    store.upsert_observations(observation_rows(C1, [0], [4], flag=Flag.SUSPECT))
+    found = store.channel_series([C1, C0, "s9/p1/x"], T0_MS, T0_MS + 30 * MINUTE_MS)
+    assert list(found) == [C0, C1]
+    np.testing.assert_array_equal(found[C0], ([T0_MS, T0_MS + 15 * MINUTE_MS], [1.0, 2.0]))
+    np.testing.assert_array_equal(found[C1], ([T0_MS], [np.nan]))
+    store.upsert_findings(finding_rows("thatch_water", [0, 15], [1, np.nan]))
+    kept = store.finding_series("square-1", ["thatch_water", "thatch_air"], *FOREVER)
+    assert list(kept) == ["thatch_water"]
+    np.testing.assert_array_equal(kept["thatch_water"], ([T0_MS, T0_MS + 15 * MINUTE_MS], [1.0, np.nan]))
 
 
 def test_observations_come_back_exactly(store):

@@ -1,0 +1,229 @@
+"""What one new quarter of an hour of one station costs, after a long history and at many stations.
+
+    python tests/bench/bench_slot.py [SEED]
+
+A real worker on real stores is sent one message a station and slot, as an agent sends them: 18 channels of moisture,
+temperature, rain and weather of the made-up year of `bench_sums.py`. It keeps and receipts them, runs the stages, the
+days and fortnights and the rules until all of it is quiet. Counted is the CPU time of the process over a whole day of
+slots, so that what happens once a day counts as often as it comes. First one station after one year and after ten; the
+nine years before are copies of the first, of which the journal holds rain alone. Then 1, 10 and 100 stations after five
+weeks. At the end what is stored of the year must be, row for row, what a recompute from raw gives. Exits 1 when a limit
+is missed or a row differs.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ[name] = "1"  # one core's work is what is told
+
+import numpy as np  # noqa: E402
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from hardware.reading import Batch, Reading, Status, encode_batch, readings_topic  # noqa: E402
+from pipeline.service import WORKED_KEY  # noqa: E402
+from pipeline.stages.catalogue import CATALOGUE  # noqa: E402
+from pipeline.stages.recompute import recompute  # noqa: E402
+from pipeline.units import DAY_MS  # noqa: E402
+from tests.bench.bench_recompute import SLOT_MS, START_MS, dump  # noqa: E402
+from tests.bench.bench_sums import raw_year  # noqa: E402
+from tests.pipeline.hand import Line, lines  # noqa: E402
+
+LIMIT_MS = 60.0
+GROWS = 1.2  # of a slot after ten years, or among a hundred stations, against the least of the others
+BEFORE_MS = 520.0  # of the program at the beginning of this work, as its issue tells it
+YEAR_MS = 364 * DAY_MS  # whole weeks and fortnights
+SLOTS_A_DAY = DAY_MS // SLOT_MS
+HISTORY_D, WEEKS_D = 365, 35
+END_MS = START_MS + HISTORY_D * DAY_MS
+SITE = """
+[site]
+name = "meadow"
+latitude_deg = 52.0
+longitude_deg = 0.0
+elevation_m = 50.0
+[[surface]]
+name = "square"
+title = "Square"
+kind = "square"
+"""
+STATION = """
+[[surface.station]]
+name = "{name}"
+title = "{name}"
+soil = "loam"
+[[surface.station.core]]
+date = 2014-02-20
+thatch_mm = 15
+[[surface.station.probe]]
+name = "p1"
+model = "root_zone_profile"
+[[surface.station.probe]]
+name = "t1"
+model = "thatch"
+[[surface.station.probe]]
+name = "w1"
+model = "weather"
+"""
+
+Values = dict[str, np.ndarray]
+
+
+def values_of(seed: int) -> Values:
+    """Raw values of station s1 by channel, one a slot; NaN is silence."""
+    table = raw_year(seed)
+    return {str(name): rows["raw"].to_numpy() for name, rows in table.groupby("channel", observed=True)}
+
+
+def batch(values: Values, station: str, slot: int, end_ms: int, seq: int) -> Batch:
+    """One slot of one station; the slots of a day stand before `end_ms`."""
+    at_ms = end_ms + (slot - HISTORY_D * SLOTS_A_DAY) * SLOT_MS
+    readings = []
+    for channel, series in values.items():
+        raw = float(series[slot])
+        silent = np.isnan(raw)
+        readings.append(
+            Reading(
+                "meadow", f"node-{station}", "0123456789abcdef", seq + len(readings),
+                channel.replace("s1/", f"{station}/", 1), str(at_ms // 1000), at_ms + 1500, None if silent else raw,
+                Status.SILENT if silent else Status.OK, 1, True,
+            )
+        )  # fmt: skip
+    return Batch("meadow", f"node-{station}", "0123456789abcdef", 1, tuple(readings))
+
+
+class Site:
+    """A worker whose stations have a history, and what each outbox has sent."""
+
+    def __init__(self, line: Line, values: Values, stations: Sequence[str]) -> None:
+        self.line, self.values, self.stations = line, values, stations
+        self.sent = dict.fromkeys(stations, 0)
+
+    def keep(self, station: str, values: Values, first: int, last: int, end_ms: int) -> None:
+        """Put slots into the journal as if they had come long ago, a message each."""
+        with self.line.stores.database.transaction():
+            for slot in range(first, last):
+                one = batch(values, station, slot, end_ms, self.sent[station] + 1)
+                self.line.stores.journal.append(one, one.readings[-1].measured_at_ms)
+                self.sent[station] += len(one.readings)
+
+    def copy(self, station: str, since_ms: int, back_ms: int) -> None:
+        """Copy what was worked out for s1 from a time on to another station, or so much further back."""
+        store, contexts = self.line.stores.store, self.line.study._contexts
+        rows = store.observations(contexts("s1").channel_ids, since_ms, END_MS)
+        names = rows["channel"].str.replace("s1/", f"{station}/", n=1)
+        times = {name: rows[name] - back_ms for name in ("measured_at_ms", "received_at_ms")}
+        store.upsert_observations(rows.assign(channel=names, **times))
+        for owner in ("s1", *contexts("s1").moisture):
+            found = store.findings(owner, list(CATALOGUE), since_ms, END_MS)
+            times = {name: found[name] - back_ms for name in ("start_ms", "end_ms")}
+            store.upsert_findings(found.assign(station=owner.replace("s1", station, 1), **times))
+
+    def slot_ms(self, first: int, last: int) -> list[float]:
+        """CPU time of each slot of each station until everything about it is quiet. [ms]"""
+        line, took = self.line, []
+        for slot in range(first, last):
+            line.clock.wall_ms = END_MS + (slot - HISTORY_D * SLOTS_A_DAY) * SLOT_MS + 5000
+            sent = []
+            for station in self.stations:
+                one = batch(self.values, station, slot, END_MS, self.sent[station] + 1)
+                self.sent[station] += len(one.readings)
+                sent.append((encode_batch(one), readings_topic(one)))
+            began = time.process_time()
+            for payload, topic in sent:
+                line.send(payload, topic)
+            quiet(line)
+            took.append(1000.0 * (time.process_time() - began) / len(self.stations))
+        return took
+
+
+def quiet(line: Line) -> None:
+    """Steps until nothing waits, neither readings nor stages, periods or rules."""
+    for _ in range(100_000):
+        line.worker.step(line.stop)
+        busy = line.source.messages or line.study.waiting or line.study.periods_waiting or line.worker.unjudged
+        if not busy:
+            return
+    raise AssertionError("the worker never came to rest")
+
+
+def grown(make: Callable[..., Line], values: Values, *, years: int, stations: int, days: int) -> Site:
+    """A site with a history of so many days, or years, at each of so many stations."""
+    names = [f"s{k + 1}" for k in range(stations)]
+    settings = SITE + "".join(STATION.format(name=name) for name in names)
+    line = make(settings, folder=f"y{years}s{stations}d{days}", now_ms=END_MS)
+    line.source.said = []
+    site = Site(line, values, names)
+    end = HISTORY_D * SLOTS_A_DAY
+    rain = {"s1/w1/rain": values["s1/w1/rain"]}
+    for year in range(years - 1, 0, -1):
+        site.keep("s1", rain, 0, YEAR_MS // SLOT_MS, END_MS - year * YEAR_MS)
+    site.keep("s1", values, end - days * SLOTS_A_DAY, end - SLOTS_A_DAY, END_MS)
+    since_ms = END_MS - days * DAY_MS
+    recompute(line.stores.store, line.study._contexts("s1"), start_ms=since_ms)
+    for year in range(1, years):
+        site.copy("s1", max(since_ms, END_MS - YEAR_MS), year * YEAR_MS)
+    for name in names[1:]:
+        site.keep(name, values, end - 10 * SLOTS_A_DAY, end - SLOTS_A_DAY, END_MS)
+        site.copy(name, since_ms, 0)
+    worked = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in line.stores.journal.outboxes()}
+    line.stores.journal.keep_note(WORKED_KEY, worked)
+    site.slot_ms(
+        end - SLOTS_A_DAY - 2, end - SLOTS_A_DAY
+    )  # what comes once: limits are learned, rules walked up to now
+    return site
+
+
+def measured(name: str, value: float, unit: str, limit: float, before: float | None = None) -> bool:
+    """Print one line of the table of benches; whether the limit is met."""
+    print(f"{name} | {value:.2f} {unit} | {limit:g} | {value / limit:.2f} | {'' if before is None else f'{before:g}'}")
+    return value <= limit
+
+
+def is_recomputed(site: Site) -> bool:
+    """Whether all that is stored stays as it is when it is worked out from raw again."""
+    folder = site.line.config.data.dir.parent
+    live = dump(folder)
+    recompute(site.line.stores.store, site.line.study._contexts("s1"))
+    return dump(folder) == live
+
+
+def main() -> int:
+    """0 when a slot keeps within its limits."""
+    values, met = values_of(int(sys.argv[1]) if len(sys.argv) > 1 else 1), []
+    end = HISTORY_D * SLOTS_A_DAY
+    with tempfile.TemporaryDirectory() as folder, lines(Path(folder)) as make:
+        by_years = {}
+        for years in (1, 10):
+            site = grown(make, values, years=years, stations=1, days=HISTORY_D)
+            took = site.slot_ms(end - SLOTS_A_DAY, end)
+            by_years[years] = float(np.mean(took))
+            middle, most = np.median(took), np.max(took)
+            print(f"{years} years: mean {np.mean(took):.1f} ms, median {middle:.1f}, most {most:.1f}, n {len(took)}")
+            if years == 1:
+                met.append(is_recomputed(site))
+                print(f"what is stored: {'the same as recomputed' if met[0] else 'DIFFERS from what is recomputed'}")
+        by_stations = {}
+        for stations in (1, 10, 100):
+            site = grown(make, values, years=1, stations=stations, days=WEEKS_D)
+            took = site.slot_ms(end - SLOTS_A_DAY + 40, end - SLOTS_A_DAY + 44)
+            by_stations[stations] = float(np.mean(took))
+            print(f"{stations} stations: mean {np.mean(took):.1f} ms a station, n {len(took) * stations}")
+    met.append(measured("one new slot after a year, CPU", by_years[1], "ms", LIMIT_MS, BEFORE_MS))
+    met.append(measured("the same after ten years against one", by_years[10] / by_years[1], "x", GROWS))
+    for stations in (10, 100):
+        name = f"the same at {stations} stations against one, each"
+        met.append(measured(name, by_stations[stations] / by_stations[1], "x", GROWS))
+    return int(not all(met))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
