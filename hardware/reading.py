@@ -49,6 +49,7 @@ class Status(StrEnum):
     SHORT = "short"  # fewer values than the description promises
     NO_VALUE = "no_value"  # the probe answered that it has no value, or a value outside the physical limits
     LINE_AWAY = "line_away"  # the adapter is unplugged or its port cannot be opened
+    NOT_READ = "not_read"  # the probe was not asked: its line was still at something else
 
 
 class BadBatch(ValueError):
@@ -71,7 +72,7 @@ class Sample:
         The number after the probe's own decode, in the canonical unit of the channel's `heard`. None unless ok.
     status : Status
     attempts : int
-        Tries made, from 1.
+        Tries made, from 1; 0 where the probe was not asked.
     """
 
     channel: str

@@ -8,10 +8,11 @@ Standard library, pyserial and paho-mqtt only, so that it runs on a small board.
 - `dock`: a penetrometer's strokes out of its dock
 - `faults`: the base of all faults of the surroundings, and the wait before the next try
 - `line`: one serial line, opened again after a fault
+- `line_worker`: the reading of one line, in a thread of its own
 - `model_command`: probe descriptions listed, shown, copied and checked
 - `outbox`: samples on disk until the pipeline's receipt
 - `publisher`: batches to the broker, receipts to the outbox
-- `sampler`: one SDI-12 probe at one slot
+- `sampler`: SDI-12 probes of a line at their slots
 - `schedule`: which slot of which probe is due
 - `service`: the running agent, one bounded step after the other
 """

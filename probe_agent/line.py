@@ -61,6 +61,7 @@ class SerialLine:
         self.adapter = config.adapter
         self.reply_extra_s = config.reply_extra_s
         self.state = "ok"
+        self.touched_at_s = float("-inf")  # steady time of the latest call
         self._config = config
         self._monotonic = monotonic
         self._back_off = BackOff(chance) if back_off else None
@@ -163,6 +164,7 @@ class SerialLine:
             raise LineAway(f"line {self.name}: {self._config.port}: {_reason(err)}") from err
 
     def _opened(self) -> serial.Serial:
+        self.touched_at_s = self._monotonic()
         if self._port is not None:
             return self._port
         if self._monotonic() < self._open_not_before:

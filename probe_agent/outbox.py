@@ -1,6 +1,6 @@
 """Safe custody on the node: samples are committed to disk here and stay until the pipeline's receipt.
 
-The only module that imports SQLite. One thread uses an `Outbox`; another process may read the file meanwhile (`peek`).
+The only module that imports SQLite. Threads use an `Outbox` by turns; another process may read the file (`peek`).
 The file is bounded: receipted rows go first, then the oldest unreceipted ones, which are counted. Numbers (`seq`) never
 repeat, not after drops and not after a restart. A damaged file is set aside for a look by hand and a new one begun.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import secrets
 import sqlite3
+import threading
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -129,6 +130,7 @@ class Outbox:
 
     def __init__(self, folder: Path, *, site: str, node: str, max_bytes: int) -> None:
         self.path = folder / FILE_NAME
+        self._lock = threading.RLock()
         self._site = site
         self._node = node
         self._max_pages = max(32, max_bytes // PAGE_BYTES)
@@ -207,7 +209,7 @@ class Outbox:
         if not note.ok:
             started_ms = note.now_ms - note.uptime_ms  # as the wrong clock has it
             unset = [(note.boot_id, h.measured_at_ms - started_ms, grid_s) for h in samples]
-        with _told_apart(self.path), self._transaction():
+        with self._access(), self._transaction():
             if stroke is not None and self._db.execute(_INSERT_STROKE, stroke).rowcount == 0:
                 return 0
             self._make_room(2 + len(rows) * ROW_BYTES // PAGE_BYTES)
@@ -216,7 +218,7 @@ class Outbox:
                 self._db.execute(_FORGET_STROKES, (KEEP_STROKES,))
             if last_slot is not None:
                 self._db.execute(_SET_LAST_SLOT, last_slot)
-        self.assigned += len(rows)
+            self.assigned += len(rows)
         return len(rows)
 
     def _make_room(self, pages: int) -> None:
@@ -245,22 +247,22 @@ class Outbox:
         """Date again what this boot sampled before its clock was set, slots too; return the number of rows."""
         offset_ms = note.now_ms - note.uptime_ms
         values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
-        with _told_apart(self.path), self._transaction():
+        with self._access(), self._transaction():
             return self._db.execute(_REDATE, values).rowcount
 
     def set_line(self, name: str, state: str, now_ms: int) -> None:
         """Store the state of a line for `peek`; written only when it changes."""
-        with _told_apart(self.path):
+        with self._access():
             self._db.execute(_SET_LINE, (name, state[:LINE_REASON_CHARS], now_ms))
 
     def forget_lines(self, names_json: str) -> None:
         """Delete all lines but those in a JSON list of names."""
-        with _told_apart(self.path):
+        with self._access():
             self._db.execute(_FORGET_LINES, (names_json,))
 
     def last_slots(self) -> dict[str, int]:
         """Return the slot last stored, by probe. [s since 1970]"""
-        with _told_apart(self.path):
+        with self._access():
             return dict(self._db.execute("SELECT probe, slot_s FROM last_slot").fetchall())
 
     # --- out -----------------------------------------------------------------------------------------------------
@@ -273,7 +275,7 @@ class Outbox:
         hold : ClockNote, optional
             Give out nothing this boot sampled before its clock was set: it may still be dated.
         """
-        with _told_apart(self.path):
+        with self._access():
             rows = self._db.execute(_READ, (after_seq, most)).fetchall()
         readings = []
         for i, row in enumerate(rows):
@@ -321,14 +323,14 @@ class Outbox:
         if receipt.seq > self.assigned:
             self._take_new_name()
             return True
-        with _told_apart(self.path):
+        with self._access():
             self._db.execute(_SET_FACT, ("received", receipt.seq))
         self.received = receipt.seq
         return True
 
     def _take_new_name(self) -> None:
         name = secrets.token_hex(16)
-        with _told_apart(self.path), self._transaction():
+        with self._access(), self._transaction():
             self._db.execute(_SET_FACT, ("outbox_id", name))
             self._db.execute(_DROP_OLDEST, (self.received,))
             self.lowest_kept = max(self.lowest_kept, self.received + 1)
@@ -336,7 +338,7 @@ class Outbox:
 
     def prune(self, oldest_ms: int) -> int:
         """Delete receipted rows measured before `oldest_ms`; return how many went."""
-        with _told_apart(self.path), self._transaction():
+        with self._access(), self._transaction():
             row = self._db.execute(
                 "SELECT min(seq) FROM (SELECT seq, measured_at_ms FROM reading WHERE seq <= ? ORDER BY seq LIMIT ?)"
                 " WHERE measured_at_ms >= ?",
@@ -362,15 +364,21 @@ class Outbox:
         return value
 
     @contextlib.contextmanager
+    def _access(self) -> Iterator[None]:
+        """Keep other threads out, and tell SQLite's errors apart."""
+        with self._lock, _told_apart(self.path):
+            yield
+
+    @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
         """Run one transaction; on any fault nothing of it stays, in the file or in the counters."""
-        counters = getattr(self, "lowest_kept", 1), getattr(self, "dropped", 0)
+        counters = getattr(self, "lowest_kept", 1), getattr(self, "dropped", 0), getattr(self, "assigned", 0)
         self._db.execute(_BEGIN)
         try:
             yield
             self._db.execute(_COMMIT)
         except BaseException:
-            self.lowest_kept, self.dropped = counters
+            self.lowest_kept, self.dropped, self.assigned = counters
             with contextlib.suppress(sqlite3.Error):
                 self._db.execute("ROLLBACK")
             raise

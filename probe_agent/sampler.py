@@ -1,4 +1,4 @@
-"""Sampling of one probe at one slot: the codec is driven over the line and gives one sample per channel, good or bad.
+"""Sampling of probes at their slots: the codec is driven over the line and gives one sample per channel, good or bad.
 
 A value is good only if the codec accepted its frame and it lies within the physical limits of its quantity; where a
 probe has no check characters it must also have been received twice alike, because one wrong bit can make a digit
@@ -11,20 +11,24 @@ from __future__ import annotations
 import contextlib
 import math
 import threading
-from dataclasses import replace
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 from hardware.frame import BadFrame
-from hardware.probe import Channel, ProbeDescription
+from hardware.probe import Channel
 from hardware.quantities import QUANTITIES
 from hardware.reading import Sample, Status
 from hardware.sdi12 import (
     QUIET_BEFORE_RETRY_S,
     TRIES,
+    Action,
     Done,
     Fail,
     Measurement,
     ReplyParser,
     Send,
+    Wait,
     measurement,
     send_data,
 )
@@ -85,28 +89,86 @@ def sample(
     Stopped
         When `stop` was set meanwhile.
     """
+    (result,) = sample_together([probe], [slot_s], line, clock, stop, with_crc=with_crc)
+    return result
+
+
+@dataclass(slots=True)
+class _ProbeTalk:
+    """One probe at one slot: its commands one after the other, and what has come of them.
+
+    `due_s` is when it goes on, later than now while its sensor measures and leaves the line to others. [s]
+    """
+
+    probe: ProbeConfig
+    slot_s: int
+    commands: deque[str]
+    due_s: float
+    talk: Measurement | None = None
+    away: int = 0
+    by_channel: dict[str, Sample] = field(default_factory=dict)
+    reason: str | None = None
+
+
+def sample_together(
+    probes: Sequence[ProbeConfig],
+    slots_s: Sequence[int],
+    line: SerialLine,
+    clock: Clock,
+    stop: threading.Event,
+    *,
+    with_crc: set[str] | None = None,
+) -> list[tuple[list[Sample], str | None]]:
+    """Read several probes of one line, each at its slot, and return for each what `sample` does.
+
+    Concurrent measurements are started for all before the first is collected, and others are taken meanwhile, so that
+    sensors that measure side by side take as long as the slowest. Parameters and what it raises: see `sample`.
+    """
     with_crc = set() if with_crc is None else with_crc
-    by_channel: dict[str, Sample] = {}
-    reason = None
-    for command in probe.description.commands:
-        with line.held():
-            outcome = _measure(probe, command, line, clock, stop, crc_optional=probe.id not in with_crc)
-            if isinstance(outcome, Fail) or outcome.attempts > 1:
-                with contextlib.suppress(LineAway):
-                    line.discard(LATE_REPLY_S)
+    now_s = clock.monotonic()
+    talks = [
+        _ProbeTalk(probe, slot_s, deque(probe.description.commands), now_s)
+        for probe, slot_s in zip(probes, slots_s, strict=True)
+    ]
+    going_on = sorted(talks, key=lambda one: not one.commands[0].startswith("C"))
+    with line.held():
+        while going_on:
+            one = next((one for one in going_on if one.due_s <= clock.monotonic()), None)
+            if one is None:
+                until_s = min(one.due_s for one in going_on)
+                try:
+                    _receive(until_s, line, clock, stop)
+                except LineAway:
+                    clock.wait(min(SLICE_S, max(0.0, until_s - clock.monotonic())), stop)
+            elif _go_on(one, line, clock, stop, with_crc):
+                going_on.remove(one)
+    return [([one.by_channel[channel.name] for channel in one.probe.description.channels], one.reason) for one in talks]
+
+
+def _go_on(one: _ProbeTalk, line: SerialLine, clock: Clock, stop: threading.Event, with_crc: set[str]) -> bool:
+    """Go on with a probe until its sensor leaves the line to others; return whether all its commands are done."""
+    while one.commands:
+        outcome = _measure(one, line, clock, stop, crc_optional=one.probe.id not in with_crc)
+        if outcome is None:
+            return False
+        if isinstance(outcome, Fail) or outcome.attempts > 1:
+            with contextlib.suppress(LineAway):
+                line.discard(LATE_REPLY_S)
+        command = one.commands.popleft()
+        one.talk, one.away = None, 0
         now_ms = clock.now_ms()
-        for channel in probe.description.channels:
+        for channel in one.probe.description.channels:
             if channel.command == command:
                 raw, status = _value(channel, outcome)
-                name = f"{probe.id}/{channel.name}"
-                by_channel[channel.name] = Sample(name, str(slot_s), now_ms, raw, status, min(99, outcome.attempts))
+                name, attempts = f"{one.probe.id}/{channel.name}", min(99, outcome.attempts)
+                one.by_channel[channel.name] = Sample(name, str(one.slot_s), now_ms, raw, status, attempts)
         if isinstance(outcome, Fail):
-            reason = reason or outcome.reason
+            one.reason = one.reason or outcome.reason
         elif outcome.no_crc:
-            reason = reason or NO_CRC.format(probe.address, command)
-        elif probe.description.crc and outcome.values:
-            with_crc.add(probe.id)
-    return [by_channel[channel.name] for channel in probe.description.channels], reason
+            one.reason = one.reason or NO_CRC.format(one.probe.address, command)
+        elif one.probe.description.crc and outcome.values:
+            with_crc.add(one.probe.id)
+    return True
 
 
 def decode(channel: Channel, number: float) -> float | None:
@@ -132,46 +194,51 @@ def _value(channel: Channel, outcome: Done | Fail) -> tuple[float | None, Status
 
 
 def _measure(
-    probe: ProbeConfig, command: str, line: SerialLine, clock: Clock, stop: threading.Event, *, crc_optional: bool
-) -> Done | Fail:
-    """Take one measurement; begin again where the line goes away during it."""
-    description: ProbeDescription = probe.description
-    for attempt in range(1, TRIES + 1):
-        talk = Measurement(
-            measurement(probe.address, command, crc=description.crc),
-            longest_wait_s=LONGEST_WAIT_S,
-            adapter=line.adapter,
-            crc_optional=crc_optional,
-        )
+    one: _ProbeTalk, line: SerialLine, clock: Clock, stop: threading.Event, *, crc_optional: bool
+) -> Done | Fail | None:
+    """Go on with one measurement; None while the sensor leaves the line. It begins anew where the line goes away."""
+    command, crc = one.commands[0], one.probe.description.crc
+    while True:
         try:
-            outcome = _converse(talk, line, clock, stop)
-            if isinstance(outcome, Done) and outcome.values and (outcome.no_crc or not description.crc):
-                outcome = _confirm(outcome, probe.address, command, line, clock, stop)
-            return outcome
+            if one.talk is None:
+                started = measurement(one.probe.address, command, crc=crc)
+                one.talk = Measurement(
+                    started, longest_wait_s=LONGEST_WAIT_S, adapter=line.adapter, crc_optional=crc_optional
+                )
+                action = one.talk.start()
+            else:
+                action = one.talk.elapsed()
+            while not isinstance(action, Done | Fail):
+                if isinstance(action, Wait) and not action.wake_on_service_request:
+                    one.due_s = clock.monotonic() + action.seconds
+                    return None
+                action = _act(one.talk, action, line, clock, stop)
+            if isinstance(action, Done) and action.values and (action.no_crc or not crc):
+                return _confirm(action, one.probe.address, command, line, clock, stop)
+            return action
         except LineAway as away:
-            failed = Fail(Status.LINE_AWAY, str(away), attempt)
-    return failed
+            one.talk = None
+            one.away += 1
+            if one.away >= TRIES:
+                return Fail(Status.LINE_AWAY, str(away), one.away)
 
 
-def _converse(talk: Measurement, line: SerialLine, clock: Clock, stop: threading.Event) -> Done | Fail:
-    action = talk.start()
-    while not isinstance(action, Done | Fail):
-        if isinstance(action, Send):
-            if action.quiet_s > 0:
-                line.discard(action.quiet_s)
-            deadline = line.send(action.wire, wake=action.needs_break) + action.reply_within_s
-            deadline += line.reply_extra_s + LATE_REPLY_S
-        else:
-            deadline = clock.monotonic() + action.seconds
-        following = None
-        while following is None:
-            data = _receive(deadline, line, clock, stop)
-            if data:
-                following = talk.receive(data)
-            if following is None and clock.monotonic() >= deadline:
-                following = talk.elapsed()
-        action = following
-    return action
+def _act(talk: Measurement, action: Send | Wait, line: SerialLine, clock: Clock, stop: threading.Event) -> Action:
+    """Do what an action says, and return the next."""
+    if isinstance(action, Send):
+        if action.quiet_s > 0:
+            line.discard(action.quiet_s)
+        deadline = line.send(action.wire, wake=action.needs_break) + action.reply_within_s
+        deadline += line.reply_extra_s + LATE_REPLY_S
+    else:
+        deadline = clock.monotonic() + action.seconds
+    while True:
+        data = _receive(deadline, line, clock, stop)
+        following = talk.receive(data) if data else None
+        if following is None and clock.monotonic() >= deadline:
+            following = talk.elapsed()
+        if following is not None:
+            return following
 
 
 def _receive(deadline: float, line: SerialLine, clock: Clock, stop: threading.Event) -> bytes:
@@ -223,7 +290,9 @@ def _confirm(
             line.discard(QUIET_BEFORE_RETRY_S)
         if again == ():
             talk = Measurement(measurement(address, command), longest_wait_s=LONGEST_WAIT_S, adapter=line.adapter)
-            anew = _converse(talk, line, clock, stop)
+            anew = talk.start()
+            while not isinstance(anew, Done | Fail):
+                anew = _act(talk, anew, line, clock, stop)
             if isinstance(anew, Fail):
                 return replace(anew, attempts=attempts + anew.attempts)
             if _near(first.values, anew.values):

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+MOST_LOST = 100  # slots of one probe that are told lost at once
+
 
 @dataclass(frozen=True, slots=True)
 class Cadence:
@@ -77,6 +79,24 @@ def due(cadence: Cadence, rain: Rain, last_slot_s: int | None, now_ms: int) -> i
     if last_slot_s is None or slot_s > last_slot_s or last_slot_s - slot_s > cadence.interval_s:
         return slot_s
     return None
+
+
+def lost_slots(last_slot_s: int, slot_s: int, interval_s: int, *, within_s: float) -> list[int]:
+    """Return the slots between two that were read, the newest MOST_LOST. [s since 1970]
+
+    Parameters
+    ----------
+    last_slot_s, slot_s : int
+        Slot read last, and slot due now. [s since 1970]
+    interval_s : int
+        Of the grid that held meanwhile. [s]
+    within_s : float
+        Steady time that has passed, with an interval to spare. [s] Slots further apart than that are no loss: the clock
+        was set, or the machine slept.
+    """
+    if not 0 < slot_s - last_slot_s <= within_s:
+        return []
+    return list(range((last_slot_s // interval_s + 1) * interval_s, slot_s, interval_s))[-MOST_LOST:]
 
 
 def next_due_ms(cadence: Cadence, rain: Rain, last_slot_s: int | None, now_ms: int) -> int:

@@ -16,24 +16,23 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
-from hardware.reading import Sample, Status
-from probe_agent.clock import Clock, ClockNote, FollowClock, SystemClock, environment
-from probe_agent.config import AgentConfig, ProbeConfig
-from probe_agent.dock import Dock
+from hardware.reading import Status
+from probe_agent.clock import PULSE_S, Clock, ClockNote, FollowClock, SystemClock, environment
+from probe_agent.config import AgentConfig
 from probe_agent.faults import AgentFault
 from probe_agent.line import SerialLine
+from probe_agent.line_worker import FAULT_PAUSE_S, STUCK_S, LineWorker, PendingCommit, ScheduledProbe
 from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, open_outbox
 from probe_agent.publisher import NOT_CONNECTED, Publisher
-from probe_agent.sampler import Stopped, sample
-from probe_agent.schedule import Rain, due, next_due_ms, rain_after_amount, rain_after_total, slot_at
+from probe_agent.sampler import Stopped
+from probe_agent.schedule import Rain, rain_after_amount, rain_after_total
 
 CLOCK_HOLD_S = 600  # uptime until which readings of an unset clock are held back: a time service takes minutes
 HOUSEKEEPING_S = 60.0
-FAULT_PAUSE_S = 1.0
+JOIN_WITHIN_S = 12.0  # the unit gives 15 s to stop
 WAITING_READINGS = 5000  # kept in memory while the disk refuses them
 WATCHDOG_S = 10.0
 LOCK_FILE = "agent.lock"
@@ -71,25 +70,6 @@ def lock_folder(folder: Path) -> IO[bytes]:
     return file
 
 
-@dataclass(slots=True)
-class _ScheduledProbe:
-    """One probe and the slot it was last read at. [s since 1970]"""
-
-    probe: ProbeConfig
-    last_slot_s: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class _PendingCommit:
-    """Samples of one probe at one slot that wait to be committed to the outbox."""
-
-    samples: list[Sample]
-    note: ClockNote
-    probe: str
-    slot_s: int
-    grid_s: int
-
-
 class Agent:
     """All of one node.
 
@@ -115,6 +95,7 @@ class Agent:
         self.lines = {
             line.name: SerialLine(line, monotonic=clock.monotonic, back_off=not clock.follows) for line in config.lines
         }
+        self.crash: BaseException | None = None  # what ended a line's thread
         self.unkept = 0  # readings lost because neither disk nor memory had room
         self._clock = clock
         self._states = {"broker": NOT_CONNECTED}
@@ -126,16 +107,54 @@ class Agent:
             raise
         self.publisher = publisher_type(config, self.outbox, monotonic=clock.monotonic)
         last = self.outbox.last_slots()
-        self._scheduled = [_ScheduledProbe(probe, last.get(probe.id)) for probe in config.probes]
-        self._docks = {p.id: Dock(p) for p in config.probes if p.description.protocol == "cone"}
-        self._with_crc: set[str] = set()  # probes that have answered with check characters
+        self._lock = threading.Lock()  # on the states and the rain, which the lines' threads change too
         self._rain = Rain()
-        self._waiting: deque[_PendingCommit] = deque()
+        self._rain_channels = {
+            f"{probe.id}/{channel.name}": channel.heard
+            for probe in config.probes
+            for channel in probe.description.channels
+            if channel.heard in ("rain", "rain_total")
+        }
+        self._waiting: deque[PendingCommit] = deque()
+        self.workers = [
+            LineWorker(
+                line,
+                [ScheduledProbe(probe, last.get(probe.id)) for probe in config.probes if probe.line == name],
+                clock, self._keep, self._change, lambda: self.outbox, lambda: self._rain,
+            )
+            for name, line in self.lines.items()
+            if any(probe.line == name for probe in config.probes)
+        ]  # fmt: skip
+        self._threads: list[threading.Thread] = []
         self._clock_ok = False
         self._housekept_at = float("-inf")
 
+    def start(self, stop: threading.Event) -> None:
+        """Give each line a thread of its own, until `stop`. Without this `step` reads them, one after the other."""
+        self._threads = [
+            threading.Thread(target=self._run_line, args=(worker, stop), name=worker.line.name, daemon=True)
+            for worker in self.workers
+        ]
+        for worker, thread in zip(self.workers, self._threads, strict=True):
+            worker.began_at_s = self._clock.monotonic()
+            thread.start()
+
+    def _run_line(self, worker: LineWorker, stop: threading.Event) -> None:
+        try:
+            worker.run(stop)
+        except BaseException as err:
+            self.crash = err
+            stop.set()
+
+    @property
+    def stuck(self) -> str | None:
+        """The line whose thread has not moved for STUCK_S, if there is one."""
+        now_s = self._clock.monotonic()
+        late = (worker.line.name for worker in self.workers if now_s - worker.moved_at_s > STUCK_S)
+        return next(late, None) if self._threads else None
+
     def step(self, stop: threading.Event) -> None:
-        """Read at most one probe that is due, keep, send, and if nothing is due wait a moment."""
+        """Read at most one probe that is due, where lines have no threads; keep, send, and else wait a moment."""
         try:
             if not self._work(stop):
                 self._idle(stop)
@@ -151,7 +170,11 @@ class Agent:
             self._change("fault", "")
 
     def close(self) -> None:
-        """Disconnect from the broker and release lines, outbox and folder."""
+        """Disconnect from the broker and release lines, outbox and folder. Threads of lines have been told to stop."""
+        for thread in self._threads:
+            thread.join(JOIN_WITHIN_S)
+        with contextlib.suppress(AgentFault):
+            self._commit_waiting()
         self.publisher.stop(lines=self._line_states())
         self.outbox.close()
         for line in self.lines.values():
@@ -166,11 +189,12 @@ class Agent:
         now_ms = note.now_ms
         self._update_clock(note)
         self._commit_waiting()
-        scheduled, slot_s = self._next_due(now_ms)
-        if scheduled is not None and slot_s is not None:
-            self._read(scheduled, slot_s, note, stop)
+        read = False
+        if not self._threads:
+            read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
             self._commit_waiting()
         self._update_lines(now_ms)
+        self._change("stuck", self.stuck or "")
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
         self.publisher.step(hold=hold, lines=self._line_states())
         self._change("broker", self.publisher.state)
@@ -179,7 +203,7 @@ class Agent:
             self._housekept_at = self._clock.monotonic()
             if note.ok:
                 self.outbox.prune(now_ms - round(self.config.outbox.keep_days * 86_400_000))
-        return scheduled is not None
+        return read
 
     def _update_clock(self, note: ClockNote) -> None:
         if note.ok and not self._clock_ok:
@@ -189,44 +213,18 @@ class Agent:
         self._clock_ok = note.ok
         self._change("clock", "set" if note.ok else "not set")
 
-    def _next_due(self, now_ms: int) -> tuple[_ScheduledProbe | None, int | None]:
-        for scheduled in self._scheduled:
-            slot_s = due(scheduled.probe.cadence, self._rain, scheduled.last_slot_s, now_ms)
-            if slot_s is not None:
-                return scheduled, slot_s
-        return None, None
-
-    def _read(self, scheduled: _ScheduledProbe, slot_s: int, note: ClockNote, stop: threading.Event) -> None:
-        probe = scheduled.probe
-        line = self.lines[probe.line]
-        dock = self._docks.get(probe.id)
-        if dock is not None:
-            scheduled.last_slot_s = slot_s
-            before = dock.kept
-            self._change(f"dock {probe.id}", dock.collect(line, self.outbox, self._clock, note, stop))
-            if dock.kept > before:
-                _log_event("strokes_kept", probe=probe.id, strokes=dock.kept - before)
-            return
-        samples, reason = sample(probe, slot_s, line, self._clock, stop, with_crc=self._with_crc)
-        scheduled.last_slot_s = slot_s
-        bad = next((one.status.value for one in samples if one.status is not Status.OK), "ok")
-        self._change(f"probe {probe.id}", reason if bad == "ok" and reason is not None else bad, reason=reason)
-        self._track_rain(probe, samples)
-        after = self._clock.note()
-        if after.ok and not note.ok:  # the clock was set while the probe was asked: everything is of now
-            slot_s = slot_at(after.now_ms, probe.cadence.interval_s)
-            samples = [replace(one, slot=str(slot_s), measured_at_ms=after.now_ms) for one in samples]
-            scheduled.last_slot_s, note = slot_s, after
-        self._waiting.append(_PendingCommit(samples, note, probe.id, slot_s, probe.cadence.interval_s))
-
-    def _track_rain(self, probe: ProbeConfig, samples: list[Sample]) -> None:
-        for channel, one in zip(probe.description.channels, samples, strict=True):
-            if one.status is not Status.OK or one.raw is None:
-                continue
-            if channel.heard == "rain_total":
-                self._rain = rain_after_total(self._rain, one.channel, one.raw, one.measured_at_ms)
-            elif channel.heard == "rain":
-                self._rain = rain_after_amount(self._rain, one.raw, one.measured_at_ms)
+    def _keep(self, pending: PendingCommit) -> None:
+        """Take what a line has read; rain is known at once, so that the next slot comes in time."""
+        with self._lock:
+            for one in pending.samples:
+                heard = self._rain_channels.get(one.channel)
+                if heard is None or one.status is not Status.OK or one.raw is None:
+                    continue
+                if heard == "rain_total":
+                    self._rain = rain_after_total(self._rain, one.channel, one.raw, one.measured_at_ms)
+                else:
+                    self._rain = rain_after_amount(self._rain, one.raw, one.measured_at_ms)
+        self._waiting.append(pending)
 
     def _commit_waiting(self) -> None:
         """Commit waiting samples, oldest first; those the disk refuses wait on, up to WAITING_READINGS."""
@@ -237,8 +235,10 @@ class Agent:
                     pending.samples, pending.note, last_slot=(pending.probe, pending.slot_s), grid_s=pending.grid_s
                 )
                 self._waiting.popleft()
+                if self._clock_ok and not pending.note.ok:  # on its way while the clock was set
+                    self.outbox.redate(self._clock.note())
         except OutboxFull as full:
-            while sum(len(pending.samples) for pending in self._waiting) > WAITING_READINGS:
+            while sum(len(pending.samples) for pending in list(self._waiting)) > WAITING_READINGS:
                 self.unkept += len(self._waiting.popleft().samples)
             self._change("disk", str(full))
             self._change("unkept", str(self.unkept))
@@ -258,9 +258,10 @@ class Agent:
         if self._clock.follows and (self._waiting or self.outbox.backlog > self.config.lockstep_backlog):
             self._clock.wait(0.02, stop)  # time stands until the pipeline has caught up
             return
-        now_ms = self._clock.now_ms()
-        due_ms = min(next_due_ms(t.probe.cadence, self._rain, t.last_slot_s, now_ms) for t in self._scheduled)
-        self._clock.wait_until(due_ms, stop)
+        if self._threads:
+            self._clock.wait(PULSE_S, stop)
+        else:
+            self._clock.wait_until(min(worker.next_due_ms() for worker in self.workers), stop)
 
     # --- outbox --------------------------------------------------------------------------------------------------
 
@@ -281,12 +282,13 @@ class Agent:
 
     # --- log -----------------------------------------------------------------------------------------------------
 
-    def _change(self, what: str, state: str, *, reason: str | None = None) -> None:
+    def _change(self, what: str, state: str, reason: str | None = None) -> None:
         """Log a state, and its reason, when the state is another than before."""
-        before = self._states.get(what)
+        with self._lock:
+            before = self._states.get(what)
+            self._states[what] = state
         if before == state:
             return
-        self._states[what] = state
         if before is None and state in ("", "0", "ok"):
             return
         bad = state not in ("", "0", "ok", "up", "set", "docked", "undocked")
@@ -313,16 +315,21 @@ def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publi
     )
     service_manager.tell("READY=1")
     clock, fed_at = SystemClock(), float("-inf")
+    if config.clock_follow is None:  # in lock-step time stands while a line is read: one after the other
+        agent.start(stop)
     try:
         while not stop.is_set():
             agent.step(stop)
-            if clock.monotonic() - fed_at >= WATCHDOG_S:
+            if clock.monotonic() - fed_at >= WATCHDOG_S and agent.stuck is None:
                 fed_at = clock.monotonic()
                 service_manager.tell("WATCHDOG=1")
     finally:
+        stop.set()
         service_manager.tell("STOPPING=1")
         agent.close()
         _log_event("stopped", backlog=agent.outbox.backlog)
+    if agent.crash is not None:
+        raise agent.crash
 
 
 class ServiceManager:

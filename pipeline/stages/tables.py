@@ -12,7 +12,7 @@ from pipeline.stages.stage import STAGE_VERSION, ChannelSeries, Finding, Finding
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
 from pipeline.units import Flag
 
-_SILENT = ("silent", "line_away", "no_value", "short", "ok")  # of a reading without a number: nothing came
+_SILENT = ("silent", "line_away", "no_value", "short", "not_read", "ok")  # of a reading without a number: nothing came
 
 
 def series_of(raw: pd.DataFrame) -> Observed:

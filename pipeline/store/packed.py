@@ -40,6 +40,7 @@ STATUS_CODES = {
     Status.SHORT: 5,
     Status.NO_VALUE: 6,
     Status.LINE_AWAY: 7,
+    Status.NOT_READ: 8,
 }
 STATUSES = {code: status for status, code in STATUS_CODES.items()}
 

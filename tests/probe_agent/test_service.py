@@ -20,6 +20,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.reading import (
     Receipt,
+    Sample,
     Status,
     decode_batch,
     encode_receipt,
@@ -28,7 +29,9 @@ from hardware.reading import (
 )
 from hardware.sdi12_frame import Identification
 from hardware.sdi12_sensor import Group, Sensor
+from probe_agent.clock import SystemClock
 from probe_agent.config import load
+from probe_agent.line_worker import STUCK_S, PendingCommit
 from probe_agent.outbox import FILE_NAME, OutboxFull, peek
 from probe_agent.service import Agent, ServiceManager
 
@@ -304,3 +307,33 @@ def test_from_sensor_to_receipt_with_the_real_command(start_broker, sensor_line,
     text = (tmp_path / "log").read_text()
     assert text.count("INFO started") == 2
     assert text.count("INFO stopped") == 1
+
+
+def test_line_that_hangs_or_breaks_is_noticed(make_agent, hand_clock, monkeypatch):
+    """A thread that has not moved for a minute is named; one that ends in a fault of ours stops the agent with it."""
+    agent, stop = make_agent(clock=SystemClock()), threading.Event()
+    (worker,) = agent.workers
+    hung = threading.Event()
+    monkeypatch.setattr(type(worker), "step", lambda self, stop: hung.wait(10) and 1 / 0)
+    agent.start(stop)
+    assert agent.stuck is None
+    worker.began_at_s -= STUCK_S + 1.0
+    assert agent.stuck == "north"
+    hung.set()
+    assert stop.wait(10)
+    assert isinstance(agent.crash, ZeroDivisionError)
+
+
+def test_rows_on_their_way_while_the_clock_is_set_are_dated_again(make_agent, hand_clock):
+    """Read before the clock was set and committed after: the row has the time of the set clock (by hand)."""
+    agent = make_agent()
+    hand_clock.clock_ok, set_ms = False, hand_clock.at_ms
+    hand_clock.at_ms -= 1_000_000_000
+    note, slot_s = hand_clock.note(), hand_clock.at_ms // 1000
+    sample = Sample("square-1/p1/moisture", str(slot_s), hand_clock.at_ms, 1.0, Status.OK, 1)
+    hand_clock.at_ms, hand_clock.clock_ok = set_ms, True
+    agent._update_clock(hand_clock.note())
+    agent._keep(PendingCommit([sample], note, "square-1/p1", slot_s, 900))
+    agent._commit_waiting()
+    (row,) = readings(agent)
+    assert (row.measured_at_ms, row.slot, row.clock_ok) == (set_ms, str(set_ms // 1000), True)
