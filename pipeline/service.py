@@ -1,6 +1,7 @@
 """The one line of the story: keep, receipt, stages, keep, rules.
 
-A message is committed to the journal, then receipted, then acknowledged, in that order and never another. What the
+Messages are committed to the journal, then receipted, then acknowledged, in that order and never another; those that
+wait together are committed together, with one sync and one receipt an outbox. What the
 readings mean is worked out behind that, when the queue is idle or the work has waited for a few seconds, so that a long
 history costs few runs of the stages. Faults of the environment are caught here and nowhere else: counted, logged when
 they change, waited out; meanwhile nothing is receipted and nothing is lost. A message that raises anything else until
@@ -55,6 +56,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+TOGETHER_MESSAGES = 64  # messages that share a commit
+TOGETHER_BYTES = 256 * 1024  # and no further one when they have so much payload, a few thousand readings
 TAKE_S = 0.25  # how long a step waits for a message when there is nothing else to do
 TAKE_BUSY_S = 0.02  # and when there is
 SETTLE_S = 0.3  # work waits so long for more of it, when the queue is idle
@@ -66,6 +69,11 @@ JUDGE_EVERY_MS = 60_000  # silence is looked for this often on the clock
 JUDGE_LEAST_S = 1.0  # and no more often than this in real time
 WORKED_EVERY_S = 5.0
 WORKED_KEY = "worker/worked"
+
+
+def _foreseen(bad: Exception) -> bool:
+    """Whether a message is no batch and no status in a way that the codecs name."""
+    return isinstance(bad, BadBatch | BadStatus)
 
 
 def load_settings(path: Path | str, environment: Mapping[str, str] | None = None) -> SiteConfig:
@@ -100,6 +108,16 @@ class _Progress:
     newest_ms: int | None = None
     judged_ms: int = 0
     unjudged: bool = True
+
+
+@dataclass(slots=True, eq=False)
+class _Message:
+    """A message with what was read of it: the span its topic names and its batch, or why it cannot be kept."""
+
+    arrival: Arrival
+    span: BatchSpan | None = None
+    batch: Batch | None = None
+    bad: Exception | None = None
 
 
 class _Pace:
@@ -156,7 +174,7 @@ class Worker:
         self._source, self._journal, self._stages, self._alerts = source, journal, stages, alerts
         self._nodes, self._metrics, self._clock, self._on_change = nodes, metrics, clock, on_change
         self._begun = False
-        self._held: Arrival | None = None
+        self._held: list[_Message] = []
         self._not_before_s = 0.0
         self._stages_pace, self._periods_pace = _Pace(STAGES_REST), _Pace(PERIODS_REST)
         self._progress = {station: _Progress() for station in config.stations()}
@@ -177,7 +195,7 @@ class Worker:
         self._begun = True
 
     def step(self, stop: threading.Event) -> None:
-        """Keep at most one message, then do at most one piece of the work behind it."""
+        """Keep the messages that wait, within a bound, then do at most one piece of the work behind them."""
         log_fields()
         idle = not self._keep_next(stop)
         if stop.is_set() or self._clock.monotonic() < self._not_before_s:
@@ -199,73 +217,99 @@ class Worker:
     # --- keeping -----------------------------------------------------------------------------------------------
 
     def _keep_next(self, stop: threading.Event) -> bool:
-        """Whether there was a message. One that could not be kept is held and tried again before any other."""
+        """Whether there were messages. Those that could not be kept are held and tried again before any other."""
         try:
             if not self._begun:
                 self._begin()
-            if self._held is None:
-                self._held = self._source.take(TAKE_BUSY_S if self._stages.waiting else TAKE_S)
-            if self._held is None:
+            if not self._held:
+                self._held = self._take()
+            if not self._held:
                 return False
             began = self._clock.monotonic()
-            self._keep(self._held)
+            self._keep(self._held, self._clock.now_ms())
             self._metrics.step_seconds.observe(self._clock.monotonic() - began)
         except PipelineFault as fault:
             self._clock.wait(self.keeping.begins(fault), stop)
             return True
-        self._held = None
         self.keeping.ends()
         return True
 
-    def _keep(self, arrival: Arrival) -> None:
-        now_ms = self._clock.now_ms()
-        if arrival.topic is not None and arrival.topic.endswith("/status"):
-            self._keep_status(arrival.topic, arrival, now_ms)
-        else:
-            self._keep_readings(arrival, now_ms)
-        self._source.acknowledge(arrival)
+    def _take(self) -> list[_Message]:
+        """Take the oldest message waiting and what waits behind it, within the bounds of one commit."""
+        arrival = self._source.take(TAKE_BUSY_S if self._stages.waiting else TAKE_S)
+        taken: list[_Message] = []
+        size = 0
+        while arrival is not None:
+            taken.append(self._read(arrival))
+            size += len(arrival.payload)
+            more = len(taken) < TOGETHER_MESSAGES and size < TOGETHER_BYTES
+            arrival = self._source.take(0.0) if more else None
+        return taken
 
-    def _keep_status(self, topic: str, arrival: Arrival, now_ms: int) -> None:
-        try:
-            self._nodes.hear(topic, arrival.payload, now_ms)
-        except Exception as bad:
-            self._set_aside(None, arrival, bad, now_ms)
-        self._metrics.nodes_up.set(sum(n.state == "up" for n in self._nodes.all()))
-        self._on_change("nodes")
-
-    def _keep_readings(self, arrival: Arrival, now_ms: int) -> None:
-        span: BatchSpan | None = None
+    def _read(self, arrival: Arrival) -> _Message:
+        """Decode readings; hear a status, which is kept nowhere."""
+        message = _Message(arrival)
         try:
             if arrival.topic is None:
                 raise BadBatch("topic: found bytes that are not UTF-8")
-            span = parse_readings_topic(arrival.topic)
-            log_fields(node=span.node)
-            batch = decode_batch(arrival.payload, span)
-            appended = self._journal.append(batch, now_ms)  # from here on it is on the disk
-        except PipelineFault:
-            raise
+            if arrival.topic.endswith("/status"):
+                self._nodes.hear(arrival.topic, arrival.payload, self._clock.now_ms())
+            else:
+                message.span = parse_readings_topic(arrival.topic)
+                message.batch = decode_batch(arrival.payload, message.span)
         except Exception as bad:
-            received = self._set_aside(span, arrival, bad, now_ms)
-        else:
-            received = appended.received
-            self._note(batch, appended)
-        if span is not None:
-            self._source.publish_receipt(span.site, span.node, Receipt(span.outbox_id, received))
-        self.committed_at_ms = now_ms
+            message.bad = bad
+        return message
 
-    def _set_aside(self, span: BatchSpan | None, arrival: Arrival, bad: Exception, now_ms: int) -> int:
-        """Put a message in quarantine for what it raised; returns the receipt of its outbox, 0 without a span."""
-        foreseen = isinstance(bad, BadBatch | BadStatus)
-        topic = "(not UTF-8)" if arrival.topic is None else arrival.topic
-        reason = str(bad) if foreseen else f"{type(bad).__name__}: {bad}"
-        received = self._journal.receive_poison(span, topic, arrival.payload, reason, now_ms)
+    def _keep(self, messages: list[_Message], now_ms: int) -> None:
+        """Commit messages together, then receipt each outbox once and acknowledge them."""
+        with self._journal.database.transaction():
+            appended = [self._commit(message, now_ms) for message in messages]
+        # From here on they are on the disk.
+        self._held = []
+        self.committed_at_ms = now_ms
+        receipts: dict[tuple[str, str, str], int] = {}
+        for message, done in zip(messages, appended, strict=True):
+            log_fields(**({} if message.span is None else {"node": message.span.node}))
+            if message.bad is not None:
+                self._note_set_aside(message.arrival, message.bad)
+            elif message.batch is not None:
+                self._note(message.batch, done)
+            if message.span is not None:
+                receipts[message.span.site, message.span.node, message.span.outbox_id] = done.received
+        for (site, node, outbox_id), received in receipts.items():
+            self._source.publish_receipt(site, node, Receipt(outbox_id, received))
+        if any(message.span is None for message in messages):
+            self._metrics.nodes_up.set(sum(n.state == "up" for n in self._nodes.all()))
+            self._on_change("nodes")
+        for message in messages:
+            self._source.acknowledge(message.arrival)
+
+    def _commit(self, message: _Message, now_ms: int) -> Appended:
+        """Append a batch; put what is none, or raises what nobody foresaw, in quarantine after that one try."""
+        if message.batch is not None:
+            try:
+                return self._journal.append(message.batch, now_ms)
+            except PipelineFault:
+                raise
+            except Exception as bad:  # what it changed is undone with its own part of the transaction
+                message.bad = bad
+        if message.bad is None:
+            return Appended(0, 0, 0, 0, 0)
+        topic = "(not UTF-8)" if message.arrival.topic is None else message.arrival.topic
+        reason = str(message.bad) if _foreseen(message.bad) else f"{type(message.bad).__name__}: {message.bad}"
+        received = self._journal.receive_poison(message.span, topic, message.arrival.payload, reason, now_ms)
+        return Appended(0, 0, 0, 0, received)
+
+    def _note_set_aside(self, arrival: Arrival, bad: Exception) -> None:
+        """Count and log a message that went into quarantine."""
         self._metrics.quarantined.inc()
-        if foreseen:
-            log.warning("payload_quarantined topic=%.120s reason=%s", topic, reason)
+        if _foreseen(bad):
+            log.warning("payload_quarantined topic=%.120s reason=%s", arrival.topic, bad)
         else:
             self._metrics.set_aside.inc()
-            log.error("message_set_aside topic=%.120s reason=%s", topic, reason, exc_info=bad)
-        return received
+            reason = f"{type(bad).__name__}: {bad}"
+            log.error("message_set_aside topic=%.120s reason=%s", arrival.topic, reason, exc_info=bad)
 
     def _note(self, batch: Batch, appended: Appended) -> None:
         """Count what was committed, and mark new readings for the stages."""

@@ -15,6 +15,7 @@ import threading
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
@@ -335,6 +336,7 @@ def _client(config: AgentConfig) -> mqtt.Client:
         protocol=mqtt.MQTTv311,
         reconnect_on_failure=False,
     )
+    client.on_socket_open = _send_at_once
     # resends may stand beside what the broker has not acknowledged yet, no more
     client.max_inflight_messages_set(2 * broker.batches_in_flight)
     client.max_queued_messages_set(2 * broker.batches_in_flight + 4)
@@ -347,6 +349,11 @@ def _client(config: AgentConfig) -> mqtt.Client:
             keyfile=None if broker.key_file is None else str(broker.key_file),
         )
     return client
+
+
+def _send_at_once(client: mqtt.Client, data: object, sock: Any) -> None:
+    """Let small packets leave without waiting for the answer to the one before, which costs 40 ms each time."""
+    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _secret(broker: AgentBroker) -> str | None:

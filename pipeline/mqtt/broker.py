@@ -50,6 +50,7 @@ persistence false
 max_inflight_messages {inflight}
 max_queued_messages {queued}
 max_connections {connections}
+set_tcp_nodelay true
 message_size_limit {size}
 log_dest stderr
 log_type error

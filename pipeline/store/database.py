@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -211,7 +211,6 @@ class Database:
         self.path = path
         self._lock = threading.RLock()
         self._depth = 0
-        self._spoiled = False
         self._when_undone: list[Callable[[], None]] = []
         self._closed = False
         self._idle: list[sqlite3.Connection] = []
@@ -235,21 +234,20 @@ class Database:
     def transaction(self) -> Iterator[Connection]:
         """One atomic, durable change: committed and synced when the block ends, undone when it raises.
 
-        A transaction inside a transaction joins the outer one.
+        A transaction inside a transaction is a part of it: undone by itself when it raises, committed with the outer.
         """
         with self._lock, self._translated():
-            if self._depth == 0:
-                self._writer.execute("BEGIN IMMEDIATE")
-                self._spoiled = False
+            part = f"part_{self._depth}"
+            begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ["ROLLBACK"]
+            if self._depth:
+                begin, end, undo = f"SAVEPOINT {part}", f"RELEASE {part}", [f"ROLLBACK TO {part}", f"RELEASE {part}"]
+            self._writer.execute(begin)
             self._depth += 1
             try:
                 yield self._writer
-                if self._depth == 1:
-                    self._finish()
+                self._writer.execute(end)
             except BaseException:
-                self._spoiled = True
-                if self._depth == 1:
-                    self._undo()
+                self._undo(undo)
                 raise
             finally:
                 self._depth -= 1
@@ -302,16 +300,12 @@ class Database:
         connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
         return connection
 
-    def _undo(self) -> None:
-        if self._writer.in_transaction:  # SQLite undoes by itself on a full disk
-            self._writer.execute("ROLLBACK")
+    def _undo(self, statements: Iterable[str]) -> None:
+        for statement in statements:
+            if self._writer.in_transaction:  # SQLite undoes all of it by itself on a full disk; no commit follows then
+                self._writer.execute(statement)
         for forget in self._when_undone:
             forget()
-
-    def _finish(self) -> None:
-        if self._spoiled:
-            raise RuntimeError(f"{self.path}: a part of this transaction failed and was let pass; nothing is kept")
-        self._writer.execute("COMMIT")
 
     @contextmanager
     def _translated(self) -> Iterator[None]:

@@ -71,14 +71,18 @@ class HandClock:
 
 @dataclass
 class HandSource:
-    """A broker in the hand: messages to take, and everything said to it in order."""
+    """A broker in the hand: messages to take, and everything said to it in order.
+
+    Unless they come `together`, a message is here only when it is waited for.
+    """
 
     clock: HandClock
     messages: list[Arrival] = field(default_factory=list)
     said: list[tuple[str, Any]] = field(default_factory=list)
+    together: bool = False
 
     def take(self, timeout_s: float) -> Arrival | None:
-        if self.messages:
+        if self.messages and (timeout_s > 0 or self.together):
             return self.messages.pop(0)
         self.clock.real_s += timeout_s
         return None
@@ -128,7 +132,7 @@ class Line:
         """Steps until the queue is empty, the stages have seen everything, and the rules were asked once more."""
         for _ in range(5000):
             self.worker.step(self.stop)
-            if not self.source.messages and not self.study.waiting and self.worker._held is None:
+            if not self.source.messages and not self.study.waiting and not self.worker._held:
                 break
         else:
             raise AssertionError("the worker never came to rest")

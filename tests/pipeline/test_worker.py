@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hardware.reading import Batch, encode_batch, readings_topic
+from hardware.reading import Batch, Receipt, encode_batch, readings_topic
 from pipeline.errors import StoreAway, StoreFull
+from pipeline.units import EVER_MS
 from tests.pipeline.hand import (
     OUTBOX,
     START_MS,
@@ -27,17 +28,102 @@ def test_commit_comes_before_receipt_and_receipt_before_acknowledgement(
 ) -> None:
     """The order of the one line: on disk, then receipted, then acknowledged."""
     line = make()
-    append = line.stores.journal.append
+    publish = line.source.publish_receipt
 
-    def watched(batch: Batch, at_ms: int) -> Any:
-        appended = append(batch, at_ms)
-        line.source.said.append(("committed", line.stores.journal.received("meadow", "node-1", OUTBOX)))
-        return appended
+    def watched(site: str, node: str, receipt: Receipt) -> None:
+        line.source.said.append(("committed", line.stores.journal.received(site, node, OUTBOX)))  # as others read it
+        publish(site, node, receipt)
 
-    monkeypatch.setattr(line.stores.journal, "append", watched)
+    monkeypatch.setattr(line.source, "publish_receipt", watched)
     line.send_batch(record(1))
     line.run(1)
     assert line.source.said == [("committed", 4), ("receipt", 4), ("acknowledged", 1)]
+
+
+def test_messages_that_wait_together_share_one_commit_and_one_receipt(make: Callable[..., Line]) -> None:
+    """Twelve batches and a status are on the disk with one change of its log (SQLite's own counter), receipted once
+    and acknowledged in order."""
+    line = make()
+    line.source.together = True
+    for batch in batches(record(12), 4):
+        line.send_batch(batch)
+    line.send(b'{"state": "up"}', "underturf/1/meadow/node-1/status")
+    with line.stores.database.reading() as connection:
+        before = connection.execute("PRAGMA data_version").fetchone()[0]
+        line.run(1)
+        assert connection.execute("PRAGMA data_version").fetchone()[0] == before + 1
+    assert line.source.said == [("receipt", 48), *[("acknowledged", 1)] * 13]
+    assert line.value("readings_kept_total") == 48 and line.nodes.all()[0].state == "up"
+
+
+def test_a_commit_is_bounded_however_much_waits(make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Messages behind the bound of their number or of their size wait for the next commit."""
+    line = make()
+    line.source.together = True
+    monkeypatch.setattr("pipeline.service.TOGETHER_MESSAGES", 3)
+    for batch in batches(record(8), 4):
+        line.send_batch(batch)
+    line.run(1)
+    assert line.source.receipts() == [12]
+    monkeypatch.setattr("pipeline.service.TOGETHER_BYTES", 1)
+    line.run(2)
+    assert line.source.receipts() == [12, 16, 20]
+
+
+@pytest.mark.parametrize("foreseen", [False, True])
+def test_one_bad_message_among_those_of_a_commit_takes_no_other_with_it(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch, *, foreseen: bool
+) -> None:
+    """It is tried once, set aside and receipted with the others; what it changed before it failed is undone."""
+    line, tries = make(), list[object]()
+    append = line.stores.journal.append
+
+    def breaks_on_5(batch: Batch, at_ms: int) -> Any:
+        with line.stores.database.transaction():
+            done = append(batch, at_ms)
+            if batch.first == 5:
+                tries.append(batch)
+                raise RuntimeError("a fault of ours")
+            return done
+
+    line.source.together = True
+    first, second, third = batches(record(3), 4)
+    line.send_batch(first)
+    if foreseen:
+        line.send(b"{}", readings_topic(Batch("meadow", "node-1", OUTBOX, 1, tuple(second))))
+    else:
+        monkeypatch.setattr(line.stores.journal, "append", breaks_on_5)
+        line.send_batch(second)
+    line.send_batch(third)
+    line.run_until_quiet()
+    assert len(tries) == (0 if foreseen else 1)
+    assert line.source.said == [("receipt", 12), *[("acknowledged", 1)] * 3]
+    assert len(line.stores.journal.quarantine()) == 1 and line.value("readings_kept_total") == 8
+    assert len(line.stores.store.raw(sorted({r.channel for r in second}), *EVER_MS)) == 8
+
+
+def test_a_store_that_is_away_amid_a_commit_keeps_nothing_of_it_and_all_of_it_later(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The third of four batches meets the fault: none is receipted or kept; when it is back each is kept once."""
+    line = make()
+    line.source.together = True
+    append = line.stores.journal.append
+
+    def away_on_9(batch: Batch, at_ms: int) -> Any:
+        if batch.first == 9:
+            raise StoreAway("the disk is away")
+        return append(batch, at_ms)
+
+    for batch in batches(record(4), 4):
+        line.send_batch(batch)
+    with monkeypatch.context() as patch:
+        patch.setattr(line.stores.journal, "append", away_on_9)
+        line.run(3)
+    assert line.source.said == [] and line.stores.journal.outboxes() == []
+    line.run_until_quiet()
+    assert line.source.said == [("receipt", 16), *[("acknowledged", 1)] * 4]
+    assert line.value("readings_kept_total") == 16 and line.value("readings_duplicate_total") == 0
 
 
 @pytest.mark.parametrize("fault", [StoreAway("the disk is away"), StoreFull("no room")])

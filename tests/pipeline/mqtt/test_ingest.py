@@ -94,6 +94,15 @@ def test_messages_arrive_in_order_with_their_topics(
     assert taken[0].topic == TOPIC
 
 
+def test_small_packets_leave_at_once(
+    real_broker: EmbeddedBroker, make: Callable[..., Ingest], stepping: Steps, until: Until
+) -> None:
+    """The connection does not hold a packet back until the one before is answered (TCP_NODELAY, RFC 896 and 1122)."""
+    with stepping(make()) as ingest:
+        until(lambda: ingest.connected, "connected")
+        assert ingest._client.socket().getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
+
+
 def test_a_message_not_acknowledged_comes_again_and_an_acknowledged_one_does_not(
     real_broker: EmbeddedBroker, make: Callable[..., Ingest], stepping: Steps, until: Until, free_port: int
 ) -> None:

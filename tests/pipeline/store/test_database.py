@@ -64,17 +64,27 @@ def test_a_transaction_inside_another_is_part_of_it(database):
     assert count(database) == 1
 
 
-def test_a_fault_inside_the_inner_one_undoes_the_outer(database):
-    """An inner failure that the outer block lets pass still keeps all of it from being committed."""
-    with pytest.raises(RuntimeError, match="nothing is kept"), database.transaction() as tx:
-        add(tx, "a")
-        with pytest.raises(KeyError), database.transaction():
-            raise KeyError
-        add(tx, "b")
-    assert count(database) == 0
+def test_a_fault_inside_the_inner_one_undoes_its_part_alone(database):
+    """An inner failure that the outer block lets pass is undone by itself, and the rest is committed."""
     with database.transaction() as tx:
         add(tx, "a")
-    assert count(database) == 1
+        with pytest.raises(KeyError), database.transaction():
+            add(tx, "of the part that fails")
+            raise KeyError
+        add(tx, "b")
+    with database.reading() as connection:
+        assert connection.execute("SELECT name FROM channel ORDER BY name").fetchall() == [("a",), ("b",)]
+
+
+def test_a_full_disk_that_the_outer_block_lets_pass_commits_nothing(database):
+    """SQLite undoes the whole transaction on a full disk: the outer commit fails, and says so."""
+    with pytest.raises(sqlite3.OperationalError, match="no transaction is active"), database.transaction() as tx:
+        add(tx, "a")
+        with pytest.raises(StoreFull), database.transaction():
+            tx.execute("PRAGMA max_page_count = 1")
+            for i in range(2000):
+                add(tx, f"{i:0>1000}")
+    assert count(database) == 0
 
 
 def test_reading_goes_on_beside_a_writer(database):
