@@ -124,17 +124,19 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> L
         if heard is None:
             continue
         own = True
-        if _is_away(moves, at_ms):
+        if moves and _is_away(moves, at_ms):
             # what it says on the bench is no fault, and no measure of what it says when it is back
             channels[channel] = ChannelMemory(usable_ms=at_ms)
             continue
         # in frozen ground a moisture channel may have nothing to say
         usable = usable or (frozen and quantities[channel] == "water_content")
         clean = clean and usable
-        if not math.isnan(value) and quantities[channel] == "water_content":
-            heard, fault = _compare(heard, context, channel, at_ms, value, rain_mm, facts.bounds)
-            faults += [fault] if fault is not None else []
-        channels[channel] = heard._replace(usable_ms=at_ms) if usable else heard
+        usable_ms = at_ms if usable else heard.usable_ms
+        if math.isnan(value) or quantities[channel] != "water_content":
+            channels[channel] = heard._replace(usable_ms=usable_ms)
+            continue
+        channels[channel], fault = _compare(heard, context, channel, at_ms, value, rain_mm, facts.bounds, usable_ms)
+        faults += [fault] if fault is not None else []
     state = state._replace(channels=channels, rain_mm=rain_mm)
     if not state.is_open:
         return Looked(state, faults[0] if faults else None)
@@ -151,7 +153,7 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> L
 
 def _compare(
     heard: ChannelMemory, context: StationContext, channel: str, at_ms: int, value: float, rain_mm: float,
-    limits: ProbeFaultBounds,
+    limits: ProbeFaultBounds, usable_ms: int,
 ) -> tuple[ChannelMemory, Change | None]:  # fmt: skip
     """Hold one value of water content against those before it: its memory, and the opening if it is a fault."""
     probe, fault = channel.split("/")[1], None
@@ -161,11 +163,11 @@ def _compare(
         if near and change > LEAST_PORES and change > max(m.fullest for m in context.media_at(channel, at_ms)):
             text = f"probe {probe} jumped by more water than the ground can hold. See to its seat and cable."
             fault = _opening("jump", text, at_ms, at_ms)
-    if heard.still_value is None or abs(value - heard.still_value) > Counting.flat_tolerance:
-        heard = heard._replace(still_since_ms=at_ms, still_value=value, still_rain_mm=rain_mm)
+    since_ms, still_value, still_rain_mm = heard.still_since_ms, heard.still_value, heard.still_rain_mm
+    if since_ms is None or still_value is None or abs(value - still_value) > Counting.flat_tolerance:
+        since_ms, still_value, still_rain_mm = at_ms, value, rain_mm
     depth = context.channels[channel].depth_m
-    since_ms = at_ms if heard.still_since_ms is None else heard.still_since_ms
-    rained = rain_mm - heard.still_rain_mm
+    rained = rain_mm - still_rain_mm
     if (
         fault is None
         and at_ms - since_ms >= limits.flat_h * HOUR_MS
@@ -177,7 +179,7 @@ def _compare(
         long = for_how_long(at_ms - since_ms)
         text = f"probe {probe} has not moved for {long} through {rained:.0f} mm of rain. See that it sits firm."
         fault = _opening("flat", text, since_ms, at_ms)
-    return heard._replace(value=value, value_ms=at_ms), fault
+    return ChannelMemory(usable_ms, value, at_ms, since_ms, still_value, still_rain_mm), fault
 
 
 def _opening(way: str, text: str, since_ms: int, at_ms: int) -> Change:

@@ -8,7 +8,7 @@ each in its own thread.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -67,24 +67,35 @@ WALK_MS = 31 * DAY_MS  # at most so much at a time, to bound memory and the leng
 
 def found_in(*tables: pd.DataFrame) -> dict[str, Findings]:
     """Return the findings of a store's tables by quantity, each in order of time."""
-    columns = ("end_ms", "value", "reason")
-    return {q: Findings(*c) for q, c in _by_name(pd.concat(tables), "quantity", "start_ms", *columns).items()}
+    parts: dict[str, list[list[np.ndarray]]] = {}
+    for table in tables:
+        for quantity, columns in _by_name(table, "quantity", "start_ms", "end_ms", "value", "reason"):
+            parts.setdefault(quantity, []).append(columns)
+    return {quantity: Findings(*_in_order(several)) for quantity, several in parts.items()}
 
 
 def readings_in(observations: pd.DataFrame) -> dict[str, Readings]:
     """Return the observations of a store's table by channel, each in order of time."""
-    return {i: Readings(*c) for i, c in _by_name(observations, "channel", "measured_at_ms", "value", "flag").items()}
+    return {i: Readings(*c) for i, c in _by_name(observations, "channel", "measured_at_ms", "value", "flag")}
 
 
-def _by_name(table: pd.DataFrame, name: str, time: str, *others: str) -> dict[str, list[np.ndarray]]:
-    """Return the columns of the time and of others, of the rows of each name, in order of time."""
+def _by_name(table: pd.DataFrame, name: str, time: str, *others: str) -> Iterator[tuple[str, list[np.ndarray]]]:
+    """Each name with the columns of the time and of others in its rows, in order of time."""
     codes, names = pd.factorize(table[name])
     columns = [table[column].to_numpy() for column in (time, *others)]
     order = np.lexsort((columns[0], codes))
     edges = np.searchsorted(codes[order], np.arange(len(names) + 1)).tolist()
-    return {
-        str(one): [column[order[a:b]] for column in columns] for one, (a, b) in zip(names, pairwise(edges), strict=True)
-    }
+    for one, (first, last) in zip(names, pairwise(edges), strict=True):
+        yield str(one), [column[order[first:last]] for column in columns]
+
+
+def _in_order(parts: list[list[np.ndarray]]) -> list[np.ndarray]:
+    """The same columns of several tables as one, in order of their first."""
+    if len(parts) == 1:
+        return parts[0]
+    columns = [np.concatenate(column) for column in zip(*parts, strict=True)]
+    order = np.argsort(columns[0], kind="stable")
+    return [column[order] for column in columns]
 
 
 @dataclass(frozen=True, slots=True)

@@ -847,7 +847,7 @@ class SiteConfig(Setting):
         self._reading = _context(info)
         return self
 
-    @property
+    @cached_property
     def alerts(self) -> Mapping[str, BaseModel]:
         """The bounds of each alert rule, by its name."""
         return dict(self.alert_rules)

@@ -89,7 +89,9 @@ class _Sorted:
         for begin, end in (self.names[one] for one in names if one in self.names):
             first, last = begin + np.searchsorted(self._times[begin:end], [start_ms, end_ms])
             rows.append(np.arange(first, max(first, last)))
-        return self._table.take(np.concatenate(rows)).reset_index(drop=True)
+        found = self._table.take(np.concatenate(rows))
+        found.index = pd.RangeIndex(len(found))
+        return found
 
 
 def _by_day(rows: pd.DataFrame) -> pd.DataFrame:

@@ -3,11 +3,11 @@
     python tests/bench/bench_alert_log.py [SCENARIO] [SEED]
 
 A scenario's station lives a year by the hour; its probes' readings go through a real store and all stages. Then, from
-that store's tables, the server's judge is asked twice a day and its advice every other morning, each knowing what was
-known by then. What they say is put into messages by the server's own manners. The log is printed line by line: `*`
-interrupted somebody, `d` came with a morning's digest, `.` is an alert's end. Exits 1 when anything is broken of: no
-news of thatch that holds water, or of ground too wet, within 48 hours of rain; at night nothing but frost or running
-water; no repeat without news; under three interruptions a week in season; the whole in under a minute of one core.
+that store's tables, the alert rules are run twice a day and advice every other morning, each knowing what was known by
+then. What they report is put into messages by the server's own policy. The log is printed line by line: `*` interrupted
+somebody, `d` came with a morning's digest, `.` is an alert's end. Exits 1 when anything is broken of: no news of thatch
+that holds water, or of ground too wet, within 48 hours of rain; at night nothing but frost or running water; no repeat
+without news; under three interruptions a week in season; rules and advice of the year in 12 s CPU.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -70,7 +71,8 @@ ASKED_H = 9  # local hour at which advice is worked out; every other day, in the
 DEAD_MONTHS = (11, 12, 1, 2, 3)
 WALKED_H = (5, 14)  # at which the judge walks on, the first by night
 FIT_DAYS = 28  # a fit of the balance stands so long here, a day in the server: a year's fits take a minute and a half
-LIMIT_S = 60.0
+LIMIT_S = 12.0  # of rules and advice; ground and readings are the simulator's, and stages have a bench of their own
+BEFORE_S = {"rules": 8.8, "advice": 9.4}  # before findings came to the rules as arrays, on two shared cores
 RAIN_MM, RAIN_H = 1.0, 48
 DAY_H = (6, 20)
 SOON_AGAIN_MS = 12 * HOUR_MS
@@ -95,7 +97,14 @@ class Log:
 
     events: list[AlertEvent] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
-    took_s: dict[str, float] = field(default_factory=dict)
+    took_s: dict[str, float] = field(default_factory=lambda: dict.fromkeys(BEFORE_S, 0.0))
+
+    @contextmanager
+    def timed(self, part: str) -> Iterator[None]:
+        """Count the CPU time of a part of the server. [s]"""
+        began_s = time.process_time()
+        yield
+        self.took_s[part] += time.process_time() - began_s
 
 
 @dataclass(frozen=True)
@@ -177,18 +186,22 @@ def played(lived: Year, known: Worked) -> Log:
     )  # fmt: skip
     season = SeasonStore(tables, context.station)
     store = cast(Store, season)
-    judge = AlertRunner(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
+    runner = AlertRunner(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
     cache, log, zone = AdviceCache(fit_days=FIT_DAYS), Log(), ZoneInfo(config.site.timezone)
     told = _Told(SiteLabel(config.site.name, config.site.title, config.site.timezone), config.notify)
     for now_ms in _moments(lived, zone):
         season.now_ms = now_ms
         here, said = datetime.fromtimestamp(now_ms / 1000, zone), []
         more = here.hour in WALKED_H
-        while more:
-            events, more = judge.evaluate(context.station, now_ms)
-            said += events
+        with log.timed("rules"):
+            while more:
+                events, more = runner.evaluate(context.station, now_ms)
+                said += events
         if here.hour == ASKED_H and here.toordinal() % (4 if here.month in DEAD_MONTHS else 2) == 0:
-            said += judge.plan(site_advice(config, store, stores.diary, now_ms, cache=cache))
+            with log.timed("advice"):
+                advice = site_advice(config, store, stores.diary, now_ms, cache=cache)
+            with log.timed("rules"):
+                said += runner.plan(advice)
         log.events += said
         log.messages += told.at(now_ms, said)
     return log
@@ -311,21 +324,25 @@ def main() -> int:
         log = played(lived, known)
         known.stores.close()
     whole_s = time.process_time() - began
-    took["rules and advice"] = whole_s - sum(took.values())
+    own_s, before_s = sum(log.took_s.values()), sum(BEFORE_S.values())
     for line in printed(log, zone):
         print(line)
     loud = _interruptions(log, zone)
     faults = broken(log, lived, zone)
-    if whole_s > LIMIT_S:
-        faults.append(f"it took {whole_s:.0f} s of one core, expected under {LIMIT_S:.0f}")
+    if own_s > LIMIT_S:
+        faults.append(f"rules and advice took {own_s:.1f} s of one core, expected under {LIMIT_S:.0f}")
     manners = NotificationPolicy()
     weeks = sum(in_season(manners, (lived.scenario.start + timedelta(days=d)).month) for d in range(DAYS)) / 7.0
     kinds = Counter(e.rule for e in log.events if e.kind == OPENED)
     print(f"\n{name}, seed {seed}: {len(log.events)} lines in {DAYS} days; opened: {dict(kinds)}")
     print(
         f"{len(log.messages)} messages, {len(loud)} interruptions in {weeks:.0f} weeks of season, "
-        f"{len(loud) / weeks:.2f} a week; {', '.join(f'{k} {v:.0f} s' for k, v in took.items())}; "
+        f"{len(loud) / weeks:.2f} a week; {', '.join(f'{k} {v:.1f} s' for k, v in {**took, **log.took_s}.items())}; "
         f"{whole_s:.0f} s of one core, {time.perf_counter() - began_s:.0f} s by the clock"
+    )
+    print(
+        f"rules and advice of a year: {own_s:.1f} s CPU, limit {LIMIT_S:.0f}, ratio {own_s / LIMIT_S:.2f}; "
+        f"before {before_s:.1f} ({', '.join(f'{k} {log.took_s[k]:.1f} from {v}' for k, v in BEFORE_S.items())})"
     )
     for fault in faults:
         print(f"BROKEN {fault}")
