@@ -7,7 +7,6 @@ Nothing is interpolated or filled; all of it is arithmetic.
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from pipeline.units import HOUR_MS, MINUTE_MS, BoolArray, FloatArray, TimeArray
 
@@ -30,7 +29,7 @@ def rolling_min(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatA
     ndarray, shape (time,)
         [unit of `value`] NaN where the window holds none.
     """
-    return np.asarray(_rolling(time_ms, value, window_ms).min(), dtype=np.float64)
+    return _extreme(np.fmin, time_ms, value, window_ms)
 
 
 def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
@@ -48,12 +47,20 @@ def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatA
     ndarray, shape (time,)
         [unit of `value`] NaN where the window holds none.
     """
-    return np.asarray(_rolling(time_ms, value, window_ms).max(), dtype=np.float64)
+    return _extreme(np.fmax, time_ms, value, window_ms)
 
 
-def _rolling(time_ms: TimeArray, value: FloatArray, window_ms: int) -> "pd.api.typing.Rolling[pd.Series[float]]":
-    index = pd.DatetimeIndex(time_ms.astype("datetime64[ms]"))
-    return pd.Series(value, index=index).rolling(pd.Timedelta(milliseconds=window_ms), min_periods=1)
+def _extreme(pick: np.ufunc, time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
+    """Lowest or highest value of each window, of two overlapping stretches of a power of two values that fill it."""
+    place = np.arange(value.size)
+    first = np.searchsorted(time_ms, time_ms - window_ms, side="right")
+    power = np.frexp(place - first + 1)[1] - 1  # of two, the longest stretch that fits
+    found, extreme = np.empty(value.size), value.astype(np.float64)
+    for k in range(int(power.max(initial=-1)) + 1):
+        rows = np.flatnonzero(power == k)
+        found[rows] = pick(extreme[rows], extreme[first[rows] + 2**k - 1])
+        extreme[2**k :] = pick(extreme[2**k :], extreme[: -(2**k)])
+    return found
 
 
 def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:
