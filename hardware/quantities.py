@@ -1,8 +1,8 @@
-"""The nomenclature: every quantity the project knows, with its one unit and its physical limits.
+"""The nomenclature of channels: every quantity that a probe may read, with its one unit and its physical limits.
 
-A name here has one meaning and one unit in the whole repository. Units are converted at probe decode and at
-display, nowhere else. The limits are what the quantity itself can be, not what is usual: a layer's own porosity
-bounds its water content more tightly, in the quality stage.
+A name here has one meaning and one unit in the whole repository; what the stages find has its unit in their catalogue.
+Units are converted at probe decode and at display, nowhere else. The limits are what the quantity itself can be, not
+what is usual: a layer's own porosity bounds its water content more tightly, in the quality stage.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ class Quantity:
     Attributes
     ----------
     name : str
-        Full words, as used in channels, observations and findings.
+        Full words, as used in channels and observations.
     unit : str
         Canonical unit.
     lowest, highest : float
@@ -57,59 +57,6 @@ _TABLE = (
     Quantity("cone_resistance", "kPa", 0.0, 20000.0, "", ""),
     # about the equipment
     Quantity("supply_voltage", "V", 0.0, 60.0, "", "V"),
-    # worked out for a layer
-    Quantity("thatch_water", "mm", 0.0, 100.0),
-    Quantity("root_zone_water", "mm", 0.0, 600.0),
-    Quantity("top_layer_water", "mm", 0.0, 200.0),
-    Quantity("thatch_wetness", "1", -1.0, 3.0),
-    Quantity("root_zone_wetness", "1", -1.0, 3.0),
-    Quantity("top_layer_wetness", "1", -1.0, 3.0),
-    Quantity("thatch_air", "m3 m-3", 0.0, 1.0),
-    # worked out for a wetting and the dry-down after it
-    Quantity("wetting_given", "mm", 0.0, 1000.0),
-    Quantity("wetting_thatch_gain", "mm", 0.0, 100.0),
-    Quantity("wetting_thatch_kept", "mm", -100.0, 100.0),
-    Quantity("wetting_root_gain", "mm", -200.0, 300.0),
-    Quantity("wetting_below_gain", "mm", -200.0, 600.0),
-    Quantity("wetting_evaporation", "mm", 0.0, 100.0),
-    Quantity("wetting_unaccounted", "mm", -600.0, 1000.0),
-    Quantity("wetting_gain", "m3 m-3", -1.0, 1.0),
-    Quantity("capture_share", "1", 0.0, 10.0),
-    Quantity("arrival_share", "1", -10.0, 10.0),
-    Quantity("arrival_lag", "min", 0.0, 6000.0),
-    Quantity("bypass_flow", "1", 0.0, 1.0),
-    Quantity("hold_time", "h", 0.0, 168.0),
-    Quantity("flash_off", "mm", -100.0, 100.0),
-    Quantity("thatch_recession", "h", 0.0, 2000.0),
-    Quantity("root_zone_recession", "h", 0.0, 2000.0),
-    Quantity("thatch_thickness_proxy", "m", 0.0, 1.0, "", "m"),
-    # learned of a channel, from a moment on
-    Quantity("drained_limit", "m3 m-3", 0.0, 1.0),
-    Quantity("dry_limit", "m3 m-3", 0.0, 1.0),
-    # worked out for a day
-    Quantity("reference_et", "mm", -2.0, 20.0, "water_potential_evaporation_amount", ""),
-    Quantity("growth_potential", "1", 0.0, 1.0),
-    Quantity("soil_temperature_050", "degC", -40.0, 60.0, "soil_temperature", "Cel"),
-    Quantity("leaf_temperature_dawn", "degC", -50.0, 60.0, "surface_temperature", "Cel"),
-    Quantity("leaf_frost", "1", 0.0, 1.0),
-    # worked out for a fortnight
-    Quantity("root_depth_90", "m", 0.0, 3.0, "", "m"),
-    Quantity("root_depth_95", "m", 0.0, 3.0, "", "m"),
-    Quantity("thatch_uptake_share", "1", 0.0, 1.0),
-    # worked out for a pass over the turf, and from cores
-    Quantity("hold_time_change", "h", -168.0, 168.0),
-    Quantity("arrival_share_change", "1", -20.0, 20.0, "", "/"),
-    Quantity("arrival_lag_change", "min", -6000.0, 6000.0),
-    Quantity("root_depth_90_change", "m", -3.0, 3.0, "", "m"),
-    Quantity("untreated_island", "1", 0.0, 1.0),
-    Quantity("thatch_removed", "mm", 0.0, 200.0),
-    Quantity("removal_efficiency", "1", 0.0, 100.0, "", "/"),
-    Quantity("thatch_trend", "mm yr-1", -200.0, 200.0),
-    Quantity("organic_trend", "% yr-1", -100.0, 100.0),
-    # worked out for a visit with the penetrometer
-    *(Quantity(f"cone_resistance_{depth:03d}", "kPa", 0.0, 20000.0) for depth in range(50, 301, 50)),
-    Quantity("root_limit_depth", "m", 0.0, 1.2, "", "m"),
-    Quantity("cone_visit_wetness", "1", -1.0, 3.0),
 )
 
 QUANTITIES: dict[str, Quantity] = {q.name: q for q in _TABLE}

@@ -43,7 +43,6 @@ from pipeline.site.models import SiteConfig
 from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D
-from pipeline.stages.catalogue import CATALOGUE
 from pipeline.stages.field_limits import EVERY_MS
 from pipeline.store.journal import Event
 from probe_agent import __main__ as agent_command
@@ -524,14 +523,3 @@ def test_webhook_names_every_part_of_an_event() -> None:
     told = TEXT.partition("### The webhook")[2].partition(". `Idempotency")[0]
     event = AlertEvent(*(f.name for f in fields(AlertEvent)))  # type: ignore[arg-type]
     assert set(quoted(told)) == set(_told(Event("id", 0, event.to_json())))
-
-
-# --- findings ----------------------------------------------------------------------------------------------------
-
-
-def test_every_finding_has_its_row_as_the_catalogue_says() -> None:
-    """The table of findings is the catalogue: quantity, unit, name, meaning, what it is about, stage, place."""
-    (table,) = [t for t in tables(TEXT) if t.chapter == "Findings"]
-    said = [(bare(row[0]), *row[1:]) for row in table.rows]
-    told = [(e.quantity, e.unit, e.title, e.meaning, e.of.value, e.stage, e.shown.value) for e in CATALOGUE.values()]
-    assert said == told

@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hardware.quantities import QUANTITIES
 from pipeline.site.station import Dated, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
 from pipeline.stages.treatments import PASS_QUANTITIES, StationFindings, core_findings, pass_findings, touched, window
@@ -125,8 +124,3 @@ def test_thatch_trend_is_the_slope_of_its_cores() -> None:
     two = {f.quantity: f for f in core_findings(replace(GREEN, core_reads=reads[:2]))}
     assert np.isnan(two["thatch_trend"].value) and "3 needed" in two["thatch_trend"].reason
     assert list(core_findings(GREEN)) == []
-
-
-def test_every_quantity_is_in_the_nomenclature() -> None:
-    """Each has its unit and limits there."""
-    assert set(PASS_QUANTITIES) <= set(QUANTITIES)
