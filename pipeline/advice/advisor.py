@@ -45,16 +45,12 @@ from pipeline.advice.surface_inputs import (
 )
 from pipeline.advice.treatments import TreatmentTable, default_passes, treatments
 from pipeline.advice.windows import Outlook, ensemble_share, in_work_hours, join_outlooks, outlook, with_chance
-from pipeline.diary.facts import (
-    Intent,
-)
+from pipeline.diary.facts import Intent
 from pipeline.diary.fixtures import Fixture, fixture_source
 from pipeline.errors import PipelineFault
 from pipeline.forecast.weather_file import WeatherForecast, usable_faults, weather_source
 from pipeline.forecast.wetness import best_day_line, day_chances
-from pipeline.run.backoff import (
-    Outage,
-)
+from pipeline.run.backoff import Outage
 from pipeline.run.cached_fetch import Kept, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
@@ -126,11 +122,7 @@ def _usable(forecast: Kept[WeatherForecast] | None, now_ms: int) -> tuple[Weathe
         return None, (*forecast.faults, "no weather forecast: rain and frost ahead are those of this site's seasons")
     doubts = usable_faults(forecast.value, now_ms // HOUR_MS * HOUR_MS)
     if doubts:
-        told = (
-            *forecast.faults,
-            *doubts,
-            "the forecast is left out: rain and frost ahead are those of the season",
-        )
+        told = (*forecast.faults, *doubts, "the forecast is left out: rain and frost ahead are those of the season")
         return None, told
     return forecast.value, forecast.faults
 

@@ -16,14 +16,8 @@ from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.diary.facts import Play
 from pipeline.forecast.wetness import DayChance, WetnessForecast
-from pipeline.site.models import (
-    PassFacts,
-)
-from pipeline.units import (
-    DAY_MS,
-    HOUR_MS,
-    TimeSpan,
-)
+from pipeline.site.models import PassFacts
+from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
 
 @dataclass(frozen=True)

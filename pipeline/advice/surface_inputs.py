@@ -25,12 +25,7 @@ from pipeline.advice.healing import (
     light_factor,
     moisture_factor,
 )
-from pipeline.advice.locks import (
-    SurfaceState,
-    renovation_span,
-    seasons_of_fixtures,
-    yearly_spans,
-)
+from pipeline.advice.locks import SurfaceState, renovation_span, seasons_of_fixtures, yearly_spans
 from pipeline.advice.station_inputs import StationView, View, boxes_now, coldest_leaf, is_clay
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.water import (
@@ -49,17 +44,9 @@ from pipeline.site.models import Surface
 from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
 from pipeline.soil.wetting import Watering
-from pipeline.stages.roots import (
-    CORE_REACH_MS,
-    RATIOS,
-)
+from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.stages.stage import FORTNIGHT_MS
-from pipeline.units import (
-    DAY_MS,
-    HOUR_MS,
-    FloatArray,
-    TimeSpan,
-)
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeSpan
 
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
 WHOLE_DAY_H = 18  # hours of a day whose temperature must be known, for its mean to count: our own choice

@@ -37,187 +37,48 @@ import difflib
 import io
 import math
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib import resources
 from types import MappingProxyType
-from typing import Any
+from typing import get_args
+
+from pydantic import ValidationError
 
 from pipeline.advice.conditions import CONDITIONS, Row
-from pipeline.site.models import (
-    BoundKey,
-    Bounds,
-    PassFacts,
-)
+from pipeline.site.fields import faults_of
+from pipeline.site.models import BoundKey, Bounds, GrassSeason, PassFacts, SurfaceBound, SurfaceKind
 
-GRASS_SEASONS = ("cool", "warm")
-SURFACES = ("square", "outfield", "green", "pitch", "lawn")
-_FILE = "passes.toml"
-_FLAGS = (
-    "needs_water", "needs_roots", "never_on_square", "closed_on_square_in_season", "spikes_a_finished_pitch",
-    "heals_out_of_growth", "sows",
-)  # fmt: skip
-_TEXTS = ("title", "doing", "season_cool", "season_warm", "aftercare", "failed")
-_LISTS = ("aims", "depth_mm", "spacing_mm", "months_cool", "months_warm")
-_TABLES = ("heal_growth_days", "grass", "wait_notes", "surface_bounds")
-_BOUNDS = ("open_lo", "open_hi", "closed_lo", "closed_hi")
+GRASS_SEASONS = get_args(GrassSeason)
+SURFACES = get_args(SurfaceKind)
 
 
-@dataclass(frozen=True, slots=True)
-class SurfaceBound:
-    """Bounds to be changed on some kinds of surface; bounds not named stay. `variant` is empty for every one."""
-
-    surfaces: tuple[str, ...]
-    kind: str
-    variant: str
-    condition: str
-    changed: Mapping[str, float]
-
-    def over(self, bounds: Bounds) -> Bounds:
-        """The bounds with the changes made."""
-        return Bounds(*(self.changed.get(name, getattr(bounds, name)) for name in _BOUNDS))
-
-
-class _Reader:
-    """Takes values out of one pass's table and notes what is wrong."""
-
-    def __init__(self, kind: str, table: Mapping[str, Any], faults: list[str]) -> None:
-        self.kind, self.table, self.faults = kind, table, faults
-        known = (*_FLAGS, *_TEXTS, *_LISTS, *_TABLES, "seedling_weeks")
-        for key in table:
-            if key not in known:
-                near = difflib.get_close_matches(key, known, 1)
-                self.fault(key, "an unknown key", repr(near[0]) if near else f"one of {', '.join(known)}")
-
-    def fault(self, key: str, found: object, expected: str) -> None:
-        self.faults.append(f"{_FILE}: {self.kind}.{key}: found {found}, expected {expected}")
-
-    def text(self, key: str) -> str:
-        value = self.table.get(key)
-        if not isinstance(value, str):
-            self.fault(key, repr(value), "text")
-            return ""
-        return value
-
-    def flag(self, key: str) -> bool:
-        value = self.table.get(key, False)
-        if not isinstance(value, bool):
-            self.fault(key, repr(value), "true or false")
-        return value is True
-
-    def texts(self, key: str, value: object) -> tuple[str, ...]:
-        if not isinstance(value, list) or not value or not all(isinstance(v, str) for v in value):
-            self.fault(key, repr(value), "a list of texts")
-            return ()
-        return tuple(value)
-
-    def span(self, key: str, value: object) -> tuple[float, float]:
-        numbers = [v for v in value if _is_number(v)] if isinstance(value, list) else []
-        if not isinstance(value, list) or len(value) != 2 or len(numbers) != 2 or not 0.0 <= numbers[0] <= numbers[1]:
-            self.fault(key, repr(value), "two numbers, 0 or more, that do not fall")
-            return (0.0, 0.0)
-        return float(numbers[0]), float(numbers[1])
-
-    def months(self, key: str) -> tuple[int, ...]:
-        value = self.table.get(key)
-        if not isinstance(value, list) or not all(isinstance(v, int) and 1 <= v <= 12 for v in value):
-            self.fault(key, repr(value), "a list of months, 1 to 12")
-            return ()
-        return tuple(value)
-
-    def named(self, key: str) -> Mapping[str, Any]:
-        value = self.table.get(key, {})
-        if not isinstance(value, dict):
-            self.fault(key, repr(value), "a table")
-            return {}
-        return value
-
-
-def parse_facts(text: str) -> tuple[dict[str, PassFacts], list[SurfaceBound], list[str]]:
-    """Every kind of pass, what changes on some surfaces, and every fault as `file: key: found, expected`.
+def parse_facts(text: str) -> tuple[dict[str, PassFacts], dict[str, list[str]]]:
+    """Return every kind of pass by name, and the faults of those that cannot be used, as `file: key: found, expected`.
 
     Parameters
     ----------
     text : str
         Of passes.toml.
 
-    Returns
-    -------
-    facts, surface_bounds, faults
-        To be used only when there are no faults.
+    Raises
+    ------
+    TreatmentFault
+        The text is no TOML.
     """
     try:
         tables = tomllib.loads(text)
     except tomllib.TOMLDecodeError as err:
-        return {}, [], [f"{_FILE}: found no TOML ({err}), expected one table a pass"]
+        raise TreatmentFault([f"passes.toml: found no TOML ({err}), expected one table a pass"]) from err
     facts: dict[str, PassFacts] = {}
-    bounds: list[SurfaceBound] = []
-    faults: list[str] = []
+    faults: dict[str, list[str]] = {}
     for kind, table in tables.items():
-        if not isinstance(table, dict):
-            faults.append(f"{_FILE}: {kind}: found {table!r}, expected a table")
-            continue
-        reader = _Reader(kind, table, faults)
-        facts[kind] = _facts(reader)
-        bounds += _surface_bounds(reader)
-    return facts, bounds, faults
-
-
-def _facts(reader: _Reader) -> PassFacts:
-    kind, table = reader.kind, reader.table
-    heal = {name: reader.span(f"heal_growth_days.{name}", v) for name, v in reader.named("heal_growth_days").items()}
-    if not heal:
-        reader.fault("heal_growth_days", "no variant", "at least one, such as standard")
-    grass = {name: reader.texts(f"grass.{name}", v) for name, v in reader.named("grass").items()}
-    for name, kinds in grass.items():
-        if name not in heal or not set(kinds) <= set(GRASS_SEASONS):
-            reader.fault(f"grass.{name}", list(kinds), f"a variant with some of {', '.join(GRASS_SEASONS)}")
-    weeks = table.get("seedling_weeks", 0)
-    if not _is_number(weeks) or weeks < 0:
-        reader.fault("seedling_weeks", repr(weeks), "a number of weeks, 0 or more")
-        weeks = 0
-    notes = {c: str(note) for c, note in reader.named("wait_notes").items()}
-    return PassFacts(
-        name=kind,
-        title=reader.text("title"),
-        doing=reader.text("doing"),
-        aims=reader.texts("aims", table.get("aims")),
-        depth_mm=reader.span("depth_mm", table.get("depth_mm")),
-        spacing_mm=reader.span("spacing_mm", table.get("spacing_mm")),
-        season={g: reader.text(f"season_{g}") for g in GRASS_SEASONS},
-        months={g: reader.months(f"months_{g}") for g in GRASS_SEASONS},
-        aftercare=reader.text("aftercare"),
-        failed=reader.text("failed"),
-        heal_growth_days=MappingProxyType(heal),
-        grass=MappingProxyType({name: grass.get(name, GRASS_SEASONS) for name in heal}),
-        seedling_weeks=float(weeks),
-        wait_notes=MappingProxyType(notes),
-        **{flag: reader.flag(flag) for flag in _FLAGS},
-    )
-
-
-def _surface_bounds(reader: _Reader) -> list[SurfaceBound]:
-    found: list[SurfaceBound] = []
-    listed = reader.table.get("surface_bounds", [])
-    for number, table in enumerate(listed if isinstance(listed, list) else [listed]):
-        key = f"surface_bounds.{number}"
-        if not isinstance(table, dict):
-            reader.fault(key, repr(table), "a table")
-            continue
-        unknown = set(table) - {"surfaces", "condition", "variant", *_BOUNDS}
-        changed = {name: float(table[name]) for name in _BOUNDS if _is_number(table.get(name))}
-        surfaces = reader.texts(f"{key}.surfaces", table.get("surfaces"))
-        if unknown or not set(surfaces) <= set(SURFACES) or len(changed) != len(set(table) & set(_BOUNDS)):
-            reader.fault(key, table, f"surfaces out of {', '.join(SURFACES)}, condition and bounds as numbers")
-            continue
-        variant, condition = str(table.get("variant", "")), str(table.get("condition", ""))
-        found.append(SurfaceBound(surfaces, reader.kind, variant, condition, MappingProxyType(changed)))
-    return found
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and not math.isnan(value)
+        try:
+            facts[kind] = PassFacts.model_validate(table)
+        except ValidationError as err:
+            faults[kind] = [f"passes.toml: {kind}.{fault}" for fault in faults_of(err, PassFacts, table)]
+    return facts, faults
 
 
 DefaultPass = tuple[str, str, float]  # kind, variant, depth of the cut below the leaf base [m]
@@ -232,7 +93,7 @@ _VERTICUT: DefaultPass = ("verticutting", "standard", 0.0015)
 # Depths: verticutting 1.5 mm is typical and a square is scarified 8 to 13 mm and tined to 100 or 125 mm, greens,
 # outfields and lawns 5 to 10 mm for a season's thatch (trade press, the Northern Cricket Union's notes of 2010, the
 # Grounds Management Association); the rest common practice, no source.
-_COOL: Mapping[str, tuple[DefaultPass, ...]] = {
+_DEFAULT_PASSES: Mapping[str, tuple[DefaultPass, ...]] = {
     "square": (
         _BRUSH, _VERTICUT, ("scarifying", "standard", 0.010), ("heavy_dethatching", "standard", 0.020),
         ("solid_tining", "12mm", 0.100), _HEAVY_DRESSING, ("overseeding", "rye", 0.004),
@@ -257,19 +118,8 @@ _COOL: Mapping[str, tuple[DefaultPass, ...]] = {
 }  # fmt: skip
 
 
-def _for_warm(passes: tuple[DefaultPass, ...]) -> tuple[DefaultPass, ...]:
-    return tuple(("overseeding", "warm", depth) if kind == "overseeding" else (kind, variant, depth)
-                 for kind, variant, depth in passes)  # fmt: skip
-
-
-_DEFAULT_PASSES: Mapping[tuple[str, str], tuple[DefaultPass, ...]] = MappingProxyType(
-    {(kind, "cool"): passes for kind, passes in _COOL.items()}
-    | {(kind, "warm"): _for_warm(passes) for kind, passes in _COOL.items()}
-)
-
-
 def default_passes(surface_kind: str, grass: str) -> tuple[DefaultPass, ...]:
-    """The passes planned on a surface whose settings name none.
+    """Return the passes planned on a surface whose settings name none.
 
     Parameters
     ----------
@@ -282,17 +132,12 @@ def default_passes(surface_kind: str, grass: str) -> tuple[DefaultPass, ...]:
     -------
     tuple of (str, str, float)
         Kind and variant as in passes.toml, and depth of the cut. [m]
-
-    Raises
-    ------
-    ValueError
-        There is no such kind of surface or of grass.
     """
-    if surface_kind not in SURFACES:
-        raise ValueError(f"surface: found {surface_kind!r}, expected one of {', '.join(SURFACES)}")
-    if grass not in GRASS_SEASONS:
-        raise ValueError(f"grass: found {grass!r}, expected one of {', '.join(GRASS_SEASONS)}")
-    return _DEFAULT_PASSES[surface_kind, grass]
+    seed = {"cool": None, "warm": "warm"}[grass]
+    return tuple(
+        (kind, seed if seed and kind == "overseeding" else variant, depth_m)
+        for kind, variant, depth_m in _DEFAULT_PASSES[surface_kind]
+    )
 
 
 TREATMENT_COLUMNS = (
@@ -314,13 +159,12 @@ class TreatmentFault(ValueError):
 class TreatmentTable:
     """Every kind of pass with its bounds.
 
-    `rows` is by (pass, variant, condition), each variant written out; `surface_bounds` stand over them on some kinds of
-    surface.
+    `rows` is by (pass, variant, condition), each variant written out; the bounds of `PassFacts.surface_bounds` stand
+    over them on some kinds of surface.
     """
 
     facts: Mapping[str, PassFacts]
     rows: Mapping[BoundKey, Row]
-    surface_bounds: tuple[SurfaceBound, ...] = ()
 
     def rows_of(self, kind: str, variant: str) -> dict[str, Row]:
         """Rows of one pass by condition, in the order in which conditions are told."""
@@ -351,10 +195,9 @@ class TreatmentTable:
         if surface_kind not in SURFACES:
             raise TreatmentFault([f"surface: found {surface_kind!r}, expected one of {', '.join(SURFACES)}"])
         rows, faults = dict(self.rows), []
-        for change in self.surface_bounds:
+        for change, keys in self._surface_bounds():
             if surface_kind in change.surfaces:
-                for key in self._keys(change.kind, change.variant, change.condition):
-                    rows[key] = replace(rows[key], bounds=change.over(rows[key].bounds))
+                rows |= {key: replace(rows[key], bounds=change.over(rows[key].bounds)) for key in keys}
         # those for every variant first, so that one for a variant stands whatever the order
         for (kind, variant, condition), bounds in sorted((overrides or {}).items(), key=lambda item: item[0][1] != ""):
             where = f"override {kind} / {variant or 'every variant'} / {condition}"
@@ -400,6 +243,12 @@ class TreatmentTable:
             return {}, err.faults
         return bounds, []
 
+    def _surface_bounds(self) -> Iterator[tuple[SurfaceBound, list[BoundKey]]]:
+        """Each change for some kinds of surface, with the keys of the rows it changes."""
+        for kind, facts in self.facts.items():
+            for change in facts.surface_bounds:
+                yield change, self._keys(kind, change.variant, change.condition)
+
     def _keys(self, kind: str, variant: str, condition: str) -> list[BoundKey]:
         return [k for k in self.rows if k[0] == kind and k[2] == condition and variant in ("", k[1])]
 
@@ -433,7 +282,8 @@ def load_treatments() -> TreatmentTable:
 
 def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
     """A table from the text of its two files; see `load_treatments`."""
-    facts, surface_bounds, faults = parse_facts(passes_toml)
+    facts, broken = parse_facts(passes_toml)
+    faults = [fault for each in broken.values() for fault in each]
     rows: dict[BoundKey, Row] = {}
     single: dict[BoundKey, bool] = {}
     reader = csv.DictReader(io.StringIO(rows_csv))
@@ -442,19 +292,20 @@ def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
             [*faults, f"treatments.csv: found columns {reader.fieldnames}, expected {', '.join(TREATMENT_COLUMNS)}"]
         )
     for line in reader:
-        where = f"treatments.csv:{reader.line_num}"
+        where, kind, variant = f"treatments.csv:{reader.line_num}", line["pass"], line["variant"]
+        if kind in broken:
+            continue
         row, found = _parse_row(where, line, facts)
         faults += found
         if row is None:
             continue
-        kind, variant, condition = line["pass"], line["variant"], line["condition"]
         for each in (variant,) if variant else facts[kind].variants:
-            key = (kind, each, condition)
+            key = (kind, each, line["condition"])
             if single.get(key) == bool(variant):
-                faults.append(f"{where}: found {kind} {each} {condition} again, expected it once")
+                faults.append(f"{where}: found {kind} {each} {line['condition']} again, expected it once")
             if variant or key not in rows:
                 rows[key], single[key] = row, bool(variant)
-    table = TreatmentTable(MappingProxyType(facts), MappingProxyType(rows), tuple(surface_bounds))
+    table = TreatmentTable(MappingProxyType(facts), MappingProxyType(rows))
     faults += _whole_faults(table)
     if faults:
         raise TreatmentFault(faults)
@@ -470,9 +321,8 @@ def _whole_faults(table: TreatmentTable) -> list[str]:
         for condition in NEEDED_CONDITIONS
         if (kind, variant, condition) not in table.rows
     ]
-    for change in table.surface_bounds:
-        where = f"passes.toml: {change.kind}.surface_bounds {change.condition}"
-        keys = table._keys(change.kind, change.variant, change.condition)
+    for change, keys in table._surface_bounds():
+        where = f"passes.toml: surface_bounds of {change.condition}"
         if not keys:
             faults.append(f"{where}: found no such row, expected one of treatments.csv")
         faults += [f"{where}: {fault}" for key in keys for fault in change.over(table.rows[key].bounds).faults()]
@@ -492,12 +342,12 @@ def _parse_row(where: str, line: Mapping[str, str], facts: Mapping[str, PassFact
         faults.append(f"{where}: condition: found {condition!r}, expected {near[0] if near else 'one that is known'}")
     numbers = {}
     for column in TREATMENT_COLUMNS[3:8]:
-        text = line[column] or ""
+        text = line[column] or "nan"
         try:
-            numbers[column] = float(text) if text else math.nan
-            if text and not math.isfinite(numbers[column]):
-                raise ValueError("not finite")
+            numbers[column] = float(text)
         except ValueError:
+            numbers[column] = math.inf
+        if math.isinf(numbers[column]) or line[column] == "nan":
             faults.append(f"{where}: {column}: found {text!r}, expected a number or nothing")
     if not (line["source"] or "").strip() or None in line:
         faults.append(f"{where}: source: found nothing, or too many columns, expected where the bounds come from")
@@ -508,10 +358,6 @@ def _parse_row(where: str, line: Mapping[str, str], facts: Mapping[str, PassFact
         faults.append(f"{where}: window_h: found {line['window_h']!r}, expected whole hours, 0 to {LONGEST_WINDOW_H}")
     if all(math.isnan(numbers[c]) for c in TREATMENT_COLUMNS[4:8]):
         faults.append(f"{where}: found no bound, expected at least one")
-    bounds = Bounds(*(_or(numbers[c], -math.inf if c.endswith("lo") else math.inf) for c in TREATMENT_COLUMNS[4:8]))
+    bounds = replace(Bounds(), **{c: numbers[c] for c in TREATMENT_COLUMNS[4:8] if not math.isnan(numbers[c])})
     faults += [f"{where}: {fault}" for fault in bounds.faults()]
     return (None, faults) if faults else (Row(bounds, int(window), line["source"]), [])
-
-
-def _or(number: float, otherwise: float) -> float:
-    return otherwise if math.isnan(number) else number

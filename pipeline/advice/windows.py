@@ -33,32 +33,12 @@ from pipeline.advice.conditions import (
     worse,
 )
 from pipeline.advice.healing import GROWTH_ENDS_BELOW
-from pipeline.advice.locks import (
-    CARRIED_H,
-    Lock,
-    SurfaceState,
-    locks,
-    overrides_of,
-)
+from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, locks, overrides_of
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.diary.facts import (
-    CLEARANCE_M,
-    Intent,
-    Override,
-    in_the_way,
-)
+from pipeline.diary.facts import CLEARANCE_M, Intent, Override, in_the_way
 from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
-from pipeline.site.models import (
-    Bounds,
-    PassFacts,
-)
-from pipeline.units import (
-    HOUR_MS,
-    BoolArray,
-    FloatArray,
-    TimeArray,
-    TimeSpan,
-)
+from pipeline.site.models import Bounds, PassFacts
+from pipeline.units import HOUR_MS, BoolArray, FloatArray, TimeArray, TimeSpan
 
 STRONG_GROWTH = 0.7  # above it verticutting may come round in a week: common practice, no source
 # Conditions that rest on probes in the ground, and so on their being heard and believed.
@@ -298,11 +278,7 @@ def open_chance(values: FloatArray, spread: FloatArray, bounds: Bounds) -> Float
 
 
 def _windows(
-    bare: Outlook,
-    judged: Sequence[Judged],
-    locked: Sequence[Lock],
-    names: Sequence[str],
-    binding: npt.NDArray[np.intp],
+    bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str], binding: npt.NDArray[np.intp]
 ) -> tuple[Window, ...]:
     words = overrides_of(bare.intent, bare.ground)
     by_word = _by_word(words, bare.at_ms)
@@ -617,12 +593,7 @@ def dry_hours(outlook: Outlook, forecasts: Sequence[WetnessForecast]) -> BoolArr
 
 
 def work_windows(
-    outlook: Outlook,
-    zone: datetime.tzinfo,
-    *,
-    work_hours: tuple[int, int],
-    work_h: float,
-    dry: BoolArray | None = None,
+    outlook: Outlook, zone: datetime.tzinfo, *, work_hours: tuple[int, int], work_h: float, dry: BoolArray | None = None
 ) -> list[WorkWindow]:
     """Spells of a pass, from now on.
 

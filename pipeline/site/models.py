@@ -11,11 +11,11 @@ import datetime
 import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import (
@@ -75,26 +75,62 @@ class Bounds:
         return found
 
 
-@dataclass(frozen=True, slots=True)
-class PassFacts:
-    """What one kind of pass is for and asks of the turf.
+SurfaceKind = Literal["square", "outfield", "green", "pitch", "lawn"]
+GrassSeason = Literal["cool", "warm"]
+Edge = Annotated[float | None, Field(allow_inf_nan=True)]
+
+
+class SurfaceBound(Setting):
+    """Bounds of one condition of a pass that are others on some kinds of surface; an edge left out stays.
+
+    `variant` is empty for every variant.
+    """
+
+    surfaces: tuple[SurfaceKind, ...] = Field(
+        strict=False, description=f"surfaces out of {', '.join(get_args(SurfaceKind))}"
+    )
+    condition: str = Field(description="the name of a condition")
+    variant: str = Field("", description="the name of a variant")
+    open_lo: Edge = None
+    open_hi: Edge = None
+    closed_lo: Edge = None
+    closed_hi: Edge = None
+
+    def over(self, bounds: Bounds) -> Bounds:
+        """Return the bounds with the changes made."""
+        given = {name: getattr(self, name) for name in ("open_lo", "open_hi", "closed_lo", "closed_hi")}
+        return replace(bounds, **{name: edge for name, edge in given.items() if edge is not None})
+
+
+def _span(value: object) -> tuple[float, float]:
+    if not isinstance(value, list) or len(value) != 2 or not all(type(v) in (int, float) for v in value):
+        raise ValueError("not what the description says")
+    if not 0.0 <= value[0] <= value[1]:
+        raise ValueError("not what the description says")
+    return float(value[0]), float(value[1])
+
+
+Span = Annotated[
+    tuple[float, float], BeforeValidator(_span), Field(description="two numbers, 0 or more, that do not fall")
+]
+Months = Annotated[tuple[Month, ...], Field(strict=False, description="a list of months, 1 to 12")]
+
+
+class PassFacts(Setting):
+    """What one kind of pass asks of the turf: a table of passes.toml.
 
     Attributes
     ----------
-    name, title, doing : str
-        Slug; in words; and as the subject of a sentence.
-    aims : tuple of str
-    depth_mm, spacing_mm : (float, float)
+    title, doing : str
+        In words; and as the subject of a sentence.
+    depth_mm : (float, float)
         Usual range. [mm]
-    season : mapping
-        In words, by kind of grass, "cool" and "warm".
-    months : mapping
+    months_cool, months_warm : tuple of int
         Usual months of the northern hemisphere, by kind of grass. They are told, and decide nothing.
-    aftercare, failed : str
     heal_growth_days : mapping
         By variant, range of growth-days to 95 % healed. [d]
     grass : mapping
-        By variant, the grass it can be done on.
+        By variant, the grass it can be done on; both where nothing is said.
     seedling_weeks : float
         Closed on seedlings younger than this; 0 when they do not matter. [weeks]
     needs_water, needs_roots, never_on_square, closed_on_square_in_season, spikes_a_finished_pitch, heals_out_of_growth,
@@ -102,21 +138,19 @@ class PassFacts:
         See `locks` and `windows`.
     wait_notes : mapping
         By condition, what may still be done while it waits.
+    surface_bounds : tuple of SurfaceBound
     """
 
-    name: str
-    title: str
-    doing: str
-    aims: tuple[str, ...]
-    depth_mm: tuple[float, float]
-    spacing_mm: tuple[float, float]
-    season: Mapping[str, str]
-    months: Mapping[str, tuple[int, ...]]
-    aftercare: str
-    failed: str
-    heal_growth_days: Mapping[str, tuple[float, float]]
-    grass: Mapping[str, tuple[str, ...]]
-    seedling_weeks: float = 0.0
+    title: Text
+    doing: Text
+    depth_mm: Span
+    months_cool: Months
+    months_warm: Months
+    heal_growth_days: dict[str, Span] = Field(min_length=1, description="at least one variant, with two numbers")
+    grass: dict[str, Annotated[tuple[GrassSeason, ...], Field(strict=False)]] = Field(
+        {}, description="by variant, a list with some of cool, warm"
+    )
+    seedling_weeks: float = Field(0.0, ge=0.0)
     needs_water: bool = False
     needs_roots: bool = False
     never_on_square: bool = False
@@ -124,12 +158,28 @@ class PassFacts:
     spikes_a_finished_pitch: bool = False
     heals_out_of_growth: bool = False
     sows: bool = False
-    wait_notes: Mapping[str, str] = field(default_factory=dict)
+    wait_notes: dict[str, str] = Field({}, description="by condition, a text")
+    surface_bounds: tuple[SurfaceBound, ...] = Field((), max_length=100, strict=False)
+
+    @field_validator("grass")
+    @classmethod
+    def _of_variants(
+        cls, grass: dict[str, tuple[GrassSeason, ...]], info: ValidationInfo
+    ) -> dict[str, tuple[GrassSeason, ...]]:
+        variants = info.data.get("heal_growth_days", grass)
+        if not set(grass) <= set(variants):
+            raise ValueError("not what the description says")
+        return {name: grass.get(name, get_args(GrassSeason)) for name in variants}
 
     @property
     def variants(self) -> tuple[str, ...]:
         """Its variants; `standard` where there is but one."""
         return tuple(self.heal_growth_days)
+
+    @property
+    def months(self) -> Mapping[str, tuple[int, ...]]:
+        """Usual months by kind of grass."""
+        return {"cool": self.months_cool, "warm": self.months_warm}
 
 
 BoundKey = tuple[str, str, str]  # pass, variant, condition; an empty variant means every variant
@@ -594,7 +644,7 @@ class Surface(Setting):
 
     name: Slug
     title: Text = Field(default_factory=lambda data: data["name"], validate_default=False)
-    kind: Literal["square", "outfield", "green", "pitch", "lawn"]
+    kind: SurfaceKind
     stations: tuple[Station, ...] = Field((), alias="station", max_length=64, strict=False)
     area_m2: float | None = Field(None, ge=1.0, le=1e7)
     water_to_hand: bool = True

@@ -51,11 +51,3 @@ def test_warm_grass_is_sown_with_its_own_seed():
     for kind in SURFACES:
         seeds = {grass: [v for n, v, _ in default_passes(kind, grass) if n == "overseeding"] for grass in GRASS_SEASONS}
         assert seeds["warm"] == ["warm"] and "warm" not in seeds["cool"]
-
-
-def test_unknown_surface_or_grass_is_named():
-    """What is not known is refused with what would be."""
-    with pytest.raises(ValueError, match="found 'rink', expected one of square"):
-        default_passes("rink", "cool")
-    with pytest.raises(ValueError, match="found 'tepid', expected one of cool"):
-        default_passes("green", "tepid")

@@ -165,12 +165,16 @@ def test_a_fault_of_the_rows_is_named(old, new, said):
     ("old", "new", "said"),
     [
         ("doing =", "dong =", "scarifying.dong: found an unknown key, expected 'doing'"),
-        ("doing = ", "doing = 3 # ", "doing: found 3, expected text"),
+        ("doing = ", "doing = 3 # ", "doing: found 3, expected 1 to 200 printable characters"),
         ("depth_mm = [3, 15]", "depth_mm = [15, 3]", "depth_mm: found [15, 3]"),
         ("months_cool = [4, 5, 8, 9]", "months_cool = [4, 13]", "months, 1 to 12"),
         ("seedling_weeks = 8", 'seedling_weeks = "8"', "seedling_weeks: found '8'"),
-        ("standard = [12, 20]", "standard = [12]", "heal_growth_days.standard"),
-        ("aims = [", "aims = [3, ", "a list of texts"),
+        (
+            "standard = [12, 20]",
+            "standard = [12]",
+            "heal_growth_days: found {'standard': [12]}, expected at least one variant",
+        ),
+        ('rye = ["cool"', 'rye = ["cold"', "grass: found {'rye': ['cold', 'warm']"),
         ("[scarifying.wait_notes]", "[scarifying.wait_notes", "found no TOML"),
     ],
 )
@@ -201,5 +205,5 @@ def test_faults_of_both_files_are_told_in_one_run():
         "slitting,,rain_on", "slit,,rain_on"
     )
     with pytest.raises(TreatmentFault) as caught:
-        parse_treatments(rows, TOML.replace("aims = [", "aim = [", 1))
+        parse_treatments(rows, TOML.replace("doing = ", "dong = ", 1))
     assert len(caught.value.faults) == 4  # the misspelt key is both unknown and missing
