@@ -5,11 +5,10 @@
 - `healing`: When a wound in the turf will have healed, and the last day on which a pass may still be made.
 - `locks`: What closes a pass before any bound is asked: the state of the ground, the season, and missing data.
 - `phrases`: Phrases that all texts share: lists of names, probes to be lifted, days, and times that go on.
-- `recent_series`: The last weeks of a station's channels and findings, kept from one asking to the next.
 - `report`: What is advised for a site, and the line of text of each window.
-- `station_inputs`: The hours of a station that advice rests on: a week measured, ten days ahead.
+- `station_inputs`: The hours of a station that advice rests on, a week measured and ten days ahead, and what is cached.
 - `surface_inputs`: What diary, calendar and settings say of a surface, how its grass grows, and tonight's water.
-- `treatments`: Kinds of pass, what each is for, and the bounds within which each is open, waits or is closed.
+- `treatments`: Kinds of pass, and the bounds within which each is open, waits or is closed.
 - `water`: Tonight's water: how many millimetres, in how many goes, or none and why.
 - `windows`: Verdicts of a pass hour by hour, of one station and of a surface, and the windows of work they make.
 """

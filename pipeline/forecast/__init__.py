@@ -1,8 +1,6 @@
 """Days to come: weather, the water balance, and the wetness that follows.
 
-- `balance`: Water of the thatch and of the root zone, hour by hour: two boxes under a canopy, for many members at
-  once.
-- `balance_fit`: The balance fitted to one station's own recent weeks, and its error at each lead.
+- `balance`: Water of the thatch and the root zone hour by hour, for many members at once, and its fit to one station.
 - `climatology`: Temperatures ahead where no forecast gives them: of the air, the leaf and the soil, and the chance of a
   frost.
 - `demand`: Reference evapotranspiration of an hour, from as much of the weather as is known.

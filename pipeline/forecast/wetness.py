@@ -14,8 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtri
 
-from pipeline.forecast.balance import Parameters, WaterStores, run
-from pipeline.forecast.balance_fit import Fit, PastHours, state_now
+from pipeline.forecast.balance import Fit, Parameters, PastHours, WaterStores, run, state_now
 from pipeline.forecast.weather_ahead import WeatherAhead, WeatherSource
 from pipeline.units import HOUR_MS, FloatArray
 
@@ -94,7 +93,7 @@ def forecast_wetness(
     past : Past
         Up to the begin of the weather.
     fitted : Fit
-        Of the station's own weeks, see `balance_fit.fit`.
+        Of the station's own weeks, see `balance.fit`.
     weather : WeatherAhead or None
     watering_mm : ndarray, shape (hour,), optional
         Water that will be given in each hour. [mm h-1]
@@ -283,14 +282,7 @@ def filled_by_balance(past: PastHours, parameters: Parameters, since_ms: int) ->
         None where there is no state to start from, or the weather since is not known.
     """
     cut = int(min(max((since_ms - past.first_ms) // HOUR_MS + 1, 1), past.root_wetness.size))
-    before = PastHours(
-        past.first_ms,
-        past.thatch_wetness[:cut],
-        past.root_wetness[:cut],
-        past.water_mm[:cut],
-        past.reference_et_mm[:cut],
-    )
-    found = state_now(before, parameters)
+    found = state_now(past.cut(0, cut), parameters)
     if found is None:
         return None
     state, dry_h = found

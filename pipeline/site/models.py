@@ -113,7 +113,7 @@ def _span(value: object) -> tuple[float, float]:
 Span = Annotated[
     tuple[float, float], BeforeValidator(_span), Field(description="two numbers, 0 or more, that do not fall")
 ]
-Months = Annotated[tuple[Month, ...], Field(strict=False, description="a list of months, 1 to 12")]
+UsualMonths = Annotated[tuple[Month, ...], Field(strict=False, description="a list of months, 1 to 12")]
 
 
 class PassFacts(Setting):
@@ -144,8 +144,8 @@ class PassFacts(Setting):
     title: Text
     doing: Text
     depth_mm: Span
-    months_cool: Months
-    months_warm: Months
+    months_cool: UsualMonths
+    months_warm: UsualMonths
     heal_growth_days: dict[str, Span] = Field(min_length=1, description="at least one variant, with two numbers")
     grass: dict[str, Annotated[tuple[GrassSeason, ...], Field(strict=False)]] = Field(
         {}, description="by variant, a list with some of cool, warm"

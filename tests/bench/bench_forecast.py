@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pipeline.forecast.balance_fit import Fit, PastHours, fit
+from pipeline.forecast.balance import Fit, PastHours, fit
 from pipeline.forecast.weather_ahead import (
     PastWeather,
     Trust,

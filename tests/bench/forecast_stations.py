@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.forecast.balance_fit import Boxes, PastHours
+from pipeline.forecast.balance import Boxes, PastHours
 from pipeline.soil.layers import Medium, layer_weights_m, medium, middle
 from simulator import kernels, materials
 from simulator.climates import CLIMATES

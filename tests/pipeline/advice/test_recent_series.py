@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.advice.recent_series import RecentSeries, fill_short_gaps, hour_means, newest_ms
+from pipeline.advice.station_inputs import RecentSeries, fill_short_gaps, hour_means, newest_ms
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
 from pipeline.store.database import Database
 from pipeline.store.sqlite import SqliteStore

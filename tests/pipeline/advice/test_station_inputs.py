@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from pipeline.advice.station_inputs import boxes_now
-from pipeline.forecast.balance_fit import past_hours
+from pipeline.forecast.balance import past_hours
 from pipeline.forecast.weather_file import weather_source
 from pipeline.site.station import ChannelLimits
 from pipeline.soil.layers import Place

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.advice.station_inputs import PAST_H, AdviceCache, demand_mm, weather_of
-from pipeline.forecast.balance_fit import PastHours
+from pipeline.forecast.balance import PastHours
 from pipeline.site.station import StationContext
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.units import Flag

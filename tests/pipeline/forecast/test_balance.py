@@ -8,8 +8,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
-from pipeline.forecast.balance import Parameters, WaterStores, run, stores_at
-from pipeline.forecast.balance_fit import LEAST_DAYS, RANGES, Boxes, PastHours, fit, state_now
+from pipeline.forecast.balance import (
+    LEAST_DAYS,
+    RANGES,
+    Boxes,
+    Parameters,
+    PastHours,
+    WaterStores,
+    fit,
+    run,
+    state_now,
+    stores_at,
+)
 
 PLAIN = Parameters(
     canopy_mm=0.0, crop_coefficient=1.0, flash_factor=1.0, thatch_share=0.0, thatch_capacity_mm=5.0,

@@ -5,8 +5,7 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from pipeline.forecast.balance import Parameters
-from pipeline.forecast.balance_fit import PastHours
+from pipeline.forecast.balance import Parameters, PastHours
 from pipeline.forecast.wetness import filled_by_balance, filled_from_neighbour, without_readings
 
 HOUR_MS = 3_600_000

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pipeline.forecast.balance_fit import (
+from pipeline.forecast.balance import (
     past_hours,
 )
 from pipeline.soil.wetting import Watering

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import tomli_w
 
-from pipeline.forecast.balance_fit import Fit, PastHours, fit
+from pipeline.forecast.balance import Fit, PastHours, fit
 from pipeline.forecast.weather_ahead import (
     LEAST_PASTS,
     PastWeather,
