@@ -2,9 +2,10 @@
 
 Standard library, pyserial and paho-mqtt only, so that it runs on a small board. Calibration is the pipeline's.
 
-- `__main__`: the command `underturf-agent`: run, check, read, show, model
+- `__main__`: the command `underturf-agent`: run, once, check, read, live, scan, show, model
 - `clock`: wall time, steady time, whether the clock is set; the process environment
 - `config`: `agent.toml` into frozen dataclasses, every fault in one run
+- `control`: a socket over which the running agent is asked to read a probe now
 - `dock`: a penetrometer's strokes out of its dock
 - `faults`: the base of all faults of the surroundings, and the wait before the next try
 - `line`: one serial line, opened again after a fault
@@ -13,6 +14,7 @@ Standard library, pyserial and paho-mqtt only, so that it runs on a small board.
 - `outbox`: samples on disk until the pipeline's receipt
 - `publisher`: batches to the broker, receipts to the outbox
 - `sampler`: SDI-12 probes of a line at their slots
+- `scan`: which SDI-12 sensors are on a line, and another address for one
 - `schedule`: which slot of which probe is due
 - `service`: the running agent, one bounded step after the other
 """

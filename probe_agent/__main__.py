@@ -1,4 +1,4 @@
-"""The command `underturf-agent`: run, check, read, show, model.
+"""The command `underturf-agent`: run, once, check, read, live, scan, show, model.
 
 It parses arguments and prints; the work is in the other modules. Exit code 0 is good, 1 is a fault that is named on
 the error output, 2 is a command line that was not understood.
@@ -7,20 +7,22 @@ the error output, 2 is a command line that was not understood.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import logging
 import os.path
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
 from hardware.probe import OWN_MODELS, ProbeFault
 from hardware.quantities import QUANTITIES
-from hardware.reading import Status
+from hardware.reading import Sample, Status
 from probe_agent import __version__
 from probe_agent.clock import SystemClock, environment
-from probe_agent.config import AgentConfig, AgentConfigFault, ProbeConfig, load
+from probe_agent.config import AgentConfig, AgentConfigFault, LineConfig, ProbeConfig, load
+from probe_agent.faults import AgentFault
 
 DEFAULT_CONFIG = "/etc/underturf/agent.toml"
 CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
@@ -36,7 +38,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except AgentConfigFault as fault:
         print(fault, file=sys.stderr)
         return 1
-    commands = {"run": _run, "check": _check, "read": _read, "show": _show}
+    commands = {
+        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "scan": _scan, "show": _show,
+    }  # fmt: skip
     return commands[given.command](config, given)
 
 
@@ -46,8 +50,11 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", required=True)
     helps = {
         "run": "read, keep and send until told to stop",
+        "once": "read what is due, send it and exit: for a node that a timer wakes",
         "check": "look through the configuration and name every fault",
         "read": "read one probe now and print it",
+        "live": "read one probe again and again and print it, a line each time",
+        "scan": "find the sensors of an SDI-12 line, or give one another address",
         "show": "print what the outbox holds and how the lines are, without disturbing a running agent",
     }
     default = Path(environment(CONFIG_VARIABLE) or DEFAULT_CONFIG)
@@ -59,7 +66,16 @@ def _parser() -> argparse.ArgumentParser:
         if name == "run":
             levels = ("debug", "info", "warning", "error")
             command.add_argument("--log-level", choices=levels, default="info", help="the least that is logged")
-        if name == "read":
+        if name == "once":
+            command.add_argument("--within", type=float, metavar="S", default=60.0, help="longest to send (60 s)")
+        if name == "live":
+            command.add_argument("--every", type=float, metavar="S", default=2.0, help="between readings (2 s)")
+            command.add_argument("--count", type=int, metavar="N", help="so many readings (default: until Ctrl-C)")
+        if name == "scan":
+            command.add_argument("line", metavar="LINE", help="its name")
+            change = ("OLD", "NEW")
+            command.add_argument("--change", nargs=2, metavar=change, help="give the sensor at OLD the address NEW")
+        if name in ("read", "live"):
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
     text = "list, show, copy and check probe descriptions"
     model = commands.add_parser("model", help=text, description=text)
@@ -95,7 +111,6 @@ def _model(given: argparse.Namespace) -> int:
 
 def _run(config: AgentConfig, given: argparse.Namespace) -> int:
     # imported here: `check` and `show` need neither paho nor the serial port
-    from probe_agent.faults import AgentFault
     from probe_agent.service import run
 
     logging.basicConfig(stream=sys.stderr, level=given.log_level.upper(), format="%(levelname)s %(message)s")
@@ -125,28 +140,32 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
     return 0
 
 
-def _read(config: AgentConfig, given: argparse.Namespace) -> int:
-    from probe_agent.line import SerialLine
-    from probe_agent.sampler import sample
-    from probe_agent.schedule import slot_at
+def _once(config: AgentConfig, given: argparse.Namespace) -> int:
+    from probe_agent.service import once
 
+    logging.basicConfig(stream=sys.stderr, level="WARNING", format="%(levelname)s %(message)s")
+    try:
+        left = once(config, within_s=given.within)
+    except (AgentFault, OSError) as fault:
+        print(f"underturf-agent: {fault}", file=sys.stderr)
+        return 1
+    print("all readings have their receipt" if not left else f"{left} readings have no receipt yet and are kept")
+    return 0 if not left else 1
+
+
+def _read(config: AgentConfig, given: argparse.Namespace) -> int:
     probe = _find(config, given.probe)
     if probe is None:
         return 1
-    clock = SystemClock()
-    line = SerialLine(next(c for c in config.lines if c.name == probe.line), monotonic=clock.monotonic)
     print(f"{probe.id}: {probe.description.title}")
-    try:
+    with _reader(config, probe) as read:
         if probe.description.protocol == "cone":
-            from probe_agent.dock import describe_dock
-
-            text, good = describe_dock(probe, line, clock, threading.Event())
-            print(f"  {text}")
-            return 0 if good else 1
-        slot_s = slot_at(clock.now_ms(), 1)
-        samples, reason = sample(probe, slot_s, line, clock, threading.Event())
-    finally:
-        line.close()
+            return _look_into_dock(config, probe)
+        try:
+            samples, reason = read()
+        except AgentFault as fault:
+            print(f"  {fault}", file=sys.stderr)
+            return 1
     for channel, one in zip(probe.description.channels, samples, strict=True):
         unit = QUANTITIES[channel.heard].unit
         depth = "" if channel.depth_m is None else f" at {channel.depth_m * 1000:g} mm"
@@ -157,6 +176,112 @@ def _read(config: AgentConfig, given: argparse.Namespace) -> int:
     if reason is not None:
         print(f"  {reason}", file=sys.stderr)
     return 0 if all(one.status is Status.OK for one in samples) else 1
+
+
+def _live(config: AgentConfig, given: argparse.Namespace) -> int:
+    probe = _find(config, given.probe)
+    if probe is None:
+        return 1
+    if probe.description.protocol == "cone":
+        print(f"probe {probe.id}: found a cone, expected a probe that can be read at any time", file=sys.stderr)
+        return 1
+    print(f"{probe.id}: {', '.join(channel.name for channel in probe.description.channels)}")
+    left = given.count
+    with contextlib.suppress(KeyboardInterrupt), _reader(config, probe) as read:
+        while left is None or left > 0:
+            try:
+                samples, reason = read()
+            except AgentFault as fault:
+                print(f"  {fault}", file=sys.stderr)
+                return 1
+            values = "  ".join(one.status.value if one.raw is None else f"{one.raw:g}" for one in samples)
+            print(f"  {_shown_time(samples[0].measured_at_ms)}  {values}{f'  {reason}' if reason else ''}", flush=True)
+            left = None if left is None else left - 1
+            if left is None or left > 0:
+                threading.Event().wait(given.every)
+    return 0
+
+
+@contextlib.contextmanager
+def _reader(config: AgentConfig, probe: ProbeConfig) -> Iterator[Callable[[], tuple[list[Sample], str | None]]]:
+    """Give a way to read a probe now: through the agent that runs, which holds the line, else on the line itself."""
+    from probe_agent.control import AgentAway, read_by_agent
+    from probe_agent.line import SerialLine
+    from probe_agent.sampler import sample
+    from probe_agent.schedule import slot_at
+
+    clock = SystemClock()
+    line = SerialLine(_line_of(config, probe.line), monotonic=clock.monotonic)
+
+    def read() -> tuple[list[Sample], str | None]:
+        with contextlib.suppress(AgentAway):
+            return read_by_agent(config.state_dir, probe.id)
+        return sample(probe, slot_at(clock.now_ms(), 1), line, clock, threading.Event())
+
+    try:
+        yield read
+    finally:
+        line.close()
+
+
+def _look_into_dock(config: AgentConfig, probe: ProbeConfig) -> int:
+    from probe_agent.dock import describe_dock
+    from probe_agent.line import SerialLine
+
+    clock = SystemClock()
+    line = SerialLine(_line_of(config, probe.line), monotonic=clock.monotonic)
+    try:
+        text, good = describe_dock(probe, line, clock, threading.Event())
+    finally:
+        line.close()
+    print(f"  {text}")
+    return 0 if good else 1
+
+
+def _line_of(config: AgentConfig, name: str) -> LineConfig:
+    return next(line for line in config.lines if line.name == name)
+
+
+def _scan(config: AgentConfig, given: argparse.Namespace) -> int:
+    from probe_agent.line import SerialLine
+    from probe_agent.scan import ADDRESSES, AddressFault, change_address, scan
+
+    known = [line for line in config.lines if line.protocol == "sdi12"]
+    found = next((line for line in known if line.name == given.line), None)
+    if found is None:
+        expected = ", ".join(line.name for line in known) or "a line with sdi12, and there is none"
+        print(f"line {given.line!r}: found no such SDI-12 line, expected one of {expected}", file=sys.stderr)
+        return 1
+    clock, stop = SystemClock(), threading.Event()
+    line = SerialLine(found, monotonic=clock.monotonic)
+    try:
+        if given.change is not None:
+            old, new = given.change
+            change_address(old, new, line, clock, stop)
+            print(f"the sensor at {old} is at {new} now. Write address = {new!r} for its probe.")
+            return 0
+        print(f"line {found.name}: {len(ADDRESSES)} addresses")
+        free, count, trouble = list(ADDRESSES), 0, False
+        for one in scan(line, clock, stop, ADDRESSES):
+            count += 1
+            free.remove(one.address)
+            probe = next((p for p in config.probes if (p.line, p.address) == (found.name, one.address)), None)
+            named = "not in these settings" if probe is None else probe.id
+            if one.who is not None:
+                who = one.who
+                text = f"{who.vendor} {who.model} {who.sensor_version} {who.serial}".rstrip()
+                print(f"  {one.address}  {text}, SDI-12 {who.sdi12_version[0]}.{who.sdi12_version[1]}  ({named})")
+            else:
+                trouble = True
+                print(f"  {one.address}  {one.trouble}  ({named})")
+                print(f"     Two at one address? Unplug one, then: scan {found.name} --change {one.address} {free[0]}")
+        print(f"  {count or 'nobody'} answered")
+        return 0 if count and not trouble else 1
+    except (AgentFault, AddressFault, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    finally:
+        line.close()
 
 
 def _find(config: AgentConfig, name: str) -> ProbeConfig | None:
@@ -170,7 +295,6 @@ def _find(config: AgentConfig, name: str) -> ProbeConfig | None:
 
 
 def _show(config: AgentConfig, _: argparse.Namespace) -> int:
-    from probe_agent.faults import AgentFault
     from probe_agent.outbox import peek
 
     try:

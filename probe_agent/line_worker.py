@@ -8,17 +8,19 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from hardware.reading import Sample, Status
 from probe_agent.clock import PULSE_S, Clock, ClockNote
 from probe_agent.config import MAX_SETTLE_S, ProbeConfig
+from probe_agent.control import ReadRequest
 from probe_agent.dock import QUIET_S, Dock
 from probe_agent.faults import AgentFault
 from probe_agent.line import BREAK_HOLD_S, MARK_HOLD_S, WRITE_WITHIN_S, SerialLine
 from probe_agent.outbox import Outbox
-from probe_agent.sampler import LATE_REPLY_S, SLICE_S, Stopped, sample_together
+from probe_agent.sampler import LATE_REPLY_S, SLICE_S, Stopped, sample, sample_together
 from probe_agent.schedule import Rain, due, interval_now_s, lost_slots, next_due_ms, slot_at
 
 FAULT_PAUSE_S = 1.0
@@ -86,6 +88,7 @@ class LineWorker:
     docks: dict[str, Dock] = field(init=False)
     with_crc: set[str] = field(default_factory=set)  # probes that have answered with check characters
     began_at_s: float = float("-inf")
+    requests: deque[ReadRequest] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
         cones = (one.probe for one in self.scheduled if one.probe.description.protocol == "cone")
@@ -110,13 +113,20 @@ class LineWorker:
             else:
                 self.change(f"fault {self.line.name}", "", None)
 
+    def ask(self, request: ReadRequest) -> bool:
+        """Take a request for a probe of this line; False for a dock, whose strokes are read by the agent alone."""
+        if request.probe.id in self.docks:
+            return False
+        self.requests.append(request)
+        return True
+
     def next_due_ms(self) -> int:
         """Return when the next probe of this line is due. [ms since 1970]"""
         now_ms = self.clock.now_ms()
         return min(next_due_ms(one.probe.cadence, self.rain(), one.last_slot_s, now_ms) for one in self.scheduled)
 
     def step(self, stop: threading.Event) -> bool:
-        """Read what is due: one probe, or with a concurrent one among them all; return whether any was.
+        """Read what is asked for or due: one probe, or with a concurrent one among them all; return whether any was.
 
         Raises
         ------
@@ -126,6 +136,14 @@ class LineWorker:
         """
         self.began_at_s = self.clock.monotonic()
         note = self.clock.note()
+        if self.requests:
+            request = self.requests.popleft()
+            try:
+                at_s = slot_at(note.now_ms, 1)
+                request.samples, request.reason = sample(request.probe, at_s, self.line, self.clock, stop)
+            finally:
+                request.done.set()
+            return True
         dues = [
             (one, slot_s)
             for one in self.scheduled

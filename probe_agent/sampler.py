@@ -248,10 +248,21 @@ def _receive(deadline: float, line: SerialLine, clock: Clock, stop: threading.Ev
     return line.receive(min(deadline, clock.monotonic() + SLICE_S))
 
 
-def ask(command: Command, line: SerialLine, clock: Clock, stop: threading.Event, *, wake: bool = True) -> Reply:
-    """Send one command once and return its reply. Raises BadFrame, LineAway, Stopped."""
+def ask(
+    command: Command,
+    line: SerialLine,
+    clock: Clock,
+    stop: threading.Event,
+    *,
+    wake: bool = True,
+    late_s: float = LATE_REPLY_S,
+) -> Reply:
+    """Send one command once and return its reply, waited for `late_s` past its time. [s]
+
+    Raises BadFrame, LineAway, Stopped.
+    """
     parser = ReplyParser(command, line.adapter)
-    deadline = line.send(command.wire, wake=wake) + command.reply_within_s + line.reply_extra_s + LATE_REPLY_S
+    deadline = line.send(command.wire, wake=wake) + command.reply_within_s + line.reply_extra_s + late_s
     refused = None
     while clock.monotonic() < deadline:
         parser.receive(_receive(deadline, line, clock, stop))

@@ -22,6 +22,7 @@ from typing import IO
 from hardware.reading import Status
 from probe_agent.clock import PULSE_S, Clock, ClockNote, FollowClock, SystemClock, environment
 from probe_agent.config import AgentConfig
+from probe_agent.control import ControlSocket
 from probe_agent.faults import AgentFault
 from probe_agent.line import SerialLine
 from probe_agent.line_worker import FAULT_PAUSE_S, STUCK_S, LineWorker, PendingCommit, ScheduledProbe
@@ -126,6 +127,11 @@ class Agent:
             if any(probe.line == name for probe in config.probes)
         ]  # fmt: skip
         self._threads: list[threading.Thread] = []
+        probes = {probe.id: probe for probe in config.probes}
+        workers = {worker.line.name: worker for worker in self.workers}
+        self.control = ControlSocket(
+            config.state_dir, probes.get, lambda request: workers[request.probe.line].ask(request)
+        )
         self._clock_ok = False
         self._housekept_at = float("-inf")
 
@@ -145,6 +151,21 @@ class Agent:
         except BaseException as err:
             self.crash = err
             stop.set()
+
+    def read_due(self, stop: threading.Event) -> None:
+        """Read all that is due, the lines side by side, and commit it."""
+
+        def drain(worker: LineWorker) -> None:
+            with contextlib.suppress(Stopped, AgentFault):
+                while not stop.is_set() and worker.step(stop):
+                    pass
+
+        threads = [threading.Thread(target=drain, args=(worker,), daemon=True) for worker in self.workers]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        self._commit_waiting()
 
     @property
     def stuck(self) -> str | None:
@@ -175,6 +196,7 @@ class Agent:
             thread.join(JOIN_WITHIN_S)
         with contextlib.suppress(AgentFault):
             self._commit_waiting()
+        self.control.close()
         self.publisher.stop(lines=self._line_states())
         self.outbox.close()
         for line in self.lines.values():
@@ -193,6 +215,7 @@ class Agent:
         if not self._threads:
             read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
             self._commit_waiting()
+        self.control.step()
         self._update_lines(now_ms)
         self._change("stuck", self.stuck or "")
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
@@ -330,6 +353,26 @@ def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publi
         _log_event("stopped", backlog=agent.outbox.backlog)
     if agent.crash is not None:
         raise agent.crash
+
+
+def once(config: AgentConfig, *, within_s: float) -> int:
+    """Read what is due, send it, and return how many readings have no receipt when all is sent or the time is over.
+
+    For a node that a timer wakes. Raises what Agent raises.
+    """
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    clock = make_clock(config)
+    agent = Agent(config, clock)
+    try:
+        agent.read_due(stop)
+        until_s = clock.monotonic() + within_s
+        while agent.outbox.backlog and clock.monotonic() < until_s and not stop.is_set():
+            agent.step(stop)
+        return agent.outbox.backlog
+    finally:
+        agent.close()
 
 
 class ServiceManager:

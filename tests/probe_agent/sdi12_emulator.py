@@ -30,6 +30,18 @@ def check_characters(text: str) -> str:
     return chr(0x40 | crc >> 12) + chr(0x40 | (crc >> 6) & 0x3F) + chr(0x40 | crc & 0x3F)
 
 
+def both_at_once(texts: list[str]) -> str:
+    """What two sensors say together, on a wire where a 1 of either wins: a NUL where the even parity does not fit."""
+    out = ""
+    for place in range(max(map(len, texts))):
+        codes = [ord(text[place]) for text in texts if place < len(text)]
+        bits = 0
+        for code in codes:
+            bits |= code | (code.bit_count() & 1) << 7
+        out += "\0" if bits.bit_count() & 1 else chr(bits & 0x7F)
+    return out
+
+
 @dataclass
 class EmulatedSensor:
     """One sensor.
@@ -147,13 +159,8 @@ class EmulatedAdapter:
         self.heard.append(command)
         out = [] if self.echo is None else [(0.0, (command + self.echo).encode())]
         answers = [one for sensor in self.sensors for one in sensor.answer(command)]
-        if len(answers) > 1 and len(self.sensors) > 1:  # two at once: a 1 of either wins on the wire
-            texts = [text.encode() for _, text in answers]
-            longest = max(map(len, texts))
-            mixed = bytes(max(t[i] if i < len(t) else 0 for t in texts) for i in range(longest))
-            if len(set(texts)) > 1:
-                mixed = bytes(sum({t[i] for t in texts if i < len(t)}) & 0x7F for i in range(longest))
-            answers = [(0.0, mixed.decode("latin-1"))]
+        if len(answers) > 1 and len(self.sensors) > 1:
+            answers = [(0.0, both_at_once([text for _, text in answers]))]
         for delay_s, text in answers:
             reply = self.spoil(text.encode("latin-1") + self.line_end, self.replies)
             self.replies += 1

@@ -121,7 +121,7 @@ MATRIX: dict[str, Behaviour] = {
     ),
     "two at one address": Behaviour(
         EmulatedAdapter([EmulatedSensor(), EmulatedSensor(pages=["+33.5-7.75"], ttt=3)]),
-        values=None, status=BAD_FRAME, words="expected the reply to",
+        values=None, status=BAD_FRAME, words="found byte 0x00",
     ),
     "another address answers": refused(
         Status.WRONG_ADDRESS, "expected address '1'", spoil=lambda reply, n: b"2" + reply[1:]

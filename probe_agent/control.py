@@ -1,0 +1,175 @@
+"""Asking the running agent: a socket in its state folder, over which `read` and `live` get one probe read now.
+
+The agent holds its lines, so that another program cannot read a probe beside it. One request a connection, one line
+of JSON each way: `{"read": "STATION/PROBE"}`, answered by samples and reason, or by a fault in words. Whoever may enter
+the folder may ask; nothing can be set.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import socket
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hardware.reading import Sample, Status
+from probe_agent.config import ProbeConfig
+from probe_agent.faults import AgentFault
+
+SOCKET_FILE = "agent.sock"
+MOST_REQUESTS = 8  # open at once; more wait in the system's own queue
+MAX_REQUEST_BYTES = 1024
+REQUEST_WITHIN_S = 1.0  # a connection that has not asked by then is closed
+READ_WITHIN_S = 1200.0  # a sensor may take 999 s, and the slot under way comes first
+
+
+class AgentAway(AgentFault):
+    """No agent answers in this state folder."""
+
+
+@dataclass(slots=True)
+class ReadRequest:
+    """One probe to be read now, beside its slots; `done` is set when samples and reason are there."""
+
+    probe: ProbeConfig
+    samples: list[Sample] = field(default_factory=list)
+    reason: str | None = None
+    done: threading.Event = field(default_factory=threading.Event)
+
+
+class ControlSocket:
+    """The agent's side.
+
+    Parameters
+    ----------
+    folder : Path
+        The state folder, locked by this process: a socket left in it is a dead agent's.
+    find : callable
+        Gives the probe of an id `STATION/PROBE`, None where there is none.
+    ask : callable
+        Hands a request to the line of its probe; False where that line takes none.
+    """
+
+    def __init__(
+        self, folder: Path, find: Callable[[str], ProbeConfig | None], ask: Callable[[ReadRequest], bool]
+    ) -> None:
+        self._find, self._ask = find, ask
+        self._open: list[tuple[socket.socket, ReadRequest]] = []
+        self._path = folder / SOCKET_FILE
+        self._socket: socket.socket | None = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
+        try:
+            self._path.unlink(missing_ok=True)
+            with _short(self._path) as path:
+                self._socket.bind(path)
+            self._socket.listen(MOST_REQUESTS)
+        except OSError as err:  # the agent reads on without it
+            logging.getLogger("underturf.agent").warning("no_control_socket reason=%r", str(err))
+            self._socket.close()
+            self._socket = None
+
+    def step(self) -> None:
+        """Answer what is done, and take a request that has come."""
+        for connection, request in list(self._open):
+            if request.done.is_set():
+                self._open.remove((connection, request))
+                _answer(connection, {"samples": [_as_json(one) for one in request.samples], "reason": request.reason})
+        if self._socket is None or len(self._open) >= MOST_REQUESTS:
+            return
+        try:
+            connection, _ = self._socket.accept()
+        except OSError:  # nobody asks
+            return
+        connection.settimeout(REQUEST_WITHIN_S)
+        asked = self._requested(connection)
+        if isinstance(asked, str):
+            _answer(connection, {"fault": asked})
+        else:
+            self._open.append((connection, asked))
+
+    def _requested(self, connection: socket.socket) -> ReadRequest | str:
+        try:
+            name = json.loads(_line(connection, MAX_REQUEST_BYTES))["read"]
+        except (OSError, ValueError, TypeError, KeyError):
+            return 'request: expected {"read": "STATION/PROBE"} and a line feed'
+        probe = self._find(name) if isinstance(name, str) else None
+        if probe is None:
+            return f"probe {name!r}: the running agent has none of that name. Was it started with these settings?"
+        if any(channel.heard == "rain" for channel in probe.description.channels):
+            return f"probe {name!r}: counts rain since it was last asked; read beside its slots it would lose rain"
+        request = ReadRequest(probe)
+        return request if self._ask(request) else f"probe {name!r}: its line takes no requests, it is a dock's"
+
+    def close(self) -> None:
+        """Close the socket and whatever waits."""
+        for connection, _ in self._open:
+            connection.close()
+        if self._socket is not None:
+            self._socket.close()
+            self._path.unlink(missing_ok=True)
+
+
+def read_by_agent(folder: Path, probe_id: str) -> tuple[list[Sample], str | None]:
+    """Have the agent that runs in a state folder read a probe now; return its samples and the reason.
+
+    Raises
+    ------
+    AgentAway
+        When none runs, or it ended meanwhile.
+    AgentFault
+        When it cannot; the text says why.
+    """
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+        connection.settimeout(READ_WITHIN_S)
+        try:
+            with _short(folder / SOCKET_FILE) as path:
+                connection.connect(path)
+            connection.sendall(json.dumps({"read": probe_id}).encode() + b"\n")
+            answer = json.loads(_line(connection, 1 << 20))
+        except (OSError, ValueError) as err:
+            if isinstance(err, PermissionError):
+                raise AgentFault(
+                    f"{folder}: found {err.strerror}, expected leave to ask the agent; try as root"
+                ) from err
+            raise AgentAway(f"{folder}: found no agent that answers ({err})") from err
+    if "fault" in answer:
+        raise AgentFault(answer["fault"])
+    return [_from_json(one) for one in answer["samples"]], answer["reason"]
+
+
+@contextlib.contextmanager
+def _short(path: Path) -> Iterator[str]:
+    """A short name of the socket: the system takes 107 bytes and folders may be deep."""
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        yield f"/proc/self/fd/{folder}/{path.name}"
+    finally:
+        os.close(folder)
+
+
+def _line(connection: socket.socket, most: int) -> bytes:
+    received = b""
+    while not received.endswith(b"\n"):
+        data = connection.recv(65536)
+        if not data or len(received) + len(data) > most:
+            raise ValueError(f"{len(received) + len(data)} bytes without a line feed")
+        received += data
+    return received
+
+
+def _answer(connection: socket.socket, answer: dict[str, object]) -> None:
+    with contextlib.suppress(OSError), connection:
+        connection.sendall(json.dumps(answer).encode() + b"\n")
+
+
+def _as_json(one: Sample) -> list[object]:
+    return [one.channel, one.slot, one.measured_at_ms, one.raw, one.status.value, one.attempts]
+
+
+def _from_json(row: list[object]) -> Sample:
+    channel, slot, at_ms, raw, status, attempts = row
+    return Sample(channel, slot, at_ms, raw, Status(status), attempts)  # type: ignore[arg-type]
