@@ -1,4 +1,5 @@
-"""The command `underturf-agent`: run, once, check, read, live, scan, show, model.
+"""The command `underturf-agent`: run, once, check, read, live, scan, doctor, show,
+setup, model.
 
 It parses arguments and prints; the work is in the other modules. Exit code 0 is good, 1 is a fault that is named on
 the error output, 2 is a command line that was not understood.
@@ -31,15 +32,16 @@ CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code."""
     given = _parser().parse_args(arguments)
-    if given.command == "model":
-        return _model(given)
+    if given.command in ("model", "setup"):
+        return _model(given) if given.command == "model" else _setup(given)
     try:
         config = load(given.config)
     except AgentConfigFault as fault:
         print(fault, file=sys.stderr)
         return 1
     commands = {
-        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "scan": _scan, "show": _show,
+        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "scan": _scan,
+        "doctor": _doctor, "show": _show,
     }  # fmt: skip
     return commands[given.command](config, given)
 
@@ -55,6 +57,7 @@ def _parser() -> argparse.ArgumentParser:
         "read": "read one probe now and print it",
         "live": "read one probe again and again and print it, a line each time",
         "scan": "find the sensors of an SDI-12 line, or give one another address",
+        "doctor": "look at ports, clock, broker, password and disk, and say what to do",
         "show": "print what the outbox holds and how the lines are, without disturbing a running agent",
     }
     default = Path(environment(CONFIG_VARIABLE) or DEFAULT_CONFIG)
@@ -77,6 +80,13 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument("--change", nargs=2, metavar=change, help="give the sensor at OLD the address NEW")
         if name in ("read", "live"):
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
+    text = "find how an SDI-12 adapter is to be spoken to, with one sensor on its line"
+    setup = commands.add_parser("setup", help=text, description=text)
+    setup.add_argument(
+        "--port", action="append", metavar="PORT", help="to try, again for more (default: all there are)"
+    )
+    setup.add_argument("--name", default="north", metavar="NAME", help="of the line (north)")
+    setup.add_argument("--write", type=Path, metavar="FILE", help="settings to add the line to (default: print it)")
     text = "list, show, copy and check probe descriptions"
     model = commands.add_parser("model", help=text, description=text)
     model.add_argument("action", metavar="ACTION", choices=("list", "show", "copy", "check"), nargs="?", default="list")
@@ -282,6 +292,48 @@ def _scan(config: AgentConfig, given: argparse.Namespace) -> int:
         return 1
     finally:
         line.close()
+
+
+def _setup(given: argparse.Namespace) -> int:
+    from probe_agent.doctor import ports
+    from probe_agent.line_setup import as_toml, find_way
+
+    tried = given.port or ports()
+    if not tried:
+        print("found no serial port, expected one. Plug the adapter in, or name it: --port", file=sys.stderr)
+        return 1
+    clock, stop = SystemClock(), threading.Event()
+    for port in tried:
+        found = find_way(given.name, port, clock, stop, print)
+        if found is not None:
+            break
+    else:
+        print(
+            "no sensor was understood. Is one alone on the line, powered, data and ground connected?", file=sys.stderr
+        )
+        return 1
+    table = as_toml(found)
+    print(table, end="")
+    if given.write is not None:
+        try:
+            with given.write.open("a", encoding="utf-8") as file:
+                file.write(f"\n{table}")
+        except OSError as err:
+            print(f"{given.write}: found {err.strerror}, expected a file that can be written", file=sys.stderr)
+            return 1
+        print(f"added to {given.write}")
+    return 0
+
+
+def _doctor(config: AgentConfig, _: argparse.Namespace) -> int:
+    from probe_agent.doctor import examine
+
+    good = True
+    for one in examine(config, SystemClock(trust_hardware=config.trust_hardware_clock)):
+        mark = {True: "good", False: "FAULT", None: "-"}[one.good]
+        print(f"{mark:<6} {one.subject}: {one.text}")
+        good &= one.good is not False
+    return 0 if good else 1
 
 
 def _find(config: AgentConfig, name: str) -> ProbeConfig | None:

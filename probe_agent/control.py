@@ -141,6 +141,15 @@ def read_by_agent(folder: Path, probe_id: str) -> tuple[list[Sample], str | None
     return [_from_json(one) for one in answer["samples"]], answer["reason"]
 
 
+def is_answering(folder: Path) -> bool:
+    """Return whether an agent answers in a state folder."""
+    with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
+        with _short(folder / SOCKET_FILE) as path:
+            connection.connect(path)
+        return True
+    return False
+
+
 @contextlib.contextmanager
 def _short(path: Path) -> Iterator[str]:
     """A short name of the socket: the system takes 107 bytes and folders may be deep."""

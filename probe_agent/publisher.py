@@ -327,11 +327,39 @@ class _Connection:
         self._gone.set()
 
 
-def _client(config: AgentConfig) -> mqtt.Client:
+def try_broker(config: AgentConfig, *, within_s: float) -> str | None:
+    """Return why the broker takes no connection with this node's name and password; None where it does.
+
+    It is asked under a client identifier of its own: under the agent's it would cut a running agent off.
+    """
+    answered, outcome = threading.Event(), ["no answer to the connection"]
+    try:
+        client = _client(config, beside="-doctor")
+    except OSError as err:  # a secret that cannot be read
+        return str(err)
+
+    def on_connect(_client: object, _data: object, _flags: object, reason: ReasonCode, _properties: object) -> None:
+        outcome[0] = f"refused: {reason}. Look at username and password_file" if reason.is_failure else ""
+        answered.set()
+
+    client.on_connect = on_connect
+    client.connect_timeout = within_s
+    try:
+        client.connect(config.broker.host, config.broker.port, keepalive=KEEP_ALIVE_S)
+    except (OSError, ValueError) as err:
+        return f"no connection ({err}). Is the broker running, and is this its host and port?"
+    client.loop_start()
+    answered.wait(within_s)
+    client.disconnect()
+    client.loop_stop()
+    return outcome[0] or None
+
+
+def _client(config: AgentConfig, *, beside: str = "") -> mqtt.Client:
     broker: AgentBroker = config.broker
     client = mqtt.Client(
         CallbackAPIVersion.VERSION2,
-        client_id=f"underturf-{config.site}-{config.node}",
+        client_id=f"underturf-{config.site}-{config.node}{beside}",
         clean_session=True,
         protocol=mqtt.MQTTv311,
         reconnect_on_failure=False,

@@ -1,0 +1,117 @@
+"""`underturf-agent setup`: how the adapter at a port is to be spoken to, found by trying, as a line for agent.toml.
+
+Each way (speed, frame, who makes the break) is tried with the address query of SDI-12, which any one sensor answers.
+What comes back shows the prompt and the line ends of the adapter; a way counts once a reply was understood twice.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+
+from hardware.frame import BadFrame, shown
+from hardware.sdi12 import UNCHANGED, AdapterText
+from hardware.sdi12_frame import END, Acknowledge, Command, CommandKind
+from probe_agent.clock import Clock
+from probe_agent.config import DEFAULT_BAUD, DEFAULT_FRAME, LINE_ENDS, LineConfig
+from probe_agent.line import LineAway, SerialLine
+from probe_agent.sampler import LATE_REPLY_S, ask
+
+WAYS = tuple(
+    (baud, frame, break_by, settle_s)
+    for settle_s in (0.0, 3.0)  # an adapter that starts anew when opened takes a second or two: common practice
+    for baud, frame in ((1200, "7E1"), (9600, "8N1"), (1200, "8N1"))
+    for break_by in ("host", "adapter")
+)
+QUERY = Command("?", CommandKind.ACKNOWLEDGE)
+PROVEN = 2  # replies understood in a row
+LOOKS = 4  # a prompt that comes after a reply shows before the next
+
+Say = Callable[[str], None]
+
+
+def find_way(name: str, port: str, clock: Clock, stop: threading.Event, say: Say) -> LineConfig | None:
+    """Try each way to speak to an adapter; return the line for the first in which a sensor is understood, else None.
+
+    Parameters
+    ----------
+    name, port : str
+        Of the line.
+    say : callable
+        Takes what is tried, and the bytes that came and were not understood.
+    """
+    for baud, frame, break_by, settle_s in WAYS:
+        config = LineConfig(name, port, "sdi12", baud, frame, break_by, settle_s)
+        settled = f", {settle_s:g} s after opening" if settle_s else ""
+        say(f"{port}: {baud} {frame}, break by {break_by}{settled}")
+        try:
+            found = _understood(config, clock, stop, say)
+        except LineAway as away:
+            say(f"  {away}")
+            continue
+        if found is not None:
+            return found
+    return None
+
+
+def _understood(config: LineConfig, clock: Clock, stop: threading.Event, say: Say) -> LineConfig | None:
+    good = 0
+    line = SerialLine(config, monotonic=clock.monotonic, back_off=False)
+    try:
+        for _ in range(LOOKS):
+            try:
+                reply = ask(QUERY, line, clock, stop)
+            except BadFrame:
+                good = 0
+                came = _what_comes(line, clock)
+                if not came:
+                    return None
+                say(f"  {len(came)} bytes came: {shown(came)}")
+                line.adapter = adapter_of(came) or line.adapter
+                continue
+            good += isinstance(reply, Acknowledge)
+            if good >= PROVEN:
+                return replace(config, adapter=line.adapter)
+    finally:
+        line.close()
+    return None
+
+
+def _what_comes(line: SerialLine, clock: Clock) -> bytes:
+    """Return all that comes back to one query."""
+    deadline = line.send(QUERY.wire, wake=True) + LATE_REPLY_S
+    came = b""
+    while clock.monotonic() < deadline:
+        came += line.receive(deadline)
+    return came
+
+
+def adapter_of(came: bytes) -> AdapterText | None:
+    """Return what an adapter adds to the reply of a query, by the bytes that came; None where they show no reply."""
+    text = came.replace(QUERY.wire, b"", 1)
+    end = next((end for end in (END, b"\n", b"\r") if end in text), None)
+    if end is None:
+        return None
+    match = re.search(rb"(?:^|[\r\n])[^\x21-\x7e]*([\x21-\x7e]*[^0-9A-Za-z\s])?[ ]*[0-9A-Za-z][\r\n]", text)
+    if match is None:
+        return None
+    return AdapterText(match[1] or b"", end)
+
+
+def as_toml(line: LineConfig) -> str:
+    """Return a line as a table of agent.toml: what differs from the defaults, and the frame always."""
+    ends = {end: word for word, end in LINE_ENDS.items()}
+    keys: dict[str, object] = {
+        "name": line.name, "port": line.port, "protocol": line.protocol, "baud": line.baud, "frame": line.frame,
+        "break": line.break_by, "settle_s": line.settle_s, "reply_extra_s": line.reply_extra_s,
+        "prompt": line.adapter.prompt.decode("ascii"), "line_end": ends[line.adapter.line_end],
+    }  # fmt: skip
+    usual = {
+        "baud": DEFAULT_BAUD["sdi12"], "frame": DEFAULT_FRAME["sdi12"], "break": "host", "settle_s": 0.0,
+        "reply_extra_s": 0.0, "prompt": UNCHANGED.prompt.decode("ascii"), "line_end": "crlf",
+    }  # fmt: skip
+    lines = [f"{key} = {json.dumps(value)}" for key, value in keys.items() if usual.get(key) != value]
+    return "\n".join(("[[line]]", *lines)) + "\n"

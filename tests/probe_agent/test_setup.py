@@ -1,0 +1,147 @@
+"""Setting a node up: adapters found by trying, over emulated ones on a real pseudo-terminal, and the surroundings."""
+
+from __future__ import annotations
+
+import getpass
+import shutil
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from hardware.sdi12 import AdapterText
+from probe_agent.__main__ import main
+from probe_agent.clock import ClockNote, SystemClock
+from probe_agent.config import load
+from probe_agent.doctor import examine
+from probe_agent.line_setup import adapter_of
+from probe_agent.service import Agent
+from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
+
+PLAIN = {"name": "north", "protocol": "sdi12"}
+
+
+@pytest.mark.parametrize(
+    ("far", "keys"),
+    [
+        ({}, {}),
+        ({"echo": " "}, {}),
+        ({"before": b"> "}, {"prompt": ">"}),
+        ({"before": b"SDI> ", "echo": "\r\n"}, {"prompt": "SDI>"}),
+        ({"line_end": b"\n"}, {"line_end": "lf"}),
+        ({"line_end": b"\r", "before": b"> "}, {"line_end": "cr", "prompt": ">"}),
+    ],
+)
+def test_adapter_is_found_and_its_line_reads_a_probe(far, keys, pty_plug, tmp_path, capsys, write_config):
+    """What the adapter does comes out as keys; the line written reads the sensor's values at once."""
+    pty_plug.plug_in(EmulatedAdapter([EmulatedSensor("1")], **far).serve)
+    written = tmp_path / "found.toml"
+    assert main(["setup", "--port", str(pty_plug.link), "--write", str(written)]) == 0
+    (line,) = tomllib.loads(written.read_text())["line"]
+    assert line == {**PLAIN, "port": str(pty_plug.link), **keys}
+    path = write_config(line="line-plug")
+    text = path.read_text()
+    begin, end = text.index("[[line]]"), text.index("[[probe]]")
+    path.write_text(text[:begin] + written.read_text() + text[end:])
+    capsys.readouterr()
+    assert main(["read", "p1", "--config", str(path)]) == 0
+    assert "12.5" in capsys.readouterr().out
+
+
+def test_bytes_that_make_no_sense_are_shown(pty_plug, capsys, monkeypatch):
+    """A line that garbles everything: each way is tried, what came is shown, and nothing is written."""
+    monkeypatch.setattr("probe_agent.line_setup.WAYS", ((1200, "7E1", "host", 0.0), (9600, "8N1", "adapter", 0.0)))
+    far = EmulatedAdapter([EmulatedSensor("1")], spoil=lambda reply, n: b"\x81\xfe~q")
+    pty_plug.plug_in(far.serve)
+    assert main(["setup", "--port", str(pty_plug.link)]) == 1
+    captured = capsys.readouterr()
+    assert captured.out.count("4 bytes came: '\\x81\\xfe~q'") >= 2
+    assert "no sensor was understood" in captured.err
+
+
+@pytest.mark.parametrize(
+    ("came", "adapter"),
+    [
+        (b"1\r\n", AdapterText()),
+        (b"?!1\r\n", AdapterText()),
+        (b"\0> 1\n", AdapterText(b">", b"\n")),
+        (b"?!\r\nOK:1\r\n", AdapterText(b"OK:")),
+        (b"1", None),
+        (b"hello\r\n", None),
+        (b"", None),
+    ],
+)
+def test_bytes_show_the_adapter(came, adapter):
+    """Prompt and line ends out of what came to the address query (by hand); what is no reply shows nothing."""
+    assert adapter_of(came) == adapter
+
+
+class SetClock(SystemClock):
+    """The machine's clock, set or not as the test says."""
+
+    def __init__(self, note: ClockNote) -> None:
+        super().__init__()
+        self._note = note
+
+    def note(self) -> ClockNote:
+        return self._note
+
+
+def told(path: Path, note: ClockNote) -> dict[str, tuple[bool | None, str]]:
+    return {one.subject: (one.good, one.text) for one in examine(load(path), SetClock(note))}
+
+
+def test_surroundings_in_order_are_good(start_broker, sensor_line, write_config):
+    """A port, a clock that is kept, a broker that takes the node, room on the disk; and whether the agent runs."""
+    path = write_config(port=start_broker().port)
+    good = ClockNote(True, "b", 1, 1_772_323_200_000)
+    found = told(path, good)
+    assert {subject for subject, (fine, _) in found.items() if fine} == {"line north", "clock", "broker", "disk"}
+    assert not [subject for subject, (fine, _) in found.items() if fine is False]
+    assert found["agent"][1] == "does not run"
+    agent = Agent(load(path), SystemClock())
+    assert told(path, good)["agent"][1] == "runs"
+    agent.close()
+
+
+def test_each_fault_is_named_with_what_to_do(start_broker, write_config, tmp_path, monkeypatch):
+    """No port, no time, no broker, a refused name, an open password, a full disk."""
+    path = write_config()
+    found = told(path, ClockNote(False, "b", 1, 0))
+    assert found["line north"][0] is False and "Is the adapter plugged in?" in found["line north"][1]
+    assert found["clock"][0] is False and "never set" in found["clock"][1]
+    assert found["broker"][0] is False and "Is the broker running" in found["broker"][1]
+    (tmp_path / "empty").touch()
+    user = getpass.getuser()  # a broker started by root would read the file as another
+    port = start_broker("allow_anonymous false", f"user {user}", f"password_file {tmp_path / 'empty'}").port
+    (tmp_path / "password").write_text("wrong\n")
+    secret = f'[broker]\nusername = "home/hut"\npassword_file = "{tmp_path / "password"}"'
+    path = write_config(port=port)
+    path.write_text(path.read_text().replace("[broker]", secret).replace("[outbox]", ""))
+    found = told(path, ClockNote(False, "b", 1, 1_772_323_200_000))
+    assert found["broker"][0] is False and "Look at username and password_file" in found["broker"][1]
+    assert found["clock"][0] is False and "trust_hardware = true" in found["clock"][1]
+    assert found["password"][0] is True
+    nearly_full = shutil._ntuple_diskusage(2**30, 2**30 - 2**20, 2**20)
+    monkeypatch.setattr("shutil.disk_usage", lambda folder: nearly_full)
+    monkeypatch.setattr("probe_agent.doctor.try_broker", lambda config, within_s: None)
+    path.write_text(path.read_text().replace("[broker]", '[broker]\nhost = "192.0.2.7"'))
+    found = told(path, ClockNote(True, "b", 1, 1_772_323_200_000))
+    assert found["password"] == (False, "goes to 192.0.2.7 unencrypted: give [broker] ca_file")
+    assert found["disk"][0] is False and "make [outbox] max_mb smaller" in found["disk"][1]
+
+
+def test_doctor_ends_with_1_where_there_is_a_fault(write_config, capsys, monkeypatch):
+    """The command prints a line each and its exit code says whether all is well."""
+    monkeypatch.setattr("probe_agent.doctor.try_broker", lambda config, within_s: "no connection")
+    assert main(["doctor", "--config", str(write_config())]) == 1
+    out = capsys.readouterr().out
+    assert "FAULT  line north: " in out and "FAULT  broker: 127.0.0.1:1: no connection" in out
+    assert out.startswith("-      agent: does not run")
+
+
+def test_machine_without_ports_says_so(capsys, monkeypatch):
+    """Nothing plugged in: exit 1 and what to do."""
+    monkeypatch.setattr("probe_agent.doctor.PORTS", ())
+    assert main(["setup"]) == 1
+    assert "Plug the adapter in" in capsys.readouterr().err
