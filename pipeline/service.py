@@ -523,17 +523,8 @@ def open_server_store(config: SiteConfig) -> InfluxStore:
     except ModuleNotFoundError as err:
         raise StoreAway(f"store: found no module {err.name}, expected it: pip install 'underturf[influx]'") from err
 
-    told = config.store
-    assert told.url is not None and told.bucket is not None  # the settings hold it
-    return InfluxStore(
-        told.url,
-        told.bucket,
-        site=config.site.name,
-        org=told.org,
-        token=None if told.token_file is None else read_secret(told.token_file),
-        version=told.server_version,
-        keep_days=told.keep_days,
-    )
+    token = None if config.store.token_file is None else read_secret(config.store.token_file)
+    return InfluxStore(config.store, config.site.name, token=token)
 
 
 def meet_server(config: SiteConfig) -> tuple[str, ...]:

@@ -23,6 +23,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,7 @@ from urllib3.exceptions import HTTPError
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.run.clock import Clock, SystemClock
+from pipeline.site.models import StoreConfig
 from pipeline.store import (
     FINDING_COLUMNS,
     OBSERVATION_COLUMNS,
@@ -57,15 +59,19 @@ CLOCKS_APART_S = 60  # more is reported: by its own clock the server drops what 
 NO_NUMBER = -1e15  # below anything that a probe or a stage can give
 REMOVED_N = -1
 END_MS = 7_258_118_400_000  # the year 2200, the end of what a reading may be dated
+EVER = (0, END_MS)
 NS_PER_MS = 1_000_000
 
-OUTBOXES = "channel, node, outbox_id"  # by name: the server gives tags in this order, however they are asked for
-READING_FIELDS = ("seq", "slot", "raw", "status", "attempts", "clock_ok", "received_at_ms")
-OBSERVATION_FIELDS = ("raw", "value", "flag", "stage_version", "received_at_ms")
-FINDING_FIELDS = ("end_ms", "value", "low", "high", "n", "reason", "stage_version")
+OUTBOXES = "channel, node, outbox_id"  # sorted: so the server gives tags, however they are asked for
+FIELDS = {
+    "reading": ("seq", "slot", "raw", "status", "attempts", "clock_ok", "received_at_ms"),
+    "observation": ("raw", "value", "flag", "stage_version", "received_at_ms"),
+    "finding": ("end_ms", "value", "low", "high", "n", "reason", "stage_version"),
+}
+IN_JSON = {"reason", "stage_version"}  # a field has one type for ever; these are a text or none, a number or a text
 
-Columns = dict[str, list[Any]]
-Answer = dict[tuple[str, ...], Columns]  # by the values of the tags that a statement groups by
+StartEnd = tuple[int, int]
+Answer = dict[tuple[str, ...], dict[str, list[Any]]]  # columns by the values of the tags that a statement groups by
 _HINTS: Mapping[int, str] = {
     401: "look at store.token_file: the token, or user:password of a version 1",
     403: "look at what the user or token of store.token_file may do",
@@ -98,44 +104,25 @@ class InfluxStore:
 
     Parameters
     ----------
-    url : str
-    bucket : str
-        The bucket, or the database of a version 1, which is made when it is not there.
+    config : StoreConfig
+        Of the kind `influx`. The database of a version 1 is made when it is not there.
     site : str
         Name of the site; several sites may share a bucket.
-    org, token : str, optional
-        What a version 2 or 3 asks for. The token is `user:password` for a version 1.
-    version : str, optional
-        Taken for the server's version, in place of asking for it.
-    keep_days : int, optional
-        How long the server keeps rows. None for ever. [d]
+    token : str, optional
+        What is in the settings' `token_file`.
     clock : Clock, optional
         Real time, which the server's clock is compared with.
     """
 
     is_journal = False
 
-    def __init__(
-        self,
-        url: str,
-        bucket: str,
-        *,
-        site: str,
-        org: str | None = None,
-        token: str | None = None,
-        version: str | None = None,
-        keep_days: int | None = None,
-        clock: Clock | None = None,
-    ) -> None:
-        self._url, self._bucket, self._site = url, bucket, site
-        self._version, self._keep_days = version, keep_days
+    def __init__(self, config: StoreConfig, site: str, *, token: str | None = None, clock: Clock | None = None) -> None:
+        assert config.url is not None and config.bucket is not None  # the settings hold it
+        self._config, self._url, self._bucket, self._site = config, config.url, config.bucket, site
         self._clock = SystemClock() if clock is None else clock
+        basic, timeout_ms = token is not None and ":" in token, int(SERVER_TIMEOUT_S * 1000)
         self._client = InfluxDBClient(
-            url,
-            token or "",
-            org=org or "-",
-            timeout=int(SERVER_TIMEOUT_S * 1000),
-            auth_basic=token is not None and ":" in token,
+            self._url, token or "", org=config.org or "-", timeout=timeout_ms, auth_basic=basic
         )
         self._writer = self._client.write_api(write_options=SYNCHRONOUS)
         self.server: Server | None = None  # None until it has answered
@@ -143,21 +130,19 @@ class InfluxStore:
     # --- readings ----------------------------------------------------------------------------------------------
 
     def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
-        """Write readings; one written before is overwritten by itself. Returns how many were given."""
+        """Write readings, one written before over itself, and return how many were given."""
         return self.append_arrivals([(readings, received_at_ms)])
 
     def append_arrivals(self, arrivals: Sequence[tuple[Sequence[Reading], int]]) -> int:
         """Write readings of several arrivals, each with its time of receipt, in few requests. [ms since 1970, UTC]"""
-        rows = [(r, (r.channel, r.node, r.outbox_id), at_ms) for readings, at_ms in arrivals for r in readings]
-        points = {
-            k: self._point("reading", channel=k[0], node=k[1], outbox_id=k[2]) for k in {key for _, key, _ in rows}
-        }
+        rows = [(r, at_ms) for readings, at_ms in arrivals for r in readings]
+        point = cache(partial(self._point, "reading"))
         self._write(
-            f"{points[key]} "
+            f"{point(channel=r.channel, node=r.node, outbox_id=r.outbox_id)} "
             f'seq={r.seq}i,slot={_text(r.slot)},raw={0.0 if r.raw is None else float(r.raw)!r},status="{r.status}",'
             f"attempts={r.attempts}i,clock_ok={r.clock_ok},received_at_ms={received_at_ms}i "
             f"{r.measured_at_ms * NS_PER_MS + r.seq % NS_PER_MS}"
-            for r, key, received_at_ms in rows
+            for r, received_at_ms in rows
         )
         return len(rows)
 
@@ -166,42 +151,38 @@ class InfluxStore:
 
         One that is older than the server keeps rows is not asked for.
         """
-        oldest_ms = 0 if self._keep_days is None else self._clock.now_ms() - self._keep_days * DAY_MS
+        kept = self._config.keep_days
+        oldest_ms = 0 if kept is None else self._clock.now_ms() - kept * DAY_MS
         asked = [r for r in readings if r.measured_at_ms >= oldest_ms]
         days: dict[tuple[str, int], list[int]] = {}
         for r in asked:  # by days: one reading with a wrong time must not stretch the span over years
             days.setdefault((r.outbox_id, r.measured_at_ms // DAY_MS), []).append(r.measured_at_ms)
         statements = [
-            self._select(READING_FIELDS, "reading", one_of("outbox_id", [outbox]), min(times), max(times) + 1,
-                         by=OUTBOXES)
+            self._select("reading", one_of("outbox_id", [outbox]), (min(times), max(times) + 1), by=OUTBOXES)
             for (outbox, _), times in days.items()
-        ]  # fmt: skip
+        ]
         held = {
-            Reading(self._site, node, outbox_id, int(seq), channel, slot, int(at_ms),
-                    raw if status == Status.OK else None, Status(status), int(attempts), clock_ok)
+            Reading(self._site, node, outbox, int(seq), channel, slot, int(at_ms), raw if status == Status.OK else None,
+                    Status(status), int(attempts), clock_ok)
             for answer in self._ask(*statements)
-            for (channel, node, outbox_id), columns in answer.items()
+            for (channel, node, outbox), columns in answer.items()
             for at_ms, seq, slot, raw, status, attempts, clock_ok, _ in zip(*columns.values(), strict=True)
         }  # fmt: skip
         return [r for r in asked if r not in held]
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Readings as heard, sorted by channel and measured_at_ms. See Store."""
-        frame = self._rows(READING_FIELDS, "reading", channels, start_ms, end_ms, by=OUTBOXES)
+        """Return readings as heard, sorted by channel and measured_at_ms. See Store."""
+        frame = self._rows("reading", channels, (start_ms, end_ms), by=OUTBOXES)
         frame = frame.sort_values(["channel", "time", "outbox_id", "seq"], kind="stable")
         frame["raw"] = frame["raw"].where(frame["status"] == Status.OK.value, np.nan)
         return _as(RAW_COLUMNS, frame.rename(columns={"time": "measured_at_ms"}))
 
-    def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
-        """First and last measured_at_ms of the readings of these channels. See Store."""
-        statements = (
-            [
-                self._select((f"{of}(seq)",), "reading", one_of("channel", channels), 0, END_MS)
-                for of in ("first", "last")
-            ]
-            if channels
-            else []
-        )
+    def span(self, channels: Sequence[str]) -> StartEnd | None:
+        """Return first and last measured_at_ms of the readings of these channels. See Store."""
+        if not channels:
+            return None
+        named = one_of("channel", channels)
+        statements = [self._select("reading", named, EVER, fields=(f"{of}(seq)",)) for of in ("first", "last")]
         edges = [int(columns["time"][0]) for answer in self._ask(*statements) for columns in answer.values()]
         return (edges[0], edges[1]) if edges else None
 
@@ -210,20 +191,11 @@ class InfluxStore:
     def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Write observations, each in place of an earlier one. See Store."""
         check_frame(frame, OBSERVATION_COLUMNS, "observations")
-        points = {channel: self._point("observation", channel=channel) for channel in frame["channel"].unique()}
+        point = cache(partial(self._point, "observation"))
         self._write(
-            f"{points[channel]} raw={raw!r},value={value!r},flag={flag}i,stage_version={version},"
+            f"{point(channel=channel)} raw={raw!r},value={value!r},flag={flag}i,stage_version={version},"
             f"received_at_ms={received_at_ms}i {at_ms * NS_PER_MS}"
-            for channel, at_ms, raw, value, flag, version, received_at_ms in zip(
-                frame["channel"].tolist(),
-                _whole(frame["measured_at_ms"]),
-                _real(frame["raw"]),
-                _real(frame["value"]),
-                _whole(frame["flag"]),
-                _json(frame["stage_version"]),
-                _whole(frame["received_at_ms"]),
-                strict=True,
-            )
+            for channel, at_ms, raw, value, flag, version, received_at_ms in _spelt(frame, OBSERVATION_COLUMNS)
         )
         return extent(frame, "channel", "measured_at_ms")
 
@@ -236,97 +208,93 @@ class InfluxStore:
         after: tuple[str, int] | None = None,
         limit: int | None = None,
     ) -> pd.DataFrame:
-        """Observations, sorted by channel and measured_at_ms. See Store."""
+        """Return observations, sorted by channel and measured_at_ms. See Store."""
         if limit is None and after is None:
-            return _observed(self._rows(OBSERVATION_FIELDS, "observation", channels, start_ms, end_ms))
+            return _observed(self._rows("observation", channels, (start_ms, end_ms)))
         behind, behind_ms = ("", 0) if after is None else after
-        parts: list[pd.DataFrame] = []
+        parts = [self._rows("observation", (), EVER)]
         left = limit
         for name in sorted({channel for channel in channels if channel >= behind}):
             first_ms = max(start_ms, behind_ms + 1) if name == behind else start_ms
             tail = "" if left is None else f"LIMIT {left}"
-            parts.append(self._rows(OBSERVATION_FIELDS, "observation", [name], first_ms, end_ms, tail=tail))
+            parts.append(self._rows("observation", [name], (first_ms, end_ms), tail=tail))
             if left is not None:
                 left -= len(parts[-1])
                 if left == 0:
                     break
-        return _observed(pd.concat(parts) if parts else self._rows(OBSERVATION_FIELDS, "observation", [], 0, 0))
+        return _observed(pd.concat(parts))
 
     def channel_series(
         self, channels: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return times and believed values of each channel. See Store."""
-        return series_of_channels(self.observations(channels, start_ms, end_ms))
+        frame = self._rows("observation", channels, (start_ms, end_ms), fields=("value", "flag"))
+        names = ("channel", "measured_at_ms", "value", "flag")
+        return series_of_channels(_as(names, frame.rename(columns={"time": "measured_at_ms"})))
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel. See Store."""
+        """Return the last observation of each channel. See Store."""
         return self._last(channels, "")
 
     def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel that is not missing. See Store."""
+        """Return the last observation of each channel that is not missing. See Store."""
         return self._last(channels, f" AND flag <> {Flag.MISSING:d}")
 
     def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
-        """Least, mean and greatest value of each step, drawn together by the server. See Store."""
+        """Return least, mean and greatest value of each step, drawn together by the server. See Store."""
         first_ms, last_ms = (-(-ms // step_ms) * step_ms for ms in (start_ms, end_ms))
         frame = self._rows(
-            tuple(f"{of}(value)" for of in ("min", "mean", "max", "count")),
             "observation",
             channels,
-            first_ms,
-            last_ms,
+            (first_ms, last_ms),
+            fields=("min(value)", "mean(value)", "max(value)", "count(value)"),
             where=f" AND value > {NO_NUMBER:.0f} AND (flag = {Flag.GOOD:d} OR flag = {Flag.NOT_EVALUATED:d})",
             by=f"channel, time({step_ms}ms)",
             tail="fill(none)",
         )
-        names = {"time": "start_ms", "min": "low", "max": "high", "count": "n"}
-        return _as(STEP_COLUMNS, frame.rename(columns=names))
+        return _as(STEP_COLUMNS, frame.set_axis(["channel", "start_ms", "low", "mean", "high", "n"], axis=1))
 
     # --- findings ----------------------------------------------------------------------------------------------
 
     def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Write findings, each in place of an earlier one. See Store."""
         check_frame(frame, FINDING_COLUMNS, "findings")
-        keys = list(zip(frame["station"].tolist(), frame["quantity"].tolist(), strict=True))
-        points = {key: self._point("finding", station=key[0], quantity=key[1]) for key in set(keys)}
+        point = cache(partial(self._point, "finding"))
         self._write(
-            f"{points[key]} end_ms={end_ms}i,value={value!r},low={low!r},high={high!r},n={n}i,"
-            f"reason={reason},stage_version={version} {at_ms * NS_PER_MS}"
-            for key, at_ms, end_ms, value, low, high, n, reason, version in zip(
-                keys,
-                _whole(frame["start_ms"]),
-                _whole(frame["end_ms"]),
-                _real(frame["value"]),
-                _real(frame["low"]),
-                _real(frame["high"]),
-                _whole(frame["n"]),
-                _json(frame["reason"].astype(object).where(frame["reason"].notna(), None)),
-                _json(frame["stage_version"]),
-                strict=True,
-            )
+            f"{point(station=station, quantity=quantity)} end_ms={end_ms}i,value={value!r},low={low!r},high={high!r},"
+            f"n={n}i,reason={reason},stage_version={version} {at_ms * NS_PER_MS}"
+            for station, quantity, at_ms, end_ms, value, low, high, n, reason, version in _spelt(frame, FINDING_COLUMNS)
         )
         return extent(frame, "quantity", "start_ms")
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Findings, sorted by quantity and start_ms. See Store."""
-        statements = []
-        if start_ms < end_ms and (quantities is None or len(quantities)):
-            named = one_of("station", [station])
-            named += "" if quantities is None else f" AND {one_of('quantity', quantities)}"
-            statements = [self._select(FINDING_FIELDS, "finding", named, start_ms, end_ms, by="quantity")]
-        frame = _table(self._ask(*statements), ("quantity",), FINDING_FIELDS)
-        frame = frame[frame["n"] != REMOVED_N].rename(columns={"time": "start_ms"}).assign(station=station)
-        return _as(FINDING_COLUMNS, frame)
+        """Return findings, sorted by quantity and start_ms. See Store."""
+        return self._findings(station, quantities, (start_ms, end_ms), FINDING_COLUMNS)
 
     def finding_series(
         self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return starts and values of each quantity. See Store."""
-        return series_of_findings(self.findings(station, quantities, start_ms, end_ms))
+        names = ("quantity", "start_ms", "value")
+        return series_of_findings(self._findings(station, quantities, (start_ms, end_ms), names))
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings of a span, by writing them as removed. See Store."""
         self.upsert_findings(self.findings(station, quantities, start_ms, end_ms).assign(n=REMOVED_N))
+
+    def _findings(
+        self, station: str, quantities: Sequence[str] | None, span: StartEnd, names: Sequence[str]
+    ) -> pd.DataFrame:
+        """Return these columns of findings that are not removed, sorted by quantity and start_ms."""
+        fields = tuple(field for field in FIELDS["finding"] if field in names or field == "n")
+        statements = []
+        if span[0] < span[1] and (quantities is None or len(quantities)):
+            named = one_of("station", [station])
+            named += "" if quantities is None else f" AND {one_of('quantity', quantities)}"
+            statements = [self._select("finding", named, span, fields=fields, by="quantity")]
+        frame = _table(self._ask(*statements), ("quantity",), fields)
+        frame = frame[frame["n"] != REMOVED_N].rename(columns={"time": "start_ms"}).assign(station=station)
+        return _as(names, frame)
 
     # --- the server --------------------------------------------------------------------------------------------
 
@@ -341,7 +309,8 @@ class InfluxStore:
             When it does not answer, refuses, or is of a version that is not known here.
         """
         if self.server is None:
-            version, warnings = (self._version, ()) if self._version is not None else self._ask_version()
+            told = self._config.server_version
+            version, warnings = (told, ()) if told is not None else self._ask_version()
             release = re.match(r"v?([123])\.(\d+)", version)
             if release is None:
                 raise StoreAway(
@@ -360,12 +329,14 @@ class InfluxStore:
         self._client.close()  # type: ignore[no-untyped-call]
 
     def _ask_version(self) -> tuple[str, tuple[str, ...]]:
-        """The version the server says it is of, and a warning when its clock is not ours."""
+        """Return the version the server says it is of, and a warning when its clock is not ours."""
         with self._faults_named():
             headers = self._call("GET", "/ping").headers
             version = headers.get("X-Influxdb-Version")
             if version is None:
                 version = json.loads(self._call("GET", "/health").data).get("version", "")
+        if "Date" not in headers:
+            return version, ()
         apart_s = parsedate_to_datetime(headers["Date"]).timestamp() - self._clock.now_ms() / 1000
         if abs(apart_s) <= CLOCKS_APART_S:
             return version, ()
@@ -375,12 +346,12 @@ class InfluxStore:
     def _database_warnings(self) -> tuple[str, ...]:
         """Make the database of a version 1 that is not there, and compare how long one that is there keeps rows."""
         name = quoted(self._bucket, '"')
-        duration = "INF" if self._keep_days is None else f"{self._keep_days}d"
+        days = self._config.keep_days
+        duration, wanted = ("INF", "0s") if days is None else (f"{days}d", f"{24 * days}h0m0s")
         (answer,) = self._query("SHOW DATABASES")
         if self._bucket not in [one for columns in answer.values() for one in columns.get("name", [])]:
             self._query(f"CREATE DATABASE {name} WITH DURATION {duration} SHARD DURATION {SHARD_DURATION}")
         (answer,) = self._query(f"SHOW RETENTION POLICIES ON {name}")
-        wanted = "0s" if self._keep_days is None else f"{24 * self._keep_days}h0m0s"
         for columns in answer.values():
             found = columns["duration"][columns["default"].index(True)]
             if found != wanted:
@@ -391,53 +362,42 @@ class InfluxStore:
         return ()
 
     def _point(self, measurement: str, **tags: str) -> str:
-        """The measurement and tags of a point, with the site's."""
+        """Return the measurement and tags of a point, with the site's."""
         return measurement + "".join(
             f",{tag}={_tag(value)}" for tag, value in sorted({**tags, "site": self._site}.items())
         )
 
     def _select(
-        self,
-        fields: Sequence[str],
-        measurement: str,
-        where: str,
-        start_ms: int,
-        end_ms: int,
-        *,
-        by: str = "",
-        tail: str = "",
+        self, measurement: str, where: str, span: StartEnd, *, fields: Sequence[str] = (), by: str = "", tail: str = ""
     ) -> str:
-        """A SELECT of the site's points with start <= t < end, as far as the server can spell times."""
-        start_ms, end_ms = max(start_ms, 0), min(end_ms, END_MS)
-        group = f" GROUP BY {by}" if by else ""
+        """Return a SELECT of the site's points with start <= t < end, of all fields or of some."""
+        start_ms, end_ms = max(span[0], 0), min(span[1], END_MS)  # as far as the server can spell times
         return (
-            f"SELECT {', '.join(fields)} FROM {measurement} WHERE site = {quoted(self._site)} AND {where} "
-            f"AND time >= {start_ms}ms AND time < {end_ms}ms{group} {tail}"
+            f"SELECT {', '.join(fields or FIELDS[measurement])} FROM {measurement} WHERE site = {quoted(self._site)} "
+            f"AND {where} AND time >= {start_ms}ms AND time < {end_ms}ms{by and f' GROUP BY {by}'} {tail}"
         )
 
     def _rows(
         self,
-        fields: Sequence[str],
         measurement: str,
         channels: Sequence[str],
-        start_ms: int,
-        end_ms: int,
+        span: StartEnd,
         *,
         where: str = "",
         by: str = "channel",
-        tail: str = "",
+        **more: Any,
     ) -> pd.DataFrame:
-        """Rows of channels, sorted by their tags and time, with the tags `by` names and `time` as columns."""
+        """Return rows of channels as columns of the tags in `by`, `time` and the fields, sorted by tags and time."""
         statements = []
-        if len(channels) and start_ms < end_ms:
-            named = one_of("channel", channels) + where
-            statements = [self._select(fields, measurement, named, start_ms, end_ms, by=by, tail=tail)]
+        if len(channels) and span[0] < span[1]:
+            statements = [self._select(measurement, one_of("channel", channels) + where, span, by=by, **more)]
         tags = [tag for tag in by.split(", ") if "(" not in tag]
-        return _table(self._ask(*statements), tags, [field.split("(")[0] for field in fields])
+        fields = [field.split("(")[0] for field in more.get("fields", FIELDS[measurement])]
+        return _table(self._ask(*statements), tags, fields)
 
     def _last(self, channels: Sequence[str], where: str) -> pd.DataFrame:
-        fields = ("last(flag)", *(field for field in OBSERVATION_FIELDS if field != "flag"))
-        frame = self._rows(fields, "observation", channels, 0, END_MS, where=where)
+        fields = ("last(flag)", *(field for field in FIELDS["observation"] if field != "flag"))
+        frame = self._rows("observation", channels, EVER, where=where, fields=fields)
         return _observed(frame.rename(columns={"last": "flag"}))
 
     # --- the one door to it ------------------------------------------------------------------------------------
@@ -459,7 +419,7 @@ class InfluxStore:
                         raise
 
     def _ask(self, *statements: str) -> list[Answer]:
-        """The answer of each statement in one request; none for none."""
+        """Return the answer of each statement in one request; none for none."""
         if not statements:
             return []
         self.meet()
@@ -478,7 +438,7 @@ class InfluxStore:
         return answers
 
     def _results(self, text: str) -> Iterator[dict[str, Any]]:
-        """The results of a query as they come, chunk by chunk."""
+        """Yield the results of a query as they come, chunk by chunk."""
         to = {"db": self._bucket, "epoch": "ms", "chunked": "true", "chunk_size": ROWS_A_CHUNK}
         more = True
         with closing(self._call("POST", "/query", to, form={"q": text})) as lines:
@@ -492,27 +452,12 @@ class InfluxStore:
         if more:
             raise StoreAway(f"{self._url}: found an answer that ends in the middle, expected the whole of it")
 
-    def _call(
-        self,
-        method: str,
-        path: str,
-        parameters: Mapping[str, object] | None = None,
-        *,
-        body: str | None = None,
-        form: Mapping[str, str] | None = None,
-    ) -> Any:
-        """The answer to one request, unread."""
-        kind = "text/plain; charset=utf-8" if form is None else "application/x-www-form-urlencoded"
-        return self._client.api_client.call_api(  # type: ignore[no-untyped-call]
-            path,
-            method,
-            query_params=parameters,
-            header_params={"Content-Type": kind},
-            post_params=form,
-            body=body,
-            _preload_content=False,
-            _return_http_data_only=True,
-        )
+    def _call(self, method: str, path: str, query: Any = None, *, body: str = "", form: Any = None) -> Any:
+        """Return the answer to one request, unread."""
+        kind = {"Content-Type": "application/x-www-form-urlencoded" if form else "text/plain; charset=utf-8"}
+        more = {"query_params": query, "header_params": kind, "post_params": form, "body": body or None}
+        unread = {"_preload_content": False, "_return_http_data_only": True}
+        return self._client.api_client.call_api(path, method, **more, **unread)  # type: ignore[no-untyped-call]
 
     @contextmanager
     def _faults_named(self) -> Iterator[None]:
@@ -526,7 +471,7 @@ class InfluxStore:
             raise StoreAway(f"{self._url}: found an answer that is not JSON of InfluxDB, expected its server") from err
 
     def _fault(self, status: int, said: str) -> StoreAway | StoreFull:
-        """The fault behind an answer; the server is asked anew what it is when its database may be gone."""
+        """Return the fault behind an answer; the server is asked anew what it is when its database may be gone."""
         if status == 507 or "no space left" in said:  # RFC 4918, insufficient storage; the words of version 1
             return StoreFull(f"{self._url}: found no room on the server ({said}), expected free space")
         if status == 404 or "not found" in said:
@@ -536,7 +481,7 @@ class InfluxStore:
 
 
 def _said(err: ApiException) -> str:
-    """The server's own words in an error."""
+    """Return the server's own words in an error."""
     body = err.body.decode(errors="replace") if isinstance(err.body, bytes) else str(err.body or err.reason)
     try:
         told = json.loads(body)
@@ -546,35 +491,31 @@ def _said(err: ApiException) -> str:
 
 
 def _tag(text: str) -> str:
-    """A tag's value in line protocol."""
+    """Return a tag's value in line protocol."""
     return re.sub(r"([,= ])", r"\\\1", text)
 
 
 def _text(text: str) -> str:
-    """A field's text in line protocol."""
+    """Return a field's text in line protocol."""
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
-def _whole(column: pd.Series) -> list[int]:
-    whole: list[int] = column.to_numpy(np.int64).tolist()
-    return whole
-
-
-def _real(column: pd.Series) -> list[float]:
-    values = column.to_numpy(np.float64)
-    finite: list[float] = np.where(np.isfinite(values), values, NO_NUMBER).tolist()
-    return finite
-
-
-def _json(column: pd.Series) -> list[str]:
-    """Texts of JSON: a field has one type for ever, and a version is a number or a text, a reason a text or none."""
-    spelt = {value: _text(json.dumps(value)) for value in column.unique().tolist()}
-    return [spelt[value] for value in column.tolist()]
+def _spelt(frame: pd.DataFrame, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
+    """Return rows of a frame, each value as a line is made of it."""
+    columns = []
+    for name, column in frame_of(names, [frame[name].to_numpy() for name in names]).items():
+        if name in IN_JSON:
+            values = column.astype(object).where(column.notna(), None).tolist()
+            told = {value: _text(json.dumps(value)) for value in set(values)}
+            columns.append([told[value] for value in values])
+        else:
+            columns.append((column.where(np.isfinite(column), NO_NUMBER) if column.dtype == float else column).tolist())
+    return zip(*columns, strict=True)
 
 
 def _table(answers: Sequence[Answer], tags: Sequence[str], fields: Sequence[str]) -> pd.DataFrame:
-    """Answers as one frame of tags, `time` and fields, sorted by tags; within them as the server sorts, by time."""
-    columns: Columns = {name: [] for name in (*tags, "time", *fields)}
+    """Return answers as a frame of tags, `time` and fields, sorted by tags and, as the server does it, by time."""
+    columns: dict[str, list[Any]] = {name: [] for name in (*tags, "time", *fields)}
     for answer in answers:
         for key in sorted(answer):
             for name, values in answer[key].items():
@@ -589,11 +530,11 @@ def _observed(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _as(names: Sequence[str], frame: pd.DataFrame) -> pd.DataFrame:
-    """A frame of the store's columns and types, with missing numbers, versions and reasons as they were given."""
+    """Return a frame of the store's columns and types, with numbers, versions and reasons as they were given."""
     columns = {name: frame[name].to_numpy() for name in names}
     for name in {"raw", "value", "low", "high"} & columns.keys():
         columns[name] = np.where(columns[name] == NO_NUMBER, np.nan, columns[name])
-    for name in {"stage_version", "reason"} & columns.keys():
+    for name in IN_JSON & columns.keys():
         told = {text: json.loads(text) for text in set(columns[name])}
         columns[name] = np.array([told[text] for text in columns[name]], dtype=object if name == "reason" else None)
     return frame_of(names, list(columns.values()))

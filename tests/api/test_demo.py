@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 import tomli_w
 
-from api.demo import _free_port, _is_free
+from api.demo import Demo, DemoFault, _free_port, _is_free
 from api.demo_configs import configs
 from pipeline.run.clock import SystemClock
 from pipeline.service import load_settings as load_server
@@ -99,6 +99,22 @@ def test_each_probe_keeps_its_own_interval(tmp_path: Path) -> None:
     assert cadences == {"t1": (1800, 900), "w1": (3600, 900), "cone": (3600, 3600)}
 
 
+def test_a_demo_over_a_server_says_so_in_its_settings(tmp_path: Path) -> None:
+    """The table of the store is taken as it is given; the agent's file does not know it."""
+    store = {"kind": "influx", "url": "http://127.0.0.1:8086", "bucket": "demo"}
+    server, agent = configs(READY, broker_port=18831, pages_port=18420, store=store)
+    (tmp_path / "underturf.toml").write_text(tomli_w.dumps(server), encoding="utf-8")
+    assert load_server(tmp_path / "underturf.toml").store.url == store["url"] and "store" not in agent
+
+
+def test_a_machine_without_influxd_is_told_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Asked for a server store where there is none to start, the demo names the option and the package."""
+    monkeypatch.setenv("PATH", str(tmp_path))
+    asked = Demo(tmp_path, record=None, scenario="x", rate=1.0, port=0, once=True, store="influx", influx=None)
+    with pytest.raises(DemoFault, match=r"^--store influx: found no influxd.*Debian: influxdb"):
+        asked._start_influxd()
+
+
 def test_a_busy_port_is_seen(free_port: int) -> None:
     """A port that somebody listens on is not free, and the one found instead is."""
     assert _is_free(free_port)
@@ -145,24 +161,25 @@ def family(pid: int) -> set[int]:
 
 @pytest.mark.soak
 @pytest.mark.timeout(400)
-@pytest.mark.parametrize("kind", ["mosquitto", "amqtt"])
+@pytest.mark.parametrize("kind", ["mosquitto", "amqtt", "influxd"])
 def test_once_prints_the_state_of_recorded_ground(
     tmp_path: Path, kind: str, need_program: Callable[[str], str]
 ) -> None:
-    """`demo --once`, with a mosquitto and without: exit 0 in time, and the four facts: water by layer, the last
-    wetting, open alerts (roots dry, in the dry summer of the record) and the age of the data."""
-    if kind == "mosquitto":
-        need_program("mosquitto")
+    """`demo --once`, with a mosquitto, without, and over an influxd: exit 0 in time and the four facts: water by layer,
+    the last wetting, open alerts (roots dry, in the dry summer of the record) and the age of the data."""
+    if kind != "amqtt":
+        need_program(kind)
+    store = ("--store", "influx") if kind == "influxd" else ()
     clock = SystemClock()
     began = clock.monotonic()
-    with demo(tmp_path, "--once", hidden=kind == "amqtt") as (program, printed):
+    with demo(tmp_path, "--once", *store, hidden=kind == "amqtt") as (program, printed):
         code = program.wait(ONCE_WITHIN_S * PATIENCE)
         took_s = clock.monotonic() - began
         log = (tmp_path / "demo" / "server.log").read_text()
     said = printed.read_text()
     print(f"demo --once with {kind}: {took_s:.1f} s")
     assert code == 0, said
-    assert f"broker_started kind={kind}" in log
+    assert kind == "influxd" or f"broker_started kind={kind}" in log
     assert re.search(r"^Root zone: \d+ mm of water, very dry", said, re.M)
     assert re.search(r"^Last wetting: .* It was [\d.]+ mm of water, and ended ", said, re.M)
     assert re.search(r"^Last heard \d\d:\d\d today, ", said, re.M)

@@ -28,6 +28,7 @@ import sys
 import tempfile
 import threading
 import time
+import tomllib
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -37,6 +38,7 @@ sys.path.insert(0, str(ROOT))
 
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
+import tomli_w  # noqa: E402
 from fastapi.testclient import TestClient  # noqa: E402
 from influxdb_client.client.influxdb_client import InfluxDBClient  # noqa: E402
 from influxdb_client.client.write.dataframe_serializer import DataframeSerializer  # noqa: E402
@@ -47,6 +49,7 @@ from hardware.reading import Batch, Reading, Status  # noqa: E402
 from pipeline.advice.advisor import AdviceCache, site_advice  # noqa: E402
 from pipeline.errors import StoreFault  # noqa: E402
 from pipeline.service import Pipeline, load_settings, open_stores  # noqa: E402
+from pipeline.site.models import StoreConfig  # noqa: E402
 from pipeline.stages.recompute import in_order  # noqa: E402
 from pipeline.store import OBSERVATION_COLUMNS  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
@@ -102,7 +105,7 @@ def flow(folder: Path, seed: int, *, rolled_back: bool, control: bool) -> None:
     rng, pause = random.Random(seed), threading.Event()
     with influxd(folder) as server, closing(Database(folder / "journal.db")) as database:
         journal = Journal(database, feeding=True)
-        store = InfluxStore(server.url, "turf", site="club")
+        store = InfluxStore(StoreConfig(kind="influx", url=server.url, bucket="turf"), "club")
         feeder = (TrustingFeeder if control else Feeder)(journal, store)
         shift_ms, faults, sent = 0, 0, 0
         ended = threading.Event()
@@ -197,7 +200,7 @@ def ratios(folder: Path, seed: int) -> None:
     )  # fmt: skip
     frame = pd.DataFrame(dict(zip(OBSERVATION_COLUMNS, columns, strict=True)))
     with influxd(folder) as server:
-        store = InfluxStore(server.url, "turf", site="club")
+        store = InfluxStore(StoreConfig(kind="influx", url=server.url, bucket="turf"), "club")
         store.meet()
         client = InfluxDBClient(server.url, "", org="-").api_client
 
@@ -321,11 +324,11 @@ def chain(folder: Path, seed: int) -> None:
     with influxd(folder) as server:
         command = [sys.executable, "-m", "api.command", "demo", "--once", "--store", "influx", "--influx", server.url]
         subprocess.run([*command, "--dir", str(folder / "demo")], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
-        text = (folder / "demo" / "underturf.toml").read_text()
-        text = "\n".join(line for line in text.split("\n") if not line.startswith("follow"))
-        (folder / "demo" / "underturf.toml").write_text(text)
-        tables = text.split("[store]")[0] + "[pages]" + text.split("[pages]")[1]
-        (folder / "demo" / "file.toml").write_text(tables.replace('dir = "data"', 'dir = "file"'))
+        settings = tomllib.loads((folder / "demo" / "underturf.toml").read_text())
+        del settings["clock"]  # the simulator is gone, and its time with it
+        (folder / "demo" / "underturf.toml").write_text(tomli_w.dumps(settings))
+        del settings["store"]
+        (folder / "demo" / "file.toml").write_text(tomli_w.dumps({**settings, "data": {"dir": "file"}}))
         config = load_settings(folder / "demo" / "underturf.toml")
         with closing(open_stores(config)) as stores:
             channels = list(config.channels())

@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from api.command import main as underturf
 from hardware.reading import Batch
 from pipeline.__main__ import main
 from pipeline.errors import StoreAway
@@ -153,10 +154,11 @@ def test_check_says_what_the_server_is_or_that_it_is_away(
     text = server_settings(influxd, tmp_path.name)
     path = tmp_path / "underturf.toml"
     path.write_text(text if reachable else text.replace(influxd.url, f"http://127.0.0.1:{free_port}"))
-    status = main(["check", "--config", str(path)])
-    said = capsys.readouterr()
-    if reachable:
-        assert status == 0
-        assert f"store: InfluxDB 1.6.7~rc0 at {influxd.url}, written to /write, rows kept for ever" in said.out
-    else:
-        assert status == 1 and f"127.0.0.1:{free_port}: found no answer" in said.err
+    for check in (underturf, main):
+        status = check(["check", "--config", str(path)])
+        said = capsys.readouterr()
+        if reachable:
+            assert status == 0
+            assert f"store: InfluxDB 1.6.7~rc0 at {influxd.url}, written to /write, rows kept for ever" in said.out
+        else:
+            assert status == 1 and f"127.0.0.1:{free_port}: found no answer" in said.err

@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from hardware.reading import Batch, Reading, Status
+from pipeline.site.models import StoreConfig
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
 from pipeline.store.sqlite import SqliteStore
@@ -20,12 +21,14 @@ ROWS = 40
 
 
 def open_store(kind, where):
-    """A store: `sqlite` in the file named, or `influx` with the arguments of its store in JSON."""
+    """A store: `sqlite` in the file named, or `influx` with its settings, site and token in JSON."""
     if kind == "sqlite":
         return SqliteStore(Database(Path(where)))
     from pipeline.store.influx import InfluxStore
 
-    return InfluxStore(**json.loads(where))
+    told = json.loads(where)
+    site, token = told.pop("site"), told.pop("token", None)
+    return InfluxStore(StoreConfig(kind="influx", **told), site, token=token)
 
 
 def readings(first, count=ROWS, *, site="club", channels=4):

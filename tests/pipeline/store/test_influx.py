@@ -23,6 +23,7 @@ from hypothesis import strategies as st
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.run.clock import SystemClock
+from pipeline.site.models import StoreConfig
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.influx import InfluxStore, quoted
 from pipeline.units import DAY_MS
@@ -52,8 +53,9 @@ def open_store(influxd, database):
     """Open stores of the test's database; they are closed at its end."""
     opened = []
 
-    def make(url=influxd.url, **more):
-        opened.append(InfluxStore(url, database, **{"site": "club", **more}))
+    def make(url=influxd.url, *, token=None, clock=None, **told):
+        config = StoreConfig(kind="influx", url=url, bucket=database, **told)
+        opened.append(InfluxStore(config, "club", token=token, clock=clock))
         return opened[-1]
 
     yield make
@@ -111,7 +113,7 @@ def relay(influxd):
             server.to, server.asked, server.cut_at = influxd.url, [], None
             server.on_request, server.on_answer = on_request, on_answer
             server.url = f"http://127.0.0.1:{server.server_port}"
-            threading.Thread(target=server.serve_forever, daemon=True).start()
+            threading.Thread(target=server.serve_forever, args=(0.02,), daemon=True).start()
             yield server
             server.shutdown()
 
@@ -175,7 +177,7 @@ def test_the_server_is_asked_once_what_it_is(open_store, relay):
     """Four reads and writes ask /ping once; a setting in place of the answer asks it never."""
     with relay() as front:
         for version, pings in ((None, 1), ("1.6", 0)):
-            store = open_store(front.url, version=version)
+            store = open_store(front.url, server_version=version)
             for _ in range(2):
                 store.append(readings(1), 5)
                 store.raw([C0], *FOREVER)
@@ -211,7 +213,7 @@ def test_a_version_that_only_health_tells_is_taken(open_store, relay):
         with pytest.raises(StoreAway, match=r"found answer 404"):
             open_store(front.url).meet()
         assert front.asked[-1][0] == "/health"
-        assert open_store(front.url, version="1.6").meet().writes_to == "/write"
+        assert open_store(front.url, server_version="1.6").meet().writes_to == "/write"
 
 
 # --- rows ----------------------------------------------------------------------------------------------------------
@@ -270,6 +272,18 @@ def test_readings_the_server_does_not_hold_are_named(open_store):
     store.append([first, second], 5)
     (other,) = readings(1, first=2, raw=0.5)
     assert store.not_held([first, other, third]) == [other, third]
+
+
+def test_one_wrong_time_does_not_stretch_what_is_read_back(open_store, relay):
+    """A reading dated 2001 among today's is read back in a span of its own: none asked for is longer than a day."""
+    with relay() as front:
+        store = open_store(front.url)
+        sent = [*readings(5), *readings(1, first=6, at_ms=1_000_000_000_000)]
+        store.append(sent, 5)
+        assert store.not_held(sent) == []
+        asked = urllib.parse.unquote_plus(front.asked[-1][1])
+        spans = re.findall(r"time >= (\d+)ms AND time < (\d+)ms", asked)
+        assert len(spans) == 2 and all(int(end) - int(start) <= DAY_MS for start, end in spans)
 
 
 def test_a_removed_finding_is_gone_until_it_is_drawn_again(open_store):
@@ -372,7 +386,7 @@ def test_a_server_of_an_unknown_version_is_refused_unless_a_setting_says_what_it
     with relay(on_answer=lambda headers: {**headers, "X-Influxdb-Version": "4.0.0"}) as front:
         with pytest.raises(StoreAway, match=r"found version '4.0.0'.*set store.server_version"):
             open_store(front.url).append(readings(1), 5)
-        store = open_store(front.url, version="1.6")
+        store = open_store(front.url, server_version="1.6")
         store.append(readings(1), 5)
         assert store.not_held(readings(1)) == []
 
