@@ -22,6 +22,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from probe_agent.__main__ import _parser as agent_parser
+from tests.bench.table import HEAD
 from tests.reference import ROOT, anchors, blocks, links, quoted, tables, without_blocks
 
 PACKAGES = ("hardware", "probe_agent", "pipeline", "api", "simulator")
@@ -177,3 +178,12 @@ def test_every_number_for_the_ground_says_where_it_is_from(name: str) -> None:
             assert re.search(r"common practice|from memory|arithmetic|\d{4}|[A-Z]{2,}", origin), row
     prose = [line for line in without_blocks(text).splitlines() if not line.startswith(("|", "#"))]
     assert [line for line in prose if re.search(r"\d ?(mm|%|V|days|weeks|degC|m3)\b", line)] == []
+
+
+def test_the_page_of_speed_has_figures_of_benches_that_exist() -> None:
+    """Each row names a bench and gives its figures in the columns in which benches print them."""
+    (found,) = tables((ROOT / "pipeline" / "docs" / "speed.md").read_text(encoding="utf-8"))
+    assert found.columns == ("bench", *HEAD) and len(found.rows) > 10
+    for bench in found.column("bench"):
+        assert (ROOT / "tests" / "bench" / f"bench_{bench}.py").exists(), bench
+    assert all(float(ratio) > 0.0 for ratio in found.column("ratio"))

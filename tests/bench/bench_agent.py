@@ -28,6 +28,7 @@ from hardware.sdi12_frame import Identification  # noqa: E402
 from hardware.sdi12_sensor import Group, Sensor  # noqa: E402
 from probe_agent.clock import ClockNote  # noqa: E402
 from probe_agent.outbox import Outbox  # noqa: E402
+from tests.bench.table import measured  # noqa: E402
 
 IMPORT_LIMIT_S = 0.5
 MEMORY_LIMIT_MB = 45.0
@@ -136,7 +137,10 @@ def run_agent(folder: Path, port: int) -> float:
 def main() -> int:
     """Print both figures; 1 when a limit is passed."""
     imported_s = import_time_s()
-    print(f"import: {imported_s:.3f} s, best of {IMPORTS} (limit {IMPORT_LIMIT_S} s)")
+    ratio = imported_s / IMPORT_LIMIT_S
+    light = measured(
+        f"import of the agent, best of {IMPORTS}", f"{imported_s:.3f} s", ratio, 1.0, of=f"{IMPORT_LIMIT_S} s"
+    )
     broker = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
     with tempfile.TemporaryDirectory() as name, socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -149,8 +153,9 @@ def main() -> int:
         if mosquitto is not None:
             mosquitto.kill()
             mosquitto.wait(5)
-    print(f"memory: {used_mb:.1f} MB resident at most (limit {MEMORY_LIMIT_MB} MB)")
-    return 0 if imported_s < IMPORT_LIMIT_S and used_mb < MEMORY_LIMIT_MB else 1
+    ratio = used_mb / MEMORY_LIMIT_MB
+    small = measured("memory of the agent at most", f"{used_mb:.1f} MB", ratio, 1.0, of=f"{MEMORY_LIMIT_MB:g} MB")
+    return int(not (light and small))
 
 
 if __name__ == "__main__":
