@@ -13,7 +13,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from api import schema_advice as schema
+from api import schema
 from api.data import find_station, iso, pipeline_of
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict

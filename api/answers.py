@@ -1,16 +1,21 @@
 """The six answers of the morning, in order, in words: what a groundsman asks before he sets out.
 
 Can I go on it? What fell since yesterday? Where did it go? Water tonight? Any window this week? Are the probes alive,
-and is anything in the way? Pure: facts in, words out. What cannot be told is said to be so.
+and is anything in the way? The facts are gathered from the pipeline once; what cannot be told is said to be so.
 """
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from api import entry_words, words
+from fastapi import APIRouter, Request
+
+from api import schema, words
+from api.data import pipeline_of, stations_of
+from api.diary_check import names_in_the_way
 from api.state import StationNow
 from pipeline.advice.phrases import lift_first
 from pipeline.advice.report import (
@@ -29,8 +34,11 @@ from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
+from pipeline.service import Pipeline
 from pipeline.site.models import SiteConfig
 from pipeline.units import DAY_MS, HOUR_MS
+
+router = APIRouter(prefix="/api/v1", tags=["data"])
 
 NO_FROST_AIR_DEGC = 5.0  # air as warm as this has no frost below it: common practice, no source
 STALE_ADVICE_MS = 3 * HOUR_MS
@@ -77,6 +85,39 @@ class Morning:
     @property
     def zone(self) -> str:
         return self.config.site.timezone
+
+
+@router.get("/answers", summary="The six answers of the morning, in words")
+def get_answers(request: Request) -> list[schema.AnswerOut]:
+    pipeline = pipeline_of(request)
+    answers = six_answers(morning_of(pipeline, stations_of(request)))
+    return [schema.AnswerOut(question=one.question, lines=list(one.lines)) for one in answers]
+
+
+def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
+    """What is known this morning of some stations."""
+    config, now_ms = pipeline.config, pipeline.clock.now_ms()
+    shown = {(s.surface.name, name) for s in states for name in (s.station.name, None)}
+    given = pipeline.diary.entries(("watering", "rain"), now_ms - DAY_MS, now_ms + 1)
+    zone = ZoneInfo(config.site.timezone)
+    midnight = datetime.datetime.fromtimestamp(now_ms / 1000, zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    start_ms = round(midnight.timestamp() * 1000)
+    end_ms = round((midnight + datetime.timedelta(days=1)).timestamp() * 1000)
+    surfaces = {s.name: s for s in config.surfaces}
+    booked = [
+        (entry, names_in_the_way(surfaces[entry.surface], pipeline.diary, entry, now_ms))
+        for entry in pipeline.diary.entries(("pass",), start_ms, end_ms)
+        if entry.body.get("state") == "booked" and (entry.surface, entry.station) in shown
+    ]
+    return Morning(
+        config=config,
+        states=states,
+        advice=pipeline.advice(),
+        alerts=[a for a in pipeline.alerts() if (a.surface, a.station or None) in shown],
+        given=[e for e in given if (e.surface, e.station) in shown],
+        booked=booked,
+        now_ms=now_ms,
+    )
 
 
 def six_answers(morning: Morning) -> list[Answer]:
@@ -161,7 +202,7 @@ def _wetness(state: StationNow) -> float | None:
 
 def _fallen(morning: Morning) -> list[str]:
     found = _once(morning, [words.rain_line(s) for s in morning.states])
-    return found + [entry_words.entry_line(morning.config, e, morning.now_ms) for e in morning.given]
+    return found + [words.entry_line(morning.config, e, morning.now_ms) for e in morning.given]
 
 
 def _went(morning: Morning) -> list[str]:
@@ -265,5 +306,5 @@ def _in_the_way(morning: Morning) -> list[str]:
         found.append(f"All {count} probes are heard." if count > 1 else "The probe is heard.")
     for entry, names in morning.booked:
         lift = f" {lift_first(names)}." if names else ""
-        found.append(entry_words.entry_line(morning.config, entry, morning.now_ms) + lift)
+        found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)
     return found if morning.booked else [*found, "No pass is booked for today."]

@@ -23,7 +23,6 @@ from api.known import KnownFigure, known_line, known_of
 from api.load import downloads, facts_of, large_reads
 from api.problems import Problem
 from api.state import FigureNow, StationNow, WettingNow, station_now, thatch_now_m
-from api.summary import summary
 from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
 from pipeline.service import Pipeline
@@ -394,7 +393,7 @@ def get_quarantine(
 @router.get("/summary.txt", summary="The state of the ground as text", response_class=PlainTextResponse)
 def get_summary(request: Request) -> PlainTextResponse:
     pipeline = pipeline_of(request)
-    return PlainTextResponse(summary(pipeline.config, stations_of(request), pipeline.alerts()))
+    return PlainTextResponse(words.summary(pipeline.config, stations_of(request), pipeline.alerts()))
 
 
 def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:

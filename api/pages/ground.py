@@ -15,13 +15,12 @@ from fastapi import APIRouter, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
 from api import words
-from api.answers import six_answers
+from api.answers import morning_of, six_answers
 from api.charts import DEFAULT_WIDTH_PX, station_figure
 from api.data import find_station, known_figures, pipeline_of, station_of, stations_of
 from api.drawing import profile
 from api.known import known_line
 from api.load import facts_of
-from api.morning import morning_of
 from api.pages.frame import answer
 from api.state import StationNow
 from pipeline.service import Pipeline

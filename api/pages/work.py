@@ -16,10 +16,9 @@ from fastapi.responses import HTMLResponse
 from api import words
 from api.answers import pass_words, stale_line
 from api.data import iso, pipeline_of
-from api.entry_words import entry_line, mark_line
+from api.drawing import KIND_WORDS, LETTERS, DayCell, calendar, first_day, kind_of, wetness_chart
 from api.load import facts_of
 from api.pages.frame import answer
-from api.strips import KIND_WORDS, LETTERS, DayCell, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first, listed
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
@@ -55,7 +54,7 @@ def _facts(request: Request) -> dict[str, Any]:
 
 def _work_facts(pipeline: Pipeline) -> dict[str, Any]:
     advice, now_ms, zone = pipeline.advice(), pipeline.clock.now_ms(), pipeline.config.site.timezone
-    entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"]
+    entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"][-LAST_ENTRIES:]
     return {
         "page": "work",
         "now": words.moment(now_ms, zone),
@@ -67,7 +66,9 @@ def _work_facts(pipeline: Pipeline) -> dict[str, Any]:
         "heard": _heard(pipeline, now_ms),
         "until": iso((now_ms // 1000) * 1000 + SNOOZE_DAYS * DAY_MS),
         "snooze_days": SNOOZE_DAYS,
-        "entries": [words.tied(entry_line(pipeline.config, e, now_ms)) for e in reversed(entries[-LAST_ENTRIES:])],
+        "entries": [
+            words.tied(words.entry_line(pipeline.config, e, now_ms)) for e in reversed(entries[-LAST_ENTRIES:])
+        ],
     }
 
 
@@ -93,7 +94,7 @@ def _alerts(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:
             "id": alert.alert_id,
             "text": words.tied(alert.text),
             "since": f"Since {words.moment(alert.since_ms, zone, now_ms=now_ms)}.",
-            "mark": mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
+            "mark": words.mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
         }
         for alert in pipeline.alerts()
     ]

@@ -11,14 +11,9 @@ from fastapi.testclient import TestClient
 from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
-from api import schema, schema_advice
+from api import schema
 
-MODELS = [
-    m
-    for module in (schema, schema_advice)
-    for _, m in inspect.getmembers(module, inspect.isclass)
-    if issubclass(m, BaseModel) and m is not BaseModel
-]
+MODELS = [m for _, m in inspect.getmembers(schema, inspect.isclass) if issubclass(m, BaseModel) and m is not BaseModel]
 
 
 @pytest.fixture(scope="session")

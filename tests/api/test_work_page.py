@@ -15,7 +15,7 @@ import pytest
 from fastapi.testclient import TestClient
 
 from api.app import create_app
-from api.strips import DAYS, calendar, first_day, kind_of, wetness_chart
+from api.drawing import DAYS, calendar, first_day, kind_of, wetness_chart
 from pipeline.advice.conditions import Verdict
 from pipeline.diary.entry import DiaryEntry
 from pipeline.units import (
