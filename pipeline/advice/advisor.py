@@ -1,4 +1,4 @@
-"""Everything that is advised for a site at one moment, and the thread that works it out when an hour has turned."""
+"""Advice for a site at one moment, and the thread that works it out each hour."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def site_advice(
     fixtures: Kept[tuple[Fixture, ...]] | None = None,
     cache: AdviceCache | None = None,
 ) -> SiteAdvice:
-    """Work out what is advised.
+    """Return what is advised for a site.
 
     Parameters
     ----------
@@ -115,7 +115,7 @@ def site_advice(
 
 
 def _usable(forecast: Kept[WeatherForecast] | None, now_ms: int) -> tuple[WeatherForecast | None, tuple[str, ...]]:
-    """The forecast where it is fit for use, and why it is not, or not the newest."""
+    """Return the forecast if it can be used, and why it cannot, or is not the newest."""
     if forecast is None:
         return None, ("no weather forecast is set: rain and frost ahead are those of this site's seasons",)
     if forecast.value is None:
@@ -188,7 +188,7 @@ def _passes(
 
 
 def _speaking(views: Sequence[StationView]) -> list[int]:
-    """Stations that must agree: those with data; all of them when none has any."""
+    """Return the places of stations that must agree: those with data, or all when none has any."""
     heard = [i for i, v in enumerate(views) if v.newest_ms is not None]
     return heard or list(range(len(views)))
 
@@ -213,7 +213,7 @@ def _outlook(
 
 
 def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable) -> PassAdvice:
-    """A pass in words: its window, when it would heal, and the last good date."""
+    """Return a pass with its line of text, when it would heal, and the last good date."""
     facts, intent = found.facts, found.intent
     line = window_line(found, view.zone)
     growth = plans.growth.get("cool" if facts.sows and intent.variant != "warm" else plans.grass)
@@ -308,15 +308,15 @@ class Advisor:
         self._findings, self._behind = threading.Event(), False
 
     def now(self) -> SiteAdvice | None:
-        """What was advised last; None before anything was."""
+        """Return the latest advice; None before the first."""
         return self._now
 
     def wake(self) -> None:
-        """Look again at once: something is to be done, or to be ended."""
+        """Interrupt the wait, to look at once whether work is due."""
         self._woken.set()
 
     def hear(self, word: str) -> None:
-        """Note a change of this kind: `diary` calls for advice anew, `findings` where the last had to do without."""
+        """Note a change: `diary` makes advice due, `findings` does if the last readings were old."""
         if word == "diary":
             self._diary_changed.set()
             self._woken.set()
@@ -324,17 +324,17 @@ class Advisor:
             self._findings.set()
 
     def step(self, stop: threading.Event) -> None:
-        """Work out what is advised if that is due, else wait a little."""
+        """Work out the advice if it is due, else wait for `DUE_CHECK_S`."""
         began_s = self._clock.monotonic()
         if began_s < self._not_before_s or not self._try(stop):
             self._clock.wait(DUE_CHECK_S, self._woken)
             self._woken.clear()
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing: there is no resource to close."""
 
     def _try(self, stop: threading.Event) -> bool:
-        """Whether there was something to do and it went well."""
+        """Work out the advice if it is due; return whether it was, and went well."""
         if stop.is_set():
             return False
         began_s = self._clock.monotonic()
@@ -360,7 +360,7 @@ class Advisor:
         return turned or self._diary_changed.is_set() or (self._behind and self._findings.is_set())
 
     def _fetch(self, hour: int) -> None:
-        """Read the sources anew, once an hour."""
+        """Fetch forecast and fixtures, once an hour."""
         if hour != self._fetched_hour:
             self._forecast = self._unplaced if self._weather is None else self._weather.refresh()
             self._fixtures = None if self._calendar is None else self._calendar.refresh()
@@ -385,7 +385,7 @@ class Advisor:
 
 
 def is_behind(advice: SiteAdvice) -> bool:
-    """Whether a station's readings were so old, when it was worked out, that newer ones would say more."""
+    """Return whether a station's readings were older than `BEHIND_MS` when it was worked out."""
     newest = [p.outlook.ground.newest_reading_ms for s in advice.surfaces for p in s.passes]
     return any(at_ms is None or advice.at_ms - at_ms > BEHIND_MS for at_ms in newest)
 

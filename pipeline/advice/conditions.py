@@ -1,4 +1,4 @@
-"""The conditions a pass is judged by: what each is worth in each hour, who knows it, and its words.
+"""The conditions of a pass: the value of each in each hour, who knows it, and its words.
 
 An hour stands for the sixty minutes that begin with it. A condition that looks ahead counts from the hour on, one that
 looks back up to the end of it. A value that rests on a gap is NaN, and its verdict is UNKNOWN. The bounds of each
@@ -59,7 +59,7 @@ def verdicts_of(values: FloatArray, bounds: Bounds) -> VerdictArray:
 
 
 def worse(verdicts: VerdictArray) -> npt.NDArray[np.int8]:
-    """Rank of verdicts, higher for worse: open, wait, cannot tell, closed."""
+    """Return the rank of verdicts, higher for worse: open, wait, cannot tell, closed."""
     return np.asarray(_RANK[verdicts], dtype=np.int8)
 
 
@@ -141,22 +141,22 @@ class Hours:
                 raise ValueError(f"hours: found {values.shape} values of {name}, expected {self.at_ms.shape}")
 
     def of(self, name: str) -> FloatArray:
-        """A series; NaN throughout where it is not there."""
+        """Return a series, all NaN where it is not there. [unit of the series]"""
         found = self.series.get(name)
         return np.full(self.at_ms.shape, np.nan) if found is None else found
 
     def surface_degc(self) -> FloatArray:
-        """Temperature of the leaf; from that of the air where it is not known. [degC]"""
+        """Return the temperature of the leaf, from that of the air where it is not known. [degC]"""
         leaf = self.of("surface_temperature_degc")
         return np.where(np.isnan(leaf), self.of("air_temperature_degc") - SURFACE_BELOW_AIR_K, leaf)
 
     def ground_top_degc(self) -> FloatArray:
-        """Temperature of the top of the ground; that at 50 mm where it is not known. [degC]"""
+        """Return the temperature of the top of the ground; that at 50 mm where it is not known. [degC]"""
         top = self.of("ground_top_temperature_degc")
         return np.where(np.isnan(top), self.of("soil_temperature_degc"), top)
 
     def rain(self) -> FloatArray:
-        """Rain, without drizzle that no gauge would show. [mm]"""
+        """Return the rain without drizzle below `RAIN_LEAST_MM`. [mm]"""
         rain = self.of("rain_mm")
         return np.where(rain < RAIN_LEAST_MM, 0.0, rain)
 
@@ -193,7 +193,7 @@ class Plans:
 
 
 def _windows(values: FloatArray, hours: int, *, ahead: bool) -> FloatArray:
-    """Every window of so many hours, NaN beyond the ends. Shape (hour, hours)."""
+    """Return every window of so many hours, NaN beyond the ends. Shape (hour, hours)."""
     pad = np.full(hours - 1, np.nan)
     longer = np.concatenate([values, pad] if ahead else [pad, values])
     return np.lib.stride_tricks.sliding_window_view(longer, hours)
@@ -204,7 +204,7 @@ def _rain_ahead(row: Row, hours: Hours, _: Plans) -> FloatArray:
 
 
 def _minimum_ahead(row: Row, hours: Hours, _: Plans) -> FloatArray:
-    """Coldest leaf of the window as far as it is forecast; infinity where none of it is, for chance to decide."""
+    """Return the coldest leaf of the window as far as it is forecast; infinity where none of it is. [degC]"""
     beyond = hours.at_ms >= hours.forecast_end_ms
     leaf = np.where(beyond, np.inf, hours.surface_degc())
     if hours.at_ms[-1] + HOUR_MS < hours.forecast_end_ms:
@@ -218,7 +218,7 @@ def _minimum_back(row: Row, hours: Hours, _: Plans) -> FloatArray:
 
 
 def _frost_chance(row: Row, hours: Hours, _: Plans) -> FloatArray:
-    """Chance of a frost in the part of the window past the forecast, nights taken as independent."""
+    """Return the chance of a frost in the part of the window past the forecast, nights taken as independent. [1]"""
     until = hours.at_ms + row.window_h * HOUR_MS
     since = np.maximum(hours.at_ms, hours.forecast_end_ms)
     if hours.frost_chance_by_day is None:
@@ -246,14 +246,14 @@ def _seedbed_temperature(row: Row, hours: Hours, _: Plans) -> FloatArray:
 
 
 def _ground_depth(_: Row, hours: Hours, __: Plans) -> FloatArray:
-    """Coldest ground down to the cut; without a probe there, the coldest top of a week, which froze it if anything."""
+    """Return the coldest ground down to the cut; without a probe there, the coldest top of the last week. [degC]"""
     week = _windows(hours.ground_top_degc(), LOOK_BACK_H, ahead=False).min(axis=1)
     depth = hours.of("ground_depth_temperature_degc")
     return np.asarray(np.where(np.isnan(depth), week, depth), dtype=np.float64)
 
 
 def _leaf_wetness(_: Row, hours: Hours, __: Plans) -> FloatArray:
-    """How wet the leaf is: 0 dry, 1 dew, 2 rain; from leaf temperature, dew point and rain. NaN where not known.
+    """Return the wetness of the leaf: 0 dry, 1 dew, 2 rain; from leaf temperature, dew point and rain; else NaN.
 
     Dew lies where the leaf is no warmer than the dew point. Both stay for `LEAF_DRIES_H` hours.
     """
@@ -279,13 +279,13 @@ def _growth_now(row: Row, hours: Hours, plans: Plans) -> FloatArray:
 
 
 def _next(times_ms: tuple[int, ...], at_ms: TimeArray) -> FloatArray:
-    """The first of the times not before each hour; infinity when there is none. [ms]"""
+    """Return the first of the times not before each hour; infinity when there is none. [ms]"""
     times = np.append(np.sort(np.asarray(times_ms, dtype=np.float64)), np.inf)
     return np.asarray(times[np.searchsorted(times, at_ms.astype(np.float64))], dtype=np.float64)
 
 
 def _growth_to_come(_: Row, hours: Hours, plans: Plans) -> FloatArray:
-    """Growth-days until play or the end of growth, whichever comes first, or for a year; in those of the table."""
+    """Return the growth-days until play or the end of growth, at most for a year, over the heal factor. [d]"""
     if plans.recovery is None:
         return np.full(hours.at_ms.shape, np.nan)
     ends = () if plans.growth_end_ms is None else (plans.growth_end_ms,)
@@ -318,7 +318,7 @@ def _times_this_year(_: Row, hours: Hours, plans: Plans) -> FloatArray:
 
 
 def _seen(what: str, row: Row, hours: Hours, plans: Plans) -> FloatArray:
-    """What was last seen, while it is young enough to decide."""
+    """Return what was last seen, NaN once it is older than the window."""
     found = np.full(hours.at_ms.shape, np.nan)
     for sight in sorted((s for s in plans.sights if s.what == what), key=lambda s: s.at_ms):
         age = hours.at_ms - sight.at_ms
@@ -335,7 +335,7 @@ def _disease_in_wet(row: Row, hours: Hours, plans: Plans) -> FloatArray:
 
 
 def _days_since_wilt(row: Row, hours: Hours, plans: Plans) -> FloatArray:
-    """Days since wilt was seen. Too long ago to close, it must have been looked for lately to count as over."""
+    """Return the days since wilt was seen; NaN where it is over the bound and nobody has looked since. [d]"""
     wilts = tuple(s.at_ms for s in plans.sights if s.what == "wilt" and s.value > 0.0)
     since = _interval(row, hours, Plans(jobs_ms=wilts))
     looked = np.isfinite(_seen("wilt", row, hours, plans))

@@ -1,9 +1,9 @@
-"""When a wound in the turf will have healed, and the last day on which a pass may still be made.
+"""Healing of the turf after a pass: the date by which it is done, and the last day on which a pass may be made.
 
 Growth-days are summed over days measured, forecast and, past the forecast, expected from the site's own history or from
 monthly means; there the growth of a day is averaged over the ordinary spread of days, because growth bends and a mean
 day alone makes autumn end too sharply. The recovery clock and what it costs each kind of pass are start values, learned
-from the diary's "healed" marks. This module must not say that a pass may be made: see `windows`.
+from the diary's "healed" marks.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ class Growth:
     recovery_high: FloatArray
 
     def daily(self, which: str = "recovery") -> Daily:
-        """One of the series by the clock; see `Daily`."""
+        """Return one of the series by day. [1]"""
         days = (self.first_day - datetime.date(1970, 1, 1)).days
         return Daily(days * DAY_MS, getattr(self, which))
 
@@ -65,7 +65,7 @@ def growth_ahead(
     factors: npt.ArrayLike = 1.0,
     year_to_year_degc: float = YEAR_TO_YEAR_DEGC,
 ) -> Growth:
-    """Growth of days measured, forecast and expected.
+    """Return the growth of days measured, forecast and expected.
 
     Parameters
     ----------
@@ -101,7 +101,7 @@ def growth_ahead(
 
 
 def spread_potential(temperature_degc: npt.ArrayLike, spread_degc: npt.ArrayLike, grass: str) -> FloatArray:
-    """Growth potential averaged over a normal spread of days, each day with its own.
+    """Return the growth potential averaged over a normal spread of days, each day with its own.
 
     Gauss-Hermite quadrature of 21 points; with no spread it is the growth potential of the mean. [1]
     """
@@ -113,7 +113,7 @@ def spread_potential(temperature_degc: npt.ArrayLike, spread_degc: npt.ArrayLike
 
 
 def moisture_factor(root_zone_wetness: npt.ArrayLike) -> FloatArray:
-    """How far the wetness of the root zone lets a wound heal. [1]
+    """Return the factor of healing by the wetness of the root zone. [1]
 
     1 from 0.5 to 1.0, straight to 0 at 0.1, straight to 0.5 at 1.1 and so above; 1 where it is not known (common
     practice, no source; from 1.0 to 1.1 joined by a straight line).
@@ -124,7 +124,7 @@ def moisture_factor(root_zone_wetness: npt.ArrayLike) -> FloatArray:
 
 
 def light_factor(days: Sequence[datetime.date], *, shade: float = 0.0, southern: bool = False) -> FloatArray:
-    """How far the light lets a wound heal. [1]
+    """Return the factor of healing by light. [1]
 
     0.8 in the three darkest months, less up to a quarter in full `shade` (0 to 1), 0.6 at least (range of common
     practice; its parts are our own choice).
@@ -146,7 +146,7 @@ class HealedDates:
 def healed_dates(
     growth: Growth, made_on: datetime.date, heal_growth_days: tuple[float, float], *, factor: float = 1.0
 ) -> HealedDates:
-    """When a pass will have healed.
+    """Return the dates by which a pass will have healed.
 
     Parameters
     ----------
@@ -184,7 +184,7 @@ def healed_dates(
 
 
 def end_of_growth(growth: Growth, after: datetime.date) -> datetime.date | None:
-    """First day from `after` on at which growth, once under way, has ended for the season.
+    """Return the first day from `after` on at which growth, once under way, has ended for the season.
 
     The mean potential of the 7 days up to it has fallen below `GROWTH_ENDS_BELOW`, and stays there for
     `GROWTH_RESTS_DAYS`, as far as days are given. None when it does not within the days given.
@@ -224,7 +224,7 @@ def last_good_date(
     lead_days: float = 0.0,
     factor: float = 1.0,
 ) -> LastGoodDate:
-    """The last day a pass can be made and be healed when play begins or growth ends.
+    """Return the last day on which a pass can be made and heal before play begins or growth ends.
 
     Parameters
     ----------
@@ -286,7 +286,7 @@ class LearnedFactor:
 
 
 def learned_factor(marks: Sequence[HealedMark]) -> LearnedFactor:
-    """What "healed" marks teach about a ground.
+    """Return the factor of a ground from its "healed" marks. [1]
 
     The logarithm of the factor starts at 0 with a spread of `MARK_SPREAD`, and each mark, as uncertain, draws it: the
     mean of n marks counts n / (n + 1). Marks without growth are left out; the factor stays within `FACTOR_LIMITS`.

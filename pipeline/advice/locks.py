@@ -1,8 +1,8 @@
-"""What closes a pass before any bound is asked: the state of the ground, the season, and what is not known.
+"""Locks on a pass: the state of the ground, the season, and missing data, which come before any bound.
 
 A lock holds over a span of time and says what would open it. Something buried in the way of the blades is no lock: the
 window stays as it is, with a line of its own, and the pass cannot be begun until it is lifted. A person may override a
-lock or a bound with a reason, which is kept with the window. This module must not look at the value of a probe.
+lock or a bound with a reason, which is kept with the window.
 """
 
 from __future__ import annotations
@@ -91,7 +91,7 @@ ALWAYS = TimeSpan(-UNTIL_FOREVER_MS, UNTIL_FOREVER_MS)
 
 
 def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -> tuple[Lock, ...]:
-    """Every lock on a pass, the weightiest first.
+    """Return every lock on a pass, the weightiest first.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def _of_roots(intent: Intent, facts: PassFacts, ground: SurfaceState) -> list[Lo
 
 
 def _of_data(ground: SurfaceState, now_ms: int) -> list[Lock]:
-    """Locks for want of data. They hold for every hour: a forecast that starts from nothing tells nothing."""
+    """Return the locks for want of data. They hold for every hour: without data there is no forecast either."""
     found = []
     if ground.newest_reading_ms is None:
         found.append(Lock(Verdict.UNKNOWN, "no probe has been heard", "a reading", ALWAYS, is_data=True))
@@ -179,7 +179,7 @@ def _of_data(ground: SurfaceState, now_ms: int) -> list[Lock]:
 
 
 def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
-    """Why a pass cannot be marked begun, in words; empty when it can. No override lifts a probe."""
+    """Return why a pass cannot be marked begun, in words; empty when it can. No override lifts a probe."""
     names = in_the_way(intent, buried)
     if not names:
         return ""
@@ -187,7 +187,7 @@ def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
 
 
 def overrides_of(intent: Intent, ground: SurfaceState) -> tuple[Override, ...]:
-    """Overrides that name a pass, in the order in which they were written."""
+    """Return the overrides that name a pass, in the order in which they were written."""
     named = [o for o in ground.overrides if o.kind == intent.kind and o.variant in ("", intent.variant)]
     return tuple(sorted(named, key=lambda o: o.written_at_ms))
 
@@ -203,7 +203,7 @@ def yearly_spans(
     *,
     years: tuple[int, int] = (-1, 2),
 ) -> tuple[TimeSpan, ...]:
-    """Days of every year about now, both ends in them.
+    """Return the spans of certain days of every year about now, both ends in them.
 
     Parameters
     ----------
@@ -225,7 +225,7 @@ def yearly_spans(
 
 
 def midnight_ms(year: int, day: tuple[int, int], zone: datetime.tzinfo, *, days: int = 0) -> int:
-    """Local midnight that begins a day, or so many days after it; 29 February is the 28th in other years. [ms]"""
+    """Return the local midnight that begins a day, or so many days after it; 29 February is else the 28th. [ms]"""
     month, number = day
     if day == (2, 29) and not _is_leap(year):
         number = 28
@@ -234,7 +234,7 @@ def midnight_ms(year: int, day: tuple[int, int], zone: datetime.tzinfo, *, days:
 
 
 def date_ms(date: datetime.date, zone: datetime.tzinfo) -> int:
-    """Local midnight that begins a date. [ms since 1970, UTC]"""
+    """Return the local midnight that begins a date. [ms since 1970, UTC]"""
     return round(datetime.datetime(date.year, date.month, date.day, tzinfo=zone).timestamp() * 1000)
 
 
@@ -243,7 +243,7 @@ def _is_leap(year: int) -> bool:
 
 
 def seasons_of_fixtures(times: Sequence[tuple[int, int]]) -> tuple[TimeSpan, ...]:
-    """Seasons of play as the fixtures show them: from the first to the last that follow each other closely enough.
+    """Return the seasons of play: fixtures no more than `SEASON_GAP_DAYS` apart belong to one.
 
     Parameters
     ----------
@@ -262,7 +262,7 @@ def seasons_of_fixtures(times: Sequence[tuple[int, int]]) -> tuple[TimeSpan, ...
 def renovation_span(
     play_last: tuple[int, int], until: tuple[int, int], now_ms: int, zone: datetime.tzinfo
 ) -> TimeSpan | None:
-    """The renovation that is on or the next to come: from the day after play until a day, in it."""
+    """Return the present or next renovation: from the day after play to a day, which it includes. [ms]"""
     this = datetime.datetime.fromtimestamp(now_ms / 1000, zone).year
     over = 1 if until <= play_last else 0
     spans = (

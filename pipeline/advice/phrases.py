@@ -1,8 +1,7 @@
-"""Phrases that all texts share: lists of names, probes to be lifted, days, and times that go on after a text is made.
+"""Phrases that all texts share: lists of names, probes to be lifted, days, and times filled in when a text is read.
 
-An alert is put into words once and may stand for weeks. A weekday or a length of time in it would grow false, so it
-stands there as a mark (`[[weekday 1714521600000]]`, ms since 1970, UTC) that `spoken` fills in whenever the text is
-shown or sent. Pure words: nothing is judged here.
+An alert is put into words once and may stand for weeks. A weekday or a length of time in it would become wrong, so it
+is a mark (`[[weekday 1714521600000]]`, ms since 1970, UTC) that `spoken` fills in whenever the text is shown or sent.
 """
 
 from __future__ import annotations
@@ -24,19 +23,19 @@ _DRY = re.compile(r"\[\[dry (-?\d+)\]\]")
 
 
 def listed(names: Sequence[str]) -> str:
-    """Names as a sentence has them: `a`, `a and b`, `a, b and c`; empty for none."""
+    """Return names as in a sentence: `a`, `a and b`, `a, b and c`; empty for none."""
     if not names:
         return ""
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def the_probes(names: Sequence[str]) -> str:
-    """Probes by their names: a probe called `thatch` must not read as the thatch itself."""
+    """Return probes by their names, each with the word probe, since one may be called `thatch`."""
     return listed([f"the {name} probe" for name in names])
 
 
 def lift_first(names: Sequence[str]) -> str:
-    """What to do with the probes in the way, as a sentence without its stop; empty for none."""
+    """Return what to do with the probes in the way, as a sentence without its stop; empty for none."""
     return f"Lift {the_probes(names)} first" if names else ""
 
 
@@ -44,12 +43,12 @@ def lift_first(names: Sequence[str]) -> str:
 
 
 def day_words(day: datetime.date) -> str:
-    """A date as `12 Oct`."""
+    """Return a date as `12 Oct`."""
     return f"{day.day} {_MONTHS[day.month - 1]}"
 
 
 def day_name(day: datetime.date, today: datetime.date, *, letters: int | None = None) -> str:
-    """A weekday as `Thursday`, and with its date, `Thursday 12 Oct`, where it is more than six days off.
+    """Return a weekday as `Thursday`, and with its date, `Thursday 12 Oct`, where it is more than six days off.
 
     Parameters
     ----------
@@ -62,7 +61,7 @@ def day_name(day: datetime.date, today: datetime.date, *, letters: int | None = 
 
 
 def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
-    """A moment as it is said on the ground: `today 14:00`, `Thu 9:00`, and from a week off `Thu 12 Oct`."""
+    """Return a moment in words: `today 14:00`, `Thu 9:00`, and from a week off `Thu 12 Oct`."""
     clock = f"{at.hour}:{at.minute:02d}"
     if at.date() == now.date():
         return f"today {clock}"
@@ -71,7 +70,7 @@ def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
 
 
 def for_how_long(span_ms: int) -> str:
-    """A length of time as a groundsman says it: `3 hours`, `2 days`."""
+    """Return a length of time [ms] in words: `3 hours`, `2 days`."""
     hours = round(span_ms / HOUR_MS)
     if hours < 36:
         return "1 hour" if hours == 1 else f"{hours} hours"
@@ -82,47 +81,47 @@ def for_how_long(span_ms: int) -> str:
 
 
 def weekday_mark(at_ms: int) -> str:
-    """Stands for a weekday, by `day_name`."""
+    """Return the mark of a weekday, by `day_name`. [ms since 1970, UTC]"""
     return f"[[weekday {at_ms}]]"
 
 
 def date_mark(at_ms: int) -> str:
-    """Stands for a day: `today`, `tomorrow`, else by `day_name`."""
+    """Return the mark of a day: `today`, `tomorrow`, else by `day_name`. [ms since 1970, UTC]"""
     return f"[[date {at_ms}]]"
 
 
 def on_mark(at_ms: int) -> str:
-    """Stands for a day: `today`, `tomorrow`, else `on` and by `day_name`."""
+    """Return the mark of a day: `today`, `tomorrow`, else `on` and by `day_name`. [ms since 1970, UTC]"""
     return f"[[on {at_ms}]]"
 
 
 def clock_mark(at_ms: int) -> str:
-    """Stands for a moment, by `clock_words`."""
+    """Return the mark of a moment, by `clock_words`. [ms since 1970, UTC]"""
     return f"[[clock {at_ms}]]"
 
 
 def left_mark(at_ms: int) -> str:
-    """Stands for how far off a day is: `today`, `1 day from now`, `9 days from now`."""
+    """Return the mark of how far off a day is: `today`, `1 day from now`, `9 days from now`. [ms since 1970, UTC]"""
     return f"[[left {at_ms}]]"
 
 
 def lasting_mark(since_ms: int) -> str:
-    """Stands for how long something has lasted, by `for_how_long`."""
+    """Return the mark of how long something has lasted, by `for_how_long`. [ms since 1970, UTC]"""
     return f"[[lasting {since_ms}]]"
 
 
 def dry_mark(since_ms: int) -> str:
-    """Stands for how long there has been no water, by `for_how_long`; `counted_from` begins it anew."""
+    """Return the mark of how long there has been no water; `counted_from` moves its begin. [ms since 1970, UTC]"""
     return f"[[dry {since_ms}]]"
 
 
 def counted_from(text: str, water_ms: int | None) -> str:
-    """A text whose time without water is counted from the last water, where that came later. [ms since 1970, UTC]"""
+    """Return a text whose time without water counts from the last water, where that is later. [ms since 1970, UTC]"""
     return text if water_ms is None else _DRY.sub(lambda mark: dry_mark(max(int(mark[1]), water_ms)), text)
 
 
 def spoken(text: str, now_ms: int, zone: datetime.tzinfo | None) -> str:
-    """A text with its marks filled in for a moment.
+    """Return a text with its marks filled in for a moment.
 
     Parameters
     ----------
@@ -143,7 +142,7 @@ def spoken(text: str, now_ms: int, zone: datetime.tzinfo | None) -> str:
 
 
 def without_times(text: str) -> str:
-    """A text with its marks emptied of their times: two that are alike but for those say the same."""
+    """Return a text with its marks emptied of their times, to compare two that differ in those only."""
     return _MARK.sub(r"[[\1]]", text)
 
 

@@ -1,7 +1,4 @@
-"""What is advised for a site: the answers that pages, calendar, alerts and the digest all tell, each from here.
-
-Shapes only: `pipeline.advisor` fills them in, and nothing here decides or words anything.
-"""
+"""What is advised for a site, as pages, calendar, alerts and digest read it, and the line of text of each window."""
 
 from __future__ import annotations
 
@@ -117,12 +114,12 @@ class Stretch:
 
     @property
     def hours(self) -> float:
-        """How long its windows last, without what was cut out between them. [h]"""
+        """Length of its windows, without what was cut out between them. [h]"""
         return sum(w.span.end_ms - w.span.start_ms for w in self.windows) / HOUR_MS
 
 
 def stretches(windows: Sequence[Window]) -> list[Stretch]:
-    """Windows joined while the verdict, and whose word it is, stay the same."""
+    """Return the windows joined while the verdict and the override stay the same."""
     found: list[Stretch] = []
     for window in windows:
         last = found[-1] if found else None
@@ -135,7 +132,7 @@ def stretches(windows: Sequence[Window]) -> list[Stretch]:
 
 
 def chance_of(stretch: Stretch) -> float | None:
-    """How likely a stretch is to be open, over its first day; None where nothing tells. [1]"""
+    """Return the chance that a stretch is open, over its first day; None where nothing tells. [1]"""
     begins = stretch.span.start_ms
     first = [w for w in stretch.windows if w.span.start_ms < begins + DAY_MS]
     weights = [(w.chance, min(w.span.end_ms, begins + DAY_MS) - w.span.start_ms) for w in first if w.chance is not None]
@@ -143,13 +140,13 @@ def chance_of(stretch: Stretch) -> float | None:
 
 
 def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | None:
-    """The first stretch, from the first hour on, that is open for long enough; None when there is none."""
+    """Return the first stretch that is open for `least_h` [h] or more; None when there is none."""
     fit = (s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN and s.hours >= least_h)
     return next(fit, None)
 
 
 def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
-    """The outlook of one pass in a line a groundsman can act on.
+    """Return the outlook of one pass as a line of text.
 
     Parameters
     ----------
@@ -186,7 +183,7 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
 
 
 def _told(outlook: Outlook) -> list[Stretch]:
-    """The stretches worth a word: hours at the end of a long outlook for which nothing is known yet are none."""
+    """Return the stretches without the last hours of a long outlook, for which nothing is known yet."""
     every = stretches(outlook.windows)
     last = every[-1]
     ends = last.first.verdict is Verdict.UNKNOWN and all(w.binding in CONDITIONS for w in last.windows)
@@ -195,7 +192,7 @@ def _told(outlook: Outlook) -> list[Stretch]:
 
 
 def doing_of(facts: PassFacts, variant: str) -> str:
-    """A pass as the subject of a sentence, with its variant where it has several."""
+    """Return a pass as the subject of a sentence, with its variant where it has several."""
     if len(facts.variants) == 1:
         return facts.doing
     if variant in ("light", "heavy"):
@@ -217,7 +214,7 @@ def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone:
 
 
 def _before_work(open_stretch: Stretch) -> list[str]:
-    """What must be done, looked at and thought of before the work."""
+    """Return what has to be lifted and checked before the work, and the warnings."""
     found = []
     if open_stretch.first.lift_first:
         found.append(lift_first(open_stretch.first.lift_first))
@@ -229,25 +226,25 @@ def _before_work(open_stretch: Stretch) -> list[str]:
 
 
 def _sure(stretch: Stretch) -> str:
-    """How sure it is, as `, 7 in 10`; empty where nothing tells."""
+    """Return the chance as `, 7 in 10`; empty where nothing tells."""
     chance = chance_of(stretch)
     return "" if chance is None else f", {in_ten(chance)}"
 
 
 def in_ten(chance: float) -> str:
-    """A chance in tenths; never more sure than 9 in 10, nor less than 1."""
+    """Return a chance [1] in tenths; never more sure than 9 in 10, nor less than 1."""
     return f"{min(max(round(chance * 10), 1), 9)} in 10"
 
 
 def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:
-    """Return a moment in words, seen from the first hour of an outlook."""
+    """Return a moment [ms since 1970, UTC] in words, seen from the first hour of an outlook."""
     now_ms = int(outlook.at_ms[0])
     at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (at_ms, now_ms))
     return clock_words(at, now)
 
 
 def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool) -> str:
-    """The last good date of a pass in a line.
+    """Return the last good date of a pass as a line of text.
 
     Parameters
     ----------

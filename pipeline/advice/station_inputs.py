@@ -1,8 +1,7 @@
-"""The hours of a station laid end to end: a week measured, ten days to come, as the judging of passes wants them.
+"""The hours of a station that its passes are judged by, a week measured and ten days ahead, and what is cached.
 
 Ahead, wetness is the balance's, weather the forecast's as far as it goes, and past it what the last week and the season
-let expect; rain past it is that of the middle member, so that chance and not the hour tells of showers. Nothing
-measured is changed, and nothing is judged.
+let expect; rain past it is that of the middle member, so that chance and not the hour tells of showers.
 """
 
 from __future__ import annotations
@@ -73,11 +72,11 @@ class RecentSeries:
         self._kept: dict[tuple[str, ...], _Cached] = {}
 
     def forget(self) -> None:
-        """Read everything anew at the next asking: the past has changed."""
+        """Read everything again at the next call: the past has changed."""
         self._kept.clear()
 
     def channels(self, names: Sequence[str], now_ms: int) -> Mapping[str, Series]:
-        """Time [ms] and value of channels up to and with now; one that has none is left out.
+        """Return time [ms] and value of channels up to and with now; one that has none is left out.
 
         Raises
         ------
@@ -91,7 +90,7 @@ class RecentSeries:
         return self._up_to_date(("channel", *wanted), now_ms, None, read)
 
     def findings(self, station: str, quantities: Sequence[str], now_ms: int, *, key: object) -> Mapping[str, Series]:
-        """Time [ms] and value of findings of a station up to and with now.
+        """Return time [ms] and value of findings of a station up to and with now.
 
         Parameters
         ----------
@@ -135,7 +134,7 @@ class RecentSeries:
 
 
 def hour_means(series: Series, first_ms: int, hours: int) -> FloatArray:
-    """Mean of the good values of each hour, short gaps filled by a straight line, a late value carried to the end.
+    """Return the mean of the good values of each hour, short gaps filled linearly, the last value carried to the end.
 
     Parameters
     ----------
@@ -160,7 +159,9 @@ def hour_means(series: Series, first_ms: int, hours: int) -> FloatArray:
 
 
 def fill_short_gaps(mean: FloatArray) -> FloatArray:
-    """Gaps of at most `LONGEST_GAP_H` hours filled, between known hours by a straight line, at the end by the last."""
+    """Return hours with gaps of at most `LONGEST_GAP_H` filled, linearly between known hours, at the end by the last.
+
+    In the unit of the values. Shape (hour,)"""
     known = np.flatnonzero(np.isfinite(mean))
     if known.size == 0:
         return mean
@@ -175,7 +176,7 @@ def fill_short_gaps(mean: FloatArray) -> FloatArray:
 
 
 def newest_ms(series: Sequence[Series]) -> int | None:
-    """Time of the newest value of several series; None when there is none. [ms since 1970, UTC]"""
+    """Return the time of the newest value of several series; None when there is none. [ms since 1970, UTC]"""
     times: list[TimeArray] = [time_ms[-1:] for time_ms, _ in series]
     newest = np.concatenate(times) if times else np.array([], dtype=np.int64)
     return int(newest.max()) if newest.size else None
@@ -183,7 +184,7 @@ def newest_ms(series: Sequence[Series]) -> int | None:
 
 @dataclass
 class AdviceCache:
-    """Values that stand from one working-out to the next; a new cache costs time and nothing else.
+    """Values kept between calls of `site_advice`; a new cache costs time and changes no result.
 
     `fit_days` is how long a fit stands. [d] `diary_changes` counts what `forget` was called for.
     """
@@ -201,7 +202,7 @@ class AdviceCache:
         return self.recent
 
     def forget(self) -> None:
-        """Have contexts and the last weeks read anew: the diary has changed."""
+        """Have contexts and the last weeks read again: the diary has changed."""
         self.diary_changes += 1
         if self.recent is not None:
             self.recent.forget()
@@ -224,7 +225,7 @@ def _once(kept: dict[object, tuple[object, Any]], name: object, key: object, wor
 
 @dataclass(frozen=True)
 class View:
-    """What a working-out rests on, the same for every station.
+    """What the advice of every station of a site rests on.
 
     `hour_ms` is the whole hour that now falls in. `forecast` is a weather forecast fit for use, None without one;
     `forecast_faults` say why.
@@ -270,7 +271,7 @@ SEASON_READ_D = 61  # read at once: from a week's turn on, so that it stands for
 
 
 def season_of(view: View, context: StationContext) -> Season:
-    """What is usual where a station's weather is measured."""
+    """Return the climate and the frosts where a station's weather is measured."""
     air, leaf = context.weather.get("air_temperature"), context.weather.get("surface_temperature")
     return view.cache.once(
         ("season", air, leaf), view.today,
@@ -280,7 +281,7 @@ def season_of(view: View, context: StationContext) -> Season:
 
 
 def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: int, hours: int) -> FloatArray:
-    """Reference evapotranspiration of consecutive hours. [mm h-1] NaN where it is not known."""
+    """Return the reference evapotranspiration of consecutive hours. [mm h-1] NaN where it is not known."""
     if context.latitude_deg is None or context.longitude_deg is None:
         return np.full(hours, np.nan)
     air, humidity, wind, shine = (
@@ -294,7 +295,7 @@ def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: i
 
 
 def _carried_to_the_end(hourly: FloatArray) -> FloatArray:
-    """Hours with the last known one standing for at most `LONGEST_GAP_H` after it."""
+    """Return hours with the last known value carried on for at most `LONGEST_GAP_H`."""
     known = np.flatnonzero(np.isfinite(hourly))
     carried = hourly.copy()
     if known.size:
@@ -303,7 +304,7 @@ def _carried_to_the_end(hourly: FloatArray) -> FloatArray:
 
 
 def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[WeatherAhead | None, tuple[str, ...]]:
-    """The weather to come at a station by the best there is, and what had to be left out.
+    """Return the weather ahead at a station, and in words what had to be left out.
 
     Raises
     ------
@@ -396,7 +397,7 @@ class StationView:
 
 
 def stations_with_moisture(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
-    """Stations with a moisture channel in the ground."""
+    """Return the stations with a moisture channel in the ground."""
     return [
         s
         for s in surface_stations
@@ -438,7 +439,7 @@ def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, 
 def _carried(
     past: PastHours, fitted: Fit, since_ms: int, others: Sequence[tuple[str, PastHours]]
 ) -> tuple[PastHours, str]:
-    """A lifted station's wetness by its own balance, else by a neighbour; and by which of them."""
+    """Return a lifted station's wetness by its own balance, else by a neighbour, and by which."""
     if fitted.parameters is not None:
         found = filled_by_balance(past, fitted.parameters, since_ms)
         if found is not None:
@@ -485,7 +486,7 @@ def _until(view: View, past: PastHours) -> PastHours:
 
 
 def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, ...]:
-    """What keeps the wetness of a station from being known, in words."""
+    """Return what keeps the wetness of a station from being known, in words."""
     notes = []
     if not np.isfinite(past.thatch_wetness).any():
         thickness = context.thatch_m(past.first_ms + past.root_wetness.size * HOUR_MS)
@@ -497,13 +498,13 @@ def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, .
 
 
 def _channels(config: SiteConfig) -> list[str]:
-    """Every channel that advice rests on."""
+    """Return every channel that advice rests on."""
     wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *DEMAND_WEATHER}
     return [i for i, c in config.channels().items() if c.channel.quantity in wanted]
 
 
 def _past(view: View, context: StationContext) -> PastHours:
-    """The last weeks of a station, one hour beyond the whole hour that now falls in."""
+    """Return the last weeks of a station, with the hour that is on."""
     series = view.cache.of(view.store)
     recent = series.channels(_channels(view.config), view.now_ms)
     key = (
@@ -524,14 +525,14 @@ def _past(view: View, context: StationContext) -> PastHours:
 
 
 def _probe_layers(context: StationContext, probe: str, at_ms: int) -> tuple[bool, bool]:
-    """Whether a probe speaks for the thatch and for the root zone."""
+    """Return whether a probe reads the thatch, and the root zone."""
     own = [i for i in context.moisture if i.rsplit("/", 1)[0] == probe]
     places = {context.place(i, at_ms) for i in own}
     return Place.THATCH in places or Place.MIXED in places, Place.SOIL in places
 
 
 def _without_lifted(view: View, past: PastHours, station: str) -> PastHours:
-    """A past without what probes said out of the ground, or while the ground about them settled."""
+    """Return a past without the readings of lifted probes, and of the time in which the ground about them settled."""
     context = context_of(view, station)
     for lifted in context.lifted:
         thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
@@ -540,7 +541,7 @@ def _without_lifted(view: View, past: PastHours, station: str) -> PastHours:
 
 
 def _lifted(view: View, station: Station) -> int | None:
-    """Since when a probe that the wetness rests on has been out of the ground, or not settled in it; else None."""
+    """Return since when a probe that the wetness rests on has been lifted or not settled; else None. [ms]"""
     context = context_of(view, station.name)
     since = [
         one.out_ms
@@ -559,7 +560,7 @@ def _fit(view: View, context: StationContext, past: PastHours) -> Fit:
 
 
 def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
-    """The two boxes by the limits that relative wetness is counted from; no thatch box where none is read.
+    """Return the two boxes by the limits of relative wetness; no thatch box where none is read.
 
     Parameters
     ----------
@@ -582,7 +583,7 @@ def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
 def _doubt(
     view: View, context: StationContext, past: PastHours, recent: Mapping[str, Series], since_ms: int | None
 ) -> str:
-    """Why what the probes say is not to be believed, in words; empty when it is.
+    """Return why the readings are in doubt, in words; empty when they are not.
 
     A channel that failed its tests casts a doubt only where wetness is not known for want of it.
     """
@@ -612,7 +613,7 @@ SPREAD_OF = {
 
 
 def hours_of(view: View, station: StationView) -> Hours:
-    """The hours of one station, from a week back to ten days ahead.
+    """Return the hours of one station, from a week back to ten days ahead.
 
     Parameters
     ----------
@@ -638,7 +639,7 @@ def hours_of(view: View, station: StationView) -> Hours:
 
 
 def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray, Mapping[str, FloatArray]]:
-    """Thatch and root-zone wetness, and the spread of those to come by condition."""
+    """Return thatch and root-zone wetness, and the spread of those ahead by condition. [1]"""
     past = station.past
     end = (view.hour_ms - past.first_ms) // HOUR_MS + 1  # with the hour that is on
     back = slice(end - 1 - LOOK_BACK_H, end)
@@ -662,7 +663,7 @@ def _wetness(view: View, station: StationView) -> tuple[FloatArray, FloatArray, 
 
 
 def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) -> tuple[dict[str, FloatArray], int]:
-    """Air, leaf, dew point and rain; and from when on no temperature is forecast. [ms since 1970, UTC]"""
+    """Return air, leaf, dew point and rain, and from when on no temperature is forecast. [degC], [mm], [ms]"""
     context, ahead_ms = station.context, at_ms[LOOK_BACK_H:]
     air, humidity, leaf = (
         hour_means(station.recent.get(context.weather.get(q, ""), NO_SERIES), first_ms, LOOK_BACK_H)
@@ -689,7 +690,7 @@ def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) 
 
 
 def _joined(back: FloatArray, ahead: FloatArray) -> FloatArray:
-    """Measured hours and those to come; the hour that is on is as the last one measured."""
+    """Return measured hours and those ahead; the hour that is on is as the last one measured."""
     found = np.concatenate([back, ahead])
     if np.isfinite(back[-1]):
         found[back.size] = back[-1]
@@ -701,7 +702,7 @@ def _forecast(view: View, name: str) -> FloatArray:
 
 
 def _middle_rain(station: StationView) -> FloatArray:
-    """Rain of the middle member in each hour: none, but where most members have some; NaN without members. [mm]"""
+    """Return the median rain of the members in each hour; NaN without members. [mm]"""
     if station.weather is None:
         return np.full(AHEAD_H, np.nan)
     return np.asarray(np.median(station.weather.rain_mm, axis=1)[:AHEAD_H], dtype=np.float64)
@@ -714,7 +715,7 @@ def _usual(station: StationView, at_ms: TimeArray) -> FloatArray:
 
 
 def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> dict[str, FloatArray]:
-    """Soil at 50 mm, the top of the ground, and the coldest down to the cut."""
+    """Return the temperature of the soil at 50 mm, of the top of the ground, and the coldest down to the cut. [degC]"""
     context = station.context
     depths = {i: context.depth_m(i, view.now_ms) for i in context.temperatures}
     measured = {i: hour_means(station.recent.get(i, NO_SERIES), first_ms, LOOK_BACK_H) for i in depths}
@@ -734,7 +735,7 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
 
 
 def _carried_hours(soil: FloatArray, air: FloatArray) -> FloatArray:
-    """Soil temperature carried by the air since a thermometer, now lifted, was last in the ground. [degC]"""
+    """Return the soil temperature carried on by the air since a lifted thermometer was last in the ground. [degC]"""
     known = np.flatnonzero(np.isfinite(soil))
     if known.size == 0:
         return soil
@@ -743,7 +744,7 @@ def _carried_hours(soil: FloatArray, air: FloatArray) -> FloatArray:
 
 
 def _at_50_mm(depths: Mapping[str, float], measured: Mapping[str, FloatArray]) -> FloatArray:
-    """Between the thermometers above and below 50 mm, else the nearest; NaN where none is near. [degC]"""
+    """Return the temperature between the thermometers about 50 mm, else of the nearest; NaN if none is near. [degC]"""
     heard = sorted((depth, i) for i, depth in depths.items() if np.isfinite(measured[i]).any())
     above, below = [p for p in heard if p[0] <= SOIL_DEPTH_M], [p for p in heard if p[0] > SOIL_DEPTH_M]
     if above and below:
@@ -757,7 +758,7 @@ def _at_50_mm(depths: Mapping[str, float], measured: Mapping[str, FloatArray]) -
 def _seedbed(
     view: View, station: StationView, at_ms: TimeArray, soil: FloatArray, weather: Mapping[str, FloatArray]
 ) -> Daily | None:
-    """Soil temperature at 50 mm expected of each day from today on: of the hours, then as the season has it."""
+    """Return the soil temperature at 50 mm expected of each day from today on, by hours, then by season. [degC]"""
     day = at_ms // DAY_MS - view.today
     known = np.isfinite(soil) & (day >= 0)
     if not known.any():
@@ -777,12 +778,12 @@ DAYS_OVER_H = 120  # of hours to come, that tell how far the soil lies above the
 
 
 def coldest_leaf(view: View, hours: Hours, until_ms: int) -> float | None:
-    """Coldest leaf from now until a moment, as far as it is forecast; None when none of it is. [degC]"""
+    """Return the coldest leaf from now until a moment, as far as it is forecast; None when none of it is. [degC]"""
     ahead = (hours.at_ms >= view.hour_ms) & (hours.at_ms < min(until_ms, hours.forecast_end_ms))
     leaf = hours.surface_degc()[ahead]
     return float(leaf.min()) if leaf.size and np.isfinite(leaf).all() else None
 
 
 def is_clay(context: StationContext) -> bool:
-    """Whether the soil of a station gapes when it dries."""
+    """Return whether the soil of a station is clay, which cracks when it dries."""
     return "clay" in context.soil

@@ -1,7 +1,7 @@
-"""A surface as the sums of advice want it: what diary, calendar and settings say of it, and how its grass grows.
+"""What diary, calendar and settings say of a surface, how its grass grows, and tonight's water.
 
-It puts together `Plans` and `Ground` for the judging of a pass and says when a pass must have healed. What is not known
-is None or left out; nothing is judged here.
+It makes the `Plans` and the `SurfaceState` that a pass is judged by, and the date by which it has to heal. What is not
+known is None or left out.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class SurfacePlans:
 
 
 def play_of(view: View, surface: Surface, fixtures: Sequence[Fixture], diary: DiaryFacts) -> tuple[Play, ...]:
-    """Times of play on a surface, of the calendar and of the diary, in order."""
+    """Return the times of play on a surface, of the calendar and of the diary, in order."""
     words = {s.name: s.fixture_words for s in view.config.surfaces}
     found = [Play(f.title, f.start_ms, f.end_ms) for f in of_surface(fixtures, surface.name, words)]
     return tuple(sorted((*found, *diary.fixtures), key=lambda p: (p.start_ms, p.end_ms, p.title)))
@@ -85,7 +85,7 @@ def plans_of(
     view: View, surface: Surface, stations: Sequence[StationView], hours: Sequence[Hours], fixtures: Sequence[Fixture],
     table: TreatmentTable,
 ) -> SurfacePlans:  # fmt: skip
-    """Everything that is planned on a surface, and how its grass grows."""
+    """Return everything that is planned on a surface, and how its grass grows."""
     diary = view.facts(surface.name)
     play = play_of(view, surface, fixtures, diary)
     today = datetime.datetime.fromtimestamp(view.now_ms / 1000, view.zone).date()
@@ -105,7 +105,7 @@ def plans_of(
 
 
 def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:
-    """Growth by kind of grass from more than a year ago to two years ahead; empty without a station."""
+    """Return growth by kind of grass, from `GROWTH_BACK_DAYS` ago on; empty without a station."""
     if not stations:
         return {}
     station, lead = stations[0], hours[0]
@@ -136,7 +136,7 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
 
 
 def _daily_means(hours: Hours, values: FloatArray, first_day: int) -> FloatArray:
-    """Mean of each UTC day from one on, up to the last of the hours; NaN where too little of it is known."""
+    """Return the mean of each UTC day from one on, up to the last of the hours; NaN with too few hours."""
     day = hours.at_ms // DAY_MS - first_day
     known = np.isfinite(values) & (day >= 0)
     days = int(hours.at_ms[-1] // DAY_MS) - first_day + 1
@@ -146,20 +146,20 @@ def _daily_means(hours: Hours, values: FloatArray, first_day: int) -> FloatArray
 
 
 def _end(growth: Growth | None, today: datetime.date) -> datetime.date | None:
-    """End of growth, where a year ahead is known."""
+    """Return the end of growth, where a year ahead is known."""
     return None if growth is None or not known_until(growth, today, today + datetime.timedelta(days=365)) else (
         end_of_growth(growth, today)
     )  # fmt: skip
 
 
 def known_until(growth: Growth, start: datetime.date, end: datetime.date) -> bool:
-    """Whether growth is known on every day from one up to, but without, another."""
+    """Return whether growth is known on every day from one up to, but without, another."""
     first, last = (start - growth.first_day).days, (end - growth.first_day).days
     return first >= 0 and last <= growth.recovery.size and bool(np.isfinite(growth.recovery[first:last]).all())
 
 
 def _healed_marks(diary: DiaryFacts, table: TreatmentTable, growth: Growth | None) -> list[HealedMark]:
-    """What "healed" marks tell: growth-days from the pass to the mark, against the middle of the table's."""
+    """Return the "healed" marks: growth-days from the pass to the mark, and the middle of the table's. [d]"""
     if growth is None:
         return []
     daily, found = growth.daily(), []
@@ -176,7 +176,7 @@ def _healed_marks(diary: DiaryFacts, table: TreatmentTable, growth: Growth | Non
 
 
 def _pass_of(mark: SeenHealed, made: Iterable[DatedPass]) -> DatedPass | None:
-    """The pass a mark speaks of: the one named, else the last of its kind before it."""
+    """Return the pass of a mark: the one named, else the last of its kind before it."""
     before = [p for p in made if p.start_ms < mark.at_ms]
     if mark.entry is not None:
         return next((p for p in before if p.id == mark.entry), None)
@@ -185,7 +185,7 @@ def _pass_of(mark: SeenHealed, made: Iterable[DatedPass]) -> DatedPass | None:
 
 
 def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans:
-    """Plans of one pass."""
+    """Return the plans of one pass."""
     growth = plans.growth.get(_grass_of(plans, kind, variant))
     return Plans(
         fixtures_ms=_play_ms(plans, view),
@@ -200,12 +200,12 @@ def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans
 
 
 def _grass_of(plans: SurfacePlans, kind: str, variant: str) -> str:
-    """The grass that has to heal or come up."""
+    """Return the grass that has to heal or come up."""
     return "cool" if kind == "overseeding" and variant != "warm" else plans.grass
 
 
 def _play_ms(plans: SurfacePlans, view: View) -> tuple[int, ...]:
-    """Begins of play; while play is on each of its hours begins it anew, so that nothing opens meanwhile."""
+    """Return the begins of play; each hour of play counts as one, so that nothing opens meanwhile. [ms]"""
     found: list[int] = []
     for play in plans.play:
         if play.end_ms <= view.now_ms:
@@ -218,12 +218,12 @@ def _play_ms(plans: SurfacePlans, view: View) -> tuple[int, ...]:
 
 
 def _to_come(plans: SurfacePlans, view: View) -> list[TimeSpan]:
-    """Seasons of play as the settings have them, that have not begun."""
+    """Return the seasons of play of the settings that have not begun."""
     return [s for s in plans.seasons if plans.surface.play is not None and s.start_ms > view.now_ms]
 
 
 def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bool]:
-    """When a pass made now must have healed, and whether for play.
+    """Return by when a pass made now has to heal, and whether for play.
 
     The next play, or begin of the season of play, or the end of growth, whichever comes first; in an autumn renovation
     the first use next year, for then only the seed must come up before winter.
@@ -238,7 +238,7 @@ def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bo
 
 
 def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_m: float | None) -> SurfaceState:
-    """What is known of a surface at one of its stations, besides its hours."""
+    """Return what is known of a surface at one of its stations, besides its hours. Root depth in [m]."""
     surface, diary = plans.surface, plans.diary
     return SurfaceState(
         title=surface.title,
@@ -272,7 +272,7 @@ SEEDLING_MS = 56 * DAY_MS
 
 
 def root_depth_m(view: View, context: StationContext) -> float | None:
-    """Depth of roots below the leaf base, by the newest estimate drawn to the ruler of a core; None without either.
+    """Return the rooting depth below the leaf base by the newest estimate, scaled to cores; None if not known. [m]
 
     Raises
     ------
@@ -302,7 +302,7 @@ def _root_depth_m(view: View, context: StationContext) -> float | None:
 
 
 def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) -> float | None:
-    """Ruler over estimate, from the first core with a root depth that has an estimate near it in time."""
+    """Return depth by ruler over estimate, of the first core with an estimate near it in time. [1]"""
     for core in context.root_cores:
         near = [
             (max(start - core.at_ms, core.at_ms - start - FORTNIGHT_MS, 0), start, depth) for start, depth in estimates
@@ -314,7 +314,7 @@ def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) ->
 
 
 def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> WaterAdvice:
-    """Tonight's water of one station."""
+    """Return tonight's water of one station. Root depth in [m]."""
     turf, evening = _turf(view, plans, station), _evening(view, plans, station, hours, root_m)
     step = _interval(view, plans, station, turf, evening)
     found = tonight(turf, replace(evening, interval_days=None if step is None else step.interval_days))
@@ -331,7 +331,7 @@ def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours
 def _interval(
     view: View, plans: SurfacePlans, station: StationView, turf: Turf, evening: Evening
 ) -> IntervalStep | None:
-    """The next step of drawing roots down; None where the settings do not ask for it.
+    """Return the next step of drawing roots down; None where the settings do not ask for it.
 
     A watering counts as held when the roots went the whole interval before it and no wilt was seen since.
     """
@@ -420,26 +420,26 @@ def _days_to_play(plans: SurfacePlans, view: View) -> float | None:
 
 
 def dawn_ms(view: View) -> int:
-    """End of the coming night, or of the one that is on: the next nine o'clock of the place. [ms since 1970, UTC]"""
+    """Return the end of the present or coming night: the next nine o'clock of the place. [ms since 1970, UTC]"""
     here = datetime.datetime.fromtimestamp(view.hour_ms / 1000, view.zone)
     day = here.date() + datetime.timedelta(days=0 if here.hour < 9 else 1)
     return round(datetime.datetime.combine(day, datetime.time(9), view.zone).timestamp() * 1000)
 
 
 def coldest_air(view: View, hours: Hours) -> float | None:
-    """Coldest air of the night to come, as far as it is forecast; None when none of it is. [degC]"""
+    """Return the coldest air of the coming night, as far as it is forecast; None when none of it is. [degC]"""
     ahead = (hours.at_ms >= view.hour_ms) & (hours.at_ms < min(dawn_ms(view), hours.forecast_end_ms))
     air = hours.of("air_temperature_degc")[ahead]
     return float(air.min()) if air.size and np.isfinite(air).all() else None
 
 
 def dawn_leaf_degc(view: View, hours: Hours) -> float | None:
-    """Coldest leaf of the night to come; None when nobody forecasts it. [degC]"""
+    """Return the coldest leaf of the coming night; None when it is not forecast. [degC]"""
     return coldest_leaf(view, hours, dawn_ms(view))
 
 
 def _arrival_share(view: View, context: StationContext) -> float | None:
-    """Of the last water whose way is known, what reached the roots."""
+    """Return the share of the last water that reached the roots, where it is known. [1]"""
     table = view.store.findings(context.station, ["arrival_share"], view.now_ms - ARRIVAL_OLD_MS, view.now_ms)
     values = table["value"].to_numpy(dtype=np.float64)
     known = values[np.isfinite(values)]
@@ -447,12 +447,12 @@ def _arrival_share(view: View, context: StationContext) -> float | None:
 
 
 def _waterings(view: View, plans: SurfacePlans, station: StationView) -> tuple[Watering, ...]:
-    """Waterings of a station whose amount is known, in order of time."""
+    """Return the waterings of a station whose amount is known, in order of time."""
     return view.facts(plans.surface.name, station.station.name).measured_waterings
 
 
 def _days_since_water(view: View, plans: SurfacePlans, station: StationView, hours: Hours, now: int) -> float | None:
-    """Days since a watering or a wet day, as far back as the hours go. [d]"""
+    """Return the days since a watering or a wet day, as far back as the hours go. [d]"""
     given = [w.end_ms for w in _waterings(view, plans, station) if w.end_ms <= view.now_ms]
     rain = np.nan_to_num(hours.of("rain_mm")[:now])
     day = np.convolve(rain, np.ones(24))[: rain.size]

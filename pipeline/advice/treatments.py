@@ -1,9 +1,8 @@
-"""Kinds of pass, what each is for, and the bounds within which each is open, waits or is closed.
+"""Kinds of pass, and the bounds within which each is open, waits or is closed.
 
 Read once from treatments.csv and passes.toml beside it; pure from then on. A row holds four bounds of one condition. A
 value from `open_lo` to `open_hi` is open, one below `closed_lo` or above `closed_hi` is closed, and what is in neither
-waits; so an edge belongs to the better side. An empty bound does not bind. This module must not know where a value
-comes from, nor say when: see `measures` and `windows`.
+waits; so an edge belongs to the better side. An empty bound does not bind.
 
 Holes of the table of common practice that the rows were made from, and how they are closed:
 
@@ -167,17 +166,17 @@ class TreatmentTable:
     rows: Mapping[BoundKey, Row]
 
     def rows_of(self, kind: str, variant: str) -> dict[str, Row]:
-        """Rows of one pass by condition, in the order in which conditions are told."""
+        """Return the rows of one pass by condition, in the order of `CONDITIONS`."""
         found = {c: self.rows.get((kind, variant, c)) for c in CONDITIONS}
         return {c: row for c, row in found.items() if row is not None}
 
     def lead_days(self, kind: str, variant: str) -> float:
-        """Days before play at which the pass is open without doubt; 0 where it needs none. [d]"""
+        """Return the days before play from which on the pass is open; 0 where it needs none. [d]"""
         row = self.rows.get((kind, variant, "lead_time"))
         return 0.0 if row is None else row.bounds.open_lo
 
     def for_surface(self, surface_kind: str, overrides: Mapping[BoundKey, Bounds] | None = None) -> TreatmentTable:
-        """The table as it stands on a kind of surface, with a club's own bounds over it.
+        """Return the table for a kind of surface, with a club's own bounds over it.
 
         Parameters
         ----------
@@ -221,7 +220,8 @@ class TreatmentTable:
         surface_kind : str
             One of `SURFACES`.
         given : mapping of (pass, variant, condition) to edges
-            Each edge by its name, as `open_hi`; those left out stay. An empty variant means every variant.
+            Each edge by its name, as `open_hi`, in the unit of the condition; those left out stay. An empty variant
+            means every variant.
 
         Returns
         -------
@@ -281,7 +281,7 @@ def load_treatments() -> TreatmentTable:
 
 
 def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
-    """A table from the text of its two files; see `load_treatments`."""
+    """Return the table of the text of its two files; see `load_treatments`."""
     facts, broken = parse_facts(passes_toml)
     faults = [fault for each in broken.values() for fault in each]
     rows: dict[BoundKey, Row] = {}
@@ -313,7 +313,7 @@ def parse_treatments(rows_csv: str, passes_toml: str) -> TreatmentTable:
 
 
 def _whole_faults(table: TreatmentTable) -> list[str]:
-    """What is missing, and what changes a row that is not there or into one that cannot be."""
+    """Return rows that are missing, and surface bounds that change no row or make one that cannot be."""
     faults = [
         f"treatments.csv: {kind} {variant}: found no row of {condition}, expected one"
         for kind, fact in table.facts.items()
@@ -330,7 +330,7 @@ def _whole_faults(table: TreatmentTable) -> list[str]:
 
 
 def _parse_row(where: str, line: Mapping[str, str], facts: Mapping[str, PassFacts]) -> tuple[Row | None, list[str]]:
-    """One row, or None with what is wrong with it."""
+    """Return one row, or None with what is wrong with it."""
     faults = []
     kind, variant, condition = line["pass"], line["variant"], line["condition"]
     if kind not in facts:

@@ -1,9 +1,8 @@
 """Tonight's water: how many millimetres, in how many goes, or none and why.
 
 It weighs what the thatch will drink first, what the roots are short of, how far they may be let down, the rain to
-come, the fixtures and the law on taking water, and can step the interval out day by day to draw roots down. Depths of
-water count from the readings, so they are as good as the limits of the station. This module advises; it must never
-start water, nor name a dose of anything.
+come, the fixtures and the law on taking water, and can lengthen the interval day by day to draw roots down. Depths of
+water count from the readings, so they are as good as the limits of the station. Nothing starts water.
 """
 
 from __future__ import annotations
@@ -182,7 +181,7 @@ class WaterAdvice:
 
 
 def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
-    """Whether to water tonight, and how.
+    """Return whether to water tonight, and how.
 
     Parameters
     ----------
@@ -220,7 +219,7 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
 
 
 def _held_back(turf: Turf, evening: Evening) -> str:
-    """Why no water is given whatever the ground says; empty when it may be."""
+    """Return why no water is given whatever the readings are; empty when it may be."""
     if evening.restricted:
         return "watering is restricted"
     if evening.dried_for_play:
@@ -235,7 +234,7 @@ def _unknown(value: float | None) -> bool:
 
 
 def _short_of(turf: Turf, evening: Evening) -> tuple[float, float]:
-    """What thatch drinks before it lets water by, and what the roots are short of, down to the drained limit. [mm]"""
+    """Return what thatch takes before it lets water by, and what the roots lack to the drained limit. [mm]"""
     thatch = 1.0 if evening.thatch_wetness is None or turf.thatch_capacity_mm <= 0.0 else evening.thatch_wetness
     root = 1.0 if evening.root_wetness is None else evening.root_wetness
     deficit = max(1.0 - root, 0.0) * turf.root_capacity_mm
@@ -253,7 +252,7 @@ def _kind(turf: Turf, evening: Evening) -> str:
 
 
 def _interval_blocks(turf: Turf, evening: Evening) -> bool:
-    """Whether the interval that draws roots down has not run out; wilt or very dry roots do not wait for it."""
+    """Return whether the interval that draws roots down still runs; wilt or very dry roots do not wait for it."""
     if evening.interval_days is None or evening.days_since_water is None or evening.wilt or turf.seed:
         return False
     if evening.root_wetness is not None and evening.root_wetness < 1.0 - HARD_DEPLETION:
@@ -262,7 +261,7 @@ def _interval_blocks(turf: Turf, evening: Evening) -> bool:
 
 
 def rain_helps(evening: Evening, need_mm: float) -> float:
-    """Chance that half of the need or more falls by tomorrow evening; 0 where nothing is known of the rain. [1]"""
+    """Return the chance that half of the need [mm] or more falls by tomorrow evening; 0 if not known. [1]"""
     if len(evening.rain_mm) == 0:
         return 0.0
     return sum(rain >= RAIN_ENOUGH * need_mm for rain in evening.rain_mm) / len(evening.rain_mm)
@@ -313,13 +312,13 @@ def _none(
 
 
 def _repels(turf: Turf, evening: Evening) -> bool:
-    """Whether the thatch is so dry that it may repel water."""
+    """Return whether the thatch is so dry that it may repel water."""
     thatch = evening.thatch_wetness
     return turf.thatch_capacity_mm > 0.0 and thatch is not None and thatch < turf.limits.repels_wetness
 
 
 def _shedding(turf: Turf, evening: Evening) -> tuple[str, ...]:
-    """What to mind of thatch so dry that it may shed the next water; empty when it is not."""
+    """Return the caution on thatch so dry that it may shed the next water; empty when it is not."""
     if not _repels(turf, evening):
         return ()
     return ("the thatch is nearly dry and may shed what comes next: begin with a light go when you do water",)
@@ -351,7 +350,7 @@ def _cautions(turf: Turf, mm: float) -> tuple[str, ...]:
 
 
 def abstraction_caution(turf: Turf, mm: float) -> str:
-    """What to mind about taking so much water in a day; empty when nothing is known against it.
+    """Return the caution on taking so much water in a day; empty when there is none.
 
     Parameters
     ----------
@@ -374,7 +373,7 @@ def abstraction_caution(turf: Turf, mm: float) -> str:
 
 
 def is_dried_for_play(surface_kind: str, days_to_play: float | None, *, dry_days: float = 5.0) -> bool:
-    """Whether a surface is in the days in which it is dried for play and gets no water.
+    """Return whether a surface is in the days in which it is dried for play and gets no water.
 
     Parameters
     ----------
@@ -404,7 +403,7 @@ class IntervalStep:
 def next_interval(
     turf: Turf, evening: Evening, interval_days: int, *, cycles_held: int, roots_wanted_m: float
 ) -> IntervalStep:
-    """The next step of drawing roots down: deep and rare, one day at a time.
+    """Return the next step of drawing roots down, one day at a time.
 
     Parameters
     ----------

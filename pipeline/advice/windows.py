@@ -1,9 +1,8 @@
-"""Whether a pass may be made: now and in each hour to come, open, wait, closed or not to be told, and why.
+"""Verdicts of a pass now and in each hour ahead, open, wait, closed or not known, with reasons and windows of work.
 
-Locks come first, then every condition of the kind of pass against its bounds. One that closes closes; else one that is
-not known leaves it open to nobody; else one that waits waits. What only a person can see is asked for and does not
-close while nobody has looked. This module must not decide for the groundsman: it gives reasons, and he may overrule it
-with one of his own.
+Locks come first, then every condition of the kind of pass against its bounds. The worst counts: closed before not
+known, not known before wait, wait before open. What only a person can see is asked for and does not close while nobody
+has looked. A person may overrule a verdict with a reason.
 """
 
 from __future__ import annotations
@@ -121,7 +120,7 @@ class Outlook:
 def outlook(
     intent: Intent, table: TreatmentTable, ground: SurfaceState, hours: Hours, plans: Plans, *, now_ms: int
 ) -> Outlook:
-    """Judge a pass on a surface, now and for each hour to come.
+    """Judge a pass on a surface, now and for each hour ahead.
 
     Parameters
     ----------
@@ -164,7 +163,7 @@ def outlook(
 def judge_conditions(
     intent: Intent, table: TreatmentTable, ground: SurfaceState, hours: Hours, plans: Plans
 ) -> list[Judged]:
-    """Every condition that is asked of a pass, over all hours given; those not asked in an hour are open in it."""
+    """Return every condition asked of a pass, over all hours given; open in hours in which it is not asked."""
     facts = table.facts[intent.kind]
     rows = table.rows_of(intent.kind, intent.variant)
     if ground.renovation is not None and ("overseeding", "rye", "seedbed_temperature") in table.rows:
@@ -195,7 +194,7 @@ def _asked(
     at_ms: TimeArray,
     growth: FloatArray,
 ) -> BoolArray:
-    """In which hours a condition is asked at all."""
+    """Return in which hours a condition is asked."""
     strong = growth > STRONG_GROWTH
     held: dict[Rule, BoolArray | bool] = {
         Rule.ALWAYS: True,
@@ -217,7 +216,7 @@ def _asked(
 
 
 def in_renovation(ground: SurfaceState, at_ms: TimeArray) -> BoolArray:
-    """In which hours the surface lies closed for its autumn renovation."""
+    """Return in which hours the surface is closed for its autumn renovation."""
     if ground.renovation is None:
         return np.zeros(at_ms.shape, dtype=np.bool_)
     return np.asarray((at_ms >= ground.renovation.start_ms) & (at_ms < ground.renovation.end_ms))
@@ -230,7 +229,7 @@ def _cut(judged: Judged, first: int) -> Judged:
 def _stack(
     judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray, ground: SurfaceState
 ) -> tuple[VerdictArray, list[str]]:
-    """Verdicts of locks, then of conditions. Shape (lock and condition, hour), with their names."""
+    """Return the verdicts of locks, then of conditions, shape (lock and condition, hour), and their names."""
     rows, names = [], []
     no_data = np.zeros(at_ms.shape, dtype=np.bool_)
     for lock in locked:
@@ -251,7 +250,7 @@ def _stack(
 
 
 def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: int) -> FloatArray:
-    """Chance that it is open: of the weakest condition that tells its spread, 0 where another is not open."""
+    """Return the chance of the weakest condition with a spread, 0 where another is not open. [1]"""
     chance = np.full(stack.shape[1], np.nan)
     firm = stack.copy()
     offset = stack.shape[0] - len(judged)
@@ -268,7 +267,7 @@ def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: 
 
 
 def open_chance(values: FloatArray, spread: FloatArray, bounds: Bounds) -> FloatArray:
-    """Chance that a normal value lies within the open bounds. [1] NaN where value or spread is not known."""
+    """Return the chance that a normal value lies within the open bounds. [1] NaN where value or spread is not known."""
     with np.errstate(divide="ignore", invalid="ignore"):
         high = np.asarray((bounds.open_hi - values) / spread)
         low = np.asarray((bounds.open_lo - values) / spread)
@@ -305,7 +304,7 @@ def _windows(
 
 
 def _by_word(words: Sequence[Override], at_ms: TimeArray) -> npt.NDArray[np.int64]:
-    """Which override holds in each hour, the latest written; -1 where none does."""
+    """Return which override holds in each hour, the latest written; -1 where none does."""
     found = np.full(at_ms.shape, -1, dtype=np.int64)
     for i, override in enumerate(words):
         found[(at_ms >= override.span.start_ms) & (at_ms < override.span.end_ms)] = i
@@ -315,7 +314,7 @@ def _by_word(words: Sequence[Override], at_ms: TimeArray) -> npt.NDArray[np.int6
 def _bound_by(
     bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str], index: int, hour: int
 ) -> Window:
-    """Verdict and reason of one hour."""
+    """Return verdict and reason of one hour."""
     span, verdict = TimeSpan(0, 0), Verdict(int(bare.verdicts[hour]))
     if index < 0:
         return Window(span, verdict)
@@ -331,7 +330,7 @@ def _bound_by(
 
 
 def why(judged: Judged, hour: int) -> tuple[str, str, str]:
-    """Why a condition is not open in an hour: in words, with its figures, and what would open it."""
+    """Return why a condition is not open in an hour: in words, with its figures, and what would open it."""
     condition, bounds, value = judged.condition, judged.row.bounds, float(judged.values[hour])
     if np.isnan(value):
         what = condition.name.replace("_", " ")
@@ -362,7 +361,7 @@ def _warnings(bare: Outlook, judged: Sequence[Judged], span: TimeSpan, hour: int
 
 
 def join_outlooks(each: Sequence[tuple[str, Outlook]]) -> Outlook:
-    """One outlook of several stations' on the same pass.
+    """Return one outlook from those of several stations on the same pass.
 
     Parameters
     ----------
@@ -409,7 +408,7 @@ def join_outlooks(each: Sequence[tuple[str, Outlook]]) -> Outlook:
 
 
 def _window_index(outlook: Outlook) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-    """Which window each hour lies in."""
+    """Return which window each hour lies in."""
     starts = np.array([w.span.start_ms for w in outlook.windows], dtype=np.int64)
     return np.asarray(np.searchsorted(starts, outlook.at_ms, side="right") - 1, dtype=np.int64)
 
@@ -434,7 +433,7 @@ def _told(here: Sequence[Window], chosen: int, name: str, span: TimeSpan, chance
 
 
 def _merged(windows: Sequence[Window]) -> tuple[Window, ...]:
-    """Neighbours that say the same become one."""
+    """Return the windows with equal neighbours made one."""
     found: list[Window] = []
     for window in windows:
         last = found[-1] if found else None
@@ -454,7 +453,7 @@ def _mean(chance: FloatArray) -> float | None:
 
 
 def with_chance(outlook: Outlook, share: FloatArray) -> Outlook:
-    """An outlook that is no surer than an ensemble: `share` of its members is open in each hour. [1] Shape (hour,)"""
+    """Return an outlook with chances of at most `share`, that of open members in each hour. [1] Shape (hour,)"""
     chance = np.fmin(outlook.chance, share)
     index = _window_index(outlook)
     windows = tuple(replace(w, chance=_mean(chance[index == i])) for i, w in enumerate(outlook.windows))
@@ -464,7 +463,7 @@ def with_chance(outlook: Outlook, share: FloatArray) -> Outlook:
 def ensemble_share(
     rows: Mapping[str, Row], forecast: WetnessForecast, hours: int, *, water_to_hand: bool, clay: bool
 ) -> FloatArray:
-    """Share of the ways the weather may go in which wetness and rain are both within the open bounds of a pass.
+    """Return the share of members in which wetness and rain are both within the open bounds of a pass.
 
     Parameters
     ----------
@@ -503,7 +502,7 @@ def ensemble_share(
 
 
 def _members(name: str, row: Row, forecast: WetnessForecast, count: int) -> FloatArray | None:
-    """What a condition is worth in each member, shape (hour, member); None for one that weather does not decide."""
+    """Return the value of a condition in each member, shape (hour, member); None where weather does not decide it."""
     if name.startswith("thatch_wetness"):
         return forecast.thatch_wetness[:count]
     if name.startswith("root_zone_wetness"):
@@ -518,7 +517,7 @@ def _members(name: str, row: Row, forecast: WetnessForecast, count: int) -> Floa
 
 
 def in_work_hours(outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]) -> Outlook:
-    """An outlook whose windows are cut to the hours in which work is done, from the first up to the second.
+    """Return an outlook whose windows are cut to the hours of work, from the first up to the second. Local [h]
 
     Verdicts and chances by the hour stay. Nights fall out between the windows, so that none promises one.
     """
@@ -568,7 +567,7 @@ class WorkWindow:
 
 
 def verdicts_by_hour(outlook: Outlook) -> VerdictArray:
-    """Verdict of each hour, overrides applied. Shape (hour,)"""
+    """Return the verdict of each hour, overrides applied. Shape (hour,)"""
     found = outlook.verdicts.copy()
     for window in outlook.windows:
         found[_rows(outlook, window.span)] = np.int8(window.verdict)
@@ -576,13 +575,13 @@ def verdicts_by_hour(outlook: Outlook) -> VerdictArray:
 
 
 def verdict_now(outlook: Outlook) -> Verdict:
-    """Verdict of the first hour, overrides applied."""
+    """Return the verdict of the first hour, overrides applied."""
     first = outlook.windows[0]
     return first.verdict if first.span.start_ms <= int(outlook.at_ms[0]) else Verdict(int(outlook.verdicts[0]))
 
 
 def dry_hours(outlook: Outlook, forecasts: Sequence[WetnessForecast]) -> BoolArray:
-    """Which hours are dry by every forecast that tells of them; True where none does. Shape (hour,)"""
+    """Return which hours are dry by every forecast that covers them; True where none does. Shape (hour,)"""
     dry = np.ones(outlook.at_ms.shape, dtype=np.bool_)
     for forecast in forecasts:
         if forecast.rain_mm.shape[1]:
@@ -595,7 +594,7 @@ def dry_hours(outlook: Outlook, forecasts: Sequence[WetnessForecast]) -> BoolArr
 def work_windows(
     outlook: Outlook, zone: datetime.tzinfo, *, work_hours: tuple[int, int], work_h: float, dry: BoolArray | None = None
 ) -> list[WorkWindow]:
-    """Spells of a pass, from now on.
+    """Return the windows of work of a pass, from now on.
 
     Parameters
     ----------
@@ -639,7 +638,7 @@ def work_windows(
 
 
 def _after(outlook: Outlook, work: npt.NDArray[np.intp], verdicts: VerdictArray) -> str:
-    """Why the hours of work after a spell are not open: what closes them, sooner than the dew before it."""
+    """Return why the hours of work after a window are not open: what closes them, before what waits."""
     shut = work[:JOINED_H][verdicts[:JOINED_H] == Verdict.CLOSED]
     row = shut[0] if shut.size else (work[0] if work.size else None)
     return "" if row is None else _window_at(outlook, int(row)).reason
@@ -648,7 +647,7 @@ def _after(outlook: Outlook, work: npt.NDArray[np.intp], verdicts: VerdictArray)
 def _first_run(
     part: npt.NDArray[np.intp], workable: BoolArray, days: npt.NDArray[np.int64], work_h: float
 ) -> int | None:
-    """Place of the first of enough dry open hours of work in a row, within one day."""
+    """Return the place of the first of enough dry open hours of work in a row, within one day."""
     run: list[int] = []
     for i in part.tolist():
         follows = bool(run) and i == run[-1] + 1 and days[i] == days[run[-1]]
@@ -659,7 +658,7 @@ def _first_run(
 
 
 def work_left_h(spell: WorkWindow, outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]) -> float:
-    """Open hours of work left in a spell. [h]"""
+    """Return the open hours of work left in a window. [h]"""
     opened = verdicts_by_hour(outlook) == Verdict.OPEN
     opened &= _rows(outlook, spell.span)
     hours = [datetime.datetime.fromtimestamp(int(at) / 1000, zone).hour for at in outlook.at_ms[opened]]
@@ -671,6 +670,6 @@ def _rows(outlook: Outlook, span: TimeSpan) -> BoolArray:
 
 
 def _window_at(outlook: Outlook, row: int) -> Window:
-    """The window an hour lies in; where windows are cut to the hours of work, the next one after it."""
+    """Return the window an hour lies in; where windows are cut to the hours of work, the next one after it."""
     at_ms = int(outlook.at_ms[row])
     return next((w for w in outlook.windows if at_ms < w.span.end_ms), outlook.windows[-1])

@@ -98,7 +98,7 @@ class Course:
 def stores_at(
     parameters: Parameters, thatch_wetness: npt.ArrayLike, root_wetness: npt.ArrayLike, canopy_mm: npt.ArrayLike = 0.0
 ) -> WaterStores:
-    """Stores from relative wetness.
+    """Return the stores at a relative wetness.
 
     Parameters
     ----------
@@ -276,14 +276,14 @@ class Range:
     log: bool = False
 
     def value(self, share: FloatArray) -> FloatArray:
-        """The parameter at a share of the range, 0 to 1."""
+        """Return the parameter at a share of the range, 0 to 1. [unit of the range]"""
         if self.log:
             return np.asarray(self.low * (self.high / self.low) ** share, dtype=np.float64)
         return np.asarray(self.low + (self.high - self.low) * share, dtype=np.float64)
 
     @property
     def start_share(self) -> float:
-        """Where in the range the start lies."""
+        """Share of the range at which the start lies. [1]"""
         if self.log:
             return math.log(self.start / self.low) / math.log(self.high / self.low)
         return (self.start - self.low) / (self.high - self.low)
@@ -419,7 +419,7 @@ def fit(past: PastHours, boxes: Boxes, *, weeks: int = WEEKS) -> Fit:
 
 
 def state_now(past: PastHours, parameters: Parameters) -> tuple[WaterStores, float] | None:
-    """Stores to start a forecast from, and hours since water reached the thatch.
+    """Return the stores that a forecast starts from, and the hours since water reached the thatch. [mm], [h]
 
     Readings of the last `STARTS_REACH_H` hours are carried to now by the weather since; None when there is none of
     them, or the weather since is not known.
@@ -439,7 +439,7 @@ def state_now(past: PastHours, parameters: Parameters) -> tuple[WaterStores, flo
 
 
 def _latest(past: PastHours, hour: int, with_thatch: bool) -> int | None:
-    """The last hour up to `hour`, not older than allowed, that has every reading."""
+    """Return the last hour up to `hour`, at most `STARTS_REACH_H` before it, that has every reading."""
     for back in range(min(STARTS_REACH_H, hour) + 1):
         at = hour - back
         if np.isfinite(past.root_wetness[at]) and (not with_thatch or np.isfinite(past.thatch_wetness[at])):
@@ -448,7 +448,7 @@ def _latest(past: PastHours, hour: int, with_thatch: bool) -> int | None:
 
 
 def _wet_before(past: PastHours, hour: int, canopy_mm: float) -> tuple[float, float]:
-    """Hours since the last wetting before an hour, and what the leaves may still hold. [h], [mm]"""
+    """Return the hours since the last wetting before an hour, and the water that the leaves may hold. [h], [mm]"""
     lead = np.nan_to_num(past.water_mm[max(hour - 24, 0) : hour])
     demand = np.nan_to_num(past.reference_et_mm[max(hour - 24, 0) : hour])
     canopy, dry_h = 0.0, 48.0
@@ -460,7 +460,7 @@ def _wet_before(past: PastHours, hour: int, canopy_mm: float) -> tuple[float, fl
 
 
 def _by_lead(residual: FloatArray) -> FloatArray:
-    """Error by hour of lead from misses of shape (sample, start): not falling, straight between samples."""
+    """Return the error by hour of lead from misses (sample, start), not falling, linear between samples. [1]"""
     known = np.isfinite(residual).sum(axis=1) >= 3
     leads = SAMPLE_H * (1 + np.flatnonzero(known))
     if leads.size == 0:
@@ -473,7 +473,7 @@ def _by_lead(residual: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class _Problem:
-    """The misses of every start as a function of the shares of the ranges."""
+    """The errors of every start as a function of the shares of the ranges."""
 
     boxes: Boxes
     names: tuple[str, ...]
@@ -507,7 +507,7 @@ class _Problem:
         )  # fmt: skip
 
     def parameters(self, shares: FloatArray, repeat: int = 0) -> Parameters:
-        """Parameters at shares of shape (parameter,), or (set, parameter) with each set repeated for each start."""
+        """Return parameters at shares of shape (parameter,), or (set, parameter), each set then for each start."""
         pairs = zip(self.names, self.ranges, strict=True)
         values = {name: each.value(shares[..., i]) for i, (name, each) in enumerate(pairs)}
         values["root_capacity_mm"] = values["root_capacity_mm"] * self.boxes.root_capacity_mm
@@ -520,7 +520,7 @@ class _Problem:
         return Parameters(**{f.name: float(values[f.name]) for f in fields(Parameters)})
 
     def residuals(self, shares: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Misses of thatch and root-zone wetness, shape (set, sample, start), for sets of shares (set, parameter)."""
+        """Return errors of thatch and root-zone wetness, (set, sample, start), for shares (set, parameter). [1]"""
         sets, count = shares.shape[0], self.starts.shape[1]
         parameters = self.parameters(shares, count)
         thatch, root, canopy, dry_h = np.tile(self.starts, (1, sets))
@@ -536,7 +536,7 @@ class _Problem:
         )
 
     def weighed(self, sets: FloatArray) -> FloatArray:
-        """What is to be made small, shape (set, miss): misses, and how far each parameter lies from its start."""
+        """Return what is minimised, shape (set, miss): errors, and distances of parameters from their starts. [1]"""
         thatch, root = self.residuals(sets)
         # neighbours in lead and start miss together: a quarter of a day's samples counts as one
         parts: Sequence[FloatArray] = (thatch / (THATCH_ERROR * 2.0), root / (ROOT_ERROR * 2.0))
@@ -616,7 +616,7 @@ def past_hours(
 
 
 def _at_hours(at_ms: TimeArray, time_ms: TimeArray, value: FloatArray) -> FloatArray:
-    """The last good value within the hour up to each time."""
+    """Return the last good value within the hour up to each time."""
     good = np.isfinite(value)
     times, values = time_ms[good], value[good]
     if times.size == 0:
@@ -627,7 +627,7 @@ def _at_hours(at_ms: TimeArray, time_ms: TimeArray, value: FloatArray) -> FloatA
 
 
 def _rain_by_hour(at_ms: TimeArray, time_ms: TimeArray, rain_mm: FloatArray) -> FloatArray:
-    """Rain read in each hour, ends included; NaN in hours that lie in a silence of the gauge."""
+    """Return the rain read in each hour, ends included; NaN in hours in which the gauge was silent. [mm]"""
     good = np.isfinite(rain_mm)
     times, fallen = time_ms[good], rain_mm[good]
     # a reading on the full hour tells of the hour before it

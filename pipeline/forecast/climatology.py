@@ -1,8 +1,8 @@
-"""Temperatures to come where no forecast says them: of the air, the leaf and the soil, and the chance of a frost.
+"""Temperatures beyond the weather forecast, of the air, the leaf and the soil, and the chance of a frost.
 
 Air goes from the last days' departure back to the usual of the season, with the daily course of the past week; soil
 at 50 mm follows it slowly; frost is counted from the site's own past nights at the season, else worked out from the
-usual lowest temperatures of the month. This module must not touch a value that was measured or forecast.
+usual lowest temperatures of the month. What was measured or forecast stays as it is.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class YearClimate:
 
 
 def monthly_climate(monthly_degc: npt.ArrayLike, *, day_to_day_degc: float = DAY_TO_DAY_DEGC) -> YearClimate:
-    """Climate from twelve monthly means, straight from mid-month to mid-month, each day taken at its noon.
+    """Return the climate of twelve monthly means, linear from mid-month to mid-month, each day taken at its noon.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def monthly_climate(monthly_degc: npt.ArrayLike, *, day_to_day_degc: float = DAY
 def history_climate(
     days: Sequence[datetime.date], temperature_degc: npt.ArrayLike, otherwise: YearClimate
 ) -> YearClimate:
-    """Climate from the site's own past, where it has enough of it.
+    """Return the climate of the site's own past, where it has enough of it.
 
     Parameters
     ----------
@@ -99,7 +99,9 @@ NIGHT_TO_NIGHT_DEGC = 3.5  # spread of the nights' lowest about the month's mean
 
 
 def by_hour_of_day(values: FloatArray, first_ms: int) -> FloatArray:
-    """Mean of each UTC hour of the day over hours from `first_ms` on; NaN where an hour was never known. Shape (24,)"""
+    """Return the mean of each UTC hour of the day, shape (24,), over hours from `first_ms` on; NaN where none is known.
+
+    In the unit of the values."""
     hour = ((first_ms // HOUR_MS) + np.arange(values.size)) % 24
     known = np.isfinite(values)
     count = np.bincount(hour[known], minlength=24)
@@ -108,7 +110,7 @@ def by_hour_of_day(values: FloatArray, first_ms: int) -> FloatArray:
 
 
 def air_ahead(week_degc: FloatArray, week_first_ms: int, at_ms: TimeArray, usual_degc: FloatArray) -> FloatArray:
-    """Air temperature of hours to come, as far as the last week and the season tell it.
+    """Return the air temperature expected from the last week and the season.
 
     Parameters
     ----------
@@ -139,7 +141,7 @@ def air_ahead(week_degc: FloatArray, week_first_ms: int, at_ms: TimeArray, usual
 
 
 def soil_ahead(soil_degc: FloatArray, air_degc: FloatArray, ahead: int) -> FloatArray:
-    """Daily mean soil temperature at 50 mm through hours to come.
+    """Return the daily mean soil temperature expected at 50 mm.
 
     Parameters
     ----------
@@ -180,7 +182,7 @@ def frost_chances(
     lowest_air_degc: npt.ArrayLike,
     frost_degc: float,
 ) -> FloatArray:
-    """Chance of a frost on the leaf in each of some days to come.
+    """Return the chance of a frost on the leaf on each of some days.
 
     Parameters
     ----------
@@ -217,7 +219,7 @@ def _counted_near(place: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
 
 
 def first_frost(days: Sequence[datetime.date], chance: FloatArray) -> datetime.date | None:
-    """The day by which a frost is as likely as not to have come, from the first of the days on; None without one."""
+    """Return the first day by which a frost has come with a chance of one half; None without one. Chances in [1]."""
     none = np.cumprod(1.0 - chance)
     reached = np.flatnonzero(none <= 0.5)
     return days[int(reached[0])] if reached.size and np.isfinite(none[reached[0]]) else None
@@ -232,7 +234,7 @@ NOT_KNOWN = YearClimate(np.full(366, np.nan), np.full(366, np.nan))
 
 @dataclass(frozen=True)
 class Season:
-    """What is usual, and what was.
+    """Climate of a site, its past daily temperatures, and its frosts.
 
     Attributes
     ----------
@@ -255,14 +257,14 @@ class Season:
     first_frost_ms: int | None
 
     def usual_degc(self, day: datetime.date) -> float:
-        """Daily mean usual on a date. [degC]"""
+        """Return the daily mean usual on a date. [degC]"""
         return float(self.climate.mean_degc[place_in_year(day)])
 
 
 def season(
     store: Store, now_ms: int, *, air: str | None, leaf: str | None, climate: MonthlyClimate | None, frost_degc: float
 ) -> Season:
-    """What is usual at a site.
+    """Return the climate, the past daily temperatures and the frosts of a site.
 
     Parameters
     ----------
@@ -306,7 +308,7 @@ def season(
 def _rolled_up(
     store: Store, channel: str | None, start_ms: int, end_ms: int
 ) -> tuple[list[datetime.date], FloatArray, FloatArray]:
-    """Days on which a channel was heard well, with their mean and lowest."""
+    """Return the days with enough values of a channel, with their mean and lowest."""
     if channel is None:
         return [], np.zeros(0), np.zeros(0)
     table = store.steps([channel], start_ms, end_ms, DAY_MS)
@@ -324,7 +326,7 @@ def _first_frost(
     usual_low: FloatArray,
     frost_degc: float,
 ) -> int | None:
-    """Usual first frost after the warmest time of this year, or of the last while that winter is on."""
+    """Return the usual first frost after the warmest time of this year, or of the last while its winter lasts. [ms]"""
     if not np.isfinite(usual.mean_degc).all():
         return None
     warmest = int(np.argmax(usual.mean_degc))
@@ -357,7 +359,7 @@ class Daily:
     values: FloatArray
 
     def between(self, start_ms: npt.ArrayLike, end_ms: npt.ArrayLike) -> FloatArray:
-        """Sum from `start_ms` to `end_ms`, a part of a day counting for its part.
+        """Return the sum from `start_ms` to `end_ms`, a part of a day counting for its part.
 
         Parameters
         ----------
@@ -382,7 +384,7 @@ class Daily:
         return np.asarray(np.where(end <= start, 0.0, np.where(outside, np.nan, found)), dtype=np.float64)
 
     def lowest(self, start_ms: TimeArray, days: int) -> FloatArray:
-        """Lowest of so many days from the one a moment falls in; NaN where one of them is not known."""
+        """Return the lowest of so many days from that of a moment on; NaN if one is not known. [as the values]"""
         lead = np.concatenate([self.values, np.full(days, np.nan)])
         lows = np.lib.stride_tricks.sliding_window_view(lead, days).min(axis=1)
         index = np.floor(self._day(start_ms)).astype(np.int64)

@@ -1,7 +1,7 @@
-"""What the air asks of the turf, hour by hour, from as much of the weather as is known.
+"""Reference evapotranspiration of an hour, from as much of the weather as is known.
 
 By FAO-56 where temperature, humidity, wind and sun are all known, else by Hargreaves from the day's temperatures shared
-out over the daylight. This module must not fill a gap: where not even temperatures are known the demand is not known.
+out over the daylight; NaN where not even temperatures are known.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ def hourly_demand_mm(
     longitude_deg: float,
     elevation_m: float,
 ) -> FloatArray:
-    """Reference evapotranspiration of consecutive hours.
+    """Return the reference evapotranspiration of consecutive hours.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ def hourly_demand_mm(
 
 
 def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: float, longitude_deg: float) -> FloatArray:
-    """Share of a step's demand that falls into each of its hours, by the sun above the air; adds up to 1 a step. [1]"""
+    """Return the share of a step's demand in each of its hours, by the sun above the air; 1 in all for a step. [1]"""
     _, sunlight, _ = radiation.sun_of_hours(first_ms, count, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     above = sunlight.reshape(-1, step_h)
     total = above.sum(axis=1, keepdims=True)
@@ -64,7 +64,7 @@ def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: floa
 def shared_over_days(
     first_ms: int, daily_mm: npt.ArrayLike, *, latitude_deg: float, longitude_deg: float
 ) -> FloatArray:
-    """Daily demand shared out over the daylight of each 24 hours from `first_ms` on. [mm h-1], shape (24 x day, ...)"""
+    """Return daily demand [mm] shared out over the daylight of each 24 hours. [mm h-1], shape (24 x day, ...)"""
     daily = np.asarray(daily_mm, dtype=np.float64)
     share = daylight_share(first_ms, 24 * daily.shape[0], 24, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     each = np.repeat(daily, 24, axis=0)
@@ -74,7 +74,7 @@ def shared_over_days(
 def _hargreaves_hourly_mm(
     first_ms: int, temperature_degc: FloatArray, *, latitude_deg: float, longitude_deg: float
 ) -> FloatArray:
-    """Daily Hargreaves of the days by the sun, shared over their light; days with too few temperatures are NaN."""
+    """Return the daily Hargreaves of solar days shared over their light, NaN with too few temperatures. [mm h-1]"""
     day, above, _ = radiation.sun_of_hours(
         first_ms, temperature_degc.size, latitude_deg=latitude_deg, longitude_deg=longitude_deg
     )

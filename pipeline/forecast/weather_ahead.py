@@ -1,10 +1,10 @@
-"""Many ways the weather may go: round a forecast, from the site's own past at the same season, or from its climate.
+"""Members of the weather ahead: round a forecast, from the site's own past at the same season, or from its climate.
 
 A forecast is not believed whole: with each day of lead a larger share of the members takes that day from the past
 instead, and the rest get the forecast's rain made more or less. Where there is no forecast every member is the site's
 own past of the same season, whole spans of days in a row; where there is not enough past, days are drawn from monthly
-means, wet and dry by a chain of two states. The same input gives the same members. This module must not hide what it
-had to fall back on: `source` and `notes` say so.
+means, wet and dry by a chain of two states. The same input gives the same members. `source` and `notes` say what was
+used instead of a forecast.
 """
 
 from __future__ import annotations
@@ -95,7 +95,7 @@ class WeatherAhead:
     notes: tuple[str, ...] = ()
 
     def rain_within(self, hours: int) -> FloatArray:
-        """Rain of the first so many hours, shape (member,). [mm]"""
+        """Return the rain of the first so many hours, shape (member,). [mm]"""
         return np.asarray(self.rain_mm[:hours].sum(axis=0), dtype=np.float64)
 
 
@@ -112,7 +112,7 @@ def weather_ahead(
     members: int = MEMBERS,
     trust: Trust = TRUST,
 ) -> WeatherAhead | None:
-    """The weather to come by the best there is.
+    """Return the weather ahead from the best source there is.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def weather_ahead(
 
 
 def from_past(past: PastWeather, now_ms: int, *, days: int = DAYS_AHEAD, members: int = MEMBERS) -> WeatherAhead | None:
-    """Spans of the site's own past that began at the same hour and within `SEASON_DAYS` of the same date.
+    """Return spans of the site's past that began at the same hour and within `SEASON_DAYS` of the date. [mm h-1]
 
     Spread evenly over those there are, each taken more than once if need be. None with fewer than `LEAST_PASTS`.
     """
@@ -189,7 +189,7 @@ def from_climate(
     days: int = DAYS_AHEAD,
     members: int = MEMBERS,
 ) -> WeatherAhead:
-    """Days drawn from monthly means.
+    """Return days drawn from monthly means. [mm h-1]
 
     Wet follows wet as Richardson 1981 (Water Resour. Res. 17, 182-190) has it; amounts are exponential about the mean
     of a wet day, and fall in a few hours anywhere in the day. Demand by Hargreaves from the mean temperatures, less on
@@ -224,7 +224,7 @@ def from_climate(
 
 
 def _season(months: npt.ArrayLike, date: FloatArray) -> FloatArray:
-    """Monthly figures drawn out to days, straight from mid-month to mid-month, round the year."""
+    """Return monthly figures drawn out to days, linear from mid-month to mid-month, round the year."""
     middle = (np.arange(-1, 13) + 0.5) * 365.25 / 12.0
     wrapped = np.asarray(months, dtype=np.float64)[np.arange(-1, 13) % 12]
     return np.asarray(np.interp(date, middle, wrapped), dtype=np.float64)
@@ -239,7 +239,7 @@ def from_forecast(
     members: int = MEMBERS,
     trust: Trust = TRUST,
 ) -> WeatherAhead | None:
-    """Members round a forecast.
+    """Return members round a forecast.
 
     Parameters
     ----------
@@ -283,7 +283,7 @@ def from_forecast(
 
 
 def _chance_by_day(forecast: WeatherForecast, now_ms: int, days: int) -> FloatArray:
-    """Chance of any rain on each day: the greatest of its steps, at least; 1 where the forecast gives none. [1]"""
+    """Return the chance of any rain on each day: the greatest of its steps; 1 where the forecast gives none. [1]"""
     each = forecast.of("rain_chance", now_ms, 24 * days).reshape(days, 24)
     rain = forecast.of("rain_mm", now_ms, 24 * days).reshape(days, 24)
     known = np.isfinite(each).any(axis=1) & (np.nansum(rain, axis=1) > 0.0)

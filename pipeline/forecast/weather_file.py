@@ -1,11 +1,11 @@
-"""A weather forecast as text, CSV or JSON, read and doubted: every fault named, hourly figures out.
+"""Reading of a weather forecast, CSV or JSON, into hourly series, with every fault named.
 
 CSV: a line `# issued = 2030-05-01T06:00Z`, then a header and a row for each step. JSON: an object with `issued` and a
 list for each column. Columns: `time` (ISO 8601 with offset; the begin of the step; regular steps of 1, 3, 6, 12 or 24
 hours) and `rain_mm` (expected in the step) are needed; `rain_chance` (of any rain in the step, 0 to 1),
 `temperature_degc`, `relative_humidity_percent`, `wind_m_s` (at 2 m), `solar_w_m2` (means of the step) and
-`reference_et_mm` (of the step) may be there, with an empty field or null where not known. This module must not fetch
-anything, and must not use a part of a forecast that is absurd elsewhere: a source that is wrong once is not believed.
+`reference_et_mm` (of the step) may be there, with an empty field or null where not known. A forecast with one absurd
+value is refused whole.
 """
 
 from __future__ import annotations
@@ -74,11 +74,11 @@ class WeatherForecast:
 
     @property
     def hours(self) -> int:
-        """How many hours it covers."""
+        """Number of hours it covers."""
         return int(self.series["rain_mm"].size)
 
     def of(self, name: str, start_ms: int, hours: int) -> FloatArray:
-        """A series on the hours from `start_ms` on; NaN outside."""
+        """Return a series on the hours from `start_ms` on, NaN outside. [unit of the series]"""
         out = np.full(hours, np.nan)
         first = (start_ms - self.first_ms) // HOUR_MS
         begin, end = max(first, 0), min(first + hours, self.hours)
@@ -90,7 +90,7 @@ class WeatherForecast:
 def parse_forecast(
     text: str, *, latitude_deg: float, longitude_deg: float, elevation_m: float, name: str = "forecast"
 ) -> WeatherForecast:
-    """Read a forecast.
+    """Read a weather forecast.
 
     Parameters
     ----------
@@ -137,7 +137,7 @@ def parse_forecast(
 
 
 def usable_faults(forecast: WeatherForecast, now_ms: int, *, name: str = "forecast") -> list[str]:
-    """Why a forecast that could be read is no use now; empty when it is.
+    """Return why a forecast that could be read is of no use now; empty when it is.
 
     Parameters
     ----------
@@ -316,7 +316,7 @@ FORECAST_NAME = "forecast"
 def weather_source(
     location: str, folder: Path, *, latitude_deg: float, longitude_deg: float, elevation_m: float, clock: Clock
 ) -> KeptSource[WeatherForecast]:
-    """The source of a site's forecast.
+    """Return the source of a site's forecast.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Ten days of thatch and root-zone wetness of a station, hour by hour, with their chances; gaps behind filled.
+"""Hourly forecast of thatch and root-zone wetness for ten days, its chances, and the filling of past gaps.
 
 The station's own balance is run on every member of the weather ahead. Each member also gets an error of the size the
 balance has shown on the station's past weeks, so that chances are neither surer nor vaguer than experience. Hours in
@@ -65,11 +65,11 @@ class WetnessForecast:
         return self.first_ms + HOUR_MS * np.arange(self.root_wetness.shape[0], dtype=np.int64)
 
     def mean(self) -> tuple[FloatArray, FloatArray]:
-        """Mean thatch and root-zone wetness of the members by hour. [1]"""
+        """Return the mean thatch and root-zone wetness of the members by hour. [1]"""
         return _mean(self.thatch_wetness), _mean(self.root_wetness)
 
     def spread(self) -> tuple[FloatArray, FloatArray]:
-        """Standard deviation of thatch and root-zone wetness over the members by hour. [1]"""
+        """Return the standard deviation of thatch and root-zone wetness over the members by hour. [1]"""
         return _spread(self.thatch_wetness), _spread(self.root_wetness)
 
 
@@ -86,7 +86,7 @@ def _spread(values: FloatArray) -> FloatArray:
 def forecast_wetness(
     past: PastHours, fitted: Fit, weather: WeatherAhead | None, *, watering_mm: FloatArray | None = None
 ) -> WetnessForecast:
-    """Carry a station's wetness into the weather to come.
+    """Return the wetness of a station in the weather ahead.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def _withheld(now_ms: int, reason: str) -> WetnessForecast:
 
 
 def _misses(error: FloatArray, shape: tuple[int, ...], salt: int) -> FloatArray:
-    """A miss for each member, the same way at every lead, growing as experience says; their mean is nought."""
+    """Return an error for each member, of one sign at every lead and growing with it; their mean is 0. [1]"""
     hours, members = shape
     if not np.isfinite(error).all():
         return np.zeros(shape)
@@ -160,7 +160,7 @@ def day_chances(
     least_h: int = LEAST_WORK_H,
     dry_mm_h: float = 0.2,
 ) -> list[DayChance]:
-    """Chance, day by day, that the ground is within bounds for long enough to work.
+    """Return the chance of each day that the ground is within bounds for long enough to work.
 
     Parameters
     ----------
@@ -203,7 +203,7 @@ def _within(values: FloatArray, limits: tuple[float, float]) -> np.ndarray[tuple
 def _in_a_row(
     good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], least: int
 ) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Which members have `least` rows in a row that are good."""
+    """Return which members have `least` consecutive good rows."""
     run_length = np.zeros(good.shape[1], dtype=np.int64)
     longest = run_length.copy()
     for row in good:
@@ -213,7 +213,7 @@ def _in_a_row(
 
 
 def in_ten(chance: float) -> str:
-    """A chance in words: "7 in 10"; never none and never certain."""
+    """Return a chance [1] in words: "7 in 10"; never none and never certain."""
     tenths = round(10.0 * chance)
     if tenths <= 0:
         return "less than 1 in 10"
@@ -221,7 +221,7 @@ def in_ten(chance: float) -> str:
 
 
 def best_day_line(what: str, chances: Sequence[DayChance], today: datetime.date) -> str:
-    """One line on the likeliest day: "dry enough to scarify: Thursday 7 in 10".
+    """Return a line on the likeliest day: "dry enough to scarify: Thursday 7 in 10".
 
     Parameters
     ----------
@@ -254,7 +254,7 @@ def _day_name(date: datetime.date, today: datetime.date) -> str:
 
 
 def without_readings(past: PastHours, start_ms: int, end_ms: int | None, *, thatch: bool, roots: bool) -> PastHours:
-    """A past without what a lifted probe said from one moment up to another, None for the end. [ms since 1970, UTC]"""
+    """Return a past without the readings of a lifted probe between two moments [ms]; an end of None is open."""
     at_ms = past.first_ms + HOUR_MS * np.arange(past.root_wetness.size, dtype=np.int64)
     out = (at_ms >= start_ms) & (at_ms < (2**62 if end_ms is None else end_ms))
     return replace(
@@ -265,7 +265,7 @@ def without_readings(past: PastHours, start_ms: int, end_ms: int | None, *, that
 
 
 def filled_by_balance(past: PastHours, parameters: Parameters, since_ms: int) -> PastHours | None:
-    """The past with its gaps since a moment filled by the balance, on the weather that came.
+    """Return the past with its gaps since a moment filled by the balance, on the weather that came.
 
     Parameters
     ----------
@@ -301,7 +301,7 @@ def _filled(measured: FloatArray, carried: FloatArray, cut: int) -> FloatArray:
 
 
 def filled_from_neighbour(past: PastHours, neighbour: PastHours, since_ms: int) -> PastHours | None:
-    """The past with its gaps since a moment filled from a neighbour over the same hours; None where that is silent."""
+    """Return the past with its gaps since a moment [ms] filled from a neighbour; None if that has no late reading."""
     at_ms = past.first_ms + HOUR_MS * np.arange(past.root_wetness.size, dtype=np.int64)
     late = at_ms >= since_ms
 
@@ -317,7 +317,7 @@ def filled_from_neighbour(past: PastHours, neighbour: PastHours, since_ms: int) 
 
 
 def spread_of(values: FloatArray) -> FloatArray:
-    """Mean, and the quantiles of `QUANTILES`, of the members by hour. Shape (3, hour); NaN where there is nothing."""
+    """Return mean and `QUANTILES` of the members by hour, shape (3, hour); NaN without members. [1]"""
     if values.shape[1] == 0 or np.isnan(values).all():
         return np.full((3, values.shape[0]), np.nan)
     return np.vstack([values.mean(axis=1), np.quantile(values, QUANTILES, axis=1)])
