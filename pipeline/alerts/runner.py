@@ -246,10 +246,10 @@ class AlertRunner:
         tables = [self._store.findings(station, QUARTER_HOUR_READS, asked.from_ms, until_ms + 1)]
         if asked.days_from_ms is not None:
             days = self._store.findings(station, DAY_READS, asked.days_from_ms, until_ms + 1)
+            start_ms, named = days["start_ms"].to_numpy(), days["quantity"].to_numpy(dtype=object)
             for quantity, back_h, of, after_ms in asked.before:
-                spans = days["start_ms"][(days["quantity"] == of) & (days["start_ms"] > after_ms)]
-                tables += [self._store.findings(station, (quantity,), at - round(back_h * HOUR_MS), at)
-                           for at in spans.tolist()]  # fmt: skip
+                for at_ms in start_ms[(named == of) & (start_ms > after_ms)].tolist():
+                    tables.append(self._store.findings(station, (quantity,), at_ms - round(back_h * HOUR_MS), at_ms))
             tables.append(days)
         seen = self._store.observations(context.observed_ids, asked.from_ms, until_ms + 1)
         watch = self._watch_without_data(station, context)

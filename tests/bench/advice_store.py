@@ -11,6 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from pipeline.site.station import ChannelLimits
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, STEP_COLUMNS
 from pipeline.units import Flag
 from tests.bench.advice_heard import Known
@@ -26,7 +27,8 @@ class SeasonStore:
         self._station = station
         self._observations = _Sorted(known.observations, OBSERVATION_COLUMNS, "channel", "measured_at_ms")
         self._findings = _Sorted(known.findings, FINDING_COLUMNS, "quantity", "start_ms")
-        self._limits = known.context.learned
+        self._no_limits = _learned("", ())
+        self._limits = {channel: _learned(channel, limits) for channel, limits in known.context.learned.items()}
         self._daily = {
             str(channel): _by_day(rows) for channel, rows in known.observations.groupby("channel", observed=True)
         }
@@ -38,7 +40,9 @@ class SeasonStore:
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """As a store's; limits learned of a channel are findings under its name."""
         if station != self._station:
-            return self._learned(station, start_ms, end_ms)
+            limits = self._limits.get(station, self._no_limits)
+            begun_ms = limits["start_ms"].to_numpy()
+            return limits[(begun_ms >= start_ms) & (begun_ms < min(end_ms, self.now_ms + 1))]
         names = sorted(set(self._findings.names if quantities is None else quantities))
         return self._findings.between(names, start_ms, min(end_ms, self.now_ms + 1))
 
@@ -61,15 +65,17 @@ class SeasonStore:
                 parts.append(table[(table["start_ms"] >= start_ms) & (table["start_ms"] < over_ms)])
         return _joined(parts, STEP_COLUMNS)
 
-    def _learned(self, channel: str, start_ms: int, end_ms: int) -> pd.DataFrame:
-        rows = []
-        for one in self._limits.get(channel, ()):
-            if start_ms <= one.from_ms < min(end_ms, self.now_ms + 1):
-                for quantity, value, (low, high) in (
-                    ("drained_limit", one.drained, one.drained_range), ("dry_limit", one.dry, one.dry_range),
-                ):  # fmt: skip
-                    rows.append((channel, quantity, one.from_ms, one.from_ms, value, low, high, 0, "", 1))
-        return pd.DataFrame(rows, columns=list(FINDING_COLUMNS)).sort_values(["quantity", "start_ms"])
+
+def _learned(channel: str, limits: Sequence[ChannelLimits]) -> pd.DataFrame:
+    """The findings that the limits learned of a channel are kept as."""
+    rows = [
+        (channel, quantity, one.from_ms, one.from_ms, value, low, high, 0, "", 1)
+        for one in limits
+        for quantity, value, (low, high) in (
+            ("drained_limit", one.drained, one.drained_range), ("dry_limit", one.dry, one.dry_range),
+        )
+    ]  # fmt: skip
+    return pd.DataFrame(rows, columns=list(FINDING_COLUMNS)).sort_values(["quantity", "start_ms"])
 
 
 class _Sorted:
