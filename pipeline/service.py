@@ -1,4 +1,4 @@
-"""The one line of the story: keep, receipt, stages, keep, rules.
+"""The worker and the whole pipeline: commit, receipt, stages, findings, rules.
 
 Messages are committed to the journal, then receipted, then acknowledged, in that order and never another; those that
 wait together are committed together, with one sync and one receipt an outbox. What the
@@ -86,7 +86,7 @@ def load_settings(path: Path | str, environment: Mapping[str, str] | None = None
 
 
 class Source(Protocol):
-    """Where messages come from and receipts go."""
+    """The source of messages, which takes receipts."""
 
     def take(self, timeout_s: float) -> Arrival | None: ...
 
@@ -100,8 +100,8 @@ class Source(Protocol):
 
 @dataclass(slots=True)
 class _Progress:
-    """How far a station is: when its last reading came and the rules were last run [s, monotonic], how new that reading
-    is and until when the rules have been run [ms since 1970, UTC], and whether they have more to see."""
+    """The progress of a station: when its last reading came and the rules were last run [s, monotonic], how new that
+    reading is and until when the rules have been run [ms since 1970, UTC], and whether they have more to see."""
 
     arrived_s: float = -CATCH_UP_S
     judged_s: float = -JUDGE_LEAST_S
@@ -121,7 +121,7 @@ class _Message:
 
 
 class _Pace:
-    """Work that rests for a multiple of what it cost, so that whatever it costs it gets a bounded share of the time."""
+    """Pacing of a kind of work: a rest of a multiple of its cost, so that its share of the time is bounded."""
 
     def __init__(self, rest: float) -> None:
         self._rest, self._ended_s, self._cost_s = rest, 0.0, 0.0
@@ -183,11 +183,11 @@ class Worker:
 
     @property
     def unjudged(self) -> int:
-        """How many stations have readings that the rules have not walked over yet."""
+        """Return how many stations have readings that the rules have not been evaluated on yet."""
         return sum(one.unjudged for one in self._progress.values())
 
     def _begin(self) -> None:
-        """Publish again the receipts of what is on disk, and find what was kept but not yet worked on."""
+        """Publish the receipts of what is on disk again, and resume the stages where they stopped."""
         for site, node, receipt in self._journal.receipts():
             self._source.publish_receipt(site, node, receipt)
         self._worked = self._journal.note(WORKED_KEY)
@@ -208,7 +208,7 @@ class Worker:
             self.studying.ends()
 
     def close(self) -> None:
-        """Note how far the stages are. What was not kept is unacknowledged and comes again."""
+        """Store how far the stages are. What was not committed is unacknowledged and is sent again."""
         try:
             self._note_worked()
         except PipelineFault as fault:
@@ -349,20 +349,20 @@ class Worker:
             self._note_worked()
 
     def _stages_due(self, now_s: float, *, idle: bool) -> bool:
-        """Whether the stages have rested, and the work has waited for more of it."""
+        """Return whether the stages are due: rested, and their input has waited for more."""
         waited = now_s - self._stages.oldest_s > (SETTLE_S if idle else STUDY_MOST_S)
         return self._stages_pace.rested(now_s) and waited
 
     def _periods_due(self, now_s: float) -> bool:
-        """Whether days and fortnights have rested, or nothing has arrived for so long that nobody else needs the time.
+        """Return whether days and fortnights are due: rested, or nothing has arrived for `CATCH_UP_S`.
 
-        The pages show their findings: after a backlog they must not lag behind it for minutes.
+        Without the second case pages would lag behind a backlog for minutes.
         """
         arrived_s = max(one.arrived_s for one in self._progress.values())
         return self._periods_pace.rested(now_s) or now_s - arrived_s >= CATCH_UP_S
 
     def _run_rules(self, station: str, now_s: float) -> None:
-        """Walk the rules of a station on, if that is due and the stages have seen all its readings."""
+        """Evaluate the rules of a station, if that is due and the stages have processed all its readings."""
         one = self._progress[station]
         if now_s - one.judged_s < JUDGE_LEAST_S or self._stages.waits_for(station):
             return
@@ -380,12 +380,13 @@ class Worker:
             self._on_change("alerts")
 
     def _complete_until_ms(self, one: _Progress, now_ms: int, now_s: float) -> int:
-        """Until when the record of a station may be taken as complete: rules must not take a backlog for silence."""
+        """Return until when the record of a station is complete: readings of a backlog are no silence. [ms since 1970,
+        UTC]"""
         quiet = now_s - one.arrived_s >= CATCH_UP_S and not self._source.waiting
         return now_ms if quiet or one.newest_ms is None else min(now_ms, one.newest_ms)
 
     def _note_worked(self) -> None:
-        """Note how far the stages have seen everything, so that a kill costs no more than what came after."""
+        """Store how far the stages have processed everything, so that a kill repeats only what came after."""
         if self._stages.waiting or self._stages.periods_waiting:
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
@@ -440,7 +441,7 @@ class DataInUse(PipelineFault):
 
 
 class Changes:
-    """A counter that goes up with every change, for those who show what is new."""
+    """A counter of changes, for pages and streams that show what is new."""
 
     def __init__(self) -> None:
         self._count = 0
@@ -449,12 +450,12 @@ class Changes:
 
     @property
     def count(self) -> int:
-        """How many changes there were since the start."""
+        """Return how many changes there were since the start."""
         return self._count
 
     def listen(self, listener: Callable[[str], None]) -> Callable[[], None]:
         """Call `listener` with the kind of each change (`readings`, `findings`, `alerts`, `nodes`, `advice`, `diary`),
-        from the thread that made it: it must return at once and must not raise. Returns how to stop it."""
+        from the thread that made it: it returns at once and raises nothing. Return a function that ends it."""
         with self._condition:
             self._listeners.append(listener)
 
@@ -466,13 +467,13 @@ class Changes:
         return leave
 
     def wait(self, seen: int, timeout_s: float) -> int:
-        """Wait until the count is beyond `seen`, at most so long; returns the count. [s]"""
+        """Wait until the count is beyond `seen`, at most `timeout_s`; return the count. [s]"""
         with self._condition:
             self._condition.wait_for(lambda: self._count > seen, timeout_s)
             return self._count
 
     def bump(self, word: str) -> None:
-        """Something of this kind has changed."""
+        """Count a change of this kind and call the listeners."""
         with self._condition:
             self._count += 1
             self._condition.notify_all()
@@ -483,7 +484,7 @@ class Changes:
 
 @dataclass(frozen=True)
 class Stores:
-    """What is kept, opened. Reading is safe beside a running pipeline; writing needs the lock of the folder."""
+    """The open stores. Reading is safe beside a running pipeline; writing needs the lock of the folder."""
 
     database: Database
     journal: Journal
@@ -492,13 +493,13 @@ class Stores:
     server: InfluxStore | None = None
 
     def close(self) -> None:
-        """Close all of it."""
+        """Close the stores."""
         self.store.close()
         self.database.close()
 
 
 def open_stores(config: SiteConfig) -> Stores:
-    """Open what the settings name.
+    """Open the stores that the settings name.
 
     Raises
     ------
@@ -618,7 +619,7 @@ class _Part:
 
 
 class Pipeline:
-    """All of it.
+    """The whole pipeline: broker, ingest, worker, notifier and advisor.
 
     Parameters
     ----------
@@ -674,7 +675,7 @@ class Pipeline:
         self.crash = ""
 
     def start(self) -> None:
-        """Start every part. Returns at once; `health` tells how they fare."""
+        """Start every part and return at once; see `health`."""
         if self._broker is not None:
             self._parts.append(_Part("broker", self._broker, self._crashed))
         self._parts.append(_Part("ingest", self._ingest, self._crashed))
@@ -696,34 +697,34 @@ class Pipeline:
         self._ended.set()
 
     def wait(self, timeout_s: float | None = None) -> bool:
-        """Wait until it was stopped or has crashed; whether it was. [s]"""
+        """Wait until it was stopped or has crashed; return whether it was. [s]"""
         return self._ended.wait(timeout_s)
 
     def alerts(self) -> list[OpenAlert]:
-        """Every alert that is open, the oldest first."""
+        """Return every open alert, the oldest first."""
         return self._alerts.open_alerts(self.clock.now_ms())
 
     def advice(self) -> SiteAdvice | None:
-        """What was advised last; None until it has been worked out for the first time."""
+        """Return the newest advice; None until it has been computed for the first time."""
         return self._advisor.now()
 
     def redo_from(self, station: str, start_ms: int) -> None:
-        """Have a station worked out anew from a time on: the diary has changed what was known of it."""
+        """Mark a station for recomputing from a time on, after a change of the diary."""
         heard = self.store.span([i for i in self.context(station).channel_ids])
         if heard is not None:
             self._stages.mark_span(station, start_ms, heard[1] + LEAD_IN_MS, self.clock.monotonic())
 
     def recompute(self, station: str, *, start_ms: int | None = None, end_ms: int | None = None) -> Redone:
-        """Work a span of a station out anew from raw, in this thread. Not beside running parts."""
+        """Recompute a span of a station from raw, in this thread. Not beside running parts."""
         return recompute(self.store, self.context(station), start_ms=start_ms, end_ms=end_ms)
 
     def recompute_passes(self, station: str) -> int:
-        """Work out anew what passes changed at a station and how its thatch grows, once all stations stand."""
+        """Recompute the effects of passes and the thatch trend of a station, once all stations are recomputed."""
         beside = by_likeness(self.config, station)
         return redo_passes(self.store, self.context(station), lambda: map(self.context, beside))
 
     def health(self) -> dict[str, object]:
-        """How every part fares, in plain tables.
+        """Return the health of every part, in plain tables.
 
         `state` is `ok`, or `degraded` with the `reasons` in words.
         """
@@ -752,12 +753,12 @@ class Pipeline:
         }
 
     def periods_wait_for(self, station: str) -> bool:
-        """Whether days, fortnights and wettings of a station are still to be worked out."""
+        """Return whether days, fortnights and wettings of a station are still to be computed."""
         return self._stages.waits_for(station) or self._stages.periods_wait_for(station)
 
     @property
     def ready(self) -> bool:
-        """Whether readings can arrive and be kept."""
+        """Return whether readings can arrive and be committed."""
         return not self.crash and self._ingest.connected and not self._worker.keeping.reason
 
     def _reasons(self) -> list[str]:
@@ -787,7 +788,7 @@ class Pipeline:
         }
 
     def _feed(self) -> bool:
-        """Carry readings on to a server store; the stages wait until it has given all of them back."""
+        """Copy readings to a server store; the stages wait until all of them can be read there."""
         if self._feeder is None:
             return False
         fed = self._feeder.step(self.clock.now_ms())

@@ -1,4 +1,4 @@
-"""What an alert rule declares, what it is handed and what it gives back; the state of an alert, and its events.
+"""The model of an alert rule: what it declares, reads and returns; the state of an alert, and its events.
 
 The life of an alert of one rule, at one place:
 
@@ -17,8 +17,7 @@ The life of an alert of one rule, at one place:
 | silenced | its condition or its months have ended        | quiet    | nothing                          |
 
 What holds an alert back is declared by its rule (`HeldBy`): the night, the season, play, drying for play, fresh water.
-Only the night holds its closing back too. States are small and go to and from JSON, so that a restart finds them as
-they were.
+Only the night holds its closing back too. States are stored as JSON after each evaluation and read at a restart.
 """
 
 from __future__ import annotations
@@ -81,7 +80,7 @@ LeadDays = Annotated[
 
 
 class RuleBounds(Setting):
-    """What a site may set of one rule under `[alerts.RULE]`. Every value is common practice, no source.
+    """Bounds of one rule that a site may set under `[alerts.RULE]`. Every value is common practice, no source.
 
     Three names mean the same in every rule that has them: `months`, of the northern hemisphere, shifted by six south of
     the equator, none for the usual ones of the rule; `repeat_h`, the least time between an alert and its next repeat
@@ -123,10 +122,10 @@ class Counting:
 
 
 class RuleGrain(Enum):
-    """What a rule rests on, and so when it is walked.
+    """The kind of data a rule reads, which decides when it is evaluated.
 
     QUARTER_HOUR: findings or readings of a quarter hour. DAY: findings of days, fortnights and wettings; the rule waits
-    while those of its station wait to be worked out. ADVICE: the newest advice.
+    while those of its station are still to be computed. ADVICE: the newest advice.
     """
 
     QUARTER_HOUR = auto()
@@ -135,15 +134,15 @@ class RuleGrain(Enum):
 
     @property
     def forget_gap_ms(self) -> float:
-        """How long a run may be interrupted before it begins again. [ms]"""
+        """Return how long a gap in the data may be before a run begins again. [ms]"""
         return (Counting.day_forget_gap_h if self is RuleGrain.DAY else Counting.forget_gap_h) * HOUR_MS
 
 
 class Scope(Enum):
-    """What one alert of a rule is about.
+    """The subject of one alert of a rule.
 
-    STATION; SURFACE: told by the first station of it that has probes, in the name of the surface; PROBE; PASS: a kind
-    of pass over a surface; BOOKING: one booked pass.
+    STATION; SURFACE: reported once, by its first station with probes, under the title of the surface; PROBE; PASS: a
+    kind of pass over a surface; BOOKING: one booked pass.
     """
 
     STATION = auto()
@@ -154,7 +153,7 @@ class Scope(Enum):
 
 
 class HeldBy(Flag):
-    """What keeps a rule from saying anything, beside people's marks.
+    """Conditions under which a rule opens and repeats nothing, beside people's marks.
 
     NIGHT: closings wait for the morning too. SEASON: its months. PLAY: a match day. DRYING: while the surface is dried
     for play. WATER: within `after_water_h` of rain or watering, when anybody knows that it is wet.
@@ -169,7 +168,7 @@ class HeldBy(Flag):
 
 
 class Manner(Enum):
-    """How people are told: URGENT at any hour, INTERRUPTING by day, DIGEST with the others the next morning."""
+    """When people are notified: URGENT at any hour, INTERRUPTING by day, DIGEST with the others the next morning."""
 
     URGENT = auto()
     INTERRUPTING = auto()
@@ -182,7 +181,7 @@ B = TypeVar("B", bound=RuleBounds)
 
 @dataclass(frozen=True, kw_only=True)
 class AlertRule(Generic[B]):
-    """One alert rule: everything the program knows of it stands in this declaration.
+    """The declaration of one alert rule; whatever lists rules derives from it.
 
     Attributes
     ----------
@@ -190,7 +189,7 @@ class AlertRule(Generic[B]):
     bounds : type of RuleBounds
         What a site may set.
     look : callable
-        State, occasion and facts to `Looked`: what the rule makes of one occasion.
+        State, occasion and facts to `RuleOutcome`: what the rule makes of one occasion.
     scope, grain, manner : Scope, RuleGrain, Manner
     held_by : HeldBy
     reads : tuple of str
@@ -206,14 +205,14 @@ class AlertRule(Generic[B]):
     late_h : float or None
         How late a finding may come and still be judged. [h] None: however late.
     ahead : callable, optional
-        State, `Ahead` and facts to `Looked`: what the rule makes of the forecast.
+        State, `Ahead` and facts to `RuleOutcome`: what the rule makes of the forecast.
     occasions : callable, optional
         Facts, state and time to occasions in order of time, where they are not the findings it reads.
     """
 
     name: RuleName
     bounds: type[B]
-    look: Callable[[AlertState, Any, Facts[B]], Looked]
+    look: Callable[[AlertState, Any, Facts[B]], RuleOutcome]
     scope: Scope
     grain: RuleGrain
     manner: Manner = Manner.DIGEST
@@ -224,7 +223,7 @@ class AlertRule(Generic[B]):
     closes_with_season: bool = True
     settle_h: float = Counting.settle_h
     late_h: float | None = Counting.late_h
-    ahead: Callable[[AlertState, Ahead, Facts[B]], Looked] | None = None
+    ahead: Callable[[AlertState, Ahead, Facts[B]], RuleOutcome] | None = None
     occasions: Callable[[Facts[B], AlertState, int], Iterator[Any]] | None = None
 
     def bounds_in(self, alerts: Mapping[str, BaseModel]) -> B:
@@ -234,12 +233,12 @@ class AlertRule(Generic[B]):
 
     @property
     def lag_h(self) -> float:
-        """How much later than its time a finding of a quarter hour is judged. [h]"""
+        """Return how much later than its time a finding of a quarter hour is evaluated. [h]"""
         return self.settle_h + QUARTER_HOUR_MS / HOUR_MS if self.grain is RuleGrain.QUARTER_HOUR else 0.0
 
 
 class Change(NamedTuple):
-    """What a rule would say. It is said unless something holds it back; see `walk`.
+    """A change of an alert's state that a rule asks for. It is made unless something holds it back; see `settle`.
 
     Attributes
     ----------
@@ -271,10 +270,10 @@ class Change(NamedTuple):
     runs: Mapping[str, Hold] | None = None
 
 
-class Looked(NamedTuple):
-    """What a rule makes of one occasion: its state, without what `change` would do to it.
+class RuleOutcome(NamedTuple):
+    """The outcome of one occasion: the state before `change` is made, and the change, if any.
 
-    `known` is false where the occasion says nothing: then not even the end of the season closes the alert.
+    `known` is False where the values of the occasion are missing: then not even the end of the season closes the alert.
     """
 
     state: AlertState
@@ -287,9 +286,9 @@ class Looked(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Where:
-    """What season and hour depend on: kind of surface, grass, side of the equator, and the site's clock.
+    """The place as far as season and hour depend on it: kind of surface, grass, hemisphere and time zone.
 
-    Without a `zone` no hour of the day is known, and months are those of UTC.
+    Without a `zone` the hour of the day is not known, and months are those of UTC.
     """
 
     kind: str
@@ -299,7 +298,7 @@ class Where:
 
 
 class Spot(Protocol):
-    """What an event says of its place."""
+    """The place of an event: a `StationWatch` or a `SurfaceWatch`."""
 
     @property
     def site(self) -> str: ...
@@ -335,7 +334,7 @@ NO_READINGS = Readings(_NO_TIMES, _NO_VALUES, np.array([], np.uint8))
 
 @dataclass(frozen=True)
 class StationWatch:
-    """One station and what has become known of it since the rules last looked.
+    """One station with its findings and readings since the rules were last evaluated.
 
     Attributes
     ----------
@@ -363,7 +362,7 @@ class StationWatch:
 
     @property
     def where(self) -> Where:
-        """Kind, grass, hemisphere and clock."""
+        """Return kind, grass, hemisphere and time zone."""
         latitude_deg = self.context.latitude_deg
         south = latitude_deg is not None and latitude_deg < 0.0
         return Where(self.context.kind, self.context.grass, south, self.zone)
@@ -383,17 +382,17 @@ def quarter_hour_of(at_ms: T) -> T:
 
 
 def is_usable(flag: npt.NDArray[np.integer]) -> BoolArray:
-    """Whether readings with these quality flags say anything: they came, and no check failed them."""
+    """Return whether readings with these quality flags may be used: neither MISSING nor FAIL."""
     return np.asarray((flag != QualityFlag.MISSING) & (flag != QualityFlag.FAIL))
 
 
 class UndeclaredRead(Exception):
-    """A rule reads a finding that it does not declare, so nobody hands it in when the program runs."""
+    """A rule reads a finding that it does not declare in `reads` or `before`, so the runner would not load it."""
 
 
 @dataclass(frozen=True)
 class Facts(Generic[B]):
-    """What a rule is handed beside the occasion: its bounds, its place, the diary, and the findings it declares."""
+    """What a rule may read beside the occasion: its bounds, its place, the diary, and the findings it declares."""
 
     rule: AlertRule[B]
     bounds: B
@@ -423,7 +422,7 @@ class Facts(Generic[B]):
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """What is known at one quarter hour: declared findings, NaN where not, and the rain since the moment before.
+    """Values at one quarter hour: declared findings, NaN where missing, and the rain since the moment before. [mm]
 
     `rain_heard_ms` is when rain was last read well; `watered` whether the diary has water since the moment before.
     """
@@ -455,7 +454,8 @@ class Moment:
 
 
 class Span(NamedTuple):
-    """One finding of a day, a fortnight or a wetting. `at_ms` is when it is judged: once it stands, by day."""
+    """One finding of a day, a fortnight or a wetting. `at_ms` is when it is evaluated: once it no longer changes, by
+    day."""
 
     at_ms: int
     start_ms: int
@@ -469,9 +469,9 @@ class Span(NamedTuple):
 
 
 class Ahead(NamedTuple):
-    """What is forecast for a station, at the time of the advice. [ms since 1970, UTC], [degC]
+    """The forecast of a station at the time of the advice. [ms since 1970, UTC], [degC]
 
-    `forecast` is a `forecast.wetness.WetnessForecast`; `dawn_leaf_degc` None when nobody knows.
+    `forecast` is a `forecast.wetness.WetnessForecast`; `dawn_leaf_degc` is None where it is not known.
     """
 
     at_ms: int
@@ -480,7 +480,7 @@ class Ahead(NamedTuple):
 
 
 class Timed(Protocol):
-    """Something with a begin and an end: a moment has none between."""
+    """Something with a start and an end, equal for a moment. [ms since 1970, UTC]"""
 
     @property
     def start_ms(self) -> int: ...
@@ -492,10 +492,10 @@ class Timed(Protocol):
 
 
 class Hold(NamedTuple):
-    """How long a condition has held.
+    """A run: how long a condition has held. [ms since 1970, UTC]
 
-    `since_ms` is its first moment, `last_ms` its last, `held_ms` the time between that was really seen. `lowest` and
-    `highest` are of what the rule compares with, None before there was any; `rain_mm` fell meanwhile.
+    `since_ms` is its first moment, `last_ms` its last, `held_ms` the time between without gaps in the data. `lowest`
+    and `highest` are of the values that the rule compares, None before there was one; `rain_mm` is the rain meanwhile.
     """
 
     since_ms: int
@@ -507,7 +507,8 @@ class Hold(NamedTuple):
 
     @classmethod
     def carried(cls, before: Hold | None, seen: Timed, grain: RuleGrain) -> Hold:
-        """Return a run with one more finding, which counts from its start to its end; begun anew after a long gap."""
+        """Return a run extended by one finding, from its start to its end; a new run after a gap of the grain's
+        limit."""
         span_ms = seen.end_ms - seen.start_ms
         gap = 0 if before is None else seen.start_ms - before.last_ms
         if before is None or gap > grain.forget_gap_ms:
@@ -517,7 +518,7 @@ class Hold(NamedTuple):
 
 
 def keep_run(runs: dict[str, Hold], name: str, seen: Timed, grain: RuleGrain, *, holds: bool) -> None:
-    """Carry a run on while its condition holds, drop it when it does not."""
+    """Extend a run in place while its condition holds, remove it when it does not."""
     if holds:
         runs[name] = Hold.carried(runs.get(name), seen, grain)
     else:
@@ -532,7 +533,7 @@ class Rained(NamedTuple):
 
 
 class LastWater(NamedTuple):
-    """The water that a rule about dryness saw last. [ms since 1970, UTC], [mm]
+    """The last water that ended a dry run. [ms since 1970, UTC], [mm]
 
     `at_ms` is when the last of it came: a watering, rain of a spell that counts, a rise of the thatch; None before any.
     `rain_ms` and `spell_mm` are the last rain, and all of its spell, whether it counts or not.
@@ -544,7 +545,7 @@ class LastWater(NamedTuple):
 
 
 class ChannelMemory(NamedTuple):
-    """What is remembered of one channel of a probe.
+    """The last values of one channel of a probe, kept between evaluations. [ms since 1970, UTC], [m3 m-3], [mm]
 
     Last usable at `usable_ms`; last finite value and its time; since when it has stood still, at which value, and the
     rain that the state had counted by then.
@@ -572,11 +573,11 @@ class RootEstimate(NamedTuple):
 
 
 class AlertState(NamedTuple):
-    """Where one rule stands at one station, at one probe of it, or with one subject of a surface.
+    """The state of one rule at one station, at one probe of it, or for one subject of a surface.
 
-    `evaluated_to_ms` is the last occasion walked; nothing before it is looked at again. The alert is open when
-    `opened_at_ms` is not None. Marked wrong it stays so, and silent, until its own condition closes it; else a wrong
-    alert would be opened again by the next reading.
+    `evaluated_to_ms` is the last occasion evaluated; nothing before it is read again. The alert is open when
+    `opened_at_ms` is not None. Marked wrong it stays open without events until its condition ends; otherwise the next
+    reading would open it again.
     """
 
     rule: RuleName
@@ -603,7 +604,7 @@ class AlertState(NamedTuple):
 
     @property
     def key(self) -> str:
-        """Name of the state among all of a site."""
+        """Return the key of the state, unique at a site."""
         return "/".join(p for p in (self.surface, self.station, self.rule, self.probe, self.subject) if p)
 
     @property
@@ -612,7 +613,7 @@ class AlertState(NamedTuple):
 
     @property
     def is_shown(self) -> bool:
-        """Open, and nobody has called it wrong."""
+        """Return whether the alert is open and not marked wrong."""
         return self.is_open and self.wrong_at_ms is None
 
     def open_for_ms(self, at_ms: int) -> int:
@@ -621,7 +622,7 @@ class AlertState(NamedTuple):
         return at_ms - self.opened_at_ms
 
     def said(self, change: Change, at_ms: int) -> AlertState:
-        """Return the state once a change has been said at a time; a closing forgets what was counted."""
+        """Return the state after a change at a time; a closing clears its runs."""
         if change.kind == CLOSED:
             fresh: dict[str, Any] = {"opened_at_ms": None, "said_at_ms": None, "since_ms": None, "way": "", "runs": {}}
             fresh |= {"told": (), "text": "", "wrong_at_ms": None}
@@ -634,7 +635,7 @@ class AlertState(NamedTuple):
         return self._replace(**fresh)
 
     def to_json(self) -> dict[str, object]:
-        """Plain numbers, texts and dicts."""
+        """Return the state as plain numbers, texts and dicts."""
         table = self._asdict()
         table["runs"] = {name: run._asdict() for name, run in self.runs.items()}
         table["channels"] = {name: heard._asdict() for name, heard in self.channels.items()}
@@ -660,7 +661,7 @@ class AlertState(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class AlertEvent:
-    """An alert opened, said again, or closed.
+    """The opening, a repeat or the closing of an alert.
 
     Attributes
     ----------
@@ -696,7 +697,7 @@ class AlertEvent:
     words: str
 
     def to_json(self) -> dict[str, object]:
-        """Plain numbers and texts."""
+        """Return the event as plain numbers and texts."""
         return asdict(self)
 
 

@@ -1,8 +1,7 @@
 """The rules about plans: a window that opens or closes, the last good date of a pass, probes in its way.
 
-A window that is open all season for brushing is not news. So only passes that the settings plan or the diary has
-booked are told, each window once, from the outlook of the newest advice. Hours are judged in `advice.windows`, days
-joined in `advice.work_windows`.
+Only passes that the settings plan or the diary has booked are reported, each window once, from the outlook of the
+newest advice: a window for brushing that is open all season is not news.
 """
 
 from __future__ import annotations
@@ -33,16 +32,16 @@ from pipeline.alerts.model import (
     Hold,
     Hours,
     LeadDays,
-    Looked,
     Manner,
     Months,
     RuleBounds,
     RuleGrain,
     RuleName,
+    RuleOutcome,
     Scope,
     Where,
 )
-from pipeline.alerts.walk import heed_marks, in_months, local, settle
+from pipeline.alerts.walk import apply_marks, in_months, local, settle
 from pipeline.diary.facts import (
     Buried,
     DatedPass,
@@ -64,7 +63,7 @@ LATER_DAYS = 7  # a safe day so far beyond the longest lead is no longer near: o
 
 @dataclass(frozen=True)
 class SurfaceWatch:
-    """One surface, as the rules about its passes need to know it.
+    """One surface with what the rules about its passes read.
 
     Attributes
     ----------
@@ -96,12 +95,12 @@ class SurfaceWatch:
 
     @property
     def zone(self) -> datetime.tzinfo:
-        """Of the site, else UTC."""
+        """Return the time zone of the site, else UTC."""
         return datetime.UTC if self.where.zone is None else self.where.zone
 
 
 def is_news(intent: Intent, seen: SurfaceWatch, diary: DiaryFacts, now_ms: int) -> bool:
-    """Whether somebody thinks of this pass: the settings plan it, or it is booked from now on."""
+    """Return whether a pass is reported: the settings plan it, or it is booked from now on."""
     if any((p.kind, p.variant) == (intent.kind, intent.variant) for p in seen.planned):
         return True
     booked = any((j.kind, j.variant) == (intent.kind, intent.variant) and j.end_ms >= now_ms for j in diary.booked)
@@ -131,21 +130,22 @@ class PassAhead(NamedTuple):
 
     @property
     def what(self) -> str:
-        """The pass in words, with its depth."""
+        """Return the pass in words, with its depth."""
         intent = self.advice.outlook.intent
         depth = f" to {intent.depth_m * 1000:.0f} mm" if intent.depth_m > 0.0 else ""
         return f"{self.advice.outlook.facts.doing}{depth}"
 
 
 def _play_within_lead(ahead: PassAhead, facts: Facts[B], at_ms: int) -> bool:
-    """Whether there is play within the pass's lead time of a moment: nobody would make it then."""
+    """Return whether there is play within the lead time of the pass after a moment."""
     intent = ahead.advice.outlook.intent
     until_ms = at_ms + round(facts.spot.table.lead_days(intent.kind, intent.variant) * DAY_MS)
     return any(end > at_ms and begin < until_ms for begin, end in facts.diary.plays)
 
 
 def _in_pass_season(ahead: PassAhead, facts: Facts[B], at_ms: int) -> bool:
-    """Whether a pass is usual at this time of year, where a site has set no months."""
+    """Return whether a pass is usual at this time of year; True where the site has set months, which are checked
+    elsewhere."""
     if ahead.opening_bounds.months:
         return True  # those hold it back already
     grass = "warm" if facts.where.grass == "warm" else "cool"
@@ -156,7 +156,7 @@ def _in_pass_season(ahead: PassAhead, facts: Facts[B], at_ms: int) -> bool:
 
 
 class WindowOpeningBounds(RuleBounds):
-    """When a window for a planned pass is told: open, or due in between two leads, for `work_h` dry hours of work.
+    """Bounds of a reported window: open now, or due between two leads, with `work_h` dry hours of work.
 
     Due ones only with a chance of `on_chance` or more, where that is known. [1] Over when it was closed, or nothing is
     in sight, for `off_hold_h`. Times in hours.
@@ -170,7 +170,7 @@ class WindowOpeningBounds(RuleBounds):
     months: Months = ()
 
 
-def window_opening(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeningBounds]) -> Looked:
+def window_opening(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeningBounds]) -> RuleOutcome:
     """A window for a pass that is open, or due to open in some days, for hours enough of dry work.
 
     Opens once a window. Said again only when a window due within a day has moved by a day or more. Closes when the pass
@@ -181,21 +181,21 @@ def window_opening(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeni
     limits, now_ms = facts.bounds, ahead.at_ms
     window = next((w for w in ahead.windows if w.first_work_ms is not None), None)
     if window is None or window.first_work_ms is None:
-        return Looked(state)
+        return RuleOutcome(state)
     lead_h = (window.span.start_ms - now_ms) / HOUR_MS
     unsure = window.chance is not None and window.chance < limits.on_chance
     due = limits.lead_least_h <= lead_h <= limits.lead_most_h and not unsure
     begins_ms = max(window.first_work_ms, now_ms)
     if not (lead_h <= 0.0 or due) or _play_within_lead(ahead, facts, begins_ms):
-        return Looked(state)
+        return RuleOutcome(state)
     if not _in_pass_season(ahead, facts, begins_ms):
-        return Looked(state)
+        return RuleOutcome(state)
     way, runs = "open" if lead_h <= 0.0 else "due", {"window": Hold(begins_ms, window.span.end_ms)}
-    return Looked(state, Change(OPENED, _window_words(ahead, window), way=way, runs=runs))
+    return RuleOutcome(state, Change(OPENED, _window_words(ahead, window), way=way, runs=runs))
 
 
-def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeningBounds]) -> Looked:
-    """An open alert: is its window still there, has it moved, or is it over?"""
+def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeningBounds]) -> RuleOutcome:
+    """Return the outcome for an open alert: its window goes on, has moved, or is over."""
     limits, now_ms, outlook = facts.bounds, ahead.at_ms, ahead.advice.outlook
     verdict, told = verdict_now(outlook), state.runs["window"]
     begun = now_ms >= told.since_ms
@@ -211,22 +211,22 @@ def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpen
         reason = outlook.windows[0].reason
         why = f", {reason}" if reason else ""
         over = f"the window for {ahead.what} is over{why}." if begun else f"no window for {ahead.what} after all{why}."
-        return Looked(state, Change(CLOSED, over))
+        return RuleOutcome(state, Change(CLOSED, over))
     window = next((w for w in ahead.windows if w.first_work_ms is not None), None)
     if window is None or window.first_work_ms is None or state.way != "due":
-        return Looked(state)
+        return RuleOutcome(state)
     if now_ms >= told.since_ms - DAY_MS and window.first_work_ms - told.since_ms >= DAY_MS:
         start = clock_mark(window.first_work_ms)
         runs = {**state.runs, "window": Hold(window.first_work_ms, window.span.end_ms)}
-        return Looked(state, Change(REPEATED, f"the window for {ahead.what} has moved to {start}.", runs=runs))
-    return Looked(state)
+        return RuleOutcome(state, Change(REPEATED, f"the window for {ahead.what} has moved to {start}.", runs=runs))
+    return RuleOutcome(state)
 
 
 def _note_gone(state: AlertState, verdict: Verdict, now_ms: int, facts: Facts[B], *, gone: bool) -> AlertState:
-    """Count for how long a window has been out of sight.
+    """Return the state with the run of hours without a window extended.
 
-    What is not known counts neither way, and a night goes on as the evening was. Whoever asks for advice a few times a
-    day must hear of its end too, so time not asked about counts.
+    An unknown verdict changes nothing, and a night continues as the evening was. Time between two evaluations counts,
+    so that a few evaluations a day suffice.
     """
     if verdict == Verdict.UNKNOWN:
         return state
@@ -271,18 +271,19 @@ def _lift(window: WorkWindow) -> str:
 
 
 class WindowClosingBounds(RuleBounds):
-    """How long before it closes an open window is told, and after how long it is over. Times in hours."""
+    """Bounds of a closing window: how long before its end it is reported, and after how long it is over. Times in
+    hours."""
 
     lead_h: Hours = 48.0
     off_hold_h: Hours = 12.0
     months: Months = ()
 
 
-def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosingBounds]) -> Looked:
+def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosingBounds]) -> RuleOutcome:
     """An open window that closes soon, while there is work left in it.
 
-    Opens once for each window that was told, but not within a day of that word, which told its end too. Closes when the
-    window has been shut for `off_hold_h`, or when it now runs on for long.
+    Opens once for each reported window, but not within a day of that report, which names its end too. Closes when the
+    window has been shut for `off_hold_h`, or now ends much later.
     """
     limits, now_ms, outlook = facts.bounds, ahead.at_ms, ahead.advice.outlook
     window = ahead.windows[0] if ahead.windows else None
@@ -292,79 +293,79 @@ def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosi
         goes_on = ahead_h is not None and ahead_h <= SOON_H
         state = _note_gone(state, verdict_now(outlook), now_ms, facts, gone=not goes_on)
         if _gone_for(state, limits.off_hold_h):
-            return Looked(state, Change(CLOSED, f"the window for {ahead.what} has closed."))
+            return RuleOutcome(state, Change(CLOSED, f"the window for {ahead.what} has closed."))
         if goes_on and left_h is not None and left_h > LONGER * limits.lead_h:
-            return Looked(state, Change(CLOSED, f"the window for {ahead.what} stays open for longer."))
-        return Looked(state)
+            return RuleOutcome(state, Change(CLOSED, f"the window for {ahead.what} stays open for longer."))
+        return RuleOutcome(state)
     if window is None or ahead_h is None or ahead_h > 0.0 or left_h is None:
-        return Looked(state)
+        return RuleOutcome(state)
     if window.to_the_end or left_h > limits.lead_h:
-        return Looked(state)
+        return RuleOutcome(state)
     # a gap of a few hours that nobody called a window does not close one either
     told_ms = ahead.opening.said_at_ms if ahead.opening.is_shown else None
     if ahead.opening_bounds.enabled and (told_ms is None or now_ms - told_ms < DAY_MS):
-        return Looked(state)
+        return RuleOutcome(state)
     if work_left_h(window, outlook, facts.spot.zone, facts.spot.work_hours) < 1.0:
-        return Looked(state)
+        return RuleOutcome(state)
     if _play_within_lead(ahead, facts, now_ms) or not _in_pass_season(ahead, facts, now_ms):
-        return Looked(state)
+        return RuleOutcome(state)
     after = f", then {window.after}" if window.after else ""
     text = f"the window for {ahead.what} closes {clock_mark(window.span.end_ms)}{after}.{_lift(window)}"
-    return Looked(state, Change(OPENED, text, way="closing"))
+    return RuleOutcome(state, Change(OPENED, text, way="closing"))
 
 
 # --- the last good date ----------------------------------------------------------------------------------------------
 
 
 class LastGoodDateBounds(RuleBounds):
-    """How many days before the last safe date of a pass it is told, the longest first."""
+    """Days before the last safe date of a pass at which it is reported, the longest first. [d]"""
 
     lead_days: LeadDays = (21, 14, 7)
     months: Months = ()
 
 
-def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDateBounds]) -> Looked:
-    """The last day on which a pass still heals for sure, some weeks, and again some days, before it passes.
+def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDateBounds]) -> RuleOutcome:
+    """The last day on which a pass still heals for sure, reported some weeks, and again some days, before it.
 
     Opens at the longest lead at which it is known, and is said again at each shorter one. What is tied to play alone is
-    not told in the middle of a season: with a match every week each week would have its last day. Closes when the day
+    not reported during a season: with a match every week each week would have its last day. Closes when the day
     has passed, has moved far off, or the pass is made.
     """
     advice, now_ms, leads = ahead.advice, ahead.at_ms, facts.bounds.lead_days
     last = advice.last_good
     if last is None or not leads:
-        return Looked(state)
+        return RuleOutcome(state)
     intent, doing = advice.outlook.intent, advice.outlook.facts.doing
     today = local(facts.where, now_ms).date()
     left = None if last.safe is None else (last.safe - today).days
     made_ms = [j.start_ms for j in facts.diary.made if (j.kind, j.variant) == (intent.kind, intent.variant)]
     made = any(at_ms > now_ms - MADE_BEFORE_MS for at_ms in made_ms)
     if state.is_open and made:
-        return Looked(state, Change(CLOSED, f"{doing} is done in time."))
+        return RuleOutcome(state, Change(CLOSED, f"{doing} is done in time."))
     if state.is_open and (left is None or left < 0):
         text = f"the last safe day for {doing} has passed. Go shallower and sow more, or leave it."
-        return Looked(state, Change(CLOSED, text))
+        return RuleOutcome(state, Change(CLOSED, text))
     if left is None or left < 0 or made or last.safe is None:
-        return Looked(state)
+        return RuleOutcome(state)
     if state.is_open and left > leads[0] + LATER_DAYS:
-        return Looked(state, Change(CLOSED, f"{doing} has more time: it heals if done by {day_words(last.safe)}."))
+        return RuleOutcome(state, Change(CLOSED, f"{doing} has more time: it heals if done by {day_words(last.safe)}."))
     if left > leads[0]:
-        return Looked(state)
+        return RuleOutcome(state)
     lead = min(lead for lead in leads if lead >= left)
     if str(lead) in state.told or (not state.is_open and not _growth_binds(advice, today.toordinal(), leads[0])):
-        return Looked(state)
+        return RuleOutcome(state)
     if _play_within_lead(ahead, facts, now_ms):
-        return Looked(state)
+        return RuleOutcome(state)
     end = f" before {_end(advice)}" if advice.needed_on is not None else ""
     noon = datetime.datetime.combine(last.safe, datetime.time(12), facts.spot.zone)
     days = left_mark(round(noon.timestamp() * 1000))
     text = f"to heal{end}, do the {doing} by {day_words(last.safe)}, {days}."
     told = tuple(str(one) for one in leads if one >= lead)
-    return Looked(state, Change(REPEATED if state.is_open else OPENED, text, way="near", told=told))
+    return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="near", told=told))
 
 
 def _growth_binds(advice: PassAdvice, today: int, longest_days: int) -> bool:
-    """Whether growth that ends sets the day, or play that begins after a long rest; not the next match of many."""
+    """Return whether the day is set by the end of growth, or by play that begins after a long rest."""
     if not advice.for_play:
         return True
     by_lead_time = advice.last_good is not None and advice.last_good.by_lead_time
@@ -381,7 +382,7 @@ def _end(advice: PassAdvice) -> str:
 
 
 class LiftProbesBounds(RuleBounds):
-    """How many days before a booked pass probes in its way are told, the longest first; 0 is that morning."""
+    """Days before a booked pass at which probes in its way are reported, the longest first; 0 is that morning. [d]"""
 
     lead_days: LeadDays = (3, 1, 0)
 
@@ -393,7 +394,7 @@ class Booking(NamedTuple):
     job: DatedPass
 
 
-def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBounds]) -> Looked:
+def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBounds]) -> RuleOutcome:
     """Probes in the way of a booked pass, some days before, the day before and on its morning.
 
     Closes when they are written down as lifted.
@@ -405,20 +406,20 @@ def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBoun
     treatment = seen.table.facts.get(job.kind)
     doing = job.kind.replace("_", " ") if treatment is None else treatment.doing
     if state.is_open and not names:  # what somebody has just written down is answered at once
-        return Looked(state, Change(CLOSED, f"nothing lies in the way of the {doing} now.", at_once=True))
+        return RuleOutcome(state, Change(CLOSED, f"nothing lies in the way of the {doing} now.", at_once=True))
     if state.is_open and days < 0:
-        return Looked(state, Change(CLOSED, f"the day of the {doing} is past."))
+        return RuleOutcome(state, Change(CLOSED, f"the day of the {doing} is past."))
     near = [lead for lead in leads if lead >= days]
     if not names or days < 0 or not near or str(min(near)) in state.told:
-        return Looked(state)
+        return RuleOutcome(state)
     lie = "it lies" if len(names) == 1 else "they lie"
     text = f"{doing} is booked {on_mark(job.start_ms)}. {lift_first(names)}: {lie} in the way of the blades."
     told = tuple(str(lead) for lead in leads if lead >= min(near))
-    return Looked(state, Change(REPEATED if state.is_open else OPENED, text, way="booked", told=told))
+    return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="booked", told=told))
 
 
 def _intent(job: DatedPass, seen: SurfaceWatch) -> Intent:
-    """What is booked, its depth as written, else as planned, else the deepest usual."""
+    """Return the booked pass with its depth as written, else as planned, else the deepest usual. [m]"""
     planned = [p.depth_m for p in seen.planned if (p.kind, p.variant) == (job.kind, job.variant)]
     facts = seen.table.facts.get(job.kind)
     usual = 0.0 if facts is None else facts.depth_mm[1] / 1000.0
@@ -509,7 +510,7 @@ def walk_plans(
             keep(before, settle(rule.look(before, occasion, facts), facts, now_ms))
 
     def keep(before: AlertState, result: tuple[AlertState, list[AlertEvent]]) -> None:
-        state, said = heed_marks(before, *result, seen, diary, now_ms)
+        state, said = apply_marks(before, *result, seen, diary, now_ms)
         events.extend(said)
         after[state.key] = state
 
@@ -541,11 +542,11 @@ def walk_plans(
 def _no_longer(
     state: AlertState, seen: SurfaceWatch, diary: DiaryFacts, now_ms: int, alerts: Mapping[str, BaseModel]
 ) -> tuple[AlertState, list[AlertEvent]]:
-    """Close an alert about a pass that nobody thinks of any more."""
+    """Close an alert about a pass that is neither planned nor booked any more."""
     rule = PLAN_RULE_OF[state.rule]
     facts: Facts[Any] = Facts(rule, rule.bounds_in(alerts), seen, diary)
     if not state.is_open or not facts.bounds.enabled:
         return state, []
     ended = "booked" if rule.scope is Scope.BOOKING else "planned"
     what = state.subject.partition(".")[0].replace("_", " ")
-    return settle(Looked(state, Change(CLOSED, f"{what} is not {ended} any more.")), facts, now_ms)
+    return settle(RuleOutcome(state, Change(CLOSED, f"{what} is not {ended} any more.")), facts, now_ms)

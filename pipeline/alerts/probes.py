@@ -1,8 +1,7 @@
-"""The rule about probes: one that has fallen silent, stands still in the rain, or says what cannot be.
+"""The rule about probe faults: no usable readings, no movement during rain, or impossible values.
 
-It walks the observations of one probe quarter hour by quarter hour. Silence alone is judged by the clock, and only as
-far as the caller takes the record for complete: while readings are known to be on their way, a slow line would pass for
-a silent probe.
+It evaluates the observations of one probe quarter hour by quarter hour. Silence is evaluated by the clock, and only up
+to the time until which the record is complete: readings still on their way are no silence.
 """
 
 from __future__ import annotations
@@ -27,10 +26,10 @@ from pipeline.alerts.model import (
     Facts,
     Hold,
     Hours,
-    Looked,
     RuleBounds,
     RuleGrain,
     RuleName,
+    RuleOutcome,
     Scope,
     is_usable,
     quarter_hour_of,
@@ -42,7 +41,7 @@ LEAST_PORES = 0.2  # no layer holds less water than this [m3 m-3]: a smaller cha
 
 
 class ProbeFaultBounds(RuleBounds):
-    """When a probe is said to be at fault. Times in hours."""
+    """Bounds of a probe fault. Times in hours."""
 
     silent_h: Hours = 3.0
     flat_h: Hours = 24.0
@@ -74,22 +73,22 @@ class Cell(NamedTuple):
         return self.at_ms
 
 
-def probe_fault(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> Looked:
-    """A probe that cannot be believed.
+def probe_fault(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> RuleOutcome:
+    """A probe whose readings are missing or implausible.
 
-    Opens when it has said nothing usable for `silent_h`, or one of its channels for `channel_silent_h`; when a shallow
-    moisture channel that could still take up water has not moved for `flat_h` while it rained; or when water content
-    jumps by more than the layer has pores. Closes when all channels have been good for `good_h`. A probe that the diary
-    has as lifted is not judged until it is back.
+    Opens when no usable reading has come for `silent_h`, or from one of its channels for `channel_silent_h`; when a
+    shallow moisture channel that could still take up water has not moved for `flat_h` while it rained; or when water
+    content jumps by more than the layer has pores. Closes when all channels have been good for `good_h`. A probe that
+    the diary has as lifted is not evaluated until it is back.
     """
     if tuple(state.channels) != cell.ids:
         fresh = ChannelMemory(usable_ms=state.evaluated_to_ms)
         state = state._replace(channels={i: state.channels.get(i, fresh) for i in cell.ids})
-    return _take_in(state, cell, facts) if cell.rows else Looked(state, _silence(state, cell.at_ms, facts))
+    return _take_in(state, cell, facts) if cell.rows else RuleOutcome(state, _silence(state, cell.at_ms, facts))
 
 
 def _silence(state: AlertState, at_ms: int, facts: Facts[ProbeFaultBounds]) -> Change | None:
-    """The opening, if the time of the probe, or of one channel, ran out before a moment."""
+    """Return the opening if the probe, or one of its channels, has been silent for too long at a moment."""
     moves = _moves(state, facts)
     if state.is_open or _is_away(moves, at_ms):
         return None
@@ -110,8 +109,8 @@ def _silence(state: AlertState, at_ms: int, facts: Facts[ProbeFaultBounds]) -> C
     return _opening("part silent", text, min(usable_ms), part_due_ms)
 
 
-def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> Looked:
-    """Take in the rows of one quarter hour."""
+def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> RuleOutcome:
+    """Return the outcome of the rows of one quarter hour."""
     context, moves = facts.spot.context, _moves(state, facts)
     channels, rain_mm, clean, own = dict(state.channels), state.rain_mm, True, False
     faults: list[Change] = []
@@ -139,23 +138,23 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> L
         faults += [fault] if fault is not None else []
     state = state._replace(channels=channels, rain_mm=rain_mm)
     if not state.is_open:
-        return Looked(state, faults[0] if faults else None)
+        return RuleOutcome(state, faults[0] if faults else None)
     if not own:
-        return Looked(state)
+        return RuleOutcome(state)
     silent_ms = facts.bounds.silent_h * HOUR_MS
     if not clean or faults or any(cell.at_ms - h.usable_ms >= silent_ms for h in channels.values()):
-        return Looked(state._replace(runs={}))
+        return RuleOutcome(state._replace(runs={}))
     run = Hold.carried(state.runs.get("good"), cell, facts.rule.grain)
     if run.held_ms < facts.bounds.good_h * HOUR_MS:
-        return Looked(state._replace(runs={"good": run}))
-    return Looked(state, Change(CLOSED, f"probe {state.probe} answers well again."))
+        return RuleOutcome(state._replace(runs={"good": run}))
+    return RuleOutcome(state, Change(CLOSED, f"probe {state.probe} answers well again."))
 
 
 def _compare(
     heard: ChannelMemory, context: StationContext, channel: str, at_ms: int, value: float, rain_mm: float,
     limits: ProbeFaultBounds, usable_ms: int,
 ) -> tuple[ChannelMemory, Change | None]:  # fmt: skip
-    """Hold one value of water content against those before it: its memory, and the opening if it is a fault."""
+    """Compare one value of water content with those before it; return its memory, and the opening if it is a fault."""
     probe, fault = channel.split("/")[1], None
     if heard.value is not None and heard.value_ms is not None:
         near = at_ms - heard.value_ms <= Counting.jump_gap_h * HOUR_MS
@@ -187,7 +186,7 @@ def _opening(way: str, text: str, since_ms: int, at_ms: int) -> Change:
 
 
 def _moves(state: AlertState, facts: Facts[ProbeFaultBounds]) -> list[Lifted]:
-    """When the probe of an alert was out of the ground."""
+    """Return when the probe of an alert was out of the ground."""
     context = facts.spot.context
     return [one for one in context.lifted if one.probe == f"{context.station}/{state.probe}"]
 
@@ -197,13 +196,14 @@ def _is_away(moves: list[Lifted], at_ms: int) -> bool:
 
 
 def probe_channels(context: StationContext, probe: str) -> tuple[str, ...]:
-    """Return the channels of a probe that are read by the clock: a penetrometer speaks only when it is docked."""
+    """Return the channels of a probe that are read by a schedule: a penetrometer sends only when it is docked."""
     start = f"{context.station}/{probe}/"
     return tuple(i for i, c in context.channels.items() if i.startswith(start) and not c.heard.startswith("cone_"))
 
 
 def probe_cells(facts: Facts[ProbeFaultBounds], state: AlertState, now_ms: int) -> Iterator[Cell]:
-    """The clock and the rows of each whole quarter hour not yet walked that has any, then the clock now."""
+    """Yield the start and the rows of each complete quarter hour not yet evaluated that has any, then the start of
+    this one."""
     context, end_ms = facts.spot.context, quarter_hour_of(now_ms)
     ids = probe_channels(context, state.probe)
     if not ids:

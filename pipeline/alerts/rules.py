@@ -1,7 +1,7 @@
-"""The alert rules, all of them, and the walk of those of one station.
+"""The tuple of all alert rules, and the evaluation of those of one station.
 
 Everything else that lists rules derives from `RULES`: first states, what the runner reads, what a site may set, how
-people are told.
+people are notified.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from pipeline.alerts.model import (
 from pipeline.alerts.plans import PLAN_RULES
 from pipeline.alerts.probes import PROBE_RULES
 from pipeline.alerts.surface import SURFACE_RULES
-from pipeline.alerts.walk import heed_marks, look_ahead, walk
+from pipeline.alerts.walk import apply_marks, look_ahead, walk
 from pipeline.alerts.water import WATER_RULES
 from pipeline.diary.facts import DiaryFacts
 from pipeline.site.station import StationContext
@@ -41,7 +41,7 @@ DAY_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.DAY for
 
 
 def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = True) -> dict[str, AlertState]:
-    """Return the states of a station that has not been watched before.
+    """Return the first states of a station.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = T
 
 @dataclass(frozen=True, slots=True)
 class Needed:
-    """What must be handed in to walk some states. [ms since 1970, UTC]
+    """The spans of data needed to evaluate some states. [ms since 1970, UTC]
 
     Attributes
     ----------
@@ -88,7 +88,7 @@ class Needed:
 
 
 def needed(states: Iterable[AlertState]) -> Needed:
-    """Return what must be handed in to walk some states on."""
+    """Return the spans of data needed to evaluate some states further."""
     kept = [(RULE_OF[state.rule], state.evaluated_to_ms) for state in states]
     days = [(rule, at_ms) for rule, at_ms in kept if rule.grain is RuleGrain.DAY]
     return Needed(
@@ -101,7 +101,8 @@ def needed(states: Iterable[AlertState]) -> Needed:
 def facts_of(
     rule: AlertRule[Any], watch: StationWatch, diary: DiaryFacts, alerts: Mapping[str, BaseModel]
 ) -> Facts[Any]:
-    """Return what a rule of a station is handed; one about the whole surface speaks in the name of the surface."""
+    """Return the facts for a rule of a station; a rule about the whole surface reports under the title of the
+    surface."""
     if rule.scope is Scope.SURFACE:
         watch = replace(watch, place=watch.surface_title or watch.place)
     return Facts(rule, rule.bounds_in(alerts), watch, diary)
@@ -116,7 +117,7 @@ def walk_station(
     *,
     ahead: Ahead | None = None,
 ) -> tuple[dict[str, AlertState], list[AlertEvent]]:
-    """Run every rule that is switched on over what is new.
+    """Evaluate every enabled rule of a station over what is new.
 
     Parameters
     ----------
@@ -144,6 +145,6 @@ def walk_station(
         if not facts.bounds.enabled:
             continue
         result = walk(state, facts, now_ms) if ahead is None else look_ahead(state, facts, ahead)
-        after[key], said = heed_marks(state, *result, facts.spot, diary, now_ms)
+        after[key], said = apply_marks(state, *result, facts.spot, diary, now_ms)
         events += said
     return after, events if ahead is not None else sorted(events, key=lambda e: (e.at_ms, e.rule, e.probe))

@@ -1,8 +1,7 @@
-"""The runner of the alert rules: gathers what is new, walks the rules over it, keeps what they say.
+"""The runner of the alert rules: reads what is new, evaluates the rules over it, stores states and events.
 
-States and events are saved in one transaction, so that a kill keeps both or neither. The rules themselves are pure;
-nothing is decided here. The worker asks for the rules of a station, the advisor for those about plans: one at a time,
-each in its own thread.
+States and events are stored in one transaction, so that a kill keeps both or neither. The worker evaluates the rules
+of a station, the advisor those about plans: one at a time, each in its own thread.
 """
 
 from __future__ import annotations
@@ -100,7 +99,7 @@ def _in_order(parts: list[list[np.ndarray]]) -> list[np.ndarray]:
 
 @dataclass(frozen=True, slots=True)
 class OpenAlert:
-    """An alert that is open now, in the words of its last event. `station` is empty for one about a whole surface."""
+    """An open alert with the text of its last event. `station` is empty for one about a whole surface."""
 
     alert_id: str
     rule: RuleName
@@ -113,7 +112,7 @@ class OpenAlert:
 
 
 class AlertRunner:
-    """Runs the rules of every station and every surface.
+    """Evaluates the rules of every station and every surface.
 
     Parameters
     ----------
@@ -149,7 +148,7 @@ class AlertRunner:
         self._load()
 
     def evaluate(self, station: str, now_ms: int, *, days: bool = True) -> tuple[list[AlertEvent], bool]:
-        """Walk the rules of a station on, towards a time until which its record is complete.
+        """Evaluate the rules of a station up to a time until which its record is complete.
 
         Parameters
         ----------
@@ -182,7 +181,7 @@ class AlertRunner:
             return said, until_ms < now_ms
 
     def plan(self, advice: SiteAdvice) -> list[AlertEvent]:
-        """Walk the rules about plans over the newest advice, and those that look ahead over its forecasts.
+        """Evaluate the rules about plans over the newest advice, and those that look ahead over its forecasts.
 
         Parameters
         ----------
@@ -214,7 +213,7 @@ class AlertRunner:
         return said
 
     def _look_ahead(self, advice: SurfaceAdvice, entries: list[DiaryEntry], now_ms: int) -> list[AlertEvent]:
-        """Walk the rules that look ahead at the stations of a surface: frost, dry roots, thatch about to repel."""
+        """Evaluate the rules that look ahead at the stations of a surface: frost, dry roots, thatch about to repel."""
         said: list[AlertEvent] = []
         for one in advice.stations:
             if one.station not in self._config.stations():
@@ -303,7 +302,7 @@ class AlertRunner:
         walked: Mapping[str, AlertState],
         said: list[AlertEvent],
     ) -> None:
-        """Save the walked states that have changed with what was said, then show the states of the place."""
+        """Store the evaluated states that have changed with their events, then make the states of the place visible."""
         kept = places.get(place, {})
         changed = {key: state.to_json() for key, state in walked.items() if state != kept.get(key)}
         if changed or said:
@@ -318,7 +317,7 @@ class AlertRunner:
         return bool(RULE_OF[rule].bounds_in(self._config.alerts).enabled)
 
     def _load(self) -> None:
-        """Take up the kept states; those of rules, surfaces, stations or probes that are gone are forgotten."""
+        """Load the stored states; those of rules, surfaces, stations or probes that no longer exist are deleted."""
         stations = self._config.stations()
         for key, table in self._journal.alert_states().items():
             state = AlertState.from_json(table)
@@ -335,7 +334,7 @@ class AlertRunner:
     # --- show --------------------------------------------------------------------------------------------------
 
     def open_alerts(self, now_ms: int) -> list[OpenAlert]:
-        """Return every alert that is open, the oldest first, as it is said at a moment. [ms since 1970, UTC]"""
+        """Return every open alert, the oldest first, with its text as of a moment. [ms since 1970, UTC]"""
         said = (self._told(state, now_ms) for state in self._open())
         return sorted(said, key=lambda a: (a.since_ms, a.station, a.rule, a.probe))
 
@@ -354,7 +353,7 @@ class AlertRunner:
         return OpenAlert(own_id, state.rule, surface, state.station, state.probe, opened, since, text)
 
     def _last_words(self, state: AlertState, opened_ms: int) -> str:
-        """Words of an alert that an earlier version opened: they stand in the journal alone."""
+        """Return the text of an alert that an earlier version opened, from its event in the journal."""
         said_ms = opened_ms if state.said_at_ms is None else state.said_at_ms
         mine = (state.station, state.rule, state.probe)
         bodies = [e.body for e in self._journal.events(said_ms, said_ms + 1)]

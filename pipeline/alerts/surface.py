@@ -1,8 +1,8 @@
 """The rules about going on the turf: too wet for what is booked, and frost on the leaf at dawn.
 
-A frozen leaf breaks underfoot, so frost is the one word that may come at night: somebody is about to set out. Its
-measured part walks the readings of the surface's thermometer; without one, the forecast alone opens and the morning
-closes.
+A frozen leaf breaks underfoot, so frost may be reported at night, before work begins. Measured frost is evaluated on
+the readings of the surface's thermometer; without one, the forecast opens the alert and the end of the morning closes
+it.
 """
 
 from __future__ import annotations
@@ -29,13 +29,13 @@ from pipeline.alerts.model import (
     HeldBy,
     Hour,
     Hours,
-    Looked,
     Manner,
     Moment,
     Months,
     RuleBounds,
     RuleGrain,
     RuleName,
+    RuleOutcome,
     Scope,
     Wetness,
     quarter_hour_of,
@@ -48,9 +48,9 @@ from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, Flag
 
 
 class StayOffBounds(RuleBounds):
-    """When the ground is said to be too wet for what is booked. Wetness of the top is relative [1].
+    """Bounds of ground too wet for what is booked. Wetness of the top is relative [1].
 
-    Said from `evening_hour` of the day before on. [h]
+    Reported from `evening_hour` of the day before on. [h]
     """
 
     on_wetness: Wetness = 1.05
@@ -66,38 +66,38 @@ class _Work(NamedTuple):
     words: str
 
 
-def stay_off(state: AlertState, moment: Moment, facts: Facts[StayOffBounds]) -> Looked:
+def stay_off(state: AlertState, moment: Moment, facts: Facts[StayOffBounds]) -> RuleOutcome:
     """Ground too wet for the work or the play that is booked on it.
 
     Opens when the top is wetter than `on_wetness` and something is booked for today, or from `evening_hour` on for
-    tomorrow. Said again for another day's work. Closes below `off_wetness`, or when nothing is booked any more.
+    tomorrow. Repeated for another day's work. Closes below `off_wetness`, or when nothing is booked any more.
     """
     limits, where, top = facts.bounds, facts.where, moment["top_layer_wetness"]
     wet = top > limits.on_wetness
     if math.isnan(top) or not (wet or state.is_open):
-        return Looked(state, known=not math.isnan(top))
+        return RuleOutcome(state, known=not math.isnan(top))
     if state.is_open and top < limits.off_wetness:
-        return Looked(state, Change(CLOSED, "the top has drained, and bears work again."))
+        return RuleOutcome(state, Change(CLOSED, "the top has drained, and bears work again."))
     known_ms = moment.at_ms + round(facts.rule.lag_h * HOUR_MS)  # when somebody hears of it
     work = _work(facts, known_ms)
     if state.is_open and not work:
-        return Looked(state, Change(CLOSED, "nothing is booked on the wet ground any more."))
+        return RuleOutcome(state, Change(CLOSED, "nothing is booked on the wet ground any more."))
     today = local(where, known_ms).date()
     evening = hour_of(where, known_ms) >= limits.evening_hour
     days = {w: local(where, w.start_ms).date() for w in work}
     due = [w for w in work if known_ms < w.start_ms and (evening or days[w] == today)]
     new = [w for w in due if days[w].isoformat() not in state.told]
     if not new or not wet:
-        return Looked(state)
+        return RuleOutcome(state)
     first = min(new)
     day = date_mark(first.start_ms)
     text = f"the top is too wet for the {first.words} of {day}. Stay off, or put it off, until it drains."
     told = tuple(days[w].isoformat() for w in due)
-    return Looked(state, Change(REPEATED if state.is_open else OPENED, text, way="wet", told=told))
+    return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="wet", told=told))
 
 
 def _work(facts: Facts[StayOffBounds], known_ms: int) -> list[_Work]:
-    """Passes booked and play, not over, of today and tomorrow."""
+    """Return booked passes and play of today and tomorrow that are not over."""
     every = [_Work(job.start_ms, job.end_ms, job.kind.replace("_", " ")) for job in facts.diary.booked]
     every += [_Work(begin, end, "play") for begin, end in facts.diary.plays]
     last = local(facts.where, known_ms).date() + datetime.timedelta(days=1)
@@ -114,7 +114,7 @@ MEASURED, FORECAST = "measured", "forecast"
 
 
 class FrostAtDawnBounds(RuleBounds):
-    """When frost on the leaf is told. Temperature of the leaf [degC]; from `from_hour` of the site's clock on."""
+    """Bounds of frost on the leaf. Temperature of the leaf [degC]; from `from_hour` of the site's clock on."""
 
     on_degc: DegreesC = 0.5
     off_degc: Annotated[DegreesC, apart("more", "on_degc")] = 2.0
@@ -123,58 +123,59 @@ class FrostAtDawnBounds(RuleBounds):
 
 
 class LeafReading(NamedTuple):
-    """Temperature of the leaf, believed [degC], when it was read and in which quarter hour. [ms since 1970, UTC]"""
+    """A valid temperature of the leaf [degC], when it was read and in which quarter hour. [ms since 1970, UTC]"""
 
     at_ms: int
     walked_ms: int
     leaf_degc: float
 
 
-def frost_at_dawn(state: AlertState, reading: LeafReading, facts: Facts[FrostAtDawnBounds]) -> Looked:
+def frost_at_dawn(state: AlertState, reading: LeafReading, facts: Facts[FrostAtDawnBounds]) -> RuleOutcome:
     """Frost on the leaf by the surface's own thermometer.
 
     Opens with the first reading of the morning, from `from_hour` on, that is no warmer than `on_degc`; closes with the
-    first above `off_degc`. So at most once a day. Under covers nothing is said.
+    first above `off_degc`: at most once a day. Nothing is reported under covers.
     """
     limits, at_ms = facts.bounds, reading.at_ms
     dawn = limits.from_hour <= hour_of(facts.where, at_ms) < DAWN_UNTIL_HOUR
     if dawn and reading.leaf_degc <= limits.on_degc and not covered(facts.diary, at_ms):
         if state.is_open:
-            return Looked(state._replace(way=MEASURED))
+            return RuleOutcome(state._replace(way=MEASURED))
         clock = f"{local(facts.where, at_ms):%H:%M}".lstrip("0")
         text = f"frost on the leaf at {clock}. Keep feet and machines off until it has thawed."
-        return Looked(state, Change(OPENED, text, way=MEASURED))
+        return RuleOutcome(state, Change(OPENED, text, way=MEASURED))
     if state.is_open and reading.leaf_degc > limits.off_degc and (dawn or state.way == MEASURED):
         text = "the frost is off the leaf." if state.way == MEASURED else "no frost came."
-        return Looked(state, Change(CLOSED, text))
-    return Looked(state)
+        return RuleOutcome(state, Change(CLOSED, text))
+    return RuleOutcome(state)
 
 
-def frost_ahead(state: AlertState, ahead: Ahead, facts: Facts[FrostAtDawnBounds]) -> Looked:
+def frost_ahead(state: AlertState, ahead: Ahead, facts: Facts[FrostAtDawnBounds]) -> RuleOutcome:
     """Frost on the leaf by the forecast of the coming night.
 
     Opens from the evening on, or in the night, when the coldest leaf to come is no warmer than `on_degc`; closes when
-    the forecast has gone above `off_degc`, or the morning is over. What is measured meanwhile stands over it.
+    the forecast has gone above `off_degc`, or the morning is over. A measured frost replaces the forecast one.
     """
     limits, degc, hour = facts.bounds, ahead.dawn_leaf_degc, hour_of(facts.where, ahead.at_ms)
     coming = hour >= EVENING_HOUR or hour < DAWN_UNTIL_HOUR
     if not state.is_open:
         if degc is None or not coming or degc > limits.on_degc or covered(facts.diary, ahead.at_ms):
-            return Looked(state)
+            return RuleOutcome(state)
         cold = f"about {round(degc)} degC"
         text = f"frost is likely on the leaf at dawn, {cold}. Keep feet and machines off until it has thawed."
-        return Looked(state, Change(OPENED, text, way=FORECAST))
+        return RuleOutcome(state, Change(OPENED, text, way=FORECAST))
     over = not coming or state.open_for_ms(ahead.at_ms) > MORNING_OVER_H * HOUR_MS
     if state.way == MEASURED:
         over = state.open_for_ms(ahead.at_ms) > 2 * MORNING_OVER_H * HOUR_MS  # its thermometer has fallen silent
     warmer = state.way == FORECAST and degc is not None and degc > limits.off_degc
     if over or warmer:
-        return Looked(state, Change(CLOSED, "the morning is over." if over else "frost is no longer likely at dawn."))
-    return Looked(state)
+        text = "the morning is over." if over else "frost is no longer likely at dawn."
+        return RuleOutcome(state, Change(CLOSED, text))
+    return RuleOutcome(state)
 
 
 def leaf_readings(facts: Facts[FrostAtDawnBounds], state: AlertState, now_ms: int) -> Iterator[LeafReading]:
-    """Believed readings of the leaf's temperature in whole quarter hours not yet walked, in order of time."""
+    """Yield valid readings of the leaf's temperature in complete quarter hours not yet evaluated, in order of time."""
     read = facts.spot.readings.get(facts.spot.context.weather.get("surface_temperature", ""), NO_READINGS)
     starts_ms = quarter_hour_of(read.at_ms)
     rows = (starts_ms > state.evaluated_to_ms) & (starts_ms < quarter_hour_of(now_ms))

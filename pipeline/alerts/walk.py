@@ -1,9 +1,9 @@
-"""The walk of a rule: over what is new, what it would say of it, what holds that back, and people's marks.
+"""The evaluation of a rule over new data: occasions, season, hold-backs, rain and people's marks.
 
-A rule says only what its condition is at a time. What every rule shares stands here once: from where it walks and over
-which occasions, its season, when it may be told, the counting of rain, what becomes of its state. What is said depends
-on the findings and not on how often the rule was asked: it walks from where its state left off, and only over findings
-old enough to stand. An alert that nobody can act on is noise; held back it is not lost: the rule opens when it may.
+A rule states only its condition at a time. What every rule shares stands here: the occasions it is evaluated at, its
+season, what holds it back, the sum of rain, the change of its state. Events depend on the findings alone and not on how
+often a rule is evaluated: it starts where its state ends, and reads only findings that no longer change. An opening
+that is held back is made as soon as nothing holds it back any more.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ from pipeline.alerts.model import (
     HeldBy,
     Hold,
     LastWater,
-    Looked,
     Moment,
     Rained,
     RuleGrain,
+    RuleOutcome,
     Season,
     Span,
     Spot,
@@ -62,7 +62,7 @@ def hour_of(where: Where, at_ms: int) -> float:
 
 
 def in_months(months: tuple[int, ...], where: Where, at_ms: int) -> bool:
-    """Whether a moment lies in months of the northern hemisphere, half a year off in the south; none are all."""
+    """Return whether a moment lies in months, given for the northern hemisphere; True where none are given."""
     month = local(where, at_ms).month
     return not months or ((month + 5) % 12 + 1 if where.south else month) in months
 
@@ -78,15 +78,15 @@ def usual_months(season: Season, where: Where) -> tuple[int, ...]:
 
 
 def in_season(facts: Facts[Any], at_ms: int) -> bool:
-    """Whether a rule speaks at this time of year: in the months a site has set, else in the usual ones."""
+    """Return whether a moment is in the season of a rule: in the months a site has set, else in the usual ones."""
     own: tuple[int, ...] = getattr(facts.bounds, "months", ())
     return in_months(own or usual_months(facts.rule.season, facts.where), facts.where, at_ms)
 
 
 def by_day(where: Where, at_ms: int, *, lag_h: float = 0.0) -> bool:
-    """Whether a moment lies in the day, and the later one at which it becomes known too; always without a clock.
+    """Return whether a moment and the time at which it is reported both lie in the day; True without a time zone.
 
-    Findings are judged some hours after their time, so a moment of the late afternoon would be told at night.
+    Findings are evaluated some hours after their time, so one of the late afternoon would be reported at night.
     """
     if where.zone is None:
         return True
@@ -109,18 +109,18 @@ def next_day_ms(where: Where, at_ms: int) -> int:
 
 
 def match_day(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
-    """Whether there is play on the day of a moment."""
+    """Return whether there is play on the day of a moment."""
     day = local(where, at_ms).date()
     return any(local(where, begin).date() <= day <= local(where, end).date() for begin, end in diary.plays)
 
 
 def covered(diary: DiaryFacts, at_ms: int) -> bool:
-    """Whether the covers are on at a moment."""
+    """Return whether the covers are on at a moment."""
     return any(begin <= at_ms < end for begin, end in diary.covers)
 
 
 def drying(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
-    """Whether a surface is being dried for play: its covers are on, or play on a square is days away."""
+    """Return whether a surface is being dried for play: its covers are on, or play on a square is days away."""
     if covered(diary, at_ms):
         return True
     days = [(begin - at_ms) / DAY_MS for begin, end in diary.plays if end > at_ms]
@@ -128,14 +128,14 @@ def drying(where: Where, diary: DiaryFacts, at_ms: int) -> bool:
 
 
 def fresh_water(state: AlertState, diary: DiaryFacts, at_ms: int, back_h: float) -> bool:
-    """Whether rain fell, as far as the state remembers, or water was given within hours before a moment. [h]"""
+    """Return whether rain (of the state's record) or watering fell within `back_h` before a moment. [h]"""
     since_ms = at_ms - back_h * HOUR_MS
     fallen = sum(r.rain_mm for r in state.rains if r.at_ms > since_ms)
     return fallen >= Counting.rain_mm or any(w.start_ms <= at_ms and w.end_ms > since_ms for w in diary.waterings)
 
 
-def may_tell(state: AlertState, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> bool:
-    """Whether nothing that its rule declares holds an opening or a repeat back; `lag_h` as of `by_day`."""
+def may_report(state: AlertState, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> bool:
+    """Return whether nothing that a rule declares holds an opening or a repeat back; `lag_h` as of `by_day`."""
     held, where, diary = facts.rule.held_by, facts.where, facts.diary
     return not (
         (HeldBy.NIGHT in held and not by_day(where, at_ms, lag_h=lag_h))
@@ -146,14 +146,14 @@ def may_tell(state: AlertState, facts: Facts[Any], at_ms: int, *, lag_h: float =
     )
 
 
-def settle(outcome: Looked, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> Said:
-    """Say what a rule would say at a moment, if nothing holds it back.
+def settle(outcome: RuleOutcome, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0) -> Said:
+    """Make the change that a rule asks for, unless something holds it back.
 
-    An open alert whose months have ended is closed instead: it would stand all winter, and nobody would act on it.
+    An open alert whose months have ended is closed instead.
 
     Parameters
     ----------
-    outcome : Looked
+    outcome : RuleOutcome
     facts : Facts
     at_ms : int
         Time of the occasion. [ms since 1970, UTC]
@@ -177,7 +177,7 @@ def settle(outcome: Looked, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0
         if waits:  # it stays open if it gets worse before the morning
             return state, []
         return state.said(change, at_ms), [event_of(facts.spot, state, CLOSED, at_ms, change.text)]
-    if not may_tell(state, facts, at_ms, lag_h=lag_h):
+    if not may_report(state, facts, at_ms, lag_h=lag_h):
         return state, []
     if change.kind == REPEATED and state.said_at_ms is not None:
         repeat_h: float = getattr(facts.bounds, "repeat_h", 0.0)
@@ -191,7 +191,7 @@ def settle(outcome: Looked, facts: Facts[Any], at_ms: int, *, lag_h: float = 0.0
 
 
 def quarter_hours(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator[Moment]:
-    """Quarter hours with a declared finding, after those already walked and old enough to stand.
+    """Yield the quarter hours with a declared finding that are not yet evaluated and no longer change.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def _rain_until(watch: StationWatch, at_ms: TimeArray, after_ms: int) -> tuple[T
 
 
 def finished_spans(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterator[Span]:
-    """Findings of the quantity that a rule walks, not yet walked, over and settled by a time and told by day."""
+    """Yield the findings of the first quantity of a rule that are not yet evaluated and no longer change."""
     found = facts.found(facts.rule.reads[0])
     for k in np.flatnonzero(found.start_ms > state.evaluated_to_ms).tolist():
         end_ms = int(found.end_ms[k])
@@ -247,7 +247,7 @@ def finished_spans(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterato
 
 
 def remember_rain(rains: tuple[Rained, ...], moment: Moment, back_h: float) -> tuple[Rained, ...]:
-    """Return the rain of the hours up to a moment, remembered for as long as somebody asks. [h]"""
+    """Return the rain of each hour up to a moment, as far back as a rule looks. [h]"""
     oldest_ms = moment.at_ms - back_h * HOUR_MS
     if moment.rain_mm <= 0.0 and (not rains or rains[0].at_ms > oldest_ms):
         return rains
@@ -260,7 +260,7 @@ def remember_rain(rains: tuple[Rained, ...], moment: Moment, back_h: float) -> t
 
 
 def last_water(water: LastWater, run: Hold | None, moment: Moment) -> LastWater:
-    """Return what is known of the last water after a moment, whose thatch need not be known.
+    """Return the last water as of a moment, at which the wetness of the thatch may be missing.
 
     Rain counts once its spell has `rain_mm`: traces of several days do not add up to water. A watering counts, and so
     does a rise of the thatch above the lowest of its dry run.
@@ -276,7 +276,7 @@ def last_water(water: LastWater, run: Hold | None, moment: Moment) -> LastWater:
 
 
 def dry_run(before: Hold | None, water: LastWater, facts: Facts[Any], moment: Moment, *, compared: float) -> Hold:
-    """Return a run of the thatch without fresh water, carried on to a moment or begun anew by water.
+    """Return the dry run of the thatch, extended to a moment or begun anew by water.
 
     Time without rain figures, where there is a gauge, is not counted. `water` is that of `last_water` at the moment,
     `compared` what the highest of the run is kept of.
@@ -303,7 +303,7 @@ def dry_run(before: Hold | None, water: LastWater, facts: Facts[Any], moment: Mo
 
 
 def walk(state: AlertState, facts: Facts[Any], now_ms: int) -> Said:
-    """Walk one rule on over what is new.
+    """Evaluate one rule over what is new.
 
     Parameters
     ----------
@@ -331,7 +331,7 @@ def walk(state: AlertState, facts: Facts[Any], now_ms: int) -> Said:
 
 
 def _walked(state: AlertState, facts: Facts[Any], last: Any, now_ms: int) -> AlertState:
-    """The state after a walk: up to its last occasion, and no further back than what it reads may be late."""
+    """Return the state evaluated to its last occasion, and at least to the oldest data that may still come."""
     reached = [state.evaluated_to_ms] if last is None else [state.evaluated_to_ms, last.walked_ms]
     if facts.rule.late_h is not None:
         reached.append((now_ms - round(facts.rule.late_h * HOUR_MS)) // QUARTER_HOUR_MS * QUARTER_HOUR_MS)
@@ -340,7 +340,7 @@ def _walked(state: AlertState, facts: Facts[Any], last: Any, now_ms: int) -> Ale
 
 
 def look_ahead(state: AlertState, facts: Facts[B], ahead: Any) -> Said:
-    """Hold the forecast of a station against a rule that looks ahead; arguments and results as of `walk`."""
+    """Evaluate a rule that looks ahead on the forecast of a station; arguments and results as of `walk`."""
     assert facts.rule.ahead is not None
     return settle(facts.rule.ahead(state, ahead, facts), facts, ahead.at_ms)
 
@@ -348,12 +348,12 @@ def look_ahead(state: AlertState, facts: Facts[B], ahead: Any) -> Said:
 # --- people's marks --------------------------------------------------------------------------------------------------
 
 
-def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent], spot: Spot, diary: DiaryFacts,
+def apply_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent], spot: Spot, diary: DiaryFacts,
                now_ms: int) -> Said:  # fmt: skip
-    """Return what is left to say after people's marks: wrong closes, seen and snoozed keep repeats back.
+    """Apply people's marks: wrong closes an alert, seen and snoozed suppress its repeats.
 
-    An alert marked wrong stays open inside, silent, until its rule closes it: else the next reading would open it
-    again. When a snooze ends and the alert is still open, it is said once more.
+    An alert marked wrong keeps its state open, without events, until its rule closes it: otherwise the next reading
+    would open it again. When a snooze ends and the alert is still open, it is repeated once.
 
     Parameters
     ----------
@@ -392,7 +392,7 @@ def heed_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent]
 
 
 def _held_back(said: AlertEvent, marks: tuple[AlertMark, ...], before: AlertState) -> bool:
-    """Whether an event is not passed on because of what people wrote on its alert."""
+    """Return whether a mark on its alert suppresses an event."""
     for mark in marks:
         if mark.mark == "wrong" and (mark.at_ms <= said.at_ms or before.wrong_at_ms is not None):
             return True

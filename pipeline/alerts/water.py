@@ -23,7 +23,6 @@ from pipeline.alerts.model import (
     HeldBy,
     Hold,
     Hours,
-    Looked,
     Manner,
     Millimetres,
     Moment,
@@ -32,6 +31,7 @@ from pipeline.alerts.model import (
     RuleBounds,
     RuleGrain,
     RuleName,
+    RuleOutcome,
     Scope,
     Span,
     Wetness,
@@ -56,7 +56,7 @@ GROWTH = {  # months; common practice, no source. A pitch is played on, and its 
 
 
 class ThatchHoldingBounds(RuleBounds):
-    """When thatch is said to hold water. Wetness is relative [1], air a volume fraction [m3 m-3], times in hours."""
+    """Bounds of thatch that holds water. Wetness is relative [1], air a volume fraction [m3 m-3], times in hours."""
 
     on_wetness: Wetness = 0.9
     root_wetness: Wetness = 0.5
@@ -76,7 +76,7 @@ _HOLDING_NEWS = {
 }
 
 
-def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHoldingBounds]) -> Looked:
+def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHoldingBounds]) -> RuleOutcome:
     """Thatch that stays wet without rain over drying roots, or stays without air.
 
     Opens when the wetness of the thatch has been above `on_wetness` for `hold_h` without rain or watering, while the
@@ -90,7 +90,7 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
     runs, wet = dict(state.runs), state.runs.get("wet")
     water = last_water(state.water, wet, moment)
     if math.isnan(thatch):
-        return Looked(state._replace(water=water), known=False)
+        return RuleOutcome(state._replace(water=water), known=False)
     keep_run(runs, "airless", moment, grain, holds=airless)
     if thatch > limits.on_wetness:
         runs["wet"] = dry_run(wet, water, facts, moment, compared=roots)
@@ -102,7 +102,7 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
     short = ("short",) if roots < limits.root_wetness else ()
     if not state.is_open:
         if not ways:
-            return Looked(state)
+            return RuleOutcome(state)
         since_ms = runs[ways[0]].since_ms
         text = {
             "wet": f"thatch has stayed wet for {dry_mark(since_ms)} without rain while the roots below go short. "
@@ -110,17 +110,17 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
             "airless": f"thatch has been waterlogged for {lasting_mark(since_ms)}, with hardly any air. "
             "Keep water off until it drains.",
         }[ways[0]]
-        return Looked(state, Change(OPENED, text, since_ms, ways[0], (ways[0], *short)))
+        return RuleOutcome(state, Change(OPENED, text, since_ms, ways[0], (ways[0], *short)))
     off = runs.get("off")
     if off is not None and off.held_ms >= limits.off_hold_h * HOUR_MS:
-        return Looked(state, Change(CLOSED, "thatch has drained. Water by the roots' need again."))
+        return RuleOutcome(state, Change(CLOSED, "thatch has drained. Water by the roots' need again."))
     still = thatch > limits.on_wetness or airless
     news = next((way for way in (*ways, *short) if still and way not in state.told), "")
-    return Looked(state, Change(REPEATED, _HOLDING_NEWS[news], told=(news, *short)) if news else None)
+    return RuleOutcome(state, Change(REPEATED, _HOLDING_NEWS[news], told=(news, *short)) if news else None)
 
 
 def _ways_open(runs: dict[str, Hold], roots: float, limits: ThatchHoldingBounds) -> list[str]:
-    """Which conditions would open the alert now."""
+    """Return the conditions that would open the alert now."""
     hold_ms = limits.hold_h * HOUR_MS
     airless, wet = runs.get("airless"), runs.get("wet")
     found = []
@@ -141,7 +141,7 @@ LONGER_H = 24.0  # how long it must last, and how much later than the lead it ma
 
 
 class DrynessBounds(RuleBounds):
-    """Bounds of a rule that is said ahead: when, within `lead_h`, the forecast has it with a chance of `on_chance`.
+    """Bounds of a rule that looks ahead: it opens when the forecast, within `lead_h`, has a chance of `on_chance`.
 
     Wetness is relative [1], times in hours, chance [1].
     """
@@ -159,8 +159,8 @@ D = TypeVar("D", bound=DrynessBounds)
 
 def _foretold(
     layer: Callable[[WetnessForecast], FloatArray], coming: str, withdrawn: str
-) -> Callable[[AlertState, Ahead, Facts[D]], Looked]:
-    """Return the look ahead of a rule about dryness.
+) -> Callable[[AlertState, Ahead, Facts[D]], RuleOutcome]:
+    """Return the `ahead` function of a rule about dryness.
 
     Parameters
     ----------
@@ -170,32 +170,32 @@ def _foretold(
         What is said when it opens, with the fields `when` and `chance`, and when it is no longer likely.
     """
 
-    def look(state: AlertState, ahead: Ahead, facts: Facts[D]) -> Looked:
+    def look(state: AlertState, ahead: Ahead, facts: Facts[D]) -> RuleOutcome:
         limits, at_ms = facts.bounds, ahead.forecast.at_ms
         below = _share_below(layer(ahead.forecast), limits.on_wetness)
         if below is None or at_ms.size != below.size or limits.lead_h <= 0.0:
-            return Looked(state, known=False)
+            return RuleOutcome(state, known=False)
         ahead_h = (at_ms - ahead.at_ms) / HOUR_MS
         if state.is_open:
             near = (ahead_h >= 0.0) & (ahead_h <= limits.lead_h + LONGER_H)
             likely = bool((below[near] >= WITHDRAWN * limits.on_chance).any())
-            return Looked(state, None if state.way != AHEAD or likely else Change(CLOSED, withdrawn))
+            return RuleOutcome(state, None if state.way != AHEAD or likely else Change(CLOSED, withdrawn))
         lasting = _lasting(below >= limits.on_chance)
         due = np.flatnonzero((ahead_h > 0.0) & (ahead_h <= limits.lead_h) & lasting)
         here = np.flatnonzero(ahead_h <= 0.0)
         dry_now = here.size > 0 and below[here[-1]] >= limits.on_chance
         if not due.size or dry_now:
-            return Looked(state)
+            return RuleOutcome(state)
         at = local(facts.where, int(at_ms[due[0]]))
         clock = f"{weekday_mark(int(at_ms[due[0]]))} {at.hour}:{at:%M}"
         text = coming.format(when=clock, chance=in_ten(float(below[due[0]])))
-        return Looked(state, Change(OPENED, text, way=AHEAD))
+        return RuleOutcome(state, Change(OPENED, text, way=AHEAD))
 
     return look
 
 
 def _lasting(dry: BoolArray) -> BoolArray:
-    """Hours from which it stays dry for a day: a dip before the next rain is nothing to water for."""
+    """Return the hours from which it stays dry for a day: a shorter dip needs no watering."""
     hours = round(LONGER_H)
     wet = np.concatenate([[0], np.cumsum(~dry)])
     ends = np.minimum(np.arange(dry.size) + hours, dry.size)
@@ -203,14 +203,14 @@ def _lasting(dry: BoolArray) -> BoolArray:
 
 
 def _share_below(wetness: FloatArray, bound: float) -> FloatArray | None:
-    """Share of the members below a bound, by hour. [1] None where there are none, or they are not known."""
+    """Return the share of members below a bound, by hour. [1] None without members, or where one is not finite."""
     if wetness.shape[1] == 0 or not np.isfinite(wetness).all():
         return None
     return np.asarray((wetness < bound).mean(axis=1), dtype=np.float64)
 
 
 def _still_foretold(state: AlertState, at_ms: int, lead_h: float) -> bool:
-    """Whether an alert was opened by the forecast, and what was foretold may still come: its lead and a day more."""
+    """Return whether an alert was opened by the forecast no longer ago than its lead and a day. [h]"""
     return state.way == AHEAD and state.open_for_ms(at_ms) <= (lead_h + DAY_H) * HOUR_MS
 
 
@@ -218,21 +218,21 @@ def _still_foretold(state: AlertState, at_ms: int, lead_h: float) -> bool:
 
 
 class RootsDryBounds(DrynessBounds):
-    """When roots are said to be dry; see `DrynessBounds`."""
+    """Bounds of dry roots; see `DrynessBounds`."""
 
 
-def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -> Looked:
+def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -> RuleOutcome:
     """Root zone short of water.
 
     Opens when its wetness has been below `on_wetness` for `hold_h`, closes when it has been above `off_wetness` for
-    `roots_off_hold_h`. One that was opened by the forecast is said again when it has come true, and is not closed by a
-    root zone that is wet still.
+    `roots_off_hold_h`. One that was opened by the forecast is repeated when it has come true, and is not closed by a
+    root zone that is still wet.
     """
     limits, roots, grain = facts.bounds, moment["root_zone_wetness"], facts.rule.grain
     if math.isnan(roots):
-        return Looked(state, known=False)
+        return RuleOutcome(state, known=False)
     if not state.runs and not state.is_open and limits.on_wetness <= roots <= limits.off_wetness:
-        return Looked(state)
+        return RuleOutcome(state)
     runs = dict(state.runs)
     keep_run(runs, "dry", moment, grain, holds=roots < limits.on_wetness)
     keep_run(runs, "off", moment, grain, holds=roots > limits.off_wetness)
@@ -244,21 +244,21 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
             "Give one deep watering, unless you are drying it for play."
         )
         if state.is_open:
-            return Looked(state, Change(REPEATED, f"as foretold, {text}", dry.since_ms, "dry"))
-        return Looked(state, Change(OPENED, text, dry.since_ms, "dry"))
+            return RuleOutcome(state, Change(REPEATED, f"as foretold, {text}", dry.since_ms, "dry"))
+        return RuleOutcome(state, Change(OPENED, text, dry.since_ms, "dry"))
     wet_again = off is not None and off.held_ms >= Counting.roots_off_hold_h * HOUR_MS
     if state.is_open and wet_again and not _still_foretold(state, moment.at_ms, limits.lead_h):
-        return Looked(state, Change(CLOSED, "water has reached the roots."))
-    return Looked(state)
+        return RuleOutcome(state, Change(CLOSED, "water has reached the roots."))
+    return RuleOutcome(state)
 
 
 # --- water not arriving ----------------------------------------------------------------------------------------------
 
 
 class WaterNotArrivingBounds(RuleBounds):
-    """When water is said not to reach the roots: of more than `on_mm` given, less than `on_share` [1].
+    """Bounds of water that does not reach the roots: of more than `on_mm` given, less than `on_share` [1].
 
-    A root zone wetter than `full_wetness` before the water has no room for it, and is left alone. [1]
+    A root zone wetter than `full_wetness` before the water has no room for it and is not evaluated. [1]
     """
 
     on_mm: Millimetres = 5.0
@@ -268,32 +268,32 @@ class WaterNotArrivingBounds(RuleBounds):
     months: Months = ()
 
 
-def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotArrivingBounds]) -> Looked:
+def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotArrivingBounds]) -> RuleOutcome:
     """Water that stopped above the roots, wetting by wetting.
 
     Opens when, of more than `on_mm`, less than `on_share` has reached the roots a day after its end; each such wetting
-    after it is said again. Closes with the next of more than `on_mm` of which more than `off_share` arrived. A root
-    zone that was full before says nothing: it had no room.
+    after it is repeated. Closes with the next of more than `on_mm` of which more than `off_share` arrived. A root zone
+    that was full before changes nothing.
     """
     limits, given_mm = facts.bounds, wetting.value
     shares = facts.found("arrival_share")
     share = next(iter(shares.value[shares.start_ms == wetting.start_ms].tolist()), math.nan)
     if math.isnan(share) or not given_mm > limits.on_mm:
-        return Looked(state)
+        return RuleOutcome(state)
     day = weekday_mark(wetting.end_ms)
     if state.is_open and share > limits.off_share:
-        return Looked(state, Change(CLOSED, f"of the {given_mm:.0f} mm of {day} most reached the roots again."))
+        return RuleOutcome(state, Change(CLOSED, f"of the {given_mm:.0f} mm of {day} most reached the roots again."))
     if not share < limits.on_share or _wetness_before(facts, wetting.start_ms) >= limits.full_wetness:
-        return Looked(state)
+        return RuleOutcome(state)
     reached = f"about {share * given_mm:.0f} mm" if share * given_mm >= 1.0 else "under 1 mm"
     what = f"{given_mm:.0f} mm on {day} stopped short of the roots; {reached} got there."
     if state.is_open:
-        return Looked(state, Change(REPEATED, f"again {what} Spike before you water."))
-    return Looked(state, Change(OPENED, f"{what} Water long once, or spike first.", wetting.start_ms, "stopped"))
+        return RuleOutcome(state, Change(REPEATED, f"again {what} Spike before you water."))
+    return RuleOutcome(state, Change(OPENED, f"{what} Water long once, or spike first.", wetting.start_ms, "stopped"))
 
 
 def _wetness_before(facts: Facts[WaterNotArrivingBounds], at_ms: int) -> float:
-    """Last known wetness of the root zone in the hours before a wetting. [1] NaN where not known."""
+    """Return the last known wetness of the root zone in the hours before a wetting. [1] NaN where not known."""
     found, back_ms = facts.found("root_zone_wetness"), facts.rule.before["root_zone_wetness"] * HOUR_MS
     near = (found.start_ms < at_ms) & (found.start_ms > at_ms - back_ms) & np.isfinite(found.value)
     return float(found.value[near][-1]) if near.any() else math.nan
@@ -303,7 +303,7 @@ def _wetness_before(facts: Facts[WaterNotArrivingBounds], at_ms: int) -> float:
 
 
 class ThatchToRepelBounds(DrynessBounds):
-    """When thatch is said to be about to shed water, without rain or watering for `hold_h`; see `DrynessBounds`."""
+    """Bounds of thatch about to repel water, without rain or watering for `hold_h`; see `DrynessBounds`."""
 
     on_wetness: Wetness = 0.15
     off_wetness: Annotated[Wetness, apart("more", "on_wetness")] = 0.3
@@ -311,7 +311,7 @@ class ThatchToRepelBounds(DrynessBounds):
     lead_h: Hours = 24.0
 
 
-def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepelBounds]) -> Looked:
+def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepelBounds]) -> RuleOutcome:
     """Thatch so dry that it may soon shed water.
 
     Opens when its wetness is below `on_wetness` and has fallen, with no rain or watering for `hold_h`; closes above
@@ -320,7 +320,7 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
     limits, thatch, run = facts.bounds, moment["thatch_wetness"], state.runs.get("thirst")
     water = last_water(state.water, run, moment)
     if math.isnan(thatch):
-        return Looked(state._replace(water=water), known=False)
+        return RuleOutcome(state._replace(water=water), known=False)
     run = dry_run(run, water, facts, moment, compared=thatch)
     state = state._replace(water=water, runs={"thirst": run})
     dry = thatch < limits.on_wetness and run.held_ms >= limits.hold_h * HOUR_MS
@@ -331,15 +331,15 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
             "Begin the next water with a light go."
         )
         if state.is_open and state.way == AHEAD:  # what was foretold has come: no news, but it is shown as it is
-            return Looked(state._replace(way="dry", text=f"{facts.spot.place}: {text}"))
+            return RuleOutcome(state._replace(way="dry", text=f"{facts.spot.place}: {text}"))
         if state.is_open:
-            return Looked(state)
-        return Looked(state, Change(OPENED, text, run.since_ms, "dry"))
+            return RuleOutcome(state)
+        return RuleOutcome(state, Change(OPENED, text, run.since_ms, "dry"))
     # opened by the forecast it may be wet still: what was foretold has a day more to come
     wet_again = thatch > limits.off_wetness and state.is_open
     if wet_again and not _still_foretold(state, moment.at_ms, limits.lead_h):
-        return Looked(state, Change(CLOSED, "thatch has taken up water again.", runs=state.runs))
-    return Looked(state)
+        return RuleOutcome(state, Change(CLOSED, "thatch has taken up water again.", runs=state.runs))
+    return RuleOutcome(state)
 
 
 # --- water left running ----------------------------------------------------------------------------------------------
@@ -353,7 +353,7 @@ AFTER, OVER = "after", "over"
 
 
 class WaterRunningBounds(RuleBounds):
-    """When water is said to run on beyond the written end of a watering. Wetness is relative [1], times in hours."""
+    """Bounds of water that runs on after the recorded end of a watering. Wetness is relative [1], times in hours."""
 
     after_h: Hours = 1.0
     rise_wetness: Wetness = 0.05
@@ -361,27 +361,28 @@ class WaterRunningBounds(RuleBounds):
     repeat_h: Hours = 1.0
 
 
-def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBounds]) -> Looked:
-    """A watering that goes on beyond the end somebody wrote down.
+def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBounds]) -> RuleOutcome:
+    """A watering that goes on after its end in the diary.
 
     Opens when, `after_h` after the end or later, the root zone is wetter by `rise_wetness` than at the end and the
-    thatch has not drained by `fall_wetness`, with no rain since. It is said again every `repeat_h` while neither
-    changes, by day and by night. Closes when the thatch drains, or the next watering begins.
+    thatch has not drained by `fall_wetness`, with no rain since. Repeated every `repeat_h` while neither changes, by
+    day and by night. Closes when the thatch drains, or the next watering begins.
     """
     limits, waterings = facts.bounds, facts.diary.waterings
     begun = [(w.start_ms, w.end_ms) for w in waterings if w.start_ms <= moment.at_ms]
     begin_ms, end_ms = max(begun, default=(0, 0))
     if state.is_open and state.since_ms not in {w.end_ms for w in waterings}:
-        return Looked(state, Change(CLOSED, "the diary has another end of that watering now."))
+        return RuleOutcome(state, Change(CLOSED, "the diary has another end of that watering now."))
     if end_ms == begin_ms or any(end > moment.at_ms for _, end in begun):  # its end is to come, or was not written
         if not state.is_open:
-            return Looked(state._replace(runs={}))
-        return Looked(state, Change(CLOSED, "the next watering has begun; whether the last one ran on is not known."))
+            return RuleOutcome(state._replace(runs={}))
+        text = "the next watering has begun; whether the last one ran on is not known."
+        return RuleOutcome(state, Change(CLOSED, text))
     if moment.at_ms - end_ms > WITHIN_H * HOUR_MS and not state.is_open:
-        return Looked(state._replace(runs={}))
+        return RuleOutcome(state._replace(runs={}))
     run = _since_its_end(state, moment, end_ms)
     if run is None:
-        return Looked(state)
+        return RuleOutcome(state)
     thatch, heard_ms = moment["thatch_wetness"], moment.rain_heard_ms
     gauge = facts.spot.context.rain_channel is not None and heard_ms is not None
     rainy = run.rain_mm > DRY_MM or not gauge or heard_ms is None or moment.at_ms - heard_ms > GAUGE_MS
@@ -394,21 +395,22 @@ def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBo
     ended = f"after the watering should have ended at {local(facts.where, run.since_ms):%H:%M}."
     if state.is_open:
         if drained:
-            return Looked(state, Change(CLOSED, "the water has stopped."))
+            return RuleOutcome(state, Change(CLOSED, "the water has stopped."))
         if AFTER not in runs or math.isnan(thatch):
-            return Looked(state)
+            return RuleOutcome(state)
         text = f"water still goes in, {late} {ended} Turn it off, or mark this as seen."
-        return Looked(state, Change(REPEATED, text))
+        return RuleOutcome(state, Change(REPEATED, text))
     due = moment.at_ms - run.since_ms >= limits.after_h * HOUR_MS
     risen = run.lowest is not None and moment["root_zone_wetness"] - run.lowest >= limits.rise_wetness
     if AFTER not in runs or not due or not risen or math.isnan(thatch):
-        return Looked(state)
+        return RuleOutcome(state)
     text = f"water still goes in {late} {ended} Look whether it was left running."
-    return Looked(state, Change(OPENED, text, run.since_ms, "running"))
+    return RuleOutcome(state, Change(OPENED, text, run.since_ms, "running"))
 
 
 def _since_its_end(state: AlertState, moment: Moment, end_ms: int) -> Hold | None:
-    """What is known since the end: `lowest` of the roots at it, `highest` of the thatch, rain. None: not to be told."""
+    """Return the run since the end: `lowest` of the roots at it, `highest` of the thatch, rain; None to report
+    nothing."""
     thatch, roots = moment["thatch_wetness"], moment["root_zone_wetness"]
     before = state.runs.get(AFTER) or state.runs.get(OVER)
     if before is None or before.since_ms != end_ms:
@@ -446,7 +448,7 @@ HOT_SHARE = 0.7  # of the bound: cool-season roots thin out in summer heat: comm
 
 
 class RootsShallowBounds(RuleBounds):
-    """When roots are said to be shallow. Lengths in mm, times in hours.
+    """Bounds of shallow roots. Lengths in mm, times in hours.
 
     `on_mm` is soil depth as a ruler shows it; 0 takes the bound of the kind of turf.
     """
@@ -457,15 +459,15 @@ class RootsShallowBounds(RuleBounds):
     months: Months = ()
 
 
-def roots_shallow(state: AlertState, fortnight: Span, facts: Facts[RootsShallowBounds]) -> Looked:
+def roots_shallow(state: AlertState, fortnight: Span, facts: Facts[RootsShallowBounds]) -> RuleOutcome:
     """Roots that end above the bound of their kind of turf.
 
-    Opens when two of the last three estimates lie above the bound; closes when one lies `off_mm` or more below it. Said
-    again every `repeat_h` while estimates stay shallow. In a hot late summer cool-season turf is given 0.7 of the
-    bound.
+    Opens when two of the last three estimates lie above the bound; closes when one lies `off_mm` or more below it.
+    Repeated every `repeat_h` while estimates stay shallow. In a hot late summer the bound of cool-season turf is 0.7 of
+    the usual.
     """
     if math.isnan(fortnight.value):
-        return Looked(state, known=False)
+        return RuleOutcome(state, known=False)
     context: StationContext = facts.spot.context
     estimate = _estimate(fortnight, facts)
     kept = [e for e in state.estimates if estimate.start_ms - e.start_ms < FORGET_MS]
@@ -474,23 +476,23 @@ def roots_shallow(state: AlertState, fortnight: Span, facts: Facts[RootsShallowB
         state = state._replace(ruler_ratio=_ratio(state, context))
     ratio = state.ruler_ratio
     if ratio is None:
-        return Looked(state, known=False)
+        return RuleOutcome(state, known=False)
 
     def over_m(one: RootEstimate) -> float:
-        """How much deeper than the bound: negative when shallow."""
+        """Return how much deeper roots are than the bound, negative when shallow. [m]"""
         return one.soil_depth_m * ratio - shallow_bound_m(one, context, facts.bounds.on_mm)
 
     shallow = [e for e in state.estimates if over_m(e) < 0.0 and not e.at_least]
     ruler = f"{estimate.soil_depth_m * ratio * 1000.0:.0f} mm"
     if not state.is_open:
         if estimate not in shallow or len(shallow) < NEEDED:
-            return Looked(state)
+            return RuleOutcome(state)
         text = f"roots go only about {ruler} into the soil. Look at a core before any deep pass, and ease the mowing."
-        return Looked(state, Change(OPENED, text, shallow[0].start_ms, "shallow"))
+        return RuleOutcome(state, Change(OPENED, text, shallow[0].start_ms, "shallow"))
     if over_m(estimate) >= facts.bounds.off_mm / 1000.0:
-        return Looked(state, Change(CLOSED, f"roots go about {ruler} into the soil again."))
+        return RuleOutcome(state, Change(CLOSED, f"roots go about {ruler} into the soil again."))
     text = f"roots still go only about {ruler} into the soil. Check with a core."
-    return Looked(state, Change(REPEATED, text) if estimate in shallow else None)
+    return RuleOutcome(state, Change(REPEATED, text) if estimate in shallow else None)
 
 
 def _estimate(fortnight: Span, facts: Facts[RootsShallowBounds]) -> RootEstimate:
@@ -507,7 +509,7 @@ def _estimate(fortnight: Span, facts: Facts[RootsShallowBounds]) -> RootEstimate
 
 
 def _ratio(state: AlertState, context: StationContext) -> float | None:
-    """Ruler over estimate, from the first core until now that has an estimate near it in time."""
+    """Return ruler over estimate, from the first core until now that has an estimate near it in time. [1]"""
     until_ms = state.estimates[-1].end_ms
     for core in (core for core in context.root_cores if core.at_ms < until_ms):
         near = [(_apart_ms(e, core.at_ms), e.start_ms, e) for e in state.estimates if e.soil_depth_m > 0.0]

@@ -1,6 +1,6 @@
-"""What people write: entries, fixtures of a calendar, and the facts both amount to.
+"""The diary: entries that people write, fixtures of a calendar, and the facts read from both.
 
-- `entry`: One entry of the diary: its kinds, what each must say, and what looks like a slip of the pen.
-- `facts`: What people wrote in the diary, as facts: of a station, of a surface, of what lies in the ground.
-- `fixtures`: Fixtures in from a calendar, windows and last good dates out as one: iCalendar (RFC 5545).
+- `entry`: The kinds of diary entries: fields, faults of an entry, and questions about likely mistakes.
+- `facts`: Facts read from the entries of the diary, for stages, advice and alerts alike.
+- `fixtures`: Calendars (iCalendar, RFC 5545): fixtures read from one, windows and last good dates written as one.
 """

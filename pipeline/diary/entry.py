@@ -1,7 +1,7 @@
-"""One entry of the diary: its kinds, what each must say, and what looks like a slip of the pen.
+"""The kinds of diary entries: fields, faults of an entry, and questions about likely mistakes.
 
-A fault refuses the entry; a question does not: what is written may be right, and the writer alone knows. Whether an
-entry makes sense among the others is not judged here.
+A fault refuses the entry; a question does not, since the entry may be right. Whether an entry fits the others is
+checked in `api.diary_check`.
 """
 
 from __future__ import annotations
@@ -241,7 +241,8 @@ def _body_faults(kind: type[EntryBody], body: Mapping[str, object]) -> list[str]
 
 
 def entry_questions(entry: DiaryEntry) -> list[str]:
-    """What looks like a slip of the pen: a length that would be usual in inches. The entry may be right as it is."""
+    """Return questions about likely mistakes: a length that would be usual in inches. The entry may be right as it
+    is."""
     kind = KINDS.get(entry.kind, EntryBody)
     found = []
     for key, one in kind.model_fields.items():

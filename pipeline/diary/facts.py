@@ -1,7 +1,7 @@
-"""What people wrote in the diary, as facts: the one reading of its entries, for stages, advice and alerts alike.
+"""Facts read from the entries of the diary, for stages, advice and alerts alike.
 
-`read_diary` gives the facts of a surface, or of one station with what holds for its whole surface. A pass that does not
-say its state is done; what has no end lasts as `_end_ms` says.
+`read_diary` returns the facts of a surface, or of one station with those of its whole surface. A pass without a state
+is done; the length of an entry without an end is that of `_end_ms`.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class Play(NamedTuple):
 
 
 class AlertMark(NamedTuple):
-    """What somebody wrote on an alert: seen, snoozed (until `end_ms`, None for good), or wrong. [ms since 1970, UTC]"""
+    """A mark on an alert: seen, snoozed (until `end_ms`, None for good), or wrong. [ms since 1970, UTC]"""
 
     mark: str
     at_ms: int
@@ -72,7 +72,7 @@ class AlertMark(NamedTuple):
 
 
 class SeenHealed(NamedTuple):
-    """When somebody saw a pass healed [ms since 1970, UTC], and the entry or the kind of pass meant, where written."""
+    """When a pass was seen healed [ms since 1970, UTC], and its entry or kind, where written."""
 
     at_ms: int
     entry: int | None
@@ -81,7 +81,7 @@ class SeenHealed(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Sight:
-    """What eyes saw, and when. [ms since 1970, UTC]
+    """One observation by eye. [ms since 1970, UTC]
 
     `firmness` 0 no mark, 1 faint, 2 marks, 3 water at the boot, 4 turf rolls underfoot; `tug` 0 holds, 1 lifts;
     `disease` 0 none, 1 old scars, 2 active; `wilt` 0 none, 1 seen.
@@ -94,7 +94,7 @@ class Sight:
 
 @dataclass(frozen=True, slots=True)
 class Override:
-    """A person's word that a pass may be made over a span, and why.
+    """A person's decision that a pass may be made over a span, and the reason.
 
     Raises
     ------
@@ -121,7 +121,7 @@ TimeSpans = tuple[tuple[int, int], ...]  # begin and end of each [ms since 1970,
 
 @dataclass(frozen=True, slots=True)
 class DiaryFacts:
-    """What the diary says of one surface, or of one station with what holds for its whole surface.
+    """The facts of one surface, or of one station with those of its whole surface.
 
     Everything is in order of time.
 
@@ -175,7 +175,7 @@ class DiaryFacts:
 
     @property
     def measured_waterings(self) -> tuple[Watering, ...]:
-        """Waterings whose amount was written down."""
+        """Return the waterings whose amount was written down."""
         return tuple(w for w in self.waterings if math.isfinite(w.water_mm))
 
     def jobs_ms(self, kind: str, variant: str, now_ms: int) -> tuple[int, ...]:
@@ -199,7 +199,7 @@ class DiaryFacts:
         return tuple(found)
 
     def latest_sown_ms(self, now_ms: int) -> int | None:
-        """Return when seed was last sown, however it was written. [ms since 1970, UTC]"""
+        """Return when seed was last sown, as a pass or as seed. [ms since 1970, UTC]"""
         seeded = (p.start_ms for p in self.made if p.kind == "overseeding")
         return max((t for t in (*self.sown_ms, *seeded) if t <= now_ms), default=None)
 
@@ -310,8 +310,8 @@ def _day(at_ms: int, zone: datetime.tzinfo) -> datetime.date:
 
 
 def _end_ms(entry: DiaryEntry, zone: datetime.tzinfo) -> int:
-    """When an entry ended. Without an end a watering is a moment, play lasts `PLAY_LENGTH_H`, covers are on still, and
-    a pass ends with the last moment of its day."""
+    """Return when an entry ended. Without an end a watering is a moment, play lasts `PLAY_LENGTH_H`, covers are still
+    on, and a pass ends with the last moment of its day."""
     if entry.end_ms is not None:
         return entry.end_ms
     if entry.kind == "watering":
@@ -343,7 +343,7 @@ def _pass(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzin
 
 
 def _core_reads(entry: DiaryEntry) -> Iterator[CoreReading]:
-    """What a core showed, by the method it names."""
+    """Return the readings of a core, by the method it names."""
     taken, percent = _day(entry.at_ms, datetime.UTC), _number(entry, "organic_percent")
     top_mm, bottom_mm = _number(entry, "organic_from_mm"), _number(entry, "organic_to_mm")
     known = math.isfinite(top_mm + bottom_mm + percent)
@@ -355,9 +355,9 @@ def _core_reads(entry: DiaryEntry) -> Iterator[CoreReading]:
 
 
 def _lifted(entries: Iterable[DiaryEntry]) -> tuple[Lifted, ...]:
-    """When each probe was out of the ground.
+    """Return when each probe was out of the ground.
 
-    A second lift before the return says nothing new; a return without a lift is a moment at which it was moved.
+    A second lift before the return is ignored; a return without a lift is a moment at which the probe was moved.
     """
     out: dict[str, int] = {}
     found = []
@@ -383,7 +383,7 @@ def _override(entry: DiaryEntry, end_ms: int) -> Override:
 
 
 def changes_the_past(entry: DiaryEntry) -> bool:
-    """Return whether an entry changes what was worked out from its time on; a pass does once it is done."""
+    """Return whether an entry changes results from its time on; a pass does once it is done."""
     if entry.kind == "pass":
         return entry.body.get("state", "done") == "done"
     return entry.kind in STATION_KINDS and entry.kind != "fixture"
@@ -400,7 +400,7 @@ class Buried:
 
 @dataclass(frozen=True, slots=True)
 class Intent:
-    """The pass that is thought of: kind, variant, and depth of the cut below the leaf base. [m]"""
+    """An intended pass: kind, variant, and depth of the cut below the leaf base. [m]"""
 
     kind: str
     variant: str
@@ -450,7 +450,7 @@ def probes_in_ground(
 
 
 def _top_m(probe: InstalledProbe, facts: DiaryFacts, at_ms: int) -> float | None:
-    """Depth of the top of what it senses with, its shallowest channel; None for what is not left in the ground. [m]"""
+    """Return the depth of a probe's shallowest channel; None for a probe that is not left in the ground. [m]"""
     if probe.description.protocol == "cone":
         return None
     tops = []
@@ -465,7 +465,7 @@ def _top_m(probe: InstalledProbe, facts: DiaryFacts, at_ms: int) -> float | None
 def with_diary(
     context: StationContext, surface: Surface, entries: Sequence[DiaryEntry], passes: Mapping[str, PassFacts]
 ) -> StationContext:
-    """Return a station's context with what the diary says of it.
+    """Return a station's context with the facts of the diary.
 
     Parameters
     ----------
@@ -499,7 +499,8 @@ def with_diary(
 
 
 def _pass_done(one: DatedPass, surface: Surface, facts: DiaryFacts, station: str, kind: PassFacts | None) -> PassDone:
-    """A pass as the stages want it: its depth, else as planned, else as usual, and the probes it went around."""
+    """Return a pass for the stages: its depth as written, else as planned, else as usual, and the probes it went
+    around."""
     planned = [p.depth_m for p in surface.passes if p.kind == one.kind]
     usual_m = max(planned, default=0.0 if kind is None else kind.depth_mm[1] / 1000.0)
     depth_m = usual_m if one.depth_m is None else one.depth_m

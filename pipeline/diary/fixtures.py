@@ -1,8 +1,8 @@
-"""Fixtures in from a calendar, windows and last good dates out as one: iCalendar (RFC 5545).
+"""Calendars (iCalendar, RFC 5545): fixtures read from one, windows and last good dates written as one.
 
-Recurring fixtures are drawn out, cancelled ones left out, times put into UTC by the zone the calendar names; a time
-without a zone is the site's own. A file with any fault is refused whole, with every fault named, so that the last good
-one goes on. The functions here are pure; `fixture_source` makes the shell that fetches.
+Recurring fixtures are expanded, cancelled ones left out, times converted to UTC by the zone the calendar names; a time
+without a zone is the site's own. A file with any fault is refused whole, with every fault named, and the last good one
+stays in use. The functions here are pure but `fixture_source`, which fetches.
 """
 
 from __future__ import annotations
@@ -59,7 +59,7 @@ class Fixture:
 def read_fixtures(
     data: bytes, timezone: ZoneInfo, *, start_ms: int, end_ms: int, name: str = CALENDAR_NAME
 ) -> tuple[Fixture, ...]:
-    """Fixtures of a calendar between two moments.
+    """Return the fixtures of a calendar between two moments.
 
     Parameters
     ----------
@@ -125,7 +125,7 @@ def _event_faults(event: icalendar.Component, where: str) -> list[str]:
     where = f"{where} ({title})" if title else where
     faults = [f"{where}: {key}: found what cannot be read ({said})" for key, said in event.errors]
     if faults:
-        return faults  # what is broken must not be asked for
+        return faults  # reading a broken property again would raise
     begin = _when(event, "DTSTART", where, faults)
     end = _when(event, "DTEND", where, faults)
     if "DTSTART" not in event:
@@ -152,7 +152,7 @@ def _comparable(value: datetime.date) -> bool:
 
 
 def _when(event: icalendar.Component, key: str, where: str, faults: list[str]) -> datetime.date | None:
-    """Date or time of a property; a zone that is named but not known is a fault, for it would be hours wrong."""
+    """Return the date or time of a property; an unknown zone is a fault, for the time would be hours wrong."""
     entry = event.get(key)
     value = getattr(entry, "dt", None)
     if entry is None:
@@ -191,7 +191,7 @@ def _moment_ms(value: datetime.date, timezone: ZoneInfo) -> int:
 
 
 def of_surface(fixtures: Sequence[Fixture], surface: str, words: Mapping[str, Sequence[str]]) -> tuple[Fixture, ...]:
-    """The fixtures that concern a surface.
+    """Return the fixtures that concern a surface.
 
     Parameters
     ----------
@@ -210,20 +210,20 @@ def of_surface(fixtures: Sequence[Fixture], surface: str, words: Mapping[str, Se
 
 
 def next_fixture(fixtures: Sequence[Fixture], now_ms: int) -> Fixture | None:
-    """The fixture that is on, or the next one; None when there is none."""
+    """Return the fixture that is on, or the next one; None when there is none."""
     ahead = [f for f in fixtures if f.end_ms > now_ms]
     return min(ahead, key=lambda f: f.start_ms, default=None)
 
 
 def days_to_play(fixtures: Sequence[Fixture], now_ms: int) -> float | None:
-    """Days until the next fixture, 0 while one is on; None when there is none. [d]"""
+    """Return the days until the next fixture, 0 while one is on; None when there is none. [d]"""
     coming = next_fixture(fixtures, now_ms)
     return None if coming is None else max(coming.start_ms - now_ms, 0) / DAY_MS
 
 
 @dataclass(frozen=True, slots=True)
 class FeedEntry:
-    """One entry of the calendar given out: a window from one moment to another, or a date such as a last good one.
+    """One entry of the published calendar: a window from one moment to another, or a date such as a last good one.
 
     `uid` stays the same when the entry moves. [ms since 1970, UTC]
     """
@@ -246,7 +246,7 @@ class FeedEntry:
 
 
 def build_feed(entries: Sequence[FeedEntry], *, title: str, now_ms: int) -> bytes:
-    """A calendar of windows and last good dates.
+    """Return a calendar of windows and last good dates.
 
     Parameters
     ----------
@@ -291,7 +291,7 @@ def _utc(at_ms: int) -> datetime.datetime:
 def fixture_source(
     location: str, folder: Path, *, timezone: ZoneInfo, clock: Clock, name: str = CALENDAR_NAME
 ) -> KeptSource[tuple[Fixture, ...]]:
-    """The shell: fixtures of a file or an address, the last good one kept.
+    """Return the source of fixtures in a file or at an address, with the last good calendar kept.
 
     Parameters
     ----------

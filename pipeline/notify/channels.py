@@ -62,12 +62,12 @@ class Way(Protocol[_Handed]):
         ...
 
     def close(self) -> None:
-        """Let go of what is held."""
+        """Close the connections."""
         ...
 
 
 class LogWay:
-    """The service's log."""
+    """The log of the service."""
 
     name = "log"
 
@@ -78,18 +78,18 @@ class LogWay:
         log_fields()
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Nothing is open."""
 
 
 class _Http:
-    """POSTs JSON with an `Idempotency-Key`, and a signature where there is a secret."""
+    """A client that POSTs JSON with an `Idempotency-Key`, and a signature where there is a secret."""
 
     def __init__(self, address: str, secret_file: Path | None, timeout_s: float) -> None:
         self._address, self._secret_file, self._timeout_s = address, secret_file, timeout_s
         self._client: httpx.Client | None = None  # made when there is something to send
 
     def post(self, key: str, told: dict[str, object], *, called: str) -> None:
-        """POST once; `called` stands for the address in what is said of it."""
+        """POST once; `called` stands for the address in faults."""
         body = json.dumps(told, ensure_ascii=False).encode()
         headers = {"Content-Type": "application/json", "Idempotency-Key": key}
         try:
@@ -114,7 +114,7 @@ class _Http:
 
 
 def not_now(status: int) -> bool:
-    """Whether an HTTP status asks for another try later."""
+    """Return whether an HTTP status asks for another try later."""
     return status >= 500 or status in TRY_AGAIN_STATUS
 
 
@@ -159,12 +159,12 @@ class HttpWay:
 
 
 class Teller(Protocol):
-    """Whoever can publish to the site's broker."""
+    """A connection that can publish to the site's broker."""
 
     connected: bool
 
     def tell(self, key: str, payload: bytes) -> threading.Event:
-        """Publish once for each key; the event is set when the broker has it."""
+        """Publish once for each key; the event is set when the broker has acknowledged."""
         ...
 
     def told(self, key: str) -> None:
@@ -189,7 +189,7 @@ class MqttWay:
         self._teller.told(handed.id)
 
     def close(self) -> None:
-        """The connection is not ours."""
+        """The connection belongs to the service."""
 
 
 def _told(event: Event) -> dict[str, object]:
@@ -204,7 +204,7 @@ _SECRET_CHARACTERS = 8  # parts of an address as long as this are hidden in what
 
 @dataclass(frozen=True, slots=True)
 class Letterbox:
-    """Where a mail goes, and through which server; `security` is `insecure`, `starttls` or `ssl`."""
+    """The recipient of mail and the server it goes through; `security` is `insecure`, `starttls` or `ssl`."""
 
     host: str
     port: int
@@ -238,7 +238,7 @@ class MailWay:
             raise NotifyAway(f"{self._box.host}: found {err or type(err).__name__}, expected a mail server") from err
 
     def letter(self, message: Message) -> EmailMessage:
-        """The message as a mail: the same to the last byte however often it is made."""
+        """Return the message as a mail: the same bytes at every try."""
         letter = EmailMessage()
         letter["From"] = formataddr(self._box.sender)
         letter["To"] = self._box.recipient
@@ -280,7 +280,8 @@ def _encryption(*, verify: bool) -> ssl.SSLContext:
 
 
 class ServiceWay:
-    """One address of a service that the library knows, a phone mostly. It tells no more than taken or not taken."""
+    """One address of a service that the library knows, a phone mostly. The library reports no more than taken or
+    not."""
 
     def __init__(self, name: str, address: str, service: Any) -> None:
         self.name = name
@@ -305,14 +306,14 @@ class ServiceWay:
 
 
 class Address(NamedTuple):
-    """A line of the file, from 1, and a way it stands for."""
+    """A way to people, and the line of the addresses file that it comes from, counted from 1."""
 
     line: int
     way: Way[Message]
 
 
 def people_ways(path: Path) -> list[Address]:
-    """A way for each address in a file: one a line; empty lines, and those that begin with #, do not count.
+    """Return a way for each address in a file: one a line; empty lines, and those that begin with #, do not count.
 
     Raises
     ------
@@ -378,7 +379,7 @@ def _mail(service: Any, recipient: str) -> MailWay:
 
 
 def _name(kind: str, address: str) -> str:
-    """A name that stays as long as the address does, and does not give it away."""
+    """Return a name that depends on the address and does not reveal it."""
     return f"{kind}-{hashlib.sha256(address.encode()).hexdigest()[:8]}"
 
 
@@ -391,7 +392,7 @@ def _without_secrets(words: str, address: str) -> str:
 
 @contextmanager
 def _library_says() -> Iterator[list[str]]:
-    """Collect what the library would log: the only place where it gives a reason."""
+    """Collect what the library logs: it gives its reasons nowhere else."""
     said: list[str] = []
 
     class Collect(logging.Handler):

@@ -50,7 +50,7 @@ REFUSED_KEY = "notify/refused"
 EVENTS_A_STEP = 20
 STOP_SEEN_S = 0.2
 NOTIFY_POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and for the hour of the digest
-PAST_MS = 15 * DAY_MS  # of the messages before, the manners look back a fortnight
+PAST_MS = 15 * DAY_MS  # of the messages before, the policy look back a fortnight
 NEW_WAY_MS = DAY_MS  # somebody new is told what came about in the last day
 MARKS_MS = 400 * DAY_MS
 UNTOLD_MOST = 200  # events looked at for one message; in a storm the rest comes with the next one
@@ -64,10 +64,10 @@ TEXT = "This is a test from Underturf. Nothing is to be done."
 
 
 class DeliveryQueue(Protocol):
-    """What is to be delivered on one way."""
+    """A queue of what is to be delivered on one way."""
 
     def waiting(self, now_ms: int) -> Sequence[Any]:
-        """What may be delivered now, in order; each has an `id`."""
+        """Return what may be delivered now, in order; each has an `id`."""
         ...
 
     def taken(self, handed: Any, now_ms: int) -> None:
@@ -76,7 +76,7 @@ class DeliveryQueue(Protocol):
 
 
 class EventOutbox:
-    """Every alert event, for a machine."""
+    """The queue of a machine: every alert event."""
 
     def __init__(self, journal: Journal, way: str) -> None:
         self._journal, self._way = journal, way
@@ -89,19 +89,19 @@ class EventOutbox:
 
 
 class Messages:
-    """The messages in one database, beside the events they tell."""
+    """The stored messages of a database, beside the events they report."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
 
     def begin(self, way: str, since_ms: int, last_digest: str) -> str:
-        """Local date of a way's last digest. One not known before begins with the events since a time.
+        """Return the local date of a way's last digest; a new way begins with the events since a time.
 
         Parameters
         ----------
         way : str
         since_ms : int
-            Events before it are not told on a new way. [ms since 1970, UTC]
+            Events before it are not reported on a new way. [ms since 1970, UTC]
         last_digest : str
             Local date of the digest a new way is taken to have had; empty for none.
         """
@@ -117,7 +117,7 @@ class Messages:
         return last_digest
 
     def untold(self, way: str) -> list[Event]:
-        """Events in no message to a way, and not dropped, in the order they came about; at most `UNTOLD_MOST`."""
+        """Return events in no message to a way, and not dropped, in order of time; at most `UNTOLD_MOST`."""
         with self._database.reading() as connection:
             rows = connection.execute(
                 f"SELECT e.id, e.at_ms, e.body {_UNTOLD} ORDER BY e.number LIMIT ?", (way, way, UNTOLD_MOST)
@@ -125,7 +125,7 @@ class Messages:
         return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
 
     def past(self, way: str, since_ms: int) -> list[SentMessage]:
-        """What was made for a way since a time, sent or not, the oldest first."""
+        """Return the messages made for a way since a time, sent or not, the oldest first."""
         with self._database.reading() as connection:
             rows = connection.execute(
                 "SELECT kind, at_ms, body FROM message WHERE way = ? AND at_ms >= ? ORDER BY number", (way, since_ms)
@@ -133,7 +133,7 @@ class Messages:
         return [SentMessage(kind, at_ms, tuple(json.loads(body)["alerts"])) for kind, at_ms, body in rows]
 
     def keep(self, way: str, due: Due, now_ms: int) -> None:
-        """Keep what is due to a way, with the events it does away with: all of it or, after a kill, nothing."""
+        """Store what is due to a way with the events it covers, in one transaction."""
         with self._database.transaction() as tx:
             for message in due.messages:
                 words = {"subject": message.subject, "lines": message.lines, "news": message.news}
@@ -151,7 +151,7 @@ class Messages:
                 _tidy(tx, way, now_ms)
 
     def waiting(self, way: str) -> list[Message]:
-        """Messages to a way that it has not taken: the urgent first, then the oldest."""
+        """Return the messages to a way that are not delivered: urgent ones first, then the oldest."""
         with self._database.reading() as connection:
             rows = connection.execute(
                 "SELECT id, at_ms, kind, urgent, body FROM message "
@@ -161,7 +161,7 @@ class Messages:
         return [_message(*row) for row in rows]
 
     def mark_sent(self, message_id: str, way: str, at_ms: int) -> None:
-        """Note that a way has taken a message; a kill before this makes it go again, as it is."""
+        """Record that a message is delivered; after a kill before this it is sent again unchanged."""
         with self._database.transaction() as tx:
             tx.execute(
                 "UPDATE message SET sent_at_ms = ? WHERE way = ? AND id = ? AND sent_at_ms IS NULL",
@@ -169,7 +169,7 @@ class Messages:
             )
 
     def sent(self, way: str) -> list[str]:
-        """Ids of the messages a way has taken, in the order they were made."""
+        """Return the ids of the delivered messages of a way, in the order they were made."""
         with self._database.reading() as connection:
             rows = connection.execute(
                 "SELECT id FROM message WHERE way = ? AND sent_at_ms IS NOT NULL ORDER BY number", (way,)
@@ -178,13 +178,13 @@ class Messages:
 
 
 def _free_id(tx: Connection, way: str, wanted: str) -> str:
-    """The id, or with a number behind it where a clock set back has made the same day come again."""
+    """Return the id, with a number behind it where a clock set back has repeated the day."""
     taken = {i for (i,) in tx.execute("SELECT id FROM message WHERE way = ? AND id GLOB ? || '*'", (way, wanted))}
     return next(i for i in (wanted, *(f"{wanted}-{k}" for k in range(2, len(taken) + 3))) if i not in taken)
 
 
 def _tidy(tx: Connection, way: str, now_ms: int) -> None:
-    """Move `after` up to the first event still to be told, so that no look goes through all that ever was."""
+    """Move `after` to the first event still to be reported, so that no query reads all past events."""
     tx.execute(
         f"UPDATE told_way SET after = coalesce((SELECT min(e.number) - 1 {_UNTOLD}), "
         "(SELECT max(number) FROM event), after) WHERE name = ?",
@@ -203,44 +203,44 @@ def _message(message_id: str, at_ms: int, kind: str, urgent: int, body: str) -> 
 
 
 class MessageOutbox:
-    """Messages by the manners, for a person. Each is kept before it is first tried.
+    """The queue of a person: messages by the policy, each stored before it is first tried.
 
     Parameters
     ----------
     messages : Messages
     way : str
     place : Place
-    manners : Manners
+    policy : Manners
     marks : callable
-        What people have marked, at a time. [ms since 1970, UTC]
+        From a time to people's marks. [ms since 1970, UTC]
     """
 
     def __init__(
-        self, messages: Messages, way: str, place: SiteLabel, manners: NotificationPolicy, marks: Callable[[int], Marks]
+        self, messages: Messages, way: str, place: SiteLabel, policy: NotificationPolicy, marks: Callable[[int], Marks]
     ) -> None:
         self._messages, self._way, self._place = messages, way, place
-        self._manners, self._marks = manners, marks
+        self._policy, self._marks = policy, marks
         self._seen_ms: dict[str, int] = {}
 
     def waiting(self, now_ms: int) -> list[Message]:
         before = self._messages.waiting(self._way)
         if self._compose(now_ms, waiting=any(not m.urgent for m in before)):
             before = self._messages.waiting(self._way)
-        return [m for m in before if may_go(m, self._manners, self._place.timezone, now_ms)]
+        return [m for m in before if may_go(m, self._policy, self._place.timezone, now_ms)]
 
     def taken(self, handed: Message, now_ms: int) -> None:
         self._messages.mark_sent(handed.id, self._way, now_ms)
 
     def _compose(self, now_ms: int, *, waiting: bool) -> bool:
-        """Keep the messages that are due; whether there were any."""
-        first = digest_date_at_first(self._manners, self._place.timezone, now_ms)
+        """Store the messages that are due; return whether there were any."""
+        first = digest_date_at_first(self._policy, self._place.timezone, now_ms)
         last_digest = self._messages.begin(self._way, now_ms - NEW_WAY_MS, first)
         untold = self._messages.untold(self._way)
         self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
         news = [_news(event, self._seen_ms[event.id]) for event in untold]
         past = self._messages.past(self._way, now_ms - PAST_MS)
         found = due(
-            self._place, self._manners, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
+            self._place, self._policy, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
         )
         if found.messages or found.dropped or found.digest_date:
             self._messages.keep(self._way, found, now_ms)
@@ -248,13 +248,13 @@ class MessageOutbox:
 
 
 def marks_in(diary: Diary, now_ms: int) -> Marks:
-    """What the diary says of alerts: of each the last mark counts, a snooze until its end."""
+    """Return people's marks: of each alert the last one, a snooze until its end."""
     last = {
         str(e.body["alert"]): (e.body["mark"], e.end_ms)
         for e in diary.entries(("mark",), now_ms - MARKS_MS, now_ms + 1)
     }
-    hushed = {a for a, (mark, end_ms) in last.items() if mark == "seen" or _snoozed(mark, end_ms, now_ms)}
-    return Marks(frozenset(hushed), frozenset(a for a, (mark, _) in last.items() if mark == "wrong"))
+    muted = {a for a, (mark, end_ms) in last.items() if mark == "seen" or _snoozed(mark, end_ms, now_ms)}
+    return Marks(frozenset(muted), frozenset(a for a, (mark, _) in last.items() if mark == "wrong"))
 
 
 def _snoozed(mark: object, end_ms: int | None, now_ms: int) -> bool:
@@ -275,8 +275,8 @@ def _news(event: Event, seen_ms: int) -> News:
     )
 
 
-class _Line:
-    """One way with its own patience, so that a dead webhook does not hold up the log."""
+class _DeliveryLine:
+    """One way with a backoff of its own, so that a dead webhook does not hold up the log."""
 
     def __init__(self, way: Way[Any], outbox: DeliveryQueue, rng: random.Random) -> None:
         self.way, self.outbox = way, outbox
@@ -287,7 +287,7 @@ class _Line:
 
 
 class Notifier:
-    """Delivers what the outboxes hold.
+    """Delivers what the queues hold.
 
     Parameters
     ----------
@@ -311,7 +311,7 @@ class Notifier:
     ) -> None:
         rng = random.Random() if rng is None else rng
         self._journal, self._metrics, self._clock = journal, metrics, clock
-        self._lines = [_Line(way, outbox, rng) for way, outbox in ways]
+        self._lines = [_DeliveryLine(way, outbox, rng) for way, outbox in ways]
         self._news = threading.Event()
         self._away = ""
         metrics.limits({"notify_refused_tries": REFUSED_TRIES, "notify_retry_seconds": DELIVERY_RETRY_MOST_S})
@@ -320,7 +320,7 @@ class Notifier:
     def from_config(
         cls, config: SiteConfig, journal: Journal, diary: Diary, teller: Teller, metrics: Metrics, clock: Clock
     ) -> Notifier:
-        """The ways that are switched on.
+        """Return the notifier of the ways that are switched on.
 
         Raises
         ------
@@ -339,11 +339,11 @@ class Notifier:
 
     @property
     def away(self) -> dict[str, str]:
-        """Why each way that is not well is not."""
+        """Return why each way that is away is away, by its name."""
         return {line.way.name: line.away for line in self._lines if line.away}
 
     def wake(self) -> None:
-        """There is news, or it is time to stop."""
+        """Wake the waiting step: there are new events, or it is time to stop."""
         self._news.set()
 
     def step(self, stop: threading.Event) -> None:
@@ -361,7 +361,7 @@ class Notifier:
             self._await_news(stop)
 
     def close(self) -> None:
-        """Let go of the receivers. What is not delivered is delivered after the next start."""
+        """Close the receivers. What is not delivered is delivered after the next start."""
         for line in self._lines:
             line.way.close()
 
@@ -375,8 +375,8 @@ class Notifier:
         now = self._clock.monotonic()
         return min([NOTIFY_POLL_S, *(max(0.05, line.not_before - now) for line in self._lines if line.away)])
 
-    def _deliver(self, line: _Line, stop: threading.Event) -> bool:
-        """Whether there may be more to do at once."""
+    def _deliver(self, line: _DeliveryLine, stop: threading.Event) -> bool:
+        """Deliver what waits on one way; return whether there may be more at once."""
         if self._clock.monotonic() < line.not_before:
             return False
         waiting = line.outbox.waiting(self._clock.now_ms())
@@ -386,7 +386,7 @@ class Notifier:
                 return False
         return len(waiting) == EVENTS_A_STEP
 
-    def _deliver_one(self, line: _Line, handed: Event | Message) -> bool:
+    def _deliver_one(self, line: _DeliveryLine, handed: Event | Message) -> bool:
         name = line.way.name
         try:
             line.way.deliver(handed)
@@ -406,7 +406,7 @@ class Notifier:
         line.backoff.reset()
         return True
 
-    def _put_off(self, line: _Line, reason: str) -> None:
+    def _put_off(self, line: _DeliveryLine, reason: str) -> None:
         if not line.away:
             log.warning("notify_away way=%s reason=%s", line.way.name, reason)
         line.away = reason
@@ -420,13 +420,13 @@ class Notifier:
         self._journal.keep_note(REFUSED_KEY, {"events": [*self.refused(), entry][-REFUSED_KEPT:]})
 
     def refused(self) -> list[dict[str, object]]:
-        """The last events and messages that a receiver refused for good, with its words."""
+        """Return the last events and messages that a receiver refused for good, with its answer."""
         kept = self._journal.note(REFUSED_KEY).get("events", [])
         return list(kept) if isinstance(kept, list) else []
 
 
 def machine_ways(config: SiteConfig, teller: Teller, clock: Clock) -> list[Way[Event]]:
-    """The ways of machines that are switched on."""
+    """Return the ways of machines that are switched on."""
     told = config.notify
     ways: list[Way[Event]] = [LogWay()] if told.log else []
     ways += [WebhookWay(told)] if told.webhook else []
@@ -449,7 +449,7 @@ def people_of(config: SiteConfig) -> list[Address]:
 
 
 class Fared(NamedTuple):
-    """How one way fared; `fault` is empty when the test message was taken."""
+    """The result of a test on one way; `fault` is empty when the test message was taken."""
 
     way: str
     fault: str
@@ -485,7 +485,7 @@ def _try(way: Way[Any], called: str, handed: Event | Message) -> Fared:
 
 @contextmanager
 def _guest(config: SiteConfig, clock: Clock) -> Iterator[Ingest]:
-    """A connection to the site's broker beside that of the service, where one is needed."""
+    """Open a connection to the site's broker beside that of the service, where one is needed."""
     guest = Ingest(config.broker, config.site.name, Metrics(), clock, guest=True)
     if not config.notify.mqtt:
         yield guest

@@ -1,8 +1,8 @@
-"""How people are told: one digest each morning, quiet at night, and few interruptions.
+"""The notification policy: one digest each morning, quiet at night, and few interruptions.
 
-Pure: the news not yet told to somebody, what was sent before, the marks people set and the time come in; the messages
-to send now go out. Whoever calls keeps them before sending, so that a message has one id and one wording however often
-it is tried. Machines are not told by these manners: they get every event at once.
+Pure functions from the events not yet reported to a person, the messages before, people's marks and the time to the
+messages due. The caller stores them before sending, so that a message has one id and one text however often it is
+tried. Machines get every event at once and do not pass through here.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ SUBJECT_CHARACTERS = 100
 
 @dataclass(frozen=True, slots=True)
 class News:
-    """An alert event as people are told it.
+    """An alert event as it is reported to people.
 
     Attributes
     ----------
@@ -53,15 +53,15 @@ class News:
 
 
 def grouped(news: Iterable[News], here: datetime) -> list[tuple[News, str]]:
-    """The lines of some news, each with the last event it stands for.
+    """Return the lines of some events, each with the last event it stands for.
 
-    Of one alert the last word counts: an alert that came and went is told as over, with when it began. Places that say
-    the very same are named in one line.
+    Of one alert the last event counts: an alert that opened and closed is reported as over, with its start. Places with
+    the same text share a line.
 
     Parameters
     ----------
     news : iterable of News
-        In the order it is to be told, that of one alert in the order it came about.
+        In the order of the lines; events of one alert in order of time.
     here : datetime
         Now, on the site's clock.
 
@@ -81,7 +81,7 @@ def grouped(news: Iterable[News], here: datetime) -> list[tuple[News, str]]:
 
 
 def opening_words(line: str) -> str:
-    """The first sentence of a line, cut at a word where it is too long for a subject."""
+    """Return the first sentence of a line, cut at a word where it is too long for a subject."""
     sentence = line.partition(". ")[0].rstrip(".")
     if len(sentence) <= SUBJECT_CHARACTERS:
         return sentence
@@ -89,12 +89,12 @@ def opening_words(line: str) -> str:
 
 
 def when_words(here: datetime) -> str:
-    """A date as people say it: `Tue 24 Nov`."""
+    """Return a date as `Tue 24 Nov`."""
     return f"{here:%a} {here.day} {here:%b}"
 
 
 def _line(alike: list[News], here: datetime, *, whole: bool) -> str:
-    """One line for news that says the same of one place or of several. `whole`: more than its last word is new."""
+    """Return one line for events of the same text at one place or several; `whole` when more than the last is new."""
     split = [n.text.partition(": ") for n in alike]
     places = dict.fromkeys(place for place, colon, _ in split if colon)
     first = min(alike, key=lambda n: n.since_ms)
@@ -147,13 +147,13 @@ class SentMessage:
 class Marks:
     """Alerts by id that somebody has seen or snoozed for now, and those marked wrong."""
 
-    hushed: frozenset[str] = frozenset()
+    muted: frozenset[str] = frozenset()
     wrong: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """Something to send to a person.
+    """A message to a person.
 
     Attributes
     ----------
@@ -185,14 +185,14 @@ class Message:
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """What is to be done now.
+    """The messages to send now, and the events that need none.
 
     Attributes
     ----------
     messages : tuple of Message
         To be sent, in this order.
     dropped : tuple of str
-        Ids of events that need not be told: somebody has marked their alert, or the frost is over.
+        Ids of events that need no message: their alert is marked, or the frost is over.
     digest_date : str
         Local date whose digest is done with, sent or empty; no text while it is not.
     """
@@ -204,7 +204,7 @@ class Due:
 
 def due(
     place: SiteLabel,
-    manners: NotificationPolicy,
+    policy: NotificationPolicy,
     news: Sequence[News],
     past: Iterable[SentMessage],
     last_digest: str,
@@ -213,24 +213,24 @@ def due(
     marks: Marks | None = None,
     waiting: bool = False,
 ) -> Due:
-    """What somebody is to be told now.
+    """Return the messages due to one person.
 
     Parameters
     ----------
     place : Place
-    manners : Manners
+    policy : Manners
     news : sequence of News
-        Not yet told to this person, in the order it came about.
+        Not yet reported to this person, in order of time.
     past : iterable of Past
-        What was made for this person in the last fortnight, at least.
+        Messages made for this person in the last fortnight, at least.
     last_digest : str
         Local date of the last digest, empty before the first.
     now_ms : int
         [ms since 1970, UTC]
     marks : Marks, optional
     waiting : bool
-        Whether a message to this person is still waiting to be sent: then nothing but running water is added to it,
-        and the rest is told together later.
+        Whether a message to this person is still waiting to be sent: then only running water is reported, and the rest
+        together later.
 
     Returns
     -------
@@ -245,76 +245,77 @@ def due(
     running = [n for n in kept if n.rule == RUNNING and n.kind != CLOSED]
     rest = [n for n in kept if n not in running]
     messages: list[Message] = []
-    if _gathered(running, manners, now_ms):
+    if _gathered(running, policy, now_ms):
         messages.append(_running(running, sent, here, now_ms))
     digest_date = ""
-    if not waiting and _digest_due(here, manners, last_digest):
+    if not waiting and _digest_due(here, policy, last_digest):
         digest_date = here.date().isoformat()
-        if rest or manners.digest_when_empty:
+        if rest or policy.digest_when_empty:
             messages.append(_digest(place, rest, here, now_ms))
     elif not waiting:
-        pressing = _interrupting(rest, sent, here, manners, last_digest, now_ms)
-        if _gathered(pressing, manners, now_ms):
+        pressing = _interrupting(rest, sent, here, policy, last_digest, now_ms)
+        if _gathered(pressing, policy, now_ms):
             messages.append(_interruption(pressing, here, now_ms))
     return Due(tuple(messages), dropped, digest_date)
 
 
-def may_go(message: Message, manners: NotificationPolicy, timezone: str, now_ms: int) -> bool:
-    """Whether a message may be sent now: not in quiet hours, unless it is urgent and still fresh."""
+def may_go(message: Message, policy: NotificationPolicy, timezone: str, now_ms: int) -> bool:
+    """Return whether a message may be sent now: not in quiet hours, unless it is urgent and recent."""
     if message.urgent and now_ms - message.at_ms < STALE_MS:
         return True
-    return not _quiet(manners, _minute(datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))))
+    return not _quiet(policy, _minute(datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))))
 
 
-def digest_date_at_first(manners: NotificationPolicy, timezone: str, now_ms: int) -> str:
-    """What counts as the last digest of somebody who is new: today's if its time is over, else none."""
+def digest_date_at_first(policy: NotificationPolicy, timezone: str, now_ms: int) -> str:
+    """Return the last digest of a new recipient: today's if its time is past, else none."""
     here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone))
-    return here.date().isoformat() if _minute(here) >= manners.digest_at_min else ""
+    return here.date().isoformat() if _minute(here) >= policy.digest_at_min else ""
 
 
-def in_season(manners: NotificationPolicy, month: int) -> bool:
-    """Whether a month, January 1, is in the season."""
-    first, last = manners.season
+def in_season(policy: NotificationPolicy, month: int) -> bool:
+    """Return whether a month, January 1, is in the season."""
+    first, last = policy.season
     return first <= month <= last if first <= last else month >= first or month <= last
 
 
-def _quiet(manners: NotificationPolicy, minute: int) -> bool:
-    """Whether a minute after midnight is in the quiet hours."""
-    if manners.quiet_from_min <= manners.quiet_until_min:
-        return manners.quiet_from_min <= minute < manners.quiet_until_min
-    return minute >= manners.quiet_from_min or minute < manners.quiet_until_min
+def _quiet(policy: NotificationPolicy, minute: int) -> bool:
+    """Return whether a minute after midnight is in the quiet hours."""
+    if policy.quiet_from_min <= policy.quiet_until_min:
+        return policy.quiet_from_min <= minute < policy.quiet_until_min
+    return minute >= policy.quiet_from_min or minute < policy.quiet_until_min
 
 
 def _unwanted(news: News, marks: Marks) -> bool:
-    return news.alert_id in marks.wrong or (news.alert_id in marks.hushed and news.kind != CLOSED)
+    return news.alert_id in marks.wrong or (news.alert_id in marks.muted and news.kind != CLOSED)
 
 
 def _minute(here: datetime) -> int:
     return here.hour * 60 + here.minute
 
 
-def _gathered(news: Sequence[News], manners: NotificationPolicy, now_ms: int) -> bool:
-    """Whether there is news that has waited for its fellows long enough."""
-    return bool(news) and now_ms - min(n.seen_ms for n in news) >= manners.gather_min * MINUTE_MS
+def _gathered(news: Sequence[News], policy: NotificationPolicy, now_ms: int) -> bool:
+    """Return whether the oldest event has waited `gather_min` for others."""
+    return bool(news) and now_ms - min(n.seen_ms for n in news) >= policy.gather_min * MINUTE_MS
 
 
-def _digest_due(here: datetime, manners: NotificationPolicy, last_digest: str) -> bool:
-    """Once a local date: also where the clock goes through the hour of the digest twice, or over it."""
+def _digest_due(here: datetime, policy: NotificationPolicy, last_digest: str) -> bool:
+    """Return whether the digest is due: once a local date, also where the clock skips or repeats its hour."""
     minute = _minute(here)
-    return not _quiet(manners, minute) and minute >= manners.digest_at_min and _owed(here.date(), last_digest)
+    return not _quiet(policy, minute) and minute >= policy.digest_at_min and _owed(here.date(), last_digest)
 
 
 def _owed(today: date, last_digest: str) -> bool:
-    """Whether the digest of a date is still to come. A date beyond tomorrow was written by a clock that was wrong."""
+    """Return whether the digest of a date is not made yet. A date beyond tomorrow came from a wrong clock and is
+    ignored."""
     tomorrow = (today + timedelta(days=1)).isoformat()
     return not today.isoformat() <= last_digest <= tomorrow
 
 
-def _next_digest_ms(here: datetime, manners: NotificationPolicy, last_digest: str, now_ms: int) -> int:
-    """How long until the next digest. [ms]"""
-    at = divmod(manners.digest_at_min, 60)
+def _next_digest_ms(here: datetime, policy: NotificationPolicy, last_digest: str, now_ms: int) -> int:
+    """Return the time until the next digest. [ms]"""
+    at = divmod(policy.digest_at_min, 60)
     today = here.date()
-    later = _minute(here) >= manners.digest_at_min or not _owed(today, last_digest)
+    later = _minute(here) >= policy.digest_at_min or not _owed(today, last_digest)
     day = today + timedelta(days=1) if later else today
     then = datetime(day.year, day.month, day.day, *at, tzinfo=here.tzinfo)
     return round(then.timestamp() * 1000) - now_ms
@@ -324,13 +325,13 @@ def _interrupting(
     news: Sequence[News],
     past: Sequence[SentMessage],
     here: datetime,
-    manners: NotificationPolicy,
+    policy: NotificationPolicy,
     last_digest: str,
     now_ms: int,
 ) -> list[News]:
-    """The news that cannot wait for the digest, as far as manners allow."""
-    digest_ms = _next_digest_ms(here, manners, last_digest, now_ms)
-    quiet, budget = _quiet(manners, _minute(here)), _budget_left(past, here, manners, now_ms)
+    """Return the events that cannot wait for the digest, as far as the policy allows."""
+    digest_ms = _next_digest_ms(here, policy, last_digest, now_ms)
+    quiet, budget = _quiet(policy, _minute(here)), _budget_left(past, here, policy, now_ms)
     found = []
     for one in news:
         if one.kind != OPENED or one.rule not in INTERRUPTING:
@@ -344,11 +345,11 @@ def _interrupting(
     return found
 
 
-def _budget_left(past: Sequence[SentMessage], here: datetime, manners: NotificationPolicy, now_ms: int) -> bool:
-    if in_season(manners, here.month):
-        most, span_ms = manners.interruptions_a_week, 7 * DAY_MS
+def _budget_left(past: Sequence[SentMessage], here: datetime, policy: NotificationPolicy, now_ms: int) -> bool:
+    if in_season(policy, here.month):
+        most, span_ms = policy.interruptions_a_week, 7 * DAY_MS
     else:
-        most, span_ms = manners.off_season_interruptions_a_fortnight, 14 * DAY_MS
+        most, span_ms = policy.off_season_interruptions_a_fortnight, 14 * DAY_MS
     return sum(p.kind == INTERRUPTION and p.at_ms > now_ms - span_ms for p in past) < most
 
 
@@ -363,7 +364,7 @@ def _name(news: Sequence[News]) -> str:
 
 
 def _running(news: Sequence[News], past: Sequence[SentMessage], here: datetime, now_ms: int) -> Message:
-    """Water left running: the first time in plain words, then louder each time."""
+    """Return the message about water left running: plain the first time, numbered warnings after it."""
     alerts = {n.alert_id for n in news}
     before = sum(p.kind in (INTERRUPTION, LOUDER) and bool(alerts & set(p.alerts)) for p in past)
     lines = [line for _, line in grouped(news, here)]
@@ -395,7 +396,7 @@ def _digest(place: SiteLabel, news: Sequence[News], here: datetime, now_ms: int)
 
 
 def _in_order(news: Sequence[News], here: datetime) -> list[tuple[News, str]]:
-    """Lines, the urgent first, then what may interrupt, then the rest; probes at fault and what is over, last."""
+    """Return the lines, urgent ones first, then interrupting ones, then the rest; probe faults and closings last."""
 
     def rank(told: tuple[News, str]) -> int:
         last = told[0]

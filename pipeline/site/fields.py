@@ -149,7 +149,7 @@ def faults_of(err: ValidationError, model: type[BaseModel], table: Table) -> lis
 
 
 def _faults_in(one: ErrorDetails, model: type[BaseModel], table: Table) -> Iterator[tuple[str, str]]:
-    """Place and line of each fault in one error; several errors of one place are one fault."""
+    """Yield place and line of each fault in one error; several errors of one place are one fault."""
     kind, context = one["type"], one.get("ctx", {})
     if kind == "extra_forbidden":
         *at, key = one["loc"]
@@ -180,7 +180,8 @@ def _faults_in(one: ErrorDetails, model: type[BaseModel], table: Table) -> Itera
 def _followed(
     model: type[BaseModel], table: Table, loc: Sequence[int | str]
 ) -> tuple[str, FieldInfo | None, type[BaseModel], Any]:
-    """Where an error stands in the file: its key in full, the field, the model in it, and the value that is written.
+    """Return where an error stands in the file: its key in full, the field, the model in it, and the value that is
+    written.
 
     A list or table of plain values is at fault as a whole.
     """
@@ -208,7 +209,7 @@ def _followed(
 
 
 def called(entry: Table, index: int) -> str:
-    """How an entry of a list is called in a fault: by its name where it has one, else by its place from 0."""
+    """Return how an entry of a list is named in a fault: by its name where it has one, else by its place from 0."""
     name = entry.get("name")
     return f".{name}" if is_name(name) else f"[{index}]"
 
@@ -218,14 +219,14 @@ def is_name(value: object) -> bool:
 
 
 def model_in(annotation: Any) -> type[BaseModel] | None:
-    """The model of a table, or of the tables of a list; None for plain values."""
+    """Return the model of a table, or of the tables of a list; None for plain values."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     return next((found for part in get_args(annotation) if (found := model_in(part)) is not None), None)
 
 
 def words_of(field: FieldInfo, place: str, value: object) -> str:
-    """What a field expects: its description, else its type and limits."""
+    """Return what a field expects: its description, else its type and limits."""
     limits = list(field.metadata)
     if get_origin(field.annotation) in (Union, types.UnionType):
         (plain,) = (part for part in get_args(field.annotation) if part is not type(None))

@@ -60,7 +60,7 @@ class Bounds:
     closed_hi: float = math.inf
 
     def faults(self) -> list[str]:
-        """What is wrong with them, as `found, expected`."""
+        """Return the faults of the bounds, as `found, expected`."""
         named = (self.closed_lo, self.open_lo, self.open_hi, self.closed_hi)
         if any(math.isnan(b) for b in named):
             return [f"found {named}, expected numbers"]
@@ -187,7 +187,7 @@ BoundKey = tuple[str, str, str]  # pass, variant, condition; an empty variant me
 
 @dataclass(frozen=True, slots=True)
 class Vocabulary:
-    """What the settings may name that parts behind them define.
+    """Names that the settings may use and other parts define.
 
     Attributes
     ----------
@@ -207,7 +207,7 @@ class Vocabulary:
 
 @dataclass(frozen=True, slots=True)
 class FileContext:
-    """What the tables of a settings file are read with, beside the file.
+    """The context in which the tables of a settings file are validated.
 
     Attributes
     ----------
@@ -235,7 +235,7 @@ def _context(info: ValidationInfo) -> FileContext:
 
 
 def _path(value: object, info: ValidationInfo) -> object:
-    """A path from the file counts from its folder."""
+    """Return a path, relative ones counted from the folder of the file."""
     if not isinstance(value, str):
         return value
     if not value or "\0" in value:
@@ -257,7 +257,7 @@ def _secret(path: Path) -> Path:
 
 
 def _source(text: str, info: ValidationInfo) -> str:
-    """An address stays as it is."""
+    """Return an address as it is, a path counted from the folder of the file."""
     return text if text.startswith(("http://", "https://")) else str(_path(text, info))
 
 
@@ -317,7 +317,7 @@ class Site(Setting):
 
 
 class Core(Setting):
-    """What a core showed: thatch, and by a ruler how deep roots went below it, None where nobody looked.
+    """Readings of one core: thatch, and by a ruler how deep roots went below it, None where not measured.
 
     It stands from the site's midnight of that date on.
     """
@@ -351,7 +351,7 @@ class Core(Setting):
 
 @dataclass(frozen=True, slots=True)
 class InstalledChannel:
-    """A channel in the ground: `station/probe/channel`, with the depth and calibration it has there."""
+    """A channel in the ground: `station/probe/channel`, with its depth and calibration there."""
 
     id: str
     channel: Channel
@@ -541,7 +541,7 @@ class Station(Setting):
 
 
 class PlannedPass(Setting):
-    """A pass that is thought of on a surface: kind, variant, and depth of the cut below the leaf base.
+    """An intended pass on a surface: kind, variant, and depth of the cut below the leaf base.
 
     Left out, the variant is the first of the kind, and the depth the deepest that is usual.
     """
@@ -597,7 +597,7 @@ class OwnBound(Setting):
 
     @property
     def edges(self) -> Mapping[str, float]:
-        """Those that are written, by name."""
+        """Return the edges that are written, by name."""
         return self.model_dump(include={"open_lo", "open_hi", "closed_lo", "closed_hi"}, exclude_none=True)
 
 
@@ -668,7 +668,7 @@ class Surface(Setting):
 
     @property
     def play(self) -> YearSpan | None:
-        """When it is played on; None when that is not said."""
+        """Return the season of play; None when it is not given."""
         if self.play_from is None and self.play_until is None:
             return None
         return YearSpan(self.play_from or (1, 1), self.play_until or (12, 31))
@@ -723,12 +723,12 @@ class WorkHours(Setting):
 
     @property
     def hours(self) -> tuple[int, int]:
-        """First and last, whole."""
+        """Return first and last as whole hours. [h]"""
         return round(self.from_hour), round(self.until_hour)
 
 
 class WaterConfig(Setting):
-    """Whether watering is forbidden or rationed just now."""
+    """Whether watering is forbidden or rationed at present."""
 
     restricted: bool = False
 
@@ -873,7 +873,7 @@ class NotifyConfig(NotificationPolicy):
 
 
 class SiteConfig(Setting):
-    """Everything the server is told, checked."""
+    """The settings of the server, validated."""
 
     site: Site = as_written({})
     data: DataConfig = as_written({})
@@ -929,22 +929,24 @@ class SiteConfig(Setting):
         return float(getattr(self.alerts[rule], bound))
 
     def channels(self) -> Mapping[str, InstalledChannel]:
-        """Every channel of the site by its id, in the order of the file."""
+        """Return every channel of the site by its id, in the order of the file."""
         return self._channels
 
     def stations(self) -> Mapping[str, Station]:
-        """Every station of the site by its name, in the order of the file."""
+        """Return every station of the site by its name, in the order of the file."""
         return self._stations
 
     def surface_of(self, station: str) -> Surface:
-        """The surface on which a station stands."""
+        """Return the surface on which a station stands."""
         return self._surface_of[station]
 
     def rain_channel(self, station: str) -> str | None:
-        """Id of the channel whose rain counts for a station: its own, else the first of the site, else None."""
+        """Return the id of the channel whose rain counts for a station: its own, else the first of the site, else
+        None."""
         return self.weather_channel(station, "rain")
 
     def weather_channel(self, station: str, quantity: str) -> str | None:
-        """Id of the channel whose weather counts for a station: its own, else the first of the site, else None."""
+        """Return the id of the channel whose weather counts for a station: its own, else the first of the site, else
+        None."""
         every = [*self.stations()[station].channels, *self.channels().values()]
         return next((c.id for c in every if c.channel.quantity == quantity), None)

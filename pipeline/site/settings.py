@@ -75,7 +75,7 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
 
 @cache
 def _with_rules(alerts: tuple[tuple[str, type[BaseModel]], ...]) -> type[SiteConfig]:
-    """The settings with a table for each alert rule."""
+    """Return the settings model with a table for each alert rule."""
     each: dict[str, Any] = {rule: (model, Field(default_factory=dict)) for rule, model in alerts}
     rules = create_model("AlertRules", __base__=Setting, **each)
     return create_model(
@@ -94,7 +94,8 @@ def plain_sections() -> dict[str, list[str]]:
 
 
 def _lay_over(table: dict[str, Any], environment: Mapping[str, str]) -> None:
-    """Put the environment's values over the plain sections. A value that is no TOML value is taken as text."""
+    """Replace values of the plain sections by those of the environment. A value that is no TOML value is taken as
+    text."""
     for section, keys in plain_sections().items():
         for key in keys:
             text = environment.get(f"UNDERTURF_{section}_{key}".upper())
@@ -116,7 +117,7 @@ def _section(table: Table, name: str) -> Table:
 
 
 def _entries(table: Table, key: str) -> list[Table]:
-    """The tables of a list, whatever else may be in it."""
+    """Return the tables of a list; other values are left out."""
     value = table.get(key)
     return [one for one in value if isinstance(one, dict)] if isinstance(value, list) else []
 
@@ -135,7 +136,7 @@ def _model_dir(table: Table, folder: Path) -> Path | None:
 
 
 def _bounds_of_surfaces(table: Table, known: Vocabulary) -> tuple[Mapping[str, Mapping[BoundKey, Bounds]], list[str]]:
-    """The club's own bounds by surface, and what is wrong with them on that kind of surface."""
+    """Return the site's own bounds by surface, and their faults on that kind of surface."""
     found, faults = {}, []
     kinds = get_args(Surface.model_fields["kind"].annotation)
     for index, surface in enumerate(_entries(table, "surface")):
@@ -156,7 +157,7 @@ def _edges(table: Table) -> dict[BoundKey, Mapping[str, float]]:
 
 
 def _repeated_names(table: Table) -> list[str]:
-    """Each name of a surface, station or probe that another has too."""
+    """Return a fault for each name of a surface, station or probe that another has too."""
 
     def repeated(entries: list[tuple[str, Table]], what: str) -> Iterator[str]:
         names = [one.get("name") for _, one in entries]

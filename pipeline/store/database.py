@@ -119,7 +119,7 @@ DIARY_KEYS = (
 )
 
 MESSAGES = (
-    # Somebody who is told by manners: events up to `after` are done with, and the local date of the last digest.
+    # A recipient of messages: events up to `after` are done with, and the local date of the last digest.
     """CREATE TABLE told_way (
         name TEXT PRIMARY KEY, after INTEGER NOT NULL, last_digest TEXT NOT NULL) WITHOUT ROWID""",
     # Messages are kept before they are sent, so that a repeat has the same id and the same words.

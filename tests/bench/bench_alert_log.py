@@ -1,4 +1,5 @@
-"""A year of one ground played through: the alert log as its keeper would have read it, and the manners it must have.
+"""A year of one ground played through: the alert log as its keeper would have read it, and the rules it
+must keep.
 
     python tests/bench/bench_alert_log.py [SCENARIO] [SEED]
 
@@ -217,8 +218,8 @@ def _moments(lived: Year, zone: ZoneInfo) -> Iterator[int]:
 class _Told:
     """One keeper, and what he has been told."""
 
-    def __init__(self, place: SiteLabel, manners: NotificationPolicy) -> None:
-        self._place, self._manners = place, manners
+    def __init__(self, place: SiteLabel, policy: NotificationPolicy) -> None:
+        self._place, self._policy = place, policy
         self._news: list[News] = []
         self._past: list[SentMessage] = []
         self._last_digest = ""
@@ -228,9 +229,9 @@ class _Told:
         self._news += [News(e.id, e.alert_id, e.kind, e.rule, e.words, e.since_ms, now_ms) for e in said]
         at_ms = now_ms + HOUR_MS // 2
         if not self._last_digest:
-            self._last_digest = digest_date_at_first(self._manners, self._place.timezone, now_ms)
-        found = due(self._place, self._manners, self._news, self._past, self._last_digest, at_ms)
-        gone = [m for m in found.messages if may_go(m, self._manners, self._place.timezone, at_ms)]
+            self._last_digest = digest_date_at_first(self._policy, self._place.timezone, now_ms)
+        found = due(self._place, self._policy, self._news, self._past, self._last_digest, at_ms)
+        gone = [m for m in found.messages if may_go(m, self._policy, self._place.timezone, at_ms)]
         done = {i for m in gone for i in m.news} | set(found.dropped)
         self._news = [n for n in self._news if n.id not in done]
         self._past = [*self._past, *(SentMessage(m.kind, m.at_ms, m.alerts) for m in gone)][-200:]
@@ -239,7 +240,7 @@ class _Told:
 
 
 def broken(log: Log, lived: Year, zone: ZoneInfo) -> list[str]:
-    """Everything that is against the manners, in words."""
+    """Everything that is against those rules, in words."""
     return [*_wet_after_rain(log, lived, zone), *_at_night(log, zone), *_repeats(log, zone), *_too_often(log, zone)]
 
 
@@ -291,10 +292,10 @@ def _too_often(log: Log, zone: ZoneInfo) -> Iterator[str]:
 
 def _interruptions(log: Log, zone: ZoneInfo) -> list[Message]:
     """Those of the season."""
-    manners = NotificationPolicy()
+    policy = NotificationPolicy()
     return [
         m for m in log.messages
-        if m.kind == INTERRUPTION and in_season(manners, datetime.fromtimestamp(m.at_ms / 1000, zone).month)
+        if m.kind == INTERRUPTION and in_season(policy, datetime.fromtimestamp(m.at_ms / 1000, zone).month)
     ]  # fmt: skip
 
 
@@ -311,7 +312,7 @@ def printed(log: Log, zone: ZoneInfo) -> Iterator[str]:
 
 
 def main() -> int:
-    """0 when the year's log keeps all its manners."""
+    """0 when the year's log keeps them all."""
     name = sys.argv[1] if len(sys.argv) > 1 else "thatch_bound_square"
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 1
     began, began_s = time.process_time(), time.perf_counter()
@@ -331,8 +332,8 @@ def main() -> int:
     faults = broken(log, lived, zone)
     if own_s > LIMIT_S:
         faults.append(f"rules and advice took {own_s:.1f} s of one core, expected under {LIMIT_S:.0f}")
-    manners = NotificationPolicy()
-    weeks = sum(in_season(manners, (lived.scenario.start + timedelta(days=d)).month) for d in range(DAYS)) / 7.0
+    policy = NotificationPolicy()
+    weeks = sum(in_season(policy, (lived.scenario.start + timedelta(days=d)).month) for d in range(DAYS)) / 7.0
     kinds = Counter(e.rule for e in log.events if e.kind == OPENED)
     print(f"\n{name}, seed {seed}: {len(log.events)} lines in {DAYS} days; opened: {dict(kinds)}")
     print(

@@ -168,7 +168,7 @@ def test_the_day_of_a_wetting_has_its_date_once_it_is_a_week_ago():
 
 
 def test_arrivals_survive_a_restart_after_each_wetting():
-    """Looked at day by day through JSON, with what is known by then, the same is said with the same ids."""
+    """RuleOutcome at day by day through JSON, with what is known by then, the same is said with the same ids."""
     table = wettings((6.0, 0.1, 0), (8.0, 0.05, 3), (8.0, 0.7, 6), (9.0, 0.1, 8))
     first = AlertState("water_not_arriving", "square-1", "", START_MS - 1)
     once = look("water_not_arriving", first, watch_of(table), DiaryFacts(), START_MS + 20 * DAY_MS)[1]

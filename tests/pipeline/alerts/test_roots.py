@@ -116,7 +116,7 @@ def test_a_fortnight_counts_when_it_has_been_over_for_a_day():
 
 @pytest.mark.parametrize("every_days", [1, 5, 14, 45])
 def test_any_rhythm_and_restarts_give_the_same_events(every_days):
-    """Looked at now and then, each time after a restart, with only what is asked for: the same events and ids."""
+    """RuleOutcome at now and then, each time after a restart, with only what is asked for: the same events and ids."""
     seen = watch([90, 66, None, 66, 70, 66, 66, 66, 95, 60, None, 60, 60])
     state, events = FIRST, []
     last_ms = START_MS + 220 * DAY_MS

@@ -25,9 +25,9 @@ from pipeline.alerts.model import (
     Change,
     Facts,
     Hold,
-    Looked,
     Moment,
     RuleGrain,
+    RuleOutcome,
     Span,
     StationWatch,
     UndeclaredRead,
@@ -342,12 +342,12 @@ def test_findings_of_a_day_add_up_to_a_hold(numbers, held_days):
 def test_a_rule_of_days_holds_over_days():
     """Three cold days in a row open an alert, by day and once the last has settled; two do not."""
 
-    def cold(state: AlertState, day: Span, facts: Facts[RootsDryBounds]) -> Looked:
+    def cold(state: AlertState, day: Span, facts: Facts[RootsDryBounds]) -> RuleOutcome:
         runs = dict(state.runs)
         keep_run(runs, "cold", day, facts.rule.grain, holds=day.value < 6.0)
         run_so_far, state = runs.get("cold"), state._replace(runs=runs)
         due = run_so_far is not None and run_so_far.held_ms >= 3 * DAY_MS and not state.is_open
-        return Looked(state, Change(OPENED, "the soil is cold.") if due else None)
+        return RuleOutcome(state, Change(OPENED, "the soil is cold.") if due else None)
 
     rule = replace(WATER_NOT_ARRIVING, look=cold, reads=("soil_temperature_050",), before={}, settle_h=2.0)
     # settled at 2:00 on the fourth day, and told at 6:00 of the site's clock; a missing day makes it a day later

@@ -345,7 +345,7 @@ def test_water_left_running_is_said_louder_until_it_is_seen() -> None:
     assert [m.kind for m in told] == [INTERRUPTION, LOUDER, LOUDER, LOUDER]
     assert [m.subject.partition(":")[0] for m in told[1:]] == [f"WATER STILL RUNNING, warning {k}" for k in (2, 3, 4)]
     assert told[0].subject.startswith("Water left running?") and all(m.urgent for m in told)
-    person.marks = Marks(hushed=frozenset({"w"}))
+    person.marks = Marks(muted=frozenset({"w"}))
     assert person.live(at("2026-06-03T01:30"), at("2026-06-03T05:30"), running_hours(8)[4:]) == []
     assert person.dropped == ["4", "5", "6", "7"]
 
@@ -374,7 +374,7 @@ def test_an_alert_marked_wrong_is_told_no_more_and_one_that_is_seen_only_when_it
         news("3", "roots_dry", at("2026-06-02T14:00"), alert="seen"),
         news("4", "roots_dry", at("2026-06-02T18:00"), alert="seen", kind="closed"),
     ]
-    person = Person(marks=Marks(hushed=frozenset({"seen"}), wrong=frozenset({"wrong"})))
+    person = Person(marks=Marks(muted=frozenset({"seen"}), wrong=frozenset({"wrong"})))
     (digest,) = person.live(at("2026-06-02T12:00"), at("2026-06-03T12:00"), arriving)
     assert digest.news == ("4",)
     assert sorted(person.dropped) == ["1", "2", "3"]
