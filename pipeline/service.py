@@ -27,8 +27,7 @@ from hardware.reading import BadBatch, Batch, BatchSpan, Receipt, decode_batch, 
 from pipeline.advice.advisor import Advisor
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
-from pipeline.alerts.rules import BOUNDS_OF_RULES
-from pipeline.alerts.runner import AlertRunner, OpenAlert
+from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest

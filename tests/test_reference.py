@@ -30,7 +30,7 @@ from hardware.probe import ProbeFault, load_probe, models, parse_probe
 from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
 from hardware.table_check import TableCheck
 from pipeline.alerts.model import AlertEvent, Counting
-from pipeline.alerts.rules import RULES
+from pipeline.alerts.runner import RULES
 from pipeline.alerts.water import SHALLOW_ROOTS_M
 from pipeline.diary.entry import DiaryEntry, entry_questions
 from pipeline.mqtt.nodes import Nodes

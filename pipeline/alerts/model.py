@@ -213,8 +213,8 @@ class AlertRule(Generic[B]):
     name: RuleName
     bounds: type[B]
     look: Callable[[AlertState, Any, Facts[B]], RuleOutcome]
-    scope: Scope
-    grain: RuleGrain
+    scope: Scope = Scope.STATION
+    grain: RuleGrain = RuleGrain.QUARTER_HOUR
     manner: Manner = Manner.DIGEST
     held_by: HeldBy = HeldBy.NOTHING
     reads: tuple[str, ...] = ()

@@ -209,18 +209,6 @@ def of_surface(fixtures: Sequence[Fixture], surface: str, words: Mapping[str, Se
     return tuple(f for f in fixtures if says(f, surface) or not any(says(f, name) for name in words))
 
 
-def next_fixture(fixtures: Sequence[Fixture], now_ms: int) -> Fixture | None:
-    """Return the fixture that is on, or the next one; None when there is none."""
-    ahead = [f for f in fixtures if f.end_ms > now_ms]
-    return min(ahead, key=lambda f: f.start_ms, default=None)
-
-
-def days_to_play(fixtures: Sequence[Fixture], now_ms: int) -> float | None:
-    """Return the days until the next fixture, 0 while one is on; None when there is none. [d]"""
-    coming = next_fixture(fixtures, now_ms)
-    return None if coming is None else max(coming.start_ms - now_ms, 0) / DAY_MS
-
-
 @dataclass(frozen=True, slots=True)
 class FeedEntry:
     """One entry of the published calendar: a window from one moment to another, or a date such as a last good one.

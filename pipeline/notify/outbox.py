@@ -168,14 +168,6 @@ class Messages:
                 (at_ms, way, message_id),
             )
 
-    def sent(self, way: str) -> list[str]:
-        """Return the ids of the delivered messages of a way, in the order they were made."""
-        with self._database.reading() as connection:
-            rows = connection.execute(
-                "SELECT id FROM message WHERE way = ? AND sent_at_ms IS NOT NULL ORDER BY number", (way,)
-            ).fetchall()
-        return [i for (i,) in rows]
-
 
 def _free_id(tx: Connection, way: str, wanted: str) -> str:
     """Return the id, with a number behind it where a clock set back has repeated the day."""

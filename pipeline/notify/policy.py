@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from pipeline.advice.phrases import spoken, without_times
 from pipeline.alerts.model import CLOSED, OPENED, Manner
-from pipeline.alerts.rules import RULES
+from pipeline.alerts.runner import RULES
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.alerts.water import WATER_RUNNING
 from pipeline.site.models import NotificationPolicy

@@ -118,7 +118,7 @@ def build(folder: Path, port: int, broker_port: int, seed: int, *, days: int = 3
         Number of the last reading in its outbox, and the channels.
     """
     from hardware.reading import Batch, Reading, Status
-    from pipeline.alerts.rules import first_states
+    from pipeline.alerts.runner import first_states
     from pipeline.service import WORKED_KEY, load_settings, open_stores
     from pipeline.stages.recompute import recompute, station_context
     from tests.bench.bench_recompute import BATCH, SLOTS, year

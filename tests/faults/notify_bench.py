@@ -53,7 +53,7 @@ from pipeline.run.metrics import Metrics  # noqa: E402
 from pipeline.site.models import NotificationPolicy, NotifyConfig  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
 from pipeline.store.journal import Event, Journal  # noqa: E402
-from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server  # noqa: E402
+from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server, sent  # noqa: E402
 
 START_MS = 1_780_358_400_000  # 2026-06-02 00:00 UTC, in season
 FAST = 86_400.0  # a day of the wall clock in a second
@@ -238,8 +238,8 @@ class Bench:
         waiting = {e.id for e in self.journal.unsent("webhook", limit=100_000)}
         known = {e.id for e in self.journal.events(0, 2**62)}
         return {
-            self._mail_name: set(self.messages.sent(self._mail_name)),
-            self._web_name: set(self.messages.sent(self._web_name)),
+            self._mail_name: set(sent(self.journal.database, self._mail_name)),
+            self._web_name: set(sent(self.journal.database, self._web_name)),
             "webhook": known - waiting,
         }
 

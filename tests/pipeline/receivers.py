@@ -17,6 +17,8 @@ from typing import Any
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
+from pipeline.store.database import Database
+
 
 @dataclass
 class MailServer:
@@ -115,3 +117,12 @@ def http_server(server: HttpServer | None = None) -> Iterator[HttpServer]:
         finally:
             listening.shutdown()
             thread.join()
+
+
+def sent(database: Database, way: str) -> list[str]:
+    """Ids of the messages that are recorded as delivered on a way, in the order they were made."""
+    with database.reading() as connection:
+        rows = connection.execute(
+            "SELECT id FROM message WHERE way = ? AND sent_at_ms IS NOT NULL ORDER BY number", (way,)
+        ).fetchall()
+    return [i for (i,) in rows]

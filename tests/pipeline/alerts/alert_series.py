@@ -20,8 +20,7 @@ from pipeline.alerts.model import (
     RuleName,
     StationWatch,
 )
-from pipeline.alerts.rules import RULE_OF, facts_of, first_states
-from pipeline.alerts.runner import found_in, readings_in
+from pipeline.alerts.runner import RULE_OF, facts_of, first_states, found_in, readings_in
 from pipeline.alerts.walk import look_ahead, walk
 from pipeline.diary.facts import (
     DiaryFacts,

@@ -16,7 +16,7 @@ from pipeline.alerts.model import (
     AlertState,
     StationWatch,
 )
-from pipeline.alerts.rules import first_states, walk_station
+from pipeline.alerts.runner import first_states, walk_station
 from pipeline.alerts.surface import StayOffBounds
 from pipeline.alerts.water import ThatchToRepelBounds, WaterNotArrivingBounds
 from pipeline.diary.facts import (

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from hardware.probe import load_probe
-from pipeline.alerts.rules import first_states, walk_station
+from pipeline.alerts.runner import first_states, walk_station
 from pipeline.diary.facts import (
     DiaryFacts,
 )

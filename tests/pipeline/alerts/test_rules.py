@@ -34,7 +34,7 @@ from pipeline.alerts.model import (
     keep_run,
 )
 from pipeline.alerts.probes import LEAST_PORES
-from pipeline.alerts.rules import (
+from pipeline.alerts.runner import (
     DAY_READS,
     QUARTER_HOUR_READS,
     RULES,

@@ -13,7 +13,7 @@ import pandas as pd
 
 from pipeline.advice.report import SiteAdvice, StationAdvice, SurfaceAdvice
 from pipeline.alerts.model import AlertState, RuleGrain, RuleName
-from pipeline.alerts.rules import RULES
+from pipeline.alerts.runner import RULES
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import (
     Intent,

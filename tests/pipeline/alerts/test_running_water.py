@@ -14,7 +14,7 @@ import pytest
 from pipeline.alerts.model import (
     AlertEvent,
 )
-from pipeline.alerts.rules import first_states, walk_station
+from pipeline.alerts.runner import first_states, walk_station
 from pipeline.diary.facts import (
     AlertMark,
     DiaryFacts,

@@ -11,7 +11,7 @@ from pipeline.advice.phrases import spoken
 from pipeline.alerts.model import (
     StationWatch,
 )
-from pipeline.alerts.rules import first_states, walk_station
+from pipeline.alerts.runner import first_states, walk_station
 from pipeline.alerts.water import RootsDryBounds, ThatchHoldingBounds
 from pipeline.diary.facts import (
     DiaryFacts,

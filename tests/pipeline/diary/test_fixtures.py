@@ -16,9 +16,7 @@ from pipeline.diary.fixtures import (
     Fixture,
     FixtureFault,
     build_feed,
-    days_to_play,
     fixture_source,
-    next_fixture,
     of_surface,
     read_fixtures,
 )
@@ -151,15 +149,6 @@ def test_fixture_goes_to_the_surface_it_names():
     both = [play("Cricket v the village", 1), play("Bowls final", 2), play("Fete", 3), play("Cup", 4, "The Square")]
     assert [f.title for f in of_surface(both, "square", words)] == ["Cricket v the village", "Fete", "Cup"]
     assert [f.title for f in of_surface(both, "green", words)] == ["Bowls final", "Fete"]
-
-
-def test_next_fixture_is_the_one_on_or_coming():
-    """While one is on it is the next, at 0 days; after the last there is none."""
-    two = [play("a", 0), play("b", 48 * HOUR_MS)]
-    assert next_fixture(two, HOUR_MS).title == "a"
-    assert days_to_play(two, HOUR_MS) == 0.0
-    assert days_to_play(two, 12 * HOUR_MS) == 1.5
-    assert days_to_play(two, 60 * HOUR_MS) is None
 
 
 ENTRIES = (

@@ -26,7 +26,7 @@ from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
 from tests.pipeline.hand import SETTINGS, HandClock
-from tests.pipeline.receivers import HttpServer, http_server
+from tests.pipeline.receivers import HttpServer, http_server, sent
 
 HOUR_MS = 3_600_000
 NOON_MS = 1_780_401_600_000  # 2026-06-02 12:00 UTC, in season
@@ -201,7 +201,7 @@ def test_the_whole_service_tells_a_person(
         pipeline.journal.save_alerts({}, [Event("w-1", pipeline.clock.now_ms(), body)])
         pipeline._changed("alerts")
         until(lambda: web.heard, "it is told")
-        until(lambda: Messages(pipeline.journal.database).sent(way.way.name), "it is recorded")
+        until(lambda: sent(pipeline.journal.database, way.way.name), "it is recorded")
     finally:
         pipeline.stop()
     told = json.loads(web.heard[0][1])

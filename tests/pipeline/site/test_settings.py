@@ -15,7 +15,7 @@ import pytest
 import tomli_w
 
 from pipeline.alerts.probes import PROBE_FAULT
-from pipeline.alerts.rules import BOUNDS_OF_RULES
+from pipeline.alerts.runner import BOUNDS_OF_RULES
 from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
