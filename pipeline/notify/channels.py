@@ -81,17 +81,32 @@ class LogWay:
         """Nothing is open."""
 
 
-class _Http:
-    """A client that POSTs JSON with an `Idempotency-Key`, and a signature where there is a secret."""
+class HttpWay:
+    """An HTTP receiver of events or messages: each as JSON, its id as `Idempotency-Key`.
 
-    def __init__(self, address: str, secret_file: Path | None, timeout_s: float) -> None:
-        self._address, self._secret_file, self._timeout_s = address, secret_file, timeout_s
+    With a secret, `Underturf-Signature` holds `sha256=` and the HMAC-SHA256 of the body in hexadecimal.
+
+    Parameters
+    ----------
+    name, address : str
+    shown : str
+        Stands for the address in faults, for that may hold a secret.
+    secret_file : Path, optional
+    timeout_s : float
+        [s]
+    """
+
+    def __init__(
+        self, name: str, address: str, shown: str, *, secret_file: Path | None = None,
+        timeout_s: float = DELIVERY_TIMEOUT_S,
+    ) -> None:  # fmt: skip
+        self.name = name
+        self._address, self._shown, self._secret_file, self._timeout_s = address, shown, secret_file, timeout_s
         self._client: httpx.Client | None = None  # made when there is something to send
 
-    def post(self, key: str, told: dict[str, object], *, called: str) -> None:
-        """POST once; `called` stands for the address in faults."""
-        body = json.dumps(told, ensure_ascii=False).encode()
-        headers = {"Content-Type": "application/json", "Idempotency-Key": key}
+    def deliver(self, handed: Event | Message) -> None:
+        body = json.dumps(_told(handed), ensure_ascii=False).encode()
+        headers = {"Content-Type": "application/json", "Idempotency-Key": handed.id}
         try:
             if self._secret_file is not None:
                 secret = read_secret(self._secret_file).encode()
@@ -100,12 +115,12 @@ class _Http:
                 self._client = httpx.Client(timeout=self._timeout_s, trust_env=False)
             answer = self._client.post(self._address, content=body, headers=headers)
         except (httpx.HTTPError, OSError) as err:
-            raise NotifyAway(f"{called}: found {err or type(err).__name__}, expected an answer") from err
+            raise NotifyAway(f"{self._shown}: found {err or type(err).__name__}, expected an answer") from err
         except httpx.InvalidURL as err:
-            raise NotifyRefused(f"{called}: found {err}, expected a web address") from err
+            raise NotifyRefused(f"{self._shown}: found {err}, expected a web address") from err
         if answer.is_success:
             return
-        said = f"{called}: found {answer.status_code} {answer.text[:ANSWER_CHARACTERS]!r}, expected 2xx"
+        said = f"{self._shown}: found {answer.status_code} {answer.text[:ANSWER_CHARACTERS]!r}, expected 2xx"
         raise (NotifyAway if not_now(answer.status_code) else NotifyRefused)(said)
 
     def close(self) -> None:
@@ -113,49 +128,16 @@ class _Http:
             self._client.close()
 
 
+def webhook_way(config: NotifyConfig, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> HttpWay:
+    """Return the way to the webhook of the settings, whose address is shown as it is."""
+    assert config.webhook is not None
+    secret_file = config.webhook_secret_file
+    return HttpWay("webhook", config.webhook, config.webhook, secret_file=secret_file, timeout_s=timeout_s)
+
+
 def not_now(status: int) -> bool:
     """Return whether an HTTP status asks for another try later."""
     return status >= 500 or status in TRY_AGAIN_STATUS
-
-
-class WebhookWay:
-    """An HTTP receiver: the event as JSON, its id as `Idempotency-Key`, and a signature when there is a secret.
-
-    The signature is HMAC-SHA256 of the body in hexadecimal, in `Underturf-Signature` after `sha256=`.
-    """
-
-    name = "webhook"
-
-    def __init__(self, config: NotifyConfig, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> None:
-        assert config.webhook is not None
-        self._called = config.webhook
-        self._http = _Http(config.webhook, config.webhook_secret_file, timeout_s)
-
-    def deliver(self, handed: Event) -> None:
-        self._http.post(handed.id, _told(handed), called=self._called)
-
-    def close(self) -> None:
-        self._http.close()
-
-
-class HttpWay:
-    """An HTTP receiver of messages to people: the message as JSON, its id as `Idempotency-Key`.
-
-    The address may hold a secret: it is never shown, `host` stands for it.
-    """
-
-    def __init__(self, name: str, address: str, host: str, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> None:
-        self.name = name
-        self._host = host
-        self._http = _Http(address, None, timeout_s)
-
-    def deliver(self, handed: Message) -> None:
-        words = {"subject": handed.subject, "lines": list(handed.lines), "events": list(handed.news)}
-        told: dict[str, object] = {"id": handed.id, "at_ms": handed.at_ms, "kind": handed.kind, **words}
-        self._http.post(handed.id, told, called=self._host)
-
-    def close(self) -> None:
-        self._http.close()
 
 
 class Teller(Protocol):
@@ -192,9 +174,12 @@ class MqttWay:
         """The connection belongs to the service."""
 
 
-def _told(event: Event) -> dict[str, object]:
-    body = {key: value for key, value in event.body.items() if key != "words"}  # `text` is the line as it is said
-    return {"id": event.id, "at_ms": event.at_ms, **body}
+def _told(handed: Event | Message) -> dict[str, object]:
+    """Return an event or a message as it is sent to machines; `text` of an event is its line without marks of time."""
+    if isinstance(handed, Event):
+        return {"id": handed.id, "at_ms": handed.at_ms, **{k: v for k, v in handed.body.items() if k != "words"}}
+    words = {"subject": handed.subject, "lines": list(handed.lines), "events": list(handed.news)}
+    return {"id": handed.id, "at_ms": handed.at_ms, "kind": handed.kind, **words}
 
 
 MAX_ADDRESSES = 50

@@ -28,8 +28,8 @@ from pipeline.notify.channels import (
     NotifyRefused,
     Teller,
     Way,
-    WebhookWay,
     people_ways,
+    webhook_way,
 )
 from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, SiteLabel, digest_date_at_first, due, may_go
 from pipeline.run.backoff import Backoff
@@ -421,7 +421,7 @@ def machine_ways(config: SiteConfig, teller: Teller, clock: Clock) -> list[Way[E
     """Return the ways of machines that are switched on."""
     told = config.notify
     ways: list[Way[Event]] = [LogWay()] if told.log else []
-    ways += [WebhookWay(told)] if told.webhook else []
+    ways += [webhook_way(told)] if told.webhook else []
     return [*ways, MqttWay(teller, clock)] if told.mqtt else ways
 
 

@@ -40,7 +40,7 @@ sys.path.insert(0, str(ROOT))
 from apprise import Apprise  # noqa: E402
 
 from pipeline.notify import outbox as notify  # noqa: E402
-from pipeline.notify.channels import WebhookWay, people_ways  # noqa: E402
+from pipeline.notify.channels import people_ways, webhook_way  # noqa: E402
 from pipeline.notify.outbox import (  # noqa: E402
     EventOutbox,
     MessageOutbox,
@@ -89,7 +89,7 @@ def live(life: Life) -> None:
     folder, clock = Path(life.folder), FastClock(life.began_s)
     journal = Journal(Database(folder / "journal.db"))
     messages, place = Messages(journal.database), SiteLabel("home", "Home ground", "Europe/London")
-    webhook = WebhookWay(NotifyConfig(webhook=life.webhook))
+    webhook = webhook_way(NotifyConfig(webhook=life.webhook))
     ways: list[tuple[Any, Any]] = [(webhook, EventOutbox(journal, webhook.name))]
     for address in people_ways(folder / "addresses"):
         outbox = MessageOutbox(

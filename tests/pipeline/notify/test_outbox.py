@@ -17,7 +17,7 @@ from typing import Any
 import pytest
 
 from pipeline.errors import StoreAway
-from pipeline.notify.channels import LogWay, WebhookWay
+from pipeline.notify.channels import LogWay, webhook_way
 from pipeline.notify.outbox import REFUSED_TRIES, EventOutbox, Notifier
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
@@ -82,7 +82,7 @@ def event(number: int) -> Event:
 
 
 def notifier(journal: Journal, address: str, metrics: Metrics | None = None, **more: Any) -> Notifier:
-    webhook = WebhookWay(NotifyConfig(webhook=address, **more), timeout_s=5.0)
+    webhook = webhook_way(NotifyConfig(webhook=address, **more), timeout_s=5.0)
     ways = [(webhook, EventOutbox(journal, webhook.name))]
     made = Notifier(journal, ways, metrics or Metrics(), SystemClock(), rng=random.Random(1))
     for line in made._lines:
@@ -135,7 +135,7 @@ def test_a_dead_receiver_does_not_hold_up_the_log(
 ) -> None:
     """With nobody at the webhook's address the log still has the event; the webhook's stays in the outbox."""
     journal.save_alerts({}, [event(1)])
-    webhook = WebhookWay(NotifyConfig(webhook=f"http://127.0.0.1:{free_port}/"))
+    webhook = webhook_way(NotifyConfig(webhook=f"http://127.0.0.1:{free_port}/"))
     ways = [(way, EventOutbox(journal, way.name)) for way in (webhook, LogWay())]
     sender = Notifier(journal, ways, Metrics(), SystemClock(), rng=random.Random(1))
     with caplog.at_level(logging.WARNING, "pipeline.notify.outbox.channels"), stepping(sender):
