@@ -1,7 +1,7 @@
 """The reading of one line: what is due on it, lost slots, and samples on their way to the outbox.
 
-A line has a thread of its own, so that a slow sensor or a hung adapter costs no other line a slot. The outbox has not:
-samples wait in memory for the agent's own thread to commit them.
+A line has a thread of its own, so that a slow sensor or a hung adapter costs no other line a slot. What it reads is
+handed on to be committed before anything else is asked of the line.
 """
 
 from __future__ import annotations

@@ -109,6 +109,7 @@ class Agent:
         self.publisher = publisher_type(config, self.outbox, monotonic=clock.monotonic)
         last = self.outbox.last_slots()
         self._lock = threading.Lock()  # on the states and the rain, which the lines' threads change too
+        self._committing = threading.Lock()  # one thread at a time, or the oldest would not go first
         self._rain = Rain()
         self._rain_channels = {
             f"{probe.id}/{channel.name}": channel.heard
@@ -214,7 +215,6 @@ class Agent:
         read = False
         if not self._threads:
             read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
-            self._commit_waiting()
         self.control.step()
         self._update_lines(now_ms)
         self._change("stuck", self.stuck or "")
@@ -229,15 +229,16 @@ class Agent:
         return read
 
     def _update_clock(self, note: ClockNote) -> None:
-        if note.ok and not self._clock_ok:
+        was_ok = self._clock_ok
+        self._clock_ok = note.ok  # before the dating: what a line commits meanwhile dates itself
+        if note.ok and not was_ok:
             dated = self.outbox.redate(note)
             if dated:
                 _log_event("clock_set", dated_again=dated)
-        self._clock_ok = note.ok
         self._change("clock", "set" if note.ok else "not set")
 
     def _keep(self, pending: PendingCommit) -> None:
-        """Take what a line has read; rain is known at once, so that the next slot comes in time."""
+        """Commit what a line has read; rain is known at once, so that the next slot comes in time."""
         with self._lock:
             for one in pending.samples:
                 heard = self._rain_channels.get(one.channel)
@@ -248,9 +249,15 @@ class Agent:
                 else:
                     self._rain = rain_after_amount(self._rain, one.raw, one.measured_at_ms)
         self._waiting.append(pending)
+        with contextlib.suppress(OutboxDamaged):  # the agent's own thread meets it too, and begins a new one
+            self._commit_waiting()
 
     def _commit_waiting(self) -> None:
         """Commit waiting samples, oldest first; those the disk refuses wait on, up to WAITING_READINGS."""
+        with self._committing:
+            self._commit()
+
+    def _commit(self) -> None:
         try:
             while self._waiting:
                 pending = self._waiting[0]

@@ -337,3 +337,13 @@ def test_rows_on_their_way_while_the_clock_is_set_are_dated_again(make_agent, ha
     agent._commit_waiting()
     (row,) = readings(agent)
     assert (row.measured_at_ms, row.slot, row.clock_ok) == (set_ms, str(set_ms // 1000), True)
+
+
+def test_reading_is_on_disk_before_the_line_is_asked_again(make_agent, sensor_line, tmp_path):
+    """By the thread that read it: a kill between two questions loses nothing that was said before."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    agent = make_agent(clock=SystemClock())
+    (worker,) = agent.workers
+    assert worker.step(STOP)
+    assert [(r.raw, r.status) for r in readings(agent)] == [(12.5, Status.OK), (8.25, Status.OK)]
+    assert peek(tmp_path / "state").kept == 2

@@ -1,0 +1,132 @@
+"""Wrong values taken for good over garbled replies, with check characters and without, by the noise of the line.
+
+    python tests/bench/bench_wrong_as_good.py --garbled 100000
+
+A sensor with five values, one in fifty of them a sentinel, is read by the agent's own sampler over a line in memory
+whose bits turn with a chance. Under 7E1 a byte of an odd number of turned bits comes as a NUL, as the port is set;
+under 8N1 an adapter has taken parity off before. Counted: values that differ from what the sensor meant. Limit: 5 with
+check characters under 7E1, as our probes are read; CRC-16 lets one in 65,536 random replies through.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import sys
+import threading
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from random import Random
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+
+from hardware.probe import load_probe  # noqa: E402
+from hardware.sdi12 import UNCHANGED  # noqa: E402
+from probe_agent.config import ProbeConfig  # noqa: E402
+from probe_agent.sampler import sample  # noqa: E402
+from probe_agent.schedule import Cadence  # noqa: E402
+from tests.probe_agent.sdi12_emulator import EmulatedSensor  # noqa: E402
+
+LIMIT = 5
+CHANCES = (0.0005, 0.002, 0.01)  # that one bit turns: about a tenth, a third and nine tenths of replies garbled
+SENTINEL = "+9999"
+
+
+class NoisyLine:
+    """A line in memory with time of its own, and the clock of that time."""
+
+    adapter, reply_extra_s, follows = UNCHANGED, 0.0, False
+
+    def __init__(self, sensor: EmulatedSensor, chance: float, parity: bool, random: Random) -> None:
+        self.sensor, self.chance, self.parity, self.random = sensor, chance, parity, random
+        self.now_s = 0.0
+        self.garbled = 0
+        self.coming = b""
+
+    @contextlib.contextmanager
+    def held(self) -> Iterator[None]:
+        yield
+
+    def send(self, data: bytes, *, wake: bool = False) -> float:
+        self.coming = b"".join(self._hurt(f"{text}\r\n".encode()) for _, text in self.sensor.answer(data.decode()))
+        return self.now_s
+
+    def receive(self, deadline: float) -> bytes:
+        come, self.coming = self.coming, b""
+        if not come:
+            self.now_s = max(self.now_s, deadline)
+        return come
+
+    def discard(self, seconds: float) -> None:
+        self.now_s += seconds
+        self.coming = b""
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def now_ms(self) -> int:
+        return round(self.now_s * 1000)
+
+    def wait(self, seconds: float, stop: threading.Event) -> bool:
+        self.now_s += seconds
+        return False
+
+    def _hurt(self, reply: bytes) -> bytes:
+        out = bytearray()
+        for byte in reply:
+            turned = sum(1 << bit for bit in range(7) if self.random.random() < self.chance)
+            odd = (turned.bit_count() + (self.random.random() < self.chance)) & 1
+            out.append(0 if self.parity and odd else byte ^ turned)
+        self.garbled += bytes(out) != reply
+        return bytes(out)
+
+
+def count(crc: bool, parity: bool, chance: float, garbled: int, seed: int) -> tuple[Counter[str], int]:
+    """Read until so many replies were garbled; return what became of values, and how many replies were."""
+    random = Random(f"{seed}/{crc}/{parity}/{chance}")
+    shipped = load_probe("deep_soil_profile")
+    channels = tuple(replace(c, missing=(9999.0,)) for c in shipped.channels if c.command == "M")
+    described = replace(shipped, crc=crc, channels=channels)
+    probe = ProbeConfig("p1", "s", "a", "1", Cadence(900, 900, 0), described)
+    sensor = EmulatedSensor(count=5)
+    line = NoisyLine(sensor, chance, parity, random)
+    seen: Counter[str] = Counter()
+    with_crc = {probe.id} if crc else set()
+    while line.garbled < garbled:
+        texts = [SENTINEL if random.random() < 0.02 else f"+0.{random.randint(1000, 6000)}" for _ in range(5)]
+        sensor.pages = ["".join(texts[:3]), "".join(texts[3:])]
+        samples, _ = sample(probe, 0, line, line, threading.Event(), with_crc=with_crc)  # type: ignore[arg-type]
+        for text, one in zip(texts, samples, strict=True):
+            meant = None if text == SENTINEL else float(text)
+            seen["refused" if one.raw is None else "right" if one.raw == meant else "wrong"] += 1
+    return seen, line.garbled
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
+    parser.add_argument("--garbled", type=int, default=20_000, help="replies garbled with check characters under 7E1")
+    parser.add_argument("--seed", type=int, default=1)
+    given = parser.parse_args()
+    limited, garbled_in_all = 0, 0
+    for crc, parity in ((True, True), (True, False), (False, True), (False, False)):
+        for chance in CHANCES:
+            share = 1.0 if (crc, parity) == (True, True) else 0.1
+            seen, garbled = count(crc, parity, chance, max(1, round(given.garbled * share / len(CHANCES))), given.seed)
+            if crc and parity:
+                limited += seen["wrong"]
+                garbled_in_all += garbled
+            rate = seen["wrong"] / max(1, seen["wrong"] + seen["right"])
+            print(
+                f"{'CRC' if crc else 'no CRC, read twice':<18} {'7E1' if parity else '8N1'} bit turned {chance:<7g}"
+                f" garbled {garbled:>6}  right {seen['right']:>7}  refused {seen['refused']:>6}  wrong as good"
+                f" {seen['wrong']:>4} ({rate:.1e} of values)"
+            )
+    print(f"with check characters under 7E1: {limited} wrong of {garbled_in_all} garbled replies, limit {LIMIT}")
+    return 0 if limited <= LIMIT else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
