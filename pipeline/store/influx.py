@@ -234,11 +234,11 @@ class InfluxStore:
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """Return the last observation of each channel. See Store."""
-        return self._last(channels, "")
+        return self._last(channels, answered=False)
 
     def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
         """Return the last observation of each channel that is not missing. See Store."""
-        return self._last(channels, f" AND flag <> {Flag.MISSING:d}")
+        return self._last(channels, answered=True)
 
     def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
         """Return least, mean and greatest value of each step, drawn together by the server. See Store."""
@@ -395,10 +395,20 @@ class InfluxStore:
         fields = [field.split("(")[0] for field in more.get("fields", FIELDS[measurement])]
         return _table(self._ask(*statements), tags, fields)
 
-    def _last(self, channels: Sequence[str], where: str) -> pd.DataFrame:
-        fields = ("last(flag)", *(field for field in FIELDS["observation"] if field != "flag"))
-        frame = self._rows("observation", channels, EVER, where=where, fields=fields)
-        return _observed(frame.rename(columns={"last": "flag"}))
+    def _last(self, channels: Sequence[str], *, answered: bool) -> pd.DataFrame:
+        """Return the last observation of each channel, or the last that is not missing.
+
+        The server finds the last value of one field at once, but reads a whole series for it beside others or with a
+        condition: so it is asked for the times first, then for the rows.
+        """
+        newest = self._rows("observation", channels, EVER, fields=("last(flag)",))
+        statements = []
+        for channel, at_ms, flag in newest.itertuples(index=False):
+            where, span, tail = one_of("channel", [channel]), (int(at_ms), int(at_ms) + 1), ""
+            if answered and flag == Flag.MISSING:
+                where, span, tail = f"{where} AND flag <> {Flag.MISSING:d}", EVER, "ORDER BY time DESC LIMIT 1"
+            statements.append(self._select("observation", where, span, by="channel", tail=tail))
+        return _observed(_table(self._ask(*statements), ("channel",), FIELDS["observation"]))
 
     # --- the one door to it ------------------------------------------------------------------------------------
 

@@ -65,7 +65,7 @@ KILLS, BATCH, HOUR_OF_READINGS = 20, 24, 3600
 T0_MS = 1_704_067_200_000
 END_MS = 2**61
 ROUND_TRIPS_MOST = 10
-WRITE_LEAST, READ_LEAST = 1.0, 0.5  # of what the client does as it comes
+WRITE_LEAST, READ_LEAST = 0.9, 0.5  # of what the client does as it comes
 failed: list[str] = []
 
 
@@ -287,7 +287,10 @@ def year(folder: Path, seed: int) -> None:
             for ground in both:
                 client = TestClient(create_app(ground.pipeline))
                 assert client.get(path).status_code == 200, path
-                times = [timed(lambda get=client.get, path=path: get(path)) for _ in range(9)]
+                times = []
+                for _ in range(9):
+                    ground.pipeline.changes.bump("findings")  # or the page before would be given again
+                    times.append(timed(lambda get=client.get, path=path: get(path)))
                 middle.append(1000 * statistics.median(times))
             times_over = f"{middle[0] / middle[1]:.1f} times"
             print(f"year: {path}: {middle[0]:.0f} ms on the server, {middle[1]:.0f} in a file, {times_over}")
