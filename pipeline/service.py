@@ -49,6 +49,7 @@ from pipeline.store.feeder import Feeder
 from pipeline.store.journal import Journal, Quarantined
 from pipeline.store.readings import Appended, Channels
 from pipeline.store.sqlite import SqliteStore
+from pipeline.units import DAY_MS
 
 if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
@@ -179,6 +180,7 @@ class Worker:
         self._progress = {station: _Progress() for station in config.stations()}
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
+        self._merged_day = -1
 
     @property
     def unjudged(self) -> int:
@@ -346,6 +348,14 @@ class Worker:
             self._run_rules(min(self._progress, key=lambda station: self._progress[station].judged_s), now_s)
         if not self._stages.waiting and now_s - self._worked_s > WORKED_EVERY_S:
             self._note_worked()
+            if idle:
+                self._merge_old()
+
+    def _merge_old(self) -> None:
+        """Merge some runs of readings received before yesterday, until none is left today."""
+        today = self._clock.now_ms() // DAY_MS
+        if self._merged_day != today and not self._journal.merge_runs((today - 1) * DAY_MS):
+            self._merged_day = today
 
     def _stages_due(self, now_s: float, *, idle: bool) -> bool:
         """Return whether the stages are due: rested, and their input has waited for more."""

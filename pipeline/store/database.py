@@ -178,6 +178,11 @@ DAYS_AND_EDGES = (
     "(SELECT coalesce(max(last_ms - first_ms), 0) FROM span WHERE outbox = outbox.id AND kind = 1)",
 )
 
+MERGED_RUNS = (
+    # Whether the run of a span is several, merged and compressed.
+    "ALTER TABLE span ADD COLUMN squeezed INTEGER NOT NULL DEFAULT 0",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -186,6 +191,7 @@ MIGRATIONS = (
     Migration(5, "messages to people", MESSAGES),
     Migration(6, "notes beside the alerts", NOTES),
     Migration(7, "observations in days, edges of channels", DAYS_AND_EDGES),
+    Migration(8, "old runs merged", MERGED_RUNS),
 )
 
 

@@ -24,7 +24,9 @@ from pipeline.store.readings import (
     Run,
     keep_batch,
     keep_poison,
+    merge_runs,
     readings_of_run,
+    split_runs,
 )
 
 QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
@@ -99,6 +101,7 @@ class Journal:
         self._feed = WAITING if feeding else NOT_FED
         if feeding:
             with database.transaction() as tx:
+                split_runs(tx)
                 tx.execute("UPDATE span SET feed = ? WHERE kind = ? AND feed = ?", (WAITING, KEPT, NOT_FED))
 
     # --- readings ----------------------------------------------------------------------------------------------
@@ -113,6 +116,17 @@ class Journal:
         """
         with self.database.transaction() as tx:
             return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
+
+    def merge_runs(self, before_ms: int) -> bool:
+        """Merge and compress some runs of readings received before a time. [ms since 1970, UTC]
+
+        Returns
+        -------
+        bool
+            Whether there may be more to merge.
+        """
+        with self.database.transaction() as tx:
+            return merge_runs(tx, before_ms) > 0
 
     def receive_poison(self, span: BatchSpan | None, topic: str, payload: bytes, reason: str, at_ms: int) -> int:
         """Quarantine a payload that is no batch, or could not be handled, and count its span as received.

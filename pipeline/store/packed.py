@@ -80,6 +80,57 @@ def rows_of(packed: bytes) -> np.ndarray:
     return np.frombuffer(packed, dtype=ROW)
 
 
+_SQUEEZED = np.dtype([*ROW.descr, ("received_at_ms", "<i8")])
+
+
+def squeeze(rows: np.ndarray, received_ms: np.ndarray) -> bytes:
+    """Return readings of several runs, with their times of receipt, as a compressed block. It loses nothing.
+
+    Parameters
+    ----------
+    rows : ndarray of ROW, shape (n,)
+    received_ms : ndarray of int, shape (n,)
+        [ms since 1970, UTC]
+    """
+    steps = np.empty(len(rows), dtype=_SQUEEZED)
+    for name in ROW.names or ():
+        steps[name] = rows[name]
+    for name in ("measured_at_ms", "slot"):
+        steps[name][1:] = np.diff(rows[name])
+    steps["received_at_ms"] = received_ms - rows["measured_at_ms"]
+    return _compressed(steps)
+
+
+def stored_rows(packed: bytes, squeezed: bool, received_ms: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the readings of a run as stored, plain or squeezed, and the time of receipt of each.
+
+    Parameters
+    ----------
+    packed : bytes
+    squeezed : bool
+    received_ms : int
+        Of a plain run. [ms since 1970, UTC]
+    """
+    if not squeezed:
+        return rows_of(packed), np.full(len(packed) // ROW.itemsize, received_ms, dtype=np.int64)
+    columns = _columns(packed, _SQUEEZED)
+    steps = columns.T.copy().view(_SQUEEZED).reshape(-1)
+    rows = columns[: ROW.itemsize].T.copy().view(ROW).reshape(-1)
+    for name in ("measured_at_ms", "slot"):
+        rows[name] = np.cumsum(steps[name])
+    return rows, steps["received_at_ms"] + rows["measured_at_ms"]
+
+
+def _compressed(rows: np.ndarray) -> bytes:
+    """Return rows compressed, the bytes of each place of a row after those of the place before."""
+    return zlib.compress(rows.view(np.uint8).reshape(-1, rows.dtype.itemsize).T.tobytes(), _SQUEEZE)
+
+
+def _columns(packed: bytes, form: np.dtype) -> np.ndarray:
+    """Return what was compressed, of shape (bytes of a row, rows)."""
+    return np.frombuffer(zlib.decompress(packed), np.uint8).reshape(form.itemsize, -1)
+
+
 def channel_edges(rows: np.ndarray) -> list[tuple[int, int, int]]:
     """Return number, first and last time of each channel in readings. [ms since 1970, UTC]"""
     order = np.lexsort((rows["measured_at_ms"], rows["channel"]))
@@ -147,7 +198,7 @@ def pack_day(rows: np.ndarray) -> bytes:
     steps = rows.copy()
     steps["measured_at_ms"][1:] = np.diff(rows["measured_at_ms"])
     steps["received_at_ms"] -= rows["measured_at_ms"]
-    return zlib.compress(steps.view(np.uint8).reshape(-1, OBSERVED.itemsize).T.tobytes(), _SQUEEZE)
+    return _compressed(steps)
 
 
 def unpack_days(blocks: Sequence[bytes]) -> tuple[np.ndarray, np.ndarray]:
@@ -160,7 +211,7 @@ def unpack_days(blocks: Sequence[bytes]) -> tuple[np.ndarray, np.ndarray]:
     """
     if not blocks:
         return np.empty(0, dtype=OBSERVED), np.zeros(0, dtype=np.int64)
-    parts = [np.frombuffer(zlib.decompress(block), np.uint8).reshape(OBSERVED.itemsize, -1) for block in blocks]
+    parts = [_columns(block, OBSERVED) for block in blocks]
     rows = np.ascontiguousarray(np.concatenate(parts, axis=1).T).view(OBSERVED).reshape(-1)
     sizes = np.array([part.shape[1] for part in parts])
     begins = np.cumsum(sizes) - sizes

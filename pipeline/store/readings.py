@@ -7,6 +7,8 @@ use it: readings are kept in one place, not two. It never changes a reading that
 
 from __future__ import annotations
 
+import itertools
+import json
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -15,7 +17,7 @@ import numpy as np
 
 from hardware.reading import MAX_SEQ, Batch, BatchSpan, Reading
 from pipeline.store.database import Connection, Database
-from pipeline.store.packed import NOTE_EDGES, channel_edges, pack, rows_of, unpack
+from pipeline.store.packed import NOTE_EDGES, channel_edges, pack, rows_of, squeeze, stored_rows, unpack
 
 
 class Channels:
@@ -51,6 +53,7 @@ class Channels:
 
 KEPT, POISON, HOLE = 1, 2, 3
 NOT_FED, WAITING, READ_BACK, LET_GO = 0, 1, 2, 3
+MERGE_MOST_RUNS, MERGE_MOST_READINGS = 500, 2000  # at most so many are merged into one
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +185,9 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:
     """The stored runs of an outbox that touch `first` to `last`, in order."""
     return [
-        Run(outbox, *row)
-        for row in connection.execute(
-            "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.readings, r.named FROM span s JOIN run r "
+        Run(outbox, begin, end, received_ms, stored_rows(packed, squeezed, received_ms)[0].tobytes(), named)
+        for begin, end, received_ms, packed, named, squeezed in connection.execute(
+            "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.readings, r.named, s.squeezed FROM span s JOIN run r "
             "ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
             "AND s.first_seq >= coalesce((SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), 0) "
             "ORDER BY s.first_seq",
@@ -200,6 +203,67 @@ def readings_of_run(connection: Connection, run: Run) -> tuple[Reading, ...]:
         "SELECT site, node, outbox_id FROM outbox WHERE id = ?", (run.outbox,)
     ).fetchone()
     return unpack(run.packed, run.named, names, site, node, outbox_id, run.first)
+
+
+def merge_runs(tx: Connection, before_ms: int) -> int:
+    """Merge the first runs of consecutive readings received before a time into one, compressed. It loses nothing.
+
+    Only runs that no server store waits for or was given.
+
+    Returns
+    -------
+    int
+        How many runs became one; 0 when there is none left to merge.
+
+    Raises
+    ------
+    ValueError
+        When what was compressed does not read as what was stored: then nothing may be committed.
+    """
+    found = tx.execute(
+        "SELECT s.outbox, s.first_seq, s.last_seq, s.received_at_ms, s.run, r.readings, r.named FROM span s "
+        "JOIN run r ON r.id = s.run WHERE s.kind = ? AND s.feed = ? AND s.squeezed = 0 AND s.received_at_ms < ? "
+        "ORDER BY s.outbox, s.first_seq LIMIT ?",
+        (KEPT, NOT_FED, before_ms, MERGE_MOST_RUNS),
+    ).fetchall()
+    if not found:
+        return 0
+    some = [found[0]]
+    for one in found[1:]:
+        if one[0] != some[-1][0] or one[1] != some[-1][2] + 1 or one[2] - some[0][1] >= MERGE_MOST_READINGS:
+            break
+        some.append(one)
+    texts: list[str] = []
+    parts = [rows_of(packed).copy() for *_, packed, _ in some]
+    for rows, (*_, named) in zip(parts, some, strict=True):
+        rows["slot"][rows["slot"] < 0] -= len(texts)  # texts are counted on
+        texts += json.loads(named) if named else []
+    rows = np.concatenate(parts)
+    received = np.repeat([at_ms for _, _, _, at_ms, *_ in some], [len(part) for part in parts])
+    packed = squeeze(rows, received)
+    again, received_again = stored_rows(packed, True, 0)
+    if again.tobytes() != rows.tobytes() or received_again.tolist() != received.tolist():
+        raise ValueError(f"run {some[0][4]}: found other readings after compressing, expected the same")
+    outbox, first, last, at_ms = some[0][0], some[0][1], some[-1][2], int(received[-1])
+    tx.execute("DELETE FROM span WHERE outbox = ? AND first_seq BETWEEN ? AND ?", (outbox, first, last))
+    tx.executemany("DELETE FROM run WHERE id = ?", [(run,) for _, _, _, _, run, *_ in some])
+    _keep_run(tx, (outbox, first, last), rows, packed, json.dumps(texts) if texts else None, at_ms, squeezed=1)
+    return len(some)
+
+
+def split_runs(tx: Connection) -> None:
+    """Undo `merge_runs`: a server store is given each reading with the time at which it was received."""
+    for outbox, first, run, packed, named in tx.execute(
+        "SELECT s.outbox, s.first_seq, s.run, r.readings, r.named FROM span s JOIN run r ON r.id = s.run "
+        "WHERE s.squeezed = 1"
+    ).fetchall():
+        rows, received = stored_rows(packed, True, 0)
+        tx.execute("DELETE FROM span WHERE outbox = ? AND first_seq = ?", (outbox, first))
+        tx.execute("DELETE FROM run WHERE id = ?", (run,))
+        begins = np.flatnonzero(np.diff(received, prepend=received[0] - 1)).tolist()
+        for a, b in itertools.pairwise([*begins, len(rows)]):
+            place = (outbox, first + a, first + b - 1)
+            _keep_run(tx, place, rows[a:b], rows[a:b].tobytes(), named, int(received[a]))
 
 
 def subtract(run: tuple[int, int], taken: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -232,19 +296,34 @@ def _insert(
     for first, last in runs:
         part = fresh if len(runs) == 1 else [r for r in fresh if first <= r.seq <= last]
         rows, named = pack(part, number)
-        run = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?)", (rows.tobytes(), named)).lastrowid
-        first_ms, last_ms = int(rows["measured_at_ms"].min()), int(rows["measured_at_ms"].max())
-        tx.execute(
-            "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL)",
-            (outbox, first, last, KEPT, run, first_ms, last_ms, received_at_ms, feed),
-        )
-        tx.execute("UPDATE outbox SET longest_ms = max(longest_ms, ?) WHERE id = ?", (last_ms - first_ms, outbox))
+        _keep_run(tx, (outbox, first, last), rows, rows.tobytes(), named, received_at_ms, feed=feed)
         tx.executemany(NOTE_EDGES, [(outbox, *edge) for edge in channel_edges(rows)])
+
+
+def _keep_run(
+    tx: Connection,
+    place: tuple[int, int, int],
+    rows: np.ndarray,
+    packed: bytes,
+    named: str | None,
+    received_at_ms: int,
+    *,
+    feed: int = NOT_FED,
+    squeezed: int = 0,
+) -> None:
+    """Write a run, its span (outbox, first and last seq), and how long the longest run of the outbox lasts."""
+    run = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?)", (packed, named)).lastrowid
+    first_ms, last_ms = int(rows["measured_at_ms"].min()), int(rows["measured_at_ms"].max())
+    tx.execute(
+        "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL, ?)",
+        (*place, KEPT, run, first_ms, last_ms, received_at_ms, feed, squeezed),
+    )
+    tx.execute("UPDATE outbox SET longest_ms = max(longest_ms, ?) WHERE id = ?", (last_ms - first_ms, place[0]))
 
 
 def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind: int, at_ms: int) -> None:
     tx.executemany(
-        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, NULL, ?, 0, 0, NULL)",
+        "INSERT INTO span VALUES (?, ?, ?, ?, NULL, NULL, NULL, ?, 0, 0, NULL, 0)",
         [(outbox, first, last, kind, at_ms) for first, last in runs],
     )
 

@@ -36,7 +36,7 @@ from pipeline.store.packed import (
     by_day,
     day_row,
     rolled_up,
-    rows_of,
+    stored_rows,
     unpack_days,
 )
 from pipeline.store.readings import KEPT, Channels, keep_readings
@@ -96,7 +96,7 @@ def listed(found: Iterable[int]) -> str:
 
 _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dtype=object)
 
-RUNS_AT_ONCE = 2000  # runs unpacked together: at most 31 MB at the default batch
+RUNS_AT_ONCE = 200  # runs unpacked together: at most 16 MB
 
 _DAYS_WITHIN = "FROM observation_day WHERE id BETWEEN ? AND ?"
 _FINDING = (
@@ -136,13 +136,11 @@ class SqliteStore:
             wanted = np.array(list(numbers.values()), dtype=np.int32)
             parts = []
             for at in range(0, len(spans), RUNS_AT_ONCE):
-                some = [
-                    (
-                        received_ms,
-                        *connection.execute("SELECT readings, named FROM run WHERE id = ?", (run,)).fetchone(),
-                    )
-                    for _, _, received_ms, run in spans[at : at + RUNS_AT_ONCE]
-                ]
+                some = []
+                for _, _, received_ms, run, squeezed in spans[at : at + RUNS_AT_ONCE]:
+                    query = "SELECT readings, named FROM run WHERE id = ?"
+                    packed, named = connection.execute(query, (run,)).fetchone()
+                    some.append((*stored_rows(packed, squeezed, received_ms), named))
                 parts.append(_chosen(some, wanted, start_ms, end_ms))
         rows = np.concatenate([part[0] for part in parts]) if parts else np.empty(0, dtype=ROW)
         slots, received = (np.concatenate([part[i] for part in parts]) if parts else np.empty(0) for i in (1, 2))
@@ -453,12 +451,12 @@ def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.
 
 
 def _chosen(
-    runs: list[tuple[int, bytes, str | None]], wanted: np.ndarray, start_ms: int, end_ms: int
+    runs: list[tuple[np.ndarray, np.ndarray, str | None]], wanted: np.ndarray, start_ms: int, end_ms: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Rows of these channels and times out of some runs, with their slots as text and times of receipt."""
-    rows = rows_of(b"".join(packed for _, packed, _ in runs))
-    sizes = [len(packed) // ROW.itemsize for _, packed, _ in runs]
-    received = np.repeat(np.array([at_ms for at_ms, _, _ in runs], dtype=np.int64), sizes)
+    rows = np.concatenate([rows for rows, _, _ in runs])
+    received = np.concatenate([received for _, received, _ in runs])
+    sizes = [len(rows) for rows, _, _ in runs]
     times, slots = rows["measured_at_ms"], rows["slot"].copy()
     texts: list[str] = []
     for (_, _, named), begin, size in zip(runs, np.cumsum([0, *sizes[:-1]]).tolist(), sizes, strict=True):
@@ -474,15 +472,15 @@ def _chosen(
 
 def _spans_within(
     connection: Connection, numbers: dict[str, int], start_ms: int, end_ms: int
-) -> list[tuple[int, int, int, int]]:
-    """Return outbox, first seq, time of receipt and run of the spans that touch start <= t < end, in order.
+) -> list[tuple[int, int, int, int, bool]]:
+    """Return the spans that touch start <= t < end: outbox, first seq, time of receipt, run, whether it is squeezed.
 
-    Of the outboxes that carried one of the channels then. The index is left on both sides: a run that begins before
-    the end of the span is over within the longest run of its outbox.
+    They are those of the outboxes that carried one of the channels then, in order. The index is left on both sides: a
+    run that begins before the end of the span is over within the longest run of its outbox.
     """
     return sorted(
         connection.execute(
-            "SELECT s.outbox, s.first_seq, s.received_at_ms, s.run FROM outbox o CROSS JOIN span s "
+            "SELECT s.outbox, s.first_seq, s.received_at_ms, s.run, s.squeezed FROM outbox o CROSS JOIN span s "
             f"ON s.outbox = o.id AND s.kind = {KEPT} AND s.last_ms >= ?1 AND s.last_ms < ?2 + o.longest_ms "
             "WHERE o.id IN (SELECT outbox FROM carries "
             f"WHERE channel IN ({listed(numbers.values())}) AND last_ms >= ?1 AND first_ms < ?2) "

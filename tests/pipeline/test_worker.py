@@ -12,7 +12,7 @@ import pytest
 
 from hardware.reading import Batch, Receipt, encode_batch, readings_topic
 from pipeline.errors import StoreAway, StoreFull
-from pipeline.units import EVER_MS
+from pipeline.units import DAY_MS, EVER_MS
 from tests.pipeline.hand import (
     OUTBOX,
     START_MS,
@@ -332,6 +332,32 @@ def test_a_full_disk_receipts_nothing_and_recovers_when_there_is_room(make: Call
 def _limit_pages(line: Line, pages: int) -> None:
     with line.stores.database.transaction() as tx:
         tx.execute(f"PRAGMA max_page_count = {pages}")
+
+
+def test_runs_received_before_yesterday_are_merged_when_there_is_nothing_else_to_do(make: Callable[..., Line]) -> None:
+    """Once a day and not earlier; what is read is the same."""
+    line = make()
+    for batch in batches(record(12), 4):
+        line.send_batch(batch)
+    line.run_until_quiet()
+
+    def spans() -> int:
+        with line.stores.database.reading() as connection:
+            return int(connection.execute("SELECT count(*) FROM span").fetchone()[0])
+
+    channels = sorted(line.config.channels())
+    before = line.stores.store.raw(channels, *EVER_MS)
+    assert spans() == 12 and len(before) == 48
+    line.clock.wall_ms += DAY_MS
+    line.clock.real_s += 10.0
+    line.run(3)
+    assert spans() == 12
+    for _ in range(2):
+        line.clock.wall_ms += DAY_MS
+        line.clock.real_s += 10.0
+        line.run(3)
+    assert spans() == 1
+    assert line.stores.store.raw(channels, *EVER_MS).equals(before)
 
 
 @pytest.mark.parametrize("coming", [False, True], ids=["readings have ended", "readings keep coming"])

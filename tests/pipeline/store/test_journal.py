@@ -7,6 +7,7 @@ import dataclasses
 import sqlite3
 from contextlib import closing
 
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -16,6 +17,8 @@ from pipeline.errors import StoreFull
 from pipeline.store import journal as module
 from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal, OutboxState
+from pipeline.store.packed import squeeze
+from pipeline.store.readings import unworked
 from pipeline.store.sqlite import SqliteStore
 
 OUTBOX = "0123456789abcdef"
@@ -353,3 +356,88 @@ def test_the_queue_of_a_server_store_holds_what_came_in(database):
     assert kept(database) == [5, 6]
     assert journal.append(batch(1, 6), T0_MS) == module.Appended(0, 6, 0, 0, 9)
     assert readings_waiting(Journal(database, feeding=True)) == 2
+
+
+def arrivals(journal):
+    """Twenty runs of three channels over two outboxes, received a second apart, with texts for slots, and a gap."""
+    for outbox in (OUTBOX, "f" * 16):
+        for n in range(10):
+            first = 1 + 6 * n + (6 if n >= 7 else 0)
+            rows = tuple(
+                Reading(
+                    *("club", "north", outbox, first + i, f"square-1/p1/c{i % 3}"),
+                    *(f"stroke:{n}:{i}" if i == 4 else str(T0_MS // 1000 + 900 * n), T0_MS + n * 900_000 + i * 37),
+                    *((None, Status.SILENT) if i == 2 else (i / 3, Status.OK)),
+                    *(1 + i % 2, n % 2 == 0),
+                )
+                for i in range(6)
+            )
+            journal.append(Batch("club", "north", outbox, 1, rows), T0_MS + n * 1000)
+
+
+def merged(journal, before_ms):
+    count = 0
+    while journal.merge_runs(before_ms):
+        count += 1
+    return count
+
+
+def test_merged_runs_give_back_every_reading(database):
+    """What is read, receipted, unworked and known as a repeat is the same before and after, to the last bit."""
+    journal, store = Journal(database), SqliteStore(database)
+    arrivals(journal)
+    before, at_worked = store.raw(CHANNELS, *FOREVER), {f"club/north/{OUTBOX}": 9}
+    some = store.raw(CHANNELS[:1], T0_MS + 900_000, T0_MS + 4 * 900_000)
+    unseen, outboxes = unworked(database, at_worked), journal.outboxes()
+    assert merged(journal, T0_MS + 3_600_000) == 4  # either side of the gap, in two outboxes
+    pd.testing.assert_frame_equal(store.raw(CHANNELS, *FOREVER), before, check_exact=True)
+    pd.testing.assert_frame_equal(store.raw(CHANNELS[:1], T0_MS + 900_000, T0_MS + 4 * 900_000), some)
+    assert unworked(database, at_worked) == unseen and journal.outboxes() == outboxes
+    with database.reading() as connection:
+        assert connection.execute("SELECT count(*), sum(squeezed) FROM span WHERE kind = 1").fetchone() == (4, 4)
+        assert connection.execute("SELECT count(*) FROM run").fetchone() == (4,)
+    again = journal.append(batch(7, 9), T0_MS)
+    assert (again.new, again.duplicates + again.conflicts) == (0, 3)
+    journal.append(batch(43, 48), T0_MS)  # the gap
+    assert journal.received("club", "north", OUTBOX) == 66
+
+
+def test_recent_runs_and_those_of_a_server_store_are_left_alone(database, tmp_path):
+    """Nothing received after the moment is merged, and nothing that waits for a server store or lies there."""
+    journal = Journal(database)
+    arrivals(journal)
+    assert not journal.merge_runs(T0_MS)
+    assert merged(journal, T0_MS + 2001) == 2
+    with database.reading() as connection:
+        assert connection.execute("SELECT sum(last_seq) FROM span WHERE squeezed = 1").fetchone() == (2 * 18,)
+    other = Database(tmp_path / "fed.db")
+    fed = Journal(other, feeding=True)
+    arrivals(fed)
+    assert not fed.merge_runs(T0_MS + 3_600_000)
+    other.close()
+
+
+def test_runs_are_split_again_for_a_server_store(database):
+    """Opened to be fed, each arrival waits with its own time of receipt, as if it had never been merged."""
+    journal = Journal(database)
+    arrivals(journal)
+    feeding = Journal(database, feeding=True)
+    expected = feeding.waiting(limit=99)
+    with database.transaction() as tx:
+        tx.execute("UPDATE span SET feed = 0")
+    assert merged(journal, T0_MS + 3_600_000) == 4
+    found = Journal(database, feeding=True).waiting(limit=99)
+    assert len(found) == 20 and found == expected
+
+
+def test_a_merge_that_would_not_read_back_keeps_the_runs(database, monkeypatch):
+    """What was compressed is read again before the runs go; where it differs, nothing is changed."""
+    journal = Journal(database)
+    arrivals(journal)
+    before = SqliteStore(database).raw(CHANNELS, *FOREVER)
+    monkeypatch.setattr("pipeline.store.readings.squeeze", lambda rows, received: squeeze(rows[::-1], received))
+    with pytest.raises(ValueError, match="found other readings after compressing"):
+        journal.merge_runs(T0_MS + 3_600_000)
+    pd.testing.assert_frame_equal(SqliteStore(database).raw(CHANNELS, *FOREVER), before)
+    with database.reading() as connection:
+        assert connection.execute("SELECT count(*) FROM run").fetchone() == (20,)

@@ -21,6 +21,8 @@ from pipeline.store.packed import (
     day_row,
     pack,
     pack_day,
+    squeeze,
+    stored_rows,
     unpack,
     unpack_days,
 )
@@ -54,6 +56,21 @@ def test_a_run_comes_back_as_it_was_packed(rows, first):
     again = unpack(packed.tobytes(), named, NAMES, "club", "north", "0" * 16, first)
     assert again == readings
     assert [str(r.raw) for r in again] == [str(r.raw) for r in readings]  # tells -0.0 from 0.0
+
+
+@given(st.lists(st.tuples(one, st.integers(946_684_800_000, 7_258_118_400_000)), min_size=1, max_size=20))
+def test_squeezed_readings_come_back_to_the_last_bit(rows):
+    """Readings of many arrivals, compressed together, are the same bytes again, each with its time of receipt."""
+    readings = tuple(
+        Reading("club", "north", "0" * 16, 1 + i, channel, slot, at_ms, *outcome, attempts, clock_ok)
+        for i, ((channel, slot, at_ms, outcome, attempts, clock_ok), _) in enumerate(rows)
+    )
+    packed, _ = pack(readings, NUMBERS)
+    received = np.array([at_ms for _, at_ms in rows])
+    again, received_again = stored_rows(squeeze(packed, received), True, 0)
+    assert again.tobytes() == packed.tobytes() and received_again.tolist() == received.tolist()
+    plain, once = stored_rows(packed.tobytes(), False, 7)
+    assert plain.tobytes() == packed.tobytes() and once.tolist() == [7] * len(rows)
 
 
 def test_the_form_on_the_disk_is_the_one_already_written():
@@ -118,3 +135,17 @@ def test_a_day_that_would_be_another_channels_is_refused(day):
     rows = np.array([(day * 86_400_000, 0.25, 0.5, 0, 7, 1)], dtype=OBSERVED)
     with pytest.raises(ValueError, match=f"found day {day} since 1970"):
         day_row(3, day, rows)
+
+
+def test_the_form_of_merged_runs_is_the_one_already_written():
+    """39 bytes little-endian, time and slot as differences and receipt as delay, byte columns one after the other (our
+    own record); zlib's own stream around it."""
+    at_ms = 1_704_067_200_123
+    readings = [
+        Reading("club", "north", "0" * 16, 5, "a/b/c", "1704067200", at_ms, 0.25, Status.OK, 1, True),
+        Reading("club", "north", "0" * 16, 6, "x/y/z", "stroke:1:2", at_ms + 7, -1.5, Status.OK, 2, False),
+    ]
+    one = struct.pack("<iqqdBBBq", 7, at_ms, 1_704_067_200, 0.25, 0, 1, 1, 9)
+    two = struct.pack("<iqqdBBBq", 2_000_000_000, 7, -1 - 1_704_067_200, -1.5, 0, 2, 0, -7)
+    packed = squeeze(pack(readings, NUMBERS)[0], np.array([at_ms + 9, at_ms]))
+    assert zlib.decompress(packed) == bytes(b for pair in zip(one, two, strict=True) for b in pair)

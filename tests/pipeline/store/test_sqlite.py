@@ -159,7 +159,7 @@ def test_the_span_of_channels_costs_the_same_however_long_the_history(database, 
     with database.transaction() as tx:  # the same history, forty times as long
         tx.execute(
             "INSERT INTO span SELECT outbox, first_seq + 1000000 * n, last_seq + 1000000 * n, kind, run, "
-            "first_ms + n * 172800000, last_ms + n * 172800000, received_at_ms, 0, 0, NULL FROM span, "
+            "first_ms + n * 172800000, last_ms + n * 172800000, received_at_ms, 0, 0, NULL, 0 FROM span, "
             "(WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c WHERE n < 40) SELECT n FROM c)"
         )
     assert steps_of(lambda: store.span([C0])) == short
