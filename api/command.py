@@ -1,4 +1,4 @@
-"""The `underturf` command: serve, check, recompute, quarantine, summary, notify-test, demo.
+"""The `underturf` command: serve, check, recompute, size, quarantine, summary, notify-test, demo.
 
 Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
 code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 DEFAULT_CONFIG = "underturf.toml"
 MAX_LISTED = 1000
+LEAST_SIZED_D = 7.0  # days of readings from which a year is reckoned; younger ones are not merged yet
 QUARANTINE_ACTIONS = ("list", "show", "retry", "drop")
 
 
@@ -58,6 +59,8 @@ def _parser() -> argparse.ArgumentParser:
     recompute.add_argument("--from", dest="first", type=day, metavar="DATE", help="first day, 2026-05-01")
     recompute.add_argument("--to", dest="last", type=day, metavar="DATE", help="last day, included")
     recompute.set_defaults(run=_recompute)
+    size = commands.add_parser("size", help="how much disk the data takes, and will take in ten years")
+    size.set_defaults(run=_size)
     summary = commands.add_parser("summary", help="the state of the ground as text")
     summary.set_defaults(run=_summary)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
@@ -66,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
     quarantine.add_argument("action", metavar="ACTION", nargs="?", choices=QUARANTINE_ACTIONS, default="list")
     quarantine.add_argument("number", metavar="ID", nargs="?", type=int, help="number of the message, as in the list")
     quarantine.set_defaults(run=_quarantine)
-    for command in (serve, check, recompute, quarantine, summary, notify):
+    for command in (serve, check, recompute, size, quarantine, summary, notify):
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
     demo = commands.add_parser("demo", help="the whole of it on this machine, on simulated serial probes")
@@ -125,6 +128,30 @@ def _recompute(parsed: argparse.Namespace) -> int:
     from pipeline.__main__ import redo
 
     return redo(_config(parsed), parsed.station, parsed.first, parsed.last)
+
+
+def _size(parsed: argparse.Namespace) -> int:
+    """It only reads, beside a running service too."""
+    from pipeline.service import open_journal
+    from pipeline.store.sqlite import SqliteStore
+    from pipeline.units import DAY_MS
+
+    config = _config(parsed)
+    with open_journal(config, writing=False) as journal:
+        used, whole = journal.database.used_bytes()
+        store, channels = SqliteStore(journal.database), config.channels()
+        spans = [store.span([c for c in channels if c.split("/")[0] == station]) for station in config.stations()]
+    print(f"{journal.database.path.name}: {used / 1e6:.1f} MB used of {whole / 1e6:.1f} MB")
+    days = sum(last_ms - first_ms for first_ms, last_ms in filter(None, spans)) / DAY_MS
+    if config.store.kind != "sqlite":
+        print("readings and findings are on the server store; here they stay until it has given them back")
+    elif days < LEAST_SIZED_D:
+        print(f"{days:.1f} days of readings, too few to say what a year takes")
+    else:
+        year = used / days * 365.25
+        ten = 10 * year * len(spans)
+        print(f"a year of a station takes {year / 1e6:.1f} MB, ten years of {len(spans)} take {ten / 1e6:.0f} MB")
+    return 0
 
 
 def _quarantine(parsed: argparse.Namespace) -> int:

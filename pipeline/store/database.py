@@ -287,6 +287,15 @@ class Database:
             yield connection
             connection.execute("COMMIT")
 
+    def used_bytes(self) -> tuple[int, int]:
+        """Return how much of the file is in use, and its size. [bytes]"""
+        with self.reading() as connection:
+            pages, free, page = (
+                int(connection.execute(f"PRAGMA {name}").fetchone()[0])
+                for name in ("page_count", "freelist_count", "page_size")
+            )
+        return (pages - free) * page, pages * page
+
     def when_undone(self, forget: Callable[[], None]) -> None:
         """Have `forget` called whenever a transaction is undone: for whoever remembers what it learned in one."""
         self._when_undone.append(forget)

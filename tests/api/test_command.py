@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -25,6 +26,7 @@ from pipeline.service import WORKED_KEY, lock_folder, open_journal
 from pipeline.service import load_settings as load
 from pipeline.site.models import PagesConfig
 from pipeline.store.journal import Journal
+from pipeline.units import DAY_MS
 from tests.api.served import serving
 from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
@@ -283,6 +285,32 @@ def _runs(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+def test_size_says_what_a_year_and_ten_years_take(
+    tmp_path: Path, make_ground: MakeGround, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A year is the room in use over the days from first to last reading, ten years that of every station (algebra);
+    with too few days it is not told. It answers beside a running service."""
+    ground = make_ground()
+    config = str(tmp_path / "ground-0" / "underturf.toml")
+    ground.hear(readings(24))
+    assert main(["size", "--config", config]) == 0
+    assert "too few to say what a year takes" in capsys.readouterr().out
+    heard = readings(24 * 20)
+    ground.hear(heard)
+    assert main(["size", "--config", config]) == 0
+    told = capsys.readouterr().out
+    used, year, ten, stations = (
+        float(re.search(pattern, told)[1])  # type: ignore[index]
+        for pattern in (r"([\d.]+) MB used", r"station takes ([\d.]+) MB", r"take (\d+) MB", r"years of (\d+)")
+    )
+    times: dict[str, list[int]] = {}
+    for one in heard:
+        times.setdefault(one.channel.split("/")[0], []).append(one.measured_at_ms)
+    days = sum(max(of) - min(of) for of in times.values()) / DAY_MS
+    assert year == pytest.approx(used / days * 365.25, abs=365.25 * 0.05 / days + 0.05)
+    assert ten == pytest.approx(10 * year * stations, abs=10 * stations * 0.05 + 0.5)
 
 
 # --- quarantine ---------------------------------------------------------------------------------------------------
