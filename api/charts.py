@@ -35,8 +35,9 @@ from pipeline.site.models import Station
 from pipeline.units import DAY_MS, HOUR_MS
 
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
-LABEL_PX, MARGIN_PX = 64, 60  # room for the labels at the right, and for the axis at the left
+LABEL_PX, MARGIN_PX = 72, 60  # room for the labels at the right, and for the axis at the left
 LABEL_HEIGHT_PX = 14
+DATE_PX, MOST_DATES = 90, 5  # room that a month with its year needs on the axis
 LEAST_WIDTH_PX, MOST_WIDTH_PX, DEFAULT_WIDTH_PX = 240, 4000, 900
 RAIN_HEIGHT, THATCH_HEIGHT, SOIL_HEIGHT = 96, 150, 300
 FONT_SIZE = "13px"
@@ -104,7 +105,8 @@ def moisture_chart(
     palette = PALETTES[look]
     start, end = span_ms
     frame_px = min(max(width_px, LEAST_WIDTH_PX), MOST_WIDTH_PX) - MARGIN_PX
-    shown = _Shown(start, end, end + (end - start) * LABEL_PX / (frame_px - LABEL_PX))
+    dates = min(MOST_DATES, max(2, (frame_px - LABEL_PX) // DATE_PX))
+    shown = _Shown(start, end, end + (end - start) * LABEL_PX / (frame_px - LABEL_PX), dates)
     parts = []
     if not rain.empty:
         parts.append(_rain_panel(rain, shown, palette))
@@ -124,11 +126,12 @@ def moisture_chart(
 
 @dataclass(frozen=True, slots=True)
 class _Shown:
-    """The span of the axis: from `start` to now, and beyond it the room for labels. [ms]"""
+    """The axis: from `start` to now, and beyond it the room for labels [ms]; about how many dates stand at it."""
 
     start: float
     now: float
     end: float
+    dates: int
 
 
 def _rain_panel(rain: pd.DataFrame, shown: _Shown, palette: Palette) -> figure:
@@ -228,7 +231,7 @@ def _panel(title: str, shown: _Shown, palette: Palette, height: int, y_range: Ra
         axis.minor_tick_line_color = None
         axis.major_label_text_color = palette.ink
         axis.major_label_text_font_size = "12px"
-    panel.xaxis[0].ticker = DatetimeTicker(desired_num_ticks=5)
+    panel.xaxis[0].ticker = DatetimeTicker(desired_num_ticks=shown.dates)
     panel.yaxis[0].ticker = BasicTicker(desired_num_ticks=3 if height < SOIL_HEIGHT else 5)
     panel.xaxis[0].formatter = DatetimeTickFormatter(hours="%H:%M", days="%d %b", months="%b %Y", years="%Y")
     panel.xgrid.grid_line_color = None

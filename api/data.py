@@ -26,6 +26,7 @@ from api.state import FigureNow, StationNow, WettingNow, station_now, thatch_now
 from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
 from pipeline.service import Pipeline
+from pipeline.site.fields import nearest
 from pipeline.site.models import InstalledChannel, Station, Surface
 from pipeline.site.station import StationContext
 from pipeline.stages.catalogue import CATALOGUE
@@ -157,7 +158,7 @@ def find_station(pipeline: Pipeline, name: str) -> tuple[Surface, Station]:
     """A station and its surface, by name. Raises Problem 404."""
     stations = pipeline.config.stations()
     if name not in stations:
-        raise Problem(404, "No such station", f"found {name!r}, expected one of {list(stations)}")
+        raise Problem(404, "No such station", f"found {name!r}, expected {nearest(name, stations)}")
     return pipeline.config.surface_of(name), stations[name]
 
 

@@ -12,11 +12,11 @@ from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse, JSONResponse, Response
+from fastapi.responses import JSONResponse, Response
 from starlette.exceptions import HTTPException
-from starlette.templating import Jinja2Templates
 
 from api import schema
+from api.pages.frame import answer as page
 from pipeline.errors import PipelineFault
 
 PROBLEM_TYPE = "application/problem+json"
@@ -32,7 +32,6 @@ RESPONSES: dict[int | str, dict[str, Any]] = {
     )
 }
 log = logging.getLogger(__name__)
-_templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/pages/templates")
 
 
 class Problem(Exception):
@@ -102,7 +101,5 @@ def _answer(request: Request, status: int, title: str, detail: str, faults: Sequ
     ).model_dump(exclude_none=True)  # fmt: skip
     wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
     if wants_page:
-        site = request.app.state.pipeline.config.site
-        page = _templates.get_template("problem.html").render(problem=body, site=site, stations=[], twin=None)
-        return HTMLResponse(page, status_code=status)
+        return page(request, "problem.html", request.app.state.pipeline, {"problem": body}, status=status)
     return JSONResponse(body, status_code=status, media_type=PROBLEM_TYPE)

@@ -15,10 +15,11 @@ templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates"
 templates.env.filters["tied"] = tied
 
 
-def answer(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any]) -> HTMLResponse:
-    """A page, or a part of one, made from a template."""
+def answer(
+    request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], *, status: int = 200
+) -> HTMLResponse:
+    """Return a page, or a part of one, made from a template."""
     stations = [(f, s) for f in pipeline.config.surfaces for s in f.stations]
     bokeh = request.app.state.bokeh_address
-    return templates.TemplateResponse(
-        request, template, {"site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
-    )
+    shown = {"site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
+    return templates.TemplateResponse(request, template, shown, status_code=status)

@@ -17,13 +17,14 @@ from fastapi.responses import HTMLResponse, Response
 from api import words
 from api.answers import morning_of, six_answers
 from api.charts import DEFAULT_WIDTH_PX, station_figure
-from api.data import find_station, known_figures, pipeline_of, station_of, stations_of
+from api.data import find_station, iso, known_figures, pipeline_of, station_of, stations_of
 from api.drawing import profile
 from api.known import known_line
 from api.load import facts_of
 from api.pages.frame import answer
 from api.state import StationNow
 from pipeline.service import Pipeline
+from pipeline.units import DAY_MS, MINUTE_MS
 
 SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
 DEFAULT_SPAN = "14"
@@ -137,8 +138,10 @@ def _six(pipeline: Pipeline, states: list[StationNow]) -> list[tuple[str, list[s
 
 def _page(request: Request, name: str, days: str) -> HTMLResponse:
     days = days if days in SPANS else DEFAULT_SPAN
-    frame = {"spans": SPANS, "days": days, "target": CHART_TARGET, "twin": f"/api/v1/stations/{name}"}
-    return answer(request, "ground.html", pipeline_of(request), {**_facts(request, name), **frame})
+    facts = _facts(request, name)
+    start_ms = facts["state"].now_ms // MINUTE_MS * MINUTE_MS - int(days) * DAY_MS
+    frame = {"spans": SPANS, "days": days, "chart_from": iso(start_ms), "target": CHART_TARGET}
+    return answer(request, "ground.html", pipeline_of(request), {**facts, **frame, "twin": f"/api/v1/stations/{name}"})
 
 
 def _alert_lines(pipeline: Pipeline, state: StationNow, zone: str) -> list[tuple[str, str]]:

@@ -8,7 +8,8 @@ const CHART_AT_MOST_EVERY_MS = 60_000;
 const DRAW_AGAIN_AFTER_MS = 300;
 let drawnAt = 0;
 let drawnWidth = 0;
-let asked = 0;
+let drawing = false;
+let again = false; // the look or the width has changed since
 let heardAt = new Date();
 
 function sayAway() {
@@ -40,13 +41,25 @@ async function ask(address) {
 
 async function draw() {
   if (!chart || typeof Bokeh === "undefined") return;
-  const turn = ++asked;
+  again = true;
+  if (drawing) return; // what is being drawn is finished first: under a stream of news nothing would ever be
+  drawing = true;
+  try {
+    while (again) {
+      again = false;
+      await drawOnce();
+    }
+  } finally {
+    drawing = false;
+  }
+}
+
+async function drawOnce() {
   drawnWidth = chart.clientWidth;
   const look = dark.matches ? "dark" : "light";
   const answer = await ask(`${chart.dataset.chart}&look=${look}&width=${drawnWidth}`);
   if (!answer) return;
   const item = await answer.json();
-  if (turn !== asked) return;
   chart.replaceChildren();
   await Bokeh.embed.embed_item(item, chart.id);
   chart.dataset.drawn = "yes";
@@ -86,6 +99,6 @@ if (now) {
     seen = count;
     if (first || !changed) return;
     refresh();
-    if (chart && Date.now() - drawnAt > CHART_AT_MOST_EVERY_MS) draw();
+    if (chart && !drawing && Date.now() - drawnAt > CHART_AT_MOST_EVERY_MS) draw();
   });
 }

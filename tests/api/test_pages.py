@@ -11,6 +11,7 @@ from fastapi.testclient import TestClient
 
 from api.app import BOKEH_ADDRESS, create_app
 from api.charts import with_gaps
+from api.data import iso
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings, values
 
 PAGES = ["/", "/stations/s1", "/stations/s2", "/stations/o1"]
@@ -222,3 +223,27 @@ def test_bokeh_comes_packed_from_this_server(client: TestClient) -> None:
     assert packed.num_bytes_downloaded < 400_000
     plain = client.get(BOKEH_ADDRESS, headers={"accept-encoding": "identity"})
     assert plain.content == packed.content
+
+
+def test_an_address_that_is_not_there_says_what_is(client: TestClient) -> None:
+    """A reader gets a page with the way to every other one, and the names in words, not as a program writes them."""
+    answer = client.get("/stations/s3", headers={"Accept": "text/html"})
+    tags = Tags(answer.text)
+    assert answer.status_code == 404 and "found 's3'" in words(tags)
+    assert "expected one of s1, s2, o1 " in words(tags)
+    assert {"/", "/work", "/stations/s1", "/stations/o1"} <= {a.get("href") for a in tags.every("a")}
+
+
+@pytest.mark.parametrize(("width", "dates"), [(358, 2), (600, 5), (1200, 5)])
+def test_the_dates_of_a_chart_have_room(client: TestClient, width: int, dates: int) -> None:
+    """A month with its year is 60 px wide, and on a phone the axis is 230 px: about two of them, five on a desk."""
+    chart = client.get(f"/stations/o1/chart.json?days=366&width={width}").text
+    assert '"name":"DatetimeTicker"' in chart and f'"desired_num_ticks":{dates}' in chart
+
+
+@pytest.mark.parametrize(("days", "said", "hours"), [("3", "3 days", 72), ("366", "a year", 366 * 24)])
+def test_the_file_of_numbers_is_of_the_span_that_is_shown(client: TestClient, days: str, said: str, hours: int) -> None:
+    """Its address begins where the chart does, and its name says so."""
+    tags = page(client, f"/stations/o1?days={days}")
+    address = next(str(a["href"]) for a in tags.every("a") if "observations.csv" in str(a.get("href")))
+    assert f"from={iso(NOW_MS - hours * HOUR_MS)}&" in address and f"{said} as a CSV file" in words(tags)

@@ -157,3 +157,19 @@ def test_labels_at_the_right_of_the_chart_are_whole(opens: Opens, address: str) 
         }"""
     )
     assert room >= 9 + 48  # its offset, and `1000 mm` in 12 px type
+
+
+def test_a_chart_on_its_way_is_drawn_whatever_comes_meanwhile(opens: Opens, ground: Ground) -> None:
+    """News while the chart is asked for neither drops its answer nor asks for it again."""
+    page, held = opens().page, list[Any]()
+    with serving(ground.pipeline) as address:
+        page.route("**/chart.json*", lambda route: held.append(route))
+        page.goto(f"{address}/stations/s1")
+        wait_until(lambda: page.evaluate("1") and held != [], "the chart is asked for")
+        for _ in range(2):
+            with page.expect_request("**/stations/s1/now"):
+                ground.pipeline.changes.bump("findings")
+        for route in held:
+            route.continue_()
+        page.locator(DRAWN).wait_for()
+        assert len(held) == 1
