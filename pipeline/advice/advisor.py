@@ -220,7 +220,7 @@ def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable
     need = facts.heal_growth_days[intent.variant]
     if growth is None or not known_until(growth, plans.today, plans.today + datetime.timedelta(days=1)):
         return PassAdvice(found, line)
-    factor = plans.factor.factor
+    factor = plans.factor
     whole_year = known_until(growth, plans.today, plans.today + datetime.timedelta(days=365))
     healed = healed_dates(growth, plans.today, need, factor=factor) if whole_year else None
     day, for_play = needed_on(plans, view)

@@ -274,10 +274,6 @@ def growth_now(hours: Hours, plans: Plans, window_h: int = LOOK_BACK_H) -> Float
     return np.asarray(total / (window_h / 24.0), dtype=np.float64)
 
 
-def _growth_now(row: Row, hours: Hours, plans: Plans) -> FloatArray:
-    return growth_now(hours, plans, row.window_h)
-
-
 def _next(times_ms: tuple[int, ...], at_ms: TimeArray) -> FloatArray:
     """Return the first of the times not before each hour; infinity when there is none. [ms]"""
     times = np.append(np.sort(np.asarray(times_ms, dtype=np.float64)), np.inf)
@@ -340,14 +336,6 @@ def _days_since_wilt(row: Row, hours: Hours, plans: Plans) -> FloatArray:
     since = _interval(row, hours, Plans(jobs_ms=wilts))
     looked = np.isfinite(_seen("wilt", row, hours, plans))
     return np.where(looked | (since < row.bounds.open_lo), since, np.nan)
-
-
-def _ground_top(_: Row, hours: Hours, __: Plans) -> FloatArray:
-    return hours.ground_top_degc()
-
-
-def _surface(_: Row, hours: Hours, __: Plans) -> FloatArray:
-    return hours.surface_degc()
 
 
 def _series(name: str) -> Callable[[Row, Hours, Plans], FloatArray]:
@@ -433,12 +421,18 @@ _TABLE = (
         "rain, or water to hand", "", Rule.NO_WATER,
     ),
     Condition("leaf_wetness", "", _leaf_wetness, _M, "", "leaf wet", "", "a dry leaf"),
-    Condition("ground_top_temperature", "degC", _ground_top, _M, "ground frozen or thawing", "", "a thaw", ""),
+    Condition(
+        "ground_top_temperature", "degC", lambda _, hours, __: hours.ground_top_degc(), _M,
+        "ground frozen or thawing", "", "a thaw", "",
+    ),
     Condition(
         "ground_depth_temperature", "degC", _ground_depth, _M, "ground thawed at the top only", "", "a thaw right down",
         "",
     ),
-    Condition("surface_temperature", "degC", _surface, _M, "frost on the leaf", "", "a thaw", ""),
+    Condition(
+        "surface_temperature", "degC", lambda _, hours, __: hours.surface_degc(), _M,
+        "frost on the leaf", "", "a thaw", "",
+    ),
     Condition(
         "surface_minimum_back", "degC", _minimum_back, _M, "frost too short a time ago", "", "nights without frost", "",
     ),
@@ -476,7 +470,10 @@ _TABLE = (
         "days_to_frost_warm", "days to first frost", _days_to_frost, _P, "too near the first frost", "",
         "next early summer", "", Rule.WARM,
     ),
-    Condition("growth_now", "", _growth_now, _P, "growth too slow", "", "warmer weather", ""),
+    Condition(
+        "growth_now", "", lambda row, hours, plans: growth_now(hours, plans, row.window_h), _P,
+        "growth too slow", "", "warmer weather", "",
+    ),
     Condition(
         "growth_to_come", "growth-days", _growth_to_come, _P, "not enough growth left to heal in time", "",
         "less depth, more seed, or a later date of play", "",

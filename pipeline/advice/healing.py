@@ -24,7 +24,6 @@ YEAR_TO_YEAR_DEGC = 1.0  # how far weeks to come may lie from the mean year: our
 GROWTH_ENDS_BELOW = 0.1  # 7-day mean growth potential at which the growing season is over: our own choice
 GROWTH_MEAN_DAYS = 7
 GROWTH_RESTS_DAYS = 28  # it must stay so low for so long: a cold week in April ends no season; our own choice
-MARK_SPREAD = 0.3  # spread of ln(factor) from ground to ground, and of one mark about it: our own choice
 FACTOR_LIMITS = (0.5, 2.0)
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(21)
 
@@ -123,15 +122,10 @@ def moisture_factor(root_zone_wetness: npt.ArrayLike) -> FloatArray:
     return np.asarray(np.where(np.isnan(wetness), 1.0, factor), dtype=np.float64)
 
 
-def light_factor(days: Sequence[datetime.date], *, shade: float = 0.0, southern: bool = False) -> FloatArray:
-    """Return the factor of healing by light. [1]
-
-    0.8 in the three darkest months, less up to a quarter in full `shade` (0 to 1), 0.6 at least (range of common
-    practice; its parts are our own choice).
-    """
+def light_factor(days: Sequence[datetime.date], *, southern: bool = False) -> FloatArray:
+    """Return the factor of healing by light: 0.8 in the three darkest months, else 1 (common practice). [1]"""
     dark = (5, 6, 7) if southern else (11, 12, 1)
-    season = np.array([0.8 if d.month in dark else 1.0 for d in days])
-    return np.asarray(np.maximum(season * (1.0 - 0.25 * shade), 0.6), dtype=np.float64)
+    return np.array([0.8 if d.month in dark else 1.0 for d in days])
 
 
 @dataclass(frozen=True, slots=True)
@@ -275,31 +269,16 @@ class HealedMark:
     expected_growth_days: float
 
 
-@dataclass(frozen=True, slots=True)
-class LearnedFactor:
-    """By how much this ground needs more growth than the table says, with one standard deviation either way. [1]"""
+def learned_factor(marks: Sequence[HealedMark]) -> float:
+    """Return by how much more growth a ground needs than the table says, from its "healed" marks. [1]
 
-    factor: float
-    low: float
-    high: float
-    marks: int
-
-
-def learned_factor(marks: Sequence[HealedMark]) -> LearnedFactor:
-    """Return the factor of a ground from its "healed" marks. [1]
-
-    The logarithm of the factor starts at 0 with a spread of `MARK_SPREAD`, and each mark, as uncertain, draws it: the
-    mean of n marks counts n / (n + 1). Marks without growth are left out; the factor stays within `FACTOR_LIMITS`.
-    A mark says when somebody looked, so it comes late rather than early.
+    The logarithm of the factor starts at 0 with a certain spread, and each mark, as uncertain, draws it: the mean of n
+    marks counts n / (n + 1). Marks without growth are left out; the factor stays within `FACTOR_LIMITS`. A mark says
+    when somebody looked, so it comes late rather than early.
     """
     each = [
         math.log(m.growth_days / m.expected_growth_days)
         for m in marks
         if m.growth_days > 0.0 and m.expected_growth_days > 0.0
     ]
-    middle = sum(each) / (len(each) + 1.0)
-    spread = MARK_SPREAD / math.sqrt(len(each) + 1.0)
-    low, factor, high = (
-        min(max(math.exp(middle + s * spread), FACTOR_LIMITS[0]), FACTOR_LIMITS[1]) for s in (-1.0, 0.0, 1.0)
-    )
-    return LearnedFactor(factor, low, high, len(each))
+    return min(max(math.exp(sum(each) / (len(each) + 1.0)), FACTOR_LIMITS[0]), FACTOR_LIMITS[1])

@@ -196,14 +196,9 @@ SEASON_GAP_DAYS = 45  # fixtures further apart belong to two seasons: our own ch
 
 
 def yearly_spans(
-    first: tuple[int, int],
-    last: tuple[int, int],
-    now_ms: int,
-    zone: datetime.tzinfo,
-    *,
-    years: tuple[int, int] = (-1, 2),
+    first: tuple[int, int], last: tuple[int, int], now_ms: int, zone: datetime.tzinfo
 ) -> tuple[TimeSpan, ...]:
-    """Return the spans of certain days of every year about now, both ends in them.
+    """Return the spans of certain days in last year, this one and the next, both ends in them.
 
     Parameters
     ----------
@@ -213,14 +208,12 @@ def yearly_spans(
         [ms since 1970, UTC]
     zone : tzinfo
         Of the place.
-    years : (int, int)
-        From how many years before this one up to, but without, how many after.
     """
     this = datetime.datetime.fromtimestamp(now_ms / 1000, zone).year
     over = 1 if last < first else 0
     return tuple(
         TimeSpan(midnight_ms(year, first, zone), midnight_ms(year + over, last, zone, days=1))
-        for year in range(this + years[0], this + years[1])
+        for year in range(this - 1, this + 2)
     )
 
 

@@ -18,7 +18,6 @@ from pipeline.advice.conditions import Hours, Plans
 from pipeline.advice.healing import (
     Growth,
     HealedMark,
-    LearnedFactor,
     end_of_growth,
     growth_ahead,
     learned_factor,
@@ -68,7 +67,7 @@ class SurfacePlans:
     renovation: TimeSpan | None
     growth: dict[str, Growth]
     growth_end: datetime.date | None
-    factor: LearnedFactor
+    factor: float
     grass: str
     today: datetime.date
     first_frost_ms: int | None
@@ -193,7 +192,7 @@ def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans
         potential=None if growth is None else growth.daily("potential"),
         recovery=None if growth is None else growth.daily(),
         growth_end_ms=None if plans.growth_end is None else (plans.growth_end - EPOCH).days * DAY_MS,
-        heal_factor=plans.factor.factor,
+        heal_factor=plans.factor,
         first_frost_ms=plans.first_frost_ms,
         sights=plans.diary.sights,
     )  # fmt: skip

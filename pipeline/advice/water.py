@@ -25,6 +25,7 @@ WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: commo
 MOST_MM = 25.0  # in one night: our own choice
 AIR_OVER_LEAF_K = 0.5  # air so little above the frost bound of the leaf: frost is likely; our own choice
 GO_GAP_H = 1.0
+DRY_DAYS = 5.0  # before a match in which a square gets no water
 # What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
          "first_class_clay_loam": 3.0}  # fmt: skip
@@ -372,7 +373,7 @@ def abstraction_caution(turf: Turf, mm: float) -> str:
     )
 
 
-def is_dried_for_play(surface_kind: str, days_to_play: float | None, *, dry_days: float = 5.0) -> bool:
+def is_dried_for_play(surface_kind: str, days_to_play: float | None) -> bool:
     """Return whether a surface is in the days in which it is dried for play and gets no water.
 
     Parameters
@@ -381,10 +382,8 @@ def is_dried_for_play(surface_kind: str, days_to_play: float | None, *, dry_days
         Only a square is dried: a pitch for a match needs 5 days at the least and 10 to 14 at best (ECB TS4).
     days_to_play : float or None
         Until the match on that pitch. [d]
-    dry_days : float
-        [d]
     """
-    return surface_kind == "square" and days_to_play is not None and 0.0 <= days_to_play <= dry_days
+    return surface_kind == "square" and days_to_play is not None and 0.0 <= days_to_play <= DRY_DAYS
 
 
 LONGEST_INTERVAL_D = 10  # our own choice

@@ -35,7 +35,7 @@ from pipeline.advice.healing import GROWTH_ENDS_BELOW
 from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, locks, overrides_of
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.diary.facts import CLEARANCE_M, Intent, Override, in_the_way
-from pipeline.forecast.wetness import EDGE_SLACK, WetnessForecast
+from pipeline.forecast.wetness import DRY_MM_H, EDGE_SLACK, WetnessForecast
 from pipeline.site.models import Bounds, PassFacts
 from pipeline.units import HOUR_MS, BoolArray, FloatArray, TimeArray, TimeSpan
 
@@ -287,11 +287,10 @@ def _windows(
     for start, end in zip(starts, [*starts[1:], bare.at_ms.size], strict=True):
         span = TimeSpan(int(bare.at_ms[start]), int(bare.at_ms[end - 1]) + HOUR_MS)
         window = _bound_by(bare, judged, locked, names, int(binding[start]), start)
-        known = bare.chance[start:end][np.isfinite(bare.chance[start:end])]
         window = replace(
             window,
             span=span,
-            chance=float(known.mean()) if known.size else None,
+            chance=_mean(bare.chance[start:end]),
             check_first=_checks(bare, judged, start),
             lift_first=in_the_way(bare.intent, bare.ground.buried),
             warnings=_warnings(bare, judged, span, start),
@@ -521,9 +520,7 @@ def in_work_hours(outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int
 
     Verdicts and chances by the hour stay. Nights fall out between the windows, so that none promises one.
     """
-    begin, end = work_hours
-    local = [datetime.datetime.fromtimestamp(int(t) / 1000, zone) for t in outlook.at_ms]
-    work = np.array([begin <= t.hour < end for t in local])
+    work, _ = _work_hours(outlook, zone, work_hours)
     index = _window_index(outlook)
     windows = []
     for i, window in enumerate(outlook.windows):
@@ -536,7 +533,6 @@ def in_work_hours(outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int
 
 
 JOINED_H = 8  # so many hours of work lost to dew or a shower do not end a spell: our own choice
-DRY_MM_H = 0.2  # less rain in an hour counts as none, as in `forecast.day_chances`
 
 
 @dataclass(frozen=True, slots=True)
@@ -608,27 +604,26 @@ def work_windows(
     dry : ndarray of bool, shape (hour,), optional
         See `dry_hours`.
     """
-    local = [datetime.datetime.fromtimestamp(int(at) / 1000, zone) for at in outlook.at_ms]
-    work = np.flatnonzero([work_hours[0] <= at.hour < work_hours[1] for at in local])
+    in_hours, day = _work_hours(outlook, zone, work_hours)
+    work = np.flatnonzero(in_hours)
     verdicts = verdicts_by_hour(outlook)[work]
     opened = np.flatnonzero(verdicts == Verdict.OPEN)
     if not opened.size:
         return []
     workable = np.ones(work.shape, dtype=np.bool_) if dry is None else dry[work]
-    days = np.array([local[i].date().toordinal() for i in work])
+    days = day[work]
     unknown = np.cumsum(verdicts == Verdict.UNKNOWN)
     breaks = np.flatnonzero((np.diff(opened) > JOINED_H + 1) | (np.diff(unknown[opened]) > 0)) + 1
     found = []
     for part in np.split(opened, breaks):
         first, last = int(part[0]), int(part[-1])
         first_day = outlook.chance[work[part[days[part] == days[first]]]]
-        chance = first_day[np.isfinite(first_day)]
         run = _first_run(part, workable, days, work_h)
         found.append(
             WorkWindow(
                 TimeSpan(int(outlook.at_ms[work[first]]), int(outlook.at_ms[work[last]]) + HOUR_MS),
                 None if run is None else int(outlook.at_ms[work[run]]),
-                float(chance.mean()) if chance.size else None,
+                _mean(first_day),
                 work.size - 1 - last <= JOINED_H or bool(verdicts[last + 1] == Verdict.UNKNOWN),
                 _window_at(outlook, int(work[first])).lift_first,
                 _after(outlook, work[last + 1 :], verdicts[last + 1 :]),
@@ -660,9 +655,17 @@ def _first_run(
 def work_left_h(spell: WorkWindow, outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]) -> float:
     """Return the open hours of work left in a window. [h]"""
     opened = verdicts_by_hour(outlook) == Verdict.OPEN
-    opened &= _rows(outlook, spell.span)
-    hours = [datetime.datetime.fromtimestamp(int(at) / 1000, zone).hour for at in outlook.at_ms[opened]]
-    return float(sum(work_hours[0] <= hour < work_hours[1] for hour in hours))
+    work, _ = _work_hours(outlook, zone, work_hours)
+    return float((opened & work & _rows(outlook, spell.span)).sum())
+
+
+def _work_hours(
+    outlook: Outlook, zone: datetime.tzinfo, work_hours: tuple[int, int]
+) -> tuple[BoolArray, npt.NDArray[np.int64]]:
+    """Return which hours are hours of work, from the first up to the second, and the local day of each."""
+    local = [datetime.datetime.fromtimestamp(at / 1000, zone) for at in outlook.at_ms.tolist()]
+    begin, end = work_hours
+    return np.array([begin <= at.hour < end for at in local]), np.array([at.toordinal() for at in local])
 
 
 def _rows(outlook: Outlook, span: TimeSpan) -> BoolArray:

@@ -369,16 +369,14 @@ class Fit:
     reason: str = ""
 
 
-def fit(past: PastHours, boxes: Boxes, *, weeks: int = WEEKS) -> Fit:
-    """Fit the balance to the last weeks of a station.
+def fit(past: PastHours, boxes: Boxes) -> Fit:
+    """Fit the balance to the last `WEEKS` weeks of a station.
 
     Parameters
     ----------
     past : Past
         Up to now.
     boxes : Boxes
-    weeks : int
-        How many of the last weeks count.
 
     Returns
     -------
@@ -386,7 +384,7 @@ def fit(past: PastHours, boxes: Boxes, *, weeks: int = WEEKS) -> Fit:
         Refused with fewer than `LEAST_DAYS` days on which root-zone readings, rain and demand are all known, or when
         no start has a day of weather after it.
     """
-    past = past.cut(max(past.water_mm.size - weeks * 7 * 24, 0), past.water_mm.size)
+    past = past.cut(max(past.water_mm.size - WEEKS * 7 * 24, 0), past.water_mm.size)
     known = np.isfinite(past.root_wetness) & np.isfinite(past.water_mm) & np.isfinite(past.reference_et_mm)
     days = float(known.sum()) / 24.0
     nothing = np.zeros(0)

@@ -9,7 +9,6 @@ used instead of a forecast.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -107,7 +106,6 @@ def weather_ahead(
     climate: MonthlyClimate | None,
     latitude_deg: float,
     longitude_deg: float,
-    faults: Sequence[str] = (),
     days: int = DAYS_AHEAD,
     members: int = MEMBERS,
     trust: Trust = TRUST,
@@ -126,8 +124,6 @@ def weather_ahead(
         Of the site's configuration.
     latitude_deg, longitude_deg : float
         [deg]
-    faults : sequence of str
-        Why there is no forecast, where the source could say.
     days, members : int
     trust : Trust
 
@@ -143,7 +139,7 @@ def weather_ahead(
     """
     if now_ms % HOUR_MS:
         raise ValueError(f"now_ms: found {now_ms}, expected a whole hour")
-    notes = list(faults)
+    notes: list[str] = []
     behind = None if past is None else from_past(past, now_ms, days=days, members=members)
     if behind is None and climate is not None:
         behind = from_climate(climate, now_ms, latitude_deg=latitude_deg, longitude_deg=longitude_deg, days=days,

@@ -22,7 +22,8 @@ QUANTILES = (0.1, 0.9)  # of the members: what one course in ten stays below, an
 
 EDGE_SLACK = 1e-9  # sums of binary fractions must not push a value over an edge it lies on
 WORK_HOURS = (7, 19)  # local hours in which a pass can be made: common practice
-LEAST_WORK_H = 6  # dry hours a job wants: common practice, no source
+LEAST_WORK_H = 6  # dry hours in a row a job wants: common practice, no source
+DRY_MM_H = 0.2  # less rain in an hour counts as none: one tip of a usual gauge
 SOURCE_WORDS = {
     WeatherSource.FORECAST: "weather forecast",
     WeatherSource.PAST: "no forecast: this site's own weather at this season",
@@ -157,8 +158,6 @@ def day_chances(
     thatch: tuple[float, float] = (-np.inf, np.inf),
     roots: tuple[float, float] = (-np.inf, np.inf),
     work_hours: tuple[int, int] = WORK_HOURS,
-    least_h: int = LEAST_WORK_H,
-    dry_mm_h: float = 0.2,
 ) -> list[DayChance]:
     """Return the chance of each day that the ground is within bounds for long enough to work.
 
@@ -171,10 +170,6 @@ def day_chances(
         Open range of relative wetness, edges included. [1]
     work_hours : (int, int)
         Local hours, from the first up to the second.
-    least_h : int
-        Hours in a row that must be within bounds, and in which less than `dry_mm_h` of rain falls each.
-    dry_mm_h : float
-        [mm h-1]
 
     Returns
     -------
@@ -183,7 +178,7 @@ def day_chances(
     """
     if forecast.reason or forecast.root_wetness.shape[1] == 0:
         return []
-    good = _within(forecast.root_wetness[:-1], roots) & (forecast.rain_mm < dry_mm_h)
+    good = _within(forecast.root_wetness[:-1], roots) & (forecast.rain_mm < DRY_MM_H)
     if np.isfinite(thatch).any():
         good &= _within(forecast.thatch_wetness[:-1], thatch)
     at = [datetime.datetime.fromtimestamp(t / 1000.0, timezone) for t in forecast.at_ms[:-1].tolist()]
@@ -192,7 +187,7 @@ def day_chances(
     for date in sorted({t.date() for t in at}):
         rows = [i for i, t in enumerate(at) if t.date() == date and begin <= t.hour < end]
         whole = len(rows) >= end - begin  # clocks change by night
-        out.append(DayChance(date, float(_in_a_row(good[rows], least_h).mean()) if whole else None))
+        out.append(DayChance(date, float(_in_a_row(good[rows]).mean()) if whole else None))
     return out
 
 
@@ -200,16 +195,14 @@ def _within(values: FloatArray, limits: tuple[float, float]) -> np.ndarray[tuple
     return np.asarray((values >= limits[0] - EDGE_SLACK) & (values <= limits[1] + EDGE_SLACK))
 
 
-def _in_a_row(
-    good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], least: int
-) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
-    """Return which members have `least` consecutive good rows."""
+def _in_a_row(good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Return which members have `LEAST_WORK_H` consecutive good rows."""
     run_length = np.zeros(good.shape[1], dtype=np.int64)
     longest = run_length.copy()
     for row in good:
         run_length = np.where(row, run_length + 1, 0)
         longest = np.maximum(longest, run_length)
-    return np.asarray(longest >= least)
+    return np.asarray(longest >= LEAST_WORK_H)
 
 
 def in_ten(chance: float) -> str:

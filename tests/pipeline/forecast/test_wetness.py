@@ -149,15 +149,6 @@ def test_stale_forecast_falls_back_to_the_past_and_says_so():
     assert (found.rain_mm == 0.0).all()
 
 
-def test_refused_forecast_is_named_in_the_notes():
-    """What the reader found wrong travels with the fallback."""
-    found = weather_ahead(
-        NOW, forecast=None, past=None, climate=CLIMATE, faults=("forecast: rain_mm 3: found 900",), **PLACE
-    )
-    assert found.source == "climate"
-    assert found.notes == ("forecast: rain_mm 3: found 900",)
-
-
 def test_short_past_gives_way_to_the_climate():
     """Three weeks of past are too few; the month's usual weather serves and the notes say so."""
     found = weather_ahead(NOW, forecast=None, past=past_year(days=21), climate=CLIMATE, **PLACE)
