@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.site.station import ChannelLimits
+from pipeline.stages.stage import Series
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, STEP_COLUMNS
 from pipeline.units import Flag
 from tests.bench.advice_heard import Known
@@ -25,8 +26,10 @@ class SeasonStore:
     def __init__(self, known: Known, station: str) -> None:
         self.now_ms = 2**62
         self._station = station
-        self._observations = _Sorted(known.observations, OBSERVATION_COLUMNS, "channel", "measured_at_ms")
-        self._findings = _Sorted(known.findings, FINDING_COLUMNS, "quantity", "start_ms")
+        believed = known.observations["flag"].isin([Flag.GOOD, Flag.NOT_EVALUATED])
+        observed = known.observations.assign(believed=known.observations["value"].where(believed))
+        self._observations = _Sorted(observed, OBSERVATION_COLUMNS, "channel", "measured_at_ms", "believed")
+        self._findings = _Sorted(known.findings, FINDING_COLUMNS, "quantity", "start_ms", "value")
         self._no_limits = _learned("", ())
         self._limits = {channel: _learned(channel, limits) for channel, limits in known.context.learned.items()}
         self._daily = {
@@ -36,6 +39,15 @@ class SeasonStore:
     def observations(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """As a store's."""
         return self._observations.between(sorted(set(channels)), start_ms, min(end_ms, self.now_ms + 1))
+
+    def channel_series(self, channels: Sequence[str], start_ms: int, end_ms: int) -> dict[str, Series]:
+        """As a store's."""
+        return self._observations.series(channels, start_ms, min(end_ms, self.now_ms + 1))
+
+    def finding_series(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> dict[str, Series]:
+        """As a store's, of the station alone."""
+        assert station == self._station
+        return self._findings.series(quantities, start_ms, min(end_ms, self.now_ms + 1))
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """As a store's; limits learned of a channel are findings under its name."""
@@ -81,13 +93,24 @@ def _learned(channel: str, limits: Sequence[ChannelLimits]) -> pd.DataFrame:
 class _Sorted:
     """Rows by name and time, of which a few names' spans are taken at once."""
 
-    def __init__(self, table: pd.DataFrame, columns: Sequence[str], name: str, time: str) -> None:
-        told = table[list(columns)].assign(**{name: table[name].astype("str")})
-        self._table = told.sort_values([name, time], kind="stable", ignore_index=True)
+    def __init__(self, table: pd.DataFrame, columns: Sequence[str], name: str, time: str, value: str) -> None:
+        told = table.assign(**{name: table[name].astype("str")})
+        told = told.sort_values([name, time], kind="stable", ignore_index=True)
+        self._table, self._values = told[list(columns)], told[value].to_numpy(dtype=np.float64)
         self._times = self._table[time].to_numpy(dtype=np.int64)
         codes, found = pd.factorize(self._table[name])
         edges = np.concatenate([[0], np.flatnonzero(np.diff(codes)) + 1, [codes.size]])
         self.names = {str(one): (int(edges[i]), int(edges[i + 1])) for i, one in enumerate(found)}
+
+    def series(self, names: Sequence[str], start_ms: int, end_ms: int) -> dict[str, Series]:
+        """Times and values of each name that has any with start <= time < end."""
+        found = {}
+        for one in sorted(set(names) & set(self.names)):
+            begin, end = self.names[one]
+            first, last = begin + np.searchsorted(self._times[begin:end], [start_ms, end_ms])
+            if first < last:
+                found[one] = self._times[first:last], self._values[first:last]
+        return found
 
     def between(self, names: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Rows of the names with start <= time < end, in order."""
