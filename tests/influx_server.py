@@ -9,25 +9,11 @@ import threading
 import urllib.request
 from pathlib import Path
 
+import tomli_w
+
+from api.demo_configs import influxd_config
+
 STARTS_WITHIN_S = 20.0
-CONFIG = """\
-reporting-disabled = true
-bind-address = "127.0.0.1:0"
-[meta]
-dir = "{folder}/meta"
-[data]
-dir = "{folder}/data"
-wal-dir = "{folder}/wal"
-query-log-enabled = false
-[monitor]
-store-enabled = false
-[http]
-bind-address = "127.0.0.1:{port}"
-log-enabled = false
-auth-enabled = {auth}
-[continuous_queries]
-enabled = false
-"""
 
 
 class InfluxServer:
@@ -40,7 +26,9 @@ class InfluxServer:
         folder.mkdir(parents=True, exist_ok=True)
         self.folder = folder
         self._command = [program, "run", "-config", str(folder / "influxdb.conf")]
-        (folder / "influxdb.conf").write_text(CONFIG.format(folder=folder, port=self.port, auth=str(auth).lower()))
+        config = influxd_config(str(folder), self.port)
+        config["http"]["auth-enabled"] = auth
+        (folder / "influxdb.conf").write_text(tomli_w.dumps(config))
         self._process: subprocess.Popen[bytes] | None = None
 
     @property

@@ -50,6 +50,7 @@ from pipeline.advice.advisor import AdviceCache, site_advice  # noqa: E402
 from pipeline.errors import StoreFault  # noqa: E402
 from pipeline.service import Pipeline, load_settings, open_stores  # noqa: E402
 from pipeline.site.models import StoreConfig  # noqa: E402
+from pipeline.stages.field_limits import LIMIT_QUANTITIES  # noqa: E402
 from pipeline.stages.recompute import in_order  # noqa: E402
 from pipeline.store import OBSERVATION_COLUMNS  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
@@ -337,6 +338,8 @@ def chain(folder: Path, seed: int) -> None:
             channels = list(config.channels())
             raw = stores.store.raw(channels, 0, END_MS)
             owed = sum(outbox.received for outbox in stores.journal.outboxes())
+            # What the ground learned of its channels while it ran is what a recompute holds by.
+            limits = pd.concat([stores.store.findings(channel, LIMIT_QUANTITIES, 0, END_MS) for channel in channels])
         lost, twice = owed - len(raw.drop_duplicates(["channel", "measured_at_ms"])), len(raw) - owed
         good = verdict("chain", good=lost == 0 == twice)
         print(f"chain: lost {lost}, twice {twice} of {owed} readings receipted: {good}")
@@ -344,6 +347,7 @@ def chain(folder: Path, seed: int) -> None:
         with closing(open_stores(other)) as stores:
             for at_ms, rows in raw.groupby("received_at_ms"):
                 stores.store.append([reading_of(config.site.name, row) for row in rows.itertuples()], int(at_ms))
+            stores.store.upsert_findings(limits)
         mine, theirs = (results(Pipeline(one, mosquitto=None)) for one in (config, other))
         for name, one, two in zip(("observations", "findings"), mine, theirs, strict=True):
             same = verdict(name, good=one.equals(two))

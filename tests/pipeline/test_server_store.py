@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
+import urllib.parse
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -91,6 +94,20 @@ def test_health_says_which_server_it_is_and_how_much_waits(ground: Ground) -> No
     assert ground.pipeline.health()["store"] == {
         "kind": "influx", "version": "1.6.7~rc0", "writes_to": "/write", "waiting_readings": 0
     }  # fmt: skip
+
+
+def test_a_database_that_keeps_rows_otherwise_than_set_is_a_reason_in_health(
+    ground: Ground, influxd: InfluxServer, tmp_path: Path
+) -> None:
+    """Somebody made it to keep 30 days, the settings say for ever: health is degraded, with both durations in words."""
+    made = urllib.parse.urlencode({"q": f'CREATE DATABASE "{tmp_path.name}" WITH DURATION 30d'}).encode()
+    urllib.request.urlopen(f"{influxd.url}/query", made).close()
+    keep(ground, 1)
+    with contextlib.suppress(StoreAway):  # readings of 2024 are older than it keeps
+        feed(ground)
+    (reason,) = [r for r in ground.pipeline.health()["reasons"] if r.startswith("store: ")]  # type: ignore[attr-defined]
+    assert "keeping rows for 720h0m0s" in reason and "expected 0s by store.keep_days" in reason
+    assert ground.pipeline.journal.waiting_readings() == len(readings(1))
 
 
 def test_an_outage_is_named_in_health_and_over_nothing_is_lost(
