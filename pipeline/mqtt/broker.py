@@ -63,13 +63,13 @@ class BrokerAway(PipelineFault):
 
 
 def find_mosquitto() -> Path | None:
-    """The mosquitto of this machine, or None. Debian keeps it where a plain user's PATH does not look."""
+    """Return the mosquitto of this machine, or None. Debian keeps it where a plain user's PATH does not look."""
     found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
     return None if found is None else Path(found)
 
 
 def mosquitto_text(host: str, port: int, user: str | None) -> str:
-    """The whole configuration of the child.
+    """Return the whole configuration of the child.
 
     Parameters
     ----------

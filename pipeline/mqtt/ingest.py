@@ -128,7 +128,7 @@ class Ingest:
     # --- the worker's side -------------------------------------------------------------------------------------
 
     def take(self, timeout_s: float) -> Arrival | None:
-        """The oldest message waiting, or None when there is none within the time. [s]"""
+        """Return the oldest message waiting, or None when there is none within the time. [s]"""
         try:
             arrival = self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
         except queue.Empty:

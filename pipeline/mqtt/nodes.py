@@ -69,7 +69,7 @@ class Nodes:
             return self._nodes[node]
 
     def all(self) -> tuple[NodeStatus, ...]:
-        """Every node, by name."""
+        """Return every node, by name."""
         with self._lock:
             return tuple(self._nodes[name] for name in sorted(self._nodes))
 

@@ -22,11 +22,11 @@ class Clock(Protocol):
     """What the pipeline asks of a clock."""
 
     def now_ms(self) -> int:
-        """Wall time. [ms since 1970, UTC]"""
+        """Return wall time. [ms since 1970, UTC]"""
         ...
 
     def monotonic(self) -> float:
-        """Real seconds that never go back, from an arbitrary start. [s]"""
+        """Return real seconds that never go back, from an arbitrary start. [s]"""
         ...
 
     def wait(self, seconds: float, stop: threading.Event) -> bool:

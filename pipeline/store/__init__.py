@@ -65,7 +65,7 @@ def check_frame(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
 
 
 def _typed(name: str, column: Any) -> Any:
-    """A column as an array of its type: to make a series of each would cost more than the rows of a short one."""
+    """Return a column as an array of its type: a series of each would cost more than the rows of a short one."""
     if name in _TEXT:
         return pd.array(column, dtype="str")
     if name in _WHOLE:
@@ -133,7 +133,7 @@ class Store(Protocol):
         ...
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms."""
+        """Return readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms."""
         ...
 
     def upsert_observations(self, frame: pd.DataFrame) -> Changed:
@@ -150,7 +150,7 @@ class Store(Protocol):
         after: tuple[str, int] | None = None,
         limit: int | None = None,
     ) -> pd.DataFrame:
-        """Observations with the columns `OBSERVATION_COLUMNS`, sorted by channel and measured_at_ms.
+        """Return observations with the columns `OBSERVATION_COLUMNS`, sorted by channel and measured_at_ms.
 
         With a `limit` at most so many, the first in that order, and no more are read; with `after`, a channel and a
         time, only those that come after that place in it. The last row of a page is the place the next one begins at.
@@ -160,7 +160,7 @@ class Store(Protocol):
     def channel_series(
         self, channels: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
-        """Times and values of the observations of each channel that has any, NaN where the flag refuses the value."""
+        """Return times and values of observations of each channel that has any, NaN where the flag refuses the value."""
         ...
 
     def upsert_findings(self, frame: pd.DataFrame) -> Changed:
@@ -169,14 +169,14 @@ class Store(Protocol):
         ...
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Findings of a station (None: of every quantity) with start <= start_ms < end, sorted by quantity and
+        """Return findings of a station (None: of every quantity) with start <= start_ms < end, sorted by quantity and
         start_ms."""
         ...
 
     def finding_series(
         self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
-        """Starts and values of the findings of each of these quantities that has any; NaN where one is withheld."""
+        """Return starts and values of the findings of each quantity that has any; NaN where one is withheld."""
         ...
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
@@ -184,18 +184,18 @@ class Store(Protocol):
         ...
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel that has one, with the columns `OBSERVATION_COLUMNS`."""
+        """Return the last observation of each channel that has one, with the columns `OBSERVATION_COLUMNS`."""
         ...
 
     def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
-        """The last observation of each channel that is not `Flag.MISSING`, however many missed slots came after it.
+        """Return the last observation of each channel that is not `Flag.MISSING`, whatever was missed after it.
 
         Columns `OBSERVATION_COLUMNS`; a channel that never answered is left out.
         """
         ...
 
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
-        """First and last measured_at_ms of the readings of these channels; None when there are none."""
+        """Return first and last measured_at_ms of the readings of these channels; None when there are none."""
         ...
 
     def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:

@@ -65,7 +65,7 @@ class Diary:
         return replace(entry, id=number)
 
     def entry(self, entry_id: int) -> DiaryEntry | None:
-        """The entry with an id; None when there is none, or it is struck."""
+        """Return the entry with an id; None when there is none, or it is struck."""
         with self._database.reading() as connection:
             row = connection.execute(
                 f"SELECT {_COLUMNS} FROM diary WHERE id = ? AND struck_at_ms IS NULL", (entry_id,)
@@ -73,7 +73,7 @@ class Diary:
         return None if row is None else _entry(row)
 
     def entries(self, kinds: Sequence[str] | None, start_ms: int, end_ms: int) -> list[DiaryEntry]:
-        """Entries of these kinds (None: all) with start <= time < end that are not struck, in order of time."""
+        """Return entries of these kinds (None: all) with start <= time < end that are not struck, in order of time."""
         wanted = tuple(KINDS if kinds is None else kinds)
         places = ", ".join("?" * len(wanted))
         with self._database.reading() as connection:

@@ -156,7 +156,7 @@ class Journal:
             return 0 if span is None else keep_poison(tx, span, at_ms)
 
     def received(self, site: str, node: str, outbox_id: str) -> int:
-        """The receipt of an outbox: highest seq up to which nothing is outstanding. 0 when it was never heard."""
+        """Return the receipt of an outbox: highest seq up to which nothing is outstanding. 0 for an unknown one."""
         with self.database.reading() as connection:
             row = connection.execute(
                 "SELECT received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?", (site, node, outbox_id)
@@ -164,12 +164,12 @@ class Journal:
         return 0 if row is None else row[0]
 
     def receipts(self) -> list[tuple[str, str, Receipt]]:
-        """Site, node and receipt of the outbox each node last used: what to publish again after a start."""
+        """Return site, node and receipt of the outbox each node last used: what to publish again after a start."""
         newest = {(state.site, state.node): state for state in self.outboxes()}
         return [(s.site, s.node, Receipt(s.outbox_id, s.received)) for s in newest.values()]
 
     def outboxes(self) -> list[OutboxState]:
-        """Every outbox ever heard, the one heard last at the end."""
+        """Return every outbox ever heard, the one heard last at the end."""
         with self.database.reading() as connection:
             rows = connection.execute(
                 "SELECT site, node, outbox_id, received, duplicates, conflicts, holes, poisoned, heard_at_ms "
@@ -178,7 +178,7 @@ class Journal:
         return [OutboxState(*row) for row in rows]
 
     def quarantine(self, *, limit: int = 100) -> list[Quarantined]:
-        """What was quarantined, the newest first."""
+        """Return what was quarantined, the newest first."""
         with self.database.reading() as connection:
             rows = connection.execute(
                 "SELECT id, at_ms, topic, reason, size_bytes, payload FROM quarantine ORDER BY id DESC LIMIT ?",
@@ -202,7 +202,7 @@ class Journal:
     # --- alerts and the events they gave rise to ---------------------------------------------------------------
 
     def alert_states(self) -> dict[str, dict[str, object]]:
-        """State of every rule at every place, by the key it was saved under."""
+        """Return the state of every rule at every place, by the key it was saved under."""
         with self.database.reading() as connection:
             rows = connection.execute("SELECT key, state FROM alert_state ORDER BY key").fetchall()
         return {key: json.loads(state) for key, state in rows}
@@ -250,7 +250,7 @@ class Journal:
     # --- events ------------------------------------------------------------------------------------------------
 
     def events(self, start_ms: int, end_ms: int) -> list[Event]:
-        """Events with start <= time < end, in the order they came about."""
+        """Return events with start <= time < end, in the order they came about."""
         with self.database.reading() as connection:
             rows = connection.execute(
                 "SELECT id, at_ms, body FROM event WHERE at_ms >= ? AND at_ms < ? ORDER BY number", (start_ms, end_ms)
@@ -258,7 +258,7 @@ class Journal:
         return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
 
     def unsent(self, destination: str, *, limit: int = 100) -> list[Event]:
-        """Events not marked as sent to a destination, the oldest first."""
+        """Return events not marked as sent to a destination, the oldest first."""
         with self.database.reading() as connection:
             rows = connection.execute(
                 "SELECT id, at_ms, body FROM event e WHERE NOT EXISTS "
@@ -278,11 +278,11 @@ class Journal:
     # --- the queue of a server store ---------------------------------------------------------------------------
 
     def waiting(self, *, limit: int = 10) -> list[WaitingRun]:
-        """Runs a server store has not been seen to hold: the least tried first, then the oldest arrival."""
+        """Return runs a server store has not been seen to hold: the least tried first, then the oldest arrival."""
         return self._runs("feed = ? ORDER BY feed_tries, received_at_ms, outbox, first_seq LIMIT ?", (WAITING, limit))
 
     def waiting_readings(self) -> int:
-        """How many readings a server store has not been seen to hold."""
+        """Return how many readings a server store has not been seen to hold."""
         with self.database.reading() as connection:
             (count,) = connection.execute(
                 "SELECT ifnull(sum(last_seq - first_seq + 1), 0) FROM span WHERE feed = ?", (WAITING,)
@@ -306,7 +306,7 @@ class Journal:
             )
 
     def stayed(self, before_ms: int, *, limit: int = 10) -> list[WaitingRun]:
-        """Runs read back before a time, the oldest first: those whose stay is over."""
+        """Return runs read back before a time, the oldest first: those whose stay is over."""
         return self._runs(
             "feed = ? AND read_back_ms < ? ORDER BY read_back_ms, outbox, first_seq LIMIT ?",
             (READ_BACK, before_ms, limit),
@@ -347,7 +347,7 @@ class Journal:
 
 
 def _storable(text: str) -> str:
-    """A text without halves of surrogate pairs, which JSON can spell and SQLite refuses."""
+    """Return a text without halves of surrogate pairs, which JSON can spell and SQLite refuses."""
     return text.encode("utf-8", "backslashreplace").decode()
 
 

@@ -49,7 +49,7 @@ _GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
 
 
 def pack(readings: Sequence[Reading], numbers: Mapping[str, int]) -> tuple[np.ndarray, str | None]:
-    """Readings as rows, and the slots that are texts as a JSON list, None when there are none.
+    """Return readings as rows, and the slots that are texts as a JSON list, None when there are none.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def pack(readings: Sequence[Reading], numbers: Mapping[str, int]) -> tuple[np.nd
 
 
 def rows_of(packed: bytes) -> np.ndarray:
-    """The rows of one run, or of several joined."""
+    """Return the rows of one run, or of several joined."""
     return np.frombuffer(packed, dtype=ROW)
 
 
@@ -151,7 +151,7 @@ NOTE_EDGES = (
 def unpack(
     packed: bytes, named: str | None, names: Mapping[int, str], site: str, node: str, outbox_id: str, first_seq: int
 ) -> tuple[Reading, ...]:
-    """The readings of one run as they were packed; `names` gives the channel of each number."""
+    """Return the readings of one run as they were packed; `names` gives the channel of each number."""
     texts = json.loads(named) if named else []
     return tuple(
         Reading(

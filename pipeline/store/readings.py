@@ -33,7 +33,7 @@ class Channels:
             self._numbers.clear()
 
     def numbers(self, tx: Connection, names: Collection[str]) -> dict[str, int]:
-        """Number of each name, entering those not met before. `tx` has a transaction open."""
+        """Return the number of each name, entering those not met before. `tx` has a transaction open."""
         known = self._numbers
         if not all(name in known for name in names):
             for name in sorted(names):
@@ -43,7 +43,7 @@ class Channels:
         return {name: known[name] for name in names}
 
     def find(self, connection: Connection, names: Iterable[str]) -> dict[str, int]:
-        """Number of each name that has one. The others have no rows."""
+        """Return the number of each name that has one. The others have no rows."""
         wanted = list(names)
         if all(name in self._numbers for name in wanted):
             return {name: self._numbers[name] for name in wanted}
@@ -157,7 +157,7 @@ def keep_readings(
 
 
 def consecutive(readings: Iterable[Reading]) -> Iterator[Batch]:
-    """Readings as batches of consecutive seq, one identity once; the first of two wins. They claim no hole."""
+    """Return readings as batches of consecutive seq, one identity once; the first of two wins. They claim no hole."""
     unique: dict[tuple[str, str, str, int], Reading] = {}
     for reading in readings:
         unique.setdefault((reading.site, reading.node, reading.outbox_id, reading.seq), reading)
@@ -173,7 +173,7 @@ def consecutive(readings: Iterable[Reading]) -> Iterator[Batch]:
 
 
 def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[int, int]:
-    """Number and receipt of an outbox, entered when it is first heard of."""
+    """Return number and receipt of an outbox, entered when it is first heard of."""
     where = (site, node, outbox_id)
     query = "SELECT id, received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?"
     if tx.execute(query, where).fetchone() is None:
@@ -183,7 +183,7 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
 
 
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:
-    """The stored runs of an outbox that touch `first` to `last`, in order."""
+    """Return the stored runs of an outbox that touch `first` to `last`, in order."""
     return [
         Run(outbox, begin, end, received_ms, stored_rows(packed, squeezed, received_ms)[0].tobytes(), named)
         for begin, end, received_ms, packed, named, squeezed in connection.execute(
@@ -197,7 +197,7 @@ def runs_between(connection: Connection, outbox: int, first: int, last: int) -> 
 
 
 def readings_of_run(connection: Connection, run: Run) -> tuple[Reading, ...]:
-    """The readings of a stored run."""
+    """Return the readings of a stored run."""
     names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
     site, node, outbox_id = connection.execute(
         "SELECT site, node, outbox_id FROM outbox WHERE id = ?", (run.outbox,)
@@ -267,7 +267,7 @@ def split_runs(tx: Connection) -> None:
 
 
 def subtract(run: tuple[int, int], taken: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """What is left of a run of whole numbers, both ends included, without the sorted runs in `taken`."""
+    """Return what is left of a run of whole numbers, both ends included, without the sorted runs in `taken`."""
     first, last = run
     left = []
     for taken_first, taken_last in taken:
@@ -329,7 +329,7 @@ def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind
 
 
 def _spans(tx: Connection, outbox: int, first: int, last: int) -> list[tuple[int, int, int]]:
-    """Spans that touch `first` to `last`, in order: (first, last, kind)."""
+    """Return spans that touch `first` to `last`, in order: (first, last, kind)."""
     rows = tx.execute(
         "SELECT first_seq, last_seq, kind FROM span WHERE outbox = ?1 AND first_seq <= ?3 AND first_seq >= coalesce("
         "(SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",
@@ -377,7 +377,7 @@ def _note_hole(tx: Connection, outbox: int, first: int, last: int, at_ms: int) -
 
 
 def _advance(tx: Connection, outbox: int, received: int) -> int:
-    """The receipt moved over every span that follows on without a gap."""
+    """Return the receipt moved over every span that follows on without a gap."""
     if received >= MAX_SEQ:  # an earlier version let it as far as SQLite goes, where adding one fails
         return received
     for first, last in tx.execute(
@@ -396,7 +396,7 @@ def _inside(seq: int, runs: list[tuple[int, int]]) -> bool:
 
 
 def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, int, int]]:
-    """Channel, first and last time of the readings beyond what was worked on.
+    """Return channel, first and last time of the readings beyond what was worked on.
 
     Parameters
     ----------

@@ -46,28 +46,28 @@ MISSING = "9e999"  # how infinity is written in SQLite
 
 
 def numbers_of(rows: Iterable[Sequence[float]], width: int) -> np.ndarray:
-    """Rows of numbers as an array of shape (width, rows)."""
+    """Return rows of numbers as an array of shape (width, rows)."""
     return np.fromiter(itertools.chain.from_iterable(rows), dtype=np.float64).reshape(-1, width).T
 
 
 def joined(parts: Sequence[np.ndarray], width: int) -> np.ndarray:
-    """Arrays of shape (width, rows) one after the other; none gives no rows."""
+    """Return arrays of shape (width, rows) one after the other; none gives no rows."""
     return np.hstack(parts) if parts else np.empty((width, 0))
 
 
 def whole(column: np.ndarray | pd.Series) -> np.ndarray:
-    """Whole numbers."""
+    """Return a column as whole numbers."""
     return np.asarray(column).astype(np.int64)
 
 
 def real(column: np.ndarray | pd.Series) -> np.ndarray:
-    """Numbers with NaN wherever there is none, or none that is finite."""
+    """Return a column as floats, NaN wherever there is none, or none that is finite."""
     values = np.asarray(column, dtype=np.float64)
     return np.where(np.isfinite(values), values, np.nan)
 
 
 def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
-    """Which columns of `new` are not in `stored` just so.
+    """Return which rows of `new` are not stored just so.
 
     Parameters
     ----------
@@ -87,7 +87,7 @@ def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
 
 
 def listed(found: Iterable[int]) -> str:
-    """Our own whole numbers, for an IN (...): there may be more than SQLite takes as parameters.
+    """Return our own whole numbers as text for an IN (...): there may be more than SQLite takes as parameters.
 
     Without any, a number no row has: an empty list can leave SQLite without a plan for an index it was told to use.
     """
@@ -250,7 +250,7 @@ class SqliteStore:
         return edges
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Findings, sorted by quantity and start_ms. See Store."""
+        """Return findings, sorted by quantity and start_ms. See Store."""
         where = "WHERE series = ? AND start_ms >= ? AND start_ms < ?"
         parts, reasons, names = [], [], []
         with self._database.snapshot() as connection:
@@ -356,7 +356,7 @@ class SqliteStore:
 
 
 def _days_within(number: int, start_ms: int, end_ms: int) -> tuple[int, int]:
-    """First and last id of the days of a channel that touch start <= t < end: an id is the channel and the day."""
+    """Return first and last id of the days of a channel that touch start <= t < end. An id is channel and day."""
     first, last = max(start_ms // DAY_MS, 0), min(max((end_ms - 1) // DAY_MS, -1), DAY_IDS - 1)
     return number * DAY_IDS + min(first, DAY_IDS), number * DAY_IDS + last
 
@@ -453,7 +453,7 @@ def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.
 def _chosen(
     runs: list[tuple[np.ndarray, np.ndarray, str | None]], wanted: np.ndarray, start_ms: int, end_ms: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Rows of these channels and times out of some runs, with their slots as text and times of receipt."""
+    """Return rows of these channels and times out of some runs, with their slots as text and times of receipt."""
     rows = np.concatenate([rows for rows, _, _ in runs])
     received = np.concatenate([received for _, received, _ in runs])
     sizes = [len(rows) for rows, _, _ in runs]
@@ -504,7 +504,7 @@ def _series(tx: Connection, station: str, quantity: str) -> int:
 
 
 def _factors(column: pd.Series | np.ndarray) -> tuple[list[Any], np.ndarray]:
-    """The different values of a column as plain objects, and which of them stands in each row."""
+    """Return the different values of a column as plain objects, and which of them stands in each row."""
     codes, values = pd.factorize(column)
     return list(values.tolist()), codes
 
@@ -525,7 +525,7 @@ def _version_labels(connection: Connection, numbers: np.ndarray) -> list[object]
 
 
 def _places(number: np.ndarray, numbers: dict[str, int]) -> tuple[np.ndarray, np.ndarray]:
-    """Where each row's channel stands among the sorted names, and those names."""
+    """Return where each row's channel stands among the sorted names, and those names."""
     names = sorted(numbers)
     place_of = np.zeros(max(numbers.values(), default=0) + 1, dtype=np.int64)
     place_of[[numbers[name] for name in names]] = np.arange(len(names))
