@@ -2,14 +2,15 @@
 
 Standard library, pyserial and paho-mqtt only, so that it runs on a small board. Calibration is the pipeline's.
 
-- `__main__`: the command `underturf-agent`: run, once, check, read, live, scan, doctor, show,
-  setup, model
+- `__main__`: the command `underturf-agent`: run, once, check, read, live, scan, learn, doctor,
+  show, setup, model
 - `clock`: wall time, steady time, whether the clock is set; the process environment
 - `config`: `agent.toml` into frozen dataclasses, every fault in one run
 - `control`: a socket over which the running agent is asked to read a probe now
 - `dock`: a penetrometer's strokes out of its dock
 - `doctor`: what around the agent keeps readings from being taken or sent
 - `faults`: the base of all faults of the surroundings, and the wait before the next try
+- `learn`: what the numbers of an unknown sensor are, in air, water and salted water
 - `line`: one serial line, opened again after a fault
 - `line_setup`: how the adapter at a port is to be spoken to, found by trying
 - `line_worker`: the reading of one line, in a thread of its own

@@ -1,5 +1,5 @@
-"""The command `underturf-agent`: run, once, check, read, live, scan, doctor, show,
-setup, model.
+"""The command `underturf-agent`: run, once, check, read, live, scan, learn, doctor,
+show, setup, model.
 
 It parses arguments and prints; the work is in the other modules. Exit code 0 is good, 1 is a fault that is named on
 the error output, 2 is a command line that was not understood.
@@ -41,7 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 1
     commands = {
         "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "scan": _scan,
-        "doctor": _doctor, "show": _show,
+        "learn": _learn, "doctor": _doctor, "show": _show,
     }  # fmt: skip
     return commands[given.command](config, given)
 
@@ -57,6 +57,7 @@ def _parser() -> argparse.ArgumentParser:
         "read": "read one probe now and print it",
         "live": "read one probe again and again and print it, a line each time",
         "scan": "find the sensors of an SDI-12 line, or give one another address",
+        "learn": "find what the numbers of an unknown sensor are, in air, in water and in salted water",
         "doctor": "look at ports, clock, broker, password and disk, and say what to do",
         "show": "print what the outbox holds and how the lines are, without disturbing a running agent",
     }
@@ -74,8 +75,13 @@ def _parser() -> argparse.ArgumentParser:
         if name == "live":
             command.add_argument("--every", type=float, metavar="S", default=2.0, help="between readings (2 s)")
             command.add_argument("--count", type=int, metavar="N", help="so many readings (default: until Ctrl-C)")
-        if name == "scan":
+        if name in ("scan", "learn"):
             command.add_argument("line", metavar="LINE", help="its name")
+        if name == "learn":
+            command.add_argument("address", metavar="ADDRESS", help="the sensor's")
+            command.add_argument("--as", dest="name", metavar="NAME", required=True, help="name of the description")
+            command.add_argument("--folder", type=Path, default=OWN_MODELS, help=f"of your own ({OWN_MODELS})")
+        if name == "scan":
             change = ("OLD", "NEW")
             command.add_argument("--change", nargs=2, metavar=change, help="give the sensor at OLD the address NEW")
         if name in ("read", "live"):
@@ -252,15 +258,54 @@ def _line_of(config: AgentConfig, name: str) -> LineConfig:
     return next(line for line in config.lines if line.name == name)
 
 
+def _sdi12_line(config: AgentConfig, name: str) -> LineConfig | None:
+    known = [line for line in config.lines if line.protocol == "sdi12"]
+    found = next((line for line in known if line.name == name), None)
+    if found is None:
+        expected = ", ".join(line.name for line in known) or "a line with sdi12, and there is none"
+        print(f"line {name!r}: found no such SDI-12 line, expected one of {expected}", file=sys.stderr)
+    return found
+
+
+def _learn(config: AgentConfig, given: argparse.Namespace) -> int:
+    from probe_agent.learn import LearnFault, all_numbers, description
+    from probe_agent.line import SerialLine
+    from probe_agent.model_command import ModelCommandFault, written
+
+    found = _sdi12_line(config, given.line)
+    if found is None:
+        return 1
+    clock, stop = SystemClock(), threading.Event()
+    line = SerialLine(found, monotonic=clock.monotonic)
+    try:
+        readings = []
+        for place in (
+            "Hold the sensor in air, clean and dry",
+            "Put it in tap water, all of it",
+            "Add a pinch of salt, stir",
+        ):
+            input(f"{place}, then press Enter. ")
+            readings.append(all_numbers(given.address, line, clock, stop))
+        checked = all(checked for _, checked in readings)
+        text, told = description(given.name, checked, *(numbers for numbers, _ in readings))
+        print("\n".join(f"  {one}" for one in told))
+        if "[[channel]]" not in text:
+            raise LearnFault("no number could be named: the maker's table has to say what they are")
+        print(f"{written(text, given.name, given.folder)}: set depth_mm in it, then `model check {given.name}`")
+        return 0
+    except (AgentFault, LearnFault, ModelCommandFault, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    finally:
+        line.close()
+
+
 def _scan(config: AgentConfig, given: argparse.Namespace) -> int:
     from probe_agent.line import SerialLine
     from probe_agent.scan import ADDRESSES, AddressFault, change_address, scan
 
-    known = [line for line in config.lines if line.protocol == "sdi12"]
-    found = next((line for line in known if line.name == given.line), None)
+    found = _sdi12_line(config, given.line)
     if found is None:
-        expected = ", ".join(line.name for line in known) or "a line with sdi12, and there is none"
-        print(f"line {given.line!r}: found no such SDI-12 line, expected one of {expected}", file=sys.stderr)
         return 1
     clock, stop = SystemClock(), threading.Event()
     line = SerialLine(found, monotonic=clock.monotonic)

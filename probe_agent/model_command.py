@@ -58,19 +58,24 @@ def copied(model: str, name: str, folder: Path) -> list[str]:
     ModelCommandFault
         When the name cannot be one, or the file is there, or cannot be written.
     """
-    if not is_slug(name):
-        raise ModelCommandFault(f"--as: found {name!r}, expected small letters, digits, - and _, at most 64")
+    _file_of(name, folder)
     _described(model, folder)
     own = folder / f"{model}.toml"
     source = own if model in _own(folder) else resources.files("hardware") / "probes" / f"{model}.toml"
-    target = folder / f"{name}.toml"
+    target = written(source.read_text(encoding="utf-8"), name, folder)
+    return [f"{target}: a copy of {model}. Change it, look through it with `model check`, then write model = {name!r}."]
+
+
+def written(text: str, name: str, folder: Path) -> Path:
+    """Write a description to the folder under a name; return its file. Raises ModelCommandFault, as `copied` does."""
+    target = _file_of(name, folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with target.open("x", encoding="utf-8") as file:
-            file.write(source.read_text(encoding="utf-8"))
+            file.write(text)
     except OSError as err:
         raise ModelCommandFault(f"{target}: found {err.strerror}, expected a new file that can be written") from err
-    return [f"{target}: a copy of {model}. Change it, look through it with `model check`, then write model = {name!r}."]
+    return target
 
 
 def checked(folder: Path, model: str | None) -> tuple[list[str], bool]:
@@ -90,6 +95,12 @@ def checked(folder: Path, model: str | None) -> tuple[list[str], bool]:
             lines += fault.faults
             good = False
     return lines, good
+
+
+def _file_of(name: str, folder: Path) -> Path:
+    if not is_slug(name):
+        raise ModelCommandFault(f"--as: found {name!r}, expected small letters, digits, - and _, at most 64")
+    return folder / f"{name}.toml"
 
 
 def _own(folder: Path) -> list[str]:

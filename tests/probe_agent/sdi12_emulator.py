@@ -92,13 +92,15 @@ class EmulatedSensor:
             self.address = body[1]
             return [(0.0, self.address)]
         if match := re.fullmatch("(M|C)(C?)([1-9]?)", body):
-            return self._measure(match[1], bool(match[2]))
+            return self._measure(match[1], bool(match[2]), match[3])
         if match := re.fullmatch("D([0-9])", body):
             return [(0.0, self._page(int(match[1])))]
         return []
 
-    def _measure(self, letter: str, check: bool) -> list[tuple[float, str]]:
+    def _measure(self, letter: str, check: bool, group: str) -> list[tuple[float, str]]:
         count = f"{self.count:02d}" if letter == "C" else f"{self.count}"
+        if group:  # it has the first alone
+            return [(0.0, f"{self.address}000{'0' * len(count)}")]
         if check and self.crc == "silent":
             return []
         if check and self.crc == "zero":
