@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import logging
 import os.path
+import platform
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
@@ -35,7 +36,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given.command in ("model", "setup"):
         return _model(given) if given.command == "model" else _setup(given)
     try:
-        config = load(given.config)
+        config = load(given.config, least_probes=0 if given.command in ("scan", "learn", "doctor") else 1)
     except AgentConfigFault as fault:
         print(fault, file=sys.stderr)
         return 1
@@ -341,7 +342,7 @@ def _scan(config: AgentConfig, given: argparse.Namespace) -> int:
 
 def _setup(given: argparse.Namespace) -> int:
     from probe_agent.doctor import ports
-    from probe_agent.line_setup import as_toml, find_way
+    from probe_agent.line_setup import as_toml, find_way, new_settings
 
     tried = given.port or ports()
     if not tried:
@@ -362,6 +363,8 @@ def _setup(given: argparse.Namespace) -> int:
     if given.write is not None:
         try:
             with given.write.open("a", encoding="utf-8") as file:
+                if file.tell() == 0:
+                    file.write(new_settings(platform.node()))
                 file.write(f"\n{table}")
         except OSError as err:
             print(f"{given.write}: found {err.strerror}, expected a file that can be written", file=sys.stderr)

@@ -131,8 +131,13 @@ class AgentConfig:
     probes: tuple[ProbeConfig, ...]
 
 
-def load(path: Path) -> AgentConfig:
+def load(path: Path, *, least_probes: int = 1) -> AgentConfig:
     """The configuration in a TOML file; relative paths in it are relative to the file.
+
+    Parameters
+    ----------
+    least_probes : int
+        Fewest probes it must have; 0 while a node is set up and its sensors are still looked for.
 
     Raises
     ------
@@ -146,13 +151,15 @@ def load(path: Path) -> AgentConfig:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
         raise AgentConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
     check = _AgentCheck(path)
-    config = _parse(check, check.keys(table, "", ["agent", "clock", "broker", "schedule", "outbox", "line", "probe"]))
+    config = _parse(
+        check, check.keys(table, "", ["agent", "clock", "broker", "schedule", "outbox", "line", "probe"]), least_probes
+    )
     if check.faults:
         raise AgentConfigFault(check.faults)
     return config
 
 
-def _parse(check: _AgentCheck, table: Mapping[str, object]) -> AgentConfig:
+def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -> AgentConfig:
     agent = check.table(table, "agent", "site node state_dir model_dir")
     clock = check.table(table, "clock", "follow trust_hardware lockstep_backlog")
     outbox = check.table(table, "outbox", "max_mb keep_days batch")
@@ -175,7 +182,7 @@ def _parse(check: _AgentCheck, table: Mapping[str, object]) -> AgentConfig:
             check.whole(outbox, "outbox.", "batch", 500, 1, MAX_BATCH),
         ),
         lines=lines,
-        probes=_probes(check, table, lines, cadence, model_dir),
+        probes=_probes(check, table, lines, cadence, model_dir, least_probes),
     )
 
 
@@ -266,10 +273,11 @@ def _probes(
     lines: tuple[LineConfig, ...],
     cadence: Cadence,
     model_dir: Path | None,
+    least: int,
 ) -> tuple[ProbeConfig, ...]:
     probes: list[ProbeConfig] = []
     known = "name station model line address interval_s rain_interval_s missing"
-    for at, entry in check.tables(table, "probe", known, MAX_PROBES):
+    for at, entry in check.tables(table, "probe", known, MAX_PROBES, least):
         description = _description(check, check.text(entry, at, "model", None), f"{at}model", model_dir)
         line_name = check.one_of(entry, at, "line", tuple(line.name for line in lines))
         line = next((line for line in lines if line.name == line_name), None)
@@ -325,12 +333,16 @@ class _AgentCheck(TableCheck):
         return self.keys(value, f"{name}.", known.split())
 
     def tables(
-        self, table: Mapping[str, object], name: str, known: str, most: int
+        self, table: Mapping[str, object], name: str, known: str, most: int, least: int = 1
     ) -> list[tuple[str, Mapping[str, object]]]:
         value = table.get(name, [])
-        if not isinstance(value, list) or not all(isinstance(v, dict) for v in value) or not 1 <= len(value) <= most:
+        if (
+            not isinstance(value, list)
+            or not all(isinstance(v, dict) for v in value)
+            or not least <= len(value) <= most
+        ):
             found = len(value) if isinstance(value, list) else value
-            self.fault(name, found, f"1 to {most} [[{name}]] tables")
+            self.fault(name, found, f"{least} to {most} [[{name}]] tables")
             return []
         entries = [(f"{name}.{v.get('name', i)}.", v) for i, v in enumerate(value)]
         return [(at, self.keys(v, at, known.split())) for at, v in entries]

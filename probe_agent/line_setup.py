@@ -101,6 +101,12 @@ def adapter_of(came: bytes) -> AdapterText | None:
     return AdapterText(match[1] or b"", end)
 
 
+def new_settings(host: str) -> str:
+    """Return the beginning of a new agent.toml: a site, this machine as the node, and where the outbox is kept."""
+    node = re.sub(r"[^a-z0-9_-]+", "-", host.lower()).strip("-_")[:64] or "node"
+    return f'[agent]\nsite = "home"\nnode = "{node}"\nstate_dir = "state"\n'
+
+
 def as_toml(line: LineConfig) -> str:
     """Return a line as a table of agent.toml: what differs from the defaults, and the frame always."""
     ends = {end: word for word, end in LINE_ENDS.items()}

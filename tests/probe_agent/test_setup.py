@@ -14,7 +14,7 @@ from probe_agent.__main__ import main
 from probe_agent.clock import ClockNote, SystemClock
 from probe_agent.config import load
 from probe_agent.doctor import examine
-from probe_agent.line_setup import adapter_of
+from probe_agent.line_setup import adapter_of, new_settings
 from probe_agent.service import Agent
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
 
@@ -42,10 +42,34 @@ def test_adapter_is_found_and_its_line_reads_a_probe(far, keys, pty_plug, tmp_pa
     path = write_config(line="line-plug")
     text = path.read_text()
     begin, end = text.index("[[line]]"), text.index("[[probe]]")
-    path.write_text(text[:begin] + written.read_text() + text[end:])
+    path.write_text(text[:begin] + written.read_text().partition("\n\n")[2] + text[end:])
     capsys.readouterr()
     assert main(["read", "p1", "--config", str(path)]) == 0
     assert "12.5" in capsys.readouterr().out
+
+
+def test_first_reading_from_an_empty_folder(pty_plug, tmp_path, capsys, monkeypatch):
+    """Five commands and one table written by hand: adapter found, sensor found, settings good, its values here."""
+    monkeypatch.setattr("probe_agent.scan.ADDRESSES", "012")
+    pty_plug.plug_in(EmulatedAdapter([EmulatedSensor("2")], before=b"> ", line_end=b"\n").serve)
+    settings = tmp_path / "agent.toml"
+    assert main(["setup", "--port", str(pty_plug.link), "--write", str(settings)]) == 0
+    assert main(["scan", "north", "--config", str(settings)]) == 0
+    assert "  2  NEUTRAL SENSOR 1.0 007, SDI-12 1.4  (not in these settings)" in capsys.readouterr().out
+    with settings.open("a") as file:
+        file.write('[[probe]]\nname = "p1"\nstation = "square-1"\nmodel = "thatch"\nline = "north"\naddress = "2"\n')
+    assert main(["check", "--config", str(settings)]) == 0
+    assert main(["read", "p1", "--config", str(settings)]) == 0
+    assert main(["live", "p1", "--count", "2", "--every", "0", "--config", str(settings)]) == 0
+    assert [line.split()[-2:] for line in capsys.readouterr().out.splitlines()[-2:]] == [["12.5", "8.25"]] * 2
+
+
+@pytest.mark.parametrize(
+    ("host", "node"), [("Hut.example", "hut-example"), ("", "node"), ("-_-", "node"), ("A" * 80, "a" * 64)]
+)
+def test_new_settings_name_the_machine(host, node):
+    """A host name made into a slug; one of which nothing is left is `node`."""
+    assert tomllib.loads(new_settings(host))["agent"]["node"] == node
 
 
 def test_bytes_that_make_no_sense_are_shown(pty_plug, capsys, monkeypatch):
