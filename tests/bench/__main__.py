@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -25,6 +26,7 @@ from tests.bench.table import BETWEEN, HEAD  # noqa: E402
 
 PAGE = ROOT / "pipeline" / "docs" / "speed.md"
 LONG = ("advice", "forecast", "quality", "twin")
+LAST_SAID = 12  # lines of the standard error of a bench that fails
 Row = list[str]
 
 
@@ -33,13 +35,17 @@ def run(name: str) -> tuple[list[Row], int]:
     began_s, rows = time.monotonic(), []
     print(f"--- {name}", flush=True)
     command = [sys.executable, str(FOLDER / f"bench_{name}.py")]
-    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as bench:
-        assert bench.stdout is not None
-        for line in bench.stdout:
-            print(line, end="", flush=True)
-            cells = [cell.strip() for cell in line.split(BETWEEN)]
-            if len(cells) == len(HEAD):
-                rows.append([name, *cells])
+    with tempfile.TemporaryFile("w+") as said:
+        with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=said, text=True) as bench:
+            assert bench.stdout is not None
+            for line in bench.stdout:
+                print(line, end="", flush=True)
+                cells = [cell.strip() for cell in line.split(BETWEEN)]
+                if len(cells) == len(HEAD):
+                    rows.append([name, *cells])
+        if bench.returncode:
+            said.seek(0)
+            print(*said.readlines()[-LAST_SAID:], sep="", end="", flush=True)
     print(f"--- {name}: {time.monotonic() - began_s:.0f} s, exit code {bench.returncode}", flush=True)
     return rows, bench.returncode
 
