@@ -321,6 +321,8 @@ class StationContext:
         if anew:
             since_ms, depth = anew[-1].at_ms, anew[-1].length_m
         over = [d for d in self.dressings if d.at_ms > since_ms]
+        if not over:
+            return depth
         return depth_now_m(depth, at_ms, [d.at_ms for d in over], [d.length_m for d in over])
 
     def place(self, channel_id: str, at_ms: int) -> Place:

@@ -134,6 +134,8 @@ def _runs(instants: Times, dry_gap_h: float) -> list[Times]:
 
 def _cut(run: Times) -> list[Times]:
     """A run cut at every midnight that lies a day or more from both its ends: known from the days about it alone."""
+    if run[-1] - run[0] < 2 * DAY_MS:
+        return [run]
     first = -(-(int(run[0]) + DAY_MS) // DAY_MS)
     midnights = np.arange(first, (int(run[-1]) - DAY_MS) // DAY_MS + 1, dtype=np.int64) * DAY_MS
     return [piece for piece in np.split(run, np.searchsorted(run, midnights)) if piece.size]
@@ -141,7 +143,7 @@ def _cut(run: Times) -> list[Times]:
 
 def _sum_mm(time_ms: Times, rain_mm: Numbers, start_ms: int, end_ms: int) -> float:
     """Rain of start <= t <= end, summed in whole micrometres so that the order does not matter."""
-    inside = (time_ms >= start_ms) & (time_ms <= end_ms)
+    inside = slice(time_ms.searchsorted(start_ms), time_ms.searchsorted(end_ms, side="right"))
     ticks = np.rint(np.nan_to_num(rain_mm[inside]) * RAIN_TICKS_PER_MM).astype(np.int64)
     return float(ticks.sum() / RAIN_TICKS_PER_MM)
 

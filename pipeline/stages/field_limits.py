@@ -91,7 +91,10 @@ def learn(store: Store, context: StationContext, at_ms: int) -> int:
 
 
 def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Finding]:
-    """Findings of the limits learned from a record that ends at a moment; mixed and silent channels have none."""
+    """Return the limits learned from a record that ends at a moment, as findings. [ms since 1970, UTC], [m3 m-3]
+
+    Mixed and silent channels have none.
+    """
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     waterings = [Watering(w.start_ms, w.end_ms) for w in context.waterings if w.end_ms < at_ms]
     heard = [i for i in context.moisture if i in record.channels]

@@ -193,8 +193,11 @@ def _limits(context: StationContext, where: Place, ids: list[str], at_ms: int) -
 
 
 def limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -> tuple[float, ...]:
-    """Dry, drained, and the ends of their ranges: the site's own, else what the channel has shown, else the middle of
-    the medium's range. Mixed is half thatch, half soil."""
+    """Return dry and drained limit of a channel at a moment and the ends of their ranges. [m3 m-3], [ms since 1970]
+
+    The site's own stand first, then what the channel has shown, then the middle of the medium's range. Mixed is half
+    thatch, half soil.
+    """
     if where is Place.MIXED:
         both = (limits_of(context, layer, "", at_ms) for layer in (Place.THATCH, Place.SOIL))
         return tuple((a + b) / 2.0 for a, b in zip(*both, strict=True))

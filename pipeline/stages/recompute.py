@@ -348,7 +348,7 @@ def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
 def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: int) -> int:
     """Keep observations of channels that the settings do not name, as heard, not evaluated and without a value.
 
-    Returns how many.
+    Returns how many lie in start <= t < end. [ms since 1970, UTC]
     """
     heard = {
         i: replace(one, flag=np.where(one.heard, Flag.NOT_EVALUATED, Flag.MISSING).astype(np.uint8))

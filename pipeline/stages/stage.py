@@ -142,9 +142,9 @@ class Record:
 
 
 def _cut(many: Mapping[str, Series], start_ms: int, end_ms: int) -> dict[str, Series]:
-    cut = {}
+    cut, edges = {}, np.array([start_ms, end_ms], dtype=np.int64)
     for name, (time_ms, value) in many.items():
-        first, last = np.searchsorted(time_ms, [start_ms, end_ms])
+        first, last = time_ms.searchsorted(edges)
         if last > first:
             cut[name] = (time_ms[first:last], value[first:last])
     return cut
@@ -298,7 +298,7 @@ def find_each(
 def find(
     stages: Iterable[Stage[FindPeriod]], record: Record, context: StationContext, start_ms: int, end_ms: int
 ) -> list[Finding]:
-    """Return the findings of `find_each` by channel, quantity and time."""
+    """Return the findings of `find_each` for start <= t < end by channel, quantity and time. [ms since 1970, UTC]"""
     each = find_each(stages, record, context, start_ms, end_ms)
     return by_name((one for found in each for one in found.findings), context)
 
@@ -348,7 +348,10 @@ def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, t
 
 
 def over_short_gaps(value: FloatArray, most: int) -> FloatArray:
-    """A series with gaps of at most `most` steps filled by straight lines; longer ones, and the ends, stay NaN."""
+    """Return a series of even steps with its gaps of at most `most` steps filled by straight lines. [any unit]
+
+    Longer gaps, and the ends, stay NaN.
+    """
     known = np.flatnonzero(np.isfinite(value))
     if known.size in (0, value.size):
         return value

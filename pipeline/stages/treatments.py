@@ -220,7 +220,7 @@ def _trend(quantity: str, series: thatch.CoreSeries, first: datetime.date) -> Fi
 
 
 def touched(context: StationContext, start_ms: int, end_ms: int) -> list[PassDone]:
-    """Passes whose findings may change when others of start <= t < end do."""
+    """Return the passes whose findings may change when others of start <= t < end do. [ms since 1970, UTC]"""
     start_ms, end_ms = max(start_ms, 0), min(end_ms, FOREVER_MS)
     return [p for p in context.passes if p.at_ms - WINDOW_MS < end_ms and start_ms < p.at_ms + WINDOW_MS]
 

@@ -50,7 +50,7 @@ class DatedWetting:
 
 
 def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: int) -> list[DatedWetting]:
-    """Wettings that begin in start <= t < end, from the days about it."""
+    """Return the wettings that begin in start <= t < end, from the days about it. [ms since 1970, UTC]"""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     top = next((i for i in context.moisture if i in record.channels), None)
     near = [w for w in context.waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
@@ -103,7 +103,7 @@ def _first_seen(record: Record, changed_ms: int) -> bool:
 
 
 def wettings(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
-    """Findings of the wettings that begin in start <= t < end."""
+    """Return the findings of the wettings that begin in start <= t < end. [ms since 1970, UTC]"""
     for event in wettings_of(record, context, start_ms, end_ms):
         yield from _findings(record, context, event)
 
@@ -252,7 +252,7 @@ NOISE_M3_M3 = 0.003  # of a good probe from reading to reading: common practice,
 
 
 def dry_downs(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
-    """Findings of the dry-downs after wettings that begin in start <= t < end."""
+    """Return the findings of the dry-downs after wettings that begin in start <= t < end. [ms since 1970, UTC]"""
     for event in wettings_of(record, context, start_ms, end_ms):
         for quantity, found in _dry_down_findings(record, context, event):
             numbers = (found.value, found.low, found.high, found.n)

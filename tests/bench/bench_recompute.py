@@ -34,7 +34,8 @@ from pipeline.site.station import StationContext  # noqa: E402
 from pipeline.stages.recompute import recompute, station_context  # noqa: E402
 from pipeline.units import DAY_MS, EVER_MS  # noqa: E402
 
-LIMIT_S = 5.0
+IN_PLACE_S, FROM_NOTHING_S = 2.5, 3.0
+BEFORE_S = 2.2, 2.53  # on the machine on which the limits were set, before only what changed was redone
 SLOTS = 366 * 96 - 96  # 365 days
 SLOT_MS = 900_000
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
@@ -182,14 +183,20 @@ def opened(folder: Path, calibration: str = "") -> tuple[Stores, StationContext]
 
 
 def timed(stores: Stores, context: StationContext) -> float:
-    """Time of one forced recompute of everything. [s]"""
+    """CPU time of one forced recompute of everything. [s]"""
     began, worked = time.perf_counter(), time.process_time()
     done = recompute(stores.store, context)
     took_s, worked_s = time.perf_counter() - began, time.process_time() - worked
     print(
         f"  {done.observations} observations and {done.findings} findings in {took_s:.2f} s ({worked_s:.2f} s of CPU)"
     )
-    return took_s
+    return worked_s
+
+
+def measured(name: str, value: float, unit: str, limit: float, before: float | None = None) -> bool:
+    """Print one line of the table of benches; whether the limit is met."""
+    print(f"{name} | {value:.2f} {unit} | {limit:g} | {value / limit:.2f} | {'-' if before is None else f'{before:g}'}")
+    return value <= limit
 
 
 def throw_away(stores: Stores) -> None:
@@ -257,11 +264,10 @@ def main() -> int:
     print(f"changed by the calibration: {', '.join(sorted(changed))}")
     print(f"of it what must not be: {', '.join(sorted(reaches_too_far(changed))) or 'nothing'}")
     reached = {CHANGED_CHANNEL, CHANGED_WITH_IT} <= changed and not reaches_too_far(changed)
-    best_s = max(min(in_place), min(from_nothing))  # a busy machine only adds
-    print(
-        f"forced recompute {min(in_place):.2f} s in place, {min(from_nothing):.2f} s from nothing (limit {LIMIT_S} s)"
-    )
-    return 0 if same and reached and best_s < LIMIT_S else 1
+    # the best of three: a busy machine only adds
+    met = measured("a station-year recomputed in place, CPU", min(in_place), "s", IN_PLACE_S, BEFORE_S[0])
+    met &= measured("the same from nothing, CPU", min(from_nothing), "s", FROM_NOTHING_S, BEFORE_S[1])
+    return 0 if same and reached and met else 1
 
 
 if __name__ == "__main__":

@@ -33,7 +33,7 @@ from pipeline.service import WORKED_KEY  # noqa: E402
 from pipeline.stages.catalogue import CATALOGUE  # noqa: E402
 from pipeline.stages.recompute import recompute  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
-from tests.bench.bench_recompute import SLOT_MS, START_MS, dump  # noqa: E402
+from tests.bench.bench_recompute import SLOT_MS, START_MS, dump, measured  # noqa: E402
 from tests.bench.bench_sums import raw_year  # noqa: E402
 from tests.pipeline.hand import Line, lines  # noqa: E402
 
@@ -43,6 +43,8 @@ BEFORE_MS = 520.0  # of the program at the beginning of this work, as its issue 
 YEAR_MS = 364 * DAY_MS  # whole weeks and fortnights
 SLOTS_A_DAY = DAY_MS // SLOT_MS
 HISTORY_D, WEEKS_D = 365, 35
+ALONE_D = 5  # of slots that came one by one: more than what a new one has worked on again
+WARM = 2  # slots before those that are timed
 END_MS = START_MS + HISTORY_D * DAY_MS
 SITE = """
 [site]
@@ -50,11 +52,14 @@ name = "meadow"
 latitude_deg = 52.0
 longitude_deg = 0.0
 elevation_m = 50.0
+"""
+GROUND = """
 [[surface]]
-name = "square"
-title = "Square"
+name = "{name}"
+title = "{name}"
 kind = "square"
 """
+A_GROUND = 10  # stations
 STATION = """
 [[surface.station]]
 name = "{name}"
@@ -83,20 +88,21 @@ def values_of(seed: int) -> Values:
     return {str(name): rows["raw"].to_numpy() for name, rows in table.groupby("channel", observed=True)}
 
 
-def batch(values: Values, station: str, slot: int, end_ms: int, seq: int) -> Batch:
-    """One slot of one station; the slots of a day stand before `end_ms`."""
-    at_ms = end_ms + (slot - HISTORY_D * SLOTS_A_DAY) * SLOT_MS
+def batch(values: Values, station: str, slots: range, end_ms: int, seq: int) -> Batch:
+    """Some slots of one station as a message; the slots of the year end before `end_ms`."""
     readings = []
-    for channel, series in values.items():
-        raw = float(series[slot])
-        silent = np.isnan(raw)
-        readings.append(
-            Reading(
-                "meadow", f"node-{station}", "0123456789abcdef", seq + len(readings),
-                channel.replace("s1/", f"{station}/", 1), str(at_ms // 1000), at_ms + 1500, None if silent else raw,
-                Status.SILENT if silent else Status.OK, 1, True,
-            )
-        )  # fmt: skip
+    for slot in slots:
+        at_ms = end_ms + (slot - HISTORY_D * SLOTS_A_DAY) * SLOT_MS
+        for channel, series in values.items():
+            raw = float(series[slot])
+            silent = np.isnan(raw)
+            readings.append(
+                Reading(
+                    "meadow", f"node-{station}", "0123456789abcdef", seq + len(readings),
+                    channel.replace("s1/", f"{station}/", 1), str(at_ms // 1000), at_ms + 1500,
+                    None if silent else raw, Status.SILENT if silent else Status.OK, 1, True,
+                )
+            )  # fmt: skip
     return Batch("meadow", f"node-{station}", "0123456789abcdef", 1, tuple(readings))
 
 
@@ -108,10 +114,13 @@ class Site:
         self.sent = dict.fromkeys(stations, 0)
 
     def keep(self, station: str, values: Values, first: int, last: int, end_ms: int) -> None:
-        """Put slots into the journal as if they had come long ago, a message each."""
+        """Put slots into the journal as if they had come long ago: those of the last days one by one, as they come,
+        those before them a day at a time."""
+        alone = max(first, last - ALONE_D * SLOTS_A_DAY) if end_ms == END_MS else last
+        days = [range(at, min(at + SLOTS_A_DAY, alone)) for at in range(first, alone, SLOTS_A_DAY)]
         with self.line.stores.database.transaction():
-            for slot in range(first, last):
-                one = batch(values, station, slot, end_ms, self.sent[station] + 1)
+            for slots in (*days, *(range(slot, slot + 1) for slot in range(alone, last))):
+                one = batch(values, station, slots, end_ms, self.sent[station] + 1)
                 self.line.stores.journal.append(one, one.readings[-1].measured_at_ms)
                 self.sent[station] += len(one.readings)
 
@@ -134,7 +143,7 @@ class Site:
             line.clock.wall_ms = END_MS + (slot - HISTORY_D * SLOTS_A_DAY) * SLOT_MS + 5000
             sent = []
             for station in self.stations:
-                one = batch(self.values, station, slot, END_MS, self.sent[station] + 1)
+                one = batch(self.values, station, range(slot, slot + 1), END_MS, self.sent[station] + 1)
                 self.sent[station] += len(one.readings)
                 sent.append((encode_batch(one), readings_topic(one)))
             began = time.process_time()
@@ -158,7 +167,10 @@ def quiet(line: Line) -> None:
 def grown(make: Callable[..., Line], values: Values, *, years: int, stations: int, days: int) -> Site:
     """A site with a history of so many days, or years, at each of so many stations."""
     names = [f"s{k + 1}" for k in range(stations)]
-    settings = SITE + "".join(STATION.format(name=name) for name in names)
+    settings = SITE
+    for k, name in enumerate(names):
+        settings += GROUND.format(name=f"square-{k // A_GROUND}") if k % A_GROUND == 0 else ""
+        settings += STATION.format(name=name)
     line = make(settings, folder=f"y{years}s{stations}d{days}", now_ms=END_MS)
     line.source.said = []
     site = Site(line, values, names)
@@ -166,13 +178,14 @@ def grown(make: Callable[..., Line], values: Values, *, years: int, stations: in
     rain = {"s1/w1/rain": values["s1/w1/rain"]}
     for year in range(years - 1, 0, -1):
         site.keep("s1", rain, 0, YEAR_MS // SLOT_MS, END_MS - year * YEAR_MS)
-    site.keep("s1", values, end - days * SLOTS_A_DAY, end - SLOTS_A_DAY, END_MS)
+    kept = end - SLOTS_A_DAY - WARM
+    site.keep("s1", values, end - days * SLOTS_A_DAY, kept, END_MS)
     since_ms = END_MS - days * DAY_MS
     recompute(line.stores.store, line.study._contexts("s1"), start_ms=since_ms)
     for year in range(1, years):
         site.copy("s1", max(since_ms, END_MS - YEAR_MS), year * YEAR_MS)
     for name in names[1:]:
-        site.keep(name, values, end - 10 * SLOTS_A_DAY, end - SLOTS_A_DAY, END_MS)
+        site.keep(name, values, kept - ALONE_D * SLOTS_A_DAY, kept, END_MS)
         site.copy(name, since_ms, 0)
     worked = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in line.stores.journal.outboxes()}
     line.stores.journal.keep_note(WORKED_KEY, worked)
@@ -182,18 +195,12 @@ def grown(make: Callable[..., Line], values: Values, *, years: int, stations: in
     return site
 
 
-def measured(name: str, value: float, unit: str, limit: float, before: float | None = None) -> bool:
-    """Print one line of the table of benches; whether the limit is met."""
-    print(f"{name} | {value:.2f} {unit} | {limit:g} | {value / limit:.2f} | {'' if before is None else f'{before:g}'}")
-    return value <= limit
-
-
 def is_recomputed(site: Site) -> bool:
     """Whether all that is stored stays as it is when it is worked out from raw again."""
-    folder = site.line.config.data.dir.parent
-    live = dump(folder)
-    recompute(site.line.stores.store, site.line.study._contexts("s1"))
-    return dump(folder) == live
+    context = site.line.study._contexts("s1")
+    live = dump(site.line.stores, context)
+    recompute(site.line.stores.store, context)
+    return dump(site.line.stores, context) == live
 
 
 def main() -> int:

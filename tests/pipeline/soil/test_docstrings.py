@@ -1,4 +1,5 @@
-"""Every public function of the sums documents each parameter and what it returns, with its unit, and a source."""
+"""Every public function of the sums documents each parameter and what it returns, with its unit, and a source; every
+public function of the stages says the units of its numbers."""
 
 from __future__ import annotations
 
@@ -65,3 +66,21 @@ def faults(node: ast.FunctionDef, module_words: str) -> list[str]:
 def test_function_says_units_shapes_and_source(path: Path, node: ast.FunctionDef) -> None:
     """Each parameter that is a number and each number returned has its unit in brackets, and there is a source."""
     assert faults(node, ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "") == []
+
+
+STAGES = SOIL.parent / "stages"
+NUMERIC = re.compile(r"\b(int|float|FloatArray|TimeArray|Series)\b")
+NUMBERED = [
+    pytest.param(node, id=f"{path.stem}.{node.name}")
+    for path in sorted(STAGES.glob("*.py"))
+    for node in ast.parse(path.read_text(encoding="utf-8")).body
+    if isinstance(node, ast.FunctionDef) and not node.name.startswith("_")
+]
+
+
+@pytest.mark.parametrize("node", NUMBERED)
+def test_function_of_numbers_says_a_unit(node: ast.FunctionDef) -> None:
+    """A public function that takes or gives numbers has a unit in brackets in its docstring."""
+    kinds = [one.annotation for one in (*node.args.posonlyargs, *node.args.args, *node.args.kwonlyargs)]
+    written = " ".join(ast.unparse(kind) for kind in (*kinds, node.returns) if kind is not None)
+    assert not NUMERIC.search(written) or UNIT.search(ast.get_docstring(node) or "")
