@@ -160,7 +160,7 @@ class Store(Protocol):
     def channel_series(
         self, channels: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
-        """Return times and values of observations of each channel that has any, NaN where the flag refuses the value."""
+        """Return times and values of the observations of each channel that has any, NaN where the flag refuses them."""
         ...
 
     def upsert_findings(self, frame: pd.DataFrame) -> Changed:
