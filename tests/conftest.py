@@ -3,7 +3,7 @@
 import os
 import shutil
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the service sets it: more threads only wait for each other
@@ -39,6 +39,15 @@ def need_program() -> Callable[[str], str]:
         return path
 
     return need
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Write what no encoding has, such as half a surrogate pair in a log, as an escape: reports travel between
+    processes."""
+    report = yield
+    report.sections = [(name, text.encode("utf-8", "backslashreplace").decode()) for name, text in report.sections]
+    return report
 
 
 def missing(reason: str) -> None:
