@@ -64,6 +64,7 @@ from simulator.site import describe
 from tests.bench.advice_ground import DAY_MS, HOUR_MS, QuickTruth, _probes
 from tests.bench.advice_heard import Known, Worked, settings, table_of, work_out
 from tests.bench.advice_store import SeasonStore
+from tests.bench.table import measured
 
 DAYS = 365
 FOREVER_MS = 2**62
@@ -341,9 +342,10 @@ def main() -> int:
         f"{len(loud) / weeks:.2f} a week; {', '.join(f'{k} {v:.1f} s' for k, v in {**took, **log.took_s}.items())}; "
         f"{whole_s:.0f} s of one core, {time.perf_counter() - began_s:.0f} s by the clock"
     )
-    print(
-        f"rules and advice of a year: {own_s:.1f} s CPU, limit {LIMIT_S:.0f}, ratio {own_s / LIMIT_S:.2f}; "
-        f"before {before_s:.1f} ({', '.join(f'{k} {log.took_s[k]:.1f} from {v}' for k, v in BEFORE_S.items())})"
+    parts = ", ".join(f"{part} {took_s:.1f}" for part, took_s in log.took_s.items())
+    value = f"{own_s:.1f} s ({parts}; with the ground {whole_s:.0f})"
+    measured(
+        "a year's rules and advice, CPU", value, own_s / LIMIT_S, 1.0, of=f"{LIMIT_S:g} s", before=before_s / LIMIT_S
     )
     for fault in faults:
         print(f"BROKEN {fault}")

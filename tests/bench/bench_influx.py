@@ -59,6 +59,7 @@ from pipeline.store.influx import InfluxStore  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
 from tests.api.site import SETTINGS, Ground, ground_at  # noqa: E402
 from tests.api.site import readings as ground_readings  # noqa: E402
+from tests.bench.table import measured  # noqa: E402
 from tests.influx_server import InfluxServer  # noqa: E402
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS  # noqa: E402
 
@@ -293,8 +294,8 @@ def year(folder: Path, seed: int) -> None:
                     ground.pipeline.changes.bump("findings")  # or the page before would be given again
                     times.append(timed(lambda get=client.get, path=path: get(path)))
                 middle.append(1000 * statistics.median(times))
-            times_over = f"{middle[0] / middle[1]:.1f} times"
-            print(f"year: {path}: {middle[0]:.0f} ms on the server, {middle[1]:.0f} in a file, {times_over}")
+            value = f"{middle[0]:.0f} ms ({middle[1]:.0f} in a file)"
+            measured(f"{path} after a year", value, middle[0] / middle[1], None, of="a file")
 
 
 def advice(folder: Path, seed: int) -> None:
@@ -315,9 +316,9 @@ def advice(folder: Path, seed: int) -> None:
             counts.append(asked[0])
             ground.clock.wall_ms += HOUR_MS
         most = max(counts[1:])
-        good = verdict("advice", good=most <= ROUND_TRIPS_MOST)
-        asks = f"{most} requests an hour (at most {ROUND_TRIPS_MOST}), {counts[0]} the first"
-        print(f"advice: 3 stations: {asks}: {good}")
+        asks = f"{most} ({counts[0]} the first hour)"
+        name = "requests of an hour's advice, 3 stations"
+        verdict("advice", good=measured(name, asks, most / ROUND_TRIPS_MOST, 1.0, of=str(ROUND_TRIPS_MOST)))
 
 
 # --- the whole chain -----------------------------------------------------------------------------------------------
