@@ -352,9 +352,20 @@ class Worker:
                 self._merge_old()
 
     def _merge_old(self) -> None:
-        """Merge some runs of readings received before yesterday, until none is left today."""
+        """Merge some runs of readings received before yesterday, until none is left today.
+
+        A run that does not read back stays as it is, and is tried again the next day: saving space may fail, keeping
+        readings goes on.
+        """
         today = self._clock.now_ms() // DAY_MS
-        if self._merged_day != today and not self._journal.merge_runs((today - 1) * DAY_MS):
+        if self._merged_day == today:
+            return
+        try:
+            more = self._journal.merge_runs((today - 1) * DAY_MS)
+        except ValueError as bad:
+            log.error("runs_not_merged reason=%s", bad)
+            more = False
+        if not more:
             self._merged_day = today
 
     def _stages_due(self, now_s: float, *, idle: bool) -> bool:

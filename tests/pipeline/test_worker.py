@@ -360,6 +360,28 @@ def test_runs_received_before_yesterday_are_merged_when_there_is_nothing_else_to
     assert line.stores.store.raw(channels, *EVER_MS).equals(before)
 
 
+def test_runs_that_cannot_be_merged_are_left_and_readings_are_kept(
+    make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Old readings that do not read back after compressing are tried once a day; what arrives is kept and receipted."""
+    line, tries = make(), list[int]()
+
+    def refuse(before_ms: int) -> bool:
+        tries.append(before_ms)
+        raise ValueError("run 1: found other readings after compressing, expected the same")
+
+    monkeypatch.setattr(line.stores.journal, "merge_runs", refuse)
+    line.send_batch(record(1))
+    line.run_until_quiet()
+    for _ in range(3):
+        line.clock.real_s += 10.0
+        line.run(3)
+    line.send_batch(record(1, first_seq=5))
+    line.run_until_quiet()
+    assert len(tries) == 1
+    assert line.source.receipts()[-1] == 8
+
+
 @pytest.mark.parametrize("coming", [False, True], ids=["readings have ended", "readings keep coming"])
 def test_days_rest_only_while_readings_come(
     make: Callable[..., Line], monkeypatch: pytest.MonkeyPatch, *, coming: bool
