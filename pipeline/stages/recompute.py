@@ -51,7 +51,7 @@ LOOK_AHEAD_MS = max(stage.look_ahead_ms for many in (READING_STAGES, QUARTER_HOU
 
 @dataclass(frozen=True, slots=True)
 class Redone:
-    """How many observations and findings were worked out, and which of them were not kept just so before."""
+    """How many observations and findings were worked out, and which were not kept just so before or are removed."""
 
     observations: int = 0
     findings: int = 0
@@ -203,7 +203,7 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> t
         # with one in every cell nothing else can be stored between them
         edges = {"prepend": start_ms - CELL_MS, "append": end_ms}
         gappy = [q for q in stage.findings if q not in times or np.diff(times[q], **edges).max() > CELL_MS]
-        _forget(store, context.station, gappy, times, [(start_ms, end_ms)])
+        changed.append(_forget(store, context.station, gappy, times, [(start_ms, end_ms)]))
     return drawn, Redone(len(observations), len(findings), joined_changes(changed))
 
 
@@ -257,15 +257,15 @@ def redo_periods(
         record = Record({**record.channels, **own.channels}, {**record.findings, **own.findings})
     each = list(find_each(PERIOD_STAGES, record, context, start_ms, end_ms))
     found = by_name((one for part in each for one in part.findings), context)
-    changed = store.upsert_findings(findings_table(found, context.station)) if found else {}
+    changed = [store.upsert_findings(findings_table(found, context.station)) if found else {}]
     times: dict[str, dict[str, list[int]]] = {}
     for one in found:
         times.setdefault(one.channel or context.station, {}).setdefault(one.quantity, []).append(one.start_ms)
     for stage, spans, _ in each:
-        _forget(store, context.station, stage.findings, times.get(context.station, {}), spans)
+        changed.append(_forget(store, context.station, stage.findings, times.get(context.station, {}), spans))
         for channel in context.moisture if stage.channel_findings else ():
-            _forget(store, channel, stage.channel_findings, times.get(channel, {}), spans)
-    return Redone(0, len(found), changed)
+            changed.append(_forget(store, channel, stage.channel_findings, times.get(channel, {}), spans))
+    return Redone(0, len(found), joined_changes(changed))
 
 
 def _stored_findings(
@@ -294,10 +294,14 @@ def _forget(
     quantities: Sequence[str],
     drawn: Mapping[str, Sequence[int] | TimeArray],
     spans: Sequence[tuple[int, int]],
-) -> None:
-    """Remove findings that are stored in some spans, start <= t < end in order, and are not among those drawn now."""
+) -> Changed:
+    """Remove findings that are stored in some spans, start <= t < end in order, and are not among those drawn now.
+
+    Returns the first and last start of those removed, by quantity. [ms since 1970, UTC]
+    """
+    removed: dict[str, tuple[int, int]] = {}
     if not (quantities and spans):
-        return
+        return removed
     stored = store.finding_series(owner, quantities, spans[0][0], spans[-1][1])
     for quantity, (at_ms, _) in stored.items():
         inside = np.any([(at_ms >= begin) & (at_ms < end) for begin, end in spans], axis=0)
@@ -305,6 +309,9 @@ def _forget(
         edges = np.flatnonzero(np.diff(np.concatenate([[False], stale, [False]]).astype(np.int8)))
         for first, behind in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
             store.delete_findings(owner, [quantity], int(at_ms[first]), int(at_ms[behind - 1]) + 1)
+        if stale.any():
+            removed[quantity] = int(at_ms[stale][0]), int(at_ms[stale][-1])
+    return removed
 
 
 def recompute(

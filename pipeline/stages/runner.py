@@ -122,7 +122,7 @@ class RestageQueue:
         self._spans: dict[str, DirtyRanges] = {}
         self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be redone
         self._compared: dict[str, DirtyRanges] = {}  # findings beside which passes are still to be looked at again
-        self._rewritten: set[str] = set()  # stations whose diary or limits have changed: all passes and cores
+        self._rewritten: set[str] = set()  # stations of which all passes and cores are to be looked at again
         self._to_learn: dict[str, int | None] = {}  # stations whose limits may be due, and from when other ones hold
         self._learned_ms: dict[str, int] = {}
         self._since_s: dict[str, float] = {}
@@ -203,7 +203,7 @@ class RestageQueue:
                 if station != UNKNOWN:  # what of it is stored already has no days and fortnights yet
                     span = affected(first_ms, last_ms)
                     self._change(station, span.start_ms, span.end_ms)
-                    self._rewritten.add(station)
+                    self._rewritten.update(self._sharers)
 
     def step(self) -> str | None:
         """Run the stages over one piece of the station that has waited longest; returns its name."""
@@ -273,7 +273,7 @@ class RestageQueue:
                 done = redo_periods(self._store, self._contexts(station), start_ms, end_ms)
         except BaseException:
             self._change(station, start_ms, end_ms)
-            self._rewritten.add(station)  # some of it may be stored
+            self._rewritten.update(self._sharers)  # some of it may be stored
             raise
         self._metrics.findings.inc(done.findings)
         compared = done.span(PASSES.reads)

@@ -189,7 +189,7 @@ def core_findings(context: StationContext) -> Iterator[Finding]:
     """Findings of a station's cores: how fast thatch and its organic matter grow, by cores of the commonest method."""
     every = context.core_reads
     methods = [core.method for core in every]
-    common = [core for core in every if methods and core.method == max(set(methods), key=methods.count)]
+    common = [core for core in every if methods and core.method == max(sorted(set(methods)), key=methods.count)]
     thick = [core for core in common if np.isfinite(core.thickness_mm)]
     if len({core.taken for core in thick}) >= 2:
         yield _trend("thatch_trend", thatch.thickness_series(thick), min(c.taken for c in thick))

@@ -36,8 +36,11 @@ DEPTH_QUANTITIES = ("arrival_lag", "wetting_gain")
 BEFORE_MS = 3 * DAY_MS
 """A spell begins six dry hours after the last, or at a midnight into a spell a day old; its reading before is at most
 half a day old."""
-SETTLED_MS = 2 * LONGEST_SPELL_MS + int(SETTLE_H * HOUR_MS) + DAY_MS
-"""The spell itself, its settling, the spell that cuts it short, and a day for where that one is cut."""
+KNOWN_MS = LONGEST_SPELL_MS + DAY_MS
+"""From the start of a spell until no later reading says whether it is one, or where it is cut: its last reading may be
+what makes it 1 mm, and a day allows for its cut, the foot of a rise and rain that explains one."""
+SETTLED_MS = LONGEST_SPELL_MS + int(SETTLE_H * HOUR_MS) + KNOWN_MS
+"""The spell itself, its settling, and the spell that cuts it short."""
 LAG_DEPTH_M = 0.05  # the station's lag is that of the first soil channel so deep: past it the water has reached roots
 
 
@@ -64,30 +67,28 @@ def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: 
 
 def settling_since(record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int) -> int:
     """Return from which start on accounts of wettings may be others when observations from a moment on are. [ms]"""
-    return _since(record, context, start_ms, end_ms, changed_ms, dried=False)
+    return _since(record, context, start_ms, end_ms, changed_ms, followed_h=SETTLE_H)
 
 
 def drying_since(record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int) -> int:
     """Return from which start on dry-downs may be others when observations from a moment on are. [ms]"""
-    return _since(record, context, start_ms, end_ms, changed_ms, dried=True)
+    return _since(record, context, start_ms, end_ms, changed_ms, followed_h=DRY_DOWN_H)
 
 
-def _since(record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int, *, dried: bool) -> int:
-    """First wetting that rests on the changed observations: those before it are what they were.
+def _since(
+    record: Record, context: StationContext, start_ms: int, end_ms: int, changed_ms: int, *, followed_h: float
+) -> int:
+    """Return the start of the first wetting that rests on the changed observations. [ms since 1970, UTC]
 
-    Spells about the change, and that before it, which the next one cuts short, may themselves be others. A dry-down is
-    followed for a week at most, an account for two days; a spell is known three days after its start.
+    A wetting is followed for some hours, until the next one at most, and the change may be what tells of that one.
     """
     if _first_seen(record, changed_ms):
         return start_ms
     for event in wettings_of(record, context, start_ms, end_ms):
-        rests_until_ms = event.spell.end_ms + LONGEST_SPELL_MS
-        if dried:
-            followed_ms = event.spell.end_ms + int(DRY_DOWN_H * HOUR_MS) + LONGEST_SPELL_MS
-            rests_until_ms = max(rests_until_ms, min(event.next_ms + LONGEST_SPELL_MS, followed_ms))
-        if rests_until_ms > changed_ms:
-            return max(start_ms, min(event.spell.start_ms, changed_ms - BEFORE_MS - DAY_MS))
-    return max(start_ms, changed_ms - BEFORE_MS - DAY_MS)
+        followed_ms = min(event.next_ms, event.spell.end_ms + int(followed_h * HOUR_MS))
+        if followed_ms + KNOWN_MS > changed_ms:
+            return max(start_ms, min(event.spell.start_ms, changed_ms - KNOWN_MS))
+    return max(start_ms, changed_ms - KNOWN_MS)
 
 
 def _first_seen(record: Record, changed_ms: int) -> bool:
@@ -244,8 +245,8 @@ WETTING = Stage[FindPeriod](
 
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")
-DRIED_MS = 2 * LONGEST_SPELL_MS + int(DRY_DOWN_H * HOUR_MS) + DAY_MS
-"""The spell, a week after it, the spell that ends it, and a day for where that one is cut."""
+DRIED_MS = LONGEST_SPELL_MS + int(DRY_DOWN_H * HOUR_MS) + KNOWN_MS
+"""The spell, a week after it, and the spell that ends it."""
 WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
 SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
 NOISE_M3_M3 = 0.003  # of a good probe from reading to reading: common practice, no source

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from pipeline.diary.entry import DiaryEntry
-from pipeline.stages.recompute import station_context
-from pipeline.stages.treatments import PASS_QUANTITIES, by_likeness, redo_passes
+from pipeline.stages.recompute import redo_periods, station_context
+from pipeline.stages.treatments import PASS_QUANTITIES, PASSES, by_likeness, redo_passes
 from pipeline.store import FINDING_COLUMNS
 from pipeline.units import DAY_MS
-from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
+from tests.pipeline.hand import SETTINGS, SLOT_MS, START_MS, Line, batches, reading, record
 
 TWO = (
     SETTINGS
@@ -75,6 +75,34 @@ def test_a_pass_is_judged_beside_the_likest_station_and_forgotten_when_struck(ma
     pd.testing.assert_frame_equal(found, redo(line), check_exact=True)
     line.stores.diary.strike(entry.id, PASS_MS)
     assert redo(line).empty
+
+
+def test_a_pass_is_judged_again_after_a_kill_when_a_station_beside_it_changed(make: Callable[..., Line]) -> None:
+    """Hold times of the station beside it were stored, not yet compared, when the worker was killed: 20 h less 10 h."""
+    late_ms = PASS_MS + 200 * DAY_MS
+    line = make(TWO, now_ms=late_ms)
+    line.stores.diary.add(scarified())
+    held(line, "s1", 60.0, 40.0)
+    held(line, "s2", 60.0, 55.0)
+    assert redo(line).loc["hold_time_change", "value"] == -15.0
+    line.send_batch([reading(1, "s2/p1/moisture", late_ms - SLOT_MS, 0.3)])
+    line.run(1)
+    held(line, "s2", 60.0, 50.0)
+    again = make(TWO, now_ms=late_ms)  # on the same folder; the first one is never closed
+    again.run_until_quiet()
+    found = again.stores.store.findings("s1", ["hold_time_change"], 0, 2**61)
+    assert found["value"].tolist() == [-10.0] and "beside s2" in found["reason"].iloc[0]
+
+
+def test_a_finding_that_is_found_no_more_counts_as_changed(make: Callable[..., Line]) -> None:
+    """Hold times without readings are removed, and their span is reported: passes compare what is left."""
+    line = make(TWO)
+    held(line, "s1", 60.0, 40.0)
+    stored = line.stores.store.findings("s1", ["hold_time"], 0, 2**61)["start_ms"]
+    context = station_context(line.config, "s1", line.stores.diary, line.stores.store)
+    done = redo_periods(line.stores.store, context, int(stored.min()), int(stored.max()) + 1)
+    assert line.stores.store.findings("s1", ["hold_time"], 0, 2**61).empty
+    assert done.span(PASSES.reads) == (int(stored.min()), int(stored.max()) + 1)
 
 
 def test_a_pass_over_a_probe_left_in_the_ground_makes_an_island(make: Callable[..., Line]) -> None:

@@ -124,3 +124,13 @@ def test_thatch_trend_is_the_slope_of_its_cores() -> None:
     two = {f.quantity: f for f in core_findings(replace(GREEN, core_reads=reads[:2]))}
     assert np.isnan(two["thatch_trend"].value) and "3 needed" in two["thatch_trend"].reason
     assert list(core_findings(GREEN)) == []
+
+
+def test_of_two_methods_as_common_the_first_by_name_gives_the_trend() -> None:
+    """Three cores by each of two methods, in either order, for twenty names: the order of a set of texts differs from
+    process to process."""
+    for k in range(20):
+        reads = [core(year, 12.0, f"{first} {k}") for first in ("ruler", "pressed") for year in (2020, 2021, 2022)]
+        for some in (reads, reads[::-1]):
+            trend = {f.quantity: f for f in core_findings(replace(GREEN, core_reads=tuple(some)))}["thatch_trend"]
+            assert trend.reason.startswith(f"cores by pressed {k}")

@@ -25,6 +25,7 @@ from tests.pipeline.storms import (
     START_MS,
     found,
     long_record,
+    raw,
     record,
     storm,
 )
@@ -178,14 +179,8 @@ def merged(one: Record, other: Record) -> Record:
     return Record(both(one.channels, other.channels), both(one.findings, other.findings))
 
 
-@settings(max_examples=5, deadline=None)
-@given(cuts=st.lists(st.floats(0.02, 0.98), min_size=1, max_size=5), order=st.randoms(use_true_random=False))
-def test_any_batching_gives_identical_findings(heard, whole, cuts, order):
-    """What the quarter-hour stages say may come in any number of batches, in any order: when the periods each batch
-    touches are drawn anew from what lies within their reach, the findings end the same to the last bit."""
-    edges = [START_MS + int(c * 45 * DAY) * SLOT_MS for c in (0.0, *sorted(cuts), 1.0)]
-    batches = list(itertools.pairwise(edges))
-    order.shuffle(batches)
+def in_batches(heard: Record, batches: list[tuple[int, int]]) -> dict[tuple[str, str, int], tuple]:
+    """What is stored in the end when a record comes in these parts, each drawn within its reach alone."""
     kept, stored = Record({}, {}), {}
     for begin, end in batches:
         if begin == end:
@@ -197,10 +192,48 @@ def test_any_batching_gives_identical_findings(heard, whole, cuts, order):
             for key in [k for k in stored if k[1] in named and any(a <= k[2] < b for a, b in spans)]:
                 del stored[key]
         stored |= table_of(within, begin, end - 1)
+    return stored
+
+
+def assert_same(stored: dict[tuple[str, str, int], tuple], whole: dict[tuple[str, str, int], tuple]) -> None:
     assert sorted(stored) == sorted(whole)
     for key in whole:
         np.testing.assert_array_equal(stored[key][4:7], whole[key][4:7])
         assert stored[key][:4] == whole[key][:4] and stored[key][7:] == whole[key][7:]
+
+
+@settings(max_examples=5, deadline=None)
+@given(cuts=st.lists(st.floats(0.02, 0.98), min_size=1, max_size=5), order=st.randoms(use_true_random=False))
+def test_any_batching_gives_identical_findings(heard, whole, cuts, order):
+    """What the quarter-hour stages say may come in any number of batches, in any order: when the periods each batch
+    touches are drawn anew from what lies within their reach, the findings end the same to the last bit."""
+    edges = [START_MS + int(c * 45 * DAY) * SLOT_MS for c in (0.0, *sorted(cuts), 1.0)]
+    batches = list(itertools.pairwise(edges))
+    order.shuffle(batches)
+    assert_same(in_batches(heard, batches), whole)
+
+
+@pytest.mark.parametrize("late_first", [False, True])
+def test_a_spell_known_by_its_last_reading_cuts_the_account_before_it_short(late_first):
+    """Drizzle of 2.7 days comes to 1 mm with its last reading. Only then is it a wetting, and the account of the rain
+    that ended 20 hours before it began, four and a half days ago, ends where it begins; the last reading may come first
+    or last."""
+    slots, drizzle, last = 12 * DAY, 5 * DAY + 2, 5 * DAY + 264
+    n = np.arange(slots)
+    rain = np.zeros(slots)
+    rain[drizzle - 176 : drizzle - 80 : 16] = 1.0
+    rain[drizzle - 80] = 1.0
+    rain[drizzle : drizzle + 253 : 21] = 0.07
+    rain[last] = 0.5
+    rising = 0.10 * np.clip((n - (drizzle - 176)) / 272, 0.0, 1.0)  # the soil fills until a day after that rain
+    series = {i: 0.15 + rising for i in (*SOIL, "green-1/t1/moisture")}
+    heard = record(raw(series | {"green-1/w1/rain": 5.0 + np.cumsum(rain)}))
+    begin, cut, end = (START_MS + slot * SLOT_MS for slot in (0, last, slots))
+    whole = table_of(heard, begin, end)
+    given_mm = [row[4] for key, row in whole.items() if key[1] == "wetting_given"]
+    assert given_mm == pytest.approx([7.0, 1.41])
+    batches = [(begin, cut), (cut, end)]
+    assert_same(in_batches(heard, batches[::-1] if late_first else batches), whole)
 
 
 def test_stages_bear_an_empty_record_and_one_of_failures():
