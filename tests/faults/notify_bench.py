@@ -58,7 +58,7 @@ from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_s
 START_MS = 1_780_358_400_000  # 2026-06-02 00:00 UTC, in season
 FAST = 86_400.0  # a day of the wall clock in a second
 RULES = ("water_running", "water_running", "frost_at_dawn", "stay_off", "window_closing", "thatch_holding", "roots_dry")
-DRAIN_S, LOOK_S = 240.0, 0.01
+DRAIN_S, LOOK_S = 60.0, 0.01
 
 
 Apprise.instantiate("json://localhost")  # it looks through all its services once: not anew in every life
@@ -100,7 +100,7 @@ def live(life: Life) -> None:
         ways = [(_RecordFirst(way, outbox, clock), outbox) for way, outbox in ways]
     notifier = Notifier(journal, ways, Metrics(), clock)
     stop = threading.Event()
-    notify.POLL_S = LOOK_S  # events come from another process: nobody wakes us
+    notify.NOTIFY_POLL_S = LOOK_S  # events come from another process: nobody wakes us
     while True:
         notifier.step(stop)
 
