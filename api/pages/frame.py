@@ -15,6 +15,11 @@ templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates"
 templates.env.filters["tied"] = tied
 
 
+def note_change(request: Request) -> None:
+    """Note the count of changes before anything is read for a page: what comes later is news to whoever has it."""
+    request.state.change = request.app.state.pipeline.changes.count
+
+
 def answer(
     request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], *, status: int = 200
 ) -> HTMLResponse:

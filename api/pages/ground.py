@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal
 
 from bokeh.core.types import ID
 from bokeh.embed import json_item
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import HTMLResponse, Response
 
 from api import words
@@ -21,7 +21,7 @@ from api.data import find_station, iso, known_figures, pipeline_of, station_of, 
 from api.drawing import profile
 from api.known import known_line
 from api.load import facts_of
-from api.pages.frame import answer
+from api.pages.frame import answer, note_change
 from api.state import StationNow
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS, MINUTE_MS
@@ -30,7 +30,7 @@ SPANS = {"3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
 DEFAULT_SPAN = "14"
 CHART_TARGET = "moisture-chart"
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, dependencies=[Depends(note_change)])
 
 
 @router.get("/", response_class=HTMLResponse)

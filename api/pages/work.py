@@ -10,7 +10,7 @@ import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Request
+from fastapi import APIRouter, Depends, Request
 from fastapi.responses import HTMLResponse
 
 from api import words
@@ -18,7 +18,7 @@ from api.answers import pass_words, stale_line
 from api.data import iso, pipeline_of
 from api.drawing import KIND_WORDS, LETTERS, DayCell, calendar, first_day, kind_of, wetness_chart
 from api.load import facts_of
-from api.pages.frame import answer
+from api.pages.frame import answer, note_change
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first, listed
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
@@ -31,7 +31,7 @@ from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 SNOOZE_DAYS = 3
 LAST_ENTRIES = 10
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, dependencies=[Depends(note_change)])
 
 
 @router.get("/work", response_class=HTMLResponse)

@@ -88,16 +88,14 @@ addEventListener("resize", () => {
 
 if (now) {
   document.addEventListener("news", refresh); // what this page itself has brought about
-  let seen = null;
+  let seen = now.dataset.change; // what came before the page was connected is news too
   const news = new EventSource("/api/v1/live");
   news.addEventListener("open", sayBack);
   news.addEventListener("error", sayAway); // the browser itself tries again
   news.addEventListener("change", (event) => {
     const count = event.lastEventId;
-    const first = seen === null;
-    const changed = seen !== count;
+    if (seen === count) return;
     seen = count;
-    if (first || !changed) return;
     refresh();
     if (chart && !drawing && Date.now() - drawnAt > CHART_AT_MOST_EVERY_MS) draw();
   });
