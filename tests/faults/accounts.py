@@ -3,16 +3,17 @@
 The records: how many readings the outbox ever numbered, what the sensors wrote down, and what the pipeline stored. Two
 counts of what is lost stand beside each other. By number: the outbox gives each reading one `seq` in its commit, from
 1 without a gap, so what it numbered less what is stored is lost, whatever it has freed meanwhile. By the sensors alone:
-the agent goes on to another probe only when the one before is committed, so values of a talk that went without a
-repeat and was followed by a question to another probe, with no kill of the agent between, were in custody. Values an
-agent heard but was killed over before its commit may be missing: nobody had taken them into custody.
+on each line the agent goes on to another probe only when the one before is committed, so values of a talk that went
+without a repeat and was followed by a question to another probe of that line, with no kill of the agent between, were
+in custody. The lines are read side by side and their talks mix in the log. Values an agent heard but was killed over
+before its commit may be missing: nobody had taken them into custody.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 Row = tuple[str, str, int | None]  # channel, slot, running number (None where the reading failed)
 
@@ -79,24 +80,38 @@ def settle(
     )
 
 
+@dataclass
+class _Talk:
+    """What one probe was asked in a row, and the values it gave."""
+
+    address: str
+    commands: list[str] = field(default_factory=list)
+    values: list[int] = field(default_factory=list)
+
+
 def _heard(log: Iterable[str], talk: list[str]) -> tuple[set[int], set[int], int]:
     """All values the sensors gave, those surely in custody, and how many talks were left out."""
     said: set[int] = set()
     known: set[int] = set()
     unclear = 0
-    address, commands, values = "", [], []
-    for line in (*log, "killed"):
-        word, *rest = line.split()
+    talks: dict[str, _Talk] = {}  # the present one of each line
+    for entry in log:
+        if entry == "killed":
+            unclear += len(talks)
+            talks.clear()
+            continue
+        word, line, address, *rest = entry.split()
+        present = talks.get(line)
         if word == "say":
-            values += map(int, rest[1:])
-            said.update(map(int, rest[1:]))
+            said.update(map(int, rest))
+            if present is not None:
+                present.values += map(int, rest)
             continue
-        if word == "ask" and rest[0] == address:
-            commands.append(rest[1])
-            continue
-        if address and word == "ask" and commands == talk:
-            known.update(values)
-        elif address:
-            unclear += 1
-        address, commands, values = (rest[0], [rest[1]], []) if word == "ask" else ("", [], [])
-    return said, known, unclear
+        if present is None or present.address != address:
+            if present is not None and present.commands == talk:
+                known.update(present.values)
+            elif present is not None:
+                unclear += 1
+            present = talks[line] = _Talk(address)
+        present.commands += rest
+    return said, known, unclear + len(talks)

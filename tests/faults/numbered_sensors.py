@@ -3,9 +3,10 @@
     python tests/faults/numbered_sensors.py FOLDER LOG SENSORS_A_LINE LINE...
 
 A process of its own that outlives whatever is killed around it, so its log is a record of what was read that owes
-nothing to the agent or the pipeline. A log line is `ask ADDRESS COMMAND` for each command heard and
-`say ADDRESS NUMBER...` for each measurement; the numbers run on through the whole run. They travel as values: number n
-is said as 10 + n / 100000, which every quantity of the profile probe takes. It keeps no state that a kill could tear.
+nothing to the agent or the pipeline. An entry of the log is `ask LINE ADDRESS COMMAND` for each command heard and
+`say LINE ADDRESS NUMBER...` for each measurement; the numbers run on through the whole run. They travel as values:
+number n is said as 10 + n / 100000, which every quantity of the profile probe takes. It keeps no state that a kill
+could tear.
 """
 
 from __future__ import annotations
@@ -58,8 +59,8 @@ class Log:
 class NumberedSensors:
     """Profile probes that share one line; they answer at once."""
 
-    def __init__(self, addresses: str, log: Log, numbers: list[int]) -> None:
-        self._log, self._numbers = log, numbers
+    def __init__(self, line: str, addresses: str, log: Log, numbers: list[int]) -> None:
+        self._line, self._log, self._numbers = line, log, numbers
         self._heard = b""
         channels = load_probe(MODEL).channels
         counts = {int(c.command[1:] or 0): 0 for c in channels}
@@ -71,7 +72,7 @@ class NumberedSensors:
         def measure(count: int) -> list[str]:
             first = self._numbers[0] + 1
             self._numbers[0] += count
-            self._log.write("say", address, *range(first, first + count))
+            self._log.write("say", self._line, address, *range(first, first + count))
             return [value_of(number) for number in range(first, first + count)]
 
         groups = {group: Group(count, lambda count=count: measure(count)) for group, count in counts.items()}
@@ -82,7 +83,7 @@ class NumberedSensors:
         *commands, self._heard = (self._heard + data).split(b"!")
         for command in commands:
             text = command.lstrip(b"\0\r\n").decode("ascii", "replace")
-            self._log.write("ask", text[:1], text[1:])
+            self._log.write("ask", self._line, text[:1], text[1:])
         for sensor in self._sensors:
             sensor.receive(data, now_s)
 
@@ -104,8 +105,8 @@ def main(folder: Path, log_path: Path, sensors_a_line: int, names: list[str]) ->
         addresses = iter(ADDRESSES)
         lines = [
             PtyLine(
-                name, folder, NumberedSensors("".join(next(addresses) for _ in range(sensors_a_line)), log, numbers),
-                selector,
+                name, folder,
+                NumberedSensors(name, "".join(next(addresses) for _ in range(sensors_a_line)), log, numbers), selector,
             )
             for name in names
         ]  # fmt: skip

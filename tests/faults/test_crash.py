@@ -15,7 +15,17 @@ from tests.faults.crash_bench import run_bench
 from tests.faults.numbered_sensors import number_of, value_of
 
 TALK = ["MC", "D0"]
-LOG = ["ask a MC", "say a 1 2", "ask a D0", "ask b MC", "say b 3 4", "ask b D0", "killed", "ask a MC", "say a 5 6"]
+LOG = [
+    "ask north a MC",
+    "say north a 1 2",
+    "ask north a D0",
+    "ask north b MC",
+    "say north b 3 4",
+    "ask north b D0",
+    "killed",
+    "ask north a MC",
+    "say north a 5 6",
+]
 KEPT: list[Row] = [("a/x", "60", 1), ("a/y", "60", 2)]
 
 
@@ -48,9 +58,32 @@ def test_a_value_no_sensor_gave_or_that_the_outbox_has_otherwise_is_seen():
 
 def test_a_talk_with_a_repeat_is_left_out():
     """Of values said again on a retry it is not known which was taken: they are not counted as known."""
-    log = ["ask a MC", "say a 1 2", "ask a MC", "say a 3 4", "ask a D0", "ask b MC"]
+    log = ["ask north a MC", "say north a 1 2", "ask north a MC", "say north a 3 4", "ask north a D0", "ask north b MC"]
     account = settle(2, [("a/x", "60", 3), ("a/y", "60", 4)], [], log, TALK)
     assert (account.known, account.lost, account.unclear) == (0, 0, 2)
+
+
+def test_talks_of_two_lines_are_told_apart_however_they_mix():
+    """Two lines are read side by side: another probe asked on the other line neither cuts a talk nor vouches for it,
+    and a kill ends the talks of both (by hand: a and x are followed on their own line, b and y are not)."""
+    north = [
+        "ask north a MC",
+        "say north a 1 2",
+        "ask north a D0",
+        "ask north b MC",
+        "say north b 3 4",
+        "ask north b D0",
+    ]
+    south = [entry.replace("north a", "south x").replace("north b", "south y") for entry in north]
+    south = [entry.replace("1 2", "5 6").replace("3 4", "7 8") for entry in south]
+    mixed = [entry for pair in zip(north, south, strict=True) for entry in pair]
+    stored: list[Row] = [(f"{number}", "60", number) for number in (1, 2, 5, 6)]
+    account = settle(4, stored, [], [*mixed, "killed"], TALK)
+    assert (account.known, account.known_lost, account.unclear) == (4, 0, 2)
+    account = settle(4, stored[:3], [], [*mixed, "killed"], TALK)
+    assert (account.known, account.known_lost) == (4, 1)
+    account = settle(2, stored[:2], [], [*north[:3], "killed", *south[3:]], TALK)
+    assert (account.known, account.unclear) == (0, 2)
 
 
 @pytest.mark.parametrize("number", [1, 17, 899_999])
@@ -63,10 +96,11 @@ def test_a_running_number_comes_back_from_its_value(number: int):
 
 @pytest.mark.timeout(300)  # it takes 15 s; a crowded machine starts processes slowly
 def test_kills_of_agent_broker_and_pipeline_lose_and_double_nothing(need_program: Callable[..., str], tmp_path: Path):
-    """Two kills of each while readings flow: every reading that was committed is stored, once."""
+    """Two kills of each while readings flow: every reading that was committed is stored, once, and the sensors' own log
+    vouches for more than half of them."""
     outcome = run_bench(tmp_path, kills=2, readings=500, seed=1, receipts=True, mosquitto=need_program("mosquitto"))
     a = outcome.account
-    assert a.committed >= 500 and a.known > 0
+    assert a.committed >= 500 and a.known > a.committed / 2
     assert (a.lost, a.twice, a.known_lost, a.invented, a.unlike) == (0, 0, 0, 0, 0), outcome.text()
 
 
