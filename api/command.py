@@ -105,7 +105,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     from api.serve import open_to_others
-    from pipeline.service import meet_server
+    from pipeline.store.opening import meet_server
 
     config = _config(parsed)
     if config.notify.addresses_file is not None:
@@ -132,7 +132,7 @@ def _recompute(parsed: argparse.Namespace) -> int:
 
 def _size(parsed: argparse.Namespace) -> int:
     """It only reads, beside a running service too."""
-    from pipeline.service import open_journal
+    from pipeline.store.opening import open_journal
     from pipeline.store.sqlite import SqliteStore
     from pipeline.units import DAY_MS
 
@@ -156,7 +156,7 @@ def _size(parsed: argparse.Namespace) -> int:
 
 def _quarantine(parsed: argparse.Namespace) -> int:
     """`list` and `show` only read, beside a running service too; `retry` and `drop` need the data folder alone."""
-    from pipeline.service import open_journal
+    from pipeline.store.opening import open_journal
 
     action, number = parsed.action, parsed.number
     if (number is None) != (action == "list"):

@@ -11,11 +11,12 @@ from zoneinfo import ZoneInfo
 from pipeline.errors import PipelineFault
 from pipeline.run.command_line import add_log_level, day
 from pipeline.run.log import start_log
-from pipeline.service import Pipeline, meet_server
+from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.site.settings import ConfigFault
 from pipeline.stages.recompute import in_order
+from pipeline.store.opening import meet_server
 
 
 def main(arguments: list[str] | None = None) -> int:

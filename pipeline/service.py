@@ -11,17 +11,14 @@ MQTT nor SQL.
 
 from __future__ import annotations
 
-import fcntl
 import logging
-import os
 import random
 import shutil
 import threading
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import ExitStack, closing, contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 from hardware.reading import BadBatch, Batch, BatchSpan, Receipt, decode_batch, parse_readings_topic
 from pipeline.advice.advisor import Advisor
@@ -38,21 +35,15 @@ from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.models import SiteConfig, Vocabulary
-from pipeline.site.settings import load, read_secret
+from pipeline.site.settings import load
 from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recompute
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
-from pipeline.store import Store
-from pipeline.store.database import Database
-from pipeline.store.diary import Diary
 from pipeline.store.feeder import Feeder
 from pipeline.store.journal import Journal, Quarantined
-from pipeline.store.readings import Appended, Channels
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.opening import lock_folder, open_stores
+from pipeline.store.readings import Appended
 from pipeline.units import DAY_MS
-
-if TYPE_CHECKING:
-    from pipeline.store.influx import InfluxStore
 
 log = logging.getLogger(__name__)
 
@@ -68,6 +59,7 @@ CATCH_UP_S = 2.0  # without an arrival for so long, what was measured until now 
 JUDGE_EVERY_MS = 60_000  # silence is looked for this often on the clock
 JUDGE_LEAST_S = 1.0  # and no more often than this in real time
 WORKED_EVERY_S = 5.0
+JOIN_S = 20.0  # how long a part may take to end
 WORKED_KEY = "worker/worked"
 
 
@@ -452,14 +444,6 @@ def retry_quarantined(journal: Journal, entry: Quarantined, now_ms: int) -> Appe
     return appended
 
 
-JOIN_S = 20.0
-JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
-
-
-class DataInUse(PipelineFault):
-    """Another pipeline works on the data folder."""
-
-
 class Changes:
     """A counter of changes, for pages and streams that show what is new."""
 
@@ -500,115 +484,6 @@ class Changes:
             listeners = tuple(self._listeners)
         for listener in listeners:
             listener(word)
-
-
-@dataclass(frozen=True)
-class Stores:
-    """The open stores. Reading is safe beside a running pipeline; writing needs the lock of the folder."""
-
-    database: Database
-    journal: Journal
-    store: Store
-    diary: Diary
-    server: InfluxStore | None = None
-
-    def close(self) -> None:
-        """Close the stores."""
-        self.store.close()
-        self.database.close()
-
-
-def open_stores(config: SiteConfig) -> Stores:
-    """Open the stores that the settings name.
-
-    Raises
-    ------
-    StoreFault
-        When it cannot be opened.
-    """
-    config.data.dir.mkdir(parents=True, exist_ok=True)
-    database = Database(config.data.dir / JOURNAL_FILE)
-    channels = Channels()
-    feeding = config.store.kind == "influx"
-    journal = Journal(database, feeding=feeding, channels=channels)
-    if not feeding:
-        return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
-    server = open_server_store(config)
-    return Stores(database, journal, server, Diary(database), server)
-
-
-def open_server_store(config: SiteConfig) -> InfluxStore:
-    """Return the server store that the settings name. It is not asked for anything yet."""
-    try:
-        from pipeline.store.influx import InfluxStore
-    except ModuleNotFoundError as err:
-        raise StoreAway(f"store: found no module {err.name}, expected it: pip install 'underturf[influx]'") from err
-
-    token = None if config.store.token_file is None else read_secret(config.store.token_file)
-    return InfluxStore(config.store, config.site.name, token=token)
-
-
-def meet_server(config: SiteConfig) -> tuple[str, ...]:
-    """Ask the server store that the settings name what it is; returns a line about it and one for each warning.
-
-    Raises
-    ------
-    StoreAway
-        When it does not answer, refuses, or is of a version that is not known.
-    """
-    if config.store.kind == "sqlite":
-        return ()
-    with closing(open_server_store(config)) as store:
-        server = store.meet()
-    kept = "for ever" if config.store.keep_days is None else f"{config.store.keep_days} days"
-    about = f"store: InfluxDB {server.version} at {config.store.url}, written to {server.writes_to}, rows kept {kept}"
-    return (about, *(f"store: warning: {warning}" for warning in server.warnings))
-
-
-@contextmanager
-def open_journal(config: SiteConfig, *, writing: bool = False) -> Iterator[Journal]:
-    """Open the journal of a data folder: to read it, beside a running server too, or alone, to write in it.
-
-    Raises
-    ------
-    DataInUse
-        When it is to be written, and another process has the folder.
-    StoreAway
-        When no server has kept anything there.
-    """
-    path = config.data.dir / JOURNAL_FILE
-    if not path.exists():
-        raise StoreAway(f"{path}: found no such file, expected the journal of a server that has run here")
-    with ExitStack() as opened:
-        if writing:
-            opened.enter_context(lock_folder(config.data.dir))
-        database = opened.enter_context(closing(Database(path)))
-        yield Journal(database, feeding=writing and config.store.kind == "influx")
-
-
-def lock_folder(folder: Path) -> IO[bytes]:
-    """Take the data folder for this process; it is let go when the file is closed, or the process ends.
-
-    Raises
-    ------
-    DataInUse
-        When another process has it.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    file = (folder / LOCK_FILE).open("a+b")
-    try:
-        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as err:
-        file.seek(0)
-        owner = file.read(20).decode(errors="replace").strip()
-        file.close()
-        raise DataInUse(
-            f"{folder}: found it in use by process {owner or 'unknown'}, expected it free. Stop the other first."
-        ) from err
-    file.truncate(0)
-    file.write(f"{os.getpid()}\n".encode())
-    file.flush()
-    return file
 
 
 class _Part:
@@ -730,7 +605,7 @@ class Pipeline:
 
     def redo_from(self, station: str, start_ms: int) -> None:
         """Mark a station for recomputing from a time on, after a change of the diary."""
-        heard = self.store.span([i for i in self.context(station).channel_ids])
+        heard = self.store.span(self.context(station).channel_ids)
         if heard is not None:
             self._stages.mark_span(station, start_ms, heard[1] + LEAD_IN_MS, self.clock.monotonic())
 

@@ -22,10 +22,11 @@ from api.command import main
 from api.serve import is_loopback, listen
 from hardware.reading import Batch
 from pipeline.__main__ import main as pipeline_main
-from pipeline.service import WORKED_KEY, lock_folder, open_journal
+from pipeline.service import WORKED_KEY
 from pipeline.service import load_settings as load
 from pipeline.site.models import PagesConfig
 from pipeline.store.journal import Journal
+from pipeline.store.opening import lock_folder, open_journal
 from pipeline.units import DAY_MS
 from tests.api.served import serving
 from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings

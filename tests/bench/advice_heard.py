@@ -18,7 +18,6 @@ import tomli_w
 from api.demo_configs import configs
 from hardware.reading import Batch, Reading, Sample, Status
 from pipeline.diary.entry import DiaryEntry
-from pipeline.service import Stores, open_stores
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.site.station import ChannelLimits, StationContext
@@ -29,6 +28,7 @@ from pipeline.stages.recompute import Drawn, process, recompute, station_context
 from pipeline.stages.stage import Record, find
 from pipeline.stages.tables import findings_table, series_of
 from pipeline.store import series_of_channels, series_of_findings
+from pipeline.store.opening import Stores, open_stores
 
 BATCH = 2000
 OUTBOX = "0123456789abcdef"

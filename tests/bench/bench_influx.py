@@ -48,7 +48,7 @@ from api.app import create_app  # noqa: E402
 from hardware.reading import Batch, Reading, Status  # noqa: E402
 from pipeline.advice.advisor import AdviceCache, site_advice  # noqa: E402
 from pipeline.errors import StoreFault  # noqa: E402
-from pipeline.service import Pipeline, load_settings, open_stores  # noqa: E402
+from pipeline.service import Pipeline, load_settings  # noqa: E402
 from pipeline.site.models import StoreConfig  # noqa: E402
 from pipeline.stages.field_limits import LIMIT_QUANTITIES  # noqa: E402
 from pipeline.stages.recompute import in_order  # noqa: E402
@@ -57,6 +57,7 @@ from pipeline.store.database import Database  # noqa: E402
 from pipeline.store.feeder import STAY_MS, Feeder  # noqa: E402
 from pipeline.store.influx import InfluxStore  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
+from pipeline.store.opening import open_stores  # noqa: E402
 from tests.api.site import SETTINGS, Ground, ground_at  # noqa: E402
 from tests.api.site import readings as ground_readings  # noqa: E402
 from tests.bench.table import measured  # noqa: E402

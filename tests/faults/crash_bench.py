@@ -33,7 +33,7 @@ sys.path.insert(0, str(ROOT))
 
 from hardware.probe import load_probe  # noqa: E402
 from pipeline.service import load_settings as load_site  # noqa: E402
-from pipeline.service import open_stores  # noqa: E402
+from pipeline.store.opening import open_stores  # noqa: E402
 from probe_agent.faults import AgentFault  # noqa: E402
 from probe_agent.outbox import Outbox, Peek, peek  # noqa: E402
 from tests.faults.accounts import Account, Row, settle  # noqa: E402

@@ -20,10 +20,10 @@ from pipeline.advice.advisor import site_advice
 from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
 from pipeline.advice.station_inputs import AdviceCache, View
 from pipeline.diary.entry import DiaryEntry
-from pipeline.service import Stores, open_stores
 from pipeline.service import load_settings as load
 from pipeline.site.models import SiteConfig
 from pipeline.stages.recompute import recompute, station_context
+from pipeline.store.opening import Stores, open_stores
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 NOW_MS = 1_715_594_400_000  # 2024-05-13 10:00 UTC, a Monday; the site's clock is UTC

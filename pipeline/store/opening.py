@@ -1,0 +1,143 @@
+"""Open the stores that the settings name, and take the data folder for one process.
+
+The journal and the diary are in one SQLite file of the data folder; the series are in the same file or on a server. Any
+number of processes may read; the one that writes has the lock of the folder.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO, TYPE_CHECKING
+
+from pipeline.errors import PipelineFault, StoreAway
+from pipeline.site.models import SiteConfig
+from pipeline.site.settings import read_secret
+from pipeline.store import Store
+from pipeline.store.database import Database
+from pipeline.store.diary import Diary
+from pipeline.store.journal import Journal
+from pipeline.store.readings import Channels
+from pipeline.store.sqlite import SqliteStore
+
+if TYPE_CHECKING:
+    from pipeline.store.influx import InfluxStore
+
+JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
+
+
+class DataInUse(PipelineFault):
+    """Another process has the data folder."""
+
+
+@dataclass(frozen=True)
+class Stores:
+    """The open stores. Reading is safe beside a running pipeline; writing needs the lock of the folder."""
+
+    database: Database
+    journal: Journal
+    store: Store
+    diary: Diary
+    server: InfluxStore | None = None
+
+    def close(self) -> None:
+        """Close the stores."""
+        self.store.close()
+        self.database.close()
+
+
+def open_stores(config: SiteConfig) -> Stores:
+    """Open the stores that the settings name.
+
+    Raises
+    ------
+    StoreFault
+        When one cannot be opened.
+    """
+    config.data.dir.mkdir(parents=True, exist_ok=True)
+    database = Database(config.data.dir / JOURNAL_FILE)
+    channels = Channels()
+    feeding = config.store.kind == "influx"
+    journal = Journal(database, feeding=feeding, channels=channels)
+    if not feeding:
+        return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
+    server = open_server_store(config)
+    return Stores(database, journal, server, Diary(database), server)
+
+
+def open_server_store(config: SiteConfig) -> InfluxStore:
+    """Return the server store that the settings name. It is not asked for anything yet."""
+    try:
+        from pipeline.store.influx import InfluxStore
+    except ModuleNotFoundError as err:
+        raise StoreAway(f"store: found no module {err.name}, expected it: pip install 'underturf[influx]'") from err
+
+    token = None if config.store.token_file is None else read_secret(config.store.token_file)
+    return InfluxStore(config.store, config.site.name, token=token)
+
+
+def meet_server(config: SiteConfig) -> tuple[str, ...]:
+    """Ask the server store that the settings name what it is; returns a line about it and one for each warning.
+
+    Raises
+    ------
+    StoreAway
+        When it does not answer, refuses, or is of a version that is not known.
+    """
+    if config.store.kind == "sqlite":
+        return ()
+    with closing(open_server_store(config)) as store:
+        server = store.meet()
+    kept = "for ever" if config.store.keep_days is None else f"{config.store.keep_days} days"
+    about = f"store: InfluxDB {server.version} at {config.store.url}, written to {server.writes_to}, rows kept {kept}"
+    return (about, *(f"store: warning: {warning}" for warning in server.warnings))
+
+
+@contextmanager
+def open_journal(config: SiteConfig, *, writing: bool = False) -> Iterator[Journal]:
+    """Open the journal of a data folder: to read it, beside a running server too, or alone, to write in it.
+
+    Raises
+    ------
+    DataInUse
+        When it is to be written, and another process has the folder.
+    StoreAway
+        When no server has kept anything there.
+    """
+    path = config.data.dir / JOURNAL_FILE
+    if not path.exists():
+        raise StoreAway(f"{path}: found no such file, expected the journal of a server that has run here")
+    with ExitStack() as opened:
+        if writing:
+            opened.enter_context(lock_folder(config.data.dir))
+        database = opened.enter_context(closing(Database(path)))
+        yield Journal(database, feeding=writing and config.store.kind == "influx")
+
+
+def lock_folder(folder: Path) -> IO[bytes]:
+    """Take the data folder for this process; it is let go when the file is closed, or the process ends.
+
+    Raises
+    ------
+    DataInUse
+        When another process has it.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    file = (folder / LOCK_FILE).open("a+b")
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as err:
+        file.seek(0)
+        owner = file.read(20).decode(errors="replace").strip()
+        file.close()
+        raise DataInUse(
+            f"{folder}: found it in use by process {owner or 'unknown'}, expected it free. Stop the other first."
+        ) from err
+    file.truncate(0)
+    file.write(f"{os.getpid()}\n".encode())
+    file.flush()
+    return file
