@@ -277,6 +277,7 @@ class Outbox:
         """
         with self._access():
             rows = self._db.execute(_READ, (after_seq, most)).fetchall()
+            lowest_kept = self.lowest_kept  # with its rows: another thread may drop the oldest right after
         readings = []
         for i, row in enumerate(rows):
             if row[0] != rows[0][0] + i or (hold is not None and row[7] == hold.boot_id):
@@ -284,7 +285,7 @@ class Outbox:
             readings.append(self._reading(row))
         if not readings:
             return None
-        return Batch(self._site, self._node, self.outbox_id, self.lowest_kept, tuple(readings))
+        return Batch(self._site, self._node, self.outbox_id, lowest_kept, tuple(readings))
 
     def _reading(self, row: tuple[int, str, str, int, float | None, str, int, str | None, int | None]) -> Reading:
         seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, _ = row

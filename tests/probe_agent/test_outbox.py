@@ -144,6 +144,24 @@ def test_full_outbox_drops_oldest_receipted_first_and_counts_the_rest(tmp_path):
     assert sum(f.stat().st_size for f in tmp_path.iterdir()) <= 1.5 * MB
 
 
+def test_batch_tells_the_lowest_number_kept_when_it_was_read(tmp_path, monkeypatch):
+    """Another thread that drops the oldest right after does not make it higher than the batch's own first, which the
+    pipeline refuses."""
+    outbox = open_at(tmp_path)
+    outbox.put(heard(10), SET)
+    as_reading = outbox._reading
+
+    def drop_meanwhile(row):
+        outbox.receive(Receipt(outbox.outbox_id, 5))
+        outbox.prune(2**62)
+        return as_reading(row)
+
+    monkeypatch.setattr(outbox, "_reading", drop_meanwhile)
+    batch = outbox.batch(0, 10)
+    assert batch is not None
+    assert (outbox.lowest_kept, batch.lowest_kept, batch.readings[0].seq) == (6, 1, 1)
+
+
 def test_full_file_keeps_nothing_of_the_call_and_loses_nothing_before(tmp_path):
     """A put that cannot fit raises, leaves seq and rows as they were, and the next one that fits works."""
     outbox = open_at(tmp_path, max_bytes=32 * 4096)
