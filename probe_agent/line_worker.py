@@ -140,7 +140,9 @@ class LineWorker:
             request = self.requests.popleft()
             try:
                 at_s = slot_at(note.now_ms, 1)
-                request.samples, request.reason = sample(request.probe, at_s, self.line, self.clock, stop)
+                request.samples, request.reason = sample(
+                    request.probe, at_s, self.line, self.clock, stop, with_crc=self.with_crc
+                )
             finally:
                 request.done.set()
             return True
@@ -151,6 +153,8 @@ class LineWorker:
         ]
         if not dues:
             return False
+        # longest unread first: where time is short the last of them would never be read
+        dues.sort(key=lambda due_now: float("-inf") if due_now[0].read_at_s is None else due_now[0].read_at_s)
         concurrent = any(name.startswith("C") for one, _ in dues for name in one.probe.description.commands)
         dues = dues if concurrent else dues[:1]
         for one, slot_s in dues:

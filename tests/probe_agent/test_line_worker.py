@@ -185,6 +185,20 @@ def test_concurrent_sensors_take_as_long_as_the_slowest() -> None:
     assert [pending.probe for pending in kept] == [each.id for each in probes]
 
 
+def test_no_probe_of_a_line_with_too_little_time_is_left_out() -> None:
+    """Three probes of 20 s on a slot of 30: each is read about as often as the others (15 readings in 5 minutes, so 5
+    each), and what there was no time for is said lost."""
+    stop, kept = threading.Event(), list[PendingCommit]()
+    time = SharedTime(1, 300.0, stop)
+    far = EmulatedAdapter([EmulatedSensor(str(n), ttt=20) for n in range(3)])
+    worker(VirtualLine("a", far, time), [probe(str(n), interval_s=30) for n in range(3)], kept.append).run(stop)
+    read = Counter(one.probe for one in kept if one.samples[0].status is Status.OK)
+    print("three probes of 20 s every 30 s for 300 s:", dict(read))
+    assert max(read.values()) - min(read[f"s/p{n}"] for n in range(3)) <= 1
+    lost = Counter(one.probe for one in kept if one.samples[0].status is Status.NOT_READ)
+    assert set(lost) == {"s/p0", "s/p1", "s/p2"}
+
+
 def test_slots_are_lost_between_two_that_were_read() -> None:
     """By the grid: 00:15 to 01:00 at 15 minutes are 00:30 and 00:45; a clock that was set has lost none."""
     assert lost_slots(900, 3600, 900, within_s=3600) == [1800, 2700]
