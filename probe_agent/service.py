@@ -193,8 +193,9 @@ class Agent:
 
     def close(self) -> None:
         """Disconnect from the broker and release lines, outbox and folder. Threads of lines have been told to stop."""
+        until_s = self._clock.monotonic() + JOIN_WITHIN_S
         for thread in self._threads:
-            thread.join(JOIN_WITHIN_S)
+            thread.join(max(0.0, until_s - self._clock.monotonic()))
         with contextlib.suppress(AgentFault):
             self._commit_waiting()
         self.control.close()
@@ -306,8 +307,9 @@ class Agent:
         return outbox
 
     def _replace_outbox(self) -> None:
-        self.outbox.close()
-        self.outbox = self._open_outbox()
+        with self._committing:
+            self.outbox.close()
+            self.outbox = self._open_outbox()
         self.publisher.use(self.outbox)
 
     # --- log -----------------------------------------------------------------------------------------------------

@@ -188,7 +188,7 @@ class EmulatedAdapter:
                     waiting.append((awake_at, self.banner))
             opened = not hung_up
             if hung_up:
-                time.sleep(0.002)
+                stop.wait(0.002)  # a terminal that nobody has open cannot be waited on: it hangs up again and again
             elif events:
                 try:
                     data = os.read(master, 1024)
