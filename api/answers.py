@@ -35,7 +35,7 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.units import DAY_MS, HOUR_MS
 
 router = APIRouter(prefix="/api/v1", tags=["data"])

@@ -31,7 +31,7 @@ from bokeh.plotting import figure
 from api.export import observations_at_step
 from api.state import BELIEVED, thatch_now_m
 from pipeline.service import Pipeline
-from pipeline.site.models import Station
+from pipeline.site.ground import Station
 from pipeline.units import DAY_MS, HOUR_MS
 
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from pipeline.site.models import SiteConfig
+    from pipeline.site.settings import SiteConfig
     from pipeline.store.journal import Journal, Quarantined
 
 DEFAULT_CONFIG = "underturf.toml"

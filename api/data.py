@@ -27,7 +27,7 @@ from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
-from pipeline.site.models import InstalledChannel, Station, Surface
+from pipeline.site.ground import InstalledChannel, Station, Surface
 from pipeline.site.station import StationContext
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.units import DAY_MS

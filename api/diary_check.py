@@ -22,7 +22,8 @@ from pipeline.diary.facts import (
     read_diary,
 )
 from pipeline.site.fields import nearest
-from pipeline.site.models import SiteConfig, Surface
+from pipeline.site.ground import Surface
+from pipeline.site.settings import SiteConfig
 from pipeline.store.diary import Diary
 from pipeline.units import EVER_MS
 

@@ -17,7 +17,7 @@ from pydantic_core import to_json
 from api.load import large_reads
 from hardware.quantities import QUANTITIES
 from pipeline.service import Pipeline
-from pipeline.site.models import InstalledChannel
+from pipeline.site.ground import InstalledChannel
 from pipeline.store import Store
 from pipeline.units import DAY_MS, HOUR_MS, Flag
 

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from api.state import number, rows_of
 from api.words import moment, tied
 from pipeline.service import Pipeline
-from pipeline.site.models import Station
+from pipeline.site.ground import Station
 from pipeline.stages.catalogue import CATALOGUE, LOOK_BACK_MS, YES_OR_NO, CatalogueEntry, Of, Shown
 
 

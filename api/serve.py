@@ -17,7 +17,8 @@ from fastapi import FastAPI
 from api.app import create_app
 from api.load import keep_memory_returnable
 from pipeline.service import Pipeline
-from pipeline.site.models import PagesConfig, SiteConfig
+from pipeline.site.server import PagesConfig
+from pipeline.site.settings import SiteConfig
 
 STOP_WITHIN_S = 5  # live updates are cut after that
 SERVER_LOOK_S = 1.0

@@ -16,7 +16,7 @@ from typing import Any
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.service import Pipeline
-from pipeline.site.models import InstalledChannel, Station, Surface
+from pipeline.site.ground import InstalledChannel, Station, Surface
 from pipeline.units import DAY_MS, HOUR_MS, Flag
 
 LAYERS = ("thatch", "top_layer", "root_zone")

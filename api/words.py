@@ -17,7 +17,8 @@ from pipeline.advice.phrases import listed
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import KINDS, DiaryEntry
-from pipeline.site.models import SiteConfig, Station, Surface
+from pipeline.site.ground import Station, Surface
+from pipeline.site.settings import SiteConfig
 from pipeline.units import Flag
 
 LAYER_WORDS = {"thatch": "Thatch", "top_layer": "Top layer", "root_zone": "Root zone"}

@@ -13,8 +13,7 @@ from pipeline.run.command_line import add_log_level, day
 from pipeline.run.log import start_log
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
-from pipeline.site.models import SiteConfig
-from pipeline.site.settings import ConfigFault
+from pipeline.site.settings import ConfigFault, SiteConfig
 from pipeline.stages.recompute import in_order
 from pipeline.store.opening import meet_server
 

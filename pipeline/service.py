@@ -34,8 +34,8 @@ from pipeline.run.backoff import OUTAGE_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import SiteConfig, Vocabulary
-from pipeline.site.settings import load
+from pipeline.site.context import Vocabulary
+from pipeline.site.settings import SiteConfig, load
 from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recompute
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes

@@ -39,7 +39,7 @@ from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline, load_settings
 from pipeline.site import fields as site_fields
 from pipeline.site import settings as server
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.soil.calibration import CURVES, REFERENCE_TEMPERATURE_DEGC
 from pipeline.soil.layers import MEDIA
 from pipeline.soil.limits import FEWEST_EVENTS, LEAST_HISTORY_D

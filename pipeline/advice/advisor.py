@@ -54,7 +54,8 @@ from pipeline.run.backoff import Outage
 from pipeline.run.cached_fetch import Kept, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import SiteConfig, Surface
+from pipeline.site.ground import Surface
+from pipeline.site.settings import SiteConfig
 from pipeline.store import Store
 from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, HOUR_MS

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from pipeline.diary.facts import Sight
 from pipeline.forecast.climatology import Daily
 from pipeline.forecast.wetness import EDGE_SLACK
-from pipeline.site.models import Bounds
+from pipeline.site.passes import Bounds
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 VerdictArray = npt.NDArray[np.int8]

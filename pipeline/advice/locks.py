@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import the_probes
 from pipeline.diary.facts import CLEARANCE_M, Buried, Intent, Override, in_the_way
-from pipeline.site.models import PassFacts
+from pipeline.site.passes import PassFacts
 from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, TimeSpan
 
 PROBES_STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source

@@ -13,7 +13,7 @@ from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.diary.facts import Play
 from pipeline.forecast.wetness import DayChance, WetnessForecast
-from pipeline.site.models import PassFacts
+from pipeline.site.passes import PassFacts
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
 

@@ -30,7 +30,8 @@ from pipeline.forecast.wetness import (
     forecast_wetness,
     without_readings,
 )
-from pipeline.site.models import SiteConfig, Station
+from pipeline.site.ground import Station
+from pipeline.site.settings import SiteConfig
 from pipeline.site.station import StationContext
 from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle

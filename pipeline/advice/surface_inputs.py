@@ -39,7 +39,7 @@ from pipeline.advice.water import (
 )
 from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
-from pipeline.site.models import Surface
+from pipeline.site.ground import Surface
 from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
 from pipeline.soil.wetting import Watering

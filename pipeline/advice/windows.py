@@ -36,7 +36,7 @@ from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, locks, override
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.diary.facts import CLEARANCE_M, Intent, Override, in_the_way
 from pipeline.forecast.wetness import DRY_MM_H, EDGE_SLACK, WetnessForecast
-from pipeline.site.models import Bounds, PassFacts
+from pipeline.site.passes import Bounds, PassFacts
 from pipeline.units import HOUR_MS, BoolArray, FloatArray, TimeArray, TimeSpan
 
 STRONG_GROWTH = 0.7  # above it verticutting may come round in a week: common practice, no source

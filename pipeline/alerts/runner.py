@@ -56,7 +56,8 @@ from pipeline.diary.facts import (
 from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import SiteConfig, Surface
+from pipeline.site.ground import Surface
+from pipeline.site.settings import SiteConfig
 from pipeline.site.station import StationContext
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore

@@ -14,7 +14,8 @@ from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 from pipeline.diary.entry import DiaryEntry
-from pipeline.site.models import InstalledProbe, PassFacts, Surface
+from pipeline.site.ground import InstalledProbe, Surface
+from pipeline.site.passes import PassFacts
 from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
 from pipeline.soil.wetting import Watering

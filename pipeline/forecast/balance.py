@@ -129,7 +129,7 @@ def run(
     ----------
     parameters : Parameters
         Each a number, or one for each member.
-    first : Stores
+    first : WaterStores
         At the start.
     water_mm, reference_et_mm : ndarray, shape (hour, member)
         Rain and watering, and reference evapotranspiration, of each hour. [mm h-1] Dew, below 0, counts as no demand.
@@ -374,7 +374,7 @@ def fit(past: PastHours, boxes: Boxes) -> Fit:
 
     Parameters
     ----------
-    past : Past
+    past : PastHours
         Up to now.
     boxes : Boxes
 
@@ -453,7 +453,7 @@ def _wet_before(past: PastHours, hour: int, canopy_mm: float) -> tuple[float, fl
     for water, asked in zip(lead.tolist(), demand.tolist(), strict=True):
         through = max(canopy + water - canopy_mm, 0.0)
         canopy = max(min(canopy + water, canopy_mm) - max(asked, 0.0), 0.0)
-        dry_h = 1.0 if through >= 0.2 else dry_h + 1.0
+        dry_h = 1.0 if through >= WET_MM_H else dry_h + 1.0
     return dry_h, canopy
 
 
@@ -588,7 +588,7 @@ def past_hours(
 
     Returns
     -------
-    Past
+    PastHours
 
     Raises
     ------

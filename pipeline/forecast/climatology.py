@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from pipeline.site.models import MonthlyClimate
+from pipeline.site.ground import MonthlyClimate
 from pipeline.store import Store
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 

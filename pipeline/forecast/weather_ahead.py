@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from pipeline.forecast.demand import shared_over_days
 from pipeline.forecast.weather_file import WeatherForecast, usable_faults
-from pipeline.site.models import MonthlyClimate
+from pipeline.site.ground import MonthlyClimate
 from pipeline.soil import climate as air
 from pipeline.soil import radiation as sun
 from pipeline.soil.radiation import day_of_year

@@ -28,7 +28,7 @@ from pipeline.run import child as tied_child
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import BrokerConfig
+from pipeline.site.server import BrokerConfig
 
 log = logging.getLogger(__name__)
 

@@ -33,7 +33,7 @@ from pipeline.mqtt.nodes import MAX_NODES
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import BrokerConfig
+from pipeline.site.server import BrokerConfig
 from pipeline.site.settings import read_secret
 
 log = logging.getLogger(__name__)

@@ -31,7 +31,7 @@ from pipeline.errors import PipelineFault
 from pipeline.notify.policy import Message
 from pipeline.run.clock import Clock
 from pipeline.run.log import log_fields
-from pipeline.site.models import NotifyConfig
+from pipeline.site.server import NotifyConfig
 from pipeline.site.settings import ConfigFault, read_secret
 from pipeline.store.journal import Event
 

@@ -35,7 +35,8 @@ from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, SiteL
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import NotificationPolicy, SiteConfig
+from pipeline.site.server import NotificationPolicy
+from pipeline.site.settings import SiteConfig
 from pipeline.store.database import Connection, Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal

@@ -18,7 +18,7 @@ from pipeline.alerts.model import CLOSED, OPENED, Manner
 from pipeline.alerts.runner import RULES
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.alerts.water import WATER_RUNNING
-from pipeline.site.models import NotificationPolicy
+from pipeline.site.server import NotificationPolicy
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS
 
 SUBJECT_CHARACTERS = 100

@@ -1,7 +1,10 @@
 """The settings of a site: their models, their reading from TOML, and a station as the stages know it.
 
+- `context`: What the tables of a settings file are validated against.
 - `fields`: A table of settings, or the body of a diary entry: what its fields may be, and its faults in words.
-- `models`: The settings of the server: one model for each table of the settings file, with the limits of its keys.
-- `settings`: The server's settings: underturf.toml and the environment made into the models.
+- `ground`: The tables of the place: site, climate, surfaces, stations, probes and cores.
+- `passes`: The kinds of pass, planned passes, and the bounds that a site or surface sets in place of the usual ones.
+- `server`: The tables of the server: data, clock, broker, store, pages, notification, and sources of days to come.
+- `settings`: All tables of the settings file in one model, and its reading from TOML and the environment.
 - `station`: What the stages know of a station, and the frame they hand on.
 """

@@ -1,4 +1,4 @@
-"""The server's settings: underturf.toml and the environment made into the models of `pipeline.site.models`.
+"""All tables of the settings file in one model, `SiteConfig`, and its reading from underturf.toml and the environment.
 
 Loading reports every fault of the file in one run, each as `file: key: found X, expected Y`, and nothing of a file
 with a fault is used. Secrets are named by path and read only when they are needed (`read_secret`). Relative paths are
@@ -10,16 +10,117 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterator, Mapping
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
-from typing import Any, get_args
+from types import MappingProxyType
+from typing import Any, Self, get_args
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import BaseModel, Field, TypeAdapter, ValidationError, create_model
+from pydantic import (
+    BaseModel,
+    Field,
+    PrivateAttr,
+    TypeAdapter,
+    ValidationError,
+    ValidationInfo,
+    create_model,
+    model_validator,
+)
 
 from hardware.probe import OWN_MODELS
-from pipeline.site.fields import Setting, Table, called, faults_of, is_name, keys_of
-from pipeline.site.models import BoundKey, Bounds, FileContext, OwnBounds, SiteConfig, Surface, Vocabulary
+from pipeline.site.context import FileContext, Vocabulary, context_of
+from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of
+from pipeline.site.ground import InstalledChannel, MonthlyClimate, Site, Station, Surface, WaterConfig, WorkHours
+from pipeline.site.passes import BoundKey, Bounds, OwnBounds, PassFacts
+from pipeline.site.server import (
+    BrokerConfig,
+    ClockConfig,
+    DataConfig,
+    NotifyConfig,
+    PagesConfig,
+    SourceConfig,
+    StoreConfig,
+)
+
+
+class SiteConfig(Setting):
+    """The settings of the server, validated."""
+
+    site: Site = as_written({})
+    data: DataConfig = as_written({})
+    clock: ClockConfig = as_written({})
+    broker: BrokerConfig = as_written({})
+    store: StoreConfig = as_written({})
+    pages: PagesConfig = as_written({})
+    notify: NotifyConfig = as_written({})
+    forecast: SourceConfig = as_written({})
+    fixtures: SourceConfig = as_written({})
+    work: WorkHours = as_written({})
+    water: WaterConfig = as_written({})
+    climate: MonthlyClimate | None = None
+    surfaces: tuple[Surface, ...] = Field((), alias="surface", min_length=1, max_length=64, strict=False)
+    own_bounds: OwnBounds = Field((), alias="bound")
+    alert_rules: Setting = as_written({}, alias="alerts")
+    _reading: FileContext = PrivateAttr()
+
+    @model_validator(mode="after")
+    def _keep_what_it_was_read_with(self, info: ValidationInfo) -> Self:
+        self._reading = context_of(info)
+        return self
+
+    @cached_property
+    def alerts(self) -> Mapping[str, BaseModel]:
+        """The bounds of each alert rule, by its name."""
+        return dict(self.alert_rules)
+
+    @property
+    def passes(self) -> Mapping[str, PassFacts]:
+        """The kinds of pass."""
+        return self._reading.known.passes
+
+    @property
+    def bounds(self) -> Mapping[str, Mapping[BoundKey, Bounds]]:
+        """By surface, what stands in place of the bounds of treatments.csv: the site's with the surface's over them."""
+        return self._reading.bounds
+
+    @cached_property
+    def _channels(self) -> Mapping[str, InstalledChannel]:
+        return MappingProxyType({c.id: c for station in self.stations().values() for c in station.channels})
+
+    @cached_property
+    def _surface_of(self) -> Mapping[str, Surface]:
+        return {station.name: surface for surface in self.surfaces for station in surface.stations}
+
+    @cached_property
+    def _stations(self) -> Mapping[str, Station]:
+        return MappingProxyType({s.name: s for surface in self.surfaces for s in surface.stations})
+
+    def alert_bound(self, rule: str, bound: str) -> float:
+        """Return a bound of an alert rule as the site has it, for advice and pages that speak of the same thing."""
+        return float(getattr(self.alerts[rule], bound))
+
+    def channels(self) -> Mapping[str, InstalledChannel]:
+        """Return every channel of the site by its id, in the order of the file."""
+        return self._channels
+
+    def stations(self) -> Mapping[str, Station]:
+        """Return every station of the site by its name, in the order of the file."""
+        return self._stations
+
+    def surface_of(self, station: str) -> Surface:
+        """Return the surface on which a station stands."""
+        return self._surface_of[station]
+
+    def rain_channel(self, station: str) -> str | None:
+        """Return the id of the channel whose rain counts for a station: its own, else the first of the site, else
+        None."""
+        return self.weather_channel(station, "rain")
+
+    def weather_channel(self, station: str, quantity: str) -> str | None:
+        """Return the id of the channel whose weather counts for a station: its own, else the first of the site, else
+        None."""
+        every = [*self.stations()[station].channels, *self.channels().values()]
+        return next((c.id for c in every if c.channel.quantity == quantity), None)
 
 
 class ConfigFault(ValueError):

@@ -15,7 +15,7 @@ from types import MappingProxyType
 import numpy as np
 
 from hardware.probe import Channel
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m
 from pipeline.soil.quality import QualityBounds
 from pipeline.soil.thatch import CoreReading
@@ -115,7 +115,7 @@ class StationContext:
         Id of the channel whose rain counts here.
     quality : QualityBounds
     kind, grass : str
-        Of the surface, and what grows there; see `pipeline.site.models`.
+        Of the surface, and what grows there; see `pipeline.site.ground`.
     latitude_deg, longitude_deg : float or None
         North and east positive. [deg] None where nobody said.
     elevation_m : float

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.diary.facts import STATION_KINDS, with_diary
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages import STAGES

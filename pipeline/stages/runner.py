@@ -13,7 +13,7 @@ from functools import partial
 from hardware.reading import Reading
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages.field_limits import FIELD_LIMITS, due_ms

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.site.station import PassDone, StationContext
 from pipeline.soil import change as trend
 from pipeline.soil import thatch

@@ -36,7 +36,7 @@ from urllib3.exceptions import HTTPError
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.run.clock import Clock, SystemClock
-from pipeline.site.models import StoreConfig
+from pipeline.site.server import StoreConfig
 from pipeline.store import (
     FINDING_COLUMNS,
     OBSERVATION_COLUMNS,

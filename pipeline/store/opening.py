@@ -15,8 +15,7 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from pipeline.errors import PipelineFault, StoreAway
-from pipeline.site.models import SiteConfig
-from pipeline.site.settings import read_secret
+from pipeline.site.settings import SiteConfig, read_secret
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary

@@ -12,7 +12,7 @@ from fastapi.routing import APIRoute
 from api.app import create_app
 from api.serve import PagesServer, listen
 from pipeline.service import Pipeline
-from pipeline.site.models import PagesConfig
+from pipeline.site.server import PagesConfig
 from tests.pipeline.conftest import wait_until
 
 

@@ -24,7 +24,7 @@ from hardware.reading import Batch
 from pipeline.__main__ import main as pipeline_main
 from pipeline.service import WORKED_KEY
 from pipeline.service import load_settings as load
-from pipeline.site.models import PagesConfig
+from pipeline.site.server import PagesConfig
 from pipeline.store.journal import Journal
 from pipeline.store.opening import lock_folder, open_journal
 from pipeline.units import DAY_MS

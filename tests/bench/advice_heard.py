@@ -19,7 +19,7 @@ from api.demo_configs import configs
 from hardware.reading import Batch, Reading, Sample, Status
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import load_settings as load
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.stages.climate import DAILY_CLIMATE
 from pipeline.stages.field_limits import due_ms, learn, limits_found

@@ -15,7 +15,7 @@ from pipeline.advice.treatments import TreatmentTable, treatments
 from pipeline.diary.facts import (
     Intent,
 )
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.soil.layers import Place, medium
 from simulator.climates import CLIMATES
 from simulator.scenario import load

@@ -50,7 +50,7 @@ from pipeline.notify.policy import (
     may_go,
 )
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import NotificationPolicy
+from pipeline.site.server import NotificationPolicy
 from pipeline.store import Store
 from simulator import weather as sky
 from simulator.climates import ClimateType

@@ -34,9 +34,7 @@ from pipeline.forecast.weather_ahead import (
 )
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import forecast_wetness
-from pipeline.site.models import (
-    MonthlyClimate,
-)
+from pipeline.site.ground import MonthlyClimate
 from tests.bench.forecast_stations import KINDS, SimulatedStation, simulated
 
 Array = NDArray[np.float64]

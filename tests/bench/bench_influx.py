@@ -49,7 +49,7 @@ from hardware.reading import Batch, Reading, Status  # noqa: E402
 from pipeline.advice.advisor import AdviceCache, site_advice  # noqa: E402
 from pipeline.errors import StoreFault  # noqa: E402
 from pipeline.service import Pipeline, load_settings  # noqa: E402
-from pipeline.site.models import StoreConfig  # noqa: E402
+from pipeline.site.server import StoreConfig  # noqa: E402
 from pipeline.stages.field_limits import LIMIT_QUANTITIES  # noqa: E402
 from pipeline.stages.recompute import in_order  # noqa: E402
 from pipeline.store import OBSERVATION_COLUMNS  # noqa: E402

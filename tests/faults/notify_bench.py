@@ -50,7 +50,7 @@ from pipeline.notify.outbox import (  # noqa: E402
 from pipeline.notify.policy import Marks, SiteLabel  # noqa: E402
 from pipeline.run.clock import SystemClock  # noqa: E402
 from pipeline.run.metrics import Metrics  # noqa: E402
-from pipeline.site.models import NotificationPolicy, NotifyConfig  # noqa: E402
+from pipeline.site.server import NotificationPolicy, NotifyConfig  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
 from pipeline.store.journal import Event, Journal  # noqa: E402
 from tests.pipeline.receivers import HttpServer, MailServer, http_server, mail_server, sent  # noqa: E402

@@ -14,7 +14,7 @@ import pytest
 from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import BrokerConfig
+from pipeline.site.server import BrokerConfig
 from tests.pipeline.hand import Line, lines
 
 DEADLINE_S = 20.0

@@ -20,7 +20,7 @@ from pipeline.mqtt.nodes import Nodes
 from pipeline.run.metrics import Metrics
 from pipeline.service import Worker
 from pipeline.service import load_settings as load
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.stages.recompute import StationContexts
 from pipeline.stages.runner import RestageQueue
 from pipeline.store.opening import Stores, open_stores

@@ -21,7 +21,7 @@ from pipeline.advice.report import PassAdvice, SiteAdvice, SurfaceAdvice
 from pipeline.advice.station_inputs import AdviceCache, View
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import load_settings as load
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.stages.recompute import recompute, station_context
 from pipeline.store.opening import Stores, open_stores
 

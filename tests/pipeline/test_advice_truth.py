@@ -15,9 +15,7 @@ import pytest
 from pipeline.advice.conditions import Row
 from pipeline.alerts.model import CLOSED, OPENED, REPEATED, AlertEvent
 from pipeline.notify.policy import INTERRUPTION, Message
-from pipeline.site.models import (
-    Bounds,
-)
+from pipeline.site.passes import Bounds
 from tests.bench import bench_alert_log as log_bench
 from tests.bench.advice_alerts import holding
 from tests.bench.advice_ground import HOUR_MS, Season, Truth, season, water_content

@@ -31,7 +31,7 @@ from pipeline.__main__ import main
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
-from pipeline.site.models import SiteConfig
+from pipeline.site.settings import SiteConfig
 from pipeline.store.opening import DataInUse, lock_folder, open_stores
 from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, reading, record
 

@@ -18,9 +18,7 @@ from pipeline.diary.facts import (
     DiaryFacts,
     Sight,
 )
-from pipeline.site.models import (
-    Bounds,
-)
+from pipeline.site.passes import Bounds
 from pipeline.units import DAY_MS, HOUR_MS
 from tests.pipeline.advice.window_series import (
     AT_MS,

@@ -15,9 +15,7 @@ from pipeline.diary.facts import (
     Buried,
     Override,
 )
-from pipeline.site.models import (
-    Bounds,
-)
+from pipeline.site.passes import Bounds
 from pipeline.units import (
     DAY_MS,
     HOUR_MS,

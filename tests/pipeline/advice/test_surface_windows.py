@@ -15,9 +15,7 @@ from pipeline.diary.facts import (
     Buried,
 )
 from pipeline.forecast.wetness import WetnessForecast
-from pipeline.site.models import (
-    Bounds,
-)
+from pipeline.site.passes import Bounds
 from pipeline.units import HOUR_MS
 from tests.pipeline.advice.window_series import NOW_MS, good_hours, ground, hour, look, series
 

@@ -12,9 +12,7 @@ from pipeline.advice.conditions import (
     verdicts_of,
 )
 from pipeline.advice.treatments import TreatmentFault, load_treatments, parse_treatments
-from pipeline.site.models import (
-    Bounds,
-)
+from pipeline.site.passes import Bounds
 from tests.pipeline.advice.treatment_cases import judge, typed
 
 TABLE = load_treatments()

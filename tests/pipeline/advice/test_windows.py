@@ -17,9 +17,7 @@ from pipeline.advice.windows import open_chance
 from pipeline.diary.facts import (
     Sight,
 )
-from pipeline.site.models import (
-    Bounds,
-)
+from pipeline.site.passes import Bounds
 from pipeline.units import (
     DAY_MS,
     HOUR_MS,

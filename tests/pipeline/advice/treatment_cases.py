@@ -12,7 +12,7 @@ import math
 import numpy as np
 
 from pipeline.advice.conditions import Verdict, verdicts_of
-from pipeline.site.models import Bounds
+from pipeline.site.passes import Bounds
 
 VERDICTS = {"O": Verdict.OPEN, "W": Verdict.WAIT, "C": Verdict.CLOSED}
 

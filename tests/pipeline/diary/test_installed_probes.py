@@ -9,7 +9,7 @@ import pytest
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import Buried, probes_in_ground, read_diary
 from pipeline.service import load_settings as load
-from pipeline.site.models import Surface
+from pipeline.site.ground import Surface
 
 SITE = """
 [site]

@@ -10,9 +10,7 @@ import pandas as pd
 import pytest
 
 from pipeline.forecast.climatology import HISTORY_DAYS, season
-from pipeline.site.models import (
-    MonthlyClimate,
-)
+from pipeline.site.ground import MonthlyClimate
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.database import Database
 from pipeline.store.sqlite import SqliteStore

@@ -22,9 +22,7 @@ from pipeline.forecast.weather_ahead import (
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import DayChance, WetnessForecast, best_day_line, day_chances, forecast_wetness, in_ten
 from pipeline.service import load_settings
-from pipeline.site.models import (
-    MonthlyClimate,
-)
+from pipeline.site.ground import MonthlyClimate
 from pipeline.site.settings import ConfigFault
 from simulator.climates import CLIMATES as SIMULATED_CLIMATES
 from tests.bench.bench_forecast import as_scores, gain, rms, score, until

@@ -91,7 +91,7 @@ def test_a_broker_dies_with_a_parent_that_was_killed(mosquitto: Path, free_port:
         from pathlib import Path
         from pipeline.mqtt.broker import EmbeddedBroker
         from pipeline.run.clock import SystemClock
-        from pipeline.site.models import BrokerConfig
+        from pipeline.site.server import BrokerConfig
         from pipeline.run.metrics import Metrics
         config, program = BrokerConfig(port={free_port}), Path({str(mosquitto)!r})
         broker = EmbeddedBroker(config, Metrics(), SystemClock(), mosquitto=program)

@@ -23,7 +23,7 @@ from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import BrokerConfig
+from pipeline.site.server import BrokerConfig
 
 ROOT = Path(__file__).parents[3]
 Until = Callable[..., None]

@@ -13,7 +13,7 @@ from pipeline.mqtt.ingest import Ingest
 from pipeline.notify.channels import MqttWay, NotifyAway
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import BrokerConfig
+from pipeline.site.server import BrokerConfig
 from pipeline.store.journal import Event
 from tests.pipeline.mqtt.test_ingest import plain_client
 

@@ -21,7 +21,7 @@ from pipeline.notify.channels import LogWay, webhook_way
 from pipeline.notify.outbox import REFUSED_TRIES, EventOutbox, Notifier
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
-from pipeline.site.models import NotifyConfig
+from pipeline.site.server import NotifyConfig
 from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal
 

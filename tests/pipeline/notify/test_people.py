@@ -21,7 +21,7 @@ from pipeline.notify.policy import Marks, Message, SiteLabel
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
-from pipeline.site.models import NotificationPolicy
+from pipeline.site.server import NotificationPolicy
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal

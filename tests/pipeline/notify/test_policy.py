@@ -30,7 +30,7 @@ from pipeline.notify.policy import (
     in_season,
     may_go,
 )
-from pipeline.site.models import NotificationPolicy
+from pipeline.site.server import NotificationPolicy
 
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
 STEP_MIN = 5

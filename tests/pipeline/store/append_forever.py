@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 from hardware.reading import Batch, Reading, Status
-from pipeline.site.models import StoreConfig
+from pipeline.site.server import StoreConfig
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
 from pipeline.store.sqlite import SqliteStore

@@ -23,7 +23,7 @@ from hypothesis import strategies as st
 from hardware.reading import Reading, Status
 from pipeline.errors import StoreAway, StoreFull
 from pipeline.run.clock import SystemClock
-from pipeline.site.models import StoreConfig
+from pipeline.site.server import StoreConfig
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.influx import InfluxStore, quoted
 from pipeline.units import DAY_MS

@@ -1,0 +1,211 @@
+"""The tables of the server: data, clock, broker, store, pages, notification, and sources of days to come.
+
+Nothing here reads a clock or the environment, and of files only whether they are there.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator
+
+from pipeline.site.context import FileContext
+from pipeline.site.fields import Month, Port, Setting, Text, WebAddress, as_written, expected, sound, unused
+
+
+def _path(value: object, info: ValidationInfo) -> object:
+    """Return a path, relative ones counted from the folder of the file."""
+    if not isinstance(value, str):
+        return value
+    if not value or "\0" in value:
+        raise ValueError("no path")
+    reading: FileContext | None = info.context
+    return Path(value) if reading is None else (reading.folder / value).absolute()
+
+
+def _there(path: Path) -> Path:
+    if not path.is_dir():
+        raise expected("a folder that is there", found=str(path))
+    return path
+
+
+def _secret(path: Path) -> Path:
+    if not path.is_file():
+        raise expected("a file that is there and holds the secret alone", found=str(path))
+    return path
+
+
+def _source(text: str, info: ValidationInfo) -> str:
+    """Return an address as it is, a path counted from the folder of the file."""
+    return text if text.startswith(("http://", "https://")) else str(_path(text, info))
+
+
+def _minute_of_day(value: object, info: ValidationInfo) -> object:
+    if info.context is None and isinstance(value, int):
+        return value
+    if isinstance(value, datetime.time) and not value.second:
+        return value.hour * 60 + value.minute
+    if isinstance(value, str) and (clock := re.fullmatch(r"([01]\d|2[0-3]):([0-5]\d)", value)):
+        return int(clock[1]) * 60 + int(clock[2])
+    raise ValueError("no time of day")
+
+
+ServerVersion = Annotated[
+    Text,
+    Field(description="a version of InfluxDB as '1.8', '2.7' or '3.0'"),
+    sound(lambda text: re.fullmatch(r"[123]\.\d+", text) is not None),
+]
+PathFromFile = Annotated[Path, BeforeValidator(_path), Field(description="a path")]
+Folder = Annotated[PathFromFile, AfterValidator(_there)]
+SecretFile = Annotated[PathFromFile, AfterValidator(_secret)]
+MinuteOfDay = Annotated[
+    int, BeforeValidator(_minute_of_day), Field(description='a time of day from "00:00" to "23:59"')
+]
+
+
+class SourceConfig(Setting):
+    """Where days to come are read from: an address, or a path counted from the file; empty for none."""
+
+    source: Annotated[Text, AfterValidator(_source)] = Field("", validate_default=False)
+
+
+class DataConfig(Setting):
+    """Where data is kept, and where probe models are looked for first."""
+
+    dir: PathFromFile = as_written("data")
+    model_dir: Folder | None = None
+
+
+class ClockConfig(Setting):
+    """The socket of a clock to follow, for the demo; None: the system's own clock."""
+
+    follow: PathFromFile | None = None
+
+
+_LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+
+class BrokerConfig(Setting):
+    """Where the broker is: our own child on loopback, or one that is run elsewhere."""
+
+    kind: Literal["embedded", "external"] = "embedded"
+    host: Text = "127.0.0.1"
+    port: Port = 1883
+    password_file: SecretFile | None = None
+    username: Text | None = None
+    ca_file: SecretFile | None = None
+    cert_file: SecretFile | None = None
+    key_file: SecretFile | None = None
+
+    @field_validator("host")
+    @classmethod
+    def _on_loopback(cls, host: str, info: ValidationInfo) -> str:
+        if info.data.get("kind") == "embedded" and host not in _LOOPBACK:
+            raise expected('127.0.0.1: nodes on other machines need a broker of their own and broker.kind = "external"')
+        return host
+
+    @field_validator("username", "password_file", "ca_file", "cert_file", "key_file", mode="before")
+    @classmethod
+    def _of_an_external_one(cls, value: object, info: ValidationInfo) -> object:
+        if info.data.get("kind") == "embedded" and value is not None:
+            raise unused('broker.kind is "external": the embedded one is on loopback only')
+        return value
+
+    @field_validator("username")
+    @classmethod
+    def _for_the_password(cls, username: str | None, info: ValidationInfo) -> str | None:
+        if username is None and info.data.get("password_file", ...) is not None:
+            raise expected("a name to go with broker.password_file")
+        return username
+
+    @field_validator("key_file")
+    @classmethod
+    def _with_certificate(cls, path: Path | None, info: ValidationInfo) -> Path | None:
+        if (info.data.get("cert_file", ...) is None) != (path is None):
+            raise expected("it beside its fellow", key="key_file" if path is None else "cert_file")
+        return path
+
+
+class StoreConfig(Setting):
+    """Which series store is used."""
+
+    kind: Literal["sqlite", "influx"] = "sqlite"
+    url: WebAddress | None = None
+    bucket: Text | None = None
+    org: Text | None = None
+    token_file: SecretFile | None = None
+    server_version: ServerVersion | None = None
+    keep_days: int | None = Field(None, ge=400, le=36_500)
+
+    @field_validator("url", "bucket", "org", "token_file", "server_version", "keep_days")
+    @classmethod
+    def _of_a_server(cls, value: object, info: ValidationInfo) -> object:
+        kind = info.data.get("kind")
+        if kind == "sqlite" and value is not None:
+            raise unused('store.kind is "influx"')
+        if kind == "influx" and value is None and info.field_name in ("url", "bucket"):
+            raise expected("text")
+        return value
+
+
+class PagesConfig(Setting):
+    """Where the pages are served."""
+
+    host: Text = "127.0.0.1"
+    port: Port = 8420
+
+
+class NotificationPolicy(Setting):
+    """When people may be told. Times of the site's clock, as minutes after midnight.
+
+    Attributes
+    ----------
+    digest_at_min, quiet_from_min, quiet_until_min : int
+        The end of the quiet hours is not in them. Both alike: none.
+    season_from_month, season_until_month : int
+        First and last month, both in it. It may run over the new year.
+    gather_min : float
+        News that comes about together is told together: the first waits so long for its fellows. [min]
+    """
+
+    quiet_from_min: MinuteOfDay = as_written("20:00", alias="quiet_from")
+    quiet_until_min: MinuteOfDay = as_written("06:00", alias="quiet_until")
+    digest_at_min: MinuteOfDay = as_written("06:15", alias="digest_at")
+    digest_when_empty: bool = False
+    interruptions_a_week: int = Field(3, ge=0, le=100)
+    off_season_interruptions_a_fortnight: int = Field(1, ge=0, le=100)
+    season_from_month: Month = 4
+    season_until_month: Month = 9
+    gather_min: float = Field(2.0, ge=0.0, le=60.0)
+
+    @field_validator("digest_at_min")
+    @classmethod
+    def _outside_the_quiet_hours(cls, digest: int, info: ValidationInfo) -> int:
+        begin, end = info.data.get("quiet_from_min", 0), info.data.get("quiet_until_min", 0)
+        if begin <= digest < end if begin <= end else digest >= begin or digest < end:
+            raise expected("a time outside the quiet hours")
+        return digest
+
+    @property
+    def season(self) -> tuple[int, int]:
+        return self.season_from_month, self.season_until_month
+
+
+class NotifyConfig(NotificationPolicy):
+    """Where alert events go: all of them to machines, messages by the policy to the people in `addresses_file`."""
+
+    log: bool = True
+    webhook_secret_file: SecretFile | None = None
+    webhook: WebAddress | None = None
+    mqtt: bool = False
+    addresses_file: SecretFile | None = None
+
+    @field_validator("webhook")
+    @classmethod
+    def _for_the_secret(cls, address: str | None, info: ValidationInfo) -> str | None:
+        if address is None and info.data.get("webhook_secret_file", ...) is not None:
+            raise expected("an address to go with notify.webhook_secret_file")
+        return address
