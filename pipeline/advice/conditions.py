@@ -42,7 +42,7 @@ def verdicts_of(values: FloatArray, bounds: Bounds) -> VerdictArray:
     Parameters
     ----------
     values : ndarray, any shape
-        In the unit of the condition; NaN where not known.
+        [unit of the condition] NaN where not known.
     bounds : Bounds
 
     Returns

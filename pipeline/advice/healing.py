@@ -72,7 +72,7 @@ def growth_ahead(
     known_degc : array_like, shape (known,)
         Daily mean air temperature measured and forecast, from `first_day` on. [degC] NaN, and what lies beyond, is
         taken from the climate.
-    climate : Climate
+    climate : YearClimate
     grass : str
         "cool" or "warm": of the grass that has to heal or to come up.
     days : int

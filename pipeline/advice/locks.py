@@ -33,9 +33,9 @@ class SurfaceState:
         In words; one of `SURFACES`; "cool" or "warm".
     clay, water_to_hand, hosepipe_limit, finished_for_year : bool
         Clay soil; water can be put on; use of it is limited; the strips meant are not to be played on again this year.
-    seasons : tuple of Span
+    seasons : tuple of TimeSpan
         Of play.
-    renovation : Span or None
+    renovation : TimeSpan or None
         The surface is closed and sown with ryegrass in autumn.
     sown_ms, regulator_until_ms, pre_emergence_until_ms : int or None
         Latest seed; until when a regulator, or a herbicide against seedlings, works. [ms since 1970, UTC]
@@ -98,7 +98,7 @@ def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -
     intent : Intent
     facts : PassFacts
         Of its kind.
-    ground : Ground
+    ground : SurfaceState
     now_ms : int
         [ms since 1970, UTC]
 

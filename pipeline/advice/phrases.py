@@ -54,7 +54,7 @@ def day_name(day: datetime.date, today: datetime.date, *, letters: int | None = 
     ----------
     day, today : date
     letters : int, optional
-        How many letters of the weekday; all of them when left out.
+        Of the weekday; all of them when left out. [1]
     """
     name = _DAYS[day.weekday()][:letters]
     return name if abs((day - today).days) <= NEAR_DAYS else f"{name} {day_words(day)}"

@@ -162,7 +162,8 @@ def hour_means(series: Series, first_ms: int, hours: int) -> FloatArray:
 def fill_short_gaps(mean: FloatArray) -> FloatArray:
     """Return hours with gaps of at most `LONGEST_GAP_H` filled, linearly between known hours, at the end by the last.
 
-    In the unit of the values. Shape (hour,)"""
+    [unit of the values] Shape (hour,)
+    """
     known = np.flatnonzero(np.isfinite(mean))
     if known.size == 0:
         return mean
@@ -566,7 +567,7 @@ def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
     Parameters
     ----------
     context : StationContext
-    past : Past
+    past : PastHours
     at_ms : int
         [ms since 1970, UTC]
     """

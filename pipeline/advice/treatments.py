@@ -220,7 +220,7 @@ class TreatmentTable:
         surface_kind : str
             One of `SURFACES`.
         given : mapping of (pass, variant, condition) to edges
-            Each edge by its name, as `open_hi`, in the unit of the condition; those left out stay. An empty variant
+            Each edge by its name, as `open_hi`; those left out stay. [unit of the condition] An empty variant
             means every variant.
 
         Returns

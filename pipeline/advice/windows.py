@@ -63,7 +63,7 @@ class Window:
 
     Attributes
     ----------
-    span : Span
+    span : TimeSpan
     verdict : Verdict
     binding : str
         Condition or lock that binds; empty when it is open.
@@ -97,7 +97,7 @@ class Outlook:
     Attributes
     ----------
     intent : Intent
-    ground : Ground
+    ground : SurfaceState
     facts : PassFacts
     at_ms : ndarray of int64, shape (hour,)
     verdicts : ndarray of int8, shape (hour,)
@@ -127,7 +127,7 @@ def outlook(
     intent : Intent
     table : TreatmentTable
         Of this kind of surface, see `TreatmentTable.for_surface`.
-    ground : Ground
+    ground : SurfaceState
     hours : Hours
         Reaching back a week, so that what lies behind is known.
     plans : Plans
@@ -216,7 +216,7 @@ def _asked(
 
 
 def in_renovation(ground: SurfaceState, at_ms: TimeArray) -> BoolArray:
-    """Return in which hours the surface is closed for its autumn renovation."""
+    """Return in which hours the surface is closed for its autumn renovation. [ms since 1970, UTC]"""
     if ground.renovation is None:
         return np.zeros(at_ms.shape, dtype=np.bool_)
     return np.asarray((at_ms >= ground.renovation.start_ms) & (at_ms < ground.renovation.end_ms))
@@ -329,7 +329,10 @@ def _bound_by(
 
 
 def why(judged: Judged, hour: int) -> tuple[str, str, str]:
-    """Return why a condition is not open in an hour: in words, with its figures, and what would open it."""
+    """Return why a condition is not open in an hour: in words, with its figures, and what would open it.
+
+    `hour` counts from the first of the hours judged. [h]
+    """
     condition, bounds, value = judged.condition, judged.row.bounds, float(judged.values[hour])
     if np.isnan(value):
         what = condition.name.replace("_", " ")
@@ -541,7 +544,7 @@ class WorkWindow:
 
     Attributes
     ----------
-    span : Span
+    span : TimeSpan
         From the first to the last open hour.
     first_work_ms : int or None
         Begin of the first day's hours of work that are long enough; None when none are. [ms since 1970, UTC]

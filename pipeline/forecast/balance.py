@@ -338,7 +338,7 @@ class PastHours:
     reference_et_mm: FloatArray
 
     def cut(self, first: int, end: int) -> PastHours:
-        """Return the hours from one place up to, but without, another."""
+        """Return the hours from one place up to, but without, another. [h from the first]"""
         part = slice(first, end)
         return PastHours(
             self.first_ms + first * HOUR_MS, self.thatch_wetness[part], self.root_wetness[part], self.water_mm[part],

@@ -71,7 +71,7 @@ def history_climate(
     ----------
     days, temperature_degc : sequences, shape (n,)
         Daily mean air temperature. [degC] NaN where not known.
-    otherwise : Climate
+    otherwise : YearClimate
         Stands where fewer than `HISTORY_LEAST_DAYS` days within `HISTORY_REACH_DAYS` of a time of year are known.
 
     Returns
@@ -101,7 +101,7 @@ NIGHT_TO_NIGHT_DEGC = 3.5  # spread of the nights' lowest about the month's mean
 def by_hour_of_day(values: FloatArray, first_ms: int) -> FloatArray:
     """Return the mean of each UTC hour of the day, shape (24,), over hours from `first_ms` on; NaN where none is known.
 
-    In the unit of the values."""
+    [unit of the values]"""
     hour = ((first_ms // HOUR_MS) + np.arange(values.size)) % 24
     known = np.isfinite(values)
     count = np.bincount(hour[known], minlength=24)
@@ -238,7 +238,7 @@ class Season:
 
     Attributes
     ----------
-    climate : Climate
+    climate : YearClimate
         NaN where not known.
     first_day : date
         Of `daily_degc`.
@@ -347,7 +347,7 @@ _LEAP_YEAR = datetime.date(2024, 1, 1).toordinal()
 
 
 def place_in_year(day: datetime.date) -> int:
-    """Return the place of a date in the year, 0 to 365, the 29th of February always counted."""
+    """Return the place of a date in the year, 0 to 365, the 29th of February always counted. [d]"""
     return datetime.date(2024, day.month, day.day).toordinal() - _LEAP_YEAR
 
 
@@ -369,7 +369,7 @@ class Daily:
         Returns
         -------
         ndarray, broadcast shape
-            In the unit of the values times days; 0 where the end is not after the start, NaN where either end lies
+            [unit of the values times d] 0 where the end is not after the start, NaN where either end lies
             outside the series or a day between them is NaN.
         """
         start, end = np.broadcast_arrays(np.asarray(start_ms, dtype=np.int64), np.asarray(end_ms, dtype=np.int64))

@@ -91,7 +91,7 @@ def forecast_wetness(
 
     Parameters
     ----------
-    past : Past
+    past : PastHours
         Up to the begin of the weather.
     fitted : Fit
         Of the station's own weeks, see `balance.fit`.
@@ -262,7 +262,7 @@ def filled_by_balance(past: PastHours, parameters: Parameters, since_ms: int) ->
 
     Parameters
     ----------
-    past : Past
+    past : PastHours
         Blanked since then.
     parameters : Parameters
         Of the station.

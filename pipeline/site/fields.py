@@ -209,12 +209,13 @@ def _followed(
 
 
 def called(entry: Table, index: int) -> str:
-    """Return how an entry of a list is named in a fault: by its name where it has one, else by its place from 0."""
+    """Return how an entry of a list is named in a fault: by its name where it has one, else by its place. [from 0]"""
     name = entry.get("name")
     return f".{name}" if is_name(name) else f"[{index}]"
 
 
 def is_name(value: object) -> bool:
+    """Return whether a value is a name as sites, surfaces, stations and probes have."""
     return isinstance(value, str) and is_slug(value)
 
 

@@ -354,7 +354,7 @@ class Surface(Setting):
         Words by which the calendar's fixtures on it are known.
     passes : tuple of PlannedPass
         Empty: the usual ones of its kind.
-    bounds : tuple of OwnBound
+    bounds : OwnBounds
         See `SiteConfig.bounds`.
     """
 

@@ -96,7 +96,7 @@ class SiteConfig(Setting):
         return MappingProxyType({s.name: s for surface in self.surfaces for s in surface.stations})
 
     def alert_bound(self, rule: str, bound: str) -> float:
-        """Return a bound of an alert rule as the site has it, for advice and pages that speak of the same thing."""
+        """Return a bound of an alert rule as the site has it. [the unit in its name]"""
         return float(getattr(self.alerts[rule], bound))
 
     def channels(self) -> Mapping[str, InstalledChannel]:

@@ -108,7 +108,7 @@ class StationContext:
         In order of time.
     passes : tuple of PassDone
         In order of time.
-    core_reads : tuple of Core
+    core_reads : tuple of CoreReading
         What each core showed, by whichever method, in order of time.
     waterings : tuple of Watering
     rain_channel : str or None
@@ -170,7 +170,10 @@ class StationContext:
         fixtures: tuple[tuple[int, int], ...] = (),
         quality: QualityBounds | None = None,
     ) -> StationContext:
-        """The context of a configured station; what people write in the diary is handed in beside it."""
+        """Return the context of a configured station; what people write in the diary is given beside it.
+
+        Fixtures from begin to end. [ms since 1970, UTC]
+        """
         own = config.stations()[station]
         channels = {c.id: c.channel for c in own.channels}
         rain_channel = config.rain_channel(station)
@@ -215,7 +218,7 @@ class StationContext:
         return tuple(dict.fromkeys((*self.channels, *self.weather.values())))
 
     def channels_of(self, quantities: Container[str]) -> tuple[str, ...]:
-        """Ids whose observations of these quantities count here: to read them, and the weather wherever it stands."""
+        """Return the ids whose observations of these quantities count here: the station's, and the weather's."""
         own = (i for i, c in self.channels.items() if c.quantity in quantities)
         return tuple(dict.fromkeys((*own, *(i for q, i in self.weather.items() if q in quantities))))
 
@@ -236,13 +239,13 @@ class StationContext:
         return medium(self.soil)
 
     def is_subsoil(self, channel_id: str) -> bool:
-        """Whether a channel was set into the subsoil; False for one that is not known."""
+        """Return whether a channel was set into the subsoil; False for one that is not known."""
         known = self.channels.get(channel_id)
         depth = None if known is None else known.depth_m
         return bool(self.subsoil) and depth is not None and depth >= self.subsoil_from_m
 
     def soil_at(self, channel_id: str) -> Medium:
-        """The soil about a channel."""
+        """Return the soil about a channel."""
         return medium(self.subsoil) if self.is_subsoil(channel_id) else self.soil_medium
 
     @cached_property
@@ -250,7 +253,7 @@ class StationContext:
         return medium(self.thatch_medium)
 
     def owns(self, channel_id: str) -> bool:
-        """Whether a channel stands at this station."""
+        """Return whether a channel stands at this station."""
         return channel_id.startswith(f"{self.station}/")
 
     def _depth_then_id(self, channel_id: str) -> tuple[float, str]:
@@ -258,23 +261,28 @@ class StationContext:
         return (np.inf if depth is None else depth, channel_id)
 
     def changes_ms(self) -> TimeArray:
-        """Moments at which thatch or depths change, increasing. [ms]"""
+        """Return when thatch or depths change, increasing. [ms]"""
         anew = (one for many in self.depths.values() for one in many)
         return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings, *anew)], dtype=np.int64))
 
     def learned_at(self, channel_id: str, at_ms: int) -> ChannelLimits | None:
-        """Limits of a channel that were known at a moment; None before any were, and after a return until it has shown
-        new ones."""
+        """Return the limits of a channel that were known at a moment. [ms since 1970, UTC]
+
+        None before any were, and after its probe is put back until it has shown new ones.
+        """
         anew_ms = self.restarted_ms(channel_id, at_ms)
         known = (one for one in reversed(self.learned.get(channel_id, ())) if one.from_ms <= at_ms)
         return next((one for one in known if one.from_ms >= anew_ms), None)
 
     def restarted_ms(self, channel_id: str, at_ms: int) -> int:
-        """When a channel's baseline last began anew, its probe put back and settled, or 0. [ms since 1970, UTC]"""
+        """Return when a channel's probe had last been put back and had settled, or 0. [ms since 1970, UTC]"""
         return max((settled for back, settled in self._returns(channel_id) if back <= at_ms), default=0)
 
     def unsettled(self, channel_id: str, start_ms: int, end_ms: int) -> str:
-        """Why a channel's readings say nothing of undisturbed ground in start <= t < end; empty when they do."""
+        """Return why a channel's readings do not stand for undisturbed ground in start <= t < end; empty when they do.
+
+        [ms since 1970, UTC]
+        """
         probe = channel_id.rsplit("/", 1)[0]
         for one in reversed(self.lifted):
             until_ms = min(one.back_ms + self.settle_ms, FOREVER_MS)
@@ -292,7 +300,7 @@ class StationContext:
         return round(self.quality.settle_d * 24 * HOUR_MS)
 
     def lifted_ms(self) -> TimeArray:
-        """Moments at which a probe is lifted, put back, or has settled, increasing. [ms]"""
+        """Return when a probe is lifted, put back, or has settled, increasing. [ms]"""
         times = [t for one in self.lifted for t in (one.out_ms, one.back_ms, one.back_ms + self.settle_ms)]
         return np.unique(np.array([t for t in times if t < FOREVER_MS], dtype=np.int64))
 
@@ -303,16 +311,16 @@ class StationContext:
         return [(at_ms, at_ms + self.settle_ms) for at_ms in back]
 
     def learned_ms(self) -> TimeArray:
-        """Moments from which other limits hold, increasing. [ms]"""
+        """Return from when on other limits hold, increasing. [ms]"""
         return np.unique(np.array([one.from_ms for many in self.learned.values() for one in many], dtype=np.int64))
 
     def thatch_m(self, at_ms: int) -> float:
-        """Thatch thickness at a moment. [m] NaN where not known."""
+        """Return the thatch thickness at a moment. [m] NaN where not known."""
         dates, lengths = [c.at_ms for c in self.cores], [c.length_m for c in self.cores]
         return float(thatch_thickness_m([at_ms], dates, lengths)[0])
 
     def depth_m(self, channel_id: str, at_ms: int) -> float:
-        """Depth of a channel below the leaf base at a moment. [m] NaN above ground."""
+        """Return the depth of a channel below the leaf base at a moment. [m] NaN above ground."""
         depth = self.channels[channel_id].depth_m
         if depth is None:
             return float("nan")
@@ -326,12 +334,12 @@ class StationContext:
         return depth_now_m(depth, at_ms, [d.at_ms for d in over], [d.length_m for d in over])
 
     def place(self, channel_id: str, at_ms: int) -> Place:
-        """What a channel's sensing volume lies in at a moment."""
+        """Return what a channel's sensing volume lies in at a moment. [ms since 1970, UTC]"""
         height = self.channels[channel_id].sensing_height_m
         return place(self.depth_m(channel_id, at_ms), height, self.thatch_m(at_ms))
 
     def media_at(self, channel_id: str, at_ms: int) -> tuple[Medium, ...]:
-        """Return the media that a channel's sensing volume lies in, or may lie in, at a moment."""
+        """Return the media in which a channel's sensing volume lies or may lie at a moment. [ms since 1970, UTC]"""
         soil, where = self.soil_at(channel_id), self.place(channel_id, at_ms)
         return {Place.THATCH: (self.thatch,), Place.SOIL: (soil,)}.get(where, (self.thatch, soil))
 

@@ -137,7 +137,7 @@ def account(
     Parameters
     ----------
     spell : Spell
-    profile : Profile
+    profile : SoilProfile
     thatch_mm : ndarray, shape (time,), optional
         Water in the thatch on the cells of the profile. [mm] None: there is no thatch.
     thatch_m : float

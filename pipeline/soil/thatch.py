@@ -109,7 +109,7 @@ def thickness_series(cores: Sequence[CoreReading]) -> CoreSeries:
 
     Parameters
     ----------
-    cores : sequence of Core
+    cores : sequence of CoreReading
         In any order. Cores without a thickness are left out.
 
     Returns
@@ -134,7 +134,7 @@ def organic_series(cores: Sequence[CoreReading], top_mm: float, bottom_mm: float
 
     Parameters
     ----------
-    cores : sequence of Core
+    cores : sequence of CoreReading
     top_mm, bottom_mm : float
         The slice as it was cut; slices cut otherwise are left out, never interpolated. [mm]
 
@@ -308,7 +308,7 @@ def thickness_from_wetting(
     Parameters
     ----------
     spell : Spell
-    profile : Profile
+    profile : SoilProfile
         Soil channels, with the weights of all soil that is seen.
     thatch_theta : ndarray, shape (time,)
         Water content of the thatch on the cells of the profile. [m3 m-3]

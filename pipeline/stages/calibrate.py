@@ -66,7 +66,7 @@ def first_flags(observed: Observed, context: StationContext, channel_id: str) ->
 
 
 def is_corrected(channel: Channel) -> bool:
-    """Whether a channel's calibration takes out what temperature puts into its reading."""
+    """Return whether a channel's calibration takes out what temperature puts into its reading."""
     return channel.calibration.parameters.get("reading_per_degc", 0.0) != 0.0
 
 
@@ -113,7 +113,7 @@ def _temperature_beside(observed: Observed, context: StationContext, channel_id:
 
 
 def is_running_total(channel: Channel) -> bool:
-    """Whether a channel tells a running total of rain of which the differences are wanted."""
+    """Return whether a channel gives a running total of rain of which the differences are wanted."""
     return channel.heard == "rain_total" and channel.quantity == "rain"
 
 
@@ -139,7 +139,7 @@ def calibrated(channel: Channel, raw: FloatArray, temperature_degc: npt.ArrayLik
 
 
 def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:
-    """Rain since the reading before, from a running total.
+    """Return the rain since the reading before, from a running total.
 
     Parameters
     ----------

@@ -95,7 +95,7 @@ def _gap(known: FloatArray, what: str) -> str:
 
 
 def reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
-    """Reference evapotranspiration of the day that begins at a time.
+    """Return the reference evapotranspiration of the day that begins at a time.
 
     Parameters
     ----------

@@ -36,14 +36,14 @@ NIGHT_H = (20, 30)  # from the sun's midnight before: 20 to 6 h
 
 
 def due_ms(first_ms: int, last_ms: int) -> range:
-    """Moments at which limits are learned, first < moment <= last: Mondays, four weeks apart. [ms since 1970, UTC]"""
+    """Return when limits are learned, first < t <= last: Mondays, four weeks apart. [ms since 1970, UTC]"""
     begin = (first_ms - FIRST_MONDAY_MS) // EVERY_MS + 1
     end = (last_ms - FIRST_MONDAY_MS) // EVERY_MS + 1
     return range(FIRST_MONDAY_MS + begin * EVERY_MS, FIRST_MONDAY_MS + end * EVERY_MS, EVERY_MS)
 
 
 def learned_limits(store: Store, channels: Iterable[str]) -> dict[str, tuple[ChannelLimits, ...]]:
-    """The limits of channels as kept, in order of time; a channel without any is left out."""
+    """Return the limits of channels as kept, in order of time; a channel without any is left out."""
     found = {}
     for channel in channels:
         table = store.findings(channel, LIMIT_QUANTITIES, *EVER_MS)

@@ -62,7 +62,7 @@ class Redone:
         return Redone(*count, joined_changes((self.changed, other.changed)))
 
     def span(self, names: Container[str] | None = None) -> tuple[int, int] | None:
-        """Where what is kept under these names, or any, has changed: start <= t < end. [ms since 1970, UTC]"""
+        """Return where what is kept under these names, or any, has changed: start <= t < end. [ms since 1970, UTC]"""
         times = [times for name, times in self.changed.items() if names is None or name in names]
         return (min(first for first, _ in times), max(last for _, last in times) + 1) if times else None
 
@@ -77,8 +77,10 @@ def joined_changes(parts: Iterable[Changed]) -> Changed:
 
 
 def station_context(config: SiteConfig, station: str, diary: Diary, store: Store | None = None) -> StationContext:
-    """What the stages must know of a station: the settings, what people wrote in the diary since, and the limits its
-    channels have shown, where a store is given."""
+    """Return what the stages must know of a station.
+
+    The settings, what people wrote in the diary since, and the limits its channels have shown, where a store is given.
+    """
     context = StationContext.from_config(config, station)
     surface = config.surface_of(station)
     context = with_diary(context, surface, diary.entries(STATION_KINDS, *EVER_MS), config.passes)
@@ -118,7 +120,7 @@ class AffectedSpan:
 
 
 def affected(first_ms: int, last_ms: int) -> AffectedSpan:
-    """The span whose results may change when rows between two times arrive, and the rows needed to redo it.
+    """Return the span whose results may change when rows between two times arrive, and the rows needed to redo it.
 
     Parameters
     ----------
@@ -163,7 +165,7 @@ def process(
 
     Parameters
     ----------
-    observed : mapping of str to ChannelSeries
+    observed : Observed
         Of `context.channel_ids` over the read span of `affected`.
     context : StationContext
     start_ms, end_ms : int
@@ -346,7 +348,7 @@ def recompute(
 
 
 def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
-    """Stations in an order for `recompute`: those whose weather others share come first."""
+    """Return stations in an order for `recompute`: those whose weather others share come first."""
     sources = {config.weather_channel(station, quantity) for station in config.stations() for quantity in WEATHER}
     giving = {channel.split("/", 1)[0] for channel in sources if channel is not None}
     return sorted(stations, key=lambda station: station not in giving)

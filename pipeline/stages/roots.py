@@ -68,7 +68,7 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
 
 
 def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: int) -> RootDepth | str:
-    """Rooting depth over a span of whole days by the sun, or why the sum cannot be begun.
+    """Return the rooting depth over a span of whole days by the sun, or why the sum cannot be begun.
 
     Parameters
     ----------

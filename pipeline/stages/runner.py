@@ -48,7 +48,7 @@ class DirtyRanges:
         return iter(self._spans)
 
     def add(self, start_ms: int, end_ms: int) -> None:
-        """Add a stretch and join it with those it touches."""
+        """Add start <= t < end and join it with the stretches it touches. [ms since 1970, UTC]"""
         if end_ms <= start_ms:
             return
         apart = [(a, b) for a, b in self._spans if b < start_ms or a > end_ms]
@@ -62,12 +62,12 @@ class DirtyRanges:
             self._spans[i : i + 2] = [(self._spans[i][0], self._spans[i + 1][1])]
 
     def first(self, most_ms: int) -> tuple[int, int]:
-        """The beginning of the earliest stretch, at most this long. It stays until `done`."""
+        """Return the beginning of the earliest stretch, at most this long; it stays until `done`. [ms]"""
         start, end = self._spans[0]
         return start, min(end, start + most_ms)
 
     def done(self, start_ms: int, end_ms: int) -> None:
-        """Take a stretch off."""
+        """Remove start <= t < end. [ms since 1970, UTC]"""
         left: list[tuple[int, int]] = []
         for a, b in self._spans:
             left += [(x, y) for x, y in ((a, min(b, start_ms)), (max(a, end_ms), b)) if x < y]
@@ -75,7 +75,7 @@ class DirtyRanges:
 
 
 def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
-    """First and last of each run of times that are no further apart than `gap_ms`. [ms] Both included."""
+    """Return first and last of each run of times that are no further apart than `gap_ms`. [ms] Both included."""
     runs: list[tuple[int, int]] = []
     for t in sorted(set(times_ms)):
         if runs and t - runs[-1][1] <= gap_ms:
@@ -160,11 +160,11 @@ class RestageQueue:
         return dict(self._unknown)
 
     def waits_for(self, station: str) -> bool:
-        """Whether a station has readings the stages have not seen."""
+        """Return whether a station has readings the stages have not seen."""
         return station in self._spans
 
     def periods_wait_for(self, station: str) -> bool:
-        """Whether days or fortnights of a station are still to be redone, or its limits to be learned."""
+        """Return whether days or fortnights of a station are still to be redone, or its limits to be learned."""
         return station in self._changed or station in self._to_learn
 
     def feed(self) -> bool:
@@ -189,13 +189,13 @@ class RestageQueue:
         return {s: newest[s] for s in by_station if s in newest}
 
     def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
-        """Note that a station's record between two times must be redone: the diary says otherwise of it."""
+        """Note that the diary has changed what is known of a station in start <= t < end. [ms since 1970, UTC]"""
         self._add(station, start_ms, end_ms - 1, now_s)
         self._change(station, start_ms - PERIODS_REST_ON_MS, end_ms)
         self._rewritten.update(self._sharers)  # a pass is looked at beside stations where none was made
 
     def resume(self, worked: Mapping[str, object], now_s: float) -> None:
-        """Note what was kept before a kill but not worked on."""
+        """Note what was kept before a kill but not worked on, as of now, a monotonic time. [s]"""
         known = {name: seq for name, seq in worked.items() if isinstance(seq, int)}
         for channel, first_ms, last_ms in unworked(self._database, known):
             for station in self._stations_of(channel, last_ms):
@@ -206,7 +206,7 @@ class RestageQueue:
                     self._rewritten.update(self._sharers)
 
     def step(self) -> str | None:
-        """Run the stages over one piece of the station that has waited longest; returns its name."""
+        """Run the stages over one piece of the station that has waited longest, and return its name."""
         with self._lock:
             if not self._spans:
                 return None
@@ -236,7 +236,7 @@ class RestageQueue:
         return station
 
     def step_periods(self) -> str | None:
-        """Redo the days and fortnights of one station, else the passes of one, else learn the limits of one; its name.
+        """Redo the days and fortnights, else the passes, else learn the limits, of one station; return its name.
 
         Only when the stages have seen everything: a station may share the weather of another.
         """

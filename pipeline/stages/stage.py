@@ -68,7 +68,7 @@ class ChannelSeries:
     flag: FlagArray
 
     def believed(self) -> FloatArray:
-        """Return the values that are good or not evaluated, the rest NaN."""
+        """Return the values that are good or not evaluated, the rest NaN. [canonical unit of the quantity]"""
         return np.where((self.flag == Flag.GOOD) | (self.flag == Flag.NOT_EVALUATED), self.value, np.nan)
 
     def between(self, start_ms: int, end_ms: int) -> ChannelSeries:
@@ -136,7 +136,7 @@ class Record:
     worked_out: dict[Hashable, Any] = field(default_factory=dict, compare=False, repr=False)
 
     def between(self, start_ms: int, end_ms: int) -> Record:
-        """The part with start <= time < end; series without any are left out."""
+        """Return the part with start <= time < end; series without any are left out. [ms since 1970, UTC]"""
         channels, findings = (_cut(many, start_ms, end_ms) for many in (self.channels, self.findings))
         return Record(channels, findings, self.worked_out)
 
@@ -151,7 +151,7 @@ def _cut(many: Mapping[str, Series], start_ms: int, end_ms: int) -> dict[str, Se
 
 
 def joined(records: Iterable[Record]) -> Record:
-    """One record of several that follow each other in time."""
+    """Return one record of several that follow each other in time."""
     channels: dict[str, list[Series]] = {}
     findings: dict[str, list[Series]] = {}
     for record in records:
@@ -243,14 +243,14 @@ FindPeriod = Callable[[Record, StationContext, int, int], Iterable[Finding]]
 
 
 def solar_offset_ms(context: StationContext) -> int:
-    """How far the sun's day at the site is ahead of that of UTC, to the whole hour. [ms] 0 where nobody said where."""
+    """Return how far the sun's day at the site is ahead of UTC's, in whole hours; 0 where no place is set. [ms]"""
     return 0 if context.longitude_deg is None else radiation.solar_offset_ms(context.longitude_deg)
 
 
 def read_span(
     stages: Iterable[Stage[FindPeriod]], context: StationContext, start_ms: int, end_ms: int
 ) -> tuple[int, int]:
-    """From when to when records are needed to redo all that a stretch touches. [ms]"""
+    """Return from when to when records are needed to redo all that a stretch touches. [ms]"""
     spans = [
         (begin - stage.lead_in_ms, end + stage.look_ahead_ms)
         for stage in stages
@@ -318,7 +318,7 @@ def _with_moves(one: Finding, context: StationContext) -> Finding:
 
 
 def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, total: bool = False) -> FloatArray:
-    """Mean, or total, of the values nearest each time of an even grid.
+    """Return the mean, or total, of the values nearest each time of an even grid.
 
     Parameters
     ----------

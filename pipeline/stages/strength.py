@@ -75,7 +75,7 @@ def _cones(record: Record, context: StationContext) -> Iterator[tuple[str, str]]
 def pushes_of(
     record: Record, depth_id: str, resistance_id: str, start_ms: int, end_ms: int
 ) -> tuple[TimeArray, list[FloatArray]]:
-    """Pushes of a penetrometer that begin in start <= t < end.
+    """Return the pushes of a penetrometer that begin in start <= t < end.
 
     Parameters
     ----------

@@ -52,12 +52,12 @@ class StationFindings:
 
 
 def treats(one: PassDone) -> bool:
-    """Whether a pass may change how water moves: it cuts, or it dresses."""
+    """Return whether a pass may change how water moves: it cuts, or it dresses."""
     return one.depth_m >= TREATS_FROM_M or one.kind in DRESSES
 
 
 def window(one: PassDone, passes: Sequence[PassDone]) -> tuple[int, int]:
-    """From when to when findings are held against each other for a pass. [ms since 1970, UTC]"""
+    """Return from when to when findings are held against each other for a pass. [ms since 1970, UTC]"""
     hinder = [
         o.at_ms for o in passes if o is not one and treats(o) and (o.kind == one.kind or o.depth_m >= one.depth_m)
     ]
@@ -69,7 +69,7 @@ def window(one: PassDone, passes: Sequence[PassDone]) -> tuple[int, int]:
 def pass_findings(
     own: StationFindings, others: Callable[[], Iterable[StationFindings]], one: PassDone
 ) -> Iterator[Finding]:
-    """Findings of one pass at a station.
+    """Return the findings of one pass at a station.
 
     Parameters
     ----------
@@ -186,7 +186,7 @@ def _share(one: PassDone) -> float | str:
 
 
 def core_findings(context: StationContext) -> Iterator[Finding]:
-    """Findings of a station's cores: how fast thatch and its organic matter grow, by cores of the commonest method."""
+    """Return how fast thatch and its organic matter grow by a station's cores of the commonest method, as findings."""
     every = context.core_reads
     methods = [core.method for core in every]
     common = [core for core in every if methods and core.method == max(sorted(set(methods)), key=methods.count)]
@@ -226,7 +226,7 @@ def touched(context: StationContext, start_ms: int, end_ms: int) -> list[PassDon
 
 
 def by_likeness(config: SiteConfig, station: str) -> list[str]:
-    """Other stations, those most like it first: of its surface, of its kind of surface, of its soil."""
+    """Return the other stations, those most like it first: of its surface, of its kind of surface, of its soil."""
     own = config.stations()[station]
     on = config.surface_of(station)
 
