@@ -29,10 +29,10 @@ from bokeh.models.renderers import DataRenderer
 from bokeh.plotting import figure
 
 from api.export import observations_at_step
-from api.state import BELIEVED, thatch_now_m
+from api.state import thatch_now_m
 from pipeline.service import Pipeline
 from pipeline.site.ground import Station
-from pipeline.units import DAY_MS, HOUR_MS
+from pipeline.units import BELIEVED, DAY_MS, HOUR_MS
 
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
 LABEL_PX, MARGIN_PX = 72, 60  # room for the labels at the right, and for the axis at the left

@@ -21,7 +21,7 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import LIKELY
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import WetnessForecast, spread_of
-from pipeline.units import Flag, FloatArray
+from pipeline.units import BELIEVED, FloatArray
 
 # --- profile ---------------------------------------------------------------------------------------------------------
 
@@ -119,7 +119,7 @@ class _Scale:
 
 
 def _mark(channel: ChannelNow, y: float, text_y: float, thatch_m: float) -> Mark:
-    believed = channel.value is not None and channel.flag in (Flag.GOOD, Flag.NOT_EVALUATED)
+    believed = channel.value is not None and channel.flag in BELIEVED
     doubt = " silent" if channel.is_silent else "" if believed else " doubtful"
     words = "no answer" if channel.value is None else f"{channel.value:.3f}{doubt}"
     return Mark(

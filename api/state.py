@@ -17,12 +17,11 @@ from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledChannel, Station, Surface
-from pipeline.units import DAY_MS, HOUR_MS, Flag
+from pipeline.units import BELIEVED, DAY_MS, HOUR_MS, Flag
 
 LAYERS = ("thatch", "top_layer", "root_zone")
 LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
 LOOK_BACK_FOR_WETTING_MS = 60 * DAY_MS
-BELIEVED = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
 Row = Mapping[Any, Any]  # of a table of the store
 
 

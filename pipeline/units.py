@@ -48,3 +48,13 @@ class Flag(IntEnum):
     SUSPECT = 3
     FAIL = 4
     MISSING = 9
+
+
+BELIEVED = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
+"""The flags whose values are used: a value that nobody could test stands until a test speaks against it."""
+
+
+def is_believed(flag: npt.NDArray[np.integer]) -> BoolArray:
+    """Return which observations with these quality flags are believed."""
+    good, not_evaluated = BELIEVED
+    return np.asarray((flag == good) | (flag == not_evaluated))

@@ -41,7 +41,7 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.walk import covered, hour_of, local
 from pipeline.site.fields import apart
-from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, Flag
+from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, is_believed
 
 # --- too wet for what is booked --------------------------------------------------------------------------------------
 
@@ -108,7 +108,6 @@ def _work(facts: Facts[StayOffBounds], known_ms: int) -> list[_Work]:
 DAWN_UNTIL_HOUR = 10.0  # a leaf that freezes later in the morning is none of dawn's: our own choice
 EVENING_HOUR = 17.0  # from then on the forecast of the coming night is told: our own choice
 MORNING_OVER_H = 20.0  # so long after it was foretold the morning is over, whatever the clock: our own choice
-LEAF_FLAGS = (int(Flag.GOOD), int(Flag.NOT_EVALUATED))
 MEASURED, FORECAST = "measured", "forecast"
 
 
@@ -178,7 +177,7 @@ def leaf_readings(facts: Facts[FrostAtDawnBounds], state: AlertState, now_ms: in
     read = facts.spot.readings.get(facts.spot.context.weather.get("surface_temperature", ""), NO_READINGS)
     starts_ms = quarter_hour_of(read.at_ms)
     rows = (starts_ms > state.evaluated_to_ms) & (starts_ms < quarter_hour_of(now_ms))
-    rows &= np.isfinite(read.value) & np.isin(read.flag, LEAF_FLAGS)
+    rows &= np.isfinite(read.value) & is_believed(read.flag)
     yield from map(LeafReading, read.at_ms[rows].tolist(), starts_ms[rows].tolist(), read.value[rows].tolist())
 
 

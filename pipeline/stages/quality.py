@@ -19,7 +19,7 @@ from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
 from pipeline.soil.quality import FlagArray
 from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags, thermometer_of
 from pipeline.stages.stage import ChannelSeries, Grain, Observe, Observed, Stage
-from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray
+from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
 
 def quality(observed: Observed, context: StationContext) -> Observed:
@@ -44,7 +44,7 @@ def quality(observed: Observed, context: StationContext) -> Observed:
     for channel_id, one in observed.items():
         known = channel_id in series
         flag = among.get(channel_id, series[channel_id].flag) if known else first_flags(observed, context, channel_id)
-        undated = ~one.clock_ok & ((flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED))
+        undated = ~one.clock_ok & is_believed(flag)
         flagged[channel_id] = replace(one, flag=np.where(undated, np.uint8(Flag.SUSPECT), flag))
     return flagged
 
@@ -65,7 +65,7 @@ def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: F
             heard = told != Flag.MISSING
             told[out & heard] = Flag.FAIL
             if channel.quantity in ("water_content", "bulk_ec"):
-                told[settles & ((told == Flag.GOOD) | (told == Flag.NOT_EVALUATED))] = Flag.SUSPECT
+                told[settles & is_believed(told)] = Flag.SUSPECT
     return told
 
 

@@ -20,7 +20,7 @@ from pipeline.site.station import StationContext
 from pipeline.soil import radiation
 from pipeline.soil.layers import CELL_MS
 from pipeline.soil.quality import FlagArray
-from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray
+from pipeline.units import DAY_MS, BoolArray, FloatArray, TimeArray, is_believed
 
 STAGE_VERSION = 6
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
@@ -69,7 +69,7 @@ class ChannelSeries:
 
     def believed(self) -> FloatArray:
         """Return the values that are good or not evaluated, the rest NaN. [canonical unit of the quantity]"""
-        return np.where((self.flag == Flag.GOOD) | (self.flag == Flag.NOT_EVALUATED), self.value, np.nan)
+        return np.where(is_believed(self.flag), self.value, np.nan)
 
     def between(self, start_ms: int, end_ms: int) -> ChannelSeries:
         """Return the part with start <= time < end. [ms since 1970, UTC]"""

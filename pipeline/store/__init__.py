@@ -28,7 +28,7 @@ import numpy as np
 import pandas as pd
 
 from hardware.reading import Reading
-from pipeline.units import Flag, FloatArray, TimeArray
+from pipeline.units import FloatArray, TimeArray, is_believed
 
 RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms")
 OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms")
@@ -93,8 +93,7 @@ def extent(frame: pd.DataFrame, name: str, time: str) -> Changed:
 def series_of_channels(observations: pd.DataFrame) -> dict[str, tuple[TimeArray, FloatArray]]:
     """Return times and believed values of each channel from rows sorted by channel and time; see `Store`."""
     flag = observations["flag"].to_numpy()
-    believed = (flag == Flag.GOOD) | (flag == Flag.NOT_EVALUATED)
-    value = np.where(believed, observations["value"].to_numpy(dtype=np.float64), np.nan)
+    value = np.where(is_believed(flag), observations["value"].to_numpy(dtype=np.float64), np.nan)
     return _by_name(observations["channel"], observations["measured_at_ms"], value)
 
 

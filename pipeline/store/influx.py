@@ -49,7 +49,7 @@ from pipeline.store import (
     series_of_channels,
     series_of_findings,
 )
-from pipeline.units import DAY_MS, Flag, FloatArray, TimeArray
+from pipeline.units import BELIEVED, DAY_MS, Flag, FloatArray, TimeArray
 
 SERVER_TIMEOUT_S = 30.0
 POINTS_A_REQUEST = 5000
@@ -248,7 +248,7 @@ class InfluxStore:
             channels,
             (first_ms, last_ms),
             fields=("min(value)", "mean(value)", "max(value)", "count(value)"),
-            where=f" AND value > {NO_NUMBER:.0f} AND (flag = {Flag.GOOD:d} OR flag = {Flag.NOT_EVALUATED:d})",
+            where=f" AND value > {NO_NUMBER:.0f} AND ({' OR '.join(f'flag = {flag}' for flag in BELIEVED)})",
             by=f"channel, time({step_ms}ms)",
             tail="fill(none)",
         )

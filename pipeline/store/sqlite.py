@@ -40,7 +40,7 @@ from pipeline.store.packed import (
     unpack_days,
 )
 from pipeline.store.readings import KEPT, Channels, keep_readings
-from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray
+from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, is_believed
 
 MISSING = "9e999"  # how infinity is written in SQLite
 
@@ -206,8 +206,8 @@ class SqliteStore:
             for name, number in sorted(self._channels.find(connection, channels).items()):
                 rows = _observed(connection, number, start_ms, end_ms, sys.maxsize)
                 if rows.size:
-                    believed = (rows["flag"] == Flag.GOOD) | (rows["flag"] == Flag.NOT_EVALUATED)
-                    found[name] = whole(rows["measured_at_ms"]), np.where(believed, rows["value"], np.nan)
+                    value = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
+                    found[name] = whole(rows["measured_at_ms"]), value
         return found
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
@@ -257,13 +257,7 @@ class SqliteStore:
             known = _series_numbers(connection, station)
             for quantity in sorted(known if quantities is None else set(quantities) & set(known)):
                 within = (known[quantity], start_ms, end_ms)
-                part = numbers_of(
-                    connection.execute(
-                        f"{_FINDING} {where} ORDER BY start_ms",
-                        within,
-                    ),
-                    7,
-                )
+                part = numbers_of(connection.execute(f"{_FINDING} {where} ORDER BY start_ms", within), 7)
                 withheld = connection.execute(
                     f"SELECT start_ms, reason FROM finding {where} AND reason IS NOT NULL", within
                 ).fetchall()
