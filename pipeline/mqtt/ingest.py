@@ -264,7 +264,7 @@ class Ingest:
         readable, writable, _ = select.select([sock, self._wake_receive], writers, [], wait_s)
         if self._wake_receive in readable:
             self._wake_receive.recv(4096)
-            self._woken = False  # what was said before is seen by the next exchange, what is said after wakes it
+            self._woken = False  # what was queued before is sent by the next exchange, what is queued after wakes it
         result = MQTTErrorCode.MQTT_ERR_SUCCESS
         if sock in readable or wait_s == 0.0:
             result = self._client.loop_read()
@@ -397,7 +397,7 @@ class Ingest:
 
 
 def _send_at_once(client: mqtt.Client, data: object, sock: Any) -> None:
-    """Small packets leave without waiting for the answer to the one before: it would cost 40 ms each time."""
+    """Send small packets without waiting for the acknowledgement of the one before, which takes 40 ms each time."""
     sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 

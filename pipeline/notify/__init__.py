@@ -1,6 +1,7 @@
 """Notification of people and machines.
 
-- `channels`: People's addresses: each line of the secret file is a way of its own.
+- `channels`: The ways to deliver: log, webhook and MQTT for machines; for people mail, the web and services, one way an
+  address.
 - `outbox`: From the outbox to people and machines: what is due on each way is delivered, at least once, with a stable
   id.
 - `policy`: The notification policy: one digest each morning, quiet at night, and few interruptions.

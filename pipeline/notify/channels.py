@@ -1,8 +1,9 @@
-"""People's addresses: each line of the secret file is a way of its own.
+"""The ways to deliver: log, webhook and MQTT for machines; for people mail, the web and services, one way an address.
 
-The library apprise knows the many services and how their addresses are written. Mail we send ourselves, because it
-makes a new Message-ID at every try and a repeat could not be told from news; an address of the web gets the message
-with its `Idempotency-Key`. An address is a secret: no error, log or name shows it.
+Each line of the secret file is an address. The library apprise knows the many services and how their addresses are
+written. Mail we send ourselves, because it makes a new Message-ID at every try and a repeat could not be told from
+news; an address of the web gets the message with its `Idempotency-Key`. An address is a secret: no error, log or name
+shows it.
 """
 
 from __future__ import annotations

@@ -50,12 +50,12 @@ REFUSED_KEPT = 50
 REFUSED_KEY = "notify/refused"
 EVENTS_A_STEP = 20
 STOP_SEEN_S = 0.2
-NOTIFY_POLL_S = 15.0  # the worker wakes us; this is for what nobody told, and for the hour of the digest
-PAST_MS = 15 * DAY_MS  # of the messages before, the policy look back a fortnight
-NEW_WAY_MS = DAY_MS  # somebody new is told what came about in the last day
+NOTIFY_POLL_S = 15.0  # events wake it; this is for messages that wait for a time, such as the digest
+PAST_MS = 15 * DAY_MS  # of the messages before: the policy looks back a fortnight
+NEW_WAY_MS = DAY_MS  # a new recipient gets the events of the last day
 MARKS_MS = 400 * DAY_MS
 UNTOLD_MOST = 200  # events looked at for one message; in a storm the rest comes with the next one
-KEPT_MS = 400 * DAY_MS  # messages sent longer ago are let go
+KEPT_MS = 400 * DAY_MS  # messages sent longer ago are deleted
 _UNTOLD = (
     "FROM event e WHERE e.number > (SELECT after FROM told_way WHERE name = ?) AND NOT EXISTS "
     "(SELECT 1 FROM event_told t WHERE t.way = ? AND t.number = e.number)"
@@ -202,10 +202,10 @@ class MessageOutbox:
     ----------
     messages : Messages
     way : str
-    place : Place
-    policy : Manners
+    place : SiteLabel
+    policy : NotificationPolicy
     marks : callable
-        From a time to people's marks. [ms since 1970, UTC]
+        Return people's marks as of a time. [ms since 1970, UTC]
     """
 
     def __init__(
@@ -286,7 +286,7 @@ class Notifier:
     ----------
     journal : Journal
         Where refusals are recorded.
-    ways : list of (Way, Outbox)
+    ways : sequence of (Way, DeliveryQueue)
     metrics : Metrics
     clock : Clock
     rng : random.Random

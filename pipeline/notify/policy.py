@@ -217,11 +217,11 @@ def due(
 
     Parameters
     ----------
-    place : Place
-    policy : Manners
+    place : SiteLabel
+    policy : NotificationPolicy
     news : sequence of News
         Not yet reported to this person, in order of time.
-    past : iterable of Past
+    past : iterable of SentMessage
         Messages made for this person in the last fortnight, at least.
     last_digest : str
         Local date of the last digest, empty before the first.
