@@ -40,7 +40,7 @@ from pipeline.advice.water import (
 from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.site.ground import Surface
-from pipeline.site.station import StationContext
+from pipeline.site.station import StationContext, is_southern
 from pipeline.soil.layers import Place
 from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
@@ -125,7 +125,7 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
     moisture = np.full(GROWTH_DAYS, np.nan)
     moisture[GROWTH_BACK_DAYS - 7 : GROWTH_BACK_DAYS - 7 + wet.size] = wet
     days = [first + datetime.timedelta(days=n) for n in range(GROWTH_DAYS)]
-    south = (view.config.site.latitude_deg or 0.0) < 0.0
+    south = is_southern(view.config.site.latitude_deg)
     factors = moisture_factor(moisture) * light_factor(days, southern=south)
     grown = {
         kind: growth_ahead(first, known, season.climate, kind, days=GROWTH_DAYS, factors=factors)

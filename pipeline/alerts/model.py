@@ -38,7 +38,7 @@ from pydantic import AfterValidator, BaseModel, Field
 from pipeline.advice.phrases import spoken
 from pipeline.diary.facts import DiaryFacts
 from pipeline.site.fields import Setting
-from pipeline.site.station import StationContext
+from pipeline.site.station import StationContext, is_southern
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
 from pipeline.units import Flag as QualityFlag
 
@@ -363,9 +363,7 @@ class StationWatch:
     @property
     def where(self) -> Where:
         """Return kind, grass, hemisphere and time zone."""
-        latitude_deg = self.context.latitude_deg
-        south = latitude_deg is not None and latitude_deg < 0.0
-        return Where(self.context.kind, self.context.grass, south, self.zone)
+        return Where(self.context.kind, self.context.grass, is_southern(self.context.latitude_deg), self.zone)
 
     @cached_property
     def rain(self) -> tuple[TimeArray, FloatArray]:

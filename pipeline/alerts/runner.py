@@ -36,6 +36,7 @@ from pipeline.alerts.model import (
     StationWatch,
     Where,
     alert_id,
+    quarter_hour_of,
 )
 from pipeline.alerts.plans import PLAN_RULES, SurfaceWatch, walk_plans
 from pipeline.alerts.probes import PROBE_RULES
@@ -58,7 +59,7 @@ from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import StationContext
+from pipeline.site.station import StationContext, is_southern
 from pipeline.store import Store
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal
@@ -88,7 +89,7 @@ def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = T
     dict of str to AlertState
         By key; a state that is kept already is to be preferred.
     """
-    before_ms = begin_ms // QUARTER_HOUR_MS * QUARTER_HOUR_MS - QUARTER_HOUR_MS
+    before_ms = quarter_hour_of(begin_ms) - QUARTER_HOUR_MS
     in_ground = bool(context.moisture or context.temperatures)
     probes_of = {
         Scope.STATION: ("",) if in_ground else (),
@@ -390,13 +391,12 @@ class AlertRunner:
         )
 
     def _surface_watch(self, surface: Surface, advice: SurfaceAdvice, diary: DiaryFacts, now_ms: int) -> SurfaceWatch:
-        latitude_deg = self._config.site.latitude_deg
         grass = surface.stations[0].grass if surface.stations else "cool"
         return SurfaceWatch(
             site=self._config.site.name,
             surface=surface.name,
             place=surface.title,
-            where=Where(surface.kind, grass, latitude_deg is not None and latitude_deg < 0.0, self._zone),
+            where=Where(surface.kind, grass, is_southern(self._config.site.latitude_deg), self._zone),
             table=self._tables[surface.name],
             planned=tuple(Intent(p.kind, p.variant, p.depth_m) for p in surface.passes),
             work_hours=self._config.work.hours,

@@ -40,6 +40,7 @@ from pipeline.alerts.model import (
     Where,
     alert_id,
     event_of,
+    quarter_hour_of,
 )
 from pipeline.diary.facts import AlertMark, DiaryFacts
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray, floats
@@ -334,7 +335,7 @@ def _walked(state: AlertState, facts: Facts[Any], last: Any, now_ms: int) -> Ale
     """Return the state evaluated to its last occasion, and at least to the oldest data that may still come."""
     reached = [state.evaluated_to_ms] if last is None else [state.evaluated_to_ms, last.walked_ms]
     if facts.rule.late_h is not None:
-        reached.append((now_ms - round(facts.rule.late_h * HOUR_MS)) // QUARTER_HOUR_MS * QUARTER_HOUR_MS)
+        reached.append(quarter_hour_of(now_ms - round(facts.rule.late_h * HOUR_MS)))
     heard_ms = last.rain_heard_ms if isinstance(last, Moment) else state.rain_heard_ms
     return state._replace(evaluated_to_ms=max(reached), rain_heard_ms=heard_ms)
 

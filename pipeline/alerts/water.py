@@ -34,12 +34,13 @@ from pipeline.alerts.model import (
     RuleOutcome,
     Span,
     Wetness,
+    Where,
     keep_run,
 )
-from pipeline.alerts.walk import dry_run, last_water, local
+from pipeline.alerts.walk import dry_run, in_months, last_water, local
 from pipeline.forecast.wetness import WetnessForecast, in_ten
 from pipeline.site.fields import Share, apart
-from pipeline.site.station import StationContext
+from pipeline.site.station import StationContext, is_southern
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray
 
@@ -537,12 +538,10 @@ def shallow_bound_m(estimate: RootEstimate, context: StationContext, on_mm: floa
     """
     turf = context.grass if context.grass in SHALLOW_ROOTS_M else context.kind
     bound = on_mm / 1000.0 if on_mm > 0.0 else SHALLOW_ROOTS_M[turf]
-    south = context.latitude_deg is not None and context.latitude_deg < 0.0
-    middle = np.datetime64((estimate.start_ms + estimate.end_ms) // 2, "ms")
-    month = int(middle.astype("datetime64[M]").astype(np.int64)) % 12 + 1
-    summer = (month + 6 - 1) % 12 + 1 if south else month
+    where = Where(context.kind, context.grass, is_southern(context.latitude_deg))
+    late_summer = in_months(HOT_MONTHS, where, (estimate.start_ms + estimate.end_ms) // 2)
     hot = estimate.temperature_degc is not None and estimate.temperature_degc > HOT_DEGC
-    return bound * HOT_SHARE if hot and summer in HOT_MONTHS and context.grass != "warm" else bound
+    return bound * HOT_SHARE if hot and late_summer and context.grass != "warm" else bound
 
 
 # --- the declarations ------------------------------------------------------------------------------------------------

@@ -344,6 +344,11 @@ class StationContext:
         return {Place.THATCH: (self.thatch,), Place.SOIL: (soil,)}.get(where, (self.thatch, soil))
 
 
+def is_southern(latitude_deg: float | None) -> bool:
+    """Return whether a site lies south of the equator; False where its latitude is not known."""
+    return latitude_deg is not None and latitude_deg < 0.0
+
+
 def _day(at_ms: int) -> str:
     at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)
     return f"{at.day} {at:%B %Y}"
