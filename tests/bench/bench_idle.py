@@ -55,7 +55,7 @@ def main() -> int:
                     made.append(Reading(*OUTBOX, seq, channel, slot, at_ms, 12.0, Status.OK, 1, True))
                 batch = Batch(*OUTBOX, first, tuple(made))
                 sender.publish(readings_topic(batch), encode_batch(batch), qos=1).wait_for_publish(10)
-                time.sleep(SLOT_MS / 1000 / RATE)
+                time.sleep(SLOT_MS / 1000 / RATE)  # the pace of the demo's agent
             share = (server.cpu_s() - before_s) / (time.monotonic() - began_s)
             sender.loop_stop()
             start = time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(clock[0] / 1000))

@@ -62,6 +62,7 @@ from tests.api.site import SETTINGS, Ground, ground_at  # noqa: E402
 from tests.api.site import readings as ground_readings  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 from tests.influx_server import InfluxServer  # noqa: E402
+from tests.pipeline.conftest import wait_until  # noqa: E402
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS  # noqa: E402
 
 KILLS, BATCH, HOUR_OF_READINGS = 20, 24, 3600
@@ -148,11 +149,11 @@ def flow(folder: Path, seed: int, *, rolled_back: bool, control: bool) -> None:
         server.kill()
         send(HOUR_OF_READINGS)
         server.start()
-        settle(lambda: journal.waiting_readings() == 0)
+        wait_until(lambda: journal.waiting_readings() == 0, "the feeder has nothing to send", 120.0)
         while database_rows(database):  # what is found lost is written again, and stays another week
             shift_ms += STAY_MS + 1
             pause.wait(0.5)
-            settle(lambda: journal.waiting_readings() == 0)
+            wait_until(lambda: journal.waiting_readings() == 0, "the feeder has nothing to send", 120.0)
         ended.set()
         feeding.join()
         lost = len(store.not_held([numbered(seq) for seq in range(1, sent + 1)]))
@@ -174,14 +175,6 @@ def numbered(seq: int) -> Reading:
 def database_rows(database: Database) -> int:
     with database.reading() as connection:
         return int(connection.execute("SELECT count(*) FROM run").fetchone()[0])
-
-
-def settle(done: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + 120.0
-    while not done():
-        if time.monotonic() > deadline:
-            sys.exit("the feeder never came to rest")
-        time.sleep(0.02)
 
 
 def kills(folder: Path, seed: int) -> None:

@@ -23,7 +23,7 @@ import sys
 import tempfile
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 READERS = 20
 PAUSE_S = 1.0
 RUN_S = 8.0
+REST_S = 2.0
 BARE = "/bare"
 MOISTURE = [f"{s}/{c}" for s in ("s1", "s2")
             for c in ("t1/moisture", *(f"p1/moisture_{d:03d}" for d in (35, 65, 110, 160, 220)))]  # fmt: skip
@@ -80,26 +81,7 @@ name = "square"
 title = "Square"
 kind = "square"
 """
-STATION = """
-[[surface.station]]
-name = "{name}"
-title = "{title}"
-soil = "loam"
-[[surface.station.core]]
-date = 2024-02-20
-thatch_mm = 15
-[[surface.station.probe]]
-name = "p1"
-model = "root_zone_profile"
-[[surface.station.probe]]
-name = "t1"
-model = "thatch"
-"""
-GAUGE = """
-[[surface.station.probe]]
-name = "w1"
-model = "weather"
-"""
+CORES = {"2024-02-20": 15}
 
 
 def free_port() -> int:
@@ -122,10 +104,11 @@ def build(folder: Path, port: int, broker_port: int, seed: int, *, days: int = 3
     from pipeline.service import WORKED_KEY, load_settings
     from pipeline.stages.recompute import recompute, station_context
     from pipeline.store.opening import open_stores
-    from tests.bench.bench_recompute import BATCH, SLOTS, year
+    from tests.bench.bench_recompute import BATCH, SLOTS, station_settings, year
 
     text = SETTINGS.format(port=port, broker_port=broker_port)
-    text += STATION.format(name="s1", title="north end") + GAUGE + STATION.format(name="s2", title="south end")
+    text += station_settings("s1", "north end", CORES)
+    text += station_settings("s2", "south end", CORES, has_weather=False)
     (folder / "site.toml").write_text(text)
     config = load_settings(folder / "site.toml")
     values = year(seed)
@@ -210,6 +193,19 @@ class Server:
     def cpu_s(self) -> float:
         return float(json.loads(ask(self.connect(), BARE)[1])["cpu_s"])
 
+    def has_advised(self) -> bool:
+        try:
+            return ask(self.connect(), "/api/v1/advice")[0] == 200
+        except OSError:  # it does not listen yet
+            return False
+
+    def is_at_rest(self) -> bool:
+        """Note what it uses without readers over some seconds; whether that is little."""
+        before_s = self.cpu_s()
+        time.sleep(REST_S)  # the time over which it is counted
+        self.idle = (self.cpu_s() - before_s) / REST_S
+        return self.idle < 0.05
+
     def memory_mb(self) -> float:
         status = Path(f"/proc/{self.pid}/status").read_text()
         return int(status.partition("VmRSS:")[2].split()[0]) / 1024
@@ -241,7 +237,7 @@ def readers(server: Server, paths: list[str], count: int = READERS, run_s: float
 
     def one(number: int) -> None:
         connection, turn = server.connect(), number
-        time.sleep(random.Random(number).random() * PAUSE_S)
+        time.sleep(random.Random(number).random() * PAUSE_S)  # readers do not begin all at once
         while time.monotonic() < end_s:
             began_s = time.monotonic()
             status, body = ask(connection, paths[turn % len(paths)])
@@ -254,7 +250,7 @@ def readers(server: Server, paths: list[str], count: int = READERS, run_s: float
                     told.refused += 1
                 else:
                     raise RuntimeError(f"{paths}: found answer {status}, {body[:200]!r}")
-            time.sleep(PAUSE_S)
+            time.sleep(PAUSE_S)  # the pace of a reader
 
     before_s, began_s = server.cpu_s(), time.monotonic()
     threads = [threading.Thread(target=one, args=(n,)) for n in range(count)]
@@ -269,26 +265,15 @@ def readers(server: Server, paths: list[str], count: int = READERS, run_s: float
 @contextmanager
 def serving(folder: Path, port: int, clock: tuple[int, float, float] | None = None) -> Iterator[Server]:
     """The server, warm and at rest: it has advised, and nothing waits. `clock` is for `FastClock`."""
+    from tests.pipeline.conftest import wait_until  # here, as the serving process has no need of it
+
     clock = (int(time.time() * 1000), time.monotonic(), 1.0) if clock is None else clock
     process = subprocess.Popen([sys.executable, __file__, "--serve", str(folder), *map(str, clock)])
     server = Server(process.pid, port)
     try:
-        deadline_s = time.monotonic() + 120
-        while True:
-            try:
-                if ask(server.connect(), "/api/v1/advice")[0] == 200:
-                    break
-            except OSError:
-                pass
-            if time.monotonic() > deadline_s:
-                raise RuntimeError("found no advice after 120 s")
-            time.sleep(0.2)
-        while True:
-            before_s = server.cpu_s()
-            time.sleep(2.0)
-            server.idle = (server.cpu_s() - before_s) / 2.0
-            if server.idle < 0.05 or time.monotonic() > deadline_s:
-                break
+        wait_until(server.has_advised, "the server has advised", 120.0)
+        with suppress(AssertionError):  # a machine on which it never comes to rest: what it uses is taken off
+            wait_until(server.is_at_rest, "the server is at rest", 60.0)
         yield server
     finally:
         process.terminate()
@@ -363,7 +348,7 @@ def measure(server: Server, now_ms: int) -> Iterator[bool]:
 
 def rested_mb(server: Server) -> float:
     """Memory a while after the last answer. [MB]"""
-    time.sleep(2.0)
+    time.sleep(REST_S)  # freed memory goes back after the last large read has ended
     return server.memory_mb()
 
 
