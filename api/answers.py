@@ -304,6 +304,8 @@ def _in_the_way(morning: Morning) -> list[str]:
     if not found:
         count = sum(len(state.probes) for state in morning.states)
         found.append(f"All {count} probes are heard." if count > 1 else "The probe is heard.")
+        if any(len(state.probes) < len(state.station.probes) for state in morning.states):
+            found.append("The penetrometer is heard only when somebody docks it.")
     for entry, names in morning.booked:
         lift = f" {lift_first(names)}." if names else ""
         found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)

@@ -29,9 +29,9 @@ from bokeh.models.renderers import DataRenderer
 from bokeh.plotting import figure
 
 from api.export import observations_at_step
-from api.state import thatch_now_m
 from pipeline.service import Pipeline
 from pipeline.site.ground import Station
+from pipeline.site.station import StationContext
 from pipeline.units import BELIEVED, DAY_MS, HOUR_MS
 
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])
@@ -71,10 +71,10 @@ PALETTES = {
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One moisture channel: its label, whether it lies in the thatch, and its values."""
+    """One moisture channel: its label, whether it lies in `thatch`, `mixed` or `soil`, and its values."""
 
     label: str
-    in_thatch: bool
+    lies_in: str
     at_ms: np.ndarray
     value: np.ndarray
 
@@ -110,14 +110,15 @@ def moisture_chart(
     parts = []
     if not rain.empty:
         parts.append(_rain_panel(rain, shown, palette))
-    thatch = [line for line in lines if line.in_thatch]
-    soil = [line for line in lines if not line.in_thatch]
+    thatch = [line for line in lines if line.lies_in == "thatch"]
+    soil = [line for line in lines if line.lies_in != "thatch"]
     if thatch:
         parts.append(
             _lines_panel(thatch, "Water in the thatch, m³/m³", shown, palette, THATCH_HEIGHT, (palette.thatch,))
         )
     if soil:
-        title = "Water in the soil by depth, m³/m³"
+        is_mixed = any(line.lies_in == "mixed" for line in soil)
+        title = f"Water in {'soil or mixed' if is_mixed else 'the soil'} by depth, m³/m³"
         parts.append(_lines_panel(soil, title, shown, palette, SOIL_HEIGHT, palette.soil))
     for part in parts[:-1]:
         part.xaxis.visible = False
@@ -158,8 +159,9 @@ def _lines_panel(
     ends = _spread([float(v[-1]) if v.size else None for v in known], (high - low) * LABEL_HEIGHT_PX / (height - 45))
     for i, line in enumerate(lines):
         colour = colours[i % len(colours)]
+        label = line.label + (", mixed with thatch" if line.lies_in == "mixed" else "")
         source = ColumnDataSource(
-            {"at": line.at_ms, "value": line.value, "label": np.full(line.at_ms.size, line.label, dtype=object)}
+            {"at": line.at_ms, "value": line.value, "label": np.full(line.at_ms.size, label, dtype=object)}
         )
         renderers.append(
             panel.line("at", "value", source=source, line_color=colour, line_width=2, line_dash=DASHES[i % len(DASHES)])
@@ -246,20 +248,20 @@ def on_site_clock(at_ms: np.ndarray, zone: ZoneInfo) -> np.ndarray:
 
 
 def _moisture_lines(
-    pipeline: Pipeline, station: Station, span: tuple[int, int], step: str, thatch_m: float, zone: ZoneInfo
+    pipeline: Pipeline, context: StationContext, span: tuple[int, int], step: str, zone: ZoneInfo
 ) -> list[Line]:
-    moist = [c for c in station.channels if c.channel.quantity == "water_content" and c.channel.depth_m is not None]
-    moist.sort(key=lambda c: c.channel.depth_m or 0.0)
-    frame = observations_at_step(pipeline, [c.id for c in moist], *span, step)
+    """The lines from the top down, each where it lies at the end of the span."""
+    depths_m = {channel: context.depth_m(channel, span[1]) for channel in context.moisture}
+    frame = observations_at_step(pipeline, list(depths_m), *span, step)
     lines = []
-    for channel in moist:
-        own = frame[frame["channel"] == channel.id]
+    for channel, depth_m in sorted(depths_m.items(), key=lambda one: one[1]):
+        own = frame[frame["channel"] == channel]
         value = own["value"].to_numpy(float, copy=True)
         if "flag" in own:
             value[~own["flag"].isin(BELIEVED)] = np.nan
         at_ms, value = with_gaps(own["measured_at_ms"].to_numpy(np.int64), value)
-        depth_m = channel.channel.depth_m or 0.0
-        lines.append(Line(f"{depth_m * 1000:.0f} mm", depth_m < thatch_m, on_site_clock(at_ms, zone), value))
+        lies_in = context.place(channel, span[1]).value
+        lines.append(Line(f"{depth_m * 1000:.0f} mm", lies_in, on_site_clock(at_ms, zone), value))
     return lines
 
 
@@ -295,9 +297,8 @@ def station_figure(
     now_ms = pipeline.clock.now_ms()
     span = (now_ms - days * DAY_MS, now_ms)
     zone = ZoneInfo(pipeline.config.site.timezone)
-    thatch_m = thatch_now_m(pipeline, station, now_ms) or 0.0
     step = "raw" if days <= 14 else "hour" if days <= 120 else "day"
-    lines = _moisture_lines(pipeline, station, span, step, thatch_m, zone)
+    lines = _moisture_lines(pipeline, pipeline.context(station.name), span, step, zone)
     rain = _rain_bars(pipeline, station.name, span, "day" if days > 14 else "hour", zone)
     shown = tuple(int(t) for t in on_site_clock(np.array(span), zone))
     return moisture_chart(lines, rain, (shown[0], shown[1]), look, width_px=width_px)

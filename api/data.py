@@ -22,7 +22,7 @@ from api.export import COLUMNS, csv_text, finding_rows, observation_rows, observ
 from api.known import KnownFigure, known_line, known_of
 from api.load import downloads, facts_of, large_reads
 from api.problems import Problem
-from api.state import FigureNow, StationNow, WettingNow, station_now, thatch_now_m
+from api.state import FigureNow, StationNow, WettingNow, number, station_now
 from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
 from pipeline.service import Pipeline
@@ -96,7 +96,7 @@ def get_site(request: Request) -> schema.SiteOut:
                     title=station.title,
                     soil=station.soil,
                     root_zone_mm=round(station.root_zone_m * 1000, 3),
-                    thatch_mm=_mm(thatch_now_m(pipeline, station, now_ms)),
+                    thatch_mm=_mm(number(pipeline.context(station.name).thatch_m(now_ms))),
                 )
                 for station in surface.stations
             ],

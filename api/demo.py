@@ -253,9 +253,8 @@ class Demo:
 
     def _configs(self) -> tuple[dict[str, Any], dict[str, Any]]:
         store = None
-        if (
-            self._influx is not None
-        ):  # a database of its own: what another demo left on the server is not of this ground
+        # A database of its own: what another demo left on the server is not of this ground.
+        if self._influx is not None:
             store = {"kind": "influx", "url": self._influx, "bucket": self._database}
         return configs(self._ready, broker_port=self._broker_port, pages_port=self._pages_port, store=store)
 

@@ -37,7 +37,10 @@ FULL_SCALE = 0.6  # m3/m3 at BAR_RIGHT; thatch may go past it and is cut there w
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One probe on the drawing. `y` is where its depth is, `text_y` where its words fit. [px]"""
+    """One probe on the drawing. `y` is where its depth is, `text_y` where its words fit. [px]
+
+    `lies_in` is `thatch`, `mixed` or `soil`.
+    """
 
     y: float
     text_y: float
@@ -46,7 +49,7 @@ class Mark:
     earlier: float | None
     text_x: float
     words: str
-    in_thatch: bool
+    lies_in: str
     believed: bool
 
 
@@ -68,12 +71,13 @@ class Profile:
     scale_ticks: tuple[tuple[float, str], ...]
     description: str
     even: bool
+    is_mixed: bool
 
 
 def profile(state: StationNow) -> Profile | None:
     """The drawing of a station's moisture probes, or None when it has none."""
     moist = [c for c in state.channels if c.installed.channel.quantity == "water_content"]
-    moist = sorted((c for c in moist if c.installed.channel.depth_m is not None), key=_depth_m)
+    moist = sorted((c for c in moist if c.depth_m is not None), key=_depth_m)
     if not moist:
         return None
     deepest = max(state.station.root_zone_m + (state.thatch_m or 0.0), _depth_m(moist[-1]))
@@ -84,7 +88,7 @@ def profile(state: StationNow) -> Profile | None:
         y = PROFILE_TOP + scale(_depth_m(channel))
         text_y = max(y, last + ROW_LEAST)
         last = text_y
-        marks.append(_mark(channel, y, text_y, state.thatch_m or 0.0))
+        marks.append(_mark(channel, y, text_y))
     bottom = max(PROFILE_TOP + HEIGHT_OF_SCALE, last + ROW_LEAST)
     thatch_bottom = PROFILE_TOP + scale(state.thatch_m) if state.thatch_m else None
     ticks = [d for d in (0, 50, 100, 150, 200, 300, 500, 1000, 1500) if d / 1000 <= deepest * 1.02]
@@ -103,6 +107,7 @@ def profile(state: StationNow) -> Profile | None:
         scale_ticks=tuple((_x(v), f"{v:.1f}") for v in (0.0, 0.2, 0.4, 0.6)),
         description="; ".join(f"at {m.depth_mm:.0f} mm {m.words}" for m in marks),
         even=scale.even,
+        is_mixed=any(m.lies_in == "mixed" for m in marks),
     )
 
 
@@ -118,10 +123,11 @@ class _Scale:
         return float(self._height * (share if self.even else share**0.5))
 
 
-def _mark(channel: ChannelNow, y: float, text_y: float, thatch_m: float) -> Mark:
+def _mark(channel: ChannelNow, y: float, text_y: float) -> Mark:
     believed = channel.value is not None and channel.flag in BELIEVED
     doubt = " silent" if channel.is_silent else "" if believed else " doubtful"
-    words = "no answer" if channel.value is None else f"{channel.value:.3f}{doubt}"
+    mixed = " mixed" if channel.lies_in == "mixed" else ""
+    words = "no answer" if channel.value is None else f"{channel.value:.3f}{mixed}{doubt}"
     return Mark(
         y=y,
         text_y=text_y,
@@ -130,7 +136,7 @@ def _mark(channel: ChannelNow, y: float, text_y: float, thatch_m: float) -> Mark
         earlier=None if channel.week_ago is None else _x(channel.week_ago),
         text_x=max(_x(channel.value or 0.0), _x(channel.week_ago or 0.0)) + 8,
         words=words,
-        in_thatch=_depth_m(channel) < thatch_m,
+        lies_in=channel.lies_in or "soil",
         believed=believed,
     )
 
@@ -140,10 +146,9 @@ def _x(water_content: float) -> float:
 
 
 def _depth_m(channel: ChannelNow) -> float:
-    depth_m = channel.installed.channel.depth_m
-    if depth_m is None:
+    if channel.depth_m is None:
         raise ValueError(f"{channel.installed.id}: found no depth, expected a channel in the ground")
-    return depth_m
+    return channel.depth_m
 
 
 # --- calendar of a pass ----------------------------------------------------------------------------------------------

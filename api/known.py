@@ -38,9 +38,10 @@ class KnownFigure:
 
 def known_of(pipeline: Pipeline, station: Station, now_ms: int) -> list[KnownFigure]:
     """Return the newest finding of each kind of a station and of its channels, in the order of the catalogue."""
-    owners = [
+    context = pipeline.context(station.name)
+    owners: list[tuple[str, float | None]] = [
         (station.name, None),
-        *((c.id, c.channel.depth_m) for c in station.channels if c.channel.quantity == "water_content"),
+        *((channel, context.depth_m(channel, now_ms)) for channel in context.moisture),
     ]
     found = [
         figure
@@ -61,8 +62,12 @@ def _entries(of: Of, *, of_channel: bool) -> list[CatalogueEntry]:
 def _newest(
     pipeline: Pipeline, owner: str, depth_m: float | None, entries: list[CatalogueEntry], start_ms: int, end_ms: int
 ) -> Iterator[KnownFigure]:
+    """The newest finding of each of these entries, which are all of one kind of span."""
     table = pipeline.store.findings(owner, [entry.quantity for entry in entries], start_ms, end_ms + 1)
-    newest = {str(row["quantity"]): row for row in rows_of(table)}  # sorted by time: the last stands
+    rows = rows_of(table)
+    if entries[0].of in (Of.DAY, Of.FORTNIGHT):  # one that is not over yet and is withheld leaves the one before
+        rows = [row for row in rows if row["end_ms"] <= end_ms or number(row["value"]) is not None]
+    newest = {str(row["quantity"]): row for row in rows}  # sorted by time: the last stands
     for entry in entries:
         if entry.quantity in newest:
             row = newest[entry.quantity]
@@ -110,7 +115,7 @@ _SHOWN = {
 
 def _bare(value: float, unit: str) -> str:
     factor, decimals, _ = _SHOWN[unit]
-    return f"{value * factor + 0.0:.{decimals}f}"
+    return f"{round(value * factor, decimals) + 0.0:.{decimals}f}"  # + 0.0: no minus before what is shown as nought
 
 
 def _amount(value: float, entry: CatalogueEntry) -> str:

@@ -17,6 +17,7 @@ from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledChannel, Station, Surface
+from pipeline.site.station import StationContext
 from pipeline.units import BELIEVED, DAY_MS, HOUR_MS, Flag
 
 LAYERS = ("thatch", "top_layer", "root_zone")
@@ -48,10 +49,13 @@ class LayerNow:
 class ChannelNow:
     """Last answer of a channel. `value` is None when there is none; `flag` is a `pipeline.units.Flag`.
 
+    `depth_m` [m] and `lies_in` (thatch, mixed or soil) are as the diary has it now, None above ground.
     `is_silent` says that it gave no answer when it was last read, however lately that was.
     """
 
     installed: InstalledChannel
+    depth_m: float | None
+    lies_in: str | None
     at_ms: int | None
     value: float | None
     flag: Flag
@@ -163,7 +167,7 @@ class StationNow:
 
 def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: int) -> StationNow:
     """The state of a station at `now_ms`, from what is in the store."""
-    ids = [c.id for c in station.channels]
+    ids, context = [c.id for c in station.channels], pipeline.context(station.name)
     latest = {str(row["channel"]): row for row in rows_of(pipeline.store.last_answers(ids))}
     missed = _missed(pipeline, ids)
     probes = tuple(_probes(station, latest, missed))
@@ -178,10 +182,11 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         heard_ms=heard_ms,
         silent_ms=silent_ms,
         probes=probes,
-        thatch_m=thatch_now_m(pipeline, station, now_ms),
+        thatch_m=number(context.thatch_m(now_ms)),
         layers=_layers(pipeline, station.name, as_of_ms, _explained(station, latest, missed)),
         channels=tuple(
-            _channel_now(c, latest.get(c.id), week_ago.get(c.id), is_silent=c.id in missed) for c in station.channels
+            _channel_now(c, context, now_ms, latest.get(c.id), week_ago.get(c.id), is_silent=c.id in missed)
+            for c in station.channels
         ),
         wetting=_last_wetting(pipeline, station.name, now_ms),
         is_in_work=pipeline.periods_wait_for(station.name),
@@ -189,15 +194,6 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         rain_day_mm=_rain_of_day(pipeline, station.name, now_ms, silent_ms),
         frost_degc=FROST_AT_DAWN.bounds_in(pipeline.config.alerts).on_degc,
     )
-
-
-def thatch_now_m(pipeline: Pipeline, station: Station, now_ms: int) -> float | None:
-    """Thatch thickness of the latest core, of the settings or the diary; None when no core is known. [m]"""
-    cores = {core.at_ms: core.thatch_m for core in station.cores}
-    for entry in pipeline.diary.entries(("core",), 0, now_ms + 1):
-        if entry.station == station.name:
-            cores[entry.at_ms] = float(str(entry.body["thatch_mm"])) / 1000
-    return next((cores[at_ms] for at_ms in sorted(cores, reverse=True) if at_ms <= now_ms), None)
 
 
 def rows_of(table: Any) -> list[Row]:
@@ -257,12 +253,20 @@ def _explained(station: Station, latest: Mapping[str, Row], missed: Collection[s
 
 
 def _channel_now(
-    installed: InstalledChannel, row: Row | None, week_ago: float | None, *, is_silent: bool
+    installed: InstalledChannel,
+    context: StationContext,
+    now_ms: int,
+    row: Row | None,
+    week_ago: float | None,
+    *,
+    is_silent: bool,
 ) -> ChannelNow:
+    depth_m = number(context.depth_m(installed.id, now_ms))
+    lies_in = None if depth_m is None else context.place(installed.id, now_ms).value
     if row is None:
-        return ChannelNow(installed, None, None, Flag.MISSING, week_ago, is_silent)
+        return ChannelNow(installed, depth_m, lies_in, None, None, Flag.MISSING, week_ago, is_silent)
     at_ms, value, flag = int(row["measured_at_ms"]), number(row["value"]), Flag(int(row["flag"]))
-    return ChannelNow(installed, at_ms, value, flag, week_ago, is_silent)
+    return ChannelNow(installed, depth_m, lies_in, at_ms, value, flag, week_ago, is_silent)
 
 
 def _layers(pipeline: Pipeline, station: str, as_of_ms: int, silent_since_ms: Sequence[int]) -> tuple[LayerNow, ...]:

@@ -411,10 +411,10 @@ def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[O
 
 def _by_depth(state: StationNow, zone: str) -> list[str]:
     rows = [
-        f"  {channel.installed.channel.depth_m * 1000:5.0f} mm  {_value(channel.value)} m3/m3  "
+        f"  {channel.depth_m * 1000:5.0f} mm  {_value(channel.value)} m3/m3  "
         f"{FLAG_WORDS[channel.flag]}{_silence(channel, state.now_ms, zone)}"
         for channel in state.channels
-        if channel.installed.channel.quantity == "water_content" and channel.installed.channel.depth_m is not None
+        if channel.installed.channel.quantity == "water_content" and channel.depth_m is not None
     ]
     return ["Water by depth below the leaf base:", *rows] if rows else []
 

@@ -157,7 +157,7 @@ def _rows(state: StationNow, zone: str) -> list[tuple[str, str, str, str]]:
     rows = []
     for channel in state.channels:
         installed = channel.installed.channel
-        depth = "" if installed.depth_m is None else f", {installed.depth_m * 1000:.0f} mm"
+        depth = "" if channel.depth_m is None else f", {channel.depth_m * 1000:.0f} mm"
         value = "no answer" if channel.value is None else words.amount(channel.value, installed.quantity)
         when = words.answered(channel, state.now_ms, zone)
         rows.append((words.quantity(installed.quantity) + depth, value, words.FLAG_WORDS[channel.flag], when))

@@ -66,9 +66,7 @@ def _work_facts(pipeline: Pipeline) -> dict[str, Any]:
         "heard": _heard(pipeline, now_ms),
         "until": iso((now_ms // 1000) * 1000 + SNOOZE_DAYS * DAY_MS),
         "snooze_days": SNOOZE_DAYS,
-        "entries": [
-            words.tied(words.entry_line(pipeline.config, e, now_ms)) for e in reversed(entries[-LAST_ENTRIES:])
-        ],
+        "entries": [words.tied(words.entry_line(pipeline.config, e, now_ms)) for e in reversed(entries)],
     }
 
 

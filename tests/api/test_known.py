@@ -92,6 +92,28 @@ def test_the_newest_stands_and_what_is_too_old_goes(make_ground: MakeGround) -> 
     assert "Hold time: 22 h." in page and "11 h" not in page and CATALOGUE["reference_et"].title not in page
 
 
+def test_a_day_that_is_not_over_withholds_nothing_yet(make_ground: MakeGround) -> None:
+    """Too few hours of today leave yesterday's figure; as soon as today has one, it stands."""
+    ground = make_ground()
+    today = ("s1", "reference_et", NOW_MS - HOUR_MS, NOW_MS + 23 * HOUR_MS)
+    rows = [
+        ("s1", "reference_et", NOW_MS - 25 * HOUR_MS, NOW_MS - HOUR_MS, 3.3, 3.3, 3.3, 24, "", 1),
+        (*today, float("nan"), float("nan"), float("nan"), 1, "only 1 of 24 hours is known", 1),
+    ]
+    ground.pipeline.store.upsert_findings(pd.DataFrame(rows, columns=list(FINDING_COLUMNS)))
+    assert f"{CATALOGUE['reference_et'].title}: 3.3 mm." in seen(ground)
+    row = (*today, 0.4, 0.4, 0.4, 20, "", 1)
+    ground.pipeline.store.upsert_findings(pd.DataFrame([row], columns=list(FINDING_COLUMNS)))
+    assert f"{CATALOGUE['reference_et'].title}: 0.4 mm." in seen(ground)
+
+
+def test_what_is_shown_as_nought_has_no_minus(make_ground: MakeGround) -> None:
+    """A gain of a hair below none is none."""
+    ground = make_ground()
+    stored(ground, "wetting_gain", owner=CHANNEL, value=-0.001)
+    assert "65 mm: 0.00 m³/m³" in seen(ground) and "-0.00" not in seen(ground)
+
+
 def test_the_catalogue_can_be_read(client: TestClient) -> None:
     """Every quantity stands in the data with unit, meaning, stage and place."""
     told = {one["quantity"]: one for one in client.get("/api/v1/findings/catalogue").json()}

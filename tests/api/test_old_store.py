@@ -84,6 +84,11 @@ MENDED: tuple[Mended, ...] = (
         "the air's demand ahead is worked out by the equation of the findings, which has a least wind",
         most=0.00011,
     ),
+    Mended(
+        r"/summary\.txt\[\d+\]$",
+        r" (36|66|112|162|222) mm  0\.\d{3} m3/m3  ",
+        "depths were those of the settings; they are what the dressing of 1.5 mm in the diary has made of them",
+    ),
 )
 MENDED_FINDINGS: dict[str, str] = {}  # quantity, or channel, that is worked out otherwise since: why
 

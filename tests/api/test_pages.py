@@ -12,6 +12,7 @@ from fastapi.testclient import TestClient
 from api.app import BOKEH_ADDRESS, create_app
 from api.charts import with_gaps
 from api.data import iso
+from pipeline.diary.entry import DiaryEntry
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings, values
 
 PAGES = ["/", "/stations/s1", "/stations/s2", "/stations/o1"]
@@ -195,6 +196,30 @@ def test_the_chart_draws_what_was_sent(client: TestClient) -> None:
         assert client.get(f"/stations/s1/chart.json?{wrong}").status_code == 422
 
 
+def test_a_probe_is_drawn_where_the_diary_has_it(make_ground: MakeGround) -> None:
+    """Under 36 mm of thatch a probe that reads from 25 to 45 mm lies in neither thatch nor soil, and a depth measured
+    anew counts: page, chart and text say so."""
+    ground = make_ground()
+    ground.hear(readings(60, first_hour=420))
+    client = TestClient(create_app(ground.pipeline))
+    chart = "/stations/s1/chart.json?days=14"
+    assert "in-mixed" not in client.get("/stations/s1").text and "mixed" not in client.get(chart).text
+    for kind, station, body in (
+        ("core", "s1", {"thatch_mm": 36}),
+        ("depth", None, {"channel": "s1/p1/moisture_220", "depth_mm": 205}),
+    ):
+        ground.pipeline.diary.add(DiaryEntry(kind, "square", NOW_MS - HOUR_MS, body, station))
+    client = TestClient(create_app(ground.pipeline))
+    tags = page(client, "/stations/s1")
+    bars = [str(p.get("class")) for p in tags.every("path") if str(p.get("class", "")).startswith("bar")]
+    assert [bar.split()[1] for bar in bars] == ["in-thatch", "in-mixed", *["in-soil"] * 4]
+    drawn = str(tags.every("svg")[0]["aria-label"])
+    assert re.search(r"at 35 mm 0\.\d{3} mixed; at 65 mm 0\.\d{3};.* at 205 mm", drawn)
+    assert "Water content, 205 mm" in words(tags) and "Mixed: a probe" in words(tags)
+    assert all(one in client.get(chart).text for one in ("35 mm, mixed with thatch", "soil or mixed", "205 mm"))
+    assert " 205 mm  0." in client.get("/api/v1/summary.txt").text
+
+
 def test_a_line_breaks_at_a_gap_and_not_where_readings_come_oftener() -> None:
     """Twenty readings by the hour, then by the quarter hour, with six hours lost in each part: two breaks and no more,
     each right after the last reading before it."""
@@ -229,7 +254,7 @@ def test_an_address_that_is_not_there_says_what_is(client: TestClient) -> None:
     """A reader gets a page with the way to every other one, and the names in words, not as a program writes them."""
     answer = client.get("/stations/s3", headers={"Accept": "text/html"})
     tags = Tags(answer.text)
-    assert answer.status_code == 404 and "found 's3'" in words(tags)
+    assert answer.status_code == 404 and "Found 's3'" in words(tags)
     assert "expected one of s1, s2, o1 " in words(tags)
     assert {"/", "/work", "/stations/s1", "/stations/o1"} <= {a.get("href") for a in tags.every("a")}
 

@@ -23,7 +23,7 @@ from pipeline.units import (
 )
 from tests.api import advice_by_hand as by_hand
 from tests.api.advice_by_hand import ZONE, advice
-from tests.api.site import HOUR_MS, NOW_MS, Ground, MakeGround, ground_at, readings
+from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround, ground_at, readings
 from tests.api.test_pages import Tags, page, words
 
 DAY_MS = 24 * HOUR_MS
@@ -304,6 +304,17 @@ def test_what_is_in_the_way_of_todays_machine_is_told(told: dict[str, list[str]]
     assert found[1:] == [
         "10:00 today, Square: scarifying, booked: depth 8 mm. Lift the t1 probe and the p2 probe first."
     ]
+
+
+def test_a_penetrometer_is_told_apart_from_what_is_always_heard(make_ground: MakeGround) -> None:
+    """Four probes are read by the clock; the penetrometer beside them speaks only when it is docked."""
+    head, _, rest = SETTINGS.partition('[[surface.station]]\nname = "s2"')
+    cone = '[[surface.station.probe]]\nname = "c1"\nmodel = "cone_hard"\n'
+    ground = make_ground(settings=head + rest[rest.index("[[surface]]") :] + cone)
+    ground.hear(readings(60, first_hour=420))
+    assert answers(TestClient(create_app(ground.pipeline)))[QUESTIONS[5]][:2] == [
+        "All 4 probes are heard.", "The penetrometer is heard only when somebody docks it.",
+    ]  # fmt: skip
 
 
 def test_nothing_is_cleared_where_nothing_is_known(make_ground: MakeGround) -> None:
