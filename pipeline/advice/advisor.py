@@ -11,8 +11,9 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.conditions import Hours
+from pipeline.advice.conditions import Hours, Plans
 from pipeline.advice.healing import healed_dates, last_good_date
+from pipeline.advice.locks import SurfaceState
 from pipeline.advice.report import (
     PassAdvice,
     SiteAdvice,
@@ -28,7 +29,6 @@ from pipeline.advice.station_inputs import (
     StationView,
     View,
     hours_of,
-    is_clay,
     stations_with_moisture,
     surface_views,
 )
@@ -175,13 +175,13 @@ def _passes(
     table: TreatmentTable,
 ) -> tuple[PassAdvice, ...]:
     thought_of = [(p.kind, p.variant, p.depth_m) for p in plans.surface.passes]
-    speaking = _speaking(views)
+    grounds = {i: ground_of(plans, view, views[i], roots[i]) for i in _speaking(views)}
     found = []
     for kind, variant, depth_m in thought_of or default_passes(plans.surface.kind, plans.grass):
-        intent = Intent(kind, variant, depth_m)
+        intent, own = Intent(kind, variant, depth_m), plans_for(plans, view, kind, variant)
         each = [
-            (views[i].station.title, _outlook(view, plans, views[i], hours[i], roots[i], table, intent))
-            for i in speaking
+            (views[i].station.title, _outlook(view, views[i], hours[i], ground, own, table, intent))
+            for i, ground in grounds.items()
         ]
         joined = in_work_hours(join_outlooks(each), view.zone, view.config.work.hours)
         found.append(_told(view, plans, joined, table))
@@ -196,19 +196,17 @@ def _speaking(views: Sequence[StationView]) -> list[int]:
 
 def _outlook(
     view: View,
-    plans: SurfacePlans,
     station: StationView,
     hours: Hours,
-    root_m: float | None,
+    ground: SurfaceState,
+    own: Plans,
     table: TreatmentTable,
     intent: Intent,
 ) -> Outlook:
-    ground = ground_of(plans, view, station, root_m)
-    own = plans_for(plans, view, intent.kind, intent.variant)
     found = outlook(intent, table, ground, hours, own, now_ms=view.now_ms)
     share = ensemble_share(
         table.rows_of(intent.kind, intent.variant), station.forecast, AHEAD_H, water_to_hand=ground.water_to_hand,
-        clay=is_clay(station.context),
+        clay=ground.clay,
     )  # fmt: skip
     return with_chance(found, share[: found.at_ms.size])
 

@@ -44,7 +44,7 @@ from pipeline.site.station import StationContext, is_southern
 from pipeline.soil.layers import Place
 from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
-from pipeline.stages.stage import FORTNIGHT_MS
+from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeSpan
 
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
@@ -439,8 +439,9 @@ def dawn_leaf_degc(view: View, hours: Hours) -> float | None:
 
 def _arrival_share(view: View, context: StationContext) -> float | None:
     """Return the share of the last water that reached the roots, where it is known. [1]"""
-    table = view.store.findings(context.station, ["arrival_share"], view.now_ms - ARRIVAL_OLD_MS, view.now_ms)
-    values = table["value"].to_numpy(dtype=np.float64)
+    since_ms = view.now_ms - ARRIVAL_OLD_MS
+    found = view.store.finding_series(context.station, ["arrival_share"], since_ms, view.now_ms)
+    _, values = found.get("arrival_share", NO_SERIES)
     known = values[np.isfinite(values)]
     return float(known[-1]) if known.size else None
 
