@@ -345,7 +345,7 @@ class StationContext:
 
 
 def is_southern(latitude_deg: float | None) -> bool:
-    """Return whether a site lies south of the equator; False where its latitude is not known."""
+    """Return whether a site lies south of the equator; False where its latitude [deg] is not known."""
     return latitude_deg is not None and latitude_deg < 0.0
 
 
