@@ -176,9 +176,8 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
     """Return number and receipt of an outbox, entered when it is first heard of."""
     where = (site, node, outbox_id)
     query = "SELECT id, received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?"
-    if tx.execute(query, where).fetchone() is None:
-        tx.execute("INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?)", where)
-    number, received = tx.execute(query, where).fetchone()
+    enter = "INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?) RETURNING id, received"
+    number, received = tx.execute(query, where).fetchone() or tx.execute(enter, where).fetchone()
     return number, received
 
 
