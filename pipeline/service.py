@@ -138,6 +138,8 @@ class Worker:
     nodes : Nodes
     metrics : Metrics
     clock : Clock
+    feed : callable
+        Copies a few readings to a server store, where there is one; returns whether there is more to copy.
     on_change : callable
         Called with one word (`readings`, `findings`, `alerts`, `nodes`) when something of that kind has changed.
     rng : random.Random
@@ -155,6 +157,7 @@ class Worker:
         metrics: Metrics,
         clock: Clock,
         *,
+        feed: Callable[[], bool] = lambda: False,
         on_change: Callable[[str], None] = lambda word: None,
         rng: random.Random | None = None,
     ) -> None:
@@ -164,7 +167,8 @@ class Worker:
         self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None
         self._source, self._journal, self._stages, self._alerts = source, journal, stages, alerts
-        self._nodes, self._metrics, self._clock, self._on_change = nodes, metrics, clock, on_change
+        self._nodes, self._metrics, self._clock = nodes, metrics, clock
+        self._feed, self._on_change = feed, on_change
         self._begun = False
         self._held: list[_Message] = []
         self._not_before_s = 0.0
@@ -322,7 +326,7 @@ class Worker:
     def _work_on(self, *, idle: bool) -> None:
         now_s = self._clock.monotonic()
         log_fields()
-        if self._stages.feed():
+        if self._feed():
             return
         if self._stages.waiting and self._stages_due(now_s, idle=idle):
             station = self._stages.step()
@@ -551,14 +555,12 @@ class Pipeline:
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self.context = StationContexts(config, self.diary, self.store)
-        self._stages = RestageQueue(
-            config, self.store, self._stores.database, self.metrics, self.context, feed=self._feed
-        )
+        self._stages = RestageQueue(config, self.store, self._stores.database, self.metrics, self.context)
         self._alerts = AlertRunner(config, self.store, self.journal, self.metrics, self.context, self.diary)
         self._notifier = Notifier.from_config(config, self.journal, self.diary, self._ingest, self.metrics, self.clock)
         self._worker = Worker(
             config, self._ingest, self.journal, self._stages, self._alerts, self.nodes, self.metrics, self.clock,
-            on_change=self._changed,
+            feed=self._feed, on_change=self._changed,
         )  # fmt: skip
         self._advisor = Advisor(
             config, self.store, self.diary, self.metrics, self.clock,

@@ -7,7 +7,7 @@ kept too, not evaluated. What is worked out depends on the raw readings alone, n
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardware.reading import Reading
@@ -102,8 +102,6 @@ class RestageQueue:
         The journal's.
     metrics : Metrics
     contexts : StationContexts
-    feed : callable, optional
-        Carries a few readings to a server store; true while there is more.
     """
 
     def __init__(
@@ -113,11 +111,9 @@ class RestageQueue:
         database: Database,
         metrics: Metrics,
         contexts: StationContexts,
-        *,
-        feed: Callable[[], bool] | None = None,
     ) -> None:
         self._config, self._store, self._database, self._metrics = config, store, database, metrics
-        self._contexts, self._feed = contexts, feed
+        self._contexts = contexts
         metrics.limits({"study_piece_ms": STEP_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, DirtyRanges] = {}
         self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be redone
@@ -166,10 +162,6 @@ class RestageQueue:
     def periods_wait_for(self, station: str) -> bool:
         """Return whether days or fortnights of a station are still to be redone, or its limits to be learned."""
         return station in self._changed or station in self._to_learn
-
-    def feed(self) -> bool:
-        """Carry readings on to a server store, where there is one; whether there is more."""
-        return self._feed is not None and self._feed()
 
     def mark(self, readings: Iterable[Reading], now_s: float) -> dict[str, int]:
         """Note new readings. Returns the stations they belong to, with the newest time of each. [ms]"""
