@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import threading
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator
@@ -108,6 +109,16 @@ def test_a_database_that_keeps_rows_otherwise_than_set_is_a_reason_in_health(
     (reason,) = [r for r in ground.pipeline.health()["reasons"] if r.startswith("store: ")]  # type: ignore[attr-defined]
     assert "keeping rows for 720h0m0s" in reason and "expected 0s by store.keep_days" in reason
     assert ground.pipeline.journal.waiting_readings() == len(readings(1))
+
+
+def test_the_worker_carries_what_is_kept_to_the_server(ground: Ground) -> None:
+    """A few steps of the worker, without a message, and every reading of the journal is in the server."""
+    keep(ground, 2)
+    for _ in range(5):
+        ground.pipeline._worker.step(threading.Event())
+    assert ground.pipeline.journal.waiting_readings() == 0
+    raw = ground.pipeline.store.raw(list(ground.pipeline.config.channels()), 0, LONG_AFTER_MS)
+    assert len(raw) == len(readings(2))
 
 
 def test_an_outage_is_named_in_health_and_over_nothing_is_lost(
