@@ -1,8 +1,8 @@
 """A Reading and its wire form: the raw number of a channel at one slot, and how a batch of readings travels.
 
-The wire form is a SenML pack (RFC 8428, JSON). Times are integer milliseconds inside and seconds to three decimals
-on the wire. A failed reading travels as `vs` with its status in place of `v`. Decoding refuses with a reason and
-never repairs. Nothing here reads a clock or touches a network.
+The wire form is a SenML pack (RFC 8428, JSON), deflated (zlib, RFC 1950) for a pipeline that takes it so. Times are
+integer milliseconds inside and seconds to three decimals on the wire. A failed reading travels as `vs` with its status
+in place of `v`. Decoding refuses with a reason and never repairs. Nothing here reads a clock or touches a network.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import re
 import sys
+import zlib
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -22,6 +23,7 @@ from hardware.quantities import QUANTITIES
 WIRE_VERSION = 1
 MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
 MAX_PAYLOAD_BYTES = 512 * 1024
+DEFLATE_FROM_BYTES = 512  # a shorter pack fits one packet of any network as it is
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
@@ -138,10 +140,14 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """All readings of an outbox up to and including `seq` are on the pipeline's disk."""
+    """All readings of an outbox up to and including `seq` are on the pipeline's disk.
+
+    `deflate` says whether that pipeline takes deflated batches; one older than they are does not say so.
+    """
 
     outbox_id: str
     seq: int
+    deflate: bool = True
 
 
 def is_slug(text: str) -> bool:
@@ -254,14 +260,19 @@ def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
     return json.dumps(records, separators=(",", ":"), allow_nan=False).encode()
 
 
+def deflate(payload: bytes) -> bytes:
+    """Return an encoded batch as a zlib stream (RFC 1950), for a pipeline whose receipt says that it takes one."""
+    return zlib.compress(payload, 9)
+
+
 def decode_batch(payload: bytes, span: BatchSpan) -> Batch:
-    """Decode a payload into its batch, checked against what its topic said.
+    """Decode a payload, deflated or not, into its batch, checked against what its topic said.
 
     Raises
     ------
     BadBatch
-        With the first reason found: not JSON, another version, a name or time out of form, a seq out of order, a
-        value that is no finite number, or a disagreement with the topic.
+        With the first reason found: a zlib stream that is broken or too long, not JSON, another version, a name or
+        time out of form, a seq out of order, a value that is no finite number, or a disagreement with the topic.
     """
     records = _load_records(payload)
     head = records[0]
@@ -286,7 +297,7 @@ def decode_batch(payload: bytes, span: BatchSpan) -> Batch:
 
 def encode_receipt(receipt: Receipt) -> bytes:
     """Encode a receipt as JSON."""
-    return json.dumps({"outbox_id": receipt.outbox_id, "seq": receipt.seq}).encode()
+    return json.dumps({"outbox_id": receipt.outbox_id, "seq": receipt.seq, "deflate": receipt.deflate}).encode()
 
 
 def decode_receipt(payload: bytes) -> Receipt:
@@ -307,7 +318,7 @@ def decode_receipt(payload: bytes) -> Receipt:
         raise BadBatch(f"receipt.outbox_id: found {outbox_id!r}, expected 16 to 32 hexadecimal digits")
     if type(seq) is not int or not 0 <= seq <= MAX_SEQ:
         raise BadBatch(f"receipt.seq: found {seq!r}, expected a whole number from 0 to {MAX_SEQ}")
-    return Receipt(outbox_id, seq)
+    return Receipt(outbox_id, seq, record.get("deflate") is True)
 
 
 def _check_consecutive(batch: Batch) -> None:
@@ -321,6 +332,8 @@ def _check_consecutive(batch: Batch) -> None:
 def _load_records(payload: bytes) -> list[dict[str, object]]:
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise BadBatch(f"payload: found {len(payload)} bytes, expected at most {MAX_PAYLOAD_BYTES}")
+    if payload[:1] == b"\x78":  # the first byte of zlib's own streams; no JSON begins with it
+        payload = _inflate(payload)
     try:
         records = json.loads(payload, parse_constant=_refuse_constant)
     except RecursionError as err:
@@ -330,6 +343,22 @@ def _load_records(payload: bytes) -> list[dict[str, object]]:
     if not isinstance(records, list) or not records or not all(isinstance(r, dict) for r in records):
         raise BadBatch("payload: expected a SenML pack, a list of at least one record")
     return records
+
+
+def _inflate(payload: bytes) -> bytes:
+    """Inflate one whole zlib stream, once and no further than the length of a payload."""
+    stream = zlib.decompressobj()
+    try:
+        inflated = stream.decompress(payload, MAX_PAYLOAD_BYTES + 1)
+    except zlib.error as err:
+        raise BadBatch(f"payload: found {payload[:20]!r}, expected a zlib stream ({err})") from err
+    if len(inflated) > MAX_PAYLOAD_BYTES:
+        raise BadBatch(f"payload: found a zlib stream of more, expected at most {MAX_PAYLOAD_BYTES} bytes inflated")
+    if not stream.eof:
+        raise BadBatch(f"payload: found a zlib stream cut off after {len(inflated)} bytes, expected its end")
+    if stream.unused_data:
+        raise BadBatch(f"payload: found {len(stream.unused_data)} bytes after the zlib stream, expected none")
+    return inflated
 
 
 def _refuse_constant(name: str) -> float:

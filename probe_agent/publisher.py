@@ -21,7 +21,16 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
-from hardware.reading import BadBatch, decode_receipt, encode_batch, readings_topic, receipt_topic, status_topic
+from hardware.reading import (
+    DEFLATE_FROM_BYTES,
+    BadBatch,
+    decode_receipt,
+    deflate,
+    encode_batch,
+    readings_topic,
+    receipt_topic,
+    status_topic,
+)
 from probe_agent import __version__
 from probe_agent.clock import ClockNote
 from probe_agent.config import AgentBroker, AgentConfig
@@ -33,6 +42,7 @@ KEEP_ALIVE_S = 60
 CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
 TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
+RETAINED_WITHIN_S = 1.0  # from connecting to the retained receipt, which says what the pipeline takes
 FAREWELL_S = 1.0  # longest wait for the broker on a clean stop
 
 
@@ -60,6 +70,8 @@ class Publisher:
     ----------
     state : str
         `up`, or `away: reason`.
+    server : str
+        How the pipeline is older than this agent, as its receipts show; empty where it is not.
     sent, resends, bad_receipts : int
         Batches handed to the client, times all without a receipt was sent again, receipts not understood.
     """
@@ -73,6 +85,7 @@ class Publisher:
         chance: Callable[[], float] = random.random,
     ) -> None:
         self.state = NOT_CONNECTED
+        self.server = ""
         self.sent = self.resends = self.bad_receipts = 0
         self._config = config
         self._outbox = outbox
@@ -154,6 +167,7 @@ class Publisher:
     def _serve(self, connection: _Connection, now: float, hold: ClockNote | None, lines: Mapping[str, str]) -> None:
         if self.state != "up":
             self.state = "up"
+            connection.opened_at = now
             self._status = {}
             self._timeouts = 0
             self._rewind()
@@ -173,7 +187,10 @@ class Publisher:
             return
         name, before = self._outbox.outbox_id, self._outbox.received
         try:
-            changed = self._outbox.receive(decode_receipt(payload))
+            receipt = decode_receipt(payload)
+            connection.deflates = receipt.deflate
+            self.server = "" if receipt.deflate else "older than this agent: takes no deflated batches"
+            changed = self._outbox.receive(receipt)
         except BadBatch:
             self.bad_receipts += 1
             changed = False
@@ -221,7 +238,12 @@ class Publisher:
             batch = self._outbox.batch(self._sent_to, self._config.outbox.batch, hold=hold)
             if batch is None:
                 return
-            mid = connection.publish(readings_topic(batch), encode_batch(batch, self._units))
+            payload = encode_batch(batch, self._units)
+            if len(payload) >= DEFLATE_FROM_BYTES:
+                if connection.deflates is None and now - connection.opened_at < RETAINED_WITHIN_S:
+                    return
+                payload = deflate(payload) if connection.deflates else payload
+            mid = connection.publish(readings_topic(batch), payload)
             if mid is None:
                 return
             self._in_flight.append(_SentBatch(batch.first, batch.last, now, mid))
@@ -259,6 +281,8 @@ class _Connection:
     def __init__(self, config: AgentConfig, now: float) -> None:
         self.since = now
         self.is_open = False
+        self.opened_at = now
+        self.deflates: bool | None = None  # whether the pipeline takes deflated batches; not known yet
         self.closed: str | None = None
         self.receipt: bytes | None = None  # the latest only: a receipt says all that those before it said
         self.acknowledged: deque[int] = deque(maxlen=256)

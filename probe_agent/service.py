@@ -222,6 +222,7 @@ class Agent:
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
         self.publisher.step(hold=hold, lines=self._line_states())
         self._change("broker", self.publisher.state)
+        self._change("server", self.publisher.server)
         self._change("dropped", str(self.outbox.dropped))
         if self._clock.monotonic() - self._housekept_at >= HOUSEKEEPING_S:
             self._housekept_at = self._clock.monotonic()

@@ -2,9 +2,10 @@
 
     python tests/bench/bench_ingest.py [READINGS]
 
-First without a broker: batches of 500 appended to the journal, and decoded from the wire and appended, a synced commit
-each, against `executemany` of the same rows, in the same batches, into the same table under the same settings; by
-turns of twenty batches, so that a busy machine weighs on all of them alike. Then over MQTT at QoS 1 through a real
+First the bytes of a batch as it travels, deflated against plain. Then without a broker: batches of 500 appended to the
+journal, and decoded from the wire and appended, a synced commit each, against `executemany` of the same rows, in the
+same batches, into the same table under the same settings; by turns of twenty batches, so that a busy machine weighs on
+all of them alike. Last over MQTT at QoS 1 through a real
 mosquitto, in batches of 500 and of 6: the whole pipeline until its receipt, against a bare paho subscriber that
 acknowledges. The channels are not in the settings, so no stage runs. Prints each ratio with its limit; exits 1 when one
 is missed or a reading was not kept just once.
@@ -37,6 +38,7 @@ from hardware.reading import (  # noqa: E402
     Status,
     decode_batch,
     decode_receipt,
+    deflate,
     encode_batch,
     parse_readings_topic,
     readings_topic,
@@ -59,6 +61,7 @@ DEADLINE_S = 300.0
 TURN = 20  # batches
 LIMITS = {"append": 0.8, "decode and append": 0.6, SMALL: 0.25, BATCH: 0.15}  # of the peer's rate, at least
 BEFORE = {"append": "-", "decode and append": "-", SMALL: "490 readings/s", BATCH: "-"}  # before commits were shared
+DEFLATED = 0.33  # of the bytes, at most
 WINDOW = 8  # batches an agent has out beyond the receipt
 COLUMNS = (
     "outbox INTEGER NOT NULL, seq INTEGER NOT NULL, channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL, "
@@ -105,6 +108,26 @@ def make(count: int, size: int = BATCH) -> list[Batch]:
             )
         batches.append(Batch(SITE, NODE, OUTBOX, 1, tuple(readings)))
     return batches
+
+
+def deflated() -> bool:
+    """Bytes of a batch deflated against the same batch plain, and the time of decoding either."""
+    kept = True
+    for size in (len(CHANNELS), BATCH):
+        batches = make(20 * size, size)
+        plain = [encode_batch(batch) for batch in batches]
+        short = [deflate(payload) for payload in plain]
+        spent = []
+        for payloads in (plain, short):
+            began_s = time.thread_time()
+            for _ in range(10):
+                for batch, payload in zip(batches, payloads, strict=True):
+                    decode_batch(payload, parse_readings_topic(readings_topic(batch)))
+            spent.append(time.thread_time() - began_s)
+        before, after = (sum(map(len, payloads)) / len(payloads) for payloads in (plain, short))
+        value = f"{before:.0f} to {after:.0f} bytes (n {len(batches)}; decoding takes {spent[1] / spent[0]:.2f} of it)"
+        kept &= measured(f"batch of {size}, deflated", value, after / before, DEFLATED, of="the plain one")
+    return kept
 
 
 def bare(path: Path, key: str) -> sqlite3.Connection:
@@ -304,7 +327,7 @@ def main() -> int:
     count = -(-int(sys.argv[1] if len(sys.argv) > 1 else 200_000) // BATCH) * BATCH
     folder = Path(tempfile.mkdtemp(prefix="bench-ingest-"))
     try:
-        kept = against_sqlite(make(count), folder)
+        kept = deflated() & against_sqlite(make(count), folder)
         mosquitto = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
         if mosquitto is None:
             print("over MQTT: left out, mosquitto is not installed")

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import tracemalloc
+import zlib
 
 import pytest
 from hypothesis import given, settings
@@ -26,6 +28,7 @@ from hardware.reading import (
     Status,
     decode_batch,
     decode_receipt,
+    deflate,
     encode_batch,
     encode_receipt,
     is_channel,
@@ -252,6 +255,47 @@ def test_a_pack_of_the_standard_that_is_not_ours_is_refused_by_version(text):
         decode_batch(text.encode(), SPAN)
 
 
+def test_a_deflated_batch_is_an_rfc_1950_stream_and_decodes_as_the_plain_one():
+    """What another implementation (zlib's own command of Python) inflates is the pack; both forms decode alike."""
+    deflated = deflate(pack())
+    assert zlib.decompress(deflated) == pack()
+    assert decode_batch(deflated, SPAN) == decode_batch(pack(), SPAN)
+
+
+DEFLATED = [
+    (zlib.compress(b"[" + b" " * (MAX_PAYLOAD_BYTES - 2) + b"]"), "payload: expected a SenML pack"),
+    (zlib.compress(b" " * (MAX_PAYLOAD_BYTES + 1)), "payload: found a zlib stream of more, expected at most 524288"),
+    (zlib.compress(b" " * 200_000_000), "payload: found a zlib stream of more, expected at most 524288"),
+    (zlib.compress(pack())[:-1], "payload: found a zlib stream cut off after"),
+    (zlib.compress(pack()) + b"x", "payload: found 1 bytes after the zlib stream"),
+    (zlib.compress(zlib.compress(pack())), "payload: found b'x"),
+    (b"\x78\x9c" + b"\xff" * 40, "payload: found b'x"),
+]
+
+
+@pytest.mark.parametrize(("payload", "reason"), DEFLATED, ids=range(len(DEFLATED)))
+def test_a_deflated_payload_is_inflated_once_whole_and_within_the_bound(payload, reason):
+    """A stream cut off, followed by more, deflated twice or too long inside is refused with its reason."""
+    tracemalloc.start()
+    with pytest.raises(BadBatch) as refused:
+        decode_batch(payload, SPAN)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert str(refused.value).startswith(reason)
+    assert peak < 8 * MAX_PAYLOAD_BYTES
+
+
+@given(st.integers(0, 8 * 500))
+@settings(deadline=None, max_examples=100)
+def test_a_flipped_bit_in_a_deflated_pack_is_refused(bit):
+    """The check value at the end of the stream (RFC 1950, Adler-32) leaves no flipped bit unseen."""
+    payload = bytearray(deflate(pack()))
+    bit %= 8 * len(payload)
+    payload[bit // 8] ^= 1 << bit % 8
+    with pytest.raises(BadBatch):
+        decode_batch(bytes(payload), SPAN)
+
+
 @given(st.binary(max_size=200))
 @settings(deadline=None)
 def test_any_bytes_are_a_batch_or_refused(payload):
@@ -323,6 +367,13 @@ def test_topics_name_site_node_and_span():
 def test_a_receipt_comes_back_as_it_was_sent(seq):
     """Encoding then decoding a receipt gives the same (algebra)."""
     assert decode_receipt(encode_receipt(Receipt(OUTBOX, seq))) == Receipt(OUTBOX, seq)
+
+
+def test_a_receipt_of_an_older_pipeline_promises_nothing_about_deflated_batches():
+    """Without the label, or with another value than true, batches stay plain."""
+    assert not decode_receipt(b'{"outbox_id":"0123456789abcdef","seq":1}').deflate
+    assert not decode_receipt(b'{"outbox_id":"0123456789abcdef","seq":1,"deflate":"yes"}').deflate
+    assert decode_receipt(encode_receipt(Receipt(OUTBOX, 1))).deflate
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ import json
 import subprocess
 import threading
 import time
+import zlib
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -46,6 +47,7 @@ class FakePipeline:
     def __init__(self, port: int, *, receipts: bool = True) -> None:
         self.seqs: list[int] = []
         self.batches = 0
+        self.payloads: list[bytes] = []
         self.values: dict[int, float | None] = {}
         self.status: list[dict] = []
         self.receipts = receipts
@@ -68,6 +70,7 @@ class FakePipeline:
             return
         batch = decode_batch(message.payload, parse_readings_topic(message.topic))
         self.batches += 1
+        self.payloads.append(message.payload)
         for reading in batch.readings:
             self.seqs.append(reading.seq)
             self.values[reading.seq] = reading.raw
@@ -135,6 +138,36 @@ def test_readings_arrive_in_order_and_receipts_free_them(start_broker, make_publ
     assert pipeline.seqs[:1000] == list(range(1, 1001))
     assert set(pipeline.values.values()) == {12.5}
     assert publisher.state == "up"
+
+
+def test_batches_are_deflated_for_a_pipeline_that_takes_them(start_broker, make_publisher, pipeline_at, outbox, until):
+    """The retained receipt says so before the first batch leaves; a short batch stays plain."""
+    port = start_broker().port
+    pipeline = pipeline_at(port)
+    pipeline.receipt(outbox.outbox_id, 0)
+    publisher = make_publisher(port)
+    outbox.put(heard(100), SET)
+    until(lambda: outbox.backlog == 0, step=publisher.step)
+    outbox.put(heard(1, first=100), SET)
+    until(lambda: outbox.backlog == 0, step=publisher.step)
+    assert [payload[:1] for payload in pipeline.payloads] == [b"x", b"["]
+    assert len(pipeline.payloads[0]) < 0.33 * len(zlib.decompress(pipeline.payloads[0]))
+    assert set(pipeline.values) == set(range(1, 102))
+    assert publisher.server == ""
+
+
+def test_an_older_pipeline_gets_plain_batches_and_is_named(start_broker, make_publisher, pipeline_at, outbox, until):
+    """A receipt that says nothing of deflated batches is a pipeline's from before them."""
+    port = start_broker().port
+    pipeline = pipeline_at(port, receipts=False)
+    old = json.dumps({"outbox_id": outbox.outbox_id, "seq": 0}).encode()
+    pipeline.client.publish(receipt_topic("home", "hut"), old, qos=1, retain=True).wait_for_publish(10)
+    publisher = make_publisher(port)
+    outbox.put(heard(100), SET)
+    until(lambda: pipeline.batches == 1, step=publisher.step)
+    until(lambda: publisher.server != "", step=publisher.step)
+    assert pipeline.payloads[0][:1] == b"["
+    assert publisher.server == "older than this agent: takes no deflated batches"
 
 
 def test_acknowledgement_alone_frees_nothing(start_broker, make_publisher, pipeline_at, outbox, until):
