@@ -1,4 +1,4 @@
-"""The `underturf` command: serve, check, recompute, size, quarantine, summary, notify-test, demo.
+"""The `underturf` command: serve, check, recompute, size, quarantine, summary, notify-test, power, demo.
 
 Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
 code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
@@ -7,9 +7,10 @@ code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 DEFAULT_CONFIG = "underturf.toml"
 MAX_LISTED = 1000
 LEAST_SIZED_D = 7.0  # days of readings from which a year is reckoned; younger ones are not merged yet
+MOST_PANEL_W = 400.0  # beyond it a panel is no answer for a node
 QUARANTINE_ACTIONS = ("list", "show", "retry", "drop")
 
 
@@ -72,6 +74,24 @@ def _parser() -> argparse.ArgumentParser:
     for command in (serve, check, recompute, size, quarantine, summary, notify):
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
+    power = commands.add_parser("power", help="how large the battery and the panel of a node must be")
+    for option, low, high, default, mark, text in (
+        ("--draws", 0.1, 20_000.0, None, "MA", "current at 12 V while awake, probes with it, in mA"),
+        ("--asleep", 0.0, 20_000.0, 0.0, "MA", "current between two wakes, in mA (0)"),
+        ("--awake", 0.1, 86_400.0, 1.0, "S", "seconds awake each time (always)"),
+        ("--every", 0.1, 86_400.0, 1.0, "S", "seconds from one wake to the next"),
+        ("--latitude", -90.0, 90.0, None, "DEG", "north positive (default: the site's)"),
+        ("--days", 0.5, 60.0, 5.0, "D", "days to last without any sun (5)"),
+        ("--coldest", -40.0, 40.0, 0.0, "DEGC", "of the battery (0)"),
+        ("--sun-hours", 0.01, 12.0, None, "H", "of full sun in the darkest month, from a table of the place"),
+        ("--clearness", 0.1, 0.8, None, "K", "share of the sunlight that passes the sky (0.35)"),
+    ):
+        reader = _within(low, high)
+        power.add_argument(option, type=reader, default=default, metavar=mark, help=text, required=option == "--draws")
+    power.add_argument("--battery", choices=("lead", "lithium"), default="lead", help="its kind (lead)")
+    power.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
+    power.set_defaults(run=_power)
+
     demo = commands.add_parser("demo", help="the whole of it on this machine, on simulated serial probes")
     demo.add_argument("--once", action="store_true", help="load the history, print the summary, stop")
     played = demo.add_mutually_exclusive_group()
@@ -86,6 +106,21 @@ def _parser() -> argparse.ArgumentParser:
     demo.add_argument("--influx", metavar="URL", help="an InfluxDB 1 without users (default: this machine's influxd)")
     demo.set_defaults(run=_demo)
     return parser
+
+
+def _within(low: float, high: float) -> Callable[[str], float]:
+    """A reader of numbers between two bounds."""
+
+    def number(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = float("nan")
+        if not low <= value <= high:
+            raise argparse.ArgumentTypeError(f"found {text!r}, expected a number from {low:g} to {high:g}")
+        return value
+
+    return number
 
 
 def _config(parsed: argparse.Namespace) -> SiteConfig:
@@ -226,6 +261,44 @@ def _notify_test(parsed: argparse.Namespace) -> int:
     if not fared:
         print("notify: found no way that is switched on, expected one in [notify]", file=sys.stderr)
     return 0 if fared and not any(fault for _, fault in fared) else 1
+
+
+def _power(parsed: argparse.Namespace) -> int:
+    """Read the settings only where no latitude is given: the node may be planned before there are any."""
+    from pipeline.site.power import BATTERIES, CLOUDY_WINTER, mean_current_ma, power_plan
+
+    latitude = _config(parsed).site.latitude_deg if parsed.latitude is None else parsed.latitude
+    if latitude is None:
+        print(
+            "power: found no latitude in the settings, expected --latitude DEG or [site] latitude_deg", file=sys.stderr
+        )
+        return 2
+    if parsed.awake > parsed.every:
+        print(f"--awake: found {parsed.awake:g} s, expected at most the {parsed.every:g} s of --every", file=sys.stderr)
+        return 2
+    mean_ma = mean_current_ma(parsed.draws, asleep_ma=parsed.asleep, awake_s=parsed.awake, every_s=parsed.every)
+    plan = power_plan(
+        mean_ma,
+        latitude_deg=latitude,
+        days=parsed.days,
+        battery=parsed.battery,
+        coldest_degc=parsed.coldest,
+        clearness=parsed.clearness or CLOUDY_WINTER,
+        known_sun_hours=parsed.sun_hours,
+    )
+    print(f"a day takes {plan.daily_ah:.2f} Ah at 12 V, {mean_ma:.0f} mA in the mean")
+    print(
+        f"battery: {math.ceil(plan.battery_ah)} Ah, {parsed.battery}, for {parsed.days:g} days without sun at "
+        f"{parsed.coldest:g} degC; {BATTERIES[parsed.battery].caution}"
+    )
+    sun = f"{plan.sun_hours:.1f} hours of full sun a day in {plan.month}"
+    if plan.panel_w > MOST_PANEL_W:
+        print(f"panel: none will do, {sun}: carry charged batteries, or bring extra-low voltage by cable")
+    else:
+        print(f"panel: {math.ceil(plan.panel_w)} W for 12 V, {sun}, tilted for winter and never shaded at noon")
+    if parsed.sun_hours is None:
+        print(f"sun reckoned for latitude {latitude:g}; a published table of your place is better: --sun-hours")
+    return 0
 
 
 def _demo(parsed: argparse.Namespace) -> int:

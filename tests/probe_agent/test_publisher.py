@@ -353,6 +353,7 @@ def test_access_list_lets_a_node_write_its_own_topics_only(secured_port, make_pu
     outbox.put(heard(5), SET)
     publisher = make_publisher(port, more=BY_PASSWORD)
     until(lambda: publisher.state == "up", step=publisher.step)
+    until(lambda: bool(heard_topics), step=publisher.step)  # before a receipt says that they are kept
     node = publisher._connection._client
     overheard: list[bytes] = []
     node.subscribe("underturf/1/home/+/receipt", 1)
