@@ -1,4 +1,4 @@
-"""The `underturf` command: serve, check, recompute, size, quarantine, summary, notify-test, power, demo.
+"""The `underturf` command with all its sub-commands, one function each.
 
 Only a thin shell: it reads arguments, calls the room that does the work and turns faults into one message and an exit
 code. 0 done, 1 something outside is away, 2 what was asked for is wrong.
@@ -11,6 +11,7 @@ import math
 import os
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -63,6 +64,17 @@ def _parser() -> argparse.ArgumentParser:
     recompute.set_defaults(run=_recompute)
     size = commands.add_parser("size", help="how much disk the data takes, and will take in ten years")
     size.set_defaults(run=_size)
+    backup = commands.add_parser("backup", help="copy the whole site into a folder while it runs, and prove the copy")
+    backup.add_argument("--to", type=Path, metavar="DIR", help="folder of the backups (default: `dir` of [backup])")
+    backup.add_argument("--keep", type=_count, metavar="N", help="how many stay there (default: `keep` of [backup])")
+    backup.set_defaults(run=_backup)
+    verify = commands.add_parser("verify", help="prove that a backup is whole, or that the data are")
+    verify.add_argument("backup", metavar="BACKUP", nargs="?", type=Path, help="its folder; without one, the data")
+    verify.set_defaults(run=_verify)
+    restore = commands.add_parser("restore", help="bring a whole site back from a backup, and prove it by opening")
+    restore.add_argument("backup", metavar="BACKUP", type=Path, help="its folder")
+    restore.add_argument("--replace", action="store_true", help="set aside the data that are there")
+    restore.set_defaults(run=_restore)
     summary = commands.add_parser("summary", help="the state of the ground as text")
     summary.set_defaults(run=_summary)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
@@ -71,7 +83,7 @@ def _parser() -> argparse.ArgumentParser:
     quarantine.add_argument("action", metavar="ACTION", nargs="?", choices=QUARANTINE_ACTIONS, default="list")
     quarantine.add_argument("number", metavar="ID", nargs="?", type=int, help="number of the message, as in the list")
     quarantine.set_defaults(run=_quarantine)
-    for command in (serve, check, recompute, size, quarantine, summary, notify):
+    for command in (serve, check, recompute, size, backup, verify, restore, quarantine, summary, notify):
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
     power = commands.add_parser("power", help="how large the battery and the panel of a node must be")
@@ -187,6 +199,79 @@ def _size(parsed: argparse.Namespace) -> int:
         ten = 10 * year * len(spans)
         print(f"a year of a station takes {year / 1e6:.1f} MB, ten years of {len(spans)} take {ten / 1e6:.0f} MB")
     return 0
+
+
+def _count(text: str) -> int:
+    """Return a number of backups. Raises argparse.ArgumentTypeError, which the command prints."""
+    if text.isdecimal() and int(text) > 0:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"found {text!r}, expected a whole number from 1")
+
+
+def _backup(parsed: argparse.Namespace) -> int:
+    """It only reads the data, beside a running service too. Good or bad, what came of it is noted for the pages."""
+    from pipeline.errors import PipelineFault
+    from pipeline.run.clock import SystemClock
+    from pipeline.store.backup import BackupRecord, read_record, take_backup, write_record
+
+    config = _config(parsed)
+    into = config.backup.dir if parsed.to is None else parsed.to.absolute()
+    if into is None:
+        print("--to: found none, expected the folder of the backups, here or as `dir` of [backup]", file=sys.stderr)
+        return 2
+    data, keep = config.data.dir, config.backup.keep if parsed.keep is None else parsed.keep
+    try:
+        made = take_backup(config, parsed.config, into, keep=keep, now_ms=SystemClock().now_ms(), progress=_progress())
+    except PipelineFault as fault:
+        if data.is_dir():
+            write_record(data, replace(read_record(data), fault=str(fault)))
+        raise
+    write_record(data, BackupRecord(made.taken_ms, str(made.folder), made.size_bytes))
+    print(made.text())
+    print(*(f"not in it: {one}" for one in made.left_out), sep="\n", end="\n" if made.left_out else "")
+    for name, held in made.unreadable.items():
+        print(f"warning: {name} does not read, in the data as in the backup: {held}", file=sys.stderr)
+    if into.stat().st_dev == data.stat().st_dev:
+        print("warning: it is on the same disk as the data: keep one on another as well", file=sys.stderr)
+    return 0
+
+
+def _verify(parsed: argparse.Namespace) -> int:
+    from pipeline.store.backup import check_data, verify_backup
+
+    if parsed.backup is not None:
+        print(f"{verify_backup(parsed.backup.absolute(), progress=_progress()).text()}: whole")
+        return 0
+    print(f"{check_data(_config(parsed))}: whole")
+    return 0
+
+
+def _restore(parsed: argparse.Namespace) -> int:
+    from pipeline.run.clock import SystemClock
+    from pipeline.store.backup import restore_backup
+
+    done = restore_backup(
+        parsed.backup.absolute(), parsed.config.absolute(), os.environ,
+        replace=parsed.replace, now_ms=SystemClock().now_ms(), progress=_progress(),
+    )  # fmt: skip
+    print(f"{done.backup.text()}: brought back to {done.data}, opened, and as it was")
+    if done.set_aside is not None:
+        print(f"what was there is in {done.set_aside}: remove it when you no longer need it")
+    print(*done.to_do, "next: `underturf check`, then start the service; the nodes send what came since", sep="\n")
+    return 0
+
+
+def _progress() -> Callable[[str, int, int], None]:
+    """Return what prints a line for each tenth that is done."""
+    told: dict[str, int] = {}
+
+    def tell(what: str, done: int, whole: int) -> None:
+        tenth = 10 * done // max(whole, 1)
+        if tenth > told.get(what, 0):
+            told[what] = tenth
+            print(f"{what} {tenth * 10} % of {whole / 1e6:.1f} MB", flush=True)
+
+    return tell
 
 
 def _quarantine(parsed: argparse.Namespace) -> int:

@@ -19,6 +19,10 @@ class StoreAway(StoreFault):
     """The store cannot be reached, opened, read or locked in time."""
 
 
+class StoreDamaged(StoreAway):
+    """The database does not read as it was written: it is to be restored from a backup. Nothing more is kept in it."""
+
+
 class StoreFull(StoreFault):
     """The disk, or the bound set for the file, has no room left."""
 
@@ -29,6 +33,10 @@ class StoreTooNew(StoreFault):
 
 class StoreForeign(StoreFault):
     """The file is there, but it is no database of this program."""
+
+
+class BackupFault(PipelineFault):
+    """A backup cannot be made, or what is there is none that can be restored."""
 
 
 class ClockAway(PipelineFault):

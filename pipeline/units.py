@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -25,6 +26,15 @@ QUARTER_HOUR_MS = 15 * MINUTE_MS
 FOREVER_MS = 2**62
 EVER_MS = (0, FOREVER_MS)
 """A span that holds every reading, finding and entry. [ms since 1970, UTC]"""
+
+LAST_TOLD_MS = 253_402_300_799_000  # the end of the year 9999, which is as far as a date is written
+
+
+def utc_text(at_ms: int) -> str:
+    """Return a time as `2026-05-01 06:15 UTC`. [ms since 1970, UTC]"""
+    at = datetime.datetime.fromtimestamp(min(at_ms, LAST_TOLD_MS) / 1000, datetime.UTC)
+    return f"{at:%Y-%m-%d %H:%M} UTC"
+
 
 FloatArray = npt.NDArray[np.float64]
 TimeArray = npt.NDArray[np.int64]

@@ -151,6 +151,13 @@ class StoreConfig(Setting):
         return value
 
 
+class BackupConfig(Setting):
+    """Where backups of the site go, and how many stay. The folder may be away: a stick, a disk of another machine."""
+
+    dir: PathFromFile | None = None
+    keep: int = Field(14, ge=1, le=1000)
+
+
 class PagesConfig(Setting):
     """Where the pages are served."""
 

@@ -33,6 +33,7 @@ from pipeline.site.fields import Setting, Table, as_written, called, faults_of, 
 from pipeline.site.ground import InstalledChannel, MonthlyClimate, Site, Station, Surface, WaterConfig, WorkHours
 from pipeline.site.passes import BoundKey, Bounds, OwnBounds, PassFacts
 from pipeline.site.server import (
+    BackupConfig,
     BrokerConfig,
     ClockConfig,
     DataConfig,
@@ -51,6 +52,7 @@ class SiteConfig(Setting):
     clock: ClockConfig = as_written({})
     broker: BrokerConfig = as_written({})
     store: StoreConfig = as_written({})
+    backup: BackupConfig = as_written({})
     pages: PagesConfig = as_written({})
     notify: NotifyConfig = as_written({})
     forecast: SourceConfig = as_written({})
@@ -153,13 +155,7 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
         With every fault found.
     """
     file = Path(path)
-    try:
-        table: dict[str, Any] = tomllib.loads(file.read_bytes().decode())
-    except OSError as err:
-        raise ConfigFault([f"{file}: found no file to read ({err.strerror}), expected the server's TOML"]) from err
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
-        raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
-    _lay_over(table, {} if environment is None else environment)
+    table = _table(file, {} if environment is None else environment)
     bounds, faults = _bounds_of_surfaces(table, known)
     faults += _repeated_names(table)
     folder = file.absolute().parent
@@ -172,6 +168,39 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
     if faults:
         raise ConfigFault([f"{file.name}: {fault}" for fault in faults])
     return config
+
+
+def _table(file: Path, environment: Mapping[str, str]) -> Table:
+    try:
+        table: dict[str, Any] = tomllib.loads(file.read_bytes().decode())
+    except OSError as err:
+        raise ConfigFault([f"{file}: found no file to read ({err.strerror}), expected the server's TOML"]) from err
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+        raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
+    _lay_over(table, environment)
+    return table
+
+
+def data_dir_of(path: Path, environment: Mapping[str, str]) -> Path:
+    """Return the data folder that a settings file names, though secrets that it names may not be there yet.
+
+    Raises
+    ------
+    ConfigFault
+        When the file does not read, or names no path.
+    """
+    written = _section(_table(path, environment), "data").get("dir", DataConfig.model_fields["dir"].default)
+    if not isinstance(written, str | Path) or "\0" in str(written):
+        raise ConfigFault([f"{path.name}: data.dir: found {written!r}, expected a path"])
+    return (path.absolute().parent / written).absolute()
+
+
+def secrets_of(config: SiteConfig) -> Iterator[tuple[str, Path]]:
+    """Yield the key and the path of each file with a secret that the settings name."""
+    for section in ("broker", "store", "notify"):
+        for key, value in getattr(config, section):
+            if key.endswith("_file") and isinstance(value, Path):
+                yield f"{section}.{key}", value
 
 
 @cache

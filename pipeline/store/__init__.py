@@ -5,8 +5,9 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 `sqlite.SqliteStore` is the embedded series store and shares its table of readings with the journal;
 `influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
 
+- `backup`: Backups of a whole site: made while it runs, proved, and brought back.
 - `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
-  numbered steps, runs transactions.
+  numbered steps, runs transactions, copies it.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
 - `feeder`: Carries readings from the journal to a server store, and lets none go before the server has given it back.
 - `influx`: The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.

@@ -1,7 +1,8 @@
-"""The one door to SQLite: opens the file, sets it so that a commit survives a power cut, runs transactions.
+"""The one door to SQLite: opens the file, sets it so that a commit survives a power cut, runs transactions, copies it.
 
 One connection writes, behind a lock; readers have their own and never wait for it. Every fault of the disk or of a
-lock leaves here as a StoreFault; a fault of our own SQL is a bug and is let through.
+lock leaves here as a StoreFault; a fault of our own SQL is a bug and is let through. Once the file was found damaged
+nothing more is written into it: what is receipted then would not be safe.
 
 The tables are made by numbered steps: each is applied once, in order, and committed together with the record of itself.
 A step that has been released is never changed; a change is a new step. A file of a later version is refused, because an
@@ -10,19 +11,25 @@ old program would write it wrongly without noticing.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import threading
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
-from pipeline.errors import StoreAway, StoreFault, StoreForeign, StoreFull, StoreTooNew
+from pipeline.errors import StoreAway, StoreDamaged, StoreFault, StoreForeign, StoreFull, StoreTooNew
 from pipeline.store.packed import KEEP_DAY, NOTE_EDGES, OBSERVED, by_day, channel_edges, day_row, rows_of
 
-Connection = sqlite3.Connection
+
+class Connection(sqlite3.Connection):
+    """A connection of a Database, with that one's `unreadable`."""
+
+    unreadable: dict[str, str]
+
 
 BUSY_S = 5.0  # how long to wait for another process that writes, for example a recompute
 IDLE_READERS = 8  # reading connections kept open; more are opened when needed and closed after
@@ -30,6 +37,11 @@ CACHE_KIB = 32 * 1024
 READER_CACHE_KIB = 4 * 1024  # what readers ask for again is kept by the system; eight full caches would be 256 MB
 WAL_PAGES = 4000  # pages in the write-ahead log before they are carried over; 16 MB spares rewriting busy pages
 WAL_KEPT_BYTES = 64 * 1024 * 1024  # the log is cut back to this after a large transaction
+FILE_MODE = 0o640  # nobody but owner and group reads it, whatever the umask; SQLite gives its other files the same
+FAULTS_SHOWN = 5  # of a damaged file
+LOOK_OPS = 100_000  # steps of SQLite's machine between two looks at whether to go on: some milliseconds
+COPY_PAGES = 256  # copied at once: 1 MB
+TO_RESTORE = "Nothing more is kept in it; the nodes keep their readings. Stop the service and restore the last backup."
 
 _AWAY = {
     sqlite3.SQLITE_BUSY: "another process holds the database",
@@ -38,7 +50,6 @@ _AWAY = {
     sqlite3.SQLITE_CANTOPEN: "the file cannot be opened",
     sqlite3.SQLITE_READONLY: "the file may not be written",
     sqlite3.SQLITE_PERM: "the file may not be opened",
-    sqlite3.SQLITE_CORRUPT: "the file is damaged: restore it from a backup",
     sqlite3.SQLITE_PROTOCOL: "the lock protocol is disturbed: is the file on a network disk?",
 }
 
@@ -49,7 +60,7 @@ class Migration:
 
     number: int
     name: str
-    statements: tuple[str | Callable[[Connection], None], ...]
+    statements: tuple[str | Callable[[sqlite3.Connection], None], ...]
 
 
 CUSTODY = (
@@ -139,7 +150,7 @@ NOTES = (
 )
 
 
-def _find_edges(tx: Connection) -> None:
+def _find_edges(tx: sqlite3.Connection) -> None:
     """Enter when each outbox carried each channel first and last, out of the readings kept."""
     for outbox, packed in tx.execute(
         "SELECT s.outbox, r.readings FROM span s JOIN run r ON r.id = s.run WHERE s.kind = 1"
@@ -147,7 +158,7 @@ def _find_edges(tx: Connection) -> None:
         tx.executemany(NOTE_EDGES, [(outbox, *edge) for edge in channel_edges(rows_of(packed))])
 
 
-def _pack_observations(tx: Connection) -> None:
+def _pack_observations(tx: sqlite3.Connection) -> None:
     """Move observations from rows into days. A channel at a time, so that the file need not hold both."""
     columns = "measured_at_ms, ifnull(raw, 9e999), ifnull(value, 9e999), received_at_ms, stage_version, flag"
     for (number,) in tx.execute("SELECT id FROM channel").fetchall():
@@ -205,23 +216,35 @@ class Database:
     max_bytes : int, optional
         Bound of the file. [bytes] Reaching it raises StoreFull and leaves what is kept readable.
 
+    Attributes
+    ----------
+    damage : str
+        Why nothing more is written: what was found damaged, and what to do. Empty while nothing was.
+    unreadable : dict of str to str
+        Blocks of readings or observations that do not read, each with what it held. They are left out of answers.
+
     Raises
     ------
     StoreAway, StoreFull
         When the file cannot be opened or brought to this version.
+    StoreDamaged
+        When it does not read.
     StoreTooNew, StoreForeign
         When a later version wrote it, or it is another program's.
     """
 
     def __init__(self, path: Path, *, max_bytes: int | None = None) -> None:
         self.path = path
+        self.damage = ""
+        self.unreadable: dict[str, str] = {}
         self._lock = threading.RLock()
         self._depth = 0
         self._when_undone: list[Callable[[], None]] = []
         self._closed = False
-        self._idle: list[sqlite3.Connection] = []
+        self._idle: list[Connection] = []
         self._idle_lock = threading.Lock()
         with self._translated():
+            _close_to_others(path)
             self._writer = self._connect()
             try:
                 self._writer.execute("PRAGMA journal_mode = WAL")
@@ -241,8 +264,15 @@ class Database:
         """One atomic, durable change: committed and synced when the block ends, undone when it raises.
 
         A transaction inside a transaction is a part of it: undone by itself when it raises, committed with the outer.
+
+        Raises
+        ------
+        StoreDamaged
+            Once the file was found damaged, before anything is tried.
         """
         with self._lock, self._translated():
+            if self.damage:
+                raise StoreDamaged(self.damage)
             part = f"part_{self._depth}"
             begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ["ROLLBACK"]
             if self._depth:
@@ -287,6 +317,42 @@ class Database:
             yield connection
             connection.execute("COMMIT")
 
+    def check(self, *, whole: bool, go_on: Callable[[], bool]) -> bool:
+        """Look for damage, beside everything else, and remember it in `damage`.
+
+        Parameters
+        ----------
+        whole : bool
+            Whether indexes are held against their tables too, which takes several times as long.
+        go_on : callable
+            Asked every few milliseconds; the check is given up once it says no.
+
+        Returns
+        -------
+        bool
+            Whether it was finished.
+
+        Raises
+        ------
+        StoreDamaged
+            With what was found.
+        StoreAway
+        """
+        with self.reading() as connection:
+            connection.set_progress_handler(lambda: not go_on(), LOOK_OPS)
+            try:
+                faults = faults_of(connection, whole=whole)
+            except sqlite3.OperationalError as err:
+                if err.sqlite_errorcode != sqlite3.SQLITE_INTERRUPT:
+                    raise
+                return False
+            finally:
+                connection.set_progress_handler(None, 0)
+        if faults:
+            self.damage = _damaged(self.path, "; ".join(faults))
+            raise StoreDamaged(self.damage)
+        return True
+
     def used_bytes(self) -> tuple[int, int]:
         """Return how much of the file is in use, and its size. [bytes]"""
         with self.reading() as connection:
@@ -308,8 +374,11 @@ class Database:
                 connection.close()
             self._idle.clear()
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
+    def _connect(self) -> Connection:
+        connection = sqlite3.connect(
+            self.path, timeout=BUSY_S, isolation_level=None, check_same_thread=False, factory=Connection
+        )
+        connection.unreadable = self.unreadable
         connection.execute("PRAGMA foreign_keys = ON")
         connection.execute("PRAGMA temp_store = MEMORY")
         connection.execute(f"PRAGMA cache_size = -{CACHE_KIB}")
@@ -330,7 +399,28 @@ class Database:
             fault = _fault(err, self.path)
             if fault is None:
                 raise
+            if isinstance(fault, StoreDamaged):
+                self.damage = self.damage or str(fault)
             raise fault from err
+
+
+def _close_to_others(path: Path) -> None:
+    """Make the file if there is none, and take away what others than its owner and group may do with it."""
+    try:
+        file = os.open(path, os.O_RDWR | os.O_CREAT, FILE_MODE)
+    except OSError:
+        return  # SQLite says it in its own words
+    try:
+        if (mode := os.fstat(file).st_mode) & ~FILE_MODE & 0o777:
+            os.fchmod(file, mode & FILE_MODE)
+    except PermissionError:
+        pass  # another user's, who decides who reads it
+    finally:
+        os.close(file)
+
+
+def _damaged(path: Path, found: str) -> str:
+    return f"{path}: found it damaged ({found}), expected a whole database. {TO_RESTORE}"
 
 
 def _fault(err: sqlite3.Error, path: Path) -> StoreFault | None:
@@ -340,6 +430,8 @@ def _fault(err: sqlite3.Error, path: Path) -> StoreFault | None:
     primary = code & 0xFF
     if primary == sqlite3.SQLITE_FULL:
         return StoreFull(f"{path}: found no room ({err}), expected free space on the disk or under the file's bound")
+    if primary == sqlite3.SQLITE_CORRUPT:
+        return StoreDamaged(_damaged(path, str(err)))
     if primary == sqlite3.SQLITE_NOTADB:
         return StoreForeign(f"{path}: found a file that is no SQLite database, expected one, or none")
     if primary in _AWAY:
@@ -347,7 +439,109 @@ def _fault(err: sqlite3.Error, path: Path) -> StoreFault | None:
     return None
 
 
-def migrate(connection: Connection, file: str, migrations: tuple[Migration, ...] = MIGRATIONS) -> int:
+# --- copies, and what is in them -------------------------------------------------------------------------------------
+
+
+def faults_of(connection: sqlite3.Connection, *, whole: bool) -> list[str]:
+    """Return what SQLite finds wrong with a database, a few faults at most; `whole` as of `Database.check`."""
+    query = f"PRAGMA {'integrity' if whole else 'quick'}_check({FAULTS_SHOWN})"
+    found = [str(text) for (text,) in connection.execute(query)]
+    return [] if found == ["ok"] else [" ".join(text.split()) for text in found]
+
+
+def rows_in(connection: sqlite3.Connection) -> dict[str, int]:
+    """Return how many rows each table has, and how many readings are kept."""
+    tables = [name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")]
+    counts = {name: f'SELECT count(*) FROM "{name}"' for name in sorted(tables) if not name.startswith("sqlite_")}
+    counts["readings"] = "SELECT ifnull(sum(last_seq - first_seq + 1), 0) FROM span WHERE kind = 1"
+    return {name: int(connection.execute(query).fetchone()[0]) for name, query in counts.items()}
+
+
+def version_of(connection: sqlite3.Connection) -> int:
+    """Return the last step that a database was brought to, 0 for none."""
+    return int(connection.execute("SELECT coalesce(max(number), 0) FROM migration").fetchone()[0])
+
+
+def newest_step() -> int:
+    """Return the last step that this program knows."""
+    return MIGRATIONS[-1].number
+
+
+def copy_database(path: Path, to: Path, progress: Callable[[int, int], None]) -> Mapping[str, int]:
+    """Copy a database as it is at one moment into a new file, while others go on writing into it.
+
+    The file is never brought to this program's version: an older one is copied as it is. The copy is not synced.
+
+    Parameters
+    ----------
+    path, to : Path
+    progress : callable
+        Called with how much is copied and how much there is. [bytes] What it raises ends the copy.
+
+    Returns
+    -------
+    mapping of str to int
+        `rows_in` the database at that moment.
+
+    Raises
+    ------
+    StoreFault
+    """
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=BUSY_S)) as source:
+            source.isolation_level = None
+            source.execute("PRAGMA query_only = ON")
+            size = source.execute("PRAGMA page_size").fetchone()[0]
+            source.execute("BEGIN")  # held, so that what others commit meanwhile does not begin the copy anew
+            rows = rows_in(source)
+            _copy_pages(source, to, lambda _, left, all_: progress((all_ - left) * size, all_ * size))
+            source.execute("COMMIT")
+        return rows
+    except sqlite3.Error as err:
+        fault = _fault(err, path)
+        if fault is None:
+            raise
+        raise fault from err
+
+
+def _copy_pages(source: sqlite3.Connection, to: Path, progress: Callable[[int, int, int], None]) -> None:
+    with closing(sqlite3.connect(to, isolation_level=None)) as copy:
+        for setting in ("journal_mode = OFF", "synchronous = OFF"):  # a copy that is cut short is thrown away
+            copy.execute(f"PRAGMA {setting}")
+        try:
+            source.backup(copy, pages=COPY_PAGES, progress=progress)
+            copy.execute("PRAGMA journal_mode = DELETE")  # one file, that can be read where nothing may be written
+        except sqlite3.Error as err:
+            fault = _fault(err, to)
+            if fault is None or isinstance(fault, StoreDamaged):
+                raise
+            raise fault from err
+
+
+@contextmanager
+def reading_copy(path: Path) -> Iterator[Connection]:
+    """Open a copy that nobody writes, to look into it; nothing is made beside it.
+
+    Raises
+    ------
+    StoreFault
+    """
+    try:
+        uri = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+        with closing(sqlite3.connect(uri, uri=True, isolation_level=None, factory=Connection)) as connection:
+            connection.unreadable = {}
+            yield connection
+    except sqlite3.Error as err:
+        fault = _fault(err, path)
+        if fault is None:
+            raise
+        raise fault from err
+
+
+# --- the steps -------------------------------------------------------------------------------------------------------
+
+
+def migrate(connection: sqlite3.Connection, file: str, migrations: tuple[Migration, ...] = MIGRATIONS) -> int:
     """Bring a database to the last of `migrations`; returns how many steps were applied.
 
     Raises
@@ -376,11 +570,11 @@ def migrate(connection: Connection, file: str, migrations: tuple[Migration, ...]
     return applied
 
 
-def _apply(connection: Connection, migration: Migration, file: str, *, last: int) -> int:
+def _apply(connection: sqlite3.Connection, migration: Migration, file: str, *, last: int) -> int:
     """Apply one step unless it is recorded. Asked inside the transaction, so that two programs cannot both do it."""
     connection.execute("BEGIN IMMEDIATE")
     try:
-        found = connection.execute("SELECT coalesce(max(number), 0) FROM migration").fetchone()[0]
+        found = version_of(connection)
         if found > last:
             raise StoreTooNew(
                 f"{file}: found a database of version {found}, expected at most {last}. "
@@ -397,6 +591,6 @@ def _apply(connection: Connection, migration: Migration, file: str, *, last: int
     return int(found < migration.number)
 
 
-def _roll_back(connection: Connection) -> None:
+def _roll_back(connection: sqlite3.Connection) -> None:
     if connection.in_transaction:
         connection.execute("ROLLBACK")

@@ -25,6 +25,7 @@ from pipeline.store.readings import (
     keep_batch,
     keep_poison,
     merge_runs,
+    readable_rows,
     readings_of_run,
     split_runs,
 )
@@ -333,12 +334,13 @@ class Journal:
     def _runs(self, where: str, parameters: tuple[int, ...]) -> list[WaitingRun]:
         with self.database.snapshot() as connection:
             runs = [
-                Run(*row)
-                for row in connection.execute(
-                    "SELECT s.outbox, s.first_seq, s.last_seq, s.received_at_ms, r.readings, r.named "
+                Run(outbox, first, last, received_ms, packed, named)
+                for outbox, first, last, received_ms, run, packed, named in connection.execute(
+                    "SELECT s.outbox, s.first_seq, s.last_seq, s.received_at_ms, r.id, r.readings, r.named "
                     f"FROM span s JOIN run r ON r.id = s.run WHERE {where}",
                     parameters,
                 )
+                if readable_rows(connection, run, last - first + 1, packed, named, False, 0) is not None
             ]
             return [
                 WaitingRun(run.outbox, run.first, run.last, run.received_at_ms, readings_of_run(connection, run))

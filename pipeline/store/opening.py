@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
 
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
+DATA_DIR_MODE = 0o750
 
 
 class DataInUse(PipelineFault):
@@ -57,7 +58,7 @@ def open_stores(config: SiteConfig) -> Stores:
     StoreFault
         When one cannot be opened.
     """
-    config.data.dir.mkdir(parents=True, exist_ok=True)
+    config.data.dir.mkdir(mode=DATA_DIR_MODE, parents=True, exist_ok=True)
     database = Database(config.data.dir / JOURNAL_FILE)
     channels = Channels()
     feeding = config.store.kind == "influx"
@@ -125,8 +126,9 @@ def lock_folder(folder: Path) -> IO[bytes]:
     DataInUse
         When another process has it.
     """
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=DATA_DIR_MODE, parents=True, exist_ok=True)
     file = (folder / LOCK_FILE).open("a+b")
+    give_to_owner(folder / LOCK_FILE, folder)
     try:
         fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as err:
@@ -140,3 +142,10 @@ def lock_folder(folder: Path) -> IO[bytes]:
     file.write(f"{os.getpid()}\n".encode())
     file.flush()
     return file
+
+
+def give_to_owner(path: Path, like: Path) -> None:
+    """Give what root has made to the owner of another path, so that the service, which is not root, can use it."""
+    if os.geteuid() == 0:
+        owner = like.stat()
+        os.chown(path, owner.st_uid, owner.st_gid)

@@ -50,6 +50,10 @@ ZLIB_LEVEL = 1  # 6 saves a tenth more and takes twice as long
 _GRID_SLOT = re.compile(r"[1-9]\d{0,14}").fullmatch
 
 
+class DamagedBlock(ValueError):
+    """A block on the disk that does not read as what was packed; the text says what was found and expected."""
+
+
 def pack(readings: Sequence[Reading], numbers: Mapping[str, int]) -> tuple[np.ndarray, str | None]:
     """Return readings as rows, and the slots that are texts as a JSON list, None when there are none.
 
@@ -103,16 +107,33 @@ def squeeze(rows: np.ndarray, received_ms: np.ndarray) -> bytes:
     return _compressed(steps)
 
 
-def stored_rows(packed: bytes, squeezed: bool, received_ms: int) -> tuple[np.ndarray, np.ndarray]:
+def stored_rows(packed: bytes, named: str | None, squeezed: bool, received_ms: int) -> tuple[np.ndarray, np.ndarray]:
     """Return the readings of a run as stored, plain or squeezed, and the time of receipt of each.
 
     Parameters
     ----------
     packed : bytes
+    named : str or None
+        The slots that are texts, as `pack` gave them.
     squeezed : bool
     received_ms : int
         Of a plain run. [ms since 1970, UTC]
+
+    Raises
+    ------
+    DamagedBlock
     """
+    try:
+        rows, received = _stored_rows(packed, squeezed, received_ms)
+        texts = json.loads(named) if named else []
+    except (ValueError, zlib.error) as err:
+        raise DamagedBlock(f"found {len(packed)} bytes that do not read as readings ({err})") from err
+    if rows["status"].max(initial=0) >= len(STATUSES) or -rows["slot"].min(initial=0) > len(texts):
+        raise DamagedBlock("found a reading with a status or a slot that there is none of")
+    return rows, received
+
+
+def _stored_rows(packed: bytes, squeezed: bool, received_ms: int) -> tuple[np.ndarray, np.ndarray]:
     if not squeezed:
         return rows_of(packed), np.full(len(packed) // ROW.itemsize, received_ms, dtype=np.int64)
     columns = _columns(packed, _SQUEEZED)
@@ -161,7 +182,7 @@ def unpack(
             node,
             outbox_id,
             first_seq + place,
-            names[channel],
+            names.get(channel) or f"channel {channel}",
             str(slot) if slot > 0 else texts[-slot - 1],
             measured_at_ms,
             raw if STATUSES[status] is Status.OK else None,
@@ -208,10 +229,18 @@ def unpack_days(blocks: Sequence[bytes]) -> tuple[np.ndarray, np.ndarray]:
     -------
     rows : ndarray of OBSERVED
     sizes : ndarray of int, shape (blocks,)
+
+    Raises
+    ------
+    DamagedBlock
+        When one of them does not read.
     """
     if not blocks:
         return np.empty(0, dtype=OBSERVED), np.zeros(0, dtype=np.int64)
-    parts = [_columns(block, OBSERVED) for block in blocks]
+    try:
+        parts = [_columns(block, OBSERVED) for block in blocks]
+    except (ValueError, zlib.error) as err:
+        raise DamagedBlock(f"found a block that does not read as observations ({err})") from err
     rows = np.ascontiguousarray(np.concatenate(parts, axis=1).T).view(OBSERVED).reshape(-1)
     sizes = np.array([part.shape[1] for part in parts])
     begins = np.cumsum(sizes) - sizes

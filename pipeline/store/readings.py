@@ -12,12 +12,23 @@ import json
 import threading
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from hardware.reading import MAX_SEQ, Batch, BatchSpan, Reading
 from pipeline.store.database import Connection, Database
-from pipeline.store.packed import NOTE_EDGES, channel_edges, pack, rows_of, squeeze, stored_rows, unpack
+from pipeline.store.packed import (
+    NOTE_EDGES,
+    DamagedBlock,
+    channel_edges,
+    pack,
+    rows_of,
+    squeeze,
+    stored_rows,
+    unpack,
+)
+from pipeline.units import utc_text
 
 
 class Channels:
@@ -182,17 +193,48 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[i
 
 
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:
-    """Return the stored runs of an outbox that touch `first` to `last`, in order."""
+    """Return the stored runs of an outbox that touch `first` to `last` and can be read, in order."""
+    found = connection.execute(
+        "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.id, r.readings, r.named, s.squeezed FROM span s "
+        "JOIN run r ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
+        "AND s.first_seq >= coalesce((SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), 0) "
+        "ORDER BY s.first_seq",
+        (outbox, first, last),
+    )
     return [
-        Run(outbox, begin, end, received_ms, stored_rows(packed, squeezed, received_ms)[0].tobytes(), named)
-        for begin, end, received_ms, packed, named, squeezed in connection.execute(
-            "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.readings, r.named, s.squeezed FROM span s JOIN run r "
-            "ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
-            "AND s.first_seq >= coalesce((SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), 0) "
-            "ORDER BY s.first_seq",
-            (outbox, first, last),
-        )
+        Run(outbox, begin, end, received_ms, rows[0].tobytes(), named)
+        for begin, end, received_ms, run, packed, named, squeezed in found
+        if (rows := readable_rows(connection, run, end - begin + 1, packed, named, squeezed, received_ms)) is not None
     ]
+
+
+def readable_rows(
+    connection: Connection, run: int, count: int, packed: bytes, named: str | None, squeezed: bool, received_ms: int
+) -> tuple[np.ndarray, np.ndarray] | None:
+    """Return the `stored_rows` of a run of so many readings; None where they do not read, noted with what they were."""
+    try:
+        rows, received = stored_rows(packed, named, squeezed, received_ms)
+        if len(rows) != count:
+            raise DamagedBlock(f"found {len(rows)} readings, expected {count}")
+        return rows, received
+    except DamagedBlock as err:
+        name = f"run {run}"
+        if name not in connection.unreadable:
+            connection.unreadable[name] = f"{_lost_with(connection, run)}: {err}"
+        return None
+
+
+def _lost_with(connection: Connection, run: int) -> str:
+    """Return in words which readings a run held."""
+    held = connection.execute(
+        "SELECT o.node, s.first_seq, s.last_seq, s.first_ms, s.last_ms FROM span s JOIN outbox o ON o.id = s.outbox "
+        "WHERE s.run = ?",
+        (run,),
+    ).fetchone()
+    if held is None:
+        return "readings that no span names"
+    node, first, last, first_ms, last_ms = held
+    return f"readings {first} to {last} of node {node}, {utc_text(first_ms)} to {utc_text(last_ms)}"
 
 
 def readings_of_run(connection: Connection, run: Run) -> tuple[Reading, ...]:
@@ -207,7 +249,7 @@ def readings_of_run(connection: Connection, run: Run) -> tuple[Reading, ...]:
 def merge_runs(tx: Connection, before_ms: int) -> int:
     """Merge the first runs of consecutive readings received before a time into one, compressed. It loses nothing.
 
-    Only runs that no server store waits for or was given.
+    Only runs that no server store waits for or was given; one that does not read stays as it is.
 
     Returns
     -------
@@ -225,13 +267,16 @@ def merge_runs(tx: Connection, before_ms: int) -> int:
         "ORDER BY s.outbox, s.first_seq LIMIT ?",
         (KEPT, NOT_FED, before_ms, MERGE_MOST_RUNS),
     ).fetchall()
-    if not found:
-        return 0
-    some = [found[0]]
-    for one in found[1:]:
-        if one[0] != some[-1][0] or one[1] != some[-1][2] + 1 or one[2] - some[0][1] >= MERGE_MOST_READINGS:
+    some: list[tuple[Any, ...]] = []
+    for one in found:
+        outbox, first, last, _, run, packed, named = one
+        follows = some and outbox == some[-1][0] and first == some[-1][2] + 1
+        if some and (not follows or last - some[0][1] >= MERGE_MOST_READINGS):
             break
-        some.append(one)
+        if readable_rows(tx, run, last - first + 1, packed, named, False, 0) is not None:
+            some.append(one)
+    if not some:
+        return 0
     texts: list[str] = []
     parts = [rows_of(packed).copy() for *_, packed, _ in some]
     for rows, (*_, named) in zip(parts, some, strict=True):
@@ -240,7 +285,7 @@ def merge_runs(tx: Connection, before_ms: int) -> int:
     rows = np.concatenate(parts)
     received = np.repeat([at_ms for _, _, _, at_ms, *_ in some], [len(part) for part in parts])
     packed = squeeze(rows, received)
-    again, received_again = stored_rows(packed, True, 0)
+    again, received_again = stored_rows(packed, json.dumps(texts), True, 0)
     if again.tobytes() != rows.tobytes() or received_again.tolist() != received.tolist():
         raise ValueError(f"run {some[0][4]}: found other readings after compressing, expected the same")
     outbox, first, last, at_ms = some[0][0], some[0][1], some[-1][2], int(received[-1])
@@ -252,11 +297,14 @@ def merge_runs(tx: Connection, before_ms: int) -> int:
 
 def split_runs(tx: Connection) -> None:
     """Undo `merge_runs`: a server store is given each reading with the time at which it was received."""
-    for outbox, first, run, packed, named in tx.execute(
-        "SELECT s.outbox, s.first_seq, s.run, r.readings, r.named FROM span s JOIN run r ON r.id = s.run "
+    for outbox, first, last, run, packed, named in tx.execute(
+        "SELECT s.outbox, s.first_seq, s.last_seq, s.run, r.readings, r.named FROM span s JOIN run r ON r.id = s.run "
         "WHERE s.squeezed = 1"
     ).fetchall():
-        rows, received = stored_rows(packed, True, 0)
+        read = readable_rows(tx, run, last - first + 1, packed, named, True, 0)
+        if read is None:
+            continue
+        rows, received = read
         tx.execute("DELETE FROM span WHERE outbox = ? AND first_seq = ?", (outbox, first))
         tx.execute("DELETE FROM run WHERE id = ?", (run,))
         begins = np.flatnonzero(np.diff(received, prepend=received[0] - 1)).tolist()
@@ -425,7 +473,7 @@ def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, i
 def _spans_after(connection: Connection, rows: np.ndarray) -> list[tuple[str, int, int]]:
     names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
     spans = []
-    for number in np.unique(rows["channel"]).tolist():
+    for number in [n for n in np.unique(rows["channel"]).tolist() if n in names]:
         times = rows["measured_at_ms"][rows["channel"] == number]
         spans.append((names[number], int(times.min()), int(times.max())))
     return spans

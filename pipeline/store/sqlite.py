@@ -33,14 +33,14 @@ from pipeline.store.packed import (
     OBSERVED,
     ROW,
     STATUSES,
+    DamagedBlock,
     by_day,
     day_row,
     rolled_up,
-    stored_rows,
     unpack_days,
 )
-from pipeline.store.readings import KEPT, Channels, keep_readings
-from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, is_believed
+from pipeline.store.readings import KEPT, Channels, keep_readings, readable_rows
+from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, is_believed, utc_text
 
 MISSING = "9e999"  # how infinity is written in SQLite
 
@@ -137,11 +137,15 @@ class SqliteStore:
             parts = []
             for at in range(0, len(spans), RUNS_AT_ONCE):
                 some = []
-                for _, _, received_ms, run, squeezed in spans[at : at + RUNS_AT_ONCE]:
+                for _, first, last, received_ms, run, squeezed in spans[at : at + RUNS_AT_ONCE]:
                     query = "SELECT readings, named FROM run WHERE id = ?"
                     packed, named = connection.execute(query, (run,)).fetchone()
-                    some.append((*stored_rows(packed, squeezed, received_ms), named))
-                parts.append(_chosen(some, wanted, start_ms, end_ms))
+                    count = last - first + 1
+                    read = readable_rows(connection, run, count, packed, named, squeezed, received_ms)
+                    if read is not None:
+                        some.append((*read, named))
+                if some:
+                    parts.append(_chosen(some, wanted, start_ms, end_ms))
         rows = np.concatenate([part[0] for part in parts]) if parts else np.empty(0, dtype=ROW)
         slots, received = (np.concatenate([part[i] for part in parts]) if parts else np.empty(0) for i in (1, 2))
         place, names = _places(rows["channel"], numbers)
@@ -343,8 +347,8 @@ class SqliteStore:
         found = []
         with self._database.snapshot() as connection:
             for name, number in sorted(self._channels.find(connection, channels).items()):
-                query = f"SELECT packed {_DAYS_WITHIN} {which} ORDER BY id DESC LIMIT 1"
-                rows, _ = unpack_days([p for (p,) in connection.execute(query, _days_within(number, 0, FOREVER_MS))])
+                query = f"SELECT id, packed {_DAYS_WITHIN} {which} ORDER BY id DESC LIMIT 1"
+                rows = readable_days(connection, connection.execute(query, _days_within(number, 0, FOREVER_MS)))
                 found.append((name, rows[rows["flag"] != Flag.MISSING][-1:] if which else rows[-1:]))
             return _observations(connection, found)
 
@@ -357,17 +361,49 @@ def _days_within(number: int, start_ms: int, end_ms: int) -> tuple[int, int]:
 
 def _observed(connection: Connection, number: int, start_ms: int, end_ms: int, most: int) -> np.ndarray:
     """Return the first `most` observations of a channel with start <= t < end. No more days are read than they need."""
-    days: list[bytes] = []
+    days: list[tuple[int, bytes]] = []
     have = 0
-    query = f"SELECT size, packed {_DAYS_WITHIN} ORDER BY id"
-    for size, packed in connection.execute(query, _days_within(number, start_ms, end_ms)):
+    query = f"SELECT id, size, packed {_DAYS_WITHIN} ORDER BY id"
+    for day, size, packed in connection.execute(query, _days_within(number, start_ms, end_ms)):
         have += size if days else 0  # of the first day nothing may be left
-        days.append(packed)
+        days.append((day, packed))
         if have >= most:
             break
-    rows, _ = unpack_days(days)
+    rows = readable_days(connection, days)
     first, last = np.searchsorted(rows["measured_at_ms"], (start_ms, end_ms))
     return rows[first:last][:most]
+
+
+def readable_days(connection: Connection, days: Iterable[tuple[int, bytes]]) -> np.ndarray:
+    """Return the observations of days, each given with its id; those that do not read are left out and noted."""
+    days = list(days)
+    try:
+        return unpack_days([packed for _, packed in days])[0]
+    except DamagedBlock as err:
+        if len(days) > 1:
+            return np.concatenate([readable_days(connection, [day]) for day in days])
+        number, day = divmod(days[0][0], DAY_IDS)
+        name = connection.execute("SELECT name FROM channel WHERE id = ?", (number,)).fetchone()
+        at = utc_text(day * DAY_MS)[:10]
+        told = f"observations of {at} of {name[0] if name else f'channel {number}'}: {err}. They are not lost: "
+        connection.unreadable[_day_name(days[0][0])] = f"{told}`underturf recompute --from {at} --to {at}`"
+        return np.empty(0, dtype=OBSERVED)
+
+
+def _day_name(day_id: int) -> str:
+    return f"day {day_id}"
+
+
+def unreadable_blocks(connection: Connection) -> dict[str, str]:
+    """Read every block of readings and observations; return those that do not read, each with what it held."""
+    for run in connection.execute(
+        "SELECT r.id, s.last_seq - s.first_seq + 1, r.readings, r.named, s.squeezed, 0 "
+        "FROM span s JOIN run r ON r.id = s.run"
+    ):
+        readable_rows(connection, *run)
+    for day in connection.execute("SELECT id, packed FROM observation_day"):
+        readable_days(connection, [day])
+    return connection.unreadable
 
 
 def _observations(connection: Connection, found: Sequence[tuple[str, np.ndarray]]) -> pd.DataFrame:
@@ -393,14 +429,16 @@ def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> tuple
     """
     span = _days_within(number, int(new["measured_at_ms"].min()), int(new["measured_at_ms"].max()) + 1)
     touched = set(np.unique(new["measured_at_ms"] // DAY_MS).tolist())
-    stored = tx.execute(f"SELECT id % {DAY_IDS}, packed {_DAYS_WITHIN} ORDER BY id", span).fetchall()
-    before, _ = unpack_days([packed for day, packed in stored if day in touched])
+    stored = tx.execute(f"SELECT id, packed {_DAYS_WITHIN} ORDER BY id", span).fetchall()
+    before = readable_days(tx, [(day, packed) for day, packed in stored if day % DAY_IDS in touched])
     rows = np.concatenate([before, new])
     rows = rows[np.argsort(rows["measured_at_ms"], kind="stable")]
     rows = rows[np.diff(rows["measured_at_ms"], append=-1) != 0]
     there = {day: part.tobytes() for day, part in by_day(before)}
     new_days = [(day, part) for day, part in by_day(rows) if part.tobytes() != there.get(day)]
     tx.executemany(KEEP_DAY, [day_row(number, day, part) for day, part in new_days])
+    for day, _ in new_days:
+        tx.unreadable.pop(_day_name(number * DAY_IDS + day), None)
     if not new_days:
         return None
     after = np.concatenate([part for _, part in new_days])
@@ -466,15 +504,16 @@ def _chosen(
 
 def _spans_within(
     connection: Connection, numbers: dict[str, int], start_ms: int, end_ms: int
-) -> list[tuple[int, int, int, int, bool]]:
-    """Return the spans that touch start <= t < end: outbox, first seq, time of receipt, run, whether it is squeezed.
+) -> list[tuple[int, int, int, int, int, bool]]:
+    """Return the spans that touch start <= t < end: outbox, first and last seq, time of receipt, run, whether squeezed.
 
     They are those of the outboxes that carried one of the channels then, in order. The index is left on both sides: a
     run that begins before the end of the span is over within the longest run of its outbox.
     """
     return sorted(
         connection.execute(
-            "SELECT s.outbox, s.first_seq, s.received_at_ms, s.run, s.squeezed FROM outbox o CROSS JOIN span s "
+            "SELECT s.outbox, s.first_seq, s.last_seq, s.received_at_ms, s.run, s.squeezed "
+            "FROM outbox o CROSS JOIN span s "
             f"ON s.outbox = o.id AND s.kind = {KEPT} AND s.last_ms >= ?1 AND s.last_ms < ?2 + o.longest_ms "
             "WHERE o.id IN (SELECT outbox FROM carries "
             f"WHERE channel IN ({listed(numbers.values())}) AND last_ms >= ?1 AND first_ms < ?2) "

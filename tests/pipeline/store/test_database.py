@@ -9,7 +9,7 @@ from contextlib import ExitStack, closing
 
 import pytest
 
-from pipeline.errors import PipelineFault, StoreAway, StoreForeign, StoreFull
+from pipeline.errors import PipelineFault, StoreAway, StoreDamaged, StoreForeign, StoreFull
 from pipeline.store import database as module
 from pipeline.store.database import Database
 
@@ -173,7 +173,7 @@ def test_a_damaged_file_is_away_and_says_to_restore(tmp_path):
     spoiled = bytearray(path.read_bytes())
     spoiled[4096 * 2 :] = b"\xa5" * len(spoiled[4096 * 2 :])
     path.write_bytes(spoiled)
-    with pytest.raises(StoreAway, match="restore it from a backup"):
+    with pytest.raises(StoreDamaged, match="restore the last backup"):
         damaged = Database(path)
         with damaged.reading() as connection:
             connection.execute("SELECT sum(length(name)) FROM channel").fetchall()

@@ -65,11 +65,11 @@ def test_squeezed_readings_come_back_to_the_last_bit(rows):
         Reading("club", "north", "0" * 16, 1 + i, channel, slot, at_ms, *outcome, attempts, clock_ok)
         for i, ((channel, slot, at_ms, outcome, attempts, clock_ok), _) in enumerate(rows)
     )
-    packed, _ = pack(readings, NUMBERS)
+    packed, texts = pack(readings, NUMBERS)
     received = np.array([at_ms for _, at_ms in rows])
-    again, received_again = stored_rows(squeeze(packed, received), True, 0)
+    again, received_again = stored_rows(squeeze(packed, received), texts, True, 0)
     assert again.tobytes() == packed.tobytes() and received_again.tolist() == received.tolist()
-    plain, once = stored_rows(packed.tobytes(), False, 7)
+    plain, once = stored_rows(packed.tobytes(), texts, False, 7)
     assert plain.tobytes() == packed.tobytes() and once.tolist() == [7] * len(rows)
 
 
