@@ -293,19 +293,21 @@ def pass_words(one: PassAdvice) -> str:
 
 
 def _in_the_way(morning: Morning) -> list[str]:
-    found = []
+    found, doubts = list[str](), list[str]()
     for state in morning.states:
         place = words.place(state.surface, state.station)
         if state.heard_ms is None or state.is_old or state.is_silent:
             said = words.heard_line(state, morning.zone).partition(". ")[0].rstrip(".")
             found.append(f"{place}: {said[:1].lower()}{said[1:]}.")
         found += [f"{place}: {line}" for line in words.silent_lines(state, morning.zone)]
+        doubts += [f"{place}: {line[:1].lower()}{line[1:]}" for line in words.time_lines(state, morning.zone)]
     found += [a.text for a in morning.alerts if a.rule == PROBE_FAULT.name and a.text not in found]
     if not found:
         count = sum(len(state.probes) for state in morning.states)
         found.append(f"All {count} probes are heard." if count > 1 else "The probe is heard.")
         if any(len(state.probes) < len(state.station.probes) for state in morning.states):
             found.append("The penetrometer is heard only when somebody docks it.")
+    found += doubts
     for entry, names in morning.booked:
         lift = f" {lift_first(names)}." if names else ""
         found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)

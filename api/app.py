@@ -21,7 +21,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api import advice, answers, data, diary, feed, health, live, problems
+from api import advice, answers, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
 from api.pages import ground, work
 from api.problems import MAX_SHOWN, Problem
@@ -58,7 +58,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.facts = FactCache(pipeline)
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
-    for part in (data, answers, advice, diary, feed, live, health, ground, work):
+    for part in (data, answers, advice, diary, feed, live, nodes, health, ground, work):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 

@@ -169,6 +169,7 @@ def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> sche
         title=words.place(state.surface, state.station),
         now=iso(state.now_ms),
         heard_at=_iso(state.heard_ms),
+        time_unconfirmed_since=_iso(state.unconfirmed_since_ms),
         is_old=state.is_old,
         silent_probes=[probe.name for probe in state.silent],
         thatch_mm=_mm(state.thatch_m),

@@ -202,6 +202,7 @@ class StationNowOut(BaseModel):
     title: str = Field(examples=["Main square, off the outer strip"])
     now: Time
     heard_at: Time | None
+    time_unconfirmed_since: Time | None = Field(description="null where somebody or something keeps the time")
     is_old: bool = Field(examples=[False], description="true when the last reading says how it was, not how it is")
     silent_probes: list[str] = Field(examples=[[]])
     thatch_mm: float | None = Field(examples=[14.0])
@@ -211,6 +212,49 @@ class StationNowOut(BaseModel):
     wetting: WettingOut | None = Field(description="the last one; null when none is known in 60 days")
     alerts: list[AlertOut]
     words: list[str] = Field(examples=[["Last heard 06:15 today, 4 minutes ago."]])
+
+
+GIVEN_BY = "hand"
+
+
+class ClockOut(BaseModel):
+    """The server's time, whether it is confirmed, and by whom: `the system`, or `hand` where somebody gave it."""
+
+    now: Time
+    confirmed: bool = Field(examples=[True])
+    by: str = Field(examples=["the system"])
+
+
+class NodeOut(BaseModel):
+    """A node, as it last said of itself."""
+
+    node: str = Field(examples=["hut"])
+    state: Literal["up", "down"] = Field(examples=["up"])
+    heard_at: Time
+    version: str = Field(examples=["0.1.0"])
+    backlog: int = Field(examples=[0], description="readings without a receipt")
+    dropped: int = Field(examples=[0], description="readings it had no room for")
+    lines: dict[str, str] = Field(examples=[{"north": "ok"}])
+    stations: list[str] = Field(examples=[["square-1"]], description="whose probes it reads")
+    clock_confirmed: bool = Field(examples=[True])
+    clock_by: str = Field(examples=["the system"], description="who confirmed its time; empty where nobody did")
+    time_unconfirmed_since: Time | None
+
+
+class NodesOut(BaseModel):
+    """The nodes, the time, and what is heard that the settings do not name, with when it was last heard."""
+
+    clock: ClockOut
+    nodes: list[NodeOut]
+    unknown_channels: dict[str, Time] = Field(examples=[{}], description="channels nobody has named")
+    other_sites: dict[str, Time] = Field(examples=[{}], description="SITE/NODE of nodes that name another site")
+
+
+class TimeIn(BaseModel):
+    """The time of whoever gives it; UTC where no zone is said."""
+
+    model_config = ConfigDict(extra="forbid")
+    now: Time
 
 
 class ProblemOut(BaseModel):

@@ -117,6 +117,7 @@ class StationNow:
     reading of any probe, `silent_ms` how long a probe may say nothing before it counts as silent. `rain_day_mm` is None
     when the gauge cannot tell the last 24 hours, `has_gauge` whether there is one. While the station `is_in_work` its
     newest readings are not yet in `wetting`. With the leaf at `frost_degc` or below there is frost, as alerts have it.
+    Nobody has confirmed the time of its readings since `unconfirmed_since_ms`; None where it is confirmed.
     """
 
     surface: Surface
@@ -133,6 +134,7 @@ class StationNow:
     has_gauge: bool
     rain_day_mm: float | None
     frost_degc: float
+    unconfirmed_since_ms: int | None = None
 
     @property
     def is_old(self) -> bool:
@@ -193,6 +195,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         has_gauge=pipeline.config.rain_channel(station.name) is not None,
         rain_day_mm=_rain_of_day(pipeline, station.name, now_ms, silent_ms),
         frost_degc=FROST_AT_DAWN.bounds_in(pipeline.config.alerts).on_degc,
+        unconfirmed_since_ms=pipeline.nodes.unconfirmed_since_ms(station.name),
     )
 
 

@@ -95,7 +95,18 @@ def heard_line(state: StationNow, timezone: str) -> str:
     line = f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
     if state.is_silent:
         line = f"S{silent_since(state.heard_ms, state.now_ms, timezone)[1:]}."
-    return line + " What follows is how it was then." if state.is_old else line
+    if state.is_old:
+        line += " What follows is how it was then."
+    return " ".join((line, *time_lines(state, timezone)))
+
+
+def time_lines(state: StationNow, timezone: str) -> list[str]:
+    """Since when nobody has confirmed the time of the station's readings, and what that means; none where it is."""
+    since_ms = state.unconfirmed_since_ms
+    if since_ms is None:
+        return []
+    since = moment(since_ms, timezone, now_ms=state.now_ms)
+    return [f"Time not confirmed since {since}: it may be behind by the length of a power cut."]
 
 
 def silent_since(heard_ms: int, now_ms: int, timezone: str) -> str:

@@ -1,11 +1,12 @@
 """What the ground is measured with: quantities, probe descriptions, readings on the wire, line codecs.
 
-Standard library only, and no input or output but reading the probe descriptions.
+Standard library only, and no input or output but reading the probe descriptions and the machine's clock.
 
 - `cone`: penetrometer sentences, and strokes put together from them
 - `cone_dock`: the hand-over of strokes in the dock, host side and device side
 - `curves`: calibration curves by name, with what each reads, gives and takes
 - `frame`: the refusal that all line codecs share
+- `machine_clock`: whether the machine's clock is right, and the time taken in its place while it is not
 - `probe`: probe descriptions, `probes/*.toml`: channels, depths, commands, decoding, calibration
 - `quantities`: every quantity with its one unit and its physical limits
 - `reading`: samples and readings, and the batch in which readings travel

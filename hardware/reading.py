@@ -24,6 +24,7 @@ WIRE_VERSION = 1
 MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
 MAX_PAYLOAD_BYTES = 512 * 1024
 DEFLATE_FROM_BYTES = 512  # a shorter pack fits one packet of any network as it is
+MAX_NOTICE_CHANNELS = 20
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
@@ -150,6 +151,19 @@ class Receipt:
     deflate: bool = True
 
 
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """What the server tells a node.
+
+    `now_ms` is the time [ms since 1970, UTC], confirmed by `by`; None where the node needs none or the server has none.
+    `unknown` are channels the node sends that the server's settings do not name.
+    """
+
+    now_ms: int | None
+    by: str
+    unknown: tuple[str, ...]
+
+
 def is_slug(text: str) -> bool:
     """Return whether a text may name a site, node, surface, station, probe or channel part."""
     return _SLUG_RE.fullmatch(text) is not None
@@ -176,6 +190,11 @@ def receipt_topic(site: str, node: str) -> str:
 def status_topic(site: str, node: str) -> str:
     """Return the topic of a node's retained status, also its last will."""
     return f"underturf/{WIRE_VERSION}/{site}/{node}/status"
+
+
+def notice_topic(site: str, node: str) -> str:
+    """Return the topic on which the server tells a node what it needs to know. Nothing is retained there."""
+    return f"underturf/{WIRE_VERSION}/{site}/{node}/notice"
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,6 +338,35 @@ def decode_receipt(payload: bytes) -> Receipt:
     if type(seq) is not int or not 0 <= seq <= MAX_SEQ:
         raise BadBatch(f"receipt.seq: found {seq!r}, expected a whole number from 0 to {MAX_SEQ}")
     return Receipt(outbox_id, seq, record.get("deflate") is True)
+
+
+def encode_notice(notice: Notice) -> bytes:
+    """Encode a notice as JSON."""
+    unknown = list(notice.unknown[:MAX_NOTICE_CHANNELS])
+    return json.dumps({"now_ms": notice.now_ms, "by": notice.by, "unknown": unknown}).encode()
+
+
+def decode_notice(payload: bytes) -> Notice:
+    """Decode a payload into its notice.
+
+    Raises
+    ------
+    BadBatch
+        When it is not `{"now_ms": whole number or null, "by": short text, "unknown": channels}`.
+    """
+    try:
+        record = json.loads(payload)
+    except (ValueError, RecursionError) as err:
+        raise BadBatch(f"notice: found {payload[:40]!r}, expected JSON") from err
+    record = record if isinstance(record, dict) else {}
+    now_ms, by, unknown = (record.get(key) for key in ("now_ms", "by", "unknown"))
+    if now_ms is not None and (type(now_ms) is not int or not _EPOCH_2000_MS <= now_ms <= _EPOCH_2200_MS):
+        raise BadBatch(f"notice.now_ms: found {now_ms!r}, expected ms since 1970 between 2000 and 2200")
+    if not isinstance(by, str) or len(by) > 64:
+        raise BadBatch(f"notice.by: found {str(by)[:80]!r}, expected a short text")
+    if not isinstance(unknown, list) or not all(isinstance(u, str) and is_channel(u) for u in unknown):
+        raise BadBatch(f"notice.unknown: found {str(unknown)[:80]!r}, expected station/probe/channel names")
+    return Notice(now_ms, by, tuple(unknown[:MAX_NOTICE_CHANNELS]))
 
 
 def _check_consecutive(batch: Batch) -> None:

@@ -20,8 +20,10 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
-from hardware.reading import BadBatch, Batch, BatchSpan, Receipt, decode_batch, parse_readings_topic
+from hardware.machine_clock import ClockNote, MachineClock
+from hardware.reading import BadBatch, Batch, BatchSpan, Notice, Receipt, decode_batch, parse_readings_topic
 from pipeline.advice.advisor import Advisor
+from pipeline.advice.phrases import listed
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
@@ -542,7 +544,7 @@ class Pipeline:
         self.config = config
         self._own_clock = clock is None
         self.clock: Clock = clock if clock is not None else _clock(config)
-        self.metrics, self.changes, self.nodes = Metrics(), Changes(), Nodes()
+        self.metrics, self.changes, self.nodes = Metrics(), Changes(), Nodes(config.site.name)
         self._lock_file = lock_folder(config.data.dir)
         try:
             self._stores = open_stores(config)
@@ -564,7 +566,7 @@ class Pipeline:
         )  # fmt: skip
         self._advisor = Advisor(
             config, self.store, self.diary, self.metrics, self.clock,
-            on_advice=self._advised, on_change=self._changed,
+            on_advice=self._advised, on_change=self._changed, doubts=self._time_doubts,
         )  # fmt: skip
         self.changes.listen(self._advisor.hear)
         self._parts: list[_Part] = []
@@ -611,6 +613,34 @@ class Pipeline:
         if heard is not None:
             self._stages.mark_span(station, start_ms, heard[1] + LEAD_IN_MS, self.clock.monotonic())
 
+    def clock_note(self) -> ClockNote:
+        """Return the server's time and whether it is confirmed. That of a demo always is."""
+        if isinstance(self.clock, MachineClock):
+            return self.clock.note()
+        return ClockNote(True, "", 0, self.clock.now_ms(), "the demo")
+
+    def take_time(self, now_ms: int, by: str) -> ClockNote:
+        """Take the time from somebody, and tell it to the nodes that need it; return what is known of it then.
+
+        Where a time service or a battery-backed clock keeps the system's clock, that one stays. Raises ValueError for
+        what is no time of our days.
+        """
+        if isinstance(self.clock, MachineClock):
+            before_ms = self.clock.now_ms()
+            note = self.clock.take(now_ms, by)
+            log.warning("time_taken by=%s given_ms=%d moved_ms=%d", note.by, now_ms, note.now_ms - before_ms)
+            self._changed("nodes")
+        return self.clock_note()
+
+    def _notify_nodes(self) -> None:
+        """Tell the nodes the time where they have none and it is known here, and their channels that nobody named."""
+        note, unknown = self.clock_note(), self._stages.unknown
+        for node in self.nodes.all():
+            if node.state == "up":
+                strange = tuple(sorted(c for c in unknown if c.split("/")[0] in node.stations))
+                needed = note.ok and not node.clock_ok
+                self._ingest.notify_node(node.node, Notice(note.now_ms if needed else None, note.by, strange))
+
     def recompute(self, station: str, *, start_ms: int | None = None, end_ms: int | None = None) -> Redone:
         """Recompute a span of a station from raw, in this thread. Not beside running parts."""
         return recompute(self.store, self.context(station), start_ms=start_ms, end_ms=end_ms)
@@ -626,7 +656,7 @@ class Pipeline:
         `state` is `ok`, or `degraded` with the `reasons` in words.
         """
         reasons = [reason for reason in self._reasons() if reason]
-        disk = shutil.disk_usage(self.config.data.dir)
+        disk, note = shutil.disk_usage(self.config.data.dir), self.clock_note()
         return {
             "state": "degraded" if reasons else "ok",
             "reasons": reasons,
@@ -646,6 +676,8 @@ class Pipeline:
             "notify": {"away": self._notifier.away},
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],
             "unknown_channels": dict(self._stages.unknown),
+            "other_sites": dict(self.nodes.strangers()),
+            "clock": {"confirmed": note.ok, "by": note.by},
             "disk": {"free_bytes": disk.free, "total_bytes": disk.total},
         }
 
@@ -693,6 +725,14 @@ class Pipeline:
             raise StoreAway(f"server store: found {fed.outstanding} readings not given back yet, expected all of them")
         return bool(fed.read_back or fed.let_go or fed.queued_again)
 
+    def _time_doubts(self) -> list[str]:
+        """What advice has to say of the time: of which stations it is not confirmed."""
+        doubted = [s for s in self.config.stations() if self.nodes.unconfirmed_since_ms(s) is not None]
+        if not doubted and self.clock_note().ok:
+            return []
+        where = f" of {listed(doubted)}" if doubted else ""
+        return [f"the time{where} is not confirmed: it may be behind by the length of a power cut"]
+
     def _advised(self, advice: SiteAdvice) -> None:
         """Run the rules about plans over new advice, in the advisor's thread."""
         if self._alerts.plan(advice):
@@ -701,6 +741,8 @@ class Pipeline:
     def _changed(self, word: str) -> None:
         if word == "alerts":
             self._notifier.wake()
+        if word == "nodes":
+            self._notify_nodes()
         self.changes.bump(word)
 
     def _crashed(self, name: str, bug: BaseException) -> None:
@@ -717,4 +759,6 @@ class Pipeline:
 
 
 def _clock(config: SiteConfig) -> Clock:
-    return SystemClock() if config.clock.follow is None else FollowClock(config.clock.follow)
+    if config.clock.follow is not None:
+        return FollowClock(config.clock.follow)
+    return SystemClock(trust_hardware=config.clock.trust_hardware, kept=config.data.dir)

@@ -17,6 +17,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from hardware.probe import OWN_MODELS, ProbeFault
 from hardware.quantities import QUANTITIES
@@ -25,6 +26,9 @@ from probe_agent import __version__
 from probe_agent.clock import SystemClock, environment
 from probe_agent.config import AgentConfig, AgentConfigFault, LineConfig, ProbeConfig, load
 from probe_agent.faults import AgentFault
+
+if TYPE_CHECKING:
+    from probe_agent.line import SerialLine
 
 DEFAULT_CONFIG = "/etc/underturf/agent.toml"
 CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
@@ -40,9 +44,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except AgentConfigFault as fault:
         print(fault, file=sys.stderr)
         return 1
+    if given.command in ("scan", "learn"):
+        return _on_sdi12_line(config, given, _scan if given.command == "scan" else _learn)
     commands = {
-        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "scan": _scan,
-        "learn": _learn, "doctor": _doctor, "show": _show,
+        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "doctor": _doctor, "show": _show
     }  # fmt: skip
     return commands[given.command](config, given)
 
@@ -259,85 +264,80 @@ def _line_of(config: AgentConfig, name: str) -> LineConfig:
     return next(line for line in config.lines if line.name == name)
 
 
-def _sdi12_line(config: AgentConfig, name: str) -> LineConfig | None:
+Work = Callable[[AgentConfig, argparse.Namespace, "SerialLine", SystemClock], int]
+
+
+def _on_sdi12_line(config: AgentConfig, given: argparse.Namespace, work: Work) -> int:
+    """Open the SDI-12 line that is named, do the work on it and close it; name what goes wrong."""
+    from probe_agent.learn import LearnFault
+    from probe_agent.line import SerialLine
+    from probe_agent.model_command import ModelCommandFault
+    from probe_agent.scan import AddressFault
+
     known = [line for line in config.lines if line.protocol == "sdi12"]
-    found = next((line for line in known if line.name == name), None)
+    found = next((line for line in known if line.name == given.line), None)
     if found is None:
         expected = ", ".join(line.name for line in known) or "a line with sdi12, and there is none"
-        print(f"line {name!r}: found no such SDI-12 line, expected one of {expected}", file=sys.stderr)
-    return found
+        print(f"line {given.line!r}: found no such SDI-12 line, expected one of {expected}", file=sys.stderr)
+        return 1
+    clock = SystemClock()
+    line = SerialLine(found, monotonic=clock.monotonic)
+    try:
+        return work(config, given, line, clock)
+    except (AgentFault, AddressFault, LearnFault, ModelCommandFault, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    finally:
+        line.close()
 
 
-def _learn(config: AgentConfig, given: argparse.Namespace) -> int:
+def _learn(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clock: SystemClock) -> int:
     from probe_agent.learn import LearnFault, all_numbers, description
-    from probe_agent.line import SerialLine
-    from probe_agent.model_command import ModelCommandFault, written
+    from probe_agent.model_command import written
 
-    found = _sdi12_line(config, given.line)
-    if found is None:
-        return 1
-    clock, stop = SystemClock(), threading.Event()
-    line = SerialLine(found, monotonic=clock.monotonic)
-    try:
-        readings = []
-        for place in (
-            "Hold the sensor in air, clean and dry",
-            "Put it in tap water, all of it",
-            "Add a pinch of salt, stir",
-        ):
-            input(f"{place}, then press Enter. ")
-            readings.append(all_numbers(given.address, line, clock, stop))
-        checked = all(checked for _, checked in readings)
-        text, told = description(given.name, checked, *(numbers for numbers, _ in readings))
-        print("\n".join(f"  {one}" for one in told))
-        if "[[channel]]" not in text:
-            raise LearnFault("no number could be named: the maker's table has to say what they are")
-        print(f"{written(text, given.name, given.folder)}: set depth_mm in it, then `model check {given.name}`")
+    readings, stop = [], threading.Event()
+    for place in (
+        "Hold the sensor in air, clean and dry",
+        "Put it in tap water, all of it",
+        "Add a pinch of salt, stir",
+    ):
+        input(f"{place}, then press Enter. ")
+        readings.append(all_numbers(given.address, line, clock, stop))
+    checked = all(checked for _, checked in readings)
+    text, told = description(given.name, checked, *(numbers for numbers, _ in readings))
+    print("\n".join(f"  {one}" for one in told))
+    if "[[channel]]" not in text:
+        raise LearnFault("no number could be named: the maker's table has to say what they are")
+    print(f"{written(text, given.name, given.folder)}: set depth_mm in it, then `model check {given.name}`")
+    return 0
+
+
+def _scan(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clock: SystemClock) -> int:
+    from probe_agent.scan import ADDRESSES, change_address, scan
+
+    stop = threading.Event()
+    if given.change is not None:
+        old, new = given.change
+        change_address(old, new, line, clock, stop)
+        print(f"the sensor at {old} is at {new} now. Write address = {new!r} for its probe.")
         return 0
-    except (AgentFault, LearnFault, ModelCommandFault, ValueError) as fault:
-        print(fault, file=sys.stderr)
-        return 1
-    finally:
-        line.close()
-
-
-def _scan(config: AgentConfig, given: argparse.Namespace) -> int:
-    from probe_agent.line import SerialLine
-    from probe_agent.scan import ADDRESSES, AddressFault, change_address, scan
-
-    found = _sdi12_line(config, given.line)
-    if found is None:
-        return 1
-    clock, stop = SystemClock(), threading.Event()
-    line = SerialLine(found, monotonic=clock.monotonic)
-    try:
-        if given.change is not None:
-            old, new = given.change
-            change_address(old, new, line, clock, stop)
-            print(f"the sensor at {old} is at {new} now. Write address = {new!r} for its probe.")
-            return 0
-        print(f"line {found.name}: {len(ADDRESSES)} addresses")
-        free, count, trouble = list(ADDRESSES), 0, False
-        for one in scan(line, clock, stop, ADDRESSES):
-            count += 1
-            free.remove(one.address)
-            probe = next((p for p in config.probes if (p.line, p.address) == (found.name, one.address)), None)
-            named = "not in these settings" if probe is None else probe.id
-            if one.who is not None:
-                who = one.who
-                text = f"{who.vendor} {who.model} {who.sensor_version} {who.serial}".rstrip()
-                print(f"  {one.address}  {text}, SDI-12 {who.sdi12_version[0]}.{who.sdi12_version[1]}  ({named})")
-            else:
-                trouble = True
-                print(f"  {one.address}  {one.trouble}  ({named})")
-                print(f"     Two at one address? Unplug one, then: scan {found.name} --change {one.address} {free[0]}")
-        print(f"  {count or 'nobody'} answered")
-        return 0 if count and not trouble else 1
-    except (AgentFault, AddressFault, ValueError) as fault:
-        print(fault, file=sys.stderr)
-        return 1
-    finally:
-        line.close()
+    print(f"line {line.name}: {len(ADDRESSES)} addresses")
+    free, count, trouble = list(ADDRESSES), 0, False
+    for one in scan(line, clock, stop, ADDRESSES):
+        count += 1
+        free.remove(one.address)
+        probe = next((p for p in config.probes if (p.line, p.address) == (line.name, one.address)), None)
+        named = "not in these settings" if probe is None else probe.id
+        if one.who is not None:
+            who = one.who
+            text = f"{who.vendor} {who.model} {who.sensor_version} {who.serial}".rstrip()
+            print(f"  {one.address}  {text}, SDI-12 {who.sdi12_version[0]}.{who.sdi12_version[1]}  ({named})")
+        else:
+            trouble = True
+            print(f"  {one.address}  {one.trouble}  ({named})")
+            print(f"     Two at one address? Unplug one, then: scan {line.name} --change {one.address} {free[0]}")
+    print(f"  {count or 'nobody'} answered")
+    return 0 if count and not trouble else 1
 
 
 def _setup(given: argparse.Namespace) -> int:
@@ -377,7 +377,7 @@ def _doctor(config: AgentConfig, _: argparse.Namespace) -> int:
     from probe_agent.doctor import examine
 
     good = True
-    for one in examine(config, SystemClock(trust_hardware=config.trust_hardware_clock)):
+    for one in examine(config, SystemClock(trust_hardware=config.trust_hardware_clock, kept=config.state_dir)):
         mark = {True: "good", False: "FAULT", None: "-"}[one.good]
         print(f"{mark:<6} {one.subject}: {one.text}")
         good &= one.good is not False

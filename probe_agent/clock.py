@@ -1,54 +1,30 @@
-"""Time of the agent; the only module that reads the wall clock or the process environment.
+"""Time of the agent; the only module that reads the process environment.
 
-`SystemClock` is the machine's own. `FollowClock` asks a simulator for the time over a Unix socket, for the demo only;
-its timeouts in real seconds are never scaled. Labels and slots use wall time, every timeout uses `monotonic`.
+`SystemClock` is the machine's own, see `hardware.machine_clock`. `FollowClock` asks a simulator for the time over a
+Unix socket, for the demo only; its timeouts in real seconds are never scaled. Labels and slots use wall time, every
+timeout uses `monotonic`.
 """
 
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import os
 import select
 import socket
 import threading
 import time
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from hardware.machine_clock import ClockNote, MachineClock, boot_id
 from probe_agent.faults import AgentFault
 
 PULSE_S = 0.2  # longest one wait_until lasts, so that the broker's messages are seen to meanwhile
-EARLIEST_SET_MS = 1_735_689_600_000  # 2025-01-01: a clock before the first release of this program was never set
 ANSWER_WITHIN_S = 10.0  # a simulator that takes longer to say the time is taken for gone
-_TIME_ERROR = 5  # adjtimex(2): the kernel's clock is not synchronised
 
 
 class ClockAway(AgentFault):
     """The simulator that gives the time does not answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class ClockNote:
-    """What is known of the node's clock when a reading is kept.
-
-    Attributes
-    ----------
-    ok : bool
-        Whether the wall clock has been set.
-    boot_id : str
-        Name of this start of the machine.
-    uptime_ms : int
-        Time since that start. [ms] With `boot_id` it dates a reading again once the clock is set.
-    now_ms : int
-        What the wall clock said at that moment, right or wrong. [ms since 1970]
-    """
-
-    ok: bool
-    boot_id: str
-    uptime_ms: int
-    now_ms: int
 
 
 class Clock(Protocol):
@@ -72,23 +48,10 @@ class Clock(Protocol):
         """Return whether the wall clock is set, and how long this machine has been up."""
 
 
-class SystemClock:
-    """The machine's own clock.
-
-    Parameters
-    ----------
-    trust_hardware : bool
-        Take the clock as set by its year alone: for a node with a battery-backed clock and no time service.
-    """
+class SystemClock(MachineClock):
+    """The machine's own clock."""
 
     follows = False
-
-    def __init__(self, *, trust_hardware: bool = False) -> None:
-        self._trust_hardware = trust_hardware
-        self._boot_id = _boot_id()
-
-    def now_ms(self) -> int:
-        return time.time_ns() // 1_000_000
 
     def monotonic(self) -> float:
         return time.monotonic()
@@ -100,11 +63,6 @@ class SystemClock:
         left_s = (due_ms - self.now_ms()) / 1000
         stop.wait(max(0.0, min(left_s, PULSE_S)))
         return left_s <= PULSE_S
-
-    def note(self) -> ClockNote:
-        now_ms, uptime_ms = self.now_ms(), time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
-        ok = now_ms >= EARLIEST_SET_MS and (self._trust_hardware or _synchronised())
-        return ClockNote(ok, self._boot_id, uptime_ms, now_ms)
 
 
 class FollowClock:
@@ -125,7 +83,7 @@ class FollowClock:
     def __init__(self, path: Path, name: str) -> None:
         self._path = path
         self._name = name
-        self._boot_id = _boot_id()
+        self._boot_id = boot_id()
         self._asking: _ClockConnection | None = None
         self._waiting: _ClockConnection | None = None
         self._pending_ms: int | None = None
@@ -228,21 +186,3 @@ class _ClockConnection:
 def environment(name: str) -> str | None:
     """Return a variable of the process environment, None where it is not set."""
     return os.environ.get(name)
-
-
-def _boot_id() -> str:
-    try:
-        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
-    except OSError:
-        return "unknown"
-
-
-def _synchronised() -> bool:
-    """Return whether the kernel's clock is kept by a time service; true where the kernel does not say."""
-    try:
-        adjtimex = ctypes.CDLL(None, use_errno=True).adjtimex
-    except (OSError, AttributeError):
-        return True
-    # struct timex is under 300 bytes; all zero asks for the state and changes nothing
-    state: int = adjtimex(ctypes.create_string_buffer(512))
-    return state != _TIME_ERROR

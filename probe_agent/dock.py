@@ -11,9 +11,10 @@ from collections.abc import Callable
 
 from hardware.cone import Outcome, Step, Stroke, StrokeAssembler
 from hardware.cone_dock import DockHost
+from hardware.machine_clock import ClockNote
 from hardware.probe import Channel
 from hardware.reading import Sample, Status
-from probe_agent.clock import Clock, ClockNote
+from probe_agent.clock import Clock
 from probe_agent.config import ProbeConfig
 from probe_agent.line import LineAway, SerialLine
 from probe_agent.outbox import Outbox

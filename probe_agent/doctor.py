@@ -12,7 +12,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from probe_agent.clock import EARLIEST_SET_MS, Clock
+from hardware.machine_clock import EARLIEST_SET_MS
+from probe_agent.clock import Clock
 from probe_agent.config import AgentConfig, LineConfig
 from probe_agent.control import is_answering
 from probe_agent.publisher import try_broker
@@ -73,11 +74,12 @@ def _port(line: LineConfig) -> Examined:
 def _clock(config: AgentConfig, clock: Clock) -> Examined:
     note = clock.note()
     if note.ok:
-        return Examined("clock", True, "set")
+        return Examined("clock", True, f"set by {note.by}" if note.by else "set")
     if note.now_ms < EARLIEST_SET_MS:
-        return Examined("clock", False, "never set since power came; readings are marked until a time service sets it")
+        return Examined("clock", False, "never set since power came; readings are marked until the time is known")
     hint = "" if config.trust_hardware_clock else "; with a battery-backed clock set [clock] trust_hardware = true"
-    return Examined("clock", False, f"no time service keeps it: readings are marked as of a doubtful time{hint}")
+    told = "no time service keeps it, and nobody has given the time: readings are used and marked as not confirmed"
+    return Examined("clock", False, f"{told}{hint}")
 
 
 def _password(config: AgentConfig) -> Examined:

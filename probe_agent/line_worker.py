@@ -12,8 +12,9 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
+from hardware.machine_clock import ClockNote
 from hardware.reading import Sample, Status
-from probe_agent.clock import PULSE_S, Clock, ClockNote
+from probe_agent.clock import PULSE_S, Clock
 from probe_agent.config import MAX_SETTLE_S, ProbeConfig
 from probe_agent.control import ReadRequest
 from probe_agent.dock import QUIET_S, Dock

@@ -15,8 +15,8 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from hardware.machine_clock import ClockNote
 from hardware.reading import Batch, Reading, Receipt, Sample, Status
-from probe_agent.clock import ClockNote
 from probe_agent.faults import AgentFault
 
 FILE_NAME = "outbox.db"
@@ -249,6 +249,13 @@ class Outbox:
         values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
         with self._access(), self._transaction():
             return self._db.execute(_REDATE, values).rowcount
+
+    def last_confirmed_ms(self) -> int | None:
+        """Return when the newest kept reading was taken whose time is confirmed. [ms since 1970, UTC] None without."""
+        with self._access():
+            row = self._db.execute("SELECT max(measured_at_ms) FROM reading WHERE boot_id IS NULL").fetchone()
+        newest: int | None = row[0]
+        return newest
 
     def set_line(self, name: str, state: str, now_ms: int) -> None:
         """Store the state of a line for `peek`; written only when it changes."""

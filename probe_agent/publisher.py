@@ -14,25 +14,28 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.reasoncodes import ReasonCode
 
+from hardware.machine_clock import ClockNote
 from hardware.reading import (
     DEFLATE_FROM_BYTES,
     BadBatch,
+    Notice,
+    decode_notice,
     decode_receipt,
     deflate,
     encode_batch,
+    notice_topic,
     readings_topic,
     receipt_topic,
     status_topic,
 )
 from probe_agent import __version__
-from probe_agent.clock import ClockNote
 from probe_agent.config import AgentBroker, AgentConfig
 from probe_agent.faults import BackOff
 from probe_agent.outbox import Outbox
@@ -100,13 +103,37 @@ class Publisher:
         self._timeouts = 0
         self._status: dict[str, object] = {}
         self._status_at = float("-inf")
+        self._clock: dict[str, object] = {}
+        self._stations = sorted({p.station for p in config.probes})
+
+    def notice(self) -> Notice | None:
+        """Return what the server has told since the last call, its time as of now; None where it told nothing."""
+        connection = self._connection
+        told = None if connection is None else connection.notice
+        if connection is None or told is None:
+            return None
+        connection.notice = None
+        payload, at_s = told
+        try:
+            notice = decode_notice(payload)
+        except BadBatch:
+            self.bad_receipts += 1
+            return None
+        waited_ms = round((self._monotonic() - at_s) * 1000)
+        return notice if notice.now_ms is None else replace(notice, now_ms=notice.now_ms + waited_ms)
 
     def use(self, outbox: Outbox) -> None:
         """Continue with another outbox, after the first was damaged."""
         self._outbox = outbox
         self._rewind()
 
-    def step(self, *, hold: ClockNote | None = None, lines: Mapping[str, str] | None = None) -> None:
+    def step(
+        self,
+        *,
+        hold: ClockNote | None = None,
+        lines: Mapping[str, str] | None = None,
+        clock: Mapping[str, object] | None = None,
+    ) -> None:
         """Do what can be done now, without waiting.
 
         Parameters
@@ -115,6 +142,8 @@ class Publisher:
             Do not send what this boot sampled before its clock was set.
         lines : mapping of str to str, optional
             State of each line, for the status.
+        clock : mapping, optional
+            What is known of the node's time, for the status.
 
         Raises
         ------
@@ -122,6 +151,7 @@ class Publisher:
             From the outbox; the step can be repeated.
         """
         now = self._monotonic()
+        self._clock = dict(clock or {})
         connection = self._connection
         if connection is None:
             if now >= self._not_before:
@@ -151,7 +181,7 @@ class Publisher:
 
     def _connect(self, now: float) -> None:
         try:
-            self._connection = _Connection(self._config, now)
+            self._connection = _Connection(self._config, now, self._monotonic)
         except (OSError, ValueError) as err:  # a certificate or password file that cannot be used
             self._lost(str(err), now)
 
@@ -223,7 +253,8 @@ class Publisher:
         self._rewind()
         if self._timeouts >= TIMEOUTS_BEFORE_RECONNECT:
             # the network thread may be dead while the client still says it is connected
-            self._lost("no receipt from the pipeline; connecting anew", now)
+            site = self._config.site
+            self._lost(f"no receipt from a server of site {site!r}: does it run, and is that its site?", now)
             return True
         return False
 
@@ -269,6 +300,8 @@ class Publisher:
             "backlog": self._outbox.backlog,
             "dropped": self._outbox.dropped,
             "lines": dict(lines),
+            "stations": self._stations,
+            "clock": self._clock,
         }
 
     def _status_payload(self, state: str, lines: Mapping[str, str]) -> bytes:
@@ -278,8 +311,10 @@ class Publisher:
 class _Connection:
     """One connection to the broker, from its beginning to its end. Its attributes are what the network thread saw."""
 
-    def __init__(self, config: AgentConfig, now: float) -> None:
+    def __init__(self, config: AgentConfig, now: float, monotonic: Callable[[], float]) -> None:
         self.since = now
+        self.notice: tuple[bytes, float] | None = None  # what the server told, and when that came; the latest only
+        self._monotonic = monotonic
         self.is_open = False
         self.opened_at = now
         self.deflates: bool | None = None  # whether the pipeline takes deflated batches; not known yet
@@ -289,6 +324,7 @@ class _Connection:
         self._gone = threading.Event()
         self._status_topic = status_topic(config.site, config.node)
         self._receipt_topic = receipt_topic(config.site, config.node)
+        self._notice_topic = notice_topic(config.site, config.node)
         self._client = _client(config)
         self._client.will_set(self._status_topic, b'{"state":"down"}', qos=1, retain=True)
         self._client.on_connect = self._on_connect
@@ -325,7 +361,7 @@ class _Connection:
         if reason.is_failure:
             self._end(f"the broker refused: {reason}")
             return
-        client.subscribe(self._receipt_topic, qos=1)
+        client.subscribe([(self._receipt_topic, 1), (self._notice_topic, 0)])
         self.is_open = True
 
     def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
@@ -338,7 +374,10 @@ class _Connection:
         self._end(f"the connection ended: {reason}")
 
     def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
-        self.receipt = bytes(message.payload)
+        if message.topic == self._notice_topic:
+            self.notice = bytes(message.payload), self._monotonic()
+        else:
+            self.receipt = bytes(message.payload)
 
     def _on_publish(
         self, _client: mqtt.Client, _userdata: object, mid: int, _reason: ReasonCode, _properties: object

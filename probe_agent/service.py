@@ -19,8 +19,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
+from hardware.machine_clock import ClockNote, MachineClock
 from hardware.reading import Status
-from probe_agent.clock import PULSE_S, Clock, ClockNote, FollowClock, SystemClock, environment
+from probe_agent.clock import PULSE_S, Clock, FollowClock, SystemClock, environment
 from probe_agent.config import AgentConfig
 from probe_agent.control import ControlSocket
 from probe_agent.faults import AgentFault
@@ -35,6 +36,7 @@ CLOCK_HOLD_S = 600  # uptime until which readings of an unset clock are held bac
 HOUSEKEEPING_S = 60.0
 JOIN_WITHIN_S = 12.0  # the unit gives 15 s to stop
 WAITING_READINGS = 5000  # kept in memory while the disk refuses them
+TIME_MOVED_MS = 2000  # a told time that differs by less is not logged
 WATCHDOG_S = 10.0
 LOCK_FILE = "agent.lock"
 
@@ -134,6 +136,9 @@ class Agent:
             config.state_dir, probes.get, lambda request: workers[request.probe.line].ask(request)
         )
         self._clock_ok = False
+        self._unconfirmed_since_ms: int | None = None
+        if isinstance(clock, MachineClock):  # a clock that stood still gives no slot twice
+            clock.not_before(max(last.values(), default=0) * 1000 + 1000)
         self._housekept_at = float("-inf")
 
     def start(self, stop: threading.Event) -> None:
@@ -209,6 +214,7 @@ class Agent:
 
     def _work(self, stop: threading.Event) -> bool:
         """Do the work of one step; return whether a probe was read."""
+        self._heed_notice()
         note = self._clock.note()
         now_ms = note.now_ms
         self._update_clock(note)
@@ -220,7 +226,7 @@ class Agent:
         self._update_lines(now_ms)
         self._change("stuck", self.stuck or "")
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
-        self.publisher.step(hold=hold, lines=self._line_states())
+        self.publisher.step(hold=hold, lines=self._line_states(), clock=self._clock_state(note))
         self._change("broker", self.publisher.state)
         self._change("server", self.publisher.server)
         self._change("dropped", str(self.outbox.dropped))
@@ -230,14 +236,41 @@ class Agent:
                 self.outbox.prune(now_ms - round(self.config.outbox.keep_days * 86_400_000))
         return read
 
+    def _heed_notice(self) -> None:
+        """Take the time that the server has told, and log which channels it does not know."""
+        notice = self.publisher.notice()
+        if notice is None:
+            return
+        why = "the server's settings do not name them: nothing is worked out from them"
+        self._change("unknown channels", ", ".join(notice.unknown), why if notice.unknown else None)
+        if notice.now_ms is None or not isinstance(self._clock, MachineClock):
+            return
+        before_ms = self._clock.now_ms()
+        try:
+            note = self._clock.take(notice.now_ms, notice.by)
+        except ValueError as bad:
+            self._change("time", str(bad))
+            return
+        if abs(note.now_ms - before_ms) >= TIME_MOVED_MS:
+            _log_event("time_taken", by=note.by, moved_ms=note.now_ms - before_ms)
+
+    def _clock_state(self, note: ClockNote) -> dict[str, object]:
+        """Return what the status says of the time: whether and by whom it is confirmed, and since when it is not."""
+        return {"ok": note.ok, "by": note.by, "unconfirmed_since_ms": self._unconfirmed_since_ms}
+
     def _update_clock(self, note: ClockNote) -> None:
         was_ok = self._clock_ok
+        if note.ok:
+            self._unconfirmed_since_ms = None
+        elif self._unconfirmed_since_ms is None:
+            confirmed_ms = self.outbox.last_confirmed_ms()
+            self._unconfirmed_since_ms = note.now_ms if confirmed_ms is None else confirmed_ms
         self._clock_ok = note.ok  # before the dating: what a line commits meanwhile dates itself
         if note.ok and not was_ok:
             dated = self.outbox.redate(note)
             if dated:
                 _log_event("clock_set", dated_again=dated)
-        self._change("clock", "set" if note.ok else "not set")
+        self._change("clock", "set" if note.ok else "not set", note.by or None)
 
     def _keep(self, pending: PendingCommit) -> None:
         """Commit what a line has read; rain is known at once, so that the next slot comes in time."""
@@ -332,7 +365,7 @@ class Agent:
 def make_clock(config: AgentConfig) -> Clock:
     """Return the clock that the configuration asks for."""
     if config.clock_follow is None:
-        return SystemClock(trust_hardware=config.trust_hardware_clock)
+        return SystemClock(trust_hardware=config.trust_hardware_clock, kept=config.state_dir)
     return FollowClock(config.clock_follow, config.node)
 
 

@@ -17,8 +17,8 @@ ONLY_IN = {
     "sqlite3": {"probe_agent/outbox.py", "pipeline/store/database.py"},
     "influxdb_client": {"pipeline/store/influx.py"},
     "asyncio": {"pipeline/mqtt/broker.py", "api/app.py", "api/live.py"},
-    "time.time": {"probe_agent/clock.py", "pipeline/run/clock.py", "simulator/clock.py"},
-    "datetime.now": {"probe_agent/clock.py", "pipeline/run/clock.py", "simulator/clock.py"},
+    "time.time": {"hardware/machine_clock.py", "simulator/clock.py"},
+    "datetime.now": {"hardware/machine_clock.py", "simulator/clock.py"},
     "os.environ": {"probe_agent/clock.py", "pipeline/mqtt/broker.py", "api/command.py"},
 }
 LIGHT = {"pandas", "numpy", "scipy", "fastapi", "bokeh", "starlette", "jinja2", "httpx"}

@@ -27,7 +27,16 @@ from api.diary_check import check, moment_of
 from api.schema import DiaryEntryIn
 from hardware.curves import ANY_NUMBER, CORRECTION_REACH_M, SIGNATURES, TEMPERATURE_PARAMETERS, CurveSignature
 from hardware.probe import ProbeFault, load_probe, models, parse_probe
-from hardware.reading import _PLAIN_LABELS, Status, decode_batch, decode_receipt, encode_batch, parse_readings_topic
+from hardware.reading import (
+    _PLAIN_LABELS,
+    Status,
+    decode_batch,
+    decode_notice,
+    decode_receipt,
+    encode_batch,
+    encode_notice,
+    parse_readings_topic,
+)
 from hardware.table_check import TableCheck
 from pipeline.alerts.model import AlertEvent, Counting
 from pipeline.alerts.runner import RULES
@@ -509,12 +518,13 @@ def test_every_label_and_status_is_there() -> None:
 
 def test_printed_receipt_and_status_are_understood() -> None:
     """Both printed messages are taken by those who read them."""
-    _, receipt, status = blocks(TEXT.partition("## On the wire")[2], "json")
+    _, receipt, status, notice = blocks(TEXT.partition("## On the wire")[2], "json")
+    assert json.loads(encode_notice(decode_notice(notice.encode()))) == json.loads(notice)
     assert decode_receipt(receipt.encode()).seq == 43
     heard = Nodes().hear("underturf/1/home/hut/status", status.encode(), 0)
     assert heard is not None
     assert heard.backlog == 12 and set(json.loads(status)) == {
-        *("state", "version", "outbox_id", "backlog", "dropped", "lines"),
+        *("state", "version", "outbox_id", "backlog", "dropped", "lines", "stations", "clock"),
     }
 
 

@@ -7,6 +7,7 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -272,6 +273,8 @@ class Advisor:
         Handed each SiteAdvice, in this thread; may raise PipelineFault, which is waited out.
     on_change : callable
         Called with `advice` after each.
+    doubts : callable
+        Gives notes on what all of it rests on, such as a time that is not confirmed.
     rng : random.Random, optional
         Jitter of the waits.
     """
@@ -286,10 +289,11 @@ class Advisor:
         *,
         on_advice: Callable[[SiteAdvice], object] = lambda advice: None,
         on_change: Callable[[str], None] = lambda word: None,
+        doubts: Callable[[], Sequence[str]] = tuple,
         rng: random.Random | None = None,
     ) -> None:
         self._config, self._store, self._diary, self._clock, self._metrics = config, store, diary, clock, metrics
-        self._on_advice, self._on_change = on_advice, on_change
+        self._on_advice, self._on_change, self._doubts = on_advice, on_change, doubts
         self.advising = Outage("advising", metrics, random.Random() if rng is None else rng)
         self._cache = AdviceCache()
         self._weather, self._calendar = _sources(config, clock)
@@ -378,6 +382,7 @@ class Advisor:
             self._config, self._store, self._diary, now_ms, forecast=self._forecast, fixtures=self._fixtures,
             cache=self._cache,
         )  # fmt: skip
+        found = replace(found, notes=(*self._doubts(), *found.notes))
         self._now, self._hour, self._behind = found, hour, is_behind(found)
         self._on_change("advice")
         self._on_advice(found)

@@ -19,7 +19,7 @@ import socket
 import struct
 import threading
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from paho.mqtt import MQTTException
@@ -28,7 +28,16 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersi
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-from hardware.reading import MAX_PAYLOAD_BYTES, WIRE_VERSION, Receipt, encode_receipt, receipt_topic
+from hardware.reading import (
+    MAX_PAYLOAD_BYTES,
+    WIRE_VERSION,
+    Notice,
+    Receipt,
+    encode_notice,
+    encode_receipt,
+    notice_topic,
+    receipt_topic,
+)
 from pipeline.mqtt.nodes import MAX_NODES
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
@@ -79,10 +88,10 @@ class Ingest:
     ----------
     broker : BrokerConfig
     site : str
-        Only this site's topics are subscribed.
+        Only this site's readings are subscribed; of other sites the status of nodes, whose site may be misspelt.
     metrics : Metrics
     clock : Clock
-        For waits; nothing here asks for the time of day.
+        For waits, and for the time of day that nodes are told.
     max_queue : int
         Messages that may wait for the worker.
     rng : random.Random
@@ -111,6 +120,7 @@ class Ingest:
         self._receipts: dict[tuple[str, str], Receipt] = {}
         self._unsent: set[tuple[str, str]] = set()
         self._words: dict[str, _Word] = {}
+        self._notices: dict[str, Notice] = {}
         self._guest = guest
         self._lock = threading.Lock()
         self._refused = False
@@ -150,6 +160,13 @@ class Ingest:
                 self._receipts.pop(next(iter(self._receipts)))
             self._receipts[site, node] = receipt
             self._unsent.add((site, node))
+        self._wake()
+
+    def notify_node(self, node: str, notice: Notice) -> None:
+        """Tell a node of the site something, once. A time in it is made that of the moment at which it leaves."""
+        with self._lock:
+            if len(self._notices) < MAX_NODES:
+                self._notices[node] = notice
         self._wake()
 
     def tell(self, key: str, payload: bytes) -> threading.Event:
@@ -284,6 +301,10 @@ class Ingest:
             waiting = [(name, self._receipts[name]) for name in self._unsent if name in self._receipts]
             self._unsent.clear()
             words = [word for word in self._words.values() if word.mid is None]
+            notices, self._notices = self._notices, {}
+        for node, notice in notices.items():
+            now = notice if notice.now_ms is None else replace(notice, now_ms=self._clock.now_ms())
+            self._client.publish(notice_topic(self._site, node), encode_notice(now), qos=0)
         for word in words:
             word.mid = self._client.publish(f"underturf/{WIRE_VERSION}/{self._site}/alerts", word.payload, qos=1).mid
         for (site, node), receipt in waiting:
@@ -342,7 +363,8 @@ class Ingest:
             self._at_home()
             return
         base = f"underturf/{WIRE_VERSION}/{self._site}/+"
-        client.subscribe([(f"{base}/readings/#", 1), (f"{base}/status", 1)])
+        # of every site: a node with another site's name would be heard nowhere
+        client.subscribe([(f"{base}/readings/#", 1), (f"underturf/{WIRE_VERSION}/+/+/status", 1)])
 
     def _on_subscribe(
         self, client: mqtt.Client, data: object, mid: int, reasons: list[ReasonCode], more: Properties | None

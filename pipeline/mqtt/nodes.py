@@ -9,13 +9,16 @@ import json
 import re
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from hardware.reading import WIRE_VERSION, is_slug
 
 MAX_NODES = 1000
 MAX_STATUS_BYTES = 64 * 1024
 MAX_LINES = 256
+MAX_STATIONS = 128
+MAX_STRANGERS = 20
 _TOPIC = re.compile(rf"underturf/{WIRE_VERSION}/(?P<site>[^/]+)/(?P<node>[^/]+)/status")
 
 
@@ -27,7 +30,8 @@ class BadStatus(ValueError):
 class NodeStatus:
     """One node. `state` is up or down; `lines` says of each serial line `ok` or why it is away.
 
-    A node that is down says nothing else (it is its last will): then the rest is what it said last.
+    A node that is down says nothing else (it is its last will): then the rest is what it said last. `stations` are
+    those whose probes it reads. Where its time is not `clock_ok`, nobody has confirmed it since `unconfirmed_since_ms`.
     """
 
     node: str
@@ -38,13 +42,25 @@ class NodeStatus:
     backlog: int = 0
     dropped: int = 0
     lines: Mapping[str, str] = field(default_factory=dict)
+    stations: tuple[str, ...] = ()
+    clock_ok: bool = True
+    clock_by: str = ""
+    unconfirmed_since_ms: int | None = None
 
 
 class Nodes:
-    """Status of every node heard."""
+    """Status of every node heard.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    site : str, optional
+        Whose nodes these are; None takes those of any. Of nodes that name another only that is kept.
+    """
+
+    def __init__(self, site: str | None = None) -> None:
+        self._site = site
         self._nodes: dict[str, NodeStatus] = {}
+        self._strangers: dict[str, int] = {}
         self._lock = threading.Lock()
 
     def hear(self, topic: str, payload: bytes, at_ms: int) -> NodeStatus | None:
@@ -60,6 +76,9 @@ class Nodes:
             raise BadStatus(f"topic: found {topic[:120]!r}, expected underturf/{WIRE_VERSION}/SITE/NODE/status")
         node = match["node"]
         with self._lock:
+            if self._site is not None and match["site"] != self._site:
+                self._hear_stranger(f"{match['site']}/{node}", payload, at_ms)
+                return None
             if not payload:
                 self._nodes.pop(node, None)
                 return None
@@ -67,6 +86,23 @@ class Nodes:
                 raise BadStatus(f"node: found one more than {MAX_NODES}, expected at most that many on a site")
             self._nodes[node] = _parse(node, payload, at_ms, self._nodes.get(node))
             return self._nodes[node]
+
+    def _hear_stranger(self, name: str, payload: bytes, at_ms: int) -> None:
+        if not payload or b"up" not in payload[:MAX_STATUS_BYTES]:
+            self._strangers.pop(name, None)
+        elif name in self._strangers or len(self._strangers) < MAX_STRANGERS:
+            self._strangers[name] = at_ms
+
+    def strangers(self) -> Mapping[str, int]:
+        """Return nodes of the broker that are up and name another site, as SITE/NODE, with when each was last heard.
+        [ms since 1970, UTC]"""
+        with self._lock:
+            return dict(self._strangers)
+
+    def unconfirmed_since_ms(self, station: str) -> int | None:
+        """Return since when the time of a station's readings is not confirmed [ms since 1970]; None where it is."""
+        reading = [n for n in self.all() if station in n.stations and not n.clock_ok]
+        return min((n.unconfirmed_since_ms or 0 for n in reading), default=None)
 
     def all(self) -> tuple[NodeStatus, ...]:
         """Return every node, by name."""
@@ -86,16 +122,45 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None) -> 
     lines = said.get("lines", dict(before.lines) if before is not None else {})
     if not isinstance(lines, dict) or len(lines) > MAX_LINES or not all(isinstance(v, str) for v in lines.values()):
         raise BadStatus("status.lines: expected a text for each line")
-    return NodeStatus(
-        node=node,
+    before = NodeStatus(node, "down", at_ms) if before is None else before
+    return replace(
+        before,
         state=said["state"],
         heard_at_ms=at_ms,
-        version=_text(said, "version", before.version if before is not None else ""),
-        outbox_id=_text(said, "outbox_id", before.outbox_id if before is not None else ""),
-        backlog=_count(said, "backlog", before.backlog if before is not None else 0),
-        dropped=_count(said, "dropped", before.dropped if before is not None else 0),
+        version=_text(said, "version", before.version),
+        outbox_id=_text(said, "outbox_id", before.outbox_id),
+        backlog=_count(said, "backlog", before.backlog),
+        dropped=_count(said, "dropped", before.dropped),
         lines={str(name)[:64]: text[:300] for name, text in lines.items()},
+        stations=_stations(said, before),
+        **_clock(said),
     )
+
+
+def _stations(said: Mapping[str, object], before: NodeStatus) -> tuple[str, ...]:
+    stations = said.get("stations", before.stations)
+    if not isinstance(stations, list | tuple) or len(stations) > MAX_STATIONS or not all(map(_is_name, stations)):
+        raise BadStatus(f"status.stations: found {str(stations)[:80]}, expected at most {MAX_STATIONS} names")
+    return tuple(stations)
+
+
+def _is_name(text: object) -> bool:
+    return isinstance(text, str) and is_slug(text)
+
+
+def _clock(said: Mapping[str, object]) -> dict[str, Any]:
+    """What is said of the node's time; nothing where it is not mentioned."""
+    clock = said.get("clock")
+    if not clock:
+        return {}
+    if not isinstance(clock, dict) or type(clock.get("ok")) is not bool:
+        raise BadStatus(f"status.clock: found {str(clock)[:80]}, expected whether it is ok")
+    since_ms = clock.get("unconfirmed_since_ms")
+    return {
+        "clock_ok": clock["ok"],
+        "clock_by": _text(clock, "by", ""),
+        "unconfirmed_since_ms": None if since_ms is None else _count(clock, "unconfirmed_since_ms", 0),
+    }
 
 
 def _text(said: Mapping[str, object], key: str, default: str) -> str:

@@ -1,7 +1,7 @@
-"""The pipeline's clock: wall time for labels, monotonic time for every wait; the only place that reads them.
+"""The pipeline's clock: wall time for labels, monotonic time for every wait.
 
-`SystemClock` is the machine's own. `FollowClock` follows the time of a demonstration over a Unix socket, where history
-passes faster than life. Waits and timeouts are real seconds in both: they are never scaled.
+`SystemClock` is the machine's own, see `hardware.machine_clock`. `FollowClock` follows the time of a demonstration over
+a Unix socket, where history passes faster than life. Waits and timeouts are real seconds in both, never scaled.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import time
 from pathlib import Path
 from typing import Protocol
 
+from hardware.machine_clock import MachineClock
 from pipeline.errors import ClockAway
 
 ANSWER_TIMEOUT_S = 5.0
@@ -34,11 +35,8 @@ class Clock(Protocol):
         ...
 
 
-class SystemClock:
+class SystemClock(MachineClock):
     """The machine's clock."""
-
-    def now_ms(self) -> int:
-        return time.time_ns() // 1_000_000
 
     def monotonic(self) -> float:
         return time.monotonic()

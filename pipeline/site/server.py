@@ -80,9 +80,11 @@ class DataConfig(Setting):
 
 
 class ClockConfig(Setting):
-    """The socket of a clock to follow, for the demo; None: the system's own clock."""
+    """The system's own clock, or the socket of one to follow, for the demo; whether the machine has one with a battery
+    and no time service."""
 
     follow: PathFromFile | None = None
+    trust_hardware: bool = False
 
 
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")

@@ -47,7 +47,7 @@ def _value(observed: Observed, context: StationContext, channel_id: str) -> Floa
         return np.full(one.time_ms.shape, np.nan)
     numbers = np.where(one.heard, one.raw, np.nan)
     if is_running_total(channel):
-        return rain_from_total(one.time_ms, np.where(one.clock_ok, numbers, np.nan))
+        return rain_from_total(one.time_ms, numbers)
     return calibrated(channel, numbers, _temperature_beside(observed, context, channel_id))
 
 

@@ -2,7 +2,8 @@
 
 Flags are worked out anew from values and statuses, not from the flags before, so that the stage may run twice. It
 changes no value. Values that fail or are suspect stay in the record; it is the next stage that does without them.
-A plateau at saturation is not flagged: it is what thatch that holds water looks like.
+A plateau at saturation is not flagged: it is what thatch that holds water looks like. Nor is a time that is not
+confirmed: it says when, not how wet.
 """
 
 from __future__ import annotations
@@ -29,8 +30,7 @@ def quality(observed: Observed, context: StationContext) -> Observed:
         channel = context.channels.get(channel_id)
         if channel is not None:
             flag = _moved(context, channel_id, one.time_ms, first_flags(observed, context, channel_id))
-            tested = replace(one, value=np.where(one.clock_ok, one.value, np.nan), flag=flag)
-            series[channel_id] = _range(context, channel_id, tested)
+            series[channel_id] = _range(context, channel_id, replace(one, flag=flag))
     rain = series.get(context.rain_channel) if context.rain_channel is not None else None
     for channel_id in context.temperatures:
         if channel_id in series:
@@ -44,8 +44,7 @@ def quality(observed: Observed, context: StationContext) -> Observed:
     for channel_id, one in observed.items():
         known = channel_id in series
         flag = among.get(channel_id, series[channel_id].flag) if known else first_flags(observed, context, channel_id)
-        undated = ~one.clock_ok & is_believed(flag)
-        flagged[channel_id] = replace(one, flag=np.where(undated, np.uint8(Flag.SUSPECT), flag))
+        flagged[channel_id] = replace(one, flag=flag)
     return flagged
 
 

@@ -22,13 +22,14 @@ from pipeline.soil.layers import CELL_MS
 from pipeline.soil.quality import FlagArray
 from pipeline.units import DAY_MS, BoolArray, FloatArray, TimeArray, is_believed
 
-STAGE_VERSION = 6
+STAGE_VERSION = 7
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
 2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what
 passes changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the
-intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope."""
+intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope. 7: a reading
+whose time is not confirmed is believed."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05
@@ -50,8 +51,6 @@ class ChannelSeries:
         The number heard. [unit of the channel's `heard`] NaN where none was.
     heard, silent : ndarray of bool, shape (time,)
         Whether there is a number, and whether nothing came at all; where neither, what came was garbled.
-    clock_ok : ndarray of bool, shape (time,)
-        Whether the node's clock was set.
     value : ndarray, shape (time,)
         [canonical unit of the quantity] NaN where there is none.
     flag : ndarray of uint8, shape (time,)
@@ -63,7 +62,6 @@ class ChannelSeries:
     raw: FloatArray
     heard: BoolArray
     silent: BoolArray
-    clock_ok: BoolArray
     value: FloatArray
     flag: FlagArray
 

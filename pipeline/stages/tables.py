@@ -21,14 +21,13 @@ def series_of(raw: pd.DataFrame) -> Observed:
     Parameters
     ----------
     raw : DataFrame
-        Columns channel, measured_at_ms, raw, status, clock_ok, received_at_ms; others are left out. Of two rows of one
+        Columns channel, measured_at_ms, raw, status, received_at_ms; others are left out. Of two rows of one
         channel and time the one that was heard stands, then the one received first.
     """
     codes, names = pd.factorize(raw["channel"], sort=True)
     time_ms = raw["measured_at_ms"].to_numpy(dtype=np.int64)
     received_ms = raw["received_at_ms"].to_numpy(dtype=np.int64)
     number = raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan)
-    clock_ok = raw["clock_ok"].to_numpy(dtype=np.bool_)
     ok = (raw["status"] == "ok").to_numpy(dtype=np.bool_)
     heard = ok & np.isfinite(number)
     silent = ~heard & raw["status"].isin(_SILENT).to_numpy(dtype=np.bool_)
@@ -45,7 +44,6 @@ def series_of(raw: pd.DataFrame) -> Observed:
         number[order],
         heard[order],
         silent[order],
-        clock_ok[order],
         value=np.full(codes.size, np.nan),
         flag=np.full(codes.size, Flag.NOT_EVALUATED, dtype=np.uint8),
     )

@@ -18,7 +18,9 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from hardware.machine_clock import MachineClock
 from hardware.reading import (
+    Notice,
     Receipt,
     Sample,
     Status,
@@ -130,6 +132,76 @@ def test_unset_clock_marks_then_dates_readings(make_agent, hand_clock):
     first = readings(agent)[:2]
     assert {(r.clock_ok, r.measured_at_ms) for r in first} == {(True, true_ms)}
     assert {int(r.slot) % 900 for r in first} == {0}
+
+
+class StoodStill(MachineClock):
+    """A machine without a time service whose clock stood still while power was off; the test moves it."""
+
+    follows = False
+
+    def __init__(self, at_ms: int) -> None:
+        self.at_ms, self.steady_s = at_ms, 30.0
+        super().__init__()
+
+    def system_ms(self) -> int:
+        return self.at_ms
+
+    def uptime_ms(self) -> int:
+        return round(self.steady_s * 1000)
+
+    def is_kept(self) -> bool:
+        return False
+
+    def monotonic(self) -> float:
+        return self.steady_s
+
+    def wait(self, seconds: float, stop: threading.Event) -> bool:
+        self.at_ms += round(seconds * 1000)
+        self.steady_s += seconds
+        return stop.is_set()
+
+    def wait_until(self, due_ms: int, stop: threading.Event) -> bool:
+        self.wait(max(0.0, (due_ms - self.now_ms()) / 1000), stop)
+        return True
+
+
+def test_no_slot_is_used_twice_by_a_clock_that_stood_still(make_agent, hand_clock, monkeypatch):
+    """Power is away for 47 minutes and the machine wakes an hour back: the slots go on, marked, none given twice; once
+    the server tells the time each stands where the uptime puts it."""
+    begin = hand_clock.at_ms
+    agent = make_agent()
+    run_until(agent, hand_clock, begin + 3_600_000)
+    agent.close()
+    clock = StoodStill(begin + 900_000)
+    again = make_agent(clock=clock)
+    run_until(again, clock, begin + 3 * 3_600_000 - 1)
+    rows = readings(again)[::2]
+    slots = [int(r.slot) - begin // 1000 for r in rows]
+    assert len(set(slots)) == len(slots) and slots == sorted(slots)
+    assert [r.clock_ok for r in rows] == [True] * 4 + [False] * (len(rows) - 4) and len(rows) > 8
+    assert again._clock_state(clock.note())["unconfirmed_since_ms"] == max(r.measured_at_ms for r in rows[:4])
+    told_ms = clock.now_ms() + 47 * 60_000
+    monkeypatch.setattr(again.publisher, "notice", lambda: Notice(told_ms, "hand", ()))
+    again.step(STOP)
+    after = readings(again)[::2]
+    assert all(r.clock_ok for r in after)
+    assert [a.measured_at_ms - b.measured_at_ms for a, b in zip(after[4:], rows[4:], strict=False)] == [47 * 60_000] * (
+        len(rows) - 4
+    )
+    assert again._clock_state(clock.note()) == {"ok": True, "by": "hand", "unconfirmed_since_ms": None}
+    assert len({r.slot for r in after}) == len(after)
+
+
+def test_names_the_server_does_not_know_are_logged_once(make_agent, monkeypatch, caplog):
+    """With what that means; and that it is over, when they have been named."""
+    caplog.set_level(logging.INFO, logger="underturf.agent")
+    agent = make_agent()
+    for unknown in (("square-9/p1/moisture",), ("square-9/p1/moisture",), ()):
+        monkeypatch.setattr(agent.publisher, "notice", lambda unknown=unknown: Notice(None, "", unknown))
+        agent.step(STOP)
+    told = [r.message for r in caplog.records if "unknown channels" in r.message]
+    assert len(told) == 2 and "square-9/p1/moisture" in told[0] and "settings do not name them" in told[0]
+    assert "now=over" in told[1]
 
 
 def test_full_disk_loses_nothing_that_memory_holds(make_agent, hand_clock, monkeypatch, caplog):

@@ -18,7 +18,7 @@ import pytest
 from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from hardware.reading import MAX_PAYLOAD_BYTES, Receipt, decode_receipt
+from hardware.reading import MAX_PAYLOAD_BYTES, Notice, Receipt, decode_notice, decode_receipt
 from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.run.clock import SystemClock
@@ -92,6 +92,20 @@ def test_messages_arrive_in_order_with_their_topics(
         taken = take_all(ingest, 3, until)
     assert [a.payload for a in taken] == [b"one", b"two", b"state"]
     assert taken[0].topic == TOPIC
+
+
+def test_a_node_is_told_the_time_as_it_is_when_the_message_leaves(
+    any_broker: EmbeddedBroker, make: Callable[..., Ingest], stepping: Steps, until: Until, free_port: int
+) -> None:
+    """Not as it was when it was asked for, and the names it sends that nobody knows; a node without need gets none."""
+    topic = "underturf/1/meadow/node-1/notice"
+    ingest = make()
+    ingest.notify_node("node-1", Notice(1, "hand", ("s9/p1/moisture",)))
+    with plain_client(free_port, [topic], until) as (_, heard), stepping(ingest):
+        until(lambda: bool(heard), "the notice comes")
+    told = decode_notice(heard[0].payload)
+    assert told.now_ms is not None and abs(told.now_ms - SystemClock().now_ms()) < 20_000
+    assert (told.by, told.unknown, heard[0].retain) == ("hand", ("s9/p1/moisture",), False)
 
 
 def test_small_packets_leave_at_once(
@@ -341,7 +355,9 @@ def test_it_speaks_tls_with_a_password_under_the_access_list(
     node.username_pw_set("meadow/node-1", "deep roots")
     node.tls_set(str(field_broker.ca_file))
     node.on_message = lambda c, d, message: heard.append(message)
-    node.on_connect = lambda c, d, f, reason, p: c.subscribe("underturf/1/meadow/node-1/receipt", 1)
+    node.on_connect = lambda c, d, f, reason, p: c.subscribe(
+        [("underturf/1/meadow/node-1/receipt", 1), ("underturf/1/meadow/node-1/notice", 1)]
+    )
     with stepping(make(config=field_broker)) as ingest:
         until(lambda: ingest.connected, "connected")
         node.connect("localhost", field_broker.port)
@@ -349,7 +365,8 @@ def test_it_speaks_tls_with_a_password_under_the_access_list(
         publish(node, b"over tls")
         assert take_all(ingest, 1, until)[0].payload == b"over tls"
         ingest.publish_receipt("meadow", "node-1", Receipt(OUTBOX, 1))
-        until(lambda: heard, "the receipt is heard")
+        ingest.notify_node("node-1", Notice(None, "", ()))
+        until(lambda: {m.topic.rsplit("/", 1)[1] for m in heard} == {"receipt", "notice"}, "both are heard")
         node.disconnect()
         node.loop_stop()
 

@@ -1,0 +1,119 @@
+"""The nodes and the time in the data interface: what a node says, what nobody named, a time that is given by hand."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+from fastapi.testclient import TestClient
+
+from api.app import create_app
+from hardware.machine_clock import MachineClock
+from tests.api.site import NOW_MS, Ground, MakeGround, readings
+
+STATUS = {"state": "up", "version": "0.1.0", "backlog": 3, "lines": {"north": "ok"}, "stations": ["s1", "s9"]}
+DOUBT = {"ok": False, "by": "", "unconfirmed_since_ms": NOW_MS - 7_200_000}
+
+
+def hear(ground: Ground, status: dict[str, Any], topic: str = "underturf/1/meadow/node-1/status") -> None:
+    ground.pipeline.nodes.hear(topic, json.dumps(status).encode(), ground.clock.now_ms())
+    ground.pipeline._changed("nodes")
+
+
+class UnkeptClock(MachineClock):
+    """A box without a time service."""
+
+    def __init__(self, at_ms: int) -> None:
+        self.at_ms = at_ms
+        super().__init__()
+
+    def system_ms(self) -> int:
+        return self.at_ms
+
+    def uptime_ms(self) -> int:
+        return 60_000
+
+    def is_kept(self) -> bool:
+        return False
+
+    def monotonic(self) -> float:
+        return 60.0
+
+
+def test_a_time_that_nobody_confirmed_is_said_of_its_stations_and_of_no_other(make_ground: MakeGround) -> None:
+    """On the page, in the six answers, in the data and beside the advice; the water is told as with a right clock."""
+    ground = make_ground()
+    ground.hear(readings(48, first_hour=430))
+    client = TestClient(create_app(ground.pipeline))
+    before = client.get("/api/v1/stations/s1").json()
+    hear(ground, {**STATUS, "clock": DOUBT})
+    after = client.get("/api/v1/stations/s1").json()
+    assert after["layers"] == before["layers"] and after["layers"]
+    assert after["time_unconfirmed_since"] == "2024-03-20T22:00:00Z" and before["time_unconfirmed_since"] is None
+    said = "Time not confirmed since 00:00 today: it may be behind by the length of a power cut."
+    assert said in after["words"][0] and said not in " ".join(before["words"])
+    assert "Time not confirmed" not in " ".join(client.get("/api/v1/stations/o1").json()["words"])
+    assert any("time not confirmed since" in line for line in client.get("/api/v1/answers").json()[-1]["lines"])
+    assert said in client.get("/stations/s1").text
+    doubt = "the time of s1 is not confirmed: it may be behind by the length of a power cut"
+    assert ground.pipeline._time_doubts() == [doubt]
+    hear(ground, {**STATUS, "clock": {"ok": True, "by": "the system", "unconfirmed_since_ms": None}})
+    assert "not confirmed" not in " ".join(client.get("/api/v1/stations/s1").json()["words"])
+    assert ground.pipeline._time_doubts() == []
+
+
+def test_nodes_say_their_time_and_what_nobody_named_is_listed(make_ground: MakeGround) -> None:
+    """A channel of a station that is not in the settings, and a node with another site's name."""
+    ground = make_ground()
+    stray = [r for r in readings(1) if r.channel == "s1/t1/moisture"]
+    strange = [type(r)(**{**{f: getattr(r, f) for f in r.__slots__}, "channel": "s9/p1/moisture"}) for r in stray]
+    ground.pipeline._stages.mark(strange, 0.0)
+    hear(ground, {**STATUS, "clock": DOUBT})
+    hear(ground, STATUS, "underturf/1/medow/node-2/status")
+    told = TestClient(create_app(ground.pipeline)).get("/api/v1/nodes").json()
+    assert told["unknown_channels"] == {"s9/p1/moisture": "2024-03-01T00:00:00Z"}
+    assert list(told["other_sites"]) == ["medow/node-2"]
+    (node,) = told["nodes"]
+    assert (node["stations"], node["clock_confirmed"]) == (["s1", "s9"], False)
+    notice = ground.pipeline._ingest._notices["node-1"]
+    assert notice.unknown == ("s9/p1/moisture",)
+    hear(ground, {"state": "down"}, "underturf/1/medow/node-2/status")
+    assert ground.pipeline.nodes.strangers() == {}
+
+
+def test_a_time_is_taken_from_this_machine_alone(make_ground: MakeGround) -> None:
+    """From here it counts, is passed to the node that has none, and is refused from elsewhere, through a proxy, from
+    another site's page and where it is none; nothing moves then."""
+    ground = make_ground()
+    ground.pipeline.clock = clock = UnkeptClock(NOW_MS + 60_000_000_000)
+    hear(ground, {**STATUS, "clock": DOUBT})
+    app = create_app(ground.pipeline)
+    here, there = TestClient(app, client=("127.0.0.1", 1)), TestClient(app, client=("192.0.2.7", 1))
+    assert here.get("/api/v1/nodes").json()["clock"]["confirmed"] is False
+    assert ground.pipeline._ingest._notices["node-1"].now_ms is None
+    good = {"now": "2026-05-04T06:15:00Z"}
+    refused = [
+        there.post("/api/v1/clock", json=good),
+        here.post("/api/v1/clock", json=good, headers={"X-Forwarded-For": "192.0.2.7"}),
+        here.post("/api/v1/clock", json=good, headers={"Sec-Fetch-Site": "cross-site"}),
+    ]
+    assert [one.status_code for one in refused] == [403] * 3
+    assert "sign-in" in refused[0].json()["detail"]
+    assert here.post("/api/v1/clock", json={"now": "1970-01-01T00:00:00Z"}).status_code == 422
+    assert clock.now_ms() == clock.system_ms()
+    taken = here.post("/api/v1/clock", json=good)
+    assert (taken.status_code, taken.json()) == (200, {**good, "confirmed": True, "by": "hand"})
+    notice = ground.pipeline._ingest._notices["node-1"]
+    assert (notice.now_ms, notice.by) == (clock.now_ms(), "hand")
+    assert TestClient(app, client=("::1", 1)).post("/api/v1/clock", json=good).status_code == 200
+
+
+def test_a_clock_that_is_kept_takes_no_time(make_ground: MakeGround, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever asks is told so."""
+    ground = make_ground()
+    ground.pipeline.clock = clock = UnkeptClock(NOW_MS + 60_000_000_000)
+    monkeypatch.setattr(clock, "is_kept", lambda: True)
+    client = TestClient(create_app(ground.pipeline), client=("127.0.0.1", 1))
+    assert client.post("/api/v1/clock", json={"now": "2026-05-04T06:15:00Z"}).status_code == 409
+    assert client.get("/api/v1/nodes").json()["clock"]["by"] == "the system"
