@@ -15,7 +15,9 @@ import uvicorn
 from fastapi import FastAPI
 
 from api.app import create_app
+from api.damaged import damaged_app, tell_until_taken
 from api.load import keep_memory_returnable
+from pipeline.errors import StoreDamaged, StoreForeign
 from pipeline.service import Pipeline
 from pipeline.site.server import PagesConfig
 from pipeline.site.settings import SiteConfig
@@ -34,11 +36,14 @@ def serve(config: SiteConfig) -> int:
     OSError
         When the pages cannot have their port.
     PipelineFault
-        When the pipeline cannot start.
+        When the pipeline cannot start. A damaged database is no reason: then the pages say so, and nothing else runs.
     """
     keep_memory_returnable()
     with listen(config.pages) as listener:
-        pipeline = Pipeline(config)
+        try:
+            pipeline = Pipeline(config)
+        except (StoreDamaged, StoreForeign) as fault:
+            return _serve_damaged(config, listener, str(fault))
         server = PagesServer(create_app(pipeline))
         # When it is done the library sends the signal once more to whoever handled it before: with no handler of ours
         # that would end the process before the pipeline has been stopped.
@@ -52,6 +57,21 @@ def serve(config: SiteConfig) -> int:
         finally:
             pipeline.stop()
     return 1 if pipeline.crash else 0
+
+
+def _serve_damaged(config: SiteConfig, listener: socket.socket, reason: str) -> int:
+    """Say at every address that the data are damaged, until told to stop."""
+    server = PagesServer(damaged_app(config, reason))
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, server.handle_exit)
+    ended = threading.Event()
+    threading.Thread(target=tell_until_taken, args=(config, reason, ended), name="tell", daemon=True).start()
+    _say_where(config.pages)
+    try:
+        server.run(sockets=[listener])
+    finally:
+        ended.set()
+    return 0
 
 
 class PagesServer(uvicorn.Server):

@@ -17,8 +17,10 @@ import shutil
 import threading
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
+from zoneinfo import ZoneInfo
 
 from hardware.machine_clock import ClockNote, MachineClock
 from hardware.reading import BadBatch, Batch, BatchSpan, Notice, Receipt, decode_batch, parse_readings_topic
@@ -31,7 +33,7 @@ from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes
-from pipeline.notify.outbox import Notifier
+from pipeline.notify.outbox import Notifier, send_at_once
 from pipeline.run.backoff import OUTAGE_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.log import log_fields
@@ -42,6 +44,7 @@ from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recom
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store.feeder import Feeder
+from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import Journal, Quarantined
 from pipeline.store.opening import lock_folder, open_stores
 from pipeline.store.readings import Appended
@@ -185,13 +188,17 @@ class Worker:
         """Return how many stations have readings that the rules have not been evaluated on yet."""
         return sum(one.unjudged for one in self._progress.values())
 
-    def _begin(self) -> None:
-        """Publish the receipts of what is on disk again, and resume the stages where they stopped."""
+    def _begin(self, stop: threading.Event) -> bool:
+        """Publish the receipts of what is on disk again, once that is seen to be whole, and resume the stages where
+        they stopped; return whether it was done before the end."""
+        if not self._journal.database.check(whole=False, go_on=lambda: not stop.is_set()):
+            return False
         for site, node, receipt in self._journal.receipts():
             self._source.publish_receipt(site, node, receipt)
         self._worked = self._journal.note(WORKED_KEY)
         self._stages.resume(self._worked, self._clock.monotonic())
         self._begun = True
+        return True
 
     def step(self, stop: threading.Event) -> None:
         """Keep the messages that wait, within a bound, then do at most one piece of the work behind them."""
@@ -218,8 +225,8 @@ class Worker:
     def _keep_next(self, stop: threading.Event) -> bool:
         """Whether there were messages. Those that could not be kept are held and tried again before any other."""
         try:
-            if not self._begun:
-                self._begin()
+            if not self._begun and not self._begin(stop):
+                return False
             if not self._held:
                 self._held = self._take()
             if not self._held:
@@ -568,6 +575,15 @@ class Pipeline:
             config, self.store, self.diary, self.metrics, self.clock,
             on_advice=self._advised, on_change=self._changed, doubts=self._time_doubts,
         )  # fmt: skip
+        self._integrity = IntegrityCheck(
+            self._stores.database,
+            ZoneInfo(config.site.timezone),
+            self.clock,
+            tell=partial(tell_of_damage, config, self.clock),
+        )
+        database = self._stores.database
+        self.metrics.damaged.set_function(lambda: bool(database.damage))
+        self.metrics.unreadable.set_function(lambda: len(database.unreadable))
         self.changes.listen(self._advisor.hear)
         self._parts: list[_Part] = []
         self._ended = threading.Event()
@@ -580,6 +596,7 @@ class Pipeline:
         self._parts.append(_Part("ingest", self._ingest, self._crashed))
         self._parts.append(_Part("notify", self._notifier, self._crashed))
         self._parts.append(_Part("advisor", self._advisor, self._crashed))
+        self._parts.append(_Part("integrity", self._integrity, self._crashed))
         self._parts.append(_Part("worker", self._worker, self._crashed))
 
     def stop(self) -> None:
@@ -602,6 +619,11 @@ class Pipeline:
     def alerts(self) -> list[OpenAlert]:
         """Return every open alert, the oldest first."""
         return self._alerts.open_alerts(self.clock.now_ms())
+
+    def notices(self) -> list[str]:
+        """Return what an owner must know of the data, in words: damage, and what does not read."""
+        database = self._stores.database
+        return [*filter(None, [database.damage]), *unreadable_lines(database.unreadable)]
 
     def advice(self) -> SiteAdvice | None:
         """Return the newest advice; None until it has been computed for the first time."""
@@ -696,6 +718,7 @@ class Pipeline:
         return [
             self.crash,
             broker,
+            *(f"store: {notice}" for notice in self.notices()),
             "" if self._ingest.connected else f"ingest: {self._ingest.away}",
             *(f"store: {warning}" for warning in (known.warnings if known is not None else ())),
             self._worker.keeping.reason and f"keeping: {self._worker.keeping.reason}",
@@ -705,12 +728,19 @@ class Pipeline:
         ]
 
     def _store_health(self) -> dict[str, object]:
-        """How the series store fares; of a server what it said when it was last reached, and how much waits for it."""
+        """How the stores fare; of a server what it said when it was last reached, and how much waits for it."""
+        database = self._stores.database
+        state = {
+            "damage": database.damage,
+            "unreadable_blocks": len(database.unreadable),
+            "checked_at_ms": self._integrity.checked_at_ms,
+        }
         if self._server is None:
-            return {"kind": "sqlite"}
+            return {"kind": "sqlite", **state}
         known = self._server.server
         return {
             "kind": "influx",
+            **state,
             "version": None if known is None else known.version,
             "writes_to": None if known is None else known.writes_to,
             "waiting_readings": self.journal.waiting_readings(),
@@ -756,6 +786,24 @@ class Pipeline:
         program = find_mosquitto() if mosquitto == "find" else mosquitto
         assert not isinstance(program, str)
         return EmbeddedBroker(self.config.broker, self.metrics, self.clock, mosquitto=program)
+
+
+def unreadable_lines(unreadable: Mapping[str, str]) -> list[str]:
+    """Return in words which blocks do not read: the first, and how many there are."""
+    if not unreadable:
+        return []
+    name, held = next(iter(unreadable.items()))
+    more = f" (and {len(unreadable) - 1} more: `underturf verify` names all)" if len(unreadable) > 1 else ""
+    return [f"left out because it does not read: {name}, {held}{more}"]
+
+
+def tell_of_damage(config: SiteConfig, clock: Clock, damage: str) -> bool:
+    """Have people and machines told that the data are damaged; return whether all have taken it."""
+    fared = send_at_once(config, clock, "store_damaged", "the data are damaged", damage)
+    for way, fault in fared:
+        if fault:
+            log.error("damage_not_told way=%s reason=%s", way, fault)
+    return not any(fault for _, fault in fared)
 
 
 def _clock(config: SiteConfig) -> Clock:

@@ -8,7 +8,7 @@ from fastapi import Request
 from fastapi.responses import HTMLResponse
 from starlette.templating import Jinja2Templates
 
-from api.words import tied
+from api.words import tied, upper_first
 from pipeline.service import Pipeline
 
 templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
@@ -26,5 +26,6 @@ def answer(
     """Return a page, or a part of one, made from a template."""
     stations = [(f, s) for f in pipeline.config.surfaces for s in f.stations]
     bokeh = request.app.state.bokeh_address
-    shown = {"site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
+    notices = [upper_first(one) for one in pipeline.notices()]
+    shown = {"notices": notices, "site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
     return templates.TemplateResponse(request, template, shown, status_code=status)

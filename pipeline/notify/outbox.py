@@ -438,7 +438,7 @@ def people_of(config: SiteConfig) -> list[Address]:
     return [] if file is None else people_ways(file)
 
 
-# --- a test message on every way -------------------------------------------------------------------------------------
+# --- a message on every way at once: a test, or what cannot be kept first --------------------------------------------
 
 
 class Fared(NamedTuple):
@@ -456,10 +456,30 @@ def try_ways(config: SiteConfig, clock: Clock) -> list[Fared]:
     ConfigFault
         With every line of the addresses file that is no address.
     """
+    return send_at_once(config, clock, "test", "test message", TEXT)
+
+
+def send_at_once(config: SiteConfig, clock: Clock, rule: str, subject: str, text: str) -> list[Fared]:
+    """Send a message on every way of the settings, one after the other, kept in no outbox.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    clock : Clock
+    rule : str
+        What it is about, in the id that all repeats of one day share.
+    subject, text : str
+
+    Raises
+    ------
+    ConfigFault
+        With every line of the addresses file that is no address.
+    """
     now_ms = clock.now_ms()
-    name, subject = f"test-{config.site.name}-{now_ms}", f"{config.site.title}: test message"
-    event = Event(name, now_ms, {"kind": "test", "rule": "test", "site": config.site.name, "text": TEXT})
-    message = Message(name, now_ms, "test", False, subject, (TEXT,))
+    kind = "test" if rule == "test" else "opened"
+    name = f"{rule}-{config.site.name}-{now_ms if rule == 'test' else now_ms // DAY_MS}"
+    event = Event(name, now_ms, {"kind": kind, "rule": rule, "site": config.site.name, "text": text})
+    message = Message(name, now_ms, kind, rule != "test", f"{config.site.title}: {subject}", (text,))
     file, people = config.notify.addresses_file, people_of(config)
     with _guest(config, clock) as guest:
         fared = [_try(way, way.name, event) for way in machine_ways(config, guest, clock)]

@@ -55,6 +55,8 @@ class Metrics:
         self.dirty_windows = self._gauge("dirty_windows", "Stations with readings the stages have not seen")
         self.observations = self._counter("observations_written", "Observations written or written again")
         self.findings = self._counter("findings_written", "Findings written or written again")
+        self.damaged = self._gauge("store_damaged", "Whether the database was found damaged, 1 or 0")
+        self.unreadable = self._gauge("store_unreadable_blocks", "Blocks of readings or days that do not read")
         self.faults = self._counter("environment_faults", "Times something outside failed", "part")
         self.backoff_s = self._gauge("worker_backoff_seconds", "Wait before the next attempt [s]", "part")
 

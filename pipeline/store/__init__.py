@@ -11,6 +11,7 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
 - `feeder`: Carries readings from the journal to a server store, and lets none go before the server has given it back.
 - `influx`: The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.
+- `integrity`: Looks for damage in the database each night, and has people told of it, whoever finds it.
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
 - `opening`: Opens the stores that the settings name, and takes the data folder for one process.
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.

@@ -338,6 +338,8 @@ class Database:
             With what was found.
         StoreAway
         """
+        if self.damage:
+            raise StoreDamaged(self.damage)
         with self.reading() as connection:
             connection.set_progress_handler(lambda: not go_on(), LOOK_OPS)
             try:

@@ -1,0 +1,59 @@
+"""What is served when the database does not open: what is damaged, and how to restore it, at every address.
+
+Nothing else runs: no broker, so the nodes keep their readings, and nothing that would write.
+"""
+
+from __future__ import annotations
+
+import html
+import logging
+import threading
+
+from fastapi import FastAPI, Request
+from fastapi.responses import HTMLResponse, JSONResponse, Response
+
+from pipeline.run.clock import SystemClock
+from pipeline.service import tell_of_damage
+from pipeline.site.settings import SiteConfig
+
+PAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark"><title>{title}: the data are damaged</title></head>
+<body style="font:1.1rem/1.5 system-ui,sans-serif;max-width:40rem;margin:2rem auto;padding:0 1rem">
+<h1>{title}: the data are damaged</h1><p><strong>{reason}</strong></p>
+<p>No reading is lost by that: the nodes keep theirs until the data are back, as far as their room reaches.</p>
+<ol><li>Stop the service: <code>sudo systemctl stop underturf</code></li>
+<li>Restore the last good backup: <code>sudo underturf restore BACKUP --config FILE --replace</code>.
+What is there now is set aside, not removed.</li><li>Start the service.</li></ol></body></html>
+"""
+
+RETRY_S = 300.0
+log = logging.getLogger(__name__)
+
+
+def damaged_app(config: SiteConfig, reason: str) -> FastAPI:
+    """The application that answers 503 with what is damaged, everywhere but at `/healthz`."""
+    app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+    app.state.ending = threading.Event()
+    page = PAGE.format(title=html.escape(config.site.title), reason=html.escape(reason))
+
+    @app.get("/healthz")
+    def healthz() -> dict[str, object]:
+        return {"state": "degraded", "reasons": [f"store: {reason}"], "caught_up": False}
+
+    @app.api_route("/{path:path}", methods=["GET", "HEAD", "POST", "DELETE"])
+    def anything(request: Request, path: str) -> Response:
+        headers = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"}
+        if "text/html" in request.headers.get("accept", "") and not path.startswith("api/"):
+            return HTMLResponse(page, status_code=503, headers=headers)
+        body = {"type": "about:blank", "title": "The data are damaged", "status": 503, "detail": reason}
+        return JSONResponse(body, status_code=503, media_type="application/problem+json", headers=headers)
+
+    return app
+
+
+def tell_until_taken(config: SiteConfig, reason: str, ended: threading.Event) -> None:
+    """Have people and machines told, each few minutes until all have taken it."""
+    log.critical("store_damaged reason=%s", reason)
+    while not tell_of_damage(config, SystemClock(), reason) and not ended.wait(RETRY_S):
+        pass
