@@ -19,7 +19,8 @@ from pipeline.site.settings import SiteConfig
 PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark"><title>{title}: the data are damaged</title></head>
-<body style="font:1.1rem/1.5 system-ui,sans-serif;max-width:40rem;margin:2rem auto;padding:0 1rem">
+<body style="font:1.1rem/1.5 system-ui,sans-serif;max-width:40rem;margin:2rem auto;padding:0 1rem;
+overflow-wrap:anywhere">
 <h1>{title}: the data are damaged</h1><p><strong>{reason}</strong></p>
 <p>No reading is lost by that: the nodes keep theirs until the data are back, as far as their room reaches.</p>
 <ol><li>Stop the service: <code>sudo systemctl stop underturf</code></li>
