@@ -20,7 +20,7 @@ CHECK_EVERY_S = 20 * 3600.0  # and no sooner after the last one, whatever the cl
 CHECK_MOST_S = 900.0  # one that takes longer is given up, and told
 TELL_AGAIN_S = 24 * 3600.0
 TELL_RETRY_S = 300.0  # where a way did not take it
-LOOK_S = 2.0
+CHECK_POLL_S = 2.0
 
 log = logging.getLogger(__name__)
 
@@ -57,7 +57,7 @@ class IntegrityCheck:
             log.critical("store_damaged reason=%s", fault)
         except PipelineFault as fault:
             log.warning("store_not_checked reason=%s", fault)
-        self._clock.wait(LOOK_S, stop)
+        self._clock.wait(CHECK_POLL_S, stop)
 
     def close(self) -> None:
         """Nothing is open."""
