@@ -226,7 +226,9 @@ def _backup(parsed: argparse.Namespace) -> int:
         if data.is_dir():
             write_record(data, replace(read_record(data), fault=str(fault)))
         raise
-    write_record(data, BackupRecord(made.taken_ms, str(made.folder), made.size_bytes))
+    write_record(
+        data, BackupRecord(made.taken_ms, str(made.folder), made.size_bytes, asked_ms=read_record(data).asked_ms)
+    )
     print(made.text())
     print(*(f"not in it: {one}" for one in made.left_out), sep="\n", end="\n" if made.left_out else "")
     for name, held in made.unreadable.items():

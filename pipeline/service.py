@@ -29,6 +29,7 @@ from pipeline.advice.phrases import listed
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
+from pipeline.alerts.site import BACKUP_OLD
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
@@ -43,6 +44,7 @@ from pipeline.site.settings import SiteConfig, load
 from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recompute
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
+from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
 from pipeline.store.feeder import Feeder
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import Journal, Quarantined
@@ -559,13 +561,17 @@ class Pipeline:
             self._lock_file.close()
             raise
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
+        if config.backup.dir is not None:
+            ask_for_backups(config.data.dir, self.clock.now_ms())
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self.context = StationContexts(config, self.diary, self.store)
         self._stages = RestageQueue(config, self.store, self._stores.database, self.metrics, self.context)
-        self._alerts = AlertRunner(config, self.store, self.journal, self.metrics, self.context, self.diary)
+        self._alerts = AlertRunner(
+            config, self.store, self.journal, self.metrics, self.context, self.diary, backup=self.backup
+        )
         self._notifier = Notifier.from_config(config, self.journal, self.diary, self._ingest, self.metrics, self.clock)
         self._worker = Worker(
             config, self._ingest, self.journal, self._stages, self._alerts, self.nodes, self.metrics, self.clock,
@@ -584,6 +590,7 @@ class Pipeline:
         database = self._stores.database
         self.metrics.damaged.set_function(lambda: bool(database.damage))
         self.metrics.unreadable.set_function(lambda: len(database.unreadable))
+        self.metrics.backup_at.set_function(lambda: (self.backup().good_ms or 0) / 1000)
         self.changes.listen(self._advisor.hear)
         self._parts: list[_Part] = []
         self._ended = threading.Event()
@@ -621,9 +628,19 @@ class Pipeline:
         return self._alerts.open_alerts(self.clock.now_ms())
 
     def notices(self) -> list[str]:
-        """Return what an owner must know of the data, in words: damage, and what does not read."""
-        database = self._stores.database
-        return [*filter(None, [database.damage]), *unreadable_lines(database.unreadable)]
+        """Return what an owner must know of the data, in words: damage, what does not read, and too old a backup."""
+        database, record = self._stores.database, self.backup()
+        last = f" The last good one is {record.folder}." if record.folder else ""
+        after_days = self.config.alert_bound(BACKUP_OLD.name, "after_days")
+        return [
+            *([f"{database.damage}{last}"] if database.damage else []),
+            *unreadable_lines(database.unreadable),
+            *record.lines(self.clock.now_ms(), after_days),
+        ]
+
+    def backup(self) -> BackupRecord:
+        """Return what is known of the backups."""
+        return read_record(self.config.data.dir)
 
     def advice(self) -> SiteAdvice | None:
         """Return the newest advice; None until it has been computed for the first time."""
@@ -694,6 +711,7 @@ class Pipeline:
                 "stations_waiting": self._stages.waiting,
                 "periods_waiting": self._stages.periods_waiting,
             },
+            "backup": asdict(self.backup()),
             "judging": {"stations_waiting": self._worker.unjudged},
             "notify": {"away": self._notifier.away},
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],

@@ -39,6 +39,7 @@ from pipeline.advice.phrases import spoken
 from pipeline.diary.facts import DiaryFacts
 from pipeline.site.fields import Setting
 from pipeline.site.station import StationContext, is_southern
+from pipeline.store.backup import BackupRecord
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
 from pipeline.units import Flag as QualityFlag
 
@@ -141,11 +142,12 @@ class RuleGrain(Enum):
 class Scope(Enum):
     """The subject of one alert of a rule.
 
-    STATION; SURFACE: reported once, by its first station with probes, under the title of the surface; PROBE; PASS: a
-    kind of pass over a surface; BOOKING: one booked pass.
+    STATION; SURFACE: reported once, by its first station with probes, under the title of the surface; SITE: the same of
+    the whole site; PROBE; PASS: a kind of pass over a surface; BOOKING: one booked pass.
     """
 
     STATION = auto()
+    SITE = auto()
     SURFACE = auto()
     PROBE = auto()
     PASS = auto()
@@ -349,6 +351,8 @@ class StationWatch:
         By channel of the context, each in order of time, over the same time.
     zone : tzinfo or None
         Of the site; None: no hour is too early to say anything.
+    backup : BackupRecord or None
+        What is known of the backups now; None while the past is evaluated.
     """
 
     site: str
@@ -359,6 +363,7 @@ class StationWatch:
     readings: Mapping[str, Readings] = field(default_factory=dict)
     zone: datetime.tzinfo | None = None
     surface_title: str = ""
+    backup: BackupRecord | None = None
 
     @property
     def where(self) -> Where:

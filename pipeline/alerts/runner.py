@@ -40,6 +40,7 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.plans import PLAN_RULES, SurfaceWatch, walk_plans
 from pipeline.alerts.probes import PROBE_RULES
+from pipeline.alerts.site import SITE_RULES
 from pipeline.alerts.surface import SURFACE_RULES
 from pipeline.alerts.walk import apply_marks, look_ahead, walk
 from pipeline.alerts.water import WATER_RULES
@@ -61,18 +62,22 @@ from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
 from pipeline.site.station import StationContext, is_southern
 from pipeline.store import Store
+from pipeline.store.backup import BackupRecord
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS
 
-RULES: tuple[AlertRule[Any], ...] = (*WATER_RULES, *PROBE_RULES, *SURFACE_RULES, *PLAN_RULES)
+BACKUPS_PLACE = "Backup"  # where an alert about the data of the site is, in words
+RULES: tuple[AlertRule[Any], ...] = (*WATER_RULES, *PROBE_RULES, *SURFACE_RULES, *SITE_RULES, *PLAN_RULES)
 RULE_OF: Mapping[RuleName, AlertRule[Any]] = {rule.name: rule for rule in RULES}
 BOUNDS_OF_RULES: Mapping[str, type[RuleBounds]] = {rule.name: rule.bounds for rule in RULES}
 QUARTER_HOUR_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.QUARTER_HOUR for q in r.reads))
 DAY_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.DAY for q in r.reads))
 
 
-def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = True) -> dict[str, AlertState]:
+def first_states(
+    context: StationContext, begin_ms: int, *, of_surface: bool = True, of_site: bool = True
+) -> dict[str, AlertState]:
     """Return the first states of a station.
 
     Parameters
@@ -83,6 +88,8 @@ def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = T
         silent from then. [ms since 1970, UTC]
     of_surface : bool
         Whether it is this station that tells what concerns the whole surface; one of each surface is enough.
+    of_site : bool
+        The same of the whole site.
 
     Returns
     -------
@@ -94,6 +101,7 @@ def first_states(context: StationContext, begin_ms: int, *, of_surface: bool = T
     probes_of = {
         Scope.STATION: ("",) if in_ground else (),
         Scope.SURFACE: ("",) if of_surface else (),
+        Scope.SITE: ("",) if of_site else (),
         Scope.PROBE: tuple(dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))),
     }
     states = [AlertState(r.name, context.station, p, before_ms) for r in RULES for p in probes_of.get(r.scope, ())]
@@ -134,7 +142,9 @@ def facts_of(
     rule: AlertRule[Any], watch: StationWatch, diary: DiaryFacts, alerts: Mapping[str, BaseModel]
 ) -> Facts[Any]:
     """Return the facts for a rule of a station; a rule about the whole surface reports under the title of the
-    surface."""
+    surface, one about the site under that of its data."""
+    if rule.scope is Scope.SITE:
+        watch = replace(watch, place=BACKUPS_PLACE)
     if rule.scope is Scope.SURFACE:
         watch = replace(watch, place=watch.surface_title or watch.place)
     return Facts(rule, rule.bounds_in(alerts), watch, diary)
@@ -247,6 +257,8 @@ class AlertRunner:
         The stages' context of a station, by its name.
     diary : store.diary.Diary, optional
         Without it nothing is known of passes booked, play, covers and marks.
+    backup : callable
+        What is known of the backups now.
     """
 
     def __init__(
@@ -257,9 +269,11 @@ class AlertRunner:
         metrics: Metrics,
         context_of: Callable[[str], StationContext],
         diary: DiaryStore | None = None,
+        *,
+        backup: Callable[[], BackupRecord] = BackupRecord,
     ) -> None:
         self._config, self._store, self._journal, self._metrics = config, store, journal, metrics
-        self._context_of, self._diary = context_of, diary
+        self._context_of, self._diary, self._backup = context_of, diary, backup
         self._zone = ZoneInfo(config.site.timezone)
         self._surfaces = {surface.name: surface for surface in config.surfaces}
         self._tables = {s.name: treatments().for_surface(s.kind, config.bounds[s.name]) for s in config.surfaces}
@@ -298,6 +312,8 @@ class AlertRunner:
             if not states or until_ms <= asked.from_ms:
                 return [], False
             watch = self._watch(station, context, asked, until_ms)
+            if until_ms == now_ms:
+                watch = replace(watch, backup=self._backup())
             diary = self._diary_of(watch.surface, self._entries(until_ms), station)
             after, said = walk_station(states, watch, diary, until_ms, self._config.alerts)
             self._keep(self._states, station, {**known, **after}, after, said)
@@ -361,7 +377,8 @@ class AlertRunner:
         begin_ms = now_ms if heard is None else min(heard[0], now_ms)
         surface = self._config.surface_of(station)
         first = next((s.name for s in surface.stations if s.probes), "")
-        fresh = first_states(context, begin_ms, of_surface=station == first)
+        of_site = next((s.name for s in self._config.stations().values() if s.probes), "")
+        fresh = first_states(context, begin_ms, of_surface=station == first, of_site=station == of_site)
         return {key: kept.get(key, state) for key, state in fresh.items()}
 
     def _watch(self, station: str, context: StationContext, asked: Needed, until_ms: int) -> StationWatch:

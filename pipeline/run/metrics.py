@@ -57,6 +57,7 @@ class Metrics:
         self.findings = self._counter("findings_written", "Findings written or written again")
         self.damaged = self._gauge("store_damaged", "Whether the database was found damaged, 1 or 0")
         self.unreadable = self._gauge("store_unreadable_blocks", "Blocks of readings or days that do not read")
+        self.backup_at = self._gauge("backup_good_timestamp_seconds", "Moment of the last good backup, 0 for none [s]")
         self.faults = self._counter("environment_faults", "Times something outside failed", "part")
         self.backoff_s = self._gauge("worker_backoff_seconds", "Wait before the next attempt [s]", "part")
 

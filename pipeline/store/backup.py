@@ -19,13 +19,13 @@ import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from hardware.probe import OWN_MODELS
-from pipeline.errors import BackupFault, StoreFault, StoreFull
+from pipeline.errors import BackupFault, StoreFault, StoreFull, StoreTooNew
 from pipeline.site.settings import SiteConfig, data_dir_of, secrets_of
 from pipeline.store.database import (
     Connection,
@@ -39,7 +39,7 @@ from pipeline.store.database import (
 )
 from pipeline.store.opening import DATA_DIR_MODE, JOURNAL_FILE, LOCK_FILE, DataInUse, give_to_owner, lock_folder
 from pipeline.store.sqlite import unreadable_blocks
-from pipeline.units import utc_text
+from pipeline.units import DAY_MS, utc_text
 
 FORM = 1  # of the manifest
 MANIFEST, RECORD_FILE = "manifest.json", "last_backup.json"
@@ -367,14 +367,14 @@ def verify_backup(folder: Path, *, progress: Progress, unfinished: bool = False)
             faults.append(f"{where}: found {size} bytes, expected {file.size_bytes}")
         elif digest != file.sha256:
             faults.append(f"{where}: found other bytes than were written, expected SHA-256 {file.sha256[:12]}...")
-    faults += [] if faults else _database_faults(made)
+    faults += [] if faults else _database_faults(folder / JOURNAL_FILE, made)
     if faults:
         raise BackupFault("\n".join(["this backup is damaged and not to be used:", *faults[:FAULTS_TOLD]]))
     return made
 
 
-def _database_faults(made: Backup) -> list[str]:
-    file = made.folder / JOURNAL_FILE
+def _database_faults(file: Path, made: Backup) -> list[str]:
+    """Return what is wrong with the database of a backup, or with one brought back from it."""
     try:
         with reading_copy(file) as copy:
             faults = [f"{file}: {fault}" for fault in faults_of(copy, whole=True)]
@@ -433,6 +433,8 @@ def restore_backup(
 ) -> Restored:
     """Bring a whole site back, and prove it by opening it, before anything that is there is touched.
 
+    The database is not brought to this program's version: the service does that at its start, an older one too.
+
     Parameters
     ----------
     folder : Path
@@ -457,6 +459,11 @@ def restore_backup(
         When the settings file does not read.
     """
     made = verify_backup(folder, progress=progress)
+    if made.database_version > newest_step():
+        raise StoreTooNew(
+            f"{folder}: found a database of version {made.database_version}, expected at most {newest_step()}. "
+            f"Install version {made.program} of the program, which made it, or a later one."
+        )
     with _told(settings.parent):
         to_do = _restore_settings(made, settings)
         data = data_dir_of(settings, environment)
@@ -475,7 +482,10 @@ def restore_backup(
                 for file in made.files:
                     if not file.name.startswith(f"{SETTINGS}/"):
                         _bring(made.folder / file.name, staged / file.name.removeprefix(f"{DATA}/"), like=data)
-                _open_as_it_was(staged / JOURNAL_FILE, made)
+                if faults := _database_faults(staged / JOURNAL_FILE, made):
+                    raise BackupFault(
+                        "\n".join(["what was brought back is not what was saved:", *faults[:FAULTS_TOLD]])
+                    )
                 _exchange(data, there, aside, staged)
             finally:
                 shutil.rmtree(staged, ignore_errors=True)
@@ -525,28 +535,44 @@ def _bring(source: Path, target: Path, *, like: Path) -> None:
     _sync(target)
 
 
-def _open_as_it_was(file: Path, made: Backup) -> None:
-    """Open what was brought back as the service will, an older database brought to this version, and count its rows."""
-    with closing(Database(file)) as database, database.reading() as connection:
-        rows, faults = rows_in(connection), faults_of(connection, whole=False)
-    give_to_owner(file, file.parent)
-    known = made.rows if made.database_version == newest_step() else {"readings": made.rows["readings"]}
-    other = [f"{rows.get(name)} rows of {name} for {count}" for name, count in known.items() if rows.get(name) != count]
-    if faults or other:
-        raise BackupFault(f"{made.folder}: opened, found {'; '.join([*faults, *other])}. Nothing was replaced")
-
-
 # --- what was last made ----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
 class BackupRecord:
-    """The last good backup, and why none was made since; empty where it was. [ms since 1970, UTC]"""
+    """The last good backup, and why none was made since.
+
+    Attributes
+    ----------
+    good_ms : int or None
+        The moment it shows, None where there never was one. [ms since 1970, UTC]
+    folder : str
+    size_bytes : int
+    fault : str
+        Why the last try failed; empty where it did not.
+    asked_ms : int or None
+        When a service first found that backups are asked for. [ms since 1970, UTC]
+    """
 
     good_ms: int | None = None
     folder: str = ""
     size_bytes: int = 0
     fault: str = ""
+    asked_ms: int | None = None
+
+    @property
+    def since_ms(self) -> int | None:
+        """Return from when the age of the backups counts; None where none are asked for. [ms since 1970, UTC]"""
+        return self.asked_ms if self.good_ms is None else self.good_ms
+
+    def lines(self, now_ms: int, after_days: float) -> list[str]:
+        """Return in words that the last good backup is older than a number of days; none where it is not."""
+        if self.since_ms is None or now_ms - self.since_ms <= after_days * DAY_MS:
+            return []
+        days = (now_ms - self.since_ms) / DAY_MS
+        last = f"the last good backup is {days:.0f} days old ({self.folder})"
+        never = f"no backup has been made in the {days:.0f} days since they were set up"
+        return [(never if self.good_ms is None else last) + (f". The last try: {self.fault}" if self.fault else "")]
 
 
 def write_record(data: Path, record: BackupRecord) -> None:
@@ -557,6 +583,13 @@ def write_record(data: Path, record: BackupRecord) -> None:
     give_to_owner(fresh, data)
     _sync(fresh)
     fresh.replace(data / RECORD_FILE)
+
+
+def ask_for_backups(data: Path, now_ms: int) -> None:
+    """Note that backups are asked for, where that is not known yet: their age counts from then. [ms since 1970, UTC]"""
+    record = read_record(data)
+    if record.since_ms is None:
+        write_record(data, replace(record, asked_ms=now_ms))
 
 
 def read_record(data: Path) -> BackupRecord:

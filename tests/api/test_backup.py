@@ -6,10 +6,10 @@ standard library). The rest is the promise itself: the same answers, byte for by
 
 from __future__ import annotations
 
-import hashlib
 import json
 import lzma
 import os
+import re
 import shutil
 import signal
 import sqlite3
@@ -29,7 +29,8 @@ from api.command import main
 from hardware.reading import Batch
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import load_settings as load
-from pipeline.store.opening import lock_folder
+from pipeline.store.opening import lock_folder, open_journal
+from pipeline.units import DAY_MS
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
 from tests.conftest import missing
 from tests.pipeline.hand import OUTBOX, START_MS
@@ -275,27 +276,17 @@ def test_a_backup_is_not_restored_over_what_is_there(
 def test_a_backup_that_does_not_open_replaces_nothing(
     site: Ground, saved: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """One of a later version than the program: refused once opened, and the data that are there stay as they are."""
+    """One of a later version than the program: refused, and the data that are there stay as they are."""
     site.pipeline.stop()
     backup, config = tmp_path / "stick" / saved.name, tmp_path / "ground-0" / "underturf.toml"
     shutil.copytree(saved, backup)
-    with closing(sqlite3.connect(backup / "journal.db")) as made, made:
-        made.execute("INSERT INTO migration VALUES (999, 'of the future')")
-    sign_again(backup)
+    table = json.loads((backup / "manifest.json").read_text())
+    (backup / "manifest.json").write_text(json.dumps(table | {"database_version": 999}))
     data = config.parent / "data"
     before = {file: file.read_bytes() for file in data.rglob("*") if file.is_file()}
     assert run("restore", backup, "--config", config, "--replace") == 1
     assert "found a database of version 999" in capsys.readouterr().err
     assert {file: file.read_bytes() for file in data.rglob("*") if file.is_file()} == before
-
-
-def sign_again(backup: Path) -> None:
-    """Make the manifest that of the files as they are."""
-    table = json.loads((backup / "manifest.json").read_text())
-    content = (backup / "journal.db").read_bytes()
-    table["files"][0] |= {"size_bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
-    table["rows"]["migration"] += 1
-    (backup / "manifest.json").write_text(json.dumps(table))
 
 
 # --- what comes between ----------------------------------------------------------------------------------------------
@@ -422,6 +413,72 @@ def test_the_oldest_backups_go_when_a_good_one_is_there(
     assert sorted(one.name for one in stick.iterdir()) == kept
 
 
+# --- how old the last one is ---
+
+
+def told_of_backups(ground: Ground) -> list[tuple[str, str]]:
+    return [
+        (str(e.body["kind"]), str(e.body["text"]))
+        for e in ground.pipeline.journal.events(0, 2**61)
+        if e.body["rule"] == "backup_old"
+    ]
+
+
+def test_how_old_the_last_good_backup_is_is_told_on_page_health_and_as_an_alert(tmp_path: Path) -> None:
+    """Three days after backups were asked for without one, once: what the last try said, and what of the age; a good
+    backup ends it, and what is older than three days begins it again."""
+    asked = f'{SETTINGS}[backup]\ndir = "{tmp_path}/stick"\n'
+    ground = ground_at(tmp_path, asked, NOW_MS)
+    config, client = tmp_path / "underturf.toml", TestClient(create_app(ground.pipeline))
+
+    def later(days: float) -> None:
+        ground.clock.wall_ms += round(days * DAY_MS)
+        ground.judge()
+
+    def page() -> str:
+        return client.get("/", headers={"Accept": "text/html"}).text
+
+    try:
+        ground.hear(readings(2))
+        later(2.9)
+        assert told_of_backups(ground) == [] and ground.pipeline.notices() == []
+        assert run("backup", "--config", config) == 1, "the stick is not there"
+        later(0.2)
+        away = "Is the stick or disk there?"
+        ((kind, text),) = told_of_backups(ground)
+        assert kind == "opened" and text.startswith("Backup: none in the 3 days since it was set up.") and away in text
+        assert "No backup has been made in the 3 days since they were set up" in page() and away in page()
+        health = client.get("/healthz").json()
+        assert health["state"] == "degraded" and away in health["backup"]["fault"]
+        later(1)
+        assert len(told_of_backups(ground)) == 1
+        (tmp_path / "stick").mkdir()
+        assert run("backup", "--config", config) == 0
+        good = json.loads((tmp_path / "data" / "last_backup.json").read_text())
+        assert good["fault"] == "" and good["folder"] == str(the_backup(tmp_path / "stick"))
+        ground.clock.wall_ms = good["good_ms"]
+        later(0.1)
+        assert told_of_backups(ground)[1:] == [("closed", "Backup: a good one has been made again.")]
+        assert ground.pipeline.notices() == [] and good["folder"] in client.get("/healthz").text
+        later(9)
+        assert "The last good backup is 9 days old" in page()
+        assert told_of_backups(ground)[2][1].startswith("Backup: the last good one is 9 days old. None was tried since")
+        (metric,) = re.findall(r"^underturf_backup_good_timestamp_seconds (.*)$", client.get("/metrics").text, re.M)
+        assert float(metric) == good["good_ms"] / 1000
+    finally:
+        ground.pipeline.stop()
+
+
+def test_who_asks_for_no_backup_is_told_nothing_of_it(tmp_path: Path) -> None:
+    """Without `dir` and without a backup ever made, days pass in silence."""
+    ground = ground_at(tmp_path)
+    ground.hear(readings(2))
+    ground.clock.wall_ms += 30 * DAY_MS
+    ground.judge()
+    assert told_of_backups(ground) == [] and ground.pipeline.notices() == []
+    ground.pipeline.stop()
+
+
 # --- what is damaged already -----------------------------------------------------------------------------------------
 
 
@@ -476,8 +533,9 @@ def test_a_block_that_does_not_read_keeps_nothing_from_being_saved(
 # --- other stores ----------------------------------------------------------------------------------------------------
 
 
-def test_a_store_of_an_earlier_version_is_saved_as_it_is_and_restored_to_this_one(tmp_path: Path) -> None:
-    """Before an upgrade the new program saves what the old one left; the old file is not touched."""
+def test_a_store_of_an_earlier_version_is_saved_and_restored_as_it_is(tmp_path: Path) -> None:
+    """Before an upgrade the new program saves what the old one left; restored it is the same to the byte, so the way
+    back is open, and the new program reads it."""
     old, stick = tmp_path / "old", tmp_path / "stick"
     (old / "data").mkdir(parents=True)
     stick.mkdir()
@@ -491,10 +549,11 @@ def test_a_store_of_an_earlier_version_is_saved_as_it_is_and_restored_to_this_on
     assert made["database_version"] < 8
     new = tmp_path / "new" / "underturf.toml"
     assert run("restore", the_backup(stick), "--config", new) == 0
-    with closing(sqlite3.connect(new.parent / "data" / "journal.db")) as restored:
-        assert restored.execute("SELECT max(number) FROM migration").fetchone() >= (8,)
-        query = "SELECT sum(last_seq - first_seq + 1) FROM span WHERE kind = 1"
-        assert restored.execute(query).fetchone() == (made["rows"]["readings"],)
+    restored = new.parent / "data" / "journal.db"
+    assert restored.read_bytes() == (the_backup(stick) / "journal.db").read_bytes()
+    (new.parent / "addresses").write_text("")
+    with open_journal(load(new)) as journal:
+        assert sum(outbox.received for outbox in journal.outboxes()) >= made["rows"]["readings"] > 0
 
 
 def test_of_a_server_store_it_is_said_that_the_series_are_not_in_it(
