@@ -1,14 +1,16 @@
 """The six answers of the morning, in order, in words: what a groundsman asks before he sets out.
 
-Can I go on it? What fell since yesterday? Where did it go? Water tonight? Any window this week? Are the probes alive,
-and is anything in the way? The facts are gathered from the pipeline once; what cannot be told is said to be so.
+Can I go on it? What fell? Where did it go? Water tonight? Any window this week? Are the probes alive, and is anything
+in the way? Each has one bold word, a clause that fits two lines of a phone however many stations there are, and all
+that stands behind it, a line each. The facts are gathered from the pipeline once; what cannot be told is said to be.
 """
 
 from __future__ import annotations
 
 import datetime
+from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
@@ -16,8 +18,9 @@ from fastapi import APIRouter, Request
 from api import schema, words
 from api.data import pipeline_of, stations_of
 from api.diary_check import names_in_the_way
-from api.state import StationNow
-from pipeline.advice.phrases import lift_first
+from api.export import observations_at_step
+from api.state import StationNow, WettingNow, number, rows_of
+from pipeline.advice.phrases import lift_first, listed, the_probes
 from pipeline.advice.report import (
     LIKELY,
     PassAdvice,
@@ -48,10 +51,33 @@ NOT_YET = "Cannot tell yet: the first advice is being worked out."
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """One question and what can be said to it, a line each."""
+    """One question and what can be said to it.
+
+    Attributes
+    ----------
+    question : str
+    verdict : str
+        One or two words: `Yes,`, `Cannot tell.`
+    clause : str
+        What the verdict rests on, in one sentence or two.
+    lines : tuple of str
+        All that stands behind it.
+    needs_hand : bool
+        Something is to be done about it now.
+    """
 
     question: str
+    verdict: str
+    clause: str
     lines: tuple[str, ...]
+    needs_hand: bool = False
+
+
+PART_H = 3  # hours of rain that are drawn as one
+MOST_NAMED = 2  # stations that a clause has room for
+MOST_NEED_A_HAND = 2  # more shouting than this is not heard
+# Verdicts that ask for a hand, by the place of their question, the most pressing first.
+NEEDS_HAND = {5: ("Silent", "Lift probe"), 0: ("Do not",), 3: ("Yes",)}
 
 
 @dataclass(frozen=True)
@@ -91,7 +117,7 @@ class Morning:
 def get_answers(request: Request) -> list[schema.AnswerOut]:
     pipeline = pipeline_of(request)
     answers = six_answers(morning_of(pipeline, stations_of(request)))
-    return [schema.AnswerOut(question=one.question, lines=list(one.lines)) for one in answers]
+    return [schema.AnswerOut(**asdict(one)) for one in answers]
 
 
 def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
@@ -122,14 +148,16 @@ def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
 
 def six_answers(morning: Morning) -> list[Answer]:
     """The answers, in the order in which they are asked."""
-    return [
-        Answer("Can I go on it?", tuple(_can_i_go(morning))),
-        Answer("Rain and water since yesterday?", tuple(_fallen(morning))),
-        Answer("Where did it go?", tuple(_went(morning))),
-        Answer("Water tonight?", tuple(_water(morning))),
-        Answer("Any window this week?", tuple(_windows(morning))),
-        Answer("Are the probes alive, is anything in the way?", tuple(_in_the_way(morning))),
+    answers = [
+        Answer("Can I go on it?", *_going_verdict(morning), tuple(_can_i_go(morning))),
+        Answer("What fell?", *_fallen_verdict(morning), tuple(_fallen(morning))),
+        Answer("Where did it go?", *_went_verdict(morning), tuple(_went(morning))),
+        Answer("Water tonight?", *_water_verdict(morning), tuple(_water(morning))),
+        Answer("Any window this week?", *_window_verdict(morning), tuple(_windows(morning))),
+        Answer("Probes alive? Anything in the way?", *_probe_verdict(morning), tuple(_in_the_way(morning))),
     ]
+    needing = [n for n, those in NEEDS_HAND.items() if answers[n].verdict.rstrip(",.:") in those][:MOST_NEED_A_HAND]
+    return [replace(one, needs_hand=number in needing) for number, one in enumerate(answers)]
 
 
 def _of_surface(advice: SiteAdvice | None, name: str) -> SurfaceAdvice | None:
@@ -312,3 +340,302 @@ def _in_the_way(morning: Morning) -> list[str]:
         lift = f" {lift_first(names)}." if names else ""
         found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)
     return found if morning.booked else [*found, "No pass is booked for today."]
+
+
+# --- the verdicts ----------------------------------------------------------------------------------------------------
+
+
+def place_name(state: StationNow) -> str:
+    """Return a station as it is called in passing: by its surface where it stands there alone."""
+    return state.surface.title if len(state.surface.stations) == 1 else words.place(state.surface, state.station)
+
+
+def silent_since_ms(states: Sequence[StationNow]) -> int | None:
+    """Return when the last of some stations was heard, where all of them have said nothing for too long.
+
+    [ms since 1970, UTC] 0 where none was ever heard; None where one is heard.
+    """
+    if not states or not all(s.heard_ms is None or s.is_old for s in states):
+        return None
+    return max((s.heard_ms for s in states if s.heard_ms is not None), default=0)
+
+
+def _silence(morning: Morning) -> str:
+    """Since when nothing has been heard of any station, as the end of a clause; empty where something is."""
+    since_ms = silent_since_ms(morning.states)
+    if since_ms is None:
+        return ""
+    return "Nothing heard yet" if since_ms == 0 else f"Nothing heard since {_said_when(since_ms, morning)}"
+
+
+def _said_when(at_ms: int, morning: Morning) -> str:
+    return words.soon(at_ms, morning.zone, morning.now_ms)
+
+
+def _said_day(at_ms: int, morning: Morning) -> str:
+    return words.soon(at_ms, morning.zone, morning.now_ms, clock=False)
+
+
+def _going_verdict(morning: Morning) -> tuple[str, str]:
+    if not morning.states:
+        return "Cannot tell.", "No station is set up."
+    if silence := _silence(morning):
+        return "Cannot tell.", f"{silence}. Boot and eye."
+    going = {
+        surface: _going([s for s in morning.states if s.surface.name == surface], morning)
+        for surface in dict.fromkeys(s.surface.name for s in morning.states)
+    }
+    titles = {s.surface.name: s.surface.title for s in morning.states}
+    by_word = {word: [titles[n] for n, found in going.items() if found[0] == word] for word in ("yes", "no", "?")}
+    why = words.listed_once([found[1] for found in going.values() if found[0] == "no"])
+    if by_word["no"]:
+        where = "" if not by_word["yes"] and not by_word["?"] else f"go on {words.named(by_word['no'])}: "
+        rest = f" {_all_of(by_word['yes'])} may be gone on." if by_word["yes"] else ""
+        return "Do not", f"{where}{why}.{rest}"
+    untold = f" {words.named(by_word['?'])} cannot be told." if by_word["?"] else ""
+    if not by_word["yes"]:
+        return "Cannot tell.", "No reading of water that counts. Boot and eye."
+    frost = words.listed_once([found[1] for found in going.values() if found[0] == "yes"])
+    which = f"{words.named(by_word['yes'])}. " if untold else f"{_all_of(by_word['yes'], alone='')}. ".lstrip(". ")
+    return "Yes,", f"{which}{words.upper_first(frost)}.{untold}"
+
+
+def _all_of(titles: Sequence[str], *, alone: str | None = None) -> str:
+    """Several surfaces that are all there are: `both`, `all 5`; one by `alone`, or its title."""
+    if len(titles) == 1:
+        return titles[0] if alone is None else alone
+    return "both" if len(titles) == 2 else f"all {len(titles)}"
+
+
+def going_of(surface: str, morning: Morning) -> str:
+    """Return whether a surface can be gone on: `yes`, `no`, or `?` where nobody can tell."""
+    states = [s for s in morning.states if s.surface.name == surface]
+    return "?" if silent_since_ms(states) is not None else _going(states, morning)[0]
+
+
+def _going(states: Sequence[StationNow], morning: Morning) -> tuple[str, str]:
+    """`yes`, `no` or `?` for one surface, and why in a few words."""
+    told = {a.rule for a in morning.alerts if a.surface == states[0].surface.name}
+    frost, frozen = _frost((*states, *morning.states), _frost_degc(morning))
+    wettest = max((w for w in map(_wetness, states) if w is not None), default=None)
+    if frozen or FROST_AT_DAWN.name in told:
+        return "no", "frost on the leaf" if frozen else "frost"
+    if wettest is None:
+        return "?", ""
+    if STAY_OFF.name in told or wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
+        return "no", "wetter than drained"
+    return "yes", "frost cannot be told, not wetter than drained" if "cannot" in frost else "no frost, not too wet"
+
+
+def rain_of_day(pipeline: Pipeline, states: Sequence[StationNow]) -> list[float] | None:
+    """Return the rain of the last 24 hours in parts of three hours, of the gauge that caught most; None without one.
+
+    [mm]
+    """
+    told = [s for s in states if s.rain_day_mm is not None]
+    if not told:
+        return None
+    wettest = max(told, key=lambda s: s.rain_day_mm or 0.0)
+    channel = pipeline.config.rain_channel(wettest.station.name)
+    end_ms = wettest.now_ms // HOUR_MS * HOUR_MS + HOUR_MS
+    start_ms, parts = end_ms - DAY_MS, [0.0] * (24 // PART_H)
+    for row in rows_of(observations_at_step(pipeline, [str(channel)], start_ms, end_ms, "hour")):
+        parts[(int(row["measured_at_ms"]) - start_ms) // (PART_H * HOUR_MS)] += number(row["value"]) or 0.0
+    return parts
+
+
+def _fallen_verdict(morning: Morning) -> tuple[str, str]:
+    since = _said_when(morning.now_ms - DAY_MS, morning)
+    given = [(e, float(str(e.body.get("water_mm") or 0.0))) for e in morning.given if e.kind == "watering"]
+    watered = max((mm for _, mm in given), default=0.0)
+    where = words.named(list(dict.fromkeys(words.place_of(morning.config, e) for e, _ in given)))
+    added = f" {where} watered{f', {words.millimetres(watered)}' if watered else ''}." if given else ""
+    rains = [s.rain_day_mm for s in morning.states if s.rain_day_mm is not None]
+    if not rains:
+        gauged = any(s.has_gauge for s in morning.states)
+        why = _silence(morning) or ("The gauge was not heard through the day" if gauged else "There is no gauge here")
+        return "Not known.", f"{why}.{added}"
+    low, high = min(rains), max(rains)
+    if round(high, 1) > 0.0:
+        span = (
+            f"{words.millimetres(high)}" if round(high - low, 1) == 0.0 else f"{low:.1f} to {words.millimetres(high)}"
+        )
+        return words.tied(span), f"of rain since {since}.{added}"
+    last = _last_wetting(morning)
+    before = ""
+    if last is not None and last.given.value is not None and not given:
+        before = f" Last: {words.millimetres(last.given.value)}, {_said_day(last.end_ms, morning)}."
+    return (
+        "Nothing" if not given else "Watered,",
+        f"{'no rain' if given else 'has fallen'} since {since}.{before}{added}",
+    )
+
+
+def _last_wetting(morning: Morning) -> WettingNow | None:
+    accounts = [s.wetting for s in morning.states if s.wetting is not None]
+    return max(accounts, key=lambda one: one.end_ms, default=None)
+
+
+# Where the greatest part of a wetting is found again.
+WENT_WORDS = {
+    "thatch_kept": "Thatch", "root_gain": "Roots", "below_gain": "Deeper", "evaporation": "Air",
+    "unaccounted": "Unaccounted",
+}  # fmt: skip
+
+
+def greatest_part(account: WettingNow) -> str | None:
+    """Return the line of an account with most of the water, a key of `WENT_WORDS`; None where none is told."""
+    parts = {name: found.value for name in WENT_WORDS if (found := getattr(account, name)) and found.value is not None}
+    return max(parts, key=lambda name: parts[name]) if parts else None
+
+
+def _went_verdict(morning: Morning) -> tuple[str, str]:
+    told = [
+        (s, s.wetting, part) for s in morning.states if s.wetting is not None and (part := greatest_part(s.wetting))
+    ]
+    if not told:
+        if any(s.is_in_work for s in morning.states):
+            return "Cannot tell.", "Readings are still being worked on."
+        if not any(s.wetting for s in morning.states):
+            gauged = any(s.has_gauge for s in morning.states)
+            return ("Nothing", "of 1 mm or more has come in 60 days.") if gauged else ("Cannot tell.", "No gauge here.")
+        return "Cannot tell.", "What came could not be followed into the soil."
+    newest_ms = max(account.end_ms for _, account, _ in told)
+    told = [one for one in told if newest_ms - one[1].end_ms < DAY_MS]  # of the same weather
+    counted = Counter(part for _, _, part in told)
+    part = max(counted, key=lambda one: (counted[one], one == "thatch_kept"))
+    day = _said_day(newest_ms, morning)
+    if len(told) > MOST_NAMED:
+        rest = ", ".join(f"{WENT_WORDS[p].lower()} at {n}" for p, n in counted.items() if p != part)
+        return WENT_WORDS[
+            part
+        ], f"got most at {counted[part]} of {len(told)} stations, {day}{f'; {rest}' if rest else ''}."
+    told.sort(key=lambda one: one[2] != part)
+    which = [_roots_got(s, account, with_place=len(morning.states) > 1) for s, account, _ in told]
+    return WENT_WORDS[part], f"{'; '.join(which)}, {day}."
+
+
+def _roots_got(state: StationNow, account: WettingNow, *, with_place: bool) -> str:
+    place = f"at {place_name(state)}: roots" if with_place else "got most: roots"
+    given, root = account.given.value, account.root_gain
+    of = "" if given is None else f" of {words.millimetres(given)}"
+    if root is None or root.value is None:
+        return f"{place} cannot be told{of}"
+    return f"{place} got {max(root.value, 0.0):.1f}{of}"
+
+
+def _water_verdict(morning: Morning) -> tuple[str, str]:
+    if morning.advice is None:
+        return "Cannot tell", "yet: the first advice is being worked out."
+    each = [
+        (s, found.water)
+        for s in morning.states
+        for one in morning.advice.surfaces
+        for found in one.stations
+        if found.station == s.station.name
+    ]
+    if not each:
+        return "Cannot tell.", "No probe of water stands in the turf."
+    wanted = [(s, w) for s, w in each if w.mm]
+    said = listed([f"{place_name(s)} {w.mm:.0f} mm{_goes(w.goes)}" for s, w in wanted])
+    if morning.now_ms - morning.advice.at_ms > STALE_ADVICE_MS:
+        when_ = _said_when(morning.advice.at_ms, morning)
+        return (
+            "Cannot tell",
+            f"yet. It said {said if len(wanted) in (1, 2) else 'no' if not wanted else 'yes'} at {when_}.",
+        )
+    if wanted:
+        if len(wanted) <= 2:
+            return "Yes.", f"{said}."
+        most, mm = max(((s, w.mm or 0.0) for s, w in wanted), key=lambda one: one[1])
+        return "Yes.", f"{len(wanted)} of {len(each)} stations; most at {place_name(most)}, {mm:.0f} mm."
+    told = [w for _, w in each if w.mm is not None]
+    if not told:
+        return "Cannot tell.", f"{words.upper_first(each[0][1].reason)}."
+    reason = Counter(w.reason for w in told).most_common(1)[0][0]
+    untold = f" {len(each) - len(told)} cannot be told." if len(told) < len(each) else ""
+    return "No.", f"{words.upper_first(reason)}.{untold}"
+
+
+def _goes(goes: int) -> str:
+    return f" in {goes} goes" if goes > 1 else ""
+
+
+def _window_verdict(morning: Morning) -> tuple[str, str]:
+    advice = morning.advice
+    if advice is None:
+        return "Cannot tell", "yet: the first advice is being worked out."
+    if silence := _silence(morning):
+        return "Cannot tell.", f"{silence}: nothing is called open on old readings."
+    shown = {s.surface.name for s in morning.states}
+    surfaces = [one for one in advice.surfaces if one.surface in shown]
+    if not any(one.passes for one in surfaces):
+        return "Cannot tell.", "No pass can be judged without a probe in the turf."
+    found = [(one, window) for one in surfaces if (window := _first_window(one, morning)) is not None]
+    if not found:
+        reasons = Counter(_reason(each) for one in surfaces for each in one.passes if _reason(each))
+        return "None:", f"{reasons.most_common(1)[0][0] if reasons else 'no pass is open in seven days'}."
+    likely = [(one, window) for one, window in found if window[2]]
+    first, (_, said, _) = min(likely or found, key=lambda each: each[1][0])
+    clause = f"{first.title}: {said}." if len(surfaces) > 1 else f"{said}."
+    others = [one.title for one, _ in found if one is not first]
+    shut = [one.title for one in surfaces if one.title != first.title and one.title not in others]
+    if others:
+        clause += f" Also {words.named(others, 1)}."
+    elif shut:
+        clause += f" {words.named(shut, 1)}: none."
+    return "Yes," if likely else "May open:", clause
+
+
+def _first_window(one: SurfaceAdvice, morning: Morning) -> tuple[int, str, bool] | None:
+    """Begin of the first window of a surface this week, its pass and time in words, and whether it is likely."""
+    found = [(coming, each) for each in one.passes if (coming := next_open(each.outlook)) is not None]
+    soon = [f for f in found if f[0].span.start_ms < morning.now_ms + 7 * DAY_MS]
+    if not soon:
+        return None
+
+    def is_likely(coming: Stretch) -> bool:
+        chance = chance_of(coming)
+        return chance is None or chance >= LIKELY or coming.first.override is not None
+
+    coming, each = min(soon, key=lambda f: (not is_likely(f[0]), f[0].span.start_ms))
+    zone, outlook = ZoneInfo(morning.zone), each.outlook
+    begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
+    end = when(coming.span.end_ms, outlook, zone)
+    said = f"{outlook.facts.doing} {'till' if begun else when(coming.span.start_ms, outlook, zone) + ' to'} {end}"
+    return coming.span.start_ms, said, is_likely(coming)
+
+
+def _probe_verdict(morning: Morning) -> tuple[str, str]:
+    silent = [s for s in morning.states if s.heard_ms is None or s.is_old or s.is_silent]
+    some = [s for s in morning.states if s not in silent and s.silent]
+    dumb = f" {words.named([place_name(s) for s in silent])} silent." if silent else ""
+    dumb += f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""
+    for entry, names in morning.booked:
+        if names:
+            doing = words.pass_title(entry.body)
+            return (
+                "Lift probe",
+                f"before {doing} at {words.clock(entry.at_ms, morning.zone)}: {the_probes(names)}.{dumb}",
+            )
+    if morning.states and len(silent) == len(morning.states):
+        since_ms = silent_since_ms(morning.states)
+        since = (
+            "yet: is the agent running?" if not since_ms else f"since {_said_when(since_ms, morning)}: the box first."
+        )
+        return "Silent,", f"all of them {since}" if since_ms else f"nothing heard {since}"
+    if silent:
+        older = min((s.heard_ms for s in silent if s.heard_ms is not None), default=None)
+        since = "" if older is None else f" since {_said_when(older, morning)}"
+        rest = f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""
+        return "Silent:", f"{words.named([place_name(s) for s in silent])}{since}.{rest}"
+    if some:
+        probe, number = some[0].silent[0], sum(len(s.silent) for s in some)
+        since = "" if probe.heard_ms is None else f" since {_said_when(probe.heard_ms, morning)}"
+        return "Silent:", f"{words.count('probe', number)} at {words.named([place_name(s) for s in some])}{since}."
+    faults = [a for a in morning.alerts if a.rule == PROBE_FAULT.name]
+    booked = "" if morning.booked else " No pass is booked today."
+    count = sum(len(s.probes) for s in morning.states)
+    if faults:
+        return "In doubt:", f"{words.count('probe', len(faults))} of {count} not to be believed.{booked}"
+    return "All heard,", f"{words.count('probe', count)}; nothing in the way.{booked}"

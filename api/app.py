@@ -23,7 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, answers, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
-from api.pages import ground, work
+from api.pages import ground, today, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import refuse_long
 from pipeline.service import Pipeline
@@ -35,7 +35,7 @@ PACKED_FROM_BYTES = 1000  # shorter answers fit into one network packet as they 
 PACKING = 1  # of 9: a year by the hour is packed in a third of the time that 6 takes, and is a tenth larger
 BOKEH_SCRIPT = Path(bokehjs_path()) / "js" / "bokeh.min.js"
 BOKEH_ADDRESS = f"/bokeh/{bokeh.__version__}.js"
-# Bokeh sets styles on its elements; scripts come from this server only.
+# Styles stand in the page; scripts come from this server only.
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
     "connect-src 'self'; font-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
@@ -58,7 +58,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.facts = FactCache(pipeline)
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
-    for part in (data, answers, advice, diary, feed, live, nodes, health, ground, work):
+    for part in (data, answers, advice, diary, feed, live, nodes, health, today, ground, work):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 

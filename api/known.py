@@ -48,7 +48,7 @@ def known_of(pipeline: Pipeline, station: Station, now_ms: int) -> list[KnownFig
         for of in Of
         for name, depth_m in owners
         if (entries := _entries(of, of_channel=depth_m is not None))
-        for figure in _newest(pipeline, name, depth_m, entries, max(0, now_ms - LOOK_BACK_MS[of]), now_ms)
+        for figure in newest(pipeline, name, depth_m, entries, max(0, now_ms - LOOK_BACK_MS[of]), now_ms)
     ]
     order = {quantity: place for place, quantity in enumerate(CATALOGUE)}
     return sorted(found, key=lambda figure: (order[figure.entry.quantity], figure.depth_mm or 0.0))
@@ -59,10 +59,13 @@ def _entries(of: Of, *, of_channel: bool) -> list[CatalogueEntry]:
     return [entry for entry in wanted if entry.of_channel or not of_channel]
 
 
-def _newest(
+def newest(
     pipeline: Pipeline, owner: str, depth_m: float | None, entries: list[CatalogueEntry], start_ms: int, end_ms: int
 ) -> Iterator[KnownFigure]:
-    """The newest finding of each of these entries, which are all of one kind of span."""
+    """Return the newest finding of each of these entries, which are all of one kind of span. [ms since 1970, UTC], [m]
+
+    `depth_m` is None where `owner` is a station.
+    """
     table = pipeline.store.findings(owner, [entry.quantity for entry in entries], start_ms, end_ms + 1)
     rows = rows_of(table)
     if entries[0].of in (Of.DAY, Of.FORTNIGHT):  # one that is not over yet and is withheld leaves the one before

@@ -371,9 +371,14 @@ class MarkIn(BaseModel):
 
 
 class AnswerOut(BaseModel):
-    """One of the six questions of the morning, and what can be said to it."""
+    """One of the six questions of the morning, and what can be said to it. `lines` are all that stands behind it."""
 
     question: str = Field(examples=["Water tonight?"])
+    verdict: str = Field(examples=["No."])
+    clause: str = Field(
+        examples=["The roots have enough until tomorrow night."], description="what the verdict rests on"
+    )
+    needs_hand: bool = Field(examples=[False], description="something is to be done about it now")
     lines: list[str] = Field(examples=[["Square: no water tonight; the roots have enough until tomorrow night."]])
 
 

@@ -116,7 +116,8 @@ class StationNow:
     The layers are those of the last reading of moisture, however old that is. `heard_ms` is the time of the last
     reading of any probe, `silent_ms` how long a probe may say nothing before it counts as silent. `rain_day_mm` is None
     when the gauge cannot tell the last 24 hours, `has_gauge` whether there is one. While the station `is_in_work` its
-    newest readings are not yet in `wetting`. With the leaf at `frost_degc` or below there is frost, as alerts have it.
+    newest readings are not yet in `wetting`. `core_ms` is when the core was cut that tells the thatch. With the leaf at
+    `frost_degc` or below there is frost, as alerts have it.
     Nobody has confirmed the time of its readings since `unconfirmed_since_ms`; None where it is confirmed.
     """
 
@@ -127,6 +128,7 @@ class StationNow:
     silent_ms: int
     probes: tuple[ProbeNow, ...]
     thatch_m: float | None
+    core_ms: int | None
     layers: tuple[LayerNow, ...]
     channels: tuple[ChannelNow, ...]
     wetting: WettingNow | None
@@ -185,6 +187,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         silent_ms=silent_ms,
         probes=probes,
         thatch_m=number(context.thatch_m(now_ms)),
+        core_ms=max((core.at_ms for core in context.cores if core.at_ms <= now_ms), default=None),
         layers=_layers(pipeline, station.name, as_of_ms, _explained(station, latest, missed)),
         channels=tuple(
             _channel_now(c, context, now_ms, latest.get(c.id), week_ago.get(c.id), is_silent=c.id in missed)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
-from pipeline.advice.phrases import listed
+from pipeline.advice.phrases import NEAR_DAYS, listed
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import KINDS, DiaryEntry
@@ -30,7 +30,10 @@ FLAG_WORDS = {
     Flag.MISSING: "no answer",
 }
 # Words for relative wetness, by upper edge: 0 is the dry limit of the layer, 1 is drained after a soaking.
-_WETNESS_WORDS = ((0.15, "very dry"), (0.35, "dry"), (0.75, "moist"), (1.05, "wet, as after draining"))
+_WETNESS_WORDS = (
+    (0.02, "dry"), (0.13, "nearly dry"), (0.38, "a quarter full"), (0.63, "half full"), (0.88, "three quarters full"),
+    (1.05, "drained"),
+)  # fmt: skip
 _WETTEST = "wetter than drained"
 SURE_WITHIN = 0.10  # limits that leave less room than this are not spoken of
 
@@ -46,6 +49,59 @@ def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
         if at.year == now.year:
             return f"{at:%a} {at.day} {at:%b} {at:%H:%M}"
     return f"{at:%a} {at.day} {at:%b %Y %H:%M}"
+
+
+def local(at_ms: int, zone: ZoneInfo) -> datetime.datetime:
+    """A time [ms since 1970, UTC] on the clock of a zone."""
+    return datetime.datetime.fromtimestamp(at_ms / 1000, zone)
+
+
+def date_and_clock(at_ms: int, timezone: str) -> str:
+    """A moment for the head of a page: `Thu 10 Jul, 06:24`."""
+    at = local(at_ms, ZoneInfo(timezone))
+    return f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+
+
+def way(wetness: float | None) -> str:
+    """How far on the way from dry to drained, without decimals: `31 %`."""
+    return "cannot tell" if wetness is None else f"{round(wetness * 100) + 0:.0f} %"
+
+
+def soon(at_ms: int, timezone: str, now_ms: int, *, clock: bool = True) -> str:
+    """A time as it is said in passing: `06:15`, `yesterday 21:40`, within six days `Tue 14:10`, else `2 Jul`.
+
+    Without `clock`, the day alone.
+    """
+    zone = ZoneInfo(timezone)
+    at, now = (datetime.datetime.fromtimestamp(each / 1000, zone) for each in (at_ms, now_ms))
+    days = (now.date() - at.date()).days
+    time = f"{at:%H:%M}" if clock else ""
+    if days == 0:
+        return time or "today"
+    if abs(days) > NEAR_DAYS:
+        return f"{at.day} {at:%b}" + ("" if at.year == now.year else f" {at.year}")
+    day = {1: "yesterday", -1: "tomorrow"}.get(days, f"{at:%a}")
+    return f"{day} {time}".rstrip()
+
+
+def named(names: Sequence[str], most: int = 2) -> str:
+    """Names as in a sentence, of many only the first: `a and b`, `a, b and 3 more`."""
+    return listed(list(names)) if len(names) <= most + 1 else f"{', '.join(names[:most])} and {len(names) - most} more"
+
+
+def clock(at_ms: int, timezone: str) -> str:
+    """The time of day: `06:15`."""
+    return f"{datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(timezone)):%H:%M}"
+
+
+def count(name: str, number: int) -> str:
+    """So many of a thing: `1 probe`, `6 probes`."""
+    return f"{number} {name}" + ("" if number == 1 else "s")
+
+
+def listed_once(reasons: Sequence[str]) -> str:
+    """Reasons without those said already, as in a sentence."""
+    return listed(list(dict.fromkeys(reason for reason in reasons if reason)))
 
 
 def tied(text: str) -> str:
@@ -486,11 +542,11 @@ def mark_line(entry: DiaryEntry, zone: str, now_ms: int) -> str:
 def _what(entry: DiaryEntry) -> str:
     body = entry.body
     if entry.kind == "pass":
-        return f"{_pass_title(body)}, {body.get('state', 'done')}"
+        return f"{pass_title(body)}, {body.get('state', 'done')}"
     if entry.kind == "healed":
-        return f"{_pass_title(body)} has healed" if "pass" in body else KINDS["healed"].kind_title
+        return f"{pass_title(body)} has healed" if "pass" in body else KINDS["healed"].kind_title
     if entry.kind == "override":
-        return f"{_pass_title(body)} against advice"
+        return f"{pass_title(body)} against advice"
     if entry.kind == "mark":
         return {"seen": "an alert seen", "snoozed": "an alert snoozed"}.get(
             str(body.get("mark")), "an alert called wrong"
@@ -505,7 +561,8 @@ def _what(entry: DiaryEntry) -> str:
     return {"depth": f"depth of {body.get('channel')} measured anew"}.get(entry.kind, KINDS[entry.kind].kind_title)
 
 
-def _pass_title(body: Mapping[str, object]) -> str:
+def pass_title(body: Mapping[str, object]) -> str:
+    """The pass of an entry, as it is done: `scarifying`."""
     facts = treatments().facts.get(str(body.get("pass")))
     return str(body.get("pass")) if facts is None else facts.doing
 

@@ -31,7 +31,7 @@ PURE = ("pipeline/soil/", "pipeline/stages/", "pipeline/forecast/", "pipeline/ad
 # The shells in those folders: a thread, a file or an address.
 SHELLS = {"pipeline/advice/advisor.py", "pipeline/forecast/weather_file.py"}
 # Those of api/ that draw or export series; the others read what is stored, and of the stages the catalogue alone.
-FIGURES = {"api/charts.py", "api/export.py", "api/drawing.py"}
+FIGURES = {"api/charts.py", "api/depths.py", "api/export.py", "api/drawing.py"}
 CATALOGUE = "pipeline.stages.catalogue"
 TOP = {
     *("README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", ".gitignore", ".gitattributes", ".ci"),

@@ -1,31 +1,86 @@
-"""What all pages share: the templates, and the facts that the frame around every page needs."""
+"""What all pages share: templates and styles, the navigation, and the page rendered once for all who ask for it."""
 
 from __future__ import annotations
 
-from typing import Any
+import gzip
+import re
+from collections.abc import Callable, Hashable
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from fastapi import Request
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, Response
+from markupsafe import Markup
 from starlette.templating import Jinja2Templates
 
 from api.words import tied, upper_first
 from pipeline.service import Pipeline
 
-templates = Jinja2Templates(directory=__file__.rpartition("/")[0] + "/templates")
+if TYPE_CHECKING:
+    from api.load import FactCache  # it needs the problems, which are shown in this frame
+
+HERE = Path(__file__).parent
+EVERY_S = 5  # an open page asks for itself again at most so often
+PAGE_PACKING = 6  # of 9: a page is packed once for all who ask for it
+
+templates = Jinja2Templates(directory=HERE / "templates")
+
+
+@cache
+def style(name: str) -> Markup:
+    """Return a sheet of `styles/` for the head of a page, without comments and needless blanks."""
+    text = re.sub(r"/\*.*?\*/", "", (HERE / "styles" / f"{name}.css").read_text(encoding="utf-8"), flags=re.S)
+    return Markup(re.sub(r"\s*([{};,])\s*|\s+", lambda found: found[1] or " ", text).strip())
+
+
 templates.env.filters["tied"] = tied
-
-
-def note_change(request: Request) -> None:
-    """Note the count of changes before anything is read for a page: what comes later is news to whoever has it."""
-    request.state.change = request.app.state.pipeline.changes.count
+templates.env.globals["style"] = style
 
 
 def answer(
     request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], *, status: int = 200
 ) -> HTMLResponse:
-    """Return a page, or a part of one, made from a template."""
-    stations = [(f, s) for f in pipeline.config.surfaces for s in f.stations]
-    bokeh = request.app.state.bokeh_address
+    """Return a page made from a template for this request alone."""
     notices = [upper_first(one) for one in pipeline.notices()]
-    shown = {"notices": notices, "site": pipeline.config.site, "stations": stations, "bokeh": bokeh, **facts}
+    shown = {"notices": notices, "site": pipeline.config.site, "pages": _pages(pipeline), **facts}
     return templates.TemplateResponse(request, template, shown, status_code=status)
+
+
+def page(
+    request: Request, template: str, key: Hashable, make: Callable[[], dict[str, Any]], *, every_s: int = EVERY_S
+) -> Response:
+    """Return a page that keeps itself up to date, rendered once until the next change or minute.
+
+    Parameters
+    ----------
+    request : Request
+    template : str
+    key : hashable
+        What tells this page from all others.
+    make : callable
+        Gathers its facts; called when the page is not kept.
+    every_s : int
+        An open page asks for itself again at most so often. [s]
+    """
+    facts: FactCache = request.app.state.facts
+    pipeline: Pipeline = request.app.state.pipeline
+
+    def packed() -> bytes:
+        change = pipeline.changes.count  # before anything is read: what comes later is news to whoever has the page
+        shown = answer(request, template, pipeline, {**make(), "change": change, "every": every_s})
+        return gzip.compress(bytes(shown.body), PAGE_PACKING, mtime=0)
+
+    body = facts.get((page, key), packed)
+    headers = {"Vary": "Accept-Encoding"}
+    if "gzip" in request.headers.get("accept-encoding", ""):
+        return HTMLResponse(body, headers={**headers, "Content-Encoding": "gzip"})
+    return HTMLResponse(gzip.decompress(body), headers=headers)
+
+
+def _pages(pipeline: Pipeline) -> list[tuple[str, str, str]]:
+    """Key, name and address of each page in the navigation; none while there is no station."""
+    first = next(iter(pipeline.config.stations()), None)
+    if first is None:
+        return []
+    return [("today", "Today", "/"), ("station", "Slices", f"/stations/{first}"), ("work", "Work", "/work")]

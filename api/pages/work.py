@@ -10,15 +10,15 @@ import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, Depends, Request
-from fastapi.responses import HTMLResponse
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
 
 from api import words
 from api.answers import pass_words, stale_line
-from api.data import iso, pipeline_of
+from api.data import pipeline_of
 from api.drawing import KIND_WORDS, LETTERS, DayCell, calendar, first_day, kind_of, wetness_chart
-from api.load import facts_of
-from api.pages.frame import answer, note_change
+from api.pages.frame import answer, page
+from api.pages.parts import see_to
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import lift_first, listed
 from pipeline.advice.report import PassAdvice, SiteAdvice, StationAdvice, SurfaceAdvice, next_open
@@ -26,30 +26,19 @@ from pipeline.advice.windows import Window
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
-from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
+from pipeline.units import EVER_MS, HOUR_MS
 
-SNOOZE_DAYS = 3
 LAST_ENTRIES = 10
 
-router = APIRouter(include_in_schema=False, dependencies=[Depends(note_change)])
+router = APIRouter(include_in_schema=False)
 
 
 @router.get("/work", response_class=HTMLResponse)
-def work_page(request: Request) -> HTMLResponse:
+def work_page(request: Request) -> Response:
     pipeline = pipeline_of(request)
     if not pipeline.config.stations():
         return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
-    return answer(request, "work.html", pipeline, {**_facts(request), "twin": "/api/v1/advice"})
-
-
-@router.get("/work/now", response_class=HTMLResponse)
-def work_part(request: Request) -> HTMLResponse:
-    """All of the page but its frame."""
-    return answer(request, "work_now.html", pipeline_of(request), _facts(request))
-
-
-def _facts(request: Request) -> dict[str, Any]:
-    return facts_of(request).get(work_page, lambda: _work_facts(pipeline_of(request)))
+    return page(request, "work.html", work_page, lambda: _work_facts(pipeline))
 
 
 def _work_facts(pipeline: Pipeline) -> dict[str, Any]:
@@ -57,15 +46,14 @@ def _work_facts(pipeline: Pipeline) -> dict[str, Any]:
     entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"][-LAST_ENTRIES:]
     return {
         "page": "work",
+        "twin": "/api/v1/advice",
         "now": words.moment(now_ms, zone),
         "advised": None if advice is None else _advised(advice, zone, now_ms),
         "surfaces": [] if advice is None else [_surface(pipeline, one, now_ms) for one in advice.surfaces],
         "notes": [] if advice is None else [words.tied(_sentence(note)) for note in advice.notes],
         "legend": [(KIND_WORDS[kind], letter, kind) for kind, letter in LETTERS.items()],
-        "alerts": _alerts(pipeline, now_ms),
+        "see": see_to(pipeline, now_ms),
         "heard": _heard(pipeline, now_ms),
-        "until": iso((now_ms // 1000) * 1000 + SNOOZE_DAYS * DAY_MS),
-        "snooze_days": SNOOZE_DAYS,
         "entries": [words.tied(words.entry_line(pipeline.config, e, now_ms)) for e in reversed(entries)],
     }
 
@@ -82,20 +70,6 @@ def _heard(pipeline: Pipeline, now_ms: int) -> bool:
     latest = pipeline.store.last_answers(list(pipeline.config.channels()))
     silent_ms = round(PROBE_FAULT.bounds_in(pipeline.config.alerts).silent_h * HOUR_MS)
     return bool((latest["measured_at_ms"] > now_ms - silent_ms).any())
-
-
-def _alerts(pipeline: Pipeline, now_ms: int) -> list[dict[str, Any]]:
-    zone = pipeline.config.site.timezone
-    marks = {str(e.body.get("alert")): e for e in pipeline.diary.entries(("mark",), *EVER_MS)}
-    return [
-        {
-            "id": alert.alert_id,
-            "text": words.tied(alert.text),
-            "since": f"Since {words.moment(alert.since_ms, zone, now_ms=now_ms)}.",
-            "mark": words.mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
-        }
-        for alert in pipeline.alerts()
-    ]
 
 
 def _surface(pipeline: Pipeline, one: SurfaceAdvice, now_ms: int) -> dict[str, Any]:

@@ -69,7 +69,7 @@ def test_a_page_is_not_worked_out_again_while_nothing_changes(
 
     monkeypatch.setattr("api.data.station_now", counted)
     client = TestClient(create_app(ground.pipeline))
-    paths = ("/", "/now", "/stations/s1", "/stations/s1/now", "/api/v1/now", "/api/v1/stations/s1", "/api/v1/answers")
+    paths = ("/", "/stations/s1", "/api/v1/now", "/api/v1/stations/s1", "/api/v1/answers")
     for path in paths:
         assert client.get(path).status_code == 200
     assert sorted(read) == ["o1", "s1", "s2"]
@@ -153,7 +153,7 @@ def test_a_download_holds_its_place_to_the_last_byte(client: TestClient) -> None
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/work", "/stations/s1", "/api/v1/now", "/api/v1/observations", "/static/underturf.css"]
+    "path", ["/", "/work", "/stations/s1", "/api/v1/now", "/api/v1/observations", "/static/live.js"]
 )
 def test_an_answer_is_packed_for_whoever_takes_it(served: str, path: str) -> None:
     """With gzip accepted it comes packed and much smaller, and is the same; a stranger to gzip gets it plain."""
@@ -173,7 +173,7 @@ def test_the_stream_of_events_is_not_packed(served: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/work", "/stations/s1/now", "/api/v1/now", "/api/v1/observations?to=2024-03-20", "/static/ground.js"]
+    "path", ["/", "/work", "/stations/s1", "/api/v1/now", "/api/v1/observations?to=2024-03-20", "/static/ground.js"]
 )
 def test_an_answer_that_is_there_already_is_not_sent_again(client: TestClient, path: str) -> None:
     """304 without a body for the tag of before, packed or not; whole again for another tag."""

@@ -239,9 +239,12 @@ def test_passes_shut_for_the_same_reason_share_a_line(make_ground: MakeGround) -
 def test_no_script_stands_in_the_work_page(reader: TestClient) -> None:
     """Scripts come from files of this server, and every link and form leads to it."""
     tags = page(reader, "/work")
-    assert {s["src"] for s in tags.every("script")} == {"/static/ground.js", "/static/marks.js"}
+    assert {s["src"] for s in tags.every("script")} == {"/static/live.js", "/static/marks.js"}
     assert not [key for _, a in tags.tags for key in a if key.startswith("on")]
-    targets = {str(a["href"]).partition("#")[0] for a in tags.every("a")} | {"/work/now", "/static/marks.js"}
+    targets = {str(a["href"]).partition("#")[0] for a in tags.every("a")} - {""} | {
+        "/static/live.js",
+        "/static/marks.js",
+    }
     for target in targets:
         assert target.startswith("/") and reader.get(target).status_code == 200, target
 
@@ -249,8 +252,8 @@ def test_no_script_stands_in_the_work_page(reader: TestClient) -> None:
 # --- the six answers ----------------------------------------------------------------------------------------------
 
 QUESTIONS = [
-    "Can I go on it?", "Rain and water since yesterday?", "Where did it go?", "Water tonight?",
-    "Any window this week?", "Are the probes alive, is anything in the way?",
+    "Can I go on it?", "What fell?", "Where did it go?", "Water tonight?", "Any window this week?",
+    "Probes alive? Anything in the way?",
 ]  # fmt: skip
 
 
@@ -263,7 +266,7 @@ def test_six_answers_stand_first_and_in_order(reader: TestClient, told: dict[str
     assert list(told) == QUESTIONS
     said = words(page(reader, "/")).replace("m³", "m3")
     places = [said.index(line) for question in QUESTIONS for line in (question, *told[question])]
-    assert places == sorted(places) and places[-1] < said.index("All windows, water and alerts")
+    assert places == sorted(places) and places[-1] < said.index("The slices")
 
 
 def test_whether_it_can_be_gone_on_is_told_by_leaf_and_water(told: dict[str, list[str]]) -> None:
@@ -277,7 +280,7 @@ def test_whether_it_can_be_gone_on_is_told_by_leaf_and_water(told: dict[str, lis
 
 def test_what_fell_and_what_was_given_is_told_once(told: dict[str, list[str]]) -> None:
     """All stations share one gauge; a watering of the last day stands beside it."""
-    assert told["Rain and water since yesterday?"] == [
+    assert told["What fell?"] == [
         "Rain in the last 24 hours: 0.0 mm.", "Wed 20 Mar 20:00, Square: water given: 8 mm (Bea).",
     ]  # fmt: skip
 
@@ -327,7 +330,7 @@ def test_nothing_is_cleared_where_nothing_is_known(make_ground: MakeGround) -> N
     )
     assert told["Water tonight?"] == told["Any window this week?"]
     assert told["Water tonight?"] == ["Cannot tell yet: the first advice is being worked out."]
-    assert all("cannot tell" in line.casefold() for line in told["Rain and water since yesterday?"])
+    assert all("cannot tell" in line.casefold() for line in told["What fell?"])
     assert told[QUESTIONS[5]][-1] == "No pass is booked for today."
 
 

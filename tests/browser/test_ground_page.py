@@ -40,8 +40,8 @@ CONTRASTS = """() => {
   }
   return found;
 }"""
-TARGETS = """() => [...document.querySelectorAll("nav a, .choices a, .links a, .site a, .station h2 a, summary")]
-  .map((e) => [e.textContent.trim(), e.getBoundingClientRect().height])"""
+TARGETS = """() => [...document.querySelectorAll("nav a, .choices a, .links a, footer a, summary, button")]
+  .filter((e) => e.checkVisibility()).map((e) => [e.textContent.trim(), e.getBoundingClientRect().height])"""
 DRAWN = "[data-chart][data-drawn=yes]"
 INK_ON_CANVAS = """() => {
   const inside = (e) => [e, ...(e.shadowRoot ? shadows(e.shadowRoot) : [])];
@@ -76,12 +76,12 @@ def test_a_station_is_drawn_and_readable(opens: Opens, address: str, width: int,
 @pytest.mark.parametrize("look", LOOKS)
 @pytest.mark.parametrize("width", WIDTHS)
 def test_the_first_page_is_readable(opens: Opens, address: str, width: int, look: str) -> None:
-    """The morning's answers of every station: the same demands, without a chart."""
+    """Answers and slices: the same demands, without a chart."""
     opened = opens(width, look)
     page = opened.page
     page.goto(address)
     assert opened.said == []
-    assert page.locator("section.station").count() == 3
+    assert page.locator(".slices figure").count() == 3
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert [(text, r) for text, r in page.evaluate(CONTRASTS) if r < LEAST_CONTRAST] == []
     assert [(text, h) for text, h in page.evaluate(TARGETS) if h < LEAST_TARGET_PX] == []
@@ -133,7 +133,7 @@ def test_news_comes_to_an_open_page(opens: Opens, tmp_path: Any) -> None:
             page.goto(f"{address}/stations/o1")
             page.locator("#every-channel summary").click()
             assert page.get_by_text("Last heard 01:00 today").is_visible()
-            with page.expect_request("**/stations/o1/now"):
+            with page.expect_request("**/stations/o1"):
                 ground.clock.wall_ms = NOW_MS + 2 * HOUR_MS
                 ground.hear(readings(2, first_hour=480, first_seq=10**6))
                 ground.pipeline.changes.bump("findings")
@@ -167,7 +167,7 @@ def test_a_chart_on_its_way_is_drawn_whatever_comes_meanwhile(opens: Opens, grou
         page.goto(f"{address}/stations/s1")
         wait_until(lambda: page.evaluate("1") and held != [], "the chart is asked for")
         for _ in range(2):
-            with page.expect_request("**/stations/s1/now"):
+            with page.expect_request("**/stations/s1"):
                 ground.pipeline.changes.bump("findings")
         for route in held:
             route.continue_()

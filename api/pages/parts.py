@@ -1,0 +1,47 @@
+"""Facts that several pages show: those of the head, and what is to be seen to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from api import words
+from api.data import iso
+from api.state import StationNow
+from pipeline.service import Pipeline
+from pipeline.units import DAY_MS, EVER_MS
+
+SNOOZE_DAYS = 3
+SHORT = 90  # characters of what is to be seen to, where it has one line
+
+
+def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:
+    """Return the facts of the head of a page: the time, and when some stations were heard last."""
+    now_ms = states[0].now_ms
+    heard_ms = max((s.heard_ms for s in states if s.heard_ms is not None), default=None)
+    is_old = heard_ms is None or all(s.heard_ms is None or s.is_old for s in states)
+    if heard_ms is None:
+        age = "not heard yet"
+    else:
+        age = f"{words.age(now_ms - heard_ms)} old" if is_old else f"heard {words.soon(heard_ms, zone, now_ms)}"
+    return {"now": words.date_and_clock(now_ms, zone), "age": age, "age_is_old": is_old}
+
+
+def see_to(pipeline: Pipeline, now_ms: int, station: str | None = None) -> list[dict[str, Any]]:
+    """Return the open alerts as a page shows them, of one station or of all, those that nobody has marked first."""
+    zone = pipeline.config.site.timezone
+    marks = {str(e.body.get("alert")): e for e in pipeline.diary.entries(("mark",), *EVER_MS)}
+    found = [
+        {
+            "id": alert.alert_id,
+            "text": words.tied(alert.text),
+            "short": alert.text if len(alert.text) <= SHORT else f"{alert.text[:SHORT].rpartition(' ')[0]} ...",
+            "since": f"Since {words.soon(alert.since_ms, zone, now_ms)}.",
+            "mark": words.mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
+            "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
+            "snooze_days": SNOOZE_DAYS,
+        }
+        for alert in pipeline.alerts()
+        if station in (None, alert.station)
+    ]
+    return sorted(found, key=lambda one: bool(one["mark"]))

@@ -1,0 +1,266 @@
+"""Today: the six answers of the morning within the first window of a phone, each station as its slice, what to see to.
+
+An answer opens to all that stands behind it. With more stations than have room side by side they stand in a list, each
+with a small slice. What needs attention is counted, and the first of it told, above the answers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+
+from api import signs, words
+from api.answers import Morning, going_of, greatest_part, morning_of, place_name, rain_of_day, six_answers
+from api.data import pipeline_of, stations_of
+from api.depths import DepthNow, depths_now, leaf_mm, root_depth, slice_of
+from api.drawing import DAYS
+from api.known import KnownFigure
+from api.load import facts_of
+from api.pages.frame import answer, page
+from api.pages.parts import head, see_to
+from api.slices import Pen, end_mm, ruler_figures, ruler_svg, slice_svg
+from api.state import LayerNow, StationNow
+from pipeline.advice.conditions import Verdict
+from pipeline.advice.report import SurfaceAdvice
+from pipeline.service import Pipeline
+from pipeline.units import DAY_MS
+
+MOST_LARGE = 6  # stations drawn side by side; more stand in a list
+IN_A_ROW = 3
+DEEPEST_MM = 300.0  # deeper probes are on the page of their station
+MORE = (
+    ("/work", "All of the work"), None, None, ("/work", "Tonight's water"), ("/work", "Ten days of every pass"), None,
+)  # fmt: skip
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/", response_class=HTMLResponse)
+def today(request: Request) -> Response:
+    """The first page; what to do when there is no station."""
+    pipeline = pipeline_of(request)
+    if not pipeline.config.stations():
+        return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
+    return page(request, "today.html", today, lambda: _facts(request))
+
+
+def _facts(request: Request) -> dict[str, Any]:
+    pipeline, states = pipeline_of(request), stations_of(request)
+    zone, now_ms = pipeline.config.site.timezone, states[0].now_ms
+    morning = morning_of(pipeline, states)
+    drawn = [_drawn(request, state) for state in states]
+    large = len(drawn) <= MOST_LARGE
+    is_old = all(state.heard_ms is None or state.is_old for state in states)
+    return {
+        "page": "today",
+        "twin": "/api/v1/answers",
+        **head(states, zone),
+        "see": see_to(pipeline, now_ms),
+        "six": _six(morning, pipeline),
+        "heading": "The slices as they were" if is_old else f"The slices, {_cut(states, zone)}",
+        "rows": _rows(drawn, zone) if large else [],
+        "groups": [] if large else _groups(drawn, zone),
+    }
+
+
+def _cut(states: Sequence[StationNow], zone: str) -> str:
+    heard = [s.heard_ms for s in states if s.heard_ms is not None and not s.is_old]
+    return f"cut at {words.clock(max(heard), zone)}"
+
+
+# --- the six ---------------------------------------------------------------------------------------------------------
+
+
+def _six(morning: Morning, pipeline: Pipeline) -> list[dict[str, Any]]:
+    pictures = _pictures(morning, pipeline)
+    return [
+        {
+            "question": one.question,
+            "verdict": words.tied(one.verdict),
+            "clause": words.tied(one.clause),
+            "lines": [words.tied(line) for line in one.lines],
+            "needs_hand": one.needs_hand,
+            "picture": picture,
+            "more": more,
+        }
+        for one, picture, more in zip(six_answers(morning), pictures, MORE, strict=True)
+    ]
+
+
+def _pictures(morning: Morning, pipeline: Pipeline) -> list[Any]:
+    states, advice, zone = morning.states, morning.advice, ZoneInfo(morning.zone)
+    surfaces = {s.surface.name: s.surface.title for s in states}
+    fresh = [s for s in states if s.heard_ms is not None and not s.is_old]
+    rain = rain_of_day(pipeline, states)
+    account = max((s.wetting for s in states if s.wetting is not None), key=lambda one: one.end_ms, default=None)
+    shares: tuple[float | None, float | None] = (None, None)
+    if account is not None and greatest_part(account) is not None and account.given.value:
+        kept, gain = account.thatch_kept, account.root_gain
+        shares = (
+            None if kept is None or kept.value is None else kept.value / account.given.value,
+            None if gain is None or gain.value is None else gain.value / account.given.value,
+        )
+    by_surface = {} if advice is None else {one.surface: one for one in advice.surfaces}
+    waters = [
+        (_initial(place_name(s)), found.water.mm, found.water.goes)
+        for s in states
+        if s.surface.name in by_surface
+        for found in by_surface[s.surface.name].stations
+        if found.station == s.station.name
+    ]
+    ahead = [(_initial(one.title), _best_chances(one, zone)) for name, one in by_surface.items() if name in surfaces]
+    return [
+        signs.going([(_initial(title), going_of(name, morning)) for name, title in surfaces.items()]),
+        signs.fallen(rain, f"{words.local(morning.now_ms - DAY_MS, zone):%a}"),
+        signs.went(*shares),
+        signs.water(waters if fresh else []),
+        signs.windows(ahead if fresh else []),
+        signs.probes([(_initial(place_name(s)), _heard(s)) for s in states]),
+    ]
+
+
+def _initial(title: str) -> str:
+    return title[:1].upper()
+
+
+def _heard(state: StationNow) -> list[bool]:
+    """Whether each depth of moisture answered when it was last read, from the top down."""
+    depths = [(c.depth_m, c) for c in state.channels if c.depth_m is not None]
+    moist = [(d, c) for d, c in depths if c.installed.channel.quantity == "water_content"]
+    inside = [not c.is_silent and c.at_ms is not None for _, c in sorted(moist, key=lambda one: one[0])]
+    return [False] * len(inside) if state.is_old else inside
+
+
+def _best_chances(one: SurfaceAdvice, zone: ZoneInfo) -> list[float | None]:
+    """The best chance of any pass of a surface on each of ten days. [1] None where none of them can be judged."""
+    windows = [window for each in one.passes for window in each.outlook.windows]
+    if not windows:
+        return []
+    first_ms = min(window.span.start_ms for window in windows)
+    first = words.local(first_ms, zone).date()
+    best: list[float | None] = [None] * DAYS
+    for window in windows:
+        day = (words.local(window.span.start_ms, zone).date() - first).days
+        if 0 <= day < DAYS and window.verdict is not Verdict.UNKNOWN:
+            chance = 0.0
+            if window.verdict is Verdict.OPEN:
+                chance = 1.0 if window.chance is None or window.override is not None else window.chance
+            best[day] = max(best[day] or 0.0, chance)
+    return best
+
+
+# --- the slices ------------------------------------------------------------------------------------------------------
+
+
+class _Drawn:
+    """A station with all that its slice and its words need."""
+
+    def __init__(self, state: StationNow, depths: tuple[DepthNow, ...], roots: KnownFigure | None, leaf: float | None):
+        self.state, self.depths, self.roots, self.leaf = state, depths, roots, leaf
+        self.deepest_mm = max((d.depth_mm for d in depths if d.depth_mm <= DEEPEST_MM), default=0.0)
+
+
+def _drawn(request: Request, state: StationNow) -> _Drawn:
+    pipeline, name = pipeline_of(request), state.station.name
+
+    def make() -> _Drawn:
+        context = pipeline.context(name)
+        roots = root_depth(pipeline, name, state.now_ms)
+        return _Drawn(state, depths_now(context, state), roots, leaf_mm(pipeline, state.surface.name))
+
+    return facts_of(request).get((_drawn, name), make)
+
+
+def _rows(drawn: Sequence[_Drawn], zone: str) -> list[dict[str, Any]]:
+    """Three slices in a row on one ruler."""
+    rows = []
+    for first in range(0, len(drawn), IN_A_ROW):
+        row = drawn[first : first + IN_A_ROW]
+        foot_mm = end_mm([one.deepest_mm for one in row])
+        tallest = max([14.0, *(one.leaf or 0.0 for one in row)])
+        pen = Pen(2.0, 92.0, 4.0 + min(tallest, 40.0) * 0.86, min(0.86, 260.0 / foot_mm))
+        height = round(pen.y(foot_mm) + 4)
+        to_mm = foot_mm - 22.0
+        rows.append(
+            {
+                "height": height,
+                "ruler": ruler_svg(Pen(38.0, 1.0, pen.head, pen.scale), to_mm),
+                "figures": [(mm, round(100 * pen.y(mm) / height, 2)) for mm in ruler_figures(to_mm)],
+                "slices": [_slice(one, pen, foot_mm, zone) for one in row],
+            }
+        )
+    return rows
+
+
+def _groups(drawn: Sequence[_Drawn], zone: str) -> list[dict[str, Any]]:
+    """Many stations as a list by surface, each with a small slice, all on one scale."""
+    foot_mm = end_mm([one.deepest_mm for one in drawn])
+    pen = Pen(2.0, 42.0, 6.0, 58.0 / foot_mm)
+    surfaces = dict.fromkeys(one.state.surface.name for one in drawn)
+    return [
+        {
+            "title": next(one.state.surface.title for one in drawn if one.state.surface.name == surface),
+            "height": round(pen.y(foot_mm) + 4),
+            "slices": [_slice(one, pen, foot_mm, zone) for one in drawn if one.state.surface.name == surface],
+        }
+        for surface in surfaces
+    ]
+
+
+def _slice(one: _Drawn, pen: Pen, foot_mm: float, zone: str) -> dict[str, Any]:
+    state = one.state
+    return {
+        "name": state.station.name,
+        "title": words.place(state.surface, state.station),
+        "drawing": slice_svg(slice_of(state, one.depths, one.roots, one.leaf, foot_mm), pen),
+        "told": told(one.depths),
+        **slice_words(state, one.depths, one.roots, zone),
+    }
+
+
+def told(depths: Sequence[DepthNow]) -> str:
+    """Return the numbers that a slice draws, in words."""
+    each = [f"{d.depth_mm:.0f} mm {words.way(d.wetness)}{' mixed' if d.lies_in == 'mixed' else ''}" for d in depths]
+    return f"Of the way from dry to drained: {'; '.join(each)}." if each else "No moisture probe stands here."
+
+
+def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigure | None, zone: str) -> dict[str, str]:
+    """Return what stands under a slice: a bold word or two, what follows it, and what is said quietly."""
+    if state.heard_ms is None:
+        return {"bold": "Not heard yet.", "words": "", "quiet": ""}
+    if state.is_old:
+        then = words.soon(state.heard_ms, zone, state.now_ms)
+        return {"bold": "As it was", "words": f"{then}.", "quiet": "Nothing heard since."}
+    layers = {one.layer: one for one in state.layers if one.wetness is not None}
+    said = [f"{name} {words.wetness(found.wetness)}" for name, found in _layers(layers) if found.wetness is not None]
+    drink = f"Drink to {roots.value * 1000:.0f} mm." if roots is not None and roots.value is not None else ""
+    first, rest = (said[0], said[1:]) if said else ("Cannot tell", [])
+    return {
+        "bold": words.upper_first(first) + ("," if rest else "."),
+        "words": " ".join(part for part in ("".join(f"{one}." for one in rest), drink) if part),
+        "quiet": thatch_words(state, depths, zone),
+    }
+
+
+def _layers(layers: Mapping[str, LayerNow]) -> list[tuple[str, LayerNow]]:
+    names = {"thatch": "thatch", "top_layer": "top", "root_zone": "roots"}
+    return [(names[layer], found) for layer, found in layers.items()]
+
+
+def thatch_words(state: StationNow, depths: Sequence[DepthNow], zone: str) -> str:
+    """Return what is known of the thickness of the thatch, and whether a probe reads it."""
+    if state.thatch_m is None:
+        return "Thatch not known: cut a core."
+    if state.thatch_m == 0.0:
+        return "No thatch."
+    core = f"{state.thatch_m * 1000:.0f} mm of thatch"
+    if state.core_ms is not None:
+        core = f"Core {words.soon(state.core_ms, zone, state.now_ms, clock=False)}: {state.thatch_m * 1000:.0f} mm"
+    if any(one.lies_in == "thatch" for one in depths):
+        return f"{core}."
+    mixed = any(one.lies_in == "mixed" for one in depths)
+    return f"{'Thatch mixed with soil' if mixed else 'Thatch not read'}; {core[:1].lower()}{core[1:]}."
