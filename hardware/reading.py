@@ -7,6 +7,7 @@ in place of `v`. Decoding refuses with a reason and never repairs. Nothing here 
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import sys
@@ -25,6 +26,7 @@ MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
 MAX_PAYLOAD_BYTES = 512 * 1024
 DEFLATE_FROM_BYTES = 512  # a shorter pack fits one packet of any network as it is
 MAX_NOTICE_CHANNELS = 20
+MAX_RECEIPT_BYTES = 4096
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
@@ -32,6 +34,7 @@ _SLUG_RE = re.compile(_SLUG)
 _CHANNEL_RE = re.compile(rf"{_SLUG}/{_SLUG}/{_SLUG}")
 _SLOT_RE = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
 _OUTBOX_RE = re.compile(r"[0-9a-f]{16,32}")
+_DIGEST_RE = re.compile(r"[0-9a-f]{16}")
 _TOPIC_RE = re.compile(
     rf"underturf/{WIRE_VERSION}/(?P<site>{_SLUG})/(?P<node>{_SLUG})/readings/"
     r"(?P<outbox_id>[0-9a-f]{16,32})/(?P<first>[0-9]{1,40})/(?P<last>[0-9]{1,40})"
@@ -121,7 +124,17 @@ class Reading:
 class Batch:
     """Readings with consecutive `seq` from one outbox.
 
-    `lowest_kept` is the lowest seq the outbox still holds: a hole below it will never be filled.
+    Attributes
+    ----------
+    site, node, outbox_id : str
+    lowest_kept : int
+        Lowest seq the outbox still holds: a hole below it will never be filled.
+    readings : tuple of Reading
+    before : str or None
+        Digest of the reading before the first, empty where the outbox no longer knows it. None from an agent of an
+        earlier version, which does not compare digests.
+    follows : str
+        The outbox whose place this one took, because a receipt did not agree with it; else empty.
     """
 
     site: str
@@ -129,6 +142,8 @@ class Batch:
     outbox_id: str
     lowest_kept: int
     readings: tuple[Reading, ...]
+    before: str | None = None
+    follows: str = ""
 
     @property
     def first(self) -> int:
@@ -143,11 +158,15 @@ class Batch:
 class Receipt:
     """All readings of an outbox up to and including `seq` are on the pipeline's disk.
 
+    `digest` is that of the last of them that is kept as a reading, number `digest_seq`: an outbox that has another
+    reading there is not the one that was received. Empty and 0 where none is kept, or from an earlier version.
     `deflate` says whether that pipeline takes deflated batches; one older than they are does not say so.
     """
 
     outbox_id: str
     seq: int
+    digest: str = ""
+    digest_seq: int = 0
     deflate: bool = True
 
 
@@ -162,6 +181,19 @@ class Notice:
     now_ms: int | None
     by: str
     unknown: tuple[str, ...]
+
+
+def digest_of(reading: Reading) -> str:
+    """Return 16 hexadecimal digits that tell a reading from another one of the same number.
+
+    The beginning of the SHA-256 (FIPS 180-4) of its fields; site, node and outbox are left out.
+    """
+    raw = "" if reading.raw is None else float(reading.raw).hex()
+    fields = (
+        reading.seq, reading.channel, reading.slot, reading.measured_at_ms, raw, reading.status.value, reading.attempts,
+        reading.clock_ok,
+    )  # fmt: skip
+    return hashlib.sha256("\n".join(map(str, fields)).encode()).hexdigest()[:16]
 
 
 def is_slug(text: str) -> bool:
@@ -274,6 +306,8 @@ def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
         "underturf": WIRE_VERSION,
         "outbox_id": batch.outbox_id,
         "lowest_kept": batch.lowest_kept,
+        **({} if batch.before is None else {"before": batch.before}),
+        **({"follows": batch.follows} if batch.follows else {}),
         **records[0],
     }
     return json.dumps(records, separators=(",", ":"), allow_nan=False).encode()
@@ -305,18 +339,25 @@ def decode_batch(payload: bytes, span: BatchSpan) -> Batch:
     lowest = head.get("lowest_kept")
     if type(lowest) is not int or not 1 <= lowest <= span.first:
         raise BadBatch(f"lowest_kept: found {lowest!r}, expected a whole number from 1 to {span.first}")
+    before, follows = head.get("before"), head.get("follows", "")
+    if before is not None and before != "" and not _is_digest(before):
+        raise BadBatch(f"before: found {before!r:.40}, expected 16 hexadecimal digits, or none")
+    if not isinstance(follows, str) or (follows and _OUTBOX_RE.fullmatch(follows) is None):
+        raise BadBatch(f"follows: found {follows!r:.40}, expected 16 to 32 hexadecimal digits, or none")
     count = span.last - span.first + 1
     if len(records) != count:
         raise BadBatch(f"pack: found {len(records)} records, expected {count} as in the topic")
     readings = _decode_together(records, span)
     if readings is None:  # something is out of form, or rare: record by record finds the reason
         readings = tuple(_decode_record(record, span, span.first + i) for i, record in enumerate(records))
-    return Batch(span.site, span.node, span.outbox_id, lowest, readings)
+    return Batch(span.site, span.node, span.outbox_id, lowest, readings, cast(str | None, before), follows)
 
 
 def encode_receipt(receipt: Receipt) -> bytes:
     """Encode a receipt as JSON."""
-    return json.dumps({"outbox_id": receipt.outbox_id, "seq": receipt.seq, "deflate": receipt.deflate}).encode()
+    proof = {"digest": receipt.digest, "digest_seq": receipt.digest_seq} if receipt.digest else {}
+    told = {"outbox_id": receipt.outbox_id, "seq": receipt.seq, **proof, "deflate": receipt.deflate}
+    return json.dumps(told).encode()
 
 
 def decode_receipt(payload: bytes) -> Receipt:
@@ -325,19 +366,26 @@ def decode_receipt(payload: bytes) -> Receipt:
     Raises
     ------
     BadBatch
-        When it is not `{"outbox_id": hexadecimal, "seq": whole number}`.
+        When it is not `{"outbox_id": hexadecimal, "seq": whole number}`, with `digest` and `digest_seq` or without.
     """
+    if len(payload) > MAX_RECEIPT_BYTES:
+        raise BadBatch(f"receipt: found {len(payload)} bytes, expected at most {MAX_RECEIPT_BYTES}")
     try:
         record = json.loads(payload)
-    except ValueError as err:
+    except (ValueError, RecursionError) as err:
         raise BadBatch(f"receipt: found {payload[:40]!r}, expected JSON") from err
-    outbox_id = record.get("outbox_id") if isinstance(record, dict) else None
-    seq = record.get("seq") if isinstance(record, dict) else None
+    record = record if isinstance(record, dict) else {}
+    outbox_id, seq = record.get("outbox_id"), record.get("seq")
+    digest, digest_seq = record.get("digest", ""), record.get("digest_seq", 0)
     if not isinstance(outbox_id, str) or _OUTBOX_RE.fullmatch(outbox_id) is None:
-        raise BadBatch(f"receipt.outbox_id: found {outbox_id!r}, expected 16 to 32 hexadecimal digits")
+        raise BadBatch(f"receipt.outbox_id: found {outbox_id!r:.60}, expected 16 to 32 hexadecimal digits")
     if type(seq) is not int or not 0 <= seq <= MAX_SEQ:
-        raise BadBatch(f"receipt.seq: found {seq!r}, expected a whole number from 0 to {MAX_SEQ}")
-    return Receipt(outbox_id, seq, record.get("deflate") is True)
+        raise BadBatch(f"receipt.seq: found {seq!r:.60}, expected a whole number from 0 to {MAX_SEQ}")
+    if digest != "" and not _is_digest(digest):
+        raise BadBatch(f"receipt.digest: found {digest!r:.60}, expected 16 hexadecimal digits, or none")
+    if type(digest_seq) is not int or not (1 if digest else 0) <= digest_seq <= seq:
+        raise BadBatch(f"receipt.digest_seq: found {digest_seq!r:.60}, expected the number of a reading up to {seq}")
+    return Receipt(outbox_id, seq, digest, digest_seq, record.get("deflate") is True)
 
 
 def encode_notice(notice: Notice) -> bytes:
@@ -367,6 +415,10 @@ def decode_notice(payload: bytes) -> Notice:
     if not isinstance(unknown, list) or not all(isinstance(u, str) and is_channel(u) for u in unknown):
         raise BadBatch(f"notice.unknown: found {str(unknown)[:80]!r}, expected station/probe/channel names")
     return Notice(now_ms, by, tuple(unknown[:MAX_NOTICE_CHANNELS]))
+
+
+def _is_digest(found: object) -> bool:
+    return isinstance(found, str) and _DIGEST_RE.fullmatch(found) is not None
 
 
 def _check_consecutive(batch: Batch) -> None:
@@ -416,7 +468,10 @@ def _refuse_constant(name: str) -> float:
 _STATUS = {s.value: s for s in Status}
 _BASES = frozenset(("bt", "bv", "bs", "bver"))  # RFC 8428, 4.1: left unread, they would make every value a wrong one
 _PLAIN_LABELS = frozenset(
-    ("bn", "underturf", "outbox_id", "lowest_kept", "n", "u", "t", "seq", "slot", "v", "vs", "attempts", "clock_ok")
+    (
+        *("bn", "underturf", "outbox_id", "lowest_kept", "before", "follows"),
+        *("n", "u", "t", "seq", "slot", "v", "vs", "attempts", "clock_ok"),
+    )
 )
 
 
@@ -498,9 +553,11 @@ def _decode_record(record: dict[str, object], span: BatchSpan, seq: int) -> Read
     get = record.get
     if get("seq") != seq or type(get("seq")) is not int:
         raise BadBatch(f"seq: found {get('seq')!r}, expected {seq}")
-    for label in record:
+    for label, value in record.items():
         if label.endswith("_"):
-            raise BadBatch(f"label: found {label!r}, which asks to be understood (RFC 8428, 4.4) and is not")
+            raise BadBatch(f"label: found {label!r:.60}, which asks to be understood (RFC 8428, 4.4) and is not")
+        if isinstance(value, list | dict):
+            raise BadBatch(f"label: found {label!r:.60} nested at seq {seq}, expected plain values (RFC 8428, 5)")
         if label in _BASES or (label == "bn" and seq != span.first):
             raise BadBatch(f"label: found {label!r} at seq {seq}, which would shift what follows; expected none")
     channel, slot, t = get("n"), get("slot"), get("t")

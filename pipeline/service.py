@@ -33,7 +33,7 @@ from pipeline.alerts.site import BACKUP_OLD
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
-from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes
+from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes, NodeStatus
 from pipeline.notify.outbox import Notifier, send_at_once
 from pipeline.run.backoff import OUTAGE_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
@@ -45,6 +45,7 @@ from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recom
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
+from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.feeder import Feeder
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import Journal, Quarantined
@@ -117,6 +118,7 @@ class _Message:
     span: BatchSpan | None = None
     batch: Batch | None = None
     bad: Exception | None = None
+    status: NodeStatus | None = None
 
 
 class _Pace:
@@ -173,6 +175,7 @@ class Worker:
         self.keeping = Outage("keeping", metrics, rng)
         self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None
+        self._config = config
         self._source, self._journal, self._stages, self._alerts = source, journal, stages, alerts
         self._nodes, self._metrics, self._clock = nodes, metrics, clock
         self._feed, self._on_change = feed, on_change
@@ -255,13 +258,13 @@ class Worker:
         return taken
 
     def _read(self, arrival: Arrival) -> _Message:
-        """Decode readings; hear a status, which is kept nowhere."""
+        """Decode readings; hear a status, of which only the highest number of its outbox is kept."""
         message = _Message(arrival)
         try:
             if arrival.topic is None:
                 raise BadBatch("topic: found bytes that are not UTF-8")
             if arrival.topic.endswith("/status"):
-                self._nodes.hear(arrival.topic, arrival.payload, self._clock.now_ms())
+                message.status = self._nodes.hear(arrival.topic, arrival.payload, self._clock.now_ms())
             else:
                 message.span = parse_readings_topic(arrival.topic)
                 message.batch = decode_batch(arrival.payload, message.span)
@@ -276,7 +279,7 @@ class Worker:
         # From here on they are on the disk.
         self._held = []
         self.committed_at_ms = now_ms
-        receipts: dict[tuple[str, str, str], int] = {}
+        receipts: dict[tuple[str, str, str], None] = {}  # in the order of the messages
         for message, done in zip(messages, appended, strict=True):
             log_fields(**({} if message.span is None else {"node": message.span.node}))
             if message.bad is not None:
@@ -284,9 +287,9 @@ class Worker:
             elif message.batch is not None:
                 self._note(message.batch, done)
             if message.span is not None:
-                receipts[message.span.site, message.span.node, message.span.outbox_id] = done.received
-        for (site, node, outbox_id), received in receipts.items():
-            self._source.publish_receipt(site, node, Receipt(outbox_id, received))
+                receipts[message.span.site, message.span.node, message.span.outbox_id] = None
+        for site, node, outbox_id in receipts:
+            self._source.publish_receipt(site, node, self._journal.receipt(site, node, outbox_id))
         if any(message.span is None for message in messages):
             self._metrics.nodes_up.set(sum(n.state == "up" for n in self._nodes.all()))
             self._on_change("nodes")
@@ -303,6 +306,9 @@ class Worker:
             except Exception as bad:  # what it changed is undone with its own part of the transaction
                 message.bad = bad
         if message.bad is None:
+            if message.status is not None and message.status.assigned:
+                site, status = self._config.site.name, message.status
+                self._journal.note_assigned(site, status.node, status.outbox_id, status.assigned)
             return Appended(0, 0, 0, 0, 0)
         topic = "(not UTF-8)" if message.arrival.topic is None else message.arrival.topic
         reason = str(message.bad) if _foreseen(message.bad) else f"{type(message.bad).__name__}: {message.bad}"
@@ -324,6 +330,12 @@ class Worker:
         self._metrics.readings.inc(appended.new)
         self._metrics.duplicates.inc(appended.duplicates)
         self._metrics.holes.inc(appended.hole)
+        self._metrics.conflicts.inc(appended.conflicts)
+        if appended.conflicts:
+            log.warning("readings_contradict node=%s outbox_id=%s first=%d last=%d count=%d", batch.node,
+                        batch.outbox_id, batch.first, batch.last, appended.conflicts)  # fmt: skip
+        elif appended.refused:
+            self._metrics.early.inc()
         if appended.new:
             now_s = self._clock.monotonic()
             for station, newest_ms in self._stages.mark(batch.readings, now_s).items():
@@ -570,7 +582,14 @@ class Pipeline:
         self.context = StationContexts(config, self.diary, self.store)
         self._stages = RestageQueue(config, self.store, self._stores.database, self.metrics, self.context)
         self._alerts = AlertRunner(
-            config, self.store, self.journal, self.metrics, self.context, self.diary, backup=self.backup
+            config,
+            self.store,
+            self.journal,
+            self.metrics,
+            self.context,
+            self.diary,
+            backup=self.backup,
+            custody=self.custody,
         )
         self._notifier = Notifier.from_config(config, self.journal, self.diary, self._ingest, self.metrics, self.clock)
         self._worker = Worker(
@@ -622,6 +641,14 @@ class Pipeline:
     def wait(self, timeout_s: float | None = None) -> bool:
         """Wait until it was stopped or has crashed; return whether it was. [s]"""
         return self._ended.wait(timeout_s)
+
+    def custody(self) -> list[CustodyNotice]:
+        """Return what is wrong with the custody of the readings of each node."""
+        earlier = [n.node for n in self.nodes.all() if n.state == "up" and n.outbox_id and not n.checks_digests]
+        outboxes = self.journal.outboxes()
+        notices = custody_notices(outboxes, earlier, self.clock.now_ms(), self.journal.stations_of)
+        self.metrics.custody.set(len({one.node for one in notices if one.is_conflict}))
+        return notices
 
     def alerts(self) -> list[OpenAlert]:
         """Return every open alert, the oldest first."""
@@ -694,7 +721,9 @@ class Pipeline:
 
         `state` is `ok`, or `degraded` with the `reasons` in words.
         """
+        custody = self.custody()
         reasons = [reason for reason in self._reasons() if reason]
+        reasons += [f"custody: {notice.text}" for notice in custody if notice.is_conflict]
         disk, note = shutil.disk_usage(self.config.data.dir), self.clock_note()
         return {
             "state": "degraded" if reasons else "ok",
@@ -714,6 +743,8 @@ class Pipeline:
             "backup": asdict(self.backup()),
             "judging": {"stations_waiting": self._worker.unjudged},
             "notify": {"away": self._notifier.away},
+            "custody": [asdict(notice) for notice in custody],
+            "quarantine": asdict(self.journal.quarantine_size()),
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],
             "unknown_channels": dict(self._stages.unknown),
             "other_sites": dict(self.nodes.strangers()),

@@ -404,6 +404,8 @@ def _show(config: AgentConfig, _: argparse.Namespace) -> int:
         return 1
     newest = "none" if seen.newest_ms is None else _shown_time(seen.newest_ms)
     print(f"outbox {seen.outbox_id} in {config.state_dir}")
+    if seen.follows:
+        print(f"  took the place of {seen.follows}: the folder was put back from an image, or copied from another node")
     print(f"  kept {seen.kept} readings, {seen.bytes_on_disk / 1024:.0f} kB of {config.outbox.max_mb * 1024:.0f} kB")
     print(f"  without receipt {seen.backlog}, receipted up to {seen.received} of {seen.assigned}")
     print(f"  dropped without receipt {seen.dropped}")

@@ -2,7 +2,9 @@
 
 The only module that imports SQLite. Threads use an `Outbox` by turns; another process may read the file (`peek`).
 The file is bounded: receipted rows go first, then the oldest unreceipted ones, which are counted. Numbers (`seq`) never
-repeat, not after drops and not after a restart. A damaged file is set aside for a look by hand and a new one begun.
+repeat, not after drops and not after a restart. A damaged file is set aside for a look by hand and a new one begun. A
+file that was put back from an image, or copied to a second node, is found out by the digest of the next receipt: it
+goes on as an outbox of another name, and what it held without a receipt is sent again under that one.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hardware.machine_clock import ClockNote
-from hardware.reading import Batch, Reading, Receipt, Sample, Status
+from hardware.reading import Batch, Reading, Receipt, Sample, Status, digest_of
 from probe_agent.faults import AgentFault
 
 FILE_NAME = "outbox.db"
@@ -65,7 +67,7 @@ _REDATE = (
     " slot = CASE WHEN grid_s IS NULL THEN slot ELSE CAST("
     "(CAST(slot AS INTEGER) * 1000 + (uptime_ms + :offset_ms - measured_at_ms) + grid_s * 500)"
     " / (grid_s * 1000) * grid_s AS TEXT) END"
-    " WHERE seq > :received AND boot_id = :boot_id"
+    " WHERE seq > :sent AND boot_id = :boot_id"
 )
 _SET_LINE = (
     "INSERT INTO line VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET state = excluded.state,"
@@ -75,9 +77,18 @@ _FORGET_LINES = "DELETE FROM line WHERE name NOT IN (SELECT value FROM json_each
 
 _READ = (
     "SELECT seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms FROM reading"
-    " WHERE seq > ? ORDER BY seq LIMIT ?"
+    " WHERE seq >= ? ORDER BY seq LIMIT ?"
 )
 _SEQ_ASSIGNED = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'reading'), 0)"
+# in the order of the rows, so that each moves to a number that is free already
+_RENUMBER = ("UPDATE reading SET seq = seq - ?", "UPDATE sqlite_sequence SET seq = seq - ? WHERE name = 'reading'")
+_FIRST_FACTS: dict[str, str | int] = {
+    "received": 0,
+    "dropped": 0,
+    "received_digest": "",  # of the reading `received`, which may be gone from the file; empty where it is not known
+    "follows": "",  # the outbox whose place this one took
+    "sent_undated": 0,  # up to here, readings of an unset clock have been sent and are not dated again
+}
 
 
 class OutboxFull(AgentFault):
@@ -101,6 +112,7 @@ class Peek:
     bytes_on_disk: int
     newest_ms: int | None
     lines: dict[str, tuple[str, int]]
+    follows: str = ""
 
     @property
     def backlog(self) -> int:
@@ -152,7 +164,7 @@ class Outbox:
             with self._transaction():
                 for statement in _CREATE:
                     self._db.execute(statement)
-                for fact in (("outbox_id", secrets.token_hex(16)), ("received", 0), ("dropped", 0)):
+                for fact in (("outbox_id", secrets.token_hex(16)), *_FIRST_FACTS.items()):
                     self._db.execute(_SET_FACT, fact)
         sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if sound != "ok":
@@ -160,6 +172,9 @@ class Outbox:
         self.outbox_id = str(self._fact("outbox_id"))
         self.received = int(self._fact("received"))
         self.dropped = int(self._fact("dropped"))
+        self._received_digest = str(self._fact("received_digest"))
+        self.follows = str(self._fact("follows"))
+        self._sent_undated = int(self._fact("sent_undated"))
         self.assigned: int = self._db.execute(_SEQ_ASSIGNED).fetchone()[0]
         lowest = self._db.execute("SELECT min(seq) FROM reading").fetchone()[0]
         self.lowest_kept: int = self.assigned + 1 if lowest is None else lowest
@@ -244,10 +259,13 @@ class Outbox:
         return count - free
 
     def redate(self, note: ClockNote) -> int:
-        """Date again what this boot sampled before its clock was set, slots too; return the number of rows."""
+        """Date again what this boot sampled before its clock was set, slots too; return the number of rows.
+
+        What has been sent stays as it was sent: the pipeline may have it, and a number stands for one reading.
+        """
         offset_ms = note.now_ms - note.uptime_ms
-        values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "received": self.received}
         with self._access(), self._transaction():
+            values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "sent": max(self.received, self._sent_undated)}
             return self._db.execute(_REDATE, values).rowcount
 
     def last_confirmed_ms(self) -> int | None:
@@ -283,16 +301,33 @@ class Outbox:
             Give out nothing this boot sampled before its clock was set: it may still be dated.
         """
         with self._access():
-            rows = self._db.execute(_READ, (after_seq, most)).fetchall()
+            rows = self._db.execute(_READ, (max(after_seq, 1), most + 1)).fetchall()
             lowest_kept = self.lowest_kept  # with its rows: another thread may drop the oldest right after
-        readings = []
-        for i, row in enumerate(rows):
-            if row[0] != rows[0][0] + i or (hold is not None and row[7] == hold.boot_id):
-                break
-            readings.append(self._reading(row))
-        if not readings:
-            return None
-        return Batch(self._site, self._node, self.outbox_id, lowest_kept, tuple(readings))
+            before = self._reading(rows.pop(0)) if rows and rows[0][0] == after_seq else None
+            readings: list[Reading] = []
+            for row in rows[:most]:
+                if row[0] != rows[0][0] + len(readings) or (hold is not None and row[7] == hold.boot_id):
+                    break
+                readings.append(self._reading(row))
+            if not readings:
+                return None
+            digest = "" if readings[0].seq != after_seq + 1 else self._digest(after_seq, before)
+            outbox_id, follows = self.outbox_id, self.follows if readings[0].seq == 1 else ""
+        return Batch(self._site, self._node, outbox_id, lowest_kept, tuple(readings), digest, follows)
+
+    def note_sent(self, batch: Batch) -> None:
+        """Note before a batch is sent which of its readings had no clock: they are not dated again."""
+        last = max((reading.seq for reading in batch.readings if not reading.clock_ok), default=0)
+        if last > self._sent_undated:
+            self._sent_undated = last
+            with self._access(), contextlib.suppress(sqlite3.OperationalError):  # a full disk: the receipt may free it
+                self._db.execute(_SET_FACT, ("sent_undated", last))
+
+    def _digest(self, seq: int, reading: Reading | None) -> str:
+        """Digest of a reading as it was received, else as it is kept; empty where it is not known any more."""
+        if seq == self.received and self._received_digest:
+            return self._received_digest
+        return "" if reading is None else digest_of(reading)
 
     def _reading(self, row: tuple[int, str, str, int, float | None, str, int, str | None, int | None]) -> Reading:
         seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, _ = row
@@ -318,31 +353,50 @@ class Outbox:
         """Take a receipt: all up to its seq are on the pipeline's disk. Rows stay until age or space asks.
 
         A lower one than before is a pipeline restored from a backup: what it lost counts as unreceipted again, as far
-        as it is still kept. A higher one than any number given out means this file is older than what it once sent;
-        then numbers would repeat, so the outbox takes a new name and sends again what had no receipt.
+        as it is still kept. One for a number not given out yet, or with the digest of another reading than is kept
+        here, means that this file was put back from an image or copied: what was received is not what it holds. It
+        then takes a new name, and what had no receipt is sent again under that one, with numbers from 1.
 
         Returns
         -------
         bool
             Whether anything changed. A receipt for another outbox changes nothing.
         """
-        if receipt.outbox_id != self.outbox_id or receipt.seq == self.received:
+        if receipt.outbox_id != self.outbox_id:
             return False
-        if receipt.seq > self.assigned:
-            self._take_new_name()
-            return True
         with self._access():
-            self._db.execute(_SET_FACT, ("received", receipt.seq))
-        self.received = receipt.seq
+            kept = {row[0]: self._reading(row) for n in {receipt.seq, receipt.digest_seq} for row in self._row(n)}
+            own = self._digest(receipt.digest_seq, kept.get(receipt.digest_seq))
+            if receipt.seq > self.assigned or (receipt.digest and own and own != receipt.digest):
+                self._begin_anew()
+                return True
+            if receipt.seq == self.received:
+                return False
+            reading = kept.get(receipt.seq)
+            digest = "" if reading is None else digest_of(reading)
+            with self._transaction():
+                self._db.execute(_SET_FACT, ("received", receipt.seq))
+                self._db.execute(_SET_FACT, ("received_digest", digest))
+            self.received, self._received_digest = receipt.seq, digest
         return True
 
-    def _take_new_name(self) -> None:
-        name = secrets.token_hex(16)
-        with self._access(), self._transaction():
-            self._db.execute(_SET_FACT, ("outbox_id", name))
-            self._db.execute(_DROP_OLDEST, (self.received,))
-            self.lowest_kept = max(self.lowest_kept, self.received + 1)
-        self.outbox_id = name
+    def _row(self, seq: int) -> list[tuple[int, str, str, int, float | None, str, int, str | None, int | None]]:
+        rows = self._db.execute(_READ, (seq, 1)).fetchall()
+        return [row for row in rows if row[0] == seq]
+
+    def _begin_anew(self) -> None:
+        """Go on under a new name, with what has no receipt as its readings from 1 on."""
+        shift, lowest = self.received, max(self.lowest_kept, self.received + 1)
+        facts = {**_FIRST_FACTS, "outbox_id": secrets.token_hex(16), "follows": self.outbox_id, "dropped": self.dropped}
+        with self._transaction():
+            self._db.execute(_DROP_OLDEST, (shift,))
+            for statement in _RENUMBER:
+                self._db.execute(statement, (shift,))
+            for fact in facts.items():
+                self._db.execute(_SET_FACT, fact)
+        self.outbox_id, self.follows = str(facts["outbox_id"]), str(facts["follows"])
+        self.received, self._received_digest, self._sent_undated = 0, "", 0
+        self.assigned, self.lowest_kept = self.assigned - shift, lowest - shift
 
     def prune(self, oldest_ms: int) -> int:
         """Delete receipted rows measured before `oldest_ms`; return how many went."""
@@ -366,9 +420,9 @@ class Outbox:
 
     def _fact(self, name: str) -> str | int:
         row = self._db.execute("SELECT value FROM fact WHERE name = ?", (name,)).fetchone()
-        if row is None:
+        if row is None and name not in ("received_digest", "follows", "sent_undated"):  # later than the first version
             raise sqlite3.DatabaseError(f"the fact {name!r} is missing")
-        value: str | int = row[0]
+        value: str | int = _FIRST_FACTS[name] if row is None else row[0]
         return value
 
     @contextlib.contextmanager
@@ -478,4 +532,5 @@ def peek(folder: Path) -> Peek:
         size,
         newest,
         lines,
+        str(facts.get("follows", "")),
     )

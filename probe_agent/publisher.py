@@ -26,6 +26,7 @@ from hardware.reading import (
     DEFLATE_FROM_BYTES,
     BadBatch,
     Notice,
+    Receipt,
     decode_notice,
     decode_receipt,
     deflate,
@@ -46,6 +47,7 @@ CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
 TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
 RETAINED_WITHIN_S = 1.0  # from connecting to the retained receipt, which says what the pipeline takes
+KEEP_RECEIPTS = 64
 FAREWELL_S = 1.0  # longest wait for the broker on a clean stop
 
 
@@ -181,7 +183,7 @@ class Publisher:
 
     def _connect(self, now: float) -> None:
         try:
-            self._connection = _Connection(self._config, now, self._monotonic)
+            self._connection = _Connection(self._config, now, self._monotonic, self._outbox.outbox_id)
         except (OSError, ValueError) as err:  # a certificate or password file that cannot be used
             self._lost(str(err), now)
 
@@ -201,7 +203,7 @@ class Publisher:
             self._status = {}
             self._timeouts = 0
             self._rewind()
-        self._take_receipt(connection, now)
+        self._take_receipts(connection, now)
         while connection.acknowledged:
             self._note_acknowledged(connection.acknowledged.popleft())
         if self._resend_late(now):
@@ -211,30 +213,33 @@ class Publisher:
 
     # --- receipts ------------------------------------------------------------------------------------------------
 
-    def _take_receipt(self, connection: _Connection, now: float) -> None:
-        payload = connection.receipt
-        if payload is None:
-            return
-        name, before = self._outbox.outbox_id, self._outbox.received
-        try:
-            receipt = decode_receipt(payload)
-            connection.deflates = receipt.deflate
-            self.server = "" if receipt.deflate else "older than this agent: takes no deflated batches"
-            changed = self._outbox.receive(receipt)
-        except BadBatch:
-            self.bad_receipts += 1
-            changed = False
-        if connection.receipt is payload:
-            connection.receipt = None
-        if not changed:
-            return
-        self._progress_at = now
-        self._timeouts = 0
-        if self._outbox.outbox_id != name or self._outbox.received < before:
-            self._rewind()
+    def _take_receipts(self, connection: _Connection, now: float) -> None:
+        while connection.receipts:
+            name, before = self._outbox.outbox_id, self._outbox.received
+            try:
+                receipt = decode_receipt(connection.receipts[0])
+                connection.deflates = receipt.deflate
+                self.server = "" if receipt.deflate else "older than this agent: takes no deflated batches"
+                changed = self._outbox.receive(self._as_far_as_sent(receipt))
+            except BadBatch:
+                self.bad_receipts += 1
+                changed = False
+            connection.receipts.popleft()  # only now: a full disk leaves it to be taken again
+            if not changed:
+                continue
+            self._progress_at = now
+            self._timeouts = 0
+            if self._outbox.outbox_id != name or self._outbox.received < before:
+                self._rewind()
         while self._in_flight and self._in_flight[0].last <= self._outbox.received:
             self._in_flight.popleft()
         self._sent_to = max(self._sent_to, self._outbox.received)
+
+    def _as_far_as_sent(self, receipt: Receipt) -> Receipt:
+        """Return a receipt as far as its reading is kept or was sent: what is set aside unread under our numbers may be
+        another's message, and frees nothing that is still to be sent."""
+        far = max(self._sent_to, receipt.digest_seq)
+        return replace(receipt, seq=far) if far < receipt.seq <= self._outbox.assigned else receipt
 
     def _note_acknowledged(self, mid: int) -> None:
         for sent in self._in_flight:
@@ -274,6 +279,7 @@ class Publisher:
                 if connection.deflates is None and now - connection.opened_at < RETAINED_WITHIN_S:
                     return
                 payload = deflate(payload) if connection.deflates else payload
+            self._outbox.note_sent(batch)
             mid = connection.publish(readings_topic(batch), payload)
             if mid is None:
                 return
@@ -285,7 +291,7 @@ class Publisher:
         status = self._status_of("up", lines)
         if status == self._status:
             return
-        same_but_backlog = {**self._status, "backlog": status["backlog"]} == status
+        same_but_backlog = {**self._status, "backlog": status["backlog"], "assigned": status["assigned"]} == status
         if same_but_backlog and now - self._status_at < STATUS_EVERY_S:
             return
         topic = status_topic(self._config.site, self._config.node)
@@ -297,6 +303,8 @@ class Publisher:
             "state": state,
             "version": __version__,
             "outbox_id": self._outbox.outbox_id,
+            "checks_digests": True,
+            "assigned": self._outbox.assigned,
             "backlog": self._outbox.backlog,
             "dropped": self._outbox.dropped,
             "lines": dict(lines),
@@ -311,7 +319,7 @@ class Publisher:
 class _Connection:
     """One connection to the broker, from its beginning to its end. Its attributes are what the network thread saw."""
 
-    def __init__(self, config: AgentConfig, now: float, monotonic: Callable[[], float]) -> None:
+    def __init__(self, config: AgentConfig, now: float, monotonic: Callable[[], float], outbox_id: str) -> None:
         self.since = now
         self.notice: tuple[bytes, float] | None = None  # what the server told, and when that came; the latest only
         self._monotonic = monotonic
@@ -319,13 +327,15 @@ class _Connection:
         self.opened_at = now
         self.deflates: bool | None = None  # whether the pipeline takes deflated batches; not known yet
         self.closed: str | None = None
-        self.receipt: bytes | None = None  # the latest only: a receipt says all that those before it said
+        # the latest are enough: a receipt says all that those before it said; a second node of this name has others
+        self.receipts: deque[bytes] = deque(maxlen=KEEP_RECEIPTS)
         self.acknowledged: deque[int] = deque(maxlen=256)
         self._gone = threading.Event()
         self._status_topic = status_topic(config.site, config.node)
         self._receipt_topic = receipt_topic(config.site, config.node)
         self._notice_topic = notice_topic(config.site, config.node)
-        self._client = _client(config)
+        # a second node of this name, once it has another outbox, does not cut this one off
+        self._client = _client(config, beside=f"-{outbox_id[:8]}")
         self._client.will_set(self._status_topic, b'{"state":"down"}', qos=1, retain=True)
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = self._on_connect_fail
@@ -377,7 +387,7 @@ class _Connection:
         if message.topic == self._notice_topic:
             self.notice = bytes(message.payload), self._monotonic()
         else:
-            self.receipt = bytes(message.payload)
+            self.receipts.append(bytes(message.payload))
 
     def _on_publish(
         self, _client: mqtt.Client, _userdata: object, mid: int, _reason: ReasonCode, _properties: object

@@ -226,7 +226,12 @@ class Agent:
         self._update_lines(now_ms)
         self._change("stuck", self.stuck or "")
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
+        name = self.outbox.outbox_id
         self.publisher.step(hold=hold, lines=self._line_states(), clock=self._clock_state(note))
+        if self.outbox.outbox_id != name:
+            again = {"new_outbox_id": self.outbox.outbox_id, "sent_again": self.outbox.backlog}
+            reason = "a receipt was for other readings: the state folder was put back or copied"
+            _log_event("outbox_renamed", level=logging.ERROR, outbox_id=name, **again, reason=reason)
         self._change("broker", self.publisher.state)
         self._change("server", self.publisher.server)
         self._change("dropped", str(self.outbox.dropped))

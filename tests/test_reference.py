@@ -524,7 +524,8 @@ def test_printed_receipt_and_status_are_understood() -> None:
     heard = Nodes().hear("underturf/1/home/hut/status", status.encode(), 0)
     assert heard is not None
     assert heard.backlog == 12 and set(json.loads(status)) == {
-        *("state", "version", "outbox_id", "backlog", "dropped", "lines", "stations", "clock"),
+        *("state", "version", "outbox_id", "checks_digests", "assigned", "backlog", "dropped", "lines", "stations"),
+        "clock",
     }
 
 

@@ -40,6 +40,7 @@ from pipeline.diary.facts import DiaryFacts
 from pipeline.site.fields import Setting
 from pipeline.site.station import StationContext, is_southern
 from pipeline.store.backup import BackupRecord
+from pipeline.store.custody import CustodyNotice
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
 from pipeline.units import Flag as QualityFlag
 
@@ -353,6 +354,8 @@ class StationWatch:
         Of the site; None: no hour is too early to say anything.
     backup : BackupRecord or None
         What is known of the backups now; None while the past is evaluated.
+    custody : tuple of CustodyNotice or None
+        What is wrong now with the custody of the readings of the surface; None while the past is evaluated.
     """
 
     site: str
@@ -364,6 +367,7 @@ class StationWatch:
     zone: datetime.tzinfo | None = None
     surface_title: str = ""
     backup: BackupRecord | None = None
+    custody: tuple[CustodyNotice, ...] | None = None
 
     @property
     def where(self) -> Where:

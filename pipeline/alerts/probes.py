@@ -1,7 +1,8 @@
-"""The rule about probe faults: no usable readings, no movement during rain, or impossible values.
+"""The rules about what brings the readings: probe faults, and nodes whose readings contradict each other.
 
-It evaluates the observations of one probe quarter hour by quarter hour. Silence is evaluated by the clock, and only up
-to the time until which the record is complete: readings still on their way are no silence.
+A probe fault is no usable readings, no movement during rain, or impossible values. Its rule evaluates the observations
+of one probe quarter hour by quarter hour. Silence is evaluated by the clock, and only up to the time until which the
+record is complete: readings still on their way are no silence.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from pipeline.alerts.model import (
     CLOSED,
     NO_READINGS,
     OPENED,
+    REPEATED,
     AlertRule,
     AlertState,
     Change,
@@ -34,6 +36,7 @@ from pipeline.alerts.model import (
     quarter_hour_of,
 )
 from pipeline.site.station import Lifted, StationContext
+from pipeline.store.custody import CustodyNotice
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS
 
 LEAST_PORES = 0.2  # no layer holds less water than this [m3 m-3]: a smaller change needs no look at its layer
@@ -231,4 +234,54 @@ PROBE_FAULT = AlertRule(
     late_h=QUARTER_HOUR_MS / HOUR_MS,
     occasions=probe_cells,
 )
-PROBE_RULES = (PROBE_FAULT,)
+
+
+class NodeCustodyBounds(RuleBounds):
+    """Nothing to set of the rule about the custody of readings but whether it is on."""
+
+
+class CustodyLook(NamedTuple):
+    """What is wrong with the custody of a surface's readings now. [ms since 1970, UTC]"""
+
+    at_ms: int
+    notices: tuple[CustodyNotice, ...]
+
+    @property
+    def walked_ms(self) -> int:
+        return quarter_hour_of(self.at_ms)
+
+
+def node_custody(state: AlertState, look: CustodyLook, facts: Facts[NodeCustodyBounds]) -> RuleOutcome:
+    """A node whose readings contradict those kept.
+
+    Opens while there is a notice of two nodes of one name, a state folder put back or copied, or readings left behind;
+    is said again for each further one; closes when none is left.
+    """
+    names = tuple(f"{one.kind} {one.node}" for one in look.notices)
+    if state.is_open and not names:
+        return RuleOutcome(state, Change(CLOSED, "the readings of every node agree again."))
+    news = [one for one, name in zip(look.notices, names, strict=True) if name not in state.told]
+    if not news:
+        return RuleOutcome(state)
+    kind = REPEATED if state.is_open else OPENED
+    text = " ".join([one.text for one in news][:3])
+    since_ms = None if state.is_open else min(look.at_ms, *(one.since_ms for one in news))
+    return RuleOutcome(state, Change(kind, text[:1].lower() + text[1:], since_ms, news[0].kind, names))
+
+
+def custody_looks(facts: Facts[NodeCustodyBounds], state: AlertState, now_ms: int) -> Iterator[CustodyLook]:
+    """Yield this moment, whenever it is evaluated: what is wrong is known of now alone."""
+    custody = facts.spot.custody
+    if custody is not None:
+        yield CustodyLook(now_ms, tuple(one for one in custody if one.is_conflict))
+
+
+NODE_CUSTODY = AlertRule(
+    name=RuleName("node_custody"),
+    bounds=NodeCustodyBounds,
+    look=node_custody,
+    scope=Scope.SURFACE,
+    settle_h=0.0,
+    occasions=custody_looks,
+)
+PROBE_RULES = (PROBE_FAULT, NODE_CUSTODY)

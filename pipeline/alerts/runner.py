@@ -8,7 +8,7 @@ evaluates the rules of a station, the advisor those about plans: one at a time, 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -63,6 +63,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.site.station import StationContext, is_southern
 from pipeline.store import Store
 from pipeline.store.backup import BackupRecord
+from pipeline.store.custody import CustodyNotice
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS
@@ -259,6 +260,8 @@ class AlertRunner:
         Without it nothing is known of passes booked, play, covers and marks.
     backup : callable
         What is known of the backups now.
+    custody : callable
+        What is wrong with the custody of readings now.
     """
 
     def __init__(
@@ -271,9 +274,10 @@ class AlertRunner:
         diary: DiaryStore | None = None,
         *,
         backup: Callable[[], BackupRecord] = BackupRecord,
+        custody: Callable[[], Sequence[CustodyNotice]] = tuple,
     ) -> None:
         self._config, self._store, self._journal, self._metrics = config, store, journal, metrics
-        self._context_of, self._diary, self._backup = context_of, diary, backup
+        self._context_of, self._diary, self._backup, self._custody = context_of, diary, backup, custody
         self._zone = ZoneInfo(config.site.timezone)
         self._surfaces = {surface.name: surface for surface in config.surfaces}
         self._tables = {s.name: treatments().for_surface(s.kind, config.bounds[s.name]) for s in config.surfaces}
@@ -313,7 +317,7 @@ class AlertRunner:
                 return [], False
             watch = self._watch(station, context, asked, until_ms)
             if until_ms == now_ms:
-                watch = replace(watch, backup=self._backup())
+                watch = replace(watch, backup=self._backup(), custody=self._custody_at(station))
             diary = self._diary_of(watch.surface, self._entries(until_ms), station)
             after, said = walk_station(states, watch, diary, until_ms, self._config.alerts)
             self._keep(self._states, station, {**known, **after}, after, said)
@@ -406,6 +410,11 @@ class AlertRunner:
             zone=self._zone,
             surface_title=surface.title,
         )
+
+    def _custody_at(self, station: str) -> tuple[CustodyNotice, ...]:
+        """What is wrong with the custody of the readings of a station's surface; of an unknown node it may be any."""
+        here = {one.name for one in self._config.surface_of(station).stations}
+        return tuple(n for n in self._custody() if not n.stations or not here.isdisjoint(n.stations))
 
     def _surface_watch(self, surface: Surface, advice: SurfaceAdvice, diary: DiaryFacts, now_ms: int) -> SurfaceWatch:
         grass = surface.stations[0].grass if surface.stations else "cool"

@@ -117,8 +117,8 @@ class Ingest:
         self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
         self._room_again = max(1, max_queue // 2)
         self._acknowledged: deque[Arrival] = deque()
-        self._receipts: dict[tuple[str, str], Receipt] = {}
-        self._unsent: set[tuple[str, str]] = set()
+        self._receipts: dict[tuple[str, str, str], Receipt] = {}  # the newest of each outbox, the latest last
+        self._unsent: dict[tuple[str, str, str], None] = {}
         self._words: dict[str, _Word] = {}
         self._notices: dict[str, Notice] = {}
         self._guest = guest
@@ -154,12 +154,15 @@ class Ingest:
         self._wake()
 
     def publish_receipt(self, site: str, node: str, receipt: Receipt) -> None:
-        """Publish a node's receipt, retained. Only the newest one waits; it is sent again on every connection."""
+        """Publish a node's receipt, retained. Of each outbox only the newest waits; all are sent again on every
+        connection, the latest last: two nodes of one name have one topic, and each takes what is for its outbox."""
+        key = (site, node, receipt.outbox_id)
         with self._lock:
-            if (site, node) not in self._receipts and len(self._receipts) >= MAX_NODES:
+            self._receipts.pop(key, None)
+            if len(self._receipts) >= MAX_NODES:
                 self._receipts.pop(next(iter(self._receipts)))
-            self._receipts[site, node] = receipt
-            self._unsent.add((site, node))
+            self._receipts[key] = receipt
+            self._unsent[key] = None
         self._wake()
 
     def notify_node(self, node: str, notice: Notice) -> None:
@@ -298,7 +301,7 @@ class Ingest:
             if arrival.generation == self._generation and arrival.qos > 0:
                 self._client.ack(arrival.mid, arrival.qos)
         with self._lock:
-            waiting = [(name, self._receipts[name]) for name in self._unsent if name in self._receipts]
+            waiting = [(key, self._receipts[key]) for key in self._unsent if key in self._receipts]
             self._unsent.clear()
             words = [word for word in self._words.values() if word.mid is None]
             notices, self._notices = self._notices, {}
@@ -307,7 +310,7 @@ class Ingest:
             self._client.publish(notice_topic(self._site, node), encode_notice(now), qos=0)
         for word in words:
             word.mid = self._client.publish(f"underturf/{WIRE_VERSION}/{self._site}/alerts", word.payload, qos=1).mid
-        for (site, node), receipt in waiting:
+        for (site, node, _), receipt in waiting:
             self._client.publish(receipt_topic(site, node), encode_receipt(receipt), qos=1, retain=True)
             self._metrics.receipts.inc()
 
@@ -373,7 +376,7 @@ class Ingest:
             self._lost("the broker refused the subscription: its access list must let us read readings and status")
             return
         with self._lock:
-            self._unsent.update(self._receipts)
+            self._unsent.update(dict.fromkeys(self._receipts))
         self._say_state("up")
         self._at_home()
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from hardware.reading import WIRE_VERSION, is_slug
+from hardware.reading import MAX_SEQ, WIRE_VERSION, is_slug
 
 MAX_NODES = 1000
 MAX_STATUS_BYTES = 64 * 1024
@@ -32,6 +32,8 @@ class NodeStatus:
 
     A node that is down says nothing else (it is its last will): then the rest is what it said last. `stations` are
     those whose probes it reads. Where its time is not `clock_ok`, nobody has confirmed it since `unconfirmed_since_ms`.
+    `assigned` is the highest number its outbox has given out; `checks_digests` says that it compares the digests of
+    receipts, which an agent of an earlier version does not.
     """
 
     node: str
@@ -46,6 +48,8 @@ class NodeStatus:
     clock_ok: bool = True
     clock_by: str = ""
     unconfirmed_since_ms: int | None = None
+    assigned: int = 0
+    checks_digests: bool = False
 
 
 class Nodes:
@@ -134,6 +138,8 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None) -> 
         lines={str(name)[:64]: text[:300] for name, text in lines.items()},
         stations=_stations(said, before),
         **_clock(said),
+        assigned=_count(said, "assigned", before.assigned),
+        checks_digests=said.get("checks_digests", before.checks_digests) is True,
     )
 
 
@@ -172,6 +178,6 @@ def _text(said: Mapping[str, object], key: str, default: str) -> str:
 
 def _count(said: Mapping[str, object], key: str, default: int) -> int:
     value = said.get(key, default)
-    if type(value) is not int or value < 0:
-        raise BadStatus(f"status.{key}: found {value!r:.80}, expected a whole number from 0 up")
+    if type(value) is not int or not 0 <= value <= MAX_SEQ:
+        raise BadStatus(f"status.{key}: found {value!r:.80}, expected a whole number from 0 to {MAX_SEQ}")
     return value

@@ -39,6 +39,9 @@ class Metrics:
     def _keeping(self) -> None:
         self.readings = self._counter("readings_kept", "Readings committed for the first time")
         self.duplicates = self._counter("readings_duplicate", "Readings that were already kept")
+        self.conflicts = self._counter("readings_conflicting", "Readings that contradict one kept under their number")
+        self.early = self._counter("batches_early", "Batches refused because readings before them have not come")
+        self.custody = self._gauge("custody_conflicts", "Nodes whose readings contradict each other, or lost an outbox")
         self.holes = self._counter("readings_missing", "Readings that an outbox lost before they were sent")
         self.quarantined = self._counter("payloads_quarantined", "Payloads put in quarantine, with the reason")
         self.set_aside = self._counter(

@@ -6,6 +6,7 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 `influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
 
 - `backup`: Backups of a whole site: made while it runs, proved, and brought back.
+- `custody`: What is wrong with the custody of a node's readings, in words. Pure.
 - `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
   numbered steps, runs transactions, copies it.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.

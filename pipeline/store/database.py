@@ -22,7 +22,17 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.errors import StoreAway, StoreDamaged, StoreFault, StoreForeign, StoreFull, StoreTooNew
-from pipeline.store.packed import KEEP_DAY, NOTE_EDGES, OBSERVED, by_day, channel_edges, day_row, rows_of
+from pipeline.store.packed import (
+    KEEP_DAY,
+    LAST_RUN,
+    NOTE_EDGES,
+    OBSERVED,
+    by_day,
+    channel_edges,
+    day_row,
+    digest_in_run,
+    rows_of,
+)
 
 
 class Connection(sqlite3.Connection):
@@ -194,6 +204,38 @@ MERGED_RUNS = (
     "ALTER TABLE span ADD COLUMN squeezed INTEGER NOT NULL DEFAULT 0",
 )
 
+
+def _find_digests(tx: sqlite3.Connection) -> None:
+    """Enter the digest of the last reading kept up to each receipt; those that a server store took over have none."""
+    names = dict(tx.execute("SELECT id, name FROM channel").fetchall())
+    for number, received in tx.execute("SELECT id, received FROM outbox").fetchall():
+        last = tx.execute(LAST_RUN, (number, received)).fetchone()
+        if last is not None:
+            tx.execute(
+                "UPDATE outbox SET digest_seq = ?, digest = ? WHERE id = ?",
+                (*digest_in_run(last, names, received), number),
+            )
+
+
+CUSTODY_PROVED = (
+    # The last reading kept up to the receipt: its number and digest. When readings of this outbox last contradicted
+    # those kept, the outbox it took the place of, and the highest number it is known to have given out.
+    "ALTER TABLE outbox ADD COLUMN digest_seq INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE outbox ADD COLUMN digest TEXT NOT NULL DEFAULT ''",
+    _find_digests,
+    "ALTER TABLE outbox ADD COLUMN conflict_at_ms INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE outbox ADD COLUMN follows TEXT NOT NULL DEFAULT ''",
+    "ALTER TABLE outbox ADD COLUMN assigned INTEGER NOT NULL DEFAULT 0",
+    "UPDATE outbox SET assigned = received",
+    # Outboxes of a node take turns: which turn this one had last, how many it has had, and since when it has this one.
+    # A node that begins a new outbox never goes back to the old one; two nodes of one name do.
+    "ALTER TABLE outbox ADD COLUMN turn INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE outbox ADD COLUMN turns INTEGER NOT NULL DEFAULT 0",
+    "ALTER TABLE outbox ADD COLUMN turned_at_ms INTEGER NOT NULL DEFAULT 0",
+    "UPDATE outbox SET turns = 1, turned_at_ms = heard_at_ms, turn = (SELECT count(*) FROM outbox AS o WHERE "
+    "o.site = outbox.site AND o.node = outbox.node AND (o.heard_at_ms, o.id) <= (outbox.heard_at_ms, outbox.id))",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -203,6 +245,7 @@ MIGRATIONS = (
     Migration(6, "notes beside the alerts", NOTES),
     Migration(7, "observations in days, edges of channels", DAYS_AND_EDGES),
     Migration(8, "old runs merged", MERGED_RUNS),
+    Migration(9, "digests of receipts, turns of outboxes", CUSTODY_PROVED),
 )
 
 

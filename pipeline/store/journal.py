@@ -11,7 +11,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from hardware.reading import Batch, BatchSpan, Reading, Receipt
+from hardware.reading import BadBatch, Batch, BatchSpan, Reading, Receipt
 from pipeline.store.database import Database
 from pipeline.store.readings import (
     KEPT,
@@ -31,13 +31,40 @@ from pipeline.store.readings import (
 )
 
 QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
+QUARANTINE_BYTES = 16 * 1024 * 1024  # of payload in all: the oldest are dropped beyond it
 QUARANTINE_PAYLOAD_BYTES = 64 * 1024  # of a longer payload the beginning is kept
 QUARANTINE_TEXT = 1000  # characters of topic and reason
 
 
+_DROP_BEYOND = (
+    "DELETE FROM quarantine WHERE id < ?1 AND id <= (SELECT max(id) FROM "
+    "(SELECT id, sum(length(payload)) OVER (ORDER BY id DESC) AS bytes FROM quarantine) WHERE bytes > ?2)"
+)
+
+
 @dataclass(frozen=True, slots=True)
 class OutboxState:
-    """One outbox as the journal knows it. `received` is its receipt; the rest are counts of readings."""
+    """One outbox as the journal knows it.
+
+    Attributes
+    ----------
+    site, node, outbox_id : str
+    received : int
+        Its receipt.
+    duplicates, conflicts, holes, poisoned : int
+        Counts of readings.
+    heard_at_ms, conflict_at_ms : int
+        When something came of it last, and when something came last that contradicts what is kept, 0 for never.
+        [ms since 1970, UTC]
+    assigned : int
+        The highest number it is known to have given out.
+    follows : str
+        The outbox whose place it took because a receipt did not agree with that one; else empty.
+    turn, turns, turned_at_ms : int
+        Outboxes of a node take turns: its last turn, how many it has had, and since when it has the last one.
+    digest, digest_seq : str, int
+        As in its receipt.
+    """
 
     site: str
     node: str
@@ -48,6 +75,18 @@ class OutboxState:
     holes: int
     poisoned: int
     heard_at_ms: int
+    conflict_at_ms: int = 0
+    assigned: int = 0
+    follows: str = ""
+    turn: int = 0
+    turns: int = 0
+    turned_at_ms: int = 0
+    digest: str = ""
+    digest_seq: int = 0
+
+    @property
+    def receipt(self) -> Receipt:
+        return Receipt(self.outbox_id, self.received, self.digest, self.digest_seq if self.digest else 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +99,16 @@ class Quarantined:
     reason: str
     size_bytes: int
     payload: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class QuarantineSize:
+    """How much is in quarantine: entries, bytes of payload, first and last time. [ms since 1970, UTC], 0 for none"""
+
+    entries: int
+    payload_bytes: int
+    first_ms: int
+    last_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +202,13 @@ class Journal:
                     payload[:QUARANTINE_PAYLOAD_BYTES],
                 ),
             )
-            tx.execute("DELETE FROM quarantine WHERE id <= last_insert_rowid() - ?", (QUARANTINE_ENTRIES,))
-            return 0 if span is None else keep_poison(tx, span, at_ms)
+            (newest,) = tx.execute("SELECT last_insert_rowid()").fetchone()
+            tx.execute("DELETE FROM quarantine WHERE id <= ?", (newest - QUARANTINE_ENTRIES,))
+            tx.execute(_DROP_BEYOND, (newest, QUARANTINE_BYTES))
+            try:
+                return 0 if span is None else keep_poison(tx, span, at_ms)
+            except BadBatch:  # an outbox too many: there is no room to count it
+                return 0
 
     def received(self, site: str, node: str, outbox_id: str) -> int:
         """Return the receipt of an outbox: highest seq up to which nothing is outstanding. 0 for an unknown one."""
@@ -164,16 +218,35 @@ class Journal:
             ).fetchone()
         return 0 if row is None else row[0]
 
+    def receipt(self, site: str, node: str, outbox_id: str) -> Receipt:
+        """Return the receipt of an outbox; of an unknown one that for 0."""
+        with self.database.reading() as connection:
+            row = connection.execute(
+                "SELECT received, digest, digest_seq FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?",
+                (site, node, outbox_id),
+            ).fetchone()
+        received, digest, digest_seq = (0, "", 0) if row is None else row
+        return Receipt(outbox_id, received, digest, digest_seq if digest else 0)
+
     def receipts(self) -> list[tuple[str, str, Receipt]]:
         """Return site, node and receipt of the outbox each node last used: what to publish again after a start."""
-        newest = {(state.site, state.node): state for state in self.outboxes()}
-        return [(s.site, s.node, Receipt(s.outbox_id, s.received)) for s in newest.values()]
+        newest = {(state.site, state.node): state for state in sorted(self.outboxes(), key=lambda o: o.turn)}
+        return [(s.site, s.node, s.receipt) for s in newest.values()]
+
+    def note_assigned(self, site: str, node: str, outbox_id: str, assigned: int) -> None:
+        """Note the highest number that a known outbox says it has given out."""
+        with self.database.transaction() as tx:
+            tx.execute(
+                "UPDATE outbox SET assigned = max(assigned, ?) WHERE site = ? AND node = ? AND outbox_id = ?",
+                (assigned, site, node, outbox_id),
+            )
 
     def outboxes(self) -> list[OutboxState]:
         """Return every outbox ever heard, the one heard last at the end."""
         with self.database.reading() as connection:
             rows = connection.execute(
-                "SELECT site, node, outbox_id, received, duplicates, conflicts, holes, poisoned, heard_at_ms "
+                "SELECT site, node, outbox_id, received, duplicates, conflicts, holes, poisoned, heard_at_ms, "
+                "conflict_at_ms, assigned, follows, turn, turns, turned_at_ms, digest, digest_seq "
                 "FROM outbox ORDER BY heard_at_ms, id"
             ).fetchall()
         return [OutboxState(*row) for row in rows]
@@ -186,6 +259,25 @@ class Journal:
                 (limit,),
             ).fetchall()
         return [Quarantined(*row) for row in rows]
+
+    def quarantine_size(self) -> QuarantineSize:
+        """Return how much is in quarantine, and since when and until when it came."""
+        with self.database.reading() as connection:
+            row = connection.execute(
+                "SELECT count(*), ifnull(sum(length(payload)), 0), ifnull(min(at_ms), 0), ifnull(max(at_ms), 0) "
+                "FROM quarantine"
+            ).fetchone()
+        return QuarantineSize(*row)
+
+    def stations_of(self, node: str) -> tuple[str, ...]:
+        """Return the stations whose channels a node has ever sent, by name."""
+        with self.database.reading() as connection:
+            rows = connection.execute(
+                "SELECT DISTINCT substr(name, 1, instr(name, '/') - 1) FROM channel WHERE id IN "
+                "(SELECT channel FROM carries WHERE outbox IN (SELECT id FROM outbox WHERE node = ?)) ORDER BY 1",
+                (node,),
+            ).fetchall()
+        return tuple(name for (name,) in rows)
 
     def quarantined(self, number: int) -> Quarantined | None:
         """Return one entry of the quarantine, None when there is none of that number."""

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from hardware.reading import Reading, Status
+from hardware.reading import Reading, Status, digest_of
 from pipeline.units import DAY_MS, Flag, is_believed
 
 ROW = np.dtype(
@@ -194,6 +194,30 @@ def unpack(
             rows_of(packed).tolist()
         )
     )
+
+
+LAST_RUN = (
+    "SELECT s.first_seq, s.last_seq, s.received_at_ms, s.squeezed, r.readings, r.named FROM span s "
+    "JOIN run r ON r.id = s.run WHERE s.outbox = ? AND s.kind = 1 AND s.first_seq <= ? "
+    "ORDER BY s.first_seq DESC LIMIT 1"
+)
+"""The last run of an outbox that begins up to a number."""
+
+
+def digest_in_run(
+    run: tuple[int, int, int, bool, bytes, str | None], names: Mapping[int, str], until_seq: int
+) -> tuple[int, str]:
+    """Return number and digest of the last reading up to a number in a run, as `LAST_RUN` gives it.
+
+    The digest is empty where the run does not read.
+    """
+    first, last, received_ms, squeezed, packed, named = run
+    seq = min(last, until_seq)
+    try:
+        row = stored_rows(packed, named, squeezed, received_ms)[0][seq - first :][:1].tobytes()
+    except DamagedBlock:
+        return seq, ""
+    return seq, digest_of(unpack(row, named, names, "", "", "", seq)[0]) if row else ""
 
 
 OBSERVED = np.dtype(

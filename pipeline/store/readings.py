@@ -16,12 +16,14 @@ from typing import Any
 
 import numpy as np
 
-from hardware.reading import MAX_SEQ, Batch, BatchSpan, Reading
+from hardware.reading import MAX_SEQ, BadBatch, Batch, BatchSpan, Reading, digest_of
 from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
+    LAST_RUN,
     NOTE_EDGES,
     DamagedBlock,
     channel_edges,
+    digest_in_run,
     pack,
     rows_of,
     squeeze,
@@ -29,6 +31,10 @@ from pipeline.store.packed import (
     unpack,
 )
 from pipeline.units import utc_text
+
+MAX_OUTBOXES = 10_000
+MAX_STORED_CHANNELS = 20_000
+MAX_HOLE = 100_000_000  # readings of a hole: more than the largest outbox holds
 
 
 class Channels:
@@ -44,11 +50,22 @@ class Channels:
             self._numbers.clear()
 
     def numbers(self, tx: Connection, names: Collection[str]) -> dict[str, int]:
-        """Return the number of each name, entering those not met before. `tx` has a transaction open."""
+        """Return the number of each name, entering those not met before. `tx` has a transaction open.
+
+        Raises
+        ------
+        BadBatch
+            When they would be more than `MAX_STORED_CHANNELS`.
+        """
         known = self._numbers
         if not all(name in known for name in names):
             for name in sorted(names):
                 tx.execute("INSERT OR IGNORE INTO channel (name) VALUES (?)", (name,))
+            (count,) = tx.execute("SELECT count(*) FROM channel").fetchone()
+            if count > MAX_STORED_CHANNELS:
+                raise BadBatch(
+                    f"n: found more than {MAX_STORED_CHANNELS} different channels, expected at most that many"
+                )
             with self._lock:
                 known.update(tx.execute("SELECT name, id FROM channel").fetchall())
         return {name: known[name] for name in names}
@@ -78,7 +95,10 @@ class Appended:
     duplicates : int
         Readings that were stored before, and ignored.
     conflicts : int
-        Readings that say something else than the stored one of the same identity; the stored one was kept.
+        Readings that say something else than the stored one of the same identity; the stored one was kept. Of an agent
+        that compares digests the whole batch is refused: it sends all of it again, under another outbox.
+    refused : bool
+        Whether nothing of it was kept: it contradicts what is kept, or comes before readings that it follows.
     hole : int
         Sequence numbers now known to be lost by the agent for good, and not waited for any longer.
     received : int
@@ -90,6 +110,22 @@ class Appended:
     conflicts: int
     hole: int
     received: int
+    refused: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxRow:
+    """An outbox as it is stored: its number, receipt, the last reading kept up to it, and its turns.
+
+    `last_turn` is the last turn that any outbox of its node has had; see `CUSTODY_PROVED`.
+    """
+
+    id: int
+    received: int
+    digest_seq: int
+    digest: str
+    turn: int
+    last_turn: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +156,17 @@ def keep_batch(
         [ms since 1970, UTC]
     feed : int
         `WAITING` when the rows must go on to a server store, else `NOT_FED`.
+
+    Raises
+    ------
+    BadBatch
+        When a limit of the store is exceeded: outboxes, channels, length of a hole. Nothing may be committed.
     """
-    outbox, received = find_outbox(tx, batch.site, batch.node, batch.outbox_id)
+    place = find_outbox(tx, batch.site, batch.node, batch.outbox_id)
+    outbox = place.id
+    missing = batch.lowest_kept - 1 - place.received
+    if missing > MAX_HOLE:
+        raise BadBatch(f"lowest_kept: found {missing} readings missing before it, expected at most {MAX_HOLE}")
     overlapping = _spans(tx, outbox, batch.first, batch.last)
     duplicates = conflicts = 0
     fresh: Sequence[Reading] = batch.readings
@@ -131,28 +176,77 @@ def keep_batch(
         runs = subtract((batch.first, batch.last), kept)
         fresh = [r for r in batch.readings if _inside(r.seq, runs)]
         duplicates, conflicts = _compare(tx, outbox, [r for r in batch.readings if not _inside(r.seq, runs)])
+    proves = batch.before is not None  # an agent that compares digests: in agreement and in order, or not at all
+    refused = proves and (conflicts > 0 or _breaks_off(tx, place, batch))
+    hole = 0
+    if refused:
+        conflicts = len(batch.readings)
+    else:
+        hole = _note_hole(tx, outbox, place.received + 1, batch.lowest_kept - 1, received_at_ms)
+        refused = proves and batch.first > place.received + 1 and _advance(tx, outbox, place.received) < batch.first - 1
+    if refused:
+        fresh, duplicates = (), 0
+    else:
         _give_way(tx, outbox, runs, [span for span in overlapping if span[2] != KEPT])
-    _insert(tx, channels, outbox, fresh, runs, received_at_ms, feed)
-    hole = _note_hole(tx, outbox, received + 1, batch.lowest_kept - 1, received_at_ms)
-    received = _advance(tx, outbox, received)
+        _insert(tx, channels, outbox, fresh, runs, received_at_ms, feed)
+    received = _advance(tx, outbox, place.received)
+    _note_receipt(tx, place, received, batch if fresh else None, received_at_ms)
     tx.execute(
-        "UPDATE outbox SET received = ?, duplicates = duplicates + ?, conflicts = conflicts + ?, holes = holes + ?, "
-        "heard_at_ms = ? WHERE id = ?",
-        (received, duplicates, conflicts, hole, received_at_ms, outbox),
+        "UPDATE outbox SET duplicates = duplicates + ?1, conflicts = conflicts + ?2, holes = holes + ?3, "
+        "heard_at_ms = ?4, conflict_at_ms = CASE WHEN ?2 > 0 THEN ?4 ELSE conflict_at_ms END, "
+        "follows = CASE WHEN ?5 = '' THEN follows ELSE ?5 END WHERE id = ?6",
+        (duplicates, conflicts, hole, received_at_ms, batch.follows, outbox),
     )
-    return Appended(len(fresh), duplicates, conflicts, hole, received)
+    return Appended(len(fresh), duplicates, conflicts, hole, received, refused)
+
+
+def _breaks_off(tx: Connection, place: OutboxRow, batch: Batch) -> bool:
+    """Whether the reading kept before a batch is another than the one that the batch says comes before it."""
+    seq = batch.first - 1
+    if not batch.before or seq < 1:
+        return False
+    if seq == place.digest_seq:
+        return place.digest != batch.before
+    stored = [r for run in runs_between(tx, place.id, seq, seq) for r in readings_of_run(tx, run) if r.seq == seq]
+    return any(digest_of(reading) != batch.before for reading in stored)
+
+
+def _note_receipt(tx: Connection, place: OutboxRow, received: int, batch: Batch | None, at_ms: int) -> None:
+    """Store a receipt that has moved, with the digest of the last reading kept up to it, and whose turn it is.
+
+    `batch` is what has just been kept, None for none.
+    """
+    moved = received != place.received
+    if not moved and (batch is None or batch.first > received or batch.last <= place.digest_seq):
+        return
+    if batch is not None and batch.last == received:
+        last: tuple[int, str] = (received, digest_of(batch.readings[-1]))
+    else:
+        found = tx.execute(LAST_RUN, (place.id, received)).fetchone()
+        names = dict(tx.execute("SELECT id, name FROM channel").fetchall()) if found is not None else {}
+        last = (place.digest_seq, place.digest) if found is None else digest_in_run(found, names, received)
+    tx.execute(
+        "UPDATE outbox SET received = ?1, digest_seq = ?2, digest = ?3, assigned = max(assigned, ?1) WHERE id = ?4",
+        (received, *last, place.id),
+    )
+    if moved and batch is not None and (place.turn == 0 or place.turn < place.last_turn):
+        tx.execute(
+            "UPDATE outbox SET turn = ?, turns = turns + 1, turned_at_ms = ? WHERE id = ?",
+            (place.last_turn + 1, at_ms, place.id),
+        )
 
 
 def keep_poison(tx: Connection, span: BatchSpan, at_ms: int) -> int:
     """Count a span whose payload could not be decoded as received. Returns the receipt."""
-    outbox, received = find_outbox(tx, span.site, span.node, span.outbox_id)
-    taken = [(first, last) for first, last, _ in _spans(tx, outbox, span.first, span.last)]
+    place = find_outbox(tx, span.site, span.node, span.outbox_id)
+    taken = [(first, last) for first, last, _ in _spans(tx, place.id, span.first, span.last)]
     runs = subtract((span.first, span.last), taken)
-    _insert_spans(tx, outbox, runs, POISON, at_ms)
-    received = _advance(tx, outbox, received)
+    _insert_spans(tx, place.id, runs, POISON, at_ms)
+    received = _advance(tx, place.id, place.received)
+    _note_receipt(tx, place, received, None, at_ms)
     tx.execute(
-        "UPDATE outbox SET received = ?, poisoned = poisoned + ?, heard_at_ms = ? WHERE id = ?",
-        (received, sum(last - first + 1 for first, last in runs), at_ms, outbox),
+        "UPDATE outbox SET poisoned = poisoned + ?, heard_at_ms = ? WHERE id = ?",
+        (sum(last - first + 1 for first, last in runs), at_ms, place.id),
     )
     return received
 
@@ -183,13 +277,28 @@ def consecutive(readings: Iterable[Reading]) -> Iterator[Batch]:
         yield Batch(run[0].site, run[0].node, run[0].outbox_id, 1, tuple(run))
 
 
-def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> tuple[int, int]:
-    """Return number and receipt of an outbox, entered when it is first heard of."""
+def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> OutboxRow:
+    """Return an outbox, entered when it is first heard of.
+
+    Raises
+    ------
+    BadBatch
+        When there are `MAX_OUTBOXES` already.
+    """
     where = (site, node, outbox_id)
-    query = "SELECT id, received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?"
-    enter = "INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?) RETURNING id, received"
-    number, received = tx.execute(query, where).fetchone() or tx.execute(enter, where).fetchone()
-    return number, received
+    query = (
+        "SELECT id, received, digest_seq, digest, turn, "
+        "(SELECT max(turn) FROM outbox WHERE site = ?1 AND node = ?2) FROM outbox "
+        "WHERE site = ?1 AND node = ?2 AND outbox_id = ?3"
+    )
+    found = tx.execute(query, where).fetchone()
+    if found is None:
+        (count,) = tx.execute("SELECT count(*) FROM outbox").fetchone()
+        if count >= MAX_OUTBOXES:
+            raise BadBatch(f"outbox_id: found one more than {MAX_OUTBOXES}, expected at most that many on a site")
+        tx.execute("INSERT INTO outbox (site, node, outbox_id) VALUES (?, ?, ?)", where)
+        found = tx.execute(query, where).fetchone()
+    return OutboxRow(*found)
 
 
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:

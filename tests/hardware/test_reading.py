@@ -7,6 +7,7 @@ what was encoded must come back.
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import tracemalloc
 import zlib
@@ -29,6 +30,7 @@ from hardware.reading import (
     decode_batch,
     decode_receipt,
     deflate,
+    digest_of,
     encode_batch,
     encode_receipt,
     is_channel,
@@ -87,7 +89,8 @@ def batches(draw):
         tries, clock_ok = draw(st.integers(0, 99)), draw(st.booleans())
         channel, slot = draw(channels), draw(slots)
         readings.append(Reading(site, node, outbox, first + i, channel, slot, at_ms, raw, status, tries, clock_ok))
-    return Batch(site, node, outbox, draw(st.integers(1, first)), tuple(readings))
+    before, follows = draw(st.sampled_from([None, "", "0123456789abcdef"])), draw(st.sampled_from(["", "e" * 32]))
+    return Batch(site, node, outbox, draw(st.integers(1, first)), tuple(readings), before, follows)
 
 
 @given(batches())
@@ -188,6 +191,11 @@ REFUSALS = [
     ({"bt": 1}, {}, "label: found 'bt' at seq 5"),  # RFC 8428, 4.1: base values shift all that follow
     ({}, {"bv": 1}, "label: found 'bv' at seq 6"),
     ({}, {"bn": "other:"}, "label: found 'bn' at seq 6"),
+    ({"before": 5}, {}, "before: found 5"),
+    ({"before": "0123"}, {}, "before: found '0123'"),
+    ({"follows": ["a"]}, {}, "follows: found ['a']"),
+    ({"follows": "xyz"}, {}, "follows: found 'xyz'"),
+    ({}, {"note": {"a": [[]]}}, "label: found 'note' nested at seq 6"),  # RFC 8428, 5: values are plain
 ]
 
 
@@ -363,10 +371,29 @@ def test_topics_name_site_node_and_span():
     assert status_topic("club", "north") == "underturf/1/club/north/status"
 
 
-@given(st.integers(0, MAX_SEQ))
-def test_a_receipt_comes_back_as_it_was_sent(seq):
+@given(st.integers(1, MAX_SEQ), st.sampled_from(["", "0123456789abcdef"]))
+def test_a_receipt_comes_back_as_it_was_sent(seq, digest):
     """Encoding then decoding a receipt gives the same (algebra)."""
-    assert decode_receipt(encode_receipt(Receipt(OUTBOX, seq))) == Receipt(OUTBOX, seq)
+    receipt = Receipt(OUTBOX, seq, digest, seq - seq // 2 if digest else 0)
+    assert decode_receipt(encode_receipt(receipt)) == receipt
+
+
+def test_a_digest_tells_any_two_readings_of_a_number_apart():
+    """It is SHA-256 over the fields (hashlib's, here over a text written out by hand), changes with each of them, and
+    comes back from the wire; where it was taken does not count."""
+    text = f"5\nsquare-1/p1/moisture_035\n1706745600\n{T_MS}\n0x1.3d70a3d70a3d7p-2\nok\n1\nTrue"
+    assert digest_of(one()) == hashlib.sha256(text.encode()).hexdigest()[:16]
+    changes = [
+        *({"seq": 6}, {"channel": "square-1/p1/moisture_036"}, {"slot": "1706745601"}, {"measured_at_ms": T_MS + 1}),
+        *({"raw": 0.310000001}, {"raw": None, "status": Status.SILENT}, {"raw": None, "status": Status.SHORT}),
+        *({"attempts": 2}, {"clock_ok": False}),
+    ]
+    assert len({digest_of(one(**change)) for change in ({}, *changes)}) == 1 + len(changes)
+    for change in ({}, *changes[1:]):
+        sent = Batch("club", "north", OUTBOX, 1, (one(**change),))
+        (heard,) = decode_batch(encode_batch(sent), BatchSpan("club", "north", OUTBOX, 5, 5)).readings
+        assert digest_of(heard) == digest_of(sent.readings[0])
+    assert digest_of(one(site="home", node="hut", outbox_id="f" * 16)) == digest_of(one())
 
 
 def test_a_receipt_of_an_older_pipeline_promises_nothing_about_deflated_batches():
@@ -386,6 +413,15 @@ def test_a_receipt_of_an_older_pipeline_promises_nothing_about_deflated_batches(
         (b'{"outbox_id":"0123456789abcdef","seq":true}', "receipt.seq: found True"),
         (b'{"outbox_id":"0123456789abcdef","seq":1.0}', "receipt.seq: found 1.0"),
         (b'{"outbox_id":"0123456789abcdef"}', "receipt.seq: found None"),
+        (b'{"outbox_id":"0123456789abcdef","seq":9,"digest":"xyz","digest_seq":9}', "receipt.digest: found 'xyz'"),
+        (b'{"outbox_id":"0123456789abcdef","seq":9,"digest":7}', "receipt.digest: found 7"),
+        (b'{"outbox_id":"0123456789abcdef","seq":9,"digest":"0123456789abcdef"}', "receipt.digest_seq: found 0"),
+        (
+            b'{"outbox_id":"0123456789abcdef","seq":9,"digest":"0123456789abcdef","digest_seq":10}',
+            "receipt.digest_seq: found 10",
+        ),
+        (b"[" * 4000, "receipt: found b'[["),
+        (b" " * 5000, "receipt: found 5000 bytes"),
     ],
 )
 def test_a_receipt_out_of_form_is_refused_with_its_reason(payload, reason):

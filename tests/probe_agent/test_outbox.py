@@ -7,13 +7,14 @@ import signal
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardware.reading import Receipt, Sample, Status
+from hardware.reading import Receipt, Sample, Status, digest_of
 from probe_agent.clock import ClockNote
 from probe_agent.outbox import FILE_NAME, KEEP_SET_ASIDE, Outbox, OutboxDamaged, OutboxFull, open_outbox, peek
 
@@ -83,11 +84,92 @@ def test_receipt_above_every_number_makes_a_new_name(tmp_path):
     outbox.receive(Receipt(outbox.outbox_id, 6))
     name = outbox.outbox_id
     assert outbox.receive(Receipt(name, 5000)) is True
-    assert outbox.outbox_id != name
-    assert all_seqs(outbox) == [7, 8, 9, 10]
-    assert (outbox.lowest_kept, outbox.backlog) == (7, 4)
+    assert (outbox.outbox_id != name, outbox.follows) == (True, name)
+    batch = outbox.batch(0, 100)
+    assert batch is not None
+    assert [(r.seq, r.slot) for r in batch.readings] == [(1, "5400"), (2, "6300"), (3, "7200"), (4, "8100")]
+    assert (batch.lowest_kept, batch.before, batch.follows, outbox.backlog) == (1, "", name, 4)
+    outbox.put(heard(1, first=10), SET)
+    assert all_seqs(outbox) == [1, 2, 3, 4, 5]
     outbox.close()
-    assert open_at(tmp_path).outbox_id == outbox.outbox_id
+    again = open_at(tmp_path)
+    assert (again.outbox_id, again.follows, again.assigned, again.received) == (outbox.outbox_id, name, 5, 0)
+    again.close()
+
+
+def test_receipt_for_other_readings_makes_a_new_name(tmp_path):
+    """An outbox put back from an image that has given the numbers out again: the receipt covers what it never sent.
+
+    Rows dropped unsent before stay missing numbers under the new name, so that they are counted.
+    """
+    outbox = open_at(tmp_path)
+    outbox.put(heard(10), SET)
+    sent = outbox.batch(0, 10)
+    assert sent is not None
+    image = outbox.batch(0, 10)
+    assert image is not None and outbox.receive(Receipt(outbox.outbox_id, 6, digest_of(image.readings[5]), 6))
+    outbox._db.execute("DELETE FROM reading WHERE seq <= 8")
+    outbox.lowest_kept = 9
+    other = replace(sent.readings[9], raw=0.5)
+    assert outbox.receive(Receipt(outbox.outbox_id, 10, digest_of(other), 10)) is True
+    assert outbox.follows == sent.outbox_id and outbox.outbox_id != sent.outbox_id
+    assert (all_seqs(outbox), outbox.lowest_kept, outbox.assigned, outbox.received) == ([3, 4], 3, 4, 0)
+
+
+@pytest.mark.parametrize("pruned", [False, True])
+def test_receipt_with_the_digest_of_its_own_reading_is_taken(tmp_path, pruned):
+    """Up or down, and again after its row is gone; one with another digest for the reading last received is not."""
+    outbox = open_at(tmp_path)
+    outbox.put(heard(10), SET)
+    batch = outbox.batch(0, 10)
+    assert batch is not None
+    digests = [digest_of(reading) for reading in batch.readings]
+    assert outbox.receive(Receipt(outbox.outbox_id, 8, digests[7], 8))
+    assert outbox.receive(Receipt(outbox.outbox_id, 5, digests[4], 5))
+    assert outbox.receive(Receipt(outbox.outbox_id, 7, digests[6], 7))
+    if pruned:
+        outbox.prune(2**62)
+        outbox.close()
+        outbox = open_at(tmp_path)
+    assert not outbox.receive(Receipt(outbox.outbox_id, 7, digests[6], 7))
+    behind = outbox.batch(7, 2)
+    assert behind is not None and behind.before == digests[6]
+    assert outbox.receive(Receipt(outbox.outbox_id, 9, digests[6], 7))  # 8 and 9 were set aside as unreadable
+    assert outbox.follows == "" and outbox.received == 9
+    assert outbox.receive(Receipt(outbox.outbox_id, 10, digests[0], 10)) and outbox.follows
+
+
+def test_an_outbox_of_the_version_before_is_opened_and_proved(tmp_path):
+    """Without the facts of this version nothing is known of the reading before: the next receipt settles it."""
+    outbox = open_at(tmp_path)
+    outbox.put(heard(4), SET)
+    outbox.receive(Receipt(outbox.outbox_id, 2))
+    outbox._db.execute("DELETE FROM fact WHERE name IN ('received_digest', 'follows', 'sent_undated')")
+    outbox.prune(2**62)
+    outbox.close()
+    outbox = open_at(tmp_path)
+    batch = outbox.batch(2, 9)
+    assert batch is not None and (batch.before, batch.follows, batch.first) == ("", "", 3)
+    assert outbox.receive(Receipt(outbox.outbox_id, 4, digest_of(batch.readings[1]), 4)) and not outbox.follows
+    outbox.close()
+
+
+def test_what_was_sent_undated_stays_as_it_was_sent(tmp_path):
+    """The pipeline may have it: dated again it would be another reading under its number. A restart forgets nothing."""
+    unset = ClockNote(False, "boot-1", 5000, 1_772_323_200_000)
+    outbox = open_at(tmp_path)
+    outbox.put(heard(2), unset)
+    sent = outbox.batch(0, 10)
+    assert sent is not None
+    outbox.note_sent(sent)
+    outbox.close()
+    outbox = open_at(tmp_path)
+    outbox.put(heard(1, first=2), unset)
+    assert outbox.redate(ClockNote(True, "boot-1", 9000, 1_772_400_000_000)) == 1
+    again = outbox.batch(0, 10)
+    assert again is not None
+    assert again.readings[:2] == sent.readings and again.readings[2].clock_ok
+    outbox.close()
 
 
 def test_aged_rows_go_only_with_a_receipt(tmp_path):
@@ -152,6 +234,7 @@ def test_batch_tells_the_lowest_number_kept_when_it_was_read(tmp_path, monkeypat
     as_reading = outbox._reading
 
     def drop_meanwhile(row):
+        monkeypatch.setattr(outbox, "_reading", as_reading)
         outbox.receive(Receipt(outbox.outbox_id, 5))
         outbox.prune(2**62)
         return as_reading(row)

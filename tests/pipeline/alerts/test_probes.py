@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from hardware.probe import load_probe
+from pipeline.alerts.model import AlertState
 from pipeline.alerts.runner import first_states, walk_station
 from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.site.station import Lifted, StationContext
+from pipeline.store.custody import CustodyNotice
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,
+    CONTEXT,
     SLOT_MS,
     START_MS,
     THATCH,
@@ -146,3 +150,33 @@ def test_penetrometer_is_not_expected_to_speak():
     watch = watch_of(findings(), context=context)
     states = first_states(context, START_MS)
     assert walk_station(states, watch, DiaryFacts(), START_MS + 10**10, BOUNDS)[1] == []
+
+
+def custody(*kinds: str) -> tuple[CustodyNotice, ...]:
+    return tuple(CustodyNotice(kind, "hut", f"Node hut: {kind}.", START_MS) for kind in kinds)
+
+
+def test_a_conflict_of_custody_opens_is_said_again_for_another_and_closes():
+    """A row for each look, a quarter hour apart: opened, nothing new, one more kind, an agent of an earlier version
+    (which is no conflict), none left; the state goes through JSON at each."""
+    states = {k: s for k, s in first_states(CONTEXT, START_MS).items() if s.rule == "node_custody"}
+    looks = [
+        (),
+        custody("replaced"),
+        custody("replaced"),
+        custody("replaced", "two_nodes"),
+        custody("earlier_agent"),
+        (),
+    ]
+    said = []
+    for n, notices in enumerate(looks):
+        watch = replace(watch_of(findings()), custody=notices)
+        for _ in range(2):  # a second look within the quarter hour says nothing
+            states = {key: AlertState.from_json(json.loads(json.dumps(s.to_json()))) for key, s in states.items()}
+            states, events = walk_station(states, watch, DiaryFacts(), START_MS + (n + 1) * SLOT_MS, BOUNDS)
+            said += [(n, e.kind, e.text.partition(": ")[2]) for e in events]
+    assert said == [
+        (1, "opened", "node hut: replaced."),
+        (3, "repeated", "node hut: two_nodes."),
+        (4, "closed", "the readings of every node agree again."),
+    ]

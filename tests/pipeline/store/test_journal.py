@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hardware.reading import Batch, BatchSpan, Reading, Receipt, Status
+from hardware.reading import BadBatch, Batch, BatchSpan, Reading, Receipt, Status, digest_of
 from pipeline.errors import StoreFull
 from pipeline.store import journal as module
 from pipeline.store.database import Database
@@ -188,7 +188,129 @@ def test_outboxes_are_counted_apart(journal):
     journal.append(batch(1, 2, node="south"), T0_MS + 2)
     assert journal.received("club", "north", "f" * 16) == 1
     assert journal.received("club", "north", "e" * 16) == 0
-    assert journal.receipts() == [("club", "north", Receipt("f" * 16, 1)), ("club", "south", Receipt(OUTBOX, 2))]
+    proofs = [(digest_of(batch(n, n).readings[0]), n) for n in (1, 2)]
+    receipts = [("club", "north", Receipt("f" * 16, 1, *proofs[0])), ("club", "south", Receipt(OUTBOX, 2, *proofs[1]))]
+    assert sorted(journal.receipts()) == sorted(receipts)
+
+
+def proving(first, last, *, before=None, lowest_kept=1, **changes):
+    """A batch of an agent that compares digests; `before` is the reading that it says comes before the first."""
+    own = rows(first - 1, first - 1)[0] if before is None and first > 1 else before
+    return dataclasses.replace(batch(first, last, lowest_kept, **changes), before="" if own is None else digest_of(own))
+
+
+def test_a_batch_that_contradicts_what_is_kept_is_refused_whole(journal, database):
+    """Of a copied outbox nothing is kept under the other's name, and the receipt says whose readings are: by overlap,
+    and by the reading before it where nothing overlaps. The agent sends all of it again under a name of its own."""
+    journal.append(proving(1, 5), T0_MS)
+    assert journal.append(proving(4, 8, raw=9.0), T0_MS + 1) == module.Appended(0, 0, 5, 0, 5, True)
+    assert journal.append(proving(6, 8, before=rows(5, 5, raw=9.0)[0]), T0_MS + 2).refused
+    assert kept(database) == [1, 2, 3, 4, 5] and state(journal).conflict_at_ms == T0_MS + 2
+    assert journal.receipt("club", "north", OUTBOX) == Receipt(OUTBOX, 5, digest_of(rows(5, 5)[0]), 5)
+    assert journal.append(proving(4, 8), T0_MS + 3) == module.Appended(3, 2, 0, 0, 8)
+
+
+def test_a_batch_that_contradicts_declares_no_hole(journal):
+    """What a copy no longer holds, the other may: its receipt must not pass over it."""
+    journal.append(proving(1, 5), T0_MS)
+    assert journal.append(proving(10, 12, lowest_kept=9, before=rows(8, 8)[0]), T0_MS).hole == 3
+    journal.append(proving(4, 6, raw=9.0, lowest_kept=4), T0_MS)
+    assert state(journal).holes == 3
+
+
+def test_a_batch_before_its_time_is_left_to_come_again(journal, database):
+    """Without the readings before it nobody knows whose it is; an agent of an earlier version is served as before."""
+    journal.append(proving(1, 2), T0_MS)
+    assert journal.append(proving(5, 6), T0_MS) == module.Appended(0, 0, 0, 0, 2, True)
+    assert kept(database) == [1, 2]
+    assert journal.append(batch(5, 6), T0_MS).new == 2
+    assert journal.append(proving(3, 8), T0_MS) == module.Appended(4, 2, 0, 0, 8)
+
+
+def test_the_digest_of_a_receipt_outlives_merging_and_poison(journal, database):
+    """It is that of the last reading kept up to the receipt, whatever the run lies in."""
+    journal.append(proving(1, 3), T0_MS)
+    journal.receive_poison(span(4, 5), "t", b"x", "r", T0_MS)
+    assert journal.receipt("club", "north", OUTBOX) == Receipt(OUTBOX, 5, digest_of(rows(3, 3)[0]), 3)
+    journal.append(batch(7, 9), T0_MS)
+    while journal.merge_runs(T0_MS + 1):
+        pass
+    journal.receive_poison(span(6, 6), "t", b"x", "r", T0_MS)
+    assert journal.receipt("club", "north", OUTBOX) == Receipt(OUTBOX, 9, digest_of(rows(9, 9)[0]), 9)
+
+
+def test_a_file_of_the_version_before_learns_its_digests(tmp_path):
+    """The step that brings the table up to date works them out of the readings kept, merged or not."""
+    with closing(Database(tmp_path / "journal.db")) as database:
+        journal = Journal(database)
+        journal.append(batch(1, 4), T0_MS)
+        journal.append(batch(5, 6), T0_MS)
+        while journal.merge_runs(T0_MS + 1):
+            pass
+        journal.append(batch(1, 2, node="south"), T0_MS)
+        expected = sorted(journal.receipts())
+    with closing(sqlite3.connect(tmp_path / "journal.db")) as file:
+        for column in (
+            "digest",
+            "digest_seq",
+            "conflict_at_ms",
+            "follows",
+            "assigned",
+            "turn",
+            "turns",
+            "turned_at_ms",
+        ):
+            file.execute(f"ALTER TABLE outbox DROP COLUMN {column}")
+        file.execute("DELETE FROM migration WHERE number = 9")
+        file.commit()
+    with closing(Database(tmp_path / "journal.db")) as database:
+        journal = Journal(database)
+        assert sorted(journal.receipts()) == expected
+        assert {(o.turn, o.turns) for o in journal.outboxes()} == {(1, 1)}
+
+
+def test_outboxes_that_take_turns_are_told_from_one_that_follows_another(journal):
+    """A node that begins a new outbox never goes back; an old batch that comes twice is no return."""
+    other = {"outbox_id": "f" * 16}
+    for one in (batch(1, 2), batch(1, 2, **other), batch(1, 2), batch(3, 4, **other)):
+        journal.append(one, T0_MS)
+    turns = {o.outbox_id: (o.turn, o.turns) for o in journal.outboxes()}
+    assert turns == {OUTBOX: (1, 1), "f" * 16: (2, 1)}
+    journal.append(batch(3, 4), T0_MS + 5)
+    assert [(o.turn, o.turns, o.turned_at_ms) for o in journal.outboxes() if o.outbox_id == OUTBOX] == [
+        (3, 2, T0_MS + 5)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("limit", "more", "said"),
+    [
+        ("MAX_OUTBOXES", {"outbox_id": "f" * 16}, "outbox_id: found one more than 1,"),
+        ("MAX_STORED_CHANNELS", {"channel": "square-1/p1/new"}, "n: found more than 1 different channels"),
+        ("MAX_HOLE", {"lowest_kept": 9}, "lowest_kept: found 5 readings missing"),
+    ],
+)
+def test_limits_of_the_store_are_named(journal, monkeypatch, limit, more, said):
+    """More outboxes, channels or missing readings than any site has are refused, and nothing of the batch is kept."""
+    journal.append(batch(1, 3, channel="square-1/p1/c0"), T0_MS)
+    monkeypatch.setattr(f"pipeline.store.readings.{limit}", 1)
+    with pytest.raises(BadBatch, match=said):
+        journal.append(batch(9, 9, **{"channel": "square-1/p1/c0", **more}), T0_MS)
+    assert state(journal).received == 3
+    assert journal.receive_poison(span(9, 9), "t", b"x", "r", T0_MS) == 3
+    stranger = BatchSpan("club", "north", "e" * 16, 1, 1)
+    assert journal.receive_poison(stranger, "t", b"x", "r", T0_MS) == (0 if limit == "MAX_OUTBOXES" else 1)
+
+
+def test_the_quarantine_is_bounded_by_its_bytes(journal, monkeypatch):
+    """The oldest go when all payloads together pass the limit; the newest stays, however large."""
+    monkeypatch.setattr(module, "QUARANTINE_BYTES", 250)
+    for n in range(5):
+        journal.receive_poison(None, f"t{n}", b"x" * 100, "r", T0_MS + n)
+    size = journal.quarantine_size()
+    assert (size.entries, size.payload_bytes, size.first_ms, size.last_ms) == (2, 200, T0_MS + 3, T0_MS + 4)
+    journal.receive_poison(None, "t", b"x" * 1000, "r", T0_MS + 9)
+    assert [len(one.payload) for one in journal.quarantine()] == [1000]
 
 
 events = st.lists(
@@ -228,7 +350,10 @@ def test_the_receipt_follows_the_rules_for_any_order_of_arrival(tmp_path_factory
         assert found == received
     if arrivals:
         expected = OutboxState("club", "north", OUTBOX, received, duplicates, 0, len(lost), len(poison), T0_MS)
-        assert state(journal) == expected
+        told = {"turn", "turns", "turned_at_ms", "assigned", "digest", "digest_seq"}
+        assert dataclasses.replace(expected, **{name: getattr(state(journal), name) for name in told}) == state(journal)
+        last = max((n for n in stored if n <= received), default=0)
+        assert state(journal).receipt == Receipt(OUTBOX, received, digest_of(rows(last, last)[0]) if last else "", last)
     assert kept(database) == sorted(stored)
     database.close()
 
