@@ -34,6 +34,7 @@ from pipeline.units import DAY_MS
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
 from tests.conftest import missing
 from tests.pipeline.hand import OUTBOX, START_MS
+from tests.under_unit import UNITS, started_by
 
 ROOT = Path(__file__).parents[2]
 HOURS = 24 * 2
@@ -332,7 +333,7 @@ status=0
 shutil.disk_usage = lambda path: type("Usage", (), {"free": 2**40})  # the look at the free room before is left out
 from api.command import main
 sys.exit(main(["backup", "--config", sys.argv[1], "--to", sys.argv[2]]))' "$1" "$2" || status=$?
-ls "$2"
+echo left: $(ls "$2")
 exit $status
 """
 
@@ -355,7 +356,7 @@ def test_a_disk_that_fills_up_meanwhile_is_told_and_nothing_is_left_of_it(site: 
     )
     assert done.returncode == 1, done.stderr
     assert "found no room" in done.stderr and str(stick) in done.stderr
-    assert done.stdout.split()[-1] == "old", "nothing is left of it"
+    assert done.stdout.splitlines()[-1] == "left: old", "nothing is left of it"
     assert "found no room" in json.loads((config.parent / "data" / "last_backup.json").read_text())["fault"]
     assert answers(site)
 
@@ -568,6 +569,19 @@ def test_of_a_server_store_it_is_said_that_the_series_are_not_in_it(
     (tmp_path / "stick").mkdir()
     assert run("backup", "--config", tmp_path / "underturf.toml", "--to", tmp_path / "stick") == 0
     assert "not in it: series on the server http://127.0.0.1:9" in capsys.readouterr().out
+
+
+def test_a_backup_is_made_under_the_filter_of_its_unit(
+    site: Ground, tmp_path: Path, need_program: Callable[[str], str]
+) -> None:
+    """The installed command with the system calls that its unit allows, into the folder that the settings name."""
+    config = tmp_path / "ground-0" / "underturf.toml"
+    (tmp_path / "stick").mkdir()
+    config.write_text(f'{config.read_text()}[backup]\ndir = "{tmp_path}/stick"\n')
+    command = started_by(UNITS / "underturf-backup.service", config, need_program)
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert run("verify", the_backup(tmp_path / "stick")) == 0
 
 
 def test_a_service_that_is_locked_by_its_own_can_be_saved(site: Ground, tmp_path: Path) -> None:
