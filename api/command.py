@@ -11,6 +11,7 @@ import math
 import os
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -223,7 +224,7 @@ def _backup(parsed: argparse.Namespace) -> int:
     try:
         made = take_backup(config, parsed.config, into, keep=keep, now_ms=SystemClock().now_ms(), progress=_progress())
     except PipelineFault as fault:
-        if data.is_dir():
+        with suppress(OSError):  # what is wrong with the data's own disk is not why there is no backup
             write_record(data, replace(read_record(data), fault=str(fault)))
         raise
     write_record(

@@ -17,12 +17,11 @@ import json
 import os
 import re
 import shutil
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from hardware.probe import OWN_MODELS
 from pipeline.errors import BackupFault, StoreFault, StoreFull, StoreTooNew
@@ -143,10 +142,10 @@ def take_backup(
     if not into.is_dir():
         raise BackupFault(f"{into}: found no such folder, expected that of the backups. Is the stick or disk there?")
     with _one_at_a_time(data), _told(into):
-        for unfinished in into.glob(f"{config.site.name}-*{PART}"):
+        for unfinished in _named_for(into, config.site.name, PART):
             shutil.rmtree(unfinished)
         sources = dict(_sources(config, settings, into))
-        _need_room(into, data / JOURNAL_FILE, sources.values())
+        _need_room(into, [data / JOURNAL_FILE, *sources.values()])
         folder = _free_name(into, config.site.name, now_ms)
         part = into / f"{folder.name}{PART}"
         part.mkdir(mode=0o700)
@@ -154,7 +153,8 @@ def take_backup(
             rows = copy_database(
                 data / JOURNAL_FILE, part / JOURNAL_FILE, lambda done, whole: progress("copied", done, whole)
             )
-            files = [_hashed(part, JOURNAL_FILE), *(_copied(source, part, name) for name, source in sources.items())]
+            files = [_hashed(part, JOURNAL_FILE)]
+            files += filter(None, (_copied(source, part, name) for name, source in sources.items()))
             with reading_copy(part / JOURNAL_FILE) as copy:
                 number, unreadable = version_of(copy), dict(_unreadable(copy))
             made = Backup(
@@ -239,8 +239,8 @@ def _left_out(config: SiteConfig) -> Iterator[str]:
         yield f"series on the server {config.store.url}: they have a backup of their own, made by the server's means"
 
 
-def _need_room(into: Path, database: Path, others: Any) -> None:
-    need = sum(file.stat().st_size for file in (database, *others)) + SPARE_BYTES
+def _need_room(into: Path, files: Sequence[Path]) -> None:
+    need = sum(file.stat().st_size for file in files if file.exists()) + SPARE_BYTES
     free = shutil.disk_usage(into).free
     if free < need:
         raise StoreFull(f"{into}: found {free / 1e6:.0f} MB free, expected at least {need / 1e6:.0f} MB for a backup")
@@ -253,10 +253,14 @@ def _free_name(into: Path, site: str, now_ms: int) -> Path:
     return next(into / name for name in names if not (into / name).exists())
 
 
-def _copied(source: Path, folder: Path, name: str) -> BackupFile:
+def _copied(source: Path, folder: Path, name: str) -> BackupFile | None:
+    """Copy a file into a backup; None where the service has taken it away since it was listed."""
     target = folder / name
     target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    shutil.copyfile(source, target)
+    try:
+        shutil.copyfile(source, target)
+    except FileNotFoundError:
+        return None
     return _hashed(folder, name)
 
 
@@ -293,10 +297,15 @@ def _sync_folders(folder: Path) -> None:
 
 def _drop_oldest(into: Path, site: str, keep: int, newest: Path) -> None:
     """Remove all but the last backups of a site, and never the newest, whatever the clock has said."""
-    ours = re.compile(rf"{re.escape(site)}-\d{{8}}T\d{{6}}Z(-\d+)?")
-    found = [one for one in sorted(into.iterdir()) if ours.fullmatch(one.name) and is_backup(one) and one != newest]
+    found = [one for one in _named_for(into, site) if is_backup(one) and one != newest]
     for old in found[: max(0, len(found) + 1 - keep)]:
         shutil.rmtree(old)
+
+
+def _named_for(into: Path, site: str, end: str = "") -> list[Path]:
+    """Return the folders named like backups of a site, in order of time; not those of a site whose name begins so."""
+    ours = re.compile(rf"{re.escape(site)}-\d{{8}}T\d{{6}}Z(-\d+)?{re.escape(end)}")
+    return [one for one in sorted(into.iterdir()) if ours.fullmatch(one.name)]
 
 
 # --- what is in one --------------------------------------------------------------------------------------------------
@@ -506,7 +515,10 @@ def _restore_settings(made: Backup, settings: Path) -> tuple[str, ...]:
         place = settings if file.name == f"{SETTINGS}/{made.settings}" else settings.parent / Path(file.name).name
         if file.name.startswith(f"{MODELS}/"):
             place = settings.parent / made.models / Path(file.name).name
-        if not place.exists():
+        beside = place.resolve().is_relative_to(settings.parent.resolve()) or place.parent == OWN_MODELS
+        if not beside:  # whoever hands us a backup does not choose where in this machine files are put
+            to_do.append(f"{place}: not put there, outside of {settings.parent}: it is {made.folder / file.name}")
+        elif not place.exists():
             _bring(made.folder / file.name, place, like=settings.parent)
         elif _digest(place)[1] != file.sha256:
             to_do.append(f"{place}: another than that of the backup, left as it is: compare it with {file.name}")
@@ -529,7 +541,7 @@ def _bring(source: Path, target: Path, *, like: Path) -> None:
     """Copy one file, synced, for the owner of a folder."""
     for folder in reversed([one for one in target.parents if not one.exists()]):
         folder.mkdir(mode=DATA_DIR_MODE)
-        give_to_owner(folder, like)
+        give_to_owner(folder, folder.parent)
     shutil.copyfile(source, target)
     give_to_owner(target, like)
     _sync(target)

@@ -402,13 +402,13 @@ def test_the_oldest_backups_go_when_a_good_one_is_there(
     fails removes none."""
     config, stick = tmp_path / "ground-0" / "underturf.toml", tmp_path / "stick"
     stick.mkdir()
-    for other in ("meadow-2-20240101T000000Z", "holiday photographs"):
+    for other in ("meadow-2-20240101T000000Z", "holiday photographs", "meadow-2-20240102T000000Z.part"):
         (stick / other).mkdir()
         (stick / other / "manifest.json").write_text("{}")
     for _ in range(4):
         assert run("backup", "--config", config, "--to", stick, "--keep", 3) == 0
     kept = sorted(one.name for one in stick.iterdir())
-    assert len(kept) == 5 and {"meadow-2-20240101T000000Z", "holiday photographs"} < set(kept)
+    assert len(kept) == 6 and {"meadow-2-20240102T000000Z.part", "holiday photographs"} < set(kept)
     monkeypatch.setattr("shutil.disk_usage", lambda path: type("Usage", (), {"free": 0}))
     assert run("backup", "--config", config, "--to", stick, "--keep", 1) == 1
     assert sorted(one.name for one in stick.iterdir()) == kept
@@ -529,6 +529,43 @@ def test_a_block_that_does_not_read_keeps_nothing_from_being_saved(
     assert run("backup", "--config", config, "--to", stick) == 0
     assert "warning: run 2 does not read" in capsys.readouterr().err
     assert run("restore", the_backup(stick), "--config", tmp_path / "new" / "underturf.toml") == 0
+
+
+def test_a_file_that_the_service_takes_away_meanwhile_is_left_out(
+    site: Ground, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A download that is being renamed as the backup comes to it keeps nothing from being saved."""
+    (tmp_path / "stick").mkdir()
+    fresh = tmp_path / "ground-0" / "data" / "sources" / "forecast.new"
+    fresh.write_bytes(b"{}")
+    copy = shutil.copyfile
+
+    def copied(source: Path, target: Path) -> object:
+        fresh.unlink(missing_ok=True)
+        return copy(source, target)
+
+    monkeypatch.setattr("shutil.copyfile", copied)
+    assert run("backup", "--config", tmp_path / "ground-0" / "underturf.toml", "--to", tmp_path / "stick") == 0
+    assert not (the_backup(tmp_path / "stick") / "data/sources/forecast.new").exists()
+    assert run("verify", the_backup(tmp_path / "stick")) == 0
+
+
+def test_a_backup_does_not_choose_where_on_this_machine_its_files_go(
+    saved: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Probe descriptions that were outside of the folder of the settings are named and not put anywhere; folders on the
+    way to the settings are made."""
+    backup = tmp_path / "stick" / saved.name
+    shutil.copytree(saved, backup)
+    (backup / "settings" / "probes").mkdir()
+    (backup / "settings" / "probes" / "own.toml").write_bytes(b"")
+    table = json.loads((backup / "manifest.json").read_text())
+    empty = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"  # FIPS 180-4, of the empty message
+    table["files"].append({"name": "settings/probes/own.toml", "size_bytes": 0, "sha256": empty})
+    (backup / "manifest.json").write_text(json.dumps(table | {"models": f"{tmp_path}/elsewhere"}))
+    assert run("restore", backup, "--config", tmp_path / "a" / "new" / "place" / "underturf.toml") == 0
+    assert f"{tmp_path}/elsewhere/own.toml: not put there" in capsys.readouterr().out
+    assert not (tmp_path / "elsewhere").exists()
 
 
 # --- other stores ----------------------------------------------------------------------------------------------------
