@@ -15,7 +15,7 @@ import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -450,18 +450,19 @@ class Database:
 
 
 def _close_to_others(path: Path) -> None:
-    """Make the file if there is none, and take away what others than its owner and group may do with it."""
+    """Make the file if there is none, and take away what others than its owner and group may do with it.
+
+    One that is there is not opened: to close it again would end the locks of every connection of this process to it
+    (SQLite, "How To Corrupt An SQLite Database File", 2.2).
+    """
     try:
-        file = os.open(path, os.O_RDWR | os.O_CREAT, FILE_MODE)
+        os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE))
+    except FileExistsError:
+        if (mode := path.stat().st_mode) & ~FILE_MODE & 0o777:
+            with suppress(PermissionError):  # another user's, who decides who reads it
+                path.chmod(mode & FILE_MODE)
     except OSError:
         return  # SQLite says it in its own words
-    try:
-        if (mode := os.fstat(file).st_mode) & ~FILE_MODE & 0o777:
-            os.fchmod(file, mode & FILE_MODE)
-    except PermissionError:
-        pass  # another user's, who decides who reads it
-    finally:
-        os.close(file)
 
 
 def _damaged(path: Path, found: str) -> str:

@@ -4,6 +4,8 @@ Expected behaviour is SQLite's own documentation of transactions, result codes a
 """
 
 import sqlite3
+import subprocess
+import sys
 import threading
 from contextlib import ExitStack, closing
 
@@ -192,3 +194,33 @@ def test_idle_readers_are_few(database):
         for _ in range(3 * module.IDLE_READERS):
             stack.enter_context(database.reading())
     assert len(database._idle) == module.IDLE_READERS
+
+
+def test_opening_a_file_again_leaves_the_locks_of_this_process_in_place(tmp_path):
+    """POSIX drops every lock of a process on a file when any descriptor of it is closed: to open the database once more
+    must not do that. Another process sees a lock (fcntl, F_GETLK) before and after."""
+    path = tmp_path / "journal.db"
+    first = Database(path)
+    held = "import fcntl, struct, sys; f = open(sys.argv[1], 'r+b'); print(struct.unpack('hhlli', fcntl.fcntl(f, fcntl."
+    held += "F_GETLK, struct.pack('hhlli', fcntl.F_WRLCK, 0, 0, 0, 0)))[0] != fcntl.F_UNLCK)"
+
+    def is_locked():
+        return subprocess.run(
+            [sys.executable, "-c", held, str(path)], capture_output=True, text=True, check=True
+        ).stdout
+
+    assert is_locked() == "True\n"
+    second = Database(path)
+    assert is_locked() == "True\n"
+    second.close()
+    first.close()
+
+
+def test_a_file_that_others_may_read_is_closed_to_them(tmp_path):
+    """One left by a careless umask, and one that is new: owner and group alone."""
+    path = tmp_path / "journal.db"
+    for mode in (None, 0o666):
+        if mode is not None:
+            path.chmod(mode)
+        Database(path).close()
+        assert path.stat().st_mode & 0o777 == 0o640
