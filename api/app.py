@@ -9,6 +9,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import threading
+from collections import Counter
 from functools import cache
 from pathlib import Path
 
@@ -21,11 +22,11 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api import advice, answers, data, diary, feed, health, live, nodes, problems
+from api import advice, answers, connections, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
 from api.pages import ground, today, work
 from api.problems import MAX_SHOWN, Problem
-from api.writing import refuse_long
+from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 
@@ -54,8 +55,12 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         dependencies=[Depends(refuse_unknown_query)],
     )
     app.state.pipeline = pipeline
+    app.state.metrics = pipeline.metrics
     app.state.ending = threading.Event()  # set when the server ends: live updates end first
     app.state.facts = FactCache(pipeline)
+    app.state.hosts = own_hosts(pipeline.config.pages)
+    app.state.streams = Counter()  # of live updates that are open, by address
+    pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
     for part in (data, answers, advice, diary, feed, live, nodes, health, today, ground, work):
@@ -103,7 +108,8 @@ def _packed_bokeh() -> bytes:
 
 
 class _Guard:
-    """Puts the headers that keep scripts and frames of others out on every answer, and takes in no body too long.
+    """Puts the headers that keep scripts and frames of others out on every answer, and lets in no request for another
+    host and no body too long.
 
     Streams pass through untouched.
     """
@@ -122,7 +128,9 @@ class _Guard:
             await send(message)
 
         if scope["type"] == "http":
-            problem = refuse_long(scope["method"], Headers(scope=scope).get("content-length"))
+            headers = Headers(scope=scope)
+            problem = refuse_host(headers, scope["app"].state.hosts)
+            problem = problem or refuse_long(scope["method"], headers.get("content-length"))
             if problem is not None:
                 await problems.answer(Request(scope), problem)(scope, receive, guarded)
                 return

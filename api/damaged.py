@@ -13,6 +13,7 @@ from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, JSONResponse, Response
 
 from pipeline.run.clock import SystemClock
+from pipeline.run.metrics import Metrics
 from pipeline.service import tell_of_damage
 from pipeline.site.settings import SiteConfig
 
@@ -36,6 +37,7 @@ def damaged_app(config: SiteConfig, reason: str) -> FastAPI:
     """The application that answers 503 with what is damaged, everywhere but at `/healthz`."""
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.state.ending = threading.Event()
+    app.state.metrics = Metrics()
     page = PAGE.format(title=html.escape(config.site.title), reason=html.escape(reason))
 
     @app.get("/healthz")

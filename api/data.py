@@ -38,6 +38,7 @@ MAX_CHANNELS = 100
 RAW_UP_TO_MS = 14 * DAY_MS  # `auto` gives every observation up to this span,
 HOUR_UP_TO_MS = 190 * DAY_MS  # hours up to this one, days beyond
 DEFAULT_SPAN_MS = 7 * DAY_MS
+LAST_MS = round(datetime.datetime(2200, 1, 1, tzinfo=datetime.UTC).timestamp() * 1000)
 
 router = APIRouter(prefix="/api/v1", tags=["data"])
 
@@ -411,7 +412,7 @@ def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:
 
 def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.datetime | None) -> tuple[int, int]:
     end_ms = pipeline.clock.now_ms() + 1 if end is None else ms(end)
-    start_ms = end_ms - DEFAULT_SPAN_MS if start is None else ms(start)
+    start_ms = max(0, end_ms - DEFAULT_SPAN_MS) if start is None else ms(start)
     if start_ms >= end_ms:
         raise Problem(422, "The span is empty", f"from: found {iso(start_ms)}, expected a moment before {iso(end_ms)}")
     return start_ms, end_ms
@@ -419,12 +420,13 @@ def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.dat
 
 def _place(after: str) -> tuple[str, int]:
     """A place in the order of channel and time, as `next` names it. Raises Problem 422."""
-    channel, _, at = after.rpartition("@")
+    channel, _, text = after.rpartition("@")
     try:
-        if channel:
-            return channel, ms(datetime.datetime.fromisoformat(at))
+        at = datetime.datetime.fromisoformat(text)
     except ValueError:
-        pass
+        at = None
+    if channel and at is not None:
+        return channel, ms(at)
     raise Problem(
         422, "No such place", f"after: found {after!r}, expected CHANNEL@TIME, as `next` of the page before has it"
     )
@@ -439,8 +441,14 @@ def _mm(length_m: float | None) -> float | None:
 
 
 def ms(at: datetime.datetime) -> int:
-    """A time from a query; without an offset it is taken as UTC."""
-    return round((at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)).timestamp() * 1000)
+    """A time from a query; without an offset it is taken as UTC. Raises Problem 422 for one that no clock can show."""
+    try:
+        at_ms = round((at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)).timestamp() * 1000)
+    except OverflowError:
+        at_ms = -1
+    if not 0 <= at_ms < LAST_MS:
+        raise Problem(422, "No such time", f"found {at.isoformat()}, expected a time from 1970 to 2200")
+    return at_ms
 
 
 def _step(every: Every, span_ms: int) -> Literal["raw", "hour", "day"]:

@@ -15,7 +15,7 @@ from fastapi import APIRouter, Depends, Header, Query, Request, Response
 from api import schema
 from api.data import DEFAULT_PAGE, MAX_PAGE, iso, ms, pipeline_of
 from api.diary_check import check, moment_of
-from api.problems import Problem
+from api.problems import WRITE_RESPONSES, Problem
 from api.writing import may_write
 from pipeline.diary.entry import KINDS, MARKS, DiaryEntry, entry_questions
 from pipeline.diary.facts import changes_the_past
@@ -84,7 +84,13 @@ def get_kinds() -> list[schema.DiaryKindOut]:
     ]
 
 
-@router.post("/diary", status_code=201, summary="Write an entry", dependencies=[Depends(may_write)])
+@router.post(
+    "/diary",
+    status_code=201,
+    summary="Write an entry",
+    dependencies=[Depends(may_write)],
+    responses=WRITE_RESPONSES,
+)
 def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key: Key = "") -> schema.DiaryWrittenOut:
     """What looks like a length in inches is asked about in `questions`, and kept as it is."""
     pipeline, faults = pipeline_of(request), list[str]()
@@ -109,6 +115,7 @@ def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
     status_code=204,
     summary="Strike an entry out; it stays on the disk and is told no more",
     dependencies=[Depends(may_write)],
+    responses=WRITE_RESPONSES,
 )
 def strike_entry(request: Request, entry_id: int) -> None:
     pipeline = pipeline_of(request)
@@ -122,6 +129,7 @@ def strike_entry(request: Request, entry_id: int) -> None:
     status_code=201,
     summary="Say of an alert that it was seen, is to be quiet until a time, or is wrong",
     dependencies=[Depends(may_write)],
+    responses=WRITE_RESPONSES,
 )
 def mark(request: Request, alert_id: str, told: schema.MarkIn) -> schema.DiaryEntryOut:
     """It is written in the diary, and kept for tuning."""

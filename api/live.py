@@ -1,19 +1,28 @@
-"""Live updates by server-sent events: the page is told that something new is in the store, and asks for it."""
+"""Live updates by server-sent events: the page is told that something new is in the store, and asks for it.
+
+Streams are bounded in all and for each address; a page that is refused one asks for news by the minute.
+"""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
 import json
+from collections import Counter
 from collections.abc import AsyncIterator
 
 from fastapi import APIRouter, Request
 from sse_starlette.sse import EventSourceResponse
+from starlette.types import Receive, Scope, Send
 
 from api.data import iso, pipeline_of
+from api.problems import Problem
 from pipeline.errors import PipelineFault
 
 LOOK_EVERY_S = 0.25
+MOST_STREAMS, MOST_STREAMS_OF_AN_ADDRESS = 200, 24
+STREAM_AGAIN_S = 60
+STREAM_LIMITS = {"pages_live_streams": MOST_STREAMS, "pages_live_streams_of_an_address": MOST_STREAMS_OF_AN_ADDRESS}
 LEAST_BETWEEN_S = 2.0  # in the demo's history there is news many times a second
 
 _EXAMPLE = 'event: change\ndata: {"change": 12, "now": "2026-05-04T06:15:00Z"}\n\n'
@@ -28,7 +37,35 @@ router = APIRouter(prefix="/api/v1", tags=["live"])
 )
 async def live(request: Request) -> EventSourceResponse:
     """`change` counts up whenever something new has been written; the first event says where it stands."""
-    return EventSourceResponse(_events(request), ping=15)
+    metrics, open_now = pipeline_of(request).metrics, request.app.state.streams
+    address = request.client.host if request.client else ""
+    if open_now.total() >= MOST_STREAMS or open_now[address] >= MOST_STREAMS_OF_AN_ADDRESS:
+        metrics.streams_refused.inc()
+        detail = f"found {MOST_STREAMS_OF_AN_ADDRESS} open from this address or {MOST_STREAMS} in all, expected fewer"
+        raise Problem(503, "Too many streams", detail, retry_after_s=STREAM_AGAIN_S)
+    return _CountedStream(request, open_now, address)
+
+
+class _CountedStream(EventSourceResponse):
+    """A stream that is counted from its first byte to its end, however it ends."""
+
+    def __init__(self, request: Request, open_now: Counter[str], address: str) -> None:
+        super().__init__(_events(request), ping=15)
+        self._open_now, self._address = open_now, address
+        self._gauge = pipeline_of(request).metrics.streams
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        self._count(1)
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self._count(-1)
+
+    def _count(self, more: int) -> None:
+        self._open_now[self._address] += more
+        if not self._open_now[self._address]:
+            del self._open_now[self._address]
+        self._gauge.set(self._open_now.total())
 
 
 async def _events(request: Request) -> AsyncIterator[dict[str, str]]:

@@ -22,15 +22,27 @@ from pipeline.errors import PipelineFault
 PROBLEM_TYPE = "application/problem+json"
 RETRY_AFTER_S = 10
 MAX_SHOWN = 100  # characters of what was sent, in a fault
-RESPONSES: dict[int | str, dict[str, Any]] = {
-    status: {"description": text, "content": {PROBLEM_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}}
-    for status, text in (
-        (400, "The query has a parameter that this address does not know"),
-        (404, "There is no such thing"),
-        (422, "The request does not have the expected form"),
-        (503, "The store cannot answer just now"),
-    )
-}
+Responses = dict[int | str, dict[str, Any]]
+
+
+def _responses(*described: tuple[int, str]) -> Responses:
+    content = {PROBLEM_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}
+    return {status: {"description": text, "content": content} for status, text in described}
+
+
+RESPONSES = _responses(
+    (400, "The query has a parameter that this address does not know, or the body is no JSON"),
+    (404, "There is no such thing"),
+    (421, "The request names another host than this server"),
+    (422, "The request does not have the expected form"),
+    (503, "The store cannot answer just now"),
+)
+WRITE_RESPONSES = _responses(
+    (403, "The request comes from a page of another site"),
+    (411, "The length of the body is not told"),
+    (413, "The body is too long"),
+    (415, "The body is not JSON"),
+)
 log = logging.getLogger(__name__)
 
 

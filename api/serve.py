@@ -15,6 +15,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from api.app import create_app
+from api.connections import bounded
 from api.damaged import damaged_app, tell_until_taken
 from api.load import keep_memory_returnable
 from pipeline.errors import StoreDamaged, StoreForeign
@@ -79,8 +80,11 @@ class PagesServer(uvicorn.Server):
 
     def __init__(self, app: FastAPI, *, log_level: str = "warning") -> None:
         super().__init__(
-            uvicorn.Config(app, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S)
-        )
+            uvicorn.Config(
+                app, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S, ws="none",
+                http=bounded(app.state.metrics),
+            )
+        )  # fmt: skip
         self._ending: threading.Event = app.state.ending
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:

@@ -1,18 +1,24 @@
-"""Who may write: whoever asks from this server's own pages or from no page at all, in JSON, and not too much of it.
+"""Who may ask and write: whoever names this server by a name of its own, and from its pages or from no page at all.
 
-The pages have no sign-in. What is kept out here is a foreign page that makes the reader's browser write, and a body too
-large to take in; it must not be taken for a sign-in.
+The pages have no sign-in. What is kept out here is a foreign page in the reader's browser, one whose name its owner
+makes point to this server (DNS rebinding) among them, and a body too large to take in. It is no sign-in.
 """
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
+import ipaddress
+import re
+import socket
+from collections.abc import Collection
 
 from fastapi import Request
+from starlette.datastructures import Headers
 
-from api.problems import Problem
+from api.problems import MAX_SHOWN, Problem
+from pipeline.site.server import PagesConfig
 
 MAX_BODY_BYTES = 64_000
+_HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[a-zA-Z0-9._-]+)(?::\d{1,5})?")  # RFC 9110, 7.2; names as DNS has them
 OWN_SITES = ("same-origin", "none")  # of Sec-Fetch-Site: our own page, or the reader himself
 
 
@@ -25,15 +31,56 @@ def may_write(request: Request) -> None:
         403 from another site's page; 413 or 411 too long, or of a length not told; 415 not JSON.
     """
     fetched, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
-    if fetched is not None:
-        foreign = fetched not in OWN_SITES
-    else:
-        foreign = origin is not None and urlsplit(origin).netloc != request.headers.get("host")
+    foreign = fetched is not None and fetched not in OWN_SITES
+    if origin is not None and not foreign:
+        at = origin.partition("://")[2]
+        # A proxy in front may have told us another host than the page has; then it is one of the settings, by name.
+        named = request.app.state.pipeline.config.pages.allowed_hosts
+        same = fetched is not None or at == request.headers.get("host") or host_name(at) in named
+        foreign = not same or not is_own(at, request.app.state.hosts)
     if foreign:
         raise Problem(403, "Not from another site", f"origin: found {origin or fetched}, expected this server's pages")
     kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if request.method != "DELETE" and kind != "application/json":
         raise Problem(415, "Not JSON", f"content-type: found {kind or 'none'}, expected application/json")
+
+
+def own_hosts(pages: PagesConfig) -> frozenset[str]:
+    """Return the names under which the pages may be asked for, beside every address in digits."""
+    machine = socket.gethostname().lower()
+    return frozenset(
+        {"localhost", pages.host.lower(), machine, f"{machine.partition('.')[0]}.local"} | set(pages.allowed_hosts)
+    )
+
+
+def host_name(host: str) -> str:
+    """Return the name in a host with or without a port, in small letters; empty where it is no host."""
+    parts = _HOST.fullmatch(host)
+    return "" if parts is None else parts[1].strip("[]").removesuffix(".").lower()
+
+
+def is_own(host: str, own: Collection[str]) -> bool:
+    """Return whether a host is a name of this server, or an address in digits, which nobody can point elsewhere."""
+    name = host_name(host)
+    if name in own:
+        return True
+    try:
+        return bool(ipaddress.ip_address(name))
+    except ValueError:
+        return False
+
+
+def refuse_host(headers: Headers, own: Collection[str]) -> Problem | None:
+    """Return the problem of a request for another host than this server; None for others (RFC 9110, 15.5.20)."""
+    hosts = headers.getlist("host")
+    if len(hosts) == 1 and is_own(hosts[0], own):
+        return None
+    found = ", ".join(hosts)[:MAX_SHOWN] or "none"
+    detail = (
+        f"host: found {found}, expected an address in digits or one of {', '.join(sorted(own))}. Write another name of "
+        "this server into pages.allowed_hosts of its settings."
+    )
+    return Problem(421, "Not the name of this server", detail)
 
 
 def refuse_long(method: str, length: str | None) -> Problem | None:

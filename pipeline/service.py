@@ -34,6 +34,7 @@ from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes, NodeStatus
+from pipeline.notify.heartbeat import Heartbeat
 from pipeline.notify.outbox import Notifier, send_at_once
 from pipeline.run.backoff import OUTAGE_MOST_S, Outage
 from pipeline.run.clock import Clock, FollowClock, SystemClock
@@ -611,6 +612,10 @@ class Pipeline:
         self.metrics.unreadable.set_function(lambda: len(database.unreadable))
         self.metrics.backup_at.set_function(lambda: (self.backup().good_ms or 0) / 1000)
         self.changes.listen(self._advisor.hear)
+        told = config.notify
+        self._heartbeat = None if told.heartbeat is None else Heartbeat(
+            told.heartbeat, told.heartbeat_min * 60.0, config.site.name, lambda: self.ready, self.metrics, self.clock
+        )  # fmt: skip
         self._parts: list[_Part] = []
         self._ended = threading.Event()
         self.crash = ""
@@ -621,6 +626,8 @@ class Pipeline:
             self._parts.append(_Part("broker", self._broker, self._crashed))
         self._parts.append(_Part("ingest", self._ingest, self._crashed))
         self._parts.append(_Part("notify", self._notifier, self._crashed))
+        if self._heartbeat is not None:
+            self._parts.append(_Part("heartbeat", self._heartbeat, self._crashed))
         self._parts.append(_Part("advisor", self._advisor, self._crashed))
         self._parts.append(_Part("integrity", self._integrity, self._crashed))
         self._parts.append(_Part("worker", self._worker, self._crashed))
@@ -764,6 +771,7 @@ class Pipeline:
     def _reasons(self) -> list[str]:
         broker = "" if self._broker is None or self._broker.up else f"broker: {self._broker.away}"
         known = None if self._server is None else self._server.server
+        unseen = "" if self._heartbeat is None else self._heartbeat.beating.reason
         return [
             self.crash,
             broker,
@@ -774,6 +782,7 @@ class Pipeline:
             self._worker.studying.reason and f"studying: {self._worker.studying.reason}",
             self._advisor.advising.reason and f"advising: {self._advisor.advising.reason}",
             *(f"notify {way}: {reason}" for way, reason in self._notifier.away.items()),
+            unseen and f"heartbeat: {unseen}",
         ]
 
     def _store_health(self) -> dict[str, object]:

@@ -171,6 +171,15 @@ def test_service_manager_has_no_fault_to_find(unit: Path, tmp_path: Path, need_p
     assert [line for line in done.stderr.splitlines() if unit.name in line] == []
 
 
+@pytest.mark.parametrize("unit", sorted(UNITS.glob("*.service")), ids=name_of)
+def test_a_unit_bounds_what_its_program_may_take(unit: Path) -> None:
+    """Memory, tasks and open files have limits, so that one program cannot take the box with it (systemd.exec(5))."""
+    text = unit.read_text(encoding="utf-8")
+    assert {key for key in ("MemoryMax", "TasksMax", "LimitNOFILE") if re.search(rf"^{key}=\d", text, re.M)} == {
+        "MemoryMax", "TasksMax", "LimitNOFILE",
+    }  # fmt: skip
+
+
 # --- where numbers come from -------------------------------------------------------------------------------------
 
 

@@ -493,6 +493,7 @@ def test_every_metric_is_there() -> None:
 
 def test_every_limit_is_there(built: Pipeline) -> None:
     """The names under which limits are shown beside what they bound."""
+    create_app(built)  # has limits of its own
     samples = [s for f in built.metrics.registry.collect() if f.name == "underturf_limit" for s in f.samples]
     told = TEXT.partition("`underturf_limit` shows")[2].partition("\n\n")[0]
     assert set(quoted(told)) == {s.labels["name"] for s in samples}

@@ -3,6 +3,7 @@
 // opened stays open, and what is being read does not jump. One request is in flight at a time.
 const body = document.body;
 const away = document.getElementById("away");
+const REFUSED_AGAIN_AFTER_MS = 60_000;
 
 let heardAt = new Date();
 let askedAt = -Infinity;
@@ -114,9 +115,16 @@ async function ask() {
 }
 
 document.addEventListener("news", () => { askedAt = -Infinity; ask(); }); // what this page itself has brought about
-const news = new EventSource("/api/v1/live");
-news.addEventListener("open", sayBack);
-news.addEventListener("error", sayAway); // the browser itself tries again
-news.addEventListener("change", (event) => {
-  if (event.lastEventId !== body.dataset.change) ask(); // what came before the page was connected is news too
-});
+function listen() {
+  const news = new EventSource("/api/v1/live");
+  news.addEventListener("open", sayBack);
+  news.addEventListener("error", () => {
+    if (news.readyState !== EventSource.CLOSED) return sayAway(); // the browser itself tries again
+    ask(); // refused, as too many listen already: the page asks by the minute
+    setTimeout(listen, REFUSED_AGAIN_AFTER_MS);
+  });
+  news.addEventListener("change", (event) => {
+    if (event.lastEventId !== body.dataset.change) ask(); // what came before the page was connected is news too
+  });
+}
+listen();

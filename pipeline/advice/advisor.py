@@ -402,9 +402,12 @@ def _sources(
     if config.forecast.source and site.latitude_deg is not None and site.longitude_deg is not None:
         weather = weather_source(
             config.forecast.source, folder, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
-            elevation_m=site.elevation_m, clock=clock,
+            elevation_m=site.elevation_m, clock=clock, redirect_hosts=config.forecast.redirect_hosts,
         )  # fmt: skip
     calendar = None
     if config.fixtures.source:
-        calendar = fixture_source(config.fixtures.source, folder, timezone=ZoneInfo(site.timezone), clock=clock)
+        calendar = fixture_source(
+            config.fixtures.source, folder, timezone=ZoneInfo(site.timezone), clock=clock,
+            redirect_hosts=config.fixtures.redirect_hosts,
+        )  # fmt: skip
     return weather, calendar

@@ -2,14 +2,20 @@
 
 Recurring fixtures are expanded, cancelled ones left out, times converted to UTC by the zone the calendar names; a time
 without a zone is the site's own. A file with any fault is refused whole, with every fault named, and the last good one
-stays in use. The functions here are pure but `fixture_source`, which fetches.
+stays in use. The functions here are pure but `fixture_source`, which fetches, and has the calendar read in a process of
+its own: a rule of recurrence that nothing fits is searched to the end of time, and only a process can be ended then.
 """
 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import json
+import os
+import subprocess
+import sys
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -17,6 +23,7 @@ import icalendar
 import recurring_ical_events  # type: ignore[import-untyped]
 
 from pipeline.diary.facts import PLAY_LENGTH_H
+from pipeline.run import child
 from pipeline.run.cached_fetch import ContentFault, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.units import DAY_MS, HOUR_MS
@@ -25,6 +32,7 @@ CALENDAR_NAME = "fixtures"
 AHEAD_DAYS, BEHIND_DAYS = 550, 60  # how far a calendar is drawn out
 MAX_EVENTS = 5000
 MAX_FIXTURES = 5000
+CALENDAR_WITHIN_S = 20.0  # here 5000 events take two; a small box is five times slower
 MAX_TITLE = 200
 TOO_OFTEN = ("SECONDLY", "MINUTELY", "HOURLY")  # no fixture recurs so; drawn out they would not end
 
@@ -91,16 +99,29 @@ def read_fixtures(
     if faults:
         raise FixtureFault(faults)
     span = [datetime.datetime.fromtimestamp(t / 1000.0, timezone) for t in (start_ms, end_ms)]
-    found = []
-    for calendar in calendars:
-        try:
-            drawn = recurring_ical_events.of(calendar).between(*span)
-        except (ValueError, TypeError, OverflowError, recurring_ical_events.InvalidCalendar) as err:
-            raise FixtureFault([f"{name}: found recurrences that cannot be drawn out ({err})"]) from err
-        found += [_fixture(e, timezone) for e in drawn if str(e.get("STATUS", "")).upper() != "CANCELLED"]
-    if len(found) > MAX_FIXTURES:
-        raise FixtureFault([f"{name}: found {len(found)} fixtures, expected at most {MAX_FIXTURES}"])
+    found, often = list[Fixture](), Counter[str]()
+    for event in _occurrences(calendars, span, name):
+        often[str(event.get("SUMMARY", ""))[:60]] += 1
+        if often.total() > MAX_FIXTURES:
+            ((title, count),) = often.most_common(1)
+            said = f"found more than {MAX_FIXTURES} fixtures, {count} of them {title!r}, expected at most that"
+            raise FixtureFault([f"{name}: {said}"])
+        if str(event.get("STATUS", "")).upper() != "CANCELLED":
+            found.append(_fixture(event, timezone))
     return tuple(sorted(found, key=lambda f: (f.start_ms, f.end_ms, f.uid)))
+
+
+def _occurrences(
+    calendars: Sequence[icalendar.Calendar], span: Sequence[datetime.datetime], name: str
+) -> Iterator[icalendar.Component]:
+    """Yield what overlaps a span, one after the other: who has had enough can stop."""
+    try:
+        for calendar in calendars:
+            for series in recurring_ical_events.of(calendar).series:
+                for occurrence in series.between(*span):
+                    yield occurrence.as_component(False)
+    except (ValueError, TypeError, OverflowError, recurring_ical_events.InvalidCalendar) as err:
+        raise FixtureFault([f"{name}: found recurrences that cannot be drawn out ({err})"]) from err
 
 
 def _calendars(data: bytes, name: str) -> tuple[list[icalendar.Calendar], list[str]]:
@@ -277,7 +298,13 @@ def _utc(at_ms: int) -> datetime.datetime:
 
 
 def fixture_source(
-    location: str, folder: Path, *, timezone: ZoneInfo, clock: Clock, name: str = CALENDAR_NAME
+    location: str,
+    folder: Path,
+    *,
+    timezone: ZoneInfo,
+    clock: Clock,
+    name: str = CALENDAR_NAME,
+    redirect_hosts: Collection[str] = (),
 ) -> KeptSource[tuple[Fixture, ...]]:
     """Return the source of fixtures in a file or at an address, with the last good calendar kept.
 
@@ -292,12 +319,58 @@ def fixture_source(
     clock : Clock
     name : str
         A slug; several calendars need several names.
+    redirect_hosts : collection of str
+        Hosts beside its own that the address may refer to.
     """
 
     def reader(data: bytes) -> tuple[Fixture, ...]:
         now_ms = clock.now_ms()
-        return read_fixtures(
+        return read_apart(
             data, timezone, start_ms=now_ms - BEHIND_DAYS * DAY_MS, end_ms=now_ms + AHEAD_DAYS * DAY_MS, name=name
         )
 
-    return KeptSource(name, location, folder, reader=reader, clock=clock)
+    return KeptSource(name, location, folder, reader=reader, clock=clock, redirect_hosts=redirect_hosts)
+
+
+def read_apart(data: bytes, timezone: ZoneInfo, *, start_ms: int, end_ms: int, name: str) -> tuple[Fixture, ...]:
+    """Return what `read_fixtures` returns, from a process that is ended when it takes longer than `CALENDAR_WITHIN_S`.
+
+    Raises
+    ------
+    FixtureFault
+        With every fault.
+    """
+    asked = {"timezone": timezone.key, "start_ms": start_ms, "end_ms": end_ms, "name": name}
+    reader = [sys.executable, "-P", "-m", __name__]  # -P: nothing is imported from the folder we run in
+    try:
+        done = subprocess.run(
+            [sys.executable, child.__file__, str(os.getpid()), *reader],
+            input=json.dumps(asked).encode() + b"\n" + data, stdout=subprocess.PIPE, check=True,
+            timeout=CALENDAR_WITHIN_S,
+        )  # fmt: skip
+    except subprocess.TimeoutExpired as err:
+        said = f"found it not read within {CALENDAR_WITHIN_S:g} s, expected fewer recurring events or simpler rules"
+        raise FixtureFault([f"{name}: {said}"]) from err
+    except (subprocess.CalledProcessError, OSError) as err:
+        raise FixtureFault([f"{name}: found that it cannot be read ({err})"]) from err
+    told = json.loads(done.stdout)
+    if told["faults"]:
+        raise FixtureFault(told["faults"])
+    return tuple(Fixture(**one) for one in told["fixtures"])
+
+
+def main() -> None:
+    """Read what `read_apart` asks from standard input, and write the answer to standard output, as JSON."""
+    head, _, data = sys.stdin.buffer.read().partition(b"\n")
+    asked = json.loads(head)
+    told: dict[str, list[object]] = {"faults": [], "fixtures": []}
+    try:
+        found = read_fixtures(data, ZoneInfo(asked.pop("timezone")), **asked)
+        told["fixtures"] = [asdict(one) for one in found]
+    except FixtureFault as err:
+        told["faults"] = [*err.faults]
+    sys.stdout.write(json.dumps(told))
+
+
+if __name__ == "__main__":
+    main()

@@ -16,7 +16,7 @@ import io
 import itertools
 import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -314,7 +314,14 @@ FORECAST_NAME = "forecast"
 
 
 def weather_source(
-    location: str, folder: Path, *, latitude_deg: float, longitude_deg: float, elevation_m: float, clock: Clock
+    location: str,
+    folder: Path,
+    *,
+    latitude_deg: float,
+    longitude_deg: float,
+    elevation_m: float,
+    clock: Clock,
+    redirect_hosts: Collection[str] = (),
 ) -> KeptSource[WeatherForecast]:
     """Return the source of a site's forecast.
 
@@ -327,6 +334,8 @@ def weather_source(
     latitude_deg, longitude_deg, elevation_m : float
         Of the site. [deg], [m]
     clock : Clock
+    redirect_hosts : collection of str
+        Hosts beside its own that the address may refer to.
     """
 
     def reader(data: bytes) -> WeatherForecast:
@@ -340,4 +349,4 @@ def weather_source(
             text, latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, name=FORECAST_NAME
         )
 
-    return KeptSource(FORECAST_NAME, location, folder, reader=reader, clock=clock)
+    return KeptSource(FORECAST_NAME, location, folder, reader=reader, clock=clock, redirect_hosts=redirect_hosts)

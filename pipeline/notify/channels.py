@@ -24,14 +24,13 @@ from email.message import EmailMessage
 from email.utils import format_datetime, formataddr
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol, TypeVar
-from urllib.parse import urlsplit
-
-import httpx
+from urllib.parse import unquote, urlsplit
 
 from pipeline.errors import PipelineFault
 from pipeline.notify.policy import Message
 from pipeline.run.clock import Clock
 from pipeline.run.log import log_fields
+from pipeline.run.web import BadAddress, WebFault, ask
 from pipeline.site.server import NotifyConfig
 from pipeline.site.settings import ConfigFault, read_secret
 from pipeline.store.journal import Event
@@ -40,6 +39,7 @@ log = logging.getLogger(__name__)
 
 DELIVERY_TIMEOUT_S = 10.0
 ANSWER_CHARACTERS = 300
+ANSWER_BYTES = 64_000
 TRY_AGAIN_STATUS = (408, 425, 429)  # refusals that mean "not now" (RFC 9110, 6585, 8470)
 
 _Handed = TypeVar("_Handed", contravariant=True)
@@ -90,20 +90,18 @@ class HttpWay:
     Parameters
     ----------
     name, address : str
-    shown : str
-        Stands for the address in faults, for that may hold a secret.
+        Faults show the host of the address alone: user, password, path and query may be secrets.
     secret_file : Path, optional
     timeout_s : float
-        [s]
+        For a delivery with its answer, of which 64 kB are read. [s]
     """
 
     def __init__(
-        self, name: str, address: str, shown: str, *, secret_file: Path | None = None,
-        timeout_s: float = DELIVERY_TIMEOUT_S,
-    ) -> None:  # fmt: skip
+        self, name: str, address: str, *, secret_file: Path | None = None, timeout_s: float = DELIVERY_TIMEOUT_S
+    ) -> None:
         self.name = name
-        self._address, self._shown, self._secret_file, self._timeout_s = address, shown, secret_file, timeout_s
-        self._client: httpx.Client | None = None  # made when there is something to send
+        self._address, self._secret_file, self._timeout_s = address, secret_file, timeout_s
+        self._shown = shown_host(address) or name
 
     def deliver(self, handed: Event | Message) -> None:
         body = json.dumps(_told(handed), ensure_ascii=False).encode()
@@ -112,28 +110,28 @@ class HttpWay:
             if self._secret_file is not None:
                 secret = read_secret(self._secret_file).encode()
                 headers["Underturf-Signature"] = "sha256=" + hmac.new(secret, body, hashlib.sha256).hexdigest()
-            if self._client is None:
-                self._client = httpx.Client(timeout=self._timeout_s, trust_env=False)
-            answer = self._client.post(self._address, content=body, headers=headers)
-        except (httpx.HTTPError, OSError) as err:
-            raise NotifyAway(f"{self._shown}: found {err or type(err).__name__}, expected an answer") from err
-        except httpx.InvalidURL as err:
-            raise NotifyRefused(f"{self._shown}: found {err}, expected a web address") from err
-        if answer.is_success:
+            answer = ask(
+                "POST", self._address, within_s=self._timeout_s, max_bytes=ANSWER_BYTES, headers=headers, body=body,
+                whole=False,
+            )  # fmt: skip
+        except BadAddress as err:
+            raise NotifyRefused(f"{self._shown}: {err}") from err
+        except (WebFault, OSError) as err:
+            raise NotifyAway(f"{self._shown}: {err}") from err
+        if 200 <= answer.status < 300:
             return
-        said = f"{self._shown}: found {answer.status_code} {answer.text[:ANSWER_CHARACTERS]!r}, expected 2xx"
-        raise (NotifyAway if not_now(answer.status_code) else NotifyRefused)(said)
+        words = without_secrets(answer.body.decode(errors="replace"), self._address)[:ANSWER_CHARACTERS]
+        said = f"{self._shown}: found {answer.status} {words!r}, expected 2xx"
+        raise (NotifyAway if not_now(answer.status) else NotifyRefused)(said)
 
     def close(self) -> None:
-        if self._client is not None:
-            self._client.close()
+        """Nothing is held between two deliveries."""
 
 
 def webhook_way(config: NotifyConfig, *, timeout_s: float = DELIVERY_TIMEOUT_S) -> HttpWay:
-    """Return the way to the webhook of the settings, whose address is shown as it is."""
+    """Return the way to the webhook of the settings."""
     assert config.webhook is not None
-    secret_file = config.webhook_secret_file
-    return HttpWay("webhook", config.webhook, config.webhook, secret_file=secret_file, timeout_s=timeout_s)
+    return HttpWay("webhook", config.webhook, secret_file=config.webhook_secret_file, timeout_s=timeout_s)
 
 
 def not_now(status: int) -> bool:
@@ -281,7 +279,7 @@ class ServiceWay:
             taken = self._service.notify(body="\n\n".join(handed.lines), title=handed.subject, body_format="text")
         if taken:
             return
-        words = _without_secrets(" ".join(said) or "no reason given", self._address)[:ANSWER_CHARACTERS]
+        words = without_secrets(" ".join(said) or "no reason given", self._address)[:ANSWER_CHARACTERS]
         status = re.search(r"error=(\d{3})\b", words)
         fault = f"{self.name}: found {words!r}, expected the service to take it"
         refused = status is not None and int(status[1]) >= 400 and not not_now(int(status[1]))
@@ -332,10 +330,9 @@ def people_ways(path: Path) -> list[Address]:
 def _ways(address: str) -> list[Way[Message]]:
     scheme = address.partition("://")[0].lower()
     if scheme in ("http", "https"):
-        host = urlsplit(address).hostname
-        if not host:
+        if not shown_host(address):
             raise ValueError("found no host, expected https://HOST/PATH")
-        return [HttpWay(_name("web", address), address, host)]
+        return [HttpWay(_name("web", address), address)]
     from apprise import Apprise, AppriseAsset  # knows a hundred services: only loaded where one is used
 
     asset = AppriseAsset(
@@ -369,10 +366,22 @@ def _name(kind: str, address: str) -> str:
     return f"{kind}-{hashlib.sha256(address.encode()).hexdigest()[:8]}"
 
 
-def _without_secrets(words: str, address: str) -> str:
-    for part in re.split(r"[/:@?&=,+]+", address)[1:]:
-        if len(part) >= _SECRET_CHARACTERS:
-            words = words.replace(part, "...")
+def shown_host(address: str) -> str:
+    """Return the host of an address, which may be shown; empty where there is none."""
+    try:
+        return urlsplit(address).hostname or ""
+    except ValueError:
+        return ""
+
+
+def without_secrets(words: str, address: str) -> str:
+    """Return words without those parts of an address that may be secret: user and password, and all that is long."""
+    rest = address.partition("://")[2]
+    user = rest.partition("/")[0].rpartition("@")[0]
+    secrets = [one for one in re.split(r"[/:@?&=,+]+", rest) if len(one) >= _SECRET_CHARACTERS] + user.split(":")
+    secrets += [unquote(one) for one in secrets]
+    for secret in set(secrets) - {"", shown_host(address)}:
+        words = words.replace(secret, "...")
     return words
 
 

@@ -8,4 +8,5 @@
 - `command_line`: Read what the commands that run or recompute have in common: days, and how much is logged.
 - `log`: The log: one line an event, its name and its fields, with the site, station and node that a thread works on.
 - `metrics`: What the pipeline counts: every queue, retry and limit, in the text form of Prometheus.
+- `web`: Requests to other machines, bounded: in time for the whole, in bytes, and in where an answer may refer us to.
 """

@@ -1,6 +1,6 @@
 """A file or an address that is read again and again, with the last good one kept for when it is broken or away.
 
-What is fetched is bounded in bytes and in time, handed to its reader, and kept on disk only when the reader finds no
+What is fetched is bounded (`pipeline.run.web`), handed to its reader, and kept on disk only when the reader finds no
 fault, so that neither a restart nor a bad download loses what was known.
 """
 
@@ -8,22 +8,19 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Generic, TypeVar
 
-import httpx
-
 from pipeline.errors import PipelineFault
 from pipeline.run.clock import Clock
+from pipeline.run.web import WebFault, ask
 
 T = TypeVar("T")
 
 MAX_BYTES = 2_000_000
-CONNECT_TIMEOUT_S = 10.0
-FETCH_TIMEOUT_S = 30.0  # for the whole, so that a server that drips cannot hold us
-MAX_REDIRECTS = 3
+FETCH_TIMEOUT_S = 30.0
 MAX_FAULTS = 20
 
 
@@ -78,6 +75,8 @@ class KeptSource(Generic[T]):
     reader : callable
         From bytes to the value; raises ContentFault when they cannot be used.
     clock : Clock
+    redirect_hosts : collection of str
+        Hosts beside its own that the address may refer to.
     """
 
     def __init__(
@@ -88,13 +87,15 @@ class KeptSource(Generic[T]):
         *,
         reader: Callable[[bytes], T],
         clock: Clock,
+        redirect_hosts: Collection[str] = (),
         max_bytes: int = MAX_BYTES,
         fetch_timeout_s: float = FETCH_TIMEOUT_S,
     ) -> None:
         self.name, self.location = name, location
         self._file = folder / f"{name}.kept"
         self._reader, self._clock = reader, clock
-        self._max_bytes, self._timeout_s = max_bytes, fetch_timeout_s
+        self._good: Kept[T] | None = None
+        self._max_bytes, self._timeout_s, self._hosts = max_bytes, fetch_timeout_s, redirect_hosts
 
     def refresh(self) -> Kept[T]:
         """Read it now; the last good one, with the faults, when that does not go."""
@@ -102,9 +103,11 @@ class KeptSource(Generic[T]):
             data = self._fetch()
             value = self._reader(data)
         except (SourceFault, ContentFault) as err:
-            return self._last(tuple(err.faults))
+            faults = tuple(err.faults)
+            return self._last(faults) if self._good is None else replace(self._good, faults=faults)
         now_ms = self._clock.now_ms()
-        return Kept(value, now_ms, self._keep(data, now_ms))
+        self._good = Kept(value, now_ms, self._keep(data, now_ms))
+        return self._good
 
     def _fetch(self) -> bytes:
         if self.location.startswith(("http://", "https://")):
@@ -116,32 +119,21 @@ class KeptSource(Generic[T]):
             raise SourceFault(
                 [f"{self.name}: found no file that can be read at {self.location} ({err.strerror})"]
             ) from err
-        return self._bounded(data)
-
-    def _fetch_address(self) -> bytes:
-        end_s = self._clock.monotonic() + self._timeout_s
-        data = b""
-        try:
-            with (
-                httpx.Client(timeout=CONNECT_TIMEOUT_S, follow_redirects=True, max_redirects=MAX_REDIRECTS) as client,
-                client.stream("GET", self.location) as answer,
-            ):
-                if answer.status_code != 200:
-                    raise SourceFault([f"{self.name}: found status {answer.status_code}, expected 200"])
-                for part in answer.iter_bytes():
-                    data += part
-                    self._bounded(data)
-                    if self._clock.monotonic() > end_s:
-                        raise SourceFault([f"{self.name}: found it still coming after {self._timeout_s:g} s"])
-        except (httpx.HTTPError, httpx.InvalidURL) as err:
-            said = f"{type(err).__name__}: {err}".rstrip(": ")
-            raise SourceFault([f"{self.name}: found no answer ({said}), expected one from the address given"]) from err
-        return data
-
-    def _bounded(self, data: bytes) -> bytes:
         if len(data) > self._max_bytes:
             raise SourceFault([f"{self.name}: found more than {self._max_bytes} bytes, expected at most that"])
         return data
+
+    def _fetch_address(self) -> bytes:
+        try:
+            answer = ask(
+                "GET", self.location, within_s=self._timeout_s, max_bytes=self._max_bytes, redirect_hosts=self._hosts,
+                clock=self._clock,
+            )  # fmt: skip
+        except WebFault as err:
+            raise SourceFault([f"{self.name}: {err}"]) from err
+        if answer.status != 200:
+            raise SourceFault([f"{self.name}: found status {answer.status}, expected 200"])
+        return answer.body
 
     def _keep(self, data: bytes, now_ms: int) -> tuple[str, ...]:
         """Put it on disk in one move; what went wrong with that, for the value itself is good."""

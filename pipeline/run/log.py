@@ -32,4 +32,5 @@ def start_log(level: str, site: str = "") -> None:
     handler = logging.StreamHandler()
     handler.setFormatter(FieldFormatter(site))
     logging.basicConfig(level=level.upper(), handlers=[handler])
-    logging.getLogger("httpx").setLevel(max(logging.WARNING, logging.getLogger().level))
+    for library in ("httpx", "httpcore", "urllib3"):  # their lines have addresses, with the secrets in them
+        logging.getLogger(library).setLevel(max(logging.WARNING, logging.getLogger().level))

@@ -22,6 +22,7 @@ class Metrics:
         self._arriving()
         self._keeping()
         self._telling()
+        self._serving()
         self.limit = self._gauge("limit", "Named limit, in the unit its name ends in", "name")
 
     def _arriving(self) -> None:
@@ -77,6 +78,16 @@ class Metrics:
         self.given_up = self._counter(
             "notify_given_up", "Alert events or messages refused by the receiver for good", "way"
         )
+
+        self.heartbeats = self._counter("heartbeats_sent", "Signs of life that the receiver has taken")
+
+    def _serving(self) -> None:
+        self.connections = self._gauge("pages_connections", "Connections to the pages that are open now")
+        self.connections_cut = self._counter(
+            "pages_connections_cut", "Connections to the pages that were ended for their limits", "reason"
+        )
+        self.streams = self._gauge("pages_live_streams", "Streams of live updates that are open now")
+        self.streams_refused = self._counter("pages_live_streams_refused", "Streams of live updates refused")
 
     def limits(self, limits: Mapping[str, float]) -> None:
         """Show named limits beside the queues and retries they bound."""

@@ -7,6 +7,7 @@ against another stand at the later of the two, so that they are made whatever el
 from __future__ import annotations
 
 import difflib
+import re
 import types
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Annotated, Any, Literal, Union, get_args, get_origin
@@ -20,6 +21,7 @@ from hardware.reading import is_slug
 
 Table = Mapping[str, Any]
 MAX_NAMED = 20  # names told where none is near
+_SECRET_PART = re.compile(r"(://)(?:[^/\s]*@)?([^/\s@?#'\"]+)[^'\"]*")  # of an address, all but scheme and host
 
 
 class Setting(BaseModel):
@@ -174,6 +176,7 @@ def _faults_in(one: ErrorDetails, model: type[BaseModel], table: Table) -> Itera
         elif kind == "expected" and context["found"] is not None:
             found = repr(context["found"])
         words = context["words"] if kind == "expected" else words_of(field, place, value)
+        found = _SECRET_PART.sub(r"\1\2/...", found)
         yield place, f"{place}: found {found}, expected {words}"
 
 

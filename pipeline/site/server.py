@@ -66,10 +66,20 @@ MinuteOfDay = Annotated[
 ]
 
 
+HostNames = Annotated[
+    tuple[Annotated[str, sound(lambda name: re.fullmatch(r"[a-z0-9_-]+(\.[a-z0-9_-]+)*", name) is not None)], ...],
+    Field(max_length=20, strict=False, description="a list of at most 20 names of hosts, as ['turf.example.org']"),
+]
+
+
 class SourceConfig(Setting):
-    """Where days to come are read from: an address, or a path counted from the file; empty for none."""
+    """Where days to come are read from: an address, or a path counted from the file; empty for none.
+
+    `redirect_hosts` are the hosts beside its own that the address may refer to.
+    """
 
     source: Annotated[Text, AfterValidator(_source)] = Field("", validate_default=False)
+    redirect_hosts: HostNames = ()
 
 
 class DataConfig(Setting):
@@ -161,10 +171,11 @@ class BackupConfig(Setting):
 
 
 class PagesConfig(Setting):
-    """Where the pages are served."""
+    """Where the pages are served, and by which names they may be asked for beside the machine's own."""
 
     host: Text = "127.0.0.1"
     port: Port = 8420
+    allowed_hosts: HostNames = ()
 
 
 class NotificationPolicy(Setting):
@@ -204,12 +215,17 @@ class NotificationPolicy(Setting):
 
 
 class NotifyConfig(NotificationPolicy):
-    """Where alert events go: all of them to machines, messages by the policy to the people in `addresses_file`."""
+    """Where alert events go: all of them to machines, messages by the policy to the people in `addresses_file`.
+
+    To the address `heartbeat` goes a sign of life each `heartbeat_min` minutes.
+    """
 
     log: bool = True
     webhook_secret_file: SecretFile | None = None
     webhook: WebAddress | None = None
     mqtt: bool = False
+    heartbeat: WebAddress | None = None
+    heartbeat_min: float = Field(5.0, ge=1.0, le=1440.0)
     addresses_file: SecretFile | None = None
 
     @field_validator("webhook")

@@ -7,11 +7,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from tests.api.advice_by_hand import advice
-from tests.api.served import serving
+from tests.api.served import TestClient, serving
 from tests.api.site import Ground, MakeGround, ground_at, readings
 
 

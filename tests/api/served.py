@@ -7,7 +7,9 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from fastapi import FastAPI
 from fastapi.routing import APIRoute
+from fastapi.testclient import TestClient as AnyClient
 
 from api.app import create_app
 from api.serve import PagesServer, listen
@@ -16,11 +18,21 @@ from pipeline.site.server import PagesConfig
 from tests.pipeline.conftest import wait_until
 
 
+class TestClient(AnyClient):
+    """A client of the application under a name that the server has."""
+
+    __test__ = False
+
+    def __init__(self, app: Any, base_url: str = "http://localhost", **more: Any) -> None:
+        super().__init__(app, base_url, **more)
+
+
 @contextmanager
-def serving(pipeline: Pipeline, port: int = 0) -> Iterator[str]:
-    """Serve a pipeline from a thread; gives its address. It ends with the block, live updates cut."""
+def serving(pipeline: Pipeline, port: int = 0, app: FastAPI | None = None) -> Iterator[str]:
+    """Serve a pipeline, or an application over one, from a thread; gives its address. It ends with the block, live
+    updates cut."""
     listener = listen(PagesConfig.model_construct(host="127.0.0.1", port=port))  # 0: any that is free
-    server = PagesServer(create_app(pipeline), log_level="error")
+    server = PagesServer(app or create_app(pipeline), log_level="error")
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:

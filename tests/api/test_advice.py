@@ -10,13 +10,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.problems import PROBLEM_TYPE
 from pipeline.advice.conditions import CONDITIONS
 from pipeline.forecast.wetness import spread_of
 from tests.api.advice_by_hand import AHEAD_H, TABLE, ZONE, advice
+from tests.api.served import TestClient
 from tests.api.site import MakeGround
 
 ADDRESSES = [

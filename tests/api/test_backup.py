@@ -22,7 +22,6 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.command import main
@@ -31,6 +30,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.service import load_settings as load
 from pipeline.store.opening import lock_folder, open_journal
 from pipeline.units import DAY_MS
+from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
 from tests.conftest import missing
 from tests.pipeline.hand import OUTBOX, START_MS

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from pipeline.diary.entry import DiaryEntry
+from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround, readings
 
 EVENING_MS = NOW_MS + 17 * HOUR_MS  # 19 h by the site's clock, which is two hours ahead

@@ -15,7 +15,6 @@ from pathlib import Path
 import httpx
 import pandas as pd
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.command import main
@@ -28,7 +27,7 @@ from pipeline.site.server import PagesConfig
 from pipeline.store.journal import Journal
 from pipeline.store.opening import lock_folder, open_journal
 from pipeline.units import DAY_MS
-from tests.api.served import serving
+from tests.api.served import TestClient, serving
 from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.hand import OUTBOX, Line, batches, lines, record, stored

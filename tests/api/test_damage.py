@@ -21,7 +21,6 @@ from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.command import main
@@ -31,6 +30,7 @@ from pipeline.mqtt.ingest import Arrival
 from pipeline.service import Pipeline, tell_of_damage, unreadable_lines
 from pipeline.service import load_settings as load
 from pipeline.store.integrity import CHECK_EVERY_S, TELL_AGAIN_S, TELL_RETRY_S, IntegrityCheck
+from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
 from tests.api.test_command import START_WITHIN_S, _health, _other_port
 from tests.pipeline.conftest import wait_until

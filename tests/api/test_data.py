@@ -10,12 +10,12 @@ from urllib.parse import parse_qsl, urlsplit
 
 import numpy as np
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.data import DAY_MS, MAX_CHANNELS, iso
 from hardware.reading import Reading, Status
 from pipeline.store.packed import unpack_days
+from tests.api.served import TestClient
 from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water, readings
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS
 
@@ -223,6 +223,30 @@ def test_a_query_of_the_wrong_form_is_refused(client: TestClient, query: str) ->
     answer = client.get(f"{OBSERVATIONS}?{query}")
     assert answer.status_code == 422
     assert query.split("=")[0] in answer.json()["detail"]
+
+
+@pytest.mark.parametrize(
+    "query",
+    [
+        "to=0001-01-01T00:00:00Z", "from=0001-01-01T00:00:00%2B14:00", "to=9999-12-31T23:59:59-14:00",
+        "to=-62135596800", "from=1969-12-31T23:59:59Z", "after=o1/w1/rain@0001-01-01T00:00:00Z",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("path", ["observations", "observations.csv", "findings?station=s1", "alerts/events", "diary"])
+def test_a_time_that_no_clock_shows_is_refused(client: TestClient, path: str, query: str) -> None:
+    """422 with what was found, not a fault of the program; days before 1970 are no time of a reading."""
+    answer = client.get(f"/api/v1/{path}{'&' if '?' in path else '?'}{query}")
+    if query.startswith("after") and path != "observations":
+        assert answer.status_code in (400, 422)
+    else:
+        assert answer.status_code == 422, answer.text
+        assert "found" in answer.json()["detail"]
+
+
+def test_the_first_week_of_1970_is_a_span(client: TestClient) -> None:
+    """The default span ends at the beginning of time, and is empty."""
+    answer = client.get("/api/v1/observations?to=1970-01-02T00:00:00Z")
+    assert answer.status_code == 200 and answer.json()["observations"] == []
 
 
 def test_too_many_channels_are_refused_not_cut(make_ground: MakeGround) -> None:

@@ -9,7 +9,6 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.problems import PROBLEM_TYPE
@@ -17,6 +16,7 @@ from api.writing import MAX_BODY_BYTES
 from pipeline.alerts.model import AlertState
 from pipeline.diary.entry import KINDS
 from pipeline.store.journal import Event
+from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround, ground_at, readings
 
 CORE = {"kind": "core", "surface": "square", "station": "s1", "body": {"thatch_mm": 30}, "author": "Ann"}
@@ -198,10 +198,10 @@ def test_the_same_key_gives_the_same_entry(writer: TestClient) -> None:
 # Headers a browser sends from a page of another site (Fetch Metadata, Origin), and what no page sends at all.
 FOREIGN = [
     {"sec-fetch-site": "cross-site"}, {"sec-fetch-site": "same-site"}, {"origin": "https://elsewhere.example"},
-    {"origin": "null"}, {"origin": "http://testserver:99"},
+    {"origin": "null"}, {"origin": "http://localhost:99"},
 ]  # fmt: skip
 OWN = [
-    {}, {"origin": "http://testserver"}, {"sec-fetch-site": "same-origin", "origin": "https://turf.example"},
+    {}, {"origin": "http://localhost"}, {"sec-fetch-site": "same-origin", "origin": "https://localhost"},
     {"sec-fetch-site": "none"},
 ]  # fmt: skip
 
@@ -215,7 +215,7 @@ def test_a_page_of_another_site_cannot_write(refusing: TestClient, headers: dict
 
 
 def test_our_own_page_and_no_page_can_write(writer: TestClient) -> None:
-    """Also behind a proxy that has another name than the page: the browser itself says that it is of one origin."""
+    """Also behind a proxy that speaks to us without encryption: the browser itself says that it is of one origin."""
     for headers in OWN:
         send(writer, CORE, 201, **headers)
 

@@ -13,10 +13,10 @@ from dataclasses import replace
 
 import ics
 import vobject
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from tests.api.advice_by_hand import NEEDED_ON, advice
+from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, MakeGround, readings
 
 WORK = "/calendar/work.ics"

@@ -6,11 +6,11 @@ import re
 
 import pandas as pd
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from pipeline.stages.catalogue import CATALOGUE, YES_OR_NO, Of, Shown
 from pipeline.store import FINDING_COLUMNS
+from tests.api.served import TestClient
 from tests.api.site import DAYS, HOUR_MS, NOW_MS, Ground, MakeGround
 
 DAY_MS = 24 * HOUR_MS

@@ -16,7 +16,6 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.state import FigureNow, WettingNow
@@ -29,6 +28,7 @@ from simulator.scenario import ScenarioEntry, load
 from simulator.scenario_run import run_station, weather_of
 from simulator.scenario_site import run_site
 from simulator.site import describe
+from tests.api.served import TestClient
 from tests.api.site import NOW_MS, MakeGround
 from tests.bench.advice_heard import settings, table_of, work_out
 from tests.pipeline.hand import HOUR_MS, HandClock

@@ -8,12 +8,12 @@ from concurrent.futures import ThreadPoolExecutor
 
 import httpx
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.load import FactCache, Turns, large_reads
 from api.problems import Problem
 from api.state import station_now
+from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings
 from tests.pipeline.conftest import wait_until
 

@@ -6,10 +6,10 @@ import json
 from typing import Any
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from hardware.machine_clock import MachineClock
+from tests.api.served import TestClient
 from tests.api.site import NOW_MS, Ground, MakeGround, readings
 
 STATUS = {"state": "up", "version": "0.1.0", "backlog": 3, "lines": {"north": "ok"}, "stations": ["s1", "s9"]}

@@ -24,11 +24,11 @@ from urllib.parse import urlencode
 
 import pandas as pd
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from pipeline.mqtt.ingest import Arrival
 from pipeline.service import Pipeline, load_settings
+from tests.api.served import TestClient
 from tests.pipeline.hand import HandClock, HandSource
 from tests.pipeline.receivers import MailServer, mail_server
 

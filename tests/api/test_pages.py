@@ -7,12 +7,12 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import BOKEH_ADDRESS, create_app
 from api.charts import with_gaps
 from api.data import iso
 from pipeline.diary.entry import DiaryEntry
+from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings, values
 
 PAGES = ["/", "/stations/s1", "/stations/s2", "/stations/o1"]

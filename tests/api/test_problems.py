@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.problems import PROBLEM_TYPE
 from pipeline.errors import StoreAway
-from tests.api.served import api_routes
+from tests.api.served import TestClient, api_routes
 from tests.api.site import MakeGround
 
 ROWS = [

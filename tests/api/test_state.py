@@ -7,11 +7,11 @@ from collections.abc import Callable
 from html.parser import HTMLParser
 
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.data import iso
 from hardware.reading import Reading, Status
+from tests.api.served import TestClient
 from tests.api.site import HOURS, NOW_MS, MakeGround, outfield_water, readings
 from tests.pipeline.hand import HOUR_MS
 

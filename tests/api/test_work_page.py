@@ -12,7 +12,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from fastapi.testclient import TestClient
 
 from api.app import create_app
 from api.drawing import DAYS, calendar, first_day, kind_of, wetness_chart
@@ -23,6 +22,7 @@ from pipeline.units import (
 )
 from tests.api import advice_by_hand as by_hand
 from tests.api.advice_by_hand import ZONE, advice
+from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, Ground, MakeGround, ground_at, readings
 from tests.api.test_pages import Tags, page, words
 

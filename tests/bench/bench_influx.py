@@ -281,7 +281,7 @@ def year(folder: Path, seed: int) -> None:
         for path in ("/", "/stations/s1", "/api/v1/summary.txt"):
             middle = []
             for ground in both:
-                client = TestClient(create_app(ground.pipeline))
+                client = TestClient(create_app(ground.pipeline), "http://localhost")
                 assert client.get(path).status_code == 200, path
                 times = []
                 for _ in range(9):

@@ -1,13 +1,15 @@
-"""Real receivers on loopback for the tests of notifying: a mail server and an HTTP server that note all they take."""
+"""Real receivers on loopback: a mail server and an HTTP server that note all they take, and one that says anything."""
 
 from __future__ import annotations
 
 import asyncio
 import email
 import random
+import socket
+import socketserver
 import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from email.message import Message as Letter
 from email.policy import default
@@ -126,3 +128,34 @@ def sent(database: Database, way: str) -> list[str]:
             "SELECT id FROM message WHERE way = ? AND sent_at_ms IS NOT NULL ORDER BY number", (way,)
         ).fetchall()
     return [i for (i,) in rows]
+
+
+@contextmanager
+def raw_server(talk: Callable[[socket.socket, threading.Event], None]) -> Iterator[tuple[int, list[bytes]]]:
+    """A TCP server that has `talk` say whatever it likes after the head of a request; gives its port and the heads.
+
+    `talk` gets an event that is set at the end, to wait on.
+    """
+    ending, heads = threading.Event(), list[bytes]()
+
+    class Handler(socketserver.BaseRequestHandler):
+        def handle(self) -> None:
+            head = b""
+            while b"\r\n\r\n" not in head and (more := self.request.recv(4096)):
+                head += more
+            heads.append(head)
+            with suppress(OSError):
+                talk(self.request, ending)
+
+    class Server(socketserver.ThreadingTCPServer):
+        daemon_threads, allow_reuse_address = True, True
+
+    with Server(("127.0.0.1", 0), Handler) as listening:
+        thread = threading.Thread(target=listening.serve_forever, kwargs={"poll_interval": 0.01})
+        thread.start()
+        try:
+            yield listening.server_address[1], heads
+        finally:
+            ending.set()
+            listening.shutdown()
+            thread.join()

@@ -1,6 +1,7 @@
 """Fixtures are read from calendars with their zones and recurrences, broken ones refused whole; a feed goes out."""
 
 import datetime
+from functools import partial
 from zoneinfo import ZoneInfo
 
 import ics
@@ -11,13 +12,17 @@ from pipeline.advice.healing import (
     growth_ahead,
     last_good_date,
 )
+from pipeline.diary import fixtures
 from pipeline.diary.fixtures import (
+    MAX_EVENTS,
+    MAX_FIXTURES,
     FeedEntry,
     Fixture,
     FixtureFault,
     build_feed,
     fixture_source,
     of_surface,
+    read_apart,
     read_fixtures,
 )
 from pipeline.forecast.climatology import (
@@ -26,6 +31,7 @@ from pipeline.forecast.climatology import (
 
 LONDON = ZoneInfo("Europe/London")
 HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
 UTC = datetime.UTC
 
 
@@ -137,6 +143,61 @@ def test_broken_calendar_is_refused_whole_with_its_faults(data, said):
 def test_every_fault_is_told_at_once():
     """Two broken events are two faults."""
     assert len(faults_of(calendar(event("DTSTART:x"), event("DTSTART:y", uid="2")))) == 2
+
+
+def daily(count, rule="FREQ=DAILY", begin="20300101T130000Z"):
+    return calendar(*(event(f"DTSTART:{begin}", f"RRULE:{rule}", uid=str(n)) for n in range(count)))
+
+
+@pytest.mark.parametrize("count", [100, 5000])
+def test_more_fixtures_than_anybody_plays_are_refused_by_name(count):
+    """Events each day of the year: drawing out ends at the limit, and the one that recurs is named."""
+    assert faults_of(daily(count)) == [
+        f"fixtures: found more than {MAX_FIXTURES} fixtures, {MAX_FIXTURES + 1} of them 'First eleven', "
+        "expected at most that"
+    ]
+
+
+def test_more_events_than_anybody_has_are_refused_by_name():
+    """One more than the limit is one too many."""
+    (fault,) = faults_of(daily(MAX_EVENTS + 1, "FREQ=YEARLY"))
+    assert fault == f"fixtures: found {MAX_EVENTS + 1} events, expected at most {MAX_EVENTS}"
+
+
+def test_recurrences_long_before_are_not_fixtures():
+    """A weekly match since 1990 gives those of the span alone: 52 Tuesdays of 2030 (1 January is one), or 53."""
+    begin = ms(2030, 1, 1, 13) - 40 * 52 * 7 * DAY_MS
+    text = datetime.datetime.fromtimestamp(begin / 1000, UTC).strftime("%Y%m%dT%H%M%SZ")
+    found = read_fixtures(daily(1, "FREQ=WEEKLY", text), LONDON, **SPAN)
+    assert len(found) == 53 and found[0].start_ms == ms(2030, 1, 1, 13)
+
+
+def test_a_rule_that_nothing_fits_is_given_up_in_time_and_the_last_good_calendar_stays(tmp_path, monkeypatch):
+    """A thirtieth of February each day is searched to the year 9999; the reading is ended, and told."""
+    place = tmp_path / "club.ics"
+    place.write_bytes(calendar(event("DTSTART:20300706T130000Z")))
+
+    source = fixture_source(str(place), tmp_path / "kept", timezone=LONDON, clock=StandingClock())
+    good = source.refresh()
+    assert len(good.value) == 1
+    place.write_bytes(daily(50, "FREQ=DAILY;BYMONTH=2;BYMONTHDAY=30"))
+    monkeypatch.setattr(fixtures, "CALENDAR_WITHIN_S", 2.0)
+    found = source.refresh()
+    assert found.value == good.value
+    assert found.faults == ("fixtures: found it not read within 2 s, expected fewer recurring events or simpler rules",)
+
+
+def test_read_apart_gives_the_same():
+    """From a process of its own come the same fixtures and the same faults."""
+    good = daily(3, "FREQ=WEEKLY;COUNT=4")
+    for data in (good, b"<html>Sign in</html>"):
+        told = []
+        for reading in (read_fixtures, partial(read_apart, name="fixtures")):
+            try:
+                told.append(reading(data, LONDON, **SPAN))
+            except FixtureFault as err:
+                told.append(err.faults)
+        assert told[0] == told[1] and told[0]
 
 
 def play(title, start_ms, place=""):

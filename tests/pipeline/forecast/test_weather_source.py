@@ -106,7 +106,7 @@ def test_forecast_comes_over_http(served, source_of):
         ({"body": b""}, "found no rows"),
         ({"body": GOOD.replace(b",3", b",3000")}, "found 3000, expected 0 to 400"),
         ({"body": b"#" * 2_000_001}, "more than 2000000 bytes"),
-        ({"status": 302, "head": {"Location": "/forecast.csv"}}, "TooManyRedirects"),
+        ({"status": 302, "head": {"Location": "/forecast.csv"}}, "more than 3 redirects"),
     ],
 )
 def test_bad_answer_leaves_the_last_good_one(served, source_of, change, said):
@@ -124,7 +124,7 @@ def test_dripping_server_cannot_hold_us(served, source_of):
     served.body, served.parts = b"#" * 1_900_000, 100
     found = source_of(served.address, step_s=20.0).refresh()
     assert found.value is None
-    assert "still coming after 30 s" in found.faults[0]
+    assert "found no whole answer within 30 s" in found.faults[0]
 
 
 def test_no_server_is_named(source_of, free_port):

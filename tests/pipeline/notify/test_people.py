@@ -55,7 +55,7 @@ class Person:
         self.journal = Journal(database)
         place = SiteLabel("home", "Home ground", "UTC")
         self.outbox = MessageOutbox(Messages(database), "web-1", place, NotificationPolicy(), marks)
-        way = HttpWay("web-1", f"http://{address}/", "web")
+        way = HttpWay("web-1", f"http://{address}/")
         self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))
         self.step()  # known from now on
 
