@@ -106,18 +106,14 @@ def water_content() -> Iterator[Sum]:
 
 
 def reference_evapotranspiration() -> Iterator[Sum]:
-    """FAO-56 worked examples. [mm]"""
+    """Worked examples of FAO-56, the hour by the standardised equation. [mm]"""
     fao = "Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56"
-    es = climate.saturation_vapour_pressure_kpa([28.0, 38.0])
-    hours = climate.reference_et_hourly_mm(
-        [28.0, 38.0], es * np.array([0.90, 0.52]), np.array([0.0, 2.450]) / 0.0036, [1.9, 3.3],
-        np.array([0.8, 2.450 / 2.6581]), elevation_m=8.0,
-    )  # fmt: skip
+    ea = climate.saturation_vapour_pressure_kpa(38.0) * 0.52
+    hour = climate.reference_et_hourly_mm(38.0, ea, 2.450 / 0.0036, 3.3, 2.450 / 2.6581, elevation_m=8.0)
     yield Sum(
-        "Example 19, N'Diaye, 1 October, hours",
-        fao,
-        _row(["2 to 3 h", "14 to 15 h"], "0.00 0.63", hours, "memory")
-        + _row(["2 to 3 h", "14 to 15 h"], "0.0043 0.6269", hours, "computed", 1e-4),
+        "Example 19, N'Diaye, 1 October, by the hourly short reference",
+        "ASCE-EWRI 2005, as the library refet has it; inputs of FAO-56, which by its own constant prints 0.63",
+        _row(["14 to 15 h, mm"], "0.656", hour, "computed", 1e-3),
     )
     above = sun.extraterrestrial_radiation_daily(45 + 43 / 60, 196)
     yield Sum(

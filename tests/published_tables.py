@@ -54,15 +54,15 @@ TABLES = (
         f"{PAGE}::water_content", *_soil("permittivity", "test_formula_gives_the_tabulated_water_content"))),
     Table("permittivity of water by temperature", "equation from memory", _soil(
         "mixing", "test_water_permittivity_falls_with_temperature")),
-    Table("example 19, N'Diaye: inputs, steps, results of two hours", FAO, (
-        *_soil("climate", "test_fao56_example_19_hours"), *_soil("climate", "test_fao56_example_19_steps"),
+    Table("example 19, N'Diaye: inputs and steps", FAO, (
+        *_soil("climate", "test_fao56_example_19_steps"),
         *_soil("radiation", "test_fao56_example_19_hour", "test_fao56_example_19_net_radiation_of_an_hour"))),
     Table("example 18, Uccle: pressure and slope; examples 17, 18, 20: radiation above the air", FAO, (
         *_soil("climate", "test_fao56_example_18_steps"),
         *_soil("radiation", "test_extraterrestrial_radiation_of_the_examples"))),
     Table("example 20, Lyon: Hargreaves", FAO, _soil("climate", "test_fao56_example_20_hargreaves")),
-    Table("the hour of example 19 by ASCE 2005, another sum", "ASCE 2005, by refet and independently", _soil(
-        "climate", "test_asce_hour_is_another_sum")),
+    Table("the hour of example 19 by ASCE 2005", "ASCE 2005, by refet and independently", _soil(
+        "climate", "test_fao56_example_19_hour_by_the_short_reference")),
     Table("single steps of examples 2, 3 and 8", FAO, (
         *_soil("climate", "test_fao56_example_2_pressure_and_psychrometric_constant",
                "test_fao56_example_3_saturation"),

@@ -35,7 +35,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.site.station import StationContext
 from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
-from pipeline.stages.climate import SOIL_DEPTH_M, SOIL_REACH_M, hourly_means
+from pipeline.stages.climate import ET_WEATHER, SOIL_DEPTH_M, SOIL_REACH_M, hourly_means, hourly_weather
 from pipeline.stages.layers import limits_of
 from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import NO_SERIES, Series
@@ -47,7 +47,6 @@ T = TypeVar("T")
 
 REACH_MS = 63 * DAY_MS
 AGAIN_MS, AGAIN_DAILY_MS = 2 * DAY_MS, 8 * DAY_MS
-LONGEST_GAP_H = 3  # hours in a row that a straight line may fill: our own choice
 
 
 @dataclass
@@ -132,49 +131,6 @@ class RecentSeries:
             )  # fmt: skip
         kept.until_ms, kept.read_on = now_ms, day
         return kept.series
-
-
-def hour_means(series: Series, first_ms: int, hours: int) -> FloatArray:
-    """Return the mean of the good values of each hour, short gaps filled linearly, the last value carried to the end.
-
-    Parameters
-    ----------
-    series : (times, values)
-        [ms since 1970, UTC]
-    first_ms : int
-        Begin of the first hour.
-    hours : int
-
-    Returns
-    -------
-    ndarray, shape (hours,)
-        NaN where nothing good was heard for longer than `LONGEST_GAP_H` hours.
-    """
-    time_ms, value = series
-    place = (time_ms - first_ms) // HOUR_MS
-    good = (place >= 0) & (place < hours) & np.isfinite(value)
-    count = np.bincount(place[good], minlength=hours)
-    total = np.bincount(place[good], weights=value[good], minlength=hours)
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    return fill_short_gaps(mean)
-
-
-def fill_short_gaps(mean: FloatArray) -> FloatArray:
-    """Return hours with gaps of at most `LONGEST_GAP_H` filled, linearly between known hours, at the end by the last.
-
-    [unit of the values] Shape (hour,)
-    """
-    known = np.flatnonzero(np.isfinite(mean))
-    if known.size == 0:
-        return mean
-    hours = np.arange(mean.size)
-    before = known[np.maximum(np.searchsorted(known, hours, side="right") - 1, 0)]
-    after = known[np.minimum(np.searchsorted(known, hours, side="left"), known.size - 1)]
-    last = hours > known[-1]
-    gap = np.where(last, hours - before, after - before - 1)
-    inside = (hours >= known[0]) & (gap <= LONGEST_GAP_H)
-    line = np.interp(hours, known, mean[known])
-    return np.asarray(np.where(inside, line, np.nan), dtype=np.float64)
 
 
 def newest_ms(series: Sequence[Series]) -> int | None:
@@ -266,7 +222,6 @@ def context_of(view: View, station: str) -> StationContext:
     )  # fmt: skip
 
 
-DEMAND_WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
 PAST_YEARS = 5  # whose weather of this season may come again
 SEASON_BEFORE_D, SEASON_AFTER_D = 21, 32  # about today's date: what the members of the weather ahead are drawn from
 SEASON_READ_D = 61  # read at once: from a week's turn on, so that it stands for a week, and a day more at each end
@@ -286,23 +241,11 @@ def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: i
     """Return the reference evapotranspiration of consecutive hours. [mm h-1] NaN where it is not known."""
     if context.latitude_deg is None or context.longitude_deg is None:
         return np.full(hours, np.nan)
-    air, humidity, wind, shine = (
-        _carried_to_the_end(hourly_means(recent.get(context.weather.get(q, "")), first_ms, hours))
-        for q in DEMAND_WEATHER
-    )
+    air, humidity, wind, shine = (hourly_weather(recent, context, q, first_ms, hours) for q in ET_WEATHER)
     return hourly_demand_mm(
         first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
         elevation_m=context.elevation_m,
     )  # fmt: skip
-
-
-def _carried_to_the_end(hourly: FloatArray) -> FloatArray:
-    """Return hours with the last known value carried on for at most `LONGEST_GAP_H`."""
-    known = np.flatnonzero(np.isfinite(hourly))
-    carried = hourly.copy()
-    if known.size:
-        carried[known[-1] + 1 : known[-1] + 1 + LONGEST_GAP_H] = hourly[known[-1]]
-    return carried
 
 
 def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[WeatherAhead | None, tuple[str, ...]]:
@@ -325,7 +268,7 @@ def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[We
 
 def _past_weather(view: View, context: StationContext, past: PastHours) -> PastWeather | None:
     """Return rain and demand about this date in the years before, and of the last weeks; NaN between them."""
-    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in DEMAND_WEATHER)) if i is not None]
+    wanted = [i for i in (context.rain_channel, *(context.weather.get(q) for q in ET_WEATHER)) if i is not None]
     heard = view.store.span(wanted)
     if heard is None:
         return None
@@ -501,7 +444,7 @@ def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, .
 
 def _channels(config: SiteConfig) -> list[str]:
     """Return every channel that advice rests on."""
-    wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *DEMAND_WEATHER}
+    wanted = {"water_content", "soil_temperature", "rain", "surface_temperature", *ET_WEATHER}
     return [i for i, c in config.channels().items() if c.channel.quantity in wanted]
 
 
@@ -668,7 +611,7 @@ def _weather(view: View, station: StationView, first_ms: int, at_ms: TimeArray) 
     """Return air, leaf, dew point and rain, and from when on no temperature is forecast. [degC], [mm], [ms]"""
     context, ahead_ms = station.context, at_ms[LOOK_BACK_H:]
     air, humidity, leaf = (
-        hour_means(station.recent.get(context.weather.get(q, ""), NO_SERIES), first_ms, LOOK_BACK_H)
+        hourly_means(station.recent.get(context.weather.get(q, ""), NO_SERIES), first_ms, LOOK_BACK_H, carried_on=True)
         for q in ("air_temperature", "relative_humidity", "surface_temperature")
     )
     dew = np.asarray(dewpoint_from_humidity_degc(air, np.maximum(humidity, 1.0)), dtype=np.float64)
@@ -720,7 +663,9 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     """Return the temperature of the soil at 50 mm, of the top of the ground, and the coldest down to the cut. [degC]"""
     context = station.context
     depths = {i: context.depth_m(i, view.now_ms) for i in context.temperatures}
-    measured = {i: hour_means(station.recent.get(i, NO_SERIES), first_ms, LOOK_BACK_H) for i in depths}
+    measured = {
+        i: hourly_means(station.recent.get(i, NO_SERIES), first_ms, LOOK_BACK_H, carried_on=True) for i in depths
+    }
     blank = np.full(LOOK_BACK_H, np.nan)
     soil = _at_50_mm(depths, measured)
     if station.carried_since_ms is not None:

@@ -1,7 +1,7 @@
 """Reference evapotranspiration of an hour, from as much of the weather as is known.
 
-By FAO-56 where temperature, humidity, wind and sun are all known, else by Hargreaves from the day's temperatures shared
-out over the daylight; NaN where not even temperatures are known.
+By the short reference of ASCE-EWRI 2005 where temperature, humidity, wind and sun are known, else by Hargreaves from
+the day's temperatures shared out over the daylight; NaN where not even temperatures are known.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ def hourly_demand_mm(
     Returns
     -------
     ndarray, shape (hour,)
-        [mm h-1] FAO-56 eq. 53; Hargreaves (eq. 52) where that is not known; NaN where neither is.
+        [mm h-1] ASCE-EWRI 2005; Hargreaves (FAO-56 eq. 52) where that is not known; NaN where neither is.
     """
     full = climate.weather_reference_et_mm(
         first_ms, temperature_degc, relative_humidity_percent, solar_w_m2, wind_m_s, latitude_deg=latitude_deg,

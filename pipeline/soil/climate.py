@@ -1,20 +1,23 @@
 """What the weather asks of the turf and does to it: reference evapotranspiration, vapour, the leaf by night, growth.
 
 Equation numbers are those of Allen, Pereira, Raes & Smith 1998, FAO Irrigation and Drainage Paper 56, Rome. The hourly
-reference evapotranspiration is the FAO-56 one, 0.34 in the denominator day and night. A gap in the weather stays a gap:
-NaN in, NaN out. A relative humidity over 100 per cent passes through; the range test of the quantity deals with it.
+reference evapotranspiration is the short reference of ASCE-EWRI 2005: 0.24 in the denominator by day and 0.96 by night
+where FAO-56 has 0.34. A gap in the weather stays a gap: NaN in, NaN out.
 """
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil import radiation
-from pipeline.units import FloatArray, floats
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, floats
 
 MJ_M2_TO_MM = 0.408  # 1 / latent heat of 2.45 MJ/kg: FAO-56 eq. 6
 WIND_FLOOR_M_S = 0.5  # FAO-56 page 63: still air mixes that much over grass
 FROST_ON_LEAF_DEGC = 0.5  # a sensor reads a leaf only so well: common practice, no source
 NIGHT_DROP_LIMIT_DEGC = 6.0  # grass minimum seldom lies further below the air: common practice, no source
+DAY_SURFACE, NIGHT_SURFACE = 0.24, 0.96  # Cd of the short reference, hourly: ASCE-EWRI 2005, table 1
+SUN_OFFSET_W_M2 = 10.0  # a thermopile's zero by night: about 7 W m-2 at 200 W m-2 of net radiation, ISO 9060 class A
+HUMIDITY_EXCESS_PERCENT = 5.0  # capacitive sensors near saturation read a few per cent high: common practice, no source
 AIR_HEAT_J_M3_DEGC = 1.25e3  # density times specific heat near 5 degC
 GRASS_RESISTANCE_M = 208.0  # aerodynamic resistance of clipped grass is 208/u2 s/m: FAO-56 eq. 4 and page 21
 # Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113, as restated by others in degrees Celsius.
@@ -213,7 +216,7 @@ def reference_et_hourly_mm(
     *,
     elevation_m: float,
 ) -> FloatArray:
-    """Return the FAO-56 reference evapotranspiration of an hour.
+    """Return the short reference evapotranspiration of an hour, by the standardised equation.
 
     Parameters
     ----------
@@ -233,11 +236,11 @@ def reference_et_hourly_mm(
     Returns
     -------
     ndarray, shape (hour,)
-        ET0, about -0.1 to 1.5. [mm h-1] Denominator 0.34 day and night.
+        About -0.1 to 1.5. [mm h-1] It is day where net radiation is 0 or more.
 
     References
     ----------
-    FAO-56 eq. 53.
+    ASCE-EWRI 2005, eq. 1 and table 1; Allen et al. 2006, Agric. Water Manage. 81, 1-22.
     """
     net = _net_radiation_hourly(temperature_degc, vapour_pressure_kpa, solar_radiation_w_m2, relative_shortwave_ratio)
     return penman_monteith_mm(
@@ -247,6 +250,7 @@ def reference_et_hourly_mm(
         np.maximum(floats(wind_2m_m_s), WIND_FLOOR_M_S),
         air_pressure_kpa(elevation_m),
         numerator=37.0,
+        denominator=np.where(net >= 0.0, DAY_SURFACE, NIGHT_SURFACE),
     )
 
 
@@ -261,7 +265,7 @@ def weather_reference_et_mm(
     longitude_deg: float,
     elevation_m: float,
 ) -> FloatArray:
-    """Return the FAO-56 reference evapotranspiration of consecutive hours from measured or forecast weather.
+    """Return the short reference evapotranspiration of consecutive hours from measured or forecast weather.
 
     Parameters
     ----------
@@ -276,11 +280,11 @@ def weather_reference_et_mm(
     Returns
     -------
     ndarray, shape (hour,)
-        ET0. [mm h-1] NaN where any weather of the hour is missing.
+        [mm h-1] NaN where any weather of the hour is missing.
 
     References
     ----------
-    FAO-56 eq. 53, see `reference_et_hourly_mm`.
+    ASCE-EWRI 2005, see `reference_et_hourly_mm`.
     """
     vapour = vapour_pressure_kpa(temperature_degc, humidity_percent)
     place = (latitude_deg, longitude_deg, elevation_m)
@@ -288,6 +292,53 @@ def weather_reference_et_mm(
     return reference_et_hourly_mm(
         temperature_degc, vapour, solar_radiation_w_m2, wind_2m_m_s, ratio, elevation_m=elevation_m
     )
+
+
+def humidity_at_saturation_percent(humidity_percent: npt.ArrayLike) -> FloatArray:
+    """Return relative humidity with a sensor's excess over saturation taken off.
+
+    Parameters
+    ----------
+    humidity_percent : array_like, any shape
+        As calibrated. [%]
+
+    Returns
+    -------
+    ndarray, shape of `humidity_percent`
+        [%] Above 100 and up to 105 made 100; the rest as it was.
+    """
+    humidity = floats(humidity_percent)
+    return np.where((humidity > 100.0) & (humidity <= 100.0 + HUMIDITY_EXCESS_PERCENT), 100.0, humidity)
+
+
+def sun_without_offset_w_m2(
+    at_ms: npt.ArrayLike, solar_radiation_w_m2: npt.ArrayLike, latitude_deg: float | None, longitude_deg: float | None
+) -> FloatArray:
+    """Return solar radiation with the zero offset of its sensor taken off.
+
+    Parameters
+    ----------
+    at_ms : array_like of int, shape (time,)
+        [ms since 1970, UTC]
+    solar_radiation_w_m2 : array_like, shape (time,)
+        As calibrated. [W m-2]
+    latitude_deg, longitude_deg : float or None
+        North and east positive. [deg] None: the horizon is not known, and only the negative offset is taken off.
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        [W m-2] What lies within 10 W m-2 of nought is 0 where it is negative or the sun below the horizon; the rest as
+        it was.
+    """
+    sun = floats(solar_radiation_w_m2)
+    dark = sun < 0.0
+    if latitude_deg is not None and longitude_deg is not None:
+        at = np.asarray(at_ms, dtype=np.int64)
+        day = radiation.day_of_year(at + radiation.solar_offset_ms(longitude_deg))
+        angle = radiation.solar_hour_angle_rad(at % DAY_MS / HOUR_MS, longitude_deg, day)
+        dark |= radiation.solar_elevation_rad(angle, latitude_deg, day) < 0.0
+    return np.where(dark & (np.abs(sun) <= SUN_OFFSET_W_M2), 0.0, sun)
 
 
 def cloud_ratio(

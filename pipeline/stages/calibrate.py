@@ -3,7 +3,8 @@
 Raw is read, never changed, so that a better calibration can be laid over old readings. A number outside the range in
 which its curve was calibrated is refused, not stretched. Where a calibration says how its probe follows warmth, the
 reading is corrected by the soil thermometer at its depth first. A running total of rain becomes the rain since the
-reading before.
+reading before. Sun a little below nought, or a little above it by night, is nought, and humidity a little above 100 per
+cent is 100: such are the offsets of sound sensors.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from hardware.curves import CORRECTION_REACH_M
 from hardware.probe import Channel
 from hardware.quantities import QUANTITIES
 from pipeline.site.station import StationContext
+from pipeline.soil import climate
 from pipeline.soil.calibration import calibrate as curve_value
 from pipeline.soil.moving import beside
 from pipeline.soil.quality import FlagArray
@@ -48,7 +50,12 @@ def _value(observed: Observed, context: StationContext, channel_id: str) -> Floa
     numbers = np.where(one.heard, one.raw, np.nan)
     if is_running_total(channel):
         return rain_from_total(one.time_ms, numbers)
-    return calibrated(channel, numbers, _temperature_beside(observed, context, channel_id))
+    value = calibrated(channel, numbers, _temperature_beside(observed, context, channel_id))
+    if channel.quantity == "solar_radiation":
+        return climate.sun_without_offset_w_m2(one.time_ms, value, context.latitude_deg, context.longitude_deg)
+    if channel.quantity == "relative_humidity":
+        return climate.humidity_at_saturation_percent(value)
+    return value
 
 
 def first_flags(observed: Observed, context: StationContext, channel_id: str) -> FlagArray:

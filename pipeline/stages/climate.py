@@ -1,15 +1,17 @@
 """Findings of each day: what the air asked of the turf, how well it could grow, how warm its soil, whether it froze.
 
-Reference evapotranspiration is the FAO-56 hourly sum where humidity, wind and sun are measured, else Hargreaves by
-temperature, and the finding's reason then says so. A day whose hours are not all known is withheld; up to two hours
-are filled by a straight line. The weather may be measured at another station of the site; the wind is taken as that
-at 2 m.
+Reference evapotranspiration is the hourly sum of the short reference (ASCE-EWRI 2005) where humidity, wind and sun are
+measured. Up to three hours in a row are filled, the sun by its clear-sky course and the rest by a straight line; the
+finding's reason names them. A day with longer gaps is worked out by temperature (Hargreaves), and the reason names what
+was missing and when; without its temperatures it is withheld. The weather may be measured at another station of the
+site; the wind is taken as that at 2 m.
 """
 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 
@@ -27,24 +29,29 @@ from pipeline.stages.stage import (
     over_short_gaps,
     solar_offset_ms,
 )
-from pipeline.units import DAY_MS, HOUR_MS, FloatArray
+from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray
 
 CLIMATE_QUANTITIES = (
     "growth_potential", "leaf_frost", "leaf_temperature_dawn", "reference_et", "soil_temperature_050",
 )  # fmt: skip
-FILLED_H = 2  # hours in a row that a straight line may fill: our own choice
+FILLED_H = 3  # hours in a row that are filled from those beside: our own choice
+LOW_SUN_W_M2 = 20.0  # of a clear sky, below which its share says nothing: our own choice
+ET_WEATHER = {"air_temperature": "air temperature", "relative_humidity": "humidity", "wind_speed": "wind",
+              "solar_radiation": "sun"}  # fmt: skip
 SOIL_DEPTH_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm: our own choice
 HARGREAVES_SPREAD = 0.20  # of a day's value: common practice, no source
 LEAF_SPREAD_DEGC = 2.0  # of an estimated leaf: common practice, no source
 MEADOW_GRASS_OPTIMUM_DEGC = 18.0  # suggested for annual meadow-grass: common practice, read at second hand
+BY_TEMPERATURE = "by temperature alone (Hargreaves)"
+FILLED = "filled from the hours beside"
 NO_PLACE = "the site has no latitude and longitude: the sun's course is not known"
 
 
 def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
-    air = _hours(record, context, "air_temperature", start_ms)
-    if np.isfinite(air[24:]).any():
+    number = int(np.isfinite(_measured_weather(record, context, "air_temperature", start_ms)).sum())
+    if number:
         yield from _evapotranspiration(record, context, start_ms)
-        yield _growth(context, air[24:], start_ms)
+        yield _growth(context, _hours(record, context, "air_temperature", start_ms)[24:], number, start_ms)
     yield from _dawn(record, context, start_ms)
     soil = _soil(record, context, start_ms)
     if soil is not None:
@@ -58,12 +65,8 @@ def _day(
     return Finding(quantity, start_ms, start_ms + DAY_MS, float(value), float(low), float(high), n, reason)
 
 
-def _series(record: Record, context: StationContext, quantity: str) -> Series | None:
-    return record.channels.get(context.weather.get(quantity, ""))
-
-
-def hourly_means(series: Series | None, first_ms: int, hours: int) -> FloatArray:
-    """Return the means of consecutive hours of a weather channel, gaps of at most `FILLED_H` hours filled.
+def hourly_means(series: Series | None, first_ms: int, hours: int, *, carried_on: bool = False) -> FloatArray:
+    """Return the means of consecutive hours of a channel, gaps of at most `FILLED_H` hours filled by a straight line.
 
     Parameters
     ----------
@@ -72,26 +75,97 @@ def hourly_means(series: Series | None, first_ms: int, hours: int) -> FloatArray
     first_ms : int
         Begin of the first hour. [ms since 1970, UTC]
     hours : int
+    carried_on : bool
+        Whether the last known hour stands for the `FILLED_H` hours after it too.
 
     Returns
     -------
     ndarray, shape (hours,)
-        [unit of the channel] NaN in longer gaps, and before the first and after the last known hour.
+        [unit of the channel] NaN in longer gaps, before the first known hour and after the last.
     """
-    return over_short_gaps(on_grid(series, first_ms + HOUR_MS // 2, HOUR_MS, hours), FILLED_H)
+    filled = over_short_gaps(_measured(series, first_ms, hours), FILLED_H)
+    return _carried_on(filled) if carried_on else filled
+
+
+def hourly_weather(
+    channels: Mapping[str, Series], context: StationContext, quantity: str, first_ms: int, hours: int
+) -> FloatArray:
+    """Return the means of consecutive hours of a quantity of the weather, short gaps filled.
+
+    Parameters
+    ----------
+    channels : mapping of str to (times, values)
+        By channel. [ms since 1970, UTC], [unit of the quantity]
+    context : StationContext
+        Which channel reads the quantity, and where the place is.
+    quantity : str
+    first_ms : int
+        Begin of the first hour. [ms since 1970, UTC]
+    hours : int
+
+    Returns
+    -------
+    ndarray, shape (hours,)
+        [unit of the quantity] As `hourly_means`, carried on; the sun is filled by its share of a clear sky.
+    """
+    series = channels.get(context.weather.get(quantity, ""))
+    if quantity != "solar_radiation" or context.latitude_deg is None or context.longitude_deg is None:
+        return hourly_means(series, first_ms, hours, carried_on=True)
+    _, above, _ = radiation.sun_of_hours(
+        first_ms, hours, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg
+    )
+    clear = radiation.clear_sky_shortwave(above, context.elevation_m) * 1e6 / 3600.0
+    return _sun_filled(_measured(series, first_ms, hours), clear)
+
+
+def _sun_filled(shine: FloatArray, clear: FloatArray) -> FloatArray:
+    """Return hourly sun [W m-2], gaps of at most `FILLED_H` hours filled by the share of a clear sky on either side.
+
+    A side without a sun high enough to tell is left out; a gap in the dark is nought.
+    """
+    known = np.flatnonzero(np.isfinite(shine))
+    if known.size in (0, shine.size):
+        return shine
+    share = np.where(clear >= LOW_SUN_W_M2, shine / np.maximum(clear, LOW_SUN_W_M2), np.nan)
+    filled = shine.copy()
+    for before, after in itertools.pairwise([*known.tolist(), min(int(known[-1]) + 1 + FILLED_H, shine.size)]):
+        sides = [k for k in (before, after) if k < shine.size and np.isfinite(share[k])]
+        gap = np.arange(before + 1, after)
+        if gap.size <= FILLED_H and (sides or not clear[gap].any()):
+            filled[gap] = clear[gap] * np.interp(gap, sides, share[sides]) if sides else 0.0
+    return filled
+
+
+def _measured(series: Series | None, first_ms: int, hours: int) -> FloatArray:
+    return on_grid(series, first_ms + HOUR_MS // 2, HOUR_MS, hours)
+
+
+def _carried_on(hourly: FloatArray) -> FloatArray:
+    """Return hours with the last known value carried on for at most `FILLED_H`."""
+    known = np.flatnonzero(np.isfinite(hourly))
+    if known.size == 0 or known[-1] == hourly.size - 1:
+        return hourly
+    carried = hourly.copy()
+    carried[known[-1] + 1 : known[-1] + 1 + FILLED_H] = hourly[known[-1]]
+    return carried
 
 
 def _hours(record: Record, context: StationContext, quantity: str, start_ms: int) -> FloatArray:
     """Hourly means of the day before and of the day, short gaps filled. Not to be changed: others are given it too."""
     key = ("hours", context.weather.get(quantity, ""), start_ms)
     if key not in record.worked_out:
-        record.worked_out[key] = hourly_means(_series(record, context, quantity), start_ms - DAY_MS, 48)
+        record.worked_out[key] = hourly_weather(record.channels, context, quantity, start_ms - DAY_MS, 48)
     return np.asarray(record.worked_out[key], dtype=np.float64)
 
 
-def _gap(known: FloatArray, what: str) -> str:
-    number = int(np.isfinite(known).sum())
-    return "" if number == known.size else f"{what} of only {number} of {known.size} hours is known"
+def _measured_weather(record: Record, context: StationContext, quantity: str, start_ms: int) -> FloatArray:
+    """Hourly means of the day alone, nothing filled."""
+    return _measured(record.channels.get(context.weather.get(quantity, "")), start_ms, 24)
+
+
+def _gap(filled: FloatArray, what: str, number: int) -> str:
+    """Return why a day of hours cannot be told, empty where it can; the number is that of the hours measured."""
+    return "" if np.isfinite(filled).all() else f"{what} of only {number} of {filled.size} hours is known"
 
 
 def reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
@@ -108,11 +182,12 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
     Returns
     -------
     (float, int, str)
-        [mm], NaN where withheld; hours behind it; why it is withheld, or that Hargreaves was used; else empty.
+        [mm], NaN where withheld; hours of which all weather was measured; why it is withheld, which hours were filled,
+        or why Hargreaves was used; else empty.
 
     References
     ----------
-    FAO-56 eq. 53 summed over the hours; FAO-56 eq. 52 (Hargreaves).
+    ASCE-EWRI 2005 short reference summed over the hours; FAO-56 eq. 52 (Hargreaves).
     """
     key = ("reference_et", context.station, start_ms)
     if key not in record.worked_out:
@@ -122,35 +197,47 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
 
 
 def _reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
-    air = _hours(record, context, "air_temperature", start_ms)
-    known = int(np.isfinite(air[24:]).sum())
+    measured = {q: np.isfinite(_measured_weather(record, context, q, start_ms)) for q in ET_WEATHER}
+    number = int(measured["air_temperature"].sum())
     if context.latitude_deg is None or context.longitude_deg is None:
-        return float("nan"), known, NO_PLACE
+        return float("nan"), number, NO_PLACE
+    all_measured = int(np.logical_and.reduce(list(measured.values())).sum())
     total = float(_hourly_mm(record, context, start_ms)[24:].sum())
     if np.isfinite(total):
-        return total, known, ""
-    reason = _gap(air[24:], "air temperature")
+        missed = _missing(measured, start_ms)
+        return total, all_measured, f"{FILLED}: {missed}" if missed else ""
+    air = _hours(record, context, "air_temperature", start_ms)
+    reason = _gap(air[24:], "air temperature", number)
     if reason:
-        return float("nan"), known, reason
-    times, values = _series(record, context, "air_temperature") or (np.array([]), np.array([]))
+        return float("nan"), number, reason
+    times, values = record.channels[context.weather["air_temperature"]]
     today = values[(times >= start_ms) & (times < start_ms + DAY_MS)]
     day = float(radiation.day_of_year(start_ms + DAY_MS // 2 + solar_offset_ms(context)))
     above = radiation.extraterrestrial_radiation_daily(context.latitude_deg, day)
     water = climate.hargreaves_et_daily_mm(np.nanmax(today), np.nanmin(today), above)
-    lacking = [
-        words
-        for quantity, words in (("relative_humidity", "humidity"), ("wind_speed", "wind"), ("solar_radiation", "sun"))
-        if not np.isfinite(_hours(record, context, quantity, start_ms)[24:]).all()
-    ]
-    return float(water), known, f"by temperature alone (Hargreaves): no full day of {', '.join(lacking) or 'sun'}"
+    longer = {q: np.isfinite(_hours(record, context, q, start_ms)[24:]) for q in ET_WEATHER}
+    # all hours of the day there: what the day before lacks is the evening's sun, which tells the cloud of the night
+    missed = _missing(longer, start_ms) or "sun of the evening before"
+    return float(water), number, f"{BY_TEMPERATURE}: not measured {missed}"
+
+
+def _missing(known: Mapping[str, BoolArray], start_ms: int) -> str:
+    """Return in words which weather of a day is not known and when, as "humidity 02-05 h UTC, sun all day"."""
+    words = []
+    for quantity, there in known.items():
+        if not there.any():
+            words.append(f"{ET_WEATHER[quantity]} all day")
+        elif not there.all():
+            edges = np.flatnonzero(np.diff(np.concatenate(([0], ~there, [0])))).reshape(-1, 2)
+            first = start_ms // HOUR_MS
+            hours = " and ".join(f"{(first + a) % 24:02d}-{(first + b - 1) % 24 + 1:02d}" for a, b in edges.tolist())
+            words.append(f"{ET_WEATHER[quantity]} {hours} h UTC")
+    return ", ".join(words)
 
 
 def _hourly_mm(record: Record, context: StationContext, start_ms: int) -> FloatArray:
     assert context.latitude_deg is not None and context.longitude_deg is not None
-    air, humidity, wind, shine = (
-        _hours(record, context, q, start_ms)
-        for q in ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation")
-    )
+    air, humidity, wind, shine = (_hours(record, context, q, start_ms) for q in ET_WEATHER)
     return climate.weather_reference_et_mm(
         start_ms - DAY_MS, air, humidity, shine, wind, latitude_deg=context.latitude_deg,
         longitude_deg=context.longitude_deg, elevation_m=context.elevation_m,
@@ -159,17 +246,18 @@ def _hourly_mm(record: Record, context: StationContext, start_ms: int) -> FloatA
 
 def _evapotranspiration(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
     water, known, reason = reference_et(record, context, start_ms)
-    spread = (water * (1.0 - HARGREAVES_SPREAD), water * (1.0 + HARGREAVES_SPREAD)) if reason else None
+    by_temperature = reason.startswith(BY_TEMPERATURE)
+    spread = (water * (1.0 - HARGREAVES_SPREAD), water * (1.0 + HARGREAVES_SPREAD)) if by_temperature else None
     yield _day("reference_et", start_ms, water, known, reason, spread)
 
 
-def _growth(context: StationContext, air: FloatArray, start_ms: int) -> Finding:
+def _growth(context: StationContext, air: FloatArray, number: int, start_ms: int) -> Finding:
     mean = float(air.mean())
     if context.grass == "annual_meadow_grass":
         share = climate.growth_potential_cool(mean, optimum_degc=MEADOW_GRASS_OPTIMUM_DEGC)
     else:
         share = climate.growth_potential(mean, context.grass)
-    return _day("growth_potential", start_ms, float(share), int(np.isfinite(air).sum()), _gap(air, "air temperature"))
+    return _day("growth_potential", start_ms, float(share), number, _gap(air, "air temperature", number))
 
 
 def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | None:
@@ -192,7 +280,7 @@ def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | N
             return _day("soil_temperature_050", start_ms, np.nan, 0, "no thermometer within 20 mm of 50 mm")
         values = hours[i]
     known = int(np.isfinite(values).sum())
-    return _day("soil_temperature_050", start_ms, float(values.mean()), known, _gap(values, "soil temperature"))
+    return _day("soil_temperature_050", start_ms, float(values.mean()), known, _gap(values, "soil temperature", known))
 
 
 def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
@@ -204,7 +292,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     rise, _ = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, date, 1)
     until = 7 if np.isnan(rise[0]) else int(np.clip(-(-(rise[0] - start_ms) // HOUR_MS) + 1, 1, 24))
     span = slice(24, 24 + until)
-    leaf = _hours(record, context, "surface_temperature", start_ms)
+    leaf = hourly_means(record.channels.get(context.weather.get("surface_temperature", "")), start_ms - DAY_MS, 48)
     reason = ""
     if "surface_temperature" not in context.weather:
         air = _hours(record, context, "air_temperature", start_ms)
@@ -221,7 +309,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     number = int(np.isfinite(known).sum())
     lowest = float(known.min())
     if np.isnan(lowest):
-        reason = _gap(known, "leaf temperature")
+        reason = _gap(known, "leaf temperature", number)
     spread = LEAF_SPREAD_DEGC if reason else 0.0
     frozen, low, high = climate.frost_on_leaf([lowest, lowest + spread, lowest - spread])
     bounds = (lowest - spread, lowest + spread)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.advice.station_inputs import RecentSeries, fill_short_gaps, hour_means, newest_ms
+from pipeline.advice.station_inputs import RecentSeries, newest_ms
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
 from pipeline.store.database import Database
 from pipeline.store.sqlite import SqliteStore
@@ -92,21 +92,6 @@ def test_forgetting_reads_everything_again(store):
     observe(store, times, [0.4] * len(times))
     kept.forget()
     assert set(kept.channels(["s1/p1/moisture"], times[-1])["s1/p1/moisture"][1].tolist()) == {0.4}
-
-
-def test_hours_are_the_means_of_what_was_good_in_them():
-    """Two good values of an hour are averaged, a failed one does not count, an hour of none lies on the line."""
-    minutes = [0, 30, 70, 80, 190]
-    series = (NOW_MS + 60_000 * np.array(minutes), np.array([1.0, 3.0, 4.0, NAN, 10.0]))
-    assert hour_means(series, NOW_MS, 4).tolist() == [2.0, 4.0, 7.0, 10.0]
-
-
-def test_long_gaps_stay_gaps():
-    """Three hours are filled, four are not; the last value goes on for three hours; nothing comes before the first."""
-    gap = np.array([NAN, 1.0, NAN, NAN, NAN, 5.0, NAN, NAN, NAN, NAN, 7.0, NAN, NAN, NAN, NAN])
-    expected = [NAN, 1.0, 2.0, 3.0, 4.0, 5.0, NAN, NAN, NAN, NAN, 7.0, 7.0, 7.0, 7.0, NAN]
-    np.testing.assert_array_equal(fill_short_gaps(gap), np.array(expected))
-    assert np.isnan(fill_short_gaps(np.full(3, NAN))).all()
 
 
 def test_newest_of_several():
