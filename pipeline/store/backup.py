@@ -18,7 +18,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
@@ -28,7 +28,6 @@ from pipeline.errors import BackupFault, StoreFault, StoreFull, StoreTooNew
 from pipeline.site.settings import SiteConfig, data_dir_of, secrets_of
 from pipeline.store.database import (
     Connection,
-    Database,
     copy_database,
     faults_of,
     newest_step,
@@ -36,7 +35,15 @@ from pipeline.store.database import (
     rows_in,
     version_of,
 )
-from pipeline.store.opening import DATA_DIR_MODE, JOURNAL_FILE, LOCK_FILE, DataInUse, give_to_owner, lock_folder
+from pipeline.store.opening import (
+    DATA_DIR_MODE,
+    JOURNAL_FILE,
+    LOCK_FILE,
+    DataInUse,
+    give_to_owner,
+    lock_folder,
+    open_journal,
+)
 from pipeline.store.sqlite import unreadable_blocks
 from pipeline.units import DAY_MS, utc_text
 
@@ -409,19 +416,19 @@ def check_data(config: SiteConfig) -> Path:
     ------
     StoreDamaged
         With what is wrong with the file.
+    StoreAway
+        When there is none.
     BackupFault
         With the blocks that do not read, where the file itself is whole.
     """
-    file = config.data.dir / JOURNAL_FILE
-    if not file.exists():
-        raise BackupFault(f"{file}: found no such file, expected the data of a site that has run here")
-    with closing(Database(file)) as database:
+    with open_journal(config) as journal:
+        database = journal.database
         database.check(whole=True, go_on=lambda: True)
         with database.snapshot() as connection:
-            unreadable = unreadable_blocks(connection)
-    if unreadable:
-        raise BackupFault("\n".join([f"{file}: found blocks that do not read:", *map(": ".join, unreadable.items())]))
-    return file
+            found = [f"{name}: {held}" for name, held in unreadable_blocks(connection).items()]
+    if found:
+        raise BackupFault("\n".join([f"{database.path}: found blocks that do not read:", *found]))
+    return database.path
 
 
 # --- bringing one back -----------------------------------------------------------------------------------------------

@@ -90,10 +90,10 @@ def the_backup(folder: Path) -> Path:
     return found
 
 
-@pytest.fixture
-def site(tmp_path: Path) -> Iterator[Ground]:
-    """A site of two days with a diary, probe descriptions of its own, secrets, a kept forecast and a photograph."""
-    folder = tmp_path / "ground-0"
+@pytest.fixture(scope="module")
+def worked_out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A stopped site of two days with a diary, a probe description, a secret, a kept forecast and a photograph."""
+    folder = tmp_path_factory.mktemp("worked-out")
     (folder / "probes").mkdir(parents=True)
     shutil.copy(ROOT / "hardware" / "probes" / "thatch.toml", folder / "probes" / "thatch.toml")
     (folder / "secret").write_text("xyzzy")
@@ -105,6 +105,16 @@ def site(tmp_path: Path) -> Iterator[Ground]:
     ground = ground_at(folder, f"{settings}{notify}")
     ground.hear(readings(HOURS))
     ground.pipeline.diary.add(DiaryEntry("note", "square", START_MS, {"text": "first cut"}))
+    ground.pipeline.stop()
+    return folder
+
+
+@pytest.fixture
+def site(worked_out: Path, tmp_path: Path) -> Iterator[Ground]:
+    """A copy of that site, opened."""
+    folder = tmp_path / "ground-0"
+    shutil.copytree(worked_out, folder)
+    ground = ground_at(folder, (folder / "underturf.toml").read_text())
     yield ground
     ground.pipeline.stop()
 
@@ -606,6 +616,20 @@ def test_of_a_server_store_it_is_said_that_the_series_are_not_in_it(
     (tmp_path / "stick").mkdir()
     assert run("backup", "--config", tmp_path / "underturf.toml", "--to", tmp_path / "stick") == 0
     assert "not in it: series on the server http://127.0.0.1:9" in capsys.readouterr().out
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away, as the nightly backup does")
+def test_what_root_makes_belongs_to_the_service(site: Ground, tmp_path: Path) -> None:
+    """The nightly backup and a restore are made by root; whatever they put into the data folder is the service's."""
+    site.pipeline.stop()
+    config, data = tmp_path / "ground-0" / "underturf.toml", tmp_path / "ground-0" / "data"
+    (tmp_path / "stick").mkdir()
+    for one in (data, *data.rglob("*")):
+        os.chown(one, 12345, 12346)
+    assert run("backup", "--config", config, "--to", tmp_path / "stick") == 0
+    assert run("restore", the_backup(tmp_path / "stick"), "--config", config, "--replace") == 0
+    assert {(one.stat().st_uid, one.stat().st_gid) for one in (data, *data.rglob("*"))} == {(12345, 12346)}
+    assert (data / "last_backup.json").exists() and (data / "photographs" / "1.jpg").exists()
 
 
 def test_a_backup_is_made_under_the_filter_of_its_unit(

@@ -8,6 +8,7 @@ from __future__ import annotations
 import http.server
 import json
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -55,12 +56,21 @@ def spoil(file: Path, page: int) -> None:
         opened.write(NOISE)
 
 
-def a_day(folder: Path, more: str = "") -> Path:
-    """A stopped site with a day of readings; returns its database."""
-    ground = ground_at(folder, SETTINGS + more)
+@pytest.fixture(scope="module")
+def day(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A stopped site with a day of readings, worked out; for copying."""
+    folder = tmp_path_factory.mktemp("day")
+    ground = ground_at(folder)
     ground.hear(readings(24))
     ground.pipeline.stop()
-    return folder / "data" / "journal.db"
+    return folder
+
+
+@pytest.fixture
+def file(day: Path, tmp_path: Path) -> Path:
+    """The database of a copy of it."""
+    shutil.copytree(day, tmp_path, dirs_exist_ok=True)
+    return tmp_path / "data" / "journal.db"
 
 
 @contextmanager
@@ -95,10 +105,9 @@ def receiver() -> Iterator[tuple[str, list[dict[str, object]]]]:
         server.shutdown()
 
 
-def test_damage_found_at_the_start_stops_receipts_and_keeps_the_pages(tmp_path: Path) -> None:
+def test_damage_found_at_the_start_stops_receipts_and_keeps_the_pages(file: Path, tmp_path: Path) -> None:
     """A page of the messages is noise: nothing is receipted, not even again; pages are read as far as they can be, and
     say at their head how to restore; health and metrics have it."""
-    file = a_day(tmp_path)
     spoil(file, page_of(file, "message"))
     with opened(tmp_path) as ground:
         worker, source, stop = ground.pipeline._worker, ground.pipeline._worker._source, threading.Event()
@@ -120,10 +129,9 @@ def test_damage_found_at_the_start_stops_receipts_and_keeps_the_pages(tmp_path: 
         assert ground.pipeline.journal.received("meadow", "node-1", OUTBOX) == len(readings(24))
 
 
-def test_damage_met_on_the_way_stops_receipts_too(tmp_path: Path) -> None:
+def test_damage_met_on_the_way_stops_receipts_too(file: Path, tmp_path: Path) -> None:
     """The file was whole at the start; a page spoiled since is met by whoever reads it, and from then on nothing more
     is written or receipted."""
-    file = a_day(tmp_path)
     with opened(tmp_path) as ground:
         worker, source, stop = ground.pipeline._worker, ground.pipeline._worker._source, threading.Event()
         assert isinstance(source, HandSource)
@@ -207,9 +215,8 @@ def test_the_whole_check_is_made_once_a_night_and_damage_is_told_each_day(caplog
     assert CHECK_EVERY_S < 24 * 3600 and TELL_RETRY_S < TELL_AGAIN_S
 
 
-def test_a_block_that_does_not_read_is_at_the_head_of_the_pages(tmp_path: Path) -> None:
+def test_a_block_that_does_not_read_is_at_the_head_of_the_pages(file: Path, tmp_path: Path) -> None:
     """Named with what it held, how many there are, in health and in the metrics; nothing stops for it."""
-    file = a_day(tmp_path)
     with closing(sqlite3.connect(file)) as connection, connection:
         connection.execute("UPDATE run SET readings = substr(readings, 1, 100) WHERE id <= 2")
     with opened(tmp_path) as ground:
@@ -224,13 +231,13 @@ def test_a_block_that_does_not_read_is_at_the_head_of_the_pages(tmp_path: Path) 
     assert unreadable_lines({}) == []
 
 
-def test_a_database_that_does_not_open_is_told_at_every_address(tmp_path: Path, free_port: int) -> None:
+def test_a_database_that_does_not_open_is_told_at_every_address(file: Path, tmp_path: Path, free_port: int) -> None:
     """The real service on a file whose head is noise: it stays up, says at every page what to do, tells the receiver,
     starts no broker, and ends with 0 when told to."""
     with receiver() as (address, told):
         broker = _other_port()
         more = f'[pages]\nport = {free_port}\n[broker]\nport = {broker}\n[notify]\nwebhook = "{address}"\n'
-        file = a_day(tmp_path, more)
+        (tmp_path / "underturf.toml").write_text(SETTINGS + more)
         spoil(file, 0)
         with (tmp_path / "serve.log").open("w") as out:
             server = subprocess.Popen(
@@ -255,9 +262,9 @@ def test_a_database_that_does_not_open_is_told_at_every_address(tmp_path: Path, 
             assert server.wait(20) == 0
 
 
-def test_readings_flow_again_once_it_is_restored(tmp_path: Path) -> None:
+def test_readings_flow_again_once_it_is_restored(file: Path, tmp_path: Path) -> None:
     """Damaged, restored from the backup of before, started: receipts go on from the backup's, and the rest comes in."""
-    file, config = a_day(tmp_path), str(tmp_path / "underturf.toml")
+    config = str(tmp_path / "underturf.toml")
     (tmp_path / "stick").mkdir()
     assert main(["backup", "--config", config, "--to", str(tmp_path / "stick")]) == 0
     spoil(file, page_of(file, "run"))

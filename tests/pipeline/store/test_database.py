@@ -224,3 +224,26 @@ def test_a_file_that_others_may_read_is_closed_to_them(tmp_path):
             path.chmod(mode)
         Database(path).close()
         assert path.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_check_ends_when_it_is_told_to_and_finds_what_is_wrong_else(tmp_path, monkeypatch):
+    """Given up between two looks it says so and leaves the connection usable; finished it has found the noise."""
+    monkeypatch.setattr(module, "LOOK_OPS", 10)
+    path = tmp_path / "journal.db"
+    database = Database(path)
+    with database.transaction() as tx:
+        for i in range(2000):
+            add(tx, f"{i:0>100}")
+    assert database.check(whole=True, go_on=lambda: False) is False
+    assert database.check(whole=True, go_on=lambda: True) is True and count(database) == 2000
+    database.close()
+    spoiled = bytearray(path.read_bytes())
+    spoiled[-4096:] = b"\xa5" * 4096
+    path.write_bytes(spoiled)
+    database = Database(path)
+    for _ in range(2):  # once found it is known, and not looked for again
+        with pytest.raises(StoreDamaged, match="found it damaged"):
+            database.check(whole=False, go_on=lambda: True)
+    with pytest.raises(StoreDamaged), database.transaction():
+        pass
+    database.close()
