@@ -30,7 +30,6 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from hardware.reading import Reading
 from pipeline.units import FloatArray, TimeArray, is_believed
 
 RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms")
@@ -118,22 +117,6 @@ class Store(Protocol):
     Every method raises StoreAway or StoreFull when the store cannot do it just now; then nothing of it was kept.
     Methods may be called from any thread.
     """
-
-    @property
-    def is_journal(self) -> bool:
-        """Whether the journal's readings are this store's own: then what the journal has kept is here already, and
-        neither `append` nor a feeder is needed."""
-        ...
-
-    def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
-        """Keep readings, each identity (site, node, outbox_id, seq) once; the first one stays.
-
-        Returns
-        -------
-        int
-            How many were new. A server store, which cannot know, returns how many it was given.
-        """
-        ...
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Return readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms."""

@@ -114,8 +114,6 @@ class InfluxStore:
         Real time, which the server's clock is compared with.
     """
 
-    is_journal = False
-
     def __init__(self, config: StoreConfig, site: str, *, token: str | None = None, clock: Clock | None = None) -> None:
         assert config.url is not None and config.bucket is not None  # the settings hold it
         self._config, self._url, self._bucket, self._site = config, config.url, config.bucket, site
@@ -129,12 +127,11 @@ class InfluxStore:
 
     # --- readings ----------------------------------------------------------------------------------------------
 
-    def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
-        """Write readings, one written before over itself, and return how many were given."""
-        return self.append_arrivals([(readings, received_at_ms)])
-
     def append_arrivals(self, arrivals: Sequence[tuple[Sequence[Reading], int]]) -> int:
-        """Write readings of several arrivals, each with its time of receipt, in few requests. [ms since 1970, UTC]"""
+        """Write readings of several arrivals, each with its time of receipt, in few requests. [ms since 1970, UTC]
+
+        One written before is written over itself. Returns how many were given.
+        """
         rows = [(r, at_ms) for readings, at_ms in arrivals for r in readings]
         point = cache(partial(self._point, "reading"))
         self._write(

@@ -210,16 +210,9 @@ class Journal:
             except BadBatch:  # an outbox too many: there is no room to count it
                 return 0
 
-    def received(self, site: str, node: str, outbox_id: str) -> int:
-        """Return the receipt of an outbox: highest seq up to which nothing is outstanding. 0 for an unknown one."""
-        with self.database.reading() as connection:
-            row = connection.execute(
-                "SELECT received FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?", (site, node, outbox_id)
-            ).fetchone()
-        return 0 if row is None else row[0]
-
     def receipt(self, site: str, node: str, outbox_id: str) -> Receipt:
-        """Return the receipt of an outbox; of an unknown one that for 0."""
+        """Return the receipt of an outbox, with the highest seq up to which nothing is outstanding, 0 for an unknown
+        one."""
         with self.database.reading() as connection:
             row = connection.execute(
                 "SELECT received, digest, digest_seq FROM outbox WHERE site = ? AND node = ? AND outbox_id = ?",
@@ -253,12 +246,7 @@ class Journal:
 
     def quarantine(self, *, limit: int = 100) -> list[Quarantined]:
         """Return what was quarantined, the newest first."""
-        with self.database.reading() as connection:
-            rows = connection.execute(
-                "SELECT id, at_ms, topic, reason, size_bytes, payload FROM quarantine ORDER BY id DESC LIMIT ?",
-                (limit,),
-            ).fetchall()
-        return [Quarantined(*row) for row in rows]
+        return self._quarantined("ORDER BY id DESC LIMIT ?", limit)
 
     def quarantine_size(self) -> QuarantineSize:
         """Return how much is in quarantine, and since when and until when it came."""
@@ -281,11 +269,12 @@ class Journal:
 
     def quarantined(self, number: int) -> Quarantined | None:
         """Return one entry of the quarantine, None when there is none of that number."""
+        return next(iter(self._quarantined("WHERE id = ?", number)), None)
+
+    def _quarantined(self, which: str, number: int) -> list[Quarantined]:
+        query = f"SELECT id, at_ms, topic, reason, size_bytes, payload FROM quarantine {which}"
         with self.database.reading() as connection:
-            row = connection.execute(
-                "SELECT id, at_ms, topic, reason, size_bytes, payload FROM quarantine WHERE id = ?", (number,)
-            ).fetchone()
-        return None if row is None else Quarantined(*row)
+            return [Quarantined(*row) for row in connection.execute(query, (number,))]
 
     def drop_quarantined(self, number: int) -> None:
         """Remove one entry of the quarantine; its span stays counted as received."""
@@ -344,21 +333,17 @@ class Journal:
 
     def events(self, start_ms: int, end_ms: int) -> list[Event]:
         """Return events with start <= time < end, in the order they came about."""
-        with self.database.reading() as connection:
-            rows = connection.execute(
-                "SELECT id, at_ms, body FROM event WHERE at_ms >= ? AND at_ms < ? ORDER BY number", (start_ms, end_ms)
-            ).fetchall()
-        return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
+        return self._events("at_ms >= ? AND at_ms < ? ORDER BY number", (start_ms, end_ms))
 
     def unsent(self, destination: str, *, limit: int = 100) -> list[Event]:
         """Return events not marked as sent to a destination, the oldest first."""
+        unsent = "NOT EXISTS (SELECT 1 FROM event_sent s WHERE s.destination = ? AND s.number = e.number)"
+        return self._events(f"{unsent} ORDER BY number LIMIT ?", (destination, limit))
+
+    def _events(self, which: str, parameters: tuple[object, ...]) -> list[Event]:
+        query = f"SELECT id, at_ms, body FROM event e WHERE {which}"
         with self.database.reading() as connection:
-            rows = connection.execute(
-                "SELECT id, at_ms, body FROM event e WHERE NOT EXISTS "
-                "(SELECT 1 FROM event_sent s WHERE s.destination = ? AND s.number = e.number) ORDER BY number LIMIT ?",
-                (destination, limit),
-            ).fetchall()
-        return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
+            return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in connection.execute(query, parameters)]
 
     def mark_sent(self, event_id: str, destination: str, at_ms: int) -> None:
         """Note that a destination has taken an event; a kill before this makes it come again with the same id."""
@@ -384,19 +369,11 @@ class Journal:
 
     def mark_read_back(self, runs: Sequence[WaitingRun], at_ms: int) -> None:
         """Note that the server store has given these runs back; they leave the queue and stay as rows."""
-        with self.database.transaction() as tx:
-            tx.executemany(
-                "UPDATE span SET feed = ?, read_back_ms = ? WHERE outbox = ? AND first_seq = ?",
-                [(READ_BACK, at_ms, run.outbox, run.first) for run in runs],
-            )
+        self._mark(runs, f"feed = {READ_BACK}, read_back_ms = ?", at_ms)
 
     def put_back(self, runs: Sequence[WaitingRun]) -> None:
         """Send runs the server did not give back to the end of the queue, so that they hold up no other."""
-        with self.database.transaction() as tx:
-            tx.executemany(
-                "UPDATE span SET feed_tries = feed_tries + 1 WHERE outbox = ? AND first_seq = ?",
-                [(run.outbox, run.first) for run in runs],
-            )
+        self._mark(runs, "feed_tries = feed_tries + ?", 1)
 
     def stayed(self, before_ms: int, *, limit: int = 10) -> list[WaitingRun]:
         """Return runs read back before a time, the oldest first: those whose stay is over."""
@@ -417,10 +394,13 @@ class Journal:
 
     def queue_again(self, runs: Sequence[WaitingRun]) -> None:
         """Put runs back into the queue: the server store was found without them."""
+        self._mark(runs, "feed = ?, read_back_ms = NULL", WAITING)
+
+    def _mark(self, runs: Sequence[WaitingRun], change: str, value: int) -> None:
         with self.database.transaction() as tx:
             tx.executemany(
-                "UPDATE span SET feed = ?, read_back_ms = NULL WHERE outbox = ? AND first_seq = ?",
-                [(WAITING, run.outbox, run.first) for run in runs],
+                f"UPDATE span SET {change} WHERE outbox = ? AND first_seq = ?",
+                [(value, run.outbox, run.first) for run in runs],
             )
 
     def _runs(self, where: str, parameters: tuple[int, ...]) -> list[WaitingRun]:

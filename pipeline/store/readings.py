@@ -1,8 +1,8 @@
 """The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's receipt.
 
 Works on a connection it is given, inside the caller's transaction, so that rows, receipt and counters are one change.
-Spans of seq that never overlap say what was kept, quarantined or lost. Both the journal and the embedded series store
-use it: readings are kept in one place, not two. It never changes a reading that is kept.
+Spans of seq that never overlap say what was kept, quarantined or lost. The journal keeps them and the embedded series
+store reads them: there is one copy. It never changes a reading that is kept.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import threading
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -249,32 +249,6 @@ def keep_poison(tx: Connection, span: BatchSpan, at_ms: int) -> int:
         (sum(last - first + 1 for first, last in runs), at_ms, place.id),
     )
     return received
-
-
-def keep_readings(
-    tx: Connection, channels: Channels, readings: Iterable[Reading], received_at_ms: int, *, feed: int = NOT_FED
-) -> int:
-    """Store readings of any origin and order, each identity once. Returns how many were new."""
-    new = 0
-    for batch in consecutive(readings):
-        new += keep_batch(tx, channels, batch, received_at_ms, feed=feed).new
-    return new
-
-
-def consecutive(readings: Iterable[Reading]) -> Iterator[Batch]:
-    """Return readings as batches of consecutive seq, one identity once; the first of two wins. They claim no hole."""
-    unique: dict[tuple[str, str, str, int], Reading] = {}
-    for reading in readings:
-        unique.setdefault((reading.site, reading.node, reading.outbox_id, reading.seq), reading)
-    run: list[Reading] = []
-    for key in sorted(unique):
-        reading = unique[key]
-        if run and (key[:3], key[3] - 1) != ((run[-1].site, run[-1].node, run[-1].outbox_id), run[-1].seq):
-            yield Batch(run[0].site, run[0].node, run[0].outbox_id, 1, tuple(run))
-            run = []
-        run.append(reading)
-    if run:
-        yield Batch(run[0].site, run[0].node, run[0].outbox_id, 1, tuple(run))
 
 
 def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> OutboxRow:

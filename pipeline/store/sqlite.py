@@ -16,7 +16,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from hardware.reading import Reading
 from pipeline.store import (
     FINDING_COLUMNS,
     OBSERVATION_COLUMNS,
@@ -39,7 +38,7 @@ from pipeline.store.packed import (
     rolled_up,
     unpack_days,
 )
-from pipeline.store.readings import KEPT, Channels, keep_readings, readable_rows
+from pipeline.store.readings import KEPT, Channels, readable_rows
 from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, is_believed, utc_text
 
 MISSING = "9e999"  # how infinity is written in SQLite
@@ -116,17 +115,10 @@ class SqliteStore:
         The journal's, when it shares the database.
     """
 
-    is_journal = True
-
     def __init__(self, database: Database, *, channels: Channels | None = None) -> None:
         self._database = database
         self._channels = Channels() if channels is None else channels
         database.when_undone(self._channels.forget)
-
-    def append(self, readings: Sequence[Reading], received_at_ms: int) -> int:
-        """Keep readings, each identity once. What the journal of the same database kept is not new."""
-        with self._database.transaction() as tx:
-            return keep_readings(tx, self._channels, readings, received_at_ms)
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Return readings as heard, sorted by channel and measured_at_ms. See Store."""

@@ -126,7 +126,7 @@ def test_damage_found_at_the_start_stops_receipts_and_keeps_the_pages(file: Path
         assert health["state"] == "degraded" and "found it damaged" in health["store"]["damage"]
         assert "underturf_store_damaged 1.0" in client.get("/metrics").text
         assert client.get("/readyz").status_code == 503
-        assert ground.pipeline.journal.received("meadow", "node-1", OUTBOX) == len(readings(24))
+        assert ground.pipeline.journal.receipt("meadow", "node-1", OUTBOX).seq == len(readings(24))
 
 
 def test_damage_met_on_the_way_stops_receipts_too(file: Path, tmp_path: Path) -> None:

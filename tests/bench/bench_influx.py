@@ -64,6 +64,7 @@ from tests.bench.table import measured  # noqa: E402
 from tests.influx_server import InfluxServer  # noqa: E402
 from tests.pipeline.conftest import wait_until  # noqa: E402
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS  # noqa: E402
+from tests.pipeline.store.keeping import keep  # noqa: E402
 
 KILLS, BATCH, HOUR_OF_READINGS = 20, 24, 3600
 T0_MS = 1_704_067_200_000
@@ -341,7 +342,7 @@ def chain(folder: Path, seed: int) -> None:
         other = load_settings(folder / "demo" / "file.toml")
         with closing(open_stores(other)) as stores:
             for at_ms, rows in raw.groupby("received_at_ms"):
-                stores.store.append([reading_of(config.site.name, row) for row in rows.itertuples()], int(at_ms))
+                keep(stores.store, [reading_of(config.site.name, row) for row in rows.itertuples()], int(at_ms))
             stores.store.upsert_findings(limits)
         mine, theirs = (results(Pipeline(one, mosquitto=None)) for one in (config, other))
         for name, one, two in zip(("observations", "findings"), mine, theirs, strict=True):

@@ -190,7 +190,7 @@ def against_sqlite(batches: list[Batch], folder: Path) -> bool:
         kept &= measured(part, value, 1 / best, 1 / LIMITS[part], of="executemany", before=BEFORE[part])
     same.close()
     for journal, database in zip((plain, decoding), databases, strict=True):
-        assert journal.received(SITE, NODE, OUTBOX) == len(SqliteStore(database).raw(CHANNELS, 0, 2 * T0_MS)) == n
+        assert journal.receipt(SITE, NODE, OUTBOX).seq == len(SqliteStore(database).raw(CHANNELS, 0, 2 * T0_MS)) == n
         database.close()
     return kept
 
@@ -304,7 +304,7 @@ def over_mqtt(count: int, size: int, folder: Path, mosquitto: str) -> bool:
         try:
             while not pipeline.ready:
                 pause.wait(0.05)
-            ours_s = timed(port, count, size, WINDOW, lambda: pipeline.journal.received(SITE, NODE, OUTBOX) >= count)
+            ours_s = timed(port, count, size, WINDOW, lambda: pipeline.journal.receipt(SITE, NODE, OUTBOX).seq >= count)
             kept = len(pipeline.store.raw(CHANNELS, 0, 2 * T0_MS))
         finally:
             pipeline.stop()

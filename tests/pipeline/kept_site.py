@@ -24,6 +24,7 @@ from pipeline.service import load_settings as load
 from pipeline.site.settings import SiteConfig
 from pipeline.stages.recompute import recompute, station_context
 from pipeline.store.opening import Stores, open_stores
+from tests.pipeline.store.keeping import keep
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
 NOW_MS = 1_715_594_400_000  # 2024-05-13 10:00 UTC, a Monday; the site's clock is UTC
@@ -144,7 +145,7 @@ class Site:
         sent = readings(course, hours, station=station, until_ms=until_ms, first_seq=self.kept + 1)
         self.kept += len(sent)
         self.fits.clear()
-        self.stores.store.append(sent, until_ms)
+        keep(self.stores.store, sent, until_ms)
         start_ms = None if self.kept == len(sent) else sent[0].measured_at_ms
         for name in self.config.stations():
             context = station_context(self.config, name, self.stores.diary, self.stores.store)

@@ -101,7 +101,7 @@ class Storm:
     def hear_receipts(self, node: SimulatedNode, *, lossy: bool) -> None:
         for word, value in self.line.source.said:
             if word == "receipt" and not (lossy and self.rng.random() < 0.3):
-                assert value <= self.line.stores.journal.received("meadow", "node-1", OUTBOX)
+                assert value <= self.line.stores.journal.receipt("meadow", "node-1", OUTBOX).seq
                 node.take_receipt(Receipt(OUTBOX, value))
         self.line.source.said.clear()
 

@@ -31,7 +31,7 @@ def test_commit_comes_before_receipt_and_receipt_before_acknowledgement(
     publish = line.source.publish_receipt
 
     def watched(site: str, node: str, receipt: Receipt) -> None:
-        line.source.said.append(("committed", line.stores.journal.received(site, node, OUTBOX)))  # as others read it
+        line.source.said.append(("committed", line.stores.journal.receipt(site, node, OUTBOX).seq))  # as others read it
         publish(site, node, receipt)
 
     monkeypatch.setattr(line.source, "publish_receipt", watched)

@@ -12,6 +12,7 @@ from pipeline.site.station import StationContext
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.units import Flag
 from tests.pipeline.kept_site import DAY_MS, HOUR_MS, NOW_MS, SITE, SURFACE, readings, sites, station, view_of
+from tests.pipeline.store.keeping import keep
 
 
 @pytest.fixture
@@ -46,7 +47,7 @@ def asked(site):
 def heard(site, middle_ms: int, days: int, rain_mm: float) -> None:
     """Fair days about a moment, in a store that was first read 400 days ago."""
     weather(site, (middle_ms - days // 2 * DAY_MS) // DAY_MS * DAY_MS, days, rain_mm)
-    site.stores.store.append(readings(lambda hour: {"w1/rain": 0.0}, 1, until_ms=NOW_MS - 400 * DAY_MS), NOW_MS)
+    keep(site.stores.store, readings(lambda hour: {"w1/rain": 0.0}, 1, until_ms=NOW_MS - 400 * DAY_MS), NOW_MS)
 
 
 def test_weather_of_this_season_in_years_before_may_come_again(site):

@@ -14,6 +14,7 @@ from pipeline.stages.recompute import PERIOD_STAGES, in_order, recompute, statio
 from pipeline.stages.stage import FORTNIGHT_MS, FindPeriod, Grain, Stage, on_grid, over_short_gaps, read_span
 from pipeline.units import DAY_MS
 from tests.pipeline.hand import SETTINGS, Line, batches, reading, stored
+from tests.pipeline.store.keeping import keep
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS
 
 LOCATED = SETTINGS.replace('name = "meadow"', 'name = "meadow"\nlatitude_deg = 52.0\nlongitude_deg = 0.0', 1)
@@ -173,7 +174,7 @@ def test_weather_of_another_station_counts_whichever_comes_first(make: Callable[
 def test_days_wait_until_the_stages_have_seen_every_station(make: Callable[..., Line], readings: list) -> None:
     """With one of two stations still to be seen no day is worked out, and with both seen both are."""
     line = make(LOCATED + OTHER, now_ms=MONDAY_MS + 6 * DAY_MS)
-    line.stores.store.append(readings[:900], MONDAY_MS)
+    keep(line.stores.store, readings[:900], MONDAY_MS)
     line.study.mark(readings[:900], 0.0)  # the weather is both stations'
     assert line.study.step() is not None and line.study.waiting == 1
     assert line.study.step_periods() is None

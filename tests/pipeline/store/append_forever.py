@@ -13,6 +13,7 @@ from pipeline.site.server import StoreConfig
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
 from pipeline.store.sqlite import SqliteStore
+from tests.pipeline.store.keeping import keep
 
 OUTBOX = "0123456789abcdef"
 T0_MS = 1_704_067_200_000
@@ -56,18 +57,18 @@ def main():
     if kind == "journal":
         journal = Journal(Database(Path(where)))
 
-        def keep(rows):
+        def put(rows):
             journal.append(Batch("club", "north", OUTBOX, 1, rows), T0_MS)
     else:
         store = open_store(kind, where)
         site = json.loads(where)["site"] if kind == "influx" else "club"
 
-        def keep(rows):
-            store.append([*rows], T0_MS)
+        def put(rows):
+            keep(store, [*rows], T0_MS)
 
     first = 1
     while True:
-        keep(readings(first, site="club" if kind == "journal" else site))
+        put(readings(first, site="club" if kind == "journal" else site))
         first += ROWS
         print(first - 1, flush=True)
 

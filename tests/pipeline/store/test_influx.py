@@ -28,6 +28,7 @@ from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.influx import InfluxStore, quoted
 from pipeline.units import DAY_MS
 from tests.influx_server import InfluxServer
+from tests.pipeline.store.keeping import keep
 
 T0_MS = 1_704_067_200_000
 C0, C1 = "square-1/p1/c0", "square-1/p1/c1"
@@ -179,7 +180,7 @@ def test_the_server_is_asked_once_what_it_is(open_store, relay):
         for version, pings in ((None, 1), ("1.6", 0)):
             store = open_store(front.url, server_version=version)
             for _ in range(2):
-                store.append(readings(1), 5)
+                keep(store, readings(1), 5)
                 store.raw([C0], *FOREVER)
             assert sum(path == "/ping" for path, _ in front.asked) == pings
             front.asked.clear()
@@ -196,7 +197,7 @@ def test_a_server_with_the_newer_write_address_is_written_to_there(open_store, r
         open_store().meet()  # makes the database, as somebody makes the bucket of a version 2
         store = open_store(front.url, org="ground", token="secret")
         sent = readings(3)
-        store.append(sent, 5)
+        keep(store, sent, 5)
         store.upsert_findings(finding())
         assert store.meet().writes_to == "/api/v2/write" and store.not_held(sent) == []
         assert len(store.findings("square-1", None, *FOREVER)) == 1
@@ -244,14 +245,14 @@ def test_two_readings_of_one_millisecond_are_two_points(open_store):
     """Seq is carried below the millisecond of the time, so that neither overwrites the other."""
     store = open_store()
     two = [*readings(1, at_ms=T0_MS + 1000), *readings(1, first=2, at_ms=T0_MS)]
-    store.append(two, 5)
+    keep(store, two, 5)
     assert store.raw([C0], *FOREVER)["measured_at_ms"].tolist() == [T0_MS + 2000] * 2 and store.not_held(two) == []
 
 
 def test_a_zero_below_nought_keeps_its_sign(open_store):
     """-0.0 is another number of IEEE 754 than 0.0, and comes back as it was measured."""
     store = open_store()
-    store.append(readings(1, raw=-0.0), 5)
+    keep(store, readings(1, raw=-0.0), 5)
     assert np.signbit(store.raw([C0], *FOREVER)["raw"].iloc[0])
 
 
@@ -261,7 +262,7 @@ def test_more_rows_than_a_request_or_a_chunk_holds_all_arrive_and_come_back(open
     monkeypatch.setattr("pipeline.store.influx.ROWS_A_CHUNK", 5)
     store = open_store()
     sent = readings(40)
-    store.append(sent, 5)
+    keep(store, sent, 5)
     assert store.raw([C0], *FOREVER)["slot"].tolist() == [r.slot for r in sent] and store.not_held(sent) == []
 
 
@@ -269,7 +270,7 @@ def test_readings_the_server_does_not_hold_are_named(open_store):
     """One never written, and one that the server holds otherwise, are the two that are not held."""
     store = open_store()
     first, second, third = readings(3)
-    store.append([first, second], 5)
+    keep(store, [first, second], 5)
     (other,) = readings(1, first=2, raw=0.5)
     assert store.not_held([first, other, third]) == [other, third]
 
@@ -279,7 +280,7 @@ def test_one_wrong_time_does_not_stretch_what_is_read_back(open_store, relay):
     with relay() as front:
         store = open_store(front.url)
         sent = [*readings(5), *readings(1, first=6, at_ms=1_000_000_000_000)]
-        store.append(sent, 5)
+        keep(store, sent, 5)
         assert store.not_held(sent) == []
         asked = urllib.parse.unquote_plus(front.asked[-1][1])
         spans = re.findall(r"time >= (\d+)ms AND time < (\d+)ms", asked)
@@ -301,7 +302,7 @@ def test_rows_older_than_the_server_keeps_are_neither_refused_nor_waited_for(ope
     store = open_store(keep_days=400)
     now_ms = SystemClock().now_ms()
     old, new = readings(1, at_ms=now_ms - 401 * DAY_MS), readings(1, first=2, at_ms=now_ms)
-    store.append([*old, *new], 5)
+    keep(store, [*old, *new], 5)
     store.upsert_observations(observations([1.0], at_ms=now_ms - 401 * DAY_MS))
     assert store.raw([C0], *FOREVER)["slot"].tolist() == ["2"] and store.not_held([*old, *new]) == []
 
@@ -313,7 +314,7 @@ def test_a_server_that_does_not_answer_is_away(open_store, free_port):
     """Nothing listening is an environment fault that names the server, for writes and reads."""
     store = open_store(f"http://127.0.0.1:{free_port}")
     with pytest.raises(StoreAway, match=rf"127.0.0.1:{free_port}: found no answer"):
-        store.append(readings(1), 5)
+        keep(store, readings(1), 5)
     with pytest.raises(StoreAway, match="found no answer"):
         store.latest([C0])
 
@@ -322,7 +323,7 @@ def test_an_answer_that_is_reset_in_the_middle_is_away_and_nothing_of_it_is_take
     """The connection is reset after 200 bytes of rows: no shorter answer is given out, and the next try is whole."""
     with relay() as front:
         store = open_store(front.url)
-        store.append(readings(40), 5)
+        keep(store, readings(40), 5)
         front.cut_at = 200
         with pytest.raises(StoreAway, match="found no answer"):
             store.raw([C0], *FOREVER)
@@ -333,7 +334,7 @@ def test_an_answer_that_is_reset_in_the_middle_is_away_and_nothing_of_it_is_take
 def test_an_answer_without_its_end_is_not_taken_for_the_whole(open_store, monkeypatch):
     """A server that ends after a chunk it called partial has not answered (`partial` of chunked answers, 1.6)."""
     store = open_store()
-    store.append(readings(4), 5)
+    keep(store, readings(4), 5)
     whole = store._call
     monkeypatch.setattr("pipeline.store.influx.ROWS_A_CHUNK", 2)
 
@@ -358,7 +359,7 @@ def test_a_full_server_is_told_from_one_that_is_away(open_store, relay, status, 
     with relay(lambda path: status if path.startswith("/write") else path) as front:
         store = open_store(front.url)
         with pytest.raises(fault, match="a relay says no"):
-            store.append(readings(1), 5)
+            keep(store, readings(1), 5)
         with pytest.raises(fault, match="a relay says no"):
             store.upsert_observations(observations([1.0]))
 
@@ -375,7 +376,7 @@ def test_a_wrong_token_is_named_with_the_setting(tmp_path, need_program, open_st
         with pytest.raises(StoreAway, match=r"found answer 403 \(.*look at what the user"):
             open_store(server.url, token="guest:guest").meet()
         store = open_store(server.url, token="chief:p:w")
-        store.append(readings(2), 5)
+        keep(store, readings(2), 5)
         assert store.not_held(readings(2)) == []
     finally:
         server.kill()
@@ -385,9 +386,9 @@ def test_a_server_of_an_unknown_version_is_refused_unless_a_setting_says_what_it
     """Version 4.0 is none of those whose interface is known; told that it is like 1.6, it is used so."""
     with relay(on_answer=lambda headers: {**headers, "X-Influxdb-Version": "4.0.0"}) as front:
         with pytest.raises(StoreAway, match=r"found version '4.0.0'.*set store.server_version"):
-            open_store(front.url).append(readings(1), 5)
+            keep(open_store(front.url), readings(1), 5)
         store = open_store(front.url, server_version="1.6")
-        store.append(readings(1), 5)
+        keep(store, readings(1), 5)
         assert store.not_held(readings(1)) == []
 
 
@@ -402,7 +403,7 @@ def test_a_clock_of_the_server_that_is_off_is_warned_of(open_store, relay):
     with relay(on_answer=lambda headers: {**headers, "Date": ahead}) as front:
         store = open_store(front.url, clock=Then())
         assert "found its clock +3600 s from ours" in store.meet().warnings[0]
-        store.append(readings(1), 5)
+        keep(store, readings(1), 5)
         assert store.not_held(readings(1)) == []
 
 
@@ -413,7 +414,7 @@ def test_a_partial_write_is_away_with_the_server_s_words(influxd, open_store, da
     line = f"reading,channel={C0},node=north,outbox_id=0000000000000000,site=club seq=1.5 {(T0_MS + 7) * 1_000_000}"
     urllib.request.urlopen(f"{influxd.url}/write?db={database}", line.encode())
     with pytest.raises(StoreAway, match=r"found answer 400 \(partial write: field type conflict"):
-        store.append(readings(2), 5)
+        keep(store, readings(2), 5)
     assert store.not_held(readings(2)) == readings(2)
 
 
@@ -421,11 +422,11 @@ def test_a_partial_write_is_away_with_the_server_s_words(influxd, open_store, da
 def test_a_database_that_was_dropped_is_named_and_made_again(influxd, open_store, database, first):
     """The first request after it tells, a write (404) or a read (200 with the error inside); then it is made anew."""
     store = open_store()
-    store.append(readings(1), 5)
+    keep(store, readings(1), 5)
     ask(influxd, f'DROP DATABASE "{database}"')
     with pytest.raises(StoreAway, match=r"\(.*database not found.*make the bucket"):
-        store.append(readings(1), 5) if first == "write" else store.raw([C0], *FOREVER)
-    store.append(readings(1), 5)
+        keep(store, readings(1), 5) if first == "write" else store.raw([C0], *FOREVER)
+    keep(store, readings(1), 5)
     assert store.not_held(readings(1)) == []
 
 

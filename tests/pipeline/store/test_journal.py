@@ -79,7 +79,7 @@ def test_batches_in_order_move_the_receipt(journal, database):
     """Each batch that follows on moves the receipt to its last seq."""
     assert journal.append(batch(1, 5), T0_MS).received == 5
     assert journal.append(batch(6, 8), T0_MS).received == 8
-    assert journal.received("club", "north", OUTBOX) == 8
+    assert journal.receipt("club", "north", OUTBOX).seq == 8
     assert kept(database) == list(range(1, 9))
 
 
@@ -186,8 +186,8 @@ def test_outboxes_are_counted_apart(journal):
     journal.append(batch(1, 3), T0_MS)
     journal.append(batch(1, 1, outbox_id="f" * 16), T0_MS + 1)
     journal.append(batch(1, 2, node="south"), T0_MS + 2)
-    assert journal.received("club", "north", "f" * 16) == 1
-    assert journal.received("club", "north", "e" * 16) == 0
+    assert journal.receipt("club", "north", "f" * 16).seq == 1
+    assert journal.receipt("club", "north", "e" * 16).seq == 0
     proofs = [(digest_of(batch(n, n).readings[0]), n) for n in (1, 2)]
     receipts = [("club", "north", Receipt("f" * 16, 1, *proofs[0])), ("club", "south", Receipt(OUTBOX, 2, *proofs[1]))]
     assert sorted(journal.receipts()) == sorted(receipts)
@@ -364,7 +364,7 @@ def test_a_kill_while_appending_loses_nothing_receipted(tmp_path, kill_while_app
     said = kill_while_appending("journal", str(path), wanted=10)
     database = Database(path)
     journal = Journal(database)
-    receipt = journal.received("club", "north", OUTBOX)
+    receipt = journal.receipt("club", "north", OUTBOX).seq
     channels = [f"square-1/p1/c{i}" for i in range(4)]
 
     def seqs():
@@ -385,7 +385,7 @@ def test_a_full_disk_receipts_nothing_and_loses_nothing(tmp_path):
     with pytest.raises(StoreFull, match="found no room"):
         for first in range(1, 100_000, 100):
             journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
-    assert journal.received("club", "north", OUTBOX) == first - 1 > 100
+    assert journal.receipt("club", "north", OUTBOX).seq == first - 1 > 100
     names = [f"square-1/p1/n{i}" for i in range(1, first + 1, 100)]
     assert len(SqliteStore(database).raw(names, *FOREVER)) == first - 1
     with pytest.raises(StoreFull):
@@ -419,7 +419,7 @@ def test_a_journal_restored_from_a_backup_takes_the_rest_again(tmp_path):
     database.close()
     restored = Database(tmp_path / "backup.db")
     journal = Journal(restored)
-    assert journal.received("club", "north", OUTBOX) == 10
+    assert journal.receipt("club", "north", OUTBOX).seq == 10
     assert journal.append(batch(6, 30), T0_MS) == module.Appended(20, 5, 0, 0, 30)
     assert kept(restored) == list(range(1, 31))
     restored.close()
@@ -524,7 +524,7 @@ def test_merged_runs_give_back_every_reading(database):
     again = journal.append(batch(7, 9), T0_MS)
     assert (again.new, again.duplicates + again.conflicts) == (0, 3)
     journal.append(batch(43, 48), T0_MS)  # the gap
-    assert journal.received("club", "north", OUTBOX) == 66
+    assert journal.receipt("club", "north", OUTBOX).seq == 66
 
 
 def test_recent_runs_and_those_of_a_server_store_are_left_alone(database, tmp_path):

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hardware.reading import Reading, Status
-from pipeline.store.readings import consecutive, subtract
+from pipeline.store.readings import subtract
+from tests.pipeline.store.keeping import consecutive
 
 PLAIN = Reading("club", "north", "0" * 16, 1, "a/b/c", "1", 1_704_067_200_000, 0.5, Status.OK, 1, True)
 

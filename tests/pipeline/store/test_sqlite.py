@@ -15,6 +15,7 @@ from pipeline.store.journal import Journal
 from pipeline.store.packed import ROW
 from pipeline.store.sqlite import SqliteStore
 from pipeline.units import DAY_MS
+from tests.pipeline.store.keeping import keep
 
 T0_MS = 1_704_067_200_000
 FOREVER = (0, 7_000_000_000_000)
@@ -55,16 +56,15 @@ def findings(count):
 
 
 def test_a_reading_of_the_journal_is_in_the_store_once(database):
-    """What the journal kept is in the store without appending; appending it too adds nothing."""
+    """What the journal kept is in the store; sent again it adds nothing."""
     rows = tuple(
         Reading("club", "north", "0" * 16, i, C0, str(i), T0_MS + i, 0.5, Status.OK, 1, True) for i in range(1, 6)
     )
     journal = Journal(database)
     store = SqliteStore(database, channels=journal.channels)
     journal.append(Batch("club", "north", "0" * 16, 1, rows), T0_MS)
-    assert store.is_journal
     assert len(store.raw([C0], *FOREVER)) == 5
-    assert store.append(rows, T0_MS) == 0
+    assert keep(store, rows, T0_MS) == 0
     with database.reading() as connection:
         assert connection.execute("SELECT sum(length(readings)) FROM run").fetchone() == (5 * ROW.itemsize,)
 
