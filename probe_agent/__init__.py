@@ -2,7 +2,7 @@
 
 Standard library, pyserial and paho-mqtt only, so that it runs on a small board. Calibration is the pipeline's.
 
-- `__main__`: the command `underturf-agent`: run, once, check, read, live, scan, learn, doctor,
+- `__main__`: the command `underturf-agent`: run, once, check, read, live, field-check, scan, learn, doctor,
   show, setup, model
 - `clock`: wall time, steady time, whether the clock is set; the process environment
 - `config`: `agent.toml` into frozen dataclasses, every fault in one run
@@ -10,6 +10,7 @@ Standard library, pyserial and paho-mqtt only, so that it runs on a small board.
 - `dock`: a penetrometer's strokes out of its dock
 - `doctor`: what around the agent keeps readings from being taken or sent
 - `faults`: the base of all faults of the surroundings, and the wait before the next try
+- `field_check`: whether a probe is what the settings say: in air, in water, pushed in, a cup poured
 - `learn`: what the numbers of an unknown sensor are, in air, water and salted water
 - `line`: one serial line, opened again after a fault
 - `line_setup`: how the adapter at a port is to be spoken to, found by trying

@@ -1,4 +1,4 @@
-"""The command `underturf-agent`: run, once, check, read, live, scan, learn, doctor,
+"""The command `underturf-agent`: run, once, check, read, live, field-check, scan, learn, doctor,
 show, setup, model.
 
 It parses arguments and prints; the work is in the other modules. Exit code 0 is good, 1 is a fault that is named on
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import json
 import logging
 import os.path
 import platform
@@ -16,6 +17,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,7 +49,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if given.command in ("scan", "learn"):
         return _on_sdi12_line(config, given, _scan if given.command == "scan" else _learn)
     commands = {
-        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "doctor": _doctor, "show": _show
+        "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "field-check": _field_check,
+        "doctor": _doctor, "show": _show,
     }  # fmt: skip
     return commands[given.command](config, given)
 
@@ -62,6 +65,7 @@ def _parser() -> argparse.ArgumentParser:
         "check": "look through the configuration and name every fault",
         "read": "read one probe now and print it",
         "live": "read one probe again and again and print it, a line each time",
+        "field-check": "walk a probe through air, water, the ground and a cup of water, and say what is wrong with it",
         "scan": "find the sensors of an SDI-12 line, or give one another address",
         "learn": "find what the numbers of an unknown sensor are, in air, in water and in salted water",
         "doctor": "look at ports, clock, broker, password and disk, and say what to do",
@@ -90,7 +94,10 @@ def _parser() -> argparse.ArgumentParser:
         if name == "scan":
             change = ("OLD", "NEW")
             command.add_argument("--change", nargs=2, metavar=change, help="give the sensor at OLD the address NEW")
-        if name in ("read", "live"):
+        if name == "field-check":
+            command.add_argument("--wait", type=float, metavar="S", default=600.0, help="longest after the cup (600 s)")
+            command.add_argument("--json", type=Path, metavar="FILE", help="where the outcome goes as JSON as well")
+        if name in ("read", "live", "field-check"):
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
     text = "find how an SDI-12 adapter is to be spoken to, with one sensor on its line"
     setup = commands.add_parser("setup", help=text, description=text)
@@ -222,6 +229,32 @@ def _live(config: AgentConfig, given: argparse.Namespace) -> int:
             if left is None or left > 0:
                 threading.Event().wait(given.every)
     return 0
+
+
+def _field_check(config: AgentConfig, given: argparse.Namespace) -> int:
+    from probe_agent.field_check import walk
+
+    probe = _find(config, given.probe)
+    if probe is None:
+        return 1
+    if probe.description.protocol == "cone":
+        print(f"probe {probe.id}: found a cone, expected a probe that stays in the ground", file=sys.stderr)
+        return 1
+    print(f"{probe.id}: {probe.description.title}")
+    clock = SystemClock()
+    try:
+        with _reader(config, probe) as read:
+            found = walk(
+                probe.id, probe.description.channels, read, input, partial(print, flush=True),
+                threading.Event().wait, clock.monotonic, pour_for_s=given.wait,
+            )  # fmt: skip
+        if given.json is not None:
+            given.json.write_text(json.dumps(found.as_json(), indent=2) + "\n", encoding="utf-8")
+    except (AgentFault, OSError, EOFError) as fault:
+        print(f"  {str(fault) or 'found no answer at the keyboard, expected Enter'}", file=sys.stderr)
+        return 1
+    print("  all as it should be" if found.good else "  see to the faults, and check it again")
+    return 0 if found.good else 1
 
 
 @contextlib.contextmanager

@@ -24,11 +24,12 @@ from pipeline.soil.calibration import calibrate as curve_value
 from pipeline.soil.moving import beside
 from pipeline.soil.quality import FlagArray
 from pipeline.stages.stage import Grain, Observe, Observed, Stage
-from pipeline.units import HOUR_MS, MINUTE_MS, Flag, FloatArray, TimeArray
+from pipeline.units import HOUR_MS, Flag, FloatArray, TimeArray
 
 RAIN_GAP_MS = 48 * HOUR_MS  # a total not heard for longer tells rain, but no longer when
 RAIN_TOTAL_ROLLS_OVER_MM = 10_000.0  # as the description of the weather sensor promises
 _NEAR_ROLLOVER_MM = 100.0  # a fall of the total from within this of the end is a rollover, any other a reset
+MOST_STRAYS = 8  # readings in a row that a gauge may stray and still be held against where it was
 _ROUNDING_MM = 0.011  # a total printed to 0.01 mm may step back by its last digit
 
 
@@ -159,22 +160,53 @@ def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:
     -------
     ndarray, shape (time,)
         [mm] NaN where not heard, and where the total was last heard more than `RAIN_GAP_MS` before, or never. After a
-        reset it is what fell since: at least so much.
+        reset it is what fell since: at least so much. NaN too for a total that does not go on from the one before,
+        until the next shows whether it was a reset or a stray.
     """
     rain = np.full(total_mm.shape, np.nan)
     at = np.flatnonzero(np.isfinite(total_mm))
     total = total_mm[at]
-    before, now = total[:-1], total[1:]
-    change = now - before
-    rolled = (change < -_ROUNDING_MM) & (before >= RAIN_TOTAL_ROLLS_OVER_MM - _NEAR_ROLLOVER_MM)
-    rolled &= now <= _NEAR_ROLLOVER_MM
-    fallen = np.where(change >= -_ROUNDING_MM, np.maximum(change, 0.0), now)
-    fallen = np.where(rolled, change + RAIN_TOTAL_ROLLS_OVER_MM, fallen)
+    fallen = _fallen(total[:-1], total[1:])
+    if np.isnan(fallen).any():
+        fallen = _over_strays(total)
     fallen[np.diff(time_ms[at]) > RAIN_GAP_MS] = np.nan
     rain[at[1:]] = fallen
     return rain
 
 
+def _fallen(before: npt.ArrayLike, now: npt.ArrayLike) -> FloatArray:
+    """Rain between two totals, over the end of the counter too; NaN where the second does not go on. [mm]"""
+    before, now = np.asarray(before, dtype=np.float64), np.asarray(now, dtype=np.float64)
+    rolled = (before >= RAIN_TOTAL_ROLLS_OVER_MM - _NEAR_ROLLOVER_MM) & (now <= _NEAR_ROLLOVER_MM)
+    change = now - before + np.where(rolled, RAIN_TOTAL_ROLLS_OVER_MM, 0.0)
+    goes_on = (change >= -_ROUNDING_MM) & (change <= QUANTITIES["rain"].highest)
+    return np.where(goes_on, np.maximum(change, 0.0), np.nan)
+
+
+def _over_strays(total: FloatArray) -> FloatArray:
+    """Rain before each total but the first, where some do not go on from the one before.
+
+    Such a one counts from then on only when the next goes on from it: a fall is a reset then, and what it shows has
+    fallen since. Else it is a stray, and the next is held against the total before it. So it is for MOST_STRAYS
+    readings after a jump or a reset, if that tells less rain: a sensor that says 9999 or 0 twice and then goes on where
+    it was has told none.
+    """
+    fallen = np.full(total.size - 1, np.nan)
+    last, before_jump, left = float(total[0]), np.nan, 0
+    for i, now in enumerate(total[1:].tolist()):
+        rain, back = float(_fallen(last, now)), float(_fallen(before_jump, now)) if left else np.nan
+        left = max(0, left - 1)
+        if not np.isnan(back) and (now < last or np.isnan(rain) or back < rain):
+            rain, left = back, 0
+        elif np.isnan(rain):
+            if i + 2 == total.size or np.isnan(_fallen(now, total[i + 2])):
+                continue
+            before_jump, left = last, MOST_STRAYS
+            rain = now if last > now <= QUANTITIES["rain"].highest else np.nan
+        fallen[i], last = rain, now
+    return fallen
+
+
 CALIBRATE = Stage[Observe](
-    name="calibrate", grain=Grain.READING, run=calibrate, lead_in_ms=RAIN_GAP_MS, look_ahead_ms=MINUTE_MS
+    name="calibrate", grain=Grain.READING, run=calibrate, lead_in_ms=RAIN_GAP_MS, look_ahead_ms=3 * HOUR_MS
 )

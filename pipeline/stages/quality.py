@@ -22,6 +22,21 @@ from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags, thermometer_of
 from pipeline.stages.stage import ChannelSeries, Grain, Observe, Observed, Stage
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
+# Nothing in nature reads just the end of its range, but for these: a sensor that does stands at its stop.
+NATURAL_LOWEST = frozenset(
+    (
+        "apparent_permittivity",
+        "bulk_ec",
+        "rain",
+        "rain_total",
+        "wind_speed",
+        "solar_radiation",
+        "cone_depth",
+        "cone_force",
+    )
+)
+NATURAL_HIGHEST = frozenset(("relative_humidity",))
+
 
 def quality(observed: Observed, context: StationContext) -> Observed:
     """Return observed values with their flags; those of a channel that is not in the context stay not evaluated."""
@@ -87,7 +102,10 @@ def _range(context: StationContext, channel_id: str, one: ChannelSeries) -> Chan
         )
     else:
         found = tests.gross_range(one.value, fail_low=limits.lowest, fail_high=limits.highest)
-    return _also(one, found)
+    heard = QUANTITIES[channel.heard]
+    at_stop = (one.raw == heard.lowest) & (channel.heard not in NATURAL_LOWEST)
+    at_stop |= (one.raw == heard.highest) & (channel.heard not in NATURAL_HIGHEST)
+    return _also(one, tests.worst(found, np.where(at_stop, Flag.SUSPECT, Flag.GOOD).astype(np.uint8)))
 
 
 def _also(one: ChannelSeries, found: FlagArray) -> ChannelSeries:

@@ -22,7 +22,7 @@ from pipeline.soil.layers import CELL_MS
 from pipeline.soil.quality import FlagArray
 from pipeline.units import DAY_MS, BoolArray, FloatArray, TimeArray, is_believed
 
-STAGE_VERSION = 8
+STAGE_VERSION = 9
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
@@ -30,7 +30,8 @@ and finding, so that what an older program worked out can be told apart and done
 passes changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the
 intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope. 7: a reading
 whose time is not confirmed is believed. 8: hourly reference
-evapotranspiration by ASCE-EWRI 2005, hours filled, and offsets of sun and humidity sensors taken off."""
+evapotranspiration by ASCE-EWRI 2005, hours filled, and offsets of sun and humidity sensors taken off. 9: a fall of a
+rain gauge's total is a reset when the next reading goes on from it; the end of a sensor's range is suspect."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05

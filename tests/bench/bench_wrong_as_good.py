@@ -20,11 +20,14 @@ from dataclasses import replace
 from pathlib import Path
 from random import Random
 
+import numpy as np
+
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.probe import load_probe  # noqa: E402
 from hardware.sdi12 import UNCHANGED  # noqa: E402
+from pipeline.stages.calibrate import rain_from_total  # noqa: E402
 from probe_agent.config import ProbeConfig  # noqa: E402
 from probe_agent.sampler import sample  # noqa: E402
 from probe_agent.schedule import Cadence  # noqa: E402
@@ -105,6 +108,34 @@ def count(crc: bool, parity: bool, chance: float, garbled: int, seed: int) -> tu
     return seen, line.garbled
 
 
+def rain_of_strays(readings: int, seed: int) -> tuple[int, int, float]:
+    """Plant resets, sentinels and drops to nothing in a rain gauge's total, and draw the rain from it.
+
+    Returns
+    -------
+    tuple of (int, int, float)
+        Strays and resets planted; readings told as more rain than fell, beyond rounding; the most of it. [mm]
+    """
+    random = Random(f"{seed}/rain")
+    total, shown, fell = 300.0, [300.0], [0.0]
+    planted, stray_left, stray, owed = 0, 0, 0.0, 0.0
+    for _ in range(readings):
+        rain = round(random.expovariate(2.0), 1) if random.random() < 0.05 else 0.0
+        total, owed = round(total + rain, 1), owed + rain
+        chance = random.random()
+        if stray_left == 0 and chance < 0.004:
+            planted, stray_left, stray = planted + 1, random.randint(1, 2), random.choice((9999.0, 0.0))
+        elif stray_left == 0 and chance < 0.006:
+            planted, total = planted + 1, 0.0
+        is_stray, stray_left = stray_left > 0, max(0, stray_left - 1)
+        shown.append(stray if is_stray else total)
+        fell.append(0.0 if is_stray else owed)
+        owed = owed if is_stray else 0.0
+    time_ms = np.arange(len(shown), dtype=np.int64) * 900_000
+    more = np.nan_to_num(rain_from_total(time_ms, np.array(shown))) - np.array(fell)
+    return planted, int((more > 0.05).sum()), float(np.max(more))
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--garbled", type=int, default=20_000, help="replies garbled with check characters under 7E1")
@@ -124,6 +155,9 @@ def main() -> int:
                 f" garbled {garbled:>6}  right {seen['right']:>7}  refused {seen['refused']:>6}  wrong as good"
                 f" {seen['wrong']:>4} ({rate:.1e} of values)"
             )
+    planted, more, most_mm = rain_of_strays(given.garbled, given.seed)
+    print(f"rain by total: {planted} resets and strays planted in {given.garbled} readings, {more} told more than fell,"
+          f" the most {most_mm:.1f} mm")  # fmt: skip
     print(f"with check characters under 7E1: {limited} wrong of {garbled_in_all} garbled replies, limit {LIMIT}")
     return 0 if limited <= LIMIT else 1
 

@@ -68,6 +68,18 @@ def test_recorded_series_raises_no_false_alarm(record):
     assert (heard["flag"] == Flag.GOOD).all()
 
 
+def test_a_reading_at_the_end_of_its_sensors_range_is_doubtful(record):
+    """Soil at just -40 degC, water content of just nothing; a dry gauge and a value beside the end are not."""
+    warm = "lawn-1/p1/temperature_0100"
+    ends = planted(planted(record, warm, lambda v: np.where(np.arange(v.size) == 400, -40.0, v)), SHALLOW,
+                   lambda v: np.where(np.arange(v.size) >= v.size - 40, 0.0, v))  # fmt: skip
+    assert flags(ends, warm)[400] == Flag.SUSPECT
+    assert (flags(ends, SHALLOW)[-40:] == Flag.SUSPECT).all()
+    near = planted(record, SHALLOW, lambda v: np.where(np.arange(v.size) >= v.size - 40, 0.01, v))
+    assert (flags(near, SHALLOW)[-20:] != Flag.SUSPECT).all()
+    assert (flags(record, "lawn-1/w1/rain")[1:] == Flag.GOOD).all()
+
+
 @pytest.mark.parametrize(("height", "least_found"), [(0.10, 0.95), (-0.08, 0.95), (0.06, 0.9)])
 def test_planted_spikes_are_found(record, height, least_found):
     """Some forty spikes in the 100 mm channel are nearly all found, and at most 2 of 1000 other values flagged.

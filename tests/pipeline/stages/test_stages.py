@@ -337,9 +337,14 @@ def test_of_two_rows_at_one_time_the_heard_one_stands():
         ([0.0, 0.2, 0.2, 1.2], [np.nan, 0.2, 0.0, 1.0]),
         ([512.4, np.nan, np.nan, 513.0], [np.nan, np.nan, np.nan, 0.6]),  # a lost answer loses no rain
         ([512.4, 0.0, 0.6], [np.nan, 0.0, 0.6]),  # reset
+        ([512.4, 0.0], [np.nan, np.nan]),  # reset or stray: the next will tell
+        ([512.4, 0.0, 512.6], [np.nan, np.nan, 0.2]),  # stray: the next goes on from the one before it
+        ([20.0, 9999.0, 20.2], [np.nan, np.nan, 0.2]),
+        ([20.0, 9999.0, 9999.0, 26.8, 26.8], [np.nan, np.nan, 0.0, 6.8, 0.0]),  # a sentinel twice tells no rain
+        ([20.0, 400.0, 400.2, 400.4], [np.nan, np.nan, 0.2, 0.2]),  # another gauge: it counts from there
         ([512.4, 0.4, 0.4], [np.nan, 0.4, 0.0]),  # reset with rain since
         ([9999.8, 0.4], [np.nan, 0.6]),  # rolls over at 10000
-        ([9999.8, 5000.0], [np.nan, 5000.0]),  # not a rollover: impossible rain, which the range test fails
+        ([9999.8, 5000.0, 5000.2], [np.nan, np.nan, 0.2]),  # not a rollover, and no rain of a reset
         ([10.01, 10.0, 10.2], [np.nan, 0.0, 0.2]),  # the last digit of a rounded total
     ],
 )
