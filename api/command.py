@@ -84,7 +84,10 @@ def _parser() -> argparse.ArgumentParser:
     quarantine.add_argument("action", metavar="ACTION", nargs="?", choices=QUARANTINE_ACTIONS, default="list")
     quarantine.add_argument("number", metavar="ID", nargs="?", type=int, help="number of the message, as in the list")
     quarantine.set_defaults(run=_quarantine)
-    for command in (serve, check, recompute, size, backup, verify, restore, quarantine, summary, notify):
+    service = commands.add_parser("install-service", help="make a service of it; prints what it would do first")
+    service.add_argument("--do", action="store_true", help="do it; without this it is only printed")
+    service.set_defaults(run=_install_service)
+    for command in (serve, check, recompute, size, backup, verify, restore, quarantine, summary, notify, service):
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
     power = commands.add_parser("power", help="how large the battery and the panel of a node must be")
@@ -170,6 +173,18 @@ def _check(parsed: argparse.Namespace) -> int:
     if warning := open_to_others(config.pages):
         print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
     return 0
+
+
+def _install_service(parsed: argparse.Namespace) -> int:
+    from hardware.service_unit import CannotInstall, install, install_steps
+
+    config, program = _config(parsed), Path(sys.argv[0]).absolute()
+    try:
+        steps = install_steps("underturf", program, parsed.config.absolute(), config.data.dir)
+    except CannotInstall as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    return install(steps, print, do=parsed.do)
 
 
 def _recompute(parsed: argparse.Namespace) -> int:

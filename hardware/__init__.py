@@ -1,6 +1,7 @@
 """What the ground is measured with: quantities, probe descriptions, readings on the wire, line codecs.
 
-Standard library only, and no input or output but reading the probe descriptions and the machine's clock.
+Standard library only, and no input or output but reading the probe descriptions and the machine's clock, and
+installing a service.
 
 - `cone`: penetrometer sentences, and strokes put together from them
 - `cone_dock`: the hand-over of strokes in the dock, host side and device side
@@ -13,5 +14,6 @@ Standard library only, and no input or output but reading the probe descriptions
 - `sdi12`: SDI-12, the recorder's side: one measurement from its command to its values
 - `sdi12_frame`: SDI-12 commands, replies, check characters, limits and timings
 - `sdi12_sensor`: SDI-12, the sensor's side, for virtual probes
+- `service_unit`: a program as a service: its units and the steps
 - `table_check`: the check of a TOML table by hand, for probe descriptions and the agent's settings
 """

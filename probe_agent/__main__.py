@@ -50,7 +50,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _on_sdi12_line(config, given, _scan if given.command == "scan" else _learn)
     commands = {
         "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "field-check": _field_check,
-        "doctor": _doctor, "show": _show,
+        "doctor": _doctor, "show": _show, "install-service": _install_service,
     }  # fmt: skip
     return commands[given.command](config, given)
 
@@ -68,6 +68,7 @@ def _parser() -> argparse.ArgumentParser:
         "field-check": "walk a probe through air, water, the ground and a cup of water, and say what is wrong with it",
         "scan": "find the sensors of an SDI-12 line, or give one another address",
         "learn": "find what the numbers of an unknown sensor are, in air, in water and in salted water",
+        "install-service": "make a service of the agent; prints what it would do, and does it with --do",
         "doctor": "look at ports, clock, broker, password and disk, and say what to do",
         "show": "print what the outbox holds and how the lines are, without disturbing a running agent",
     }
@@ -94,6 +95,12 @@ def _parser() -> argparse.ArgumentParser:
         if name == "scan":
             change = ("OLD", "NEW")
             command.add_argument("--change", nargs=2, metavar=change, help="give the sensor at OLD the address NEW")
+            command.add_argument("--model", metavar="MODEL", help="what the new sensors are: adds them to the settings")
+            command.add_argument("--address", metavar="A", help="of these this one alone")
+            command.add_argument("--station", metavar="NAME", default="square-1", help="where they stand (square-1)")
+            command.add_argument("--server", type=Path, metavar="FILE", help="server settings to add them to as well")
+        if name == "install-service":
+            command.add_argument("--do", action="store_true", help="do it; without this it is only printed")
         if name == "field-check":
             command.add_argument("--wait", type=float, metavar="S", default=600.0, help="longest after the cup (600 s)")
             command.add_argument("--json", type=Path, metavar="FILE", help="where the outcome goes as JSON as well")
@@ -317,7 +324,7 @@ def _on_sdi12_line(config: AgentConfig, given: argparse.Namespace, work: Work) -
     line = SerialLine(found, monotonic=clock.monotonic)
     try:
         return work(config, given, line, clock)
-    except (AgentFault, AddressFault, LearnFault, ModelCommandFault, ValueError) as fault:
+    except (AgentFault, AddressFault, LearnFault, ModelCommandFault, ValueError, OSError) as fault:
         print(fault, file=sys.stderr)
         return 1
     finally:
@@ -346,9 +353,10 @@ def _learn(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clo
 
 
 def _scan(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clock: SystemClock) -> int:
+    from probe_agent.line_setup import add_probes
     from probe_agent.scan import ADDRESSES, change_address, scan
 
-    stop = threading.Event()
+    stop, new = threading.Event(), list[str]()
     if given.change is not None:
         old, new = given.change
         change_address(old, new, line, clock, stop)
@@ -369,7 +377,12 @@ def _scan(config: AgentConfig, given: argparse.Namespace, line: SerialLine, cloc
             trouble = True
             print(f"  {one.address}  {one.trouble}  ({named})")
             print(f"     Two at one address? Unplug one, then: scan {line.name} --change {one.address} {free[0]}")
+        if probe is None and one.who is not None and given.address in (None, one.address):
+            new.append(one.address)
     print(f"  {count or 'nobody'} answered")
+    if given.model is not None and not trouble:
+        for told in add_probes(config, given.config, given.server, given.model, line.name, given.station, new):
+            print(f"  {told}")
     return 0 if count and not trouble else 1
 
 
@@ -397,7 +410,7 @@ def _setup(given: argparse.Namespace) -> int:
         try:
             with given.write.open("a", encoding="utf-8") as file:
                 if file.tell() == 0:
-                    file.write(new_settings(platform.node()))
+                    file.write(new_settings(platform.node(), given.write))
                 file.write(f"\n{table}")
         except OSError as err:
             print(f"{given.write}: found {err.strerror}, expected a file that can be written", file=sys.stderr)
@@ -415,6 +428,19 @@ def _doctor(config: AgentConfig, _: argparse.Namespace) -> int:
         print(f"{mark:<6} {one.subject}: {one.text}")
         good &= one.good is not False
     return 0 if good else 1
+
+
+def _install_service(config: AgentConfig, given: argparse.Namespace) -> int:
+    from hardware.service_unit import CannotInstall, install, install_steps
+
+    try:
+        steps = install_steps(
+            "underturf-agent", Path(sys.argv[0]).absolute(), given.config.absolute(), config.state_dir
+        )
+    except CannotInstall as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    return install(steps, print, do=given.do)
 
 
 def _find(config: AgentConfig, name: str) -> ProbeConfig | None:

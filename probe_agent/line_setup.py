@@ -1,4 +1,5 @@
-"""`underturf-agent setup`: how the adapter at a port is to be spoken to, found by trying, as a line for agent.toml.
+"""`underturf-agent setup`: how the adapter at a port is to be spoken to, found by trying, as a line for agent.toml; and
+the probes that `scan` adds to the settings.
 
 Each way (speed, frame, who makes the break) is tried with the address query of SDI-12, which any one sensor answers.
 What comes back shows the prompt and the line ends of the adapter; a way counts once a reply was understood twice.
@@ -6,17 +7,22 @@ What comes back shows the prompt and the line ends of the adapter; a way counts 
 
 from __future__ import annotations
 
+import itertools
 import json
 import re
 import threading
-from collections.abc import Callable
+import tomllib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from hardware.frame import BadFrame, shown
+from hardware.probe import OWN_MODELS, load_probe
+from hardware.reading import is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
 from hardware.sdi12_frame import END, Acknowledge, Command, CommandKind
 from probe_agent.clock import Clock
-from probe_agent.config import DEFAULT_BAUD, DEFAULT_FRAME, LINE_ENDS, LineConfig
+from probe_agent.config import DEFAULT_BAUD, DEFAULT_FRAME, LINE_ENDS, AgentConfig, LineConfig
 from probe_agent.line import LineAway, SerialLine
 from probe_agent.sampler import LATE_REPLY_S, ask
 
@@ -101,10 +107,91 @@ def adapter_of(came: bytes) -> AdapterText | None:
     return AdapterText(match[1] or b"", end)
 
 
-def new_settings(host: str) -> str:
+def new_settings(host: str, file: Path) -> str:
     """Return the beginning of a new agent.toml: a site, this machine as the node, and where the outbox is kept."""
     node = re.sub(r"[^a-z0-9_-]+", "-", host.lower()).strip("-_")[:64] or "node"
-    return f'[agent]\nsite = "home"\nnode = "{node}"\nstate_dir = "state"\n'
+    kept_in = "/var/lib/underturf-agent" if is_of_service(file) else "state"
+    return f'[agent]\nsite = "home"\nnode = "{node}"\nstate_dir = "{kept_in}"\n'
+
+
+def is_of_service(file: Path) -> bool:
+    """Return whether a settings file lies where the services have theirs."""
+    return file.absolute().is_relative_to("/etc/underturf")
+
+
+def add_probes(
+    config: AgentConfig, file: Path, server: Path | None, model: str, line: str, station: str, addresses: Sequence[str]
+) -> list[str]:
+    """Add sensors that were found to the agent's settings, and to the server's; return what was done, in words.
+
+    Parameters
+    ----------
+    config : AgentConfig
+        As the agent's settings are now.
+    file : Path
+        These settings.
+    server : Path or None
+        The server's, begun where there are none.
+    model, line, station : str
+        What the sensors are, and where.
+    addresses : sequence of str
+        On the line.
+
+    Raises
+    ------
+    ProbeFault
+        For a model that there is not.
+    ValueError
+        For a station that is none, or server settings that are no TOML or have the station above another.
+    OSError
+    """
+    load_probe(model, OWN_MODELS if OWN_MODELS.is_dir() else None)
+    if not is_slug(station):
+        raise ValueError(f"station: found {station!r}, expected small letters, digits, - and _")
+    taken = {probe.name for probe in config.probes if probe.station == station}
+    names = {a: next(n for n in _names(a) if n not in taken) for a in addresses}
+    if not names:
+        return ["no sensor is new: nothing was added"]
+    ours = [
+        f'\n[[probe]]\nname = "{name}"\nstation = "{station}"\nmodel = "{model}"\nline = "{line}"\naddress = "{a}"\n'
+        for a, name in names.items()
+    ]
+    theirs = "".join(f'\n[[surface.station.probe]]\nname = "{name}"\nmodel = "{model}"\n' for name in names.values())
+    opening = None if server is None else _server_opening(server, config.site, station)
+    with file.open("a", encoding="utf-8") as out:
+        out.write("".join(ours))
+    told = [f"{', '.join(names.values())} added to {file}"]
+    if server is not None and opening is not None:
+        with server.open("a", encoding="utf-8") as out:
+            out.write(opening + theirs)
+        told.append(f"and to {server}" + (", where kind, soil and titles are yours to set" if opening else ""))
+    return told
+
+
+def _names(address: str) -> Iterator[str]:
+    """Names of the sensor at an address, until one is free."""
+    name = f"p{address}" if not address.isupper() else f"p-{address.lower()}"
+    yield name
+    yield from (f"{name}-{n}" for n in itertools.count(2))
+
+
+def _server_opening(file: Path, site: str, station: str) -> str:
+    """What has to stand in the server's settings before the probes of a station that are added at their end."""
+    text = file.read_text(encoding="utf-8") if file.exists() else ""
+    table = tomllib.loads(text)
+    surfaces = table.get("surface", [])
+    stations = [one.get("name") for surface in surfaces for one in surface.get("station", [])]
+    if stations and stations[-1] == station:
+        return ""
+    if station in stations:
+        raise ValueError(
+            f"{file}: found station {station} above others, expected it last: add the probes to it by hand"
+        )
+    kept_in = "/var/lib/underturf" if is_of_service(file) else "data"
+    begin = "" if "site" in table else f'[site]\nname = "{site}"\n'
+    begin += "" if "data" in table else f'\n[data]\ndir = "{kept_in}"\n'
+    begin += "" if surfaces else '\n[[surface]]\nname = "turf"\nkind = "lawn"\n'
+    return f'{begin}\n[[surface.station]]\nname = "{station}"\nsoil = "loam"\n'
 
 
 def as_toml(line: LineConfig) -> str:

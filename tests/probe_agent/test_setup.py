@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from hardware.sdi12 import AdapterText
+from pipeline.service import load_settings as load_server
 from probe_agent.__main__ import main
 from probe_agent.clock import ClockNote, SystemClock
 from probe_agent.config import load
 from probe_agent.doctor import examine
-from probe_agent.line_setup import adapter_of, new_settings
+from probe_agent.line_setup import adapter_of, add_probes, new_settings
 from probe_agent.service import Agent
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
 
@@ -69,7 +70,47 @@ def test_first_reading_from_an_empty_folder(pty_plug, tmp_path, capsys, monkeypa
 )
 def test_new_settings_name_the_machine(host, node):
     """A host name made into a slug; one of which nothing is left is `node`."""
-    assert tomllib.loads(new_settings(host))["agent"]["node"] == node
+    assert tomllib.loads(new_settings(host, Path("agent.toml")))["agent"]["node"] == node
+    assert tomllib.loads(new_settings(host, Path("/etc/underturf/agent.toml")))["agent"]["state_dir"].startswith(
+        "/var/lib"
+    )
+
+
+def test_found_sensors_are_added_to_both_files(write_config, tmp_path):
+    """Named by address, beside those of that name already; below the last station, or below a new one; both files stay
+    good."""
+    path, server = write_config(), tmp_path / "underturf.toml"
+    add_probes(load(path), path, server, "profile_4", "north", "square-1", ["3", "A"])
+    add_probes(load(path), path, server, "pins_2", "north", "outfield-1", ["4"])
+    told = add_probes(load(path), path, server, "pins_2", "north", "outfield-1", [])
+    assert told == ["no sensor is new: nothing was added"]
+    ids = [(probe.id, probe.address, probe.description.model) for probe in load(path).probes]
+    assert ids[1:] == [
+        ("square-1/p3", "3", "profile_4"), ("square-1/p-a", "A", "profile_4"), ("outfield-1/p4", "4", "pins_2")
+    ]  # fmt: skip
+    stations = load_server(server).stations()
+    assert {n: [p.name for p in s.probes] for n, s in stations.items()} == {
+        "square-1": ["p3", "p-a"],
+        "outfield-1": ["p4"],
+    }
+    named = add_probes(load(path), path, server, "single_point", "north", "outfield-1", ["4"])
+    assert named[0].startswith("p4-2 added")
+
+
+@pytest.mark.parametrize(
+    ("model", "station", "told"),
+    [("profil_4", "square-1", "nearest 'profile_4'"), ("profile_4", "Square", "small letters"),
+     ("profile_4", "square-1", "found station square-1 above others")],
+)  # fmt: skip
+def test_what_cannot_be_added_leaves_both_files_as_they_are(write_config, tmp_path, model, station, told):
+    """A misspelt model, a name that is none, a station that does not stand last."""
+    path, server = write_config(), tmp_path / "underturf.toml"
+    for name in ("square-1", "outfield-1"):
+        add_probes(load(path), path, server, "pins_2", "north", name, [name[0]])
+    before = path.read_text(), server.read_text()
+    with pytest.raises(ValueError, match=told):
+        add_probes(load(path), path, server, model, "north", station, ["9"])
+    assert (path.read_text(), server.read_text()) == before
 
 
 def test_bytes_that_make_no_sense_are_shown(pty_plug, capsys, monkeypatch):

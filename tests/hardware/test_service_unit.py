@@ -1,0 +1,96 @@
+"""Installing a service: the steps that are printed, the units they write, and what stands in the way."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from api.command import main as server_command
+from hardware.service_unit import UNITS, CannotInstall, install, install_steps
+from probe_agent.__main__ import main as agent_command
+from tests.reference import ROOT
+
+SCRIPT = ROOT / "hardware" / "install.sh"
+
+
+@pytest.mark.parametrize("name", sorted(UNITS))
+def test_units_have_the_paths_of_this_machine_and_no_fault(
+    name: str, tmp_path: Path, need_program: Callable[[str], str]
+) -> None:
+    """Each unit is written before the service manager is told, names the program that runs, and passes its check."""
+    program = Path(sys.executable).parent / name
+    steps = install_steps(name, program, Path("/srv/turf/x.toml"), Path("/var/lib") / name, unit_dir=tmp_path)
+    files, commands = [s for s in steps if s.file is not None], [s for s in steps if s.command]
+    assert steps == files + commands and str(commands[0]) == "systemctl daemon-reload"
+    for step in files:
+        step.do()
+    for step in files:
+        assert step.file is not None and "/opt/underturf" not in step.text
+        done = subprocess.run([need_program("systemd-analyze"), "verify", "--man=no", str(step.file)],
+                              capture_output=True, text=True, check=False)  # fmt: skip
+        assert [line for line in done.stderr.splitlines() if step.file.name in line] == []
+    started = [s.text for s in files if "ExecStart=" in s.text]
+    assert all("--config /srv/turf/x.toml" in text and str(program) in text for text in started)
+
+
+@pytest.mark.parametrize(
+    ("program", "config", "kept_in", "told"),
+    [
+        ("/home/me/.venv/bin/underturf-agent", "/etc/x.toml", "/var/lib/underturf-agent", "program: found /home/me"),
+        ("/opt/u/bin/underturf-agent", "/tmp/x.toml", "/var/lib/underturf-agent", "config: found /tmp/x.toml"),
+        ("/opt/u/bin/underturf-agent", "/etc/x.toml", "/etc/state", "expected /var/lib/underturf-agent"),
+    ],
+)
+def test_what_a_service_could_not_read_or_write_is_refused(program: str, config: str, kept_in: str, told: str) -> None:
+    """By the hardening of the units (systemd.exec: ProtectHome, PrivateTmp, StateDirectory)."""
+    with pytest.raises(CannotInstall, match=told):
+        install_steps("underturf-agent", Path(program), Path(config), Path(kept_in))
+
+
+def test_steps_are_printed_and_not_done_unless_told_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """And what a command says that fails is passed on, with exit code 1."""
+    steps = install_steps("underturf-agent", Path("/opt/u/bin/underturf-agent"), Path("/etc/u/agent.toml"),
+                          Path("/var/lib/underturf-agent"), unit_dir=tmp_path)  # fmt: skip
+    said: list[str] = []
+    assert install(steps, said.append, do=False) == 0
+    assert said[0] == "This would be done, by root, with --do:" and len(said) == 4 and not list(tmp_path.iterdir())
+    failing = [steps[0], type(steps[0])(("sh", "-c", "echo not booted with it >&2; exit 3")), *steps[1:]]
+    assert install(failing, said.append, do=True) == 1
+    assert (tmp_path / "underturf-agent.service").read_text() == steps[0].text
+    assert "ended with 3: not booted with it" in capsys.readouterr().err
+    refused = install_steps("underturf-agent", Path("/opt/u/bin/underturf-agent"), Path("/etc/u/agent.toml"),
+                            Path("/var/lib/underturf-agent"), unit_dir=tmp_path / "none")  # fmt: skip
+    assert install(refused, said.append, do=True) == 1
+
+
+def test_both_commands_refuse_settings_of_a_trial_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The examples keep their data beside them: each says where a service keeps it."""
+    docs = ROOT / "hardware" / "docs"
+    assert agent_command(["install-service", "--config", str(docs / "agent.toml")]) == 1
+    assert "expected /var/lib/underturf-agent" in capsys.readouterr().err
+    assert server_command(["install-service", "--config", str(docs / "underturf.toml")]) == 2
+    assert "expected /var/lib/underturf:" in capsys.readouterr().err
+
+
+def test_script_for_the_box_prints_what_it_would_do(tmp_path: Path) -> None:
+    """Nothing is made; for a node less; a word it does not know is refused."""
+    place = {
+        **{f"UNDERTURF_{name}": str(tmp_path / name) for name in ("PLACE", "SETTINGS", "LINKS")},
+        "PATH": f"{Path(sys.executable).parent}:/usr/bin:/bin",
+    }
+
+    def run(*words: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(["sh", str(SCRIPT), *words], env=place, capture_output=True, text=True, check=False)
+
+    box, node = run(), run("--node")
+    assert box.returncode == node.returncode == 0 and not list(tmp_path.iterdir())
+    assert f"pip install --quiet {ROOT}[server]" in box.stdout and f"pip install --quiet {ROOT}\n" in node.stdout
+    assert (
+        "bin/underturf-agent " in node.stdout and "bin/underturf " not in node.stdout and "bin/underturf " in box.stdout
+    )
+    odd = run("--yes")
+    assert odd.returncode == 2 and "expected --do, --node or nothing" in odd.stderr

@@ -1,0 +1,91 @@
+"""From an empty folder and a virtual line to the first good reading on the page, by the commands the guide prints."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import httpx
+import pytest
+
+from tests.probe_agent.conftest import SensorOnPty
+from tests.reference import ROOT, blocks
+
+GUIDE = ROOT / "hardware" / "docs" / "first-reading.md"
+MOST_COMMANDS = 6
+WATER = (0.21, 0.24, 0.27, 0.30)
+
+
+@pytest.fixture
+def line(tmp_path: Path) -> Iterator[SensorOnPty]:
+    """One sensor of four depths alone on a virtual line."""
+    made = SensorOnPty(tmp_path / "port")
+    made.add("0", {0: [f"+{v:.3f}" for v in WATER], 1: ["+11.5"] * 4})
+    made.plug_in()
+    yield made
+    made.plug.unplug()
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        return int(taken.getsockname()[1])
+
+
+@pytest.mark.timeout(300)
+def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Path, line: SensorOnPty) -> None:
+    """At most six commands. The test gives both files free ports, for others run beside it, and types nothing else."""
+    (script,) = blocks(GUIDE.read_text(encoding="utf-8"), "sh first reading")
+    commands = [one for one in script.splitlines() if one.strip()]
+    assert len(commands) <= MOST_COMMANDS
+    folder, pages, broker = tmp_path / "empty", free_port(), free_port()
+    folder.mkdir()
+    environment = {
+        **os.environ, "PORT": str(line.plug.link), "MODEL": "profile_4", "UNDERTURF_PAGES_PORT": str(pages),
+        "UNDERTURF_BROKER_PORT": str(broker), "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
+    }  # fmt: skip
+    began_s, running = time.monotonic(), list[subprocess.Popen[str]]()
+    try:
+        for command in commands:
+            if command.startswith("underturf-agent run"):
+                with (folder / "agent.toml").open("a") as file:
+                    file.write(f"\n[broker]\nport = {broker}\n")
+            words = ["bash", "-c", f"exec {command.removesuffix('&')}"]
+            if command.endswith("&"):
+                running.append(subprocess.Popen(words, cwd=folder, env=environment, text=True))
+                continue
+            done = subprocess.run(words, cwd=folder, env=environment, capture_output=True, text=True, timeout=200)
+            assert done.returncode == 0, f"{command}\n{done.stdout}\n{done.stderr}"
+            if " live " in command:
+                assert done.stdout.count("0.21  0.24  0.27  0.3") == 3
+        heard = first_good(pages, running)
+        page = httpx.get(f"http://127.0.0.1:{pages}/").text
+    finally:
+        for process in running:
+            process.send_signal(signal.SIGTERM)
+        for process in running:
+            process.wait(60)
+    assert heard == pytest.approx(WATER) and "0.210 m³/m³" in page and "good" in page
+    typed = sum(len(one) + 1 for one in commands)
+    print(f"{len(commands)} commands, {typed} keystrokes, {time.monotonic() - began_s:.0f} s to the first good reading")
+
+
+def first_good(port: int, running: list[subprocess.Popen[str]]) -> list[float]:
+    """The water contents of the station, once all are there and good."""
+    deadline = time.monotonic() + 120
+    while time.monotonic() < deadline:
+        assert all(process.poll() is None for process in running)
+        try:
+            answer = httpx.get(f"http://127.0.0.1:{port}/api/v1/stations/square-1", timeout=5).json()
+            moist = [c for c in answer.get("channels", []) if "moisture" in c["id"]]
+            if moist and all(c["flag"] == 1 for c in moist):
+                return [c["value"] for c in moist]
+        except httpx.HTTPError:
+            pass
+        time.sleep(0.2)  # a bounded wait on the condition above
+    raise AssertionError("no good reading within two minutes")
