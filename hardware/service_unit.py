@@ -20,7 +20,7 @@ UNITS = {
         ("underturf.service", "underturf-backup.timer"),
     ),
 }
-SETTINGS = {"underturf-agent": "agent.toml", "underturf": "underturf.toml"}
+SETTINGS_FILE = {"underturf-agent": "agent.toml", "underturf": "underturf.toml"}
 
 
 class CannotInstall(ValueError):
@@ -86,7 +86,7 @@ def install_steps(
     for unit in there:
         text = files("hardware").joinpath("systemd", unit).read_text(encoding="utf-8")
         text = text.replace(PRINTED_BIN, str(program.parent))
-        text = text.replace(f"{PRINTED_CONFIG}/{SETTINGS[name]}", str(config))
+        text = text.replace(f"{PRINTED_CONFIG}/{SETTINGS_FILE[name]}", str(config))
         steps.append(InstallStep(file=unit_dir / unit, text=text))
     return [
         *steps,
