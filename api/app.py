@@ -24,7 +24,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, answers, connections, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
-from api.pages import ground, today, work
+from api.pages import ground, machines, today, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
@@ -63,7 +63,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
-    for part in (data, answers, advice, diary, feed, live, nodes, health, today, ground, work):
+    for part in (data, answers, advice, diary, feed, live, nodes, health, today, ground, machines, work):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 

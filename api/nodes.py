@@ -1,4 +1,4 @@
-"""The nodes and the time: what each node says of itself, what the settings do not name, whether the time is confirmed.
+"""The nodes and the time: what each says of itself and its machine, what nobody named, whether the time is confirmed.
 
 Where nothing keeps the machine's clock, the time of whoever has the page open can be taken. There is no sign-in yet, so
 that is for this machine alone: from elsewhere it is refused in words.
@@ -6,18 +6,27 @@ that is for this machine alone: from elsewhere it is refused in words.
 
 from __future__ import annotations
 
+import datetime
 import ipaddress
+from importlib import metadata
 
 from fastapi import APIRouter, Depends, Request
 
-from api import schema
+from api import schema, words
 from api.data import iso, pipeline_of
 from api.diary_check import moment_of
 from api.problems import Problem
 from api.writing import may_write
 from hardware.machine_clock import BY_SYSTEM, ClockNote
+from pipeline.mqtt.node_health import NodeHealth
+from pipeline.mqtt.nodes import NodeStatus
+from pipeline.service import Pipeline
 
 FORWARDED = ("forwarded", "x-forwarded-for", "x-real-ip")  # whoever asks through a proxy is not here
+
+GIGABYTE = 1e9
+TIE = "\N{NO-BREAK SPACE}"  # before a unit
+FULL_SHARE = 0.1  # of a disk: with less of it free that is said first
 
 router = APIRouter(prefix="/api/v1", tags=["nodes"])
 
@@ -28,22 +37,7 @@ def get_nodes(request: Request) -> schema.NodesOut:
     health = pipeline.health()
     return schema.NodesOut(
         clock=_clock(pipeline.clock_note()),
-        nodes=[
-            schema.NodeOut(
-                node=node.node,
-                state="up" if node.state == "up" else "down",
-                heard_at=iso(node.heard_at_ms),
-                version=node.version,
-                backlog=node.backlog,
-                dropped=node.dropped,
-                lines=dict(node.lines),
-                stations=list(node.stations),
-                clock_confirmed=node.clock_ok,
-                clock_by=node.clock_by,
-                time_unconfirmed_since=None if node.unconfirmed_since_ms is None else iso(node.unconfirmed_since_ms),
-            )
-            for node in pipeline.nodes.all()
-        ],
+        nodes=nodes_now(pipeline),
         unknown_channels={name: iso(at_ms) for name, at_ms in dict(health["unknown_channels"]).items()},  # type: ignore[call-overload]
         other_sites={name: iso(at_ms) for name, at_ms in pipeline.nodes.strangers().items()},
     )
@@ -83,3 +77,98 @@ def is_from_here(request: Request) -> bool:
 
 def _clock(note: ClockNote) -> schema.ClockOut:
     return schema.ClockOut(now=iso(note.now_ms), confirmed=note.ok, by=note.by)
+
+
+def nodes_now(pipeline: Pipeline) -> list[schema.NodeOut]:
+    """Return every node by name, those too that have not spoken since the server started and sent their health once."""
+    heard, healths = {node.node: node for node in pipeline.nodes.all()}, pipeline.nodes.health()
+    return [_node(pipeline, name, heard.get(name), healths.get(name)) for name in sorted({*heard, *healths})]
+
+
+def _node(pipeline: Pipeline, name: str, status: NodeStatus | None, health: NodeHealth | None) -> schema.NodeOut:
+    status = NodeStatus(name, "not heard", 0) if status is None else status
+    heard = status.state != "not heard"
+    return schema.NodeOut(
+        node=name,
+        state="up" if status.state == "up" else "down" if heard else "not heard",
+        heard_at=iso(status.heard_at_ms) if heard else None,
+        version=status.version,
+        backlog=status.backlog,
+        dropped=status.dropped,
+        lines=dict(status.lines),
+        stations=list(status.stations),
+        clock_confirmed=status.clock_ok,
+        clock_by=status.clock_by,
+        time_unconfirmed_since=None if status.unconfirmed_since_ms is None else iso(status.unconfirmed_since_ms),
+        health=None if health is None else schema.NodeHealthOut(at=iso(health.at_ms), **health.values),
+        supply_days=[] if health is None else [
+            schema.SupplyDayOut(day=iso(one.day_ms)[:10], lowest_v=one.lowest_v, highest_v=one.highest_v)
+            for one in health.supply_days
+        ],
+        words=_words(pipeline, status if heard else None, health),
+    )  # fmt: skip
+
+
+def _words(pipeline: Pipeline, status: NodeStatus | None, health: NodeHealth | None) -> list[str]:
+    """Lines for a reader, what asks for a hand first."""
+    now_ms, zone = pipeline.clock.now_ms(), pipeline.config.site.timezone
+    lines = []
+    if status is None:
+        lines.append("Not heard since the server started.")
+    elif status.state == "down":
+        lines.append(f"Down since {words.moment(status.heard_at_ms, zone, now_ms=now_ms)}.")
+    else:
+        lines.append("Up.")
+    if status is not None:
+        lines += [f"Line {name}: {state}." for name, state in sorted(status.lines.items()) if state != "ok"]
+        if status.state == "up" and not status.clock_ok:
+            since = status.unconfirmed_since_ms
+            when = "" if since is None else f" since {words.moment(since, zone, now_ms=now_ms)}"
+            lines.append(f"Its time is not confirmed{when}.")
+        if status.dropped:
+            lines.append(f"{status.dropped} readings were given up before the server had them: its disk was full.")
+        if status.backlog:
+            lines.append(f"{status.backlog} readings wait on it.")
+    if health is not None:
+        lines += _machine(health)
+        on_for_s = health.values.get("uptime_s")
+        after = "" if on_for_s is None else f", {words.age(round(on_for_s * 1000))} after it was switched on"
+        lines.append(f"Told {words.moment(health.at_ms, zone, now_ms=now_ms)}{after}.")
+    elif status is not None and status.version:
+        lines.append("It says nothing of its machine: a version before this.")
+    ours = metadata.version("underturf")
+    if status is not None and status.version and status.version != ours:
+        lines.append(f"Its version is {status.version}, the server's {ours}.")
+    return lines
+
+
+def _machine(health: NodeHealth) -> list[str]:
+    value, lines = health.values, []
+    if "supply_v" in value:
+        low, days = health.lowest_v(2), len(health.supply_days)
+        lines.append(
+            f"Supply {value['supply_v']:.1f}{TIE}V"
+            + (f", at its lowest since yesterday {low:.1f}{TIE}V." if low else ".")
+        )
+        if days > 2:
+            lines.append(f"Lowest of {days} days: {health.lowest_v(days):.1f}{TIE}V.")
+    free, total = value.get("disk_free_bytes"), value.get("disk_total_bytes")
+    if free is not None and total:
+        room = f"Disk: {free / GIGABYTE:.1f} of {total / GIGABYTE:.1f}{TIE}GB free."
+        lines.insert(0 if free < FULL_SHARE * total else len(lines), room)
+    if "temperature_degc" in value:
+        lines.append(f"Its board is at {value['temperature_degc']:.0f} °C.")
+    if "signal_dbm" in value:
+        lines.append(f"Radio {value['signal_dbm']:.0f}{TIE}dBm; the nearer to nought the better.")
+    return lines
+
+
+def day_name(day: str) -> tuple[str, str]:
+    """Return a day of the supply as a reader says it: `Tue` and `9`."""
+    at = datetime.date.fromisoformat(day)
+    return f"{at:%a}", f"{at.day}"
+
+
+def days_between(first: str, last: str) -> int:
+    """Return how many days after `first` the day `last` is."""
+    return (datetime.date.fromisoformat(last) - datetime.date.fromisoformat(first)).days

@@ -225,12 +225,34 @@ class ClockOut(BaseModel):
     by: str = Field(examples=["the system"])
 
 
+class NodeHealthOut(BaseModel):
+    """How the machine of a node is, as it last said; null what it could not read."""
+
+    at: Time
+    supply_v: float | None = Field(None, examples=[12.6])
+    temperature_degc: float | None = Field(None, examples=[31.5], description="the warmest of its thermal zones")
+    disk_free_bytes: float | None = Field(None, examples=[9412345856.0])
+    disk_total_bytes: float | None = Field(None, examples=[15000000000.0])
+    signal_dbm: float | None = Field(None, examples=[-61.0], description="of its strongest wireless network")
+    uptime_s: float | None = Field(None, examples=[86400.0])
+
+
+class SupplyDayOut(BaseModel):
+    """Lowest and highest supply that a node told in a day (UTC)."""
+
+    day: str = Field(examples=["2026-05-04"])
+    lowest_v: float = Field(examples=[11.9])
+    highest_v: float = Field(examples=[13.4])
+
+
 class NodeOut(BaseModel):
     """A node, as it last said of itself."""
 
     node: str = Field(examples=["hut"])
-    state: Literal["up", "down"] = Field(examples=["up"])
-    heard_at: Time
+    state: Literal["up", "down", "not heard"] = Field(
+        examples=["up"], description="not heard: not since the server started"
+    )
+    heard_at: Time | None
     version: str = Field(examples=["0.1.0"])
     backlog: int = Field(examples=[0], description="readings without a receipt")
     dropped: int = Field(examples=[0], description="readings it had no room for")
@@ -239,6 +261,9 @@ class NodeOut(BaseModel):
     clock_confirmed: bool = Field(examples=[True])
     clock_by: str = Field(examples=["the system"], description="who confirmed its time; empty where nobody did")
     time_unconfirmed_since: Time | None
+    health: NodeHealthOut | None = Field(None, description="null where the node has never said")
+    supply_days: list[SupplyDayOut] = Field(examples=[[]], description="at most 14, the newest last")
+    words: list[str] = Field(examples=[["Up.", "Supply 12.6 V."]], description="the same for a reader")
 
 
 class NodesOut(BaseModel):

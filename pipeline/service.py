@@ -33,6 +33,7 @@ from pipeline.alerts.site import BACKUP_OLD
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
 from pipeline.mqtt.ingest import Arrival, Ingest
+from pipeline.mqtt.node_health import as_note, from_note
 from pipeline.mqtt.nodes import MAX_NODES, BadStatus, Nodes, NodeStatus
 from pipeline.notify.heartbeat import Heartbeat
 from pipeline.notify.outbox import Notifier, send_at_once
@@ -70,6 +71,7 @@ JUDGE_LEAST_S = 1.0  # and no more often than this in real time
 WORKED_EVERY_S = 5.0
 JOIN_S = 20.0  # how long a part may take to end
 WORKED_KEY = "worker/worked"
+HEALTH_KEY = "nodes/health"
 
 
 def _foreseen(bad: Exception) -> bool:
@@ -277,6 +279,9 @@ class Worker:
         """Commit messages together, then receipt each outbox once and acknowledge them."""
         with self._journal.database.transaction():
             appended = [self._commit(message, now_ms) for message in messages]
+            health = self._nodes.health_to_keep()
+            if health is not None:
+                self._journal.keep_note(HEALTH_KEY, as_note(health))
         # From here on they are on the disk.
         self._held = []
         self.committed_at_ms = now_ms
@@ -566,7 +571,7 @@ class Pipeline:
         self.config = config
         self._own_clock = clock is None
         self.clock: Clock = clock if clock is not None else _clock(config)
-        self.metrics, self.changes, self.nodes = Metrics(), Changes(), Nodes(config.site.name)
+        self.metrics, self.changes = Metrics(), Changes()
         self._lock_file = lock_folder(config.data.dir)
         try:
             self._stores = open_stores(config)
@@ -576,6 +581,7 @@ class Pipeline:
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
         if config.backup.dir is not None:
             ask_for_backups(config.data.dir, self.clock.now_ms())
+        self.nodes = Nodes(config.site.name, known_health=from_note(self.journal.note(HEALTH_KEY)))
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._server = self._stores.server

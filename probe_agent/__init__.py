@@ -11,6 +11,7 @@ Standard library, pyserial and paho-mqtt only, so that it runs on a small board.
 - `doctor`: what around the agent keeps readings from being taken or sent
 - `faults`: the base of all faults of the surroundings, and the wait before the next try
 - `field_check`: whether a probe is what the settings say: in air, in water, pushed in, a cup poured
+- `health`: how the machine is: supply, temperature, disk, radio, time since its start
 - `learn`: what the numbers of an unknown sensor are, in air, water and salted water
 - `line`: one serial line, opened again after a fault
 - `line_setup`: how the adapter at a port is to be spoken to, found by trying

@@ -68,6 +68,14 @@ class OutboxConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class SupplyConfig:
+    """Where the supply of the node is told: a file with a number, and the volts for each unit of it."""
+
+    file: Path | None
+    scale: float
+
+
+@dataclass(frozen=True, slots=True)
 class LineConfig:
     """One serial line, and what its adapter does to SDI-12.
 
@@ -127,6 +135,7 @@ class AgentConfig:
     lockstep_backlog: int
     broker: AgentBroker
     outbox: OutboxConfig
+    supply: SupplyConfig
     lines: tuple[LineConfig, ...]
     probes: tuple[ProbeConfig, ...]
 
@@ -152,7 +161,9 @@ def load(path: Path, *, least_probes: int = 1) -> AgentConfig:
         raise AgentConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
     check = _AgentCheck(path)
     config = _parse(
-        check, check.keys(table, "", ["agent", "clock", "broker", "schedule", "outbox", "line", "probe"]), least_probes
+        check,
+        check.keys(table, "", ["agent", "clock", "broker", "schedule", "outbox", "supply", "line", "probe"]),
+        least_probes,
     )
     if check.faults:
         raise AgentConfigFault(check.faults)
@@ -163,6 +174,7 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
     agent = check.table(table, "agent", "site node state_dir model_dir")
     clock = check.table(table, "clock", "follow trust_hardware lockstep_backlog")
     outbox = check.table(table, "outbox", "max_mb keep_days batch")
+    supply = check.table(table, "supply", "file scale")
     model_dir = check.directory(agent, "agent.", "model_dir")
     if "model_dir" not in agent and OWN_MODELS.is_dir():
         model_dir = OWN_MODELS
@@ -180,6 +192,9 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
             check.number(outbox, "outbox.", "max_mb", 64.0, 4.0, 4096.0),
             check.number(outbox, "outbox.", "keep_days", 14.0, 0.0, 3650.0),
             check.whole(outbox, "outbox.", "batch", 500, 1, MAX_BATCH),
+        ),
+        supply=SupplyConfig(
+            check.readable(supply, "supply.", "file"), check.number(supply, "supply.", "scale", 1e-6, 1e-9, 1000.0)
         ),
         lines=lines,
         probes=_probes(check, table, lines, cadence, model_dir, least_probes),

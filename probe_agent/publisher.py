@@ -75,6 +75,8 @@ class Publisher:
     ----------
     state : str
         `up`, or `away: reason`.
+    health : mapping of str to float
+        What the status tells of this machine; whoever sets it says by that how often it is told.
     server : str
         How the pipeline is older than this agent, as its receipts show; empty where it is not.
     sent, resends, bad_receipts : int
@@ -91,6 +93,7 @@ class Publisher:
     ) -> None:
         self.state = NOT_CONNECTED
         self.server = ""
+        self.health: Mapping[str, float] = {}
         self.sent = self.resends = self.bad_receipts = 0
         self._config = config
         self._outbox = outbox
@@ -310,6 +313,7 @@ class Publisher:
             "lines": dict(lines),
             "stations": self._stations,
             "clock": self._clock,
+            "health": dict(self.health),
         }
 
     def _status_payload(self, state: str, lines: Mapping[str, str]) -> bytes:

@@ -25,6 +25,7 @@ from probe_agent.clock import PULSE_S, Clock, FollowClock, SystemClock, environm
 from probe_agent.config import AgentConfig
 from probe_agent.control import ControlSocket
 from probe_agent.faults import AgentFault
+from probe_agent.health import node_health
 from probe_agent.line import SerialLine
 from probe_agent.line_worker import FAULT_PAUSE_S, STUCK_S, LineWorker, PendingCommit, ScheduledProbe
 from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, open_outbox
@@ -34,6 +35,7 @@ from probe_agent.schedule import Rain, rain_after_amount, rain_after_total
 
 CLOCK_HOLD_S = 600  # uptime until which readings of an unset clock are held back: a time service takes minutes
 HOUSEKEEPING_S = 60.0
+HEALTH_S = 600.0  # how the machine is changes slowly, and each status costs a node on a slow radio its bytes
 JOIN_WITHIN_S = 12.0  # the unit gives 15 s to stop
 WAITING_READINGS = 5000  # kept in memory while the disk refuses them
 TIME_MOVED_MS = 2000  # a told time that differs by less is not logged
@@ -119,6 +121,13 @@ class Agent:
             for channel in probe.description.channels
             if channel.heard in ("rain", "rain_total")
         }
+        self._supply_channels = {
+            f"{probe.id}/{channel.name}"
+            for probe in config.probes
+            for channel in probe.description.channels
+            if channel.heard == "supply_voltage"
+        }
+        self._supply_v: dict[str, float] = {}
         self._waiting: deque[PendingCommit] = deque()
         self.workers = [
             LineWorker(
@@ -139,7 +148,7 @@ class Agent:
         self._unconfirmed_since_ms: int | None = None
         if isinstance(clock, MachineClock):  # a clock that stood still gives no slot twice
             clock.not_before(max(last.values(), default=0) * 1000 + 1000)
-        self._housekept_at = float("-inf")
+        self._housekept_at = self._health_at = float("-inf")
 
     def start(self, stop: threading.Event) -> None:
         """Give each line a thread of its own, until `stop`. Without this `step` reads them, one after the other."""
@@ -225,6 +234,9 @@ class Agent:
         self.control.step()
         self._update_lines(now_ms)
         self._change("stuck", self.stuck or "")
+        if self._clock.monotonic() - self._health_at >= HEALTH_S:
+            self._health_at = self._clock.monotonic()
+            self.publisher.health = self._health(note)
         hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
         name = self.outbox.outbox_id
         self.publisher.step(hold=hold, lines=self._line_states(), clock=self._clock_state(note))
@@ -263,6 +275,14 @@ class Agent:
         """Return what the status says of the time: whether and by whom it is confirmed, and since when it is not."""
         return {"ok": note.ok, "by": note.by, "unconfirmed_since_ms": self._unconfirmed_since_ms}
 
+    def _health(self, note: ClockNote) -> dict[str, float]:
+        with self._lock:
+            heard = list(self._supply_v.values())
+        supply = self.config.supply
+        return node_health(
+            self.config.state_dir, note.uptime_ms, supply_v=heard, supply_file=supply.file, supply_scale=supply.scale
+        )
+
     def _update_clock(self, note: ClockNote) -> None:
         was_ok = self._clock_ok
         if note.ok:
@@ -282,7 +302,13 @@ class Agent:
         with self._lock:
             for one in pending.samples:
                 heard = self._rain_channels.get(one.channel)
-                if heard is None or one.status is not Status.OK or one.raw is None:
+                if one.status is not Status.OK or one.raw is None:
+                    continue
+                if one.channel in self._supply_channels:
+                    if one.channel not in self._supply_v:
+                        self._health_at = float("-inf")  # the first is news
+                    self._supply_v[one.channel] = one.raw
+                if heard is None:
                     continue
                 if heard == "rain_total":
                     self._rain = rain_after_total(self._rain, one.channel, one.raw, one.measured_at_ms)

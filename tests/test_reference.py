@@ -527,6 +527,7 @@ def test_printed_receipt_and_status_are_understood() -> None:
     assert heard.backlog == 12 and set(json.loads(status)) == {
         *("state", "version", "outbox_id", "checks_digests", "assigned", "backlog", "dropped", "lines", "stations"),
         "clock",
+        "health",
     }
 
 

@@ -2,5 +2,6 @@
 
 - `broker`: The embedded broker: one for this machine alone, on loopback, kept running.
 - `ingest`: From the broker to a bounded queue, and receipts back.
+- `node_health`: How the machines of the nodes are, as last told, and their last days.
 - `nodes`: What the nodes say of themselves, as last heard: up or down, their lines, what waits in their outbox.
 """

@@ -1,6 +1,7 @@
 """What the nodes say of themselves, as last heard: up or down, their lines, what waits in their outbox.
 
-Kept in memory only: states are retained by the broker and said again by a node that connects. It acts on nothing.
+Kept in memory: states are retained by the broker and said again by a node that connects. Only what is known of their
+machines outlasts a restart, for nodes that sleep. It acts on nothing.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hardware.reading import MAX_SEQ, WIRE_VERSION, is_slug
+from pipeline.mqtt.node_health import BadHealth, NodeHealth, health_after
 
 MAX_NODES = 1000
 MAX_STATUS_BYTES = 64 * 1024
@@ -50,6 +52,7 @@ class NodeStatus:
     unconfirmed_since_ms: int | None = None
     assigned: int = 0
     checks_digests: bool = False
+    health: NodeHealth | None = None
 
 
 class Nodes:
@@ -59,12 +62,16 @@ class Nodes:
     ----------
     site : str, optional
         Whose nodes these are; None takes those of any. Of nodes that name another only that is kept.
+    known_health : mapping of str to NodeHealth, optional
+        How the machines were when that was last kept, by node.
     """
 
-    def __init__(self, site: str | None = None) -> None:
+    def __init__(self, site: str | None = None, *, known_health: Mapping[str, NodeHealth] | None = None) -> None:
         self._site = site
         self._nodes: dict[str, NodeStatus] = {}
         self._strangers: dict[str, int] = {}
+        self._health: dict[str, NodeHealth] = dict(known_health or {})
+        self._health_is_news = False
         self._lock = threading.Lock()
 
     def hear(self, topic: str, payload: bytes, at_ms: int) -> NodeStatus | None:
@@ -85,11 +92,27 @@ class Nodes:
                 return None
             if not payload:
                 self._nodes.pop(node, None)
+                self._health_is_news |= self._health.pop(node, None) is not None
                 return None
             if node not in self._nodes and len(self._nodes) >= MAX_NODES:
                 raise BadStatus(f"node: found one more than {MAX_NODES}, expected at most that many on a site")
-            self._nodes[node] = _parse(node, payload, at_ms, self._nodes.get(node))
-            return self._nodes[node]
+            heard = self._nodes[node] = _parse(node, payload, at_ms, self._nodes.get(node), self._health.get(node))
+            if heard.health is not None and heard.health != self._health.get(node):
+                self._health[node], self._health_is_news = heard.health, True
+                while len(self._health) > MAX_NODES:
+                    self._health.pop(next(iter(self._health)))
+            return heard
+
+    def health(self) -> dict[str, NodeHealth]:
+        """Return how the machines of all nodes are, as far as they said, those not heard since the start too."""
+        with self._lock:
+            return dict(self._health)
+
+    def health_to_keep(self) -> dict[str, NodeHealth] | None:
+        """Return `health` where it is another than at the last call, else None."""
+        with self._lock:
+            news, self._health_is_news = self._health_is_news, False
+            return dict(self._health) if news else None
 
     def _hear_stranger(self, name: str, payload: bytes, at_ms: int) -> None:
         if not payload or b"up" not in payload[:MAX_STATUS_BYTES]:
@@ -114,7 +137,7 @@ class Nodes:
             return tuple(self._nodes[name] for name in sorted(self._nodes))
 
 
-def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None) -> NodeStatus:
+def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None, health: NodeHealth | None) -> NodeStatus:
     if len(payload) > MAX_STATUS_BYTES:
         raise BadStatus(f"status: found {len(payload)} bytes, expected at most {MAX_STATUS_BYTES}")
     try:
@@ -127,6 +150,10 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None) -> 
     if not isinstance(lines, dict) or len(lines) > MAX_LINES or not all(isinstance(v, str) for v in lines.values()):
         raise BadStatus("status.lines: expected a text for each line")
     before = NodeStatus(node, "down", at_ms) if before is None else before
+    try:
+        health = health_after(health, said.get("health"), at_ms)
+    except BadHealth as err:
+        raise BadStatus(str(err)) from err
     return replace(
         before,
         state=said["state"],
@@ -140,6 +167,7 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None) -> 
         **_clock(said),
         assigned=_count(said, "assigned", before.assigned),
         checks_digests=said.get("checks_digests", before.checks_digests) is True,
+        health=health,
     )
 
 

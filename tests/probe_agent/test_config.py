@@ -60,7 +60,7 @@ def test_documented_example_loads_and_shows_the_defaults(tmp_path):
 
 def test_every_key_is_in_the_documented_example(tmp_path):
     """A key the configuration knows and the example does not show is one that nobody finds."""
-    tables = ("[agent]", "[clock]", "[broker]", "[schedule]", "[outbox]", "[[line]]", "[[probe]]")
+    tables = ("[agent]", "[clock]", "[broker]", "[schedule]", "[outbox]", "[supply]", "[[line]]", "[[probe]]")
     path = tmp_path / "agent.toml"
     path.write_text("\n".join(f"{table}\nqqq = 1" for table in tables))
     unknown = [fault for fault in faults_of(path) if "an unknown key" in fault]

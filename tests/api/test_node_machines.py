@@ -1,0 +1,106 @@
+"""The nodes in JSON and on their page: what each last said of itself and its machine, also after a restart."""
+
+from __future__ import annotations
+
+import json
+import re
+import threading
+
+import pytest
+
+from api.app import create_app
+from pipeline.mqtt.ingest import Arrival
+from pipeline.service import Pipeline
+from pipeline.service import load_settings as load
+from pipeline.units import DAY_MS
+from tests.api.served import TestClient
+from tests.api.site import Ground, MakeGround
+
+HEALTH = {
+    "supply_v": 12.61, "temperature_degc": 31.5, "disk_free_bytes": 9.4e9, "disk_total_bytes": 15e9,
+    "signal_dbm": -61, "uptime_s": 86400 * 3,
+}  # fmt: skip
+
+
+def tell(ground: Ground, node: str = "hut", **said: object) -> None:
+    """A status as it comes from the broker, through the worker."""
+    payload = json.dumps({"state": "up", **said}).encode()
+    worker = ground.pipeline._worker
+    arrivals = [Arrival(f"underturf/1/meadow/{node}/status", payload, 1, 1, 1)]
+    worker._source.take = lambda _timeout_s: arrivals.pop() if arrivals else None
+    worker.step(threading.Event())
+
+
+@pytest.fixture
+def ground(make_ground: MakeGround) -> Ground:
+    return make_ground()
+
+
+def client_of(pipeline: Pipeline) -> TestClient:
+    return TestClient(create_app(pipeline), raise_server_exceptions=False)
+
+
+def test_a_node_is_shown_with_its_machine(ground: Ground) -> None:
+    """Each figure that was told, in JSON as it was and on the page in words."""
+    tell(
+        ground,
+        version="0.0.9",
+        backlog=12,
+        clock={"ok": False, "by": "", "unconfirmed_since_ms": None},
+        lines={"north": "ok", "dock": "away: no such port"},
+        health=HEALTH,
+    )
+    client = client_of(ground.pipeline)
+    (node,) = client.get("/api/v1/nodes").json()["nodes"]
+    assert (node["node"], node["state"], node["backlog"], node["version"]) == ("hut", "up", 12, "0.0.9")
+    assert {key: node["health"][key] for key in HEALTH} == HEALTH
+    assert [day["lowest_v"] for day in node["supply_days"]] == [12.61]
+    page = re.sub(r"\s+", " ", client.get("/nodes").text.replace("\N{NO-BREAK SPACE}", " "))
+    for words in (
+        "Line dock: away: no such port.", "Its time is not confirmed.",
+        "12 readings wait on it.", "Supply 12.6 V", "Disk: 9.4 of 15.0 GB free.",
+        "Its board is at 32 °C.", "Radio -61 dBm", "3 days after it was switched on.",
+        "Its version is 0.0.9, the server",
+    ):  # fmt: skip
+        assert words in page
+    assert "Line north" not in page
+
+
+def test_a_node_that_has_not_spoken_since_the_start_is_still_known(ground: Ground) -> None:
+    """Its machine as last said, from the journal: a node that sleeps is silent for hours."""
+    tell(ground, health=HEALTH)
+    tell(ground, state="down")
+    folder = ground.pipeline.config.data.dir
+    ground.pipeline.stop()
+    again = Pipeline(load(folder.parent / "underturf.toml"), clock=ground.clock)
+    try:
+        (node,) = client_of(again).get("/api/v1/nodes").json()["nodes"]
+        assert node["state"] == "not heard" and node["health"]["supply_v"] == 12.61
+        assert node["words"][0] == "Not heard since the server started."
+    finally:
+        again.stop()
+
+
+def test_days_of_supply_are_drawn_to_scale_and_a_gap_stays_a_gap(ground: Ground) -> None:
+    """Days 0, 1 and 3: as far apart as they are; the lower a figure the lower it stands."""
+    start_ms = ground.clock.now_ms()
+    for day, supply_v in ((0, 12.8), (0, 12.4), (1, 12.2), (3, 11.6)):
+        ground.clock.wall_ms = start_ms + day * DAY_MS
+        tell(ground, health={"supply_v": supply_v})
+    page = client_of(ground.pipeline).get("/nodes").text
+    marks = [(int(x), float(top), float(foot)) for x, top, foot in re.findall(r'd="M(\d+) ([\d.]+)V([\d.]+)"', page)]
+    assert [x for x, _, _ in marks] == [24, 72, 168]
+    assert marks[0][1] < marks[0][2] <= marks[1][1] < marks[2][1]
+    assert all(words in page for words in (">12.8<", ">12.4<", ">11.6<", "Lowest of 3 days: 11.6\N{NO-BREAK SPACE}V."))
+
+
+def test_without_nodes_the_page_says_so_and_an_older_one_is_named(ground: Ground) -> None:
+    """No node yet; then one of a version that says nothing of its machine, and little room comes first."""
+    client = client_of(ground.pipeline)
+    assert "No node has been heard yet." in client.get("/nodes").text
+    tell(ground, version="0.0.1")
+    assert "It says nothing of its machine: a version before this." in client.get("/nodes").text
+    tell(ground, health={**HEALTH, "disk_free_bytes": 1e8})
+    (node,) = client.get("/api/v1/nodes").json()["nodes"]
+    node["words"] = [line.replace("\N{NO-BREAK SPACE}", " ") for line in node["words"]]
+    assert node["words"].index("Disk: 0.1 of 15.0 GB free.") < node["words"].index("Its board is at 32 °C.")
