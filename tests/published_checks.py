@@ -15,8 +15,6 @@ import numpy as np
 from hardware import sdi12_frame
 from pipeline.soil import change as trend
 from pipeline.soil import climate, roots, strength
-from pipeline.soil import permittivity as curves
-from pipeline.soil import permittivity as mixing
 from pipeline.soil import radiation as sun
 from pipeline.soil.calibration import CURVES, cone_base_area
 from simulator import kernels
@@ -73,9 +71,9 @@ def water_content() -> Iterator[Sum]:
         "Topp, Davis & Annan 1980, Water Resour. Res. 16(3), 574-582",
         _row([f"permittivity {v:g}" for v in (3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80)],
              "0.0298 0.0798 0.1883 0.2758 0.3454 0.4004 0.4441 0.5102 0.5695 0.6478 0.9646",
-             curves.cubic([3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80], (-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6)), "computed")
-        + _row([f"by our guarded curve, {v:g}" for v in (10, 30)], "0.1883 0.4441", curves.topp_1980([10, 30]),
-               "computed"),
+             CURVES["topp_1980"].formula([3, 5, 10, 15, 20, 25, 30, 40, 50, 60, 80]), "computed")
+        + _row([f"by our guarded curve, {v:g}" for v in (10, 30)], "0.1883 0.4441",
+               CURVES["topp_1980"].guarded([10, 30]), "computed"),
     )  # fmt: skip
     formula = {name: curve.formula for name, curve in CURVES.items()}
     yield _curve("Roth, organic", "Roth, Malicki & Plagge 1992, J. Soil Sci. 43, 1-13, table 3c",
@@ -87,7 +85,7 @@ def water_content() -> Iterator[Sum]:
     yield _curve("Myllys & Simojoki, pooled", "Myllys & Simojoki 1996, table 2",
                  "0.0447 0.1159 0.2692 0.4848 0.6069 0.6689 0.7042 0.7461", formula["myllys_simojoki"](e))  # fmt: skip
     yield _curve("Schaap, forest floor", "Schaap et al., eq. 2b as given by Vaz et al. 2013",
-                 "0.1121 0.1881 0.3186 0.4921 0.6198 0.7249 0.8158 0.8968", curves.schaap_formula(e))  # fmt: skip
+                 "0.1121 0.1881 0.3186 0.4921 0.6198 0.7249 0.8158 0.8968", formula["schaap"](e))  # fmt: skip
     for density, printed in (
         (0.1, "0.1228 0.1919 0.3190 0.4987 0.6366 0.7529 0.8553 0.9479"),
         (0.3, "0.1128 0.1797 0.3028 0.4769 0.6105 0.7231 0.8223 0.9120"),
@@ -95,12 +93,12 @@ def water_content() -> Iterator[Sum]:
     ):
         yield _curve(f"Malicki, bulk density {density} g/cm3",
                      "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366, eq. 10",
-                     printed, curves.malicki_bulk_density_formula(e, density))  # fmt: skip
+                     printed, formula["malicki_bulk_density"](e, density))  # fmt: skip
     for porosity, solid, printed in (
         (0.45, 5.0, "0.0066 0.0700 0.1866 0.3515 0.4780 0.5847 0.6786 0.7636"),
         (0.90, 4.0, "0.0796 0.1430 0.2596 0.4245 0.5510 0.6577 0.7516 0.8366"),
     ):
-        ours = mixing.crim_formula(e, porosity, solid, 80.0)
+        ours = formula["crim"](e, porosity, solid_permittivity=solid, water_permittivity=80.0)
         yield _curve(f"Refractive mixing, porosity {porosity}, solids {solid:g}, water 80",
                      "Roth et al. 1990, Water Resour. Res. 26, 2267 (from memory)", printed, ours)  # fmt: skip
 
@@ -200,13 +198,13 @@ def peat() -> Iterator[Sum]:
 
 def grass_and_ground() -> Iterator[Sum]:
     """Growth potential, cone index, trends, depth of a share of roots."""
-    temperatures = [0, 5, 10, 12, 15, 18, 20, 25, 28, 30, 31, 35]
+    temperatures = [0, 5, 10, 12, 15, 18, 20, 25, 28, 30, 31]
     source = "Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113, constants as restated"
     for kind, printed, ours in (
-        ("cool", "0.0013 0.0243 0.1915 0.3472 0.6615 0.9360 1.0000 0.6615 0.3472 0.1915 0.1353 0.0243",
-         climate.growth_potential_cool(temperatures)),
-        ("warm", "0.0001 0.0010 0.0111 0.0251 0.0734 0.1783 0.2909 0.6926 0.9123 0.9898 1.0000 0.8494",
-         climate.growth_potential_warm(temperatures, hold_above_optimum=False)),
+        ("cool", "0.0013 0.0243 0.1915 0.3472 0.6615 0.9360 1.0000 0.6615 0.3472 0.1915 0.1353",
+         climate.growth_potential(temperatures, "cool")),
+        ("warm", "0.0001 0.0010 0.0111 0.0251 0.0734 0.1783 0.2909 0.6926 0.9123 0.9898 1.0000",
+         climate.growth_potential(temperatures, "warm")),
     ):  # fmt: skip
         yield Sum(f"Growth potential, {kind} season, as first published", source,
                   _row([f"{t} degC" for t in temperatures], printed, ours, "computed"))  # fmt: skip
@@ -217,7 +215,7 @@ def grass_and_ground() -> Iterator[Sum]:
              [float(cone_base_area(100.0, base_mm2)) for base_mm2 in (322.70, 129.28)], "computed"),
     )  # fmt: skip
     warmth = np.linspace(20.0, 30.0, 10001)
-    gap = climate.growth_potential_cool(warmth) - climate.growth_potential_warm(warmth)
+    gap = climate.growth_potential(warmth, "cool") - climate.growth_potential(warmth, "warm")
     yield Sum("Where cool and warm season are alike", source,
               _row(["degC"], "24.84", warmth[np.argmin(np.abs(gap))], "computed"))  # fmt: skip
     depth = np.array([0.0, 0.10, 0.20, 0.30])

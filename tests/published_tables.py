@@ -52,8 +52,6 @@ TABLES = (
         "test_cubics_that_blow_up_refuse_above_forty")),
     Table("water content by eleven curves at eight permittivities", "the authors named on this page", (
         f"{PAGE}::water_content", *_soil("permittivity", "test_formula_gives_the_tabulated_water_content"))),
-    Table("permittivity of water by temperature", "equation from memory", _soil(
-        "mixing", "test_water_permittivity_falls_with_temperature")),
     Table("example 19, N'Diaye: inputs and steps", FAO, (
         *_soil("climate", "test_fao56_example_19_steps"),
         *_soil("radiation", "test_fao56_example_19_hour", "test_fao56_example_19_net_radiation_of_an_hour"))),

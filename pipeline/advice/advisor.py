@@ -62,7 +62,6 @@ from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, HOUR_MS
 
 DIARY_BACK_MS, DIARY_AHEAD_MS = 3 * 366 * DAY_MS, 550 * DAY_MS
-FIXTURES_OLD_MS = 2 * DAY_MS  # a calendar not read for so long is told of: our own choice
 
 
 def site_advice(
@@ -103,7 +102,7 @@ def site_advice(
     kept = AdviceCache() if cache is None else cache
     weather, why = _usable(forecast, now_ms)
     entries = tuple(diary.entries(None, now_ms - DIARY_BACK_MS, now_ms + DIARY_AHEAD_MS))
-    view = View(config, store, diary, kept, now_ms, ZoneInfo(config.site.timezone), entries, weather, why)
+    view = View(config, store, diary, kept, now_ms, ZoneInfo(config.site.timezone), entries, weather)
     played, missing = _fixtures(fixtures, now_ms)
     notes = [*why, *missing]
     surfaces = []

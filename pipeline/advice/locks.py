@@ -7,6 +7,7 @@ lock or a bound with a reason, which is kept with the window.
 
 from __future__ import annotations
 
+import calendar
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -31,8 +32,8 @@ class SurfaceState:
     ----------
     title, kind, grass : str
         In words; one of `SURFACES`; "cool" or "warm".
-    clay, water_to_hand, hosepipe_limit, finished_for_year : bool
-        Clay soil; water can be put on; use of it is limited; the strips meant are not to be played on again this year.
+    clay, water_to_hand, hosepipe_limit : bool
+        Clay soil; water can be put on; use of it is limited.
     seasons : tuple of TimeSpan
         Of play.
     renovation : TimeSpan or None
@@ -60,7 +61,6 @@ class SurfaceState:
     clay: bool = False
     water_to_hand: bool = True
     hosepipe_limit: bool = False
-    finished_for_year: bool = False
     seasons: tuple[TimeSpan, ...] = ()
     renovation: TimeSpan | None = None
     sown_ms: int | None = None
@@ -122,7 +122,7 @@ def _of_square(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
         return []
     if facts.never_on_square:
         return [Lock(Verdict.CLOSED, "never on a square", "nothing will: scarify for thatch, tine for air", ALWAYS)]
-    if not facts.closed_on_square_in_season or (facts.spikes_a_finished_pitch and ground.finished_for_year):
+    if not facts.closed_on_square_in_season:
         return []
     opens = (
         "a pitch finished for the year, or the close of season" if facts.spikes_a_finished_pitch else "close of season"
@@ -220,7 +220,7 @@ def yearly_spans(
 def midnight_ms(year: int, day: tuple[int, int], zone: datetime.tzinfo, *, days: int = 0) -> int:
     """Return the local midnight that begins a day, or so many days after it; 29 February is else the 28th. [ms]"""
     month, number = day
-    if day == (2, 29) and not _is_leap(year):
+    if day == (2, 29) and not calendar.isleap(year):
         number = 28
     date = datetime.date(year, month, number) + datetime.timedelta(days=days)
     return date_ms(date, zone)
@@ -229,10 +229,6 @@ def midnight_ms(year: int, day: tuple[int, int], zone: datetime.tzinfo, *, days:
 def date_ms(date: datetime.date, zone: datetime.tzinfo) -> int:
     """Return the local midnight that begins a date. [ms since 1970, UTC]"""
     return round(datetime.datetime(date.year, date.month, date.day, tzinfo=zone).timestamp() * 1000)
-
-
-def _is_leap(year: int) -> bool:
-    return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
 
 
 def seasons_of_fixtures(times: Sequence[tuple[int, int]]) -> tuple[TimeSpan, ...]:

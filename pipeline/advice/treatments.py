@@ -47,9 +47,8 @@ from pydantic import ValidationError
 
 from pipeline.advice.conditions import CONDITIONS, Row
 from pipeline.site.fields import faults_of
-from pipeline.site.passes import BoundKey, Bounds, GrassSeason, PassFacts, SurfaceBound, SurfaceKind
+from pipeline.site.passes import BoundKey, Bounds, PassFacts, SurfaceBound, SurfaceKind
 
-GRASS_SEASONS = get_args(GrassSeason)
 SURFACES = get_args(SurfaceKind)
 
 

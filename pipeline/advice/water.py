@@ -24,7 +24,6 @@ SEED_MOST_MM = 4.0  # a go on seed: our own choice
 WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: common practice
 MOST_MM = 25.0  # in one night: our own choice
 AIR_OVER_LEAF_K = 0.5  # air so little above the frost bound of the leaf: frost is likely; our own choice
-GO_GAP_H = 1.0
 DRY_DAYS = 5.0  # before a match in which a square gets no water
 # What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
@@ -159,7 +158,7 @@ class WaterAdvice:
     mm : float or None
         0 for none; None when nobody can tell. [mm]
     goes : int
-        In how many goes, `GO_GAP_H` apart.
+        In how many goes, an hour apart.
     drink_mm, root_deficit_mm : float
         What thatch takes first, and what the roots are short of. [mm]
     volume_m3 : float or None

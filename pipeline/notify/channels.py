@@ -60,11 +60,9 @@ class Way(Protocol[_Handed]):
 
     def deliver(self, handed: _Handed) -> None:
         """Deliver one event or message; raises NotifyAway or NotifyRefused."""
-        ...
 
     def close(self) -> None:
         """Close the connections."""
-        ...
 
 
 class LogWay:
@@ -146,11 +144,9 @@ class Teller(Protocol):
 
     def tell(self, key: str, payload: bytes) -> threading.Event:
         """Publish once for each key; the event is set when the broker has acknowledged."""
-        ...
 
     def told(self, key: str) -> None:
         """Forget a key."""
-        ...
 
 
 class MqttWay:

@@ -69,11 +69,9 @@ class DeliveryQueue(Protocol):
 
     def waiting(self, now_ms: int) -> Sequence[Any]:
         """Return what may be delivered now, in order; each has an `id`."""
-        ...
 
     def taken(self, handed: Any, now_ms: int) -> None:
         """Record that the way has taken one thing, or has refused it for good."""
-        ...
 
 
 class EventOutbox:

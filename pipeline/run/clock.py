@@ -24,15 +24,12 @@ class Clock(Protocol):
 
     def now_ms(self) -> int:
         """Return wall time. [ms since 1970, UTC]"""
-        ...
 
     def monotonic(self) -> float:
         """Return real seconds that never go back, from an arbitrary start. [s]"""
-        ...
 
     def wait(self, seconds: float, stop: threading.Event) -> bool:
         """Wait real seconds, or less if `stop` is set. Returns whether it is set."""
-        ...
 
 
 class SystemClock(MachineClock):

@@ -9,7 +9,6 @@
 - `layers`: Media, the place of a probe, water stored in thatch and root zone, and relative wetness.
 - `limits`: Dry and drained limit learned from a channel's own history.
 - `moving`: Moving windows over a series by its own time stamps.
-- `permittivity`: Published curves from apparent permittivity to water content, each within its calibrated range.
 - `quality`: Quality tests of a series: from arrays to flags, one effect each.
 - `radiation`: Position of the sun, radiation above the air and at the ground, after FAO-56.
 - `roots`: Rooting depth from uptake by depth over a dry spell.

@@ -77,7 +77,7 @@ class Account:
     thatch_peak, thatch_kept, root_gain, below_gain : Estimate
         Most the thatch held above what it had before; what of it was still there at the close; gain of the root zone,
         and of the soil below it that probes see. [mm] Without thatch both of its lines are 0 with n = 0.
-    evaporation_mm, runoff_mm, drainage_mm : float
+    evaporation_mm : float
         As given; NaN when not known, and then inside the unaccounted line. [mm]
     unaccounted : Estimate
         Given less every line that is known. [mm] Negative when the ground gained more than was given.
@@ -99,8 +99,6 @@ class Account:
     root_gain: Estimate
     below_gain: Estimate
     evaporation_mm: float
-    runoff_mm: float
-    drainage_mm: float
     unaccounted: Estimate
     gain: tuple[Estimate, ...]
     lag_min: tuple[Estimate, ...]
@@ -128,8 +126,6 @@ def account(
     thatch_m: float = 0.0,
     until_ms: int | None = None,
     evaporation_mm: float = float("nan"),
-    runoff_mm: float = float("nan"),
-    drainage_mm: float = float("nan"),
     errors: Errors | None = None,
 ) -> Account:
     """Account for the water of one spell.
@@ -144,7 +140,7 @@ def account(
         Its thickness, for the probe's error. [m]
     until_ms : int, optional
         When the next water comes. [ms since 1970, UTC]
-    evaporation_mm, runoff_mm, drainage_mm : float
+    evaporation_mm : float
         Known otherwise, from the first water to the close. [mm] 0 or more; NaN: not known.
     errors : Errors, optional
 
@@ -170,7 +166,7 @@ def account(
     given = about(spell.given_mm, float(np.hypot(errors.gauge * spell.given_mm, errors.gauge_mm)), 1)
     bypass = bypass_flow(profile.depth_m, lags, every_min=profile.every_min, gained=_sum((kept, whole)), given=given)
     early = _early(spell, rows, known, until_ms)
-    remainder = _unaccounted(given, (kept, whole), (evaporation_mm, runoff_mm, drainage_mm))
+    remainder = _unaccounted(given, (kept, whole), evaporation_mm)
     return Account(
         spell=spell,
         closed_ms=int(rows.cell_ms[rows.after][close]) if rows.cell_ms[rows.after].size else spell.end_ms,
@@ -179,8 +175,6 @@ def account(
         root_gain=_with_reason(root, early),
         below_gain=below,
         evaporation_mm=evaporation_mm,
-        runoff_mm=runoff_mm,
-        drainage_mm=drainage_mm,
         unaccounted=_with_reason(remainder, early),
         gain=gains,
         lag_min=lags,
@@ -306,15 +300,15 @@ def _sum(parts: Sequence[Estimate]) -> Estimate:
     return Estimate(value, value - half, value + half, max(p.n for p in parts))
 
 
-def _unaccounted(given: Estimate, gains: Sequence[Estimate], known: Sequence[float]) -> Estimate:
+def _unaccounted(given: Estimate, gains: Sequence[Estimate], evaporation_mm: float) -> Estimate:
     if given.withheld:
         return withheld("nobody wrote down how much was given")
     total = _sum((given, *(Estimate(-g.value, -g.high, -g.low, g.n, g.reason) for g in gains)))
     if total.withheld:
         return total
-    other = float(sum(k for k in known if not np.isnan(k)))
-    reason = "" if not np.isnan(known[0]) else "evaporation is in it, not known apart"
-    return Estimate(total.value - other, total.low - other, total.high - other, total.n, reason)
+    if np.isnan(evaporation_mm):
+        return replace(total, reason="evaporation is in it, not known apart")
+    return Estimate(total.value - evaporation_mm, total.low - evaporation_mm, total.high - evaporation_mm, total.n)
 
 
 def _share(gain: Estimate, given: Estimate, bypass: str) -> Estimate:

@@ -21,8 +21,8 @@ HUMIDITY_EXCESS_PERCENT = 5.0  # capacitive sensors near saturation read a few p
 AIR_HEAT_J_M3_DEGC = 1.25e3  # density times specific heat near 5 degC
 GRASS_RESISTANCE_M = 208.0  # aerodynamic resistance of clipped grass is 208/u2 s/m: FAO-56 eq. 4 and page 21
 # Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113, as restated by others in degrees Celsius.
-COOL_OPTIMUM_DEGC, COOL_SPREAD_DEGC = 20.0, 5.5
-WARM_OPTIMUM_DEGC, WARM_SPREAD_DEGC = 31.0, 7.0
+# optimum and spread of growth by kind of grass
+GROWTH_DEGC = {"cool": (20.0, 5.5), "warm": (31.0, 7.0), "annual_meadow_grass": (18.0, 5.5)}
 
 
 def air_pressure_kpa(elevation_m: npt.ArrayLike) -> FloatArray:
@@ -475,15 +475,13 @@ def leaf_temperature_by_night_degc(
     return np.asarray(floats(air_temperature_degc) - drop, dtype=np.float64)
 
 
-def frost_on_leaf(surface_temperature_degc: npt.ArrayLike, *, threshold_degc: float = FROST_ON_LEAF_DEGC) -> FloatArray:
+def frost_on_leaf(surface_temperature_degc: npt.ArrayLike) -> FloatArray:
     """Say whether the leaf is to be treated as frozen: keep off.
 
     Parameters
     ----------
     surface_temperature_degc : array_like, any shape
         Of the turf's surface, measured or from `leaf_temperature_by_night_degc`. [degC]
-    threshold_degc : float
-        [degC]
 
     Returns
     -------
@@ -491,94 +489,40 @@ def frost_on_leaf(surface_temperature_degc: npt.ArrayLike, *, threshold_degc: fl
         1 frozen, 0 not, NaN unknown. [1] A frozen leaf breaks whether white or not.
     """
     surface = floats(surface_temperature_degc)
-    return np.where(np.isnan(surface), np.nan, (surface <= threshold_degc).astype(np.float64))
-
-
-def growth_potential_cool(
-    temperature_degc: npt.ArrayLike,
-    *,
-    optimum_degc: float = COOL_OPTIMUM_DEGC,
-    spread_degc: float = COOL_SPREAD_DEGC,
-) -> FloatArray:
-    """Return the growth of cool-season turf as a share of its best.
-
-    Parameters
-    ----------
-    temperature_degc : array_like, any shape
-        Daily mean air temperature. [degC]
-    optimum_degc, spread_degc : float
-        20 and 5.5; an optimum of 18 has been suggested for annual meadow-grass. [degC]
-
-    Returns
-    -------
-    ndarray, shape of `temperature_degc`
-        0 to 1. [1]
-
-    References
-    ----------
-    Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113 (constants as restated, not read in the
-    paper).
-    """
-    departure = (np.asarray(temperature_degc, dtype=np.float64) - optimum_degc) / spread_degc
-    return np.asarray(np.exp(-0.5 * departure**2), dtype=np.float64)
-
-
-def growth_potential_warm(
-    temperature_degc: npt.ArrayLike,
-    *,
-    optimum_degc: float = WARM_OPTIMUM_DEGC,
-    spread_degc: float = WARM_SPREAD_DEGC,
-    hold_above_optimum: bool = True,
-) -> FloatArray:
-    """Return the growth of warm-season turf as a share of its best.
-
-    Parameters
-    ----------
-    temperature_degc : array_like, any shape
-        Daily mean air temperature. [degC]
-    optimum_degc, spread_degc : float
-        31 and 7. [degC]
-    hold_above_optimum : bool
-        Keep 1 above the optimum, as the authors later did; False falls again as first published.
-
-    Returns
-    -------
-    ndarray, shape of `temperature_degc`
-        0 to 1. [1]
-
-    References
-    ----------
-    Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113 (constants as restated, not read in the
-    paper).
-    """
-    departure = (np.asarray(temperature_degc, dtype=np.float64) - optimum_degc) / spread_degc
-    if hold_above_optimum:
-        departure = np.minimum(departure, 0.0)
-    return np.asarray(np.exp(-0.5 * departure**2), dtype=np.float64)
+    return np.where(np.isnan(surface), np.nan, (surface <= FROST_ON_LEAF_DEGC).astype(np.float64))
 
 
 def growth_potential(temperature_degc: npt.ArrayLike, kind: str) -> FloatArray:
-    """Return the growth potential by kind of turf, with the standing constants.
+    """Return the growth of turf as a share of its best.
 
     Parameters
     ----------
     temperature_degc : array_like, any shape
         Daily mean air temperature, or soil temperature at 50 mm as a second vote. [degC]
     kind : str
-        "cool" or "warm".
+        "cool", "warm" or "annual_meadow_grass".
 
     Returns
     -------
     ndarray, shape of `temperature_degc`
-        0 to 1. [1]
+        0 to 1. [1] Warm-season turf keeps 1 above its optimum, as the authors later had it; first published, it fell
+        again.
 
     Raises
     ------
     ValueError
-        `kind` is neither of the two.
+        `kind` is none of these.
+
+    References
+    ----------
+    Gelernter & Stowell 2005, Golf Course Management 73(3), 108-113 (constants as restated, not read in the
+    paper); annual meadow-grass: common practice, read at second hand.
     """
-    if kind == "cool":
-        return growth_potential_cool(temperature_degc)
+    if kind not in GROWTH_DEGC:
+        known = " or ".join(map(repr, GROWTH_DEGC))
+        raise ValueError(f"kind of turf: found {kind!r}, expected {known}. Name the season it grows in.")
+    optimum, spread = GROWTH_DEGC[kind]
+    departure = (np.asarray(temperature_degc, dtype=np.float64) - optimum) / spread
     if kind == "warm":
-        return growth_potential_warm(temperature_degc)
-    raise ValueError(f"kind of turf: found {kind!r}, expected 'cool' or 'warm'. Name the season it grows in.")
+        departure = np.minimum(departure, 0.0)
+    return np.asarray(np.exp(-0.5 * departure**2), dtype=np.float64)

@@ -41,9 +41,9 @@ class Recession:
 
 
 def hold_time_h(
-    time_ms: TimeArray, wetness: FloatArray, end_ms: int, *, until_ms: int, held: float = HELD, error: float = 0.02
+    time_ms: TimeArray, wetness: FloatArray, end_ms: int, *, until_ms: int, error: float = 0.02
 ) -> Estimate:
-    """Return how long a layer stays above a wetness once the water has stopped.
+    """Return how long a layer stays above `HELD` once the water has stopped.
 
     Parameters
     ----------
@@ -53,8 +53,6 @@ def hold_time_h(
         When the water stopped. [ms]
     until_ms : int
         Where the dry-down ends: the next water. [ms] It is followed for a week at most.
-    held : float
-        [1]
     error : float
         Standard deviation of a reading in wetness; the interval is where wetness less and more 1.64 of it crosses. [1]
 
@@ -75,7 +73,7 @@ def hold_time_h(
         times, values = times[: gaps[0] + 1], values[: gaps[0] + 1]
         stop_ms = int(times[-1])
     found = [
-        _crossing_h(times, values, end_ms, stop_ms, held + shift)
+        _crossing_h(times, values, end_ms, stop_ms, HELD + shift)
         for shift in (0.0, NORMAL_90 * error, -NORMAL_90 * error)
     ]
     value, low, high = (hours for hours, _ in found)
@@ -125,7 +123,7 @@ def flash_off(time_ms: TimeArray, water_mm: FloatArray, end_ms: int, *, until_ms
     return Estimate(lost, lost - spread, lost + spread, int(first.size + last.size))
 
 
-def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float, floor: float | None = None) -> Recession:
+def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float) -> Recession:
     """Return the time constant of an exponential dry-down.
 
     Parameters
@@ -134,8 +132,6 @@ def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float, floo
         Hours, increasing [h], and water content or storage; NaN are left out.
     noise : float
         Standard deviation of a reading, above 0. [unit of `value`] The residuals' own counts where it is larger.
-    floor : float, optional
-        What it dries to. [unit of `value`] None: fitted, which takes a dry-down that bends.
 
     Returns
     -------
@@ -159,13 +155,13 @@ def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float, floo
     if float(np.mean(v[:quarter]) - np.mean(v[-quarter:])) < LEAST_DROP * noise / np.sqrt(quarter):
         return _no_recession("it dried too little to tell", n)
     taus = np.geomspace(*TAU_H, 240)
-    first = _likely(t, v, taus, floor, noise)
+    first = _likely(t, v, taus, noise)
     if first[-1] == taus.size - 1:
         return _no_recession("it dries in a straight line: no time constant in it", n)
     # once to see where, once more between to see how well
     taus = np.geomspace(taus[max(first[0] - 1, 0)], taus[first[-1] + 1], 240)
-    inside = _likely(t, v, taus, floor, noise)
-    squares, height, base = _profile(t, v, taus, floor)
+    inside = _likely(t, v, taus, noise)
+    squares, height, base = _profile(t, v, taus)
     best = int(np.argmin(squares))
     if height[best] <= 0.0:
         return _no_recession("it dried too little to tell", n)
@@ -173,9 +169,9 @@ def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float, floo
     return Recession(found, float(height[best]), float(base[best]))
 
 
-def _likely(t: FloatArray, v: FloatArray, taus: FloatArray, floor: float | None, noise: float) -> npt.NDArray[np.int64]:
+def _likely(t: FloatArray, v: FloatArray, taus: FloatArray, noise: float) -> npt.NDArray[np.int64]:
     """Places of the time constants that the readings allow, at least the best."""
-    squares, height, base = _profile(t, v, taus, floor)
+    squares, height, base = _profile(t, v, taus)
     best = int(np.argmin(squares))
     residual = v - base[best] - height[best] * np.exp(-t / taus[best])
     variance = max(float(squares[best]) / max(t.size - 3, 1), noise**2)
@@ -186,19 +182,13 @@ def _no_recession(reason: str, n: int) -> Recession:
     return Recession(withheld(reason, n), float("nan"), float("nan"))
 
 
-def _profile(
-    t: FloatArray, v: FloatArray, taus: FloatArray, floor: float | None
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _profile(t: FloatArray, v: FloatArray, taus: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Least sum of squares for each time constant, with the height and floor that give it."""
     shape = np.exp(-t[np.newaxis, :] / taus[:, np.newaxis])
-    if floor is None:
-        mean = shape.mean(axis=1, keepdims=True)
-        centred = shape - mean
-        height = centred @ (v - v.mean()) / np.maximum((centred**2).sum(axis=1), 1e-300)
-        base = v.mean() - height * mean[:, 0]
-    else:
-        height = shape @ (v - floor) / (shape**2).sum(axis=1)
-        base = np.full(taus.size, floor)
+    mean = shape.mean(axis=1, keepdims=True)
+    centred = shape - mean
+    height = centred @ (v - v.mean()) / np.maximum((centred**2).sum(axis=1), 1e-300)
+    base = v.mean() - height * mean[:, 0]
     residual = v[np.newaxis, :] - base[:, np.newaxis] - height[:, np.newaxis] * shape
     return (residual**2).sum(axis=1), height, base
 

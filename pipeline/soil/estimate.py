@@ -64,7 +64,7 @@ def withheld(reason: str, n: int = 0) -> Estimate:
     return Estimate(float("nan"), float("nan"), float("nan"), n, reason)
 
 
-def about(value: float, deviation: float, n: int, reason: str = "") -> Estimate:
+def about(value: float, deviation: float, n: int) -> Estimate:
     """Return a figure with the 90 % interval of a normal error.
 
     Parameters
@@ -73,36 +73,34 @@ def about(value: float, deviation: float, n: int, reason: str = "") -> Estimate:
         Figure and its standard deviation, 0 or more. [any one unit]
     n : int
         Days, events or readings behind it. [1]
-    reason : str
-        Why it must be taken with care; empty when it need not be.
 
     Returns
     -------
     Estimate
         [unit of `value`]
     """
-    return Estimate(value, value - NORMAL_90 * deviation, value + NORMAL_90 * deviation, n, reason)
+    return Estimate(value, value - NORMAL_90 * deviation, value + NORMAL_90 * deviation, n)
 
 
-def resampled(sample: FloatArray, *, draws: int = DRAWS, seed: int = SEED) -> npt.NDArray[np.int64]:
+def resampled(sample: FloatArray, *, seed: int = SEED) -> npt.NDArray[np.int64]:
     """Draw bootstrap samples of a sample.
 
     Parameters
     ----------
     sample : ndarray, shape (n, ...)
         At least one. [any unit]
-    draws, seed : int
+    seed : int
 
     Returns
     -------
-    ndarray of int64, shape (draws, n)
+    ndarray of int64, shape (`DRAWS`, n)
         Places in `sample` [1], drawn with replacement (Efron 1979, Ann. Statist. 7, 1-26).
     """
     n = sample.shape[0]
-    return np.random.default_rng(seed).integers(0, n, (draws, n))
+    return np.random.default_rng(seed).integers(0, n, (DRAWS, n))
 
 
-def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, what: str = "events") -> Estimate:
+def median_of(sample: npt.ArrayLike, *, error: float = 0.0) -> Estimate:
     """Return the median with the 90 % percentile interval of its bootstrap.
 
     Parameters
@@ -112,10 +110,6 @@ def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, wha
     error : float
         Standard deviation common to all of the sample, as of a probe. [unit of `sample`] It widens
         the interval on both sides.
-    fewest : int
-        With fewer the median is withheld.
-    what : str
-        What is counted, for the reason.
 
     Returns
     -------
@@ -125,8 +119,8 @@ def median_of(sample: npt.ArrayLike, *, error: float = 0.0, fewest: int = 1, wha
     values = np.asarray(sample, dtype=np.float64)
     values = values[np.isfinite(values)]
     n = int(values.size)
-    if n < max(fewest, 1):
-        return withheld(f"{n} {what}, {max(fewest, 1)} needed", n)
+    if n == 0:
+        return withheld("0 events, 1 needed")
     middle = float(np.median(values))
     low, high = np.quantile(np.median(values[resampled(values)], axis=1), SHARE_90)
     # the sampling error and the probe's own are independent: their half widths add as squares

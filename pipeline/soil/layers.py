@@ -39,8 +39,6 @@ class Medium:
     saturated, drained, wilting : (float, float)
         Water content with the pores as full as they get in the field, at -10 kPa (or as the note says), and at
         -1500 kPa. [m3 m-3]
-    saturated_conductivity_mm_h : (float, float)
-        [mm h-1] The upper end is infinite where only a lower bound is asked for.
     is_thatch : bool
         Thatch or mat, lying above the soil.
     status : str
@@ -54,7 +52,6 @@ class Medium:
     saturated: Range
     drained: Range
     wilting: Range
-    saturated_conductivity_mm_h: Range
     is_thatch: bool = False
     status: str = _WORKING
 
@@ -93,46 +90,46 @@ def middle(limits: Range) -> float:
 _TABLE = (
     Medium(
         "raw_thatch", "raw thatch",
-        (0.10, 0.25), (0.87, 0.93), (0.75, 0.88), (0.15, 0.35), (0.05, 0.12), (200.0, 2000.0),
+        (0.10, 0.25), (0.87, 0.93), (0.75, 0.88), (0.15, 0.35), (0.05, 0.12),
         is_thatch=True, status=_WORKING + "; drains fast, may repel",
     ),
     Medium(
         "decayed_thatch", "decayed thatch",
-        (0.25, 0.60), (0.74, 0.87), (0.65, 0.80), (0.35, 0.55), (0.12, 0.22), (20.0, 300.0),
+        (0.25, 0.60), (0.74, 0.87), (0.65, 0.80), (0.35, 0.55), (0.12, 0.22),
         is_thatch=True, status=_WORKING + "; the sponge",
     ),
     Medium(
         "mat", "mat diluted with sand",
-        (0.9, 1.2), (0.53, 0.63), (0.45, 0.58), (0.25, 0.40), (0.06, 0.12), (50.0, 400.0), is_thatch=True,
+        (0.9, 1.2), (0.53, 0.63), (0.45, 0.58), (0.25, 0.40), (0.06, 0.12), is_thatch=True,
     ),
     Medium(
         "sand", "sand root zone",
-        (1.4, 1.6), (0.35, 0.55), (0.35, 0.45), (0.15, 0.25), (0.02, 0.05), (150.0, float("inf")),
-        status="porosity, drained water and conductivity as in the USGA putting green specification, where drained "
+        (1.4, 1.6), (0.35, 0.55), (0.35, 0.45), (0.15, 0.25), (0.02, 0.05),
+        status="porosity and drained water as in the USGA putting green specification, where drained "
         "means held at 300 mm suction (about 0.08 to 0.15 at -10 kPa, common practice); the rest is a " + _WORKING,
     ),
     Medium(
         "sandy_loam", "sandy loam",
-        (1.3, 1.5), (0.43, 0.50), (0.40, 0.46), (0.18, 0.28), (0.06, 0.16), (10.0, 40.0),
+        (1.3, 1.5), (0.43, 0.50), (0.40, 0.46), (0.18, 0.28), (0.06, 0.16),
         status="drained and wilting from memory of FAO-56 Table 19; the rest is a " + _WORKING,
     ),
     Medium(
         "loam", "loam",
-        (1.25, 1.45), (0.45, 0.52), (0.42, 0.48), (0.20, 0.30), (0.07, 0.17), (5.0, 15.0),
+        (1.25, 1.45), (0.45, 0.52), (0.42, 0.48), (0.20, 0.30), (0.07, 0.17),
         status="drained and wilting from memory of FAO-56 Table 19; the rest is a " + _WORKING,
     ),
     Medium(
         "clay_loam", "cricket clay loam, unrolled",
-        (1.20, 1.20), (0.52, 0.52), (0.48, 0.52), (0.34, 0.40), (0.20, 0.24), (1.0, 10.0),
+        (1.20, 1.20), (0.52, 0.52), (0.48, 0.52), (0.34, 0.40), (0.20, 0.24),
         status=_WORKING + "; cracks",
     ),
     Medium(
         "club_clay_loam", "cricket clay loam, club pitch",
-        (1.55, 1.55), (0.38, 0.38), (0.36, 0.40), (0.30, 0.36), (0.18, 0.24), (0.1, 2.0),
+        (1.55, 1.55), (0.38, 0.38), (0.36, 0.40), (0.30, 0.36), (0.18, 0.24),
     ),
     Medium(
         "first_class_clay_loam", "cricket clay loam, first-class pitch",
-        (1.8, 1.9), (0.25, 0.29), (0.25, 0.30), (0.22, 0.28), (0.16, 0.22), (0.0, 0.5),
+        (1.8, 1.9), (0.25, 0.29), (0.25, 0.30), (0.22, 0.28), (0.16, 0.22),
     ),
 )  # fmt: skip
 
@@ -407,9 +404,7 @@ def air_filled_porosity(theta: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatA
     return np.asarray(np.maximum(air, 0.0), dtype=np.float64)
 
 
-def on_cells(
-    cells: npt.NDArray[np.int64], time_ms: TimeArray, value: FloatArray, *, carry_cells: int = CARRY_CELLS
-) -> FloatArray:
+def on_cells(cells: npt.NDArray[np.int64], time_ms: TimeArray, value: FloatArray) -> FloatArray:
     """Return the value of a channel in each cell of time.
 
     Parameters
@@ -418,14 +413,12 @@ def on_cells(
         Numbers of the cells wanted, increasing: time // `CELL_MS`. [1]
     time_ms, value : ndarray, shape (m,)
         Times, increasing [ms], and values [any unit], NaN where heard but not good.
-    carry_cells : int
-        For how many cells without any row the value before stands: the channel is read more seldom. [1]
 
     Returns
     -------
     ndarray, shape (n,)
         First good value of the cell. [unit of `value`] NaN where every row of the cell is bad, and until the next
-        good one.
+        good one. Without any row the value before stands for `CARRY_CELLS`: the channel is read more seldom.
     """
     if time_ms.size == 0:
         return np.full(cells.shape, np.nan)
@@ -437,5 +430,5 @@ def on_cells(
     known[np.searchsorted(heard, good_cells)] = value[good][first]
     last = np.searchsorted(heard, cells, side="right") - 1
     taken = known[np.maximum(last, 0)]
-    taken[(last < 0) | (cells - heard[np.maximum(last, 0)] > carry_cells)] = np.nan
+    taken[(last < 0) | (cells - heard[np.maximum(last, 0)] > CARRY_CELLS)] = np.nan
     return np.asarray(taken, dtype=np.float64)

@@ -159,31 +159,27 @@ def extraterrestrial_radiation_hourly(
     hour_angle_rad: npt.ArrayLike,
     latitude_deg: npt.ArrayLike,
     day_of_year: npt.ArrayLike,
-    *,
-    span_h: float = 1.0,
 ) -> FloatArray:
-    """Return the radiation above the air in an hour or a shorter span.
+    """Return the radiation above the air in an hour.
 
     Parameters
     ----------
     hour_angle_rad : array_like
-        Hour angle at the middle of the span, see `solar_hour_angle_rad`. [rad]
+        Hour angle at the middle of the hour, see `solar_hour_angle_rad`. [rad]
     latitude_deg : array_like
         North positive. [deg]
     day_of_year : array_like
         1 to 366. [1]
-    span_h : float
-        Length of the span. [h] 0 to 1.
 
     Returns
     -------
     ndarray, broadcast shape
-        Ra, 0 to 5.1 for an hour. [MJ m-2 per span] FAO-56 eq. 28 to 30; the span is cut at sunrise and
+        Ra, 0 to 5.1. [MJ m-2 h-1] FAO-56 eq. 28 to 30; the hour is cut at sunrise and
         sunset.
     """
     latitude, declination = np.radians(floats(latitude_deg)), solar_declination_rad(day_of_year)
     sunset = sunset_hour_angle_rad(latitude, declination)
-    half = np.pi * span_h / 24.0
+    half = np.pi / 24.0
     first = np.clip(floats(hour_angle_rad) - half, -sunset, sunset)
     last = np.clip(floats(hour_angle_rad) + half, -sunset, sunset)
     bracket = (last - first) * np.sin(latitude) * np.sin(declination)
@@ -360,22 +356,20 @@ def relative_shortwave(
     return np.where(last >= 0, ratio[np.maximum(last, 0)], np.nan)
 
 
-def net_shortwave(shortwave_mj_m2: npt.ArrayLike, *, albedo: float = GRASS_ALBEDO) -> FloatArray:
+def net_shortwave(shortwave_mj_m2: npt.ArrayLike) -> FloatArray:
     """Return the solar radiation kept by the surface.
 
     Parameters
     ----------
     shortwave_mj_m2 : array_like, any shape
         Rs. [MJ m-2 per span]
-    albedo : float
-        Share sent back, 0 to 1; 0.23 for the grass reference. [1]
 
     Returns
     -------
     ndarray, shape of `shortwave_mj_m2`
         Rns. [unit of Rs] FAO-56 eq. 38.
     """
-    return np.asarray((1.0 - albedo) * floats(shortwave_mj_m2), dtype=np.float64)
+    return np.asarray((1.0 - GRASS_ALBEDO) * floats(shortwave_mj_m2), dtype=np.float64)
 
 
 def net_longwave_hourly(

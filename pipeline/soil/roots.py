@@ -124,6 +124,7 @@ def with_tail(
 
 LEAST_DRY_DAYS = 3  # dry days behind an estimate: common practice, no source
 LEAST_DEMAND_MM = 2.0  # reference evapotranspiration of a day that makes steps worth reading: common practice
+CONFIDENCE, BOOTSTRAP_DRAWS = 0.90, 400  # of the intervals, and of the bootstrap over days
 NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no source
 TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
 WIDEST_INTERVAL_M = 0.10  # a 90 % interval wider than this is no answer: our own choice
@@ -245,9 +246,6 @@ def root_depth(
     demand_mm: npt.ArrayLike | None = None,
     temperature: tuple[FloatArray, FloatArray] | None = None,
     warming_degc: npt.ArrayLike | None = None,
-    confidence: float = 0.90,
-    draws: int = 400,
-    seed: int = 0,
 ) -> RootDepth:
     """Return the rooting depth from the days of a span, about a fortnight.
 
@@ -266,10 +264,6 @@ def root_depth(
     warming_degc : array_like, shape (depth,), optional
         Mean step of the day in temperature at each channel, see `uptake.steps_beside`: what its probe may follow.
         [degC] NaN, or none given, counts as none.
-    confidence : float
-        Of the intervals. [1]
-    draws, seed : int
-        Of the bootstrap over days; the same seed gives the same interval.
 
     Returns
     -------
@@ -298,7 +292,7 @@ def root_depth(
     warming = np.zeros(depth.size) if warming_degc is None else np.nan_to_num(np.asarray(warming_degc, dtype=float))
     followed = 1000.0 * PROBE_PER_DEGC * np.abs(warming[soil]) * np.diff(bounds)
     thatch_mm = _thatch_mm(chosen, soil, thatch_m)
-    return _estimate(drawn, bounds, depth, soil, thatch_mm, followed, (confidence, draws, seed))
+    return _estimate(drawn, bounds, depth, soil, thatch_mm, followed)
 
 
 def _estimate(
@@ -308,11 +302,9 @@ def _estimate(
     soil: npt.NDArray[np.bool_],
     thatch_mm: float,
     followed_mm: FloatArray,
-    bootstrap: tuple[float, int, int],
 ) -> RootDepth:
-    confidence, draws, seed = bootstrap
-    count, layers = drawn.shape
-    generator = np.random.default_rng(seed)
+    (count, layers), draws = drawn.shape, BOOTSTRAP_DRAWS
+    generator = np.random.default_rng(0)  # the same seed gives the same interval
     picks = generator.integers(0, count, (draws, count))
     # With few days resampling them is too sure of itself: n/(n - 1) of the spread is missing.
     mean = drawn.mean(axis=0)
@@ -327,7 +319,7 @@ def _estimate(
     risen = generator.uniform(0.0, RISEN_SHARE, (draws, layers - 1)) * np.maximum(means[:, :-1], 0.0)
     risen = np.minimum(risen, np.maximum(means[:, 1:], 0.0))
     moved = np.pad(risen, ((0, 0), (0, 1))) - np.pad(risen, ((0, 0), (1, 0)))
-    tail = 50.0 * (1.0 - confidence)
+    tail = 50.0 * (1.0 - CONFIDENCE)
     middle = with_tail(mean[np.newaxis], bounds[np.newaxis], depth[soil])
     beyond = generator.uniform(0.0, 1.0, draws)
     cases = [with_tail(each, edges, depth[soil], share=beyond) for each in (means + moved, means)]

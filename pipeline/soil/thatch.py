@@ -64,18 +64,12 @@ class CoreReading:
         How the thickness was read, such as "ruler" (relaxed) or "ruler, 5 kPa" (pressed).
     thickness_mm : float
         Leaf base to first mineral soil. [mm] NaN when only the organic matter was taken.
-    area_cm2 : float
-        Cross-section. [cm2]
-    water_content_m3_m3 : float
-        Of the thatch when read, since wet thatch swells. [m3 m-3] NaN when unknown.
     slices : tuple of OrganicSlice
     """
 
     taken: date
     method: str
     thickness_mm: float
-    area_cm2: float = float("nan")
-    water_content_m3_m3: float = float("nan")
     slices: tuple[OrganicSlice, ...] = ()
 
 
@@ -92,7 +86,7 @@ class CoreSeries:
     cores : ndarray of int, shape (date,)
         How many.
     enough : ndarray of bool, shape (date,)
-        Whether 5 cores (and, where areas are known, 25 cm2) stand behind the date.
+        Whether 5 cores stand behind the date.
     method : str
     """
 
@@ -126,7 +120,7 @@ def thickness_series(cores: Sequence[CoreReading]) -> CoreSeries:
     """
     measured = [core for core in cores if math.isfinite(core.thickness_mm)]
     method = _one_method({core.method for core in measured}, "thickness")
-    return _by_date([(core.taken, core.thickness_mm, core.area_cm2) for core in measured], method)
+    return _by_date([(core.taken, core.thickness_mm) for core in measured], method)
 
 
 def organic_series(cores: Sequence[CoreReading], top_mm: float, bottom_mm: float) -> CoreSeries:
@@ -157,7 +151,7 @@ def organic_series(cores: Sequence[CoreReading], top_mm: float, bottom_mm: float
         if (piece.top_mm, piece.bottom_mm) == (top_mm, bottom_mm)
     ]
     method = _one_method({piece.method for _, piece in found}, f"organic matter {top_mm:g}-{bottom_mm:g} mm")
-    return _by_date([(core.taken, piece.percent, core.area_cm2) for core, piece in found], method)
+    return _by_date([(core.taken, piece.percent) for core, piece in found], method)
 
 
 def _one_method(methods: set[str], what: str) -> str:
@@ -169,20 +163,15 @@ def _one_method(methods: set[str], what: str) -> str:
     return methods.pop()
 
 
-def _by_date(rows: list[tuple[date, float, float]], method: str) -> CoreSeries:
+def _by_date(rows: list[tuple[date, float]], method: str) -> CoreSeries:
     dates = sorted({row[0] for row in rows})
     groups = [np.array([row[1] for row in rows if row[0] == day]) for day in dates]
-    areas = [sum(row[2] for row in rows if row[0] == day) for day in dates]
-    enough = [
-        group.size >= FEWEST_CORES and not area < FEWEST_CORE_AREA_CM2
-        for group, area in zip(groups, areas, strict=True)
-    ]
     return CoreSeries(
         time_year=np.array([(day - dates[0]).days / DAYS_A_YEAR for day in dates]),
         mean=np.array([group.mean() for group in groups]),
         spread=np.array([group.std(ddof=1) if group.size > 1 else np.nan for group in groups]),
         cores=np.array([group.size for group in groups], dtype=np.int64),
-        enough=np.array(enough, dtype=np.bool_),
+        enough=np.array([group.size >= FEWEST_CORES for group in groups], dtype=np.bool_),
         method=method,
     )
 
@@ -301,7 +290,7 @@ AT_MOST = "at most: water that ran off or hung on the leaf is counted as thatch"
 
 
 def thickness_from_wetting(
-    spell: Spell, profile: SoilProfile, thatch_theta: FloatArray, *, bypass: str = "", errors: Errors | None = None
+    spell: Spell, profile: SoilProfile, thatch_theta: FloatArray, *, bypass: str = ""
 ) -> Estimate:
     """Return the thickness of thatch that would have held what a wetting left above the soil.
 
@@ -314,14 +303,13 @@ def thickness_from_wetting(
         Water content of the thatch on the cells of the profile. [m3 m-3]
     bypass : str
         How water went around the soil, as `arrival.account` tells it; then nothing is concluded.
-    errors : Errors, optional
 
     Returns
     -------
     Estimate
         [m] Its interval holds gauge, calibration and noise; withheld with the reason where the wetting does not suit.
     """
-    errors = Errors() if errors is None else errors
+    errors = Errors()
     given = spell.given_mm
     if not given >= LEAST_GIVEN_MM:
         return withheld(f"less than {LEAST_GIVEN_MM:g} mm was given, or nobody knows how much")

@@ -33,14 +33,12 @@ class Spell:
     """Water with no long gap. Times in ms since 1970 UTC, of the first and last reading that has water.
 
     `rain_mm` is what the gauge caught, `watering_mm` what was given by hand or pipe: NaN when nobody wrote how much.
-    `seen_by` is "rain", "watering", "rain and watering", or "probes" when the probes alone tell of it.
     """
 
     start_ms: int
     end_ms: int
     rain_mm: float
     watering_mm: float = 0.0
-    seen_by: str = "rain"
 
     @property
     def given_mm(self) -> float:
@@ -63,7 +61,6 @@ def events(
     *,
     waterings: Sequence[Watering] = (),
     probe: tuple[Times, Numbers] | None = None,
-    dry_gap_h: float = DRY_GAP_H,
     least_mm: float = LEAST_SPELL_MM,
 ) -> list[Spell]:
     """List every wetting that rain, the diary or the probes tell of.
@@ -77,8 +74,6 @@ def events(
     probe : (ndarray of int, ndarray), optional
         Times, increasing [ms], and water content of the shallowest channel [m3 m-3], NaN where not good. A rise of
         0.03 within three hours is a wetting of its own, of unknown amount, unless water that is known explains it.
-    dry_gap_h : float
-        A longer time without water ends a spell. [h]
     least_mm : float
         Spells of known amount with less are left out. [mm]
 
@@ -87,13 +82,13 @@ def events(
     list of Spell
         In order of time, not overlapping.
     """
-    known = _known(rain_time_ms, rain_mm, waterings, dry_gap_h)
+    known = _known(rain_time_ms, rain_mm, waterings)
     known = [s for s in known if np.isnan(s.given_mm) or s.given_mm >= least_mm]
     if probe is None:
         return known
     before, after = int(EXPLAINED_BEFORE_H * HOUR_MS), int(EXPLAINED_AFTER_H * HOUR_MS)
     alone = []
-    for rise in _rises(*probe, dry_gap_h):
+    for rise in _rises(*probe):
         since, until = rise.start_ms - before, rise.end_ms + after
         watered = any(w.start_ms <= until and w.end_ms >= since for w in waterings)
         # the gauge's own sum, not its spells: what is known of the hours about the rise is enough
@@ -102,20 +97,19 @@ def events(
     return sorted(known + [s for s in alone if not _overlap(s, known)], key=lambda s: s.start_ms)
 
 
-def _known(rain_time_ms: Times, rain_mm: Numbers, waterings: Sequence[Watering], dry_gap_h: float) -> list[Spell]:
+def _known(rain_time_ms: Times, rain_mm: Numbers, waterings: Sequence[Watering]) -> list[Spell]:
     wet = rain_time_ms[np.nan_to_num(rain_mm) > 0.0]
     # a watering is wet at its ends, and every hour between them
     poured = [np.append(np.arange(w.start_ms, w.end_ms, HOUR_MS, dtype=np.int64), w.end_ms) for w in waterings]
     instants = np.unique(np.concatenate([wet, *poured]).astype(np.int64))
     found = []
-    for run in _runs(instants, dry_gap_h):
+    for run in _runs(instants):
         for piece in _cut(run):
             start, end = int(piece[0]), int(piece[-1])
             rain = _sum_mm(rain_time_ms, rain_mm, start, end)
             within = [w for w in waterings if w.start_ms <= end and w.end_ms >= start]
             given = [w.water_mm * _part(w, start, end) for w in within]
-            seen = " and ".join(word for word, here in (("rain", rain > 0.0), ("watering", bool(within))) if here)
-            found.append(Spell(start, end, rain, float(sum(given)), seen))
+            found.append(Spell(start, end, rain, float(sum(given))))
     return found
 
 
@@ -126,10 +120,10 @@ def _part(watering: Watering, start_ms: int, end_ms: int) -> float:
     return inside / length if length > 0 else 1.0
 
 
-def _runs(instants: Times, dry_gap_h: float) -> list[Times]:
+def _runs(instants: Times) -> list[Times]:
     if instants.size == 0:
         return []
-    return np.split(instants, np.flatnonzero(np.diff(instants) > dry_gap_h * HOUR_MS) + 1)
+    return np.split(instants, np.flatnonzero(np.diff(instants) > DRY_GAP_H * HOUR_MS) + 1)
 
 
 def _cut(run: Times) -> list[Times]:
@@ -148,7 +142,7 @@ def _sum_mm(time_ms: Times, rain_mm: Numbers, start_ms: int, end_ms: int) -> flo
     return float(ticks.sum() / RAIN_TICKS_PER_MM)
 
 
-def _rises(time_ms: Times, theta: Numbers, dry_gap_h: float) -> list[Spell]:
+def _rises(time_ms: Times, theta: Numbers) -> list[Spell]:
     """Spells in which the shallowest channel rises as only water can make it."""
     good = np.isfinite(theta)
     time_ms, theta = time_ms[good], theta[good]
@@ -158,13 +152,13 @@ def _rises(time_ms: Times, theta: Numbers, dry_gap_h: float) -> list[Spell]:
     up = theta - rolling_min(time_ms, theta, window_ms) >= RISE
     up &= np.diff(theta, prepend=theta[0]) > 0.0
     found = []
-    for run in _runs(time_ms[up], dry_gap_h):
+    for run in _runs(time_ms[up]):
         for piece in _cut(run):
             inside = (time_ms > piece[0] - window_ms) & (time_ms <= piece[0])
             times, values = time_ms[inside], theta[inside]
             foot = int(times[np.flatnonzero(values == values.min())[-1]])
             following = int(times[times > foot][0])  # the first reading of the rise, as a gauge's first is
-            found.append(Spell(following, int(piece[-1]), 0.0, float("nan"), "probes"))
+            found.append(Spell(following, int(piece[-1]), 0.0, float("nan")))
     return found
 
 

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping
 
 import numpy as np
 
-from pipeline.site.station import WEATHER, StationContext
+from pipeline.diary.station import WEATHER, StationContext
 from pipeline.soil import climate, radiation
 from pipeline.soil.radiation import sunrise_sunset_ms
 from pipeline.stages.stage import (
@@ -41,7 +41,6 @@ ET_WEATHER = {"air_temperature": "air temperature", "relative_humidity": "humidi
 SOIL_DEPTH_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm: our own choice
 HARGREAVES_SPREAD = 0.20  # of a day's value: common practice, no source
 LEAF_SPREAD_DEGC = 2.0  # of an estimated leaf: common practice, no source
-MEADOW_GRASS_OPTIMUM_DEGC = 18.0  # suggested for annual meadow-grass: common practice, read at second hand
 BY_TEMPERATURE = "by temperature alone (Hargreaves)"
 FILLED = "filled from the hours beside"
 NO_PLACE = "the site has no latitude and longitude: the sun's course is not known"
@@ -109,12 +108,12 @@ def hourly_weather(
         [unit of the quantity] As `hourly_means`, carried on; the sun is filled by its share of a clear sky.
     """
     series = channels.get(context.weather.get(quantity, ""))
-    if quantity != "solar_radiation" or context.latitude_deg is None or context.longitude_deg is None:
+    if quantity != "solar_radiation" or context.site.latitude_deg is None or context.site.longitude_deg is None:
         return hourly_means(series, first_ms, hours, carried_on=True)
     _, above, _ = radiation.sun_of_hours(
-        first_ms, hours, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg
+        first_ms, hours, latitude_deg=context.site.latitude_deg, longitude_deg=context.site.longitude_deg
     )
-    clear = radiation.clear_sky_shortwave(above, context.elevation_m) * 1e6 / 3600.0
+    clear = radiation.clear_sky_shortwave(above, context.site.elevation_m) * 1e6 / 3600.0
     return _sun_filled(_measured(series, first_ms, hours), clear)
 
 
@@ -199,7 +198,7 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
 def _reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
     measured = {q: np.isfinite(_measured_weather(record, context, q, start_ms)) for q in ET_WEATHER}
     number = int(measured["air_temperature"].sum())
-    if context.latitude_deg is None or context.longitude_deg is None:
+    if context.site.latitude_deg is None or context.site.longitude_deg is None:
         return float("nan"), number, NO_PLACE
     all_measured = int(np.logical_and.reduce(list(measured.values())).sum())
     total = float(_hourly_mm(record, context, start_ms)[24:].sum())
@@ -213,7 +212,7 @@ def _reference_et(record: Record, context: StationContext, start_ms: int) -> tup
     times, values = record.channels[context.weather["air_temperature"]]
     today = values[(times >= start_ms) & (times < start_ms + DAY_MS)]
     day = float(radiation.day_of_year(start_ms + DAY_MS // 2 + solar_offset_ms(context)))
-    above = radiation.extraterrestrial_radiation_daily(context.latitude_deg, day)
+    above = radiation.extraterrestrial_radiation_daily(context.site.latitude_deg, day)
     water = climate.hargreaves_et_daily_mm(np.nanmax(today), np.nanmin(today), above)
     longer = {q: np.isfinite(_hours(record, context, q, start_ms)[24:]) for q in ET_WEATHER}
     # all hours of the day there: what the day before lacks is the evening's sun, which tells the cloud of the night
@@ -236,11 +235,11 @@ def _missing(known: Mapping[str, BoolArray], start_ms: int) -> str:
 
 
 def _hourly_mm(record: Record, context: StationContext, start_ms: int) -> FloatArray:
-    assert context.latitude_deg is not None and context.longitude_deg is not None
+    assert context.site.latitude_deg is not None and context.site.longitude_deg is not None
     air, humidity, wind, shine = (_hours(record, context, q, start_ms) for q in ET_WEATHER)
     return climate.weather_reference_et_mm(
-        start_ms - DAY_MS, air, humidity, shine, wind, latitude_deg=context.latitude_deg,
-        longitude_deg=context.longitude_deg, elevation_m=context.elevation_m,
+        start_ms - DAY_MS, air, humidity, shine, wind, latitude_deg=context.site.latitude_deg,
+        longitude_deg=context.site.longitude_deg, elevation_m=context.site.elevation_m,
     )  # fmt: skip
 
 
@@ -252,11 +251,7 @@ def _evapotranspiration(record: Record, context: StationContext, start_ms: int) 
 
 
 def _growth(context: StationContext, air: FloatArray, number: int, start_ms: int) -> Finding:
-    mean = float(air.mean())
-    if context.grass == "annual_meadow_grass":
-        share = climate.growth_potential_cool(mean, optimum_degc=MEADOW_GRASS_OPTIMUM_DEGC)
-    else:
-        share = climate.growth_potential(mean, context.grass)
+    share = climate.growth_potential(float(air.mean()), context.ground.grass)
     return _day("growth_potential", start_ms, float(share), number, _gap(air, "air temperature", number))
 
 
@@ -285,11 +280,11 @@ def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | N
 
 def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
     """Lowest temperature of the leaf from midnight to an hour after sunrise, and whether it froze."""
-    if context.latitude_deg is None or context.longitude_deg is None:
+    if context.site.latitude_deg is None or context.site.longitude_deg is None:
         return
     days = (start_ms + DAY_MS // 2 + solar_offset_ms(context)) // DAY_MS
     date = datetime.date(1970, 1, 1) + datetime.timedelta(days=days)
-    rise, _ = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, date, 1)
+    rise, _ = sunrise_sunset_ms(context.site.latitude_deg, context.site.longitude_deg, date, 1)
     until = 7 if np.isnan(rise[0]) else int(np.clip(-(-(rise[0] - start_ms) // HOUR_MS) + 1, 1, 24))
     span = slice(24, 24 + until)
     leaf = hourly_means(record.channels.get(context.weather.get("surface_temperature", "")), start_ms - DAY_MS, 48)
@@ -298,7 +293,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
         air = _hours(record, context, "air_temperature", start_ms)
         humidity, wind = (_hours(record, context, q, start_ms) for q in ("relative_humidity", "wind_speed"))
         shine = _hours(record, context, "solar_radiation", start_ms)
-        place = (context.latitude_deg, context.longitude_deg, context.elevation_m)
+        place = (context.site.latitude_deg, context.site.longitude_deg, context.site.elevation_m)
         vapour = climate.vapour_pressure_kpa(air, humidity)
         ratio = climate.cloud_ratio(start_ms - DAY_MS, shine, *place)
         leaf = climate.leaf_temperature_by_night_degc(air, vapour, wind, ratio)

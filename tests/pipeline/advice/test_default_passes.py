@@ -2,9 +2,10 @@
 
 import pytest
 
-from pipeline.advice.treatments import GRASS_SEASONS, SURFACES, default_passes, load_treatments
+from pipeline.advice.treatments import SURFACES, default_passes, load_treatments
 
 FACTS = load_treatments().facts
+GRASS_SEASONS = ("cool", "warm")
 EVERY = [(kind, grass) for kind in SURFACES for grass in GRASS_SEASONS]
 TINES_OF = {"square": (100, 125)}  # Grounds Management Association: a square is tined to about 100-125 mm
 

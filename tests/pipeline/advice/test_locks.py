@@ -43,14 +43,6 @@ def test_season_locks_from_its_first_hour_to_its_last():
     assert found.windows[0].reason == "square in season"
 
 
-def test_only_a_pitch_finished_for_the_year_is_spiked_in_season():
-    """Solid tines may go into a finished pitch, slits and deep blades may not (GMA)."""
-    finished = ground(kind="square", seasons=(SEASON,), finished_for_year=True)
-    assert now_of(look("solid_tining", "needle", ground=finished)) is Verdict.OPEN
-    assert now_of(look("slitting", ground=finished)) is Verdict.CLOSED
-    assert now_of(look("heavy_dethatching", ground=finished)) is Verdict.CLOSED
-
-
 @pytest.mark.parametrize(("kind", "variant"), EVERY)
 def test_seedlings_close_what_would_tear_them_for_eight_weeks(kind, variant):
     """What cuts or lifts stays off for 8 weeks (common practice); at 8 weeks it opens."""

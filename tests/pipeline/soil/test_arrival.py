@@ -94,11 +94,11 @@ def test_interval_follows_the_errors_given() -> None:
 
 def test_share_may_have_been_as_high_as_what_is_unaccounted_allows() -> None:
     """Of 10 mm 6.7 reached the soil that is seen and 3.3 nobody saw: they may have passed the probes, so up to all of
-    it passed the thatch; with 4 of them known to have run off, no more than was seen and its error (algebra)."""
+    it passed the thatch; with 4 of them known to have evaporated, no more than was seen and its error (algebra)."""
     errors = Errors(noise=0.0, slope=0.0, gauge=0.0, gauge_mm=0.0)
     assert account(RAIN, WETTED, errors=errors).arrival_share.high == pytest.approx(1.0)
-    ran_off = account(RAIN, WETTED, runoff_mm=4.0, errors=errors)
-    assert ran_off.arrival_share.high == pytest.approx(ran_off.arrival_share.value)
+    dried = account(RAIN, WETTED, evaporation_mm=4.0, errors=errors)
+    assert dried.arrival_share.high == pytest.approx(dried.arrival_share.value)
 
 
 def test_more_than_all_of_it_cannot_have_passed_the_thatch() -> None:
@@ -148,7 +148,7 @@ def test_nothing_read_after_the_water_is_withheld_and_not_an_error() -> None:
 
 def test_unknown_amount_withholds_shares_but_not_gains() -> None:
     """A watering nobody measured: gains and lags stand, shares and remainder do not."""
-    found = account(Spell(10 * HOUR_MS, 12 * HOUR_MS, 0.0, NAN, "watering"), WETTED)
+    found = account(Spell(10 * HOUR_MS, 12 * HOUR_MS, 0.0, NAN), WETTED)
     assert found.root_gain.value == pytest.approx(4.45)
     assert found.arrival_share.reason == found.unaccounted.reason == "nobody wrote down how much was given"
 

@@ -48,7 +48,7 @@ def test_there_is_a_sum_for_every_curve_that_may_be_named():
     assert list(calibration.CURVES) == list(SIGNATURES)
     for name, curve in calibration.CURVES.items():
         assert curve.signature is SIGNATURES[name]
-        taken = dict(list(inspect.signature(curve.guarded).parameters.items())[1:])  # the reading comes first
+        taken = dict(list(inspect.signature(curve.formula).parameters.items())[1:])  # the reading comes first
         assert taken.keys() == {*curve.signature.required, *curve.signature.optional}, name
         assert {key for key, one in taken.items() if one.default is one.empty} == curve.signature.required.keys(), name
 

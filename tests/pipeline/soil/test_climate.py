@@ -208,22 +208,21 @@ WARM = [0.0001, 0.0010, 0.0111, 0.0251, 0.0734, 0.1783, 0.2909, 0.6926, 0.9123, 
 
 
 def test_cool_and_warm_tables():
-    """Both curves give the independent table to its last digit."""
-    assert climate.growth_potential_cool(TEMPERATURE) == pytest.approx(COOL, abs=0.5001e-4)
-    falling = climate.growth_potential_warm(TEMPERATURE, hold_above_optimum=False)
-    assert falling == pytest.approx(WARM, abs=0.5001e-4)
+    """Both curves give the independent table to its last digit, the warm one up to its optimum."""
+    assert climate.growth_potential(TEMPERATURE, "cool") == pytest.approx(COOL, abs=0.5001e-4)
+    assert climate.growth_potential(TEMPERATURE[:-1], "warm") == pytest.approx(WARM[:-1], abs=0.5001e-4)
 
 
 def test_curves_cross_where_a_published_note_says():
     """Cool and warm potential are equal at 24.84 degC (computed independently; a published note: about 24.8)."""
     t = np.linspace(20.0, 30.0, 10001)
-    gap = climate.growth_potential_cool(t) - climate.growth_potential_warm(t)
+    gap = climate.growth_potential(t, "cool") - climate.growth_potential(t, "warm")
     assert t[np.argmin(np.abs(gap))] == pytest.approx(24.84, abs=0.005)
 
 
 def test_warm_curve_is_held_above_its_optimum_by_default():
     """Above 31 degC warm-season turf keeps growing at its best, as the authors later had it."""
-    assert climate.growth_potential_warm([31.0, 36.0, 40.0]) == pytest.approx([1.0, 1.0, 1.0])
+    assert climate.growth_potential([31.0, 36.0, 40.0], "warm") == pytest.approx([1.0, 1.0, 1.0])
     assert climate.growth_potential(25.0, "warm") == pytest.approx(0.6926, abs=0.5001e-4)
     assert climate.growth_potential(25.0, "cool") == pytest.approx(0.6615, abs=0.5001e-4)
     with pytest.raises(ValueError, match="found 'mild'"):

@@ -72,16 +72,15 @@ def test_first_day_is_set_apart():
     assert flash_off(QUARTERS, water, 10 * HOUR_MS, until_ms=33 * HOUR_MS).withheld
 
 
-@pytest.mark.parametrize("floor", [None, 0.20])
 @pytest.mark.parametrize("tau_h", [6.0, 30.0, 60.0])
-def test_recession_finds_the_time_constant(tau_h, floor):
+def test_recession_finds_the_time_constant(tau_h):
     """0.15 exp(-t / tau) + 0.20 with noise of 0.002 over ten days: tau within its interval and within a tenth.
 
     A tenth: ten standard errors of a fit with so many readings (linear theory), for the correlation of the two ends.
     """
     hours = QUARTERS / HOUR_MS
     value = 0.15 * np.exp(-hours / tau_h) + 0.20 + np.random.default_rng(5).normal(0, 0.002, hours.size)
-    found = recession(hours, value, noise=0.002, floor=floor)
+    found = recession(hours, value, noise=0.002)
     assert found.tau_h.low <= tau_h <= found.tau_h.high
     assert found.tau_h.value == pytest.approx(tau_h, rel=0.1) and found.floor == pytest.approx(0.20, abs=0.005)
 

@@ -24,10 +24,10 @@ def test_median_of_one_value_is_as_wide_as_the_probe_errs():
     assert (found.value, found.low, found.high, found.n) == pytest.approx((5.0, 3.355, 6.645, 1), abs=5e-4)
 
 
-def test_too_few_values_give_no_median():
-    """Two of the three that are asked for: withheld, and counted."""
-    found = median_of([1.0, 2.0], fewest=3)
-    assert found.withheld and found.n == 2 and found.reason == "2 events, 3 needed"
+def test_no_value_gives_no_median():
+    """None known: withheld, and the reason says so."""
+    found = median_of([np.nan])
+    assert found.withheld and found.n == 0 and found.reason == "0 events, 1 needed"
 
 
 def test_interval_of_the_median_covers_the_truth_about_nine_times_in_ten():

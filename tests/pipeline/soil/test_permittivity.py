@@ -5,7 +5,6 @@ import pytest
 from numpy.polynomial import Polynomial
 
 from hardware.curves import SIGNATURES
-from pipeline.soil import permittivity as pm
 from pipeline.soil.calibration import CURVES
 
 PERMITTIVITY = [3.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 60.0]
@@ -75,16 +74,16 @@ def test_topp_1980_at_every_tabulated_permittivity():
 def test_topp_round_trip_stays_within_the_two_fits():
     """There and back differs by 0.015 m3/m3 up to 0.46 and 0.025 to 0.50: the cubics are separate fits."""
     theta, forward = np.linspace(0.05, 0.46, 42), Polynomial([3.03, 9.3, 146.0, -76.7])  # the paper's, from memory
-    assert pm.topp_1980(forward(theta)) == pytest.approx(theta, abs=0.015)
-    assert pm.topp_1980(forward(0.5)) == pytest.approx(0.5, abs=0.025)
+    assert CURVES["topp_1980"].guarded(forward(theta)) == pytest.approx(theta, abs=0.015)
+    assert CURVES["topp_1980"].guarded(forward(0.5)) == pytest.approx(0.5, abs=0.025)
 
 
 def test_topp_organic_pair_agrees_where_it_may_be_used():
     """Topp's two organic equations (both from memory) agree to 0.013 m3/m3 at each tenth (computed apart)."""
     theta, forward = np.array([0.1, 0.2, 0.3, 0.4]), Polynomial([1.74, -0.34, 135.0, -55.3])
-    assert pm.topp_organic(forward(theta)) == pytest.approx(theta, abs=0.0135)
+    assert CURVES["topp_organic"].guarded(forward(theta)) == pytest.approx(theta, abs=0.0135)
     between = np.linspace(0.1, 0.48, 39)
-    assert pm.topp_organic(forward(between)) == pytest.approx(between, abs=0.016)
+    assert CURVES["topp_organic"].guarded(forward(between)) == pytest.approx(between, abs=0.016)
 
 
 @pytest.mark.parametrize("name", ["topp_organic", "roth_mineral"])
@@ -98,7 +97,9 @@ def test_cubics_that_blow_up_refuse_above_forty(name):
 def test_roth_mineral_lies_near_topp_in_mineral_soil():
     """Two mineral curves of two laboratories differ by less than twice the stated error of 0.013 to 0.02."""
     at = np.array([5.0, 10.0, 15.0, 20.0, 25.0])
-    assert pm.roth_mineral(at) == pytest.approx(pm.topp_1980(at), abs=0.03)  # common practice, no source
+    assert CURVES["roth_mineral"].guarded(at) == pytest.approx(
+        CURVES["topp_1980"].guarded(at), abs=0.03
+    )  # common practice, no source
 
 
 @pytest.mark.parametrize("name", [n for n, c in SIGNATURES.items() if c.reads == "apparent_permittivity"])
@@ -117,7 +118,7 @@ def test_every_curve_rises_through_its_range_and_keeps_nan(name):
 def test_topp_reads_a_light_organic_layer_too_dry():
     """At one permittivity Topp under-reads peat-like layers by 0.10 to 0.25 m3/m3 (computed independently)."""
     at = np.array([20.0, 30.0, 40.0])
-    gap = pm.malicki_bulk_density(at, 0.2) - pm.topp_1980(at)
+    gap = CURVES["malicki_bulk_density"].guarded(at, bulk_density_g_cm3=0.2) - CURVES["topp_1980"].guarded(at)
     assert (gap >= 0.10).all()
     assert (gap <= 0.25).all()
 
@@ -125,6 +126,18 @@ def test_topp_reads_a_light_organic_layer_too_dry():
 def test_malicki_porosity_agrees_with_malicki_bulk_density():
     """The two equations of one paper and one data set agree for a mineral soil of 2.65 g/cm3 grains."""
     at = np.array([5.0, 10.0, 20.0, 30.0])
-    by_porosity = pm.malicki_porosity(at, 1.0 - 1.4 / 2.65)
-    assert by_porosity == pytest.approx(pm.malicki_bulk_density(at, 1.4), abs=0.03)  # two fits; loose on purpose
-    assert np.isnan(pm.malicki_porosity(10.0, 0.99))
+    by_porosity = CURVES["malicki_porosity"].guarded(at, porosity=1.0 - 1.4 / 2.65)
+    assert by_porosity == pytest.approx(
+        CURVES["malicki_bulk_density"].guarded(at, bulk_density_g_cm3=1.4), abs=0.03
+    )  # two fits; loose on purpose
+    assert np.isnan(CURVES["malicki_porosity"].guarded(10.0, porosity=0.99))
+
+
+def test_mixing_law_at_its_ends():
+    """Dry soil holds nothing and a full one its porosity, whatever the grains (algebra of the law)."""
+    porosity, solid, water = 0.5, 4.0, 81.0
+    dry = ((1.0 - porosity) * np.sqrt(solid) + porosity) ** 2
+    full = ((1.0 - porosity) * np.sqrt(solid) + porosity * np.sqrt(water)) ** 2
+    found = CURVES["crim"].guarded([dry, full], porosity=porosity, solid_permittivity=solid, water_permittivity=water)
+    assert found == pytest.approx([0.0, 0.5], abs=1e-12)
+    assert np.isnan(CURVES["crim"].guarded(20.0, porosity=0.99))

@@ -25,12 +25,6 @@ def test_cores_of_a_date_become_one_mean_with_its_spread():
     assert series.time_year == pytest.approx([0.0, 365 / 365.2425])
 
 
-def test_five_thin_cores_are_not_enough():
-    """Five cores of 4 cm2 miss the 25 cm2 that sample tine holes fairly (Woods)."""
-    cores = [ruler(date(2025, 3, 1), 10.0, area_cm2=4.0) for _ in range(5)]
-    assert thatch.thickness_series(cores).enough.tolist() == [False]
-
-
 def test_two_methods_never_share_a_series():
     """Relaxed and pressed thickness, or two laboratory methods, are refused by name."""
     cores = [ruler(date(2025, 3, 1), 10.0), ruler(date(2025, 9, 1), 7.0, method="ruler, 5 kPa")]
