@@ -29,7 +29,6 @@ from pipeline.advice.report import (
     SurfaceAdvice,
     chance_of,
     doing_of,
-    in_ten,
     next_open,
     when,
 )
@@ -37,6 +36,7 @@ from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
+from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
 from pipeline.site.settings import SiteConfig
 from pipeline.units import DAY_MS, HOUR_MS
@@ -320,6 +320,22 @@ def pass_words(one: PassAdvice) -> str:
     )
 
 
+def _last_docked(morning: Morning) -> list[str]:
+    """When each penetrometer was last read: it is heard only when somebody docks it."""
+    found = []
+    for state in morning.states:
+        at_ms = {c.installed.id: c.at_ms for c in state.channels if c.at_ms is not None}
+        for probe in state.station.probes:
+            if probe.description.protocol == "cone":
+                last_ms = max((at_ms[c.id] for c in probe.channels if c.id in at_ms), default=None)
+                place = words.place(state.surface, state.station)
+                read = "has not been read yet"
+                if last_ms is not None:
+                    read = f"was last read {words.moment(last_ms, morning.zone, now_ms=morning.now_ms)}"
+                found.append(f"{place}: the {probe.name} penetrometer {read}. It is heard only when somebody docks it.")
+    return found
+
+
 def _in_the_way(morning: Morning) -> list[str]:
     found, doubts = list[str](), list[str]()
     for state in morning.states:
@@ -331,10 +347,10 @@ def _in_the_way(morning: Morning) -> list[str]:
         doubts += [f"{place}: {line[:1].lower()}{line[1:]}" for line in words.time_lines(state, morning.zone)]
     found += [a.text for a in morning.alerts if a.rule == PROBE_FAULT.name and a.text not in found]
     if not found:
-        count = sum(len(state.probes) for state in morning.states)
-        found.append(f"All {count} probes are heard." if count > 1 else "The probe is heard.")
-        if any(len(state.probes) < len(state.station.probes) for state in morning.states):
-            found.append("The penetrometer is heard only when somebody docks it.")
+        count, docked = sum(len(state.probes) for state in morning.states), _last_docked(morning)
+        fixed = "fixed " if docked else ""
+        found.append(f"All {count} {fixed}probes are heard." if count > 1 else f"The {fixed}probe is heard.")
+        found += docked
     found += doubts
     for entry, names in morning.booked:
         lift = f" {lift_first(names)}." if names else ""

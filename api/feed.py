@@ -25,10 +25,10 @@ from pipeline.advice.report import (
     SurfaceAdvice,
     chance_of,
     doing_of,
-    in_ten,
     stretches,
 )
 from pipeline.diary.fixtures import FeedEntry, build_feed
+from pipeline.forecast.wetness import in_ten
 from pipeline.site.fields import nearest
 
 CALENDAR_TYPE = "text/calendar; charset=utf-8"

@@ -12,7 +12,7 @@ from pipeline.advice.phrases import clock_words, day_words, lift_first
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.diary.facts import Play
-from pipeline.forecast.wetness import DayChance, WetnessForecast
+from pipeline.forecast.wetness import DayChance, WetnessForecast, in_ten
 from pipeline.site.passes import PassFacts
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
@@ -229,11 +229,6 @@ def _sure(stretch: Stretch) -> str:
     """Return the chance as `, 7 in 10`; empty where nothing tells."""
     chance = chance_of(stretch)
     return "" if chance is None else f", {in_ten(chance)}"
-
-
-def in_ten(chance: float) -> str:
-    """Return a chance [1] in tenths; never more sure than 9 in 10, nor less than 1."""
-    return f"{min(max(round(chance * 10), 1), 9)} in 10"
 
 
 def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:

@@ -15,7 +15,7 @@ from pydantic import BaseModel
 
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import clock_mark, day_words, left_mark, lift_first, on_mark
-from pipeline.advice.report import PassAdvice, SurfaceAdvice, in_ten
+from pipeline.advice.report import PassAdvice, SurfaceAdvice
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.windows import WorkWindow, dry_hours, verdict_now, work_left_h, work_windows
 from pipeline.alerts.model import (
@@ -49,7 +49,7 @@ from pipeline.diary.facts import (
     Intent,
     in_the_way,
 )
-from pipeline.forecast.wetness import WetnessForecast
+from pipeline.forecast.wetness import WetnessForecast, in_ten
 from pipeline.site.fields import Share, apart
 from pipeline.units import DAY_MS, HOUR_MS
 

@@ -206,11 +206,8 @@ def _in_a_row(good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> np.ndarr
 
 
 def in_ten(chance: float) -> str:
-    """Return a chance [1] in words: "7 in 10"; never none and never certain."""
-    tenths = round(10.0 * chance)
-    if tenths <= 0:
-        return "less than 1 in 10"
-    return "more than 9 in 10" if tenths >= 10 else f"{tenths} in 10"
+    """Return a chance [1] in tenths: "7 in 10"; never more sure than 9 in 10, nor less than 1."""
+    return f"{min(max(round(10.0 * chance), 1), 9)} in 10"
 
 
 def best_day_line(what: str, chances: Sequence[DayChance], today: datetime.date) -> str:

@@ -315,9 +315,15 @@ def test_a_penetrometer_is_told_apart_from_what_is_always_heard(make_ground: Mak
     cone = '[[surface.station.probe]]\nname = "c1"\nmodel = "cone_hard"\n'
     ground = make_ground(settings=head + rest[rest.index("[[surface]]") :] + cone)
     ground.hear(readings(60, first_hour=420))
-    assert answers(TestClient(create_app(ground.pipeline)))[QUESTIONS[5]][:2] == [
-        "All 4 probes are heard.", "The penetrometer is heard only when somebody docks it.",
+    client, place = TestClient(create_app(ground.pipeline)), "Outfield, long side: the c1 penetrometer"
+    only = "It is heard only when somebody docks it."
+    assert answers(client)[QUESTIONS[5]][:2] == [
+        "All 4 fixed probes are heard.", f"{place} has not been read yet. {only}",
     ]  # fmt: skip
+    docked = [replace(r, channel="o1/c1/depth", seq=r.seq + 100_000, raw=0.05) for r in readings(1, first_hour=470)[:1]]
+    ground.hear(docked)
+    client = TestClient(create_app(ground.pipeline))
+    assert answers(client)[QUESTIONS[5]][1] == f"{place} was last read Wed 20 Mar 16:00. {only}"
 
 
 def test_nothing_is_cleared_where_nothing_is_known(make_ground: MakeGround) -> None:

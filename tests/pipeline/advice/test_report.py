@@ -10,7 +10,7 @@ from pipeline.advice.conditions import (
     Verdict,
 )
 from pipeline.advice.healing import LastGoodDate
-from pipeline.advice.report import in_ten, last_good_line, window_line
+from pipeline.advice.report import last_good_line, window_line
 from pipeline.diary.facts import (
     Buried,
     Override,
@@ -99,14 +99,6 @@ def test_line_past_a_week_names_the_date():
     thatch[: hour(24 * 8)] = 0.8
     line = window_line(look(hours=good_hours(thatch_wetness=thatch)), LONDON)
     assert "Due to open Thu 28 May" in line
-
-
-@pytest.mark.parametrize(
-    ("chance", "words"), [(0.0, "1 in 10"), (0.34, "3 in 10"), (0.97, "9 in 10"), (1.0, "9 in 10")]
-)
-def test_chances_are_told_in_tenths(chance, words):
-    """Never certain, never hopeless."""
-    assert in_ten(chance) == words
 
 
 def test_lines_of_the_last_good_date():
