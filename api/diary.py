@@ -18,7 +18,6 @@ from api.diary_check import check, moment_of
 from api.problems import WRITE_RESPONSES, Problem
 from api.writing import may_write
 from pipeline.diary.entry import KINDS, MARKS, DiaryEntry, entry_questions
-from pipeline.diary.facts import changes_the_past
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest, words_of
 from pipeline.units import EVER_MS
@@ -119,9 +118,9 @@ def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
 )
 def strike_entry(request: Request, entry_id: int) -> None:
     pipeline = pipeline_of(request)
-    entry = _found(pipeline, entry_id)
+    _found(pipeline, entry_id)
     pipeline.diary.strike(entry_id, pipeline.clock.now_ms())
-    _tell(pipeline, entry)
+    pipeline.changes.bump("diary")
 
 
 @router.post(
@@ -149,7 +148,7 @@ def mark(request: Request, alert_id: str, told: schema.MarkIn) -> schema.DiaryEn
 
 
 def add(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, key: str = "") -> DiaryEntry:
-    """Write an entry and have what follows from it worked out. Raises Problem 422 with `faults` and all others."""
+    """Write an entry, which the worker notices by itself. Raises Problem 422 with `faults` and all others."""
     faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
     if faults:
         raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
@@ -157,23 +156,13 @@ def add(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, key: str = 
     if _gist(written) != _gist(entry):
         detail = f"Idempotency-Key: found {key!r} on another entry, expected a key of its own for each"
         raise Problem(422, "The key has been used", detail, faults=[detail])
-    _tell(pipeline, written)
+    pipeline.changes.bump("diary")
     return written
 
 
 def _gist(entry: DiaryEntry) -> tuple[object, ...]:
     """What must be the same in a repeat; the time may be left out, and is then that of the first."""
     return entry.kind, entry.surface, entry.station, dict(entry.body)
-
-
-def _tell(pipeline: Pipeline, entry: DiaryEntry) -> None:
-    """Have what an entry changes worked out anew."""
-    if changes_the_past(entry):
-        for surface in pipeline.config.surfaces:
-            for station in surface.stations if surface.name == entry.surface else ():
-                if entry.station in (None, station.name):
-                    pipeline.redo_from(station.name, entry.at_ms)
-    pipeline.changes.bump("diary")
 
 
 def _found(pipeline: Pipeline, entry_id: int) -> DiaryEntry:

@@ -43,7 +43,7 @@ from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.context import Vocabulary
 from pipeline.site.settings import SiteConfig, load
-from pipeline.stages.recompute import LEAD_IN_MS, Redone, StationContexts, recompute
+from pipeline.stages.recompute import Redone, StationContexts, recompute
 from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
@@ -357,6 +357,8 @@ class Worker:
         log_fields()
         if self._feed():
             return
+        if self._begun:
+            self._stages.mark_diary(now_s)
         if self._stages.waiting and self._stages_due(now_s, idle=idle):
             station = self._stages.step()
             self._on_change("findings")
@@ -435,6 +437,7 @@ class Worker:
         if self._stages.waiting or self._stages.periods_waiting:
             return
         worked: dict[str, object] = {f"{o.site}/{o.node}/{o.outbox_id}": o.received for o in self._journal.outboxes()}
+        worked["diary"] = self._stages.diary_note
         if worked != self._worked:
             self._journal.keep_note(WORKED_KEY, worked)
             self._worked = worked
@@ -685,12 +688,6 @@ class Pipeline:
     def advice(self) -> SiteAdvice | None:
         """Return the newest advice; None until it has been computed for the first time."""
         return self._advisor.now()
-
-    def redo_from(self, station: str, start_ms: int) -> None:
-        """Mark a station for recomputing from a time on, after a change of the diary."""
-        heard = self.store.span(self.context(station).channel_ids)
-        if heard is not None:
-            self._stages.mark_span(station, start_ms, heard[1] + LEAD_IN_MS, self.clock.monotonic())
 
     def clock_note(self) -> ClockNote:
         """Return the server's time and whether it is confirmed. That of a demo always is."""

@@ -14,9 +14,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.diary.facts import STATION_KINDS, with_diary
+from pipeline.diary.facts import STATION_KINDS
+from pipeline.diary.station import WEATHER, StationContext
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages import STAGES
 from pipeline.stages.field_limits import learned_limits
@@ -38,7 +38,7 @@ from pipeline.stages.stage import (
 from pipeline.stages.tables import findings_table, observations_table, runs_table, series_of
 from pipeline.store import Changed, Store
 from pipeline.store.diary import Diary
-from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, Flag, TimeArray
+from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, Flag, TimeArray, TimeSpan
 
 CHUNK_MS = 92 * DAY_MS  # of output at a time, to bound memory: about 10 000 slots of each channel
 PERIOD_CHUNK_MS = 4 * CHUNK_MS  # each chunk of periods reads weeks around it: few, long ones read less twice
@@ -81,9 +81,7 @@ def station_context(config: SiteConfig, station: str, diary: Diary, store: Store
 
     The settings, what people wrote in the diary since, and the limits its channels have shown, where a store is given.
     """
-    context = StationContext.from_config(config, station)
-    surface = config.surface_of(station)
-    context = with_diary(context, surface, diary.entries(STATION_KINDS, *EVER_MS), config.passes)
+    context = StationContext.from_config(config, station, diary.entries(STATION_KINDS, *EVER_MS))
     return replace(context, learned={} if store is None else learned_limits(store, context.moisture))
 
 
@@ -91,16 +89,16 @@ class StationContexts:
     """The context of each station, made anew only when the diary or the limits learned are others. For any thread."""
 
     def __init__(self, config: SiteConfig, diary: Diary, store: Store) -> None:
-        self._config, self._diary, self._store = config, diary, store
+        self._config, self.diary, self._store = config, diary, store
         self._learned: Counter[str] = Counter()
         self._kept: dict[str, tuple[object, StationContext]] = {}
 
     def __call__(self, station: str) -> StationContext:
         """Return a station's context as of now."""
-        known = self._diary.revision(), self._learned[station]
+        known = self.diary.revision(), self._learned[station]
         kept = self._kept.get(station)
         if kept is None or kept[0] != known:
-            kept = known, station_context(self._config, station, self._diary, self._store)
+            kept = known, station_context(self._config, station, self.diary, self._store)
             self._kept[station] = kept
         return kept[1]
 
@@ -109,18 +107,8 @@ class StationContexts:
         self._learned[station] += 1
 
 
-@dataclass(frozen=True, slots=True)
-class AffectedSpan:
-    """What to read and what to keep. [ms since 1970, UTC] Ends are excluded; all are whole cells."""
-
-    read_start_ms: int
-    start_ms: int
-    end_ms: int
-    read_end_ms: int
-
-
-def affected(first_ms: int, last_ms: int) -> AffectedSpan:
-    """Return the span whose results may change when rows between two times arrive, and the rows needed to redo it.
+def affected(first_ms: int, last_ms: int) -> TimeSpan:
+    """Return the span whose results may change when rows between two times arrive, in whole cells.
 
     Parameters
     ----------
@@ -129,7 +117,7 @@ def affected(first_ms: int, last_ms: int) -> AffectedSpan:
     """
     start = (first_ms - LOOK_AHEAD_MS) // CELL_MS * CELL_MS
     end = -(-(last_ms + 1 + LEAD_IN_MS) // CELL_MS) * CELL_MS
-    return AffectedSpan(start - LEAD_IN_MS, start, end, end + LOOK_AHEAD_MS)
+    return TimeSpan(start, end)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,7 +154,7 @@ def process(
     Parameters
     ----------
     observed : Observed
-        Of `context.channel_ids` over the read span of `affected`.
+        Of `context.channel_ids` over the span to keep, from `LEAD_IN_MS` before to `LOOK_AHEAD_MS` after it.
     context : StationContext
     start_ms, end_ms : int
         Span to keep, as from `affected`. [ms since 1970, UTC]

@@ -11,10 +11,11 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardware.reading import Reading
+from pipeline.diary.facts import changes_the_past
+from pipeline.diary.station import WEATHER, StationContext
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import WEATHER, StationContext
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages.field_limits import FIELD_LIMITS, due_ms
 from pipeline.stages.recompute import (
@@ -124,6 +125,8 @@ class RestageQueue:
         self._since_s: dict[str, float] = {}
         self._lock = threading.Lock()
         self._unknown: dict[str, int] = {}
+        self._diary_revision: tuple[int, int] | None = None
+        self.diary_note: dict[str, object] = {}  # the entries of the diary, up to the last that was marked here
         self._readers: dict[str, tuple[str, ...]] = {}
         self._sharers: dict[str, set[str]] = {station: {station} for station in config.stations()}
         for station in config.stations():
@@ -180,6 +183,25 @@ class RestageQueue:
                 self._add(station, first_ms, last_ms, now_s)
         return {s: newest[s] for s in by_station if s in newest}
 
+    def mark_diary(self, now_s: float) -> None:
+        """Note what entries written in the diary or struck since the last time have changed, as of now. [s, monotonic]
+
+        Raises
+        ------
+        StoreAway
+        """
+        revision = self._contexts.diary.revision()
+        if revision == self._diary_revision:
+            return
+        changed, note = self._contexts.diary.changes(self.diary_note)
+        for entry in filter(changes_the_past, changed):
+            for surface in self._config.surfaces:
+                for station in surface.stations if surface.name == entry.surface else ():
+                    heard = self._store.span(self._contexts(station.name).channel_ids)
+                    if heard is not None and entry.station in (None, station.name):
+                        self.mark_span(station.name, entry.at_ms, heard[1] + LEAD_IN_MS, now_s)
+        self._diary_revision, self.diary_note = revision, note
+
     def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
         """Note that the diary has changed what is known of a station in start <= t < end. [ms since 1970, UTC]"""
         self._add(station, start_ms, end_ms - 1, now_s)
@@ -187,7 +209,13 @@ class RestageQueue:
         self._rewritten.update(self._sharers)  # a pass is looked at beside stations where none was made
 
     def resume(self, worked: Mapping[str, object], now_s: float) -> None:
-        """Note what was kept before a kill but not worked on, as of now, a monotonic time. [s]"""
+        """Note what was kept before a kill but not worked on, as of now, a monotonic time. [s]
+
+        A note of a version that kept none of the diary is taken to have had all its entries worked on.
+        """
+        diary = worked.get("diary", self._contexts.diary.changes({})[1] if worked else {})
+        assert isinstance(diary, dict)
+        self._diary_revision, self.diary_note = None, diary
         known = {name: seq for name, seq in worked.items() if isinstance(seq, int)}
         for channel, first_ms, last_ms in unworked(self._database, known):
             for station in self._stations_of(channel, last_ms):

@@ -7,7 +7,7 @@ keeps entries and draws no conclusion from them; their form is `entry`'s.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -89,6 +89,23 @@ class Diary:
         with self._database.reading() as connection:
             row = connection.execute("SELECT coalesce(max(id), 0), count(struck_at_ms) FROM diary").fetchone()
         return int(row[0]), int(row[1])
+
+    def changes(self, known: Mapping[str, object]) -> tuple[list[DiaryEntry], dict[str, object]]:
+        """Return the entries written or struck since a note was made, in order of writing, and the note of now.
+
+        A note has the last id and the ids of all that are struck, as JSON; an empty one was made before any entry.
+        """
+        last, struck = known.get("last", 0), known.get("struck", [])
+        with self._database.reading() as connection:
+            rows = connection.execute(
+                f"SELECT struck_at_ms IS NOT NULL, {_COLUMNS} FROM diary WHERE id > ? OR struck_at_ms IS NOT NULL "
+                "ORDER BY id",
+                (last,),
+            ).fetchall()
+        assert isinstance(last, int) and isinstance(struck, list)
+        entries = [_entry(row) for _, *row in rows]
+        now = {"last": max([last, *(e.id for e in entries)]), "struck": [row[-1] for row in rows if row[0]]}
+        return [entry for entry in entries if entry.id > last or entry.id not in struck], now
 
     def strike(self, entry_id: int, at_ms: int) -> bool:
         """Strike an entry out. Returns whether there was one to strike."""

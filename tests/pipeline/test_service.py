@@ -28,8 +28,9 @@ from hardware.reading import (
     status_topic,
 )
 from pipeline.__main__ import main
+from pipeline.diary.entry import DiaryEntry
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
-from pipeline.service import Pipeline
+from pipeline.service import WORKED_KEY, Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.settings import SiteConfig
 from pipeline.store.opening import DataInUse, lock_folder, open_stores
@@ -246,6 +247,31 @@ def test_a_killed_process_loses_nothing_and_keeps_nothing_twice(
     stores.close()
     kept = sorted(zip(raw["channel"], raw["measured_at_ms"], raw["raw"], strict=True))
     assert kept == sorted((r.channel, r.measured_at_ms, r.raw) for r in readings)
+
+
+def test_an_entry_of_the_diary_outlives_a_kill(mosquitto: Path, settings: Path, free_port: int, until: Until) -> None:
+    """SIGKILL just after a core was written, as a page writes it: the process started again works out its thatch."""
+    readings, stop = record(96), threading.Event()
+    pipe = start_process(settings)
+    stores = open_stores(load(settings))
+    try:
+        with node_at(free_port) as node:
+            feeder = threading.Thread(target=_send_until_received, args=(node, readings, stop))
+            feeder.start()
+            until(lambda: node.received == len(readings), "all is receipted")
+            feeder.join()
+        until(lambda: len(stores.store.findings("s1", None, 0, 2**61)) > 0, "there are findings")
+        until(lambda: stores.journal.note(WORKED_KEY), "it is noted how far the stages are")
+        stores.diary.add(DiaryEntry("core", "square", START_MS, {"thatch_mm": 40.0}, station="s1"))
+        pipe.kill()
+        pipe.wait()
+        pipe = start_process(settings)
+        until(lambda: len(stores.store.findings("s1", ["thatch_water"], 0, 2**61)) == 96, "there is thatch all along")
+    finally:
+        stop.set()
+        stores.close()
+        pipe.send_signal(signal.SIGTERM)
+        assert pipe.wait(20) == 0
 
 
 def _send_until_received(node: Node, readings: list[Reading], stop: threading.Event) -> None:

@@ -6,9 +6,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 import pandas as pd
+import pytest
 
 from hardware.reading import Reading
 from pipeline.diary.entry import DiaryEntry
+from pipeline.service import WORKED_KEY
 from pipeline.stages.recompute import recompute, station_context
 from pipeline.stages.wetting import WETTING_QUANTITIES
 from tests.pipeline.hand import (
@@ -76,9 +78,39 @@ def test_a_core_in_the_diary_dates_the_thatch(make: Callable[..., Line]) -> None
     assert "thatch_water" not in set(stored(line)[1]["quantity"])
     core = DiaryEntry("core", "square", START_MS - HOUR_MS, {"thatch_mm": 25.0}, station="s1")
     line.stores.diary.add(core)
-    line.study.mark_span("s1", START_MS - HOUR_MS, START_MS + 100 * SLOT_MS, line.clock.monotonic())
     line.run_until_quiet()
     assert "thatch_water" in set(stored(line)[1]["quantity"])
+
+
+@pytest.mark.parametrize("steps", [0, 1, 2])
+def test_an_entry_is_worked_out_after_a_kill_at_any_step(make: Callable[..., Line], steps: int) -> None:
+    """A core written, and later struck out, each just before a kill: a worker over the same files works both out."""
+    line = make(SMALL, now_ms=START_MS + 60 * SLOT_MS)
+    line.send_batch([reading(i + 1, "s1/p1/moisture", START_MS + i * SLOT_MS, 20.0 + 0.01 * i) for i in range(40)])
+    line.run_until_quiet()
+    core = line.stores.diary.add(DiaryEntry("core", "square", START_MS - HOUR_MS, {"thatch_mm": 25.0}, station="s1"))
+    line.run(steps)
+    again = make(SMALL, now_ms=START_MS + 61 * SLOT_MS)
+    again.run_until_quiet()
+    assert "thatch_water" in set(stored(again)[1]["quantity"])
+    again.stores.diary.strike(core.id, START_MS)
+    again.run(steps)
+    last = make(SMALL, now_ms=START_MS + 62 * SLOT_MS)
+    last.run_until_quiet()
+    assert "thatch_water" not in set(stored(last)[1]["quantity"])
+
+
+def test_entries_of_a_store_that_kept_no_note_of_them_are_taken_as_worked_out(make: Callable[..., Line]) -> None:
+    """An older version noted the outboxes alone: its diary is not worked out anew at the first start."""
+    line = make(SMALL, now_ms=START_MS + 60 * SLOT_MS)
+    line.send_batch([reading(1, "s1/p1/moisture", START_MS, 20.0)])
+    line.run_until_quiet()
+    line.stores.diary.add(DiaryEntry("core", "square", START_MS - HOUR_MS, {"thatch_mm": 25.0}, station="s1"))
+    worked = {k: v for k, v in line.stores.journal.note(WORKED_KEY).items() if k != "diary"}
+    line.stores.journal.keep_note(WORKED_KEY, worked)
+    again = make(SMALL, now_ms=START_MS + 61 * SLOT_MS)
+    again.run(3)
+    assert worked and not again.study.waiting
 
 
 def test_late_rain_that_joins_two_wettings_leaves_none_of_the_second(make: Callable[..., Line]) -> None:
