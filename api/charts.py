@@ -29,9 +29,9 @@ from bokeh.models.renderers import DataRenderer
 from bokeh.plotting import figure
 
 from api.export import observations_at_step
+from pipeline.diary.station import StationContext
 from pipeline.service import Pipeline
 from pipeline.site.ground import Station
-from pipeline.site.station import StationContext
 from pipeline.units import BELIEVED, DAY_MS, HOUR_MS
 
 DASHES = ("solid", [7, 3], [2, 3], [9, 3, 2, 3], [14, 4], [4, 6])

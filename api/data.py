@@ -25,10 +25,10 @@ from api.problems import Problem
 from api.state import FigureNow, StationNow, WettingNow, number, station_now
 from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
+from pipeline.diary.station import StationContext
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 from pipeline.site.ground import InstalledChannel, Station, Surface
-from pipeline.site.station import StationContext
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.units import DAY_MS
 

@@ -15,9 +15,9 @@ from typing import Any
 
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
+from pipeline.diary.station import StationContext
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledChannel, Station, Surface
-from pipeline.site.station import StationContext
 from pipeline.units import BELIEVED, DAY_MS, HOUR_MS, Flag
 
 LAYERS = ("thatch", "top_layer", "root_zone")

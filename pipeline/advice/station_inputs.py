@@ -18,6 +18,7 @@ from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import DiaryFacts, read_diary
+from pipeline.diary.station import StationContext
 from pipeline.forecast.balance import WEEKS, Boxes, Fit, PastHours, fit, past_hours
 from pipeline.forecast.climatology import Daily, Season, air_ahead, by_hour_of_day, season, soil_ahead
 from pipeline.forecast.demand import hourly_demand_mm
@@ -32,7 +33,6 @@ from pipeline.forecast.wetness import (
 )
 from pipeline.site.ground import Station
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import StationContext
 from pipeline.soil.climate import dewpoint_from_humidity_degc
 from pipeline.soil.layers import Place, middle
 from pipeline.stages.climate import ET_WEATHER, SOIL_DEPTH_M, SOIL_REACH_M, hourly_means, hourly_weather
@@ -185,8 +185,7 @@ def _once(kept: dict[object, tuple[object, Any]], name: object, key: object, wor
 class View:
     """What the advice of every station of a site rests on.
 
-    `hour_ms` is the whole hour that now falls in. `forecast` is a weather forecast fit for use, None without one;
-    `forecast_faults` say why.
+    `hour_ms` is the whole hour that now falls in. `forecast` is a weather forecast fit for use, None without one.
     """
 
     config: SiteConfig
@@ -197,7 +196,6 @@ class View:
     zone: ZoneInfo
     entries: tuple[DiaryEntry, ...]
     forecast: WeatherForecast | None = None
-    forecast_faults: tuple[str, ...] = ()
 
     @property
     def hour_ms(self) -> int:
@@ -239,12 +237,13 @@ def season_of(view: View, context: StationContext) -> Season:
 
 def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: int, hours: int) -> FloatArray:
     """Return the reference evapotranspiration of consecutive hours. [mm h-1] NaN where it is not known."""
-    if context.latitude_deg is None or context.longitude_deg is None:
+    site = context.site
+    if site.latitude_deg is None or site.longitude_deg is None:
         return np.full(hours, np.nan)
     air, humidity, wind, shine = (hourly_weather(recent, context, q, first_ms, hours) for q in ET_WEATHER)
     return hourly_demand_mm(
-        first_ms, air, humidity, wind, shine, latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
-        elevation_m=context.elevation_m,
+        first_ms, air, humidity, wind, shine, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
+        elevation_m=site.elevation_m,
     )  # fmt: skip
 
 
@@ -255,13 +254,13 @@ def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[We
     ------
     StoreAway
     """
-    if context.latitude_deg is None or context.longitude_deg is None:
+    if context.site.latitude_deg is None or context.site.longitude_deg is None:
         return None, ()
     key = ("weather", context.rain_channel, tuple(sorted(context.weather.items())))
     behind = view.cache.once(key, view.today, lambda: _past_weather(view, context, past))
     found = weather_ahead(
         view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.climate,
-        latitude_deg=context.latitude_deg, longitude_deg=context.longitude_deg,
+        latitude_deg=context.site.latitude_deg, longitude_deg=context.site.longitude_deg,
     )  # fmt: skip
     return found, () if found is None else found.notes
 
@@ -437,7 +436,7 @@ def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, .
         thickness = context.thatch_m(past.first_ms + past.root_wetness.size * HOUR_MS)
         why = "no core tells how thick it is" if np.isnan(thickness) else "no probe reads it alone"
         notes.append(f"{place}: the thatch is not known, {why}")
-    if context.latitude_deg is None:
+    if context.site.latitude_deg is None:
         notes.append("the site has no latitude and longitude: neither the air's demand nor wetness to come is known")
     return tuple(notes)
 
@@ -454,7 +453,7 @@ def _past(view: View, context: StationContext) -> PastHours:
     recent = series.channels(_channels(view.config), view.now_ms)
     key = (
         *(tuple(ms.tolist()) for ms in (context.changes_ms(), context.learned_ms(), context.lifted_ms())),
-        context.cores,
+        context.facts.cores,
     )
     wetness = series.findings(context.station, WETNESS, view.now_ms, key=key)
     first_ms, hours = view.hour_ms - PAST_H * HOUR_MS, PAST_H + 1
@@ -479,7 +478,7 @@ def _probe_layers(context: StationContext, probe: str, at_ms: int) -> tuple[bool
 def _without_lifted(view: View, past: PastHours, station: str) -> PastHours:
     """Return a past without the readings of lifted probes, and of the time in which the ground about them settled."""
     context = context_of(view, station)
-    for lifted in context.lifted:
+    for lifted in context.facts.lifted:
         thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
         past = without_readings(past, lifted.out_ms, lifted.back_ms + context.settle_ms, thatch=thatch, roots=roots)
     return past
@@ -490,7 +489,7 @@ def _lifted(view: View, station: Station) -> int | None:
     context = context_of(view, station.name)
     since = [
         one.out_ms
-        for one in context.lifted
+        for one in context.facts.lifted
         if one.out_ms <= view.now_ms < one.back_ms + context.settle_ms
         and any(_probe_layers(context, one.probe, view.now_ms))
     ]
@@ -499,7 +498,7 @@ def _lifted(view: View, station: Station) -> int | None:
 
 def _fit(view: View, context: StationContext, past: PastHours) -> Fit:
     return view.cache.fit(
-        context.station, (view.today // view.cache.fit_days, context.cores),
+        context.station, (view.today // view.cache.fit_days, context.facts.cores),
         lambda: fit(_until(view, past), boxes_now(context, past, view.now_ms)),
     )  # fmt: skip
 
@@ -514,15 +513,14 @@ def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
     at_ms : int
         [ms since 1970, UTC]
     """
-    thatch_m = context.thatch_m(at_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
+    thatch_m = context.soil_top_m(at_ms) if np.isfinite(past.thatch_wetness).any() else 0.0
     layers = {}
     for place, medium in ((Place.THATCH, context.thatch), (Place.SOIL, context.soil_medium)):
         channels = [i for i in context.moisture if context.place(i, at_ms) is place] or [""]
         dry, drained, *_ = np.mean([limits_of(context, place, i, at_ms) for i in channels], axis=0)
         layers[place] = (float(drained - dry), (middle(medium.saturated) - float(dry)) / float(drained - dry))
     (thatch, thatch_full), (soil, soil_full) = layers[Place.THATCH], layers[Place.SOIL]
-    thickness = thatch_m if thatch_m > 0.0 else 0.0
-    return Boxes(1000.0 * thickness * thatch, thatch_full, 1000.0 * context.root_zone_m * soil, soil_full)
+    return Boxes(1000.0 * thatch_m * thatch, thatch_full, 1000.0 * context.ground.root_zone_m * soil, soil_full)
 
 
 def _doubt(
@@ -733,4 +731,4 @@ def coldest_leaf(view: View, hours: Hours, until_ms: int) -> float | None:
 
 def is_clay(context: StationContext) -> bool:
     """Return whether the soil of a station is clay, which cracks when it dries."""
-    return "clay" in context.soil
+    return "clay" in context.ground.soil

@@ -39,8 +39,8 @@ from pipeline.advice.water import (
 )
 from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
+from pipeline.diary.station import StationContext
 from pipeline.site.ground import Surface
-from pipeline.site.station import StationContext, is_southern
 from pipeline.soil.layers import Place
 from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
@@ -125,7 +125,7 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
     moisture = np.full(GROWTH_DAYS, np.nan)
     moisture[GROWTH_BACK_DAYS - 7 : GROWTH_BACK_DAYS - 7 + wet.size] = wet
     days = [first + datetime.timedelta(days=n) for n in range(GROWTH_DAYS)]
-    south = is_southern(view.config.site.latitude_deg)
+    south = view.config.site.southern
     factors = moisture_factor(moisture) * light_factor(days, southern=south)
     grown = {
         kind: growth_ahead(first, known, season.climate, kind, days=GROWTH_DAYS, factors=factors)
@@ -278,7 +278,7 @@ def root_depth_m(view: View, context: StationContext) -> float | None:
     StoreAway
     """
     return view.cache.once(
-        ("roots", context.station, context.root_cores), view.today, lambda: _root_depth_m(view, context)
+        ("roots", context.station, context.facts.root_cores), view.today, lambda: _root_depth_m(view, context)
     )
 
 
@@ -287,8 +287,7 @@ def _root_depth_m(view: View, context: StationContext) -> float | None:
     starts, ends = (table[name].to_numpy(dtype=np.int64).tolist() for name in ("start_ms", "end_ms"))
     known = []
     for start, end, value, reason in zip(starts, ends, table["value"].tolist(), table["reason"].tolist(), strict=True):
-        thatch = context.thatch_m((start + end) // 2)
-        soil_m = value - (thatch if thatch > 0.0 else 0.0)
+        soil_m = value - context.soil_top_m((start + end) // 2)
         if math.isfinite(soil_m) and soil_m > 0.0:
             known.append((start, soil_m, str(reason).startswith("at least")))
     if not known or view.now_ms - known[-1][0] - FORTNIGHT_MS > ROOTS_OLD_MS:
@@ -296,13 +295,12 @@ def _root_depth_m(view: View, context: StationContext) -> float | None:
     ratio = _ruler_ratio(context, [(start, depth) for start, depth, at_least in known if not at_least])
     if ratio is None:
         return None
-    thatch_m = context.thatch_m(view.now_ms)
-    return float(ratio * known[-1][1] + (thatch_m if thatch_m > 0.0 else 0.0))
+    return float(ratio * known[-1][1]) + context.soil_top_m(view.now_ms)
 
 
 def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) -> float | None:
     """Return depth by ruler over estimate, of the first core with an estimate near it in time. [1]"""
-    for core in context.root_cores:
+    for core in context.facts.root_cores:
         near = [
             (max(start - core.at_ms, core.at_ms - start - FORTNIGHT_MS, 0), start, depth) for start, depth in estimates
         ]
@@ -342,7 +340,7 @@ def _interval(
     given = [w.start_ms for w in _waterings(view, plans, station) if w.start_ms <= view.now_ms]
     apart = [later - earlier >= (days - 0.5) * DAY_MS and earlier > since for earlier, later in pairwise(given)]
     held = next((n for n, whole in enumerate(reversed(apart)) if not whole), len(apart))
-    return next_interval(turf, evening, days, cycles_held=held, roots_wanted_m=station.context.root_zone_m)
+    return next_interval(turf, evening, days, cycles_held=held, roots_wanted_m=station.context.ground.root_zone_m)
 
 
 def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
@@ -355,7 +353,7 @@ def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
         canopy_mm, bypass = float(np.max(fitted.canopy_mm)), float(np.max(fitted.bypass_share))
     return Turf(
         place=station.place,
-        soil=context.soil,
+        soil=context.ground.soil,
         thatch_capacity_mm=thatch_mm,
         root_capacity_mm=root_mm,
         limits=WaterLimits(

@@ -37,8 +37,8 @@ from pydantic import AfterValidator, BaseModel, Field
 
 from pipeline.advice.phrases import spoken
 from pipeline.diary.facts import DiaryFacts
+from pipeline.diary.station import StationContext
 from pipeline.site.fields import Setting
-from pipeline.site.station import StationContext, is_southern
 from pipeline.store.backup import BackupRecord
 from pipeline.store.custody import CustodyNotice
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
@@ -372,7 +372,8 @@ class StationWatch:
     @property
     def where(self) -> Where:
         """Return kind, grass, hemisphere and time zone."""
-        return Where(self.context.kind, self.context.grass, is_southern(self.context.latitude_deg), self.zone)
+        context = self.context
+        return Where(context.kind, context.ground.grass, context.site.southern, self.zone)
 
     @cached_property
     def rain(self) -> tuple[TimeArray, FloatArray]:

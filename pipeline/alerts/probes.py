@@ -35,7 +35,8 @@ from pipeline.alerts.model import (
     is_usable,
     quarter_hour_of,
 )
-from pipeline.site.station import Lifted, StationContext
+from pipeline.diary.facts import Lifted
+from pipeline.diary.station import StationContext
 from pipeline.store.custody import CustodyNotice
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS
 
@@ -190,7 +191,7 @@ def _opening(way: str, text: str, since_ms: int, at_ms: int) -> Change:
 def _moves(state: AlertState, facts: Facts[ProbeFaultBounds]) -> list[Lifted]:
     """Return when the probe of an alert was out of the ground."""
     context = facts.spot.context
-    return [one for one in context.lifted if one.probe == f"{context.station}/{state.probe}"]
+    return [one for one in context.facts.lifted if one.probe == f"{context.station}/{state.probe}"]
 
 
 def _is_away(moves: list[Lifted], at_ms: int) -> bool:

@@ -56,11 +56,11 @@ from pipeline.diary.facts import (
     read_diary,
 )
 from pipeline.diary.facts import PROBE_KINDS as BURIED_KINDS
+from pipeline.diary.station import StationContext
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import StationContext, is_southern
 from pipeline.store import Store
 from pipeline.store.backup import BackupRecord
 from pipeline.store.custody import CustodyNotice
@@ -422,7 +422,7 @@ class AlertRunner:
             site=self._config.site.name,
             surface=surface.name,
             place=surface.title,
-            where=Where(surface.kind, grass, is_southern(self._config.site.latitude_deg), self._zone),
+            where=Where(surface.kind, grass, self._config.site.southern, self._zone),
             table=self._tables[surface.name],
             planned=tuple(Intent(p.kind, p.variant, p.depth_m) for p in surface.passes),
             work_hours=self._config.work.hours,

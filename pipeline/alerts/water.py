@@ -38,9 +38,9 @@ from pipeline.alerts.model import (
     keep_run,
 )
 from pipeline.alerts.walk import dry_run, in_months, last_water, local
+from pipeline.diary.station import StationContext
 from pipeline.forecast.wetness import WetnessForecast, in_ten
 from pipeline.site.fields import Share, apart
-from pipeline.site.station import StationContext, is_southern
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray
 
@@ -498,11 +498,11 @@ def roots_shallow(state: AlertState, fortnight: Span, facts: Facts[RootsShallowB
 def _estimate(fortnight: Span, facts: Facts[RootsShallowBounds]) -> RootEstimate:
     warmth = facts.found("soil_temperature_050")
     inside = (warmth.start_ms >= fortnight.start_ms) & (warmth.start_ms < fortnight.end_ms) & np.isfinite(warmth.value)
-    thatch_m = facts.spot.context.thatch_m((fortnight.start_ms + fortnight.end_ms) // 2)
+    top_m = facts.spot.context.soil_top_m((fortnight.start_ms + fortnight.end_ms) // 2)
     return RootEstimate(
         fortnight.start_ms,
         fortnight.end_ms,
-        max(fortnight.value - (thatch_m if thatch_m > 0.0 else 0.0), 0.0),
+        max(fortnight.value - top_m, 0.0),
         fortnight.reason.startswith("at least"),
         float(warmth.value[inside].mean()) if inside.any() else None,
     )
@@ -511,7 +511,7 @@ def _estimate(fortnight: Span, facts: Facts[RootsShallowBounds]) -> RootEstimate
 def _ratio(state: AlertState, context: StationContext) -> float | None:
     """Return ruler over estimate, from the first core until now that has an estimate near it in time. [1]"""
     until_ms = state.estimates[-1].end_ms
-    for core in (core for core in context.root_cores if core.at_ms < until_ms):
+    for core in (core for core in context.facts.root_cores if core.at_ms < until_ms):
         near = [(_apart_ms(e, core.at_ms), e.start_ms, e) for e in state.estimates if e.soil_depth_m > 0.0]
         near = [n for n in near if n[0] <= CORE_REACH_MS and not n[2].at_least]
         if near:
@@ -536,12 +536,12 @@ def shallow_bound_m(estimate: RootEstimate, context: StationContext, on_mm: floa
     on_mm : float
         The site's own bound; 0 for that of the kind of turf. [mm]
     """
-    turf = context.grass if context.grass in SHALLOW_ROOTS_M else context.kind
+    turf = context.ground.grass if context.ground.grass in SHALLOW_ROOTS_M else context.kind
     bound = on_mm / 1000.0 if on_mm > 0.0 else SHALLOW_ROOTS_M[turf]
-    where = Where(context.kind, context.grass, is_southern(context.latitude_deg))
+    where = Where(context.kind, context.ground.grass, context.site.southern)
     late_summer = in_months(HOT_MONTHS, where, (estimate.start_ms + estimate.end_ms) // 2)
     hot = estimate.temperature_degc is not None and estimate.temperature_degc > HOT_DEGC
-    return bound * HOT_SHARE if hot and late_summer and context.grass != "warm" else bound
+    return bound * HOT_SHARE if hot and late_summer and context.ground.grass != "warm" else bound
 
 
 # --- the declarations ------------------------------------------------------------------------------------------------

@@ -10,13 +10,12 @@ import datetime
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from pipeline.diary.entry import DiaryEntry
 from pipeline.site.ground import InstalledProbe, Surface
 from pipeline.site.passes import PassFacts
-from pipeline.site.station import Dated, Lifted, PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
 from pipeline.soil.wetting import Watering
 from pipeline.units import DAY_MS, FOREVER_MS, HOUR_MS, TimeSpan
@@ -35,6 +34,26 @@ STATION_KINDS = ("core", "depth", "dressing", "fixture", "lift", "pass", "return
 PROBE_KINDS = ("lift", "return", "depth")
 ALERT_KINDS = ("pass", "fixture", "covers", "mark", "watering")
 BACK_MS, AHEAD_MS = 400 * DAY_MS, 60 * DAY_MS  # how far back a mark or a pass may count for an alert, and how far ahead
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """A length that holds, or was added, from a moment on. [ms since 1970, UTC], [m]"""
+
+    at_ms: int
+    length_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class Lifted:
+    """A probe, `station/probe`, out of the ground from a moment up to its return; `FOREVER_MS` while it is still out.
+
+    [ms since 1970, UTC]
+    """
+
+    probe: str
+    out_ms: int
+    back_ms: int
 
 
 class DatedPass(NamedTuple):
@@ -461,63 +480,3 @@ def _top_m(probe: InstalledProbe, facts: DiaryFacts, at_ms: int) -> float | None
             anew = [one.length_m for one in facts.depths.get(installed.id, ()) if one.at_ms <= at_ms]
             tops.append(max((anew[-1] if anew else depth_m) - installed.channel.sensing_height_m / 2, 0.0))
     return min(tops, default=None)
-
-
-def with_diary(
-    context: StationContext, surface: Surface, entries: Sequence[DiaryEntry], passes: Mapping[str, PassFacts]
-) -> StationContext:
-    """Return a station's context with the facts of the diary.
-
-    Parameters
-    ----------
-    context : StationContext
-        From the settings.
-    surface : Surface
-        On which the station stands.
-    entries : sequence of DiaryEntry
-        Of `STATION_KINDS`; those of other surfaces and stations are passed over.
-    passes : mapping of str to PassFacts
-        Every kind of pass, for its title and usual depth.
-    """
-    facts = read_diary(entries, surface.name, passes, station=context.station)
-    cores = {core.at_ms: core for core in (*context.cores, *facts.cores)}
-    roots = {core.at_ms: core for core in (*context.root_cores, *facts.root_cores)}
-    by_ruler = [CoreReading(_day(c.at_ms, datetime.UTC), RULER, 1000.0 * c.length_m) for c in context.cores]
-    return replace(
-        context,
-        waterings=facts.waterings,
-        fixtures=tuple((p.start_ms, p.end_ms) for p in facts.fixtures),
-        cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
-        root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
-        dressings=facts.dressings,
-        depths={c: d for c, d in facts.depths.items() if context.owns(c) and c in context.channels},
-        lifted=facts.lifted,
-        core_reads=tuple(sorted((*by_ruler, *facts.core_reads), key=lambda core: core.taken)),
-        passes=tuple(
-            _pass_done(p, surface, facts, context.station, passes.get(p.kind)) for p in facts.made if p.state == "done"
-        ),
-    )
-
-
-def _pass_done(one: DatedPass, surface: Surface, facts: DiaryFacts, station: str, kind: PassFacts | None) -> PassDone:
-    """Return a pass for the stages: its depth as written, else as planned, else as usual, and the probes it went
-    around."""
-    planned = [p.depth_m for p in surface.passes if p.kind == one.kind]
-    usual_m = max(planned, default=0.0 if kind is None else kind.depth_mm[1] / 1000.0)
-    depth_m = usual_m if one.depth_m is None else one.depth_m
-    around: tuple[str, ...] = ()
-    if depth_m >= CUTS_FROM_M:  # a brush or a dressing goes over them
-        in_ground = probes_in_ground(surface, facts, one.start_ms, station=station)
-        names = in_the_way(Intent(one.kind, one.variant, depth_m), in_ground)
-        around = tuple(n.rsplit("/", 1)[-1] for n in names)
-    return PassDone(
-        at_ms=one.start_ms,
-        kind=one.kind,
-        variant=one.variant if one.variant_written else "standard",
-        title=one.kind.replace("_", " ") if kind is None else kind.title,
-        depth_m=depth_m,
-        spacing_m=one.spacing_m,
-        width_m=one.width_m,
-        removed_kg_m2=one.removed_kg_m2,
-        around=around,
-    )

@@ -1,4 +1,4 @@
-"""The settings of a site: their models, their reading from TOML, and a station as the stages know it.
+"""The settings of a site: their models, and their reading from TOML.
 
 - `context`: What the tables of a settings file are validated against.
 - `fields`: A table of settings, or the body of a diary entry: what its fields may be, and its faults in words.
@@ -7,5 +7,4 @@
 - `power`: How large the battery and the panel of a node must be.
 - `server`: The tables of the server: data, clock, broker, store, pages, notification, and sources of days to come.
 - `settings`: All tables of the settings file in one model, and its reading from TOML and the environment.
-- `station`: What the stages know of a station, and the frame they hand on.
 """

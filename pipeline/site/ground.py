@@ -56,6 +56,11 @@ class Site(Setting):
             raise expected("a name of the IANA time zone list that this machine has, as 'UTC'") from err
         return name
 
+    @property
+    def southern(self) -> bool:
+        """Whether it lies south of the equator; False where its latitude is not known."""
+        return self.latitude_deg is not None and self.latitude_deg < 0.0
+
 
 def _twelve(low: float, high: float) -> Any:
     words = f"twelve numbers from {low:g} to {high:g}, January first"

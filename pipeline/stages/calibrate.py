@@ -18,7 +18,7 @@ import numpy.typing as npt
 from hardware.curves import CORRECTION_REACH_M
 from hardware.probe import Channel
 from hardware.quantities import QUANTITIES
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import climate
 from pipeline.soil.calibration import calibrate as curve_value
 from pipeline.soil.moving import beside

@@ -8,10 +8,11 @@ with their dates, what they say does not depend on when learning ran. The sums a
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 import numpy as np
 
-from pipeline.site.station import ChannelLimits, StationContext
+from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.soil.layers import Place
 from pipeline.soil.limits import learn_limits
 from pipeline.soil.wetting import Watering, events
@@ -96,7 +97,7 @@ def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Fi
     Mixed and silent channels have none.
     """
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
-    waterings = [Watering(w.start_ms, w.end_ms) for w in context.waterings if w.end_ms < at_ms]
+    waterings = [Watering(w.start_ms, w.end_ms) for w in context.facts.waterings if w.end_ms < at_ms]
     heard = [i for i in context.moisture if i in record.channels]
     spells = events(*rain, waterings=waterings, probe=record.channels[heard[0]] if heard else None)
     nights = _still_nights(record.findings.get("reference_et", NO_SERIES))
@@ -110,8 +111,8 @@ def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Fi
         shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))  # what came before was other ground
         limits = learn_limits(times[shown:], values[shown:], medium, spells, nights_ms=nights)
         for quantity, what in (("drained_limit", limits.drained), ("dry_limit", limits.dry)):
-            reason = f"provisional: {what.reason}" if what.provisional else what.reason
-            found.append(Finding(quantity, at_ms, at_ms, what.value, what.low, what.high, what.n, reason, channel))
+            said = replace(what, reason=f"provisional: {what.reason}") if what.provisional else what
+            found.append(Finding.of(quantity, at_ms, at_ms, said, channel))
     return found
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import layers as sums
 from pipeline.soil.layers import CELL_MS, Place
 from pipeline.stages.quality import QUALITY
@@ -77,13 +77,12 @@ def _findings_of_part(
 def _root_zone(
     context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray], soil: list[str]
 ) -> list[FindingRun]:
-    thatch_m = context.thatch_m(at_ms)
-    thatch_m = thatch_m if thatch_m > 0.0 else 0.0
+    top_m = context.soil_top_m(at_ms)
     by_depth = _one_each_depth(context, at_ms, soil, theta)
-    depths = np.array([depth_m - thatch_m for depth_m, _, _ in by_depth])
-    weights = sums.layer_weights_m(depths, context.root_zone_m)
+    depths = np.array([depth_m - top_m for depth_m, _, _ in by_depth])
+    weights = sums.layer_weights_m(depths, context.ground.root_zone_m)
     used = [(i, t) for (_, i, t), w in zip(by_depth, weights, strict=True) if w > 0.0]
-    if not used or depths[0] > context.root_zone_m:
+    if not used or depths[0] > context.ground.root_zone_m:
         reason = np.full(start_ms.shape, "no probe in the root zone", dtype=object)
         return [_withheld(q, start_ms, reason) for q in ("root_zone_water", "root_zone_wetness")]
     columns = np.stack([t for _, t in used], axis=1)
@@ -159,7 +158,7 @@ def _top_of_soil_m(context: StationContext, at_ms: int, soil: list[str]) -> floa
     """Lower end of what the shallowest channel stands for: half-way to the next, or as far below it as it lies deep."""
     depths = sorted({round(context.depth_m(i, at_ms), 4) for i in soil})
     bottom = (depths[0] + depths[1]) / 2.0 if len(depths) > 1 else 2.0 * depths[0]
-    return min(bottom, context.root_zone_m)
+    return min(bottom, context.ground.root_zone_m)
 
 
 def _top_layer(
@@ -209,8 +208,8 @@ def limits_of(context: StationContext, where: Place, channel: str, at_ms: int) -
     # what was learned while the channel lay in another medium is not this one's
     if shown is not None and medium.drained[0] <= shown.drained <= medium.drained[1]:
         dry, dry_range, drained, drained_range = shown.dry, shown.dry_range, shown.drained, shown.drained_range
-    own_dry = context.thatch_dry if in_thatch else context.soil_dry
-    own_drained = context.thatch_drained if in_thatch else context.soil_drained
+    own_dry = context.ground.thatch_dry if in_thatch else context.ground.soil_dry
+    own_drained = context.ground.thatch_drained if in_thatch else context.ground.soil_drained
     if not in_thatch and context.is_subsoil(channel):
         own_dry = own_drained = None  # those of the station are of its upper soil
     if own_dry is not None:

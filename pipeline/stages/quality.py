@@ -13,7 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from hardware.quantities import QUANTITIES
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import quality as tests
 from pipeline.soil.layers import Place
 from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
@@ -72,7 +72,7 @@ def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: F
     if channel.depth_m is None:
         return flag
     told = flag.copy()
-    for one in context.lifted:
+    for one in context.facts.lifted:
         if one.probe == probe:
             out = (time_ms >= one.out_ms) & (time_ms < one.back_ms)
             settles = (time_ms >= one.back_ms) & (time_ms - one.back_ms < context.settle_ms)
@@ -243,7 +243,7 @@ def _rain(rain: ChannelSeries | None, at_ms: TimeArray, window_ms: int) -> Float
 def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolArray:
     """Whether somebody watered at each time or in the time before it."""
     watered = np.zeros(at_ms.shape, dtype=np.bool_)
-    for given in context.waterings:
+    for given in context.facts.waterings:
         watered |= (at_ms >= given.start_ms) & (at_ms <= given.end_ms + within_ms)
     return watered
 

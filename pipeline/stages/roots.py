@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import roots
 from pipeline.soil.radiation import sunrise_sunset_ms
 from pipeline.soil.roots import RootDepth
@@ -78,7 +78,7 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     start_ms, end_ms : int
         Midnights by the sun. [ms since 1970, UTC]
     """
-    if context.latitude_deg is None or context.longitude_deg is None:
+    if context.site.latitude_deg is None or context.site.longitude_deg is None:
         return NO_PLACE
     at_ms = (start_ms + end_ms) // 2
     step_ms = _step_ms(record, context)
@@ -86,12 +86,10 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
         return "the probes are read less than once an hour: day and night cannot be told apart"
     count = (end_ms + ROOTS.look_ahead_ms - start_ms + ROOTS.lead_in_ms) // step_ms
     grid = (start_ms - ROOTS.lead_in_ms, step_ms, count)
-    thatch_m = context.thatch_m(at_ms)
-    thatch_m = thatch_m if thatch_m > 0.0 else 0.0
     depths, moisture = _moisture(record, context, at_ms, grid)
     days = (end_ms - start_ms) // DAY_MS
     first = datetime.date(1970, 1, 1) + datetime.timedelta(days=(start_ms + solar_offset_ms(context)) // DAY_MS - 1)
-    rise, fall = sunrise_sunset_ms(context.latitude_deg, context.longitude_deg, first, days + 1)
+    rise, fall = sunrise_sunset_ms(context.site.latitude_deg, context.site.longitude_deg, first, days + 1)
     times = grid[0] + step_ms * np.arange(count)
     found = daily_uptake(times, moisture, rise, fall, water_mm=_water(record, context, grid))
     asked = np.array([_demand_mm(record, context, start_ms + day * DAY_MS) for day in range(days)])
@@ -100,7 +98,7 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     return roots.root_depth(
         found,
         depths,
-        thatch_m=thatch_m,
+        thatch_m=context.soil_top_m(at_ms),
         demand_mm=demand,
         temperature=roots.temperature_share(moisture, degc, DAY_MS // step_ms),
         warming_degc=steps_beside(found, times, degc),
@@ -159,7 +157,7 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
     """
     start_ms, step_ms, count = grid
     times = start_ms + step_ms * np.arange(count)
-    if context.rain_channel is None and not context.waterings:
+    if context.rain_channel is None and not context.facts.waterings:
         return None
     water = np.zeros(count)
     if context.rain_channel is not None:
@@ -171,7 +169,7 @@ def _water(record: Record, context: StationContext, grid: tuple[int, int, int]) 
         place = np.searchsorted(times, heard_ms)
         inside = place < count
         np.add.at(water, place[inside], fallen[inside])
-    for given in context.waterings:
+    for given in context.facts.waterings:
         water[(times + step_ms >= given.start_ms) & (times <= given.end_ms)] = WATERED_MM
     return water
 

@@ -16,8 +16,9 @@ from typing import Any, Generic, NamedTuple, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import radiation
+from pipeline.soil.estimate import Estimate
 from pipeline.soil.layers import CELL_MS
 from pipeline.soil.quality import FlagArray
 from pipeline.units import DAY_MS, BoolArray, FloatArray, TimeArray, is_believed
@@ -121,6 +122,11 @@ class Finding(NamedTuple):
     n: int
     reason: str
     channel: str = ""
+
+    @classmethod
+    def of(cls, quantity: str, start_ms: int, end_ms: int, found: Estimate, channel: str = "") -> Finding:
+        """Return an estimate [unit of the quantity] as the finding of a span. [ms since 1970, UTC]"""
+        return cls(quantity, start_ms, end_ms, found.value, found.low, found.high, found.n, found.reason, channel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,7 +250,7 @@ FindPeriod = Callable[[Record, StationContext, int, int], Iterable[Finding]]
 
 def solar_offset_ms(context: StationContext) -> int:
     """Return how far the sun's day at the site is ahead of UTC's, in whole hours; 0 where no place is set. [ms]"""
-    return 0 if context.longitude_deg is None else radiation.solar_offset_ms(context.longitude_deg)
+    return 0 if context.site.longitude_deg is None else radiation.solar_offset_ms(context.site.longitude_deg)
 
 
 def read_span(
@@ -290,7 +296,7 @@ def find_each(
             if since < end:
                 found.spans.append((since, end))
                 drawn = stage.run(part, context, since, end)
-                moved = stage.of_ground and context.lifted
+                moved = stage.of_ground and context.facts.lifted
                 found.findings.extend((_with_moves(one, context) for one in drawn) if moved else drawn)
         yield found
 

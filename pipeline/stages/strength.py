@@ -12,9 +12,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import strength
-from pipeline.stages.stage import Finding, FindPeriod, Grain, Record, Stage
+from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Stage
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 GRID_M = np.concatenate([np.arange(0, 40, 5), np.arange(40, 301, 10)]) / 1000.0
@@ -106,7 +106,7 @@ def pushes_of(
 
 def _wetness(record: Record, first_ms: int, last_ms: int) -> tuple[float, int]:
     """Mean wetness of the root zone about a visit, and from how many quarter hours."""
-    times, values = record.findings.get("root_zone_wetness", (np.array([], dtype=np.int64), np.array([])))
+    times, values = record.findings.get("root_zone_wetness", NO_SERIES)
     near = (times >= first_ms - WETNESS_REACH_MS) & (times <= last_ms + WETNESS_REACH_MS) & np.isfinite(values)
     return (float(values[near].mean()), int(near.sum())) if near.any() else (float("nan"), 0)
 
@@ -115,7 +115,7 @@ def _in_preparation(context: StationContext, at_ms: TimeArray) -> bool:
     """Whether the visit fell between two weeks before a match on a square and its end."""
     first, last = int(at_ms.min()), int(at_ms.max())
     return context.kind == "square" and any(
-        last >= begin - PREPARATION_MS and first <= end for begin, end in context.fixtures
+        last >= begin - PREPARATION_MS and first <= end for begin, end in context.facts.plays
     )
 
 

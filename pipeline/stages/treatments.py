@@ -13,13 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pipeline.diary.station import PassDone, StationContext
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import PassDone, StationContext
 from pipeline.soil import change as trend
 from pipeline.soil import thatch
 from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
-from pipeline.stages.stage import FORTNIGHT_MS, Finding, Grain, Series, Stage, by_name
+from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, Grain, Series, Stage, by_name
 from pipeline.stages.tables import findings_table
 from pipeline.store import Store
 from pipeline.units import DAY_MS, FOREVER_MS, FloatArray
@@ -86,15 +86,13 @@ def pass_findings(
     if treats(one):
         for quantity, source in COMPARED.items():
             found = _change(own, others, one, source, begin, end)
-            numbers = (found.value, found.low, found.high, found.n)
-            yield Finding(quantity, one.at_ms, end, *numbers, found.reason)
+            yield Finding.of(quantity, one.at_ms, end, found)
     if one.kind in (*GROOVES, *HOLES):
         taken = {"thatch_removed": _removed(context, one)}
         if np.isfinite(one.removed_kg_m2):
             taken["removal_efficiency"] = _efficiency(context, one)
         for quantity, found in taken.items():
-            numbers = (found.value, found.low, found.high, found.n)
-            yield Finding(quantity, one.at_ms, one.at_ms, *numbers, found.reason)
+            yield Finding.of(quantity, one.at_ms, one.at_ms, found)
 
 
 def _island(context: StationContext, one: PassDone) -> Finding:
@@ -133,7 +131,7 @@ def _change(
 
 def _sides(told: StationFindings, source: str, at_ms: int, begin: int, end: int) -> tuple[FloatArray, FloatArray]:
     """Values before and after; what was under way when the pass came is in neither."""
-    times, values = told.findings.get(source, (np.array([], dtype=np.int64), np.array([])))
+    times, values = told.findings.get(source, NO_SERIES)
     under_way = FORTNIGHT_MS if source == "root_depth_90" else UNDER_WAY_MS
     before = (times >= begin) & (times <= at_ms - under_way)
     after = (times >= at_ms) & (times < end)
@@ -187,7 +185,7 @@ def _share(one: PassDone) -> float | str:
 
 def core_findings(context: StationContext) -> Iterator[Finding]:
     """Return how fast thatch and its organic matter grow by a station's cores of the commonest method, as findings."""
-    every = context.core_reads
+    every = context.facts.core_reads
     methods = [core.method for core in every]
     common = [core for core in every if methods and core.method == max(sorted(set(methods)), key=methods.count)]
     thick = [core for core in common if np.isfinite(core.thickness_mm)]
@@ -196,11 +194,7 @@ def core_findings(context: StationContext) -> Iterator[Finding]:
     pieces = [(p.top_mm, p.bottom_mm, p.method) for core in every for p in core.slices]
     if pieces:
         top, bottom, method = max(sorted(set(pieces)), key=pieces.count)
-        cut = [
-            c
-            for c in context.core_reads
-            if any((p.top_mm, p.bottom_mm, p.method) == (top, bottom, method) for p in c.slices)
-        ]
+        cut = [c for c in every if any((p.top_mm, p.bottom_mm, p.method) == (top, bottom, method) for p in c.slices)]
         if len({core.taken for core in cut}) >= 2:
             yield _trend("organic_trend", thatch.organic_series(cut, top, bottom), min(c.taken for c in cut))
 
@@ -211,7 +205,7 @@ def _trend(quantity: str, series: thatch.CoreSeries, first: datetime.date) -> Fi
     end_ms = start_ms + round(float(series.time_year[-1]) * thatch.DAYS_A_YEAR) * DAY_MS
     count = int(series.time_year.size)
     if count < 3:
-        return Finding(quantity, start_ms, end_ms, np.nan, np.nan, np.nan, count, f"{count} dates of cores, 3 needed")
+        return Finding.of(quantity, start_ms, end_ms, withheld(f"{count} dates of cores, 3 needed", count))
     line, test = trend.sen_line(series.time_year, series.mean, confidence=0.9), trend.mann_kendall(series.mean)
     words = [f"cores by {series.method}"] + [test.reason] * bool(test.reason)
     words += [] if bool(series.enough.all()) else [f"fewer than {thatch.FEWEST_CORES} cores behind a date"]

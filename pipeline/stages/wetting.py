@@ -15,7 +15,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil.arrival import SETTLE_H, SoilProfile, account
 from pipeline.soil.climate import makkink_mm
 from pipeline.soil.drying import DRY_DOWN_H, FLASH_OFF_H, HELD, flash_off, hold_time_h, recession
@@ -56,7 +56,7 @@ def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: 
     """Return the wettings that begin in start <= t < end, from the days about it. [ms since 1970, UTC]"""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     top = next((i for i in context.moisture if i in record.channels), None)
-    near = [w for w in context.waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
+    near = [w for w in context.facts.waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
     every = events(*rain, waterings=near, probe=None if top is None else record.channels[top])
     return [
         DatedWetting(spell, 2**62 if following is None else following.start_ms)
@@ -120,15 +120,14 @@ def _findings(record: Record, context: StationContext, event: DatedWetting) -> I
         spell,
         one,
         thatch_mm=thatch,
-        thatch_m=thatch_m if thatch_m > 0.0 else 0.0,
+        thatch_m=context.soil_top_m(spell.start_ms),
         until_ms=event.next_ms,
     )
     evaporation = _evaporation_mm(record, context, spell.start_ms, settled().closed_ms)
     found = settled(evaporation_mm=evaporation)
 
     def finding(quantity: str, what: Estimate, channel: str = "") -> Finding:
-        numbers = (what.value, what.low, what.high, what.n)
-        return Finding(quantity, spell.start_ms, spell.end_ms, *numbers, what.reason, channel)
+        return Finding.of(quantity, spell.start_ms, spell.end_ms, what, channel)
 
     yield finding("wetting_given", _exactly(spell.given_mm, "nobody wrote down how much was given"))
     yield finding("wetting_evaporation", _exactly(evaporation, "no sun or air temperature is measured here"))
@@ -166,11 +165,11 @@ def _profile(record: Record, context: StationContext, spell: Spell, soil: list[s
     start_ms = spell.start_ms - DAY_MS
     end_ms = spell.end_ms + int(SETTLE_H * HOUR_MS) + DAY_MS
     cells = np.arange(start_ms // CELL_MS, end_ms // CELL_MS + 1, dtype=np.int64)
-    thatch_m = context.thatch_m(spell.start_ms)
+    top_m = context.soil_top_m(spell.start_ms)
     by_depth: dict[float, str] = {}
     for i in soil:
         if i in record.channels:
-            depth_m = context.depth_m(i, spell.start_ms) - (thatch_m if thatch_m > 0.0 else 0.0)
+            depth_m = context.depth_m(i, spell.start_ms) - top_m
             by_depth.setdefault(round(depth_m, 4), i)
     depths = np.array(sorted(by_depth))
     ids = [by_depth[d] for d in sorted(by_depth)]
@@ -181,7 +180,8 @@ def _profile(record: Record, context: StationContext, spell: Spell, soil: list[s
         theta[:, k] = _on_cells(cells, record.channels[i])
         every_min = max(every_min, _every_min(times, start_ms, end_ms))
     deepest = float(depths[-1]) if depths.size else 0.0
-    weights = (layer_weights_m(depths, context.root_zone_m), layer_weights_m(depths, max(deepest, context.root_zone_m)))
+    root_zone_m = context.ground.root_zone_m
+    weights = (layer_weights_m(depths, root_zone_m), layer_weights_m(depths, max(deepest, root_zone_m)))
     return SoilProfile(cells * CELL_MS, depths, theta, *weights, every_min), ids
 
 
@@ -213,7 +213,7 @@ def _evaporation_mm(record: Record, context: StationContext, start_ms: int, end_
     if min(sun_share, air_share) < 0.75:
         return float("nan")
     known = np.isfinite(sun_w_m2) & np.isfinite(air_degc)
-    hourly = makkink_mm(sun_w_m2[known] * 3600.0 / 1e6, air_degc[known], context.elevation_m)
+    hourly = makkink_mm(sun_w_m2[known] * 3600.0 / 1e6, air_degc[known], context.site.elevation_m)
     return float(np.mean(hourly) * hours.size) if known.any() else float("nan")
 
 
@@ -256,8 +256,7 @@ def dry_downs(record: Record, context: StationContext, start_ms: int, end_ms: in
     """Return the findings of the dry-downs after wettings that begin in start <= t < end. [ms since 1970, UTC]"""
     for event in wettings_of(record, context, start_ms, end_ms):
         for quantity, found in _dry_down_findings(record, context, event):
-            numbers = (found.value, found.low, found.high, found.n)
-            yield Finding(quantity, event.spell.start_ms, event.spell.end_ms, *numbers, found.reason)
+            yield Finding.of(quantity, event.spell.start_ms, event.spell.end_ms, found)
 
 
 def _dry_down_findings(record: Record, context: StationContext, event: DatedWetting) -> Iterator[tuple[str, Estimate]]:
@@ -275,7 +274,7 @@ def _dry_down_findings(record: Record, context: StationContext, event: DatedWett
     if on_thatch:
         yield "thatch_recession", _recession(record, "thatch_water", event, 1000.0 * NOISE_M3_M3 * thatch_m)
     if "root_zone_water" in record.findings:
-        noise_mm = 1000.0 * NOISE_M3_M3 * context.root_zone_m
+        noise_mm = 1000.0 * NOISE_M3_M3 * context.ground.root_zone_m
         yield "root_zone_recession", _recession(record, "root_zone_water", event, noise_mm)
 
 
@@ -285,9 +284,9 @@ def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
     Limits that the channel has shown, or somebody measured with it, share its calibration's slope, and that goes out of
     wetness; those of the medium do not.
     """
-    own = (context.soil_dry, context.soil_drained)
+    own = (context.ground.soil_dry, context.ground.soil_drained)
     if where is Place.THATCH:
-        own = (context.thatch_dry, context.thatch_drained)
+        own = (context.ground.thatch_dry, context.ground.thatch_drained)
     ids = [i for i in context.moisture if context.place(i, at_ms) is where]
     ids = ids if where is Place.THATCH else ids[:1]
     if None not in own or (ids and all(context.learned_at(i, at_ms) is not None for i in ids)):

@@ -120,12 +120,10 @@ class Store(Protocol):
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Return readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms."""
-        ...
 
     def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Keep observations with the columns `OBSERVATION_COLUMNS`; one of the same (channel, measured_at_ms) is
         replaced. `flag` is a Flag as a number. Returns what was not kept just so before, by channel."""
-        ...
 
     def observations(
         self,
@@ -141,48 +139,39 @@ class Store(Protocol):
         With a `limit` at most so many, the first in that order, and no more are read; with `after`, a channel and a
         time, only those that come after that place in it. The last row of a page is the place the next one begins at.
         """
-        ...
 
     def channel_series(
         self, channels: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return times and values of the observations of each channel that has any, NaN where the flag refuses them."""
-        ...
 
     def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Keep findings with the columns `FINDING_COLUMNS`; one of the same (station, quantity, start_ms) is
         replaced. Returns what was not kept just so before, by quantity."""
-        ...
 
     def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
         """Return findings of a station (None: of every quantity) with start <= start_ms < end, sorted by quantity and
         start_ms."""
-        ...
 
     def finding_series(
         self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return starts and values of the findings of each quantity that has any; NaN where one is withheld."""
-        ...
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings with start <= start_ms < end, before a recompute draws them anew."""
-        ...
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
         """Return the last observation of each channel that has one, with the columns `OBSERVATION_COLUMNS`."""
-        ...
 
     def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
         """Return the last observation of each channel that is not `Flag.MISSING`, whatever was missed after it.
 
         Columns `OBSERVATION_COLUMNS`; a channel that never answered is left out.
         """
-        ...
 
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:
         """Return first and last measured_at_ms of the readings of these channels; None when there are none."""
-        ...
 
     def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
         """Return the least, mean and greatest value of each step and their number, by channel and time.
@@ -202,8 +191,6 @@ class Store(Protocol):
         DataFrame
             With the columns `STEP_COLUMNS`; `start_ms` is the first instant of a step.
         """
-        ...
 
     def close(self) -> None:
         """Let go of the store."""
-        ...

@@ -8,7 +8,7 @@ readings; `work_out` keeps them in a real store first. Nothing here knows the tr
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,9 +18,9 @@ import tomli_w
 from api.demo_configs import configs
 from hardware.reading import Batch, Reading, Sample, Status
 from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.service import load_settings as load
 from pipeline.site.settings import SiteConfig
-from pipeline.site.station import ChannelLimits, StationContext
 from pipeline.stages.climate import DAILY_CLIMATE
 from pipeline.stages.field_limits import due_ms, learn, limits_found
 from pipeline.stages.layers import layers
@@ -29,6 +29,7 @@ from pipeline.stages.stage import Record, find
 from pipeline.stages.tables import findings_table, series_of
 from pipeline.store import series_of_channels, series_of_findings
 from pipeline.store.opening import Stores, open_stores
+from tests.pipeline.contexts import changed
 
 BATCH = 2000
 OUTBOX = "0123456789abcdef"
@@ -102,7 +103,7 @@ def in_memory(config: SiteConfig, station: str, raw: pd.DataFrame) -> Known:
         before = Record(record.between(0, at_ms).channels, Record({}, demand).between(0, at_ms).findings)
         for channel, limits in _limits(findings_table(limits_found(before, context, at_ms), station), at_ms).items():
             learned[channel] = (*learned.get(channel, ()), limits)
-    context = replace(context, learned=learned)
+    context = changed(context, learned=learned)
     again = Drawn(station, drawn.channels, tuple(layers(drawn.channels, context)))
     findings = pd.concat([again.findings, days], ignore_index=True)
     return Known(context, drawn.observations, findings.sort_values(["quantity", "start_ms"], ignore_index=True))
@@ -112,7 +113,7 @@ def _as_played(context: StationContext, raw: pd.DataFrame) -> StationContext:
     """Without channels of salt where none are played: they are not silent, they are not there."""
     heard = set(raw["channel"].unique())
     channels = {i: c for i, c in context.channels.items() if i in heard or c.quantity != "bulk_ec"}
-    return replace(context, channels=channels)
+    return changed(context, channels=channels)
 
 
 def _limits(table: pd.DataFrame, at_ms: int) -> dict[str, ChannelLimits]:

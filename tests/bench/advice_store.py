@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipeline.site.station import ChannelLimits
+from pipeline.diary.station import ChannelLimits
 from pipeline.stages.stage import Series
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, STEP_COLUMNS
 from pipeline.units import Flag

@@ -28,8 +28,8 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.reading import Batch, Reading, Status  # noqa: E402
+from pipeline.diary.station import StationContext  # noqa: E402
 from pipeline.service import load_settings as load  # noqa: E402
-from pipeline.site.station import StationContext  # noqa: E402
 from pipeline.stages.recompute import recompute, station_context  # noqa: E402
 from pipeline.store.opening import Stores, open_stores  # noqa: E402
 from pipeline.units import DAY_MS, EVER_MS  # noqa: E402

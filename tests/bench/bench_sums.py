@@ -31,7 +31,8 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.probe import load_probe  # noqa: E402
-from pipeline.site.station import Dated, PassDone, StationContext  # noqa: E402  # noqa: E402
+from pipeline.diary.facts import Dated  # noqa: E402  # noqa: E402
+from pipeline.diary.station import PassDone, StationContext  # noqa: E402  # noqa: E402
 from pipeline.soil import radiation as daylight  # noqa: E402
 from pipeline.soil.thatch import CoreReading  # noqa: E402
 from pipeline.stages.field_limits import due_ms, limits_found  # noqa: E402
@@ -43,6 +44,7 @@ from pipeline.store import series_of_findings  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, SLOTS, START_MS, year  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
+from tests.pipeline.contexts import station_context  # noqa: E402
 
 LIMIT_S = 1.2
 BEFORE_S = 1.56  # on the machine on which the limit was set
@@ -69,7 +71,7 @@ def context() -> StationContext:
         PassDone(START_MS + day * DAY_MS, "scarifying", "standard", "scarifying", 0.010, 0.020, 0.002, float("nan"))
         for day in (60, 180)
     ]
-    return StationContext(
+    return station_context(
         "s1", {i: c for i, c in channels.items() if "/ec_" not in i},
         cores=(Dated(START_MS - DAY_MS, 0.015), Dated(START_MS + 200 * DAY_MS, 0.014)), rain_channel="s1/w1/rain",
         latitude_deg=52.0, longitude_deg=0.0, elevation_m=50.0, passes=tuple(passes),

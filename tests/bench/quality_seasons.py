@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import Channel, load_probe
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil import quality
 from pipeline.soil.calibration import CURVES
 from pipeline.stages.recompute import process

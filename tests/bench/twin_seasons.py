@@ -15,7 +15,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from hardware.probe import load_probe
-from pipeline.site.station import Dated, StationContext
+from pipeline.diary.facts import Dated
+from pipeline.diary.station import StationContext
 from pipeline.stages.roots import ROOTS, fortnight
 from pipeline.stages.stage import FIRST_MONDAY_MS, FORTNIGHT_MS, Record
 from pipeline.units import DAY_MS
@@ -25,6 +26,7 @@ from simulator.ground import GroundState, TurfProfile, prepare
 from simulator.history import History, run
 from simulator.materials import MATERIALS
 from simulator.weather import Weather, generate
+from tests.pipeline.contexts import station_context
 
 DEPTHS_M = np.array([0.008, 0.035, 0.065, 0.110, 0.160])
 HEIGHTS_M = np.array([0.012, 0.020, 0.020, 0.020, 0.020])
@@ -136,7 +138,7 @@ def context_of(weather: Weather, thatch_m: float) -> StationContext:
     models = {"t1": "thatch", "p1": "root_zone_profile", "w1": "weather"}
     channels = {f"s1/{probe}/{c.name}": c for probe, model in models.items() for c in load_probe(model).channels}
     air = {"air_temperature": "air_temperature", "relative_humidity": "humidity", "wind_speed": "wind"}
-    return StationContext(
+    return station_context(
         "s1", channels, cores=(Dated(0, round(thatch_m, 3)),), rain_channel="s1/w1/rain",
         latitude_deg=weather.latitude_deg, longitude_deg=weather.longitude_deg, elevation_m=weather.elevation_m,
         weather={quantity: f"s1/w1/{name}" for quantity, name in (air | {"solar_radiation": "sun"}).items()},

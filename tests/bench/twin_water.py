@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.soil.drying import HELD
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn
@@ -22,6 +22,7 @@ from pipeline.stages.tables import findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
 from pipeline.units import DAY_MS, Flag
 from simulator.history import History
+from tests.pipeline.contexts import changed
 
 HOUR_MS = 3_600_000
 LEAST_RAIN_MM = 5.0
@@ -50,7 +51,7 @@ class Water:
 def water_of(seed: int, history: History, record: Record, context: StationContext, first_ms: int) -> Iterator[Water]:
     """Every figure of a season from a moment on: of each rain of 5 mm or more, and of each noon."""
     own = {i: c for i, c in context.channels.items() if i in record.channels}
-    context = replace(context, channels=own, root_zone_m=ROOT_ZONE_M)
+    context = changed(context, channels=own, root_zone_mm=1000.0 * ROOT_ZONE_M)
     whole = _with_layers(record, context)
     hours = history.start_ms + HOUR_MS * np.arange(history.weather.count + 1, dtype=np.int64)
     table = findings_table(find((WETTING, DRYING), whole, context, first_ms, int(hours[-1])), "s1")

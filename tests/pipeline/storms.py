@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 
 from hardware.probe import Channel, load_probe
-from pipeline.site.station import Dated, StationContext
+from pipeline.diary.facts import Dated
+from pipeline.diary.station import StationContext
 from pipeline.stages.recompute import process
 from pipeline.stages.stage import Record, find
 from pipeline.stages.tables import findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
+from tests.pipeline.contexts import station_context
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
 SLOT_MS = 900_000
@@ -35,7 +37,7 @@ CHANNELS |= {
     f"green-1/w1/{c.name}": c for c in load_probe("weather").channels if c.name in ("rain", "air_temperature", "sun")
 }
 WEATHER = {c.quantity: i for i, c in CHANNELS.items() if "/w1/" in i and c.quantity != "rain"}
-CONTEXT = StationContext(
+CONTEXT = station_context(
     "green-1", CHANNELS, soil="loam", cores=(Dated(0, 0.015),), rain_channel="green-1/w1/rain", weather=WEATHER
 )
 SOIL = sorted(i for i in CHANNELS if "/p1/" in i)  # soil depths 20, 50, 95, 145, 205 mm

@@ -8,8 +8,9 @@ from __future__ import annotations
 import numpy as np
 
 from hardware.probe import load_probe
-from pipeline.site.station import Dated, StationContext
+from pipeline.diary.facts import Dated
 from pipeline.stages.stage import Record
+from tests.pipeline.contexts import station_context
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
@@ -29,7 +30,7 @@ def _channels() -> dict:
     return {i: c for i, c in every.items() if not i.split("/")[2].startswith("ec_") and "_220" not in i}
 
 
-CONTEXT = StationContext(
+CONTEXT = station_context(
     "s1",
     _channels(),
     cores=(Dated(0, THATCH_M),),

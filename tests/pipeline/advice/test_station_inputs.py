@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from pipeline.advice.station_inputs import boxes_now
+from pipeline.diary.station import ChannelLimits
 from pipeline.forecast.balance import past_hours
 from pipeline.forecast.weather_file import weather_source
-from pipeline.site.station import ChannelLimits
 from pipeline.soil.layers import Place
 from pipeline.stages.stage import NO_SERIES
 from tests.pipeline import turf_days
@@ -25,6 +25,7 @@ from tests.pipeline.advice.told_site import (
     read_fixtures,
     read_forecast,
 )
+from tests.pipeline.contexts import changed
 from tests.pipeline.hand import HandClock
 from tests.pipeline.kept_site import (
     CLIMATE,
@@ -248,9 +249,9 @@ def test_boxes_rest_on_the_same_limits_as_wetness():
         soil[1]: (ChannelLimits(0, 0.20, elsewhere, (0.19, 0.21), (elsewhere, elsewhere)),),
     }
     assert loam.drained[0] <= 0.30 <= loam.drained[1]
-    context = replace(turf_days.CONTEXT, learned=learned)
+    context = changed(turf_days.CONTEXT, learned=learned)
     past = past_hours(at_ms, 24, thatch=None, roots=NO_SERIES, rain=NO_SERIES, reference_et_mm=np.zeros(24))
     boxes = boxes_now(context, past, at_ms)
     own = loam.drained_prior - loam.dry_prior
-    expected_mm = 1000.0 * context.root_zone_m * (0.20 + (len(soil) - 1) * own) / len(soil)
+    expected_mm = 1000.0 * context.ground.root_zone_m * (0.20 + (len(soil) - 1) * own) / len(soil)
     assert boxes.root_capacity_mm == pytest.approx(expected_mm)

@@ -7,10 +7,11 @@ import pandas as pd
 import pytest
 
 from pipeline.advice.station_inputs import PAST_H, AdviceCache, demand_mm, weather_of
+from pipeline.diary.station import StationContext
 from pipeline.forecast.balance import PastHours
-from pipeline.site.station import StationContext
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.units import Flag
+from tests.pipeline.contexts import station_context
 from tests.pipeline.kept_site import DAY_MS, HOUR_MS, NOW_MS, SITE, SURFACE, readings, sites, station, view_of
 from tests.pipeline.store.keeping import keep
 
@@ -71,7 +72,7 @@ def test_other_seasons_do_not_speak(site):
 def test_without_a_place_there_is_no_demand(site):
     """No latitude: neither the air's demand nor weather to come."""
     context = StationContext.from_config(site.config, "s1")
-    bare = StationContext(context.station, context.channels)
+    bare = station_context(context.station, context.channels)
     assert np.isnan(demand_mm(bare, {}, NOW_MS // HOUR_MS * HOUR_MS, 24)).all()
     assert weather_of(view_of(site), bare, PastHours(0, *[np.full(3, np.nan)] * 4)) == (None, ())
 

@@ -23,11 +23,13 @@ from pipeline.alerts.model import (
 from pipeline.alerts.runner import RULE_OF, facts_of, first_states, found_in, readings_in
 from pipeline.alerts.walk import look_ahead, walk
 from pipeline.diary.facts import (
+    Dated,
     DiaryFacts,
 )
-from pipeline.site.station import Dated, StationContext
+from pipeline.diary.station import StationContext
 from pipeline.stages.tables import findings_table
 from pipeline.units import Flag
+from tests.pipeline.contexts import station_context
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC
 SLOT_MS = 900_000
@@ -44,7 +46,7 @@ CHANNELS = {
     )
     for name in names
 }
-CONTEXT = StationContext(
+CONTEXT = station_context(
     "square-1", CHANNELS, cores=(Dated(0, 0.016),), rain_channel=RAIN, weather={"surface_temperature": LEAF}
 )
 BOUNDS: dict[str, RuleBounds] = {}  # what the site has set: nothing

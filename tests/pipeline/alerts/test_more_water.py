@@ -41,6 +41,7 @@ from tests.pipeline.alerts.alert_series import (
     slot_of,
     watch_of,
 )
+from tests.pipeline.contexts import changed
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -126,14 +127,14 @@ def test_water_is_told_of_in_growth_and_when_somebody_can_act():
     """Not in January (in the south not in July), not on a match day, not on a square dried for play."""
     january_ms = 1_704_067_200_000  # 2024-01-01
     assert arrivals((8.0, 0.05, 0), start_ms=january_ms) == []
-    south = replace(CONTEXT, latitude_deg=-38.0)
+    south = changed(CONTEXT, latitude_deg=-38.0)
     assert arrivals((8.0, 0.05, 0), start_ms=january_ms, context=south) == [("opened", TOLD)]
     told_ms = START_MS + 27 * HOUR_MS
     match = DiaryFacts(plays=((told_ms + HOUR_MS, told_ms + 4 * HOUR_MS),))
     assert arrivals((8.0, 0.05, 0), diary=match) == []
     soon = DiaryFacts(plays=((told_ms + 4 * DAY_MS, told_ms + 4 * DAY_MS + HOUR_MS),))
     assert arrivals((8.0, 0.05, 0), diary=soon) == [("opened", TOLD)]
-    assert arrivals((8.0, 0.05, 0), diary=soon, context=replace(CONTEXT, kind="square")) == []
+    assert arrivals((8.0, 0.05, 0), diary=soon, context=changed(CONTEXT, kind="square")) == []
 
 
 def test_bounds_of_the_site_hold_for_arrivals():
@@ -241,7 +242,7 @@ def test_thatch_to_repel_keeps_quiet(change, why):
         plays=((end_ms + DAY_MS // 2, end_ms + DAY_MS),) if "drying" in change else (),
         covers=((START_MS, 2**62),) if "covered" in change else (),
     )
-    context = replace(CONTEXT, kind="square") if "drying" in change else CONTEXT
+    context = changed(CONTEXT, kind="square") if "drying" in change else CONTEXT
     bounds = BOUNDS
     if "month" in change:  # the record is of May: October in its place is May left out
         bounds = {"thatch_to_repel": ThatchToRepelBounds(months=(10,))}
@@ -469,9 +470,9 @@ def test_dry_roots_of_a_square_that_is_dried_for_play_are_no_news():
     """Dry all week on a square with a match on Saturday: quiet from five days before; told at once on an outfield."""
     roots = np.full(5 * 24 * H, 0.2)
     match = DiaryFacts(plays=((START_MS + 5 * DAY_MS, START_MS + 5 * DAY_MS + 6 * HOUR_MS),))
-    square = watch_of(findings(roots=roots), context=replace(CONTEXT, kind="square"))
+    square = watch_of(findings(roots=roots), context=changed(CONTEXT, kind="square"))
     assert run("roots_dry", square, len(roots), diary=match) == []
-    outfield = watch_of(findings(roots=roots), context=replace(CONTEXT, kind="outfield"))
+    outfield = watch_of(findings(roots=roots), context=changed(CONTEXT, kind="outfield"))
     assert [slot_of(e) for e in run("roots_dry", outfield, len(roots), diary=match)] == [24 * H]
     covered = DiaryFacts(covers=((START_MS, START_MS + 3 * DAY_MS),))
     assert [slot_of(e) for e in run("roots_dry", outfield, len(roots), diary=covered)] == [72 * H]

@@ -13,8 +13,10 @@ from pipeline.alerts.model import AlertState
 from pipeline.alerts.runner import first_states, walk_station
 from pipeline.diary.facts import (
     DiaryFacts,
+    Lifted,
 )
-from pipeline.site.station import Lifted, StationContext
+from pipeline.diary.facts import Lifted
+from pipeline.diary.station import StationContext
 from pipeline.store.custody import CustodyNotice
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
@@ -33,6 +35,7 @@ from tests.pipeline.alerts.alert_series import (
     thatch_probe,
     watch_of,
 )
+from tests.pipeline.contexts import changed, station_context
 
 
 def test_probe_silent_for_three_hours_opens_and_two_good_hours_close():
@@ -78,7 +81,7 @@ def test_a_probe_that_is_lifted_is_no_fault(heard_while_out):
     table = table[(at < 90) & (heard_while_out | ~at.between(30, 69))]
     watch = watch_of(findings(), table)
     times = [START_MS + slot * SLOT_MS for slot in (30, 70)]
-    lifted = replace(watch, context=replace(watch.context, lifted=(Lifted("square-1/t1", *times),)))
+    lifted = replace(watch, context=changed(watch.context, lifted=(Lifted("square-1/t1", *times),)))
     (opened,) = run("probe_fault", lifted, 120, probe="t1")
     assert opened.at_ms >= START_MS + 89 * SLOT_MS + 3 * 3_600_000
     assert run("probe_fault", watch, 80, probe="t1")[0].kind == "opened"
@@ -146,7 +149,7 @@ def test_wetting_in_minutes_is_no_fault():
 def test_penetrometer_is_not_expected_to_speak():
     """A penetrometer is heard only when it is docked; its silence is no fault."""
     channels = {f"square-1/c1/{c.name}": c for c in load_probe("cone_hard").channels}
-    context = StationContext("square-1", channels)
+    context = station_context("square-1", channels)
     watch = watch_of(findings(), context=context)
     states = first_states(context, START_MS)
     assert walk_station(states, watch, DiaryFacts(), START_MS + 10**10, BOUNDS)[1] == []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -17,10 +16,11 @@ from pipeline.alerts.model import (
 from pipeline.alerts.runner import found_in
 from pipeline.alerts.water import ROOTS_SHALLOW, RootsShallowBounds, shallow_bound_m
 from pipeline.diary.facts import (
+    Dated,
     DiaryFacts,
 )
-from pipeline.site.station import Dated, StationContext
 from tests.pipeline.alerts.alert_series import BOUNDS, CHANNELS, between, look
+from tests.pipeline.contexts import changed, station_context
 
 DAY_MS = 86_400_000
 FORTNIGHT_MS = 14 * DAY_MS
@@ -28,7 +28,7 @@ START_MS = 1_713_744_000_000  # 2024-04-22 00:00 UTC, a Monday
 THATCH_M = 0.015
 SETTLE_MS = round(ROOTS_SHALLOW.settle_h * 3_600_000)
 # a core in the first fortnight: 99 mm by the ruler
-CONTEXT = StationContext(
+CONTEXT = station_context(
     "square-1", CHANNELS, kind="outfield", cores=(Dated(0, THATCH_M),),
     root_cores=(Dated(START_MS + 3 * DAY_MS, 0.099),), latitude_deg=52.0, longitude_deg=0.0,
 )  # fmt: skip
@@ -84,12 +84,12 @@ def test_opens_on_two_of_three_and_closes_fifteen_millimetres_deeper(depths_mm, 
 
 def test_before_the_first_core_it_cannot_tell():
     """Without a core with a root depth nothing is said however shallow the estimates are; the words say soil depth."""
-    assert told(watch([20, 20, 20, 20], context=replace(CONTEXT, root_cores=()))) == []
-    late = replace(CONTEXT, root_cores=(Dated(START_MS + 4 * FORTNIGHT_MS - 1, 0.022),))
+    assert told(watch([20, 20, 20, 20], context=changed(CONTEXT, root_cores=()))) == []
+    late = changed(CONTEXT, root_cores=(Dated(START_MS + 4 * FORTNIGHT_MS - 1, 0.022),))
     assert told(watch([20, 20, 20, 20, 20], context=late)) == [("opened", 3)]
-    far = replace(CONTEXT, root_cores=(Dated(START_MS - 29 * DAY_MS, 0.022),))
+    far = changed(CONTEXT, root_cores=(Dated(START_MS - 29 * DAY_MS, 0.022),))
     assert told(watch([20, 20, 20], context=far)) == []
-    wild = replace(CONTEXT, root_cores=(Dated(START_MS, 0.200),))  # ten times the estimate: not the same roots
+    wild = changed(CONTEXT, root_cores=(Dated(START_MS, 0.200),))  # ten times the estimate: not the same roots
     assert told(watch([20, 20, 20], context=wild)) == []
 
 
@@ -142,7 +142,7 @@ def test_a_hot_late_summer_is_allowed_for_and_warm_season_turf_is_not():
     def bound(month: int, degc: float | None, **more) -> float:
         at_ms = int(np.datetime64(f"2024-{month:02d}-10", "ms").astype(np.int64))
         return shallow_bound_m(
-            RootEstimate(at_ms, at_ms + FORTNIGHT_MS, 0.05, False, degc), replace(CONTEXT, **more), 0.0
+            RootEstimate(at_ms, at_ms + FORTNIGHT_MS, 0.05, False, degc), changed(CONTEXT, **more), 0.0
         )
 
     assert bound(8, 23.0) == pytest.approx(0.0525)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -32,6 +30,7 @@ from tests.pipeline.alerts.alert_series import (
     slot_of,
     watch_of,
 )
+from tests.pipeline.contexts import changed
 
 # --- thatch holding ------------------------------------------------------------------------------------------------
 
@@ -188,7 +187,7 @@ def test_between_the_bounds_nothing_changes():
 def test_station_without_a_gauge_can_hold_too():
     """Without any rain channel the thatch's own rises are all that is asked."""
     thatch, roots, _ = holding_series()
-    context = replace(CONTEXT, rain_channel=None)
+    context = changed(CONTEXT, rain_channel=None)
     watch = watch_of(findings(thatch=thatch, roots=roots), context=context)
     assert [e.kind for e in run("thatch_holding", watch, len(thatch))] == ["opened", "closed"]
 

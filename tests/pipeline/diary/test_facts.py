@@ -6,22 +6,22 @@ Expected depths and millimetres are by hand from the probe descriptions and the 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from pipeline.diary.entry import DiaryEntry
-from pipeline.diary.facts import changes_the_past, read_diary
-from pipeline.site.station import FOREVER_MS, ChannelLimits, Lifted, StationContext
+from pipeline.diary.facts import Lifted, changes_the_past, read_diary
+from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.soil.layers import Place
 from pipeline.stages.field_limits import limits_found
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.roots import ROOTS
 from pipeline.stages.stage import find
 from pipeline.stages.tables import findings_table, series_of
-from pipeline.units import DAY_MS, Flag
+from pipeline.units import DAY_MS, FOREVER_MS, Flag
 from tests.pipeline import turf_days
+from tests.pipeline.contexts import changed
 from tests.pipeline.hand import SETTINGS, START_MS, Line, batches, record
 from tests.pipeline.storms import CONTEXT, SLOT_MS, SOIL, raw, storm
 from tests.pipeline.storms import START_MS as STORM_MS
@@ -32,7 +32,7 @@ TURF = SETTINGS.replace('model = "deep_soil_profile"', 'model = "root_zone_profi
 TOP = "s1/t1/moisture"
 OUT_MS, BACK_MS = STORM_MS + 480 * SLOT_MS, STORM_MS + 500 * SLOT_MS
 THATCH = "green-1/t1/moisture"
-MOVED = replace(CONTEXT, lifted=(Lifted("green-1/t1", OUT_MS, BACK_MS),))
+MOVED = changed(CONTEXT, lifted=(Lifted("green-1/t1", OUT_MS, BACK_MS),))
 
 
 def context_of(line: Line, *entries: DiaryEntry) -> StationContext:
@@ -135,10 +135,10 @@ def test_layers_say_why_they_are_withheld_after_a_return() -> None:
 def test_limits_begin_anew_when_a_probe_is_put_back() -> None:
     """What was learned before the return no longer holds after it, and learning looks at what came after it settled."""
     learned = {THATCH: (ChannelLimits(STORM_MS, 0.2, 0.4, (0.19, 0.21), (0.39, 0.41)),)}
-    context = replace(MOVED, learned=learned)
+    context = changed(MOVED, learned=learned)
     assert context.learned_at(THATCH, OUT_MS - 1) is not None and context.learned_at(THATCH, BACK_MS) is None
     later = ChannelLimits(BACK_MS + 20 * DAY_MS, 0.21, 0.42, (0.2, 0.22), (0.4, 0.44))
-    both = replace(context, learned={THATCH: (*learned[THATCH], later)})
+    both = changed(context, learned={THATCH: (*learned[THATCH], later)})
     assert both.learned_at(THATCH, BACK_MS + 19 * DAY_MS) is None
     assert both.learned_at(THATCH, BACK_MS + 20 * DAY_MS) is later
     done = process(series_of(raw(storm(25 * 96))), CONTEXT)
@@ -154,7 +154,7 @@ def test_limits_begin_anew_when_a_probe_is_put_back() -> None:
 
 def test_a_fortnight_without_a_settled_probe_says_so() -> None:
     """The profile was put back on the Sunday before: the rooting depth is withheld, with that as its first word."""
-    moved = replace(turf_days.CONTEXT, lifted=(Lifted("s1/p1", turf_days.MONDAY_MS - DAY_MS, turf_days.MONDAY_MS),))
+    moved = changed(turf_days.CONTEXT, lifted=(Lifted("s1/p1", turf_days.MONDAY_MS - DAY_MS, turf_days.MONDAY_MS),))
     time_ms, table = turf_days.values(0.08, 14.0)
     for name in table:
         if "/p1/moisture" in name:

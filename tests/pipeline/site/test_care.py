@@ -8,11 +8,11 @@ from pathlib import Path
 import pytest
 
 from pipeline.advice.treatments import load_treatments
+from pipeline.diary.station import StationContext
 from pipeline.service import load_settings as load
 from pipeline.site.ground import YearSpan
 from pipeline.site.passes import PlannedPass
 from pipeline.site.settings import ConfigFault, SiteConfig
-from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place
 from pipeline.stages.layers import limits_of
 

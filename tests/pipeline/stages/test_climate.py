@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -12,6 +10,9 @@ from pipeline.stages.climate import CLIMATE_QUANTITIES, DAILY_CLIMATE, hourly_me
 from pipeline.stages.recompute import process
 from pipeline.stages.stage import ChannelSeries, find
 from pipeline.units import DAY_MS, Flag
+from pipeline.stages.climate import CLIMATE_QUANTITIES, DAILY_CLIMATE, reference_et
+from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, record, values
 
 
@@ -79,7 +80,7 @@ def test_a_calm_day_asks_the_same_of_the_stage_and_of_the_advice(made, longitude
     hour = (time_ms - MONDAY_MS) / HOUR_MS
     table = {**table, "s1/w1/wind": np.full(time_ms.size, 0.1)}
     table = {k: np.where((hour >= 9) & (hour < 11), np.nan, v) for k, v in table.items()}
-    context = replace(CONTEXT, longitude_deg=longitude_deg)
+    context = changed(CONTEXT, longitude_deg=longitude_deg)
     midnight_ms = MONDAY_MS - round(longitude_deg / 15.0) * HOUR_MS
     day = found((time_ms, table), context, start_ms=midnight_ms)["reference_et"]
     hourly = demand_mm(context, record(time_ms, table).channels, midnight_ms - DAY_MS, 48)
@@ -141,7 +142,7 @@ def test_four_hours_without_wind_are_named(made):
 def test_growth_potential_by_grass(made, grass, degc, share):
     """Values of the published curves at the day's mean (computed independently, 4 digits)."""
     air = {"s1/w1/air_temperature": np.full(made[0].size, degc)}
-    assert found(made, replace(CONTEXT, grass=grass), **air)["growth_potential"].value == pytest.approx(share, abs=6e-5)
+    assert found(made, changed(CONTEXT, grass=grass), **air)["growth_potential"].value == pytest.approx(share, abs=6e-5)
 
 
 def test_soil_temperature_lies_between_the_thermometers(made):
@@ -170,7 +171,7 @@ def test_frost_is_judged_at_dawn_on_the_leaf(made):
 def test_a_leaf_nobody_measures_is_estimated_and_says_so(made):
     """On a clear still night of 3 degC air the estimate lies up to 6 below it and frost is possible, not sure."""
     time_ms, _ = made
-    context = replace(CONTEXT, weather={k: v for k, v in CONTEXT.weather.items() if k != "surface_temperature"})
+    context = changed(CONTEXT, weather={k: v for k, v in CONTEXT.weather.items() if k != "surface_temperature"})
     night = {"s1/w1/air_temperature": np.full(time_ms.size, 3.0), "s1/w1/wind": np.full(time_ms.size, 1.0)}
     day = found(made, context, **night)
     leaf = day["leaf_temperature_dawn"]
@@ -181,7 +182,7 @@ def test_a_leaf_nobody_measures_is_estimated_and_says_so(made):
 
 def test_without_a_place_or_without_weather_nothing_is_made_up(made):
     """No latitude: the demand is withheld and no dawn is known; no weather at all: only the soil speaks."""
-    nowhere = found(made, replace(CONTEXT, latitude_deg=None, longitude_deg=None))
+    nowhere = found(made, changed(CONTEXT, latitude_deg=None, longitude_deg=None))
     assert "no latitude and longitude" in nowhere["reference_et"].reason and "leaf_frost" not in nowhere
     assert nowhere["growth_potential"].value == pytest.approx(found(made)["growth_potential"].value)
     time_ms, table = made
@@ -192,7 +193,7 @@ def test_without_a_place_or_without_weather_nothing_is_made_up(made):
 def test_the_day_is_the_suns_not_that_of_utc(made):
     """At 150 degrees west the day begins at 10 h UTC, and its weather is that of the 24 hours from then."""
     time_ms, table = made
-    context = replace(CONTEXT, longitude_deg=-150.0)
+    context = changed(CONTEXT, longitude_deg=-150.0)
     shifted = record(time_ms + 10 * HOUR_MS, table)
     there = reference_et(shifted, context, MONDAY_MS + 10 * HOUR_MS)[0]
     assert there == pytest.approx(found(made)["reference_et"].value, abs=0.01)

@@ -23,9 +23,9 @@ from hypothesis import strategies as st
 from hardware.curves import SIGNATURES
 from hardware.probe import models
 from hardware.quantities import QUANTITIES
+from pipeline.diary.station import StationContext
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
-from pipeline.site.station import StationContext
 from pipeline.stages.recompute import PERIOD_STAGES, process
 from pipeline.stages.stage import find
 from pipeline.stages.tables import series_of

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -16,6 +15,7 @@ from simulator.ground import TurfProfile
 from simulator.history import run
 from simulator.materials import MATERIALS
 from simulator.weather import generate
+from tests.pipeline.contexts import changed
 from tests.pipeline.storms import CONTEXT, DAY, HOUR_MS, found, storm
 
 DAY_MS = 24 * HOUR_MS
@@ -69,7 +69,7 @@ def test_without_thatch_the_top_layer_stands_for_it():
     """No core: the shallowest soil channel, in loam (dry .12, drained .25: .9 of the way is .237), stays at .30."""
     channels = {i: c for i, c in CONTEXT.channels.items() if "/t1/" not in i}
     series = {i: v for i, v in storm().items() if "/t1/" not in i}
-    hold = found(series, replace(CONTEXT, cores=(), channels=channels)).loc[("green-1", "hold_time")]
+    hold = found(series, changed(CONTEXT, cores=(), channels=channels)).loc[("green-1", "hold_time")]
     # from slot 400 to the end of the record, slot 1151; the gauge's own reading is a few tenths of a second off
     assert hold["value"] == pytest.approx(168.0) and hold["reason"] == "at least"
 

@@ -10,12 +10,13 @@ import pandas as pd
 import pytest
 
 from hardware.reading import Reading
-from pipeline.site.station import ChannelLimits, StationContext
+from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_found
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.stage import Record
 from pipeline.stages.tables import findings_table, series_of
 from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed
 from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, lines, reading, stored
 from tests.pipeline.storms import CONTEXT, SOIL, raw, storm
 
@@ -118,11 +119,11 @@ def test_learned_limits_hold_from_their_moment_on() -> None:
     site's own stand over both (algebra)."""
     from_ms = START_MS + 500 * 900_000
     shown = ChannelLimits(from_ms, 0.20, 0.40, (0.19, 0.21), (0.39, 0.41))
-    learned = replace(CONTEXT, learned={"green-1/t1/moisture": (shown,)})
+    learned = changed(CONTEXT, learned={"green-1/t1/moisture": (shown,)})
     series = {**storm(), "green-1/t1/moisture": np.full(1152, 0.30)}
     wet = wetness_of(series, learned)
     assert wet[499] == pytest.approx(0.13 / 0.28) and wet[500] == pytest.approx(0.5)
-    own = wetness_of(series, replace(learned, thatch_drained=0.50))
+    own = wetness_of(series, changed(learned, thatch_drained=0.50))
     assert own[500] == pytest.approx(0.10 / 0.30)
 
 
@@ -130,13 +131,13 @@ def test_limits_of_another_medium_are_not_used() -> None:
     """A channel that lay in soil when its limits were learned (.25 drained) lies in thatch now: the thatch's stand."""
     shown = ChannelLimits(0, 0.12, 0.25, (0.11, 0.13), (0.24, 0.26))
     series = {**storm(), "green-1/t1/moisture": np.full(1152, 0.30)}
-    wet = wetness_of(series, replace(CONTEXT, learned={"green-1/t1/moisture": (shown,)}))
+    wet = wetness_of(series, changed(CONTEXT, learned={"green-1/t1/moisture": (shown,)}))
     assert wet[10] == pytest.approx(0.13 / 0.28)
 
 
 def test_channel_that_senses_two_layers_learns_nothing() -> None:
     """In 8 mm of thatch a probe that senses 12 mm is mixed: no limits for it; the soil's channels have theirs."""
-    thin = replace(CONTEXT, cores=tuple(replace(c, length_m=0.008) for c in CONTEXT.cores))
+    thin = changed(CONTEXT, cores=tuple(replace(c, length_m=0.008) for c in CONTEXT.facts.cores))
     times = np.arange(2000, dtype=np.int64) * HOUR_MS
     record = Record({i: (times, np.full(2000, 0.25)) for i in ("green-1/t1/moisture", SOIL[1])}, {})
     table = table_of(record, thin, 2000 * HOUR_MS)
@@ -153,7 +154,7 @@ def test_clay_learns_from_nights_after_days_of_little_demand() -> None:
     rain = np.zeros(times.size)
     rain[:: 24 * 40] = 20.0
     days = np.arange(120, dtype=np.int64) * DAY_MS
-    clay = replace(CONTEXT, soil="club_clay_loam", cores=())
+    clay = changed(CONTEXT, soil="club_clay_loam", cores=())
     for demand, provisional in ((0.5, False), (4.0, True)):
         channels = {SOIL[1]: (times, theta), "green-1/w1/rain": (times, rain)}
         record = Record(channels, {"reference_et": (days, np.full(120, demand))})

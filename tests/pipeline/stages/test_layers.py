@@ -9,10 +9,12 @@ import pandas as pd
 import pytest
 
 from hardware.probe import Channel, load_probe
-from pipeline.site.station import Dated, StationContext
+from pipeline.diary.facts import Dated
+from pipeline.diary.station import StationContext
 from pipeline.stages.recompute import process
 from pipeline.stages.tables import series_of
 from pipeline.units import Flag
+from tests.pipeline.contexts import changed, station_context
 
 START_MS = 1_714_521_600_000
 SLOT_MS = 900_000
@@ -27,7 +29,7 @@ def plain(channel: Channel) -> Channel:
 
 CHANNELS = {f"green-1/p1/{c.name}": plain(c) for c in PROFILE.channels if c.quantity == "water_content"}
 CHANNELS["green-1/t1/moisture"] = plain(load_probe("thatch").channel("moisture"))
-CONTEXT = StationContext("green-1", CHANNELS, soil="loam", cores=(Dated(0, 0.015),))
+CONTEXT = station_context("green-1", CHANNELS, soil="loam", cores=(Dated(0, 0.015),))
 LEVELS = {
     "green-1/t1/moisture": 0.40, "green-1/p1/moisture_035": 0.30, "green-1/p1/moisture_065": 0.25,
     "green-1/p1/moisture_110": 0.20, "green-1/p1/moisture_160": 0.20, "green-1/p1/moisture_220": 0.20,
@@ -76,14 +78,14 @@ def test_wetness_from_the_middle_of_the_working_ranges():
 
 def test_site_limits_stand_over_those_of_the_medium():
     """Limits of the site are used as they are, zero too, and leave no width to the bounds."""
-    own = replace(CONTEXT, thatch_dry=0.0, thatch_drained=0.50, soil_dry=0.1, soil_drained=0.3)
+    own = changed(CONTEXT, thatch_dry=0.0, thatch_drained=0.50, soil_dry=0.1, soil_drained=0.3)
     row = found(own).loc["thatch_wetness"]
     assert [row["value"], row["low"], row["high"]] == pytest.approx([0.8, 0.8, 0.8])
 
 
 def test_without_cores_nothing_is_said_of_thatch():
     """No thickness, no thatch: the shallowest channel, at 8 mm, is the top layer, half-way to the next at 35 mm."""
-    result = found(replace(CONTEXT, cores=()))
+    result = found(changed(CONTEXT, cores=()))
     assert not any(q.startswith("thatch") for q in result.index)
     assert result.loc["top_layer_water", "value"] == pytest.approx(0.40 * 21.5)
     assert result.loc["top_layer_wetness", "value"] == pytest.approx((0.40 - 0.12) / (0.25 - 0.12))
@@ -91,7 +93,7 @@ def test_without_cores_nothing_is_said_of_thatch():
 
 def test_probe_thicker_than_the_thatch_is_told_apart_as_mixed():
     """In 8 mm of thatch a probe that senses 12 mm says nothing of thatch; it is the top layer, of 14 mm."""
-    result = found(replace(CONTEXT, cores=(Dated(0, 0.008),)))
+    result = found(changed(CONTEXT, cores=(Dated(0, 0.008),)))
     assert np.isnan(result.loc["thatch_water", "value"])
     assert result.loc["thatch_wetness", "reason"] == "mixed: t1/moisture senses 12 mm, the thatch is 8 mm"
     assert result.loc["top_layer_water", "value"] == pytest.approx(0.40 * 14)
@@ -99,7 +101,7 @@ def test_probe_thicker_than_the_thatch_is_told_apart_as_mixed():
 
 def test_core_changes_the_layers_from_its_date_on():
     """A core of 15 mm, then one of 13 mm two quarter hours later: water by the thickness of the time."""
-    dated = replace(CONTEXT, cores=(Dated(0, 0.015), Dated(START_MS + 2 * SLOT_MS, 0.013)))
+    dated = changed(CONTEXT, cores=(Dated(0, 0.015), Dated(START_MS + 2 * SLOT_MS, 0.013)))
     water = found(dated, slots=4).loc["thatch_water", "value"]
     assert water.tolist() == pytest.approx([6.0, 6.0, 5.2, 5.2])
 
@@ -108,7 +110,7 @@ def test_two_probes_side_by_side_are_averaged_depth_by_depth():
     """A second profile at the same depths, wetter by 0.02: 45.375 mm and half of 200 mm x 0.02 more (algebra)."""
     channels = {**CHANNELS, **{i.replace("/p1/", "/p2/"): c for i, c in CHANNELS.items() if "/p1/" in i}}
     second = {i.replace("/p1/", "/p2/"): v + 0.02 for i, v in LEVELS.items() if "/p1/" in i}
-    both = replace(CONTEXT, channels=channels)
+    both = changed(CONTEXT, channels=channels)
     result = found(both, {**LEVELS, **second})
     assert result.loc["root_zone_water", "value"] == pytest.approx(45.375 + 2.0)
     assert result.loc["root_zone_water", "n"] == 5
@@ -135,21 +137,21 @@ def test_wet_thatch_counts():
 
 def test_root_zone_without_a_probe_is_withheld_with_the_reason():
     """A station with a thatch probe alone has no root zone to speak of."""
-    only = replace(CONTEXT, channels={"green-1/t1/moisture": CHANNELS["green-1/t1/moisture"]})
+    only = changed(CONTEXT, channels={"green-1/t1/moisture": CHANNELS["green-1/t1/moisture"]})
     result = found(only, levels={"green-1/t1/moisture": 0.4})
     assert result.loc["root_zone_water", "reason"] == "no probe in the root zone"
 
 
 def test_dressing_moves_the_sensors_down():
     """5 mm of dressing: soil depths 25, 55, 100, 150, 210 and 25 x .30 + 30 x .275 + 45 x .225 + 50 x .2 + 50 x .2."""
-    dressed = replace(CONTEXT, dressings=(Dated(0, 0.005),))
+    dressed = changed(CONTEXT, dressings=(Dated(0, 0.005),))
     assert found(dressed).loc["root_zone_water", "value"] == pytest.approx(45.875)
 
 
 def test_thatch_that_wets_in_one_quarter_hour_of_rain_is_good():
     """From 0.15 to 0.75 within a slot of rain and half back within the next: every reading good."""
     rain = load_probe("weather").channel("rain")
-    context = replace(CONTEXT, channels={**CHANNELS, "green-1/w1/rain": rain}, rain_channel="green-1/w1/rain")
+    context = changed(CONTEXT, channels={**CHANNELS, "green-1/w1/rain": rain}, rain_channel="green-1/w1/rain")
     wet = [0.15, 0.15, 0.15, 0.75, 0.45, 0.40, 0.38]
     total = [9.0, 9.0, 9.0, 21.0, 21.0, 21.0, 21.0]
     rows = [

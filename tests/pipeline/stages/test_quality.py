@@ -12,15 +12,15 @@ import pandas as pd
 import pytest
 
 from hardware.probe import load_probe
-from pipeline.site.station import StationContext
 from pipeline.stages.recompute import process
 from pipeline.stages.tables import series_of
 from pipeline.units import Flag
+from tests.pipeline.contexts import station_context
 
 DATA = Path(__file__).parents[2] / "data" / "uscrn_dinosaur_2018" / "may_june_hourly.csv"
 DEEP, WEATHER = load_probe("deep_soil_profile"), load_probe("weather")
 CHANNELS = {f"lawn-1/p1/{c.name}": c for c in DEEP.channels} | {"lawn-1/w1/rain": WEATHER.channel("rain")}
-CONTEXT = StationContext("lawn-1", CHANNELS, soil="sandy_loam", rain_channel="lawn-1/w1/rain")
+CONTEXT = station_context("lawn-1", CHANNELS, soil="sandy_loam", rain_channel="lawn-1/w1/rain")
 SHALLOW = "lawn-1/p1/moisture_0100"
 
 

@@ -11,6 +11,7 @@ from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import ROOTS, ROOTS_AT_LEAST
 from pipeline.stages.stage import FORTNIGHT_MS
 from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed
 from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATCH_M, record, values
 
 
@@ -67,7 +68,7 @@ def test_wet_days_and_waterings_are_left_out():
     rain = np.where((time_ms - MONDAY_MS) % DAY_MS == 6 * HOUR_MS, 2.0, 0.0) * (time_ms > MONDAY_MS + 2 * DAY_MS)
     assert "mostly it was wet" in found(time_ms, {**table, "s1/w1/rain": rain})["root_depth_90"].reason
     daily = tuple(Watering(MONDAY_MS + d * DAY_MS, MONDAY_MS + d * DAY_MS + HOUR_MS) for d in range(14))
-    assert "mostly it was wet" in found(time_ms, table, replace(CONTEXT, waterings=daily))["root_depth_90"].reason
+    assert "mostly it was wet" in found(time_ms, table, changed(CONTEXT, waterings=daily))["root_depth_90"].reason
 
 
 def test_rain_of_a_lost_answer_is_not_lost():
@@ -102,7 +103,7 @@ def test_readings_that_follow_warmth_are_refused():
 
 def test_what_is_needed_and_not_there_is_named():
     """No place on earth, readings every two hours, no reading at all: a reason, a reason, no finding."""
-    nowhere = found(*values(0.08, 14.2), replace(CONTEXT, latitude_deg=None))["root_depth_90"]
+    nowhere = found(*values(0.08, 14.2), changed(CONTEXT, latitude_deg=None))["root_depth_90"]
     assert "no latitude and longitude" in nowhere.reason and np.isnan(nowhere.value)
     seldom = found(*values(0.08, 14.2, step_h=2.0))["root_depth_90"]
     assert "less than once an hour" in seldom.reason

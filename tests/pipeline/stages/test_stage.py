@@ -13,6 +13,7 @@ import pytest
 from pipeline.stages.recompute import PERIOD_STAGES, in_order, recompute, station_context
 from pipeline.stages.stage import FORTNIGHT_MS, FindPeriod, Grain, Stage, on_grid, over_short_gaps, read_span
 from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed
 from tests.pipeline.hand import SETTINGS, Line, batches, reading, stored
 from tests.pipeline.store.keeping import keep
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS
@@ -29,7 +30,7 @@ def test_fortnights_begin_on_mondays_and_days_at_the_suns_midnight():
     """2024-06-17 was a Monday (calendar); at 150 degrees west the sun's day begins ten hours after that of UTC."""
     (only,) = stage(FORTNIGHT_MS).touched(CONTEXT, MONDAY_MS, MONDAY_MS + 1)
     assert (MONDAY_MS - only[0]) % (7 * DAY_MS) == 0 and only[1] - only[0] == FORTNIGHT_MS
-    west = replace(CONTEXT, longitude_deg=-150.0)
+    west = changed(CONTEXT, longitude_deg=-150.0)
     (day,) = stage(DAY_MS).touched(west, MONDAY_MS + 10 * HOUR_MS, MONDAY_MS + 10 * HOUR_MS + 1)
     assert day[0] == MONDAY_MS + 10 * HOUR_MS
 

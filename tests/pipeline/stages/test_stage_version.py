@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from hardware.probe import load_probe
-from pipeline.site.station import Dated, Lifted, PassDone, StationContext
+from pipeline.diary.facts import Dated, Lifted
+from pipeline.diary.station import PassDone, StationContext
 from pipeline.soil.thatch import CoreReading
 from pipeline.soil.wetting import Watering
 from pipeline.stages import STAGES
@@ -20,6 +20,7 @@ from pipeline.stages.stage import STAGE_VERSION, Finding, find
 from pipeline.stages.tables import findings_table, series_of
 from pipeline.stages.treatments import StationFindings, core_findings, pass_findings
 from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, values
 
 DAYS = 20
@@ -32,7 +33,7 @@ DIGEST = (9, "a6bb017da4a3b562")
 
 def _context() -> StationContext:
     cone = {f"s1/cone/{c.name}": c for c in load_probe("cone_hard").channels}
-    return replace(
+    return changed(
         CONTEXT,
         channels={**CONTEXT.channels, **cone},
         cores=(Dated(MONDAY_MS - 300 * DAY_MS, 0.015), Dated(MONDAY_MS + 3 * DAY_MS, 0.016)),

@@ -15,12 +15,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hardware.probe import Calibration, Channel, load_probe
-from pipeline.site.station import Dated, StationContext
+from pipeline.diary.facts import Dated
 from pipeline.stages.calibrate import RAIN_GAP_MS, calibrate, calibrated, rain_from_total
-from pipeline.stages.recompute import LOOK_AHEAD_MS, QUARTER_HOUR_STAGES, READING_STAGES, Drawn, affected, process
+from pipeline.stages.recompute import (
+    LEAD_IN_MS,
+    LOOK_AHEAD_MS,
+    QUARTER_HOUR_STAGES,
+    READING_STAGES,
+    Drawn,
+    affected,
+    process,
+)
 from pipeline.stages.stage import ChannelSeries, Observed
 from pipeline.stages.tables import observations_table, series_of
 from pipeline.units import Flag
+from tests.pipeline.contexts import changed, station_context
 
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC
 SLOT_MS = 900_000
@@ -45,7 +54,7 @@ def station_channels() -> dict[str, Channel]:
 
 
 CHANNELS = station_channels()
-CONTEXT = StationContext(
+CONTEXT = station_context(
     "square-1",
     CHANNELS,
     cores=(Dated(START_MS - 90 * DAY * SLOT_MS, 0.016), Dated(START_MS + 3 * DAY * SLOT_MS + 1, 0.014)),
@@ -128,7 +137,8 @@ def in_batches(record: pd.DataFrame, order: list[pd.DataFrame]) -> Tables:
             continue
         kept = pd.concat([kept, batch]).sort_values(["channel", "measured_at_ms"], kind="stable")
         span = affected(int(batch["measured_at_ms"].min()), int(batch["measured_at_ms"].max()))
-        near = kept[(kept["measured_at_ms"] >= span.read_start_ms) & (kept["measured_at_ms"] < span.read_end_ms)]
+        at_ms = kept["measured_at_ms"]
+        near = kept[(at_ms >= span.start_ms - LEAD_IN_MS) & (at_ms < span.end_ms + LOOK_AHEAD_MS)]
         result = process(series_of(near), CONTEXT, start_ms=span.start_ms, end_ms=span.end_ms)
         for row in result.observations.itertuples(index=False):
             observations[(row.channel, row.measured_at_ms)] = row
@@ -254,11 +264,11 @@ def test_refused_by_the_curve_is_failed(whole):
 
 def test_changed_calibration_changes_its_own_channel_only(record, whole):
     """A new line for one channel leaves the observations of all others as they were."""
-    changed = "square-1/p1/moisture_110"
+    other = "square-1/p1/moisture_110"
     line = Calibration("linear", {"slope": 0.02, "offset": 0.0}, "made up for this test")
-    channels = {**CHANNELS, changed: replace(CHANNELS[changed], calibration=line)}
-    result = process(series_of(record), replace(CONTEXT, channels=channels))
-    others = whole.observations["channel"] != changed
+    channels = {**CHANNELS, other: replace(CHANNELS[other], calibration=line)}
+    result = process(series_of(record), changed(CONTEXT, channels=channels))
+    others = whole.observations["channel"] != other
     same(result.observations[others], whole.observations[others])
     assert not result.observations[~others]["value"].equals(whole.observations[~others]["value"])
 
@@ -312,7 +322,7 @@ def test_rain_measured_elsewhere_is_used_but_not_kept(record):
     away = record.assign(channel=record["channel"].replace("square-1/w1/rain", "outfield-1/w1/rain"))
     channels = {k: c for k, c in CHANNELS.items() if "/w1/" not in k}
     channels["outfield-1/w1/rain"] = CHANNELS["square-1/w1/rain"]
-    result = process(series_of(away), replace(CONTEXT, channels=channels, rain_channel="outfield-1/w1/rain"))
+    result = process(series_of(away), changed(CONTEXT, channels=channels, rain_channel="outfield-1/w1/rain"))
     here = process(series_of(record), CONTEXT)
     own = here.observations["channel"] != "square-1/w1/rain"
     same(result.observations, here.observations[own])
@@ -378,4 +388,4 @@ def test_affected_span_holds_what_may_change():
     """The span is of whole quarter hours and reaches back by the look-ahead."""
     span = affected(START_MS + 5, START_MS + 5)
     assert span.start_ms == START_MS - LOOK_AHEAD_MS
-    assert all(edge % SLOT_MS == 0 for edge in (span.read_start_ms, span.start_ms, span.end_ms, span.read_end_ms))
+    assert all(edge % SLOT_MS == 0 for edge in (span.start_ms, span.end_ms))

@@ -8,14 +8,15 @@ import numpy as np
 import pytest
 
 from hardware.probe import load_probe
-from pipeline.site.station import StationContext
+from pipeline.diary.station import StationContext
 from pipeline.stages.stage import Record
 from pipeline.stages.strength import NOTHING_SO_HARD, STRENGTH, pushes_of
 from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed, station_context
 from tests.pipeline.turf_days import HOUR_MS, MONDAY_MS
 
 IDS = ("s1/cone/depth", "s1/cone/force")
-CONTEXT = StationContext("s1", {i: load_probe("cone_hard").channel(i.rsplit("/", 1)[1]) for i in IDS}, kind="square")
+CONTEXT = station_context("s1", {i: load_probe("cone_hard").channel(i.rsplit("/", 1)[1]) for i in IDS}, kind="square")
 NOON_MS = MONDAY_MS + 12 * HOUR_MS
 DEPTH_M = np.arange(0.0, 0.301, 0.01)
 
@@ -80,7 +81,7 @@ def test_a_stone_does_not_move_the_median():
         (visit(FIVE[:4]), CONTEXT, "only 4 good pushes of 5"),
         (visit(FIVE, wetness=0.4), CONTEXT, "too dry"),
         (visit(FIVE, wetness=np.nan), CONTEXT, "not known"),
-        (visit(FIVE), replace(CONTEXT, fixtures=((NOON_MS + 13 * DAY_MS, NOON_MS + 14 * DAY_MS),)), "preparation"),
+        (visit(FIVE), changed(CONTEXT, plays=((NOON_MS + 13 * DAY_MS, NOON_MS + 14 * DAY_MS),)), "preparation"),
     ],
     ids=["few", "dry", "wetness unknown", "match in 13 days"],
 )
@@ -94,9 +95,9 @@ def test_no_verdict_where_none_can_stand(record, context, words):
 def test_preparation_is_of_squares_and_of_the_two_weeks_before_play():
     """Fifteen days before, after the match, and on an outfield the verdict stands."""
     match = ((NOON_MS + 15 * DAY_MS, NOON_MS + 16 * DAY_MS), (NOON_MS - 2 * DAY_MS, NOON_MS - DAY_MS))
-    assert found(visit(FIVE), replace(CONTEXT, fixtures=match))["root_limit_depth"].reason == ""
+    assert found(visit(FIVE), changed(CONTEXT, plays=match))["root_limit_depth"].reason == ""
     near = ((NOON_MS + DAY_MS, NOON_MS + 2 * DAY_MS),)
-    assert found(visit(FIVE), replace(CONTEXT, fixtures=near, kind="outfield"))["root_limit_depth"].reason == ""
+    assert found(visit(FIVE), changed(CONTEXT, plays=near, kind="outfield"))["root_limit_depth"].reason == ""
 
 
 def test_soft_ground_is_at_least_so_deep():

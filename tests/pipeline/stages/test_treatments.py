@@ -8,16 +8,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.site.station import Dated, PassDone, StationContext
+from pipeline.diary.facts import Dated
+from pipeline.diary.station import PassDone, StationContext
 from pipeline.soil.thatch import CoreReading, OrganicSlice
 from pipeline.stages.treatments import PASS_QUANTITIES, StationFindings, core_findings, pass_findings, touched, window
 from pipeline.units import DAY_MS
+from tests.pipeline.contexts import changed, station_context
 
 PASS_MS = 1_717_000_000_000
 NAN = float("nan")
 SCARIFIED = PassDone(PASS_MS, "scarifying", "standard", "scarifying", 0.010, NAN, NAN, NAN)
-GREEN = StationContext("s1", {}, cores=(Dated(0, 0.020),), passes=(SCARIFIED,))
-LEFT = StationContext("s2", {})
+GREEN = station_context("s1", {}, cores=(Dated(0, 0.020),), passes=(SCARIFIED,))
+LEFT = station_context("s2", {})
 
 
 def told(context: StationContext, before: float, after: float, *, n: int = 8, seed: int = 1) -> StationFindings:
@@ -42,7 +44,7 @@ def test_season_is_taken_off_by_a_station_left_alone() -> None:
 
 def test_without_a_station_beside_it_says_that_the_season_is_in_it() -> None:
     """The plain difference, and the words; a station that was treated in the same weeks is none to compare with."""
-    treated = replace(LEFT, passes=(replace(SCARIFIED, at_ms=PASS_MS + DAY_MS),))
+    treated = changed(LEFT, passes=(replace(SCARIFIED, at_ms=PASS_MS + DAY_MS),))
     change = found(told(GREEN, 60.0, 40.0), told(treated, 60.0, 52.0, seed=2))["hold_time_change"]
     assert change.value == pytest.approx(-20.0, abs=3.0) and "season" in change.reason
 
@@ -66,7 +68,7 @@ def test_the_next_pass_as_deep_ends_the_window_and_a_lesser_one_is_named() -> No
     again = replace(SCARIFIED, at_ms=PASS_MS + 30 * DAY_MS)
     assert window(SCARIFIED, (SCARIFIED, light)) == (PASS_MS - 84 * DAY_MS, PASS_MS + 84 * DAY_MS)
     assert window(SCARIFIED, (SCARIFIED, light, again)) == (PASS_MS - 84 * DAY_MS, PASS_MS + 30 * DAY_MS)
-    context = replace(GREEN, passes=(SCARIFIED, light))
+    context = changed(GREEN, passes=(SCARIFIED, light))
     assert "verticutting fell within it" in found(told(context, 60.0, 40.0))["hold_time_change"].reason
     assert touched(context, PASS_MS + 90 * DAY_MS, PASS_MS + 91 * DAY_MS) == [light]
 
@@ -75,7 +77,7 @@ def test_an_untreated_island_is_told_and_no_effect_is_drawn_from_it() -> None:
     """A probe that was not lifted stands in ground the blades left: said until the next pass that took it out."""
     around = replace(SCARIFIED, around=("t1",))
     later = replace(SCARIFIED, at_ms=PASS_MS + 50 * DAY_MS)
-    findings = found(told(replace(GREEN, passes=(around, later)), 60.0, 40.0), one=around)
+    findings = found(told(changed(GREEN, passes=(around, later)), 60.0, 40.0), one=around)
     island = findings["untreated_island"]
     assert island.value == 1.0 and "went around t1" in island.reason
     assert (island.start_ms, island.end_ms) == (PASS_MS, later.at_ms)
@@ -116,12 +118,12 @@ def core(year: int, mm: float, method: str = "a ruler", percent: float | None = 
 def test_thatch_trend_is_the_slope_of_its_cores() -> None:
     """12, 13.5, 15 and 16.5 mm a year apart: 1.5 mm a year (algebra), by the commonest method, with doubts."""
     reads = tuple(core(2020 + k, 12.0 + 1.5 * k, percent=8.0 - 0.5 * k) for k in range(4))
-    findings = {f.quantity: f for f in core_findings(replace(GREEN, core_reads=(*reads, core(2023, 9.0, "pressed"))))}
+    findings = {f.quantity: f for f in core_findings(changed(GREEN, core_reads=(*reads, core(2023, 9.0, "pressed"))))}
     slope = findings["thatch_trend"]
     assert slope.value == pytest.approx(1.5, rel=2e-3) and slope.n == 4  # leap days
     assert "rough" in slope.reason and "fewer than 5 cores" in slope.reason
     assert findings["organic_trend"].value == pytest.approx(-0.5, rel=2e-3)
-    two = {f.quantity: f for f in core_findings(replace(GREEN, core_reads=reads[:2]))}
+    two = {f.quantity: f for f in core_findings(changed(GREEN, core_reads=reads[:2]))}
     assert np.isnan(two["thatch_trend"].value) and "3 needed" in two["thatch_trend"].reason
     assert list(core_findings(GREEN)) == []
 
@@ -132,5 +134,5 @@ def test_of_two_methods_as_common_the_first_by_name_gives_the_trend() -> None:
     for k in range(20):
         reads = [core(year, 12.0, f"{first} {k}") for first in ("ruler", "pressed") for year in (2020, 2021, 2022)]
         for some in (reads, reads[::-1]):
-            trend = {f.quantity: f for f in core_findings(replace(GREEN, core_reads=tuple(some)))}["thatch_trend"]
+            trend = {f.quantity: f for f in core_findings(changed(GREEN, core_reads=tuple(some)))}["thatch_trend"]
             assert trend.reason.startswith(f"cores by pressed {k}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -15,6 +14,7 @@ from pipeline.soil.wetting import Watering
 from pipeline.stages.stage import Record, find, find_each, read_span
 from pipeline.stages.tables import findings_table
 from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING_QUANTITIES
+from tests.pipeline.contexts import changed
 from tests.pipeline.storms import (
     CONTEXT,
     DAY,
@@ -89,8 +89,8 @@ def test_watering_from_the_diary_counts(one):
     n = np.arange(12 * DAY)
     series["green-1/t1/moisture"] += np.where((n >= 200) & (n < 390), 0.1 * np.exp(-(n - 200) / 50.0), 0.0)
     at_ms = START_MS + 200 * SLOT_MS
-    measured = replace(CONTEXT, waterings=(Watering(at_ms, at_ms + HOUR_MS, 6.0),))
-    for context, amount in ((measured, 6.0), (replace(CONTEXT, waterings=(Watering(at_ms, at_ms + HOUR_MS),)), np.nan)):
+    measured = changed(CONTEXT, waterings=(Watering(at_ms, at_ms + HOUR_MS, 6.0),))
+    for context, amount in ((measured, 6.0), (changed(CONTEXT, waterings=(Watering(at_ms, at_ms + HOUR_MS),)), np.nan)):
         rows = found(series, context).loc[("green-1", "wetting_given")]
         np.testing.assert_allclose(rows["value"].to_numpy(), [amount, 8.0])
         assert rows["start_ms"].iloc[0] == at_ms
@@ -108,7 +108,7 @@ def test_rise_that_nobody_explains_is_a_wetting_of_unknown_amount():
 
 def test_without_a_core_nothing_is_said_of_thatch():
     """No thickness: no thatch line, no capture."""
-    bare = found(storm(), replace(CONTEXT, cores=())).loc["green-1"]
+    bare = found(storm(), changed(CONTEXT, cores=())).loc["green-1"]
     assert not any("thatch" in q or q == "capture_share" for q in bare.index)
 
 

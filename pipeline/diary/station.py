@@ -1,48 +1,41 @@
 """What the stages know of a station.
 
-`StationContext` holds plain facts (channels, media, dated thatch, where the rain is measured), so that a stage needs no
-settings file. Nothing here computes water, or reads a clock, a file or a store.
+`StationContext` is composed of the settings of a station, what people wrote of it, and what its probes have shown.
+Nothing here computes water, or reads a clock, a file or a store.
 """
 
 from __future__ import annotations
 
 import datetime
-from collections.abc import Container, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Container, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from types import MappingProxyType
 
 import numpy as np
 
 from hardware.probe import Channel
+from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import (
+    CUTS_FROM_M,
+    RULER,
+    Dated,
+    DatedPass,
+    DiaryFacts,
+    Intent,
+    in_the_way,
+    probes_in_ground,
+    read_diary,
+)
+from pipeline.site.ground import Site, Station, Surface
+from pipeline.site.passes import PassFacts, SurfaceKind
 from pipeline.site.settings import SiteConfig
 from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m
 from pipeline.soil.quality import QualityBounds
 from pipeline.soil.thatch import CoreReading
-from pipeline.soil.wetting import Watering
 from pipeline.units import FOREVER_MS, HOUR_MS, TimeArray
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
-
-
-@dataclass(frozen=True, slots=True)
-class Dated:
-    """A length that holds, or was added, from a moment on. [ms since 1970, UTC], [m]"""
-
-    at_ms: int
-    length_m: float
-
-
-@dataclass(frozen=True, slots=True)
-class Lifted:
-    """A probe, `station/probe`, out of the ground from a moment up to its return; `FOREVER_MS` while it is still out.
-
-    [ms since 1970, UTC]
-    """
-
-    probe: str
-    out_ms: int
-    back_ms: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,129 +76,75 @@ class StationContext:
 
     Attributes
     ----------
-    station : str
-        Slug.
+    ground : Station
+        Its settings: soil and thatch, the limits of its own, the grass.
     channels : mapping of str to Channel
         Every channel whose rows the stages may meet, by its id `station/probe/channel`: the station's own, and the one
         of `rain_channel` where that stands elsewhere.
-    soil, thatch_medium : str
-        Names in `pipeline.soil.layers.MEDIA`.
-    subsoil, subsoil_from_m : str, float
-        Soil from that depth below the leaf base down, as the probes were set. [m] Empty: it is all one soil.
-    root_zone_m : float
-        Depth of soil, below the thatch, that counts as root zone. [m]
-    thatch_dry, thatch_drained, soil_dry, soil_drained : float or None
-        Limits of this station in place of those learned and those of the media. [m3 m-3]
-    learned : mapping of str to tuple of ChannelLimits
-        By channel id, in order of time; a later one does not change what an earlier one said.
-    cores : tuple of Dated
-        Thatch thickness by date, increasing. Empty: not known.
-    dressings : tuple of Dated
-        What each dressing laid over the sensors.
-    depths : mapping of str to tuple of Dated
-        By channel id, depths measured anew, in order of time; before the first the channel's own holds.
-    lifted : tuple of Lifted
-        In order of time.
-    passes : tuple of PassDone
-        In order of time.
-    core_reads : tuple of CoreReading
-        What each core showed, by whichever method, in order of time.
-    waterings : tuple of Watering
+    site : Site
+        Where it lies.
+    kind : str
+        Of the surface; see `pipeline.site.passes`.
     rain_channel : str or None
         Id of the channel whose rain counts here.
-    quality : QualityBounds
-    kind, grass : str
-        Of the surface, and what grows there; see `pipeline.site.ground`.
-    latitude_deg, longitude_deg : float or None
-        North and east positive. [deg] None where nobody said.
-    elevation_m : float
-        [m]
     weather : mapping of str to str
         Id of the channel whose air temperature, humidity, wind, sun and surface temperature count here, by quantity.
         It may stand at another station.
-    root_cores : tuple of Dated
-        How deep below the thatch roots went on cores, by a ruler.
-    fixtures : tuple of (int, int)
-        Begin and end of each. [ms since 1970, UTC]
+    facts : DiaryFacts
+        What people wrote, of the station and its whole surface, with the cores of the settings.
+    passes : tuple of PassDone
+        In order of time.
+    learned : mapping of str to tuple of ChannelLimits
+        By channel id, in order of time; a later one does not change what an earlier one said.
+    quality : QualityBounds
     """
 
-    station: str
+    ground: Station
     channels: Mapping[str, Channel]
-    soil: str = "loam"
-    thatch_medium: str = "decayed_thatch"
-    root_zone_m: float = 0.2
-    thatch_dry: float | None = None
-    thatch_drained: float | None = None
-    soil_dry: float | None = None
-    soil_drained: float | None = None
-    learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
-    cores: tuple[Dated, ...] = ()
-    dressings: tuple[Dated, ...] = ()
-    depths: Mapping[str, tuple[Dated, ...]] = field(default_factory=dict)
-    lifted: tuple[Lifted, ...] = ()
-    passes: tuple[PassDone, ...] = ()
-    core_reads: tuple[CoreReading, ...] = ()
-    waterings: tuple[Watering, ...] = ()
+    site: Site
+    kind: SurfaceKind
     rain_channel: str | None = None
-    quality: QualityBounds = field(default_factory=QualityBounds)
-    kind: str = "outfield"
-    grass: str = "cool"
-    latitude_deg: float | None = None
-    longitude_deg: float | None = None
-    elevation_m: float = 0.0
     weather: Mapping[str, str] = field(default_factory=dict)
-    root_cores: tuple[Dated, ...] = ()
-    fixtures: tuple[tuple[int, int], ...] = ()
-    subsoil: str = ""
-    subsoil_from_m: float = 0.0
+    facts: DiaryFacts = field(default_factory=DiaryFacts)
+    passes: tuple[PassDone, ...] = ()
+    learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
+    quality: QualityBounds = field(default_factory=QualityBounds)
 
     @classmethod
-    def from_config(
-        cls,
-        config: SiteConfig,
-        station: str,
-        *,
-        dressings: tuple[Dated, ...] = (),
-        waterings: tuple[Watering, ...] = (),
-        fixtures: tuple[tuple[int, int], ...] = (),
-        quality: QualityBounds | None = None,
-    ) -> StationContext:
-        """Return the context of a configured station; what people write in the diary is given beside it.
+    def from_config(cls, config: SiteConfig, station: str, entries: Iterable[DiaryEntry] = ()) -> StationContext:
+        """Return the context of a configured station.
 
-        Fixtures from begin to end. [ms since 1970, UTC]
+        Parameters
+        ----------
+        config : SiteConfig
+        station : str
+            Slug.
+        entries : iterable of DiaryEntry
+            Of `STATION_KINDS`; those of other surfaces and stations are passed over.
         """
-        own = config.stations()[station]
-        channels = {c.id: c.channel for c in own.channels}
+        ground, surface = config.stations()[station], config.surface_of(station)
+        channels = {c.id: c.channel for c in ground.channels}
         rain_channel = config.rain_channel(station)
         weather = {quantity: config.weather_channel(station, quantity) for quantity in WEATHER}
         if rain_channel is not None:
             channels.setdefault(rain_channel, config.channels()[rain_channel].channel)
+        facts = read_diary(entries, surface.name, config.passes, station=station)
+        made = [p for p in facts.made if p.state == "done"]
         return cls(
-            station=station,
-            channels=MappingProxyType(channels),
-            soil=own.soil,
-            thatch_medium=own.thatch_medium,
-            root_zone_m=own.root_zone_m,
-            thatch_dry=own.thatch_dry,
-            thatch_drained=own.thatch_drained,
-            soil_dry=own.soil_dry,
-            soil_drained=own.soil_drained,
-            cores=tuple(Dated(core.at_ms, core.thatch_m) for core in own.cores),
-            dressings=dressings,
-            waterings=waterings,
-            rain_channel=rain_channel,
-            quality=quality if quality is not None else QualityBounds(),
-            kind=config.surface_of(station).kind,
-            grass=own.grass,
-            latitude_deg=config.site.latitude_deg,
-            longitude_deg=config.site.longitude_deg,
-            elevation_m=config.site.elevation_m,
-            weather=MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
-            root_cores=tuple(Dated(core.at_ms, core.root_m) for core in own.cores if core.root_m is not None),
-            fixtures=fixtures,
-            subsoil=own.subsoil or "",
-            subsoil_from_m=own.subsoil_from_m,
+            ground,
+            MappingProxyType(channels),
+            config.site,
+            surface.kind,
+            rain_channel,
+            MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
+            _with_configured_cores(facts, ground),
+            tuple(_pass_done(p, surface, facts, station, config.passes.get(p.kind)) for p in made),
         )
+
+    @property
+    def station(self) -> str:
+        """Slug."""
+        return self.ground.name
 
     @property
     def channel_ids(self) -> tuple[str, ...]:
@@ -236,21 +175,21 @@ class StationContext:
 
     @cached_property
     def soil_medium(self) -> Medium:
-        return medium(self.soil)
+        return medium(self.ground.soil)
 
     def is_subsoil(self, channel_id: str) -> bool:
         """Return whether a channel was set into the subsoil; False for one that is not known."""
         known = self.channels.get(channel_id)
         depth = None if known is None else known.depth_m
-        return bool(self.subsoil) and depth is not None and depth >= self.subsoil_from_m
+        return bool(self.ground.subsoil) and depth is not None and depth >= self.ground.subsoil_from_m
 
     def soil_at(self, channel_id: str) -> Medium:
         """Return the soil about a channel."""
-        return medium(self.subsoil) if self.is_subsoil(channel_id) else self.soil_medium
+        return medium(self.ground.subsoil) if self.ground.subsoil and self.is_subsoil(channel_id) else self.soil_medium
 
     @cached_property
     def thatch(self) -> Medium:
-        return medium(self.thatch_medium)
+        return medium(self.ground.thatch_medium)
 
     def owns(self, channel_id: str) -> bool:
         """Return whether a channel stands at this station."""
@@ -262,8 +201,8 @@ class StationContext:
 
     def changes_ms(self) -> TimeArray:
         """Return when thatch or depths change, increasing. [ms]"""
-        anew = (one for many in self.depths.values() for one in many)
-        return np.unique(np.array([d.at_ms for d in (*self.cores, *self.dressings, *anew)], dtype=np.int64))
+        anew = (one for many in self.facts.depths.values() for one in many)
+        return np.unique(np.array([d.at_ms for d in (*self.facts.cores, *self.facts.dressings, *anew)], dtype=np.int64))
 
     def learned_at(self, channel_id: str, at_ms: int) -> ChannelLimits | None:
         """Return the limits of a channel that were known at a moment. [ms since 1970, UTC]
@@ -284,7 +223,7 @@ class StationContext:
         [ms since 1970, UTC]
         """
         probe = channel_id.rsplit("/", 1)[0]
-        for one in reversed(self.lifted):
+        for one in reversed(self.facts.lifted):
             until_ms = min(one.back_ms + self.settle_ms, FOREVER_MS)
             if one.probe == probe and one.out_ms < end_ms and start_ms < until_ms:
                 name = probe.rsplit("/", 1)[-1]
@@ -301,13 +240,13 @@ class StationContext:
 
     def lifted_ms(self) -> TimeArray:
         """Return when a probe is lifted, put back, or has settled, increasing. [ms]"""
-        times = [t for one in self.lifted for t in (one.out_ms, one.back_ms, one.back_ms + self.settle_ms)]
+        times = [t for one in self.facts.lifted for t in (one.out_ms, one.back_ms, one.back_ms + self.settle_ms)]
         return np.unique(np.array([t for t in times if t < FOREVER_MS], dtype=np.int64))
 
     def _returns(self, channel_id: str) -> list[tuple[int, int]]:
         """When the channel's probe was put back, and when it had settled. [ms]"""
         probe = channel_id.rsplit("/", 1)[0]
-        back = [one.back_ms for one in self.lifted if one.probe == probe and one.back_ms < FOREVER_MS]
+        back = [one.back_ms for one in self.facts.lifted if one.probe == probe and one.back_ms < FOREVER_MS]
         return [(at_ms, at_ms + self.settle_ms) for at_ms in back]
 
     def learned_ms(self) -> TimeArray:
@@ -316,19 +255,23 @@ class StationContext:
 
     def thatch_m(self, at_ms: int) -> float:
         """Return the thatch thickness at a moment. [m] NaN where not known."""
-        dates, lengths = [c.at_ms for c in self.cores], [c.length_m for c in self.cores]
+        dates, lengths = [c.at_ms for c in self.facts.cores], [c.length_m for c in self.facts.cores]
         return float(thatch_thickness_m([at_ms], dates, lengths)[0])
+
+    def soil_top_m(self, at_ms: int) -> float:
+        """Return where the soil begins at a moment [ms since 1970, UTC], 0 where no thatch is known. [m]"""
+        return max(float(np.nan_to_num(self.thatch_m(at_ms))), 0.0)
 
     def depth_m(self, channel_id: str, at_ms: int) -> float:
         """Return the depth of a channel below the leaf base at a moment. [m] NaN above ground."""
         depth = self.channels[channel_id].depth_m
         if depth is None:
             return float("nan")
-        anew = [one for one in self.depths.get(channel_id, ()) if one.at_ms <= at_ms]
+        anew = [one for one in self.facts.depths.get(channel_id, ()) if one.at_ms <= at_ms]
         since_ms = -1
         if anew:
             since_ms, depth = anew[-1].at_ms, anew[-1].length_m
-        over = [d for d in self.dressings if d.at_ms > since_ms]
+        over = [d for d in self.facts.dressings if d.at_ms > since_ms]
         if not over:
             return depth
         return depth_now_m(depth, at_ms, [d.at_ms for d in over], [d.length_m for d in over])
@@ -344,11 +287,53 @@ class StationContext:
         return {Place.THATCH: (self.thatch,), Place.SOIL: (soil,)}.get(where, (self.thatch, soil))
 
 
-def is_southern(latitude_deg: float | None) -> bool:
-    """Return whether a site lies south of the equator; False where its latitude [deg] is not known."""
-    return latitude_deg is not None and latitude_deg < 0.0
-
-
 def _day(at_ms: int) -> str:
-    at = datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC)
+    at = _day_of(at_ms)
     return f"{at.day} {at:%B %Y}"
+
+
+def _day_of(at_ms: int) -> datetime.date:
+    return datetime.datetime.fromtimestamp(at_ms / 1000, datetime.UTC).date()
+
+
+def _with_configured_cores(facts: DiaryFacts, ground: Station) -> DiaryFacts:
+    """Return facts with the cores of the settings among them; one of the diary at the same moment stands over it.
+
+    Depths measured anew are kept for the station's own channels.
+    """
+    cores = {c.at_ms: Dated(c.at_ms, c.thatch_m) for c in ground.cores} | {c.at_ms: c for c in facts.cores}
+    roots = {c.at_ms: Dated(c.at_ms, c.root_m) for c in ground.cores if c.root_m is not None}
+    roots |= {c.at_ms: c for c in facts.root_cores}
+    by_ruler = [CoreReading(_day_of(c.at_ms), RULER, 1000.0 * c.thatch_m) for c in ground.cores]
+    own = {c.id for c in ground.channels}
+    return replace(
+        facts,
+        cores=tuple(cores[at_ms] for at_ms in sorted(cores)),
+        root_cores=tuple(roots[at_ms] for at_ms in sorted(roots)),
+        core_reads=tuple(sorted((*by_ruler, *facts.core_reads), key=lambda core: core.taken)),
+        depths={c: d for c, d in facts.depths.items() if c in own},
+    )
+
+
+def _pass_done(one: DatedPass, surface: Surface, facts: DiaryFacts, station: str, kind: PassFacts | None) -> PassDone:
+    """Return a pass for the stages: its depth as written, else as planned, else as usual, and the probes it went
+    around."""
+    planned = [p.depth_m for p in surface.passes if p.kind == one.kind]
+    usual_m = max(planned, default=0.0 if kind is None else kind.depth_mm[1] / 1000.0)
+    depth_m = usual_m if one.depth_m is None else one.depth_m
+    around: tuple[str, ...] = ()
+    if depth_m >= CUTS_FROM_M:  # a brush or a dressing goes over them
+        in_ground = probes_in_ground(surface, facts, one.start_ms, station=station)
+        names = in_the_way(Intent(one.kind, one.variant, depth_m), in_ground)
+        around = tuple(n.rsplit("/", 1)[-1] for n in names)
+    return PassDone(
+        at_ms=one.start_ms,
+        kind=one.kind,
+        variant=one.variant if one.variant_written else "standard",
+        title=one.kind.replace("_", " ") if kind is None else kind.title,
+        depth_m=depth_m,
+        spacing_m=one.spacing_m,
+        width_m=one.width_m,
+        removed_kg_m2=one.removed_kg_m2,
+        around=around,
+    )
