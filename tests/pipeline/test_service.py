@@ -261,7 +261,7 @@ def test_an_entry_of_the_diary_outlives_a_kill(mosquitto: Path, settings: Path, 
             until(lambda: node.received == len(readings), "all is receipted")
             feeder.join()
         until(lambda: len(stores.store.findings("s1", None, 0, 2**61)) > 0, "there are findings")
-        until(lambda: stores.journal.note(WORKED_KEY), "it is noted how far the stages are")
+        until(lambda: len(readings) in stores.journal.note(WORKED_KEY).values(), "the stages have noted all of it")
         stores.diary.add(DiaryEntry("core", "square", START_MS, {"thatch_mm": 40.0}, station="s1"))
         pipe.kill()
         pipe.wait()
