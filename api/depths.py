@@ -14,8 +14,8 @@ import numpy as np
 from api.known import KnownFigure, newest
 from api.slices import Slice, Wet
 from api.state import ChannelNow, StationNow
+from pipeline.diary.station import StationContext
 from pipeline.service import Pipeline
-from pipeline.site.station import StationContext
 from pipeline.soil.layers import Place, wetness, wetness_bounds
 from pipeline.stages.catalogue import CATALOGUE, LOOK_BACK_MS, Of
 from pipeline.stages.layers import limits_of

@@ -15,8 +15,6 @@ from pipeline.diary.facts import (
     DiaryFacts,
     Lifted,
 )
-from pipeline.diary.facts import Lifted
-from pipeline.diary.station import StationContext
 from pipeline.store.custody import CustodyNotice
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
