@@ -187,7 +187,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         silent_ms=silent_ms,
         probes=probes,
         thatch_m=number(context.thatch_m(now_ms)),
-        core_ms=max((core.at_ms for core in context.cores if core.at_ms <= now_ms), default=None),
+        core_ms=max((core.at_ms for core in context.facts.cores if core.at_ms <= now_ms), default=None),
         layers=_layers(pipeline, station.name, as_of_ms, _explained(station, latest, missed)),
         channels=tuple(
             _channel_now(c, context, now_ms, latest.get(c.id), week_ago.get(c.id), is_silent=c.id in missed)
