@@ -10,8 +10,6 @@ from pipeline.stages.climate import CLIMATE_QUANTITIES, DAILY_CLIMATE, hourly_me
 from pipeline.stages.recompute import process
 from pipeline.stages.stage import ChannelSeries, find
 from pipeline.units import DAY_MS, Flag
-from pipeline.stages.climate import CLIMATE_QUANTITIES, DAILY_CLIMATE, reference_et
-from pipeline.units import DAY_MS
 from tests.pipeline.contexts import changed
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, record, values
 
