@@ -48,10 +48,9 @@ from pipeline.stages.runner import RestageQueue
 from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
 from pipeline.store.custody import CustodyNotice, custody_notices
-from pipeline.store.feeder import Feeder
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import Journal, Quarantined
-from pipeline.store.opening import lock_folder, open_stores
+from pipeline.store.opening import Feeder, lock_folder, open_stores
 from pipeline.store.readings import Appended
 from pipeline.units import DAY_MS
 

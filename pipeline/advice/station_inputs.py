@@ -21,7 +21,6 @@ from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.diary.station import StationContext
 from pipeline.forecast.balance import WEEKS, Boxes, Fit, PastHours, fit, past_hours
 from pipeline.forecast.climatology import Daily, Season, air_ahead, by_hour_of_day, season, soil_ahead
-from pipeline.forecast.demand import hourly_demand_mm
 from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import (
@@ -33,7 +32,7 @@ from pipeline.forecast.wetness import (
 )
 from pipeline.site.ground import Station
 from pipeline.site.settings import SiteConfig
-from pipeline.soil.climate import dewpoint_from_humidity_degc
+from pipeline.soil.climate import dewpoint_from_humidity_degc, hourly_demand_mm
 from pipeline.soil.layers import Place, middle
 from pipeline.stages.climate import ET_WEATHER, SOIL_DEPTH_M, SOIL_REACH_M, hourly_means, hourly_weather
 from pipeline.stages.layers import limits_of

@@ -3,7 +3,6 @@
 - `balance`: Water of the thatch and the root zone hour by hour, for many members at once, and its fit to one station.
 - `climatology`: Temperatures ahead where no forecast gives them: of the air, the leaf and the soil, and the chance of a
   frost.
-- `demand`: Reference evapotranspiration of an hour, from as much of the weather as is known.
 - `weather_ahead`: Members of the weather ahead: round a forecast, from the site's own past at the same season, or from
   its climate.
 - `weather_file`: A weather forecast as text, CSV or JSON: every fault named, hourly series out.

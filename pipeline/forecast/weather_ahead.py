@@ -15,11 +15,11 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.forecast.demand import shared_over_days
 from pipeline.forecast.weather_file import WeatherForecast, usable_faults
 from pipeline.site.ground import MonthlyClimate
 from pipeline.soil import climate as air
 from pipeline.soil import radiation as sun
+from pipeline.soil.climate import shared_over_days
 from pipeline.soil.radiation import day_of_year
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 

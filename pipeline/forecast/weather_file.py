@@ -23,10 +23,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.forecast.demand import daylight_share, hourly_demand_mm
 from pipeline.run.cached_fetch import ContentFault, KeptSource
 from pipeline.run.clock import Clock
-from pipeline.soil.climate import dewpoint_from_humidity_degc
+from pipeline.soil.climate import daylight_share, dewpoint_from_humidity_degc, hourly_demand_mm
 from pipeline.units import HOUR_MS, FloatArray
 
 FORECAST_STALE_H = 24.0

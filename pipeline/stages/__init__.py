@@ -16,10 +16,9 @@ bit, what the whole record gives, if the rows of `recompute.affected` are handed
   thatch.
 - `runner`: Which stretches of which stations the stages have still to see, and the running of them, one bounded piece
   at a time.
-- `stage`: What a stage is: its declaration, what it is handed and what it gives.
+- `stage`: What a stage is: its declaration, what it is handed and what it gives, and the tables of a store made of both.
 - `strength`: Findings of each day the cone was pushed: resistance by depth, and how deep roots can go before it stops
   them.
-- `tables`: The door between the stages' arrays and the tables of a store: readings in, observations and findings out.
 - `treatments`: Findings of passes over the turf and of cores: what each pass changed and took out, and how thatch
   grows.
 - `wetting`: Findings of wettings: for each rain, watering or rise that nobody explains, where its water went.

@@ -24,8 +24,8 @@ from pipeline.stages.stage import (
     Record,
     Series,
     Stage,
+    findings_table,
 )
-from pipeline.stages.tables import findings_table
 from pipeline.store import Store
 from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 

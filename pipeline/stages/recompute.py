@@ -32,10 +32,13 @@ from pipeline.stages.stage import (
     Stage,
     by_name,
     find_each,
+    findings_table,
     joined,
+    observations_table,
     read_span,
+    runs_table,
+    series_of,
 )
-from pipeline.stages.tables import findings_table, observations_table, runs_table, series_of
 from pipeline.store import Changed, Store
 from pipeline.store.diary import Diary
 from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, Flag, TimeArray, TimeSpan

@@ -19,8 +19,7 @@ from pipeline.soil import change as trend
 from pipeline.soil import thatch
 from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
-from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, Grain, Series, Stage, by_name
-from pipeline.stages.tables import findings_table
+from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, Grain, Series, Stage, by_name, findings_table
 from pipeline.store import Store
 from pipeline.units import DAY_MS, FOREVER_MS, FloatArray
 

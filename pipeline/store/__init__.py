@@ -10,11 +10,10 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
   numbered steps, runs transactions, copies it.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
-- `feeder`: Carries readings from the journal to a server store, and lets none go before the server has given it back.
 - `influx`: The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.
 - `integrity`: Looks for damage in the database each night, and has people told of it, whoever finds it.
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
-- `opening`: Opens the stores that the settings name, and takes the data folder for one process.
+- `opening`: Opens the stores that the settings name, takes the data folder for one process, and feeds a server store.
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.

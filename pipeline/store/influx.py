@@ -12,7 +12,7 @@ batching writer, which drops rows after its retries. What a point is identified 
 So writing a row again changes nothing. Every field is written each time, because the server keeps the old value of a
 field that a new point leaves out; it has no NaN either, and `NO_NUMBER` stands where there is no number. A finding is
 removed by writing it with `n` = `REMOVED_N`: a DELETE of version 1 walks every series file, version 3 has none. The
-server's word counts for nothing: rows stay in the journal until they have been read back (see `pipeline.store.feeder`).
+server's word counts for nothing: rows stay in the journal until they have been read back (see `store.opening`).
 """
 
 from __future__ import annotations

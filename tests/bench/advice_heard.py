@@ -25,8 +25,7 @@ from pipeline.stages.climate import DAILY_CLIMATE
 from pipeline.stages.field_limits import due_ms, learn, limits_found
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn, process, recompute, station_context
-from pipeline.stages.stage import Record, find
-from pipeline.stages.tables import findings_table, series_of
+from pipeline.stages.stage import Record, find, findings_table, series_of
 from pipeline.store import series_of_channels, series_of_findings
 from pipeline.store.opening import Stores, open_stores
 from tests.pipeline.contexts import changed

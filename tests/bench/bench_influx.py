@@ -54,10 +54,13 @@ from pipeline.stages.field_limits import LIMIT_QUANTITIES  # noqa: E402
 from pipeline.stages.recompute import in_order  # noqa: E402
 from pipeline.store import OBSERVATION_COLUMNS  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
-from pipeline.store.feeder import STAY_MS, Feeder  # noqa: E402
 from pipeline.store.influx import InfluxStore  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
-from pipeline.store.opening import open_stores  # noqa: E402
+from pipeline.store.opening import (  # noqa: E402
+    STAY_MS,
+    Feeder,
+    open_stores,
+)
 from tests.api.site import SETTINGS, Ground, ground_at  # noqa: E402
 from tests.api.site import readings as ground_readings  # noqa: E402
 from tests.bench.table import measured  # noqa: E402

@@ -37,8 +37,7 @@ from pipeline.soil import radiation as daylight  # noqa: E402
 from pipeline.soil.thatch import CoreReading  # noqa: E402
 from pipeline.stages.field_limits import due_ms, limits_found  # noqa: E402
 from pipeline.stages.recompute import CHUNK_MS, LEAD_IN_MS, LOOK_AHEAD_MS, PERIOD_STAGES, process  # noqa: E402  # noqa: E402
-from pipeline.stages.stage import find, joined  # noqa: E402
-from pipeline.stages.tables import findings_table, series_of  # noqa: E402
+from pipeline.stages.stage import find, findings_table, joined, series_of  # noqa: E402  # noqa: E402
 from pipeline.stages.treatments import COMPARED, StationFindings, core_findings, pass_findings  # noqa: E402
 from pipeline.store import series_of_findings  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402

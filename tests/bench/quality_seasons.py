@@ -20,7 +20,7 @@ from pipeline.diary.station import StationContext
 from pipeline.soil import quality
 from pipeline.soil.calibration import CURVES
 from pipeline.stages.recompute import process
-from pipeline.stages.tables import series_of
+from pipeline.stages.stage import series_of
 from pipeline.units import DAY_MS, Flag
 from simulator.climates import CLIMATES
 from simulator.faults import PROBE_FAULTS, PlantedFault, is_silent, planted

@@ -17,8 +17,7 @@ from pipeline.diary.station import StationContext
 from pipeline.soil.drying import HELD
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn
-from pipeline.stages.stage import Record, find
-from pipeline.stages.tables import findings_table, series_of
+from pipeline.stages.stage import Record, find, findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
 from pipeline.units import DAY_MS, Flag
 from simulator.history import History

@@ -11,8 +11,7 @@ from hardware.probe import Channel, load_probe
 from pipeline.diary.facts import Dated
 from pipeline.diary.station import StationContext
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import Record, find
-from pipeline.stages.tables import findings_table, series_of
+from pipeline.stages.stage import Record, find, findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
 from tests.pipeline.contexts import station_context
 

@@ -27,7 +27,7 @@ from pipeline.diary.facts import (
     DiaryFacts,
 )
 from pipeline.diary.station import StationContext
-from pipeline.stages.tables import findings_table
+from pipeline.stages.stage import findings_table
 from pipeline.units import Flag
 from tests.pipeline.contexts import station_context
 

@@ -54,7 +54,7 @@ from pipeline.soil.layers import MEDIA
 from pipeline.soil.wetting import Watering
 from pipeline.stages import STAGES
 from pipeline.stages.recompute import process
-from pipeline.stages.tables import series_of
+from pipeline.stages.stage import series_of
 from pipeline.units import Flag
 from tests.pipeline.alerts.alert_series import (
     BOUNDS,

@@ -17,8 +17,7 @@ from pipeline.soil.layers import Place
 from pipeline.stages.field_limits import limits_found
 from pipeline.stages.recompute import process, recompute, station_context
 from pipeline.stages.roots import ROOTS
-from pipeline.stages.stage import find
-from pipeline.stages.tables import findings_table, series_of
+from pipeline.stages.stage import find, findings_table, series_of
 from pipeline.units import DAY_MS, FOREVER_MS, Flag
 from tests.pipeline import turf_days
 from tests.pipeline.contexts import changed

@@ -27,8 +27,7 @@ from pipeline.diary.station import StationContext
 from pipeline.service import load_settings as load
 from pipeline.site.settings import ConfigFault
 from pipeline.stages.recompute import PERIOD_STAGES, process
-from pipeline.stages.stage import find
-from pipeline.stages.tables import series_of
+from pipeline.stages.stage import find, series_of
 from pipeline.units import Flag
 
 START_MS = 1_714_521_600_000  # 2024-05-01 00:00 UTC

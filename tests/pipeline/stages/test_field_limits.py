@@ -13,8 +13,7 @@ from hardware.reading import Reading
 from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.stages.field_limits import LIMIT_QUANTITIES, due_ms, learned_limits, limits_found
 from pipeline.stages.recompute import process, recompute, station_context
-from pipeline.stages.stage import Record
-from pipeline.stages.tables import findings_table, series_of
+from pipeline.stages.stage import Record, findings_table, series_of
 from pipeline.units import DAY_MS
 from tests.pipeline.contexts import changed
 from tests.pipeline.hand import HOUR_MS, SETTINGS, START_MS, Line, batches, lines, reading, stored

@@ -12,7 +12,7 @@ from hardware.probe import Channel, load_probe
 from pipeline.diary.facts import Dated
 from pipeline.diary.station import StationContext
 from pipeline.stages.recompute import process
-from pipeline.stages.tables import series_of
+from pipeline.stages.stage import series_of
 from pipeline.units import Flag
 from tests.pipeline.contexts import changed, station_context
 

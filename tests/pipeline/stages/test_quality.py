@@ -13,7 +13,7 @@ import pytest
 
 from hardware.probe import load_probe
 from pipeline.stages.recompute import process
-from pipeline.stages.tables import series_of
+from pipeline.stages.stage import series_of
 from pipeline.units import Flag
 from tests.pipeline.contexts import station_context
 

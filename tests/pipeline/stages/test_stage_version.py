@@ -16,8 +16,7 @@ from pipeline.soil.wetting import Watering
 from pipeline.stages import STAGES
 from pipeline.stages.field_limits import limits_found
 from pipeline.stages.recompute import PERIOD_STAGES, process
-from pipeline.stages.stage import STAGE_VERSION, Finding, find
-from pipeline.stages.tables import findings_table, series_of
+from pipeline.stages.stage import STAGE_VERSION, Finding, find, findings_table, series_of
 from pipeline.stages.treatments import StationFindings, core_findings, pass_findings
 from pipeline.units import DAY_MS
 from tests.pipeline.contexts import changed

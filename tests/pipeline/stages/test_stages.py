@@ -26,8 +26,7 @@ from pipeline.stages.recompute import (
     affected,
     process,
 )
-from pipeline.stages.stage import ChannelSeries, Observed
-from pipeline.stages.tables import observations_table, series_of
+from pipeline.stages.stage import ChannelSeries, Observed, observations_table, series_of
 from pipeline.units import Flag
 from tests.pipeline.contexts import changed, station_context
 

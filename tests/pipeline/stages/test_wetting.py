@@ -11,8 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.soil.wetting import Watering
-from pipeline.stages.stage import Record, find, find_each, read_span
-from pipeline.stages.tables import findings_table
+from pipeline.stages.stage import Record, find, find_each, findings_table, read_span
 from pipeline.stages.wetting import DEPTH_QUANTITIES, DRYING_QUANTITIES, WETTING_QUANTITIES
 from tests.pipeline.contexts import changed
 from tests.pipeline.storms import (

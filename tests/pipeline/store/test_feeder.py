@@ -8,8 +8,8 @@ import pytest
 from hardware.reading import Batch, Reading, Status
 from pipeline.errors import StoreAway
 from pipeline.store.database import Database
-from pipeline.store.feeder import RUNS_A_STEP, STAY_MS, Fed, Feeder
 from pipeline.store.journal import Journal
+from pipeline.store.opening import RUNS_A_STEP, STAY_MS, Fed, Feeder
 from pipeline.store.sqlite import SqliteStore
 
 T0_MS = 1_704_067_200_000

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from pipeline.forecast.demand import daylight_share, hourly_demand_mm, shared_over_days
+from pipeline.soil.climate import daylight_share, hourly_demand_mm, shared_over_days
 
 HOUR_MS = 3_600_000
 
