@@ -16,7 +16,8 @@ bit, what the whole record gives, if the rows of `recompute.affected` are handed
   thatch.
 - `runner`: Which stretches of which stations the stages have still to see, and the running of them, one bounded piece
   at a time.
-- `stage`: What a stage is: its declaration, what it is handed and what it gives, and the tables of a store made of both.
+- `stage`: What a stage is: its declaration, what it is handed and what it gives, and the tables of a store made of
+  both.
 - `strength`: Findings of each day the cone was pushed: resistance by depth, and how deep roots can go before it stops
   them.
 - `treatments`: Findings of passes over the turf and of cores: what each pass changed and took out, and how thatch
