@@ -134,7 +134,7 @@ def wetness(value: float) -> str:
 
 def place(surface: Surface, station: Station) -> str:
     """A station by its full name: `Outfield, long side`, without saying the surface twice."""
-    return station.title if station.title.startswith(surface.title) else f"{surface.title}, {station.title}"
+    return surface.place(station)
 
 
 def without_place(text: str, state: StationNow) -> str:

@@ -46,6 +46,19 @@ def floats(value: npt.ArrayLike) -> FloatArray:
     return np.asarray(value, dtype=np.float64)
 
 
+_EPOCH = datetime.date(1970, 1, 1)
+
+
+def date_of_day(day: int) -> datetime.date:
+    """Return the date of a number of days since 1970. [d]"""
+    return _EPOCH + datetime.timedelta(days=day)
+
+
+def day_of_date(date: datetime.date) -> int:
+    """Return the days since 1970 of a date. [d]"""
+    return (date - _EPOCH).days
+
+
 class Flag(IntEnum):
     """How far an observation may be believed.
 

@@ -142,7 +142,7 @@ def _fixtures(kept: Kept[tuple[Fixture, ...]] | None, now_ms: int) -> tuple[tupl
 
 def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tuple[SurfaceAdvice, list[str]]:
     stations = stations_with_moisture(view.config, surface.stations)
-    views = surface_views(view, stations, {s.name: _place(surface, s.title) for s in surface.stations})
+    views = surface_views(view, stations, {s.name: surface.place(s) for s in surface.stations})
     hours = [hours_of(view, one) for one in views]
     table = treatments().for_surface(surface.kind, view.config.bounds[surface.name])
     plans = plans_of(view, surface, views, hours, fixtures, table)
@@ -160,10 +160,6 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     return SurfaceAdvice(
         surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None)
     ), notes  # fmt: skip
-
-
-def _place(surface: Surface, title: str) -> str:
-    return title if title.startswith(surface.title) else f"{surface.title}, {title}"
 
 
 def _passes(

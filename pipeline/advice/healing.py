@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from pipeline.forecast.climatology import Daily, YearClimate, place_in_year
 from pipeline.soil.climate import growth_potential
-from pipeline.units import DAY_MS, FloatArray
+from pipeline.units import DAY_MS, FloatArray, day_of_date
 
 YEAR_TO_YEAR_DEGC = 1.0  # how far weeks to come may lie from the mean year: our own choice
 GROWTH_ENDS_BELOW = 0.1  # 7-day mean growth potential at which the growing season is over: our own choice
@@ -50,8 +50,7 @@ class Growth:
 
     def daily(self, which: str = "recovery") -> Daily:
         """Return one of the series by day. [1]"""
-        days = (self.first_day - datetime.date(1970, 1, 1)).days
-        return Daily(days * DAY_MS, getattr(self, which))
+        return Daily(day_of_date(self.first_day) * DAY_MS, getattr(self, which))
 
 
 def growth_ahead(

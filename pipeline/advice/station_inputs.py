@@ -6,7 +6,6 @@ let expect; rain past it is that of the middle member, so that chance and not th
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -34,13 +33,14 @@ from pipeline.site.ground import Station
 from pipeline.site.settings import SiteConfig
 from pipeline.soil.climate import dewpoint_from_humidity_degc, hourly_demand_mm
 from pipeline.soil.layers import Place, middle
+from pipeline.soil.moving import binned_means
 from pipeline.stages.climate import ET_WEATHER, SOIL_DEPTH_M, SOIL_REACH_M, hourly_means, hourly_weather
 from pipeline.stages.layers import limits_of
 from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import NO_SERIES, Series
 from pipeline.store import Store
 from pipeline.store.diary import Diary
-from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, FloatArray, TimeArray
+from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, FloatArray, TimeArray, date_of_day
 
 T = TypeVar("T")
 
@@ -651,7 +651,7 @@ def _middle_rain(station: StationView) -> FloatArray:
 
 
 def _usual(station: StationView, at_ms: TimeArray) -> FloatArray:
-    days = [datetime.date(1970, 1, 1) + datetime.timedelta(days=int(d)) for d in np.unique(at_ms // DAY_MS)]
+    days = [date_of_day(int(d)) for d in np.unique(at_ms // DAY_MS)]
     usual = np.array([station.season.usual_degc(day) for day in days])
     return np.asarray(usual[at_ms // DAY_MS - at_ms[0] // DAY_MS], dtype=np.float64)
 
@@ -704,17 +704,13 @@ def _seedbed(
 ) -> Daily | None:
     """Return the soil temperature at 50 mm expected of each day from today on, by hours, then by season. [degC]"""
     day = at_ms // DAY_MS - view.today
-    known = np.isfinite(soil) & (day >= 0)
-    if not known.any():
+    if not (np.isfinite(soil) & (day >= 0)).any():
         return None
-    count = np.bincount(day[known], minlength=SEEDBED_DAYS)[:SEEDBED_DAYS]
-    total = np.bincount(day[known], weights=soil[known], minlength=SEEDBED_DAYS)[:SEEDBED_DAYS]
-    found = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    found, _ = binned_means(day, soil, SEEDBED_DAYS)
     over = soil[-DAYS_OVER_H:] - weather["air_temperature_degc"][-DAYS_OVER_H:]
     above = float(np.mean(over[np.isfinite(over)])) if np.isfinite(over).any() else float("nan")
-    first = datetime.date(1970, 1, 1) + datetime.timedelta(days=view.today)
     for n in np.flatnonzero(np.isnan(found)).tolist():
-        found[n] = station.season.usual_degc(first + datetime.timedelta(days=n)) + above
+        found[n] = station.season.usual_degc(date_of_day(view.today + n)) + above
     return Daily(view.today * DAY_MS, found)
 
 

@@ -42,15 +42,15 @@ from pipeline.diary.fixtures import Fixture, of_surface
 from pipeline.diary.station import StationContext
 from pipeline.site.ground import Surface
 from pipeline.soil.layers import Place
+from pipeline.soil.moving import binned_means
 from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES
-from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeSpan
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeSpan, date_of_day, day_of_date
 
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
 WHOLE_DAY_H = 18  # hours of a day whose temperature must be known, for its mean to count: our own choice
 PLAYED_HOURS_MS = 12 * DAY_MS  # so far ahead, hours of play are closed hour by hour
-EPOCH = datetime.date(1970, 1, 1)
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
         return {}
     station, lead = stations[0], hours[0]
     season = station.season
-    first = EPOCH + datetime.timedelta(days=view.today - GROWTH_BACK_DAYS)
+    first = date_of_day(view.today - GROWTH_BACK_DAYS)
     known = np.full(GROWTH_DAYS, np.nan)
     known[:GROWTH_BACK_DAYS] = season.daily_degc[-GROWTH_BACK_DAYS:]
     expected = _daily_means(lead, lead.of("air_temperature_degc"), view.today)
@@ -117,7 +117,7 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
     ahead = _daily_means(lead, forecast, view.today)
     for n in range(ahead.size):
         # today is mostly over or forecast; where no season is known the next days go on as the last
-        day = EPOCH + datetime.timedelta(days=view.today + n)
+        day = date_of_day(view.today + n)
         if np.isnan(ahead[n]) and (n == 0 or np.isnan(season.usual_degc(day))):
             ahead[n] = expected[n]
     known[GROWTH_BACK_DAYS : GROWTH_BACK_DAYS + ahead.size] = ahead
@@ -137,11 +137,9 @@ def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours
 def _daily_means(hours: Hours, values: FloatArray, first_day: int) -> FloatArray:
     """Return the mean of each UTC day from one on, up to the last of the hours; NaN with too few hours."""
     day = hours.at_ms // DAY_MS - first_day
-    known = np.isfinite(values) & (day >= 0)
     days = int(hours.at_ms[-1] // DAY_MS) - first_day + 1
-    count = np.bincount(day[known], minlength=days)
-    total = np.bincount(day[known], weights=values[known], minlength=days)
-    return np.asarray(np.where(count >= WHOLE_DAY_H, total / np.maximum(count, 1), np.nan), dtype=np.float64)
+    mean, count = binned_means(day, values, days)
+    return np.where(count >= WHOLE_DAY_H, mean, np.nan)
 
 
 def _end(growth: Growth | None, today: datetime.date) -> datetime.date | None:
@@ -191,7 +189,7 @@ def plans_for(plans: SurfacePlans, view: View, kind: str, variant: str) -> Plans
         jobs_ms=plans.diary.jobs_ms(kind, variant, view.now_ms),
         potential=None if growth is None else growth.daily("potential"),
         recovery=None if growth is None else growth.daily(),
-        growth_end_ms=None if plans.growth_end is None else (plans.growth_end - EPOCH).days * DAY_MS,
+        growth_end_ms=None if plans.growth_end is None else day_of_date(plans.growth_end) * DAY_MS,
         heal_factor=plans.factor,
         first_frost_ms=plans.first_frost_ms,
         sights=plans.diary.sights,

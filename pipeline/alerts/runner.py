@@ -401,11 +401,10 @@ class AlertRunner:
     def _watch_without_data(self, station: str, context: StationContext) -> StationWatch:
         own = self._config.stations()[station]
         surface = self._config.surface_of(station)
-        place = own.title if own.title.startswith(surface.title) else f"{surface.title}, {own.title}"
         return StationWatch(
             site=self._config.site.name,
             surface=surface.name,
-            place=place,
+            place=surface.place(own),
             context=context,
             zone=self._zone,
             surface_title=surface.title,

@@ -16,8 +16,9 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from pipeline.site.ground import MonthlyClimate
+from pipeline.soil.moving import binned_means
 from pipeline.store import Store
-from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray, date_of_day, day_of_date
 
 DAY_TO_DAY_DEGC = 2.5  # spread of daily means about the mean of the time of year: common practice, no source
 
@@ -103,10 +104,7 @@ def by_hour_of_day(values: FloatArray, first_ms: int) -> FloatArray:
 
     [unit of the values]"""
     hour = ((first_ms // HOUR_MS) + np.arange(values.size)) % 24
-    known = np.isfinite(values)
-    count = np.bincount(hour[known], minlength=24)
-    total = np.bincount(hour[known], weights=values[known], minlength=24)
-    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan), dtype=np.float64)
+    return binned_means(hour, values, 24)[0]
 
 
 def air_ahead(week_degc: FloatArray, week_first_ms: int, at_ms: TimeArray, usual_degc: FloatArray) -> FloatArray:
@@ -294,7 +292,7 @@ def season(
         usual, usual_low = monthly_climate((highest + lowest) / 2.0), monthly_climate(lowest).mean_degc
     if days:
         usual = history_climate(days, mean, usual)
-    today = _date(today_ms)
+    today = date_of_day(today_ms // DAY_MS)
     known = np.full(HISTORY_DAYS, np.nan)
     for day, value in zip(days, mean.tolist(), strict=True):
         known[HISTORY_DAYS - (today - day).days] = value
@@ -314,7 +312,7 @@ def _rolled_up(
     table = store.steps([channel], start_ms, end_ms, DAY_MS)
     count = table["n"].to_numpy(dtype=np.int64)
     whole = count >= WHOLE_DAY * np.median(count) if count.size else np.zeros(0, dtype=np.bool_)
-    days = [_date(int(ms)) for ms in table["start_ms"].to_numpy(dtype=np.int64)[whole]]
+    days = [date_of_day(int(ms) // DAY_MS) for ms in table["start_ms"].to_numpy(dtype=np.int64)[whole]]
     return days, table["mean"].to_numpy(dtype=np.float64)[whole], table["low"].to_numpy(dtype=np.float64)[whole]
 
 
@@ -336,11 +334,7 @@ def _first_frost(
     found = first_frost(
         autumn, frost_chances(autumn, days, leaf_low, usual_low[[place_in_year(d) for d in autumn]], frost_degc)
     )
-    return None if found is None else (found - datetime.date(1970, 1, 1)).days * DAY_MS
-
-
-def _date(day_ms: int) -> datetime.date:
-    return datetime.date(1970, 1, 1) + datetime.timedelta(days=day_ms // DAY_MS)
+    return None if found is None else day_of_date(found) * DAY_MS
 
 
 _LEAP_YEAR = datetime.date(2024, 1, 1).toordinal()

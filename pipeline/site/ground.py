@@ -387,6 +387,10 @@ class Surface(Setting):
             raise expected("the end of play, from which renovation_until counts", key="play_until")
         return until
 
+    def place(self, station: Station) -> str:
+        """Return a station by its full name: `Outfield, long side`, without saying the surface twice."""
+        return station.title if station.title.startswith(self.title) else f"{self.title}, {station.title}"
+
     @property
     def play(self) -> YearSpan | None:
         """Return the season of play; None when it is not given."""

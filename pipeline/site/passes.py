@@ -48,7 +48,21 @@ EDGES = {one.name for one in fields(Bounds)}
 Edge = Annotated[float | None, Field(allow_inf_nan=True)]
 
 
-class SurfaceBound(Setting):
+class Edges(Setting):
+    """The edges of a condition that are written; one left out stays."""
+
+    open_lo: Edge = None
+    open_hi: Edge = None
+    closed_lo: Edge = None
+    closed_hi: Edge = None
+
+    @property
+    def edges(self) -> Mapping[str, float]:
+        """Return the edges that are written, by name."""
+        return self.model_dump(include=EDGES, exclude_none=True)
+
+
+class SurfaceBound(Edges):
     """Bounds of one condition of a pass that are others on some kinds of surface; an edge left out stays.
 
     `variant` is empty for every variant.
@@ -59,14 +73,10 @@ class SurfaceBound(Setting):
     )
     condition: str = Field(description="the name of a condition")
     variant: str = Field("", description="the name of a variant")
-    open_lo: Edge = None
-    open_hi: Edge = None
-    closed_lo: Edge = None
-    closed_hi: Edge = None
 
     def over(self, bounds: Bounds) -> Bounds:
         """Return the bounds with the changes made."""
-        return replace(bounds, **self.model_dump(include=EDGES, exclude_none=True))
+        return replace(bounds, **self.edges)
 
 
 def _span(value: object) -> tuple[float, float]:

@@ -14,6 +14,29 @@ RAIN_TICKS_PER_MM = 1000.0  # rain is summed in whole micrometres
 _LONG_AGO_MS = np.iinfo(np.int64).min // 2
 
 
+def binned_means(
+    place: npt.NDArray[np.int64], value: FloatArray, size: int
+) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Return the mean of the known values of each bin, and how many there are.
+
+    Parameters
+    ----------
+    place, value : ndarray, shape (n,)
+        Number of the bin of each value [1], those from 0 to `size` - 1 count; and values [any unit], NaN where unknown.
+    size : int
+        How many bins there are. [1]
+
+    Returns
+    -------
+    mean, count : ndarray, shape (size,)
+        [unit of `value`] NaN in a bin without a value; [1]
+    """
+    good = (place >= 0) & (place < size) & np.isfinite(value)
+    count = np.bincount(place[good], minlength=size)
+    total = np.bincount(place[good], weights=value[good], minlength=size)
+    return np.asarray(np.where(count > 0, total / np.maximum(count, 1), np.nan), dtype=np.float64), count
+
+
 def rolling_min(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
     """Return the lowest value in the window (t - window, t] of each time.
 

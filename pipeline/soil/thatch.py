@@ -22,7 +22,6 @@ from pipeline.soil.wetting import Spell
 from pipeline.units import HOUR_MS, FloatArray
 
 FEWEST_CORES = 5  # per area and date, and 25 cm2 in all, so that tine holes are sampled fairly: Woods, posts
-FEWEST_CORE_AREA_CM2 = 25.0
 LIKELY_EFFICIENCY = (0.6, 0.8)  # blades bounce, grooves are cut again, debris falls back: common practice
 DRY_DENSITY_G_CM3 = (0.25, 0.35)  # all dry solids of thatch: a working range, no source
 DAYS_A_YEAR = 365.2425

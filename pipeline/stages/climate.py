@@ -9,7 +9,6 @@ site; the wind is taken as that at 2 m.
 
 from __future__ import annotations
 
-import datetime
 import itertools
 from collections.abc import Iterator, Mapping
 
@@ -29,7 +28,7 @@ from pipeline.stages.stage import (
     over_short_gaps,
     solar_offset_ms,
 )
-from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray
+from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray, date_of_day
 
 CLIMATE_QUANTITIES = (
     "growth_potential", "leaf_frost", "leaf_temperature_dawn", "reference_et", "soil_temperature_050",
@@ -283,7 +282,7 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
     if context.site.latitude_deg is None or context.site.longitude_deg is None:
         return
     days = (start_ms + DAY_MS // 2 + solar_offset_ms(context)) // DAY_MS
-    date = datetime.date(1970, 1, 1) + datetime.timedelta(days=days)
+    date = date_of_day(days)
     rise, _ = sunrise_sunset_ms(context.site.latitude_deg, context.site.longitude_deg, date, 1)
     until = 7 if np.isnan(rise[0]) else int(np.clip(-(-(rise[0] - start_ms) // HOUR_MS) + 1, 1, 24))
     span = slice(24, 24 + until)

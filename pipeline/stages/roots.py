@@ -6,7 +6,6 @@ what cannot be told is withheld with its reason. While a fortnight runs its find
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator
 
 import numpy as np
@@ -29,7 +28,7 @@ from pipeline.stages.stage import (
     over_short_gaps,
     solar_offset_ms,
 )
-from pipeline.units import DAY_MS, HOUR_MS, FloatArray
+from pipeline.units import DAY_MS, HOUR_MS, FloatArray, date_of_day
 
 CORE_REACH_MS = 28 * DAY_MS  # a core may tie an estimate no further off in time: our own choice
 
@@ -88,7 +87,7 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     grid = (start_ms - ROOTS.lead_in_ms, step_ms, count)
     depths, moisture = _moisture(record, context, at_ms, grid)
     days = (end_ms - start_ms) // DAY_MS
-    first = datetime.date(1970, 1, 1) + datetime.timedelta(days=(start_ms + solar_offset_ms(context)) // DAY_MS - 1)
+    first = date_of_day((start_ms + solar_offset_ms(context)) // DAY_MS - 1)
     rise, fall = sunrise_sunset_ms(context.site.latitude_deg, context.site.longitude_deg, first, days + 1)
     times = grid[0] + step_ms * np.arange(count)
     found = daily_uptake(times, moisture, rise, fall, water_mm=_water(record, context, grid))

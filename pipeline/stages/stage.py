@@ -22,6 +22,7 @@ from pipeline.diary.station import StationContext
 from pipeline.soil import radiation
 from pipeline.soil.estimate import Estimate
 from pipeline.soil.layers import CELL_MS
+from pipeline.soil.moving import binned_means
 from pipeline.soil.quality import FlagArray
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
 from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
@@ -326,7 +327,7 @@ def _with_moves(one: Finding, context: StationContext) -> Finding:
     return one._replace(reason="; ".join(word for word in (*words, one.reason) if word))
 
 
-def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, total: bool = False) -> FloatArray:
+def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int) -> FloatArray:
     """Return the mean, or total, of the values nearest each time of an even grid.
 
     Parameters
@@ -335,25 +336,16 @@ def on_grid(series: Series | None, start_ms: int, step_ms: int, count: int, *, t
         [ms], [any unit]
     start_ms, step_ms, count : int
         The grid. [ms] A value belongs to the time that is at most half a step off.
-    total : bool
-        Add up in place of averaging.
 
     Returns
     -------
     ndarray, shape (count,)
-        NaN where there is none; a total is NaN too where one of its values is not believed.
+        NaN where there is none.
     """
     if series is None:
         return np.full(count, np.nan)
     time_ms, value = series
-    place = (time_ms - start_ms + step_ms // 2) // step_ms
-    inside = (place >= 0) & (place < count)
-    if not total:
-        inside &= np.isfinite(value)
-    place, value = place[inside], value[inside]
-    number = np.bincount(place, minlength=count)
-    added = np.bincount(place, weights=value, minlength=count)
-    return np.where(number > 0, added if total else added / np.maximum(number, 1), np.nan)
+    return binned_means((time_ms - start_ms + step_ms // 2) // step_ms, value, count)[0]
 
 
 def over_short_gaps(value: FloatArray, most: int) -> FloatArray:

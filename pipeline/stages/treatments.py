@@ -21,7 +21,7 @@ from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, Grain, Series, Stage, by_name, findings_table
 from pipeline.store import Store
-from pipeline.units import DAY_MS, FOREVER_MS, FloatArray
+from pipeline.units import DAY_MS, FOREVER_MS, FloatArray, day_of_date
 
 COMPARED: Mapping[str, str] = {
     "hold_time_change": "hold_time",
@@ -200,7 +200,7 @@ def core_findings(context: StationContext) -> Iterator[Finding]:
 
 def _trend(quantity: str, series: thatch.CoreSeries, first: datetime.date) -> Finding:
     """Sen's slope a year with its 90 % interval. [unit of the series yr-1]"""
-    start_ms = (first.toordinal() - datetime.date(1970, 1, 1).toordinal()) * DAY_MS
+    start_ms = day_of_date(first) * DAY_MS
     end_ms = start_ms + round(float(series.time_year[-1]) * thatch.DAYS_A_YEAR) * DAY_MS
     count = int(series.time_year.size)
     if count < 3:

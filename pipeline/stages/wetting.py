@@ -21,6 +21,7 @@ from pipeline.soil.climate import makkink_mm
 from pipeline.soil.drying import DRY_DOWN_H, FLASH_OFF_H, HELD, flash_off, hold_time_h, recession
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
+from pipeline.soil.moving import binned_means
 from pipeline.soil.thatch import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, events
 from pipeline.stages.layers import limits_of
@@ -220,11 +221,7 @@ def _evaporation_mm(record: Record, context: StationContext, start_ms: int, end_
 def _hourly(series: Series, hours: TimeArray) -> tuple[FloatArray, float]:
     """Mean of each hour, NaN where it has none, and the share of hours that have one."""
     times, values = series
-    place = times // HOUR_MS - hours[0]
-    good = (place >= 0) & (place < hours.size) & np.isfinite(values)
-    count = np.bincount(place[good], minlength=hours.size)
-    total = np.bincount(place[good], weights=values[good], minlength=hours.size)
-    mean = np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    mean, count = binned_means(times // HOUR_MS - hours[0], values, hours.size)
     return mean, float(np.mean(count > 0))
 
 
