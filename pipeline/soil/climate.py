@@ -554,9 +554,9 @@ def hourly_demand_mm(
     first_ms : int
         Begin of the first hour. [ms since 1970, UTC]
     temperature_degc, relative_humidity_percent, wind_m_s, solar_w_m2 : ndarray, shape (hour,)
-        Means of the hours, wind at 2 m. NaN where not known.
+        Means of the hours, wind at 2 m. [degC], [%], [m s-1], [W m-2] NaN where not known.
     latitude_deg, longitude_deg, elevation_m : float
-        [deg], east positive [deg], [m]
+        Of the place, north and east positive. [deg], [deg], [m]
 
     Returns
     -------
@@ -572,7 +572,22 @@ def hourly_demand_mm(
 
 
 def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: float, longitude_deg: float) -> FloatArray:
-    """Return the share of a step's demand in each of its hours, by the sun above the air; 1 in all for a step. [1]"""
+    """Return the share of a step's demand in each of its hours, by the sun above the air.
+
+    Parameters
+    ----------
+    first_ms : int
+        Begin of the first hour. [ms since 1970, UTC]
+    count, step_h : int
+        Hours in all, and in a step, whole steps. [h]
+    latitude_deg, longitude_deg : float
+        Of the place, north and east positive. [deg]
+
+    Returns
+    -------
+    ndarray, shape (count,)
+        1 in all for a step. [1] Even over a step without sun; our own choice.
+    """
     _, sunlight, _ = radiation.sun_of_hours(first_ms, count, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     above = sunlight.reshape(-1, step_h)
     total = above.sum(axis=1, keepdims=True)
@@ -583,7 +598,22 @@ def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: floa
 def shared_over_days(
     first_ms: int, daily_mm: npt.ArrayLike, *, latitude_deg: float, longitude_deg: float
 ) -> FloatArray:
-    """Return daily demand [mm] shared out over the daylight of each 24 hours. [mm h-1], shape (24 x day, ...)"""
+    """Return daily demand shared out over the daylight of each 24 hours.
+
+    Parameters
+    ----------
+    first_ms : int
+        Begin of the first day. [ms since 1970, UTC]
+    daily_mm : array_like, shape (day, ...)
+        [mm d-1]
+    latitude_deg, longitude_deg : float
+        Of the place, north and east positive. [deg]
+
+    Returns
+    -------
+    ndarray, shape (24 x day, ...)
+        [mm h-1] By `daylight_share`; our own choice.
+    """
     daily = np.asarray(daily_mm, dtype=np.float64)
     share = daylight_share(first_ms, 24 * daily.shape[0], 24, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
     each = np.repeat(daily, 24, axis=0)

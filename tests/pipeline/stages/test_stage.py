@@ -46,12 +46,11 @@ def test_what_leads_in_or_follows_touches_too():
     assert (first, last) == (MONDAY_MS - DAY_MS - 2 * HOUR_MS, MONDAY_MS + DAY_MS + HOUR_MS)
 
 
-def test_grid_takes_the_mean_or_the_total_of_what_is_near():
-    """Readings of one step are averaged or added, one that failed spoils a total only, none leaves a gap (by hand)."""
+def test_grid_takes_the_mean_of_what_is_near():
+    """Readings of one step are averaged, one that failed counts for nothing, none leaves a gap (by hand)."""
     times = np.array([0, 400, 1000, 1100, 2600, 4000], dtype=np.int64)
     series = (times, np.array([1.0, 3.0, np.nan, 7.0, 5.0, np.nan]))
     np.testing.assert_array_equal(on_grid(series, 0, 1000, 5), [2.0, 7.0, np.nan, 5.0, np.nan])
-    np.testing.assert_array_equal(on_grid(series, 0, 1000, 5, total=True), [4.0, np.nan, np.nan, 5.0, np.nan])
     assert np.isnan(on_grid(None, 0, 1000, 2)).all()
 
 
