@@ -45,9 +45,6 @@ class DirtyRanges:
     def __bool__(self) -> bool:
         return bool(self._spans)
 
-    def __iter__(self) -> Iterator[tuple[int, int]]:
-        return iter(self._spans)
-
     def add(self, start_ms: int, end_ms: int) -> None:
         """Add start <= t < end and join it with the stretches it touches. [ms since 1970, UTC]"""
         if end_ms <= start_ms:
@@ -62,17 +59,12 @@ class DirtyRanges:
             i = gaps.index(min(gaps))
             self._spans[i : i + 2] = [(self._spans[i][0], self._spans[i + 1][1])]
 
-    def first(self, most_ms: int) -> tuple[int, int]:
-        """Return the beginning of the earliest stretch, at most this long; it stays until `done`. [ms]"""
+    def take(self, most_ms: int) -> tuple[int, int]:
+        """Remove and return the beginning of the earliest stretch, at most this long. [ms]"""
         start, end = self._spans[0]
-        return start, min(end, start + most_ms)
-
-    def done(self, start_ms: int, end_ms: int) -> None:
-        """Remove start <= t < end. [ms since 1970, UTC]"""
-        left: list[tuple[int, int]] = []
-        for a, b in self._spans:
-            left += [(x, y) for x, y in ((a, min(b, start_ms)), (max(a, end_ms), b)) if x < y]
-        self._spans = left
+        cut = min(end, start + most_ms)
+        self._spans[:1] = [(cut, end)] if cut < end else []
+        return start, cut
 
 
 def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
@@ -232,9 +224,8 @@ class RestageQueue:
                 return None
             station = min(self._spans, key=lambda s: self._since_s[s])
             since_s = self._since_s[station]
-            start_ms, end_ms = self._spans[station].first(STEP_MS)
             # Taken off before it is read: what is marked meanwhile by another thread is then worked out once more.
-            self._spans[station].done(start_ms, end_ms)
+            start_ms, end_ms = self._spans[station].take(STEP_MS)
             if not self._spans[station]:
                 del self._spans[station], self._since_s[station]
         log_fields(station=station)
@@ -280,8 +271,7 @@ class RestageQueue:
             station = next(iter(many), None)
             if station is None:
                 return None
-            start_ms, end_ms = many[station].first(STEP_MS)
-            many[station].done(start_ms, end_ms)
+            start_ms, end_ms = many[station].take(STEP_MS)
             if not many[station]:
                 del many[station]
             return station, start_ms, end_ms

@@ -10,21 +10,31 @@ from pipeline.stages.runner import MAX_STRETCHES, DirtyRanges, stretches
 pieces = st.lists(st.tuples(st.integers(0, 300), st.integers(1, 40)), max_size=40)
 
 
+def drained(spans: DirtyRanges, most: int) -> list[tuple[int, int]]:
+    """Every piece, the earliest first."""
+    found = []
+    while spans:
+        found.append(spans.take(most))
+    return found
+
+
 @settings(max_examples=60)
-@given(pieces, pieces)
-def test_what_is_added_and_not_taken_off_is_there_and_nothing_else(
-    added: list[tuple[int, int]], taken: list[tuple[int, int]]
+@given(pieces, pieces, st.integers(1, 50))
+def test_what_is_added_is_taken_off_once_and_nothing_else(
+    before: list[tuple[int, int]], after: list[tuple[int, int]], most: int
 ) -> None:
-    """The same instants as a plain set of whole numbers holds."""
+    """The same instants as a plain set of whole numbers holds, some added between two pieces."""
     spans, instants = DirtyRanges(), set[int]()
-    for start, length in added:
-        spans.add(start, start + length)
-        instants |= set(range(start, start + length))
-    for start, length in taken:
-        spans.done(start, start + length)
-        instants -= set(range(start, start + length))
-    assert [t for a, b in spans for t in range(a, b)] == sorted(instants)
-    assert bool(spans) == bool(instants)
+    for many in (before, after):
+        for start, length in many:
+            spans.add(start, start + length)
+            instants |= set(range(start, start + length))
+        if spans:
+            piece = set(range(*spans.take(most)))
+            assert 0 < len(piece) <= most and min(piece) == min(instants)
+            instants -= piece
+    assert [t for a, b in drained(spans, most) for t in range(a, b)] == sorted(instants)
+    assert not spans
 
 
 @settings(max_examples=15)
@@ -34,20 +44,16 @@ def test_the_number_of_stretches_is_bounded_and_covers_all(starts: list[int]) ->
     spans = DirtyRanges()
     for start in starts:
         spans.add(start * 10, start * 10 + 1)
-    kept = list(spans)
+    kept = drained(spans, 10**6)
     assert len(kept) <= MAX_STRETCHES
     assert all(any(a <= start * 10 < b for a, b in kept) for start in starts)
 
 
 def test_a_long_stretch_is_taken_off_piece_by_piece() -> None:
     """Each piece is the earliest that is left and no longer than asked for."""
-    spans, seen = DirtyRanges(), []
+    spans = DirtyRanges()
     spans.add(0, 25)
-    while spans:
-        piece = spans.first(10)
-        seen.append(piece)
-        spans.done(*piece)
-    assert seen == [(0, 10), (10, 20), (20, 25)]
+    assert drained(spans, 10) == [(0, 10), (10, 20), (20, 25)]
 
 
 def test_times_far_apart_make_stretches_of_their_own() -> None:
