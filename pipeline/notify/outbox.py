@@ -31,10 +31,11 @@ from pipeline.notify.channels import (
     people_ways,
     webhook_way,
 )
-from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, SiteLabel, digest_date_at_first, due, may_go
+from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, digest_date_at_first, due, may_go
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
+from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 from pipeline.site.settings import SiteConfig
 from pipeline.store.database import Connection, Database
@@ -200,16 +201,16 @@ class MessageOutbox:
     ----------
     messages : Messages
     way : str
-    place : SiteLabel
+    site : Site
     policy : NotificationPolicy
     marks : callable
         Return people's marks as of a time. [ms since 1970, UTC]
     """
 
     def __init__(
-        self, messages: Messages, way: str, place: SiteLabel, policy: NotificationPolicy, marks: Callable[[int], Marks]
+        self, messages: Messages, way: str, site: Site, policy: NotificationPolicy, marks: Callable[[int], Marks]
     ) -> None:
-        self._messages, self._way, self._place = messages, way, place
+        self._messages, self._way, self._site = messages, way, site
         self._policy, self._marks = policy, marks
         self._seen_ms: dict[str, int] = {}
 
@@ -217,21 +218,21 @@ class MessageOutbox:
         before = self._messages.waiting(self._way)
         if self._compose(now_ms, waiting=any(not m.urgent for m in before)):
             before = self._messages.waiting(self._way)
-        return [m for m in before if may_go(m, self._policy, self._place.timezone, now_ms)]
+        return [m for m in before if may_go(m, self._policy, self._site.timezone, now_ms)]
 
     def taken(self, handed: Message, now_ms: int) -> None:
         self._messages.mark_sent(handed.id, self._way, now_ms)
 
     def _compose(self, now_ms: int, *, waiting: bool) -> bool:
         """Store the messages that are due; return whether there were any."""
-        first = digest_date_at_first(self._policy, self._place.timezone, now_ms)
+        first = digest_date_at_first(self._policy, self._site.timezone, now_ms)
         last_digest = self._messages.begin(self._way, now_ms - NEW_WAY_MS, first)
         untold = self._messages.untold(self._way)
         self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
         news = [_news(event, self._seen_ms[event.id]) for event in untold]
         past = self._messages.past(self._way, now_ms - PAST_MS)
         found = due(
-            self._place, self._policy, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
+            self._site, self._policy, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
         )
         if found.messages or found.dropped or found.digest_date:
             self._messages.keep(self._way, found, now_ms)
@@ -322,9 +323,10 @@ class Notifier:
             (way, EventOutbox(journal, way.name)) for way in machine_ways(config, teller, clock)
         ]
         messages = Messages(journal.database)
-        place = SiteLabel(config.site.name, config.site.title, config.site.timezone)
         for _, way in people_of(config):
-            outbox = MessageOutbox(messages, way.name, place, config.notify, lambda now_ms: marks_in(diary, now_ms))
+            outbox = MessageOutbox(
+                messages, way.name, config.site, config.notify, lambda now_ms: marks_in(diary, now_ms)
+            )
             ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)
 

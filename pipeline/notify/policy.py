@@ -18,6 +18,7 @@ from pipeline.alerts.model import CLOSED, OPENED, Manner
 from pipeline.alerts.runner import RULES
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.alerts.water import WATER_RUNNING
+from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS
 
@@ -126,15 +127,6 @@ DIGEST, INTERRUPTION, LOUDER = "digest", "interruption", "louder"
 
 
 @dataclass(frozen=True, slots=True)
-class SiteLabel:
-    """The site: its slug, its title, and its clock, a name of the IANA time zone list."""
-
-    site: str
-    title: str
-    timezone: str
-
-
-@dataclass(frozen=True, slots=True)
 class SentMessage:
     """A message made before: kind, time [ms since 1970, UTC] and the alerts it was about."""
 
@@ -203,7 +195,7 @@ class Due:
 
 
 def due(
-    place: SiteLabel,
+    site: Site,
     policy: NotificationPolicy,
     news: Sequence[News],
     past: Iterable[SentMessage],
@@ -217,7 +209,7 @@ def due(
 
     Parameters
     ----------
-    place : SiteLabel
+    site : Site
     policy : NotificationPolicy
     news : sequence of News
         Not yet reported to this person, in order of time.
@@ -237,7 +229,7 @@ def due(
     Due
     """
     marks = Marks() if marks is None else marks
-    here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(place.timezone))
+    here = datetime.fromtimestamp(now_ms / 1000, ZoneInfo(site.timezone))
     sent = list(past)
     thawed = {n.alert_id for n in news if n.rule == FROST and n.kind == CLOSED}  # nobody can act on it any more
     dropped = tuple(n.id for n in news if n.alert_id in thawed or _unwanted(n, marks))
@@ -251,7 +243,7 @@ def due(
     if not waiting and _digest_due(here, policy, last_digest):
         digest_date = here.date().isoformat()
         if rest or policy.digest_when_empty:
-            messages.append(_digest(place, rest, here, now_ms))
+            messages.append(_digest(site, rest, here, now_ms))
     elif not waiting:
         pressing = _interrupting(rest, sent, here, policy, last_digest, now_ms)
         if _gathered(pressing, policy, now_ms):
@@ -379,11 +371,11 @@ def _interruption(news: Sequence[News], here: datetime, now_ms: int) -> Message:
     return _message(INTERRUPTION, news, opening_words(lines[0]) + more, lines, now_ms, name=_name(news))
 
 
-def _digest(place: SiteLabel, news: Sequence[News], here: datetime, now_ms: int) -> Message:
+def _digest(site: Site, news: Sequence[News], here: datetime, now_ms: int) -> Message:
     told = _in_order(news, here)
     over = sum(last.kind == CLOSED for last, _ in told)
     lines = [line for _, line in told]
-    day = f"{place.title}, {when_words(here)}"
+    day = f"{site.title}, {when_words(here)}"
     if not told:
         subject, lines = f"{day}: nothing new", ["No alert has come, gone or changed since the last digest."]
     elif len(told) == 1 or told[0][0].rule in URGENT:
@@ -392,7 +384,7 @@ def _digest(place: SiteLabel, news: Sequence[News], here: datetime, now_ms: int)
     else:
         counts = [f"{len(told) - over} to know"] * (len(told) > over) + [f"{over} over"] * (over > 0)
         subject = f"{day}: {', '.join(counts)}"
-    return _message(DIGEST, news, subject, lines, now_ms, name=f"digest-{place.site}-{here.date().isoformat()}")
+    return _message(DIGEST, news, subject, lines, now_ms, name=f"digest-{site.name}-{here.date().isoformat()}")
 
 
 def _in_order(news: Sequence[News], here: datetime) -> list[tuple[News, str]]:

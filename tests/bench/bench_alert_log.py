@@ -43,13 +43,13 @@ from pipeline.notify.policy import (
     Message,
     News,
     SentMessage,
-    SiteLabel,
     digest_date_at_first,
     due,
     in_season,
     may_go,
 )
 from pipeline.run.metrics import Metrics
+from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 from pipeline.store import Store
 from simulator import weather as sky
@@ -190,7 +190,7 @@ def played(lived: Year, known: Worked) -> Log:
     store = cast(Store, season)
     runner = AlertRunner(config, store, stores.journal, Metrics(), lambda station: context, stores.diary)
     cache, log, zone = AdviceCache(fit_days=FIT_DAYS), Log(), ZoneInfo(config.site.timezone)
-    told = _Told(SiteLabel(config.site.name, config.site.title, config.site.timezone), config.notify)
+    told = _Told(config.site, config.notify)
     for now_ms in _moments(lived, zone):
         season.now_ms = now_ms
         here, said = datetime.fromtimestamp(now_ms / 1000, zone), []
@@ -219,7 +219,7 @@ def _moments(lived: Year, zone: ZoneInfo) -> Iterator[int]:
 class _Told:
     """One keeper, and what he has been told."""
 
-    def __init__(self, place: SiteLabel, policy: NotificationPolicy) -> None:
+    def __init__(self, place: Site, policy: NotificationPolicy) -> None:
         self._place, self._policy = place, policy
         self._news: list[News] = []
         self._past: list[SentMessage] = []

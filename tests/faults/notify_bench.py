@@ -47,9 +47,10 @@ from pipeline.notify.outbox import (  # noqa: E402
     Messages,
     Notifier,
 )
-from pipeline.notify.policy import Marks, SiteLabel  # noqa: E402
+from pipeline.notify.policy import Marks  # noqa: E402
 from pipeline.run.clock import SystemClock  # noqa: E402
 from pipeline.run.metrics import Metrics  # noqa: E402
+from pipeline.site.ground import Site  # noqa: E402
 from pipeline.site.server import NotificationPolicy, NotifyConfig  # noqa: E402
 from pipeline.store.database import Database  # noqa: E402
 from pipeline.store.journal import Event, Journal  # noqa: E402
@@ -88,7 +89,7 @@ def live(life: Life) -> None:
     """Deliver until killed."""
     folder, clock = Path(life.folder), FastClock(life.began_s)
     journal = Journal(Database(folder / "journal.db"))
-    messages, place = Messages(journal.database), SiteLabel("home", "Home ground", "Europe/London")
+    messages, place = Messages(journal.database), Site(name="home", title="Home ground", timezone="Europe/London")
     webhook = webhook_way(NotifyConfig(webhook=life.webhook))
     ways: list[tuple[Any, Any]] = [(webhook, EventOutbox(journal, webhook.name))]
     for address in people_ways(folder / "addresses"):

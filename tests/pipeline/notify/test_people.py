@@ -17,10 +17,11 @@ from pipeline.advice.phrases import clock_mark
 from pipeline.diary.entry import DiaryEntry
 from pipeline.notify.channels import HttpWay
 from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, marks_in
-from pipeline.notify.policy import Marks, Message, SiteLabel
+from pipeline.notify.policy import Marks, Message
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
+from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
@@ -53,7 +54,7 @@ class Person:
     ) -> None:
         self.clock, self.metrics = HandClock(NOON_MS), Metrics()
         self.journal = Journal(database)
-        place = SiteLabel("home", "Home ground", "UTC")
+        place = Site(name="home", title="Home ground", timezone="UTC")
         self.outbox = MessageOutbox(Messages(database), "web-1", place, NotificationPolicy(), marks)
         way = HttpWay("web-1", f"http://{address}/")
         self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))

@@ -23,13 +23,13 @@ from pipeline.notify.policy import (
     Message,
     News,
     SentMessage,
-    SiteLabel,
     digest_date_at_first,
     due,
     grouped,
     in_season,
     may_go,
 )
+from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 
 MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
@@ -59,7 +59,7 @@ class Person:
     dropped: list[str] = field(default_factory=list)
 
     def step(self, now_ms: int) -> list[Message]:
-        place = SiteLabel("home", "Home ground", self.timezone)
+        place = Site(name="home", title="Home ground", timezone=self.timezone)
         past = [SentMessage(m.kind, m.at_ms, m.alerts) for m in self.told]
         found = due(place, self.manners, self.untold, past, self.last_digest, now_ms, marks=self.marks)
         gone = {i for m in found.messages for i in m.news} | set(found.dropped)
@@ -225,7 +225,7 @@ def test_an_interruption_seven_days_old_to_the_minute_counts_no_more() -> None:
         past = [SentMessage(INTERRUPTION, at("2026-06-02T12:00"))]
         manners = NotificationPolicy(interruptions_a_week=1, gather_min=0)
         untold = [news("a", "stay_off", at("2026-06-09T11:00"))]
-        found = due(SiteLabel("home", "Home", LONDON), manners, untold, past, "2026-06-09", at(now))
+        found = due(Site(name="home", title="Home", timezone=LONDON), manners, untold, past, "2026-06-09", at(now))
         assert len(found.messages) == said
 
 
@@ -407,7 +407,9 @@ def test_while_a_message_waits_the_rest_gathers_behind_it() -> None:
     """To a receiver that is away no more messages are piled up, but for water that runs."""
     now = at("2026-06-02T14:00")
     untold = [news("a", "stay_off", now - DAY_MS), news("w", "water_running", now - DAY_MS)]
-    found = due(SiteLabel("home", "Home", LONDON), NotificationPolicy(), untold, [], "", now, waiting=True)
+    found = due(
+        Site(name="home", title="Home", timezone=LONDON), NotificationPolicy(), untold, [], "", now, waiting=True
+    )
     assert [m.news for m in found.messages] == [("w",)] and found.digest_date == ""
 
 
