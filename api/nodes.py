@@ -90,7 +90,7 @@ def _node(pipeline: Pipeline, name: str, status: NodeStatus | None, health: Node
     heard = status.state != "not heard"
     return schema.NodeOut(
         node=name,
-        state="up" if status.state == "up" else "down" if heard else "not heard",
+        state="up" if status.state == "up" else "asleep" if status.sleeps else "down" if heard else "not heard",
         heard_at=iso(status.heard_at_ms) if heard else None,
         version=status.version,
         backlog=status.backlog,
@@ -115,6 +115,8 @@ def _words(pipeline: Pipeline, status: NodeStatus | None, health: NodeHealth | N
     lines = []
     if status is None:
         lines.append("Not heard since the server started.")
+    elif status.state == "down" and status.sleeps:
+        lines.append(f"Asleep since {words.moment(status.heard_at_ms, zone, now_ms=now_ms)}, until its timer wakes it.")
     elif status.state == "down":
         lines.append(f"Down since {words.moment(status.heard_at_ms, zone, now_ms=now_ms)}.")
     else:

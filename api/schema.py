@@ -249,8 +249,8 @@ class NodeOut(BaseModel):
     """A node, as it last said of itself."""
 
     node: str = Field(examples=["hut"])
-    state: Literal["up", "down", "not heard"] = Field(
-        examples=["up"], description="not heard: not since the server started"
+    state: Literal["up", "down", "asleep", "not heard"] = Field(
+        examples=["up"], description="asleep: until a timer wakes it; not heard: not since the server started"
     )
     heard_at: Time | None
     version: str = Field(examples=["0.1.0"])

@@ -77,6 +77,8 @@ class Publisher:
         `up`, or `away: reason`.
     health : mapping of str to float
         What the status tells of this machine; whoever sets it says by that how often it is told.
+    sleeps : bool
+        Whether the node leaves to sleep until a timer wakes it, so that its silence is no fault.
     server : str
         How the pipeline is older than this agent, as its receipts show; empty where it is not.
     sent, resends, bad_receipts : int
@@ -94,6 +96,7 @@ class Publisher:
         self.state = NOT_CONNECTED
         self.server = ""
         self.health: Mapping[str, float] = {}
+        self.sleeps = False
         self.sent = self.resends = self.bad_receipts = 0
         self._config = config
         self._outbox = outbox
@@ -169,6 +172,11 @@ class Publisher:
                 self._lost("no answer to the connection request", now)
         else:
             self._serve(connection, now, hold, lines or {})
+
+    @property
+    def is_told(self) -> bool:
+        """Whether the broker has been handed the status on this connection."""
+        return self.state == "up" and bool(self._status)
 
     def acknowledged(self, first: int, last: int) -> None:
         """Note a broker's acknowledgement of a batch. It proves nothing, so nothing is freed."""
@@ -314,6 +322,7 @@ class Publisher:
             "stations": self._stations,
             "clock": self._clock,
             "health": dict(self.health),
+            "sleeps": self.sleeps,
         }
 
     def _status_payload(self, state: str, lines: Mapping[str, str]) -> bytes:

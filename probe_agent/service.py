@@ -168,12 +168,14 @@ class Agent:
             stop.set()
 
     def read_due(self, stop: threading.Event) -> None:
-        """Read all that is due, the lines side by side, and commit it."""
+        """Read what is due, each probe at most once and the lines side by side, and commit it."""
+        began_s = self._clock.monotonic()
 
         def drain(worker: LineWorker) -> None:
             with contextlib.suppress(Stopped, AgentFault):
                 while not stop.is_set() and worker.step(stop):
-                    pass
+                    if all(one.read_at_s is not None and one.read_at_s >= began_s for one in worker.scheduled):
+                        return  # a slow sensor on a short interval is due again, and would be for ever
 
         threads = [threading.Thread(target=drain, args=(worker,), daemon=True) for worker in self.workers]
         for thread in threads:
@@ -189,10 +191,10 @@ class Agent:
         late = (worker.line.name for worker in self.workers if now_s - worker.moved_at_s > STUCK_S)
         return next(late, None) if self._threads else None
 
-    def step(self, stop: threading.Event) -> None:
-        """Read at most one probe that is due, where lines have no threads; keep, send, and else wait a moment."""
+    def step(self, stop: threading.Event, *, reads: bool = True) -> None:
+        """Read at most one probe that is due, where lines have no threads and it `reads`; keep, send, else wait."""
         try:
-            if not self._work(stop):
+            if not self._work(stop, reads=reads):
                 self._idle(stop)
         except Stopped:
             return
@@ -221,7 +223,7 @@ class Agent:
 
     # --- the work of one step ------------------------------------------------------------------------------------
 
-    def _work(self, stop: threading.Event) -> bool:
+    def _work(self, stop: threading.Event, *, reads: bool) -> bool:
         """Do the work of one step; return whether a probe was read."""
         self._heed_notice()
         note = self._clock.note()
@@ -229,7 +231,7 @@ class Agent:
         self._update_clock(note)
         self._commit_waiting()
         read = False
-        if not self._threads:
+        if reads and not self._threads:
             read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
         self.control.step()
         self._update_lines(now_ms)
@@ -430,9 +432,10 @@ def run(config: AgentConfig, *, publisher_type: Callable[..., Publisher] = Publi
 
 
 def once(config: AgentConfig, *, within_s: float) -> int:
-    """Read what is due, send it, and return how many readings have no receipt when all is sent or the time is over.
+    """Read what is due, send it and the status, and return how many readings have no receipt then or `within_s` later.
 
-    For a node that a timer wakes. Raises what Agent raises.
+    For a node that a timer wakes. After reading it takes `within_s` and the leave of broker and lines at most; what has
+    no receipt stays. Raises what Agent raises.
     """
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -442,8 +445,13 @@ def once(config: AgentConfig, *, within_s: float) -> int:
     try:
         agent.read_due(stop)
         until_s = clock.monotonic() + within_s
-        while agent.outbox.backlog and clock.monotonic() < until_s and not stop.is_set():
-            agent.step(stop)
+        agent.publisher.sleeps = True
+        while clock.monotonic() < until_s and not stop.is_set():
+            agent.step(
+                stop, reads=False
+            )  # a slot that begins meanwhile is for the next wake: a sensor may take minutes
+            if not agent.outbox.backlog and agent.publisher.is_told:
+                break
         return agent.outbox.backlog
     finally:
         agent.close()

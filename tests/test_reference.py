@@ -528,6 +528,7 @@ def test_printed_receipt_and_status_are_understood() -> None:
         *("state", "version", "outbox_id", "checks_digests", "assigned", "backlog", "dropped", "lines", "stations"),
         "clock",
         "health",
+        "sleeps",
     }
 
 

@@ -32,10 +32,10 @@ class BadStatus(ValueError):
 class NodeStatus:
     """One node. `state` is up or down; `lines` says of each serial line `ok` or why it is away.
 
-    A node that is down says nothing else (it is its last will): then the rest is what it said last. `stations` are
-    those whose probes it reads. Where its time is not `clock_ok`, nobody has confirmed it since `unconfirmed_since_ms`.
-    `assigned` is the highest number its outbox has given out; `checks_digests` says that it compares the digests of
-    receipts, which an agent of an earlier version does not.
+    A node that is down says nothing else (it is its last will): then the rest is what it said last. One that `sleeps`
+    is down until its timer wakes it. `stations` are those whose probes it reads. Where its time is not `clock_ok`,
+    nobody has confirmed it since `unconfirmed_since_ms`. `assigned` is the highest number its outbox has given out;
+    `checks_digests` says that it compares the digests of receipts, which an agent of an earlier version does not.
     """
 
     node: str
@@ -53,6 +53,7 @@ class NodeStatus:
     assigned: int = 0
     checks_digests: bool = False
     health: NodeHealth | None = None
+    sleeps: bool = False
 
 
 class Nodes:
@@ -168,6 +169,7 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None, hea
         assigned=_count(said, "assigned", before.assigned),
         checks_digests=said.get("checks_digests", before.checks_digests) is True,
         health=health,
+        sleeps=said.get("sleeps") is True,
     )
 
 

@@ -94,6 +94,17 @@ def test_days_of_supply_are_drawn_to_scale_and_a_gap_stays_a_gap(ground: Ground)
     assert all(words in page for words in (">12.8<", ">12.4<", ">11.6<", "Lowest of 3 days: 11.6\N{NO-BREAK SPACE}V."))
 
 
+def test_a_node_that_sleeps_is_not_called_down(ground: Ground) -> None:
+    """Asleep after its farewell; down after its last will, which does not say it."""
+    client = client_of(ground.pipeline)
+    tell(ground, state="down", sleeps=True)
+    (node,) = client.get("/api/v1/nodes").json()["nodes"]
+    assert node["state"] == "asleep" and node["words"][0].startswith("Asleep since")
+    tell(ground, state="down")
+    (node,) = client.get("/api/v1/nodes").json()["nodes"]
+    assert node["state"] == "down" and node["words"][0].startswith("Down since")
+
+
 def test_without_nodes_the_page_says_so_and_an_older_one_is_named(ground: Ground) -> None:
     """No node yet; then one of a version that says nothing of its machine, and little room comes first."""
     client = client_of(ground.pipeline)

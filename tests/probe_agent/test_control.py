@@ -22,6 +22,7 @@ from probe_agent.control import AgentAway, read_by_agent
 from probe_agent.faults import AgentFault
 from probe_agent.outbox import peek
 from probe_agent.service import Agent
+from tests.probe_agent.test_publisher import FakePipeline
 
 ROOT = Path(__file__).parents[2]
 
@@ -115,6 +116,40 @@ def test_once_reads_all_sends_and_ends(start_broker, sensor_line, write_config, 
         assert capsys.readouterr().out == "2 readings have no receipt yet and are kept\n"
         assert peek(tmp_path / "state").kept == kept
     assert [one.status for one in read_kept(tmp_path / "state")] == [Status.OK, Status.OK]
+
+
+def test_a_node_that_woke_without_a_broker_sends_all_at_the_next_wake(
+    start_broker, sensor_line, write_config, tmp_path, capsys
+):
+    """Nobody listens: it ends within its time and keeps the slot. Then a pipeline is there: all arrives, once, and the
+    last status says that the node sleeps, so that its silence is no fault."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    path = write_config(port=1)
+    path.write_text(path.read_text().replace("interval_s = 1\n", "interval_s = 86400\n", 1))
+    command = [sys.executable, "-m", "probe_agent", "once", "--config", str(path)]
+    away = subprocess.run(
+        [*command, "--within", "1"], capture_output=True, text=True, timeout=60, cwd=ROOT, check=False
+    )
+    assert (away.returncode, away.stdout) == (1, "2 readings have no receipt yet and are kept\n")
+    broker = start_broker()
+    pipeline = FakePipeline(broker.port)
+    path.write_text(path.read_text().replace("port = 1\n", f"port = {broker.port}\n"))
+    try:
+        assert main(["once", "--within", "20", "--config", str(path)]) == 0
+        assert capsys.readouterr().out == "all readings have their receipt\n"
+        assert (pipeline.seqs, list(pipeline.values.values())) == ([1, 2], [12.5, 8.25])
+        last = pipeline.status[-1]
+        assert (last["state"], last["sleeps"], last["backlog"]) == ("down", True, 0)
+        assert "uptime_s" in last["health"]
+    finally:
+        pipeline.stop()
+
+
+def test_once_reads_a_slow_sensor_once_though_it_is_due_again(sensor_line, write_config, tmp_path):
+    """A sensor of 1.5 s on an interval of 1 s is always due: it is read one time, and the node goes back to sleep."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]}, ready_in_s=2, takes_s=1.5)
+    assert main(["once", "--within", "0.2", "--config", str(write_config(port=1))]) == 1
+    assert len(read_kept(tmp_path / "state")) == 2
 
 
 def read_kept(folder: Path):
