@@ -172,6 +172,9 @@ def _check(parsed: argparse.Namespace) -> int:
         print(line)
     if warning := open_to_others(config.pages):
         print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
+    if config.backup.dir is not None and not config.backup.dir.is_dir():
+        found = f"found no folder {config.backup.dir}, expected that of the backups when one is made"
+        print(f"{parsed.config.name}: backup.dir: warning: {found}", file=sys.stderr)
     return 0
 
 

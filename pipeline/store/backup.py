@@ -39,6 +39,7 @@ from pipeline.store.opening import (
     DATA_DIR_MODE,
     JOURNAL_FILE,
     LOCK_FILE,
+    SET_ASIDE,
     DataInUse,
     give_to_owner,
     lock_folder,
@@ -49,7 +50,7 @@ from pipeline.units import DAY_MS, utc_text
 
 FORM = 1  # of the manifest
 MANIFEST, RECORD_FILE = "manifest.json", "last_backup.json"
-PART, STAGED, SET_ASIDE = ".part", ".restored", ".before-restore-"
+PART, STAGED = ".part", ".restored"
 DATA, SETTINGS, MODELS = "data", "settings", "settings/probes"  # folders of a backup
 SPARE_BYTES = 64 * 1024 * 1024  # left free on the disk of a backup: it may be that of the data
 CHUNK_BYTES = 1024 * 1024
@@ -533,7 +534,10 @@ def _restore_settings(made: Backup, settings: Path) -> tuple[str, ...]:
 
 
 def _exchange(data: Path, there: list[Path], aside: Path | None, staged: Path) -> None:
-    """Move what is there aside, and what was brought into its place. Names only, the database's first and last."""
+    """Move what is there aside, and what was brought into its place: names only.
+
+    The database goes first and comes last, so that a kill in between leaves none: `open_stores` makes no new one then.
+    """
     if aside is not None:
         aside.mkdir(mode=0o700)
         give_to_owner(aside, data)

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 JOURNAL_FILE, LOCK_FILE = "journal.db", "pipeline.lock"
 DATA_DIR_MODE = 0o750
+SET_ASIDE = ".before-restore-"  # how a folder with the data from before a restore begins
 
 
 class DataInUse(PipelineFault):
@@ -60,9 +61,15 @@ def open_stores(config: SiteConfig) -> Stores:
     Raises
     ------
     StoreFault
-        When one cannot be opened.
+        When one cannot be opened, or a restore was cut short between what was there and what was brought.
     """
-    config.data.dir.mkdir(mode=DATA_DIR_MODE, parents=True, exist_ok=True)
+    folder = config.data.dir
+    folder.mkdir(mode=DATA_DIR_MODE, parents=True, exist_ok=True)
+    if not (folder / JOURNAL_FILE).exists() and (aside := sorted(folder.glob(f"{SET_ASIDE}*"))):
+        raise StoreAway(
+            f"{folder / JOURNAL_FILE}: found none, and the one from before in {aside[-1]}: a restore was cut short. "
+            "Restore the backup once more, with --replace."
+        )
     database = Database(config.data.dir / JOURNAL_FILE)
     channels = Channels()
     feeding = config.store.kind == "influx"

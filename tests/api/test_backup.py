@@ -27,8 +27,9 @@ from api.app import create_app
 from api.command import main
 from hardware.reading import Batch
 from pipeline.diary.entry import DiaryEntry
+from pipeline.errors import StoreAway
 from pipeline.service import load_settings as load
-from pipeline.store.opening import lock_folder, open_journal
+from pipeline.store.opening import lock_folder, open_journal, open_stores
 from pipeline.units import DAY_MS
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
@@ -334,6 +335,45 @@ def test_a_backup_killed_half_way_is_never_taken_for_one(
     assert run("verify", the_backup(stick)) == 0
 
 
+KILLED_RESTORE = """
+import os, signal, sys
+from pathlib import Path
+from api.command import main
+left, rename = [int(sys.argv[3])], Path.rename
+def renamed(self, target):
+    if not left[0]:
+        os.kill(os.getpid(), signal.SIGKILL)
+    left[0] -= 1
+    return rename(self, target)
+Path.rename = renamed
+sys.exit(main(["restore", sys.argv[1], "--config", sys.argv[2], "--replace"]))
+"""
+
+
+@pytest.mark.parametrize("moves", range(5))
+def test_a_restore_killed_half_way_loses_nothing_and_is_made_again(
+    moves: int, site: Ground, saved: Path, tmp_path: Path
+) -> None:
+    """Killed before any of its moves, all data are somewhere: either the old database is in place, or the new one, or
+    there is none and the service says so in place of beginning an empty one. Made again it is whole."""
+    site.pipeline.stop()
+    config, data = tmp_path / "ground-0" / "underturf.toml", tmp_path / "ground-0" / "data"
+    old = (data / "journal.db").read_bytes()
+    command = [sys.executable, "-c", KILLED_RESTORE, str(saved), str(config), str(moves)]
+    assert subprocess.run(command, cwd=ROOT, check=False, capture_output=True).returncode == -signal.SIGKILL
+    kept = [file for file in data.rglob("journal.db") if file.read_bytes() == old]
+    assert kept, "the old one is in its place or set aside"
+    if (data / "journal.db").exists():
+        assert (data / "journal.db").read_bytes() == old
+    else:
+        with pytest.raises(StoreAway, match="a restore was cut short"):
+            open_stores(load(config))
+    assert run("restore", saved, "--config", config, "--replace") == 0
+    assert (data / "journal.db").read_bytes() == (saved / "journal.db").read_bytes()
+    assert not (data / ".restored").exists()
+    open_stores(load(config)).close()
+
+
 FULL_DISK = """
 set -e
 mount -t tmpfs -o size=$3k tmpfs "$2"
@@ -389,6 +429,10 @@ def test_a_stick_that_is_away_and_two_at_once_are_told(
     config = tmp_path / "ground-0" / "underturf.toml"
     assert run("backup", "--config", config, "--to", tmp_path / "media" / "stick") == 1
     assert "Is the stick or disk there?" in capsys.readouterr().err and not (tmp_path / "media").exists()
+    named = tmp_path / "ground-0" / "named.toml"
+    named.write_text(f'{config.read_text()}[backup]\ndir = "{tmp_path}/media/stick"\n')
+    assert run("check", "--config", named) == 0
+    assert f"backup.dir: warning: found no folder {tmp_path}/media/stick" in capsys.readouterr().err
     assert run("backup", "--config", config) == 2
     assert "--to: found none" in capsys.readouterr().err
     script = CUT_SHORT.replace(
