@@ -71,6 +71,11 @@ WORKED_EVERY_S = 5.0
 JOIN_S = 20.0  # how long a part may take to end
 WORKED_KEY = "worker/worked"
 HEALTH_KEY = "nodes/health"
+UNREADABLE_NAMED = 20  # blocks that do not read, in health; `underturf verify` names all
+DAMAGED = (
+    "The data are damaged. Nothing more is kept, and the nodes keep their readings. Stop the service and restore the "
+    "last good backup"
+)
 
 
 def _foreseen(bad: Exception) -> bool:
@@ -672,10 +677,9 @@ class Pipeline:
     def notices(self) -> list[str]:
         """Return what an owner must know of the data, in words: damage, what does not read, and too old a backup."""
         database, record = self._stores.database, self.backup()
-        last = f" The last good one is {record.folder}." if record.folder else ""
         after_days = self.config.alert_bound(BACKUP_OLD.name, "after_days")
         return [
-            *([f"{database.damage}{last}"] if database.damage else []),
+            *([f"{DAMAGED}{record.folder and f': {record.folder}'}."] if database.damage else []),
             *unreadable_lines(database.unreadable),
             *record.lines(self.clock.now_ms(), after_days),
         ]
@@ -774,10 +778,11 @@ class Pipeline:
         broker = "" if self._broker is None or self._broker.up else f"broker: {self._broker.away}"
         known = None if self._server is None else self._server.server
         unseen = "" if self._heartbeat is None else self._heartbeat.beating.reason
+        damage = self._stores.database.damage
         return [
             self.crash,
             broker,
-            *(f"store: {notice}" for notice in self.notices()),
+            *(f"store: {notice}" for notice in (damage, *self.notices()) if notice),
             "" if self._ingest.connected else f"ingest: {self._ingest.away}",
             *(f"store: {warning}" for warning in (known.warnings if known is not None else ())),
             self._worker.keeping.reason and f"keeping: {self._worker.keeping.reason}",
@@ -790,9 +795,11 @@ class Pipeline:
     def _store_health(self) -> dict[str, object]:
         """How the stores fare; of a server what it said when it was last reached, and how much waits for it."""
         database = self._stores.database
+        unreadable = [f"{name}: {held}" for name, held in database.unreadable.items()]
         state = {
             "damage": database.damage,
-            "unreadable_blocks": len(database.unreadable),
+            "unreadable": unreadable[:UNREADABLE_NAMED],
+            "unreadable_blocks": len(unreadable),
             "checked_at_ms": self._integrity.checked_at_ms,
         }
         if self._server is None:
@@ -849,12 +856,12 @@ class Pipeline:
 
 
 def unreadable_lines(unreadable: Mapping[str, str]) -> list[str]:
-    """Return in words which blocks do not read: the first, and how many there are."""
+    """Return in words which blocks do not read: the first, and how many more there are."""
     if not unreadable:
         return []
-    name, held = next(iter(unreadable.items()))
-    more = f" (and {len(unreadable) - 1} more: `underturf verify` names all)" if len(unreadable) > 1 else ""
-    return [f"left out because it does not read: {name}, {held}{more}"]
+    held = next(iter(unreadable.values())).partition(": found")[0]
+    more = f", and {len(unreadable) - 1} more" if len(unreadable) > 1 else ""
+    return [f"Left out, because they do not read: {held}{more}."]
 
 
 def tell_of_damage(config: SiteConfig, clock: Clock, damage: str) -> bool:

@@ -14,7 +14,7 @@ from fastapi.responses import HTMLResponse, Response
 from markupsafe import Markup
 from starlette.templating import Jinja2Templates
 
-from api.words import tied, upper_first
+from api.words import tied
 from pipeline.service import Pipeline
 
 if TYPE_CHECKING:
@@ -42,8 +42,7 @@ def answer(
     request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], *, status: int = 200
 ) -> HTMLResponse:
     """Return a page made from a template for this request alone."""
-    notices = [upper_first(one) for one in pipeline.notices()]
-    shown = {"notices": notices, "site": pipeline.config.site, "pages": _pages(pipeline), **facts}
+    shown = {"notices": pipeline.notices(), "site": pipeline.config.site, "pages": _pages(pipeline), **facts}
     return templates.TemplateResponse(request, template, shown, status_code=status)
 
 

@@ -593,9 +593,9 @@ class BackupRecord:
         if self.since_ms is None or now_ms - self.since_ms <= after_days * DAY_MS:
             return []
         days = (now_ms - self.since_ms) / DAY_MS
-        last = f"the last good backup is {days:.0f} days old ({self.folder})"
-        never = f"no backup has been made in the {days:.0f} days since they were set up"
-        return [(never if self.good_ms is None else last) + (f". The last try: {self.fault}" if self.fault else "")]
+        last = f"The last good backup is {days:.0f} days old."
+        never = f"No backup has been made in the {days:.0f} days since they were set up."
+        return [(never if self.good_ms is None else last) + (f" The last try: {self.fault}" if self.fault else "")]
 
 
 def write_record(data: Path, record: BackupRecord) -> None:

@@ -120,7 +120,7 @@ def test_damage_found_at_the_start_stops_receipts_and_keeps_the_pages(file: Path
             pass
         client = TestClient(create_app(ground.pipeline), raise_server_exceptions=False)
         page = client.get("/", headers={"Accept": "text/html"})
-        assert page.status_code == 200 and "Stop the service and restore the last backup" in page.text
+        assert page.status_code == 200 and "Stop the service and restore the last good" in page.text
         assert "north end" in page.text
         health = client.get("/healthz").json()
         assert health["state"] == "degraded" and "found it damaged" in health["store"]["damage"]
@@ -223,10 +223,11 @@ def test_a_block_that_does_not_read_is_at_the_head_of_the_pages(file: Path, tmp_
         ground.pipeline.recompute("s1")
         client = TestClient(create_app(ground.pipeline), raise_server_exceptions=False)
         page = client.get("/", headers={"Accept": "text/html"}).text
-        assert "Left out because it does not read: run 1, readings 1 to 500 of node node-1" in page
-        assert "and 1 more" in page
+        assert "Left out, because they do not read: readings 1 to 500 of node node-1, 2024-03-01 00:00 UTC to" in page
+        assert ", and 1 more." in page
         health = client.get("/healthz").json()
-        assert health["store"]["unreadable_blocks"] == 2 and "run 1" in str(health["reasons"])
+        assert health["store"]["unreadable_blocks"] == 2 and health["state"] == "degraded"
+        assert health["store"]["unreadable"][1].startswith("run 2: readings 501 to ")
         assert "underturf_store_unreadable_blocks 2.0" in client.get("/metrics").text
     assert unreadable_lines({}) == []
 

@@ -23,7 +23,7 @@ from tests.pipeline.hand import OUTBOX
 
 LONG_AFTER_MS = 2**61
 HOURS = 10 * 24
-WHOLE = {"damage": "", "unreadable_blocks": 0, "checked_at_ms": None}
+WHOLE = {"damage": "", "unreadable": [], "unreadable_blocks": 0, "checked_at_ms": None}
 
 
 @pytest.fixture(scope="module")
