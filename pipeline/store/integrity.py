@@ -1,7 +1,8 @@
 """Looks for damage in the database each night, and has people told of it, whoever finds it.
 
-A check reads the whole file beside everything else. Once damage is found nothing more is written, so the alert cannot
-be kept among the others: it is told at once on every way, and again each day while it lasts.
+A check reads the whole file, and every block in it, beside everything else. Once damage is found nothing more is
+written, so the alert cannot be kept among the others: it is told at once on every way, and again each day while it
+lasts.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from datetime import UTC, datetime, tzinfo
 from pipeline.errors import PipelineFault, StoreDamaged
 from pipeline.run.clock import Clock
 from pipeline.store.database import Database
+from pipeline.store.sqlite import unreadable_blocks
 
 CHECK_HOUR = 3  # by the site's clock: few look at the pages, and the next readings can wait
 CHECK_EVERY_S = 20 * 3600.0  # and no sooner after the last one, whatever the clock says
@@ -71,6 +73,9 @@ class IntegrityCheck:
         finished = self._database.check(
             whole=True, go_on=lambda: not stop.is_set() and self._clock.monotonic() < now_s + CHECK_MOST_S
         )
+        if finished:
+            with self._database.snapshot() as connection:
+                unreadable_blocks(connection)  # noted by the database: nothing stops for them
         took_s = self._clock.monotonic() - now_s
         if finished:
             self.checked_at_ms = self._clock.now_ms()

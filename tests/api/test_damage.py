@@ -30,6 +30,7 @@ from pipeline.errors import StoreDamaged
 from pipeline.mqtt.ingest import Arrival
 from pipeline.service import Pipeline, tell_of_damage, unreadable_lines
 from pipeline.service import load_settings as load
+from pipeline.store.database import Database
 from pipeline.store.integrity import CHECK_EVERY_S, TELL_AGAIN_S, TELL_RETRY_S, IntegrityCheck
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
@@ -165,11 +166,10 @@ def test_people_and_machines_are_told_of_damage_at_once(tmp_path: Path) -> None:
     assert tell_of_damage(config, HandClock(NOW_MS), "journal.db: found it damaged") is False
 
 
-class Checked:
-    """A database in the hand of the nightly check."""
+class Checked(Database):
+    """A database whose check is in the hand."""
 
-    def __init__(self) -> None:
-        self.damage, self.checks, self.finished, self.found = "", 0, True, ""
+    checks, finished, found = 0, True, ""
 
     def check(self, *, whole: bool, go_on: object) -> bool:
         assert whole
@@ -180,16 +180,21 @@ class Checked:
         return self.finished
 
 
-def test_the_whole_check_is_made_once_a_night_and_damage_is_told_each_day(caplog: pytest.LogCaptureFixture) -> None:
-    """Not by day, at three by the site's clock, once; what was not taken is told again soon, what was, a day later."""
-    database, told, takes = Checked(), list[str](), [False, True, True]
+def test_the_whole_check_is_made_once_a_night_and_damage_is_told_each_day(
+    file: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Not by day, at three by the site's clock, once, and every block is read; what was not taken is told again soon,
+    what was, a day later."""
+    database, told, takes = Checked(file), list[str](), [False, True, True]
+    with database.transaction() as tx:
+        tx.execute("UPDATE run SET readings = x'00' WHERE id = 1")
 
     def tell(text: str) -> bool:
         told.append(text)
         return takes[len(told) - 1]
 
     clock, stop = HandClock(1_719_838_800_000), threading.Event()  # 2024-07-01 13:00 UTC, 15:00 on the site's clock
-    check = IntegrityCheck(database, ZoneInfo("Etc/GMT-2"), clock, tell=tell)  # type: ignore[arg-type]
+    check = IntegrityCheck(database, ZoneInfo("Etc/GMT-2"), clock, tell=tell)
 
     def go(hours: float) -> None:
         for _ in range(round(hours * 4)):
@@ -199,8 +204,9 @@ def test_the_whole_check_is_made_once_a_night_and_damage_is_told_each_day(caplog
 
     go(11.75)  # until 02:45
     assert database.checks == 0
+    assert database.unreadable == {}
     go(2)
-    assert database.checks == 1 and check.checked_at_ms is not None
+    assert database.checks == 1 and check.checked_at_ms is not None and list(database.unreadable) == ["run 1"]
     go(24)
     assert database.checks == 2
     database.finished = False
@@ -212,6 +218,7 @@ def test_the_whole_check_is_made_once_a_night_and_damage_is_told_each_day(caplog
     assert "store_damaged" in caplog.text
     go(24)
     assert len(told) == 3
+    database.close()
     assert CHECK_EVERY_S < 24 * 3600 and TELL_RETRY_S < TELL_AGAIN_S
 
 
