@@ -16,6 +16,7 @@ from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.service import tell_of_damage
 from pipeline.site.settings import SiteConfig
+from pipeline.store.backup import read_record
 
 PAGE = """<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">
@@ -25,7 +26,8 @@ overflow-wrap:anywhere">
 <h1>{title}: the data are damaged</h1><p><strong>{reason}</strong></p>
 <p>No reading is lost by that: the nodes keep theirs until the data are back, as far as their room reaches.</p>
 <ol><li>Stop the service: <code>sudo systemctl stop underturf</code></li>
-<li>Restore the last good backup: <code>sudo underturf restore BACKUP --config FILE --replace</code>.
+<li>Restore the last good backup: <code>sudo /opt/underturf/bin/underturf restore {backup} --config
+/etc/underturf/underturf.toml --replace</code>.
 What is there now is set aside, not removed.</li><li>Start the service.</li></ol></body></html>
 """
 
@@ -38,7 +40,9 @@ def damaged_app(config: SiteConfig, reason: str) -> FastAPI:
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.state.ending = threading.Event()
     app.state.metrics = Metrics()
-    page = PAGE.format(title=html.escape(config.site.title), reason=html.escape(reason))
+    backup = read_record(config.data.dir).folder or "BACKUP"
+    told = {"title": config.site.title, "reason": reason, "backup": backup}
+    page = PAGE.format(**{name: html.escape(text) for name, text in told.items()})
 
     @app.get("/healthz")
     def healthz() -> dict[str, object]:

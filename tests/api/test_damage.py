@@ -30,6 +30,7 @@ from pipeline.errors import StoreDamaged
 from pipeline.mqtt.ingest import Arrival
 from pipeline.service import Pipeline, tell_of_damage, unreadable_lines
 from pipeline.service import load_settings as load
+from pipeline.store.backup import BackupRecord, write_record
 from pipeline.store.database import Database
 from pipeline.store.integrity import CHECK_EVERY_S, TELL_AGAIN_S, TELL_RETRY_S, IntegrityCheck
 from tests.api.served import TestClient
@@ -246,6 +247,7 @@ def test_a_database_that_does_not_open_is_told_at_every_address(file: Path, tmp_
         broker = _other_port()
         more = f'[pages]\nport = {free_port}\n[broker]\nport = {broker}\n[notify]\nwebhook = "{address}"\n'
         (tmp_path / "underturf.toml").write_text(SETTINGS + more)
+        write_record(file.parent, BackupRecord(NOW_MS, "/media/stick/meadow-1", 1))
         spoil(file, 0)
         with (tmp_path / "serve.log").open("w") as out:
             server = subprocess.Popen(
@@ -257,7 +259,8 @@ def test_a_database_that_does_not_open_is_told_at_every_address(file: Path, tmp_
             assert _health(free_port)["state"] == "degraded"
             url = f"http://127.0.0.1:{free_port}"
             page = httpx.get(f"{url}/stations/s1", headers={"Accept": "text/html"})
-            assert page.status_code == 503 and "underturf restore" in page.text and str(file) in page.text
+            assert page.status_code == 503 and str(file) in page.text
+            assert "underturf restore /media/stick/meadow-1 --config" in page.text
             data = httpx.get(f"{url}/api/v1/now")
             assert data.status_code == 503 and "expected one" in data.json()["detail"]
             assert httpx.get(f"{url}/readyz").status_code == 503
