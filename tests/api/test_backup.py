@@ -33,6 +33,7 @@ from pipeline.store.opening import lock_folder, open_journal, open_stores
 from pipeline.units import DAY_MS
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
+from tests.api.test_damage import page_of, spoil
 from tests.conftest import missing
 from tests.pipeline.hand import OUTBOX, START_MS
 from tests.under_unit import UNITS, started_by
@@ -547,10 +548,7 @@ def test_damaged_data_are_not_saved_and_the_last_good_backup_stays(
     good = the_backup(stick)
     site.pipeline.stop()
     file = config.parent / "data" / "journal.db"
-    content = bytearray(file.read_bytes())
-    page = _page_of(file, "observation_day")
-    content[page * 4096 : (page + 1) * 4096] = b"\xa5" * 4096
-    file.write_bytes(content)
+    spoil(file, page_of(file, "observation_day"))
     capsys.readouterr()
     assert run("verify", "--config", config) == 1
     assert f"{file}: found it damaged" in (told := capsys.readouterr().err) and "restore the last backup" in told
@@ -559,14 +557,6 @@ def test_damaged_data_are_not_saved_and_the_last_good_backup_stays(
     assert the_backup(stick) == good and run("verify", good) == 0
     record = json.loads((config.parent / "data" / "last_backup.json").read_text())
     assert record["folder"] == str(good) and record["fault"]
-
-
-def _page_of(file: Path, table: str) -> int:
-    """Return the number, from 0, of the first page of a table, as its schema says."""
-    with closing(sqlite3.connect(file)) as connection:
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        (root,) = connection.execute("SELECT rootpage FROM sqlite_schema WHERE name = ?", (table,)).fetchone()
-    return int(root) - 1
 
 
 def test_a_block_that_does_not_read_keeps_nothing_from_being_saved(
