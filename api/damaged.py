@@ -26,7 +26,7 @@ overflow-wrap:anywhere">
 <h1>{title}: the data are damaged</h1><p><strong>{reason}</strong></p>
 <p>No reading is lost by that: the nodes keep theirs until the data are back, as far as their room reaches.</p>
 <ol><li>Stop the service: <code>sudo systemctl stop underturf</code></li>
-<li>Restore the last good backup: <code>sudo /opt/underturf/bin/underturf restore {backup} --config
+<li>Restore the last good backup: <code>sudo underturf restore {backup} --config
 /etc/underturf/underturf.toml --replace</code>.
 What is there now is set aside, not removed.</li><li>Start the service.</li></ol></body></html>
 """
