@@ -394,10 +394,10 @@ def _sources(
 ) -> tuple[KeptSource[WeatherForecast] | None, KeptSource[tuple[Fixture, ...]] | None]:
     site, folder = config.site, config.data.dir / SOURCES
     weather = None
-    if config.forecast.source and site.latitude_deg is not None and site.longitude_deg is not None:
+    if config.forecast.source and site.location is not None:
         weather = weather_source(
-            config.forecast.source, folder, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
-            elevation_m=site.elevation_m, clock=clock, redirect_hosts=config.forecast.redirect_hosts,
+            config.forecast.source, folder, place=site.location, clock=clock,
+            redirect_hosts=config.forecast.redirect_hosts,
         )  # fmt: skip
     calendar = None
     if config.fixtures.source:

@@ -236,14 +236,11 @@ def season_of(view: View, context: StationContext) -> Season:
 
 def demand_mm(context: StationContext, recent: Mapping[str, Series], first_ms: int, hours: int) -> FloatArray:
     """Return the reference evapotranspiration of consecutive hours. [mm h-1] NaN where it is not known."""
-    site = context.site
-    if site.latitude_deg is None or site.longitude_deg is None:
+    place = context.site.location
+    if place is None:
         return np.full(hours, np.nan)
     air, humidity, wind, shine = (hourly_weather(recent, context, q, first_ms, hours) for q in ET_WEATHER)
-    return hourly_demand_mm(
-        first_ms, air, humidity, wind, shine, latitude_deg=site.latitude_deg, longitude_deg=site.longitude_deg,
-        elevation_m=site.elevation_m,
-    )  # fmt: skip
+    return hourly_demand_mm(first_ms, air, humidity, wind, shine, place)
 
 
 def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[WeatherAhead | None, tuple[str, ...]]:
@@ -253,13 +250,13 @@ def weather_of(view: View, context: StationContext, past: PastHours) -> tuple[We
     ------
     StoreAway
     """
-    if context.site.latitude_deg is None or context.site.longitude_deg is None:
+    place = context.site.location
+    if place is None:
         return None, ()
     key = ("weather", context.rain_channel, tuple(sorted(context.weather.items())))
     behind = view.cache.once(key, view.today, lambda: _past_weather(view, context, past))
     found = weather_ahead(
-        view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.climate,
-        latitude_deg=context.site.latitude_deg, longitude_deg=context.site.longitude_deg,
+        view.hour_ms, forecast=view.forecast, past=behind, climate=view.config.climate, place=place,
     )  # fmt: skip
     return found, () if found is None else found.notes
 

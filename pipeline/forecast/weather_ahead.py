@@ -20,7 +20,7 @@ from pipeline.site.ground import MonthlyClimate
 from pipeline.soil import climate as air
 from pipeline.soil import radiation as sun
 from pipeline.soil.climate import shared_over_days
-from pipeline.soil.radiation import day_of_year
+from pipeline.soil.radiation import Location, day_of_year
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 DAYS_AHEAD = 10
@@ -104,8 +104,7 @@ def weather_ahead(
     forecast: WeatherForecast | None,
     past: PastWeather | None,
     climate: MonthlyClimate | None,
-    latitude_deg: float,
-    longitude_deg: float,
+    place: Location,
     days: int = DAYS_AHEAD,
     members: int = MEMBERS,
     trust: Trust = TRUST,
@@ -122,8 +121,8 @@ def weather_ahead(
         Of the site, up to now.
     climate : MonthlyClimate or None
         Of the site's configuration.
-    latitude_deg, longitude_deg : float
-        [deg]
+    place : Location
+        [deg], [deg], [m]
     days, members : int
     trust : Trust
 
@@ -142,7 +141,7 @@ def weather_ahead(
     notes: list[str] = []
     behind = None if past is None else from_past(past, now_ms, days=days, members=members)
     if behind is None and climate is not None:
-        behind = from_climate(climate, now_ms, latitude_deg=latitude_deg, longitude_deg=longitude_deg, days=days,
+        behind = from_climate(climate, now_ms, place=place, days=days,
                               members=members)  # fmt: skip
         if past is not None:
             notes.append("too little past weather of this season here; days are drawn from the monthly climate")
@@ -180,8 +179,7 @@ def from_climate(
     climate: MonthlyClimate,
     now_ms: int,
     *,
-    latitude_deg: float,
-    longitude_deg: float,
+    place: Location,
     days: int = DAYS_AHEAD,
     members: int = MEMBERS,
 ) -> WeatherAhead:
@@ -209,13 +207,11 @@ def from_climate(
     rain = (falling * fallen[:, np.newaxis] / STORM_H).reshape(24 * days, members)
     demand = air.hargreaves_et_daily_mm(
         _season(climate.highest_degc, date), _season(climate.lowest_degc, date),
-        sun.extraterrestrial_radiation_daily(latitude_deg, date),
+        sun.extraterrestrial_radiation_daily(place.latitude_deg, date),
     )  # fmt: skip
     dry = 1.0 / (1.0 - wet_share * (1.0 - WET_DAY_DEMAND))
     factor = np.where(wet, WET_DAY_DEMAND, 1.0) * dry[:, np.newaxis]
-    hourly = shared_over_days(
-        now_ms, demand[:, np.newaxis] * factor, latitude_deg=latitude_deg, longitude_deg=longitude_deg
-    )
+    hourly = shared_over_days(now_ms, demand[:, np.newaxis] * factor, place)
     return WeatherAhead(now_ms, rain, hourly, WeatherSource.CLIMATE)
 
 

@@ -26,6 +26,7 @@ import numpy as np
 from pipeline.run.cached_fetch import ContentFault, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.soil.climate import daylight_share, dewpoint_from_humidity_degc, hourly_demand_mm
+from pipeline.soil.radiation import Location
 from pipeline.units import HOUR_MS, FloatArray
 
 FORECAST_STALE_H = 24.0
@@ -86,17 +87,15 @@ class WeatherForecast:
         return out
 
 
-def parse_forecast(
-    text: str, *, latitude_deg: float, longitude_deg: float, elevation_m: float, name: str = "forecast"
-) -> WeatherForecast:
+def parse_forecast(text: str, place: Location, *, name: str = "forecast") -> WeatherForecast:
     """Read a weather forecast.
 
     Parameters
     ----------
     text : str
         CSV or JSON, see the module.
-    latitude_deg, longitude_deg, elevation_m : float
-        Of the site, for demand worked out of the weather. [deg], [m]
+    place : Location
+        Of the site. [deg], [deg], [m]
     name : str
         Of the file or address, for the faults.
 
@@ -130,9 +129,7 @@ def parse_forecast(
     faults += _absurd(values, step_h, name)
     if faults:
         raise ForecastFault(faults)
-    return _hourly(
-        round(issued.timestamp() * 1000), known[0], step_h, values, (latitude_deg, longitude_deg, elevation_m)
-    )
+    return _hourly(round(issued.timestamp() * 1000), known[0], step_h, values, place)
 
 
 def usable_faults(forecast: WeatherForecast, now_ms: int, *, name: str = "forecast") -> list[str]:
@@ -283,7 +280,7 @@ def _absurd(values: Mapping[str, FloatArray], step_h: int, name: str) -> list[st
 
 
 def _hourly(
-    issued_ms: int, first: datetime, step_h: int, values: Mapping[str, FloatArray], site: tuple[float, float, float]
+    issued_ms: int, first: datetime, step_h: int, values: Mapping[str, FloatArray], place: Location
 ) -> WeatherForecast:
     first_ms = round(first.timestamp() * 1000)
     count = values["rain_mm"].size * step_h
@@ -293,13 +290,12 @@ def _hourly(
     if "temperature_degc" in values and step_h > 1 and values["temperature_degc"].size > 1:
         middles = (np.arange(values["temperature_degc"].size) + 0.5) * step_h
         series["temperature_degc"] = np.interp(np.arange(count) + 0.5, middles, values["temperature_degc"])
-    latitude, longitude, elevation = site
     demand = hourly_demand_mm(
         first_ms, series["temperature_degc"], series["relative_humidity_percent"], series["wind_m_s"],
-        series["solar_w_m2"], latitude_deg=latitude, longitude_deg=longitude, elevation_m=elevation,
+        series["solar_w_m2"], place,
     )  # fmt: skip
     if "reference_et_mm" in values:
-        share = daylight_share(first_ms, count, step_h, latitude_deg=latitude, longitude_deg=longitude)
+        share = daylight_share(first_ms, count, step_h, place)
         given = series["reference_et_mm"] * share
         demand = np.where(np.isfinite(given), given, demand)
     series["reference_et_mm"] = demand
@@ -316,9 +312,7 @@ def weather_source(
     location: str,
     folder: Path,
     *,
-    latitude_deg: float,
-    longitude_deg: float,
-    elevation_m: float,
+    place: Location,
     clock: Clock,
     redirect_hosts: Collection[str] = (),
 ) -> KeptSource[WeatherForecast]:
@@ -330,8 +324,8 @@ def weather_source(
         Path or address of a CSV or JSON text, see `forecast_file`.
     folder : Path
         Where the last good one is kept.
-    latitude_deg, longitude_deg, elevation_m : float
-        Of the site. [deg], [m]
+    place : Location
+        Of the site. [deg], [deg], [m]
     clock : Clock
     redirect_hosts : collection of str
         Hosts beside its own that the address may refer to.
@@ -344,8 +338,6 @@ def weather_source(
             raise ForecastFault(
                 [f"{FORECAST_NAME}: found no UTF-8 text (byte {err.start}), expected CSV or JSON"]
             ) from err
-        return parse_forecast(
-            text, latitude_deg=latitude_deg, longitude_deg=longitude_deg, elevation_m=elevation_m, name=FORECAST_NAME
-        )
+        return parse_forecast(text, place, name=FORECAST_NAME)
 
     return KeptSource(FORECAST_NAME, location, folder, reader=reader, clock=clock, redirect_hosts=redirect_hosts)

@@ -21,6 +21,7 @@ from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription,
 from pipeline.site.context import context_of
 from pipeline.site.fields import Setting, Share, Slug, Text, as_written, expected, several, sound, unknown_key
 from pipeline.site.passes import OwnBounds, PlannedPass, SurfaceKind
+from pipeline.soil.radiation import Location
 
 
 def _month_day(value: object) -> object:
@@ -55,6 +56,13 @@ class Site(Setting):
         except (ZoneInfoNotFoundError, ValueError, OSError) as err:
             raise expected("a name of the IANA time zone list that this machine has, as 'UTC'") from err
         return name
+
+    @property
+    def location(self) -> Location | None:
+        """Where it lies, None where latitude or longitude is not given. [deg], [deg], [m]"""
+        if self.latitude_deg is None or self.longitude_deg is None:
+            return None
+        return Location(self.latitude_deg, self.longitude_deg, self.elevation_m)
 
     @property
     def southern(self) -> bool:

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil import radiation
+from pipeline.soil.radiation import Location
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, floats
 
 MJ_M2_TO_MM = 0.408  # 1 / latent heat of 2.45 MJ/kg: FAO-56 eq. 6
@@ -263,10 +264,7 @@ def weather_reference_et_mm(
     humidity_percent: FloatArray,
     solar_radiation_w_m2: FloatArray,
     wind_2m_m_s: FloatArray,
-    *,
-    latitude_deg: float,
-    longitude_deg: float,
-    elevation_m: float,
+    place: Location,
 ) -> FloatArray:
     """Return the short reference evapotranspiration of consecutive hours from measured or forecast weather.
 
@@ -277,8 +275,8 @@ def weather_reference_et_mm(
         is taken.
     temperature_degc, humidity_percent, solar_radiation_w_m2, wind_2m_m_s : ndarray, shape (hour,)
         Means of the hours. [degC], [%], [W m-2], [m s-1] NaN where not known.
-    latitude_deg, longitude_deg, elevation_m : float
-        Of the place, north and east positive. [deg], [deg], [m]
+    place : Location
+        [deg], [deg], [m]
 
     Returns
     -------
@@ -290,10 +288,9 @@ def weather_reference_et_mm(
     ASCE-EWRI 2005, see `reference_et_hourly_mm`.
     """
     vapour = vapour_pressure_kpa(temperature_degc, humidity_percent)
-    place = (latitude_deg, longitude_deg, elevation_m)
-    ratio = cloud_ratio(first_ms, solar_radiation_w_m2, *place)
+    ratio = cloud_ratio(first_ms, solar_radiation_w_m2, place)
     return reference_et_hourly_mm(
-        temperature_degc, vapour, solar_radiation_w_m2, wind_2m_m_s, ratio, elevation_m=elevation_m
+        temperature_degc, vapour, solar_radiation_w_m2, wind_2m_m_s, ratio, elevation_m=place.elevation_m
     )
 
 
@@ -315,7 +312,7 @@ def humidity_at_saturation_percent(humidity_percent: npt.ArrayLike) -> FloatArra
 
 
 def sun_without_offset_w_m2(
-    at_ms: npt.ArrayLike, solar_radiation_w_m2: npt.ArrayLike, latitude_deg: float | None, longitude_deg: float | None
+    at_ms: npt.ArrayLike, solar_radiation_w_m2: npt.ArrayLike, place: Location | None
 ) -> FloatArray:
     """Return solar radiation with the zero offset of its sensor taken off.
 
@@ -325,8 +322,8 @@ def sun_without_offset_w_m2(
         [ms since 1970, UTC]
     solar_radiation_w_m2 : array_like, shape (time,)
         As calibrated. [W m-2]
-    latitude_deg, longitude_deg : float or None
-        North and east positive. [deg] None: the horizon is not known, and only the negative offset is taken off.
+    place : Location or None
+        [deg], [deg], [m] None: the horizon is not known, and only the negative offset is taken off.
 
     Returns
     -------
@@ -336,17 +333,15 @@ def sun_without_offset_w_m2(
     """
     sun = floats(solar_radiation_w_m2)
     dark = sun < 0.0
-    if latitude_deg is not None and longitude_deg is not None:
+    if place is not None:
         at = np.asarray(at_ms, dtype=np.int64)
-        day = radiation.day_of_year(at + radiation.solar_offset_ms(longitude_deg))
-        angle = radiation.solar_hour_angle_rad(at % DAY_MS / HOUR_MS, longitude_deg, day)
-        dark |= radiation.solar_elevation_rad(angle, latitude_deg, day) < 0.0
+        day = radiation.day_of_year(at + radiation.solar_offset_ms(place.longitude_deg))
+        angle = radiation.solar_hour_angle_rad(at % DAY_MS / HOUR_MS, place.longitude_deg, day)
+        dark |= radiation.solar_elevation_rad(angle, place.latitude_deg, day) < 0.0
     return np.where(dark & (np.abs(sun) <= SUN_OFFSET_W_M2), 0.0, sun)
 
 
-def cloud_ratio(
-    first_ms: int, solar_radiation_w_m2: FloatArray, latitude_deg: float, longitude_deg: float, elevation_m: float
-) -> FloatArray:
+def cloud_ratio(first_ms: int, solar_radiation_w_m2: FloatArray, place: Location) -> FloatArray:
     """Return Rs/Rso of consecutive hours, by night the last good one of the day.
 
     Parameters
@@ -355,18 +350,16 @@ def cloud_ratio(
         Begin of the first hour. [ms since 1970, UTC]
     solar_radiation_w_m2 : ndarray, shape (hour,)
         Means of the hours. [W m-2]
-    latitude_deg, longitude_deg, elevation_m : float
-        Of the place, north and east positive. [deg], [deg], [m]
+    place : Location
+        [deg], [deg], [m]
 
     Returns
     -------
     ndarray, shape (hour,)
         0.3 to 1.0. [1] See `radiation.relative_shortwave` (FAO-56 page 75).
     """
-    _, above, elevation = radiation.sun_of_hours(
-        first_ms, solar_radiation_w_m2.size, latitude_deg=latitude_deg, longitude_deg=longitude_deg
-    )
-    clear = radiation.clear_sky_shortwave(above, elevation_m)
+    _, above, elevation = radiation.sun_of_hours(first_ms, solar_radiation_w_m2.size, place)
+    clear = radiation.clear_sky_shortwave(above, place.elevation_m)
     return radiation.relative_shortwave(radiation.energy_mj_m2(solar_radiation_w_m2, 3600.0), clear, elevation)
 
 
@@ -542,10 +535,7 @@ def hourly_demand_mm(
     relative_humidity_percent: FloatArray,
     wind_m_s: FloatArray,
     solar_w_m2: FloatArray,
-    *,
-    latitude_deg: float,
-    longitude_deg: float,
-    elevation_m: float,
+    place: Location,
 ) -> FloatArray:
     """Return the reference evapotranspiration of consecutive hours.
 
@@ -555,23 +545,20 @@ def hourly_demand_mm(
         Begin of the first hour. [ms since 1970, UTC]
     temperature_degc, relative_humidity_percent, wind_m_s, solar_w_m2 : ndarray, shape (hour,)
         Means of the hours, wind at 2 m. [degC], [%], [m s-1], [W m-2] NaN where not known.
-    latitude_deg, longitude_deg, elevation_m : float
-        Of the place, north and east positive. [deg], [deg], [m]
+    place : Location
+        [deg], [deg], [m]
 
     Returns
     -------
     ndarray, shape (hour,)
         [mm h-1] ASCE-EWRI 2005; Hargreaves (FAO-56 eq. 52) where that is not known; NaN where neither is.
     """
-    full = weather_reference_et_mm(
-        first_ms, temperature_degc, relative_humidity_percent, solar_w_m2, wind_m_s, latitude_deg=latitude_deg,
-        longitude_deg=longitude_deg, elevation_m=elevation_m,
-    )  # fmt: skip
-    simple = _hargreaves_hourly_mm(first_ms, temperature_degc, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    full = weather_reference_et_mm(first_ms, temperature_degc, relative_humidity_percent, solar_w_m2, wind_m_s, place)
+    simple = _hargreaves_hourly_mm(first_ms, temperature_degc, place)
     return np.asarray(np.where(np.isfinite(full), full, simple), dtype=np.float64)
 
 
-def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: float, longitude_deg: float) -> FloatArray:
+def daylight_share(first_ms: int, count: int, step_h: int, place: Location) -> FloatArray:
     """Return the share of a step's demand in each of its hours, by the sun above the air.
 
     Parameters
@@ -580,24 +567,22 @@ def daylight_share(first_ms: int, count: int, step_h: int, *, latitude_deg: floa
         Begin of the first hour. [ms since 1970, UTC]
     count, step_h : int
         Hours in all, and in a step, whole steps. [h]
-    latitude_deg, longitude_deg : float
-        Of the place, north and east positive. [deg]
+    place : Location
+        [deg], [deg], [m]
 
     Returns
     -------
     ndarray, shape (count,)
         1 in all for a step. [1] Even over a step without sun; our own choice.
     """
-    _, sunlight, _ = radiation.sun_of_hours(first_ms, count, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    _, sunlight, _ = radiation.sun_of_hours(first_ms, count, place)
     above = sunlight.reshape(-1, step_h)
     total = above.sum(axis=1, keepdims=True)
     share = np.where(total > 0.0, above / np.where(total > 0.0, total, 1.0), 1.0 / step_h)
     return np.asarray(share.reshape(-1), dtype=np.float64)
 
 
-def shared_over_days(
-    first_ms: int, daily_mm: npt.ArrayLike, *, latitude_deg: float, longitude_deg: float
-) -> FloatArray:
+def shared_over_days(first_ms: int, daily_mm: npt.ArrayLike, place: Location) -> FloatArray:
     """Return daily demand shared out over the daylight of each 24 hours.
 
     Parameters
@@ -606,8 +591,8 @@ def shared_over_days(
         Begin of the first day. [ms since 1970, UTC]
     daily_mm : array_like, shape (day, ...)
         [mm d-1]
-    latitude_deg, longitude_deg : float
-        Of the place, north and east positive. [deg]
+    place : Location
+        [deg], [deg], [m]
 
     Returns
     -------
@@ -615,20 +600,16 @@ def shared_over_days(
         [mm h-1] By `daylight_share`; our own choice.
     """
     daily = np.asarray(daily_mm, dtype=np.float64)
-    share = daylight_share(first_ms, 24 * daily.shape[0], 24, latitude_deg=latitude_deg, longitude_deg=longitude_deg)
+    share = daylight_share(first_ms, 24 * daily.shape[0], 24, place)
     each = np.repeat(daily, 24, axis=0)
     return np.asarray(each * share.reshape(-1, *([1] * (daily.ndim - 1))), dtype=np.float64)
 
 
-def _hargreaves_hourly_mm(
-    first_ms: int, temperature_degc: FloatArray, *, latitude_deg: float, longitude_deg: float
-) -> FloatArray:
+def _hargreaves_hourly_mm(first_ms: int, temperature_degc: FloatArray, place: Location) -> FloatArray:
     """Return the daily Hargreaves of solar days shared over their light, NaN with too few temperatures. [mm h-1]"""
-    day, above, _ = radiation.sun_of_hours(
-        first_ms, temperature_degc.size, latitude_deg=latitude_deg, longitude_deg=longitude_deg
-    )
+    day, above, _ = radiation.sun_of_hours(first_ms, temperature_degc.size, place)
     at_ms = first_ms + HOUR_MS * np.arange(temperature_degc.size, dtype=np.int64)
-    days = (at_ms + radiation.solar_offset_ms(longitude_deg)) // DAY_MS
+    days = (at_ms + radiation.solar_offset_ms(place.longitude_deg)) // DAY_MS
     _, first, of_day, hours = np.unique(days, return_index=True, return_inverse=True, return_counts=True)
     known = np.isfinite(temperature_degc)
     count = np.bincount(of_day[known], minlength=hours.size)
@@ -641,7 +622,7 @@ def _hargreaves_hourly_mm(
     lowest = np.where(cut, np.minimum.reduce(_three_days(lowest, np.inf)), lowest)
     near = np.sum(_three_days(count, 0), axis=0)
     good = (count >= np.minimum(LEAST_HOURS_OF_DAY, hours)) & (near >= LEAST_HOURS_OF_DAY)
-    whole_day = radiation.extraterrestrial_radiation_daily(latitude_deg, day[first])
+    whole_day = radiation.extraterrestrial_radiation_daily(place.latitude_deg, day[first])
     total = hargreaves_et_daily_mm(
         np.where(good, highest, np.nan), np.where(good, lowest, np.nan), whole_day
     )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from datetime import UTC, date, timedelta
 from functools import lru_cache
+from typing import NamedTuple
 
 import astral.sun
 import numpy as np
@@ -32,6 +33,14 @@ def inverse_relative_distance(day_of_year: npt.ArrayLike) -> FloatArray:
         0.967 to 1.033. [1] FAO-56 eq. 23.
     """
     return np.asarray(1.0 + 0.033 * np.cos(2.0 * np.pi * floats(day_of_year) / 365.0), dtype=np.float64)
+
+
+class Location(NamedTuple):
+    """A place: latitude and longitude, north and east positive, and height above the sea. [deg], [deg], [m]"""
+
+    latitude_deg: float
+    longitude_deg: float
+    elevation_m: float = 0.0
 
 
 def solar_declination_rad(day_of_year: npt.ArrayLike) -> FloatArray:
@@ -261,9 +270,7 @@ def day_of_year(at_ms: npt.ArrayLike) -> FloatArray:
     return np.asarray((days - days.astype("datetime64[Y]")).astype(np.float64) + 1.0, dtype=np.float64)
 
 
-def sun_of_hours(
-    first_ms: int, hours: int, *, latitude_deg: float, longitude_deg: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def sun_of_hours(first_ms: int, hours: int, place: Location) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return the sun at the middle of consecutive hours.
 
     Parameters
@@ -272,8 +279,8 @@ def sun_of_hours(
         Begin of the first hour. [ms since 1970, UTC]
     hours : int
         How many. [1]
-    latitude_deg, longitude_deg : float
-        North and east positive. [deg]
+    place : Location
+        [deg], [deg], [m]
 
     Returns
     -------
@@ -285,10 +292,10 @@ def sun_of_hours(
         Height above the horizon, negative by night. [rad]
     """
     middle_ms = first_ms + HOUR_MS * np.arange(hours, dtype=np.int64) + HOUR_MS // 2
-    day = day_of_year(middle_ms + solar_offset_ms(longitude_deg))
-    angle = solar_hour_angle_rad(middle_ms % DAY_MS / HOUR_MS, longitude_deg, day)
-    above = extraterrestrial_radiation_hourly(angle, latitude_deg, day)
-    return day, above, solar_elevation_rad(angle, latitude_deg, day)
+    day = day_of_year(middle_ms + solar_offset_ms(place.longitude_deg))
+    angle = solar_hour_angle_rad(middle_ms % DAY_MS / HOUR_MS, place.longitude_deg, day)
+    above = extraterrestrial_radiation_hourly(angle, place.latitude_deg, day)
+    return day, above, solar_elevation_rad(angle, place.latitude_deg, day)
 
 
 def energy_mj_m2(flux_w_m2: npt.ArrayLike, seconds: float) -> FloatArray:

@@ -53,9 +53,7 @@ def _value(observed: Observed, context: StationContext, channel_id: str) -> Floa
         return rain_from_total(one.time_ms, numbers)
     value = calibrated(channel, numbers, _temperature_beside(observed, context, channel_id))
     if channel.quantity == "solar_radiation":
-        return climate.sun_without_offset_w_m2(
-            one.time_ms, value, context.site.latitude_deg, context.site.longitude_deg
-        )
+        return climate.sun_without_offset_w_m2(one.time_ms, value, context.site.location)
     if channel.quantity == "relative_humidity":
         return climate.humidity_at_saturation_percent(value)
     return value

@@ -107,12 +107,11 @@ def hourly_weather(
         [unit of the quantity] As `hourly_means`, carried on; the sun is filled by its share of a clear sky.
     """
     series = channels.get(context.weather.get(quantity, ""))
-    if quantity != "solar_radiation" or context.site.latitude_deg is None or context.site.longitude_deg is None:
+    place = context.site.location
+    if quantity != "solar_radiation" or place is None:
         return hourly_means(series, first_ms, hours, carried_on=True)
-    _, above, _ = radiation.sun_of_hours(
-        first_ms, hours, latitude_deg=context.site.latitude_deg, longitude_deg=context.site.longitude_deg
-    )
-    clear = radiation.clear_sky_shortwave(above, context.site.elevation_m) * 1e6 / 3600.0
+    _, above, _ = radiation.sun_of_hours(first_ms, hours, place)
+    clear = radiation.clear_sky_shortwave(above, place.elevation_m) * 1e6 / 3600.0
     return _sun_filled(_measured(series, first_ms, hours), clear)
 
 
@@ -197,10 +196,11 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
 def _reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
     measured = {q: np.isfinite(_measured_weather(record, context, q, start_ms)) for q in ET_WEATHER}
     number = int(measured["air_temperature"].sum())
-    if context.site.latitude_deg is None or context.site.longitude_deg is None:
+    place = context.site.location
+    if place is None:
         return float("nan"), number, NO_PLACE
     all_measured = int(np.logical_and.reduce(list(measured.values())).sum())
-    total = float(_hourly_mm(record, context, start_ms)[24:].sum())
+    total = float(_hourly_mm(record, context, start_ms, place)[24:].sum())
     if np.isfinite(total):
         missed = _missing(measured, start_ms)
         return total, all_measured, f"{FILLED}: {missed}" if missed else ""
@@ -211,7 +211,7 @@ def _reference_et(record: Record, context: StationContext, start_ms: int) -> tup
     times, values = record.channels[context.weather["air_temperature"]]
     today = values[(times >= start_ms) & (times < start_ms + DAY_MS)]
     day = float(radiation.day_of_year(start_ms + DAY_MS // 2 + solar_offset_ms(context)))
-    above = radiation.extraterrestrial_radiation_daily(context.site.latitude_deg, day)
+    above = radiation.extraterrestrial_radiation_daily(place.latitude_deg, day)
     water = climate.hargreaves_et_daily_mm(np.nanmax(today), np.nanmin(today), above)
     longer = {q: np.isfinite(_hours(record, context, q, start_ms)[24:]) for q in ET_WEATHER}
     # all hours of the day there: what the day before lacks is the evening's sun, which tells the cloud of the night
@@ -233,13 +233,9 @@ def _missing(known: Mapping[str, BoolArray], start_ms: int) -> str:
     return ", ".join(words)
 
 
-def _hourly_mm(record: Record, context: StationContext, start_ms: int) -> FloatArray:
-    assert context.site.latitude_deg is not None and context.site.longitude_deg is not None
+def _hourly_mm(record: Record, context: StationContext, start_ms: int, place: radiation.Location) -> FloatArray:
     air, humidity, wind, shine = (_hours(record, context, q, start_ms) for q in ET_WEATHER)
-    return climate.weather_reference_et_mm(
-        start_ms - DAY_MS, air, humidity, shine, wind, latitude_deg=context.site.latitude_deg,
-        longitude_deg=context.site.longitude_deg, elevation_m=context.site.elevation_m,
-    )  # fmt: skip
+    return climate.weather_reference_et_mm(start_ms - DAY_MS, air, humidity, shine, wind, place)
 
 
 def _evapotranspiration(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
@@ -279,11 +275,12 @@ def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | N
 
 def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
     """Lowest temperature of the leaf from midnight to an hour after sunrise, and whether it froze."""
-    if context.site.latitude_deg is None or context.site.longitude_deg is None:
+    place = context.site.location
+    if place is None:
         return
     days = (start_ms + DAY_MS // 2 + solar_offset_ms(context)) // DAY_MS
     date = date_of_day(days)
-    rise, _ = sunrise_sunset_ms(context.site.latitude_deg, context.site.longitude_deg, date, 1)
+    rise, _ = sunrise_sunset_ms(place.latitude_deg, place.longitude_deg, date, 1)
     until = 7 if np.isnan(rise[0]) else int(np.clip(-(-(rise[0] - start_ms) // HOUR_MS) + 1, 1, 24))
     span = slice(24, 24 + until)
     leaf = hourly_means(record.channels.get(context.weather.get("surface_temperature", "")), start_ms - DAY_MS, 48)
@@ -292,9 +289,8 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
         air = _hours(record, context, "air_temperature", start_ms)
         humidity, wind = (_hours(record, context, q, start_ms) for q in ("relative_humidity", "wind_speed"))
         shine = _hours(record, context, "solar_radiation", start_ms)
-        place = (context.site.latitude_deg, context.site.longitude_deg, context.site.elevation_m)
         vapour = climate.vapour_pressure_kpa(air, humidity)
-        ratio = climate.cloud_ratio(start_ms - DAY_MS, shine, *place)
+        ratio = climate.cloud_ratio(start_ms - DAY_MS, shine, place)
         leaf = climate.leaf_temperature_by_night_degc(air, vapour, wind, ratio)
         reason = "estimated from air, humidity, wind and cloud: nothing measures the leaf"
     known = leaf[span]

@@ -77,7 +77,8 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     start_ms, end_ms : int
         Midnights by the sun. [ms since 1970, UTC]
     """
-    if context.site.latitude_deg is None or context.site.longitude_deg is None:
+    place = context.site.location
+    if place is None:
         return NO_PLACE
     at_ms = (start_ms + end_ms) // 2
     step_ms = _step_ms(record, context)
@@ -88,7 +89,7 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     depths, moisture = _moisture(record, context, at_ms, grid)
     days = (end_ms - start_ms) // DAY_MS
     first = date_of_day((start_ms + solar_offset_ms(context)) // DAY_MS - 1)
-    rise, fall = sunrise_sunset_ms(context.site.latitude_deg, context.site.longitude_deg, first, days + 1)
+    rise, fall = sunrise_sunset_ms(place.latitude_deg, place.longitude_deg, first, days + 1)
     times = grid[0] + step_ms * np.arange(count)
     found = daily_uptake(times, moisture, rise, fall, water_mm=_water(record, context, grid))
     asked = np.array([_demand_mm(record, context, start_ms + day * DAY_MS) for day in range(days)])

@@ -35,6 +35,7 @@ from pipeline.forecast.weather_ahead import (
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import forecast_wetness
 from pipeline.site.ground import MonthlyClimate
+from pipeline.soil.radiation import Location
 from tests.bench.forecast_stations import KINDS, SimulatedStation, simulated
 
 Array = NDArray[np.float64]
@@ -141,9 +142,9 @@ def score(
             ("no forecast", None), ("degraded", degraded(station, hour, rng)), ("perfect", perfect(station, hour)),
         ):  # fmt: skip
             trust = {"trust": PERFECT} if name == "perfect" else {}
+            place = Location(station.weather.latitude_deg, station.weather.longitude_deg)
             weather = weather_ahead(
-                now_ms, forecast=forecast, past=behind, climate=climate, latitude_deg=station.weather.latitude_deg,
-                longitude_deg=station.weather.longitude_deg, **trust,
+                now_ms, forecast=forecast, past=behind, climate=climate, place=place, **trust,
             )  # fmt: skip
             row[name], row[f"inside {name}"] = _one(past, fitted, weather, watering, truth)
         found.append(row)

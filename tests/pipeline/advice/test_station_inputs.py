@@ -15,6 +15,7 @@ from pipeline.diary.station import ChannelLimits
 from pipeline.forecast.balance import past_hours
 from pipeline.forecast.weather_file import weather_source
 from pipeline.soil.layers import Place
+from pipeline.soil.radiation import Location
 from pipeline.stages.stage import NO_SERIES
 from tests.pipeline import turf_days
 from tests.pipeline.advice.told_site import (
@@ -175,8 +176,8 @@ def test_neighbour_lends_where_no_balance_is_fitted(build):
 
 def test_missing_forecast_falls_back_and_says_so(fair, tmp_path):
     """A file that is not there: the season's weather instead, named in the notes; windows are still judged."""
-    place = {"latitude_deg": 52.0, "longitude_deg": 0.0, "elevation_m": 0.0}
-    source = weather_source("/nowhere/forecast.csv", tmp_path, clock=HandClock(NOW_MS), **place)
+    place = Location(52.0, 0.0)
+    source = weather_source("/nowhere/forecast.csv", tmp_path, clock=HandClock(NOW_MS), place=place)
     advice = fair.advice(forecast=source.refresh())
     assert any("found no file that can be read at /nowhere/forecast.csv" in n for n in advice.notes)
     assert any("those of this site's seasons" in n for n in advice.notes)

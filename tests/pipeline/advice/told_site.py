@@ -11,6 +11,7 @@ from pipeline.advice.station_inputs import hours_of, stations_with_moisture, sur
 from pipeline.diary.fixtures import Fixture, fixture_source
 from pipeline.forecast.weather_file import weather_source
 from pipeline.run.cached_fetch import Kept
+from pipeline.soil.radiation import Location
 from pipeline.store import FINDING_COLUMNS
 from tests.pipeline.hand import HandClock
 from tests.pipeline.kept_site import (
@@ -55,8 +56,8 @@ def read_forecast(csv: bytes, site, folder: str = "forecast.csv", now_ms: int = 
     """A forecast as the server reads it, from a file."""
     path = site.config.data.dir / folder
     path.write_bytes(csv)
-    place = {"latitude_deg": 52.0, "longitude_deg": 0.0, "elevation_m": 0.0}
-    return weather_source(str(path), site.config.data.dir / "kept", clock=HandClock(now_ms), **place).refresh()
+    place = Location(52.0, 0.0)
+    return weather_source(str(path), site.config.data.dir / "kept", clock=HandClock(now_ms), place=place).refresh()
 
 
 def read_fixtures(site, path) -> Kept:

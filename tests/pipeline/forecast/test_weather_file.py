@@ -7,9 +7,10 @@ import numpy as np
 import pytest
 
 from pipeline.forecast.weather_file import FORECAST_LIMITS, ForecastFault, parse_forecast, usable_faults
+from pipeline.soil.radiation import Location
 
 HOUR_MS = 3_600_000
-SITE = {"latitude_deg": 52.0, "longitude_deg": -1.0, "elevation_m": 60.0}
+SITE = {"place": Location(52.0, -1.0, 60.0)}
 ISSUED = datetime(2030, 5, 1, 6, tzinfo=UTC)
 ISSUED_MS = round(ISSUED.timestamp() * 1000)
 

@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.forecast.weather_file import weather_source
 from pipeline.run.cached_fetch import KeptSource
+from pipeline.soil.radiation import Location
 
 GOOD = b"# issued = 2030-05-01T06:00Z\ntime,rain_mm\n2030-05-01T06:00Z,0\n2030-05-01T12:00Z,3\n2030-05-01T18:00Z,0\n"
 
@@ -81,9 +82,7 @@ def served() -> Iterator[Served]:
 def source_of(tmp_path: Path) -> Callable[..., KeptSource[Any]]:
     def made(location: str, step_s: float = 0.0) -> KeptSource[Any]:
         clock = StepClock(step_s)
-        return weather_source(
-            location, tmp_path / "kept", latitude_deg=52.0, longitude_deg=0.0, elevation_m=10.0, clock=clock
-        )
+        return weather_source(location, tmp_path / "kept", place=Location(52.0, 0.0, 10.0), clock=clock)
 
     return made
 

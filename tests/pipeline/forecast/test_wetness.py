@@ -24,13 +24,14 @@ from pipeline.forecast.wetness import DayChance, WetnessForecast, best_day_line,
 from pipeline.service import load_settings
 from pipeline.site.ground import MonthlyClimate
 from pipeline.site.settings import ConfigFault
+from pipeline.soil.radiation import Location
 from simulator.climates import CLIMATES as SIMULATED_CLIMATES
 from tests.bench.bench_forecast import as_scores, gain, rms, score, until
 from tests.bench.forecast_stations import KINDS, simulated
 from tests.pipeline.forecast.test_balance import TRUE
 
 HOUR_MS = 3_600_000
-PLACE = {"latitude_deg": 52.0, "longitude_deg": 0.0}
+PLACE = {"place": Location(52.0, 0.0)}
 CLIMATE = MonthlyClimate(
     rain_mm=(60.0,) * 6 + (30.0,) * 6, wet_days=(12.0,) * 6 + (6.0,) * 6,
     highest_degc=(8, 8, 11, 14, 17, 20, 22, 22, 19, 15, 11, 8), lowest_degc=(2, 2, 3, 5, 8, 11, 13, 12, 10, 8, 5, 3),

@@ -9,6 +9,7 @@ import refet
 
 from pipeline.soil import climate, radiation
 from pipeline.soil import radiation as sun
+from pipeline.soil.radiation import Location
 
 FALLON = Path(__file__).parents[2] / "data" / "agrimet_fallon_et_2015"
 LATITUDE, LONGITUDE, ELEVATION = 39.4575, -118.77388, 1208.5
@@ -87,13 +88,13 @@ def test_fallon_july_hours_agree_with_refet():
     first_ms = int(np.datetime64("2015-07-01T07:00", "ms").astype(np.int64))
     found = climate.weather_reference_et_mm(
         first_ms, degc, 100.0 * ea / climate.saturation_vapour_pressure_kpa(degc), short / 0.0036, wind_from_3m(wind),
-        latitude_deg=LATITUDE, longitude_deg=LONGITUDE, elevation_m=ELEVATION,
+        place=Location(LATITUDE, LONGITUDE, ELEVATION),
     )  # fmt: skip
     theirs = refet.Hourly(
         tmean=degc, ea=ea, rs=short, uz=wind, zw=3, elev=ELEVATION, lat=LATITUDE, lon=LONGITUDE,
         doy=data["day_of_year"], time=(data["hour"] + 7) % 24, input_units={"lat": "deg", "lon": "deg"},
     ).eto()  # fmt: skip
-    _, _, height = sun.sun_of_hours(first_ms, found.size, latitude_deg=LATITUDE, longitude_deg=LONGITUDE)
+    _, _, height = sun.sun_of_hours(first_ms, found.size, place=Location(LATITUDE, LONGITUDE))
     day = (height > 0.4) & np.isfinite(found)
     assert day.sum() > 120
     assert (np.abs(found - theirs)[day] < 0.001).mean() >= 0.9
@@ -105,9 +106,9 @@ def test_sun_near_nought_is_nought_by_night_and_never_negative():
     """-2 W/m2 is 0 at any hour, 3 W/m2 is 0 at midnight and stays at noon, 40 at midnight and -30 stay as heard."""
     midnight, noon = (int(np.datetime64(f"2024-06-21T{h}:00", "ms").astype(np.int64)) for h in ("00", "12"))
     at = [midnight, noon, midnight, noon, midnight, noon]
-    found = climate.sun_without_offset_w_m2(at, [-2.0, -2.0, 3.0, 3.0, 40.0, -30.0], 52.0, 0.0)
+    found = climate.sun_without_offset_w_m2(at, [-2.0, -2.0, 3.0, 3.0, 40.0, -30.0], Location(52.0, 0.0))
     assert found.tolist() == [0.0, 0.0, 0.0, 3.0, 40.0, -30.0]
-    assert climate.sun_without_offset_w_m2(at[:3], [-2.0, np.nan, 3.0], None, None).tolist()[::2] == [0.0, 3.0]
+    assert climate.sun_without_offset_w_m2(at[:3], [-2.0, np.nan, 3.0], None).tolist()[::2] == [0.0, 3.0]
 
 
 def test_humidity_a_little_over_saturation_is_saturation():

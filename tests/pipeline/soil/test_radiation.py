@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.soil import radiation
+from pipeline.soil.radiation import Location
 
 
 def test_fao56_example_19_net_radiation_of_an_hour():
@@ -120,8 +121,6 @@ def test_day_of_year_counts_leap_days():
 
 def test_date_of_an_hour_is_that_of_the_sun():
     """At 150 E the first hour of 1 March by the sun, 14 h UTC of 29 February, has the sun of day 61 (calendar)."""
-    day, above, elevation = radiation.sun_of_hours(
-        int(utc_ms("2032-02-29T13:00")), 2, latitude_deg=-33.0, longitude_deg=150.0
-    )
+    day, above, elevation = radiation.sun_of_hours(int(utc_ms("2032-02-29T13:00")), 2, place=Location(-33.0, 150.0))
     assert day == pytest.approx([60.0, 61.0])
     assert (above == 0.0).all() and (elevation < 0.0).all()
