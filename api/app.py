@@ -1,22 +1,17 @@
 """The web application over one pipeline: JSON, pages, live updates, health.
 
 It only puts the rooms together: routes are in `data`, `live`, `health` and `pages`. Scripts come from this server
-alone; Bokeh's own script is served from its wheel.
+alone.
 """
 
 from __future__ import annotations
 
-import gzip
 import hashlib
 import threading
 from collections import Counter
-from functools import cache
 from pathlib import Path
 
-import bokeh
-from bokeh.util.paths import bokehjs_path
 from fastapi import Depends, FastAPI, Request
-from fastapi.responses import FileResponse, Response
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
@@ -24,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, answers, connections, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
-from api.pages import ground, machines, today, work
+from api.pages import machines, station, today, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
@@ -34,8 +29,6 @@ STATIC = Path(__file__).parent / "static"
 MAX_UNKNOWN = 10  # query parameters named in one refusal
 PACKED_FROM_BYTES = 1000  # shorter answers fit into one network packet as they are
 PACKING = 1  # of 9: a year by the hour is packed in a third of the time that 6 takes, and is a tenth larger
-BOKEH_SCRIPT = Path(bokehjs_path()) / "js" / "bokeh.min.js"
-BOKEH_ADDRESS = f"/bokeh/{bokeh.__version__}.js"
 # Styles stand in the page; scripts come from this server only.
 CONTENT_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; "
@@ -61,21 +54,10 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.hosts = own_hosts(pipeline.config.pages)
     app.state.streams = Counter()  # of live updates that are open, by address
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
-    app.state.bokeh_address = BOKEH_ADDRESS
     problems.install(app)
-    for part in (data, answers, advice, diary, feed, live, nodes, health, today, ground, machines, work):
+    for part in (data, answers, advice, diary, feed, live, nodes, health, today, station, machines, work):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
-
-    @app.get(BOKEH_ADDRESS, include_in_schema=False)
-    def bokeh_script(request: Request) -> Response:
-        # The version is in the address, so it may be kept for ever: a phone loads it once, and packed.
-        headers = {"Cache-Control": "public, max-age=31536000, immutable", "Vary": "Accept-Encoding"}
-        if "gzip" in request.headers.get("accept-encoding", ""):
-            return Response(
-                _packed_bokeh(), media_type="text/javascript", headers=headers | {"Content-Encoding": "gzip"}
-            )
-        return FileResponse(BOKEH_SCRIPT, media_type="text/javascript", headers=headers)
 
     app.add_middleware(_Conditional)
     app.add_middleware(GZipMiddleware, minimum_size=PACKED_FROM_BYTES, compresslevel=PACKING)
@@ -100,11 +82,6 @@ async def refuse_unknown_query(request: Request) -> None:
             for key in unknown[:MAX_UNKNOWN]
         ]
         raise Problem(400, "No such query parameter", "; ".join(faults), faults=faults if len(faults) > 1 else ())
-
-
-@cache
-def _packed_bokeh() -> bytes:
-    return gzip.compress(BOKEH_SCRIPT.read_bytes(), mtime=0)
 
 
 class _Guard:

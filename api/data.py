@@ -18,6 +18,7 @@ from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import PlainTextResponse, Response, StreamingResponse
 
 from api import schema, words
+from api.depths import STEP_OF_SPAN_MS, DepthNow, StationHistory, depths_now, station_history
 from api.export import COLUMNS, csv_text, finding_rows, observation_rows, observations_at_step
 from api.known import KnownFigure, known_line, known_of
 from api.load import downloads, facts_of, large_reads
@@ -74,6 +75,18 @@ def known_figures(request: Request, name: str) -> list[KnownFigure]:
     pipeline = pipeline_of(request)
     _, station = find_station(pipeline, name)
     return facts_of(request).get((known_of, name), lambda: known_of(pipeline, station, pipeline.clock.now_ms()))
+
+
+def history_of(request: Request, name: str, days: int) -> StationHistory:
+    """The last days of a station by depth, one of `STEP_OF_SPAN_MS`. Raises Problem 404; 503 when many are read."""
+    pipeline = pipeline_of(request)
+    find_station(pipeline, name)
+
+    def read() -> StationHistory:
+        with large_reads.turn():
+            return station_history(pipeline, name, days, pipeline.clock.now_ms())
+
+    return facts_of(request).get((station_history, name, days), read)
 
 
 def iso(at_ms: int) -> str:
@@ -155,6 +168,37 @@ def get_station(request: Request, name: str) -> schema.StationNowOut:
     return _now(pipeline, station_of(request, name), pipeline.alerts())
 
 
+@router.get("/stations/{name}/depths", summary="Water at each depth of a station through a span, by equal steps")
+def get_depths(
+    request: Request,
+    name: str,
+    days: Annotated[int, Query(description="1, 3, 14, 90 or 366")] = 14,
+) -> schema.DepthsOut:
+    if days not in STEP_OF_SPAN_MS:
+        raise Problem(
+            422, "No such span", f"days: found {days}, expected one of {', '.join(map(str, STEP_OF_SPAN_MS))}"
+        )
+    history = history_of(request, name, days)
+    return schema.DepthsOut(
+        station=name,
+        start=iso(history.start_ms),
+        end=iso(history.end_ms),
+        step_s=history.step_ms // 1000,
+        depths=[
+            schema.DepthHistoryOut(
+                channel=one.channel,
+                depth_mm=round(one.depth_mm, 3),
+                lies_in=one.lies_in,
+                wetness=[number(value) for value in one.wetness.tolist()],
+                water_content=[number(value) for value in one.water_content.tolist()],
+            )
+            for one in history.depths
+        ],
+        rain_step_s=history.rain_step_ms // 1000,
+        rain_mm=None if history.rain_mm is None else history.rain_mm.tolist(),
+    )
+
+
 def find_station(pipeline: Pipeline, name: str) -> tuple[Surface, Station]:
     """A station and its surface, by name. Raises Problem 404."""
     stations = pipeline.config.stations()
@@ -189,6 +233,7 @@ def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> sche
             )
             for layer in state.layers
         ],
+        depths=[_depth(one) for one in depths_now(pipeline.context(state.station.name), state)],
         channels=[
             schema.ChannelNowOut(
                 id=channel.installed.id,
@@ -203,6 +248,18 @@ def _now(pipeline: Pipeline, state: StationNow, alerts: list[OpenAlert]) -> sche
         wetting=None if state.wetting is None else _wetting(state.wetting),
         alerts=[_alert(alert) for alert in alerts if alert.station == state.station.name],
         words=words.station_text(state, pipeline.config.site.timezone).lines,
+    )
+
+
+def _depth(one: DepthNow) -> schema.DepthNowOut:
+    return schema.DepthNowOut(
+        channel=one.channel.installed.id,
+        depth_mm=round(one.depth_mm, 3),
+        lies_in=one.lies_in,
+        wetness=one.wetness,
+        wetness_low=one.low,
+        wetness_high=one.high,
+        wetness_week_before=one.week_ago,
     )
 
 

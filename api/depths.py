@@ -6,11 +6,12 @@ each where the diary and the cores have it. What a page draws and what the data 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from api.export import observations_at_step
 from api.known import KnownFigure, newest
 from api.slices import Slice, Wet
 from api.state import ChannelNow, StationNow
@@ -19,8 +20,12 @@ from pipeline.service import Pipeline
 from pipeline.soil.layers import Place, wetness, wetness_bounds
 from pipeline.stages.catalogue import CATALOGUE, LOOK_BACK_MS, Of
 from pipeline.stages.layers import limits_of
-from pipeline.units import BELIEVED, EVER_MS
+from pipeline.units import BELIEVED, DAY_MS, EVER_MS, HOUR_MS, MINUTE_MS, BoolArray, FloatArray, TimeArray
 
+STEP_OF_SPAN_MS: Mapping[int, int] = {1: 15 * MINUTE_MS, 3: 30 * MINUTE_MS, 14: HOUR_MS, 90: 6 * HOUR_MS, 366: DAY_MS}
+"""Spans that are drawn [d], each with the step by which it is told: no more steps than a screen has room for."""
+RAIN_STEP_OF_SPAN_MS: Mapping[int, int] = {1: HOUR_MS, 3: HOUR_MS, 14: HOUR_MS, 90: DAY_MS, 366: DAY_MS}
+RAW_UP_TO_DAYS = 14  # beyond, means by the hour and the day are read, which do not tell doubt from silence
 ROOT_DEPTH = CATALOGUE["root_depth_90"]
 
 
@@ -128,3 +133,118 @@ def _wet(one: DepthNow) -> Wet:
     low, high = (one.wetness if bound is None else bound for bound in (one.low, one.high))
     heard = not one.channel.is_silent
     return Wet(one.depth_mm, one.top_mm, one.bottom_mm, one.wetness, low, high, one.week_ago, heard)
+
+
+# --- through a span --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class DepthHistory:
+    """One moisture channel through a span, a value for each step.
+
+    `depth_mm`, `top_mm`, `bottom_mm` [mm] and `lies_in` are those at its end. `wetness` [1] and `water_content`
+    [m3 m-3] are NaN where no reading is to be believed; `is_doubted` marks steps with readings of which none is,
+    `is_mixed` those in which it read thatch and soil together.
+    """
+
+    channel: str
+    depth_mm: float
+    top_mm: float
+    bottom_mm: float
+    lies_in: str
+    wetness: FloatArray
+    water_content: FloatArray
+    is_doubted: BoolArray
+    is_mixed: BoolArray
+
+
+@dataclass(frozen=True, eq=False)
+class StationHistory:
+    """Water at each depth of a station through a span [ms since 1970, UTC], from the top down, and the rain above it.
+
+    Steps of `step_ms` follow each other from `start_ms`, rain comes in steps of `rain_step_ms` from the same moment.
+    [mm] None where no gauge counts here.
+    """
+
+    start_ms: int
+    end_ms: int
+    step_ms: int
+    thatch_mm: float | None
+    depths: tuple[DepthHistory, ...]
+    rain_mm: FloatArray | None
+    rain_step_ms: int
+
+    @property
+    def step_ends_ms(self) -> TimeArray:
+        """End of each step. [ms since 1970, UTC]"""
+        return np.arange(self.start_ms + self.step_ms, self.end_ms + 1, self.step_ms, dtype=np.int64)
+
+
+def station_history(pipeline: Pipeline, station: str, days: int, now_ms: int) -> StationHistory:
+    """Return the last days of a station, one of `STEP_OF_SPAN_MS`, up to the step that `now_ms` is in."""
+    context, step_ms = pipeline.context(station), STEP_OF_SPAN_MS[days]
+    end_ms = (now_ms // step_ms + 1) * step_ms
+    start_ms = end_ms - days * DAY_MS // step_ms * step_ms
+    steps = (end_ms - start_ms) // step_ms
+    frame = observations_at_step(pipeline, list(context.moisture), start_ms, end_ms, _kept_step(days))
+    channels, times = frame["channel"].to_numpy(str), frame["measured_at_ms"].to_numpy(np.int64)
+    values, cells = frame["value"].to_numpy(float), (times - start_ms) // step_ms
+    believed = np.isfinite(values)
+    if "flag" in frame:
+        believed &= np.isin(frame["flag"].to_numpy(), BELIEVED)
+    depths = []
+    for channel in context.moisture:
+        own = (channels == channel) & (cells >= 0) & (cells < steps)
+        good, count = own & believed, np.bincount(cells[own & believed], minlength=steps)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            theta = np.bincount(cells[good], weights=values[good], minlength=steps) / count
+        heard = np.bincount(cells[own & np.isfinite(values)], minlength=steps)
+        depths.append(_depth_history(context, channel, theta, (heard > 0) & (count == 0), start_ms, step_ms))
+    thatch_m = context.thatch_m(end_ms)
+    rain_step_ms = RAIN_STEP_OF_SPAN_MS[days]
+    return StationHistory(
+        start_ms=start_ms,
+        end_ms=end_ms,
+        step_ms=step_ms,
+        thatch_mm=None if np.isnan(thatch_m) else thatch_m * 1000.0,
+        depths=tuple(sorted(depths, key=lambda one: one.depth_mm)),
+        rain_mm=_rain(pipeline, station, start_ms, end_ms, rain_step_ms),
+        rain_step_ms=rain_step_ms,
+    )
+
+
+def _kept_step(days: int) -> str:
+    return "raw" if days <= RAW_UP_TO_DAYS else "hour" if STEP_OF_SPAN_MS[days] < DAY_MS else "day"
+
+
+def _depth_history(
+    context: StationContext, channel: str, theta: FloatArray, doubted: BoolArray, start_ms: int, step_ms: int
+) -> DepthHistory:
+    """A channel between the limits that held at each step, as the stages have them."""
+    ends_ms = start_ms + step_ms * np.arange(1, theta.size + 1, dtype=np.int64)
+    changes = np.unique(np.concatenate([context.changes_ms(), context.learned_ms(), context.lifted_ms()]))
+    part = np.searchsorted(changes, ends_ms - 1, side="right")
+    wet, mixed = np.full(theta.shape, np.nan), np.zeros(theta.shape, dtype=bool)
+    for one in np.unique(part):
+        here = part == one
+        at_ms = int(ends_ms[here][-1]) - 1
+        where = context.place(channel, at_ms)
+        dry, drained, *_ = limits_of(context, where, channel, at_ms)
+        wet[here], mixed[here] = wetness(theta[here], dry, drained), where is Place.MIXED
+    end_ms = int(ends_ms[-1])
+    depth_mm, half_mm = context.depth_m(channel, end_ms) * 1000.0, context.channels[channel].sensing_height_m * 500.0
+    lies_in = context.place(channel, end_ms).value
+    return DepthHistory(channel, depth_mm, depth_mm - half_mm, depth_mm + half_mm, lies_in, wet, theta, doubted, mixed)
+
+
+def _rain(pipeline: Pipeline, station: str, start_ms: int, end_ms: int, step_ms: int) -> FloatArray | None:
+    """Rain of each step; None without a gauge. [mm]"""
+    channel = pipeline.config.rain_channel(station)
+    if channel is None:
+        return None
+    step = "hour" if step_ms == HOUR_MS else "day"
+    rain = observations_at_step(pipeline, [channel], start_ms, end_ms, step)
+    cells = (rain["measured_at_ms"].to_numpy(np.int64) - start_ms) // step_ms
+    fallen, inside = np.nan_to_num(rain["value"].to_numpy(float)), cells >= 0
+    total = np.bincount(cells[inside], weights=fallen[inside], minlength=-(-(end_ms - start_ms) // step_ms))
+    return np.asarray(total, dtype=np.float64)

@@ -18,7 +18,7 @@ from api.problems import Problem
 from pipeline.service import Pipeline
 from pipeline.units import MINUTE_MS
 
-MAX_KEPT = 300  # facts kept at once; a chart is the largest, at about 0.5 MB
+MAX_KEPT = 300  # facts kept at once; the history of a station is the largest, at about 0.1 MB
 READS_AT_ONCE, READS_WAITING, WAIT_S = 2, 8, 5.0  # large reads that run, that wait, and for how long
 DOWNLOADS_AT_ONCE = 8  # downloads in progress; each takes a turn of the large reads for every piece
 T = TypeVar("T")

@@ -171,6 +171,40 @@ class ChannelNowOut(BaseModel):
     silent_since: Time | None = Field(description="as `at`, where it has missed slots since; else null")
 
 
+class DepthNowOut(BaseModel):
+    """The last reading of a moisture channel between its dry (0) and drained (1) limit, as the slice draws it."""
+
+    channel: ChannelId
+    depth_mm: float = Field(examples=[35.0], description="below the leaf base today")
+    lies_in: str = Field(examples=["soil"], description="thatch, mixed or soil")
+    wetness: float | None = Field(examples=[0.31], description="null where no reading is to be believed")
+    wetness_low: float | None = Field(examples=[0.2], description="least it may be, for what the limits may be")
+    wetness_high: float | None = Field(examples=[0.42], description="most it may be, for what the limits may be")
+    wetness_week_before: float | None = Field(examples=[0.85])
+
+
+class DepthHistoryOut(BaseModel):
+    """A moisture channel through a span, a value a step; null where no reading is to be believed."""
+
+    channel: ChannelId
+    depth_mm: float = Field(examples=[35.0], description="below the leaf base at the end of the span")
+    lies_in: str = Field(examples=["soil"], description="thatch, mixed or soil, at the end of the span")
+    wetness: list[float | None] = Field(examples=[[0.31, 0.3]], description="0 at the dry limit, 1 when drained")
+    water_content: list[float | None] = Field(examples=[[0.24, 0.239]], description="m3 m-3")
+
+
+class DepthsOut(BaseModel):
+    """Water at each depth of a station by equal steps from `start`, from the top down, and rain likewise."""
+
+    station: str = Field(examples=["square-1"])
+    start: Time
+    end: Time
+    step_s: int = Field(examples=[3600])
+    depths: list[DepthHistoryOut]
+    rain_step_s: int = Field(examples=[3600])
+    rain_mm: list[float] | None = Field(examples=[[0.0, 1.2]], description="null where no gauge counts here")
+
+
 class FigureOut(BaseModel):
     """A figure with its 90 % interval. `reason` says why `value` is withheld, or must be taken with care."""
 
@@ -208,6 +242,7 @@ class StationNowOut(BaseModel):
     thatch_mm: float | None = Field(examples=[14.0])
     rain_day_mm: float | None = Field(examples=[2.4], description="of the last 24 hours; null when it cannot be told")
     layers: list[LayerOut]
+    depths: list[DepthNowOut] = Field(description="moisture channels, from the top down")
     channels: list[ChannelNowOut]
     wetting: WettingOut | None = Field(description="the last one; null when none is known in 60 days")
     alerts: list[AlertOut]

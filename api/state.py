@@ -193,7 +193,7 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
             _channel_now(c, context, now_ms, latest.get(c.id), week_ago.get(c.id), is_silent=c.id in missed)
             for c in station.channels
         ),
-        wetting=_last_wetting(pipeline, station.name, now_ms),
+        wetting=next(iter(wettings(pipeline, station.name, now_ms)), None),
         is_in_work=pipeline.periods_wait_for(station.name),
         has_gauge=pipeline.config.rain_channel(station.name) is not None,
         rain_day_mm=_rain_of_day(pipeline, station.name, now_ms, silent_ms),
@@ -341,17 +341,19 @@ WETTING_LINES = {
 }
 
 
-def _last_wetting(pipeline: Pipeline, station: str, now_ms: int) -> WettingNow | None:
-    """The account of the last wetting as the findings hold it; None when there was none."""
+def wettings(pipeline: Pipeline, station: str, now_ms: int) -> list[WettingNow]:
+    """Return the accounts of the wettings of the last 60 days as the findings hold them, the newest first."""
     start_ms = now_ms - LOOK_BACK_FOR_WETTING_MS
     table = rows_of(pipeline.store.findings(station, list(WETTING_LINES.values()), start_ms, now_ms + 1))
-    given = [row for row in table if row["quantity"] == "wetting_given"]
-    if not given:
-        return None
-    last = given[-1]
-    rows = {row["quantity"]: row for row in table if row["start_ms"] == last["start_ms"]}
-    figures = {name: _figure(rows.get(quantity)) for name, quantity in WETTING_LINES.items()}
-    return WettingNow(int(last["start_ms"]), int(last["end_ms"]), **figures)  # type: ignore[arg-type]
+    by_start: dict[int, dict[str, Row]] = {}
+    for row in table:
+        by_start.setdefault(int(row["start_ms"]), {})[str(row["quantity"])] = row
+    found = []
+    for begin_ms, rows in sorted(by_start.items(), reverse=True):
+        if "wetting_given" in rows:
+            figures = {name: _figure(rows.get(quantity)) for name, quantity in WETTING_LINES.items()}
+            found.append(WettingNow(begin_ms, int(rows["wetting_given"]["end_ms"]), **figures))  # type: ignore[arg-type]
+    return found
 
 
 def _figure(row: Row | None) -> FigureNow | None:

@@ -137,12 +137,6 @@ def place(surface: Surface, station: Station) -> str:
     return surface.place(station)
 
 
-def without_place(text: str, state: StationNow) -> str:
-    """What an alert says, without the place where the page is that of the place."""
-    said = text.removeprefix(f"{place(state.surface, state.station)}: ")
-    return said[:1].upper() + said[1:]
-
-
 def heard_line(state: StationNow, timezone: str) -> str:
     """When the station was last heard, how long ago that is, and whether it has missed slots since."""
     if state.heard_ms is None:

@@ -21,7 +21,7 @@ ONLY_IN = {
     "datetime.now": {"hardware/machine_clock.py", "simulator/clock.py"},
     "os.environ": {"probe_agent/clock.py", "pipeline/mqtt/broker.py", "api/command.py"},
 }
-LIGHT = {"pandas", "numpy", "scipy", "fastapi", "bokeh", "starlette", "jinja2", "httpx"}
+LIGHT = {"pandas", "numpy", "scipy", "contourpy", "fastapi", "starlette", "jinja2", "httpx"}
 # The folders of pipeline/ from left to right: each may import itself and what stands before it.
 FLOORS = ("units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "stages", "forecast", "advice", "alerts",
           "notify", "service", "__main__")  # fmt: skip
@@ -31,7 +31,7 @@ PURE = ("pipeline/soil/", "pipeline/stages/", "pipeline/forecast/", "pipeline/ad
 # The shells in those folders: a thread, a file or an address.
 SHELLS = {"pipeline/advice/advisor.py", "pipeline/forecast/weather_file.py"}
 # Those of api/ that draw or export series; the others read what is stored, and of the stages the catalogue alone.
-FIGURES = {"api/charts.py", "api/depths.py", "api/export.py", "api/drawing.py"}
+FIGURES = {"api/depths.py", "api/export.py", "api/drawing.py", "api/plots.py"}
 CATALOGUE = "pipeline.stages.catalogue"
 TOP = {
     *("README.md", "DEVELOPERS.md", "CHANGELOG.md", "LICENSE", "pyproject.toml", ".gitignore", ".gitattributes", ".ci"),

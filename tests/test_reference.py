@@ -465,7 +465,6 @@ def test_every_address_is_there_with_its_parameters(built: Pipeline) -> None:
     routes = {
         f"{method} {route.path}": {p.alias for p in route.dependant.query_params}
         for route in api_routes(app.routes)
-        if not route.path.startswith("/bokeh/")
         for method in route.methods
     }
     assert {f"{m.upper()} {path}" for path, item in app.openapi()["paths"].items() for m in item} <= routes.keys()

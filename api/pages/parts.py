@@ -1,4 +1,4 @@
-"""Facts that several pages show: those of the head, and what is to be seen to."""
+"""Facts that several pages show: the head, what is to be seen to, a station and its slice in a few words."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import Any
 
 from api import words
 from api.data import iso
+from api.depths import DepthNow
 from api.state import StationNow
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS, EVER_MS
@@ -45,3 +46,34 @@ def see_to(pipeline: Pipeline, now_ms: int, station: str | None = None) -> list[
         if station in (None, alert.station)
     ]
     return sorted(found, key=lambda one: bool(one["mark"]))
+
+
+LAYERS_CALLED = {"thatch": "thatch", "top_layer": "top", "root_zone": "roots"}
+
+
+def layers_said(state: StationNow) -> list[str]:
+    """Return how wet each layer is that can be told: `thatch nearly dry`, `roots half full`."""
+    return [
+        f"{LAYERS_CALLED[one.layer]} {words.wetness(one.wetness)}" for one in state.layers if one.wetness is not None
+    ]
+
+
+def told(depths: Sequence[DepthNow]) -> str:
+    """Return the numbers that a slice draws, in words."""
+    each = [f"{d.depth_mm:.0f} mm {words.way(d.wetness)}{' mixed' if d.lies_in == 'mixed' else ''}" for d in depths]
+    return f"Of the way from dry to drained: {'; '.join(each)}." if each else "No moisture probe stands here."
+
+
+def thatch_words(state: StationNow, depths: Sequence[DepthNow], zone: str) -> str:
+    """Return what is known of the thickness of the thatch, and whether a probe reads it."""
+    if state.thatch_m is None:
+        return "Thatch not known: cut a core."
+    if state.thatch_m == 0.0:
+        return "No thatch."
+    core = f"{state.thatch_m * 1000:.0f} mm of thatch"
+    if state.core_ms is not None:
+        core = f"Core {words.soon(state.core_ms, zone, state.now_ms, clock=False)}: {state.thatch_m * 1000:.0f} mm"
+    if any(one.lies_in == "thatch" for one in depths):
+        return f"{core}."
+    mixed = any(one.lies_in == "mixed" for one in depths)
+    return f"{'Thatch mixed with soil' if mixed else 'Thatch not read'}; {core[:1].lower()}{core[1:]}."

@@ -6,7 +6,7 @@ with a small slice. What needs attention is counted, and the first of it told, a
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -21,9 +21,9 @@ from api.drawing import DAYS
 from api.known import KnownFigure
 from api.load import facts_of
 from api.pages.frame import answer, page
-from api.pages.parts import head, see_to
+from api.pages.parts import head, layers_said, see_to, thatch_words, told
 from api.slices import Pen, end_mm, ruler_figures, ruler_svg, slice_svg
-from api.state import LayerNow, StationNow
+from api.state import StationNow
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
@@ -222,12 +222,6 @@ def _slice(one: _Drawn, pen: Pen, foot_mm: float, zone: str) -> dict[str, Any]:
     }
 
 
-def told(depths: Sequence[DepthNow]) -> str:
-    """Return the numbers that a slice draws, in words."""
-    each = [f"{d.depth_mm:.0f} mm {words.way(d.wetness)}{' mixed' if d.lies_in == 'mixed' else ''}" for d in depths]
-    return f"Of the way from dry to drained: {'; '.join(each)}." if each else "No moisture probe stands here."
-
-
 def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigure | None, zone: str) -> dict[str, str]:
     """Return what stands under a slice: a bold word or two, what follows it, and what is said quietly."""
     if state.heard_ms is None:
@@ -235,8 +229,7 @@ def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigur
     if state.is_old:
         then = words.soon(state.heard_ms, zone, state.now_ms)
         return {"bold": "As it was", "words": f"{then}.", "quiet": "Nothing heard since."}
-    layers = {one.layer: one for one in state.layers if one.wetness is not None}
-    said = [f"{name} {words.wetness(found.wetness)}" for name, found in _layers(layers) if found.wetness is not None]
+    said = layers_said(state)
     drink = f"Drink to {roots.value * 1000:.0f} mm." if roots is not None and roots.value is not None else ""
     first, rest = (said[0], said[1:]) if said else ("Cannot tell", [])
     return {
@@ -244,23 +237,3 @@ def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigur
         "words": " ".join(part for part in ("".join(f"{one}." for one in rest), drink) if part),
         "quiet": thatch_words(state, depths, zone),
     }
-
-
-def _layers(layers: Mapping[str, LayerNow]) -> list[tuple[str, LayerNow]]:
-    names = {"thatch": "thatch", "top_layer": "top", "root_zone": "roots"}
-    return [(names[layer], found) for layer, found in layers.items()]
-
-
-def thatch_words(state: StationNow, depths: Sequence[DepthNow], zone: str) -> str:
-    """Return what is known of the thickness of the thatch, and whether a probe reads it."""
-    if state.thatch_m is None:
-        return "Thatch not known: cut a core."
-    if state.thatch_m == 0.0:
-        return "No thatch."
-    core = f"{state.thatch_m * 1000:.0f} mm of thatch"
-    if state.core_ms is not None:
-        core = f"Core {words.soon(state.core_ms, zone, state.now_ms, clock=False)}: {state.thatch_m * 1000:.0f} mm"
-    if any(one.lies_in == "thatch" for one in depths):
-        return f"{core}."
-    mixed = any(one.lies_in == "mixed" for one in depths)
-    return f"{'Thatch mixed with soil' if mixed else 'Thatch not read'}; {core[:1].lower()}{core[1:]}."

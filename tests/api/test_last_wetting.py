@@ -289,3 +289,47 @@ FULL = WettingNow(
 def test_an_account_in_words(change: dict[str, FigureNow | None], said: str) -> None:
     """The share first, then the water, then each line in a whole clause; what is withheld with its reason (by hand)."""
     assert wetting_account(replace(FULL, **change), "at noon") == said  # type: ignore[arg-type]
+
+
+@EVERY
+def test_every_figure_of_the_pages_is_that_of_the_findings(story: Story, ground: GroundOf) -> None:
+    """The strokes of the slice, small and large, stand where the wetness in the data puts them; the labels, the numbers
+    for who cannot see it, the roots and the bar of the last water are those of the data too."""
+    one = ground(story)
+    today = one.client.get("/").text
+    for station in one.truths:
+        now = one.client.get(f"/api/v1/stations/{station}").json()
+        page = one.client.get(f"/stations/{station}").text
+        layers = {layer["layer"]: layer["wetness"] for layer in now["layers"]}
+        known = {k["quantity"]: k["value"] for k in one.client.get(f"/api/v1/stations/{station}/known").json()}
+        for depth in now["depths"]:
+            way = "cannot tell" if depth["wetness"] is None else f"{round(depth['wetness'] * 100) + 0} %"
+            assert f'data-way="{depth["channel"]}">{way}</text>' in page
+        large = page[page.index('<figure class="big">') :]
+        small = today[today.index(f'id="slice-{station}"') :]
+        for drawing, left, width in ((large, 44.0, 122.0), (small, 2.0, 92.0)):
+            svg = drawing[drawing.index("<svg") : drawing.index("</svg>")]
+            numbers = html.unescape(re.search(r'aria-label="([^"]*)"', svg)[1])
+            for depth in now["depths"]:
+                if depth["wetness"] is not None and (width > 100 or depth["depth_mm"] <= 300):
+                    assert f"{depth['depth_mm']:.0f} mm {round(depth['wetness'] * 100) + 0} %" in numbers
+
+            def drawn_at(wetness: float, left: float = left, width: float = width) -> float:
+                return left + min(max(wetness, 0.0), 1 / 0.74) * 0.74 * width
+
+            soil = [d for d in now["depths"] if d["lies_in"] == "soil" and d["wetness"] is not None]
+            edge = re.search(r'data-draw="edge" d="M([^"]*)"', svg)
+            if edge and soil:
+                xs = [float(point.split()[0]) for point in edge[1].split("L")]
+                assert xs[0] == pytest.approx(drawn_at(soil[0]["wetness"]), abs=0.06)
+                assert [x for x in (drawn_at(d["wetness"]) for d in soil) if min(abs(x - y) for y in xs) > 0.06] == []
+            stroke = re.search(r'data-draw="thatch" d="M([\d.]+) ', svg)
+            assert (stroke is not None) == (layers.get("thatch") is not None)
+            if stroke:
+                assert float(stroke[1]) == pytest.approx(max(drawn_at(layers["thatch"]), left + 0.8), abs=0.06)
+            assert (f'id="{station}-r"' in svg) == (known.get("root_depth_90") is not None)
+        bar = [float(n) for n in re.findall(r"flex:([\d.]+)", page.partition('class="went"')[2].partition("</div>")[0])]
+        parts = ("thatch_kept_mm", "root_gain_mm", "below_gain_mm", "evaporation_mm", "unaccounted_mm")
+        wetting = now["wetting"] or {}
+        values = [wetting[p]["value"] for p in parts if wetting.get(p) and wetting[p]["value"] is not None]
+        assert bar == [pytest.approx(v, abs=0.006) for v in values if v > 0.005]

@@ -10,7 +10,7 @@ import pytest
 from tests.api.advice_by_hand import advice
 from tests.api.served import serving
 from tests.api.site import Ground, ground_at, readings
-from tests.browser.test_ground_page import CONTRASTS, LEAST_CONTRAST, LEAST_TARGET_PX, LOOKS, WIDTHS
+from tests.browser.test_pages import CONTRASTS, LEAST_CONTRAST, LEAST_TARGET_PX, LOOKS, WIDTHS
 from tests.pipeline.conftest import wait_until
 
 Opens = Callable[..., Any]

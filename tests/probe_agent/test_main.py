@@ -113,7 +113,7 @@ def test_agent_is_light():
     """All that `run` needs comes without the pipeline's libraries, in under 45 MB (the project's own limit)."""
     program = (
         "import sys, probe_agent.__main__, probe_agent.service\n"
-        "heavy = {'pandas', 'numpy', 'scipy', 'fastapi', 'starlette', 'bokeh', 'asyncio'} & set(sys.modules)\n"
+        "heavy = {'pandas', 'numpy', 'scipy', 'fastapi', 'starlette', 'contourpy', 'asyncio'} & set(sys.modules)\n"
         "rows = open('/proc/self/status').read().splitlines()\n"
         "print(sorted(heavy), next(int(r.split()[1]) for r in rows if r.startswith('VmHWM')) // 1024)\n"
     )
