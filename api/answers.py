@@ -74,6 +74,7 @@ class Answer:
 
 
 PART_H = 3  # hours of rain that are drawn as one
+SHORT_SAID = 36  # characters that leave room for more in a clause
 MOST_NAMED = 2  # stations that a clause has room for
 MOST_NEED_A_HAND = 2  # more shouting than this is not heard
 # Verdicts that ask for a hand, by the place of their question, the most pressing first.
@@ -555,13 +556,10 @@ def _water_verdict(morning: Morning) -> tuple[str, str]:
     wanted = [(s, w) for s, w in each if w.mm]
     said = listed([f"{place_name(s)} {w.mm:.0f} mm{_goes(w.goes)}" for s, w in wanted])
     if morning.now_ms - morning.advice.at_ms > STALE_ADVICE_MS:
-        when_ = _said_when(morning.advice.at_ms, morning)
-        return (
-            "Cannot tell",
-            f"yet. It said {said if len(wanted) in (1, 2) else 'no' if not wanted else 'yes'} at {when_}.",
-        )
+        it = said if len(said) <= SHORT_SAID else "yes"
+        return "Cannot tell", f"yet. It said {it if wanted else 'no'} at {_said_when(morning.advice.at_ms, morning)}."
     if wanted:
-        if len(wanted) <= 2:
+        if len(wanted) <= MOST_NAMED:
             return "Yes.", f"{said}."
         most, mm = max(((s, w.mm or 0.0) for s, w in wanted), key=lambda one: one[1])
         return "Yes.", f"{len(wanted)} of {len(each)} stations; most at {place_name(most)}, {mm:.0f} mm."

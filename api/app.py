@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, answers, connections, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
-from api.pages import machines, station, today, work
+from api.pages import forms, machines, station, today, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
@@ -55,7 +55,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.streams = Counter()  # of live updates that are open, by address
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     problems.install(app)
-    for part in (data, answers, advice, diary, feed, live, nodes, health, today, station, machines, work):
+    for part in (data, answers, advice, diary, feed, live, nodes, health, today, station, machines, work, forms):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 
@@ -100,7 +100,7 @@ class _Guard:
                 headers = MutableHeaders(scope=message)
                 headers.setdefault("Content-Security-Policy", CONTENT_POLICY)
                 headers.setdefault("X-Content-Type-Options", "nosniff")
-                headers.setdefault("Referrer-Policy", "no-referrer")
+                headers.setdefault("Referrer-Policy", "same-origin")  # with none a plain form would not tell its origin
                 headers.setdefault("Cache-Control", "no-cache")  # it may be kept, and is asked about before it is used
             await send(message)
 

@@ -56,17 +56,21 @@ class Area:
 class Picture:
     """Water by depth and time. Its height is in mm, of which `thatch_mm` on top are thatch.
 
-    `washes` and `lines` (by whether heavy) are of the soil, `thatch` and `mixed` are washes of their own, `mixed_edges`
-    and `gaps` dotted outlines; `names` stand on lines and in gaps, `dots` are the depths of the probes. [%]
+    `soil` is drawn from its first to its last figure; `washes` and `lines` (by whether heavy) are of it, `thatch` and
+    `mixed` are washes of their own. `bare`, and `faded` in the thatch, are where nothing is to be believed,
+    `mixed_edges` and `gaps` dotted outlines; `names` stand on lines and in gaps, `dots` are depths of probes. [%]
     """
 
     height_mm: float
     thatch_mm: float
+    soil: tuple[int, int] | None
     washes: tuple[Area, ...]
     lines: tuple[tuple[str, bool], ...]
     thatch: tuple[Area, ...]
     mixed: tuple[Area, ...]
     mixed_edges: str
+    bare: str
+    faded: str
     gaps: str
     names: tuple[Label, ...]
     dots: tuple[float, ...]
@@ -139,17 +143,20 @@ def picture(history: StationHistory, end_mm: float) -> Picture:
     mixed = [one for one in history.depths if one.lies_in == "mixed"]
     rows_mm, wet = _rows(soil, thatch_mm, end_mm)
     washes, lines, names = _soil(rows_mm, wet)
-    gaps, said = _gaps(soil, rows_mm, wet, end_mm)
+    bare, gaps, said = _gaps(soil, rows_mm, wet, end_mm)
     top = _mean([one.wetness for one in inside])
     edges = "".join(f"M0 {max(0.0, one.top_mm):.0f}h{ACROSS}V{one.bottom_mm:.0f}h-{ACROSS}z" for one in mixed)
     return Picture(
         height_mm=end_mm,
         thatch_mm=thatch_mm,
+        soil=(round(rows_mm[0]), round(rows_mm[-1])) if rows_mm.size else None,
         washes=washes,
         lines=lines,
         thatch=() if top is None else _band(top, 0.0, thatch_mm),
         mixed=tuple(a for one in mixed for a in _band(one.wetness, max(0.0, one.top_mm), one.bottom_mm)),
         mixed_edges=edges,
+        bare=bare,
+        faded="" if top is None else _blocks(np.isnan(top), 0.0, thatch_mm),
         gaps=gaps,
         names=tuple(
             Label(100 * one.left / ACROSS, 100 * one.top / end_mm, one.words)
@@ -229,39 +236,49 @@ def _named(line: FloatArray, words: str, others: Sequence[Label]) -> list[Label]
 def _band(wet: FloatArray, top_mm: float, bottom_mm: float) -> tuple[Area, ...]:
     """A layer of its own: blocks by the level that it is above."""
     above = np.digitize(np.nan_to_num(wet, nan=-1.0), LEVELS)
-    each = ACROSS / wet.size
     found = []
     for level, strength in enumerate(WASHES, start=1):
-        d = ""
-        for first, last in spans(above == level):
-            wide = f"{(last - first) * each:.0f}"
-            d += f"M{first * each:.0f} {top_mm:.0f}h{wide}V{bottom_mm:.0f}h-{wide}z"
+        d = _blocks(above == level, top_mm, bottom_mm)
         if d:
             found.append(Area(d, min(strength + 0.1, 0.7)))
     return tuple(found)
 
 
-def _gaps(soil: Sequence[DepthHistory], rows_mm: FloatArray, wet: FloatArray, end_mm: float) -> tuple[str, list[Label]]:
-    """Outlines of what is left bare because nothing was to be believed, and words in those that have room."""
+def _blocks(mask: BoolArray, top_mm: float, bottom_mm: float) -> str:
+    """Blocks of a layer, one for each run of steps in which a mask holds."""
+    each, d = ACROSS / mask.size, ""
+    for first, last in spans(mask):
+        wide = f"{(last - first) * each:.0f}"
+        d += f"M{first * each:.0f} {top_mm:.0f}h{wide}V{bottom_mm:.0f}h-{wide}z"
+    return d
+
+
+def _gaps(
+    soil: Sequence[DepthHistory], rows_mm: FloatArray, wet: FloatArray, end_mm: float
+) -> tuple[str, str, list[Label]]:
+    """What is bare because nothing was to be believed, outlines of what is wide, and words where there is room."""
     if not soil or not wet.size:
-        return "", []
+        return "", "", []
     lacks = np.isnan(wet)
     bare = lacks[:-1] | lacks[1:]  # between two rows
     doubted = np.any([one.is_doubted for one in soil], axis=0)
-    d, said, each = "", [], ACROSS / wet.shape[1]
+    every, d, said, each = "", "", list[Label](), ACROSS / wet.shape[1]
     patterns = ["".join("1" if cell else "0" for cell in column) for column in bare.T]
     first = 0
     for pattern, run in groupby(patterns):
         last = first + len(list(run))
-        if "1" in pattern and last - first >= LEAST_GAP * wet.shape[1]:
-            for top, bottom in spans(np.array([cell == "1" for cell in pattern])):
-                left, wide = first * each, (last - first) * each
-                d += f"M{left:.0f} {rows_mm[top]:.0f}h{wide:.0f}V{rows_mm[bottom]:.0f}h-{wide:.0f}z"
-                if wide > NAMED_GAP * ACROSS and rows_mm[bottom] - rows_mm[top] > 0.12 * end_mm:
-                    words = "not believed" if doubted[first:last].any() else "no reading"
-                    said.append(Label(left + 0.012 * ACROSS, float(rows_mm[top] + 0.05 * end_mm), words))
+        left, wide = first * each, (last - first) * each
+        for top, bottom in spans(np.array([cell == "1" for cell in pattern])):
+            one = f"M{left:.0f} {rows_mm[top]:.0f}h{wide:.0f}V{rows_mm[bottom]:.0f}h-{wide:.0f}z"
+            every += one
+            if wide < LEAST_GAP * ACROSS:
+                continue
+            d += one
+            if wide > NAMED_GAP * ACROSS and rows_mm[bottom] - rows_mm[top] > 0.12 * end_mm:
+                words = "not believed" if doubted[first:last].any() else "no reading"
+                said.append(Label(left + 0.012 * ACROSS, float(rows_mm[top] + 0.05 * end_mm), words))
         first = last
-    return d, said
+    return every, d, said
 
 
 def depth_plots(history: StationHistory) -> list[DepthPlot]:
@@ -284,7 +301,7 @@ def depth_plots(history: StationHistory) -> list[DepthPlot]:
         gaps = tuple(
             Label(
                 100 * (first + 0.2) / known.size,
-                24.0,
+                46.0,
                 "not believed" if one.is_doubted[first:last].any() else "no reading",
             )
             for first, last in spans(~known)

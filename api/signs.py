@@ -43,7 +43,7 @@ def going(surfaces: Sequence[tuple[str, str]]) -> Markup:
     """Return a roller for each surface, by its initial and `yes`, `no` or `?`; a share where there are too many."""
     if len(surfaces) > MOST:
         fit = sum(word == "yes" for _, word in surfaces)
-        one = "yes" if fit == len(surfaces) else "?" if all(word == "?" for _, word in surfaces) else "no"
+        one = "no" if any(word == "no" for _, word in surfaces) else "yes" if fit else "?"
         return _picture(_roller(WIDE_PX / 2, one) + _letter(WIDE_PX / 2, 51, f"{fit} of {len(surfaces)}"))
     parts = [
         _roller(x, word) + _letter(x, 51, initial)

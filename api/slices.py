@@ -23,6 +23,7 @@ AROUND_MM = 8.0  # what a probe stands for beside a gap
 FOOT_MM = 42.0  # of bare ground below the deepest probe, for the foot, which carries no data
 LEAST_END_MM = 150.0
 UNTOLD_LEAF_MM = 8.0
+SMALL_PX = 60.0  # a slice narrower than this has fewer strokes
 SURE, DOUBTFUL, OLD = 0.34, 0.20, 0.5  # strength of the wash; what is old at half of it
 
 
@@ -128,8 +129,8 @@ def slice_svg(one: Slice, pen: Pen) -> Markup:
     """Return the slice as the inside of an SVG element, to be drawn where `pen` says."""
     key = one.name
     parts = [
-        f'<clipPath id="{key}-c"><path d="{_body(one, pen)}"/></clipPath>',
-        f'<path d="{_body(one, pen)}" fill="var(--soil)"/><path d="{_body(one, pen)}" fill="url(#grains)"/>',
+        f'<clipPath id="{key}-c"><path id="{key}-b" d="{_body(one, pen)}"/></clipPath>',
+        f'<use href="#{key}-b" fill="var(--soil)"/><use href="#{key}-b" fill="url(#grains)"/>',
         f'<g clip-path="url(#{key}-c)">',
         *_thatch_ground(one, pen),
         *_soil_water(one, pen),
@@ -150,8 +151,9 @@ def _body(one: Slice, pen: Pen) -> str:
     chance, bottom = _chance(one.name, "foot"), pen.y(one.end_mm)
     foot = min(24.0 * pen.scale, pen.width / 2)
     points = []
-    for step in range(1, 14):
-        turn = math.pi * step / 14
+    steps = 14 if pen.width > SMALL_PX else 7
+    for step in range(1, steps):
+        turn = math.pi * step / steps
         x = pen.left + pen.width / 2 * (1 + math.cos(turn))
         points.append(f"{figure(x)} {figure(bottom - foot + foot * math.sin(turn) + chance.uniform(-0.8, 0.8))}")
     side = figure(bottom - foot)
@@ -270,7 +272,7 @@ def _roots(one: Slice, pen: Pen) -> Iterator[str]:
         f'y2="{figure(pen.y(max(high_mm, low_mm * 0.9 + 1.0)))}" gradientUnits="userSpaceOnUse">'
         '<stop stop-color="var(--root)"/><stop offset="1" stop-color="var(--root)" stop-opacity="0"/></linearGradient>'
     )
-    count, d = (13 if pen.large else 9), ""
+    count, d = (13 if pen.large else 9 if pen.width > SMALL_PX else 4), ""
     for number in range(count):
         x = pen.left + pen.width * (number + 0.5 + chance.uniform(-0.25, 0.25)) / count
         d += _root(pen, chance, x, chance.choice((0.4, 0.6, 0.8, 0.9, 1.0, 1.0)) * high_mm)
@@ -315,7 +317,7 @@ def _outline(one: Slice, pen: Pen) -> Iterator[str]:
     yield (
         f'<path d="M{figure(pen.plumb)} {figure(pen.y(0))}V{figure(pen.y(one.end_mm) - 3)}" stroke="var(--ink)" '
         'stroke-width="1.1" stroke-dasharray="1 3"/>'
-        f'<path d="{_body(one, pen)}" fill="none" stroke="var(--ink)" stroke-width="1.3"/>'
+        f'<use href="#{one.name}-b" fill="none" stroke="var(--ink)" stroke-width="1.3"/>'
     )
     if one.thatch_mm:
         y = figure(pen.y(one.thatch_mm))

@@ -10,6 +10,7 @@ import ipaddress
 import re
 import socket
 from collections.abc import Collection
+from urllib.parse import parse_qsl
 
 from fastapi import Request
 from starlette.datastructures import Headers
@@ -18,6 +19,8 @@ from api.problems import MAX_SHOWN, Problem
 from pipeline.site.server import PagesConfig
 
 MAX_BODY_BYTES = 64_000
+MAX_FIELDS = 100  # of a form
+FORM_TYPE = "application/x-www-form-urlencoded"
 _HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[a-zA-Z0-9._-]+)(?::\d{1,5})?")  # RFC 9110, 7.2; names as DNS has them
 OWN_SITES = ("same-origin", "none")  # of Sec-Fetch-Site: our own page, or the reader himself
 
@@ -30,6 +33,35 @@ def may_write(request: Request) -> None:
     Problem
         403 from another site's page; 413 or 411 too long, or of a length not told; 415 not JSON.
     """
+    _refuse_foreign(request)
+    kind = _kind(request)
+    if request.method != "DELETE" and kind != "application/json":
+        raise Problem(415, "Not JSON", f"content-type: found {kind or 'none'}, expected application/json")
+
+
+async def own_form(request: Request) -> dict[str, str]:
+    """Return the fields of a plain form that one of this server's own pages has sent.
+
+    Raises
+    ------
+    Problem
+        403 from another site's page, or where the browser does not tell, as any page can send a form; 415 no form.
+    """
+    _refuse_foreign(request)
+    if request.headers.get("sec-fetch-site") is None and request.headers.get("origin") is None:
+        raise Problem(403, "Not from another site", "origin: found none, expected this server's pages")
+    kind = _kind(request)
+    if kind != FORM_TYPE:
+        raise Problem(415, "Not a form", f"content-type: found {kind or 'none'}, expected {FORM_TYPE}")
+    text = (await request.body()).decode("utf-8", "replace")
+    return dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
+
+
+def _kind(request: Request) -> str:
+    return request.headers.get("content-type", "").partition(";")[0].strip().lower()
+
+
+def _refuse_foreign(request: Request) -> None:
     fetched, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     foreign = fetched is not None and fetched not in OWN_SITES
     if origin is not None and not foreign:
@@ -40,9 +72,6 @@ def may_write(request: Request) -> None:
         foreign = not same or not is_own(at, request.app.state.hosts)
     if foreign:
         raise Problem(403, "Not from another site", f"origin: found {origin or fetched}, expected this server's pages")
-    kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if request.method != "DELETE" and kind != "application/json":
-        raise Problem(415, "Not JSON", f"content-type: found {kind or 'none'}, expected application/json")
 
 
 def own_hosts(pages: PagesConfig) -> frozenset[str]:

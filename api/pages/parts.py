@@ -53,9 +53,11 @@ LAYERS_CALLED = {"thatch": "thatch", "top_layer": "top", "root_zone": "roots"}
 
 def layers_said(state: StationNow) -> list[str]:
     """Return how wet each layer is that can be told: `thatch nearly dry`, `roots half full`."""
-    return [
-        f"{LAYERS_CALLED[one.layer]} {words.wetness(one.wetness)}" for one in state.layers if one.wetness is not None
-    ]
+    told = [one for one in state.layers if one.wetness is not None]
+    said = [f"{LAYERS_CALLED[one.layer]} {words.wetness(one.wetness)}" for one in told if one.wetness is not None]
+    if told and not any(one.layer == "root_zone" for one in told):
+        said.append("roots cannot be told")
+    return said
 
 
 def told(depths: Sequence[DepthNow]) -> str:

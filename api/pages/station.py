@@ -170,8 +170,8 @@ def _slice(
                 "at": round(at, 1),
                 "y": round(y, 1),
                 "bend": abs(y - at - 5.0) > 3.0,
-                "way": words.way(depth.wetness),
-                "depth": f"at {depth.depth_mm:.0f} mm{', mixed' if depth.lies_in == 'mixed' else ''}",
+                "way": "untold" if depth.wetness is None else words.way(depth.wetness),
+                "depth": f"at {depth.depth_mm:.0f} mm",
                 "volume": _volume(depth),
             }
         )
@@ -203,7 +203,11 @@ def _in_two(text: str) -> tuple[str, str]:
 
 def _volume(depth: DepthNow) -> str:
     value = depth.channel.value
-    return "no answer" if value is None else f"{value * 100:.0f} % by volume" + (" ?" if depth.wetness is None else "")
+    if value is None:
+        return "no answer"
+    if depth.lies_in == "mixed":
+        return f"{value * 100:.0f} % vol., mixed"
+    return f"{value * 100:.0f} %, not believed" if depth.wetness is None else f"{value * 100:.0f} % by volume"
 
 
 def _told_history(history: StationHistory, zone: str) -> str:

@@ -1,7 +1,5 @@
-// The buttons beside an alert: what somebody makes of it goes to the data interface as JSON. Without this script they are
-// not shown, for a plain form cannot send what is asked for.
-document.documentElement.classList.add("scripted");
-
+// The buttons beside an alert: what somebody makes of it goes to the data interface, and the page stays where it is.
+// Without this script the same forms lead through the server and back.
 function tell(form, text) {
   const told = form.closest(".marks").querySelector(".told");
   told.textContent = text;
@@ -9,12 +7,10 @@ function tell(form, text) {
 }
 
 async function send(form) {
-  const mark = { mark: form.dataset.mark };
-  if (form.dataset.until) mark.until = form.dataset.until;
-  if (form.elements.why) mark.why = form.elements.why.value;
+  const { back, ...mark } = Object.fromEntries(new FormData(form));
   let answer;
   try {
-    answer = await fetch(form.action, {
+    answer = await fetch(`/api/v1${new URL(form.action).pathname}`, {
       method: "POST",
       headers: { "Content-Type": "application/json" },
       body: JSON.stringify(mark),
@@ -25,8 +21,8 @@ async function send(form) {
   }
   if (answer.ok) {
     tell(form, "Noted.");
+    form.reset();
     form.closest("details")?.removeAttribute("open");
-    document.activeElement?.blur();
     document.dispatchEvent(new Event("news"));
     return;
   }

@@ -111,7 +111,7 @@ def test_no_answer_lets_another_site_read_it_or_leaves_a_cookie(named: TestClien
         assert not [key for key in answer.headers if key.startswith("access-control-") or key == "set-cookie"], path
         assert answer.headers["x-content-type-options"] == "nosniff"
         assert "default-src 'none'" in answer.headers["content-security-policy"]
-        assert answer.headers["referrer-policy"] == "no-referrer"
+        assert answer.headers["referrer-policy"] == "same-origin"
         seen += 1
     assert seen >= 25
     asked = {"origin": "https://evil.example", "access-control-request-method": "POST"}

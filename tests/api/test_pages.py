@@ -203,3 +203,30 @@ def test_the_file_of_numbers_is_of_the_span_that_is_shown(client: TestClient, da
     tags = page(client, f"/stations/o1?days={days}")
     address = next(str(a["href"]) for a in tags.every("a") if "observations.csv" in str(a.get("href")))
     assert f"from={iso(NOW_MS - hours * HOUR_MS)}&" in address and f"{said} as a CSV file" in words(tags)
+
+
+@pytest.mark.parametrize(
+    ("headers", "back", "status", "to"),
+    [
+        ({"sec-fetch-site": "same-origin"}, "/stations/s1", 303, "/stations/s1"),
+        ({"origin": "http://localhost"}, "/", 303, "/"),
+        ({"sec-fetch-site": "same-origin"}, "//elsewhere.example/", 303, "/"),
+        ({"sec-fetch-site": "same-origin"}, "https://elsewhere.example/", 303, "/"),
+        ({"sec-fetch-site": "cross-site"}, "/", 403, None),
+        ({"origin": "https://elsewhere.example"}, "/", 403, None),
+        ({}, "/", 403, None),
+    ],
+)
+def test_a_plain_form_marks_an_alert_from_our_own_pages_alone(
+    make_ground: MakeGround, headers: dict[str, str], back: str, status: int, to: str | None
+) -> None:
+    """It leads back to a page of this server and to no other; any page of the world can send a form."""
+    ground = make_ground()
+    ground.hear(readings(60, first_hour=420))
+    client = TestClient(create_app(ground.pipeline))
+    (alert, *_) = client.get("/api/v1/alerts").json()
+    sent = {"mark": "wrong", "why": "covers", "back": back}
+    answer = client.post(f"/alerts/{alert['id']}/mark", data=sent, headers=headers, follow_redirects=False)
+    assert (answer.status_code, answer.headers.get("location")) == (status, to)
+    marks = ground.pipeline.diary.entries(("mark",), 0, 2**62)
+    assert [e.body["why"] for e in marks] == (["covers"] if status == 303 else [])

@@ -140,7 +140,7 @@ def test_a_probe_is_drawn_where_the_diary_has_it(make_ground: MakeGround) -> Non
         ground.pipeline.diary.add(DiaryEntry(kind, "square", NOW_MS - HOUR_MS, body, station))
     client = TestClient(create_app(ground.pipeline))
     tags = page(client, "/stations/s1")
-    assert "at 35 mm, mixed" in words(tags) and "at 205 mm" in words(tags) and "Mixed: a probe" in words(tags)
+    assert "vol., mixed" in words(tags) and "at 205 mm" in words(tags) and "Mixed: a probe" in words(tags)
     told = [str(s["aria-label"]) for s in tags.every("svg") if s.get("role") == "img"]
     assert re.search(r"35 mm \d+ % mixed; 65 mm .* 205 mm", told[0])
     places = {d["channel"]: d["lies_in"] for d in client.get("/api/v1/stations/s1").json()["depths"]}

@@ -57,14 +57,20 @@ def test_nothing_runs_out_sideways(opens: Opens, place: str, size: int) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
 
 
-def test_answers_and_slices_need_no_script(opens: Opens, place: str) -> None:
-    """With scripts switched off every verdict is there, and opens to what stands behind it."""
+def test_answers_slices_and_marks_need_no_script(opens: Opens, place: str) -> None:
+    """With scripts switched off every verdict is there and opens to what stands behind it, and an alert is marked."""
     page = opens(java_script_enabled=False).page
     page.goto(place)
     page.locator(".six summary").nth(1).click()
     assert page.get_by_text("Rain in the last 24 hours: 0.0 mm.").first.is_visible()
     assert page.locator(".slices figure, .many li").first.is_visible()
-    assert not page.get_by_role("button", name="Seen").first.is_visible()
+    alert = page.locator(".see > li").first
+    alert.get_by_role("button", name="Seen").click()  # a plain form, which leads back
+    assert page.url.rstrip("/") == place and "Seen 02:00 today." in alert.inner_text()
+    alert.locator("summary").click()
+    alert.get_by_label("Why?").fill("covers were on")
+    alert.get_by_role("button", name="It is wrong").click()
+    assert "Called wrong 02:00 today: covers were on." in page.locator(".see > li").first.inner_text()
 
 
 def refreshed(page: Page, ground: Ground) -> None:

@@ -1,0 +1,29 @@
+"""What a page sends as a plain form, so that it works without a script; with one the same goes out as JSON."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import RedirectResponse
+
+from api import diary, schema
+from api.writing import own_form
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.post("/alerts/{alert_id}/mark")
+def mark(request: Request, alert_id: str, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+    """Write what somebody makes of an alert, and lead back to the page that it was said on."""
+    told = schema.MarkIn(
+        mark=form.get("mark", ""), until=form.get("until") or None, why=form.get("why", ""), author=""
+    )  # fmt: skip
+    diary.mark(request, alert_id, told)
+    return _back(form)
+
+
+def _back(form: dict[str, str]) -> RedirectResponse:
+    """The way back to a page of this server, whatever the form says."""
+    back = form.get("back", "/")
+    return RedirectResponse(back if back.startswith("/") and not back.startswith(("//", "/\\")) else "/", 303)

@@ -1,0 +1,47 @@
+"""The rules of axe-core, best practices among them, over every page as it is seen and with all of it opened."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.api.advice_by_hand import advice
+from tests.api.served import serving
+from tests.api.site import ground_at, readings
+from tests.conftest import missing
+
+Opens = Callable[..., Any]
+AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
+PATHS = ("/", "/stations/s1", "/stations/s2", "/stations/o1?days=366", "/nothing-here")
+RUN = """async () => (await axe.run()).violations.map((v) =>
+  `${v.id}: ${v.help}: ${v.nodes.map((n) => n.target.join(" ")).slice(0, 3).join(" | ")}`)"""
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Where the pages are, with alerts, advice and a station that was never heard."""
+    ground = ground_at(tmp_path_factory.mktemp("axe"))
+    ground.hear(readings(60, first_hour=420))
+    ground.advise(advice())
+    with serving(ground.pipeline) as address:
+        yield address
+    ground.pipeline.stop()
+
+
+@pytest.mark.parametrize(("width", "look"), [(320, "light"), (390, "light"), (390, "dark"), (1280, "dark")])
+def test_axe_finds_nothing(opens: Opens, place: str, width: int, look: str) -> None:
+    """No violation on any page, closed and opened."""
+    if not AXE.exists():
+        missing("axe-core is not installed (npm ci --prefix tests/browser)")
+    page = opens(width, look, bypass_csp=True).page
+    found = []
+    for path in PATHS:
+        page.goto(f"{place}{path}")
+        page.add_script_tag(path=AXE)
+        found += [f"{path}: {one}" for one in page.evaluate(RUN)]
+        page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
+        found += [f"{path}, opened: {one}" for one in page.evaluate(RUN)]
+    assert found == []
