@@ -20,7 +20,7 @@ from api.data import pipeline_of, stations_of
 from api.diary_check import names_in_the_way
 from api.export import observations_at_step
 from api.state import StationNow, WettingNow, number, rows_of
-from pipeline.advice.phrases import lift_first, listed, the_probes
+from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
     LIKELY,
     PassAdvice,
@@ -38,6 +38,7 @@ from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
 from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
+from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
 from pipeline.units import DAY_MS, HOUR_MS
 
@@ -273,17 +274,23 @@ def _windows(morning: Morning) -> list[str]:
     found = []
     for one in morning.advice.surfaces:
         if one.surface in shown:
-            found += _windows_of(one, morning.zone, morning.now_ms)
+            found += _windows_of(one, morning)
     return [*stale_line(morning.advice, morning.zone, morning.now_ms), *found]
 
 
-def _windows_of(one: SurfaceAdvice, zone: str, now_ms: int) -> list[str]:
+def _windows_of(one: SurfaceAdvice, morning: Morning) -> list[str]:
     """The first windows of a surface, and why there are no more."""
     if not one.passes:
         return [f"{one.title}: cannot tell, no pass can be judged without a probe in the turf."]
     found = [(coming, each) for each in one.passes if (coming := next_open(each.outlook)) is not None]
-    soon = sorted((f for f in found if f[0].span.start_ms < now_ms + 7 * DAY_MS), key=lambda f: f[0].span.start_ms)
-    lines = [f"{one.title}: {_window(each, coming, ZoneInfo(zone))}" for coming, each in soon[:WINDOWS_SHOWN]]
+    week_ms = morning.now_ms + 7 * DAY_MS
+    soon = sorted((f for f in found if f[0].span.start_ms < week_ms), key=lambda f: f[0].span.start_ms)
+    zone, surface = ZoneInfo(morning.zone), _surface(morning, one.surface)
+    lines = []
+    for coming, each in soon[:WINDOWS_SHOWN]:
+        lift = coming.first.lift_first
+        first = f" Lift {words.probes_called(surface, lift)} first." if lift else ""
+        lines.append(f"{one.title}: {_window(each, coming, zone)}{first}")
     if len(soon) > WINDOWS_SHOWN:
         others = ", ".join(pass_words(each) for _, each in soon[WINDOWS_SHOWN:])
         lines.append(f"{one.title}: this week also {others}.")
@@ -294,7 +301,7 @@ def _windows_of(one: SurfaceAdvice, zone: str, now_ms: int) -> list[str]:
 
 
 def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
-    """Which job, from when to when, how sure, what spoils it, what lies in its way."""
+    """Which job, from when to when, how sure, what spoils it."""
     outlook, first = one.outlook, coming.first
     begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
     start = "now" if begun else when(coming.span.start_ms, outlook, zone)
@@ -305,8 +312,11 @@ def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
     if first.override is not None:
         said += f", on the word of {first.override.author}"
     after = next((w for w in outlook.windows if w.span.start_ms >= coming.span.end_ms), None)
-    said += f"; then {after.reason}." if after is not None and after.reason else "."
-    return said + (f" {lift_first(first.lift_first)}." if first.lift_first else "")
+    return said + (f"; then {after.reason}." if after is not None and after.reason else ".")
+
+
+def _surface(morning: Morning, name: str) -> Surface:
+    return next(surface for surface in morning.config.surfaces if surface.name == name)
 
 
 def _reason(one: PassAdvice) -> str:
@@ -354,7 +364,7 @@ def _in_the_way(morning: Morning) -> list[str]:
         found += docked
     found += doubts
     for entry, names in morning.booked:
-        lift = f" {lift_first(names)}." if names else ""
+        lift = f" Lift {words.probes_called(_surface(morning, entry.surface), names)} first." if names else ""
         found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)
     return found if morning.booked else [*found, "No pass is booked for today."]
 
@@ -627,11 +637,9 @@ def _probe_verdict(morning: Morning) -> tuple[str, str]:
     dumb += f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""
     for entry, names in morning.booked:
         if names:
-            doing = words.pass_title(entry.body)
-            return (
-                "Lift probe",
-                f"before {doing} at {words.clock(entry.at_ms, morning.zone)}: {the_probes(names)}.{dumb}",
-            )
+            doing, at = words.pass_title(entry.body), words.clock(entry.at_ms, morning.zone)
+            called = words.probes_called(_surface(morning, entry.surface), names)
+            return "Lift probe", f"before {doing} at {at}: {called}.{dumb}"
     if morning.states and len(silent) == len(morning.states):
         since_ms = silent_since_ms(morning.states)
         since = (

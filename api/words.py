@@ -159,6 +159,37 @@ def time_lines(state: StationNow, timezone: str) -> list[str]:
     return [f"Time not confirmed since {since}: it may be behind by the length of a power cut."]
 
 
+def probes_called(surface: Surface, names: Sequence[str]) -> str:
+    """Probes by their place, never by their names in the settings: `the long-side probe and the nets thatch probe`.
+
+    Parameters
+    ----------
+    surface : Surface
+    names : sequence of str
+        As `Buried` has them: a name, or station/name where two stations share one.
+    """
+    called = []
+    for name in names:
+        of_station, _, own = name.rpartition("/")
+        found = next(
+            (
+                (station, probe)
+                for station in surface.stations
+                for probe in station.probes
+                if of_station in ("", station.name) and probe.name == own
+            ),
+            None,
+        )
+        if found is None:
+            called.append(f"the {name} probe")
+            continue
+        station, probe = found
+        where = place(surface, station).removeprefix(surface.title).strip(", ").lower() or surface.title.lower()
+        kind = " thatch" if probe.description.model.startswith("thatch") else ""
+        called.append(f"the {where.replace(' ', '-')}{kind} probe")
+    return listed(list(dict.fromkeys(called)))
+
+
 def silent_since(heard_ms: int, now_ms: int, timezone: str) -> str:
     """Since when there has been no answer, and how long that is: `silent since 06:15 today, 2 hours`."""
     return f"silent since {moment(heard_ms, timezone, now_ms=now_ms)}, {age(now_ms - heard_ms)}"

@@ -62,7 +62,11 @@ def layers_said(state: StationNow) -> list[str]:
 
 def told(depths: Sequence[DepthNow]) -> str:
     """Return the numbers that a slice draws, in words."""
-    each = [f"{d.depth_mm:.0f} mm {words.way(d.wetness)}{' mixed' if d.lies_in == 'mixed' else ''}" for d in depths]
+    each = [
+        f"{d.depth_mm:.0f} mm {words.way(d.wetness)}{' mixed' if d.lies_in == 'mixed' else ''}"
+        f"{' silent' if d.channel.is_silent else ''}"
+        for d in depths
+    ]
     return f"Of the way from dry to drained: {'; '.join(each)}." if each else "No moisture probe stands here."
 
 

@@ -173,7 +173,7 @@ def test_the_stream_of_events_is_not_packed(served: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/work", "/stations/s1", "/api/v1/now", "/api/v1/observations?to=2024-03-20", "/static/ground.js"]
+    "path", ["/", "/work", "/stations/s1", "/api/v1/now", "/api/v1/observations?to=2024-03-20", "/static/slice.js"]
 )
 def test_an_answer_that_is_there_already_is_not_sent_again(client: TestClient, path: str) -> None:
     """304 without a body for the tag of before, packed or not; whole again for another tag."""

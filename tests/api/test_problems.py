@@ -20,7 +20,7 @@ ROWS = [
     ("GET", "/api/v1/observations?limit=x", 422),
     ("GET", "/api/v1/findings", 422),
     ("GET", "/api/v1/site?days=3", 400),
-    ("GET", "/stations/s1/chart.json?day=3", 400),
+    ("GET", "/stations/s1?day=3", 400),
 ]
 
 

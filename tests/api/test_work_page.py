@@ -164,14 +164,15 @@ def test_alerts_have_their_buttons_and_what_was_made_of_them(make_ground: MakeGr
     ground.hear(readings(60, first_hour=420))
     ground.advise(advice())
     client = TestClient(create_app(ground.pipeline))
-    forms = page(client, "/work").every("form")
+    tags = page(client, "/work")
+    forms, fields = tags.every("form"), tags.every("input")
     alerts = client.get("/api/v1/alerts").json()
     assert len(forms) == 3 * len(alerts) > 0
-    assert {str(f["action"]) for f in forms} == {f"/api/v1/alerts/{a['id']}/mark" for a in alerts}
-    assert [f["data-mark"] for f in forms[:3]] == ["seen", "snoozed", "wrong"]
-    until = str(forms[1]["data-until"])
+    assert {str(f["action"]) for f in forms} == {f"/alerts/{a['id']}/mark" for a in alerts}
+    assert [f["value"] for f in fields if f["name"] == "mark"][:3] == ["seen", "snoozed", "wrong"]
+    until = next(str(f["value"]) for f in fields if f["name"] == "until")
     assert until == "2024-03-24T00:00:00Z"  # three days from now
-    address = str(forms[0]["action"])
+    address = f"/api/v1{forms[0]['action']}"
     for told, line in (
         ({"mark": "seen", "author": "Ann"}, "Seen 02:00 today by Ann."),
         ({"mark": "snoozed", "until": until}, "Snoozed until Sun 24 Mar 02:00."),
@@ -289,9 +290,9 @@ def test_windows_of_the_week_are_told_in_their_order(told: dict[str, list[str]])
     """Which job, until when, what spoils it, what to lift; where there is none, why."""
     assert told["Any window this week?"] == [
         "Square: solid tining with needle tines to 100 mm now to today 14:00, on the word of Ann; then square in "
-        "season. Lift the t1 probe and the p1 probe first.",
+        "season. Lift the north-end thatch probe and the north-end probe first.",
         "Square: scarifying to 8 mm Fri 8:00 to Fri 19:00, 8 in 10; then too much rain coming. "
-        "Lift the t1 probe and the p1 probe first.",
+        "Lift the north-end thatch probe and the north-end probe first.",
         "Square: verticutting to 2 mm Fri 8:00 to Sat 19:00, 9 in 10; then too much rain coming.",
         "Outfield: none this week (nothing heard from the probes for 40 hours).",
     ]
@@ -305,7 +306,8 @@ def test_what_is_in_the_way_of_todays_machine_is_told(told: dict[str, list[str]]
     found = told[QUESTIONS[5]]
     assert found[0] == "Square, south end: nothing has been heard from this station yet."
     assert found[1:] == [
-        "10:00 today, Square: scarifying, booked: depth 8 mm. Lift the t1 probe and the p2 probe first."
+        "10:00 today, Square: scarifying, booked: depth 8 mm. Lift the north-end thatch probe and the south-end probe "
+        "first."
     ]
 
 
