@@ -75,6 +75,7 @@ class Answer:
 
 
 PART_H = 3  # hours of rain that are drawn as one
+MOST_IN_FULL = 6  # stations whose last wetting is told with every line of its account
 SHORT_SAID = 36  # characters that leave room for more in a clause
 MOST_NAMED = 2  # stations that a clause has room for
 MOST_NEED_A_HAND = 2  # more shouting than this is not heard
@@ -236,6 +237,10 @@ def _fallen(morning: Morning) -> list[str]:
 
 
 def _went(morning: Morning) -> list[str]:
+    if len(morning.states) > MOST_IN_FULL:
+        told = [(place_name(s), s, s.wetting) for s in morning.states]
+        each = [f"{place}: cannot tell" if w is None else _roots_got(s, w, with_place=True) for place, s, w in told]
+        return [f"{words.upper_first(one)}." for one in each]
     lines = [words.wetting_line(s, morning.zone).removeprefix("Last wetting: ") for s in morning.states]
     return _once(morning, [words.upper_first(line) for line in lines])
 
@@ -416,10 +421,13 @@ def _going_verdict(morning: Morning) -> tuple[str, str]:
     by_word = {word: [titles[n] for n, found in going.items() if found[0] == word] for word in ("yes", "no", "?")}
     why = words.listed_once([found[1] for found in going.values() if found[0] == "no"])
     if by_word["no"]:
-        where = "" if not by_word["yes"] and not by_word["?"] else f"go on {words.named(by_word['no'])}: "
-        rest = f" {_all_of(by_word['yes'])} may be gone on." if by_word["yes"] else ""
+        most = MOST_NAMED if len(going) <= MOST_NAMED + 1 else 1
+        where = "" if not by_word["yes"] and not by_word["?"] else f"go on {words.named(by_word['no'], most)}: "
+        fit = by_word["yes"]
+        others = words.named(fit) if len(fit) <= MOST_NAMED else f"The other {len(fit)}"
+        rest = f" {others} may be gone on." if fit else ""
         return "Do not", f"{where}{why}.{rest}"
-    untold = f" {words.named(by_word['?'])} cannot be told." if by_word["?"] else ""
+    untold = f" {words.named(by_word['?'], 1)} cannot be told." if by_word["?"] else ""
     if not by_word["yes"]:
         return "Cannot tell.", "No reading of water that counts. Boot and eye."
     frost = words.listed_once([found[1] for found in going.values() if found[0] == "yes"])

@@ -58,11 +58,11 @@ def _roller(x: float, word: str) -> str:
             f'<circle cx="{figure(x)}" cy="29" r="8" fill="none" stroke="var(--ink)" stroke-width="1.6" '
             f'stroke-dasharray="2 3"/>{_base(x - 13, x + 13, 38)}'
         )
-    sunk = 7.0 if word == "no" else 0.0
+    sunk = 5.0 if word == "no" else 0.0
     leaf = "".join(f"M{figure(x + step * 3.2)} 38v-4" for step in range(-4, 5) if not sunk or abs(step) > 2)
     ground = _base(x - 13, x + 13, 38)
     if sunk:
-        ground = f'<path d="M{figure(x - 13)} 38h4q1 7 9 7t9-7h4" fill="none" stroke="var(--ink)" stroke-width="2.2"/>'
+        ground = f'<path d="M{figure(x - 13)} 38h4q1 5 9 5t9-5h4" fill="none" stroke="var(--ink)" stroke-width="2.2"/>'
     return (
         f'<path d="{leaf}" stroke="var(--ink)" opacity=".6"/><path d="M{figure(x)} {figure(29 + sunk)}l9-23h4" '
         f'stroke="var(--ink)" stroke-width="1.8" fill="none"/><circle cx="{figure(x)}" cy="{figure(29 + sunk)}" r="8" '

@@ -23,7 +23,7 @@ AROUND_MM = 8.0  # what a probe stands for beside a gap
 FOOT_MM = 42.0  # of bare ground below the deepest probe, for the foot, which carries no data
 LEAST_END_MM = 150.0
 UNTOLD_LEAF_MM = 8.0
-SMALL_PX = 60.0  # a slice narrower than this has fewer strokes
+SMALL_PX = 60.0  # a slice no wider than this has fewer strokes, and shares the shape of its foot and leaf
 SURE, DOUBTFUL, OLD = 0.34, 0.20, 0.5  # strength of the wash; what is old at half of it
 
 
@@ -148,7 +148,7 @@ def slice_svg(one: Slice, pen: Pen) -> Markup:
 
 def _body(one: Slice, pen: Pen) -> str:
     """The cut: straight sides, and the round and slightly torn foot that a half-moon spade leaves."""
-    chance, bottom = _chance(one.name, "foot"), pen.y(one.end_mm)
+    chance, bottom = _chance(one.name if pen.width > SMALL_PX else "", "foot"), pen.y(one.end_mm)
     foot = min(24.0 * pen.scale, pen.width / 2)
     points = []
     steps = 14 if pen.width > SMALL_PX else 7
@@ -215,14 +215,17 @@ def _soil_water(one: Slice, pen: Pen) -> Iterator[str]:
     if not any(wet.now is not None for wet in soil):
         return
     key, deep = one.name, soil[-1].depth_mm
-    # The wash fades out below the deepest probe.
-    yield (
-        f'<linearGradient id="{key}-f" x1="0" y1="{figure(pen.y(deep))}" x2="0" y2="{figure(pen.y(deep + FADE_MM))}" '
-        'gradientUnits="userSpaceOnUse"><stop stop-color="#fff"/><stop offset="1" stop-color="#000"/></linearGradient>'
-        f'<mask id="{key}-m" maskUnits="userSpaceOnUse" x="{figure(pen.left)}" y="0" width="{figure(pen.width)}" '
-        f'height="{figure(pen.y(one.end_mm))}"><path fill="url(#{key}-f)" {_block(pen, -9.0, one.end_mm)}/></mask>'
-        f'<g mask="url(#{key}-m)">'
-    )
+    if pen.width > SMALL_PX:  # the wash fades out below the deepest probe; in a small slice it is cut there
+        fade = f'y1="{figure(pen.y(deep))}" x2="0" y2="{figure(pen.y(deep + FADE_MM))}"'
+        yield (
+            f'<linearGradient id="{key}-f" x1="0" {fade} gradientUnits="userSpaceOnUse"><stop stop-color="#fff"/>'
+            '<stop offset="1" stop-color="#000"/></linearGradient>'
+            f'<mask id="{key}-m" maskUnits="userSpaceOnUse" x="{figure(pen.left)}" y="0" width="{figure(pen.width)}" '
+            f'height="{figure(pen.y(one.end_mm))}"><path fill="url(#{key}-f)" {_block(pen, -9.0, one.end_mm)}/></mask>'
+            f'<g mask="url(#{key}-m)">'
+        )
+    else:
+        yield "<g>"
     top_mm = one.thatch_mm or 0.0
     for attribute, strength, role in (("high", DOUBTFUL, "high"), ("low", SURE, "low")):
         d = "".join(_area(pen, run) for run in runs(soil, top_mm, attribute))
@@ -326,7 +329,7 @@ def _outline(one: Slice, pen: Pen) -> Iterator[str]:
 
 def _leaf(one: Slice, pen: Pen) -> Iterator[str]:
     """The leaf, cut to its height, over the leaf line."""
-    chance = _chance(one.name, "leaf")
+    chance = _chance(one.name if pen.width > SMALL_PX else "", "leaf")
     count = max(2, round(pen.width / (3.6 if pen.large else 3.2)))
     height = (UNTOLD_LEAF_MM if one.leaf_mm is None else one.leaf_mm) * pen.scale
     d = ""
@@ -349,16 +352,20 @@ def _dots(one: Slice, pen: Pen) -> Iterator[str]:
     thatch_heard = one.thatch is not None and one.thatch.is_heard and one.thatch.now is not None
     depths = [(mm, thatch_heard) for mm in one.dots_mm]
     depths += [(wet.depth_mm, wet.is_heard and wet.now is not None) for wet in (*one.mixed, *one.soil)]
-    radius, x = (3.4 if pen.large else 3.0), pen.right
-    for depth_mm, is_heard in depths:
-        if depth_mm > one.end_mm:
-            continue
-        y, fill = figure(pen.y(depth_mm)), "--ink" if is_heard and not one.is_old else "--paper"
-        yield (
-            f'<path d="M{figure(x - 5)} {y}h9" stroke="var(--ink)" stroke-width="1.4"/>'
-            f'<circle cx="{figure(x + 4)}" cy="{y}" r="{radius}" fill="var({fill})" stroke="var(--ink)" '
-            'stroke-width="1.3"/>'
-        )
+    shown = [(figure(pen.y(mm)), heard and not one.is_old) for mm, heard in depths if mm <= one.end_mm]
+    if not shown:
+        return
+    radius, x = (3.4 if pen.large else 3.0 if pen.width > SMALL_PX else 2.2), figure(pen.right + 4)
+    ticks = "".join(f"M{figure(pen.right - 5)} {y}h9" for y, _ in shown)
+    yield f'<path d="{ticks}" stroke="var(--ink)" stroke-width="1.4"/>'
+    # a stroke of no length with round ends is a dot
+    for ink, those, wide in (
+        ("--ink", [y for y, _ in shown], 2 * radius + 1.3),
+        ("--paper", [y for y, heard in shown if not heard], 2 * radius - 1.3),
+    ):
+        if those:
+            d = "".join(f"M{x} {y}h0" for y in those)
+            yield f'<path d="{d}" stroke="var({ink})" stroke-width="{figure(wide)}" stroke-linecap="round"/>'
 
 
 def ruler_svg(pen: Pen, to_mm: float) -> Markup:

@@ -8,7 +8,10 @@ stretches (strokes in per cent, words as HTML over them). The page is one addres
 for that address again when there is news and changes what differs in place. So a list whose rows come and go gives each
 an `id`, a form that is written in is left alone, and what a script of the page has changed bears `data-keep`.
 
-Facts for the head: `now`, `age` and `age_is_old`; `page` is the key of `frame.PAGES` that is marked in the navigation.
+`parts` has what several pages show: the head, what is to be seen to (`alert.html` with its marks), a station in a few
+words. A form is a plain one, posted to a route of `forms` that leads back to its page; a script may send the same as
+JSON and stay. Facts for the head: `now`, `age` and `age_is_old`; `page` is the key of what `frame` marks in the
+navigation.
 Classes to build with: `v` a verdict, `act` one that asks for a hand (at most two on a page), `lead`, `quiet`, `press`
 for what is pressed, `see` for a list of what is to be seen to, `plot`, `ns`, `hatch`, `scroll` round a wide table,
 `unseen` for what only a reader's voice needs, `noprint`.

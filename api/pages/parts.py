@@ -24,7 +24,8 @@ def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:
     if heard_ms is None:
         age = "not heard yet"
     else:
-        age = f"{words.age(now_ms - heard_ms)} old" if is_old else f"heard {words.soon(heard_ms, zone, now_ms)}"
+        # the hour alone is enough for what was heard in the last ones, past midnight too
+        age = f"{words.age(now_ms - heard_ms)} old" if is_old else f"heard {words.clock(heard_ms, zone)}"
     return {"now": words.date_and_clock(now_ms, zone), "age": age, "age_is_old": is_old}
 
 

@@ -29,6 +29,7 @@ from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS
 
+MOST_SEEN = 8  # alerts that are told on this page; the work page has all
 MOST_LARGE = 6  # stations drawn side by side; more stand in a list
 IN_A_ROW = 3
 DEEPEST_MM = 300.0  # deeper probes are on the page of their station
@@ -60,6 +61,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "twin": "/api/v1/answers",
         **head(states, zone),
         "see": see_to(pipeline, now_ms),
+        "most_seen": MOST_SEEN,
         "six": _six(morning, pipeline),
         "heading": "The slices as they were" if is_old else f"The slices, {_cut(states, zone)}",
         "rows": _rows(drawn, zone) if large else [],
@@ -197,17 +199,19 @@ def _rows(drawn: Sequence[_Drawn], zone: str) -> list[dict[str, Any]]:
 
 
 def _groups(drawn: Sequence[_Drawn], zone: str) -> list[dict[str, Any]]:
-    """Many stations as a list by surface, each with a small slice, all on one scale."""
+    """Many stations as lists with a small slice each, all on one scale: by surface, those that stand alone together."""
     foot_mm = end_mm([one.deepest_mm for one in drawn])
     pen = Pen(2.0, 42.0, 6.0, 58.0 / foot_mm)
-    surfaces = dict.fromkeys(one.state.surface.name for one in drawn)
+    titles: dict[str, list[_Drawn]] = {}
+    for one in drawn:
+        titles.setdefault(one.state.surface.title if len(one.state.surface.stations) > 1 else "", []).append(one)
     return [
         {
-            "title": next(one.state.surface.title for one in drawn if one.state.surface.name == surface),
+            "title": title,
             "height": round(pen.y(foot_mm) + 4),
-            "slices": [_slice(one, pen, foot_mm, zone) for one in drawn if one.state.surface.name == surface],
+            "slices": [_slice(one, pen, foot_mm, zone) for one in those],
         }
-        for surface in surfaces
+        for title, those in titles.items()
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -46,6 +47,13 @@ def test_all_six_verdicts_stand_in_the_first_window_of_a_phone(opens: Opens, pla
         box = one.bounding_box()
         assert box["y"] > 0 and box["y"] + box["height"] <= bottom, (one.inner_text(), box, bottom)
         assert box["x"] + box["width"] <= PHONE[0]
+
+
+def test_today_comes_in_few_bytes(place: str) -> None:
+    """Packed, with style and drawings, at most 12 kB: what 400 kbit/s bring in a quarter of a second."""
+    asked = urllib.request.Request(place, headers={"Accept-Encoding": "gzip"})
+    with urllib.request.urlopen(asked, timeout=20) as answer:
+        assert answer.headers["Content-Encoding"] == "gzip" and len(answer.read()) <= 12_000
 
 
 @pytest.mark.parametrize("size", [100, 200])
@@ -108,5 +116,38 @@ def test_updates_never_take_the_focus_wipe_a_note_or_jump(opens: Opens, tmp_path
                 assert page.locator("#why-5").get_attribute("open") is not None
                 assert abs(button.bounding_box()["y"] - top) < 1.0
             assert "02:10" in page.locator("#head").inner_text()
+    finally:
+        ground.pipeline.stop()
+
+
+def test_everything_is_done_by_keys_alone(opens: Opens, tmp_path: Path) -> None:
+    """Past the navigation to the page, an answer opened and closed, an alert marked: with Tab, Enter and Space."""
+    ground = ground_at(tmp_path)
+    try:
+        ground.hear(readings(60, first_hour=420))
+        ground.advise(advice())
+        page = opens().page
+        with serving(ground.pipeline) as address:
+            page.goto(address)
+
+            def tab_to(selector: str) -> None:
+                for _ in range(40):
+                    page.keyboard.press("Tab")
+                    if page.evaluate("(s) => document.activeElement.matches(s)", selector):
+                        return
+                raise AssertionError(f"{selector} is not reached")
+
+            page.keyboard.press("Tab")
+            assert page.evaluate("document.activeElement.className") == "skip"
+            page.keyboard.press("Enter")
+            tab_to("#why-2 > summary")
+            page.keyboard.press("Enter")
+            assert page.get_by_text("Rain in the last 24 hours").is_visible()
+            page.keyboard.press("Space")
+            assert not page.get_by_text("Rain in the last 24 hours").is_visible()
+            tab_to(".see button")
+            page.keyboard.press("Enter")
+            page.get_by_text("Seen 02:00 today.").first.wait_for()
+            assert page.evaluate("document.activeElement.matches('.see button')")
     finally:
         ground.pipeline.stop()
