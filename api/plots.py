@@ -259,15 +259,18 @@ def _gaps(
     """What is bare because nothing was to be believed, outlines of what is wide, and words where there is room."""
     if not soil or not wet.size:
         return "", "", []
-    lacks = np.isnan(wet)
+    columns = _columns(wet)
+    lacks, each, last_column = np.isnan(columns), ACROSS / columns.shape[1], columns.shape[1]
     bare = lacks[:-1] | lacks[1:]  # between two rows
-    doubted = np.any([one.is_doubted for one in soil], axis=0)
-    every, d, said, each = "", "", list[Label](), ACROSS / wet.shape[1]
+    doubted = _columns(np.where(np.any([one.is_doubted for one in soil], axis=0), 1.0, 0.0)[np.newaxis])[0] > 0.0
+    every, d, said = "", "", list[Label]()
     patterns = ["".join("1" if cell else "0" for cell in column) for column in bare.T]
     first = 0
     for pattern, run in groupby(patterns):
         last = first + len(list(run))
-        left, wide = first * each, (last - first) * each
+        # what is drawn ends in the middle of the columns beside
+        left = max(first - 0.5, 0.0) * each
+        wide = (ACROSS if last == last_column else (last + 0.5) * each) - left
         for top, bottom in spans(np.array([cell == "1" for cell in pattern])):
             one = f"M{left:.0f} {rows_mm[top]:.0f}h{wide:.0f}V{rows_mm[bottom]:.0f}h-{wide:.0f}z"
             every += one

@@ -53,11 +53,11 @@ def test_the_line_of_half_lies_where_half_is() -> None:
 
 def test_nothing_is_drawn_across_a_gap() -> None:
     """Six hours without a reading to be believed at 120 mm: bare paper from the probe above to the one below, no wash
-    in it, and the line of that depth in two parts."""
+    in it, from the middle of the last hour with one to that of the next, and the line of that depth in two parts."""
     level = {mm: np.full(24, 0.9) for mm in (20.0, 120.0, 220.0)}
     level[120.0] = np.where((np.arange(24) > 8) & (np.arange(24) < 15), np.nan, 0.9)
     drawn = picture(history_by_hand(level), 262.0)
-    assert drawn.gaps == "M375 20h250V220h-250z"
+    assert drawn.gaps == "M354 20h292V220h-292z"
     assert [one.words for one in drawn.names if one.words == "no reading"] == ["no reading"]
     points = np.concatenate([_points(part) for one in drawn.washes for part in one.d.split("z") if part])
     inside = points[(points[:, 1] > 20) & (points[:, 1] < 220)]
