@@ -132,7 +132,7 @@ def parse_forecast(text: str, place: Location, *, name: str = "forecast") -> Wea
     return _hourly(round(issued.timestamp() * 1000), known[0], step_h, values, place)
 
 
-def usable_faults(forecast: WeatherForecast, now_ms: int, *, name: str = "forecast") -> list[str]:
+def usable_faults(forecast: WeatherForecast, now_ms: int) -> list[str]:
     """Return why a forecast that could be read is of no use now; empty when it is.
 
     Parameters
@@ -144,15 +144,15 @@ def usable_faults(forecast: WeatherForecast, now_ms: int, *, name: str = "foreca
     age_h = (now_ms - forecast.issued_ms) / HOUR_MS
     faults = []
     if age_h > FORECAST_STALE_H:
-        faults.append(f"{name}: found it {age_h:.0f} hours old, expected at most {FORECAST_STALE_H:.0f}")
+        faults.append(f"forecast: found it {age_h:.0f} hours old, expected at most {FORECAST_STALE_H:.0f}")
     if age_h < -ISSUED_LEAD_H:
-        faults.append(f"{name}: found it issued {-age_h:.0f} hours from now, expected a time that has been")
+        faults.append(f"forecast: found it issued {-age_h:.0f} hours from now, expected a time that has been")
     end_ms = forecast.first_ms + forecast.hours * HOUR_MS
     if forecast.first_ms > now_ms:
-        faults.append(f"{name}: found its first step {(forecast.first_ms - now_ms) / HOUR_MS:.0f} hours from now, "
+        faults.append(f"forecast: found its first step {(forecast.first_ms - now_ms) / HOUR_MS:.0f} hours from now, "
                       "expected one that has begun")  # fmt: skip
     elif end_ms < now_ms + LEAST_AHEAD_H * HOUR_MS:
-        faults.append(f"{name}: found {max((end_ms - now_ms) / HOUR_MS, 0.0):.0f} hours to come, expected at least "
+        faults.append(f"forecast: found {max((end_ms - now_ms) / HOUR_MS, 0.0):.0f} hours to come, expected at least "
                       f"{LEAST_AHEAD_H:.0f}")  # fmt: skip
     return faults
 

@@ -50,6 +50,7 @@ log = logging.getLogger(__name__)
 MAX_QUEUE_MESSAGES = 64
 KEEPALIVE_S = 30
 BROKER_CONNECT_TIMEOUT_S = 5.0
+EXCHANGE_S = 0.2  # how long a step reads and writes
 RECONNECT_FIRST_S, RECONNECT_MOST_S = 0.5, 30.0
 STARTING_TRIES = 2  # failures that are told as news only, not as a warning
 MAX_TOLD = 64  # alert events the broker has not acknowledged
@@ -196,11 +197,11 @@ class Ingest:
 
     # --- the network's side ------------------------------------------------------------------------------------
 
-    def step(self, stop: threading.Event, *, timeout_s: float = 0.2) -> None:
-        """Connect, or read and write what there is within the time. Bounded by it and the connect timeout. [s]"""
+    def step(self, stop: threading.Event) -> None:
+        """Connect, or read and write what there is within `EXCHANGE_S`. Bounded by it and the connect timeout."""
         try:
             if self._open:
-                self._exchange(timeout_s)
+                self._exchange(EXCHANGE_S)
             else:
                 self._connect(stop)
         except _MQTT_FAULTS as err:

@@ -17,6 +17,7 @@ from pipeline.soil.layers import Medium, Range
 from pipeline.soil.wetting import Spell
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
+CHANNEL_ERROR = 0.01  # m3/m3, standard deviation of a channel's own error, part of each interval: our own choice
 SOAKING_MM = 5.0  # less does not fill a layer; common practice, no source
 SOAKED_QUANTILE = 0.8  # and it must have brought the channel into the wettest fifth of its history
 FEWEST_EVENTS = 3  # under so many plateaus a limit is provisional
@@ -56,7 +57,6 @@ def learn_limits(
     spells: Sequence[Spell],
     *,
     nights_ms: npt.ArrayLike | None = None,
-    error: float = 0.01,
 ) -> Limits:
     """Learn both limits of a channel, from all of its history up to now.
 
@@ -70,16 +70,14 @@ def learn_limits(
         Every wetting of that time, in order.
     nights_ms : array_like, shape (night, 2), optional
         Begin and end of nights on which next to nothing evaporated. [ms] Only clay asks for them.
-    error : float
-        Standard deviation of the channel's own error, part of each interval. [m3 m-3]
 
     Returns
     -------
     Limits
         Where the two come closer than 0.03 both are the medium's, provisional.
     """
-    drained = drained_limit(time_ms, theta, medium, spells, nights_ms=nights_ms, error=error)
-    dry = dry_limit(time_ms, theta, medium, error=error)
+    drained = drained_limit(time_ms, theta, medium, spells, nights_ms=nights_ms)
+    dry = dry_limit(time_ms, theta, medium)
     if drained.value - dry.value >= LEAST_SPAN:
         return Limits(dry, drained)
     reason = "dry and drained were learned too close together: the medium's own stand"
@@ -96,7 +94,6 @@ def drained_limit(
     spells: Sequence[Spell],
     *,
     nights_ms: npt.ArrayLike | None = None,
-    error: float = 0.01,
 ) -> Estimate:
     """Learn the water held once drained: the median of the plateaus after good wettings.
 
@@ -110,8 +107,6 @@ def drained_limit(
         Every wetting of that time, in order.
     nights_ms : array_like, shape (night, 2), optional
         Begin and end of nights on which next to nothing evaporated. [ms] Only clay asks for them.
-    error : float
-        Standard deviation of the channel's own error. [m3 m-3]
 
     Returns
     -------
@@ -139,7 +134,7 @@ def drained_limit(
             levels.append(level)
     if not levels:
         return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
-    found = median_of(np.array(levels), error=error)
+    found = median_of(np.array(levels), error=CHANNEL_ERROR)
     if found.n < FEWEST_EVENTS:
         few = f"{found.n} plateaus, {FEWEST_EVENTS} needed"
         return _prior(medium.drained, medium.drained_prior, few, found.n)
@@ -172,7 +167,7 @@ def _still_night(times: TimeArray, values: FloatArray, begin_ms: int, end_ms: in
     return float(np.median(values[inside])) if abs(slope_per_day) <= STILL_M3_M3_D else float("nan")
 
 
-def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: float = 0.01) -> Estimate:
+def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium) -> Estimate:
     """Learn the water held once dry: the second percentile of the history.
 
     Parameters
@@ -181,8 +176,6 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: f
         Times, increasing [ms], and water content [m3 m-3], NaN where not good.
     medium : Medium
         What the channel lies in.
-    error : float
-        Standard deviation of the channel's own error. [m3 m-3]
 
     Returns
     -------
@@ -202,8 +195,8 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium, *, error: f
     # readings of a day say the same: the order statistics are taken as of so many days (binomial, normal form)
     spread = NORMAL_90 * float(np.sqrt(DRY_QUANTILE * (1.0 - DRY_QUANTILE) / days))
     low, high = np.quantile(values, [max(DRY_QUANTILE - spread, 0.0), DRY_QUANTILE + spread])
-    below = float(np.hypot(driest - low, NORMAL_90 * error))
-    above = float(np.hypot(high - driest, NORMAL_90 * error))
+    below = float(np.hypot(driest - low, NORMAL_90 * CHANNEL_ERROR))
+    above = float(np.hypot(high - driest, NORMAL_90 * CHANNEL_ERROR))
     found = Estimate(driest, driest - below, driest + above, days)
     return _inside(found, medium.wilting, f"{medium.title} holds when dry")
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pipeline.units import HOUR_MS, MINUTE_MS, BoolArray, FloatArray, TimeArray
 
 RAIN_TICKS_PER_MM = 1000.0  # rain is summed in whole micrometres
+RAIN_SILENT_MS = 2 * HOUR_MS  # how old the last value of rain may be
 _LONG_AGO_MS = np.iinfo(np.int64).min // 2
 
 
@@ -104,9 +105,7 @@ def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDAr
     return np.asarray(total[1:] - total[first], dtype=np.int64)
 
 
-def rain_before(
-    at_ms: TimeArray, rain_time_ms: TimeArray, rain_mm: FloatArray, *, window_ms: int, max_age_ms: int = 2 * HOUR_MS
-) -> FloatArray:
+def rain_before(at_ms: TimeArray, rain_time_ms: TimeArray, rain_mm: FloatArray, *, window_ms: int) -> FloatArray:
     """Return the rain in the window (t - window, t] before each time.
 
     Parameters
@@ -115,13 +114,13 @@ def rain_before(
         [ms]
     rain_time_ms, rain_mm : ndarray, shape (m,)
         Times, increasing [ms], and rain since the value before. [mm]
-    window_ms, max_age_ms : int
-        Length of the window; and how old the last rain value may be. [ms]
+    window_ms : int
+        Length of the window. [ms]
 
     Returns
     -------
     ndarray, shape (n,)
-        [mm] NaN where the gauge was silent for longer than `max_age_ms`, or a value in the window is NaN.
+        [mm] NaN where the gauge was silent for longer than `RAIN_SILENT_MS`, or a value in the window is NaN.
     """
     ticks = np.rint(np.nan_to_num(rain_mm) * RAIN_TICKS_PER_MM).astype(np.int64)
     total = np.concatenate([[0], np.cumsum(ticks)])
@@ -130,7 +129,7 @@ def rain_before(
     first = np.searchsorted(rain_time_ms, at_ms - window_ms, side="right")
     rain = (total[last] - total[first]) / RAIN_TICKS_PER_MM
     heard = np.concatenate([[_LONG_AGO_MS], rain_time_ms])[last]
-    rain[(unknown[last] > unknown[first]) | (at_ms - heard > max_age_ms)] = np.nan
+    rain[(unknown[last] > unknown[first]) | (at_ms - heard > RAIN_SILENT_MS)] = np.nan
     return np.asarray(rain, dtype=np.float64)
 
 
@@ -138,9 +137,6 @@ def beside(
     at_ms: TimeArray,
     other_time_ms: TimeArray,
     other: FloatArray,
-    *,
-    max_age_ms: int = HOUR_MS,
-    slack_ms: int = MINUTE_MS,
 ) -> FloatArray:
     """Return the last value of another channel at each time.
 
@@ -150,16 +146,15 @@ def beside(
         [ms]
     other_time_ms, other : ndarray, shape (m,)
         Times, increasing [ms], and values. [any unit]
-    max_age_ms, slack_ms : int
-        How old the value may be, and how much later: channels of one slot are heard seconds apart, in any order. [ms]
 
     Returns
     -------
     ndarray, shape (n,)
-        [unit of `other`] NaN where the last value is older.
+        [unit of `other`] NaN where the last value is older than an hour. One may be up to a minute later: channels of a
+        slot are heard seconds apart, in any order.
     """
-    last = np.searchsorted(other_time_ms, at_ms + slack_ms, side="right")
+    last = np.searchsorted(other_time_ms, at_ms + MINUTE_MS, side="right")
     times = np.concatenate([[_LONG_AGO_MS], other_time_ms])[last]
     values = np.concatenate([[np.nan], other])[last]
-    values[at_ms - times > max_age_ms] = np.nan
+    values[at_ms - times > HOUR_MS] = np.nan
     return np.asarray(values, dtype=np.float64)

@@ -101,17 +101,13 @@ def median_profile(
     return median, np.asarray(count, dtype=np.int64)
 
 
-def depth_to_limit_m(
-    depth_m: npt.ArrayLike, cone_index_kpa: npt.ArrayLike, *, limit_kpa: float = ROOT_LIMIT_KPA
-) -> float:
+def depth_to_limit_m(depth_m: npt.ArrayLike, cone_index_kpa: npt.ArrayLike) -> float:
     """Return the depth at which a profile first reaches the strength that stops roots.
 
     Parameters
     ----------
     depth_m, cone_index_kpa : array_like, shape (depth,)
         A profile, depth rising. [m], [kPa]
-    limit_kpa : float
-        [kPa]
 
     Returns
     -------
@@ -124,13 +120,13 @@ def depth_to_limit_m(
     depth, value = depth[good], value[good]
     if value.size == 0:
         return float("nan")
-    over = np.flatnonzero(value >= limit_kpa)
+    over = np.flatnonzero(value >= ROOT_LIMIT_KPA)
     if over.size == 0:
         return float("inf")
     i = int(over[0])
     if i == 0:
         return float(depth[0])
-    share = (limit_kpa - value[i - 1]) / (value[i] - value[i - 1])
+    share = (ROOT_LIMIT_KPA - value[i - 1]) / (value[i] - value[i - 1])
     return float(depth[i - 1] + share * (depth[i] - depth[i - 1]))
 
 
