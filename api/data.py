@@ -301,7 +301,7 @@ def get_observations(
     channels = _known(pipeline, channel)
     start_ms, end_ms = _span(pipeline, start, end)
     step = _step(every, end_ms - start_ms)
-    behind = None if after is None else _place(after)
+    behind = None if after is None else _place(after, "CHANNEL")
     following = None
     with large_reads.turn():
         # One more than a page has tells whether there is another.
@@ -309,12 +309,10 @@ def get_observations(
         page = frame.iloc[:limit]
         rows = observation_rows(page)
     if len(frame) > limit:
-        channel_id, at_ms = page[["channel", "measured_at_ms"]].iloc[-1]
-        query = [("channel", c) for c in channels] + [
-            ("from", iso(start_ms)), ("to", iso(end_ms)), ("every", step), ("limit", limit),
-            ("after", f"{channel_id}@{iso(at_ms)}"),
-        ]  # fmt: skip
-        following = f"{request.url.path}?{urlencode(query)}"
+        query = [*(("channel", c) for c in channels), ("every", step)]
+        following = _next(
+            request, query, (start_ms, end_ms), limit, (page["channel"].iloc[-1], page["measured_at_ms"].iloc[-1])
+        )
     units = {c: QUANTITIES[pipeline.config.channels()[c].channel.quantity].unit for c in channels}
     # `rows` is JSON already: written by column, it costs a tenth of what a model of each row does.
     head = json.dumps({"every": step, "units": units})[:-1]
@@ -346,8 +344,8 @@ def get_observations_csv(
 
 @router.get(
     "/findings",
-    summary="What the observations mean, by quantity and time",
-    response_model=list[schema.FindingOut],
+    summary="What the observations mean, by quantity and time, a page at a time",
+    response_model=schema.FindingsOut,
 )
 def get_findings(
     request: Request,
@@ -356,16 +354,37 @@ def get_findings(
     start: From = None,
     end: To = None,
     limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = DEFAULT_PAGE,
-    after: Annotated[int, Query(ge=0)] = 0,
+    after: Annotated[
+        str | None, Query(description="place of the last finding of the page before; `next` has it filled in")
+    ] = None,
 ) -> Response:
     pipeline = pipeline_of(request)
     find_station(pipeline, station)
     start_ms, end_ms = _span(pipeline, start, end)
+    behind = None if after is None else _place(after, "QUANTITY")
     units = {entry.quantity: entry.unit for entry in CATALOGUE.values()}
     with large_reads.turn():
-        frame = pipeline.store.findings(station, quantity, start_ms, end_ms).iloc[after : after + limit]
-        rows = finding_rows(frame, units)
-    return Response(rows, media_type="application/json")
+        # One more than a page has tells whether there is another.
+        frame = pipeline.store.findings(station, quantity, start_ms, end_ms, after=behind, limit=limit + 1)
+        page = frame.iloc[:limit]
+        rows = finding_rows(page, units)
+    query = [("station", station), *(("quantity", q) for q in quantity or ())]
+    following = None
+    if len(frame) > limit:
+        following = _next(
+            request, query, (start_ms, end_ms), limit, (page["quantity"].iloc[-1], page["start_ms"].iloc[-1])
+        )
+    return Response(f'{{"findings": {rows}, "next": {json.dumps(following)}}}', media_type="application/json")
+
+
+def _next(
+    request: Request, query: list[tuple[str, str]], span_ms: tuple[int, int], limit: int, last: tuple[str, int]
+) -> str:
+    """The address of the page behind a row, by the name and the time that the row is sorted by."""
+    name, at_ms = last
+    start_ms, end_ms = span_ms
+    span = [("from", iso(start_ms)), ("to", iso(end_ms)), ("limit", str(limit)), ("after", f"{name}@{iso(at_ms)}")]
+    return f"{request.url.path}?{urlencode([*query, *span])}"
 
 
 @router.get("/findings/catalogue", summary="Every finding there is: unit, meaning, stage, and where a person sees it")
@@ -475,17 +494,17 @@ def _span(pipeline: Pipeline, start: datetime.datetime | None, end: datetime.dat
     return start_ms, end_ms
 
 
-def _place(after: str) -> tuple[str, int]:
-    """A place in the order of channel and time, as `next` names it. Raises Problem 422."""
-    channel, _, text = after.rpartition("@")
+def _place(after: str, what: str) -> tuple[str, int]:
+    """A place in the order of name and time, as `next` names it. Raises Problem 422, which says what the name is of."""
+    name, _, text = after.rpartition("@")
     try:
         at = datetime.datetime.fromisoformat(text)
     except ValueError:
         at = None
-    if channel and at is not None:
-        return channel, ms(at)
+    if name and at is not None:
+        return name, ms(at)
     raise Problem(
-        422, "No such place", f"after: found {after!r}, expected CHANNEL@TIME, as `next` of the page before has it"
+        422, "No such place", f"after: found {after!r}, expected {what}@TIME, as `next` of the page before has it"
     )
 
 

@@ -104,6 +104,13 @@ class FindingOut(BaseModel):
     reason: str
 
 
+class FindingsOut(BaseModel):
+    """A page of findings. `next` is the address of the following page, null on the last."""
+
+    findings: list[FindingOut]
+    next: str | None
+
+
 class CatalogueEntryOut(BaseModel):
     """One quantity of the catalogue of findings."""
 

@@ -148,9 +148,21 @@ class Store(Protocol):
         """Keep findings with the columns `FINDING_COLUMNS`; one of the same (station, quantity, start_ms) is
         replaced. Returns what was not kept just so before, by quantity."""
 
-    def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
+    def findings(
+        self,
+        station: str,
+        quantities: Sequence[str] | None,
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
         """Return findings of a station (None: of every quantity) with start <= start_ms < end, sorted by quantity and
-        start_ms."""
+        start_ms.
+
+        `after`, a quantity and a start, and `limit` cut out a page as in `observations`.
+        """
 
     def finding_series(
         self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int

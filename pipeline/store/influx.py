@@ -264,31 +264,61 @@ class InfluxStore:
         )
         return extent(frame, "quantity", "start_ms")
 
-    def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Return findings, sorted by quantity and start_ms. See Store."""
-        return self._findings(station, quantities, (start_ms, end_ms), FINDING_COLUMNS)
+    def findings(
+        self,
+        station: str,
+        quantities: Sequence[str] | None,
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
+        """Return findings, sorted by quantity and start_ms. See Store. A page reads as many of each quantity."""
+        read = partial(self._findings, station, names=FINDING_COLUMNS, limit=limit)
+        if after is None:
+            found = read(quantities, (start_ms, end_ms))
+        else:
+            behind, behind_ms = after
+            of_it = [behind] if quantities is None or behind in quantities else []
+            others = None if quantities is None else [q for q in quantities if q > behind]
+            rest = read(others, (start_ms, end_ms))
+            found = pd.concat(
+                [read(of_it, (max(start_ms, behind_ms + 1), end_ms)), rest[rest["quantity"] > behind]],
+                ignore_index=True,
+            )
+        return found if limit is None else found.iloc[:limit]
 
     def finding_series(
         self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return starts and values of each quantity. See Store."""
         names = ("quantity", "start_ms", "value")
-        return series_of_findings(self._findings(station, quantities, (start_ms, end_ms), names))
+        return series_of_findings(self._findings(station, quantities, (start_ms, end_ms), names=names))
 
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings of a span, by writing them as removed. See Store."""
         self.upsert_findings(self.findings(station, quantities, start_ms, end_ms).assign(n=REMOVED_N))
 
     def _findings(
-        self, station: str, quantities: Sequence[str] | None, span: StartEnd, names: Sequence[str]
+        self,
+        station: str,
+        quantities: Sequence[str] | None,
+        span: StartEnd,
+        *,
+        names: Sequence[str],
+        limit: int | None = None,
     ) -> pd.DataFrame:
-        """Return these columns of findings that are not removed, sorted by quantity and start_ms."""
+        """Return these columns of findings that are not removed, at most `limit` of each quantity, sorted by quantity
+        and start_ms."""
         fields = tuple(field for field in FIELDS["finding"] if field in names or field == "n")
         statements = []
         if span[0] < span[1] and (quantities is None or len(quantities)):
             named = one_of("station", [station])
             named += "" if quantities is None else f" AND {one_of('quantity', quantities)}"
-            statements = [self._select("finding", named, span, fields=fields, by="quantity")]
+            tail = "" if limit is None else f"LIMIT {limit}"
+            named += tail and f" AND n <> {REMOVED_N}"
+            statements = [self._select("finding", named, span, fields=fields, by="quantity", tail=tail)]
         frame = _table(self._ask(*statements), ("quantity",), fields)
         frame = frame[frame["n"] != REMOVED_N].rename(columns={"time": "start_ms"}).assign(station=station)
         return _as(names, frame)

@@ -245,15 +245,32 @@ class SqliteStore:
                     edges[name] = min(first, times[0]), max(last, times[1])
         return edges
 
-    def findings(self, station: str, quantities: Sequence[str] | None, start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Return findings, sorted by quantity and start_ms. See Store."""
+    def findings(
+        self,
+        station: str,
+        quantities: Sequence[str] | None,
+        start_ms: int,
+        end_ms: int,
+        *,
+        after: tuple[str, int] | None = None,
+        limit: int | None = None,
+    ) -> pd.DataFrame:
+        """Return findings, sorted by quantity and start_ms. See Store. A page reads the rows it gives."""
         where = "WHERE series = ? AND start_ms >= ? AND start_ms < ?"
+        behind, behind_ms = ("", 0) if after is None else after
+        left = -1 if limit is None else limit
         parts, reasons, names = [], [], []
         with self._database.snapshot() as connection:
             known = _series_numbers(connection, station)
-            for quantity in sorted(known if quantities is None else set(quantities) & set(known)):
-                within = (known[quantity], start_ms, end_ms)
-                part = numbers_of(connection.execute(f"{_FINDING} {where} ORDER BY start_ms", within), 7)
+            for quantity in sorted(
+                q for q in (known if quantities is None else set(quantities) & set(known)) if q >= behind
+            ):
+                first_ms = max(start_ms, behind_ms + 1) if quantity == behind else start_ms
+                within = (known[quantity], first_ms, end_ms)
+                query = f"{_FINDING} {where} ORDER BY start_ms LIMIT ?"
+                part = numbers_of(connection.execute(query, (*within, left)), 7)
+                if part.shape[1]:
+                    within = (known[quantity], first_ms, int(part[0, -1]) + 1)
                 withheld = connection.execute(
                     f"SELECT start_ms, reason FROM finding {where} AND reason IS NOT NULL", within
                 ).fetchall()
@@ -263,6 +280,9 @@ class SqliteStore:
                 parts.append(part)
                 reasons.append(reason)
                 names.append(np.full(part.shape[1], quantity, dtype=object))
+                left -= 0 if limit is None else part.shape[1]
+                if left == 0:
+                    break
             start, end, value, low, high, n, version = joined(parts, 7)
             labels = _version_labels(connection, whole(version))
         return frame_of(

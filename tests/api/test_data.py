@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from urllib.parse import parse_qsl, urlsplit
 
 import numpy as np
@@ -15,6 +15,7 @@ from api.app import create_app
 from api.data import DAY_MS, MAX_CHANNELS, iso
 from hardware.reading import Reading, Status
 from pipeline.store.packed import unpack_days
+from pipeline.store.sqlite import numbers_of
 from tests.api.served import TestClient
 from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water, readings
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS
@@ -22,6 +23,7 @@ from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS
 CHANNEL = "o1/d1/moisture_0100"
 RAIN = "o1/w1/rain"
 OBSERVATIONS = "/api/v1/observations"
+FINDINGS = "/api/v1/findings"
 
 
 def span(first_hour: int, last_hour: int) -> dict[str, str]:
@@ -262,12 +264,54 @@ def test_too_many_channels_are_refused_not_cut(make_ground: MakeGround) -> None:
 
 def test_findings_carry_value_range_and_reason(client: TestClient) -> None:
     """Water in the thatch is its water content over its 14 mm; a table's limits leave the outfield a range."""
-    thatch = client.get("/api/v1/findings", params={"station": "s1", "quantity": "thatch_water", "limit": 3}).json()
+    asked: dict[str, object] = {"station": "s1", "quantity": "thatch_water", "limit": 3}
+    thatch = client.get(FINDINGS, params=asked).json()["findings"]
     assert [f["unit"] for f in thatch] == ["mm"] * 3
     content = client.get(OBSERVATIONS, params={"channel": "s1/t1/moisture", "every": "raw", "limit": 1}).json()
     assert thatch[0]["value"] == pytest.approx(content["observations"][0]["value"] * 14.0, abs=1e-9)
-    outfield = client.get("/api/v1/findings", params={"station": "o1", "quantity": "root_zone_wetness"}).json()
-    assert all(f["low"] < f["value"] < f["high"] for f in outfield)
+    outfield = client.get(FINDINGS, params={"station": "o1", "quantity": "root_zone_wetness"}).json()["findings"]
+    assert outfield and all(f["low"] < f["value"] < f["high"] for f in outfield)
+
+
+@pytest.mark.parametrize("limit", [1, 7, 24, 25])
+def test_pages_of_findings_join_to_the_whole(client: TestClient, limit: int) -> None:
+    """Following `next` to its end gives every finding once and in order, and no page is longer than was asked for."""
+    asked: dict[str, object] = {"station": "s1", "quantity": ["thatch_water", "root_zone_water"], **span(0, 12)}
+    whole = client.get(FINDINGS, params=asked).json()
+    assert len(whole["findings"]) == 24 and whole["next"] is None
+    answer = client.get(FINDINGS, params={**asked, "limit": limit}).json()
+    pages = [answer["findings"]]
+    while answer["next"] is not None:
+        answer = client.get(answer["next"]).json()
+        pages.append(answer["findings"])
+    assert [one for page in pages for one in page] == whole["findings"]
+    assert [len(page) for page in pages] == [limit] * (24 // limit) + [24 % limit] * bool(24 % limit)
+
+
+def test_a_page_of_findings_reads_no_more_rows_than_it_gives(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of hundreds of findings the store hands out those of the page and one more, wherever the page begins."""
+    read = list[int]()
+
+    def counted(rows: Iterable[Sequence[float]], width: int) -> np.ndarray:
+        table = numbers_of(rows, width)
+        read.append(table.shape[1])
+        return table
+
+    monkeypatch.setattr("pipeline.store.sqlite.numbers_of", counted)
+    for after in (None, f"thatch_water@{iso(START_MS + 200 * HOUR_MS)}"):
+        read.clear()
+        asked: dict[str, object] = {"station": "s1", "limit": 5, **span(0, HOURS)}
+        answer = client.get(FINDINGS, params={**asked, **({"after": after} if after else {})}).json()
+        assert len(answer["findings"]) == 5 and answer["next"] is not None
+        assert sum(read) == 6
+
+
+def test_a_place_that_is_none_is_refused(client: TestClient) -> None:
+    """The number of findings to pass over is no place in their order, and the problem says what is."""
+    answer = client.get(FINDINGS, params={"station": "s1", "after": "100"})
+    assert answer.status_code == 422 and "found '100', expected QUANTITY@TIME" in answer.json()["detail"]
 
 
 def test_now_says_what_is_known_and_what_is_not(client: TestClient) -> None:

@@ -184,6 +184,29 @@ def test_pages_of_a_limit_side_by_side_are_the_whole(store, limit):
     same(pd.concat(pages, ignore_index=True), whole)
 
 
+@pytest.mark.parametrize("limit", [1, 2, 4, 5, 9, 100])
+@pytest.mark.parametrize("quantities", [None, ["thatch_water", "none", "root_zone_water"]], ids=["all", "named"])
+def test_pages_of_findings_side_by_side_are_the_whole(store, limit, quantities):
+    """Each page begins behind the last row of the one before, over the edges of quantities, with the reasons of its own
+    rows and without findings that were removed; only the last is shorter than the limit."""
+    for quantity, minutes in (("thatch_water", range(0, 75, 15)), ("root_zone_water", range(-30, 45, 15))):
+        rows = finding_rows(quantity, list(minutes), np.arange(len(minutes)))
+        store.upsert_findings(rows.assign(reason=["", "no probe", None, "why", ""]))
+    store.delete_findings("square-1", ["thatch_water"], T0_MS + 15 * MINUTE_MS, T0_MS + 16 * MINUTE_MS)
+    span = (T0_MS - 2 * 900_000, T0_MS + 3_600_001)
+    whole = store.findings("square-1", quantities, *span)
+    assert len(whole) == 9
+    pages, after = [], None
+    while not pages or len(pages[-1]) == limit:
+        pages.append(store.findings("square-1", quantities, *span, after=after, limit=limit))
+        if not pages[-1].empty:
+            after = (pages[-1]["quantity"].iloc[-1], int(pages[-1]["start_ms"].iloc[-1]))
+    assert [len(page) for page in pages[:-1]] == [limit] * (9 // limit)
+    same(pd.concat([page for page in pages if len(page)], ignore_index=True), whole)
+    beyond = store.findings("square-1", quantities, *span, after=("sand", 0))
+    assert beyond["quantity"].unique().tolist() == ["thatch_water"]
+
+
 def test_a_place_need_not_be_that_of_a_row(store):
     """What comes after a place is told by its order alone: between rows, before the span, at a channel without rows."""
     store.upsert_observations(pd.concat([observation_rows(C0, [0, 30], [1, 2]), observation_rows(C1, [0], [3])]))
