@@ -10,7 +10,7 @@ import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
-from hardware.reading import Reading
+from hardware.reading import ReadingColumns
 from pipeline.diary.facts import changes_the_past
 from pipeline.diary.station import WEATHER, StationContext
 from pipeline.run.log import log_fields
@@ -158,11 +158,11 @@ class RestageQueue:
         """Return whether days or fortnights of a station are still to be redone, or its limits to be learned."""
         return station in self._changed or station in self._to_learn
 
-    def mark(self, readings: Iterable[Reading], now_s: float) -> dict[str, int]:
+    def mark(self, readings: ReadingColumns, now_s: float) -> dict[str, int]:
         """Note new readings. Returns the stations they belong to, with the newest time of each. [ms]"""
         times: dict[str, list[int]] = {}
-        for reading in readings:
-            times.setdefault(reading.channel, []).append(reading.measured_at_ms)
+        for channel, measured_at_ms in zip(readings.channel, readings.measured_at_ms, strict=True):
+            times.setdefault(channel, []).append(measured_at_ms)
         newest: dict[str, int] = {}
         by_station: dict[str, list[int]] = {}
         for channel, at_ms in times.items():

@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from hardware.reading import Reading, Status, digest_of
+from hardware.reading import Reading, ReadingColumns, Status, digest_of
 from pipeline.units import DAY_MS, Flag, is_believed
 
 ROW = np.dtype(
@@ -54,30 +54,30 @@ class DamagedBlock(ValueError):
     """A block on the disk that does not read as what was packed; the text says what was found and expected."""
 
 
-def pack(readings: Sequence[Reading], numbers: Mapping[str, int]) -> tuple[np.ndarray, str | None]:
+def pack(readings: ReadingColumns, numbers: Mapping[str, int]) -> tuple[np.ndarray, str | None]:
     """Return readings as rows, and the slots that are texts as a JSON list, None when there are none.
 
     Parameters
     ----------
-    readings : sequence of Reading
+    readings : ReadingColumns
     numbers : mapping of str to int
         Number of each channel name.
     """
     texts: list[str] = []
-    slots = {text: int(text) if _GRID_SLOT(text) else 0 for text in {r.slot for r in readings}}
+    slots = {text: int(text) if _GRID_SLOT(text) else 0 for text in set(readings.slot)}
     for text, number in slots.items():
         if number == 0:
             texts.append(text)
             slots[text] = -len(texts)
-    ok, codes = Status.OK, STATUS_CODES  # asking for one member is cheaper than looking it up
     rows = np.empty(len(readings), dtype=ROW)
-    rows["channel"] = [numbers[r.channel] for r in readings]
-    rows["measured_at_ms"] = [r.measured_at_ms for r in readings]
-    rows["slot"] = [slots[r.slot] for r in readings]
-    rows["raw"] = np.array([r.raw for r in readings], dtype=np.float64)
-    rows["status"] = [0 if r.status is ok else codes[r.status] for r in readings]
-    rows["attempts"] = [r.attempts for r in readings]
-    rows["clock_ok"] = [r.clock_ok for r in readings]
+    rows["channel"] = [*map(numbers.__getitem__, readings.channel)]
+    rows["measured_at_ms"] = readings.measured_at_ms
+    rows["slot"] = [*map(slots.__getitem__, readings.slot)]
+    rows["raw"] = np.array(readings.raw, dtype=np.float64)
+    ok, codes = Status.OK, STATUS_CODES  # asking for one member is cheaper than looking it up
+    rows["status"] = [0 if status is ok else codes[status] for status in readings.status]
+    rows["attempts"] = readings.attempts
+    rows["clock_ok"] = readings.clock_ok
     return rows, json.dumps(texts) if texts else None
 
 

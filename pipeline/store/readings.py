@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from hardware.reading import MAX_SEQ, BadBatch, Batch, BatchSpan, Reading, digest_of
+from hardware.reading import MAX_SEQ, BadBatch, Batch, BatchSpan, Reading, ReadingColumns, digest_of
 from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
     LAST_RUN,
@@ -169,12 +169,10 @@ def keep_batch(
         raise BadBatch(f"lowest_kept: found {missing} readings missing before it, expected at most {MAX_HOLE}")
     overlapping = _spans(tx, outbox, batch.first, batch.last)
     duplicates = conflicts = 0
-    fresh: Sequence[Reading] = batch.readings
     runs = [(batch.first, batch.last)]
     if overlapping:
         kept = [(first, last) for first, last, kind in overlapping if kind == KEPT]
-        runs = subtract((batch.first, batch.last), kept)
-        fresh = [r for r in batch.readings if _inside(r.seq, runs)]
+        runs = subtract(runs[0], kept)
         duplicates, conflicts = _compare(tx, outbox, [r for r in batch.readings if not _inside(r.seq, runs)])
     proves = batch.before is not None  # an agent that compares digests: in agreement and in order, or not at all
     refused = proves and (conflicts > 0 or _breaks_off(tx, place, batch))
@@ -185,19 +183,20 @@ def keep_batch(
         hole = _note_hole(tx, outbox, place.received + 1, batch.lowest_kept - 1, received_at_ms)
         refused = proves and batch.first > place.received + 1 and _advance(tx, outbox, place.received) < batch.first - 1
     if refused:
-        fresh, duplicates = (), 0
+        runs, duplicates = [], 0
     else:
         _give_way(tx, outbox, runs, [span for span in overlapping if span[2] != KEPT])
-        _insert(tx, channels, outbox, fresh, runs, received_at_ms, feed)
+        _insert(tx, channels, outbox, batch.columns, runs, received_at_ms, feed)
     received = _advance(tx, outbox, place.received)
-    _note_receipt(tx, place, received, batch if fresh else None, received_at_ms)
+    _note_receipt(tx, place, received, batch if runs else None, received_at_ms)
     tx.execute(
         "UPDATE outbox SET duplicates = duplicates + ?1, conflicts = conflicts + ?2, holes = holes + ?3, "
         "heard_at_ms = ?4, conflict_at_ms = CASE WHEN ?2 > 0 THEN ?4 ELSE conflict_at_ms END, "
         "follows = CASE WHEN ?5 = '' THEN follows ELSE ?5 END WHERE id = ?6",
         (duplicates, conflicts, hole, received_at_ms, batch.follows, outbox),
     )
-    return Appended(len(fresh), duplicates, conflicts, hole, received, refused)
+    new = sum(last - first + 1 for first, last in runs)
+    return Appended(new, duplicates, conflicts, hole, received, refused)
 
 
 def _breaks_off(tx: Connection, place: OutboxRow, batch: Batch) -> bool:
@@ -415,17 +414,15 @@ def _insert(
     tx: Connection,
     channels: Channels,
     outbox: int,
-    fresh: Sequence[Reading],
+    readings: ReadingColumns,
     runs: list[tuple[int, int]],
     received_at_ms: int,
     feed: int,
 ) -> None:
-    if not fresh:
-        return
-    number = channels.numbers(tx, {r.channel for r in fresh})
+    """Write the runs of seq out of some readings."""
     for first, last in runs:
-        part = fresh if len(runs) == 1 else [r for r in fresh if first <= r.seq <= last]
-        rows, named = pack(part, number)
+        fresh = readings[first - readings.first : last - readings.first + 1]
+        rows, named = pack(fresh, channels.numbers(tx, set(fresh.channel)))
         _keep_run(tx, (outbox, first, last), rows, rows.tobytes(), named, received_at_ms, feed=feed)
         tx.executemany(NOTE_EDGES, [(outbox, *edge) for edge in channel_edges(rows)])
 

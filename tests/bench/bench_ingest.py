@@ -44,7 +44,7 @@ from hardware.reading import (  # noqa: E402
     readings_topic,
     receipt_topic,
 )
-from pipeline.service import Pipeline  # noqa: E402
+from pipeline.service import LOADS, Pipeline  # noqa: E402
 from pipeline.service import load_settings as load  # noqa: E402
 from pipeline.store.database import CACHE_KIB, WAL_PAGES, Database  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
@@ -173,7 +173,7 @@ def against_sqlite(batches: list[Batch], folder: Path) -> bool:
 
     def keep(some: list[tuple[str, bytes]]) -> None:
         for topic, payload in some:
-            decoding.append(decode_batch(payload, parse_readings_topic(topic)), T0_MS)
+            decoding.append(decode_batch(payload, parse_readings_topic(topic), loads=LOADS), T0_MS)
 
     for at in range(0, len(wire), TURN):
         some, these, those = wire[at : at + TURN], rows[at : at + TURN], batches[at : at + TURN]

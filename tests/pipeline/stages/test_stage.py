@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from hardware.reading import Batch
 from pipeline.stages.recompute import PERIOD_STAGES, in_order, recompute, station_context
 from pipeline.stages.stage import FORTNIGHT_MS, FindPeriod, Grain, Stage, on_grid, over_short_gaps, read_span
 from pipeline.units import DAY_MS
 from tests.pipeline.contexts import changed
-from tests.pipeline.hand import SETTINGS, Line, batches, reading, stored
+from tests.pipeline.hand import OUTBOX, SETTINGS, Line, batches, reading, stored
 from tests.pipeline.store.keeping import keep
 from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS
 
@@ -175,7 +176,7 @@ def test_days_wait_until_the_stages_have_seen_every_station(make: Callable[..., 
     """With one of two stations still to be seen no day is worked out, and with both seen both are."""
     line = make(LOCATED + OTHER, now_ms=MONDAY_MS + 6 * DAY_MS)
     keep(line.stores.store, readings[:900], MONDAY_MS)
-    line.study.mark(readings[:900], 0.0)  # the weather is both stations'
+    line.study.mark(Batch("meadow", "node-1", OUTBOX, 1, readings[:900]).columns, 0.0)  # the weather is both stations'
     assert line.study.step() is not None and line.study.waiting == 1
     assert line.study.step_periods() is None
     while line.study.waiting:

@@ -9,7 +9,7 @@ from contextlib import closing
 import numpy as np
 import pytest
 
-from hardware.reading import Reading, Status
+from hardware.reading import Batch, Reading, Status
 from pipeline.errors import StoreForeign, StoreTooNew
 from pipeline.store.database import MIGRATIONS, Database, Migration, migrate
 from pipeline.store.journal import Journal
@@ -117,7 +117,7 @@ def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
         Reading("c", "n", "0" * 16, i + 1, f"a/b/c{i % 2}", str(i + 1), T0_MS + i * 60_000, 0.5, Status.OK, 1, True)
         for i in range(30)
     )
-    packed = pack(readings, {"a/b/c0": 1, "a/b/c1": 2})[0].tobytes()
+    packed = pack(Batch("club", "north", "0" * 16, 1, readings).columns, {"a/b/c0": 1, "a/b/c1": 2})[0].tobytes()
     times = T0_MS + np.sort(rng.choice(3 * DAY_MS, 300, replace=False))
     raw, value, flag = rng.random(300), rng.random(300), rng.choice([1, 2, 3, 4, 9], 300)
     rows = [

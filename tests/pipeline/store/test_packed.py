@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hardware.reading import Reading, Status
+from hardware.reading import Batch, Reading, Status
 from pipeline.store.packed import (
     OBSERVED,
     ROW,
@@ -29,6 +29,11 @@ from pipeline.store.packed import (
 
 NAMES = {7: "a/b/c", 2_000_000_000: "x/y/z"}
 NUMBERS = {name: number for number, name in NAMES.items()}
+
+
+def columns(readings):
+    return Batch("club", "north", "0" * 16, 1, readings).columns
+
 
 outcomes = st.one_of(
     st.tuples(st.floats(allow_nan=False, allow_infinity=False), st.just(Status.OK)),
@@ -52,7 +57,7 @@ def test_a_run_comes_back_as_it_was_packed(rows, first):
         Reading("club", "north", "0" * 16, first + i, channel, slot, at_ms, *outcome, attempts, clock_ok)
         for i, (channel, slot, at_ms, outcome, attempts, clock_ok) in enumerate(rows)
     )
-    packed, named = pack(readings, NUMBERS)
+    packed, named = pack(columns(readings), NUMBERS)
     again = unpack(packed.tobytes(), named, NAMES, "club", "north", "0" * 16, first)
     assert again == readings
     assert [str(r.raw) for r in again] == [str(r.raw) for r in readings]  # tells -0.0 from 0.0
@@ -65,7 +70,7 @@ def test_squeezed_readings_come_back_to_the_last_bit(rows):
         Reading("club", "north", "0" * 16, 1 + i, channel, slot, at_ms, *outcome, attempts, clock_ok)
         for i, ((channel, slot, at_ms, outcome, attempts, clock_ok), _) in enumerate(rows)
     )
-    packed, texts = pack(readings, NUMBERS)
+    packed, texts = pack(columns(readings), NUMBERS)
     received = np.array([at_ms for _, at_ms in rows])
     again, received_again = stored_rows(squeeze(packed, received), texts, True, 0)
     assert again.tobytes() == packed.tobytes() and received_again.tolist() == received.tolist()
@@ -80,7 +85,7 @@ def test_the_form_on_the_disk_is_the_one_already_written():
         Reading("club", "north", "0" * 16, 5, "a/b/c", "1704067200", at_ms, 0.25, Status.OK, 1, True),
         Reading("club", "north", "0" * 16, 6, "a/b/c", "stroke:1:2", at_ms + 1, -1.5, Status.OK, 2, False),
     ]
-    packed, named = pack(readings, NUMBERS)
+    packed, named = pack(columns(readings), NUMBERS)
     expected = struct.pack("<iqqdBBB", 7, at_ms, 1_704_067_200, 0.25, 0, 1, 1)
     expected += struct.pack("<iqqdBBB", 7, at_ms + 1, -1, -1.5, 0, 2, 0)
     assert packed.tobytes() == expected and named == '["stroke:1:2"]'
@@ -126,7 +131,7 @@ def test_edges_of_channels_are_their_first_and_last_times():
         Reading("club", "north", "0" * 16, 5 + i, channel, "1", at_ms, 0.5, Status.OK, 1, True)
         for i, (channel, at_ms) in enumerate([("a/b/c", 30), ("x/y/z", 7), ("a/b/c", 10), ("a/b/c", 20)])
     ]
-    assert channel_edges(pack(readings, NUMBERS)[0]) == [(7, 10, 30), (2_000_000_000, 7, 7)]
+    assert channel_edges(pack(columns(readings), NUMBERS)[0]) == [(7, 10, 30), (2_000_000_000, 7, 7)]
 
 
 @pytest.mark.parametrize("day", [-1, 2**17])
@@ -147,5 +152,5 @@ def test_the_form_of_merged_runs_is_the_one_already_written():
     ]
     one = struct.pack("<iqqdBBBq", 7, at_ms, 1_704_067_200, 0.25, 0, 1, 1, 9)
     two = struct.pack("<iqqdBBBq", 2_000_000_000, 7, -1 - 1_704_067_200, -1.5, 0, 2, 0, -7)
-    packed = squeeze(pack(readings, NUMBERS)[0], np.array([at_ms + 9, at_ms]))
+    packed = squeeze(pack(columns(readings), NUMBERS)[0], np.array([at_ms + 9, at_ms]))
     assert zlib.decompress(packed) == bytes(b for pair in zip(one, two, strict=True) for b in pair)
