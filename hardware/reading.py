@@ -206,11 +206,11 @@ class Batch:
 
     @property
     def first(self) -> int:
-        return self.readings[0].seq
+        return self.readings.first if isinstance(self.readings, ReadingColumns) else self.readings[0].seq
 
     @property
     def last(self) -> int:
-        return self.readings[-1].seq
+        return self.first + len(self.readings) - 1
 
     @property
     def columns(self) -> ReadingColumns:

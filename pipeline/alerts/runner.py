@@ -22,6 +22,7 @@ from pipeline.advice.phrases import spoken
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.model import (
+    NO_FINDINGS,
     Ahead,
     AlertEvent,
     AlertRule,
@@ -72,8 +73,6 @@ BACKUPS_PLACE = "Backup"  # where an alert about the data of the site is, in wor
 RULES: tuple[AlertRule[Any], ...] = (*WATER_RULES, *PROBE_RULES, *SURFACE_RULES, *SITE_RULES, *PLAN_RULES)
 RULE_OF: Mapping[RuleName, AlertRule[Any]] = {rule.name: rule for rule in RULES}
 BOUNDS_OF_RULES: Mapping[str, type[RuleBounds]] = {rule.name: rule.bounds for rule in RULES}
-QUARTER_HOUR_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.QUARTER_HOUR for q in r.reads))
-DAY_READS = tuple(dict.fromkeys(q for r in RULES if r.grain is RuleGrain.DAY for q in r.reads))
 
 
 def first_states(
@@ -116,15 +115,15 @@ class Needed:
     Attributes
     ----------
     from_ms : int
-        From when observations and findings of quarter hours are needed; 0 if no rule asks.
-    days_from_ms : int or None
-        From when findings of days, fortnights and wettings are needed; None if no rule asks.
+        From when data of quarter hours are needed; 0 if no rule asks.
+    findings : mapping of int to list of str
+        The quantities of findings that are needed from a time on.
     before : tuple of (str, float, str, int)
         Quarter-hour findings needed before spans: quantity, hours back, quantity of the spans, after which time.
     """
 
     from_ms: int
-    days_from_ms: int | None
+    findings: Mapping[int, list[str]]
     before: tuple[tuple[str, float, str, int], ...]
 
 
@@ -132,11 +131,35 @@ def needed(states: Iterable[AlertState]) -> Needed:
     """Return the spans of data needed to evaluate some states further."""
     kept = [(RULE_OF[state.rule], state.evaluated_to_ms) for state in states]
     days = [(rule, at_ms) for rule, at_ms in kept if rule.grain is RuleGrain.DAY]
+    since: dict[str, int] = {}
+    for rule, at_ms in kept:
+        for quantity in rule.reads:
+            since[quantity] = min(at_ms + 1, since.get(quantity, at_ms + 1))
+    findings: dict[int, list[str]] = {}
+    for quantity, at_ms in since.items():
+        findings.setdefault(at_ms, []).append(quantity)
     return Needed(
         min((at_ms + QUARTER_HOUR_MS for rule, at_ms in kept if rule.grain is not RuleGrain.DAY), default=0),
-        min((at_ms + 1 for _, at_ms in days), default=None),
+        findings,
         tuple((q, back_h, rule.reads[0], at_ms) for rule, at_ms in days for q, back_h in rule.before.items()),
     )
+
+
+def readings_from_ms(states: Iterable[AlertState], found: Mapping[str, Findings]) -> int | None:
+    """Return from when observations are needed to evaluate some states further, None if no rule asks. [ms since 1970,
+    UTC]
+
+    A rule about findings of quarter hours looks at the rain between them: without any it needs none.
+    """
+    since = []
+    for state in states:
+        rule = RULE_OF[state.rule]
+        starts = [found[q].start_ms for q in rule.reads if q in found]
+        if rule.grain is not RuleGrain.DAY and (
+            rule.occasions is not None or any((at_ms > state.evaluated_to_ms).any() for at_ms in starts)
+        ):
+            since.append(state.evaluated_to_ms + QUARTER_HOUR_MS)
+    return min(since, default=None)
 
 
 def facts_of(
@@ -315,7 +338,7 @@ class AlertRunner:
             until_ms = min(now_ms, asked.from_ms + WALK_MS)
             if not states or until_ms <= asked.from_ms:
                 return [], False
-            watch = self._watch(station, context, asked, until_ms)
+            watch = self._watch(station, context, states.values(), asked, until_ms)
             if until_ms == now_ms:
                 watch = replace(watch, backup=self._backup(), custody=self._custody_at(station))
             diary = self._diary_of(watch.surface, self._entries(until_ms), station)
@@ -385,18 +408,25 @@ class AlertRunner:
         fresh = first_states(context, begin_ms, of_surface=station == first, of_site=station == of_site)
         return {key: kept.get(key, state) for key, state in fresh.items()}
 
-    def _watch(self, station: str, context: StationContext, asked: Needed, until_ms: int) -> StationWatch:
-        tables = [self._store.findings(station, QUARTER_HOUR_READS, asked.from_ms, until_ms + 1)]
-        if asked.days_from_ms is not None:
-            days = self._store.findings(station, DAY_READS, asked.days_from_ms, until_ms + 1)
-            start_ms, named = days["start_ms"].to_numpy(), days["quantity"].to_numpy(dtype=object)
-            for quantity, back_h, of, after_ms in asked.before:
-                for at_ms in start_ms[(named == of) & (start_ms > after_ms)].tolist():
-                    tables.append(self._store.findings(station, (quantity,), at_ms - round(back_h * HOUR_MS), at_ms))
-            tables.append(days)
-        seen = self._store.observations(context.observed_ids, asked.from_ms, until_ms + 1)
-        watch = self._watch_without_data(station, context)
-        return replace(watch, found=found_in(*tables), readings=readings_in(seen))
+    def _watch(
+        self, station: str, context: StationContext, states: Iterable[AlertState], asked: Needed, until_ms: int
+    ) -> StationWatch:
+        tables = [self._store.findings(station, names, at, until_ms + 1) for at, names in asked.findings.items()]
+        found = found_in(*tables)
+        before = [
+            self._store.findings(station, (quantity,), at_ms - round(back_h * HOUR_MS), at_ms)
+            for quantity, back_h, of, after_ms in asked.before
+            for at_ms in found.get(of, NO_FINDINGS).start_ms.tolist()
+            if at_ms > after_ms
+        ]
+        watch = replace(
+            self._watch_without_data(station, context), found=found_in(*tables, *before) if before else found
+        )
+        from_ms = readings_from_ms(states, found)
+        if from_ms is None:
+            return watch
+        seen = self._store.observations(context.observed_ids, from_ms, until_ms + 1)
+        return replace(watch, readings=readings_in(seen))
 
     def _watch_without_data(self, station: str, context: StationContext) -> StationWatch:
         own = self._config.stations()[station]

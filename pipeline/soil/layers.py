@@ -404,6 +404,22 @@ def air_filled_porosity(theta: npt.ArrayLike, porosity: npt.ArrayLike) -> FloatA
     return np.asarray(np.maximum(air, 0.0), dtype=np.float64)
 
 
+def first_of_each(numbers: npt.NDArray[np.int64]) -> npt.NDArray[np.intp]:
+    """Return where each value of a sorted column stands first. Arithmetic.
+
+    Parameters
+    ----------
+    numbers : ndarray of int64, shape (n,)
+        Not decreasing. [any unit]
+
+    Returns
+    -------
+    ndarray of int, shape (different values,)
+        Index. [1]
+    """
+    return np.flatnonzero(np.concatenate([numbers[:1] == numbers[:1], numbers[1:] != numbers[:-1]]))
+
+
 def on_cells(cells: npt.NDArray[np.int64], time_ms: TimeArray, value: FloatArray) -> FloatArray:
     """Return the value of a channel in each cell of time.
 
@@ -423,11 +439,12 @@ def on_cells(cells: npt.NDArray[np.int64], time_ms: TimeArray, value: FloatArray
     if time_ms.size == 0:
         return np.full(cells.shape, np.nan)
     row_cells = time_ms // CELL_MS
-    heard = np.unique(row_cells)
+    heard = row_cells[first_of_each(row_cells)]
     good = np.isfinite(value)
-    good_cells, first = np.unique(row_cells[good], return_index=True)
+    good_cells = row_cells[good]
+    first = first_of_each(good_cells)
     known = np.full(heard.size, np.nan)
-    known[np.searchsorted(heard, good_cells)] = value[good][first]
+    known[np.searchsorted(heard, good_cells[first])] = value[good][first]
     last = np.searchsorted(heard, cells, side="right") - 1
     taken = known[np.maximum(last, 0)]
     taken[(last < 0) | (cells - heard[np.maximum(last, 0)] > CARRY_CELLS)] = np.nan

@@ -126,8 +126,8 @@ def drained_limit(
         if spell.given_mm < SOAKING_MM:  # one of unknown amount is judged by what the channel did
             continue
         until_ms = int(times[-1]) if k + 1 == len(spells) else spells[k + 1].start_ms
-        after = (times >= spell.start_ms) & (times <= min(spell.end_ms + DAY_MS, until_ms))
-        if not after.any() or values[after].max() < soaked:
+        after = values[_between(times, spell.start_ms, min(spell.end_ms + DAY_MS, until_ms))]
+        if not after.size or after.max() < soaked:
             continue
         level = _plateau(times, values, medium.name, spell.end_ms, until_ms, nights)
         if np.isfinite(level):
@@ -151,17 +151,22 @@ def _plateau(
         within = nights[(nights[:, 0] >= begin_ms) & (nights[:, 1] <= stop_ms)]
         still = [level for a, b in within if np.isfinite(level := _still_night(times, values, int(a), int(b)))]
         return float(still[0]) if still else float("nan")
-    inside = (times >= begin_ms) & (times <= stop_ms)
+    inside = values[_between(times, begin_ms, stop_ms)]
     whole = stop_ms - begin_ms >= 0.5 * (last_h - first_h) * HOUR_MS
-    return float(np.median(values[inside])) if whole and inside.sum() >= FEWEST_READINGS else float("nan")
+    return float(np.median(inside)) if whole and inside.size >= FEWEST_READINGS else float("nan")
+
+
+def _between(times: TimeArray, begin_ms: int, end_ms: int) -> slice:
+    """Where increasing times lie in begin <= t <= end."""
+    return slice(int(times.searchsorted(begin_ms)), int(times.searchsorted(end_ms, side="right")))
 
 
 def _still_night(times: TimeArray, values: FloatArray, begin_ms: int, end_ms: int) -> float:
     """Level of a night on which the channel neither drained nor filled; NaN of any other."""
-    inside = (times >= begin_ms) & (times <= end_ms)
-    if inside.sum() < FEWEST_READINGS:
-        return float("nan")
+    inside = _between(times, begin_ms, end_ms)
     days = (times[inside] - begin_ms) / DAY_MS
+    if days.size < FEWEST_READINGS:
+        return float("nan")
     slope = np.polynomial.Polynomial.fit(days, values[inside], 1).convert().coef
     slope_per_day = float(slope[1]) if slope.size > 1 else 0.0
     return float(np.median(values[inside])) if abs(slope_per_day) <= STILL_M3_M3_D else float("nan")

@@ -53,7 +53,7 @@ def rolling_min(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatA
     ndarray, shape (time,)
         [unit of `value`] NaN where the window holds none.
     """
-    return _extreme(np.fmin, time_ms, value, window_ms)
+    return _extreme(np.fmin, value, *_windows(time_ms, window_ms))
 
 
 def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
@@ -71,20 +71,43 @@ def rolling_max(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatA
     ndarray, shape (time,)
         [unit of `value`] NaN where the window holds none.
     """
-    return _extreme(np.fmax, time_ms, value, window_ms)
+    return _extreme(np.fmax, value, *_windows(time_ms, window_ms))
 
 
-def _extreme(pick: np.ufunc, time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
-    """Lowest or highest value of each window, of two overlapping stretches of a power of two values that fill it."""
-    place = np.arange(value.size)
+def rolling_range(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
+    """Return the highest less the lowest value in the window (t - window, t] of each time.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times, increasing [ms], and values. [any unit] NaN is stepped over.
+    window_ms : int
+        [ms]
+
+    Returns
+    -------
+    ndarray, shape (time,)
+        [unit of `value`] NaN where the window holds none.
+    """
+    windows = _windows(time_ms, window_ms)
+    return _extreme(np.fmax, value, *windows) - _extreme(np.fmin, value, *windows)
+
+
+def _windows(time_ms: TimeArray, window_ms: int) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First index of each window, and the power of two of the longest stretch that fits it."""
     first = np.searchsorted(time_ms, time_ms - window_ms, side="right")
-    power = np.frexp(place - first + 1)[1] - 1  # of two, the longest stretch that fits
-    found, extreme = np.empty(value.size), value.astype(np.float64)
-    for k in range(int(power.max(initial=-1)) + 1):
-        rows = np.flatnonzero(power == k)
-        found[rows] = pick(extreme[rows], extreme[first[rows] + 2**k - 1])
-        extreme[2**k :] = pick(extreme[2**k :], extreme[: -(2**k)])
-    return found
+    return first, np.frexp(np.arange(1, time_ms.size + 1) - first)[1] - 1
+
+
+def _extreme(pick: np.ufunc, value: FloatArray, first: npt.NDArray[np.intp], power: npt.NDArray[np.intp]) -> FloatArray:
+    """Lowest or highest value of each window, of two overlapping stretches of a power of two values that fill it."""
+    stretches = np.empty((int(power.max(initial=0)) + 1, value.size))  # by power, each at its last index
+    stretches[0] = value
+    for k in range(1, len(stretches)):
+        half = 2 ** (k - 1)
+        stretches[k, :half] = np.nan
+        pick(stretches[k - 1, half:], stretches[k - 1, :-half], out=stretches[k, half:])
+    return np.asarray(pick(stretches[power, np.arange(value.size)], stretches[power, first + (1 << power) - 1]))
 
 
 def count_in_window(present: BoolArray, first: npt.NDArray[np.intp]) -> npt.NDArray[np.int64]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.moving import count_in_window, rolling_max, rolling_min
+from pipeline.soil.moving import count_in_window, rolling_max, rolling_min, rolling_range
 from pipeline.units import HOUR_MS, MINUTE_MS, BoolArray, Flag, FloatArray, TimeArray
 
 
@@ -255,7 +255,7 @@ def flat_line(
     ndarray of uint8, shape (time,)
         SUSPECT from the moment the window is full.
     """
-    span = rolling_max(time_ms, value, window_ms) - rolling_min(time_ms, value, window_ms)
+    span = rolling_range(time_ms, value, window_ms)
     first = np.searchsorted(time_ms, time_ms - window_ms, side="right")
     count = count_in_window(np.isfinite(value), first)
     covered = time_ms - time_ms[np.minimum(first, time_ms.size - 1)] >= 0.9 * window_ms if time_ms.size else first > 0
@@ -395,7 +395,7 @@ def disagrees(
     known = np.zeros(value.shape, dtype=np.bool_)
     shared = np.zeros(value.shape, dtype=np.bool_)
     for other in neighbours:
-        moved = rolling_max(time_ms, other, window_ms) - rolling_min(time_ms, other, window_ms)
+        moved = rolling_range(time_ms, other, window_ms)
         known |= np.isfinite(other)
         shared |= moved >= neighbour_still
     return _flags(value, fell & known & ~shared)

@@ -39,7 +39,10 @@ def layers(observed: Observed, context: StationContext) -> list[FindingRun]:
     series = {i: observed[i] for i in context.moisture if i in observed}
     if not series:
         return []
-    cells = np.unique(np.concatenate([one.time_ms // CELL_MS for one in series.values()]))
+    each = [one.time_ms // CELL_MS for one in series.values()]
+    each = [cells[sums.first_of_each(cells)] for cells in each]
+    alike = all(np.array_equal(each[0], cells) for cells in each[1:])
+    cells = each[0] if alike else np.unique(np.concatenate(each))
     theta = {i: sums.on_cells(cells, one.time_ms, one.believed()) for i, one in series.items()}
     for i in context.moisture:
         theta.setdefault(i, np.full(cells.shape, np.nan))
@@ -227,15 +230,17 @@ def _withheld(quantity: str, start_ms: TimeArray, reason: np.ndarray) -> Finding
 def _missing_reason(context: StationContext, at_ms: int, ids: list[str], columns: FloatArray) -> np.ndarray:
     """For each row the channels it lacks, in words, with why where the diary knows; empty where it lacks none."""
     lacks = np.isnan(columns)
-    kinds, kind = np.unique(lacks, axis=0, return_inverse=True)
+    told = np.full(len(columns), "", dtype=object)
+    some = np.flatnonzero(lacks.any(axis=1))
+    kinds, kind = np.unique(lacks[some], axis=0, return_inverse=True)
     moved = {i: [w for w in (context.unsettled(one, at_ms, at_ms + 1) for one in i.split("+")) if w] for i in ids}
     texts = []
     for row in kinds:
         missing = [i for i, bad in zip(ids, row, strict=True) if bad]
-        text = "no good reading from " + ", ".join(_short(i) for i in missing) if missing else ""
         why = dict.fromkeys(word for i in missing for word in moved[i])
-        texts.append("; ".join([text, *why]))
-    return np.array(texts, dtype=object)[kind.reshape(-1)]
+        texts.append("; ".join(["no good reading from " + ", ".join(_short(i) for i in missing), *why]))
+    told[some] = np.array(texts, dtype=object)[kind.reshape(-1)]
+    return told
 
 
 def _short(channel_id: str) -> str:

@@ -8,9 +8,11 @@ confirmed: it says when, not how wet.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from hardware.quantities import QUANTITIES
 from pipeline.diary.station import StationContext
@@ -45,16 +47,18 @@ def quality(observed: Observed, context: StationContext) -> Observed:
         channel = context.channels.get(channel_id)
         if channel is not None:
             flag = _moved(context, channel_id, one.time_ms, first_flags(observed, context, channel_id))
-            series[channel_id] = _range(context, channel_id, replace(one, flag=flag))
-    rain = series.get(context.rain_channel) if context.rain_channel is not None else None
+            series[channel_id] = replace(one, flag=flag)
+    places = {i: _places(context, i, series[i].time_ms) for i in context.moisture if i in series}
+    for channel_id, one in series.items():
+        series[channel_id] = _range(context, channel_id, one, places)
+    rain = _Rain(series.get(context.rain_channel) if context.rain_channel is not None else None)
     for channel_id in context.temperatures:
         if channel_id in series:
             series[channel_id] = _temperature(context, channel_id, series[channel_id])
-    for channel_id in context.moisture:
-        if channel_id in series:
-            series[channel_id] = _moisture(context, channel_id, series[channel_id], series, rain)
+    for channel_id in places:
+        series[channel_id] = _moisture(context, channel_id, series, places[channel_id], rain)
     # neighbours are looked at once all channels have had their own tests
-    among = {i: _among_neighbours(context, i, series, rain) for i in context.moisture if i in series}
+    among = {i: _among_neighbours(context, i, series, where, rain) for i, where in places.items()}
     flagged = {}
     for channel_id, one in observed.items():
         known = channel_id in series
@@ -83,15 +87,15 @@ def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: F
     return told
 
 
-def _range(context: StationContext, channel_id: str, one: ChannelSeries) -> ChannelSeries:
+def _range(
+    context: StationContext, channel_id: str, one: ChannelSeries, places: Mapping[str, PlaceArray]
+) -> ChannelSeries:
     """What the quantity, and the layer, can be."""
     channel = context.channels[channel_id]
     limits = QUANTITIES[channel.quantity]
     bounds = context.quality
     if channel.quantity == "water_content" and channel.depth_m is not None:
-        full = _by_place(
-            context, channel_id, one.time_ms, thatch=context.thatch.fullest, soil=context.soil_at(channel_id).fullest
-        )
+        full = _by_place(places[channel_id], thatch=context.thatch.fullest, soil=context.soil_at(channel_id).fullest)
         found = tests.gross_range(
             one.value, fail_low=limits.lowest, fail_high=full + bounds.full_margin, suspect_high=full
         )
@@ -113,18 +117,22 @@ def _also(one: ChannelSeries, found: FlagArray) -> ChannelSeries:
     return replace(one, flag=np.where(np.isnan(one.value), one.flag, tests.worst(one.flag, found)))
 
 
-def _by_place(
-    context: StationContext, channel_id: str, time_ms: TimeArray, *, thatch: float, soil: float
-) -> FloatArray:
+_PLACES = (Place.THATCH, Place.SOIL, Place.MIXED)
+_IN_SOIL = _PLACES.index(Place.SOIL)
+PlaceArray = npt.NDArray[np.uint8]
+"""What a channel lies in at each time, as an index of `_PLACES`."""
+
+
+def _places(context: StationContext, channel_id: str, time_ms: TimeArray) -> PlaceArray:
+    part = np.searchsorted(context.changes_ms(), time_ms, side="right")
+    begins = np.flatnonzero(np.diff(part, prepend=-1))
+    codes = [_PLACES.index(context.place(channel_id, at_ms)) for at_ms in time_ms[begins].tolist()]
+    return np.repeat(np.array(codes, dtype=np.uint8), np.diff(begins, append=time_ms.size))
+
+
+def _by_place(places: PlaceArray, *, thatch: float, soil: float) -> FloatArray:
     """A limit of thatch, of soil, or the larger of both where a channel is mixed, at each time."""
-    changes = context.changes_ms()
-    part = np.searchsorted(changes, time_ms, side="right")
-    limit = np.full(time_ms.shape, np.nan)
-    of_place = {Place.THATCH: thatch, Place.SOIL: soil, Place.MIXED: max(thatch, soil)}
-    for k in np.unique(part):
-        where = part == k
-        limit[where] = of_place[context.place(channel_id, int(time_ms[np.argmax(where)]))]
-    return limit
+    return np.array([thatch, soil, max(thatch, soil)])[places]
 
 
 def _temperature(context: StationContext, channel_id: str, one: ChannelSeries) -> ChannelSeries:
@@ -154,14 +162,13 @@ def _without_missing(value: FloatArray, *flags: FlagArray) -> FlagArray:
 def _moisture(
     context: StationContext,
     channel_id: str,
-    one: ChannelSeries,
-    series: dict[str, ChannelSeries],
-    rain: ChannelSeries | None,
+    series: Mapping[str, ChannelSeries],
+    places: PlaceArray,
+    rain: _Rain,
 ) -> ChannelSeries:
-    bounds = context.quality
+    bounds, one = context.quality, series[channel_id]
     value = one.believed()
-    in_soil = _by_place(context, channel_id, one.time_ms, thatch=0.0, soil=1.0) == 1.0
-    in_soil &= _by_place(context, channel_id, one.time_ms, thatch=1.0, soil=0.0) == 0.0
+    in_soil = places == _IN_SOIL
     about = _water_about(context, one.time_ms, rain)
     spikes = tests.spike(one.time_ms, value, height=bounds.moisture_spike, water_about=about)
     ignore = spikes == Flag.SUSPECT
@@ -171,15 +178,11 @@ def _moisture(
     thatch_steps = tests.step(one.time_ms, value, fall=bounds.thatch_fall, ignore=ignore)
     steps = np.where(in_soil, soil_steps, thatch_steps)
     could_rise = value < _by_place(
-        context,
-        channel_id,
-        one.time_ms,
-        thatch=context.thatch.saturated[0],
-        soil=context.soil_at(channel_id).saturated[0],
+        places, thatch=context.thatch.saturated[0], soil=context.soil_at(channel_id).saturated[0]
     )
     depth = context.channels[channel_id].depth_m
     shallow = depth is not None and depth <= bounds.flat_deepest_m
-    rained = _rain(rain, one.time_ms, int(bounds.flat_h * HOUR_MS)) >= bounds.flat_rain_mm
+    rained = rain.before(one.time_ms, int(bounds.flat_h * HOUR_MS)) >= bounds.flat_rain_mm
     flat = tests.flat_line(
         one.time_ms, value,
         window_ms=int(bounds.flat_h * HOUR_MS), tolerance=bounds.flat_tolerance,
@@ -192,19 +195,18 @@ def _moisture(
 
 
 def _among_neighbours(
-    context: StationContext, channel_id: str, series: dict[str, ChannelSeries], rain: ChannelSeries | None
+    context: StationContext, channel_id: str, series: Mapping[str, ChannelSeries], places: PlaceArray, rain: _Rain
 ) -> FlagArray:
     """Flags of a moisture channel after it has been held against rain, watering and the channels above and below."""
     bounds, one = context.quality, series[channel_id]
     value = one.believed()
     order = [i for i in context.moisture if i in series]
     at = order.index(channel_id)
-    in_soil = _by_place(context, channel_id, one.time_ms, thatch=0.0, soil=1.0) == 1.0
-    in_soil &= _by_place(context, channel_id, one.time_ms, thatch=1.0, soil=0.0) == 0.0
+    in_soil = places == _IN_SOIL
     if at == 0 or not in_soil.any():
         # nothing above it to bear witness: a rise may be water that nobody wrote down
         return one.flag
-    rain_day = _rain(rain, one.time_ms, DAY_MS)
+    rain_day = rain.before(one.time_ms, DAY_MS)
     above, below = series[order[at - 1]], series[order[at + 1]] if at + 1 < len(order) else None
     dry_below = context.soil_at(channel_id).wilting[0]
     rise = tests.rise_without_water(
@@ -233,11 +235,22 @@ def _risen(other: ChannelSeries, at_ms: TimeArray) -> FloatArray:
     return beside(at_ms, other.time_ms, rolling_max(other.time_ms, rise, DAY_MS))
 
 
-def _rain(rain: ChannelSeries | None, at_ms: TimeArray, window_ms: int) -> FloatArray:
-    """Rain before each time; NaN without a gauge."""
-    if rain is None:
-        return np.full(at_ms.shape, np.nan)
-    return rain_before(at_ms, rain.time_ms, rain.believed(), window_ms=window_ms)
+class _Rain:
+    """Rain in a window before each time, summed once for channels that are read at the same times; NaN without a
+    gauge. [mm]"""
+
+    def __init__(self, gauge: ChannelSeries | None) -> None:
+        self._gauge = gauge
+        self._known: dict[tuple[int, bytes], FloatArray] = {}
+
+    def before(self, at_ms: TimeArray, window_ms: int) -> FloatArray:
+        if self._gauge is None:
+            return np.full(at_ms.shape, np.nan)
+        key = window_ms, at_ms.tobytes()
+        if key not in self._known:
+            gauge = self._gauge
+            self._known[key] = rain_before(at_ms, gauge.time_ms, gauge.believed(), window_ms=window_ms)
+        return self._known[key]
 
 
 def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolArray:
@@ -248,15 +261,15 @@ def _watered(context: StationContext, at_ms: TimeArray, within_ms: int) -> BoolA
     return watered
 
 
-def _water_about(context: StationContext, at_ms: TimeArray, rain: ChannelSeries | None) -> BoolArray:
+def _water_about(context: StationContext, at_ms: TimeArray, rain: _Rain) -> BoolArray:
     """Where rain or watering may explain a quick rise; unknown rain explains nothing."""
     window_ms = int(context.quality.water_about_h * HOUR_MS)
-    rained = _rain(rain, at_ms, window_ms) >= context.quality.water_about_mm
+    rained = rain.before(at_ms, window_ms) >= context.quality.water_about_mm
     return np.asarray(rained | _watered(context, at_ms, window_ms), dtype=np.bool_)
 
 
 def _temperature_beside(
-    context: StationContext, channel_id: str, at_ms: TimeArray, series: dict[str, ChannelSeries]
+    context: StationContext, channel_id: str, at_ms: TimeArray, series: Mapping[str, ChannelSeries]
 ) -> FloatArray:
     """Soil temperature at a moisture channel: of the nearest thermometer in depth, its own probe's first."""
     other = thermometer_of(context, channel_id, series, reach_m=context.quality.frost_reach_m)

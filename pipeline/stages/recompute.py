@@ -297,6 +297,8 @@ def _forget(
         return removed
     stored = store.finding_series(owner, quantities, spans[0][0], spans[-1][1])
     for quantity, (at_ms, _) in stored.items():
+        if np.array_equal(at_ms, drawn.get(quantity, ())):
+            continue
         inside = np.any([(at_ms >= begin) & (at_ms < end) for begin, end in spans], axis=0)
         stale = inside & ~np.isin(at_ms, np.array(drawn.get(quantity, ()), dtype=np.int64))
         edges = np.flatnonzero(np.diff(np.concatenate([[False], stale, [False]]).astype(np.int8)))

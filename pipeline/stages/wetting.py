@@ -57,8 +57,16 @@ def wettings_of(record: Record, context: StationContext, start_ms: int, end_ms: 
     """Return the wettings that begin in start <= t < end, from the days about it. [ms since 1970, UTC]"""
     rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
     top = next((i for i in context.moisture if i in record.channels), None)
-    near = [w for w in context.facts.waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS]
-    every = events(*rain, waterings=near, probe=None if top is None else record.channels[top])
+    near = tuple(
+        w for w in context.facts.waterings if w.end_ms >= start_ms - BEFORE_MS and w.start_ms < end_ms + SETTLED_MS
+    )
+    probe = None if top is None else record.channels[top]
+    # a stage asks twice of the same stretch: from where on it must draw anew, then what there is
+    edges = tuple((times.size, *times[:1].tolist(), *times[-1:].tolist()) for times, _ in (rain, probe or NO_SERIES))
+    key = ("wettings", context.station, top, near, edges)
+    if key not in record.worked_out:
+        record.worked_out[key] = events(*rain, waterings=near, probe=probe)
+    every: list[Spell] = record.worked_out[key]
     return [
         DatedWetting(spell, 2**62 if following is None else following.start_ms)
         for spell, following in pairwise([*every, None])

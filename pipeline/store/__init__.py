@@ -62,7 +62,7 @@ def check_frame(frame: pd.DataFrame, names: Sequence[str], what: str) -> None:
     if missing:
         raise ValueError(f"{what}: found no column {', '.join(missing)}, expected {', '.join(names)}")
     for name in names:
-        if name not in _REAL | {"reason"} and frame[name].isna().any():
+        if name not in _REAL | {"reason"} and frame[name].dtype.kind not in "biu" and frame[name].isna().any():
             raise ValueError(f"{what}: found a missing {name}, expected one in every row")
 
 

@@ -7,6 +7,7 @@ store reads them: there is one copy. It never changes a reading that is kept.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import json
 import threading
@@ -21,6 +22,7 @@ from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
     LAST_RUN,
     NOTE_EDGES,
+    ROW,
     DamagedBlock,
     channel_edges,
     digest_in_run,
@@ -306,6 +308,28 @@ def readable_rows(
         return None
 
 
+def readable_runs(
+    connection: Connection, runs: Iterable[tuple[int, int, bytes, str | None, bool, int]]
+) -> list[tuple[np.ndarray, np.ndarray, str | None]]:
+    """Return rows, times of receipt and slots that are texts of many runs, in order.
+
+    Plain runs that follow on one another are read as one: a call for each would cost more than their rows. Those that
+    do not read are left out, as of `readable_rows`, whose arguments each run gives.
+    """
+    parts: list[tuple[np.ndarray, np.ndarray, str | None]] = []
+    for are_plain, group in itertools.groupby(runs, lambda run: run[3] is None and not run[4]):
+        some = list(group)
+        if are_plain and all(len(packed) == count * ROW.itemsize for _, count, packed, *_ in some):
+            with contextlib.suppress(DamagedBlock):
+                rows, _ = stored_rows(b"".join([packed for _, _, packed, *_ in some]), None, False, 0)
+                received = np.repeat([received_ms for *_, received_ms in some], [count for _, count, *_ in some])
+                parts.append((rows, received, None))
+                continue
+        each = [(readable_rows(connection, *run), run[3]) for run in some]
+        parts += [(*read, named) for read, named in each if read is not None]
+    return parts
+
+
 def _lost_with(connection: Connection, run: int) -> str:
     """Return in words which readings a run held."""
     held = connection.execute(
@@ -348,15 +372,16 @@ def merge_runs(tx: Connection, before_ms: int) -> int:
         "JOIN run r ON r.id = s.run WHERE s.kind = ? AND s.feed = ? AND s.squeezed = 0 AND s.received_at_ms < ? "
         "ORDER BY s.outbox, s.first_seq LIMIT ?",
         (KEPT, NOT_FED, before_ms, MERGE_MOST_RUNS),
-    ).fetchall()
+    )
     some: list[tuple[Any, ...]] = []
-    for one in found:
-        outbox, first, last, _, run, packed, named = one
-        follows = some and outbox == some[-1][0] and first == some[-1][2] + 1
-        if some and (not follows or last - some[0][1] >= MERGE_MOST_READINGS):
-            break
-        if readable_rows(tx, run, last - first + 1, packed, named, False, 0) is not None:
-            some.append(one)
+    with contextlib.closing(found):  # no more are fetched than are merged: all of them may be megabytes
+        for one in found:
+            outbox, first, last, _, run, packed, named = one
+            follows = some and outbox == some[-1][0] and first == some[-1][2] + 1
+            if some and (not follows or last - some[0][1] >= MERGE_MOST_READINGS):
+                break
+            if readable_rows(tx, run, last - first + 1, packed, named, False, 0) is not None:
+                some.append(one)
     if not some:
         return 0
     texts: list[str] = []

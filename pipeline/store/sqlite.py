@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -33,12 +33,11 @@ from pipeline.store.packed import (
     ROW,
     STATUSES,
     DamagedBlock,
-    by_day,
     day_row,
     rolled_up,
     unpack_days,
 )
-from pipeline.store.readings import KEPT, Channels, readable_rows
+from pipeline.store.readings import KEPT, Channels, readable_rows, readable_runs
 from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, is_believed, utc_text
 
 MISSING = "9e999"  # how infinity is written in SQLite
@@ -65,26 +64,6 @@ def real(column: np.ndarray | pd.Series) -> np.ndarray:
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def changed(new: np.ndarray, stored: np.ndarray) -> np.ndarray:
-    """Return which rows of `new` are not stored just so.
-
-    Parameters
-    ----------
-    new, stored : ndarray, shape (width, rows)
-        Row 0 is the key; `stored` is sorted by it and has it once. NaN equals NaN.
-
-    Returns
-    -------
-    ndarray of bool, shape (rows of new,)
-    """
-    if stored.shape[1] == 0:
-        return np.ones(new.shape[1], dtype=bool)
-    place = np.minimum(np.searchsorted(stored[0], new[0]), stored.shape[1] - 1)
-    there = stored[:, place]
-    same = (there == new) | (np.isnan(there) & np.isnan(new))
-    return np.asarray(~same.all(axis=0), dtype=np.bool_)
-
-
 def listed(found: Iterable[int]) -> str:
     """Return our own whole numbers as text for an IN (...): there may be more than SQLite takes as parameters.
 
@@ -98,10 +77,10 @@ _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dty
 RUNS_AT_ONCE = 200  # runs unpacked together: at most 16 MB
 
 _DAYS_WITHIN = "FROM observation_day WHERE id BETWEEN ? AND ?"
-_FINDING = (
-    f"SELECT start_ms, end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, "
-    "stage_version FROM finding"
+_FINDING_NUMBERS = (
+    f"end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, stage_version"
 )
+_FINDING = f"SELECT start_ms, {_FINDING_NUMBERS} FROM finding"
 
 
 class SqliteStore:
@@ -128,16 +107,18 @@ class SqliteStore:
             wanted = np.array(list(numbers.values()), dtype=np.int32)
             parts = []
             for at in range(0, len(spans), RUNS_AT_ONCE):
-                some = []
-                for _, first, last, received_ms, run, squeezed in spans[at : at + RUNS_AT_ONCE]:
-                    query = "SELECT readings, named FROM run WHERE id = ?"
-                    packed, named = connection.execute(query, (run,)).fetchone()
-                    count = last - first + 1
-                    read = readable_rows(connection, run, count, packed, named, squeezed, received_ms)
-                    if read is not None:
-                        some.append((*read, named))
-                if some:
-                    parts.append(_chosen(some, wanted, start_ms, end_ms))
+                some = spans[at : at + RUNS_AT_ONCE]
+                query = f"SELECT id, readings, named FROM run WHERE id IN ({listed(run for *_, run, _ in some)})"
+                stored = {run: (packed, named) for run, packed, named in connection.execute(query)}
+                runs = readable_runs(
+                    connection,
+                    (
+                        (run, last - first + 1, *stored[run], squeezed, received_ms)
+                        for _, first, last, received_ms, run, squeezed in some
+                    ),
+                )
+                if runs:
+                    parts.append(_chosen(runs, wanted, start_ms, end_ms))
         rows = np.concatenate([part[0] for part in parts]) if parts else np.empty(0, dtype=ROW)
         slots, received = (np.concatenate([part[i] for part in parts]) if parts else np.empty(0) for i in (1, 2))
         place, names = _places(rows["channel"], numbers)
@@ -167,8 +148,7 @@ class SqliteStore:
         with self._database.transaction() as tx:
             numbers = self._channels.numbers(tx, names)
             new["version"] = _version_numbers(tx, frame["stage_version"])
-            edges = {n: _replace_observations(tx, numbers[n], new[codes == place]) for place, n in enumerate(names)}
-        return {name: times for name, times in edges.items() if times is not None}
+            return _replace_observations(tx, {name: numbers[name] for name in names}, codes, new)
 
     def observations(
         self,
@@ -199,11 +179,21 @@ class SqliteStore:
         """Return times and believed values of each channel. See Store."""
         found = {}
         with self._database.snapshot() as connection:
-            for name, number in sorted(self._channels.find(connection, channels).items()):
-                rows = _observed(connection, number, start_ms, end_ms, sys.maxsize)
-                if rows.size:
-                    value = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
-                    found[name] = whole(rows["measured_at_ms"]), value
+            days: list[tuple[int, bytes]] = []
+            edges = [0]
+            numbers = self._channels.find(connection, channels)
+            for name in sorted(numbers):
+                query = f"SELECT id, packed {_DAYS_WITHIN} ORDER BY id"
+                days += connection.execute(query, _days_within(numbers[name], start_ms, end_ms))
+                edges.append(len(days))
+            rows, sizes = readable_days(connection, days)
+        times = rows["measured_at_ms"].copy()
+        values = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
+        begins = np.concatenate([[0], np.cumsum(sizes)])[edges].tolist()
+        for name, (first, last) in zip(sorted(numbers), itertools.pairwise(begins), strict=True):
+            a, b = (first + np.searchsorted(times[first:last], (start_ms, end_ms))).tolist()
+            if b > a:
+                found[name] = times[a:b], values[a:b]
         return found
 
     def latest(self, channels: Sequence[str]) -> pd.DataFrame:
@@ -222,10 +212,16 @@ class SqliteStore:
         stations, station = _factors(frame["station"])
         quantities, quantity = _factors(frame["quantity"])
         pairs, pair = _factors(station * len(quantities) + quantity)
-        reasons = frame["reason"].astype(object).where(frame["reason"].notna(), None).to_numpy()
+        reasons = frame["reason"].astype(object).to_numpy(copy=True)
+        reasons[pd.isna(reasons)] = None
         with self._database.transaction() as tx:
+            known = {name: _series_numbers(tx, name) for name in stations}
+            series = []
+            for name, of in ((stations[code // len(quantities)], quantities[code % len(quantities)]) for code in pairs):
+                series.append(known[name].get(of) or _series(tx, name, of))
             new = np.vstack(
                 [
+                    np.array(series, dtype=np.int64)[pair],
                     whole(frame["start_ms"]),
                     whole(frame["end_ms"]),
                     real(frame["value"]),
@@ -235,15 +231,10 @@ class SqliteStore:
                     _version_numbers(tx, frame["stage_version"]),
                 ]
             )
-            edges: dict[str, tuple[int, int]] = {}
-            for place, code in enumerate(pairs):
-                rows, name = pair == place, quantities[code % len(quantities)]
-                series = _series(tx, stations[code // len(quantities)], name)
-                times = _replace_findings(tx, series, new[:, rows], reasons[rows])
-                if times is not None:
-                    first, last = edges.get(name, times)
-                    edges[name] = min(first, times[0]), max(last, times[1])
-        return edges
+            write = _replace_findings(tx, new, reasons)
+        quantity, start = quantity[write], whole(new[1, write])
+        of_each = {k: start[quantity == k] for k in np.unique(quantity).tolist()}
+        return {quantities[k]: (int(times.min()), int(times.max())) for k, times in of_each.items()}
 
     def findings(
         self,
@@ -360,7 +351,7 @@ class SqliteStore:
         with self._database.snapshot() as connection:
             for name, number in sorted(self._channels.find(connection, channels).items()):
                 query = f"SELECT id, packed {_DAYS_WITHIN} {which} ORDER BY id DESC LIMIT 1"
-                rows = readable_days(connection, connection.execute(query, _days_within(number, 0, FOREVER_MS)))
+                rows, _ = readable_days(connection, connection.execute(query, _days_within(number, 0, FOREVER_MS)))
                 found.append((name, rows[rows["flag"] != Flag.MISSING][-1:] if which else rows[-1:]))
             return _observations(connection, found)
 
@@ -381,25 +372,27 @@ def _observed(connection: Connection, number: int, start_ms: int, end_ms: int, m
         days.append((day, packed))
         if have >= most:
             break
-    rows = readable_days(connection, days)
+    rows, _ = readable_days(connection, days)
     first, last = np.searchsorted(rows["measured_at_ms"], (start_ms, end_ms))
     return rows[first:last][:most]
 
 
-def readable_days(connection: Connection, days: Iterable[tuple[int, bytes]]) -> np.ndarray:
-    """Return the observations of days, each given with its id; those that do not read are left out and noted."""
+def readable_days(connection: Connection, days: Iterable[tuple[int, bytes]]) -> tuple[np.ndarray, np.ndarray]:
+    """Return the observations of days, each given with its id, and how many each day has; those that do not read have
+    none and are noted."""
     days = list(days)
     try:
-        return unpack_days([packed for _, packed in days])[0]
+        return unpack_days([packed for _, packed in days])
     except DamagedBlock as err:
         if len(days) > 1:
-            return np.concatenate([readable_days(connection, [day]) for day in days])
+            parts = [readable_days(connection, [day]) for day in days]
+            return np.concatenate([rows for rows, _ in parts]), np.concatenate([sizes for _, sizes in parts])
         number, day = divmod(days[0][0], DAY_IDS)
         name = connection.execute("SELECT name FROM channel WHERE id = ?", (number,)).fetchone()
         at = utc_text(day * DAY_MS)[:10]
         told = f"observations of {at} of {name[0] if name else f'channel {number}'}: {err}. They are not lost: "
         connection.unreadable[_day_name(days[0][0])] = f"{told}`underturf recompute --from {at} --to {at}`"
-        return np.empty(0, dtype=OBSERVED)
+        return np.empty(0, dtype=OBSERVED), np.zeros(1, dtype=np.int64)
 
 
 def _day_name(day_id: int) -> str:
@@ -434,64 +427,124 @@ def _named(counts: Iterable[tuple[str, int]]) -> np.ndarray:
     return np.repeat(np.array(names, dtype=object), np.array(n, dtype=np.int64))
 
 
-def _replace_observations(tx: Connection, number: int, new: np.ndarray) -> tuple[int, int] | None:
-    """Lay rows of one channel over those stored, the later of one time over the earlier; write the days that differ.
+def _replace_observations(tx: Connection, numbers: Mapping[str, int], code: np.ndarray, new: np.ndarray) -> Changed:
+    """Lay rows over those stored, the later of one channel and time over the earlier; write the days that differ.
 
-    Returns the first and last time of the rows that differ, None when none does.
+    Parameters
+    ----------
+    tx : Connection
+    numbers : mapping of str to int
+        Of the channels, by name.
+    code : ndarray of int, shape (rows,)
+        Which of `numbers` each row is of.
+    new : ndarray of OBSERVED, shape (rows,)
+
+    Returns
+    -------
+    Changed
+        Of the rows that were not stored just so.
     """
-    span = _days_within(number, int(new["measured_at_ms"].min()), int(new["measured_at_ms"].max()) + 1)
-    touched = set(np.unique(new["measured_at_ms"] // DAY_MS).tolist())
-    stored = tx.execute(f"SELECT id, packed {_DAYS_WITHIN} ORDER BY id", span).fetchall()
-    before = readable_days(tx, [(day, packed) for day, packed in stored if day % DAY_IDS in touched])
-    rows = np.concatenate([before, new])
-    rows = rows[np.argsort(rows["measured_at_ms"], kind="stable")]
-    rows = rows[np.diff(rows["measured_at_ms"], append=-1) != 0]
-    there = {day: part.tobytes() for day, part in by_day(before)}
-    new_days = [(day, part) for day, part in by_day(rows) if part.tobytes() != there.get(day)]
-    tx.executemany(KEEP_DAY, [day_row(number, day, part) for day, part in new_days])
-    for day, _ in new_days:
-        tx.unreadable.pop(_day_name(number * DAY_IDS + day), None)
-    if not new_days:
-        return None
-    after = np.concatenate([part for _, part in new_days])
-    others = after["measured_at_ms"][~np.isin(_whole_rows(after), _whole_rows(before))]
-    return int(others[0]), int(others[-1])
+    number_of = np.array(list(numbers.values()), dtype=np.int64)
+    day = new["measured_at_ms"] // DAY_MS
+    ids = number_of[code] * DAY_IDS + day
+    place = code * _CHANNEL_MS + new["measured_at_ms"]  # one number for channel and time
+    if not np.all(np.diff(place) > 0):
+        order = np.argsort(place, kind="stable")
+        order = order[np.diff(place[order], append=-1) != 0]
+        code, new, day, ids, place = code[order], new[order], day[order], ids[order], place[order]
+    begins = np.flatnonzero(np.diff(code, prepend=-1))
+    stored: list[tuple[int, bytes]] = []
+    for first, last in itertools.pairwise([*begins.tolist(), len(new)]):
+        touched = set(ids[first:last].tolist())
+        within = tx.execute(f"SELECT id, packed {_DAYS_WITHIN} ORDER BY id", (min(touched), max(touched)))
+        stored += [one for one in within if one[0] in touched]
+    before, sizes = readable_days(tx, stored)
+    code_of = {number: k for k, number in enumerate(numbers.values())}
+    before_code = np.repeat(np.array([code_of[i // DAY_IDS] for i, _ in stored], dtype=np.int64), sizes)
+    before_place = before_code * _CHANNEL_MS + before["measured_at_ms"]
+    same = np.zeros(len(new), dtype=np.bool_)
+    if len(before):
+        at = np.minimum(np.searchsorted(before_place, place), len(before) - 1)
+        same = (_bytes_of(before[at]) == _bytes_of(new)).all(axis=1) & (before_place[at] == place)
+    code, new, day, ids, place = (column[~same] for column in (code, new, day, ids, place))
+    rows = []
+    begins = np.flatnonzero(np.diff(ids, prepend=-1))
+    for first, last in itertools.pairwise([*begins.tolist(), len(new)]):
+        midnight = int(code[first] * _CHANNEL_MS + day[first] * DAY_MS)
+        there = slice(*np.searchsorted(before_place, (midnight, midnight + DAY_MS)).tolist())
+        whole_day = np.frombuffer(before[there].tobytes() + new[first:last].tobytes(), dtype=OBSERVED)
+        if there.stop > there.start and before_place[there.stop - 1] >= place[first]:
+            whole_day = whole_day[np.argsort(whole_day["measured_at_ms"], kind="stable")]
+            whole_day = whole_day[np.diff(whole_day["measured_at_ms"], append=-1) != 0]
+        rows.append(day_row(int(number_of[code[first]]), int(day[first]), whole_day))
+        tx.unreadable.pop(_day_name(int(ids[first])), None)
+    tx.executemany(KEEP_DAY, rows)
+    names, times = list(numbers), new["measured_at_ms"]
+    edges = itertools.pairwise([*np.flatnonzero(np.diff(code, prepend=-1)).tolist(), len(new)])
+    return {names[code[first]]: (int(times[first]), int(times[behind - 1])) for first, behind in edges}
 
 
-def _whole_rows(rows: np.ndarray) -> np.ndarray:
-    """Return rows as opaque bytes, so that NaN equals NaN."""
-    return np.ascontiguousarray(rows).view(np.dtype((np.void, rows.dtype.itemsize)))
+_CHANNEL_MS = DAY_IDS * DAY_MS  # further than a channel's days reach
 
 
-def _replace_findings(tx: Connection, series: int, new: np.ndarray, reasons: np.ndarray) -> tuple[int, int] | None:
-    """Write what is new or different of one series: rows of start, end, value, low, high, n, version.
+def _bytes_of(rows: np.ndarray) -> np.ndarray:
+    """Return rows as bytes, so that NaN equals NaN."""
+    return np.ascontiguousarray(rows).view(np.uint8).reshape(len(rows), -1)
 
-    Returns the first and last start written, None when nothing was.
+
+def _replace_findings(tx: Connection, new: np.ndarray, reasons: np.ndarray) -> np.ndarray:
+    """Write what is new or different.
+
+    Parameters
+    ----------
+    tx : Connection
+    new : ndarray, shape (8, rows)
+        Series, start, end, value, low, high, n, version.
+    reasons : ndarray of object, shape (rows,)
+
+    Returns
+    -------
+    ndarray of bool, shape (rows,)
+        Which rows were written.
     """
-    within = (series, int(new[0].min()), int(new[0].max()))
-    where = "WHERE series = ? AND start_ms BETWEEN ? AND ? ORDER BY start_ms"
-    stored = numbers_of(tx.execute(f"{_FINDING} {where}", within), 7)
-    stored[~np.isfinite(stored)] = np.nan
-    write = changed(new, stored)
-    if not write.all():
-        texts = np.array([r for (r,) in tx.execute(f"SELECT reason FROM finding {where}", within)], dtype=object)
-        write |= texts[np.minimum(np.searchsorted(stored[0], new[0]), texts.size - 1)] != reasons
+    series, start = whole(new[0]), whole(new[1])
+    place = (series << _START_BITS) + start  # one number for series and start
+    spans = [(k, int(start[series == k].min()), int(start[series == k].max())) for k in np.unique(series).tolist()]
+
+    def stored_rows(columns: str) -> Iterator[Sequence[Any]]:
+        query = f"SELECT series, start_ms, {columns}"
+        return itertools.chain.from_iterable(tx.execute(f"{query} ORDER BY start_ms", span) for span in spans)
+
+    within = "WHERE series = ? AND start_ms BETWEEN ? AND ?"
+    stored = numbers_of(stored_rows(f"{_FINDING_NUMBERS} FROM finding {within}"), 8)
+    write = np.ones(len(start), dtype=np.bool_)
+    if stored.shape[1]:
+        stored[~np.isfinite(stored)] = np.nan
+        stored_place = (whole(stored[0]) << _START_BITS) + whole(stored[1])
+        at = np.minimum(np.searchsorted(stored_place, place), len(stored_place) - 1)
+        there = stored[:, at]
+        write = (stored_place[at] != place) | ~((there == new) | (np.isnan(there) & np.isnan(new))).all(axis=0)
+        texts = np.full(len(stored_place), None, dtype=object)
+        if not write.all():
+            for number, at_ms, text in stored_rows(f"reason FROM finding {within} AND reason IS NOT NULL"):
+                texts[np.searchsorted(stored_place, (number << _START_BITS) + at_ms)] = text
+            write |= texts[at] != reasons
     new = new[:, write]
-    if not new.shape[1]:
-        return None
     tx.executemany(
-        f"INSERT OR REPLACE INTO finding VALUES ({series}, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
         zip(
-            whole(new[0]).tolist(),
-            whole(new[1]).tolist(),
-            *(column.tolist() for column in new[2:5]),
-            whole(new[5]).tolist(),
-            reasons[write].tolist(),
+            *(whole(column).tolist() for column in new[:3]),
+            *(column.tolist() for column in new[3:6]),
             whole(new[6]).tolist(),
+            reasons[write].tolist(),
+            whole(new[7]).tolist(),
             strict=True,
         ),
     )
-    return int(new[0].min()), int(new[0].max())
+    return write
+
+
+_START_BITS = 43  # of a start in ms since 1970, until the year 2248
 
 
 def _chosen(

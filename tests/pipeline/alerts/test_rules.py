@@ -35,12 +35,12 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.probes import LEAST_PORES
 from pipeline.alerts.runner import (
-    DAY_READS,
-    QUARTER_HOUR_READS,
     RULES,
     facts_of,
     first_states,
+    found_in,
     needed,
+    readings_from_ms,
     walk_station,
 )
 from pipeline.alerts.walk import walk
@@ -297,9 +297,25 @@ def test_stages_draw_every_finding_that_a_rule_reads():
 
 
 def test_the_runner_reads_what_the_rules_declare():
-    """The reading lists are the declarations, put together by grain."""
-    for rule in READERS:
-        assert set(rule.reads) <= set(DAY_READS if rule.grain is RuleGrain.DAY else QUARTER_HOUR_READS), rule.name
+    """Each finding is read from right behind the oldest state of a rule that declares it, and no earlier."""
+    states = [s._replace(evaluated_to_ms=START_MS + k) for k, s in enumerate(first_states(CONTEXT, START_MS).values())]
+    asked = {quantity: at_ms for at_ms, names in needed(states).findings.items() for quantity in names}
+    by_rule = {state.rule: state.evaluated_to_ms for state in reversed(states)}
+    oldest = {q: min(by_rule[r.name] for r in READERS if r.name in by_rule and q in r.reads) + 1 for q in asked}
+    assert asked == oldest
+    assert set(asked) == {q for rule in READERS if rule.name in by_rule for q in rule.reads}
+
+
+def test_a_rule_without_findings_asks_for_no_readings():
+    """A rule about quarter hours that has found nothing since keeps no channel from being read from where the others
+    are; one that has asks for the rain from its own state on."""
+    states = {s.rule: s for s in first_states(CONTEXT, START_MS).values()}
+    behind = states["stay_off"]._replace(evaluated_to_ms=START_MS - 7 * DAY_MS)
+    near = states["probe_fault"]._replace(evaluated_to_ms=START_MS)
+    top = found_in(findings(top=np.full(4, 0.5)))
+    assert readings_from_ms([behind, near], {}) == START_MS + SLOT_MS
+    assert readings_from_ms([behind, near], top) == behind.evaluated_to_ms + SLOT_MS
+    assert readings_from_ms([behind], {}) is None
 
 
 def test_a_rule_of_days_has_its_first_quantity_to_walk():

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.soil import quality as q
@@ -225,6 +225,7 @@ def test_every_test_bears_short_series(n):
 
 
 @given(st.lists(st.tuples(st.integers(1, 40), st.floats(-1, 1) | st.just(NAN)), min_size=1, max_size=40))
+@settings(deadline=None)
 def test_windows_are_those_of_plain_loops(steps):
     """Rolling extremes and rain sums equal loops over (t - window, t] (written out again)."""
     time = np.cumsum([s for s, _ in steps]).astype(np.int64) * 60_000

@@ -1,25 +1,56 @@
 """Columns of numbers: what came from rows, what differs from what is stored. Expected values are plain Python."""
 
 import numpy as np
-from hypothesis import given
+import pandas as pd
+import pytest
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.store.sqlite import changed, joined, listed, numbers_of, real
+from pipeline.store.database import Database
+from pipeline.store.sqlite import SqliteStore, joined, listed, numbers_of, real
 
 value = st.one_of(st.none(), st.integers(-2, 2).map(float))
+rows = st.dictionaries(
+    st.tuples(st.sampled_from("ab"), st.sampled_from("pq"), st.integers(0, 9)),
+    st.tuples(value, st.sampled_from([None, "", "why"])),
+    max_size=12,
+)
 
 
-@given(st.dictionaries(st.integers(0, 9), value, max_size=8), st.dictionaries(st.integers(0, 9), value, max_size=8))
-def test_changed_is_what_a_dictionary_says(stored, new):
-    """A row counts as changed unless the same key has the same value, missing being equal to missing."""
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    database = Database(tmp_path_factory.mktemp("columns") / "journal.db")
+    yield SqliteStore(database)
+    database.close()
 
-    def array(table):
-        return (
-            np.array([[k, np.nan if v is None else v] for k, v in sorted(table.items())], dtype=float).reshape(-1, 2).T
-        )
 
-    expected = [k not in stored or stored[k] != v for k, v in sorted(new.items())]
-    assert changed(array(new), array(stored)).tolist() == expected
+def finding_rows(table, shuffled):
+    columns = [(*key, *what) for key, what in (shuffled(table.items()) if shuffled else table.items())]
+    station, quantity, start, number, reason = zip(*columns, strict=True)
+    blank = dict.fromkeys(("low", "high"), np.full(len(columns), np.nan)) | dict.fromkeys(("n", "stage_version"), 1)
+    at = {"start_ms": start, "end_ms": start, "value": np.array(number, dtype=float), "reason": reason}
+    return pd.DataFrame({"station": station, "quantity": quantity, **at, **blank})
+
+
+@given(rows, rows, st.data())
+@settings(deadline=None)
+def test_what_a_write_changes_is_what_a_dictionary_says(store, stored, new, data):
+    """Of findings of two stations and quantities in any order those are written, and told, that the same place does not
+    have with the same value and reason, missing being equal to missing; the rest stays."""
+    for station in "ab":
+        store.delete_findings(station, ["p", "q"], 0, 10)
+    if stored:
+        store.upsert_findings(finding_rows(stored, None))
+    told = store.upsert_findings(finding_rows(new, lambda some: data.draw(st.permutations(list(some))))) if new else {}
+    changed = {key: what for key, what in new.items() if stored.get(key) != what}
+    times = {q: [at for _, of, at in changed if of == q] for q in "pq"}
+    assert told == {q: (min(at), max(at)) for q, at in times.items() if at}
+    for station in "ab":
+        found = store.findings(station, None, 0, 10)
+        kept = sorted((q, at, *what) for (of, q, at), what in {**stored, **new}.items() if of == station)
+        numbers = [None if np.isnan(v) else v for v in found["value"]]
+        reasons = [None if r is None or r != r else r for r in found["reason"]]
+        assert list(zip(found["quantity"], found["start_ms"], numbers, reasons, strict=True)) == kept
 
 
 def test_rows_become_columns():
