@@ -238,9 +238,8 @@ def _fallen(morning: Morning) -> list[str]:
 
 def _went(morning: Morning) -> list[str]:
     if len(morning.states) > MOST_IN_FULL:
-        told = [(place_name(s), s, s.wetting) for s in morning.states]
-        each = [f"{place}: cannot tell" if w is None else _roots_got(s, w, with_place=True) for place, s, w in told]
-        return [f"{words.upper_first(one)}." for one in each]
+        each = [(place_name(s), s.wetting) for s in morning.states]
+        return [f"{place}: {'cannot tell' if w is None else f'roots {_roots_got(w)}'}." for place, w in each]
     lines = [words.wetting_line(s, morning.zone).removeprefix("Last wetting: ") for s in morning.states]
     return _once(morning, [words.upper_first(line) for line in lines])
 
@@ -546,17 +545,21 @@ def _went_verdict(morning: Morning) -> tuple[str, str]:
             part
         ], f"got most at {counted[part]} of {len(told)} stations, {day}{f'; {rest}' if rest else ''}."
     told.sort(key=lambda one: one[2] != part)
-    which = [_roots_got(s, account, with_place=len(morning.states) > 1) for s, account, _ in told]
-    return WENT_WORDS[part], f"{'; '.join(which)}, {day}."
+    verb = {"thatch_kept": "kept most", "below_gain": "went most", "unaccounted": "is most"}.get(part, "got most")
+    (first, account, _), *others = told
+    place = f" at {place_name(first)}" if len(morning.states) > 1 else ""
+    said = [
+        f"{verb}{place}: roots {_roots_got(account)}",
+        *(f"at {place_name(s)} {_roots_got(w)}" for s, w, _ in others),
+    ]
+    return WENT_WORDS[part], f"{'; '.join(said)}, {day}."
 
 
-def _roots_got(state: StationNow, account: WettingNow, *, with_place: bool) -> str:
-    place = f"at {place_name(state)}: roots" if with_place else "got most: roots"
+def _roots_got(account: WettingNow) -> str:
+    """What the roots got of a wetting: `got 0.4 of 6.8 mm`."""
     given, root = account.given.value, account.root_gain
     of = "" if given is None else f" of {words.millimetres(given)}"
-    if root is None or root.value is None:
-        return f"{place} cannot be told{of}"
-    return f"{place} got {max(root.value, 0.0):.1f}{of}"
+    return f"cannot be told{of}" if root is None or root.value is None else f"got {max(root.value, 0.0):.1f}{of}"
 
 
 def _water_verdict(morning: Morning) -> tuple[str, str]:

@@ -303,8 +303,8 @@ def test_every_figure_of_the_pages_is_that_of_the_findings(story: Story, ground:
         layers = {layer["layer"]: layer["wetness"] for layer in now["layers"]}
         known = {k["quantity"]: k["value"] for k in one.client.get(f"/api/v1/stations/{station}/known").json()}
         for depth in now["depths"]:
-            way = "cannot tell" if depth["wetness"] is None else f"{round(depth['wetness'] * 100) + 0} %"
-            assert f'data-way="{depth["channel"]}">{way}</text>' in page
+            way = "untold" if depth["wetness"] is None else f"{round(depth['wetness'] * 100) + 0} %"
+            assert f'data-way="{depth["channel"]}">{way}</tspan>' in page
         large = page[page.index('<figure class="big">') :]
         small = today[today.index(f'id="slice-{station}"') :]
         for drawing, left, width in ((large, 44.0, 122.0), (small, 2.0, 92.0)):
