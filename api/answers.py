@@ -671,4 +671,5 @@ def _probe_verdict(morning: Morning) -> tuple[str, str]:
     count = sum(len(s.probes) for s in morning.states)
     if faults:
         return "In doubt:", f"{words.count('probe', len(faults))} of {count} not to be believed.{booked}"
-    return "All heard,", f"{words.count('probe', count)}; nothing in the way.{booked}"
+    what = "fixed probe" if _last_docked(morning) else "probe"  # a penetrometer is heard only when it is docked
+    return "All heard,", f"{words.count(what, count)}; nothing in the way.{booked}"

@@ -322,6 +322,8 @@ def test_a_penetrometer_is_told_apart_from_what_is_always_heard(make_ground: Mak
     assert answers(client)[QUESTIONS[5]][:2] == [
         "All 4 fixed probes are heard.", f"{place} has not been read yet. {only}",
     ]  # fmt: skip
+    verdict = client.get("/api/v1/answers").json()[5]
+    assert f"{verdict['verdict']} {verdict['clause']}".startswith("All heard, 4 fixed probes; nothing in the way.")
     docked = [replace(r, channel="o1/c1/depth", seq=r.seq + 100_000, raw=0.05) for r in readings(1, first_hour=470)[:1]]
     ground.hear(docked)
     client = TestClient(create_app(ground.pipeline))
