@@ -31,7 +31,7 @@ from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 from pipeline.site.ground import InstalledChannel, Station, Surface
 from pipeline.stages.catalogue import CATALOGUE
-from pipeline.units import DAY_MS
+from pipeline.units import DAY_MS, TIME_SLACK_MS
 
 MAX_PAGE = 10_000
 DEFAULT_PAGE = 1_000
@@ -123,9 +123,10 @@ def get_site(request: Request) -> schema.SiteOut:
 @router.get("/probes", summary="Every probe, its channels, and when it was last heard")
 def get_probes(request: Request) -> list[schema.ProbeOut]:
     pipeline = pipeline_of(request)
-    latest = pipeline.store.last_answers(list(pipeline.config.channels()))
+    now_ms = pipeline.clock.now_ms()
+    latest = pipeline.store.last_answers(list(pipeline.config.channels()), now_ms + TIME_SLACK_MS)
     heard = dict(zip(latest["channel"], latest["measured_at_ms"].astype(int), strict=True))
-    found, now_ms = [], pipeline.clock.now_ms()
+    found = []
     for station in pipeline.config.stations().values():
         context = pipeline.context(station.name)
         found += [

@@ -18,7 +18,7 @@ from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.diary.station import StationContext
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledChannel, Station, Surface
-from pipeline.units import BELIEVED, DAY_MS, HOUR_MS, Flag
+from pipeline.units import BELIEVED, DAY_MS, HOUR_MS, TIME_SLACK_MS, Flag
 
 LAYERS = ("thatch", "top_layer", "root_zone")
 LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
@@ -172,8 +172,8 @@ class StationNow:
 def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: int) -> StationNow:
     """The state of a station at `now_ms`, from what is in the store."""
     ids, context = [c.id for c in station.channels], pipeline.context(station.name)
-    latest = {str(row["channel"]): row for row in rows_of(pipeline.store.last_answers(ids))}
-    missed = _missed(pipeline, ids)
+    latest = {str(row["channel"]): row for row in rows_of(pipeline.store.last_answers(ids, now_ms + TIME_SLACK_MS))}
+    missed = _missed(pipeline, ids, now_ms)
     probes = tuple(_probes(station, latest, missed))
     heard_ms = max((p.heard_ms for p in probes if p.heard_ms is not None), default=None)
     as_of_ms = _last_moisture(station, latest, now_ms)
@@ -214,9 +214,10 @@ def number(value: object) -> float | None:
     return None if math.isnan(found) else found
 
 
-def _missed(pipeline: Pipeline, ids: list[str]) -> frozenset[str]:
+def _missed(pipeline: Pipeline, ids: list[str], now_ms: int) -> frozenset[str]:
     """Channels whose last slot was missed."""
-    return frozenset(row["channel"] for row in rows_of(pipeline.store.latest(ids)) if row["flag"] == int(Flag.MISSING))
+    last = rows_of(pipeline.store.latest(ids, now_ms + TIME_SLACK_MS))
+    return frozenset(row["channel"] for row in last if row["flag"] == int(Flag.MISSING))
 
 
 def _week_ago(pipeline: Pipeline, ids: list[str], as_of_ms: int) -> dict[str, float]:

@@ -158,7 +158,7 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
     """Parse a description from its TOML text. Raises ProbeFault with every fault."""
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
+    except (tomllib.TOMLDecodeError, RecursionError) as err:
         raise ProbeFault([f"{file}: found text that is not TOML, {err}"]) from err
     check = TableCheck(file)
     check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "channel"})

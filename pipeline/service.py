@@ -15,6 +15,7 @@ import logging
 import random
 import shutil
 import threading
+from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import partial
@@ -38,7 +39,7 @@ from hardware.reading import (
     parse_readings_topic,
 )
 from pipeline.advice.advisor import Advisor
-from pipeline.advice.phrases import listed
+from pipeline.advice.phrases import for_how_long, listed
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
@@ -62,10 +63,10 @@ from pipeline.stages.treatments import by_likeness, redo_passes
 from pipeline.store.backup import BackupRecord, ask_for_backups, read_record
 from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.integrity import IntegrityCheck
-from pipeline.store.journal import Journal, Quarantined
+from pipeline.store.journal import QUARANTINE_BYTES, QUARANTINE_ENTRIES, Journal, Quarantined, QuarantineSize
 from pipeline.store.opening import Feeder, lock_folder, open_stores
-from pipeline.store.readings import Appended
-from pipeline.units import DAY_MS
+from pipeline.store.readings import MAX_OUTBOXES, MAX_STORED_CHANNELS, Appended
+from pipeline.units import DAY_MS, TIME_SLACK_MS
 
 log = logging.getLogger(__name__)
 
@@ -90,6 +91,7 @@ DAMAGED = (
     "The data are damaged. Nothing more is kept, and the nodes keep their readings. Stop the service and restore the "
     "last good backup"
 )
+LOGGED_MOST, LOGGED_WITHIN_S = 10, 60.0  # messages set aside that are logged: all are counted
 
 
 def _foreseen(bad: Exception) -> bool:
@@ -217,6 +219,8 @@ class Worker:
     ) -> None:
         rng = random.Random() if rng is None else rng
         metrics.limits({"nodes": MAX_NODES, "worker_retry_seconds": OUTAGE_MOST_S, "study_wait_seconds": STUDY_MOST_S})
+        metrics.limits({"quarantine_messages": QUARANTINE_ENTRIES, "quarantine_bytes": QUARANTINE_BYTES})
+        metrics.limits({"outboxes": MAX_OUTBOXES, "stored_channels": MAX_STORED_CHANNELS})
         self.keeping = Outage("keeping", metrics, rng)
         self.studying = Outage("studying", metrics, rng)
         self.committed_at_ms: int | None = None
@@ -232,6 +236,8 @@ class Worker:
         self._worked_s = -WORKED_EVERY_S
         self._worked: dict[str, object] = {}
         self._merged_day = -1
+        self._began_ms, self._last_run = clock.now_ms(), 0
+        self._logged_s: deque[float] = deque(maxlen=LOGGED_MOST)
 
     @property
     def unjudged(self) -> int:
@@ -245,6 +251,9 @@ class Worker:
             return False
         for site, node, receipt in self._journal.receipts():
             self._source.publish_receipt(site, node, receipt)
+        self._began_ms, self._last_run = self._clock.now_ms(), self._journal.last_run()
+        if mended := self._alerts.set_clock(self._began_ms):
+            log.warning("alerts_from_the_future states=%d now_ms=%d", mended, self._began_ms)
         self._worked = self._journal.note(WORKED_KEY)
         self._stages.resume(self._worked, self._clock.monotonic())
         self._begun = True
@@ -257,6 +266,8 @@ class Worker:
         if stop.is_set() or self._clock.monotonic() < self._not_before_s:
             return
         try:
+            if self._begun and isinstance(self._clock, SystemClock) and (step := self._clock.taken_step()) is not None:
+                self._clock_stepped(*step)
             self._work_on(idle=idle)
         except PipelineFault as fault:
             self._not_before_s = self._clock.monotonic() + self.studying.begins(fault)
@@ -384,10 +395,14 @@ class Worker:
         return Appended(0, 0, 0, 0, received)
 
     def _note_set_aside(self, arrival: Arrival, bad: Exception) -> None:
-        """Count and log a message that went into quarantine."""
+        """Count a message that went into quarantine, and log it; of a flood, a few a minute."""
         self._metrics.quarantined.inc()
+        now_s = self._clock.monotonic()
+        if self._logged_s and now_s - self._logged_s[0] < LOGGED_WITHIN_S and len(self._logged_s) == LOGGED_MOST:
+            return
+        self._logged_s.append(now_s)
         if _foreseen(bad):
-            log.warning("payload_quarantined topic=%.120s reason=%s", arrival.topic, bad)
+            log.warning("payload_quarantined topic=%.120s reason=%.400s", arrival.topic, bad)
         else:
             self._metrics.set_aside.inc()
             reason = f"{type(bad).__name__}: {bad}"
@@ -409,8 +424,27 @@ class Worker:
             for station, newest_ms in self._stages.mark(batch.columns, now_s).items():
                 one = self._progress[station]
                 one.arrived_s, one.unjudged = now_s, True
+                newest_ms = min(newest_ms, self._clock.now_ms())
                 one.newest_ms = newest_ms if one.newest_ms is None else max(newest_ms, one.newest_ms)
+            timed = [reading.measured_at_ms for reading in batch.readings if reading.clock_ok]
+            if timed and isinstance(self._clock, SystemClock):
+                self._clock.witness(max(timed))
             self._on_change("readings")
+
+    def _clock_stepped(self, before_ms: int, now_ms: int) -> None:
+        """Date what came while the clock was wrong, look at its flags again, and let no alert be of the future."""
+        self._journal.correct_received(self._last_run, now_ms - before_ms)
+        first_ms = max(min(self._began_ms, now_ms), min(before_ms, now_ms) - 2 * DAY_MS)  # older runs are merged
+        last_ms = max(before_ms, now_ms) + TIME_SLACK_MS
+        for station, one in self._progress.items():
+            self._stages.mark_span(station, first_ms, last_ms, self._clock.monotonic())
+            one.judged_ms = min(one.judged_ms, now_ms)
+            one.newest_ms = None if one.newest_ms is None else min(one.newest_ms, now_ms)
+        mended = self._alerts.set_clock(now_ms, before_ms=before_ms)
+        self._merged_day = -1
+        self._began_ms += now_ms - before_ms
+        log.warning("clock_step_taken before_ms=%d now_ms=%d alerts_taken_back=%d", before_ms, now_ms, mended)
+        self._on_change("alerts")
 
     # --- what the readings mean --------------------------------------------------------------------------------
 
@@ -644,6 +678,8 @@ class Pipeline:
             self._lock_file.close()
             raise
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
+        if isinstance(self.clock, SystemClock):
+            self.clock.resume(max((one.heard_at_ms for one in self.journal.outboxes()), default=0))
         if config.backup.dir is not None:
             ask_for_backups(config.data.dir, self.clock.now_ms())
         self.nodes = Nodes(config.site.name, known_health=from_note(self.journal.note(HEALTH_KEY)))
@@ -652,7 +688,9 @@ class Pipeline:
         self._server = self._stores.server
         self._feeder = None if self._server is None else Feeder(self.journal, self._server)
         self.context = StationContexts(config, self.diary, self.store)
-        self._stages = RestageQueue(config, self.store, self._stores.database, self.metrics, self.context)
+        self._stages = RestageQueue(
+            config, self.store, self._stores.database, self.metrics, self.context, now_ms=self.clock.now_ms
+        )
         self._alerts = AlertRunner(
             config,
             self.store,
@@ -723,8 +761,11 @@ class Pipeline:
     def custody(self) -> list[CustodyNotice]:
         """Return what is wrong with the custody of the readings of each node."""
         earlier = [n.node for n in self.nodes.all() if n.state == "up" and n.outbox_id and not n.checks_digests]
-        outboxes = self.journal.outboxes()
-        notices = custody_notices(outboxes, earlier, self.clock.now_ms(), self.journal.stations_of)
+        try:
+            outboxes = self.journal.outboxes()
+            notices = custody_notices(outboxes, earlier, self.clock.now_ms(), self.journal.stations_of)
+        except PipelineFault:  # of damaged data that is told, and the pages stay
+            return []
         self.metrics.custody.set(len({one.node for one in notices if one.is_conflict}))
         return notices
 
@@ -740,7 +781,34 @@ class Pipeline:
             *([f"{DAMAGED}{record.folder and f': {record.folder}'}."] if database.damage else []),
             *unreadable_lines(database.unreadable),
             *record.lines(self.clock.now_ms(), after_days),
+            *(notice.text for notice in self.custody()),
+            *self._quarantine_lines(),
+            *self._clock_lines(),
         ]
+
+    def _quarantine_lines(self) -> list[str]:
+        """Messages of the last day that were set aside, in words."""
+        size, day_ms = self._quarantined(), self.clock.now_ms() - DAY_MS
+        if not size.entries or size.last_ms < day_ms:
+            return []
+        many = "1 message" if size.entries == 1 else f"{size.entries} messages"
+        return [f"{many} could not be read, and {'is' if size.entries == 1 else 'are'} set aside. "
+                "`underturf quarantine` says what and why."]  # fmt: skip
+
+    def _quarantined(self) -> QuarantineSize:
+        try:
+            return self.journal.quarantine_size()
+        except PipelineFault:  # of damaged data that is told, and the pages stay
+            return QuarantineSize(0, 0, 0, 0)
+
+    def _clock_lines(self) -> list[str]:
+        """What is in doubt of the server's clock, in words."""
+        doubt_ms = self.clock.doubt_ms() if isinstance(self.clock, SystemClock) else 0
+        if not doubt_ms:
+            return []
+        way = "ahead" if doubt_ms > 0 else "back"
+        said = f"The server's clock was set {way} by {for_how_long(abs(doubt_ms))}, and no probe agrees with that"
+        return [f"{said}: the time before it is gone by. Set the clock right."]
 
     def backup(self) -> BackupRecord:
         """Return what is known of the backups."""
@@ -815,7 +883,7 @@ class Pipeline:
             "judging": {"stations_waiting": self._worker.unjudged},
             "notify": {"away": self._notifier.away},
             "custody": [asdict(notice) for notice in custody],
-            "quarantine": asdict(self.journal.quarantine_size()),
+            "quarantine": asdict(self._quarantined()),
             "nodes": [{**asdict(node), "lines": dict(node.lines)} for node in self.nodes.all()],
             "unknown_channels": dict(self._stages.unknown),
             "other_sites": dict(self.nodes.strangers()),

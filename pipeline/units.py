@@ -23,6 +23,7 @@ HOUR_MS = 3_600_000
 DAY_MS = 86_400_000
 WEEK_MS = 7 * DAY_MS
 QUARTER_HOUR_MS = 15 * MINUTE_MS
+TIME_SLACK_MS = 15 * MINUTE_MS  # a time further after now is not to be trusted: common practice, no source
 FOREVER_MS = 2**62
 EVER_MS = (0, FOREVER_MS)
 """A span that holds every reading, finding and entry. [ms since 1970, UTC]"""

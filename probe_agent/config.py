@@ -157,7 +157,7 @@ def load(path: Path, *, least_probes: int = 1) -> AgentConfig:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as err:
         raise AgentConfigFault([f"{path}: found {err.strerror or err}, expected a TOML file that can be read"]) from err
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
         raise AgentConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
     check = _AgentCheck(path)
     config = _parse(

@@ -26,7 +26,7 @@ from pipeline.advice.windows import Window
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
-from pipeline.units import EVER_MS, HOUR_MS
+from pipeline.units import EVER_MS, HOUR_MS, TIME_SLACK_MS
 
 LAST_ENTRIES = 10
 
@@ -67,7 +67,7 @@ def _advised(advice: SiteAdvice, zone: str, now_ms: int) -> dict[str, Any]:
 
 def _heard(pipeline: Pipeline, now_ms: int) -> bool:
     """Whether any probe has been heard of late."""
-    latest = pipeline.store.last_answers(list(pipeline.config.channels()))
+    latest = pipeline.store.last_answers(list(pipeline.config.channels()), now_ms + TIME_SLACK_MS)
     silent_ms = round(PROBE_FAULT.bounds_in(pipeline.config.alerts).silent_h * HOUR_MS)
     return bool((latest["measured_at_ms"] > now_ms - silent_ms).any())
 

@@ -642,6 +642,38 @@ class AlertState(NamedTuple):
         fresh |= {} if change.runs is None else {"runs": change.runs}
         return self._replace(**fresh)
 
+    def not_after(self, now_ms: int) -> AlertState:
+        """Return the state with nothing in it that is later than a time. [ms since 1970, UTC]
+
+        An alert that was opened later than that is left open: whoever calls closes it.
+        """
+        before_ms = quarter_hour_of(now_ms) - QUARTER_HOUR_MS
+        channels = {
+            name: ChannelMemory(now_ms)
+            if (one.value_ms or 0) > now_ms or (one.still_since_ms or 0) > now_ms
+            else one._replace(usable_ms=min(one.usable_ms, now_ms))
+            for name, one in self.channels.items()
+        }
+        return self._replace(
+            evaluated_to_ms=min(self.evaluated_to_ms, before_ms),
+            since_ms=None if self.since_ms is None else min(self.since_ms, now_ms),
+            said_at_ms=None if self.said_at_ms is None else min(self.said_at_ms, now_ms),
+            rain_heard_ms=None if self.rain_heard_ms is None else min(self.rain_heard_ms, now_ms),
+            runs={name: run for name, run in self.runs.items() if run.last_ms <= now_ms},
+            channels=channels,
+            estimates=tuple(one for one in self.estimates if one.end_ms <= now_ms),
+            rains=tuple(one for one in self.rains if one.at_ms <= now_ms),
+            water=self.water if max(self.water.at_ms or 0, self.water.rain_ms or 0) <= now_ms else LastWater(),
+        )
+
+    def waited(self, by_ms: int, before_ms: int) -> AlertState:
+        """Return the state after the clock has leapt: a silence that had begun lasts no longer for it. [ms]"""
+        channels = {
+            name: one._replace(usable_ms=one.usable_ms + by_ms) if one.usable_ms <= before_ms else one
+            for name, one in self.channels.items()
+        }
+        return self._replace(channels=channels)
+
     def to_json(self) -> dict[str, object]:
         """Return the state as plain numbers, texts and dicts."""
         table = self._asdict()

@@ -133,7 +133,7 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> R
         # in frozen ground a moisture channel may have nothing to say
         usable = usable or (frozen and quantities[channel] == "water_content")
         clean = clean and usable
-        usable_ms = at_ms if usable else heard.usable_ms
+        usable_ms = max(at_ms, heard.usable_ms) if usable else heard.usable_ms  # later where the clock has leapt
         if math.isnan(value) or quantities[channel] != "water_content":
             channels[channel] = heard._replace(usable_ms=usable_ms)
             continue

@@ -22,11 +22,13 @@ from pipeline.advice.phrases import spoken
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.model import (
+    CLOSED,
     NO_FINDINGS,
     Ahead,
     AlertEvent,
     AlertRule,
     AlertState,
+    Change,
     Facts,
     Findings,
     Readings,
@@ -37,6 +39,7 @@ from pipeline.alerts.model import (
     StationWatch,
     Where,
     alert_id,
+    event_of,
     quarter_hour_of,
 )
 from pipeline.alerts.plans import PLAN_RULES, SurfaceWatch, walk_plans
@@ -394,6 +397,39 @@ class AlertRunner:
             self._keep(self._states, one.station, {**known, **after}, after, events)
             said += events
         return said
+
+    def set_clock(self, now_ms: int, *, before_ms: int | None = None) -> int:
+        """Let no state be later than now, after the clock was set; return how many were.
+
+        An alert that was opened later than now is closed: it opens again if it still holds. `before_ms` is the time
+        before a leap ahead, through which nobody lived: no probe was silent in it. [ms since 1970, UTC]
+        """
+        mended = 0
+        with self._walking:
+            for places in (self._states, self._plans):
+                for place, known in list(places.items()):
+                    leapt = known if before_ms is None or before_ms >= now_ms else {
+                        key: state.waited(now_ms - before_ms, before_ms) for key, state in known.items()
+                    }  # fmt: skip
+                    after = {key: state.not_after(now_ms) for key, state in leapt.items()}
+                    said = []
+                    for key, state in after.items():
+                        mended += state.evaluated_to_ms < known[key].evaluated_to_ms
+                        if state.opened_at_ms is not None and state.opened_at_ms > now_ms:
+                            said.append(self._closed_by_clock(state, now_ms))
+                            after[key] = state.said(Change(CLOSED, ""), now_ms)
+                    self._keep(places, place, after, after, said)
+        return mended
+
+    def _closed_by_clock(self, state: AlertState, now_ms: int) -> AlertEvent:
+        spot: StationWatch | SurfaceWatch
+        if state.surface:
+            title, table = self._surfaces[state.surface].title, self._tables[state.surface]
+            spot = SurfaceWatch(self._config.site.name, state.surface, title, Where("", "", zone=self._zone), table)
+        else:
+            spot = self._watch_without_data(state.station, self._context_of(state.station))
+        text = "closed because the clock was set back. It opens again if it still holds."
+        return event_of(spot, state._replace(since_ms=now_ms), CLOSED, now_ms, text)
 
     # --- gather ------------------------------------------------------------------------------------------------
 

@@ -124,11 +124,15 @@ class Messages:
             ).fetchall()
         return [Event(i, at_ms, json.loads(body)) for i, at_ms, body in rows]
 
-    def past(self, way: str, since_ms: int) -> list[SentMessage]:
-        """Return the messages made for a way since a time, sent or not, the oldest first."""
+    def past(self, way: str, since_ms: int, now_ms: int) -> list[SentMessage]:
+        """Return the messages made for a way since a time until now, sent or not, the oldest first.
+
+        Those dated later were made while the clock was ahead.
+        """
         with self._database.reading() as connection:
             rows = connection.execute(
-                "SELECT kind, at_ms, body FROM message WHERE way = ? AND at_ms >= ? ORDER BY number", (way, since_ms)
+                "SELECT kind, at_ms, body FROM message WHERE way = ? AND at_ms BETWEEN ? AND ? ORDER BY number",
+                (way, since_ms, now_ms),
             ).fetchall()
         return [SentMessage(kind, at_ms, tuple(json.loads(body)["alerts"])) for kind, at_ms, body in rows]
 
@@ -230,7 +234,7 @@ class MessageOutbox:
         untold = self._messages.untold(self._way)
         self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
         news = [_news(event, self._seen_ms[event.id]) for event in untold]
-        past = self._messages.past(self._way, now_ms - PAST_MS)
+        past = self._messages.past(self._way, now_ms - PAST_MS, now_ms)
         found = due(
             self._site, self._policy, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
         )

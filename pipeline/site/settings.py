@@ -175,7 +175,7 @@ def _table(file: Path, environment: Mapping[str, str]) -> Table:
         table: dict[str, Any] = tomllib.loads(file.read_bytes().decode())
     except OSError as err:
         raise ConfigFault([f"{file}: found no file to read ({err.strerror}), expected the server's TOML"]) from err
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as err:
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
         raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
     _lay_over(table, environment)
     return table

@@ -3,7 +3,8 @@
 Flags are worked out anew from values and statuses, not from the flags before, so that the stage may run twice. It
 changes no value. Values that fail or are suspect stay in the record; it is the next stage that does without them.
 A plateau at saturation is not flagged: it is what thatch that holds water looks like. Nor is a time that is not
-confirmed: it says when, not how wet.
+confirmed: it says when, not how wet. But what arrived before the time it is dated by is suspect: nobody knows when
+it was.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from pipeline.soil.moving import beside, rain_before, rolling_max, rolling_min
 from pipeline.soil.quality import FlagArray
 from pipeline.stages.calibrate import RAIN_GAP_MS, first_flags, thermometer_of
 from pipeline.stages.stage import ChannelSeries, Grain, Observe, Observed, Stage
-from pipeline.units import DAY_MS, HOUR_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
+from pipeline.units import DAY_MS, HOUR_MS, TIME_SLACK_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
 # Nothing in nature reads just the end of its range, but for these: a sensor that does stands at its stop.
 NATURAL_LOWEST = frozenset(
@@ -47,7 +48,8 @@ def quality(observed: Observed, context: StationContext) -> Observed:
         channel = context.channels.get(channel_id)
         if channel is not None:
             flag = _moved(context, channel_id, one.time_ms, first_flags(observed, context, channel_id))
-            series[channel_id] = replace(one, flag=flag)
+            value = np.where(_is_ahead(one), np.nan, one.value)
+            series[channel_id] = replace(one, value=value, flag=flag)
     places = {i: _places(context, i, series[i].time_ms) for i in context.moisture if i in series}
     for channel_id, one in series.items():
         series[channel_id] = _range(context, channel_id, one, places)
@@ -63,8 +65,15 @@ def quality(observed: Observed, context: StationContext) -> Observed:
     for channel_id, one in observed.items():
         known = channel_id in series
         flag = among.get(channel_id, series[channel_id].flag) if known else first_flags(observed, context, channel_id)
-        flagged[channel_id] = replace(one, flag=flag)
+        flagged[channel_id] = replace(
+            one, flag=np.where(_is_ahead(one) & is_believed(flag), np.uint8(Flag.SUSPECT), flag)
+        )
     return flagged
+
+
+def _is_ahead(one: ChannelSeries) -> BoolArray:
+    """Whether each reading is dated after its arrival, by more than clocks differ."""
+    return np.asarray(one.time_ms > one.received_ms + TIME_SLACK_MS, dtype=np.bool_)
 
 
 def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: FlagArray) -> FlagArray:

@@ -7,7 +7,7 @@ kept too, not evaluated. What is worked out depends on the raw readings alone, n
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardware.reading import ReadingColumns
@@ -32,6 +32,7 @@ from pipeline.stages.treatments import PASSES, by_likeness
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.readings import unworked
+from pipeline.units import FOREVER_MS
 
 MAX_STRETCHES = 64  # more are joined over the smallest gap: a little more work in place of more memory
 
@@ -95,6 +96,8 @@ class RestageQueue:
         The journal's.
     metrics : Metrics
     contexts : StationContexts
+    now_ms : callable
+        The time: nothing is learned of one that has not come. [ms since 1970, UTC]
     """
 
     def __init__(
@@ -104,9 +107,11 @@ class RestageQueue:
         database: Database,
         metrics: Metrics,
         contexts: StationContexts,
+        *,
+        now_ms: Callable[[], int] = lambda: FOREVER_MS,
     ) -> None:
         self._config, self._store, self._database, self._metrics = config, store, database, metrics
-        self._contexts = contexts
+        self._contexts, self._now_ms = contexts, now_ms
         metrics.limits({"study_piece_ms": STEP_MS, "unknown_channels": MAX_UNKNOWN_CHANNELS})
         self._spans: dict[str, DirtyRanges] = {}
         self._changed: dict[str, DirtyRanges] = {}  # observations whose days and fortnights are still to be redone
@@ -191,7 +196,7 @@ class RestageQueue:
                 for station in surface.stations if surface.name == entry.surface else ():
                     heard = self._store.span(self._contexts(station.name).channel_ids)
                     if heard is not None and entry.station in (None, station.name):
-                        self.mark_span(station.name, entry.at_ms, heard[1] + LEAD_IN_MS, now_s)
+                        self.mark_span(station.name, entry.at_ms, min(heard[1], self._now_ms()) + LEAD_IN_MS, now_s)
         self._diary_revision, self.diary_note = revision, note
 
     def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:
@@ -291,7 +296,7 @@ class RestageQueue:
             for other in self._sharers:  # as when one is written down
                 self._compared.setdefault(other, DirtyRanges()).add(*compared)
         known_ms = int(self._contexts(station).learned_ms().max(initial=self._learned_ms.get(station, 0)))
-        if due_ms(known_ms, end_ms):
+        if due_ms(known_ms, min(end_ms, self._now_ms())):
             self._to_learn.setdefault(station, None)
         return station
 
@@ -318,6 +323,7 @@ class RestageQueue:
         log_fields(station=station)
         context = self._contexts(station)
         heard = self._store.span(context.moisture)
+        heard = None if heard is None else (heard[0], min(heard[1], self._now_ms()))
         first_ms = self._learned_ms.get(station, 0 if heard is None else heard[0])
         known_ms = int(context.learned_ms().max(initial=first_ms))
         due = due_ms(known_ms, known_ms if heard is None else heard[1])

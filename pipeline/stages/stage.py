@@ -36,7 +36,8 @@ passes changed and took out, how thatch grows, and how thick it must be to have 
 intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope. 7: a reading
 whose time is not confirmed is believed. 8: hourly reference
 evapotranspiration by ASCE-EWRI 2005, hours filled, and offsets of sun and humidity sensors taken off. 9: a fall of a
-rain gauge's total is a reset when the next reading goes on from it; the end of a sensor's range is suspect."""
+rain gauge's total is a reset when the next reading goes on from it; the end of a sensor's range is suspect,
+and so is a reading dated after its arrival."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05

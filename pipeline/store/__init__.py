@@ -29,7 +29,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from pipeline.units import FloatArray, TimeArray, is_believed
+from pipeline.units import FOREVER_MS, FloatArray, TimeArray, is_believed
 
 RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms")
 OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms")
@@ -172,13 +172,16 @@ class Store(Protocol):
     def delete_findings(self, station: str, quantities: Sequence[str], start_ms: int, end_ms: int) -> None:
         """Remove findings with start <= start_ms < end, before a recompute draws them anew."""
 
-    def latest(self, channels: Sequence[str]) -> pd.DataFrame:
-        """Return the last observation of each channel that has one, with the columns `OBSERVATION_COLUMNS`."""
+    def latest(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
+        """Return the last observation of each channel that has one, with the columns `OBSERVATION_COLUMNS`.
 
-    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+        One measured after `until_ms` counts no more than one that is not there. [ms since 1970, UTC]
+        """
+
+    def last_answers(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
         """Return the last observation of each channel that is not `Flag.MISSING`, whatever was missed after it.
 
-        Columns `OBSERVATION_COLUMNS`; a channel that never answered is left out.
+        `until_ms` as of `latest`. Columns `OBSERVATION_COLUMNS`; a channel that never answered is left out.
         """
 
     def span(self, channels: Sequence[str]) -> tuple[int, int] | None:

@@ -49,7 +49,7 @@ from pipeline.store import (
     series_of_channels,
     series_of_findings,
 )
-from pipeline.units import BELIEVED, DAY_MS, Flag, FloatArray, TimeArray
+from pipeline.units import BELIEVED, DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray
 
 SERVER_TIMEOUT_S = 30.0
 POINTS_A_REQUEST = 5000
@@ -229,13 +229,13 @@ class InfluxStore:
         names = ("channel", "measured_at_ms", "value", "flag")
         return series_of_channels(_as(names, frame.rename(columns={"time": "measured_at_ms"})))
 
-    def latest(self, channels: Sequence[str]) -> pd.DataFrame:
+    def latest(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
         """Return the last observation of each channel. See Store."""
-        return self._last(channels, answered=False)
+        return self._last(channels, until_ms, answered=False)
 
-    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+    def last_answers(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
         """Return the last observation of each channel that is not missing. See Store."""
-        return self._last(channels, answered=True)
+        return self._last(channels, until_ms, answered=True)
 
     def steps(self, channels: Sequence[str], start_ms: int, end_ms: int, step_ms: int) -> pd.DataFrame:
         """Return least, mean and greatest value of each step, drawn together by the server. See Store."""
@@ -422,7 +422,7 @@ class InfluxStore:
         fields = [field.split("(")[0] for field in more.get("fields", FIELDS[measurement])]
         return _table(self._ask(*statements), tags, fields)
 
-    def _last(self, channels: Sequence[str], *, answered: bool) -> pd.DataFrame:
+    def _last(self, channels: Sequence[str], until_ms: int, *, answered: bool) -> pd.DataFrame:
         """Return the last observation of each channel, or the last that is not missing.
 
         The server finds the last value of one field at once, but reads a whole series for it beside others or with a
@@ -432,8 +432,9 @@ class InfluxStore:
         statements = []
         for channel, at_ms, flag in newest.itertuples(index=False):
             where, span, tail = one_of("channel", [channel]), (int(at_ms), int(at_ms) + 1), ""
-            if answered and flag == Flag.MISSING:
-                where, span, tail = f"{where} AND flag <> {Flag.MISSING:d}", EVER, "ORDER BY time DESC LIMIT 1"
+            if at_ms > until_ms or (answered and flag == Flag.MISSING):
+                where += f" AND flag <> {Flag.MISSING:d}" if answered else ""
+                span, tail = (EVER[0], min(EVER[1], until_ms + 1)), "ORDER BY time DESC LIMIT 1"
             statements.append(self._select("observation", where, span, by="channel", tail=tail))
         return _observed(_table(self._ask(*statements), ("channel",), FIELDS["observation"]))
 

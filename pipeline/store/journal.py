@@ -210,6 +210,24 @@ class Journal:
             except BadBatch:  # an outbox too many: there is no room to count it
                 return 0
 
+    def last_run(self) -> int:
+        """Return the number of the run kept last, 0 for none."""
+        with self.database.reading() as connection:
+            (number,) = connection.execute("SELECT ifnull(max(id), 0) FROM run").fetchone()
+        return int(number)
+
+    def correct_received(self, after_run: int, by_ms: int) -> None:
+        """Date the arrival of the runs kept after one otherwise: the clock was off by so much. [ms]
+
+        What a server store was given is given to it again.
+        """
+        with self.database.transaction() as tx:
+            tx.execute(
+                "UPDATE span SET received_at_ms = received_at_ms + ?1, feed = CASE feed WHEN ?2 THEN ?3 ELSE feed END "
+                "WHERE kind = ?4 AND squeezed = 0 AND run > ?5",
+                (by_ms, READ_BACK, WAITING, KEPT, after_run),
+            )
+
     def receipt(self, site: str, node: str, outbox_id: str) -> Receipt:
         """Return the receipt of an outbox, with the highest seq up to which nothing is outstanding, 0 for an unknown
         one."""

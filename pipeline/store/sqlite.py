@@ -196,13 +196,13 @@ class SqliteStore:
                 found[name] = times[a:b], values[a:b]
         return found
 
-    def latest(self, channels: Sequence[str]) -> pd.DataFrame:
+    def latest(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
         """Return the last observation of each channel. See Store. The last day is one step down the primary key."""
-        return self._last(channels, "")
+        return self._last(channels, "", until_ms)
 
-    def last_answers(self, channels: Sequence[str]) -> pd.DataFrame:
+    def last_answers(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
         """Return the last observation of each channel that is not missing. See Store. Days without one are skipped."""
-        return self._last(channels, "AND answered")
+        return self._last(channels, "AND answered", until_ms)
 
     def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
@@ -346,13 +346,17 @@ class SqliteStore:
     def close(self) -> None:
         """Nothing to let go of: the database belongs to whoever opened it."""
 
-    def _last(self, channels: Sequence[str], which: str) -> pd.DataFrame:
+    def _last(self, channels: Sequence[str], which: str, until_ms: int) -> pd.DataFrame:
         found = []
         with self._database.snapshot() as connection:
             for name, number in sorted(self._channels.find(connection, channels).items()):
-                query = f"SELECT id, packed {_DAYS_WITHIN} {which} ORDER BY id DESC LIMIT 1"
-                rows, _ = readable_days(connection, connection.execute(query, _days_within(number, 0, FOREVER_MS)))
-                found.append((name, rows[rows["flag"] != Flag.MISSING][-1:] if which else rows[-1:]))
+                query = f"SELECT id, packed {_DAYS_WITHIN} {which} ORDER BY id DESC"
+                for day in connection.execute(query, _days_within(number, 0, until_ms)):
+                    rows, _ = readable_days(connection, [day])
+                    rows = rows[(rows["measured_at_ms"] <= until_ms) & ((rows["flag"] != Flag.MISSING) | (not which))]
+                    if rows.size:
+                        found.append((name, rows[-1:]))
+                        break
             return _observations(connection, found)
 
 

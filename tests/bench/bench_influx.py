@@ -132,7 +132,7 @@ def flow(folder: Path, seed: int, *, rolled_back: bool, control: bool) -> None:
             nonlocal sent
             for first in range(sent + 1, sent + count + 1, BATCH):
                 rows = tuple(numbered(seq) for seq in range(first, min(first + BATCH, sent + count + 1)))
-                journal.append(Batch("club", "north", OUTBOX, 1, rows), T0_MS + first)
+                journal.append(Batch("club", "north", OUTBOX, 1, rows), rows[-1].measured_at_ms)
                 pause.wait(0.005)
             sent += count
 

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import logging
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from hardware.reading import Receipt  # noqa: E402
+from hardware.machine_clock import ClockNote  # noqa: E402
+from hardware.reading import Batch, Receipt  # noqa: E402
 from probe_agent.config import load  # noqa: E402
 from probe_agent.publisher import Publisher, _Connection  # noqa: E402
 from probe_agent.service import run  # noqa: E402
@@ -29,8 +31,21 @@ class TakesTheBrokersWord(Publisher):
         while self._in_flight and self._in_flight[0].last <= self._outbox.received:
             self._in_flight.popleft()
 
-    def _take_receipt(self, connection: _Connection, now: float) -> None:
-        connection.receipt = None
+    def _take_receipts(self, connection: _Connection, now: float) -> None:
+        connection.receipts.clear()
+
+    def _send(self, connection: _Connection, now: float, hold: ClockNote | None) -> None:
+        """Send without digests: an agent that compares them would be asked for what was lost."""
+        given = self._outbox.batch
+        self._outbox.batch = lambda *args, **more: _without_digest(given(*args, **more))  # type: ignore[method-assign]
+        try:
+            super()._send(connection, now, hold)
+        finally:
+            del self._outbox.batch
+
+
+def _without_digest(batch: Batch | None) -> Batch | None:
+    return None if batch is None else replace(batch, before=None)
 
 
 if __name__ == "__main__":

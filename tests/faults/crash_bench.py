@@ -2,12 +2,14 @@
 
     python tests/faults/crash_bench.py --kills 60 --readings 20000 --seed 1
     python tests/faults/crash_bench.py --kills 15 --readings 3000 --seed 1 --without-receipts
+    python tests/faults/crash_bench.py --kills 20 --readings 5000 --seed 2 --busy 2
 
 Real processes: the agent's service on pseudo-terminals, mosquitto, `python -m pipeline serve`. Each is killed with
 SIGKILL at random moments from a printed seed (the seed fixes the delays, not the scheduling of the machine): one kill
 in five anywhere in the first second and a half of its start, the others soon after it was seen to have moved readings
 on in this life. Only the latter count towards `--kills`. What is owed is worked out in `accounts`. The agent frees
 what has a receipt as soon as it can (`keep_days = 0`), so that only the receipt stands between a reading and its end.
+`--busy` keeps so many processors at work beside it.
 With `--without-receipts` the agent takes the broker's word instead: the control, which must lose readings. Prints the
 counts and exits 1 when they are not as they must be.
 """
@@ -309,6 +311,7 @@ def main() -> int:
     parser.add_argument("--kills", type=int, default=60, help="of each part, while it was at work")
     parser.add_argument("--readings", type=int, default=20_000, help="at least so many")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--busy", type=int, default=0, help="processes that keep a processor at work beside it")
     parser.add_argument("--without-receipts", action="store_true", help="the control: the agent trusts the broker")
     parser.add_argument("--keep", type=Path, help="leave everything in this folder for a look")
     given = parser.parse_args()
@@ -319,11 +322,21 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary) if given.keep is None else given.keep
         folder.mkdir(parents=True, exist_ok=True)
-        outcome = run_bench(
-            folder, kills=given.kills, readings=given.readings, seed=given.seed,
-            receipts=not given.without_receipts, mosquitto=mosquitto,
-        )  # fmt: skip
-    print(outcome.text())
+        busy = [subprocess.Popen([sys.executable, "-c", "while True: pass"]) for _ in range(given.busy)]
+        try:
+            outcome = run_bench(
+                folder,
+                kills=given.kills,
+                readings=given.readings,
+                seed=given.seed,
+                receipts=not given.without_receipts,
+                mosquitto=mosquitto,
+            )
+        finally:
+            for process in busy:
+                process.kill()
+                process.wait()
+    print(f"beside {given.busy} busy processes; " + outcome.text())
     a = outcome.account
     if given.without_receipts:
         print("control, receipts switched off: " + ("it loses, as it must" if a.lost else "LOST NOTHING, it must lose"))

@@ -166,6 +166,9 @@ def test_an_outbox_put_back_from_an_image_loses_nothing_that_the_card_still_hold
         health["reasons"]
     )
     assert "underturf_custody_conflicts 1.0" in site.pipeline.metrics.text().decode()
+    site.pipeline.journal.receive_poison(None, "t", b"x", "r", site.pipeline.clock.now_ms())
+    told = " ".join(site.pipeline.notices())
+    assert "goes on under a new outbox" in told and "1 message could not be read" in told
 
 
 def test_two_nodes_of_one_name_are_kept_apart_and_told(site: Site, tmp_path: Path) -> None:

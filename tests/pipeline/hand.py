@@ -17,6 +17,7 @@ from hardware.reading import Batch, Reading, Receipt, Status, encode_batch, read
 from pipeline.alerts.runner import AlertRunner, OpenAlert
 from pipeline.mqtt.ingest import Arrival
 from pipeline.mqtt.nodes import Nodes
+from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.service import Worker
 from pipeline.service import load_settings as load
@@ -53,6 +54,37 @@ model = "weather"
 SMALL = SETTINGS[: SETTINGS.rindex("[[surface.station.probe]]")].replace("deep_soil_profile", "thatch")
 
 
+class HandSystemClock(SystemClock):
+    """A machine's clock that can be set while the time goes on; no time service keeps it."""
+
+    def __init__(self, now_ms: int) -> None:
+        self.wall_ms, self.steady_ms, self.real_s = now_ms, 1_000_000, 1000.0
+        super().__init__()
+
+    def system_ms(self) -> int:
+        return self.wall_ms
+
+    def uptime_ms(self) -> int:
+        return self.steady_ms
+
+    def is_kept(self) -> bool:
+        return False
+
+    def go_on(self, by_ms: int) -> None:
+        self.wall_ms, self.steady_ms, self.real_s = (
+            self.wall_ms + by_ms,
+            self.steady_ms + by_ms,
+            self.real_s + by_ms / 1000,
+        )
+
+    def monotonic(self) -> float:
+        return self.real_s
+
+    def wait(self, seconds: float, stop: threading.Event) -> bool:
+        self.real_s += seconds
+        return stop.is_set()
+
+
 class HandClock:
     """A clock that moves only when it is moved, or waited on."""
 
@@ -77,7 +109,7 @@ class HandSource:
     Unless they come `together`, a message is here only when it is waited for.
     """
 
-    clock: HandClock
+    clock: HandClock | HandSystemClock
     messages: list[Arrival] = field(default_factory=list)
     said: list[tuple[str, Any]] = field(default_factory=list)
     together: bool = False
@@ -108,7 +140,7 @@ class Line:
 
     config: SiteConfig
     stores: Stores
-    clock: HandClock
+    clock: HandClock | HandSystemClock
     source: HandSource
     study: RestageQueue
     judge: AlertRunner
@@ -154,17 +186,24 @@ def lines(tmp_path: Path) -> Iterator[Callable[..., Line]]:
     """Makes workers on real stores under a folder; two of one `folder` share what is kept."""
     opened: list[Stores] = []
 
-    def build(settings: str = SETTINGS, folder: str = "a", now_ms: int = START_MS) -> Line:
+    def build(
+        settings: str = SETTINGS,
+        folder: str = "a",
+        now_ms: int = START_MS,
+        clock: HandClock | HandSystemClock | None = None,
+    ) -> Line:
         path = tmp_path / f"{folder}.toml"
         path.write_text(settings + f'\n[data]\ndir = "{folder}"\n')
         config = load(path)
         stores = open_stores(config)
         opened.append(stores)
-        clock, metrics, nodes = HandClock(now_ms), Metrics(), Nodes()
+        metrics, nodes = Metrics(), Nodes()
+        clock = HandClock(now_ms) if clock is None else clock
         source = HandSource(clock)
 
         context = StationContexts(config, stores.diary, stores.store)
-        study = RestageQueue(config, stores.store, stores.database, metrics, context)
+        until_now = {"now_ms": clock.now_ms} if isinstance(clock, HandSystemClock) else {}
+        study = RestageQueue(config, stores.store, stores.database, metrics, context, **until_now)
         judge = AlertRunner(config, stores.store, stores.journal, metrics, context, stores.diary)
         words: list[str] = []
         worker = Worker(

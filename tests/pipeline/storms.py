@@ -48,7 +48,8 @@ def raw(series: dict[str, np.ndarray]) -> pd.DataFrame:
         pd.DataFrame(
             {
                 "channel": i, "measured_at_ms": START_MS + SLOT_MS * np.arange(v.size) + 1000 + 100 * k, "raw": v,
-                "status": np.where(np.isnan(v), "silent", "ok"), "clock_ok": True, "received_at_ms": START_MS,
+                "status": np.where(np.isnan(v), "silent", "ok"), "clock_ok": True,
+                "received_at_ms": START_MS + SLOT_MS * np.arange(v.size) + 5000,
             }
         )
         for k, (i, v) in enumerate(series.items())

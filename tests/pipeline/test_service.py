@@ -304,7 +304,7 @@ def test_the_commands_check_and_recompute(settings: Path, capsys: pytest.Capture
 def _fill(config: SiteConfig, slots: int) -> None:
     stores = open_stores(config)
     for batch in batches(record(slots), 500):
-        stores.journal.append(Batch("meadow", "node-1", OUTBOX, 1, tuple(batch)), START_MS)
+        stores.journal.append(Batch("meadow", "node-1", OUTBOX, 1, tuple(batch)), batch[-1].measured_at_ms)
     stores.close()
 
 

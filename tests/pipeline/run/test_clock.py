@@ -10,7 +10,7 @@ import time
 import pytest
 
 from pipeline.errors import ClockAway
-from pipeline.run.clock import FollowClock, SystemClock
+from pipeline.run.clock import FollowClock, StepGuard, SystemClock
 
 
 class Answers:
@@ -112,3 +112,73 @@ def test_an_answer_in_pieces_is_put_together(path):
     assert clock.now_ms() == 1706745600000
     clock.close()
     server.close()
+
+
+# --- steps of the machine's clock ------------------------------------------------------------------------------------
+
+MINUTE_MS, DAY_MS = 60_000, 86_400_000
+T0_MS = 1_772_323_200_000
+YEAR_MS = 365 * DAY_MS
+
+
+class Told:
+    """A guard with its two clocks in the hand. Times in minutes from the beginning."""
+
+    def __init__(self) -> None:
+        self.guard, self.ahead_ms, self.steady_ms = StepGuard(T0_MS, 0), 0, 0
+
+    def at(self, minute: float, *, confirmed: bool = False) -> float:
+        """How far the time has gone at a minute. [minutes]"""
+        self.steady_ms = round(minute * MINUTE_MS)
+        clock_ms = T0_MS + self.steady_ms + self.ahead_ms
+        return (self.guard.now_ms(clock_ms, self.steady_ms, confirmed=confirmed) - T0_MS) / MINUTE_MS
+
+    def hear(self, minute: float) -> None:
+        self.guard.witness(T0_MS + round(minute * MINUTE_MS), T0_MS + self.steady_ms + self.ahead_ms, self.steady_ms)
+
+
+@pytest.mark.parametrize("step_ms", [DAY_MS, -DAY_MS, YEAR_MS, -YEAR_MS, 11 * MINUTE_MS])
+def test_a_step_that_readings_speak_against_is_not_followed(step_ms: int) -> None:
+    """For three hours, a reading each quarter hour by another clock; then it is set back, and nothing was taken."""
+    told = Told()
+    assert told.at(1) == 1
+    told.ahead_ms = step_ms
+    for minute in range(2, 182):
+        assert told.at(minute) == minute
+        if minute % 15 == 0:
+            told.hear(minute - 0.1)
+    told.ahead_ms = 0
+    assert told.at(182) == 182 and not told.guard.taken
+
+
+def test_a_step_is_taken_when_readings_agree_with_it_or_none_speaks_against_it() -> None:
+    """Two readings a minute or more apart, or half an hour without one that agrees with the time before; a backlog that
+    passes through the new time is no witness; once confirmed it is taken at once, and a small one always."""
+    step = DAY_MS / MINUTE_MS
+    told = Told()
+    told.ahead_ms = DAY_MS
+    assert told.at(1) == 1
+    told.hear(1 + step)
+    told.hear(1.5 + step)  # half a minute later
+    assert told.at(2) == 2
+    told.hear(2 + step)
+    assert told.at(2) == 2 + step and list(told.guard.taken) == [
+        (T0_MS + 2 * MINUTE_MS, T0_MS + 2 * MINUTE_MS + DAY_MS)
+    ]
+
+    told = Told()
+    told.ahead_ms = -DAY_MS
+    assert told.at(1) == 1 and told.at(30) == 30 and told.at(31) == 31 - step
+
+    told = Told()
+    told.ahead_ms = -DAY_MS
+    for minute in (1, 2, 3, 4):
+        told.at(minute)
+        told.hear(minute - step + 20 * minute)  # yesterday's readings, twenty times as fast as they were taken
+    assert told.at(5) == 5
+
+    told = Told()
+    told.ahead_ms = DAY_MS
+    assert told.at(1, confirmed=True) == 1 + step
+    told.ahead_ms += 9 * MINUTE_MS
+    assert told.at(2) == 11 + step and len(told.guard.taken) == 1

@@ -41,7 +41,8 @@ def found(context: StationContext = CONTEXT, levels: dict[str, float] = LEVELS, 
     rows = [
         {
             "channel": i, "measured_at_ms": START_MS + k * SLOT_MS + 2000, "raw": v,
-            "status": "silent" if np.isnan(v) else "ok", "clock_ok": True, "received_at_ms": START_MS,
+            "status": "silent" if np.isnan(v) else "ok", "clock_ok": True,
+            "received_at_ms": START_MS + k * SLOT_MS + 3000,
         }
         for i, v in levels.items()
         for k in range(slots)
@@ -157,7 +158,7 @@ def test_thatch_that_wets_in_one_quarter_hour_of_rain_is_good():
     rows = [
         {
             "channel": i, "measured_at_ms": START_MS + k * SLOT_MS + 2000, "raw": v, "status": "ok",
-            "clock_ok": True, "received_at_ms": START_MS,
+            "clock_ok": True, "received_at_ms": START_MS + k * SLOT_MS + 3000,
         }
         for i, series in (("green-1/t1/moisture", wet), ("green-1/w1/rain", total))
         for k, v in enumerate(series)

@@ -161,3 +161,14 @@ def test_planted_rise_without_rain_is_found_at_depth(record):
     found = flags(planted(record, deep, lambda raw: raw + 0.05 * (np.arange(raw.size) >= at)), deep)
     assert found[at] == Flag.SUSPECT
     assert (np.delete(found, at) == Flag.GOOD).all()
+
+
+def test_a_reading_dated_after_its_arrival_is_suspect_and_no_other_with_it(record):
+    """A day ahead, and a quarter hour and a second; a quarter hour is not (our own bound)."""
+    rows = np.flatnonzero((record["channel"] == SHALLOW) & record["raw"].notna())[[100, 200, 300]]
+    received = record["received_at_ms"].to_numpy().copy()
+    received[rows] -= np.array([86_400_000, 15 * 60_000 + 1000, 15 * 60_000])
+    found = flags(record.assign(received_at_ms=received), SHALLOW)
+    changed = np.flatnonzero(found != flags(record, SHALLOW))
+    first = np.flatnonzero(record["channel"] == SHALLOW)[0]
+    assert changed.tolist() == (rows[:2] - first).tolist() and (found[changed] == Flag.SUSPECT).all()

@@ -277,7 +277,7 @@ def readings(**series: tuple[list[int], list[float]]) -> Observed:
     tables = [
         pd.DataFrame({
             "channel": f"square-1/p1/{name}", "slot": "1", "measured_at_ms": START_MS + 60_000 * np.array(minutes),
-            "raw": numbers, "status": "ok", "clock_ok": True, "received_at_ms": START_MS,
+            "raw": numbers, "status": "ok", "clock_ok": True, "received_at_ms": START_MS + 60_000 * np.array(minutes),
         })
         for name, (minutes, numbers) in series.items()
     ]  # fmt: skip

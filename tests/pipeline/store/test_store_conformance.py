@@ -322,6 +322,20 @@ def test_a_missed_slot_hides_no_last_answer(store):
     assert store.last_answers([C0])["value"].tolist() == [5]
 
 
+def test_what_was_measured_after_a_moment_is_not_the_last_until_then(store):
+    """However far ahead it is dated, and through days that hold nothing else."""
+    far = 170 * 366 * 24 * 60  # minutes
+    store.upsert_observations(observation_rows(C0, [0, 15, 30, far, far + 15], [1, 2, np.nan, 4, 5]))
+    store.upsert_observations(observation_rows(C0, [30], [np.nan], flag=Flag.MISSING))
+    store.upsert_observations(observation_rows(C1, [far], [7]))
+    until_ms = T0_MS + 60 * 60_000
+    assert store.last_answers([C0, C1], until_ms)["value"].tolist() == [2]
+    assert store.latest([C0, C1], until_ms)["measured_at_ms"].tolist() == [T0_MS + 30 * 60_000]
+    assert store.last_answers([C0], T0_MS + 15 * 60_000)["value"].tolist() == [2]
+    assert store.latest([C0, C1], T0_MS - 1).empty
+    assert store.last_answers([C0, C1])["value"].tolist() == [5, 7]
+
+
 def test_steps_of_a_day_are_least_mean_and_greatest_of_what_may_be_believed(store):
     """Days are UTC; suspect, failed and missing values do not count; a later upsert redoes its day (algebra)."""
     store.upsert_observations(observation_rows(C0, [0, 60, 24 * 60 - 1], [1, 2, 6]))
