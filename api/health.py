@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
-from fastapi.responses import JSONResponse
+from fastapi.responses import PlainTextResponse
 
+from api import schema
 from api.data import pipeline_of
 from pipeline.run.metrics import CONTENT_TYPE
 
@@ -19,12 +20,17 @@ def healthz(request: Request) -> dict[str, Any]:
     return {**health, "caught_up": caught_up(health)}
 
 
-@router.get("/readyz", summary="200 when readings can be taken and kept, else 503")
-def readyz(request: Request) -> JSONResponse:
+@router.get(
+    "/readyz",
+    summary="200 when readings can be taken and kept, else 503",
+    response_model=schema.ReadyOut,
+    responses={503: {"model": schema.ReadyOut, "description": "Readings cannot be taken and kept just now"}},
+)
+def readyz(request: Request, response: Response) -> schema.ReadyOut:
     pipeline = pipeline_of(request)
     ready = pipeline.ready
-    body = {"ready": ready, "reasons": pipeline.health()["reasons"]}
-    return JSONResponse(body, status_code=200 if ready else 503)
+    response.status_code = 200 if ready else 503
+    return schema.ReadyOut.model_validate({"ready": ready, "reasons": pipeline.health()["reasons"]})
 
 
 def caught_up(health: dict[str, Any]) -> bool:
@@ -39,6 +45,6 @@ def caught_up(health: dict[str, Any]) -> bool:
     return nothing_waits and bool(health["nodes"]) and all(node["backlog"] == 0 for node in health["nodes"])
 
 
-@router.get("/metrics", summary="Counters and gauges in the text form of Prometheus")
+@router.get("/metrics", summary="Counters and gauges in the text form of Prometheus", response_class=PlainTextResponse)
 def metrics(request: Request) -> Response:
     return Response(pipeline_of(request).metrics.text(), media_type=CONTENT_TYPE)

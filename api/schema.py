@@ -324,6 +324,13 @@ class TimeIn(BaseModel):
     now: Time
 
 
+class ReadyOut(BaseModel):
+    """Whether readings can be taken and kept, and what is wrong."""
+
+    ready: bool = Field(examples=[True])
+    reasons: list[str] = Field(examples=[["ingest: not connected yet"]])
+
+
 class ProblemOut(BaseModel):
     """Why a request could not be answered (RFC 9457)."""
 

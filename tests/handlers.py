@@ -1,9 +1,7 @@
 """Which `except` of agent and pipeline no test has gone through: `python tests/handlers.py [.coverage]`.
 
-It reads the data of a run of the tests under coverage and prints each handler whose first line never ran, beside those
-that are named below with the reason. Exit code 1 when there is one that is not named, or one named that has run.
-
-    coverage run -m pytest -n 2 tests/pipeline tests/probe_agent tests/api; coverage combine; python tests/handlers.py
+It reads the data of a run of the tests under coverage (see the developers' guide) and prints each handler whose first
+line never ran and that is not named below with the reason. Exit code 1 when there is one, and when one named has run.
 """
 
 from __future__ import annotations

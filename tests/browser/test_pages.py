@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from api import live
 from tests.api.served import serving
 from tests.api.site import HOUR_MS, NOW_MS, Ground, ground_at, readings
 
@@ -200,3 +201,15 @@ def test_a_page_prints_on_a_few_sheets(opens: Opens, address: str, path: str, mo
     page.emulate_media(media="print")
     assert page.evaluate("getComputedStyle(document.documentElement).backgroundColor") == "rgb(255, 255, 255)"
     assert not page.locator("nav").is_visible()
+
+
+def test_a_page_that_is_refused_live_updates_asks_by_itself(
+    opens: Opens, address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where too many listen already the page asks for itself again, and says nothing of a service that is away."""
+    monkeypatch.setattr(live, "MOST_STREAMS", 0)
+    page, place = opens(390).page, f"{address}/stations/s1"
+    with page.expect_response(lambda answer: answer.request.resource_type == "fetch" and answer.url == place) as asked:
+        page.goto(place)
+    assert asked.value.status == 200
+    assert not page.locator("#away").is_visible()

@@ -122,6 +122,7 @@ def test_redirects_stay_on_the_host() -> None:
         "http://10.0.0.1/": "to the host 10.0.0.1",
         "http://127.0.0.1:22/": "to port 22 of the same host",
         "file:///etc/passwd": "from http to file",
+        "http://127.0.0.1:nine/": "to no address",
         "/a": "more than 3 redirects",
     }
     for place, said in places.items():

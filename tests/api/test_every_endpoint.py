@@ -1,0 +1,108 @@
+"""Every endpoint of the description, asked at random as the description allows and as it does not, over a real server.
+
+What is expected comes from the OpenAPI document: schemathesis makes the requests from it and holds the answers against
+it. The stream of live updates has no end and is left out here: `test_live.py` has it.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Iterator
+from itertools import product
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import strategies as st
+from hypothesis.errors import Unsatisfiable
+
+from tests.api.advice_by_hand import advice
+from tests.api.served import serving
+from tests.api.site import ground_at, readings
+
+ENDLESS = ("/api/v1/live",)
+UNREADY = ("/readyz",)  # says 503, as it should: no broker runs here
+NAMES = {
+    "name": "s1", "station": "s1", "surface": "square", "entry_id": 1, "channel": "o1/w1/rain",
+    "quantity": "thatch_water", "kind": "note",
+}  # fmt: skip
+SOAK_CASES, A_ROUND = 5000, 40
+
+
+@pytest.fixture(scope="module")
+def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """A real server over a filled ground of its own, for entries are written in it."""
+    ground = ground_at(tmp_path_factory.mktemp("asked"))
+    ground.hear(readings(100))
+    ground.advise(advice())
+    with serving(ground.pipeline) as found:
+        yield found
+    ground.pipeline.stop()
+
+
+def known(case: Any) -> None:
+    """Put what is there in place of a name that nothing has, where the case has one."""
+    of_surface = "/surfaces/" in case.path
+    for told in (case.path_parameters, case.query):
+        for key in set(NAMES) & set(told or {}):
+            told[key] = "square" if key == "name" and of_surface else NAMES[key]
+
+
+def ask_all(address: str, cases: int, number: int) -> tuple[Counter[str], list[str]]:
+    """Ask every endpoint; return how many answers there were of each status, and what the document does not allow."""
+    import schemathesis
+    from schemathesis.core.failures import FailureGroup
+    from schemathesis.specs.openapi.checks import (
+        content_type_conformance,
+        response_headers_conformance,
+        response_schema_conformance,
+        status_code_conformance,
+    )
+
+    checks = [
+        status_code_conformance, content_type_conformance, response_headers_conformance,
+        response_schema_conformance,
+    ]  # fmt: skip
+    schema = schemathesis.openapi.from_url(f"{address}/openapi.json")
+    operations = [found.ok() for found in schema.get_all_operations()]
+    asked = [one for one in operations if one.path not in ENDLESS]
+    assert len(asked) == len(operations) - len(ENDLESS) and len(asked) >= 25
+    statuses, faults, rounds = Counter[str](), list[str](), 0
+    while statuses.total() < cases:  # an address without parameters can be asked in one way only
+        for operation, mode in product(asked, schemathesis.GenerationMode):
+
+            @seed(number + rounds)
+            @settings(
+                max_examples=A_ROUND, database=None, deadline=None, suppress_health_check=list(HealthCheck),
+                phases=[Phase.generate],
+            )  # fmt: skip
+            @given(case=operation.as_strategy(generation_mode=mode), by_name=st.booleans())
+            def one(case: schemathesis.Case, *, by_name: bool) -> None:
+                if by_name:
+                    known(case)
+                answer = case.call(timeout=20)
+                statuses[str(answer.status_code)] += 1
+                assert answer.status_code < 500 or case.operation.path in UNREADY, answer.text
+                case.validate_response(answer, checks=checks)
+
+            try:
+                one()
+            except Unsatisfiable:
+                pass  # nothing can be wrong where nothing can be said
+            except (AssertionError, FailureGroup) as err:
+                faults.append(f"{operation.label}: {getattr(err, 'exceptions', ())} {err}")
+        rounds += 1
+    return statuses, faults
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(1800)
+def test_every_endpoint_keeps_to_its_description(address: str) -> None:
+    """Of 5,000 requests none finds a fault of the program, and no answer is one that the document does not name."""
+    number = random.SystemRandom().randrange(2**32)
+    print(f"seed {number}")
+    statuses, faults = ask_all(address, SOAK_CASES, number)
+    print(f"{statuses.total()} requests: {dict(statuses)}; {len(faults)} faults")
+    assert faults == []
+    assert statuses.total() >= SOAK_CASES
