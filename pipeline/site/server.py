@@ -152,6 +152,13 @@ class StoreConfig(Setting):
     server_version: ServerVersion | None = None
     keep_days: int | None = Field(None, ge=400, le=36_500)
 
+    @field_validator("url")
+    @classmethod
+    def _shown_in_faults(cls, url: str | None) -> str | None:
+        if url is not None and "@" in url.partition("://")[2].partition("/")[0]:
+            raise expected("an address without a user: user:password goes into the file of store.token_file")
+        return url
+
     @field_validator("url", "bucket", "org", "token_file", "server_version", "keep_days")
     @classmethod
     def _of_a_server(cls, value: object, info: ValidationInfo) -> object:
