@@ -15,7 +15,7 @@ from fastapi import APIRouter, Depends, Request
 from api import schema, words
 from api.data import iso, pipeline_of
 from api.diary_check import moment_of
-from api.problems import Problem
+from api.problems import WRITE_RESPONSES, Problem, described
 from api.writing import may_write
 from hardware.machine_clock import BY_SYSTEM, ClockNote
 from pipeline.mqtt.node_health import NodeHealth
@@ -44,7 +44,8 @@ def get_nodes(request: Request) -> schema.NodesOut:
 
 
 @router.post("/clock", summary="Take the time of whoever asks, where nothing keeps the machine's clock",
-             dependencies=[Depends(may_write)])  # fmt: skip
+             dependencies=[Depends(may_write)],
+             responses=WRITE_RESPONSES | described((409, "The machine's clock is kept already")))  # fmt: skip
 def take_time(request: Request, given: schema.TimeIn) -> schema.ClockOut:
     pipeline = pipeline_of(request)
     if not is_from_here(request):

@@ -25,19 +25,20 @@ MAX_SHOWN = 100  # characters of what was sent, in a fault
 Responses = dict[int | str, dict[str, Any]]
 
 
-def _responses(*described: tuple[int, str]) -> Responses:
+def described(*statuses: tuple[int, str]) -> Responses:
+    """Return statuses with their meaning as the description of an endpoint has them; each is a problem document."""
     content = {PROBLEM_TYPE: {"schema": schema.ProblemOut.model_json_schema()}}
-    return {status: {"description": text, "content": content} for status, text in described}
+    return {status: {"description": text, "content": content} for status, text in statuses}
 
 
-RESPONSES = _responses(
+RESPONSES = described(
     (400, "The query has a parameter that this address does not know, or the body is no JSON"),
     (404, "There is no such thing"),
     (421, "The request names another host than this server"),
     (422, "The request does not have the expected form"),
     (503, "The store cannot answer just now"),
 )
-WRITE_RESPONSES = _responses(
+WRITE_RESPONSES = described(
     (403, "The request comes from a page of another site"),
     (411, "The length of the body is not told"),
     (413, "The body is too long"),
