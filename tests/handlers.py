@@ -62,10 +62,11 @@ def judged(found: list[Handler], ran: Mapping[str, Set[int]], named: Mapping[str
 
 def lines_run(data_file: str) -> dict[str, set[int]]:
     """Return the lines that ran, by file, of what coverage has written."""
-    from coverage import CoverageData
+    from coverage import Coverage
 
-    data = CoverageData(data_file)
-    data.read()
+    run = Coverage(data_file)
+    run.combine()  # each process has written a file of its own
+    data = run.get_data()
     ran: dict[str, set[int]] = {}
     for file in data.measured_files():
         path = Path(file)

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from hardware.machine_clock import EARLIEST_SET_MS
-from hardware.reading import Notice
+from hardware.reading import Notice, Status
 from probe_agent import doctor
 from probe_agent.__main__ import main
 from probe_agent.clock import ClockAway, FollowClock, SystemClock
@@ -27,6 +27,7 @@ from probe_agent.publisher import Publisher, try_broker
 from probe_agent.sampler import Stopped
 from probe_agent.service import Agent, lock_folder
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
+from tests.probe_agent.test_line_worker import SharedTime, VirtualLine, probe, worker
 
 
 @pytest.fixture
@@ -91,6 +92,45 @@ def test_no_port_is_no_way_to_an_adapter(tmp_path, hand_clock):
     said: list[str] = []
     assert find_way("north", str(tmp_path / "gone"), hand_clock, threading.Event(), said.append) is None
     assert len([line for line in said if "gone: no such port" in line]) == len(said) / 2 > 1
+
+
+class Damaged(VirtualLine):
+    """A line that hurts the second answer with values."""
+
+    answers = 0
+
+    def receive(self, deadline: float) -> bytes:
+        come = super().receive(deadline)
+        self.answers += b"+12.5" in come
+        return come[:-3] + b"\xff\r\n" if self.answers == 2 and come else come
+
+
+def test_a_second_answer_that_is_damaged_is_asked_for_again():
+    """A probe without check characters: the first answer, one with a byte hurt, and one like the first."""
+    stop, kept = threading.Event(), []
+    line = Damaged("a", EmulatedAdapter([EmulatedSensor("1", crc="plain")]), SharedTime(1, 600.0, stop))
+    assert worker(line, [probe("1")], kept.append).step(stop)
+    assert [(s.status, s.raw) for s in kept[0].samples] == [(Status.OK, 12.5), (Status.OK, 8.25)]
+    assert line.answers >= 3
+
+
+class Gone(VirtualLine):
+    """A line whose adapter is pulled out for the third second."""
+
+    def receive(self, deadline: float) -> bytes:
+        if 2.0 < self.time.now_s < 3.0:
+            raise LineAway("line a: unplugged")
+        return super().receive(deadline)
+
+
+def test_an_adapter_away_while_nothing_is_due_costs_no_measurement():
+    """Four concurrent sensors measure for 5 s; the line is away meanwhile, and back when their values are fetched."""
+    stop, kept = threading.Event(), []
+    time_of_line = SharedTime(1, 600.0, stop)
+    far = EmulatedAdapter([EmulatedSensor(str(n), ttt=5) for n in range(4)])
+    one = worker(Gone("a", far, time_of_line), [probe(str(n), command="C") for n in range(4)], kept.append)
+    assert one.step(stop)
+    assert {s.status for pending in kept for s in pending.samples} == {Status.OK}
 
 
 def test_a_dock_whose_line_is_away_says_so(tmp_path, hand_clock):
@@ -214,7 +254,7 @@ def test_a_fault_of_a_step_is_told_and_waited_out(agent, monkeypatch):
     """One that is away is said; stopping in the middle of a step is none."""
     for fault, told in ((LineAway("line north: unplugged"), "line north: unplugged"), (Stopped(), None)):
 
-        def work(_: object, fault: Exception = fault) -> bool:
+        def work(_: object, *, reads: bool, fault: Exception = fault) -> bool:
             raise fault
 
         agent._states.pop("fault", None)
