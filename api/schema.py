@@ -108,7 +108,7 @@ class FindingsOut(BaseModel):
     """A page of findings. `next` is the address of the following page, null on the last."""
 
     findings: list[FindingOut]
-    next: str | None
+    next: str | None = Field(examples=["/api/v1/findings?station=square-1&limit=1000&after=1000"])
 
 
 class CatalogueEntryOut(BaseModel):

@@ -15,7 +15,9 @@ from typing import NamedTuple
 
 ROOT = Path(__file__).parents[1]
 FOLDERS = ("probe_agent", "pipeline")
-NAMED: dict[str, str] = {}
+NAMED: dict[str, str] = {
+    "pipeline/service.py retry_quarantined: except PipelineFault": "hands a fault of the store on as it is",
+}
 
 
 class Handler(NamedTuple):

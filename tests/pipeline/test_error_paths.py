@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from hardware.reading import BatchSpan, readings_topic
 from pipeline import service
 from pipeline.__main__ import main
 from pipeline.diary import fixtures
@@ -24,12 +23,12 @@ from pipeline.run import web
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.run.web import WebFault, ask
-from pipeline.service import Pipeline, load_settings, retry_quarantined
+from pipeline.service import Pipeline, load_settings
 from pipeline.site.server import BrokerConfig
 from pipeline.store.opening import lock_folder, open_server_store
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.diary.test_fixtures import LONDON, SPAN, calendar, daily, event, faults_of
-from tests.pipeline.hand import OUTBOX, SETTINGS, lines
+from tests.pipeline.hand import SETTINGS, lines
 from tests.pipeline.receivers import MailServer, mail_server
 
 MESSAGE = Message("m-1", 1_780_000_000_000, "digest", False, "Home ground", ("Nothing new.",))
@@ -79,23 +78,6 @@ def test_a_worker_that_ends_while_its_store_is_away_says_so(
         with caplog.at_level(logging.WARNING):
             line.worker.close()
     assert "worked_not_noted reason=the disk has gone" in caplog.text
-
-
-def test_a_retry_while_the_store_is_away_loses_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The fault is that of the store, and the message stays in quarantine."""
-    with lines(tmp_path) as build:
-        journal = build().stores.journal
-        topic = readings_topic(BatchSpan("meadow", "node-1", OUTBOX, 1, 1))
-        journal.receive_poison(None, topic, b"[]", "why", 1_709_251_200_000)
-        (entry,) = journal.quarantine(limit=10)
-
-        def away(*_: object) -> None:
-            raise StoreAway("the disk has gone")
-
-        monkeypatch.setattr(service, "decode_batch", away)
-        with pytest.raises(StoreAway):
-            retry_quarantined(journal, entry, 1_709_251_200_000)
-        assert [one.id for one in journal.quarantine(limit=10)] == [entry.id]
 
 
 def test_a_server_store_without_its_library_says_what_to_install(
