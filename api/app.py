@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, answers, connections, data, diary, feed, health, live, nodes, problems
 from api.load import FactCache
-from api.pages import forms, machines, station, today, work
+from api.pages import forms, machines, probes, station, today, work
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
@@ -55,7 +55,22 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.streams = Counter()  # of live updates that are open, by address
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     problems.install(app)
-    for part in (data, answers, advice, diary, feed, live, nodes, health, today, station, machines, work, forms):
+    for part in (
+        data,
+        answers,
+        advice,
+        diary,
+        feed,
+        live,
+        nodes,
+        health,
+        today,
+        station,
+        machines,
+        probes,
+        work,
+        forms,
+    ):
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 

@@ -29,7 +29,7 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.station import StationContext
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
-from pipeline.site.ground import InstalledChannel, Station, Surface
+from pipeline.site.ground import InstalledChannel, InstalledProbe, Station, Surface
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.units import DAY_MS, TIME_SLACK_MS
 
@@ -198,6 +198,16 @@ def get_depths(
         rain_step_s=history.rain_step_ms // 1000,
         rain_mm=None if history.rain_mm is None else history.rain_mm.tolist(),
     )
+
+
+def find_probe(pipeline: Pipeline, station: str, name: str) -> InstalledProbe:
+    """Return a probe of a station that is read by the clock. Raises Problem 404."""
+    _, found = find_station(pipeline, station)
+    probes = {probe.name: probe for probe in found.probes if probe.description.protocol != "cone"}
+    if name not in probes:
+        expected = nearest(name, probes) if probes else "a station with one that is read by the clock"
+        raise Problem(404, "No such probe", f"found {name!r}, expected {expected}")
+    return probes[name]
 
 
 def find_station(pipeline: Pipeline, name: str) -> tuple[Surface, Station]:

@@ -15,7 +15,7 @@ from fastapi import APIRouter, Request
 from sse_starlette.sse import EventSourceResponse
 from starlette.types import Receive, Scope, Send
 
-from api.data import iso, pipeline_of
+from api.data import find_probe, iso, pipeline_of
 from api.problems import Problem
 from pipeline.errors import PipelineFault
 
@@ -23,6 +23,7 @@ LOOK_EVERY_S = 0.25
 MOST_STREAMS, MOST_STREAMS_OF_AN_ADDRESS = 200, 24
 STREAM_AGAIN_S = 60
 STREAM_LIMITS = {"pages_live_streams": MOST_STREAMS, "pages_live_streams_of_an_address": MOST_STREAMS_OF_AN_ADDRESS}
+WATCH_AGAIN_S = 20.0  # a node reads on for a minute: two of three requests may be lost
 LEAST_BETWEEN_S = 2.0  # in the demo's history there is news many times a second
 
 _EXAMPLE = 'event: change\ndata: {"change": 12, "now": "2026-05-04T06:15:00Z"}\n\n'
@@ -37,20 +38,43 @@ router = APIRouter(prefix="/api/v1", tags=["live"])
 )
 async def live(request: Request) -> EventSourceResponse:
     """`change` counts up whenever something new has been written; the first event says where it stands."""
+    return _stream(request, _events(request))
+
+
+_PROBE_EXAMPLE = (
+    'event: reading\ndata: {"at": "2026-05-04T06:15:02Z", "values": {"moisture": [17.9, "ok"]}, "reason": ""}\n\n'
+)
+
+
+@router.get(
+    "/live/{station}/{probe}",
+    summary="Server-sent events: a probe read every few seconds for as long as somebody looks",
+    responses={200: {"content": {"text/event-stream": {"example": _PROBE_EXAMPLE}}}},
+)
+async def live_probe(request: Request, station: str, probe: str) -> EventSourceResponse:
+    """The running agent reads it beside its slots; nothing is kept. `away` says that no node that reads it is up."""
+    find_probe(pipeline_of(request), station, probe)
+    return _stream(request, _readings(request, station, probe))
+
+
+def _stream(request: Request, events: AsyncIterator[dict[str, str]]) -> EventSourceResponse:
+    """A counted stream of events. Raises Problem 503 where there are too many."""
     metrics, open_now = pipeline_of(request).metrics, request.app.state.streams
     address = request.client.host if request.client else ""
     if open_now.total() >= MOST_STREAMS or open_now[address] >= MOST_STREAMS_OF_AN_ADDRESS:
         metrics.streams_refused.inc()
         detail = f"found {MOST_STREAMS_OF_AN_ADDRESS} open from this address or {MOST_STREAMS} in all, expected fewer"
         raise Problem(503, "Too many streams", detail, retry_after_s=STREAM_AGAIN_S)
-    return _CountedStream(request, open_now, address)
+    return _CountedStream(request, events, open_now, address)
 
 
 class _CountedStream(EventSourceResponse):
     """A stream that is counted from its first byte to its end, however it ends."""
 
-    def __init__(self, request: Request, open_now: Counter[str], address: str) -> None:
-        super().__init__(_events(request), ping=15)
+    def __init__(
+        self, request: Request, events: AsyncIterator[dict[str, str]], open_now: Counter[str], address: str
+    ) -> None:
+        super().__init__(events, ping=15)
         self._open_now, self._address = open_now, address
         self._gauge = pipeline_of(request).metrics.streams
 
@@ -81,3 +105,21 @@ async def _events(request: Request) -> AsyncIterator[dict[str, str]]:
                 yield {"event": "change", "id": str(change), "data": data}
         await asyncio.sleep(LOOK_EVERY_S)
         waited_s += LOOK_EVERY_S
+
+
+async def _readings(request: Request, station: str, probe: str) -> AsyncIterator[dict[str, str]]:
+    pipeline, ending = pipeline_of(request), request.app.state.ending
+    seen, asked_s, is_up = pipeline.nodes.live(f"{station}/{probe}")[0], -WATCH_AGAIN_S, True
+    while not ending.is_set() and not await request.is_disconnected():
+        if pipeline.clock.monotonic() - asked_s >= WATCH_AGAIN_S:
+            asked_s, was_up = pipeline.clock.monotonic(), is_up
+            is_up = await asyncio.to_thread(pipeline.watch, station, probe)
+            if not is_up and was_up:
+                yield {"event": "away", "data": "no node that reads this station is connected"}
+        number, found = pipeline.nodes.live(f"{station}/{probe}")
+        if found is not None and number != seen:
+            seen = number
+            values = {channel: [value, status] for channel, value, status in found.values}
+            data = json.dumps({"at": iso(found.at_ms), "values": values, "reason": found.reason})
+            yield {"event": "reading", "id": str(number), "data": data}
+        await asyncio.sleep(LOOK_EVERY_S)

@@ -27,11 +27,13 @@ MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
 MAX_PAYLOAD_BYTES = 512 * 1024
 DEFLATE_FROM_BYTES = 512  # a shorter pack fits one packet of any network as it is
 MAX_NOTICE_CHANNELS = 20
+MAX_LIVE_BYTES = 64 * 1024
 MAX_RECEIPT_BYTES = 4096
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
 _SLUG_RE = re.compile(_SLUG)
+_PROBE_RE = re.compile(rf"{_SLUG}/{_SLUG}")
 _CHANNEL_RE = re.compile(rf"{_SLUG}/{_SLUG}/{_SLUG}")
 _SLOT_RE = re.compile(r"[A-Za-z0-9][A-Za-z0-9:._-]{0,63}")
 _OUTBOX_RE = re.compile(r"[0-9a-f]{16,32}")
@@ -265,12 +267,27 @@ class Notice:
     """What the server tells a node.
 
     `now_ms` is the time [ms since 1970, UTC], confirmed by `by`; None where the node needs none or the server has none.
-    `unknown` are channels the node sends that the server's settings do not name.
+    `unknown` are channels the node sends that the server's settings do not name. `live` is a probe, `station/probe`,
+    that somebody looks at: it is read again and again for a minute, beside its slots; empty for none.
     """
 
     now_ms: int | None
     by: str
     unknown: tuple[str, ...]
+    live: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveReading:
+    """A probe read beside its slots, for somebody who looks at it: nothing of it is kept.
+
+    `values` are channel, number in the canonical unit of its `heard` or None, and status; `reason` is what went wrong.
+    """
+
+    probe: str
+    at_ms: int
+    values: tuple[tuple[str, float | None, str], ...]
+    reason: str
 
 
 def digest_of(reading: Reading) -> str:
@@ -312,6 +329,11 @@ def receipt_topic(site: str, node: str) -> str:
 def status_topic(site: str, node: str) -> str:
     """Return the topic of a node's retained status, also its last will."""
     return f"underturf/{WIRE_VERSION}/{site}/{node}/status"
+
+
+def live_topic(site: str, node: str) -> str:
+    """Return the topic on which a node sends what somebody looks at. Nothing is retained there."""
+    return f"underturf/{WIRE_VERSION}/{site}/{node}/live"
 
 
 def notice_topic(site: str, node: str) -> str:
@@ -492,7 +514,7 @@ def decode_receipt(payload: bytes) -> Receipt:
 def encode_notice(notice: Notice) -> bytes:
     """Encode a notice as JSON."""
     unknown = list(notice.unknown[:MAX_NOTICE_CHANNELS])
-    return json.dumps({"now_ms": notice.now_ms, "by": notice.by, "unknown": unknown}).encode()
+    return json.dumps({"now_ms": notice.now_ms, "by": notice.by, "unknown": unknown, "live": notice.live}).encode()
 
 
 def decode_notice(payload: bytes) -> Notice:
@@ -515,7 +537,36 @@ def decode_notice(payload: bytes) -> Notice:
         raise BadBatch(f"notice.by: found {str(by)[:80]!r}, expected a short text")
     if not isinstance(unknown, list) or not all(isinstance(u, str) and is_channel(u) for u in unknown):
         raise BadBatch(f"notice.unknown: found {str(unknown)[:80]!r}, expected station/probe/channel names")
-    return Notice(now_ms, by, tuple(unknown[:MAX_NOTICE_CHANNELS]))
+    live = record.get("live", "")
+    if not isinstance(live, str) or (live and _PROBE_RE.fullmatch(live) is None):
+        raise BadBatch(f"notice.live: found {str(live)[:80]!r}, expected station/probe, or nothing")
+    return Notice(now_ms, by, tuple(unknown[:MAX_NOTICE_CHANNELS]), live)
+
+
+def encode_live(live: LiveReading) -> bytes:
+    """Encode a live reading as JSON."""
+    said = {"probe": live.probe, "at_ms": live.at_ms, "values": live.values, "reason": live.reason[:300]}
+    return json.dumps(said).encode()
+
+
+def decode_live(payload: bytes) -> LiveReading:
+    """Decode a payload into its live reading.
+
+    Raises
+    ------
+    BadBatch
+        When it is not `{"probe", "at_ms", "values": [[channel, number or null, status], ...], "reason"}`.
+    """
+    try:
+        record = json.loads(payload[: MAX_LIVE_BYTES + 1], parse_constant=_refuse_constant)
+        values = tuple((str(n), None if v is None else float(v), Status(s).value) for n, v, s in record["values"])
+        found = LiveReading(record["probe"], record["at_ms"], values, record["reason"])
+    except (ValueError, TypeError, KeyError, RecursionError) as err:
+        raise BadBatch(f"live: found {payload[:40]!r}, expected a live reading ({err})") from err
+    named = isinstance(found.probe, str) and _PROBE_RE.fullmatch(found.probe) is not None
+    if not named or type(found.at_ms) is not int or not isinstance(found.reason, str):
+        raise BadBatch(f"live: found {payload[:40]!r}, expected probe, at_ms and reason")
+    return found
 
 
 def _is_digest(found: object) -> bool:

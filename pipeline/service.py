@@ -16,7 +16,7 @@ import random
 import shutil
 import threading
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -141,6 +141,7 @@ class _Message:
     span: BatchSpan | None = None
     batch: Batch | None = None
     bad: Exception | None = None
+    is_live: bool = False
     status: NodeStatus | None = None
 
 
@@ -321,6 +322,9 @@ class Worker:
                 raise BadBatch("topic: found bytes that are not UTF-8")
             if arrival.topic.endswith("/status"):
                 message.status = self._nodes.hear(arrival.topic, arrival.payload, self._clock.now_ms())
+            elif arrival.topic.endswith("/live"):
+                message.is_live = True
+                self._nodes.hear_live(arrival.payload)
             else:
                 message.span = parse_readings_topic(arrival.topic)
                 message.batch = decode_batch(arrival.payload, message.span, loads=LOADS)
@@ -349,7 +353,7 @@ class Worker:
                 receipts[message.span.site, message.span.node, message.span.outbox_id] = None
         for site, node, outbox_id in receipts:
             self._source.publish_receipt(site, node, self._journal.receipt(site, node, outbox_id))
-        if any(message.span is None for message in messages):
+        if any(message.span is None and not message.is_live for message in messages):
             self._metrics.nodes_up.set(sum(n.state == "up" for n in self._nodes.all()))
             self._on_change("nodes")
         for message in messages:
@@ -774,7 +778,12 @@ class Pipeline:
         return self._alerts.open_alerts(self.clock.now_ms())
 
     def notices(self) -> list[str]:
-        """Return what an owner must know of the data, in words: damage, what does not read, and too old a backup."""
+        """Return what an owner must know, in words: of the data, of the time, and of names that the settings lack."""
+        doubts = [f"{one[:1].upper()}{one[1:]}." for one in self._time_doubts()]
+        return [*self._data_notices(), *doubts, *self._unnamed()]
+
+    def _data_notices(self) -> list[str]:
+        """Damage, what does not read, too old a backup, doubtful outboxes, what was set aside, a doubtful clock."""
         database, record = self._stores.database, self.backup()
         after_days = self.config.alert_bound(BACKUP_OLD.name, "after_days")
         return [
@@ -810,6 +819,16 @@ class Pipeline:
         said = f"The server's clock was set {way} by {for_how_long(abs(doubt_ms))}, and no probe agrees with that"
         return [f"{said}: the time before it is gone by. Set the clock right."]
 
+    def _unnamed(self) -> list[str]:
+        """What is heard that the settings do not name: channels, and nodes of a site of another name."""
+        channels, others = sorted(self._stages.unknown), sorted(self.nodes.strangers())
+        named = listed([*channels[:3], *(["more"] if channels[3:] else [])])
+        return [
+            *([f"Not in underturf.toml: {named}. Nothing is worked out from these readings."] if channels else []),
+            *([f"Another site than {self.config.site.name} is named by {listed(others)}: see to `site` in agent.toml."]
+              if others else []),
+        ]  # fmt: skip
+
     def backup(self) -> BackupRecord:
         """Return what is known of the backups."""
         return read_record(self.config.data.dir)
@@ -837,14 +856,23 @@ class Pipeline:
             self._changed("nodes")
         return self.clock_note()
 
-    def _notify_nodes(self) -> None:
-        """Tell the nodes the time where they have none and it is known here, and their channels that nobody named."""
+    def watch(self, station: str, probe: str) -> bool:
+        """Have a probe read again and again for a minute, for somebody who looks at it; see `Nodes.live`.
+
+        Returns whether a node that reads the station is up.
+        """
+        reading = [node for node in self.nodes.all() if node.state == "up" and station in node.stations]
+        self._notify_nodes(reading, live=f"{station}/{probe}")
+        return bool(reading)
+
+    def _notify_nodes(self, nodes: Sequence[NodeStatus], *, live: str = "") -> None:
+        """Tell nodes the time where they have none and it is known here, and their channels that nobody named."""
         note, unknown = self.clock_note(), self._stages.unknown
-        for node in self.nodes.all():
+        for node in nodes:
             if node.state == "up":
                 strange = tuple(sorted(c for c in unknown if c.split("/")[0] in node.stations))
                 needed = note.ok and not node.clock_ok
-                self._ingest.notify_node(node.node, Notice(note.now_ms if needed else None, note.by, strange))
+                self._ingest.notify_node(node.node, Notice(note.now_ms if needed else None, note.by, strange, live))
 
     def recompute(self, station: str, *, start_ms: int | None = None, end_ms: int | None = None) -> Redone:
         """Recompute a span of a station from raw, in this thread. Not beside running parts."""
@@ -908,7 +936,7 @@ class Pipeline:
         return [
             self.crash,
             broker,
-            *(f"store: {notice}" for notice in (damage, *self.notices()) if notice),
+            *(f"store: {notice}" for notice in (damage, *self._data_notices()) if notice),
             "" if self._ingest.connected else f"ingest: {self._ingest.away}",
             *(f"store: {warning}" for warning in (known.warnings if known is not None else ())),
             self._worker.keeping.reason and f"keeping: {self._worker.keeping.reason}",
@@ -965,7 +993,7 @@ class Pipeline:
         if word == "alerts":
             self._notifier.wake()
         if word == "nodes":
-            self._notify_nodes()
+            self._notify_nodes(self.nodes.all())
         self.changes.bump(word)
 
     def _crashed(self, name: str, bug: BaseException) -> None:

@@ -99,7 +99,7 @@ class ControlSocket:
         probe = self._find(name) if isinstance(name, str) else None
         if probe is None:
             return f"probe {name!r}: the running agent has none of that name. Was it started with these settings?"
-        if any(channel.heard == "rain" for channel in probe.description.channels):
+        if counts_rain(probe):
             return f"probe {name!r}: counts rain since it was last asked; read beside its slots it would lose rain"
         request = ReadRequest(probe)
         return request if self._ask(request) else f"probe {name!r}: its line takes no requests, it is a dock's"
@@ -139,6 +139,11 @@ def read_by_agent(folder: Path, probe_id: str) -> tuple[list[Sample], str | None
     if "fault" in answer:
         raise AgentFault(answer["fault"])
     return [_from_json(one) for one in answer["samples"]], answer["reason"]
+
+
+def counts_rain(probe: ProbeConfig) -> bool:
+    """Return whether a probe counts rain since it was last asked: read beside its slots it would lose rain."""
+    return any(channel.heard == "rain" for channel in probe.description.channels)
 
 
 def is_answering(folder: Path) -> bool:

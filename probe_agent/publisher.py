@@ -25,12 +25,15 @@ from hardware.machine_clock import ClockNote
 from hardware.reading import (
     DEFLATE_FROM_BYTES,
     BadBatch,
+    LiveReading,
     Notice,
     Receipt,
     decode_notice,
     decode_receipt,
     deflate,
     encode_batch,
+    encode_live,
+    live_topic,
     notice_topic,
     readings_topic,
     receipt_topic,
@@ -44,6 +47,7 @@ from probe_agent.outbox import Outbox
 NOT_CONNECTED = "away: not connected yet"
 KEEP_ALIVE_S = 60
 CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
+NOTICE_WITHIN_S = 15.0  # a server that has not answered the status by then is older, or busy
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
 TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
 RETAINED_WITHIN_S = 1.0  # from connecting to the retained receipt, which says what the pipeline takes
@@ -129,6 +133,19 @@ class Publisher:
             return None
         waited_ms = round((self._monotonic() - at_s) * 1000)
         return notice if notice.now_ms is None else replace(notice, now_ms=notice.now_ms + waited_ms)
+
+    @property
+    def awaits_notice(self) -> bool:
+        """Whether the server may still tell the time before readings go: it answers the first status at once."""
+        connection = self._connection
+        if connection is None or not connection.is_open:
+            return True
+        return not connection.noticed and self._monotonic() - connection.opened_at < NOTICE_WITHIN_S
+
+    def publish_live(self, live: LiveReading) -> None:
+        """Send what somebody looks at; lost where the broker is away."""
+        if self._connection is not None and self._connection.is_open:
+            self._connection.publish(live_topic(self._config.site, self._config.node), encode_live(live), qos=0)
 
     def use(self, outbox: Outbox) -> None:
         """Continue with another outbox, after the first was damaged."""
@@ -335,6 +352,7 @@ class _Connection:
     def __init__(self, config: AgentConfig, now: float, monotonic: Callable[[], float], outbox_id: str) -> None:
         self.since = now
         self.notice: tuple[bytes, float] | None = None  # what the server told, and when that came; the latest only
+        self.noticed = False
         self._monotonic = monotonic
         self.is_open = False
         self.opened_at = now
@@ -358,9 +376,9 @@ class _Connection:
         self._client.connect_async(config.broker.host, config.broker.port, keepalive=KEEP_ALIVE_S)
         self._client.loop_start()
 
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False) -> int | None:
+    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 1) -> int | None:
         """Publish a message; return its number, or None if the client did not take it."""
-        info = self._client.publish(topic, payload, qos=1, retain=retain)
+        info = self._client.publish(topic, payload, qos=qos, retain=retain)
         return info.mid if info.rc == mqtt.MQTT_ERR_SUCCESS else None
 
     def farewell(self, status: bytes) -> None:
@@ -398,7 +416,7 @@ class _Connection:
 
     def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
         if message.topic == self._notice_topic:
-            self.notice = bytes(message.payload), self._monotonic()
+            self.notice, self.noticed = (bytes(message.payload), self._monotonic()), True
         else:
             self.receipts.append(bytes(message.payload))
 

@@ -16,14 +16,15 @@ import socket
 import threading
 from collections import deque
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from hardware.machine_clock import ClockNote, MachineClock
-from hardware.reading import Status
+from hardware.reading import LiveReading, Status
 from probe_agent.clock import PULSE_S, Clock, FollowClock, SystemClock, environment
-from probe_agent.config import AgentConfig
-from probe_agent.control import ControlSocket
+from probe_agent.config import AgentConfig, ProbeConfig
+from probe_agent.control import ControlSocket, ReadRequest, counts_rain
 from probe_agent.faults import AgentFault
 from probe_agent.health import node_health
 from probe_agent.line import SerialLine
@@ -38,6 +39,7 @@ HOUSEKEEPING_S = 60.0
 HEALTH_S = 600.0  # how the machine is changes slowly, and each status costs a node on a slow radio its bytes
 JOIN_WITHIN_S = 12.0  # the unit gives 15 s to stop
 WAITING_READINGS = 5000  # kept in memory while the disk refuses them
+LIVE_FOR_S, LIVE_EVERY_S = 60.0, 2.0  # a probe that somebody looks at, and who looks on asks again
 TIME_MOVED_MS = 2000  # a told time that differs by less is not logged
 WATCHDOG_S = 10.0
 LOCK_FILE = "agent.lock"
@@ -73,6 +75,16 @@ def lock_folder(folder: Path) -> IO[bytes]:
         file.truncate(0)
         file.write(f"{os.getpid()}\n".encode())
     return file
+
+
+@dataclass(slots=True)
+class LiveWatch:
+    """A probe that somebody looks at: until when, when it is read next [s, steady], and what is under way."""
+
+    probe: ProbeConfig
+    until_s: float
+    next_s: float = float("-inf")
+    request: ReadRequest | None = None
 
 
 class Agent:
@@ -144,6 +156,8 @@ class Agent:
         self.control = ControlSocket(
             config.state_dir, probes.get, lambda request: workers[request.probe.line].ask(request)
         )
+        self._workers_by_line, self._probes_by_id = workers, probes
+        self._live: LiveWatch | None = None
         self._clock_ok = False
         self._unconfirmed_since_ms: int | None = None
         if isinstance(clock, MachineClock):  # a clock that stood still gives no slot twice
@@ -234,12 +248,14 @@ class Agent:
         if reads and not self._threads:
             read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
         self.control.step()
+        self._read_live()
         self._update_lines(now_ms)
         self._change("stuck", self.stuck or "")
         if self._clock.monotonic() - self._health_at >= HEALTH_S:
             self._health_at = self._clock.monotonic()
             self.publisher.health = self._health(note)
-        hold = note if not note.ok and note.uptime_ms < CLOCK_HOLD_S * 1000 else None
+        held = note.uptime_ms < CLOCK_HOLD_S * 1000 or self.publisher.awaits_notice
+        hold = note if held and not note.ok else None
         name = self.outbox.outbox_id
         self.publisher.step(hold=hold, lines=self._line_states(), clock=self._clock_state(note))
         if self.outbox.outbox_id != name:
@@ -262,6 +278,13 @@ class Agent:
             return
         why = "the server's settings do not name them: nothing is worked out from them"
         self._change("unknown channels", ", ".join(notice.unknown), why if notice.unknown else None)
+        probe = self._probes_by_id.get(notice.live)
+        if probe is not None and not counts_rain(probe):
+            until_s = self._clock.monotonic() + LIVE_FOR_S
+            if self._live is not None and self._live.probe is probe:
+                self._live.until_s = until_s
+            else:
+                self._live = LiveWatch(probe, until_s)
         if notice.now_ms is None or not isinstance(self._clock, MachineClock):
             return
         before_ms = self._clock.now_ms()
@@ -272,6 +295,24 @@ class Agent:
             return
         if abs(note.now_ms - before_ms) >= TIME_MOVED_MS:
             _log_event("time_taken", by=note.by, moved_ms=note.now_ms - before_ms)
+
+    def _read_live(self) -> None:
+        """Have the probe that somebody looks at read again, and send what came."""
+        watch, now_s = self._live, self._clock.monotonic()
+        if watch is None:
+            return
+        request = watch.request
+        if request is not None and request.done.is_set():
+            values = tuple((one.channel.rsplit("/", 1)[1], one.raw, one.status.value) for one in request.samples)
+            at_ms = max((one.measured_at_ms for one in request.samples), default=self._clock.now_ms())
+            self.publisher.publish_live(LiveReading(watch.probe.id, at_ms, values, request.reason or ""))
+            watch.request, watch.next_s = None, now_s + LIVE_EVERY_S
+        elif request is None and now_s >= watch.until_s:
+            self._live = None
+        elif request is None and now_s >= watch.next_s:
+            watch.request = ReadRequest(watch.probe)
+            if not self._workers_by_line[watch.probe.line].ask(watch.request):
+                self._live = None  # a dock's line takes none
 
     def _clock_state(self, note: ClockNote) -> dict[str, object]:
         """Return what the status says of the time: whether and by whom it is confirmed, and since when it is not."""

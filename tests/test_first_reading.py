@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
@@ -11,6 +12,7 @@ import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -66,6 +68,7 @@ def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Pa
                 assert done.stdout.count("0.21  0.24  0.27  0.3") == 3
         heard = first_good(pages, running)
         page = httpx.get(f"http://127.0.0.1:{pages}/").text
+        live = spoken_live(f"http://127.0.0.1:{pages}/api/v1/live/square-1/p0")
     finally:
         for process in running:
             process.send_signal(signal.SIGTERM)
@@ -73,8 +76,18 @@ def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Pa
             process.wait(60)
     assert heard == pytest.approx(WATER)
     assert re.search(r"50 mm \d+ %", page) and "All heard" in page
+    assert live["values"]["moisture_050"] == [0.21, "ok"] and len(live["values"]) == 8 and live["reason"] == ""
     typed = sum(len(one) + 1 for one in commands)
     print(f"{len(commands)} commands, {typed} keystrokes, {time.monotonic() - began_s:.0f} s to the first good reading")
+
+
+def spoken_live(address: str) -> dict[str, Any]:
+    """The second reading that the running agent sends while somebody looks, as the page's script gets it."""
+    with httpx.stream("GET", address, timeout=60) as stream:
+        said = (line.removeprefix("data: ") for line in stream.iter_lines() if line.startswith("data: {"))
+        first, second = next(said), next(said)
+    assert first != second
+    return dict(json.loads(second))
 
 
 def first_good(port: int, running: list[subprocess.Popen[str]]) -> list[float]:

@@ -31,9 +31,11 @@ from hardware.reading import (
     _PLAIN_LABELS,
     Status,
     decode_batch,
+    decode_live,
     decode_notice,
     decode_receipt,
     encode_batch,
+    encode_live,
     encode_notice,
     parse_readings_topic,
 )
@@ -518,8 +520,9 @@ def test_every_label_and_status_is_there() -> None:
 
 def test_printed_receipt_and_status_are_understood() -> None:
     """Both printed messages are taken by those who read them."""
-    _, receipt, status, notice = blocks(TEXT.partition("## On the wire")[2], "json")
+    _, receipt, status, notice, live = blocks(TEXT.partition("## On the wire")[2], "json")
     assert json.loads(encode_notice(decode_notice(notice.encode()))) == json.loads(notice)
+    assert json.loads(encode_live(decode_live(live.encode()))) == json.loads(live)
     assert decode_receipt(receipt.encode()).seq == 43
     heard = Nodes().hear("underturf/1/home/hut/status", status.encode(), 0)
     assert heard is not None

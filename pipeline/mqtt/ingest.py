@@ -169,7 +169,10 @@ class Ingest:
     def notify_node(self, node: str, notice: Notice) -> None:
         """Tell a node of the site something, once. A time in it is made that of the moment at which it leaves."""
         with self._lock:
-            if len(self._notices) < MAX_NODES:
+            waiting = self._notices.get(node)
+            if waiting is not None and not notice.live:
+                notice = replace(notice, live=waiting.live)
+            if waiting is not None or len(self._notices) < MAX_NODES:
                 self._notices[node] = notice
         self._wake()
 
@@ -368,7 +371,7 @@ class Ingest:
             return
         base = f"underturf/{WIRE_VERSION}/{self._site}/+"
         # of every site: a node with another site's name would be heard nowhere
-        client.subscribe([(f"{base}/readings/#", 1), (f"underturf/{WIRE_VERSION}/+/+/status", 1)])
+        client.subscribe([(f"{base}/readings/#", 1), (f"{base}/live", 0), (f"underturf/{WIRE_VERSION}/+/+/status", 1)])
 
     def _on_subscribe(
         self, client: mqtt.Client, data: object, mid: int, reasons: list[ReasonCode], more: Properties | None

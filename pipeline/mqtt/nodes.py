@@ -13,7 +13,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from hardware.reading import MAX_SEQ, WIRE_VERSION, is_slug
+from hardware.reading import MAX_SEQ, WIRE_VERSION, LiveReading, decode_live, is_slug
 from pipeline.mqtt.node_health import BadHealth, NodeHealth, health_after
 
 MAX_NODES = 1000
@@ -21,6 +21,7 @@ MAX_STATUS_BYTES = 64 * 1024
 MAX_LINES = 256
 MAX_STATIONS = 128
 MAX_STRANGERS = 20
+MAX_WATCHED = 50
 _TOPIC = re.compile(rf"underturf/{WIRE_VERSION}/(?P<site>[^/]+)/(?P<node>[^/]+)/status")
 
 
@@ -73,6 +74,7 @@ class Nodes:
         self._strangers: dict[str, int] = {}
         self._health: dict[str, NodeHealth] = dict(known_health or {})
         self._health_is_news = False
+        self._live: dict[str, tuple[int, LiveReading]] = {}
         self._lock = threading.Lock()
 
     def hear(self, topic: str, payload: bytes, at_ms: int) -> NodeStatus | None:
@@ -114,6 +116,20 @@ class Nodes:
         with self._lock:
             news, self._health_is_news = self._health_is_news, False
             return dict(self._health) if news else None
+
+    def hear_live(self, payload: bytes) -> None:
+        """Take in what a probe says to whoever looks at it. Raises BadBatch."""
+        live = decode_live(payload)
+        with self._lock:
+            number = self._live.pop(live.probe, (0, live))[0]
+            while len(self._live) >= MAX_WATCHED:
+                self._live.pop(next(iter(self._live)))
+            self._live[live.probe] = number + 1, live
+
+    def live(self, probe: str) -> tuple[int, LiveReading | None]:
+        """Return the newest live reading of a probe, counted; 0 and None where there is none."""
+        with self._lock:
+            return self._live.get(probe, (0, None))
 
     def _hear_stranger(self, name: str, payload: bytes, at_ms: int) -> None:
         if not payload or b"up" not in payload[:MAX_STATUS_BYTES]:

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
+import httpx
 import pytest
 
 from api.app import create_app
 from hardware.machine_clock import MachineClock
+from hardware.reading import LiveReading, encode_live
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, Ground, MakeGround, readings
+from tests.pipeline.conftest import wait_until
+from tests.pipeline.hand import START_MS
 
 STATUS = {"state": "up", "version": "0.1.0", "backlog": 3, "lines": {"north": "ok"}, "stations": ["s1", "s9"]}
 DOUBT = {"ok": False, "by": "", "unconfirmed_since_ms": NOW_MS - 7_200_000}
@@ -66,9 +71,7 @@ def test_a_time_that_nobody_confirmed_is_said_of_its_stations_and_of_no_other(ma
 def test_nodes_say_their_time_and_what_nobody_named_is_listed(make_ground: MakeGround) -> None:
     """A channel of a station that is not in the settings, and a node with another site's name."""
     ground = make_ground()
-    stray = [r for r in readings(1) if r.channel == "s1/t1/moisture"]
-    strange = [type(r)(**{**{f: getattr(r, f) for f in r.__slots__}, "channel": "s9/p1/moisture"}) for r in stray]
-    ground.pipeline._stages.mark(strange, 0.0)
+    ground.pipeline._stages._stations_of("s9/p1/moisture", START_MS)
     hear(ground, {**STATUS, "clock": DOUBT})
     hear(ground, STATUS, "underturf/1/medow/node-2/status")
     told = TestClient(create_app(ground.pipeline)).get("/api/v1/nodes").json()
@@ -117,3 +120,57 @@ def test_a_clock_that_is_kept_takes_no_time(make_ground: MakeGround, monkeypatch
     client = TestClient(create_app(ground.pipeline), client=("127.0.0.1", 1))
     assert client.post("/api/v1/clock", json={"now": "2026-05-04T06:15:00Z"}).status_code == 409
     assert client.get("/api/v1/nodes").json()["clock"]["by"] == "the system"
+
+
+def test_the_page_of_the_probes_gives_the_time_here_and_says_elsewhere_why_not(make_ground: MakeGround) -> None:
+    """The button and its script stand only for this machine, and only where nothing keeps the clock."""
+    ground = make_ground()
+    ground.pipeline.clock = clock = UnkeptClock(NOW_MS + 60_000_000_000)
+    hear(ground, {**STATUS, "clock": DOUBT, "lines": {"north": "away: unplugged"}})
+    app = create_app(ground.pipeline)
+    here, there = TestClient(app, client=("127.0.0.1", 1)), TestClient(app, client=("192.0.2.7", 1))
+    page, far = here.get("/probes").text, there.get("/probes").text
+    assert "Take this device" in page and "/static/clock.js" in page and "Not confirmed" in page
+    assert "Take this device" not in far and "waits for a sign-in" in far and "clock.js" not in far
+    clock.is_kept = lambda: True  # type: ignore[method-assign]
+    assert (
+        "Take this device" not in TestClient(create_app(ground.pipeline), client=("127.0.0.1", 1)).get("/probes").text
+    )
+
+
+def test_what_nobody_named_is_told_on_every_page(make_ground: MakeGround) -> None:
+    """A channel that is in no settings, a node of another site, and a time that is not confirmed."""
+    ground = make_ground()
+    client = TestClient(create_app(ground.pipeline))
+    assert "Not in underturf.toml" not in client.get("/probes").text
+    ground.pipeline._stages._stations_of("s9/p1/moisture", START_MS)
+    hear(ground, {**STATUS, "clock": DOUBT})
+    hear(ground, STATUS, "underturf/1/medow/node-2/status")
+    for address in ("/probes", "/work"):
+        page = client.get(address).text
+        assert "Not in underturf.toml: s9/p1/moisture." in page and "The time of s1 is not confirmed" in page
+        assert "Another site than meadow is named by medow/node-2" in page
+
+
+def test_a_probe_is_shown_as_it_speaks(make_ground: MakeGround, serve_ground: Callable[..., Any]) -> None:
+    """The stream asks the node that reads the station, gives each reading once, and says when none is connected; the
+    page names each channel; a probe that there is not is 404."""
+    ground = make_ground()
+    with serve_ground(ground.pipeline) as address:
+        with httpx.stream("GET", f"{address}/api/v1/live/s1/t1", timeout=20) as stream:
+            lines = stream.iter_lines()
+            assert next(line for line in lines if line.startswith("data:")) == (
+                "data: no node that reads this station is connected"
+            )
+        hear(ground, {**STATUS, "clock": {"ok": True, "by": "the system"}})
+        with httpx.stream("GET", f"{address}/api/v1/live/s1/t1", timeout=20) as stream:
+            lines = stream.iter_lines()
+            wait_until(lambda: ground.pipeline._ingest._notices["node-1"].live == "s1/t1", "the node is asked")
+            live = LiveReading("s1/t1", NOW_MS, (("moisture", 24.25, "ok"), ("temperature", None, "silent")), "")
+            ground.pipeline.nodes.hear_live(encode_live(live))
+            said = json.loads(next(line for line in lines if line.startswith("data:")).removeprefix("data: "))
+        assert said["values"] == {"moisture": [24.25, "ok"], "temperature": [None, "silent"]}
+        page = httpx.get(f"{address}/probes/s1/t1").text
+        assert 'data-channel="moisture"' in page and 'data-stream="/api/v1/live/s1/t1"' in page
+        for gone in ("/probes/s1/x9", "/api/v1/live/s1/x9", "/api/v1/live/s9/t1"):
+            assert httpx.get(f"{address}{gone}").status_code == 404

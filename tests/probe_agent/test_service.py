@@ -25,9 +25,12 @@ from hardware.reading import (
     Sample,
     Status,
     decode_batch,
+    encode_notice,
     encode_receipt,
+    notice_topic,
     parse_readings_topic,
     receipt_topic,
+    status_topic,
 )
 from hardware.sdi12_frame import Identification
 from hardware.sdi12_sensor import Group, Sensor
@@ -36,6 +39,7 @@ from probe_agent.config import load
 from probe_agent.line_worker import STUCK_S, PendingCommit
 from probe_agent.outbox import FILE_NAME, OutboxFull, peek
 from probe_agent.service import Agent, ServiceManager
+from tests.probe_agent.conftest import free_port
 
 ROOT = Path(__file__).parents[2]
 STOP = threading.Event()
@@ -190,6 +194,76 @@ def test_no_slot_is_used_twice_by_a_clock_that_stood_still(make_agent, hand_cloc
     )
     assert again._clock_state(clock.note()) == {"ok": True, "by": "hand", "unconfirmed_since_ms": None}
     assert len({r.slot for r in after}) == len(after)
+
+
+def test_three_hours_without_time_are_dated_when_the_server_tells_it(make_agent, start_broker, hand_clock, until):
+    """A node wakes an hour back and reads for three hours without a broker; then one is there, and a server that
+    answers the first status with the time: all rows come dated right, each once, none before it was told."""
+    begin = hand_clock.at_ms
+    port, clock = free_port(), StoodStill(begin)
+    clock.steady_s = 700.0  # past the time in which a time service is waited for
+    agent = make_agent(clock=clock, port=port)
+    run_until(agent, clock, begin + 3 * 3_600_000)
+    marked = readings(agent)
+    assert len(marked) == 24 and not any(r.clock_ok for r in marked)
+    start_broker(port=port)
+    heard: list = []
+    asked_s: list = []
+
+    def on_message(client, _data, message):
+        if message.topic == status_topic("home", "hut"):
+            asked_s.append(clock.steady_s)
+            return
+        batch = decode_batch(message.payload, parse_readings_topic(message.topic))
+        heard.extend(batch.readings)
+        receipt = Receipt(batch.outbox_id, batch.last)
+        client.publish(receipt_topic("home", "hut"), encode_receipt(receipt), qos=1, retain=True)
+
+    def step() -> None:
+        agent._work(STOP, reads=True)
+        clock.wait(0.1, STOP)
+        if asked_s and clock.steady_s > asked_s[0] + 8:  # a busy server takes its time
+            asked_s[0] = float("inf")
+            notice = encode_notice(Notice(clock.now_ms() + 3_600_000, "hand", ()))
+            server.publish(notice_topic("home", "hut"), notice, qos=0)
+
+    server = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="pipeline")
+    server.on_message = on_message
+    subscribed = threading.Event()
+    server.on_subscribe = lambda *_: subscribed.set()
+    server.on_connect = lambda c, *_: c.subscribe(
+        [("underturf/1/home/hut/readings/#", 1), (status_topic("home", "hut"), 1)]
+    )
+    server.connect("127.0.0.1", port)
+    server.loop_start()
+    assert subscribed.wait(10)
+    at_ms = {r.seq: r.measured_at_ms for r in marked}
+    until(lambda: len(heard) >= 24, step=step, within_s=30)
+    server.disconnect()
+    server.loop_stop()
+    came = [r for r in heard if r.seq in at_ms]
+    assert [r.seq for r in came] == sorted(at_ms) and all(r.clock_ok for r in came)
+    (moved_ms,) = {r.measured_at_ms - at_ms[r.seq] for r in came}
+    assert abs(moved_ms - 3_600_000) < 5_000  # what the message takes, on a clock that runs ahead of the broker's
+
+
+def test_a_probe_that_somebody_looks_at_is_read_beside_its_slots(make_agent, sensor_line, monkeypatch, hand_clock):
+    """Every two seconds for a minute, sent and not kept; then it is over. A name it does not know is left alone."""
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    agent = make_agent()
+    sent: list = []
+    monkeypatch.setattr(agent.publisher, "publish_live", sent.append)
+    while agent.workers[0].step(STOP):
+        pass
+    kept, told = agent.outbox.assigned, ["square-9/p1", "square-1/p1"]
+    monkeypatch.setattr(agent.publisher, "notice", lambda: Notice(None, "", (), told.pop()) if told else None)
+    begin_s = hand_clock.steady_s
+    while hand_clock.steady_s < begin_s + 70:
+        agent._work(STOP, reads=True)
+        hand_clock.move(1.0)
+    assert {one.probe for one in sent} == {"square-1/p1"} and 15 <= len(sent) <= 31
+    assert sent[0].values == (("moisture", 12.5, "ok"), ("temperature", 8.25, "ok")) and agent._live is None
+    assert agent.outbox.assigned == kept
 
 
 def test_names_the_server_does_not_know_are_logged_once(make_agent, monkeypatch, caplog):
