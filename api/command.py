@@ -78,6 +78,12 @@ def _parser() -> argparse.ArgumentParser:
     restore.set_defaults(run=_restore)
     summary = commands.add_parser("summary", help="the state of the ground as text")
     summary.set_defaults(run=_summary)
+    sheet = commands.add_parser("sheet", help="one page of paper on a surface's year, for the committee")
+    sheet.add_argument("surface", metavar="SURFACE", nargs="?", help="its name (default: the first)")
+    sheet.add_argument("--year", type=int, help="default: this year")
+    sheet.add_argument("--pdf", action="store_true", help="as PDF, by a Chromium of this machine")
+    sheet.add_argument("--out", type=Path, metavar="FILE", help="default: SURFACE-sheet.html or .pdf")
+    sheet.set_defaults(run=_sheet)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
     notify.set_defaults(run=_notify_test)
     quarantine = commands.add_parser("quarantine", help="messages that could not be kept: look, try again, drop")
@@ -87,7 +93,9 @@ def _parser() -> argparse.ArgumentParser:
     service = commands.add_parser("install-service", help="make a service of it; prints what it would do first")
     service.add_argument("--do", action="store_true", help="do it; without this it is only printed")
     service.set_defaults(run=_install_service)
-    for command in (serve, check, recompute, size, backup, verify, restore, quarantine, summary, notify, service):
+    for command in (
+        serve, check, recompute, size, backup, verify, restore, quarantine, sheet, summary, notify, service,
+    ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
     power = commands.add_parser("power", help="how large the battery and the panel of a node must be")
@@ -341,19 +349,47 @@ def _quarantined_line(entry: Quarantined) -> str:
 
 
 def _summary(parsed: argparse.Namespace) -> int:
+    print(_asked(_config(parsed), "/api/v1/summary.txt"), end="")
+    return 0
+
+
+def _asked(config: SiteConfig, address: str) -> str:
+    """Return what the running service answers at an address of its own. Raises OSError where it does not."""
     import httpx
 
-    pages = _config(parsed).pages
+    pages = config.pages
     everywhere = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}  # not addresses one can ask
     host = everywhere.get(pages.host, pages.host)
     host = f"[{host}]" if ":" in host else host
     try:
-        answer = httpx.get(f"http://{host}:{pages.port}/api/v1/summary.txt", timeout=30.0)
+        answer = httpx.get(f"http://{host}:{pages.port}{address}", timeout=30.0)
     except httpx.HTTPError as err:
         raise OSError(f"found no service at {host}:{pages.port} ({err}), expected `underturf serve` to run") from err
     if answer.status_code != 200:
         raise OSError(f"the service at {host}:{pages.port} answered {answer.status_code}: {answer.text}")
-    print(answer.text, end="")
+    return answer.text
+
+
+def _sheet(parsed: argparse.Namespace) -> int:
+    from urllib.parse import quote
+
+    from api.sheet import write_pdf
+
+    config = _config(parsed)
+    names = [surface.name for surface in config.surfaces]
+    if not names:
+        raise OSError("found no surface in the settings, expected one: there is nothing to make a sheet of")
+    surface = parsed.surface or names[0]
+    if surface not in names:
+        raise OSError(f"found no surface {surface!r}, expected one of: {', '.join(names)}")
+    year = "" if parsed.year is None else f"?year={parsed.year}"
+    text = _asked(config, f"/sheet/{quote(surface)}{year}")
+    file: Path = parsed.out or Path(f"{surface}-sheet.{'pdf' if parsed.pdf else 'html'}")
+    if parsed.pdf:
+        write_pdf(text, file)
+    else:
+        file.write_text(text, encoding="utf-8")
+    print(file)
     return 0
 
 

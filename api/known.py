@@ -90,15 +90,18 @@ def newest(
 def known_line(figure: KnownFigure, timezone: str) -> tuple[str, str]:
     """A figure in words: its name with the value, its interval and what is to be said of it; and of when it is."""
     name = figure.entry.title + ("" if figure.depth_mm is None else f", {figure.depth_mm:.0f} mm")
-    value = "cannot tell" if figure.value is None else _amount(figure.value, figure.entry)
-    parts = [f"{name}: {value}{_between(figure)}", figure.reason[:1].upper() + figure.reason[1:]]
+    value = (
+        "cannot tell" if figure.value is None else amount_between(figure.value, figure.low, figure.high, figure.entry)
+    )
+    parts = [f"{name}: {value}", figure.reason[:1].upper() + figure.reason[1:]]
     return tied(" ".join(f"{part}." for part in parts if part)), _when(figure, timezone)
 
 
-def _between(figure: KnownFigure) -> str:
-    if figure.entry.quantity in YES_OR_NO or figure.low is None or figure.high is None or figure.low == figure.high:
-        return ""
-    return f" ({_bare(figure.low, figure.entry.unit)} to {_amount(figure.high, figure.entry)})"
+def amount_between(value: float, low: float | None, high: float | None, entry: CatalogueEntry) -> str:
+    """Return a figure of the catalogue for the eye, with the interval that it may lie in. [unit of `entry`]"""
+    if entry.quantity in YES_OR_NO or low is None or high is None or low == high:
+        return _amount(value, entry)
+    return f"{_amount(value, entry)} ({_bare(low, entry.unit)} to {_amount(high, entry)})"
 
 
 # Of each unit of the catalogue: factor, decimals and unit for the eye.

@@ -632,3 +632,88 @@ class ForecastOut(BaseModel):
     day_line: str = Field(examples=["dry enough to scarify: Thursday 7 in 10"])
     days: list[DayChanceOut]
     hours: list[HourOut]
+
+
+class SpanOut(BaseModel):
+    """A span of time."""
+
+    start: Time
+    end: Time
+
+
+class CoreDayOut(BaseModel):
+    """The cores cut on one day: how thick the thatch was by the middle one, the thinnest and the thickest."""
+
+    day: str = Field(examples=["2026-04-02"])
+    thatch_mm: float = Field(examples=[14.0])
+    low_mm: float = Field(examples=[12.0])
+    high_mm: float = Field(examples=[16.0])
+    cores: int = Field(examples=[3])
+
+
+class RootsOut(BaseModel):
+    """How deep the roots drank in a fortnight: the depth above which nine tenths were taken. [mm]"""
+
+    station: str = Field(examples=["square-1"])
+    start: Time
+    end: Time
+    depth_mm: FigureOut
+
+
+class PassFigureOut(BaseModel):
+    """What a pass took or changed, in the unit of the catalogue."""
+
+    quantity: str = Field(examples=["thatch_removed"])
+    title: str = Field(examples=["Thatch taken out"])
+    unit: str = Field(examples=["mm"])
+    figure: FigureOut
+
+
+class SeasonPassOut(BaseModel):
+    """A pass booked, begun or done, with its figures once it is done."""
+
+    day: str = Field(examples=["2026-09-15"])
+    kind: str = Field(examples=["scarifying"])
+    title: str = Field(examples=["scarifying"])
+    state: str = Field(examples=["done"])
+    depth_mm: float | None = Field(examples=[10.0], description="null where nobody wrote it")
+    figures: list[PassFigureOut]
+
+
+class MonthOut(BaseModel):
+    """Water and growth of a month, up to now in the present one; null where too few days are known."""
+
+    month: int = Field(examples=[5], description="1 to 12, by the site's clock")
+    rain_mm: float | None = Field(examples=[61.0])
+    given_mm: float = Field(examples=[12.0], description="waterings whose amount the diary has")
+    growth_days: float | None = Field(examples=[21.3], description="sum of the daily growth potential")
+
+
+class SeasonSumsOut(BaseModel):
+    """What a year has come to by a day; null where it is not known."""
+
+    until: Time
+    rain_mm: float | None = Field(examples=[305.0])
+    given_mm: float | None = Field(examples=[70.0], description="null where no watering is in the diary")
+    passes: int = Field(examples=[4])
+    thatch_mm: float | None = Field(examples=[14.0], description="by the last cores of the span")
+    roots_mm: float | None = Field(examples=[88.0], description="median of the fortnights told")
+
+
+class SeasonOut(BaseModel):
+    """A year of a surface."""
+
+    surface: str = Field(examples=["square"])
+    title: str = Field(examples=["Main square"])
+    year: int = Field(examples=[2026])
+    start: Time
+    end: Time
+    now: Time
+    plays: list[SpanOut]
+    cores: list[CoreDayOut]
+    thatch_trend: FigureOut | None = Field(description="mm a year, over all cores of one method; null without cores")
+    roots: list[RootsOut]
+    passes: list[SeasonPassOut]
+    months: list[MonthOut]
+    so_far: SeasonSumsOut
+    last_year: SeasonSumsOut

@@ -82,4 +82,9 @@ def _pages(pipeline: Pipeline) -> list[tuple[str, str, str]]:
     first = next(iter(pipeline.config.stations()), None)
     if first is None:
         return []
-    return [("today", "Today", "/"), ("station", "Slices", f"/stations/{first}"), ("work", "Work", "/work")]
+    return [
+        ("today", "Today", "/"),
+        ("station", "Slices", f"/stations/{first}"),
+        ("work", "Work", "/work"),
+        ("season", "Season", "/season"),
+    ]

@@ -304,7 +304,7 @@ def _with_configured_cores(facts: DiaryFacts, ground: Station) -> DiaryFacts:
     cores = {c.at_ms: Dated(c.at_ms, c.thatch_m) for c in ground.cores} | {c.at_ms: c for c in facts.cores}
     roots = {c.at_ms: Dated(c.at_ms, c.root_m) for c in ground.cores if c.root_m is not None}
     roots |= {c.at_ms: c for c in facts.root_cores}
-    by_ruler = [CoreReading(_day_of(c.at_ms), RULER, 1000.0 * c.thatch_m) for c in ground.cores]
+    by_ruler = [CoreReading(c.midnight.date(), RULER, 1000.0 * c.thatch_m) for c in ground.cores]
     own = {c.id for c in ground.channels}
     return replace(
         facts,

@@ -1,0 +1,360 @@
+"""The season: a year of a surface as tracks over its months, what each pass did, this year beside the last.
+
+Thatch and roots hang from the leaf line, as on every page. Thatch is drawn from core to core and ends at the last one;
+what is not known stays bare paper. The committee sheet is the same year on one page of paper.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from api import schema, words
+from api.data import pipeline_of
+from api.known import amount_between
+from api.pages.frame import answer, page
+from api.season import season_of, surface_of, year_of
+from api.slices import figure
+from pipeline.service import Pipeline
+from pipeline.site.ground import Surface
+from pipeline.stages.catalogue import CATALOGUE
+
+LETTERS = "JFMAMJJASOND"
+CORE_HALF = 0.6  # per cent of the year on either side of a core's stroke
+ROOM = 1.25  # of the deepest figure of a track
+LEAST_THATCH_MM, LEAST_ROOTS_MM, LEAST_CUT_MM = 20.0, 120.0, 40.0  # depth of a track that holds little
+UNTOLD_CUT = 12.0  # per cent of its track that a pass of unknown depth is drawn to
+HAIRS = 5  # roots of a fortnight
+BAR = 3.4  # per cent of the year
+
+router = APIRouter(include_in_schema=False)
+
+
+@dataclass(slots=True)
+class Track:
+    """One drawing over the year: strokes in per cent of its field, words over it, its height [px], and a sentence."""
+
+    key: str
+    title: str
+    note: str
+    height: int
+    said: str
+    strokes: str = ""
+    hatched: list[str] = field(default_factory=list)  # polygons in per cent, hatched
+    words: list[tuple[float, float, str, str]] = field(default_factory=list)  # left, top [%], classes, text
+
+
+@router.get("/season", response_class=HTMLResponse)
+def first_season(request: Request) -> Response:
+    pipeline = pipeline_of(request)
+    if not pipeline.config.stations():
+        return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
+    return RedirectResponse(f"/season/{pipeline.config.surfaces[0].name}", status_code=307)
+
+
+@router.get("/season/{surface}", response_class=HTMLResponse)
+def season_page(request: Request, surface: str, year: int | None = None) -> Response:
+    pipeline = pipeline_of(request)
+    found, chosen = surface_of(pipeline, surface), year_of(pipeline, year)
+    return page(request, "season.html", (season_page, surface, chosen), lambda: _facts(pipeline, found, chosen))
+
+
+@router.get("/sheet/{surface}", response_class=HTMLResponse)
+def sheet_page(request: Request, surface: str, year: int | None = None) -> Response:
+    """One page of paper for the committee, whole in itself."""
+    pipeline = pipeline_of(request)
+    found, chosen = surface_of(pipeline, surface), year_of(pipeline, year)
+    return page(request, "sheet.html", (sheet_page, surface, chosen), lambda: _facts(pipeline, found, chosen))
+
+
+def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
+    found, zone = season_of(pipeline, surface, year), pipeline.config.site.timezone
+    this_year = year_of(pipeline, None)
+    return {
+        "page": "season",
+        "twin": f"/api/v1/surfaces/{surface.name}/season?year={year}",
+        "now": words.date_and_clock(pipeline.clock.now_ms(), zone),
+        "found": found,
+        "lead": _lead(found),
+        "tracks": _tracks(found, zone),
+        "months": list(LETTERS),
+        "edges": [100.0 * m / 12 for m in range(1, 12)],
+        "today": _today(found),
+        "passes": [_pass_words(one) for one in reversed(found.passes)],
+        "beside": _beside(found),
+        "rows": [_month_row(one) for one in found.months],
+        "surfaces": [(one.name, one.title) for one in pipeline.config.surfaces],
+        "years": [y for y in (year - 1, year, year + 1) if y <= this_year],
+        "shown_year": year,
+        "date": _long(pipeline.clock.now_ms(), zone),
+    }
+
+
+def _long(at_ms: int, zone: str) -> str:
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone))
+    return f"{at.day} {at:%B %Y}"
+
+
+# --- words -----------------------------------------------------------------------------------------------------------
+
+
+def _lead(found: schema.SeasonOut) -> tuple[str, str]:
+    """The year in one bold sentence, and what is to be said beside it."""
+    bold, beside = [], []
+    if found.cores:
+        bold.append(f"Thatch {found.cores[-1].thatch_mm:.0f} mm{_direction(found.thatch_trend)}")
+    else:
+        beside.append(f"No core of {found.year} is in the diary: cut one, and thatch has a figure.")
+    told = [one for one in found.roots if one.depth_mm.value is not None]
+    if told:
+        bold.append(f"roots drink to {told[-1].depth_mm.value:.0f} mm")
+    elif found.roots:
+        beside.append("How deep the roots drank could not be told in any fortnight.")
+    sums = found.so_far
+    if sums.given_mm:
+        beside.append(f"{sums.given_mm:.0f} mm of water given.")
+    line = "; ".join(bold)
+    return (words.upper_first(line) + "." if line else "", " ".join(beside))
+
+
+def _direction(trend: schema.FigureOut | None) -> str:
+    if trend is None or trend.low is None or trend.high is None:
+        return ""
+    return " and growing" if trend.low > 0.0 else " and shrinking" if trend.high < 0.0 else ", with no clear trend"
+
+
+def _pass_words(one: schema.SeasonPassOut) -> dict[str, Any]:
+    """A pass: its day, what it took, and what it changed."""
+    day = datetime.date.fromisoformat(one.day)
+    depth = "" if one.depth_mm is None else f", {one.depth_mm:.0f} mm deep"
+    lines = [
+        f"{each.title}: "
+        f"{amount_between(each.figure.value, each.figure.low, each.figure.high, CATALOGUE[each.quantity])}."
+        for each in one.figures
+        if each.figure.value is not None
+    ]
+    reasons = dict.fromkeys(each.figure.reason for each in one.figures if each.figure.value is None)
+    untold = f"Not told: {'; '.join(reasons)}." if reasons else ""
+    return {
+        "title": words.upper_first(one.title),
+        "day": f"{day.day} {day:%b}",
+        "state": one.state,
+        "detail": f"{one.state}{depth}",
+        "lines": [words.tied(line) for line in lines],
+        "untold": words.tied(untold if lines or one.state != "done" else untold or "What it changed is not known yet."),
+    }
+
+
+def _beside(found: schema.SeasonOut) -> list[tuple[str, str, str]]:
+    """Each sum of this year and of the last to the same day. A figure that is not known is a dash."""
+
+    def shown(value: float | None, unit: str) -> str:
+        return "not known" if value is None else f"{value:.0f}{unit}"
+
+    rows = (
+        ("Thatch, last cores", "thatch_mm", " mm"),
+        ("Roots drank to, middle fortnight", "roots_mm", " mm"),
+        ("Rain", "rain_mm", " mm"),
+        ("Water given", "given_mm", " mm"),
+        ("Passes made", "passes", ""),
+    )
+    return [
+        (name, shown(getattr(found.last_year, key), unit), shown(getattr(found.so_far, key), unit))
+        for name, key, unit in rows
+    ]
+
+
+def _month_row(one: schema.MonthOut) -> tuple[str, str, str, str]:
+    name = f"{datetime.date(2000, one.month, 1):%B}"
+    rain = "not known" if one.rain_mm is None else f"{one.rain_mm:.0f} mm"
+    growth = "not known" if one.growth_days is None else f"{one.growth_days:.1f}"
+    return name, rain, f"{one.given_mm:.0f} mm", growth
+
+
+# --- drawings --------------------------------------------------------------------------------------------------------
+
+
+def _ms(iso: str) -> float:
+    return datetime.datetime.fromisoformat(iso).timestamp() * 1000.0
+
+
+def _place(found: schema.SeasonOut, at_ms: float) -> float:
+    """Where a moment lies in the year. [%]"""
+    start, end = _ms(found.start), _ms(found.end)
+    return 100.0 * (at_ms - start) / (end - start)
+
+
+def _noon(found: schema.SeasonOut, day: str) -> float:
+    """Where the middle of a day of the year lies. [%]"""
+    date = datetime.date.fromisoformat(day)
+    return 100.0 * ((date - datetime.date(found.year, 1, 1)).days + 0.5) / (366 if _leap(found.year) else 365)
+
+
+def _leap(year: int) -> bool:
+    return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
+
+
+def _today(found: schema.SeasonOut) -> float | None:
+    at = _place(found, _ms(found.now))
+    return at if 0.0 <= at <= 100.0 else None
+
+
+def _path(points: Sequence[tuple[float, float]]) -> str:
+    return "M" + "L".join(f"{figure(x)} {figure(y)}" for x, y in points)
+
+
+def _stroke(d: str, ink: str, width: float, dash: str = "", fill: str = "") -> str:
+    dashes = f' stroke-dasharray="{dash}"' if dash else ""
+    filled = f' style="fill:var(--{fill})"' if fill else ""
+    return f'<path class="ns" d="{d}" stroke="var(--{ink})" stroke-width="{width}"{dashes}{filled}/>'
+
+
+def _tracks(found: schema.SeasonOut, zone: str) -> list[Track]:
+    made = [_thatch(found), _roots(found), _cuts(found), _water(found), _growth(found)]
+    return [_play(found), *made] if found.plays else made
+
+
+def _play(found: schema.SeasonOut) -> Track:
+    places = [_place(found, _ms(one.start)) for one in found.plays]
+    strokes = "".join(_stroke(_path([(x, 20.0), (x, 100.0)]), "ink", 1.6) for x in places)
+    return Track("play", "Play", "", 22, f"{len(places)} times of play.", strokes)
+
+
+def _thatch(found: schema.SeasonOut) -> Track:
+    cores = found.cores
+    said = "; ".join(f"{one.day}: {one.thatch_mm:.0f} mm, {one.low_mm:.0f} to {one.high_mm:.0f}" for one in cores)
+    track = Track("thatch", "Thatch", "mm, by cores", 120, f"Thatch by cores. {said or 'No core'}.")
+    if not cores:
+        track.words.append((1.0, 34.0, "quiet", "no core this year"))
+        return track
+    deep = ROOM * max(LEAST_THATCH_MM, *(one.high_mm for one in cores))
+    at = [(_noon(found, one.day), one) for one in cores]
+    if len(at) == 1:
+        (x, one), half = at[0], 2 * CORE_HALF
+        ends = [(x - half, one), (x + half, one)]
+    else:
+        ends = at
+    foot = [(x, 100.0 * one.thatch_mm / deep) for x, one in ends]
+    track.hatched.append(
+        ", ".join(f"{figure(x)}% {figure(y)}%" for x, y in ((ends[0][0], 0.0), *foot, (ends[-1][0], 0.0)))
+    )
+    band = [(x, 100.0 * one.high_mm / deep) for x, one in ends] + [
+        (x, 100.0 * one.low_mm / deep) for x, one in reversed(ends)
+    ]
+    strokes = [f'<path d="{_path(band)}Z" fill="var(--hatch)" opacity=".25"/>', _stroke(_path(foot), "hatch", 2)]
+    for x, one in at:
+        for mm in {one.low_mm, one.thatch_mm, one.high_mm}:
+            y = 100.0 * mm / deep
+            strokes.append(_stroke(_path([(x - CORE_HALF, y), (x + CORE_HALF, y)]), "ink", 1.4))
+    track.strokes = "".join(strokes)
+    last_x, last = at[-1]
+    between = "" if last.low_mm == last.high_mm else f" ({last.low_mm:.0f} to {last.high_mm:.0f})"
+    track.words.append((*_beside_point(last_x, 100.0 * last.thatch_mm / deep), f"{last.thatch_mm:.0f}{between}"))
+    return track
+
+
+def _beside_point(x: float, y: float) -> tuple[float, float, str]:
+    """Left, top and classes of words beside a point: to its right, or to its left late in the year."""
+    return (x + 1.2, y, "mid b") if x < 78.0 else (100.0 - x + 1.2, y, "mid b left")
+
+
+def _roots(found: schema.SeasonOut) -> Track:
+    told = [one for one in found.roots if one.depth_mm.value is not None]
+    said = "; ".join(
+        f"{one.start[:10]} to {one.end[:10]}: "
+        + ("cannot tell" if one.depth_mm.value is None else f"{one.depth_mm.value:.0f} mm")
+        for one in found.roots
+    )
+    track = Track("roots", "Roots", "drank to, mm", 120, f"How deep the roots drank. {said or 'Nothing is known'}.")
+    if not told:
+        why = "not told in any fortnight" if found.roots else "nothing known"
+        track.words.append((1.0, 34.0, "quiet", why))
+    deep = ROOM * max([LEAST_ROOTS_MM, *(one.depth_mm.high or one.depth_mm.value or 0.0 for one in told)])
+    strokes = []
+    for one in found.roots:
+        a, b = (_place(found, _ms(edge)) for edge in (one.start, one.end))
+        a, b = max(a, 0.0), min(b, 100.0)
+        if one.depth_mm.value is None:
+            middle = (a + b) / 2
+            strokes.append(_stroke(_path([(middle - 0.5, 8.0), (middle + 0.5, 8.0)]), "ink", 1.4))
+            continue
+        best = 100.0 * one.depth_mm.value / deep
+        low = best if one.depth_mm.low is None else 100.0 * one.depth_mm.low / deep
+        high = best if one.depth_mm.high is None else 100.0 * one.depth_mm.high / deep
+        for k in range(HAIRS):
+            x = a + (b - a) * (k + 0.5) / HAIRS
+            strokes.append(_stroke(_path([(x, 0.0), (x, low)]), "root", 1.1))
+            strokes.append(_stroke(_path([(x, low), (x, high)]), "root", 1.1, "1.5 3"))
+        strokes.append(_stroke(_path([(a + 0.2, best), (b - 0.2, best)]), "root", 3))
+    track.strokes = "".join(strokes)
+    if told:
+        last = told[-1]
+        x, y = min(100.0, _place(found, _ms(last.end))), 100.0 * (last.depth_mm.value or 0.0) / deep
+        between = (
+            ""
+            if last.depth_mm.low is None or last.depth_mm.high is None
+            else (f" ({last.depth_mm.low:.0f} to {last.depth_mm.high:.0f})")
+        )
+        track.words.append((*_beside_point(x, y), f"{last.depth_mm.value:.0f}{between}"))
+    return track
+
+
+def _cuts(found: schema.SeasonOut) -> Track:
+    deep = ROOM * max([LEAST_CUT_MM, *(one.depth_mm or 0.0 for one in found.passes)])
+    said = "; ".join(f"{one.day}: {one.title}, {one.state}" for one in found.passes)
+    track = Track("cuts", "Passes", "cut to depth", 84, f"Passes. {said or 'None is in the diary'}.")
+    strokes = []
+    for one in found.passes:
+        x = _noon(found, one.day)
+        y = UNTOLD_CUT if one.depth_mm is None else max(6.0, 100.0 * one.depth_mm / deep)
+        if one.state == "booked":
+            strokes.append(
+                _stroke(_path([(x - 0.5, 0.0), (x - 0.5, y), (x + 0.5, y), (x + 0.5, 0.0)]), "hatch", 1.4, "2 2")
+            )
+        else:
+            strokes.append(_stroke(_path([(x, 0.0), (x, y)]), "hatch", 4))
+    track.strokes = "".join(strokes)
+    if not found.passes:
+        track.words.append((1.0, 34.0, "quiet", "none in the diary"))
+    return track
+
+
+def _bars(
+    found: schema.SeasonOut, values: Sequence[float | None], top: float, shift: float, ink: str, fill: str
+) -> str:
+    strokes = []
+    for month, value in enumerate(values):
+        if value is not None and top > 0.0:
+            x, y = 100.0 * (month + 0.5) / 12 + shift, 100.0 - 100.0 * value / top
+            box = _path([(x, 100.0), (x, y), (x + BAR, y), (x + BAR, 100.0)]) + "Z"
+            strokes.append(_stroke(box, ink, 1.6, fill=fill))
+    return "".join(strokes)
+
+
+def _water(found: schema.SeasonOut) -> Track:
+    rain, given = [m.rain_mm for m in found.months], [m.given_mm or None for m in found.months]
+    top = ROOM * max([20.0, *(v for v in (*rain, *given) if v is not None)])
+    known = math.fsum(v for v in rain if v is not None)
+    track = Track("water", "Water", "mm a month", 70, f"Rain {known:.0f} mm in the months known; water given by month.")
+    track.strokes = _bars(found, rain, top, -BAR - 0.2, "water", "") + _bars(found, given, top, 0.2, "water", "water")
+    for month, value in enumerate(rain):
+        if value is None and found.months[month].growth_days is not None:
+            track.words.append((100.0 * (month + 0.1) / 12, 78.0, "quiet", "?"))
+    return track
+
+
+def _growth(found: schema.SeasonOut) -> Track:
+    days = [m.growth_days for m in found.months]
+    known = [v for v in days if v is not None]
+    track = Track("growth", "Growth", "growth-days", 56, f"Growth-days of the months known: {math.fsum(known):.0f}.")
+    track.strokes = _bars(found, days, 31.0, -BAR / 2, "quiet", "quiet")
+    if not known:
+        track.words.append((1.0, 34.0, "quiet", "not known: it needs air temperature"))
+    return track
