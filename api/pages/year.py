@@ -26,7 +26,7 @@ from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.stages.catalogue import CATALOGUE
 
-LETTERS = "JFMAMJJASOND"
+MONTH_LETTERS = "JFMAMJJASOND"
 CORE_HALF = 0.6  # per cent of the year on either side of a core's stroke
 ROOM = 1.25  # of the deepest figure of a track
 LEAST_THATCH_MM, LEAST_ROOTS_MM, LEAST_CUT_MM = 20.0, 120.0, 40.0  # depth of a track that holds little
@@ -84,7 +84,7 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
         "found": found,
         "lead": _lead(found),
         "tracks": _tracks(found, zone),
-        "months": list(LETTERS),
+        "months": list(MONTH_LETTERS),
         "edges": [100.0 * m / 12 for m in range(1, 12)],
         "today": _today(found),
         "passes": [_pass_words(one) for one in reversed(found.passes)],
