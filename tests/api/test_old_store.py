@@ -151,7 +151,7 @@ class Opened:
         found["observations day"] = self.get("observations", every="day", channel=two, **span)
         found["observations.csv"] = self.get("observations.csv", channel=two, **{"from": day, "to": end})
         for station in self.pipeline.config.stations():
-            rows = self.get("findings", station=station, limit=10000, **span)
+            rows = self.get("findings", station=station, limit=10000, **span)["findings"]
             found[f"findings {station}"] = _rare(rows)
         return found
 
