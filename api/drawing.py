@@ -1,8 +1,7 @@
-"""What is drawn on the server, so that it shows before any script runs: calendar of a pass, wetness to come.
+"""What is drawn on the server, so that it shows before any script runs: ten days of a pass, wetness to come.
 
-Pure: facts in, shapes and places for a template out. Nothing differs by colour alone: open, may open, wait, closed and
-cannot tell differ by height, filling and letter. A calendar has the working hours of each day; nights are left out, as
-nobody works in them.
+Pure: facts in, shapes and places for a template out. Nothing differs by colour alone: open, may open, wait, shut and
+cannot tell differ by height and filling. A day is its working hours; nights are left out, as nobody works in them.
 """
 
 from __future__ import annotations
@@ -17,47 +16,71 @@ import numpy as np
 
 from api.advice import VERDICT_NAMES
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import LIKELY
+from pipeline.advice.report import LEAST_OPEN_H, LIKELY, Stretch, stretches
 from pipeline.advice.windows import Outlook, Window
-from pipeline.forecast.wetness import WetnessForecast, spread_of
+from pipeline.forecast.wetness import WetnessForecast, in_ten, spread_of
 from pipeline.units import FloatArray
 
-# --- calendar of a pass ----------------------------------------------------------------------------------------------
+# --- ten days of a pass -----------------------------------------------------------------------------------------------
 
 DAYS = 10
 MAY_OPEN = "may_open"  # open by its mean, but less likely than not
 KIND_WORDS = {
-    "open": "open", MAY_OPEN: "may open, less likely than not", "wait": "wait", "closed": "closed",
+    "open": "open", MAY_OPEN: "may open, less likely than not", "wait": "wait", "closed": "shut",
     "cannot_tell": "cannot tell",
 }  # fmt: skip
-LETTERS = {"open": "O", MAY_OPEN: "M", "wait": "W", "closed": "C", "cannot_tell": "?"}
-LETTER_FROM = 33.0  # percent of a day's width that a letter needs
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """Hours of one kind in a day. `left` and `width` are in percent of its working hours."""
-
-    left: float
-    width: float
-    kind: str
-    letter: str
+LEAST_HEIGHT = 8.0  # percent; a lower column would look shut
 
 
 @dataclass(frozen=True, slots=True)
 class DayCell:
-    """One day of a pass's calendar: weekday and day of the month, what it looks like, and the same in words."""
+    """One day of a pass.
 
-    weekday: str
-    day: int
-    segments: tuple[Segment, ...]
+    Attributes
+    ----------
+    day : date
+    kind : str
+        One of `KIND_WORDS`; empty where nothing is known of the day.
+    chance : float or None
+        That it is open, over the hours in which it is called open. [1] None where it is not, or nothing tells.
+    words : str
+        The same in words: `Fri 22: 8 in 10`.
+    """
+
+    day: datetime.date
+    kind: str
+    chance: float | None
     words: str
+
+    @property
+    def figure(self) -> str:
+        """The chance in ten; empty without one."""
+        return "" if self.chance is None else in_ten(self.chance).partition(" ")[0]
+
+    @property
+    def height(self) -> float:
+        """Of an open day, as high as it is likely. [%]"""
+        return 100.0 if self.chance is None else max(100.0 * self.chance, LEAST_HEIGHT)
 
 
 def kind_of(window: Window) -> str:
     """The verdict on a window as it is drawn: one of `KIND_WORDS`."""
-    unlikely = window.chance is not None and window.chance < LIKELY and window.override is None
-    return MAY_OPEN if window.verdict is Verdict.OPEN and unlikely else VERDICT_NAMES[window.verdict]
+    return MAY_OPEN if window.verdict is Verdict.OPEN and not is_likely(window) else VERDICT_NAMES[window.verdict]
+
+
+def is_likely(window: Window) -> bool:
+    """Whether an open window is not less likely than not; on somebody's word the chance does not count."""
+    return window.chance is None or window.chance >= LIKELY or window.override is not None
+
+
+def openings(outlook: Outlook) -> list[Stretch]:
+    """What is open now, what is open on somebody's word, and what is open long enough to send a machine for."""
+    return [
+        one
+        for number, one in enumerate(stretches(outlook.windows))
+        if one.first.verdict is Verdict.OPEN
+        and (number == 0 or one.first.override is not None or one.hours >= LEAST_OPEN_H)
+    ]
 
 
 def first_day(outlooks: Sequence[Outlook], zone: ZoneInfo) -> datetime.date | None:
@@ -66,72 +89,57 @@ def first_day(outlooks: Sequence[Outlook], zone: ZoneInfo) -> datetime.date | No
     return _local(min(starts), zone).date() if starts else None
 
 
-def calendar(outlook: Outlook, zone: ZoneInfo, work_hours: tuple[int, int], first: datetime.date) -> list[DayCell]:
-    """Ten days of a pass from a day on.
+def ten_days(outlook: Outlook, zone: ZoneInfo, first: datetime.date) -> tuple[DayCell, ...]:
+    """Ten days of a pass from a day on, by its windows in working hours. `zone` is that of the place."""
+    by_day: dict[datetime.date, list[Window]] = {}
+    for window in outlook.windows:
+        by_day.setdefault(_local(window.span.start_ms, zone).date(), []).append(window)
+    fit = [window for one in openings(outlook) for window in one.windows]
+    days = [first + datetime.timedelta(days=number) for number in range(DAYS)]
+    return tuple(_day_cell(day, by_day.get(day, []), fit) for day in days)
 
-    Parameters
-    ----------
-    outlook : Outlook
-    zone : ZoneInfo
-        Of the place.
-    work_hours : (int, int)
-        Local hours in which work is done, from the first up to the second.
-    first : date
+
+def _day_cell(day: datetime.date, windows: Sequence[Window], fit: Sequence[Window]) -> DayCell:
+    name = f"{day:%a} {day.day}"
+    if not windows:
+        return DayCell(day, "", None, f"{name}: nothing known")
+    opened = [window for window in windows if window in fit]
+    if not opened:
+        hours: dict[str, int] = {}
+        for window in windows:
+            kind = "wait" if window.verdict is Verdict.OPEN else kind_of(window)  # too short a time to begin
+            hours[kind] = hours.get(kind, 0) + window.span.end_ms - window.span.start_ms
+        kind = max(hours, key=lambda one: hours[one])
+        return DayCell(day, kind, None, f"{name}: {KIND_WORDS[kind]}")
+    by_word = next((window.override for window in opened if window.override is not None), None)
+    if by_word is not None:
+        return DayCell(day, "open", None, f"{name}: open on the word of {by_word.author}")
+    known = [(w.chance, w.span.end_ms - w.span.start_ms) for w in opened if w.chance is not None]
+    if not known:
+        return DayCell(day, "open", None, f"{name}: open")
+    chance = sum(c * length for c, length in known) / sum(length for _, length in known)
+    return DayCell(day, MAY_OPEN if chance < LIKELY else "open", chance, f"{name}: {in_ten(chance)}")
+
+
+def rain_of_days(forecast: WetnessForecast, zone: ZoneInfo, first: datetime.date) -> list[tuple[float, float] | None]:
+    """Rain of each of ten days, the middle and what one way of the weather in ten exceeds. [mm] None where not known.
+
+    What is left of the day that it is counts; a last day that is known in part does not.
     """
-    cells = []
+    if forecast.reason or not forecast.rain_mm.size:
+        return [None] * DAYS
+    dates = np.array([_local(at_ms, zone).date().toordinal() for at_ms in forecast.at_ms[:-1].tolist()])
+    found: list[tuple[float, float] | None] = []
     for number in range(DAYS):
-        day = first + datetime.timedelta(days=number)
-        parts = list(_parts(outlook.windows, zone, work_hours, day))
-        length = work_hours[1] - work_hours[0]
-        segments = tuple(
-            Segment(
-                100 * (begin - work_hours[0]) / length,
-                100 * (end - begin) / length,
-                kind,
-                LETTERS[kind] if 100 * (end - begin) / length >= LETTER_FROM else "",
-            )
-            for begin, end, kind in parts
-        )
-        said = ", ".join(
-            f"{KIND_WORDS[kind].partition(',')[0]} {_clock(begin)} to {_clock(end)}" for begin, end, kind in parts
-        )
-        cells.append(DayCell(f"{day:%a}", day.day, segments, f"{day:%a} {day.day}: {said or 'nothing known'}"))
-    return cells
-
-
-def _parts(
-    windows: Sequence[Window], zone: ZoneInfo, work_hours: tuple[int, int], day: datetime.date
-) -> Iterator[tuple[float, float, str]]:
-    """Begin, end and kind within a day's working hours, neighbours of one kind joined. Local hours."""
-    midnight = datetime.datetime(day.year, day.month, day.day, tzinfo=zone)
-    last: tuple[float, float, str] | None = None
-    for window in windows:
-        begin = max(_hour_of(window.span.start_ms, midnight), float(work_hours[0]))
-        end = min(_hour_of(window.span.end_ms, midnight), float(work_hours[1]))
-        if end <= begin:
-            continue
-        if last is not None and last[2] == kind_of(window) and abs(last[1] - begin) < 1e-6:
-            last = (last[0], end, last[2])
-        else:
-            if last is not None:
-                yield last
-            last = (begin, end, kind_of(window))
-    if last is not None:
-        yield last
-
-
-def _hour_of(at_ms: int, midnight: datetime.datetime) -> float:
-    """Hours by the wall's clock since a local midnight, also on a day when clocks change."""
-    at = _local(at_ms, midnight.tzinfo)
-    return (at.replace(tzinfo=None) - midnight.replace(tzinfo=None)).total_seconds() / 3600
+        rows = dates == first.toordinal() + number
+        whole = rows.sum() >= 23 or (number == 0 and rows.any())  # clocks change
+        middle, high = np.quantile(forecast.rain_mm[rows].sum(axis=0), (0.5, 0.9)) if whole else (0.0, 0.0)
+        found.append((float(middle), float(high)) if whole else None)
+    return found
 
 
 def _local(at_ms: int, zone: datetime.tzinfo | None) -> datetime.datetime:
     return datetime.datetime.fromtimestamp(at_ms / 1000, zone)
-
-
-def _clock(hour: float) -> str:
-    return f"{int(hour)}:{round(hour % 1 * 60):02d}"
 
 
 # --- wetness to come -------------------------------------------------------------------------------------------------

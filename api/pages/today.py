@@ -17,14 +17,13 @@ from api import signs, words
 from api.answers import Morning, going_of, greatest_part, morning_of, place_name, rain_of_day, six_answers
 from api.data import pipeline_of, stations_of
 from api.depths import DepthNow, depths_now, leaf_mm, root_depth, slice_of
-from api.drawing import DAYS
+from api.drawing import DAYS, first_day, ten_days
 from api.known import KnownFigure
 from api.load import facts_of
 from api.pages.frame import answer, page
 from api.pages.parts import head, layers_said, see_to, thatch_words, told
 from api.slices import Pen, end_mm, ruler_figures, ruler_svg, slice_svg
 from api.state import StationNow
-from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS
@@ -139,19 +138,15 @@ def _heard(state: StationNow) -> list[bool]:
 
 def _best_chances(one: SurfaceAdvice, zone: ZoneInfo) -> list[float | None]:
     """The best chance of any pass of a surface on each of ten days. [1] None where none of them can be judged."""
-    windows = [window for each in one.passes for window in each.outlook.windows]
-    if not windows:
+    first = first_day([each.outlook for each in one.passes], zone)
+    if first is None:
         return []
-    first_ms = min(window.span.start_ms for window in windows)
-    first = words.local(first_ms, zone).date()
     best: list[float | None] = [None] * DAYS
-    for window in windows:
-        day = (words.local(window.span.start_ms, zone).date() - first).days
-        if 0 <= day < DAYS and window.verdict is not Verdict.UNKNOWN:
-            chance = 0.0
-            if window.verdict is Verdict.OPEN:
-                chance = 1.0 if window.chance is None or window.override is not None else window.chance
-            best[day] = max(best[day] or 0.0, chance)
+    for each in one.passes:
+        for number, cell in enumerate(ten_days(each.outlook, zone, first)):
+            if cell.kind not in ("", "cannot_tell"):
+                chance = 0.0 if cell.kind in ("wait", "closed") else 1.0 if cell.chance is None else cell.chance
+                best[number] = max(best[number] or 0.0, chance)
     return best
 
 

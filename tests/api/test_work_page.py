@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from api.app import create_app
-from api.drawing import DAYS, calendar, first_day, kind_of, wetness_chart
+from api.drawing import DAYS, first_day, kind_of, rain_of_days, ten_days, wetness_chart
 from pipeline.advice.conditions import Verdict
 from pipeline.diary.entry import DiaryEntry
 from pipeline.units import (
@@ -77,19 +77,65 @@ def part(tags: Tags, css_class: str) -> list[dict[str, str | None]]:
 # --- the work page ------------------------------------------------------------------------------------------------
 
 
-def test_every_pass_has_its_line_and_its_last_good_date(work: Tags) -> None:
-    """Words first, below the surface's name and so without it; and what was missing at the end."""
+def test_every_pass_has_its_window_and_its_last_good_date(work: Tags) -> None:
+    """When, what ends it, why not before, what to lift by its place; and what was missing at the end."""
     said = words(work)
     for line in (
         "Worked out 02:00 today", "Next play: League match <1st XI>, Sat 4 May 02:00.",
-        "Scarifying to 8 mm must wait, thatch too wet. Due to open Fri 8:00 to Fri 19:00, 8 in 10. "
-        "Lift the t1 probe and the p1 probe first. Check first: no print or wheel mark",
+        "Before any pass: no print or wheel mark",
+        "Scarifying to 8 mm Fri 8:00 to 19:00, then too much rain coming. Till then: thatch too wet. "
+        "Lift the north-end thatch probe and the north-end probe first.",
         "To heal before play on 4 May, do the scarifying by 14 Apr, 18 Apr at the latest.",
-        "is open on the word of Ann (the contractor is here), against: square in season.",
-        "cannot be judged, nothing heard from the probes for 40 hours. What would open it: fresh readings.",
+        "On the word of Ann now to today 14:00: the contractor is here; against: square in season.",
+        "Cannot tell: solid tining with needle tines to 100 mm (nothing heard from the probes for 40 hours). "
+        "What would open it: fresh readings.",
         "No play is known of.", "What was missing No weather forecast is set",
     ):  # fmt: skip
         assert line in said, line
+
+
+def test_what_is_booked_stands_first_and_is_judged(work: Tags) -> None:
+    """Today's waits, with the better day; of tomorrow's slitting nothing is advised. p1 is lifted already."""
+    said = words(work)
+    first = (
+        "Square, 10:00 Scarifying to 8 mm Wait: thatch too wet. Better: Fri 8:00 to 19:00. "
+        "Lift the north-end thatch probe and the south-end probe first."
+    )
+    assert said.index("Booked") < said.index(first) < said.index("Cannot tell: this pass is not judged here.")
+    assert said.index("this pass is not judged here.") < said.index("Next play")
+    rows = [str(d["aria-label"]) for d in part(work, "ten") if "booked" in str(d.get("aria-label"))]
+    assert len(rows) == 1 and "Thu 21: wait, booked. Fri 22: 8 in 10." in rows[0]
+
+
+@pytest.mark.parametrize(
+    ("body", "hours", "said"),
+    [
+        (
+            {"pass": "scarifying", "depth_mm": 10},
+            32,
+            "Go, till Fri 19:00, then too much rain coming. Judged as scarify",
+        ),
+        ({"pass": "solid_tining"}, 32, "Do not: square in season. Better: now to today 14:00."),
+        ({"pass": "solid_tining"}, 6, "Go, on the word of Ann, against: square in season."),
+        ({"pass": "scarifying"}, 24 * 30, "Too early to tell: what is known ends"),
+    ],
+    ids=["open", "shut", "overruled", "far off"],
+)
+def test_a_booking_is_judged_by_what_is_advised_for_its_hour(
+    make_ground: MakeGround, body: dict[str, object], hours: int, said: str
+) -> None:
+    """Hours from 2:00 on Thursday 21 March: Friday 10:00, today 8:00, 20 April; and what is done is booked no more."""
+    ground = make_ground()
+    ground.advise(advice())
+    at_ms = NOW_MS + hours * HOUR_MS
+    ground.pipeline.diary.add(DiaryEntry("pass", "square", at_ms, {**body, "state": "booked"}))
+    client = TestClient(create_app(ground.pipeline))
+    tags = page(client, "/work")
+    assert said in words(tags)
+    assert ('<b class="act">Do not:</b>' in client.get("/work").text) == said.startswith("Do not")
+    ground.pipeline.diary.add(DiaryEntry("pass", "square", at_ms, {**body, "state": "begun"}))
+    ground.pipeline.changes.bump("diary")
+    assert "No pass is booked from today on." in words(page(client, "/work"))
 
 
 def test_every_line_of_the_advice_stands_on_the_page(reader: TestClient) -> None:
@@ -107,8 +153,23 @@ def test_every_line_of_the_advice_stands_on_the_page(reader: TestClient) -> None
 def test_water_tonight_is_told_station_by_station(work: Tags) -> None:
     """How much and why, or why nobody can tell."""
     said = words(work)
-    assert "Square, north end. Water 25 mm (15 m³) tonight in 4 goes" in said
-    assert "Square, south end. Cannot tell whether to water." in said
+    assert "Square, north end Water 25 mm (15 m³) tonight in 4 goes" in said
+    assert "Square, south end Cannot tell whether to water." in said
+
+
+def test_what_the_water_is_made_of_is_drawn_to_scale(work: Tags) -> None:
+    """Roots at 0.4 of 40 mm are short of 24, thatch at 0.9 of 6 drinks 0.6, the leaf takes the rest of 26 mm in all.
+
+    25 mm are given in a night, in four goes of 6.25.
+    """
+    said = words(work)
+    assert "under 1 mm the thatch drinks first, 24 mm the roots are short of" in said
+    assert [d["aria-label"] for d in part(work, "goes")] == ["4 goes of 6.25 mm"] * 2
+    widths = [float(str(d["style"]).removeprefix("width:").removesuffix("%")) for _, d in work.tags if _ == "span"
+              and str(d.get("style", "")).startswith("width:")]  # fmt: skip
+    assert widths[:2] == pytest.approx([100 * 0.6 / 25, 100 * 24 / 25], abs=0.02) and sum(widths[:3]) == pytest.approx(
+        100
+    )
 
 
 def test_wetness_to_come_is_drawn_where_there_is_some(work: Tags) -> None:
@@ -121,23 +182,22 @@ def test_wetness_to_come_is_drawn_where_there_is_some(work: Tags) -> None:
     assert "Dry enough to scarify: cannot tell." in said
 
 
-def test_the_calendar_says_the_same_in_words(work: Tags) -> None:
-    """For who cannot see it: each day with its verdicts and hours; ten days for each pass."""
-    tags = work
-    rows = [str(d["aria-label"]) for d in part(tags, "days")]
-    assert len(rows) == 4 and all(len(re.findall(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+: ", r)) == DAYS for r in rows)
-    assert "Thu 21: wait 7:00 to 19:00. Fri 22: wait 7:00 to 8:00, open 8:00 to 19:00. Sat 23: closed" in rows[0]
-    assert "Thu 21: open 7:00 to 14:00, closed 14:00 to 19:00." in rows[2]
-    assert "Sat 30: cannot tell 7:00 to 19:00." in rows[3]
+def test_the_ten_days_say_the_same_in_words(work: Tags) -> None:
+    """For who cannot see them: each day of each pass, and the rain of each: 0.1 mm an hour in every course."""
+    rows = [str(d["aria-label"]) for d in part(work, "ten") if d.get("aria-label")]
+    assert len(rows) == 5 and all(len(re.findall(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+: ", r)) == DAYS for r in rows)
+    assert "Thu 21: 2 mm, one time in ten 2 mm or more." in rows[0]
+    assert "Thu 21: wait. Fri 22: 8 in 10. Sat 23: shut." in rows[2]
+    assert "Thu 21: open on the word of Ann. Fri 22: shut." in rows[4]
 
 
 def test_every_window_stands_with_its_reason(work: Tags) -> None:
-    """A row for each change of verdict or reason, nights passed over."""
+    """A row for each change of verdict or reason, nights passed over, opened by whoever wants it."""
     said = words(work)
     assert "07:00 today to Fri 22 Mar 08:00 wait thatch too wet: 0.84, wanted 0.7 or less" in said
     assert "Fri 22 Mar 08:00 to Fri 22 Mar 19:00 open, 8 in 10" in said
     assert "open on the word of Ann: the contractor is here square in season" in said
-    assert "lift the t1 probe and the p1 probe first; check no print or wheel mark; check no spreading patches" in said
+    assert said.count("wanted 0.7 or less") == said[said.index("Every window with its reason") :].count("wanted 0.7 or")
 
 
 def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> None:
@@ -200,7 +260,7 @@ def test_old_advice_stands_out(make_ground: MakeGround) -> None:
     client = TestClient(create_app(ground.pipeline))
     text = client.get("/work").text
     assert "Worked out Wed 20 Mar 22:00, 4 hours ago. What follows is how it looked then." in words(Tags(text))
-    assert 'class="heard old"' in text
+    assert '<p class="notice">Worked out' in text
     assert "As it was worked out Wed 20 Mar 22:00:" in words(page(client, "/"))
 
 
@@ -227,13 +287,11 @@ def test_passes_shut_for_the_same_reason_share_a_line(make_ground: MakeGround) -
     shut = [by_hand.pass_advice(kind, by_hand.OUTFIELD) for kind in ("verticutting", "solid_tining", "slitting")]
     ground.advise(replace(told, surfaces=(replace(told.surfaces[1], passes=tuple(shut)),)))
     tags = page(TestClient(create_app(ground.pipeline)), "/work")
-    names = "Verticutting to 2 mm, solid tining with needle tines to 100 mm and slitting to 100 mm"
+    names = "verticutting to 2 mm, solid tining with needle tines to 100 mm and slitting to 100 mm"
     said = words(tags)
-    assert f"{names} cannot be judged, nothing heard from the probes for 40 hours. What would open them: fresh" in said
+    assert f"Cannot tell: {names} (nothing heard from the probes for 40 hours). What would open them: fresh" in said
     assert "To heal before play on 4 May, do the verticutting by 14 Apr" in said
-    rows = [str(row["aria-label"]).partition(". ")[0] for row in part(tags, "days")]
-    # rain closes verticutting on Sunday, so its days look otherwise
-    assert rows == ["Verticutting to 2 mm", "Solid tining with needle tines to 100 mm and slitting to 100 mm"]
+    assert len(part(tags, "shut-for")) == 1 and not part(tags, "rows")
     assert len(tags.every("table")) == 3
 
 
@@ -370,16 +428,49 @@ def test_frost_and_wet_keep_off(make_ground: MakeGround, leaf_degc: float, root:
 # --- drawings -----------------------------------------------------------------------------------------------------
 
 
-def test_a_day_is_drawn_by_its_working_hours() -> None:
-    """Of 12 hours from 7 on: one hour of waiting is a twelfth, then open for eleven; what is narrow has no letter."""
+def test_a_day_has_the_chance_of_its_open_hours() -> None:
+    """Thatch of 0.6 within 0.3 and 0.7 by a normal spread of 0.1: the mass from 3 below to 1 above the mean, 0.84."""
     scarifying = advice().surfaces[0].passes[0].outlook
     first = first_day([scarifying], ZONE)
     assert first is not None and first.isoformat() == "2024-03-21"
-    friday = calendar(scarifying, ZONE, (7, 19), first)[1]
-    assert (friday.weekday, friday.day) == ("Fri", 22)
-    wait, fit = friday.segments
-    assert (wait.left, wait.kind, wait.letter) == (0.0, "wait", "") and wait.width == pytest.approx(100 / 12)
-    assert fit.left == pytest.approx(100 / 12) and fit.left + fit.width == pytest.approx(100.0) and fit.letter == "O"
+    thursday, friday, saturday, *_ = ten_days(scarifying, ZONE, first)
+    assert (thursday.kind, thursday.chance, saturday.kind, saturday.chance) == ("wait", None, "closed", None)
+    assert friday.kind == "open" and friday.chance == pytest.approx(0.840, abs=0.002)
+    assert (friday.figure, friday.height) == ("8", pytest.approx(84.0, abs=0.2))
+
+
+def test_a_few_open_hours_between_others_are_no_open_day() -> None:
+    """Five hours are too short to send a machine for, six are not, and what is open now is open however short."""
+    found = advice().surfaces[0].passes[0].outlook
+    wait, fit = found.windows[0], next(w for w in found.windows if w.verdict is Verdict.OPEN)
+    morning_ms = NOW_MS + 5 * HOUR_MS  # 7:00
+
+    def kind(*spells: tuple[int, Verdict]) -> str:
+        windows, at_ms = [], morning_ms
+        for hours, verdict in spells:
+            span = TimeSpan(at_ms, at_ms + hours * HOUR_MS)
+            windows.append(replace(fit if verdict is Verdict.OPEN else wait, span=span))
+            at_ms = span.end_ms
+        one = replace(found, windows=tuple(windows))
+        return ten_days(one, ZONE, by_hand.datetime.date(2024, 3, 21))[0].kind
+
+    assert kind((3, Verdict.WAIT), (5, Verdict.OPEN), (4, Verdict.WAIT)) == "wait"
+    assert kind((3, Verdict.WAIT), (6, Verdict.OPEN), (3, Verdict.WAIT)) == "open"
+    assert kind((2, Verdict.OPEN), (10, Verdict.WAIT)) == "open"
+
+
+def test_rain_of_a_day_is_the_middle_and_the_ninth_tenth_of_its_courses() -> None:
+    """Of courses with 0 to 10 mm at noon on Friday: 5 mm in the middle, 9 mm one time in ten; no last half day."""
+    told, first = by_hand.forecast(), by_hand.datetime.date(2024, 3, 21)
+    rain = np.zeros_like(told.rain_mm)
+    rain[34] = np.arange(11.0)
+    found = rain_of_days(replace(told, rain_mm=rain), ZONE, first)
+    assert found[:3] == [(0.0, 0.0), (5.0, 9.0), (0.0, 0.0)] and len(found) == DAYS
+    assert rain_of_days(
+        replace(told, rain_mm=rain[:40], root_wetness=told.root_wetness[:41], thatch_wetness=told.thatch_wetness[:41]),
+        ZONE, first,
+    )[:2] == [(0.0, 0.0), None]  # fmt: skip
+    assert rain_of_days(by_hand.NO_FORECAST, ZONE, first) == [None] * DAYS
 
 
 def test_what_is_open_but_not_likely_is_not_drawn_as_open() -> None:
@@ -393,7 +484,7 @@ def test_what_is_open_but_not_likely_is_not_drawn_as_open() -> None:
 
 
 def test_a_window_less_likely_than_not_may_open(make_ground: MakeGround) -> None:
-    """Told so in the answers, drawn so in the calendar, and left out of the one that is subscribed to."""
+    """Told so in the answers, drawn so in the ten days, and left out of the calendar that is subscribed to."""
     ground = make_ground()
     told = advice()
     one = told.surfaces[0].passes[0]
@@ -405,22 +496,39 @@ def test_a_window_less_likely_than_not_may_open(make_ground: MakeGround) -> None
         "Square: scarifying to 8 mm may open Fri 8:00 to Fri 19:00, 3 in 10; then too much rain coming."
         in (answers(client)["Any window this week?"][0])
     )
-    (row,) = part(page(client, "/work"), "days")
-    assert "Fri 22: wait 7:00 to 8:00, may open 8:00 to 19:00." in str(row["aria-label"])
+    tags = page(client, "/work")
+    assert "May open Fri 8:00 to 19:00, then too much rain coming." in words(tags)
+    assert "Fri 22: 3 in 10." in str(part(tags, "ten")[1]["aria-label"]) and not [
+        d for d in part(tags, "open") if d.get("style") != "height:90%"
+    ]
     assert "window-" not in client.get("/calendar/work.ics").text
 
 
-def test_a_day_on_which_clocks_change_has_its_working_hours_too() -> None:
-    """On 31 March 2024 London skips an hour at night: 7:00 to 19:00 by the clock is all of the day drawn."""
+def test_a_window_is_told_no_longer_than_it_is_likely(make_ground: MakeGround) -> None:
+    """Verticutting is open on Friday and Saturday; when Saturday has 3 in 10, its line ends with Friday."""
+    ground = make_ground()
+    told = advice()
+    one = told.surfaces[0].passes[1]
+    saturday = [w for w in one.outlook.windows if w.verdict is Verdict.OPEN][1]
+    rare = tuple(replace(w, chance=0.3) if w is saturday else w for w in one.outlook.windows)
+    one = replace(one, outlook=replace(one.outlook, windows=rare))
+    ground.advise(replace(told, surfaces=(replace(told.surfaces[0], passes=(one,)),)))
+    tags = page(TestClient(create_app(ground.pipeline)), "/work")
+    assert "Verticutting to 2 mm Fri 8:00 to 19:00, then less likely than not." in words(tags)
+    assert "Fri 22: 9 in 10. Sat 23: 3 in 10." in str(part(tags, "ten")[1]["aria-label"])
+
+
+def test_a_day_on_which_clocks_change_is_one_day() -> None:
+    """On 31 March 2024 London skips an hour at night: 7:00 to 19:00 belong to that day, and no other."""
     london = ZoneInfo("Europe/London")
     found = advice().surfaces[0].passes[0].outlook
     start_ms = 1_711_864_800_000  # 2024-03-31 06:00 UTC, 7:00 in London
     window = replace(found.windows[0], span=TimeSpan(start_ms, start_ms + 12 * HOUR_MS), verdict=Verdict.OPEN)
     one = replace(found, windows=(window,))
     first = first_day([one], london)
-    assert first is not None
-    (segment,) = calendar(one, london, (7, 19), first)[0].segments
-    assert (segment.left, segment.width) == (0.0, 100.0)
+    assert first is not None and first.isoformat() == "2024-03-31"
+    days = ten_days(one, london, first)
+    assert [d.kind for d in days] == [kind_of(window)] + [""] * 9
 
 
 def test_the_chart_stays_within_its_frame_and_its_names_apart() -> None:

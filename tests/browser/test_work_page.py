@@ -2,27 +2,49 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
 
+from pipeline.diary.entry import DiaryEntry
 from tests.api.advice_by_hand import advice
 from tests.api.served import serving
-from tests.api.site import Ground, ground_at, readings
+from tests.api.site import HOUR_MS, NOW_MS, Ground, ground_at, readings
 from tests.browser.test_pages import CONTRASTS, LEAST_CONTRAST, LEAST_TARGET_PX, LOOKS, WIDTHS
 from tests.pipeline.conftest import wait_until
 
 Opens = Callable[..., Any]
 TARGETS = """() => [...document.querySelectorAll("nav a, .links a, footer a, summary, button, input")]
   .filter((e) => e.checkVisibility()).map((e) => [e.textContent.trim(), e.getBoundingClientRect().height])"""
-# Verdicts by shape: how high each is drawn, and whether it is filled, hatched or dotted, colours left out.
+# Verdicts by shape: how high each is drawn, how it is filled and edged, colours left out.
 SHAPES = """() => Object.fromEntries(["open", "may_open", "wait", "closed", "cannot_tell"].map((kind) => {
-  const cell = document.querySelector(`.legend .seg.${kind}`), after = getComputedStyle(cell, "::after");
-  const solid = getComputedStyle(cell).backgroundColor !== "rgba(0, 0, 0, 0)";
-  const edge = getComputedStyle(cell).borderTopStyle;
-  return [kind, [solid ? "full" : after.height, after.backgroundImage.split("(")[0] + edge, cell.textContent]];
+  const mark = document.querySelector(`.legend i.${kind}`), style = getComputedStyle(mark);
+  const filled = style.backgroundColor !== "rgba(0, 0, 0, 0)";
+  const height = Math.round(mark.getBoundingClientRect().height), filling = style.backgroundImage.split("(")[0];
+  return [kind, [height, filled, filling, style.borderTopStyle]];
 }))"""
+# Each row: its words above or beside its columns and never over them, each column under its day, all within the window.
+BOXES = """() => {
+  const box = (e) => e.getBoundingClientRect(), apart = (a, b) =>
+    a.right <= b.left + 1 || b.right <= a.left + 1 || a.bottom <= b.top + 1 || b.bottom <= a.top + 1;
+  const days = [...document.querySelectorAll(".axis .ten > span")].map(box), faults = [];
+  for (const row of document.querySelectorAll(".rows .row")) {
+    const name = row.querySelector("h3").textContent, ten = row.querySelector(".ten");
+    const texts = [...row.querySelectorAll("p, h3")].map(box);
+    if (ten && !texts.every((text) => apart(text, box(ten)))) faults.push(`${name}: words over columns`);
+    for (const [i, cell] of [...(ten ? ten.children : [])].entries())
+      if (Math.abs(box(cell).left - days[i].left) > 1 || box(cell).width < 20) faults.push(`${name}: column ${i}`);
+    for (const mark of row.querySelectorAll(".ten i, .ten b"))
+      if (box(mark).left < box(mark.closest("span")).left - 1 || box(mark).right > box(mark.closest("span")).right + 1)
+        faults.push(`${name}: ${mark.className} beside its day`);
+  }
+  for (const one of document.querySelectorAll("main *"))
+    if (one.checkVisibility() && !one.closest(".scroll") && (box(one).left < -1 || box(one).right > innerWidth + 1))
+      faults.push(`${one.nodeName} ${one.className}: beyond the edge`);
+  return faults;
+}"""
 
 
 @pytest.fixture(scope="module")
@@ -31,6 +53,10 @@ def advised(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
     ground = ground_at(tmp_path_factory.mktemp("advised"))
     ground.hear(readings(60, first_hour=420))
     ground.advise(advice())
+    for hours, what in ((8, "scarifying"), (32, "solid_tining"), (54, "verticutting")):
+        ground.pipeline.diary.add(
+            DiaryEntry("pass", "square", NOW_MS + hours * HOUR_MS, {"pass": what, "state": "booked"})
+        )
     yield ground
     ground.pipeline.stop()
 
@@ -56,16 +82,53 @@ def test_the_work_page_is_readable(opens: Opens, place: str, width: int, look: s
     assert [(text, r) for text, r in page.evaluate(CONTRASTS) if r < LEAST_CONTRAST] == []
     targets = page.evaluate(TARGETS)
     assert len(targets) > 12 and [(text, h) for text, h in targets if h < LEAST_TARGET_PX] == []
+    assert page.evaluate(BOXES) == []
+
+
+@pytest.mark.parametrize("size", [100, 200])
+def test_nothing_runs_out_sideways(opens: Opens, place: str, size: int) -> None:
+    """At 320 px, and with text twice as large: WCAG 2.2, success criteria 1.4.10 and 1.4.4."""
+    page = opens(320 if size == 100 else 390).page
+    page.goto(f"{place}/work")
+    page.add_style_tag(content=f"html {{ font-size: {106.25 * size / 100}% !important }}")
+    page.evaluate("for (const one of document.querySelectorAll('main details')) one.open = true")
+    assert page.evaluate(BOXES) == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= page.viewport_size["width"]
+
+
+def test_what_is_booked_is_seen_before_anything_else(opens: Opens, place: str) -> None:
+    """In the first window of a phone, with its verdict; its day is framed, and the days stay in sight."""
+    page = opens(390).page
+    page.set_viewport_size({"width": 390, "height": 664})
+    page.goto(f"{place}/work")
+    first = page.locator("#booked .row").first
+    bottom = page.locator("nav").bounding_box()["y"]
+    assert "Wait: thatch too wet." in first.inner_text()
+    box, framed = first.locator(".ten").bounding_box(), first.locator(".ten .on")
+    assert box["y"] + box["height"] <= bottom and framed.count() == 1
+    edge = framed.evaluate("(e) => getComputedStyle(e, '::before').borderTopStyle")
+    assert edge == "solid" and first.locator(".ten > span").first.get_attribute("class") == "on"  # today
+    page.evaluate("document.querySelector('#water').scrollIntoView()")
+    assert abs(page.locator(".axis").bounding_box()["y"]) < 1
+
+
+def test_the_work_page_prints_on_three_sheets(opens: Opens, place: str) -> None:
+    """Upright A4, without what is closed."""
+    page = opens(1280, "dark").page
+    page.goto(f"{place}/work")
+    pdf = page.pdf(format="A4", print_background=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 3
 
 
 @pytest.mark.parametrize("look", LOOKS)
 def test_verdicts_differ_without_their_colours(opens: Opens, place: str, look: str) -> None:
-    """No two are of the same height and filling, and each has a letter of its own."""
+    """No two are of the same height, filling and edge."""
     page = opens(390, look).page
     page.goto(f"{place}/work")
     shapes = page.evaluate(SHAPES)
-    assert len({(height, filling) for height, filling, _ in shapes.values()}) == 5, shapes
-    assert [letter for _, _, letter in shapes.values()] == ["O", "M", "W", "C", "?"]
+    assert len({tuple(shape) for shape in shapes.values()}) == 5 and all(shape[0] >= 4 for shape in shapes.values()), (
+        shapes
+    )
 
 
 def test_a_button_beside_an_alert_sends_its_mark(opens: Opens, advised: Ground, place: str) -> None:
@@ -104,12 +167,12 @@ def test_news_does_not_take_away_what_is_being_written(opens: Opens, advised: Gr
     wait_until(lambda: page.locator("#hours-square").get_attribute("open") is not None, "it is open again")
 
 
-def test_words_and_calendar_need_no_script(opens: Opens, place: str) -> None:
+def test_words_and_columns_need_no_script(opens: Opens, place: str) -> None:
     """With scripts switched off all is there, the buttons of the alerts too."""
     page = opens(java_script_enabled=False).page
     page.goto(f"{place}/work")
     assert page.get_by_text("Scarifying to 8").first.is_visible()
-    box = page.locator(".days").first.bounding_box()
+    box = page.locator(".rows .ten").first.bounding_box()
     assert box is not None and box["width"] > 300 and box["height"] > 30
     assert page.locator("svg .curve").count() == 4
     assert page.get_by_role("button", name="Seen").first.is_visible()
