@@ -1,8 +1,8 @@
 """The work page: what is booked, judged; which pass when, ten days ahead; tonight's water; alerts to be marked.
 
 A drawing, a bold word and a clause for each pass; passes that are shut for one reason share a line, and what the advice
-says of every hour is opened by whoever wants it. Drawn on the server. What is missing is said. It decides nothing and
-writes nothing: the buttons beside the alerts ask the data interface.
+says of every hour is opened by whoever wants it. Drawn on the server. What is missing is said. It decides nothing; what
+its buttons send is written by `forms` and by the data interface.
 """
 
 from __future__ import annotations
@@ -200,6 +200,7 @@ def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> di
         "lift": "" if where is None or not names else f"Lift {words.probes_called(where, names)} first.",
         "days": () if found is None else view.days(found.outlook),
         "on": words.local(entry.at_ms, view.zone).date(),
+        "is_today": words.local(entry.at_ms, view.zone).date() == words.local(view.now_ms, view.zone).date(),
         "play": _play_days(view, surface),
     }
 

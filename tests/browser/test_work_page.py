@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -165,6 +166,34 @@ def test_news_does_not_take_away_what_is_being_written(opens: Opens, advised: Gr
     with page.expect_response("**/work"):
         advised.pipeline.changes.bump("advice")
     wait_until(lambda: page.locator("#hours-square").get_attribute("open") is not None, "it is open again")
+
+
+def test_what_is_booked_for_today_is_done_by_one_button(opens: Opens, tmp_path: Path) -> None:
+    """Without a script; over a probe that is not lifted it is refused, then written once, and the booking is gone."""
+    ground = ground_at(tmp_path)
+    ground.advise(advice())
+    body = {"pass": "scarifying", "depth_mm": 8, "state": "booked"}
+    for hours in (8, 32):
+        ground.pipeline.diary.add(DiaryEntry("pass", "square", NOW_MS + hours * HOUR_MS, body))
+    with serving(ground.pipeline) as address:
+        page = opens(java_script_enabled=False).page
+        page.goto(f"{address}/work")
+        assert page.locator("#booked button").count() == 1  # not for tomorrow's
+        first = page.locator("#booked .row").first.get_attribute("id").removeprefix("booked-")
+        page.get_by_role("button", name="Done").click()
+        assert "lift" in page.locator("main").inner_text().casefold()
+        for station, probe in (("s1", "t1"), ("s1", "p1"), ("s2", "p2")):
+            ground.pipeline.diary.add(DiaryEntry("lift", "square", NOW_MS - HOUR_MS, {"probe": probe}, station))
+        ground.pipeline.changes.bump("diary")
+        page.goto(f"{address}/work")
+        page.get_by_role("button", name="Done").click()
+        assert page.url == f"{address}/work" and page.locator("#booked .row").count() == 1
+        told = {"form": {"back": "/work"}, "headers": {"Origin": address}, "max_redirects": 0}
+        assert page.request.post(f"{address}/work/{first}/done", **told).status == 303  # pressed twice
+        assert page.request.post(f"{address}/work/999/done", **told).status == 404
+    made = [e for e in ground.pipeline.diary.entries(("pass",), 0, 2**62) if e.body["state"] == "done"]
+    assert [(e.at_ms, e.body["depth_mm"]) for e in made] == [(NOW_MS, 8)]
+    ground.pipeline.stop()
 
 
 def test_words_and_columns_need_no_script(opens: Opens, place: str) -> None:
