@@ -80,6 +80,7 @@ class _View:
     zone: ZoneInfo
     now_ms: int
     first: datetime.date | None
+    is_old: bool  # what is advised
 
     @property
     def timezone(self) -> str:
@@ -97,13 +98,14 @@ def _work_facts(request: Request) -> dict[str, Any]:
     advice, now_ms, zone = pipeline.advice(), pipeline.clock.now_ms(), pipeline.config.site.timezone
     surfaces = () if advice is None else advice.surfaces
     first = first_day([each.outlook for one in surfaces for each in one.passes], ZoneInfo(zone))
-    view = _View(pipeline, ZoneInfo(zone), now_ms, first)
+    is_old = advice is not None and bool(stale_line(advice, zone, now_ms))
+    view = _View(pipeline, ZoneInfo(zone), now_ms, first, is_old)
     entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"][-LAST_ENTRIES:]
     return {
         "page": "work",
         "twin": "/api/v1/advice",
         **head(states, zone),
-        "advised": None if advice is None else _advised(advice, zone, now_ms),
+        "advised": None if advice is None else _advised(advice, zone, now_ms, is_old=is_old),
         "axis": _axis(view, surfaces),
         "booked": _booked(view, surfaces),
         "surfaces": [_surface(view, one) for one in surfaces],
@@ -116,11 +118,11 @@ def _work_facts(request: Request) -> dict[str, Any]:
     }
 
 
-def _advised(advice: SiteAdvice, zone: str, now_ms: int) -> dict[str, Any]:
+def _advised(advice: SiteAdvice, zone: str, now_ms: int, *, is_old: bool) -> dict[str, Any]:
     """When it was worked out, and whether that is long ago."""
     at = words.moment(advice.at_ms, zone, now_ms=now_ms)
     ago = words.age(now_ms - advice.at_ms)
-    return {"line": f"Worked out {at}, {ago} ago.", "is_old": bool(stale_line(advice, zone, now_ms))}
+    return {"line": f"Worked out {at}, {ago} ago.", "is_old": is_old}
 
 
 def _heard(pipeline: Pipeline, now_ms: int) -> bool:
@@ -198,7 +200,7 @@ def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> di
         "clause": words.tied(clause),
         "is_barred": is_barred,
         "lift": "" if where is None or not names else f"Lift {words.probes_called(where, names)} first.",
-        "days": () if found is None else view.days(found.outlook),
+        "days": () if found is None or view.is_old else view.days(found.outlook),
         "on": words.local(entry.at_ms, view.zone).date(),
         "is_today": words.local(entry.at_ms, view.zone).date() == words.local(view.now_ms, view.zone).date(),
         "play": _play_days(view, surface),
@@ -207,6 +209,8 @@ def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> di
 
 def _booking_words(view: _View, entry: DiaryEntry, one: PassAdvice | None) -> tuple[str, str, bool]:
     """Verdict on a booking, its reason with the next better date, and whether it must not be made."""
+    if view.is_old:
+        return "Cannot tell:", "what is advised is too old to judge by.", False
     if one is None:
         return "Cannot tell:", "this pass is not judged here.", False
     windows, outlook = one.outlook.windows, one.outlook

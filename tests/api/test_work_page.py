@@ -257,10 +257,13 @@ def test_old_advice_stands_out(make_ground: MakeGround) -> None:
     """Four hours on it is framed, with its age, and the first page says of when it is."""
     ground = make_ground()
     ground.advise(replace(advice(), at_ms=NOW_MS - 4 * HOUR_MS))
+    booked = {"pass": "scarifying", "state": "booked"}
+    ground.pipeline.diary.add(DiaryEntry("pass", "square", NOW_MS + 32 * HOUR_MS, booked))
     client = TestClient(create_app(ground.pipeline))
     text = client.get("/work").text
     assert "Worked out Wed 20 Mar 22:00, 4 hours ago. What follows is how it looked then." in words(Tags(text))
     assert '<p class="notice">Worked out' in text
+    assert "Cannot tell: what is advised is too old to judge by." in words(Tags(text))
     assert "As it was worked out Wed 20 Mar 22:00:" in words(page(client, "/"))
 
 
