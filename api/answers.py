@@ -293,7 +293,7 @@ def _windows_of(one: SurfaceAdvice, morning: Morning) -> list[str]:
     lines = []
     for coming, each in soon[:WINDOWS_SHOWN]:
         lift = coming.first.lift_first
-        first = f" Lift {words.probes_called(surface, lift)} first." if lift else ""
+        first = f" {words.lift_first(surface, lift)}".rstrip()
         lines.append(f"{one.title}: {_window(each, coming, zone)}{first}")
     if len(soon) > WINDOWS_SHOWN:
         others = ", ".join(pass_words(each) for _, each in soon[WINDOWS_SHOWN:])
@@ -368,7 +368,7 @@ def _in_the_way(morning: Morning) -> list[str]:
         found += docked
     found += doubts
     for entry, names in morning.booked:
-        lift = f" Lift {words.probes_called(_surface(morning, entry.surface), names)} first." if names else ""
+        lift = f" {words.lift_first(_surface(morning, entry.surface), names)}".rstrip()
         found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)
     return found if morning.booked else [*found, "No pass is booked for today."]
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
-from pipeline.advice.phrases import NEAR_DAYS, listed
+from pipeline.advice.phrases import NEAR_DAYS, lift_called_first, listed
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import KINDS, DiaryEntry
@@ -188,6 +188,11 @@ def probes_called(surface: Surface, names: Sequence[str]) -> str:
         kind = " thatch" if probe.description.model.startswith("thatch") else ""
         called.append(f"the {where.replace(' ', '-')}{kind} probe")
     return listed(list(dict.fromkeys(called)))
+
+
+def lift_first(surface: Surface, names: Sequence[str]) -> str:
+    """Return what to do with the probes in the way, by their place, as a sentence; empty for none."""
+    return f"{lift_called_first(probes_called(surface, names))}." if names else ""
 
 
 def silent_since(heard_ms: int, now_ms: int, timezone: str) -> str:

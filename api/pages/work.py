@@ -199,7 +199,7 @@ def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> di
         "verdict": verdict,
         "clause": words.tied(clause),
         "is_barred": is_barred,
-        "lift": "" if where is None or not names else f"Lift {words.probes_called(where, names)} first.",
+        "lift": "" if where is None else words.lift_first(where, names),
         "days": () if found is None or view.is_old else view.days(found.outlook),
         "on": words.local(entry.at_ms, view.zone).date(),
         "is_today": words.local(entry.at_ms, view.zone).date() == words.local(view.now_ms, view.zone).date(),
@@ -303,7 +303,7 @@ def _row(
         "title": words.tied(words.upper_first(pass_words(one))),
         "verdict": words.tied(words.upper_first(verdict)),
         "clause": words.tied(clause),
-        "lift": f"Lift {words.probes_called(where, lift)} first." if lift and where is not None else "",
+        "lift": "" if where is None else words.lift_first(where, lift),
         "quiet": words.tied(
             " ".join(
                 [*more, *(_sentence(w) for w in opening.first.warnings), _without(one.last_good_line, surface.title)]

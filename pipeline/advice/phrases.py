@@ -36,7 +36,12 @@ def the_probes(names: Sequence[str]) -> str:
 
 def lift_first(names: Sequence[str]) -> str:
     """Return what to do with the probes in the way, as a sentence without its stop; empty for none."""
-    return f"Lift {the_probes(names)} first" if names else ""
+    return lift_called_first(the_probes(names)) if names else ""
+
+
+def lift_called_first(called: str) -> str:
+    """Return the same of probes that are put into words already."""
+    return f"Lift {called} first"
 
 
 # --- days ------------------------------------------------------------------------------------------------------------

@@ -30,7 +30,7 @@ from pipeline.units import DAY_MS
 from tests.api.served import TestClient, serving
 from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
-from tests.pipeline.hand import OUTBOX, Line, batches, lines, record, stored
+from tests.pipeline.hand import OUTBOX, START_MS, Line, batches, lines, record, stored
 from tests.under_unit import UNITS, started_by
 
 START_WITHIN_S = 60.0  # importing takes a few seconds of a free processor
@@ -316,11 +316,14 @@ def test_size_says_what_a_year_and_ten_years_take(
 # --- quarantine ---------------------------------------------------------------------------------------------------
 
 
+ARRIVED_MS = START_MS + 24 * 3_600_000  # after the last reading was taken
+
+
 @pytest.fixture
-def set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[str, Callable[[], Line]]]:
+def set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[str, Callable[..., Line]]]:
     """A stopped server whose second batch of three met a fault of the program, mended since; how to start it again."""
     with lines(tmp_path) as make:
-        line, append = make(), Journal.append
+        line, append = make(now_ms=ARRIVED_MS), Journal.append
 
         def faulty(journal: Journal, batch: Batch, at_ms: int) -> object:
             if batch.first == 5:
@@ -338,20 +341,20 @@ def set_aside(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple
 
 
 def test_a_quarantined_batch_goes_through_again(
-    set_aside: tuple[str, Callable[[], Line]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    set_aside: tuple[str, Callable[..., Line]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A batch whose fault has been mended is kept, leaves the quarantine, and at the next start receipts and stages are
     those of a server that never had the fault."""
     config, start = set_aside
     assert main(["quarantine", "retry", "1", "--config", config]) == 0
     assert "1: 4 readings kept" in capsys.readouterr().out
-    again = start()
+    again = start(now_ms=ARRIVED_MS)
     again.run_until_quiet()
     assert again.source.receipts() == [12]
     assert again.stores.journal.outboxes()[0].poisoned == 0 and again.stores.journal.quarantine() == []
     with lines(tmp_path / "other") as make:
         (tmp_path / "other").mkdir()
-        never = make()
+        never = make(now_ms=ARRIVED_MS)
         for batch in batches(record(3), 4):
             never.send_batch(batch)
         never.run_until_quiet()
@@ -361,7 +364,7 @@ def test_a_quarantined_batch_goes_through_again(
 
 
 def test_quarantine_lists_shows_and_drops(
-    set_aside: tuple[str, Callable[[], Line]], capsys: pytest.CaptureFixture[str]
+    set_aside: tuple[str, Callable[..., Line]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """`list` and `show` answer beside a running service; `drop` and `retry` are refused there and name its process."""
     config = set_aside[0]
@@ -384,7 +387,7 @@ def test_quarantine_lists_shows_and_drops(
 
 
 def test_a_message_that_still_cannot_be_kept_stays(
-    set_aside: tuple[str, Callable[[], Line]], capsys: pytest.CaptureFixture[str]
+    set_aside: tuple[str, Callable[..., Line]], capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Noise, and a payload of which only the beginning was kept: exit 1 with the reason, and nothing is changed."""
     config = set_aside[0]

@@ -151,7 +151,7 @@ def work_out(config: SiteConfig, raw: pd.DataFrame, diary: Iterable[DiaryEntry] 
     """
     stores = open_stores(config)
     for batch in _batches(config.site.name, raw):
-        stores.journal.append(batch, batch.readings[-1].measured_at_ms)
+        stores.journal.append(batch, max(one.measured_at_ms for one in batch.readings))
     for entry in diary:
         stores.diary.add(entry)
     worked = Worked(config, stores)

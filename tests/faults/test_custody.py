@@ -232,7 +232,8 @@ def test_a_node_that_compares_no_digests_is_served_as_before_and_named(
     site.drive("100 are received", lambda: node.outbox.backlog == 0, node)
     assert site.values() == expected
     site.drive("it is named", lambda: site.kinds() == [("earlier_agent", 0)], node)
-    assert site.pipeline.health()["state"] == "ok"
+    (told,) = site.pipeline.health()["reasons"]
+    assert "runs an agent of an earlier version" in told
 
 
 def test_a_file_of_the_outbox_alone_is_enough_of_an_image(site: Site, tmp_path: Path) -> None:

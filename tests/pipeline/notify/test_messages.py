@@ -82,8 +82,9 @@ def test_a_message_comes_back_as_it_was_until_it_is_marked_sent(database: Databa
     messages.mark_sent("m-1", "mail-2", NOW_MS)  # another way's
     assert messages.waiting("mail-1") == [kept[0]]
     assert sent(database, "mail-1") == ["m-2"]
-    assert messages.past("mail-1", NOW_MS) == [SentMessage("interruption", NOW_MS, ("a", "b"))] * 2
-    assert messages.past("mail-1", NOW_MS + 1) == []
+    assert messages.past("mail-1", NOW_MS, NOW_MS) == [SentMessage("interruption", NOW_MS, ("a", "b"))] * 2
+    assert messages.past("mail-1", NOW_MS + 1, NOW_MS + 1) == []
+    assert messages.past("mail-1", 0, NOW_MS - 1) == []  # made while the clock was ahead
 
 
 def test_after_a_digest_the_look_begins_where_something_is_untold(database: Database, messages: Messages) -> None:
