@@ -43,6 +43,7 @@ from hardware.reading import (  # noqa: E402
 )
 from pipeline.service import load_settings  # noqa: E402
 from pipeline.store.opening import open_stores  # noqa: E402
+from tests.pipeline.conftest import wait_until  # noqa: E402
 
 SLOT = 6
 EVERY_S = 1.0
@@ -162,12 +163,18 @@ def memory_mb(pid: int) -> float:
     return int(text.partition("VmRSS:")[2].split()[0]) / 1024
 
 
+def listens(port: int) -> bool:
+    """Whether somebody takes connections on a port of this machine."""
+    with socket.socket() as tried:
+        return tried.connect_ex(("127.0.0.1", port)) == 0
+
+
 def span(node: Node, seconds: float) -> list[float]:
     """Send a slot each second for so long; the delays. [s]"""
     delays, began = [], time.monotonic()
     while time.monotonic() - began < seconds:
         delays.append(node.send())
-        time.sleep(max(0.0, EVERY_S - delays[-1]))
+        time.sleep(max(0.0, EVERY_S - delays[-1]))  # the pace of a node
     return delays
 
 
@@ -213,7 +220,7 @@ def main() -> int:
                 cwd=ROOT, stdout=log, stderr=log,
             )  # fmt: skip
         try:
-            time.sleep(1.0)
+            wait_until(lambda: listens(port), "the broker listens")
             node = Node(port)
             if not node.ready.wait(RECEIPT_WITHIN_S):
                 raise RuntimeError(f"waited {RECEIPT_WITHIN_S:.0f} s in vain for the server")
