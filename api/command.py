@@ -333,7 +333,7 @@ def _quarantine(parsed: argparse.Namespace) -> int:
 
 def _retry(journal: Journal, entry: Quarantined) -> None:
     from pipeline.run.clock import SystemClock
-    from pipeline.service import retry_quarantined
+    from pipeline.worker import retry_quarantined
 
     kept = retry_quarantined(journal, entry, SystemClock().now_ms())
     print(

@@ -16,7 +16,7 @@ from typing import NamedTuple
 ROOT = Path(__file__).parents[1]
 FOLDERS = ("probe_agent", "pipeline")
 NAMED: dict[str, str] = {
-    "pipeline/service.py retry_quarantined: except PipelineFault": "hands a fault of the store on as it is",
+    "pipeline/worker.py retry_quarantined: except PipelineFault": "hands a fault of the store on as it is",
 }
 
 

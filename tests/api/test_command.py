@@ -21,12 +21,12 @@ from api.command import main
 from api.serve import is_loopback, listen
 from hardware.reading import Batch
 from pipeline.__main__ import main as pipeline_main
-from pipeline.service import WORKED_KEY
 from pipeline.service import load_settings as load
 from pipeline.site.server import PagesConfig
 from pipeline.store.journal import Journal
 from pipeline.store.opening import lock_folder, open_journal
 from pipeline.units import DAY_MS
+from pipeline.worker import WORKED_KEY
 from tests.api.served import TestClient, serving
 from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until

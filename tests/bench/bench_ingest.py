@@ -44,12 +44,13 @@ from hardware.reading import (  # noqa: E402
     readings_topic,
     receipt_topic,
 )
-from pipeline.service import LOADS, Pipeline  # noqa: E402
+from pipeline.service import Pipeline  # noqa: E402
 from pipeline.service import load_settings as load  # noqa: E402
 from pipeline.store.database import CACHE_KIB, WAL_PAGES, Database  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
 from pipeline.store.packed import STATUS_CODES  # noqa: E402
 from pipeline.store.sqlite import SqliteStore  # noqa: E402
+from pipeline.worker import LOADS  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 
 BATCH = 500

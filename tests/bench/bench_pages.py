@@ -101,9 +101,10 @@ def build(folder: Path, port: int, broker_port: int, seed: int, *, days: int = 3
     """
     from hardware.reading import Batch, Reading, Status
     from pipeline.alerts.runner import first_states
-    from pipeline.service import WORKED_KEY, load_settings
+    from pipeline.service import load_settings
     from pipeline.stages.recompute import recompute, station_context
     from pipeline.store.opening import open_stores
+    from pipeline.worker import WORKED_KEY
     from tests.bench.bench_recompute import BATCH, SLOTS, station_settings, year
 
     text = SETTINGS.format(port=port, broker_port=broker_port)

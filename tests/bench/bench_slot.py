@@ -29,10 +29,10 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.reading import Batch, Reading, Status, encode_batch, readings_topic  # noqa: E402
-from pipeline.service import WORKED_KEY  # noqa: E402
 from pipeline.stages.catalogue import CATALOGUE  # noqa: E402
 from pipeline.stages.recompute import recompute  # noqa: E402
 from pipeline.units import DAY_MS  # noqa: E402
+from pipeline.worker import WORKED_KEY  # noqa: E402
 from tests.bench.bench_recompute import SLOT_MS, START_MS, dump, station_settings  # noqa: E402
 from tests.bench.bench_sums import raw_year  # noqa: E402
 from tests.bench.table import measured  # noqa: E402

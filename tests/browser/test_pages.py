@@ -187,7 +187,7 @@ def test_a_page_comes_over_a_slow_link(
     page.goto(f"{address}{path}", wait_until="commit")
     page.locator(ready).first.wait_for(state="attached")
     took_s = page.evaluate("performance.now()") / 1000
-    page.wait_for_load_state("load")  # the answer's size is told after its last byte, which may follow what is waited for
+    page.wait_for_load_state("load")  # the answer's size is told after its last byte, which may come later
     while not sizes:
         page.wait_for_timeout(50)
     print(f"{path}: {took_s:.2f} s, {sizes[0]:.0f} bytes over 400 kbit/s and 300 ms")

@@ -19,12 +19,12 @@ from pipeline.mqtt.ingest import Arrival
 from pipeline.mqtt.nodes import Nodes
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
-from pipeline.service import Worker
 from pipeline.service import load_settings as load
 from pipeline.site.settings import SiteConfig
 from pipeline.stages.recompute import StationContexts
 from pipeline.stages.runner import RestageQueue
 from pipeline.store.opening import Stores, open_stores
+from pipeline.worker import Worker
 
 OUTBOX = "00112233445566778899aabbccddeeff"
 START_MS = 1_709_251_200_000  # 2024-03-01 00:00 UTC

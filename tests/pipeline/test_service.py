@@ -30,10 +30,11 @@ from hardware.reading import (
 from pipeline.__main__ import main
 from pipeline.diary.entry import DiaryEntry
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
-from pipeline.service import WORKED_KEY, Pipeline
+from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.site.settings import SiteConfig
 from pipeline.store.opening import DataInUse, lock_folder, open_stores
+from pipeline.worker import WORKED_KEY
 from tests.pipeline.hand import OUTBOX, SETTINGS, SLOT_MS, START_MS, batches, reading, record
 
 ROOT = Path(__file__).parents[2]

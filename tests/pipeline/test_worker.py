@@ -83,12 +83,12 @@ def test_a_commit_is_bounded_however_much_waits(make: Callable[..., Line], monke
     """Messages behind the bound of their number or of their size wait for the next commit."""
     line = make()
     line.source.together = True
-    monkeypatch.setattr("pipeline.service.TOGETHER_MESSAGES", 3)
+    monkeypatch.setattr("pipeline.worker.TOGETHER_MESSAGES", 3)
     for batch in batches(record(8), 4):
         line.send_batch(batch)
     line.run(1)
     assert line.source.receipts() == [12]
-    monkeypatch.setattr("pipeline.service.TOGETHER_BYTES", 1)
+    monkeypatch.setattr("pipeline.worker.TOGETHER_BYTES", 1)
     line.run(2)
     assert line.source.receipts() == [12, 16, 20]
 

@@ -10,9 +10,9 @@ import pytest
 
 from hardware.reading import Reading
 from pipeline.diary.entry import DiaryEntry
-from pipeline.service import WORKED_KEY
 from pipeline.stages.recompute import recompute, station_context
 from pipeline.stages.wetting import WETTING_QUANTITIES
+from pipeline.worker import WORKED_KEY
 from tests.pipeline.hand import (
     HOUR_MS,
     SETTINGS,
