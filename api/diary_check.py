@@ -30,7 +30,24 @@ from pipeline.units import EVER_MS
 SLACK_MS = 3_600_000  # a phone's clock may be fast
 FIRST_MS = 0
 # Kinds that tell what has been: they cannot lie ahead.
-BEEN = ("core", "depth", "dressing", "watering", "rain", "healed", "cut", "sight", "lift", "return", "mark", "sown")
+BEEN = (
+    *(
+        "core",
+        "cut",
+        "depth",
+        "dressing",
+        "healed",
+        "lift",
+        "mark",
+        "moisture",
+        "push",
+        "rain",
+        "return",
+        "sight",
+        "sown",
+    ),
+    "watering",
+)
 UNDER_WAY = ("begun", "done")
 
 

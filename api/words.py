@@ -526,7 +526,7 @@ def _value(value: float | None) -> str:
 
 # --- entries of the diary --------------------------------------------------------------------------------------------
 
-_UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²"}
+_UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²", "kpa": "kPa", "mm2": "mm²"}
 _LEFT_OUT = ("pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text")
 # The scales of `pipeline.advice.conditions`.
 _SIGHT_WORDS = {
@@ -536,7 +536,10 @@ _SIGHT_WORDS = {
     "wilt": ("none", "seen"),
 }
 # The field a kind is about: its name goes without saying.
-_MAIN = {"watering": "water_mm", "rain": "rain_mm", "dressing": "dressing_mm", "cut": "height_mm", "depth": "depth_mm"}
+_MAIN = {
+    "watering": "water_mm", "rain": "rain_mm", "dressing": "dressing_mm", "cut": "height_mm", "depth": "depth_mm",
+    "moisture": "moisture_percent", "cost": "amount",
+}  # fmt: skip
 
 
 def entry_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
@@ -588,6 +591,10 @@ def _what(entry: DiaryEntry) -> str:
         return f"{body.get('what')}: {_seen(body)}"
     if entry.kind == "note":
         return str(body.get("text", "a note"))
+    if entry.kind == "cost":
+        return f"cost of {body.get('what')}"
+    if entry.kind == "closed":
+        return "closed to play"
     return {"depth": f"depth of {body.get('channel')} measured anew"}.get(entry.kind, KINDS[entry.kind].kind_title)
 
 
@@ -603,8 +610,20 @@ def _seen(body: Mapping[str, object]) -> str:
     return told[int(float(str(value)))] if whole else str(value)
 
 
+def _pushed(body: Mapping[str, object]) -> str:
+    """The hardest of a push and its depth, and how deep it went."""
+    depths, kpa = body.get("depth_mm"), body.get("resistance_kpa")
+    if not isinstance(depths, list) or not isinstance(kpa, list):
+        return "no figures"
+    most = max(range(len(kpa)), key=lambda i: kpa[i])
+    deep = "" if len(depths) == 1 else f", the most of {len(depths)} down to {depths[-1]:g} mm"
+    return f"{kpa[most]:g} kPa at {depths[most]:g} mm{deep}"
+
+
 def _said(entry: DiaryEntry) -> str:
     """The fields of the body, each with its unit."""
+    if entry.kind == "push":
+        return f": {_pushed(entry.body)}"
     parts = []
     for key, value in entry.body.items():
         if key in _LEFT_OUT:
@@ -616,5 +635,5 @@ def _said(entry: DiaryEntry) -> str:
         elif isinstance(value, int | float):
             parts.append(" ".join(part for part in (name, f"{value:g}", _UNITS.get(ending, "")) if part))
         else:
-            parts.append(str(value) if key in ("reason", "why", "title", "seed") else f"{name} {value}")
+            parts.append(str(value) if key in ("reason", "why", "title", "seed", "meter") else f"{name} {value}")
     return ": " + ", ".join(parts) if parts else ""

@@ -6,14 +6,18 @@ checked in `api.diary_check`.
 
 from __future__ import annotations
 
+import itertools
 import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Annotated, Any, ClassVar, Literal, cast, get_args
 
 from pydantic import ConfigDict, Field, ValidationError, ValidationInfo, create_model, field_validator
+from pydantic.fields import FieldInfo
 
 from hardware.probe import MAX_DEPTH_MM
+from hardware.quantities import QUANTITIES
 from hardware.reading import is_channel
 from pipeline.site.fields import Setting, Slug, expected, nearest, sound, words_of
 
@@ -22,6 +26,9 @@ MAX_THATCH_MM = 200.0
 MAX_WATER_MM = 500.0
 MAX_DRESSING_MM = 100.0
 MAX_CUT_MM = 400.0
+MAX_CONE_MM, MAX_CONE_KPA = 1000.0 * QUANTITIES["cone_depth"].highest, QUANTITIES["cone_resistance"].highest
+MAX_STEPS = 400  # of a push
+LEAST_TOP_KPA = 25.0  # a push that meets no more than this met no ground; in MPa it would be usual: our own choice
 INCH_MM = 25.4
 _LENGTH = "a number of mm from "
 
@@ -70,6 +77,11 @@ class DiaryEntry:
     written_at_ms: int = 0
     id: int = 0
 
+    def number(self, key: str) -> float:
+        """Return a number of the body [unit of its key]; NaN where there is none."""
+        value = self.body.get(key)
+        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+
 
 class EntryBody(Setting):
     """The body of an entry of one kind.
@@ -113,6 +125,87 @@ class SightBody(EntryBody):
         if value > highest:
             raise expected(f"0 to {highest:g} for {info.data['what']}")
         return value
+
+
+class MoistureBody(EntryBody):
+    """Water by volume that a hand meter read between the leaf and the end of its rods, as the mean of several points.
+
+    `spread_percent` is the standard deviation of the points, in per cent by volume as the mean is.
+    """
+
+    kind_title = "moisture read by a hand meter"
+    needs = ("station",)
+
+    moisture_percent: float = Field(description="per cent by volume from 1 to 95", json_schema_extra={"above": 60.0})
+    rod_mm: float = Field(description=f"the length of the rods, {_LENGTH}20 to 400")
+    points: int | None = Field(None, ge=1, le=500)
+    spread_percent: float | None = Field(None, ge=0.0, le=50.0)
+    meter: _Words | None = None
+
+    @field_validator("moisture_percent")
+    @classmethod
+    def _no_share(cls, value: float) -> float:
+        if not 1.0 <= value <= 95.0:
+            asked = f". Is it a share? {value:g} is {100.0 * value:g} per cent" if 0.0 < value < 1.0 else ""
+            raise expected(f"per cent by volume from 1 to 95{asked}")
+        return value
+
+    @field_validator("rod_mm")
+    @classmethod
+    def _no_inches(cls, value: float) -> float:
+        if not 20.0 <= value <= 400.0:
+            asked = f". Is it inches? {value:g} in are {value * INCH_MM:.0f} mm" if 0.0 < value <= 12.0 else ""
+            raise expected(f"the length of the rods, 20 to 400 mm{asked}")
+        return value
+
+    @field_validator("spread_percent")
+    @classmethod
+    def _of_several(cls, value: float | None, info: ValidationInfo) -> float | None:
+        if value is not None and (info.data.get("points") or 2) < 2:
+            raise expected("none with one point: it is the standard deviation of several")
+        return value
+
+
+_Depth = Annotated[float, Field(ge=0.0, le=MAX_CONE_MM)]
+_Resistance = Annotated[float, Field(ge=0.0, le=MAX_CONE_KPA)]
+
+
+class PushBody(EntryBody):
+    """One push of a penetrometer: the resistance at each depth, or the one figure it shows and the depth it is of."""
+
+    kind_title = "penetrometer pushed by hand"
+    needs = ("station",)
+
+    depth_mm: tuple[_Depth, ...] = Field(
+        min_length=1, max_length=MAX_STEPS, strict=False,
+        description=f"depths as a list that increases, of mm from 0 to {MAX_CONE_MM:g}",
+    )  # fmt: skip
+    resistance_kpa: tuple[_Resistance, ...] = Field(
+        min_length=1, max_length=MAX_STEPS, strict=False,
+        description=f"a list as long as depth_mm, of kPa from 0 to {MAX_CONE_KPA:g}",
+    )  # fmt: skip
+    cone_area_mm2: float | None = Field(None, ge=20.0, le=1000.0)
+    meter: _Words | None = None
+
+    @field_validator("depth_mm")
+    @classmethod
+    def _deeper_each(cls, depths: tuple[float, ...]) -> tuple[float, ...]:
+        if any(below <= above for above, below in itertools.pairwise(depths)):
+            raise expected("depths as a list that increases: one push an entry")
+        return depths
+
+    @field_validator("resistance_kpa")
+    @classmethod
+    def _one_a_depth(cls, resistances: tuple[float, ...], info: ValidationInfo) -> tuple[float, ...]:
+        depths = info.data.get("depth_mm", resistances)
+        if len(depths) != len(resistances):
+            raise expected(f"{len(depths)} numbers, one for each of depth_mm")
+        if 0.0 < max(resistances) < LEAST_TOP_KPA:
+            most = max(resistances)
+            raise expected(
+                f"kPa, some of them {LEAST_TOP_KPA:g} or more. Is it MPa? {most:g} MPa are {1000.0 * most:g} kPa"
+            )
+        return resistances
 
 
 def _mm(highest: float, lowest: float = 0.0, *, inches_below: float = 0.0, needed: bool = False) -> tuple[Any, Any]:
@@ -162,7 +255,9 @@ KINDS: Mapping[str, type[EntryBody]] = {
         material=_said(_Words),
     ),
     "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=1.1)),
-    "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, needed=True)),
+    "rain": _kind("rain read by hand, since the reading before or over a span", rain_mm=_mm(MAX_WATER_MM, needed=True)),
+    "moisture": MoistureBody,
+    "push": PushBody,
     "pass": _kind(
         "pass over the turf, booked, begun or done",
         **_THE_PASS,
@@ -181,12 +276,20 @@ KINDS: Mapping[str, type[EntryBody]] = {
     "regulator": _kind("growth regulator at work until its end", "end"),
     "pre_emergence": _kind("herbicide against seedlings at work until its end", "end"),
     "renovation": _kind("closed for renovation until its end", "end"),
+    "closed": _kind("closed to play, that day or until its end, and why", reason=_needed(_Words)),
     "covers": _kind("covers on until its end"),
     "cut": _kind("cutting height set", height_mm=_mm(200.0, 1.0, inches_below=1.6, needed=True)),
     "sight": SightBody,
     "lift": _kind("a probe lifted", "station", probe=_needed(Slug)),
     "return": _kind("a probe put back", "station", probe=_needed(Slug)),
     "fixture": _kind("play", title=_said(_Words)),
+    "cost": _kind(
+        "what something cost, in the currency of the site",
+        amount=(float, Field(ge=0.0, le=999_999.0)),
+        what=_needed(_Words),
+        hours=_number(0.0, 10_000.0),  # worked
+        **{"pass": _said(Slug)},
+    ),
     "mark": _kind(
         "an alert seen, snoozed until its end, or wrong",
         alert=_needed(_Words),
@@ -241,16 +344,27 @@ def _body_faults(kind: type[EntryBody], body: Mapping[str, object]) -> list[str]
 
 
 def entry_questions(entry: DiaryEntry) -> list[str]:
-    """Return questions about likely mistakes: a length that would be usual in inches. The entry may be right as it
-    is."""
+    """Return questions about likely mistakes: a length that would be usual in inches, a meter's other scale. The entry
+    may be right as it is."""
     kind = KINDS.get(entry.kind, EntryBody)
     found = []
     for key, one in kind.model_fields.items():
-        value, more = entry.body.get(key), one.json_schema_extra
-        below: Any = more.get("inches_below", 0.0) if isinstance(more, dict) else 0.0
-        if isinstance(value, int | float) and not isinstance(value, bool) and 0.0 < value < below:
+        value = entry.body.get(key)
+        below, above = _asked(one)
+        if not isinstance(value, int | float) or isinstance(value, bool):
+            continue
+        if value > above:
+            found.append(f"{key}: found {value:g} %, wetter than most soil can be. Is it another scale of the meter?")
+        if 0.0 < value < below:
             found.append(f"{key}: found {value:g} mm. Is it inches? {value:g} in are {value * INCH_MM:.0f} mm.")
     return found
+
+
+def _asked(field: FieldInfo) -> tuple[float, float]:
+    """Return below what a length may be inches, and above what a percentage may be of another scale."""
+    more: Any = field.json_schema_extra
+    known: Mapping[str, float] = more if isinstance(more, dict) else {}
+    return known.get("inches_below", 0.0), known.get("above", math.inf)
 
 
 def _carried_faults(entry: DiaryEntry) -> list[str]:

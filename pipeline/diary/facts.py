@@ -13,6 +13,17 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from pipeline.diary.by_hand import (
+    Closed,
+    Cost,
+    HandMoisture,
+    HandPush,
+    HandRain,
+    cost_of,
+    moisture_of,
+    push_of,
+    rain_of,
+)
 from pipeline.diary.entry import DiaryEntry
 from pipeline.site.ground import InstalledProbe, Surface
 from pipeline.site.passes import PassFacts
@@ -172,6 +183,11 @@ class DiaryFacts:
     sights : tuple of Sight
     overrides : tuple of Override
     healed : tuple of SeenHealed
+    moisture : tuple of HandMoisture
+    pushes : tuple of HandPush
+    hand_rain : tuple of HandRain
+    closed : tuple of Closed
+    costs : tuple of Cost
     """
 
     waterings: tuple[Watering, ...] = ()
@@ -192,6 +208,11 @@ class DiaryFacts:
     sights: tuple[Sight, ...] = ()
     overrides: tuple[Override, ...] = ()
     healed: tuple[SeenHealed, ...] = ()
+    moisture: tuple[HandMoisture, ...] = ()
+    pushes: tuple[HandPush, ...] = ()
+    hand_rain: tuple[HandRain, ...] = ()
+    closed: tuple[Closed, ...] = ()
+    costs: tuple[Cost, ...] = ()
 
     @property
     def measured_waterings(self) -> tuple[Watering, ...]:
@@ -286,7 +307,7 @@ def read_diary(
         alert = str(e.body["alert"])
         marks[alert] = (*marks.get(alert, ()), AlertMark(str(e.body["mark"]), e.at_ms, e.end_ms))
     return DiaryFacts(
-        waterings=tuple(Watering(e.at_ms, _end_ms(e, zone), _number(e, "water_mm")) for e in each("watering")),
+        waterings=tuple(Watering(e.at_ms, _end_ms(e, zone), e.number("water_mm")) for e in each("watering")),
         plays=tuple(sorted({*plays, *((p.start_ms, p.end_ms) for p in fixtures)})),
         covers=tuple((e.at_ms, _end_ms(e, zone)) for e in each("covers")),
         booked=tuple(
@@ -309,20 +330,20 @@ def read_diary(
         sights=tuple(
             Sight(str(e.body["what"]), value, e.at_ms)
             for e in each("sight")
-            if math.isfinite(value := _number(e, "value"))
+            if math.isfinite(value := e.number("value"))
         ),
         overrides=tuple(_override(e, e.end_ms) for e in each("override") if e.end_ms is not None),
         healed=tuple(_healed(e) for e in each("healed")),
+        moisture=tuple(moisture_of(e) for e in each("moisture")),
+        pushes=tuple(push_of(e) for e in each("push")),
+        hand_rain=rain_of(each("rain")),
+        closed=tuple(Closed(e.at_ms, _end_ms(e, zone), str(e.body["reason"])) for e in each("closed")),
+        costs=tuple(cost_of(e) for e in each("cost")),
     )
 
 
-def _number(entry: DiaryEntry, key: str) -> float:
-    value = entry.body.get(key)
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else NAN
-
-
 def _dated(entry: DiaryEntry, key: str) -> Dated:
-    return Dated(entry.at_ms, _number(entry, key) / 1000.0)
+    return Dated(entry.at_ms, entry.number(key) / 1000.0)
 
 
 def _day(at_ms: int, zone: datetime.tzinfo) -> datetime.date:
@@ -346,7 +367,7 @@ def _end_ms(entry: DiaryEntry, zone: datetime.tzinfo) -> int:
 
 def _pass(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzinfo) -> DatedPass:
     kind, variant = str(entry.body.get("pass", "")), str(entry.body.get("variant") or "")
-    facts, depth_mm = kinds.get(kind), _number(entry, "depth_mm")
+    facts, depth_mm = kinds.get(kind), entry.number("depth_mm")
     return DatedPass(
         kind,
         variant or ("" if facts is None else facts.variants[0]),
@@ -355,23 +376,23 @@ def _pass(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzin
         None if math.isnan(depth_mm) else depth_mm / 1000.0,
         str(entry.body.get("state", "done")),
         bool(variant),
-        _number(entry, "spacing_mm") / 1000.0,
-        _number(entry, "width_mm") / 1000.0,
-        _number(entry, "removed_kg_m2"),
+        entry.number("spacing_mm") / 1000.0,
+        entry.number("width_mm") / 1000.0,
+        entry.number("removed_kg_m2"),
         entry.id,
     )
 
 
 def _core_reads(entry: DiaryEntry) -> Iterator[CoreReading]:
     """Return the readings of a core, by the method it names."""
-    taken, percent = _day(entry.at_ms, datetime.UTC), _number(entry, "organic_percent")
-    top_mm, bottom_mm = _number(entry, "organic_from_mm"), _number(entry, "organic_to_mm")
+    taken, percent = _day(entry.at_ms, datetime.UTC), entry.number("organic_percent")
+    top_mm, bottom_mm = entry.number("organic_from_mm"), entry.number("organic_to_mm")
     known = math.isfinite(top_mm + bottom_mm + percent)
     method = str(entry.body.get("method", "")).strip()
     slices = (OrganicSlice(top_mm, bottom_mm, percent, method),) if known else ()
-    yield CoreReading(taken, RULER, _number(entry, "thatch_mm"), slices=slices)
+    yield CoreReading(taken, RULER, entry.number("thatch_mm"), slices=slices)
     if "thatch_pressed_mm" in entry.body:
-        yield CoreReading(taken, f"{RULER}, pressed", _number(entry, "thatch_pressed_mm"))
+        yield CoreReading(taken, f"{RULER}, pressed", entry.number("thatch_pressed_mm"))
 
 
 def _lifted(entries: Iterable[DiaryEntry]) -> tuple[Lifted, ...]:

@@ -52,6 +52,10 @@ GOOD = {
     "fixture": ({"title": "seconds"}, {}),
     "mark": ({"alert": "a1", "mark": "seen"}, {}),
     "note": ({}, {}),
+    "moisture": ({"moisture_percent": 35, "rod_mm": 60, "points": 5, "spread_percent": 3.5}, {"station": "square-1"}),
+    "push": ({"depth_mm": [25, 50], "resistance_kpa": [600, 1200]}, {"station": "square-1"}),
+    "closed": ({"reason": "standing water"}, {}),
+    "cost": ({"amount": 640, "what": "scarifying by a contractor"}, {}),
 }
 NEEDED = {
     "core": ("thatch_mm", "station"),
@@ -69,6 +73,10 @@ NEEDED = {
     "lift": ("probe", "station"),
     "return": ("probe", "station"),
     "mark": ("alert", "mark"),
+    "moisture": ("moisture_percent", "rod_mm", "station"),
+    "push": ("depth_mm", "resistance_kpa", "station"),
+    "closed": ("reason",),
+    "cost": ("amount", "what"),
 }
 
 
@@ -100,6 +108,59 @@ def test_a_length_that_looks_like_inches_is_asked_about_and_kept(diary, kind, bo
     entry = DiaryEntry(kind, "square", T0_MS, body, station="square-1")
     assert entry_questions(entry) == [words]
     assert diary.add(entry).body == body
+
+
+@pytest.mark.parametrize(
+    ("kind", "body", "faults"),
+    [
+        (
+            "moisture",
+            {"moisture_percent": 0.35, "rod_mm": 60},
+            "moisture_percent: found 0.35, expected per cent by volume from 1 to 95. Is it a share? "
+            "0.35 is 35 per cent",
+        ),
+        (
+            "moisture",
+            {"moisture_percent": 35, "rod_mm": 4.8},
+            "rod_mm: found 4.8, expected the length of the rods, 20 to 400 mm. Is it inches? 4.8 in are 122 mm",
+        ),
+        (
+            "moisture",
+            {"moisture_percent": 35, "rod_mm": 60, "points": 1, "spread_percent": 2},
+            "spread_percent: found 2, expected none with one point: it is the standard deviation of several",
+        ),
+        (
+            "push",
+            {"depth_mm": [50, 100], "resistance_kpa": [0.9, 1.2]},
+            "resistance_kpa: found [0.9, 1.2], expected kPa, some of them 25 or more. Is it MPa? 1.2 MPa are 1200 kPa",
+        ),
+        (
+            "push",
+            {"depth_mm": [50, 100], "resistance_kpa": [900]},
+            "resistance_kpa: found [900], expected 2 numbers, one for each of depth_mm",
+        ),
+        (
+            "push",
+            {"depth_mm": [100, 50], "resistance_kpa": [900, 1200]},
+            "depth_mm: found [100, 50], expected depths as a list that increases: one push an entry",
+        ),
+    ],
+)
+def test_a_figure_in_another_unit_is_refused_and_the_question_asked(diary, kind, body, faults):
+    """What can only be of another unit is refused, with what it would be in the unit expected (SI); nothing is kept."""
+    entry = DiaryEntry(kind, "square", T0_MS, body, station="square-1")
+    assert entry_faults(entry) == [faults]
+    with pytest.raises(DiaryFault):
+        diary.add(entry)
+    assert diary.entries(None, *FOREVER) == []
+
+
+def test_a_figure_wetter_than_soil_can_be_is_asked_about(diary):
+    """Porosity of soil is 0.4 to 0.6 (common practice): 70 may be wet thatch, or the other scale of a meter."""
+    entry = DiaryEntry("moisture", "square", T0_MS, {"moisture_percent": 70, "rod_mm": 38}, station="square-1")
+    asked = "moisture_percent: found 70 %, wetter than most soil can be. Is it another scale of the meter?"
+    assert entry_questions(entry) == [asked]
+    assert diary.add(entry).body["moisture_percent"] == 70
 
 
 def test_a_usual_length_is_not_asked_about():
