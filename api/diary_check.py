@@ -27,6 +27,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.store.diary import Diary
 from pipeline.units import EVER_MS
 
+LARGEST_ID = 2**63  # of an entry, itself left out
 SLACK_MS = 3_600_000  # a phone's clock may be fast
 FIRST_MS = 0
 # Kinds that tell what has been: they cannot lie ahead.
@@ -77,9 +78,10 @@ def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int) -> l
         faults.append("at: found a time to come, expected one that has been")
     number = entry.body.get("entry")
     if entry.kind == "healed" and isinstance(number, int) and not isinstance(number, bool):
-        meant = diary.entry(number)
+        meant = _numbered(diary, number)
         if meant is None or meant.kind != "pass":
             faults.append(f"entry: found {number}, expected the number of a pass in the diary")
+    faults += _follows_faults(diary, entry)
     if surface is not None and not faults:
         faults += _in_the_way(surface, diary, entry)
     return list(dict.fromkeys(faults))
@@ -121,6 +123,28 @@ def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry)
         if body["channel"] not in buried_here:
             faults.append(f"channel: found {body['channel']!r}, expected {nearest(body['channel'], buried_here)}")
     return faults
+
+
+def _follows_faults(diary: Diary, entry: DiaryEntry) -> list[str]:
+    """A pass goes on with a booking or a beginning of its kind on its surface that no other goes on with."""
+    number, state = entry.body.get("follows"), _state(entry)
+    if entry.kind != "pass" or not isinstance(number, int) or isinstance(number, bool) or number <= 0:
+        return []
+    meant = _numbered(diary, number)
+    of_it = meant is not None and meant.kind == "pass" and meant.surface == entry.surface
+    if meant is None or not of_it or meant.body.get("pass") != entry.body.get("pass") or _state(meant) == "done":
+        return [f"follows: found {number}, expected the number of this pass as it was booked or begun on this surface"]
+    if state == "booked" or (state == "begun" and _state(meant) == "begun"):
+        return [f"follows: found {number} on a pass {state}, expected it on one begun after its booking, or done"]
+    others = (e for e in diary.entries(("pass",), *EVER_MS) if e.body.get("follows") == number and _state(e) == state)
+    other = next(others, None)
+    if other is None:
+        return []
+    return [f"follows: found {number}, which entry {other.id} goes on with, expected one that is not {state} yet"]
+
+
+def _numbered(diary: Diary, number: int) -> DiaryEntry | None:
+    return diary.entry(number) if 0 < number < LARGEST_ID else None
 
 
 def _in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry) -> list[str]:

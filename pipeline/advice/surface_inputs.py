@@ -176,7 +176,7 @@ def _pass_of(mark: SeenHealed, made: Iterable[DatedPass]) -> DatedPass | None:
     """Return the pass of a mark: the one named, else the last of its kind before it."""
     before = [p for p in made if p.start_ms < mark.at_ms]
     if mark.entry is not None:
-        return next((p for p in before if p.id == mark.entry), None)
+        return next((p for p in before if mark.entry in (p.id, p.begun_id)), None)
     named = [p for p in before if mark.kind in (None, p.kind)]
     return max(named, key=lambda p: (p.start_ms, p.id), default=None)
 

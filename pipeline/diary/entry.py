@@ -262,6 +262,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
         "pass over the turf, booked, begun or done",
         **_THE_PASS,
         state=_said(PassState),
+        follows=_said(_Number),  # the entry this one goes on with: the booking, or the pass as it was begun
         depth_mm=_mm(MAX_CUT_MM, inches_below=1.6),
         spacing_mm=_mm(1000.0, inches_below=3.1),
         width_mm=_mm(1000.0),

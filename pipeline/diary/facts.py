@@ -70,7 +70,9 @@ class Lifted:
 class DatedPass(NamedTuple):
     """A pass that is booked, begun or done. [ms since 1970, UTC], [m], [kg m-2]; None or NaN where nobody wrote it.
 
-    `variant` is the first of its kind where `variant_written` is False.
+    `variant` is the first of its kind where `variant_written` is False. One that was written down as begun and then as
+    done is a single pass: `id` is the entry by which it was done, `begun_id` that by which it was begun, else 0.
+    `follows` is the entry that the entry names as the one it goes on with, else 0.
     """
 
     kind: str
@@ -84,6 +86,9 @@ class DatedPass(NamedTuple):
     width_m: float = NAN
     removed_kg_m2: float = NAN
     id: int = 0
+    begun_id: int = 0
+    follows: int = 0
+    end_written: bool = False
 
 
 class Play(NamedTuple):
@@ -164,7 +169,8 @@ class DiaryFacts:
     covers : tuple of (int, int)
         Begin and end of each span under covers, `FOREVER_MS` while they are on. [ms since 1970, UTC]
     booked, made : tuple of DatedPass
-        Passes booked of which none is made on the same day; and those begun or done.
+        Passes booked that no entry goes on with, and of which none is made on the same day; and those begun or done,
+        each once.
     marks : mapping of str to tuple of AlertMark
         By the alert's id.
     fixtures : tuple of Play
@@ -294,8 +300,9 @@ def read_diary(
         return by_kind.get(kind, [])
 
     passes = [_pass(e, kinds, zone) for e in each("pass")]
-    made = tuple(p for p in passes if p.state in MADE)
+    made = tuple(_each_once([p for p in passes if p.state in MADE]))
     done = {(p.kind, p.variant, _day(p.start_ms, zone)) for p in made}
+    gone_on_with = {p.follows for p in passes if p.follows}
     fixtures = tuple(Play(str(e.body.get("title", "play")), e.at_ms, _end_ms(e, zone)) for e in each("fixture"))
     cores = [e for e in each("core") if station is None or e.station == station]
     depths: dict[str, tuple[Dated, ...]] = {}
@@ -311,7 +318,11 @@ def read_diary(
         plays=tuple(sorted({*plays, *((p.start_ms, p.end_ms) for p in fixtures)})),
         covers=tuple((e.at_ms, _end_ms(e, zone)) for e in each("covers")),
         booked=tuple(
-            p for p in passes if p.state == "booked" and (p.kind, p.variant, _day(p.start_ms, zone)) not in done
+            p
+            for p in passes
+            if p.state == "booked"
+            and p.id not in gone_on_with
+            and (p.kind, p.variant, _day(p.start_ms, zone)) not in done
         ),
         made=made,
         marks=marks,
@@ -365,6 +376,49 @@ def _end_ms(entry: DiaryEntry, zone: datetime.tzinfo) -> int:
     return round(datetime.datetime.combine(next_day, datetime.time(), zone).timestamp() * 1000) - 1
 
 
+def _each_once(passes: Iterable[DatedPass]) -> list[DatedPass]:
+    """Return passes begun or done, in order of time, with each that was begun and then done as one.
+
+    A pass done goes on with the one begun that its entry names, or that goes on with the same booking; without a name,
+    with the last one begun of its kind in the `SAME_JOB_H` before it that no other goes on with.
+    """
+    found: list[DatedPass] = []
+    for one in passes:
+        begun = None if one.state == "begun" else next((b for b in reversed(found) if _goes_on(one, b)), None)
+        if begun is None:
+            found.append(one)
+        else:
+            found[found.index(begun)] = _joined(begun, one)
+    return sorted(found, key=lambda p: (p.start_ms, p.id))
+
+
+def _goes_on(done: DatedPass, begun: DatedPass) -> bool:
+    if begun.state != "begun" or begun.kind != done.kind:
+        return False
+    if done.follows:
+        return done.follows in (begun.id, begun.follows)
+    alike = begun.variant == done.variant or not (begun.variant_written and done.variant_written)
+    return alike and done.start_ms - begun.start_ms < SAME_JOB_H * HOUR_MS
+
+
+def _joined(begun: DatedPass, done: DatedPass) -> DatedPass:
+    """Return a pass from its beginning to its end, with what was written of it last."""
+    lengths = {
+        key: mine if math.isfinite(mine := getattr(done, key)) else getattr(begun, key)
+        for key in ("spacing_m", "width_m", "removed_kg_m2")
+    }
+    named = done if done.variant_written else begun
+    return done._replace(
+        variant=named.variant,
+        variant_written=named.variant_written,
+        start_ms=min(begun.start_ms, done.start_ms),
+        end_ms=done.end_ms if done.end_written else done.start_ms,
+        depth_m=begun.depth_m if done.depth_m is None else done.depth_m,
+        begun_id=begun.id,
+        **lengths,
+    )
+
+
 def _pass(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzinfo) -> DatedPass:
     kind, variant = str(entry.body.get("pass", "")), str(entry.body.get("variant") or "")
     facts, depth_mm = kinds.get(kind), entry.number("depth_mm")
@@ -380,6 +434,8 @@ def _pass(entry: DiaryEntry, kinds: Mapping[str, PassFacts], zone: datetime.tzin
         entry.number("width_mm") / 1000.0,
         entry.number("removed_kg_m2"),
         entry.id,
+        follows=number if isinstance(number := entry.body.get("follows"), int) else 0,
+        end_written=entry.end_ms is not None,
     )
 
 

@@ -78,6 +78,29 @@ def test_an_entry_comes_back_as_it_was_sent(writer: TestClient) -> None:
     assert writer.get(answer.headers["location"]).json() == written["entry"] == entries(writer)[0]
 
 
+def test_a_pass_goes_on_with_its_booking_once(writer: TestClient) -> None:
+    """Begun after its booking, done after either; not of another kind or surface, not booked, and not twice."""
+    brush = {"pass": "light_raking", "depth_mm": 0}
+
+    def entry(state: str, follows: int | None, **more: Any) -> dict[str, Any]:
+        body = {**brush, "state": state, **({} if follows is None else {"follows": follows})}
+        return {"kind": "pass", "surface": "square", "body": {**body, **more.pop("body", {})}, **more}
+
+    booked = send(writer, entry("booked", None))["entry"]["id"]
+    expected = f"follows: found {booked}, expected the number of this pass as it was booked or begun on this surface"
+    assert faults_of(writer, entry("begun", booked, surface="outfield")) == [expected]
+    assert faults_of(writer, entry("begun", booked, body={"pass": "topdressing"})) == [expected]
+    assert faults_of(writer, entry("begun", 2**70)) == [expected.replace(str(booked), str(2**70))]
+    assert "on a pass booked" in faults_of(writer, entry("booked", booked))[0]
+    begun = send(writer, entry("begun", booked))["entry"]["id"]
+    again = f"follows: found {booked}, which entry {begun} goes on with, expected one that is not begun yet"
+    assert faults_of(writer, entry("begun", booked)) == [again]
+    assert "on a pass begun" in faults_of(writer, entry("begun", begun))[0]
+    done = send(writer, entry("done", begun))["entry"]["id"]
+    assert f"which entry {done} goes on with" in faults_of(writer, entry("done", begun))[0]
+    assert faults_of(writer, entry("begun", done)) == [expected.replace(str(booked), str(done))]
+
+
 def test_a_length_that_looks_like_inches_is_asked_about_and_kept(writer: TestClient) -> None:
     """Half an inch is 12.7 mm: whoever wrote 0.5 is asked, and 0.5 stands."""
     written = send(writer, {**CORE, "body": {"thatch_mm": 0.5}})

@@ -2,9 +2,10 @@
 
 import pytest
 
+from pipeline.advice.surface_inputs import _pass_of
 from pipeline.advice.treatments import load_treatments
 from pipeline.diary.entry import DiaryEntry
-from pipeline.diary.facts import DiaryFacts, read_diary
+from pipeline.diary.facts import DiaryFacts, SeenHealed, read_diary
 from pipeline.units import FOREVER_MS, TimeSpan
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -43,6 +44,58 @@ def test_begun_counts_and_booked_does_not():
     for state, count in (("begun", 1), ("done", 1), ("booked", 0)):
         made = [entry("pass", 4.0, {"pass": "slitting", "state": state})]
         assert len(jobs(made, "slitting", "standard")) == count
+
+
+def made(*entries: DiaryEntry) -> list[tuple[float, float, str]]:
+    """Each pass made: hours ago it began and ended, and its state."""
+    found = facts(list(entries)).made
+    return [((NOW_MS - p.start_ms) / HOUR_MS, (NOW_MS - p.end_ms) / HOUR_MS, p.state) for p in found]
+
+
+def written(state: str, hours_ago: float, number: int, **body) -> DiaryEntry:
+    """A scarifying of 8 mm and one entry of it."""
+    return entry("pass", hours_ago / 24, {"pass": "scarifying", "state": state, **body}, id=number)
+
+
+@pytest.mark.parametrize(
+    ("entries", "passes"),
+    [
+        ([("begun", 9, 1, {}), ("done", 3, 2, {})], [(9, 3, "done")]),
+        ([("begun", 9, 1, {}), ("done", 3, 2, {"follows": 1})], [(9, 3, "done")]),
+        ([("begun", 80, 1, {}), ("done", 3, 2, {"follows": 1})], [(80, 3, "done")]),
+        ([("begun", 9, 2, {"follows": 1}), ("done", 3, 3, {"follows": 1})], [(9, 3, "done")]),
+        ([("begun", 9, 1, {}), ("done", 6, 2, {}), ("begun", 5, 3, {}), ("done", 3, 4, {})],
+         [(9, 6, "done"), (5, 3, "done")]),
+        ([("begun", 9, 1, {}), ("begun", 8, 2, {}), ("done", 3, 4, {"follows": 1})],
+         [(9, 3, "done"), (8, None, "begun")]),
+        ([("begun", 80, 1, {}), ("done", 3, 2, {})], [(80, None, "begun"), (3, None, "done")]),
+        ([("begun", 9, 1, {"variant": "standard"}), ("done", 3, 2, {"pass": "slitting"})],
+         [(9, None, "begun"), (3, None, "done")]),
+    ],
+    ids=["by time", "named", "named, days later", "of one booking", "two jobs", "one of two", "too long ago", "other"],
+)  # fmt: skip
+def test_a_pass_begun_and_then_done_is_one(entries, passes):
+    """From its beginning to its end, whether its entries name one another or follow within two days."""
+    found = made(*(written(state, hours, number, **body) for state, hours, number, body in entries))
+    assert [(began, state) for began, _, state in found] == [(began, state) for began, _, state in passes]
+    ended = [(at, expected) for (_, at, _), (_, expected, _) in zip(found, passes, strict=True) if expected is not None]
+    assert all(at == pytest.approx(expected) for at, expected in ended)
+
+
+def test_what_was_written_last_of_a_pass_stands_and_its_healing_is_found_by_either_entry():
+    """Depth of the beginning where the end has none; a mark that names the beginning means the pass."""
+    begun = written("begun", 200, 1, depth_mm=8.0, spacing_mm=30.0)
+    (one,) = facts([begun, written("done", 190, 2, follows=1, spacing_mm=25.0)]).made
+    assert (one.id, one.begun_id, one.depth_m, one.spacing_m) == (2, 1, 0.008, 0.025)
+    for number in (1, 2):
+        assert _pass_of(SeenHealed(NOW_MS, number, None), (one,)) is one
+
+
+def test_a_booking_that_an_entry_goes_on_with_is_booked_no_more():
+    """Though it was begun on another day; one that nothing names stays."""
+    booked = [written("booked", 72, 1), written("booked", -24, 2)]
+    assert [p.id for p in facts([*booked, written("begun", 1, 3, follows=1)]).booked] == [2]
+    assert [p.id for p in facts(booked).booked] == [1, 2]
 
 
 def test_variants_are_told_apart_where_they_are_written():
