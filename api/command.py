@@ -10,7 +10,7 @@ import argparse
 import math
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -63,6 +63,18 @@ def _parser() -> argparse.ArgumentParser:
     recompute.add_argument("--from", dest="first", type=day, metavar="DATE", help="first day, 2026-05-01")
     recompute.add_argument("--to", dest="last", type=day, metavar="DATE", help="last day, included")
     recompute.set_defaults(run=_recompute)
+    taking = commands.add_parser("import", help="take a record of other years in: a CSV file, by a map of its columns")
+    taking.add_argument("file", metavar="FILE", type=Path, help="the record, also gzipped")
+    taking.add_argument("--map", type=Path, metavar="MAP", help="what its columns become, as TOML")
+    said = taking.add_mutually_exclusive_group()
+    said.add_argument(
+        "--preview", action="store_true", help="show the first rows and what becomes of them; keep nothing"
+    )
+    said.add_argument(
+        "--describe", action="store_true", help="write descriptions of channels the settings have not got"
+    )
+    said.add_argument("--draft", action="store_true", help="print a map drafted from the file")
+    taking.set_defaults(run=_import)
     size = commands.add_parser("size", help="how much disk the data takes, and will take in ten years")
     size.set_defaults(run=_size)
     backup = commands.add_parser("backup", help="copy the whole site into a folder while it runs, and prove the copy")
@@ -94,7 +106,7 @@ def _parser() -> argparse.ArgumentParser:
     service.add_argument("--do", action="store_true", help="do it; without this it is only printed")
     service.set_defaults(run=_install_service)
     for command in (
-        serve, check, recompute, size, backup, verify, restore, quarantine, sheet, summary, notify, service,
+        serve, check, recompute, taking, size, backup, verify, restore, quarantine, sheet, summary, notify, service,
     ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
@@ -204,6 +216,58 @@ def _recompute(parsed: argparse.Namespace) -> int:
     return redo(_config(parsed), parsed.station, parsed.first, parsed.last)
 
 
+def _import(parsed: argparse.Namespace) -> int:
+    from api.records import ImportAsked, describe_channels, import_record
+    from pipeline.records.record_draft import draft_map
+    from pipeline.records.record_file import ImportFault
+    from pipeline.records.record_map import read_map
+    from pipeline.run.clock import SystemClock
+
+    config = _config(parsed)
+    if (parsed.map is None) != parsed.draft:
+        expected = (
+            "none beside --draft" if parsed.draft else "the file that says what the columns become: --draft prints one"
+        )
+        print(f"--map: found {parsed.map}, expected {expected}", file=sys.stderr)
+        return 2
+    try:
+        if parsed.draft:
+            print(draft_map(parsed.file, next(iter(config.stations()), "station")), end="")
+            return 0
+        if parsed.describe:
+            return _describe(config, describe_channels(config, read_map(parsed.map)))
+        asked = ImportAsked(parsed.file, parsed.map, parsed.preview)
+        import_record(config, asked, SystemClock().now_ms(), print, _progress())
+    except ImportFault as fault:
+        for line in fault.faults:
+            print(
+                line if line.startswith(f"{parsed.map and parsed.map.name}:") else f"{parsed.file.name}: {line}",
+                file=sys.stderr,
+            )
+        print("nothing was kept", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("stopped. What was kept stays kept: the same command again goes on from there.", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _describe(config: SiteConfig, models: Mapping[str, tuple[str, str]]) -> int:
+    from hardware.probe import OWN_MODELS
+
+    folder = OWN_MODELS if config.data.model_dir is None else config.data.model_dir
+    for model, (text, settings) in models.items():
+        file = folder / f"{model}.toml"
+        if file.exists():
+            print(f"{file}: found one there, and left it as it is")
+        else:
+            folder.mkdir(parents=True, exist_ok=True)
+            file.write_text(text, encoding="utf-8")
+            print(f"{file}: written")
+        print("to be added to the settings:", settings, sep="\n")
+    return 0
+
+
 def _size(parsed: argparse.Namespace) -> int:
     """It only reads, beside a running service too."""
     from pipeline.store.opening import open_journal
@@ -291,14 +355,15 @@ def _restore(parsed: argparse.Namespace) -> int:
 
 
 def _progress() -> Callable[[str, int, int], None]:
-    """Return what prints a line for each tenth that is done."""
+    """Return what prints a line for each tenth that is done, of bytes or of the days of a station."""
     told: dict[str, int] = {}
 
     def tell(what: str, done: int, whole: int) -> None:
         tenth = 10 * done // max(whole, 1)
         if tenth > told.get(what, 0):
             told[what] = tenth
-            print(f"{what} {tenth * 10} % of {whole / 1e6:.1f} MB", flush=True)
+            of = f"{whole} days" if what in ("observations", "findings") else f"{whole / 1e6:.1f} MB"
+            print(f"{what} {tenth * 10} % of {of}", flush=True)
 
     return tell
 

@@ -21,7 +21,8 @@ from hardware.reading import is_slug
 from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
 from hardware.table_check import TableCheck
 
-PROTOCOLS = ("sdi12", "cone")
+PROTOCOLS = ("sdi12", "cone")  # of lines
+BY_FILE = "file"  # of a probe that is asked on no line: what it read comes in as a record
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
 MAX_DEPTH_MM = 3000.0
 MAX_PROBE_CHANNELS = 96
@@ -162,7 +163,7 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
         raise ProbeFault([f"{file}: found text that is not TOML, {err}"]) from err
     check = TableCheck(file)
     check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "channel"})
-    protocol = check.one_of(table, "", "protocol", PROTOCOLS)
+    protocol = check.one_of(table, "", "protocol", (*PROTOCOLS, BY_FILE))
     sdi12 = protocol == "sdi12"
     channels = table.get("channel", [])
     if not isinstance(channels, list) or not 1 <= len(channels) <= MAX_PROBE_CHANNELS:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import shutil
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
@@ -300,6 +300,17 @@ class Pipeline:
         """Recompute the effects of passes and the thatch trend of a station, once all stations are recomputed."""
         beside = by_likeness(self.config, station)
         return redo_passes(self.store, self.context(station), lambda: map(self.context, beside))
+
+    def catch_up(self, progress: Callable[[str, int, int], None] = lambda *_: None) -> None:
+        """Run the stages over all that is kept and was not worked on, in this thread. For a pipeline not started.
+
+        Broken off at any moment, it is gone on with by the next that catches up, the service as well.
+
+        Raises
+        ------
+        StoreAway, StoreFull
+        """
+        self._worker.catch_up(progress)
 
     def health(self) -> dict[str, object]:
         """Return the health of every part, in plain tables.

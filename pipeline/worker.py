@@ -247,6 +247,22 @@ class Worker:
         except PipelineFault as fault:
             log.warning("worked_not_noted reason=%s", fault)
 
+    def catch_up(self, progress: Callable[[str, int, int], None]) -> None:
+        """Run the stages over all that was kept and not worked on; see `Pipeline.catch_up`."""
+        while self._feed():
+            pass
+        self._stages.resume(self._journal.note(WORKED_KEY), self._clock.monotonic())
+        what, whole_d = "", 0
+        while self._stages.waiting or self._stages.periods_waiting:  # limits that are learned mark stretches anew
+            now, step = (
+                ("observations", self._stages.step) if self._stages.waiting else ("findings", self._stages.step_periods)
+            )
+            if now != what:
+                what, whole_d = now, self._stages.left_ms // DAY_MS
+            step()
+            progress(what, whole_d - self._stages.left_ms // DAY_MS, whole_d)
+        self._note_worked()
+
     # --- keeping -----------------------------------------------------------------------------------------------
 
     def _keep_next(self, stop: threading.Event) -> bool:

@@ -60,6 +60,11 @@ class DirtyRanges:
             i = gaps.index(min(gaps))
             self._spans[i : i + 2] = [(self._spans[i][0], self._spans[i + 1][1])]
 
+    @property
+    def length_ms(self) -> int:
+        """How long they are together. [ms]"""
+        return sum(end - start for start, end in self._spans)
+
     def take(self, most_ms: int) -> tuple[int, int]:
         """Remove and return the beginning of the earliest stretch, at most this long. [ms]"""
         start, end = self._spans[0]
@@ -143,6 +148,11 @@ class RestageQueue:
     def periods_waiting(self) -> int:
         """How many stations have days, fortnights or passes to be redone, or limits to be learned."""
         return len({*self._changed, *self._compared, *self._rewritten, *self._to_learn})
+
+    @property
+    def left_ms(self) -> int:
+        """How much the next of readings, else of days and fortnights, have still to see, over all stations. [ms]"""
+        return sum(span.length_ms for span in (self._spans or self._changed).values())
 
     @property
     def oldest_s(self) -> float:

@@ -11,9 +11,12 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from hardware.reading import BadBatch, Batch, BatchSpan, Reading, Receipt
 from pipeline.store.database import Database
 from pipeline.store.readings import (
+    IMPORTER,
     KEPT,
     LET_GO,
     NOT_FED,
@@ -21,9 +24,11 @@ from pipeline.store.readings import (
     WAITING,
     Appended,
     Channels,
+    RecordedOutbox,
     Run,
     keep_batch,
     keep_poison,
+    keep_recorded,
     merge_runs,
     readable_rows,
     readings_of_run,
@@ -167,6 +172,30 @@ class Journal:
         with self.database.transaction() as tx:
             return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
 
+    def keep_recorded(
+        self, outbox: RecordedOutbox, channels: Sequence[str], first_seq: int, recorded: np.ndarray, at_ms: int
+    ) -> int:
+        """Store readings of a file that come next in its outbox, of `RECORDED`. Returns the receipt.
+
+        Parameters
+        ----------
+        outbox : RecordedOutbox
+        channels : sequence of str
+            Of the record.
+        first_seq : int
+            One more than the receipt.
+        recorded : ndarray of RECORDED
+        at_ms : int
+            Now. [ms since 1970, UTC]
+
+        Raises
+        ------
+        StoreFull, StoreAway
+            Then nothing of them is kept.
+        """
+        with self.database.transaction() as tx:
+            return keep_recorded(tx, self.channels, outbox, channels, first_seq, recorded, at_ms, feed=self._feed)
+
     def merge_runs(self, before_ms: int) -> bool:
         """Merge and compress some runs of readings received before a time. [ms since 1970, UTC]
 
@@ -241,7 +270,8 @@ class Journal:
 
     def receipts(self) -> list[tuple[str, str, Receipt]]:
         """Return site, node and receipt of the outbox each node last used: what to publish again after a start."""
-        newest = {(state.site, state.node): state for state in sorted(self.outboxes(), key=lambda o: o.turn)}
+        nodes = (state for state in self.outboxes() if state.node != IMPORTER)
+        newest = {(state.site, state.node): state for state in sorted(nodes, key=lambda o: o.turn)}
         return [(s.site, s.node, s.receipt) for s in newest.values()]
 
     def note_assigned(self, site: str, node: str, outbox_id: str, assigned: int) -> None:

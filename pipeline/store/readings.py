@@ -11,7 +11,7 @@ import contextlib
 import itertools
 import json
 import threading
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -84,6 +84,8 @@ class Channels:
 KEPT, POISON, HOLE = 1, 2, 3
 NOT_FED, WAITING, READ_BACK, LET_GO = 0, 1, 2, 3
 MERGE_MOST_RUNS, MERGE_MOST_READINGS = 500, 2000  # at most so many are merged into one
+IMPORTER = "import"  # stands for the node of readings that came in from a file; no line, no broker, no receipt to send
+RECORDED_RUN = 1000  # readings of a file in one run, as in a batch of a node
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,6 +203,98 @@ def keep_batch(
     return Appended(new, duplicates, conflicts, hole, received, refused)
 
 
+RECORDED = np.dtype(
+    [
+        ("place", "<i2"),  # of its channel among those of the record
+        ("measured_at_ms", "<i8"),
+        ("raw", "<f8"),  # NaN where there is none
+        ("status", "u1"),
+        ("received_at_ms", "<i8"),
+    ]
+)
+"""A reading of a file, on its way into the journal."""
+
+
+@dataclass(frozen=True, slots=True)
+class RecordedOutbox:
+    """The outbox of a file's readings: site, node and identifier."""
+
+    site: str
+    node: str
+    outbox_id: str
+
+
+def keep_recorded(
+    tx: Connection,
+    channels: Channels,
+    outbox: RecordedOutbox,
+    names: Sequence[str],
+    first_seq: int,
+    recorded: np.ndarray,
+    at_ms: int,
+    *,
+    feed: int = NOT_FED,
+) -> int:
+    """Store readings of a file that come next in its outbox, and move its receipt. Returns the receipt.
+
+    Parameters
+    ----------
+    tx : Connection
+        With a transaction open.
+    channels : Channels
+        Names to numbers.
+    outbox : RecordedOutbox
+        Named by what is in the file, so that a number of it is always the same reading.
+    names : sequence of str
+        Channels of the record.
+    first_seq : int
+        One more than the receipt.
+    recorded : ndarray of RECORDED, shape (n,)
+    at_ms : int
+        Now. [ms since 1970, UTC]
+    feed : int
+        As of `keep_batch`.
+
+    Raises
+    ------
+    BadBatch
+        When a limit of the store is exceeded, or these are not the next. Nothing may be committed.
+    """
+    place = find_outbox(tx, outbox.site, outbox.node, outbox.outbox_id)
+    if place.received != first_seq - 1:
+        raise BadBatch(f"seq: found {first_seq}, expected {place.received + 1}: the next of {outbox.outbox_id}")
+    numbers = channels.numbers(tx, names)
+    rows = np.zeros(len(recorded), dtype=ROW)
+    rows["channel"] = np.array([numbers[name] for name in names], dtype=np.int32)[recorded["place"]]
+    for name in ("measured_at_ms", "raw", "status"):
+        rows[name] = recorded[name]
+    rows["slot"] = np.maximum(recorded["measured_at_ms"] // 1000, 1)
+    rows["attempts"], rows["clock_ok"] = 1, 1
+    for a, b in _recorded_runs(rows, recorded["received_at_ms"], whole=feed == NOT_FED):
+        run, received = rows[a:b], recorded["received_at_ms"][a:b]
+        one = bool((received == received[0]).all())
+        packed = run.tobytes() if one else squeeze(run, received)
+        _keep_run(tx, (place.id, first_seq + a, first_seq + b - 1), run, packed, None, int(received[-1]), feed=feed,
+                  squeezed=not one)  # fmt: skip
+    tx.executemany(NOTE_EDGES, [(place.id, *edge) for edge in channel_edges(rows)])
+    last = first_seq + len(rows) - 1
+    _note_receipt(tx, place, last, None, at_ms)
+    tx.execute("UPDATE outbox SET heard_at_ms = ? WHERE id = ?", (at_ms, place.id))
+    return last
+
+
+def _recorded_runs(rows: np.ndarray, received_ms: np.ndarray, *, whole: bool) -> Iterable[tuple[int, int]]:
+    """From where to where each run of a record goes: not back in time, since a run is looked up by its first and last,
+    and of one time of receipt unless the `whole` may be squeezed."""
+    ends = np.diff(rows["measured_at_ms"]) < 0
+    if not whole:
+        ends |= np.diff(received_ms) != 0
+    edges = [0, *(np.flatnonzero(ends) + 1).tolist(), len(rows)]
+    for a, b in itertools.pairwise(edges):
+        for first in range(a, b, RECORDED_RUN):
+            yield first, min(first + RECORDED_RUN, b)
+
+
 def _breaks_off(tx: Connection, place: OutboxRow, batch: Batch) -> bool:
     """Whether the reading kept before a batch is another than the one that the batch says comes before it."""
     seq = batch.first - 1
@@ -276,8 +370,8 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> OutboxR
     return OutboxRow(*found)
 
 
-def runs_between(connection: Connection, outbox: int, first: int, last: int) -> list[Run]:
-    """Return the stored runs of an outbox that touch `first` to `last` and can be read, in order."""
+def runs_between(connection: Connection, outbox: int, first: int, last: int) -> Iterator[Run]:
+    """Yield the stored runs of an outbox that touch `first` to `last` and can be read, in order."""
     found = connection.execute(
         "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.id, r.readings, r.named, s.squeezed FROM span s "
         "JOIN run r ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
@@ -285,11 +379,10 @@ def runs_between(connection: Connection, outbox: int, first: int, last: int) -> 
         "ORDER BY s.first_seq",
         (outbox, first, last),
     )
-    return [
-        Run(outbox, begin, end, received_ms, rows[0].tobytes(), named)
-        for begin, end, received_ms, run, packed, named, squeezed in found
-        if (rows := readable_rows(connection, run, end - begin + 1, packed, named, squeezed, received_ms)) is not None
-    ]
+    for begin, end, received_ms, run, packed, named, squeezed in found:
+        rows = readable_rows(connection, run, end - begin + 1, packed, named, squeezed, received_ms)
+        if rows is not None:
+            yield Run(outbox, begin, end, received_ms, rows[0].tobytes(), named)
 
 
 def readable_rows(
@@ -566,19 +659,13 @@ def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, i
     found = []
     with database.reading() as connection:
         outboxes = connection.execute("SELECT id, site || '/' || node || '/' || outbox_id FROM outbox").fetchall()
+        names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
         for number, name in outboxes:
             since = min(worked.get(name, 0), MAX_SEQ)
-            runs = runs_between(connection, number, since + 1, MAX_SEQ)
-            parts = [rows_of(run.packed)[max(0, since + 1 - run.first) :] for run in runs]
-            if parts:
-                found += _spans_after(connection, np.concatenate(parts))
+            spans: dict[int, tuple[int, int]] = {}
+            for run in runs_between(connection, number, since + 1, MAX_SEQ):
+                for channel, first_ms, last_ms in channel_edges(rows_of(run.packed)[max(0, since + 1 - run.first) :]):
+                    before = spans.get(channel, (first_ms, last_ms))
+                    spans[channel] = min(first_ms, before[0]), max(last_ms, before[1])
+            found += [(names[channel], *spans[channel]) for channel in sorted(spans.keys() & names.keys())]
     return found
-
-
-def _spans_after(connection: Connection, rows: np.ndarray) -> list[tuple[str, int, int]]:
-    names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
-    spans = []
-    for number in [n for n in np.unique(rows["channel"]).tolist() if n in names]:
-        times = rows["measured_at_ms"][rows["channel"] == number]
-        spans.append((names[number], int(times.min()), int(times.max())))
-    return spans

@@ -1,0 +1,13 @@
+"""Records that others kept: files of numbers, mapped to channels, looked through to the end, and kept as readings.
+
+What comes in by a file is raw like what comes in by a line, so stages, backup and both stores treat it alike.
+
+- `record_draft`: A map drafted from a file, for a person to read, correct and complete.
+- `record_file`: A file of text, plain or gzipped, in blocks of whole lines that know their numbers.
+- `record_intake`: A record on its way into the journal: looked through to its end first, then kept.
+- `record_map`: The map of a file: what its columns become, as TOML.
+- `record_plan`: What each column of a file becomes: the map held against the settings of the site.
+- `record_rows`: The rows of a table of text as numbers and instants, and every fault in them by line and column.
+- `record_times`: From the times of a file to instants: one form, one zone, and daylight saving.
+- `unit_names`: Names of units as files have them, and how a number in one becomes one in the canonical unit.
+"""
