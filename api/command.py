@@ -175,6 +175,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 
 def _check(parsed: argparse.Namespace) -> int:
+    from api.ground import doubts_of_settings
     from api.serve import open_to_others
     from pipeline.store.opening import meet_server
 
@@ -192,6 +193,8 @@ def _check(parsed: argparse.Namespace) -> int:
         print(line)
     if warning := open_to_others(config.pages):
         print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
+    for doubt in doubts_of_settings(config):
+        print(f"{parsed.config.name}: plan: warning: {doubt}", file=sys.stderr)
     if config.backup.dir is not None and not config.backup.dir.is_dir():
         found = f"found no folder {config.backup.dir}, expected that of the backups when one is made"
         print(f"{parsed.config.name}: backup.dir: warning: {found}", file=sys.stderr)

@@ -527,7 +527,10 @@ def _value(value: float | None) -> str:
 # --- entries of the diary --------------------------------------------------------------------------------------------
 
 _UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²", "kpa": "kPa", "mm2": "mm²"}
-_LEFT_OUT = ("pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text")
+_LEFT_OUT = (
+    "pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text", "x_m", "y_m",
+    "path_m",
+)  # fmt: skip
 # The scales of `pipeline.advice.conditions`.
 _SIGHT_WORDS = {
     "firmness": ("no mark", "a faint mark", "marks", "water at the boot", "the turf rolls underfoot"),
@@ -587,6 +590,11 @@ def _what(entry: DiaryEntry) -> str:
     if entry.kind in ("lift", "return"):
         probe = f"the {body['probe']} probe" if "probe" in body else "a probe"
         return f"{probe} {'lifted' if entry.kind == 'lift' else 'put back'}"
+    if entry.kind == "place":
+        probe = f"the {body['probe']} probe" if "probe" in body else "the station"
+        return f"place of {probe} on the plan"
+    if entry.kind == "buried":
+        return f"a buried {body.get('what')} on the plan"
     if entry.kind == "sight":
         return f"{body.get('what')}: {_seen(body)}"
     if entry.kind == "note":

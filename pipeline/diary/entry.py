@@ -20,6 +20,7 @@ from hardware.probe import MAX_DEPTH_MM
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_channel
 from pipeline.site.fields import Setting, Slug, expected, nearest, sound, words_of
+from pipeline.site.plan import FURTHEST_M, MOST_COVER_MM, BuriedKind, Place
 
 MAX_BODY_CHARACTERS = 20_000
 MAX_THATCH_MM = 200.0
@@ -107,6 +108,10 @@ PASS_STATES, MARKS = get_args(PassState), get_args(Mark)
 SIGHTS: Mapping[str, float] = {"firmness": 4.0, "tug": 1.0, "disease": 2.0, "wilt": 1.0}  # the highest each can be
 _Words = Annotated[str, Field(max_length=2000, description="a few words"), sound(lambda text: bool(text.strip()))]
 _Channel = Annotated[str, Field(description="station/probe/channel"), sound(is_channel)]
+_Path = Annotated[
+    tuple[Place, ...],
+    Field(strict=False, min_length=1, max_length=100, description="1 to 100 points, each two numbers of metres"),
+]
 _Number = Annotated[int, Field(gt=0, description="the number of an entry")]
 
 
@@ -220,6 +225,10 @@ def _number(lowest: float, highest: float) -> tuple[Any, Any]:
     return float, Field(None, ge=lowest, le=highest)
 
 
+def _metres() -> tuple[Any, Any]:
+    return float, Field(..., ge=-FURTHEST_M, le=FURTHEST_M)
+
+
 def _needed(kind: Any) -> tuple[Any, Any]:
     return kind, ...
 
@@ -283,6 +292,20 @@ KINDS: Mapping[str, type[EntryBody]] = {
     "sight": SightBody,
     "lift": _kind("a probe lifted", "station", probe=_needed(Slug)),
     "return": _kind("a probe put back", "station", probe=_needed(Slug)),
+    "place": _kind(
+        "where a station or probe stands on the plan",
+        "station",
+        probe=_said(Slug),
+        x_m=_metres(),
+        y_m=_metres(),
+    ),
+    "buried": _kind(
+        "something buried found or laid",
+        title=_needed(_Words),
+        what=_needed(BuriedKind),
+        path_m=_needed(_Path),
+        cover_mm=_mm(MOST_COVER_MM),
+    ),
     "fixture": _kind("play", title=_said(_Words)),
     "cost": _kind(
         "what something cost, in the currency of the site",

@@ -170,7 +170,8 @@ def _faults_in(one: ErrorDetails, model: type[BaseModel], table: Table) -> Itera
         yield other, f"{other}: found nothing, expected {context['words']}"
     else:
         value = one["input"] if value is None else value
-        found = "nothing" if kind == "missing" or value is None else repr(value)
+        lacks = kind == "missing" and isinstance(one["loc"][-1], str)  # of a list that is too short all is shown
+        found = "nothing" if lacks or value is None else repr(value)
         if kind in ("too_short", "too_long") and model_in(field.annotation) is not None:
             found = str(len(value))
         elif kind == "expected" and context["found"] is not None:

@@ -19,8 +19,10 @@ from pydantic import BeforeValidator, Field, InstanceOf, ValidationInfo, field_v
 from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
 from pipeline.site.context import context_of
-from pipeline.site.fields import Setting, Share, Slug, Text, as_written, expected, several, sound, unknown_key
+from pipeline.site.fields import Setting, Share, Slug, Text, as_written, expected, several, sound, unknown_key, unused
 from pipeline.site.passes import OwnBounds, PlannedPass, SurfaceKind
+from pipeline.site.plan import Metres, Outline, Place, no_crossing
+from pipeline.site.plane import Point, oval
 from pipeline.soil.radiation import Location
 
 
@@ -169,12 +171,16 @@ class InstalledProbe:
 
 
 class Probe(Setting):
-    """A probe of a station: its model, and by channel the depths and calibrations it has here."""
+    """A probe of a station: its model, and by channel the depths and calibrations it has here.
+
+    `at_m` is where it stands on the plan, None for where its station does. [m]
+    """
 
     name: Slug
     description: InstanceOf[ProbeDescription] = Field(alias="model", description="text")
     depth_mm: dict[str, Any] = as_written({})
     calibration: dict[str, Any] = as_written({})
+    at_m: Place | None = None
 
     @field_validator("description", mode="before")
     @classmethod
@@ -271,7 +277,8 @@ class Station(Setting):
 
     `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
     the medium; None where they are not given. Cores are sorted by date. From `subsoil_from_m` below the leaf base down
-    lies `subsoil` [m]; None where it is all one soil.
+    lies `subsoil` [m]; None where it is all one soil. `at_m` is where it stands on the plan [m], None where that is not
+    given.
     """
 
     name: Slug
@@ -286,6 +293,7 @@ class Station(Setting):
     subsoil_from_mm: float | None = Field(None, ge=20.0, le=2000.0)
     subsoil: SoilMedium | None = None
     grass: Literal["cool", "warm", "annual_meadow_grass"] = "cool"
+    at_m: Place | None = None
     probe: tuple[Probe, ...] = Field((), min_length=1, max_length=64, strict=False)
     cores: tuple[Core, ...] = Field((), alias="core", max_length=1000, strict=False)
 
@@ -350,6 +358,10 @@ class YearSpan:
     last: tuple[int, int]
 
 
+OVAL_WORDS = "middle, half width and half height of an oval in metres, as [0, 0, 62, 54]"
+HalfWidth = Annotated[float, Field(ge=1.0, le=1000.0)]
+
+
 class Surface(Setting):
     """A square, outfield, green, pitch or lawn, with its stations, and how it is kept.
 
@@ -369,6 +381,11 @@ class Surface(Setting):
         Empty: the usual ones of its kind.
     bounds : OwnBounds
         See `SiteConfig.bounds`.
+    outline_m, oval_m : tuple or None
+        On the plan [m]: corners in order round it; or middle, half width and half height of an oval.
+    strips : int or None
+        So many lie side by side from the first corner of the outline to the second, each as long as the side between
+        the second and the third; numbered from 1.
     """
 
     name: Slug
@@ -387,6 +404,30 @@ class Surface(Setting):
     ] = ()
     passes: tuple[PlannedPass, ...] = Field((), alias="pass", max_length=40, strict=False)
     bounds: OwnBounds = Field((), alias="bound")
+    outline_m: Outline | None = None
+    oval_m: Annotated[
+        tuple[Metres, Metres, HalfWidth, HalfWidth] | None, Field(strict=False, description=OVAL_WORDS)
+    ] = None
+    strips: int | None = Field(None, ge=1, le=60)
+
+    @field_validator("outline_m")
+    @classmethod
+    def _without_crossing(cls, corners: tuple[Point, ...] | None) -> tuple[Point, ...] | None:
+        return no_crossing(corners)
+
+    @field_validator("oval_m")
+    @classmethod
+    def _one_outline(cls, given: tuple[float, ...] | None, info: ValidationInfo) -> tuple[float, ...] | None:
+        if given is not None and info.data.get("outline_m") is not None:
+            raise unused("outline_m is left out")
+        return given
+
+    @field_validator("strips")
+    @classmethod
+    def _of_four_corners(cls, strips: int | None, info: ValidationInfo) -> int | None:
+        if strips is not None and "outline_m" in info.data and len(info.data["outline_m"] or ()) != 4:
+            raise unused("outline_m has four corners")
+        return strips
 
     @field_validator("renovation_until")
     @classmethod
@@ -394,6 +435,14 @@ class Surface(Setting):
         if until is not None and info.data.get("play_from", 0) is None and info.data.get("play_until", 0) is None:
             raise expected("the end of play, from which renovation_until counts", key="play_until")
         return until
+
+    @cached_property
+    def outline(self) -> tuple[Point, ...]:
+        """Corners of its outline on the plan, those that stand for an oval too; empty where none is given. [m]"""
+        if self.oval_m is not None:
+            x, y, half_width, half_height = self.oval_m
+            return tuple(oval((x, y), half_width, half_height))
+        return self.outline_m or ()
 
     def place(self, station: Station) -> str:
         """Return a station by its full name: `Outfield, long side`, without saying the surface twice."""

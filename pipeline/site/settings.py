@@ -32,6 +32,7 @@ from pipeline.site.context import FileContext, Vocabulary, context_of
 from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of
 from pipeline.site.ground import InstalledChannel, MonthlyClimate, Site, Station, Surface, WaterConfig, WorkHours
 from pipeline.site.passes import BoundKey, Bounds, OwnBounds, PassFacts
+from pipeline.site.plan import Plan
 from pipeline.site.server import (
     BackupConfig,
     BrokerConfig,
@@ -60,6 +61,7 @@ class SiteConfig(Setting):
     work: WorkHours = as_written({})
     water: WaterConfig = as_written({})
     climate: MonthlyClimate | None = None
+    plan: Plan = as_written({})
     surfaces: tuple[Surface, ...] = Field((), alias="surface", min_length=1, max_length=64, strict=False)
     own_bounds: OwnBounds = Field((), alias="bound")
     alert_rules: Setting = as_written({}, alias="alerts")

@@ -56,6 +56,8 @@ GOOD = {
     "push": ({"depth_mm": [25, 50], "resistance_kpa": [600, 1200]}, {"station": "square-1"}),
     "closed": ({"reason": "standing water"}, {}),
     "cost": ({"amount": 640, "what": "scarifying by a contractor"}, {}),
+    "place": ({"x_m": 1.5, "y_m": -11}, {"station": "square-1"}),
+    "buried": ({"title": "the old drain", "what": "drain", "path_m": [[0, 1.5], [4, 2]]}, {}),
 }
 NEEDED = {
     "core": ("thatch_mm", "station"),
@@ -77,6 +79,8 @@ NEEDED = {
     "push": ("depth_mm", "resistance_kpa", "station"),
     "closed": ("reason",),
     "cost": ("amount", "what"),
+    "place": ("x_m", "y_m", "station"),
+    "buried": ("title", "what", "path_m"),
 }
 
 

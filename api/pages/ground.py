@@ -1,0 +1,313 @@
+"""The plan of the ground: drawn from what was entered, with two tapes to each buried thing and what a pass would meet.
+
+Places are entered in the settings, or here: tapped on the drawing, or typed as metres or as two tapes. What is entered
+here goes into the diary, which stands over the settings; no file of settings is written.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from api import diary, schema, words
+from api.data import pipeline_of
+from api.ground import get_ground
+from api.pages.frame import answer, page
+from api.plan_drawing import plan_drawing, scale_ticks, section
+from api.problems import Problem
+from api.writing import own_form
+from pipeline.advice.phrases import day_name
+from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import CLEARANCE_M
+from pipeline.service import Pipeline
+from pipeline.site.plan import BURIED_KINDS
+from pipeline.site.plane import TAPE_ERROR_M, by_tapes, is_inside
+
+KEEP_OFF_M = 2.0  # from what lies too near a blade: common practice, no source
+SPARE_MM = CLEARANCE_M * 1000.0
+CALLED = {
+    "x_m": "to the right", "y_m": "up", "tape_1": "the first tape", "tape_2": "the second tape", "cover_mm": "cover",
+}  # fmt: skip
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/ground", response_class=HTMLResponse)
+def ground_page(request: Request) -> Response:
+    pipeline = pipeline_of(request)
+    if not pipeline.config.stations():
+        return answer(request, "empty.html", pipeline, {"twin": "/api/v1/ground"})
+    return page(request, "ground.html", ground_page, lambda: _facts(request))
+
+
+def _facts(request: Request) -> dict[str, Any]:
+    pipeline, found = pipeline_of(request), get_ground(request)
+    zone, now_ms = pipeline.config.site.timezone, pipeline.clock.now_ms()
+    today = words.local(now_ms, ZoneInfo(zone)).date()
+    drawing = plan_drawing(found)
+    longest = max(
+        (
+            (near.metres, -place, one, near)
+            for place, one in enumerate(found.passes)
+            for near in one.too_near
+            if near.least_cover_mm is not None
+        ),
+        key=lambda each: each[:2],
+        default=None,
+    )
+    return {
+        "page": "ground",
+        "twin": "/api/v1/ground",
+        "now": words.date_and_clock(now_ms, zone),
+        "found": found,
+        "drawing": drawing,
+        "ticks": [] if drawing is None else scale_ticks(drawing),
+        "letters": [mark.letter for mark in found.marks] if len(found.marks) > 1 else [],
+        "marks": "; ".join(f"{mark.letter}: {mark.title}" for mark in found.marks),
+        "groups": _groups(found),
+        "sides": _sides(found),
+        "tape_mm": round(TAPE_ERROR_M * 1000),
+        "spare_mm": round(SPARE_MM),
+        "passes": [_pass_words(one, today) for one in found.passes],
+        "section": None if longest is None or not longest[0] else _section(longest[2], longest[3], found, today),
+        "keep_off_m": round(KEEP_OFF_M),
+        "places": _choices(pipeline),
+        "kinds": BURIED_KINDS,
+        "written": [one for one in found.buried if one.entry is not None],
+    }
+
+
+# --- words -----------------------------------------------------------------------------------------------------------
+
+
+def _tapes(point: schema.PlanPointOut | None) -> list[str]:
+    return [] if point is None else [f"{tape.metres:.1f}" for tape in point.tapes]
+
+
+def _within(point: schema.PlanPointOut | None) -> str:
+    if point is None or not point.tapes:
+        return "not entered" if point is None else ""
+    return "cannot tell" if point.within_m is None else f"{point.within_m:.1f}"
+
+
+def _deeper_than(cover_mm: float | None) -> str:
+    """The depth from which a pass is too near something with this cover [mm]; any cut where the cover is too little."""
+    spare = 0.0 if cover_mm is None else cover_mm - SPARE_MM
+    return f"{spare:.0f}" if spare > 0.0 else "any cut"
+
+
+def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
+    """The rows of the table: the probes of each station, then the ends and bends of each line."""
+    groups = []
+    for station in found.stations:
+        rows = [
+            {
+                "called": words.upper_first(one.called.removeprefix("the ")),
+                "tapes": _tapes(one.place),
+                "within": _within(one.place),
+                "cover": f"{one.cover_mm:.0f}",
+                "deeper": "lifted" if one.is_lifted else _deeper_than(one.cover_mm),
+            }
+            for one in found.probes
+            if one.station == station.station
+        ]
+        if rows:
+            groups.append(
+                {"id": f"of-{station.station}", "number": station.number, "title": station.title, "rows": rows}
+            )
+    for number, line in enumerate(found.buried):
+        rows = [
+            {
+                "called": _bend(place, len(line.points)),
+                "tapes": _tapes(point.place),
+                "within": _within(point.place),
+                "cover": "not known" if point.cover_mm is None else f"{point.cover_mm:.0f}",
+                "deeper": _deeper_than(point.cover_mm),
+            }
+            for place, point in enumerate(line.points)
+        ]
+        groups.append({"id": f"line-{number}", "number": "", "title": words.upper_first(line.title), "rows": rows})
+    return groups
+
+
+def _bend(place: int, points: int) -> str:
+    if points == 1:
+        return "here"
+    return "one end" if place == 0 else "other end" if place == points - 1 else f"bend {place}"
+
+
+def _sides(found: schema.GroundOut) -> str:
+    """On which side of the line between the first two marks things lie, in one sentence."""
+    if len(found.marks) < 2:
+        return ""
+    from_, to = found.marks[0].letter, found.marks[1].letter
+    points = {one.called: one.place for one in found.probes if one.place}
+    points |= {one.title: one.points[0].place for one in found.buried}
+    left = [name for name, place in points.items() if place.is_left]
+    right = [name for name, place in points.items() if not place.is_left]
+    stand = f"Stand at {from_} and look to {to}:"
+    if left and right:
+        fewer, side = (left, "left") if len(left) <= len(right) else (right, "right")
+        other = "right" if side == "left" else "left"
+        return f"{stand} on your {side} lie {words.named(fewer, 6)}; the others on your {other}."
+    return f"{stand} all of it lies on your {'left' if left else 'right'}." if points else ""
+
+
+def _pass_words(one: schema.PlanPassOut, today: datetime.date) -> dict[str, Any]:
+    """A pass and what its blades would meet: verdict, and the sentences after it."""
+    when = "planned" if one.day is None else f"booked for {_day(one.day, today)}"
+    strips = f", strips {one.strips}" if one.strips else ""
+    lines = []
+    if one.called:
+        lines.append(f"Lift {one.called} first.")
+    for line in one.too_near:
+        if line.least_cover_mm is None:
+            lines.append(
+                f"The cover of {line.title} is not known: keep {KEEP_OFF_M:.0f} m off it, or find it by hand first."
+            )
+        elif line.parts_m:
+            lines.append(
+                f"Over {line.metres:.0f} m of {line.title} the cover is down to {line.least_cover_mm:.0f} mm: "
+                f"draw it there, or keep {KEEP_OFF_M:.0f} m off it."
+            )
+        else:
+            lines.append(
+                f"{words.upper_first(line.title)} lies at {line.least_cover_mm:.0f} mm: keep {KEEP_OFF_M:.0f} m off it."
+            )
+    verdict = "Lift probe" if one.called else "Too near" if one.too_near else "Nothing"
+    if not lines:
+        lines.append(f"that is entered lies less than {SPARE_MM:.0f} mm below its blades.")
+    if one.whole_site and one.too_near:
+        lines.append("The outline of this surface is not entered, so all that lies buried anywhere is counted.")
+    return {
+        "title": words.tied(f"{words.upper_first(one.title)} to {one.depth_mm:.0f} mm"),
+        "where": f"{one.surface_title}, {when}{strips}",
+        "verdict": verdict,
+        "needs_hand": bool(one.called or one.too_near),
+        "lines": [words.tied(line) for line in lines],
+    }
+
+
+def _day(iso: str, today: datetime.date) -> str:
+    return day_name(datetime.date.fromisoformat(iso), today)
+
+
+def _section(
+    one: schema.PlanPassOut, near: schema.TooNearOut, found: schema.GroundOut, today: datetime.date
+) -> dict[str, Any]:
+    line = found.buried[near.line]
+    drawn = section(line, near, one.depth_mm, SPARE_MM)
+    over = f"over {line.title}"
+    heading = f"{words.upper_first(one.title)} {'planned' if one.day is None else f'on {_day(one.day, today)}'} {over}"
+    least = near.least_cover_mm or 0.0
+    said = (
+        f"Section along {line.title}, {line.length_m:.0f} m: the blades go to {one.depth_mm:.0f} mm, with "
+        f"{SPARE_MM:.0f} mm to spare; over {near.metres:.0f} m the cover is less, down to {least:.0f} mm."
+    )
+    return {"heading": heading, "said": said, "length": f"{line.length_m:.0f} m along it", **drawn}
+
+
+# --- what is entered here --------------------------------------------------------------------------------------------
+
+
+def _choices(pipeline: Pipeline) -> list[tuple[str, str]]:
+    """What can be placed: each station, and each probe of one that has several."""
+    found = []
+    for surface in pipeline.config.surfaces:
+        for station in surface.stations:
+            title = words.place(surface, station)
+            found.append((station.name, title))
+            if len(station.probe) > 1:
+                found += [(f"{station.name}/{probe.name}", f"{title}, probe {probe.name}") for probe in station.probe]
+    return found
+
+
+@router.post("/ground/place")
+def place(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+    """Write where a station or probe stands: by metres, or by two tapes."""
+    pipeline, faults = pipeline_of(request), list[str]()
+    station, _, probe = form.get("what", "").partition("/")
+    if station not in pipeline.config.stations():
+        raise Problem(422, "The place cannot be written", f"what: found {station!r}, expected a station of the list")
+    at_m = _tape_place(pipeline, form, faults) if form.get("tape_1") or form.get("tape_2") else None
+    if at_m is None and not faults:
+        at_m = (_metres(form, "x_m", faults), _metres(form, "y_m", faults))
+    if faults or at_m is None:
+        raise Problem(422, "The place cannot be written", "; ".join(faults), faults=faults)
+    body = {"x_m": round(at_m[0], 2), "y_m": round(at_m[1], 2), **({"probe": probe} if probe else {})}
+    now_ms = pipeline.clock.now_ms()
+    surface = pipeline.config.surface_of(station).name
+    diary.add(pipeline, DiaryEntry("place", surface, now_ms, body, station, None, "", now_ms), [])
+    return RedirectResponse("/ground", 303)
+
+
+def _metres(form: dict[str, str], key: str, faults: list[str]) -> float:
+    text = form.get(key, "").strip().replace(",", ".")
+    try:
+        return float(text)
+    except ValueError:
+        faults.append(f"{CALLED[key]}: found {text or 'nothing'}, expected a number")
+        return 0.0
+
+
+def _tape_place(pipeline: Pipeline, form: dict[str, str], faults: list[str]) -> tuple[float, float] | None:
+    marks = pipeline.config.plan.marks
+    lengths = _metres(form, "tape_1", faults), _metres(form, "tape_2", faults)
+    if len(marks) < 2:
+        faults.append("tapes: found a length, expected two marks in the settings that tapes are drawn from")
+    if faults:
+        return None
+    found = by_tapes(marks[0].at_m, marks[1].at_m, *lengths, left=form.get("side") != "right")
+    if found is None:
+        faults.append(
+            f"tapes: found {lengths[0]:g} m and {lengths[1]:g} m, expected two lengths that meet from marks "
+            f"{marks[0].letter} and {marks[1].letter}"
+        )
+    return found
+
+
+@router.post("/ground/buried")
+def buried(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+    """Write down something buried that was found or laid: its way, a point a line, and its cover."""
+    pipeline, faults = pipeline_of(request), list[str]()
+    path = _path(form.get("path", ""), faults)
+    body: dict[str, object] = {"title": form.get("title", "").strip(), "what": form.get("what", ""), "path_m": path}
+    if form.get("cover_mm", "").strip():
+        body["cover_mm"] = _metres(form, "cover_mm", faults)
+    if not path and not faults:
+        faults.append("its way: found nothing, expected at least one point")
+    now_ms, surfaces = pipeline.clock.now_ms(), pipeline.config.surfaces
+    here = (s.name for s in surfaces if path and s.outline and is_inside((path[0][0], path[0][1]), s.outline))
+    surface = next(here, surfaces[0].name if surfaces else "")
+    diary.add(pipeline, DiaryEntry("buried", surface, now_ms, body, None, None, "", now_ms), faults)
+    return RedirectResponse("/ground", 303)
+
+
+def _path(text: str, faults: list[str]) -> list[list[float]]:
+    """Points, one a line, each two numbers of metres parted by blanks or a semicolon."""
+    found = []
+    for line in filter(None, (each.strip() for each in text.splitlines())):
+        parts = re.split(r"[;\s]+", line)
+        try:
+            x, y = (float(part.replace(",", ".")) for part in parts)
+        except ValueError:
+            faults.append(f"its way: found {line[:40]!r}, expected two numbers of metres a line, as 12.5 -3")
+            continue
+        found.append([x, y])
+    return found
+
+
+@router.post("/ground/buried/{entry_id}/strike")
+def strike(request: Request, entry_id: int, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+    """Strike out something buried that was written down here."""
+    del form
+    entry = pipeline_of(request).diary.entry(entry_id)
+    if entry is None or entry.kind != "buried":
+        raise Problem(404, "No such entry", f"found {entry_id}, expected the number of something buried in the diary")
+    diary.strike_entry(request, entry_id)
+    return RedirectResponse("/ground", 303)
