@@ -2,7 +2,8 @@
 
 The first day is set apart: a freshly wetted surface loses up to nearly three times what it loses later (Aamlid et al.
 2016), and says more about the weather than about the thatch. A dry-down that is cut short by the next rain gives "at
-least". Bounds are common practice, no source, unless one is named.
+least". After the first day a layer dries towards its own dry limit: with the floor known, a straight line has a time
+constant too. Bounds are common practice, no source, unless one is named.
 """
 
 from dataclasses import dataclass
@@ -11,15 +12,20 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil.estimate import NORMAL_90, Estimate, withheld
+from pipeline.soil.moving import binned_means
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 HELD = 0.9  # of the way from dry to drained: where the alert on holding thatch looks too
-DRY_DOWN_H = 168.0  # a dry-down is followed for a week
+HOLD_H = 168.0  # holding is followed for a week
+DRY_DOWN_H = 672.0  # and drying for four weeks, where no water ends it before
 FLASH_OFF_H = 24.0  # Aamlid 2016: 1.67-2.85 times reference on the first day after wetting, then 0.81-0.91
 GAP_H = 3.0  # readings further apart do not say what happened between them
 LEAST_DROP = 5.0  # of a fit, in standard deviations of its noise
-LEAST_READINGS_OF_FIT = 12  # readings in a fit
-TAU_H = (0.25, 2000.0)  # time constants looked for
+LEAST_HOURS_OF_FIT = 12  # hours with readings in a fit
+SHORTEST_TAU_H = 0.25
+THATCH_TAU_H, ROOT_ZONE_TAU_H = 60.0 * 24.0, 250.0 * 24.0  # longest time constants told: working values, no source
+LONGER_THAN = "longer than"
+OF_RANGE = NORMAL_90 / 3.0  # part of a working range that is its 90 % interval: nearly all of a kind lie in the whole
 CHI_SQUARE_90 = 2.7055434540954146  # one parameter
 
 
@@ -30,9 +36,9 @@ class Recession:
     Attributes
     ----------
     tau_h : Estimate
-        Time constant. [h]
+        Time constant. [h] With `reason` "longer than" its value is the low end, and no high end is told.
     height, floor : float
-        At the start of the fit, and in the end. [unit of the values]
+        At the start of the fit above the floor, and the floor itself. [unit of the values]
     """
 
     tau_h: Estimate
@@ -62,7 +68,7 @@ def hold_time_h(
         [h] 0 when it was not above; with `reason` "at least" when it was still above at the end, or when readings
         went missing. n counts readings. Withheld when nothing was read within three hours of the end of the water.
     """
-    stop_ms = min(until_ms, end_ms + int(DRY_DOWN_H * HOUR_MS))
+    stop_ms = min(until_ms, end_ms + int(HOLD_H * HOUR_MS))
     inside = (time_ms >= end_ms) & (time_ms <= stop_ms) & np.isfinite(wetness)
     times, values = time_ms[inside], wetness[inside]
     if times.size < 2 or times[0] - end_ms > GAP_H * HOUR_MS:
@@ -123,8 +129,15 @@ def flash_off(time_ms: TimeArray, water_mm: FloatArray, end_ms: int, *, until_ms
     return Estimate(lost, lost - spread, lost + spread, int(first.size + last.size))
 
 
-def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float) -> Recession:
-    """Return the time constant of an exponential dry-down.
+def recession(
+    time_h: npt.ArrayLike,
+    value: npt.ArrayLike,
+    *,
+    noise: float,
+    floor: tuple[float, float, float],
+    longest_h: float = ROOT_ZONE_TAU_H,
+) -> Recession:
+    """Return the time constant of an exponential dry-down towards a floor that is known.
 
     Parameters
     ----------
@@ -132,49 +145,80 @@ def recession(time_h: npt.ArrayLike, value: npt.ArrayLike, *, noise: float) -> R
         Hours, increasing [h], and water content or storage; NaN are left out.
     noise : float
         Standard deviation of a reading, above 0. [unit of `value`] The residuals' own counts where it is larger.
+    floor : (value, low, high)
+        What the layer holds when dry, and the range it may lie in, taken for three standard deviations to
+        either side. [unit of `value`]
+    longest_h : float
+        Time constants looked for. [h]
 
     Returns
     -------
     Recession
-        Least squares; the interval is where the sum of squares is within 2.71 variances of the best (likelihood
-        profile, 90 %), counting for neighbouring residuals that go together. Withheld when the drop drowns in noise,
-        readings are few, or no bend is seen.
+        Least squares over means of hours. The interval is where the sum of squares is within 2.71 variances of the best
+        (likelihood profile, 90 %), counting for neighbouring residuals that go together, and beside it what the floor's
+        range makes of it. "Longer than" its low end when the best lies beyond the longest looked for; the high end is
+        infinite when it may. Withheld when the drop drowns in noise, readings are few, or it begins
+        where its floor may be.
 
     References
     ----------
     Form: McColl et al. 2017, Water Resour. Res. (from memory).
     """
-    t, v = np.asarray(time_h, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    good = np.isfinite(t) & np.isfinite(v)
-    t, v = t[good], v[good]
-    n = int(t.size)
-    if n < LEAST_READINGS_OF_FIT:
-        return _no_recession(f"{n} readings, {LEAST_READINGS_OF_FIT} needed", n)
-    t = t - t[0]
-    quarter = max(n // 4, 1)
+    t, v, noise = _hourly(np.asarray(time_h, dtype=np.float64), np.asarray(value, dtype=np.float64), noise)
+    if t.size < LEAST_HOURS_OF_FIT:
+        return _no_recession(f"{t.size} hours with readings, {LEAST_HOURS_OF_FIT} needed", int(t.size))
+    floors = [floor[0], *(floor[0] + OF_RANGE * (end - floor[0]) for end in floor[1:])]
+    near = np.flatnonzero(v < floors[2] + noise)  # from there on what is left may be nothing
+    n = int(near[0]) if near.size else int(t.size)
+    if n < LEAST_HOURS_OF_FIT:
+        return _no_recession("it is as dry as its dry limit may be", n)
+    t, v = t[:n], v[:n]
+    quarter = n // 4
     if float(np.mean(v[:quarter]) - np.mean(v[-quarter:])) < LEAST_DROP * noise / np.sqrt(quarter):
         return _no_recession("it dried too little to tell", n)
-    taus = np.geomspace(*TAU_H, 240)
-    first = _likely(t, v, taus, noise)
-    if first[-1] == taus.size - 1:
-        return _no_recession("it dries in a straight line: no time constant in it", n)
+    best, low, high = _fitted(t, v - floors[0], noise, longest_h)
+    moved = [_fitted(t, v - other, noise, longest_h)[0] for other in floors[1:]]
+    below = np.hypot(np.log(best / low), np.log(best / min(best, *moved)))
+    above = (
+        np.inf if max(high, *moved) >= longest_h else np.hypot(np.log(high / best), np.log(max(best, *moved) / best))
+    )
+    found = Estimate(best, float(best * np.exp(-below)), float(best * np.exp(above)), n)
+    if best >= longest_h:
+        found = Estimate(found.low, found.low, float("inf"), n, LONGER_THAN)
+    shape = np.exp(-t / best)
+    return Recession(found, float((v - floors[0]) @ shape / (shape @ shape)), floors[0])
+
+
+def _hourly(t: FloatArray, v: FloatArray, noise: float) -> tuple[FloatArray, FloatArray, float]:
+    """Means of the hours since the first reading that have any, with the noise of such a mean."""
+    good = np.isfinite(t) & np.isfinite(v)
+    if not good.any():
+        return t[:0], v[:0], noise
+    t, v = t[good] - t[good][0], v[good]
+    hour = t.astype(np.int64)
+    mean, count = binned_means(hour, v, int(hour[-1]) + 1)
+    filled = count > 0
+    return np.flatnonzero(filled).astype(np.float64), mean[filled], noise / float(np.sqrt(count[filled].mean()))
+
+
+def _fitted(t: FloatArray, above: FloatArray, noise: float, longest_h: float) -> tuple[float, float, float]:
+    """Best time constant and the ends of its interval, for values above the floor."""
+    taus = np.geomspace(SHORTEST_TAU_H, longest_h, 160)
+    inside = _likely(t, above, taus, noise)
     # once to see where, once more between to see how well
-    taus = np.geomspace(taus[max(first[0] - 1, 0)], taus[first[-1] + 1], 240)
-    inside = _likely(t, v, taus, noise)
-    squares, height, base = _profile(t, v, taus)
-    best = int(np.argmin(squares))
-    if height[best] <= 0.0:
-        return _no_recession("it dried too little to tell", n)
-    found = Estimate(float(taus[best]), float(taus[inside[0]]), float(taus[inside[-1]]), n)
-    return Recession(found, float(height[best]), float(base[best]))
+    taus = np.geomspace(taus[max(inside[0] - 1, 0)], taus[min(inside[-1] + 1, taus.size - 1)], 160)
+    inside = _likely(t, above, taus, noise)
+    best = int(np.argmin(_squares(t, above, taus)))
+    return float(taus[best]), float(taus[inside[0]]), float(taus[inside[-1]])
 
 
-def _likely(t: FloatArray, v: FloatArray, taus: FloatArray, noise: float) -> npt.NDArray[np.int64]:
+def _likely(t: FloatArray, above: FloatArray, taus: FloatArray, noise: float) -> npt.NDArray[np.int64]:
     """Places of the time constants that the readings allow, at least the best."""
-    squares, height, base = _profile(t, v, taus)
+    squares = _squares(t, above, taus)
     best = int(np.argmin(squares))
-    residual = v - base[best] - height[best] * np.exp(-t / taus[best])
-    variance = max(float(squares[best]) / max(t.size - 3, 1), noise**2)
+    shape = np.exp(-t / taus[best])
+    residual = above - shape * float(above @ shape) / float(shape @ shape)
+    variance = max(float(squares[best]) / max(t.size - 2, 1), noise**2)
     return np.flatnonzero(squares <= squares[best] + CHI_SQUARE_90 * variance * _together(residual))
 
 
@@ -182,15 +226,12 @@ def _no_recession(reason: str, n: int) -> Recession:
     return Recession(withheld(reason, n), float("nan"), float("nan"))
 
 
-def _profile(t: FloatArray, v: FloatArray, taus: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Least sum of squares for each time constant, with the height and floor that give it."""
+def _squares(t: FloatArray, above: FloatArray, taus: FloatArray) -> FloatArray:
+    """Least sum of squares for each time constant, the height left free."""
     shape = np.exp(-t[np.newaxis, :] / taus[:, np.newaxis])
-    mean = shape.mean(axis=1, keepdims=True)
-    centred = shape - mean
-    height = centred @ (v - v.mean()) / np.maximum((centred**2).sum(axis=1), 1e-300)
-    base = v.mean() - height * mean[:, 0]
-    residual = v[np.newaxis, :] - base[:, np.newaxis] - height[:, np.newaxis] * shape
-    return (residual**2).sum(axis=1), height, base
+    along = shape @ above
+    squares: FloatArray = float(above @ above) - along**2 / np.maximum((shape**2).sum(axis=1), 1e-300)
+    return squares
 
 
 def _together(residual: FloatArray) -> float:

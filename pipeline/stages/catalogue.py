@@ -90,6 +90,7 @@ def _drawn(
 
 
 _BETWEEN = "water between its dry limit (0) and its drained limit (1)"
+_TOWARDS_DRY = "of its drying after the first day, towards its dry limit"
 _AROUND_A_PASS = "twelve weeks after a pass against those before"
 _ENTRIES = (
     *_drawn(
@@ -179,8 +180,8 @@ _ENTRIES = (
         Of.WETTING,
         ("hold_time", "h", "Hold time", "how long the top stayed wet after the water stopped"),
         ("flash_off", "mm", "Lost in the first day", "water the top lost in the day after the water stopped"),
-        ("thatch_recession", "h", "Time constant of the thatch", "of its drying after the first day"),
-        ("root_zone_recession", "h", "Time constant of the root zone", "of its drying after the first day"),
+        ("thatch_recession", "h", "Time constant of the thatch", _TOWARDS_DRY),
+        ("root_zone_recession", "h", "Time constant of the root zone", _TOWARDS_DRY),
     ),
     *_drawn(
         "passes",

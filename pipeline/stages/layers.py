@@ -80,18 +80,13 @@ def _findings_of_part(
 def _root_zone(
     context: StationContext, at_ms: int, start_ms: TimeArray, theta: dict[str, FloatArray], soil: list[str]
 ) -> list[FindingRun]:
-    top_m = context.soil_top_m(at_ms)
-    by_depth = _one_each_depth(context, at_ms, soil, theta)
-    depths = np.array([depth_m - top_m for depth_m, _, _ in by_depth])
-    weights = sums.layer_weights_m(depths, context.ground.root_zone_m)
-    used = [(i, t) for (_, i, t), w in zip(by_depth, weights, strict=True) if w > 0.0]
-    if not used or depths[0] > context.ground.root_zone_m:
+    ids, weights = _root_zone_parts(context, at_ms, soil)
+    if not ids:
         reason = np.full(start_ms.shape, "no probe in the root zone", dtype=object)
         return [_withheld(q, start_ms, reason) for q in ("root_zone_water", "root_zone_wetness")]
-    columns = np.stack([t for _, t in used], axis=1)
-    weights = weights[weights > 0.0]
-    limits = _limits(context, Place.SOIL, [i for i, _ in used], at_ms)
-    reason = _missing_reason(context, at_ms, [i for i, _ in used], columns)
+    columns = np.stack([_mean([theta[i] for i in joined.split("+")]) for joined in ids], axis=1)
+    limits = _limits(context, Place.SOIL, ids, at_ms)
+    reason = _missing_reason(context, at_ms, ids, columns)
     wet = sums.mean_wetness(sums.wetness(columns, limits.dry, limits.drained), weights)
     low, high = (
         sums.mean_wetness(w, weights) for w in sums.wetness_bounds(columns, limits.dry_range, limits.drained_range)
@@ -99,23 +94,44 @@ def _root_zone(
     water = sums.storage_mm(columns, weights)
     nothing = np.full(start_ms.shape, np.nan)
     return [
-        FindingRun("root_zone_water", start_ms, water, nothing, nothing, len(used), reason),
-        FindingRun("root_zone_wetness", start_ms, wet, low, high, len(used), reason),
+        FindingRun("root_zone_water", start_ms, water, nothing, nothing, len(ids), reason),
+        FindingRun("root_zone_wetness", start_ms, wet, low, high, len(ids), reason),
     ]
 
 
-def _one_each_depth(
-    context: StationContext, at_ms: int, ids: list[str], theta: dict[str, FloatArray]
-) -> list[tuple[float, str, FloatArray]]:
-    """Depth [m], channels and mean in order of depth; at one depth they are averaged, each standing for the same soil.
+def _root_zone_parts(context: StationContext, at_ms: int, soil: list[str]) -> tuple[list[str], FloatArray]:
+    """Channels of the root zone in order of depth and the soil each stands for [m]; those of one depth are joined.
 
-    Channels averaged are named together, joined by `+`.
+    Channels joined by `+` are averaged. None when no channel lies in the root zone.
     """
     groups: dict[float, list[str]] = {}
-    for i in ids:
+    for i in soil:
         groups.setdefault(round(context.depth_m(i, at_ms), 4), []).append(i)
+    top_m, root_zone_m = context.soil_top_m(at_ms), context.ground.root_zone_m
     by_depth = sorted(groups.values(), key=lambda ids: context.depth_m(ids[0], at_ms))
-    return [(context.depth_m(ids[0], at_ms), "+".join(ids), _mean([theta[i] for i in ids])) for ids in by_depth]
+    depths = np.array([context.depth_m(ids[0], at_ms) - top_m for ids in by_depth])
+    if not by_depth or depths[0] > root_zone_m:
+        return [], np.array([])
+    weights = sums.layer_weights_m(depths, root_zone_m)
+    used = ["+".join(ids) for ids, w in zip(by_depth, weights, strict=True) if w > 0.0]
+    return used, weights[weights > 0.0]
+
+
+def dry_water_mm(context: StationContext, where: Place, at_ms: int) -> tuple[float, float, float] | None:
+    """Return what the thatch or the root zone holds at the dry limit of its channels, and the range it may lie in. [mm]
+
+    None where no channel lies in it. [ms since 1970, UTC]
+    """
+    ids = [i for i in context.moisture if context.place(i, at_ms) is where]
+    if where is Place.SOIL:
+        ids, weights = _root_zone_parts(context, at_ms, ids)
+    else:
+        ids, weights = (["+".join(ids)] if ids else []), np.array([context.thatch_m(at_ms)])
+    if not ids:
+        return None
+    limits = _limits(context, where, ids, at_ms)
+    dry, low, high = (1000.0 * float(one @ weights) for one in (limits.dry, *limits.dry_range))
+    return dry, low, high
 
 
 def _mean(columns: list[FloatArray]) -> FloatArray:

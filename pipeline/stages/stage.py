@@ -27,7 +27,7 @@ from pipeline.soil.quality import FlagArray
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
 from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
-STAGE_VERSION = 10
+STAGE_VERSION = 11
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
@@ -37,7 +37,9 @@ intervals of arrival share and hold time allow for water nobody saw, and for a p
 whose time is not confirmed is believed. 8: hourly reference
 evapotranspiration by ASCE-EWRI 2005, hours filled, and offsets of sun and humidity sensors taken off. 9: a fall of a
 rain gauge's total is a reset when the next reading goes on from it; the end of a sensor's range is suspect,
-and so is a reading dated after its arrival."""
+and so is a reading dated after its arrival. 10: a pass begun and then done
+is one pass. 11: time constants go
+towards the dry limit, over four weeks."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05

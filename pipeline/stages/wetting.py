@@ -9,7 +9,7 @@ in place of the station's. Nothing here sums water: `pipeline.soil.arrival` does
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 
@@ -18,13 +18,22 @@ import numpy as np
 from pipeline.diary.station import StationContext
 from pipeline.soil.arrival import SETTLE_H, SoilProfile, account
 from pipeline.soil.climate import makkink_mm
-from pipeline.soil.drying import DRY_DOWN_H, FLASH_OFF_H, HELD, flash_off, hold_time_h, recession
+from pipeline.soil.drying import (
+    DRY_DOWN_H,
+    FLASH_OFF_H,
+    HELD,
+    ROOT_ZONE_TAU_H,
+    THATCH_TAU_H,
+    flash_off,
+    hold_time_h,
+    recession,
+)
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.moving import binned_means
 from pipeline.soil.thatch import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, events
-from pipeline.stages.layers import limits_of
+from pipeline.stages.layers import dry_water_mm, limits_of
 from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Series, Stage
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
@@ -251,7 +260,7 @@ WETTING = Stage[FindPeriod](
 
 DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_recession")
 DRIED_MS = LONGEST_SPELL_MS + int(DRY_DOWN_H * HOUR_MS) + KNOWN_MS
-"""The spell, a week after it, and the spell that ends it."""
+"""The spell, four weeks after it, and the spell that ends it."""
 WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
 SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
 NOISE_M3_M3 = 0.003  # of a good probe from reading to reading: common practice, no source
@@ -277,10 +286,11 @@ def _dry_down_findings(record: Record, context: StationContext, event: DatedWett
         times, water_mm = record.findings.get(f"{layer}_water", NO_SERIES)
         yield "flash_off", flash_off(times, water_mm, end_ms, until_ms=next_ms)
     if on_thatch:
-        yield "thatch_recession", _recession(record, "thatch_water", event, 1000.0 * NOISE_M3_M3 * thatch_m)
+        noise_mm = 1000.0 * NOISE_M3_M3 * thatch_m
+        yield "thatch_recession", _recession(record, context, event, Place.THATCH, noise_mm, THATCH_TAU_H)
     if "root_zone_water" in record.findings:
         noise_mm = 1000.0 * NOISE_M3_M3 * context.ground.root_zone_m
-        yield "root_zone_recession", _recession(record, "root_zone_water", event, noise_mm)
+        yield "root_zone_recession", _recession(record, context, event, Place.SOIL, noise_mm, ROOT_ZONE_TAU_H)
 
 
 def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
@@ -300,16 +310,22 @@ def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
     return float(np.hypot(WETNESS_NOISE, SLOPE * (dry + HELD * (drained - dry)) / (drained - dry)))
 
 
-def _recession(record: Record, quantity: str, event: DatedWetting, noise_mm: float) -> Estimate:
-    """Time constant after the first day."""
-    times, water_mm = record.findings.get(quantity, NO_SERIES)
+def _recession(
+    record: Record, context: StationContext, event: DatedWetting, where: Place, noise_mm: float, longest_h: float
+) -> Estimate:
+    """Time constant after the first day, towards what the layer holds at the dry limit of its channels."""
+    times, water_mm = record.findings.get(f"{'thatch' if where is Place.THATCH else 'root_zone'}_water", NO_SERIES)
     begin_ms = event.spell.end_ms + int(FLASH_OFF_H * HOUR_MS)
     stop_ms = min(event.next_ms, event.spell.end_ms + int(DRY_DOWN_H * HOUR_MS))
     if stop_ms - begin_ms < DAY_MS:
         return withheld("water came again within two days")
+    floor = dry_water_mm(context, where, event.spell.start_ms)
+    if floor is None:
+        return withheld("no probe reads the layer")
     first, last = np.searchsorted(times, [begin_ms, stop_ms])
     hours = (times[first:last] - begin_ms) / HOUR_MS
-    return recession(hours, water_mm[first:last], noise=noise_mm).tau_h
+    found = recession(hours, water_mm[first:last], noise=noise_mm, floor=floor, longest_h=longest_h).tau_h
+    return found if np.isfinite(found.high) else replace(found, high=float("nan"))
 
 
 DRYING = Stage[FindPeriod](

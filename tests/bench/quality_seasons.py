@@ -15,10 +15,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pandas as pd
 
-from hardware.probe import Channel, load_probe
+from hardware.probe import load_probe
 from pipeline.diary.station import StationContext
 from pipeline.soil import quality
-from pipeline.soil.calibration import CURVES
 from pipeline.stages.recompute import process
 from pipeline.stages.stage import series_of
 from pipeline.units import DAY_MS, Flag
@@ -26,7 +25,7 @@ from simulator.climates import CLIMATES
 from simulator.faults import PROBE_FAULTS, PlantedFault, is_silent, planted
 from simulator.history import run
 from simulator.weather import generate
-from tests.bench.twin_seasons import STEP_S, context_of, heard, place_of
+from tests.bench.twin_seasons import STEP_S, as_heard, context_of, heard, place_of, sprinkled
 
 DAYS, BEGIN_DAY, LASTS_DAYS = 42, 14, 21
 REFUSED = "outside_the_curve"  # no test's: calibration refuses what its curve was not made for
@@ -70,33 +69,20 @@ class Seen:
 
 def season(seed: int) -> Season:
     """One season of a seed."""
-    place, ground, climate, _, _, rng = place_of(seed)
-    begin = datetime(2025, 5, 5, tzinfo=UTC) + timedelta(days=7 * int(rng.integers(0, 14)))
-    weather = generate(CLIMATES[climate], begin - timedelta(days=7), DAYS + 8, seed=seed, step_s=STEP_S)
-    record = heard(run(place, weather, first=ground), rng)
-    context = context_of(weather, place.thatch_m)
+    place = place_of(seed)
+    begin = datetime(2025, 5, 5, tzinfo=UTC) + timedelta(days=7 * int(place.rng.integers(0, 14)))
+    weather = generate(CLIMATES[place.climate], begin - timedelta(days=7), DAYS + 8, seed=seed, step_s=STEP_S)
+    weather = sprinkled(weather, place.ails, seed)
+    record = heard(run(place.turf, weather, first=place.ground), place.rng)
+    context = context_of(weather, place)
     times, raw = {}, {}
     for name, (time_ms, value) in record.channels.items():
         channel = context.channels.get(name)
         if channel is None:
             continue
         times[name] = time_ms + 1000
-        raw[name] = _as_heard(channel, value)
+        raw[name] = as_heard(channel, value)
     return Season(seed, times, raw, context, round(begin.timestamp() * 1000))
-
-
-def _as_heard(channel: Channel, value: np.ndarray) -> np.ndarray:
-    """Values put back into what the probe says, by its curve read backwards."""
-    if channel.heard == "rain_total":
-        return 10.0 + np.cumsum(value)
-    if channel.heard != "apparent_permittivity":
-        return value
-    permittivity = np.linspace(1.0, 80.0, 4000)
-    curve = CURVES[channel.calibration.curve]
-    content = curve.formula(permittivity, **channel.calibration.parameters)
-    # the cubics bend back beyond their range: only the rising part is read
-    rising = np.concatenate([[True], np.diff(np.maximum.accumulate(content)) > 0.0])
-    return np.round(np.interp(value, content[rising], permittivity[rising]), 2)
 
 
 def with_fault(one: Season, kind: str) -> tuple[Season, str]:

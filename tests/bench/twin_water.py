@@ -9,23 +9,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
 from pipeline.diary.station import StationContext
-from pipeline.soil.drying import HELD
+from pipeline.soil.drying import DRY_DOWN_H, HELD, LONGER_THAN, ROOT_ZONE_TAU_H, THATCH_TAU_H, recession
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn
 from pipeline.stages.stage import Record, find, findings_table, series_of
 from pipeline.stages.wetting import DRYING, WETTING
 from pipeline.units import DAY_MS, Flag
+from simulator import kernels, materials
 from simulator.history import History
+from tests.bench.twin_seasons import WILTING_HEAD_M
 from tests.pipeline.contexts import changed
 
 HOUR_MS = 3_600_000
 LEAST_RAIN_MM = 5.0
-KINDS = ("arrival share", "hold time", "thatch water", "root zone water")
+KINDS = ("arrival share", "hold time", "thatch time constant", "root zone time constant", "thatch water",
+         "root zone water")  # fmt: skip
+LONG_DRY_DOWN_H = 5 * 24.0  # time constants are asked of dry-downs at least so long
 ROOT_ZONE_M = 0.160  # as deep as the deepest probe
 
 
@@ -44,7 +49,7 @@ class Water:
     @property
     def at_least(self) -> bool:
         """Whether only a lower end is told."""
-        return self.reason == "at least"
+        return self.reason in ("at least", LONGER_THAN)
 
 
 def water_of(seed: int, history: History, record: Record, context: StationContext, first_ms: int) -> Iterator[Water]:
@@ -66,6 +71,7 @@ def water_of(seed: int, history: History, record: Record, context: StationContex
         hold = told.get(("hold_time", start_ms))
         if hold is not None:
             yield _figure(seed, "hold time", _held_h(exact[int((hold.end_ms - hours[0]) // HOUR_MS) :]), hold)
+    yield from _time_constants(seed, history, told, hours)
     noons = np.arange(first_ms // DAY_MS * DAY_MS + DAY_MS + DAY_MS // 2, int(hours[-1]), DAY_MS)
     for kind, true_mm in (
         ("thatch water", history.thatch_water_mm),
@@ -75,6 +81,37 @@ def water_of(seed: int, history: History, record: Record, context: StationContex
         for noon in noons.tolist():
             value = float(values[np.searchsorted(times, noon)])
             yield Water(seed, kind, float(true_mm[(noon - int(hours[0])) // HOUR_MS]), value, np.nan, np.nan, "")
+
+
+def _time_constants(seed: int, history: History, told: dict, hours: np.ndarray) -> Iterator[Water]:
+    """Of every dry-down of five days and more. The truth is the same fit of the exact water, hour by hour, towards what
+    the simulated materials hold at 1500 kPa.
+    """
+    turf = history.turf
+    layers = {
+        "thatch": (history.thatch_water_mm, turf.thatch, turf.thatch_m, THATCH_TAU_H),
+        "root_zone": (
+            history.storage_below_thatch_mm(ROOT_ZONE_M), turf.soils[0].material, ROOT_ZONE_M, ROOT_ZONE_TAU_H
+        ),
+    }  # fmt: skip
+    wettings = sorted(start for quantity, start in told if quantity == "wetting_given")
+    for start_ms, next_ms in pairwise([*wettings, int(hours[-1])]):
+        end_ms = told["wetting_given", start_ms].end_ms
+        stop_ms = min(next_ms, end_ms + int(DRY_DOWN_H * HOUR_MS))
+        if stop_ms - end_ms < LONG_DRY_DOWN_H * HOUR_MS:
+            continue
+        rows = slice(*np.searchsorted(hours, [end_ms + DAY_MS, stop_ms]).tolist())
+        for name, (water_mm, made_of, thick_m, longest_h) in layers.items():
+            parameters = materials.table((made_of,))[0]
+            floor = 1000.0 * thick_m * float(kernels.hydraulics(parameters, WILTING_HEAD_M)[0])
+            times = (hours[rows] - hours[rows][0]) / HOUR_MS
+            exact = recession(
+                times, water_mm[rows], noise=1e-4, floor=(floor, floor, floor), longest_h=10.0 * longest_h
+            )
+            true = exact.tau_h.value
+            if np.isfinite(true) and (f"{name}_recession", start_ms) in told:
+                kind = f"{name.replace('_', ' ')} time constant"
+                yield _figure(seed, kind, true, told[f"{name}_recession", start_ms])
 
 
 def _held_h(wetness: np.ndarray) -> float:
@@ -139,12 +176,15 @@ def water_score(kind: str, waters: Sequence[Water]) -> WaterScore:
         median=float(np.median(np.abs(error))) if sure else np.nan,
         ninth=float(np.quantile(np.abs(error), 0.9)) if sure else np.nan,
         bias=float(np.median(error)) if sure else np.nan,
-        covered=float(np.mean([w.low <= w.true <= w.high for w in ranged])) if ranged else np.nan,
+        covered=float(np.mean([w.low <= w.true and not w.true > w.high for w in ranged])) if ranged else np.nan,
         constant=float(np.median([abs(w.true - guess) for w in sure])) if sure else np.nan,
     )
 
 
-UNITS = {"arrival share": "", "hold time": " h", "thatch water": " mm", "root zone water": " mm"}
+UNITS = {
+    "arrival share": "", "hold time": " h", "thatch time constant": " h", "root zone time constant": " h",
+    "thatch water": " mm", "root zone water": " mm",
+}  # fmt: skip
 
 
 def water_rows(waters: Sequence[Water]) -> list[str]:

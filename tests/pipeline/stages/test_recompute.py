@@ -66,7 +66,7 @@ def test_a_changed_calibration_changes_its_own_channel_and_what_hangs_on_it(make
     pd.testing.assert_series_equal(before["value"][own] + 0.01, after["value"][own], rtol=0.0, atol=1e-15)
     pd.testing.assert_series_equal(before["value"][~own], after["value"][~own], check_exact=True)
     differs = (findings.fillna(-9.0) != findings_after.fillna(-9.0)).any(axis=1)
-    assert set(findings["quantity"][differs]) == {"root_zone_water", "root_zone_wetness"}
+    assert set(findings["quantity"][differs]) == {"root_zone_recession", "root_zone_water", "root_zone_wetness"}
 
 
 def test_a_core_in_the_diary_dates_the_thatch(make: Callable[..., Line]) -> None:
