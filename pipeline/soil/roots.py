@@ -1,13 +1,15 @@
 """Rooting depth from uptake by depth over a dry spell, or the reason why it is withheld.
 
 Depth is decided by the soil's channels alone: thatch and the top layer also lose water to the air, so the share drawn
-from thatch is only bounded. D90, the depth above which 90 per cent of the soil's uptake lies, decides; D95 is reported.
-It is withheld when readings swing with temperature, when days are few, wet or contradictory, or when the steps drown in
-noise; below the deepest probe it is "at least". Uptake by Jackisch et al. 2020, Biogeosciences 17, 5787-5808; shares,
-intervals and refusals are our own choice.
+from thatch is only bounded. D90, the depth above which 90 per cent of the soil's uptake seen by these probes lies,
+decides; D95 is reported. A layer counts as drinking only when its own uptake differs from nothing. It is withheld when
+readings swing with temperature, when days are few, wet or contradictory, when the steps drown in noise, or when the
+interval is wide for the gaps between the probes; where roots drink at the deepest probe it is "at least". Uptake by
+Jackisch et al. 2020, Biogeosciences 17, 5787-5808; shares, intervals and refusals are our own choice.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -127,12 +129,16 @@ LEAST_DEMAND_MM = 2.0  # reference evapotranspiration of a day that makes steps 
 CONFIDENCE, BOOTSTRAP_DRAWS = 0.90, 400  # of the intervals, and of the bootstrap over days
 NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no source
 TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
-WIDEST_INTERVAL_M = 0.10  # a 90 % interval wider than this is no answer: our own choice
+TEMPERATURE_PER_DEGC = 0.0009  # and by so much a degree, three times what an ordinary probe may follow: our own choice
+WIDEST_GAPS = 1.4  # a 90 % interval wider than so many gaps between the probes about it is no answer: our own choice
+DRINKS = 1.645  # uptake of a layer over its error, beyond which it differs from nothing (one-sided, 95 %)
+REACH_M = 0.010  # above and below its depth a probe senses: half a usual height (common practice)
+DRANK_CHANCE = 0.90  # that roots drank at the deepest probe, from which on "at least" is said: our own choice
 GAIN_DOUBT = 0.10  # slopes of two channels' calibrations differ by so much: our own choice
 PROBE_PER_DEGC = 0.0003  # a probe's reading may follow its temperature by up to so much, either way: common practice
 # Share of a layer's uptake that may have come up by day from the layer below: loam at 1 m of suction conducts some
-# 0.01 mm an hour, under a gradient of three 0.4 mm in a day of two (order of size, our own).
-RISEN_SHARE = 0.2
+# 0.01 mm an hour, under a gradient of ten or twenty 1 to 2 mm in a day of three (order of size, our own).
+RISEN_SHARE = 0.5
 BOUND_DOUBT = (0.0, 1.0)  # where between two channels the roots thin out: anywhere, no probe sees there
 # Reasons that leave a day's raw figure fit for averaging: it is noise about a small uptake, and to drop it
 # would make every deep layer look thirstier than it is.
@@ -146,8 +152,8 @@ class RootDepth:
     Attributes
     ----------
     d90_m, d90_low_m, d90_high_m : float
-        Depth below the leaf base above which 90 % of the soil's uptake lies, and its interval. [m] NaN
-        when withheld.
+        Depth below the leaf base above which 90 % of the soil's uptake lies that these probes see, and its interval.
+        [m] They see half a gap below the deepest. NaN when withheld; the high end infinite with `at_least`.
     d95_m, d95_low_m, d95_high_m : float
         The same for 95 %. [m]
     share, share_low, share_high : ndarray, shape (depth,)
@@ -158,7 +164,8 @@ class RootDepth:
     days : int
         Dry days behind it.
     at_least : bool
-        D90 lies at or below the deepest probe: the roots go at least so deep.
+        The chance that a twentieth or more of all uptake lay at the deepest probe or below it is 9 in 10: the roots go
+        at least so deep, and how far nobody sees.
     reason : str
         Why it is withheld; empty when it is not.
     """
@@ -281,76 +288,157 @@ def root_depth(
     if demand_mm is not None:
         usable &= np.asarray(demand_mm, dtype=np.float64) >= LEAST_DEMAND_MM
     chosen = raw[usable]
-    reason = _why_not(days, chosen, soil, temperature)
+    warming = None if warming_degc is None else np.asarray(warming_degc, dtype=np.float64)
+    reason = _why_not(days, chosen, soil, temperature, warming)
     if reason:
         return nothing_found(depth.size, int(usable.sum()), reason)
     bounds = layer_bounds_m(depth[soil], thatch_m)
-    drawn = 1000.0 * chosen[:, soil] * np.diff(bounds)  # mm a day from each layer
-    noise = float(drawn.sum(axis=1).std(ddof=1) / np.sqrt(drawn.shape[0]))
-    if not drawn.sum(axis=1).mean() > NOISE_RATIO * noise:
-        return nothing_found(depth.size, drawn.shape[0], "the steps of day and night are lost in the noise")
-    warming = np.zeros(depth.size) if warming_degc is None else np.nan_to_num(np.asarray(warming_degc, dtype=float))
-    followed = 1000.0 * PROBE_PER_DEGC * np.abs(warming[soil]) * np.diff(bounds)
-    thatch_mm = _thatch_mm(chosen, soil, thatch_m)
-    return _estimate(drawn, bounds, depth, soil, thatch_mm, followed)
+    height_mm = 1000.0 * np.diff(bounds)
+    warming = np.zeros(depth.size) if warming is None else np.nan_to_num(warming)
+    drawn = _LayerUptake(
+        chosen[:, soil] * height_mm,  # mm a day from each layer
+        PROBE_PER_DEGC * np.abs(warming[soil]) * height_mm,
+        depth[soil],
+        bounds,
+    )
+    total = drawn.by_day_mm[:, drawn.drinks].sum(axis=1)
+    noise = float(total.std(ddof=1) / np.sqrt(total.size))
+    if not total.mean() > NOISE_RATIO * noise:
+        steady = replace(drawn, followed_mm=np.zeros(drawn.depth_m.size))
+        why = f"too uncertain: {DOUBTS['temperature']}" if steady.drinks.any() else LOST_IN_NOISE
+        return nothing_found(depth.size, total.size, why)
+    return _estimate(drawn, soil, _thatch_mm(chosen, soil, thatch_m))
 
 
-def _estimate(
-    drawn: FloatArray,
-    bounds: FloatArray,
-    depth: FloatArray,
-    soil: npt.NDArray[np.bool_],
-    thatch_mm: float,
-    followed_mm: FloatArray,
-) -> RootDepth:
-    (count, layers), draws = drawn.shape, BOOTSTRAP_DRAWS
+@dataclass(frozen=True)
+class _LayerUptake:
+    """What each layer lost by day. Depths of channels, and layer bounds. [m]"""
+
+    by_day_mm: FloatArray  # (day, layer)
+    followed_mm: FloatArray  # (layer,) what a probe that follows its temperature may have made of nothing
+    depth_m: FloatArray
+    bounds_m: FloatArray
+
+    @cached_property
+    def drinks(self) -> npt.NDArray[np.bool_]:
+        """Whether the uptake of each layer differs from nothing, by its own days and its own probe's doubt."""
+        count = self.by_day_mm.shape[0]
+        error = np.hypot(self.by_day_mm.std(axis=0, ddof=1) / np.sqrt(count), self.followed_mm / np.sqrt(3.0))
+        return np.asarray(self.by_day_mm.mean(axis=0) > DRINKS * error)
+
+    @cached_property
+    def mean_mm(self) -> FloatArray:
+        """Mean uptake by layer, none where it does not differ from nothing. [mm d-1]"""
+        return np.where(self.drinks, np.maximum(self.by_day_mm.mean(axis=0), 0.0), 0.0)
+
+
+LOST_IN_NOISE = "the steps of day and night are lost in the noise"
+DOUBTS = {
+    "days": "the days disagree",
+    "temperature": "a probe may follow its temperature",
+    "slopes": "the probes may differ in their calibration",
+    "spacing": "the probes stand too far apart where the roots end",
+}
+"""What makes an interval wide, and how a refusal says it."""
+
+
+def _draws(drawn: _LayerUptake, without: str = "") -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Uptake by layer in many draws of all doubts but one, for the lower end and the upper [mm], and bounds. [m]"""
+    (count, layers), draws = drawn.by_day_mm.shape, BOOTSTRAP_DRAWS
     generator = np.random.default_rng(0)  # the same seed gives the same interval
     picks = generator.integers(0, count, (draws, count))
     # With few days resampling them is too sure of itself: n/(n - 1) of the spread is missing.
-    mean = drawn.mean(axis=0)
-    means = mean + (drawn[picks].mean(axis=1) - mean) * np.sqrt(count / (count - 1.0))
+    mean = drawn.by_day_mm.mean(axis=0)
+    spread = (drawn.by_day_mm[picks].mean(axis=1) - mean) * np.sqrt(count / (count - 1.0))
     # A probe may follow its own temperature a little, the same way every day: no number of days tells that from roots.
-    means = means + followed_mm * generator.uniform(-1.0, 1.0, (draws, layers))
+    followed = drawn.followed_mm * generator.uniform(-1.0, 1.0, (draws, layers))
     # Each channel's calibration and the course of the roots between two channels are unknown too.
-    means = means * generator.uniform(1.0 - GAIN_DOUBT, 1.0 + GAIN_DOUBT, (draws, layers))
-    edges = _drawn_bounds(generator, depth[soil], bounds, draws)
-    means = means * np.diff(edges, axis=1) / np.diff(bounds)
+    slopes = generator.uniform(1.0 - GAIN_DOUBT, 1.0 + GAIN_DOUBT, (draws, layers))
+    edges = _drawn_bounds(generator, drawn.depth_m, drawn.bounds_m, draws)
+    means = np.tile(mean, (draws, 1))
+    means = means + (0.0 if without == "days" else spread) + (0.0 if without == "temperature" else followed)
+    means = np.maximum(means, 0.0) * (1.0 if without == "slopes" else slopes)
+    # A layer that cannot be told from nothing holds anything between nothing and what its doubt allows.
+    means = np.where(drawn.drinks, means, means * generator.uniform(0.0, 1.0, (draws, layers)))
+    if without == "spacing":
+        edges = np.tile(drawn.bounds_m, (draws, 1))
+    means = means * np.diff(edges, axis=1) / np.diff(drawn.bounds_m)
     # What a layer lost by day may have moved up into the one that roots had dried, or not: a lower end only.
-    risen = generator.uniform(0.0, RISEN_SHARE, (draws, layers - 1)) * np.maximum(means[:, :-1], 0.0)
-    risen = np.minimum(risen, np.maximum(means[:, 1:], 0.0))
+    risen = np.minimum(generator.uniform(0.0, RISEN_SHARE, (draws, layers - 1)) * means[:, :-1], means[:, 1:])
     moved = np.pad(risen, ((0, 0), (0, 1))) - np.pad(risen, ((0, 0), (1, 0)))
+    return means + moved, means, edges
+
+
+def _interval(drawn: _LayerUptake, part: float, without: str = "") -> tuple[float, float, float]:
+    """Lower end, median and upper end of the depth above which a part of the uptake lies. [m]"""
+    less, more, edges = _draws(drawn, without)
+    shallow, deep = (smooth_depths_m(each, edges, part) for each in (less, more))
     tail = 50.0 * (1.0 - CONFIDENCE)
-    middle = with_tail(mean[np.newaxis], bounds[np.newaxis], depth[soil])
-    beyond = generator.uniform(0.0, 1.0, draws)
-    cases = [with_tail(each, edges, depth[soil], share=beyond) for each in (means + moved, means)]
-    at_90, low_90, high_90 = _with_interval(middle, cases, 0.90, tail)
-    at_95, low_95, high_95 = _with_interval(middle, cases, 0.95, tail)
-    positive = np.maximum(np.vstack([mean, means]), 0.0)
-    parts = positive / np.maximum(positive.sum(axis=1, keepdims=True), 1e-12)
-    share, share_low, share_high = (np.full(depth.size, np.nan) for _ in range(3))
+    low, high = np.nanpercentile(shallow, tail), np.nanpercentile(deep, 100.0 - tail)
+    at = float(np.nanmedian(deep))
+    return min(float(low), at), at, max(float(high), at)
+
+
+def _estimate(drawn: _LayerUptake, soil: npt.NDArray[np.bool_], thatch_mm: float) -> RootDepth:
+    count, deepest = drawn.by_day_mm.shape[0], float(drawn.depth_m[-1])
+    (low_90, at_90, high_90), (low_95, at_95, high_95) = (_interval(drawn, part) for part in (0.90, 0.95))
+    if high_90 - low_90 > widest_m(at_90, drawn.depth_m):
+        return nothing_found(soil.size, count, f"too uncertain: {DOUBTS[_widest_doubt(drawn)]}")
+    _, means, edges = _draws(drawn)
+    parts = np.vstack([drawn.mean_mm, means])
+    parts = parts / np.maximum(parts.sum(axis=1, keepdims=True), 1e-12)
+    share, share_low, share_high = (np.full(soil.size, np.nan) for _ in range(3))
+    tail = 50.0 * (1.0 - CONFIDENCE)
     share[soil] = parts[0]
     share_low[soil], share_high[soil] = np.percentile(parts[1:], [tail, 100.0 - tail], axis=0)
-    at_least = bool(at_90 >= depth[-1])
-    # Below the deepest channel no upper end is claimed, so the interval is as wide as what is claimed of it.
-    if min(high_90, depth[-1]) - low_90 > WIDEST_INTERVAL_M * (0.5 if at_least else 1.0):
-        return nothing_found(
-            depth.size, count, "too uncertain: the days disagree, or a probe may follow its temperature"
-        )
+    beyond = np.random.default_rng(1).uniform(0.0, 1.0, BOOTSTRAP_DRAWS)
+    reached = smooth_depths_m(*with_tail(means, edges, drawn.depth_m, share=beyond), 0.95) >= deepest - REACH_M
+    at_least, bottom = bool(drawn.drinks[-1] and reached.mean() >= DRANK_CHANCE), float(drawn.bounds_m[-1])
     return RootDepth(
-        d90_m=float(depth[-1]) if at_least else float(at_90),
-        d90_low_m=float(min(low_90, depth[-1])) if at_least else float(low_90),
-        d90_high_m=float("inf") if at_least or high_90 >= depth[-1] else float(high_90),
-        d95_m=float(min(at_95, depth[-1])),
-        d95_low_m=float(min(low_95, depth[-1])),
-        d95_high_m=float("inf") if max(at_95, high_95) >= depth[-1] else float(high_95),
+        d90_m=at_90,
+        d90_low_m=low_90,
+        d90_high_m=float("inf") if at_least else min(high_90, bottom),
+        d95_m=at_95,
+        d95_low_m=low_95,
+        d95_high_m=float("inf") if at_least else min(high_95, bottom),
         share=share,
         share_low=share_low,
         share_high=share_high,
-        thatch_share_high=thatch_mm / (thatch_mm + float(positive[0].sum())),
+        thatch_share_high=thatch_mm / (thatch_mm + float(drawn.mean_mm.sum())),
         days=count,
         at_least=at_least,
         reason="",
     )
+
+
+def widest_m(at_m: float, depth_m: FloatArray) -> float:
+    """Return how wide an interval about a depth may be: so many of the widest of its own and the neighbouring gaps.
+
+    Parameters
+    ----------
+    at_m : float
+        [m]
+    depth_m : ndarray, shape (depth,)
+        Of the soil's channels, at least two, rising. [m]
+
+    Returns
+    -------
+    float
+        [m]
+    """
+    gaps = np.diff(depth_m)
+    after = int(np.searchsorted(depth_m, at_m))
+    about = gaps[max(min(after, gaps.size) - 2, 0) : min(after, gaps.size - 1) + 1]
+    return WIDEST_GAPS * float(about.max())
+
+
+def _widest_doubt(drawn: _LayerUptake) -> str:
+    """Name the doubt without which the interval would be narrowest."""
+    widths = {}
+    for doubt in DOUBTS:
+        low, _, high = _interval(drawn, 0.90, doubt)
+        widths[doubt] = high - low
+    return min(widths, key=lambda doubt: widths[doubt])
 
 
 def _drawn_bounds(generator: np.random.Generator, depth: FloatArray, bounds: FloatArray, draws: int) -> FloatArray:
@@ -360,15 +448,6 @@ def _drawn_bounds(generator: np.random.Generator, depth: FloatArray, bounds: Flo
     edges[:, 1:-1] = depth[:-1] + place[:, :-1] * np.diff(depth)
     edges[:, -1] = depth[-1] + 2.0 * place[:, -1] * (bounds[-1] - depth[-1])
     return edges
-
-
-def _with_interval(
-    middle: tuple[FloatArray, FloatArray], cases: list[tuple[FloatArray, FloatArray]], part: float, tail: float
-) -> tuple[float, float, float]:
-    """Depth, lower end from the first of two sets of cases, upper end from the second."""
-    low = np.nanpercentile(smooth_depths_m(*cases[0], part), tail)
-    high = np.nanpercentile(smooth_depths_m(*cases[1], part), 100.0 - tail)
-    return float(smooth_depths_m(*middle, part)[0]), float(low), float(high)
 
 
 def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float) -> float:
@@ -385,12 +464,13 @@ def _why_not(
     chosen: FloatArray,
     soil: npt.NDArray[np.bool_],
     temperature: tuple[FloatArray, FloatArray] | None,
+    warming: FloatArray | None,
 ) -> str:
     if soil.sum() < 2:
         return f"only {int(soil.sum())} channel in the soil: depth needs two"
     if temperature is not None:
         share, slope = temperature
-        swings = soil & (share > TEMPERATURE_SHARE) & (slope > 0.0)
+        swings = soil & (share > TEMPERATURE_SHARE) & (slope > TEMPERATURE_PER_DEGC)
         if swings.any():
             return "temperature: the readings rise and fall with warmth, not with roots"
     if chosen.shape[0] < LEAST_DRY_DAYS:
@@ -407,7 +487,8 @@ def _why_not(
     below = chosen[:, soil]
     error = below.std(axis=0, ddof=1) / np.sqrt(below.shape[0])
     # More than three errors below nothing: water cannot come by day and go by night without a false cause.
-    if (below.mean(axis=0) < -NOISE_RATIO * np.maximum(error, 2e-4)).any():
+    may_follow = 0.0 if warming is None else PROBE_PER_DEGC * np.abs(np.nan_to_num(warming[soil]))
+    if (below.mean(axis=0) < -may_follow - NOISE_RATIO * np.maximum(error, 2e-4)).any():
         return "temperature: the readings rise by day, as no root can make them"
     return ""
 

@@ -134,7 +134,12 @@ _ENTRIES = (
     *_drawn(
         "roots",
         Of.FORTNIGHT,
-        ("root_depth_90", "m", "Roots drink nine tenths above", "depth below the leaf base, over a fortnight"),
+        (
+            "root_depth_90",
+            "m",
+            "Roots drink nine tenths above",
+            "of the uptake these probes see; below the leaf base, over a fortnight",
+        ),
         ("root_depth_95", "m", "Roots drink nineteen twentieths above", "depth below the leaf base, over a fortnight"),
         (
             "thatch_uptake_share",

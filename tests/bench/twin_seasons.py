@@ -113,8 +113,8 @@ VARIANTS = (
 class Case:
     """One fortnight: truth and answer. Depths below the leaf base [m]; `reason` is why it was refused.
 
-    `sees_m` is the depth of the deepest probe as the station knows it. [m] `drank_there` is whether the roots drank at
-    it: a tenth or more of the uptake below the thatch lay deeper.
+    The truths are of the uptake that the probes see: down to half a gap below the deepest. `drank_there` is whether the
+    roots drank at the deepest probe: a twentieth or more of all uptake below the thatch lay in reach of it or deeper.
     """
 
     seed: int
@@ -133,12 +133,8 @@ class Case:
     at_least: bool
     days: int
     reason: str
-    ails: str = "open"
-    sees_m: float = DEPTHS_M[-1]
-
-    @property
-    def drank_there(self) -> bool:
-        return self.truth90_m >= self.sees_m
+    ails: str
+    drank_there: bool
 
 
 def density_of(shape: str, depth_m: np.ndarray, reach_m: float, rng: np.random.Generator) -> np.ndarray:
@@ -342,14 +338,14 @@ def through_stages(record: Record, context: StationContext) -> Record:
     return process(series_of(raw), context).record
 
 
-def truth_m(history: History, start_ms: int, end_ms: int, share: float) -> float:
-    """Depth above which a share of the uptake below the thatch lies over a span. [m]"""
+def truth_m(history: History, start_ms: int, end_ms: int, share: float, *, down_to_m: float = np.inf) -> float:
+    """Depth above which a share of the uptake between thatch and a depth lies over a span. [m]"""
     first, last = ((t - history.start_ms) // HOUR_MS for t in (start_ms, end_ms))
     depth = history.node_depth_m[last]
     edges = np.concatenate([[0.0], 0.5 * (depth[1:] + depth[:-1]), depth[-1:]])
     running = np.concatenate([[0.0], np.cumsum(history.uptake_mm[first:last].sum(axis=0))])
     above = float(np.interp(history.thatch_m[last], edges, running))
-    wanted = above + share * (running[-1] - above)
+    wanted = above + share * (float(np.interp(down_to_m, edges, running)) - above)
     return float(np.interp(wanted, running, edges))
 
 
@@ -387,6 +383,8 @@ def played(seed: int, fortnights: int, variant: Variant = AS_DRAWN) -> Played:
 def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:
     """Truth and answer of each fortnight of a season."""
     history, place = one.history, one.place
+    depths_m = one.variant.depths_m
+    sees_m = depths_m[-1] + 0.5 * (depths_m[-1] - depths_m[-2])
     for number in range(fortnights):
         start_ms = one.first_ms + number * FORTNIGHT_MS
         end_ms = start_ms + FORTNIGHT_MS
@@ -396,9 +394,10 @@ def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:
         assert (start_ms - FIRST_MONDAY_MS) % DAY_MS == 0
         yield Case(
             one.seed, place.shape, place.climate, place.soil,
-            truth_m(history, start_ms, end_ms, 0.90), truth_m(history, start_ms, end_ms, 0.95),
+            *(truth_m(history, start_ms, end_ms, share, down_to_m=sees_m) for share in (0.90, 0.95)),
             found.d90_m, found.d90_low_m, found.d90_high_m, found.d95_m, found.d95_low_m, found.d95_high_m,
-            place.turf.thatch_m, found.at_least, found.days, found.reason, place.ails, one.variant.depths_m[-1],
+            place.turf.thatch_m, found.at_least, found.days, found.reason, place.ails,
+            truth_m(history, start_ms, end_ms, 0.95) >= depths_m[-1] - SOIL_HEIGHT_M / 2.0,
         )  # fmt: skip
 
 

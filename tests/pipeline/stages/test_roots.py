@@ -12,7 +12,7 @@ from pipeline.stages.roots import ROOTS, ROOTS_AT_LEAST
 from pipeline.stages.stage import FORTNIGHT_MS
 from pipeline.units import DAY_MS
 from tests.pipeline.contexts import changed
-from tests.pipeline.turf_days import CONTEXT, DEPTH_M, HOUR_MS, MONDAY_MS, THATCH_M, record, values
+from tests.pipeline.turf_days import CONTEXT, HOUR_MS, MONDAY_MS, THATCH_M, record, values
 
 
 def found(time_ms, table, context=CONTEXT):
@@ -25,11 +25,15 @@ def found(time_ms, table, context=CONTEXT):
 @pytest.mark.parametrize("step_h", [0.25, 0.5, 1.0])
 @pytest.mark.parametrize("d90_m", [0.06, 0.09])
 def test_known_roots_are_found_at_any_rhythm_of_reading(d90_m, step_h):
-    """Exponential roots with 90 % above a soil depth (algebra): within 15 mm, a third of the probes' spacing."""
+    """Exponential roots with 90 % above a soil depth (algebra): within 15 mm, a third of the probes' spacing.
+
+    Of the uptake down to 170 mm of soil, which is what the probes see.
+    """
     one = found(*values(d90_m, 14.2, step_h=step_h))
     depth = one["root_depth_90"]
     assert depth.reason == "" and depth.n >= 10
-    assert depth.value == pytest.approx(d90_m + THATCH_M, abs=0.015)
+    seen_m = -d90_m * np.log10(1.0 - 0.9 * (1.0 - 10.0 ** (-0.170 / d90_m)))
+    assert depth.value == pytest.approx(seen_m + THATCH_M, abs=0.015)
     assert depth.low <= d90_m + THATCH_M <= depth.high
     assert one["root_depth_95"].value > depth.value
 
@@ -87,9 +91,9 @@ def test_rain_of_a_lost_answer_is_not_lost():
 
 
 def test_roots_below_the_deepest_probe_are_at_least():
-    """90 % above 250 mm of soil, probes to 160 mm: the value is the deepest probe and no upper end is given."""
+    """90 % above 250 mm of soil, probes that see to 170: 150 mm of what is seen (algebra), and no upper end."""
     depth = found(*values(0.25, 14.2))["root_depth_90"]
-    assert (depth.value, depth.reason) == (DEPTH_M["p1/moisture_160"], ROOTS_AT_LEAST)
+    assert depth.value == pytest.approx(0.150, abs=0.015) and depth.reason == ROOTS_AT_LEAST
     assert np.isnan(depth.high)
 
 
