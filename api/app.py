@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import advice, answers, connections, data, diary, feed, ground, health, live, nodes, problems, season
-from api.load import FactCache
+from api.load import MAX_ANSWERS_KEPT, FactCache
 from api.pages import forms, machines, probes, station, today, work, year
 from api.pages import ground as ground_page
 from api.problems import MAX_SHOWN, Problem
@@ -52,6 +52,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.metrics = pipeline.metrics
     app.state.ending = threading.Event()  # set when the server ends: live updates end first
     app.state.facts = FactCache(pipeline)
+    app.state.answers = FactCache(pipeline, most=MAX_ANSWERS_KEPT)
     app.state.hosts = own_hosts(pipeline.config.pages)
     app.state.streams = Counter()  # of live updates that are open, by address
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})

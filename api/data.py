@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict
 from functools import partial
 from typing import Annotated, Literal
@@ -19,9 +19,10 @@ from fastapi.responses import PlainTextResponse, Response, StreamingResponse
 
 from api import schema, words
 from api.depths import STEP_OF_SPAN_MS, DepthNow, StationHistory, depths_now, station_history
-from api.export import COLUMNS, csv_text, finding_rows, observation_rows, observations_at_step
+from api.export import COLUMNS, csv_text, finding_rows, observation_rows, observations_at_step, place_of_last
 from api.known import KnownFigure, known_line, known_of
-from api.load import downloads, facts_of, large_reads
+from api.load import answers_of, downloads, facts_of, large_reads
+from api.packing import packed, packed_answer
 from api.problems import Problem
 from api.state import FigureNow, StationNow, WettingNow, number, station_now
 from hardware.quantities import QUANTITIES
@@ -33,6 +34,7 @@ from pipeline.site.ground import InstalledChannel, InstalledProbe, Station, Surf
 from pipeline.stages.catalogue import CATALOGUE
 from pipeline.units import DAY_MS, TIME_SLACK_MS
 
+JSON = "application/json"
 MAX_PAGE = 10_000
 DEFAULT_PAGE = 1_000
 MAX_CHANNELS = 100
@@ -313,21 +315,32 @@ def get_observations(
     start_ms, end_ms = _span(pipeline, start, end)
     step = _step(every, end_ms - start_ms)
     behind = None if after is None else _place(after, "CHANNEL")
-    following = None
-    with large_reads.turn():
+    units = {c: QUANTITIES[pipeline.config.channels()[c].channel.quantity].unit for c in channels}
+    query = [*(("channel", c) for c in channels), ("every", step)]
+
+    def page() -> str:
         # One more than a page has tells whether there is another.
         frame = observations_at_step(pipeline, channels, start_ms, end_ms, step, behind=behind, limit=limit + 1)
-        page = frame.iloc[:limit]
-        rows = observation_rows(page)
-    if len(frame) > limit:
-        query = [*(("channel", c) for c in channels), ("every", step)]
-        following = _next(
-            request, query, (start_ms, end_ms), limit, (page["channel"].iloc[-1], page["measured_at_ms"].iloc[-1])
-        )
-    units = {c: QUANTITIES[pipeline.config.channels()[c].channel.quantity].unit for c in channels}
-    # `rows` is JSON already: written by column, it costs a tenth of what a model of each row does.
-    head = json.dumps({"every": step, "units": units})[:-1]
-    return Response(f'{head}, "observations": {rows}, "next": {json.dumps(following)}}}', media_type="application/json")
+        last = place_of_last(frame, limit, ("channel", "measured_at_ms"))
+        following = _next(request, query, (start_ms, end_ms), limit, last)
+        # The rows are JSON already: written by column, they cost a tenth of what a model of each row does.
+        head = json.dumps({"every": step, "units": units})[:-1]
+        return f'{head}, "observations": {observation_rows(frame.iloc[:limit])}, "next": {json.dumps(following)}}}'
+
+    return _page_of_series(request, page)
+
+
+def _page_of_series(request: Request, make: Callable[[], str]) -> Response:
+    """A page of JSON from the store, at most a minute old and never older than the last change.
+
+    It is read and packed once for all who ask for the same. Raises Problem 503 when many are read.
+    """
+
+    def read() -> bytes:
+        with large_reads.turn():
+            return packed(make().encode())
+
+    return packed_answer(request, answers_of(request).get((request.url.path, request.url.query), read), JSON)
 
 
 def a_download() -> Iterator[None]:
@@ -374,24 +387,28 @@ def get_findings(
     start_ms, end_ms = _span(pipeline, start, end)
     behind = None if after is None else _place(after, "QUANTITY")
     units = {entry.quantity: entry.unit for entry in CATALOGUE.values()}
-    with large_reads.turn():
+    query = [("station", station), *(("quantity", q) for q in quantity or ())]
+
+    def page() -> str:
         # One more than a page has tells whether there is another.
         frame = pipeline.store.findings(station, quantity, start_ms, end_ms, after=behind, limit=limit + 1)
-        page = frame.iloc[:limit]
-        rows = finding_rows(page, units)
-    query = [("station", station), *(("quantity", q) for q in quantity or ())]
-    following = None
-    if len(frame) > limit:
-        following = _next(
-            request, query, (start_ms, end_ms), limit, (page["quantity"].iloc[-1], page["start_ms"].iloc[-1])
-        )
-    return Response(f'{{"findings": {rows}, "next": {json.dumps(following)}}}', media_type="application/json")
+        last = place_of_last(frame, limit, ("quantity", "start_ms"))
+        following = _next(request, query, (start_ms, end_ms), limit, last)
+        return f'{{"findings": {finding_rows(frame.iloc[:limit], units)}, "next": {json.dumps(following)}}}'
+
+    return _page_of_series(request, page)
 
 
 def _next(
-    request: Request, query: list[tuple[str, str]], span_ms: tuple[int, int], limit: int, last: tuple[str, int]
-) -> str:
-    """The address of the page behind a row, by the name and the time that the row is sorted by."""
+    request: Request,
+    query: list[tuple[str, str]],
+    span_ms: tuple[int, int],
+    limit: int,
+    last: tuple[str, int] | None,
+) -> str | None:
+    """The address of the page behind a row, by the name and the time that the row is sorted by; None behind none."""
+    if last is None:
+        return None
     name, at_ms = last
     start_ms, end_ms = span_ms
     span = [("from", iso(start_ms)), ("to", iso(end_ms)), ("limit", str(limit)), ("after", f"{name}@{iso(at_ms)}")]

@@ -19,6 +19,7 @@ from pipeline.service import Pipeline
 from pipeline.units import MINUTE_MS
 
 MAX_KEPT = 300  # facts kept at once; the history of a station is the largest, at about 0.1 MB
+MAX_ANSWERS_KEPT = 16  # packed pages of series kept at once; each has at most about 0.5 MB
 READS_AT_ONCE, READS_WAITING, WAIT_S = 2, 8, 5.0  # large reads that run, that wait, and for how long
 DOWNLOADS_AT_ONCE = 8  # downloads in progress; each takes a turn of the large reads for every piece
 T = TypeVar("T")
@@ -39,9 +40,12 @@ class FactCache:
     ----------
     pipeline : Pipeline
         Its counter of changes and its clock say how long a fact stands.
+    most : int
+        How many facts are kept at once.
     """
 
-    def __init__(self, pipeline: Pipeline) -> None:
+    def __init__(self, pipeline: Pipeline, *, most: int = MAX_KEPT) -> None:
+        self._most = most
         self._changes, self._clock = pipeline.changes, pipeline.clock
         self._lock = threading.Lock()
         self._moment: tuple[int, int] = (-1, -1)
@@ -52,7 +56,7 @@ class FactCache:
         # The count is read before the store, so a change in between makes the fact old, never the other way round.
         moment = (self._changes.count, self._clock.now_ms() // MINUTE_MS)
         with self._lock:
-            if moment != self._moment or len(self._facts) >= MAX_KEPT:
+            if moment != self._moment or (key not in self._facts and len(self._facts) >= self._most):
                 self._moment, self._facts = moment, {}
             fact = self._facts.setdefault(key, _Fact())
         with fact.lock:
@@ -65,6 +69,12 @@ class FactCache:
 def facts_of(request: Request) -> FactCache:
     """Return the cache of the application."""
     found: FactCache = request.app.state.facts
+    return found
+
+
+def answers_of(request: Request) -> FactCache:
+    """Return the cache of packed pages of series, of the application."""
+    found: FactCache = request.app.state.answers
     return found
 
 

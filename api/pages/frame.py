@@ -14,6 +14,7 @@ from fastapi.responses import HTMLResponse, Response
 from markupsafe import Markup
 from starlette.templating import Jinja2Templates
 
+from api.packing import packed_answer
 from api.words import tied
 from pipeline.service import Pipeline
 
@@ -65,16 +66,13 @@ def page(
     facts: FactCache = request.app.state.facts
     pipeline: Pipeline = request.app.state.pipeline
 
-    def packed() -> bytes:
+    def rendered() -> bytes:
         change = pipeline.changes.count  # before anything is read: what comes later is news to whoever has the page
         shown = answer(request, template, pipeline, {**make(), "change": change, "every": every_s})
         return gzip.compress(bytes(shown.body), PAGE_PACKING, mtime=0)
 
-    body = facts.get((page, key), packed)
-    headers = {"Vary": "Accept-Encoding"}
-    if "gzip" in request.headers.get("accept-encoding", ""):
-        return HTMLResponse(body, headers={**headers, "Content-Encoding": "gzip"})
-    return HTMLResponse(gzip.decompress(body), headers=headers)
+    body = facts.get((page, key), rendered)
+    return packed_answer(request, body, "text/html")
 
 
 def _pages(pipeline: Pipeline) -> list[tuple[str, str, str]]:

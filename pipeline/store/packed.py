@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from hardware.reading import Reading, ReadingColumns, Status, digest_of
-from pipeline.units import DAY_MS, Flag, is_believed
+from pipeline.units import DAY_MS, Flag, TimeArray, is_believed
 
 ROW = np.dtype(
     [
@@ -261,27 +261,64 @@ def unpack_days(blocks: Sequence[bytes]) -> tuple[np.ndarray, np.ndarray]:
     """
     if not blocks:
         return np.empty(0, dtype=OBSERVED), np.zeros(0, dtype=np.int64)
-    try:
-        parts = [_columns(block, OBSERVED) for block in blocks]
-    except (ValueError, zlib.error) as err:
-        raise DamagedBlock(f"found a block that does not read as observations ({err})") from err
+    parts = _blocks(blocks)
     rows = np.ascontiguousarray(np.concatenate(parts, axis=1).T).view(OBSERVED).reshape(-1)
     sizes = np.array([part.shape[1] for part in parts])
-    begins = np.cumsum(sizes) - sizes
-    times = np.cumsum(rows["measured_at_ms"])
-    before = times[begins] - rows["measured_at_ms"][begins]
-    rows["measured_at_ms"] = times - np.repeat(before, sizes)
+    rows["measured_at_ms"] = _times(rows["measured_at_ms"], sizes)
     rows["received_at_ms"] += rows["measured_at_ms"]
     return rows, sizes
 
 
-def rolled_up(rows: np.ndarray, step_ms: int) -> np.ndarray:
-    """Return the least, mean and greatest value of each step and how many there are, of what may be believed.
+def unpack_believed(blocks: Sequence[bytes]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times and values of several blocks, NaN where a value may not be believed, and how many each block holds.
+
+    It takes half the time of `unpack_days`: what else is stored of an observation is not put together.
+
+    Raises
+    ------
+    DamagedBlock
+        When one of them does not read.
+    """
+    if not blocks:
+        return np.empty(0, dtype=np.int64), np.empty(0), np.zeros(0, dtype=np.int64)
+    parts = _blocks(blocks)
+    sizes = np.array([part.shape[1] for part in parts])
+    steps, values, flags = (_field(parts, name) for name in ("measured_at_ms", "value", "flag"))
+    values[~is_believed(flags)] = np.nan
+    return _times(steps, sizes), values, sizes
+
+
+def _blocks(blocks: Sequence[bytes]) -> list[np.ndarray]:
+    """The bytes of each block of observations, of shape (bytes of a row, rows)."""
+    try:
+        return [_columns(block, OBSERVED) for block in blocks]
+    except (ValueError, zlib.error) as err:
+        raise DamagedBlock(f"found a block that does not read as observations ({err})") from err
+
+
+def _field(parts: Sequence[np.ndarray], name: str) -> np.ndarray:
+    """One field of the rows of several blocks."""
+    form, first = OBSERVED.fields[name][:2]  # type: ignore[index]
+    joined = np.concatenate([part[first : first + form.itemsize] for part in parts], axis=1)
+    return np.ascontiguousarray(joined.T).view(form).reshape(-1)
+
+
+def _times(steps: np.ndarray, sizes: np.ndarray) -> TimeArray:
+    """The times of rows from the first of each block and the steps behind it."""
+    times, begins = np.cumsum(steps), np.cumsum(sizes) - sizes
+    found: TimeArray = times - np.repeat(times[begins] - steps[begins], sizes)
+    return found
+
+
+def rolled_up(at_ms: np.ndarray, values: np.ndarray, step_ms: int) -> np.ndarray:
+    """Return the least, mean and greatest value of each step and how many there are.
 
     Parameters
     ----------
-    rows : ndarray of OBSERVED
-        Of one channel, increasing in time.
+    at_ms : ndarray of int
+        Of one channel, increasing. [ms since 1970, UTC]
+    values : ndarray of float
+        What is not finite counts as nothing.
     step_ms : int
         [ms]
 
@@ -290,10 +327,10 @@ def rolled_up(rows: np.ndarray, step_ms: int) -> np.ndarray:
     ndarray, shape (5, steps)
         First instant [ms since 1970, UTC], least, mean, greatest, number >= 1. A mean is summed in the order of time.
     """
-    good = rows[np.isfinite(rows["value"]) & is_believed(rows["flag"])]
-    if not len(good):
+    good = np.isfinite(values)
+    if not good.any():
         return np.empty((5, 0))
-    step, value = good["measured_at_ms"] // step_ms, good["value"]
+    step, value = at_ms[good] // step_ms, values[good]
     begins = np.flatnonzero(np.diff(step, prepend=step[0] - 1))
     n = np.diff(begins, append=len(step))
     total = np.bincount(np.repeat(np.arange(n.size), n), weights=value)
@@ -330,7 +367,8 @@ def day_row(number: int, day: int, rows: np.ndarray) -> tuple[object, ...]:
     """
     if not 0 <= day < DAY_IDS:
         raise ValueError(f"observation: found day {day} since 1970, expected one from 0 to {DAY_IDS - 1}")
-    rolled = rolled_up(rows, DAY_MS)[1:].T.tolist() or [(None, None, None, 0)]
+    believed = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
+    rolled = rolled_up(rows["measured_at_ms"], believed, DAY_MS)[1:].T.tolist() or [(None, None, None, 0)]
     answered = bool((rows["flag"] != Flag.MISSING).any())
     return number * DAY_IDS + day, len(rows), answered, *rolled[0], pack_day(rows)
 

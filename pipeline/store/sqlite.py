@@ -10,7 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -35,10 +35,11 @@ from pipeline.store.packed import (
     DamagedBlock,
     day_row,
     rolled_up,
+    unpack_believed,
     unpack_days,
 )
 from pipeline.store.readings import KEPT, Channels, readable_rows, readable_runs
-from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, is_believed, utc_text
+from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, utc_text
 
 MISSING = "9e999"  # how infinity is written in SQLite
 
@@ -186,9 +187,7 @@ class SqliteStore:
                 query = f"SELECT id, packed {_DAYS_WITHIN} ORDER BY id"
                 days += connection.execute(query, _days_within(numbers[name], start_ms, end_ms))
                 edges.append(len(days))
-            rows, sizes = readable_days(connection, days)
-        times = rows["measured_at_ms"].copy()
-        values = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
+            times, values, sizes = _believed_days(connection, days)
         begins = np.concatenate([[0], np.cumsum(sizes)])[edges].tolist()
         for name, (first, last) in zip(sorted(numbers), itertools.pairwise(begins), strict=True):
             a, b = (first + np.searchsorted(times[first:last], (start_ms, end_ms))).tolist()
@@ -336,8 +335,11 @@ class SqliteStore:
                     days = connection.execute(query, _days_within(numbers[name], first_ms, last_ms))
                     parts.append((name, numbers_of(days, 5)))
                 else:
-                    rows = _observed(connection, numbers[name], first_ms, last_ms, sys.maxsize)
-                    parts.append((name, rolled_up(rows, step_ms)))
+                    query = f"SELECT id, packed {_DAYS_WITHIN} ORDER BY id"
+                    within = connection.execute(query, _days_within(numbers[name], first_ms, last_ms))
+                    times, values, _ = _believed_days(connection, within)
+                    first, last = np.searchsorted(times, (first_ms, last_ms))
+                    parts.append((name, rolled_up(times[first:last], values[first:last], step_ms)))
         start, low, mean, high, n = joined([part for _, part in parts], 5)
         return frame_of(
             STEP_COLUMNS, [_named((i, p.shape[1]) for i, p in parts), whole(start), low, mean, high, whole(n)]
@@ -384,19 +386,34 @@ def _observed(connection: Connection, number: int, start_ms: int, end_ms: int, m
 def readable_days(connection: Connection, days: Iterable[tuple[int, bytes]]) -> tuple[np.ndarray, np.ndarray]:
     """Return the observations of days, each given with its id, and how many each day has; those that do not read have
     none and are noted."""
-    days = list(days)
+    rows, sizes = _readable(connection, list(days), unpack_days)
+    return rows, sizes
+
+
+def _believed_days(
+    connection: Connection, days: Iterable[tuple[int, bytes]]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times and believed values of days, each given with its id, and how many each has; see `readable_days`."""
+    times, values, sizes = _readable(connection, list(days), unpack_believed)
+    return times, values, sizes
+
+
+def _readable(
+    connection: Connection, days: list[tuple[int, bytes]], unpack: Callable[[list[bytes]], tuple[np.ndarray, ...]]
+) -> tuple[np.ndarray, ...]:
     try:
-        return unpack_days([packed for _, packed in days])
+        return unpack([packed for _, packed in days])
     except DamagedBlock as err:
         if len(days) > 1:
-            parts = [readable_days(connection, [day]) for day in days]
-            return np.concatenate([rows for rows, _ in parts]), np.concatenate([sizes for _, sizes in parts])
+            parts = [_readable(connection, [day], unpack) for day in days]
+            return tuple(np.concatenate(columns) for columns in zip(*parts, strict=True))
         number, day = divmod(days[0][0], DAY_IDS)
         name = connection.execute("SELECT name FROM channel WHERE id = ?", (number,)).fetchone()
         at = utc_text(day * DAY_MS)[:10]
         told = f"observations of {at} of {name[0] if name else f'channel {number}'}: {err}. They are not lost: "
         connection.unreadable[_day_name(days[0][0])] = f"{told}`underturf recompute --from {at} --to {at}`"
-        return np.empty(0, dtype=OBSERVED), np.zeros(1, dtype=np.int64)
+        *columns, _ = unpack([])
+        return (*columns, np.zeros(1, dtype=np.int64))
 
 
 def _day_name(day_id: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import math
 from collections.abc import Iterable, Sequence
 from urllib.parse import parse_qsl, urlsplit
@@ -13,6 +14,7 @@ import pytest
 
 from api.app import create_app
 from api.data import DAY_MS, MAX_CHANNELS, iso
+from api.export import json_rows
 from hardware.reading import Reading, Status
 from pipeline.store.packed import unpack_days
 from pipeline.store.sqlite import numbers_of
@@ -38,6 +40,17 @@ def test_raw_observations_are_what_was_sent(client: TestClient) -> None:
     assert all(o["raw"] == o["value"] and o["low"] is None and o["n"] is None for o in answer["observations"])
     assert answer["units"] == {CHANNEL: "m3 m-3"}
     assert answer["next"] is None
+
+
+@pytest.mark.parametrize("empty", ["", "a", "b", "c", "ab", "bc"])
+def test_rows_by_column_are_what_json_has(empty: str) -> None:
+    """The array is that of Python's json for the same rows, wherever a column without any value stands."""
+    rows = [{"a": i, "b": f"x{i}", "c": i / 3} for i in range(3)]
+    rows = [{name: None if name in empty else value for name, value in row.items()} for row in rows]
+    columns: dict[str, list[str] | None] = {"a": ["0", "1", "2"], "b": ["x0", "x1", "x2"]}
+    columns |= {"c": [json.dumps(i / 3) for i in range(3)]}
+    text = json_rows({n: None if n in empty else c for n, c in columns.items()}, quoted=("b",))
+    assert json.loads(text) == rows
 
 
 def test_hours_and_days_are_the_hand_sums(client: TestClient) -> None:

@@ -9,15 +9,19 @@ from concurrent.futures import ThreadPoolExecutor
 import httpx
 import pytest
 
+from api import packing
 from api.app import create_app
+from api.export import observations_at_step
 from api.load import FactCache, Turns, large_reads
 from api.problems import Problem
 from api.state import station_now
+from pipeline.service import Pipeline
 from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, MakeGround, readings
 from tests.pipeline.conftest import wait_until
 
 MINUTE_MS = 60_000
+OBSERVATIONS = "/api/v1/observations?channel=o1/d1/moisture_0100&every=hour&from=2024-01-01&to=2025-01-01"
 
 
 def test_a_fact_is_kept_until_a_change_or_the_next_minute(make_ground: MakeGround) -> None:
@@ -196,3 +200,35 @@ def test_a_page_has_another_tag_after_a_change(make_ground: MakeGround) -> None:
     ground.pipeline.changes.bump("findings")
     answer = client.get("/stations/s1", headers={"If-None-Match": tag})
     assert answer.status_code == 200 and answer.headers["etag"] != tag
+
+
+@pytest.mark.parametrize("compress", [gzip.compress, packing.compress], ids=["zlib", "ours"])
+def test_series_are_packed_once_and_read_again_after_news(
+    make_ground: MakeGround, compress: object, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The second reader of the same span costs no read; news makes it anew; who takes no gzip gets the same unpacked.
+    So whichever library packs."""
+    monkeypatch.setattr("api.packing.compress", compress)
+    ground, read = make_ground(), list[str]()
+
+    def counted(pipeline: Pipeline, *asked: object, **more: object) -> object:
+        read.append("read")
+        return observations_at_step(pipeline, *asked, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("api.data.observations_at_step", counted)
+    ground.hear(readings(48))
+    client = TestClient(create_app(ground.pipeline))
+    first = client.get(OBSERVATIONS)
+    plain = client.get(OBSERVATIONS, headers={"Accept-Encoding": "identity"})
+    assert first.headers["content-encoding"] == "gzip" and "content-encoding" not in plain.headers
+    assert first.json() == plain.json() and len(first.json()["observations"]) > 20 and len(read) == 1
+    ground.pipeline.changes.bump("readings")
+    assert client.get(OBSERVATIONS).json() == first.json() and len(read) == 2
+
+
+def test_no_more_answers_are_kept_than_wanted(make_ground: MakeGround) -> None:
+    """The one beyond the greatest number lets go of all before it; one that is kept lets go of none."""
+    facts, made = FactCache(make_ground().pipeline, most=2), list[str]()
+    for key in ("a", "b", "a", "b", "c", "c", "a"):
+        facts.get(key, lambda key=key: made.append(key))  # type: ignore[misc]
+    assert made == ["a", "b", "c", "a"]

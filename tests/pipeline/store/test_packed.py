@@ -3,6 +3,7 @@
 Expected values are the readings put in; the bytes are written out by hand with Python's struct.
 """
 
+import math
 import struct
 import zlib
 
@@ -24,6 +25,7 @@ from pipeline.store.packed import (
     squeeze,
     stored_rows,
     unpack,
+    unpack_believed,
     unpack_days,
 )
 
@@ -113,6 +115,16 @@ def test_blocks_of_observations_come_back_to_the_last_bit(blocks):
     again, sizes = unpack_days([pack_day(part) for part in rows])
     assert again.tobytes() == b"".join(part.tobytes() for part in rows)
     assert sizes.tolist() == [len(part) for part in rows]
+
+
+@given(st.lists(st.lists(observation, min_size=1, max_size=8, unique_by=lambda row: row[0]), max_size=4))
+def test_believed_values_of_blocks_are_those_of_their_rows(blocks):
+    """Times and values come bit for bit; a value flagged suspect, fail or missing is none."""
+    rows = [np.array(sorted(block), dtype=OBSERVED) for block in blocks]
+    times, values, sizes = unpack_believed([pack_day(part) for part in rows])
+    expected = [(row[0], row[2] if row[5] in (1, 2) else math.nan) for part in rows for row in part.tolist()]
+    assert times.tolist() == [at_ms for at_ms, _ in expected]
+    assert values.tobytes() == np.array([value for _, value in expected]).tobytes() and sizes.sum() == len(expected)
 
 
 def test_the_form_of_a_day_is_the_one_already_written():
