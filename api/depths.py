@@ -185,8 +185,26 @@ def station_history(pipeline: Pipeline, station: str, days: int, now_ms: int) ->
     context, step_ms = pipeline.context(station), STEP_OF_SPAN_MS[days]
     end_ms = (now_ms // step_ms + 1) * step_ms
     start_ms = end_ms - days * DAY_MS // step_ms * step_ms
-    steps = (end_ms - start_ms) // step_ms
-    frame = observations_at_step(pipeline, list(context.moisture), start_ms, end_ms, _kept_step(days))
+    depths = _depths(pipeline, station, start_ms, end_ms, step_ms, _kept_step(days))
+    thatch_m = context.thatch_m(end_ms)
+    rain_step_ms = RAIN_STEP_OF_SPAN_MS[days]
+    return StationHistory(
+        start_ms=start_ms,
+        end_ms=end_ms,
+        step_ms=step_ms,
+        thatch_mm=None if np.isnan(thatch_m) else thatch_m * 1000.0,
+        depths=depths,
+        rain_mm=_rain(pipeline, station, start_ms, end_ms, rain_step_ms),
+        rain_step_ms=rain_step_ms,
+    )
+
+
+def _depths(
+    pipeline: Pipeline, station: str, start_ms: int, end_ms: int, step_ms: int, kept: str
+) -> tuple[DepthHistory, ...]:
+    """Every moisture channel of a station by steps of a span, from the top down; `kept` is what is read of it."""
+    context, steps = pipeline.context(station), (end_ms - start_ms) // step_ms
+    frame = observations_at_step(pipeline, list(context.moisture), start_ms, end_ms, kept)
     channels, times = frame["channel"].to_numpy(str), frame["measured_at_ms"].to_numpy(np.int64)
     values, cells = frame["value"].to_numpy(float), (times - start_ms) // step_ms
     believed = np.isfinite(values)
@@ -200,17 +218,7 @@ def station_history(pipeline: Pipeline, station: str, days: int, now_ms: int) ->
             theta = np.bincount(cells[good], weights=values[good], minlength=steps) / count
         heard = np.bincount(cells[own & np.isfinite(values)], minlength=steps)
         depths.append(_depth_history(context, channel, theta, (heard > 0) & (count == 0), start_ms, step_ms))
-    thatch_m = context.thatch_m(end_ms)
-    rain_step_ms = RAIN_STEP_OF_SPAN_MS[days]
-    return StationHistory(
-        start_ms=start_ms,
-        end_ms=end_ms,
-        step_ms=step_ms,
-        thatch_mm=None if np.isnan(thatch_m) else thatch_m * 1000.0,
-        depths=tuple(sorted(depths, key=lambda one: one.depth_mm)),
-        rain_mm=_rain(pipeline, station, start_ms, end_ms, rain_step_ms),
-        rain_step_ms=rain_step_ms,
-    )
+    return tuple(sorted(depths, key=lambda one: one.depth_mm))
 
 
 def _kept_step(days: int) -> str:
@@ -248,3 +256,59 @@ def _rain(pipeline: Pipeline, station: str, start_ms: int, end_ms: int, step_ms:
     fallen, inside = np.nan_to_num(rain["value"].to_numpy(float)), cells >= 0
     total = np.bincount(cells[inside], weights=fallen[inside], minlength=-(-(end_ms - start_ms) // step_ms))
     return np.asarray(total, dtype=np.float64)
+
+
+# --- by day, for comparing -------------------------------------------------------------------------------------------
+
+LEAST_OF_DAY = 0.5  # of the readings of a usual day, for the day to have a mean: our own choice
+
+
+def wetness_by_day(
+    pipeline: Pipeline, station: str, quantities: Sequence[str], days_ms: Sequence[tuple[int, int]]
+) -> dict[str, list[float]]:
+    """Return the mean of stored findings of wetness on each day [1]; NaN where too few of the day's are told.
+
+    Parameters
+    ----------
+    pipeline : Pipeline
+    station : str
+    quantities : sequence of str
+    days_ms : sequence of (int, int)
+        Begin and end of each, following each other. [ms since 1970, UTC]
+    """
+    if not days_ms:
+        return {quantity: [] for quantity in quantities}
+    series = pipeline.store.finding_series(station, quantities, days_ms[0][0], days_ms[-1][1])
+    begins = np.array([begin for begin, _ in days_ms], dtype=np.int64)
+    found = {}
+    for quantity in quantities:
+        at_ms, values = series.get(quantity, (np.zeros(0, dtype=np.int64), np.zeros(0)))
+        known = np.isfinite(values)
+        cells = np.searchsorted(begins, at_ms[known], side="right") - 1
+        count = np.bincount(cells, minlength=begins.size)
+        total = np.bincount(cells, weights=values[known], minlength=begins.size)
+        usual = np.median(count[count > 0]) if count.any() else 1.0
+        enough = count >= LEAST_OF_DAY * usual
+        found[quantity] = np.where(enough, total / np.maximum(count, 1), np.nan).tolist()
+    return found
+
+
+def rain_by_day(pipeline: Pipeline, channel: str, days_ms: Sequence[tuple[int, int]]) -> list[float]:
+    """Return the rain of each day by a gauge [mm]; NaN for one of which nothing was heard. [ms since 1970, UTC]"""
+    hours = pipeline.store.steps([channel], days_ms[0][0] // HOUR_MS * HOUR_MS, days_ms[-1][1], HOUR_MS)
+    begins = np.array([begin for begin, _ in days_ms], dtype=np.int64)
+    at_ms, fallen = hours["start_ms"].to_numpy(np.int64), (hours["mean"] * hours["n"]).to_numpy(float)
+    inside = at_ms >= begins[0]
+    cells = np.searchsorted(begins, at_ms[inside], side="right") - 1
+    total = np.bincount(cells, weights=fallen[inside], minlength=begins.size)
+    heard = np.bincount(cells, minlength=begins.size)
+    found: list[float] = np.where(heard > 0, total, np.nan).tolist()
+    return found
+
+
+def day_depths(pipeline: Pipeline, station: str, start_ms: int, end_ms: int) -> tuple[DepthHistory, ...]:
+    """Return each moisture channel of a station through one span, which is one step of it, from the top down.
+
+    [ms since 1970, UTC]
+    """
+    return _depths(pipeline, station, start_ms, end_ms, end_ms - start_ms, "hour")

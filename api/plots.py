@@ -393,3 +393,35 @@ def season_of(spans_mm: Sequence[tuple[int, int, float, float, float]], start_ms
         "marks": [(round(100 * mm / deep - 6, 1), f"{mm} mm") for mm in range(step, round(deep), step)],
         "told": f"Depth roots drank to in {len(spans_mm)} fortnights, from {min(depths):.0f} to {max(depths):.0f} mm.",
     }
+
+
+@dataclass(frozen=True, slots=True)
+class DayLines:
+    """Several series by day on one scale, in a width of 1000 and a height of 100; where drained and dry are. [%]"""
+
+    lines: tuple[str, ...]
+    drained: float
+    dry: float
+
+
+def day_lines(series: Sequence[Sequence[float | None]]) -> DayLines:
+    """Return series of wetness [1], a value for each day, as lines that break where a day is not known."""
+    known = [value for values in series for value in values if value is not None]
+    top, low = max([LEAST_TOP, *(1.04 * value for value in known)]), min([0.0, *known])
+    lines = []
+    for values in series:
+        wet = np.array([np.nan if value is None else value for value in values])
+        x, y = (np.arange(wet.size) + 0.5) * ACROSS / max(wet.size, 1), 100.0 * (top - wet) / (top - low)
+        lines.append("".join(path(x[first:last], y[first:last]) for first, last in spans(np.isfinite(wet))))
+    return DayLines(tuple(lines), 100.0 * (top - 1.0) / (top - low), 100.0 * top / (top - low))
+
+
+def day_bars(values: Sequence[float | None], top: float) -> str:
+    """Return amounts by day as bars in a width of 1000 and a height of 100, `top` at its top."""
+    each = ACROSS / max(len(values), 1)
+    wide = max(each * 0.9, 2.0)
+    return "".join(
+        f"M{day * each:.0f} 100h{wide:.0f}v-{max(100 * mm / top, 1.0):.0f}h-{wide:.0f}z"
+        for day, mm in enumerate(values)
+        if mm is not None and mm > 0.0
+    )

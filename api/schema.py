@@ -855,3 +855,61 @@ class GroundOut(BaseModel):
     buried: list[BuriedOut]
     passes: list[PlanPassOut]
     doubts: list[str] = Field(examples=[["Nets, back: its place is not entered."]])
+
+
+class DayDepthOut(BaseModel):
+    """Water at one depth on one day, on its way from dry (0) to drained (1)."""
+
+    channel: str = Field(examples=["square-1/p1/moisture_035"])
+    depth_mm: float = Field(examples=[35.0])
+    top_mm: float = Field(examples=[25.0])
+    bottom_mm: float = Field(examples=[45.0])
+    lies_in: str = Field(examples=["soil"])
+    wetness: float | None = Field(examples=[0.58], description="mean of the day; null where nothing is to be believed")
+
+
+class SideOut(BaseModel):
+    """One side of a comparison, a value for each of its days; null where the day is not known."""
+
+    station: str = Field(examples=["square-1"])
+    title: str = Field(examples=["Main square, middle strips"])
+    year: int = Field(examples=[2026])
+    start: Time
+    end: Time
+    thatch_wetness: list[float | None] = Field(examples=[[0.91, None]])
+    top_layer_wetness: list[float | None] = Field(examples=[[None, None]])
+    root_zone_wetness: list[float | None] = Field(examples=[[0.52, 0.5]])
+    gauge: str | None = Field(examples=["outfield-1/w1/rain"], description="whose rain counts here")
+    rain_mm: list[float | None] | None = Field(examples=[[0.0, 3.4]], description="null without a gauge")
+    rain_days: int = Field(examples=[92], description="days of which rain was heard")
+    rain_sum_mm: float | None = Field(examples=[143.0], description="of these days")
+    given_mm: float | None = Field(examples=[24.0], description="null where no amount of water given is in the diary")
+    passes: int = Field(examples=[2])
+    roots_mm: float | None = Field(examples=[88.0], description="depth roots drank to, median of the fortnights told")
+    driest_day: str | None = Field(examples=["07-09"])
+    driest: float | None = Field(examples=[0.21], description="wetness of the root zone on it")
+    depths: list[DayDepthOut] = Field(description="of the day `depths_on`")
+    thatch_mm: float | None = Field(examples=[14.0], description="on that day")
+    roots: FigureOut | None = Field(description="depth roots drank to by that day, mm; null where it is not told")
+
+
+class BothOut(BaseModel):
+    """The wetness of a layer on both sides: means over the days known on both; null where there is none."""
+
+    layer: str = Field(examples=["root_zone"])
+    days: int = Field(examples=[62])
+    first: float | None = Field(examples=[0.41])
+    second: float | None = Field(examples=[0.58])
+
+
+class CompareOut(BaseModel):
+    """Two stations, or two years of one, over the same months. `days` are month and day of each value."""
+
+    first_month: int = Field(examples=[5])
+    last_month: int = Field(examples=[7])
+    days: list[str] = Field(examples=[["05-01", "05-02"]])
+    first: SideOut
+    second: SideOut
+    both: list[BothOut]
+    depths_on: str | None = Field(examples=["07-10"], description="the last day known on both sides")
+    same_gauge: bool = Field(examples=[False], description="one gauge counts for both, in the same year")

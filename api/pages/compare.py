@@ -1,0 +1,296 @@
+"""Two stations, or two years of one, on one ruler over the same months: slices, wetness by day, rain.
+
+The first side is drawn firm, the second dashed, as a time before is on every page. Nothing is drawn across a day that
+is not known, and what is said of both is said of the days that both know.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from typing import Any
+
+from fastapi import APIRouter, Request
+from fastapi.responses import HTMLResponse, Response
+
+from api import schema, words
+from api.compare import (
+    FromMonth,
+    OtherStation,
+    OtherYear,
+    Picked,
+    Station,
+    UntilMonth,
+    Year,
+    get_compare,
+    months_of,
+    picked_of,
+)
+from api.data import pipeline_of
+from api.pages.frame import answer, page
+from api.plots import day_bars, day_lines
+from api.season import year_of
+from api.slices import Pen, Slice, Wet, end_mm, ruler_figures, ruler_svg, slice_svg
+from api.state import LAYERS
+from pipeline.service import Pipeline
+
+ALIKE = 0.03  # of the way to drained: closer than this is about as wet; our own choice
+DRAWN_TO_MM = 400.0  # deeper probes are on the page of their station
+CUT_PX, CUT_WIDE_PX, CUT_LEFT_PX, CUT_BETWEEN_PX, CUT_HEAD_PX = 250.0, 96.0, 44.0, 38.0, 34.0
+YEARS_BACK = 6  # offered in the form
+MONTH_NAMES = tuple(f"{datetime.date(2000, month, 1):%B}" for month in range(1, 13))
+SUBJECT = {"thatch": "The thatch", "top_layer": "The top", "root_zone": "The root zone"}
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/compare", response_class=HTMLResponse)
+def compare_page(
+    request: Request,
+    station: Station = None,
+    year: Year = None,
+    other_station: OtherStation = None,
+    other_year: OtherYear = None,
+    from_month: FromMonth = None,
+    until_month: UntilMonth = None,
+) -> Response:
+    pipeline = pipeline_of(request)
+    if not pipeline.config.stations():
+        return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
+    picked = picked_of(pipeline, station, year, other_station, other_year, from_month, until_month)
+    (first, first_year), (second, second_year) = picked.sides
+    found = get_compare(request, first, first_year, second, second_year, picked.first_month, picked.last_month)
+    return page(request, "compare.html", (compare_page, picked), lambda: _facts(pipeline, picked, found))
+
+
+def _facts(pipeline: Pipeline, picked: Picked, found: schema.CompareOut) -> dict[str, Any]:
+    zone, sides = pipeline.config.site.timezone, (found.first, found.second)
+    names = _names(sides)
+    query = (
+        f"station={found.first.station}&year={found.first.year}&other_station={found.second.station}"
+        f"&other_year={found.second.year}&from_month={found.first_month}&until_month={found.last_month}"
+    )
+    this_year = year_of(pipeline, None)
+    return {
+        "page": "compare",
+        "twin": f"/api/v1/compare?{query}",
+        "now": words.date_and_clock(pipeline.clock.now_ms(), zone),
+        "found": found,
+        "names": names,
+        "lead": _lead(found, names),
+        "cut": _cut(found, names),
+        "plots": [_plot(found, layer, names) for layer in LAYERS if _told(found, layer)],
+        "rain": _rain(found, names),
+        "months": [(left, MONTH_NAMES[month - 1][:3]) for month, left in months_of(picked)],
+        "rows": _rows(found),
+        "stations": [(s.name, words.place(f, s)) for f in pipeline.config.surfaces for s in f.stations],
+        "years": list(range(this_year, this_year - YEARS_BACK, -1)),
+        "month_names": list(enumerate(MONTH_NAMES, 1)),
+        "files": [_file(pipeline, side, name) for side, name in zip(sides, names, strict=True)],
+    }
+
+
+def _names(sides: Sequence[schema.SideOut]) -> tuple[str, str]:
+    """What the two sides are called: by what tells them apart."""
+    first, second = sides
+    if first.station == second.station and first.year != second.year:
+        return str(first.year), str(second.year)
+    if first.year == second.year and first.station != second.station:
+        return first.title, second.title
+    return f"{first.title} {first.year}", f"{second.title} {second.year}"
+
+
+def _told(found: schema.CompareOut, layer: str) -> bool:
+    return any(one.layer == layer for one in found.both)
+
+
+# --- words -----------------------------------------------------------------------------------------------------------
+
+
+def _lead(found: schema.CompareOut, names: tuple[str, str]) -> tuple[str, str]:
+    """What the roots' side of it comes to in one bold sentence, and that of the other layers."""
+    said = [_difference(one, names) for one in sorted(found.both, key=lambda one: one.layer != "root_zone")]
+    told = [line for line in said if line]
+    if not told:
+        return "", "These months have no day that is known on both sides, so nothing of them can be compared."
+    return told[0], " ".join(told[1:])
+
+
+def _difference(one: schema.BothOut, names: tuple[str, str]) -> str:
+    if one.first is None or one.second is None:
+        return ""
+    first, second = words.way(one.first), words.way(one.second)
+    apart = one.first - one.second
+    how = "about as wet as" if abs(apart) < ALIKE else "wetter than" if apart > 0 else "drier than"
+    days = words.count("day", one.days)
+    return words.tied(
+        f"{SUBJECT[one.layer]} of {names[0]} was {how} that of {names[1]}: {first} of the way to drained against "
+        f"{second}, over {days} known in both."
+    )
+
+
+def _rows(found: schema.CompareOut) -> list[tuple[str, str, str]]:
+    """Each figure of both sides; what is not known says so."""
+    first, second = found.first, found.second
+
+    def shown(value: float | None, decimals: int = 0, unit: str = " mm") -> str:
+        return "not known" if value is None else words.tied(f"{value:.{decimals}f}{unit}")
+
+    def dry(side: schema.SideOut) -> str:
+        if side.driest is None or side.driest_day is None:
+            return "not known"
+        month, day = side.driest_day.split("-")
+        return words.tied(f"{words.way(side.driest)} on {int(day)} {MONTH_NAMES[int(month) - 1][:3]}")
+
+    def rain(side: schema.SideOut) -> str:
+        total = shown(side.rain_sum_mm)
+        lacks = len(found.days) - side.rain_days
+        return total if side.rain_sum_mm is None or not lacks else f"{total} in {words.count('day', side.rain_days)}"
+
+    def deep(side: schema.SideOut) -> str:
+        return shown(side.roots_mm)
+
+    rows = [
+        (f"{words.LAYER_WORDS[one.layer]}, mean of the days known in both", words.way(one.first), words.way(one.second))
+        for one in found.both
+        if one.days
+    ]
+    return [
+        *rows,
+        ("Driest day of the root zone", dry(first), dry(second)),
+        ("Rain", rain(first), rain(second)),
+        ("Water given", shown(first.given_mm), shown(second.given_mm)),
+        ("Passes made", str(first.passes), str(second.passes)),
+        ("Roots drank to, middle fortnight", deep(first), deep(second)),
+    ]
+
+
+def _file(pipeline: Pipeline, side: schema.SideOut, name: str) -> tuple[str, str]:
+    """Address and words of the file of all readings of one side."""
+    channels = [c.id for c in pipeline.config.stations()[side.station].channels]
+    asked = "".join(f"&channel={channel.replace('/', '%2F')}" for channel in channels)
+    return f"/api/v1/observations.csv?from={side.start}&to={side.end}{asked}", f"All readings of {name} as a CSV file"
+
+
+# --- drawings --------------------------------------------------------------------------------------------------------
+
+
+def _cut(found: schema.CompareOut, names: tuple[str, str]) -> dict[str, Any] | None:
+    """Both slices of one day on one ruler."""
+    sides = (found.first, found.second)
+    deep = [d.depth_mm for side in sides for d in side.depths if d.depth_mm <= DRAWN_TO_MM]
+    if found.depths_on is None or not deep:
+        return None
+    foot_mm = end_mm(deep)
+    scale = round(CUT_PX / foot_mm, 3)
+    to_mm = foot_mm - 22.0
+    pens = [Pen(CUT_LEFT_PX + n * (CUT_WIDE_PX + CUT_BETWEEN_PX), CUT_WIDE_PX, CUT_HEAD_PX, scale) for n in range(2)]
+    month, day = found.depths_on.split("-")
+    drawn = [_slice(side, f"{letter}-{side.station}", foot_mm) for letter, side in zip("ab", sides, strict=True)]
+    return {
+        "on": f"{int(day)} {MONTH_NAMES[int(month) - 1]}",
+        "wide": round(pens[1].right + 16),
+        "high": round(pens[0].y(foot_mm) + 8),
+        "head": CUT_HEAD_PX,
+        "left": CUT_LEFT_PX,
+        "ruler": ruler_svg(pens[0], to_mm),
+        "figures": [(mm, round(pens[0].y(mm) + 4, 1)) for mm in ruler_figures(to_mm)],
+        "slices": [
+            {
+                "drawing": slice_svg(one, pen),
+                "middle": round(pen.left + pen.width / 2),
+                "roots": None if one.roots is None else round(pen.y(min(one.roots[0], foot_mm)), 1),
+                "left": pen.left,
+                "right": pen.right,
+            }
+            for one, pen in zip(drawn, pens, strict=True)
+        ],
+        "told": " ".join(_slice_told(side, name) for side, name in zip(sides, names, strict=True)),
+        "depths": [_depth_words(side) for side in sides],
+    }
+
+
+def _slice(side: schema.SideOut, name: str, foot_mm: float) -> Slice:
+    """A day's means as a slice; it has no doubt drawn and no week before."""
+
+    def wet(one: schema.DayDepthOut) -> Wet:
+        value = one.wetness
+        return Wet(one.depth_mm, one.top_mm, one.bottom_mm, value, value, value, None, value is not None)
+
+    inside = [one for one in side.depths if one.lies_in == "thatch"]
+    known = [one.wetness for one in inside if one.wetness is not None]
+    mean = sum(known) / len(known) if known and len(known) == len(inside) else None
+    thatch = (
+        Wet(inside[0].depth_mm, 0.0, side.thatch_mm or 0.0, mean, mean, mean, None, bool(known)) if inside else None
+    )
+    roots = side.roots
+    ends = None
+    if roots is not None and roots.value is not None:
+        low, high = (roots.value if bound is None else bound for bound in (roots.low, roots.high))
+        ends = (roots.value, low, high)
+    return Slice(
+        name=name,
+        leaf_mm=None,
+        thatch_mm=side.thatch_mm,
+        thatch=thatch,
+        dots_mm=tuple(one.depth_mm for one in inside),
+        soil=tuple(wet(one) for one in side.depths if one.lies_in == "soil" and one.depth_mm < foot_mm),
+        mixed=tuple(wet(one) for one in side.depths if one.lies_in == "mixed" and one.depth_mm < foot_mm),
+        roots=ends,
+        is_old=False,
+        end_mm=foot_mm,
+    )
+
+
+def _depth_words(side: schema.SideOut) -> list[str]:
+    return [
+        words.tied(f"{one.depth_mm:.0f} mm: {words.way(one.wetness)}{', mixed' if one.lies_in == 'mixed' else ''}")
+        for one in side.depths
+    ]
+
+
+def _slice_told(side: schema.SideOut, name: str) -> str:
+    thatch = "thatch not known" if side.thatch_mm is None else f"{side.thatch_mm:.0f} mm of thatch"
+    each = "; ".join(_depth_words(side)) or "no moisture probe"
+    return f"{name}: {thatch}; of the way from dry to drained {each}."
+
+
+def _plot(found: schema.CompareOut, layer: str, names: tuple[str, str]) -> dict[str, Any]:
+    """The wetness of one layer by day, both sides on one scale."""
+    values = [getattr(side, f"{layer}_wetness") for side in (found.first, found.second)]
+    lines = day_lines(values)
+    said = []
+    for name, series in zip(names, values, strict=True):
+        known = [value for value in series if value is not None]
+        span = f"from {words.way(min(known))} to {words.way(max(known))}" if known else "not known"
+        said.append(f"{name} {span}")
+    return {
+        "title": words.LAYER_WORDS[layer],
+        "lines": lines.lines,
+        "drained": lines.drained,
+        "dry": lines.dry,
+        "told": f"{words.LAYER_WORDS[layer]} by day, of the way to drained: {'; '.join(said)}.",
+    }
+
+
+def _rain(found: schema.CompareOut, names: tuple[str, str]) -> list[dict[str, Any]]:
+    """Rain by day of each side on one scale; once, where one gauge counts for both in the same year."""
+    sides = [
+        (name, side) for name, side in zip(names, (found.first, found.second), strict=True) if side.rain_mm is not None
+    ]
+    if found.same_gauge:
+        sides = [("both", found.first)]
+    top = max((mm for _, side in sides for mm in side.rain_mm or () if mm is not None), default=0.0)
+    rows = []
+    for name, side in sides:
+        bars = day_bars(side.rain_mm or [], top)
+        total = "not known" if side.rain_sum_mm is None else f"{side.rain_sum_mm:.0f} mm"
+        rows.append(
+            {
+                "title": f"Rain, {name}",
+                "bars": bars,
+                "told": f"Rain by day, {name}: {total} in all.",
+                "top": f"{top:.0f} mm a day" if top else "none fell",
+            }
+        )
+    return rows
