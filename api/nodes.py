@@ -21,11 +21,15 @@ from hardware.machine_clock import BY_SYSTEM, ClockNote
 from pipeline.mqtt.node_health import NodeHealth
 from pipeline.mqtt.nodes import NodeStatus
 from pipeline.service import Pipeline
+from pipeline.store.redating import RedatedSpan
+from pipeline.units import DAY_MS
 
 FORWARDED = ("forwarded", "x-forwarded-for", "x-real-ip")  # whoever asks through a proxy is not here
 
 GIGABYTE = 1e9
 TIE = "\N{NO-BREAK SPACE}"  # before a unit
+DATED_AGAIN_MS = 14 * DAY_MS  # for how long it is told that readings were dated again
+DATED_AGAIN_SAID = 3  # spans in words, the newest; JSON has all
 FULL_SHARE = 0.1  # of a disk: with less of it free that is said first
 
 router = APIRouter(prefix="/api/v1", tags=["nodes"])
@@ -83,10 +87,18 @@ def _clock(note: ClockNote) -> schema.ClockOut:
 def nodes_now(pipeline: Pipeline) -> list[schema.NodeOut]:
     """Return every node by name, those too that have not spoken since the server started and sent their health once."""
     heard, healths = {node.node: node for node in pipeline.nodes.all()}, pipeline.nodes.health()
-    return [_node(pipeline, name, heard.get(name), healths.get(name)) for name in sorted({*heard, *healths})]
+    since_ms = pipeline.clock.now_ms() - DATED_AGAIN_MS
+    redated: dict[str, list[RedatedSpan]] = {}
+    for span in pipeline.journal.redated():
+        if span.at_ms >= since_ms:
+            redated.setdefault(span.node, []).append(span)
+    names = sorted({*heard, *healths})
+    return [_node(pipeline, n, heard.get(n), healths.get(n), redated.get(n, [])) for n in names]
 
 
-def _node(pipeline: Pipeline, name: str, status: NodeStatus | None, health: NodeHealth | None) -> schema.NodeOut:
+def _node(
+    pipeline: Pipeline, name: str, status: NodeStatus | None, health: NodeHealth | None, redated: list[RedatedSpan]
+) -> schema.NodeOut:
     status = NodeStatus(name, "not heard", 0) if status is None else status
     heard = status.state != "not heard"
     return schema.NodeOut(
@@ -101,16 +113,24 @@ def _node(pipeline: Pipeline, name: str, status: NodeStatus | None, health: Node
         clock_confirmed=status.clock_ok,
         clock_by=status.clock_by,
         time_unconfirmed_since=None if status.unconfirmed_since_ms is None else iso(status.unconfirmed_since_ms),
+        dated_again=[
+            schema.DatedAgainOut(
+                told_at=iso(one.at_ms), first=iso(one.first_ms), last=iso(one.last_ms), by_s=one.by_ms / 1000,
+                readings=one.readings,
+            ) for one in redated
+        ],
         health=None if health is None else schema.NodeHealthOut(at=iso(health.at_ms), **health.values),
         supply_days=[] if health is None else [
             schema.SupplyDayOut(day=iso(one.day_ms)[:10], lowest_v=one.lowest_v, highest_v=one.highest_v)
             for one in health.supply_days
         ],
-        words=_words(pipeline, status if heard else None, health),
+        words=_words(pipeline, status if heard else None, health, redated),
     )  # fmt: skip
 
 
-def _words(pipeline: Pipeline, status: NodeStatus | None, health: NodeHealth | None) -> list[str]:
+def _words(
+    pipeline: Pipeline, status: NodeStatus | None, health: NodeHealth | None, redated: list[RedatedSpan]
+) -> list[str]:
     """Lines for a reader, what asks for a hand first."""
     now_ms, zone = pipeline.clock.now_ms(), pipeline.config.site.timezone
     lines = []
@@ -128,6 +148,7 @@ def _words(pipeline: Pipeline, status: NodeStatus | None, health: NodeHealth | N
             since = status.unconfirmed_since_ms
             when = "" if since is None else f" since {words.moment(since, zone, now_ms=now_ms)}"
             lines.append(f"Its time is not confirmed{when}.")
+        lines += [_dated_again(one, zone, now_ms) for one in redated[-DATED_AGAIN_SAID:]]
         if status.dropped:
             lines.append(f"{status.dropped} readings were given up before the server had them: its disk was full.")
         if status.backlog:
@@ -143,6 +164,18 @@ def _words(pipeline: Pipeline, status: NodeStatus | None, health: NodeHealth | N
     if status is not None and status.version and status.version != ours:
         lines.append(f"Its version is {status.version}, the server's {ours}.")
     return lines
+
+
+def _dated_again(one: RedatedSpan, zone: str, now_ms: int) -> str:
+    """Return in words which readings were dated again, at the times at which they stand now."""
+    times = (one.first_ms + one.by_ms, one.last_ms + one.by_ms)
+    first, last = (words.moment(at_ms, zone, now_ms=now_ms) for at_ms in times)
+    way = "later" if one.by_ms > 0 else "earlier"
+    span = first if first == last else f"{first} to {last}"
+    return (
+        f"{one.readings} readings, {span}, were sent before its time was set and are dated again: "
+        f"{words.age(abs(one.by_ms))} {way} than they said."
+    )
 
 
 def _machine(health: NodeHealth) -> list[str]:

@@ -287,6 +287,16 @@ class SupplyDayOut(BaseModel):
     highest_v: float = Field(examples=[13.4])
 
 
+class DatedAgainOut(BaseModel):
+    """Readings that were received before the node's clock was set, dated again by the same amount since."""
+
+    told_at: Time
+    first: Time = Field(description="of the times they were sent with")
+    last: Time
+    by_s: float = Field(examples=[3600.0], description="by how much later they were taken")
+    readings: int = Field(examples=[24])
+
+
 class NodeOut(BaseModel):
     """A node, as it last said of itself."""
 
@@ -303,6 +313,7 @@ class NodeOut(BaseModel):
     clock_confirmed: bool = Field(examples=[True])
     clock_by: str = Field(examples=["the system"], description="who confirmed its time; empty where nobody did")
     time_unconfirmed_since: Time | None
+    dated_again: list[DatedAgainOut] = Field(examples=[[]], description="in the last 14 days, the first told first")
     health: NodeHealthOut | None = Field(None, description="null where the node has never said")
     supply_days: list[SupplyDayOut] = Field(examples=[[]], description="at most 14, the newest last")
     words: list[str] = Field(examples=[["Up.", "Supply 12.6 V."]], description="the same for a reader")

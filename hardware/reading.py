@@ -27,6 +27,7 @@ MAX_BATCH = 1000  # readings in one pack; the agent sends fewer by default
 MAX_PAYLOAD_BYTES = 512 * 1024
 DEFLATE_FROM_BYTES = 512  # a shorter pack fits one packet of any network as it is
 MAX_NOTICE_CHANNELS = 20
+MAX_REDATED = 50  # spans of readings that one batch dates again
 MAX_LIVE_BYTES = 64 * 1024
 MAX_RECEIPT_BYTES = 4096
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
@@ -42,8 +43,9 @@ _TOPIC_RE = re.compile(
     rf"underturf/{WIRE_VERSION}/(?P<site>{_SLUG})/(?P<node>{_SLUG})/readings/"
     r"(?P<outbox_id>[0-9a-f]{16,32})/(?P<first>[0-9]{1,40})/(?P<last>[0-9]{1,40})"
 )
-_EPOCH_2000_MS = 946_684_800_000
-_EPOCH_2200_MS = 7_258_118_400_000
+_REDATED_RE = re.compile(r"(?P<first>[0-9]{1,16})-(?P<last>[0-9]{1,16}):(?P<by>[+-][0-9]{1,13})")
+EPOCH_2000_MS = 946_684_800_000  # a reading is from then
+EPOCH_2200_MS = 7_258_118_400_000  # to then
 _LARGEST = sys.float_info.max  # JSON can spell whole numbers that no float holds
 
 
@@ -182,6 +184,19 @@ class ReadingColumns(Sequence[Reading]):
 
 
 @dataclass(frozen=True, slots=True)
+class Redated:
+    """Readings of an outbox that were sent before their node's clock was set, dated again now that it is.
+
+    Those numbered `first` to `last` whose `clock_ok` is false were taken `by_ms` later than they say, earlier where it
+    is negative. [ms]
+    """
+
+    first: int
+    last: int
+    by_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """Readings with consecutive `seq` from one outbox.
 
@@ -196,6 +211,8 @@ class Batch:
         earlier version, which does not compare digests.
     follows : str
         The outbox whose place this one took, because a receipt did not agree with it; else empty.
+    redated : tuple of Redated
+        Earlier readings of the outbox that are dated again. They count as received when this batch is.
     """
 
     site: str
@@ -205,6 +222,7 @@ class Batch:
     readings: Sequence[Reading]
     before: str | None = None
     follows: str = ""
+    redated: tuple[Redated, ...] = ()
 
     @property
     def first(self) -> int:
@@ -243,7 +261,8 @@ def joined_batch(batches: Sequence[Batch]) -> Batch:
     # what a later one no longer holds of the others is here
     lowest_kept = min(max(batch.lowest_kept for batch in batches), head.first)
     follows = next((batch.follows for batch in batches if batch.follows), "")
-    return Batch(head.site, head.node, head.outbox_id, lowest_kept, readings, head.before, follows)
+    redated = tuple(chain.from_iterable(batch.redated for batch in batches))
+    return Batch(head.site, head.node, head.outbox_id, lowest_kept, readings, head.before, follows, redated)
 
 
 @dataclass(frozen=True, slots=True)
@@ -420,6 +439,8 @@ def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
         "lowest_kept": batch.lowest_kept,
         **({} if batch.before is None else {"before": batch.before}),
         **({"follows": batch.follows} if batch.follows else {}),
+        # as a text: an earlier version passes over a label it does not know, but refuses a list
+        **({"redated": ",".join(map(_redated_text, batch.redated))} if batch.redated else {}),
         **records[0],
     }
     return json.dumps(records, separators=(",", ":"), allow_nan=False).encode()
@@ -473,7 +494,8 @@ def decode_batch(payload: bytes, span: BatchSpan, *, loads: Loads | None = None)
     readings: Sequence[Reading] | None = _decode_together(records, span)
     if readings is None:  # something is out of form, or rare: record by record finds the reason
         readings = tuple(_decode_record(record, span, span.first + i) for i, record in enumerate(records))
-    return Batch(span.site, span.node, span.outbox_id, lowest, readings, before, follows)
+    redated = _decode_redated(head.get("redated"), span)
+    return Batch(span.site, span.node, span.outbox_id, lowest, readings, before, follows, redated)
 
 
 def encode_receipt(receipt: Receipt) -> bytes:
@@ -531,7 +553,7 @@ def decode_notice(payload: bytes) -> Notice:
         raise BadBatch(f"notice: found {payload[:40]!r}, expected JSON") from err
     record = record if isinstance(record, dict) else {}
     now_ms, by, unknown = (record.get(key) for key in ("now_ms", "by", "unknown"))
-    if now_ms is not None and (type(now_ms) is not int or not _EPOCH_2000_MS <= now_ms <= _EPOCH_2200_MS):
+    if now_ms is not None and (type(now_ms) is not int or not EPOCH_2000_MS <= now_ms <= EPOCH_2200_MS):
         raise BadBatch(f"notice.now_ms: found {now_ms!r}, expected ms since 1970 between 2000 and 2200")
     if not isinstance(by, str) or len(by) > 64:
         raise BadBatch(f"notice.by: found {str(by)[:80]!r}, expected a short text")
@@ -567,6 +589,27 @@ def decode_live(payload: bytes) -> LiveReading:
     if not named or type(found.at_ms) is not int or not isinstance(found.reason, str):
         raise BadBatch(f"live: found {payload[:40]!r}, expected probe, at_ms and reason")
     return found
+
+
+def _redated_text(one: Redated) -> str:
+    return f"{one.first}-{one.last}:{one.by_ms:+d}"
+
+
+def _decode_redated(said: object, span: BatchSpan) -> tuple[Redated, ...]:
+    """Decode what a batch dates again: earlier readings of its outbox."""
+    if said is None:
+        return ()
+    parts = said.split(",") if isinstance(said, str) else []
+    found = [match for match in map(_REDATED_RE.fullmatch, parts) if match is not None]
+    spans = tuple(Redated(int(m["first"]), int(m["last"]), int(m["by"])) for m in found)
+    if not 1 <= len(parts) <= MAX_REDATED or len(found) != len(parts):
+        raise BadBatch(f"redated: found {said!r:.60}, expected 1 to {MAX_REDATED} of FIRST-LAST:+MS, parted by commas")
+    for one in spans:
+        if not 1 <= one.first <= one.last < span.last or abs(one.by_ms) > EPOCH_2200_MS - EPOCH_2000_MS:
+            raise BadBatch(
+                f"redated: found {_redated_text(one)}, expected readings before {span.last}, by under 200 years"
+            )
+    return spans
 
 
 def _is_digest(found: object) -> bool:
@@ -626,7 +669,7 @@ _OK = Status.OK  # a member by its name costs more than the comparison
 _BASES = frozenset(("bt", "bv", "bs", "bver"))  # RFC 8428, 4.1: left unread, they would make every value a wrong one
 _PLAIN_LABELS = frozenset(
     (
-        *("bn", "underturf", "outbox_id", "lowest_kept", "before", "follows"),
+        *("bn", "underturf", "outbox_id", "lowest_kept", "before", "follows", "redated"),
         *("n", "u", "t", "seq", "slot", "v", "vs", "attempts", "clock_ok"),
     )
 )
@@ -652,7 +695,7 @@ def _decode_together(records: list[dict[str, Any]], span: BatchSpan) -> ReadingC
         return None
     if not set(map(type, seconds)) <= {int, float}:
         return None
-    if min(seconds) * 1000 < _EPOCH_2000_MS or max(seconds) * 1000 > _EPOCH_2200_MS:
+    if min(seconds) * 1000 < EPOCH_2000_MS or max(seconds) * 1000 > EPOCH_2200_MS:
         return None
     attempts = [r.get("attempts", 1) for r in records] if "attempts" in labels else [1] * count
     clocks = [r.get("clock_ok", True) for r in records] if "clock_ok" in labels else [True] * count
@@ -701,7 +744,7 @@ def _decode_record(record: dict[str, object], span: BatchSpan, seq: int) -> Read
         raise BadBatch(f"n: found {channel!r} at seq {seq}, expected station/probe/channel in small letters")
     if not isinstance(slot, str) or _SLOT_RE.fullmatch(slot) is None:
         raise BadBatch(f"slot: found {slot!r} at seq {seq}, expected grid seconds or stroke:ID:STEP")
-    if not isinstance(t, int | float) or isinstance(t, bool) or not _EPOCH_2000_MS <= t * 1000 <= _EPOCH_2200_MS:
+    if not isinstance(t, int | float) or isinstance(t, bool) or not EPOCH_2000_MS <= t * 1000 <= EPOCH_2200_MS:
         raise BadBatch(f"t: found {t!r} at seq {seq}, expected seconds since 1970 between 2000 and 2200")
     attempts, clock_ok = get("attempts", 1), get("clock_ok", True)
     if type(attempts) is not int or not 0 <= attempts <= 99 or type(clock_ok) is not bool:

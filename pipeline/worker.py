@@ -15,7 +15,7 @@ import logging
 import random
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Protocol
@@ -317,6 +317,9 @@ class Worker:
         """Commit messages together, then receipt each outbox once and acknowledge them."""
         with self._journal.database.transaction():
             kept = [done for group in _following_on(messages) for done in self._commit_group(group, now_ms)]
+            for message, done in kept:
+                if message.batch is not None and done.moved:  # a kill from here on: the stages begin again before them
+                    self._worked = lower_worked(self._journal, message.batch, self._worked)
             health = self._nodes.health_to_keep()
             if health is not None:
                 self._journal.keep_note(HEALTH_KEY, as_note(health))
@@ -404,6 +407,8 @@ class Worker:
                         batch.outbox_id, batch.first, batch.last, appended.conflicts)  # fmt: skip
         elif appended.refused:
             self._metrics.early.inc()
+        if appended.moved:
+            self._note_moved(batch, appended)
         if appended.new:
             now_s = self._clock.monotonic()
             for station, newest_ms in self._stages.mark(batch.columns, now_s).items():
@@ -415,6 +420,16 @@ class Worker:
             if timed and isinstance(self._clock, SystemClock):
                 self._clock.witness(max(timed))
             self._on_change("readings")
+
+    def _note_moved(self, batch: Batch, appended: Appended) -> None:
+        """Mark from where and to where readings have moved that a batch has dated again."""
+        for station in self._stages.mark_moved(appended.moved, self._clock.monotonic()):
+            if station in self._progress:
+                self._progress[station].unjudged = True
+        for one in batch.redated:
+            log.warning("readings_dated_again node=%s outbox_id=%s first=%d last=%d by_ms=%d", batch.node,
+                        batch.outbox_id, one.first, one.last, one.by_ms)  # fmt: skip
+        self._on_change("readings")
 
     def _clock_stepped(self, before_ms: int, now_ms: int) -> None:
         """Date what came while the clock was wrong, look at its flags again, and let no alert be of the future."""
@@ -525,6 +540,19 @@ class Worker:
         self._worked_s = self._clock.monotonic()
 
 
+def lower_worked(journal: Journal, batch: Batch, worked: Mapping[str, object]) -> dict[str, object]:
+    """Have the stages begin again, at the next start, with a batch or with what it dates again; return their note.
+
+    `worked` is the note as it is.
+    """
+    name = f"{batch.site}/{batch.node}/{batch.outbox_id}"
+    before = worked.get(name, 0)
+    first = min([batch.first, *(one.first for one in batch.redated)])
+    lowered = {**worked, name: min(before if isinstance(before, int) else 0, first - 1)}
+    journal.keep_note(WORKED_KEY, lowered)
+    return lowered
+
+
 class StillBad(PipelineFault):
     """A quarantined message that cannot be kept on another try either; the text is the reason."""
 
@@ -548,9 +576,7 @@ def retry_quarantined(journal: Journal, entry: Quarantined, now_ms: int) -> Appe
     try:
         span = parse_readings_topic(entry.topic)
         batch = decode_batch(entry.payload, span, loads=LOADS)
-        name, worked = f"{span.site}/{span.node}/{span.outbox_id}", journal.note(WORKED_KEY)
-        before = worked.get(name, 0)
-        journal.keep_note(WORKED_KEY, {**worked, name: min(before if isinstance(before, int) else 0, span.first - 1)})
+        lower_worked(journal, batch, journal.note(WORKED_KEY))
         appended = journal.append(batch, now_ms)
     except PipelineFault:
         raise

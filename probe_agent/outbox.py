@@ -10,18 +10,20 @@ goes on as an outbox of another name, and what it held without a receipt is sent
 from __future__ import annotations
 
 import contextlib
+import os
 import secrets
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from hardware.machine_clock import ClockNote
-from hardware.reading import Batch, Reading, Receipt, Sample, Status, digest_of
+from hardware.reading import MAX_REDATED, Batch, Reading, Receipt, Redated, Sample, Status, digest_of
 from probe_agent.faults import AgentFault
 
 FILE_NAME = "outbox.db"
+FILE_MODE = 0o640  # nobody but owner and group reads it, whatever the umask; SQLite gives its other files the same
 PAGE_BYTES = 4096
 HIGH_WATER = 0.90  # of the file's bound: above it the oldest rows go, long before a full file refuses even a DELETE
 ROW_BYTES = 256  # generous: a row with the longest names is about 230
@@ -51,6 +53,13 @@ _CREATE = (
     "CREATE TABLE stroke (id INTEGER PRIMARY KEY, probe TEXT NOT NULL, stroke TEXT NOT NULL, UNIQUE (probe, stroke))",
     "CREATE TABLE line (name TEXT PRIMARY KEY, state TEXT NOT NULL, since_ms INTEGER NOT NULL) WITHOUT ROWID",
 )
+# Readings that were sent before the clock was set, by how much they are dated again, and the number after which the
+# pipeline is told: with the batch that goes on from there, so that its receipt is one for this too. Later than the
+# first version.
+_CREATE_REDATED = (
+    "CREATE TABLE IF NOT EXISTS redated (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, by_ms INTEGER NOT NULL,"
+    " told_after INTEGER NOT NULL)"
+)
 _BEGIN = "BEGIN IMMEDIATE"
 _COMMIT = "COMMIT"
 _SET_FACT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
@@ -69,6 +78,12 @@ _REDATE = (
     " / (grid_s * 1000) * grid_s AS TEXT) END"
     " WHERE seq > :sent AND boot_id = :boot_id"
 )
+_SENT_UNSET = (
+    "SELECT seq, measured_at_ms, uptime_ms FROM reading AS r WHERE seq <= ? AND boot_id = ?"
+    " AND NOT EXISTS (SELECT 1 FROM redated WHERE r.seq BETWEEN first AND last) ORDER BY seq"
+)
+_REDATED = "SELECT first, last, by_ms FROM redated WHERE told_after >= ? AND told_after < ? ORDER BY first"
+_FORGET_REDATED = "DELETE FROM redated WHERE last < ? AND told_after < ?"
 _SET_LINE = (
     "INSERT INTO line VALUES (?, ?, ?) ON CONFLICT (name) DO UPDATE SET state = excluded.state,"
     " since_ms = excluded.since_ms WHERE line.state <> excluded.state"
@@ -81,7 +96,12 @@ _READ = (
 )
 _SEQ_ASSIGNED = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'reading'), 0)"
 # in the order of the rows, so that each moves to a number that is free already
-_RENUMBER = ("UPDATE reading SET seq = seq - ?", "UPDATE sqlite_sequence SET seq = seq - ? WHERE name = 'reading'")
+_RENUMBER = (
+    "DELETE FROM redated WHERE min(last, told_after) <= ?1",
+    "UPDATE redated SET first = max(1, first - ?1), last = last - ?1, told_after = told_after - ?1",
+    "UPDATE reading SET seq = seq - ?1",
+    "UPDATE sqlite_sequence SET seq = seq - ?1 WHERE name = 'reading'",
+)
 _FIRST_FACTS: dict[str, str | int] = {
     "received": 0,
     "dropped": 0,
@@ -89,6 +109,9 @@ _FIRST_FACTS: dict[str, str | int] = {
     "follows": "",  # the outbox whose place this one took
     "sent_undated": 0,  # up to here, readings of an unset clock have been sent and are not dated again
 }
+
+
+REDATE_WITHIN_MS = 100  # readings whose clock was off by so nearly the same are dated again together
 
 
 class OutboxFull(AgentFault):
@@ -147,6 +170,7 @@ class Outbox:
         self._node = node
         self._max_pages = max(32, max_bytes // PAGE_BYTES)
         with _told_apart(self.path):
+            _make_private(self.path)
             self._db = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False, timeout=5.0)
         try:
             with _told_apart(self.path):
@@ -166,6 +190,7 @@ class Outbox:
                     self._db.execute(statement)
                 for fact in (("outbox_id", secrets.token_hex(16)), *_FIRST_FACTS.items()):
                     self._db.execute(_SET_FACT, fact)
+        self._db.execute(_CREATE_REDATED)
         sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if sound != "ok":
             raise sqlite3.DatabaseError(str(sound))
@@ -194,6 +219,7 @@ class Outbox:
         last_slot: tuple[str, int] | None = None,
         grid_s: int | None = None,
         stroke: tuple[str, str] | None = None,
+        set_since: Callable[[], ClockNote | None] = lambda: None,
     ) -> int:
         """Store samples; committed and synced when it returns.
 
@@ -208,6 +234,9 @@ class Outbox:
             Interval of that slot. [s]
         stroke : (str, str), optional
             Probe and number of the stroke these are; one already kept is not kept again.
+        set_since : callable
+            Gives the clock's note where it was set after `note` was taken. It is asked while no other thread reads or
+            dates, and the samples are dated with it in the same commit: none leaves with the time it had before.
 
         Returns
         -------
@@ -234,6 +263,9 @@ class Outbox:
             if last_slot is not None:
                 self._db.execute(_SET_LAST_SLOT, last_slot)
             self.assigned += len(rows)
+            known = None if note.ok else set_since()
+            if known is not None and known.ok:
+                self._redate(known)
         return len(rows)
 
     def _make_room(self, pages: int) -> None:
@@ -258,15 +290,29 @@ class Outbox:
         free: int = self._db.execute("PRAGMA freelist_count").fetchone()[0]
         return count - free
 
-    def redate(self, note: ClockNote) -> int:
-        """Date again what this boot sampled before its clock was set, slots too; return the number of rows.
+    def redate(self, note: ClockNote) -> tuple[int, int]:
+        """Date again what this boot sampled before its clock was set.
 
-        What has been sent stays as it was sent: the pipeline may have it, and a number stands for one reading.
+        What has not been sent is dated here, its slot too. What has been sent stays as it was sent, because a number
+        stands for one reading: a later batch tells the pipeline by how much to date it again.
+
+        Returns
+        -------
+        (int, int)
+            How many readings were dated here, and how many the pipeline is to date again.
         """
-        offset_ms = note.now_ms - note.uptime_ms
         with self._access(), self._transaction():
-            values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "sent": max(self.received, self._sent_undated)}
-            return self._db.execute(_REDATE, values).rowcount
+            return self._redate(note)
+
+    def _redate(self, note: ClockNote) -> tuple[int, int]:
+        offset_ms, sent = note.now_ms - note.uptime_ms, max(self.received, self._sent_undated)
+        rows = self._db.execute(_SENT_UNSET, (sent, note.boot_id)).fetchall()
+        spans = _spans_of([(seq, offset_ms + uptime_ms - _on_wire(at_ms)) for seq, at_ms, uptime_ms in rows])
+        self._db.executemany(
+            "INSERT INTO redated VALUES (?, ?, ?, ?)", [(one.first, one.last, one.by_ms, sent) for one in spans]
+        )
+        values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "sent": sent}
+        return self._db.execute(_REDATE, values).rowcount, len(rows)
 
     def last_confirmed_ms(self) -> int | None:
         """Return when the newest kept reading was taken whose time is confirmed. [ms since 1970, UTC] None without."""
@@ -313,7 +359,9 @@ class Outbox:
                 return None
             digest = "" if readings[0].seq != after_seq + 1 else self._digest(after_seq, before)
             outbox_id, follows = self.outbox_id, self.follows if readings[0].seq == 1 else ""
-        return Batch(self._site, self._node, outbox_id, lowest_kept, tuple(readings), digest, follows)
+            told = self._db.execute(_REDATED, (min(after_seq, readings[0].seq - 1), readings[-1].seq)).fetchall()
+        redated = tuple(Redated(*one) for one in told)
+        return Batch(self._site, self._node, outbox_id, lowest_kept, tuple(readings), digest, follows, redated)
 
     def note_sent(self, batch: Batch) -> None:
         """Note before a batch is sent which of its readings had no clock: they are not dated again."""
@@ -331,10 +379,6 @@ class Outbox:
 
     def _reading(self, row: tuple[int, str, str, int, float | None, str, int, str | None, int | None]) -> Reading:
         seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, _ = row
-        if (
-            measured_at_ms < WIRE_FROM_MS
-        ):  # a clock still in 1970: the wire form refuses it, and it is not trusted anyway
-            measured_at_ms += WIRE_FROM_MS
         return Reading(
             self._site,
             self._node,
@@ -342,7 +386,7 @@ class Outbox:
             seq,
             channel,
             slot,
-            measured_at_ms,
+            _on_wire(measured_at_ms),
             raw,
             _STATUS[status],
             attempts,
@@ -412,6 +456,7 @@ class Outbox:
                 return 0
             gone = self._db.execute(_DROP_OLDEST, (last,)).rowcount
             self.lowest_kept = last + 1
+            self._db.execute(_FORGET_REDATED, (self.lowest_kept, self.received))
             return gone
 
     def close(self) -> None:
@@ -444,6 +489,38 @@ class Outbox:
             with contextlib.suppress(sqlite3.Error):
                 self._db.execute("ROLLBACK")
             raise
+
+
+def _on_wire(measured_at_ms: int) -> int:
+    """Return a time as it is sent: one of a clock still in 1970, which the wire form refuses, is shifted."""
+    return measured_at_ms + WIRE_FROM_MS if measured_at_ms < WIRE_FROM_MS else measured_at_ms
+
+
+def _spans_of(moved: Sequence[tuple[int, int]]) -> list[Redated]:
+    """Return numbers, in order, each with how much later its reading was taken [ms], as at most MAX_REDATED spans.
+
+    A clock that steps while nobody trusts it makes a span of its own.
+    """
+    within_ms = REDATE_WITHIN_MS
+    while True:
+        spans: list[Redated] = []
+        for seq, by_ms in moved:
+            if spans and abs(by_ms - spans[-1].by_ms) <= within_ms:
+                spans[-1] = Redated(spans[-1].first, seq, spans[-1].by_ms)
+            else:
+                spans.append(Redated(seq, seq, by_ms))
+        if len(spans) <= MAX_REDATED:
+            return spans
+        within_ms *= 2
+
+
+def _make_private(path: Path) -> None:
+    """Make a file that is not there with FILE_MODE, and take away what others may do with one that is."""
+    with contextlib.suppress(OSError):  # where it cannot be made, opening it says why
+        try:
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, FILE_MODE))
+        except FileExistsError:  # not opened: closing it would end the locks of another connection to it
+            path.chmod(path.stat().st_mode & FILE_MODE)
 
 
 _PASSING = {

@@ -335,9 +335,9 @@ class Agent:
             self._unconfirmed_since_ms = note.now_ms if confirmed_ms is None else confirmed_ms
         self._clock_ok = note.ok  # before the dating: what a line commits meanwhile dates itself
         if note.ok and not was_ok:
-            dated = self.outbox.redate(note)
-            if dated:
-                _log_event("clock_set", dated_again=dated)
+            dated, told = self.outbox.redate(note)
+            if dated or told:
+                _log_event("clock_set", dated_again=dated, dated_by_the_server=told)
         self._change("clock", "set" if note.ok else "not set", note.by or None)
 
     def _keep(self, pending: PendingCommit) -> None:
@@ -371,11 +371,10 @@ class Agent:
             while self._waiting:
                 pending = self._waiting[0]
                 self.outbox.put(
-                    pending.samples, pending.note, last_slot=(pending.probe, pending.slot_s), grid_s=pending.grid_s
-                )
+                    pending.samples, pending.note, last_slot=(pending.probe, pending.slot_s), grid_s=pending.grid_s,
+                    set_since=lambda: self._clock.note() if self._clock_ok else None,
+                )  # fmt: skip
                 self._waiting.popleft()
-                if self._clock_ok and not pending.note.ok:  # on its way while the clock was set
-                    self.outbox.redate(self._clock.note())
         except OutboxFull as full:
             while sum(len(pending.samples) for pending in list(self._waiting)) > WAITING_READINGS:
                 self.unkept += len(self._waiting.popleft().samples)

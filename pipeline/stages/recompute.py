@@ -191,6 +191,8 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> t
     drawn = process(series_of(raw), context, start_ms=start_ms, end_ms=end_ms)
     observations, findings = drawn.observations, drawn.findings
     changed = [store.upsert_observations(observations), store.upsert_findings(findings)]
+    own = [i for i in context.channel_ids if context.owns(i)]
+    changed.append(forget_moved(store, own, drawn.channels, start_ms, end_ms))
     times = {quantity: start for quantity, (start, _) in drawn.record.findings.items()}
     for stage in QUARTER_HOUR_STAGES:
         # with one in every cell nothing else can be stored between them
@@ -198,6 +200,19 @@ def redo(store: Store, context: StationContext, start_ms: int, end_ms: int) -> t
         gappy = [q for q in stage.findings if q not in times or np.diff(times[q], **edges).max() > CELL_MS]
         changed.append(_forget(store, context.station, gappy, times, [(start_ms, end_ms)]))
     return drawn, Redone(len(observations), len(findings), joined_changes(changed))
+
+
+def forget_moved(store: Store, channels: Sequence[str], observed: Observed, start_ms: int, end_ms: int) -> Changed:
+    """Remove the observations where readings stood before they were dated again, but for those where others stand now.
+
+    `observed` is all that stands now in start <= t < end. [ms since 1970, UTC] Returns what is gone, by channel.
+    """
+    gone = {}
+    for channel, times in store.moved(channels, start_ms, end_ms).items():
+        stale = times[~np.isin(times, observed[channel].time_ms)] if channel in observed else times
+        if stale.size:
+            gone[channel] = stale
+    return store.remove_observations(gone) if gone else {}
 
 
 def _read_windows(
@@ -330,6 +345,9 @@ def recompute(
     last = heard[1] + LEAD_IN_MS if end_ms is None else min(end_ms - 1, heard[1] + LEAD_IN_MS)
     end = -(-(last + 1) // CELL_MS) * CELL_MS
     done, records = Redone(), []
+    for left_ms, behind_ms in _left(store, context, start_ms, end_ms, (first, last)):
+        done += redo(store, context, left_ms // CELL_MS * CELL_MS, -(-behind_ms // CELL_MS) * CELL_MS)[1]
+        done += redo_periods(store, context, left_ms, behind_ms)
     for start in range(first // CELL_MS * CELL_MS, end, CHUNK_MS):
         drawn, redone = redo(store, context, start, min(start + CHUNK_MS, end))
         done += redone
@@ -338,6 +356,23 @@ def recompute(
     for start in range(first, last + 1, PERIOD_CHUNK_MS):
         done += redo_periods(store, context, start, min(start + PERIOD_CHUNK_MS, last + 1), made=made)
     return done
+
+
+def _left(
+    store: Store, context: StationContext, start_ms: int | None, end_ms: int | None, redone: tuple[int, int]
+) -> list[tuple[int, int]]:
+    """Return the stretches, start <= t < end, that readings have left because they were dated again, where a recompute
+    of `redone`, both ends included, does not come. [ms since 1970, UTC]"""
+    within = EVER_MS[0] if start_ms is None else start_ms, EVER_MS[1] if end_ms is None else end_ms
+    times = store.moved([c for c in context.channel_ids if context.owns(c)], *within)
+    outside = sorted({t for one in times.values() for t in one.tolist() if not redone[0] <= t <= redone[1]})
+    spans: list[tuple[int, int]] = []
+    for t in outside:
+        if spans and t - spans[-1][1] <= LEAD_IN_MS:
+            spans[-1] = spans[-1][0], t + 1
+        else:
+            spans.append((t, t + 1))
+    return [(first, last + LEAD_IN_MS) for first, last in spans]
 
 
 def in_order(config: SiteConfig, stations: Iterable[str]) -> list[str]:
@@ -357,4 +392,5 @@ def keep_unknown(store: Store, channels: Iterable[str], start_ms: int, end_ms: i
         for i, one in series_of(store.raw(sorted(channels), start_ms, end_ms)).items()
     }
     store.upsert_observations(observations_table(heard))
+    forget_moved(store, sorted(channels), heard, start_ms, end_ms)
     return sum(one.time_ms.size for one in heard.values())

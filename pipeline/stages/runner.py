@@ -224,13 +224,21 @@ class RestageQueue:
         assert isinstance(diary, dict)
         self._diary_revision, self.diary_note = None, diary
         known = {name: seq for name, seq in worked.items() if isinstance(seq, int)}
-        for channel, first_ms, last_ms in unworked(self._database, known):
+        self.mark_moved(unworked(self._database, known), now_s)
+
+    def mark_moved(self, spans: Iterable[tuple[str, int, int]], now_s: float) -> set[str]:
+        """Note that readings of channels have come or gone between two times, both included, whether or not the stages
+        have seen them before. [ms since 1970, UTC; s, monotonic] Returns the stations that read the channels."""
+        marked = set()
+        for channel, first_ms, last_ms in spans:
             for station in self._stations_of(channel, last_ms):
                 self._add(station, first_ms, last_ms, now_s)
                 if station != UNKNOWN:  # what of it is stored already has no days and fortnights yet
                     span = affected(first_ms, last_ms)
                     self._change(station, span.start_ms, span.end_ms)
                     self._rewritten.update(self._sharers)
+                    marked.add(station)
+        return marked
 
     def step(self) -> str | None:
         """Run the stages over one piece of the station that has waited longest, and return its name."""

@@ -379,8 +379,9 @@ def series_of(raw: pd.DataFrame) -> Observed:
     Parameters
     ----------
     raw : DataFrame
-        Columns channel, measured_at_ms, raw, status, received_at_ms; others are left out. Of two rows of one
-        channel and time the one that was heard stands, then the one received first.
+        Columns channel, measured_at_ms, raw, status, received_at_ms, and slot where it is known; others are left out.
+        Of two rows of one channel and time the one that was heard stands, then the one received first. Two slots of the
+        grid that were heard at one time, because a clock was set between them, are kept apart by a millisecond.
     """
     codes, names = pd.factorize(raw["channel"], sort=True)
     time_ms = raw["measured_at_ms"].to_numpy(dtype=np.int64)
@@ -392,6 +393,7 @@ def series_of(raw: pd.DataFrame) -> Observed:
     step = np.diff(codes)
     order: np.ndarray | slice = slice(None)
     if not np.all((step > 0) | ((step == 0) & (np.diff(time_ms) > 0))):
+        time_ms = _slots_apart(raw["slot"], codes, time_ms, heard, received_ms) if "slot" in raw else time_ms
         order = np.lexsort((received_ms, ~ok, time_ms, codes))
         first = (np.diff(codes[order], prepend=-1) != 0) | (np.diff(time_ms[order], prepend=0) != 0)
         order = order[first]
@@ -407,6 +409,20 @@ def series_of(raw: pd.DataFrame) -> Observed:
     )
     edges = np.searchsorted(codes, np.arange(len(names) + 1)).tolist()
     return {str(name): every.part(slice(a, b)) for name, (a, b) in zip(names, itertools.pairwise(edges), strict=True)}
+
+
+def _slots_apart(
+    slots: pd.Series, codes: np.ndarray, time_ms: TimeArray, heard: np.ndarray, received_ms: np.ndarray
+) -> TimeArray:
+    """Return times in which slots of the grid that were heard on one channel at one time follow on one another."""
+    slot = pd.factorize(slots, sort=True)[0]
+    order = np.lexsort((slot, received_ms, time_ms, codes))
+    order = order[heard[order] & slots.iloc[order].str.isdecimal().to_numpy(dtype=np.bool_)]
+    apart = time_ms.copy()
+    same = (np.diff(codes[order]) == 0) & (np.diff(time_ms[order]) == 0) & (np.diff(slot[order]) != 0)
+    for place in np.flatnonzero(same).tolist():
+        apart[order[place + 1]] = apart[order[place]] + 1
+    return apart
 
 
 def observations_table(channels: Observed) -> pd.DataFrame:

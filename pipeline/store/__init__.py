@@ -17,6 +17,7 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.
+- `redating`: Readings that were received before their node's clock was set, dated again once it is.
 - `sqlite`: The embedded series store: readings by channel and time, days of observations, findings.
 """
 
@@ -118,11 +119,21 @@ class Store(Protocol):
     """
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
-        """Return readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms."""
+        """Return readings as heard, with the columns `RAW_COLUMNS`, sorted by channel and measured_at_ms.
+
+        One that was dated again stands at the time at which it was taken, and its `clock_ok` is true.
+        """
+
+    def moved(self, channels: Sequence[str], start_ms: int, end_ms: int) -> dict[str, TimeArray]:
+        """Return at which times readings of each channel that has any stood before they were dated again, in order."""
 
     def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Keep observations with the columns `OBSERVATION_COLUMNS`; one of the same (channel, measured_at_ms) is
         replaced. `flag` is a Flag as a number. Returns what was not kept just so before, by channel."""
+
+    def remove_observations(self, times_ms: Mapping[str, TimeArray]) -> Changed:
+        """Remove the observations of channels at some times, in order, where readings stand no more. Returns what was
+        removed, by channel; a store that cannot tell gives all."""
 
     def observations(
         self,

@@ -236,6 +236,15 @@ CUSTODY_PROVED = (
     "o.site = outbox.site AND o.node = outbox.node AND (o.heard_at_ms, o.id) <= (outbox.heard_at_ms, outbox.id))",
 )
 
+REDATED = (
+    # By how much readings were taken later than they say, because their node's clock was set only after they were sent.
+    # The times are those they say; `readings` is how many they are, 0 where none of them is kept as a reading.
+    """CREATE TABLE redated (
+        outbox INTEGER NOT NULL, first_seq INTEGER NOT NULL, last_seq INTEGER NOT NULL, by_ms INTEGER NOT NULL,
+        first_ms INTEGER, last_ms INTEGER, readings INTEGER NOT NULL, at_ms INTEGER NOT NULL,
+        PRIMARY KEY (outbox, first_seq)) WITHOUT ROWID""",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -246,6 +255,7 @@ MIGRATIONS = (
     Migration(7, "observations in days, edges of channels", DAYS_AND_EDGES),
     Migration(8, "old runs merged", MERGED_RUNS),
     Migration(9, "digests of receipts, turns of outboxes", CUSTODY_PROVED),
+    Migration(10, "readings dated again", REDATED),
 )
 
 

@@ -11,15 +11,17 @@ batching writer, which drops rows after its retries. What a point is identified 
 
 So writing a row again changes nothing. Every field is written each time, because the server keeps the old value of a
 field that a new point leaves out; it has no NaN either, and `NO_NUMBER` stands where there is no number. A finding is
-removed by writing it with `n` = `REMOVED_N`: a DELETE of version 1 walks every series file, version 3 has none. The
-server's word counts for nothing: rows stay in the journal until they have been read back (see `store.opening`).
+removed by writing it with `n` = `REMOVED_N`, an observation with `flag` = `REMOVED_FLAG`: a DELETE of version 1 walks
+every series file, version 3 has none. A reading that was dated again stays as it was written, and is moved when it is
+read. The server's word counts for nothing: rows stay in the journal until they have been read back (see
+`store.opening`).
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
@@ -49,6 +51,7 @@ from pipeline.store import (
     series_of_channels,
     series_of_findings,
 )
+from pipeline.store.redating import RedatedSpan
 from pipeline.units import BELIEVED, DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray
 
 SERVER_TIMEOUT_S = 30.0
@@ -58,6 +61,8 @@ SHARD_DURATION = "13w"  # of a database made here; the server's own week makes 5
 CLOCKS_APART_S = 60  # more is reported: by its own clock the server drops what is older than its retention
 NO_NUMBER = -1e15  # below anything that a probe or a stage can give
 REMOVED_N = -1
+REMOVED_FLAG = 0
+_EDGES = ("first", "last")
 END_MS = 7_258_118_400_000  # the year 2200, the end of what a reading may be dated
 EVER = (0, END_MS)
 NS_PER_MS = 1_000_000
@@ -112,12 +117,23 @@ class InfluxStore:
         What is in the settings' `token_file`.
     clock : Clock, optional
         Real time, which the server's clock is compared with.
+    redated : callable
+        Gives the readings that were dated again: the journal knows them.
     """
 
-    def __init__(self, config: StoreConfig, site: str, *, token: str | None = None, clock: Clock | None = None) -> None:
+    def __init__(
+        self,
+        config: StoreConfig,
+        site: str,
+        *,
+        token: str | None = None,
+        clock: Clock | None = None,
+        redated: Callable[[], Sequence[RedatedSpan]] = tuple,
+    ) -> None:
         assert config.url is not None and config.bucket is not None  # the settings hold it
         self._config, self._url, self._bucket, self._site = config, config.url, config.bucket, site
         self._clock = SystemClock() if clock is None else clock
+        self._redated = redated
         basic, timeout_ms = token is not None and ":" in token, int(SERVER_TIMEOUT_S * 1000)
         self._client = InfluxDBClient(
             self._url, token or "", org=config.org or "-", timeout=timeout_ms, auth_basic=basic
@@ -169,25 +185,60 @@ class InfluxStore:
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Return readings as heard, sorted by channel and measured_at_ms. See Store."""
+        spans = self._redated()
         frame = self._rows("reading", channels, (start_ms, end_ms), by=OUTBOXES)
+        parts = [frame[~_moved(frame, spans)]] if spans else [frame]
+        for one in spans:
+            first_ms, last_ms = max(start_ms - one.by_ms, one.first_ms), min(end_ms - one.by_ms, one.last_ms + 1)
+            part = self._rows("reading", channels, (first_ms, last_ms), where=_numbered(one), by=OUTBOXES)
+            parts.append(part.assign(time=part["time"] + one.by_ms, clock_ok=True))
+        frame = pd.concat([part for part in parts if len(part)] or parts[:1])
         frame = frame.sort_values(["channel", "time", "outbox_id", "seq"], kind="stable")
         frame["raw"] = frame["raw"].where(frame["status"] == Status.OK.value, np.nan)
         return _as(RAW_COLUMNS, frame.rename(columns={"time": "measured_at_ms"}))
+
+    def moved(self, channels: Sequence[str], start_ms: int, end_ms: int) -> dict[str, TimeArray]:
+        """Return at which times readings of each channel stood before they were dated again. See Store."""
+        times: dict[str, list[TimeArray]] = {}
+        for one in self._redated():
+            within = max(start_ms, one.first_ms), min(end_ms, one.last_ms + 1)
+            part = self._rows("reading", channels, within, where=_numbered(one), by=OUTBOXES, fields=("seq",))
+            for name, rows in part.groupby("channel"):
+                times.setdefault(str(name), []).append(rows["time"].to_numpy(dtype=np.int64))
+        return {name: np.unique(np.concatenate(parts)) for name, parts in sorted(times.items())}
 
     def span(self, channels: Sequence[str]) -> StartEnd | None:
         """Return first and last measured_at_ms of the readings of these channels. See Store."""
         if not channels:
             return None
-        named = one_of("channel", channels)
-        statements = [self._select("reading", named, EVER, fields=(f"{of}(seq)",)) for of in ("first", "last")]
-        edges = [int(columns["time"][0]) for answer in self._ask(*statements) for columns in answer.values()]
-        return (edges[0], edges[1]) if edges else None
+        named, spans = one_of("channel", channels), self._redated()
+        left = sorted((one.first_ms, one.last_ms + 1) for one in spans)
+        come = [(one.first_ms + one.by_ms, one.last_ms + 1 + one.by_ms) for one in spans]
+        edges = [at_ms for within in (*left, *come) for at_ms in self.raw(channels, *within)["measured_at_ms"]]
+        gaps, behind_ms = [], EVER[0]
+        for first_ms, last_ms in (*left, (EVER[1], EVER[1])):
+            gaps += [(behind_ms, first_ms)] if behind_ms < first_ms else []
+            behind_ms = max(behind_ms, last_ms)
+        statements = [self._select("reading", named, gap, fields=(f"{of}(seq)",)) for gap in gaps for of in _EDGES]
+        edges += [int(columns["time"][0]) for answer in self._ask(*statements) for columns in answer.values()]
+        return (min(edges), max(edges)) if edges else None
 
     # --- observations ------------------------------------------------------------------------------------------
 
     def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Write observations, each in place of an earlier one. See Store."""
         check_frame(frame, OBSERVATION_COLUMNS, "observations")
+        return self._write_observations(frame)
+
+    def remove_observations(self, times_ms: Mapping[str, TimeArray]) -> Changed:
+        """Remove observations of some times, by writing them as removed. See Store."""
+        parts = [pd.DataFrame({"channel": name, "measured_at_ms": times}) for name, times in times_ms.items()]
+        if not parts:
+            return {}
+        gone = {"raw": np.nan, "value": np.nan, "flag": REMOVED_FLAG, "stage_version": 0, "received_at_ms": 0}
+        return self._write_observations(pd.concat(parts).assign(**gone))
+
+    def _write_observations(self, frame: pd.DataFrame) -> Changed:
         point = cache(partial(self._point, "observation"))
         self._write(
             f"{point(channel=channel)} raw={raw!r},value={value!r},flag={flag}i,stage_version={version},"
@@ -207,14 +258,16 @@ class InfluxStore:
     ) -> pd.DataFrame:
         """Return observations, sorted by channel and measured_at_ms. See Store."""
         if limit is None and after is None:
-            return _observed(self._rows("observation", channels, (start_ms, end_ms)))
+            found = self._rows("observation", channels, (start_ms, end_ms))
+            return _observed(found[found["flag"] != REMOVED_FLAG])
         behind, behind_ms = ("", 0) if after is None else after
         parts = [self._rows("observation", (), EVER)]
         left = limit
         for name in sorted({channel for channel in channels if channel >= behind}):
             first_ms = max(start_ms, behind_ms + 1) if name == behind else start_ms
             tail = "" if left is None else f"LIMIT {left}"
-            parts.append(self._rows("observation", [name], (first_ms, end_ms), tail=tail))
+            there = f" AND flag <> {REMOVED_FLAG}"
+            parts.append(self._rows("observation", [name], (first_ms, end_ms), where=there, tail=tail))
             if left is not None:
                 left -= len(parts[-1])
                 if left == 0:
@@ -226,6 +279,7 @@ class InfluxStore:
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return times and believed values of each channel. See Store."""
         frame = self._rows("observation", channels, (start_ms, end_ms), fields=("value", "flag"))
+        frame = frame[frame["flag"] != REMOVED_FLAG]
         names = ("channel", "measured_at_ms", "value", "flag")
         return series_of_channels(_as(names, frame.rename(columns={"time": "measured_at_ms"})))
 
@@ -432,8 +486,8 @@ class InfluxStore:
         statements = []
         for channel, at_ms, flag in newest.itertuples(index=False):
             where, span, tail = one_of("channel", [channel]), (int(at_ms), int(at_ms) + 1), ""
-            if at_ms > until_ms or (answered and flag == Flag.MISSING):
-                where += f" AND flag <> {Flag.MISSING:d}" if answered else ""
+            if at_ms > until_ms or flag == REMOVED_FLAG or (answered and flag == Flag.MISSING):
+                where += f" AND flag <> {REMOVED_FLAG}" + (f" AND flag <> {Flag.MISSING:d}" if answered else "")
                 span, tail = (EVER[0], min(EVER[1], until_ms + 1)), "ORDER BY time DESC LIMIT 1"
             statements.append(self._select("observation", where, span, by="channel", tail=tail))
         return _observed(_table(self._ask(*statements), ("channel",), FIELDS["observation"]))
@@ -516,6 +570,22 @@ class InfluxStore:
             self.server, status = None, 404
         hint = _HINTS.get(status, "look at the server and its log")
         return StoreAway(f"{self._url}: found answer {status} ({said}), expected rows taken or given; {hint}")
+
+
+def _numbered(one: RedatedSpan) -> str:
+    """Return the condition that a reading is one of those dated again together."""
+    of_outbox = f" AND outbox_id = {quoted(one.outbox_id)} AND node = {quoted(one.node)}"
+    return f"{of_outbox} AND seq >= {one.first} AND seq <= {one.last} AND clock_ok = false"
+
+
+def _moved(frame: pd.DataFrame, spans: Sequence[RedatedSpan]) -> pd.Series:
+    """Return which readings were dated again."""
+    moved = pd.Series(False, index=frame.index)
+    unset = ~frame["clock_ok"].astype(bool)
+    for one in spans:
+        own = (frame["outbox_id"] == one.outbox_id) & (frame["node"] == one.node)
+        moved |= own & unset & frame["seq"].between(one.first, one.last)
+    return moved
 
 
 def _said(err: ApiException) -> str:

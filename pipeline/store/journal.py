@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ from pipeline.store.readings import (
     Channels,
     RecordedOutbox,
     Run,
+    find_outbox,
     keep_batch,
     keep_poison,
     keep_recorded,
@@ -34,6 +35,7 @@ from pipeline.store.readings import (
     readings_of_run,
     split_runs,
 )
+from pipeline.store.redating import RedatedSpan, keep_redated, redated_spans
 
 QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
 QUARANTINE_BYTES = 16 * 1024 * 1024  # of payload in all: the oldest are dropped beyond it
@@ -170,7 +172,16 @@ class Journal:
             Then nothing of the batch is kept and nothing may be receipted.
         """
         with self.database.transaction() as tx:
-            return keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
+            kept = keep_batch(tx, self.channels, batch, received_at_ms, feed=self._feed)
+            if kept.refused or not batch.redated:
+                return kept
+            outbox = find_outbox(tx, batch.site, batch.node, batch.outbox_id).id
+            return replace(kept, moved=keep_redated(tx, outbox, batch.redated, received_at_ms))
+
+    def redated(self) -> list[RedatedSpan]:
+        """Return the readings that were dated again, the first told at the beginning."""
+        with self.database.reading() as connection:
+            return redated_spans(connection)
 
     def keep_recorded(
         self, outbox: RecordedOutbox, channels: Sequence[str], first_seq: int, recorded: np.ndarray, at_ms: int

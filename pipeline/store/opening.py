@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +25,7 @@ from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal, WaitingRun
 from pipeline.store.readings import Channels
+from pipeline.store.redating import RedatedSpan
 from pipeline.store.sqlite import SqliteStore
 
 if TYPE_CHECKING:
@@ -76,19 +77,22 @@ def open_stores(config: SiteConfig) -> Stores:
     journal = Journal(database, feeding=feeding, channels=channels)
     if not feeding:
         return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
-    server = open_server_store(config)
+    server = open_server_store(config, redated=journal.redated)
     return Stores(database, journal, server, Diary(database), server)
 
 
-def open_server_store(config: SiteConfig) -> InfluxStore:
-    """Return the server store that the settings name. It is not asked for anything yet."""
+def open_server_store(config: SiteConfig, *, redated: Callable[[], Sequence[RedatedSpan]] = tuple) -> InfluxStore:
+    """Return the server store that the settings name. It is not asked for anything yet.
+
+    `redated` gives the readings that were dated again, which it then gives at the time at which they were taken.
+    """
     try:
         from pipeline.store.influx import InfluxStore
     except ModuleNotFoundError as err:
         raise StoreAway(f"store: found no module {err.name}, expected it: pip install 'underturf[influx]'") from err
 
     token = None if config.store.token_file is None else read_secret(config.store.token_file)
-    return InfluxStore(config.store, config.site.name, token=token)
+    return InfluxStore(config.store, config.site.name, token=token, redated=redated)
 
 
 def meet_server(config: SiteConfig) -> tuple[str, ...]:

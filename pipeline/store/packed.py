@@ -163,6 +163,28 @@ def channel_edges(rows: np.ndarray) -> list[tuple[int, int, int]]:
     return list(zip(number[begins].tolist(), times[begins].tolist(), times[ends].tolist(), strict=True))
 
 
+def dated(rows: np.ndarray, first_seq: int, dating: Sequence[tuple[int, int, int]]) -> np.ndarray:
+    """Return readings at the times at which they were taken.
+
+    Parameters
+    ----------
+    rows : ndarray of ROW, shape (n,)
+        Consecutive readings of an outbox.
+    first_seq : int
+        Number of the first of them.
+    dating : sequence of (int, int, int)
+        First and last number of readings that were sent before their clock was set, and by how much later they were
+        taken. [ms] Those whose clock was set are left as they are.
+    """
+    moved = rows.copy()
+    seq = first_seq + np.arange(len(rows))
+    for first, last, by_ms in dating:
+        those = (rows["clock_ok"] == 0) & (seq >= first) & (seq <= last)
+        moved["measured_at_ms"][those] += by_ms
+        moved["clock_ok"][those] = 1
+    return moved
+
+
 NOTE_EDGES = (
     "INSERT INTO carries (outbox, channel, first_ms, last_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
     "first_ms = min(ifnull(first_ms, excluded.first_ms), excluded.first_ms), "

@@ -25,6 +25,7 @@ from pipeline.store.packed import (
     ROW,
     DamagedBlock,
     channel_edges,
+    dated,
     digest_in_run,
     pack,
     rows_of,
@@ -101,6 +102,9 @@ class Appended:
     conflicts : int
         Readings that say something else than the stored one of the same identity; the stored one was kept. Of an agent
         that compares digests the whole batch is refused: it sends all of it again, under another outbox.
+    moved : tuple of (str, int, int)
+        Channels of which the batch told that earlier readings are dated again, and between which times they stood and
+        stand. [ms since 1970, UTC]
     refused : bool
         Whether nothing of it was kept: it contradicts what is kept, or comes before readings that it follows.
     hole : int
@@ -115,6 +119,7 @@ class Appended:
     hole: int
     received: int
     refused: bool = False
+    moved: tuple[tuple[str, int, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -385,6 +390,23 @@ def runs_between(connection: Connection, outbox: int, first: int, last: int) -> 
             yield Run(outbox, begin, end, received_ms, rows[0].tobytes(), named)
 
 
+def dating_of(connection: Connection, outbox: int, first: int, last: int) -> list[tuple[int, int, int]]:
+    """Return what is dated again of an outbox between two numbers: first and last number, and by how much. [ms]"""
+    return connection.execute(
+        "SELECT first_seq, last_seq, by_ms FROM redated WHERE outbox = ? AND last_seq >= ? AND first_seq <= ? "
+        "ORDER BY first_seq",
+        (outbox, first, last),
+    ).fetchall()
+
+
+def timed_rows(connection: Connection, outbox: int, first: int, rows: np.ndarray) -> np.ndarray:
+    """Return consecutive readings of an outbox, from a number on, at the times at which they were taken."""
+    if rows["clock_ok"].all():
+        return rows
+    dating = dating_of(connection, outbox, first, first + len(rows) - 1)
+    return dated(rows, first, dating) if dating else rows
+
+
 def readable_rows(
     connection: Connection, run: int, count: int, packed: bytes, named: str | None, squeezed: bool, received_ms: int
 ) -> tuple[np.ndarray, np.ndarray] | None:
@@ -542,7 +564,7 @@ def _insert(
         fresh = readings[first - readings.first : last - readings.first + 1]
         rows, named = pack(fresh, channels.numbers(tx, set(fresh.channel)))
         _keep_run(tx, (outbox, first, last), rows, rows.tobytes(), named, received_at_ms, feed=feed)
-        tx.executemany(NOTE_EDGES, [(outbox, *edge) for edge in channel_edges(rows)])
+        tx.executemany(NOTE_EDGES, [(outbox, *e) for e in channel_edges(timed_rows(tx, outbox, first, rows))])
 
 
 def _keep_run(
@@ -558,7 +580,8 @@ def _keep_run(
 ) -> None:
     """Write a run, its span (outbox, first and last seq), and how long the longest run of the outbox lasts."""
     run = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?)", (packed, named)).lastrowid
-    first_ms, last_ms = int(rows["measured_at_ms"].min()), int(rows["measured_at_ms"].max())
+    times = timed_rows(tx, place[0], place[1], rows)["measured_at_ms"]
+    first_ms, last_ms = int(times.min()), int(times.max())
     tx.execute(
         "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL, ?)",
         (*place, KEPT, run, first_ms, last_ms, received_at_ms, feed, squeezed),
@@ -643,6 +666,8 @@ def _inside(seq: int, runs: list[tuple[int, int]]) -> bool:
 def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, int, int]]:
     """Return channel, first and last time of the readings beyond what was worked on.
 
+    Where some were dated again there is a span more: one from before, another from after.
+
     Parameters
     ----------
     database : Database
@@ -662,10 +687,14 @@ def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, i
         names = dict(connection.execute("SELECT id, name FROM channel").fetchall())
         for number, name in outboxes:
             since = min(worked.get(name, 0), MAX_SEQ)
-            spans: dict[int, tuple[int, int]] = {}
+            before: dict[int, tuple[int, int]] = {}  # as they were sent, and
+            after: dict[int, tuple[int, int]] = {}  # as they are dated now
             for run in runs_between(connection, number, since + 1, MAX_SEQ):
-                for channel, first_ms, last_ms in channel_edges(rows_of(run.packed)[max(0, since + 1 - run.first) :]):
-                    before = spans.get(channel, (first_ms, last_ms))
-                    spans[channel] = min(first_ms, before[0]), max(last_ms, before[1])
-            found += [(names[channel], *spans[channel]) for channel in sorted(spans.keys() & names.keys())]
+                sent, behind = rows_of(run.packed), max(0, since + 1 - run.first)
+                for spans, rows in ((before, sent), (after, timed_rows(connection, number, run.first, sent))):
+                    for channel, first_ms, last_ms in channel_edges(rows[behind:]):
+                        known = spans.get(channel, (first_ms, last_ms))
+                        spans[channel] = min(first_ms, known[0]), max(last_ms, known[1])
+            for channel in sorted(before.keys() & names.keys()):
+                found += [(names[channel], *span) for span in dict.fromkeys((before[channel], after[channel]))]
     return found

@@ -33,12 +33,14 @@ from pipeline.store.packed import (
     ROW,
     STATUSES,
     DamagedBlock,
+    dated,
     day_row,
     rolled_up,
     unpack_believed,
     unpack_days,
 )
-from pipeline.store.readings import KEPT, Channels, readable_rows, readable_runs
+from pipeline.store.readings import KEPT, Channels, readable_rows, readable_runs, runs_between
+from pipeline.store.redating import unset_rows
 from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, utc_text
 
 MISSING = "9e999"  # how infinity is written in SQLite
@@ -77,6 +79,7 @@ _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dty
 
 RUNS_AT_ONCE = 200  # runs unpacked together: at most 16 MB
 
+_Span = tuple[int, int, int, int, int, bool]  # outbox, first and last seq, time of receipt, run, whether squeezed
 _DAYS_WITHIN = "FROM observation_day WHERE id BETWEEN ? AND ?"
 _FINDING_NUMBERS = (
     f"end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, stage_version"
@@ -106,7 +109,7 @@ class SqliteStore:
             numbers = self._channels.find(connection, channels)
             spans = _spans_within(connection, numbers, start_ms, end_ms)
             wanted = np.array(list(numbers.values()), dtype=np.int32)
-            parts = []
+            parts, spans = _redated_apart(connection, spans, wanted, (start_ms, end_ms))
             for at in range(0, len(spans), RUNS_AT_ONCE):
                 some = spans[at : at + RUNS_AT_ONCE]
                 query = f"SELECT id, readings, named FROM run WHERE id IN ({listed(run for *_, run, _ in some)})"
@@ -135,6 +138,23 @@ class SqliteStore:
         )
         return frame_of(RAW_COLUMNS, [column[order] for column in columns])
 
+    def moved(self, channels: Sequence[str], start_ms: int, end_ms: int) -> dict[str, TimeArray]:
+        """Return at which times readings of each channel stood before they were dated again. See Store."""
+        found: dict[str, TimeArray] = {}
+        with self._database.snapshot() as connection:
+            query = "SELECT outbox, first_seq, last_seq FROM redated WHERE first_ms < ? AND last_ms >= ?"
+            asked = connection.execute(query, (end_ms, start_ms)).fetchall()
+            if not asked:
+                return found
+            numbers = self._channels.find(connection, channels)
+            rows = np.concatenate([unset_rows(runs_between(connection, *one), *one[1:]) for one in asked])
+        rows = rows[(rows["measured_at_ms"] >= start_ms) & (rows["measured_at_ms"] < end_ms)]
+        for name, number in sorted(numbers.items()):
+            times = np.unique(rows["measured_at_ms"][rows["channel"] == number])
+            if times.size:
+                found[name] = times
+        return found
+
     def upsert_observations(self, frame: pd.DataFrame) -> Changed:
         """Keep or replace observations. See Store. A day that is stored just so is not written again."""
         check_frame(frame, OBSERVATION_COLUMNS, "observations")
@@ -150,6 +170,19 @@ class SqliteStore:
             numbers = self._channels.numbers(tx, names)
             new["version"] = _version_numbers(tx, frame["stage_version"])
             return _replace_observations(tx, {name: numbers[name] for name in names}, codes, new)
+
+    def remove_observations(self, times_ms: Mapping[str, TimeArray]) -> Changed:
+        """Remove observations of some times. See Store. A day that does not read stays as it is."""
+        removed: dict[str, tuple[int, int]] = {}
+        with self._database.transaction() as tx:
+            numbers = self._channels.find(tx, list(times_ms))
+            for name, number in numbers.items():
+                for day in np.unique(times_ms[name] // DAY_MS).tolist():
+                    gone = _remove_from_day(tx, number, day, times_ms[name])
+                    if gone.size:
+                        first, last = removed.get(name, (int(gone[0]), 0))
+                        removed[name] = first, max(last, int(gone[-1]))
+        return removed
 
     def observations(
         self,
@@ -505,6 +538,19 @@ def _replace_observations(tx: Connection, numbers: Mapping[str, int], code: np.n
     return {names[code[first]]: (int(times[first]), int(times[behind - 1])) for first, behind in edges}
 
 
+def _remove_from_day(tx: Connection, number: int, day: int, times_ms: TimeArray) -> TimeArray:
+    """Remove the observations of a channel's day at some times; return the times of those that were there."""
+    where = (number * DAY_IDS + day,)
+    stored = tx.execute("SELECT id, packed FROM observation_day WHERE id = ?", where).fetchall()
+    rows, _ = readable_days(tx, stored)
+    gone = np.isin(rows["measured_at_ms"], times_ms)
+    if gone.all() and gone.size:
+        tx.execute("DELETE FROM observation_day WHERE id = ?", where)
+    elif gone.any():
+        tx.execute(KEEP_DAY, day_row(number, day, rows[~gone]))
+    return np.asarray(rows["measured_at_ms"][gone], dtype=np.int64)
+
+
 _CHANNEL_MS = DAY_IDS * DAY_MS  # further than a channel's days reach
 
 
@@ -568,6 +614,27 @@ def _replace_findings(tx: Connection, new: np.ndarray, reasons: np.ndarray) -> n
 _START_BITS = 43  # of a start in ms since 1970, until the year 2248
 
 
+def _redated_apart(
+    connection: Connection, spans: list[_Span], wanted: np.ndarray, within_ms: tuple[int, int]
+) -> tuple[list[tuple[np.ndarray, np.ndarray, np.ndarray]], list[_Span]]:
+    """Return `_chosen` of the runs of which readings were dated again, and the other spans."""
+    dating: dict[int, list[tuple[int, int, int]]] = {}
+    for outbox, *one in connection.execute("SELECT outbox, first_seq, last_seq, by_ms FROM redated ORDER BY first_seq"):
+        dating.setdefault(outbox, []).append((one[0], one[1], one[2]))
+    parts, others = [], []
+    for span in spans:
+        outbox, first, last, received_ms, run, squeezed = span
+        touching = [one for one in dating.get(outbox, ()) if one[0] <= last and one[1] >= first]
+        if not touching:
+            others.append(span)
+            continue
+        packed, named = connection.execute("SELECT readings, named FROM run WHERE id = ?", (run,)).fetchone()
+        read = readable_rows(connection, run, last - first + 1, packed, named, squeezed, received_ms)
+        if read is not None:
+            parts.append(_chosen([(dated(read[0], first, touching), read[1], named)], wanted, *within_ms))
+    return parts, others
+
+
 def _chosen(
     runs: list[tuple[np.ndarray, np.ndarray, str | None]], wanted: np.ndarray, start_ms: int, end_ms: int
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -588,9 +655,7 @@ def _chosen(
     return rows[chosen], spelt[codes], received[chosen]
 
 
-def _spans_within(
-    connection: Connection, numbers: dict[str, int], start_ms: int, end_ms: int
-) -> list[tuple[int, int, int, int, int, bool]]:
+def _spans_within(connection: Connection, numbers: dict[str, int], start_ms: int, end_ms: int) -> list[_Span]:
     """Return the spans that touch start <= t < end: outbox, first and last seq, time of receipt, run, whether squeezed.
 
     They are those of the outboxes that carried one of the channels then, in order. The index is left on both sides: a

@@ -236,6 +236,10 @@ REFUSALS = [
     ({"before": 5}, {}, "before: found 5"),
     ({"before": "0123"}, {}, "before: found '0123'"),
     ({"follows": ["a"]}, {}, "follows: found ['a']"),
+    ({"redated": "1-2"}, {}, "redated: found '1-2'"),
+    ({"redated": "1-2:+5,"}, {}, "redated: found '1-2:+5,'"),
+    ({"redated": "1-99:+5"}, {}, "redated: found 1-99:+5, expected readings before"),
+    ({"redated": [1]}, {}, "redated: found [1]"),
     ({"follows": "xyz"}, {}, "follows: found 'xyz'"),
     ({}, {"note": {"a": [[]]}}, "label: found 'note' nested at seq 6"),  # RFC 8428, 5: values are plain
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sqlite3
+import stat
 import subprocess
 import sys
 from dataclasses import replace
@@ -14,9 +15,28 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from hardware.reading import Receipt, Sample, Status, digest_of
+from hardware.reading import (
+    MAX_REDATED,
+    Receipt,
+    Sample,
+    Status,
+    decode_batch,
+    digest_of,
+    encode_batch,
+    parse_readings_topic,
+    readings_topic,
+)
 from probe_agent.clock import ClockNote
-from probe_agent.outbox import FILE_NAME, KEEP_SET_ASIDE, Outbox, OutboxDamaged, OutboxFull, open_outbox, peek
+from probe_agent.outbox import (
+    FILE_NAME,
+    KEEP_SET_ASIDE,
+    Outbox,
+    OutboxDamaged,
+    OutboxFull,
+    _spans_of,
+    open_outbox,
+    peek,
+)
 
 SET = ClockNote(True, "boot-1", 5000, 1_772_323_200_000)
 MB = 1024 * 1024
@@ -165,10 +185,91 @@ def test_what_was_sent_undated_stays_as_it_was_sent(tmp_path):
     outbox.close()
     outbox = open_at(tmp_path)
     outbox.put(heard(1, first=2), unset)
-    assert outbox.redate(ClockNote(True, "boot-1", 9000, 1_772_400_000_000)) == 1
+    set_now = ClockNote(True, "boot-1", 9000, 1_772_400_000_000)
+    assert outbox.redate(set_now) == (1, 2)
     again = outbox.batch(0, 10)
     assert again is not None
     assert again.readings[:2] == sent.readings and again.readings[2].clock_ok
+    outbox.close()
+
+
+def test_the_pipeline_is_told_when_what_was_sent_undated_was_taken(tmp_path):
+    """With the batch that goes on from there, as often as that one is sent, and with no other; a restart forgets none
+    and tells none twice. Taken is uptime plus the offset (algebra); a clock of 1970 is counted as it was sent."""
+    outbox = open_at(tmp_path)
+    unset = ClockNote(False, "boot-1", 60_000, 60_000)  # the machine woke in 1970
+    outbox.put([Sample("a/b/c", "0", 60_000 + i, 1.0, Status.OK, 1) for i in range(3)], unset, grid_s=900)
+    sent = outbox.batch(0, 10)
+    assert sent is not None and not sent.redated
+    outbox.note_sent(sent)
+    outbox.receive(Receipt(outbox.outbox_id, 2, "", 0))
+    began = 1_772_359_200_000
+    set_now = ClockNote(True, "boot-1", 90_000, began + 90_000)
+    assert outbox.redate(set_now) == (0, 3)
+    outbox.close()
+    outbox = open_at(tmp_path)
+    assert outbox.redate(set_now) == (0, 0)
+    late = outbox.batch(2, 10)
+    assert late is not None and late.redated == ()  # the third, as it was sent
+    outbox.put(heard(2, first=3), set_now)
+    for most in (2, 10):
+        told = outbox.batch(2, most)
+        assert told is not None and told.readings[0] == sent.readings[2]
+        (one,) = told.redated
+        assert (one.first, one.last, sent.readings[0].measured_at_ms + one.by_ms) == (1, 3, began + 60_000)
+        assert decode_batch(encode_batch(told), parse_readings_topic(readings_topic(told))) == told
+    after = outbox.batch(4, 10)
+    assert after is not None and after.redated == ()
+    outbox.close()
+
+
+def test_a_clock_that_stepped_untrusted_is_dated_in_as_many_spans_as_a_batch_takes(tmp_path):
+    """Three rows, a step of an hour, two rows: two spans, each by its own. Of a clock that steps at each row, at most
+    MAX_REDATED."""
+    outbox = open_at(tmp_path)
+    for i, wrong_ms in enumerate([0, 0, 0, 3_600_000, 3_600_000]):
+        at_ms = 1_772_323_200_000 + wrong_ms + i * 1000
+        outbox.put([Sample("a/b/c", str(i), at_ms, 1.0, Status.OK, 1)], ClockNote(False, "boot-1", i * 1000, at_ms))
+    sent = outbox.batch(0, 10)
+    assert sent is not None
+    outbox.note_sent(sent)
+    outbox.redate(ClockNote(True, "boot-1", 9000, 1_772_400_009_000))
+    outbox.put(heard(1, first=5), ClockNote(True, "boot-1", 9000, 1_772_400_009_000))
+    told = outbox.batch(0, 10)
+    assert told is not None
+    assert [(one.first, one.last) for one in told.redated] == [(1, 3), (4, 5)]
+    assert told.redated[0].by_ms - told.redated[1].by_ms == 3_600_000
+    spans = _spans_of([(seq, seq * 60_000) for seq in range(1, 1000)])
+    assert 1 < len(spans) <= MAX_REDATED and (spans[0].first, spans[-1].last) == (1, 999)
+
+
+def test_a_sample_on_its_way_while_the_clock_is_set_leaves_with_the_right_time(tmp_path):
+    """Its note is from before, and the clock is known when it is kept: nobody ever sees the time it had."""
+    outbox = open_at(tmp_path)
+    set_now = ClockNote(True, "boot-1", 9000, 1_772_400_000_000)
+    outbox.put(heard(1), ClockNote(False, "boot-1", 5000, 1_772_323_200_000), set_since=lambda: set_now)
+    batch = outbox.batch(0, 10)
+    assert batch is not None and batch.readings[0].clock_ok
+    assert (
+        batch.readings[0].measured_at_ms
+        == set_now.now_ms - 9000 + 5000 + heard(1)[0].measured_at_ms - 1_772_323_200_000
+    )
+
+
+def test_nobody_else_reads_the_outbox(tmp_path):
+    """Owner and group at most, with its log beside it, whatever the process lets others do."""
+    before = os.umask(0)
+    try:
+        outbox = open_at(tmp_path)
+        outbox.put(heard(2), SET)
+    finally:
+        os.umask(before)
+    outbox.close()
+    (tmp_path / FILE_NAME).chmod(0o666)  # as an earlier version made it
+    outbox = open_at(tmp_path)
+    outbox.put(heard(2), SET)
+    modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in tmp_path.glob("outbox.db*")}
+    assert "outbox.db-wal" in modes and not any(mode & 0o027 for mode in modes.values())
     outbox.close()
 
 
@@ -313,7 +414,7 @@ def test_readings_of_an_unset_clock_are_dated_when_it_is_set(tmp_path):
     assert held is None
     ten = 1_772_359_200_000  # 2026-03-01 10:00:00 UTC
     set_now = ClockNote(True, "boot-1", 20 * 60_000, ten + 19 * 60_000)
-    assert outbox.redate(set_now) == 2  # so this boot began at 09:59:00
+    assert outbox.redate(set_now) == (2, 0)  # so this boot began at 09:59:00
     batch = outbox.batch(0, 10)
     assert batch is not None
     old, first, second = batch.readings

@@ -327,6 +327,21 @@ def test_rain_measured_elsewhere_is_used_but_not_kept(record):
     same(result.observations, here.observations[own])
 
 
+def test_two_slots_heard_at_one_time_are_kept_apart():
+    """Both are readings, so neither is dropped, in whatever order they come; a slot that comes twice is one, and a
+    silent one gives way. A stroke's steps have their own times."""
+    slots = ["900", "1800", "1800", "2700", "stroke:1:1", "stroke:2:1"]
+    at_ms = [START_MS] * 4 + [START_MS + 500] * 2
+    rows = pd.DataFrame({
+        "channel": ["square-1/p1/moisture"] * 6, "slot": slots, "measured_at_ms": at_ms,
+        "raw": [1.0, 2.0, 2.0, np.nan, 3.0, 4.0],
+        "status": ["ok", "ok", "ok", "silent", "ok", "ok"], "clock_ok": True, "received_at_ms": [5, 6, 7, 4, 5, 6],
+    })  # fmt: skip
+    for order in (rows, rows.iloc[::-1]):
+        (one,) = series_of(order).values()
+        assert (one.time_ms - START_MS).tolist() == [0, 1, 500] and one.raw.tolist() == [1.0, 2.0, 3.0]
+
+
 def test_of_two_rows_at_one_time_the_heard_one_stands():
     """A retry that was heard wins over the silence stored beside it, whatever the order."""
     base = {"channel": "square-1/t1/temperature", "measured_at_ms": START_MS, "clock_ok": True, "slot": "1"}

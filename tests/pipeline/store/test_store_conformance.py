@@ -9,11 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from hardware.reading import Reading, Status
+from hardware.reading import Reading, Redated, Status
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS
 from pipeline.store.sqlite import SqliteStore
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, Flag
-from tests.pipeline.store.keeping import keep
+from tests.pipeline.store.keeping import date_again, keep
 
 T0_MS = 1_704_067_200_000  # midnight, 1 January 2024 UTC
 FOREVER = (0, 7_000_000_000_000)
@@ -475,3 +475,72 @@ def test_what_was_kept_is_there_after_a_kill(place, site, killed_script, kill_wh
         assert len(store.raw([f"square-1/p1/c{i}" for i in range(4)], *FOREVER)) == len(values)
     finally:
         store.close()
+
+
+def minutes_of(found, column="measured_at_ms"):
+    return ((np.asarray(found[column]) - T0_MS) // MINUTE_MS).tolist()
+
+
+def test_readings_of_an_unset_clock_are_given_at_the_time_they_were_taken(store, site):
+    """Two channels, four slots without a clock and one with; an hour is added (algebra) to those without, however they
+    are asked for, and the time they stood at is remembered. Told twice it is the same. The others stay."""
+    rows = [reading(site, 1, minutes=-100)]
+    rows += [reading(site, 2 + i, (C0, C1)[i % 2], 15 * (i // 2), clock_ok=False) for i in range(8)]
+    rows += [reading(site, 10, minutes=120), reading(site, 11, C1, 120)]
+    keep(store, rows[:-1], 5)
+    assert minutes_of(store.raw([C0], *FOREVER)) == [-100, 0, 15, 30, 45, 120]
+    for _ in range(2):
+        date_again(store, rows, Redated(1, 9, HOUR_MS), 7)
+    found = store.raw([C0, C1], *FOREVER)
+    assert minutes_of(found) == [-100, 60, 75, 90, 105, 120, 60, 75, 90, 105, 120]
+    assert found["clock_ok"].all() and list(found["slot"])[1] == str(T0_MS // 1000)
+    assert minutes_of(store.raw([C0], T0_MS, T0_MS + 60 * MINUTE_MS)) == []
+    assert minutes_of(store.raw([C1], T0_MS + 75 * MINUTE_MS, T0_MS + 105 * MINUTE_MS)) == [75, 90]
+    times = store.moved([C0, "square-1/p9/c0"], *FOREVER)
+    assert list(times) == [C0] and minutes_of({"measured_at_ms": times[C0]}) == [0, 15, 30, 45]
+    assert store.moved([C0, C1], T0_MS + 46 * MINUTE_MS, FOREVER[1]) == {}
+    assert store.span([C0]) == (T0_MS - 100 * MINUTE_MS, T0_MS + 120 * MINUTE_MS)
+    assert store.span([C1]) == (T0_MS + 60 * MINUTE_MS, T0_MS + 120 * MINUTE_MS)
+
+
+def test_a_clock_that_was_ahead_is_dated_back(store, site):
+    """The newest stand before others then: first and last of the channel follow."""
+    rows = [reading(site, 1, minutes=0, clock_ok=False), reading(site, 2, minutes=300, clock_ok=False)]
+    rows += [reading(site, 3, minutes=30)]
+    keep(store, rows[:-1], 5)
+    date_again(store, rows, Redated(1, 2, -290 * MINUTE_MS), 7)
+    assert minutes_of(store.raw([C0], *FOREVER)) == [-290, 10, 30]
+    assert store.span([C0]) == (T0_MS - 290 * MINUTE_MS, T0_MS + 30 * MINUTE_MS)
+
+
+def test_two_readings_of_one_time_are_both_given(store, site):
+    """One was dated again to the very time of another: two slots, two readings."""
+    rows = [reading(site, 1, minutes=0, clock_ok=False, raw=0.1), reading(site, 2, minutes=60, raw=0.2)]
+    rows += [reading(site, 3, minutes=75)]
+    keep(store, rows[:-1], 5)
+    date_again(store, rows, Redated(1, 1, HOUR_MS), 7)
+    found = store.raw([C0], *FOREVER)
+    assert minutes_of(found) == [60, 60, 75] and sorted(found["raw"][:2]) == [0.1, 0.2]
+    assert found["slot"].nunique() == 3
+
+
+def test_removed_observations_are_gone_from_every_answer(store):
+    """From rows, pages of them, series, days and the last; the others stay, and one written there again counts."""
+    store.upsert_observations(observation_rows(C0, [0, 15, 30, 45], [1.0, 2.0, 3.0, 4.0]))
+    store.upsert_observations(observation_rows(C1, [0, 15], [5.0, 6.0]))
+    gone = {C0: np.array([T0_MS + 15 * MINUTE_MS, T0_MS + 45 * MINUTE_MS]), C1: np.array([T0_MS])}
+    changed = store.remove_observations(gone)
+    assert changed == {C0: (gone[C0][0], gone[C0][1]), C1: (T0_MS, T0_MS)}
+    for found in (store.observations([C0, C1], *FOREVER), store.observations([C0, C1], *FOREVER, limit=9)):
+        assert minutes_of(found) == [0, 30, 15]
+    assert store.observations([C0, C1], *FOREVER, limit=2, after=(C0, T0_MS))["value"].tolist() == [3.0, 6.0]
+    assert {name: values.tolist() for name, (_, values) in store.channel_series([C0, C1], *FOREVER).items()} == {
+        C0: [1.0, 3.0], C1: [6.0],
+    }  # fmt: skip
+    assert store.latest([C0, C1])["value"].tolist() == store.last_answers([C0, C1])["value"].tolist() == [3.0, 6.0]
+    days = store.steps([C0, C1], T0_MS, T0_MS + DAY_MS, DAY_MS)
+    assert days[["low", "mean", "high", "n"]].to_numpy().tolist() == [[1.0, 2.0, 3.0, 2], [6.0, 6.0, 6.0, 1]]
+    store.remove_observations({C1: np.array([T0_MS, T0_MS + 15 * MINUTE_MS])})
+    assert store.latest([C1]).empty and store.channel_series([C1], *FOREVER) == {}
+    store.upsert_observations(observation_rows(C1, [15], [7.0]))
+    assert store.latest([C1])["value"].tolist() == [7.0]
