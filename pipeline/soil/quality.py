@@ -38,6 +38,15 @@ class QualityBounds:
     temperature_flat_h: float = 72.0
     temperature_flat_tolerance_degc: float = 0.001
     temperature_flat_deepest_m: float = 0.30  # at a metre the ground keeps its temperature for days
+    # Changes from one reading to the next, at most `MAX_STEP_GAP_MS` later. Of values a minute apart WMO-No. 8 allows 3
+    # degC in the air, 5 at the surface, 10 % humidity, 20 m s-1 and 800 W m-2 (from memory); an hour lets more through.
+    air_temperature_step_degc: float = 15.0  # a cold front takes 10
+    surface_temperature_step_degc: float = 30.0  # sun on dry thatch, or a shower on hot turf
+    humidity_step_percent: float = 65.0
+    wind_step_m_s: float = 25.0
+    solar_step_w_m2: float = 1200.0  # from heavy cloud to full sun beside a bright edge
+    ec_step_ds_m: float = 3.0  # feed that is watered in
+    rain_most_mm_h: float = 300.0  # over 5 minutes or more; of one minute 2,000 are on record (WMO-No. 8, from memory)
     frost_degc: float = 0.5  # ice reads as dry
     frost_reach_m: float = 0.05  # a thermometer further off in depth says nothing
     rise: float = 0.03  # in an hour, or from one hourly reading to the next
@@ -55,6 +64,7 @@ class QualityBounds:
 FlagArray = npt.NDArray[np.uint8]
 
 MAX_STEP_GAP_MS = 65 * MINUTE_MS  # neighbours in time further apart than this are not compared: hourly series still are
+INTENSITY_LEAST_MS = 5 * MINUTE_MS
 SPIKE_WIDTH = 2  # longest spike looked for, in samples
 
 _SEVERITY = np.zeros(10, dtype=np.uint8)
@@ -224,6 +234,30 @@ def step(
     if fail is not None:
         failed[later[close & (np.abs(change) > fail)]] = True
     return _flags(value, suspect, failed)
+
+
+def intensity(time_ms: TimeArray, amount_mm: FloatArray, *, most_mm_h: float) -> FlagArray:
+    """Flag rain that fell faster than rain does.
+
+    Parameters
+    ----------
+    time_ms : ndarray of int64, shape (time,)
+        Increasing. [ms]
+    amount_mm : ndarray, shape (time,)
+        Rain since the value before. [mm] NaN are stepped over: what fell meanwhile is in the next.
+    most_mm_h : float
+        [mm h-1] Over times of less than `INTENSITY_LEAST_MS` as much may fall as in that time.
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+        SUSPECT where it was faster, GOOD at the first value, MISSING where NaN.
+    """
+    at = np.flatnonzero(np.isfinite(amount_mm))
+    hours = np.maximum(np.diff(time_ms[at], prepend=-HOUR_MS * 24 * 365), INTENSITY_LEAST_MS) / HOUR_MS
+    suspect = np.zeros(amount_mm.shape, dtype=np.bool_)
+    suspect[at] = amount_mm[at] > most_mm_h * hours
+    return _flags(amount_mm, suspect)
 
 
 def flat_line(

@@ -53,10 +53,12 @@ def quality(observed: Observed, context: StationContext) -> Observed:
     places = {i: _places(context, i, series[i].time_ms) for i in context.moisture if i in series}
     for channel_id, one in series.items():
         series[channel_id] = _range(context, channel_id, one, places)
-    rain = _Rain(series.get(context.rain_channel) if context.rain_channel is not None else None)
     for channel_id in context.temperatures:
         if channel_id in series:
             series[channel_id] = _temperature(context, channel_id, series[channel_id])
+    for channel_id in series:
+        series[channel_id] = _change(context, channel_id, series[channel_id])
+    rain = _Rain(series.get(context.rain_channel) if context.rain_channel is not None else None)
     for channel_id in places:
         series[channel_id] = _moisture(context, channel_id, series, places[channel_id], rain)
     # neighbours are looked at once all channels have had their own tests
@@ -161,6 +163,27 @@ def _temperature(context: StationContext, channel_id: str, one: ChannelSeries) -
         should_move=(np.abs(value) > 1.0) & shallow,
     )  # fmt: skip
     return _also(one, _without_missing(value, spikes, steps, flat))
+
+
+def _change(context: StationContext, channel_id: str, one: ChannelSeries) -> ChannelSeries:
+    """How fast air, light, rain and salt can change; water and soil temperature have tests of their own.
+
+    A cone's force changes at once where it meets a stone, and a supply when a load is switched.
+    """
+    bounds, quantity, value = context.quality, context.channels[channel_id].quantity, one.believed()
+    if quantity == "rain":
+        return _also(one, _without_missing(value, tests.intensity(one.time_ms, value, most_mm_h=bounds.rain_most_mm_h)))
+    most = {
+        "air_temperature": bounds.air_temperature_step_degc,
+        "surface_temperature": bounds.surface_temperature_step_degc,
+        "relative_humidity": bounds.humidity_step_percent,
+        "wind_speed": bounds.wind_step_m_s,
+        "solar_radiation": bounds.solar_step_w_m2,
+        "bulk_ec": bounds.ec_step_ds_m,
+    }.get(quantity)
+    if most is None:
+        return one
+    return _also(one, _without_missing(value, tests.step(one.time_ms, value, rise=most, fall=most)))
 
 
 def _without_missing(value: FloatArray, *flags: FlagArray) -> FlagArray:

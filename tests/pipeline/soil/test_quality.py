@@ -258,6 +258,40 @@ def test_beside_takes_the_last_value_not_too_old():
     np.testing.assert_array_equal(beside(asked, other, np.array([1.0, 2.0])), [1.0, NAN, 2.0])
 
 
+# --- how fast nature changes ---------------------------------------------------------------------------------------
+
+
+def test_rain_faster_than_rain_falls_is_doubtful():
+    """Of 300 mm/h 75 mm in a quarter hour may fall and 25 mm in five minutes (algebra), no less in one minute; what
+    fell in a silence has all of it to fall in, and the first value has no time to hold it against."""
+    minutes = np.array([0, 15, 30, 35, 40, 41, 42, 50, 290], dtype=np.int64)
+    amount = np.array([90.0, 75.0, 75.1, 25.0, 25.1, 24.0, 25.1, NAN, 100.0])
+    found = q.intensity(minutes * 60_000, amount, most_mm_h=300.0)
+    assert found.tolist() == [GOOD, GOOD, SUSPECT, GOOD, SUSPECT, GOOD, SUSPECT, MISSING, GOOD]
+    assert q.intensity(np.empty(0, dtype=np.int64), np.empty(0), most_mm_h=300.0).size == 0
+
+
+def test_recorded_weather_changes_no_faster_than_the_bounds():
+    """Two weeks of July in dry country, hour by hour: no change is doubtful (US Bureau of Reclamation, AgriMet; see its
+    SOURCE.txt). A stray by as much again is, and the step back from it."""
+    table = pd.read_csv(DATA.parent / "agrimet_fallon_et_2015" / "hourly_july.csv")
+    bounds, time_ms = q.QualityBounds(), np.arange(len(table), dtype=np.int64) * HOUR_MS
+    warmth, dew = ((table[f"{name}_degf"] - 32.0) / 1.8 for name in ("temperature", "dewpoint"))
+    vapour = [np.exp(17.27 * t / (t + 237.3)) for t in (warmth, dew)]  # Tetens, as in FAO-56, eq. 11
+    series = [
+        (warmth, bounds.air_temperature_step_degc),
+        (100.0 * vapour[1] / vapour[0], bounds.humidity_step_percent),
+        (table["wind_3m_mph"] * 0.44704, bounds.wind_step_m_s),
+        (table["solar_langley_h"] * 11.63, bounds.solar_step_w_m2),
+    ]
+    assert len(table) == 336
+    for column, most in series:
+        value = column.to_numpy(dtype=np.float64, copy=True)
+        assert (q.step(time_ms, value, rise=most, fall=most) == GOOD).all()
+        value[200] += 2 * most
+        assert np.flatnonzero(q.step(time_ms, value, rise=most, fall=most) == SUSPECT).tolist() == [200, 201]
+
+
 # --- published flags: Dorigo et al. 2013, Vadose Zone J. 12(3), doi:10.2136/vzj2012.0097 ---------------------------
 
 DATA = Path(__file__).parents[2] / "data" / "published_quality_flags"

@@ -172,3 +172,37 @@ def test_a_reading_dated_after_its_arrival_is_suspect_and_no_other_with_it(recor
     changed = np.flatnonzero(found != flags(record, SHALLOW))
     first = np.flatnonzero(record["channel"] == SHALLOW)[0]
     assert changed.tolist() == (rows[:2] - first).tolist() and (found[changed] == Flag.SUSPECT).all()
+
+
+def test_weather_that_leaps_is_doubtful_in_every_quantity_that_has_a_bound():
+    """A stray of each channel of a weather sensor and of the salt in the ground, of twice its bound: that reading is
+    suspect, and those far from it are good. Rain of 90 mm in a quarter hour too."""
+    bounds, weather, profile = CONTEXT.quality, load_probe("climate_station"), load_probe("root_zone_profile")
+    most = {
+        "air_temperature": bounds.air_temperature_step_degc,
+        "surface_temperature": bounds.surface_temperature_step_degc,
+        "relative_humidity": bounds.humidity_step_percent,
+        "solar_radiation": bounds.solar_step_w_m2,
+        "bulk_ec": bounds.ec_step_ds_m,
+        "rain": 45.0,
+    }
+    channels = {f"lawn-1/w1/{c.name}": c for c in (*weather.channels, profile.channel("ec_065"))}
+    context = station_context("lawn-1", channels, soil="sandy_loam", rain_channel="lawn-1/w1/rain")
+    time_ms = 1_709_251_200_000 + np.arange(96, dtype=np.int64) * 900_000
+    begin = {"relative_humidity": 20.0, "air_temperature": 8.0}
+    parts, tried = [], set()
+    for name, channel in channels.items():
+        if channel.quantity in most:
+            tried.add(channel.quantity)
+            raw = begin.get(channel.quantity, 1.0) + 0.01 * np.sin(np.arange(96.0))
+            leap = np.where(np.arange(96) >= 48 if channel.heard == "rain_total" else np.arange(96) == 48, 1.05, 0.0)
+            raw = (np.full(96, 5.0) if channel.quantity == "rain" else raw) + leap * (
+                90.0 if channel.quantity == "rain" else most[channel.quantity]
+            )
+            rows = {"channel": name, "measured_at_ms": time_ms, "received_at_ms": time_ms, "raw": raw, "status": "ok"}
+            parts.append(pd.DataFrame(rows))
+    seen = process(series_of(pd.concat(parts, ignore_index=True)), context).observations
+    assert tried == set(most)
+    for name, one in seen.groupby("channel"):
+        flag = one["flag"].to_numpy()
+        assert flag[48] == Flag.SUSPECT and (flag[2:48] <= 2).all() and (flag[52:] <= 2).all(), name
