@@ -30,6 +30,8 @@ MAX_NOTICE_CHANNELS = 20
 MAX_REDATED = 50  # spans of readings that one batch dates again
 MAX_LIVE_BYTES = 64 * 1024
 MAX_RECEIPT_BYTES = 4096
+ON_NOISY_LINE = 64  # added to the tries of a reading without check characters whose line damages its answers
+MAX_TRIES = 99 - ON_NOISY_LINE  # more are told as so many
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
@@ -83,7 +85,8 @@ class Sample:
         The number after the probe's own decode, in the canonical unit of the channel's `heard`. None unless ok.
     status : Status
     attempts : int
-        Tries made, from 1; 0 where the probe was not asked.
+        Tries made, from 1; 0 where the probe was not asked. `ON_NOISY_LINE` more where nothing guards the answers of
+        the probe and more than one in fifty on its line came damaged.
     """
 
     channel: str

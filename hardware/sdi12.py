@@ -220,6 +220,10 @@ class _StartAgain(BadFrame):
     """Proper frames, but the values do not add up: sending the same command again would not help."""
 
 
+TURNED_BITS = frozenset((Status.BAD_FRAME, Status.BAD_CHECK, Status.WRONG_ADDRESS))
+"""What becomes of an answer whose bits were turned on the way."""
+
+
 class Measurement:
     """One measurement from its command to its values, as a talk: what to do next, given what came or did not come.
 
@@ -266,6 +270,7 @@ class Measurement:
         self._adapter = adapter
         self._crc_optional = crc_optional and command.crc
         self._no_crc = False
+        self.answers = self.damaged = 0  # commands that were answered or not, and answers that were no sound reply
         self._starts = 0
         self._attempts = 1
         self._sent = command
@@ -318,6 +323,7 @@ class Measurement:
             self._bad = self._bad or silence
         bad = self._bad
         assert bad is not None  # a reply either moves the talk on or is refused
+        self.damaged += bad.status in TURNED_BITS
         if isinstance(bad, _StartAgain):
             return self._begin(bad)
         if self._sent_times >= self._tries:
@@ -352,6 +358,7 @@ class Measurement:
     def _send(self, command: Command, *, needs_break: bool, quiet_s: float) -> Action:
         self._sent = command
         self._sent_times += 1
+        self.answers += 1
         self._parser = ReplyParser(command, self._adapter)
         self._bad = None
         return self._act(Send(command.wire, needs_break, quiet_s, command.reply_within_s))

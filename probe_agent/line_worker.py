@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from hardware.machine_clock import ClockNote
-from hardware.reading import Sample, Status
+from hardware.reading import ON_NOISY_LINE, Sample, Status
 from probe_agent.clock import PULSE_S, Clock
 from probe_agent.config import MAX_SETTLE_S, ProbeConfig
 from probe_agent.control import ReadRequest
@@ -21,7 +21,7 @@ from probe_agent.dock import QUIET_S, Dock
 from probe_agent.faults import AgentFault
 from probe_agent.line import BREAK_HOLD_S, MARK_HOLD_S, WRITE_WITHIN_S, SerialLine
 from probe_agent.outbox import Outbox
-from probe_agent.sampler import LATE_REPLY_S, SLICE_S, Stopped, sample, sample_together
+from probe_agent.sampler import LATE_REPLY_S, SLICE_S, AnswerTally, Stopped, sample, sample_together
 from probe_agent.schedule import Rain, due, interval_now_s, lost_slots, next_due_ms, slot_at
 
 FAULT_PAUSE_S = 1.0
@@ -88,12 +88,18 @@ class LineWorker:
     rain: Callable[[], Rain]
     docks: dict[str, Dock] = field(init=False)
     with_crc: set[str] = field(default_factory=set)  # probes that have answered with check characters
+    tally: AnswerTally = field(default_factory=AnswerTally)
     began_at_s: float = float("-inf")
     requests: deque[ReadRequest] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
         cones = (one.probe for one in self.scheduled if one.probe.description.protocol == "cone")
         self.docks = {probe.id: Dock(probe) for probe in cones}
+
+    @property
+    def state(self) -> str:
+        """The state of the line in words: `ok`, why it is away, or that its answers come damaged."""
+        return (self.tally.noise or "ok") if self.line.state == "ok" else self.line.state
 
     @property
     def moved_at_s(self) -> float:
@@ -165,7 +171,7 @@ class LineWorker:
             return True
         probes = [one.probe for one, _ in dues]
         slots = [slot_s for _, slot_s in dues]
-        results = sample_together(probes, slots, self.line, self.clock, stop, with_crc=self.with_crc)
+        results = sample_together(probes, slots, self.line, self.clock, stop, with_crc=self.with_crc, tally=self.tally)
         for (one, slot_s), (samples, reason) in zip(dues, results, strict=True):
             self._take(one, slot_s, samples, reason, note)
         return True
@@ -211,4 +217,6 @@ class LineWorker:
             samples = [replace(sample, slot=str(slot_s), measured_at_ms=after.now_ms) for sample in samples]
             note = after
         one.last_slot_s = slot_s
+        if self.tally.noise and one.probe.id not in self.with_crc:
+            samples = [replace(sample, attempts=sample.attempts + ON_NOISY_LINE) for sample in samples]
         self.keep(PendingCommit(samples, note, one.probe.id, slot_s, one.probe.cadence.interval_s))

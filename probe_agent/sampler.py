@@ -18,10 +18,11 @@ from dataclasses import dataclass, field, replace
 from hardware.frame import BadFrame
 from hardware.probe import Channel
 from hardware.quantities import QUANTITIES
-from hardware.reading import Sample, Status
+from hardware.reading import MAX_TRIES, Sample, Status
 from hardware.sdi12 import (
     QUIET_BEFORE_RETRY_S,
     TRIES,
+    TURNED_BITS,
     Action,
     Done,
     Fail,
@@ -51,6 +52,31 @@ ALIKE_LAST_DIGITS = 8  # by so many of the last digit, the most that one wrong b
 NO_CRC = (
     "sensor {} gives no check characters to {}: each value was read twice. Set crc = false in a description of your own"
 )
+
+
+TALLY_ANSWERS, TALLY_LEAST = 500, 100  # the last answers that a line is known by, and how many say something
+NOISY_FROM = 1 / 50  # of them came damaged, and more: then one in some thousands that fit may be wrong
+NOISY = (
+    "noisy: more than 1 answer in 50 comes damaged, and values without check characters are in doubt. Look at its "
+    "plugs, its earth and what runs beside it"
+)
+
+
+class AnswerTally:
+    """How many of the last answers on a line came damaged."""
+
+    def __init__(self) -> None:
+        self._damaged: deque[bool] = deque(maxlen=TALLY_ANSWERS)
+
+    def add(self, answers: int, damaged: int) -> None:
+        """Count some answers, the damaged ones among them."""
+        self._damaged.extend([True] * damaged + [False] * (answers - damaged))
+
+    @property
+    def noise(self) -> str:
+        """What is wrong with the line, in words; empty while at most one answer in fifty came damaged."""
+        answers = len(self._damaged)
+        return NOISY if answers >= TALLY_LEAST and sum(self._damaged) > NOISY_FROM * answers else ""
 
 
 class Stopped(Exception):
@@ -108,6 +134,8 @@ class _ProbeTalk:
     away: int = 0
     by_channel: dict[str, Sample] = field(default_factory=dict)
     reason: str | None = None
+    answers: int = 0
+    damaged: int = 0
 
 
 def sample_together(
@@ -118,11 +146,13 @@ def sample_together(
     stop: threading.Event,
     *,
     with_crc: set[str] | None = None,
+    tally: AnswerTally | None = None,
 ) -> list[tuple[list[Sample], str | None]]:
     """Read several probes of one line, each at its slot, and return for each what `sample` does.
 
     Concurrent measurements are started for all before the first is collected, and others are taken meanwhile, so that
-    sensors that measure side by side take as long as the slowest. Parameters and what it raises: see `sample`.
+    sensors that measure side by side take as long as the slowest. The answers are counted into `tally`; for the other
+    parameters and what it raises see `sample`.
     """
     with_crc = set() if with_crc is None else with_crc
     now_s = clock.monotonic()
@@ -142,6 +172,9 @@ def sample_together(
                     clock.wait(min(SLICE_S, max(0.0, until_s - clock.monotonic())), stop)
             elif _go_on(one, line, clock, stop, with_crc):
                 going_on.remove(one)
+    if tally is not None:
+        for one in talks:
+            tally.add(one.answers, one.damaged)
     return [([one.by_channel[channel.name] for channel in one.probe.description.channels], one.reason) for one in talks]
 
 
@@ -160,7 +193,7 @@ def _go_on(one: _ProbeTalk, line: SerialLine, clock: Clock, stop: threading.Even
         for channel in one.probe.description.channels:
             if channel.command == command:
                 raw, status = _value(channel, outcome)
-                name, attempts = f"{one.probe.id}/{channel.name}", min(99, outcome.attempts)
+                name, attempts = f"{one.probe.id}/{channel.name}", min(MAX_TRIES, outcome.attempts)
                 one.by_channel[channel.name] = Sample(name, str(one.slot_s), now_ms, raw, status, attempts)
         if isinstance(outcome, Fail):
             one.reason = one.reason or outcome.reason
@@ -213,8 +246,9 @@ def _measure(
                     one.due_s = clock.monotonic() + action.seconds
                     return None
                 action = _act(one.talk, action, line, clock, stop)
+            one.answers, one.damaged = one.answers + one.talk.answers, one.damaged + one.talk.damaged
             if isinstance(action, Done) and action.values and (action.no_crc or not crc):
-                return _confirm(action, one.probe.address, command, line, clock, stop)
+                return _confirm(action, one, command, line, clock, stop)
             return action
         except LineAway as away:
             one.talk = None
@@ -289,24 +323,26 @@ def ask(
 
 
 def _confirm(
-    first: Done, address: str, command: str, line: SerialLine, clock: Clock, stop: threading.Event
+    first: Done, one: _ProbeTalk, command: str, line: SerialLine, clock: Clock, stop: threading.Event
 ) -> Done | Fail:
-    """Return values that were received twice alike.
+    """Return values that were received twice alike; what comes otherwise is counted as damaged.
 
     A sensor holds its values until its next measurement. One that clears them once they were fetched measures again,
     and then the first values are good if those of another measurement are near them. Two later ones alike prove
     nothing: rain since the last reading is 0 in each.
     """
-    versions = [first.values]
+    address, versions = one.probe.address, [first.values]
     unlike = Fail(Status.BAD_CHECK, f"sensor {address}: values were never received twice alike", 0)
     failed = unlike
     for extra in range(TRIES):
         attempts = first.attempts + extra
         again: tuple[str, ...] | None = None
+        one.answers += 1
         try:
             again = _fetch(len(first.values), address, command.startswith("C"), line, clock, stop)
         except BadFrame as bad:
             failed = Fail(bad.status, bad.reason, 0)
+            one.damaged += bad.status in TURNED_BITS
             line.discard(QUIET_BEFORE_RETRY_S)
         if again == ():
             anew = take(measurement(address, command), line, clock, stop)
@@ -321,6 +357,7 @@ def _confirm(
             return replace(first, values=again, attempts=attempts)
         if again is not None:
             versions.append(again)
+            one.damaged += 1
             failed = unlike
     return replace(failed, attempts=first.attempts + TRIES)
 

@@ -384,13 +384,14 @@ class Agent:
             self._change("disk", "ok")
 
     def _update_lines(self, now_ms: int) -> None:
-        for name, line in self.lines.items():
-            if self._states.get(f"line {name}") != line.state:
-                self.outbox.set_line(name, line.state, now_ms)
-                self._change(f"line {name}", line.state)
+        for name, state in self._line_states().items():
+            if self._states.get(f"line {name}") != state:
+                self.outbox.set_line(name, state, now_ms)
+                self._change(f"line {name}", state)
 
     def _line_states(self) -> dict[str, str]:
-        return {name: line.state for name, line in self.lines.items()}
+        states = {worker.line.name: worker.state for worker in self.workers}
+        return {name: states.get(name, line.state) for name, line in self.lines.items()}
 
     def _idle(self, stop: threading.Event) -> None:
         if self._clock.follows and (self._waiting or self.outbox.backlog > self.config.lockstep_backlog):

@@ -4,7 +4,7 @@ Flags are worked out anew from values and statuses, not from the flags before, s
 changes no value. Values that fail or are suspect stay in the record; it is the next stage that does without them.
 A plateau at saturation is not flagged: it is what thatch that holds water looks like. Nor is a time that is not
 confirmed: it says when, not how wet. But what arrived before the time it is dated by is suspect: nobody knows when
-it was.
+it was. Suspect, too, is what came without check characters on a line of which more than one answer in fifty is damaged.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def quality(observed: Observed, context: StationContext) -> Observed:
         known = channel_id in series
         flag = among.get(channel_id, series[channel_id].flag) if known else first_flags(observed, context, channel_id)
         flagged[channel_id] = replace(
-            one, flag=np.where(_is_ahead(one) & is_believed(flag), np.uint8(Flag.SUSPECT), flag)
+            one, flag=np.where((_is_ahead(one) | one.noisy) & is_believed(flag), np.uint8(Flag.SUSPECT), flag)
         )
     return flagged
 

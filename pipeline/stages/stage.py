@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from hardware.reading import ON_NOISY_LINE
 from pipeline.diary.station import StationContext
 from pipeline.soil import radiation
 from pipeline.soil.estimate import Estimate
@@ -59,8 +60,9 @@ class ChannelSeries:
         When each was measured, and when it arrived. [ms since 1970, UTC]
     raw : ndarray, shape (time,)
         The number heard. [unit of the channel's `heard`] NaN where none was.
-    heard, silent : ndarray of bool, shape (time,)
-        Whether there is a number, and whether nothing came at all; where neither, what came was garbled.
+    heard, silent, noisy : ndarray of bool, shape (time,)
+        Whether there is a number, and whether nothing came at all; where neither, what came was garbled. Whether its
+        line damages answers and nothing guards this one.
     value : ndarray, shape (time,)
         [canonical unit of the quantity] NaN where there is none.
     flag : ndarray of uint8, shape (time,)
@@ -72,6 +74,7 @@ class ChannelSeries:
     raw: FloatArray
     heard: BoolArray
     silent: BoolArray
+    noisy: BoolArray
     value: FloatArray
     flag: FlagArray
 
@@ -379,9 +382,9 @@ def series_of(raw: pd.DataFrame) -> Observed:
     Parameters
     ----------
     raw : DataFrame
-        Columns channel, measured_at_ms, raw, status, received_at_ms, and slot where it is known; others are left out.
-        Of two rows of one channel and time the one that was heard stands, then the one received first. Two slots of the
-        grid that were heard at one time, because a clock was set between them, are kept apart by a millisecond.
+        Columns channel, measured_at_ms, raw, status, received_at_ms, and slot and attempts where known; others are left
+        out. Of two rows of one channel and time the one that was heard stands, then the one received first. Two slots
+        of the grid that were heard at one time, because a clock was set between them, are kept a millisecond apart.
     """
     codes, names = pd.factorize(raw["channel"], sort=True)
     time_ms = raw["measured_at_ms"].to_numpy(dtype=np.int64)
@@ -389,6 +392,8 @@ def series_of(raw: pd.DataFrame) -> Observed:
     number = raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan)
     ok = (raw["status"] == "ok").to_numpy(dtype=np.bool_)
     heard = ok & np.isfinite(number)
+    tries = raw["attempts"].to_numpy() if "attempts" in raw else np.ones(codes.size)
+    noisy = np.asarray(tries >= ON_NOISY_LINE, dtype=np.bool_)
     silent = ~heard & raw["status"].isin(_SILENT).to_numpy(dtype=np.bool_)
     step = np.diff(codes)
     order: np.ndarray | slice = slice(None)
@@ -404,6 +409,7 @@ def series_of(raw: pd.DataFrame) -> Observed:
         number[order],
         heard[order],
         silent[order],
+        noisy[order],
         value=np.full(codes.size, np.nan),
         flag=np.full(codes.size, Flag.NOT_EVALUATED, dtype=np.uint8),
     )

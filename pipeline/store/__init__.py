@@ -32,7 +32,7 @@ import pandas as pd
 
 from pipeline.units import FOREVER_MS, FloatArray, TimeArray, is_believed
 
-RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "clock_ok", "received_at_ms")
+RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "attempts", "clock_ok", "received_at_ms")
 OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms")
 FINDING_COLUMNS = (
     *("station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version"),
@@ -40,7 +40,7 @@ FINDING_COLUMNS = (
 STEP_COLUMNS = ("channel", "start_ms", "low", "mean", "high", "n")
 
 _TEXT = {"channel", "slot", "status", "station", "quantity", "reason"}
-_WHOLE = {"measured_at_ms", "received_at_ms", "start_ms", "end_ms", "n", "flag"}
+_WHOLE = {"attempts", "measured_at_ms", "received_at_ms", "start_ms", "end_ms", "n", "flag"}
 _REAL = {"raw", "value", "low", "mean", "high"}
 _YES_NO = {"clock_ok"}
 

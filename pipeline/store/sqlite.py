@@ -133,6 +133,7 @@ class SqliteStore:
             rows["measured_at_ms"],
             rows["raw"],
             _STATUS_TEXT[rows["status"]],
+            rows["attempts"],
             rows["clock_ok"] == 1,
             received,
         )

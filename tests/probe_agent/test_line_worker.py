@@ -11,17 +11,19 @@ import threading
 from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from random import Random
 
 import pytest
 
 from hardware.probe import load_probe
-from hardware.reading import Status
+from hardware.reading import ON_NOISY_LINE, Status
 from hardware.sdi12 import UNCHANGED
 from probe_agent.clock import ClockNote
 from probe_agent.config import ProbeConfig
 from probe_agent.line_worker import LONGEST_CALL_S, STUCK_S, LineWorker, PendingCommit, ScheduledProbe
 from probe_agent.schedule import Cadence, Rain, lost_slots
 from probe_agent.service import WATCHDOG_S
+from tests.bench.bench_wrong_as_good import NoisyLine
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
 from tests.under_unit import UNITS
 
@@ -216,3 +218,41 @@ def test_longest_legal_call_is_within_the_watchdog() -> None:
     print(f"longest call {LONGEST_CALL_S:.2f} s, stuck after {STUCK_S:g} s, watchdog {minutes} min")
     assert LONGEST_CALL_S < STUCK_S / 2
     assert int(minutes) * 60 / 2 > STUCK_S + WATCHDOG_S
+
+
+class NoisyPort(NoisyLine):
+    """A line whose bits turn, and the clock of its time, as a worker wants both."""
+
+    name, state, touched_at_s, protocol = "north", "ok", 0.0, "sdi12"
+
+    def note(self) -> ClockNote:
+        return ClockNote(True, "boot", self.now_ms(), self.now_ms())
+
+
+@pytest.mark.parametrize(
+    ("crc", "chance", "doubted"), [(False, 0.001, True), (False, 0.0, False), (True, 0.001, False)]
+)
+def test_readings_without_check_characters_of_a_noisy_line_are_marked(crc, chance, doubted):
+    """Of some 1 in 10 answers damaged (a byte of 8 bits, 12 and more to an answer) more than 1 in 50 are, so what comes
+    is marked once a hundred answers are in; not where check characters guard it, nor on a quiet line. When the noise is
+    over, five hundred good answers clear it."""
+    shipped = load_probe("deep_soil_profile")
+    described = replace(shipped, crc=crc, channels=tuple(c for c in shipped.channels if c.command == "M"))
+    probe = ProbeConfig("p1", "s", "north", "1", Cadence(900, 900, 0), described)
+    sensor = EmulatedSensor(count=5)
+    sensor.pages = ["+0.1+0.2+0.3", "+0.4+0.5"]
+    line, kept = NoisyPort(sensor, chance, True, Random(f"{crc}/{chance}")), []
+    worker = LineWorker(line, [ScheduledProbe(probe, None)], line, kept.append, lambda *_: None, pytest.fail, Rain)
+
+    def read(slots: int) -> list[bool]:
+        del kept[:]
+        for _ in range(slots):
+            line.now_s = (line.now_s // 900 + 1) * 900
+            assert worker.step(threading.Event())
+        return [any(one.attempts >= ON_NOISY_LINE for one in pending.samples) for pending in kept]
+
+    first = read(100)
+    assert not any(first[:15]) and all(first[40:]) == doubted == any(first)
+    assert worker.state.startswith("noisy: ") == (chance > 0.0)
+    line.chance = 0.0
+    assert not any(read(150)[-10:]) and worker.state == "ok"

@@ -224,7 +224,7 @@ def test_offsets_of_sound_sensors_do_not_cost_the_days_their_formula(made):
     }
     there, flag = np.ones(time_ms.size, dtype=np.bool_), np.full(time_ms.size, Flag.NOT_EVALUATED, dtype=np.uint8)
     observed = {
-        i: ChannelSeries(time_ms, time_ms, np.asarray(raw), there, ~there, np.full(raw.size, np.nan), flag)
+        i: ChannelSeries(time_ms, time_ms, np.asarray(raw), there, ~there, ~there, np.full(raw.size, np.nan), flag)
         for i, raw in table.items()
         if "/w1/" in i
     }

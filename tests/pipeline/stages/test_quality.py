@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 
 from hardware.probe import load_probe
+from hardware.reading import ON_NOISY_LINE
 from pipeline.stages.recompute import process
 from pipeline.stages.stage import series_of
 from pipeline.units import Flag
@@ -206,3 +207,13 @@ def test_weather_that_leaps_is_doubtful_in_every_quantity_that_has_a_bound():
     for name, one in seen.groupby("channel"):
         flag = one["flag"].to_numpy()
         assert flag[48] == Flag.SUSPECT and (flag[2:48] <= 2).all() and (flag[52:] <= 2).all(), name
+
+
+def test_what_comes_from_a_noisy_line_without_check_characters_is_suspect(record):
+    """Those readings and no other; a failed one stays what it is."""
+    rows = np.flatnonzero(record["channel"] == SHALLOW)
+    tries = np.ones(len(record), dtype=np.int64)
+    tries[rows[100:103]] = ON_NOISY_LINE + 1
+    before = flags(record, SHALLOW)
+    found = flags(record.assign(attempts=tries), SHALLOW)
+    assert np.flatnonzero(found != before).tolist() == [100, 101, 102] and (found[100:103] == Flag.SUSPECT).all()
