@@ -313,6 +313,7 @@ class AlertRunner:
         self._plans: dict[str, dict[str, AlertState]] = {}
         self._plays: dict[str, TimeSpans] = {}
         self._load()
+        metrics.alerts_open.set_function(lambda: len(self._open()))  # of all stations: too much for each evaluation
 
     def evaluate(self, station: str, now_ms: int, *, days: bool = True) -> tuple[list[AlertEvent], bool]:
         """Evaluate the rules of a station up to a time until which its record is complete.
@@ -524,7 +525,6 @@ class AlertRunner:
             places[place] = states
         for event in said:
             self._metrics.events.labels(event.rule, event.kind).inc()
-        self._metrics.alerts_open.set(len(self._open()))
 
     def _is_on(self, rule: RuleName) -> bool:
         return bool(RULE_OF[rule].bounds_in(self._config.alerts).enabled)

@@ -76,10 +76,13 @@ class Channels:
     def find(self, connection: Connection, names: Iterable[str]) -> dict[str, int]:
         """Return the number of each name that has one. The others have no rows."""
         wanted = list(names)
-        if all(name in self._numbers for name in wanted):
-            return {name: self._numbers[name] for name in wanted}
-        stored: dict[str, int] = dict(connection.execute("SELECT name, id FROM channel").fetchall())
-        return {name: stored[name] for name in wanted if name in stored}
+        known = self._numbers
+        found = {name: number for name in wanted if (number := known.get(name)) is not None}
+        if missing := [name for name in wanted if name not in found]:
+            # A station may have channels that were never heard. By name they cost the same at any size of a site.
+            query = f"SELECT name, id FROM channel WHERE name IN ({', '.join('?' * len(missing))})"
+            found |= connection.execute(query, missing).fetchall()
+        return found
 
 
 KEPT, POISON, HOLE = 1, 2, 3

@@ -6,9 +6,9 @@ A real worker on real stores is sent one message a station and slot, as an agent
 temperature, rain and weather of the made-up year of `bench_sums.py`. It keeps and receipts them, runs the stages, the
 days and fortnights and the rules until all of it is quiet. Counted is the CPU time of the process over a whole day of
 slots, so that what happens once a day counts as often as it comes. First one station after one year and after ten; the
-nine years before are copies of the first, of which the journal holds rain alone. Then 1, 10 and 100 stations after five
-weeks. At the end what is stored of the year must be, row for row, what a recompute from raw gives. Exits 1 when a limit
-is missed or a row differs.
+nine years before are copies of the first, of which the journal holds rain alone. Then ten sites of one station, one of
+10 and one of 100, all after five weeks, take the same hour by turns. What is stored of the year must be, row for row,
+what a recompute from raw gives. Exits 1 when a limit is missed or a row differs.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ SLOTS_A_DAY = DAY_MS // SLOT_MS
 HISTORY_D, WEEKS_D = 365, 35
 ALONE_D = 5  # of slots that came one by one: more than what a new one has worked on again
 WARM = 2  # slots before those that are timed
+AN_HOUR = 4  # slots
+ALONE = 10  # sites of one station, so that one has as many slots as ten
 END_MS = START_MS + HISTORY_D * DAY_MS
 SITE = """
 [site]
@@ -148,14 +150,14 @@ def quiet(line: Line) -> None:
     raise AssertionError("the worker never came to rest")
 
 
-def grown(make: Callable[..., Line], values: Values, *, years: int, stations: int, days: int) -> Site:
-    """A site with a history of so many days, or years, at each of so many stations."""
+def grown(make: Callable[..., Line], values: Values, *, years: int, stations: int, days: int, copy: int = 0) -> Site:
+    """A site with a history of so many days, or years, at each of so many stations; `copy` tells one from its like."""
     names = [f"s{k + 1}" for k in range(stations)]
     settings = SITE
     for k, name in enumerate(names):
         settings += GROUND.format(name=f"square-{k // A_GROUND}") if k % A_GROUND == 0 else ""
         settings += station_settings(name, name, CORES)
-    line = make(settings, folder=f"y{years}s{stations}d{days}", now_ms=END_MS)
+    line = make(settings, folder=f"y{years}s{stations}d{days}c{copy}", now_ms=END_MS)
     line.source.said = []
     site = Site(line, values, names)
     end = HISTORY_D * SLOTS_A_DAY
@@ -175,6 +177,19 @@ def grown(make: Callable[..., Line], values: Values, *, years: int, stations: in
     line.stores.journal.keep_note(WORKED_KEY, worked)
     site.slot_ms(kept, kept + WARM)  # what comes once: limits are learned, rules walked up to now
     return site
+
+
+def compared(sites: dict[int, list[Site]], first: int) -> dict[int, float]:
+    """Mean CPU time of a slot of one station by the number of stations, over an hour; sites take each slot by turns.
+    [ms]"""
+    took: dict[int, list[float]] = {stations: [] for stations in sites}
+    for slot in range(first, first + AN_HOUR):
+        for stations, alike in sites.items():
+            for site in alike:
+                took[stations] += site.slot_ms(slot, slot + 1)
+    for stations, each in took.items():
+        print(f"{stations} stations: mean {np.mean(each):.1f} ms a station, n {len(each) * stations}")
+    return {stations: float(np.mean(each)) for stations, each in took.items()}
 
 
 def is_recomputed(site: Site) -> bool:
@@ -200,12 +215,9 @@ def main() -> int:
             if years == 1:
                 met.append(is_recomputed(site))
                 print(f"what is stored: {'the same as recomputed' if met[0] else 'DIFFERS from what is recomputed'}")
-        by_stations = {}
-        for stations in (1, 10, 100):
-            site = grown(make, values, years=1, stations=stations, days=WEEKS_D)
-            took = site.slot_ms(end - SLOTS_A_DAY + 40, end - SLOTS_A_DAY + 44)
-            by_stations[stations] = float(np.mean(took))
-            print(f"{stations} stations: mean {np.mean(took):.1f} ms a station, n {len(took) * stations}")
+        sites = {1: [grown(make, values, years=1, stations=1, days=WEEKS_D, copy=k) for k in range(ALONE)]}
+        sites |= {n: [grown(make, values, years=1, stations=n, days=WEEKS_D)] for n in (10, 100)}
+        by_stations = compared(sites, end - SLOTS_A_DAY + 40)
     met += [
         measured("one new slot after a year, CPU", f"{by_years[1]:.1f} ms", by_years[1] / LIMIT_MS, 1.0,
                  of=f"{LIMIT_MS:g} ms", before=BEFORE_MS / LIMIT_MS),

@@ -121,6 +121,16 @@ def steps_of(database):
     return count
 
 
+def test_a_channel_never_heard_costs_the_same_at_any_size_of_a_site(database, steps_of):
+    """Asked for beside one that has been heard, by SQLite's own count, among 2 channels and among 500."""
+    store = SqliteStore(database)
+    store.upsert_observations(observations(1))
+    small = steps_of(lambda: store.latest([C0, "square-1/p1/mute"]))
+    store.upsert_observations(pd.concat([observations(1).assign(channel=f"s{i}/p1/c0") for i in range(500)]))
+    assert len(store.latest([C0, "square-1/p1/mute"])) == 1
+    assert steps_of(lambda: store.latest([C0, "square-1/p1/mute"])) == pytest.approx(small, rel=0.1)
+
+
 def test_a_page_costs_its_own_days_and_not_those_of_the_span(database, steps_of):
     """The same for a page of 10 among 60 rows and among 6,000, at the beginning, in the middle and at the end."""
     store = SqliteStore(database)
