@@ -75,6 +75,18 @@ def _parser() -> argparse.ArgumentParser:
     )
     said.add_argument("--draft", action="store_true", help="print a map drafted from the file")
     taking.set_defaults(run=_import)
+    giving = commands.add_parser("export", help="write observations, findings or the diary, as `import` reads them")
+    giving.add_argument("what", metavar="WHAT", choices=("observations", "findings", "diary", "diary.csv"))
+    giving.add_argument("--station", help="one station only")
+    giving.add_argument(
+        "--channel", action="append", help="one channel only, station/probe/channel; repeat for several"
+    )
+    giving.add_argument("--from", dest="first", type=day, metavar="DATE", help="first day, 2026-05-01")
+    giving.add_argument("--to", dest="last", type=day, metavar="DATE", help="last day, included")
+    giving.add_argument(
+        "--out", type=Path, metavar="FILE", help="gzipped where its name ends in .gz (default: SITE-WHAT)"
+    )
+    giving.set_defaults(run=_export)
     size = commands.add_parser("size", help="how much disk the data takes, and will take in ten years")
     size.set_defaults(run=_size)
     backup = commands.add_parser("backup", help="copy the whole site into a folder while it runs, and prove the copy")
@@ -106,7 +118,8 @@ def _parser() -> argparse.ArgumentParser:
     service.add_argument("--do", action="store_true", help="do it; without this it is only printed")
     service.set_defaults(run=_install_service)
     for command in (
-        serve, check, recompute, taking, size, backup, verify, restore, quarantine, sheet, summary, notify, service,
+        serve, check, recompute, taking, giving, size, backup, verify, restore, quarantine, sheet, summary, notify,
+        service,
     ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
@@ -227,11 +240,8 @@ def _import(parsed: argparse.Namespace) -> int:
     from pipeline.run.clock import SystemClock
 
     config = _config(parsed)
-    if (parsed.map is None) != parsed.draft:
-        expected = (
-            "none beside --draft" if parsed.draft else "the file that says what the columns become: --draft prints one"
-        )
-        print(f"--map: found {parsed.map}, expected {expected}", file=sys.stderr)
+    if parsed.describe and parsed.map is None:
+        print("--map: found none, expected the map whose channels are to be described", file=sys.stderr)
         return 2
     try:
         if parsed.draft:
@@ -252,6 +262,22 @@ def _import(parsed: argparse.Namespace) -> int:
     except KeyboardInterrupt:
         print("stopped. What was kept stays kept: the same command again goes on from there.", file=sys.stderr)
         return 1
+    return 0
+
+
+def _export(parsed: argparse.Namespace) -> int:
+    """It only reads, beside a running service too."""
+    from api.records import ExportAsked, exported_text, write_export
+    from pipeline.store.opening import open_for_reading
+
+    config = _config(parsed)
+    asked = ExportAsked(parsed.what, parsed.station, parsed.channel or (), parsed.first, parsed.last)
+    if wrong := asked.fault(config):
+        print(wrong, file=sys.stderr)
+        return 2
+    with open_for_reading(config) as stores:
+        file, rows = write_export(exported_text(config, stores, asked), parsed.out, f"{config.site.name}-{asked.what}")
+    print(f"{file}: {rows} lines")
     return 0
 
 

@@ -19,7 +19,7 @@ from fastapi.responses import PlainTextResponse, Response, StreamingResponse
 
 from api import schema, words
 from api.depths import STEP_OF_SPAN_MS, DepthNow, StationHistory, depths_now, station_history
-from api.export import COLUMNS, csv_text, finding_rows, observation_rows, observations_at_step, place_of_last
+from api.export import csv_text, finding_rows, observation_rows, observations_at_step, place_of_last
 from api.known import KnownFigure, known_line, known_of
 from api.load import answers_of, downloads, facts_of, large_reads
 from api.packing import packed, packed_answer
@@ -28,6 +28,7 @@ from api.state import FigureNow, StationNow, WettingNow, number, station_now
 from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.station import StationContext
+from pipeline.records.exported import OBSERVATION_EXPORT
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 from pipeline.site.ground import InstalledChannel, InstalledProbe, Station, Surface
@@ -354,7 +355,7 @@ def a_download() -> Iterator[None]:
     summary="Every observation of channels over a span, as CSV",
     response_class=StreamingResponse,
     dependencies=[Depends(a_download)],
-    responses={200: {"content": {"text/csv": {"example": ",".join(COLUMNS) + "\n"}}}},
+    responses={200: {"content": {"text/csv": {"example": ",".join(OBSERVATION_EXPORT) + "\n"}}}},
 )
 def get_observations_csv(
     request: Request, channel: Channels = None, start: From = None, end: To = None

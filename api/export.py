@@ -16,19 +16,30 @@ from pydantic_core import to_json
 
 from api.load import large_reads
 from hardware.quantities import QUANTITIES
+from pipeline.diary.entry import DiaryEntry
+from pipeline.records.exported import (
+    DIARY,
+    FINDINGS,
+    FLAG_NAMES,
+    OBSERVATION_EXPORT,
+    OBSERVATIONS,
+    channel_line,
+    end_of,
+    head_of,
+)
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledChannel
 from pipeline.store import Store
-from pipeline.units import DAY_MS, HOUR_MS, Flag
+from pipeline.units import DAY_MS, HOUR_MS
 
-COLUMNS = ("channel", "time", "quantity", "unit", "depth_m", "raw", "value", "flag")
 PIECE_MS = 31 * DAY_MS
+FINDING_EXPORT = ("place", "quantity", "unit", "start", "end", "value", "low", "high", "n", "reason", "stage_version")
 
 
 def csv_text(
     store: Store, installed: Mapping[str, InstalledChannel], channels: Sequence[str], start_ms: int, end_ms: int
 ) -> Iterator[str]:
-    """Observations as CSV, header first, then channel by channel in the order of time.
+    """Observations as CSV that `underturf import` reads: a head that explains it, then channel by channel in time.
 
     Parameters
     ----------
@@ -44,25 +55,35 @@ def csv_text(
     str
         Whole lines.
     """
-    yield ",".join(COLUMNS) + "\n"
+    flags = ", ".join(f"{name} {number}" for number, name in FLAG_NAMES.items())
+    yield head_of(
+        OBSERVATIONS,
+        [
+            "time: measured, received: when it came in, both UTC; raw: as heard; value: in unit, by the stages",
+            f"flag (IOC Manuals and Guides 54, 2013): {flags}",
+            *(channel_line(installed[channel]) for channel in channels if channel in installed),
+        ],
+    )
+    yield ",".join(OBSERVATION_EXPORT) + "\n"
     span = store.span(channels)
     first_ms, last_ms = (0, 0) if span is None else (max(start_ms, span[0]), min(end_ms, span[1] + 1))
+    count = 0
     for channel in channels:
         for begin_ms in range(first_ms, last_ms, PIECE_MS):
             with large_reads.turn(admitted=True):
                 found = store.observations([channel], begin_ms, min(begin_ms + PIECE_MS, last_ms))
                 text = _table(found, installed.get(channel)).to_csv(index=False, header=False, lineterminator="\n")
+            count += len(found)
             yield text
+    yield end_of(count)
 
 
 def _table(found: pd.DataFrame, installed: InstalledChannel | None) -> pd.DataFrame:
-    times = np.datetime_as_string(found["measured_at_ms"].to_numpy("datetime64[ms]"), unit="ms")
     quantity = "" if installed is None else installed.channel.quantity
-    names = {int(flag): flag.name.lower() for flag in Flag}
     return pd.DataFrame(
         {
             "channel": found["channel"],
-            "time": np.char.add(times, "Z"),
+            "time": _stamps(found["measured_at_ms"]),
             "quantity": quantity,
             "unit": QUANTITIES[quantity].unit if quantity else "",
             "depth_m": float("nan")
@@ -70,10 +91,85 @@ def _table(found: pd.DataFrame, installed: InstalledChannel | None) -> pd.DataFr
             else installed.channel.depth_m,
             "raw": found["raw"],
             "value": found["value"],
-            "flag": found["flag"].map(names),
+            "flag": found["flag"].map(FLAG_NAMES),
+            "stage_version": found["stage_version"],
+            "received": _stamps(found["received_at_ms"]),
         },
-        columns=list(COLUMNS),
+        columns=list(OBSERVATION_EXPORT),
     )
+
+
+def _stamps(at_ms: pd.Series) -> np.ndarray:
+    return np.char.add(np.datetime_as_string(at_ms.to_numpy("datetime64[ms]"), unit="ms"), "Z")
+
+
+def findings_text(
+    store: Store, places: Sequence[str], units: Mapping[str, str], start_ms: int, end_ms: int
+) -> Iterator[str]:
+    """Findings as CSV: a head that explains it, then place by place, in the order of quantity and time.
+
+    Parameters
+    ----------
+    store : Store
+    places : sequence of str
+        Stations, and channels that have findings of their own.
+    units : mapping of str to str
+        By quantity.
+    start_ms, end_ms : int
+        start <= t < end. [ms since 1970, UTC]
+
+    Yields
+    ------
+    str
+        Whole lines.
+    """
+    yield head_of(
+        FINDINGS,
+        [
+            "start, end: UTC; low, high: the range it may lie in; n: from how many; reason: why there is no value",
+            "worked out from the readings: to have them elsewhere, import the observations and the diary there",
+        ],
+    )
+    yield ",".join(FINDING_EXPORT) + "\n"
+    count = 0
+    for place in places:
+        for begin_ms in range(start_ms, end_ms, PIECE_MS):
+            with large_reads.turn(admitted=True):
+                found = store.findings(place, None, begin_ms, min(begin_ms + PIECE_MS, end_ms))
+                table = found.assign(
+                    place=place, unit=[units.get(q, "") for q in found["quantity"]],
+                    start=_stamps(found["start_ms"]), end=_stamps(found["end_ms"]),
+                )  # fmt: skip
+                text = table[list(FINDING_EXPORT)].to_csv(index=False, header=False, lineterminator="\n")
+            count += len(found)
+            yield text
+    yield end_of(count)
+
+
+def diary_csv(entries: Sequence[DiaryEntry]) -> Iterator[str]:
+    """The diary as CSV, an entry a row, its body as JSON; the JSON form is the one to import elsewhere.
+
+    Yields
+    ------
+    str
+        Whole lines.
+    """
+    yield head_of(DIARY, ["at, end, written_at: UTC; body: as JSON"])
+    table = pd.DataFrame(
+        {
+            "id": [e.id for e in entries],
+            "kind": [e.kind for e in entries],
+            "surface": [e.surface for e in entries],
+            "station": [e.station or "" for e in entries],
+            "at": time_texts(np.array([e.at_ms for e in entries], dtype=np.int64)),
+            "end": ["" if e.end_ms is None else time_texts(np.array([e.end_ms]))[0] for e in entries],
+            "author": [e.author for e in entries],
+            "written_at": time_texts(np.array([e.written_at_ms for e in entries], dtype=np.int64)),
+            "body": [json.dumps(dict(e.body), sort_keys=True) for e in entries],
+        }
+    )
+    yield table.to_csv(index=False, lineterminator="\n")
+    yield end_of(len(entries))
 
 
 LENGTH_MS = {"hour": HOUR_MS, "day": DAY_MS}

@@ -1,25 +1,46 @@
-"""`underturf import`: records of others looked at, described, and taken into the data folder, with what they mean.
+"""`underturf import` and `export`: records taken into the data folder with what they mean, and what is there given out.
 
-It holds the data folder while it works, so the service is stopped meanwhile; the nodes keep what they read.
+An import holds the data folder while it works, so the service is stopped meanwhile; the nodes keep what they read. An
+export only reads.
 """
 
 from __future__ import annotations
 
+import datetime
+import gzip
+import itertools
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
+from api.export import csv_text, diary_csv, findings_text
+from pipeline.diary.entry import DiaryEntry
+from pipeline.records.exported import (
+    DIARY,
+    FINDINGS,
+    OBSERVATIONS,
+    check_export,
+    diary_text,
+    kind_of_export,
+    read_diary_export,
+)
 from pipeline.records.record_file import ImportFault
 from pipeline.records.record_intake import CheckedRecord, check_record, keep_record
 from pipeline.records.record_map import RecordMap, read_map
 from pipeline.records.record_plan import column_plans, description_texts, new_channels
 from pipeline.service import Pipeline
+from pipeline.site.fields import nearest
 from pipeline.site.settings import SiteConfig
+from pipeline.stages.catalogue import CATALOGUE
 from pipeline.store.backup import Progress
-from pipeline.units import utc_text
+from pipeline.store.opening import Stores
+from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, utc_text
 
 Say = Callable[[str], None]
+LONG_EXPORT = 1_000_000  # characters, beyond which an export without a name is gzipped
+FINDINGS_BEFORE_MS = 370 * DAY_MS  # how far before its first reading a finding of the diary may begin
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +48,7 @@ class ImportAsked:
     """What was asked of an import: the file, its map, and whether it is only to be looked at."""
 
     file: Path
-    map: Path
+    map: Path | None
     preview: bool
 
 
@@ -41,20 +62,54 @@ def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, say: Say,
     PipelineFault
         The data folder is in use, or a store is away: what was kept by then stays, and the same again goes on.
     """
-    record = read_map(asked.map)
     config.data.dir.mkdir(parents=True, exist_ok=True)
+    kind = kind_of_export(asked.file) if asked.map is None else ""
+    if kind == FINDINGS:
+        raise ImportFault(["found findings, expected observations: findings are worked out anew from those"])
+    if kind == DIARY:
+        _take_diary(config, read_diary_export(asked.file), asked, say, progress)
+        return
     with tempfile.TemporaryFile(dir=config.data.dir) as spool:
-        plans = column_plans(record, config, asked.map.name)
-        checked = check_record(
-            asked.file, record, plans, spool,
-            location=config.site.location, now_ms=now_ms, progress=progress, only_shown=asked.preview,
-        )  # fmt: skip
+        if kind == OBSERVATIONS:
+            checked = check_export(asked.file, config.channels(), spool, progress=progress)
+        elif asked.map is None:
+            raise ImportFault(
+                ["found no export of ours, expected --map with what its columns become: --draft drafts one"]
+            )
+        else:
+            record = read_map(asked.map)
+            plans = column_plans(record, config, asked.map.name)
+            checked = check_record(
+                asked.file, record, plans, spool,
+                location=config.site.location, now_ms=now_ms, progress=progress, only_shown=asked.preview,
+            )  # fmt: skip
         for line in checked.preview:
             say(line)
         if asked.preview:
             say("nothing was kept: this is the beginning of the file, and what each column becomes")
             return
         _take_in(config, checked, say, progress)
+
+
+def _take_diary(
+    config: SiteConfig, entries: Sequence[tuple[str, DiaryEntry]], asked: ImportAsked, say: Say, progress: Progress
+) -> None:
+    """Keep entries of a diary, each once under its key, and work out what they change."""
+    surfaces = {surface.name for surface in config.surfaces}
+    strange = sorted({entry.surface for _, entry in entries} - surfaces)
+    if strange:
+        raise ImportFault([f"found the surface {name!r}, expected {nearest(name, surfaces)}" for name in strange])
+    say(f"{len(entries)} entries of the diary")
+    if asked.preview:
+        return
+    pipeline = Pipeline(config)
+    try:
+        known = {entry.id for entry in pipeline.diary.entries(None, *EVER_MS)}
+        kept = {pipeline.diary.add(entry, key=key).id for key, entry in entries}
+        say(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
+        pipeline.catch_up(progress)
+    finally:
+        pipeline.stop()
 
 
 def _take_in(config: SiteConfig, checked: CheckedRecord, say: Say, progress: Progress) -> None:
@@ -84,3 +139,85 @@ def describe_channels(config: SiteConfig, record: RecordMap) -> Mapping[str, tup
     if not wanted:
         raise ImportFault(["found no channel in the map that the settings have not got, expected one with `quantity`"])
     return description_texts(wanted, config)
+
+
+# --- what goes out -----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ExportAsked:
+    """What was asked of an export: observations, findings, the diary; of which place, from which day to which."""
+
+    what: str
+    station: str | None
+    channels: Sequence[str]
+    first: datetime.date | None
+    last: datetime.date | None
+
+    def fault(self, config: SiteConfig) -> str:
+        """Return what names nothing of the site; empty where all is well."""
+        if self.station is not None and self.station not in config.stations():
+            return f"--station: found {self.station!r}, expected {nearest(self.station, config.stations())}"
+        for channel in self.channels:
+            if channel not in config.channels():
+                return f"--channel: found {channel!r}, expected {nearest(channel, config.channels())}"
+        return ""
+
+    def span_ms(self, config: SiteConfig) -> tuple[int, int]:
+        """Return the days asked for, by the site's clock: start <= t < end. [ms since 1970, UTC]"""
+        zone = ZoneInfo(config.site.timezone)
+
+        def midnight_ms(day: datetime.date) -> int:
+            return round(datetime.datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
+
+        start_ms = 0 if self.first is None else midnight_ms(self.first)
+        return start_ms, FOREVER_MS if self.last is None else midnight_ms(self.last + datetime.timedelta(days=1))
+
+
+def exported_text(config: SiteConfig, stores: Stores, asked: ExportAsked) -> Iterator[str]:
+    """Return what was asked for as text, piece by piece."""
+    start_ms, end_ms = asked.span_ms(config)
+    own = [c for c in config.channels() if asked.station in (None, c.split("/", 1)[0])]
+    channels = [c for c in own if c in asked.channels] if asked.channels else own
+    if asked.what == "observations":
+        return csv_text(stores.store, config.channels(), channels, start_ms, end_ms)
+    if asked.what == "findings":
+        span = stores.store.span(channels) or (0, 0)
+        stations = [] if asked.channels else [s for s in config.stations() if asked.station in (None, s)]
+        units = {entry.quantity: entry.unit for entry in CATALOGUE.values()}
+        first_ms, last_ms = max(start_ms, span[0] - FINDINGS_BEFORE_MS), min(end_ms, span[1] + DAY_MS)
+        return findings_text(stores.store, [*stations, *channels], units, first_ms, last_ms)
+    entries = [
+        entry
+        for entry in stores.diary.entries(None, start_ms, end_ms)
+        if asked.station is None or entry.station in (None, asked.station)
+    ]
+    return diary_csv(entries) if asked.what == "diary.csv" else iter([diary_text(config.site.name, entries)])
+
+
+def write_export(pieces: Iterator[str], out: Path | None, name: str) -> tuple[Path, int]:
+    """Write an export, gzipped where its name asks for it, or where it was given none and is long.
+
+    Returns
+    -------
+    (Path, int)
+        The file, and how many lines it has.
+    """
+    begun: list[str] = []
+    size = 0
+    for piece in pieces:
+        begun.append(piece)
+        size += len(piece)
+        if size > LONG_EXPORT:
+            break
+    if out is None:
+        ending = "" if name.endswith(".csv") else ".json" if name.endswith("diary") else ".csv"
+        out = Path(f"{name}{ending}{'.gz' if size > LONG_EXPORT else ''}")
+    lines = 0
+    part = out.with_name(f"{out.name}.part")
+    with gzip.open(part, "wt", encoding="utf-8") if out.suffix == ".gz" else part.open("w", encoding="utf-8") as file:
+        for piece in itertools.chain(begun, pieces):
+            file.write(piece)
+            lines += piece.count("\n")
+    part.replace(out)
+    return out, lines

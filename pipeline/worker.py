@@ -252,6 +252,7 @@ class Worker:
         while self._feed():
             pass
         self._stages.resume(self._journal.note(WORKED_KEY), self._clock.monotonic())
+        self._stages.mark_diary(self._clock.monotonic())
         what, whole_d = "", 0
         while self._stages.waiting or self._stages.periods_waiting:  # limits that are learned mark stretches anew
             now, step = (

@@ -2,6 +2,7 @@
 
 What comes in by a file is raw like what comes in by a line, so stages, backup and both stores treat it alike.
 
+- `exported`: Exports of Underturf itself: their head and end, and their reading into another site.
 - `record_draft`: A map drafted from a file, for a person to read, correct and complete.
 - `record_file`: A file of text, plain or gzipped, in blocks of whole lines that know their numbers.
 - `record_intake`: A record on its way into the journal: looked through to its end first, then kept.

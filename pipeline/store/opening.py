@@ -133,6 +133,25 @@ def open_journal(config: SiteConfig, *, writing: bool = False) -> Iterator[Journ
         yield Journal(database, feeding=writing and config.store.kind == "influx")
 
 
+@contextmanager
+def open_for_reading(config: SiteConfig) -> Iterator[Stores]:
+    """Open the stores to read them, beside a running server too.
+
+    Raises
+    ------
+    StoreAway
+        When no server has kept anything there.
+    """
+    with open_journal(config) as journal:
+        server = None if config.store.kind == "sqlite" else open_server_store(config)
+        store: Store = SqliteStore(journal.database) if server is None else server
+        try:
+            yield Stores(journal.database, journal, store, Diary(journal.database), server)
+        finally:
+            if server is not None:
+                server.close()
+
+
 def lock_folder(folder: Path) -> IO[bytes]:
     """Take the data folder for this process; it is let go when the file is closed, or the process ends.
 

@@ -149,7 +149,9 @@ class Opened:
         found["observations raw"] = self._last_hours()
         found["observations hour"] = self.get("observations", every="hour", channel=two, **{"from": day, "to": end})
         found["observations day"] = self.get("observations", every="day", channel=two, **span)
-        found["observations.csv"] = self.get("observations.csv", channel=two, **{"from": day, "to": end})
+        text = self.get("observations.csv", channel=two, **{"from": day, "to": end})
+        # the earlier program gave no head, and eight columns of the ten
+        found["observations.csv"] = [",".join(line.split(",")[:8]) for line in text if not line.startswith("#")]
         for station in self.pipeline.config.stations():
             rows = self.get("findings", station=station, limit=10000, **span)["findings"]
             found[f"findings {station}"] = _rare(rows)
