@@ -26,10 +26,12 @@ from pipeline.records.exported import (
     kind_of_export,
     read_diary_export,
 )
+from pipeline.records.hand_rows import read_entries
 from pipeline.records.record_file import ImportFault
 from pipeline.records.record_intake import CheckedRecord, check_record, keep_record
 from pipeline.records.record_map import RecordMap, read_map
 from pipeline.records.record_plan import column_plans, description_texts, new_channels
+from pipeline.records.strokes import check_strokes
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 from pipeline.site.settings import SiteConfig
@@ -69,15 +71,18 @@ def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, say: Say,
     if kind == DIARY:
         _take_diary(config, read_diary_export(asked.file), asked, say, progress)
         return
+    record = None if asked.map is None else read_map(asked.map)
+    if record is not None and record.entry is not None:
+        _take_diary(config, read_entries(asked.file, record, config, now_ms=now_ms), asked, say, progress)
+        return
     with tempfile.TemporaryFile(dir=config.data.dir) as spool:
         if kind == OBSERVATIONS:
             checked = check_export(asked.file, config.channels(), spool, progress=progress)
-        elif asked.map is None:
-            raise ImportFault(
-                ["found no export of ours, expected --map with what its columns become: --draft drafts one"]
-            )
+        elif record is None or asked.map is None:
+            raise ImportFault(["found no export of our own, expected --map with what its columns become (see --draft)"])
+        elif record.strokes is not None:
+            checked = check_strokes(asked.file, record, config, spool, now_ms=now_ms, progress=progress)
         else:
-            record = read_map(asked.map)
             plans = column_plans(record, config, asked.map.name)
             checked = check_record(
                 asked.file, record, plans, spool,

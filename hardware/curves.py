@@ -8,6 +8,7 @@ pipeline's, in `pipeline.soil.calibration`.
 from __future__ import annotations
 
 import difflib
+import itertools
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -23,6 +24,7 @@ TEMPERATURE_PARAMETERS: Mapping[str, Limits] = MappingProxyType(
 )
 """Parameters that every curve takes beside its own: the rise of the reading for one degree at unchanged water [unit of
 the reading per degC], and the temperature at which the curve holds [degC]. The limits keep out slips of the pen."""
+MAX_POINTS = 100
 CORRECTION_REACH_M = 0.05  # a thermometer further off in depth says nothing of a probe: common practice, no source
 
 
@@ -40,6 +42,8 @@ class CurveSignature:
         Quantity of the observation; or `ANY_QUANTITY`, or `WHAT_IT_READS`.
     required, optional : mapping of parameter name to (low, high)
         Parameters and the range, both ends included, in which the curve was calibrated or makes sense.
+    has_points : bool
+        Whether it is a table: `points`, a list of pairs of a reading and what it stands for.
     """
 
     name: str
@@ -47,6 +51,7 @@ class CurveSignature:
     gives: str
     required: Mapping[str, Limits] = field(default_factory=lambda: _NONE)
     optional: Mapping[str, Limits] = field(default_factory=lambda: _NONE)
+    has_points: bool = False
 
 
 def _of_permittivity(
@@ -66,6 +71,22 @@ SIGNATURES: Mapping[str, CurveSignature] = MappingProxyType(
                 ANY_QUANTITY,
                 {"slope": ANY_NUMBER, "offset": ANY_NUMBER},
                 {"reading_low": ANY_NUMBER, "reading_high": ANY_NUMBER},
+            ),
+            # a curve of one's own beyond its readings is anything: its range is not to be left out
+            CurveSignature(
+                "polynomial",
+                ANY_QUANTITY,
+                ANY_QUANTITY,
+                {"c0": ANY_NUMBER, "c1": ANY_NUMBER, "reading_low": ANY_NUMBER, "reading_high": ANY_NUMBER},
+                {"c2": ANY_NUMBER, "c3": ANY_NUMBER, "c4": ANY_NUMBER, "c5": ANY_NUMBER},
+            ),
+            CurveSignature("table", ANY_QUANTITY, ANY_QUANTITY, has_points=True),
+            CurveSignature(
+                "van_genuchten",
+                "soil_water_potential",
+                "water_content",
+                # sand has 1.5 1/kPa and 2.7, clay 0.08 and 1.09 (Carsel & Parrish 1988); peat as much water as 0.95
+                {"theta_r": (0.0, 0.4), "theta_s": (0.2, 0.97), "alpha_per_kpa": (0.001, 20.0), "n": (1.01, 10.0)},
             ),
             _of_permittivity("topp_1980"),
             _of_permittivity("topp_organic"),
@@ -130,7 +151,10 @@ def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:
         for key, (low, high) in signature.required.items()
         if key not in parameters
     ]
+    faults += _points_faults(signature, parameters.get("points"))
     for key, value in parameters.items():
+        if key == "points" and signature.has_points:
+            continue
         if key not in known:
             expected = ", ".join(own) or "no parameter"
             faults.append(f"{key}: found {value!r}, expected {expected} for curve {name!r}{_nearest(key, known)}")
@@ -143,6 +167,28 @@ def curve_faults(name: object, parameters: Mapping[str, object]) -> list[str]:
             "reading_per_degc: found nothing, expected it beside reference_degc: both correct for temperature"
         )
     return faults
+
+
+def _points_faults(signature: CurveSignature, points: object) -> list[str]:
+    """What is wrong with the points of a table."""
+    if not signature.has_points:
+        return []
+    expected = f"2 to {MAX_POINTS} pairs of a reading and what it stands for, as [[0.4, 0.05], [1.1, 0.38]]"
+    if not isinstance(points, list | tuple) or not 2 <= len(points) <= MAX_POINTS:
+        found = "nothing" if points is None else f"{len(points)} of them" if isinstance(points, list) else repr(points)
+        return [f"points: found {found}, expected {expected}"]
+    for pair in points:
+        numbers = isinstance(pair, list | tuple) and len(pair) == 2
+        if not numbers or not all(_is_plain(one) for one in pair):
+            return [f"points: found {pair!r}, expected {expected}"]
+    for (before, _), (after, _) in itertools.pairwise(points):
+        if not before < after:
+            return [f"points: found the reading {after!r} after {before!r}, expected readings that increase"]
+    return []
+
+
+def _is_plain(one: object) -> bool:
+    return isinstance(one, int | float) and not isinstance(one, bool) and abs(one) <= ANY_NUMBER[1]
 
 
 def _nearest(word: object, known: Iterable[str]) -> str:

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 from types import MappingProxyType
+from typing import Any
 
 from hardware.curves import SIGNATURES, curve_faults, curves_between
 from hardware.quantities import QUANTITIES
@@ -29,7 +30,10 @@ MAX_PROBE_CHANNELS = 96
 MAX_MISSING = 16
 OWN_MODELS = Path("/etc/underturf/probes")
 """Folder of one's own descriptions, for agent and server alike, where neither is told of another."""
-OBSERVED_AS = {"apparent_permittivity": "water_content", "rain_total": "rain", "cone_force": "cone_resistance"}
+OBSERVED_AS = {
+    "apparent_permittivity": "water_content", "rain_total": "rain", "cone_force": "cone_resistance",
+    "signal_voltage": "water_content", "signal_count": "water_content",
+}  # fmt: skip
 """Quantities that are heard and, as they are, of no use to any sum: a channel must say what they become."""
 CONE_HEARD = ("cone_depth", "cone_force")  # all that a stroke has
 CONE_BASE_MM2 = SIGNATURES["cone_base_area"].required["base_mm2"]
@@ -47,12 +51,21 @@ class ProbeFault(ValueError):
 class Calibration:
     """Which curve turns the number heard into the observation, with its parameters and where it came from.
 
-    `curve` is a name in `hardware.curves.SIGNATURES`; `parameters` are its own, by name.
+    `curve` is a name in `hardware.curves.SIGNATURES`; `parameters` are its own, by name; `points` are those of a table,
+    reading and what it stands for.
     """
 
     curve: str = "identity"
     parameters: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
     source: str = ""
+    points: tuple[tuple[float, float], ...] = ()
+
+
+def calibration_of(curve: str, written: Mapping[str, Any], source: str) -> Calibration:
+    """Return a calibration as it is written, without a fault: `written` has everything beside `curve` and `source`."""
+    numbers = {key: float(value) for key, value in written.items() if key != "points"}
+    points = tuple((float(reading), float(meant)) for reading, meant in written.get("points", ()))
+    return Calibration(curve, MappingProxyType(numbers), source, points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,7 +316,7 @@ def _parse_calibration(check: TableCheck, table: object, at: str) -> Calibration
     source = check.text(table, at, "source", None)
     if faults:
         return None
-    return Calibration(str(curve), MappingProxyType({key: float(value) for key, value in written.items()}), source)
+    return calibration_of(str(curve), written, source)
 
 
 def _check_unique(check: TableCheck, channels: list[Channel]) -> None:

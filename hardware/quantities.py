@@ -43,6 +43,10 @@ _TABLE = (
     Quantity("water_content", "m3 m-3", 0.0, 1.0, "volume_fraction_of_condensed_water_in_soil", "/"),
     Quantity("soil_temperature", "degC", -40.0, 60.0, "soil_temperature", "Cel"),
     Quantity("bulk_ec", "dS m-1", 0.0, 23.0, "", ""),
+    # 0 at free water, negative in all drier soil; -100 MPa is drier than air-dry: from memory
+    Quantity("soil_water_potential", "kPa", -100_000.0, 10.0, "", ""),
+    Quantity("signal_voltage", "V", -60.0, 60.0, "", "V"),
+    Quantity("signal_count", "1", -(2.0**31), 2.0**32, "", "/"),
     # heard from a weather sensor
     Quantity("rain_total", "mm", 0.0, 1e6, "thickness_of_rainfall_amount", ""),
     Quantity("rain", "mm", 0.0, 120.0, "thickness_of_rainfall_amount", ""),

@@ -516,7 +516,12 @@ def boxes_now(context: StationContext, past: PastHours, at_ms: int) -> Boxes:
         dry, drained, *_ = np.mean([limits_of(context, place, i, at_ms) for i in channels], axis=0)
         layers[place] = (float(drained - dry), (middle(medium.saturated) - float(dry)) / float(drained - dry))
     (thatch, thatch_full), (soil, soil_full) = layers[Place.THATCH], layers[Place.SOIL]
-    return Boxes(1000.0 * thatch_m * thatch, thatch_full, 1000.0 * context.ground.root_zone_m * soil, soil_full)
+    return Boxes(
+        1000.0 * thatch_m * thatch,
+        thatch_full,
+        1000.0 * context.ground.root_zone_m * context.ground.fine_share * soil,
+        soil_full,
+    )
 
 
 def _doubt(

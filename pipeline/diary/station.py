@@ -30,7 +30,7 @@ from pipeline.diary.facts import (
 from pipeline.site.ground import Site, Station, Surface
 from pipeline.site.passes import PassFacts, SurfaceKind
 from pipeline.site.settings import SiteConfig
-from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m
+from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m, with_porosity
 from pipeline.soil.quality import QualityBounds
 from pipeline.soil.thatch import CoreReading
 from pipeline.units import FOREVER_MS, HOUR_MS, TimeArray
@@ -175,7 +175,7 @@ class StationContext:
 
     @cached_property
     def soil_medium(self) -> Medium:
-        return medium(self.ground.soil)
+        return with_porosity(medium(self.ground.soil), self.ground.soil_porosity)
 
     def is_subsoil(self, channel_id: str) -> bool:
         """Return whether a channel was set into the subsoil; False for one that is not known."""
@@ -189,7 +189,7 @@ class StationContext:
 
     @cached_property
     def thatch(self) -> Medium:
-        return medium(self.ground.thatch_medium)
+        return with_porosity(medium(self.ground.thatch_medium), self.ground.thatch_porosity)
 
     def owns(self, channel_id: str) -> bool:
         """Return whether a channel stands at this station."""

@@ -10,14 +10,13 @@ import datetime
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from types import MappingProxyType
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BeforeValidator, Field, InstanceOf, ValidationInfo, field_validator, model_validator
 
 from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
-from hardware.probe import MAX_DEPTH_MM, Calibration, Channel, ProbeDescription, ProbeFault, load_probe
+from hardware.probe import MAX_DEPTH_MM, Channel, ProbeDescription, ProbeFault, calibration_of, load_probe
 from pipeline.site.context import context_of
 from pipeline.site.fields import Setting, Share, Slug, Text, as_written, expected, several, sound, unknown_key, unused
 from pipeline.site.passes import OwnBounds, PlannedPass, SurfaceKind
@@ -220,9 +219,8 @@ class Probe(Setting):
         if channel.name in self.depth_mm:
             channel = replace(channel, depth_m=self.depth_mm[channel.name] / 1000)
         if channel.name in self.calibration:
-            curve, source, numbers = _calibration_parts(self.calibration[channel.name])
-            parameters = MappingProxyType({key: float(value) for key, value in numbers.items()})
-            channel = replace(channel, calibration=Calibration(curve, parameters, source))
+            curve, source, written = _calibration_parts(self.calibration[channel.name])
+            channel = replace(channel, calibration=calibration_of(curve, written, source))
         return channel
 
 
@@ -276,9 +274,10 @@ class Station(Setting):
     """A place on a surface where probes are, with its media, its own limits and its dated thatch.
 
     `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
-    the medium; None where they are not given. Cores are sorted by date. From `subsoil_from_m` below the leaf base down
-    lies `subsoil` [m]; None where it is all one soil. `at_m` is where it stands on the plan [m], None where that is not
-    given.
+    the medium; None where they are not given. So do `thatch_porosity` and `soil_porosity` [m3 m-3]. `stone_share` is
+    the volume of stones in the root zone, which hold no water and where no probe stands [m3 m-3]. Cores are sorted by
+    date. From `subsoil_from_m` below the leaf base down lies `subsoil` [m]; None where it is all one soil. `at_m` is
+    where it stands on the plan [m], None where that is not given.
     """
 
     name: Slug
@@ -290,6 +289,9 @@ class Station(Setting):
     thatch_drained: Share | None = None
     soil_dry: Share | None = None
     soil_drained: Share | None = None
+    thatch_porosity: float | None = Field(None, ge=0.3, le=0.98)
+    soil_porosity: float | None = Field(None, ge=0.2, le=0.95)
+    stone_share: float = Field(0.0, ge=0.0, le=0.8)
     subsoil_from_mm: float | None = Field(None, ge=20.0, le=2000.0)
     subsoil: SoilMedium | None = None
     grass: Literal["cool", "warm", "annual_meadow_grass"] = "cool"
@@ -305,6 +307,15 @@ class Station(Setting):
         if drained is not None and dry is not None and not dry < drained:
             raise expected(f"a water content above {name}, {dry:g} m3/m3")
         return drained
+
+    @field_validator("thatch_porosity", "soil_porosity")
+    @classmethod
+    def _room_for_drained(cls, porosity: float | None, info: ValidationInfo) -> float | None:
+        name = f"{str(info.field_name).removesuffix('_porosity')}_drained"
+        drained = info.data.get(name)
+        if porosity is not None and drained is not None and not drained < porosity:
+            raise expected(f"a share of pores above {name}, {drained:g} m3/m3")
+        return porosity
 
     @field_validator("subsoil")
     @classmethod
@@ -334,6 +345,11 @@ class Station(Setting):
     @property
     def root_zone_m(self) -> float:
         return self.root_zone_mm / 1000
+
+    @property
+    def fine_share(self) -> float:
+        """What is left for soil and water beside the stones. [m3 m-3]"""
+        return 1.0 - self.stone_share
 
     @property
     def subsoil_from_m(self) -> float:

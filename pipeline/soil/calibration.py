@@ -10,7 +10,7 @@ made on turf thatch is known to us; at one permittivity the mineral curve of Top
 the organic ones. Sources stand with the curves; line and correction are algebra.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,6 +130,89 @@ def linear(
     return within(slope * values + offset, values, (reading_low, reading_high))
 
 
+def polynomial(
+    reading: npt.ArrayLike,
+    c0: float,
+    c1: float,
+    reading_low: float,
+    reading_high: float,
+    *,
+    c2: float = 0.0,
+    c3: float = 0.0,
+    c4: float = 0.0,
+    c5: float = 0.0,
+) -> FloatArray:
+    """Evaluate a polynomial of one's own, refused outside the range it was fitted on.
+
+    Parameters
+    ----------
+    reading : array_like, any shape
+        What the probe says, such as a voltage. [its own unit]
+    c0, c1, c2, c3, c4, c5 : float
+        Observation = c0 + c1 reading + c2 reading^2 + .. [unit observed per power of the unit of `reading`]
+    reading_low, reading_high : float
+        Sampled range of the reading; NaN outside. [unit of `reading`]
+
+    Returns
+    -------
+    ndarray, shape of `reading`
+        What the channel observes, in its unit. [m3 m-3] for water content. Algebra.
+    """
+    values = floats(reading)
+    return within(polyval(values, (c0, c1, c2, c3, c4, c5)), values, (reading_low, reading_high))
+
+
+def table_curve(reading: npt.ArrayLike, points: npt.ArrayLike) -> FloatArray:
+    """Evaluate a table of one's own, by straight lines between its points, refused outside them.
+
+    Parameters
+    ----------
+    reading : array_like, any shape
+        What the probe says. [its own unit]
+    points : array_like, shape (point, 2)
+        Reading, increasing [its own unit], and what it stands for. [unit observed]
+
+    Returns
+    -------
+    ndarray, shape of `reading`
+        What the channel observes, in its unit. [m3 m-3] for water content. Algebra.
+    """
+    values, table = floats(reading), floats(points)
+    return np.asarray(np.interp(values, table[:, 0], table[:, 1], left=np.nan, right=np.nan), dtype=np.float64)
+
+
+def van_genuchten_theta(
+    potential_kpa: npt.ArrayLike,
+    theta_r: npt.ArrayLike,
+    theta_s: npt.ArrayLike,
+    alpha_per_kpa: npt.ArrayLike,
+    n: npt.ArrayLike,
+) -> FloatArray:
+    """Return the water content at a water potential, by the retention curve of the soil.
+
+    Parameters
+    ----------
+    potential_kpa : array_like
+        Negative where the soil sucks; at 0 and above the pores are full. [kPa]
+    theta_r, theta_s : array_like
+        Residual and saturated water content. [m3 m-3]
+    alpha_per_kpa : array_like
+        [kPa-1] One printed in 1/cm is 10.197 times as much in 1/kPa.
+    n : array_like
+        Above 1. [1]
+
+    Returns
+    -------
+    ndarray, broadcast shape
+        [m3 m-3] van Genuchten 1980, Soil Sci. Soc. Am. J. 44, 892-898, eq. 3 and 21 with m = 1 - 1/n.
+    """  # fmt: skip
+    suction, residual = np.maximum(-floats(potential_kpa), 0.0), floats(theta_r)
+    power = floats(n)
+    share = (1.0 + (floats(alpha_per_kpa) * suction) ** power) ** (1.0 / power - 1.0)
+    full = np.asarray(residual + (floats(theta_s) - residual) * share, dtype=np.float64)
+    return np.where(np.isnan(floats(potential_kpa)), np.nan, full)
+
+
 def cone_base_area(force: npt.ArrayLike, base_mm2: float) -> FloatArray:
     """Return the cone resistance from the force on the cone: force over base area (ASAE S313.3).
 
@@ -245,6 +328,9 @@ _MALICKI = "Malicki, Plagge & Roth 1996, Eur. J. Soil Sci. 47, 357-366"
 _TABLE: tuple[tuple[str, Callable[..., FloatArray], Limits | None, str], ...] = (
     ("identity", identity, None, "the probe's own calibration"),
     ("linear", linear, None, "site or bench line"),
+    ("polynomial", polynomial, None, "site or bench readings"),
+    ("table", table_curve, None, "site or bench readings"),
+    ("van_genuchten", van_genuchten_theta, None, "van Genuchten 1980, Soil Sci. Soc. Am. J. 44, 892-898"),
     # mineral soil, 0.00 to 0.51 m3/m3, stated error 0.013; eq. 7 (both from memory)
     ("topp_1980", _cubic(-5.3e-2, 2.92e-2, -5.5e-4, 4.3e-6), (2.0, 40.0), _TOPP),
     # organic soil, 0.05 to 0.49: the cubic and its own forward curve part company above 0.5 m3/m3
@@ -288,6 +374,7 @@ def calibrate(
     name: str,
     parameters: Mapping[str, float] | None = None,
     *,
+    points: Sequence[tuple[float, float]] = (),
     temperature_degc: npt.ArrayLike = np.nan,
 ) -> FloatArray:
     """Turn readings into observations by a named curve, corrected for temperature where the parameters say so.
@@ -301,6 +388,8 @@ def calibrate(
     parameters : mapping of str to number, optional
         Parameters of the curve, as in the probe description; `reading_per_degc` and `reference_degc` among them ask
         for `correct_for_temperature` before the curve.
+    points : sequence of (float, float)
+        Of a table: reading [what the curve reads] and what it stands for. [what it gives]
     temperature_degc : array_like, broadcasts with `reading`
         Of the probe in the ground. [degC] Only a correction needs it.
 
@@ -316,13 +405,15 @@ def calibrate(
         The curve is unknown, or a parameter is missing, unknown or outside its range.
     """
     given = {} if parameters is None else dict(parameters)
-    faults = curve_faults(name, given)
+    faults = curve_faults(name, {**given, "points": points} if points else given)
     if faults:
         raise ValueError("calibration." + " calibration.".join(faults))
     coefficient = given.get("reading_per_degc", 0.0)
     reference = given.get("reference_degc", REFERENCE_TEMPERATURE_DEGC)
     corrected = correct_for_temperature(reading, temperature_degc, coefficient, reference_degc=reference)
-    own = {key: value for key, value in given.items() if key not in TEMPERATURE_PARAMETERS}
+    own: dict[str, npt.ArrayLike] = {key: value for key, value in given.items() if key not in TEMPERATURE_PARAMETERS}
+    if points:
+        own["points"] = points
     return CURVES[name].guarded(corrected, **own)
 
 

@@ -7,7 +7,7 @@ unknown when any reading it rests on is. Storage and wetness are arithmetic; ran
 
 import difflib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import Enum
 
 import numpy as np
@@ -158,6 +158,30 @@ def medium(name: str) -> Medium:
         hint = f" Did you mean {near[0]!r}?" if near else ""
         raise KeyError(f"medium: found {name!r}, expected one of {', '.join(MEDIA)}.{hint}")
     return MEDIA[name]
+
+
+def with_porosity(medium: Medium, porosity: float | None) -> Medium:
+    """Return a medium whose share of pores was measured.
+
+    Parameters
+    ----------
+    medium : Medium
+    porosity : float or None
+        [m3 m-3] None leaves the medium as it is.
+
+    Returns
+    -------
+    Medium
+        As full as it gets in the field keeps its share of the pores; drained and wilting stay where there is room.
+        Our own choice.
+    """
+    if porosity is None:
+        return medium
+    share = porosity / middle(medium.porosity)
+    ranges = (tuple(min(one, porosity) for one in limits) for limits in (medium.drained, medium.wilting))
+    drained, wilting = ((low, high) for low, high in ranges)
+    saturated = min(medium.saturated[0] * share, porosity), min(medium.saturated[1] * share, porosity)
+    return replace(medium, porosity=(porosity, porosity), saturated=saturated, drained=drained, wilting=wilting)
 
 
 CELL_MS = QUARTER_HOUR_MS  # layers are worked out once in each of these, on the quarter hours

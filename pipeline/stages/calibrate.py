@@ -143,7 +143,9 @@ def calibrated(channel: Channel, raw: FloatArray, temperature_degc: npt.ArrayLik
         When the curve is not known, or its parameters do not fit it. The loaders refuse both.
     """
     calibration = channel.calibration
-    return curve_value(raw, calibration.curve, calibration.parameters, temperature_degc=temperature_degc)
+    return curve_value(
+        raw, calibration.curve, calibration.parameters, points=calibration.points, temperature_degc=temperature_degc
+    )
 
 
 def rain_from_total(time_ms: TimeArray, total_mm: FloatArray) -> FloatArray:

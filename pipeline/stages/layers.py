@@ -100,7 +100,8 @@ def _root_zone(
 
 
 def _root_zone_parts(context: StationContext, at_ms: int, soil: list[str]) -> tuple[list[str], FloatArray]:
-    """Channels of the root zone in order of depth and the soil each stands for [m]; those of one depth are joined.
+    """Channels of the root zone in order of depth and the soil each stands for [m], stones left out; those of one depth
+    are joined.
 
     Channels joined by `+` are averaged. None when no channel lies in the root zone.
     """
@@ -112,7 +113,7 @@ def _root_zone_parts(context: StationContext, at_ms: int, soil: list[str]) -> tu
     depths = np.array([context.depth_m(ids[0], at_ms) - top_m for ids in by_depth])
     if not by_depth or depths[0] > root_zone_m:
         return [], np.array([])
-    weights = sums.layer_weights_m(depths, root_zone_m)
+    weights = context.ground.fine_share * sums.layer_weights_m(depths, root_zone_m)
     used = ["+".join(ids) for ids, w in zip(by_depth, weights, strict=True) if w > 0.0]
     return used, weights[weights > 0.0]
 

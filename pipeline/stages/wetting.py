@@ -199,8 +199,9 @@ def _profile(record: Record, context: StationContext, spell: Spell, soil: list[s
         every_min = max(every_min, _every_min(times, start_ms, end_ms))
     deepest = float(depths[-1]) if depths.size else 0.0
     root_zone_m = context.ground.root_zone_m
-    weights = (layer_weights_m(depths, root_zone_m), layer_weights_m(depths, max(deepest, root_zone_m)))
-    return SoilProfile(cells * CELL_MS, depths, theta, *weights, every_min), ids
+    to_m, fine = (root_zone_m, max(deepest, root_zone_m)), context.ground.fine_share
+    roots, whole = (fine * layer_weights_m(depths, bottom_m) for bottom_m in to_m)
+    return SoilProfile(cells * CELL_MS, depths, theta, roots, whole, every_min), ids
 
 
 def _every_min(times: TimeArray, start_ms: int, end_ms: int) -> float:

@@ -47,11 +47,12 @@ def test_all_faults_come_at_once():
 def test_limits_are_within_the_curve(name):
     """Both ends of each parameter are taken, and what lies beyond is not."""
     known = {**SIGNATURES[name].required, **SIGNATURES[name].optional}
+    points = {"points": [[0.4, 0.05], [1.1, 0.38]]} if SIGNATURES[name].has_points else {}
     for end in (0, 1):
-        assert curve_faults(name, {key: limits[end] for key, limits in known.items()}) == []
+        assert curve_faults(name, {**points, **{key: limits[end] for key, limits in known.items()}}) == []
     for key, (low, high) in known.items():
         ends = {other: limits[0] for other, limits in known.items()}
-        for beyond in (low - 0.01 * abs(low), high + 0.01 * abs(high)):
+        for beyond in (low - max(0.01 * abs(low), 0.01), high + 0.01 * abs(high)):
             assert len(curve_faults(name, {**ends, key: beyond})) == 1
 
 

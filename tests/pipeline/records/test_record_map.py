@@ -13,7 +13,7 @@ from scipy import constants
 from hardware.quantities import QUANTITIES
 from pipeline.records.record_draft import draft_map
 from pipeline.records.record_file import ImportFault
-from pipeline.records.record_map import ColumnForm, FileForm, LongForm, TimeForm, parse_map
+from pipeline.records.record_map import ColumnForm, EntryForm, FileForm, LongForm, StrokesForm, TimeForm, parse_map
 from pipeline.records.unit_names import names_of_units, to_canonical
 from tests.pipeline.records.conftest import Check
 from tests.pipeline.records.field_records import RECORDS
@@ -153,8 +153,11 @@ def test_a_drafted_map_is_one_once_it_is_completed(name: str, tmp_path: Path) ->
 
 @pytest.mark.parametrize(
     ("column", "model"),
-    [("`[file]`", FileForm), ("`[time]`", TimeForm), ("`[[column]]`", ColumnForm), ("`[long]`", LongForm)],
-)
+    [
+        ("`[file]`", FileForm), ("`[time]`", TimeForm), ("`[[column]]`", ColumnForm), ("`[long]`", LongForm),
+        ("`[strokes]`", StrokesForm), ("`[entry]`", EntryForm),
+    ],
+)  # fmt: skip
 def test_every_key_of_a_map_is_on_the_page(column: str, model: type[BaseModel]) -> None:
     """The tables have the very keys of the maps."""
     (table,) = (t for t in tables(TEXT) if t.columns[0] == f"key of {column}")

@@ -165,3 +165,10 @@ def test_thatch_that_wets_in_one_quarter_hour_of_rain_is_good():
     ]  # fmt: skip
     seen = process(series_of(pd.DataFrame(rows)), context).observations
     assert (seen[seen["channel"] == "green-1/t1/moisture"]["flag"] == Flag.GOOD).all()
+
+
+def test_stones_hold_no_water_and_leave_wetness_as_it_is() -> None:
+    """With a fifth of stones the root zone holds four fifths of the water (algebra); how wet its soil is stays."""
+    stony = found(replace(CONTEXT, ground=CONTEXT.ground.model_copy(update={"stone_share": 0.2})))
+    assert stony.loc["root_zone_water", "value"] == pytest.approx(0.8 * 45.375)
+    assert stony.loc["root_zone_wetness", "value"] == found().loc["root_zone_wetness", "value"]
