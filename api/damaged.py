@@ -1,6 +1,7 @@
 """What is served when the database does not open: what is damaged, and how to restore it, at every address.
 
-Nothing else runs: no broker, so the nodes keep their readings, and nothing that would write.
+Nothing else runs: no broker, so the nodes keep their readings, and nothing that would write. The page names folders of
+this machine, so it too is for this server's own hosts only.
 """
 
 from __future__ import annotations
@@ -8,10 +9,13 @@ from __future__ import annotations
 import html
 import logging
 import threading
+from collections.abc import Awaitable, Callable
 
 from fastapi import FastAPI, Request
-from fastapi.responses import HTMLResponse, JSONResponse, Response
+from fastapi.responses import HTMLResponse, Response
 
+from api.problems import Problem, document
+from api.writing import own_hosts, refuse_host
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.service import tell_of_damage
@@ -31,18 +35,28 @@ overflow-wrap:anywhere">
 What is there now is set aside, not removed.</li><li>Start the service.</li></ol></body></html>
 """
 
+DAMAGED_POLICY = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'"
 RETRY_S = 300.0
 log = logging.getLogger(__name__)
 
 
 def damaged_app(config: SiteConfig, reason: str) -> FastAPI:
-    """The application that answers 503 with what is damaged, everywhere but at `/healthz`."""
+    """The application that answers 503 with what is damaged, everywhere but at `/healthz`; 421 to another host."""
     app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
     app.state.ending = threading.Event()
     app.state.metrics = Metrics()
     backup = read_record(config.data.dir).folder or "BACKUP"
     told = {"title": config.site.title, "reason": reason, "backup": backup}
     page = PAGE.format(**{name: html.escape(text) for name, text in told.items()})
+    hosts = own_hosts(config.pages)
+
+    @app.middleware("http")
+    async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
+        foreign = refuse_host(request.headers, hosts)
+        response = await go_on(request) if foreign is None else document(request, foreign)
+        response.headers["Content-Security-Policy"] = DAMAGED_POLICY
+        response.headers["X-Content-Type-Options"] = "nosniff"
+        return response
 
     @app.get("/healthz")
     def healthz() -> dict[str, object]:
@@ -50,11 +64,9 @@ def damaged_app(config: SiteConfig, reason: str) -> FastAPI:
 
     @app.api_route("/{path:path}", methods=["GET", "HEAD", "POST", "DELETE"])
     def anything(request: Request, path: str) -> Response:
-        headers = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"}
         if "text/html" in request.headers.get("accept", "") and not path.startswith("api/"):
-            return HTMLResponse(page, status_code=503, headers=headers)
-        body = {"type": "about:blank", "title": "The data are damaged", "status": 503, "detail": reason}
-        return JSONResponse(body, status_code=503, media_type="application/problem+json", headers=headers)
+            return HTMLResponse(page, status_code=503)
+        return document(request, Problem(503, "The data are damaged", reason))
 
     return app
 

@@ -107,12 +107,22 @@ def _shown(value: object) -> str:
     return text if len(text) <= MAX_SHOWN else f"{text[:MAX_SHOWN]}..."
 
 
-def _answer(request: Request, status: int, title: str, detail: str, faults: Sequence[str] = ()) -> Response:
-    body = schema.ProblemOut(
-        type="about:blank", title=title, status=status, detail=detail, instance=request.url.path,
-        faults=list(faults) or None,
+def document(request: Request, problem: Problem) -> JSONResponse:
+    """The problem document, for whoever asks."""
+    return JSONResponse(_body(request, problem), status_code=problem.status, media_type=PROBLEM_TYPE)
+
+
+def _body(request: Request, problem: Problem) -> dict[str, Any]:
+    return schema.ProblemOut(
+        type="about:blank", title=problem.title, status=problem.status, detail=problem.detail,
+        instance=request.url.path, faults=list(problem.faults) or None,
     ).model_dump(exclude_none=True)  # fmt: skip
+
+
+def _answer(request: Request, status: int, title: str, detail: str, faults: Sequence[str] = ()) -> Response:
+    problem = Problem(status, title, detail, faults=faults)
     wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
     if wants_page:
-        return page(request, "problem.html", request.app.state.pipeline, {"problem": body}, status=status)
-    return JSONResponse(body, status_code=status, media_type=PROBLEM_TYPE)
+        told = {"problem": _body(request, problem)}
+        return page(request, "problem.html", request.app.state.pipeline, told, status=status)
+    return document(request, problem)

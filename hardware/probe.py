@@ -8,7 +8,6 @@ pipeline, so that it can be redone.
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources
@@ -20,7 +19,7 @@ from hardware.curves import SIGNATURES, curve_faults, curves_between
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
-from hardware.table_check import TableCheck
+from hardware.table_check import NotToml, TableCheck, parse_toml
 
 PROTOCOLS = ("sdi12", "cone")  # of lines
 BY_FILE = "file"  # of a probe that is asked on no line: what it read comes in as a record
@@ -171,8 +170,8 @@ def load_probe(model: str, folder: Path | None = None) -> ProbeDescription:
 def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
     """Parse a description from its TOML text. Raises ProbeFault with every fault."""
     try:
-        table = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as err:
+        table = parse_toml(text)
+    except NotToml as err:
         raise ProbeFault([f"{file}: found text that is not TOML, {err}"]) from err
     check = TableCheck(file)
     check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "channel"})

@@ -1,12 +1,48 @@
-"""The check of a TOML table by hand: every fault of a file in one run, as `file: key: found X, expected Y`.
+"""TOML read within bounds, and the check of its tables by hand: every fault of a file in one run, as `file: key: found
+X, expected Y`.
 
-Shared by probe descriptions and the agent's settings, which must do without the server's libraries.
+The reading is shared by every TOML file of the project; the check by probe descriptions and the agent's settings, which
+must do without the server's libraries.
 """
 
 from __future__ import annotations
 
 import difflib
+import tomllib
 from collections.abc import Iterable, Mapping
+from typing import Any
+
+MAX_NESTING = 32  # levels of tables and lists; ours have eight at most
+FOUND_CHARS = 200  # characters of what was found, in a fault
+
+
+class NotToml(ValueError):
+    """A text is no TOML, or its tables and lists lie too deep in one another to be looked through."""
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Return the tables of a text.
+
+    Raises
+    ------
+    NotToml
+    """
+    try:
+        table = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as err:
+        raise NotToml(str(err)) from err
+    except RecursionError as err:
+        raise NotToml(_TOO_DEEP) from err
+    level: list[Any] = [table]
+    for _ in range(MAX_NESTING):
+        inside = (one.values() if isinstance(one, dict) else one for one in level)
+        level = [value for values in inside for value in values if isinstance(value, dict | list)]
+        if not level:
+            return table
+    raise NotToml(_TOO_DEEP)
+
+
+_TOO_DEEP = f"tables or lists in one another more than {MAX_NESTING} deep"
 
 
 class TableCheck:
@@ -25,6 +61,7 @@ class TableCheck:
     def fault(self, key: str, found: object, expected: str) -> None:
         """Note a fault of a key; None is told as nothing."""
         shown = "nothing" if found is None else repr(found)
+        shown = shown if len(shown) <= FOUND_CHARS else f"{shown[:FOUND_CHARS]}..."
         self.faults.append(f"{self.file}: {key}: found {shown}, expected {expected}")
 
     def keys(self, table: Mapping[str, object], at: str, known: Iterable[str]) -> Mapping[str, object]:

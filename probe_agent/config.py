@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os.path
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,7 +15,7 @@ from pathlib import Path
 from hardware.probe import MAX_MISSING, OWN_MODELS, PROTOCOLS, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import MAX_BATCH, is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
-from hardware.table_check import TableCheck
+from hardware.table_check import NotToml, TableCheck, parse_toml
 from probe_agent.schedule import Cadence, is_grid
 
 BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
@@ -154,10 +153,10 @@ def load(path: Path, *, least_probes: int = 1) -> AgentConfig:
         With every fault found.
     """
     try:
-        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        table = parse_toml(path.read_text(encoding="utf-8"))
     except OSError as err:
         raise AgentConfigFault([f"{path}: found {err.strerror or err}, expected a TOML file that can be read"]) from err
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
+    except (NotToml, UnicodeDecodeError) as err:
         raise AgentConfigFault([f"{path}: found text that is not TOML ({err}), expected TOML"]) from err
     check = _AgentCheck(path)
     config = _parse(

@@ -94,7 +94,7 @@ class ControlSocket:
     def _requested(self, connection: socket.socket) -> ReadRequest | str:
         try:
             name = json.loads(_line(connection, MAX_REQUEST_BYTES))["read"]
-        except (OSError, ValueError, TypeError, KeyError):
+        except (OSError, ValueError, TypeError, KeyError, RecursionError):
             return 'request: expected {"read": "STATION/PROBE"} and a line feed'
         probe = self._find(name) if isinstance(name, str) else None
         if probe is None:

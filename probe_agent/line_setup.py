@@ -11,7 +11,6 @@ import itertools
 import json
 import re
 import threading
-import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +20,7 @@ from hardware.probe import OWN_MODELS, load_probe
 from hardware.reading import is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
 from hardware.sdi12_frame import END, Acknowledge, Command, CommandKind
+from hardware.table_check import NotToml, parse_toml
 from probe_agent.clock import Clock
 from probe_agent.config import DEFAULT_BAUD, DEFAULT_FRAME, LINE_ENDS, AgentConfig, LineConfig
 from probe_agent.line import LineAway, SerialLine
@@ -178,7 +178,10 @@ def _names(address: str) -> Iterator[str]:
 def _server_opening(file: Path, site: str, station: str) -> str:
     """What has to stand in the server's settings before the probes of a station that are added at their end."""
     text = file.read_text(encoding="utf-8") if file.exists() else ""
-    table = tomllib.loads(text)
+    try:
+        table = parse_toml(text)
+    except NotToml as err:
+        raise ValueError(f"{file}: found text that is not TOML ({err}), expected the server's settings") from err
     surfaces = table.get("surface", [])
     stations = [one.get("name") for surface in surfaces for one in surface.get("station", [])]
     if stations and stations[-1] == station:

@@ -7,7 +7,6 @@ is in `FORMAT.md`; `scenario_run` simulates a scenario, `scenario_site` puts its
 from __future__ import annotations
 
 import difflib
-import tomllib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime, timedelta
@@ -17,6 +16,7 @@ from typing import Any, TypeVar
 
 from hardware.probe import ProbeDescription, ProbeFault, load_probe
 from hardware.reading import is_slug
+from hardware.table_check import NotToml, parse_toml
 from simulator import roots
 from simulator.climates import CLIMATES, ClimateType
 from simulator.column import BottomBoundary, Interface, Layer, Repellency
@@ -176,8 +176,8 @@ def load(name: str) -> Scenario:
 def parse(text: str, name: str) -> Scenario:
     """Parse a scenario from its TOML text. Raises ScenarioFault with every fault."""
     try:
-        table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
+        table = parse_toml(text)
+    except NotToml as err:
         raise ScenarioFault([f"{name}.toml: found text that is not TOML, {err}"]) from err
     check = _TableReader(f"{name}.toml")
     known = ("title", "story", "seed", "start", "days", "lead_days", "climate", "site", "weather", "surface", "diary")

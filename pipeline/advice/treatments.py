@@ -35,7 +35,6 @@ import csv
 import difflib
 import io
 import math
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
@@ -45,6 +44,7 @@ from typing import get_args
 
 from pydantic import ValidationError
 
+from hardware.table_check import NotToml, parse_toml
 from pipeline.advice.conditions import CONDITIONS, Row
 from pipeline.site.fields import faults_of
 from pipeline.site.passes import BoundKey, Bounds, PassFacts, SurfaceBound, SurfaceKind
@@ -66,8 +66,8 @@ def parse_facts(text: str) -> tuple[dict[str, PassFacts], dict[str, list[str]]]:
         The text is no TOML.
     """
     try:
-        tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
+        tables = parse_toml(text)
+    except NotToml as err:
         raise TreatmentFault([f"passes.toml: found no TOML ({err}), expected one table a pass"]) from err
     facts: dict[str, PassFacts] = {}
     faults: dict[str, list[str]] = {}

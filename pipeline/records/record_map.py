@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import datetime
 import re
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -18,6 +17,7 @@ from pydantic import Field, ValidationError, ValidationInfo, field_validator, mo
 from hardware.probe import CONE_BASE_MM2, MAX_DEPTH_MM
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_channel
+from hardware.table_check import NotToml, parse_toml
 from pipeline.records.record_file import ImportFault
 from pipeline.site.fields import Setting, Slug, Text, as_written, expected, faults_of, one_of, sound
 
@@ -264,8 +264,8 @@ def parse_map(text: str, name: str) -> RecordMap:
         With every fault found.
     """
     try:
-        table: dict[str, Any] = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as err:
+        table: dict[str, Any] = parse_toml(text)
+    except NotToml as err:
         raise ImportFault([f"{name}: found text that is not TOML ({err}), expected the map of a record"]) from err
     try:
         return RecordMap.model_validate(table, by_alias=True, by_name=False)

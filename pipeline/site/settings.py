@@ -8,7 +8,6 @@ sections: `UNDERTURF_SECTION_KEY`, as in `UNDERTURF_BROKER_PORT=1884`.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache, cached_property
 from pathlib import Path
@@ -28,6 +27,7 @@ from pydantic import (
 )
 
 from hardware.probe import OWN_MODELS
+from hardware.table_check import NotToml, parse_toml
 from pipeline.site.context import FileContext, Vocabulary, context_of
 from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of
 from pipeline.site.ground import InstalledChannel, MonthlyClimate, Site, Station, Surface, WaterConfig, WorkHours
@@ -174,10 +174,10 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
 
 def _table(file: Path, environment: Mapping[str, str]) -> Table:
     try:
-        table: dict[str, Any] = tomllib.loads(file.read_bytes().decode())
+        table: dict[str, Any] = parse_toml(file.read_bytes().decode())
     except OSError as err:
         raise ConfigFault([f"{file}: found no file to read ({err.strerror}), expected the server's TOML"]) from err
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as err:
+    except (NotToml, UnicodeDecodeError) as err:
         raise ConfigFault([f"{file.name}: found text that is not TOML ({err}), expected TOML in UTF-8"]) from err
     _lay_over(table, environment)
     return table
@@ -234,8 +234,8 @@ def _lay_over(table: dict[str, Any], environment: Mapping[str, str]) -> None:
             if text is None or not isinstance(table.setdefault(section, {}), dict):
                 continue
             try:
-                value: Any = tomllib.loads(f"value = {text}")["value"]
-            except tomllib.TOMLDecodeError:
+                value: Any = parse_toml(f"value = {text}")["value"]
+            except NotToml:
                 value = text
             table[section][key] = value
 

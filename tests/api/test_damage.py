@@ -25,6 +25,7 @@ import pytest
 
 from api.app import create_app
 from api.command import main
+from api.damaged import damaged_app
 from hardware.reading import Batch, encode_batch, readings_topic
 from pipeline.errors import StoreDamaged
 from pipeline.mqtt.ingest import Arrival
@@ -271,6 +272,23 @@ def test_a_database_that_does_not_open_is_told_at_every_address(file: Path, tmp_
         finally:
             server.send_signal(signal.SIGTERM)
             assert server.wait(20) == 0
+
+
+@pytest.mark.parametrize("host", ["evil.example", "127.0.0.1.evil.example", ""])
+@pytest.mark.parametrize("path", ["/", "/healthz", "/api/v1/now"])
+def test_the_page_of_damage_is_for_this_servers_own_hosts(tmp_path: Path, host: str, path: str) -> None:
+    """A name that somebody else can point to this machine (DNS rebinding) learns no folder of it; ours are answered."""
+    settings = f'{SETTINGS}[pages]\nallowed_hosts = ["turf.example.org"]\n'
+    (tmp_path / "underturf.toml").write_text(settings)
+    client = TestClient(damaged_app(load(tmp_path / "underturf.toml"), "/srv/journal.db: found it damaged"))
+    refused = client.get(path, headers={"host": host, "Accept": "text/html"})
+    assert refused.status_code == 421 and "/srv" not in refused.text
+    assert refused.headers["content-type"] == "application/problem+json"
+    answered = client.get(path, headers={"host": "turf.example.org"})
+    assert answered.status_code == (200 if path == "/healthz" else 503) and "/srv" in answered.text
+    for answer in (refused, answered):
+        assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
+        assert answer.headers["x-content-type-options"] == "nosniff"
 
 
 def test_readings_flow_again_once_it_is_restored(file: Path, tmp_path: Path) -> None:

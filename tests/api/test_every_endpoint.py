@@ -28,6 +28,7 @@ NAMES = {
     "quantity": "thatch_water", "kind": "note",
 }  # fmt: skip
 SOAK_CASES, A_ROUND = 5000, 40
+PATIENCE_S = 120.0  # a crowded machine is no fault of the program
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +67,7 @@ def ask_all(address: str, cases: int, number: int) -> tuple[Counter[str], list[s
         status_code_conformance, content_type_conformance, response_headers_conformance,
         response_schema_conformance,
     ]  # fmt: skip
-    schema = schemathesis.openapi.from_url(f"{address}/openapi.json")
+    schema = schemathesis.openapi.from_url(f"{address}/openapi.json", timeout=PATIENCE_S)
     operations = [found.ok() for found in schema.get_all_operations()]
     asked = [one for one in operations if one.path not in ENDLESS]
     assert len(asked) == len(operations) - len(ENDLESS) and len(asked) >= 25
@@ -83,7 +84,7 @@ def ask_all(address: str, cases: int, number: int) -> tuple[Counter[str], list[s
             def one(case: schemathesis.Case, *, by_name: bool) -> None:
                 if by_name:
                     known(case)
-                answer = case.call(timeout=20)
+                answer = case.call(timeout=PATIENCE_S)
                 statuses[str(answer.status_code)] += 1
                 assert answer.status_code < 500 or case.operation.path in UNREADY, answer.text
                 case.validate_response(answer, checks=checks)

@@ -2,7 +2,9 @@
 
     python tests/faults/agent_without_receipts.py AGENT_TOML
 
-The control of the crash bench. Nothing else differs: it is the agent's own service with another publisher.
+The control of the crash bench. Nothing else differs: it is the agent's own service with another publisher. It waits
+for no retained receipt before it sends, as it hears none, and every acknowledgement that came counts, also one that
+came just before the connection was lost.
 """
 
 from __future__ import annotations
@@ -31,8 +33,15 @@ class TakesTheBrokersWord(Publisher):
         while self._in_flight and self._in_flight[0].last <= self._outbox.received:
             self._in_flight.popleft()
 
+    def _lost(self, reason: str, now: float) -> None:
+        connection = self._connection
+        while connection is not None and connection.acknowledged:
+            self._note_acknowledged(connection.acknowledged.popleft())
+        super()._lost(reason, now)
+
     def _take_receipts(self, connection: _Connection, now: float) -> None:
         connection.receipts.clear()
+        connection.deflates = False
 
     def _send(self, connection: _Connection, now: float, hold: ClockNote | None) -> None:
         """Send without digests: an agent that compares them would be asked for what was lost."""
