@@ -49,6 +49,7 @@ KEEP_ALIVE_S = 60
 CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
 NOTICE_WITHIN_S = 15.0  # a server that has not answered the status by then is older, or busy
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
+MOST_PATIENCE = 8  # times the receipt timeout: resends that a slow server drowns in would keep it slow
 TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
 RETAINED_WITHIN_S = 1.0  # from connecting to the retained receipt, which says what the pipeline takes
 KEEP_RECEIPTS = 64
@@ -113,6 +114,7 @@ class Publisher:
         self._sent_to = 0
         self._progress_at = 0.0
         self._timeouts = 0
+        self._given_up = 0  # connections without one receipt that freed anything, in a row
         self._status: dict[str, object] = {}
         self._status_at = float("-inf")
         self._clock: dict[str, object] = {}
@@ -191,6 +193,11 @@ class Publisher:
             self._serve(connection, now, hold, lines or {})
 
     @property
+    def receipt_within_s(self) -> float:
+        """How long a receipt is waited for now: twice as long for each connection given up in vain, up to a limit."""
+        return self._config.broker.receipt_timeout_s * min(1 << min(self._given_up, 8), MOST_PATIENCE)
+
+    @property
     def is_told(self) -> bool:
         """Whether the broker has been handed the status on this connection."""
         return self.state == "up" and bool(self._status)
@@ -256,7 +263,7 @@ class Publisher:
             if not changed:
                 continue
             self._progress_at = now
-            self._timeouts = 0
+            self._timeouts = self._given_up = 0
             if self._outbox.outbox_id != name or self._outbox.received < before:
                 self._rewind()
         while self._in_flight and self._in_flight[0].last <= self._outbox.received:
@@ -279,12 +286,13 @@ class Publisher:
         """Send again from the last receipt when the next is late; return whether the connection was given up."""
         if not self._in_flight:
             return False
-        if now - max(self._in_flight[0].at, self._progress_at) < self._config.broker.receipt_timeout_s:
+        if now - max(self._in_flight[0].at, self._progress_at) < self.receipt_within_s:
             return False
         self.resends += 1
         self._timeouts += 1
         self._rewind()
         if self._timeouts >= TIMEOUTS_BEFORE_RECONNECT:
+            self._given_up += 1
             # the network thread may be dead while the client still says it is connected
             site = self._config.site
             self._lost(f"no receipt from a server of site {site!r}: does it run, and is that its site?", now)

@@ -58,7 +58,7 @@ def test_probe_is_read_while_the_service_runs(running, tmp_path, capsys, until):
 def test_request_that_is_none_is_refused_in_words(running, tmp_path):
     """Anything but a request is answered by what was expected, and the agent serves on."""
     os.chdir(tmp_path)
-    for sent in (b"hello\n", b"[1]\n", b'{"read": 7}\n', b"x" * 5000 + b"\n"):
+    for sent in (b"hello\n", b"[1]\n", b'{"read": 7}\n', b"x" * 5000 + b"\n", b"[" * 1023 + b"\n"):
         with socket.socket(socket.AF_UNIX) as connection:
             connection.connect("state/agent.sock")
             connection.sendall(sent)

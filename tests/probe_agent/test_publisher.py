@@ -196,6 +196,28 @@ def test_batches_in_flight_are_bounded(start_broker, make_publisher, pipeline_at
     assert max(pipeline.seqs) == 1000
 
 
+def test_a_server_that_is_slow_is_not_drowned_in_resends(start_broker, make_publisher, pipeline_at, outbox, until):
+    """Each connection given up without a receipt doubles the wait, up to eight times; one that frees readings ends it.
+    A server that takes longer than the wait over what is sent in it never came through the copies (seen)."""
+    port = start_broker().port
+    pipeline = pipeline_at(port, receipts=False)
+    publisher = make_publisher(port)
+    outbox.put(heard(10), SET)
+    waits = []
+    for _ in range(3):
+        until(lambda: publisher.state == "up", step=publisher.step)
+        waits.append(publisher.receipt_within_s)
+        until(lambda: publisher.state != "up", step=publisher.step, within_s=20)
+    assert waits == pytest.approx([0.3, 0.6, 1.2])
+    until(lambda: publisher.state == "up", step=publisher.step)
+    at, resends = time.monotonic(), publisher.resends
+    until(lambda: publisher.resends > resends, step=publisher.step)
+    assert time.monotonic() - at > 2.3
+    pipeline.receipt(outbox.outbox_id, 5)
+    until(lambda: outbox.backlog == 5, step=publisher.step)
+    assert publisher.receipt_within_s == pytest.approx(0.3)
+
+
 def test_broker_killed_under_way_loses_nothing(start_broker, make_publisher, pipeline_at, outbox, until):
     """Kills of the broker cost time, not readings; the same publisher comes back by itself."""
     broker = start_broker()
