@@ -6,6 +6,7 @@ probes.
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -30,6 +31,11 @@ CARE: dict[str, TomlTable] = {
     "pitch": {"area_m2": 7000.0, "play_from": "08-23", "play_until": "04-30", "fixture_words": ["home"]},
     "lawn": {"area_m2": 600.0, "fixture_words": ["party"]},
 }  # fmt: skip
+# Half width and half height of each kind of surface on the plan of the ground; invented. [m]
+HALVES = {"square": (15.0, 11.0), "outfield": (62.0, 54.0), "green": (18.0, 18.0), "pitch": (50.0, 32.0),
+          "lawn": (15.0, 20.0)}  # fmt: skip
+OVAL, STRIPS = "outfield", {"square": 10}
+COVERS_MM = [300, 250, 95]  # of a cable at the shed, at its bend and at the probes
 # Title, days after the end of the history, days between, how often before and after, hours of play.
 PLAY = (
     ("First eleven on the square", 9, 14, 6, 6, 7),
@@ -104,8 +110,38 @@ def influxd_config(folder: str, port: int) -> TomlTable:
 
 def days_to_come(server: TomlTable, ready: TomlTable) -> TomlTable:
     """The server's settings with what is known of days to come: climate, calendar, and how each surface is kept."""
+    server = on_the_plan(server)
     surfaces = [{**surface, **CARE.get(surface["kind"], {})} for surface in server["surface"]]
     return {**server, "climate": USUAL_CLIMATE, "fixtures": {"source": FIXTURES_FILE}, "surface": surfaces}
+
+
+def on_the_plan(server: TomlTable) -> TomlTable:
+    """The server's settings with an invented plan: outlines, two marks, a shed, a cable to each station."""
+    surfaces, cables, right_m = [], [], 0.0
+    for surface in server["surface"]:
+        wide, high = HALVES[surface["kind"]]
+        middle = 0.0 if surface["kind"] in (OVAL, "square") else right_m + wide
+        right_m = middle + wide + 6.0
+        stations = []
+        for place, station in enumerate(surface["station"]):
+            turn = math.pi / 3 - 2 * math.pi * place / len(surface["station"])
+            at = [round(middle + 0.6 * wide * math.cos(turn), 1), round(0.6 * high * math.sin(turn), 1)]
+            stations.append({**station, "at_m": at})
+            way = [[-30.0, -42.0], [-30.0, at[1]], at]
+            title = f"the cable to {station['title'].lower()}"
+            cables.append({"title": title, "kind": "cable", "path_m": way, "cover_mm": COVERS_MM})
+        corners = [[middle - wide, -high], [middle + wide, -high], [middle + wide, high], [middle - wide, high]]
+        drawn = {"oval_m": [middle, 0.0, wide, high]} if surface["kind"] == OVAL else {"outline_m": corners}
+        strips = {"strips": STRIPS[surface["kind"]]} if surface["kind"] in STRIPS else {}
+        surfaces.append({**surface, **drawn, **strips, "station": stations})
+    marks = [
+        {"letter": letter, "title": f"{side} peg at the pavilion's end", "at_m": [x, -45.0]}
+        for letter, side, x in (("A", "left", -45.0), ("B", "right", 45.0))
+    ]
+    shed = {"title": "shed", "corners_m": [[-33, -47], [-27, -47], [-27, -42], [-33, -42]]}
+    pavilion = {"title": "pavilion", "corners_m": [[-20, -48], [4, -48], [4, -39], [-20, -39]]}
+    plan = {"origin": "the middle of the ground", "mark": marks, "building": [shed, pavilion], "buried": cables}
+    return {**server, "surface": surfaces, "plan": plan}
 
 
 def fixtures(ready: TomlTable) -> bytes:

@@ -147,6 +147,11 @@ def _point(marks: Sequence[Mark], at_m: Point) -> schema.PlanPointOut:
     )
 
 
+def _too_deep_from_mm(cover_mm: float | None) -> float:
+    """Depth of a pass from which it is too near something with this cover; 0 where any cut is, or it is not known."""
+    return 0.0 if cover_mm is None else max(cover_mm - CLEARANCE_M * 1000.0, 0.0)
+
+
 def _probes(
     pipeline: Pipeline,
     surface: Surface,
@@ -168,7 +173,7 @@ def _probes(
                 called=words.probes_called(surface, [f"{station.name}/{name}"]),
                 place=_place(config.plan.marks, placed),
                 cover_mm=one.depth_m * 1000.0,
-                lift_from_mm=max(one.depth_m - CLEARANCE_M, 0.0) * 1000.0,
+                too_deep_from_mm=_too_deep_from_mm(one.depth_m * 1000.0),
                 is_lifted=one.lifted,
             )
 
@@ -186,8 +191,8 @@ def _buried(config: SiteConfig, entries: Sequence[DiaryEntry]) -> list[schema.Bu
         entry: int | None,
     ) -> schema.BuriedOut:
         points = [
-            schema.BuriedPointOut(place=_point(marks, at_m), cover_mm=None if covers is None else covers[number])
-            for number, at_m in enumerate(path)
+            schema.BuriedPointOut(place=_point(marks, at_m), cover_mm=cover, too_deep_from_mm=_too_deep_from_mm(cover))
+            for at_m, cover in zip(path, [None] * len(path) if covers is None else covers, strict=True)
         ]
         return schema.BuriedOut(
             title=title,

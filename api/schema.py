@@ -799,7 +799,7 @@ class PlanProbeOut(BaseModel):
     called: str = Field(examples=["the middle-strips probe"])
     place: PlanPointOut | None
     cover_mm: float = Field(examples=[70.0])
-    lift_from_mm: float = Field(
+    too_deep_from_mm: float = Field(
         examples=[45.0], description="a pass that cuts deeper than this would meet it; 0: any that cuts"
     )
     is_lifted: bool = Field(examples=[False])
@@ -810,6 +810,7 @@ class BuriedPointOut(BaseModel):
 
     place: PlanPointOut
     cover_mm: float | None = Field(examples=[180.0], description="null where nobody measured it")
+    too_deep_from_mm: float = Field(examples=[155.0], description="as of a probe; 0 where the cover is not known")
 
 
 class BuriedOut(BaseModel):

@@ -95,10 +95,8 @@ def _within(point: schema.PlanPointOut | None) -> str:
     return "cannot tell" if point.within_m is None else f"{point.within_m:.1f}"
 
 
-def _deeper_than(cover_mm: float | None) -> str:
-    """The depth from which a pass is too near something with this cover [mm]; any cut where the cover is too little."""
-    spare = 0.0 if cover_mm is None else cover_mm - SPARE_MM
-    return f"{spare:.0f}" if spare > 0.0 else "any cut"
+def _deeper_than(too_deep_from_mm: float) -> str:
+    return f"{too_deep_from_mm:.0f}" if too_deep_from_mm > 0.0 else "any cut"
 
 
 def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
@@ -111,7 +109,7 @@ def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
                 "tapes": _tapes(one.place),
                 "within": _within(one.place),
                 "cover": f"{one.cover_mm:.0f}",
-                "deeper": "lifted" if one.is_lifted else _deeper_than(one.cover_mm),
+                "deeper": "lifted" if one.is_lifted else _deeper_than(one.too_deep_from_mm),
             }
             for one in found.probes
             if one.station == station.station
@@ -127,7 +125,7 @@ def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
                 "tapes": _tapes(point.place),
                 "within": _within(point.place),
                 "cover": "not known" if point.cover_mm is None else f"{point.cover_mm:.0f}",
-                "deeper": _deeper_than(point.cover_mm),
+                "deeper": _deeper_than(point.too_deep_from_mm),
             }
             for place, point in enumerate(line.points)
         ]

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import tomli_w
 
 from api.demo_configs import CARE, FIXTURES_FILE, configs, days_to_come, finer, fixtures
+from api.ground import doubts_of_settings
 from pipeline.diary.fixtures import of_surface, read_fixtures
 from pipeline.service import load_settings as load_server
 from probe_agent.config import load as load_agent
@@ -86,8 +87,18 @@ def test_server_is_told_of_days_to_come(tmp_path: Path) -> None:
     config = load_server(path)
     assert config.climate is not None
     assert config.fixtures.source == str(tmp_path / FIXTURES_FILE)
-    assert all(surface.area_m2 for surface in config.surfaces)
+    assert all(surface.area_m2 and surface.outline for surface in config.surfaces)
+    assert all(station.at_m for station in config.stations().values())
     assert {s.name for s in config.surfaces if s.play is None} == {"lawn"}
+
+
+def test_the_plan_of_the_demo_has_nothing_doubtful(tmp_path: Path) -> None:
+    """On the usual ground, a square and the outfield about it, tapes meet well and each station is on its surface."""
+    ready = with_surfaces("square", "outfield")
+    server, _ = configs(ready, broker_port=18831, pages_port=18420)
+    path = tmp_path / "underturf.toml"
+    path.write_text(tomli_w.dumps(days_to_come(server, ready)), encoding="utf-8")
+    assert doubts_of_settings(load_server(path)) == []
 
 
 def test_calendar_has_play_before_and_after_the_history_ends() -> None:

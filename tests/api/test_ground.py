@@ -92,7 +92,7 @@ def test_tapes_are_the_distances_from_the_marks(found: Any) -> None:
 def test_cover_is_that_by_which_passes_are_refused(planned: Ground, found: Any) -> None:
     """The top of what the shallowest channel senses; a pass is too deep from 25 mm less, and meets what it would meet
     when it is written down as begun."""
-    covers = {f"{p['station']}/{p['probe']}": (p["cover_mm"], p["lift_from_mm"]) for p in found["probes"]}
+    covers = {f"{p['station']}/{p['probe']}": (p["cover_mm"], p["too_deep_from_mm"]) for p in found["probes"]}
     assert set(covers) == {"s1/t1", "s1/p1", "s2/p2", "o1/d1"}  # a weather station is not in the ground
     assert all(lift == max(cover - 25.0, 0.0) for cover, lift in covers.values())
     client = TestClient(create_app(planned.pipeline))
