@@ -35,7 +35,7 @@ CARE: dict[str, TomlTable] = {
 HALVES = {"square": (15.0, 11.0), "outfield": (62.0, 54.0), "green": (18.0, 18.0), "pitch": (50.0, 32.0),
           "lawn": (15.0, 20.0)}  # fmt: skip
 OVAL, STRIPS = "outfield", {"square": 10}
-COVERS_MM = [300, 250, 95]  # of a cable at the shed, at its bend and at the probes
+COVERS_MM = [300, 250, 180, 95]  # of a cable at the shed, at its bends and at the probes
 # Title, days after the end of the history, days between, how often before and after, hours of play.
 PLAY = (
     ("First eleven on the square", 9, 14, 6, 6, 7),
@@ -126,9 +126,12 @@ def on_the_plan(server: TomlTable) -> TomlTable:
         for place, station in enumerate(surface["station"]):
             turn = math.pi / 3 - 2 * math.pi * place / len(surface["station"])
             at = [round(middle + 0.6 * wide * math.cos(turn), 1), round(0.6 * high * math.sin(turn), 1)]
+            beside = at[1] + 6.0
+            if surface["kind"] != OVAL:  # at its edge, so that no cable lies across it
+                at[1], beside = round(0.97 * high, 1), high + 2.5 + 1.5 * place
             stations.append({**station, "at_m": at})
-            way = [[-30.0, -42.0], [-30.0, at[1]], at]
-            title = f"the cable to {station['title'].lower()}"
+            way = [[-30.0, -42.0], [-30.0, beside], [at[0], beside], at]
+            title = f"the cable to {surface['title']}, {station['title']}"
             cables.append({"title": title, "kind": "cable", "path_m": way, "cover_mm": COVERS_MM})
         corners = [[middle - wide, -high], [middle + wide, -high], [middle + wide, high], [middle - wide, high]]
         drawn = {"oval_m": [middle, 0.0, wide, high]} if surface["kind"] == OVAL else {"outline_m": corners}
