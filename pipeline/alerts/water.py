@@ -287,6 +287,9 @@ def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotAr
         return RuleOutcome(state)
     reached = f"about {share * given_mm:.0f} mm" if share * given_mm >= 1.0 else "under 1 mm"
     what = f"{given_mm:.0f} mm on {day} stopped short of the roots; {reached} got there."
+    chances = facts.found("arrival_failed_chance")
+    for chance in chances.value[(chances.start_ms == wetting.start_ms) & np.isfinite(chances.value)].tolist():
+        what += f" That is sure to {min(round(10.0 * chance), 9)} in 10."
     if state.is_open:
         return RuleOutcome(state, Change(REPEATED, f"again {what} Spike before you water."))
     return RuleOutcome(state, Change(OPENED, f"{what} Water long once, or spike first.", wetting.start_ms, "stopped"))
@@ -576,7 +579,7 @@ WATER_NOT_ARRIVING = AlertRule(
     look=water_not_arriving,
     grain=RuleGrain.DAY,
     held_by=WHEN_USEFUL | HeldBy.DRYING,
-    reads=("wetting_given", "arrival_share"),
+    reads=("wetting_given", "arrival_share", "arrival_failed_chance"),
     before={"root_zone_wetness": 3.0},  # one that was full had no room for more
     season=GROWTH,
     settle_h=DAY_H + 1.0,  # the account of a wetting is struck a day after its end

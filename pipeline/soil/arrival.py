@@ -1,18 +1,23 @@
 """Account of the water of one wetting: what the thatch kept, what reached the roots and when, what is missing.
 
+The share that passed the thatch is told both ways: from below, what the soil gained, which does not see water past the
+deepest probe; and from above, what was given less what leaf and thatch kept and their part of what evaporated, which
+does not see run-off. Both are joined by the inverse of their variances.
+
 The account is closed at one moment, when the soil under the thatch holds most, so that water on its way is not counted
 in two layers. Whatever the lines do not explain is the *unaccounted* line, always given and never shared out: wet
 leaves, run-off, water past the deepest probe, the gauge's misses, the oddity of the spot. Water in holes or cracks, or
 along a probe's side, is recognised, and then no share is drawn from it. Bounds and errors: common practice, no source.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.estimate import Estimate, about, withheld
+from pipeline.soil.estimate import NORMAL_90, Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, storage_mm
 from pipeline.soil.wetting import Spell
 from pipeline.units import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
@@ -21,6 +26,13 @@ SETTLE_H = 24.0  # decayed thatch lets go of its water for a day and more (worki
 BEFORE_H = 12.0  # how old the reading before the water may be
 ARRIVED = 0.01  # m3/m3 above the reading before: the water is here; twice what a good probe wavers
 SETTLED_SLACK_MS = 2 * HOUR_MS  # readings that end so shortly before the settling does have seen it
+LEAF_MM, LEAF_ERROR_MM = 1.0, 0.3  # what the leaves keep of a wetting: 0.5 to 2 mm, common practice, no source
+FROM_BARE = 0.3  # of what evaporates while a wetting settles comes from leaf and thatch: our own choice
+FROM_SOIL = 0.3  # and from under the thatch until the account is struck: our own choice
+EVAPORATION_ERROR = 0.25  # standard deviation of either, of the whole: our own choice
+NOT_KNOWN_MM = 0.5  # and of evaporation that is not known: common practice, no source
+MODEL_ERROR = 0.03  # of a share, beside its parts: our own choice
+FAILED = 0.6  # a wetting of which less passed the thatch failed to reach the roots: our own choice
 AT_ONCE_MIN = 15.0  # all depths within so much: common practice, no source
 AT_ONCE_DEPTH_M = 0.05  # least distance between highest and lowest of them
 
@@ -53,8 +65,9 @@ class SoilProfile:
         Water content. [m3 m-3] NaN where not good.
     root_weights_m, all_weights_m : ndarray, shape (sensor,)
         Soil each sensor stands for in the root zone, and down to the deepest. [m] See `layers.layer_weights_m`.
-    every_min : float
-        Minutes between readings. [min]
+    every_min, gauge_min : float
+        Minutes between readings, and that a reading of the gauge stands for: rain told at a moment fell in so long
+        before it. [min]
     """
 
     cell_ms: TimeArray
@@ -63,6 +76,7 @@ class SoilProfile:
     root_weights_m: FloatArray
     all_weights_m: FloatArray
     every_min: float = 15.0
+    gauge_min: float = 15.0
 
 
 @dataclass(frozen=True)
@@ -87,9 +101,14 @@ class Account:
         From the first water to its arrival. [min]
     bypass : str
         How water went around the soil; empty when it did not.
-    capture_share, arrival_share : Estimate
-        Thatch peak, and gain of all soil, over what was given. [1] Above 1 the gauge missed water. The high end of the
-        second holds what is unaccounted: it may have passed the thatch and the probes.
+    settled_ms : int
+        Last reading of the settling. [ms since 1970, UTC]
+    capture_share, seen_share : Estimate
+        Thatch peak, and gain of all soil, over what was given. [1] Above 1 the gauge missed water.
+    arrival_share : Estimate
+        What passed the thatch over what was given, from below and from above, and its interval: 0 to 1. [1]
+    failed_chance : Estimate
+        That less than `FAILED` of it passed. [1]
     """
 
     spell: Spell
@@ -104,8 +123,11 @@ class Account:
     lag_min: tuple[Estimate, ...]
     thatch_lag_min: Estimate
     bypass: str
+    settled_ms: int
     capture_share: Estimate
+    seen_share: Estimate
     arrival_share: Estimate
+    failed_chance: Estimate
 
 
 @dataclass(frozen=True)
@@ -126,6 +148,7 @@ def account(
     thatch_m: float = 0.0,
     until_ms: int | None = None,
     evaporation_mm: float = float("nan"),
+    settling_evaporation_mm: float = float("nan"),
     errors: Errors | None = None,
 ) -> Account:
     """Account for the water of one spell.
@@ -140,8 +163,9 @@ def account(
         Its thickness, for the probe's error. [m]
     until_ms : int, optional
         When the next water comes. [ms since 1970, UTC]
-    evaporation_mm : float
-        Known otherwise, from the first water to the close. [mm] 0 or more; NaN: not known.
+    evaporation_mm, settling_evaporation_mm : float
+        Known otherwise, from the first water to the close, and to the end of the settling. [mm] 0 or more; NaN: not
+        known.
     errors : Errors, optional
 
     Returns
@@ -150,7 +174,7 @@ def account(
         A line is withheld, with its reason, where a reading before or after the water is missing.
     """
     errors = Errors() if errors is None else errors
-    rows = _window(spell, profile.cell_ms, until_ms)
+    rows = _window(spell, profile.cell_ms, until_ms, gauge_ms=round(profile.gauge_min * MINUTE_MS))
     soil = storage_mm(_smooth(profile.theta[rows.after]), profile.all_weights_m)
     known = np.flatnonzero(np.isfinite(soil))
     close = int(known[np.argmax(soil[known])]) if known.size else 0
@@ -167,6 +191,11 @@ def account(
     bypass = bypass_flow(profile.depth_m, lags, every_min=profile.every_min, gained=_sum((kept, whole)), given=given)
     early = _early(spell, rows, known, until_ms)
     remainder = _unaccounted(given, (kept, whole), evaporation_mm)
+    above = withheld("no thatch") if thatch_mm is None else _kept_at_the_end(thatch_mm, thatch_m, rows, errors)
+    above = _from_above(given, above, settling_evaporation_mm)
+    deep = bool(gains) and not gains[-1].withheld and gains[-1].value > ARRIVED
+    under = withheld(bypass) if bypass else _from_below(whole, evaporation_mm, given, above, deep=deep)
+    arrival, failed = _joined(given, under, above)
     return Account(
         spell=spell,
         closed_ms=int(rows.cell_ms[rows.after][close]) if rows.cell_ms[rows.after].size else spell.end_ms,
@@ -180,16 +209,74 @@ def account(
         lag_min=lags,
         thatch_lag_min=thatch_lag,
         bypass=bypass,
+        settled_ms=int(rows.cell_ms[rows.after][-1]) if rows.cell_ms[rows.after].size else spell.end_ms,
         capture_share=_share(peak, given, "") if thatch_mm is not None else withheld("no thatch"),
-        arrival_share=_with_reason(_or_past_the_probes(_share(whole, given, bypass), remainder, given), early),
+        seen_share=_with_reason(_share(whole, given, bypass), early),
+        arrival_share=_with_reason(arrival, early),
+        failed_chance=_with_reason(failed, early),
     )
 
 
-def _or_past_the_probes(share: Estimate, unaccounted: Estimate, given: Estimate) -> Estimate:
-    """A share whose high end allows for water that nobody saw past the thatch: in roots, or below the probes."""
-    if share.withheld or unaccounted.withheld or unaccounted.value <= 0.0:
-        return share
-    return replace(share, high=max(share.high, min(share.value + unaccounted.value / given.value, 1.0)))
+def _kept_at_the_end(thatch_mm: FloatArray, thatch_m: float, rows: _Window, errors: Errors) -> Estimate:
+    """What the thatch holds at the end of the settling above what it held before. [mm]"""
+    kept = _last_good(thatch_mm[rows.after]) - _last_good(thatch_mm[rows.before])
+    if np.isnan(kept):
+        return withheld("the thatch was not read before and after the water")
+    return about(kept, float(np.hypot(1000.0 * errors.noise * thatch_m, errors.slope * kept)), 1)
+
+
+def _deviation(what: Estimate) -> float:
+    return (what.high - what.low) / 2.0 / NORMAL_90
+
+
+def _lost_mm(evaporation_mm: float, part: float) -> tuple[float, float]:
+    """Part of what evaporated, and its error. [mm]"""
+    if np.isnan(evaporation_mm):
+        return 0.0, NOT_KNOWN_MM
+    return part * evaporation_mm, EVAPORATION_ERROR * evaporation_mm
+
+
+def _from_above(given: Estimate, kept: Estimate, evaporation_mm: float) -> Estimate:
+    """What passed the thatch by what was given and did not stay above: run-off is in it, unseen. [mm]"""
+    if given.withheld or kept.withheld:
+        return withheld(given.reason if given.withheld else kept.reason)
+    lost, doubt = _lost_mm(evaporation_mm, FROM_BARE)
+    deviation = float(np.sqrt(_deviation(given) ** 2 + _deviation(kept) ** 2 + LEAF_ERROR_MM**2 + doubt**2))
+    return about(given.value - LEAF_MM - kept.value - lost, deviation, 1)
+
+
+def _from_below(gain: Estimate, evaporation_mm: float, given: Estimate, above: Estimate, *, deep: bool) -> Estimate:
+    """What passed the thatch by what the soil gained: where the deepest probe felt it, more may have gone by. [mm]"""
+    if gain.withheld:
+        return gain
+    lost, doubt = _lost_mm(evaporation_mm, FROM_SOIL)
+    value = gain.value + lost
+    deviation = float(np.sqrt(_deviation(gain) ** 2 + LEAF_ERROR_MM**2 + doubt**2))
+    if deep:
+        most = given.value - LEAF_MM if above.withheld else above.value
+        deviation = float(np.hypot(deviation, np.nan_to_num(max(most - value, 0.0))))
+    return about(value, deviation, 1)
+
+
+def _joined(given: Estimate, below: Estimate, above: Estimate) -> tuple[Estimate, Estimate]:
+    """The share that passed by both ways, by inverse variance, and the chance that it was less than `FAILED`. [1]"""
+    if given.withheld or given.value <= 0.0:
+        nothing = withheld("nobody wrote down how much was given")
+        return nothing, nothing
+    ways = [way for way in (below, above) if not way.withheld]
+    if not ways:
+        return withheld(below.reason), withheld(below.reason)
+    values, deviations = np.array([w.value for w in ways]), np.array([_deviation(w) for w in ways])
+    weights = 1.0 / np.maximum(deviations, 1e-6) ** 2
+    value = float(values @ weights / weights.sum())
+    # two ways that contradict each other are both surer of themselves than they should be
+    apart = float(np.ptp(values)) / float(np.hypot(*deviations)) if len(ways) == 2 else 0.0
+    share = value / given.value
+    deviation = float(np.hypot(max(apart, 1.0) / np.sqrt(weights.sum()) / given.value, MODEL_ERROR))
+    chance = 0.5 * (1.0 + math.erf((FAILED - share) / deviation / math.sqrt(2.0)))
+    told = about(share, deviation, len(ways))
+    low, at, high = (min(max(end, 0.0), 1.0) for end in (told.low, told.value, told.high))
+    return Estimate(at, low, high, len(ways)), Estimate(chance, chance, chance, len(ways))
 
 
 def _early(spell: Spell, rows: _Window, known: npt.NDArray[np.int64], until_ms: int | None) -> str:
@@ -208,13 +295,16 @@ def _with_reason(what: Estimate, reason: str) -> Estimate:
     return replace(what, reason=f"{what.reason}; {reason}" if what.reason else reason)
 
 
-def _window(spell: Spell, cell_ms: TimeArray, until_ms: int | None) -> _Window:
-    # what is read in the cell of the first water already has some of it
-    start_ms = spell.start_ms // CELL_MS * CELL_MS
+def _window(spell: Spell, cell_ms: TimeArray, until_ms: int | None, *, gauge_ms: int) -> _Window:
+    # what is read in the cell of the first water already has some of it, and rain that a gauge tells by the hour began
+    # up to an hour before
+    start_ms, early_ms = spell.start_ms // CELL_MS * CELL_MS, max(gauge_ms - CELL_MS, 0) // CELL_MS * CELL_MS
     end_ms = spell.end_ms + int(SETTLE_H * HOUR_MS) + 1
-    end_ms = end_ms if until_ms is None else min(end_ms, until_ms // CELL_MS * CELL_MS)
-    edges = np.searchsorted(cell_ms, [start_ms - int(BEFORE_H * HOUR_MS), start_ms, max(end_ms, start_ms)])
-    return _Window(slice(int(edges[0]), int(edges[1])), slice(int(edges[1]), int(edges[2])), start_ms, cell_ms)
+    end_ms = end_ms if until_ms is None else min(end_ms, until_ms // CELL_MS * CELL_MS - early_ms)
+    dry_ms = start_ms - early_ms
+    edges = np.searchsorted(cell_ms, [dry_ms - int(BEFORE_H * HOUR_MS), dry_ms, start_ms, max(end_ms, start_ms)])
+    first, dry, wet, last = edges.tolist()
+    return _Window(slice(first, dry), slice(wet, last), start_ms, cell_ms)
 
 
 def _smooth(values: FloatArray) -> FloatArray:

@@ -157,13 +157,20 @@ _ENTRIES = (
         ("wetting_below_gain", "mm", "Went deeper", "gain of the soil below the root zone"),
         ("wetting_evaporation", "mm", "Evaporated", "while the wetting settled"),
         ("wetting_unaccounted", "mm", "Unaccounted for", "given less all that was found again"),
-        ("arrival_share", "1", "Share that reached the soil", "gain of all soil over what was given"),
+        ("arrival_share", "1", "Share that reached the soil", "by what the soil gained, and by what stayed above it"),
+        (
+            "arrival_failed_chance",
+            "1",
+            "Chance that it failed to reach the roots",
+            "that less than six tenths of it passed the thatch",
+        ),
         shown=Shown.LAST_WETTING,
     ),
     *_drawn(
         "wetting",
         Of.WETTING,
         ("wetting_thatch_gain", "mm", "Most the thatch held", "highest gain of the thatch in the wetting"),
+        ("arrival_seen_share", "1", "Share seen in the soil", "gain of all soil that probes see over what was given"),
         ("capture_share", "1", "Share the thatch caught", "highest gain of the thatch over what was given"),
         ("bypass_flow", "1", "Water went past the top of the soil", "1 where a deeper probe answered first, else 0"),
         (

@@ -38,9 +38,9 @@ from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record,
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
 WETTING_QUANTITIES = (
-    "arrival_lag", "arrival_share", "bypass_flow", "capture_share", "thatch_thickness_proxy", "wetting_below_gain",
-    "wetting_evaporation", "wetting_given", "wetting_root_gain", "wetting_thatch_gain", "wetting_thatch_kept",
-    "wetting_unaccounted",
+    "arrival_failed_chance", "arrival_lag", "arrival_seen_share", "arrival_share", "bypass_flow", "capture_share",
+    "thatch_thickness_proxy", "wetting_below_gain", "wetting_evaporation", "wetting_given", "wetting_root_gain",
+    "wetting_thatch_gain", "wetting_thatch_kept", "wetting_unaccounted",
 )  # fmt: skip
 DEPTH_QUANTITIES = ("arrival_lag", "wetting_gain")
 BEFORE_MS = 3 * DAY_MS
@@ -141,8 +141,11 @@ def _findings(record: Record, context: StationContext, event: DatedWetting) -> I
         thatch_m=context.soil_top_m(spell.start_ms),
         until_ms=event.next_ms,
     )
-    evaporation = _evaporation_mm(record, context, spell.start_ms, settled().closed_ms)
-    found = settled(evaporation_mm=evaporation)
+    first = settled()
+    evaporation, until_settled = (
+        _evaporation_mm(record, context, spell.start_ms, end_ms) for end_ms in (first.closed_ms, first.settled_ms)
+    )
+    found = settled(evaporation_mm=evaporation, settling_evaporation_mm=until_settled)
 
     def finding(quantity: str, what: Estimate, channel: str = "") -> Finding:
         return Finding.of(quantity, spell.start_ms, spell.end_ms, what, channel)
@@ -162,6 +165,8 @@ def _findings(record: Record, context: StationContext, event: DatedWetting) -> I
     yield finding("wetting_below_gain", found.below_gain)
     yield finding("wetting_unaccounted", found.unaccounted)
     yield finding("arrival_share", found.arrival_share)
+    yield finding("arrival_seen_share", found.seen_share)
+    yield finding("arrival_failed_chance", found.failed_chance)
     yield finding("bypass_flow", Estimate(float(bool(found.bypass)), 0.0, 1.0, len(ids), found.bypass))
     yield finding("arrival_lag", found.lag_min[_lag_place(one.depth_m)])
     for channel, gain, lag in zip(ids, found.gain, found.lag_min, strict=True):
@@ -201,7 +206,9 @@ def _profile(record: Record, context: StationContext, spell: Spell, soil: list[s
     root_zone_m = context.ground.root_zone_m
     to_m, fine = (root_zone_m, max(deepest, root_zone_m)), context.ground.fine_share
     roots, whole = (fine * layer_weights_m(depths, bottom_m) for bottom_m in to_m)
-    return SoilProfile(cells * CELL_MS, depths, theta, roots, whole, every_min), ids
+    gauge_ms, _ = record.channels.get(context.rain_channel or "", NO_SERIES)
+    gauge_min = _every_min(gauge_ms, start_ms, end_ms)
+    return SoilProfile(cells * CELL_MS, depths, theta, roots, whole, every_min, gauge_min), ids
 
 
 def _every_min(times: TimeArray, start_ms: int, end_ms: int) -> float:

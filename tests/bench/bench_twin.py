@@ -26,7 +26,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.bench.twin_seasons import AS_DRAWN, VARIANTS, Case, Score, Variant, fortnights_of, played, score
-from tests.bench.twin_water import Water, water_of, water_rows
+from tests.bench.twin_water import Water, skill_rows, water_of, water_rows
 
 HEAD = (
     "| fortnights | asked | refused | at least | D90 median / 90th percentile, mm | D95, mm | D90 bias, mm |"
@@ -77,7 +77,7 @@ def main() -> None:
                 print(f"{number} seasons", row("so far", every), file=sys.stderr, flush=True)
     print(f"seeds {seeds.start} to {seeds.stop - 1}, {len(every)} fortnights, {time.monotonic() - began:.0f} s")
     report(every)
-    print("\n" + "\n".join(water_rows(waters)))
+    print("\n" + "\n".join([*water_rows(waters), "", *skill_rows(waters)]))
     report_variants(range(chosen.first, chosen.first + chosen.variant_seasons), chosen.fortnights, chosen.processes)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.diary.station import StationContext
+from pipeline.soil.arrival import FAILED
 from pipeline.soil.drying import DRY_DOWN_H, HELD, LONGER_THAN, ROOT_ZONE_TAU_H, THATCH_TAU_H, recession
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn
@@ -30,6 +31,7 @@ HOUR_MS = 3_600_000
 LEAST_RAIN_MM = 5.0
 KINDS = ("arrival share", "hold time", "thatch time constant", "root zone time constant", "thatch water",
          "root zone water")  # fmt: skip
+FAILING = "chance that it failed to pass"  # its `true` is the share that passed, its `low` the rain [mm]
 LONG_DRY_DOWN_H = 5 * 24.0  # time constants are asked of dry-downs at least so long
 ROOT_ZONE_M = 0.160  # as deep as the deepest probe
 
@@ -67,7 +69,10 @@ def water_of(seed: int, history: History, record: Record, context: StationContex
         start_ms = int(hours[rain.first_step + 1])
         if start_ms < first_ms or rain.fallen_mm < LEAST_RAIN_MM or ("arrival_share", start_ms) not in told:
             continue
-        yield _figure(seed, "arrival share", rain.past_thatch_mm / rain.fallen_mm, told["arrival_share", start_ms])
+        share = rain.past_thatch_mm / rain.fallen_mm
+        yield _figure(seed, "arrival share", share, told["arrival_share", start_ms])
+        chance = told["arrival_failed_chance", start_ms].value
+        yield Water(seed, FAILING, share, chance, rain.fallen_mm, np.nan, "")
         hold = told.get(("hold_time", start_ms))
         if hold is not None:
             yield _figure(seed, "hold time", _held_h(exact[int((hold.end_ms - hours[0]) // HOUR_MS) :]), hold)
@@ -179,6 +184,31 @@ def water_score(kind: str, waters: Sequence[Water]) -> WaterScore:
         covered=float(np.mean([w.low <= w.true and not w.true > w.high for w in ranged])) if ranged else np.nan,
         constant=float(np.median([abs(w.true - guess) for w in sure])) if sure else np.nan,
     )
+
+
+def area_under(score: np.ndarray, happened: np.ndarray) -> float:
+    """Chance that a score is higher where it happened than where it did not: the area under the ROC curve."""
+    yes, no = score[happened], score[~happened]
+    if not (yes.size and no.size):
+        return np.nan
+    apart = np.sign(yes[:, np.newaxis] - no[np.newaxis, :])
+    return float(0.5 + 0.5 * apart.mean())
+
+
+def skill_rows(waters: Sequence[Water]) -> list[str]:
+    """How well the share that passed is told beside the best constant, and the chance that it failed beside rain."""
+    shares = [w for w in waters if w.kind == KINDS[0] and np.isfinite(w.found)]
+    true, found = np.array([w.true for w in shares]), np.array([w.found for w in shares])
+    chances = [w for w in waters if w.kind == FAILING and np.isfinite(w.found)]
+    failed = np.array([w.true < FAILED for w in chances])
+    by_chance = area_under(np.array([w.found for w in chances]), failed)
+    by_rain = area_under(-np.array([w.low for w in chances]), failed)
+    return [
+        f"arrival share: skill {1.0 - np.mean((found - true) ** 2) / np.var(true):+.2f} over the best constant, by mean"
+        f" square, {len(shares)} rains",
+        f"under {FAILED:g} passed: {failed.sum()} of {failed.size}; area under the curve {by_chance:.2f} by the chance"
+        f" told, {by_rain:.2f} by the rain's amount",
+    ]
 
 
 UNITS = {

@@ -82,6 +82,17 @@ def arrivals(
     return [(e.kind, round((e.at_ms - start_ms) / DAY_MS, 3)) for e in said]
 
 
+def test_chance_that_it_failed_is_told_with_it():
+    """Water of which a tenth arrived, sure to .86: nine in ten are told beside the amount; 1 is nine too."""
+    for chance, words in ((0.86, "9 in 10"), (1.0, "9 in 10"), (0.71, "7 in 10")):
+        table = wettings((6.0, 0.1, 0))
+        begin = table[table["quantity"] == "arrival_share"].assign(quantity="arrival_failed_chance", value=chance)
+        state = AlertState("water_not_arriving", "square-1", "", START_MS - 1)
+        watch = watch_of(pd.concat([table, begin], ignore_index=True))
+        (opened,) = look("water_not_arriving", state, watch, DiaryFacts(), START_MS + 30 * DAY_MS)[1]
+        assert f"That is sure to {words}." in opened.text
+
+
 TOLD = round(27 / 24, 3)  # two hours of water, then a day and an hour until the account is struck
 
 
