@@ -13,7 +13,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from api import schema
+from api import schema, words
 from api.data import find_station, iso, pipeline_of
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
@@ -23,8 +23,10 @@ from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast, spread_of
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
+from pipeline.units import HOUR_MS
 
 ASK_AGAIN_S = 60
+STALE_ADVICE_MS = 3 * HOUR_MS
 VERDICT_NAMES = {
     Verdict.OPEN: "open",
     Verdict.WAIT: "wait",
@@ -93,6 +95,18 @@ def advice_of(pipeline: Pipeline) -> SiteAdvice:
     if advice is None:
         raise Problem(503, "Nothing is advised yet", "the first advice is being worked out", retry_after_s=ASK_AGAIN_S)
     return advice
+
+
+def is_stale(advice: SiteAdvice, now_ms: int) -> bool:
+    """Return whether what is advised was worked out too long ago to go by. [ms since 1970, UTC]"""
+    return now_ms - advice.at_ms > STALE_ADVICE_MS
+
+
+def stale_line(advice: SiteAdvice, zone: str, now_ms: int) -> list[str]:
+    """Of when the advice is, where that is long ago."""
+    if not is_stale(advice, now_ms):
+        return []
+    return [f"As it was worked out {words.moment(advice.at_ms, zone, now_ms=now_ms)}:"]
 
 
 def of_surface(advice: SiteAdvice, name: str) -> SurfaceAdvice:

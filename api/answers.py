@@ -7,7 +7,6 @@ that stands behind it, a line each. The facts are gathered from the pipeline onc
 
 from __future__ import annotations
 
-import datetime
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
@@ -16,10 +15,13 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request
 
 from api import schema, words
+from api.advice import is_stale, stale_line
+from api.booking import jobs_of
 from api.data import pipeline_of, stations_of
 from api.diary_check import names_in_the_way
 from api.export import observations_at_step
 from api.state import StationNow, WettingNow, number, rows_of
+from api.stretches import likely_stretch, pass_words
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
     LIKELY,
@@ -28,7 +30,6 @@ from pipeline.advice.report import (
     Stretch,
     SurfaceAdvice,
     chance_of,
-    doing_of,
     next_open,
     when,
 )
@@ -45,7 +46,6 @@ from pipeline.units import DAY_MS, HOUR_MS
 router = APIRouter(prefix="/api/v1", tags=["data"])
 
 NO_FROST_AIR_DEGC = 5.0  # air as warm as this has no frost below it: common practice, no source
-STALE_ADVICE_MS = 3 * HOUR_MS
 WINDOWS_SHOWN = 3
 NOT_YET = "Cannot tell yet: the first advice is being worked out."
 
@@ -129,14 +129,12 @@ def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
     shown = {(s.surface.name, name) for s in states for name in (s.station.name, None)}
     given = pipeline.diary.entries(("watering", "rain"), now_ms - DAY_MS, now_ms + 1)
     zone = ZoneInfo(config.site.timezone)
-    midnight = datetime.datetime.fromtimestamp(now_ms / 1000, zone).replace(hour=0, minute=0, second=0, microsecond=0)
-    start_ms = round(midnight.timestamp() * 1000)
-    end_ms = round((midnight + datetime.timedelta(days=1)).timestamp() * 1000)
+    today = words.local(now_ms, zone).date()
     surfaces = {s.name: s for s in config.surfaces}
     booked = [
         (entry, names_in_the_way(surfaces[entry.surface], pipeline.diary, entry, now_ms))
-        for entry in pipeline.diary.entries(("pass",), start_ms, end_ms)
-        if entry.body.get("state") == "booked" and (entry.surface, entry.station) in shown
+        for entry in jobs_of(pipeline, now_ms).booked
+        if words.local(entry.at_ms, zone).date() == today and (entry.surface, entry.station) in shown
     ]
     return Morning(
         config=config,
@@ -260,13 +258,6 @@ def _water(morning: Morning) -> list[str]:
     return [*stale_line(morning.advice, morning.zone, morning.now_ms), *lines]
 
 
-def stale_line(advice: SiteAdvice, zone: str, now_ms: int) -> list[str]:
-    """Of when the advice is, where that is long ago."""
-    if now_ms - advice.at_ms <= STALE_ADVICE_MS:
-        return []
-    return [f"As it was worked out {words.moment(advice.at_ms, zone, now_ms=now_ms)}:"]
-
-
 def _shown(morning: Morning, station: str) -> bool:
     return any(s.station.name == station for s in morning.states)
 
@@ -325,14 +316,6 @@ def _surface(morning: Morning, name: str) -> Surface:
 
 def _reason(one: PassAdvice) -> str:
     return one.outlook.windows[0].reason
-
-
-def pass_words(one: PassAdvice) -> str:
-    """A pass by its name and depth: `scarifying to 8 mm`."""
-    intent = one.outlook.intent
-    return doing_of(one.outlook.facts, intent.variant) + (
-        f" to {intent.depth_m * 1000:.0f} mm" if intent.depth_m > 0.0 else ""
-    )
 
 
 def _last_docked(morning: Morning) -> list[str]:
@@ -576,7 +559,7 @@ def _water_verdict(morning: Morning) -> tuple[str, str]:
         return "Cannot tell.", "No probe of water stands in the turf."
     wanted = [(s, w) for s, w in each if w.mm]
     said = listed([f"{place_name(s)} {w.mm:.0f} mm{_goes(w.goes)}" for s, w in wanted])
-    if morning.now_ms - morning.advice.at_ms > STALE_ADVICE_MS:
+    if is_stale(morning.advice, morning.now_ms):
         it = said if len(said) <= SHORT_SAID else "yes"
         return "Cannot tell", f"yet. It said {it if wanted else 'no'} at {_said_when(morning.advice.at_ms, morning)}."
     if wanted:
@@ -629,16 +612,12 @@ def _first_window(one: SurfaceAdvice, morning: Morning) -> tuple[int, str, bool]
     if not soon:
         return None
 
-    def is_likely(coming: Stretch) -> bool:
-        chance = chance_of(coming)
-        return chance is None or chance >= LIKELY or coming.first.override is not None
-
-    coming, each = min(soon, key=lambda f: (not is_likely(f[0]), f[0].span.start_ms))
+    coming, each = min(soon, key=lambda f: (not likely_stretch(f[0]), f[0].span.start_ms))
     zone, outlook = ZoneInfo(morning.zone), each.outlook
     begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
     end = when(coming.span.end_ms, outlook, zone)
     said = f"{outlook.facts.doing} {'till' if begun else when(coming.span.start_ms, outlook, zone) + ' to'} {end}"
-    return coming.span.start_ms, said, is_likely(coming)
+    return coming.span.start_ms, said, likely_stretch(coming)
 
 
 def _probe_verdict(morning: Morning) -> tuple[str, str]:

@@ -17,10 +17,25 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from api import advice, answers, compare, connections, data, diary, feed, ground, health, live, nodes, problems, season
+from api import (
+    advice,
+    answers,
+    booking,
+    compare,
+    connections,
+    data,
+    diary,
+    feed,
+    ground,
+    health,
+    live,
+    nodes,
+    problems,
+    season,
+)
 from api.load import MAX_ANSWERS_KEPT, FactCache
+from api.pages import book, forms, machines, probes, station, today, windows, work, year
 from api.pages import compare as compare_page
-from api.pages import forms, machines, probes, station, today, work, year
 from api.pages import ground as ground_page
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
@@ -59,8 +74,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     problems.install(app)
     for part in (
-        data, answers, advice, diary, feed, live, nodes, season, ground, health, today, station, machines, probes, work,
-        year, ground_page, compare, compare_page, forms,
+        data, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station, machines,
+        probes, book, windows, work, year, ground_page, compare, compare_page, forms,
     ):  # fmt: skip
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

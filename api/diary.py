@@ -93,13 +93,7 @@ def get_kinds() -> list[schema.DiaryKindOut]:
 def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key: Key = "") -> schema.DiaryWrittenOut:
     """What looks like a length in inches is asked about in `questions`, and kept as it is."""
     pipeline, faults = pipeline_of(request), list[str]()
-    now_ms = pipeline.clock.now_ms()
-    at_ms, end_ms = moment_of(entry.at, "at", faults), moment_of(entry.end, "end", faults)
-    made = DiaryEntry(
-        entry.kind, entry.surface, now_ms if at_ms is None else at_ms, entry.body, entry.station, end_ms,
-        entry.author.strip(), now_ms,
-    )  # fmt: skip
-    written = add(pipeline, made, faults, key=key)
+    written = add(pipeline, _made(pipeline, entry, faults), faults, key=key)
     response.headers["Location"] = f"/api/v1/diary/{written.id}"
     return schema.DiaryWrittenOut(entry=entry_out(written), questions=entry_questions(written))
 
@@ -107,6 +101,22 @@ def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key:
 @router.get("/diary/{entry_id}", summary="One entry of the diary")
 def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
     return entry_out(_found(pipeline_of(request), entry_id))
+
+
+@router.put(
+    "/diary/{entry_id}",
+    summary="Write an entry in place of another, which is struck out",
+    dependencies=[Depends(may_write)],
+    responses=WRITE_RESPONSES,
+)
+def write_anew(
+    request: Request, response: Response, entry_id: int, entry: schema.DiaryEntryIn
+) -> schema.DiaryWrittenOut:
+    """Both or neither. The new entry has a number of its own."""
+    pipeline, faults = pipeline_of(request), list[str]()
+    written = change(pipeline, entry_id, _made(pipeline, entry, faults), faults)
+    response.headers["Content-Location"] = f"/api/v1/diary/{written.id}"
+    return schema.DiaryWrittenOut(entry=entry_out(written), questions=entry_questions(written))
 
 
 @router.delete(
@@ -117,10 +127,7 @@ def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
     responses=WRITE_RESPONSES,
 )
 def strike_entry(request: Request, entry_id: int) -> None:
-    pipeline = pipeline_of(request)
-    _found(pipeline, entry_id)
-    pipeline.diary.strike(entry_id, pipeline.clock.now_ms())
-    pipeline.changes.bump("diary")
+    strike(pipeline_of(request), entry_id)
 
 
 @router.post(
@@ -149,6 +156,9 @@ def mark(request: Request, alert_id: str, told: schema.MarkIn) -> schema.DiaryEn
 
 def add(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, key: str = "") -> DiaryEntry:
     """Write an entry, which the worker notices by itself. Raises Problem 422 with `faults` and all others."""
+    before = pipeline.diary.under(key)
+    if before is not None and _gist(before) == _gist(entry):
+        return before  # what may have made it a second one is not asked of a repeat
     faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
     if faults:
         raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
@@ -160,6 +170,36 @@ def add(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, key: str = 
     return written
 
 
+def change(pipeline: Pipeline, entry_id: int, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
+    """Write an entry in place of another. Raises Problem 404 without that, 422 with `faults` and all others."""
+    _found(pipeline, entry_id)
+    faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
+    if faults:
+        raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
+    written = pipeline.diary.write_anew(entry_id, entry, pipeline.clock.now_ms())
+    if written is None:  # struck by somebody else meanwhile
+        raise _no_such(entry_id)
+    pipeline.changes.bump("diary")
+    return written
+
+
+def strike(pipeline: Pipeline, entry_id: int) -> None:
+    """Strike an entry out. Raises Problem 404 without it."""
+    _found(pipeline, entry_id)
+    pipeline.diary.strike(entry_id, pipeline.clock.now_ms())
+    pipeline.changes.bump("diary")
+
+
+def _made(pipeline: Pipeline, entry: schema.DiaryEntryIn, faults: list[str]) -> DiaryEntry:
+    """The entry that was sent, now where it names no time; what is wrong with its times is added to `faults`."""
+    now_ms = pipeline.clock.now_ms()
+    at_ms, end_ms = moment_of(entry.at, "at", faults), moment_of(entry.end, "end", faults)
+    return DiaryEntry(
+        entry.kind, entry.surface, now_ms if at_ms is None else at_ms, entry.body, entry.station, end_ms,
+        entry.author.strip(), now_ms,
+    )  # fmt: skip
+
+
 def _gist(entry: DiaryEntry) -> tuple[object, ...]:
     """What must be the same in a repeat; the time may be left out, and is then that of the first."""
     return entry.kind, entry.surface, entry.station, dict(entry.body)
@@ -168,8 +208,12 @@ def _gist(entry: DiaryEntry) -> tuple[object, ...]:
 def _found(pipeline: Pipeline, entry_id: int) -> DiaryEntry:
     entry = pipeline.diary.entry(entry_id) if 0 < entry_id < 2**63 else None
     if entry is None:
-        raise Problem(404, "No such entry", f"found {entry_id}, expected the number of an entry that is not struck")
+        raise _no_such(entry_id)
     return entry
+
+
+def _no_such(entry_id: int) -> Problem:
+    return Problem(404, "No such entry", f"found {entry_id}, expected the number of an entry that is not struck")
 
 
 def _place_of_alert(pipeline: Pipeline, alert_id: str, now_ms: int) -> tuple[str, str | None]:

@@ -162,6 +162,17 @@ def names_in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry, now_ms: 
     return in_the_way(_intent(surface, entry), _buried(surface, diary, entry, now_ms))
 
 
+def probes_in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry, now_ms: int) -> list[tuple[str, str]]:
+    """The same as station and probe of each. [ms since 1970, UTC]"""
+    named = [name.rpartition("/") for name in names_in_the_way(surface, diary, entry, now_ms)]
+    return [
+        (station.name, probe)
+        for of_station, _, probe in named
+        for station in surface.stations
+        if of_station in ("", station.name) and any(one.name == probe for one in station.probes)
+    ]
+
+
 def _intent(surface: Surface, entry: DiaryEntry) -> Intent:
     kind, variant = str(entry.body["pass"]), str(entry.body.get("variant", ""))
     return Intent(kind, variant, cut_depth_m(surface, kind, entry.body.get("depth_mm")))

@@ -652,6 +652,31 @@ class SpanOut(BaseModel):
     end: Time
 
 
+class JudgementOut(BaseModel):
+    """What is made of a pass at a time, before it is booked or since."""
+
+    verdict: str = Field(examples=["wait"], description="go, in_doubt, wait, do_not, cannot_tell or too_early")
+    line: str = Field(examples=["Wait: thatch too wet. Better: Fri 8:00 to 19:00."])
+    better: SpanOut | None = Field(description="nearest better time; null where it is good, or none is in sight")
+    judged_as: str | None = Field(examples=["scarifying to 8 mm"], description="null where this pass is not judged")
+    lift_first: list[str] = Field(examples=[["t1"]], description="probes that the blades would meet")
+    cautions: list[str] = Field(examples=[["Guards on and nobody near while it runs."]])
+
+
+class BookingOut(BaseModel):
+    """A pass that is booked, under way, or was booked for a day past and never begun."""
+
+    state: str = Field(examples=["booked"], description="under_way, missed or booked")
+    entry: DiaryEntryOut
+    judgement: JudgementOut | None = Field(description="null unless booked")
+
+
+class BookingsOut(BaseModel):
+    """What is under way, then what was missed, then what is booked, each in order of time."""
+
+    bookings: list[BookingOut]
+
+
 class CoreDayOut(BaseModel):
     """The cores cut on one day: how thick the thatch was by the middle one, the thinnest and the thickest."""
 

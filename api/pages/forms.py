@@ -9,9 +9,11 @@ from fastapi.responses import RedirectResponse
 
 from api import diary, schema
 from api.data import pipeline_of
+from api.diary_check import LARGEST_ID, probes_in_the_way
 from api.problems import Problem
 from api.writing import own_form
 from pipeline.diary.entry import DiaryEntry
+from pipeline.service import Pipeline
 
 router = APIRouter(include_in_schema=False)
 
@@ -26,17 +28,59 @@ def mark(request: Request, alert_id: str, form: Annotated[dict[str, str], Depend
     return _back(form)
 
 
-@router.post("/work/{entry_id}/done")
-def done(request: Request, entry_id: int, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
-    """Write that a booked pass has been made, now; pressed twice it is written once."""
+Form = Annotated[dict[str, str], Depends(own_form)]
+
+
+@router.post("/work/{entry_id}/lifted")
+def lifted(request: Request, entry_id: int, form: Form) -> RedirectResponse:
+    """Write that the probes in the way of a booked pass have been lifted, now; those that are out already are left."""
     pipeline = pipeline_of(request)
-    booked, now_ms = pipeline.diary.entry(entry_id), pipeline.clock.now_ms()
-    if booked is None or booked.kind != "pass" or booked.body.get("state") != "booked":
-        raise Problem(404, "No such booking", f"found {entry_id}, expected the number of a booked pass in the diary")
-    body = {**booked.body, "state": "done"}
-    made = DiaryEntry("pass", booked.surface, now_ms, body, booked.station, None, "", now_ms)
-    diary.add(pipeline, made, [], key=f"done-{entry_id}")
+    booked, now_ms = _pass_of(pipeline, entry_id, "booked"), pipeline.clock.now_ms()
+    surface = next(one for one in pipeline.config.surfaces if one.name == booked.surface)
+    for station, probe in probes_in_the_way(surface, pipeline.diary, booked, now_ms):
+        entry = DiaryEntry("lift", surface.name, now_ms, {"probe": probe}, station, None, "", now_ms)
+        diary.add(pipeline, entry, [])
     return _back(form)
+
+
+@router.post("/work/{entry_id}/begun")
+def begun(request: Request, entry_id: int, form: Form) -> RedirectResponse:
+    """Write that a booked pass has been begun, now; pressed twice it is written once."""
+    pipeline = pipeline_of(request)
+    _go_on(pipeline, _pass_of(pipeline, entry_id, "booked"), "begun", pipeline.clock.now_ms())
+    return _back(form)
+
+
+@router.post("/work/{entry_id}/done")
+def done(request: Request, entry_id: int, form: Form) -> RedirectResponse:
+    """Write that a pass that was booked or begun has been made, now; pressed twice it is written once."""
+    pipeline = pipeline_of(request)
+    _go_on(pipeline, _pass_of(pipeline, entry_id, "booked", "begun"), "done", pipeline.clock.now_ms())
+    return _back(form)
+
+
+@router.post("/work/{entry_id}/done_then")
+def done_then(request: Request, entry_id: int, form: Form) -> RedirectResponse:
+    """Write that a booked pass was made at the time it was booked for."""
+    pipeline = pipeline_of(request)
+    booked = _pass_of(pipeline, entry_id, "booked")
+    _go_on(pipeline, booked, "done", min(booked.at_ms, pipeline.clock.now_ms()))
+    return _back(form)
+
+
+def _pass_of(pipeline: Pipeline, entry_id: int, *states: str) -> DiaryEntry:
+    entry = pipeline.diary.entry(entry_id) if 0 < entry_id < LARGEST_ID else None
+    if entry is None or entry.kind != "pass" or entry.body.get("state") not in states:
+        detail = f"found {entry_id}, expected the number of a pass in the diary that is {' or '.join(states)}"
+        raise Problem(404, "No such pass", detail)
+    return entry
+
+
+def _go_on(pipeline: Pipeline, before: DiaryEntry, state: str, at_ms: int) -> None:
+    """Write a pass with its next state and what was written of it before."""
+    body = {**before.body, "state": state, "follows": before.id}
+    made = DiaryEntry("pass", before.surface, at_ms, body, before.station, None, "", pipeline.clock.now_ms())
+    diary.add(pipeline, made, [], key=f"{state}-{before.id}")
 
 
 def _back(form: dict[str, str]) -> RedirectResponse:

@@ -1,8 +1,7 @@
 """The work page: what is booked, judged; which pass when, ten days ahead; tonight's water; alerts to be marked.
 
-A drawing, a bold word and a clause for each pass; passes that are shut for one reason share a line, and what the advice
-says of every hour is opened by whoever wants it. Drawn on the server. What is missing is said. It decides nothing; what
-its buttons send is written by `forms` and by the data interface.
+A drawing, a bold word and a clause for each pass; passes that are shut for one reason share a line. Drawn on the
+server. What is missing is said. It decides nothing; what its buttons send is written by `forms` and the data interface.
 """
 
 from __future__ import annotations
@@ -10,7 +9,6 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import takewhile
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -18,16 +16,13 @@ from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 
 from api import words
-from api.answers import pass_words, stale_line
+from api.advice import is_stale
+from api.booking import cautions, jobs_of, judged, lift_line
 from api.data import pipeline_of, stations_of
-from api.diary_check import names_in_the_way
 from api.drawing import (
     DAYS,
-    KIND_WORDS,
     DayCell,
     first_day,
-    is_likely,
-    kind_of,
     openings,
     rain_of_days,
     ten_days,
@@ -35,31 +30,26 @@ from api.drawing import (
 )
 from api.pages.frame import answer, page
 from api.pages.parts import head, see_to
+from api.stretches import after_words, alike, is_last, likely_stretch, pass_words, span_words
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
-    LIKELY,
     PassAdvice,
     SiteAdvice,
     StationAdvice,
     Stretch,
     SurfaceAdvice,
-    chance_of,
-    stretches,
-    when,
 )
-from pipeline.advice.windows import Outlook, Window
+from pipeline.advice.windows import Outlook
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry
-from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
-from pipeline.units import EVER_MS, HOUR_MS, TIME_SLACK_MS, TimeSpan
+from pipeline.units import EVER_MS, HOUR_MS, TIME_SLACK_MS
 
 LAST_ENTRIES = 10
 RAIN_MM_A_PX, MOST_RAIN_PX = 0.5, 26.0  # of the small columns above the days
 SHUT_WORDS = {Verdict.CLOSED: "Shut:", Verdict.WAIT: "Wait:", Verdict.UNKNOWN: "Cannot tell:"}
-BOOKED_WORDS = {Verdict.CLOSED: "Do not:", Verdict.WAIT: "Wait:", Verdict.UNKNOWN: "Cannot tell:"}
 
 router = APIRouter(include_in_schema=False)
 
@@ -98,7 +88,7 @@ def _work_facts(request: Request) -> dict[str, Any]:
     advice, now_ms, zone = pipeline.advice(), pipeline.clock.now_ms(), pipeline.config.site.timezone
     surfaces = () if advice is None else advice.surfaces
     first = first_day([each.outlook for one in surfaces for each in one.passes], ZoneInfo(zone))
-    is_old = advice is not None and bool(stale_line(advice, zone, now_ms))
+    is_old = advice is not None and is_stale(advice, now_ms)
     view = _View(pipeline, ZoneInfo(zone), now_ms, first, is_old)
     entries = [e for e in pipeline.diary.entries(None, *EVER_MS) if e.kind != "mark"][-LAST_ENTRIES:]
     return {
@@ -160,90 +150,63 @@ def _axis(view: _View, surfaces: Sequence[SurfaceAdvice]) -> dict[str, Any] | No
 # --- what is booked --------------------------------------------------------------------------------------------------
 
 
-def _booked(view: _View, surfaces: Sequence[SurfaceAdvice]) -> list[dict[str, Any]]:
-    """Passes booked from today on and not begun, each judged by what is advised."""
-    midnight = words.local(view.now_ms, view.zone).replace(hour=0, minute=0, second=0, microsecond=0)
-    entries = view.pipeline.diary.entries(("pass",), round(midnight.timestamp() * 1000), EVER_MS[1])
-    made = {_job(e, view.zone) for e in entries if e.body.get("state", "done") != "booked"}
-    advised = {one.surface: one for one in surfaces}
-    return [
-        _judged(view, entry, advised.get(entry.surface))
-        for entry in entries
-        if entry.body.get("state") == "booked" and _job(entry, view.zone) not in made
-    ]
-
-
-def _job(entry: DiaryEntry, zone: ZoneInfo) -> tuple[object, ...]:
-    """What tells one job from another: where, which pass, on what day."""
-    return (
-        entry.surface, entry.body.get("pass"), entry.body.get("variant", ""), words.local(entry.at_ms, zone).date(),
-    )  # fmt: skip
-
-
-def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> dict[str, Any]:
-    kind, variant, config = entry.body.get("pass"), entry.body.get("variant"), view.pipeline.config
-    alike = [] if surface is None else [one for one in surface.passes if one.outlook.intent.kind == kind]
-    found = next((one for one in alike if variant in (None, one.outlook.intent.variant)), None)
-    depth = entry.body.get("depth_mm")
-    where = view.surface(entry.surface)
-    names = () if where is None else names_in_the_way(where, view.pipeline.diary, entry, view.now_ms)
-    verdict, clause, is_barred = _booking_words(view, entry, found)
-    if found is not None and isinstance(depth, int | float) and depth != round(found.outlook.intent.depth_m * 1000, 1):
-        clause += f" Judged as {pass_words(found)}."
+def _booked(view: _View, surfaces: Sequence[SurfaceAdvice]) -> dict[str, Any]:
+    """What is under way, what was booked and never begun, and what is booked from today on, judged."""
+    jobs, advised = jobs_of(view.pipeline, view.now_ms), {one.surface: one for one in surfaces}
     return {
-        "id": entry.id,
-        "when": f"{words.place_of(config, entry)}, {words.soon(entry.at_ms, view.timezone, view.now_ms)}",
-        "title": words.tied(
-            words.upper_first(words.pass_title(entry.body)) + (f" to {depth:g} mm" if depth is not None else "")
-        ),
-        "verdict": verdict,
-        "clause": words.tied(clause),
-        "is_barred": is_barred,
-        "lift": "" if where is None else words.lift_first(where, names),
-        "days": () if found is None or view.is_old else view.days(found.outlook),
-        "on": words.local(entry.at_ms, view.zone).date(),
-        "is_today": words.local(entry.at_ms, view.zone).date() == words.local(view.now_ms, view.zone).date(),
-        "play": _play_days(view, surface),
+        "rows": [
+            *(_under_way(view, entry) for entry in jobs.under_way),
+            *(_missed(view, entry) for entry in jobs.missed),
+            *(_judged(view, entry, advised.get(entry.surface)) for entry in jobs.booked),
+        ],
+        "cautions": list(dict.fromkeys(line for entry in jobs.booked for line in _cautions(view, entry))),
+        "surfaces": [(one.name, one.title) for one in view.pipeline.config.surfaces],
     }
 
 
-def _booking_words(view: _View, entry: DiaryEntry, one: PassAdvice | None) -> tuple[str, str, bool]:
-    """Verdict on a booking, its reason with the next better date, and whether it must not be made."""
-    if view.is_old:
-        return "Cannot tell:", "what is advised is too old to judge by.", False
-    if one is None:
-        return "Cannot tell:", "this pass is not judged here.", False
-    windows, outlook = one.outlook.windows, one.outlook
-    on = words.local(entry.at_ms, view.zone).date()
-    that_day = [w for w in windows if words.local(w.span.start_ms, view.zone).date() == on]
-    if not that_day:
-        return "Too early to tell:", f"what is known ends {when(windows[-1].span.end_ms, outlook, view.zone)}.", False
-    window = next((w for w in that_day if entry.at_ms < w.span.end_ms), that_day[-1])
-    if window.verdict is Verdict.OPEN:
-        stretch = next(s for s in stretches(windows) if window in s.windows)
-        stretch = _alike(Stretch(stretch.span, window, stretch.windows[stretch.windows.index(window) :]))
-        if window.override is not None:
-            return "Go,", f"on the word of {window.override.author}, against: {window.reason}.", False
-        if is_likely(window):
-            return "Go,", f"{_until(stretch, outlook, view.zone)}.", False
-        return "In doubt:", f"open {in_ten(window.chance or 0.0)} only.{_better(one, view.zone)}", False
-    return (
-        BOOKED_WORDS[window.verdict], f"{window.reason}.{_better(one, view.zone)}", window.verdict is Verdict.CLOSED,
-    )  # fmt: skip
+def _cautions(view: _View, entry: DiaryEntry) -> tuple[str, ...]:
+    where = view.surface(entry.surface)
+    return () if where is None else cautions(where, str(entry.body["pass"]), entry.body.get("depth_mm"))
 
 
-def _better(one: PassAdvice, zone: ZoneInfo) -> str:
-    """When to make it instead: the first opening that is likely, else that there is none in sight."""
-    likely = next((alike for s in openings(one.outlook) if _is_likely(alike := _alike(s))), None)
-    if likely is not None:
-        return f" Better: {_span(likely, one.outlook, zone)}."
-    opens = one.outlook.windows[0].opens
-    return " No better day is in sight." + (f" What would open it: {opens}." if opens else "")
+def _named(view: _View, entry: DiaryEntry) -> dict[str, Any]:
+    """A pass of the diary: which, where and when."""
+    depth, title = entry.body.get("depth_mm"), words.upper_first(words.pass_title(entry.body))
+    return {
+        "id": entry.id,
+        "when": f"{words.place_of(view.pipeline.config, entry)}, {words.soon(entry.at_ms, view.timezone, view.now_ms)}",
+        "title": words.tied(title if depth is None else f"{title} to {depth:g} mm"),
+        "lift": "",
+        "days": (),
+        "is_barred": False,
+    }
 
 
-def _is_likely(stretch: Stretch) -> bool:
-    chance = chance_of(stretch)
-    return chance is None or chance >= LIKELY or stretch.first.override is not None
+def _under_way(view: _View, entry: DiaryEntry) -> dict[str, Any]:
+    since = words.soon(entry.at_ms, view.timezone, view.now_ms)
+    return {**_named(view, entry), "verdict": "Under way,", "clause": f"begun {since}.", "may": ("done",)}
+
+
+def _missed(view: _View, entry: DiaryEntry) -> dict[str, Any]:
+    clause = "its day is past, and nothing says that it was begun."
+    return {**_named(view, entry), "verdict": "Was it done?", "clause": clause, "may": ("done_then", "change")}
+
+
+def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> dict[str, Any]:
+    found, on = judged(view.pipeline, entry, view.now_ms), words.local(entry.at_ms, view.zone).date()
+    is_today = on == words.local(view.now_ms, view.zone).date()
+    lift = lift_line(view.pipeline, entry, view.now_ms)
+    return {
+        **_named(view, entry),
+        "verdict": found.word,
+        "clause": words.tied(found.clause),
+        "is_barred": found.is_barred,
+        "lift": lift,
+        "days": () if found.advised is None else view.days(found.advised.outlook),
+        "on": on,
+        "play": _play_days(view, surface),
+        "may": (*(("lifted",) if lift and is_today else ()), *(("begun", "done") if is_today else ()), "change"),
+    }
 
 
 # --- which pass, and when --------------------------------------------------------------------------------------------
@@ -262,19 +225,12 @@ def _surface(view: _View, one: SurfaceAdvice) -> dict[str, Any]:
         "play": [f"{p.title}, {words.moment(p.start_ms, view.timezone, now_ms=view.now_ms)}" for p in one.play[:1]],
         "play_days": _play_days(view, one),
         "rows": [
-            _row(view, one, each, _alike(found[0]), [c for c in own if c not in common])
+            _row(view, one, each, alike(found[0]), [c for c in own if c not in common])
             for (each, found), own in zip(open_passes, checks, strict=True)
         ],
         "shut": _shut(one, shut),
+        "is_judged": bool(one.passes),
         "checks": f"Before any pass: {', '.join(common)}." if common else "",
-        "passes": [
-            {
-                "name": words.upper_first(pass_words(each)),
-                "line": words.tied(_without(each.line, one.title)),
-                "rows": _windows(each, view.timezone, view.now_ms),
-            }
-            for each in one.passes
-        ],
     }
 
 
@@ -290,12 +246,12 @@ def _row(
     begun = opening.first is outlook.windows[0]
     if override is not None:
         verdict = f"On the word of {override.author}"
-        clause = f"{_span(opening, outlook, view.zone)}: {override.reason}; against: {opening.first.reason}."
+        clause = f"{span_words(opening, outlook, view.zone)}: {override.reason}; against: {opening.first.reason}."
     else:
-        said = _span(opening, outlook, view.zone)
-        verdict = said if _is_likely(opening) else f"May be open {said}" if begun else f"May open {said}"
-        verdict += "." if _is_last(opening, outlook) else ","
-        after = "" if _is_last(opening, outlook) else f"{_after(opening, outlook)}."
+        said = span_words(opening, outlook, view.zone)
+        verdict = said if likely_stretch(opening) else f"May be open {said}" if begun else f"May open {said}"
+        verdict += "." if is_last(opening, outlook) else ","
+        after = "" if is_last(opening, outlook) else f"{after_words(opening, outlook)}."
         clause = after + ("" if begun else f" Till then: {outlook.windows[0].reason}.")
     lift = opening.first.lift_first
     more = [f"Look first: {', '.join(checks)}."] if checks else []
@@ -311,49 +267,6 @@ def _row(
         ).strip(),
         "days": view.days(outlook),
     }
-
-
-def _span(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
-    """A stretch in words: `now to Fri 15:00`, `Fri 8:00 to 19:00`, `now and as far as can be seen`."""
-    begun = stretch.first is outlook.windows[0]
-    start, end = (words.local(at, zone) for at in (stretch.span.start_ms, stretch.span.end_ms))
-    begin = "now" if begun else when(stretch.span.start_ms, outlook, zone)
-    if _is_last(stretch, outlook):
-        return f"{begin} and as far as can be seen" if begun else f"{begin} on"
-    same = start.date() == end.date() and not begun
-    return f"{begin} to {f'{end.hour}:{end.minute:02d}' if same else when(stretch.span.end_ms, outlook, zone)}"
-
-
-def _until(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
-    if _is_last(stretch, outlook):
-        return "as far as can be seen"
-    return f"till {when(stretch.span.end_ms, outlook, zone)}, {_after(stretch, outlook)}"
-
-
-def _alike(stretch: Stretch) -> Stretch:
-    """The first windows of a stretch, as long as they are all likely, or all less likely than not."""
-    first = is_likely(stretch.first)
-    run = tuple(takewhile(lambda one: is_likely(one) == first, stretch.windows))
-    return Stretch(TimeSpan(run[0].span.start_ms, run[-1].span.end_ms), run[0], run)
-
-
-def _next(stretch: Stretch, outlook: Outlook) -> Window | None:
-    return next((w for w in outlook.windows if w.span.start_ms >= stretch.span.end_ms), None)
-
-
-def _is_last(stretch: Stretch, outlook: Outlook) -> bool:
-    """Whether it lasts as long as anything is known."""
-    following = _next(stretch, outlook)
-    return following is None or following.verdict is Verdict.UNKNOWN
-
-
-def _after(stretch: Stretch, outlook: Outlook) -> str:
-    following = _next(stretch, outlook)
-    if following is None or following.verdict is Verdict.UNKNOWN:
-        return "no more is known"
-    if following.verdict is Verdict.OPEN and following.override is None:
-        return "then likelier" if is_likely(following) else "then less likely than not"
-    return f"then {following.reason}"
 
 
 def _shut(surface: SurfaceAdvice, passes: Sequence[PassAdvice]) -> list[dict[str, str]]:
@@ -372,38 +285,6 @@ def _shut(surface: SurfaceAdvice, passes: Sequence[PassAdvice]) -> list[dict[str
         }
         for (verdict, reason, opens), those in groups.items()
     ]
-
-
-def _windows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
-    """Spans of one verdict and one reason, nights passed over, each with all that is known of it."""
-    runs: list[list[Window]] = []
-    for window in one.outlook.windows:
-        same = runs and (kind_of(runs[-1][0]), runs[-1][0].reason, runs[-1][0].override) == (
-            kind_of(window), window.reason, window.override
-        )  # fmt: skip
-        if same:
-            runs[-1].append(window)
-        else:
-            runs.append([window])
-    return [
-        {
-            "span": f"{words.moment(run[0].span.start_ms, zone, now_ms=now_ms)} to "
-            f"{words.moment(run[-1].span.end_ms, zone, now_ms=now_ms)}",
-            "verdict": _verdict(run),
-            "why": words.tied(run[0].detail or run[0].reason),
-            "opens": run[0].opens,
-        }
-        for run in runs
-    ]
-
-
-def _verdict(run: list[Window]) -> str:
-    first = run[0]
-    if first.override is not None:
-        return f"open on the word of {first.override.author}: {first.override.reason}"
-    known = [w.chance for w in run if w.chance is not None]
-    sure = f", {in_ten(sum(known) / len(known))}" if known and first.verdict is Verdict.OPEN else ""
-    return KIND_WORDS[kind_of(first)].partition(",")[0] + sure
 
 
 # --- water -----------------------------------------------------------------------------------------------------------

@@ -38,31 +38,36 @@ class Diary:
         DiaryFault
             With everything that is wrong with it.
         """
-        faults = entry_faults(entry)
-        if faults:
-            raise DiaryFault(faults)
-        body = json.dumps(dict(entry.body), sort_keys=True, allow_nan=False)
+        _refuse_faulty(entry)
         with self._database.transaction() as tx:
-            kept = tx.execute("SELECT entry FROM diary_key WHERE key = ?", (key,)).fetchone() if key else None
+            kept = _under(tx, key)
             if kept is not None:
-                return _entry(tx.execute(f"SELECT {_COLUMNS} FROM diary WHERE id = ?", kept).fetchone())
-            (number,) = tx.execute(
-                "INSERT INTO diary (kind, surface, station, at_ms, end_ms, body, author, written_at_ms) "
-                "VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
-                (
-                    entry.kind,
-                    entry.surface,
-                    entry.station,
-                    entry.at_ms,
-                    entry.end_ms,
-                    body,
-                    entry.author,
-                    entry.written_at_ms,
-                ),
-            ).fetchone()
+                return kept
+            number = _insert(tx, entry)
             if key:
                 tx.execute("INSERT INTO diary_key VALUES (?, ?)", (key, number))
         return replace(entry, id=number)
+
+    def under(self, key: str) -> DiaryEntry | None:
+        """Return what was written under a key, struck or not; None for nothing, or without a key."""
+        with self._database.reading() as connection:
+            return _under(connection, key)
+
+    def write_anew(self, entry_id: int, entry: DiaryEntry, at_ms: int) -> DiaryEntry | None:
+        """Write an entry in place of another, which is struck out: both or neither. [ms since 1970, UTC]
+
+        Returns it with its id; None when there was none to strike.
+
+        Raises
+        ------
+        DiaryFault
+            With everything that is wrong with it.
+        """
+        _refuse_faulty(entry)
+        with self._database.transaction() as tx:
+            if not _strike(tx, entry_id, at_ms):
+                return None
+            return replace(entry, id=_insert(tx, entry))
 
     def entry(self, entry_id: int) -> DiaryEntry | None:
         """Return the entry with an id; None when there is none, or it is struck."""
@@ -110,11 +115,47 @@ class Diary:
     def strike(self, entry_id: int, at_ms: int) -> bool:
         """Strike an entry out. Returns whether there was one to strike."""
         with self._database.transaction() as tx:
-            found = tx.execute(
-                "UPDATE diary SET struck_at_ms = ? WHERE id = ? AND struck_at_ms IS NULL RETURNING id",
-                (at_ms, entry_id),
-            ).fetchall()
-        return bool(found)
+            return _strike(tx, entry_id, at_ms)
+
+
+def _under(connection: Any, key: str) -> DiaryEntry | None:
+    kept = connection.execute("SELECT entry FROM diary_key WHERE key = ?", (key,)).fetchone() if key else None
+    if kept is None:
+        return None
+    return _entry(connection.execute(f"SELECT {_COLUMNS} FROM diary WHERE id = ?", kept).fetchone())
+
+
+def _refuse_faulty(entry: DiaryEntry) -> None:
+    faults = entry_faults(entry)
+    if faults:
+        raise DiaryFault(faults)
+
+
+def _insert(tx: Any, entry: DiaryEntry) -> int:
+    body = json.dumps(dict(entry.body), sort_keys=True, allow_nan=False)
+    (number,) = tx.execute(
+        "INSERT INTO diary (kind, surface, station, at_ms, end_ms, body, author, written_at_ms) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
+        (
+            entry.kind,
+            entry.surface,
+            entry.station,
+            entry.at_ms,
+            entry.end_ms,
+            body,
+            entry.author,
+            entry.written_at_ms,
+        ),
+    ).fetchone()
+    return int(number)
+
+
+def _strike(tx: Any, entry_id: int, at_ms: int) -> bool:
+    found = tx.execute(
+        "UPDATE diary SET struck_at_ms = ? WHERE id = ? AND struck_at_ms IS NULL RETURNING id",
+        (at_ms, entry_id),
+    ).fetchall()
+    return bool(found)
 
 
 def _entry(row: Any) -> DiaryEntry:

@@ -65,6 +65,12 @@ def told(reader: TestClient) -> dict[str, list[str]]:
 
 
 @pytest.fixture(scope="module")
+def windows(reader: TestClient) -> Tags:
+    """Every window of the square."""
+    return page(reader, "/work/square/windows")
+
+
+@pytest.fixture(scope="module")
 def work(reader: TestClient) -> Tags:
     """The work page over it."""
     return page(reader, "/work")
@@ -135,19 +141,23 @@ def test_a_booking_is_judged_by_what_is_advised_for_its_hour(
     assert ('<b class="act">Do not:</b>' in client.get("/work").text) == said.startswith("Do not")
     ground.pipeline.diary.add(DiaryEntry("pass", "square", at_ms, {**body, "state": "begun"}))
     ground.pipeline.changes.bump("diary")
-    assert "No pass is booked from today on." in words(page(client, "/work"))
+    said = words(page(client, "/work"))
+    assert "Under way, begun" in said and "Change" not in said  # one row, and no booking among them
 
 
 def test_every_line_of_the_advice_stands_on_the_page(reader: TestClient) -> None:
-    """Its JSON twin is named, and whatever that says in a line the page says."""
+    """Its JSON twin is named, and whatever that says in a line the page says, or that of every window."""
     tags = page(reader, "/work")
     twin = next(link["href"] for link in tags.every("link") if link.get("rel") == "alternate")
     said = words(tags).replace("m³", "m3").casefold()
     for surface in reader.get(str(twin)).json()["surfaces"]:
-        lines = [one["line"] for one in surface["passes"]] + [s["water"]["line"] for s in surface["stations"]]
+        lines = [s["water"]["line"] for s in surface["stations"]]
         lines += [one["last_good"]["line"] for one in surface["passes"] if one["last_good"]]
         for line in lines:
             assert line.split(": ", 1)[1].casefold() in said, line
+        every = words(page(reader, f"/work/{surface['surface']}/windows")).casefold()
+        for one in surface["passes"]:
+            assert one["line"].split(": ", 1)[1].casefold() in every, one["line"]
 
 
 def test_water_tonight_is_told_station_by_station(work: Tags) -> None:
@@ -191,13 +201,13 @@ def test_the_ten_days_say_the_same_in_words(work: Tags) -> None:
     assert "Thu 21: open on the word of Ann. Fri 22: shut." in rows[4]
 
 
-def test_every_window_stands_with_its_reason(work: Tags) -> None:
-    """A row for each change of verdict or reason, nights passed over, opened by whoever wants it."""
-    said = words(work)
+def test_every_window_stands_with_its_reason(windows: Tags, work: Tags) -> None:
+    """On a page of its own: a row for each change of verdict or reason, nights passed over."""
+    said = words(windows)
     assert "07:00 today to Fri 22 Mar 08:00 wait thatch too wet: 0.84, wanted 0.7 or less" in said
     assert "Fri 22 Mar 08:00 to Fri 22 Mar 19:00 open, 8 in 10" in said
     assert "open on the word of Ann: the contractor is here square in season" in said
-    assert said.count("wanted 0.7 or less") == said[said.index("Every window with its reason") :].count("wanted 0.7 or")
+    assert "wanted 0.7" not in words(work)
 
 
 def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> None:
@@ -295,7 +305,7 @@ def test_passes_shut_for_the_same_reason_share_a_line(make_ground: MakeGround) -
     assert f"Cannot tell: {names} (nothing heard from the probes for 40 hours). What would open them: fresh" in said
     assert "To heal before play on 4 May, do the verticutting by 14 Apr" in said
     assert len(part(tags, "shut-for")) == 1 and not part(tags, "rows")
-    assert len(tags.every("table")) == 3
+    assert len(page(TestClient(create_app(ground.pipeline)), "/work/outfield/windows").every("table")) == 3
 
 
 def test_no_script_stands_in_the_work_page(reader: TestClient) -> None:

@@ -15,7 +15,19 @@ from tests.conftest import missing
 
 Opens = Callable[..., Any]
 AXE = Path(__file__).parent / "node_modules" / "axe-core" / "axe.min.js"
-PATHS = ("/", "/work", "/ground", "/compare", "/stations/s1", "/stations/s2", "/stations/o1?days=366", "/nothing-here")
+PATHS = (
+    "/",
+    "/work",
+    "/work/book?surface=square",
+    "/work/square/windows",
+    "/season/square",
+    "/ground",
+    "/compare",
+    "/stations/s1",
+    "/stations/s2",
+    "/stations/o1?days=366",
+    "/nothing-here",
+)
 RUN = """async () => (await axe.run()).violations.map((v) =>
   `${v.id}: ${v.help}: ${v.nodes.map((n) => n.target.join(" ")).slice(0, 3).join(" | ")}`)"""
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import urllib.request
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -76,7 +77,6 @@ def test_the_work_page_is_readable(opens: Opens, place: str, width: int, look: s
     opened = opens(width, look)
     page = opened.page
     page.goto(f"{place}/work")
-    page.locator("#hours-square summary").click()
     page.locator(".marks summary").first.click()
     assert opened.said == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
@@ -154,7 +154,7 @@ def test_news_does_not_take_away_what_is_being_written(opens: Opens, advised: Gr
     page = opens(390).page
     page.goto(f"{place}/work")
     alert = page.locator(".see > li").last
-    page.locator("#hours-square summary").click()
+    page.locator("#missing summary").click()
     alert.locator("summary").click()
     alert.get_by_label("Why?").fill("half a sent")
     page.evaluate("window.news = 0; new EventSource('/api/v1/live').addEventListener('change', () => news++)")
@@ -165,7 +165,7 @@ def test_news_does_not_take_away_what_is_being_written(opens: Opens, advised: Gr
     page.evaluate("document.activeElement.blur()")
     with page.expect_response("**/work"):
         advised.pipeline.changes.bump("advice")
-    wait_until(lambda: page.locator("#hours-square").get_attribute("open") is not None, "it is open again")
+    wait_until(lambda: page.locator("#missing").get_attribute("open") is not None, "it is open again")
 
 
 def test_what_is_booked_for_today_is_done_by_one_button(opens: Opens, tmp_path: Path) -> None:
@@ -178,7 +178,7 @@ def test_what_is_booked_for_today_is_done_by_one_button(opens: Opens, tmp_path: 
     with serving(ground.pipeline) as address:
         page = opens(java_script_enabled=False).page
         page.goto(f"{address}/work")
-        assert page.locator("#booked button").count() == 1  # not for tomorrow's
+        assert page.get_by_role("button", name="Done").count() == 1  # not for tomorrow's
         first = page.locator("#booked .row").first.get_attribute("id").removeprefix("booked-")
         page.get_by_role("button", name="Done").click()
         assert "lift" in page.locator("main").inner_text().casefold()
@@ -194,6 +194,137 @@ def test_what_is_booked_for_today_is_done_by_one_button(opens: Opens, tmp_path: 
     made = [e for e in ground.pipeline.diary.entries(("pass",), 0, 2**62) if e.body["state"] == "done"]
     assert [(e.at_ms, e.body["depth_mm"]) for e in made] == [(NOW_MS, 8)]
     ground.pipeline.stop()
+
+
+def tabbed(page: Any, name: str) -> None:
+    """Press the tabulator until the focus stands on what has this name, as a voice would say it."""
+    for _ in range(80):
+        page.keyboard.press("Tab")
+        said = page.evaluate("""() => { const e = document.activeElement;
+          return e.ariaLabel || (e.labels && e.labels[0] && e.labels[0].textContent) || e.textContent }""")
+        if said.strip().startswith(name):
+            return
+    raise AssertionError(f"{name} is not reached by the tabulator")
+
+
+def test_a_pass_is_booked_and_moved_and_withdrawn_by_keyboard_alone(opens: Opens, tmp_path: Path) -> None:
+    """From the work page and back; what is made of it is said as soon as something changes, and nothing is written."""
+    ground = ground_at(tmp_path)
+    ground.advise(advice())
+    with serving(ground.pipeline) as address:
+        opened = opens(390)
+        page = opened.page
+        page.goto(f"{address}/work")
+        tabbed(page, "Book a pass")
+        page.keyboard.press("Enter")
+        page.locator("#judged").get_by_text("Go,").wait_for()
+        tabbed(page, "Which pass")
+        page.keyboard.press("ArrowDown")
+        page.keyboard.press("ArrowDown")  # solid tining, shut in season
+        page.locator("#judged").get_by_text("Do not:").wait_for()
+        tabbed(page, "Depth")
+        page.keyboard.type("80")
+        page.locator("#judged").get_by_text("Judged as solid tining").wait_for()
+        assert ground.pipeline.diary.entries(("pass",), 0, 2**62) == []
+        tabbed(page, "Write it down")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/work#booked-1")
+        tabbed(page, "Change: Solid tining")
+        page.keyboard.press("Enter")
+        page.get_by_role("heading", name="Change a booking: Square").wait_for()
+        tabbed(page, "Depth")
+        page.keyboard.press("Control+a")
+        page.keyboard.type("60")
+        tabbed(page, "Write it anew")
+        page.keyboard.press("Enter")
+        page.wait_for_url("**/work#booked-2")
+        (one,) = ground.pipeline.diary.entries(("pass",), 0, 2**62)
+        assert (one.body["pass"], one.body["depth_mm"]) == ("solid_tining", 60)
+        tabbed(page, "Change: Solid tining")
+        page.keyboard.press("Enter")
+        page.get_by_role("heading", name="Change a booking: Square").wait_for()
+        tabbed(page, "Withdraw")
+        page.keyboard.press("Enter")
+        page.get_by_text("No pass is booked from today on.").wait_for()
+        assert opened.said == []
+    ground.pipeline.stop()
+
+
+def test_news_leaves_a_half_written_booking_as_it_is(opens: Opens, tmp_path: Path) -> None:
+    """Through ten updates the text stays, and the focus in its field, and what is made of it goes on being true."""
+    ground = ground_at(tmp_path)
+    ground.advise(advice())
+    with serving(ground.pipeline) as address:
+        page = opens().page
+        page.goto(f"{address}/work/book?surface=square")
+        page.evaluate("document.body.dataset.every = 0")
+        page.locator("#more summary").click()
+        page.get_by_label("Which strips").fill("strips 4 to")
+        depth = page.get_by_label("Depth, mm")
+        depth.fill("1")
+        page.locator("#judged").get_by_text("Is it inches?").wait_for()
+        depth.press_sequentially("0")
+        page.locator("#judged").get_by_text("Scarifying to 10").wait_for()
+        for number in range(10):
+            taken = (
+                "() => { window.took = new Promise((ok) => document.addEventListener('changed', ok, { once: true })) }"
+            )
+            page.evaluate(taken)
+            ground.clock.wall_ms += 60_000
+            ground.pipeline.changes.bump("findings")
+            page.evaluate("window.took.then(() => 1)")
+            assert depth.evaluate("(e) => e === document.activeElement"), number
+        assert (depth.input_value(), page.get_by_label("Which strips").input_value()) == ("10", "strips 4 to")
+        assert page.locator("#more").get_attribute("open") is not None
+        assert "02:10" in page.locator("#head").inner_text()
+    ground.pipeline.stop()
+
+
+def test_a_pass_is_booked_without_a_script(opens: Opens, tmp_path: Path) -> None:
+    """One button judges, another writes; a fault is said beside the form, which keeps what was typed."""
+    ground = ground_at(tmp_path)
+    ground.advise(advice())
+    with serving(ground.pipeline) as address:
+        page = opens(java_script_enabled=False).page
+        page.goto(f"{address}/work/book?surface=square")
+        page.get_by_label("Depth, mm").fill("eight")
+        page.get_by_role("button", name="Judge it").click()
+        assert "found 'eight', expected a number of mm" in page.locator("#judged").inner_text()
+        assert page.get_by_label("Depth, mm").input_value() == "eight"
+        page.get_by_label("Depth, mm").fill("8")
+        page.get_by_label("Day").fill("2024-03-21")
+        page.get_by_role("button", name="Judge it").click()
+        assert "Wait: thatch too wet." in page.locator("#judged").inner_text()
+        page.get_by_role("button", name="Write it down").click()
+        assert page.url == f"{address}/work#booked-1"
+        for name in ("Lifted", "Begun", "Done"):
+            page.get_by_role("button", name=name).first.click()
+        assert page.locator("#booked .row").count() == 0
+    ground.pipeline.stop()
+
+
+@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("width", WIDTHS)
+def test_the_booking_page_is_readable(opens: Opens, place: str, width: int, look: str) -> None:
+    """No fault in the console, nothing beyond the edge, words in enough contrast, all big enough for a thumb."""
+    opened = opens(width, look)
+    page = opened.page
+    page.goto(f"{place}/work/book?surface=square&what=solid_tining.needle")
+    page.locator("#more summary").click()
+    assert opened.said == []
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert [(text, r) for text, r in page.evaluate(CONTRASTS) if r < LEAST_CONTRAST] == []
+    assert [(text, h) for text, h in page.evaluate(TARGETS) if h < LEAST_TARGET_PX] == []
+    page.set_viewport_size({"width": 320, "height": 664})
+    page.add_style_tag(content="html { font-size: 212.5% !important }")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 320
+
+
+def test_the_work_page_comes_in_few_bytes(place: str) -> None:
+    """Packed, with style and drawings of two surfaces, at most 10 kB."""
+    asked = urllib.request.Request(f"{place}/work", headers={"Accept-Encoding": "gzip"})
+    with urllib.request.urlopen(asked, timeout=20) as answer:
+        assert answer.headers["Content-Encoding"] == "gzip" and len(answer.read()) <= 10_000
 
 
 def test_words_and_columns_need_no_script(opens: Opens, place: str) -> None:

@@ -1,0 +1,252 @@
+"""Passes that are booked or under way, each judged by what is advised; and one judged before it is booked.
+
+A booking is judged by the window of its hour: go, in doubt, wait, do not, or that nobody can tell, with the reason and
+the nearest better time. It reads what is advised and decides nothing of its own.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Query, Request
+
+from api import schema, words
+from api.advice import is_stale
+from api.data import iso, ms, pipeline_of
+from api.diary import entry_out
+from api.diary_check import check, cut_depth_m, names_in_the_way
+from api.drawing import is_likely
+from api.problems import Problem
+from api.season import surface_of
+from api.stretches import alike, better_than, better_words, pass_words, until_words
+from pipeline.advice.conditions import Verdict
+from pipeline.advice.report import PassAdvice, Stretch, doing_of, stretches, when
+from pipeline.advice.treatments import treatments
+from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import CUTS_FROM_M, DiaryFacts, read_diary
+from pipeline.forecast.wetness import in_ten
+from pipeline.service import Pipeline
+from pipeline.site.ground import Surface
+from pipeline.units import DAY_MS, EVER_MS, TimeSpan
+
+MISSED_MS = 7 * DAY_MS  # a booking so long past is asked about: our own choice
+BEGUN_BACK_MS = 14 * DAY_MS  # a pass begun longer ago is no longer taken to be under way: our own choice
+WORDS = {
+    "go": "Go,", "in_doubt": "In doubt:", "wait": "Wait:", "do_not": "Do not:", "cannot_tell": "Cannot tell:",
+    "too_early": "Too early to tell:",
+}  # fmt: skip
+_OF_WINDOW = {Verdict.CLOSED: "do_not", Verdict.WAIT: "wait", Verdict.UNKNOWN: "cannot_tell"}
+# Guidance of the UK HSE on buried services, machines with blades, and silica in dry loam and sand, from memory.
+BURIED = (
+    "Before blades or tines go in, know what lies buried: ask for the plans, sweep with a locator and dig a trial hole "
+    "by hand for power, irrigation wire and pipe, drains and gas. Local rules and whoever is licensed come first."
+)
+BLADES = (
+    "Guards on and nobody near while it runs; machine stopped and key out before a hand goes to blades, tines or a "
+    "clogged chute."
+)
+DUST = "Dust of dry loam and sand harms lungs: work it moist, and wear a mask that is made for it."
+
+router = APIRouter(prefix="/api/v1", tags=["advice"])
+
+
+# --- what is booked --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Jobs:
+    """Entries of passes begun and not done, booked from today on, and booked for a day past and never begun."""
+
+    under_way: tuple[DiaryEntry, ...]
+    booked: tuple[DiaryEntry, ...]
+    missed: tuple[DiaryEntry, ...]
+
+
+def jobs_of(pipeline: Pipeline, now_ms: int) -> Jobs:
+    """Return the passes of all surfaces that are booked or under way, in order of time. [ms since 1970, UTC]"""
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    entries = pipeline.diary.entries(("pass",), now_ms - BEGUN_BACK_MS, EVER_MS[1])
+    numbered = {entry.id: entry for entry in entries}
+    facts: list[DiaryFacts] = [
+        read_diary(entries, surface.name, pipeline.config.passes, zone) for surface in pipeline.config.surfaces
+    ]
+    booked = sorted((one for each in facts for one in each.booked), key=lambda one: (one.start_ms, one.id))
+    today = words.local(now_ms, zone).replace(hour=0, minute=0, second=0, microsecond=0).timestamp() * 1000
+    begun = sorted((one for each in facts for one in each.made if one.state == "begun"), key=lambda one: one.start_ms)
+    return Jobs(
+        under_way=tuple(numbered[one.id] for one in begun),
+        booked=tuple(numbered[one.id] for one in booked if one.start_ms >= today),
+        missed=tuple(numbered[one.id] for one in booked if now_ms - MISSED_MS <= one.start_ms < today),
+    )
+
+
+# --- judged ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What is made of a booking.
+
+    Attributes
+    ----------
+    verdict : str
+        One of `WORDS`.
+    clause : str
+        What follows its word: why, until when, when instead.
+    better : TimeSpan or None
+        The nearest better time, where it is not good as it is and one is in sight.
+    advised : PassAdvice or None
+        What it is judged by; None where this pass is not judged here, or nothing recent tells.
+    """
+
+    verdict: str
+    clause: str
+    better: TimeSpan | None = None
+    advised: PassAdvice | None = None
+
+    @property
+    def word(self) -> str:
+        return WORDS[self.verdict]
+
+    @property
+    def is_barred(self) -> bool:
+        return self.verdict == "do_not"
+
+
+def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
+    """Judge a booking, written or not, by what is advised now. [ms since 1970, UTC]"""
+    advice = pipeline.advice()
+    if advice is None:
+        return Judgement("cannot_tell", "nothing is advised yet.")
+    if is_stale(advice, now_ms):
+        return Judgement("cannot_tell", "what is advised is too old to judge by.")
+    found = _advised(pipeline, entry)
+    if found is None:
+        return Judgement("cannot_tell", "this pass is not judged here.")
+    judgement = _by_window(found, entry, ZoneInfo(pipeline.config.site.timezone))
+    depth = entry.body.get("depth_mm")
+    if isinstance(depth, int | float) and depth != round(found.outlook.intent.depth_m * 1000, 1):
+        clause = f"{judgement.clause} Judged as {pass_words(found)}."
+        return Judgement(judgement.verdict, clause, judgement.better, judgement.advised)
+    return judgement
+
+
+def _advised(pipeline: Pipeline, entry: DiaryEntry) -> PassAdvice | None:
+    """What is advised of this pass on its surface."""
+    advice, kind, variant = pipeline.advice(), entry.body.get("pass"), entry.body.get("variant")
+    surface = None if advice is None else next((one for one in advice.surfaces if one.surface == entry.surface), None)
+    same = [] if surface is None else [one for one in surface.passes if one.outlook.intent.kind == kind]
+    return next((one for one in same if variant in (None, one.outlook.intent.variant)), None)
+
+
+def _by_window(one: PassAdvice, entry: DiaryEntry, zone: ZoneInfo) -> Judgement:
+    windows, outlook = one.outlook.windows, one.outlook
+    on = words.local(entry.at_ms, zone).date()
+    that_day = [w for w in windows if words.local(w.span.start_ms, zone).date() == on]
+    if not that_day:
+        if windows and entry.at_ms < windows[0].span.start_ms:
+            return Judgement("cannot_tell", "that time is past.", None, one)
+        return Judgement("too_early", f"what is known ends {when(windows[-1].span.end_ms, outlook, zone)}.", None, one)
+    window = next((w for w in that_day if entry.at_ms < w.span.end_ms), that_day[-1])
+    if window.verdict is Verdict.OPEN:
+        stretch = next(s for s in stretches(windows) if window in s.windows)
+        stretch = alike(Stretch(stretch.span, window, stretch.windows[stretch.windows.index(window) :]))
+        if window.override is not None:
+            return Judgement("go", f"on the word of {window.override.author}, against: {window.reason}.", None, one)
+        if is_likely(window):
+            return Judgement("go", f"{until_words(stretch, outlook, zone)}.", None, one)
+        clause = f"open {in_ten(window.chance or 0.0)} only. {better_words(outlook, zone)}"
+        return Judgement("in_doubt", clause, _better(one), one)
+    clause = f"{window.reason}. {better_words(outlook, zone)}"
+    return Judgement(_OF_WINDOW[window.verdict], clause, _better(one), one)
+
+
+def _better(one: PassAdvice) -> TimeSpan | None:
+    better = better_than(one.outlook)
+    return None if better is None else better.span
+
+
+def lift_line(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> str:
+    """Return which probes are to be lifted before a pass of the diary, as a sentence; empty for none."""
+    surface = next((one for one in pipeline.config.surfaces if one.name == entry.surface), None)
+    if surface is None:
+        return ""
+    return words.lift_first(surface, names_in_the_way(surface, pipeline.diary, entry, now_ms))
+
+
+def cautions(surface: Surface, kind: str, depth_mm: object) -> tuple[str, ...]:
+    """Return what may hurt somebody about a pass of a kind: what lies buried, blades, dust."""
+    cuts = cut_depth_m(surface, kind, depth_mm) >= CUTS_FROM_M and kind != "topdressing"
+    return (*((BURIED, BLADES) if cuts else ()), *((DUST,) if kind == "topdressing" else ()))
+
+
+# --- over the data interface -----------------------------------------------------------------------------------------
+
+
+@router.get("/bookings", summary="Passes that are booked or under way, each judged by what is advised now")
+def get_bookings(request: Request) -> schema.BookingsOut:
+    pipeline = pipeline_of(request)
+    return schema.BookingsOut(bookings=list(_bookings(pipeline, pipeline.clock.now_ms())))
+
+
+def _bookings(pipeline: Pipeline, now_ms: int) -> Iterator[schema.BookingOut]:
+    jobs = jobs_of(pipeline, now_ms)
+    for state, entries in (("under_way", jobs.under_way), ("missed", jobs.missed), ("booked", jobs.booked)):
+        for entry in entries:
+            judgement = _judgement_out(pipeline, entry, now_ms) if state == "booked" else None
+            yield schema.BookingOut(state=state, entry=entry_out(entry), judgement=judgement)
+
+
+@router.get("/surfaces/{name}/judgement", summary="A pass on a surface judged before it is booked")
+def get_judgement(
+    request: Request,
+    name: str,
+    at: datetime.datetime,
+    kind: Annotated[str, Query(alias="pass", examples=["scarifying"])],
+    variant: str | None = None,
+    depth_mm: float | None = None,
+) -> schema.JudgementOut:
+    pipeline = pipeline_of(request)
+    surface, now_ms = surface_of(pipeline, name), pipeline.clock.now_ms()
+    named = {"pass": kind, "variant": variant, "depth_mm": depth_mm, "state": "booked"}
+    body = {key: value for key, value in named.items() if value is not None}
+    entry = DiaryEntry("pass", surface.name, ms(at), body, written_at_ms=now_ms)
+    faults = check(pipeline.config, pipeline.diary, entry, now_ms)
+    if faults:
+        raise Problem(422, "Such a pass cannot be booked", "; ".join(faults), faults=faults)
+    return _judgement_out(pipeline, entry, now_ms)
+
+
+def _judgement_out(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> schema.JudgementOut:
+    found = judged(pipeline, entry, now_ms)
+    surface = surface_of(pipeline, entry.surface)
+    return schema.JudgementOut(
+        verdict=found.verdict,
+        line=f"{found.word} {found.clause}",
+        better=None
+        if found.better is None
+        else schema.SpanOut(start=iso(found.better.start_ms), end=iso(found.better.end_ms)),
+        judged_as=None if found.advised is None else pass_words(found.advised),
+        lift_first=list(names_in_the_way(surface, pipeline.diary, entry, now_ms)),
+        cautions=list(cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm"))),
+    )
+
+
+def kinds_of(pipeline: Pipeline, surface: Surface) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return the passes to be booked on a surface, `kind.variant` and in words: those judged, and the others."""
+    advice = pipeline.advice()
+    of_it = None if advice is None else next((one for one in advice.surfaces if one.surface == surface.name), None)
+    here = [] if of_it is None else of_it.passes
+    told = [(f"{one.outlook.intent.kind}.{one.outlook.intent.variant}", pass_words(one)) for one in here]
+    known = {value for value, _ in told}
+    others = [
+        (value, doing_of(facts, variant))
+        for kind, facts in treatments().facts.items()
+        for variant in facts.variants
+        if (value := f"{kind}.{variant}") not in known
+    ]
+    return told, others

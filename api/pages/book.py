@@ -1,0 +1,245 @@
+"""Booking a pass: what, how deep, when, judged at once as it would stand in the diary, before it is written.
+
+A plain form that asks for its own address with what is in it, so that it works without a script; with one the page asks
+as soon as something is changed, and what is being typed is not touched. A booking is changed and withdrawn here too.
+"""
+
+from __future__ import annotations
+
+import datetime
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Depends, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, Response
+
+from api import diary, words
+from api.booking import Judgement, cautions, judged, kinds_of, lift_line
+from api.data import pipeline_of, stations_of
+from api.diary_check import LARGEST_ID, check
+from api.drawing import first_day, openings, ten_days
+from api.pages.frame import answer, page
+from api.pages.parts import head
+from api.problems import Problem
+from api.season import surface_of
+from api.stretches import alike, likely_stretch
+from api.writing import own_form
+from pipeline.advice.report import Stretch
+from pipeline.diary.entry import DiaryEntry, entry_questions
+from pipeline.service import Pipeline
+from pipeline.site.ground import Surface
+from pipeline.units import DAY_MS, HOUR_MS
+
+MOST_LINKS = 8  # surfaces that are linked to side by side; of more, the work page has the links
+LENGTHS = ("depth_mm", "spacing_mm", "width_mm")
+TEXTS = ("strips", "contractor")
+FORM_FIELDS = ("surface", "entry", "what", "day", "time", "around", "author", *LENGTHS, *TEXTS)
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/work/book", response_class=HTMLResponse)
+def book_page(
+    request: Request,
+    surface: str = "",
+    entry: str = "",
+    what: str = "",
+    day: str = "",
+    time: str = "",
+    depth_mm: str = "",
+    spacing_mm: str = "",
+    width_mm: str = "",
+    strips: str = "",
+    contractor: str = "",
+    around: str = "",
+    author: str = "",
+) -> Response:
+    pipeline = pipeline_of(request)
+    if not pipeline.config.stations():
+        return answer(request, "empty.html", pipeline, {"twin": "/api/v1/site"})
+    asked = {key: request.query_params.get(key, "") for key in FORM_FIELDS}
+    before = _booking(pipeline, asked["entry"])
+    found = surface_of(pipeline, surface or (before.surface if before else pipeline.config.surfaces[0].name))
+    return page(request, "book.html", (book_page, *asked.values()), lambda: _facts(request, found, before, asked))
+
+
+@router.post("/work/book")
+def book(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+    """Write the booking, or write it anew in place of the one that it changes, and lead to where it stands judged."""
+    pipeline = pipeline_of(request)
+    before, surface = _booking(pipeline, form.get("entry", "")), surface_of(pipeline, form.get("surface", ""))
+    if form.get("entry") and before is None:  # somebody has withdrawn or changed it meanwhile
+        raise _no_such(form["entry"][:20])
+    made, faults = _entry(pipeline, surface, form)
+    written = diary.add(pipeline, made, faults) if before is None else diary.change(pipeline, before.id, made, faults)
+    return RedirectResponse(f"/work#booked-{written.id}", 303)
+
+
+@router.post("/work/{entry_id}/withdrawn")
+def withdraw(request: Request, entry_id: int, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
+    """Strike a booking out; pressed twice it is gone once."""
+    pipeline = pipeline_of(request)
+    entry = pipeline.diary.entry(entry_id) if 0 < entry_id < LARGEST_ID else None
+    if entry is not None:
+        if not _is_booked(entry):
+            raise _no_such(entry_id)
+        diary.strike(pipeline, entry_id)
+    return RedirectResponse("/work", 303)
+
+
+def _booking(pipeline: Pipeline, number: str) -> DiaryEntry | None:
+    """The booking of a number; None where none is named, or it is booked no more."""
+    entry = pipeline.diary.entry(int(number)) if number.isdecimal() and len(number) < 19 else None
+    return entry if entry is not None and _is_booked(entry) else None
+
+
+def _is_booked(entry: DiaryEntry) -> bool:
+    return entry.kind == "pass" and entry.body.get("state") == "booked"
+
+
+def _no_such(number: object) -> Problem:
+    return Problem(404, "No such booking", f"found {number}, expected the number of a booked pass in the diary")
+
+
+# --- from the form to an entry ---------------------------------------------------------------------------------------
+
+
+def _entry(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[DiaryEntry, list[str]]:
+    """The entry that a form amounts to, and what is wrong with it beside what the diary finds."""
+    faults, body = list[str](), dict[str, object]()
+    kind, _, variant = form.get("what", "").partition(".")
+    body["pass"] = kind
+    if variant:
+        body["variant"] = variant
+    body["state"] = "booked"
+    for key in LENGTHS:
+        number = _number(form.get(key, "").strip(), key, faults)
+        if number is not None:
+            body[key] = number
+    for key in TEXTS:
+        if form.get(key, "").strip():
+            body[key] = form[key].strip()
+    if form.get("around"):
+        body["around"] = True
+    at_ms, now_ms = _time_ms(pipeline, form, faults), pipeline.clock.now_ms()
+    author = form.get("author", "").strip()
+    return DiaryEntry("pass", surface.name, at_ms or now_ms, body, None, None, author, now_ms), faults
+
+
+def _number(text: str, key: str, faults: list[str]) -> float | None:
+    if not text:
+        return None
+    try:
+        number = float(text.replace(",", "."))
+    except ValueError:
+        number = float("nan")
+    if number != number or abs(number) == float("inf"):
+        faults.append(f"{key}: found {text[:20]!r}, expected a number of mm")
+        return None
+    return number
+
+
+def _time_ms(pipeline: Pipeline, form: dict[str, str], faults: list[str]) -> int | None:
+    day, time = form.get("day", ""), form.get("time", "")
+    try:
+        at = datetime.datetime.fromisoformat(f"{day}T{time}").replace(tzinfo=ZoneInfo(pipeline.config.site.timezone))
+        at_ms = round(at.timestamp() * 1000)
+    except (ValueError, OverflowError):
+        found = f"{day[:20]} {time[:20]}".strip() or "none"
+        faults.append(f"day and time: found {found}, expected a day as 2026-05-04 and a time as 09:00")
+        return None
+    if at_ms < pipeline.clock.now_ms() - DAY_MS:
+        faults.append("day: found one that is past, expected today or one to come")
+    return at_ms
+
+
+# --- what the page shows ---------------------------------------------------------------------------------------------
+
+
+def _facts(request: Request, surface: Surface, before: DiaryEntry | None, asked: dict[str, str]) -> dict[str, Any]:
+    pipeline = pipeline_of(request)
+    zone, now_ms = pipeline.config.site.timezone, pipeline.clock.now_ms()
+    here, others = kinds_of(pipeline, surface)
+    form = _filled(pipeline, surface, before, asked, [value for value, _ in (*here, *others)])
+    entry, faults = _entry(pipeline, surface, form)
+    faults += [f for f in check(pipeline.config, pipeline.diary, entry, now_ms) if f not in faults]
+    many = len(pipeline.config.surfaces) > MOST_LINKS
+    return {
+        "page": "work",
+        "twin": "/api/v1/bookings",
+        **head(stations_of(request), zone),
+        "surface": surface,
+        "surfaces": [] if many or before else [(one.name, one.title) for one in pipeline.config.surfaces],
+        "form": form,
+        "changes": before,
+        "is_gone": bool(asked["entry"]) and before is None,
+        "here": [(value, words.upper_first(words.tied(name))) for value, name in here],
+        "others": [(value, words.upper_first(name)) for value, name in others],
+        "today": words.local(now_ms, ZoneInfo(zone)).date().isoformat(),
+        "faults": [words.upper_first(fault) for fault in faults],
+        "judged": None if faults else _judged(pipeline, surface, entry, now_ms),
+        "cautions": cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm")) if not faults else (),
+    }
+
+
+def _judged(pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int) -> dict[str, Any]:
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    found = judged(pipeline, entry, now_ms)
+    depth, title = entry.body.get("depth_mm"), words.pass_title(entry.body)
+    advice = pipeline.advice()
+    play = [] if advice is None else [p for one in advice.surfaces if one.surface == surface.name for p in one.play]
+    return {
+        "title": words.tied(words.upper_first(title if depth is None else f"{title} to {depth:g} mm")),
+        "when": words.moment(entry.at_ms, pipeline.config.site.timezone, now_ms=now_ms),
+        "verdict": found.word,
+        "clause": words.tied(found.clause),
+        "is_barred": found.is_barred,
+        "lift": lift_line(pipeline, entry, now_ms),
+        "questions": entry_questions(entry),
+        "days": _days(found, zone),
+        "on": words.local(entry.at_ms, zone).date(),
+        "play": {words.local(p.start_ms, zone).date() for p in play},
+    }
+
+
+def _days(found: Judgement, zone: ZoneInfo) -> Any:
+    if found.advised is None:
+        return ()
+    first = first_day([found.advised.outlook], zone)
+    return () if first is None else ten_days(found.advised.outlook, zone, first)
+
+
+def _filled(
+    pipeline: Pipeline, surface: Surface, before: DiaryEntry | None, asked: dict[str, str], values: list[str]
+) -> dict[str, str]:
+    """What stands in the form: what was asked with, else the booking that is changed, else the likeliest first time."""
+    form = {**asked, "surface": surface.name}
+    if before is not None and not asked["what"]:
+        body, at = before.body, words.local(before.at_ms, ZoneInfo(pipeline.config.site.timezone))
+        named = f"{body['pass']}.{body.get('variant', '')}"
+        form["what"] = next((value for value in values if value.startswith(named)), named.rstrip("."))
+        form |= {key: f"{body[key]:g}" for key in LENGTHS if key in body}
+        form |= {key: str(body[key]) for key in TEXTS if key in body}
+        form |= {"around": "on" if body.get("around") else "", "author": before.author}
+        form |= {"day": at.date().isoformat(), "time": f"{at:%H:%M}"}
+        return form
+    form["what"] = asked["what"] or (values[0] if values else "")
+    if not asked["day"] or not asked["time"]:
+        at = _first_time(pipeline, surface, form["what"])
+        form |= {"day": asked["day"] or at.date().isoformat(), "time": asked["time"] or f"{at:%H:%M}"}
+    return form
+
+
+def _first_time(pipeline: Pipeline, surface: Surface, what: str) -> datetime.datetime:
+    """The first hour of the first likely opening; without one tomorrow when work begins."""
+    zone, now_ms = ZoneInfo(pipeline.config.site.timezone), pipeline.clock.now_ms()
+    advice = pipeline.advice()
+    passes = [] if advice is None else [p for one in advice.surfaces if one.surface == surface.name for p in one.passes]
+    one = next((p for p in passes if f"{p.outlook.intent.kind}.{p.outlook.intent.variant}" == what), None)
+    found: list[Stretch] = [] if one is None else [alike(each) for each in openings(one.outlook)]
+    likely = next((each for each in found if likely_stretch(each)), None)
+    if likely is not None:
+        next_hour = -(-now_ms // HOUR_MS) * HOUR_MS
+        return words.local(max(likely.span.start_ms, next_hour), zone)
+    tomorrow = words.local(now_ms, zone) + datetime.timedelta(days=1)
+    return tomorrow.replace(hour=pipeline.config.work.hours[0], minute=0, second=0, microsecond=0)
