@@ -41,7 +41,8 @@ CUTS_FROM_M = 0.002  # a pass less deep goes over a probe: our own choice, where
 CLEARANCE_M = 0.025  # below the blades, for roots to hold and for buried things to be safe: common practice, no source
 
 # The kinds of entries that stages, probes in the ground and alerts rest on; advice rests on all.
-STATION_KINDS = ("core", "depth", "dressing", "fixture", "lift", "pass", "return", "watering")
+HAND_KINDS = ("moisture", "push", "rain")
+STATION_KINDS = (*HAND_KINDS, "core", "depth", "dressing", "fixture", "lift", "pass", "return", "watering")
 PROBE_KINDS = ("lift", "return", "depth")
 ALERT_KINDS = ("pass", "fixture", "covers", "mark", "watering")
 BACK_MS, AHEAD_MS = 400 * DAY_MS, 60 * DAY_MS  # how far back a mark or a pass may count for an alert, and how far ahead

@@ -15,6 +15,7 @@ from types import MappingProxyType
 import numpy as np
 
 from hardware.probe import Channel
+from pipeline.diary.by_hand import HandValue, hand_channels, hand_values, push_values
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import (
     CUTS_FROM_M,
@@ -27,7 +28,7 @@ from pipeline.diary.facts import (
     probes_in_ground,
     read_diary,
 )
-from pipeline.site.ground import Site, Station, Surface
+from pipeline.site.ground import BY_HAND, Site, Station, Surface
 from pipeline.site.passes import PassFacts, SurfaceKind
 from pipeline.site.settings import SiteConfig
 from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m, with_porosity
@@ -97,6 +98,8 @@ class StationContext:
     learned : mapping of str to tuple of ChannelLimits
         By channel id, in order of time; a later one does not change what an earlier one said.
     quality : QualityBounds
+    by_hand, withdrawn : tuple of HandValue
+        What was measured by hand, and what had been until its entry was struck.
     """
 
     ground: Station
@@ -109,9 +112,13 @@ class StationContext:
     passes: tuple[PassDone, ...] = ()
     learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
     quality: QualityBounds = field(default_factory=QualityBounds)
+    by_hand: tuple[HandValue, ...] = ()
+    withdrawn: tuple[HandValue, ...] = ()
 
     @classmethod
-    def from_config(cls, config: SiteConfig, station: str, entries: Iterable[DiaryEntry] = ()) -> StationContext:
+    def from_config(
+        cls, config: SiteConfig, station: str, entries: Iterable[DiaryEntry] = (), struck: Iterable[DiaryEntry] = ()
+    ) -> StationContext:
         """Return the context of a configured station.
 
         Parameters
@@ -121,6 +128,8 @@ class StationContext:
             Slug.
         entries : iterable of DiaryEntry
             Of `STATION_KINDS`; those of other surfaces and stations are passed over.
+        struck : iterable of DiaryEntry
+            Those of `HAND_KINDS` that were struck out.
         """
         ground, surface = config.stations()[station], config.surface_of(station)
         channels = {c.id: c.channel for c in ground.channels}
@@ -130,6 +139,8 @@ class StationContext:
             channels.setdefault(rain_channel, config.channels()[rain_channel].channel)
         facts = read_diary(entries, surface.name, config.passes, station=station)
         made = [p for p in facts.made if p.state == "done"]
+        by_hand, withdrawn = _hand_values(station, facts, read_diary(struck, surface.name, {}, station=station))
+        channels |= hand_channels((*by_hand, *withdrawn))
         return cls(
             ground,
             MappingProxyType(channels),
@@ -139,6 +150,8 @@ class StationContext:
             MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
             _with_configured_cores(facts, ground),
             tuple(_pass_done(p, surface, facts, station, config.passes.get(p.kind)) for p in made),
+            by_hand=by_hand,
+            withdrawn=withdrawn,
         )
 
     @property
@@ -161,10 +174,22 @@ class StationContext:
         own = (i for i, c in self.channels.items() if c.quantity in quantities)
         return tuple(dict.fromkeys((*own, *(i for q, i in self.weather.items() if q in quantities))))
 
+    @property
+    def hand_span_ms(self) -> tuple[int, int] | None:
+        """First and last time of what was measured by hand, struck or not; None where nothing was. [ms since 1970]"""
+        times = [value.at_ms for value in (*self.by_hand, *self.withdrawn)]
+        return (min(times), max(times)) if times else None
+
+    @property
+    def reads_by_hand(self) -> bool:
+        """Whether its water is read by a hand meter alone: it has no moisture channel in the ground."""
+        return not self.moisture and bool(self.facts.moisture)
+
     @cached_property
     def moisture(self) -> tuple[str, ...]:
-        """Ids of the station's own water content channels, shallowest first."""
+        """Ids of the water content channels of the station's own probes, shallowest first."""
         own = [i for i, c in self.channels.items() if c.quantity == "water_content" and self.owns(i)]
+        own = [i for i in own if not is_by_hand(i)]
         return tuple(sorted((i for i in own if self.channels[i].depth_m is not None), key=self._depth_then_id))
 
     @cached_property
@@ -285,6 +310,23 @@ class StationContext:
         """Return the media in which a channel's sensing volume lies or may lie at a moment. [ms since 1970, UTC]"""
         soil, where = self.soil_at(channel_id), self.place(channel_id, at_ms)
         return {Place.THATCH: (self.thatch,), Place.SOIL: (soil,)}.get(where, (self.thatch, soil))
+
+
+def is_by_hand(channel_id: str) -> bool:
+    """Return whether a channel holds what was measured by hand."""
+    return channel_id.split("/")[1:2] == [BY_HAND]
+
+
+def _hand_values(
+    station: str, facts: DiaryFacts, struck: DiaryFacts
+) -> tuple[tuple[HandValue, ...], tuple[HandValue, ...]]:
+    """Values by hand that stand, and those of struck entries in whose place none stands."""
+    pushed = push_values(station, (*facts.pushes, *struck.pushes))
+    out = {push.id for push in struck.pushes}
+    stand = [*hand_values(station, facts.moisture, facts.hand_rain), *(v for v in pushed if v.entry not in out)]
+    gone = [*hand_values(station, struck.moisture, struck.hand_rain), *(v for v in pushed if v.entry in out)]
+    kept = {(value.channel, value.at_ms) for value in stand}
+    return tuple(stand), tuple(value for value in gone if (value.channel, value.at_ms) not in kept)
 
 
 def _day(at_ms: int) -> str:

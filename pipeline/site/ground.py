@@ -24,6 +24,8 @@ from pipeline.site.plan import Metres, Outline, Place, no_crossing
 from pipeline.site.plane import Point, oval
 from pipeline.soil.radiation import Location
 
+BY_HAND = "by-hand"  # stands for the probe in the id of what was measured by hand
+
 
 def _month_day(value: object) -> object:
     if not isinstance(value, str):
@@ -181,6 +183,13 @@ class Probe(Setting):
     calibration: dict[str, Any] = as_written({})
     at_m: Place | None = None
 
+    @field_validator("name")
+    @classmethod
+    def _no_hand(cls, name: str) -> str:
+        if name == BY_HAND:
+            raise expected("another name: it is kept for what is measured by hand")
+        return name
+
     @field_validator("description", mode="before")
     @classmethod
     def _described(cls, model: object, info: ValidationInfo) -> object:
@@ -271,7 +280,8 @@ SoilMedium = Literal["sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam"
 
 
 class Station(Setting):
-    """A place on a surface where probes are, with its media, its own limits and its dated thatch.
+    """A place on a surface with its media, its own limits and its dated thatch, and its probes: none where it is read
+    by hand.
 
     `thatch_dry`, `thatch_drained`, `soil_dry` and `soil_drained` are water contents [m3 m-3] that stand over those of
     the medium; None where they are not given. So do `thatch_porosity` and `soil_porosity` [m3 m-3]. `stone_share` is
@@ -296,7 +306,7 @@ class Station(Setting):
     subsoil: SoilMedium | None = None
     grass: Literal["cool", "warm", "annual_meadow_grass"] = "cool"
     at_m: Place | None = None
-    probe: tuple[Probe, ...] = Field((), min_length=1, max_length=64, strict=False)
+    probe: tuple[Probe, ...] = Field((), max_length=64, strict=False)
     cores: tuple[Core, ...] = Field((), alias="core", max_length=1000, strict=False)
 
     @field_validator("thatch_drained", "soil_drained")

@@ -6,6 +6,8 @@
 - `climate`: Reference evapotranspiration, vapour in the air, the leaf's temperature by night, growth.
 - `drying`: Dry-downs: how long a layer stays wet after the water stops, and how fast it loses it.
 - `estimate`: A figure with its 90 % interval, the count behind it, and why it is withheld.
+- `hand_meter`: What a reading of a hand meter tells of thatch and root zone: its rods average from the leaf down to
+  their end.
 - `layers`: Media, the place of a probe, water stored in thatch and root zone, and relative wetness.
 - `limits`: Dry and drained limit learned from a channel's own history.
 - `moving`: Moving windows over a series by its own time stamps.

@@ -3,6 +3,8 @@
 A stage is pure. Each result rests on a bounded stretch of time about it, so a span worked out alone gives, to the last
 bit, what the whole record gives, if the rows of `recompute.affected` are handed in.
 
+- `by_hand`: What was measured by hand, as observations beside those of probes; and the layers of a station that has no
+  probe.
 - `calibrate`: The first stage: from the number heard to the observation, by the curve named for each channel.
 - `catalogue`: The catalogue of findings: each stored quantity with its unit, its meaning, its stage and where a person
   sees it.

@@ -14,11 +14,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from pipeline.diary.facts import STATION_KINDS
-from pipeline.diary.station import WEATHER, StationContext
+from pipeline.diary.facts import HAND_KINDS, STATION_KINDS
+from pipeline.diary.station import WEATHER, StationContext, is_by_hand
 from pipeline.site.settings import SiteConfig
 from pipeline.soil.layers import CELL_MS
 from pipeline.stages import STAGES
+from pipeline.stages.by_hand import hand_layers, with_hand_values
 from pipeline.stages.field_limits import learned_limits
 from pipeline.stages.stage import (
     FindCells,
@@ -84,7 +85,8 @@ def station_context(config: SiteConfig, station: str, diary: Diary, store: Store
 
     The settings, what people wrote in the diary since, and the limits its channels have shown, where a store is given.
     """
-    context = StationContext.from_config(config, station, diary.entries(STATION_KINDS, *EVER_MS))
+    struck = diary.entries(HAND_KINDS, *EVER_MS, struck=True)
+    context = StationContext.from_config(config, station, diary.entries(STATION_KINDS, *EVER_MS), struck)
     return replace(context, learned={} if store is None else learned_limits(store, context.moisture))
 
 
@@ -108,6 +110,13 @@ class StationContexts:
     def has_learned(self, station: str) -> None:
         """Have the limits of a station read again."""
         self._learned[station] += 1
+
+
+def observed_span(store: Store, context: StationContext) -> tuple[int, int] | None:
+    """Return first and last time of the station's readings and of what was measured by hand. [ms since 1970, UTC]"""
+    heard = store.span([c for c in context.channel_ids if context.owns(c) and not is_by_hand(c)])
+    spans = [span for span in (heard, context.hand_span_ms) if span is not None]
+    return (min(first for first, _ in spans), max(last for _, last in spans)) if spans else None
 
 
 def affected(first_ms: int, last_ms: int) -> TimeSpan:
@@ -164,7 +173,9 @@ def process(
     """
     for stage in READING_STAGES:
         observed = stage.run(observed, context)
+    observed = with_hand_values(observed, context)
     runs = [run.between(start_ms, end_ms) for stage in QUARTER_HOUR_STAGES for run in stage.run(observed, context)]
+    runs += [run.between(start_ms, end_ms) for run in hand_layers(observed, context)]
     own = {i: one.between(start_ms, end_ms) for i, one in observed.items() if context.owns(i)}
     return Drawn(
         context.station,
@@ -338,7 +349,7 @@ def recompute(
     start_ms, end_ms : int, optional
         Widened to whole cells. [ms since 1970, UTC] None: from the first, to the last reading.
     """
-    heard = store.span([c for c in context.channel_ids if context.owns(c)])
+    heard = observed_span(store, context)
     if heard is None:
         return Redone()
     first = heard[0] if start_ms is None else max(start_ms, heard[0])

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import partial
 
 from hardware.reading import ReadingColumns
-from pipeline.diary.facts import changes_the_past
+from pipeline.diary.facts import HAND_KINDS, changes_the_past
 from pipeline.diary.station import WEATHER, StationContext
 from pipeline.run.log import log_fields
 from pipeline.run.metrics import Metrics
@@ -25,6 +25,7 @@ from pipeline.stages.recompute import (
     StationContexts,
     affected,
     keep_unknown,
+    observed_span,
     redo,
     redo_periods,
 )
@@ -86,6 +87,7 @@ def stretches(times_ms: Iterable[int], gap_ms: int) -> list[tuple[int, int]]:
 
 STEP_MS = 31 * 86_400_000  # of output in one step: about 3000 slots of each channel
 MAX_UNKNOWN_CHANNELS = 200
+HAND_REACH_MS = 3_600_000  # pushes of one minute are set one after the other; and a margin
 PERIODS_REST_ON_MS = max(stage.look_ahead_ms for stage in PERIOD_STAGES)
 UNKNOWN = ""  # stands for a station where the channel has none in the settings
 
@@ -204,9 +206,13 @@ class RestageQueue:
         for entry in filter(changes_the_past, changed):
             for surface in self._config.surfaces:
                 for station in surface.stations if surface.name == entry.surface else ():
-                    heard = self._store.span(self._contexts(station.name).channel_ids)
+                    heard = observed_span(self._store, self._contexts(station.name))
                     if heard is not None and entry.station in (None, station.name):
-                        self.mark_span(station.name, entry.at_ms, min(heard[1], self._now_ms()) + LEAD_IN_MS, now_s)
+                        start_ms, end_ms = entry.at_ms, min(heard[1], self._now_ms()) + LEAD_IN_MS
+                        if entry.kind in HAND_KINDS:  # of its own time alone, and what rests on it
+                            start_ms -= HAND_REACH_MS
+                            end_ms = max(entry.at_ms, entry.end_ms or 0) + HAND_REACH_MS
+                        self.mark_span(station.name, start_ms, end_ms, now_s)
         self._diary_revision, self.diary_note = revision, note
 
     def mark_span(self, station: str, start_ms: int, end_ms: int, now_s: float) -> None:

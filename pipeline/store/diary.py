@@ -77,15 +77,21 @@ class Diary:
             ).fetchone()
         return None if row is None else _entry(row)
 
-    def entries(self, kinds: Sequence[str] | None, start_ms: int, end_ms: int) -> list[DiaryEntry]:
-        """Return entries of these kinds (None: all) with start <= time < end that are not struck, in order of time."""
+    def entries(
+        self, kinds: Sequence[str] | None, start_ms: int, end_ms: int, *, struck: bool = False
+    ) -> list[DiaryEntry]:
+        """Return entries of these kinds (None: all) with start <= time < end that are not struck, in order of time.
+
+        With `struck` those that are.
+        """
         wanted = tuple(KINDS if kinds is None else kinds)
         places = ", ".join("?" * len(wanted))
         with self._database.reading() as connection:
             rows = connection.execute(
                 f"SELECT {_COLUMNS} FROM diary "
-                f"WHERE at_ms >= ? AND at_ms < ? AND struck_at_ms IS NULL AND kind IN ({places}) ORDER BY at_ms, id",
-                (start_ms, end_ms, *wanted),
+                "WHERE at_ms >= ? AND at_ms < ? AND (struck_at_ms IS NOT NULL) = ? "
+                f"AND kind IN ({places}) ORDER BY at_ms, id",
+                (start_ms, end_ms, struck, *wanted),
             ).fetchall()
         return [_entry(row) for row in rows]
 

@@ -257,8 +257,10 @@ def test_each_bad_value_is_named_by_its_key(tmp_path: Path, written: str, key: s
             "alerts.roots_dry.months: found [1, 1], expected a list of whole numbers",
         ),
         (
-            '[[surface]]\nname = "z"\nkind = "green"\n[[surface.station]]\nname = "q"\nsoil = "loam"',
-            "surface.z.station.q.probe: found 0, expected 1 to 64 tables, each begun by [[surface.z.station.q.probe]]",
+            '[[surface]]\nname = "z"\nkind = "green"\n[[surface.station]]\nname = "q"\nsoil = "loam"\n'
+            '[[surface.station.probe]]\nname = "by-hand"\nmodel = "thatch"',
+            "surface.z.station.q.probe.by-hand.name: found 'by-hand', expected another name: it is kept for what is "
+            "measured by hand",
         ),
     ],
 )
@@ -267,6 +269,12 @@ def test_each_fault_says_what_was_found_and_expected(tmp_path: Path, written: st
     top = written if written.startswith("broker") else ""
     (line,) = faults(tmp_path, f"{top}\n{GOOD}" + ("" if top else written))
     assert line.startswith(f"underturf.toml: {told}")
+
+
+def test_a_station_without_a_probe_is_sound(tmp_path: Path) -> None:
+    """Its water may be read by hand."""
+    bare = '[[surface]]\nname = "z"\nkind = "green"\n[[surface.station]]\nname = "q"\nsoil = "loam"'
+    assert load(write(tmp_path, GOOD + bare), {}).stations()["q"].probes == ()
 
 
 @pytest.mark.parametrize("rule", BOUNDS_OF_RULES)
