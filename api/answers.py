@@ -347,7 +347,13 @@ def _in_the_way(morning: Morning) -> list[str]:
     if not found:
         count, docked = sum(len(state.probes) for state in morning.states), _last_docked(morning)
         fixed = "fixed " if docked else ""
-        found.append(f"All {count} {fixed}probes are heard." if count > 1 else f"The {fixed}probe is heard.")
+        if count:
+            found.append(f"All {count} {fixed}probes are heard." if count > 1 else f"The {fixed}probe is heard.")
+        found += [
+            f"{words.place(s.surface, s.station)}: {words.heard_line(s, morning.zone)}"
+            for s in morning.states
+            if s.by_hand
+        ]
         found += docked
     found += doubts
     for entry, names in morning.booked:
@@ -454,9 +460,11 @@ def rain_of_day(pipeline: Pipeline, states: Sequence[StationNow]) -> list[float]
         return None
     wettest = max(told, key=lambda s: s.rain_day_mm or 0.0)
     channel = pipeline.config.rain_channel(wettest.station.name)
+    if channel is None:  # read by hand: nobody knows in which hours it fell
+        return None
     end_ms = wettest.now_ms // HOUR_MS * HOUR_MS + HOUR_MS
     start_ms, parts = end_ms - DAY_MS, [0.0] * (24 // PART_H)
-    for row in rows_of(observations_at_step(pipeline, [str(channel)], start_ms, end_ms, "hour")):
+    for row in rows_of(observations_at_step(pipeline, [channel], start_ms, end_ms, "hour")):
         parts[(int(row["measured_at_ms"]) - start_ms) // (PART_H * HOUR_MS)] += number(row["value"]) or 0.0
     return parts
 
@@ -514,6 +522,8 @@ def _went_verdict(morning: Morning) -> tuple[str, str]:
         if any(s.is_in_work for s in morning.states):
             return "Cannot tell.", "Readings are still being worked on."
         if not any(s.wetting for s in morning.states):
+            if all(s.by_hand for s in morning.states):
+                return "Cannot tell.", "No probe stands here."
             gauged = any(s.has_gauge for s in morning.states)
             return ("Nothing", "of 1 mm or more has come in 60 days.") if gauged else ("Cannot tell.", "No gauge here.")
         return "Cannot tell.", "What came could not be followed into the soil."
@@ -646,6 +656,9 @@ def _probe_verdict(morning: Morning) -> tuple[str, str]:
         since = "" if probe.heard_ms is None else f" since {_said_when(probe.heard_ms, morning)}"
         return "Silent:", f"{words.count('probe', number)} at {words.named([place_name(s) for s in some])}{since}."
     faults = [a for a in morning.alerts if a.rule == PROBE_FAULT.name]
+    if morning.states and all(s.by_hand for s in morning.states):
+        last_ms = max(s.heard_ms for s in morning.states if s.heard_ms is not None)
+        return "By hand,", f"last read {_said_when(last_ms, morning)}; no probe stands here."
     booked = "" if morning.booked else " No pass is booked today."
     count = sum(len(s.probes) for s in morning.states)
     if faults:

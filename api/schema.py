@@ -734,6 +734,27 @@ class SeasonSumsOut(BaseModel):
     passes: int = Field(examples=[4])
     thatch_mm: float | None = Field(examples=[14.0], description="by the last cores of the span")
     roots_mm: float | None = Field(examples=[88.0], description="median of the fortnights told")
+    closed_days: int = Field(examples=[3], description="days closed to play, as the diary has them")
+    cost: float | None = Field(examples=[1550.0], description="currency of the site; null where none is in the diary")
+    hours: float | None = Field(examples=[42.0], description="worked, as written with the costs")
+
+
+class ClosedOut(BaseModel):
+    """A span without play, and why."""
+
+    start: Time
+    end: Time
+    reason: str = Field(examples=["standing water"])
+
+
+class CostOut(BaseModel):
+    """What something cost."""
+
+    day: str = Field(examples=["2026-05-04"])
+    what: str = Field(examples=["scarifying by a contractor"])
+    amount: float = Field(examples=[640.0], description="currency of the site")
+    hours: float | None = Field(examples=[6.0])
+    kind: str | None = Field(alias="pass", examples=["scarifying"])
 
 
 class SeasonOut(BaseModel):
@@ -751,6 +772,9 @@ class SeasonOut(BaseModel):
     roots: list[RootsOut]
     passes: list[SeasonPassOut]
     months: list[MonthOut]
+    closed: list[ClosedOut]
+    costs: list[CostOut]
+    currency: str = Field(examples=["EUR"], description="of the site; empty where it is not set")
     so_far: SeasonSumsOut
     last_year: SeasonSumsOut
 

@@ -19,6 +19,7 @@ from api import schema
 from api.data import iso, pipeline_of
 from api.problems import Problem
 from api.state import Row, number, rows_of
+from pipeline.diary.by_hand import Cost
 from pipeline.diary.facts import RULER, DatedPass, DiaryFacts, read_diary
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
@@ -81,6 +82,13 @@ def season_of(pipeline: Pipeline, surface: Surface, year: int) -> schema.SeasonO
         roots=roots,
         passes=[_pass(pipeline, surface, one, zone) for one in _passes(facts) if start <= one.start_ms < end],
         months=months,
+        closed=[
+            schema.ClosedOut(start=iso(one.start_ms), end=iso(one.end_ms), reason=one.reason)
+            for one in facts.closed
+            if one.start_ms < end and one.end_ms >= start
+        ],
+        costs=[_cost(one, zone) for one in facts.costs if start <= one.at_ms < end],
+        currency=pipeline.config.site.currency,
         so_far=_sums(pipeline, surface, facts, zone, start, min(end, max(now_ms, start))),
         last_year=_sums(pipeline, surface, facts, zone, before, same_day),
     )
@@ -183,6 +191,24 @@ def _pass(pipeline: Pipeline, surface: Surface, one: DatedPass, zone: ZoneInfo) 
     )  # fmt: skip
 
 
+def _cost(one: Cost, zone: ZoneInfo) -> schema.CostOut:
+    hours = None if math.isnan(one.hours) else one.hours
+    return schema.CostOut(
+        day=_day(one.at_ms, zone), what=one.what, amount=one.amount, hours=hours, **{"pass": one.kind}
+    )
+
+
+def _closed_days(facts: DiaryFacts, zone: ZoneInfo, start_ms: int, end_ms: int) -> int:
+    """How many days of the site's calendar in start <= t < end some of which was closed to play."""
+    days: set[datetime.date] = set()
+    for one in facts.closed:
+        first, last = max(one.start_ms, start_ms), min(one.end_ms, end_ms - 1)
+        if first <= last:
+            begin, until = (datetime.datetime.fromtimestamp(at / 1000, zone).date() for at in (first, last))
+            days |= {begin + datetime.timedelta(days=n) for n in range((until - begin).days + 1)}
+    return len(days)
+
+
 def _months(
     pipeline: Pipeline, surface: Surface, facts: DiaryFacts, edges: Sequence[int], now_ms: int
 ) -> Iterator[schema.MonthOut]:
@@ -231,6 +257,8 @@ def _sums(
     depths = [
         one.depth_mm.value for one in _roots(pipeline, surface, start_ms, end_ms) if one.depth_mm.value is not None
     ]
+    costs = [one for one in facts.costs if start_ms <= one.at_ms < end_ms]
+    worked = [one.hours for one in costs if math.isfinite(one.hours)]
     return schema.SeasonSumsOut(
         until=iso(end_ms),
         rain_mm=_rain(pipeline, surface, start_ms, end_ms),
@@ -238,4 +266,7 @@ def _sums(
         passes=sum(start_ms <= one.start_ms < end_ms for one in facts.made),
         thatch_mm=cores[-1].thatch_mm if cores else None,
         roots_mm=statistics.median(depths) if depths else None,
+        closed_days=_closed_days(facts, zone, start_ms, end_ms),
+        cost=math.fsum(one.amount for one in costs) if costs else None,
+        hours=math.fsum(worked) if worked else None,
     )

@@ -16,12 +16,14 @@ from typing import Any
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.diary.station import StationContext
+from pipeline.forecast.by_hand import CARRIED_D
 from pipeline.service import Pipeline
 from pipeline.site.ground import InstalledChannel, Station, Surface
 from pipeline.units import BELIEVED, DAY_MS, HOUR_MS, TIME_SLACK_MS, Flag
 
 LAYERS = ("thatch", "top_layer", "root_zone")
 LAYER_IS_FRESH_MS = 6 * HOUR_MS  # a finding older than the last reading by more than this does not belong to it
+MOST_OF_DAY = 0.75  # of a day that a gauge read by hand has to tell of: our own choice
 LOOK_BACK_FOR_WETTING_MS = 60 * DAY_MS
 Row = Mapping[Any, Any]  # of a table of the store
 
@@ -119,6 +121,7 @@ class StationNow:
     newest readings are not yet in `wetting`. `core_ms` is when the core was cut that tells the thatch. With the leaf at
     `frost_degc` or below there is frost, as alerts have it.
     Nobody has confirmed the time of its readings since `unconfirmed_since_ms`; None where it is confirmed.
+    Where its water is read `by_hand`, `heard_ms` is the last reading, and it is old only after two weeks.
     """
 
     surface: Surface
@@ -137,6 +140,7 @@ class StationNow:
     rain_day_mm: float | None
     frost_degc: float
     unconfirmed_since_ms: int | None = None
+    by_hand: bool = False
 
     @property
     def is_old(self) -> bool:
@@ -146,7 +150,7 @@ class StationNow:
     @property
     def is_silent(self) -> bool:
         """Whether there was an answer once, and none from any probe when it was last read."""
-        return self.heard_ms is not None and all(probe.is_silent for probe in self.probes)
+        return self.heard_ms is not None and not self.by_hand and all(probe.is_silent for probe in self.probes)
 
     @property
     def silent(self) -> tuple[ProbeNow, ...]:
@@ -178,13 +182,17 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
     heard_ms = max((p.heard_ms for p in probes if p.heard_ms is not None), default=None)
     as_of_ms = _last_moisture(station, latest, now_ms)
     week_ago = _week_ago(pipeline, ids, as_of_ms)
+    by_hand = context.reads_by_hand
+    if by_hand:
+        heard_ms = max((one.at_ms for one in context.facts.moisture if one.at_ms <= now_ms), default=None)
+        as_of_ms = now_ms if heard_ms is None else heard_ms
     silent_ms = round(PROBE_FAULT.bounds_in(pipeline.config.alerts).silent_h * HOUR_MS)
     return StationNow(
         surface=surface,
         station=station,
         now_ms=now_ms,
         heard_ms=heard_ms,
-        silent_ms=silent_ms,
+        silent_ms=CARRIED_D * DAY_MS if by_hand else silent_ms,
         probes=probes,
         thatch_m=number(context.thatch_m(now_ms)),
         core_ms=max((core.at_ms for core in context.facts.cores if core.at_ms <= now_ms), default=None),
@@ -195,10 +203,11 @@ def station_now(pipeline: Pipeline, surface: Surface, station: Station, now_ms: 
         ),
         wetting=next(iter(wettings(pipeline, station.name, now_ms)), None),
         is_in_work=pipeline.periods_wait_for(station.name),
-        has_gauge=pipeline.config.rain_channel(station.name) is not None,
-        rain_day_mm=_rain_of_day(pipeline, station.name, now_ms, silent_ms),
+        has_gauge=pipeline.config.rain_channel(station.name) is not None or bool(context.facts.hand_rain),
+        rain_day_mm=_rain_of_day(pipeline, context, now_ms, silent_ms),
         frost_degc=FROST_AT_DAWN.bounds_in(pipeline.config.alerts).on_degc,
         unconfirmed_since_ms=pipeline.nodes.unconfirmed_since_ms(station.name),
+        by_hand=by_hand,
     )
 
 
@@ -319,11 +328,17 @@ def _by_quantity(pipeline: Pipeline, station: str, start_ms: int, end_ms: int) -
     return found
 
 
-def _rain_of_day(pipeline: Pipeline, station: str, now_ms: int, silent_ms: int) -> float | None:
-    """Rain of the last 24 hours, None when there is no gauge or it was not heard through all of them. [mm]"""
-    channel = pipeline.config.rain_channel(station)
+def _rain_of_day(pipeline: Pipeline, context: StationContext, now_ms: int, silent_ms: int) -> float | None:
+    """Rain of the last 24 hours, None when there is no gauge or it was not heard through all of them. [mm]
+
+    Of a gauge read by hand the readings that fall in them, each even over its span, if they tell of most of the hours.
+    """
+    channel = pipeline.config.rain_channel(context.station)
     if channel is None:
-        return None
+        read = [(one, one.overlap_ms(now_ms - DAY_MS, now_ms)) for one in context.facts.hand_rain]
+        told_ms = sum(inside_ms for _, inside_ms in read)
+        by_hand_mm = math.fsum(one.rain_mm * ms / max(one.end_ms - one.start_ms, 1) for one, ms in read)
+        return by_hand_mm if told_ms >= MOST_OF_DAY * DAY_MS else None
     rows = rows_of(pipeline.store.observations([channel], now_ms - DAY_MS + 1, now_ms + 1))
     fallen = {int(row["measured_at_ms"]): number(row["value"]) for row in rows if row["flag"] in BELIEVED}
     if max(after - before for before, after in pairwise((now_ms - DAY_MS, *fallen, now_ms))) > silent_ms:

@@ -19,7 +19,7 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import KINDS, DiaryEntry
 from pipeline.site.ground import Station, Surface
 from pipeline.site.settings import SiteConfig
-from pipeline.units import Flag
+from pipeline.units import DAY_MS, Flag
 
 LAYER_WORDS = {"thatch": "Thatch", "top_layer": "Top layer", "root_zone": "Root zone"}
 FLAG_WORDS = {
@@ -142,6 +142,9 @@ def heard_line(state: StationNow, timezone: str) -> str:
     if state.heard_ms is None:
         return "Nothing has been heard from this station yet."
     when = moment(state.heard_ms, timezone, now_ms=state.now_ms)
+    if state.by_hand:
+        then = "" if state.now_ms - state.heard_ms < DAY_MS else " What follows is how it was read then."
+        return f"By hand, last read on {when}, {age(state.now_ms - state.heard_ms)} ago.{then}"
     line = f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
     if state.is_silent:
         line = f"S{silent_since(state.heard_ms, state.now_ms, timezone)[1:]}."
@@ -347,6 +350,8 @@ def wetting_line(state: StationNow, timezone: str) -> str:
         return "Last wetting: cannot tell yet. Readings are still being worked on."
     if not state.has_gauge:
         return "Last wetting: cannot tell. There is no gauge at this site."
+    if state.by_hand:
+        return "Last wetting: cannot tell. Only a probe can follow water into the ground."
     return "Last wetting: the gauge has told of none of 1 mm or more in 60 days."
 
 

@@ -26,6 +26,8 @@ def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:
     else:
         # the hour alone is enough for what was heard in the last ones, past midnight too
         age = f"{words.age(now_ms - heard_ms)} old" if is_old else f"heard {words.clock(heard_ms, zone)}"
+        if not is_old and all(s.by_hand for s in states if s.heard_ms == heard_ms):
+            age = f"by hand, last read {words.soon(heard_ms, zone, now_ms)}"
     return {"now": words.date_and_clock(now_ms, zone), "age": age, "age_is_old": is_old}
 
 

@@ -70,6 +70,8 @@ def _facts(request: Request) -> dict[str, Any]:
 
 def _cut(states: Sequence[StationNow], zone: str) -> str:
     heard = [s.heard_ms for s in states if s.heard_ms is not None and not s.is_old]
+    if all(s.by_hand for s in states if s.heard_ms is not None):
+        return f"read by hand {words.soon(max(heard), zone, states[0].now_ms)}"
     return f"cut at {words.clock(max(heard), zone)}"
 
 
@@ -221,6 +223,13 @@ def _slice(one: _Drawn, pen: Pen, foot_mm: float, zone: str) -> dict[str, Any]:
     }
 
 
+def _by_hand(state: StationNow, zone: str) -> tuple[str, ...]:
+    """When a station was last read by hand; none where probes read it."""
+    if not state.by_hand or state.heard_ms is None:
+        return ()
+    return (f"By hand, last read on {words.soon(state.heard_ms, zone, state.now_ms)}.",)
+
+
 def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigure | None, zone: str) -> dict[str, str]:
     """Return what stands under a slice: a bold word or two, what follows it, and what is said quietly."""
     if state.heard_ms is None:
@@ -234,5 +243,5 @@ def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigur
     return {
         "bold": words.upper_first(first) + ("," if rest else "."),
         "words": " ".join(part for part in ("".join(f"{one}." for one in rest), drink) if part),
-        "quiet": thatch_words(state, depths, zone),
+        "quiet": " ".join((*_by_hand(state, zone), thatch_words(state, depths, zone))),
     }

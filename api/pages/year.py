@@ -90,6 +90,9 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
         "passes": [_pass_words(one) for one in reversed(found.passes)],
         "beside": _beside(found),
         "rows": [_month_row(one) for one in found.months],
+        "closed": [_closed_words(one, zone) for one in found.closed],
+        "costs": [_cost_words(one, found.currency) for one in found.costs],
+        "cost_in_all": _money(math.fsum(one.amount for one in found.costs), found.currency),
         "surfaces": [(one.name, one.title) for one in pipeline.config.surfaces],
         "years": [y for y in (year - 1, year, year + 1) if y <= this_year],
         "shown_year": year,
@@ -164,11 +167,37 @@ def _beside(found: schema.SeasonOut) -> list[tuple[str, str, str]]:
         ("Rain", "rain_mm", " mm"),
         ("Water given", "given_mm", " mm"),
         ("Passes made", "passes", ""),
+        ("Days closed to play", "closed_days", ""),
+        ("Hours worked, as written", "hours", " h"),
     )
-    return [
+    told = [
         (name, shown(getattr(found.last_year, key), unit), shown(getattr(found.so_far, key), unit))
         for name, key, unit in rows
     ]
+    spent = (found.last_year.cost, found.so_far.cost)
+    if any(one is not None for one in spent):
+        before, this = ("not known" if one is None else _money(one, found.currency) for one in spent)
+        told.append(("Spent", before, this))
+    return told
+
+
+def _money(amount: float, currency: str) -> str:
+    """An amount to the whole, as `1,550 EUR`; without a currency where the settings name none."""
+    return f"{amount:,.0f} {currency}".rstrip()
+
+
+def _closed_words(one: schema.ClosedOut, zone: str) -> tuple[str, str]:
+    """The day or days closed to play, and why."""
+    first, last = (words.local(round(_ms(edge)), ZoneInfo(zone)).date() for edge in (one.start, one.end))
+    until = "" if first == last else f" to {last.day} {last:%b}"
+    return f"{first.day} {first:%b}{until}", one.reason
+
+
+def _cost_words(one: schema.CostOut, currency: str) -> tuple[str, str]:
+    """What was paid for, and how much."""
+    day = datetime.date.fromisoformat(one.day)
+    hours = "" if one.hours is None else f", {one.hours:g} h"
+    return f"{words.upper_first(one.what)}, {day.day} {day:%b}{hours}", _money(one.amount, currency)
 
 
 def _month_row(one: schema.MonthOut) -> tuple[str, str, str, str]:

@@ -141,7 +141,7 @@ def _fixtures(kept: Kept[tuple[Fixture, ...]] | None, now_ms: int) -> tuple[tupl
 
 
 def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tuple[SurfaceAdvice, list[str]]:
-    stations = stations_with_moisture(view.config, surface.stations)
+    stations = stations_with_moisture(view, surface.stations)
     views = surface_views(view, stations, {s.name: surface.place(s) for s in surface.stations})
     hours = [hours_of(view, one) for one in views]
     table = treatments().for_surface(surface.kind, view.config.bounds[surface.name])
@@ -155,7 +155,7 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     notes = [note for one in views for note in (*one.notes, *one.forecast.notes)]
     notes += [f"{one.place}: {one.forecast.reason}" for one in views if one.forecast.reason]
     if not views:
-        notes.append(f"{surface.title}: no probe in the turf, so nothing is advised")
+        notes.append(f"{surface.title}: no probe in the turf and no reading by hand, so nothing is advised")
     ahead = tuple(p for p in plans.play if p.end_ms > view.now_ms)
     return SurfaceAdvice(
         surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None)

@@ -6,12 +6,14 @@ let expect; rain past it is that of the middle member, so that chance and not th
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
@@ -19,8 +21,9 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.diary.station import StationContext
 from pipeline.forecast.balance import WEEKS, Boxes, Fit, PastHours, fit, past_hours
+from pipeline.forecast.by_hand import Carried, HandWetness, carry
 from pipeline.forecast.climatology import Daily, Season, air_ahead, by_hour_of_day, season, soil_ahead
-from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, weather_ahead
+from pipeline.forecast.weather_ahead import DAYS_AHEAD, PastWeather, WeatherAhead, usual_demand_mm, weather_ahead
 from pipeline.forecast.weather_file import WeatherForecast
 from pipeline.forecast.wetness import (
     WetnessForecast,
@@ -32,8 +35,10 @@ from pipeline.forecast.wetness import (
 from pipeline.site.ground import Station
 from pipeline.site.settings import SiteConfig
 from pipeline.soil.climate import dewpoint_from_humidity_degc, hourly_demand_mm
+from pipeline.soil.estimate import NORMAL_90
 from pipeline.soil.layers import Place, middle
 from pipeline.soil.moving import binned_means
+from pipeline.soil.wetting import Watering
 from pipeline.stages.climate import ET_WEATHER, SOIL_DEPTH_M, SOIL_REACH_M, hourly_means, hourly_weather
 from pipeline.stages.layers import limits_of
 from pipeline.stages.recompute import station_context
@@ -317,7 +322,8 @@ class StationView:
     """One station with probes in its turf, up to now and ahead.
 
     `past` reaches one hour beyond the whole hour that is on. `recent` holds every channel read, by id.
-    `carried_since_ms` and `carried_from` tell of a lifted probe.
+    `carried_since_ms` and `carried_from` tell of a lifted probe. Where the water is read by hand, `by_hand_ms` is when
+    it last was [ms since 1970, UTC], and `past` and `fitted` are carried on from there.
     """
 
     station: Station
@@ -334,15 +340,13 @@ class StationView:
     carried_since_ms: int | None = None
     carried_from: str = ""
     notes: tuple[str, ...] = ()
+    by_hand_ms: int | None = None
 
 
-def stations_with_moisture(config: SiteConfig, surface_stations: Sequence[Station]) -> list[Station]:
-    """Return the stations with a moisture channel in the ground."""
-    return [
-        s
-        for s in surface_stations
-        if any(c.channel.quantity == "water_content" and c.channel.depth_m is not None for c in s.channels)
-    ]
+def stations_with_moisture(view: View, surface_stations: Sequence[Station]) -> list[Station]:
+    """Return the stations whose water is read, by a channel in the ground or by hand."""
+    contexts = ((s, context_of(view, s.name)) for s in surface_stations)
+    return [s for s, context in contexts if context.moisture or context.facts.moisture]
 
 
 def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, str]) -> list[StationView]:
@@ -364,6 +368,9 @@ def surface_views(view: View, stations: Sequence[Station], titles: Mapping[str, 
     bare = {name: _without_lifted(view, past, name) for name, past in pasts.items()}
     views = []
     for station in stations:
+        if context_of(view, station.name).reads_by_hand:
+            views.append(_hand_view(view, station, titles[station.name], bare[station.name]))
+            continue
         fitted = _fit(view, context_of(view, station.name), bare[station.name])
         since = out[station.name]
         past, source = bare[station.name], ""
@@ -420,6 +427,70 @@ def _view(
     )
 
 
+def _hand_view(view: View, station: Station, place: str, past: PastHours) -> StationView:
+    """Return a station whose water is read by hand, carried on to now."""
+    context = context_of(view, station.name)
+    carried = _carried_by_hand(view, context, past)
+    found = _view(view, station, place, carried.past, carried.fit, None, "")
+    return replace(
+        found,
+        newest_ms=carried.read_ms if carried.fit.parameters is None else view.now_ms,
+        by_hand_ms=carried.read_ms,
+        notes=(*found.notes, *_hand_notes(view, carried, place)),
+    )
+
+
+def _carried_by_hand(view: View, context: StationContext, past: PastHours) -> Carried:
+    place, climate, demand = context.site.location, view.config.climate, past.reference_et_mm
+    if place is not None and climate is not None:
+        days = -(-demand.size // 24)
+        usual = usual_demand_mm(climate, past.first_ms, days, place)[: demand.size]
+        past = replace(past, reference_et_mm=np.where(np.isnan(demand), usual, demand))
+    boxes = boxes_now(context, past, view.now_ms)
+    table = view.store.findings(context.station, HAND_QUANTITIES, past.first_ms, view.now_ms + 1)
+    return carry(past, hand_readings(table, boxes.root_capacity_mm), boxes)
+
+
+HAND_QUANTITIES = ["root_zone_water", "root_zone_wetness"]
+
+
+def hand_readings(table: pd.DataFrame, capacity_mm: float) -> list[HandWetness]:
+    """Return the wetness of the root zone as read by hand, each with the error of its water over what is held.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Findings of `HAND_QUANTITIES`.
+    capacity_mm : float
+        Water between the dry and the drained limit. [mm]
+    """
+    found: dict[int, dict[str, tuple[float, float, float]]] = {}
+    columns = (table[name].tolist() for name in ("start_ms", "quantity", "value", "low", "high"))
+    for at_ms, quantity, *numbers in zip(*columns, strict=True):
+        found.setdefault(int(at_ms), {})[str(quantity)] = (numbers[0], numbers[1], numbers[2])
+    readings = []
+    for at_ms, both in sorted(found.items()):
+        if len(both) == len(HAND_QUANTITIES) and np.isfinite(both["root_zone_wetness"][0]):
+            _, low, high = both["root_zone_water"]
+            error = max((high - low) / (2.0 * NORMAL_90 * capacity_mm), LEAST_HAND_ERROR)
+            readings.append(HandWetness(at_ms, both["root_zone_wetness"][0], error))
+    return readings
+
+
+def _hand_notes(view: View, carried: Carried, place: str) -> tuple[str, ...]:
+    """Return when it was last read and how sure the carried wetness is, in words."""
+    if carried.fit.parameters is None or carried.read_ms is None:
+        return ()
+    on = datetime.datetime.fromtimestamp(carried.read_ms / 1000, view.zone)
+    notes = [
+        f"{place}: by hand, last read on {on:%a} {on.day} {on:%b}, and carried on by the weather since: coarser than a "
+        f"probe, {100 * carried.error:.0f} % of the way from dry to drained either way in two cases of three"
+    ]
+    if carried.dry_h:
+        notes.append(f"{place}: rain of {carried.dry_h} hours since the last reading is not known, and counted as none")
+    return tuple(notes)
+
+
 def _until(view: View, past: PastHours) -> PastHours:
     """Return the past up to the hour that is on, without it."""
     return past.cut(0, (view.hour_ms - past.first_ms) // HOUR_MS)
@@ -461,6 +532,7 @@ def _past(view: View, context: StationContext) -> PastHours:
         roots=wetness.get("root_zone_wetness", NO_SERIES),
         rain=rain, reference_et_mm=demand, waterings=diary.measured_waterings,
         covered=diary.covers,
+        rain_by_hand=[Watering(r.start_ms, r.end_ms, r.rain_mm) for r in diary.hand_rain],
     )  # fmt: skip
 
 
@@ -548,6 +620,7 @@ def _doubt(
 
 
 TOP_M = 0.030  # one no deeper may stand for the top of the ground: our own choice
+LEAST_HAND_ERROR = 0.05  # of a wetness read by hand, whatever its limits: our own choice
 CUT_M = 0.150  # down to here ground may be frozen under a thawed top: our own choice
 SEEDBED_DAYS = 45
 SPREAD_OF = {
@@ -667,6 +740,8 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
     }
     blank = np.full(LOOK_BACK_H, np.nan)
     soil = _at_50_mm(depths, measured)
+    if station.by_hand_ms is not None and not depths:
+        soil = _as_warm_as_the_air(station, first_ms, air)
     if station.carried_since_ms is not None:
         soil = _carried_hours(soil, air)
     top = min((i for i in depths if depths[i] <= TOP_M), key=lambda i: depths[i], default="")
@@ -678,6 +753,14 @@ def _soil(view: View, station: StationView, first_ms: int, air: FloatArray) -> d
         "ground_top_temperature_degc": _joined(measured.get(top, blank), nothing),
         "ground_depth_temperature_degc": _joined(coldest, nothing),
     }
+
+
+def _as_warm_as_the_air(station: StationView, first_ms: int, air: FloatArray) -> FloatArray:
+    """Return the soil of a week where no thermometer is in it: the mean of the air, else the usual. [degC]"""
+    at_ms = first_ms + HOUR_MS * np.arange(LOOK_BACK_H, dtype=np.int64)
+    known = air[:LOOK_BACK_H][np.isfinite(air[:LOOK_BACK_H])]
+    usual = _usual(station, at_ms)
+    return np.full(LOOK_BACK_H, known.mean()) if known.size >= 24 else usual
 
 
 def _carried_hours(soil: FloatArray, air: FloatArray) -> FloatArray:

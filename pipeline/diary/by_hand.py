@@ -52,6 +52,10 @@ class HandRain(NamedTuple):
     rain_mm: float
     written_at_ms: int = 0
 
+    def overlap_ms(self, start_ms: int, end_ms: int) -> int:
+        """Return how much of its span lies in start <= t < end. [ms]"""
+        return max(min(self.end_ms, end_ms) - max(self.start_ms, start_ms), 0)
+
 
 class Closed(NamedTuple):
     """A span without play, and why. [ms since 1970, UTC]"""

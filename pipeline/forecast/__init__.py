@@ -1,6 +1,8 @@
 """Days to come: weather, the water balance, and the wetness that follows.
 
 - `balance`: Water of the thatch and the root zone hour by hour, for many members at once, and its fit to one station.
+- `by_hand`: Wetness of a root zone that is read by hand now and then, carried from reading to reading by the water
+  balance.
 - `climatology`: Temperatures ahead where no forecast gives them: of the air, the leaf and the soil, and the chance of a
   frost.
 - `weather_ahead`: Members of the weather ahead: round a forecast, from the site's own past at the same season, or from

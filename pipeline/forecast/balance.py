@@ -416,6 +416,18 @@ def fit(past: PastHours, boxes: Boxes) -> Fit:
     return Fit(problem.parameters(shares), _by_lead(thatch[0]), _by_lead(root[0]), days)
 
 
+def usual_parameters(boxes: Boxes) -> Parameters:
+    """Return the balance of a station of which nothing is learned: every parameter where its range starts."""
+    values = {name: each.start for name, each in RANGES.items()}
+    return Parameters(
+        **values,
+        thatch_capacity_mm=boxes.thatch_capacity_mm,
+        thatch_full_wetness=boxes.thatch_full_wetness,
+        root_capacity_mm=boxes.root_capacity_mm,
+        root_full_wetness=boxes.root_full_wetness,
+    )
+
+
 def state_now(past: PastHours, parameters: Parameters) -> tuple[WaterStores, float] | None:
     """Return the stores that a forecast starts from, and the hours since water reached the thatch. [mm], [h]
 
@@ -566,6 +578,7 @@ def past_hours(
     reference_et_mm: FloatArray,
     waterings: Sequence[Watering] = (),
     covered: Sequence[tuple[int, int]] = (),
+    rain_by_hand: Sequence[Watering] = (),
 ) -> PastHours:
     """Put a station's past on whole hours.
 
@@ -585,6 +598,8 @@ def past_hours(
         Of known amount. Spread evenly over their time; one without length falls into its hour.
     covered : sequence of (int, int)
         Begin and end of spans under covers: hours that begin in one get no rain. [ms since 1970, UTC]
+    rain_by_hand : sequence of Watering
+        Rain of a gauge read by hand, even over its span, for hours of which no other gauge tells.
 
     Returns
     -------
@@ -602,6 +617,10 @@ def past_hours(
         )
     at_ms = first_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
     water = _rain_by_hour(at_ms, *rain)
+    silent = np.isnan(water)
+    for fallen in rain_by_hand:
+        inside = silent & (at_ms + HOUR_MS > fallen.start_ms) & (at_ms < fallen.end_ms)
+        water[inside] = np.nan_to_num(water[inside]) + _shared_mm(at_ms, fallen)[inside]
     for begin_ms, end_ms in covered:
         water[(at_ms >= begin_ms) & (at_ms < end_ms)] = 0.0  # known to be none, whatever the gauge says
     for given in waterings:

@@ -205,14 +205,26 @@ def from_climate(
     hour = np.arange(24)[np.newaxis, :, np.newaxis]
     falling = (hour >= begin[:, np.newaxis]) & (hour < begin[:, np.newaxis] + STORM_H)
     rain = (falling * fallen[:, np.newaxis] / STORM_H).reshape(24 * days, members)
-    demand = air.hargreaves_et_daily_mm(
-        _season(climate.highest_degc, date), _season(climate.lowest_degc, date),
-        sun.extraterrestrial_radiation_daily(place.latitude_deg, date),
-    )  # fmt: skip
+    demand = _usual_et_daily_mm(climate, date, place)
     dry = 1.0 / (1.0 - wet_share * (1.0 - WET_DAY_DEMAND))
     factor = np.where(wet, WET_DAY_DEMAND, 1.0) * dry[:, np.newaxis]
     hourly = shared_over_days(now_ms, demand[:, np.newaxis] * factor, place)
     return WeatherAhead(now_ms, rain, hourly, WeatherSource.CLIMATE)
+
+
+def usual_demand_mm(climate: MonthlyClimate, first_ms: int, days: int, place: Location) -> FloatArray:
+    """Return the reference evapotranspiration usual at the date, by the hour, shape (24 * day,). [mm h-1]"""
+    date = day_of_year(first_ms + DAY_MS * np.arange(days, dtype=np.int64) + DAY_MS // 2)
+    daily = _usual_et_daily_mm(climate, date, place)
+    return np.asarray(shared_over_days(first_ms, daily[:, np.newaxis], place)[:, 0], dtype=np.float64)
+
+
+def _usual_et_daily_mm(climate: MonthlyClimate, date: FloatArray, place: Location) -> FloatArray:
+    """By Hargreaves from the mean temperatures."""
+    return air.hargreaves_et_daily_mm(
+        _season(climate.highest_degc, date), _season(climate.lowest_degc, date),
+        sun.extraterrestrial_radiation_daily(place.latitude_deg, date),
+    )  # fmt: skip
 
 
 def _season(months: npt.ArrayLike, date: FloatArray) -> FloatArray:

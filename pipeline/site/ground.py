@@ -7,6 +7,7 @@ canonical units. `pipeline.site.fields` says how a field states what it expects.
 from __future__ import annotations
 
 import datetime
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -40,7 +41,7 @@ MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day), Field(descrip
 class Site(Setting):
     """The place. Latitude and longitude are None when not given; what needs them says so.
 
-    `country` is for the caution on taking water; empty when not given.
+    `country` is for the caution on taking water, `currency` of the costs in the diary; empty when not given.
     """
 
     name: Slug
@@ -50,6 +51,9 @@ class Site(Setting):
     longitude_deg: float | None = Field(None, ge=-180.0, le=180.0)
     elevation_m: float = Field(0.0, ge=-430.0, le=6000.0)
     country: Text = Field("", validate_default=False)
+    currency: Annotated[
+        str, Field(description="three capital letters as 'EUR' (ISO 4217)"), sound(re.compile("[A-Z]{3}").fullmatch)
+    ] = Field("", validate_default=False)
 
     @field_validator("timezone")
     @classmethod

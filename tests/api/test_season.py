@@ -37,6 +37,11 @@ def ground(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Ground]:
     write(DiaryEntry("pass", "square", ms(9, 15), {**blades, "state": "booked"}))
     write(DiaryEntry("watering", "square", NOW_MS - 2 * DAY_MS, {"water_mm": 8}, None, NOW_MS - 2 * DAY_MS + 3_600_000))
     write(DiaryEntry("watering", "square", NOW_MS - DAY_MS, {}, None, NOW_MS - DAY_MS + 3_600_000))
+    for day, lasts_d in ((1, 2), (2, None)):
+        end_ms = None if lasts_d is None else ms(3, day) + lasts_d * DAY_MS
+        write(DiaryEntry("closed", "square", ms(3, day), {"reason": "standing water"}, None, end_ms))
+    for amount, more in ((640, {"pass": "scarifying", "hours": 6}), (910.5, {})):
+        write(DiaryEntry("cost", "square", ms(2, 1), {"amount": amount, "what": f"bill of {amount}", **more}))
     made.pipeline.recompute_passes("s1")
     yield made
     made.pipeline.stop()
@@ -75,6 +80,20 @@ def test_figures_are_those_stored(client: TestClient, ground: Ground) -> None:
     assert len(found["roots"]) == len(depths)
     assert found["so_far"]["given_mm"] == 8.0 and found["last_year"]["given_mm"] is None
     assert found["so_far"]["passes"] == 1 and found["so_far"]["thatch_mm"] == 16.0
+
+
+def test_days_closed_and_costs_are_summed(client: TestClient) -> None:
+    """1 to 3 March, and 2 March again, are three days; 640 and 910.50 are 1550.50, with 6 hours (counted by hand)."""
+    found = client.get("/api/v1/surfaces/square/season").json()
+    sums = found["so_far"]
+    assert (sums["closed_days"], sums["cost"], sums["hours"]) == (3, 1550.5, 6.0)
+    assert (found["last_year"]["closed_days"], found["last_year"]["cost"]) == (0, None)
+    assert [(one["amount"], one["hours"], one["pass"]) for one in found["costs"]] == [
+        (640.0, 6.0, "scarifying"), (910.5, None, None)
+    ]  # fmt: skip
+    for path in ("/season/square", "/sheet/square"):
+        page = " ".join(client.get(path).text.split())
+        assert "1 Mar to 3 Mar" in page and "standing water" in page and "1,550" in page
 
 
 def test_a_month_of_few_days_has_no_sum(client: TestClient) -> None:

@@ -60,7 +60,7 @@ from tests.pipeline.kept_site import (
             24 * 9,
             "the thatch is not known, no core tells how thick it is",
         ),
-        ((SITE, CLIMATE, SURFACE), 0, "Green: no probe in the turf"),
+        ((SITE, CLIMATE, SURFACE), 0, "Green: no probe in the turf and no reading by hand"),
     ],
     ids=["no readings", "three days", "no climate", "no place", "no weather", "no core", "no probe"],
 )  # fmt: skip
