@@ -471,9 +471,11 @@ def hand_readings(table: pd.DataFrame, capacity_mm: float) -> list[HandWetness]:
     readings = []
     for at_ms, both in sorted(found.items()):
         if len(both) == len(HAND_QUANTITIES) and np.isfinite(both["root_zone_wetness"][0]):
+            wetness, least, most = both["root_zone_wetness"]
             _, low, high = both["root_zone_water"]
             error = max((high - low) / (2.0 * NORMAL_90 * capacity_mm), LEAST_HAND_ERROR)
-            readings.append(HandWetness(at_ms, both["root_zone_wetness"][0], error))
+            in_all = np.nan_to_num((most - least) / (2.0 * NORMAL_90))
+            readings.append(HandWetness(at_ms, wetness, error, float(np.sqrt(max(in_all**2 - error**2, 0.0)))))
     return readings
 
 

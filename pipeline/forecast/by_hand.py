@@ -26,11 +26,15 @@ ERROR_AHEAD_H = 240  # as far as weather is drawn
 
 
 class HandWetness(NamedTuple):
-    """One reading: its moment [ms since 1970, UTC], relative wetness of the root zone and its standard error. [1]"""
+    """One reading: its moment [ms since 1970, UTC], relative wetness of the root zone and its standard error. [1]
+
+    `limits_error` is what the limits that wetness lies between may be off; it is every reading's alike. [1]
+    """
 
     at_ms: int
     wetness: float
     error: float
+    limits_error: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,7 @@ def carry(past: PastHours, readings: Sequence[HandWetness], boxes: Boxes, *, for
         return Carried(known, _refused("rain since the last reading by hand is not known"), read.at_ms, np.nan)
     if past.first_ms + hours * HOUR_MS - read.at_ms > for_days * 24 * HOUR_MS:
         return Carried(known, _refused(f"the last reading by hand is over {for_days} days old"), read.at_ms, np.nan)
-    error = min(float(np.sqrt(variance)), MOST_ERROR)
+    error = min(float(np.hypot(np.sqrt(variance), read.limits_error)), MOST_ERROR)
     first = (read.at_ms - past.first_ms) // HOUR_MS
     fit = Fit(parameters, np.full(ERROR_AHEAD_H + 1, np.nan), error_ahead(error), float(len(inside)))
     return Carried(replace(known, root_wetness=root), fit, read.at_ms, error, int(assumed[first:].sum()))

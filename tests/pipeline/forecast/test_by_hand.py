@@ -38,6 +38,13 @@ def test_two_readings_of_one_weight_are_joined_at_their_mean() -> None:
     assert found.error == pytest.approx(0.1 / np.sqrt(2), rel=0.01)
 
 
+def test_the_doubt_of_the_limits_is_not_read_away() -> None:
+    """Ten readings an hour apart: their own error falls, that of the limits stays whole (algebra)."""
+    readings = [HandWetness((HOURS - 10 + n) * HOUR_MS, 0.3, 0.1, 0.2) for n in range(10)]
+    found = carry(past(), readings, BOXES)
+    assert 0.2 < found.error < np.hypot(0.2, 0.1 / np.sqrt(3))
+
+
 def test_rain_wets_and_demand_dries_by_what_the_box_holds() -> None:
     """4 mm through a canopy of 1 mm are 3 of 40 mm: 0.075 wetter."""
     rain = np.zeros(HOURS)
