@@ -30,13 +30,15 @@ from api import (
     health,
     live,
     nodes,
+    probes,
     problems,
     season,
 )
 from api.load import MAX_ANSWERS_KEPT, FactCache
-from api.pages import book, forms, machines, probes, station, today, windows, work, year
+from api.pages import book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
 from api.pages import ground as ground_page
+from api.pages import probes as probe_pages
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
@@ -74,8 +76,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     problems.install(app)
     for part in (
-        data, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station, machines,
-        probes, book, windows, work, year, ground_page, compare, compare_page, forms,
+        data, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station, probes,
+        probe_pages, book, windows, work, year, ground_page, compare, compare_page, forms,
     ):  # fmt: skip
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -287,6 +287,34 @@ class SupplyDayOut(BaseModel):
     highest_v: float = Field(examples=[13.4])
 
 
+class DriftOut(BaseModel):
+    """The water content at which a depth stands drained, as first and as last learned. [m3 m-3]"""
+
+    channel: str = Field(examples=["square-1/p1/moisture_065"])
+    since: Time
+    until: Time
+    drained_then: float = Field(examples=[0.31])
+    drained_now: float = Field(examples=[0.33])
+
+
+class ProbeNowOut(BaseModel):
+    """A probe as it is now."""
+
+    station: str = Field(examples=["square-1"])
+    name: str = Field(examples=["p1"])
+    title: str = Field(examples=["Root-zone profile: five depths"])
+    state: Literal["heard", "silent", "never heard", "out of the ground"] = Field(
+        examples=["heard"], description="out of the ground: lifted, by the diary"
+    )
+    heard_at: Time | None
+    nodes: list[str] = Field(examples=[["hut"]], description="that say they read its station")
+    drift: list[DriftOut] = Field(examples=[[]], description="of each depth whose limits were learned twice or more")
+    words: list[str] = Field(
+        examples=[["Heard", "14:15 today.", "Water content at 65 mm: 31 %."]],
+        description="the same for a reader: a verdict, its clause, and what it said",
+    )
+
+
 class DatedAgainOut(BaseModel):
     """Readings that were received before the node's clock was set, dated again by the same amount since."""
 

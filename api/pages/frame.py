@@ -85,4 +85,5 @@ def _pages(pipeline: Pipeline) -> list[tuple[str, str, str]]:
         ("station", "Slices", f"/stations/{first}"),
         ("work", "Work", "/work"),
         ("season", "Season", "/season"),
+        ("probes", "Probes", "/probes"),
     ]

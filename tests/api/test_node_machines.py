@@ -6,15 +6,17 @@ import json
 import re
 import threading
 
+import pandas as pd
 import pytest
 
 from api.app import create_app
+from api.data import iso
 from pipeline.mqtt.ingest import Arrival
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
 from pipeline.units import DAY_MS
 from tests.api.served import TestClient
-from tests.api.site import Ground, MakeGround
+from tests.api.site import NOW_MS, Ground, MakeGround, readings
 
 HEALTH = {
     "supply_v": 12.61, "temperature_degc": 31.5, "disk_free_bytes": 9.4e9, "disk_total_bytes": 15e9,
@@ -55,7 +57,7 @@ def test_a_node_is_shown_with_its_machine(ground: Ground) -> None:
     assert (node["node"], node["state"], node["backlog"], node["version"]) == ("hut", "up", 12, "0.0.9")
     assert {key: node["health"][key] for key in HEALTH} == HEALTH
     assert [day["lowest_v"] for day in node["supply_days"]] == [12.61]
-    page = re.sub(r"\s+", " ", client.get("/nodes").text.replace("\N{NO-BREAK SPACE}", " "))
+    page = re.sub(r"\s+", " ", client.get("/probes").text.replace("\N{NO-BREAK SPACE}", " "))
     for words in (
         "Line dock: away: no such port.", "Its time is not confirmed.",
         "12 readings wait on it.", "Supply 12.6 V", "Disk: 9.4 of 15.0 GB free.",
@@ -87,7 +89,7 @@ def test_days_of_supply_are_drawn_to_scale_and_a_gap_stays_a_gap(ground: Ground)
     for day, supply_v in ((0, 12.8), (0, 12.4), (1, 12.2), (3, 11.6)):
         ground.clock.wall_ms = start_ms + day * DAY_MS
         tell(ground, health={"supply_v": supply_v})
-    page = client_of(ground.pipeline).get("/nodes").text
+    page = client_of(ground.pipeline).get("/probes").text
     marks = [(int(x), float(top), float(foot)) for x, top, foot in re.findall(r'd="M(\d+) ([\d.]+)V([\d.]+)"', page)]
     assert [x for x, _, _ in marks] == [24, 72, 168]
     assert marks[0][1] < marks[0][2] <= marks[1][1] < marks[2][1]
@@ -108,10 +110,60 @@ def test_a_node_that_sleeps_is_not_called_down(ground: Ground) -> None:
 def test_without_nodes_the_page_says_so_and_an_older_one_is_named(ground: Ground) -> None:
     """No node yet; then one of a version that says nothing of its machine, and little room comes first."""
     client = client_of(ground.pipeline)
-    assert "No node has been heard yet." in client.get("/nodes").text
+    assert "No node has been heard yet." in client.get("/probes").text
     tell(ground, version="0.0.1")
-    assert "It says nothing of its machine: a version before this." in client.get("/nodes").text
+    assert "It says nothing of its machine: a version before this." in client.get("/probes").text
     tell(ground, health={**HEALTH, "disk_free_bytes": 1e8})
     (node,) = client.get("/api/v1/nodes").json()["nodes"]
     node["words"] = [line.replace("\N{NO-BREAK SPACE}", " ") for line in node["words"]]
     assert node["words"].index("Disk: 0.1 of 15.0 GB free.") < node["words"].index("Its board is at 32 °C.")
+
+
+def test_each_probe_says_what_it_said_last_and_what_was_written_of_it(ground: Ground) -> None:
+    """Heard with its values by depth; never heard; silent once three hours are over; out of the ground by the diary. A
+    drained reading that moves by 0.04 is drift, one that moves by 0.01 is none. The page says the same as the data, and
+    the old address leads to it."""
+    ground.hear(readings(60, first_hour=420))
+    client = client_of(ground.pipeline)
+
+    def probes() -> dict[str, dict[str, object]]:
+        return {f"{one['station']}/{one['name']}": one for one in client.get("/api/v1/probes/now").json()}
+
+    before = probes()
+    assert (before["s1/p1"]["state"], before["s2/p2"]["state"]) == ("heard", "never heard")
+    told = before["s1/p1"]["words"]
+    assert told[0] == "Heard" and told[2].startswith("Water content at 35, 65, 110, 160, 220 mm: ")  # type: ignore[index]
+    months = [NOW_MS - 90 * DAY_MS, NOW_MS - 30 * DAY_MS]
+    for channel, drained in (("s1/p1/moisture_035", (0.30, 0.34)), ("s1/t1/moisture", (0.40, 0.41))):
+        rows = [
+            {
+                "station": channel, "quantity": "drained_limit", "start_ms": at_ms, "end_ms": at_ms, "value": value,
+                "low": value, "high": value, "n": 6, "reason": None, "stage_version": 1,
+            } for at_ms, value in zip(months, drained, strict=True)
+        ]  # fmt: skip
+        ground.pipeline.store.upsert_findings(pd.DataFrame(rows))
+    note = {
+        "kind": "note",
+        "surface": "square",
+        "station": "s1",
+        "at": iso(NOW_MS - DAY_MS),
+        "body": {"text": "cable taped"},
+    }
+    assert client.post("/api/v1/diary", json=note).status_code == 201
+    lift = {"kind": "lift", "surface": "square", "station": "s1", "at": iso(NOW_MS - DAY_MS), "body": {"probe": "t1"}}
+    assert client.post("/api/v1/diary", json=lift).status_code == 201
+    ground.clock.wall_ms += 4 * 3_600_000
+    ground.pipeline._changed("readings")
+    after = probes()
+    assert (after["s1/p1"]["state"], after["s1/t1"]["state"]) == ("silent", "out of the ground")
+    assert [d["drained_now"] for d in after["s1/p1"]["drift"]] == [0.34]  # type: ignore[attr-defined]
+    page = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", client.get("/probes").text.replace("\N{NO-BREAK SPACE}", " ")))
+    for words in (
+        "Drift: drained it reads 34 % at 35 mm, and read 30 % on",
+        "No drift: drained it reads as on",
+        "cable taped",
+    ):
+        assert words in page
+    assert client.get("/probes").text.count("v act") <= 2
+    led = client.get("/nodes", follow_redirects=False)
+    assert (led.status_code, led.headers["location"]) == (308, "/probes#nodes")

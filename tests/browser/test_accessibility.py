@@ -21,6 +21,7 @@ PATHS = (
     "/work/book?surface=square",
     "/work/square/windows",
     "/season/square",
+    "/probes",
     "/ground",
     "/compare",
     "/stations/s1",

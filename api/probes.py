@@ -1,0 +1,171 @@
+"""The probes as whoever walks the ground looks for them: when each spoke last and what it said, what drifted, what was
+written of it.
+
+Drift is told by the water content at which a depth stands drained, learned each fourth Monday: where that moves, the
+ground or the probe has changed.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Request
+
+from api import schema, words
+from api.data import iso, pipeline_of
+from api.state import ChannelNow, ProbeNow, StationNow, station_now
+from pipeline.service import Pipeline
+from pipeline.units import BELIEVED, DAY_MS, EVER_MS
+
+ProbeState = Literal["heard", "silent", "never heard", "out of the ground"]
+DRIFT_LEAST = 0.02  # of water content between first and last learned: less is within what is learned at all
+NOTES_MOST = 4  # of a station, the newest
+NOTES_FROM_MS = 400 * DAY_MS
+NOTE_KINDS = ("note", "lift", "return", "depth")
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """The water content at which a depth stands drained, as first and last learned. [m3 m-3], [ms since 1970, UTC]"""
+
+    channel: ChannelNow
+    first_ms: int
+    first: float
+    last_ms: int
+    last: float
+
+
+router = APIRouter(prefix="/api/v1", tags=["nodes"])
+
+
+@router.get(
+    "/probes/now", summary="Each probe as it is: its last words, its drift, and what was written of its station"
+)
+def get_probes_now(request: Request) -> list[schema.ProbeNowOut]:
+    return [probe for _, probes in probes_now(pipeline_of(request)) for probe in probes]
+
+
+def probes_now(pipeline: Pipeline) -> list[tuple[StationNow, list[schema.ProbeNowOut]]]:
+    """Return every station with its probes that are read by the clock."""
+    now_ms = pipeline.clock.now_ms()
+    stations = [
+        station_now(pipeline, surface, station, now_ms)
+        for surface in pipeline.config.surfaces
+        for station in surface.stations
+    ]
+    return [(state, [_probe(pipeline, state, probe) for probe in state.probes]) for state in stations]
+
+
+def notes_of(pipeline: Pipeline, state: StationNow) -> list[str]:
+    """Return what was written of a station's probes, the newest first, in a line each."""
+    entries = pipeline.diary.entries(NOTE_KINDS, state.now_ms - NOTES_FROM_MS, state.now_ms + DAY_MS)
+    own = [e for e in entries if e.surface == state.surface.name and e.station in (None, state.station.name)]
+    return [words.entry_line(pipeline.config, e, state.now_ms) for e in reversed(own[-NOTES_MOST:])]
+
+
+def _probe(pipeline: Pipeline, state: StationNow, probe: ProbeNow) -> schema.ProbeNowOut:
+    name = f"{state.station.name}/{probe.name}"
+    channels = [c for c in state.channels if c.installed.id.rpartition("/")[0] == name]
+    out = any(
+        one.probe == name and one.out_ms <= state.now_ms < one.back_ms
+        for one in pipeline.context(state.station.name).facts.lifted
+    )
+    old = probe.heard_ms is not None and state.now_ms - probe.heard_ms > state.silent_ms
+    now: ProbeState = (
+        "out of the ground" if out else "never heard" if probe.heard_ms is None
+        else "silent" if old or probe.is_silent else "heard"
+    )  # fmt: skip
+    drift = [one for c in channels if (one := _drift(pipeline, c)) is not None]
+    nodes = [node.node for node in pipeline.nodes.all() if state.station.name in node.stations]
+    return schema.ProbeNowOut(
+        station=state.station.name,
+        name=probe.name,
+        title=probe.title,
+        state=now,
+        heard_at=None if probe.heard_ms is None else iso(probe.heard_ms),
+        nodes=nodes,
+        drift=[
+            schema.DriftOut(
+                channel=one.channel.installed.id,
+                since=iso(one.first_ms),
+                until=iso(one.last_ms),
+                drained_then=one.first,
+                drained_now=one.last,
+            )
+            for one in drift
+        ],
+        words=_words(pipeline, state, probe, now, channels, drift),
+    )
+
+
+def _drift(pipeline: Pipeline, channel: ChannelNow) -> Drift | None:
+    """Return how the drained reading of a depth moved between the first time it was learned and the last."""
+    if channel.installed.channel.quantity != "water_content":
+        return None
+    found = pipeline.store.finding_series(channel.installed.id, ["drained_limit"], *EVER_MS).get("drained_limit")
+    known = [] if found is None else [(int(t), float(v)) for t, v in zip(*found, strict=True) if v == v]
+    if len(known) < 2:
+        return None
+    (first_ms, first), (last_ms, last) = known[0], known[-1]
+    return Drift(channel, first_ms, first, last_ms, last)
+
+
+def _words(
+    pipeline: Pipeline, state: StationNow, probe: ProbeNow, now: ProbeState, channels: Sequence[ChannelNow],
+    drift: Sequence[Drift],
+) -> list[str]:  # fmt: skip
+    """Return what is to be said of a probe: its verdict, its clause, its last words, its drift."""
+    zone = pipeline.config.site.timezone
+    if probe.heard_ms is None:
+        return ["Nothing yet", "no reading of it has come: see to its line and address in agent.toml."]
+    when = words.moment(probe.heard_ms, zone, now_ms=state.now_ms)
+    verdict = {"heard": "Heard", "silent": "Silent", "out of the ground": "Out"}[now]
+    clause = {
+        "heard": f"{when}.",
+        "silent": f"since {when}.",
+        "out of the ground": f"of the ground by the diary; last heard {when}.",
+    }[now]
+    lines = [verdict, clause, *_said(channels)]
+    moved = [one for one in drift if abs(one.last - one.first) >= DRIFT_LEAST]
+    lines += [
+        f"Drift: drained it reads {words.way(one.last)} at {(one.channel.depth_m or 0.0) * 1000:.0f} mm, and read "
+        f"{words.way(one.first)} on {_date(one.first_ms, zone)}."
+        for one in moved
+    ]
+    if drift and not moved:
+        lines.append(f"No drift: drained it reads as on {_date(min(one.first_ms for one in drift), zone)}.")
+    return lines
+
+
+def _date(at_ms: int, zone: str) -> str:
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone))
+    return f"{at.day} {at:%B %Y}"
+
+
+def _said(channels: Sequence[ChannelNow]) -> list[str]:
+    """Return the last values of channels, those of one quantity at several depths together, and which to doubt."""
+    by_quantity: dict[str, list[ChannelNow]] = {}
+    for one in channels:
+        if one.value is not None:
+            by_quantity.setdefault(one.installed.channel.quantity, []).append(one)
+    lines = []
+    for quantity, some in by_quantity.items():
+        figures = [_figure(one) for one in some]
+        unit = figures[0].rpartition(" ")[2] if " " in figures[0] else ""
+        shown = ", ".join(figure.removesuffix(f" {unit}") for figure in figures[:-1])
+        shown = f"{shown}, {figures[-1]}" if shown else figures[-1]
+        depths = [f"{one.depth_m * 1000:.0f}" for one in some if one.depth_m is not None]
+        place = f" at {', '.join(depths)} mm" if depths else ""
+        doubt = ", not believed" if any(one.flag not in BELIEVED for one in some) else ""
+        name = words.quantity(quantity)
+        lines.append(f"{name[:1].upper()}{name[1:]}{place}: {shown}{doubt}.")
+    return lines
+
+
+def _figure(one: ChannelNow) -> str:
+    quantity, value = one.installed.channel.quantity, one.value or 0.0
+    return words.way(value) if quantity == "water_content" else words.amount(value, quantity)
