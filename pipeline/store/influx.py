@@ -328,7 +328,7 @@ class InfluxStore:
         after: tuple[str, int] | None = None,
         limit: int | None = None,
     ) -> pd.DataFrame:
-        """Return findings, sorted by quantity and start_ms. See Store. A page reads as many of each quantity."""
+        """Read of each quantity as many rows as a page has. See Store."""
         read = partial(self._findings, station, names=FINDING_COLUMNS, limit=limit)
         if after is None:
             found = read(quantities, (start_ms, end_ms))

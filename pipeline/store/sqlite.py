@@ -279,7 +279,7 @@ class SqliteStore:
         after: tuple[str, int] | None = None,
         limit: int | None = None,
     ) -> pd.DataFrame:
-        """Return findings, sorted by quantity and start_ms. See Store. A page reads the rows it gives."""
+        """Read the rows of a page and no more. See Store."""
         where = "WHERE series = ? AND start_ms >= ? AND start_ms < ?"
         behind, behind_ms = ("", 0) if after is None else after
         left = -1 if limit is None else limit

@@ -51,6 +51,7 @@ from pipeline.store.journal import Journal  # noqa: E402
 from pipeline.store.packed import STATUS_CODES  # noqa: E402
 from pipeline.store.sqlite import SqliteStore  # noqa: E402
 from pipeline.worker import LOADS  # noqa: E402
+from tests.bench.settings import write_one_probe  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 
 BATCH = 500
@@ -68,26 +69,6 @@ COLUMNS = (
     "outbox INTEGER NOT NULL, seq INTEGER NOT NULL, channel INTEGER NOT NULL, measured_at_ms INTEGER NOT NULL, "
     "slot NOT NULL, raw REAL, status INTEGER NOT NULL, attempts INTEGER NOT NULL, clock_ok INTEGER NOT NULL"
 )
-SETTINGS = """
-[site]
-name = "meadow"
-[data]
-dir = "{folder}"
-[broker]
-kind = "external"
-port = {port}
-[[surface]]
-name = "square"
-title = "Square"
-kind = "square"
-[[surface.station]]
-name = "s1"
-title = "north end"
-soil = "loam"
-[[surface.station.probe]]
-name = "p1"
-model = "deep_soil_profile"
-"""
 
 
 def make(count: int, size: int = BATCH) -> list[Batch]:
@@ -299,7 +280,7 @@ def over_mqtt(count: int, size: int, folder: Path, mosquitto: str) -> bool:
         bare_one.subscribed.wait(10)
         bare_s = timed(port, count, size, 0, lambda: bare_one.batches * size >= count)
         bare_one.close()
-        (folder / "underturf.toml").write_text(SETTINGS.format(folder=folder / "data", port=port))
+        write_one_probe(folder / "underturf.toml", port, "deep_soil_profile")
         pipeline = Pipeline(load(folder / "underturf.toml"))
         pipeline.start()
         try:

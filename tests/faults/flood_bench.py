@@ -43,6 +43,7 @@ from hardware.reading import (  # noqa: E402
 )
 from pipeline.service import load_settings  # noqa: E402
 from pipeline.store.opening import open_stores  # noqa: E402
+from tests.bench.settings import write_one_probe  # noqa: E402
 from tests.pipeline.conftest import wait_until  # noqa: E402
 
 SLOT = 6
@@ -51,26 +52,6 @@ LIMIT = 1.3  # of the memory before
 RESEND_S, RECEIPT_WITHIN_S = 10.0, 120.0
 OUTBOX = "0123456789abcdef"
 NODE = ("meadow", "hut", OUTBOX)
-SETTINGS = """
-[site]
-name = "meadow"
-[data]
-dir = "{folder}/data"
-[broker]
-kind = "external"
-port = {port}
-[[surface]]
-name = "square"
-title = "Square"
-kind = "square"
-[[surface.station]]
-name = "s1"
-title = "north end"
-soil = "loam"
-[[surface.station.probe]]
-name = "p1"
-model = "root_zone_profile"
-"""
 
 
 class Node:
@@ -212,7 +193,7 @@ def main() -> int:
         port = listener.getsockname()[1]
         listener.close()
         (folder / "broker.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
-        (folder / "site.toml").write_text(SETTINGS.format(folder=folder, port=port))
+        write_one_probe(folder / "site.toml", port, "root_zone_profile")
         with (folder / "serve.log").open("ab") as log:
             broker = subprocess.Popen([mosquitto, "-c", str(folder / "broker.conf")], stderr=subprocess.DEVNULL)
             serve = subprocess.Popen(
