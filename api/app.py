@@ -19,6 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from api import (
     advice,
+    alert_history,
     answers,
     booking,
     compare,
@@ -35,7 +36,7 @@ from api import (
     season,
 )
 from api.load import MAX_ANSWERS_KEPT, FactCache
-from api.pages import book, forms, station, today, windows, work, year
+from api.pages import alerts, book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
 from api.pages import ground as ground_page
 from api.pages import probes as probe_pages
@@ -76,8 +77,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     problems.install(app)
     for part in (
-        data, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station, probes,
-        probe_pages, book, windows, work, year, ground_page, compare, compare_page, forms,
+        data, alert_history, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station,
+        probes, probe_pages, alerts, book, windows, work, year, ground_page, compare, compare_page, forms,
     ):  # fmt: skip
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

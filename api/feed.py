@@ -121,7 +121,7 @@ def _description(one: PassAdvice, stretch: Stretch) -> str:
     if first.override is not None:
         lines.append(f"On the word of {first.override.author} ({first.override.reason}), against: {first.reason}.")
     if first.lift_first:
-        lines.append(f"{lift_first(first.lift_first)}.")
+        lines.append(f"{lift_first(first.lift_first, one.outlook.ground.buried)}.")
     checks = dict.fromkeys(c for w in stretch.windows for c in w.check_first)
     if checks:
         lines.append(f"Check first: {', '.join(checks)}.")

@@ -395,6 +395,34 @@ class AlertEventOut(BaseModel):
     text: str
 
 
+class AlertMarkOut(BaseModel):
+    """What somebody made of an alert."""
+
+    mark: str = Field(examples=["seen"], description="seen, snoozed or wrong")
+    at: Time
+    until: Time | None = Field(description="until when it is snoozed")
+    why: str = Field(examples=[""])
+    author: str = Field(examples=["Ann"])
+
+
+class PastAlertOut(BaseModel):
+    """An alert from its opening to its end."""
+
+    id: str
+    rule: str = Field(examples=["thatch_holding"])
+    surface: str = Field(examples=["square"])
+    station: str = Field(examples=["square-1"], description="empty where it is about the whole surface")
+    probe: str | None = Field(description="null where the alert is about the ground")
+    since: Time = Field(description="when the state began")
+    opened: Time = Field(description="when it had lasted long enough to be said")
+    closed: Time | None = Field(description="null while it is open")
+    text: str = Field(examples=["Square, off the outer strip: thatch wet 3 days, soil beneath drying. Don't water."])
+    said: int = Field(examples=[1], description="how often, the opening and its repeats")
+    ended: str = Field(examples=["Square, off the outer strip: the thatch has drained."], description="its last words")
+    closed_by: str = Field(examples=["By the readings up to Tue 9 Jan 14:15."], description="empty while it is open")
+    marks: list[AlertMarkOut]
+
+
 class QuarantinedOut(BaseModel):
     """A message from a node that could not be kept."""
 

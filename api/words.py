@@ -13,10 +13,12 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
-from pipeline.advice.phrases import NEAR_DAYS, lift_called_first, listed
+from pipeline.advice.phrases import NEAR_DAYS, listed, the_probes
+from pipeline.advice.phrases import lift_first as lift_called_first
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import KINDS, DiaryEntry
+from pipeline.diary.facts import Buried
 from pipeline.site.ground import Station, Surface
 from pipeline.site.settings import SiteConfig
 from pipeline.units import DAY_MS, Flag
@@ -171,31 +173,22 @@ def probes_called(surface: Surface, names: Sequence[str]) -> str:
     names : sequence of str
         As `Buried` has them: a name, or station/name where two stations share one.
     """
-    called = []
-    for name in names:
-        of_station, _, own = name.rpartition("/")
-        found = next(
-            (
-                (station, probe)
-                for station in surface.stations
-                for probe in station.probes
-                if of_station in ("", station.name) and probe.name == own
-            ),
-            None,
-        )
-        if found is None:
-            called.append(f"the {name} probe")
-            continue
-        station, probe = found
-        where = place(surface, station).removeprefix(surface.title).strip(", ").lower() or surface.title.lower()
-        kind = " thatch" if probe.description.model.startswith("thatch") else ""
-        called.append(f"the {where.replace(' ', '-')}{kind} probe")
-    return listed(list(dict.fromkeys(called)))
+    return the_probes(names, _places(surface))
+
+
+def _places(surface: Surface) -> list[Buried]:
+    """Every probe of a surface by its name, and by station and name, with what it is called."""
+    return [
+        Buried(name, 0.0, called=surface.probe_called(station, probe))
+        for station in surface.stations
+        for probe in station.probes
+        for name in (probe.name, f"{station.name}/{probe.name}")
+    ]
 
 
 def lift_first(surface: Surface, names: Sequence[str]) -> str:
     """Return what to do with the probes in the way, by their place, as a sentence; empty for none."""
-    return f"{lift_called_first(probes_called(surface, names))}." if names else ""
+    return f"{lift_called_first(names, _places(surface))}." if names else ""
 
 
 def silent_since(heard_ms: int, now_ms: int, timezone: str) -> str:
@@ -555,10 +548,11 @@ def entry_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
     zone = config.site.timezone
     where = place_of(config, entry)
     said = _said(entry)
+    what = _probe_moved(config, entry) if entry.kind in ("lift", "return") else _what(entry)
     until = "" if entry.end_ms is None else f", until {moment(entry.end_ms, zone, now_ms=now_ms)}"
     author = f" ({entry.author})" if entry.author else ""
     when = moment(entry.at_ms, zone, now_ms=now_ms)
-    return f"{when[:1].upper()}{when[1:]}, {where}: {_what(entry)}{said}{until}{author}."
+    return f"{when[:1].upper()}{when[1:]}, {where}: {what}{said}{until}{author}."
 
 
 def place_of(config: SiteConfig, entry: DiaryEntry) -> str:
@@ -592,9 +586,6 @@ def _what(entry: DiaryEntry) -> str:
         return {"seen": "an alert seen", "snoozed": "an alert snoozed"}.get(
             str(body.get("mark")), "an alert called wrong"
         )
-    if entry.kind in ("lift", "return"):
-        probe = f"the {body['probe']} probe" if "probe" in body else "a probe"
-        return f"{probe} {'lifted' if entry.kind == 'lift' else 'put back'}"
     if entry.kind == "place":
         probe = f"the {body['probe']} probe" if "probe" in body else "the station"
         return f"place of {probe} on the plan"
@@ -609,6 +600,14 @@ def _what(entry: DiaryEntry) -> str:
     if entry.kind == "closed":
         return "closed to play"
     return {"depth": f"depth of {body.get('channel')} measured anew"}.get(entry.kind, KINDS[entry.kind].kind_title)
+
+
+def _probe_moved(config: SiteConfig, entry: DiaryEntry) -> str:
+    """That a probe was lifted or put back, by its place."""
+    surface = next((s for s in config.surfaces if s.name == entry.surface), None)
+    name = str(entry.body.get("probe"))
+    called = f"the {name} probe" if surface is None else the_probes([f"{entry.station}/{name}"], _places(surface))
+    return f"{called} lifted" if entry.kind == "lift" else f"{called} put back"
 
 
 def pass_title(body: Mapping[str, object]) -> str:

@@ -21,7 +21,7 @@ from api.pages.frame import answer, page
 from api.plan_drawing import plan_drawing, scale_ticks, section
 from api.problems import Problem
 from api.writing import own_form
-from pipeline.advice.phrases import day_name
+from pipeline.advice.phrases import day_name, lift_called_first
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CLEARANCE_M
 from pipeline.service import Pipeline
@@ -162,7 +162,7 @@ def _pass_words(one: schema.PlanPassOut, today: datetime.date) -> dict[str, Any]
     strips = f", strips {one.strips}" if one.strips else ""
     lines = []
     if one.called:
-        lines.append(f"Lift {one.called} first.")
+        lines.append(f"{lift_called_first(one.called)}.")
     for line in one.too_near:
         if line.least_cover_mm is None:
             lines.append(

@@ -183,7 +183,7 @@ def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
     names = in_the_way(intent, buried)
     if not names:
         return ""
-    return f"found {the_probes(names)} still in the ground, expected them logged as lifted. Lift them first."
+    return f"found {the_probes(names, buried)} still in the ground, expected them logged as lifted. Lift them first."
 
 
 def overrides_of(intent: Intent, ground: SurfaceState) -> tuple[Override, ...]:

@@ -10,6 +10,7 @@ import datetime
 import re
 from collections.abc import Callable, Mapping, Sequence
 
+from pipeline.diary.facts import Buried
 from pipeline.units import HOUR_MS
 
 NEAR_DAYS = 6  # a weekday further off may be taken for another of the same name
@@ -29,14 +30,15 @@ def listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
-def the_probes(names: Sequence[str]) -> str:
-    """Return probes by their names, each with the word probe, since one may be called `thatch`."""
-    return listed([f"the {name} probe" for name in names])
+def the_probes(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
+    """Return probes by their places as `buried` has them, each once; one that is not in it by its name."""
+    places = {one.name: one.called for one in buried}
+    return listed(list(dict.fromkeys(places.get(name) or f"the {name} probe" for name in names)))
 
 
-def lift_first(names: Sequence[str]) -> str:
+def lift_first(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
     """Return what to do with the probes in the way, as a sentence without its stop; empty for none."""
-    return lift_called_first(the_probes(names)) if names else ""
+    return lift_called_first(the_probes(names, buried)) if names else ""
 
 
 def lift_called_first(called: str) -> str:

@@ -166,7 +166,7 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     what = f"{outlook.ground.title}: {doing_of(outlook.facts, outlook.intent.variant)}{depth}"
     if now.first.verdict is Verdict.OPEN:
         following = every[1] if len(every) > 1 else None
-        return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now))
+        return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now, outlook))
     state = {
         Verdict.WAIT: f"must wait, {now.first.reason}",
         Verdict.CLOSED: f"is closed, {now.first.reason}",
@@ -179,7 +179,7 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     chance = chance_of(coming)
     word = "May open" if chance is not None and chance < LIKELY else "Due to open"
     due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming)}"
-    return _sentences(f"{what} {state}", due, *_before_work(coming))
+    return _sentences(f"{what} {state}", due, *_before_work(coming, outlook))
 
 
 def _told(outlook: Outlook) -> list[Stretch]:
@@ -213,11 +213,11 @@ def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone:
     return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{_sure(now)}"
 
 
-def _before_work(open_stretch: Stretch) -> list[str]:
+def _before_work(open_stretch: Stretch, outlook: Outlook) -> list[str]:
     """Return what has to be lifted and checked before the work, and the warnings."""
     found = []
     if open_stretch.first.lift_first:
-        found.append(lift_first(open_stretch.first.lift_first))
+        found.append(lift_first(open_stretch.first.lift_first, outlook.ground.buried))
     checks = dict.fromkeys(c for w in open_stretch.windows for c in w.check_first)
     if checks:
         found.append(f"Check first: {', '.join(checks)}")

@@ -17,7 +17,7 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import clock_mark, day_words, left_mark, lift_first, on_mark
 from pipeline.advice.report import PassAdvice, SurfaceAdvice
 from pipeline.advice.treatments import TreatmentTable
-from pipeline.advice.windows import WorkWindow, dry_hours, verdict_now, work_left_h, work_windows
+from pipeline.advice.windows import Outlook, WorkWindow, dry_hours, verdict_now, work_left_h, work_windows
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -260,11 +260,11 @@ def _window_words(ahead: PassAhead, window: WorkWindow) -> str:
         sure = f", {in_ten(window.chance)}" if window.chance is not None else ""
         until = "" if far else f" to {end}"
         text = f"window for {what} from {clock_mark(window.first_work_ms)}{until}{sure}."
-    return f"{text}{then}{_lift(window)}"
+    return f"{text}{then}{_lift(window, outlook)}"
 
 
-def _lift(window: WorkWindow) -> str:
-    return f" {lift_first(window.lift_first)}." if window.lift_first else ""
+def _lift(window: WorkWindow, outlook: Outlook) -> str:
+    return f" {lift_first(window.lift_first, outlook.ground.buried)}." if window.lift_first else ""
 
 
 # --- a window closes -------------------------------------------------------------------------------------------------
@@ -310,7 +310,7 @@ def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosi
     if _play_within_lead(ahead, facts, now_ms) or not _in_pass_season(ahead, facts, now_ms):
         return RuleOutcome(state)
     after = f", then {window.after}" if window.after else ""
-    text = f"the window for {ahead.what} closes {clock_mark(window.span.end_ms)}{after}.{_lift(window)}"
+    text = f"the window for {ahead.what} closes {clock_mark(window.span.end_ms)}{after}.{_lift(window, outlook)}"
     return RuleOutcome(state, Change(OPENED, text, way="closing"))
 
 
@@ -413,7 +413,9 @@ def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBoun
     if not names or days < 0 or not near or str(min(near)) in state.told:
         return RuleOutcome(state)
     lie = "it lies" if len(names) == 1 else "they lie"
-    text = f"{doing} is booked {on_mark(job.start_ms)}. {lift_first(names)}: {lie} in the way of the blades."
+    text = (
+        f"{doing} is booked {on_mark(job.start_ms)}. {lift_first(names, seen.buried)}: {lie} in the way of the blades."
+    )
     told = tuple(str(lead) for lead in leads if lead >= min(near))
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="booked", told=told))
 

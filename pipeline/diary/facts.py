@@ -489,11 +489,15 @@ def changes_the_past(entry: DiaryEntry) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Buried:
-    """Something in the ground: its name, the depth of its top below the leaf base [m], and whether it is lifted."""
+    """Something in the ground: its name, the depth of its top below the leaf base [m], and whether it is lifted.
+
+    `called` is what it is called by its place (`the long-side probe`); empty where it is called by its name.
+    """
 
     name: str
     depth_m: float
     lifted: bool = False
+    called: str = field(default="", compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -543,7 +547,8 @@ def probes_in_ground(
             top_m = _top_m(probe, facts, at_ms)
             if top_m is not None:
                 name = probe.name if names[probe.name] == 1 else f"{each.name}/{probe.name}"
-                found.append(Buried(name, top_m, lifted=f"{each.name}/{probe.name}" in out))
+                called = surface.probe_called(each, probe)
+                found.append(Buried(name, top_m, lifted=f"{each.name}/{probe.name}" in out, called=called))
     return tuple(found)
 
 

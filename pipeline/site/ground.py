@@ -478,6 +478,15 @@ class Surface(Setting):
         """Return a station by its full name: `Outfield, long side`, without saying the surface twice."""
         return station.title if station.title.startswith(self.title) else f"{self.title}, {station.title}"
 
+    def probe_called(self, station: Station, probe: InstalledProbe) -> str:
+        """Return a probe by its place, never by its name in the settings: `the long-side probe`.
+
+        One that stands in the thatch beside another of its station is `the long-side thatch probe`.
+        """
+        where = self.place(station).removeprefix(self.title).strip(", ").lower() or self.title.lower()
+        kind = " thatch" if probe.description.model.startswith("thatch") else ""
+        return f"the {where.replace(' ', '-')}{kind} probe"
+
     @property
     def play(self) -> YearSpan | None:
         """Return the season of play; None when it is not given."""

@@ -315,8 +315,8 @@ def test_a_pass_over_a_buried_probe_cannot_begin_until_it_is_lifted(writer: Test
     """8 mm and 25 mm of clearance meet the thatch probes' and profiles' tops; booking is free, lifting frees it."""
     send(writer, {**DEEP_CUT, "body": {**DEEP_CUT["body"], "state": "booked"}})
     words = (
-        "pass: found the t1 probe, the p1 probe and the p2 probe still in the ground, expected them logged as lifted. "
-        "Lift them first."
+        "pass: found the north-end thatch probe, the north-end probe and the south-end probe still in the ground, "
+        "expected them logged as lifted. Lift them first."
     )
     assert faults_of(writer, DEEP_CUT) == [words]
     done = {**DEEP_CUT, "body": {"pass": "scarifying", "depth_mm": 8}}
@@ -327,7 +327,7 @@ def test_a_pass_over_a_buried_probe_cannot_begin_until_it_is_lifted(writer: Test
         send(writer, {"kind": "lift", "surface": "square", "station": station, "body": {"probe": probe}})
     send(writer, DEEP_CUT)
     send(writer, {"kind": "return", "surface": "square", "station": "s1", "body": {"probe": "t1"}})
-    assert faults_of(writer, DEEP_CUT)[0].startswith("pass: found the t1 probe still in the ground")
+    assert faults_of(writer, DEEP_CUT)[0].startswith("pass: found the north-end thatch probe still in the ground")
     send(writer, {**DEEP_CUT, "station": "s2"})  # the other end alone
 
 
@@ -338,7 +338,7 @@ def test_a_pass_that_says_no_depth_is_as_deep_as_planned(make_ground: MakeGround
     client = TestClient(create_app(make_ground(settings=settings).pipeline))
     cut = {"kind": "pass", "surface": "square", "station": "s2"}
     send(client, {**cut, "body": {"pass": "verticutting"}})
-    met = "pass: found the p2 probe still in the ground, expected them logged as lifted. Lift them first."
+    met = "pass: found the south-end probe still in the ground, expected them logged as lifted. Lift them first."
     assert faults_of(client, {**cut, "body": {"pass": "verticutting", "depth_mm": 1}}) == [met]  # its top is at 25 mm
     assert faults_of(client, {**cut, "body": {"pass": "scarifying"}}) == [met]
 

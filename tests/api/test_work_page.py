@@ -220,7 +220,7 @@ def test_the_last_entries_of_the_diary_stand_at_the_end(reader: TestClient) -> N
         "01:00 today, Outfield: brushing, done.",
         "00:00 today, Outfield: <b>moles</b>.",
         "Wed 20 Mar 23:00, Outfield: firmness: a faint mark.",
-        "Wed 20 Mar 21:00, Square, north end: the p1 probe lifted.",
+        "Wed 20 Mar 21:00, Square, north end: the north-end probe lifted.",
         "Wed 20 Mar 20:00, Square: water given: 8 mm (Bea).",
         "Tue 12 Mar 02:00, Square, north end: core cut: root 90 mm, thatch 14 mm (Ann).",
     ]

@@ -22,6 +22,7 @@ PATHS = (
     "/work/square/windows",
     "/season/square",
     "/probes",
+    "/alerts",
     "/ground",
     "/compare",
     "/stations/s1",

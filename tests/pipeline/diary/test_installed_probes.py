@@ -6,6 +6,7 @@ sensing height.
 
 import pytest
 
+from pipeline.advice.phrases import lift_first
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import Buried, probes_in_ground, read_diary
 from pipeline.service import load_settings as load
@@ -54,6 +55,15 @@ def square(tmp_path):
 
 def in_ground(square: Surface, entries: list[DiaryEntry], at_ms: int, **more: str) -> tuple[Buried, ...]:
     return probes_in_ground(square, read_diary(entries, "square", {}), at_ms, **more)
+
+
+def test_a_probe_is_called_by_its_place(square: Surface) -> None:
+    """By its station, a thatch probe apart; never by its name in the settings, which two stations share here."""
+    names = [one.name for one in in_ground(square, [], 0)]
+    assert [one.called for one in in_ground(square, [], 0)] == [
+        "the north thatch probe", "the north probe", "the south thatch probe",
+    ]  # fmt: skip
+    assert lift_first(names[:2], in_ground(square, [], 0)) == "Lift the north thatch probe and the north probe first"
 
 
 def said(kind: str, at_ms: int, station: str = "north", surface: str = "square", **body: object) -> DiaryEntry:
