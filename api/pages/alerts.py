@@ -22,10 +22,10 @@ from api.pages.parts import head, see_to
 from api.season import year_of
 from pipeline.service import Pipeline
 
-MOST_TOLD = 60  # ended alerts on one page; the data interface has all
+MOST_ENDED = 60  # ended alerts on one page; the data interface has all
 LEAST_WIDE = 0.8  # per cent of a strip, so that an hour is seen
-YEARS_BACK = 3
-MONTHS = 12
+YEARS_OFFERED = 3
+MONTHS_A_YEAR = 12
 
 router = APIRouter(include_in_schema=False)
 
@@ -53,12 +53,12 @@ def _facts(request: Request, year: int | None) -> dict[str, Any]:
         **head(states, pipeline.config.site.timezone),
         "see": [{**one, "strip": _strip(found, one["id"], edges, now_ms)} for one in see_to(pipeline, now_ms)],
         "heard": any(state.heard_ms is not None and not state.is_old for state in states),
-        "past": [_told(pipeline, one, edges, now_ms) for one in ended[:MOST_TOLD]],
-        "more": len(ended) - MOST_TOLD,
+        "past": [_told(pipeline, one, edges, now_ms) for one in ended[:MOST_ENDED]],
+        "more": len(ended) - MOST_ENDED,
         "letters": [f"{edge:%b}"[:1] for edge in edges[:-1]],
         "span": "in the last twelve months" if year is None else f"in {year}",
         "today": _place(now_ms, edges) if edges[0] <= now <= edges[-1] else None,
-        "years": [this_year - back for back in range(YEARS_BACK)],
+        "years": [this_year - back for back in range(YEARS_OFFERED)],
         "shown_year": year,
     }
 
@@ -66,8 +66,11 @@ def _facts(request: Request, year: int | None) -> dict[str, Any]:
 def _months(zone: ZoneInfo, now_ms: int, year: int | None) -> list[datetime.datetime]:
     """The first moments of twelve months, and the end of the last: those up to now, or of a year."""
     now = words.local(now_ms, zone)
-    first = year * MONTHS if year is not None else now.year * MONTHS + now.month - MONTHS
-    return [datetime.datetime(m // MONTHS, m % MONTHS + 1, 1, tzinfo=zone) for m in range(first, first + MONTHS + 1)]
+    first = year * MONTHS_A_YEAR if year is not None else now.year * MONTHS_A_YEAR + now.month - MONTHS_A_YEAR
+    return [
+        datetime.datetime(m // MONTHS_A_YEAR, m % MONTHS_A_YEAR + 1, 1, tzinfo=zone)
+        for m in range(first, first + MONTHS_A_YEAR + 1)
+    ]
 
 
 def _ms(at: datetime.datetime) -> int:
@@ -78,7 +81,7 @@ def _place(at_ms: int, edges: Sequence[datetime.datetime]) -> float:
     """Where a moment lies in the strip, by equal months. [%]"""
     for number, (a, b) in enumerate(pairwise(edges)):
         if at_ms < _ms(b):
-            return max(0.0, 100.0 * (number + (at_ms - _ms(a)) / (_ms(b) - _ms(a))) / MONTHS)
+            return max(0.0, 100.0 * (number + (at_ms - _ms(a)) / (_ms(b) - _ms(a))) / MONTHS_A_YEAR)
     return 100.0
 
 
