@@ -730,7 +730,7 @@ class BookingOut(BaseModel):
 class BookingsOut(BaseModel):
     """What is under way, then what was missed, then what is booked, each in order of time."""
 
-    bookings: list[BookingOut]
+    bookings: list[BookingOut] = Field(examples=[[]])
 
 
 class CoreDayOut(BaseModel):

@@ -17,6 +17,7 @@ import pandas as pd
 
 from pipeline.advice.conditions import LOOK_BACK_H, Hours
 from pipeline.advice.locks import CARRIED_H
+from pipeline.advice.phrases import day_words
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import DiaryFacts, read_diary
 from pipeline.diary.station import StationContext
@@ -485,7 +486,7 @@ def _hand_notes(view: View, carried: Carried, place: str) -> tuple[str, ...]:
         return ()
     on = datetime.datetime.fromtimestamp(carried.read_ms / 1000, view.zone)
     notes = [
-        f"{place}: by hand, last read on {on:%a} {on.day} {on:%b}, and carried on by the weather since: coarser than a "
+        f"{place}: by hand, last read on {day_words(on.date())}, and carried on by the weather since: coarser than a "
         f"probe, {100 * carried.error:.0f} % of the way from dry to drained either way in two cases of three"
     ]
     if carried.dry_h:

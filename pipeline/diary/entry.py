@@ -264,7 +264,7 @@ KINDS: Mapping[str, type[EntryBody]] = {
         material=_said(_Words),
     ),
     "watering": _kind("water given", water_mm=_mm(MAX_WATER_MM, inches_below=1.1)),
-    "rain": _kind("rain read by hand, since the reading before or over a span", rain_mm=_mm(MAX_WATER_MM, needed=True)),
+    "rain": _kind("rain read by hand", rain_mm=_mm(MAX_WATER_MM, needed=True)),
     "moisture": MoistureBody,
     "push": PushBody,
     "pass": _kind(

@@ -112,9 +112,12 @@ class StationContexts:
         self._learned[station] += 1
 
 
-def observed_span(store: Store, context: StationContext) -> tuple[int, int] | None:
-    """Return first and last time of the station's readings and of what was measured by hand. [ms since 1970, UTC]"""
-    heard = store.span([c for c in context.channel_ids if context.owns(c) and not is_by_hand(c)])
+def observed_span(store: Store, context: StationContext, *, shared: bool = False) -> tuple[int, int] | None:
+    """Return first and last time of the station's readings and of what was measured by hand. [ms since 1970, UTC]
+
+    With `shared`, those of the weather stations that it rests on count too.
+    """
+    heard = store.span([c for c in context.channel_ids if (shared or context.owns(c)) and not is_by_hand(c)])
     spans = [span for span in (heard, context.hand_span_ms) if span is not None]
     return (min(first for first, _ in spans), max(last for _, last in spans)) if spans else None
 

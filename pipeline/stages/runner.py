@@ -206,7 +206,7 @@ class RestageQueue:
         for entry in filter(changes_the_past, changed):
             for surface in self._config.surfaces:
                 for station in surface.stations if surface.name == entry.surface else ():
-                    heard = observed_span(self._store, self._contexts(station.name))
+                    heard = observed_span(self._store, self._contexts(station.name), shared=True)
                     if heard is not None and entry.station in (None, station.name):
                         start_ms, end_ms = entry.at_ms, min(heard[1], self._now_ms()) + LEAD_IN_MS
                         if entry.kind in HAND_KINDS:  # of its own time alone, and what rests on it

@@ -64,7 +64,8 @@ def test_operations_name_what_they_refuse(document: dict[str, Any]) -> None:
 def example(model: type[BaseModel]) -> dict[str, object]:
     """An object made of the first example of each field; of a field without one, what its kind begins with."""
     made: dict[str, object] = {}
-    for name, field in model.model_fields.items():
+    for own_name, field in model.model_fields.items():
+        name = field.alias or own_name
         inner = [a for a in getattr(field.annotation, "__args__", ()) if inspect.isclass(a)]
         inner += [field.annotation] if inspect.isclass(field.annotation) else []
         nested = next((a for a in inner if issubclass(a, BaseModel)), None)
@@ -81,7 +82,7 @@ def example(model: type[BaseModel]) -> dict[str, object]:
 def test_examples_parse_into_their_models(model: type[BaseModel]) -> None:
     """What the document shows as an example is accepted by the model it belongs to, strictly, and comes back equal."""
     made = example(model)
-    assert model.model_validate(made, strict=True).model_dump(exclude_unset=True) == made
+    assert model.model_validate(made, strict=True).model_dump(exclude_unset=True, by_alias=True) == made
     assert any(field.examples for field in model.model_fields.values())
 
 

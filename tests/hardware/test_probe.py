@@ -141,7 +141,7 @@ LINE = '{ curve = "linear", slope = 2, offset = 1, source = "x" }'
         (
             {**WET, "quantity": '"water_content"'},
             "calibration.curve: found nothing, expected a curve that makes water_content of apparent_permittivity, one "
-            "of linear, topp_1980, ",
+            "of linear, polynomial, table, topp_1980, ",
         ),
         (
             {**WET, "quantity": '"apparent_permittivity"', "calibration": TOPP},

@@ -79,7 +79,7 @@ def test_forecast_stands_for_the_hours_it_covers(fair):
     )
     weather = read_forecast(csv, fair)
     view = view_of(fair, forecast=weather.value)
-    stations = stations_with_moisture(fair.config, fair.config.surfaces[0].stations)
+    stations = stations_with_moisture(view, fair.config.surfaces[0].stations)
     one = surface_views(view, stations, {s.name: s.title for s in stations})[0]
     found = hours_of(view, one)
     assert found.forecast_end_ms == NOW_MS + 48 * HOUR_MS

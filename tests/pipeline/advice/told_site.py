@@ -47,7 +47,7 @@ def noon_ms(year: int, month: int, day: int, hour: int = 12) -> int:
 def hours(site, now_ms: int = NOW_MS):
     """Hours of the first station, and the index of the hour that is on."""
     view = view_of(site, now_ms)
-    stations = stations_with_moisture(site.config, site.config.surfaces[0].stations)
+    stations = stations_with_moisture(view, site.config.surfaces[0].stations)
     one = surface_views(view, stations, {s.name: s.title for s in stations})[0]
     return hours_of(view, one), 168, one
 

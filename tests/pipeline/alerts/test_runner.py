@@ -195,7 +195,8 @@ def test_alerts_about_plans_are_kept_shown_and_survive_a_restart(make: Callable[
     assert (told.rule, told.kind, told.station, told.surface) == ("lift_probes", "opened", "", "square")
     assert (
         told.text
-        == "Square: solid tining is booked on Sunday. Lift the p1 probe first: it lies in the way of the blades."
+        == "Square: solid tining is booked on Sunday. Lift the north-end thatch probe first: it lies in the way of "
+        "the blades."
     )
     (shown,) = line.open_alerts()
     assert (shown.alert_id, shown.surface, shown.station, shown.text) == (told.alert_id, "square", "", told.text)

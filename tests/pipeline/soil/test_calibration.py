@@ -49,14 +49,19 @@ def test_there_is_a_sum_for_every_curve_that_may_be_named():
     for name, curve in calibration.CURVES.items():
         assert curve.signature is SIGNATURES[name]
         taken = dict(list(inspect.signature(curve.formula).parameters.items())[1:])  # the reading comes first
-        assert taken.keys() == {*curve.signature.required, *curve.signature.optional}, name
-        assert {key for key, one in taken.items() if one.default is one.empty} == curve.signature.required.keys(), name
+        points = {"points"} if curve.signature.has_points else set()
+        assert taken.keys() == {*curve.signature.required, *curve.signature.optional, *points}, name
+        needed = {key for key, one in taken.items() if one.default is one.empty}
+        assert needed == curve.signature.required.keys() | points, name
 
 
 def test_every_curve_accepts_the_middle_of_its_own_parameter_ranges():
     """Each curve in the list can be used as listed."""
     for name, curve in calibration.CURVES.items():
-        middle = {key: 0.5 * (low + high) for key, (low, high) in curve.signature.required.items()}
+        middle: dict[str, object] = {key: 0.5 * (low + high) for key, (low, high) in curve.signature.required.items()}
+        middle |= {"points": [[0.0, 0.0], [100.0, 1.0]]} if curve.signature.has_points else {}
+        if "reading_high" in middle:  # both ends of a range, of which the middle is nothing
+            middle |= {"reading_low": 0.0, "reading_high": 100.0}
         assert curve_faults(name, middle) == []
         assert np.isfinite(calibration.calibrate([12.0], name, middle)).all()
         assert curve.source
