@@ -49,7 +49,10 @@ MARKS = [
 pytestmark = pytest.mark.timeout(600)  # a ground is lived through first, on a busy machine slowly
 DAYS, LEAD_DAYS = 5, 3  # of a ground: what is shown has to be there, its truth is for other tests
 STORIES = {"thatch_bound_square": (4, 1), "sand_green": (5, 1), "climbing_roots": (8, 15), "late_frost": (5, 1)}
-EVERY = pytest.mark.parametrize("story", STORIES)
+SOAKED = ("sand_green", "late_frost")
+EVERY = pytest.mark.parametrize(
+    "story", [pytest.param(story, marks=[pytest.mark.soak] if story in SOAKED else []) for story in STORIES]
+)
 
 
 class Words(HTMLParser):
