@@ -171,6 +171,7 @@ def test_log_that_breaks_its_manners_is_found_out(found: list[str], words: str) 
 
 
 @pytest.mark.soak
+@pytest.mark.soak
 def test_a_year_of_one_ground_keeps_its_manners(monkeypatch: pytest.MonkeyPatch) -> None:
     """The log of a whole simulated year, seed 1, breaks none of its rules."""
     monkeypatch.setattr("sys.argv", ["bench_alert_log.py", "thatch_bound_square", "1"])

@@ -17,6 +17,7 @@ def table():
     return sound, {kind: fault_of(one, kind, flags, said) for kind in FAULTS}
 
 
+@pytest.mark.soak
 def test_loud_faults_are_found(table):
     """Spikes, silence and a blade through the cable are seen within a day, in about as many readings as are bad: 2 % of
     spikes, 10 % of silence, all (the shares planted; twice the binomial error of 2016 readings)."""
@@ -27,6 +28,7 @@ def test_loud_faults_are_found(table):
     assert "spike" in found["spikes"].rules and found["sliced"].rules == ("no reply",)
 
 
+@pytest.mark.soak
 def test_a_slow_drift_is_not_found_and_the_table_says_so(table):
     """No rule knows a slow drift from drying ground: the row of the table must not claim one does."""
     sound, found = table
@@ -35,6 +37,7 @@ def test_a_slow_drift_is_not_found_and_the_table_says_so(table):
     assert "0 of 1" in row and "nothing" in row
 
 
+@pytest.mark.soak
 def test_sound_probes_raise_few_alarms(table):
     """Of 24,000 sound readings fewer than 1 in 1000 is flagged (ours; the whole table has 1 in 10,000)."""
     sound, _ = table

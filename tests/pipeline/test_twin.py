@@ -27,6 +27,7 @@ def waters(seasons) -> list[Water]:
     ]
 
 
+@pytest.mark.soak
 def test_depths_are_found_within_the_aim(cases):
     """D90 to 20 mm in the median and 60 in nine of ten, closer by 30 % than the best constant guess.
 
@@ -40,11 +41,13 @@ def test_depths_are_found_within_the_aim(cases):
     assert found.median90_mm <= 0.7 * found.constant90_mm
 
 
+@pytest.mark.soak
 def test_intervals_hold_what_they_say(cases):
     """The stated 90 % interval holds the truth in 60 % or more of so few: 80 % less two binomial standard errors."""
     assert score(cases).covered90 >= 0.60
 
 
+@pytest.mark.soak
 def test_every_refusal_says_why(cases):
     """What is refused has a reason and no figure; what is told has an interval about it."""
     for case in cases:
@@ -53,6 +56,7 @@ def test_every_refusal_says_why(cases):
             assert case.low90_m <= case.found90_m <= case.high90_m
 
 
+@pytest.mark.soak
 def test_share_past_the_thatch_is_found_within_the_aim(waters):
     """Of rains of 5 mm or more the share that passed the thatch is met to .15 in the median (the aim)."""
     found = water_score("arrival share", waters)
@@ -60,6 +64,7 @@ def test_share_past_the_thatch_is_found_within_the_aim(waters):
     assert found.median <= 0.15
 
 
+@pytest.mark.soak
 def test_water_is_found_closer_than_by_a_constant_guess(waters):
     """Millimetres in thatch and root zone, by probes whose slopes are off by up to a tenth, err less than the best
     constant guess, which knows the middle of all truths."""
