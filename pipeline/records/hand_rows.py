@@ -53,9 +53,7 @@ def read_entries(path: Path, record: RecordMap, config: SiteConfig, *, now_ms: i
     name = fingerprint(path)
     found: list[tuple[str, DiaryEntry]] = []
     for block in rows.blocks([*record.time.columns, *words, *places], numbers, record.file.missing):
-        texts = block.texts[record.time.columns[0]]
-        for other in record.time.columns[1:]:
-            texts = texts.str.cat(block.texts[other], sep=" ")
+        texts = times.texts(block.texts)
         at_ms, told = times.instants(texts, block.lines)
         for line, fault in told:
             faults.add(line, fault)

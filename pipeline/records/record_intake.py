@@ -172,11 +172,7 @@ class _Check:
         self._checked.preview += self._columns_in_words()
 
     def _instants(self, block: RowBlock) -> TimeArray:
-        first, *others = self._record.time.columns
-        texts = block.texts[first]
-        for other in others:
-            texts = texts.str.cat(block.texts[other], sep=" ")
-        at_ms, faults = self._times.instants(texts, block.lines)
+        at_ms, faults = self._times.instants(self._times.texts(block.texts), block.lines)
         for line, words in faults:
             self._faults.add(line, words, " ".join(self._record.time.columns))
         return at_ms

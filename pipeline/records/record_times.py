@@ -29,6 +29,13 @@ class RecordTimes:
         self._last_ms = NO_TIME
         self._last_line = 0
 
+    def texts(self, columns: pd.DataFrame) -> pd.Series:
+        """Return the text of each row's time: its columns one after the other, a blank between."""
+        texts = columns[self._form.columns[0]]
+        for name in self._form.columns[1:]:
+            texts = texts.str.cat(columns[name], sep=" ")
+        return texts
+
     def instants(self, texts: pd.Series, lines: TimeArray) -> tuple[TimeArray, list[tuple[int, str]]]:
         """Return the instant of each text [ms since 1970, UTC], `NO_TIME` where it is at fault, and the faults by line.
 

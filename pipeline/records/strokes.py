@@ -157,9 +157,7 @@ def _pushes(
     numbers = [str(name) for name in (*own, *spots)]
     open_push: tuple[object, Push] | None = None
     for block in rows.blocks([*record.time.columns, *where], numbers, record.file.missing):
-        texts = block.texts[record.time.columns[0]]
-        for other in record.time.columns[1:]:
-            texts = texts.str.cat(block.texts[other], sep=" ")
+        texts = times.texts(block.texts)
         at_ms, told = times.instants(texts, block.lines)
         for line, words in told:
             faults.add(line, words)
