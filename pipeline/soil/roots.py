@@ -4,7 +4,8 @@ Depth is decided by the soil's channels alone: thatch and the top layer also los
 from thatch is only bounded. D90, the depth above which 90 per cent of the soil's uptake seen by these probes lies,
 decides; D95 is reported. A layer counts as drinking only when its own uptake differs from nothing. It is withheld when
 readings swing with temperature, when days are few, wet or contradictory, when the steps drown in noise, or when the
-interval is wide for the gaps between the probes; where roots drink at the deepest probe it is "at least". Uptake by
+interval is wide for the gaps between the probes; where roots drink in the layer that the deepest probe stands for, half
+a gap above it and below, it is "at least": whether they end just above a probe or at it no probe can tell. Uptake by
 Jackisch et al. 2020, Biogeosciences 17, 5787-5808; shares, intervals and refusals are our own choice.
 """
 
@@ -132,8 +133,9 @@ TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above wh
 TEMPERATURE_PER_DEGC = 0.0009  # and by so much a degree, three times what an ordinary probe may follow: our own choice
 WIDEST_GAPS = 1.4  # a 90 % interval wider than so many gaps between the probes about it is no answer: our own choice
 DRINKS = 1.645  # uptake of a layer over its error, beyond which it differs from nothing (one-sided, 95 %)
-REACH_M = 0.010  # above and below its depth a probe senses: half a usual height (common practice)
-DRANK_CHANCE = 0.90  # that roots drank at the deepest probe, from which on "at least" is said: our own choice
+DRANK_CHANCE = (
+    0.90  # that roots drank in the layer of the deepest probe, from which on "at least" is said: our own choice
+)
 GAIN_DOUBT = 0.10  # slopes of two channels' calibrations differ by so much: our own choice
 PROBE_PER_DEGC = 0.0003  # a probe's reading may follow its temperature by up to so much, either way: common practice
 # Share of a layer's uptake that may have come up by day from the layer below: loam at 1 m of suction conducts some
@@ -164,8 +166,8 @@ class RootDepth:
     days : int
         Dry days behind it.
     at_least : bool
-        The chance that a twentieth or more of all uptake lay at the deepest probe or below it is 9 in 10: the roots go
-        at least so deep, and how far nobody sees.
+        The chance that a twentieth or more of all uptake lay in the layer of the deepest probe, from half-way to the
+        one above it, or below, is 9 in 10: the roots go at least so deep, and how far nobody sees.
     reason : str
         Why it is withheld; empty when it is not.
     """
@@ -380,7 +382,7 @@ def _interval(drawn: _LayerUptake, part: float, without: str = "") -> tuple[floa
 
 
 def _estimate(drawn: _LayerUptake, soil: npt.NDArray[np.bool_], thatch_mm: float) -> RootDepth:
-    count, deepest = drawn.by_day_mm.shape[0], float(drawn.depth_m[-1])
+    count = drawn.by_day_mm.shape[0]
     (low_90, at_90, high_90), (low_95, at_95, high_95) = (_interval(drawn, part) for part in (0.90, 0.95))
     if high_90 - low_90 > widest_m(at_90, drawn.depth_m):
         return nothing_found(soil.size, count, f"too uncertain: {DOUBTS[_widest_doubt(drawn)]}")
@@ -392,8 +394,9 @@ def _estimate(drawn: _LayerUptake, soil: npt.NDArray[np.bool_], thatch_mm: float
     share[soil] = parts[0]
     share_low[soil], share_high[soil] = np.percentile(parts[1:], [tail, 100.0 - tail], axis=0)
     beyond = np.random.default_rng(1).uniform(0.0, 1.0, BOOTSTRAP_DRAWS)
-    reached = smooth_depths_m(*with_tail(means, edges, drawn.depth_m, share=beyond), 0.95) >= deepest - REACH_M
-    at_least, bottom = bool(drawn.drinks[-1] and reached.mean() >= DRANK_CHANCE), float(drawn.bounds_m[-1])
+    lowest_m, bottom = float(drawn.bounds_m[-2]), float(drawn.bounds_m[-1])
+    reached = smooth_depths_m(*with_tail(means, edges, drawn.depth_m, share=beyond), 0.95) >= lowest_m
+    at_least = bool(drawn.drinks[-1] and reached.mean() >= DRANK_CHANCE)
     return RootDepth(
         d90_m=at_90,
         d90_low_m=low_90,

@@ -37,7 +37,7 @@ RATIOS = (0.5, 3.0)  # a core and an estimate further apart do not speak of the 
 
 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
-ROOTS_AT_LEAST = "at least the lower end: roots drink at the deepest probe, and how far below it cannot be told"
+ROOTS_AT_LEAST = "at least the lower end: roots drink about the deepest probe, and how far below it cannot be told"
 BOUNDS_ONLY = "bounds only: what the thatch loses by day may be air or roots"
 STEPS_MS = (HOUR_MS // 4, HOUR_MS // 2, HOUR_MS)
 FILLED_MS = 2 * HOUR_MS  # a gap that a straight line may fill: our own choice

@@ -21,8 +21,6 @@ import time
 from functools import partial
 from pathlib import Path
 
-import numpy as np
-
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from tests.bench.twin_seasons import AS_DRAWN, VARIANTS, Case, Score, Variant, fortnights_of, played, score
@@ -96,25 +94,37 @@ def report_variants(seeds: range, fortnights: int, processes: int) -> None:
             print(row(variant.name, [c for c in cases if "dry days of 3" not in c.reason]), flush=True)
 
 
+def at_least_words(eligible: list[Case]) -> str:
+    """How often "at least" was said and right, of all that was told."""
+    told = [c for c in eligible if not c.reason]
+    said = [c for c in told if c.at_least]
+    there = [c for c in told if c.drank_there]
+    if not (said and there):
+        return f"said {len(said)} times, true {len(there)} times"
+    right, beside = (sum(getattr(c, word) for c in said) for word in ("drank_there", "drank_beside"))
+    held_back = sum(not c.at_least for c in there)
+    return (
+        f"{len(said)}, of which in {right / len(said):.0%} roots drank in the layer of the deepest probe or below it,"
+        f" in {beside / len(said):.0%} within its own sensing height or below; not said in"
+        f" {held_back / len(there):.0%} of the {len(there)} where the first is true"
+    )
+
+
 def report(every: list[Case]) -> None:
     """Print the tables."""
     eligible = [c for c in every if "dry days of 3" not in c.reason]
     print(f"{len(every) - len(eligible)} of them with fewer than three dry days of 2 mm demand; the rest:\n")
     print(HEAD)
     print(row("all", eligible))
-    for word in ("shape", "soil", "climate", "ails"):
+    for word, title in (("shape", "shape"), ("soil", "soil"), ("climate", "climate"), ("condition", "thatch")):
         for kind in sorted({getattr(c, word) for c in eligible}):
-            print(row(f"{word}: {kind}", [c for c in eligible if getattr(c, word) == kind]))
+            print(row(f"{title}: {kind}", [c for c in eligible if getattr(c, word) == kind]))
     shallow = [c for c in eligible if c.truth90_m <= 0.140]
     print(row("D90 to 140 mm", shallow))
     print(row("D90 below 140 mm", [c for c in eligible if c.truth90_m > 0.140]))
     reasons = collections.Counter(c.reason.split(":")[0] for c in eligible if c.reason)
     print("\nrefused: " + "; ".join(f"{n} {reason}" for reason, n in reasons.most_common()))
-    deep = [c for c in eligible if c.at_least]
-    right = np.mean([c.drank_there for c in deep]) if deep else np.nan
-    there = [c for c in eligible if c.drank_there and not c.reason]
-    held_back = np.mean([not c.at_least for c in there]) if there else np.nan
-    print(f"at least: {len(deep)}, right in {right:.0%}; not said in {held_back:.0%} of {len(there)} where it is true")
+    print(f"at least: {at_least_words(eligible)}")
 
 
 if __name__ == "__main__":

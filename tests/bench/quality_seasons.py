@@ -72,7 +72,7 @@ def season(seed: int) -> Season:
     place = place_of(seed)
     begin = datetime(2025, 5, 5, tzinfo=UTC) + timedelta(days=7 * int(place.rng.integers(0, 14)))
     weather = generate(CLIMATES[place.climate], begin - timedelta(days=7), DAYS + 8, seed=seed, step_s=STEP_S)
-    weather = sprinkled(weather, place.ails, seed)
+    weather = sprinkled(weather, place.condition, seed)
     record = heard(run(place.turf, weather, first=place.ground), place.rng)
     context = context_of(weather, place)
     times, raw = {}, {}

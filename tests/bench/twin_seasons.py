@@ -1,6 +1,6 @@
 """Seeded seasons of a simulated station, heard by ordinary probes: what the sums find beside what the ground did.
 
-Each seed draws climate, soil, thatch, what ails it, and a shape of roots the estimator knows nothing of, runs the
+Each seed draws climate, soil, thatch and its condition, and a shape of roots the estimator knows nothing of, runs the
 ground hour by hour, and hears it every quarter hour (straight lines between the hours) at 8, 35, 65, 110 and 160 mm:
 means over each sensing height, slopes off by up to 10 %, a little drift with temperature, noise, rounding. In half of
 the seasons the thatch is no open door: it repels, is held off from the soil by a break, or is kept wet by a sprinkler.
@@ -44,7 +44,7 @@ PER_DEGC = 0.0003  # greatest drift with temperature, either way [m3 m-3 degC-1]
 ROUNDED_M3_M3 = 0.0002  # permittivity to two decimals
 SOILS = ("sand_root_zone", "sandy_loam", "loam", "clay_loam")
 SHAPES = ("exponential", "even", "bell", "two tiers")
-AILS = {"open": 0.5, "repellent": 0.2, "held up": 0.15, "kept wet": 0.15}  # share of the seasons
+CONDITIONS = {"open": 0.5, "repellent": 0.2, "held up": 0.15, "kept wet": 0.15}  # share of the seasons
 CALLED = {
     "thatch_raw": "raw_thatch", "thatch_decayed": "decayed_thatch", "sand_root_zone": "sand", "sand_coarse": "sand",
     "sandy_loam": "sandy_loam", "loam": "loam", "clay_loam": "clay_loam",
@@ -62,7 +62,7 @@ class Variant:
     ----------
     soils : tuple of str
         Drawn from, by the names of the simulator's materials.
-    ails : bool
+    any_condition : bool
         Whether the thatch may repel, be held up or be kept wet; else it is an open door in every season.
     reach_m : (float, float)
         Soil depth above which nine tenths of the roots lie, drawn between both. [m]
@@ -83,7 +83,7 @@ class Variant:
 
     name: str = "as drawn"
     soils: tuple[str, ...] = SOILS
-    ails: bool = True
+    any_condition: bool = True
     reach_m: tuple[float, float] = (0.045, 0.125)
     tail: bool = False
     depths_m: tuple[float, ...] = DEPTHS_M
@@ -113,8 +113,9 @@ VARIANTS = (
 class Case:
     """One fortnight: truth and answer. Depths below the leaf base [m]; `reason` is why it was refused.
 
-    The truths are of the uptake that the probes see: down to half a gap below the deepest. `drank_there` is whether the
-    roots drank at the deepest probe: a twentieth or more of all uptake below the thatch lay in reach of it or deeper.
+    The truths are of the uptake that the probes see: down to half a gap below the deepest. `drank95_m` is of all uptake
+    below the thatch; `drank_there` is whether that lies in the layer of the deepest probe or below it, from half-way to
+    the probe above, and `drank_beside` whether within the probe's own sensing height or below it.
     """
 
     seed: int
@@ -133,8 +134,10 @@ class Case:
     at_least: bool
     days: int
     reason: str
-    ails: str
+    condition: str
+    drank95_m: float
     drank_there: bool
+    drank_beside: bool
 
 
 def density_of(shape: str, depth_m: np.ndarray, reach_m: float, rng: np.random.Generator) -> np.ndarray:
@@ -160,7 +163,7 @@ class Place:
     climate: str
     soil: str
     shape: str
-    ails: str
+    condition: str
     rng: np.random.Generator
 
 
@@ -177,7 +180,7 @@ def place_of(seed: int, variant: Variant = AS_DRAWN) -> Place:
         (Layer(_unlike(soil, kept), float(rng.uniform(0.2, 0.35))), Layer(MATERIALS[under], 0.5)),
         float(rng.uniform(0.014, 0.022)),
     )
-    turf, ails = _ailing(turf, seed) if variant.ails else (turf, "open")
+    turf, condition = _in_condition(turf, seed) if variant.any_condition else (turf, "open")
     ground = prepare(turf, head_m=-float(rng.uniform(0.5, 2.0)), temperature_degc=13.0)
     reach_m = float(rng.uniform(*variant.reach_m))
     below = np.maximum(ground.column.depth_m - turf.thatch_m, 0.0)
@@ -190,7 +193,7 @@ def place_of(seed: int, variant: Variant = AS_DRAWN) -> Place:
         turf.traits, growth_per_day=0.0, turnover_per_day=0.0, advance_m_per_day=0.0, heat_death_per_day_degc=0.0,
         drought_death_per_day=0.0, wet_death_per_day=0.0,
     )  # fmt: skip
-    return Place(seed, replace(turf, traits=still), ground, climate, soil, shape, ails, rng)
+    return Place(seed, replace(turf, traits=still), ground, climate, soil, shape, condition, rng)
 
 
 def _unlike(name: str, rng: np.random.Generator) -> Material:
@@ -204,11 +207,11 @@ def _unlike(name: str, rng: np.random.Generator) -> Material:
     return replace(made_of, theta_r=max(made_of.theta_r + wanted - now, 0.0))
 
 
-def _ailing(turf: TurfProfile, seed: int) -> tuple[TurfProfile, str]:
-    """What ails the thatch, drawn apart from the rest so that the rest stays as it was. Working values, ours."""
+def _in_condition(turf: TurfProfile, seed: int) -> tuple[TurfProfile, str]:
+    """The condition of the thatch, drawn apart from the rest so that the rest stays as it was. Working values, ours."""
     rng = np.random.default_rng([seed, 3])
-    ails = str(rng.choice(list(AILS), p=list(AILS.values())))
-    if ails == "repellent":
+    condition = str(rng.choice(list(CONDITIONS), p=list(CONDITIONS.values())))
+    if condition == "repellent":
         raw = turf.thatch.name == "thatch_raw"
         repellency = Repellency(
             critical_theta=float(rng.uniform(0.13, 0.20) if raw else rng.uniform(0.24, 0.34)),
@@ -218,15 +221,15 @@ def _ailing(turf: TurfProfile, seed: int) -> tuple[TurfProfile, str]:
             drying_s=float(86400.0 * rng.uniform(0.5, 1.5)),
         )
         turf = replace(turf, repellency=repellency, bypass_share=float(rng.uniform(0.0, 0.08)))
-    elif ails == "held up":
+    elif condition == "held up":
         broken = Interface(open_per_s=float(10.0 ** rng.uniform(-5.5, -3.5)), steepness_per_m=float(rng.uniform(5, 25)))
         turf = replace(turf, interface=broken)
-    return turf, ails
+    return turf, condition
 
 
-def sprinkled(weather: Weather, ails: str, seed: int) -> Weather:
+def sprinkled(weather: Weather, condition: str, seed: int) -> Weather:
     """The weather, with 2 to 6 mm of a sprinkler that the gauge catches about dusk where thatch is kept wet."""
-    if ails != "kept wet":
+    if condition != "kept wet":
         return weather
     rng = np.random.default_rng([seed, 4])
     rain = weather.rain_mm.copy()
@@ -372,7 +375,7 @@ def played(seed: int, fortnights: int, variant: Variant = AS_DRAWN) -> Played:
         CLIMATES[place.climate], begin - timedelta(days=SPIN_UP_DAYS), SPIN_UP_DAYS + 14 * fortnights + 1, seed=seed,
         step_s=STEP_S,
     )  # fmt: skip
-    weather = sprinkled(weather, place.ails, seed)
+    weather = sprinkled(weather, place.condition, seed)
     history = run(place.turf, weather, first=place.ground)
     record, context = heard(history, place.rng, variant), context_of(weather, place, variant)
     if variant.through_stages:
@@ -392,12 +395,13 @@ def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:
         found = fortnight(part, one.context, start_ms, end_ms)
         assert not isinstance(found, str), found
         assert (start_ms - FIRST_MONDAY_MS) % DAY_MS == 0
+        drank95_m = truth_m(history, start_ms, end_ms, 0.95)
         yield Case(
             one.seed, place.shape, place.climate, place.soil,
             *(truth_m(history, start_ms, end_ms, share, down_to_m=sees_m) for share in (0.90, 0.95)),
             found.d90_m, found.d90_low_m, found.d90_high_m, found.d95_m, found.d95_low_m, found.d95_high_m,
-            place.turf.thatch_m, found.at_least, found.days, found.reason, place.ails,
-            truth_m(history, start_ms, end_ms, 0.95) >= depths_m[-1] - SOIL_HEIGHT_M / 2.0,
+            place.turf.thatch_m, found.at_least, found.days, found.reason, place.condition, drank95_m,
+            drank95_m >= 0.5 * (depths_m[-1] + depths_m[-2]), drank95_m >= depths_m[-1] - SOIL_HEIGHT_M / 2.0,
         )  # fmt: skip
 
 

@@ -108,9 +108,21 @@ def test_roots_that_thin_out_below_the_probes_are_not_drawn_up():
     assert found.d90_high_m == float("inf")
 
 
+def test_at_least_speaks_of_the_layer_of_the_deepest_probe():
+    """Exponential roots with D90 at 133 mm: an eighth of what they drink lies below 135 mm, half-way to the one above,
+    a tenth below 150 mm (algebra): said for each of six fortnights, for the layer is what a probe stands for."""
+    for seed in range(6):
+        days = fortnight(0.133, shape="exponential", seed=seed)
+        assert roots.root_depth(days, DEPTH_M, thatch_m=THATCH_M).at_least
+
+
 def test_at_least_is_not_said_of_shallow_roots():
-    """Even roots that end at 80 mm of soil drink nothing at 160 mm."""
+    """Even roots that end at 80 mm of soil drink nothing at 160 mm; of exponential ones with D90 at 95 mm an
+    eighteenth lies below 135 mm (algebra), and that is not enough to be sure of it."""
     assert not roots.root_depth(fortnight(0.072), DEPTH_M, thatch_m=THATCH_M).at_least
+    for seed in range(6):
+        days = fortnight(0.095, shape="exponential", seed=seed)
+        assert not roots.root_depth(days, DEPTH_M, thatch_m=THATCH_M).at_least
 
 
 def test_probes_far_apart_tell_too():
