@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,40 +16,40 @@ DATA = Path(__file__).parents[2] / "data"
 
 @dataclass(frozen=True)
 class FieldRecord:
-    """One record: its file, its map, where it was taken, and how many readings were counted in it by other means."""
+    """One record: its file and its map, where it was taken, on what soil, and whether faults were put in on purpose."""
 
     name: str
     file: Path
+    map: Path
     stations: tuple[str, ...]
     latitude_deg: float
     longitude_deg: float
+    elevation_m: float = 0.0
+    soil: str = "loam"
+    planted: bool = False
 
-    @property
-    def map(self) -> Path:
-        return DATA / "records" / f"{self.name}.toml"
+
+def read_records(folder: Path) -> dict[str, FieldRecord]:
+    """The records that `records.toml` of a folder lists, each with its map NAME.toml beside it, by name."""
+    found = {}
+    for name, table in tomllib.loads((folder / "records.toml").read_text(encoding="utf-8")).items():
+        file, stations = folder / table.pop("file"), tuple(table.pop("stations"))
+        found[name] = FieldRecord(name, file, folder / f"{name}.toml", stations, **table)
+    return found
 
 
-RECORDS = {
-    record.name: record
-    for record in (
-        FieldRecord("ithaca", DATA / "records" / "ithaca_2024.txt.gz", ("ithaca",), 42.44, -76.25),
-        FieldRecord("dinosaur", DATA / "uscrn_dinosaur_2018" / "may_june_hourly.csv", ("dinosaur",), 40.24, -108.97),
-        FieldRecord("attert", DATA / "attert_rwu_2017" / "soilmoisture.csv.gz", ("sand", "slate"), 49.708, 5.898),
-        FieldRecord("fallon", DATA / "agrimet_fallon_et_2015" / "hourly_july.csv", ("fallon",), 39.4575, -118.774),
-        FieldRecord("flags", DATA / "published_quality_flags" / "test_dataframe.csv", ("flags",), 48.0, 16.0),
-    )
-}
+RECORDS = read_records(DATA / "records")
 
 
 def site_of(record: FieldRecord, folder: Path) -> SiteConfig:
     """Settings for a record, with the probe descriptions that its own map asks for."""
     (folder / "models").mkdir(parents=True)
     place = f"latitude_deg = {record.latitude_deg}\nlongitude_deg = {record.longitude_deg}\n"
+    place += f"elevation_m = {record.elevation_m}\n"
     text = f'[site]\nname = "ground"\n{place}[data]\ndir = "data"\nmodel_dir = "models"\n'
     text += '[pages]\nport = 8499\n[[surface]]\nname = "lawn"\nkind = "lawn"\n'
-    air = '[[surface.station.probe]]\nname = "air"\nmodel = "air"\n'
     stations = {
-        station: f'[[surface.station]]\nname = "{station}"\nsoil = "loam"\n{air}' for station in record.stations
+        station: f'[[surface.station]]\nname = "{station}"\nsoil = "{record.soil}"\n' for station in record.stations
     }
     bare = folder / "bare.toml"
     bare.write_text(text + "".join(stations.values()), encoding="utf-8")
