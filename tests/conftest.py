@@ -41,6 +41,14 @@ def need_program() -> Callable[[str], str]:
     return need
 
 
+WORKERS_A_PROCESSOR = 2  # tests mostly wait, for a line, a broker or a browser: a third of their time was work
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Workers of `pytest -n auto`."""
+    return WORKERS_A_PROCESSOR * len(os.sched_getaffinity(0))
+
+
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Write what no encoding has, such as half a surrogate pair in a log, as an escape: reports travel between

@@ -17,11 +17,14 @@ import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.reading import (
+    Notice,
     Receipt,
     Sample,
     Status,
     decode_batch,
+    encode_notice,
     encode_receipt,
+    notice_topic,
     parse_readings_topic,
     receipt_topic,
     status_topic,
@@ -67,6 +70,8 @@ class FakePipeline:
     def _on_message(self, client, _userdata, message):
         if message.topic == status_topic("home", "hut"):
             self.status.append(json.loads(message.payload))
+            answer = encode_notice(Notice(None, "", ()))  # a server answers a status at once
+            client.publish(notice_topic("home", "hut"), answer, qos=0)
             return
         batch = decode_batch(message.payload, parse_readings_topic(message.topic))
         self.batches += 1
