@@ -33,7 +33,7 @@ from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 from pipeline.site.ground import InstalledChannel, InstalledProbe, Station, Surface
 from pipeline.stages.catalogue import CATALOGUE
-from pipeline.units import DAY_MS, TIME_SLACK_MS
+from pipeline.units import DAY_MS, TIME_SLACK_MS, utc_text
 
 JSON = "application/json"
 MAX_PAGE = 10_000
@@ -362,7 +362,8 @@ def get_observations_csv(
 ) -> StreamingResponse:
     pipeline = pipeline_of(request)
     channels = _known(pipeline, channel)
-    text = csv_text(pipeline.store, pipeline.config.channels(), channels, *_span(pipeline, start, end))
+    doubts = pipeline.time_doubts({one.split("/")[0] for one in channels}, said=utc_text)
+    text = csv_text(pipeline.store, pipeline.config.channels(), channels, *_span(pipeline, start, end), doubts=doubts)
     headers = {"Content-Disposition": 'attachment; filename="observations.csv"'}
     return StreamingResponse(text, media_type="text/csv; charset=utf-8", headers=headers)
 

@@ -37,7 +37,13 @@ FINDING_EXPORT = ("place", "quantity", "unit", "start", "end", "value", "low", "
 
 
 def csv_text(
-    store: Store, installed: Mapping[str, InstalledChannel], channels: Sequence[str], start_ms: int, end_ms: int
+    store: Store,
+    installed: Mapping[str, InstalledChannel],
+    channels: Sequence[str],
+    start_ms: int,
+    end_ms: int,
+    *,
+    doubts: Sequence[str] = (),
 ) -> Iterator[str]:
     """Observations as CSV that `underturf import` reads: a head that explains it, then channel by channel in time.
 
@@ -49,6 +55,8 @@ def csv_text(
     channels : sequence of str
     start_ms, end_ms : int
         start <= t < end. [ms since 1970, UTC]
+    doubts : sequence of str
+        What is in doubt of the times now.
 
     Yields
     ------
@@ -62,6 +70,7 @@ def csv_text(
             "time: measured, received: when it came in, both UTC; raw: as heard; value: in unit, by the stages",
             f"flag (IOC Manuals and Guides 54, 2013): {flags}",
             *(channel_line(installed[channel]) for channel in channels if channel in installed),
+            *doubts,
         ],
     )
     yield ",".join(OBSERVATION_EXPORT) + "\n"

@@ -18,6 +18,7 @@ from api.diary_check import moment_of
 from api.problems import WRITE_RESPONSES, Problem, described
 from api.writing import may_write
 from hardware.machine_clock import BY_SYSTEM, ClockNote
+from pipeline.advice.phrases import sentence, time_doubt
 from pipeline.mqtt.node_health import NodeHealth
 from pipeline.mqtt.nodes import NodeStatus
 from pipeline.service import Pipeline
@@ -145,9 +146,7 @@ def _words(
     if status is not None:
         lines += [f"Line {name}: {state}." for name, state in sorted(status.lines.items()) if state != "ok"]
         if status.state == "up" and not status.clock_ok:
-            since = status.unconfirmed_since_ms
-            when = "" if since is None else f" since {words.moment(since, zone, now_ms=now_ms)}"
-            lines.append(f"Its time is not confirmed{when}.")
+            lines.append(sentence(time_doubt(status.unconfirmed_since_ms, zone, now_ms=now_ms)))
         lines += [_dated_again(one, zone, now_ms) for one in redated[-DATED_AGAIN_SAID:]]
         if status.dropped:
             lines.append(f"{status.dropped} readings were given up before the server had them: its disk was full.")

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
 from api.state import ChannelNow, FigureNow, LayerNow, StationNow, WettingNow
-from pipeline.advice.phrases import NEAR_DAYS, listed, the_probes
+from pipeline.advice.phrases import NEAR_DAYS, listed, sentence, the_probes, time_doubt
 from pipeline.advice.phrases import lift_first as lift_called_first
+from pipeline.advice.phrases import moment as moment
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.entry import KINDS, DiaryEntry
@@ -38,19 +39,6 @@ _WETNESS_WORDS = (
 )  # fmt: skip
 _WETTEST = "wetter than drained"
 SURE_WITHIN = 0.10  # limits that leave less room than this are not spoken of
-
-
-def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
-    """A time on the site's clock: `14:15 today`, `Tue 9 Jan 14:15`, with the year when it is another."""
-    zone = ZoneInfo(timezone)
-    at = datetime.datetime.fromtimestamp(at_ms / 1000, zone)
-    if now_ms is not None:
-        now = datetime.datetime.fromtimestamp(now_ms / 1000, zone)
-        if at.date() == now.date():
-            return f"{at:%H:%M} today"
-        if at.year == now.year:
-            return f"{at:%a} {at.day} {at:%b} {at:%H:%M}"
-    return f"{at:%a} {at.day} {at:%b %Y %H:%M}"
 
 
 def local(at_ms: int, zone: ZoneInfo) -> datetime.datetime:
@@ -160,8 +148,7 @@ def time_lines(state: StationNow, timezone: str) -> list[str]:
     since_ms = state.unconfirmed_since_ms
     if since_ms is None:
         return []
-    since = moment(since_ms, timezone, now_ms=state.now_ms)
-    return [f"Time not confirmed since {since}: it may be behind by the length of a power cut."]
+    return [sentence(time_doubt(since_ms, timezone, now_ms=state.now_ms))]
 
 
 def probes_called(surface: Surface, names: Sequence[str]) -> str:

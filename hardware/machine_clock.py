@@ -13,8 +13,12 @@ import ctypes
 import json
 import os
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
+
+from hardware.reading import EPOCH_2000_MS
 
 EARLIEST_SET_MS = 1_735_689_600_000  # 2025-01-01: a clock before the first release of this program was never set
 LATEST_SET_MS = 4_102_444_800_000  # 2100-01-01: nobody means a time after this
@@ -48,6 +52,30 @@ class ClockNote:
     by: str = ""
 
 
+def unconfirmed_time(since_ms: int | None, moment: Callable[[int], str], *, whose: str = "") -> str:
+    """Return what is said, everywhere in the same words, of a time that nobody has confirmed. No stop at its end.
+
+    Parameters
+    ----------
+    since_ms : int or None
+        Since when, None where that is not known. [ms since 1970, UTC] Before 2025 the clock was never set.
+    moment : callable
+        Puts a moment into words.
+    whose : str
+        What reads by that time; empty where it is plain.
+    """
+    of = f" of {whose}" if whose else ""
+    if since_ms is not None and since_ms < EARLIEST_SET_MS:
+        return f"time{of} never set: dates are wrong until it is given"
+    since = "" if since_ms is None else f" since {moment(since_ms)}"
+    return f"time{of} not confirmed{since}: it may be behind by the length of a power cut"
+
+
+def shown_time(at_ms: int) -> str:
+    """Return a time [ms since 1970, UTC] as the node's commands and log show it: `2026-05-01 06:15:00 UTC`."""
+    return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
 class MachineClock:
     """The time of this machine.
 
@@ -68,7 +96,7 @@ class MachineClock:
 
     def now_ms(self) -> int:
         """Return the time. [ms since 1970, UTC]"""
-        return self.system_ms() if self._started_ms is None else self._started_ms + self.uptime_ms()
+        return self._wall_ms() if self._started_ms is None else self._started_ms + self.uptime_ms()
 
     def note(self) -> ClockNote:
         """Return the time with what is known of it. A time that was given is dropped once the system's is right."""
@@ -77,7 +105,7 @@ class MachineClock:
             self._keep(None, "")
             return ClockNote(True, self._boot_id, self.uptime_ms(), system_ms, BY_SYSTEM)
         uptime_ms = self.uptime_ms()
-        now_ms = system_ms if self._started_ms is None else self._started_ms + uptime_ms
+        now_ms = self._wall_ms() if self._started_ms is None else self._started_ms + uptime_ms
         return ClockNote(bool(self._by), self._boot_id, uptime_ms, now_ms, self._by)
 
     def take(self, now_ms: int, by: str) -> ClockNote:
@@ -113,6 +141,11 @@ class MachineClock:
     def system_ms(self) -> int:
         """Return what the system's clock says. [ms since 1970, UTC]"""
         return time.time_ns() // 1_000_000
+
+    def _wall_ms(self) -> int:
+        """The system's clock as readings and server count it: alike in both, and never before readings may be."""
+        system_ms = self.system_ms()
+        return system_ms + EPOCH_2000_MS if system_ms < EPOCH_2000_MS else system_ms
 
     def uptime_ms(self) -> int:
         """Return the time since the machine started, sleep included. [ms]"""

@@ -9,18 +9,18 @@ from __future__ import annotations
 import logging
 import shutil
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import asdict
 from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from hardware.machine_clock import ClockNote, MachineClock
+from hardware.machine_clock import EARLIEST_SET_MS, ClockNote, MachineClock, unconfirmed_time
 from hardware.reading import (
     Notice,
 )
 from pipeline.advice.advisor import Advisor
-from pipeline.advice.phrases import for_how_long, listed
+from pipeline.advice.phrases import for_how_long, listed, moment, sentence
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
@@ -123,14 +123,17 @@ class Pipeline:
             backup=self.backup,
             custody=self.custody,
         )
-        self._notifier = Notifier.from_config(config, self.journal, self.diary, self._ingest, self.metrics, self.clock)
+        self._notifier = Notifier.from_config(
+            config, self.journal, self.diary, self._ingest, self.metrics, self.clock,
+            doubts=lambda: self.time_doubts(said=partial(moment, timezone=config.site.timezone)),
+        )  # fmt: skip
         self._worker = Worker(
             config, self._ingest, self.journal, self._stages, self._alerts, self.nodes, self.metrics, self.clock,
             feed=self._feed, on_change=self._changed,
         )  # fmt: skip
         self._advisor = Advisor(
             config, self.store, self.diary, self.metrics, self.clock,
-            on_advice=self._advised, on_change=self._changed, doubts=self._time_doubts,
+            on_advice=self._advised, on_change=self._changed, doubts=self.time_doubts,
         )  # fmt: skip
         self._integrity = IntegrityCheck(
             self._stores.database,
@@ -197,8 +200,7 @@ class Pipeline:
 
     def notices(self) -> list[str]:
         """Return what an owner must know, in words: of the data, of the time, and of names that the settings lack."""
-        doubts = [f"{one[:1].upper()}{one[1:]}." for one in self._time_doubts()]
-        return [*self._data_notices(), *doubts, *self._unnamed()]
+        return [*self._data_notices(), *map(sentence, self.time_doubts()), *self._unnamed()]
 
     def _data_notices(self) -> list[str]:
         """Damage, what does not read, too old a backup, doubtful outboxes, what was set aside, a doubtful clock."""
@@ -260,6 +262,38 @@ class Pipeline:
         if isinstance(self.clock, MachineClock):
             return self.clock.note()
         return ClockNote(True, "", 0, self.clock.now_ms(), "the demo")
+
+    def clock_doubt(self, *, whose: str = "") -> str:
+        """Return what is in doubt of the server's own time, as a phrase; empty where it is confirmed."""
+        note = self.clock_note()
+        since_ms = note.now_ms if note.now_ms < EARLIEST_SET_MS else None
+        return "" if note.ok else unconfirmed_time(since_ms, str, whose=whose)
+
+    def time_doubts(
+        self, stations: Collection[str] | None = None, *, said: Callable[[int], str] | None = None
+    ) -> list[str]:
+        """Return of which places the time is not confirmed, as phrases; with none of them, whether the server's is.
+
+        Parameters
+        ----------
+        stations : collection of str, optional
+            Of these alone.
+        said : callable, optional
+            Puts a moment [ms since 1970, UTC] into words, for what is read later or elsewhere.
+        """
+        zone, note, doubted = self.config.site.timezone, self.clock_note(), dict[int, list[str]]()
+        for surface in self.config.surfaces:
+            for station in surface.stations:
+                since_ms = self.nodes.unconfirmed_since_ms(station.name)
+                if since_ms is not None and (stations is None or station.name in stations):
+                    doubted.setdefault(since_ms, []).append(surface.place(station))
+        if not doubted:
+            return [] if note.ok else [self.clock_doubt(whose="the server")]
+        said = partial(moment, timezone=zone, now_ms=note.now_ms) if said is None else said
+        return [
+            unconfirmed_time(since_ms or None, said, whose=listed(places))
+            for since_ms, places in sorted(doubted.items())
+        ]
 
     def take_time(self, now_ms: int, by: str) -> ClockNote:
         """Take the time from somebody, and tell it to the nodes that need it; return what is known of it then.
@@ -404,14 +438,6 @@ class Pipeline:
         if fed.outstanding and not fed.read_back:
             raise StoreAway(f"server store: found {fed.outstanding} readings not given back yet, expected all of them")
         return bool(fed.read_back or fed.let_go or fed.queued_again)
-
-    def _time_doubts(self) -> list[str]:
-        """What advice has to say of the time: of which stations it is not confirmed."""
-        doubted = [s for s in self.config.stations() if self.nodes.unconfirmed_since_ms(s) is not None]
-        if not doubted and self.clock_note().ok:
-            return []
-        where = f" of {listed(doubted)}" if doubted else ""
-        return [f"the time{where} is not confirmed: it may be behind by the length of a power cut"]
 
     def _advised(self, advice: SiteAdvice) -> None:
         """Run the rules about plans over new advice, in the advisor's thread."""

@@ -411,7 +411,7 @@ class Worker:
         if appended.moved:
             self._note_moved(batch, appended)
         if appended.new:
-            now_s = self._clock.monotonic()
+            now_s, unknown = self._clock.monotonic(), len(self._stages.unknown)
             for station, newest_ms in self._stages.mark(batch.columns, now_s).items():
                 one = self._progress[station]
                 one.arrived_s, one.unjudged = now_s, True
@@ -421,6 +421,8 @@ class Worker:
             if timed and isinstance(self._clock, SystemClock):
                 self._clock.witness(max(timed))
             self._on_change("readings")
+            if len(self._stages.unknown) > unknown:  # the node is told of it: its status may not change again
+                self._on_change("nodes")
 
     def _note_moved(self, batch: Batch, appended: Appended) -> None:
         """Mark from where and to where readings have moved that a batch has dated again."""

@@ -16,11 +16,11 @@ import platform
 import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from hardware.machine_clock import shown_time
 from hardware.probe import OWN_MODELS, ProbeFault
 from hardware.quantities import QUANTITIES
 from hardware.reading import Sample, Status
@@ -69,7 +69,7 @@ def _parser() -> argparse.ArgumentParser:
         "scan": "find the sensors of an SDI-12 line, or give one another address",
         "learn": "find what the numbers of an unknown sensor are, in air, in water and in salted water",
         "install-service": "make a service of the agent; prints what it would do, and does it with --do",
-        "doctor": "look at ports, clock, broker, password and disk, and say what to do",
+        "doctor": "look at ports, clock, broker, names, password, disk and unit, and say what to do",
         "show": "print what the outbox holds and how the lines are, without disturbing a running agent",
     }
     default = Path(environment(CONFIG_VARIABLE) or DEFAULT_CONFIG)
@@ -231,7 +231,7 @@ def _live(config: AgentConfig, given: argparse.Namespace) -> int:
                 print(f"  {fault}", file=sys.stderr)
                 return 1
             values = "  ".join(one.status.value if one.raw is None else f"{one.raw:g}" for one in samples)
-            print(f"  {_shown_time(samples[0].measured_at_ms)}  {values}{f'  {reason}' if reason else ''}", flush=True)
+            print(f"  {shown_time(samples[0].measured_at_ms)}  {values}{f'  {reason}' if reason else ''}", flush=True)
             left = None if left is None else left - 1
             if left is None or left > 0:
                 threading.Event().wait(given.every)
@@ -454,14 +454,16 @@ def _find(config: AgentConfig, name: str) -> ProbeConfig | None:
 
 
 def _show(config: AgentConfig, _: argparse.Namespace) -> int:
-    from probe_agent.outbox import peek
+    from probe_agent.outbox import peek, time_doubt
 
     try:
         seen = peek(config.state_dir)
     except (FileNotFoundError, AgentFault) as fault:
         print(fault, file=sys.stderr)
         return 1
-    newest = "none" if seen.newest_ms is None else _shown_time(seen.newest_ms)
+    clock = SystemClock(trust_hardware=config.trust_hardware_clock, kept=config.state_dir)
+    doubt = time_doubt(clock.note(), seen)
+    newest = "none" if seen.newest_ms is None else shown_time(seen.newest_ms)
     print(f"outbox {seen.outbox_id} in {config.state_dir}")
     if seen.follows:
         print(f"  took the place of {seen.follows}: the folder was put back from an image, or copied from another node")
@@ -469,14 +471,12 @@ def _show(config: AgentConfig, _: argparse.Namespace) -> int:
     print(f"  without receipt {seen.backlog}, receipted up to {seen.received} of {seen.assigned}")
     print(f"  dropped without receipt {seen.dropped}")
     print(f"  newest reading {newest}")
+    if doubt:
+        print(f"  {doubt}")
     for line in config.lines:
         state, since_ms = seen.lines.get(line.name, ("not used yet", None))
-        print(f"  line {line.name}: {state}" + ("" if since_ms is None else f", since {_shown_time(since_ms)}"))
+        print(f"  line {line.name}: {state}" + ("" if since_ms is None else f", since {shown_time(since_ms)}"))
     return 0
-
-
-def _shown_time(at_ms: int) -> str:
-    return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
 if __name__ == "__main__":

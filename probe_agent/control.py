@@ -1,8 +1,9 @@
 """Asking the running agent: a socket in its state folder, over which `read` and `live` get one probe read now.
 
 The agent holds its lines, so that another program cannot read a probe beside it. One request a connection, one line
-of JSON each way: `{"read": "STATION/PROBE"}`, answered by samples and reason, or by a fault in words. Whoever may enter
-the folder may ask; nothing can be set.
+of JSON each way: `{"read": "STATION/PROBE"}`, answered by samples and reason, or by a fault in words; `{"told": true}`,
+answered by the channels that the server has told it does not know. Whoever may enter the folder may ask; nothing can
+be set.
 """
 
 from __future__ import annotations
@@ -13,9 +14,10 @@ import logging
 import os
 import socket
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from hardware.reading import Sample, Status
 from probe_agent.config import ProbeConfig
@@ -25,6 +27,7 @@ SOCKET_FILE = "agent.sock"
 MOST_REQUESTS = 8  # open at once; more wait in the system's own queue
 MAX_REQUEST_BYTES = 1024
 REQUEST_WITHIN_S = 1.0  # a connection that has not asked by then is closed
+TOLD_WITHIN_S = 10.0  # the agent's own thread is at most in a commit or a connection
 READ_WITHIN_S = 1200.0  # a sensor may take 999 s, and the slot under way comes first
 
 
@@ -53,12 +56,18 @@ class ControlSocket:
         Gives the probe of an id `STATION/PROBE`, None where there is none.
     ask : callable
         Hands a request to the line of its probe; False where that line takes none.
+    unknown : callable
+        Gives the channels the server has told it does not know; None where it has told nothing yet.
     """
 
     def __init__(
-        self, folder: Path, find: Callable[[str], ProbeConfig | None], ask: Callable[[ReadRequest], bool]
+        self,
+        folder: Path,
+        find: Callable[[str], ProbeConfig | None],
+        ask: Callable[[ReadRequest], bool],
+        unknown: Callable[[], Sequence[str] | None],
     ) -> None:
-        self._find, self._ask = find, ask
+        self._find, self._ask, self._unknown = find, ask, unknown
         self._open: list[tuple[socket.socket, ReadRequest]] = []
         self._path = folder / SOCKET_FILE
         self._socket: socket.socket | None = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_NONBLOCK)
@@ -86,23 +95,32 @@ class ControlSocket:
             return
         connection.settimeout(REQUEST_WITHIN_S)
         asked = self._requested(connection)
-        if isinstance(asked, str):
-            _answer(connection, {"fault": asked})
-        else:
+        if isinstance(asked, ReadRequest):
             self._open.append((connection, asked))
+        else:
+            _answer(connection, asked)
 
-    def _requested(self, connection: socket.socket) -> ReadRequest | str:
+    def _requested(self, connection: socket.socket) -> ReadRequest | dict[str, object]:
+        """Return what is to be read, or the answer."""
         try:
-            name = json.loads(_line(connection, MAX_REQUEST_BYTES))["read"]
+            asked = json.loads(_line(connection, MAX_REQUEST_BYTES))
+            if asked == {"told": True}:
+                unknown = self._unknown()
+                return {"unknown": None if unknown is None else list(unknown)}
+            name = asked["read"]
         except (OSError, ValueError, TypeError, KeyError, RecursionError):
-            return 'request: expected {"read": "STATION/PROBE"} and a line feed'
+            return {"fault": 'request: expected {"read": "STATION/PROBE"} and a line feed'}
         probe = self._find(name) if isinstance(name, str) else None
         if probe is None:
-            return f"probe {name!r}: the running agent has none of that name. Was it started with these settings?"
-        if counts_rain(probe):
-            return f"probe {name!r}: counts rain since it was last asked; read beside its slots it would lose rain"
-        request = ReadRequest(probe)
-        return request if self._ask(request) else f"probe {name!r}: its line takes no requests, it is a dock's"
+            fault = "the running agent has none of that name. Was it started with these settings?"
+        elif counts_rain(probe):
+            fault = "counts rain since it was last asked; read beside its slots it would lose rain"
+        else:
+            request = ReadRequest(probe)
+            if self._ask(request):
+                return request
+            fault = "its line takes no requests, it is a dock's"
+        return {"fault": f"probe {name!r}: {fault}"}
 
     def close(self) -> None:
         """Close the socket and whatever waits."""
@@ -123,13 +141,33 @@ def read_by_agent(folder: Path, probe_id: str) -> tuple[list[Sample], str | None
     AgentFault
         When it cannot; the text says why.
     """
+    answer = _answer_of(folder, {"read": probe_id}, READ_WITHIN_S)
+    return [_from_json(one) for one in answer["samples"]], answer["reason"]
+
+
+def unknown_by_server(folder: Path) -> list[str] | None:
+    """Return the channels of which the server has told the agent that it does not know them; None before it has.
+
+    Raises
+    ------
+    AgentAway
+        When none runs, or it ended meanwhile.
+    AgentFault
+        When it does not say, as an earlier version does not.
+    """
+    unknown: list[str] | None = _answer_of(folder, {"told": True}, TOLD_WITHIN_S)["unknown"]
+    return unknown
+
+
+def _answer_of(folder: Path, request: dict[str, object], within_s: float) -> dict[str, Any]:
+    """Ask the agent of a folder. Raises AgentAway, AgentFault."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as connection:
-        connection.settimeout(READ_WITHIN_S)
+        connection.settimeout(within_s)
         try:
             with _short(folder / SOCKET_FILE) as path:
                 connection.connect(path)
-            connection.sendall(json.dumps({"read": probe_id}).encode() + b"\n")
-            answer = json.loads(_line(connection, 1 << 20))
+            connection.sendall(json.dumps(request).encode() + b"\n")
+            answer: dict[str, Any] = json.loads(_line(connection, 1 << 20))
         except (OSError, ValueError) as err:
             if isinstance(err, PermissionError):
                 raise AgentFault(
@@ -138,7 +176,7 @@ def read_by_agent(folder: Path, probe_id: str) -> tuple[list[Sample], str | None
             raise AgentAway(f"{folder}: found no agent that answers ({err})") from err
     if "fault" in answer:
         raise AgentFault(answer["fault"])
-    return [_from_json(one) for one in answer["samples"]], answer["reason"]
+    return answer
 
 
 def counts_rain(probe: ProbeConfig) -> bool:

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
+import contextlib
 import glob
 import grp
 import ipaddress
 import os
 import shutil
 import socket
-from collections.abc import Iterator
+import subprocess
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from hardware.machine_clock import EARLIEST_SET_MS
 from probe_agent.clock import Clock
 from probe_agent.config import AgentConfig, LineConfig
-from probe_agent.control import is_answering
+from probe_agent.control import is_answering, unknown_by_server
+from probe_agent.faults import AgentFault
+from probe_agent.outbox import Peek, peek, time_doubt
 from probe_agent.publisher import try_broker
 
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*", "/dev/ttyAMA*")
 BROKER_WITHIN_S = 5.0
 LOG_SHARE = 1.25  # the outbox's write-ahead log adds an eighth, a copy set aside the rest
-UNIT = Path("/etc/systemd/system/underturf-agent.service")
+SYSTEMCTL_WITHIN_S = 10.0
+AGENT_UNITS = ("underturf-agent.service", "underturf-agent-once.timer")
+UNIT_FOLDERS = ("/etc", "/run", "/usr/local/lib", "/usr/lib", "/lib")  # systemd.unit(5): systemd/system below each
+UNIT_PROPERTIES = "LoadState,ActiveState,SubState,UnitFileState,FragmentPath"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +40,7 @@ class Examined:
 
 
 def examine(config: AgentConfig, clock: Clock) -> Iterator[Examined]:
-    """Look at ports, clock, broker, password, disk, agent and unit. Nothing is changed but one connection made."""
+    """Look at agent, ports, clock, broker, names, disk and unit. Nothing is changed but one connection made."""
     runs = is_answering(config.state_dir)
     yield Examined("agent", None, "runs" if runs else "does not run")
     for line in config.lines:
@@ -44,11 +50,10 @@ def examine(config: AgentConfig, clock: Clock) -> Iterator[Examined]:
     refused = try_broker(config, within_s=BROKER_WITHIN_S)
     where = f"{config.broker.host}:{config.broker.port}"
     yield Examined("broker", refused is None, f"{where} takes this node" if refused is None else f"{where}: {refused}")
+    if runs:
+        yield _names(config)
     yield _disk(config)
-    told = (
-        f"{UNIT} is there" if UNIT.exists() else f"{UNIT}: none; hardware/systemd has one, to start it with the machine"
-    )
-    yield Examined("unit", None, told)
+    yield from _units()
 
 
 def ports() -> list[str]:
@@ -75,11 +80,27 @@ def _clock(config: AgentConfig, clock: Clock) -> Examined:
     note = clock.note()
     if note.ok:
         return Examined("clock", True, f"set by {note.by}" if note.by else "set")
-    if note.now_ms < EARLIEST_SET_MS:
-        return Examined("clock", False, "never set since power came; readings are marked until the time is known")
-    hint = "" if config.trust_hardware_clock else "; with a battery-backed clock set [clock] trust_hardware = true"
-    told = "no time service keeps it, and nobody has given the time: readings are used and marked as not confirmed"
-    return Examined("clock", False, f"{told}{hint}")
+    seen: Peek | None = None
+    with contextlib.suppress(FileNotFoundError, AgentFault):
+        seen = peek(config.state_dir)
+    hint = "" if config.trust_hardware_clock else ", or with a battery-backed clock set [clock] trust_hardware = true"
+    return Examined("clock", False, f"{time_doubt(note, seen)}. Give the time on the page of the probes{hint}")
+
+
+def _names(config: AgentConfig) -> Examined:
+    """Whether the server knows the channels that this node sends, as it told the agent."""
+    try:
+        unknown = unknown_by_server(config.state_dir)
+    except AgentFault as fault:
+        return Examined("channels", None, f"the running agent does not say what the server knows ({fault})")
+    if unknown is None:
+        return Examined("channels", None, "the server has told the agent nothing yet: is it running, on this broker?")
+    if not unknown:
+        return Examined("channels", True, "the server knows all that it has received")
+    names = ", ".join(unknown)
+    return Examined(
+        "channels", False, f"the server does not know {names}: name their station and probe alike in both files"
+    )
 
 
 def _password(config: AgentConfig) -> Examined:
@@ -109,3 +130,46 @@ def _disk(config: AgentConfig) -> Examined:
     good = free_mb >= needed_mb
     told = "" if good else "; free some, or make [outbox] max_mb smaller"
     return Examined("disk", good, f"{folder}: {free_mb:.0f} MB free, a full outbox takes {needed_mb:.0f} MB{told}")
+
+
+def _units() -> Iterator[Examined]:
+    """Whether the agent is a service, where its unit is, and whether that runs."""
+    found = [(unit, state) for unit in AGENT_UNITS if (state := unit_state(unit)) is not None]
+    if not found:
+        text = "none is installed; `underturf-agent install-service` prints what it would do, to start with the machine"
+        yield Examined("unit", None, text)
+    for unit, state in found:
+        yield Examined("unit", *told_of_unit(unit, state))
+
+
+def unit_state(unit: str, *, root: Path = Path("/")) -> dict[str, str] | None:
+    """Return what systemd says of a unit, by `UNIT_PROPERTIES`; None where there is no such unit.
+
+    Where systemd is not the init, only the path is known.
+    """
+    command = ("systemctl", "show", "--no-pager", f"--property={UNIT_PROPERTIES}", unit)
+    with contextlib.suppress(OSError, subprocess.SubprocessError):
+        done = subprocess.run(command, capture_output=True, text=True, timeout=SYSTEMCTL_WITHIN_S, check=True)
+        state = dict(line.split("=", 1) for line in done.stdout.splitlines() if "=" in line)
+        if state.get("LoadState") == "not-found":
+            return None
+        if state.get("FragmentPath"):
+            return state
+    paths = (root / folder.lstrip("/") / "systemd/system" / unit for folder in UNIT_FOLDERS)
+    path = next((path for path in paths if path.exists()), None)
+    return None if path is None else {"FragmentPath": str(path)}
+
+
+def told_of_unit(unit: str, state: Mapping[str, str]) -> tuple[bool | None, str]:
+    """Return whether a unit does its work, and that in words."""
+    path = state["FragmentPath"]
+    if "ActiveState" not in state:
+        return None, f"{path} is installed; whether it runs is not known: systemd does not answer here"
+    how = f"{path}: {state['ActiveState']} ({state.get('SubState', '')}), {state.get('UnitFileState') or 'not enabled'}"
+    if state.get("LoadState") != "loaded":
+        return False, f"{how}: systemd says {state.get('LoadState')}; `systemd-analyze verify {path}` says why"
+    if state["ActiveState"] == "failed" or state.get("SubState") == "auto-restart":
+        return False, f"{how}; `journalctl -u {unit}` says why"
+    if state["ActiveState"] == "active" and state.get("UnitFileState") == "enabled":
+        return True, how
+    return None, f"{how}; `systemctl enable --now {unit}` starts it, now and with the machine"

@@ -18,7 +18,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from hardware.machine_clock import ClockNote
+from hardware.machine_clock import EARLIEST_SET_MS, ClockNote, shown_time, unconfirmed_time
 from hardware.reading import MAX_REDATED, Batch, Reading, Receipt, Redated, Sample, Status, digest_of
 from probe_agent.faults import AgentFault
 
@@ -94,6 +94,7 @@ _READ = (
     "SELECT seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms FROM reading"
     " WHERE seq >= ? ORDER BY seq LIMIT ?"
 )
+_CONFIRMED = "SELECT max(measured_at_ms) FROM reading WHERE boot_id IS NULL"
 _SEQ_ASSIGNED = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'reading'), 0)"
 # in the order of the rows, so that each moves to a number that is free already
 _RENUMBER = (
@@ -136,6 +137,7 @@ class Peek:
     newest_ms: int | None
     lines: dict[str, tuple[str, int]]
     follows: str = ""
+    confirmed_ms: int | None = None  # when the newest reading was taken whose time is confirmed
 
     @property
     def backlog(self) -> int:
@@ -317,7 +319,7 @@ class Outbox:
     def last_confirmed_ms(self) -> int | None:
         """Return when the newest kept reading was taken whose time is confirmed. [ms since 1970, UTC] None without."""
         with self._access():
-            row = self._db.execute("SELECT max(measured_at_ms) FROM reading WHERE boot_id IS NULL").fetchone()
+            row = self._db.execute(_CONFIRMED).fetchone()
         newest: int | None = row[0]
         return newest
 
@@ -597,6 +599,7 @@ def peek(folder: Path) -> Peek:
         facts = dict(db.execute("SELECT name, value FROM fact").fetchall())
         assigned = db.execute(_SEQ_ASSIGNED).fetchone()[0]
         lowest, kept, newest = db.execute("SELECT min(seq), count(*), max(measured_at_ms) FROM reading").fetchone()
+        (confirmed,) = db.execute(_CONFIRMED).fetchone()
         lines = {name: (state, since) for name, state, since in db.execute("SELECT name, state, since_ms FROM line")}
     size = sum(f.stat().st_size for f in (path, path.with_name(f"{FILE_NAME}-wal")) if f.exists())
     return Peek(
@@ -610,4 +613,13 @@ def peek(folder: Path) -> Peek:
         newest,
         lines,
         str(facts.get("follows", "")),
+        confirmed,
     )
+
+
+def time_doubt(note: ClockNote, seen: Peek | None) -> str:
+    """Return what is in doubt of a node's time, in words, with what its outbox says; empty where it is confirmed."""
+    if note.ok:
+        return ""
+    since_ms = None if seen is None else seen.confirmed_ms
+    return unconfirmed_time(note.now_ms if note.now_ms < EARLIEST_SET_MS else since_ms, shown_time)

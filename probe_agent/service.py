@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
-from hardware.machine_clock import ClockNote, MachineClock
+from hardware.machine_clock import ClockNote, MachineClock, shown_time, unconfirmed_time
 from hardware.reading import LiveReading, Status
 from probe_agent.clock import PULSE_S, Clock, FollowClock, SystemClock, environment
 from probe_agent.config import AgentConfig, ProbeConfig
@@ -154,10 +154,12 @@ class Agent:
         probes = {probe.id: probe for probe in config.probes}
         workers = {worker.line.name: worker for worker in self.workers}
         self.control = ControlSocket(
-            config.state_dir, probes.get, lambda request: workers[request.probe.line].ask(request)
-        )
+            config.state_dir, probes.get, lambda request: workers[request.probe.line].ask(request),
+            lambda: self._unknown,
+        )  # fmt: skip
         self._workers_by_line, self._probes_by_id = workers, probes
         self._live: LiveWatch | None = None
+        self._unknown: tuple[str, ...] | None = None
         self._clock_ok = False
         self._unconfirmed_since_ms: int | None = None
         if isinstance(clock, MachineClock):  # a clock that stood still gives no slot twice
@@ -276,6 +278,7 @@ class Agent:
         notice = self.publisher.notice()
         if notice is None:
             return
+        self._unknown = notice.unknown
         why = "the server's settings do not name them: nothing is worked out from them"
         self._change("unknown channels", ", ".join(notice.unknown), why if notice.unknown else None)
         probe = self._probes_by_id.get(notice.live)
@@ -338,7 +341,8 @@ class Agent:
             dated, told = self.outbox.redate(note)
             if dated or told:
                 _log_event("clock_set", dated_again=dated, dated_by_the_server=told)
-        self._change("clock", "set" if note.ok else "not set", note.by or None)
+        doubt = unconfirmed_time(self._unconfirmed_since_ms, shown_time)
+        self._change("clock", "set" if note.ok else doubt, note.by or None)
 
     def _keep(self, pending: PendingCommit) -> None:
         """Commit what a line has read; rain is known at once, so that the next slot comes in time."""

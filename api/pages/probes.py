@@ -91,11 +91,18 @@ def _facts(pipeline: Pipeline, *, from_here: bool) -> dict[str, Any]:
         stations.append((f"{state.surface.name}-{state.station.name}", place, rows, notes_of(pipeline, state)))
         dots.append((place[:1].upper(), [one.state == "heard" for one in probes]))
     nodes = [(node, supply_figure(node), node.state == "down" and acts < ACTS) for node in nodes_now(pipeline)]
+    doubt, _, meaning = pipeline.clock_doubt().partition(": ")
     return {
         "page": "probes",
         "twin": "/api/v1/probes/now",
         "now": words.moment(pipeline.clock.now_ms(), zone),
-        "clock": {"confirmed": note.ok, "kept": note.by == BY_SYSTEM, "time": words.date_and_clock(note.now_ms, zone)},
+        "clock": {
+            "confirmed": note.ok,
+            "kept": note.by == BY_SYSTEM,
+            "time": words.date_and_clock(note.now_ms, zone),
+            "doubt": words.upper_first(doubt),
+            "meaning": words.upper_first(meaning),
+        },
         "from_here": from_here,
         "picture": signs.probes(dots) if dots else "",
         "stations": stations,

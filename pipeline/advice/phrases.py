@@ -9,7 +9,9 @@ from __future__ import annotations
 import datetime
 import re
 from collections.abc import Callable, Mapping, Sequence
+from zoneinfo import ZoneInfo
 
+from hardware.machine_clock import unconfirmed_time
 from pipeline.diary.facts import Buried
 from pipeline.units import HOUR_MS
 
@@ -74,6 +76,30 @@ def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
         return f"today {clock}"
     day = day_name(at.date(), now.date(), letters=3)
     return f"{day} {clock}" if abs((at.date() - now.date()).days) <= NEAR_DAYS else day
+
+
+def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
+    """A time on the site's clock: `14:15 today`, `Tue 9 Jan 14:15`, with the year when it is another."""
+    zone = ZoneInfo(timezone)
+    at = datetime.datetime.fromtimestamp(at_ms / 1000, zone)
+    if now_ms is not None:
+        now = datetime.datetime.fromtimestamp(now_ms / 1000, zone)
+        if at.date() == now.date():
+            return f"{at:%H:%M} today"
+        if at.year == now.year:
+            return f"{at:%a} {at.day} {at:%b} {at:%H:%M}"
+    return f"{at:%a} {at.day} {at:%b %Y %H:%M}"
+
+
+def time_doubt(since_ms: int | None, timezone: str, *, now_ms: int, whose: str = "") -> str:
+    """Return what `unconfirmed_time` says of a time that is doubted since a moment. [ms since 1970, UTC] 0 as None."""
+    since_ms = None if since_ms == 0 else since_ms
+    return unconfirmed_time(since_ms, lambda at_ms: moment(at_ms, timezone, now_ms=now_ms), whose=whose)
+
+
+def sentence(phrase: str) -> str:
+    """Return a phrase as a sentence."""
+    return f"{phrase[:1].upper()}{phrase[1:]}."
 
 
 def for_how_long(span_ms: int) -> str:

@@ -144,7 +144,10 @@ class Nodes:
             return dict(self._strangers)
 
     def unconfirmed_since_ms(self, station: str) -> int | None:
-        """Return since when the time of a station's readings is not confirmed [ms since 1970]; None where it is."""
+        """Return since when the time of a station's readings is not confirmed [ms since 1970]; None where it is.
+
+        0 where the node does not say since when.
+        """
         reading = [n for n in self.all() if station in n.stations and not n.clock_ok]
         return min((n.unconfirmed_since_ms or 0 for n in reading), default=None)
 

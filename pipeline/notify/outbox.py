@@ -16,8 +16,10 @@ import random
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Any, NamedTuple, Protocol
 
+from pipeline.advice.phrases import sentence
 from pipeline.errors import PipelineFault
 from pipeline.mqtt.ingest import Ingest
 from pipeline.notify.channels import (
@@ -209,13 +211,22 @@ class MessageOutbox:
     policy : NotificationPolicy
     marks : callable
         Return people's marks as of a time. [ms since 1970, UTC]
+    doubts : callable
+        Return phrases for the end of each message: what is in doubt of the time.
     """
 
     def __init__(
-        self, messages: Messages, way: str, site: Site, policy: NotificationPolicy, marks: Callable[[int], Marks]
+        self,
+        messages: Messages,
+        way: str,
+        site: Site,
+        policy: NotificationPolicy,
+        marks: Callable[[int], Marks],
+        *,
+        doubts: Callable[[], Sequence[str]] = tuple,
     ) -> None:
         self._messages, self._way, self._site = messages, way, site
-        self._policy, self._marks = policy, marks
+        self._policy, self._marks, self._doubts = policy, marks, doubts
         self._seen_ms: dict[str, int] = {}
 
     def waiting(self, now_ms: int) -> list[Message]:
@@ -238,6 +249,8 @@ class MessageOutbox:
         found = due(
             self._site, self._policy, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
         )
+        doubts = [*map(sentence, self._doubts())] if found.messages else []
+        found = replace(found, messages=tuple(replace(m, lines=(*m.lines, *doubts)) for m in found.messages))
         if found.messages or found.dropped or found.digest_date:
             self._messages.keep(self._way, found, now_ms)
         return bool(found.messages)
@@ -314,9 +327,17 @@ class Notifier:
 
     @classmethod
     def from_config(
-        cls, config: SiteConfig, journal: Journal, diary: Diary, teller: Teller, metrics: Metrics, clock: Clock
+        cls,
+        config: SiteConfig,
+        journal: Journal,
+        diary: Diary,
+        teller: Teller,
+        metrics: Metrics,
+        clock: Clock,
+        *,
+        doubts: Callable[[], Sequence[str]] = tuple,
     ) -> Notifier:
-        """Return the notifier of the ways that are switched on.
+        """Return the notifier of the ways that are switched on, with what its messages say at their end.
 
         Raises
         ------
@@ -329,7 +350,7 @@ class Notifier:
         messages = Messages(journal.database)
         for _, way in people_of(config):
             outbox = MessageOutbox(
-                messages, way.name, config.site, config.notify, lambda now_ms: marks_in(diary, now_ms)
+                messages, way.name, config.site, config.notify, lambda now_ms: marks_in(diary, now_ms), doubts=doubts
             )
             ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)

@@ -59,7 +59,7 @@ def test_a_node_is_shown_with_its_machine(ground: Ground) -> None:
     assert [day["lowest_v"] for day in node["supply_days"]] == [12.61]
     page = re.sub(r"\s+", " ", client.get("/probes").text.replace("\N{NO-BREAK SPACE}", " "))
     for words in (
-        "Line dock: away: no such port.", "Its time is not confirmed.",
+        "Line dock: away: no such port.", "Time not confirmed: it may be behind by the length of a power cut.",
         "12 readings wait on it.", "Supply 12.6 V", "Disk: 9.4 of 15.0 GB free.",
         "Its board is at 32 °C.", "Radio -61 dBm", "3 days after it was switched on.",
         "Its version is 0.0.9, the server",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -16,9 +17,11 @@ from tests.api.served import TestClient
 from tests.api.site import NOW_MS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.hand import START_MS
+from tests.reference import ROOT
 
 STATUS = {"state": "up", "version": "0.1.0", "backlog": 3, "lines": {"north": "ok"}, "stations": ["s1", "s9"]}
-DOUBT = {"ok": False, "by": "", "unconfirmed_since_ms": NOW_MS - 7_200_000}
+SINCE_MS = 1_750_996_800_000  # 2025-06-27 04:00 UTC, Friday; a clock before 2025 was never set
+DOUBT = {"ok": False, "by": "", "unconfirmed_since_ms": SINCE_MS}
 
 
 def hear(ground: Ground, status: dict[str, Any], topic: str = "underturf/1/meadow/node-1/status") -> None:
@@ -47,7 +50,8 @@ class UnkeptClock(MachineClock):
 
 
 def test_a_time_that_nobody_confirmed_is_said_of_its_stations_and_of_no_other(make_ground: MakeGround) -> None:
-    """On the page, in the six answers, in the data and beside the advice; the water is told as with a right clock."""
+    """In the same words on its page, in the six answers, in the data, beside the advice, of its node and at the head of
+    the CSV; the water is told as with a right clock."""
     ground = make_ground()
     ground.hear(readings(48, first_hour=430))
     client = TestClient(create_app(ground.pipeline))
@@ -55,17 +59,47 @@ def test_a_time_that_nobody_confirmed_is_said_of_its_stations_and_of_no_other(ma
     hear(ground, {**STATUS, "clock": DOUBT})
     after = client.get("/api/v1/stations/s1").json()
     assert after["layers"] == before["layers"] and after["layers"]
-    assert after["time_unconfirmed_since"] == "2024-03-20T22:00:00Z" and before["time_unconfirmed_since"] is None
-    said = "Time not confirmed since 00:00 today: it may be behind by the length of a power cut."
+    assert after["time_unconfirmed_since"] == "2025-06-27T04:00:00Z" and before["time_unconfirmed_since"] is None
+    said = "Time not confirmed since Fri 27 Jun 2025 06:00: it may be behind by the length of a power cut."
     assert said in after["words"][0] and said not in " ".join(before["words"])
     assert "Time not confirmed" not in " ".join(client.get("/api/v1/stations/o1").json()["words"])
-    assert any("time not confirmed since" in line for line in client.get("/api/v1/answers").json()[-1]["lines"])
+    lower = said[:1].lower() + said[1:]
+    assert any(line.endswith(lower) for line in client.get("/api/v1/answers").json()[-1]["lines"])
     assert said in client.get("/stations/s1").text
-    doubt = "the time of s1 is not confirmed: it may be behind by the length of a power cut"
-    assert ground.pipeline._time_doubts() == [doubt]
+    (node,) = client.get("/api/v1/nodes").json()["nodes"]
+    assert said in node["words"]
+    doubt = lower.rstrip(".").replace("time not", "time of Square, north end not")
+    assert ground.pipeline.time_doubts() == [doubt]
+    assert f"{doubt[:1].upper()}{doubt[1:]}." in client.get("/alerts").text
+    of_file = f"# {doubt.replace('Fri 27 Jun 2025 06:00', '2025-06-27 04:00 UTC')}\n"
+    for channel, doubted in (("s1/t1/moisture", True), ("o1/w1/rain", False)):
+        assert (of_file in client.get("/api/v1/observations.csv", params={"channel": channel}).text) is doubted
     hear(ground, {**STATUS, "clock": {"ok": True, "by": "the system", "unconfirmed_since_ms": None}})
     assert "not confirmed" not in " ".join(client.get("/api/v1/stations/s1").json()["words"])
-    assert ground.pipeline._time_doubts() == []
+    assert ground.pipeline.time_doubts() == []
+
+
+def test_a_doubted_time_is_worded_in_one_place() -> None:
+    """What is said of it stands in `hardware.machine_clock` and nowhere else in the programs and their templates."""
+    sources = [p for room in ("hardware", "probe_agent", "pipeline", "api") for p in (ROOT / room).rglob("*")]
+    saying = [
+        p.relative_to(ROOT).as_posix()
+        for p in sources
+        if p.suffix in (".py", ".html", ".js")
+        and re.search(r"length of a power cut|never set:", p.read_text(encoding="utf-8"))
+    ]
+    assert saying == ["hardware/machine_clock.py"]
+
+
+def test_a_clock_that_was_never_set_is_said_to_be(make_ground: MakeGround) -> None:
+    """A clock that stands before the first release of this program says nothing of since when it is wrong."""
+    ground = make_ground()
+    hear(ground, {**STATUS, "clock": {**DOUBT, "unconfirmed_since_ms": 946_684_900_000}})
+    said = "Time of Square, north end never set: dates are wrong until it is given."
+    assert said in ground.pipeline.notices()
+    ground.pipeline.clock = UnkeptClock(60_000)
+    assert ground.pipeline.clock_doubt() == "time never set: dates are wrong until it is given"
+    assert ground.pipeline.clock_note().now_ms == 946_684_860_000  # 2000-01-01 00:01: readings are from then on
 
 
 def test_nodes_say_their_time_and_what_nobody_named_is_listed(make_ground: MakeGround) -> None:
@@ -130,7 +164,7 @@ def test_the_page_of_the_probes_gives_the_time_here_and_says_elsewhere_why_not(m
     app = create_app(ground.pipeline)
     here, there = TestClient(app, client=("127.0.0.1", 1)), TestClient(app, client=("192.0.2.7", 1))
     page, far = here.get("/probes").text, there.get("/probes").text
-    assert "Take this device" in page and "/static/clock.js" in page and "Not confirmed" in page
+    assert "Take this device" in page and "/static/clock.js" in page and "Time not confirmed</b> It may be" in page
     assert "Take this device" not in far and "waits for a sign-in" in far and "clock.js" not in far
     clock.is_kept = lambda: True  # type: ignore[method-assign]
     assert (
@@ -148,7 +182,9 @@ def test_what_nobody_named_is_told_on_every_page(make_ground: MakeGround) -> Non
     hear(ground, STATUS, "underturf/1/medow/node-2/status")
     for address in ("/probes", "/work"):
         page = client.get(address).text
-        assert "Not in underturf.toml: s9/p1/moisture." in page and "The time of s1 is not confirmed" in page
+        assert (
+            "Not in underturf.toml: s9/p1/moisture." in page and "Time of Square, north end not confirmed since" in page
+        )
         assert "Another site than meadow is named by medow/node-2" in page
 
 

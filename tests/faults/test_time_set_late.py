@@ -203,7 +203,7 @@ def test_three_hours_without_a_time_are_dated_when_it_is_told(box: Box) -> None:
     assert (wrong["flag"] == 1).sum() >= 12 and pipeline.advice() is not None
     client = TestClient(create_app(pipeline), client=("127.0.0.1", 1))
     assert "ime not confirmed since" in client.get("/stations/square-1").text
-    assert any("he time of square-1 is not confirmed" in line for line in pipeline.notices())
+    assert any(line.startswith("Time of Square, long side not confirmed since") for line in pipeline.notices())
     last_run, name = pipeline.journal.last_run(), box.agent.outbox.outbox_id
     kept = runs_digest(pipeline, last_run)
 

@@ -6,14 +6,25 @@ import contextlib
 import os
 import socket
 import subprocess
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from paho.mqtt import publish, subscribe
+from paho.mqtt.client import CallbackAPIVersion, Client
 
-from tests.probe_agent.conftest import wait_for
+from hardware.reading import Notice, encode_notice
+from pipeline.service import Pipeline
+from pipeline.service import load_settings as load_server
+from probe_agent.clock import SystemClock
+from probe_agent.config import load as load_agent
+from probe_agent.doctor import examine
+from probe_agent.service import Agent
+from tests.probe_agent.conftest import sensor_line, wait_for, write_config
+
+__all__ = ["sensor_line", "write_config"]
 
 SHIPPED = Path(__file__).parents[2] / "hardware" / "mosquitto"
 # /etc/mosquitto/mosquitto.conf of Debian 12, package mosquitto 2.0.11-1.2+deb12u2, without its comment
@@ -62,34 +73,129 @@ def installed(tmp_path: Path, free_port: int, need_program: Callable[[str], str]
     return tmp_path
 
 
+@contextmanager
+def broker(installed: Path, port: int, mosquitto: str) -> Iterator[None]:
+    """The real one on what is installed, until it listens."""
+    command = [mosquitto, "-c", str(installed / "etc/mosquitto/mosquitto.conf")]
+    with (installed / "errors").open("w") as errors:
+        process = subprocess.Popen(command, stderr=errors)
+
+    def listens() -> bool:
+        assert process.poll() is None, (installed / "errors").read_text()
+        with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), 0.2):
+            return True
+        return False
+
+    try:
+        wait_for(listens)
+        yield
+    finally:
+        process.terminate()
+        process.wait(20)
+
+
 def test_settings_start_beside_the_default_and_keep_receipts(
     installed: Path, free_port: int, need_program: Callable[[str], str]
 ) -> None:
     """mosquitto takes both files; a receipt given over TLS is there for its node after a restart of the broker."""
     tls = {"ca_certs": str(installed / "etc/mosquitto/certs/underturf.crt")}
     receipt = "underturf/1/home/hut/receipt"
-
-    @contextmanager
-    def broker() -> Iterator[None]:
-        command = [need_program("mosquitto"), "-c", str(installed / "etc/mosquitto/mosquitto.conf")]
-        with (installed / "errors").open("w") as errors:
-            process = subprocess.Popen(command, stderr=errors)
-
-        def listens() -> bool:
-            assert process.poll() is None, (installed / "errors").read_text()
-            with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", free_port), 0.2):
-                return True
-            return False
-
-        try:
-            wait_for(listens)
-            yield
-        finally:
-            process.terminate()
-            process.wait(20)
-
-    with broker():
+    mosquitto = need_program("mosquitto")
+    with broker(installed, free_port, mosquitto):
         publish.single(receipt, "{}", 1, retain=True, hostname="localhost", port=free_port, auth=PIPELINE, tls=tls)
-    with broker():
+    with broker(installed, free_port, mosquitto):
         message = subscribe.simple(receipt, 1, hostname="localhost", port=free_port, auth=NODE, tls=tls)
     assert (message.payload, message.retain) == (b"{}", True)
+
+
+SERVER = """
+[site]
+name = "home"
+[data]
+dir = "data"
+[broker]
+kind = "external"
+host = "localhost"
+port = {port}
+username = "pipeline"
+password_file = "{place}/pipeline"
+ca_file = "{place}/etc/mosquitto/certs/underturf.crt"
+[[surface]]
+name = "square"
+title = "Square"
+kind = "square"
+[[surface.station]]
+name = "square-1"
+title = "long side"
+soil = "loam"
+[[surface.station.probe]]
+name = "p9"
+model = "thatch"
+"""
+NODE_BROKER = """[broker]
+host = "localhost"
+username = "home/hut"
+password_file = "{place}/hut"
+ca_file = "{place}/etc/mosquitto/certs/underturf.crt"
+"""
+
+
+def test_what_the_server_does_not_know_reaches_the_node_and_its_doctor_alone(
+    installed: Path, free_port: int, need_program: Callable[[str], str], sensor_line, write_config
+) -> None:
+    """Real agent, real server, the shipped access list over TLS: a probe that the server's settings call otherwise is
+    named by `doctor`. Another node neither receives that notice nor is able to send one."""
+    tls = {"ca_certs": str(installed / "etc/mosquitto/certs/underturf.crt")}
+    other = {"username": "home/shed", "password": "grey"}
+    passwords = installed / "etc/mosquitto/underturf.passwords"
+    subprocess.run([need_program("mosquitto_passwd"), "-b", passwords, *other.values()], check=True)
+    for name, auth in (("pipeline", PIPELINE), ("hut", NODE)):
+        (installed / name).write_text(auth["password"] + "\n")
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    agent_file, server_file = write_config(port=free_port), installed / "underturf.toml"
+    agent_file.write_text(agent_file.read_text().replace("[broker]\n", NODE_BROKER.format(place=installed)))
+    server_file.write_text(SERVER.format(port=free_port, place=installed))
+    notice, heard = "underturf/1/home/hut/notice", list[bytes]()
+
+    def listen(auth: dict[str, str]) -> Client:
+        client = Client(CallbackAPIVersion.VERSION2)
+        client.username_pw_set(**auth)
+        client.tls_set(**tls)
+        client.on_message = lambda _client, _data, message: heard.append(message.payload)
+        client.on_connect = lambda *_: client.subscribe(notice, 1)
+        client.connect("localhost", free_port)
+        client.loop_start()
+        return client
+
+    with broker(installed, free_port, need_program("mosquitto")), contextlib.ExitStack() as ending:
+        stranger = listen(other)
+        ending.callback(stranger.loop_stop)
+        pipeline = Pipeline(load_server(server_file))
+        ending.callback(pipeline.stop)
+        pipeline.start()
+        agent, stop = Agent(load_agent(agent_file), SystemClock()), threading.Event()
+        ending.callback(agent.close)
+        forged = encode_notice(Notice(None, "", ("square-1/p1/forged",)))
+        seen = set[object]()
+
+        def step() -> None:
+            agent.step(stop)
+            seen.add(agent._unknown)
+
+        wait_for(lambda: agent.publisher.state == "up", within_s=30, step=step)
+        publish.single(notice, forged, 1, hostname="localhost", port=free_port, auth=other, tls=tls)
+        expected = ("square-1/p1/moisture", "square-1/p1/temperature")
+        wait_for(lambda: agent._unknown == expected, within_s=30, step=step)
+        assert seen <= {None, (), expected[:1], expected}
+        running = threading.Thread(target=lambda: [agent.step(stop) for _ in iter(stop.is_set, True)])
+        running.start()
+        ending.callback(running.join)
+        ending.callback(stop.set)
+        told = {one.subject: (one.good, one.text) for one in examine(load_agent(agent_file), SystemClock())}
+    assert told["broker"] == (True, f"localhost:{free_port} takes this node")
+    assert told["channels"] == (
+        False,
+        "the server does not know square-1/p1/moisture, square-1/p1/temperature: name their station and probe alike "
+        "in both files",
+    )
+    assert heard == []

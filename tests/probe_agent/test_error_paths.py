@@ -151,7 +151,7 @@ def test_a_broken_description_is_listed_with_its_fault(tmp_path, capsys):
 def test_a_control_socket_that_cannot_be_made_does_without(tmp_path, caplog):
     """No folder: it is logged once, and steps and ends without one."""
     with caplog.at_level(logging.WARNING, "underturf.agent"):
-        control = ControlSocket(tmp_path / "gone", lambda name: None, lambda request: False)
+        control = ControlSocket(tmp_path / "gone", lambda name: None, lambda request: False, lambda: None)
     control.step()
     control.close()
     assert "no_control_socket" in caplog.text

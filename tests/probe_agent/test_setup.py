@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import getpass
+import os
 import shutil
+import threading
 import tomllib
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from pipeline.service import load_settings as load_server
 from probe_agent.__main__ import main
 from probe_agent.clock import ClockNote, SystemClock
 from probe_agent.config import load
-from probe_agent.doctor import examine
+from probe_agent.doctor import examine, told_of_unit, unit_state
 from probe_agent.line_setup import adapter_of, add_probes, new_settings
 from probe_agent.service import Agent
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor
@@ -156,7 +158,7 @@ def told(path: Path, note: ClockNote) -> dict[str, tuple[bool | None, str]]:
     return {one.subject: (one.good, one.text) for one in examine(load(path), SetClock(note))}
 
 
-def test_surroundings_in_order_are_good(start_broker, sensor_line, write_config):
+def test_surroundings_in_order_are_good(start_broker, sensor_line, write_config, monkeypatch):
     """A port, a clock that is kept, a broker that takes the node, room on the disk; and whether the agent runs."""
     path = write_config(port=start_broker().port)
     good = ClockNote(True, "b", 1, 1_772_323_200_000)
@@ -164,6 +166,7 @@ def test_surroundings_in_order_are_good(start_broker, sensor_line, write_config)
     assert {subject for subject, (fine, _) in found.items() if fine} == {"line north", "clock", "broker", "disk"}
     assert not [subject for subject, (fine, _) in found.items() if fine is False]
     assert found["agent"][1] == "does not run"
+    monkeypatch.setattr("probe_agent.control.TOLD_WITHIN_S", 0.2)  # this one runs and answers nothing
     agent = Agent(load(path), SystemClock())
     assert told(path, good)["agent"][1] == "runs"
     agent.close()
@@ -174,7 +177,7 @@ def test_each_fault_is_named_with_what_to_do(start_broker, write_config, tmp_pat
     path = write_config()
     found = told(path, ClockNote(False, "b", 1, 0))
     assert found["line north"][0] is False and "Is the adapter plugged in?" in found["line north"][1]
-    assert found["clock"][0] is False and "never set" in found["clock"][1]
+    assert found["clock"][0] is False and "time never set: dates are wrong until it is given" in found["clock"][1]
     assert found["broker"][0] is False and "Is the broker running" in found["broker"][1]
     (tmp_path / "empty").touch()
     user = getpass.getuser()  # a broker started by root would read the file as another
@@ -186,6 +189,7 @@ def test_each_fault_is_named_with_what_to_do(start_broker, write_config, tmp_pat
     found = told(path, ClockNote(False, "b", 1, 1_772_323_200_000))
     assert found["broker"][0] is False and "Look at username and password_file" in found["broker"][1]
     assert found["clock"][0] is False and "trust_hardware = true" in found["clock"][1]
+    assert found["clock"][1].startswith("time not confirmed: it may be behind by the length of a power cut.")
     assert found["password"][0] is True
     nearly_full = shutil._ntuple_diskusage(2**30, 2**30 - 2**20, 2**20)
     monkeypatch.setattr("shutil.disk_usage", lambda folder: nearly_full)
@@ -194,6 +198,83 @@ def test_each_fault_is_named_with_what_to_do(start_broker, write_config, tmp_pat
     found = told(path, ClockNote(True, "b", 1, 1_772_323_200_000))
     assert found["password"] == (False, "goes to 192.0.2.7 unencrypted: give [broker] ca_file")
     assert found["disk"][0] is False and "make [outbox] max_mb smaller" in found["disk"][1]
+
+
+UNIT_TABLE = [
+    # what `systemctl show` prints of a unit (systemctl(1)): NAME=VALUE lines; what is made of it
+    ("loaded active running enabled", True, "active (running), enabled"),
+    (
+        "loaded failed failed enabled",
+        False,
+        "failed (failed), enabled; `journalctl -u underturf-agent.service` says why",
+    ),
+    ("loaded activating auto-restart enabled", False, "`journalctl -u underturf-agent.service` says why"),
+    ("loaded inactive dead disabled", None, "`systemctl enable --now underturf-agent.service` starts it"),
+    ("loaded active running disabled", None, "`systemctl enable --now underturf-agent.service` starts it"),
+    ("bad-setting inactive dead ", False, "systemd says bad-setting; `systemd-analyze verify /etc/u.service` says why"),
+]
+
+
+@pytest.mark.parametrize(("state", "good", "text"), UNIT_TABLE)
+def test_doctor_says_where_the_unit_is_and_whether_it_runs(tmp_path, monkeypatch, state, good, text):
+    """By what systemd says of it, the path too; states after systemctl(1)."""
+    names = ("LoadState", "ActiveState", "SubState", "UnitFileState")
+    shown = [f"{name}={value}" for name, value in zip(names, state.split(" "), strict=True)]
+    stand_in(tmp_path, monkeypatch, "printf '%s\\n' " + " ".join([*shown, "FragmentPath=/etc/u.service"]))
+    found = unit_state("underturf-agent.service")
+    told_good, told_text = told_of_unit("underturf-agent.service", found)
+    assert told_good is good and told_text.startswith("/etc/u.service: ") and text in told_text
+
+
+def test_doctor_finds_a_unit_where_systemd_does_not_answer(tmp_path, monkeypatch):
+    """Its path is found in the folders of systemd.unit(5); whether it runs is not claimed. None there is said."""
+    stand_in(tmp_path, monkeypatch, "exit 1")
+    assert unit_state("underturf-agent.service", root=tmp_path) is None
+    folder = tmp_path / "usr/lib/systemd/system"
+    folder.mkdir(parents=True)
+    (folder / "underturf-agent.service").touch()
+    found = unit_state("underturf-agent.service", root=tmp_path)
+    good, text = told_of_unit("underturf-agent.service", found)
+    assert good is None and text.startswith(
+        f"{folder}/underturf-agent.service is installed; whether it runs is not known"
+    )
+    stand_in(tmp_path, monkeypatch, "echo LoadState=not-found")
+    assert unit_state("underturf-agent.service", root=tmp_path) is None
+
+
+def stand_in(tmp_path, monkeypatch, script: str) -> None:
+    """A `systemctl` that does what is given: systemd is the init of no machine that runs these tests."""
+    (tmp_path / "bin").mkdir(exist_ok=True)
+    (tmp_path / "bin/systemctl").write_text(f"#!/bin/sh\n{script}\n")
+    (tmp_path / "bin/systemctl").chmod(0o755)
+    monkeypatch.setenv("PATH", f"{tmp_path / 'bin'}:{os.environ['PATH']}")
+
+
+def test_doctor_asks_the_running_agent_what_the_server_knows(
+    start_broker, sensor_line, write_config, monkeypatch, until
+):
+    """Nothing told yet, names that it lacks, all known; an agent of an earlier version does not say."""
+    path, stop = write_config(port=start_broker().port), threading.Event()
+    good = ClockNote(True, "b", 1, 1_772_323_200_000)
+    agent = Agent(load(path), SystemClock())
+    agent.start(stop)
+    running = threading.Thread(target=lambda: [agent.step(stop) for _ in iter(stop.is_set, True)])
+    running.start()
+    try:
+        until(lambda: agent.publisher.state == "up", within_s=30)
+        assert (
+            told(path, good)["channels"][0] is None and "told the agent nothing yet" in told(path, good)["channels"][1]
+        )
+        agent._unknown = ("square-1/p1/moisture",)
+        assert told(path, good)["channels"][0] is False and "square-1/p1/moisture" in told(path, good)["channels"][1]
+        agent._unknown = ()
+        assert told(path, good)["channels"] == (True, "the server knows all that it has received")
+        monkeypatch.setattr(agent.control, "_requested", lambda connection: {"fault": "request: expected a read"})
+        assert told(path, good)["channels"][0] is None and "expected a read" in told(path, good)["channels"][1]
+    finally:
+        stop.set()
+        running.join()
+        agent.close()
 
 
 def test_doctor_ends_with_1_where_there_is_a_fault(write_config, capsys, monkeypatch):

@@ -55,7 +55,9 @@ class Person:
         self.clock, self.metrics = HandClock(NOON_MS), Metrics()
         self.journal = Journal(database)
         place = Site(name="home", title="Home ground", timezone="UTC")
-        self.outbox = MessageOutbox(Messages(database), "web-1", place, NotificationPolicy(), marks)
+        self.doubts: list[str] = []
+        messages, policy = Messages(database), NotificationPolicy()
+        self.outbox = MessageOutbox(messages, "web-1", place, policy, marks, doubts=lambda: self.doubts)
         way = HttpWay("web-1", f"http://{address}/")
         self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))
         self.step()  # known from now on
@@ -108,6 +110,20 @@ def test_a_digest_names_days_as_they_are_seen_in_the_morning(person: Person, web
     person.step(18.25)
     ((_, sent),) = web.heard
     assert json.loads(sent)["lines"] == ["Green: open, until today 18:00. Since Tue 2 Jun, 12:00."]
+
+
+def test_a_message_made_while_a_time_is_in_doubt_ends_with_it(person: Person, web: HttpServer) -> None:
+    """Whoever reads it away from the pages is told as well; the message after it, made with a time confirmed, is as
+    ever."""
+    person.doubts = ["time of Green not confirmed: it may be behind"]
+    person.tell("a", "roots_dry")
+    person.step(18.25)
+    person.doubts = []
+    person.tell("b", "roots_dry")
+    person.step(24.0)
+    doubted, sure = (json.loads(sent)["lines"] for _, sent in web.heard)
+    assert doubted[-1] == "Time of Green not confirmed: it may be behind." and len(doubted) == 2
+    assert len(sure) == 1 and "not confirmed" not in sure[0]
 
 
 def test_after_an_outage_of_days_the_rest_comes_as_one_digest(person: Person, web: HttpServer) -> None:
