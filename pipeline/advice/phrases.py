@@ -79,7 +79,7 @@ def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
 
 
 def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
-    """A time on the site's clock: `14:15 today`, `Tue 9 Jan 14:15`, with the year when it is another."""
+    """Return a time [ms since 1970, UTC] on the site's clock: `14:15 today`, `Tue 9 Jan 14:15`, else with its year."""
     zone = ZoneInfo(timezone)
     at = datetime.datetime.fromtimestamp(at_ms / 1000, zone)
     if now_ms is not None:
