@@ -112,11 +112,13 @@ class SystemClock(MachineClock):
             return self._guard.now_ms(clock_ms, steady_ms, confirmed=stepped and self.note().ok)
 
     def resume(self, last_ms: int) -> None:
-        """Go on from when it was last, where the clock is far ahead of that and nothing confirms it. [ms]"""
-        ahead_ms = super().now_ms() - last_ms
-        if last_ms and ahead_ms > LONGEST_REST_MS and not self.note().ok:
-            with self._guard_lock:
-                self._guard = StepGuard(last_ms, self.uptime_ms())
+        """Go on from when it was last, where the clock is far ahead of that or behind, and nothing confirms it. [ms]"""
+        if not last_ms or self.note().ok:
+            return
+        is_far_ahead = super().now_ms() - last_ms > LONGEST_REST_MS
+        self.not_before(last_ms)  # the nodes of this machine go on from their last slot as well
+        with self._guard_lock:
+            self._guard = StepGuard(last_ms if is_far_ahead else super().now_ms(), self.uptime_ms())
 
     def witness(self, heard_ms: int) -> None:
         """Note a reading that has just come, dated by a clock that is set. [ms since 1970, UTC]"""

@@ -11,7 +11,7 @@ import hashlib
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -46,9 +46,11 @@ CHANNELS = ("square-1/p1/moisture", "square-1/p1/temperature")
 
 @dataclass
 class Machine:
-    """A box whose clock stood still for an hour, and that nobody has told."""
+    """A box whose clock stood still for an hour, or however long, and that nobody has told."""
 
     true_ms: int = BEGAN_MS
+    behind_ms: int = BEHIND_MS
+    on_since_ms: int = BEGAN_MS - 700_000  # past the time in which a time service is waited for
 
     def pass_s(self, seconds: float) -> None:
         self.true_ms += round(seconds * 1000)
@@ -61,10 +63,10 @@ class WokenClock(MachineClock):
     machine: Machine
 
     def system_ms(self) -> int:
-        return self.machine.true_ms - BEHIND_MS
+        return self.machine.true_ms - self.machine.behind_ms
 
     def uptime_ms(self) -> int:
-        return self.machine.true_ms - BEGAN_MS + 700_000  # past the time in which a time service is waited for
+        return self.machine.true_ms - self.machine.on_since_ms
 
     def is_kept(self) -> bool:
         return False
@@ -135,12 +137,12 @@ class Box:
         self.step_until(lambda: not stages.waiting and not stages.periods_waiting and not worker._source.waiting)
 
 
-@pytest.fixture(params=["sqlite", "influx"])
-def box(request, tmp_path: Path, start_broker, sensor_line, write_config) -> Iterator[Box]:
+@pytest.fixture
+def switch_on(tmp_path: Path, start_broker, sensor_line, write_config) -> Callable[..., AbstractContextManager[Box]]:
+    """Starts agent and server on a machine, on what they kept before; both end with the context."""
     port = free_port()
     start_broker(port=port)
     sensor_line.add("1", {0: ["+12.5", "+8.25"]})
-    machine = Machine()
     agent_file = write_config(port=port)
     text = (
         agent_file.read_text()
@@ -149,17 +151,28 @@ def box(request, tmp_path: Path, start_broker, sensor_line, write_config) -> Ite
     )
     agent_file.write_text(text)
     server_file = tmp_path / "underturf.toml"
+
+    @contextmanager
+    def on(machine: Machine, store: str = "") -> Iterator[Box]:
+        server_file.write_text(SERVER.format(port=port) + store)
+        clocks = [type(kind.__name__, (kind,), {"machine": machine}) for kind in (WokenClock, ServerClock)]
+        pipeline = Pipeline(load_server(server_file), clock=clocks[1]())
+        agent = Agent(load_agent(agent_file), clocks[0]())
+        pipeline.start()
+        try:
+            yield Box(machine, agent, pipeline)
+        finally:
+            agent.close()
+            pipeline.stop()
+
+    return on
+
+
+@pytest.fixture(params=["sqlite", "influx"])
+def box(request, switch_on: Callable[..., AbstractContextManager[Box]]) -> Iterator[Box]:
     store = "" if request.param == "sqlite" else store_table(request.getfixturevalue("influx_place"))
-    server_file.write_text(SERVER.format(port=port) + store)
-    clocks = [type(kind.__name__, (kind,), {"machine": machine}) for kind in (WokenClock, ServerClock)]
-    pipeline = Pipeline(load_server(server_file), clock=clocks[1]())
-    agent = Agent(load_agent(agent_file), clocks[0]())
-    pipeline.start()
-    try:
-        yield Box(machine, agent, pipeline)
-    finally:
-        agent.close()
-        pipeline.stop()
+    with switch_on(Machine(), store) as made:
+        yield made
 
 
 def store_table(place: dict[str, str]) -> str:
@@ -245,6 +258,71 @@ def test_three_hours_without_a_time_are_dated_when_it_is_told(box: Box) -> None:
     recompute(pipeline.store, pipeline.context("square-1"))
     pd.testing.assert_frame_equal(pipeline.store.observations(CHANNELS, *ever), observed)
     pd.testing.assert_frame_equal(pipeline.store.findings("square-1", None, *ever), findings)
+
+
+def told_of(box: Box) -> str:
+    """The pages of the station and of the morning, and all that the advice says of what it rests on."""
+    client = TestClient(create_app(box.pipeline), client=("127.0.0.1", 1))
+    box.step_until(lambda: box.pipeline.advice() is not None)
+    pages = [client.get(address).text for address in ("/", "/stations/square-1", "/work", "/probes")]
+    return "\n".join([*pages, *client.get("/api/v1/advice").json()["notes"]])
+
+
+@pytest.mark.parametrize("year", [1970, 2024])
+def test_a_box_whose_clock_was_never_set_goes_on_with_its_doubt_named(switch_on, year: int) -> None:
+    """A clock that starts in 1970, or at the day its system was made: twelve slots are all kept, good, a quarter of an
+    hour apart; station and advice stand, and say that the time was never set. Once it is given all are of today."""
+    began_ms = round(datetime(year, 1, 1, tzinfo=UTC).timestamp() * 1000)
+    machine = Machine(behind_ms=BEGAN_MS - 700_000 - began_ms)
+    with switch_on(machine) as box:
+        box.step_until(lambda: box.agent.publisher.state == "up")
+        box.read_slots(12)
+        box.settle()
+        observed = box.pipeline.store.observations(CHANNELS, 0, 2**61)
+        assert len(observed) == box.agent.outbox.assigned and len(observed) >= 24
+        assert (observed["flag"] == 1).all(), observed["flag"].tolist()
+        assert set(np.diff(observed.loc[observed["channel"] == CHANNELS[0], "measured_at_ms"])) == {SLOT_MS}
+        said = told_of(box)
+        assert said.count("ime of Square, long side never set: dates are wrong until it is given") >= 5
+        assert "Last heard" in said and "Nothing has been heard" not in said
+        if year == 1970:  # the stages would look through 26 years, piece by piece
+            return
+        now = datetime.fromtimestamp(machine.true_ms / 1000, UTC).isoformat()
+        client = TestClient(create_app(box.pipeline), client=("127.0.0.1", 1))
+        assert client.post("/api/v1/clock", json={"now": now}).status_code == 200
+        box.step_until(lambda: box.agent._clock_ok)
+        box.read_slots(2)
+        box.settle()
+        after = box.pipeline.store.raw(CHANNELS, 0, 2**61)
+        assert after["clock_ok"].all() and len(after) == box.agent.outbox.assigned
+        assert after["measured_at_ms"].min() >= BEGAN_MS - 1000
+        assert "never set" not in told_of(box)
+
+
+def test_a_box_that_wakes_before_its_last_reading_goes_on_from_there(switch_on) -> None:
+    """Confirmed until the power went; after an hour without it the clock stands three hours before that, unconfirmed.
+    Agent and server go on from the last slot: what is read is good, no slot is used twice, and the doubt is named."""
+    with switch_on(Machine(behind_ms=0)) as box:
+        type(box.agent._clock).is_kept = type(box.pipeline.clock).is_kept = lambda self: True
+        box.step_until(lambda: box.agent.publisher.state == "up")
+        box.read_slots(8)
+        box.settle()
+        before, cut_ms = box.pipeline.store.raw(CHANNELS, 0, 2**61), box.machine.true_ms
+        assert before["clock_ok"].all()
+    woken_ms = cut_ms + HOUR_MS
+    with switch_on(Machine(woken_ms, 4 * HOUR_MS, woken_ms - 700_000)) as box:
+        box.step_until(lambda: box.agent.publisher.state == "up")
+        box.read_slots(8)
+        box.settle()
+        raw = box.pipeline.store.raw(CHANNELS, 0, 2**61)
+        after = raw[~raw["clock_ok"]]
+        assert len(after) >= 16 and len(raw) == len(before) + len(after)
+        assert not set(after["slot"]) & set(before["slot"])
+        assert 0 <= after["measured_at_ms"].min() - cut_ms < 2 * SLOT_MS
+        observed = box.pipeline.store.observations(CHANNELS, 0, 2**61)
+        assert len(observed) == len(raw) and (observed["flag"] == 1).all(), observed["flag"].tolist()
+        said = told_of(box)
+        assert "ime of Square, long side not confirmed since" in said and "Silent" not in said
 
 
 SLOTS = 40
