@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 
 from api.export import observations_at_step
 from api.known import KnownFigure, newest
@@ -25,6 +26,8 @@ from pipeline.units import BELIEVED, DAY_MS, EVER_MS, HOUR_MS, MINUTE_MS, BoolAr
 STEP_OF_SPAN_MS: Mapping[int, int] = {1: 15 * MINUTE_MS, 3: 30 * MINUTE_MS, 14: HOUR_MS, 90: 6 * HOUR_MS, 366: DAY_MS}
 """Spans that are drawn [d], each with the step by which it is told: no more steps than a screen has room for."""
 RAIN_STEP_OF_SPAN_MS: Mapping[int, int] = {1: HOUR_MS, 3: HOUR_MS, 14: HOUR_MS, 90: DAY_MS, 366: DAY_MS}
+TOLD_BY_MS = (15 * MINUTE_MS, 30 * MINUTE_MS, HOUR_MS, 2 * HOUR_MS, 3 * HOUR_MS, 6 * HOUR_MS, 12 * HOUR_MS, DAY_MS)
+STEP_SLACK_MS = MINUTE_MS  # readings of one interval come some seconds apart
 RAW_UP_TO_DAYS = 14  # beyond, means by the hour and the day are read, which do not tell doubt from silence
 ROOT_DEPTH = CATALOGUE["root_depth_90"]
 
@@ -182,10 +185,14 @@ class StationHistory:
 
 def station_history(pipeline: Pipeline, station: str, days: int, now_ms: int) -> StationHistory:
     """Return the last days of a station, one of `STEP_OF_SPAN_MS`, up to the step that `now_ms` is in."""
-    context, step_ms = pipeline.context(station), STEP_OF_SPAN_MS[days]
+    context, least_ms = pipeline.context(station), STEP_OF_SPAN_MS[days]
+    kept = _kept_step(days)
+    until_ms = (now_ms // DAY_MS + 1) * DAY_MS  # no step ends later
+    seen = observations_at_step(pipeline, list(context.moisture), now_ms - days * DAY_MS, until_ms, kept)
+    step_ms = _step_of(seen, least_ms)
     end_ms = (now_ms // step_ms + 1) * step_ms
     start_ms = end_ms - days * DAY_MS // step_ms * step_ms
-    depths = _depths(pipeline, station, start_ms, end_ms, step_ms, _kept_step(days))
+    depths = _depths(context, seen, start_ms, end_ms, step_ms)
     thatch_m = context.thatch_m(end_ms)
     rain_step_ms = RAIN_STEP_OF_SPAN_MS[days]
     return StationHistory(
@@ -199,12 +206,20 @@ def station_history(pipeline: Pipeline, station: str, days: int, now_ms: int) ->
     )
 
 
+def _step_of(frame: pd.DataFrame, least_ms: int) -> int:
+    """Return the step that a span is told by: `least_ms`, or more where a probe is read more seldom than that."""
+    usual_ms = float(least_ms)
+    for _, own in frame.groupby("channel", sort=False):
+        between = np.diff(np.sort(own["measured_at_ms"].to_numpy(np.int64)))
+        usual_ms = max(usual_ms, float(np.median(between)) if between.size else 0)
+    return next((step for step in TOLD_BY_MS if step >= max(usual_ms - STEP_SLACK_MS, least_ms)), DAY_MS)
+
+
 def _depths(
-    pipeline: Pipeline, station: str, start_ms: int, end_ms: int, step_ms: int, kept: str
+    context: StationContext, frame: pd.DataFrame, start_ms: int, end_ms: int, step_ms: int
 ) -> tuple[DepthHistory, ...]:
-    """Every moisture channel of a station by steps of a span, from the top down; `kept` is what is read of it."""
-    context, steps = pipeline.context(station), (end_ms - start_ms) // step_ms
-    frame = observations_at_step(pipeline, list(context.moisture), start_ms, end_ms, kept)
+    """Every moisture channel of a station by steps of a span, from the top down, of what was read of them."""
+    steps = (end_ms - start_ms) // step_ms
     channels, times = frame["channel"].to_numpy(str), frame["measured_at_ms"].to_numpy(np.int64)
     values, cells = frame["value"].to_numpy(float), (times - start_ms) // step_ms
     believed = np.isfinite(values)
@@ -311,4 +326,6 @@ def day_depths(pipeline: Pipeline, station: str, start_ms: int, end_ms: int) -> 
 
     [ms since 1970, UTC]
     """
-    return _depths(pipeline, station, start_ms, end_ms, end_ms - start_ms, "hour")
+    context = pipeline.context(station)
+    seen = observations_at_step(pipeline, list(context.moisture), start_ms, end_ms, "hour")
+    return _depths(context, seen, start_ms, end_ms, end_ms - start_ms)

@@ -31,6 +31,7 @@ MOST_COLUMNS = 168  # of the picture: some 2 px each on a phone
 TOLERANCE = 0.8  # of a path, in units of the plot: less than a pixel
 LEAST_GAP = 0.006  # of the width: a narrower gap is seen as the slit that it is
 NAMED_GAP = 0.09
+LAST_LABEL = 72.0  # of the width: words that begin further right run out of a phone [%]
 LEAST_TOP = 1.25  # of the way to drained, at the top of a depth's own plot
 RAIN_TOP_MM = {HOUR_MS: 5.0, DAY_MS: 20.0}
 
@@ -303,7 +304,7 @@ def depth_plots(history: StationHistory) -> list[DepthPlot]:
             area += path(np.concatenate([ends[:1], xs, ends[1:]]), np.concatenate([[base], ys, [base]]), closed=True)
         gaps = tuple(
             Label(
-                100 * (first + 0.2) / known.size,
+                min(100 * (first + 0.2) / known.size, LAST_LABEL),
                 46.0,
                 "not believed" if one.is_doubted[first:last].any() else "no reading",
             )

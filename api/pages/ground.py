@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections.abc import Sequence
 from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
@@ -28,6 +29,8 @@ from pipeline.service import Pipeline
 from pipeline.site.plan import BURIED_KINDS
 from pipeline.site.plane import TAPE_ERROR_M, by_tapes, is_inside
 
+MOST_WHOLE = 12  # places that a sheet has room for with each of their probes
+COLUMN_ROWS = 22  # of the short table that it has of more
 KEEP_OFF_M = 2.0  # from what lies too near a blade: common practice, no source
 SPARE_MM = CLEARANCE_M * 1000.0
 CALLED = {
@@ -49,7 +52,7 @@ def _facts(request: Request) -> dict[str, Any]:
     pipeline, found = pipeline_of(request), get_ground(request)
     zone, now_ms = pipeline.config.site.timezone, pipeline.clock.now_ms()
     today = words.local(now_ms, ZoneInfo(zone)).date()
-    drawing = plan_drawing(found)
+    drawing, groups = plan_drawing(found), _groups(found)
     longest = max(
         (
             (near.metres, -place, one, near)
@@ -69,7 +72,8 @@ def _facts(request: Request) -> dict[str, Any]:
         "ticks": [] if drawing is None else scale_ticks(drawing),
         "letters": [mark.letter for mark in found.marks] if len(found.marks) > 1 else [],
         "marks": "; ".join(f"{mark.letter}: {mark.title}" for mark in found.marks),
-        "groups": _groups(found),
+        "groups": groups,
+        "brief": _brief(groups) if len(groups) > MOST_WHOLE else [],
         "sides": _sides(found),
         "tape_mm": round(TAPE_ERROR_M * 1000),
         "spare_mm": round(SPARE_MM),
@@ -108,6 +112,7 @@ def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
                 "called": words.upper_first(one.called.removeprefix("the ")),
                 "tapes": _tapes(one.place),
                 "within": _within(one.place),
+                "cover_mm": one.cover_mm,
                 "cover": f"{one.cover_mm:.0f}",
                 "deeper": "lifted" if one.is_lifted else _deeper_than(one.too_deep_from_mm),
             }
@@ -124,6 +129,7 @@ def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
                 "called": _bend(place, len(line.points)),
                 "tapes": _tapes(point.place),
                 "within": _within(point.place),
+                "cover_mm": point.cover_mm,
                 "cover": "not known" if point.cover_mm is None else f"{point.cover_mm:.0f}",
                 "deeper": _deeper_than(point.too_deep_from_mm),
             }
@@ -131,6 +137,19 @@ def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
         ]
         groups.append({"id": f"line-{number}", "number": "", "title": words.upper_first(line.title), "rows": rows})
     return groups
+
+
+def _brief(groups: Sequence[dict[str, Any]]) -> list[list[dict[str, Any]]]:
+    """A row for each place in which probes stand or a line bends, with what lies shallowest there, in columns."""
+    rows = []
+    for group in groups:
+        for tapes in dict.fromkeys(tuple(row["tapes"]) for row in group["rows"]):
+            here = [row for row in group["rows"] if tuple(row["tapes"]) == tapes]
+            shallowest = min(here, key=lambda row: -1.0 if row["cover_mm"] is None else row["cover_mm"])
+            alone = len(here) == len(group["rows"]) and group["number"]
+            title = group["title"] if alone else f"{group['title']}: {shallowest['called'].lower()}"
+            rows.append({**shallowest, "number": group["number"], "title": title})
+    return [rows[first : first + COLUMN_ROWS] for first in range(0, len(rows), COLUMN_ROWS)]
 
 
 def _bend(place: int, points: int) -> str:

@@ -9,10 +9,12 @@ from api import words
 from api.data import iso
 from api.depths import DepthNow
 from api.state import StationNow
+from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS, EVER_MS
 
 SNOOZE_DAYS = 3
+MOST_SEEN = 8  # alerts that are told on one page; that of the alerts has all
 SHORT = 90  # characters of what is to be seen to, where it has one line
 
 
@@ -31,16 +33,25 @@ def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:
     return {"now": words.date_and_clock(now_ms, zone), "age": age, "age_is_old": is_old}
 
 
-def see_to(pipeline: Pipeline, now_ms: int, station: str | None = None) -> list[dict[str, Any]]:
-    """Return the open alerts as a page shows them, of one station or of all, those that nobody has marked first."""
-    zone = pipeline.config.site.timezone
+def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None = None) -> list[dict[str, Any]]:
+    """Return the open alerts as a page shows them, of one station or of all, those that nobody has marked first.
+
+    What was told of a station that has not been heard since stands behind, and says so.
+    """
+    zone, now_ms = pipeline.config.site.timezone, states[0].now_ms
+    unheard = {s.station.name: s.heard_ms for s in states if s.is_old and s.heard_ms is not None}
+    stale = {
+        a.alert_id: f" As it was {words.soon(heard_ms, zone, now_ms)}: nothing heard since."
+        for a in pipeline.alerts()
+        if a.rule != PROBE_FAULT.name and (heard_ms := unheard.get(a.station)) is not None
+    }
     marks = {str(e.body.get("alert")): e for e in pipeline.diary.entries(("mark",), *EVER_MS)}
     found = [
         {
             "id": alert.alert_id,
             "text": words.tied(alert.text),
             "short": alert.text if len(alert.text) <= SHORT else f"{alert.text[:SHORT].rpartition(' ')[0]} ...",
-            "since": f"Since {words.soon(alert.since_ms, zone, now_ms)}.",
+            "since": f"Since {words.soon(alert.since_ms, zone, now_ms)}.{stale.get(alert.alert_id, '')}",
             "mark": words.mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
             "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
             "snooze_days": SNOOZE_DAYS,
@@ -48,7 +59,7 @@ def see_to(pipeline: Pipeline, now_ms: int, station: str | None = None) -> list[
         for alert in pipeline.alerts()
         if station in (None, alert.station)
     ]
-    return sorted(found, key=lambda one: bool(one["mark"]))
+    return sorted(found, key=lambda one: (bool(one["mark"]), one["id"] in stale))
 
 
 LAYERS_CALLED = {"thatch": "thatch", "top_layer": "top", "root_zone": "roots"}

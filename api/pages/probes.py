@@ -28,6 +28,7 @@ PRINTED = {"1": "", "degC": "°C", "dS m-1": "dS/m", "m3 m-3": "m³/m³", "m s-1
 LEAST_SUPPLY_DAYS, MOST_SUPPLY_DAYS = 2, 7  # of a figure: a week fits a phone
 DAY_PX, HIGH_PX, TOP_PX = 48, 90, 22
 LEAST_SPAN_V = 1.0  # between the top and the foot of the figure
+MOST_OPEN = 6  # stations; of more, those that all speak are folded
 ACTS = 2  # verdicts in reversed ink on one page
 
 router = APIRouter(include_in_schema=False)
@@ -88,7 +89,8 @@ def _facts(pipeline: Pipeline, *, from_here: bool) -> dict[str, Any]:
             asks = one.state == "silent" and acts < ACTS
             acts += asks
             rows.append((one.title, f"/probes/{one.station}/{one.name}", asks, one.words))
-        stations.append((f"{state.surface.name}-{state.station.name}", place, rows, notes_of(pipeline, state)))
+        quiet = all(one.state == "heard" for one in probes)
+        stations.append((f"{state.surface.name}-{state.station.name}", place, rows, notes_of(pipeline, state), quiet))
         dots.append((place[:1].upper(), [one.state == "heard" for one in probes]))
     nodes = [(node, supply_figure(node), node.state == "down" and acts < ACTS) for node in nodes_now(pipeline)]
     doubt, _, meaning = pipeline.clock_doubt().partition(": ")
@@ -106,6 +108,7 @@ def _facts(pipeline: Pipeline, *, from_here: bool) -> dict[str, Any]:
         "from_here": from_here,
         "picture": signs.probes(dots) if dots else "",
         "stations": stations,
+        "folded": len(stations) > MOST_OPEN,
         "nodes": nodes,
     }
 

@@ -32,7 +32,7 @@ FIGURES_EVERY_S = 60  # an open page asks for its figures again at most so often
 SHOWN_WETTINGS = 3
 YEAR_DAYS = 366
 DONE = ("watering", "pass", "core", "lift", "return", "dressing")  # entries of the diary that stand over the picture
-SLICE_PX, MOST_PX_A_MM, SHOWN_SCALE = 390.0, 1.5, 384 / 288  # of the large slice; how much larger a desk shows it
+SLICE_PX, MOST_PX_A_MM, SHOWN_SCALE = 390.0, 1.5, 416 / 312  # of the large slice; how much larger a desk shows it
 LEFT_PX, WIDE_PX_OF_SLICE, LABEL_PX = 44.0, 122.0, 33.0
 
 router = APIRouter(include_in_schema=False)
@@ -76,7 +76,7 @@ def _facts(request: Request, name: str, days: str) -> dict[str, Any]:
         "heard": text.heard,
         "silent": text.silent,
         "others": others,
-        "see": see_to(pipeline, now_ms, name),
+        "see": see_to(pipeline, [state], name),
         "untold": not heard,
         "span_names": SPANS,
         "days": days,
@@ -85,7 +85,7 @@ def _facts(request: Request, name: str, days: str) -> dict[str, Any]:
         ),
         **(_figures(request, state, depths, roots, int(days)) if depths else {"slice": None}),
         "wettings": [_wetting(one, state, zone) for one in wettings(pipeline, name, now_ms)[:SHOWN_WETTINGS]],
-        "no_wetting": words.wetting_line(state, zone).removeprefix("Last wetting: "),
+        "no_wetting": words.upper_first(words.wetting_line(state, zone).removeprefix("Last wetting: ")),
         "roots": _roots(pipeline, state, roots, zone),
         "hold": _hold(pipeline, state, known, zone),
         "cone": _cone(known, zone, now_ms),
@@ -195,9 +195,10 @@ def _slice(
 
 def _in_two(text: str) -> tuple[str, str]:
     """A sentence in two lines, where it is too long for one."""
-    if len(text) <= 18:
+    if len(text) <= 17:
         return text, ""
-    middle = text.rfind(" ", 0, 19)
+    blanks = [place for place, letter in enumerate(text) if letter == " "]
+    middle = min(blanks, key=lambda place: max(place, len(text) - place - 1))
     return text[:middle], text[middle + 1 :]
 
 

@@ -21,14 +21,13 @@ from api.drawing import DAYS, first_day, ten_days
 from api.known import KnownFigure
 from api.load import facts_of
 from api.pages.frame import answer, page
-from api.pages.parts import head, layers_said, see_to, thatch_words, told
+from api.pages.parts import MOST_SEEN, head, layers_said, see_to, thatch_words, told
 from api.slices import Pen, end_mm, ruler_figures, ruler_svg, slice_svg
 from api.state import StationNow
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
 from pipeline.units import DAY_MS
 
-MOST_SEEN = 8  # alerts that are told on this page; the work page has all
 MOST_LARGE = 6  # stations drawn side by side; more stand in a list
 IN_A_ROW = 3
 DEEPEST_MM = 300.0  # deeper probes are on the page of their station
@@ -50,7 +49,7 @@ def today(request: Request) -> Response:
 
 def _facts(request: Request) -> dict[str, Any]:
     pipeline, states = pipeline_of(request), stations_of(request)
-    zone, now_ms = pipeline.config.site.timezone, states[0].now_ms
+    zone = pipeline.config.site.timezone
     morning = morning_of(pipeline, states)
     drawn = [_drawn(request, state) for state in states]
     large = len(drawn) <= MOST_LARGE
@@ -59,7 +58,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "page": "today",
         "twin": "/api/v1/answers",
         **head(states, zone),
-        "see": see_to(pipeline, now_ms),
+        "see": see_to(pipeline, states),
         "most_seen": MOST_SEEN,
         "six": _six(morning, pipeline),
         "heading": "The slices as they were" if is_old else f"The slices, {_cut(states, zone)}",

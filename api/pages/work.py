@@ -29,7 +29,7 @@ from api.drawing import (
     wetness_chart,
 )
 from api.pages.frame import answer, page
-from api.pages.parts import head, see_to
+from api.pages.parts import MOST_SEEN, head, see_to
 from api.stretches import after_words, alike, is_last, likely_stretch, pass_words, span_words
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
@@ -48,6 +48,7 @@ from pipeline.site.ground import Surface
 from pipeline.units import EVER_MS, HOUR_MS, TIME_SLACK_MS
 
 LAST_ENTRIES = 10
+MOST_PLACES = 5  # places in a heading
 RAIN_MM_A_PX, MOST_RAIN_PX = 0.5, 26.0  # of the small columns above the days
 SHUT_WORDS = {Verdict.CLOSED: "Shut:", Verdict.WAIT: "Wait:", Verdict.UNKNOWN: "Cannot tell:"}
 
@@ -98,14 +99,38 @@ def _work_facts(request: Request) -> dict[str, Any]:
         "advised": None if advice is None else _advised(advice, zone, now_ms, is_old=is_old),
         "axis": _axis(view, surfaces),
         "booked": _booked(view, surfaces),
-        "surfaces": [_surface(view, one) for one in surfaces],
-        "water": [_water(view, one, each) for one in surfaces for each in one.stations],
-        "to_come": [_to_come(view, one, each) for one in surfaces for each in one.stations],
+        "surfaces": _alike([_surface(view, one) for one in surfaces]),
+        "water": _alike([_water(view, one, each) for one in surfaces for each in one.stations]),
+        "to_come": _alike([_to_come(view, one, each) for one in surfaces for each in one.stations]),
+        "stations": len(states),
         "notes": [] if advice is None else [words.tied(_sentence(note)) for note in advice.notes],
-        "see": see_to(pipeline, now_ms),
+        "see": see_to(pipeline, states),
+        "most_seen": MOST_SEEN,
+        "most_named": MOST_PLACES,
         "heard": _heard(pipeline, now_ms),
         "entries": [words.tied(words.entry_line(pipeline.config, e, now_ms)) for e in reversed(entries)],
     }
+
+
+def _alike(parts: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Parts of the page as they are; of many, those that say the same as one, under all names: `Green 1 and Green 2`.
+
+    Each gets `titles`, shortened where they are many, and `places` with the name and title of every one.
+    """
+    groups: list[list[dict[str, Any]]] = []
+    for part in parts:
+        said = {key: value for key, value in part.items() if key not in ("name", "title")}
+        same = (g for g in groups if all(g[0][key] == value for key, value in said.items()))
+        found = next(same, None) if len(parts) > MOST_PLACES else None
+        if found is None:
+            groups.append([part])
+        else:
+            found.append(part)
+    return [
+        {**those[0], "titles": words.named([one["title"] for one in those], MOST_PLACES),
+         "places": [(one["name"], one["title"]) for one in those]}
+        for those in groups
+    ]  # fmt: skip
 
 
 def _advised(advice: SiteAdvice, zone: str, now_ms: int, *, is_old: bool) -> dict[str, Any]:

@@ -356,6 +356,8 @@ class StationWatch:
         What is known of the backups now; None while the past is evaluated.
     custody : tuple of CustodyNotice or None
         What is wrong now with the custody of the readings of the surface; None while the past is evaluated.
+    probes_called : mapping of str to str
+        What each probe of the station is called by its place.
     """
 
     site: str
@@ -368,6 +370,11 @@ class StationWatch:
     surface_title: str = ""
     backup: BackupRecord | None = None
     custody: tuple[CustodyNotice, ...] | None = None
+    probes_called: Mapping[str, str] = field(default_factory=dict)
+
+    def called(self, probe: str) -> str:
+        """Return a probe of the station by its place, as `Surface.probe_called` has it."""
+        return self.probes_called.get(probe, f"probe {probe}")
 
     @property
     def where(self) -> Where:

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pipeline.advice.phrases import for_how_long
+from pipeline.advice.phrases import for_how_long, lasting_mark
 from pipeline.alerts.model import (
     CLOSED,
     NO_READINGS,
@@ -99,16 +99,17 @@ def _silence(state: AlertState, at_ms: int, facts: Facts[ProbeFaultBounds]) -> C
     usable_ms = [max(heard.usable_ms, back_ms) for heard in state.channels.values()]
     whole_ms, part_ms = int(facts.bounds.silent_h * HOUR_MS), int(Counting.channel_silent_h * HOUR_MS)
     whole_due_ms, part_due_ms = max(usable_ms) + whole_ms, min(usable_ms) + part_ms
+    called = facts.spot.called(state.probe)
     if min(whole_due_ms, part_due_ms) >= at_ms:  # a reading due at this very moment may still come
         return None
     if whole_due_ms <= part_due_ms:
-        text = f"probe {state.probe} has said nothing of use for {for_how_long(whole_ms)}. See to its cable and power."
+        text = f"{called} has said nothing of use for {lasting_mark(max(usable_ms))}. See to its cable and power."
         return _opening("silent", text, max(usable_ms), whole_due_ms)
     # judged at the end of that quarter hour, whenever it is looked at; channels of one slot are heard seconds apart
     judged_ms = -(-part_due_ms // QUARTER_HOUR_MS) * QUARTER_HOUR_MS + QUARTER_HOUR_MS
     gone = [i for i, heard in state.channels.items() if heard.usable_ms + part_ms <= judged_ms]
     names = gone[0].rsplit("/", 1)[1] if len(gone) == 1 else f"{len(gone)} of its {len(usable_ms)} channels"
-    text = f"probe {state.probe} has given nothing of use for {for_how_long(part_ms)} on {names}. See to its wiring."
+    text = f"{called} has given nothing of use for {lasting_mark(min(usable_ms))} on {names}. See to its wiring."
     return _opening("part silent", text, min(usable_ms), part_due_ms)
 
 
@@ -137,7 +138,7 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> R
         if math.isnan(value) or quantities[channel] != "water_content":
             channels[channel] = heard._replace(usable_ms=usable_ms)
             continue
-        channels[channel], fault = _compare(heard, context, channel, at_ms, value, rain_mm, facts.bounds, usable_ms)
+        channels[channel], fault = _compare(heard, facts, channel, at_ms, value, rain_mm, usable_ms)
         faults += [fault] if fault is not None else []
     state = state._replace(channels=channels, rain_mm=rain_mm)
     if not state.is_open:
@@ -150,20 +151,21 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> R
     run = Hold.carried(state.runs.get("good"), cell, facts.rule.grain)
     if run.held_ms < facts.bounds.good_h * HOUR_MS:
         return RuleOutcome(state._replace(runs={"good": run}))
-    return RuleOutcome(state, Change(CLOSED, f"probe {state.probe} answers well again."))
+    return RuleOutcome(state, Change(CLOSED, f"{facts.spot.called(state.probe)} answers well again."))
 
 
 def _compare(
-    heard: ChannelMemory, context: StationContext, channel: str, at_ms: int, value: float, rain_mm: float,
-    limits: ProbeFaultBounds, usable_ms: int,
+    heard: ChannelMemory, facts: Facts[ProbeFaultBounds], channel: str, at_ms: int, value: float, rain_mm: float,
+    usable_ms: int,
 ) -> tuple[ChannelMemory, Change | None]:  # fmt: skip
     """Compare one value of water content with those before it; return its memory, and the opening if it is a fault."""
-    probe, fault = channel.split("/")[1], None
+    context, fault = facts.spot.context, None
+    called = facts.spot.called(channel.split("/")[1])
     if heard.value is not None and heard.value_ms is not None:
         near = at_ms - heard.value_ms <= Counting.jump_gap_h * HOUR_MS
         change = abs(value - heard.value)
         if near and change > LEAST_PORES and change > max(m.fullest for m in context.media_at(channel, at_ms)):
-            text = f"probe {probe} jumped by more water than the ground can hold. See to its seat and cable."
+            text = f"{called} jumped by more water than the ground can hold. See to its seat and cable."
             fault = _opening("jump", text, at_ms, at_ms)
     since_ms, still_value, still_rain_mm = heard.still_since_ms, heard.still_value, heard.still_rain_mm
     if since_ms is None or still_value is None or abs(value - still_value) > Counting.flat_tolerance:
@@ -172,14 +174,14 @@ def _compare(
     rained = rain_mm - still_rain_mm
     if (
         fault is None
-        and at_ms - since_ms >= limits.flat_h * HOUR_MS
+        and at_ms - since_ms >= facts.bounds.flat_h * HOUR_MS
         and rained >= Counting.flat_rain_mm
         and depth is not None
         and depth <= Counting.flat_deepest_m
         and value < min(m.saturated[0] for m in context.media_at(channel, at_ms))  # not too full to rise
     ):
         long = for_how_long(at_ms - since_ms)
-        text = f"probe {probe} has not moved for {long} through {rained:.0f} mm of rain. See that it sits firm."
+        text = f"{called} has not moved for {long} through {rained:.0f} mm of rain. See that it sits firm."
         fault = _opening("flat", text, since_ms, at_ms)
     return ChannelMemory(usable_ms, value, at_ms, since_ms, still_value, still_rain_mm), fault
 

@@ -475,6 +475,7 @@ class AlertRunner:
             context=context,
             zone=self._zone,
             surface_title=surface.title,
+            probes_called={probe.name: surface.probe_called(own, probe) for probe in own.probes},
         )
 
     def _custody_at(self, station: str) -> tuple[CustodyNotice, ...]:

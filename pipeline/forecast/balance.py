@@ -369,6 +369,21 @@ class Fit:
     reason: str = ""
 
 
+def _too_few(past: PastHours, days: float) -> str:
+    """Why there are too few days to fit, with what is lacking named."""
+    lacks = [
+        name
+        for name, values in (
+            ("readings of the roots", past.root_wetness), ("rain", past.water_mm),
+            ("weather for the water use", past.reference_et_mm),
+        )
+        if not np.isfinite(values).any()
+    ]  # fmt: skip
+    if lacks:
+        return f"nothing is known of {' or '.join(lacks)} in {WEEKS} weeks"
+    return f"only {days:.0f} days of readings and weather, {LEAST_DAYS} needed"
+
+
 def fit(past: PastHours, boxes: Boxes) -> Fit:
     """Fit the balance to the last `WEEKS` weeks of a station.
 
@@ -389,7 +404,7 @@ def fit(past: PastHours, boxes: Boxes) -> Fit:
     days = float(known.sum()) / 24.0
     nothing = np.zeros(0)
     if days < LEAST_DAYS:
-        return Fit(None, nothing, nothing, days, f"only {days:.0f} days of readings and weather, {LEAST_DAYS} needed")
+        return Fit(None, nothing, nothing, days, _too_few(past, days))
 
     from scipy.optimize import least_squares  # 25 MB: only loaded once there are readings to fit
 

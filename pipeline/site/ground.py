@@ -392,6 +392,13 @@ OVAL_WORDS = "middle, half width and half height of an oval in metres, as [0, 0,
 HalfWidth = Annotated[float, Field(ge=1.0, le=1000.0)]
 
 
+def _kind_said(probe: InstalledProbe) -> str:
+    """What kind of probe it is, in a word, where that is not a probe in the soil."""
+    if probe.description.model.startswith("thatch"):
+        return " thatch"
+    return "" if any(one.channel.depth_m is not None for one in probe.channels) else " weather"
+
+
 class Surface(Setting):
     """A square, outfield, green, pitch or lawn, with its stations, and how it is kept.
 
@@ -481,11 +488,13 @@ class Surface(Setting):
     def probe_called(self, station: Station, probe: InstalledProbe) -> str:
         """Return a probe by its place, never by its name in the settings: `the long-side probe`.
 
-        One that stands in the thatch beside another of its station is `the long-side thatch probe`.
+        One that stands in the thatch is `the long-side thatch probe`, one above the ground `the long-side weather
+        probe`; where two of a station would still be called alike, the name in the settings stands behind.
         """
         where = self.place(station).removeprefix(self.title).strip(", ").lower() or self.title.lower()
-        kind = " thatch" if probe.description.model.startswith("thatch") else ""
-        return f"the {where.replace(' ', '-')}{kind} probe"
+        kind = _kind_said(probe)
+        alike = [one for one in station.probes if _kind_said(one) == kind]
+        return f"the {where.replace(' ', '-')}{kind} probe{f' ({probe.name})' if len(alike) > 1 else ''}"
 
     @property
     def play(self) -> YearSpan | None:

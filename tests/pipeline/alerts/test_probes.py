@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from hardware.probe import load_probe
+from pipeline.advice.phrases import spoken
 from pipeline.alerts.model import AlertState
 from pipeline.alerts.runner import first_states, walk_station
 from pipeline.diary.facts import (
@@ -43,7 +44,7 @@ def test_probe_silent_for_three_hours_opens_and_two_good_hours_close():
     watch = watch_of(findings(), table[(at <= 40) | (at >= 80)])
     opened, closed = run("probe_fault", watch, 120, probe="t1")
     assert opened.at_ms == START_MS + 40 * SLOT_MS + 5000 + 3 * 3_600_000
-    assert "t1 has said nothing of use for 3 hours" in opened.text
+    assert "t1 has said nothing of use for 3 hours" in spoken(opened.text, opened.at_ms, None)
     assert (closed.kind, slot_of(closed)) == ("closed", 80 + 2 * H)
 
 
