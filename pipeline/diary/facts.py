@@ -512,9 +512,9 @@ class Intent:
 def in_the_way(intent: Intent, buried: Sequence[Buried]) -> tuple[str, ...]:
     """Return the names of what must be lifted first: anything less than 25 mm below the blades, and not lifted.
 
-    Nothing is in the way of a pass that does not cut, such as dressing (depth 0).
+    Nothing is in the way of a pass that goes over what lies there: a dressing (depth 0), a brush (1 mm).
     """
-    if intent.depth_m <= 0.0:
+    if intent.depth_m < CUTS_FROM_M:
         return ()
     return tuple(b.name for b in buried if not b.lifted and b.depth_m < intent.depth_m + CLEARANCE_M - 1e-9)
 

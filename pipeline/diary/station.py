@@ -18,7 +18,6 @@ from hardware.probe import Channel
 from pipeline.diary.by_hand import HandValue, hand_channels, hand_values, push_values
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import (
-    CUTS_FROM_M,
     RULER,
     Dated,
     DatedPass,
@@ -43,7 +42,7 @@ WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiatio
 class PassDone:
     """A pass over the turf as the diary has it. [ms since 1970, UTC], [m], [kg m-2]; NaN where nobody wrote it.
 
-    `around` names the probes of the station that stood in the way of its blades and had not been lifted.
+    `around` has the probes of the station that stood in the way of its blades and had not been lifted, by their place.
     """
 
     at_ms: int
@@ -363,11 +362,8 @@ def _pass_done(one: DatedPass, surface: Surface, facts: DiaryFacts, station: str
     planned = [p.depth_m for p in surface.passes if p.kind == one.kind]
     usual_m = max(planned, default=0.0 if kind is None else kind.depth_mm[1] / 1000.0)
     depth_m = usual_m if one.depth_m is None else one.depth_m
-    around: tuple[str, ...] = ()
-    if depth_m >= CUTS_FROM_M:  # a brush or a dressing goes over them
-        in_ground = probes_in_ground(surface, facts, one.start_ms, station=station)
-        names = in_the_way(Intent(one.kind, one.variant, depth_m), in_ground)
-        around = tuple(n.rsplit("/", 1)[-1] for n in names)
+    in_ground = probes_in_ground(surface, facts, one.start_ms, station=station)
+    names = in_the_way(Intent(one.kind, one.variant, depth_m), in_ground)
     return PassDone(
         at_ms=one.start_ms,
         kind=one.kind,
@@ -377,5 +373,5 @@ def _pass_done(one: DatedPass, surface: Surface, facts: DiaryFacts, station: str
         spacing_m=one.spacing_m,
         width_m=one.width_m,
         removed_kg_m2=one.removed_kg_m2,
-        around=around,
+        around=tuple(buried.called for buried in in_ground if buried.name in names),
     )

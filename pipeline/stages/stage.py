@@ -28,7 +28,7 @@ from pipeline.soil.quality import FlagArray
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
 from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
-STAGE_VERSION = 15
+STAGE_VERSION = 16
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
@@ -41,7 +41,7 @@ rain gauge's total is a reset when the next reading goes on from it; the end of 
 and so is a reading dated after its arrival. 10: a pass begun and then done
 is one pass. 11: time constants go towards the dry limit, over four weeks. 12: roots are judged layer by layer,
 and by the gaps between the probes. 14: the share that passed the thatch is told from below and
-from above, and what an hourly gauge tells fell in the hour before."""
+from above, and what an hourly gauge tells fell in the hour before. 16: an untreated island names its probe by place."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05

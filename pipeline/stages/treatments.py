@@ -96,8 +96,9 @@ def pass_findings(
 
 def _island(context: StationContext, one: PassDone) -> Finding:
     later = [p.at_ms for p in context.passes if p.at_ms > one.at_ms and p.kind == one.kind and not p.around]
+    says = "it says" if len(one.around) == 1 else "they say"
     names = " and ".join(one.around)
-    reason = f"{one.title} went around {names}: what {names} says is of an untreated island, not of the surface"
+    reason = f"{one.title} went around {names}: what {says} is of an untreated island, not of the surface"
     return Finding("untreated_island", one.at_ms, min(later, default=one.at_ms), 1.0, np.nan, np.nan, 1, reason)
 
 

@@ -128,6 +128,8 @@ def test_buried_things_are_a_line_of_their_own():
     assert "the P3 probe still in the ground" in fault_of_beginning(found.intent, items)
     assert fault_of_beginning(found.intent, items[:2]) == ""
     assert in_the_way(Intent("topdressing", "light", 0.0), items) == ()
+    assert in_the_way(Intent("light_raking", "standard", 0.001), items) == ()  # a brush goes over them
+    assert in_the_way(Intent("verticutting", "standard", 0.002), items) == ("P3",)
 
 
 def word(**changed) -> Override:

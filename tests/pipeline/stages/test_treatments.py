@@ -75,11 +75,11 @@ def test_the_next_pass_as_deep_ends_the_window_and_a_lesser_one_is_named() -> No
 
 def test_an_untreated_island_is_told_and_no_effect_is_drawn_from_it() -> None:
     """A probe that was not lifted stands in ground the blades left: said until the next pass that took it out."""
-    around = replace(SCARIFIED, around=("t1",))
+    around = replace(SCARIFIED, around=("the north thatch probe",))
     later = replace(SCARIFIED, at_ms=PASS_MS + 50 * DAY_MS)
     findings = found(told(changed(GREEN, passes=(around, later)), 60.0, 40.0), one=around)
     island = findings["untreated_island"]
-    assert island.value == 1.0 and "went around t1" in island.reason
+    assert island.value == 1.0 and "went around the north thatch probe: what it says" in island.reason
     assert (island.start_ms, island.end_ms) == (PASS_MS, later.at_ms)
     assert np.isnan(findings["hold_time_change"].value) and "island" in findings["hold_time_change"].reason
 
