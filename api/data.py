@@ -502,7 +502,8 @@ def get_quarantine(
 @router.get("/summary.txt", summary="The state of the ground as text", response_class=PlainTextResponse)
 def get_summary(request: Request) -> PlainTextResponse:
     pipeline = pipeline_of(request)
-    return PlainTextResponse(words.summary(pipeline.config, stations_of(request), pipeline.alerts()))
+    told = words.summary(pipeline.config, stations_of(request), pipeline.alerts())
+    return PlainTextResponse(pipeline.config.site.units.text(told))
 
 
 def _known(pipeline: Pipeline, wanted: list[str] | None) -> list[str]:

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 from api import schema
 from api.slices import figure
+from pipeline.site.local_units import LocalUnits
 
 ENOUGH_COVER_MM = 150.0  # a cable with less is drawn broken: our own choice
 EDGE_SHARE = 0.06  # of the larger side, left free round what is drawn
@@ -62,7 +63,7 @@ def _at(left: float, top: float, wide: float, high: float, x_m: float, y_m: floa
     return round(100 * (x_m - left) / wide, 2), round(100 * (top - y_m) / high, 2)
 
 
-def plan_drawing(found: schema.GroundOut) -> PlanDrawing | None:
+def plan_drawing(found: schema.GroundOut, units: LocalUnits) -> PlanDrawing | None:
     """Return the drawing; None while nothing has a place."""
     points = list(_every_point(found))
     if not points:
@@ -76,7 +77,7 @@ def plan_drawing(found: schema.GroundOut) -> PlanDrawing | None:
         f"{figure(left)} {figure(-top)} {figure(wide)} {figure(high)}", left, top, wide, high, "", [], [], ""
     )
     strokes = [*_surfaces(found), *_buildings(found), *_lines(found)]
-    labels = [*_surface_words(found, drawn), *_building_words(found, drawn), *_line_words(found, drawn)]
+    labels = [*_surface_words(found, drawn), *_building_words(found, drawn), *_line_words(found, drawn, units)]
     labels += [Word(*drawn.at(m.x_m, m.y_m), m.letter, "peg") for m in found.marks]
     dots = [
         Word(*drawn.at(s.place.x_m, s.place.y_m), str(s.number), "st" if s.is_heard else "st open")
@@ -86,12 +87,12 @@ def plan_drawing(found: schema.GroundOut) -> PlanDrawing | None:
     return PlanDrawing(drawn.view, left, top, wide, high, "".join(strokes), labels, dots, _told(found))
 
 
-def scale_ticks(drawing: PlanDrawing) -> list[tuple[float, str]]:
-    """Return marks of the scale under the plan: from the left [%], and the metres."""
-    step = next((one for one in TICKS if drawing.wide_m / one <= MOST_TICKS), TICKS[-1])
-    first = math.ceil(drawing.left_m / step)
-    last = math.floor((drawing.left_m + drawing.wide_m) / step)
-    return [(drawing.at(n * step, 0.0)[0], f"{n * step:g}") for n in range(first, last + 1)]
+def scale_ticks(drawing: PlanDrawing, unit_m: float) -> list[tuple[float, str]]:
+    """Return marks of the scale under the plan: from the left [%], and the metres, or what `unit_m` is long. [m]"""
+    left, wide = drawing.left_m / unit_m, drawing.wide_m / unit_m
+    step = next((one for one in TICKS if wide / one <= MOST_TICKS), TICKS[-1])
+    marks = range(math.ceil(left / step), math.floor((left + wide) / step) + 1)
+    return [(drawing.at(n * step * unit_m, 0.0)[0], f"{n * step:g}") for n in marks]
 
 
 def _every_point(found: schema.GroundOut) -> Iterator[tuple[float, float]]:
@@ -200,7 +201,7 @@ def _building_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Wor
             yield Word(*drawn.at(min(xs), y), one.title, "i aside")
 
 
-def _line_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word]:
+def _line_words(found: schema.GroundOut, drawn: PlanDrawing, units: LocalUnits) -> Iterator[Word]:
     """The least cover of each stretch beside it, and of what is no cable its kind."""
     for line in found.buried:
         name = "" if line.kind == "cable" else f"{line.kind} "
@@ -208,12 +209,12 @@ def _line_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word]:
             known = [p.cover_mm for p in (one, other) if p.cover_mm is not None]
             x, y = (one.place.x_m + other.place.x_m) / 2, (one.place.y_m + other.place.y_m) / 2
             steep = abs(other.place.y_m - one.place.y_m) > abs(other.place.x_m - one.place.x_m)
-            text = f"{name}{min(known):.0f}" if len(known) == 2 else f"{name}?"
+            text = f"{name}{units.depth(min(known))}" if len(known) == 2 else f"{name}?"
             ink = "n cov" if line.kind == "cable" else "n"
             yield Word(*drawn.at(x, y), text, f"{ink} {'beside' if steep else 'over'}")
         if len(line.points) == 1:
             point = line.points[0]
-            text = f"{line.kind} {'?' if point.cover_mm is None else f'{point.cover_mm:.0f}'}"
+            text = f"{line.kind} {'?' if point.cover_mm is None else units.depth(point.cover_mm)}"
             yield Word(*drawn.at(point.place.x_m, point.place.y_m), text, "n box")
 
 

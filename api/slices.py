@@ -16,6 +16,8 @@ from itertools import groupby
 
 from markupsafe import Markup
 
+from pipeline.site.local_units import LocalUnits
+
 PLUMB_SHARE = 0.74  # of the width, where drained is
 MOST_WETNESS = 1.0 / PLUMB_SHARE  # what reaches the right cut; wetter is drawn there
 FADE_MM = 26.0  # so far below the deepest probe the wash fades out
@@ -368,21 +370,14 @@ def _dots(one: Slice, pen: Pen) -> Iterator[str]:
             yield f'<path d="{d}" stroke="var({ink})" stroke-width="{figure(wide)}" stroke-linecap="round"/>'
 
 
-def ruler_svg(pen: Pen, to_mm: float) -> Markup:
-    """Return the ticks of the ruler of a row of slices, left of `pen.left`: long each 50 mm, middling each 10."""
-    x, fine = figure(pen.left), 5 if pen.large and pen.scale > 1.2 else 10
-    step = fine if to_mm <= 400 else 50
+def ruler_svg(pen: Pen, to_mm: float, units: LocalUnits) -> Markup:
+    """Return the ticks of the ruler of a row of slices, left of `pen.left`: long, middling and short ones."""
+    x = figure(pen.left)
     ticks = "".join(
-        f"M{x} {figure(pen.y(mm))}h{-9 if mm % 50 == 0 else -5 if mm % 10 == 0 else -3}"
-        for mm in range(0, int(to_mm) + 1, step)
+        f"M{x} {figure(pen.y(mm))}h{(-3, -5, -9)[rank]}"
+        for mm, rank in units.ticks_mm(to_mm, fine=pen.large and pen.scale > 1.2)
     )
     return Markup(
         f'<path d="M{x} {figure(pen.y(0))}V{figure(pen.y(int(to_mm)))}" stroke="var(--ink)" stroke-width="1.2"/>'
         f'<path d="{ticks}" stroke="var(--ink)"/>'
     )
-
-
-def ruler_figures(to_mm: float) -> list[int]:
-    """Return the depths that bear a figure: each 50 mm, and fewer where the ruler is long. [mm]"""
-    step = next(each for each in (50, 100, 200, 500) if to_mm / each <= 7)
-    return list(range(0, int(to_mm) + 1, step))

@@ -28,6 +28,7 @@ from pipeline.advice.report import Stretch
 from pipeline.diary.entry import DiaryEntry, entry_questions
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
+from pipeline.site.local_units import LocalUnits
 from pipeline.units import DAY_MS, HOUR_MS
 
 MOST_LINKS = 8  # surfaces that are linked to side by side; of more, the work page has the links
@@ -106,16 +107,16 @@ def _no_such(number: object) -> Problem:
 
 def _entry(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[DiaryEntry, list[str]]:
     """The entry that a form amounts to, and what is wrong with it beside what the diary finds."""
-    faults, body = list[str](), dict[str, object]()
+    faults, body, units = list[str](), dict[str, object](), pipeline.config.site.units
     kind, _, variant = form.get("what", "").partition(".")
     body["pass"] = kind
     if variant:
         body["variant"] = variant
     body["state"] = "booked"
     for key in LENGTHS:
-        number = _number(form.get(key, "").strip(), key, faults)
+        number = _number(form.get(key, "").strip(), key, units, faults)
         if number is not None:
-            body[key] = number
+            body[key] = units.mm_of(number)
     for key in TEXTS:
         if form.get(key, "").strip():
             body[key] = form[key].strip()
@@ -126,7 +127,7 @@ def _entry(pipeline: Pipeline, surface: Surface, form: dict[str, str]) -> tuple[
     return DiaryEntry("pass", surface.name, at_ms or now_ms, body, None, None, author, now_ms), faults
 
 
-def _number(text: str, key: str, faults: list[str]) -> float | None:
+def _number(text: str, key: str, units: LocalUnits, faults: list[str]) -> float | None:
     if not text:
         return None
     try:
@@ -134,7 +135,7 @@ def _number(text: str, key: str, faults: list[str]) -> float | None:
     except ValueError:
         number = float("nan")
     if number != number or abs(number) == float("inf"):
-        faults.append(f"{key}: found {text[:20]!r}, expected a number of mm")
+        faults.append(f"{key}: found {text[:20]!r}, expected a number of {'inches' if units.in_inches else 'mm'}")
         return None
     return number
 
@@ -218,7 +219,7 @@ def _filled(
         body, at = before.body, words.local(before.at_ms, ZoneInfo(pipeline.config.site.timezone))
         named = f"{body['pass']}.{body.get('variant', '')}"
         form["what"] = next((value for value in values if value.startswith(named)), named.rstrip("."))
-        form |= {key: f"{body[key]:g}" for key in LENGTHS if key in body}
+        form |= {key: pipeline.config.site.units.entered(float(str(body[key]))) for key in LENGTHS if key in body}
         form |= {key: str(body[key]) for key in TEXTS if key in body}
         form |= {"around": "on" if body.get("around") else "", "author": before.author}
         form |= {"day": at.date().isoformat(), "time": f"{at:%H:%M}"}

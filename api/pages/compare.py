@@ -30,9 +30,10 @@ from api.data import pipeline_of
 from api.pages.frame import answer, page
 from api.plots import day_bars, day_lines
 from api.season import year_of
-from api.slices import Pen, Slice, Wet, end_mm, ruler_figures, ruler_svg, slice_svg
+from api.slices import Pen, Slice, Wet, end_mm, ruler_svg, slice_svg
 from api.state import LAYERS
 from pipeline.service import Pipeline
+from pipeline.site.local_units import LocalUnits
 
 ALIKE = 0.03  # of the way to drained: closer than this is about as wet; our own choice
 DRAWN_TO_MM = 400.0  # deeper probes are on the page of their station
@@ -78,7 +79,7 @@ def _facts(pipeline: Pipeline, picked: Picked, found: schema.CompareOut) -> dict
         "found": found,
         "names": names,
         "lead": _lead(found, names),
-        "cut": _cut(found, names),
+        "cut": _cut(found, names, pipeline.config.site.units),
         "plots": [_plot(found, layer, names) for layer in LAYERS if _told(found, layer)],
         "rain": _rain(found, names),
         "months": [(left, MONTH_NAMES[month - 1][:3]) for month, left in months_of(picked)],
@@ -175,7 +176,7 @@ def _file(pipeline: Pipeline, side: schema.SideOut, name: str) -> tuple[str, str
 # --- drawings --------------------------------------------------------------------------------------------------------
 
 
-def _cut(found: schema.CompareOut, names: tuple[str, str]) -> dict[str, Any] | None:
+def _cut(found: schema.CompareOut, names: tuple[str, str], units: LocalUnits) -> dict[str, Any] | None:
     """Both slices of one day on one ruler."""
     sides = (found.first, found.second)
     deep = [d.depth_mm for side in sides for d in side.depths if d.depth_mm <= DRAWN_TO_MM]
@@ -193,8 +194,8 @@ def _cut(found: schema.CompareOut, names: tuple[str, str]) -> dict[str, Any] | N
         "high": round(pens[0].y(foot_mm) + 8),
         "head": CUT_HEAD_PX,
         "left": CUT_LEFT_PX,
-        "ruler": ruler_svg(pens[0], to_mm),
-        "figures": [(mm, round(pens[0].y(mm) + 4, 1)) for mm in ruler_figures(to_mm)],
+        "ruler": ruler_svg(pens[0], to_mm, units),
+        "figures": [(said, round(pens[0].y(mm) + 4, 1)) for mm, said in units.marks_mm(to_mm)],
         "slices": [
             {
                 "drawing": slice_svg(one, pen),

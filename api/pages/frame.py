@@ -43,8 +43,16 @@ def answer(
     request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], *, status: int = 200
 ) -> HTMLResponse:
     """Return a page made from a template for this request alone."""
-    shown = {"notices": pipeline.notices(), "site": pipeline.config.site, "pages": _pages(pipeline), **facts}
-    return templates.TemplateResponse(request, template, shown, status_code=status)
+    shown = {
+        "notices": pipeline.notices(),
+        "site": pipeline.config.site,
+        "units": pipeline.config.site.units,
+        "pages": _pages(pipeline),
+        **facts,
+    }
+    made = templates.TemplateResponse(request, template, shown, status_code=status)
+    units = pipeline.config.site.units
+    return made if units.is_plain else HTMLResponse(units.html(bytes(made.body).decode()), status)
 
 
 def page(

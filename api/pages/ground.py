@@ -26,6 +26,7 @@ from pipeline.advice.phrases import day_name, lift_called_first
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CLEARANCE_M
 from pipeline.service import Pipeline
+from pipeline.site.local_units import LocalUnits
 from pipeline.site.plan import BURIED_KINDS
 from pipeline.site.plane import TAPE_ERROR_M, by_tapes, is_inside
 
@@ -52,7 +53,8 @@ def _facts(request: Request) -> dict[str, Any]:
     pipeline, found = pipeline_of(request), get_ground(request)
     zone, now_ms = pipeline.config.site.timezone, pipeline.clock.now_ms()
     today = words.local(now_ms, ZoneInfo(zone)).date()
-    drawing, groups = plan_drawing(found), _groups(found)
+    units = pipeline.config.site.units
+    drawing, groups = plan_drawing(found, units), _groups(found, units)
     longest = max(
         (
             (near.metres, -place, one, near)
@@ -69,7 +71,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "now": words.date_and_clock(now_ms, zone),
         "found": found,
         "drawing": drawing,
-        "ticks": [] if drawing is None else scale_ticks(drawing),
+        "ticks": [] if drawing is None else scale_ticks(drawing, units.metre),
         "letters": [mark.letter for mark in found.marks] if len(found.marks) > 1 else [],
         "marks": "; ".join(f"{mark.letter}: {mark.title}" for mark in found.marks),
         "groups": groups,
@@ -89,32 +91,32 @@ def _facts(request: Request) -> dict[str, Any]:
 # --- words -----------------------------------------------------------------------------------------------------------
 
 
-def _tapes(point: schema.PlanPointOut | None) -> list[str]:
-    return [] if point is None else [f"{tape.metres:.1f}" for tape in point.tapes]
+def _tapes(point: schema.PlanPointOut | None, units: LocalUnits) -> list[str]:
+    return [] if point is None else [units.reach(tape.metres) for tape in point.tapes]
 
 
-def _within(point: schema.PlanPointOut | None) -> str:
+def _within(point: schema.PlanPointOut | None, units: LocalUnits) -> str:
     if point is None or not point.tapes:
         return "not entered" if point is None else ""
-    return "cannot tell" if point.within_m is None else f"{point.within_m:.1f}"
+    return "cannot tell" if point.within_m is None else units.reach(point.within_m)
 
 
-def _deeper_than(too_deep_from_mm: float) -> str:
-    return f"{too_deep_from_mm:.0f}" if too_deep_from_mm > 0.0 else "any cut"
+def _deeper_than(too_deep_from_mm: float, units: LocalUnits) -> str:
+    return units.depth(too_deep_from_mm) if too_deep_from_mm > 0.0 else "any cut"
 
 
-def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
+def _groups(found: schema.GroundOut, units: LocalUnits) -> list[dict[str, Any]]:
     """The rows of the table: the probes of each station, then the ends and bends of each line."""
     groups = []
     for station in found.stations:
         rows = [
             {
                 "called": words.upper_first(one.called.removeprefix("the ")),
-                "tapes": _tapes(one.place),
-                "within": _within(one.place),
+                "tapes": _tapes(one.place, units),
+                "within": _within(one.place, units),
                 "cover_mm": one.cover_mm,
-                "cover": f"{one.cover_mm:.0f}",
-                "deeper": "lifted" if one.is_lifted else _deeper_than(one.too_deep_from_mm),
+                "cover": units.depth(one.cover_mm),
+                "deeper": "lifted" if one.is_lifted else _deeper_than(one.too_deep_from_mm, units),
             }
             for one in found.probes
             if one.station == station.station
@@ -127,11 +129,11 @@ def _groups(found: schema.GroundOut) -> list[dict[str, Any]]:
         rows = [
             {
                 "called": _bend(place, len(line.points)),
-                "tapes": _tapes(point.place),
-                "within": _within(point.place),
+                "tapes": _tapes(point.place, units),
+                "within": _within(point.place, units),
                 "cover_mm": point.cover_mm,
-                "cover": "not known" if point.cover_mm is None else f"{point.cover_mm:.0f}",
-                "deeper": _deeper_than(point.too_deep_from_mm),
+                "cover": "not known" if point.cover_mm is None else units.depth(point.cover_mm),
+                "deeper": _deeper_than(point.too_deep_from_mm, units),
             }
             for place, point in enumerate(line.points)
         ]
@@ -251,9 +253,10 @@ def place(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) 
     station, _, probe = form.get("what", "").partition("/")
     if station not in pipeline.config.stations():
         raise Problem(422, "The place cannot be written", f"what: found {station!r}, expected a station of the list")
+    metre = pipeline.config.site.units.metre
     at_m = _tape_place(pipeline, form, faults) if form.get("tape_1") or form.get("tape_2") else None
     if at_m is None and not faults:
-        at_m = (_metres(form, "x_m", faults), _metres(form, "y_m", faults))
+        at_m = (_number(form, "x_m", faults) * metre, _number(form, "y_m", faults) * metre)
     if faults or at_m is None:
         raise Problem(422, "The place cannot be written", "; ".join(faults), faults=faults)
     body = {"x_m": round(at_m[0], 2), "y_m": round(at_m[1], 2), **({"probe": probe} if probe else {})}
@@ -263,7 +266,7 @@ def place(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) 
     return RedirectResponse("/ground", 303)
 
 
-def _metres(form: dict[str, str], key: str, faults: list[str]) -> float:
+def _number(form: dict[str, str], key: str, faults: list[str]) -> float:
     text = form.get(key, "").strip().replace(",", ".")
     try:
         return float(text)
@@ -274,7 +277,8 @@ def _metres(form: dict[str, str], key: str, faults: list[str]) -> float:
 
 def _tape_place(pipeline: Pipeline, form: dict[str, str], faults: list[str]) -> tuple[float, float] | None:
     marks = pipeline.config.plan.marks
-    lengths = _metres(form, "tape_1", faults), _metres(form, "tape_2", faults)
+    metre = pipeline.config.site.units.metre
+    lengths = _number(form, "tape_1", faults) * metre, _number(form, "tape_2", faults) * metre
     if len(marks) < 2:
         faults.append("tapes: found a length, expected two marks in the settings that tapes are drawn from")
     if faults:
@@ -292,10 +296,11 @@ def _tape_place(pipeline: Pipeline, form: dict[str, str], faults: list[str]) -> 
 def buried(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -> RedirectResponse:
     """Write down something buried that was found or laid: its way, a point a line, and its cover."""
     pipeline, faults = pipeline_of(request), list[str]()
-    path = _path(form.get("path", ""), faults)
+    units = pipeline.config.site.units
+    path = [[x * units.metre, y * units.metre] for x, y in _path(form.get("path", ""), faults)]
     body: dict[str, object] = {"title": form.get("title", "").strip(), "what": form.get("what", ""), "path_m": path}
     if form.get("cover_mm", "").strip():
-        body["cover_mm"] = _metres(form, "cover_mm", faults)
+        body["cover_mm"] = units.mm_of(_number(form, "cover_mm", faults))
     if not path and not faults:
         faults.append("its way: found nothing, expected at least one point")
     now_ms, surfaces = pipeline.clock.now_ms(), pipeline.config.surfaces

@@ -21,9 +21,10 @@ from api.known import KnownFigure, known_line
 from api.pages.frame import page
 from api.pages.parts import head, layers_said, see_to, thatch_words, told
 from api.plots import depth_plots, picture, rain_plot, season_of, time_ticks
-from api.slices import Pen, end_mm, ruler_figures, ruler_svg, slice_svg
+from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow, WettingNow, number, rows_of, wettings
 from pipeline.service import Pipeline
+from pipeline.site.local_units import LocalUnits
 from pipeline.units import DAY_MS, HOUR_MS
 
 SPANS = {"1": "a day", "3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
@@ -134,7 +135,7 @@ def _figures(
         "px_a_mm": round(drawn["scale"] * SHOWN_SCALE, 3),
         "end_mm": round(foot_mm),
         "steps": len(history.step_ends_ms) - 1,
-        "history": _told_history(history, str(zone)),
+        "history": _told_history(history, str(zone), pipeline.config.site.units),
         "rain": rain_plot(history),
         "rain_a": "an hour" if history.rain_step_ms == HOUR_MS else "a day",
         "picture": picture(history, foot_mm),
@@ -185,8 +186,8 @@ def _slice(
         "plumb": round(pen.plumb, 1),
         "thatch_mm": one.thatch_mm or 0.0,
         "thatch_words": _in_two(thatch_words(state, depths, zone)),
-        "ruler": ruler_svg(pen, to_mm),
-        "figures": [(mm, round(pen.y(mm) + 4, 1)) for mm in ruler_figures(to_mm)],
+        "ruler": ruler_svg(pen, to_mm, pipeline.config.site.units),
+        "figures": [(said, round(pen.y(mm) + 4, 1)) for mm, said in pipeline.config.site.units.marks_mm(to_mm)],
         "drawing": slice_svg(one, pen),
         "roots": told_roots,
         "labels": labels,
@@ -211,7 +212,7 @@ def _volume(depth: DepthNow) -> str:
     return f"{value * 100:.0f} %, not believed" if depth.wetness is None else f"{value * 100:.0f} % by volume"
 
 
-def _told_history(history: StationHistory, zone: str) -> str:
+def _told_history(history: StationHistory, zone: str, units: LocalUnits) -> str:
     """What the slice at a past hour is drawn from, for the script of the page: whole per cent, empty where none."""
 
     def texts(values: Sequence[float]) -> str:
@@ -232,6 +233,7 @@ def _told_history(history: StationHistory, zone: str) -> str:
                 {
                     "key": one.channel,
                     "mm": round(one.depth_mm),
+                    "said": f"{units.depth(one.depth_mm)} {units.short}",
                     "wet": texts(one.wetness.tolist()),
                     "volume": texts(one.water_content.tolist()),
                 }

@@ -22,10 +22,11 @@ from api.known import KnownFigure
 from api.load import facts_of
 from api.pages.frame import answer, page
 from api.pages.parts import MOST_SEEN, head, layers_said, see_to, thatch_words, told
-from api.slices import Pen, end_mm, ruler_figures, ruler_svg, slice_svg
+from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
+from pipeline.site.local_units import LocalUnits
 from pipeline.units import DAY_MS
 
 MOST_LARGE = 6  # stations drawn side by side; more stand in a list
@@ -62,7 +63,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "most_seen": MOST_SEEN,
         "six": _six(morning, pipeline),
         "heading": "The slices as they were" if is_old else f"The slices, {_cut(states, zone)}",
-        "rows": _rows(drawn, zone) if large else [],
+        "rows": _rows(drawn, zone, pipeline.config.site.units) if large else [],
         "groups": [] if large else _groups(drawn, zone),
     }
 
@@ -173,7 +174,7 @@ def _drawn(request: Request, state: StationNow) -> _Drawn:
     return facts_of(request).get((_drawn, name), make)
 
 
-def _rows(drawn: Sequence[_Drawn], zone: str) -> list[dict[str, Any]]:
+def _rows(drawn: Sequence[_Drawn], zone: str, units: LocalUnits) -> list[dict[str, Any]]:
     """Three slices in a row on one ruler."""
     rows = []
     for first in range(0, len(drawn), IN_A_ROW):
@@ -186,8 +187,8 @@ def _rows(drawn: Sequence[_Drawn], zone: str) -> list[dict[str, Any]]:
         rows.append(
             {
                 "height": height,
-                "ruler": ruler_svg(Pen(38.0, 1.0, pen.head, pen.scale), to_mm),
-                "figures": [(mm, round(100 * pen.y(mm) / height, 2)) for mm in ruler_figures(to_mm)],
+                "ruler": ruler_svg(Pen(38.0, 1.0, pen.head, pen.scale), to_mm, units),
+                "figures": [(said, round(100 * pen.y(mm) / height, 2)) for mm, said in units.marks_mm(to_mm)],
                 "slices": [_slice(one, pen, foot_mm, zone) for one in row],
             }
         )

@@ -164,7 +164,7 @@ def _axis(view: _View, surfaces: Sequence[SurfaceAdvice]) -> dict[str, Any] | No
                 "known": one is not None,
                 "middle": round(tall[0], 1),
                 "high": round(tall[1], 1),
-                "figure": f"{one[0]:.0f}" if one is not None and one[0] >= 0.5 else "",
+                "figure": view.pipeline.config.site.units.depth(one[0]) if one is not None and one[0] >= 0.5 else "",
                 "words": f"{day:%a} {day.day}: "
                 + ("not known" if one is None else f"{one[0]:.0f} mm, one time in ten {one[1]:.0f} mm or more"),
             }
@@ -340,6 +340,7 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
         "is_yes": mm > 0.0,
         "goes": water.goes if mm > 0.0 else 0,
         "go": f"{mm / water.goes:.3g}" if mm > 0.0 and water.goes else "",
+        "go_said": view.pipeline.config.site.units.entered(mm / water.goes) if mm > 0.0 and water.goes else "",
         "parts": [
             {
                 "name": name,

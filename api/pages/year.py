@@ -24,6 +24,7 @@ from api.season import season_of, surface_of, year_of
 from api.slices import figure
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
+from pipeline.site.local_units import LocalUnits
 from pipeline.stages.catalogue import CATALOGUE
 
 MONTH_LETTERS = "JFMAMJJASOND"
@@ -83,7 +84,7 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
         "now": words.date_and_clock(pipeline.clock.now_ms(), zone),
         "found": found,
         "lead": _lead(found),
-        "tracks": _tracks(found, zone),
+        "tracks": _tracks(found, pipeline.config.site.units),
         "months": list(MONTH_LETTERS),
         "edges": [100.0 * m / 12 for m in range(1, 12)],
         "today": _today(found),
@@ -245,8 +246,8 @@ def _stroke(d: str, ink: str, width: float, dash: str = "", fill: str = "") -> s
     return f'<path class="ns" d="{d}" stroke="var(--{ink})" stroke-width="{width}"{dashes}{filled}/>'
 
 
-def _tracks(found: schema.SeasonOut, zone: str) -> list[Track]:
-    made = [_thatch(found), _roots(found), _cuts(found), _water(found), _growth(found)]
+def _tracks(found: schema.SeasonOut, units: LocalUnits) -> list[Track]:
+    made = [_thatch(found, units), _roots(found, units), _cuts(found), _water(found, units), _growth(found)]
     return [_play(found), *made] if found.plays else made
 
 
@@ -256,10 +257,10 @@ def _play(found: schema.SeasonOut) -> Track:
     return Track("play", "Play", "", 22, f"{len(places)} times of play.", strokes)
 
 
-def _thatch(found: schema.SeasonOut) -> Track:
+def _thatch(found: schema.SeasonOut, units: LocalUnits) -> Track:
     cores = found.cores
     said = "; ".join(f"{one.day}: {one.thatch_mm:.0f} mm, {one.low_mm:.0f} to {one.high_mm:.0f}" for one in cores)
-    track = Track("thatch", "Thatch", "mm, by cores", 120, f"Thatch by cores. {said or 'No core'}.")
+    track = Track("thatch", "Thatch", f"{units.short}, by cores", 120, f"Thatch by cores. {said or 'No core'}.")
     if not cores:
         track.words.append((1.0, 34.0, "quiet", "no core this year"))
         return track
@@ -284,8 +285,10 @@ def _thatch(found: schema.SeasonOut) -> Track:
             strokes.append(_stroke(_path([(x - CORE_HALF, y), (x + CORE_HALF, y)]), "ink", 1.4))
     track.strokes = "".join(strokes)
     last_x, last = at[-1]
-    between = "" if last.low_mm == last.high_mm else f" ({last.low_mm:.0f} to {last.high_mm:.0f})"
-    track.words.append((*_beside_point(last_x, 100.0 * last.thatch_mm / deep), f"{last.thatch_mm:.0f}{between}"))
+    between = "" if last.low_mm == last.high_mm else f" ({units.depth(last.low_mm)} to {units.depth(last.high_mm)})"
+    track.words.append(
+        (*_beside_point(last_x, 100.0 * last.thatch_mm / deep), f"{units.depth(last.thatch_mm)}{between}")
+    )
     return track
 
 
@@ -294,14 +297,16 @@ def _beside_point(x: float, y: float) -> tuple[float, float, str]:
     return (x + 1.2, y, "mid b") if x < 78.0 else (100.0 - x + 1.2, y, "mid b left")
 
 
-def _roots(found: schema.SeasonOut) -> Track:
+def _roots(found: schema.SeasonOut, units: LocalUnits) -> Track:
     told = [one for one in found.roots if one.depth_mm.value is not None]
     said = "; ".join(
         f"{one.start[:10]} to {one.end[:10]}: "
         + ("cannot tell" if one.depth_mm.value is None else f"{one.depth_mm.value:.0f} mm")
         for one in found.roots
     )
-    track = Track("roots", "Roots", "drank to, mm", 120, f"How deep the roots drank. {said or 'Nothing is known'}.")
+    track = Track(
+        "roots", "Roots", f"drank to, {units.short}", 120, f"How deep the roots drank. {said or 'Nothing is known'}."
+    )
     if not told:
         why = "not told in any fortnight" if found.roots else "nothing known"
         track.words.append((1.0, 34.0, "quiet", why))
@@ -329,9 +334,9 @@ def _roots(found: schema.SeasonOut) -> Track:
         between = (
             ""
             if last.depth_mm.low is None or last.depth_mm.high is None
-            else (f" ({last.depth_mm.low:.0f} to {last.depth_mm.high:.0f})")
+            else (f" ({units.depth(last.depth_mm.low)} to {units.depth(last.depth_mm.high)})")
         )
-        track.words.append((*_beside_point(x, y), f"{last.depth_mm.value:.0f}{between}"))
+        track.words.append((*_beside_point(x, y), f"{units.depth(last.depth_mm.value or 0.0)}{between}"))
     return track
 
 
@@ -367,11 +372,17 @@ def _bars(
     return "".join(strokes)
 
 
-def _water(found: schema.SeasonOut) -> Track:
+def _water(found: schema.SeasonOut, units: LocalUnits) -> Track:
     rain, given = [m.rain_mm for m in found.months], [m.given_mm or None for m in found.months]
     top = ROOM * max([20.0, *(v for v in (*rain, *given) if v is not None)])
     known = math.fsum(v for v in rain if v is not None)
-    track = Track("water", "Water", "mm a month", 70, f"Rain {known:.0f} mm in the months known; water given by month.")
+    track = Track(
+        "water",
+        "Water",
+        f"{units.short} a month",
+        70,
+        f"Rain {known:.0f} mm in the months known; water given by month.",
+    )
     track.strokes = _bars(found, rain, top, -BAR - 0.2, "water", "") + _bars(found, given, top, 0.2, "water", "water")
     for month, value in enumerate(rain):
         if value is None and found.months[month].growth_days is not None:

@@ -67,7 +67,7 @@ function drawn(place) {
   const when = new Intl.DateTimeFormat("en-GB", {
     weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", timeZone: told.zone,
   }).format(at);
-  const words = told.depths.map((one) => [one.mm, numbers(one.wet)[place]]).map(([mm, w]) => `${mm} mm ${w === null ? "not told" : `${w} %`}`);
+  const words = told.depths.map((one) => [one.said, numbers(one.wet)[place]]).map(([at, w]) => `${at} ${w === null ? "not told" : `${w} %`}`);
   say.innerHTML = `<b>${when.replace(",", "")}.</b> Of the way to drained: ${words.join(", ")}.`;
 }
 

@@ -252,8 +252,13 @@ class MessageOutbox:
         doubts = [*map(sentence, self._doubts())] if found.messages else []
         found = replace(found, messages=tuple(replace(m, lines=(*m.lines, *doubts)) for m in found.messages))
         if found.messages or found.dropped or found.digest_date:
-            self._messages.keep(self._way, found, now_ms)
+            self._messages.keep(self._way, replace(found, messages=tuple(map(self._as_read, found.messages))), now_ms)
         return bool(found.messages)
+
+    def _as_read(self, message: Message) -> Message:
+        """The message with units and dates as people at the site read them."""
+        text = self._site.units.text
+        return replace(message, subject=text(message.subject), lines=tuple(map(text, message.lines)))
 
 
 def marks_in(diary: Diary, now_ms: int) -> Marks:

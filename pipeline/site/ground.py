@@ -20,6 +20,7 @@ from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Channel, ProbeDescription, ProbeFault, calibration_of, load_probe
 from pipeline.site.context import context_of
 from pipeline.site.fields import Setting, Share, Slug, Text, as_written, expected, several, sound, unknown_key, unused
+from pipeline.site.local_units import LocalUnits, units_of
 from pipeline.site.passes import OwnBounds, PlannedPass, SurfaceKind
 from pipeline.site.plan import Metres, Outline, Place, no_crossing
 from pipeline.site.plane import Point, oval
@@ -41,7 +42,8 @@ MonthDay = Annotated[tuple[int, int], BeforeValidator(_month_day), Field(descrip
 class Site(Setting):
     """The place. Latitude and longitude are None when not given; what needs them says so.
 
-    `country` is for the caution on taking water, `currency` of the costs in the diary; empty when not given.
+    `country` is for the caution on taking water and for the usual units, `currency` of the costs in the diary; empty
+    when not given. `length`, `temperature` and `dates` say how people read figures here, where that is not usual.
     """
 
     name: Slug
@@ -51,6 +53,9 @@ class Site(Setting):
     longitude_deg: float | None = Field(None, ge=-180.0, le=180.0)
     elevation_m: float = Field(0.0, ge=-430.0, le=6000.0)
     country: Text = Field("", validate_default=False)
+    length: Literal["mm", "inch"] | None = None
+    temperature: Literal["degC", "degF"] | None = None
+    dates: Literal["day month", "month day"] | None = None
     currency: Annotated[
         str, Field(description="three capital letters as 'EUR' (ISO 4217)"), sound(re.compile("[A-Z]{3}").fullmatch)
     ] = Field("", validate_default=False)
@@ -63,6 +68,11 @@ class Site(Setting):
         except (ZoneInfoNotFoundError, ValueError, OSError) as err:
             raise expected("a name of the IANA time zone list that this machine has, as 'UTC'") from err
         return name
+
+    @property
+    def units(self) -> LocalUnits:
+        """How people read figures and dates here."""
+        return units_of(self.country, self.length, self.temperature, self.dates)
 
     @property
     def location(self) -> Location | None:
