@@ -14,7 +14,7 @@ import re
 import sys
 import zlib
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import chain
 from operator import itemgetter
@@ -30,8 +30,8 @@ MAX_NOTICE_CHANNELS = 20
 MAX_REDATED = 50  # spans of readings that one batch dates again
 MAX_LIVE_BYTES = 64 * 1024
 MAX_RECEIPT_BYTES = 4096
-ON_NOISY_LINE = 64  # added to the tries of a reading without check characters whose line damages its answers
-MAX_TRIES = 99 - ON_NOISY_LINE  # more are told as so many
+TOLD_NOISY = 64  # a node without the label `noisy` added so many to the tries of such a reading
+MAX_TRIES = TOLD_NOISY - 1  # more are told as so many
 MAX_SEQ = 2**53 - 1  # the largest whole number that every reader of JSON takes as it stands (RFC 8259, 6)
 
 _SLUG = r"[a-z0-9][a-z0-9_-]{0,63}"
@@ -85,8 +85,9 @@ class Sample:
         The number after the probe's own decode, in the canonical unit of the channel's `heard`. None unless ok.
     status : Status
     attempts : int
-        Tries made, from 1; 0 where the probe was not asked. `ON_NOISY_LINE` more where nothing guards the answers of
-        the probe and more than one in fifty on its line came damaged.
+        Tries made, from 1; 0 where the probe was not asked.
+    noisy : bool
+        Whether nothing guards the answers of the probe, and more than one in fifty on its line came damaged.
     """
 
     channel: str
@@ -95,6 +96,7 @@ class Sample:
     raw: float | None
     status: Status
     attempts: int = 1
+    noisy: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +115,8 @@ class Reading:
         As of `Sample`.
     clock_ok : bool
         False when the node's clock had not been set, so that `measured_at_ms` is not to be trusted.
+    noisy : bool
+        As of `Sample`. Neither the digest nor equality knows it: a pipeline of an earlier version passes over it.
     """
 
     site: str
@@ -126,6 +130,7 @@ class Reading:
     status: Status
     attempts: int
     clock_ok: bool
+    noisy: bool = field(default=False, compare=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -139,7 +144,7 @@ class ReadingColumns(Sequence[Reading]):
     site, node, outbox_id : str
     first : int
         `seq` of the first one.
-    channel, slot, measured_at_ms, raw, status, attempts, clock_ok : sequence, length (readings,)
+    channel, slot, measured_at_ms, raw, status, attempts, clock_ok, noisy : sequence, length (readings,)
         As of `Reading`.
     """
 
@@ -154,6 +159,7 @@ class ReadingColumns(Sequence[Reading]):
     status: Sequence[Status]
     attempts: Sequence[int]
     clock_ok: Sequence[bool]
+    noisy: Sequence[bool]
 
     def __len__(self) -> int:
         return len(self.channel)
@@ -183,7 +189,8 @@ class ReadingColumns(Sequence[Reading]):
         return hash((self.outbox_id, self.first, len(self)))
 
     def _columns(self) -> tuple[Sequence[Any], ...]:
-        return self.channel, self.slot, self.measured_at_ms, self.raw, self.status, self.attempts, self.clock_ok
+        told = self.channel, self.slot, self.measured_at_ms, self.raw, self.status, self.attempts, self.clock_ok
+        return *told, self.noisy
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,7 +247,10 @@ class Batch:
         """The readings column by column."""
         if isinstance(self.readings, ReadingColumns):
             return self.readings
-        rows = [(r.channel, r.slot, r.measured_at_ms, r.raw, r.status, r.attempts, r.clock_ok) for r in self.readings]
+        rows = [
+            (r.channel, r.slot, r.measured_at_ms, r.raw, r.status, r.attempts, r.clock_ok, r.noisy)
+            for r in self.readings
+        ]
         return ReadingColumns(self.site, self.node, self.outbox_id, self.first, *zip(*rows, strict=True))
 
 
@@ -315,7 +325,7 @@ class LiveReading:
 def digest_of(reading: Reading) -> str:
     """Return 16 hexadecimal digits that tell a reading from another one of the same number.
 
-    The beginning of the SHA-256 (FIPS 180-4) of its fields; site, node and outbox are left out.
+    The beginning of the SHA-256 (FIPS 180-4) of its fields; site, node, outbox and `noisy` are left out.
     """
     raw = "" if reading.raw is None else float(reading.raw).hex()
     fields = (
@@ -434,6 +444,8 @@ def encode_batch(batch: Batch, units: dict[str, str] | None = None) -> bytes:
             record["attempts"] = reading.attempts
         if not reading.clock_ok:
             record["clock_ok"] = False
+        if reading.noisy:
+            record["noisy"] = True
         records.append(record)
     records[0] = {
         "bn": f"{batch.site}:{batch.node}:",
@@ -673,7 +685,7 @@ _BASES = frozenset(("bt", "bv", "bs", "bver"))  # RFC 8428, 4.1: left unread, th
 _PLAIN_LABELS = frozenset(
     (
         *("bn", "underturf", "outbox_id", "lowest_kept", "before", "follows", "redated"),
-        *("n", "u", "t", "seq", "slot", "v", "vs", "attempts", "clock_ok"),
+        *("n", "u", "t", "seq", "slot", "v", "vs", "attempts", "clock_ok", "noisy"),
     )
 )
 
@@ -702,14 +714,17 @@ def _decode_together(records: list[dict[str, Any]], span: BatchSpan) -> ReadingC
         return None
     attempts = [r.get("attempts", 1) for r in records] if "attempts" in labels else [1] * count
     clocks = [r.get("clock_ok", True) for r in records] if "clock_ok" in labels else [True] * count
-    if set(map(type, attempts)) != {int} or min(attempts) < 0 or max(attempts) > 99 or set(map(type, clocks)) != {bool}:
+    noisy = [r.get("noisy", False) for r in records] if "noisy" in labels else [False] * count
+    if set(map(type, attempts)) != {int} or min(attempts) < 0 or max(attempts) > 99:
+        return None
+    if set(map(type, clocks)) != {bool} or set(map(type, noisy)) != {bool}:
         return None
     values = _values_together(records, failed="vs" in labels)
     if values is None:
         return None
     milliseconds = [round(t * 1000) for t in seconds]
     origin = (span.site, span.node, span.outbox_id, span.first)
-    return ReadingColumns(*origin, channels, slots, milliseconds, *values, attempts, clocks)
+    return ReadingColumns(*origin, channels, slots, milliseconds, *values, attempts, clocks, noisy)
 
 
 _IDENTITY = itemgetter("seq", "n", "slot", "t")
@@ -752,6 +767,9 @@ def _decode_record(record: dict[str, object], span: BatchSpan, seq: int) -> Read
     attempts, clock_ok = get("attempts", 1), get("clock_ok", True)
     if type(attempts) is not int or not 0 <= attempts <= 99 or type(clock_ok) is not bool:
         raise BadBatch(f"attempts, clock_ok: found {attempts!r}, {clock_ok!r} at seq {seq}, expected 1..99, true/false")
+    noisy = get("noisy", False)
+    if type(noisy) is not bool:
+        raise BadBatch(f"noisy: found {noisy!r:.40} at seq {seq}, expected true or false")
     raw, status = _decode_value(record, seq)
     return Reading(
         span.site,
@@ -765,6 +783,7 @@ def _decode_record(record: dict[str, object], span: BatchSpan, seq: int) -> Read
         status,
         attempts,
         clock_ok,
+        noisy,
     )
 
 

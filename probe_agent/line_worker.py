@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 from hardware.machine_clock import ClockNote
-from hardware.reading import ON_NOISY_LINE, Sample, Status
+from hardware.reading import Sample, Status
 from probe_agent.clock import PULSE_S, Clock
 from probe_agent.config import MAX_SETTLE_S, ProbeConfig
 from probe_agent.control import ReadRequest
@@ -218,5 +218,5 @@ class LineWorker:
             note = after
         one.last_slot_s = slot_s
         if self.tally.noise and one.probe.id not in self.with_crc:
-            samples = [replace(sample, attempts=sample.attempts + ON_NOISY_LINE) for sample in samples]
+            samples = [replace(sample, noisy=True) for sample in samples]
         self.keep(PendingCommit(samples, note, one.probe.id, slot_s, one.probe.cadence.interval_s))

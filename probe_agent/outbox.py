@@ -60,12 +60,14 @@ _CREATE_REDATED = (
     "CREATE TABLE IF NOT EXISTS redated (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, by_ms INTEGER NOT NULL,"
     " told_after INTEGER NOT NULL)"
 )
+# Whether the line of a reading without check characters was noisy. Later than the first version.
+_ADD_NOISY = "ALTER TABLE reading ADD COLUMN noisy INTEGER NOT NULL DEFAULT 0"
 _BEGIN = "BEGIN IMMEDIATE"
 _COMMIT = "COMMIT"
 _SET_FACT = "INSERT INTO fact VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
 _INSERT = (
-    "INSERT INTO reading (channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms, grid_s)"
-    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+    "INSERT INTO reading (channel, slot, measured_at_ms, raw, status, attempts, noisy, boot_id, uptime_ms, grid_s)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 _SET_LAST_SLOT = "INSERT INTO last_slot VALUES (?, ?) ON CONFLICT (probe) DO UPDATE SET slot_s = excluded.slot_s"
 _INSERT_STROKE = "INSERT OR IGNORE INTO stroke (probe, stroke) VALUES (?, ?)"
@@ -91,7 +93,7 @@ _SET_LINE = (
 _FORGET_LINES = "DELETE FROM line WHERE name NOT IN (SELECT value FROM json_each(?))"
 
 _READ = (
-    "SELECT seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms FROM reading"
+    "SELECT seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms, noisy FROM reading"
     " WHERE seq >= ? ORDER BY seq LIMIT ?"
 )
 _CONFIRMED = "SELECT max(measured_at_ms) FROM reading WHERE boot_id IS NULL"
@@ -113,6 +115,9 @@ _FIRST_FACTS: dict[str, str | int] = {
 
 
 REDATE_WITHIN_MS = 100  # readings whose clock was off by so nearly the same are dated again together
+
+
+_Row = tuple[int, str, str, int, float | None, str, int, str | None, int | None, int]
 
 
 class OutboxFull(AgentFault):
@@ -193,6 +198,8 @@ class Outbox:
                 for fact in (("outbox_id", secrets.token_hex(16)), *_FIRST_FACTS.items()):
                     self._db.execute(_SET_FACT, fact)
         self._db.execute(_CREATE_REDATED)
+        if not any(column[1] == "noisy" for column in self._db.execute("PRAGMA table_info(reading)")):
+            self._db.execute(_ADD_NOISY)
         sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if sound != "ok":
             raise sqlite3.DatabaseError(str(sound))
@@ -250,7 +257,7 @@ class Outbox:
         OutboxFull, OutboxDamaged
             Nothing was kept.
         """
-        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts) for h in samples]
+        rows = [(h.channel, h.slot, h.measured_at_ms, h.raw, h.status.value, h.attempts, h.noisy) for h in samples]
         unset: list[tuple[str | None, int | None, int | None]] = [(None, None, None)] * len(samples)
         if not note.ok:
             started_ms = note.now_ms - note.uptime_ms  # as the wrong clock has it
@@ -379,8 +386,8 @@ class Outbox:
             return self._received_digest
         return "" if reading is None else digest_of(reading)
 
-    def _reading(self, row: tuple[int, str, str, int, float | None, str, int, str | None, int | None]) -> Reading:
-        seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, _ = row
+    def _reading(self, row: _Row) -> Reading:
+        seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, _, noisy = row
         return Reading(
             self._site,
             self._node,
@@ -393,6 +400,7 @@ class Outbox:
             _STATUS[status],
             attempts,
             boot_id is None,
+            bool(noisy),
         )
 
     def receive(self, receipt: Receipt) -> bool:
@@ -426,7 +434,7 @@ class Outbox:
             self.received, self._received_digest = receipt.seq, digest
         return True
 
-    def _row(self, seq: int) -> list[tuple[int, str, str, int, float | None, str, int, str | None, int | None]]:
+    def _row(self, seq: int) -> list[_Row]:
         rows = self._db.execute(_READ, (seq, 1)).fetchall()
         return [row for row in rows if row[0] == seq]
 

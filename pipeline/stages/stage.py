@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from hardware.reading import ON_NOISY_LINE
+from hardware.reading import TOLD_NOISY
 from pipeline.diary.station import StationContext
 from pipeline.soil import radiation
 from pipeline.soil.estimate import Estimate
@@ -383,9 +383,10 @@ def series_of(raw: pd.DataFrame) -> Observed:
     Parameters
     ----------
     raw : DataFrame
-        Columns channel, measured_at_ms, raw, status, received_at_ms, and slot and attempts where known; others are left
-        out. Of two rows of one channel and time the one that was heard stands, then the one received first. Two slots
-        of the grid that were heard at one time, because a clock was set between them, are kept a millisecond apart.
+        Columns channel, measured_at_ms, raw, status, received_at_ms, and slot, attempts and noisy where known; others
+        are left out. Of two rows of one channel and time the one that was heard stands, then the one received first.
+        Two slots of the grid that were heard at one time, because a clock was set between them, are kept a
+        millisecond apart.
     """
     codes, names = pd.factorize(raw["channel"], sort=True)
     time_ms = raw["measured_at_ms"].to_numpy(dtype=np.int64)
@@ -393,8 +394,10 @@ def series_of(raw: pd.DataFrame) -> Observed:
     number = raw["raw"].to_numpy(dtype=np.float64, na_value=np.nan)
     ok = (raw["status"] == "ok").to_numpy(dtype=np.bool_)
     heard = ok & np.isfinite(number)
-    tries = raw["attempts"].to_numpy() if "attempts" in raw else np.ones(codes.size)
-    noisy = np.asarray(tries >= ON_NOISY_LINE, dtype=np.bool_)
+    noisy = np.zeros(codes.size, dtype=np.bool_)
+    for name, least in (("noisy", 1), ("attempts", TOLD_NOISY)):
+        if name in raw:
+            noisy |= np.asarray(raw[name].to_numpy() >= least)
     silent = ~heard & raw["status"].isin(_SILENT).to_numpy(dtype=np.bool_)
     step = np.diff(codes)
     order: np.ndarray | slice = slice(None)

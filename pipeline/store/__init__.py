@@ -32,7 +32,7 @@ import pandas as pd
 
 from pipeline.units import FOREVER_MS, FloatArray, TimeArray, is_believed
 
-RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "attempts", "clock_ok", "received_at_ms")
+RAW_COLUMNS = ("channel", "slot", "measured_at_ms", "raw", "status", "attempts", "clock_ok", "noisy", "received_at_ms")
 OBSERVATION_COLUMNS = ("channel", "measured_at_ms", "raw", "value", "flag", "stage_version", "received_at_ms")
 FINDING_COLUMNS = (
     *("station", "quantity", "start_ms", "end_ms", "value", "low", "high", "n", "reason", "stage_version"),

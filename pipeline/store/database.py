@@ -245,6 +245,9 @@ REDATED = (
         PRIMARY KEY (outbox, first_seq)) WITHOUT ROWID""",
 )
 
+# Nothing is rewritten: from here on a reading's row may carry `packed.NOISY`, which an earlier program took for tries.
+NOISY_ROWS: tuple[str, ...] = ()
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -256,6 +259,7 @@ MIGRATIONS = (
     Migration(8, "old runs merged", MERGED_RUNS),
     Migration(9, "digests of receipts, turns of outboxes", CUSTODY_PROVED),
     Migration(10, "readings dated again", REDATED),
+    Migration(11, "readings of noisy lines", NOISY_ROWS),
 )
 
 

@@ -69,7 +69,7 @@ NS_PER_MS = 1_000_000
 
 OUTBOXES = "channel, node, outbox_id"  # sorted: so the server gives tags, however they are asked for
 FIELDS = {
-    "reading": ("seq", "slot", "raw", "status", "attempts", "clock_ok", "received_at_ms"),
+    "reading": ("seq", "slot", "raw", "status", "attempts", "clock_ok", "noisy", "received_at_ms"),
     "observation": ("raw", "value", "flag", "stage_version", "received_at_ms"),
     "finding": ("end_ms", "value", "low", "high", "n", "reason", "stage_version"),
 }
@@ -153,7 +153,8 @@ class InfluxStore:
         self._write(
             f"{point(channel=r.channel, node=r.node, outbox_id=r.outbox_id)} "
             f'seq={r.seq}i,slot={_text(r.slot)},raw={0.0 if r.raw is None else float(r.raw)!r},status="{r.status}",'
-            f"attempts={r.attempts}i,clock_ok={r.clock_ok},received_at_ms={received_at_ms}i "
+            f"attempts={r.attempts}i,clock_ok={r.clock_ok},received_at_ms={received_at_ms}i"
+            f"{',noisy=true' if r.noisy else ''} "
             f"{r.measured_at_ms * NS_PER_MS + r.seq % NS_PER_MS}"
             for r, received_at_ms in rows
         )
@@ -175,13 +176,13 @@ class InfluxStore:
             for (outbox, _), times in days.items()
         ]
         held = {
-            Reading(self._site, node, outbox, int(seq), channel, slot, int(at_ms), raw if status == Status.OK else None,
-                    Status(status), int(attempts), clock_ok)
+            (Reading(self._site, node, outbox, int(seq), channel, slot, int(at_ms),
+                     raw if status == Status.OK else None, Status(status), int(attempts), clock_ok), noisy is True)
             for answer in self._ask(*statements)
             for (channel, node, outbox), columns in answer.items()
-            for at_ms, seq, slot, raw, status, attempts, clock_ok, _ in zip(*columns.values(), strict=True)
+            for at_ms, seq, slot, raw, status, attempts, clock_ok, noisy, _ in zip(*columns.values(), strict=True)
         }  # fmt: skip
-        return [r for r in asked if r not in held]
+        return [r for r in asked if (r, r.noisy) not in held]
 
     def raw(self, channels: Sequence[str], start_ms: int, end_ms: int) -> pd.DataFrame:
         """Return readings as heard, sorted by channel and measured_at_ms. See Store."""
@@ -195,6 +196,7 @@ class InfluxStore:
         frame = pd.concat([part for part in parts if len(part)] or parts[:1])
         frame = frame.sort_values(["channel", "time", "outbox_id", "seq"], kind="stable")
         frame["raw"] = frame["raw"].where(frame["status"] == Status.OK.value, np.nan)
+        frame["noisy"] = frame["noisy"].eq(True)  # points of an earlier version have none
         return _as(RAW_COLUMNS, frame.rename(columns={"time": "measured_at_ms"}))
 
     def moved(self, channels: Sequence[str], start_ms: int, end_ms: int) -> dict[str, TimeArray]:

@@ -24,11 +24,12 @@ ROW = np.dtype(
         ("slot", "<i8"),  # grid seconds; -1, -2, ... is the first, second, ... of the texts beside the rows
         ("raw", "<f8"),  # NaN where there is none
         ("status", "u1"),
-        ("attempts", "u1"),
+        ("attempts", "u1"),  # NOISY more where the line of a reading without check characters was noisy
         ("clock_ok", "u1"),
     ]
 )
 """A reading: 31 bytes."""
+NOISY = 0x80  # above any number of tries
 
 # Written into the rows: a code once given stays, whatever order the statuses have in the source.
 STATUS_CODES = {
@@ -77,6 +78,8 @@ def pack(readings: ReadingColumns, numbers: Mapping[str, int]) -> tuple[np.ndarr
     ok, codes = Status.OK, STATUS_CODES  # asking for one member is cheaper than looking it up
     rows["status"] = [0 if status is ok else codes[status] for status in readings.status]
     rows["attempts"] = readings.attempts
+    if True in readings.noisy:
+        rows["attempts"] |= np.where(readings.noisy, np.uint8(NOISY), np.uint8(0))
     rows["clock_ok"] = readings.clock_ok
     return rows, json.dumps(texts) if texts else None
 
@@ -209,8 +212,9 @@ def unpack(
             measured_at_ms,
             raw if STATUSES[status] is Status.OK else None,
             STATUSES[status],
-            attempts,
+            attempts & ~NOISY,
             bool(clock_ok),
+            bool(attempts & NOISY),
         )
         for place, (channel, measured_at_ms, slot, raw, status, attempts, clock_ok) in enumerate(
             rows_of(packed).tolist()

@@ -29,6 +29,7 @@ from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
     DAY_IDS,
     KEEP_DAY,
+    NOISY,
     OBSERVED,
     ROW,
     STATUSES,
@@ -133,8 +134,9 @@ class SqliteStore:
             rows["measured_at_ms"],
             rows["raw"],
             _STATUS_TEXT[rows["status"]],
-            rows["attempts"],
+            rows["attempts"] & ~np.uint8(NOISY),
             rows["clock_ok"] == 1,
+            (rows["attempts"] & NOISY) != 0,
             received,
         )
         return frame_of(RAW_COLUMNS, [column[order] for column in columns])

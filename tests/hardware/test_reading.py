@@ -23,6 +23,7 @@ from hardware.reading import (
     MAX_BATCH,
     MAX_PAYLOAD_BYTES,
     MAX_SEQ,
+    TOLD_NOISY,
     BadBatch,
     Batch,
     BatchSpan,
@@ -93,9 +94,27 @@ def batches(draw):
         at_ms = draw(st.integers(946_684_800_000, 7_258_118_400_000))
         tries, clock_ok = draw(st.integers(0, 99)), draw(st.booleans())
         channel, slot = draw(channels), draw(slots)
-        readings.append(Reading(site, node, outbox, first + i, channel, slot, at_ms, raw, status, tries, clock_ok))
+        told = (channel, slot, at_ms, raw, status, tries, clock_ok, draw(st.booleans()))
+        readings.append(Reading(site, node, outbox, first + i, *told))
     before, follows = draw(st.sampled_from([None, "", "0123456789abcdef"])), draw(st.sampled_from(["", "e" * 32]))
     return Batch(site, node, outbox, draw(st.integers(1, first)), tuple(readings), before, follows)
+
+
+def test_a_noisy_line_has_a_label_of_its_own_that_an_earlier_version_passes_over():
+    """Only such a reading carries it, and its digest is the same without: a pipeline that does not know the label gives
+    a receipt that fits. A node of before, which said so by 64 more tries, is read as it sends."""
+    noisy = Batch("club", "north", OUTBOX, 3, (one(5), one(6, noisy=True, attempts=2)))
+    records = json.loads(encode_batch(noisy))
+    assert ["noisy" in r for r in records] == [False, True] and (records[1]["attempts"], records[1]["noisy"]) == (
+        2,
+        True,
+    )
+    assert digest_of(noisy.readings[1]) == digest_of(one(6, attempts=2))
+    before = decode_batch(pack(second={"attempts": TOLD_NOISY + 1}), SPAN).readings[1]
+    assert (before.attempts, before.noisy) == (65, False) and digest_of(before) == digest_of(one(6, attempts=65))
+    for loads in PARSERS:
+        with pytest.raises(BadBatch, match="noisy: found 1 at seq 6, expected true or false"):
+            decode_batch(pack(second={"noisy": 1}), SPAN, loads=loads)
 
 
 @given(batches())
@@ -106,6 +125,7 @@ def test_a_batch_comes_back_as_it_was_sent(loads, batch):
     topic = readings_topic(batch)
     again = decode_batch(encode_batch(batch), parse_readings_topic(topic), loads=loads)
     assert again == batch and batch == again
+    assert [r.noisy for r in again.readings] == [r.noisy for r in batch.readings]  # which equality leaves out
     assert all(type(r.raw) is float for r in again.readings if r.status is Status.OK)
 
 

@@ -16,7 +16,7 @@ from random import Random
 import pytest
 
 from hardware.probe import load_probe
-from hardware.reading import ON_NOISY_LINE, Status
+from hardware.reading import Status
 from hardware.sdi12 import UNCHANGED
 from probe_agent.clock import ClockNote
 from probe_agent.config import ProbeConfig
@@ -249,7 +249,7 @@ def test_readings_without_check_characters_of_a_noisy_line_are_marked(crc, chanc
         for _ in range(slots):
             line.now_s = (line.now_s // 900 + 1) * 900
             assert worker.step(threading.Event())
-        return [any(one.attempts >= ON_NOISY_LINE for one in pending.samples) for pending in kept]
+        return [any(one.noisy for one in pending.samples) for pending in kept]
 
     first = read(100)
     assert not any(first[:15]) and all(first[40:]) == doubted == any(first)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import signal
 import sqlite3
@@ -160,15 +161,19 @@ def test_receipt_with_the_digest_of_its_own_reading_is_taken(tmp_path, pruned):
 
 
 def test_an_outbox_of_the_version_before_is_opened_and_proved(tmp_path):
-    """Without the facts of this version nothing is known of the reading before: the next receipt settles it."""
+    """Without the facts of this version nothing is known of the reading before: the next receipt settles it. What it
+    holds came from no noisy line that it knows of; what is put in now is told apart."""
     outbox = open_at(tmp_path)
     outbox.put(heard(4), SET)
     outbox.receive(Receipt(outbox.outbox_id, 2))
     outbox._db.execute("DELETE FROM fact WHERE name IN ('received_digest', 'follows', 'sent_undated')")
+    outbox._db.execute("ALTER TABLE reading DROP COLUMN noisy")
     outbox.prune(2**62)
     outbox.close()
     outbox = open_at(tmp_path)
-    batch = outbox.batch(2, 9)
+    outbox.put([dataclasses.replace(one, noisy=True) for one in heard(1)], SET)
+    assert [r.noisy for r in outbox.batch(2, 9).readings] == [False, False, True]
+    batch = outbox.batch(2, 2)
     assert batch is not None and (batch.before, batch.follows, batch.first) == ("", "", 3)
     assert outbox.receive(Receipt(outbox.outbox_id, 4, digest_of(batch.readings[1]), 4)) and not outbox.follows
     outbox.close()

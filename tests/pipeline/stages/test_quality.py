@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from hardware.probe import load_probe
-from hardware.reading import ON_NOISY_LINE
+from hardware.reading import TOLD_NOISY
 from pipeline.stages.recompute import process
 from pipeline.stages.stage import series_of
 from pipeline.units import Flag
@@ -210,10 +210,10 @@ def test_weather_that_leaps_is_doubtful_in_every_quantity_that_has_a_bound():
 
 
 def test_what_comes_from_a_noisy_line_without_check_characters_is_suspect(record):
-    """Those readings and no other; a failed one stays what it is."""
+    """Those readings and no other; a failed one stays what it is. A node without the label added 64 to the tries."""
     rows = np.flatnonzero(record["channel"] == SHALLOW)
-    tries = np.ones(len(record), dtype=np.int64)
-    tries[rows[100:103]] = ON_NOISY_LINE + 1
+    noisy, tries = np.zeros(len(record), dtype=np.bool_), np.ones(len(record), dtype=np.int64)
+    noisy[rows[100:102]], tries[rows[102]] = True, TOLD_NOISY + 1
     before = flags(record, SHALLOW)
-    found = flags(record.assign(attempts=tries), SHALLOW)
+    found = flags(record.assign(attempts=tries, noisy=noisy), SHALLOW)
     assert np.flatnonzero(found != before).tolist() == [100, 101, 102] and (found[100:103] == Flag.SUSPECT).all()

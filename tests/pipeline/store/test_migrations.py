@@ -109,6 +109,36 @@ def test_notes_that_stood_among_the_alerts_move_to_their_own_table(tmp_path):
     journal.database.close()
 
 
+def test_rows_written_before_the_mark_of_a_noisy_line_read_as_they_were(tmp_path):
+    """A file of the version before: tries of any number, also those by which such a line was told then, and no mark.
+    It takes marked ones beside them, and once it is of this version the program of before refuses it."""
+    path = tmp_path / "journal.db"
+    tries, outbox = [1, 3, 65, 99], "0" * 16
+    readings = tuple(
+        Reading("c", "n", outbox, i + 1, "a/b/c", str(i + 1), T0_MS + i, 0.5, Status.OK, tried, True)
+        for i, tried in enumerate(tries)
+    )
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        migrate(connection, "journal.db", MIGRATIONS[:10])
+        connection.execute("INSERT INTO channel VALUES (1, 'a/b/c')")
+        connection.execute(
+            "INSERT INTO outbox (id, site, node, outbox_id, received) VALUES (1, 'c', 'n', ?, 4)", (outbox,)
+        )
+        packed = pack(Batch("c", "n", outbox, 1, readings).columns, {"a/b/c": 1})[0].tobytes()
+        connection.execute("INSERT INTO run VALUES (1, ?, NULL)", (packed,))
+        connection.execute("INSERT INTO span VALUES (1, 1, 4, 1, 1, ?, ?, 7, 0, 0, NULL, 0)", (T0_MS, T0_MS + 3))
+    database = Database(path)
+    journal, store = Journal(database), SqliteStore(database)
+    marked = Reading("c", "n", outbox, 5, "a/b/c", "5", T0_MS + 4, 0.5, Status.OK, 2, True, noisy=True)
+    journal.append(Batch("c", "n", outbox, 1, (marked,)), T0_MS + 9)
+    found = store.raw(["a/b/c"], 0, 2**61)
+    assert found["attempts"].tolist() == [*tries, 2] and found["noisy"].tolist() == [False] * 4 + [True]
+    assert journal.append(Batch("c", "n", outbox, 1, readings), T0_MS + 9).conflicts == 0
+    database.close()
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection, pytest.raises(StoreTooNew):
+        migrate(connection, "journal.db", MIGRATIONS[:10])
+
+
 def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
     """A file of the version before gives back every observation to the last bit, the same days, and the edges of its
     readings (the rows put in; the roll-up is SQLite's own avg over them)."""

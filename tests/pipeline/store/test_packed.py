@@ -49,6 +49,7 @@ one = st.tuples(
     outcomes,
     st.integers(0, 99),
     st.booleans(),
+    st.booleans(),
 )
 
 
@@ -56,12 +57,12 @@ one = st.tuples(
 def test_a_run_comes_back_as_it_was_packed(rows, first):
     """Every field of every reading is the same, to the last bit of its value."""
     readings = tuple(
-        Reading("club", "north", "0" * 16, first + i, channel, slot, at_ms, *outcome, attempts, clock_ok)
-        for i, (channel, slot, at_ms, outcome, attempts, clock_ok) in enumerate(rows)
+        Reading("club", "north", "0" * 16, first + i, channel, slot, at_ms, *outcome, attempts, clock_ok, noisy)
+        for i, (channel, slot, at_ms, outcome, attempts, clock_ok, noisy) in enumerate(rows)
     )
     packed, named = pack(columns(readings), NUMBERS)
     again = unpack(packed.tobytes(), named, NAMES, "club", "north", "0" * 16, first)
-    assert again == readings
+    assert again == readings and [r.noisy for r in again] == [r.noisy for r in readings]
     assert [str(r.raw) for r in again] == [str(r.raw) for r in readings]  # tells -0.0 from 0.0
 
 
@@ -69,8 +70,8 @@ def test_a_run_comes_back_as_it_was_packed(rows, first):
 def test_squeezed_readings_come_back_to_the_last_bit(rows):
     """Readings of many arrivals, compressed together, are the same bytes again, each with its time of receipt."""
     readings = tuple(
-        Reading("club", "north", "0" * 16, 1 + i, channel, slot, at_ms, *outcome, attempts, clock_ok)
-        for i, ((channel, slot, at_ms, outcome, attempts, clock_ok), _) in enumerate(rows)
+        Reading("club", "north", "0" * 16, 1 + i, channel, slot, at_ms, *outcome, attempts, clock_ok, noisy)
+        for i, ((channel, slot, at_ms, outcome, attempts, clock_ok, noisy), _) in enumerate(rows)
     )
     packed, texts = pack(columns(readings), NUMBERS)
     received = np.array([at_ms for _, at_ms in rows])
@@ -81,15 +82,17 @@ def test_squeezed_readings_come_back_to_the_last_bit(rows):
 
 
 def test_the_form_on_the_disk_is_the_one_already_written():
-    """31 bytes little-endian: channel, time, slot, raw, status, attempts, clock (our own record)."""
+    """31 bytes little-endian: channel, time, slot, raw, status, attempts and mark of noise, clock (our own record)."""
     at_ms = 1_704_067_200_123
     readings = [
         Reading("club", "north", "0" * 16, 5, "a/b/c", "1704067200", at_ms, 0.25, Status.OK, 1, True),
         Reading("club", "north", "0" * 16, 6, "a/b/c", "stroke:1:2", at_ms + 1, -1.5, Status.OK, 2, False),
+        Reading("club", "north", "0" * 16, 7, "a/b/c", "1704067200", at_ms, 0.25, Status.OK, 3, True, noisy=True),
     ]
     packed, named = pack(columns(readings), NUMBERS)
     expected = struct.pack("<iqqdBBB", 7, at_ms, 1_704_067_200, 0.25, 0, 1, 1)
     expected += struct.pack("<iqqdBBB", 7, at_ms + 1, -1, -1.5, 0, 2, 0)
+    expected += struct.pack("<iqqdBBB", 7, at_ms, 1_704_067_200, 0.25, 0, 0x80 | 3, 1)
     assert packed.tobytes() == expected and named == '["stroke:1:2"]'
     assert ROW.itemsize == 31
 

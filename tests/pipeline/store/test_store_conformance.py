@@ -108,7 +108,7 @@ def test_a_reading_comes_back_as_it_was_heard(store, site):
             reading(site, 1, raw=0.1 + 0.2),
             reading(site, 2, minutes=1, raw=None, status=Status.SILENT),
             reading(site, 3, minutes=2, slot="stroke:7:3", clock_ok=False),
-            reading(site, 4, minutes=3, slot="0123"),
+            reading(site, 4, minutes=3, slot="0123", attempts=2, noisy=True),
             reading(site, 5, minutes=4, slot="9" * 19, raw=-0.0),
         ],
         5,
@@ -119,8 +119,10 @@ def test_a_reading_comes_back_as_it_was_heard(store, site):
     assert found["status"].tolist() == ["ok", "silent", "ok", "ok", "ok"]
     assert found["slot"].tolist()[2:] == ["stroke:7:3", "0123", "9" * 19]
     assert found["clock_ok"].tolist() == [True, True, False, True, True]
-    types = {name: str(found[name].dtype) for name in ("measured_at_ms", "raw", "clock_ok", "received_at_ms")}
-    assert types == {"measured_at_ms": "int64", "raw": "float64", "clock_ok": "bool", "received_at_ms": "int64"}
+    assert (found["noisy"].tolist(), found["attempts"].tolist()) == ([False] * 3 + [True, False], [1, 1, 1, 2, 1])
+    types = {name: str(found[name].dtype) for name in ("measured_at_ms", "raw", "clock_ok", "noisy", "received_at_ms")}
+    assert types == {"measured_at_ms": "int64", "raw": "float64", "clock_ok": "bool", "noisy": "bool",
+                     "received_at_ms": "int64"}  # fmt: skip
 
 
 def test_slots_that_are_texts_stay_with_their_readings(store, site):
