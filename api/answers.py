@@ -385,7 +385,8 @@ def _silence(morning: Morning) -> str:
     since_ms = silent_since_ms(morning.states)
     if since_ms is None:
         return ""
-    return "Nothing heard yet" if since_ms == 0 else f"Nothing heard since {_said_when(since_ms, morning)}"
+    come = "imported" if all(s.by_file for s in morning.states) else "heard"
+    return f"Nothing {come} yet" if since_ms == 0 else f"Nothing {come} since {_said_when(since_ms, morning)}"
 
 
 def _said_when(at_ms: int, morning: Morning) -> str:
@@ -631,7 +632,11 @@ def _first_window(one: SurfaceAdvice, morning: Morning) -> tuple[int, str, bool]
 
 
 def _probe_verdict(morning: Morning) -> tuple[str, str]:
-    silent = [s for s in morning.states if s.heard_ms is None or s.is_old or s.is_silent]
+    if morning.states and all(s.by_file for s in morning.states):
+        last_ms = max((s.heard_ms for s in morning.states if s.heard_ms is not None), default=None)
+        read = "nothing imported yet" if last_ms is None else f"up to {_said_when(last_ms, morning)}"
+        return "By record,", f"{read}; no probe is read by the clock."
+    silent = [s for s in morning.states if (s.heard_ms is None or s.is_old or s.is_silent) and not s.by_file]
     some = [s for s in morning.states if s not in silent and s.silent]
     dumb = f" {words.named([place_name(s) for s in silent])} silent." if silent else ""
     dumb += f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""

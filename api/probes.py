@@ -21,7 +21,7 @@ from api.state import ChannelNow, ProbeNow, StationNow, station_now
 from pipeline.service import Pipeline
 from pipeline.units import BELIEVED, DAY_MS, EVER_MS
 
-ProbeState = Literal["heard", "silent", "never heard", "out of the ground"]
+ProbeState = Literal["heard", "silent", "by record", "never heard", "out of the ground"]
 DRIFT_LEAST = 0.02  # of water content between first and last learned: less is within what is learned at all
 NOTES_MOST = 4  # of a station, the newest
 NOTES_FROM_MS = 400 * DAY_MS
@@ -77,7 +77,7 @@ def _probe(pipeline: Pipeline, state: StationNow, probe: ProbeNow) -> schema.Pro
     old = probe.heard_ms is not None and state.now_ms - probe.heard_ms > state.silent_ms
     now: ProbeState = (
         "out of the ground" if out else "never heard" if probe.heard_ms is None
-        else "silent" if old or probe.is_silent else "heard"
+        else "by record" if probe.by_file else "silent" if old or probe.is_silent else "heard"
     )  # fmt: skip
     drift = [one for c in channels if (one := _drift(pipeline, c)) is not None]
     nodes = [node.node for node in pipeline.nodes.all() if state.station.name in node.stations]
@@ -121,12 +121,14 @@ def _words(
     """Return what is to be said of a probe: its verdict, its clause, its last words, its drift."""
     zone = pipeline.config.site.timezone
     if probe.heard_ms is None:
-        return ["Nothing yet", "no reading of it has come: see to its line and address in agent.toml."]
+        do = "import its record." if probe.by_file else "see to its line and address in agent.toml."
+        return ["Nothing yet", f"no reading of it has come: {do}"]
     when = words.moment(probe.heard_ms, zone, now_ms=state.now_ms)
-    verdict = {"heard": "Heard", "silent": "Silent", "out of the ground": "Out"}[now]
+    verdict = {"heard": "Heard", "silent": "Silent", "by record": "By record", "out of the ground": "Out"}[now]
     clause = {
         "heard": f"{when}.",
         "silent": f"since {when}.",
+        "by record": f"up to {when}; nobody asks it.",
         "out of the ground": f"of the ground by the diary; last heard {when}.",
     }[now]
     lines = [verdict, clause, *_said(channels)]

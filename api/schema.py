@@ -303,8 +303,9 @@ class ProbeNowOut(BaseModel):
     station: str = Field(examples=["square-1"])
     name: str = Field(examples=["p1"])
     title: str = Field(examples=["Root-zone profile: five depths"])
-    state: Literal["heard", "silent", "never heard", "out of the ground"] = Field(
-        examples=["heard"], description="out of the ground: lifted, by the diary"
+    state: Literal["heard", "silent", "by record", "never heard", "out of the ground"] = Field(
+        examples=["heard"],
+        description="out of the ground: lifted, by the diary; by record: asked on no line, its readings are imported",
     )
     heard_at: Time | None
     nodes: list[str] = Field(examples=[["hut"]], description="that say they read its station")

@@ -13,6 +13,7 @@ from itertools import pairwise
 from numbers import Real
 from typing import Any
 
+from hardware.probe import BY_FILE
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.diary.station import StationContext
@@ -69,13 +70,15 @@ class ChannelNow:
 class ProbeNow:
     """A probe that is left in the turf, and when it last said anything. [ms since 1970, UTC]
 
-    `is_silent` says that no channel of it gave an answer when it was last read.
+    `is_silent` says that no channel of it gave an answer when it was last read, `by_file` that its readings come in as
+    a record: it is asked by nobody and never silent.
     """
 
     name: str
     title: str
     heard_ms: int | None
     is_silent: bool
+    by_file: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,9 +156,15 @@ class StationNow:
         return self.heard_ms is not None and not self.by_hand and all(probe.is_silent for probe in self.probes)
 
     @property
+    def by_file(self) -> bool:
+        """Whether all that its probes read comes in as records."""
+        return bool(self.probes) and all(probe.by_file for probe in self.probes)
+
+    @property
     def silent(self) -> tuple[ProbeNow, ...]:
         """Probes that have said nothing for too long, or nothing yet."""
-        return tuple(p for p in self.probes if p.heard_ms is None or self.now_ms - p.heard_ms > self.silent_ms)
+        asked = (p for p in self.probes if not p.by_file)
+        return tuple(p for p in asked if p.heard_ms is None or self.now_ms - p.heard_ms > self.silent_ms)
 
     def last(self, quantity: str) -> ChannelNow | None:
         """The first channel of a quantity whose last value may be believed and is not old."""
@@ -243,8 +252,9 @@ def _probes(station: Station, latest: Mapping[str, Row], missed: Collection[str]
     for probe in station.probes:
         if probe.description.protocol != "cone":
             at_ms = max((heard[c.id] for c in probe.channels if c.id in heard), default=None)
-            is_silent = all(c.id in missed for c in probe.channels)
-            yield ProbeNow(probe.name, probe.description.title, at_ms, is_silent)
+            by_file = probe.description.protocol == BY_FILE
+            is_silent = not by_file and all(c.id in missed for c in probe.channels)
+            yield ProbeNow(probe.name, probe.description.title, at_ms, is_silent, by_file)
 
 
 def _last_moisture(station: Station, latest: Mapping[str, Row], now_ms: int) -> int:

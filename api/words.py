@@ -130,11 +130,15 @@ def place(surface: Surface, station: Station) -> str:
 def heard_line(state: StationNow, timezone: str) -> str:
     """When the station was last heard, how long ago that is, and whether it has missed slots since."""
     if state.heard_ms is None:
-        return "Nothing has been heard from this station yet."
+        come = "come in by a record" if state.by_file else "been heard"
+        return f"Nothing has {come} from this station yet."
     when = moment(state.heard_ms, timezone, now_ms=state.now_ms)
     if state.by_hand:
         then = "" if state.now_ms - state.heard_ms < DAY_MS else " What follows is how it was read then."
         return f"By hand, last read on {when}, {age(state.now_ms - state.heard_ms)} ago.{then}"
+    if state.by_file:
+        then = " What follows is how it was then. Import what was read since." if state.is_old else ""
+        return f"By record, up to {when}, {age(state.now_ms - state.heard_ms)} ago.{then}"
     line = f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
     if state.is_silent:
         line = f"S{silent_since(state.heard_ms, state.now_ms, timezone)[1:]}."

@@ -236,7 +236,11 @@ def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigur
         return {"bold": "Not heard yet.", "words": "", "quiet": ""}
     if state.is_old:
         then = words.soon(state.heard_ms, zone, state.now_ms)
-        return {"bold": "As it was", "words": f"{then}.", "quiet": "Nothing heard since."}
+        return {
+            "bold": "As it was",
+            "words": f"{then}.",
+            "quiet": f"Nothing {'imported' if state.by_file else 'heard'} since.",
+        }
     said = layers_said(state)
     drink = f"Drink to {roots.value * 1000:.0f} mm." if roots is not None and roots.value is not None else ""
     first, rest = (said[0], said[1:]) if said else ("Cannot tell", [])

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel
 
+from hardware.probe import BY_FILE
 from pipeline.advice.phrases import spoken
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
 from pipeline.advice.treatments import treatments
@@ -101,11 +102,13 @@ def first_states(
     """
     before_ms = quarter_hour_of(begin_ms) - QUARTER_HOUR_MS
     in_ground = bool(context.moisture or context.temperatures)
+    probes = [i.split("/")[1] for i in context.channels if context.owns(i)]
+    by_file = {probe.name for probe in context.ground.probes if probe.description.protocol == BY_FILE}
     probes_of = {
         Scope.STATION: ("",) if in_ground else (),
         Scope.SURFACE: ("",) if of_surface else (),
         Scope.SITE: ("",) if of_site else (),
-        Scope.PROBE: tuple(dict.fromkeys(i.split("/")[1] for i in context.channels if context.owns(i))),
+        Scope.PROBE: tuple(dict.fromkeys(probe for probe in probes if probe not in by_file)),
     }
     states = [AlertState(r.name, context.station, p, before_ms) for r in RULES for p in probes_of.get(r.scope, ())]
     return {state.key: state for state in states}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import gzip
+import re
 import signal
 import subprocess
 import sys
@@ -14,13 +15,18 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from api.app import create_app
 from api.records import ImportAsked, import_record
 from hardware.reading import Reading, Status
+from pipeline.alerts.probes import PROBE_FAULT
+from pipeline.alerts.runner import first_states
+from pipeline.service import Pipeline
 from pipeline.site.settings import SiteConfig
 from pipeline.stages.recompute import recompute, station_context
 from pipeline.store.opening import Stores, open_stores
 from pipeline.store.readings import IMPORTER
 from pipeline.units import EVER_MS
+from tests.api.served import TestClient
 from tests.pipeline.records.field_records import RECORDS, FieldRecord, site_of
 from tests.pipeline.store.keeping import keep
 
@@ -29,6 +35,7 @@ KILLED = """
 import os, signal, sys, tempfile
 from pathlib import Path
 from pipeline.records import record_intake
+from api.app import create_app
 from api.records import ImportAsked, import_record
 from pipeline.service import load_settings
 record_intake.KEPT_AT_ONCE = 500
@@ -177,3 +184,21 @@ def test_an_import_is_no_node(tmp_path: Path) -> None:
     assert [one.node for one in stores.journal.outboxes()] == [IMPORTER]
     assert stores.journal.receipts() == []
     stores.close()
+
+
+def test_a_station_of_records_alone_is_not_called_silent(tmp_path: Path) -> None:
+    """Years after its last reading: pages say up to when it was imported, and no rule watches for its silence."""
+    record = RECORDS["dinosaur"]
+    config = site_of(record, tmp_path / "site")
+    take_in(config, record)
+    pipeline = Pipeline(config)
+    try:
+        client = TestClient(create_app(pipeline))
+        today, probes = client.get("/").text, client.get("/api/v1/probes").json()
+        context = pipeline.context("dinosaur")
+    finally:
+        pipeline.stop()
+    said = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", today))
+    assert "By record, up to 12 Jun 2018" in said and "the box first" not in said
+    assert {probe["state"] for probe in probes} == {"by record"}
+    assert not any(PROBE_FAULT.name in key for key in first_states(context, NOW_MS, of_surface=True, of_site=True))
