@@ -194,7 +194,7 @@ def test_a_station_of_records_alone_is_not_called_silent(tmp_path: Path) -> None
     pipeline = Pipeline(config)
     try:
         client = TestClient(create_app(pipeline))
-        today, probes = client.get("/").text, client.get("/api/v1/probes").json()
+        today, probes = client.get("/").text, client.get("/api/v1/probes/now").json()
         context = pipeline.context("dinosaur")
     finally:
         pipeline.stop()
