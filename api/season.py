@@ -19,7 +19,7 @@ from api import schema
 from api.data import iso, pipeline_of
 from api.problems import Problem
 from api.state import Row, number, rows_of
-from pipeline.diary.by_hand import Cost
+from pipeline.diary.by_hand import Cost, hand_rain_mm
 from pipeline.diary.facts import RULER, DatedPass, DiaryFacts, read_diary
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
@@ -214,18 +214,23 @@ def _months(
 ) -> Iterator[schema.MonthOut]:
     for month, (start, end) in enumerate(itertools.pairwise(edges), 1):
         until = min(end, now_ms)
-        rain = _rain(pipeline, surface, start, until) if until > start else None
+        rain = _rain(pipeline, surface, facts, start, until) if until > start else None
         growth = _growth(pipeline, surface, start, until) if until > start else None
         yield schema.MonthOut(
             month=month, rain_mm=rain, given_mm=_given(facts, start, min(end, now_ms)), growth_days=growth
         )
 
 
-def _rain(pipeline: Pipeline, surface: Surface, start_ms: int, end_ms: int) -> float | None:
-    """Rain of a span by the gauge that counts for the surface; None unless nearly all its days were heard. [mm]"""
+def _rain(pipeline: Pipeline, surface: Surface, facts: DiaryFacts, start_ms: int, end_ms: int) -> float | None:
+    """Rain of a span by the gauge that counts for the surface; None unless nearly all its days were heard. [mm]
+
+    Where no gauge has a channel, by the one that is read by hand.
+    """
     channel = next((i for s in surface.stations if (i := pipeline.config.rain_channel(s.name)) is not None), None)
     first, past = -(-start_ms // DAY_MS) * DAY_MS, end_ms // DAY_MS * DAY_MS
-    if channel is None or past <= first:
+    if channel is None:
+        return hand_rain_mm(facts.hand_rain, start_ms, end_ms, least_share=WHOLE_MONTH)
+    if past <= first:
         return None
     days = pipeline.store.steps([channel], first, past, DAY_MS)
     if len(days) < WHOLE_MONTH * (past - first) / DAY_MS:
@@ -261,7 +266,7 @@ def _sums(
     worked = [one.hours for one in costs if math.isfinite(one.hours)]
     return schema.SeasonSumsOut(
         until=iso(end_ms),
-        rain_mm=_rain(pipeline, surface, start_ms, end_ms),
+        rain_mm=_rain(pipeline, surface, facts, start_ms, end_ms),
         given_mm=_given(facts, start_ms, end_ms) or None,
         passes=sum(start_ms <= one.start_ms < end_ms for one in facts.made),
         thatch_mm=cores[-1].thatch_mm if cores else None,

@@ -16,6 +16,7 @@ from typing import Any
 from hardware.probe import BY_FILE
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.surface import FROST_AT_DAWN
+from pipeline.diary.by_hand import hand_rain_mm
 from pipeline.diary.station import StationContext
 from pipeline.forecast.by_hand import CARRIED_D
 from pipeline.service import Pipeline
@@ -345,10 +346,7 @@ def _rain_of_day(pipeline: Pipeline, context: StationContext, now_ms: int, silen
     """
     channel = pipeline.config.rain_channel(context.station)
     if channel is None:
-        read = [(one, one.overlap_ms(now_ms - DAY_MS, now_ms)) for one in context.facts.hand_rain]
-        told_ms = sum(inside_ms for _, inside_ms in read)
-        by_hand_mm = math.fsum(one.rain_mm * ms / max(one.end_ms - one.start_ms, 1) for one, ms in read)
-        return by_hand_mm if told_ms >= MOST_OF_DAY * DAY_MS else None
+        return hand_rain_mm(context.facts.hand_rain, now_ms - DAY_MS, now_ms, least_share=MOST_OF_DAY)
     rows = rows_of(pipeline.store.observations([channel], now_ms - DAY_MS + 1, now_ms + 1))
     fallen = {int(row["measured_at_ms"]): number(row["value"]) for row in rows if row["flag"] in BELIEVED}
     if max(after - before for before, after in pairwise((now_ms - DAY_MS, *fallen, now_ms))) > silent_ms:

@@ -6,6 +6,7 @@ among the readings. The length of an entry without an end is that of `facts.read
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import NamedTuple
 
@@ -55,6 +56,17 @@ class HandRain(NamedTuple):
     def overlap_ms(self, start_ms: int, end_ms: int) -> int:
         """Return how much of its span lies in start <= t < end. [ms]"""
         return max(min(self.end_ms, end_ms) - max(self.start_ms, start_ms), 0)
+
+
+def hand_rain_mm(read: Iterable[HandRain], start_ms: int, end_ms: int, *, least_share: float) -> float | None:
+    """Return the rain of start <= t < end by a gauge read by hand, each reading even over its span. [mm]
+
+    None unless readings tell of at least `least_share` of the time.
+    """
+    inside = [(one, one.overlap_ms(start_ms, end_ms)) for one in read]
+    if end_ms <= start_ms or sum(ms for _, ms in inside) < least_share * (end_ms - start_ms):
+        return None
+    return math.fsum(one.rain_mm * ms / max(one.end_ms - one.start_ms, 1) for one, ms in inside)
 
 
 class Closed(NamedTuple):

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import datetime
+from zoneinfo import ZoneInfo
+
 import pytest
 
 from api.app import create_app
@@ -128,3 +131,15 @@ def test_an_old_reading_says_nothing_of_now(make_ground: MakeGround, days_on: fl
     advice = site_advice(pipeline.config, pipeline.store, pipeline.diary, ground.clock.now_ms())
     (station,) = advice.surfaces[0].stations
     assert station.forecast.root_wetness.shape[1] == 0 and "by hand" in station.forecast.reason
+
+
+def test_months_of_the_season_are_those_of_a_gauge_read_by_hand(make_ground: MakeGround) -> None:
+    """Three millimetres read each week are 3 x 29 / 7 in February, by hand; of January nothing is told."""
+    ground = make_ground(settings=SETTINGS)
+    first_ms = round(datetime.datetime(2024, 2, 1, tzinfo=ZoneInfo("Etc/GMT-2")).timestamp() * 1000)
+    for week in range(6):
+        read_ms = first_ms + 7 * week * DAY_MS
+        ground.pipeline.diary.add(DiaryEntry("rain", "square", read_ms, {"rain_mm": 3.0 if week else 0.0}))
+    months = TestClient(create_app(ground.pipeline)).get("/api/v1/surfaces/square/season").json()["months"]
+    assert months[0]["rain_mm"] is None
+    assert months[1]["rain_mm"] == pytest.approx(3.0 * 29 / 7)
