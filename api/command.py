@@ -36,13 +36,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
     from pipeline.site.settings import ConfigFault
 
     try:
-        return int(parsed.run(parsed))
+        code = int(parsed.run(parsed))
+        sys.stdout.flush()
+    except BrokenPipeError:  # whoever reads what is printed has enough of it, as `head` has
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
     except ConfigFault as fault:
         print(*fault.faults, sep="\n", file=sys.stderr)
         return 2
     except (OSError, PipelineFault) as err:
         print(f"underturf: {err}", file=sys.stderr)
         return 1
+    return code
 
 
 def _parser() -> argparse.ArgumentParser:

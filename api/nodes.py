@@ -17,7 +17,7 @@ from api.data import iso, pipeline_of
 from api.diary_check import moment_of
 from api.problems import WRITE_RESPONSES, Problem, described
 from api.writing import may_write
-from hardware.machine_clock import BY_SYSTEM, ClockNote
+from hardware.machine_clock import ClockNote
 from pipeline.advice.phrases import sentence, time_doubt
 from pipeline.mqtt.node_health import NodeHealth
 from pipeline.mqtt.nodes import NodeStatus
@@ -57,7 +57,7 @@ def take_time(request: Request, given: schema.TimeIn) -> schema.ClockOut:
         raise Problem(403, "Only from this machine",
                       "time: found a request from elsewhere, expected one from this machine. Without a sign-in nobody "
                       "else may set the time: open the page on the box itself, or through a tunnel to it.")  # fmt: skip
-    if pipeline.clock_note().by == BY_SYSTEM:
+    if not pipeline.takes_time:
         raise Problem(409, "The time is kept", "time: found a clock that is kept already, which stays")
     faults: list[str] = []
     now_ms = moment_of(given.now, "now", faults)

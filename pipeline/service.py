@@ -15,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from hardware.machine_clock import EARLIEST_SET_MS, ClockNote, MachineClock, unconfirmed_time
+from hardware.machine_clock import BY_SYSTEM, EARLIEST_SET_MS, ClockNote, MachineClock, unconfirmed_time
 from hardware.reading import (
     Notice,
 )
@@ -294,6 +294,11 @@ class Pipeline:
             unconfirmed_time(since_ms or None, said, whose=listed(places))
             for since_ms, places in sorted(doubted.items())
         ]
+
+    @property
+    def takes_time(self) -> bool:
+        """Whether the time may be given: not where a time service or a battery-backed clock keeps it, nor in a demo."""
+        return isinstance(self.clock, MachineClock) and self.clock_note().by != BY_SYSTEM
 
     def take_time(self, now_ms: int, by: str) -> ClockNote:
         """Take the time from somebody, and tell it to the nodes that need it; return what is known of it then.

@@ -11,7 +11,7 @@ import argparse
 import contextlib
 import json
 import logging
-import os.path
+import os
 import platform
 import sys
 import threading
@@ -38,7 +38,16 @@ CONFIG_VARIABLE = "UNDERTURF_AGENT_CONFIG"
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; return the exit code."""
-    given = _parser().parse_args(arguments)
+    try:
+        code = _command(_parser().parse_args(arguments))
+        sys.stdout.flush()
+    except BrokenPipeError:  # whoever reads what is printed has enough of it, as `head` has
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    return code
+
+
+def _command(given: argparse.Namespace) -> int:
     if given.command in ("model", "setup"):
         return _model(given) if given.command == "model" else _setup(given)
     try:

@@ -118,7 +118,7 @@ def answer_times(
         name = channel.name
         quiet = [v for values in before if (v := values[name]) is not None]
         air, water = (readings.get(step, {}).get(name) for step in ("in air", "in water"))
-        span = _usual_span(channel.heard) if air is None or water is None else water - air
+        span = _usual_span(channel.heard) if air is None or water is None or water <= air else water - air
         times[name] = None
         if quiet:
             rise = max(ANSWER_SHARE * span, ANSWER_NOISES * (max(quiet) - min(quiet)))

@@ -96,7 +96,7 @@ _READ = (
     "SELECT seq, channel, slot, measured_at_ms, raw, status, attempts, boot_id, uptime_ms, noisy FROM reading"
     " WHERE seq >= ? ORDER BY seq LIMIT ?"
 )
-_CONFIRMED = "SELECT max(measured_at_ms) FROM reading WHERE boot_id IS NULL"
+_DOUBTED_SINCE = "SELECT ifnull(max(measured_at_ms) FILTER (WHERE boot_id IS NULL), min(measured_at_ms)) FROM reading"
 _SEQ_ASSIGNED = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'reading'), 0)"
 # in the order of the rows, so that each moves to a number that is free already
 _RENUMBER = (
@@ -142,7 +142,7 @@ class Peek:
     newest_ms: int | None
     lines: dict[str, tuple[str, int]]
     follows: str = ""
-    confirmed_ms: int | None = None  # when the newest reading was taken whose time is confirmed
+    doubted_since_ms: int | None = None  # as of `Outbox.doubted_since_ms`
 
     @property
     def backlog(self) -> int:
@@ -323,12 +323,15 @@ class Outbox:
         values = {"offset_ms": offset_ms, "boot_id": note.boot_id, "sent": sent}
         return self._db.execute(_REDATE, values).rowcount, len(rows)
 
-    def last_confirmed_ms(self) -> int | None:
-        """Return when the newest kept reading was taken whose time is confirmed. [ms since 1970, UTC] None without."""
+    def doubted_since_ms(self) -> int | None:
+        """Return since when the time is in doubt, where it is. [ms since 1970, UTC]
+
+        When the newest kept reading was taken whose time is confirmed, without one the first kept. None for none.
+        """
         with self._access():
-            row = self._db.execute(_CONFIRMED).fetchone()
-        newest: int | None = row[0]
-        return newest
+            row = self._db.execute(_DOUBTED_SINCE).fetchone()
+        since: int | None = row[0]
+        return since
 
     def set_line(self, name: str, state: str, now_ms: int) -> None:
         """Store the state of a line for `peek`; written only when it changes."""
@@ -607,7 +610,7 @@ def peek(folder: Path) -> Peek:
         facts = dict(db.execute("SELECT name, value FROM fact").fetchall())
         assigned = db.execute(_SEQ_ASSIGNED).fetchone()[0]
         lowest, kept, newest = db.execute("SELECT min(seq), count(*), max(measured_at_ms) FROM reading").fetchone()
-        (confirmed,) = db.execute(_CONFIRMED).fetchone()
+        (since,) = db.execute(_DOUBTED_SINCE).fetchone()
         lines = {name: (state, since) for name, state, since in db.execute("SELECT name, state, since_ms FROM line")}
     size = sum(f.stat().st_size for f in (path, path.with_name(f"{FILE_NAME}-wal")) if f.exists())
     return Peek(
@@ -621,7 +624,7 @@ def peek(folder: Path) -> Peek:
         newest,
         lines,
         str(facts.get("follows", "")),
-        confirmed,
+        since,
     )
 
 
@@ -629,5 +632,5 @@ def time_doubt(note: ClockNote, seen: Peek | None) -> str:
     """Return what is in doubt of a node's time, in words, with what its outbox says; empty where it is confirmed."""
     if note.ok:
         return ""
-    since_ms = None if seen is None else seen.confirmed_ms
+    since_ms = None if seen is None else seen.doubted_since_ms
     return unconfirmed_time(note.now_ms if note.now_ms < EARLIEST_SET_MS else since_ms, shown_time)

@@ -334,8 +334,8 @@ class Agent:
         if note.ok:
             self._unconfirmed_since_ms = None
         elif self._unconfirmed_since_ms is None:
-            confirmed_ms = self.outbox.last_confirmed_ms()
-            self._unconfirmed_since_ms = note.now_ms if confirmed_ms is None else confirmed_ms
+            since_ms = self.outbox.doubted_since_ms()
+            self._unconfirmed_since_ms = note.now_ms if since_ms is None else since_ms
         self._clock_ok = note.ok  # before the dating: what a line commits meanwhile dates itself
         if note.ok and not was_ok:
             dated, told = self.outbox.redate(note)

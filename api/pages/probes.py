@@ -19,7 +19,6 @@ from api.nodes import day_name, days_between, is_from_here, nodes_now
 from api.pages.frame import answer, page
 from api.probes import notes_of, probes_now
 from api.schema import NodeOut
-from hardware.machine_clock import BY_SYSTEM
 from hardware.quantities import QUANTITIES
 from pipeline.service import Pipeline
 
@@ -63,6 +62,7 @@ def probe_page(request: Request, station: str, probe: str) -> HTMLResponse:
     pipeline = pipeline_of(request)
     found, (surface, place) = find_probe(pipeline, station, probe), find_station(pipeline, station)
     facts = {
+        "page": "probes",
         "title": found.description.title,
         "place": words.place(surface, place),
         "stream": f"/api/v1/live/{station}/{probe}",
@@ -100,7 +100,7 @@ def _facts(pipeline: Pipeline, *, from_here: bool) -> dict[str, Any]:
         "now": words.moment(pipeline.clock.now_ms(), zone),
         "clock": {
             "confirmed": note.ok,
-            "kept": note.by == BY_SYSTEM,
+            "kept": not pipeline.takes_time,
             "time": words.date_and_clock(note.now_ms, zone),
             "doubt": words.upper_first(doubt),
             "meaning": words.upper_first(meaning),

@@ -446,3 +446,12 @@ def test_a_line_that_is_no_address_is_a_fault_of_the_settings(
     assert main([command, "--config", with_addresses(settings, "sesame")]) == 2
     said = capsys.readouterr().err
     assert "addresses: line 1" in said and "sesame" not in said
+
+
+def test_a_reader_that_has_enough_ends_a_command_without_a_word() -> None:
+    """As `underturf power ... | head -1` does: no traceback."""
+    command = [str(Path(sys.executable).parent / "underturf"), "power", "--draws", "80", "--latitude", "52"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as telling:
+        assert telling.stdout is not None and telling.stderr is not None
+        telling.stdout.close()
+        assert (telling.stderr.read(), telling.wait(60)) == (b"", 1)

@@ -147,8 +147,12 @@ def test_a_time_is_taken_from_this_machine_alone(make_ground: MakeGround) -> Non
 
 
 def test_a_clock_that_is_kept_takes_no_time(make_ground: MakeGround, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Whoever asks is told so."""
+    """Whoever asks is told so; that of a demo is kept too, and its page asks for no time."""
     ground = make_ground()
+    client = TestClient(create_app(ground.pipeline), client=("127.0.0.1", 1))
+    assert client.post("/api/v1/clock", json={"now": "2026-05-04T06:15:00Z"}).status_code == 409
+    page = client.get("/probes").text
+    assert "somebody gave it" not in page and "Take this device" not in page and "clock.js" not in page
     ground.pipeline.clock = clock = UnkeptClock(NOW_MS + 60_000_000_000)
     monkeypatch.setattr(clock, "is_kept", lambda: True)
     client = TestClient(create_app(ground.pipeline), client=("127.0.0.1", 1))

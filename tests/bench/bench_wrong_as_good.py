@@ -4,8 +4,9 @@
 
 A sensor with five values, one in fifty of them a sentinel, is read by the agent's own sampler over a line in memory
 whose bits turn with a chance. Under 7E1 a byte of an odd number of turned bits comes as a NUL, as the port is set;
-under 8N1 an adapter has taken parity off before. Counted: values that differ from what the sensor meant. Limit: 5 with
-check characters under 7E1, as our probes are read; CRC-16 lets one in 65,536 random replies through.
+under 8N1 an adapter has taken parity off before. Counted: values that differ from what the sensor meant, and of them
+those marked because the line is noisy, which are suspect and not good. Limits: 5 with check characters under 7E1, as
+our probes are read, each inside the physical limits of its quantity; CRC-16 lets one in 65,536 random replies through.
 """
 
 from __future__ import annotations
@@ -26,15 +27,18 @@ ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from hardware.probe import load_probe  # noqa: E402
+from hardware.quantities import QUANTITIES  # noqa: E402
 from hardware.sdi12 import UNCHANGED  # noqa: E402
 from pipeline.stages.calibrate import rain_from_total  # noqa: E402
 from probe_agent.config import ProbeConfig  # noqa: E402
-from probe_agent.sampler import sample  # noqa: E402
+from probe_agent.sampler import AnswerTally, sample_together  # noqa: E402
 from probe_agent.schedule import Cadence  # noqa: E402
 from tests.probe_agent.sdi12_emulator import EmulatedSensor  # noqa: E402
 
 LIMIT = 5
-CHANCES = (0.0005, 0.002, 0.01)  # that one bit turns: about a tenth, a third and nine tenths of replies garbled
+# that one bit turns: about a hundredth, a twentieth, a fifth and six tenths of replies garbled; and the share of all
+# garbled replies, for at a quiet line most replies are whole
+NOISE = ((0.0001, 0.04), (0.0005, 0.32), (0.002, 0.32), (0.01, 0.32))
 SENTINEL = "+9999"
 
 
@@ -46,7 +50,7 @@ class NoisyLine:
     def __init__(self, sensor: EmulatedSensor, chance: float, parity: bool, random: Random) -> None:
         self.sensor, self.chance, self.parity, self.random = sensor, chance, parity, random
         self.now_s = 0.0
-        self.garbled = 0
+        self.garbled = self.replies = 0
         self.coming = b""
 
     @contextlib.contextmanager
@@ -84,11 +88,12 @@ class NoisyLine:
             odd = (turned.bit_count() + (self.random.random() < self.chance)) & 1
             out.append(0 if self.parity and odd else byte ^ turned)
         self.garbled += bytes(out) != reply
+        self.replies += 1
         return bytes(out)
 
 
-def count(crc: bool, parity: bool, chance: float, garbled: int, seed: int) -> tuple[Counter[str], int]:
-    """Read until so many replies were garbled; return what became of values, and how many replies were."""
+def count(crc: bool, parity: bool, chance: float, garbled: int, seed: int) -> tuple[Counter[str], NoisyLine]:
+    """Read until so many replies were garbled; return what became of values, and the line."""
     random = Random(f"{seed}/{crc}/{parity}/{chance}")
     shipped = load_probe("deep_soil_profile")
     channels = tuple(replace(c, missing=(9999.0,)) for c in shipped.channels if c.command == "M")
@@ -98,14 +103,22 @@ def count(crc: bool, parity: bool, chance: float, garbled: int, seed: int) -> tu
     line = NoisyLine(sensor, chance, parity, random)
     seen: Counter[str] = Counter()
     with_crc = {probe.id} if crc else set()
+    tally, stop = AnswerTally(), threading.Event()
+    limits = QUANTITIES[channels[0].heard]
     while line.garbled < garbled:
         texts = [SENTINEL if random.random() < 0.02 else f"+0.{random.randint(1000, 6000)}" for _ in range(5)]
         sensor.pages = ["".join(texts[:3]), "".join(texts[3:])]
-        samples, _ = sample(probe, 0, line, line, threading.Event(), with_crc=with_crc)  # type: ignore[arg-type]
+        together = sample_together([probe], [0], line, line, stop, with_crc=with_crc, tally=tally)  # type: ignore[arg-type]
+        samples, _ = together[0]
+        is_marked = bool(tally.noise) and not crc  # as the thread of a line marks them
         for text, one in zip(texts, samples, strict=True):
             meant = None if text == SENTINEL else float(text)
-            seen["refused" if one.raw is None else "right" if one.raw == meant else "wrong"] += 1
-    return seen, line.garbled
+            outcome = "refused" if one.raw is None else "right" if one.raw == meant else "wrong"
+            seen[outcome] += 1
+            if outcome == "wrong":
+                seen["marked"] += is_marked
+                seen["outside"] += one.raw is not None and not limits.lowest <= one.raw <= limits.highest
+    return seen, line
 
 
 def rain_of_strays(readings: int, seed: int) -> tuple[int, int, float]:
@@ -141,25 +154,32 @@ def main() -> int:
     parser.add_argument("--garbled", type=int, default=20_000, help="replies garbled with check characters under 7E1")
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
-    limited, garbled_in_all = 0, 0
+    limited, outside, garbled_in_all = 0, 0, 0
+    print(
+        "| check characters | frame | bit turned | replies garbled | right | refused | wrong, marked | wrong as good |"
+    )
+    print("|---|---|---|---|---|---|---|---|")
     for crc, parity in ((True, True), (True, False), (False, True), (False, False)):
-        for chance in CHANCES:
-            share = 1.0 if (crc, parity) == (True, True) else 0.1
-            seen, garbled = count(crc, parity, chance, max(1, round(given.garbled * share / len(CHANCES))), given.seed)
+        for chance, share in NOISE:
+            share *= 1.0 if crc and parity else 0.25
+            seen, line = count(crc, parity, chance, max(1, round(given.garbled * share)), given.seed)
+            outside += seen["outside"]
             if crc and parity:
                 limited += seen["wrong"]
-                garbled_in_all += garbled
-            rate = seen["wrong"] / max(1, seen["wrong"] + seen["right"])
+                garbled_in_all += line.garbled
+            good = seen["wrong"] - seen["marked"]
             print(
-                f"{'CRC' if crc else 'no CRC, read twice':<18} {'7E1' if parity else '8N1'} bit turned {chance:<7g}"
-                f" garbled {garbled:>6}  right {seen['right']:>7}  refused {seen['refused']:>6}  wrong as good"
-                f" {seen['wrong']:>4} ({rate:.1e} of values)"
+                f"| {'CRC' if crc else 'none, read twice'} | {'7E1' if parity else '8N1'} | {chance:g} |"
+                f" {line.garbled / line.replies:.1%} of {line.replies} | {seen['right']} | {seen['refused']} |"
+                f" {seen['marked']} | {good} ({good / max(1, good + seen['right']):.1e}) |",
+                flush=True,
             )
     planted, more, most_mm = rain_of_strays(given.garbled, given.seed)
     print(f"rain by total: {planted} resets and strays planted in {given.garbled} readings, {more} told more than fell,"
           f" the most {most_mm:.1f} mm")  # fmt: skip
-    print(f"with check characters under 7E1: {limited} wrong of {garbled_in_all} garbled replies, limit {LIMIT}")
-    return 0 if limited <= LIMIT else 1
+    print(f"with check characters under 7E1: {limited} wrong of {garbled_in_all} garbled replies, limit {LIMIT};"
+          f" {outside} outside physical limits, limit 0")  # fmt: skip
+    return 0 if limited <= LIMIT and not outside else 1
 
 
 if __name__ == "__main__":

@@ -76,7 +76,8 @@ def test_what_is_wrong_is_named_with_its_depth(answers, ground, told):
 
 
 def test_a_channel_that_is_another_quantity_or_silent_is_named_in_air_and_water():
-    """A temperature where water content should be reads the same in both; one without a value says so."""
+    """A temperature where water content should be reads the same in both, and does not answer to the cup; one without a
+    value says so."""
     played = PlayedProbe([15, 60, 200, None])
     read = played.read
 
@@ -88,7 +89,9 @@ def test_a_channel_that_is_another_quantity_or_silent_is_named_in_air_and_water(
         return samples, reason
 
     played.read = wrong
-    told = faults(played.check())
+    found = played.check()
+    told = faults(found)
+    assert found.answered_s[DEPTHS[1]] is None and any("air beside the probe at 100 mm" in one for one in told)
     assert any(f"{DEPTHS[1]}: 0.2, expected 0.4 to 1.1 for water_content in water" in one for one in told)
     assert any("no value" in one for one in told)
 

@@ -109,6 +109,14 @@ def test_command_line_that_is_not_understood_ends_with_2(capsys):
     assert ended.value.code == 2
 
 
+def test_a_reader_that_has_enough_ends_a_command_without_a_word():
+    """As `model list | head -1` does: no traceback."""
+    command = [sys.executable, "-m", "probe_agent", "model", "list"]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as listing:
+        listing.stdout.close()
+        assert (listing.stderr.read(), listing.wait(30)) == (b"", 1)
+
+
 def test_agent_is_light():
     """All that `run` needs comes without the pipeline's libraries, in under 45 MB (the project's own limit)."""
     program = (
