@@ -100,7 +100,7 @@ def _parser() -> argparse.ArgumentParser:
         if name == "learn":
             command.add_argument("address", metavar="ADDRESS", help="the sensor's")
             command.add_argument("--as", dest="name", metavar="NAME", required=True, help="name of the description")
-            command.add_argument("--folder", type=Path, default=OWN_MODELS, help=f"of your own ({OWN_MODELS})")
+            command.add_argument("--folder", type=Path, help=f"of your own (model_dir, else {OWN_MODELS})")
         if name == "scan":
             change = ("OLD", "NEW")
             command.add_argument("--change", nargs=2, metavar=change, help="give the sensor at OLD the address NEW")
@@ -357,7 +357,8 @@ def _learn(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clo
     print("\n".join(f"  {one}" for one in told))
     if "[[channel]]" not in text:
         raise LearnFault("no number could be named: the maker's table has to say what they are")
-    print(f"{written(text, given.name, given.folder)}: set depth_mm in it, then `model check {given.name}`")
+    target = written(text, given.name, given.folder or config.model_dir or OWN_MODELS)
+    print(f"{target}: set depth_mm in it, then `model check {given.name} --folder {target.parent}`")
     return 0
 
 

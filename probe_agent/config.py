@@ -137,6 +137,7 @@ class AgentConfig:
     supply: SupplyConfig
     lines: tuple[LineConfig, ...]
     probes: tuple[ProbeConfig, ...]
+    model_dir: Path | None = None  # of the owner's own descriptions
 
 
 def load(path: Path, *, least_probes: int = 1) -> AgentConfig:
@@ -197,6 +198,7 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
         ),
         lines=lines,
         probes=_probes(check, table, lines, cadence, model_dir, least_probes),
+        model_dir=model_dir,
     )
 
 

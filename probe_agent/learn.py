@@ -116,4 +116,5 @@ def description(title: str, checked: bool, air: Numbers, water: Numbers, salted:
             lines += ['quantity = "water_content"']
             lines += ['calibration = { curve = "topp_1980", source = "Topp, Davis & Annan 1980, for mineral soil" }']
         lines += [f'command = "{command}"', f"position = {place}", *([] if scale == 1.0 else [f"scale = {scale:g}"])]
+        lines += ["# depth_mm = 50  # below the leaf base: set it, without the mark at the beginning"]
     return "\n".join(lines) + "\n", told

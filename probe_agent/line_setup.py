@@ -145,7 +145,7 @@ def add_probes(
         For a station that is none, or server settings that are no TOML or have the station above another.
     OSError
     """
-    load_probe(model, OWN_MODELS if OWN_MODELS.is_dir() else None)
+    load_probe(model, config.model_dir)
     if not is_slug(station):
         raise ValueError(f"station: found {station!r}, expected small letters, digits, - and _")
     taken = {probe.name for probe in config.probes if probe.station == station}
@@ -157,7 +157,7 @@ def add_probes(
         for a, name in names.items()
     ]
     theirs = "".join(f'\n[[surface.station.probe]]\nname = "{name}"\nmodel = "{model}"\n' for name in names.values())
-    opening = None if server is None else _server_opening(server, config.site, station)
+    opening = None if server is None else _server_opening(server, config, station)
     with file.open("a", encoding="utf-8") as out:
         out.write("".join(ours))
     told = [f"{', '.join(names.values())} added to {file}"]
@@ -175,7 +175,7 @@ def _names(address: str) -> Iterator[str]:
     yield from (f"{name}-{n}" for n in itertools.count(2))
 
 
-def _server_opening(file: Path, site: str, station: str) -> str:
+def _server_opening(file: Path, config: AgentConfig, station: str) -> str:
     """What has to stand in the server's settings before the probes of a station that are added at their end."""
     text = file.read_text(encoding="utf-8") if file.exists() else ""
     try:
@@ -191,8 +191,10 @@ def _server_opening(file: Path, site: str, station: str) -> str:
             f"{file}: found station {station} above others, expected it last: add the probes to it by hand"
         )
     kept_in = "/var/lib/underturf" if is_of_service(file) else "data"
-    begin = "" if "site" in table else f'[site]\nname = "{site}"\n'
+    models = config.model_dir if config.model_dir != OWN_MODELS else None
+    begin = "" if "site" in table else f'[site]\nname = "{config.site}"\n'
     begin += "" if "data" in table else f'\n[data]\ndir = "{kept_in}"\n'
+    begin += "" if "data" in table or models is None else f"model_dir = {json.dumps(str(models.absolute()))}\n"
     begin += "" if surfaces else '\n[[surface]]\nname = "turf"\nkind = "lawn"\n'
     return f'{begin}\n[[surface.station]]\nname = "{station}"\nsoil = "loam"\n'
 

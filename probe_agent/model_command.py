@@ -9,6 +9,8 @@ from hardware.probe import ProbeDescription, ProbeFault, load_probe, models
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 
+IN_GROUND = ("apparent_permittivity", "water_content", "soil_temperature", "bulk_ec")  # heard below the leaf base
+
 
 class ModelCommandFault(Exception):
     """What was asked cannot be done; the text says why."""
@@ -91,6 +93,11 @@ def checked(folder: Path, model: str | None) -> tuple[list[str], bool]:
         try:
             known = _described(name, folder)
             lines.append(f"{name}: good, {len(known.channels)} channels")
+            hanging = [
+                channel.name for channel in known.channels if channel.heard in IN_GROUND and channel.depth_m is None
+            ]
+            if hanging:
+                lines.append(f"  no depth_mm at {', '.join(hanging)}: nothing is worked out from them without it")
         except ProbeFault as fault:
             lines += fault.faults
             good = False

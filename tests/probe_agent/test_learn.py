@@ -51,6 +51,13 @@ def test_numbers_are_named_and_a_description_is_written(learn, tmp_path, capsys,
     assert known.crc is (crc == "yes")
     assert "M value 6: 12.4 in air, 12.4 in water, 12.3 salted: left out, not known" in out
     assert "M value 5: 0.01 in air, 612 in water, 5200 salted: bulk_ec, x 0.001" in out
+    check = ["model", "check", "mine", "--folder", str(tmp_path / "own")]
+    assert main(check) == 0
+    names = "moisture_1, temperature_1, ec_1, moisture_2, ec_2"
+    assert f"no depth_mm at {names}: nothing is worked out from them without it" in capsys.readouterr().out
+    file = tmp_path / "own" / "mine.toml"
+    file.write_text(file.read_text().replace("# depth_mm", "depth_mm"))  # as the line itself says
+    assert main(check) == 0 and capsys.readouterr().out == "mine: good, 5 channels\n"
 
 
 def test_sensor_that_never_changes_is_not_named(learn, tmp_path, capsys):

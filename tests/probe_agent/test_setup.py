@@ -99,6 +99,18 @@ def test_found_sensors_are_added_to_both_files(write_config, tmp_path):
     assert named[0].startswith("p4-2 added")
 
 
+def test_sensors_of_a_model_of_ones_own_are_added_with_its_folder(write_config, tmp_path):
+    """The folder that the agent's settings name is looked in, and named in the server's settings that are begun."""
+    path, server = write_config(), tmp_path / "site" / "underturf.toml"
+    server.parent.mkdir()
+    path.write_text(path.read_text().replace("[agent]", '[agent]\nmodel_dir = "own"', 1))
+    assert main(["model", "copy", "profile_4", "--as", "square", "--folder", str(tmp_path / "own")]) == 0
+    add_probes(load(path), path, server, "square", "north", "outfield-1", ["3"])
+    assert load(path).probes[-1].description.model == "square"
+    (probe,) = load_server(server).stations()["outfield-1"].probes
+    assert probe.description.model == "square"
+
+
 @pytest.mark.parametrize(
     ("model", "station", "told"),
     [("profil_4", "square-1", "nearest 'profile_4'"), ("profile_4", "Square", "small letters"),
