@@ -31,6 +31,7 @@ MOST_COLUMNS = 168  # of the picture: some 2 px each on a phone
 TOLERANCE = 0.8  # of a path, in units of the plot: less than a pixel
 LEAST_GAP = 0.006  # of the width: a narrower gap is seen as the slit that it is
 NAMED_GAP = 0.09
+LEAST_BAR = 0.0025  # of the width: a narrower bar is not seen
 LAST_LABEL = 72.0  # of the width: words that begin further right run out of a phone [%]
 LEAST_TOP = 1.25  # of the way to drained, at the top of a depth's own plot
 RAIN_TOP_MM = {HOUR_MS: 5.0, DAY_MS: 20.0}
@@ -321,14 +322,7 @@ def rain_plot(history: StationHistory) -> RainPlot | None:
         return None
     mark = RAIN_TOP_MM[history.rain_step_ms]
     top = max(mark * 1.15, 1.05 * float(history.rain_mm.max()))
-    each = ACROSS * history.rain_step_ms / (history.end_ms - history.start_ms)
-    wide = max(each * 0.9, 3.0)
-    bars = "".join(
-        f"M{step * each:.0f} 100h{wide:.0f}v-{max(100 * mm / top, 1.0):.0f}h-{wide:.0f}z"
-        for step, mm in enumerate(history.rain_mm.tolist())
-        if mm > 0.0
-    )
-    return RainPlot(bars, mark, 100 - 100 * mark / top)
+    return RainPlot(bars(history.rain_mm.tolist(), top), mark, 100 - 100 * mark / top)
 
 
 def time_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[float, str, bool]]:
@@ -417,12 +411,25 @@ def day_lines(series: Sequence[Sequence[float | None]]) -> DayLines:
     return DayLines(tuple(lines), 100.0 * (top - 1.0) / (top - low), 100.0 * top / (top - low))
 
 
-def day_bars(values: Sequence[float | None], top: float) -> str:
-    """Return amounts by day as bars in a width of 1000 and a height of 100, `top` at its top."""
-    each = ACROSS / max(len(values), 1)
-    wide = max(each * 0.9, 2.0)
+def bars(
+    values: Sequence[float | None], top: float, *, begin: float = 0.0, wide: float = 0.9, across: float = ACROSS
+) -> str:
+    """Return amounts of equal steps as bars on a base line: a path in a width of `across` and a height of 100.
+
+    Parameters
+    ----------
+    values : sequence of float or None
+        One a step; nothing is drawn of nought, and of what is not known.
+    top : float
+        The amount at the top.
+    begin, wide : float
+        Where in its step a bar begins and how much of it is its width. [1]
+    across : float
+    """
+    each, decimals = across / max(len(values), 1), 0 if across >= ACROSS else 2
+    width = f"{max(each * wide, LEAST_BAR * across):.{decimals}f}"
     return "".join(
-        f"M{day * each:.0f} 100h{wide:.0f}v-{max(100 * mm / top, 1.0):.0f}h-{wide:.0f}z"
-        for day, mm in enumerate(values)
-        if mm is not None and mm > 0.0
+        f"M{(step + begin) * each:.{decimals}f} 100h{width}v-{max(100 * value / top, 1.0):.{decimals}f}h-{width}z"
+        for step, value in enumerate(values)
+        if value is not None and value > 0.0
     )

@@ -28,7 +28,7 @@ from api.compare import (
 )
 from api.data import pipeline_of
 from api.pages.frame import answer, page
-from api.plots import day_bars, day_lines
+from api.plots import bars, day_lines
 from api.season import year_of
 from api.slices import Pen, Slice, Wet, end_mm, ruler_svg, slice_svg
 from api.state import LAYERS
@@ -284,12 +284,12 @@ def _rain(found: schema.CompareOut, names: tuple[str, str]) -> list[dict[str, An
     top = max((mm for _, side in sides for mm in side.rain_mm or () if mm is not None), default=0.0)
     rows = []
     for name, side in sides:
-        bars = day_bars(side.rain_mm or [], top)
+        drawn = bars(side.rain_mm or [], top)
         total = "not known" if side.rain_sum_mm is None else f"{side.rain_sum_mm:.0f} mm"
         rows.append(
             {
                 "title": f"Rain, {name}",
-                "bars": bars,
+                "bars": drawn,
                 "told": f"Rain by day, {name}: {total} in all.",
                 "top": f"{top:.0f} mm a day" if top else "none fell",
             }

@@ -12,7 +12,7 @@ import pytest
 
 from api.app import create_app
 from api.compare import Picked
-from api.plots import day_bars, day_lines
+from api.plots import bars, day_lines
 from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, MakeGround, readings
 from tests.api.test_pages import page, words
@@ -89,7 +89,7 @@ def test_lines_and_bars_are_drawn_to_one_scale() -> None:
     drawn = day_lines([[0.0, 1.0], [2.0, None]])
     assert (drawn.dry, drawn.drained) == (100.0, pytest.approx(100 * (2.08 - 1.0) / 2.08))
     assert drawn.lines[0] == "M250 100l500 -48" and drawn.lines[1] == "M250 4h1"
-    assert day_bars([0.0, 5.0, None, 10.0], 10.0) == "M250 100h225v-50h-225zM750 100h225v-100h-225z"
+    assert bars([0.0, 5.0, None, 10.0], 10.0) == "M250 100h225v-50h-225zM750 100h225v-100h-225z"
     assert day_lines([[None, None], []]).lines == ("", "")
 
 
