@@ -771,6 +771,9 @@ class SeasonPassOut(BaseModel):
     state: str = Field(examples=["done"])
     depth_mm: float | None = Field(examples=[10.0], description="null where nobody wrote it")
     figures: list[PassFigureOut]
+    may_leave: FigureOut | None = Field(
+        description="thatch that a booked pass and those before it may leave [mm]; null where it takes none"
+    )
 
 
 class MonthOut(BaseModel):

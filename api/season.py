@@ -17,8 +17,10 @@ from fastapi import APIRouter, Request
 
 from api import schema
 from api.data import iso, pipeline_of
+from api.diary_check import cut_depth_m
 from api.problems import Problem
 from api.state import Row, number, rows_of
+from pipeline.advice.leavings import leavings, takes_thatch
 from pipeline.diary.by_hand import Cost, hand_rain_mm
 from pipeline.diary.facts import RULER, DatedPass, DiaryFacts, read_diary
 from pipeline.service import Pipeline
@@ -69,6 +71,7 @@ def season_of(pipeline: Pipeline, surface: Surface, year: int) -> schema.SeasonO
     months = list(_months(pipeline, surface, facts, edges, now_ms))
     roots = list(_roots(pipeline, surface, start, min(end, now_ms)))
     cores = _cores(pipeline, surface, datetime.date(year, 1, 1), datetime.date(year + 1, 1, 1))
+    may_leave = _may_leave(facts, surface, _newest_mm(pipeline, surface, now_ms, zone), now_ms)
     return schema.SeasonOut(
         surface=surface.name,
         title=surface.title,
@@ -80,7 +83,11 @@ def season_of(pipeline: Pipeline, surface: Surface, year: int) -> schema.SeasonO
         cores=cores,
         thatch_trend=_trend(pipeline, surface),
         roots=roots,
-        passes=[_pass(pipeline, surface, one, zone) for one in _passes(facts) if start <= one.start_ms < end],
+        passes=[
+            _pass(pipeline, surface, one, zone, may_leave.get(one))
+            for one in _passes(facts)
+            if start <= one.start_ms < end
+        ],
         months=months,
         closed=[
             schema.ClosedOut(start=iso(one.start_ms), end=iso(one.end_ms), reason=one.reason)
@@ -163,7 +170,9 @@ def _roots(pipeline: Pipeline, surface: Surface, start_ms: int, end_ms: int) -> 
         )
 
 
-def _pass(pipeline: Pipeline, surface: Surface, one: DatedPass, zone: ZoneInfo) -> schema.SeasonPassOut:
+def _pass(
+    pipeline: Pipeline, surface: Surface, one: DatedPass, zone: ZoneInfo, may_leave: schema.FigureOut | None
+) -> schema.SeasonPassOut:
     kind = pipeline.config.passes.get(one.kind)
     found: dict[str, schema.FigureOut] = {}
     for station in surface.stations if one.state != "booked" else ():
@@ -188,7 +197,28 @@ def _pass(pipeline: Pipeline, surface: Surface, one: DatedPass, zone: ZoneInfo) 
             for quantity in PASS_FIGURES
             if quantity in found
         ],
+        may_leave=may_leave,
     )  # fmt: skip
+
+
+def _newest_mm(pipeline: Pipeline, surface: Surface, now_ms: int, zone: ZoneInfo) -> float:
+    """Thickness by the cores of the newest day that has any. [mm] NaN without one."""
+    today = datetime.datetime.fromtimestamp(now_ms / 1000, zone).date()
+    cores = _cores(pipeline, surface, datetime.date.min, today + datetime.timedelta(days=1))
+    return cores[-1].thatch_mm if cores else math.nan
+
+
+def _may_leave(facts: DiaryFacts, surface: Surface, thatch_mm: float, now_ms: int) -> dict[DatedPass, schema.FigureOut]:
+    """What each booked pass to come may leave of the thatch. [mm]"""
+    coming = [one for one in _passes(facts) if one.state == "booked" and one.end_ms > now_ms and takes_thatch(one)]
+    depths = [cut_depth_m(surface, one.kind, None if one.depth_m is None else 1000.0 * one.depth_m) for one in coming]
+    found = leavings([(one, 1000.0 * depth_m) for one, depth_m in zip(coming, depths, strict=True)], thatch_mm)
+    return {
+        one: schema.FigureOut(value=None, low=None, high=None, reason=left.reason)
+        if left.withheld
+        else schema.FigureOut(value=left.value, low=left.low, high=left.high, reason=left.reason)
+        for one, left in zip(coming, found, strict=True)
+    }
 
 
 def _cost(one: Cost, zone: ZoneInfo) -> schema.CostOut:

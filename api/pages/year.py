@@ -20,6 +20,7 @@ from api import schema, words
 from api.data import pipeline_of
 from api.known import amount_between
 from api.pages.frame import answer, page
+from api.plots import bars
 from api.season import season_of, surface_of, year_of
 from api.slices import figure
 from pipeline.service import Pipeline
@@ -33,7 +34,7 @@ ROOM = 1.25  # of the deepest figure of a track
 LEAST_THATCH_MM, LEAST_ROOTS_MM, LEAST_CUT_MM = 20.0, 120.0, 40.0  # depth of a track that holds little
 UNTOLD_CUT = 12.0  # per cent of its track that a pass of unknown depth is drawn to
 HAIRS = 5  # roots of a fortnight
-BAR = 3.4  # per cent of the year
+BAR = 0.4  # of a month
 
 router = APIRouter(include_in_schema=False)
 
@@ -144,6 +145,11 @@ def _pass_words(one: schema.SeasonPassOut) -> dict[str, Any]:
         for each in one.figures
         if each.figure.value is not None
     ]
+    left = one.may_leave
+    if left is not None and left.value is not None:
+        lines.append(f"It may leave {_of(left)} of thatch, {left.reason}.")
+    elif left is not None:
+        lines.append(f"What it may leave of the thatch cannot be told: {left.reason}.")
     reasons = dict.fromkeys(each.figure.reason for each in one.figures if each.figure.value is None)
     untold = f"Not told: {'; '.join(reasons)}." if reasons else ""
     return {
@@ -154,6 +160,11 @@ def _pass_words(one: schema.SeasonPassOut) -> dict[str, Any]:
         "lines": [words.tied(line) for line in lines],
         "untold": words.tied(untold if lines or one.state != "done" else untold or "What it changed is not known yet."),
     }
+
+
+def _of(figure: schema.FigureOut) -> str:
+    """A thickness with its ends, to a tenth, as what passes leave differs by little: `12.6 mm (12.4 to 12.8)`."""
+    return f"{figure.value:.1f} mm ({figure.low:.1f} to {figure.high:.1f} mm)"
 
 
 def _beside(found: schema.SeasonOut) -> list[tuple[str, str, str]]:
@@ -264,6 +275,7 @@ def _thatch(found: schema.SeasonOut, units: LocalUnits) -> Track:
     if not cores:
         track.words.append((1.0, 34.0, "quiet", "no core this year"))
         return track
+    left = [(_noon(found, one.day), one.may_leave) for one in found.passes if one.may_leave is not None]
     deep = ROOM * max(LEAST_THATCH_MM, *(one.high_mm for one in cores))
     at = [(_noon(found, one.day), one) for one in cores]
     if len(at) == 1:
@@ -283,6 +295,14 @@ def _thatch(found: schema.SeasonOut, units: LocalUnits) -> Track:
         for mm in {one.low_mm, one.thatch_mm, one.high_mm}:
             y = 100.0 * mm / deep
             strokes.append(_stroke(_path([(x - CORE_HALF, y), (x + CORE_HALF, y)]), "ink", 1.4))
+    for x, figures in left:  # what passes to come may leave stands apart, with a pale foot
+        if figures.low is not None and figures.high is not None:
+            low, high = 100.0 * figures.low / deep, 100.0 * figures.high / deep
+            sides = ((x - CORE_HALF, 0.0), (x + CORE_HALF, 0.0), (x + CORE_HALF, low), (x - CORE_HALF, low))
+            track.hatched.append(", ".join(f"{figure(a)}% {figure(b)}%" for a, b in sides))
+            foot = [(x - CORE_HALF, low), (x + CORE_HALF, low), (x + CORE_HALF, high), (x - CORE_HALF, high)]
+            strokes.append(f'<path d="{_path(foot)}Z" fill="var(--hatch)" opacity=".25"/>')
+            track.said += f" A pass may leave {figures.low:.1f} to {figures.high:.1f} mm."
     track.strokes = "".join(strokes)
     last_x, last = at[-1]
     between = "" if last.low_mm == last.high_mm else f" ({units.depth(last.low_mm)} to {units.depth(last.high_mm)})"
@@ -360,18 +380,6 @@ def _cuts(found: schema.SeasonOut) -> Track:
     return track
 
 
-def _bars(
-    found: schema.SeasonOut, values: Sequence[float | None], top: float, shift: float, ink: str, fill: str
-) -> str:
-    strokes = []
-    for month, value in enumerate(values):
-        if value is not None and top > 0.0:
-            x, y = 100.0 * (month + 0.5) / 12 + shift, 100.0 - 100.0 * value / top
-            box = _path([(x, 100.0), (x, y), (x + BAR, y), (x + BAR, 100.0)]) + "Z"
-            strokes.append(_stroke(box, ink, 1.6, fill=fill))
-    return "".join(strokes)
-
-
 def _water(found: schema.SeasonOut, units: LocalUnits) -> Track:
     rain, given = [m.rain_mm for m in found.months], [m.given_mm or None for m in found.months]
     top = ROOM * max([20.0, *(v for v in (*rain, *given) if v is not None)])
@@ -383,7 +391,8 @@ def _water(found: schema.SeasonOut, units: LocalUnits) -> Track:
         70,
         f"Rain {known:.0f} mm in the months known; water given by month.",
     )
-    track.strokes = _bars(found, rain, top, -BAR - 0.2, "water", "") + _bars(found, given, top, 0.2, "water", "water")
+    fallen, poured = (bars(v, top, begin=at, wide=BAR, across=100.0) for v, at in ((rain, 0.06), (given, 0.52)))
+    track.strokes = _stroke(fallen, "water", 1.6) + _stroke(poured, "water", 1.6, fill="water")
     for month, value in enumerate(rain):
         if value is None and found.months[month].growth_days is not None:
             track.words.append((100.0 * (month + 0.1) / 12, 78.0, "quiet", "?"))
@@ -394,7 +403,7 @@ def _growth(found: schema.SeasonOut) -> Track:
     days = [m.growth_days for m in found.months]
     known = [v for v in days if v is not None]
     track = Track("growth", "Growth", "growth-days", 56, f"Growth-days of the months known: {math.fsum(known):.0f}.")
-    track.strokes = _bars(found, days, 31.0, -BAR / 2, "quiet", "quiet")
+    track.strokes = _stroke(bars(days, 31.0, begin=0.3, wide=BAR, across=100.0), "quiet", 1.6, fill="quiet")
     if not known:
         track.words.append((1.0, 34.0, "quiet", "not known: it needs air temperature"))
     return track

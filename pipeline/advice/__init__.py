@@ -3,6 +3,7 @@
 - `advisor`: Everything that is advised for a site at one moment, and the thread that works it out every hour.
 - `conditions`: The conditions a pass is judged by: what each is worth in each hour, who knows it, and its words.
 - `healing`: When a wound in the turf will have healed, and the last day on which a pass may still be made.
+- `leavings`: What booked passes may leave of the thatch.
 - `locks`: What closes a pass before any bound is asked: the state of the ground, the season, and missing data.
 - `phrases`: Phrases that all texts share: lists of names, probes to be lifted, days, and times that go on.
 - `report`: What is advised for a site, and the line of text of each window.

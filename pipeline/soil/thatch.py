@@ -25,6 +25,8 @@ FEWEST_CORES = 5  # per area and date, and 25 cm2 in all, so that tine holes are
 LIKELY_EFFICIENCY = (0.6, 0.8)  # blades bounce, grooves are cut again, debris falls back: common practice
 DRY_DENSITY_G_CM3 = (0.25, 0.35)  # all dry solids of thatch: a working range, no source
 DAYS_A_YEAR = 365.2425
+GROOVES, HOLES = ("verticutting", "scarifying", "heavy_dethatching"), ("hollow_coring",)  # that take thatch
+NO_SIZES = "nobody wrote down width and spacing of blades or tines"
 
 
 class MixedMethodsError(ValueError):
@@ -248,6 +250,44 @@ def removed_mm(thickness_mm: float, share: float, depth_mm: float, *, efficiency
     Extension arithmetic: 18 mm tines at 50 mm take 10 %, 12.5 mm at 50 mm take 5 %.
     """
     return share * min(depth_mm, thickness_mm) * efficiency
+
+
+def touched_share(kind: str, variant: str, width_mm: float, spacing_mm: float) -> float | str:
+    """Return the share of the surface that a pass touches [1], or why it cannot be told.
+
+    Parameters
+    ----------
+    kind, variant : str
+        A kind of `GROOVES` or `HOLES`; the variant of one with tines may be their width, as `13mm`.
+    width_mm, spacing_mm : float
+        Of blades or tines. [mm] NaN where nobody wrote them.
+    """
+    if kind in HOLES and not math.isfinite(width_mm) and variant.removesuffix("mm").isdigit():
+        width_mm = float(variant.removesuffix("mm"))
+    if not (math.isfinite(width_mm) and math.isfinite(spacing_mm)):
+        return NO_SIZES
+    try:
+        return hole_share(width_mm, spacing_mm) if kind in HOLES else groove_share(width_mm, spacing_mm)
+    except ValueError as err:
+        return str(err)
+
+
+def likely_removed(share: float | str, thickness_mm: float, depth_mm: float) -> Estimate:
+    """Return the thatch that a pass takes out by the geometry of its blades, between likely efficiencies. [mm]
+
+    Parameters
+    ----------
+    share : float or str
+        Of the surface, or why it cannot be told, as `touched_share` has it. [1]
+    thickness_mm, depth_mm : float
+        As for `removed_mm`. [mm]
+    """
+    if isinstance(share, str):
+        return withheld(share)
+    if not thickness_mm > 0.0:
+        return withheld("no core says how thick the thatch is")
+    low, high = (removed_mm(thickness_mm, share, depth_mm, efficiency=each) for each in LIKELY_EFFICIENCY)
+    return Estimate((low + high) / 2.0, low, high, 1, "by the size of the blades and a likely efficiency, not weighed")
 
 
 def removal_efficiency(

@@ -37,8 +37,6 @@ WINDOW_MS = 84 * DAY_MS  # six fortnights; longer, and the season is most of the
 UNDER_WAY_MS = 3 * DAY_MS  # a dry-down that was under way when the blades came belongs to neither side
 TREATS_FROM_M = 0.002  # a brush changes nothing that is asked here
 DRESSES = ("topdressing",)
-GROOVES, HOLES = ("verticutting", "scarifying", "heavy_dethatching"), ("hollow_coring",)
-NO_SIZES = "nobody wrote down width and spacing of blades or tines"
 NO_TREND = "no clear trend"
 
 
@@ -86,7 +84,7 @@ def pass_findings(
         for quantity, source in COMPARED.items():
             found = _change(own, others, one, source, begin, end)
             yield Finding.of(quantity, one.at_ms, end, found)
-    if one.kind in (*GROOVES, *HOLES):
+    if one.kind in (*thatch.GROOVES, *thatch.HOLES):
         taken = {"thatch_removed": _removed(context, one)}
         if np.isfinite(one.removed_kg_m2):
             taken["removal_efficiency"] = _efficiency(context, one)
@@ -143,16 +141,7 @@ def _treated(context: StationContext, begin: int, end: int) -> bool:
 
 
 def _removed(context: StationContext, one: PassDone) -> Estimate:
-    """Thatch a pass took out by the geometry of its blades, between likely efficiencies. [mm]"""
-    share, thickness_mm = _share(one), 1000.0 * context.thatch_m(one.at_ms)
-    if isinstance(share, str):
-        return withheld(share)
-    if not thickness_mm > 0.0:
-        return withheld("no core says how thick the thatch is")
-    low, high = (
-        thatch.removed_mm(thickness_mm, share, 1000.0 * one.depth_m, efficiency=e) for e in thatch.LIKELY_EFFICIENCY
-    )
-    return Estimate((low + high) / 2.0, low, high, 1, "by the size of the blades and a likely efficiency, not weighed")
+    return thatch.likely_removed(_share(one), 1000.0 * context.thatch_m(one.at_ms), 1000.0 * one.depth_m)
 
 
 def _efficiency(context: StationContext, one: PassDone) -> Estimate:
@@ -170,17 +159,7 @@ def _efficiency(context: StationContext, one: PassDone) -> Estimate:
 
 
 def _share(one: PassDone) -> float | str:
-    """Share of the surface touched, or why it cannot be told."""
-    width_mm, spacing_mm = 1000.0 * one.width_m, 1000.0 * one.spacing_m
-    if one.kind in HOLES and not np.isfinite(width_mm) and one.variant.removesuffix("mm").isdigit():
-        width_mm = float(one.variant.removesuffix("mm"))
-    if not (np.isfinite(width_mm) and np.isfinite(spacing_mm)):
-        return NO_SIZES
-    sum_of = thatch.hole_share if one.kind in HOLES else thatch.groove_share
-    try:
-        return sum_of(width_mm, spacing_mm)
-    except ValueError as err:
-        return str(err)
+    return thatch.touched_share(one.kind, one.variant, 1000.0 * one.width_m, 1000.0 * one.spacing_m)
 
 
 def core_findings(context: StationContext) -> Iterator[Finding]:

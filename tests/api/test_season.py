@@ -52,6 +52,15 @@ def client(ground: Ground) -> TestClient:
     return TestClient(create_app(ground.pipeline))
 
 
+def test_a_booked_pass_is_told_with_what_it_may_leave(client: TestClient) -> None:
+    """Blades of 3 mm each 25 mm touch 12 %; 10 mm of 16 at 0.6 to 0.8 is 0.72 to 0.96 mm (by hand): 15.04 to 15.28."""
+    booked = client.get("/api/v1/surfaces/square/season").json()["passes"][-1]
+    assert booked["state"] == "booked"
+    left = booked["may_leave"]
+    assert (left["low"], left["high"]) == (pytest.approx(15.04), pytest.approx(15.28))
+    assert "It may leave 15.2 mm (15.0 to 15.3 mm) of thatch" in client.get("/season/square").text.replace("\xa0", " ")
+
+
 def test_cores_of_a_day_are_told_by_the_middle_one_least_and_most(client: TestClient) -> None:
     """12, 15 and 14 mm of one morning are 14, 12 to 15; the core of the settings is among them (counted by hand)."""
     cores = client.get("/api/v1/surfaces/square/season").json()["cores"]
