@@ -261,6 +261,15 @@ def touched_share(kind: str, variant: str, width_mm: float, spacing_mm: float) -
         A kind of `GROOVES` or `HOLES`; the variant of one with tines may be their width, as `13mm`.
     width_mm, spacing_mm : float
         Of blades or tines. [mm] NaN where nobody wrote them.
+
+    Returns
+    -------
+    float or str
+        0 to 1 [1], or the reason.
+
+    References
+    ----------
+    As `groove_share` and `hole_share`.
     """
     if kind in HOLES and not math.isfinite(width_mm) and variant.removesuffix("mm").isdigit():
         width_mm = float(variant.removesuffix("mm"))
@@ -281,6 +290,15 @@ def likely_removed(share: float | str, thickness_mm: float, depth_mm: float) -> 
         Of the surface, or why it cannot be told, as `touched_share` has it. [1]
     thickness_mm, depth_mm : float
         As for `removed_mm`. [mm]
+
+    Returns
+    -------
+    Estimate
+        [mm] Withheld where the share or the thickness is not known.
+
+    References
+    ----------
+    As `removed_mm`; the ends are those of `LIKELY_EFFICIENCY`, common practice, no source.
     """
     if isinstance(share, str):
         return withheld(share)

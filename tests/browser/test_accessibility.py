@@ -21,6 +21,7 @@ PATHS = (
     "/work/book?surface=square",
     "/work/square/windows",
     "/season/square",
+    "/sheet/square",
     "/probes",
     "/alerts",
     "/ground",

@@ -173,6 +173,9 @@ SLOW = {"offline": False, "latency": 300, "downloadThroughput": 50_000, "uploadT
 
 @pytest.mark.parametrize(("path", "ready", "most_s", "most_bytes"), [
     ("/", ".six li:nth-child(6) b", 2.0, 12_000), ("/stations/s1", ".dt svg path", 3.0, 20_000),
+    ("/work", "#see", 3.0, 10_000), ("/season/square", ".track svg path", 3.0, 10_000),
+    ("/ground", "#find", 3.0, 8_000), ("/compare", ".day svg path", 3.0, 10_000), ("/alerts", "main", 3.0, 8_000),
+    ("/probes", "#nodes", 3.0, 8_000),
 ])  # fmt: skip
 def test_a_page_comes_over_a_slow_link(
     opens: Opens, address: str, path: str, ready: str, most_s: float, most_bytes: int
