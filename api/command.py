@@ -194,7 +194,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     from api.ground import doubts_of_settings
-    from api.serve import open_to_others
+    from api.serve import is_loopback, open_to_others
     from pipeline.store.opening import meet_server
 
     config = _config(parsed)
@@ -211,6 +211,10 @@ def _check(parsed: argparse.Namespace) -> int:
         print(line)
     if warning := open_to_others(config.pages):
         print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
+    broker = config.broker
+    if broker.username is not None and broker.ca_file is None and not is_loopback(broker.host):
+        told = f"found {broker.host!r}: the password goes there unencrypted. Give broker.ca_file"
+        print(f"{parsed.config.name}: broker.host: warning: {told}", file=sys.stderr)
     for doubt in doubts_of_settings(config):
         print(f"{parsed.config.name}: plan: warning: {doubt}", file=sys.stderr)
     if config.backup.dir is not None and not config.backup.dir.is_dir():

@@ -159,6 +159,7 @@ def _run(config: AgentConfig, given: argparse.Namespace) -> int:
     from probe_agent.service import run
 
     logging.basicConfig(stream=sys.stderr, level=given.log_level.upper(), format="%(levelname)s %(message)s")
+    _warn_of_password(config, logging.getLogger("underturf.agent").warning)
     try:
         run(config)
     except (AgentFault, OSError) as fault:
@@ -173,6 +174,7 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
         f"{given.config}: good. site {config.site}, node {config.node}: {len(config.lines)} lines, "
         f"{len(config.probes)} probes, {channels} channels"
     )
+    _warn_of_password(config, lambda text: print(f"  {text}"))
     for line in config.lines:
         there = "" if os.path.exists(line.port) else "  (no such port now)"
         print(f"  line {line.name}: {line.protocol} {line.baud} {line.frame} at {line.port}{there}")
@@ -183,6 +185,14 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
                     f"every {probe.cadence.interval_s} s, {probe.cadence.rain_interval_s} s in rain"
                 )
     return 0
+
+
+def _warn_of_password(config: AgentConfig, say: Callable[[str], object]) -> None:
+    from probe_agent.doctor import examined_password
+
+    found = examined_password(config)
+    if found.good is False:
+        say(f"{found.subject}: {found.text}")
 
 
 def _once(config: AgentConfig, given: argparse.Namespace) -> int:

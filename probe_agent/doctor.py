@@ -46,7 +46,7 @@ def examine(config: AgentConfig, clock: Clock) -> Iterator[Examined]:
     for line in config.lines:
         yield _port(line)
     yield _clock(config, clock)
-    yield _password(config)
+    yield examined_password(config)
     refused = try_broker(config, within_s=BROKER_WITHIN_S)
     where = f"{config.broker.host}:{config.broker.port}"
     yield Examined("broker", refused is None, f"{where} takes this node" if refused is None else f"{where}: {refused}")
@@ -103,7 +103,8 @@ def _names(config: AgentConfig) -> Examined:
     )
 
 
-def _password(config: AgentConfig) -> Examined:
+def examined_password(config: AgentConfig) -> Examined:
+    """Look whether the password goes out as plain text."""
     broker = config.broker
     if broker.username is None:
         return Examined("password", None, "none is used")
