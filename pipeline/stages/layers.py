@@ -195,8 +195,9 @@ def _top_layer(
     wet = sums.wetness(value, limits.dry, limits.drained)
     low, high = sums.wetness_bounds(value, limits.dry_range, limits.drained_range)
     nothing = np.full(start_ms.shape, np.nan)
+    share = context.ground.fine_share if context.place(channel, at_ms) is Place.SOIL else 1.0  # thatch has no stones
     return [
-        FindingRun("top_layer_water", start_ms, value * bottom_m * 1000.0, nothing, nothing, 1, reason),
+        FindingRun("top_layer_water", start_ms, share * value * bottom_m * 1000.0, nothing, nothing, 1, reason),
         FindingRun("top_layer_wetness", start_ms, wet, low, high, 1, reason),
     ]
 

@@ -169,6 +169,8 @@ def test_thatch_that_wets_in_one_quarter_hour_of_rain_is_good():
 
 def test_stones_hold_no_water_and_leave_wetness_as_it_is() -> None:
     """With a fifth of stones the root zone holds four fifths of the water (algebra); how wet its soil is stays."""
-    stony = found(replace(CONTEXT, ground=CONTEXT.ground.model_copy(update={"stone_share": 0.2})))
+    of_stones = replace(CONTEXT, ground=CONTEXT.ground.model_copy(update={"stone_share": 0.2}))
+    assert found(changed(of_stones, cores=())).loc["top_layer_water", "value"] == pytest.approx(0.8 * 0.40 * 21.5)
+    stony = found(of_stones)
     assert stony.loc["root_zone_water", "value"] == pytest.approx(0.8 * 45.375)
     assert stony.loc["root_zone_wetness", "value"] == found().loc["root_zone_wetness", "value"]
