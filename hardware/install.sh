@@ -45,5 +45,5 @@ cat <<END
 Then, with one probe connected: underturf-agent setup --write $settings/agent.toml
 and as the guide to the first reading says (hardware/docs/first-reading.md). Services come last:
   underturf-agent install-service --config $settings/agent.toml
-  underturf install-service --config $settings/underturf.toml
 END
+case $commands in underturf\ *) echo "  underturf install-service --config $settings/underturf.toml" ;; esac

@@ -94,7 +94,11 @@ def _names(config: AgentConfig) -> Examined:
     except AgentFault as fault:
         return Examined("channels", None, f"the running agent does not say what the server knows ({fault})")
     if unknown is None:
-        return Examined("channels", None, "the server has told the agent nothing yet: is it running, on this broker?")
+        return Examined(
+            "channels",
+            None,
+            f"the server has told the agent nothing yet: does it run on this broker, with the site {config.site}?",
+        )
     if not unknown:
         return Examined("channels", True, "the server knows all that it has received")
     names = ", ".join(unknown)

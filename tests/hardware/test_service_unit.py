@@ -92,5 +92,6 @@ def test_script_for_the_box_prints_what_it_would_do(tmp_path: Path) -> None:
     assert (
         "bin/underturf-agent " in node.stdout and "bin/underturf " not in node.stdout and "bin/underturf " in box.stdout
     )
+    assert "underturf install-service" in box.stdout and "underturf install-service" not in node.stdout
     odd = run("--yes")
     assert odd.returncode == 2 and "expected --do, --node or nothing" in odd.stderr
