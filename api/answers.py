@@ -330,7 +330,7 @@ def _last_docked(morning: Morning) -> list[str]:
                 read = "has not been read yet"
                 if last_ms is not None:
                     read = f"was last read {words.moment(last_ms, morning.zone, now_ms=morning.now_ms)}"
-                found.append(f"{place}: the {probe.name} penetrometer {read}. It is heard only when somebody docks it.")
+                found.append(f"{place}: the penetrometer {read}. It is heard only when somebody docks it.")
     return found
 
 

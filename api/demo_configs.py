@@ -131,7 +131,7 @@ def on_the_plan(server: TomlTable) -> TomlTable:
                 at[1], beside = round(0.97 * high, 1), high + 2.5 + 1.5 * place
             stations.append({**station, "at_m": at})
             way = [[-30.0, -42.0], [-30.0, beside], [at[0], beside], at]
-            title = f"the cable to {surface['title']}, {station['title']}"
+            title = f"the cable to {station['title']}"
             cables.append({"title": title, "kind": "cable", "path_m": way, "cover_mm": COVERS_MM})
         corners = [[middle - wide, -high], [middle + wide, -high], [middle + wide, high], [middle - wide, high]]
         drawn = {"oval_m": [middle, 0.0, wide, high]} if surface["kind"] == OVAL else {"outline_m": corners}

@@ -229,10 +229,11 @@ def silent_lines(state: StationNow, timezone: str) -> list[str]:
     """The probes that say nothing while others of the station do, a line each."""
     if state.heard_ms is None or state.is_old:
         return []  # then the line above has said it of all of them
+    called = {one.name: state.surface.probe_called(state.station, one) for one in state.station.probes}
     return [
-        f"{probe.title} ({probe.name}): nothing heard yet."
+        f"{upper_first(called[probe.name])}: nothing heard yet."
         if probe.heard_ms is None
-        else f"{probe.title} ({probe.name}): {silent_since(probe.heard_ms, state.now_ms, timezone)}."
+        else f"{upper_first(called[probe.name])}: {silent_since(probe.heard_ms, state.now_ms, timezone)}."
         for probe in state.silent
     ]
 

@@ -12,6 +12,9 @@ an `id`, a form that is written in is left alone, and what a script of the page 
 words. A form is a plain one, posted to a route of `forms` that leads back to its page; a script may send the same as
 JSON and stay. Facts for the head: `now`, `age` and `age_is_old`; `page` is the key of what `frame` marks in the
 navigation.
+Figures and dates are written as they are inside, with their unit behind them (`12 mm`, `9 °C`, `2 Jul`): `frame`
+passes the page through the site's `LocalUnits`. A figure without its unit (a ruler, a cell, a field) is made by
+`units`, which every template has.
 Classes to build with: `v` a verdict, `act` one that asks for a hand (at most two on a page), `lead`, `quiet`, `press`
 for what is pressed, `see` for a list of what is to be seen to, `plot`, `ns`, `hatch`, `scroll` round a wide table,
 `unseen` for what only a reader's voice needs, `noprint`.

@@ -242,7 +242,8 @@ def _choices(pipeline: Pipeline) -> list[tuple[str, str]]:
             title = words.place(surface, station)
             found.append((station.name, title))
             if len(station.probe) > 1:
-                found += [(f"{station.name}/{probe.name}", f"{title}, probe {probe.name}") for probe in station.probe]
+                called = ((one.name, surface.probe_called(station, one)) for one in station.probes)
+                found += [(f"{station.name}/{name}", words.upper_first(said)) for name, said in called]
     return found
 
 

@@ -199,7 +199,7 @@ def _in_two(text: str) -> tuple[str, str]:
     if len(text) <= 17:
         return text, ""
     blanks = [place for place, letter in enumerate(text) if letter == " "]
-    middle = min(blanks, key=lambda place: max(place, len(text) - place - 1))
+    middle = min(blanks, key=lambda place: (max(place, len(text) - place - 1), -place))
     return text[:middle], text[middle + 1 :]
 
 

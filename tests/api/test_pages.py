@@ -176,7 +176,7 @@ def test_one_silent_probe_is_named(make_ground: MakeGround) -> None:
     ]  # fmt: skip
     ground.hear(heard)
     said = words(page(TestClient(create_app(ground.pipeline)), "/stations/o1"))
-    assert "(w1): silent since Wed 20 Mar 16:00, 10 hours." in said
+    assert "The long-side weather probe: silent since Wed 20 Mar 16:00, 10 hours." in said
     assert "Last heard 01:00 today, 1 hour ago." in said and "Rain in the last 24 hours: cannot tell." in said
 
 

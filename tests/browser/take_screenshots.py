@@ -10,25 +10,29 @@ from PIL import Image
 from playwright.sync_api import sync_playwright
 
 FOLDER = Path(__file__).parents[2] / "api" / "docs"
-STATION = "nav li:nth-child(2) a"
+# File, the link from Today to the page, and the last thing on it that the picture shows.
+PICTURES = (
+    ("today.png", None, ".key"), ("station.png", "nav li:nth-child(2) a", ".lns + figcaption"),
+    ("plan.png", 'footer a[href="/ground"]', ".find > .quiet"),
+)  # fmt: skip
 COLOURS = 96
 LARGEST_BYTES = 250_000
 WITHIN_MS = 30_000
 
 
 def take(address: str, folder: Path) -> list[Path]:
-    """Write Today and the page of the first station, on a desk and in light, and return the files."""
+    """Write Today, the page of the first station and the plan, on a desk and in light, and return the files."""
     program = shutil.which("chromium") or "/usr/bin/chromium"
     folder.mkdir(parents=True, exist_ok=True)
-    files = [folder / "today.png", folder / "station.png"]
+    files = [folder / name for name, _, _ in PICTURES]
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=program, args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": 1280, "height": 900}, color_scheme="light")
-        page.goto(address, timeout=WITHIN_MS)
-        for file, last in zip(files, ("main", ".lns + figcaption"), strict=True):
-            if file is files[1]:
-                page.locator(STATION).click()
-            page.locator(last).wait_for(timeout=WITHIN_MS)
+        for file, (_, link, last) in zip(files, PICTURES, strict=True):
+            page.goto(address, timeout=WITHIN_MS)
+            if link is not None:
+                page.locator(link).click()
+            page.locator(last).first.wait_for(timeout=WITHIN_MS)
             bottom = page.evaluate("(last) => document.querySelector(last).getBoundingClientRect().bottom", last)
             clip = {"x": 0, "y": 0, "width": 1280, "height": bottom + 16}
             page.screenshot(path=file, full_page=True, clip=clip)
