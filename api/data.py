@@ -549,10 +549,7 @@ def _mm(length_m: float | None) -> float | None:
 
 def ms(at: datetime.datetime) -> int:
     """A time from a query; without an offset it is taken as UTC. Raises Problem 422 for one that no clock can show."""
-    try:
-        at_ms = round((at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)).timestamp() * 1000)
-    except OverflowError:
-        at_ms = -1
+    at_ms = round((at if at.tzinfo is not None else at.replace(tzinfo=datetime.UTC)).timestamp() * 1000)
     if not 0 <= at_ms < LAST_MS:
         raise Problem(422, "No such time", f"found {at.isoformat()}, expected a time from 1970 to 2200")
     return at_ms

@@ -206,7 +206,7 @@ def _gist(entry: DiaryEntry) -> tuple[object, ...]:
 
 
 def _found(pipeline: Pipeline, entry_id: int) -> DiaryEntry:
-    entry = pipeline.diary.entry(entry_id) if 0 < entry_id < 2**63 else None
+    entry = pipeline.diary.entry(entry_id)
     if entry is None:
         raise _no_such(entry_id)
     return entry

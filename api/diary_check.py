@@ -27,7 +27,6 @@ from pipeline.site.settings import SiteConfig
 from pipeline.store.diary import Diary
 from pipeline.units import EVER_MS
 
-LARGEST_ID = 2**63  # of an entry, itself left out
 SLACK_MS = 3_600_000  # a phone's clock may be fast
 FIRST_MS = 0
 # Kinds that tell what has been: they cannot lie ahead.
@@ -78,7 +77,7 @@ def check(config: SiteConfig, diary: Diary, entry: DiaryEntry, now_ms: int) -> l
         faults.append("at: found a time to come, expected one that has been")
     number = entry.body.get("entry")
     if entry.kind == "healed" and isinstance(number, int) and not isinstance(number, bool):
-        meant = _numbered(diary, number)
+        meant = diary.entry(number)
         if meant is None or meant.kind != "pass":
             faults.append(f"entry: found {number}, expected the number of a pass in the diary")
     faults += _follows_faults(diary, entry)
@@ -99,17 +98,18 @@ def _place_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry
 
 
 def _body_faults(config: SiteConfig, surface: Surface | None, entry: DiaryEntry) -> list[str]:
-    """Names in the body that nothing has."""
-    kind, body = KINDS.get(entry.kind), entry.body
+    """Names in the body that nothing has; what is no text is no name, which `entry_faults` tells."""
+    kind = KINDS.get(entry.kind)
     if kind is None:
         return []
+    body = {key: value for key, value in entry.body.items() if isinstance(value, str)}
     fields, faults = kind.model_fields, list[str]()
     if "pass" in fields and "pass" in body:
         facts = treatments().facts
         if body["pass"] not in facts:
             faults.append(f"pass: found {body['pass']!r}, expected {nearest(body['pass'], facts)}")
-        elif "variant" in body and body["variant"] not in facts[str(body["pass"])].variants:
-            variants = facts[str(body["pass"])].variants
+        elif "variant" in body and body["variant"] not in facts[body["pass"]].variants:
+            variants = facts[body["pass"]].variants
             faults.append(f"variant: found {body['variant']!r}, expected {nearest(body['variant'], variants)}")
     station = config.stations().get(entry.station or "")
     if "probe" in fields and "probe" in body and station is not None:
@@ -130,7 +130,7 @@ def _follows_faults(diary: Diary, entry: DiaryEntry) -> list[str]:
     number, state = entry.body.get("follows"), _state(entry)
     if entry.kind != "pass" or not isinstance(number, int) or isinstance(number, bool) or number <= 0:
         return []
-    meant = _numbered(diary, number)
+    meant = diary.entry(number)
     of_it = meant is not None and meant.kind == "pass" and meant.surface == entry.surface
     if meant is None or not of_it or meant.body.get("pass") != entry.body.get("pass") or _state(meant) == "done":
         return [f"follows: found {number}, expected the number of this pass as it was booked or begun on this surface"]
@@ -141,10 +141,6 @@ def _follows_faults(diary: Diary, entry: DiaryEntry) -> list[str]:
     if other is None:
         return []
     return [f"follows: found {number}, which entry {other.id} goes on with, expected one that is not {state} yet"]
-
-
-def _numbered(diary: Diary, number: int) -> DiaryEntry | None:
-    return diary.entry(number) if 0 < number < LARGEST_ID else None
 
 
 def _in_the_way(surface: Surface, diary: Diary, entry: DiaryEntry) -> list[str]:

@@ -45,7 +45,8 @@ async def own_form(request: Request) -> dict[str, str]:
     Raises
     ------
     Problem
-        403 from another site's page, or where the browser does not tell, as any page can send a form; 415 no form.
+        403 from another site's page, or where the browser does not tell, as any page can send a form; 413 too many
+        fields; 415 no form.
     """
     _refuse_foreign(request)
     if request.headers.get("sec-fetch-site") is None and request.headers.get("origin") is None:
@@ -54,7 +55,10 @@ async def own_form(request: Request) -> dict[str, str]:
     if kind != FORM_TYPE:
         raise Problem(415, "Not a form", f"content-type: found {kind or 'none'}, expected {FORM_TYPE}")
     text = (await request.body()).decode("utf-8", "replace")
-    return dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
+    try:
+        return dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
+    except ValueError as err:
+        raise Problem(413, "Too many fields", f"body: found more than {MAX_FIELDS}, expected at most that") from err
 
 
 def _kind(request: Request) -> str:

@@ -27,7 +27,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CLEARANCE_M
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
-from pipeline.site.plan import BURIED_KINDS
+from pipeline.site.plan import BURIED_KINDS, FURTHEST_M
 from pipeline.site.plane import TAPE_ERROR_M, by_tapes, is_inside
 
 MOST_WHOLE = 12  # places that a sheet has room for with each of their probes
@@ -282,6 +282,9 @@ def _tape_place(pipeline: Pipeline, form: dict[str, str], faults: list[str]) -> 
     lengths = _number(form, "tape_1", faults) * metre, _number(form, "tape_2", faults) * metre
     if len(marks) < 2:
         faults.append("tapes: found a length, expected two marks in the settings that tapes are drawn from")
+    if not faults and not all(0.0 <= length <= FURTHEST_M for length in lengths):
+        found_m = " and ".join(f"{length:g} m" for length in lengths)
+        faults.append(f"tapes: found {found_m}, expected each from 0 to {FURTHEST_M:g} m")
     if faults:
         return None
     found = by_tapes(marks[0].at_m, marks[1].at_m, *lengths, left=form.get("side") != "right")

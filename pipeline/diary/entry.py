@@ -23,6 +23,7 @@ from pipeline.site.fields import Setting, Slug, expected, nearest, sound, words_
 from pipeline.site.plan import FURTHEST_M, MOST_COVER_MM, BuriedKind, Place
 
 MAX_BODY_CHARACTERS = 20_000
+LATEST_MS = 4_102_444_800_000  # 2100-01-01: pages put times into the site's zone, and no calendar has the year 10000
 MAX_THATCH_MM = 200.0
 MAX_WATER_MM = 500.0
 MAX_DRESSING_MM = 100.0
@@ -334,6 +335,9 @@ def entry_faults(entry: DiaryEntry) -> list[str]:
         faults.append("surface: found none, expected the name of a surface")
     if entry.end_ms is not None and entry.end_ms < entry.at_ms:
         faults.append(f"end: found {entry.end_ms}, expected a time not before the start {entry.at_ms}")
+    for key, at_ms in (("at", entry.at_ms), ("end", entry.end_ms)):
+        if at_ms is not None and not 0 <= at_ms < LATEST_MS:
+            faults.append(f"{key}: found a time outside of 1970 to 2099, expected one within")
     faults += _carried_faults(entry)
     if body is None:
         return faults

@@ -14,6 +14,7 @@ from typing import Any
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
 from pipeline.store.database import Database
 
+_LARGEST_ID = 2**63 - 1  # of a row of SQLite
 _COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id"
 
 
@@ -71,6 +72,8 @@ class Diary:
 
     def entry(self, entry_id: int) -> DiaryEntry | None:
         """Return the entry with an id; None when there is none, or it is struck."""
+        if not 0 < entry_id <= _LARGEST_ID:
+            return None
         with self._database.reading() as connection:
             row = connection.execute(
                 f"SELECT {_COLUMNS} FROM diary WHERE id = ? AND struck_at_ms IS NULL", (entry_id,)

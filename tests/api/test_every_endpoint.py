@@ -10,6 +10,7 @@ import random
 from collections import Counter
 from collections.abc import Iterator
 from itertools import product
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,41 +19,41 @@ from hypothesis import strategies as st
 from hypothesis.errors import Unsatisfiable
 
 from tests.api.advice_by_hand import advice
+from tests.api.at_random import entries, still_there
 from tests.api.served import serving
-from tests.api.site import ground_at, readings
+from tests.api.site import Ground, ground_at, readings
 
 ENDLESS = ("/api/v1/live",)
 UNREADY = ("/readyz",)  # says 503, as it should: no broker runs here
-NAMES = {
-    "name": "s1", "station": "s1", "surface": "square", "entry_id": 1, "channel": "o1/w1/rain",
+NAMES: dict[str, object] = {
+    "name": "s1", "station": "s1", "surface": "square", "channel": "o1/w1/rain",
     "quantity": "thatch_water", "kind": "note",
 }  # fmt: skip
 SOAK_CASES, A_ROUND = 5000, 40
 PATIENCE_S = 120.0  # a crowded machine is no fault of the program
 
 
-@pytest.fixture(scope="module")
-def address(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """A real server over a filled ground of its own, for entries are written in it."""
-    ground = ground_at(tmp_path_factory.mktemp("asked"))
-    ground.hear(readings(100))
-    ground.advise(advice())
-    with serving(ground.pipeline) as found:
-        yield found
-    ground.pipeline.stop()
+@pytest.fixture
+def ground(tmp_path: Path) -> Iterator[Ground]:
+    """A filled ground of its own, for entries are written in it."""
+    made = ground_at(tmp_path)
+    made.hear(readings(100))
+    made.advise(advice())
+    yield made
+    made.pipeline.stop()
 
 
-def known(case: Any) -> None:
-    """Put what is there in place of a name that nothing has, where the case has one."""
+def known(case: Any, entry: dict[str, Any], there: dict[str, object]) -> None:
+    """Put what is there in place of a name that nothing has, where the case has one, and an entry for an entry."""
     of_surface = "/surfaces/" in case.path
     for told in (case.path_parameters, case.query):
-        for key in set(NAMES) & set(told or {}):
-            told[key] = "square" if key == "name" and of_surface else NAMES[key]
+        for key in set(there) & set(told or {}):
+            told[key] = "square" if key == "name" and of_surface else there[key]
     if isinstance(case.body, dict) and "kind" in case.body:
-        case.body = {"kind": "note", "surface": "square", "body": {"text": str(case.body["kind"])[:50] or "dry"}}
+        case.body = entry
 
 
-def ask_all(address: str, cases: int, number: int) -> tuple[Counter[str], list[str]]:
+def ask_all(address: str, alert: str, cases: int, number: int) -> tuple[Counter[str], list[str]]:
     """Ask every endpoint; return how many answers there were of each status, and what the document does not allow."""
     import schemathesis
     from schemathesis.core.failures import FailureGroup
@@ -80,12 +81,15 @@ def ask_all(address: str, cases: int, number: int) -> tuple[Counter[str], list[s
                 max_examples=A_ROUND, database=None, deadline=None, suppress_health_check=list(HealthCheck),
                 phases=[Phase.generate],
             )  # fmt: skip
-            @given(case=operation.as_strategy(generation_mode=mode), by_name=st.booleans())
-            def one(case: schemathesis.Case, *, by_name: bool) -> None:
+            @given(
+                case=operation.as_strategy(generation_mode=mode), entry=entries(), entry_id=st.integers(1, 30),
+                by_name=st.booleans(),
+            )  # fmt: skip
+            def one(case: schemathesis.Case, entry: dict[str, Any], entry_id: int, *, by_name: bool) -> None:
                 if by_name:
-                    known(case)
+                    known(case, entry, NAMES | {"alert_id": alert, "entry_id": entry_id})
                 answer = case.call(timeout=PATIENCE_S)
-                statuses[str(answer.status_code)] += 1
+                statuses[f"{case.method} {answer.status_code}"] += 1
                 assert answer.status_code < 500 or case.operation.path in UNREADY, answer.text
                 case.validate_response(answer, checks=checks)
 
@@ -101,11 +105,15 @@ def ask_all(address: str, cases: int, number: int) -> tuple[Counter[str], list[s
 
 @pytest.mark.soak
 @pytest.mark.timeout(1800)
-def test_every_endpoint_keeps_to_its_description(address: str) -> None:
-    """Of 5,000 requests none finds a fault of the program, and no answer is one that the document does not name."""
+def test_every_endpoint_keeps_to_its_description(ground: Ground) -> None:
+    """Of 5,000 requests none finds a fault of the program, no answer is one that the document does not name, and all
+    is still there after what was written."""
     number = random.SystemRandom().randrange(2**32)
     print(f"seed {number}")
-    statuses, faults = ask_all(address, SOAK_CASES, number)
+    with serving(ground.pipeline) as address:
+        statuses, faults = ask_all(address, ground.pipeline.alerts()[0].alert_id, SOAK_CASES, number)
     print(f"{statuses.total()} requests: {dict(statuses)}; {len(faults)} faults")
     assert faults == []
     assert statuses.total() >= SOAK_CASES
+    assert min(statuses[one] for one in ("POST 201", "PUT 200", "DELETE 204")) > 0, "each way of writing was gone"
+    still_there(ground)
