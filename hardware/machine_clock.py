@@ -164,7 +164,7 @@ class MachineClock:
     def _read(self) -> tuple[int | None, str]:
         """Return when this run of the machine began by the time given in it, and by whom."""
         if self._file is not None:
-            with contextlib.suppress(OSError, ValueError, TypeError, KeyError):
+            with contextlib.suppress(OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError):
                 said = json.loads(self._file.read_text(encoding="utf-8"))
                 if said["boot_id"] == self._boot_id:
                     return int(said["started_ms"]), str(said["by"])

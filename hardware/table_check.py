@@ -29,7 +29,7 @@ def parse_toml(text: str) -> dict[str, Any]:
     """
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
+    except ValueError as err:  # a number of thousands of digits is no TOMLDecodeError
         raise NotToml(str(err)) from err
     except RecursionError as err:
         raise NotToml(_TOO_DEEP) from err

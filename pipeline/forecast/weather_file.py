@@ -160,7 +160,7 @@ def usable_faults(forecast: WeatherForecast, now_ms: int) -> list[str]:
 def _read_json(text: str, name: str) -> tuple[str, dict[str, list[object]], list[str]]:
     try:
         table = json.loads(text)
-    except (json.JSONDecodeError, RecursionError) as err:
+    except (ValueError, RecursionError) as err:  # a number of thousands of digits is a ValueError
         return "", {}, [f"{name}: found no JSON ({err}), expected an object with issued, time and rain_mm"]
     if not isinstance(table, dict):
         return "", {}, [f"{name}: found a {type(table).__name__}, expected an object with issued, time and rain_mm"]
@@ -232,7 +232,7 @@ def _numbers(values: Sequence[object], where: str, faults: list[str]) -> FloatAr
             continue
         try:
             number = math.nan if isinstance(value, bool) else float(value)  # type: ignore[arg-type]
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             number = math.nan
         if not math.isfinite(number):
             faults.append(f"{where} {i + 1}: found {value!r:.40}, expected a number or nothing")

@@ -191,7 +191,7 @@ def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
         entries = [DiaryEntry(**{key: value for key, value in one.items() if key != "id"}) for one in table["entries"]]
     except json.JSONDecodeError as err:
         raise ImportFault([f"line {err.lineno}: found text that is not JSON ({err.msg}): it is cut off"]) from err
-    except (TypeError, KeyError, AttributeError) as err:
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as err:
         raise ImportFault([f"found no entries of a diary ({err}), expected what `underturf export` wrote"]) from err
     faults = [f"entry {number}: {fault}" for number, entry in enumerate(entries, 1) for fault in entry_faults(entry)]
     if faults:

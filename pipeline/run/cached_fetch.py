@@ -156,5 +156,5 @@ class KeptSource(Generic[T]):
             return Kept(self._reader(data), taken_ms, faults)
         except FileNotFoundError:
             return Kept(None, None, faults)
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
             return Kept(None, None, (*faults, f"{self.name}: found the one kept in {self._file} damaged"))

@@ -23,6 +23,8 @@ from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path, PurePosixPath
 
+from pydantic import TypeAdapter, ValidationError
+
 from hardware.probe import OWN_MODELS
 from pipeline.errors import BackupFault, StoreFault, StoreFull, StoreTooNew
 from pipeline.site.settings import SiteConfig, data_dir_of, secrets_of
@@ -113,9 +115,12 @@ class Backup:
     def text(self) -> str:
         """Return what it holds, in a line."""
         return (
-            f"{self.folder}: site {self.site} as of {utc_text(self.taken_ms)}, {self.rows['readings']} readings, "
-            f"{self.rows.get('diary', 0)} diary entries, {self.size_bytes / 1e6:.1f} MB in {len(self.files)} files"
+            f"{self.folder}: site {self.site} as of {utc_text(self.taken_ms)}, {self.rows.get('readings', 0)} readings,"
+            f" {self.rows.get('diary', 0)} diary entries, {self.size_bytes / 1e6:.1f} MB in {len(self.files)} files"
         )
+
+
+_AS_BACKUP = TypeAdapter(Backup)
 
 
 # --- making one ------------------------------------------------------------------------------------------------------
@@ -346,14 +351,18 @@ def read_manifest(folder: Path, *, unfinished: bool = False) -> Backup:
         table = json.loads(file.read_bytes())
         form = table.pop("underturf_backup")
         table.pop("taken")
-        files = tuple(BackupFile(**one) for one in table.pop("files"))
-        made = Backup(folder, files=files, left_out=tuple(table.pop("left_out")), **table)
-        named = all(PurePosixPath(one.name).parts and ".." not in one.name and one.name[0] != "/" for one in files)
+        made = _AS_BACKUP.validate_python({**table, "folder": folder})
+        names = [one.name for one in made.files]
+        named = all(PurePosixPath(name).parts and ".." not in name and name[0] != "/" for name in names)
     except FileNotFoundError as err:
         near = [one.name for one in sorted(folder.iterdir()) if is_backup(one)] if folder.is_dir() else []
         hint = f", as {near[-1]}, the last of {len(near)} in it" if near else ""
         raise BackupFault(f"{folder}: found no {MANIFEST} in it, expected the folder of a backup{hint}") from err
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as err:
+    except ValidationError as err:
+        first = err.errors(include_url=False)[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise BackupFault(f"{file}: {where}: found {first['input']!r:.60}, expected that of a manifest") from err
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as err:
         raise BackupFault(f"{file}: found a manifest that does not read ({err}), expected that of a backup") from err
     if form != FORM or not named:
         found = f"form {form}" if form != FORM else "a file outside of its folder"
@@ -615,9 +624,12 @@ def ask_for_backups(data: Path, now_ms: int) -> None:
         write_record(data, replace(record, asked_ms=now_ms))
 
 
+_AS_RECORD = TypeAdapter(BackupRecord)
+
+
 def read_record(data: Path) -> BackupRecord:
     """Return the record; an empty one where no backup was made yet, or it does not read."""
     try:
-        return BackupRecord(**json.loads((data / RECORD_FILE).read_bytes()))
-    except (OSError, ValueError, TypeError):
+        return _AS_RECORD.validate_json((data / RECORD_FILE).read_bytes())
+    except (OSError, ValueError):
         return BackupRecord()

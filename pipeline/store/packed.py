@@ -129,8 +129,10 @@ def stored_rows(packed: bytes, named: str | None, squeezed: bool, received_ms: i
     try:
         rows, received = _stored_rows(packed, squeezed, received_ms)
         texts = json.loads(named) if named else []
-    except (ValueError, zlib.error) as err:
+    except (ValueError, RecursionError, zlib.error) as err:
         raise DamagedBlock(f"found {len(packed)} bytes that do not read as readings ({err})") from err
+    if not isinstance(texts, list) or not all(isinstance(text, str) for text in texts):
+        raise DamagedBlock(f"found {named!r:.60} for the slots that are texts, expected a list of texts")
     if rows["status"].max(initial=0) >= len(STATUSES) or -rows["slot"].min(initial=0) > len(texts):
         raise DamagedBlock("found a reading with a status or a slot that there is none of")
     return rows, received
@@ -317,9 +319,12 @@ def unpack_believed(blocks: Sequence[bytes]) -> tuple[np.ndarray, np.ndarray, np
 def _blocks(blocks: Sequence[bytes]) -> list[np.ndarray]:
     """The bytes of each block of observations, of shape (bytes of a row, rows)."""
     try:
-        return [_columns(block, OBSERVED) for block in blocks]
+        parts = [_columns(block, OBSERVED) for block in blocks]
     except (ValueError, zlib.error) as err:
         raise DamagedBlock(f"found a block that does not read as observations ({err})") from err
+    if not all(part.shape[1] for part in parts):
+        raise DamagedBlock("found a block without an observation")
+    return parts
 
 
 def _field(parts: Sequence[np.ndarray], name: str) -> np.ndarray:

@@ -1,4 +1,4 @@
-"""Whatever comes in, every decoder gives a value or its own refusal: messages, replies, sentences, descriptions.
+"""Whatever comes in, every decoder gives a value or its own refusal: messages, replies, sentences, files.
 
 Each input is a good one, damaged by a number of steps drawn from a seed. What may be raised is what the decoder says.
 """
@@ -8,10 +8,14 @@ from __future__ import annotations
 import contextlib
 import json
 import random
+import tempfile
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from importlib import resources
+from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -40,7 +44,19 @@ from hardware.reading import (
 )
 from hardware.sdi12 import ReplyParser, measurement, send_data
 from hardware.sdi12_frame import Command, CommandKind, crc_characters, decode_command, decode_reply
+from pipeline.errors import BackupFault
+from pipeline.forecast.weather_file import ForecastFault, parse_forecast
 from pipeline.mqtt.nodes import BadStatus, Nodes
+from pipeline.records.record_file import ImportFault
+from pipeline.records.record_map import parse_map
+from pipeline.service import load_settings
+from pipeline.site.settings import ConfigFault
+from pipeline.store.backup import MANIFEST, RECORD_FILE, read_manifest, read_record
+from pipeline.store.packed import OBSERVED, DamagedBlock, pack, pack_day, squeeze, stored_rows, unpack_days
+from probe_agent.config import AgentConfigFault
+from probe_agent.config import load as load_agent
+from tests.pipeline.forecast.test_weather_file import CSV, SITE, as_json
+from tests.pipeline.records.broken_files import MAP
 
 SOAK_INPUTS = 1_000_000
 OUTBOX = "0123456789abcdef"
@@ -68,7 +84,20 @@ STROKE = b"".join(
 TOKENS = [
     *(b"[", b"]" * 9, b"{", b"}", b'"', b":", b",", b"null", b"true", b"-", b"1e999", b"9" * 400, b"0.", b"\\ud800"),
     *(b"\x00", b"\xff", b"\xc3\x28", "é🌧".encode(), b"\r", b"\n", b"\r\n", b"+", b"$", b"*", b"=", b"#", b"'''"),
-    *(b"= " + b"[" * 3000, b"[" * 3000, b'{"a":' * 2000, b"/", b"..", b"%s", b"NaN", b"Infinity", b"-0.0", b"1e-400"),
+    *(
+        b"9" * 5000,
+        b"2030-05-01T06:00Z",
+        b"= " + b"[" * 3000,
+        b"[" * 3000,
+        b'{"a":' * 2000,
+        b"/",
+        b"..",
+        b"%s",
+        b"NaN",
+        b"Infinity",
+        b"-0.0",
+        b"1e-400",
+    ),
 ]
 
 
@@ -110,7 +139,79 @@ def _shipped() -> tuple[bytes, ...]:
     return tuple(sorted(path.read_bytes() for path in folder.iterdir() if path.name.endswith(".toml")))
 
 
-DECODERS = [
+FILES = tempfile.TemporaryDirectory()  # what the decoders of files read
+DOCS = Path(__file__).parents[2] / "hardware" / "docs"
+ROWS, _ = pack(BATCH.columns, {"square-1/p1/moisture": 1})
+OBSERVED_DAY = np.zeros(5, dtype=OBSERVED)
+OBSERVED_DAY["measured_at_ms"] = 1_706_745_600_000 + 900_000 * np.arange(5)
+MANIFEST_TEXT = json.dumps(
+    {
+        "underturf_backup": 1, "taken": "2024-02-01 00:00 UTC", "site": "club", "taken_ms": 1_706_745_600_000,
+        "program": "1", "database_version": 8, "rows": {"readings": 1}, "unreadable": {}, "settings": "a.toml",
+        "models": "", "files": [{"name": "journal.db", "size_bytes": 1, "sha256": "a" * 64}], "left_out": ["keys"],
+    }
+)  # fmt: skip
+RECORD_TEXT = json.dumps(
+    {"good_ms": 1_706_745_600_000, "folder": "/stick", "size_bytes": 1, "fault": "", "asked_ms": 1}
+)
+
+
+def _in_file(name: str, data: bytes) -> Path:
+    file = Path(FILES.name) / name
+    file.write_bytes(data)
+    return file
+
+
+def _text(data: bytes) -> str:
+    return data.decode("utf-8", "replace")
+
+
+STORED = [
+    Decoder("run", (ROWS.tobytes(),), lambda b: stored_rows(b, None, False, 1), (DamagedBlock,)),
+    Decoder(
+        "squeezed run",
+        (zlib.decompress(squeeze(ROWS, np.full(len(ROWS), 1_706_745_600_000))),),
+        lambda b: stored_rows(zlib.compress(b), None, True, 1),
+        (DamagedBlock,),
+    ),
+    Decoder("slots", (b'["a", "b"]',), lambda b: stored_rows(ROWS.tobytes(), _text(b), False, 1), (DamagedBlock,)),
+    Decoder("block", (pack_day(OBSERVED_DAY),), lambda b: unpack_days([b]), (DamagedBlock,)),
+    Decoder(
+        "day", (zlib.decompress(pack_day(OBSERVED_DAY)),), lambda b: unpack_days([zlib.compress(b)]), (DamagedBlock,)
+    ),
+    Decoder(
+        "manifest",
+        (MANIFEST_TEXT.encode(),),
+        lambda b: read_manifest(_in_file(MANIFEST, b).parent).text(),
+        (BackupFault,),
+    ),
+    Decoder(
+        "record of backups",
+        (RECORD_TEXT.encode(),),
+        lambda b: read_record(_in_file(RECORD_FILE, b).parent).lines(1_800_000_000_000, 3.0),
+        (),
+    ),
+    Decoder(
+        "forecast",
+        (as_json(temperature_degc=[5.0] * 16).encode(), CSV.replace("18:00Z,,", "18:00Z,1.2,").encode()),
+        lambda b: parse_forecast(_text(b), **SITE),
+        (ForecastFault,),
+    ),
+    Decoder("map of a record", (MAP.encode(),), lambda b: parse_map(_text(b), "map.toml"), (ImportFault,)),
+    Decoder(
+        "agent's settings",
+        ((DOCS / "agent.toml").read_bytes(),),
+        lambda b: load_agent(_in_file("agent.toml", b)),
+        (AgentConfigFault,),
+    ),
+    Decoder(
+        "server's settings",
+        ((DOCS / "underturf.toml").read_bytes(),),
+        lambda b: load_settings(_in_file("underturf.toml", b)),
+        (ConfigFault,),
+    ),
+]
+HEARD = [
     Decoder("pack", (encode_batch(BATCH),), lambda b: decode_batch(b, SPAN), (BadBatch,)),
     Decoder("deflated pack", (deflate(encode_batch(BATCH)),), lambda b: decode_batch(b, SPAN), (BadBatch,)),
     Decoder(
@@ -138,6 +239,7 @@ DECODERS = [
     Decoder("dock", (STROKE,), _docked, ()),
     Decoder("description", _shipped(), _described, (ProbeFault,)),
 ]
+DECODERS = [*HEARD, *STORED]
 
 
 def damaged(good: bytes, rng: random.Random) -> bytes:
