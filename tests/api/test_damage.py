@@ -132,6 +132,16 @@ def test_damage_found_at_the_start_stops_receipts_and_keeps_the_pages(file: Path
         assert ground.pipeline.journal.receipt("meadow", "node-1", OUTBOX).seq == len(readings(24))
 
 
+def test_what_was_set_aside_cannot_be_counted_where_it_is_damaged(file: Path, tmp_path: Path) -> None:
+    """Health and pages go without the number: the damage itself is told."""
+    with opened(tmp_path) as ground:
+        spoil(file, page_of(file, "quarantine"))
+        ground.pipeline.journal.database._idle.clear()
+        health = ground.pipeline.health()
+        assert health["quarantine"]["entries"] == 0 and "found it damaged" in ground.pipeline.journal.database.damage
+        assert not any("set aside" in line for line in ground.pipeline.notices())
+
+
 def test_damage_met_on_the_way_stops_receipts_too(file: Path, tmp_path: Path) -> None:
     """The file was whole at the start; a page spoiled since is met by whoever reads it, and from then on nothing more
     is written or receipted."""

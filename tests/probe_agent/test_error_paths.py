@@ -284,3 +284,10 @@ def test_a_time_that_is_none_of_our_days_is_not_taken_from_the_server(write_conf
     agent._heed_notice()
     assert "expected one between 2025 and 2100" in agent._states["time"]
     agent.close()
+
+
+def test_a_service_that_would_not_find_its_settings_is_not_installed(write_config, tmp_path, capsys):
+    """Settings and data in a home folder, which the unit hides: exit 1, each named with where it should be."""
+    assert main(["install-service", "--config", str(write_config())]) == 1
+    said = capsys.readouterr()
+    assert f"found data kept in {tmp_path / 'state'}, expected /var/lib/underturf-agent" in said.err and said.out == ""

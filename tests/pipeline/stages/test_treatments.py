@@ -103,6 +103,15 @@ def test_removal_by_the_blades_and_by_the_scales() -> None:
     assert "width" in found(told(GREEN, 60.0, 40.0))["thatch_removed"].reason
 
 
+def test_blades_wider_than_they_stand_apart_tell_no_share() -> None:
+    """Both figures that rest on it say why."""
+    one = replace(SCARIFIED, width_m=0.030, spacing_m=0.020, removed_kg_m2=0.21)
+    findings = found(told(GREEN, 60.0, 40.0), one=one)
+    for quantity in ("thatch_removed", "removal_efficiency"):
+        assert np.isnan(findings[quantity].value)
+        assert "found 30 mm at 20 mm, expected 0 < width <= spacing" in findings[quantity].reason
+
+
 def test_tines_take_their_width_from_the_variant() -> None:
     """18 mm at 50 mm take 10 % (extension arithmetic): of 20 mm of thatch 2.04 mm, at .6 to .8."""
     cored = replace(SCARIFIED, kind="hollow_coring", variant="18mm", depth_m=0.080, spacing_m=0.050)
