@@ -7,6 +7,7 @@ fault, so that neither a restart nor a bad download loses what was known.
 from __future__ import annotations
 
 import json
+import logging
 import os
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
@@ -18,6 +19,7 @@ from pipeline.run.clock import Clock
 from pipeline.run.web import WebFault, ask
 
 T = TypeVar("T")
+log = logging.getLogger(__name__)
 
 MAX_BYTES = 2_000_000
 FETCH_TIMEOUT_S = 30.0
@@ -101,13 +103,24 @@ class KeptSource(Generic[T]):
         """Read it now; the last good one, with the faults, when that does not go."""
         try:
             data = self._fetch()
-            value = self._reader(data)
+            value = self._read(data)
         except (SourceFault, ContentFault) as err:
             faults = tuple(err.faults)
             return self._last(faults) if self._good is None else replace(self._good, faults=faults)
         now_ms = self._clock.now_ms()
         self._good = Kept(value, now_ms, self._keep(data, now_ms))
         return self._good
+
+    def _read(self, data: bytes) -> T:
+        """Read what came from outside; what its reader did not foresee is a fault of it too, and ends nothing."""
+        try:
+            return self._reader(data)
+        except ContentFault:
+            raise
+        except Exception as bug:
+            log.exception("source_breaks_reader name=%s", self.name)
+            said = f"found content that its reader breaks on ({type(bug).__name__}), expected some that it can read"
+            raise ContentFault([f"{self.name}: {said}"]) from bug
 
     def _fetch(self) -> bytes:
         if self.location.startswith(("http://", "https://")):
@@ -153,7 +166,7 @@ class KeptSource(Generic[T]):
         try:
             head, _, data = self._file.read_bytes().partition(b"\n")
             taken_ms = int(json.loads(head)["taken_ms"])
-            return Kept(self._reader(data), taken_ms, faults)
+            return Kept(self._read(data), taken_ms, faults)
         except FileNotFoundError:
             return Kept(None, None, faults)
         except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):

