@@ -601,7 +601,7 @@ def test_a_backup_does_not_choose_where_on_this_machine_its_files_go(
     way to the settings are made."""
     backup = tmp_path / "stick" / saved.name
     shutil.copytree(saved, backup)
-    (backup / "settings" / "probes").mkdir()
+    (backup / "settings" / "probes").mkdir(exist_ok=True)  # this machine may have descriptions of its own
     (backup / "settings" / "probes" / "own.toml").write_bytes(b"")
     table = json.loads((backup / "manifest.json").read_text())
     empty = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"  # FIPS 180-4, of the empty message

@@ -192,7 +192,10 @@ def main() -> int:
         listener.bind(("127.0.0.1", 0))
         port = listener.getsockname()[1]
         listener.close()
-        (folder / "broker.conf").write_text(f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+        (folder / "broker.conf").write_text(
+            f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
+            "max_inflight_messages 64\nmax_queued_messages 1000\n"  # as hardware/mosquitto/underturf.conf has them
+        )
         write_one_probe(folder / "site.toml", port, "root_zone_profile")
         with (folder / "serve.log").open("ab") as log:
             broker = subprocess.Popen([mosquitto, "-c", str(folder / "broker.conf")], stderr=subprocess.DEVNULL)
