@@ -44,6 +44,7 @@ def need_program() -> Callable[[str], str]:
 WORKERS_A_PROCESSOR = 2  # tests mostly wait, for a line, a broker or a browser: a third of their time was work
 
 
+@pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
     """Workers of `pytest -n auto`."""
     return WORKERS_A_PROCESSOR * len(os.sched_getaffinity(0))
