@@ -120,7 +120,7 @@ def _parser() -> argparse.ArgumentParser:
     setup.add_argument(
         "--port", action="append", metavar="PORT", help="to try, again for more (default: all there are)"
     )
-    setup.add_argument("--name", default="north", metavar="NAME", help="of the line (north)")
+    setup.add_argument("--name", metavar="NAME", help="of the line (north, or the next that is free)")
     setup.add_argument("--write", type=Path, metavar="FILE", help="settings to add the line to (default: print it)")
     text = "list, show, copy and check probe descriptions"
     model = commands.add_parser("model", help=text, description=text)
@@ -408,21 +408,35 @@ def _scan(config: AgentConfig, given: argparse.Namespace, line: SerialLine, cloc
 
 def _setup(given: argparse.Namespace) -> int:
     from probe_agent.doctor import ports
-    from probe_agent.line_setup import as_toml, find_way, new_settings
+    from probe_agent.line_setup import as_toml, find_way, lines_in, name_for, new_settings
 
-    tried = given.port or ports()
+    there = ports()
+    tried = given.port or there
     if not tried:
         print("found no serial port, expected one. Plug the adapter in, or name it: --port", file=sys.stderr)
         return 1
     clock, stop = SystemClock(), threading.Event()
+    try:
+        known = {} if given.write is None else lines_in(given.write)
+        name = name_for(given.name, known)
+    except (OSError, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    taken, failed = {os.path.realpath(its): line for line, its in known.items()}, "no port is left to try"
     for port in tried:
-        found = find_way(given.name, port, clock, stop, print)
+        line = taken.get(os.path.realpath(port))
+        if line is not None:
+            print(f"{port}: is line {line} of {given.write} already; take it out there to have it found anew")
+            continue
+        if not os.path.exists(port):
+            print(f"{port}: no such port. Is the adapter plugged in? Ports here: {', '.join(there) or 'none'}")
+            continue
+        found = find_way(name, port, clock, stop, print)
         if found is not None:
             break
+        failed = "no sensor was understood. Is one alone on the line, powered, data and ground connected?"
     else:
-        print(
-            "no sensor was understood. Is one alone on the line, powered, data and ground connected?", file=sys.stderr
-        )
+        print(failed, file=sys.stderr)
         return 1
     table = as_toml(found)
     print(table, end="")

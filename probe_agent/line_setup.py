@@ -11,7 +11,7 @@ import itertools
 import json
 import re
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,6 +32,7 @@ WAYS = tuple(
     for baud, frame in ((1200, "7E1"), (9600, "8N1"), (1200, "8N1"))
     for break_by in ("host", "adapter")
 )
+LINE_NAMES = ("north", "south", "east", "west")
 QUERY = Command("?", CommandKind.ACKNOWLEDGE)
 PROVEN = 2  # replies understood in a row
 LOOKS = 4  # a prompt that comes after a reply shows before the next
@@ -119,6 +120,35 @@ def is_of_service(file: Path) -> bool:
     return file.absolute().is_relative_to("/etc/underturf")
 
 
+def lines_in(file: Path) -> dict[str, str]:
+    """Return port by name of the lines that settings have already; none where there is no file.
+
+    Raises
+    ------
+    ValueError
+        When it is no TOML.
+    OSError
+    """
+    try:
+        table = parse_toml(file.read_text(encoding="utf-8")) if file.exists() else {}
+    except NotToml as err:
+        raise ValueError(f"{file}: found text that is not TOML ({err}), expected the agent's settings") from err
+    return {str(one.get("name")): str(one.get("port")) for one in table.get("line", [])}
+
+
+def name_for(asked: str | None, known: Mapping[str, str]) -> str:
+    """Return the name of a new line beside those known, the one asked for or the next that is free.
+
+    Raises ValueError where the one asked for is taken.
+    """
+    if asked is not None:
+        if asked in known:
+            raise ValueError(f"--name: found {asked!r}, expected a name not used by another line")
+        return asked
+    names = itertools.chain(LINE_NAMES, (f"line-{n}" for n in itertools.count(len(LINE_NAMES) + 1)))
+    return next(name for name in names if name not in known)
+
+
 def add_probes(
     config: AgentConfig, file: Path, server: Path | None, model: str, line: str, station: str, addresses: Sequence[str]
 ) -> list[str]:
@@ -195,8 +225,9 @@ def _server_opening(file: Path, config: AgentConfig, station: str) -> str:
     begin = "" if "site" in table else f'[site]\nname = "{config.site}"\n'
     begin += "" if "data" in table else f'\n[data]\ndir = "{kept_in}"\n'
     begin += "" if "data" in table or models is None else f"model_dir = {json.dumps(str(models.absolute()))}\n"
-    begin += "" if surfaces else '\n[[surface]]\nname = "turf"\nkind = "lawn"\n'
-    return f'{begin}\n[[surface.station]]\nname = "{station}"\nsoil = "loam"\n'
+    begin += "" if surfaces else '\n[[surface]]\nname = "turf"\ntitle = "Turf"\nkind = "lawn"\n'
+    title = station.replace("-", " ").replace("_", " ")
+    return f'{begin}\n[[surface.station]]\nname = "{station}"\ntitle = "{title}"\nsoil = "loam"\n'
 
 
 def as_toml(line: LineConfig) -> str:

@@ -67,6 +67,31 @@ def test_first_reading_from_an_empty_folder(pty_plug, tmp_path, capsys, monkeypa
     assert [line.split()[-2:] for line in capsys.readouterr().out.splitlines()[-2:]] == [["12.5", "8.25"]] * 2
 
 
+def test_setup_adds_each_adapter_once_under_a_name_of_its_own(pty_plug, sensor_line, tmp_path, capsys):
+    """The second line takes the next name; one that is there, by whatever name of its port, a name that is taken and a
+    port that there is not are told, and the file is left as it was."""
+    pty_plug.plug_in(EmulatedAdapter([EmulatedSensor("1")]).serve)
+    sensor_line.add("1", {0: ["+12.5", "+8.25"]})
+    settings, alias = tmp_path / "agent.toml", tmp_path / "alias"
+    alias.symlink_to(pty_plug.link)
+    ports = [str(pty_plug.link), str(sensor_line.plug.link)]
+    for port in ports:
+        assert main(["setup", "--port", port, "--write", str(settings)]) == 0
+    written = settings.read_text()
+    lines = [(line["name"], line["port"]) for line in tomllib.loads(written)["line"]]
+    assert lines == [("north", ports[0]), ("south", ports[1])]
+    capsys.readouterr()
+    for asked, told in (
+        (["--port", str(alias)], f"{alias}: is line north of {settings} already"),
+        (["--port", str(tmp_path / "none")], f"{tmp_path / 'none'}: no such port. Is the adapter plugged in?"),
+        (["--port", ports[0], "--name", "south"], "--name: found 'south', expected a name not used by another line"),
+    ):
+        assert main(["setup", *asked, "--write", str(settings)]) == 1
+        captured = capsys.readouterr()
+        assert told in captured.out + captured.err and "not understood" not in captured.err
+    assert settings.read_text() == written
+
+
 @pytest.mark.parametrize(
     ("host", "node"), [("Hut.example", "hut-example"), ("", "node"), ("-_-", "node"), ("A" * 80, "a" * 64)]
 )
@@ -95,6 +120,9 @@ def test_found_sensors_are_added_to_both_files(write_config, tmp_path):
         "square-1": ["p3", "p-a"],
         "outfield-1": ["p4"],
     }
+    assert [surface.place(one) for surface in load_server(server).surfaces for one in surface.stations] == [
+        "Turf, square 1", "Turf, outfield 1"
+    ]  # fmt: skip
     named = add_probes(load(path), path, server, "single_point", "north", "outfield-1", ["4"])
     assert named[0].startswith("p4-2 added")
 
