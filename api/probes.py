@@ -2,7 +2,8 @@
 written of it.
 
 Drift is told by the water content at which a depth stands drained, learned each fourth Monday: where that moves, the
-ground or the probe has changed.
+ground or the probe has changed; and against the neighbours, which tells the probe from the ground. Beside it stands
+what the stages say against whole channels.
 """
 
 from __future__ import annotations
@@ -17,14 +18,17 @@ from fastapi import APIRouter, Request
 
 from api import schema, words
 from api.data import iso, pipeline_of
-from api.state import ChannelNow, ProbeNow, StationNow, station_now
+from api.state import ChannelNow, ProbeNow, StationNow, number, rows_of, station_now
 from pipeline.service import Pipeline
+from pipeline.stages.catalogue import CATALOGUE, Shown
 from pipeline.units import BELIEVED, DAY_MS, EVER_MS
 
 ProbeState = Literal["heard", "silent", "by record", "never heard", "out of the ground"]
 DRIFT_LEAST = 0.02  # of water content between first and last learned: less is within what is learned at all
 NOTES_MOST = 4  # of a station, the newest
 NOTES_FROM_MS = 400 * DAY_MS
+CHANNEL_DOUBTS = tuple(quantity for quantity, entry in CATALOGUE.items() if entry.shown is Shown.PROBES)
+CHANNEL_DOUBTS_FROM_MS = 28 * DAY_MS
 NOTE_KINDS = ("note", "lift", "return", "depth")
 
 
@@ -132,6 +136,7 @@ def _words(
         "out of the ground": f"of the ground by the diary; last heard {when}.",
     }[now]
     lines = [verdict, clause, *_said(channels)]
+    lines += _doubts(pipeline, channels, now_ms=state.now_ms)
     moved = [one for one in drift if abs(one.last - one.first) >= DRIFT_LEAST]
     lines += [
         f"Drift: drained it reads {words.way(one.last)} at {(one.channel.depth_m or 0.0) * 1000:.0f} mm, and read "
@@ -140,6 +145,31 @@ def _words(
     ]
     if drift and not moved:
         lines.append(f"No drift: drained it reads as on {_date(min(one.first_ms for one in drift), zone)}.")
+    return lines
+
+
+def _doubts(pipeline: Pipeline, channels: Sequence[ChannelNow], *, now_ms: int) -> list[str]:
+    """Return what the last four weeks say against whole channels of a probe, a line each."""
+    lines = []
+    for one in channels:
+        if one.installed.channel.quantity != "water_content":
+            continue
+        table = pipeline.store.findings(one.installed.id, CHANNEL_DOUBTS, now_ms - CHANNEL_DOUBTS_FROM_MS, now_ms + 1)
+        newest = {str(row["quantity"]): row for row in rows_of(table)}
+        where = f"at {(one.depth_m or 0.0) * 1000:.0f} mm"
+        for quantity, row in newest.items():
+            value = number(row["value"])
+            if quantity == "sensor_drift":
+                if value is not None and row["reason"]:
+                    lines.append(f"Drifts {where} by {value:+.2f} m³/m³ a year: cut a ring beside it and compare.")
+            elif quantity == "stood_still" and value is not None:
+                lines.append(f"Stood still {where} for {value:.0f} hours: {row['reason']}.")
+            elif quantity == "failed_readings" and value is not None:
+                lines.append(
+                    f"Doubtful {where} as a whole: {100.0 * value:.0f} % of a fortnight failed; {row['reason']}."
+                )
+            else:
+                lines.append(f"Look {where}: {row['reason']}.")
     return lines
 
 

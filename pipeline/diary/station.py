@@ -37,6 +37,8 @@ from pipeline.units import FOREVER_MS, HOUR_MS, TimeArray
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
 
+NEIGHBOUR_STATIONS = 3  # whose moisture a station is held against: our own choice
+
 
 @dataclass(frozen=True, slots=True)
 class PassDone:
@@ -97,6 +99,8 @@ class StationContext:
     learned : mapping of str to tuple of ChannelLimits
         By channel id, in order of time; a later one does not change what an earlier one said.
     quality : QualityBounds
+    neighbours : tuple of str
+        Ids of moisture channels of other stations, those of its own surface first: what its channels are held against.
     by_hand, withdrawn : tuple of HandValue
         What was measured by hand, and what had been until its entry was struck.
     """
@@ -111,6 +115,7 @@ class StationContext:
     passes: tuple[PassDone, ...] = ()
     learned: Mapping[str, tuple[ChannelLimits, ...]] = field(default_factory=dict)
     quality: QualityBounds = field(default_factory=QualityBounds)
+    neighbours: tuple[str, ...] = ()
     by_hand: tuple[HandValue, ...] = ()
     withdrawn: tuple[HandValue, ...] = ()
 
@@ -149,6 +154,7 @@ class StationContext:
             MappingProxyType({quantity: i for quantity, i in weather.items() if i is not None}),
             _with_configured_cores(facts, ground),
             tuple(_pass_done(p, surface, facts, station, config.passes.get(p.kind)) for p in made),
+            neighbours=_neighbours(config, station),
             by_hand=by_hand,
             withdrawn=withdrawn,
         )
@@ -314,6 +320,14 @@ class StationContext:
 def is_by_hand(channel_id: str) -> bool:
     """Return whether a channel holds what was measured by hand."""
     return channel_id.split("/")[1:2] == [BY_HAND]
+
+
+def _neighbours(config: SiteConfig, station: str) -> tuple[str, ...]:
+    """Moisture channels of the nearest stations by the order of the file, those of the station's own surface first."""
+    own = config.surface_of(station).name
+    others = sorted((s for s in config.stations() if s != station), key=lambda s: config.surface_of(s).name != own)
+    every = [c for s in others[:NEIGHBOUR_STATIONS] for c in config.stations()[s].channels]
+    return tuple(c.id for c in every if c.channel.quantity == "water_content" and c.channel.depth_m is not None)
 
 
 def _hand_values(

@@ -4,6 +4,7 @@
 - `calibration`: From the number a probe reports to the observation: the named curves, and the temperature correction.
 - `change`: A figure before and after a pass, and the trend of short, irregular records.
 - `climate`: Reference evapotranspiration, vapour in the air, the leaf's temperature by night, growth.
+- `drift`: Slow drift of a channel, against its neighbours or its own drained plateaus.
 - `drying`: Dry-downs: how long a layer stays wet after the water stops, and how fast it loses it.
 - `estimate`: A figure with its 90 % interval, the count behind it, and why it is withheld.
 - `hand_meter`: What a reading of a hand meter tells of thatch and root zone: its rods average from the leaf down to
@@ -11,6 +12,7 @@
 - `layers`: Media, the place of a probe, water stored in thatch and root zone, and relative wetness.
 - `limits`: Dry and drained limit learned from a channel's own history.
 - `moving`: Moving windows over a series by its own time stamps.
+- `probe_faults`: Signs of a faulty channel that show over days and weeks.
 - `quality`: Quality tests of a series: from arrays to flags, one effect each.
 - `radiation`: Position of the sun, radiation above the air and at the ground, after FAO-56.
 - `roots`: Rooting depth from uptake by depth over a dry spell.

@@ -5,9 +5,10 @@ to ring samples of the site goes by the name "linear"; it beats every published 
 data can be redone when a better calibration arrives.
 
 Each published curve answers NaN outside the range of permittivity (and of bulk density or porosity) its authors
-measured, because several of the cubics turn upward just beyond it and return water contents no soil can hold. No curve
-made on turf thatch is known to us; at one permittivity the mineral curve of Topp (1980) reads 0.10 to 0.25 m3/m3 below
-the organic ones. Sources stand with the curves; line and correction are algebra.
+measured, because several of the cubics turn upward just beyond it and return water contents no soil can hold. A
+reading within a tenth of the end of the range, as far as a sound probe's slope may be off, is given the value at that
+end. No curve made on turf thatch is known to us; at one permittivity the mineral curve of Topp (1980) reads 0.10 to
+0.25 m3/m3 below the organic ones. Sources stand with the curves; line and correction are algebra.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -20,6 +21,7 @@ from numpy.polynomial.polynomial import polyval
 from hardware.curves import SIGNATURES, TEMPERATURE_PARAMETERS, CurveSignature, Limits, curve_faults
 from pipeline.units import FloatArray, floats
 
+END_DOUBT = 0.10  # a probe's slope may be off by so much, and a reading beyond the range within it: common practice
 REFERENCE_TEMPERATURE_DEGC = 20.0  # most curves were made in a laboratory near it: common practice, no source
 
 
@@ -45,7 +47,8 @@ class CalibrationCurve:
     source: str
 
     def guarded(self, reading: npt.ArrayLike, **parameters: npt.ArrayLike) -> FloatArray:
-        """Evaluate the curve, NaN where reading or a parameter is outside the calibrated range.
+        """Evaluate the curve, NaN where a reading lies beyond the calibrated range by more than `END_DOUBT` of its
+        end, or a parameter outside its own.
 
         Parameters
         ----------
@@ -59,12 +62,34 @@ class CalibrationCurve:
         ndarray, broadcast shape
             [unit of what the curve gives]
         """
-        found = self.formula(reading, **parameters)
-        if self.reading_range is not None:
-            found = within(found, reading, self.reading_range)
+        if self.reading_range is None:
+            found = self.formula(reading, **parameters)
+        else:
+            low, high = self.reading_range
+            found = self.formula(np.clip(floats(reading), low, high), **parameters)
+            found = within(found, reading, (low * (1.0 - END_DOUBT), high * (1.0 + END_DOUBT)))
         for name, limits in self.signature.required.items():
             found = within(found, parameters[name], limits)
         return found
+
+
+def range_ends(curve: str, parameters: Mapping[str, float]) -> tuple[float, ...]:
+    """Return the values at the ends of a curve's calibrated range, which readings just beyond it are given.
+
+    Parameters
+    ----------
+    curve : str
+        A key of `CURVES`.
+    parameters : mapping of str to float
+        As `calibrate` takes them. [unit by name]
+
+    Returns
+    -------
+    tuple of float
+        [unit of what the curve gives] Empty for a curve without a range.
+    """
+    ends = CURVES[curve].reading_range
+    return () if ends is None else tuple(calibrate(np.array(ends), curve, parameters).tolist())
 
 
 def within(value: npt.ArrayLike, checked: npt.ArrayLike, limits: Limits) -> FloatArray:

@@ -6,7 +6,7 @@ history, or where it lies outside, the middle of that range stands, marked provi
 of learning counts. Thresholds are common practice, no source; hours to field capacity: Jabro 2009.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -121,7 +121,55 @@ def drained_limit(
     nights = np.asarray([] if nights_ms is None else nights_ms, dtype=np.int64).reshape(-1, 2)
     if medium.name in BY_NIGHT and nights.size == 0:
         return _prior(medium.drained, medium.drained_prior, "clay drains for weeks: no still nights to learn from", 0)
-    levels = []
+    levels = [level for _, level in _plateaus(times, values, medium, spells, nights, soaked)]
+    if not levels:
+        return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
+    found = median_of(np.array(levels), error=CHANNEL_ERROR)
+    if found.n < FEWEST_EVENTS:
+        few = f"{found.n} plateaus, {FEWEST_EVENTS} needed"
+        return _prior(medium.drained, medium.drained_prior, few, found.n)
+    return _inside(found, medium.drained, f"{medium.title} holds drained")
+
+
+def plateaus(
+    time_ms: TimeArray,
+    theta: FloatArray,
+    medium: Medium,
+    spells: Sequence[Spell],
+    *,
+    nights_ms: npt.ArrayLike | None = None,
+) -> tuple[TimeArray, FloatArray]:
+    """Return where a channel stood drained after each good wetting, as `drained_limit` takes it.
+
+    Parameters
+    ----------
+    time_ms, theta, medium, spells, nights_ms
+        As there.
+
+    Returns
+    -------
+    at_ms : ndarray of int64, shape (plateau,)
+        Ends of the wettings. [ms]
+    level : ndarray, shape (plateau,)
+        [m3 m-3]
+    """
+    good = np.isfinite(theta)
+    times, values = time_ms[good], theta[good]
+    nights = np.asarray([] if nights_ms is None else nights_ms, dtype=np.int64).reshape(-1, 2)
+    soaked = float(np.quantile(values, SOAKED_QUANTILE)) if values.size else np.inf
+    found = list(_plateaus(times, values, medium, spells, nights, soaked)) if values.size else []
+    return np.array([at for at, _ in found], dtype=np.int64), np.array([level for _, level in found])
+
+
+def _plateaus(
+    times: TimeArray,
+    values: FloatArray,
+    medium: Medium,
+    spells: Sequence[Spell],
+    nights: npt.NDArray[np.int64],
+    soaked: float,
+) -> Iterator[tuple[int, float]]:
+    """End of each wetting that soaked the channel, and where it stood drained after it."""
     for k, spell in enumerate(spells):
         if spell.given_mm < SOAKING_MM:  # one of unknown amount is judged by what the channel did
             continue
@@ -131,14 +179,7 @@ def drained_limit(
             continue
         level = _plateau(times, values, medium.name, spell.end_ms, until_ms, nights)
         if np.isfinite(level):
-            levels.append(level)
-    if not levels:
-        return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
-    found = median_of(np.array(levels), error=CHANNEL_ERROR)
-    if found.n < FEWEST_EVENTS:
-        few = f"{found.n} plateaus, {FEWEST_EVENTS} needed"
-        return _prior(medium.drained, medium.drained_prior, few, found.n)
-    return _inside(found, medium.drained, f"{medium.title} holds drained")
+            yield spell.end_ms, level
 
 
 def _plateau(

@@ -1,10 +1,10 @@
 """Quality tests of a series: plain functions from arrays to flags, one effect each.
 
 Every function takes times and values of one channel (and, where needed, of rain or a neighbour), and returns one flag
-for each value. Thresholds are arguments, common practice without a source; None switches a test off, zero does not. All
-tests but `spike` look only backwards, so that a flag once given does not change when later data arrive; `spike` looks
-ahead by at most two samples. Values are not changed and gaps not filled. Thatch wets within minutes: a rise with water
-about is never a spike.
+for each value. Thresholds are arguments, common practice without a source; None switches a test off, zero does not.
+All tests but `spike` and `dip` look only backwards, so that a flag once given does not change when later data arrive;
+these two look ahead by at most two samples and eight hours. Values are not changed and gaps not filled. Thatch wets
+within minutes: a rise with water about is never a spike.
 """
 
 from dataclasses import dataclass
@@ -56,6 +56,7 @@ class QualityBounds:
     air_gap_rain_mm: float = 2.0
     fall_alone: float = 0.08
     neighbour_still: float = 0.005
+    dip: float = 0.05  # at the shallowest channel, and back again without water
     water_about_h: float = 2.0  # after rain or watering a quick rise is no surprise
     water_about_mm: float = 0.2  # one tick of a gauge
     settle_d: float = 14.0  # after a probe is put back its hole closes and fills
@@ -64,6 +65,7 @@ class QualityBounds:
 FlagArray = npt.NDArray[np.uint8]
 
 MAX_STEP_GAP_MS = 65 * MINUTE_MS  # neighbours in time further apart than this are not compared: hourly series still are
+SELDOM_GAP_MS = 245 * MINUTE_MS  # nor, where a test bears fewer readings, further than this: one in four hours
 INTENSITY_LEAST_MS = 5 * MINUTE_MS
 SPIKE_WIDTH = 2  # longest spike looked for, in samples
 
@@ -234,6 +236,79 @@ def step(
     if fail is not None:
         failed[later[close & (np.abs(change) > fail)]] = True
     return _flags(value, suspect, failed)
+
+
+def alone_in_time(time_ms: TimeArray, value: FloatArray, *, max_gap_ms: int = SELDOM_GAP_MS) -> FlagArray:
+    """Mark values that nothing near enough in time stands beside: neither a spike nor a step can be told of them.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms], increasing, and values in any unit. NaN are stepped over.
+    max_gap_ms : int
+        [ms]
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+        NOT_EVALUATED where both neighbours are further off, or the only one is; else GOOD, MISSING where NaN.
+    """
+    at = np.flatnonzero(np.isfinite(value))
+    flags = _flags(value, np.zeros(value.shape, dtype=np.bool_))
+    if at.size:
+        close = np.concatenate([[False], np.diff(time_ms[at]) <= max_gap_ms, [False]])
+        flags[at[~(close[1:] | close[:-1])]] = Flag.NOT_EVALUATED
+    return flags
+
+
+def dip(
+    time_ms: TimeArray,
+    value: FloatArray,
+    *,
+    depth: float,
+    water_mm: FloatArray,
+    enough_mm: float,
+    neighbour: FloatArray,
+    neighbour_still: float,
+    before_ms: int = 12 * HOUR_MS,
+    after_ms: int = 7 * HOUR_MS,
+    return_fraction: float = 0.3,
+) -> FlagArray:
+    """Flag a fall that is made up again without any water: no ground can do that, whatever dried it.
+
+    Parameters
+    ----------
+    time_ms, value : ndarray, shape (time,)
+        Times [ms], increasing, and water content. [m3 m-3]
+    depth : float
+        Fall within `before_ms` from which it counts. [m3 m-3]
+    water_mm : ndarray, shape (time,)
+        Rain and watering from `before_ms` before each value to `after_ms` after it. [mm] NaN: not tested.
+    enough_mm : float
+        Water that may have made it up. [mm]
+    neighbour : ndarray, shape (time,)
+        The channel next below at the same times. [m3 m-3] NaN where not known: not tested.
+    neighbour_still : float
+        A neighbour that rose by as much within `after_ms` may have got the same water. [m3 m-3]
+    before_ms, after_ms : int
+        [ms]
+    return_fraction : float
+        Share of the fall that may be left afterwards. [1]
+
+    Returns
+    -------
+    ndarray of uint8, shape (time,)
+    """
+    fell = rolling_max(time_ms, value, before_ms) - value
+    rest = fell - (_highest_after(time_ms, value, after_ms) - value)
+    below_rose = _highest_after(time_ms, neighbour, after_ms) - neighbour >= neighbour_still
+    back = (fell >= depth) & (rest <= return_fraction * fell) & np.isfinite(neighbour) & ~below_rose
+    return _flags(value, back & (water_mm < enough_mm))
+
+
+def _highest_after(time_ms: TimeArray, value: FloatArray, window_ms: int) -> FloatArray:
+    """The highest value from each time on for a window. [unit of `value`]"""
+    return rolling_max(-time_ms[::-1], value[::-1], window_ms)[::-1]
 
 
 def intensity(time_ms: TimeArray, amount_mm: FloatArray, *, most_mm_h: float) -> FlagArray:

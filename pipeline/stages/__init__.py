@@ -12,6 +12,7 @@ bit, what the whole record gives, if the rows of `recompute.affected` are handed
   it froze.
 - `field_limits`: Learning the limits of each channel, every four weeks, from its history up to then.
 - `layers`: The third stage: water by layer, once every quarter of an hour, as findings.
+- `probe_faults`: Findings of each fortnight about channels of moisture that are not to be believed as a whole.
 - `quality`: The second stage: how far each observation may be believed, by the tests of `pipeline.soil.quality`.
 - `recompute`: From raw readings to stored observations and findings, for one station and one span.
 - `roots`: Findings of each fortnight: how deep the roots drank, and how much of it they may have drawn from the
@@ -35,6 +36,7 @@ from pipeline.stages.calibrate import CALIBRATE
 from pipeline.stages.climate import DAILY_CLIMATE
 from pipeline.stages.field_limits import FIELD_LIMITS
 from pipeline.stages.layers import LAYER_WATER
+from pipeline.stages.probe_faults import CHANNEL_CHECKS, STANDSTILL
 from pipeline.stages.quality import QUALITY
 from pipeline.stages.roots import ROOTS
 from pipeline.stages.stage import Stage
@@ -43,6 +45,7 @@ from pipeline.stages.treatments import PASSES
 from pipeline.stages.wetting import DRYING, WETTING
 
 STAGES: tuple[Stage[Any], ...] = (
-    CALIBRATE, QUALITY, LAYER_WATER, DAILY_CLIMATE, STRENGTH, ROOTS, WETTING, DRYING, PASSES, FIELD_LIMITS,
+    CALIBRATE, QUALITY, LAYER_WATER, DAILY_CLIMATE, STRENGTH, ROOTS, WETTING, DRYING, STANDSTILL, CHANNEL_CHECKS,
+    PASSES, FIELD_LIMITS,
 )  # fmt: skip
 """Every stage. What a stage reads is drawn by stages before it, but for limits, which hold from their moment on."""

@@ -1,10 +1,10 @@
 """The first stage: from the number heard to the observation, by the curve named for each channel.
 
 Raw is read, never changed, so that a better calibration can be laid over old readings. A number outside the range in
-which its curve was calibrated is refused, not stretched. Where a calibration says how its probe follows warmth, the
-reading is corrected by the soil thermometer at its depth first. A running total of rain becomes the rain since the
-reading before. Sun a little below nought, or a little above it by night, is nought, and humidity a little above 100 per
-cent is 100: such are the offsets of sound sensors.
+which its curve was calibrated is refused, not stretched; within a tenth of its end it counts as that end. Where a
+calibration says how its probe follows warmth, the reading is corrected by the soil thermometer at its depth first. A
+running total of rain becomes the rain since the reading before. Sun a little below nought, or a little above it by
+night, is nought, and humidity a little above 100 per cent is 100: such are the offsets of sound sensors.
 """
 
 from __future__ import annotations

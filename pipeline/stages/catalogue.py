@@ -20,6 +20,7 @@ class Shown(Enum):
     LAYERS = "water by layer, on the station page and the first page"
     LAST_WETTING = "the account of the last wetting, on the station page and the first page"
     GROUND = "what is known of this ground, on the station page"
+    PROBES = "what is said of each probe, on the page of the probes"
 
 
 class Of(Enum):
@@ -196,6 +197,27 @@ _ENTRIES = (
         ("root_zone_recession", "h", "Time constant of the root zone", _TOWARDS_DRY),
     ),
     *_drawn(
+        "standstill",
+        Of.FORTNIGHT,
+        ("stood_still", "h", "Stood still", "the channel repeated one number, longer than twice its own habit"),
+        shown=Shown.PROBES,
+        of_channel=True,
+    ),
+    *_drawn(
+        "channel checks",
+        Of.FORTNIGHT,
+        ("failed_readings", "1", "Readings not believed", "share of a fortnight, more than a fifth of it"),
+        ("warmth_out_of_order", "m", "Looks swapped by its warmth", "depth of the channel that it may stand for"),
+        (
+            "changes_out_of_order",
+            "1",
+            "May be swapped by its changes",
+            "rise of the logarithm of a day's changes of moisture, a depth; a suspicion only",
+        ),
+        shown=Shown.PROBES,
+        of_channel=True,
+    ),
+    *_drawn(
         "passes",
         Of.PASS,
         ("hold_time_change", "h", "Change of the hold time", _AROUND_A_PASS),
@@ -217,6 +239,13 @@ _ENTRIES = (
         Of.LEARNING,
         ("drained_limit", "m3 m-3", "Drained limit", "water content that stays after draining, learned"),
         ("dry_limit", "m3 m-3", "Dry limit", "water content below which roots take none, learned"),
+        of_channel=True,
+    ),
+    *_drawn(
+        "limits",
+        Of.LEARNING,
+        ("sensor_drift", "m3 m-3 yr-1", "Drift of the probe", "against its neighbours, else its own drained readings"),
+        shown=Shown.PROBES,
         of_channel=True,
     ),
 )

@@ -1,20 +1,22 @@
-"""Learning the limits of each channel, every four weeks, from its history up to then.
+"""Learning the limits of each channel, and its drift, every four weeks, from its history up to then.
 
 What is learned holds from that moment on and is kept as a finding under the channel's id; it is never worked out again
 by itself, so neither old findings nor old alerts change when more is known. Because the stages are handed the limits
-with their dates, what they say does not depend on when learning ran. The sums are in `pipeline.soil.limits`.
+with their dates, what they say does not depend on when learning ran. The sums are in `pipeline.soil.limits` and
+`pipeline.soil.drift`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 import numpy as np
 
 from pipeline.diary.station import ChannelLimits, StationContext
+from pipeline.soil import drift
 from pipeline.soil.layers import Place
-from pipeline.soil.limits import learn_limits
+from pipeline.soil.limits import learn_limits, plateaus
 from pipeline.soil.wetting import Watering, events
 from pipeline.stages.stage import (
     FIRST_MONDAY_MS,
@@ -27,9 +29,11 @@ from pipeline.stages.stage import (
     findings_table,
 )
 from pipeline.store import Store
-from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
+from pipeline.units import DAY_MS, EVER_MS, HOUR_MS, FloatArray
 
 LIMIT_QUANTITIES = ("drained_limit", "dry_limit")
+DRIFT_QUANTITY = "sensor_drift"
+DRIFTING = f"it drifts: {drift.DRIFTS:g} m3/m3 a year and more, whatever the doubt"
 EVERY_MS = 28 * DAY_MS
 HISTORY_MS = 2 * 365 * DAY_MS  # at most so much, so that a site that has changed is not held to what it was
 STILL_DEMAND_MM = 1.0  # of a day whose following night counts as still; common practice, no source
@@ -85,7 +89,11 @@ def learn(store: Store, context: StationContext, at_ms: int) -> int:
     wanted = [*context.moisture, *([] if context.rain_channel is None else [context.rain_channel])]
     observed = store.channel_series(wanted, first_ms, at_ms)
     demand = store.finding_series(context.station, FIELD_LIMITS.reads, first_ms, at_ms)
-    found = limits_found(Record(observed, demand), context, at_ms)
+    record = Record(observed, demand)
+    found = [
+        *limits_found(record, context, at_ms),
+        *drift_found(record, _by_day(store, context, at_ms), context, at_ms),
+    ]
     if found:
         store.upsert_findings(findings_table(found, context.station))
     return len(found)
@@ -116,6 +124,61 @@ def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Fi
     return found
 
 
+def _by_day(store: Store, context: StationContext, at_ms: int) -> dict[str, FloatArray]:
+    """Daily means of the moisture of the station and of its neighbours, over the days that drift is judged by."""
+    last = at_ms // DAY_MS
+    first = last - drift.WINDOW_DAYS
+    table = store.steps((*context.moisture, *context.neighbours), first * DAY_MS, last * DAY_MS, DAY_MS)
+    found = {}
+    for channel, rows in table.groupby("channel", sort=False):
+        means = np.full(drift.WINDOW_DAYS, np.nan)
+        means[rows["start_ms"].to_numpy(dtype=np.int64) // DAY_MS - first] = rows["mean"].to_numpy(dtype=np.float64)
+        found[str(channel)] = means
+    return found
+
+
+def drift_found(record: Record, by_day: Mapping[str, FloatArray], context: StationContext, at_ms: int) -> list[Finding]:
+    """Return how each channel of a station drifts, as findings.
+
+    Parameters
+    ----------
+    record : Record
+        Of the station, up to `at_ms`: the plateaus of channels without neighbours.
+    by_day : mapping of str to ndarray, shape (day,)
+        Daily means of its channels and of others, over the `drift.WINDOW_DAYS` days before. [m3 m-3]
+    context : StationContext
+    at_ms : int
+        [ms since 1970, UTC]
+    """
+    found: list[Finding] = []
+    for channel in (i for i in context.moisture if i in by_day):
+        own = by_day[channel].copy()
+        begun = max(drift.WINDOW_DAYS - (at_ms - context.restarted_ms(channel, at_ms)) // DAY_MS, 0)
+        own[:begun] = np.nan  # the probe stood in other ground
+        what = drift.drift_by_neighbours(own, [one for i, one in by_day.items() if i != channel])
+        if not np.isfinite(what.value):
+            what = drift.drift_by_plateaus(*_plateaus(record, context, channel, at_ms))
+        if np.isfinite(what.value):
+            reason = DRIFTING if drift.drifts(what.value, what.low, what.high) else ""
+            found.append(Finding.of(DRIFT_QUANTITY, at_ms, at_ms, replace(what, reason=reason), channel))
+    return found
+
+
+def _plateaus(record: Record, context: StationContext, channel: str, at_ms: int) -> Series:
+    """Drained plateaus of a channel since its probe was set. [ms since 1970, UTC], [m3 m-3]"""
+    place = context.place(channel, at_ms)
+    if place is Place.MIXED or channel not in record.channels:
+        return NO_SERIES
+    times, values = record.channels[channel]
+    shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))
+    medium = context.thatch if place is Place.THATCH else context.soil_at(channel)
+    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
+    waterings = [Watering(w.start_ms, w.end_ms) for w in context.facts.waterings if w.end_ms < at_ms]
+    spells = events(*rain, waterings=waterings, probe=record.channels[channel])
+    nights = _still_nights(record.findings.get("reference_et", NO_SERIES))
+    return plateaus(times[shown:], values[shown:], medium, spells, nights_ms=nights)
+
+
 def _still_nights(demand: Series) -> np.ndarray:
     day_ms, value_mm = demand
     still = day_ms[np.nan_to_num(value_mm, nan=np.inf) <= STILL_DEMAND_MM]
@@ -126,7 +189,7 @@ FIELD_LIMITS = Stage[Callable[[Store, StationContext, int], int]](
     name="limits",
     grain=Grain.ONCE,
     run=learn,
-    channel_findings=LIMIT_QUANTITIES,
+    channel_findings=(*LIMIT_QUANTITIES, DRIFT_QUANTITY),
     reads=("reference_et",),
     length_ms=EVERY_MS,
     lead_in_ms=HISTORY_MS,

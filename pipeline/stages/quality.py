@@ -38,6 +38,7 @@ NATURAL_LOWEST = frozenset(
         "cone_force",
     )
 )
+DIP_BEFORE_MS, DIP_AFTER_MS = 12 * HOUR_MS, 7 * HOUR_MS  # a dip goes down within, and is over after, so long: ours
 NATURAL_HIGHEST = frozenset(("relative_humidity",))
 
 
@@ -202,13 +203,24 @@ def _moisture(
     value = one.believed()
     in_soil = places == _IN_SOIL
     about = _water_about(context, one.time_ms, rain)
-    spikes = tests.spike(one.time_ms, value, height=bounds.moisture_spike, water_about=about)
+    spikes = tests.spike(
+        one.time_ms, value, height=bounds.moisture_spike, max_gap_ms=tests.SELDOM_GAP_MS, water_about=about
+    )
     ignore = spikes == Flag.SUSPECT
     soil_steps = tests.step(
         one.time_ms, value, rise=bounds.soil_rise, fall=bounds.soil_fall, water_about=about, ignore=ignore
     )
     thatch_steps = tests.step(one.time_ms, value, fall=bounds.thatch_fall, ignore=ignore)
     steps = np.where(in_soil, soil_steps, thatch_steps)
+    if _is_seldom(one.time_ms).any():
+        # of hours ground that has just had water may lose or take up as much: only without any for a day
+        rained_day = ~(rain.before(one.time_ms, DAY_MS) < bounds.water_about_mm)
+        wet = rained_day | _watered(context, one.time_ms, DAY_MS)
+        apart = tests.step(
+            one.time_ms, value, rise=bounds.soil_rise, fall=bounds.soil_fall, max_gap_ms=tests.SELDOM_GAP_MS,
+            water_about=wet, ignore=ignore | wet,
+        )  # fmt: skip
+        steps = tests.worst(steps, np.where(in_soil & ~wet, apart, np.uint8(Flag.GOOD)))
     could_rise = value < _by_place(
         places, thatch=context.thatch.saturated[0], soil=context.soil_at(channel_id).saturated[0]
     )
@@ -223,7 +235,14 @@ def _moisture(
     frozen = tests.frost(
         value, _temperature_beside(context, channel_id, one.time_ms, series), threshold_degc=bounds.frost_degc
     )
-    return _also(one, _without_missing(value, spikes, steps, flat, frozen))
+    judged = _also(one, _without_missing(value, spikes, steps, flat, frozen))
+    unseen = (tests.alone_in_time(one.time_ms, value) == Flag.NOT_EVALUATED) & (judged.flag == Flag.GOOD)
+    return replace(judged, flag=np.where(unseen, np.uint8(Flag.NOT_EVALUATED), judged.flag))
+
+
+def _is_seldom(time_ms: TimeArray) -> BoolArray:
+    """Whether each reading comes so long after the one before that hourly series are not meant."""
+    return np.asarray(np.diff(time_ms, prepend=time_ms[:1]) > tests.MAX_STEP_GAP_MS, dtype=np.bool_)
 
 
 def _among_neighbours(
@@ -235,8 +254,10 @@ def _among_neighbours(
     order = [i for i in context.moisture if i in series]
     at = order.index(channel_id)
     in_soil = places == _IN_SOIL
-    if at == 0 or not in_soil.any():
-        # nothing above it to bear witness: a rise may be water that nobody wrote down
+    if at == 0:
+        # nothing above it to bear witness: a rise may be water that nobody wrote down, but not after a fall of its own
+        return _dipped(context, one, series[order[1]] if len(order) > 1 else None, rain)
+    if not in_soil.any():
         return one.flag
     rain_day = rain.before(one.time_ms, DAY_MS)
     above, below = series[order[at - 1]], series[order[at + 1]] if at + 1 < len(order) else None
@@ -258,6 +279,23 @@ def _among_neighbours(
     )
     found = _without_missing(value, rise, gap, alone)
     return _also(one, np.where(in_soil, found, np.uint8(Flag.GOOD))).flag
+
+
+def _dipped(context: StationContext, one: ChannelSeries, below: ChannelSeries | None, rain: _Rain) -> FlagArray:
+    """Flags of the shallowest channel with its dips, held against rain, watering and the channel below."""
+    if below is None:
+        return one.flag
+    bounds, value = context.quality, one.believed()
+    told_ms = DIP_AFTER_MS + HOUR_MS  # rain of an hour may be told at its end
+    water = rain.before(one.time_ms + told_ms, DIP_BEFORE_MS + told_ms)
+    water = np.where(_watered(context, one.time_ms + told_ms, DIP_BEFORE_MS + told_ms), np.inf, water)
+    found = tests.dip(
+        one.time_ms, value,
+        depth=bounds.dip, water_mm=water, enough_mm=bounds.water_about_mm,
+        neighbour=beside(one.time_ms, below.time_ms, below.believed()), neighbour_still=bounds.neighbour_still,
+        before_ms=DIP_BEFORE_MS, after_ms=DIP_AFTER_MS,
+    )  # fmt: skip
+    return _also(one, _without_missing(value, found)).flag
 
 
 def _risen(other: ChannelSeries, at_ms: TimeArray) -> FloatArray:
@@ -316,5 +354,5 @@ QUALITY = Stage[Observe](
     grain=Grain.READING,
     run=quality,
     lead_in_ms=RAIN_GAP_MS + 47 * HOUR_MS,  # rain of a day and more before, or a thermometer that stood still for three
-    look_ahead_ms=3 * HOUR_MS,  # a spike is known by the value after it
+    look_ahead_ms=9 * HOUR_MS,  # a spike is known by the value after it, a dip by its end
 )

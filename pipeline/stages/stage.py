@@ -28,20 +28,21 @@ from pipeline.soil.quality import FlagArray
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, frame_of
 from pipeline.units import DAY_MS, BoolArray, Flag, FloatArray, TimeArray, is_believed
 
-STAGE_VERSION = 16
+STAGE_VERSION = 17
 """Raised with each change that gives other results from the same raw readings and diary; kept with every observation
 and finding, so that what an older program worked out can be told apart and done again.
 
-2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what
-passes changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the
-intervals of arrival share and hold time allow for water nobody saw, and for a probe's slope. 7: a reading
-whose time is not confirmed is believed. 8: hourly reference
-evapotranspiration by ASCE-EWRI 2005, hours filled, and offsets of sun and humidity sensors taken off. 9: a fall of a
-rain gauge's total is a reset when the next reading goes on from it; the end of a sensor's range is suspect,
-and so is a reading dated after its arrival. 10: a pass begun and then done
-is one pass. 11: time constants go towards the dry limit, over four weeks. 12: roots are judged layer by layer,
-and by the gaps between the probes. 14: the share that passed the thatch is told from below and
-from above, and what an hourly gauge tells fell in the hour before. 16: an untreated island names its probe by place."""
+2: limits are learned. 3: dressings, depths measured anew, and probes lifted and put back count. 4: what passes
+changed and took out, how thatch grows, and how thick it must be to have held a wetting. 5: the intervals of arrival
+share and hold time allow for water nobody saw, and for a probe's slope. 7: a reading whose time is not confirmed is
+believed. 8: hourly reference evapotranspiration by ASCE-EWRI 2005, hours filled, and offsets of sun and humidity
+sensors taken off. 9: a fall of a rain gauge's total is a reset when the next reading goes on from it; the end of a
+sensor's range is suspect, and so is a reading dated after its arrival. 10: a pass begun and then done is one pass.
+11: time constants go towards the dry limit, over four weeks. 12: roots are judged layer by layer, and by the gaps
+between the probes. 14: the share that passed the thatch is told from below and from above, and what an hourly gauge
+tells fell in the hour before. 15: "at least" of roots is of a layer. 16: an untreated island names
+its probe by place. 17: readings just beyond a curve's range count as its end, steps of hours and dips are judged, and
+whole channels are."""
 
 FORTNIGHT_MS = 14 * DAY_MS
 FIRST_MONDAY_MS = 4 * DAY_MS  # 1970-01-05

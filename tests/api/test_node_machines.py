@@ -142,6 +142,16 @@ def test_each_probe_says_what_it_said_last_and_what_was_written_of_it(ground: Gr
             } for at_ms, value in zip(months, drained, strict=True)
         ]  # fmt: skip
         ground.pipeline.store.upsert_findings(pd.DataFrame(rows))
+    doubts = [
+        {
+            "station": "s1/p1/moisture_065", "quantity": quantity, "start_ms": NOW_MS - DAY_MS, "end_ms": NOW_MS,
+            "value": value, "low": None, "high": None, "n": 1, "reason": reason, "stage_version": 1,
+        } for quantity, value, reason in (
+            ("stood_still", 31.0, "one number"), ("failed_readings", 0.35, "the rest too"),
+            ("warmth_out_of_order", 0.11, "depths look swapped"), ("sensor_drift", 0.1, "it drifts"),
+        )
+    ]  # fmt: skip
+    ground.pipeline.store.upsert_findings(pd.DataFrame(doubts))
     note = {
         "kind": "note",
         "surface": "square",
@@ -162,6 +172,10 @@ def test_each_probe_says_what_it_said_last_and_what_was_written_of_it(ground: Gr
         "Drift: drained it reads 34 % at 35 mm, and read 30 % on",
         "No drift: drained it reads as on",
         "cable taped",
+        "Stood still at 65 mm for 31 hours: one number.",
+        "Doubtful at 65 mm as a whole: 35 % of a fortnight failed; the rest too.",
+        "Look at 65 mm: depths look swapped.",
+        "Drifts at 65 mm by +0.10 m³/m³ a year: cut a ring beside it and compare.",
     ):
         assert words in page
     assert client.get("/probes").text.count("v act") <= 2

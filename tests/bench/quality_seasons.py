@@ -2,7 +2,7 @@
 
 The ground, its weather and its probes are those of `twin_seasons`; readings are put back into permittivity, the faults
 of `simulator.faults` are laid over them, and the real stages see the result. Which rule spoke is noted by listening in
-on the tests of `pipeline.soil.quality`. Drift is laid on as the virtual probes do it: so much a year.
+on the tests of `pipeline.soil.quality`; what is said of whole channels are findings of fortnights.
 """
 
 from __future__ import annotations
@@ -18,9 +18,11 @@ import pandas as pd
 from hardware.probe import load_probe
 from pipeline.diary.station import StationContext
 from pipeline.soil import quality
+from pipeline.soil.probe_faults import change_order
+from pipeline.stages.probe_faults import CHANNEL_CHECKS, STANDSTILL
 from pipeline.stages.recompute import process
-from pipeline.stages.stage import series_of
-from pipeline.units import DAY_MS, Flag
+from pipeline.stages.stage import Record, find, on_grid, series_of
+from pipeline.units import DAY_MS, HOUR_MS, Flag
 from simulator.climates import CLIMATES
 from simulator.faults import PROBE_FAULTS, PlantedFault, is_silent, planted
 from simulator.history import run
@@ -29,9 +31,10 @@ from tests.bench.twin_seasons import STEP_S, as_heard, context_of, heard, place_
 
 DAYS, BEGIN_DAY, LASTS_DAYS = 42, 14, 21
 REFUSED = "outside_the_curve"  # no test's: calibration refuses what its curve was not made for
-RULES = ("gross_range", "spike", "step", "flat_line", "frost", "rise_without_water", "air_gap", "disagrees")
-FAULTS = (*PROBE_FAULTS, "drift")
-DRIFT_PER_YEAR = 15.0  # of permittivity, about 0.2 m3/m3 a year: a probe that takes in water (ours)
+RULES = ("gross_range", "spike", "step", "flat_line", "frost", "rise_without_water", "air_gap", "disagrees", "dip")
+WHOLE = ("stood_still", "failed_readings", "warmth_out_of_order", "changes_out_of_order")  # of whole channels
+SUSPICIONS = ("changes_out_of_order",)  # told as such, and no alarm
+FAULTS = (*PROBE_FAULTS, "swapped_thermometers")
 FAULTY = "s1/p1/moisture_065"  # not the shallowest, which has nothing above it to bear witness, nor the deepest
 SWAPPED = ("moisture_035", "moisture_160")
 THATCH_DENSITY_G_CM3 = load_probe("thatch").channel("moisture").calibration.parameters["bulk_density_g_cm3"]
@@ -65,6 +68,10 @@ class Seen:
     flags: dict[str, np.ndarray]
     times: dict[str, np.ndarray]
     said: dict[str, set[int]] = field(default_factory=dict)
+    whole: set[tuple[str, str, int]] = field(default_factory=set)
+    """Channel, quantity and fortnight of what was said of whole channels."""
+    change_order: float = np.nan
+    """Greatest slope of the changes with depth, of the fortnights."""
 
 
 def season(seed: int) -> Season:
@@ -87,10 +94,6 @@ def season(seed: int) -> Season:
 
 def with_fault(one: Season, kind: str) -> tuple[Season, str]:
     """A season with one fault planted, and the channel that bears it."""
-    if kind == "drift":
-        raw = one.raw[FAULTY].copy()
-        since_ms = np.clip(one.times[FAULTY] - one.begin_ms, 0, None)
-        return _changed(one, {FAULTY: np.round(raw + DRIFT_PER_YEAR * since_ms / (365.25 * DAY_MS), 2)}), FAULTY
     if kind in ("dropped_replies", "sliced"):
         fault = PlantedFault(kind, (), one.begin_ms, one.end_ms)
         changed = {}
@@ -99,6 +102,15 @@ def with_fault(one: Season, kind: str) -> tuple[Season, str]:
                 silent = np.array([is_silent(fault, int(t), str(one.seed)) for t in times])
                 changed[name] = np.where(silent, np.nan, one.raw[name])
         return _changed(one, changed), FAULTY
+    if kind == "swapped_thermometers":  # the whole sensors change places, as two addresses do
+        water, channel = with_fault(one, "swapped_depths")
+        upper, lower = (f"s1/p1/{name.replace('moisture', 'temperature')}" for name in SWAPPED)
+        inside = (one.times[upper] >= one.begin_ms) & (one.times[upper] < one.end_ms)
+        warm = {
+            upper: np.where(inside, one.raw[lower], one.raw[upper]),
+            lower: np.where(inside, one.raw[upper], one.raw[lower]),
+        }
+        return _changed(water, warm), channel
     named = SWAPPED if kind == "swapped_depths" else (FAULTY.rsplit("/", 1)[1],)
     fault = PlantedFault(kind, named, one.begin_ms, one.end_ms)
 
@@ -137,7 +149,8 @@ def see(one: Season) -> Seen:
         ignore_index=True,
     )  # fmt: skip
     with listening() as said:
-        done = process(series_of(table), one.context).observations
+        drawn = process(series_of(table), one.context)
+    done = drawn.observations
     flags, times, refused = {}, {}, set()
     for number, name in enumerate(one.context.moisture):
         rows = done["channel"] == name
@@ -148,7 +161,21 @@ def see(one: Season) -> Seen:
     # a test may speak of a channel that the stage then judges by another bound: only what was flagged counts
     flagged = {int(row) for found in flags.values() for row in np.flatnonzero(bad(found))}
     said = {rule: {place for place in places if place % CALL in flagged} for rule, places in said.items()}
-    return Seen(flags, times, {REFUSED: refused, **said})
+    until_ms = one.start_ms + DAYS * DAY_MS
+    found = find((STANDSTILL, CHANNEL_CHECKS), drawn.record, one.context, one.start_ms, until_ms)
+    whole = {(each.channel, each.quantity, each.start_ms) for each in found}
+    return Seen(flags, times, {REFUSED: refused, **said}, whole, _change_order(drawn.record, one, until_ms))
+
+
+def _change_order(record: Record, one: Season, until_ms: int) -> float:
+    """The greatest slope of the changes of the soil's moisture with depth, of the fortnights of a season."""
+    soil = [i for i in one.context.moisture if i in record.channels and "/p1/" in i]
+    slopes = []
+    for start_ms, end_ms in CHANNEL_CHECKS.touched(one.context, one.start_ms, until_ms):
+        hours = (end_ms - start_ms) // HOUR_MS
+        grid = [on_grid(record.channels[i], start_ms + HOUR_MS // 2, HOUR_MS, hours) for i in soil]
+        slopes.append(change_order(np.stack(grid, axis=1))[0])
+    return float(np.nanmax(slopes))
 
 
 @contextmanager
