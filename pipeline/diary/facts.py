@@ -37,7 +37,7 @@ PLAY_LENGTH_H = 3.0  # of a fixture whose end is not given: our own choice
 LIGHT_DRESSING_MM = 1.0  # up to so much a dressing is a light one: between 0.6 and 2, our own choice
 SAME_JOB_H = 48.0  # passes less than so long after the one before are one job in several directions: our own choice
 RULER = "a ruler"
-CUTS_FROM_M = 0.002  # a pass less deep goes over a probe: our own choice, where the shallowest lies
+CUTS_FROM_M = 0.0015  # a brush reaches 1 mm, shallow verticutting 1.5 (trade press): less deep goes over a probe
 CLEARANCE_M = 0.025  # below the blades, for roots to hold and for buried things to be safe: common practice, no source
 
 # The kinds of entries that stages, probes in the ground and alerts rest on; advice rests on all.

@@ -50,11 +50,15 @@ from tests.pipeline.kept_site import (
 @pytest.mark.parametrize(
     ("parts", "hours_kept", "note"),
     [
-        ((SITE, CLIMATE, SURFACE, station()), 0, "no forecast of wetness: only 0 days"),
+        ((SITE, CLIMATE, SURFACE, station()), 0, "no forecast of wetness: "),
         ((SITE, CLIMATE, SURFACE, station()), 24 * 3, "14 needed"),
         ((SITE, SURFACE, station()), None, "no [climate] in the settings"),
         (('[site]\nname = "meadow"\n', CLIMATE, SURFACE, station()), None, "no latitude and longitude"),
-        ((SITE, CLIMATE, SURFACE, station(weather=False)), 24 * 9, "no forecast of wetness: only 0 days"),
+        (
+                (SITE, CLIMATE, SURFACE, station(weather=False)),
+                24 * 9,
+                "no forecast of wetness: nothing is known of rain or weather",
+            ),
         (
             (SITE, CLIMATE, SURFACE, station().replace(CORE, "")),
             24 * 9,
