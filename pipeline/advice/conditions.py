@@ -103,6 +103,7 @@ RAIN_WETS_LEAF_MM = 0.2
 DRY, DEW, WET = 0.0, 1.0, 2.0
 WET_THATCH = 1.0  # relative wetness from which disease is "in the wet": our own choice
 LOOK_BACK_H = 168
+HEAT_BACK_H = 24  # heat of the last day counts as reached: our own choice
 
 
 @dataclass(frozen=True)
@@ -211,6 +212,20 @@ def _minimum_ahead(row: Row, hours: Hours, _: Plans) -> FloatArray:
         return np.asarray(_windows(leaf, row.window_h, ahead=True).min(axis=1), dtype=np.float64)
     longer = np.concatenate([leaf, np.full(row.window_h - 1, np.inf)])
     return np.asarray(np.lib.stride_tricks.sliding_window_view(longer, row.window_h).min(axis=1), dtype=np.float64)
+
+
+def _hottest(name: str) -> Callable[[Row, Hours, Plans], FloatArray]:
+    """Return what gives the highest of a series from `HEAT_BACK_H` back to the window ahead, as far as it is measured
+    or forecast. [degC] What nobody knows counts as no heat: the bounds of soil temperature stand beside it."""
+
+    def highest(row: Row, hours: Hours, _: Plans) -> FloatArray:
+        values = hours.of(name)
+        known = np.where(np.isnan(values) | (hours.at_ms >= hours.forecast_end_ms), -np.inf, values)
+        longer = np.pad(known, (HEAT_BACK_H, row.window_h - 1), constant_values=-np.inf)
+        windows = np.lib.stride_tricks.sliding_window_view(longer, HEAT_BACK_H + row.window_h)
+        return np.asarray(windows.max(axis=1), dtype=np.float64)
+
+    return highest
 
 
 def _minimum_back(row: Row, hours: Hours, _: Plans) -> FloatArray:
@@ -438,6 +453,14 @@ _TABLE = (
     ),
     Condition("soil_temperature_cool", "degC", _soil_temperature, _M, *_COLD, Rule.COOL),
     Condition("soil_temperature_warm", "degC", _soil_temperature, _M, *_COLD, Rule.WARM),
+    Condition(
+        "air_heat_ahead_cool", "degC", _hottest("air_temperature_degc"), _M, "", "heat now or within three days", "",
+        "three days without heat ahead", Rule.COOL,
+    ),
+    Condition(
+        "leaf_heat_ahead_cool", "degC", _hottest("surface_temperature_degc"), _M, "",
+        "heat on the leaf now or within three days", "", "three days without heat ahead", Rule.COOL,
+    ),
     Condition(
         "soil_temperature_change_warm", "K in a week", _soil_temperature_change, _M, "", "soil still warming", "",
         "falling soil temperature", Rule.WARM,

@@ -24,6 +24,11 @@ Holes of the table of common practice that the rows were made from, and how they
 - Active disease under tining or slitting closes in the wet and waits in the dry. Scars before heavy dethatching wait.
 - "On the day" is the 12 hours from the start of the job. A wheel mark between a faint print and water at the boot waits
   for brushing.
+- Roots above 1.05, where the ground is called too wet to go on, close brushing, verticutting and dressing, whose wheels
+  mark and smear it; verticutting and dressing wait from 1.0 on. Seed may lie so wet, its machine may not: it waits.
+- Heat closes what wounds cool-season turf: air above 30 or a leaf above 35 degC in the last day, now or within three.
+  Tines and slits are left to their bounds of wetness and soil temperature. Drought stress is wilt that somebody has
+  seen, and roots below their bound.
 - Winter loam or sand on pitches: soil below 8 degC waits there instead of closing.
 - Warm-season seed has the rows of ryegrass but for soil temperature; winter rye into warm turf opens from 10 to 23 degC
   while the soil is cooling, and closes below 8 and above 25 degC as rye does elsewhere.

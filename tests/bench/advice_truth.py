@@ -130,6 +130,8 @@ class Windows:
             "hard_frost_ahead": lambda: _lowest(truth.surface_degc, row.window_h)[:hours],
             "soil_temperature_cool": lambda: _trailing(truth.soil_degc, row.window_h, now=True),
             "soil_temperature_warm": lambda: _trailing(truth.soil_degc, row.window_h, now=True),
+            "air_heat_ahead_cool": lambda: _highest(truth.air_degc, row.window_h)[:hours],
+            "leaf_heat_ahead_cool": lambda: _highest(truth.surface_degc, row.window_h)[:hours],
             "soil_temperature_change_warm": lambda: self._change(row.window_h),
             "growth_now": lambda: self.growth_mean,
             "growth_to_come": lambda: self.growth_to_come,
@@ -204,6 +206,12 @@ def _lowest(values: Array, hours: int, *, back: bool = False) -> Array:
     pad = np.full(hours - 1, np.nan)
     longer = np.concatenate([pad, values] if back else [values, pad])
     return np.lib.stride_tricks.sliding_window_view(longer, hours).min(axis=1)
+
+
+def _highest(values: Array, hours: int) -> Array:
+    """Highest from a day before each hour to so many from it on."""
+    longer = np.concatenate([np.full(24, -np.inf), values, np.full(hours - 1, -np.inf)])
+    return np.lib.stride_tricks.sliding_window_view(longer, 24 + hours).max(axis=1)
 
 
 def last_good_day(windows: Windows, from_day: int, need: float, until_day: int) -> int | None:

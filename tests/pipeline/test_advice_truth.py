@@ -102,6 +102,18 @@ def test_window_of_the_truth_is_the_open_range_and_no_more() -> None:
     assert shut.tolist() == list(range(39, 51))
 
 
+def test_heat_of_the_truth_shuts_from_three_days_before_to_a_day_after() -> None:
+    """31 degC in hour 100 lies in the 72 hours that begin with 29 to 100, and in the day before up to 124 (by hand)."""
+    air = np.full(24 * 400, 18.0)
+    air[100] = 31.0
+    windows = Windows(flat_truth(air_degc=air), Facts("cool", False, "outfield"))
+    shut = np.flatnonzero(~windows.open("scarifying", {"air_heat_ahead_cool": row(-60.0, 30.0, 72)}))
+    assert shut.tolist() == list(range(29, 125))
+    assert Windows(windows.truth, Facts("warm", False, "outfield")).open(
+        "scarifying", {"air_heat_ahead_cool": row(-60.0, 30.0, 72)}
+    ).all()  # fmt: skip
+
+
 def test_last_good_day_leaves_the_growth_that_is_needed() -> None:
     """At a growth of exp(-0.5 (2 / 5.5)^2) = 0.936 a day, 9 growth-days before day 100 need 10 whole days (by hand)."""
     windows = Windows(flat_truth(), Facts("cool", False, "outfield"))

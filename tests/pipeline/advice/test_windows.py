@@ -235,6 +235,46 @@ def test_winter_rye_goes_into_warm_turf_that_cools():
     assert look("overseeding", hours=rising, ground=warm).windows[0].reason == "soil still warming"
 
 
+WOUNDS = ("verticutting", "scarifying", "heavy_dethatching", "hollow_coring", "topdressing")
+SPARED = ("light_raking", "solid_tining", "slitting", "overseeding")
+
+
+@pytest.mark.parametrize("kind", [*WOUNDS, *SPARED])
+@pytest.mark.parametrize(
+    ("name", "degc", "hours_off", "shut"),
+    [
+        ("air_temperature_degc", 30.0, 71, False), ("air_temperature_degc", 30.1, 71, True),
+        ("air_temperature_degc", 30.1, 72, False), ("air_temperature_degc", 30.1, -24, True),
+        ("air_temperature_degc", 30.1, -25, False), ("surface_temperature_degc", 35.0, 71, False),
+        ("surface_temperature_degc", 35.1, 71, True), ("surface_temperature_degc", 35.1, 72, False),
+    ],
+)  # fmt: skip
+def test_heat_of_three_days_ahead_closes_what_wounds(kind, name, degc, hours_off, shut):
+    """Air above 30 or a leaf above 35 degC, a day back to three ahead, closes what wounds cool-season turf alone
+    (common practice, no source)."""
+    mark = f"{'h' if hours_off >= 0 else 'b'}{abs(hours_off)}"
+    hours = good_hours(kind, **{name: series(18.0, **{mark: degc})})
+    assert (now_of(look(kind, hours=hours)) is CLOSED) == (shut and kind in WOUNDS)
+    if shut and kind in WOUNDS:
+        found = look(kind, hours=hours).windows[0]
+        assert "within three days" in found.reason
+        assert found.opens == "three days without heat ahead"
+        warm = look(kind, hours=hours, ground=ground(grass="warm")).windows[0]
+        assert "heat" not in warm.reason  # their best growth is at 31 degC (Gelernter & Stowell 2005)
+    past_the_forecast = replace(hours, forecast_end_ms=NOW_MS, frost_chance_by_day=days(0.0))
+    measured = now_of(look(kind, hours=past_the_forecast)) is CLOSED
+    assert measured == (shut and kind in WOUNDS and hours_off < 0)
+
+
+@pytest.mark.parametrize("kind", ["light_raking", "verticutting", "topdressing"])
+def test_nothing_goes_on_roots_that_are_too_wet_to_go_on(kind):
+    """What is told to keep off above 1.05 is not open there; seed may lie so wet, its machine not (common practice)."""
+    assert now_of(look(kind, hours=good_hours(kind, root_zone_wetness=series(1.06)))) is CLOSED
+    assert now_of(look(kind, hours=good_hours(kind, root_zone_wetness=series(1.0)))) is OPEN
+    seed = good_hours("overseeding", root_zone_wetness=series(1.06))
+    assert now_of(look("overseeding", hours=seed)) is WAIT
+
+
 RENOVATION = TimeSpan(NOW_MS - DAY_MS, NOW_MS + 30 * DAY_MS)
 
 

@@ -27,16 +27,16 @@ slitting          |            | thatch_wetness   | 0 | W-9 W.295 O.3 O.6 O1.05 
 topdressing       |            | thatch_wetness   | 0 | W-9 W.195 O.2 O.5 O.8 W.805 W1 C1.005 | CP
 overseeding       |            | thatch_wetness   | 0 | W-9 W.295 W.3 W.495 O.5 O.7 O1 W1.005 W1.1 C1.105 | CP
 overseeding       |            | thatch_wetness_no_water | 0 | C.295 W.3 W.495 O.5 O9 | CP
-light_raking      |            | root_zone_wetness | 0 | C.145 W.15 W.295 O.3 O9 | CP
-verticutting      |            | root_zone_wetness | 0 | C.295 W.3 W.495 O.5 O9 | CP
+light_raking      |            | root_zone_wetness | 0 | C.145 W.15 W.295 O.3 O.7 O1.05 C1.055 | CP
+verticutting      |            | root_zone_wetness | 0 | C.295 W.3 W.495 O.5 O.7 O1 W1.005 W1.05 C1.055 | CP
 scarifying        |            | root_zone_wetness | 0 | C.295 W.3 W.495 O.5 O.7 O.95 W.955 W1.05 C1.055 | R
 heavy_dethatching |            | root_zone_wetness | 0 | C.395 W.4 W.495 O.5 O.7 O.85 W.855 W1 C1.005 | CP
 hollow_coring     |            | root_zone_wetness | 0 | C.395 W.4 W.595 O.6 O.8 O.95 W.955 W1.05 C1.055 | R
 solid_tining      |            | root_zone_wetness | 0 | C.395 W.4 W.595 O.6 O.8 O1 W1.005 W1.05 C1.055 | R
 slitting          |            | root_zone_wetness | 0 | W-9 W.495 W.695 O.7 O.9 O1.05 W1.055 W1.1 C1.105 | CP
 slitting          |            | root_zone_wetness_clay | 0 | C.495 W.5 W.695 O.7 O9 | CP
-topdressing       |            | root_zone_wetness | 0 | C.245 W.25 W.395 O.4 O9 | CP
-overseeding       |            | root_zone_wetness | 0 | W-9 W.395 W.595 O.6 O9 | CP
+topdressing       |            | root_zone_wetness | 0 | C.245 W.25 W.395 O.4 O.7 O1 W1.005 W1.05 C1.055 | CP
+overseeding       |            | root_zone_wetness | 0 | W-9 W.395 W.595 O.6 O.8 O1.05 W1.055 W9 | CP
 overseeding       |            | root_zone_wetness_no_water | 0 | C.395 W.4 W.595 O.6 O9 | CP
 light_raking      |            | soil_temperature_cool | 24 | C-.05 W0 W2 W4.95 O5 O40 | CP
 verticutting      |            | soil_temperature_cool | 24 | C5.95 W6 W7.95 O8 O15 O21 W21.05 W25 C25.05 | R
@@ -62,6 +62,16 @@ overseeding       | warm       | soil_temperature_warm | 24 | C17.95 W18 W19.95 
 overseeding       | rye        | soil_temperature_warm | 24 | C7.95 W8 W9.95 O10 O15 O23 W23.05 W25 C25.05 | R
 overseeding       | rye        | soil_temperature_change_warm | 168 | O-9 O0 W.05 W60 | R
 overseeding       | rye        | seedbed_temperature | 504 | C7.95 W8 W9.95 O10 O60 | CP
+verticutting      |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
+verticutting      |            | leaf_heat_ahead_cool | 72 | O-9 O30 O35 C35.05 | CP
+scarifying        |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
+scarifying        |            | leaf_heat_ahead_cool | 72 | O-9 O30 O35 C35.05 | CP
+heavy_dethatching |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
+heavy_dethatching |            | leaf_heat_ahead_cool | 72 | O-9 O30 O35 C35.05 | CP
+hollow_coring     |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
+hollow_coring     |            | leaf_heat_ahead_cool | 72 | O-9 O30 O35 C35.05 | CP
+topdressing       |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
+topdressing       |            | leaf_heat_ahead_cool | 72 | O-9 O30 O35 C35.05 | CP
 light_raking      |            | growth_to_come | 0 | W0 W.95 O1 O99 | CP
 verticutting      |            | growth_to_come | 0 | C1.95 W2 W2.95 O3 O99 | D
 scarifying        |            | growth_to_come | 0 | C9.95 W10 W15.95 O16 O99 | D
