@@ -27,7 +27,7 @@ AIR_OVER_LEAF_K = 0.5  # air so little above the frost bound of the leaf: frost 
 DRY_DAYS = 5.0  # before a match in which a square gets no water
 # What the ground takes in one go without running off, by soil: our own choice, from its conductivity when full.
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
-         "first_class_clay_loam": 3.0}  # fmt: skip
+         "first_class_clay_loam": 3.0, "organic_topsoil": 8.0, "peat": 8.0}  # fmt: skip
 MOST_GOES = 4
 # Volumes of a day above which taking water needs leave, as commonly told (AHDB 2019, Water licensing legislation for
 # horticulture, and others). A caution, not the law: local rules decide.

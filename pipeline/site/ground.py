@@ -290,7 +290,9 @@ def _correction_faults(one: InstalledChannel, every: Sequence[InstalledChannel])
     yield f"{place}: found {coefficient!r}, expected {reach} to correct by"
 
 
-SoilMedium = Literal["sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam", "first_class_clay_loam"]
+SoilMedium = Literal[
+    "sand", "sandy_loam", "loam", "clay_loam", "club_clay_loam", "first_class_clay_loam", "organic_topsoil", "peat"
+]
 
 
 class Station(Setting):

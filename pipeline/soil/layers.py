@@ -131,6 +131,16 @@ _TABLE = (
         "first_class_clay_loam", "cricket clay loam, first-class pitch",
         (1.8, 1.9), (0.25, 0.29), (0.25, 0.30), (0.22, 0.28), (0.16, 0.22),
     ),
+    Medium(
+        "organic_topsoil", "organic topsoil, a fifth of it organic",
+        (0.57, 0.91), (0.60, 0.75), (0.55, 0.72), (0.34, 0.54), (0.12, 0.24),
+    ),
+    Medium(
+        "peat", "peaty topsoil",
+        (0.30, 0.50), (0.75, 0.85), (0.70, 0.80), (0.50, 0.68), (0.14, 0.34),
+        status="drained and wilting hold the sandy and the clayey peat (B16, B18) of the Staring series 2018; the rest "
+        "is a " + _WORKING,
+    ),
 )  # fmt: skip
 
 MEDIA: Mapping[str, Medium] = {medium.name: medium for medium in _TABLE}

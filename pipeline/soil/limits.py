@@ -38,6 +38,8 @@ PLATEAU_H: dict[str, tuple[float, float]] = {
     "clay_loam": (120.0, 480.0),  # about 450 h to field capacity: Jabro 2009
     "club_clay_loam": (120.0, 480.0),
     "first_class_clay_loam": (120.0, 480.0),
+    "organic_topsoil": (36.0, 72.0),  # common practice, no source, as for peat
+    "peat": (48.0, 96.0),
 }
 BY_NIGHT = ("clay_loam", "club_clay_loam", "first_class_clay_loam")  # so slow that roots drink meanwhile
 
