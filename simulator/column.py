@@ -46,16 +46,16 @@ class Interface:
 class Repellency:
     """Water repellency of the thatch: below a critical content it conducts less, by contact with water it recovers.
 
-    Idea after Dekker & Ritsema (critical water content, e.g. Water Resour. Res. 1994, 30, 2507-2517); recovery with
-    contact time after Taylor & Blake 1982 (infiltration into thatch near steady after some 10 minutes). 15 % is a
-    starting value, no published one for thatch was found. Drop times of 60-600 s count as strong (Dekker & Jungerius
-    1990, from memory).
+    Idea after Dekker & Ritsema (critical water content, e.g. Water Resour. Res. 1994, 30, 2507-2517); least factor,
+    pull and contact time are set so that the rate through dry thatch is very low at first and near the sustained one
+    after some 10 minutes (Taylor & Blake 1982). 15 % is a starting value, no published one for thatch was found. Drop
+    times of 60-600 s count as strong (Dekker & Jungerius 1990, from memory).
     """
 
     critical_theta: float = 0.15  # [m3 m-3]
-    least_factor: float = 0.1  # conductivity of fully repellent thatch over that of wettable thatch
-    greatest_pull_m: float = 0.02  # drop in head by which fully repellent thatch can draw water in (ours, no source)
-    contact_s: float = 240.0  # e-folding time of recovery under water
+    least_factor: float = 0.01  # conductivity of fully repellent thatch over that of wettable thatch
+    greatest_pull_m: float = 0.01  # drop in head by which fully repellent thatch can draw water in (ours, no source)
+    contact_s: float = 150.0  # e-folding time of recovery under water
     drying_s: float = 86400.0  # e-folding time of turning repellent once below the critical content
 
 
