@@ -90,6 +90,9 @@ def test_setup_adds_each_adapter_once_under_a_name_of_its_own(pty_plug, sensor_l
         captured = capsys.readouterr()
         assert told in captured.out + captured.err and "not understood" not in captured.err
     assert settings.read_text() == written
+    settings.write_text("[[line\n")
+    assert main(["setup", "--port", ports[0], "--write", str(settings)]) == 1
+    assert f"{settings}: found text that is not TOML" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
