@@ -388,7 +388,7 @@ def test_a_penetrometer_is_told_apart_from_what_is_always_heard(make_ground: Mak
     cone = '[[surface.station.probe]]\nname = "c1"\nmodel = "cone_hard"\n'
     ground = make_ground(settings=head + rest[rest.index("[[surface]]") :] + cone)
     ground.hear(readings(60, first_hour=420))
-    client, place = TestClient(create_app(ground.pipeline)), "Outfield, long side: the c1 penetrometer"
+    client, place = TestClient(create_app(ground.pipeline)), "Outfield, long side: the penetrometer"
     only = "It is heard only when somebody docks it."
     assert answers(client)[QUESTIONS[5]][:2] == [
         "All 4 fixed probes are heard.", f"{place} has not been read yet. {only}",
