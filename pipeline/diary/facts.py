@@ -38,6 +38,7 @@ LIGHT_DRESSING_MM = 1.0  # up to so much a dressing is a light one: between 0.6 
 SAME_JOB_H = 48.0  # passes less than so long after the one before are one job in several directions: our own choice
 RULER = "a ruler"
 CUTS_FROM_M = 0.0015  # a brush reaches 1 mm, shallow verticutting 1.5 (trade press): less deep goes over a probe
+NO_BLADES = ("light_raking",)  # goes over a probe, where blades as shallow might catch it: our own choice
 CLEARANCE_M = 0.025  # below the blades, for roots to hold and for buried things to be safe: common practice, no source
 
 # The kinds of entries that stages, probes in the ground and alerts rest on; advice rests on all.
@@ -512,9 +513,9 @@ class Intent:
 def in_the_way(intent: Intent, buried: Sequence[Buried]) -> tuple[str, ...]:
     """Return the names of what must be lifted first: anything less than 25 mm below the blades, and not lifted.
 
-    Nothing is in the way of a pass that goes over what lies there: a dressing (depth 0), a brush (1 mm).
+    Nothing is in the way of a pass that goes over what lies there: a dressing (depth 0), a brush or a light rake.
     """
-    if intent.depth_m < CUTS_FROM_M:
+    if intent.depth_m <= 0.0 or (intent.kind in NO_BLADES and intent.depth_m < CUTS_FROM_M):
         return ()
     return tuple(b.name for b in buried if not b.lifted and b.depth_m < intent.depth_m + CLEARANCE_M - 1e-9)
 
