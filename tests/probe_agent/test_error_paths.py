@@ -58,6 +58,12 @@ def test_what_the_running_agent_refuses_is_said(write_config, answering_agent, c
     assert "the running agent has none of that name" in capsys.readouterr().err
 
 
+def test_doctor_says_what_an_agent_does_not_tell(write_config, answering_agent):
+    """One that does not say what the server knows, as an earlier version: neither good nor a fault, in its words."""
+    found = doctor._names(load(write_config()))
+    assert found.good is None and found.text.endswith("(the running agent has none of that name)")
+
+
 def test_once_says_where_it_cannot_keep_anything(write_config, tmp_path, capsys):
     """A file where the state folder should be: exit 1 and which one."""
     (tmp_path / "state").write_text("")
