@@ -1,9 +1,10 @@
 """From the broker to a bounded queue, and receipts back.
 
 The network callback only puts a message in the queue; it decodes nothing and never raises. A message is acknowledged
-when the worker says that it is on disk, never before. When the queue is full the message is left unacknowledged and
-the session is taken up again once there is room, so that the broker sends it anew; nodes also send again whatever
-has no receipt. Alert events leave by the same connection. It is the only module of this package that knows the MQTT
+when the worker says that it is on disk, never before. From half a queue on the rest is left on the wire, and the broker
+keeps it; where the queue is full all the same the message is left unacknowledged and the session is taken up again once
+there is room, so that the broker sends it anew; nodes also send again whatever has no receipt. Alert events leave by
+the same connection. It is the only module of this package that knows the MQTT
 library, and must know nothing of stores.
 """
 
@@ -47,7 +48,8 @@ from pipeline.site.settings import read_secret
 
 log = logging.getLogger(__name__)
 
-MAX_QUEUE_MESSAGES = 64
+MAX_QUEUE_MESSAGES = 128
+READ_PAUSE_S = 10.0  # reading rests no longer, or the broker's answers to our pings would be missed: our own choice
 KEEPALIVE_S = 30
 BROKER_CONNECT_TIMEOUT_S = 5.0
 EXCHANGE_S = 0.2  # how long a step reads and writes
@@ -117,6 +119,7 @@ class Ingest:
         self._broker, self._site, self._metrics, self._clock = broker, site, metrics, clock
         self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
         self._room_again = max(1, max_queue // 2)
+        self._rests_since_s: float | None = None  # reading, for want of room [s, steady]
         self._acknowledged: deque[Arrival] = deque()
         self._receipts: dict[tuple[str, str, str], Receipt] = {}  # the newest of each outbox, the latest last
         self._unsent: dict[tuple[str, str, str], None] = {}
@@ -145,7 +148,7 @@ class Ingest:
         except queue.Empty:
             return None
         self._metrics.queue.set(self._queue.qsize())
-        if self._refused and self._queue.qsize() < self._room_again:
+        if (self._refused or self._rests_since_s is not None) and self._queue.qsize() < self._room_again:
             self._wake()
         return arrival
 
@@ -283,14 +286,16 @@ class Ingest:
             self._lost("the connection was closed")
             return
         pending = getattr(sock, "pending", None)
-        wait_s = 0.0 if pending is not None and pending() > 0 else timeout_s
+        reads = self._reads()
+        wait_s = 0.0 if reads and pending is not None and pending() > 0 else timeout_s
+        readers = [sock, self._wake_receive] if reads else [self._wake_receive]
         writers = [sock] if self._client.want_write() else []
-        readable, writable, _ = select.select([sock, self._wake_receive], writers, [], wait_s)
+        readable, writable, _ = select.select(readers, writers, [], wait_s)
         if self._wake_receive in readable:
             self._wake_receive.recv(4096)
             self._woken = False  # what was queued before is sent by the next exchange, what is queued after wakes it
         result = MQTTErrorCode.MQTT_ERR_SUCCESS
-        if sock in readable or wait_s == 0.0:
+        if reads and (sock in readable or wait_s == 0.0):
             result = self._client.loop_read()
         if writable and result == MQTTErrorCode.MQTT_ERR_SUCCESS:
             result = self._client.loop_write()
@@ -298,6 +303,18 @@ class Ingest:
             result = self._client.loop_misc()
         if result != MQTTErrorCode.MQTT_ERR_SUCCESS:
             self._lost(self._why(result))
+
+    def _reads(self) -> bool:
+        """Return whether to read on: a broker may send more at once than it was told to.
+
+        What is refused for want of room costs the connection; in a flood nothing else would come through.
+        """
+        if self._queue.qsize() < self._room_again:
+            self._rests_since_s = None
+            return True
+        now_s = self._clock.monotonic()
+        self._rests_since_s = now_s if self._rests_since_s is None else self._rests_since_s
+        return now_s - self._rests_since_s >= READ_PAUSE_S
 
     def _send_waiting(self) -> None:
         while self._acknowledged:

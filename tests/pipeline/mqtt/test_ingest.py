@@ -19,6 +19,7 @@ from paho.mqtt import client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.reading import MAX_PAYLOAD_BYTES, Notice, Receipt, decode_notice, decode_receipt
+from pipeline.mqtt import ingest as ingest_module
 from pipeline.mqtt.broker import EmbeddedBroker
 from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.run.clock import SystemClock
@@ -145,10 +146,32 @@ def test_what_was_sent_while_nobody_listened_is_in_the_session(
         assert take_all(ingest, 1, until)[0].payload == b"meanwhile"
 
 
-def test_a_full_queue_refuses_and_takes_up_again_when_there_is_room(
+def test_what_there_is_no_room_for_stays_with_the_broker(
     real_broker: EmbeddedBroker, make: Callable[..., Ingest], stepping: Steps, until: Until, free_port: int
 ) -> None:
-    """With room for two, five messages are never more than two in memory, and all five arrive in the end."""
+    """With room for two, of five messages one is taken at a time, none is refused, and the connection stays."""
+    metrics = Metrics()
+    payloads = [b"%d" % i for i in range(5)]
+    with stepping(make(metrics, max_queue=2)) as ingest, plain_client(free_port, [], until) as (client, _):
+        until(lambda: ingest.connected, "connected")
+        publish(client, *payloads)
+        until(lambda: ingest.waiting == 1, "one is there")
+        assert [a.payload for a in take_all(ingest, 5, until)] == payloads
+    value = metrics.registry.get_sample_value
+    assert value("underturf_ingest_refused_messages_total") == value("underturf_ingest_reconnects_total") == 0
+
+
+def test_a_full_queue_refuses_and_takes_up_again_when_there_is_room(
+    real_broker: EmbeddedBroker,
+    make: Callable[..., Ingest],
+    stepping: Steps,
+    until: Until,
+    free_port: int,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """With room for two, and the worker at rest for long, five messages are never more than two in memory, and all five
+    arrive in the end."""
+    monkeypatch.setattr(ingest_module, "READ_PAUSE_S", 0.0)
     metrics = Metrics()
     payloads = {b"%d" % i for i in range(5)}
     with stepping(make(metrics, max_queue=2)) as ingest, plain_client(free_port, [], until) as (client, _):
