@@ -34,12 +34,14 @@ from api import (
     probes,
     problems,
     season,
+    trust,
 )
 from api.load import MAX_ANSWERS_KEPT, FactCache
 from api.pages import alerts, book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
 from api.pages import ground as ground_page
 from api.pages import probes as probe_pages
+from api.pages import trust as trust_page
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
 from pipeline.service import Pipeline
@@ -78,7 +80,8 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     problems.install(app)
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station,
-        probes, probe_pages, alerts, book, windows, work, year, ground_page, compare, compare_page, forms,
+        probes, probe_pages, alerts, book, windows, work, year, ground_page, compare, compare_page, trust, trust_page,
+        forms,
     ):  # fmt: skip
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

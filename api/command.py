@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import math
 import os
+import ssl
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -63,6 +64,13 @@ def _parser() -> argparse.ArgumentParser:
     serve.set_defaults(run=_serve)
     check = commands.add_parser("check", help="read the configuration and say every fault in it")
     check.set_defaults(run=_check)
+    certificate = commands.add_parser(
+        "certificate", help="make or renew what encrypts the pages where others reach them"
+    )
+    certificate.add_argument(
+        "--new-authority", action="store_true", help="begin anew: every phone and node has to be given it again"
+    )
+    certificate.set_defaults(run=_certificate)
     recompute = commands.add_parser("recompute", help="work out a span anew from the raw readings")
     recompute.add_argument("--station", help="one station only")
     recompute.add_argument("--from", dest="first", type=day, metavar="DATE", help="first day, 2026-05-01")
@@ -123,8 +131,8 @@ def _parser() -> argparse.ArgumentParser:
     service.add_argument("--do", action="store_true", help="do it; without this it is only printed")
     service.set_defaults(run=_install_service)
     for command in (
-        serve, check, recompute, taking, giving, size, backup, verify, restore, quarantine, sheet, summary, notify,
-        service,
+        serve, check, certificate, recompute, taking, giving, size, backup, verify, restore, quarantine, sheet, summary,
+        notify, service,
     ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
@@ -194,7 +202,8 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     from api.ground import doubts_of_settings
-    from api.serve import is_loopback, open_to_others
+    from api.serve import encryption, open_to_others
+    from pipeline.site.server import is_loopback
     from pipeline.store.opening import meet_server
 
     config = _config(parsed)
@@ -209,6 +218,8 @@ def _check(parsed: argparse.Namespace) -> int:
     )
     for line in meet_server(config):
         print(line)
+    if encryption(config) is not None and not _certificate_is_good(config, parsed.config.name):
+        return 1
     if warning := open_to_others(config.pages):
         print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
     broker = config.broker
@@ -220,6 +231,49 @@ def _check(parsed: argparse.Namespace) -> int:
     if config.backup.dir is not None and not config.backup.dir.is_dir():
         found = f"found no folder {config.backup.dir}, expected that of the backups when one is made"
         print(f"{parsed.config.name}: backup.dir: warning: {found}", file=sys.stderr)
+    return 0
+
+
+def _certificate_is_good(config: SiteConfig, file: str) -> bool:
+    """Print how long the certificate of the pages holds and for which names, and what a browser would refuse."""
+    from api.certificate import authority_facts, lacking_names, server_facts
+    from pipeline.run.clock import SystemClock
+    from pipeline.units import utc_text
+
+    held = server_facts(config)
+    until, names = utc_text(held.until_ms), ", ".join(held.names) or "no name"
+    if config.pages.cert_file is None:
+        print(f"pages: authority, SHA-256 {authority_facts(config).fingerprint}")
+    print(f"pages: encrypted, TLS 1.2 or later; certificate until {until}, for {names}")
+    fault = held.fault(SystemClock().now_ms())
+    if fault:
+        print(f"pages: the certificate {fault}. `underturf certificate` makes another", file=sys.stderr)
+    for name in lacking_names(config):
+        print(
+            f"{file}: pages: warning: the certificate is not for {name}, and a browser that asks by it refuses: "
+            "`underturf certificate`",
+            file=sys.stderr,
+        )
+    return not fault
+
+
+def _certificate(parsed: argparse.Namespace) -> int:
+    from api.certificate import authority_facts, make_certificate
+    from pipeline.run.clock import SystemClock
+
+    config = _config(parsed)
+    if config.pages.cert_file is not None:
+        print(
+            f"pages.cert_file: found {config.pages.cert_file}, expected none: who made that one renews it",
+            file=sys.stderr,
+        )
+        return 2
+    print(*make_certificate(config, SystemClock().now_ms(), new_authority=parsed.new_authority), sep="\n")
+    print(f"authority, SHA-256: {authority_facts(config).fingerprint}")
+    if config.pages.is_encrypted:
+        print("next: open /trust on the phone, and compare these digits. A running service uses it within a minute.")
+    else:
+        print('next: in [pages] host = "0.0.0.0" (or an address of this machine), start the service, open /trust')
     return 0
 
 
@@ -460,12 +514,16 @@ def _asked(config: SiteConfig, address: str) -> str:
     """Return what the running service answers at an address of its own. Raises OSError where it does not."""
     import httpx
 
-    pages = config.pages
+    pages, scheme, known = config.pages, "http", ssl.create_default_context()
+    if pages.is_encrypted:
+        from api.certificate import client_context
+
+        scheme, known = "https", client_context(config)
     everywhere = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}  # not addresses one can ask
     host = everywhere.get(pages.host, pages.host)
     host = f"[{host}]" if ":" in host else host
     try:
-        answer = httpx.get(f"http://{host}:{pages.port}{address}", timeout=30.0)
+        answer = httpx.get(f"{scheme}://{host}:{pages.port}{address}", timeout=30.0, verify=known)
     except httpx.HTTPError as err:
         raise OSError(f"found no service at {host}:{pages.port} ({err}), expected `underturf serve` to run") from err
     if answer.status_code != 200:

@@ -3,13 +3,18 @@
 A head and a body have a time for the whole of them, so that a client that sends a byte now and then gains nothing, and
 an answer is cut off when it is not being read. Where there are too many connections, the one that has waited longest
 without a request makes room. uvicorn's own limit of connections would refuse everybody's requests instead, and its
-timeout counts from the last byte.
+timeout counts from the last byte. The same holds from the first byte of an encrypted connection: a handshake has the
+time of a head. Whoever begins one in the clear is told so.
 """
 
 from __future__ import annotations
 
 import asyncio
-from typing import cast
+import ipaddress
+import ssl
+from asyncio import sslproto
+from collections.abc import Callable
+from typing import Any, cast
 
 import h11
 from uvicorn.protocols.http.h11_impl import H11Protocol
@@ -29,6 +34,9 @@ CONNECTION_LIMITS = {
     "pages_body_seconds": BODY_WITHIN_S,
     "pages_read_seconds": READ_WITHIN_S,
 }
+SSL_END_WITHIN_S = 5.0  # for the other end's own end of an encrypted connection
+TLS_HANDSHAKE = 0x16  # the first byte of whoever encrypts (RFC 8446, 5.1)
+_PLAIN_WORD = "HTTP/1.1 {} \r\nConnection: close\r\nContent-Type: text/plain\r\nContent-Length: {}\r\n\r\n{}"
 _REFUSAL = b"HTTP/1.1 503 Service Unavailable\r\nRetry-After: 10\r\nConnection: close\r\nContent-Length: 0\r\n\r\n"
 
 
@@ -36,6 +44,8 @@ class BoundedConnection(H11Protocol):
     """One connection. `counted` is where connections and cuts are counted; see `bounded`."""
 
     counted: Metrics
+    only_from: str | None = None  # beside this machine itself: the address of a proxy
+    raw: asyncio.Transport | None = None  # below an encrypted one: it too holds what is not sent yet
     _awaited: object = None
     _since_s = 0.0
     _deadline: asyncio.TimerHandle | None = None
@@ -51,6 +61,12 @@ class BoundedConnection(H11Protocol):
         super().connection_made(transport)
         self.counted.connections.inc()
         self._look()
+        if self.only_from is not None and not self._is_allowed(self.only_from):
+            self.counted.connections_cut.labels("stranger").inc()
+            word = "These pages are asked for through their proxy, pages.proxy of the settings, and by nobody else."
+            self.transport.write(_plain_word("403 Forbidden", word))
+            self.transport.close()
+            return
         self._make_room()
 
     def connection_lost(self, exc: Exception | None) -> None:
@@ -110,7 +126,15 @@ class BoundedConnection(H11Protocol):
             self._watch_reader()
 
     def _unsent_bytes(self) -> int:
-        return self.transport.get_write_buffer_size()
+        below = 0 if self.raw is None else self.raw.get_write_buffer_size()
+        return self.transport.get_write_buffer_size() + below
+
+    def _is_allowed(self, proxy: str) -> bool:
+        """Whether the other end is the proxy, or on this machine."""
+        if self.client is None or self.server is None:
+            return False
+        other, here = (_plain_address(one[0]) for one in (self.client, self.server))
+        return other.is_loopback or other in (here, _plain_address(proxy))
 
     def cut(self, reason: str) -> None:
         """End the connection at once, whatever is still to be sent on it."""
@@ -135,10 +159,98 @@ class BoundedConnection(H11Protocol):
         self.transport.close()
 
 
-def bounded(metrics: Metrics) -> type[BoundedConnection]:
-    """Return the class of the connections of one server, which count in its metrics."""
+class EncryptedConnection(sslproto.SSLProtocol):
+    """The encryption of one connection, from its first byte.
+
+    The library counts a connection, and gives it a deadline of ours, only once the handshake is done: until then it
+    has one here, and among too many that have none done the oldest makes room.
+    """
+
+    def __init__(
+        self, within: BoundedConnection, context: ssl.SSLContext, begun: dict[EncryptedConnection, None]
+    ) -> None:
+        super().__init__(
+            asyncio.get_running_loop(), within, context, None, server_side=True,  # type: ignore[arg-type]
+            ssl_handshake_timeout=HEAD_WITHIN_S, ssl_shutdown_timeout=SSL_END_WITHIN_S,  # type: ignore[arg-type]
+        )  # fmt: skip
+        self._within, self._begun = within, begun
+        self._read: memoryview | None = None
+        self._first = True
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        self._within.raw = transport
+        for one in [one for one in self._begun if one.is_done]:
+            del self._begun[one]
+        self._begun[self] = None
+        if len(self._begun) > MOST_OF_AN_ADDRESS:
+            oldest = next(iter(self._begun))
+            del self._begun[oldest]
+            oldest.cut()
+        super().connection_made(transport)
+
+    @property
+    def is_done(self) -> bool:
+        """Whether the handshake is over, well or not."""
+        return self._within.transport is not None or self._within.raw is None or self._within.raw.is_closing()
+
+    def cut(self) -> None:
+        """End it in the middle of the handshake."""
+        self._within.counted.connections_cut.labels("room").inc()
+        if self._within.raw is not None:
+            self._within.raw.abort()
+
+    def connection_lost(self, exc: BaseException | None) -> None:
+        self._begun.pop(self, None)
+        super().connection_lost(exc)
+
+    def get_buffer(self, n: int) -> Any:
+        self._read = super().get_buffer(n)
+        return self._read
+
+    def buffer_updated(self, nbytes: int) -> None:
+        if self._first and self._read is not None and self._within.raw is not None:
+            self._first = False
+            if self._read[0] != TLS_HANDSHAKE:
+                self._within.counted.connections_cut.labels("clear").inc()
+                word = "These pages are encrypted: begin their address with https:// in place of http://."
+                self._within.raw.write(_plain_word("400 Bad Request", word))
+                self._within.raw.close()
+        if self._within.raw is None or not self._within.raw.is_closing():
+            super().buffer_updated(nbytes)
+
+
+def _plain_word(status: str, word: str) -> bytes:
+    return _PLAIN_WORD.format(status, len(word) + 1, word + "\n").encode()
+
+
+def _plain_address(text: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address:
+    """An address; one of IPv4 that came by a socket of IPv6 as it is."""
+    address = ipaddress.ip_address(text.partition("%")[0])
+    mapped = address.ipv4_mapped if isinstance(address, ipaddress.IPv6Address) else None
+    return mapped or address
+
+
+def bounded(
+    metrics: Metrics, *, context: ssl.SSLContext | None = None, proxy: str | None = None
+) -> Callable[..., asyncio.BaseProtocol]:
+    """Return what makes the connections of one server, which count in its metrics.
+
+    Parameters
+    ----------
+    metrics : Metrics
+    context : ssl.SSLContext, optional
+        What they are encrypted with; in the clear without.
+    proxy : str, optional
+        Address of the only other machine that may connect.
+    """
 
     class Counted(BoundedConnection):
         counted = metrics
+        only_from = proxy
 
-    return Counted
+    begun: dict[EncryptedConnection, None] = {}
+
+    def encrypted(**more: Any) -> EncryptedConnection:
+        return EncryptedConnection(Counted(**more), context, begun)  # type: ignore[arg-type]
+
+    return Counted if context is None else encrypted

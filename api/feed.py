@@ -30,8 +30,8 @@ from pipeline.advice.report import (
 )
 from pipeline.diary.fixtures import FeedEntry, build_feed
 from pipeline.forecast.wetness import in_ten
+from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
-from pipeline.site.local_units import LocalUnits
 
 CALENDAR_TYPE = "text/calendar; charset=utf-8"
 LOOK_AGAIN_S = 3600  # advice is worked out by the hour
@@ -53,7 +53,7 @@ def whole(request: Request) -> Response:
     pipeline = pipeline_of(request)
     advice, site = advice_of(pipeline), pipeline.config.site
     entries = [entry for one in advice.surfaces for entry in entries_of(one, site.name)]
-    return _calendar(advice, entries, site.title, site.units)
+    return _calendar(pipeline, advice, entries, site.title)
 
 
 @router.get(
@@ -69,7 +69,7 @@ def of_one(request: Request, name: str) -> Response:
         raise Problem(404, "No such surface", f"found {name!r}, expected {nearest(name, known)}")
     advice, site = advice_of(pipeline), pipeline.config.site
     surface = of_surface(advice, name)
-    return _calendar(advice, list(entries_of(surface, site.name)), f"{site.title}: {surface.title}", site.units)
+    return _calendar(pipeline, advice, list(entries_of(surface, site.name)), f"{site.title}: {surface.title}")
 
 
 def entries_of(surface: SurfaceAdvice, site: str) -> Iterator[FeedEntry]:
@@ -133,8 +133,10 @@ def _description(one: PassAdvice, stretch: Stretch) -> str:
     return "\n".join(lines)
 
 
-def _calendar(advice: SiteAdvice, found: list[FeedEntry], title: str, units: LocalUnits) -> Response:
-    entries = [replace(e, title=units.text(e.title), description=units.text(e.description)) for e in found]
+def _calendar(pipeline: Pipeline, advice: SiteAdvice, found: list[FeedEntry], title: str) -> Response:
+    units, address = pipeline.config.site.units, pipeline.config.pages.address
+    url = "" if address is None else f"{address}/work"
+    entries = [replace(e, title=units.text(e.title), description=units.text(e.description), url=url) for e in found]
     # By the entries, not the bytes: the time at which it was made changes hourly and says nothing new. So it is weak.
     tag = f'W/"{hashlib.sha256(repr((title, entries)).encode()).hexdigest()[:32]}"'
     headers = {"ETag": tag, "Cache-Control": f"max-age={LOOK_AGAIN_S}"}

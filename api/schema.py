@@ -267,6 +267,19 @@ class ClockOut(BaseModel):
     by: str = Field(examples=["the system"])
 
 
+class CertificateOut(BaseModel):
+    """How the pages are encrypted. `own_authority` is false for a certificate that `pages.cert_file` brings; the digits
+    are those that `underturf check` prints on the box."""
+
+    encrypted: bool = Field(examples=[True])
+    own_authority: bool = Field(examples=[True])
+    authority_sha256: str | None = Field(examples=["0B:5D:7A"])
+    authority_until: Time | None
+    names: list[str] = Field(examples=[["shed.local", "192.168.1.20"]])
+    begins: Time | None
+    until: Time | None
+
+
 class NodeHealthOut(BaseModel):
     """How the machine of a node is, as it last said; null what it could not read."""
 

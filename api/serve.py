@@ -5,10 +5,10 @@ When a part of the pipeline crashes the whole service ends with code 1, so that 
 
 from __future__ import annotations
 
-import ipaddress
 import logging
 import signal
 import socket
+import ssl
 import threading
 
 import uvicorn
@@ -18,13 +18,15 @@ from api.app import create_app
 from api.connections import bounded
 from api.damaged import damaged_app, tell_until_taken
 from api.load import keep_memory_returnable
-from pipeline.errors import StoreDamaged, StoreForeign
+from pipeline.errors import PipelineFault, StoreDamaged, StoreForeign
+from pipeline.run.clock import Clock
 from pipeline.service import Pipeline
-from pipeline.site.server import PagesConfig
+from pipeline.site.server import PagesConfig, is_loopback
 from pipeline.site.settings import SiteConfig
 
 STOP_WITHIN_S = 5  # live updates are cut after that
 SERVER_LOOK_S = 1.0
+CERTIFICATE_LOOK_S = 60.0
 BACKLOG = 100
 log = logging.getLogger(__name__)
 
@@ -37,32 +39,36 @@ def serve(config: SiteConfig) -> int:
     OSError
         When the pages cannot have their port.
     PipelineFault
-        When the pipeline cannot start. A damaged database is no reason: then the pages say so, and nothing else runs.
+        When the pipeline cannot start, or the pages would be in the clear where others reach them. A damaged
+        database is no reason: then the pages say so, and nothing else runs.
     """
     keep_memory_returnable()
+    context = encryption(config)
     with listen(config.pages) as listener:
         try:
             pipeline = Pipeline(config)
         except (StoreDamaged, StoreForeign) as fault:
-            return _serve_damaged(config, listener, str(fault))
-        server = PagesServer(create_app(pipeline))
+            return _serve_damaged(config, listener, context, str(fault))
+        server = PagesServer(create_app(pipeline), pages=config.pages, context=context)
         # When it is done the library sends the signal once more to whoever handled it before: with no handler of ours
         # that would end the process before the pipeline has been stopped.
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, server.handle_exit)
         pipeline.start()
         threading.Thread(target=_stop_when_ended, args=(pipeline, server), name="watch", daemon=True).start()
+        ended = _keep_certificate(config, context, pipeline.clock)
         _say_where(config.pages)
         try:
             server.run(sockets=[listener])
         finally:
+            ended.set()
             pipeline.stop()
     return 1 if pipeline.crash else 0
 
 
-def _serve_damaged(config: SiteConfig, listener: socket.socket, reason: str) -> int:
+def _serve_damaged(config: SiteConfig, listener: socket.socket, context: ssl.SSLContext | None, reason: str) -> int:
     """Say at every address that the data are damaged, until told to stop."""
-    server = PagesServer(damaged_app(config, reason))
+    server = PagesServer(damaged_app(config, reason), pages=config.pages, context=context)
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, server.handle_exit)
     ended = threading.Event()
@@ -78,11 +84,21 @@ def _serve_damaged(config: SiteConfig, listener: socket.socket, reason: str) -> 
 class PagesServer(uvicorn.Server):
     """Serves the application, and ends its live updates first, lest it wait for every page somebody has left open."""
 
-    def __init__(self, app: FastAPI, *, log_level: str = "warning") -> None:
+    def __init__(
+        self,
+        app: FastAPI,
+        *,
+        pages: PagesConfig | None = None,
+        context: ssl.SSLContext | None = None,
+        log_level: str = "warning",
+    ) -> None:
+        proxy = None if pages is None else pages.proxy
+        alone = None if pages is None or is_loopback(pages.host) else proxy
         super().__init__(
             uvicorn.Config(
                 app, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_WITHIN_S, ws="none",
-                http=bounded(app.state.metrics),
+                http=bounded(app.state.metrics, context=context, proxy=alone),  # type: ignore[arg-type]
+                proxy_headers=proxy is not None, forwarded_allow_ips=proxy and [proxy],
             )
         )  # fmt: skip
         self._ending: threading.Event = app.state.ending
@@ -108,28 +124,63 @@ def listen(pages: PagesConfig) -> socket.socket:
     return listener
 
 
-def is_loopback(host: str) -> bool:
-    """Whether an address can be reached from this machine only."""
+def encryption(config: SiteConfig) -> ssl.SSLContext | None:
+    """Return what the pages are encrypted with; None where they are not.
+
+    Raises
+    ------
+    PipelineFault
+        Where they would have to be and there is no certificate.
+    """
+    if not config.pages.is_encrypted:
+        return None
+    from api.certificate import NoCertificate, server_context
+
     try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
+        return server_context(config)
+    except NoCertificate as err:
+        raise NoCertificate(
+            f"pages.host: found {config.pages.host}, which others reach, and no encryption. {err}. Or name the one web "
+            "server in front as pages.proxy, or set pages.host to 127.0.0.1."
+        ) from err
+
+
+def _keep_certificate(config: SiteConfig, context: ssl.SSLContext | None, clock: Clock) -> threading.Event:
+    """Renew the certificate in time from a thread, and use whatever another has made; return what ends it."""
+    ended = threading.Event()
+    if context is not None:
+        threading.Thread(
+            target=_look_after, args=(config, context, clock, ended), name="certificate", daemon=True
+        ).start()
+    return ended
+
+
+def _look_after(config: SiteConfig, context: ssl.SSLContext, clock: Clock, ended: threading.Event) -> None:
+    from api.certificate import keep_certificate
+
+    told, held = "", 0
+    while not ended.is_set():
+        try:
+            held = keep_certificate(config, context, clock.now_ms(), held)
+            told = ""
+        except (OSError, PipelineFault) as err:
+            if str(err) != told:
+                log.warning("certificate_stays reason=%s", err)
+            told = str(err)
+        ended.wait(CERTIFICATE_LOOK_S)
 
 
 def _say_where(pages: PagesConfig) -> None:
-    log.info("pages_at host=%s port=%d", pages.host, pages.port)
+    log.info("pages_at host=%s port=%d encrypted=%s", pages.host, pages.port, "yes" if pages.is_encrypted else "no")
     if warning := open_to_others(pages):
         log.warning("pages_open host=%s: %s", pages.host, warning)
 
 
 def open_to_others(pages: PagesConfig) -> str:
     """Return a warning that others than this machine reach the pages; empty if they do not."""
-    if is_loopback(pages.host):
+    if is_loopback(pages.host) or (pages.proxy is not None and not pages.is_encrypted):
         return ""
-    return (
-        "whoever reaches this machine can read them. Put a proxy with a sign-in and TLS in front, or set pages.host to "
-        "127.0.0.1."
-    )
+    return "there is no sign-in yet, so whoever reaches this machine can read and write. Or set it to 127.0.0.1."
 
 
 def _stop_when_ended(pipeline: Pipeline, server: uvicorn.Server) -> None:

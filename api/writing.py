@@ -71,7 +71,7 @@ def _refuse_foreign(request: Request) -> None:
     if origin is not None and not foreign:
         at = origin.partition("://")[2]
         # A proxy in front may have told us another host than the page has; then it is one of the settings, by name.
-        named = request.app.state.pipeline.config.pages.allowed_hosts
+        named = request.app.state.pipeline.config.pages.names
         same = fetched is not None or at == request.headers.get("host") or host_name(at) in named
         foreign = not same or not is_own(at, request.app.state.hosts)
     if foreign:
@@ -81,9 +81,7 @@ def _refuse_foreign(request: Request) -> None:
 def own_hosts(pages: PagesConfig) -> frozenset[str]:
     """Return the names under which the pages may be asked for, beside every address in digits."""
     machine = socket.gethostname().lower()
-    return frozenset(
-        {"localhost", pages.host.lower(), machine, f"{machine.partition('.')[0]}.local"} | set(pages.allowed_hosts)
-    )
+    return frozenset({"localhost", pages.host.lower(), machine, f"{machine.partition('.')[0]}.local"} | pages.names)
 
 
 def host_name(host: str) -> str:

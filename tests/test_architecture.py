@@ -16,6 +16,7 @@ ONLY_IN = {
     "paho": {"probe_agent/publisher.py", "pipeline/mqtt/ingest.py"},
     "sqlite3": {"probe_agent/outbox.py", "pipeline/store/database.py"},
     "influxdb_client": {"pipeline/store/influx.py"},
+    "cryptography": {"api/certificate.py"},
     "asyncio": {"pipeline/mqtt/broker.py", "api/app.py", "api/connections.py", "api/live.py"},
     "time.time": {"hardware/machine_clock.py", "simulator/clock.py"},
     "datetime.now": {"hardware/machine_clock.py", "simulator/clock.py"},

@@ -234,7 +234,7 @@ def of_surface(fixtures: Sequence[Fixture], surface: str, words: Mapping[str, Se
 class FeedEntry:
     """One entry of the published calendar: a window from one moment to another, or a date such as a last good one.
 
-    `uid` stays the same when the entry moves. [ms since 1970, UTC]
+    `uid` stays the same when the entry moves; `url` is where more is to be read, or empty. [ms since 1970, UTC]
     """
 
     uid: str
@@ -243,6 +243,7 @@ class FeedEntry:
     end_ms: int | None = None
     on_date: datetime.date | None = None
     description: str = ""
+    url: str = ""
 
     def __post_init__(self) -> None:
         timed = self.start_ms is not None and self.end_ms is not None
@@ -282,6 +283,8 @@ def build_feed(entries: Sequence[FeedEntry], *, title: str, now_ms: int) -> byte
         event.add("SUMMARY", entry.title)
         if entry.description:
             event.add("DESCRIPTION", entry.description)
+        if entry.url:
+            event.add("URL", entry.url)
         if entry.on_date is not None:
             event.add("DTSTART", entry.on_date)
             event.add("DTEND", entry.on_date + datetime.timedelta(days=1))

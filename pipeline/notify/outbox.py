@@ -213,6 +213,8 @@ class MessageOutbox:
         Return people's marks as of a time. [ms since 1970, UTC]
     doubts : callable
         Return phrases for the end of each message: what is in doubt of the time.
+    address : str, optional
+        Where the pages are: each message ends with the address of the alerts there.
     """
 
     def __init__(
@@ -224,8 +226,10 @@ class MessageOutbox:
         marks: Callable[[int], Marks],
         *,
         doubts: Callable[[], Sequence[str]] = tuple,
+        address: str | None = None,
     ) -> None:
         self._messages, self._way, self._site = messages, way, site
+        self._link = () if address is None else (f"{address}/alerts",)
         self._policy, self._marks, self._doubts = policy, marks, doubts
         self._seen_ms: dict[str, int] = {}
 
@@ -258,7 +262,7 @@ class MessageOutbox:
     def _as_read(self, message: Message) -> Message:
         """The message with units and dates as people at the site read them."""
         text = self._site.units.text
-        return replace(message, subject=text(message.subject), lines=tuple(map(text, message.lines)))
+        return replace(message, subject=text(message.subject), lines=(*map(text, message.lines), *self._link))
 
 
 def marks_in(diary: Diary, now_ms: int) -> Marks:
@@ -355,8 +359,9 @@ class Notifier:
         messages = Messages(journal.database)
         for _, way in people_of(config):
             outbox = MessageOutbox(
-                messages, way.name, config.site, config.notify, lambda now_ms: marks_in(diary, now_ms), doubts=doubts
-            )
+                messages, way.name, config.site, config.notify, lambda now_ms: marks_in(diary, now_ms), doubts=doubts,
+                address=config.pages.address,
+            )  # fmt: skip
             ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)
 

@@ -6,9 +6,11 @@ Nothing here reads a clock or the environment, and of files only whether they ar
 from __future__ import annotations
 
 import datetime
+import ipaddress
 import re
 from pathlib import Path
 from typing import Annotated, Literal
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator
 
@@ -43,6 +45,13 @@ def _source(text: str, info: ValidationInfo) -> str:
     return text if text.startswith(("http://", "https://")) else str(_path(text, info))
 
 
+def _is_address(text: str) -> bool:
+    try:
+        return bool(ipaddress.ip_address(text))
+    except ValueError:
+        return False
+
+
 def _minute_of_day(value: object, info: ValidationInfo) -> object:
     if info.context is None and isinstance(value, int):
         return value
@@ -72,6 +81,16 @@ HostNames = Annotated[
 ]
 
 
+BaseAddress = Annotated[
+    Text,
+    Field(description="an address without a path, as https://turf.example.org or http://127.0.0.1:8420"),
+    sound(lambda text: re.fullmatch(r"https?://([a-z0-9._-]+|\[[0-9a-f:]+\])(:\d{1,5})?", text) is not None),
+]
+IpAddress = Annotated[
+    Text, Field(description="an address in digits, as 192.168.1.5"), sound(lambda text: _is_address(text))
+]
+
+
 class SourceConfig(Setting):
     """Where days to come are read from: an address, or a path counted from the file; empty for none.
 
@@ -88,6 +107,11 @@ class DataConfig(Setting):
     dir: PathFromFile = as_written("data")
     model_dir: Folder | None = None
 
+    @property
+    def certificate_dir(self) -> Path:
+        """Where `underturf certificate` keeps its keys."""
+        return self.dir / "certificate"
+
 
 class ClockConfig(Setting):
     """The system's own clock, or the socket of one to follow, for the demo; whether the machine has one with a battery
@@ -98,6 +122,14 @@ class ClockConfig(Setting):
 
 
 _LOOPBACK = ("127.0.0.1", "localhost", "::1")
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether an address can be reached from this machine only."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
 
 
 class BrokerConfig(Setting):
@@ -178,11 +210,37 @@ class BackupConfig(Setting):
 
 
 class PagesConfig(Setting):
-    """Where the pages are served, and by which names they may be asked for beside the machine's own."""
+    """Where the pages are served, by which names they may be asked for beside the machine's own, and who encrypts them.
+
+    `address` is what links in messages and calendars begin with; `proxy` the one web server in front, if any, whose
+    word on who asks is taken. Without `cert_file` the certificate is one made here.
+    """
 
     host: Text = "127.0.0.1"
     port: Port = 8420
     allowed_hosts: HostNames = ()
+    address: BaseAddress | None = None
+    proxy: IpAddress | None = None
+    cert_file: SecretFile | None = None
+    key_file: SecretFile | None = None
+
+    @field_validator("key_file")
+    @classmethod
+    def _with_its_certificate(cls, path: Path | None, info: ValidationInfo) -> Path | None:
+        if (info.data.get("cert_file", ...) is None) != (path is None):
+            raise expected("it beside its fellow", key="key_file" if path is None else "cert_file")
+        return path
+
+    @property
+    def is_encrypted(self) -> bool:
+        """Whether they are served encrypted: where others than this machine, or a proxy, reach them."""
+        return self.cert_file is not None or (not is_loopback(self.host) and self.proxy is None)
+
+    @property
+    def names(self) -> frozenset[str]:
+        """Names of the settings by which the pages may be asked for."""
+        told = None if self.address is None else urlsplit(self.address).hostname
+        return frozenset(self.allowed_hosts) | (frozenset() if told is None else {told})
 
 
 class NotificationPolicy(Setting):

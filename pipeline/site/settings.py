@@ -199,7 +199,7 @@ def data_dir_of(path: Path, environment: Mapping[str, str]) -> Path:
 
 def secrets_of(config: SiteConfig) -> Iterator[tuple[str, Path]]:
     """Return the key and the path of each file with a secret that the settings name."""
-    for section in ("broker", "store", "notify"):
+    for section in ("broker", "store", "pages", "notify"):
         for key, value in getattr(config, section):
             if key.endswith("_file") and isinstance(value, Path):
                 yield f"{section}.{key}", value

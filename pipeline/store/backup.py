@@ -248,6 +248,8 @@ def _models_place(config: SiteConfig, settings: Path) -> str:
 def _left_out(config: SiteConfig) -> Iterator[str]:
     for key, file in secrets_of(config):
         yield f"{key}: {file} (a secret)"
+    if config.data.certificate_dir.is_dir():
+        yield f"certificate of the pages: {config.data.certificate_dir} (keys; `underturf certificate` makes others)"
     if config.store.kind == "influx":
         yield f"series on the server {config.store.url}: they have a backup of their own, made by the server's means"
 

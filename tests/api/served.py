@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -28,16 +29,19 @@ class TestClient(AnyClient):
 
 
 @contextmanager
-def serving(pipeline: Pipeline, port: int = 0, app: FastAPI | None = None) -> Iterator[str]:
+def serving(
+    pipeline: Pipeline, port: int = 0, app: FastAPI | None = None, *, context: ssl.SSLContext | None = None
+) -> Iterator[str]:
     """Serve a pipeline, or an application over one, from a thread; gives its address. It ends with the block, live
-    updates cut."""
+    updates cut. With a context it is encrypted."""
     listener = listen(PagesConfig.model_construct(host="127.0.0.1", port=port))  # 0: any that is free
-    server = PagesServer(app or create_app(pipeline), log_level="error")
+    pages = pipeline.config.pages
+    server = PagesServer(app or create_app(pipeline), pages=pages, context=context, log_level="error")
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     try:
         wait_until(lambda: server.started, "the server answers")
-        yield f"http://127.0.0.1:{listener.getsockname()[1]}"
+        yield f"http{'' if context is None else 's'}://127.0.0.1:{listener.getsockname()[1]}"
     finally:
         server.should_exit = True
         thread.join(20)

@@ -7,6 +7,7 @@ import os
 import re
 import signal
 import socket
+import ssl
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -17,12 +18,13 @@ import pandas as pd
 import pytest
 
 from api.app import create_app
+from api.certificate import server_context
 from api.command import main
-from api.serve import is_loopback, listen
+from api.serve import listen
 from hardware.reading import Batch
 from pipeline.__main__ import main as pipeline_main
 from pipeline.service import load_settings as load
-from pipeline.site.server import PagesConfig
+from pipeline.site.server import PagesConfig, is_loopback
 from pipeline.store.journal import Journal
 from pipeline.store.opening import lock_folder, open_journal
 from pipeline.units import DAY_MS
@@ -90,9 +92,10 @@ def test_check_warns_of_pages_that_others_reach(settings: Path, capsys: pytest.C
     assert main(["check", "--config", str(settings)]) == 0
     assert "warning" not in capsys.readouterr().err
     settings.write_text(SETTINGS + '[pages]\nhost = "0.0.0.0"\n')
+    assert main(["certificate", "--config", str(settings)]) == 0
     assert main(["check", "--config", str(settings)]) == 0
     (line,) = capsys.readouterr().err.splitlines()
-    assert line.startswith("underturf.toml: pages.host: warning: found '0.0.0.0': whoever reaches this machine")
+    assert line.startswith("underturf.toml: pages.host: warning: found '0.0.0.0': there is no sign-in yet")
 
 
 @pytest.mark.parametrize("option", ["--from", "--to"])
@@ -201,7 +204,8 @@ def test_summary_prints_what_the_service_says(
 ) -> None:
     """Water by layer, the last wetting, the age and the open alerts, station by station."""
     settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {free_port}\n')
-    with serving(filled.pipeline, free_port):
+    assert main(["certificate", "--config", str(settings)]) == 0
+    with serving(filled.pipeline, free_port, context=server_context(load(settings))):
         assert main(["summary", "--config", str(settings)]) == 0
     said = capsys.readouterr().out
     for line in ("Last heard", "Thatch: ", "Root zone: ", "Last wetting: ", "thatch still holds water", "south end"):
@@ -245,14 +249,16 @@ def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
     """It answers, warns when its pages are open to others, and ends with 0 and no child left."""
     pages = free_port
     settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {_other_port()}\n')
+    assert main(["certificate", "--config", str(settings)]) == 0
+    trusted = ssl.create_default_context(cafile=str(settings.parent / "data" / "certificate" / "authority.crt"))
     log = settings.parent / "serve.log"
     with log.open("w") as out:
         server = subprocess.Popen(
             [sys.executable, "-m", "api.command", "serve", "--config", str(settings)], cwd=ROOT, stderr=out, stdout=out
         )
     try:
-        wait_until(lambda: _health(pages), "it answers", START_WITHIN_S)
-        assert _health(pages)["state"] in ("ok", "degraded")
+        wait_until(lambda: _health(pages, trusted), "it answers", START_WITHIN_S)
+        assert _health(pages, trusted)["state"] in ("ok", "degraded")
         children = _children(server.pid)
     finally:
         server.send_signal(signal.SIGTERM)
@@ -283,9 +289,10 @@ def _other_port() -> int:
         return int(listener.getsockname()[1])
 
 
-def _health(port: int) -> dict[str, object]:
+def _health(port: int, trusted: ssl.SSLContext | None = None) -> dict[str, object]:
+    scheme = "http" if trusted is None else "https"
     try:
-        answer = httpx.get(f"http://127.0.0.1:{port}/healthz", timeout=5.0)
+        answer = httpx.get(f"{scheme}://127.0.0.1:{port}/healthz", timeout=5.0, verify=trusted or True)
     except httpx.HTTPError:
         return {}
     return dict(json.loads(answer.text))

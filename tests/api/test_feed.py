@@ -166,3 +166,13 @@ def test_before_the_first_advice_no_calendar_is_given(make_ground: MakeGround) -
     for path in (WORK, "/calendar/surfaces/square.ics"):
         answer = TestClient(create_app(ground.pipeline)).get(path)
         assert answer.status_code == 503 and "retry-after" in answer.headers
+
+
+def test_an_entry_leads_to_the_work_page_where_the_address_is_known(make_ground: MakeGround) -> None:
+    """URL of RFC 5545, 3.8.4.6, in every entry; none without `pages.address`."""
+    for more, leads in (("", 0), ('[pages]\naddress = "https://turf.example.org:8420"\n', 8)):
+        ground = make_ground(settings=SETTINGS + more)
+        ground.advise(advice())
+        events = vobject.readOne(text_of(TestClient(create_app(ground.pipeline)))).vevent_list
+        urls = [event.url.value for event in events if hasattr(event, "url")]
+        assert urls == ["https://turf.example.org:8420/work"] * leads

@@ -229,6 +229,7 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
             yield f"/{page}/{name}", [f"/api/v1/surfaces/{name}/season", *common]
     yield "/ground", ["/api/v1/ground"]
     yield "/compare", ["/api/v1/compare"]
+    yield "/trust", ["/api/v1/certificate"]
 
 
 @EVERY

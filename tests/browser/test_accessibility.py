@@ -26,6 +26,7 @@ PATHS = (
     "/alerts",
     "/ground",
     "/compare",
+    "/trust",
     "/stations/s1",
     "/stations/s2",
     "/stations/o1?days=366",

@@ -50,14 +50,18 @@ class Person:
     """A notifier with one person on it, its clock in the hand: every step takes no time of the wall."""
 
     def __init__(
-        self, database: Database, address: str, marks: Callable[[int], Marks] = lambda now_ms: Marks()
+        self,
+        database: Database,
+        address: str,
+        marks: Callable[[int], Marks] = lambda now_ms: Marks(),
+        pages: str | None = None,
     ) -> None:
         self.clock, self.metrics = HandClock(NOON_MS), Metrics()
         self.journal = Journal(database)
         place = Site(name="home", title="Home ground", timezone="UTC")
         self.doubts: list[str] = []
         messages, policy = Messages(database), NotificationPolicy()
-        self.outbox = MessageOutbox(messages, "web-1", place, policy, marks, doubts=lambda: self.doubts)
+        self.outbox = MessageOutbox(messages, "web-1", place, policy, marks, doubts=lambda: self.doubts, address=pages)
         way = HttpWay("web-1", f"http://{address}/")
         self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))
         self.step()  # known from now on
@@ -124,6 +128,15 @@ def test_a_message_made_while_a_time_is_in_doubt_ends_with_it(person: Person, we
     doubted, sure = (json.loads(sent)["lines"] for _, sent in web.heard)
     assert doubted[-1] == "Time of Green not confirmed: it may be behind." and len(doubted) == 2
     assert len(sure) == 1 and "not confirmed" not in sure[0]
+
+
+def test_a_message_ends_with_the_address_of_the_alerts(database: Database, web: HttpServer) -> None:
+    """Where the settings know how a phone reaches the pages."""
+    person = Person(database, web.address, pages="https://turf.example.org")
+    person.tell("a", "roots_dry")
+    person.step(18.25)
+    ((_, sent),) = web.heard
+    assert json.loads(sent)["lines"][-1] == "https://turf.example.org/alerts"
 
 
 def test_after_an_outage_of_days_the_rest_comes_as_one_digest(person: Person, web: HttpServer) -> None:

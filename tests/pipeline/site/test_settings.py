@@ -245,6 +245,13 @@ def test_each_bad_value_is_named_by_its_key(tmp_path: Path, written: str, key: s
         ("broker = 3", "broker: found 3, expected a table [broker]"),
         ('[pages]\nport = "x"', "pages.port: found 'x', expected a whole number from 1 to 65535"),
         ('[store]\nkind = "sqllite"', "store.kind: found 'sqllite', expected one of sqlite, influx, nearest 'sqlite'"),
+        ('[pages]\nproxy = "box"', "pages.proxy: found 'box', expected an address in digits, as 192.168.1.5"),
+        (
+            '[pages]\naddress = "https://turf.example.org/"',
+            "pages.address: found 'https://turf.example.org/...', expected an address without a path, as "
+            "https://turf.example.org or http://127.0.0.1:8420",
+        ),
+        ('[pages]\ncert_file = "underturf.toml"', "pages.key_file: found nothing, expected it beside its fellow"),
         ("[notify]\nmqtt = 1", "notify.mqtt: found 1, expected true or false"),
         ("[notify]\ndigest_at_min = 375", "notify.digest_at_min: found an unknown key, expected 'digest_at'"),
         ('[store]\norg = "x"', 'store.org: found a value, expected none unless store.kind is "influx"'),
