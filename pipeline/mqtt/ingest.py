@@ -1,7 +1,7 @@
 """From the broker to a bounded queue, and receipts back.
 
 The network callback only puts a message in the queue; it decodes nothing and never raises. A message is acknowledged
-when the worker says that it is on disk, never before. From half a queue on the rest is left on the wire, and the broker
+when the worker says that it is on disk, never before. While many wait the rest is left on the wire, and the broker
 keeps it; where the queue is full all the same the message is left unacknowledged and the session is taken up again once
 there is room, so that the broker sends it anew; nodes also send again whatever has no receipt. Alert events leave by
 the same connection. It is the only module of this package that knows the MQTT
@@ -48,7 +48,8 @@ from pipeline.site.settings import read_secret
 
 log = logging.getLogger(__name__)
 
-MAX_QUEUE_MESSAGES = 128
+REST_AT_MESSAGES = 64  # in the queue: no more is read
+MAX_QUEUE_MESSAGES, MAX_QUEUE_BYTES = 4096, 64 * MAX_PAYLOAD_BYTES  # the library reads on by as many as it waits for
 READ_PAUSE_S = 10.0  # reading rests no longer, or the broker's answers to our pings would be missed: our own choice
 KEEPALIVE_S = 30
 BROKER_CONNECT_TIMEOUT_S = 5.0
@@ -118,7 +119,8 @@ class Ingest:
         self.away = "not connected yet"
         self._broker, self._site, self._metrics, self._clock = broker, site, metrics, clock
         self._queue: queue.Queue[Arrival] = queue.Queue(max_queue)
-        self._room_again = max(1, max_queue // 2)
+        self._room_again = max(1, min(max_queue // 2, REST_AT_MESSAGES))
+        self._queue_bytes = 0
         self._rests_since_s: float | None = None  # reading, for want of room [s, steady]
         self._acknowledged: deque[Arrival] = deque()
         self._receipts: dict[tuple[str, str, str], Receipt] = {}  # the newest of each outbox, the latest last
@@ -147,6 +149,8 @@ class Ingest:
             arrival = self._queue.get(timeout=timeout_s) if timeout_s > 0 else self._queue.get_nowait()
         except queue.Empty:
             return None
+        with self._lock:
+            self._queue_bytes -= len(arrival.payload)
         self._metrics.queue.set(self._queue.qsize())
         if (self._refused or self._rests_since_s is not None) and self._queue.qsize() < self._room_again:
             self._wake()
@@ -432,12 +436,14 @@ class Ingest:
         arrival = Arrival(
             topic, bytes(message.payload[: MAX_PAYLOAD_BYTES + 1]), message.mid, message.qos, self._generation
         )
-        try:
-            self._queue.put_nowait(arrival)
-        except queue.Full:
+        with self._lock:
+            full = self._queue.full() or self._queue_bytes + len(arrival.payload) > MAX_QUEUE_BYTES
+            self._queue_bytes += 0 if full else len(arrival.payload)
+        if full:
             self._refused = True
             self._metrics.refused.inc()
             return
+        self._queue.put(arrival)  # nobody else puts: there is room
         self._metrics.messages.labels("status" if topic is not None and topic.endswith("/status") else "readings").inc()
         self._metrics.queue.set(self._queue.qsize())
 
