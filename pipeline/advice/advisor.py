@@ -41,6 +41,7 @@ from pipeline.advice.surface_inputs import (
     needed_on,
     plans_for,
     plans_of,
+    play_wanted,
     root_depth_m,
     water_of,
 )
@@ -156,6 +157,8 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     notes += [f"{one.place}: {one.forecast.reason}" for one in views if one.forecast.reason]
     if not views:
         notes.append(f"{surface.title}: no probe in the turf and no reading by hand, so nothing is advised")
+    if wanted := play_wanted(view, plans):
+        notes.append(wanted)
     ahead = tuple(p for p in plans.play if p.end_ms > view.now_ms)
     return SurfaceAdvice(
         surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None)

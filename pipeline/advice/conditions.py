@@ -473,11 +473,10 @@ _TABLE = (
     Condition("rain_on_day", "mm", _rain_ahead, _M, "", "rain on the day", "", "a drier day"),
     Condition("rain_next_day", "mm", _rain_ahead, _M, "", "rain heavy enough to wash it out", "", "a drier day"),
     Condition(
-        "rain_ahead", "mm", _rain_ahead, _M, "no rain coming", "too much rain coming", "rain, or watering",
-        "drier days",
+        "rain_ahead", "mm", _rain_ahead, _M, "", "too much rain coming", "", "drier days",
     ),
     Condition(
-        "rain_ahead_no_water", "mm", _rain_ahead, _M, "no rain coming and no water to put on", "",
+        "rain_ahead_no_water", "mm", _rain_ahead, _M, "too little rain coming and no water to put on", "",
         "rain, or water to hand", "", Rule.NO_WATER,
     ),
     Condition(

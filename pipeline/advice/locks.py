@@ -120,8 +120,6 @@ def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -
 def _of_square(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     if ground.kind != "square":
         return []
-    if facts.never_on_square:
-        return [Lock(Verdict.CLOSED, "never on a square", "nothing will: scarify for thatch, tine for air", ALWAYS)]
     if not facts.closed_on_square_in_season:
         return []
     opens = (

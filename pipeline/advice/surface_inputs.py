@@ -90,8 +90,10 @@ def plans_of(
     today = datetime.datetime.fromtimestamp(view.now_ms / 1000, view.zone).date()
     if surface.play is not None:
         seasons = yearly_spans(surface.play.first, surface.play.last, view.now_ms, view.zone)
-    else:
+    elif play or surface.kind != "square":
         seasons = seasons_of_fixtures([(p.start_ms, p.end_ms) for p in play])
+    else:
+        seasons = yearly_spans(*usual_season(view), view.now_ms, view.zone)
     renovation = diary.renovation(view.now_ms)
     if renovation is None and surface.renovation_until is not None and surface.play is not None:
         renovation = renovation_span(surface.play.last, surface.renovation_until, view.now_ms, view.zone)
@@ -101,6 +103,31 @@ def plans_of(
     frost = stations[0].season.first_frost_ms if stations else None
     factor = learned_factor(_healed_marks(diary, table, growth.get(grass)))
     return SurfacePlans(surface, diary, play, seasons, renovation, growth, ends, factor, grass, today, frost)
+
+
+# A square whose play nobody has written down is in use from April to September: common practice, no source.
+USUAL_SEASON = ((4, 1), (9, 30))
+USUAL_SEASON_SOUTH = ((10, 1), (3, 31))
+
+
+def usual_season(view: View) -> tuple[tuple[int, int], tuple[int, int]]:
+    """Return the first and the last day of a square's usual season, as (month, day)."""
+    return USUAL_SEASON_SOUTH if view.config.site.southern else USUAL_SEASON
+
+
+def play_wanted(view: View, plans: SurfacePlans) -> str:
+    """Return what to give where nothing is known of play on a surface, as a sentence; empty where something is.
+
+    A lawn is not asked for it, nor a site that has a calendar of fixtures.
+    """
+    surface = plans.surface
+    if surface.kind == "lawn" or surface.play is not None or plans.play or view.config.fixtures.source:
+        return ""
+    asked = f"{surface.title}: no play is known on it. Give play_from and play_until, or a calendar of fixtures"
+    if surface.kind != "square":
+        return asked
+    months = "October to March" if view.config.site.southern else "April to September"
+    return f"{asked}: till then it counts as in use from {months}"
 
 
 def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:

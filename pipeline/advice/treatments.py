@@ -9,8 +9,8 @@ Holes of the table of common practice that the rows were made from, and how they
 - Thatch drier than the open range where no lower closing bound was given (brushing, coring, tining, slitting,
   dressing): waits. Dry thatch harms the job, not the turf.
 - Soil from 1.05 to 1.1 under slitting waits; below 0.5 it closes on clay only, elsewhere it waits.
-- Seedbed: too dry closes only where no water is to hand; with water to hand it waits. Between the bounds without water
-  it waits for rain. "No rain" is less than 0.2 mm in 48 hours, one tip of a usual gauge.
+- Seedbed: too dry closes only where no water is to hand; with water to hand it waits. Rain is waited for only without
+  water to hand: 2 mm in 48 hours open it, less waits. "No rain" is less than 0.2 mm, one tip of a usual gauge.
 - Seedbed rain of 8 mm and more in 48 hours waits without an upper end; only 15 mm within 24 hours washes out and
   closes.
 - "Frozen" is a daily mean below 0 degC at 50 mm, or ground below 0 degC at the moment; from 0 to 0.5 degC ground may

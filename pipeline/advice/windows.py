@@ -357,6 +357,8 @@ def _warnings(bare: Outlook, judged: Sequence[Judged], span: TimeSpan, hour: int
     if in_renovation(ground, bare.at_ms[hour : hour + 1])[0]:
         against = [j for j in judged if j.condition.name in RENOVATION_WARNS and j.verdicts[hour] != Verdict.OPEN]
         found = [why(j, hour)[1] for j in against] + (["go shallower and sow more"] if against else [])
+    if ground.kind == "square" and bare.facts.square_caution:
+        found.append(bare.facts.square_caution)
     if ground.carried_since_ms is not None and span.start_ms <= ground.carried_since_ms + CARRIED_H * HOUR_MS:
         found.append(f"thatch wetness is carried by {ground.carried_from or 'a guess'}, not measured")
     return tuple(found)

@@ -110,9 +110,10 @@ class PassFacts(Setting):
         By variant, the grass it can be done on; both where nothing is said.
     seedling_weeks : float
         Closed on seedlings younger than this; 0 when they do not matter. [weeks]
-    needs_water, needs_roots, never_on_square, closed_on_square_in_season, spikes_a_finished_pitch, heals_out_of_growth,
-    sows : bool
+    needs_water, needs_roots, closed_on_square_in_season, spikes_a_finished_pitch, heals_out_of_growth, sows : bool
         See `locks` and `windows`.
+    square_caution : str
+        What speaks against it on a square, where it is not closed; empty for nothing.
     wait_notes : mapping
         By condition, what may still be done while it waits.
     surface_bounds : tuple of SurfaceBound
@@ -130,11 +131,11 @@ class PassFacts(Setting):
     seedling_weeks: float = Field(0.0, ge=0.0)
     needs_water: bool = False
     needs_roots: bool = False
-    never_on_square: bool = False
     closed_on_square_in_season: bool = False
     spikes_a_finished_pitch: bool = False
     heals_out_of_growth: bool = False
     sows: bool = False
+    square_caution: str = ""
     wait_notes: dict[str, str] = Field({}, description="by condition, a text")
     surface_bounds: tuple[SurfaceBound, ...] = Field((), max_length=100, strict=False)
 

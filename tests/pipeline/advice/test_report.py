@@ -66,10 +66,10 @@ def test_line_of_an_open_window_says_what_ends_it():
 
 def test_line_of_a_closed_one_says_what_would_open_it():
     """With nothing open ahead it says what would open it."""
-    square = ground(title="Square", kind="square")
+    season = TimeSpan(NOW_MS - DAY_MS, NOW_MS + 99 * DAY_MS)
+    square = ground(title="Square", kind="square", seasons=(season,))
     assert window_line(look("hollow_coring", "13mm", ground=square), LONDON) == (
-        "Square: 13 mm hollow coring to 75 mm is closed, never on a square. "
-        "What would open it: nothing will: scarify for thatch, tine for air."
+        "Square: 13 mm hollow coring to 75 mm is closed, square in season. What would open it: close of season."
     )
 
 

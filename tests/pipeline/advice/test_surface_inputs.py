@@ -112,6 +112,23 @@ def test_job_of_the_diary_sets_the_interval(brief):
     assert pass_of(advice, "light_raking").outlook.windows[0].verdict is OPEN
 
 
+@pytest.mark.parametrize(("kind", "locked"), [("square", True), ("green", False), ("lawn", False)])
+def test_a_square_of_whose_play_nothing_is_known_is_in_season_from_april_to_september(fair, kind, locked):
+    """NOW is in May: a square counts as in use till 30 September and asks for its play, a lawn asks for nothing (common
+    practice, no source); one fixture, of whatever day, is a calendar."""
+    surface = SURFACE.replace('"green"', f'"{kind}"').replace("Green", kind.title())
+    site = fair.told(SITE, CLIMATE, surface, station())
+    advice = site.advice()
+    shut = pass_of(advice, "solid_tining", site.config.surfaces[0].name).outlook.windows[0]
+    assert (shut.reason == "square in season") == locked
+    asked = [note for note in advice.notes if "no play is known" in note]
+    assert [("April to September" in note) for note in asked] == ([locked] if kind != "lawn" else [])
+    october = site.advice(fixtures=calendar(noon_ms(2024, 10, 3)))
+    assert not any("no play is known" in note for note in october.notes)
+    found = pass_of(october, "solid_tining", site.config.surfaces[0].name).outlook.windows[0]
+    assert found.reason != "square in season"
+
+
 def test_square_in_season_is_locked_and_opens_after(fair):
     """Solid tining on a square is closed from play_from to play_until (Grounds Management Association)."""
     square = SURFACE.replace("green", "square").replace("Green", "Square")

@@ -208,11 +208,11 @@ def test_tining_is_not_asked_for_growth_out_of_growth():
     [
         ("thatch_wetness", 0.29, True, WAIT), ("thatch_wetness", 0.29, False, CLOSED),
         ("thatch_wetness", 0.31, False, WAIT), ("root_zone_wetness", 0.39, True, WAIT),
-        ("root_zone_wetness", 0.39, False, CLOSED), ("rain_mm", 0.0, True, WAIT), ("rain_mm", 0.0, False, CLOSED),
+        ("root_zone_wetness", 0.39, False, CLOSED), ("rain_mm", 0.0, True, OPEN), ("rain_mm", 0.0, False, CLOSED),
     ],
 )  # fmt: skip
 def test_a_dry_seedbed_closes_where_no_water_is_to_hand(name, value, water, verdict):
-    """Dry ground and no rain wait for water, and close without it (common practice)."""
+    """Dry ground waits for water, and no rain for nothing; without water to hand both close (common practice)."""
     hours = good_hours("overseeding", **{name: series(value)})
     assert now_of(look("overseeding", "rye", hours=hours, ground=ground(water_to_hand=water))) is verdict
 

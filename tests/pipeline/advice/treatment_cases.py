@@ -85,11 +85,11 @@ topdressing       | light      | growth_to_come | 0 | C1.45 W1.5 W1.95 O2 O99 | 
 topdressing       | heavy      | growth_to_come | 0 | C5.95 W6 W7.95 O8 O99 | D
 overseeding       |            | growth_to_come | 0 | C14.95 W15 W21.95 O22 O99 | D
 light_raking      |            | growth_now | 168 | W0 W.045 O.05 O1 | CP
-verticutting      |            | growth_now | 168 | C.195 W.2 W.345 O.35 O1 | CP
+verticutting      |            | growth_now | 168 | C.095 W.1 W.145 O.15 O.2 O1 | CP
 scarifying        |            | growth_now | 168 | C.245 W.25 W.395 O.4 O1 | CP
 heavy_dethatching |            | growth_now | 168 | C.345 W.35 W.495 O.5 O1 | CP
 hollow_coring     |            | growth_now | 168 | C.245 W.25 W.395 O.4 O1 | CP
-topdressing       | light      | growth_now | 168 | C.195 W.2 W.345 O.35 O1 | CP
+topdressing       | light      | growth_now | 168 | C.095 W.1 W.145 O.15 O.2 O1 | CP
 topdressing       | heavy      | growth_now | 168 | C.195 W.2 W.35 W.495 O.5 O1 | CP
 overseeding       |            | growth_now | 168 | C.195 W.2 W.345 O.35 O1 | CP
 light_raking      |            | surface_temperature | 0 | C-9 C.45 W.5 W1.95 O2 O60 | R
@@ -139,9 +139,9 @@ slitting          |            | rain_on_day | 12 | O0 O3 W3.05 W8 C8.05 | CP
 topdressing       |            | rain_on_day | 12 | O0 W.05 W1 C1.05 | R
 topdressing       |            | rain_working | 3 | O0 C.05 | R
 topdressing       |            | rain_ahead | 24 | O0 O3 W3.05 W500 | CP
-overseeding       |            | rain_ahead | 48 | W0 W1.95 O2 O5 O8 W8.05 W15 W500 | CP
+overseeding       |            | rain_ahead | 48 | O0 O5 O8 W8.05 W15 W500 | CP
 overseeding       |            | rain_next_day | 24 | O0 O15 C15.05 | CP
-overseeding       |            | rain_ahead_no_water | 48 | C0 C.15 O.2 O500 | CP
+overseeding       |            | rain_ahead_no_water | 48 | C0 C.15 W.2 W1.95 O2 O500 | CP
 verticutting      |            | lead_time | 0 | C0 C1.95 W2 W2.95 O3 O999 | CP
 scarifying        |            | lead_time | 0 | C13.95 W14 W20.95 O21 O999 | R
 heavy_dethatching |            | lead_time | 0 | C41.95 W42 W55.95 O56 O999 | CP
