@@ -12,8 +12,8 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from pipeline.advice.conditions import Hours, Plans
-from pipeline.advice.healing import healed_dates, last_good_date
+from pipeline.advice.conditions import Hours, Plans, Row
+from pipeline.advice.healing import healed_dates, last_good_date, last_sowing
 from pipeline.advice.locks import SurfaceState
 from pipeline.advice.report import (
     PassAdvice,
@@ -22,6 +22,8 @@ from pipeline.advice.report import (
     SurfaceAdvice,
     doing_of,
     last_good_line,
+    last_sowing_line,
+    too_late_once,
     window_line,
 )
 from pipeline.advice.station_inputs import (
@@ -37,6 +39,7 @@ from pipeline.advice.surface_inputs import (
     SurfacePlans,
     dawn_leaf_degc,
     ground_of,
+    is_before_winter,
     known_until,
     needed_on,
     plans_for,
@@ -183,8 +186,8 @@ def _passes(
             for i, ground in grounds.items()
         ]
         joined = in_work_hours(join_outlooks(each), view.zone, view.config.work.hours)
-        found.append(_told(view, plans, joined, table))
-    return tuple(found)
+        found.append(_told(view, plans, joined, table, hours[0]))
+    return too_late_once(plans.surface.title, found)
 
 
 def _speaking(views: Sequence[StationView]) -> list[int]:
@@ -210,8 +213,8 @@ def _outlook(
     return with_chance(found, share[: found.at_ms.size])
 
 
-def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable) -> PassAdvice:
-    """Return a pass with its line of text, when it would heal, and the last good date."""
+def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable, hours: Hours) -> PassAdvice:
+    """Return a pass with its line of text, when it would heal, and the last good date; of seed, when it comes up."""
     facts, intent = found.facts, found.intent
     line = window_line(found, view.zone)
     growth = plans.growth.get("cool" if facts.sows and intent.variant != "warm" else plans.grass)
@@ -222,12 +225,27 @@ def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable
     whole_year = known_until(growth, plans.today, plans.today + datetime.timedelta(days=365))
     healed = healed_dates(growth, plans.today, need, factor=factor) if whole_year else None
     day, for_play = needed_on(plans, view)
+    bed = table.rows_of(intent.kind, intent.variant).get("seedbed_temperature")
+    if facts.sows and bed is not None and not (for_play and is_before_winter(plans, day)):
+        return _sown(PassAdvice(found, line, healed=healed), plans, bed, hours)
     if day is None or need[1] <= 0.0 or day <= plans.today or not known_until(growth, plans.today, day):
         return PassAdvice(found, line, None, day, for_play, "", healed)
     lead = table.lead_days(intent.kind, intent.variant) if for_play else 0.0
     last = last_good_date(growth, need, day, from_day=plans.today, lead_days=lead, factor=factor)
     words = last_good_line(plans.surface.title, doing_of(facts, intent.variant), last, day, for_play=for_play)
     return PassAdvice(found, line, last, day, for_play, words, healed)
+
+
+def _sown(told: PassAdvice, plans: SurfacePlans, bed: Row, hours: Hours) -> PassAdvice:
+    """Return a pass that sows, with the last day on which its seed comes up before the soil is too cold."""
+    facts, intent, soil = told.outlook.facts, told.outlook.intent, hours.soil_temperature_by_day
+    sowing = None if soil is None else last_sowing(
+        soil, plans.today, days=bed.window_h // 24, open_degc=bed.bounds.open_lo
+    )  # fmt: skip
+    if sowing is None:
+        return told
+    words = last_sowing_line(plans.surface.title, doing_of(facts, intent.variant), sowing)
+    return replace(told, last_good=sowing.last, last_good_line=words)
 
 
 def _station(

@@ -89,7 +89,7 @@ class Rule(Enum):
     CLAY = "clay"
     NO_WATER = "no water to hand"
     STRONG_GROWTH = "growth above 0.7"
-    RENOVATION = "autumn renovation"
+    SEEDBED = "seed, or an autumn renovation"
 
 
 HOUR_SERIES = (
@@ -295,6 +295,11 @@ def _next(times_ms: tuple[int, ...], at_ms: TimeArray) -> FloatArray:
     return np.asarray(times[np.searchsorted(times, at_ms.astype(np.float64))], dtype=np.float64)
 
 
+def next_play_ms(plans: Plans, at_ms: TimeArray) -> FloatArray:
+    """Return the next begin of play, not before each hour; infinity when there is none. [ms since 1970, UTC]"""
+    return _next(plans.fixtures_ms, at_ms)
+
+
 def _growth_to_come(_: Row, hours: Hours, plans: Plans) -> FloatArray:
     """Return the growth-days until play or the end of growth, at most for a year, over the heal factor. [d]"""
     if plans.recovery is None:
@@ -467,7 +472,7 @@ _TABLE = (
     ),
     Condition(
         "seedbed_temperature", "degC", _seedbed_temperature, _M, "soil will be too cold for the seed to come up", "",
-        "warmer weeks", "", Rule.RENOVATION,
+        "soil that stays warm for three weeks", "", Rule.SEEDBED,
     ),
     Condition("rain_working", "mm", _rain_ahead, _M, "", "rain while at work", "", "a dry spell"),
     Condition("rain_on_day", "mm", _rain_ahead, _M, "", "rain on the day", "", "a drier day"),
@@ -515,8 +520,8 @@ _TABLE = (
 )  # fmt: skip
 
 CONDITIONS: Mapping[str, Condition] = MappingProxyType({c.name: c for c in _TABLE})
-# In an autumn renovation these warn and do not decide; the seedbed does.
-RENOVATION_WARNS = frozenset(
+# In an autumn renovation, and of seed that nobody plays on before winter, the seedbed decides and these only warn.
+SEEDBED_WARNS = frozenset(
     {"growth_now", "growth_to_come", "surface_minimum_back", "surface_minimum_ahead", "frost_chance"}
 )
 RENOVATION_LEAVES_OUT = frozenset({"soil_temperature_cool", "soil_temperature_warm"})

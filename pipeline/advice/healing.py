@@ -261,6 +261,61 @@ def last_good_date(
 
 
 @dataclass(frozen=True, slots=True)
+class LastSowing:
+    """Last days on which seed still comes up before the soil is too cold.
+
+    Attributes
+    ----------
+    last : LastGoodDate
+        Likely while the soil is expected to stay as warm as sowing asks for, safe while it does so in weeks colder by
+        `YEAR_TO_YEAR_DEGC`; None when it is too cold already.
+    resumes : date or None
+        When it will be warm enough again; None when it still is, or nobody can tell.
+    """
+
+    last: LastGoodDate
+    resumes: datetime.date | None
+
+
+def last_sowing(
+    soil_temperature_by_day: Daily, from_day: datetime.date, *, days: int, open_degc: float
+) -> LastSowing | None:
+    """Return the last days of sowing before the soil is too cold for seed to come up.
+
+    Parameters
+    ----------
+    soil_temperature_by_day : Daily
+        Expected at 50 mm. [degC]
+    from_day : date
+        Today.
+    days : int
+        For so many days from sowing on the soil must stay warm.
+    open_degc : float
+        How warm it must stay. [degC]
+
+    Returns
+    -------
+    LastSowing or None
+        None where the soil of a year is not known, or never grows too cold.
+    """
+    first = day_of_date(from_day)
+    lows = soil_temperature_by_day.lowest((first + np.arange(365)) * DAY_MS, days)
+    if not np.isfinite(lows).all() or (lows >= open_degc + YEAR_TO_YEAR_DEGC).all():
+        return None
+
+    def last(bound_degc: float) -> datetime.date | None:
+        cold = np.flatnonzero(lows < bound_degc)
+        end = int(cold[0]) if cold.size else lows.size
+        return None if end == 0 else from_day + datetime.timedelta(days=end - 1)
+
+    safe = last(open_degc + YEAR_TO_YEAR_DEGC)
+    likely = last(open_degc) if (lows < open_degc).any() else safe
+    warm = np.flatnonzero(lows >= open_degc)
+    resumes = from_day + datetime.timedelta(days=int(warm[0])) if likely is None and warm.size else None
+    return LastSowing(LastGoodDate(safe, likely, False), resumes)
+
+
+@dataclass(frozen=True, slots=True)
 class HealedMark:
     """A "healed" mark of the diary: growth-days from the pass to it, and those the table gave (middle). [d]"""
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.advice.conditions import CONDITIONS, Verdict
-from pipeline.advice.healing import HealedDates, LastGoodDate
-from pipeline.advice.phrases import clock_words, day_words, lift_first
+from pipeline.advice.healing import HealedDates, LastGoodDate, LastSowing
+from pipeline.advice.phrases import clock_words, day_words, lift_first, listed
 from pipeline.advice.water import WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.diary.facts import Play
@@ -31,7 +31,8 @@ class PassAdvice:
     last_good : LastGoodDate or None
         None when growth is not known, or nothing needs it healed.
     needed_on : date or None
-        When it must be healed: the next play, else the end of growth.
+        When it must be healed: the next play, else the end of growth. None for seed that has to come up before the soil
+        is too cold.
     for_play : bool
     last_good_line : str
         In words; empty without a last good date.
@@ -252,11 +253,47 @@ def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: dateti
     """
     end = f"play on {day_words(needed_on)}" if for_play else f"growth ends about {day_words(needed_on)}"
     if last.likely is None:
-        return f"{title}: too late for {doing} to heal before {end}. Go shallower, sow more, or leave it."
+        instead = "or leave it for a longer gap" if for_play else "sow more, or leave it"
+        return f"{title}: too late for {doing} to heal before {end}. Go shallower, {instead}."
     if last.safe is None:
         return f"{title}: {doing} may heal before {end} if done by {day_words(last.likely)}, but do not count on it."
     latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
     return f"{title}: to heal before {end}, do the {doing} by {day_words(last.safe)}{latest}."
+
+
+def last_sowing_line(title: str, doing: str, sowing: LastSowing) -> str:
+    """Return the last days of sowing as a line of text; surface, and the pass as the subject of a sentence."""
+    last = sowing.last
+    if last.likely is None:
+        until = "" if sowing.resumes is None else f" until about {day_words(sowing.resumes)}"
+        return f"{title}: the soil is too cold for {doing}{until}, seed may not come up."
+    if last.safe is None:
+        return f"{title}: {doing} may still come up if done by {day_words(last.likely)}, but do not count on it."
+    latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
+    return f"{title}: to come up before the soil is too cold, do the {doing} by {day_words(last.safe)}{latest}."
+
+
+def too_late_once(title: str, passes: Sequence[PassAdvice]) -> tuple[PassAdvice, ...]:
+    """Return the passes of a surface with "too late to heal" said once, by the first, of all that wound.
+
+    A pass that wounds nothing has nothing to heal, and its line is left out.
+    """
+    late = [n for n, one in enumerate(passes) if _is_too_late(one)]
+    wounding = [passes[n] for n in late if passes[n].outlook.facts.wounds]
+    found = list(passes)
+    for n in late:
+        found[n] = replace(passes[n], last_good_line="")
+    if wounding:
+        first = wounding[0]
+        assert first.last_good is not None and first.needed_on is not None
+        names = listed([doing_of(one.outlook.facts, one.outlook.intent.variant) for one in wounding])
+        line = last_good_line(title, names, first.last_good, first.needed_on, for_play=first.for_play)
+        found[passes.index(first)] = replace(first, last_good_line=line)
+    return tuple(found)
+
+
+def _is_too_late(one: PassAdvice) -> bool:
+    return one.last_good is not None and one.last_good.likely is None and one.needed_on is not None
 
 
 def _sentences(*parts: str) -> str:

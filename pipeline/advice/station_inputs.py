@@ -625,7 +625,7 @@ def _doubt(
 TOP_M = 0.030  # one no deeper may stand for the top of the ground: our own choice
 LEAST_HAND_ERROR = 0.05  # of a wetness read by hand, whatever its limits: our own choice
 CUT_M = 0.150  # down to here ground may be frozen under a thawed top: our own choice
-SEEDBED_DAYS = 45
+SEEDBED_DAYS = 400  # a year, and the weeks after its last day in which seed comes up
 SPREAD_OF = {
     "thatch": ("thatch_wetness", "thatch_wetness_no_water"),
     "root": ("root_zone_wetness", "root_zone_wetness_no_water", "root_zone_wetness_clay"),

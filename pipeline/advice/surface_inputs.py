@@ -111,7 +111,7 @@ USUAL_SEASON_SOUTH = ((10, 1), (3, 31))
 
 
 def usual_season(view: View) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Return the first and the last day of a square's usual season, as (month, day)."""
+    """Return the first and the last day of a square's usual season. [month, day]"""
     return USUAL_SEASON_SOUTH if view.config.site.southern else USUAL_SEASON
 
 
@@ -259,6 +259,11 @@ def needed_on(plans: SurfacePlans, view: View) -> tuple[datetime.date | None, bo
     if play is not None and (renovating or plans.growth_end is None or play <= plans.growth_end):
         return play, True
     return (None, False) if renovating else (plans.growth_end, False)
+
+
+def is_before_winter(plans: SurfacePlans, day: datetime.date | None) -> bool:
+    """Return whether a day comes before growth ends."""
+    return day is not None and (plans.growth_end is None or day <= plans.growth_end)
 
 
 def ground_of(plans: SurfacePlans, view: View, station: StationView, root_depth_m: float | None) -> SurfaceState:

@@ -30,6 +30,8 @@ Holes of the table of common practice that the rows were made from, and how they
   Tines and slits are left to their bounds of wetness and soil temperature. Drought stress is wilt that somebody has
   seen, and roots below their bound.
 - Winter loam or sand on pitches: soil below 8 degC waits there instead of closing.
+- Seed that nobody plays on before winter has to come up before the soil is cold, not to be healed before growth ends:
+  its seedbed decides, and growth and light frost warn, as in an autumn renovation.
 - Warm-season seed has the rows of ryegrass but for soil temperature; winter rye into warm turf opens from 10 to 23 degC
   while the soil is cooling, and closes below 8 and above 25 degC as rye does elsewhere.
 """

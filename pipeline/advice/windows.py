@@ -18,7 +18,7 @@ from scipy.special import ndtr
 from pipeline.advice.conditions import (
     CONDITIONS,
     RENOVATION_LEAVES_OUT,
-    RENOVATION_WARNS,
+    SEEDBED_WARNS,
     Condition,
     Hours,
     Known,
@@ -28,6 +28,7 @@ from pipeline.advice.conditions import (
     Verdict,
     VerdictArray,
     growth_now,
+    next_play_ms,
     verdicts_of,
     worse,
 )
@@ -48,13 +49,14 @@ PROBED = frozenset(
 
 @dataclass(frozen=True)
 class Judged:
-    """One condition through the hours: its values, its verdicts, and whether nobody has looked."""
+    """One condition through the hours: values, verdicts, whether nobody has looked, whether it only warns."""
 
     condition: Condition
     row: Row
     values: FloatArray
     verdicts: VerdictArray
     unseen: BoolArray
+    warns: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +152,7 @@ def outlook(
     judged = [_cut(j, first) for j in judge_conditions(intent, table, ground, hours, plans)]
     at_ms = hours.at_ms[first:]
     locked = locks(intent, facts, ground, now_ms)
-    stack, names = _stack(judged, locked, at_ms, ground)
+    stack, names = _stack(judged, locked, at_ms)
     rank = worse(stack)
     binding = np.argmax(rank, axis=0)
     verdicts = stack[binding, np.arange(at_ms.size)]
@@ -169,6 +171,7 @@ def judge_conditions(
     if ground.renovation is not None and ("overseeding", "rye", "seedbed_temperature") in table.rows:
         rows["seedbed_temperature"] = table.rows[("overseeding", "rye", "seedbed_temperature")]
     growth = growth_now(hours, plans)
+    seedbed = seedbed_decides(facts, rows, ground, plans, hours.at_ms)
     judged = []
     for name, row in rows.items():
         condition = CONDITIONS[name]
@@ -182,7 +185,7 @@ def judge_conditions(
             unseen = (verdicts == Verdict.UNKNOWN) & asked
             verdicts[unseen] = Verdict.OPEN
         verdicts[~asked] = Verdict.OPEN
-        judged.append(Judged(condition, row, values, verdicts, unseen))
+        judged.append(Judged(condition, row, values, verdicts, unseen, seedbed & (name in SEEDBED_WARNS)))
     return judged
 
 
@@ -203,7 +206,7 @@ def _asked(
         Rule.CLAY: ground.clay,
         Rule.NO_WATER: not ground.water_to_hand,
         Rule.STRONG_GROWTH: strong,
-        Rule.RENOVATION: in_renovation(ground, at_ms),
+        Rule.SEEDBED: in_renovation(ground, at_ms) | facts.sows,
     }
     asked = np.broadcast_to(np.asarray(held[condition.rule]), at_ms.shape).copy()
     if condition.name == "interval" and "interval_strong_growth" in rows:
@@ -222,13 +225,26 @@ def in_renovation(ground: SurfaceState, at_ms: TimeArray) -> BoolArray:
     return np.asarray((at_ms >= ground.renovation.start_ms) & (at_ms < ground.renovation.end_ms))
 
 
+def seedbed_decides(
+    facts: PassFacts, rows: Mapping[str, Row], ground: SurfaceState, plans: Plans, at_ms: TimeArray
+) -> BoolArray:
+    """Return in which hours the seedbed decides, and growth and light frost only warn. [ms since 1970, UTC]
+
+    In an autumn renovation; and of seed that nobody plays on before growth ends, which has to come up before winter and
+    not to be healed by it (Northern Cricket Union 2010 sows from mid September to early October).
+    """
+    found = in_renovation(ground, at_ms)
+    if not facts.sows or "seedbed_temperature" not in rows or plans.growth_end_ms is None:
+        return found
+    return np.asarray(found | (next_play_ms(plans, at_ms) > plans.growth_end_ms))
+
+
 def _cut(judged: Judged, first: int) -> Judged:
-    return replace(judged, values=judged.values[first:], verdicts=judged.verdicts[first:], unseen=judged.unseen[first:])
+    each = ("values", "verdicts", "unseen", "warns")
+    return replace(judged, **{name: getattr(judged, name)[first:] for name in each})
 
 
-def _stack(
-    judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray, ground: SurfaceState
-) -> tuple[VerdictArray, list[str]]:
+def _stack(judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray) -> tuple[VerdictArray, list[str]]:
     """Return the verdicts of locks, then of conditions, shape (lock and condition, hour), and their names."""
     rows, names = [], []
     no_data = np.zeros(at_ms.shape, dtype=np.bool_)
@@ -237,13 +253,11 @@ def _stack(
         rows.append(np.where(holds, np.int8(lock.verdict), np.int8(Verdict.OPEN)))
         names.append(lock.reason)
         no_data |= holds & lock.is_data
-    renovation = in_renovation(ground, at_ms)
     for each in judged:
         verdicts = each.verdicts.copy()
         if each.condition.name in PROBED:
             verdicts[no_data] = Verdict.OPEN  # what stale probes say counts neither for nor against
-        if each.condition.name in RENOVATION_WARNS:
-            verdicts[renovation] = Verdict.OPEN
+        verdicts[each.warns] = Verdict.OPEN
         rows.append(verdicts)
         names.append(each.condition.name)
     return np.asarray(rows, dtype=np.int8), names
@@ -353,10 +367,10 @@ def _checks(bare: Outlook, judged: Sequence[Judged], hour: int) -> tuple[str, ..
 
 def _warnings(bare: Outlook, judged: Sequence[Judged], span: TimeSpan, hour: int) -> tuple[str, ...]:
     ground = bare.ground
-    found = []
-    if in_renovation(ground, bare.at_ms[hour : hour + 1])[0]:
-        against = [j for j in judged if j.condition.name in RENOVATION_WARNS and j.verdicts[hour] != Verdict.OPEN]
-        found = [why(j, hour)[1] for j in against] + (["go shallower and sow more"] if against else [])
+    found: list[str] = []
+    against = [j for j in judged if j.warns[hour] and j.verdicts[hour] != Verdict.OPEN]
+    if against:
+        found = [*(why(j, hour)[1] for j in against), "sow more" if bare.facts.sows else "go shallower and sow more"]
     if ground.kind == "square" and bare.facts.square_caution:
         found.append(bare.facts.square_caution)
     if ground.carried_since_ms is not None and span.start_ms <= ground.carried_since_ms + CARRIED_H * HOUR_MS:

@@ -343,7 +343,8 @@ def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDat
     if state.is_open and made:
         return RuleOutcome(state, Change(CLOSED, f"{doing} is done in time."))
     if state.is_open and (left is None or left < 0):
-        text = f"the last safe day for {doing} has passed. Go shallower and sow more, or leave it."
+        instead = " Go shallower and sow more, or leave it." if advice.outlook.facts.wounds else ""
+        text = f"the last safe day for {doing} has passed.{instead}"
         return RuleOutcome(state, Change(CLOSED, text))
     if left is None or left < 0 or made or last.safe is None:
         return RuleOutcome(state)
@@ -356,10 +357,12 @@ def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDat
         return RuleOutcome(state)
     if _play_within_lead(ahead, facts, now_ms):
         return RuleOutcome(state)
-    end = f" before {_end(advice)}" if advice.needed_on is not None else ""
+    aim = "to come up before the soil is too cold"
+    if advice.needed_on is not None:
+        aim = f"to heal before {_end(advice)}"
     noon = datetime.datetime.combine(last.safe, datetime.time(12), facts.spot.zone)
     days = left_mark(round(noon.timestamp() * 1000))
-    text = f"to heal{end}, do the {doing} by {day_words(last.safe)}, {days}."
+    text = f"{aim}, do the {doing} by {day_words(last.safe)}, {days}."
     told = tuple(str(one) for one in leads if one >= lead)
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="near", told=told))
 

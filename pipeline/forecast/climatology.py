@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -340,6 +341,7 @@ def _first_frost(
 _LEAP_YEAR = datetime.date(2024, 1, 1).toordinal()
 
 
+@lru_cache(maxsize=4096)  # asked of every day of years to come, each hour
 def place_in_year(day: datetime.date) -> int:
     """Return the place of a date in the year, 0 to 365, the 29th of February always counted. [d]"""
     return datetime.date(2024, day.month, day.day).toordinal() - _LEAP_YEAR

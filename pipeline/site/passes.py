@@ -44,6 +44,7 @@ class Bounds:
         return found
 
 
+BRUSHED_MM = 1.0  # a pass no deeper goes over the turf
 EDGES = {one.name for one in fields(Bounds)}
 Edge = Annotated[float | None, Field(allow_inf_nan=True)]
 
@@ -153,6 +154,11 @@ class PassFacts(Setting):
     def variants(self) -> tuple[str, ...]:
         """Its variants; `standard` where there is but one."""
         return tuple(self.heal_growth_days)
+
+    @property
+    def wounds(self) -> bool:
+        """Whether it cuts or pierces the turf, which then has to heal; a brush, a dressing and seed do not."""
+        return self.depth_mm[1] > BRUSHED_MM and not self.sows
 
     @property
     def months(self) -> Mapping[str, tuple[int, ...]]:

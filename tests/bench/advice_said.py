@@ -94,7 +94,10 @@ def ground_only(kept: Kept, windows: Windows, known: Known) -> Hours:
     ground = measured(known, kept.truth.start_ms, kept.truth.hours)
     series = {name: np.concatenate([values, blank]) for name, values in ground.items()}
     at_ms = kept.truth.start_ms + HOUR_MS * np.arange(whole, dtype=np.int64)
-    return Hours(at_ms, {**series, **known_weather(kept, whole)}, int(at_ms[-1]) + HOUR_MS)
+    bed = Daily(kept.truth.start_ms, windows.soil_by_day)
+    return Hours(
+        at_ms, {**series, **known_weather(kept, whole)}, int(at_ms[-1]) + HOUR_MS, soil_temperature_by_day=bed
+    )  # fmt: skip
 
 
 def known_plans(kept: Kept, windows: Windows, day: int | None = None) -> Plans:

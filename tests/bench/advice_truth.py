@@ -28,8 +28,12 @@ LEAF_WET_MM = 0.05
 NOT_ASKED = frozenset(
     {"firmness", "tug", "disease", "disease_in_wet", "days_since_wilt", "lead_time", "interval", "times_this_year",
      "interval_strong_growth", "frost_chance", "thatch_wetness_no_water", "root_zone_wetness_no_water",
-     "rain_ahead_no_water", "seedbed_temperature"}
+     "rain_ahead_no_water"}
 )  # fmt: skip
+# Of seed that nobody plays on before winter: only the seedbed decides.
+WARNS_OF_SEED = frozenset(
+    {"growth_now", "growth_to_come", "surface_minimum_back", "surface_minimum_ahead", "frost_chance"}
+)
 HEALS_OUT_OF_GROWTH = ("solid_tining", "slitting")
 
 
@@ -130,6 +134,7 @@ class Windows:
             "hard_frost_ahead": lambda: _lowest(truth.surface_degc, row.window_h)[:hours],
             "soil_temperature_cool": lambda: _trailing(truth.soil_degc, row.window_h, now=True),
             "soil_temperature_warm": lambda: _trailing(truth.soil_degc, row.window_h, now=True),
+            "seedbed_temperature": lambda: self._seedbed(row.window_h // 24),
             "air_heat_ahead_cool": lambda: _highest(truth.air_degc, row.window_h)[:hours],
             "leaf_heat_ahead_cool": lambda: _highest(truth.surface_degc, row.window_h)[:hours],
             "soil_temperature_change_warm": lambda: self._change(row.window_h),
@@ -148,6 +153,18 @@ class Windows:
         dew = truth.surface_degc[:hours] <= truth.dew_degc[:hours]
         return np.where(truth.canopy_mm > LEAF_WET_MM, 2.0, np.where(dew, 1.0, 0.0))
 
+    @cached_property
+    def soil_by_day(self) -> Array:
+        """Soil at 50 mm of whole days; past the season as far above the air as in its last week. [degC]"""
+        days = self.truth.hours // 24
+        own = self.truth.soil_degc[: days * 24].reshape(-1, 24).mean(axis=1)
+        above = float((own - self.daily_degc[:days])[-7:].mean())
+        return np.concatenate([own, self.daily_degc[days:] + above])
+
+    def _seedbed(self, days: int) -> Array:
+        lowest = np.lib.stride_tricks.sliding_window_view(self.soil_by_day, days).min(axis=1)
+        return np.repeat(lowest, 24)[: self.truth.hours]
+
     def _change(self, window_h: int) -> Array:
         day = _trailing(self.truth.soil_degc, 24, now=True)
         return day - np.concatenate([np.full(window_h, np.nan), day])[: day.size]
@@ -158,7 +175,14 @@ class Windows:
         for name in rows:
             by_grass = name.endswith(("_cool", "_warm")) and not name.endswith(self.facts.grass)
             by_eye = self.facts.thatch_by_eye and name.startswith("thatch_")
-            if name in NOT_ASKED or by_grass or by_eye or (name == "root_zone_wetness_clay" and not self.facts.clay):
+            by_seed = name in WARNS_OF_SEED and "seedbed_temperature" in rows
+            if (
+                name in NOT_ASKED
+                or by_seed
+                or by_grass
+                or by_eye
+                or (name == "root_zone_wetness_clay" and not self.facts.clay)
+            ):
                 continue
             hours = np.ones(self.truth.hours, dtype=np.bool_)
             if name == "growth_to_come" and kind in HEALS_OUT_OF_GROWTH:

@@ -13,6 +13,7 @@ from pipeline.advice.healing import (
     growth_ahead,
     healed_dates,
     last_good_date,
+    last_sowing,
     learned_factor,
     light_factor,
     moisture_factor,
@@ -23,10 +24,11 @@ from pipeline.forecast.climatology import (
     history_climate,
     monthly_climate,
 )
-from pipeline.units import DAY_MS
+from pipeline.units import DAY_MS, day_of_date
 
 # Monthly means of southern England, January first, from memory. [degC]
 MONTHS = (5.0, 5.2, 7.2, 9.4, 12.5, 15.4, 17.6, 17.4, 14.9, 11.5, 7.8, 5.4)
+SOIL_OVER_AIR_K = 1.0  # soil at 50 mm under turf in autumn, from memory
 STARTS = ((4, 1), (5, 1), (6, 1), (8, 15), (9, 1), (9, 10), (9, 20), (10, 1))
 NEEDS = (6.0, 12.0, 20.0, 30.0)
 # Days to reach each need from those means, without spread, computed independently beforehand.
@@ -278,3 +280,33 @@ def test_sum_between_moments_counts_parts_of_days_and_knows_its_gaps():
     low = Daily(0, np.array([3.0, 1.0, 2.0])).lowest(np.array([0, DAY_MS, 2 * DAY_MS, 3 * DAY_MS]), 2)
     assert low[:2] == pytest.approx([1.0, 1.0])
     assert np.isnan(low[2:]).all()
+
+
+def falling(first: datetime.date, degc: float, a_day: float, count: int = 400) -> Daily:
+    return Daily(day_of_date(first) * DAY_MS, degc - a_day * np.arange(count))
+
+
+def test_seed_comes_up_while_the_soil_of_its_weeks_stays_warm():
+    """Soil of 15 degC that falls by 0.1 a day is at 10 after 50 days, at 11 after 40; 21 days before that (algebra)."""
+    found = last_sowing(falling(date(9, 1), 15.0, 0.1), date(9, 1), days=21, open_degc=10.0)
+    assert (found.last.safe, found.last.likely, found.resumes) == (date(9, 21), date(10, 1), None)
+    late = last_sowing(falling(date(9, 1), 12.5, 0.1), date(9, 1), days=21, open_degc=10.0)
+    assert (late.last.safe, late.last.likely) == (None, date(9, 6))
+    warm = Daily(day_of_date(date(9, 1)) * DAY_MS, np.full(400, 12.0))
+    assert last_sowing(warm, date(9, 1), days=21, open_degc=10.0) is None
+    short = falling(date(9, 1), 15.0, 0.1, 60)
+    assert last_sowing(short, date(9, 1), days=21, open_degc=10.0) is None
+
+
+def test_ryegrass_of_southern_england_is_sown_into_early_october():
+    """Asked from 1 September, the last days lie about the end of what the county guide calls ideal, mid September to
+    early October (Northern Cricket Union 2010), and not in August; in December it waits for spring."""
+    soil = Daily(
+        day_of_date(date(9, 1)) * DAY_MS,
+        np.array([mean_of(date(9, 1) + datetime.timedelta(days=n)) + SOIL_OVER_AIR_K for n in range(500)]),
+    )
+    found = last_sowing(soil, date(9, 1), days=21, open_degc=10.0)
+    assert date(9, 25) <= found.last.safe <= date(10, 10) < found.last.likely <= date(10, 21)
+    winter = last_sowing(soil, date(12, 1), days=21, open_degc=10.0)
+    assert winter.last.likely is None
+    assert date(4, 1, 2027) <= winter.resumes <= date(5, 1, 2027)

@@ -9,8 +9,8 @@ import pytest
 from pipeline.advice.conditions import (
     Verdict,
 )
-from pipeline.advice.healing import LastGoodDate
-from pipeline.advice.report import last_good_line, window_line
+from pipeline.advice.healing import LastGoodDate, LastSowing
+from pipeline.advice.report import PassAdvice, last_good_line, last_sowing_line, too_late_once, window_line
 from pipeline.diary.facts import (
     Buried,
     Override,
@@ -113,6 +113,43 @@ def test_lines_of_the_last_good_date():
         "Square: to heal before play on 20 Sep, do the scarifying by 20 Aug, 27 Aug at the latest.",
         "Square: scarifying may heal before play on 20 Sep if done by 27 Aug, but do not count on it.",
         "Square: too late for scarifying to heal before growth ends about 20 Sep. Go shallower, sow more, or leave it.",
+    ]
+
+
+def test_lines_of_the_last_sowing():
+    """Safe and latest; late but possible; too cold, with the day from which it is warm enough again."""
+    safe, likely = datetime.date(2026, 10, 1), datetime.date(2026, 10, 14)
+    each = [((safe, likely), None), ((None, likely), None), ((None, None), datetime.date(2027, 4, 20))]
+    said = [
+        last_sowing_line("Square", "overseeding", LastSowing(LastGoodDate(*pair, False), resumes))
+        for pair, resumes in each
+    ]
+    assert said == [
+        "Square: to come up before the soil is too cold, do the overseeding by 1 Oct, 14 Oct at the latest.",
+        "Square: overseeding may still come up if done by 14 Oct, but do not count on it.",
+        "Square: the soil is too cold for overseeding until about 20 Apr, seed may not come up.",
+    ]
+
+
+def test_too_late_is_said_once_a_surface_and_of_what_wounds():
+    """Two cuts and a dressing, all too late: one sentence names the cuts; what is in time keeps its line."""
+    play = datetime.date(2026, 6, 1)
+    late, good = LastGoodDate(None, None, False), LastGoodDate(play, play, False)
+    told = [
+        PassAdvice(look(kind), "", last, play, True, "its line")
+        for kind, last in (
+            ("topdressing", late), ("scarifying", late), ("verticutting", good), ("hollow_coring", late),
+            ("light_raking", late), ("overseeding", late),
+        )
+    ]  # fmt: skip
+    assert [one.last_good_line for one in too_late_once("Green", told)] == [
+        "",
+        "Green: too late for scarifying and 6 mm hollow coring to heal before play on 1 Jun. "
+        "Go shallower, or leave it for a longer gap.",
+        "its line",
+        "",
+        "",
+        "",
     ]
 
 

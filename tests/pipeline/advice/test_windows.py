@@ -235,6 +235,29 @@ def test_winter_rye_goes_into_warm_turf_that_cools():
     assert look("overseeding", hours=rising, ground=warm).windows[0].reason == "soil still warming"
 
 
+@pytest.mark.parametrize(
+    ("variant", "bed_degc", "verdict"),
+    [
+        ("rye", 10.0, OPEN), ("rye", 9.9, WAIT), ("rye", 7.9, CLOSED), ("bent_fescue", 12.0, OPEN),
+        ("bent_fescue", 11.9, WAIT), ("bent_fescue", 9.9, CLOSED),
+    ],
+)  # fmt: skip
+def test_seed_that_nobody_plays_on_before_winter_is_decided_by_its_soil(variant, bed_degc, verdict):
+    """Growth to come, growth now and light frost warn; soil of 21 days decides, in September as in October (common
+    practice; Northern Cricket Union 2010: mid September to early October is ideal)."""
+    hours, plans = autumn(bed_degc)
+    hours = replace(hours, series={**hours.series, "soil_temperature_degc": series(14.0)})
+    spring = replace(plans, fixtures_ms=(NOW_MS + 200 * DAY_MS,))
+    found = look("overseeding", variant, hours=hours, plans=spring).windows[0]
+    assert found.verdict is verdict
+    if verdict is OPEN:
+        assert found.warnings[-1] == "sow more"
+        assert "growth" in " ".join(found.warnings) and "frost" in " ".join(found.warnings)
+    before_growth_ends = replace(plans, fixtures_ms=(plans.growth_end_ms - HOUR_MS,))
+    assert now_of(look("overseeding", variant, hours=hours, plans=before_growth_ends)) is CLOSED
+    assert now_of(look("scarifying", hours=hours, plans=spring)) is CLOSED  # what wounds has to heal
+
+
 WOUNDS = ("verticutting", "scarifying", "heavy_dethatching", "hollow_coring", "topdressing")
 SPARED = ("light_raking", "solid_tining", "slitting", "overseeding")
 

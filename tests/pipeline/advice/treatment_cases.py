@@ -62,6 +62,7 @@ overseeding       | warm       | soil_temperature_warm | 24 | C17.95 W18 W19.95 
 overseeding       | rye        | soil_temperature_warm | 24 | C7.95 W8 W9.95 O10 O15 O23 W23.05 W25 C25.05 | R
 overseeding       | rye        | soil_temperature_change_warm | 168 | O-9 O0 W.05 W60 | R
 overseeding       | rye        | seedbed_temperature | 504 | C7.95 W8 W9.95 O10 O60 | CP
+overseeding       | bent_fescue | seedbed_temperature | 504 | C9.95 W10 W11.95 O12 O60 | CP
 verticutting      |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
 verticutting      |            | leaf_heat_ahead_cool | 72 | O-9 O30 O35 C35.05 | CP
 scarifying        |            | air_heat_ahead_cool | 72 | O-9 O25 O30 C30.05 | CP
