@@ -16,7 +16,7 @@ from pipeline.units import DAY_MS, FloatArray, TimeArray
 
 YEAR_MS = 365.25 * DAY_MS
 WINDOW_DAYS = 365  # looked back on; a drift that has ended is not told for ever
-SHARED_DAYS = 180  # of history that channel and neighbour share
+SHARED_DAYS = 330  # of history that channel and neighbour share: under a year the season looks like drift
 LEAST_NEIGHBOURS, BEST_NEIGHBOURS = 2, 4
 DRIFTS = 0.03  # m3/m3 a year, by which a channel drifts whatever its doubt
 PLATEAUS, PLATEAU_DAYS = 5, 180  # fewest, and over how long

@@ -13,9 +13,10 @@ import numpy as np
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 STILL_RATIO = 2.0  # of a channel's own longest run, beyond which it stands still
-STILL_LEAST_H = 6.0  # and at least so long
+STILL_LEAST_H = 24.0  # and at least so long
+STILL_HABIT_H = 12.0  # a channel whose own runs are longer shows its rounding, not its water: open records have such
 STILL_LEAST_COUNT = 6  # readings in a row
-STILL_HISTORY_H = 7 * 24.0  # of readings before the run
+STILL_HISTORY_H = 14 * 24.0  # of readings before the run
 RUN_GAP_H = 24.0  # a longer silence ends a run
 RANGE_RATIO = 1.1  # of the daily ranges of a thermometer and one above it, from which they look swapped
 RANGE_LEAST_K = 0.5  # a daily range below it is a matter of rounding
@@ -53,7 +54,8 @@ def stood_still(
     Returns
     -------
     StandStill or None
-        None where no run is longer than `STILL_RATIO` times the longest before it, or too little came before.
+        None where no run is longer than `STILL_RATIO` times the longest before it, the habit of the channel is longer
+        than `STILL_HABIT_H`, or too little came before.
     """
     known = np.isfinite(value)
     times, values = time_ms[known], value[known]
@@ -67,7 +69,8 @@ def stood_still(
     hours = (times[last] - times[first]) / HOUR_MS
     longest_before = np.concatenate([[0.0], np.maximum.accumulate(hours)[:-1]])
     told = (times[last] >= start_ms) & (hours >= STILL_LEAST_H) & (last - first + 1 >= STILL_LEAST_COUNT)
-    told &= (hours > STILL_RATIO * longest_before) & (times[first] - times[0] >= STILL_HISTORY_H * HOUR_MS)
+    told &= (hours > STILL_RATIO * longest_before) & (longest_before <= STILL_HABIT_H)
+    told &= times[first] - times[0] >= STILL_HISTORY_H * HOUR_MS
     if not told.any():
         return None
     at = int(np.flatnonzero(told)[np.argmax(hours[told])])

@@ -3,12 +3,12 @@
     python tests/bench/bench_records.py [--records FOLDER] [--only NAME ..]
 
 Each record of `tests/data/records`, and of any FOLDER with a `records.toml` and a map for each of its records in the
-same form, goes into a site of its own by the code of `underturf import`, which runs the stages. Printed for each: days
-of which the demand is told, and by the full formula; wettings whose share that reached the soil is told, and how many
-of those lie in 0..1 with their interval; dry-downs of five days and more told with a time constant; fortnights told, or
-refused and why; and false alarms a probe-year: flagged readings of moisture in ground that is not frozen, those of one
-channel less than a day apart counted once. Nobody knows the truth of a field record: all are taken for sound but those
-into which faults were put, which stand apart.
+same form, goes into a site of its own by the code of `underturf import`, which runs the stages. Printed for each:
+days of which the demand is told, and by the full formula; wettings whose share that reached the soil is told, and how
+many of those lie in 0..1 with their interval; dry-downs of five days and more told with a time constant; fortnights
+told, or refused and why; and false alarms a probe-year: flagged readings of moisture in ground that is not frozen,
+those of one channel less than a day apart counted once, and what is said of a whole channel but suspicions. Nobody
+knows the truth of a field record: all are taken for sound but those into which faults were put, which stand apart.
 
 Records with sun and humidity are taken in a second time, with what real sensors do: 2 W m-2 less sun by night and a
 humidity 2 % too high, to 102 % at most. Exits 1 when that takes two points or more of the share of days by the full
@@ -38,17 +38,19 @@ from api.records import ImportAsked, import_record  # noqa: E402
 from pipeline.records.record_map import RecordMap, read_map  # noqa: E402
 from pipeline.records.unit_names import to_canonical  # noqa: E402
 from pipeline.site.settings import SiteConfig  # noqa: E402
+from pipeline.stages.catalogue import CATALOGUE, Shown  # noqa: E402
 from pipeline.stages.climate import BY_TEMPERATURE  # noqa: E402
 from pipeline.stages.recompute import station_context  # noqa: E402
 from pipeline.stages.roots import ROOTS_AT_LEAST  # noqa: E402
 from pipeline.store.opening import Stores, open_stores  # noqa: E402
 from pipeline.units import DAY_MS, EVER_MS  # noqa: E402
-from tests.bench.quality_seasons import alarms, bad  # noqa: E402
+from tests.bench.quality_seasons import SUSPICIONS, alarms, bad  # noqa: E402
 from tests.pipeline.records.field_records import RECORDS, FieldRecord, read_records, site_of  # noqa: E402
 
 NOW_MS = 1_767_225_600_000  # 2026-01-01
 LONG_DRY_DOWN_MS = 5 * DAY_MS
 NIGHT_OFFSET_W_M2, HUMIDITY_SLOPE, HUMIDITY_MOST = -2.0, 1.02, 102.0
+WHOLE = [quantity for quantity, entry in CATALOGUE.items() if entry.shown is Shown.PROBES]
 LEAST_POINTS, MOST_ALARMS = 2.0, 1.5
 THERMOMETER_REACH_M = 0.05
 
@@ -72,6 +74,7 @@ class Told:
     alarms: int = 0
     probe_years: float = 0.0
     flagged: dict[str, int] = field(default_factory=dict)
+    doubted: list[str] = field(default_factory=list)
 
     @property
     def full_share(self) -> float:
@@ -147,6 +150,10 @@ def _alarms_of(config: SiteConfig, stores: Stores, station: str, told: Told) -> 
             wrong &= beside > context.quality.frost_degc
         told.alarms += alarms(times[wrong])
         told.flagged[channel_id] = int(wrong.sum())
+        whole = stores.store.findings(channel_id, WHOLE, *EVER_MS)
+        said = sorted(set(whole[whole["reason"] != ""]["quantity"]))
+        told.alarms += sum(quantity not in SUSPICIONS for quantity in said)
+        told.doubted += [f"{channel_id} {quantity}" for quantity in said]
         spans.setdefault(channel_id.rsplit("/", 1)[0], []).extend((int(times[0]), int(times[-1])))
     told.probe_years += sum((max(span) - min(span)) / (365.25 * DAY_MS) for span in spans.values())
 
@@ -247,6 +254,7 @@ def main() -> int:
     print(f"\nfalse alarms of all sound records: {wrong} in {years:.2f} probe-years, at most {MOST_ALARMS:g} a year")
     flagged = {i: n for told in every for i, n in told.flagged.items() if n}
     print("readings flagged: " + ("; ".join(f"{i} {n}" for i, n in flagged.items()) or "none"))
+    print("channels doubted: " + ("; ".join(one for told in every for one in told.doubted) or "none"))
     print(f"{time.monotonic() - began:.0f} s")
     return 0 if good and wrong <= MOST_ALARMS * years else 1
 

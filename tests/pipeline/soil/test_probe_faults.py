@@ -18,30 +18,37 @@ def noisy(count: int, *, digits: int = 4) -> np.ndarray:
 
 
 def test_a_run_longer_than_twice_the_channels_own_stands_still():
-    """A channel that has once repeated itself for 5 hours is believed for 10 and no longer (algebra)."""
+    """A channel that has once repeated itself for 12 hours is believed for 24 and no longer (algebra)."""
     times = np.arange(30 * 24, dtype=np.int64) * HOUR_MS
-    for hours, found in ((10, False), (11, True)):
+    for hours, found in ((24, False), (25, True)):
         value = noisy(times.size)
-        value[100:106] = 0.25  # six hourly readings of one number: five hours
+        value[100:113] = 0.25  # thirteen hourly readings of one number: twelve hours
         value[600 : 601 + hours] = 0.26
         told = probe_faults.stood_still(times, value, int(times[500]))
         assert (told is not None) is found
         if told is not None:
-            assert (told.hours, told.own_h) == (11.0, 5.0) and told.start_ms == times[600]
+            assert (told.hours, told.own_h) == (25.0, 12.0) and told.start_ms == times[600]
         # the value of all readings beyond a curve's range is no number that a channel repeats
         assert probe_faults.stood_still(times, value, int(times[500]), ends=(0.05, 0.26)) is None
 
 
+def test_a_channel_of_long_runs_is_not_judged():
+    """Runs of 13 hours are its rounding: a run of 60 then is none of a fault."""
+    times = np.arange(30 * 24, dtype=np.int64) * HOUR_MS
+    value = noisy(times.size)
+    value[100:114], value[600:661] = 0.25, 0.26
+    assert probe_faults.stood_still(times, value, 0) is None
+
+
 def test_a_run_needs_a_history_and_ends_after_the_moment():
-    """A run in the first week is told by nobody, nor one that was over before the fortnight."""
+    """A run in the first fortnight is told by nobody, nor one that was over before the fortnight."""
     times = np.arange(30 * 24, dtype=np.int64) * HOUR_MS
     value = noisy(times.size)
     value[100:150] = 0.26
     assert probe_faults.stood_still(times, value, 0) is None
-    value[300:350] = value[100:150] = 0.26
-    value[100:150] = noisy(50)
+    value[100:150], value[400:450] = noisy(50), 0.26
     assert probe_faults.stood_still(times, value, 0) is not None
-    assert probe_faults.stood_still(times, value, int(times[400])) is None
+    assert probe_faults.stood_still(times, value, int(times[500])) is None
     assert probe_faults.stood_still(times[:0], value[:0], 0) is None
 
 

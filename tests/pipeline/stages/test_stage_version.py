@@ -27,7 +27,7 @@ RAIN_HOUR = 14 * 24 + 10  # after the fortnight, so that roots and a wetting are
 CONE = tuple(f"s1/cone/{c.name}" for c in load_probe("cone_hard").channels)
 PASS = PassDone(MONDAY_MS, "scarifying", "standard", "scarifying", 0.010, 0.020, 0.002, 0.2)
 # Only the last version can be worked out, so only its digest is kept.
-DIGEST = (17, "ee51d0e5bc202ee7")
+DIGEST = (18, "66564954a42eea25")
 
 
 def _context() -> StationContext:
@@ -66,7 +66,10 @@ def _raw() -> pd.DataFrame:
         if name.endswith("moisture_065"):
             raw[100], raw[200:204] = raw[100] + 6.0, np.nan
         if name.endswith("moisture_160"):
-            raw[:160], raw[-30:] = 90.0, raw[-30]  # refused for a third of a fortnight; in the end it stands still
+            raw[48:125], raw[-30:] = (
+                90.0,
+                raw[-30],
+            )  # refused for over a fifth of a fortnight; in the end it stands still
         parts.append((name, time_ms + 1000, raw))
     depth = np.arange(0.0, 0.301, 0.01)
     at_ms = MONDAY_MS + 12 * HOUR_MS + np.arange(5 * depth.size) * 1000 + np.arange(5).repeat(depth.size) * 60_000
