@@ -161,7 +161,7 @@ def _by_window(one: PassAdvice, entry: DiaryEntry, zone: ZoneInfo) -> Judgement:
             return Judgement("go", f"{until_words(stretch, outlook, zone)}.", None, one)
         clause = f"open {in_ten(window.chance or 0.0)} only. {better_words(outlook, zone)}"
         return Judgement("in_doubt", clause, _better(one), one)
-    clause = f"{window.reason}. {better_words(outlook, zone)}"
+    clause = f"{window.every_reason}. {better_words(outlook, zone)}"
     return Judgement(_OF_WINDOW[window.verdict], clause, _better(one), one)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -304,12 +304,18 @@ def _shut(surface: SurfaceAdvice, passes: Sequence[PassAdvice]) -> list[dict[str
         {
             "word": SHUT_WORDS.get(verdict, "Not for long enough:"),
             "names": words.tied(listed([pass_words(one) for one in those])),
-            "reason": words.tied(reason),
+            "reason": words.tied(replace(those[0].outlook.windows[0], reason=reason, also=_shared(those)).every_reason),
             "opens": words.tied(f"What would open {'it' if len(those) == 1 else 'them'}: {opens}." if opens else ""),
             "quiet": words.tied(" ".join(_without(o.last_good_line, surface.title) for o in those if o.last_good_line)),
         }
         for (verdict, reason, opens), those in groups.items()
     ]
+
+
+def _shared(passes: Sequence[PassAdvice]) -> tuple[str, ...]:
+    """What else all of these passes are shut for."""
+    also = [one.outlook.windows[0].also for one in passes]
+    return tuple(reason for reason in also[0] if all(reason in one for one in also))
 
 
 # --- water -----------------------------------------------------------------------------------------------------------

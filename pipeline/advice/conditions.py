@@ -502,8 +502,8 @@ _TABLE = (
         "growth too slow", "", "warmer weather", "",
     ),
     Condition(
-        "growth_to_come", "growth-days", _growth_to_come, _P, "not enough growth left to heal in time", "",
-        "less depth, more seed, or a later date of play", "",
+        "growth_to_come", "growth-days", _growth_to_come, _P, "not enough growth left before it ends", "",
+        "the next season of growth", "",
     ),
     Condition(
         "lead_time", "days before play", _lead_time, _P, "too near the next fixture", "",

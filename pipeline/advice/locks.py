@@ -108,9 +108,7 @@ def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -
     """
     found = [*_of_square(facts, ground), *_of_seed(intent, facts, ground), *_of_roots(intent, facts, ground)]
     if ground.hosepipe_limit and facts.needs_water:
-        found.append(
-            Lock(Verdict.WAIT, "water is limited and it needs water", "the limit lifted, or steady rain", ALWAYS)
-        )
+        found.append(Lock(Verdict.WAIT, "water is limited and it needs water", "the limit lifted", ALWAYS))
     renovation = ground.renovation
     if renovation is not None and not ground.water_to_hand:
         found.append(Lock(Verdict.WAIT, "no water to hold the seedbed wet", "water to hand", renovation))

@@ -168,19 +168,16 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     if now.first.verdict is Verdict.OPEN:
         following = every[1] if len(every) > 1 else None
         return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now, outlook))
-    state = {
-        Verdict.WAIT: f"must wait, {now.first.reason}",
-        Verdict.CLOSED: f"is closed, {now.first.reason}",
-        Verdict.UNKNOWN: f"cannot be judged, {now.first.reason}",
-    }[now.first.verdict]
+    state = {Verdict.WAIT: "must wait", Verdict.CLOSED: "is closed", Verdict.UNKNOWN: "cannot be judged"}
+    shut = f"{what} {state[now.first.verdict]}, {now.first.every_reason}"
     coming = next_open(outlook)
     if coming is None:
-        return _sentences(f"{what} {state}", f"What would open it: {now.first.opens}")
+        return _sentences(shut, f"What would open it: {now.first.opens}")
     until = "" if coming.span.end_ms >= every[-1].span.end_ms else f" to {when(coming.span.end_ms, outlook, zone)}"
     chance = chance_of(coming)
     word = "May open" if chance is not None and chance < LIKELY else "Due to open"
     due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming)}"
-    return _sentences(f"{what} {state}", due, *_before_work(coming, outlook))
+    return _sentences(shut, due, *_before_work(coming, outlook))
 
 
 def _told(outlook: Outlook) -> list[Stretch]:

@@ -34,6 +34,7 @@ from pipeline.advice.conditions import (
 )
 from pipeline.advice.healing import GROWTH_ENDS_BELOW
 from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, locks, overrides_of
+from pipeline.advice.phrases import listed
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.diary.facts import CLEARANCE_M, Intent, Override, in_the_way
 from pipeline.forecast.wetness import DRY_MM_H, EDGE_SLACK, WetnessForecast
@@ -49,7 +50,8 @@ PROBED = frozenset(
 
 @dataclass(frozen=True)
 class Judged:
-    """One condition through the hours: values, verdicts, whether nobody has looked, whether it only warns."""
+    """One condition through the hours: values, verdicts, whether nobody has looked, whether it only warns, and
+    whether play comes before growth ends."""
 
     condition: Condition
     row: Row
@@ -57,6 +59,7 @@ class Judged:
     verdicts: VerdictArray
     unseen: BoolArray
     warns: BoolArray
+    before_play: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +71,15 @@ class Window:
     span : TimeSpan
     verdict : Verdict
     binding : str
-        Condition or lock that binds; empty when it is open.
-    reason, detail, opens : str
-        Why, in words; with the figures; and what would open it.
+        Condition or lock that binds: of the worst the one that lasts longest; empty when it is open.
+    reason : str
+        Why, in words.
+    also : tuple of str
+        Whatever else it is not open for as the span begins, what lasts longest first.
+    detail : str
+        All of it with the figures.
+    opens : str
+        What would open it: of everything that lasts as long as the longest does, or as anything is known.
     chance : float or None
         That it is open, over the span, when the hours tell their spread. [1]
     check_first, lift_first, warnings : tuple of str
@@ -83,6 +92,7 @@ class Window:
     verdict: Verdict
     binding: str = ""
     reason: str = ""
+    also: tuple[str, ...] = ()
     detail: str = ""
     opens: str = ""
     chance: float | None = None
@@ -90,6 +100,11 @@ class Window:
     lift_first: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     override: Override | None = None
+
+    @property
+    def every_reason(self) -> str:
+        """Return everything it is not open for: `square in season; also soil too cold and thatch too wet`."""
+        return f"{self.reason}; also {listed(self.also)}" if self.also else self.reason
 
 
 @dataclass(frozen=True)
@@ -153,13 +168,14 @@ def outlook(
     at_ms = hours.at_ms[first:]
     locked = locks(intent, facts, ground, now_ms)
     stack, names = _stack(judged, locked, at_ms)
+    lasting_h = _lasting_h(stack, locked, at_ms)
     rank = worse(stack)
-    binding = np.argmax(rank, axis=0)
+    binding = np.argmax(np.where(rank == rank.max(axis=0), lasting_h, -1.0), axis=0)
     verdicts = stack[binding, np.arange(at_ms.size)]
     binding[verdicts == Verdict.OPEN] = -1
     chance = _chance(judged, hours, stack, first)
     bare = Outlook(intent, ground, facts, at_ms, verdicts, chance, ())
-    return replace(bare, windows=_windows(bare, judged, locked, names, binding))
+    return replace(bare, windows=_windows(bare, judged, locked, names, binding, lasting_h))
 
 
 def judge_conditions(
@@ -172,6 +188,8 @@ def judge_conditions(
         rows["seedbed_temperature"] = table.rows[("overseeding", "rye", "seedbed_temperature")]
     growth = growth_now(hours, plans)
     seedbed = seedbed_decides(facts, rows, ground, plans, hours.at_ms)
+    ends_ms = np.inf if plans.growth_end_ms is None else plans.growth_end_ms
+    before_play = np.asarray(next_play_ms(plans, hours.at_ms) <= ends_ms)
     judged = []
     for name, row in rows.items():
         condition = CONDITIONS[name]
@@ -185,7 +203,7 @@ def judge_conditions(
             unseen = (verdicts == Verdict.UNKNOWN) & asked
             verdicts[unseen] = Verdict.OPEN
         verdicts[~asked] = Verdict.OPEN
-        judged.append(Judged(condition, row, values, verdicts, unseen, seedbed & (name in SEEDBED_WARNS)))
+        judged.append(Judged(condition, row, values, verdicts, unseen, seedbed & (name in SEEDBED_WARNS), before_play))
     return judged
 
 
@@ -240,7 +258,7 @@ def seedbed_decides(
 
 
 def _cut(judged: Judged, first: int) -> Judged:
-    each = ("values", "verdicts", "unseen", "warns")
+    each = ("values", "verdicts", "unseen", "warns", "before_play")
     return replace(judged, **{name: getattr(judged, name)[first:] for name in each})
 
 
@@ -261,6 +279,22 @@ def _stack(judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray) -
         rows.append(verdicts)
         names.append(each.condition.name)
     return np.asarray(rows, dtype=np.int8), names
+
+
+def _lasting_h(stack: VerdictArray, locked: Sequence[Lock], at_ms: TimeArray) -> FloatArray:
+    """Return for how long each lock, then condition, stays not open from each hour on; 0 where it is open. [h]
+
+    A lock lasts to its own end, a condition as far as the hours go. Shape (lock and condition, hour)
+    """
+    count = at_ms.size
+    hours = np.arange(count)
+    opened = np.where(stack == Verdict.OPEN, hours, count)
+    following = np.minimum.accumulate(opened[:, ::-1], axis=1)[:, ::-1]
+    found = np.asarray(following - hours, dtype=np.float64)
+    for i, lock in enumerate(locked):
+        ends_h = (lock.span.end_ms - at_ms) / HOUR_MS
+        found[i] = np.where(found[i] > 0.0, np.maximum(found[i], ends_h), 0.0)
+    return found
 
 
 def _chance(judged: Sequence[Judged], hours: Hours, stack: VerdictArray, first: int) -> FloatArray:
@@ -291,8 +325,9 @@ def open_chance(values: FloatArray, spread: FloatArray, bounds: Bounds) -> Float
 
 
 def _windows(
-    bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str], binding: npt.NDArray[np.intp]
-) -> tuple[Window, ...]:
+    bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str],
+    binding: npt.NDArray[np.intp], lasting_h: FloatArray,
+) -> tuple[Window, ...]:  # fmt: skip
     words = overrides_of(bare.intent, bare.ground)
     by_word = _by_word(words, bare.at_ms)
     keys = np.vstack([bare.verdicts, binding, by_word, *(j.unseen for j in judged)])
@@ -300,7 +335,7 @@ def _windows(
     found = []
     for start, end in zip(starts, [*starts[1:], bare.at_ms.size], strict=True):
         span = TimeSpan(int(bare.at_ms[start]), int(bare.at_ms[end - 1]) + HOUR_MS)
-        window = _bound_by(bare, judged, locked, names, int(binding[start]), start)
+        window = _bound_by(bare, judged, locked, names, int(binding[start]), start, lasting_h[:, start])
         window = replace(
             window,
             span=span,
@@ -325,21 +360,44 @@ def _by_word(words: Sequence[Override], at_ms: TimeArray) -> npt.NDArray[np.int6
 
 
 def _bound_by(
-    bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str], index: int, hour: int
-) -> Window:
-    """Return verdict and reason of one hour."""
+    bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], names: Sequence[str], index: int, hour: int,
+    lasting_h: FloatArray,
+) -> Window:  # fmt: skip
+    """Return verdict and reasons of one hour."""
     span, verdict = TimeSpan(0, 0), Verdict(int(bare.verdicts[hour]))
     if index < 0:
         return Window(span, verdict)
-    if index < len(locked):
-        lock = locked[index]
-        return Window(span, verdict, names[index], lock.reason, lock.reason, lock.opens)
-    each = judged[index - len(locked)]
-    reason, detail, opens = why(each, hour)
-    note = bare.facts.wait_notes.get(each.condition.name, "")
+    shut = [i for i in np.argsort(-lasting_h, kind="stable").tolist() if lasting_h[i] > 0.0]
+    every = {i: _why_shut(bare, judged, locked, i, hour) for i in shut}
+    longest_h = min(float(lasting_h.max()), float(bare.at_ms.size - hour))
+    opens = listed(list(dict.fromkeys(every[i][2] for i in shut if lasting_h[i] >= longest_h and every[i][2])))
+    note = "" if index < len(locked) else bare.facts.wait_notes.get(names[index], "")
     if verdict is Verdict.WAIT and note:
         opens = f"{opens}; meanwhile {note}"
-    return Window(span, verdict, names[index], reason, detail, opens)
+    reason, others = every[index][0], [i for i in shut if i != index]
+    also = dict.fromkeys(every[i][0] for i in others if every[i][0] != reason)
+    detail = "; ".join(dict.fromkeys(every[i][1] for i in (index, *others)))
+    return Window(span, verdict, names[index], reason, tuple(also), detail, opens)
+
+
+# What a dry ground waits for where no water can be put on.
+_WITHOUT_WATER = {"water 24 to 48 hours ahead": "rain", "a deep watering": "rain"}
+
+
+def _why_shut(
+    bare: Outlook, judged: Sequence[Judged], locked: Sequence[Lock], index: int, hour: int
+) -> tuple[str, str, str]:
+    """Return why a lock or a condition is not open in an hour, as `why` does."""
+    if index < len(locked):
+        lock = locked[index]
+        return lock.reason, lock.reason, lock.opens
+    reason, detail, opens = why(judged[index - len(locked)], hour)
+    ground = bare.ground
+    has_water = ground.water_to_hand and not ground.hosepipe_limit
+    return reason, detail, opens if has_water else _WITHOUT_WATER.get(opens, opens)
+
+
+TOO_LITTLE_BEFORE_PLAY = ("not enough growth before play to heal", "a longer gap in the fixtures")
 
 
 def why(judged: Judged, hour: int) -> tuple[str, str, str]:
@@ -353,6 +411,8 @@ def why(judged: Judged, hour: int) -> tuple[str, str, str]:
         return f"{what} is not known", f"{what} is not known", "a reading or a forecast of it"
     low = value < bounds.open_lo
     words, opens = (condition.low, condition.low_opens) if low else (condition.high, condition.high_opens)
+    if condition.name == "growth_to_come" and judged.before_play[hour]:
+        words, opens = TOO_LITTLE_BEFORE_PLAY
     wanted = f"{bounds.open_lo:.3g} or more" if low else f"{bounds.open_hi:.3g} or less"
     unit = f" {condition.unit}" if condition.unit else ""
     return words, f"{words}: {value:.3g}{unit}, wanted {wanted}", opens
@@ -437,12 +497,14 @@ def _told(here: Sequence[Window], chosen: int, name: str, span: TimeSpan, chance
     lifts = dict.fromkeys(n for w in here for n in w.lift_first)
     warnings = dict.fromkeys(t for w in here for t in w.warnings)
     alone = worst.verdict is not Verdict.OPEN and any(w.reason != worst.reason for w in here)
+    also = dict.fromkeys((*worst.also, *(r for w in here for r in (w.reason, *w.also) if r and r != worst.reason)))
     reason, detail = (f"{t} ({name})" if alone and t else t for t in (worst.reason, worst.detail))
     return replace(
         worst,
         span=span,
         chance=chance,
         reason=reason,
+        also=() if worst.verdict is Verdict.OPEN else tuple(also),
         detail=detail,
         check_first=tuple(checks),
         lift_first=tuple(lifts),
@@ -455,7 +517,7 @@ def _merged(windows: Sequence[Window]) -> tuple[Window, ...]:
     found: list[Window] = []
     for window in windows:
         last = found[-1] if found else None
-        if last is not None and replace(window, span=last.span, chance=last.chance) == last:
+        if last is not None and replace(window, span=last.span, chance=last.chance, also=last.also) == last:
             weights = [w.span.end_ms - w.span.start_ms for w in (last, window)]
             known = [(w.chance, n) for w, n in zip((last, window), weights, strict=True) if w.chance is not None]
             chance = sum(c * n for c, n in known) / sum(n for _, n in known) if known else None

@@ -130,8 +130,12 @@ def test_what_was_seen_decides_while_it_is_young():
 def test_fixtures_set_lead_time_and_growth_to_come():
     """At 0.6 growth-days a day 21 days of lead give 12.6, short of 16: wait; 27 days give 16.2: open (algebra)."""
     near = look(plans=replace(PLANS, fixtures_ms=(NOW_MS + 21 * DAY_MS,))).windows[0]
-    assert near.detail == "not enough growth left to heal in time: 12.6 growth-days, wanted 16 or more"
-    assert near.opens.endswith("meanwhile one direction only")
+    assert near.detail == "not enough growth before play to heal: 12.6 growth-days, wanted 16 or more"
+    assert near.opens == "a longer gap in the fixtures; meanwhile one direction only"
+    growth_ends = replace(PLANS, growth_end_ms=NOW_MS + 20 * DAY_MS, fixtures_ms=(NOW_MS + 40 * DAY_MS,))
+    late = look(plans=growth_ends).windows[0]
+    assert late.detail == "not enough growth left before it ends: 12 growth-days, wanted 16 or more"
+    assert late.opens == "the next season of growth; meanwhile one direction only"
     assert now_of(look(plans=replace(PLANS, fixtures_ms=(NOW_MS + 27 * DAY_MS,)))) is OPEN
     early = look(plans=replace(PLANS, fixtures_ms=(NOW_MS + 13 * DAY_MS,))).windows[0]
     assert early.verdict is CLOSED

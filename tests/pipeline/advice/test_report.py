@@ -73,6 +73,15 @@ def test_line_of_a_closed_one_says_what_would_open_it():
     )
 
 
+def test_line_names_whatever_else_shuts_it():
+    """Two locks that last alike are both named, and both would have to open."""
+    wet_and_cold = good_hours("solid_tining", root_zone_wetness=series(1.2), soil_temperature_degc=series(-1.0))
+    assert window_line(look("solid_tining", "12mm", hours=wet_and_cold), LONDON) == (
+        "Green: 12 mm solid tining to 100 mm is closed, soil too wet; also ground frozen or thawing, ground thawed at "
+        "the top only and soil too cold. What would open it: drying days, a thaw, a thaw right down and warmer days."
+    )
+
+
 def test_line_of_what_cannot_be_judged():
     """Silence of the probes is said as such, and never as open."""
     line = window_line(look(ground=ground(newest_reading_ms=NOW_MS - 9 * HOUR_MS)), LONDON)

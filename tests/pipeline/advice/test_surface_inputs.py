@@ -203,7 +203,7 @@ def test_renovation_only_warns_of_growth_and_looks_to_the_next_season(fair):
     told = pass_of(site.advice(forecast=read_forecast(csv, site)), "scarifying")
     now = told.outlook.windows[0]
     assert now.verdict is OPEN and "go shallower and sow more" in now.warnings
-    assert any("not enough growth left to heal in time" in w for w in now.warnings)
+    assert any("not enough growth before play to heal" in w for w in now.warnings)
     assert (told.needed_on, told.for_play) == (datetime.date(2024, 6, 4), True)
 
 

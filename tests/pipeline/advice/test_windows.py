@@ -83,7 +83,44 @@ def test_what_closes_outdoes_what_is_not_known_and_that_what_waits():
     blind = look(hours=good_hours(thatch_wetness=series(0.8), root_zone_wetness=None)).windows[0]
     assert (blind.verdict, blind.reason) == (UNKNOWN, "root zone wetness is not known")
     shut = look(hours=good_hours(thatch_wetness=series(1.2), root_zone_wetness=None)).windows[0]
-    assert (shut.verdict, shut.reason, shut.opens) == (CLOSED, "thatch too wet", "drying days")
+    assert (shut.verdict, shut.reason, shut.opens) == (
+        CLOSED, "thatch too wet", "drying days and a reading or a forecast of it",
+    )  # fmt: skip
+    assert shut.also == ("root zone wetness is not known",)
+
+
+def test_every_lock_is_named_and_the_one_that_lasts_longest_first():
+    """A square in season for 300 hours more, soil too cold for 100 and thatch too wet for 5: named in that order, and
+    what would open it is the end of the longest, for the others are gone by then (algebra)."""
+    soil, thatch = series(15.0), series(0.6)
+    soil[: hour(100)] = 5.0  # the mean of 24 hours stays below 12 for 16 more, and below 10 for 12
+    thatch[: hour(5)] = 1.2
+    season = TimeSpan(NOW_MS - DAY_MS, NOW_MS + 300 * HOUR_MS)
+    hours = good_hours("heavy_dethatching", soil_temperature_degc=soil, thatch_wetness=thatch)
+    played = ground(kind="square", seasons=(season,))
+    found = look("heavy_dethatching", hours=hours, ground=played)
+    now = found.windows[0]
+    assert (now.reason, now.also) == ("square in season", ("soil too cold", "thatch too wet"))
+    assert now.opens == "close of season"
+    assert now.detail.startswith("square in season; soil too cold: 5 degC, wanted 12 or more; thatch too wet: 1.2")
+    rested = look("heavy_dethatching", hours=hours).windows[0]
+    assert (rested.reason, rested.also, rested.opens) == ("soil too cold", ("thatch too wet",), "warmer days")
+    assert next(w for w in found.windows if w.verdict is OPEN).also == ()
+
+
+def test_what_waits_longest_is_named_as_what_would_open_it():
+    """Closed by rain of the day and waiting for growth that does not come: warmer weather opens it, no drier day."""
+    slow = replace(PLANS, potential=days(0.3))
+    found = look(hours=good_hours(rain_mm=series(0.0, h3=6.0)), plans=slow).windows[0]
+    assert (found.verdict, found.reason, found.also) == (CLOSED, "rain on the day", ("growth too slow",))
+    assert found.opens == "warmer weather"
+
+
+@pytest.mark.parametrize(("changed", "opens"), [({}, "a deep watering"), ({"water_to_hand": False}, "rain")])
+def test_water_is_not_named_where_none_can_be_put_on(changed, opens):
+    """Soil too dry opens by a watering where there is water to hand, else by rain alone."""
+    dry = look("verticutting", hours=good_hours(root_zone_wetness=series(0.4)), ground=ground(**changed)).windows[0]
+    assert (dry.verdict, dry.opens) == (WAIT, opens)
 
 
 def test_too_dry_and_too_wet_are_told_apart():
