@@ -25,6 +25,7 @@ DEFAULT_CONFIG = "underturf.toml"
 MAX_LISTED = 1000
 LEAST_SIZED_D = 7.0  # days of readings from which a year is reckoned; younger ones are not merged yet
 MOST_PANEL_W = 400.0  # beyond it a panel is no answer for a node
+NODE_ACTIONS = ("add", "list", "revoke")
 QUARANTINE_ACTIONS = ("list", "show", "retry", "drop")
 
 
@@ -121,6 +122,16 @@ def _parser() -> argparse.ArgumentParser:
     sheet.add_argument("--pdf", action="store_true", help="as PDF, by a Chromium of this machine")
     sheet.add_argument("--out", type=Path, metavar="FILE", help="default: SURFACE-sheet.html or .pdf")
     sheet.set_defaults(run=_sheet)
+    node = commands.add_parser("node", help="who may speak on the field broker: add, list and revoke nodes")
+    node.add_argument("action", metavar="ACTION", choices=NODE_ACTIONS)
+    node.add_argument("name", metavar="NAME", nargs="?", help="as in its agent.toml")
+    node.add_argument("--rotate", action="store_true", help="another password for a node that has one")
+    node.add_argument("--host", help="the broker as the node finds it (default: as the settings do)")
+    node.add_argument(
+        "--passwords", type=Path, metavar="FILE", help="the broker's (default: where its settings have it)"
+    )
+    node.add_argument("--pid-file", type=Path, metavar="FILE", help="the broker's (default: that of Debian)")
+    node.set_defaults(run=_node)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
     notify.set_defaults(run=_notify_test)
     quarantine = commands.add_parser("quarantine", help="messages that could not be kept: look, try again, drop")
@@ -132,7 +143,7 @@ def _parser() -> argparse.ArgumentParser:
     service.set_defaults(run=_install_service)
     for command in (
         serve, check, certificate, recompute, taking, giving, size, backup, verify, restore, quarantine, sheet, summary,
-        notify, service,
+        node, notify, service,
     ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
@@ -274,6 +285,37 @@ def _certificate(parsed: argparse.Namespace) -> int:
         print("next: open /trust on the phone, and compare these digits. A running service uses it within a minute.")
     else:
         print('next: in [pages] host = "0.0.0.0" (or an address of this machine), start the service, open /trust')
+    return 0
+
+
+def _node(parsed: argparse.Namespace) -> int:
+    from api import broker_users as users
+
+    config = _config(parsed)
+    action, name, passwords = parsed.action, parsed.name, parsed.passwords or users.PASSWORDS
+    if (name is None) != (action == "list"):
+        expected = "none for `list`" if action == "list" else f"the name of a node for `{action}`"
+        print(f"NAME: found {name}, expected {expected}", file=sys.stderr)
+        return 2
+    if action == "list":
+        names = users.node_names(config, passwords)
+        print(*(f"{config.site.name}/{one}" for one in names) if names else ["no node has a password"], sep="\n")
+        return 0
+    try:
+        users.refuse_no_field_broker(config)
+        if action == "revoke":
+            users.revoke_node(config, name, passwords)
+        else:
+            password = users.add_node(config, name, passwords, rotate=parsed.rotate)
+            print(users.node_block(config, name, password, host=parsed.host))
+    except users.NodeRefused as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    if untold := users.tell_broker(parsed.pid_file or users.PID_FILE):
+        print(f"{untold}: it goes by what it read before until `systemctl reload mosquitto`", file=sys.stderr)
+        return 1
+    said = {"add": "may connect now", "revoke": "is out: its connection is ended and its password no longer holds"}
+    print(f"{config.site.name}/{name} {said[action]}", file=sys.stderr)
     return 0
 
 

@@ -1,0 +1,162 @@
+"""Who may speak on the field broker: nodes with a name and a password of their own, added, listed and revoked.
+
+The broker is mosquitto, and its own program keeps the file of passwords; one access list serves every node by its user
+name, which takes the place of the client id it gives. The broker reads the file anew when it is told to, and then ends
+the connection of whoever is no longer in it, or has another password.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shlex
+import shutil
+import signal
+import socket
+import subprocess
+from pathlib import Path
+
+from hardware.reading import is_slug
+from pipeline.errors import PipelineFault
+from pipeline.site.fields import nearest
+from pipeline.site.server import is_loopback
+from pipeline.site.settings import SiteConfig
+
+PASSWORDS = Path("/etc/mosquitto/underturf.passwords")
+PID_FILE = Path("/run/mosquitto/mosquitto.pid")  # as Debian's own settings of mosquitto have it
+PASSWORD_BYTES = 24  # 192 bits: no guessing reaches them
+PASSWD_WITHIN_S = 20.0
+SETTINGS_DIR = "/etc/underturf"
+
+
+class NodeRefused(PipelineFault):
+    """A node that cannot be added or revoked as it was asked for."""
+
+
+def node_names(config: SiteConfig, passwords: Path) -> list[str]:
+    """Return the names of the nodes of this site that have a password.
+
+    Raises
+    ------
+    OSError
+        Where the file does not read.
+    """
+    users = [line.partition(":")[0] for line in passwords.read_text(encoding="utf-8").splitlines()]
+    site = f"{config.site.name}/"
+    return sorted(user.removeprefix(site) for user in users if user.startswith(site))
+
+
+def add_node(config: SiteConfig, name: str, passwords: Path, *, rotate: bool = False) -> str:
+    """Give a node a password, a new one where it has one already and `rotate` is asked for; return it.
+
+    Raises
+    ------
+    NodeRefused
+        Where the name is none, is taken, or is not there to be rotated.
+    OSError
+        Where there is no mosquitto_passwd, or the file cannot be written.
+    """
+    if not is_slug(name):
+        raise NodeRefused(f"NAME: found {name!r}, expected small letters, digits, - and _, as in its agent.toml")
+    known = node_names(config, passwords) if passwords.exists() else []
+    if rotate != (name in known):
+        expected = f"{nearest(name, known)}" if rotate else "a name of its own, or --rotate for another password"
+        raise NodeRefused(f"NAME: found {name!r}, expected {expected}")
+    password = secrets.token_urlsafe(PASSWORD_BYTES)
+    if not passwords.exists():
+        os.close(os.open(passwords, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        _give_to_broker(passwords)
+    _passwd(str(passwords), f"{config.site.name}/{name}", told=f"{password}\n{password}\n")
+    return password
+
+
+def revoke_node(config: SiteConfig, name: str, passwords: Path) -> None:
+    """Take a node's password out of the file. Raises NodeRefused where it has none."""
+    known = node_names(config, passwords)
+    if name not in known:
+        raise NodeRefused(f"NAME: found {name!r}, expected {nearest(name, known)}")
+    _passwd("-D", str(passwords), f"{config.site.name}/{name}")
+
+
+def tell_broker(pid_file: Path) -> str:
+    """Have the broker read its passwords anew; return why it could not be told, empty where it was.
+
+    mosquitto then ends connections whose password no longer holds (mosquitto.conf(5), SIGHUP).
+    """
+    try:
+        pid = int(pid_file.read_text())
+        if Path(f"/proc/{pid}/comm").read_text().strip() != "mosquitto":
+            return f"{pid_file}: found process {pid}, which is no mosquitto"
+        os.kill(pid, signal.SIGHUP)
+    except (OSError, ValueError) as err:
+        return f"{pid_file}: found no broker to tell ({err})"
+    return ""
+
+
+def node_block(config: SiteConfig, name: str, password: str, *, host: str | None) -> str:
+    """Return what is pasted on the node: files with its secrets, then the tables of its agent.toml.
+
+    Parameters
+    ----------
+    config : SiteConfig
+    name : str
+    password : str
+    host : str or None
+        The broker's host as the node finds it; None for that of the settings, or for this machine's name in its place
+        where that is loopback.
+    """
+    broker, site = config.broker, config.site.name
+    own = socket.gethostname().lower().partition(".")[0]
+    host = host or (f"{own}.local" if is_loopback(broker.host) else broker.host)
+    assert broker.ca_file is not None
+    authority = broker.ca_file.read_text(encoding="utf-8").strip()
+    return f"""\
+# On the node, as root: its password, and the authority of the broker.
+mkdir -p {SETTINGS_DIR} && (umask 077; cat > {SETTINGS_DIR}/password) <<'END'
+{password}
+END
+cat > {SETTINGS_DIR}/authority.crt <<'END'
+{authority}
+END
+# Into {SETTINGS_DIR}/agent.toml there, in place of what these keys have:
+: <<'END'
+[agent]
+site = "{site}"
+node = "{name}"
+
+[broker]
+host = "{host}"
+port = {broker.port}
+username = "{site}/{name}"
+password_file = "{SETTINGS_DIR}/password"
+ca_file = "{SETTINGS_DIR}/authority.crt"
+END"""
+
+
+def refuse_no_field_broker(config: SiteConfig) -> None:
+    """Raise NodeRefused unless the settings name a broker for nodes on other machines, encrypted."""
+    broker = config.broker
+    if broker.kind != "external":
+        raise NodeRefused('broker.kind: found embedded, which nodes elsewhere cannot reach, expected "external"')
+    if broker.ca_file is None:
+        raise NodeRefused("broker.ca_file: found none, expected the authority of the broker, which nodes are given")
+
+
+def _give_to_broker(path: Path) -> None:
+    """Give a file of root's to the user mosquitto runs as, where there is one."""
+    if os.geteuid() == 0:
+        try:
+            shutil.chown(path, "mosquitto", "mosquitto")
+        except LookupError:
+            return
+
+
+def _passwd(*words: str, told: str = "") -> None:
+    """Run mosquitto_passwd. The password is told, and not a word of the command, which other users would see."""
+    program = shutil.which("mosquitto_passwd")
+    if program is None:
+        raise OSError("mosquitto_passwd: found none, expected it with the broker. On Debian: apt install mosquitto")
+    done = subprocess.run([program, *words], input=told, capture_output=True, text=True, timeout=PASSWD_WITHIN_S)
+    if done.returncode != 0:
+        said = (done.stderr or done.stdout).strip().splitlines() or ["no word"]
+        raise OSError(f"{shlex.join(['mosquitto_passwd', *words])}: found {said[-1]}, expected it to be done")

@@ -1,0 +1,207 @@
+"""Nodes of the field broker are added, listed and revoked, on a real mosquitto as its settings are shipped."""
+
+from __future__ import annotations
+
+import subprocess
+import time
+import tomllib
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any
+
+import pytest
+import tomli_w
+from paho.mqtt.client import CallbackAPIVersion, Client
+
+from api.broker_users import add_node, node_names
+from api.command import main
+from pipeline.service import load_settings
+from probe_agent.config import load as load_agent
+from tests.hardware.test_mosquitto import PIPELINE, SERVER, broker, installed
+from tests.probe_agent.conftest import wait_for
+
+__all__ = ["installed"]
+
+EXAMPLE = Path(__file__).parents[2] / "hardware" / "docs" / "agent.toml"
+PIPELINE_ID = "underturf-pipeline-home"
+OUT_WITHIN_S = 5.0
+
+
+class Connected:
+    """A client over TLS: what it received, how its connection stands, and what the broker said to it."""
+
+    def __init__(self, folder: Path, port: int, client_id: str, auth: dict[str, str], *topics: str) -> None:
+        self.heard, self.up, self.lost, self.answer = list[tuple[str, bytes]](), False, 0, ""
+        self.client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, reconnect_on_failure=False)
+        self.client.username_pw_set(**auth)
+        self.client.tls_set(str(folder / "etc/mosquitto/certs/underturf.crt"))
+        self.client.on_message = lambda _client, _data, message: self.heard.append((message.topic, message.payload))
+        self.client.on_connect = self._connected
+        self.client.on_disconnect = self._lost
+        self._topics = topics
+        self.client.connect("localhost", port)
+        self.client.loop_start()
+        wait_for(lambda: self.answer != "")
+
+    def _connected(self, client: Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+        self.up = not reason.is_failure
+        for topic in self._topics if self.up else ():
+            client.subscribe(topic, 1)
+        self.answer = str(reason)
+
+    def _lost(self, *_: Any) -> None:
+        self.up, self.lost = False, self.lost + 1
+
+
+@pytest.fixture
+def connect(installed: Path, free_port: int) -> Iterator[Callable[..., Connected]]:
+    """Connect a client; all are ended with the test."""
+    with ExitStack() as ending:
+
+        def make(client_id: str, auth: dict[str, str], *topics: str) -> Connected:
+            made = Connected(installed, free_port, client_id, auth, *topics)
+            ending.callback(made.client.loop_stop)
+            ending.callback(made.client.disconnect)
+            return made
+
+        yield make
+
+
+@pytest.fixture
+def settings(installed: Path, free_port: int) -> Path:
+    """The server's settings for that broker."""
+    (installed / "pipeline").write_text(PIPELINE["password"] + "\n")
+    file = installed / "underturf.toml"
+    file.write_text(SERVER.format(port=free_port, place=installed))
+    return file
+
+
+def node(settings: Path, *words: str) -> int:
+    """Run `underturf node` on what is installed below a folder in place of /."""
+    place = settings.parent
+    files = ["--passwords", str(place / "etc/mosquitto/underturf.passwords")]
+    files += ["--pid-file", str(place / "run/mosquitto/mosquitto.pid")]
+    return main(["node", *words, "--config", str(settings), *files])
+
+
+def pasted(block: str, folder: Path) -> dict[str, Any]:
+    """Do on a node what the block says, below a folder; return the tables for its agent.toml."""
+    block = block.replace("/etc/underturf", str(folder))
+    subprocess.run(["sh", "-eu", "-c", block], check=True)
+    return tomllib.loads(block.rpartition(": <<'END'\n")[2].rpartition("\nEND")[0])
+
+
+def test_a_node_is_added_writes_its_own_alone_and_is_out_when_revoked(
+    settings: Path,
+    free_port: int,
+    connect: Callable[..., Connected],
+    need_program: Callable[[str], str],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """What `add` prints is all the node needs; what it writes elsewhere is dropped; revoked it is off within 5 s and
+    gets no more in."""
+    with broker(settings.parent, free_port, need_program("mosquitto")):
+        assert node(settings, "add", "mower", "--host", "localhost") == 0
+        tables = pasted(capsys.readouterr().out, tmp_path / "node")
+        agent = tomllib.loads(EXAMPLE.read_text())
+        written = {**agent, "agent": agent["agent"] | tables["agent"], "broker": tables["broker"]}
+        (tmp_path / "node" / "agent.toml").write_text(tomli_w.dumps(written))
+        given = load_agent(tmp_path / "node" / "agent.toml").broker
+        assert (given.host, given.port, given.username) == ("localhost", free_port, "home/mower")
+        assert given.password_file is not None and given.password_file.stat().st_mode & 0o077 == 0
+        auth = {"username": "home/mower", "password": given.password_file.read_text().strip()}
+
+        pipeline = connect(PIPELINE_ID, PIPELINE, "underturf/1/+/+/readings/#")
+        mower = connect("underturf-home-mower", auth)
+        mower.client.publish("underturf/1/home/hut/readings/x/1/1", b"forged", 1)
+        mower.client.publish("underturf/1/home/mower/readings/x/1/1", b"own", 1)
+        wait_for(lambda: bool(pipeline.heard))
+        assert pipeline.heard == [("underturf/1/home/mower/readings/x/1/1", b"own")]
+
+        began = time.monotonic()
+        assert node(settings, "revoke", "mower") == 0
+        wait_for(lambda: not mower.up, within_s=OUT_WITHIN_S)
+        assert time.monotonic() - began < OUT_WITHIN_S and pipeline.up
+        assert connect("underturf-home-mower", auth).answer == "Not authorized"
+    assert node(settings, "list") == 0
+    assert capsys.readouterr().out.splitlines() == ["home/hut"]
+
+
+@pytest.mark.parametrize("bound", [True, False], ids=["as shipped", "without the rule"])
+def test_a_stolen_client_id_pushes_nobody_off(
+    installed: Path,
+    free_port: int,
+    connect: Callable[..., Connected],
+    need_program: Callable[[str], str],
+    *,
+    bound: bool,
+) -> None:
+    """A node that gives the pipeline's client id stays itself; without the rule of the settings, the control, the
+    pipeline is pushed off."""
+    if not bound:
+        file = installed / "etc/mosquitto/conf.d/underturf.conf"
+        file.write_text(file.read_text().replace("use_username_as_clientid true", ""))
+    with broker(installed, free_port, need_program("mosquitto")):
+        pipeline = connect(PIPELINE_ID, PIPELINE, "underturf/1/+/+/readings/#")
+        thief = connect(PIPELINE_ID, {"username": "home/hut", "password": "green"})
+        assert thief.up
+        if not bound:
+            wait_for(lambda: pipeline.lost == 1)
+            return
+        thief.client.publish("underturf/1/home/hut/readings/x/1/1", b"still heard", 1)
+        wait_for(lambda: bool(pipeline.heard))
+        assert pipeline.up and pipeline.lost == 0
+
+
+def test_another_password_ends_the_one_before(
+    settings: Path,
+    free_port: int,
+    connect: Callable[..., Connected],
+    need_program: Callable[[str], str],
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """`--rotate` prints a new block, and who has the old password is out."""
+    with broker(settings.parent, free_port, need_program("mosquitto")):
+        old = {"username": "home/hut", "password": "green"}
+        hut = connect("underturf-home-hut", old)
+        assert node(settings, "add", "hut", "--rotate") == 0
+        wait_for(lambda: not hut.up, within_s=OUT_WITHIN_S)
+        assert connect("underturf-home-hut", old).answer == "Not authorized"
+        new = capsys.readouterr().out.split("END'\n")[1].partition("\n")[0]
+        assert connect("underturf-home-hut", {"username": "home/hut", "password": new}).up
+
+
+def test_a_hundred_nodes_have_passwords_of_their_own(
+    settings: Path, free_port: int, connect: Callable[..., Connected], need_program: Callable[[str], str]
+) -> None:
+    """Each its own, in a file that others may not read, and the broker takes the first and the last."""
+    need_program("mosquitto_passwd")
+    config, passwords = load_settings(settings), settings.parent / "etc/mosquitto/new.passwords"
+    given = {f"n{i:03}": add_node(config, f"n{i:03}", passwords) for i in range(100)}
+    assert node_names(config, passwords) == sorted(given) and len({*given.values()}) == 100
+    assert passwords.stat().st_mode & 0o077 == 0 and not any(word in passwords.read_text() for word in given.values())
+    passwords.replace(settings.parent / "etc/mosquitto/underturf.passwords")
+    with broker(settings.parent, free_port, need_program("mosquitto")):
+        for name in ("n000", "n099"):
+            assert connect(name, {"username": f"home/{name}", "password": given[name]}).up
+
+
+def test_what_cannot_be_done_is_said(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name that is taken, none, or not there; a broker that does not run; one that nodes cannot reach."""
+    for words, said in (
+        (("add", "hut"), "--rotate"),
+        (("add", "Hut"), "small letters"),
+        (("add", "hit", "--rotate"), "'hut'?"),
+        (("revoke", "hit"), "'hut'?"),
+        (("revoke",), "the name of a node"),
+    ):
+        assert node(settings, *words) == 2, words
+        assert said in capsys.readouterr().err, words
+    assert node(settings, "revoke", "hut") == 1
+    assert "systemctl reload mosquitto" in capsys.readouterr().err
+    text = settings.read_text()
+    settings.write_text(text[: text.index("[broker]")] + text[text.index("[[surface]]") :])
+    assert node(settings, "add", "shed") == 2
+    assert 'expected "external"' in capsys.readouterr().err
