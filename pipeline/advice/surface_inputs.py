@@ -397,6 +397,7 @@ def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
         bypass_share=bypass,
         area_m2=plans.surface.area_m2,
         seed=sown is not None and view.now_ms - sown < SEEDLING_MS,
+        grass=plans.grass,
         green=plans.surface.kind == "green",
         country=view.config.site.country,
     )
@@ -421,6 +422,8 @@ def _evening(view: View, plans: SurfacePlans, station: StationView, hours: Hours
         rain_mm=rain,
         lowest_degc=coldest_air(view, hours),
         days_to_play=days,
+        hours_to_play=_hours_to_play(plans, view),
+        given_mm=_given_mm(view, plans, station),
         dried_for_play=is_dried_for_play(plans.surface.kind, days),
         restricted=view.config.water.restricted,
         arrival_share=_arrival_share(view, station.context),
@@ -444,6 +447,23 @@ def _tomorrow_evening_ms(view: View) -> int:
 def _days_to_play(plans: SurfacePlans, view: View) -> float | None:
     ahead = [p.start_ms for p in plans.play if p.end_ms > view.now_ms]
     return max(min(ahead) - view.now_ms, 0) / DAY_MS if ahead else None
+
+
+def _hours_to_play(plans: SurfacePlans, view: View) -> float | None:
+    """Return the hours from tonight's water, or from now once it is evening, until play that goes on or comes. [h]"""
+    tonight_ms = max(view.now_ms, _tomorrow_evening_ms(view) - DAY_MS)
+    ahead = [p.start_ms for p in plans.play if p.end_ms > tonight_ms]
+    return max(min(ahead) - tonight_ms, 0) / HOUR_MS if ahead else None
+
+
+ARRIVES_MS = 3 * HOUR_MS  # so long after a watering the probes may not show it yet: our own choice
+
+
+def _given_mm(view: View, plans: SurfacePlans, station: StationView) -> float:
+    """Return the water given that the readings do not show yet: of the last hours, or since the last reading. [mm]"""
+    since_ms = min(view.now_ms - ARRIVES_MS, view.now_ms if station.newest_ms is None else station.newest_ms)
+    given = (w for w in _waterings(view, plans, station) if since_ms < w.end_ms and w.start_ms <= view.now_ms)
+    return float(sum(w.water_mm for w in given))
 
 
 def dawn_ms(view: View) -> int:

@@ -13,13 +13,15 @@ from dataclasses import dataclass
 
 from pipeline.forecast.wetness import in_ten
 
-# Allowable depletion of the root zone's easy water, share of what lies between drained and dry. Half without loss:
-# Univ. of Nebraska extension; the rest common practice, no source.
-DEPLETION = {"usual": 0.5, "tender": 0.35, "drawing roots": 0.65}
+# Readily available water of the root zone, share of what lies between drained and dry, by the grass: FAO-56 (Allen et
+# al. 1998), Table 22, turf of the cool and of the warm season. The rest is common practice, no source.
+READILY_AVAILABLE = {"cool": 0.40, "warm": 0.50}
+DEPLETION = {"tender": 0.35, "drawing roots": 0.65}
 HARD_DEPLETION = 0.8  # rain is not waited for beyond it: our own choice
 RAIN_LIKELY = 0.5  # chance from which rain is waited for: our own choice
 RAIN_ENOUGH = 0.5  # of the need, that counts as rain that helps: our own choice
 SEED_WETNESS = 0.7  # seedbeds stay between 0.5 and 1.0; below this they are watered lightly: our own choice
+SEED_WAITS = 0.5  # a seedbed drier than this does not wait for rain: its lowest wetness
 SEED_MOST_MM = 4.0  # a go on seed: our own choice
 WORTHWHILE_MM = 3.0  # less on established turf wets thatch and leaf only: common practice
 MOST_MM = 25.0  # in one night: our own choice
@@ -29,6 +31,10 @@ DRY_DAYS = 5.0  # before a match in which a square gets no water
 GO_MM = {"sand": 15.0, "sandy_loam": 10.0, "loam": 8.0, "clay_loam": 6.0, "club_clay_loam": 4.0,
          "first_class_clay_loam": 3.0, "organic_topsoil": 8.0, "peat": 8.0}  # fmt: skip
 MOST_GOES = 4
+# So long before play the last water goes on, for its top to drain: common practice, no source; a loam longer than sand.
+DRAINS_H = {"sand": 6.0, "sandy_loam": 12.0, "loam": 18.0, "clay_loam": 24.0, "club_clay_loam": 36.0,
+            "first_class_clay_loam": 48.0}  # fmt: skip
+USUAL_GO_MM, USUAL_DRAINS_H = GO_MM["loam"], DRAINS_H["loam"]  # of a soil that is not listed
 # Volumes of a day above which taking water needs leave, as commonly told (AHDB 2019, Water licensing legislation for
 # horticulture, and others). A caution, not the law: local rules decide.
 ABSTRACTION_M3 = {
@@ -82,6 +88,8 @@ class Turf:
         Of the water, what goes past the thatch by holes and cracks. [1]
     area_m2 : float or None
         Watered. [m2]
+    grass : str
+        "cool" or "warm".
     seed, green : bool
         Seedlings younger than 8 weeks; a fine green: both are let down less.
     country : str
@@ -96,9 +104,15 @@ class Turf:
     canopy_mm: float = 1.0
     bypass_share: float = 0.0
     area_m2: float | None = None
+    grass: str = "cool"
     seed: bool = False
     green: bool = False
     country: str = ""
+
+    @property
+    def go_mm(self) -> float:
+        """What the ground takes in one go. [mm]"""
+        return GO_MM.get(self.soil, USUAL_GO_MM)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,6 +132,10 @@ class Evening:
         Air of the night. [degC]
     days_to_play : float or None
         Until the next fixture on it. [d]
+    hours_to_play : float or None
+        From tonight's water until play. [h]
+    given_mm : float
+        Water given that the readings do not show yet. [mm]
     dried_for_play : bool
         The strip is being dried: see `is_dried_for_play`.
     restricted : bool
@@ -140,6 +158,8 @@ class Evening:
     rain_mm: Sequence[float] = ()
     lowest_degc: float | None = None
     days_to_play: float | None = None
+    hours_to_play: float | None = None
+    given_mm: float = 0.0
     dried_for_play: bool = False
     restricted: bool = False
     arrival_share: float | None = None
@@ -202,11 +222,14 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
     if turf.seed:
         return _seedbed(turf, evening)
     drink, deficit = _short_of(turf, evening)
-    allowed = DEPLETION[_kind(turf, evening)] * turf.root_capacity_mm
+    allowed = _depletion(turf, evening) * turf.root_capacity_mm
     tomorrow = deficit + (evening.demand_tomorrow_mm or 0.0)
     if _interval_blocks(turf, evening):
         days = evening.interval_days or 0
         return _none(turf, f"every {days} days to draw the roots down, and no wilt seen", drink, deficit)
+    if tomorrow <= allowed and not evening.wilt and evening.given_mm > 0.0:
+        given = f"the {evening.given_mm:.0f} mm given count, though the probes do not show them yet"
+        return _none(turf, given, drink, deficit)
     if tomorrow <= allowed and not evening.wilt:
         return _none(turf, "the roots have enough until tomorrow night", drink, deficit, _shedding(turf, evening))
     need = deficit + drink + turf.canopy_mm
@@ -226,6 +249,9 @@ def _held_back(turf: Turf, evening: Evening) -> str:
         return "it is being dried for play"
     if evening.lowest_degc is not None and evening.lowest_degc <= turf.limits.frost_degc + AIR_OVER_LEAF_K:
         return "frost is likely tonight"
+    drains_h = DRAINS_H.get(turf.soil, USUAL_DRAINS_H)
+    if evening.hours_to_play is not None and evening.hours_to_play < drains_h and not evening.wilt and not turf.seed:
+        return "play is too near for it to drain"
     return ""
 
 
@@ -239,16 +265,20 @@ def _short_of(turf: Turf, evening: Evening) -> tuple[float, float]:
     root = 1.0 if evening.root_wetness is None else evening.root_wetness
     deficit = max(1.0 - root, 0.0) * turf.root_capacity_mm
     drink = max(1.0 - thatch, 0.0) * turf.thatch_capacity_mm
+    given = max(evening.given_mm - turf.canopy_mm, 0.0) if evening.given_mm > 0.0 else 0.0
+    drink, given = max(drink - given, 0.0), max(given - drink, 0.0)
+    deficit = max(deficit - given, 0.0)
     if turf.bypass_share > 0.0:
         # by the time the roots have their fill through holes, dry thatch has had no more than the rest of that water
         drink = min(drink, (1.0 - turf.bypass_share) / turf.bypass_share * deficit)
     return drink, deficit
 
 
-def _kind(turf: Turf, evening: Evening) -> str:
+def _depletion(turf: Turf, evening: Evening) -> float:
+    """Return which share of the root zone's water may be gone. [1]"""
     if turf.seed or turf.green:
-        return "tender"
-    return "drawing roots" if evening.interval_days is not None else "usual"
+        return DEPLETION["tender"]
+    return READILY_AVAILABLE[turf.grass] if evening.interval_days is None else DEPLETION["drawing roots"]
 
 
 def _interval_blocks(turf: Turf, evening: Evening) -> bool:
@@ -273,13 +303,22 @@ def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
     drink, deficit = _short_of(turf, evening)
     if wetness is None or wetness >= SEED_WETNESS:
         return _none(turf, "the seedbed is moist", drink, deficit)
-    mm = min(max((1.0 - wetness) * capacity, 1.0), SEED_MOST_MM)
-    return _told(turf, mm, 1, drink, deficit, "lightly, for the seed; look again in the morning", _cautions(turf, mm))
+    mm = min(max((1.0 - wetness) * capacity, 1.0), SEED_MOST_MM, turf.go_mm)
+    if evening.given_mm >= mm:
+        return _none(turf, f"the {evening.given_mm:.0f} mm given count; look again in the morning", drink, deficit)
+    chance = rain_helps(evening, mm)
+    if chance >= RAIN_LIKELY and wetness >= SEED_WAITS:
+        return _none(
+            turf, f"rain enough for the seedbed is likely by tomorrow night ({in_ten(chance)})", drink, deficit
+        )
+    why = "little and often for the seed; look again in the morning"
+    return _told(turf, mm, 1, drink, deficit, why, _cautions(turf, mm))
 
 
 def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: float) -> WaterAdvice:
-    mm = float(math.ceil(min(need, MOST_MM) - 1e-9))
-    goes = min(max(math.ceil(mm / GO_MM.get(turf.soil, 8.0)), 1), MOST_GOES)
+    most_mm = min(MOST_MM, MOST_GOES * turf.go_mm)  # no go beyond what the ground takes
+    mm = float(math.ceil(min(need, most_mm) - 1e-9))
+    goes = max(math.ceil(mm / turf.go_mm), 1)
     thatch, repels = evening.thatch_wetness, _repels(turf, evening)
     if repels:
         goes = max(goes, 2)
@@ -290,7 +329,7 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     if repels:
         said.append("dry thatch may shed it: give the first go time to soak")
     cautions = list(_cautions(turf, mm))
-    if need > MOST_MM:
+    if need > most_mm:
         cautions.append(f"{need:.0f} mm are needed in all: the rest another night")
     if stopped:
         cautions.append("the last water stopped in the thatch: water long and seldom, or spike first")

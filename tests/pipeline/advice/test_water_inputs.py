@@ -51,6 +51,26 @@ def test_no_water_where_there_is_none_to_hand_or_it_is_forbidden(dry):
     assert "watering is restricted" in surface_of(forbidden.advice()).stations[0].water.line
 
 
+@pytest.mark.parametrize(("ago_ms", "counts"), [(60_000, True), (DAY_MS, False)])
+def test_water_of_the_diary_counts_until_the_probes_show_it(build, ago_ms, counts):
+    """25 mm are called for; 22 written down a moment ago leave the roots 3 mm short: nothing tonight (algebra).
+    What was given a day ago is in the readings."""
+    site = build()
+    site.keep(steady(thatch=0.5, roots=0.3), 24 * 9)
+    site.write("watering", NOW_MS - ago_ms, {"water_mm": 22.0})
+    water = surface_of(site.advice()).stations[0].water
+    assert water.mm == (0.0 if counts else 25.0)
+    assert ("no water tonight; the 22 mm given count" in water.line) == counts
+
+
+def test_play_of_this_afternoon_is_over_when_tonights_water_goes_on(dry):
+    """NOW is in the morning: play two hours from now forbids no water of tonight, play tomorrow at seven does."""
+    this, then = (surface_of(dry.advice(fixtures=calendar(t))).stations[0].water for t in (NOW_MS + 2 * HOUR_MS,
+                  (NOW_MS // DAY_MS + 1) * DAY_MS + 7 * HOUR_MS))  # fmt: skip
+    assert this.mm == 25.0
+    assert "play is too near for it to drain" in then.line
+
+
 def test_square_being_dried_for_play_gets_no_water(dry):
     """A square is dried for five days before a match (ECB TS4)."""
     site = dry.told(SITE, CLIMATE, SURFACE.replace("green", "square").replace("Green", "Square"), station())
