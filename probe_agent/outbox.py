@@ -198,7 +198,7 @@ class Outbox:
                 for fact in (("outbox_id", secrets.token_hex(16)), *_FIRST_FACTS.items()):
                     self._db.execute(_SET_FACT, fact)
         self._db.execute(_CREATE_REDATED)
-        if not any(column[1] == "noisy" for column in self._db.execute("PRAGMA table_info(reading)")):
+        if not any(column[1] == "noisy" for column in self._db.execute("PRAGMA table_info(reading)").fetchall()):
             self._db.execute(_ADD_NOISY)
         sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
         if sound != "ok":
