@@ -22,6 +22,7 @@ from api.diary_check import names_in_the_way
 from api.export import observations_at_step
 from api.state import StationNow, WettingNow, number, rows_of
 from api.stretches import likely_stretch, pass_words
+from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
     LIKELY,
@@ -29,7 +30,10 @@ from pipeline.advice.report import (
     SiteAdvice,
     Stretch,
     SurfaceAdvice,
+    alike,
     chance_of,
+    chance_words,
+    is_likely,
     next_open,
     when,
 )
@@ -37,7 +41,6 @@ from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
-from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
@@ -297,16 +300,19 @@ def _windows_of(one: SurfaceAdvice, morning: Morning) -> list[str]:
 
 def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
     """Which job, from when to when, how sure, what spoils it."""
+    coming = alike(coming)
     outlook, first = one.outlook, coming.first
     begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
     start = "now" if begun else when(coming.span.start_ms, outlook, zone)
     chance = chance_of(coming)
-    sure = "" if chance is None or first.override is not None else f", {in_ten(chance)}"
+    sure = "" if chance is None or first.override is not None else f", {chance_words(coming, outlook, zone)}"
     perhaps = "may open " if sure and chance is not None and chance < LIKELY else ""
     said = f"{pass_words(one)} {perhaps}{start} to {when(coming.span.end_ms, outlook, zone)}{sure}"
     if first.override is not None:
         said += f", on the word of {first.override.author}"
     after = next((w for w in outlook.windows if w.span.start_ms >= coming.span.end_ms), None)
+    if after is not None and after.verdict is Verdict.OPEN and after.override is None:
+        return f"{said}; then {'likelier' if is_likely(after) else 'less likely than not'}."
     return said + (f"; then {after.reason}." if after is not None and after.reason else ".")
 
 

@@ -19,12 +19,11 @@ from api.advice import is_stale
 from api.data import iso, ms, pipeline_of
 from api.diary import entry_out
 from api.diary_check import check, cut_depth_m, names_in_the_way
-from api.drawing import is_likely
 from api.problems import Problem
 from api.season import surface_of
-from api.stretches import alike, better_than, better_words, pass_words, until_words
+from api.stretches import better_than, better_words, pass_words, until_words
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, Stretch, doing_of, stretches, when
+from pipeline.advice.report import PassAdvice, Stretch, alike, doing_of, is_likely, stretches, when
 from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CUTS_FROM_M, DiaryFacts, read_diary

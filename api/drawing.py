@@ -16,7 +16,7 @@ import numpy as np
 
 from api.advice import VERDICT_NAMES
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import LEAST_OPEN_H, LIKELY, Stretch, stretches
+from pipeline.advice.report import LEAST_OPEN_H, LIKELY, Stretch, is_likely, stretches
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import WetnessForecast, in_ten, spread_of
 from pipeline.units import FloatArray
@@ -66,11 +66,6 @@ class DayCell:
 def kind_of(window: Window) -> str:
     """The verdict on a window as it is drawn: one of `KIND_WORDS`."""
     return MAY_OPEN if window.verdict is Verdict.OPEN and not is_likely(window) else VERDICT_NAMES[window.verdict]
-
-
-def is_likely(window: Window) -> bool:
-    """Whether an open window is not less likely than not; on somebody's word the chance does not count."""
-    return window.chance is None or window.chance >= LIKELY or window.override is not None
 
 
 def openings(outlook: Outlook) -> list[Stretch]:

@@ -6,15 +6,13 @@ Pure. A stretch is spoken of as far as it is all likely, or all less likely than
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import takewhile
 from zoneinfo import ZoneInfo
 
 from api import words
-from api.drawing import is_likely, openings
+from api.drawing import openings
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import LIKELY, PassAdvice, Stretch, chance_of, doing_of, when
+from pipeline.advice.report import LIKELY, PassAdvice, Stretch, alike, chance_of, doing_of, is_likely, when
 from pipeline.advice.windows import Outlook, Window
-from pipeline.units import TimeSpan
 
 
 def pass_words(one: PassAdvice) -> str:
@@ -23,13 +21,6 @@ def pass_words(one: PassAdvice) -> str:
     return doing_of(one.outlook.facts, intent.variant) + (
         f" to {intent.depth_m * 1000:.0f} mm" if intent.depth_m > 0.0 else ""
     )
-
-
-def alike(stretch: Stretch) -> Stretch:
-    """Return the first windows of a stretch, as long as they are all likely, or all less likely than not."""
-    first = is_likely(stretch.first)
-    run = tuple(takewhile(lambda one: is_likely(one) == first, stretch.windows))
-    return Stretch(TimeSpan(run[0].span.start_ms, run[-1].span.end_ms), run[0], run)
 
 
 def likely_stretch(stretch: Stretch) -> bool:

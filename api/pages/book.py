@@ -22,9 +22,9 @@ from api.pages.frame import answer, page
 from api.pages.parts import head
 from api.problems import Problem
 from api.season import surface_of
-from api.stretches import alike, likely_stretch
+from api.stretches import likely_stretch
 from api.writing import own_form
-from pipeline.advice.report import Stretch
+from pipeline.advice.report import Stretch, alike
 from pipeline.diary.entry import DiaryEntry, entry_questions
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface

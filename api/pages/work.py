@@ -30,7 +30,7 @@ from api.drawing import (
 )
 from api.pages.frame import answer, page
 from api.pages.parts import MOST_SEEN, head, see_to
-from api.stretches import after_words, alike, is_last, likely_stretch, pass_words, span_words
+from api.stretches import after_words, is_last, likely_stretch, pass_words, span_words
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
@@ -39,6 +39,7 @@ from pipeline.advice.report import (
     StationAdvice,
     Stretch,
     SurfaceAdvice,
+    alike,
 )
 from pipeline.advice.windows import Outlook
 from pipeline.alerts.probes import PROBE_FAULT

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import takewhile
 
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate, LastSowing
@@ -140,6 +141,37 @@ def chance_of(stretch: Stretch) -> float | None:
     return sum(c * n for c, n in weights) / sum(n for _, n in weights) if weights else None
 
 
+def is_likely(window: Window) -> bool:
+    """Return whether an open window is not less likely than not; on somebody's word the chance does not count."""
+    return window.chance is None or window.chance >= LIKELY or window.override is not None
+
+
+def alike(stretch: Stretch) -> Stretch:
+    """Return the first windows of a stretch, as long as they are all likely, or all less likely than not.
+
+    A span is spoken of so far: a chance belongs to the hours it was worked out for.
+    """
+    first = is_likely(stretch.first)
+    run = tuple(takewhile(lambda one: is_likely(one) == first, stretch.windows))
+    return Stretch(TimeSpan(run[0].span.start_ms, run[-1].span.end_ms), run[0], run)
+
+
+def chance_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
+    """Return how likely a stretch is to be open, and how that changes by its last day; empty where nothing tells.
+
+    As `8 in 10`, or `8 in 10, by Sun 6 in 10`: of its first day, then of its last.
+    """
+    begins = chance_of(stretch)
+    last = [w for w in stretch.windows if w.span.start_ms >= stretch.span.end_ms - DAY_MS] or [stretch.windows[-1]]
+    ends = chance_of(Stretch(TimeSpan(last[0].span.start_ms, stretch.span.end_ms), last[0], tuple(last)))
+    if begins is None:
+        return ""
+    one_day = stretch.span.end_ms - stretch.span.start_ms <= DAY_MS
+    if one_day or ends is None or in_ten(ends) == in_ten(begins):
+        return in_ten(begins)
+    return f"{in_ten(begins)}, by {when(last[-1].span.end_ms, outlook, zone).rpartition(' ')[0]} {in_ten(ends)}"
+
+
 def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | None:
     """Return the first stretch that is open for `least_h` [h] or more; None when there is none."""
     fit = (s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN and s.hours >= least_h)
@@ -170,13 +202,14 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
         return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now, outlook))
     state = {Verdict.WAIT: "must wait", Verdict.CLOSED: "is closed", Verdict.UNKNOWN: "cannot be judged"}
     shut = f"{what} {state[now.first.verdict]}, {now.first.every_reason}"
-    coming = next_open(outlook)
-    if coming is None:
+    opening = next_open(outlook)
+    coming = None if opening is None else alike(opening)
+    if opening is None or coming is None:
         return _sentences(shut, f"What would open it: {now.first.opens}")
     until = "" if coming.span.end_ms >= every[-1].span.end_ms else f" to {when(coming.span.end_ms, outlook, zone)}"
     chance = chance_of(coming)
     word = "May open" if chance is not None and chance < LIKELY else "Due to open"
-    due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming)}"
+    due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming, outlook, zone)}"
     return _sentences(shut, due, *_before_work(coming, outlook))
 
 
@@ -204,11 +237,16 @@ def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone:
     override = now.first.override
     if override is not None:
         return f"is open on the word of {override.author} ({override.reason}), against: {now.first.reason}"
+    whole, now = now, alike(now)
     since = "" if now.span.start_ms <= outlook.at_ms[0] else f" from {when(now.span.start_ms, outlook, zone)}"
+    sure = _sure(now, outlook, zone)
+    if len(now.windows) < len(whole.windows):
+        change = "less likely than not" if is_likely(now.first) else "likelier"
+        return f"is open{since} until {when(now.span.end_ms, outlook, zone)}, then {change}{sure}"
     if following is None:
-        return f"is open{since} as far as the forecast goes{_sure(now)}"
+        return f"is open{since} as far as the forecast goes{sure}"
     after = f", then {following.first.reason}" if following.first.reason else ""
-    return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{_sure(now)}"
+    return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{sure}"
 
 
 def _before_work(open_stretch: Stretch, outlook: Outlook) -> list[str]:
@@ -223,10 +261,10 @@ def _before_work(open_stretch: Stretch, outlook: Outlook) -> list[str]:
     return found + [w[0].upper() + w[1:] for w in warnings]
 
 
-def _sure(stretch: Stretch) -> str:
+def _sure(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return the chance as `, 7 in 10`; empty where nothing tells."""
-    chance = chance_of(stretch)
-    return "" if chance is None else f", {in_ten(chance)}"
+    said = chance_words(stretch, outlook, zone)
+    return f", {said}" if said else ""
 
 
 def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:

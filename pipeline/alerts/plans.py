@@ -257,7 +257,8 @@ def _window_words(ahead: PassAhead, window: WorkWindow) -> str:
         # that it is open now is known; how sure its later days are, the page tells day by day
         text = f"window for {what} is open now" + (" and for days to come." if far else f", until {end}.")
     else:
-        sure = f", {in_ten(window.chance)}" if window.chance is not None else ""
+        of_it = " on its first day" if window.span.end_ms - start_ms > DAY_MS else ""
+        sure = f", {in_ten(window.chance)}{of_it}" if window.chance is not None else ""
         until = "" if far else f" to {end}"
         text = f"window for {what} from {clock_mark(window.first_work_ms)}{until}{sure}."
     return f"{text}{then}{_lift(window, outlook)}"

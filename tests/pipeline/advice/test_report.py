@@ -11,6 +11,7 @@ from pipeline.advice.conditions import (
 )
 from pipeline.advice.healing import LastGoodDate, LastSowing
 from pipeline.advice.report import PassAdvice, last_good_line, last_sowing_line, too_late_once, window_line
+from pipeline.advice.windows import Outlook
 from pipeline.diary.facts import (
     Buried,
     Override,
@@ -123,6 +124,39 @@ def test_lines_of_the_last_good_date():
         "Square: scarifying may heal before play on 20 Sep if done by 27 Aug, but do not count on it.",
         "Square: too late for scarifying to heal before growth ends about 20 Sep. Go shallower, sow more, or leave it.",
     ]
+
+
+def falling_chances(*chances: float) -> Outlook:
+    """Slitting open for as many whole days as chances are given, each with its own."""
+    found = look("slitting", hours=good_hours(rain_mm=series(0.0, **{f"h{24 * len(chances) + 12}": 30.0})))
+    spans = [TimeSpan(NOW_MS + n * DAY_MS, NOW_MS + (n + 1) * DAY_MS) for n in range(len(chances))]
+    shut = next(w for w in found.windows if w.verdict is Verdict.CLOSED)
+    each = [replace(found.windows[0], span=s, chance=c) for s, c in zip(spans, chances, strict=True)]
+    return replace(found, windows=(*each, replace(shut, span=TimeSpan(spans[-1].end_ms, shut.span.end_ms))))
+
+
+@pytest.mark.parametrize(
+    ("chances", "said"),
+    [
+        ((0.9, 0.9, 0.88), "until Sat 7:00, then rain on the day, 9 in 10."),
+        ((0.9, 0.7, 0.52), "until Sat 7:00, then rain on the day, 9 in 10, by Sat 5 in 10."),
+        ((0.9, 0.5, 0.49), "until Fri 7:00, then less likely than not, 9 in 10, by Fri 5 in 10."),
+        ((0.9, 0.4, 0.3), "until Thu 7:00, then less likely than not, 9 in 10."),
+        ((0.4, 0.3, 0.8), "until Fri 7:00, then likelier, 4 in 10, by Fri 3 in 10."),
+    ],
+)
+def test_a_chance_is_said_of_its_span_and_no_longer(chances, said):
+    """A span ends where it is no longer likelier than not, at a half still is, and says how its chance falls; NOW is a
+    Wednesday at six, seven in London."""
+    assert window_line(falling_chances(*chances), LONDON) == f"Green: slitting to 100 mm is open {said}"
+
+
+def test_a_window_due_ends_where_it_is_no_longer_likely():
+    """Two days of 8 in 10 and one of 3 in 10: it is due for the two."""
+    found = falling_chances(0.8, 0.8, 0.3)
+    shut = replace(found.windows[-1], span=TimeSpan(NOW_MS - DAY_MS, NOW_MS), reason="soil too wet", also=())
+    line = window_line(replace(found, windows=(shut, *found.windows)), LONDON)
+    assert line == ("Green: slitting to 100 mm is closed, soil too wet. Due to open today 7:00 to Fri 7:00, 8 in 10.")
 
 
 def test_lines_of_the_last_sowing():

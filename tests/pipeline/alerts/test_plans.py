@@ -236,7 +236,7 @@ def test_the_line_of_a_window_says_when_how_sure_and_what_first():
         return [replace(one, outlook=replace(one.outlook, windows=lifted))]
 
     assert play(advice, range(12)).texts("window_opening") == [
-        "Green: window for scarifying to 8 mm from Sat 10:00 to Sun 19:00, 7 in 10. Then rain. "
+        "Green: window for scarifying to 8 mm from Sat 10:00 to Sun 19:00, 7 in 10 on its first day. Then rain. "
         "Lift the p2 probe and the p3 probe first."
     ]
 
