@@ -16,7 +16,7 @@ from fastapi import APIRouter, Request
 
 from api import schema, words
 from api.advice import is_stale, stale_line
-from api.booking import jobs_of
+from api.booking import Judgement, jobs_of, judged
 from api.data import pipeline_of, stations_of
 from api.diary_check import names_in_the_way
 from api.export import observations_at_step
@@ -100,8 +100,8 @@ class Morning:
     alerts : sequence of OpenAlert
     given : sequence of DiaryEntry
         Waterings, and rain read by hand, of the last day.
-    booked : sequence of (DiaryEntry, tuple of str)
-        Passes of today, each with what lies in the way of its blades.
+    booked : sequence of (DiaryEntry, tuple of str, Judgement)
+        Passes of today, each with what lies in the way of its blades, and what the advice makes of it.
     now_ms : int
         [ms since 1970, UTC]
     """
@@ -111,7 +111,7 @@ class Morning:
     advice: SiteAdvice | None
     alerts: Sequence[OpenAlert]
     given: Sequence[DiaryEntry]
-    booked: Sequence[tuple[DiaryEntry, tuple[str, ...]]]
+    booked: Sequence[tuple[DiaryEntry, tuple[str, ...], Judgement]]
     now_ms: int
 
     @property
@@ -135,7 +135,11 @@ def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
     today = words.local(now_ms, zone).date()
     surfaces = {s.name: s for s in config.surfaces}
     booked = [
-        (entry, names_in_the_way(surfaces[entry.surface], pipeline.diary, entry, now_ms))
+        (
+            entry,
+            names_in_the_way(surfaces[entry.surface], pipeline.diary, entry, now_ms),
+            judged(pipeline, entry, now_ms),
+        )
         for entry in jobs_of(pipeline, now_ms).booked
         if words.local(entry.at_ms, zone).date() == today and (entry.surface, entry.station) in shown
     ]
@@ -362,9 +366,10 @@ def _in_the_way(morning: Morning) -> list[str]:
         ]
         found += docked
     found += doubts
-    for entry, names in morning.booked:
+    for entry, names, judgement in morning.booked:
         lift = f" {words.lift_first(_surface(morning, entry.surface), names)}".rstrip()
-        found.append(words.entry_line(morning.config, entry, morning.now_ms) + lift)
+        line = words.entry_line(morning.config, entry, morning.now_ms)
+        found.append(f"{line} {judgement.word} {judgement.clause}{lift}")
     return found if morning.booked else [*found, "No pass is booked for today."]
 
 
@@ -646,7 +651,7 @@ def _probe_verdict(morning: Morning) -> tuple[str, str]:
     some = [s for s in morning.states if s not in silent and s.silent]
     dumb = f" {words.named([place_name(s) for s in silent])} silent." if silent else ""
     dumb += f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""
-    for entry, names in morning.booked:
+    for entry, names, _ in morning.booked:
         if names:
             doing, at = words.pass_title(entry.body), words.clock(entry.at_ms, morning.zone)
             called = words.probes_called(_surface(morning, entry.surface), names)

@@ -370,13 +370,13 @@ def test_windows_of_the_week_are_told_in_their_order(told: dict[str, list[str]])
 def test_what_is_in_the_way_of_todays_machine_is_told(told: dict[str, list[str]]) -> None:
     """Scarifying is booked for today: p1 is lifted already, t1 and p2 lie less than 33 mm deep.
 
-    Tomorrow's is not told, nor what is done.
+    It is judged there, as beside the booking. Tomorrow's is not told, nor what is done.
     """
     found = told[QUESTIONS[5]]
     assert found[0] == "Square, south end: nothing has been heard from this station yet."
     assert found[1:] == [
-        "10:00 today, Square: scarifying, booked: depth 8 mm. Lift the north-end thatch probe and the south-end probe "
-        "first."
+        "10:00 today, Square: scarifying, booked: depth 8 mm. Wait: thatch too wet. Better: Fri 8:00 to 19:00. "
+        "Lift the north-end thatch probe and the south-end probe first."
     ]
 
 
