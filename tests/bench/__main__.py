@@ -3,9 +3,9 @@
     python tests/bench [--page] [NAME ...]
 
 NAME is that of a bench without `bench_`; without any, all but the long ones about truth (`advice`, `by_hand`,
-`forecast`, `quality`, `records`, `twin`). What a bench prints is shown as it comes; the lines with a limit (`tests/bench/table.py`)
-stand in the table at the end. With `--page` they are written into `pipeline/docs/speed.md` too, in place of those
-before of the same benches.
+`forecast`, `quality`, `records`, `twin`). What a bench prints is shown as it comes; the lines with a limit
+(`tests/bench/table.py`) stand in the table at the end. With `--page` they are written into `pipeline/docs/speed.md`
+too, in place of those before of the same benches.
 Exits 1 when a bench misses a limit.
 """
 
