@@ -13,7 +13,7 @@ from typing import Any
 
 from fastapi import APIRouter, Request
 
-from api import schema, words
+from api import advice_schema, words
 from api.data import find_station, iso, pipeline_of
 from api.problems import Problem
 from pipeline.advice.conditions import Verdict
@@ -38,27 +38,27 @@ router = APIRouter(prefix="/api/v1", tags=["advice"])
 
 
 @router.get("/advice", summary="All that is advised for the site")
-def get_advice(request: Request) -> schema.AdviceOut:
+def get_advice(request: Request) -> advice_schema.AdviceOut:
     advice = advice_of(pipeline_of(request))
-    return schema.AdviceOut(
+    return advice_schema.AdviceOut(
         at=iso(advice.at_ms), notes=list(advice.notes), surfaces=[_surface(advice, one) for one in advice.surfaces]
     )
 
 
 @router.get("/surfaces/{name}/windows", summary="Windows of every pass on a surface, hour by hour, with their reasons")
-def get_windows(request: Request, name: str) -> schema.SurfaceWindowsOut:
+def get_windows(request: Request, name: str) -> advice_schema.SurfaceWindowsOut:
     pipeline = pipeline_of(request)
     known = [s.name for s in pipeline.config.surfaces]
     if name not in known:
         raise Problem(404, "No such surface", f"found {name!r}, expected {nearest(name, known)}")
     advice = advice_of(pipeline)
     surface = of_surface(advice, name)
-    return schema.SurfaceWindowsOut(
+    return advice_schema.SurfaceWindowsOut(
         surface=name,
         title=surface.title,
         at=iso(advice.at_ms),
         passes=[
-            schema.PassWindowsOut(**_named(one.outlook), windows=[_window(w) for w in one.outlook.windows])
+            advice_schema.PassWindowsOut(**_named(one.outlook), windows=[_window(w) for w in one.outlook.windows])
             for one in surface.passes
         ],
     )
@@ -67,10 +67,10 @@ def get_windows(request: Request, name: str) -> schema.SurfaceWindowsOut:
 @router.get(
     "/stations/{name}/forecast", summary="Wetness of a station in the coming days, hour by hour with its spread"
 )
-def get_forecast(request: Request, name: str) -> schema.ForecastOut:
+def get_forecast(request: Request, name: str) -> advice_schema.ForecastOut:
     advice, station = _station(pipeline_of(request), name)
     forecast = station.forecast
-    return schema.ForecastOut(
+    return advice_schema.ForecastOut(
         station=name,
         at=iso(advice.at_ms),
         source=forecast.source,
@@ -84,7 +84,7 @@ def get_forecast(request: Request, name: str) -> schema.ForecastOut:
 
 
 @router.get("/stations/{name}/water", summary="Tonight's water at a station: how much, in how many goes, or why none")
-def get_water(request: Request, name: str) -> schema.WaterOut:
+def get_water(request: Request, name: str) -> advice_schema.WaterOut:
     advice, station = _station(pipeline_of(request), name)
     return _water(advice, station)
 
@@ -126,26 +126,26 @@ def _station(pipeline: Pipeline, name: str) -> tuple[SiteAdvice, StationAdvice]:
     return advice, found
 
 
-def _surface(advice: SiteAdvice, one: SurfaceAdvice) -> schema.SurfaceAdviceOut:
-    return schema.SurfaceAdviceOut(
+def _surface(advice: SiteAdvice, one: SurfaceAdvice) -> advice_schema.SurfaceAdviceOut:
+    return advice_schema.SurfaceAdviceOut(
         surface=one.surface,
         title=one.title,
         kind=one.kind,
         passes=[_pass(each) for each in one.passes],
         stations=[
-            schema.StationAdviceOut(
+            advice_schema.StationAdviceOut(
                 station=each.station, day_line=each.day_line, days=_days(each.days), water=_water(advice, each)
             )
             for each in one.stations
         ],
-        play=[schema.PlayOut(title=p.title, start=iso(p.start_ms), end=iso(p.end_ms)) for p in one.play],
+        play=[advice_schema.PlayOut(title=p.title, start=iso(p.start_ms), end=iso(p.end_ms)) for p in one.play],
         dawn_leaf_degc=_number(one.dawn_leaf_degc),
     )
 
 
-def _pass(one: PassAdvice) -> schema.PassAdviceOut:
+def _pass(one: PassAdvice) -> advice_schema.PassAdviceOut:
     coming, last, healed = next_open(one.outlook), one.last_good, one.healed
-    return schema.PassAdviceOut(
+    return advice_schema.PassAdviceOut(
         **_named(one.outlook),
         line=one.line,
         now=VERDICT_NAMES[one.outlook.windows[0].verdict],
@@ -153,7 +153,7 @@ def _pass(one: PassAdvice) -> schema.PassAdviceOut:
         closes_at=None if coming is None else iso(coming.span.end_ms),
         last_good=None
         if last is None
-        else schema.LastGoodOut(
+        else advice_schema.LastGoodOut(
             safe=_day(last.safe),
             likely=_day(last.likely),
             needed_on=_day(one.needed_on),
@@ -162,7 +162,9 @@ def _pass(one: PassAdvice) -> schema.PassAdviceOut:
         ),
         healed=None
         if healed is None
-        else schema.HealedOut(earliest=_day(healed.earliest), likely=_day(healed.likely), latest=_day(healed.latest)),
+        else advice_schema.HealedOut(
+            earliest=_day(healed.earliest), likely=_day(healed.likely), latest=_day(healed.latest)
+        ),
     )
 
 
@@ -175,9 +177,9 @@ def _named(outlook: Outlook) -> dict[str, Any]:
     }
 
 
-def _window(window: Window) -> schema.WindowOut:
+def _window(window: Window) -> advice_schema.WindowOut:
     override = window.override
-    return schema.WindowOut(
+    return advice_schema.WindowOut(
         start=iso(window.span.start_ms),
         end=iso(window.span.end_ms),
         verdict=VERDICT_NAMES[window.verdict],
@@ -191,15 +193,17 @@ def _window(window: Window) -> schema.WindowOut:
         warnings=list(window.warnings),
         override=None
         if override is None
-        else schema.OverrideOut(author=override.author, reason=override.reason, written_at=iso(override.written_at_ms)),
+        else advice_schema.OverrideOut(
+            author=override.author, reason=override.reason, written_at=iso(override.written_at_ms)
+        ),
     )
 
 
-def _hours(forecast: WetnessForecast) -> list[schema.HourOut]:
+def _hours(forecast: WetnessForecast) -> list[advice_schema.HourOut]:
     thatch, roots = spread_of(forecast.thatch_wetness), spread_of(forecast.root_wetness)
     rain = [*(forecast.rain_mm.mean(axis=1).tolist() if forecast.rain_mm.size else []), None]
     return [
-        schema.HourOut(
+        advice_schema.HourOut(
             at=iso(at_ms),
             **{key: _number(value) for key, value in zip(_COLUMNS, (*thatch[:, i], *roots[:, i]), strict=True)},
             rain_mm=_number(rain[i] if i < len(rain) else None),
@@ -214,13 +218,13 @@ _COLUMNS = (
 )
 
 
-def _days(days: Sequence[DayChance]) -> list[schema.DayChanceOut]:
-    return [schema.DayChanceOut(date=one.date.isoformat(), chance=_number(one.chance)) for one in days]
+def _days(days: Sequence[DayChance]) -> list[advice_schema.DayChanceOut]:
+    return [advice_schema.DayChanceOut(date=one.date.isoformat(), chance=_number(one.chance)) for one in days]
 
 
-def _water(advice: SiteAdvice, station: StationAdvice) -> schema.WaterOut:
+def _water(advice: SiteAdvice, station: StationAdvice) -> advice_schema.WaterOut:
     water: WaterAdvice = station.water
-    return schema.WaterOut(
+    return advice_schema.WaterOut(
         station=station.station,
         at=iso(advice.at_ms),
         mm=_number(water.mm),

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request
 
-from api import schema, words
+from api import advice_schema, words
 from api.advice import is_stale
 from api.data import iso, ms, pipeline_of
 from api.diary import entry_out
@@ -187,17 +187,17 @@ def cautions(surface: Surface, kind: str, depth_mm: object) -> tuple[str, ...]:
 
 
 @router.get("/bookings", summary="Passes that are booked or under way, each judged by what is advised now")
-def get_bookings(request: Request) -> schema.BookingsOut:
+def get_bookings(request: Request) -> advice_schema.BookingsOut:
     pipeline = pipeline_of(request)
-    return schema.BookingsOut(bookings=list(_bookings(pipeline, pipeline.clock.now_ms())))
+    return advice_schema.BookingsOut(bookings=list(_bookings(pipeline, pipeline.clock.now_ms())))
 
 
-def _bookings(pipeline: Pipeline, now_ms: int) -> Iterator[schema.BookingOut]:
+def _bookings(pipeline: Pipeline, now_ms: int) -> Iterator[advice_schema.BookingOut]:
     jobs = jobs_of(pipeline, now_ms)
     for state, entries in (("under_way", jobs.under_way), ("missed", jobs.missed), ("booked", jobs.booked)):
         for entry in entries:
             judgement = _judgement_out(pipeline, entry, now_ms) if state == "booked" else None
-            yield schema.BookingOut(state=state, entry=entry_out(entry), judgement=judgement)
+            yield advice_schema.BookingOut(state=state, entry=entry_out(entry), judgement=judgement)
 
 
 @router.get("/surfaces/{name}/judgement", summary="A pass on a surface judged before it is booked")
@@ -208,7 +208,7 @@ def get_judgement(
     kind: Annotated[str, Query(alias="pass", examples=["scarifying"])],
     variant: str | None = None,
     depth_mm: float | None = None,
-) -> schema.JudgementOut:
+) -> advice_schema.JudgementOut:
     pipeline = pipeline_of(request)
     surface, now_ms = surface_of(pipeline, name), pipeline.clock.now_ms()
     named = {"pass": kind, "variant": variant, "depth_mm": depth_mm, "state": "booked"}
@@ -220,15 +220,15 @@ def get_judgement(
     return _judgement_out(pipeline, entry, now_ms)
 
 
-def _judgement_out(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> schema.JudgementOut:
+def _judgement_out(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> advice_schema.JudgementOut:
     found = judged(pipeline, entry, now_ms)
     surface = surface_of(pipeline, entry.surface)
-    return schema.JudgementOut(
+    return advice_schema.JudgementOut(
         verdict=found.verdict,
         line=f"{found.word} {found.clause}",
         better=None
         if found.better is None
-        else schema.SpanOut(start=iso(found.better.start_ms), end=iso(found.better.end_ms)),
+        else advice_schema.SpanOut(start=iso(found.better.start_ms), end=iso(found.better.end_ms)),
         judged_as=None if found.advised is None else pass_words(found.advised),
         lift_first=list(names_in_the_way(surface, pipeline.diary, entry, now_ms)),
         cautions=list(cautions(surface, str(entry.body["pass"]), entry.body.get("depth_mm"))),

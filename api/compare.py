@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Query, Request
 
-from api import schema, words
+from api import schema, season_schema, words
 from api.data import find_station, iso, pipeline_of
 from api.depths import day_depths, rain_by_day, root_depth, wetness_by_day
 from api.load import facts_of, large_reads
@@ -72,11 +72,11 @@ def get_compare(
     other_year: OtherYear = None,
     from_month: FromMonth = None,
     until_month: UntilMonth = None,
-) -> schema.CompareOut:
+) -> season_schema.CompareOut:
     pipeline = pipeline_of(request)
     picked = picked_of(pipeline, station, year, other_station, other_year, from_month, until_month)
 
-    def read() -> schema.CompareOut:
+    def read() -> season_schema.CompareOut:
         with large_reads.turn():
             return compared(pipeline, picked)
 
@@ -121,7 +121,7 @@ def _month(key: str, found: int | None, usual: int) -> int:
     return found
 
 
-def compared(pipeline: Pipeline, picked: Picked) -> schema.CompareOut:
+def compared(pipeline: Pipeline, picked: Picked) -> season_schema.CompareOut:
     """Return both sides, day by day, with their means over the days known on both."""
     days = picked.days
     layers = [_layers(pipeline, name, year, days) for name, year in picked.sides]
@@ -137,8 +137,8 @@ def compared(pipeline: Pipeline, picked: Picked) -> schema.CompareOut:
         ]
         if any(value is not None for side in layers for value in side[layer]):
             means = [statistics.fmean(each) for each in zip(*pairs, strict=True)] if pairs else [None, None]
-            both.append(schema.BothOut(layer=layer, days=len(pairs), first=means[0], second=means[1]))
-    return schema.CompareOut(
+            both.append(season_schema.BothOut(layer=layer, days=len(pairs), first=means[0], second=means[1]))
+    return season_schema.CompareOut(
         first_month=picked.first_month,
         last_month=picked.last_month,
         days=[f"{month:02d}-{day:02d}" for month, day in days],
@@ -193,7 +193,7 @@ def _side(
     days: Sequence[tuple[int, int]],
     layers: dict[str, list[float | None]],
     shown_day: tuple[int, int] | None,
-) -> schema.SideOut:
+) -> season_schema.SideOut:
     config, zone = pipeline.config, ZoneInfo(pipeline.config.site.timezone)
     surface, station = config.surface_of(name), config.stations()[name]
     edges = _edges(zone, year, days)
@@ -208,7 +208,7 @@ def _side(
     fortnights = rows_of(pipeline.store.findings(name, ["root_depth_90"], start_ms, end_ms))
     roots = [value * 1000.0 for row in fortnights if (value := number(row["value"])) is not None]
     driest = _driest(layers["root_zone"], days)
-    return schema.SideOut(
+    return season_schema.SideOut(
         station=name,
         title=words.place(surface, station),
         year=year,
@@ -252,7 +252,7 @@ def _on_day(pipeline: Pipeline, name: str, year: int, day: tuple[int, int] | Non
     told = roots is not None and roots.value is not None
     return {
         "depths": [
-            schema.DayDepthOut(
+            season_schema.DayDepthOut(
                 channel=one.channel,
                 depth_mm=one.depth_mm,
                 top_mm=one.top_mm,

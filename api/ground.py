@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 
-from api import schema, words
+from api import plan_schema, words
 from api.data import pipeline_of, stations_of
 from api.diary_check import cut_depth_m
 from pipeline.diary.entry import DiaryEntry
@@ -46,7 +46,7 @@ class Placed:
 @router.get(
     "/ground", summary="The plan of the ground: what lies where and how deep, and how to find it with two tapes"
 )
-def get_ground(request: Request) -> schema.GroundOut:
+def get_ground(request: Request) -> plan_schema.GroundOut:
     pipeline = pipeline_of(request)
     heard = {
         s.station.name for s in stations_of(request) if s.heard_ms is not None and not s.is_old and not s.is_silent
@@ -54,7 +54,7 @@ def get_ground(request: Request) -> schema.GroundOut:
     return ground_of(pipeline, heard)
 
 
-def ground_of(pipeline: Pipeline, heard: set[str]) -> schema.GroundOut:
+def ground_of(pipeline: Pipeline, heard: set[str]) -> plan_schema.GroundOut:
     """Return the plan; `heard` are the stations that answered when they were last read."""
     config, plan = pipeline.config, pipeline.config.plan
     entries = pipeline.diary.entries(PLAN_KINDS, *EVER_MS)
@@ -65,13 +65,15 @@ def ground_of(pipeline: Pipeline, heard: set[str]) -> schema.GroundOut:
         (one for surface in config.surfaces for one in _passes(pipeline, surface, entries, lines)),
         key=lambda one: (one.day is None, one.day or ""),
     )
-    found = schema.GroundOut(
+    found = plan_schema.GroundOut(
         title=config.site.title,
         origin=plan.origin or "",
         north_deg=plan.north_deg,
-        marks=[schema.PlanMarkOut(letter=m.letter, title=m.title, x_m=m.at_m[0], y_m=m.at_m[1]) for m in plan.marks],
+        marks=[
+            plan_schema.PlanMarkOut(letter=m.letter, title=m.title, x_m=m.at_m[0], y_m=m.at_m[1]) for m in plan.marks
+        ],
         surfaces=[
-            schema.PlanSurfaceOut(
+            plan_schema.PlanSurfaceOut(
                 surface=surface.name,
                 title=surface.title,
                 kind=surface.kind,
@@ -82,11 +84,11 @@ def ground_of(pipeline: Pipeline, heard: set[str]) -> schema.GroundOut:
             for surface in config.surfaces
         ],
         buildings=[
-            schema.PlanBuildingOut(title=one.title, corners_m=[list(corner) for corner in one.corners_m])
+            plan_schema.PlanBuildingOut(title=one.title, corners_m=[list(corner) for corner in one.corners_m])
             for one in plan.buildings
         ],
         stations=[
-            schema.PlanStationOut(
+            plan_schema.PlanStationOut(
                 number=numbers[station.name],
                 station=station.name,
                 surface=surface.name,
@@ -131,17 +133,17 @@ def _number(entry: DiaryEntry, key: str) -> float:
     return float(value)
 
 
-def _place(marks: Sequence[Mark], placed: Placed | None) -> schema.PlanPointOut | None:
+def _place(marks: Sequence[Mark], placed: Placed | None) -> plan_schema.PlanPointOut | None:
     return None if placed is None else _point(marks, placed.at_m)
 
 
-def _point(marks: Sequence[Mark], at_m: Point) -> schema.PlanPointOut:
+def _point(marks: Sequence[Mark], at_m: Point) -> plan_schema.PlanPointOut:
     pairs = list(combinations([mark.at_m for mark in marks], 2))
     reaches = [reach for a, b in pairs if (reach := tape_reach_m(a, b, at_m)) is not None]
-    return schema.PlanPointOut(
+    return plan_schema.PlanPointOut(
         x_m=at_m[0],
         y_m=at_m[1],
-        tapes=[schema.TapeOut(mark=m.letter, metres=math.dist(m.at_m, at_m)) for m in marks] if pairs else [],
+        tapes=[plan_schema.TapeOut(mark=m.letter, metres=math.dist(m.at_m, at_m)) for m in marks] if pairs else [],
         is_left=is_left(*pairs[0], at_m) if pairs else None,
         within_m=min(reaches, default=None),
     )
@@ -158,7 +160,7 @@ def _probes(
     entries: Sequence[DiaryEntry],
     places: Mapping[str, Placed],
     numbers: Mapping[str, int],
-) -> Iterator[schema.PlanProbeOut]:
+) -> Iterator[plan_schema.PlanProbeOut]:
     """The probes left in the ground of a surface, each with what may not come over it."""
     config, now_ms = pipeline.config, pipeline.clock.now_ms()
     for station in surface.stations:
@@ -166,7 +168,7 @@ def _probes(
         for one in probes_in_ground(surface, facts, now_ms, station=station.name):
             name = one.name.rpartition("/")[2]
             placed = places.get(f"{station.name}/{name}", places.get(station.name))
-            yield schema.PlanProbeOut(
+            yield plan_schema.PlanProbeOut(
                 number=numbers[station.name],
                 station=station.name,
                 probe=name,
@@ -178,7 +180,7 @@ def _probes(
             )
 
 
-def _buried(config: SiteConfig, entries: Sequence[DiaryEntry]) -> list[schema.BuriedOut]:
+def _buried(config: SiteConfig, entries: Sequence[DiaryEntry]) -> list[plan_schema.BuriedOut]:
     """What lies buried beside the probes: of the settings, then of the diary."""
     marks = config.plan.marks
 
@@ -189,12 +191,14 @@ def _buried(config: SiteConfig, entries: Sequence[DiaryEntry]) -> list[schema.Bu
         covers: Sequence[float] | None,
         measured: str | None,
         entry: int | None,
-    ) -> schema.BuriedOut:
+    ) -> plan_schema.BuriedOut:
         points = [
-            schema.BuriedPointOut(place=_point(marks, at_m), cover_mm=cover, too_deep_from_mm=_too_deep_from_mm(cover))
+            plan_schema.BuriedPointOut(
+                place=_point(marks, at_m), cover_mm=cover, too_deep_from_mm=_too_deep_from_mm(cover)
+            )
             for at_m, cover in zip(path, [None] * len(path) if covers is None else covers, strict=True)
         ]
-        return schema.BuriedOut(
+        return plan_schema.BuriedOut(
             title=title,
             kind=kind,
             points=points,
@@ -222,19 +226,19 @@ def _buried(config: SiteConfig, entries: Sequence[DiaryEntry]) -> list[schema.Bu
 
 
 def _passes(
-    pipeline: Pipeline, surface: Surface, entries: Sequence[DiaryEntry], lines: Sequence[schema.BuriedOut]
-) -> Iterator[schema.PlanPassOut]:
+    pipeline: Pipeline, surface: Surface, entries: Sequence[DiaryEntry], lines: Sequence[plan_schema.BuriedOut]
+) -> Iterator[plan_schema.PlanPassOut]:
     """The passes booked on a surface, and the deepest of those that its settings plan, with what they would meet."""
     zone, now_ms = ZoneInfo(pipeline.config.site.timezone), pipeline.clock.now_ms()
     facts = read_diary(entries, surface.name, pipeline.config.passes, zone)
     written = {entry.id: entry for entry in entries}
     in_ground = probes_in_ground(surface, facts, now_ms)
 
-    def judged(kind: str, variant: str, depth_m: float, booked: DatedPass | None) -> schema.PlanPassOut:
+    def judged(kind: str, variant: str, depth_m: float, booked: DatedPass | None) -> plan_schema.PlanPassOut:
         body = {} if booked is None else written[booked.id].body
         around = body.get("around") is True
         met = () if around else in_the_way(Intent(kind, variant, depth_m), in_ground)
-        return schema.PlanPassOut(
+        return plan_schema.PlanPassOut(
             surface=surface.name,
             surface_title=surface.title,
             title=words.pass_title({"pass": kind}),
@@ -265,8 +269,8 @@ def _with_station(surface: Surface, name: str) -> str:
 
 
 def _too_near(
-    lines: Sequence[schema.BuriedOut], outline: Sequence[Point], depth_m: float
-) -> Iterator[schema.TooNearOut]:
+    lines: Sequence[plan_schema.BuriedOut], outline: Sequence[Point], depth_m: float
+) -> Iterator[plan_schema.TooNearOut]:
     """What of the buried lies under an outline, or anywhere where that is empty, less than 25 mm below the blades."""
     bound_mm = (depth_m + CLEARANCE_M) * 1000.0
     for number, line in enumerate(lines):
@@ -274,7 +278,7 @@ def _too_near(
         if parts or (len(line.points) == 1 and _point_is_near(line.points[0], outline, bound_mm)):
             ends = [end for part in parts for end in part] or [0.0]
             known = line.points[0].cover_mm is not None
-            yield schema.TooNearOut(
+            yield plan_schema.TooNearOut(
                 line=number,
                 title=line.title,
                 kind=line.kind,
@@ -284,23 +288,25 @@ def _too_near(
             )
 
 
-def _with_bends(line: schema.BuriedOut, ends: Sequence[float]) -> list[float]:
+def _with_bends(line: plan_schema.BuriedOut, ends: Sequence[float]) -> list[float]:
     """Ends of the parts of a line and the bends between them: the least cover is at one of them. [m]"""
     bends = [*accumulate((_length(a, b) for a, b in pairwise(line.points)), initial=0.0)]
     inside = [at for at in bends if any(a <= at <= b for a, b in zip(ends[::2], ends[1::2], strict=False))]
     return [*ends, *inside]
 
 
-def _length(one: schema.BuriedPointOut, other: schema.BuriedPointOut) -> float:
+def _length(one: plan_schema.BuriedPointOut, other: plan_schema.BuriedPointOut) -> float:
     return math.dist((one.place.x_m, one.place.y_m), (other.place.x_m, other.place.y_m))
 
 
-def _point_is_near(point: schema.BuriedPointOut, outline: Sequence[Point], bound_mm: float) -> bool:
+def _point_is_near(point: plan_schema.BuriedPointOut, outline: Sequence[Point], bound_mm: float) -> bool:
     here = not outline or off_outline_m((point.place.x_m, point.place.y_m), outline) == 0.0
     return here and (point.cover_mm is None or point.cover_mm < bound_mm)
 
 
-def _near_parts(line: schema.BuriedOut, outline: Sequence[Point], bound_mm: float) -> Iterator[tuple[float, float]]:
+def _near_parts(
+    line: plan_schema.BuriedOut, outline: Sequence[Point], bound_mm: float
+) -> Iterator[tuple[float, float]]:
     """Parts along a line under an outline whose cover is less than a bound, or not known. [m]"""
     gone = 0.0
     for one, other in pairwise(line.points):
@@ -334,7 +340,7 @@ def _merged(parts: Iterator[tuple[float, float]]) -> list[tuple[float, float]]:
     return found
 
 
-def _cover_at(line: schema.BuriedOut, along_m: float) -> float:
+def _cover_at(line: plan_schema.BuriedOut, along_m: float) -> float:
     """Cover of a line whose cover is known, so far along it. [mm]"""
     gone = 0.0
     for one, other in pairwise(line.points):
@@ -349,7 +355,7 @@ def _cover_at(line: schema.BuriedOut, along_m: float) -> float:
 _STRIP_RANGE = re.compile(r"(\d+)(?:\s*(?:-|to|\N{EN DASH})\s*(\d+))?")
 
 
-def _strips_booked(surface: Surface, passes: Sequence[schema.PlanPassOut]) -> list[int]:
+def _strips_booked(surface: Surface, passes: Sequence[plan_schema.PlanPassOut]) -> list[int]:
     """Strips that booked passes name by number, as `4 to 6` or `2, 5`."""
     texts = [one.strips for one in passes if one.surface == surface.name and one.day is not None]
     named = (
@@ -392,7 +398,7 @@ def _doubts_of_places(config: SiteConfig, places: Mapping[str, Placed]) -> list[
     return said
 
 
-def _lacking(found: schema.GroundOut) -> list[str]:
+def _lacking(found: plan_schema.GroundOut) -> list[str]:
     """What nobody has entered, each kind in one sentence."""
     said = []
     if not found.marks:

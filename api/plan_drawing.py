@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from api import schema
+from api import plan_schema
 from api.slices import figure
 from pipeline.site.local_units import LocalUnits
 
@@ -63,7 +63,7 @@ def _at(left: float, top: float, wide: float, high: float, x_m: float, y_m: floa
     return round(100 * (x_m - left) / wide, 2), round(100 * (top - y_m) / high, 2)
 
 
-def plan_drawing(found: schema.GroundOut, units: LocalUnits) -> PlanDrawing | None:
+def plan_drawing(found: plan_schema.GroundOut, units: LocalUnits) -> PlanDrawing | None:
     """Return the drawing; None while nothing has a place."""
     points = list(_every_point(found))
     if not points:
@@ -95,7 +95,7 @@ def scale_ticks(drawing: PlanDrawing, unit_m: float) -> list[tuple[float, str]]:
     return [(drawing.at(n * step * unit_m, 0.0)[0], f"{n * step:g}") for n in marks]
 
 
-def _every_point(found: schema.GroundOut) -> Iterator[tuple[float, float]]:
+def _every_point(found: plan_schema.GroundOut) -> Iterator[tuple[float, float]]:
     for corners in (*(s.corners_m for s in found.surfaces), *(b.corners_m for b in found.buildings)):
         yield from ((x, y) for x, y in corners)
     yield from ((m.x_m, m.y_m) for m in found.marks)
@@ -108,7 +108,7 @@ def _path(points: Sequence[Sequence[float]], *, closed: bool = False) -> str:
     return "M" + "L".join(f"{x:.2f} {-y:.2f}" for x, y in points) + ("Z" if closed else "")
 
 
-def _surfaces(found: schema.GroundOut) -> Iterator[str]:
+def _surfaces(found: plan_schema.GroundOut) -> Iterator[str]:
     kinds = sorted((s for s in found.surfaces if s.corners_m), key=lambda s: s.kind not in OPEN_KINDS)
     for surface in kinds:
         d = _path(surface.corners_m, closed=True)
@@ -128,19 +128,19 @@ def _surfaces(found: schema.GroundOut) -> Iterator[str]:
             )
 
 
-def _strip_edge(surface: schema.PlanSurfaceOut, number: int) -> list[tuple[float, float]]:
+def _strip_edge(surface: plan_schema.PlanSurfaceOut, number: int) -> list[tuple[float, float]]:
     """The edge between strips `number` and the next, from the side of the first two corners to the other."""
     (ax, ay), (bx, by), (cx, cy), (dx, dy) = surface.corners_m
     share = number / (surface.strips or 1)
     return [(ax + (bx - ax) * share, ay + (by - ay) * share), (dx + (cx - dx) * share, dy + (cy - dy) * share)]
 
 
-def _buildings(found: schema.GroundOut) -> Iterator[str]:
+def _buildings(found: plan_schema.GroundOut) -> Iterator[str]:
     for one in found.buildings:
         yield f'<path class="ns" d="{_path(one.corners_m, closed=True)}" stroke="var(--ink)" stroke-width="1.6"/>'
 
 
-def _lines(found: schema.GroundOut) -> Iterator[str]:
+def _lines(found: plan_schema.GroundOut) -> Iterator[str]:
     """What lies buried: a cable in its own ink, whole where it has cover enough and broken where not."""
     for line in found.buried:
         ink, wide = ("root", 2.6) if line.kind == "cable" else ("ink", 1.8)
@@ -152,7 +152,7 @@ def _lines(found: schema.GroundOut) -> Iterator[str]:
 
 
 def _by_cover(
-    one: schema.BuriedPointOut, other: schema.BuriedPointOut
+    one: plan_schema.BuriedPointOut, other: plan_schema.BuriedPointOut
 ) -> Iterator[tuple[tuple[float, float], tuple[float, float], bool]]:
     """A stretch in parts with enough cover and without."""
     a, b = (one.place.x_m, one.place.y_m), (other.place.x_m, other.place.y_m)
@@ -176,7 +176,7 @@ def _middle(corners: Sequence[Sequence[float]]) -> tuple[float, float]:
     return sum(x for x, _ in corners) / len(corners), sum(y for _, y in corners) / len(corners)
 
 
-def _surface_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word]:
+def _surface_words(found: plan_schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word]:
     for surface in found.surfaces:
         if not surface.corners_m:
             continue
@@ -192,7 +192,7 @@ def _surface_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word
             yield Word(*drawn.at(*_middle(box)), str(number), "n sm")
 
 
-def _building_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word]:
+def _building_words(found: plan_schema.GroundOut, drawn: PlanDrawing) -> Iterator[Word]:
     for one in found.buildings:
         xs, (x, y) = [x for x, _ in one.corners_m], _middle(one.corners_m)
         if max(xs) - min(xs) > WIDE_SHARE * drawn.wide_m:
@@ -201,7 +201,7 @@ def _building_words(found: schema.GroundOut, drawn: PlanDrawing) -> Iterator[Wor
             yield Word(*drawn.at(min(xs), y), one.title, "i aside")
 
 
-def _line_words(found: schema.GroundOut, drawn: PlanDrawing, units: LocalUnits) -> Iterator[Word]:
+def _line_words(found: plan_schema.GroundOut, drawn: PlanDrawing, units: LocalUnits) -> Iterator[Word]:
     """The least cover of each stretch beside it, and of what is no cable its kind."""
     for line in found.buried:
         name = "" if line.kind == "cable" else f"{line.kind} "
@@ -218,7 +218,7 @@ def _line_words(found: schema.GroundOut, drawn: PlanDrawing, units: LocalUnits) 
             yield Word(*drawn.at(point.place.x_m, point.place.y_m), text, "n box")
 
 
-def _told(found: schema.GroundOut) -> str:
+def _told(found: plan_schema.GroundOut) -> str:
     placed = [s for s in found.stations if s.place is not None]
     parts = [
         f"{len(placed)} of {len(found.stations)} stations",
@@ -234,7 +234,9 @@ def _told(found: schema.GroundOut) -> str:
 # --- the section -----------------------------------------------------------------------------------------------------
 
 
-def section(line: schema.BuriedOut, near: schema.TooNearOut, depth_mm: float, spare_mm: float) -> dict[str, object]:
+def section(
+    line: plan_schema.BuriedOut, near: plan_schema.TooNearOut, depth_mm: float, spare_mm: float
+) -> dict[str, object]:
     """Return the section along a buried line under a pass, in per cent of its length and its depth.
 
     Returns

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 
-from api import schema
+from api import advice_schema, schema, season_schema
 from api.data import iso, pipeline_of
 from api.diary_check import cut_depth_m
 from api.problems import Problem
@@ -36,7 +36,7 @@ router = APIRouter(prefix="/api/v1", tags=["advice"])
 
 
 @router.get("/surfaces/{name}/season", summary="A year of a surface: thatch, roots, passes, water, growth by month")
-def get_season(request: Request, name: str, year: int | None = None) -> schema.SeasonOut:
+def get_season(request: Request, name: str, year: int | None = None) -> season_schema.SeasonOut:
     pipeline = pipeline_of(request)
     return season_of(pipeline, surface_of(pipeline, name), year_of(pipeline, year))
 
@@ -60,7 +60,7 @@ def year_of(pipeline: Pipeline, year: int | None) -> int:
     return year
 
 
-def season_of(pipeline: Pipeline, surface: Surface, year: int) -> schema.SeasonOut:
+def season_of(pipeline: Pipeline, surface: Surface, year: int) -> season_schema.SeasonOut:
     """Return a year of a surface."""
     zone, now_ms = ZoneInfo(pipeline.config.site.timezone), pipeline.clock.now_ms()
     facts = _facts(pipeline, surface, zone)
@@ -72,14 +72,14 @@ def season_of(pipeline: Pipeline, surface: Surface, year: int) -> schema.SeasonO
     roots = list(_roots(pipeline, surface, start, min(end, now_ms)))
     cores = _cores(pipeline, surface, datetime.date(year, 1, 1), datetime.date(year + 1, 1, 1))
     may_leave = _may_leave(facts, surface, _newest_mm(pipeline, surface, now_ms, zone), now_ms)
-    return schema.SeasonOut(
+    return season_schema.SeasonOut(
         surface=surface.name,
         title=surface.title,
         year=year,
         start=iso(start),
         end=iso(end),
         now=iso(now_ms),
-        plays=[schema.SpanOut(start=iso(a), end=iso(b)) for a, b in facts.plays if start <= a < end],
+        plays=[advice_schema.SpanOut(start=iso(a), end=iso(b)) for a, b in facts.plays if start <= a < end],
         cores=cores,
         thatch_trend=_trend(pipeline, surface),
         roots=roots,
@@ -90,7 +90,7 @@ def season_of(pipeline: Pipeline, surface: Surface, year: int) -> schema.SeasonO
         ],
         months=months,
         closed=[
-            schema.ClosedOut(start=iso(one.start_ms), end=iso(one.end_ms), reason=one.reason)
+            season_schema.ClosedOut(start=iso(one.start_ms), end=iso(one.end_ms), reason=one.reason)
             for one in facts.closed
             if one.start_ms < end and one.end_ms >= start
         ],
@@ -122,7 +122,9 @@ def _passes(facts: DiaryFacts) -> list[DatedPass]:
     return sorted((*facts.made, *facts.booked), key=lambda one: one.start_ms)
 
 
-def _cores(pipeline: Pipeline, surface: Surface, first: datetime.date, past: datetime.date) -> list[schema.CoreDayOut]:
+def _cores(
+    pipeline: Pipeline, surface: Surface, first: datetime.date, past: datetime.date
+) -> list[season_schema.CoreDayOut]:
     """The cores of each day on which any was cut, first <= day < past, read relaxed: the middle one, least and most."""
     days: dict[datetime.date, list[float]] = {}
     for station in surface.stations:
@@ -130,7 +132,7 @@ def _cores(pipeline: Pipeline, surface: Surface, first: datetime.date, past: dat
             if core.method == RULER and first <= core.taken < past and math.isfinite(core.thickness_mm):
                 days.setdefault(core.taken, []).append(core.thickness_mm)
     return [
-        schema.CoreDayOut(
+        season_schema.CoreDayOut(
             day=day.isoformat(), thatch_mm=statistics.median(mm), low_mm=min(mm), high_mm=max(mm), cores=len(mm)
         )
         for day, mm in sorted(days.items())
@@ -155,7 +157,7 @@ def _trend(pipeline: Pipeline, surface: Surface) -> schema.FigureOut | None:
     return _figure(max(told, key=lambda row: int(row["end_ms"]))) if told else None
 
 
-def _roots(pipeline: Pipeline, surface: Surface, start_ms: int, end_ms: int) -> Iterator[schema.RootsOut]:
+def _roots(pipeline: Pipeline, surface: Surface, start_ms: int, end_ms: int) -> Iterator[season_schema.RootsOut]:
     """Each fortnight of the station with the most of them told."""
     by_station = {
         station.name: rows_of(pipeline.store.findings(station.name, ["root_depth_90"], start_ms, end_ms))
@@ -165,14 +167,14 @@ def _roots(pipeline: Pipeline, surface: Surface, start_ms: int, end_ms: int) -> 
         return
     best = max(by_station, key=lambda name: sum(number(row["value"]) is not None for row in by_station[name]))
     for row in by_station[best]:
-        yield schema.RootsOut(
+        yield season_schema.RootsOut(
             station=best, start=iso(int(row["start_ms"])), end=iso(int(row["end_ms"])), depth_mm=_figure(row, 1000.0)
         )
 
 
 def _pass(
     pipeline: Pipeline, surface: Surface, one: DatedPass, zone: ZoneInfo, may_leave: schema.FigureOut | None
-) -> schema.SeasonPassOut:
+) -> season_schema.SeasonPassOut:
     kind = pipeline.config.passes.get(one.kind)
     found: dict[str, schema.FigureOut] = {}
     for station in surface.stations if one.state != "booked" else ():
@@ -181,14 +183,14 @@ def _pass(
             quantity = str(row["quantity"])
             if quantity not in found or found[quantity].value is None:
                 found[quantity] = _figure(row)
-    return schema.SeasonPassOut(
+    return season_schema.SeasonPassOut(
         day=_day(one.start_ms, zone),
         kind=one.kind,
         title=one.kind.replace("_", " ") if kind is None else kind.title,
         state=one.state,
         depth_mm=None if one.depth_m is None or math.isnan(one.depth_m) else one.depth_m * 1000.0,
         figures=[
-            schema.PassFigureOut(
+            season_schema.PassFigureOut(
                 quantity=quantity,
                 title=CATALOGUE[quantity].title,
                 unit=CATALOGUE[quantity].unit,
@@ -221,9 +223,9 @@ def _may_leave(facts: DiaryFacts, surface: Surface, thatch_mm: float, now_ms: in
     }
 
 
-def _cost(one: Cost, zone: ZoneInfo) -> schema.CostOut:
+def _cost(one: Cost, zone: ZoneInfo) -> season_schema.CostOut:
     hours = None if math.isnan(one.hours) else one.hours
-    return schema.CostOut(
+    return season_schema.CostOut(
         day=_day(one.at_ms, zone), what=one.what, amount=one.amount, hours=hours, **{"pass": one.kind}
     )
 
@@ -241,12 +243,12 @@ def _closed_days(facts: DiaryFacts, zone: ZoneInfo, start_ms: int, end_ms: int) 
 
 def _months(
     pipeline: Pipeline, surface: Surface, facts: DiaryFacts, edges: Sequence[int], now_ms: int
-) -> Iterator[schema.MonthOut]:
+) -> Iterator[season_schema.MonthOut]:
     for month, (start, end) in enumerate(itertools.pairwise(edges), 1):
         until = min(end, now_ms)
         rain = _rain(pipeline, surface, facts, start, until) if until > start else None
         growth = _growth(pipeline, surface, start, until) if until > start else None
-        yield schema.MonthOut(
+        yield season_schema.MonthOut(
             month=month, rain_mm=rain, given_mm=_given(facts, start, min(end, now_ms)), growth_days=growth
         )
 
@@ -285,7 +287,7 @@ def _growth(pipeline: Pipeline, surface: Surface, start_ms: int, end_ms: int) ->
 
 def _sums(
     pipeline: Pipeline, surface: Surface, facts: DiaryFacts, zone: ZoneInfo, start_ms: int, end_ms: int
-) -> schema.SeasonSumsOut:
+) -> season_schema.SeasonSumsOut:
     """What a year has come to by a day."""
     first, past = (datetime.datetime.fromtimestamp(at / 1000, zone).date() for at in (start_ms, end_ms))
     cores = _cores(pipeline, surface, first, past + datetime.timedelta(days=1))
@@ -294,7 +296,7 @@ def _sums(
     ]
     costs = [one for one in facts.costs if start_ms <= one.at_ms < end_ms]
     worked = [one.hours for one in costs if math.isfinite(one.hours)]
-    return schema.SeasonSumsOut(
+    return season_schema.SeasonSumsOut(
         until=iso(end_ms),
         rain_mm=_rain(pipeline, surface, facts, start_ms, end_ms),
         given_mm=_given(facts, start_ms, end_ms) or None,

@@ -13,7 +13,7 @@ from typing import Any
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, Response
 
-from api import schema, words
+from api import season_schema, words
 from api.compare import (
     FromMonth,
     OtherStation,
@@ -64,7 +64,7 @@ def compare_page(
     return page(request, "compare.html", (compare_page, picked), lambda: _facts(pipeline, picked, found))
 
 
-def _facts(pipeline: Pipeline, picked: Picked, found: schema.CompareOut) -> dict[str, Any]:
+def _facts(pipeline: Pipeline, picked: Picked, found: season_schema.CompareOut) -> dict[str, Any]:
     zone, sides = pipeline.config.site.timezone, (found.first, found.second)
     names = _names(sides)
     query = (
@@ -91,7 +91,7 @@ def _facts(pipeline: Pipeline, picked: Picked, found: schema.CompareOut) -> dict
     }
 
 
-def _names(sides: Sequence[schema.SideOut]) -> tuple[str, str]:
+def _names(sides: Sequence[season_schema.SideOut]) -> tuple[str, str]:
     """What the two sides are called: by what tells them apart."""
     first, second = sides
     if first.station == second.station and first.year != second.year:
@@ -101,14 +101,14 @@ def _names(sides: Sequence[schema.SideOut]) -> tuple[str, str]:
     return f"{first.title} {first.year}", f"{second.title} {second.year}"
 
 
-def _told(found: schema.CompareOut, layer: str) -> bool:
+def _told(found: season_schema.CompareOut, layer: str) -> bool:
     return any(one.layer == layer for one in found.both)
 
 
 # --- words -----------------------------------------------------------------------------------------------------------
 
 
-def _lead(found: schema.CompareOut, names: tuple[str, str]) -> tuple[str, str]:
+def _lead(found: season_schema.CompareOut, names: tuple[str, str]) -> tuple[str, str]:
     """What the roots' side of it comes to in one bold sentence, and that of the other layers."""
     said = [_difference(one, names) for one in sorted(found.both, key=lambda one: one.layer != "root_zone")]
     told = [line for line in said if line]
@@ -117,7 +117,7 @@ def _lead(found: schema.CompareOut, names: tuple[str, str]) -> tuple[str, str]:
     return told[0], " ".join(told[1:])
 
 
-def _difference(one: schema.BothOut, names: tuple[str, str]) -> str:
+def _difference(one: season_schema.BothOut, names: tuple[str, str]) -> str:
     if one.first is None or one.second is None:
         return ""
     first, second = words.way(one.first), words.way(one.second)
@@ -130,25 +130,25 @@ def _difference(one: schema.BothOut, names: tuple[str, str]) -> str:
     )
 
 
-def _rows(found: schema.CompareOut) -> list[tuple[str, str, str]]:
+def _rows(found: season_schema.CompareOut) -> list[tuple[str, str, str]]:
     """Each figure of both sides; what is not known says so."""
     first, second = found.first, found.second
 
     def shown(value: float | None, decimals: int = 0, unit: str = " mm") -> str:
         return "not known" if value is None else words.tied(f"{value:.{decimals}f}{unit}")
 
-    def dry(side: schema.SideOut) -> str:
+    def dry(side: season_schema.SideOut) -> str:
         if side.driest is None or side.driest_day is None:
             return "not known"
         month, day = side.driest_day.split("-")
         return words.tied(f"{words.way(side.driest)} on {int(day)} {MONTH_NAMES[int(month) - 1][:3]}")
 
-    def rain(side: schema.SideOut) -> str:
+    def rain(side: season_schema.SideOut) -> str:
         total = shown(side.rain_sum_mm)
         lacks = len(found.days) - side.rain_days
         return total if side.rain_sum_mm is None or not lacks else f"{total} in {words.count('day', side.rain_days)}"
 
-    def deep(side: schema.SideOut) -> str:
+    def deep(side: season_schema.SideOut) -> str:
         return shown(side.roots_mm)
 
     rows = [
@@ -166,7 +166,7 @@ def _rows(found: schema.CompareOut) -> list[tuple[str, str, str]]:
     ]
 
 
-def _file(pipeline: Pipeline, side: schema.SideOut, name: str) -> tuple[str, str]:
+def _file(pipeline: Pipeline, side: season_schema.SideOut, name: str) -> tuple[str, str]:
     """Address and words of the file of all readings of one side."""
     channels = [c.id for c in pipeline.config.stations()[side.station].channels]
     asked = "".join(f"&channel={channel.replace('/', '%2F')}" for channel in channels)
@@ -176,7 +176,7 @@ def _file(pipeline: Pipeline, side: schema.SideOut, name: str) -> tuple[str, str
 # --- drawings --------------------------------------------------------------------------------------------------------
 
 
-def _cut(found: schema.CompareOut, names: tuple[str, str], units: LocalUnits) -> dict[str, Any] | None:
+def _cut(found: season_schema.CompareOut, names: tuple[str, str], units: LocalUnits) -> dict[str, Any] | None:
     """Both slices of one day on one ruler."""
     sides = (found.first, found.second)
     deep = [d.depth_mm for side in sides for d in side.depths if d.depth_mm <= DRAWN_TO_MM]
@@ -211,10 +211,10 @@ def _cut(found: schema.CompareOut, names: tuple[str, str], units: LocalUnits) ->
     }
 
 
-def _slice(side: schema.SideOut, name: str, foot_mm: float) -> Slice:
+def _slice(side: season_schema.SideOut, name: str, foot_mm: float) -> Slice:
     """A day's means as a slice; it has no doubt drawn and no week before."""
 
-    def wet(one: schema.DayDepthOut) -> Wet:
+    def wet(one: season_schema.DayDepthOut) -> Wet:
         value = one.wetness
         return Wet(one.depth_mm, one.top_mm, one.bottom_mm, value, value, value, None, value is not None)
 
@@ -243,20 +243,20 @@ def _slice(side: schema.SideOut, name: str, foot_mm: float) -> Slice:
     )
 
 
-def _depth_words(side: schema.SideOut) -> list[str]:
+def _depth_words(side: season_schema.SideOut) -> list[str]:
     return [
         words.tied(f"{one.depth_mm:.0f} mm: {words.way(one.wetness)}{', mixed' if one.lies_in == 'mixed' else ''}")
         for one in side.depths
     ]
 
 
-def _slice_told(side: schema.SideOut, name: str) -> str:
+def _slice_told(side: season_schema.SideOut, name: str) -> str:
     thatch = "thatch not known" if side.thatch_mm is None else f"{side.thatch_mm:.0f} mm of thatch"
     each = "; ".join(_depth_words(side)) or "no moisture probe"
     return f"{name}: {thatch}; of the way from dry to drained {each}."
 
 
-def _plot(found: schema.CompareOut, layer: str, names: tuple[str, str]) -> dict[str, Any]:
+def _plot(found: season_schema.CompareOut, layer: str, names: tuple[str, str]) -> dict[str, Any]:
     """The wetness of one layer by day, both sides on one scale."""
     values = [getattr(side, f"{layer}_wetness") for side in (found.first, found.second)]
     lines = day_lines(values)
@@ -274,7 +274,7 @@ def _plot(found: schema.CompareOut, layer: str, names: tuple[str, str]) -> dict[
     }
 
 
-def _rain(found: schema.CompareOut, names: tuple[str, str]) -> list[dict[str, Any]]:
+def _rain(found: season_schema.CompareOut, names: tuple[str, str]) -> list[dict[str, Any]]:
     """Rain by day of each side on one scale; once, where one gauge counts for both in the same year."""
     sides = [
         (name, side) for name, side in zip(names, (found.first, found.second), strict=True) if side.rain_mm is not None

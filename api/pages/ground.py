@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from api import diary, schema, words
+from api import diary, plan_schema, words
 from api.data import pipeline_of
 from api.ground import get_ground
 from api.pages.frame import answer, page
@@ -91,11 +91,11 @@ def _facts(request: Request) -> dict[str, Any]:
 # --- words -----------------------------------------------------------------------------------------------------------
 
 
-def _tapes(point: schema.PlanPointOut | None, units: LocalUnits) -> list[str]:
+def _tapes(point: plan_schema.PlanPointOut | None, units: LocalUnits) -> list[str]:
     return [] if point is None else [units.reach(tape.metres) for tape in point.tapes]
 
 
-def _within(point: schema.PlanPointOut | None, units: LocalUnits) -> str:
+def _within(point: plan_schema.PlanPointOut | None, units: LocalUnits) -> str:
     if point is None or not point.tapes:
         return "not entered" if point is None else ""
     return "cannot tell" if point.within_m is None else units.reach(point.within_m)
@@ -105,7 +105,7 @@ def _deeper_than(too_deep_from_mm: float, units: LocalUnits) -> str:
     return units.depth(too_deep_from_mm) if too_deep_from_mm > 0.0 else "any cut"
 
 
-def _groups(found: schema.GroundOut, units: LocalUnits) -> list[dict[str, Any]]:
+def _groups(found: plan_schema.GroundOut, units: LocalUnits) -> list[dict[str, Any]]:
     """The rows of the table: the probes of each station, then the ends and bends of each line."""
     groups = []
     for station in found.stations:
@@ -160,7 +160,7 @@ def _bend(place: int, points: int) -> str:
     return "one end" if place == 0 else "other end" if place == points - 1 else f"bend {place}"
 
 
-def _sides(found: schema.GroundOut) -> str:
+def _sides(found: plan_schema.GroundOut) -> str:
     """On which side of the line between the first two marks things lie, in one sentence."""
     if len(found.marks) < 2:
         return ""
@@ -177,7 +177,7 @@ def _sides(found: schema.GroundOut) -> str:
     return f"{stand} all of it lies on your {'left' if left else 'right'}." if points else ""
 
 
-def _pass_words(one: schema.PlanPassOut, today: datetime.date) -> dict[str, Any]:
+def _pass_words(one: plan_schema.PlanPassOut, today: datetime.date) -> dict[str, Any]:
     """A pass and what its blades would meet: verdict, and the sentences after it."""
     when = "planned" if one.day is None else f"booked for {_day(one.day, today)}"
     strips = f", strips {one.strips}" if one.strips else ""
@@ -217,7 +217,7 @@ def _day(iso: str, today: datetime.date) -> str:
 
 
 def _section(
-    one: schema.PlanPassOut, near: schema.TooNearOut, found: schema.GroundOut, today: datetime.date
+    one: plan_schema.PlanPassOut, near: plan_schema.TooNearOut, found: plan_schema.GroundOut, today: datetime.date
 ) -> dict[str, Any]:
     line = found.buried[near.line]
     drawn = section(line, near, one.depth_mm, SPARE_MM)

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 from fastapi import APIRouter, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
-from api import schema, words
+from api import schema, season_schema, words
 from api.data import pipeline_of
 from api.known import amount_between
 from api.pages.frame import answer, page
@@ -110,7 +110,7 @@ def _long(at_ms: int, zone: str) -> str:
 # --- words -----------------------------------------------------------------------------------------------------------
 
 
-def _lead(found: schema.SeasonOut) -> tuple[str, str]:
+def _lead(found: season_schema.SeasonOut) -> tuple[str, str]:
     """The year in one bold sentence, and what is to be said beside it."""
     bold, beside = [], []
     if found.cores:
@@ -135,7 +135,7 @@ def _direction(trend: schema.FigureOut | None) -> str:
     return " and growing" if trend.low > 0.0 else " and shrinking" if trend.high < 0.0 else ", with no clear trend"
 
 
-def _pass_words(one: schema.SeasonPassOut) -> dict[str, Any]:
+def _pass_words(one: season_schema.SeasonPassOut) -> dict[str, Any]:
     """A pass: its day, what it took, and what it changed."""
     day = datetime.date.fromisoformat(one.day)
     depth = "" if one.depth_mm is None else f", {one.depth_mm:.0f} mm deep"
@@ -167,7 +167,7 @@ def _of(figure: schema.FigureOut) -> str:
     return f"{figure.value:.1f} mm ({figure.low:.1f} to {figure.high:.1f} mm)"
 
 
-def _beside(found: schema.SeasonOut) -> list[tuple[str, str, str]]:
+def _beside(found: season_schema.SeasonOut) -> list[tuple[str, str, str]]:
     """Each sum of this year and of the last to the same day. A figure that is not known is a dash."""
 
     def shown(value: float | None, unit: str) -> str:
@@ -198,21 +198,21 @@ def _money(amount: float, currency: str) -> str:
     return f"{amount:,.0f} {currency}".rstrip()
 
 
-def _closed_words(one: schema.ClosedOut, zone: str) -> tuple[str, str]:
+def _closed_words(one: season_schema.ClosedOut, zone: str) -> tuple[str, str]:
     """The day or days closed to play, and why."""
     first, last = (words.local(round(_ms(edge)), ZoneInfo(zone)).date() for edge in (one.start, one.end))
     until = "" if first == last else f" to {last.day} {last:%b}"
     return f"{first.day} {first:%b}{until}", one.reason
 
 
-def _cost_words(one: schema.CostOut, currency: str) -> tuple[str, str]:
+def _cost_words(one: season_schema.CostOut, currency: str) -> tuple[str, str]:
     """What was paid for, and how much."""
     day = datetime.date.fromisoformat(one.day)
     hours = "" if one.hours is None else f", {one.hours:g} h"
     return f"{words.upper_first(one.what)}, {day.day} {day:%b}{hours}", _money(one.amount, currency)
 
 
-def _month_row(one: schema.MonthOut) -> tuple[str, str, str, str]:
+def _month_row(one: season_schema.MonthOut) -> tuple[str, str, str, str]:
     name = f"{datetime.date(2000, one.month, 1):%B}"
     rain = "not known" if one.rain_mm is None else f"{one.rain_mm:.0f} mm"
     growth = "not known" if one.growth_days is None else f"{one.growth_days:.1f}"
@@ -226,13 +226,13 @@ def _ms(iso: str) -> float:
     return datetime.datetime.fromisoformat(iso).timestamp() * 1000.0
 
 
-def _place(found: schema.SeasonOut, at_ms: float) -> float:
+def _place(found: season_schema.SeasonOut, at_ms: float) -> float:
     """Where a moment lies in the year. [%]"""
     start, end = _ms(found.start), _ms(found.end)
     return 100.0 * (at_ms - start) / (end - start)
 
 
-def _noon(found: schema.SeasonOut, day: str) -> float:
+def _noon(found: season_schema.SeasonOut, day: str) -> float:
     """Where the middle of a day of the year lies. [%]"""
     date = datetime.date.fromisoformat(day)
     return 100.0 * ((date - datetime.date(found.year, 1, 1)).days + 0.5) / (366 if _leap(found.year) else 365)
@@ -242,7 +242,7 @@ def _leap(year: int) -> bool:
     return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
 
 
-def _today(found: schema.SeasonOut) -> float | None:
+def _today(found: season_schema.SeasonOut) -> float | None:
     at = _place(found, _ms(found.now))
     return at if 0.0 <= at <= 100.0 else None
 
@@ -257,18 +257,18 @@ def _stroke(d: str, ink: str, width: float, dash: str = "", fill: str = "") -> s
     return f'<path class="ns" d="{d}" stroke="var(--{ink})" stroke-width="{width}"{dashes}{filled}/>'
 
 
-def _tracks(found: schema.SeasonOut, units: LocalUnits) -> list[Track]:
+def _tracks(found: season_schema.SeasonOut, units: LocalUnits) -> list[Track]:
     made = [_thatch(found, units), _roots(found, units), _cuts(found), _water(found, units), _growth(found)]
     return [_play(found), *made] if found.plays else made
 
 
-def _play(found: schema.SeasonOut) -> Track:
+def _play(found: season_schema.SeasonOut) -> Track:
     places = [_place(found, _ms(one.start)) for one in found.plays]
     strokes = "".join(_stroke(_path([(x, 20.0), (x, 100.0)]), "ink", 1.6) for x in places)
     return Track("play", "Play", "", 22, f"{len(places)} times of play.", strokes)
 
 
-def _thatch(found: schema.SeasonOut, units: LocalUnits) -> Track:
+def _thatch(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     cores = found.cores
     said = "; ".join(f"{one.day}: {one.thatch_mm:.0f} mm, {one.low_mm:.0f} to {one.high_mm:.0f}" for one in cores)
     track = Track("thatch", "Thatch", f"{units.short}, by cores", 120, f"Thatch by cores. {said or 'No core'}.")
@@ -317,7 +317,7 @@ def _beside_point(x: float, y: float) -> tuple[float, float, str]:
     return (x + 1.2, y, "mid b") if x < 78.0 else (100.0 - x + 1.2, y, "mid b left")
 
 
-def _roots(found: schema.SeasonOut, units: LocalUnits) -> Track:
+def _roots(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     told = [one for one in found.roots if one.depth_mm.value is not None]
     said = "; ".join(
         f"{one.start[:10]} to {one.end[:10]}: "
@@ -360,7 +360,7 @@ def _roots(found: schema.SeasonOut, units: LocalUnits) -> Track:
     return track
 
 
-def _cuts(found: schema.SeasonOut) -> Track:
+def _cuts(found: season_schema.SeasonOut) -> Track:
     deep = ROOM * max([LEAST_CUT_MM, *(one.depth_mm or 0.0 for one in found.passes)])
     said = "; ".join(f"{one.day}: {one.title}, {one.state}" for one in found.passes)
     track = Track("cuts", "Passes", "cut to depth", 84, f"Passes. {said or 'None is in the diary'}.")
@@ -380,7 +380,7 @@ def _cuts(found: schema.SeasonOut) -> Track:
     return track
 
 
-def _water(found: schema.SeasonOut, units: LocalUnits) -> Track:
+def _water(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     rain, given = [m.rain_mm for m in found.months], [m.given_mm or None for m in found.months]
     top = ROOM * max([20.0, *(v for v in (*rain, *given) if v is not None)])
     known = math.fsum(v for v in rain if v is not None)
@@ -399,7 +399,7 @@ def _water(found: schema.SeasonOut, units: LocalUnits) -> Track:
     return track
 
 
-def _growth(found: schema.SeasonOut) -> Track:
+def _growth(found: season_schema.SeasonOut) -> Track:
     days = [m.growth_days for m in found.months]
     known = [v for v in days if v is not None]
     track = Track("growth", "Growth", "growth-days", 56, f"Growth-days of the months known: {math.fsum(known):.0f}.")

@@ -129,7 +129,7 @@ class Box:
         while not condition():
             assert time.monotonic() < until_s, self.agent.publisher.state
             self.agent._work(STOP, reads=True)
-            time.sleep(0.02)
+            time.sleep(0.02)  # a bounded wait on the condition above
 
     def settle(self) -> None:
         """Until the stages have seen everything."""
