@@ -115,7 +115,8 @@ def renew_when_due(config: SiteConfig, now_ms: int) -> bool:
     names = [name for name in _names(config) if _may_name(permitted, name)]
     addresses = [address for address in _addresses(config) if _may_address(permitted, address)]
     lacking = {*names, *map(str, addresses)} - {*held.names}
-    if facts_of(authority).fault(now_ms) or (held.until_ms - now_ms > RENEW_D * DAY_MS and not lacking):
+    is_good = held.until_ms - now_ms > RENEW_D * DAY_MS and not held.fault(now_ms)
+    if facts_of(authority).fault(now_ms) or (is_good and not lacking):
         return False
     _new_server(folder, key, authority, (names, addresses), now_ms)
     return True
@@ -144,6 +145,7 @@ def keep_certificate(config: SiteConfig, context: ssl.SSLContext, now_ms: int, h
         renew_when_due(config, now_ms)
     now_held = cert.stat().st_mtime_ns
     if now_held != held:
+        server_context(config)  # a certificate without its key would leave the one in use without either
         load_into(context, config)
     return now_held
 

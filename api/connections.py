@@ -69,6 +69,10 @@ class BoundedConnection(H11Protocol):
             return
         self._make_room()
 
+    def data_received(self, data: bytes) -> None:
+        if not self.transport.is_closing():  # closing an encrypted one first hands on what came with its handshake
+            super().data_received(data)
+
     def connection_lost(self, exc: Exception | None) -> None:
         self.counted.connections.dec()
         for timer in (self._deadline, self._reading):

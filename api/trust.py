@@ -49,6 +49,7 @@ def certificate_now(pipeline: Pipeline) -> schema.CertificateOut:
     server = authority = None
     with suppress(NoCertificate):  # what there is of them is told
         server = server_facts(pipeline.config)
+    with suppress(NoCertificate):
         authority = None if pages.cert_file is not None else authority_facts(pipeline.config)
     return schema.CertificateOut(
         encrypted=pages.is_encrypted,

@@ -8,46 +8,11 @@ a grey print is enough. Facts carry their source on the sheet; what has none is 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Callable, Iterable, Sequence
-from html import escape
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-_LEFT, _RIGHT, _BOTTOM = 15.0, 195.0, 285.0
-_SERIF = 'Charter, "Bitstream Charter", "Iowan Old Style", Georgia, "C059", serif'
-_STYLE = f"""
-svg {{ --paper: #fbf9f2; --ink: #1f2219; --quiet: #55574a; --hatch: #7a5410; --cable: #3f2f6b; --water: #23566e;
-  --line: #cfcab8; --soil: #f1ead8; --thatch: #e6d3a3; }}
-@page {{ size: A4; margin: 0; }}
-@media print {{ * {{ print-color-adjust: exact; }} svg {{ --paper: #fff; --ink: #000; --quiet: #333; --hatch: #222;
-  --cable: #000; --water: #444;
-  --line: #999; --soil: #f4f4f4; --thatch: #ddd; }} }}
-text {{ fill: var(--ink); font: 3.7px {_SERIF}; }}
-.title {{ font-size: 7px; font-weight: bold; }} .lead {{ font-size: 4.3px; font-weight: bold; }}
-.part {{ font-size: 4.5px; font-weight: bold; }} .bold {{ font-weight: bold; }}
-.quiet {{ fill: var(--quiet); font-size: 3.1px; }} .name {{ font-style: italic; }}
-.figure {{ font: 3.2px ui-sans-serif, system-ui, sans-serif; }} .reversed {{ fill: var(--paper); font-weight: bold; }}
-.code {{ font: .88em ui-sans-serif, system-ui, sans-serif; }}
-.ink {{ fill: var(--ink); }} .paper {{ fill: var(--paper); }} .soil {{ fill: var(--soil); }}
-.thatch {{ fill: var(--thatch); }} .hatched {{ fill: url(#hatch); }} .water {{ fill: var(--water); opacity: .2; }}
-.thing {{ fill: var(--paper); stroke: var(--ink); stroke-width: .5; }}
-.thin {{ fill: none; stroke: var(--ink); stroke-width: .25; }}
-.edge {{ fill: none; stroke: var(--ink); stroke-width: .4; }}
-.heavy {{ fill: none; stroke: var(--ink); stroke-width: .7; }}
-.rule {{ fill: none; stroke: var(--line); stroke-width: .3; }}
-.supply {{ fill: none; stroke: var(--ink); stroke-width: 1.1; }}
-.data {{ fill: none; stroke: var(--ink); stroke-width: .4; }}
-.ground {{ fill: none; stroke: var(--ink); stroke-width: .8; stroke-dasharray: 3.2 1.4; }}
-.earth {{ fill: none; stroke: var(--ink); stroke-width: .9; stroke-dasharray: .2 1.5; stroke-linecap: round; }}
-.screen {{ fill: none; stroke: var(--quiet); stroke-width: .4; stroke-dasharray: .8 .8; }}
-.cable {{ fill: none; stroke: var(--cable); stroke-width: 1.1; }} .shallow {{ stroke-dasharray: 2.2 1.5; }}
-.wanted {{ fill: none; stroke: var(--ink); stroke-width: .35; stroke-dasharray: 1.8 1; }}
-.tine {{ fill: none; stroke: var(--hatch); stroke-width: .5; }}
-"""
-_HATCH = (
-    '<pattern id="hatch" width="1.6" height="1.6" patternUnits="userSpaceOnUse" patternTransform="rotate(-32)">'
-    '<path d="M0 .8H1.6" stroke="var(--hatch)" stroke-width=".35"/></pattern>'
-)
+from hardware.docs.paper import LEFT_MM, RIGHT_MM, Sheet
+
 COPPER_OHM_MM2_M = 0.0172  # annealed copper at 20 degC, IEC 60028
 GROUND_DROP_V = 0.5  # most along the ground conductor, SDI-12 specification 1.4, section 3
 CORES_MM2 = (0.22, 0.34, 0.5, 0.75, 1.0)
@@ -72,150 +37,6 @@ def longest_line_m(core_mm2: float, current_ma: float) -> float:
     return GROUND_DROP_V * core_mm2 / (COPPER_OHM_MM2_M * current_ma / 1000)
 
 
-def width_mm(words: str, size: float) -> float:
-    """Return the room a text takes in the wider ones of the serifs. [mm]"""
-    narrow, wide = "iljtfrI.,:;'|!() -", "mwMW%@"
-    return size * sum(0.33 if c in narrow else 0.85 if c in wide else 0.64 if c.isupper() else 0.53 for c in words)
-
-
-class Sheet:
-    """One page under way: parts are appended, `svg` gives the whole.
-
-    Parameters
-    ----------
-    title, lead : str
-        What it shows, and the one sentence to keep.
-    """
-
-    def __init__(self, title: str, lead: str) -> None:
-        self.parts: list[str] = []
-        self._title = title
-        self.text(_LEFT, 20, title, "title")
-        self.path(f"M{_LEFT} 24H{_RIGHT}", "heavy")
-        self.words(_LEFT, 31, lead, 180, "lead", size=4.3)
-
-    def svg(self, number: int, of: int) -> str:
-        """Return the page as a file."""
-        self.text(_RIGHT, 20, f"Underturf, sheet {number} of {of}", "quiet", anchor="end")
-        body = "\n".join(self.parts)
-        return (
-            '<svg xmlns="http://www.w3.org/2000/svg" width="210mm" height="297mm" viewBox="0 0 210 297" role="img">\n'
-            f"<title>{escape(self._title)}</title>\n<style>{_STYLE}</style>\n<defs>{_HATCH}</defs>\n"
-            f'<path d="M0 0H210V297H0Z" class="paper"/>\n{body}\n</svg>\n'
-        )
-
-    def text(self, x: float, y: float, words: str, kind: str = "", *, anchor: str = "start") -> None:
-        """Write one line."""
-        more = f' class="{kind}"' if kind else ""
-        more += f' text-anchor="{anchor}"' if anchor != "start" else ""
-        shown = re.sub("`([^`]+)`", r'<tspan class="code">\1</tspan>', escape(words.replace("'", "’"), quote=False))
-        self.parts.append(f'<text x="{x:g}" y="{y:g}"{more}>{shown}</text>')
-
-    def words(self, x: float, y: float, words: str, width: float, kind: str = "", *, size: float = 3.7) -> float:
-        """Write a paragraph no wider than `width`; return where the next line would stand."""
-        for line in _wrapped(words, width, size * (1.08 if kind in ("lead", "bold", "part") else 1.0)):
-            self.text(x, y, line, kind)
-            y += size * 1.38
-        return round(y, 2)
-
-    def listed(self, y: float, heading: str, items: Iterable[str], *, x: float = _LEFT, width: float = 180) -> float:
-        """Write a heading and numbered lines; return where the next line would stand."""
-        self.text(x, y, heading, "part")
-        y += 6.2
-        for n, item in enumerate(items, 1):
-            self.text(x, y, f"{n}", "bold")
-            y = self.words(x + 6, y, item, width - 6) + 0.7
-        return y
-
-    def table(self, y: float, starts: Sequence[float], rows: Sequence[Sequence[str]]) -> float:
-        """Write rows below a quiet head, parted by rules; return where the next line would stand."""
-        ends = [*starts[1:], _RIGHT]
-        for n, row in enumerate(rows):
-            kind = "quiet" if n == 0 else ""
-            below = [
-                self.words(x, y, cell, end - x - 3, kind, size=3.1 if n == 0 else 3.5)
-                for x, end, cell in zip(starts, ends, row, strict=True)
-            ]
-            y = max(below) + 1.4
-            self.path(f"M{starts[0]:g} {y - 4.4:.4g}H{_RIGHT}", "rule")
-        return y + 2
-
-    def do_not(self, y: float, words: str) -> float:
-        """Write what must not be done, its first word reversed; return where the next line would stand."""
-        self.path(f"M{_LEFT} {y - 4.2:.4g}h14.5v5.6h-14.5Z", "ink")
-        self.text(_LEFT + 1.6, y, "Do not", "reversed")
-        return self.words(_LEFT + 17, y, words, 163)
-
-    def foot(self, *lines: str) -> None:
-        """Write where the facts are from, upwards from the bottom edge."""
-        told = [line for words in lines for line in _wrapped(words, 180, 3.1)]
-        y = _BOTTOM - 4.2 * (len(told) - 1)
-        self.path(f"M{_LEFT} {y - 5:.4g}H{_RIGHT}", "rule")
-        for n, line in enumerate(told):
-            self.text(_LEFT, round(y + 4.2 * n, 2), line, "quiet")
-
-    def path(self, way: str, kind: str) -> None:
-        """Draw a path."""
-        self.parts.append(f'<path d="{way}" class="{kind}"/>')
-
-    def box(self, x: float, y: float, w: float, h: float, *names: str, kind: str = "thing") -> None:
-        """Draw a thing with its name in the middle, one line each."""
-        self.path(f"M{x:g} {y:g}h{w:g}v{h:g}h{-w:g}Z", kind)
-        for n, name in enumerate(names):
-            self.text(x + w / 2, y + h / 2 + 1.3 + 4.8 * (n - (len(names) - 1) / 2), name, "", anchor="middle")
-
-    def dot(self, x: float, y: float, r: float = 0.9, kind: str = "ink") -> None:
-        """Draw a joint of wires, or a probe."""
-        self.parts.append(f'<circle cx="{x:g}" cy="{y:g}" r="{r:g}" class="{kind}"/>')
-
-    def fuse(self, x: float, y: float) -> None:
-        """Draw a fuse in a conductor that runs upright, its middle at (x, y) (IEC 60617)."""
-        self.path(f"M{x - 1.5:g} {y - 4:g}h3v8h-3Z", "thing")
-        self.path(f"M{x:g} {y - 4:g}v8", "thin")
-
-    def battery(self, x: float, y: float, *, volts: str = "12 V") -> None:
-        """Draw a battery whose minus post is at (x, y) and whose plus post is at (x + 22, y)."""
-        self.path(f"M{x - 5:g} {y:g}h32v15h-32Z", "thing")
-        self.path(f"M{x - 1.6:g} {y:g}v-2.2h3.2v2.2M{x + 20.4:g} {y:g}v-2.2h3.2v2.2", "edge")
-        self.text(x - 1.4, y + 5.5, "–", "bold")
-        self.text(x + 20.6, y + 5.5, "+", "bold")
-        self.text(x + 11, y + 11, f"battery, {volts}", anchor="middle")
-
-    def earth(self, x: float, y: float) -> None:
-        """Draw the sign of an earth below (x, y) (IEC 60617)."""
-        self.path(
-            f"M{x:g} {y:g}v4M{x - 4:g} {y + 4:g}h8M{x - 2.6:g} {y + 5.4:g}h5.2M{x - 1.2:g} {y + 6.8:g}h2.4", "heavy"
-        )
-
-    def leaf(self, x: float, y: float, w: float, *, step: float = 2.1) -> None:
-        """Draw the leaf line and the cut leaf on it."""
-        blades = "".join(
-            f"M{x + n * step + 1:.4g} {y:g}q{math.sin(n * 2.3) * 0.4:.3f} -2 {math.sin(n * 1.7) * 1.2:.3f} -3.4"
-            for n in range(int((w - 1) / step))
-        )
-        self.path(blades, "thin")
-        self.path(f"M{x:g} {y:g}h{w:g}", "heavy")
-
-    def arrow(self, x: float, y: float, to_x: float, to_y: float) -> None:
-        """Draw a thin line with a head at its end."""
-        turn = math.atan2(to_y - y, to_x - x)
-        ends = [(to_x - 2.2 * math.cos(turn + a), to_y - 2.2 * math.sin(turn + a)) for a in (-0.4, 0.4)]
-        heads = "".join(f"M{to_x:g} {to_y:g}L{ex:.4g} {ey:.4g}" for ex, ey in ends)
-        self.path(f"M{x:g} {y:g}L{to_x:g} {to_y:g}{heads}", "thin")
-
-
-def _wrapped(words: str, width: float, size: float) -> list[str]:
-    """Lines that are no wider than `width`, filled greedily."""
-    lines, line = [], ""
-    for word in re.sub("`[^`]+`", lambda code: code[0].replace(" ", "\u00a0"), words).split(" "):
-        longer = f"{line} {word}".strip()
-        if line and width_mm(longer.replace("`", ""), size) > width:
-            lines.append(line)
-            longer = word
-        line = longer
-    return [*lines, line]
-
-
 STANDARD = "SDI-12: SDI-12 Support Group, specification 1.4, section 3 (electrical)."
 PRACTICE = (
     "What has no source here is common practice. Local wiring codes and licensed electricians come before this sheet."
@@ -226,7 +47,7 @@ def one_probe() -> Sheet:
     """Return the sheet of one probe on its line."""
     y: float
     s = Sheet("One probe on a line", "Three wires. The fuse goes in last, and comes out before anything is touched.")
-    s.text(_LEFT, 47, "in the hut, dry", "name")
+    s.text(LEFT_MM, 47, "in the hut, dry", "name")
     s.text(127, 47, "outdoors", "name")
     s.path("M121 43V138M123 43V138", "thin")
     s.box(15, 62, 25, 22, "small", "computer")
@@ -302,9 +123,9 @@ def three_probes() -> Sheet:
         "Three probes on one line",
         "All data to data, all 0 V to 0 V, all 12 V to 12 V; each with an address of its own.",
     )
-    s.text(_LEFT, 45, "from the strip in the hut (sheet 1)", "name")
+    s.text(LEFT_MM, 45, "from the strip in the hut (sheet 1)", "name")
     for y, name, kind, to in ((56, "data", "data", 155), (64, "0 V", "ground", 162), (72, "12 V", "supply", 169)):
-        s.text(_LEFT, y + 1.2, name, "figure")
+        s.text(LEFT_MM, y + 1.2, name, "figure")
         s.path(f"M26 {y}H{to}", kind)
     for n, x in enumerate((62, 112, 162), 1):
         s.path(f"M{x - 13} 49h26v30h-26Z", "thin")
@@ -335,7 +156,7 @@ def three_probes() -> Sheet:
         (f"{core:g} mm²", *(f"{longest_line_m(core, current):.0f} m" for current in CURRENTS_MA)) for core in CORES_MM2
     ]
     y = s.table(y + 2, (15, 51, 87, 123, 159), [heads, *rows])
-    y = s.words(_LEFT, y, "Longer than either: a second line, or RS-485 to a converter near the probes (sheet "
+    y = s.words(LEFT_MM, y, "Longer than either: a second line, or RS-485 to a converter near the probes (sheet "
     "3). Never "
                 "lengthen a line by raising its voltage above 16 V.", 180)  # fmt: skip
     s.foot(
@@ -353,7 +174,7 @@ def adapters() -> Sheet:
     )
 
     def chain(y: float, *things: tuple[str, ...], between: Sequence[str]) -> None:
-        x, w = _LEFT, 34.0
+        x, w = LEFT_MM, 34.0
         gap = (180 - w * len(things)) / (len(things) - 1)
         for n, names in enumerate(things):
             s.box(x, y, w, 15, *names)
@@ -362,26 +183,26 @@ def adapters() -> Sheet:
                 s.text(x + w + gap / 2, y + 5.6, between[n], "figure", anchor="middle")
             x += w + gap
 
-    s.text(_LEFT, 45, "It makes the break itself", "part")
+    s.text(LEFT_MM, 45, "It makes the break itself", "part")
     chain(
         49, ("computer",), ("SDI-12", "adapter"), ("line of", "probes"), between=("USB, its own baud", "1200 baud, 5 V")
     )
-    y = s.words(_LEFT, 70, "The usual kind: a small box that turns text into SDI-12. Set `baud` and `frame` as "
+    y = s.words(LEFT_MM, 70, "The usual kind: a small box that turns text into SDI-12. Set `baud` and `frame` as "
     "its sheet says "
                 'them, often 9600 and "8N1", and `break = "adapter"`. If it starts anew when its port opens, '
                 '`settle_s = 3.0`; if it prints a prompt, `prompt = ">"`.', 180)  # fmt: skip
-    s.text(_LEFT, y + 4, "The computer makes the break", "part")
+    s.text(LEFT_MM, y + 4, "The computer makes the break", "part")
     chain(y + 8, ("computer",), ("serial", "adapter"), ("level", "changer"), ("line of", "probes"),
           between=("USB", "7E1", "5 V"))  # fmt: skip
-    y = s.words(_LEFT, y + 29, "A plain serial adapter and a circuit that joins sending and receiving on the "
+    y = s.words(LEFT_MM, y + 29, "A plain serial adapter and a circuit that joins sending and receiving on the "
     "one data wire. The "
                 'defaults serve: `baud = 1200`, `frame = "7E1"`, `break = "host"`. The adapter must be able to '
                 'send a break: '
                 "`underturf-agent setup` finds out.", 180)  # fmt: skip
-    s.text(_LEFT, y + 4, "A long way to the probes: RS-485", "part")
+    s.text(LEFT_MM, y + 4, "A long way to the probes: RS-485", "part")
     chain(y + 8, ("computer",), ("RS-485", "adapter"), ("converter", "near probes"), ("line of", "probes"),
           between=("USB", "pair", "SDI-12"))  # fmt: skip
-    y = s.words(_LEFT, y + 29, "A twisted pair of up to 1200 m between adapter and converter, 120 ohm across "
+    y = s.words(LEFT_MM, y + 29, "A twisted pair of up to 1200 m between adapter and converter, 120 ohm across "
     "the pair at each end, "
                 "one run without branches, and a third wire that joins their 0 V. The SDI-12 line beyond it "
                 "keeps its own 60 m. Settings as "
@@ -452,8 +273,8 @@ def battery_and_panel() -> Sheet:
             ("lithium iron phosphate", "four fifths", "takes no charge under 0 °C", "a guard of its own against it"),
         ],
     )
-    s.text(_LEFT, y + 3, "How large", "part")
-    y = s.words(_LEFT, y + 9.2, "`underturf power` works it out from what your node draws, the latitude "
+    s.text(LEFT_MM, y + 3, "How large", "part")
+    y = s.words(LEFT_MM, y + 9.2, "`underturf power` works it out from what your node draws, the latitude "
     "and the days it must "
                 "last without sun. Measure the current for a day: what a sheet says is not what a node "
                 "takes.", 180)  # fmt: skip
@@ -488,7 +309,7 @@ def surge_and_earth() -> Sheet:
     s = Sheet(
         "Surge and earth", "One earth, one place: at the hut. A long wire in the ground is an aerial for every storm."
     )
-    s.text(_LEFT, 47, "in the hut", "name")
+    s.text(LEFT_MM, 47, "in the hut", "name")
     s.text(104, 47, "outdoors", "name")
     s.path("M97 43V124M99 43V124", "thin")
     s.path("M24 54h8v28h-8Z", "thin")
@@ -541,7 +362,7 @@ def surge_and_earth() -> Sheet:
             "A plug in the line at the hut. Pulled before the storm, it is worth more than all the rest.",
         ),
     )
-    y = s.words(_LEFT, y + 3, "Nothing of this withstands a strike. Nobody at the mast, the cable or the hut's "
+    y = s.words(LEFT_MM, y + 3, "Nothing of this withstands a strike. Nobody at the mast, the cable or the hut's "
     "earth while it thunders, "
                 "nor for half an hour after.", 180, "bold")  # fmt: skip
     s.do_not(y + 3, "drive a second earth and leave it alone: two earths at two voltages send the strike "
@@ -596,13 +417,13 @@ def cable_run() -> Sheet:
         if mm % 100 == 0:
             s.text(187.5, depth(mm) + 1.1, f"{mm}", "figure")
     s.text(195, top - 3, "mm", "figure", anchor="end")
-    y = s.words(_LEFT, 138, "Solid: 150 mm of cover or more. Broken: less; it is drawn or lifted before a pass. "
+    y = s.words(LEFT_MM, 138, "Solid: 150 mm of cover or more. Broken: less; it is drawn or lifted before a pass. "
     "Down from the probe "
                 "first, then out. Depth is to scale, length is not.", 180, "quiet", size=3.1)  # fmt: skip
     y = _to_fill(s, y + 4, (15, 47, 71, 95, 115, 137, 166),
                  ("cable", "from", "to", "metres", "least cover, mm", "no pass deeper than", "laid on, "
                  "by"), 4)  # fmt: skip
-    y = s.words(_LEFT, y - 0.5, "No pass deeper than: the least cover less 25 mm.", 180, "quiet", size=3.1)
+    y = s.words(LEFT_MM, y - 0.5, "No pass deeper than: the least cover less 25 mm.", 180, "quiet", size=3.1)
     y = _to_fill(
         s,
         y + 4,
@@ -611,7 +432,7 @@ def cable_run() -> Sheet:
         4,
     )
     y = s.words(
-        _LEFT, y - 0.5, "Peg A is ______________________________   Peg B is ______________________________", 180
+        LEFT_MM, y - 0.5, "Peg A is ______________________________   Peg B is ______________________________", 180
     )
     s.listed(
         y + 4,
@@ -636,7 +457,7 @@ def _to_fill(s: Sheet, y: float, starts: Sequence[float], heads: Sequence[str], 
     for x, head in zip(starts, heads, strict=True):
         s.text(x, y, head, "quiet")
     for n in range(rows + 1):
-        s.path(f"M{starts[0]:g} {y + 1.6 + 7 * n:.4g}H{_RIGHT}", "rule")
+        s.path(f"M{starts[0]:g} {y + 1.6 + 7 * n:.4g}H{RIGHT_MM}", "rule")
     for x in starts[1:]:
         s.path(f"M{x - 1.5:g} {y + 1.6:.4g}v{7 * rows}", "rule")
     return y + 7 * rows + 6
@@ -769,7 +590,7 @@ def dock() -> Sheet:
         ),
     )
     base = y + 50
-    s.text(_LEFT, y + 4, "The cone at true size: lay yours on it", "part")
+    s.text(LEFT_MM, y + 4, "The cone at true size: lay yours on it", "part")
     for x, (kind, (wide, shaft)) in zip((50, 105), CONES_MM.items(), strict=True):
         high = wide / 2 / math.tan(math.radians(15))
         s.path(f"M{x - wide / 2:.4g} {base - high:.4g}h{wide:g}l{-wide / 2:.4g} {high:.4g}Z", "thing")

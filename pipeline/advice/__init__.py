@@ -7,7 +7,8 @@
 - `locks`: What closes a pass before any bound is asked: the state of the ground, the season, and missing data.
 - `phrases`: Phrases that all texts share: lists of names, probes to be lifted, days, and times that go on.
 - `report`: What is advised for a site, and the line of text of each window.
-- `station_inputs`: The hours of a station that advice rests on, a week measured and ten days ahead, and what is cached.
+- `station_hours`: The hours of a station that its passes are judged by, a week measured and ten days ahead.
+- `station_inputs`: What advice on a station rests on: its past week, its balance, the weather ahead, and what is kept.
 - `surface_inputs`: What diary, calendar and settings say of a surface, how its grass grows, and tonight's water.
 - `treatments`: Kinds of pass, and the bounds within which each is open, waits or is closed.
 - `water`: Tonight's water: how many millimetres, in how many goes, or none and why.

@@ -26,12 +26,12 @@ from pipeline.advice.report import (
     too_late_once,
     window_line,
 )
+from pipeline.advice.station_hours import hours_of
 from pipeline.advice.station_inputs import (
     AHEAD_H,
     AdviceCache,
     StationView,
     View,
-    hours_of,
     stations_with_moisture,
     surface_views,
 )

@@ -300,7 +300,7 @@ def last_sowing(
     """
     first = day_of_date(from_day)
     lows = soil_temperature_by_day.lowest((first + np.arange(365)) * DAY_MS, days)
-    if not np.isfinite(lows).all() or (lows >= open_degc + YEAR_TO_YEAR_DEGC).all():
+    if not np.isfinite(lows).all() or (lows >= open_degc).all():
         return None
 
     def last(bound_degc: float) -> datetime.date | None:
@@ -309,7 +309,7 @@ def last_sowing(
         return None if end == 0 else from_day + datetime.timedelta(days=end - 1)
 
     safe = last(open_degc + YEAR_TO_YEAR_DEGC)
-    likely = last(open_degc) if (lows < open_degc).any() else safe
+    likely = last(open_degc)
     warm = np.flatnonzero(lows >= open_degc)
     resumes = from_day + datetime.timedelta(days=int(warm[0])) if likely is None and warm.size else None
     return LastSowing(LastGoodDate(safe, likely, False), resumes)

@@ -25,7 +25,8 @@ from pipeline.advice.healing import (
     moisture_factor,
 )
 from pipeline.advice.locks import SurfaceState, renovation_span, seasons_of_fixtures, yearly_spans
-from pipeline.advice.station_inputs import StationView, View, boxes_now, coldest_leaf, is_clay
+from pipeline.advice.station_hours import coldest_leaf
+from pipeline.advice.station_inputs import StationView, View, boxes_now, is_clay
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.water import (
     Evening,

@@ -265,7 +265,7 @@ def _short_of(turf: Turf, evening: Evening) -> tuple[float, float]:
     root = 1.0 if evening.root_wetness is None else evening.root_wetness
     deficit = max(1.0 - root, 0.0) * turf.root_capacity_mm
     drink = max(1.0 - thatch, 0.0) * turf.thatch_capacity_mm
-    given = max(evening.given_mm - turf.canopy_mm, 0.0) if evening.given_mm > 0.0 else 0.0
+    given = max(evening.given_mm - turf.canopy_mm, 0.0)
     drink, given = max(drink - given, 0.0), max(given - drink, 0.0)
     deficit = max(deficit - given, 0.0)
     if turf.bypass_share > 0.0:

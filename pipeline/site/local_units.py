@@ -88,11 +88,11 @@ class LocalUnits:
         if unit == "°C":
             if self.temperature == DEGC:
                 return found[0]
-            return re.sub(_NUMBER, lambda one: _each(one[0], _fahrenheit), chain) + blank + "°F"
+            return _chain(chain, _fahrenheit) + blank + "°F"
         if not self.in_inches:
             return found[0]
         how, short = {"mm": (_inches, "in"), "m": (_feet, "ft"), "m³": (_gallons, "gal")}[unit]
-        return re.sub(_NUMBER, lambda one: _each(one[0], how), chain) + blank + short
+        return _chain(chain, how) + blank + short
 
     # --- figures -----------------------------------------------------------------------------------------------------
 
@@ -142,10 +142,19 @@ def units_of(country: str, length: str | None, temperature: str | None, dates: s
     return LocalUnits(length or usual.length, temperature or usual.temperature, dates or usual.dates)
 
 
+def _chain(chain: str, how: Callable[[float, int], str]) -> str:
+    """Numbers of a text before one unit by a conversion; a year among them stays, but the last has the unit."""
+    *before, last = re.finditer(_NUMBER, chain)
+    edges = [0, *(one.end() for one in before)]
+    said = [
+        chain[edge : one.start()] + (one[0] if _YEAR.fullmatch(one[0]) else _each(one[0], how))
+        for edge, one in zip(edges, before, strict=False)
+    ]
+    return "".join((*said, chain[edges[-1] : last.start()], _each(last[0], how)))
+
+
 def _each(number: str, how: Callable[[float, int], str]) -> str:
-    """One number of a text by a conversion; a year in a list of numbers stays."""
-    if _YEAR.fullmatch(number):
-        return number
+    """One number of a text by a conversion."""
     plain = number.replace("\N{MINUS SIGN}", "-")
     decimals = len(plain.partition(".")[2])
     said = how(float(plain), decimals)

@@ -65,7 +65,9 @@ def _fortnight(record: Record, context: StationContext, start_ms: int, end_ms: i
         if pair is not None:
             at_m = sorted({context.depth_m(i, start_ms) for i in warm})
             yield from _swapped(dict(zip(ids, depths, strict=True)), at_m[pair[0]], at_m[pair[1]], start_ms)
-    soil = [i for i in ids if context.place(i, start_ms) is Place.SOIL]
+    soil = sorted(
+        (i for i in ids if context.place(i, start_ms) is Place.SOIL), key=lambda i: context.depth_m(i, start_ms)
+    )
     if len(soil) >= probe_faults.CHANGE_DEPTHS:
         grid = [on_grid(record.channels[i], start_ms + HOUR_MS // 2, HOUR_MS, hours) for i in soil]
         slope, upper, lower = probe_faults.change_order(np.stack(grid, axis=1))

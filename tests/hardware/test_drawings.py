@@ -16,7 +16,7 @@ from xml.etree import ElementTree
 import pytest
 
 from api.command import _parser as server_parser
-from hardware.docs import draw
+from hardware.docs import draw, paper
 from probe_agent import config
 from probe_agent.__main__ import _parser
 
@@ -49,7 +49,7 @@ def test_a_sheet_is_one_a4_with_title_and_sources(name):
     for text in root.iter(f"{SVG}text"):
         size = next((s for k, s in (("title", 7), ("lead", 4.3), ("quiet", 3.1)) if k == text.get("class")), 3.7)
         share = {"end": 0.0, "middle": 0.5, None: 1.0}[text.get("text-anchor")]
-        assert float(text.get("x", "0")) + share * draw.width_mm("".join(text.itertext()), size) < 197
+        assert float(text.get("x", "0")) + share * paper.width_mm("".join(text.itertext()), size) < 197
         assert 10 < float(text.get("y", "0")) < 287
 
 

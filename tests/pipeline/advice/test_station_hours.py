@@ -8,7 +8,8 @@ v / sqrt(v^2 + s^2) exp(-(T - To)^2 / 2 (v^2 + s^2)), with To 20 and v 5.5 for c
 import numpy as np
 import pytest
 
-from pipeline.advice.station_inputs import hours_of, stations_with_moisture, surface_views
+from pipeline.advice.station_hours import hours_of
+from pipeline.advice.station_inputs import stations_with_moisture, surface_views
 from tests.pipeline.advice.told_site import (
     CLOSED,
     OPEN,

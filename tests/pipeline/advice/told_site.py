@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.station_inputs import hours_of, stations_with_moisture, surface_views
+from pipeline.advice.station_hours import hours_of
+from pipeline.advice.station_inputs import stations_with_moisture, surface_views
 from pipeline.diary.fixtures import Fixture, fixture_source
 from pipeline.forecast.weather_file import weather_source
 from pipeline.run.cached_fetch import Kept

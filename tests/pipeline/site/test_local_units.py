@@ -62,3 +62,11 @@ def test_a_ruler_has_whole_figures_and_what_is_entered_comes_back() -> None:
     assert [said for _, said in LocalUnits().marks_mm(300.0)] == ["0", "50", "100", "150", "200", "250", "300"]
     assert sum(rank == 2 for _, rank in INCHES.ticks_mm(300.0, fine=True)) == 6
     assert INCHES.mm_of(4.0) == 101.6 and INCHES.entered(101.6) == "4" and LocalUnits().mm_of(4.0) == 4.0
+
+
+@pytest.mark.parametrize(
+    ("said", "read"), [("2000 mm of rain", "78.7 in of rain"), ("in 2024 and 2025, 50 mm", "in 2024 and 2025, 1.97 in")]
+)
+def test_a_number_beside_its_unit_is_no_year(said: str, read: str) -> None:
+    """By hand: 2000 / 25.4 is 78.74, 50 / 25.4 is 1.97. A year further ahead in a list stays."""
+    assert LocalUnits(length="inch").text(said) == read
