@@ -294,6 +294,8 @@ def test_seed_comes_up_while_the_soil_of_its_weeks_stays_warm():
     assert (late.last.safe, late.last.likely) == (None, date(9, 6))
     warm = Daily(day_of_date(date(9, 1)) * DAY_MS, np.full(400, 12.0))
     assert last_sowing(warm, date(9, 1), days=21, open_degc=10.0) is None
+    cool = Daily(day_of_date(date(9, 1)) * DAY_MS, np.full(400, 10.5))  # never too cold, in a year like this
+    assert last_sowing(cool, date(9, 1), days=21, open_degc=10.0) is None
     short = falling(date(9, 1), 15.0, 0.1, 60)
     assert last_sowing(short, date(9, 1), days=21, open_degc=10.0) is None
 
