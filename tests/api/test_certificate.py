@@ -300,6 +300,34 @@ def test_only_a_named_proxy_connects_in_the_clear(other: str, *, allowed: bool) 
     assert connection._is_allowed("192.168.1.5") is allowed
 
 
+def test_a_stranger_beside_a_proxy_is_not_heard(make_ground: MakeGround, monkeypatch: pytest.MonkeyPatch) -> None:
+    """His request comes in one piece with the end of the handshake: it is refused, and nothing of it is done."""
+    ground = make_ground(settings=NAMED + 'host = "0.0.0.0"\nproxy = "192.0.2.1"\n')
+    config = ground.pipeline.config
+    make_certificate(config, NOW_MS)
+    monkeypatch.setattr(BoundedConnection, "_is_allowed", lambda *_: False)
+    app, asked = create_app(ground.pipeline), list[str]()
+    app.get("/asked")(lambda: asked.append("asked"))
+    comes, goes = ssl.MemoryBIO(), ssl.MemoryBIO()
+    tls = client(config).wrap_bio(comes, goes, server_hostname="localhost")
+    with serving(ground.pipeline, app=app, context=server_context(config)) as address:
+        host, _, port = address.rpartition("/")[2].rpartition(":")
+        with socket.create_connection((host, int(port)), timeout=10) as plain:
+            while True:
+                try:
+                    tls.do_handshake()
+                    break
+                except ssl.SSLWantReadError:
+                    plain.sendall(goes.read())
+                    comes.write(plain.recv(1 << 16))
+            tls.write(b"GET /asked HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            plain.sendall(goes.read())
+            while part := plain.recv(1 << 16):
+                comes.write(part)
+        answer = tls.read()
+    assert answer.startswith(b"HTTP/1.1 403") and asked == []
+
+
 @pytest.mark.parametrize(("more", "believed"), [("", False), ('proxy = "127.0.0.1"\n', True)])
 def test_forwarded_headers_are_believed_of_a_named_proxy_alone(
     make_ground: MakeGround, more: str, *, believed: bool
