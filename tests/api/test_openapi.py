@@ -10,10 +10,15 @@ from fastapi.openapi.models import OpenAPI
 from jsonschema import Draft202012Validator
 from pydantic import BaseModel
 
-from api import schema
+from api import advice_schema, plan_schema, schema, season_schema
 from tests.api.served import TestClient
 
-MODELS = [m for _, m in inspect.getmembers(schema, inspect.isclass) if issubclass(m, BaseModel) and m is not BaseModel]
+MODELS = [
+    model
+    for module in (schema, plan_schema, season_schema, advice_schema)
+    for _, model in inspect.getmembers(module, inspect.isclass)
+    if issubclass(model, BaseModel) and model.__module__ == module.__name__
+]
 
 
 @pytest.fixture(scope="session")
