@@ -38,6 +38,7 @@ from pipeline.advice.station_inputs import (
 from pipeline.advice.surface_inputs import (
     SurfacePlans,
     dawn_leaf_degc,
+    evening_of,
     ground_of,
     is_before_winter,
     known_until,
@@ -46,6 +47,7 @@ from pipeline.advice.surface_inputs import (
     plans_of,
     play_wanted,
     root_depth_m,
+    turf_of,
     water_of,
 )
 from pipeline.advice.treatments import TreatmentTable, default_passes, treatments
@@ -163,8 +165,10 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     if wanted := play_wanted(view, plans):
         notes.append(wanted)
     ahead = tuple(p for p in plans.play if p.end_ms > view.now_ms)
+    booked = tuple(sorted(plans.diary.booked, key=lambda job: job.start_ms))
     return SurfaceAdvice(
-        surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None)
+        surface.name, surface.title, surface.kind, passes, told, ahead, min(leaf, default=None), booked,
+        surface.water_to_hand,
     ), notes  # fmt: skip
 
 
@@ -255,15 +259,16 @@ def _station(
     thatch, root = (rows[name].bounds for name in ("thatch_wetness", "root_zone_wetness"))
     now = hours.of("thatch_wetness")[(view.hour_ms - int(hours.at_ms[0])) // HOUR_MS]
     what = "moist enough to scarify" if now < thatch.open_lo else "dry enough to scarify"
-    water = water_of(view, plans, station, hours, root_m)
+    turf, evening = turf_of(view, plans, station), evening_of(view, plans, station, hours, root_m)
+    water = water_of(view, plans, station, turf, evening)
     if not np.isfinite(station.forecast.thatch_wetness).any():
-        return StationAdvice(station.station.name, station.forecast, (), f"{what}: cannot tell", water)
+        return StationAdvice(station.station.name, station.forecast, (), f"{what}: cannot tell", water, turf, evening)
     days = day_chances(
         station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
         work_hours=view.config.work.hours,
     )  # fmt: skip
     line = best_day_line(what, days, plans.today)
-    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water)
+    return StationAdvice(station.station.name, station.forecast, tuple(days), line, water, turf, evening)
 
 
 log = logging.getLogger(__name__)

@@ -19,6 +19,7 @@ NEAR_DAYS = 6  # a weekday further off may be taken for another of the same name
 _DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MARK = re.compile(r"\[\[(clock|date|dry|lasting|left|on|weekday) (-?\d+)\]\]")
+SO = "[[so]]"  # parts a fact from what to do about it, which whoever tells it may put in other words
 _DRY = re.compile(r"\[\[dry (-?\d+)\]\]")
 
 
@@ -171,7 +172,7 @@ def spoken(text: str, now_ms: int, zone: datetime.tzinfo | None) -> str:
         at = datetime.datetime.fromtimestamp(int(mark[2]) / 1000, where)
         return _FILLED[mark[1]](at, now)
 
-    return _MARK.sub(filled, text)
+    return _MARK.sub(filled, text.replace(SO, ""))
 
 
 def without_times(text: str) -> str:

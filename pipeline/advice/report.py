@@ -10,9 +10,9 @@ from itertools import takewhile
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate, LastSowing
 from pipeline.advice.phrases import clock_words, day_words, lift_first, listed
-from pipeline.advice.water import WaterAdvice
+from pipeline.advice.water import Evening, Turf, WaterAdvice
 from pipeline.advice.windows import Outlook, Window
-from pipeline.diary.facts import Play
+from pipeline.diary.facts import DatedPass, Play
 from pipeline.forecast.wetness import DayChance, WetnessForecast, in_ten
 from pipeline.site.passes import PassFacts
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
@@ -54,7 +54,7 @@ class PassAdvice:
 class StationAdvice:
     """One station: how its wetness will go, the chance of each day to be dry enough to scarify, and tonight's water.
 
-    `day_line` says the likeliest day in words.
+    `day_line` says the likeliest day in words; `turf` and `evening` are what the water was worked out from.
     """
 
     station: str
@@ -62,6 +62,8 @@ class StationAdvice:
     days: tuple[DayChance, ...]
     day_line: str
     water: WaterAdvice
+    turf: Turf
+    evening: Evening
 
 
 @dataclass(frozen=True)
@@ -78,6 +80,9 @@ class SurfaceAdvice:
         That is on or to come, in order.
     dawn_leaf_degc : float or None
         Coldest leaf of the coming night as far as it is forecast; None when nobody knows. [degC]
+    booked : tuple of DatedPass
+        Passes that are booked and not begun, in order.
+    water_to_hand : bool
     """
 
     surface: str
@@ -87,6 +92,8 @@ class SurfaceAdvice:
     stations: tuple[StationAdvice, ...]
     play: tuple[Play, ...] = ()
     dawn_leaf_degc: float | None = None
+    booked: tuple[DatedPass, ...] = ()
+    water_to_hand: bool = True
 
 
 @dataclass(frozen=True)

@@ -341,9 +341,8 @@ def _ruler_ratio(context: StationContext, estimates: list[tuple[int, float]]) ->
     return None
 
 
-def water_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> WaterAdvice:
-    """Return tonight's water of one station. Root depth in [m]."""
-    turf, evening = _turf(view, plans, station), _evening(view, plans, station, hours, root_m)
+def water_of(view: View, plans: SurfacePlans, station: StationView, turf: Turf, evening: Evening) -> WaterAdvice:
+    """Return tonight's water of one station."""
     step = _interval(view, plans, station, turf, evening)
     found = tonight(turf, replace(evening, interval_days=None if step is None else step.interval_days))
     if step is not None and step.interval_days != evening.interval_days:
@@ -374,7 +373,8 @@ def _interval(
     return next_interval(turf, evening, days, cycles_held=held, roots_wanted_m=station.context.ground.root_zone_m)
 
 
-def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
+def turf_of(view: View, plans: SurfacePlans, station: StationView) -> Turf:
+    """Return what is to be watered at a station."""
     context, fitted = station.context, station.fitted.parameters
     boxes = boxes_now(context, station.past, view.now_ms)
     sown = plans.diary.latest_sown_ms(view.now_ms)
@@ -404,7 +404,8 @@ def _turf(view: View, plans: SurfacePlans, station: StationView) -> Turf:
     )
 
 
-def _evening(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> Evening:
+def evening_of(view: View, plans: SurfacePlans, station: StationView, hours: Hours, root_m: float | None) -> Evening:
+    """Return what is known of a station this evening. Root depth in [m]."""
     now = int((view.hour_ms - hours.at_ms[0]) // HOUR_MS)
     until = _tomorrow_evening_ms(view)
     ahead_h = int((until - view.hour_ms) // HOUR_MS)

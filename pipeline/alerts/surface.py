@@ -14,7 +14,7 @@ from typing import Annotated, NamedTuple
 
 import numpy as np
 
-from pipeline.advice.phrases import date_mark
+from pipeline.advice.phrases import SO, date_mark
 from pipeline.alerts.model import (
     CLOSED,
     NO_READINGS,
@@ -90,7 +90,7 @@ def stay_off(state: AlertState, moment: Moment, facts: Facts[StayOffBounds]) -> 
         return RuleOutcome(state)
     first = min(new)
     day = date_mark(first.start_ms)
-    text = f"the top is too wet for the {first.words} of {day}. Stay off, or put it off, until it drains."
+    text = f"the top is too wet for the {first.words} of {day}. {SO}Stay off, or put it off, until it drains."
     told = tuple(days[w].isoformat() for w in due)
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="wet", told=told))
 

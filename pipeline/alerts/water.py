@@ -9,7 +9,7 @@ from typing import Annotated, TypeVar
 
 import numpy as np
 
-from pipeline.advice.phrases import dry_mark, lasting_mark, weekday_mark
+from pipeline.advice.phrases import SO, dry_mark, lasting_mark, weekday_mark
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -70,9 +70,9 @@ class ThatchHoldingBounds(RuleBounds):
 
 
 _HOLDING_NEWS = {
-    "wet": "thatch still holds water. Keep water off, and think of opening it up.",
-    "short": "thatch still holds water, and now the roots below go short. Think of opening it up.",
-    "airless": "thatch still holds water, and now has hardly any air. Open it up as soon as it bears.",
+    "wet": f"thatch still holds water. {SO}Keep water off, and think of opening it up.",
+    "short": f"thatch still holds water, and now the roots below go short. {SO}Think of opening it up.",
+    "airless": f"thatch still holds water, and now has hardly any air. {SO}Open it up as soon as it bears.",
 }
 
 
@@ -106,14 +106,14 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
         since_ms = runs[ways[0]].since_ms
         text = {
             "wet": f"thatch has stayed wet for {dry_mark(since_ms)} without rain while the roots below go short. "
-            "Keep water off until it drains.",
+            f"{SO}Keep water off until it drains.",
             "airless": f"thatch has been waterlogged for {lasting_mark(since_ms)}, with hardly any air. "
-            "Keep water off until it drains.",
+            f"{SO}Keep water off until it drains.",
         }[ways[0]]
         return RuleOutcome(state, Change(OPENED, text, since_ms, ways[0], (ways[0], *short)))
     off = runs.get("off")
     if off is not None and off.held_ms >= limits.off_hold_h * HOUR_MS:
-        return RuleOutcome(state, Change(CLOSED, "thatch has drained. Water by the roots' need again."))
+        return RuleOutcome(state, Change(CLOSED, f"thatch has drained. {SO}Water by the roots' need again."))
     still = thatch > limits.on_wetness or airless
     news = next((way for way in (*ways, *short) if still and way not in state.told), "")
     return RuleOutcome(state, Change(REPEATED, _HOLDING_NEWS[news], told=(news, *short)) if news else None)
@@ -241,14 +241,14 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
     if dry is not None and dry.held_ms >= limits.hold_h * HOUR_MS and state.way in ("", AHEAD):
         text = (
             f"roots have been dry for {lasting_mark(dry.since_ms)}. "
-            "Give one deep watering, unless you are drying it for play."
+            f"{SO}Give one deep watering, unless you are drying it for play."
         )
         if state.is_open:
             return RuleOutcome(state, Change(REPEATED, f"as foretold, {text}", dry.since_ms, "dry"))
         return RuleOutcome(state, Change(OPENED, text, dry.since_ms, "dry"))
     wet_again = off is not None and off.held_ms >= Counting.roots_off_hold_h * HOUR_MS
     if state.is_open and wet_again and not _still_foretold(state, moment.at_ms, limits.lead_h):
-        return RuleOutcome(state, Change(CLOSED, "water has reached the roots."))
+        return RuleOutcome(state, Change(CLOSED, "the roots have water again."))
     return RuleOutcome(state)
 
 
@@ -291,8 +291,10 @@ def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotAr
     for chance in chances.value[(chances.start_ms == wetting.start_ms) & np.isfinite(chances.value)].tolist():
         what += f" That is sure to {min(round(10.0 * chance), 9)} in 10."
     if state.is_open:
-        return RuleOutcome(state, Change(REPEATED, f"again {what} Spike before you water."))
-    return RuleOutcome(state, Change(OPENED, f"{what} Water long once, or spike first.", wetting.start_ms, "stopped"))
+        return RuleOutcome(state, Change(REPEATED, f"again {what} {SO}Spike before you water."))
+    return RuleOutcome(
+        state, Change(OPENED, f"{what} {SO}Water long once, or spike first.", wetting.start_ms, "stopped")
+    )
 
 
 def _wetness_before(facts: Facts[WaterNotArrivingBounds], at_ms: int) -> float:
@@ -331,7 +333,7 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
         without = dry_mark(run.since_ms if state.water.at_ms is None else state.water.at_ms)
         text = (
             f"thatch is nearly dry after {without} without water, and may soon shed it. "
-            "Begin the next water with a light go."
+            f"{SO}Begin the next water with a light go."
         )
         if state.is_open and state.way == AHEAD:  # what was foretold has come: no news, but it is shown as it is
             return RuleOutcome(state._replace(way="dry", text=f"{facts.spot.place}: {text}"))
@@ -569,7 +571,7 @@ ROOTS_DRY = AlertRule(
     ahead=_foretold(
         lambda forecast: forecast.root_wetness,
         "roots are likely to be dry by {when}, {chance}. "
-        "Give one deep watering before, unless you are drying it for play.",
+        f"{SO}Give one deep watering before, unless you are drying it for play.",
         "roots are not likely to go dry soon, by the forecast of now.",
     ),
 )
@@ -594,7 +596,8 @@ THATCH_TO_REPEL = AlertRule(
     season={"cool": (4, 5, 6, 7, 8, 9)},  # common practice, no source
     ahead=_foretold(
         lambda forecast: forecast.thatch_wetness,
-        "thatch is likely to be so dry by {when} that it sheds water, {chance}. Begin the next water with a light go.",
+        "thatch is likely to be so dry by {when} that it sheds water, {chance}. "
+        f"{SO}Begin the next water with a light go.",
         "thatch is not likely to shed water soon, by the forecast of now.",
     ),
 )

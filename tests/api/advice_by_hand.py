@@ -122,7 +122,8 @@ def station_advice(name: str, place: str, told: WetnessForecast) -> StationAdvic
     days = tuple(day_chances(told, ZONE, thatch=(0.3, 0.7)))
     evening = Evening(None if told.reason else 0.9, None if told.reason else 0.4)
     today = datetime.date(2024, 3, 21)
-    return StationAdvice(name, told, days, best_day_line("dry enough to scarify", days, today), tonight(turf, evening))
+    line = best_day_line("dry enough to scarify", days, today)
+    return StationAdvice(name, told, days, line, tonight(turf, evening), turf, evening)
 
 
 NO_FORECAST = WetnessForecast(

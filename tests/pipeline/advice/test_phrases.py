@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from pipeline.advice.phrases import (
+    SO,
     clock_mark,
     clock_words,
     counted_from,
@@ -144,3 +145,8 @@ def test_no_other_text_of_alerts_and_advice_names_a_weekday() -> None:
     sources = [p for room in ("pipeline/advice", "pipeline/alerts") for p in sorted((ROOT / room).glob("*.py"))]
     found = [str(p.relative_to(ROOT)) for p in sources if own.search(p.read_text(encoding="utf-8"))]
     assert found == ["pipeline/advice/phrases.py"]
+
+
+def test_what_parts_a_fact_from_its_order_is_not_read() -> None:
+    """The mark between what is and what to do about it is gone from a text that is shown."""
+    assert spoken(f"Green: thatch has drained. {SO}Water again.", 0, None) == "Green: thatch has drained. Water again."

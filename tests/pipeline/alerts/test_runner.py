@@ -7,6 +7,7 @@ import json
 import threading
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -284,7 +285,8 @@ def test_frost_is_told_by_one_station_of_a_surface(make: Callable[..., Line]) ->
     """Two stations on a square, one word of frost, in the name of the square."""
     second = SMALL[SMALL.index("[[surface.station]]") :].replace('name = "s1"', 'name = "s2"')
     line = make(SMALL + second.replace('title = "north end"', 'title = "south end"'))
-    stations = tuple(StationAdvice(name, NO_FORECAST, (), "", None) for name in ("s1", "s2"))  # type: ignore[arg-type]
+    nothing: Any = None
+    stations = tuple(StationAdvice(name, NO_FORECAST, (), "", nothing, nothing, nothing) for name in ("s1", "s2"))
     found = advice(18, dawn_leaf_degc=-2.0)
     found = replace(found, surfaces=(replace(found.surfaces[0], stations=stations),))
     (told,) = line.judge.plan(found)
