@@ -44,6 +44,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
+from pipeline.texts import say, say_many
 from pipeline.units import DAY_MS, HOUR_MS
 
 router = APIRouter(prefix="/api/v1", tags=["data"])
@@ -670,7 +671,10 @@ def _probe_verdict(morning: Morning) -> tuple[str, str]:
     if some:
         probe, number = some[0].silent[0], sum(len(s.silent) for s in some)
         since = "" if probe.heard_ms is None else f" since {_said_when(probe.heard_ms, morning)}"
-        return "Silent:", f"{words.count('probe', number)} at {words.named([place_name(s) for s in some])}{since}."
+        at = words.named([place_name(s) for s in some])
+        return say("Silent:"), say_many(
+            "{n} probe at {places}{since}.", "{n} probes at {places}{since}.", number, places=at, since=since
+        )
     faults = [a for a in morning.alerts if a.rule == PROBE_FAULT.name]
     if morning.states and all(s.by_hand for s in morning.states):
         last_ms = max(s.heard_ms for s in morning.states if s.heard_ms is not None)
@@ -678,6 +682,12 @@ def _probe_verdict(morning: Morning) -> tuple[str, str]:
     booked = "" if morning.booked else " No pass is booked today."
     count = sum(len(s.probes) for s in morning.states)
     if faults:
-        return "In doubt:", f"{words.count('probe', len(faults))} of {count} not to be believed.{booked}"
-    what = "fixed probe" if _last_docked(morning) else "probe"  # a penetrometer is heard only when it is docked
-    return "All heard,", f"{words.count(what, count)}; nothing in the way.{booked}"
+        return "In doubt:", say_many(
+            "{n} probe of {all} not to be believed.{booked}", "{n} probes of {all} not to be believed.{booked}",
+            len(faults), all=count, booked=booked,
+        )  # fmt: skip
+    if _last_docked(morning):  # a penetrometer is heard only when it is docked
+        probes = say_many("{n} fixed probe", "{n} fixed probes", count)
+    else:
+        probes = say_many("{n} probe", "{n} probes", count)
+    return say("All heard,"), say("{probes}; nothing in the way.{booked}", probes=probes, booked=booked)

@@ -40,7 +40,7 @@ from pipeline.store.backup import Progress
 from pipeline.store.opening import Stores
 from pipeline.units import DAY_MS, EVER_MS, FOREVER_MS, utc_text
 
-Say = Callable[[str], None]
+Tell = Callable[[str], None]
 LONG_EXPORT = 1_000_000  # characters, beyond which an export without a name is gzipped
 FINDINGS_BEFORE_MS = 370 * DAY_MS  # how far before its first reading a finding of the diary may begin
 
@@ -54,7 +54,7 @@ class ImportAsked:
     preview: bool
 
 
-def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, say: Say, progress: Progress) -> None:
+def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, tell: Tell, progress: Progress) -> None:
     """Take a record in, or show what would become of it.
 
     Raises
@@ -69,11 +69,11 @@ def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, say: Say,
     if kind == FINDINGS:
         raise ImportFault(["found findings, expected observations: findings are worked out anew from those"])
     if kind == DIARY:
-        _take_diary(config, read_diary_export(asked.file), asked, say, progress)
+        _take_diary(config, read_diary_export(asked.file), asked, tell, progress)
         return
     record = None if asked.map is None else read_map(asked.map)
     if record is not None and record.entry is not None:
-        _take_diary(config, read_entries(asked.file, record, config, now_ms=now_ms), asked, say, progress)
+        _take_diary(config, read_entries(asked.file, record, config, now_ms=now_ms), asked, tell, progress)
         return
     with tempfile.TemporaryFile(dir=config.data.dir) as spool:
         if kind == OBSERVATIONS:
@@ -89,45 +89,45 @@ def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, say: Say,
                 location=config.site.location, now_ms=now_ms, progress=progress, only_shown=asked.preview,
             )  # fmt: skip
         for line in checked.preview:
-            say(line)
+            tell(line)
         if asked.preview:
-            say("nothing was kept: this is the beginning of the file, and what each column becomes")
+            tell("nothing was kept: this is the beginning of the file, and what each column becomes")
             return
-        _take_in(config, checked, say, progress)
+        _take_in(config, checked, tell, progress)
 
 
 def _take_diary(
-    config: SiteConfig, entries: Sequence[tuple[str, DiaryEntry]], asked: ImportAsked, say: Say, progress: Progress
+    config: SiteConfig, entries: Sequence[tuple[str, DiaryEntry]], asked: ImportAsked, tell: Tell, progress: Progress
 ) -> None:
     """Keep entries of a diary, each once under its key, and work out what they change."""
     surfaces = {surface.name for surface in config.surfaces}
     strange = sorted({entry.surface for _, entry in entries} - surfaces)
     if strange:
         raise ImportFault([f"found the surface {name!r}, expected {nearest(name, surfaces)}" for name in strange])
-    say(f"{len(entries)} entries of the diary")
+    tell(f"{len(entries)} entries of the diary")
     if asked.preview:
         return
     pipeline = Pipeline(config)
     try:
         known = {entry.id for entry in pipeline.diary.entries(None, *EVER_MS)}
         kept = {pipeline.diary.add(entry, key=key).id for key, entry in entries}
-        say(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
+        tell(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
         pipeline.catch_up(progress)
     finally:
         pipeline.stop()
 
 
-def _take_in(config: SiteConfig, checked: CheckedRecord, say: Say, progress: Progress) -> None:
+def _take_in(config: SiteConfig, checked: CheckedRecord, tell: Tell, progress: Progress) -> None:
     for channel, one in zip(checked.channels, checked.summaries, strict=True):
         if one.n:
             span = f"{utc_text(one.first_ms)} to {utc_text(one.last_ms)}"
-            say(f"{channel}: {one.n} readings, {span}, {one.lowest:g} to {one.highest:g}")
+            tell(f"{channel}: {one.n} readings, {span}, {one.lowest:g} to {one.highest:g}")
     pipeline = Pipeline(config)
     try:
         kept = keep_record(
             checked, pipeline.journal, config.site.name, now_ms=pipeline.clock.now_ms(), progress=progress
         )
-        say(f"{kept.new} readings kept, {kept.before} were there before")
+        tell(f"{kept.new} readings kept, {kept.before} were there before")
         pipeline.catch_up(progress)
     finally:
         pipeline.stop()

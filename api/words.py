@@ -22,6 +22,7 @@ from pipeline.diary.entry import KINDS, DiaryEntry
 from pipeline.diary.facts import Buried
 from pipeline.site.ground import Station, Surface
 from pipeline.site.settings import SiteConfig
+from pipeline.texts import day_words, in_a_row, later_as, say, say_many, short_weekday
 from pipeline.units import DAY_MS, Flag
 
 LAYER_WORDS = {"thatch": "Thatch", "top_layer": "Top layer", "root_zone": "Root zone"}
@@ -34,10 +35,11 @@ FLAG_WORDS = {
 }
 # Words for relative wetness, by upper edge: 0 is the dry limit of the layer, 1 is drained after a soaking.
 _WETNESS_WORDS = (
-    (0.02, "dry"), (0.13, "nearly dry"), (0.38, "a quarter full"), (0.63, "half full"), (0.88, "three quarters full"),
-    (1.05, "drained"),
+    (0.02, later_as("how wet", "dry")), (0.13, later_as("how wet", "nearly dry")),
+    (0.38, later_as("how wet", "a quarter full")), (0.63, later_as("how wet", "half full")),
+    (0.88, later_as("how wet", "three quarters full")), (1.05, later_as("how wet", "drained")),
 )  # fmt: skip
-_WETTEST = "wetter than drained"
+_WETTEST = later_as("how wet", "wetter than drained")
 SURE_WITHIN = 0.10  # limits that leave less room than this are not spoken of
 
 
@@ -49,12 +51,18 @@ def local(at_ms: int, zone: ZoneInfo) -> datetime.datetime:
 def date_and_clock(at_ms: int, timezone: str) -> str:
     """A moment for the head of a page: `Thu 10 Jul, 06:24`."""
     at = local(at_ms, ZoneInfo(timezone))
-    return f"{at:%a} {at.day} {at:%b}, {at:%H:%M}"
+    # Translators: the moment in the head of a page, as in "Thu 10 Jul, 06:24"
+    return say("{weekday} {date}, {clock}", weekday=short_weekday(at), date=day_words(at), clock=f"{at:%H:%M}")
 
 
 def way(wetness: float | None) -> str:
     """How far on the way from dry to drained, without decimals: `31 %`."""
-    return "cannot tell" if wetness is None else f"{round(wetness * 100) + 0:.0f} %"
+    return say("cannot tell") if wetness is None else per_cent(wetness)
+
+
+def per_cent(share: float) -> str:
+    """A share without decimals: `31 %`."""
+    return say("{share} %", share=f"{round(share * 100) + 0:.0f}")
 
 
 def soon(at_ms: int, timezone: str, now_ms: int, *, clock: bool = True) -> str:
@@ -65,28 +73,26 @@ def soon(at_ms: int, timezone: str, now_ms: int, *, clock: bool = True) -> str:
     zone = ZoneInfo(timezone)
     at, now = (datetime.datetime.fromtimestamp(each / 1000, zone) for each in (at_ms, now_ms))
     days = (now.date() - at.date()).days
-    time = f"{at:%H:%M}" if clock else ""
+    time = f"{at:%H:%M}"
     if days == 0:
-        return time or "today"
+        return time if clock else say("today")
     if abs(days) > NEAR_DAYS:
-        return f"{at.day} {at:%b}" + ("" if at.year == now.year else f" {at.year}")
-    day = {1: "yesterday", -1: "tomorrow"}.get(days, f"{at:%a}")
-    return f"{day} {time}".rstrip()
+        return day_words(at, year=at.year != now.year)
+    day = say("yesterday") if days == 1 else say("tomorrow") if days == -1 else short_weekday(at)
+    # Translators: a moment of these days, as in "Tue 14:10" or "yesterday 21:40"
+    return say("{day} {clock}", day=day, clock=time) if clock else day
 
 
 def named(names: Sequence[str], most: int = 2) -> str:
     """Names as in a sentence, of many only the first: `a and b`, `a, b and 3 more`."""
-    return listed(list(names)) if len(names) <= most + 1 else f"{', '.join(names[:most])} and {len(names) - most} more"
+    if len(names) <= most + 1:
+        return listed(names)
+    return say("{names} and {n} more", names=in_a_row(names[:most]), n=len(names) - most)
 
 
 def clock(at_ms: int, timezone: str) -> str:
     """The time of day: `06:15`."""
     return f"{datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(timezone)):%H:%M}"
-
-
-def count(name: str, number: int) -> str:
-    """So many of a thing: `1 probe`, `6 probes`."""
-    return f"{number} {name}" + ("" if number == 1 else "s")
 
 
 def listed_once(reasons: Sequence[str]) -> str:
@@ -103,23 +109,25 @@ def age(since_ms: int) -> str:
     """How long ago, in the largest unit that says it: `12 minutes`, `3 hours`, `2 days`."""
     minutes = max(0, round(since_ms / 60_000))
     if minutes < 1:
-        return "less than a minute"
-    # Up to two days hours say more than days.
-    size, word = (1440, "day") if minutes >= 2880 else (60, "hour") if minutes >= 60 else (1, "minute")
-    count = minutes // size
-    return f"{count} {word}" + ("s" if count != 1 else "")
+        return say("less than a minute")
+    if minutes < 60:
+        return say_many("{n} minute", "{n} minutes", minutes)
+    if minutes < 2880:  # up to two days hours say more than days
+        return say_many("{n} hour", "{n} hours", minutes // 60)
+    return say_many("{n} day", "{n} days", minutes // 1440)
 
 
 def millimetres(value: float | None) -> str:
     """An amount of water or rain: `12 mm`, `3.4 mm`, `not known`."""
     if value is None or value != value:
-        return "not known"
-    return f"{value:.0f} mm" if abs(value) >= 10 else f"{value:.1f} mm"
+        return say("not known")
+    return say("{water:.0f} mm", water=value) if abs(value) >= 10 else say("{water:.1f} mm", water=value)
 
 
 def wetness(value: float) -> str:
     """Relative wetness in words."""
-    return next((word for edge, word in _WETNESS_WORDS if value < edge), _WETTEST)
+    word = next((word for edge, word in _WETNESS_WORDS if value < edge), _WETTEST)
+    return say(word)
 
 
 def place(surface: Surface, station: Station) -> str:

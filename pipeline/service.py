@@ -46,6 +46,7 @@ from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import QuarantineSize
 from pipeline.store.opening import Feeder, lock_folder, open_stores
+from pipeline.texts import use
 from pipeline.units import DAY_MS
 from pipeline.worker import HEALTH_KEY, Worker
 
@@ -89,6 +90,7 @@ class Pipeline:
     def __init__(
         self, config: SiteConfig, *, clock: Clock | None = None, mosquitto: Path | str | None = "find"
     ) -> None:
+        use(config.site.language)
         self.config = config
         self._own_clock = clock is None
         self.clock: Clock = clock if clock is not None else _clock(config)

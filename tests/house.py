@@ -25,7 +25,9 @@ CONVENTIONAL = {"log", "router", "templates", "T", "__all__"}  # names that ever
 # One meaning, written twice because neither package may import the other.
 SAME_MEANING = {"Clock", "SystemClock", "FollowClock", "ClockAway"}
 # Called by whoever extends the program, not by the program: each with the document that says so.
-EXTENSION_POINTS: Mapping[str, str] = {}
+EXTENSION_POINTS: Mapping[str, str] = {
+    f"pipeline/locale/compile.py:{name}": "pyproject.toml" for name in ("compile_texts", "BuildWithTexts")
+}
 
 
 def modules(*packages: str) -> list[Path]:

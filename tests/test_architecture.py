@@ -24,10 +24,10 @@ ONLY_IN = {
 }
 LIGHT = {"pandas", "numpy", "scipy", "contourpy", "fastapi", "starlette", "jinja2", "httpx"}
 # The folders of pipeline/ from left to right: each may import itself and what stands before it.
-FLOORS = ("units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "records", "stages", "forecast", "advice",
-          "alerts", "notify", "worker", "service", "__main__")  # fmt: skip
+FLOORS = ("locale", "texts", "units", "errors", "run", "soil", "site", "diary", "store", "mqtt", "records", "stages",
+          "forecast", "advice", "alerts", "notify", "worker", "service", "__main__")  # fmt: skip
 BESIDE = {("mqtt", "store"), ("records", "mqtt")}  # neither needs the other
-LOOSE = {"__init__.py", "__main__.py", "units.py", "errors.py", "worker.py", "service.py"}
+LOOSE = {"__init__.py", "__main__.py", "texts.py", "units.py", "errors.py", "worker.py", "service.py"}
 PURE = ("pipeline/soil/", "pipeline/stages/", "pipeline/forecast/", "pipeline/advice/", "pipeline/alerts/")
 # The shells in those folders: a thread, a file or an address.
 SHELLS = {"pipeline/advice/advisor.py", "pipeline/forecast/weather_file.py"}

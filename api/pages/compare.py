@@ -34,12 +34,12 @@ from api.slices import Pen, Slice, Wet, end_mm, ruler_svg, slice_svg
 from api.state import LAYERS
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
+from pipeline.texts import day_words, month, say, say_many, short_month
 
 ALIKE = 0.03  # of the way to drained: closer than this is about as wet; our own choice
 DRAWN_TO_MM = 400.0  # deeper probes are on the page of their station
 CUT_PX, CUT_WIDE_PX, CUT_LEFT_PX, CUT_BETWEEN_PX, CUT_HEAD_PX = 250.0, 96.0, 44.0, 38.0, 34.0
 YEARS_BACK = 6  # offered in the form
-MONTH_NAMES = tuple(f"{datetime.date(2000, month, 1):%B}" for month in range(1, 13))
 SUBJECT = {"thatch": "The thatch", "top_layer": "The top", "root_zone": "The root zone"}
 
 router = APIRouter(include_in_schema=False)
@@ -82,11 +82,11 @@ def _facts(pipeline: Pipeline, picked: Picked, found: season_schema.CompareOut) 
         "cut": _cut(found, names, pipeline.config.site.units),
         "plots": [_plot(found, layer, names) for layer in LAYERS if _told(found, layer)],
         "rain": _rain(found, names),
-        "months": [(left, MONTH_NAMES[month - 1][:3]) for month, left in months_of(picked)],
+        "months": [(left, short_month(month)) for month, left in months_of(picked)],
         "rows": _rows(found),
         "stations": [(s.name, words.place(f, s)) for f in pipeline.config.surfaces for s in f.stations],
         "years": list(range(this_year, this_year - YEARS_BACK, -1)),
-        "month_names": list(enumerate(MONTH_NAMES, 1)),
+        "month_names": [(number, month(number)) for number in range(1, 13)],
         "files": [_file(pipeline, side, name) for side, name in zip(sides, names, strict=True)],
     }
 
@@ -123,7 +123,7 @@ def _difference(one: season_schema.BothOut, names: tuple[str, str]) -> str:
     first, second = words.way(one.first), words.way(one.second)
     apart = one.first - one.second
     how = "about as wet as" if abs(apart) < ALIKE else "wetter than" if apart > 0 else "drier than"
-    days = words.count("day", one.days)
+    days = say_many("{n} day", "{n} days", one.days)
     return words.tied(
         f"{SUBJECT[one.layer]} of {names[0]} was {how} that of {names[1]}: {first} of the way to drained against "
         f"{second}, over {days} known in both."
@@ -140,13 +140,15 @@ def _rows(found: season_schema.CompareOut) -> list[tuple[str, str, str]]:
     def dry(side: season_schema.SideOut) -> str:
         if side.driest is None or side.driest_day is None:
             return "not known"
-        month, day = side.driest_day.split("-")
-        return words.tied(f"{words.way(side.driest)} on {int(day)} {MONTH_NAMES[int(month) - 1][:3]}")
+        day = datetime.date.fromisoformat(f"2024-{side.driest_day}")
+        return words.tied(say("{wetness} on {day}", wetness=words.way(side.driest), day=day_words(day)))
 
     def rain(side: season_schema.SideOut) -> str:
         total = shown(side.rain_sum_mm)
         lacks = len(found.days) - side.rain_days
-        return total if side.rain_sum_mm is None or not lacks else f"{total} in {words.count('day', side.rain_days)}"
+        if side.rain_sum_mm is None or not lacks:
+            return total
+        return say_many("{rain} in {n} day", "{rain} in {n} days", side.rain_days, rain=total)
 
     def deep(side: season_schema.SideOut) -> str:
         return shown(side.roots_mm)
@@ -186,10 +188,9 @@ def _cut(found: season_schema.CompareOut, names: tuple[str, str], units: LocalUn
     scale = round(CUT_PX / foot_mm, 3)
     to_mm = foot_mm - 22.0
     pens = [Pen(CUT_LEFT_PX + n * (CUT_WIDE_PX + CUT_BETWEEN_PX), CUT_WIDE_PX, CUT_HEAD_PX, scale) for n in range(2)]
-    month, day = found.depths_on.split("-")
     drawn = [_slice(side, f"{letter}-{side.station}", foot_mm) for letter, side in zip("ab", sides, strict=True)]
     return {
-        "on": f"{int(day)} {MONTH_NAMES[int(month) - 1]}",
+        "on": day_words(datetime.date.fromisoformat(f"2024-{found.depths_on}"), long=True),
         "wide": round(pens[1].right + 16),
         "high": round(pens[0].y(foot_mm) + 8),
         "head": CUT_HEAD_PX,

@@ -25,6 +25,7 @@ from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow, WettingNow, number, rows_of, wettings
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
+from pipeline.texts import say_many
 from pipeline.units import DAY_MS, HOUR_MS
 
 SPANS = {"1": "a day", "3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
@@ -398,7 +399,12 @@ def _hold(pipeline: Pipeline, state: StationNow, known: Sequence[KnownFigure], z
         "season": bool(hours),
         "strokes": strokes,
         "most": round(most),
-        "told": f"Hold time of {words.count('wetting', len(hours))} in a year, the longest {max([0.0, *hours]):.0f} h.",
+        "told": say_many(
+            "Hold time of {n} wetting in a year, the longest {most:.0f} h.",
+            "Hold time of {n} wettings in a year, the longest {most:.0f} h.",
+            len(hours),
+            most=max([0.0, *hours]),
+        ),
     }
 
 

@@ -13,24 +13,18 @@ from zoneinfo import ZoneInfo
 
 from hardware.machine_clock import unconfirmed_time
 from pipeline.diary.facts import Buried
+from pipeline.texts import day_words as day_words
+from pipeline.texts import listed as listed
+from pipeline.texts import say, short_weekday, weekday
 from pipeline.units import HOUR_MS
 
 NEAR_DAYS = 6  # a weekday further off may be taken for another of the same name
-_DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MARK = re.compile(r"\[\[(clock|date|dry|lasting|left|on|weekday) (-?\d+)\]\]")
 SO = "[[so]]"  # parts a fact from what to do about it, which whoever tells it may put in other words
 _DRY = re.compile(r"\[\[dry (-?\d+)\]\]")
 
 
 # --- lists -----------------------------------------------------------------------------------------------------------
-
-
-def listed(names: Sequence[str]) -> str:
-    """Return names as in a sentence: `a`, `a and b`, `a, b and c`; empty for none."""
-    if not names:
-        return ""
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def the_probes(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
@@ -52,22 +46,19 @@ def lift_called_first(called: str) -> str:
 # --- days ------------------------------------------------------------------------------------------------------------
 
 
-def day_words(day: datetime.date) -> str:
-    """Return a date as `12 Oct`."""
-    return f"{day.day} {_MONTHS[day.month - 1]}"
-
-
-def day_name(day: datetime.date, today: datetime.date, *, letters: int | None = None) -> str:
+def day_name(day: datetime.date, today: datetime.date, *, short: bool = False) -> str:
     """Return a weekday as `Thursday`, and with its date, `Thursday 12 Oct`, where it is more than six days off.
 
     Parameters
     ----------
     day, today : date
-    letters : int, optional
-        Of the weekday; all of them when left out. [1]
+    short : bool, optional
+        Whether the weekday has its short name.
     """
-    name = _DAYS[day.weekday()][:letters]
-    return name if abs((day - today).days) <= NEAR_DAYS else f"{name} {day_words(day)}"
+    name = short_weekday(day) if short else weekday(day)
+    if abs((day - today).days) <= NEAR_DAYS:
+        return name
+    return say("{weekday} {date}", weekday=name, date=day_words(day))
 
 
 def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
@@ -75,7 +66,7 @@ def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
     clock = f"{at.hour}:{at.minute:02d}"
     if at.date() == now.date():
         return f"today {clock}"
-    day = day_name(at.date(), now.date(), letters=3)
+    day = day_name(at.date(), now.date(), short=True)
     return f"{day} {clock}" if abs((at.date() - now.date()).days) <= NEAR_DAYS else day
 
 
@@ -83,13 +74,12 @@ def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
     """Return a time [ms since 1970, UTC] on the site's clock: `14:15 today`, `Tue 9 Jan 14:15`, else with its year."""
     zone = ZoneInfo(timezone)
     at = datetime.datetime.fromtimestamp(at_ms / 1000, zone)
-    if now_ms is not None:
-        now = datetime.datetime.fromtimestamp(now_ms / 1000, zone)
-        if at.date() == now.date():
-            return f"{at:%H:%M} today"
-        if at.year == now.year:
-            return f"{at:%a} {at.day} {at:%b} {at:%H:%M}"
-    return f"{at:%a} {at.day} {at:%b %Y %H:%M}"
+    now = None if now_ms is None else datetime.datetime.fromtimestamp(now_ms / 1000, zone)
+    if now is not None and at.date() == now.date():
+        return say("{clock} today", clock=f"{at:%H:%M}")
+    day = day_words(at, year=now is None or at.year != now.year)
+    # Translators: a moment, as in "Tue 9 Jan 14:15"
+    return say("{weekday} {date} {clock}", weekday=short_weekday(at), date=day, clock=f"{at:%H:%M}")
 
 
 def time_doubt(since_ms: int | None, timezone: str, *, now_ms: int, whose: str = "") -> str:

@@ -19,12 +19,25 @@ from pydantic import BeforeValidator, Field, InstanceOf, ValidationInfo, field_v
 from hardware.curves import CORRECTION_REACH_M, curve_faults, curves_between
 from hardware.probe import MAX_DEPTH_MM, Channel, ProbeDescription, ProbeFault, calibration_of, load_probe
 from pipeline.site.context import context_of
-from pipeline.site.fields import Setting, Share, Slug, Text, as_written, expected, several, sound, unknown_key, unused
+from pipeline.site.fields import (
+    Setting,
+    Share,
+    Slug,
+    Text,
+    as_written,
+    expected,
+    one_of,
+    several,
+    sound,
+    unknown_key,
+    unused,
+)
 from pipeline.site.local_units import LocalUnits, units_of
 from pipeline.site.passes import OwnBounds, PlannedPass, SurfaceKind
 from pipeline.site.plan import Metres, Outline, Place, no_crossing
 from pipeline.site.plane import Point, oval
 from pipeline.soil.radiation import Location
+from pipeline.texts import ENGLISH, languages
 
 BY_HAND = "by-hand"  # stands for the probe in the id of what was measured by hand
 
@@ -43,7 +56,8 @@ class Site(Setting):
     """The place. Latitude and longitude are None when not given; what needs them says so.
 
     `country` is for the caution on taking water and for the usual units, `currency` of the costs in the diary; empty
-    when not given. `length`, `temperature` and `dates` say how people read figures here, where that is not usual.
+    when not given. `length`, `temperature` and `dates` say how people read figures here, where that is not usual;
+    `language` is that of all they read.
     """
 
     name: Slug
@@ -56,6 +70,7 @@ class Site(Setting):
     length: Literal["mm", "inch"] | None = None
     temperature: Literal["degC", "degF"] | None = None
     dates: Literal["day month", "month day"] | None = None
+    language: str = ENGLISH
     currency: Annotated[
         str, Field(description="three capital letters as 'EUR' (ISO 4217)"), sound(re.compile("[A-Z]{3}").fullmatch)
     ] = Field("", validate_default=False)
@@ -67,6 +82,13 @@ class Site(Setting):
             ZoneInfo(name)
         except (ZoneInfoNotFoundError, ValueError, OSError) as err:
             raise expected("a name of the IANA time zone list that this machine has, as 'UTC'") from err
+        return name
+
+    @field_validator("language")
+    @classmethod
+    def _language_is_there(cls, name: str) -> str:
+        if name not in languages():
+            raise expected(one_of(name, languages()))
         return name
 
     @property
