@@ -16,7 +16,9 @@ import socket
 import subprocess
 from pathlib import Path
 
+from api.certificate import certificate_text
 from hardware.reading import is_slug
+from hardware.service_unit import DROP_IN, SECRET_UNITS, UNIT_DIR, secrets_drop_in
 from pipeline.errors import PipelineFault
 from pipeline.site.fields import nearest
 from pipeline.site.server import is_loopback
@@ -93,14 +95,34 @@ def tell_broker(pid_file: Path) -> str:
     return ""
 
 
-def node_block(config: SiteConfig, name: str, password: str, *, host: str | None) -> str:
-    """Return what is pasted on the node: files with its secrets, then the tables of its agent.toml.
+def authority_text(config: SiteConfig) -> str:
+    """Return the certificate of the broker's authority, in PEM, as nodes are given it.
+
+    Raises
+    ------
+    NodeRefused
+        Where the settings name no broker for nodes on other machines, encrypted.
+    NoCertificate
+        Where the file does not read.
+    """
+    broker = config.broker
+    if broker.kind != "external":
+        raise NodeRefused('broker.kind: found embedded, which nodes elsewhere cannot reach, expected "external"')
+    if broker.ca_file is None:
+        raise NodeRefused("broker.ca_file: found none, expected the authority of the broker, which nodes are given")
+    return certificate_text(broker.ca_file)
+
+
+def node_block(config: SiteConfig, name: str, password: str, authority: str, *, host: str | None) -> str:
+    """Return what is pasted on the node: its secrets and who gives them to its service, then tables of its agent.toml.
 
     Parameters
     ----------
     config : SiteConfig
     name : str
     password : str
+    authority : str
+        As of `authority_text`.
     host : str or None
         The broker's host as the node finds it; None for that of the settings, or for this machine's name in its place
         where that is loopback.
@@ -108,16 +130,19 @@ def node_block(config: SiteConfig, name: str, password: str, *, host: str | None
     broker, site = config.broker, config.site.name
     own = socket.gethostname().lower().partition(".")[0]
     host = host or (f"{own}.local" if is_loopback(broker.host) else broker.host)
-    assert broker.ca_file is not None
-    authority = broker.ca_file.read_text(encoding="utf-8").strip()
+    units = " ".join(SECRET_UNITS["underturf-agent"])
     return f"""\
-# On the node, as root: its password, and the authority of the broker.
-mkdir -p {SETTINGS_DIR} && (umask 077; cat > {SETTINGS_DIR}/password) <<'END'
+# On the node, as root: its password, which stays root's; the authority of the broker; who gives them to the service.
+(umask 022; mkdir -p {SETTINGS_DIR}) && install -m 600 /dev/stdin {SETTINGS_DIR}/password <<'END'
 {password}
 END
-cat > {SETTINGS_DIR}/authority.crt <<'END'
+install -m 644 /dev/stdin {SETTINGS_DIR}/authority.crt <<'END'
 {authority}
 END
+for unit in {units}; do
+(umask 022; mkdir -p {UNIT_DIR}/$unit.d) && install -m 644 /dev/stdin {UNIT_DIR}/$unit.d/{DROP_IN} <<'END'
+{secrets_drop_in([Path(SETTINGS_DIR, "password")])}END
+done
 # Into {SETTINGS_DIR}/agent.toml there, in place of what these keys have:
 : <<'END'
 [agent]
@@ -130,16 +155,9 @@ port = {broker.port}
 username = "{site}/{name}"
 password_file = "{SETTINGS_DIR}/password"
 ca_file = "{SETTINGS_DIR}/authority.crt"
-END"""
-
-
-def refuse_no_field_broker(config: SiteConfig) -> None:
-    """Raise NodeRefused unless the settings name a broker for nodes on other machines, encrypted."""
-    broker = config.broker
-    if broker.kind != "external":
-        raise NodeRefused('broker.kind: found embedded, which nodes elsewhere cannot reach, expected "external"')
-    if broker.ca_file is None:
-        raise NodeRefused("broker.ca_file: found none, expected the authority of the broker, which nodes are given")
+END
+# Then, and after another password too, where the agent is a service:
+[ ! -d /run/systemd/system ] || {{ systemctl daemon-reload; systemctl try-restart underturf-agent; }}"""
 
 
 def _give_to_broker(path: Path) -> None:

@@ -212,6 +212,12 @@ def client_context(config: SiteConfig) -> ssl.SSLContext:
     return context
 
 
+def certificate_text(path: Path) -> str:
+    """Return a file of certificates, in PEM. Raises NoCertificate where it does not read."""
+    _certificate(path)
+    return path.read_text(encoding="ascii").strip()
+
+
 def facts_of(certificate: x509.Certificate) -> CertificateFacts:
     try:
         given = certificate.extensions.get_extension_for_class(x509.SubjectAlternativeName).value

@@ -302,12 +302,12 @@ def _node(parsed: argparse.Namespace) -> int:
         print(*(f"{config.site.name}/{one}" for one in names) if names else ["no node has a password"], sep="\n")
         return 0
     try:
-        users.refuse_no_field_broker(config)
         if action == "revoke":
             users.revoke_node(config, name, passwords)
         else:
+            authority = users.authority_text(config)  # first: a password that no block tells would be lost
             password = users.add_node(config, name, passwords, rotate=parsed.rotate)
-            print(users.node_block(config, name, password, host=parsed.host))
+            print(users.node_block(config, name, password, authority, host=parsed.host))
     except users.NodeRefused as fault:
         print(fault, file=sys.stderr)
         return 2
@@ -321,10 +321,15 @@ def _node(parsed: argparse.Namespace) -> int:
 
 def _install_service(parsed: argparse.Namespace) -> int:
     from hardware.service_unit import CannotInstall, install, install_steps
+    from pipeline.site.settings import secrets_of
 
     config, program = _config(parsed), Path(sys.argv[0]).absolute()
+    secrets = [path for key, path in secrets_of(config) if not key.endswith(("ca_file", "cert_file"))]
     try:
-        steps = install_steps("underturf", program, parsed.config.absolute(), config.data.dir)
+        steps = install_steps(
+            "underturf", program, parsed.config.absolute(), config.data.dir,
+            python=Path(sys.executable).resolve(), secrets=secrets,
+        )  # fmt: skip
     except CannotInstall as fault:
         print(fault, file=sys.stderr)
         return 2

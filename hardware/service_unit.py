@@ -1,10 +1,16 @@
-"""A program as a service: its units with the paths of this machine, and the steps, printed before they are done."""
+"""A program as a service: its units with the paths of this machine, and the steps, printed before they are done.
+
+A service has a user of its own, made at each start, that reads nothing of root's. Its secrets stay root's: the service
+manager reads them and gives the service a copy, in a folder that the service alone can see (systemd.exec(5),
+LoadCredential). Whoever starts the program by hand as root has the same settings, and reads the files themselves.
+"""
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -21,6 +27,13 @@ UNITS = {
     ),
 }
 SETTINGS_FILE = {"underturf-agent": "agent.toml", "underturf": "underturf.toml"}
+# The units that read the secrets of the settings, by which a drop-in beside each tells the service manager of them.
+SECRET_UNITS = {
+    "underturf-agent": ("underturf-agent.service", "underturf-agent-once.service"),
+    "underturf": ("underturf.service",),
+}
+DROP_IN = "secrets.conf"
+CREDENTIALS = "CREDENTIALS_DIRECTORY"  # the variable in which a service is told of the folder
 
 
 class CannotInstall(ValueError):
@@ -41,6 +54,8 @@ class InstallStep:
     def do(self) -> None:
         """Do it. Raises OSError, or CannotInstall with what a command said."""
         if self.file is not None:
+            if self.file.name == DROP_IN:
+                self.file.parent.mkdir(exist_ok=True)
             self.file.write_text(self.text, encoding="utf-8")
             return
         done = subprocess.run(self.command, capture_output=True, text=True, check=False)
@@ -48,8 +63,34 @@ class InstallStep:
             raise CannotInstall(f"{self}: ended with {done.returncode}: {(done.stderr or done.stdout).strip()}")
 
 
+def secret_file(path: Path, credentials: str | None) -> Path:
+    """Return where a secret is read: in its file or, where this user may not, in what the service manager gave of it.
+
+    Parameters
+    ----------
+    path : Path
+        The file as the settings name it.
+    credentials : str or None
+        The folder of what was given, `CREDENTIALS` of the environment. In it the file has its own name.
+    """
+    given = None if credentials is None else Path(credentials) / path.name
+    return path if given is None or os.access(path, os.R_OK) or not os.access(given, os.R_OK) else given
+
+
+def secrets_drop_in(secrets: Sequence[Path]) -> str:
+    """Return the drop-in that has the service manager give secrets to a service, each under the name of its file."""
+    return "\n".join(["[Service]", *(f"LoadCredential={path.name}:{path}" for path in secrets), ""])
+
+
 def install_steps(
-    name: str, program: Path, config: Path, kept_in: Path, *, unit_dir: Path = UNIT_DIR
+    name: str,
+    program: Path,
+    config: Path,
+    kept_in: Path,
+    *,
+    python: Path,
+    secrets: Sequence[Path] = (),
+    unit_dir: Path = UNIT_DIR,
 ) -> list[InstallStep]:
     """Return the steps that make a service of a program.
 
@@ -63,6 +104,10 @@ def install_steps(
         Its settings.
     kept_in : Path
         The folder in which these have it keep its data.
+    python : Path
+        The interpreter that runs the program, where its links lead.
+    secrets : sequence of Path
+        Files of theirs that only root may read.
     unit_dir : Path
         Where units go.
 
@@ -73,12 +118,16 @@ def install_steps(
     """
     faults = [
         f"{what}: found {path}, expected it where a service may read it: not below {', '.join(HIDDEN)}"
-        for what, path in (("program", program), ("config", config))
+        for what, path in (("program", program), ("python", python), ("config", config))
         if any(path.is_relative_to(hidden) for hidden in HIDDEN)
     ]
     expected = Path("/var/lib") / name
     if kept_in != expected:
         faults.append(f"{config}: found data kept in {kept_in}, expected {expected}: the service may write there alone")
+    if twice := sorted({path.name for path in secrets if [one.name for one in secrets].count(path.name) > 1}):
+        faults.append(
+            f"{config}: found several secrets in files called {', '.join(twice)}, expected names of their own"
+        )
     if faults:
         raise CannotInstall("\n".join(faults))
     there, on = UNITS[name]
@@ -88,6 +137,8 @@ def install_steps(
         text = text.replace(PRINTED_BIN, str(program.parent))
         text = text.replace(f"{PRINTED_CONFIG}/{SETTINGS_FILE[name]}", str(config))
         steps.append(InstallStep(file=unit_dir / unit, text=text))
+    drop_ins = [unit_dir / f"{unit}.d" / DROP_IN for unit in SECRET_UNITS[name]]
+    steps += [InstallStep(file=one, text=secrets_drop_in(secrets)) for one in drop_ins if secrets or one.exists()]
     return [
         *steps,
         InstallStep(("systemctl", "daemon-reload")),

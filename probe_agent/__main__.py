@@ -469,8 +469,9 @@ def _install_service(config: AgentConfig, given: argparse.Namespace) -> int:
 
     try:
         steps = install_steps(
-            "underturf-agent", Path(sys.argv[0]).absolute(), given.config.absolute(), config.state_dir
-        )
+            "underturf-agent", Path(sys.argv[0]).absolute(), given.config.absolute(), config.state_dir,
+            python=Path(sys.executable).resolve(), secrets=config.broker.secrets,
+        )  # fmt: skip
     except CannotInstall as fault:
         print(fault, file=sys.stderr)
         return 1

@@ -15,7 +15,9 @@ from pathlib import Path
 from hardware.probe import MAX_MISSING, OWN_MODELS, PROTOCOLS, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import MAX_BATCH, is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
+from hardware.service_unit import CREDENTIALS, secret_file
 from hardware.table_check import NotToml, TableCheck, parse_toml
+from probe_agent.clock import environment
 from probe_agent.schedule import Cadence, is_grid
 
 BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
@@ -55,6 +57,11 @@ class AgentBroker:
     key_file: Path | None
     receipt_timeout_s: float
     batches_in_flight: int
+
+    @property
+    def secrets(self) -> tuple[Path, ...]:
+        """The files that nobody else may read."""
+        return tuple(file for file in (self.password_file, self.key_file) if file is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -392,6 +399,7 @@ class _AgentCheck(TableCheck):
     def readable(self, table: Mapping[str, object], at: str, key: str) -> Path | None:
         path = self.path(table, at, key)
         if path is not None:
+            path = secret_file(path, environment(CREDENTIALS))
             try:
                 with path.open("rb"):
                     pass

@@ -47,6 +47,8 @@ class FileContext:
     known : Vocabulary
     bounds : mapping of str to mapping of BoundKey to Bounds
         By surface, in place of those of treatments.csv, the site's with the surface's over them.
+    credentials : str or None
+        The folder of what a service manager has given of secrets; see `hardware.service_unit.secret_file`.
     """
 
     folder: Path
@@ -54,6 +56,7 @@ class FileContext:
     model_dir: Path | None
     known: Vocabulary
     bounds: Mapping[str, Mapping[BoundKey, Bounds]]
+    credentials: str | None = None
 
 
 def context_of(info: ValidationInfo) -> FileContext:

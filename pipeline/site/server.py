@@ -14,6 +14,7 @@ from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, field_validator
 
+from hardware.service_unit import secret_file
 from pipeline.site.context import FileContext
 from pipeline.site.fields import Month, Port, Setting, Text, WebAddress, as_written, expected, sound, unused
 
@@ -34,7 +35,9 @@ def _there(path: Path) -> Path:
     return path
 
 
-def _secret(path: Path) -> Path:
+def _secret(path: Path, info: ValidationInfo) -> Path:
+    reading: FileContext | None = info.context
+    path = path if reading is None else secret_file(path, reading.credentials)
     if not path.is_file():
         raise expected("a file that is there and holds the secret alone", found=str(path))
     return path

@@ -27,6 +27,7 @@ from pydantic import (
 )
 
 from hardware.probe import OWN_MODELS
+from hardware.service_unit import CREDENTIALS
 from hardware.table_check import NotToml, parse_toml
 from pipeline.site.context import FileContext, Vocabulary, context_of
 from pipeline.site.fields import Setting, Table, as_written, called, faults_of, is_name, keys_of
@@ -161,7 +162,8 @@ def load(path: Path | str, environment: Mapping[str, str] | None = None, *, know
     bounds, faults = _bounds_of_surfaces(table, known)
     faults += _repeated_names(table)
     folder = file.absolute().parent
-    reading = FileContext(folder, _zone(table), _model_dir(table, folder), known, bounds)
+    credentials = None if environment is None else environment.get(CREDENTIALS)
+    reading = FileContext(folder, _zone(table), _model_dir(table, folder), known, bounds, credentials)
     model = _with_rules(tuple(known.alerts.items()))
     try:
         config = model.model_validate(table, context=reading, by_alias=True, by_name=False)

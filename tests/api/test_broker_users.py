@@ -87,9 +87,22 @@ def node(settings: Path, *words: str) -> int:
 
 def pasted(block: str, folder: Path) -> dict[str, Any]:
     """Do on a node what the block says, below a folder; return the tables for its agent.toml."""
-    block = block.replace("/etc/underturf", str(folder))
+    for place in ("/etc/underturf", "/etc/systemd", "/run/systemd"):
+        block = block.replace(place, f"{folder}{place}")
     subprocess.run(["sh", "-eu", "-c", block], check=True)
-    return tomllib.loads(block.rpartition(": <<'END'\n")[2].rpartition("\nEND")[0])
+    return tables_of(block)
+
+
+def tables_of(block: str) -> dict[str, Any]:
+    """Return the tables for agent.toml in a block."""
+    return tomllib.loads(block.rpartition(": <<'END'\n")[2].partition("\nEND")[0])
+
+
+def with_tables(tables: dict[str, Any], file: Path) -> Path:
+    """Write the example's agent.toml with the tables of a block in it."""
+    agent = tomllib.loads(EXAMPLE.read_text())
+    file.write_text(tomli_w.dumps({**agent, "agent": agent["agent"] | tables["agent"], "broker": tables["broker"]}))
+    return file
 
 
 def test_a_node_is_added_writes_its_own_alone_and_is_out_when_revoked(
@@ -105,10 +118,7 @@ def test_a_node_is_added_writes_its_own_alone_and_is_out_when_revoked(
     with broker(settings.parent, free_port, need_program("mosquitto")):
         assert node(settings, "add", "mower", "--host", "localhost") == 0
         tables = pasted(capsys.readouterr().out, tmp_path / "node")
-        agent = tomllib.loads(EXAMPLE.read_text())
-        written = {**agent, "agent": agent["agent"] | tables["agent"], "broker": tables["broker"]}
-        (tmp_path / "node" / "agent.toml").write_text(tomli_w.dumps(written))
-        given = load_agent(tmp_path / "node" / "agent.toml").broker
+        given = load_agent(with_tables(tables, tmp_path / "node/etc/underturf/agent.toml")).broker
         assert (given.host, given.port, given.username) == ("localhost", free_port, "home/mower")
         assert given.password_file is not None and given.password_file.stat().st_mode & 0o077 == 0
         auth = {"username": "home/mower", "password": given.password_file.read_text().strip()}
@@ -201,6 +211,12 @@ def test_what_cannot_be_done_is_said(settings: Path, capsys: pytest.CaptureFixtu
         assert said in capsys.readouterr().err, words
     assert node(settings, "revoke", "hut") == 1
     assert "systemctl reload mosquitto" in capsys.readouterr().err
+    authority = settings.parent / "etc/mosquitto/certs/underturf.crt"
+    authority.write_text("no certificate")
+    assert node(settings, "add", "barn") == 1
+    assert "expected one in PEM" in capsys.readouterr().err
+    assert node(settings, "list") == 0
+    assert capsys.readouterr().out == "no node has a password\n"
     text = settings.read_text()
     settings.write_text(text[: text.index("[broker]")] + text[text.index("[[surface]]") :])
     assert node(settings, "add", "shed") == 2

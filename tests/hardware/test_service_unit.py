@@ -11,10 +11,11 @@ from pathlib import Path
 import pytest
 
 from api.command import main as server_command
-from hardware.service_unit import UNITS, CannotInstall, install, install_steps
+from hardware.service_unit import DROP_IN, UNITS, CannotInstall, install, install_steps, secret_file
 from probe_agent.__main__ import main as agent_command
 from tests.reference import ROOT
 
+PYTHON = Path("/usr/bin/python3")
 SCRIPT = ROOT / "hardware" / "install.sh"
 
 
@@ -33,7 +34,8 @@ def test_units_have_the_paths_of_this_machine_and_no_fault(
 ) -> None:
     """Each unit is written before the service manager is told, names the program that runs, and passes its check."""
     program = readable_folder / name
-    steps = install_steps(name, program, Path("/srv/turf/x.toml"), Path("/var/lib") / name, unit_dir=tmp_path)
+    place = (program, Path("/srv/turf/x.toml"), Path("/var/lib") / name)
+    steps = install_steps(name, *place, python=PYTHON, unit_dir=tmp_path)
     files, commands = [s for s in steps if s.file is not None], [s for s in steps if s.command]
     assert steps == files + commands and str(commands[0]) == "systemctl daemon-reload"
     for step in files:
@@ -58,13 +60,51 @@ def test_units_have_the_paths_of_this_machine_and_no_fault(
 def test_what_a_service_could_not_read_or_write_is_refused(program: str, config: str, kept_in: str, told: str) -> None:
     """By the hardening of the units (systemd.exec: ProtectHome, PrivateTmp, StateDirectory)."""
     with pytest.raises(CannotInstall, match=told):
-        install_steps("underturf-agent", Path(program), Path(config), Path(kept_in))
+        install_steps("underturf-agent", Path(program), Path(config), Path(kept_in), python=PYTHON)
+
+
+def test_a_python_that_no_service_may_read_is_refused() -> None:
+    """A link in the environment may lead into somebody's home (systemd.exec: ProtectHome), and nothing would start."""
+    place = (Path("/opt/u/bin/underturf-agent"), Path("/etc/u/agent.toml"), Path("/var/lib/underturf-agent"))
+    with pytest.raises(CannotInstall, match="python: found /root/versions/python3"):
+        install_steps("underturf-agent", *place, python=Path("/root/versions/python3"))
+
+
+@pytest.mark.parametrize("name", sorted(UNITS))
+def test_secrets_of_the_settings_are_given_to_the_service(name: str, tmp_path: Path) -> None:
+    """A drop-in beside each unit that reads them names them, and is emptied where there are none any more; two files of
+    one name are refused."""
+    place = (Path("/opt/u/bin", name), Path("/etc/u/x.toml"), Path("/var/lib", name))
+    secrets = [Path("/etc/u/password"), Path("/etc/u/node.key")]
+    for step in install_steps(name, *place, python=PYTHON, secrets=secrets, unit_dir=tmp_path):
+        if step.file is not None:
+            step.do()
+    drop_in = tmp_path / f"{name}.service.d" / DROP_IN
+    lines = "[Service]\nLoadCredential=password:/etc/u/password\nLoadCredential=node.key:/etc/u/node.key\n"
+    assert drop_in.read_text() == lines
+    (emptied,) = (s for s in install_steps(name, *place, python=PYTHON, unit_dir=tmp_path) if s.file == drop_in)
+    assert emptied.text == "[Service]\n"
+    with pytest.raises(CannotInstall, match="several secrets in files called password"):
+        install_steps(name, *place, python=PYTHON, secrets=[*secrets, Path("/etc/v/password")])
+
+
+def test_a_secret_is_read_in_its_file_or_as_it_was_given(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file where this user may read it; else what the service manager gave by its name; else the file, and its
+    fault. systemd itself does it in `tests/api/test_services.py`."""
+    file, folder = tmp_path / "etc" / "password", tmp_path / "given"
+    for one in (file, folder / "password"):
+        one.parent.mkdir()
+        one.write_text("x")
+    assert secret_file(file, str(folder)) == secret_file(file, None) == file
+    monkeypatch.setattr("hardware.service_unit.os.access", lambda path, _: path == folder / "password")
+    assert secret_file(file, str(folder)) == folder / "password"
+    assert secret_file(file, None) == secret_file(file, str(tmp_path)) == file
 
 
 def test_steps_are_printed_and_not_done_unless_told_to(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """And what a command says that fails is passed on, with exit code 1."""
     steps = install_steps("underturf-agent", Path("/opt/u/bin/underturf-agent"), Path("/etc/u/agent.toml"),
-                          Path("/var/lib/underturf-agent"), unit_dir=tmp_path)  # fmt: skip
+                          Path("/var/lib/underturf-agent"), python=PYTHON, unit_dir=tmp_path)  # fmt: skip
     said: list[str] = []
     assert install(steps, said.append, do=False) == 0
     assert said[0] == "This would be done, by root, with --do:" and len(said) == 4 and not list(tmp_path.iterdir())
@@ -73,7 +113,7 @@ def test_steps_are_printed_and_not_done_unless_told_to(tmp_path: Path, capsys: p
     assert (tmp_path / "underturf-agent.service").read_text() == steps[0].text
     assert "ended with 3: not booted with it" in capsys.readouterr().err
     refused = install_steps("underturf-agent", Path("/opt/u/bin/underturf-agent"), Path("/etc/u/agent.toml"),
-                            Path("/var/lib/underturf-agent"), unit_dir=tmp_path / "none")  # fmt: skip
+                            Path("/var/lib/underturf-agent"), python=PYTHON, unit_dir=tmp_path / "none")  # fmt: skip
     assert install(refused, said.append, do=True) == 1
 
 
