@@ -30,7 +30,6 @@ from pipeline.advice.report import (
     SiteAdvice,
     Stretch,
     SurfaceAdvice,
-    alike,
     chance_of,
     chance_words,
     is_likely,
@@ -305,7 +304,6 @@ def _windows_of(one: SurfaceAdvice, morning: Morning) -> list[str]:
 
 def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
     """Which job, from when to when, how sure, what spoils it."""
-    coming = alike(coming)
     outlook, first = one.outlook, coming.first
     begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
     start = "now" if begun else when(coming.span.start_ms, outlook, zone)

@@ -433,8 +433,8 @@ _TABLE = (
     ),
     Condition("root_zone_wetness", "", _series("root_zone_wetness"), _M, *_DRY_SOIL),
     Condition(
-        "root_zone_wetness_clay", "", _series("root_zone_wetness"), _M, "clay too dry, slits would gape", "", "rain",
-        "", Rule.CLAY,
+        "root_zone_wetness_clay", "", _series("root_zone_wetness"), _M, "clay too dry, slits would gape", "",
+        "rain, or a deep watering", "", Rule.CLAY,
     ),
     Condition(
         "root_zone_wetness_no_water", "", _series("root_zone_wetness"), _M, "soil too dry and no water to put on", "",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 
@@ -163,6 +163,17 @@ def alike(stretch: Stretch) -> Stretch:
     return Stretch(TimeSpan(run[0].span.start_ms, run[-1].span.end_ms), run[0], run)
 
 
+def _parts(stretch: Stretch) -> Iterator[Stretch]:
+    """Yield a stretch as its parts, each all likely or all less likely than not."""
+    while stretch.windows:
+        part = alike(stretch)
+        yield part
+        rest = stretch.windows[len(part.windows) :]
+        if not rest:
+            return
+        stretch = Stretch(TimeSpan(rest[0].span.start_ms, stretch.span.end_ms), rest[0], rest)
+
+
 def chance_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return how likely a stretch is to be open, and how that changes by its last day; empty where nothing tells.
 
@@ -180,8 +191,12 @@ def chance_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> s
 
 
 def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | None:
-    """Return the first stretch that is open for `least_h` [h] or more; None when there is none."""
-    fit = (s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN and s.hours >= least_h)
+    """Return the first stretch that is open for `least_h` [h] or more, see `alike`; None when there is none.
+
+    What is less likely than not at its begin counts from where it is likely, if that is long enough.
+    """
+    opened = [s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN]
+    fit = (part for s in opened for part in _parts(s) if part.hours >= least_h)
     return next(fit, None)
 
 
@@ -209,9 +224,8 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
         return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now, outlook))
     state = {Verdict.WAIT: "must wait", Verdict.CLOSED: "is closed", Verdict.UNKNOWN: "cannot be judged"}
     shut = f"{what} {state[now.first.verdict]}, {now.first.every_reason}"
-    opening = next_open(outlook)
-    coming = None if opening is None else alike(opening)
-    if opening is None or coming is None:
+    coming = next_open(outlook)
+    if coming is None:
         return _sentences(shut, f"What would open it: {now.first.opens}")
     until = "" if coming.span.end_ms >= every[-1].span.end_ms else f" to {when(coming.span.end_ms, outlook, zone)}"
     chance = chance_of(coming)
@@ -281,7 +295,9 @@ def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:
     return clock_words(at, now)
 
 
-def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool) -> str:
+def last_good_line(
+    title: str, doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool, shallower: bool = True
+) -> str:
     """Return the last good date of a pass as a line of text.
 
     Parameters
@@ -292,11 +308,14 @@ def last_good_line(title: str, doing: str, last: LastGoodDate, needed_on: dateti
     needed_on : date
     for_play : bool
         It must be healed for play; else before growth ends.
+    shallower : bool
+        Whether a less deep pass would still heal.
     """
     end = f"play on {day_words(needed_on)}" if for_play else f"growth ends about {day_words(needed_on)}"
     if last.likely is None:
         instead = "or leave it for a longer gap" if for_play else "sow more, or leave it"
-        return f"{title}: too late for {doing} to heal before {end}. Go shallower, {instead}."
+        instead = f"go shallower, {instead}" if shallower else instead
+        return f"{title}: too late for {doing} to heal before {end}. {instead[0].upper()}{instead[1:]}."
     if last.safe is None:
         return f"{title}: {doing} may heal before {end} if done by {day_words(last.likely)}, but do not count on it."
     latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
@@ -318,19 +337,29 @@ def last_sowing_line(title: str, doing: str, sowing: LastSowing) -> str:
 def too_late_once(title: str, passes: Sequence[PassAdvice]) -> tuple[PassAdvice, ...]:
     """Return the passes of a surface with "too late to heal" said once, by the first, of all that wound.
 
-    A pass that wounds nothing has nothing to heal, and its line is left out.
+    A pass that wounds nothing has nothing to heal, and its line is left out. Going shallower is told where a pass that
+    is less deep still heals. Where none does before play, nothing is told: each pass is shut for that, and with a match
+    every week it would be told all season.
     """
     late = [n for n, one in enumerate(passes) if _is_too_late(one)]
-    wounding = [passes[n] for n in late if passes[n].outlook.facts.wounds]
-    found = list(passes)
-    for n in late:
-        found[n] = replace(passes[n], last_good_line="")
-    if wounding:
-        first = wounding[0]
-        assert first.last_good is not None and first.needed_on is not None
-        names = listed([doing_of(one.outlook.facts, one.outlook.intent.variant) for one in wounding])
-        line = last_good_line(title, names, first.last_good, first.needed_on, for_play=first.for_play)
-        found[passes.index(first)] = replace(first, last_good_line=line)
+    found = [replace(one, last_good_line="") if n in late else one for n, one in enumerate(passes)]
+    wounding = [n for n in late if passes[n].outlook.facts.wounds]
+    if not wounding:
+        return tuple(found)
+    deepest_m = max(passes[n].outlook.intent.depth_m for n in wounding)
+    heals = [n for n, one in enumerate(passes) if one.outlook.facts.wounds and n not in late]
+    shallower = any(passes[n].outlook.intent.depth_m < deepest_m for n in heals)
+    first = passes[wounding[0]]
+    if not shallower and first.for_play:
+        return tuple(found)
+    assert first.last_good is not None and first.needed_on is not None
+    names = listed([doing_of(passes[n].outlook.facts, passes[n].outlook.intent.variant) for n in wounding])
+    found[wounding[0]] = replace(
+        first,
+        last_good_line=last_good_line(
+            title, names, first.last_good, first.needed_on, for_play=first.for_play, shallower=shallower
+        ),
+    )
     return tuple(found)
 
 

@@ -47,6 +47,7 @@ from pipeline.soil.moving import binned_means
 from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES
+from pipeline.texts import month
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeSpan, date_of_day, day_of_date
 
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
@@ -127,8 +128,8 @@ def play_wanted(view: View, plans: SurfacePlans) -> str:
     asked = f"{surface.title}: no play is known on it. Give play_from and play_until, or a calendar of fixtures"
     if surface.kind != "square":
         return asked
-    months = "October to March" if view.config.site.southern else "April to September"
-    return f"{asked}: till then it counts as in use from {months}"
+    (first, _), (last, _) = usual_season(view)
+    return f"{asked}: till then it counts as in use from {month(first)} to {month(last)}"
 
 
 def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:

@@ -332,13 +332,13 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     if need > most_mm:
         cautions.append(f"{need:.0f} mm are needed in all: the rest another night")
     if stopped:
-        cautions.append("the last water stopped in the thatch: water long and seldom, or spike first")
+        cautions.append("the last water stopped in the thatch: give each go time to soak")
     elif (
         thatch is not None
         and thatch > turf.limits.holds_wetness
         and (evening.root_wetness or 0.0) < turf.limits.roots_dry_wetness
     ):
-        cautions.append("the thatch is wet over dry roots: spike first if you can")
+        cautions.append("the thatch is wet over dry roots")
     if evening.days_to_play is not None and evening.days_to_play < 1.5:
         cautions.append("play is near: it may still be soft")
     return _told(turf, mm, goes, drink, deficit, "; ".join(said), tuple(cautions))

@@ -381,7 +381,7 @@ def _bound_by(
 
 
 # What a dry ground waits for where no water can be put on.
-_WITHOUT_WATER = {"water 24 to 48 hours ahead": "rain", "a deep watering": "rain"}
+_WITHOUT_WATER = {"water 24 to 48 hours ahead": "rain", "a deep watering": "rain", "rain, or a deep watering": "rain"}
 
 
 def _why_shut(

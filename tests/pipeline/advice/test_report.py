@@ -10,7 +10,7 @@ from pipeline.advice.conditions import (
     Verdict,
 )
 from pipeline.advice.healing import LastGoodDate, LastSowing
-from pipeline.advice.report import PassAdvice, last_good_line, last_sowing_line, too_late_once, window_line
+from pipeline.advice.report import PassAdvice, last_good_line, last_sowing_line, next_open, too_late_once, window_line
 from pipeline.advice.windows import Outlook
 from pipeline.diary.facts import (
     Buried,
@@ -194,6 +194,34 @@ def test_too_late_is_said_once_a_surface_and_of_what_wounds():
         "",
         "",
     ]
+
+
+@pytest.mark.parametrize(
+    ("for_play", "said"),
+    [
+        (True, ["", ""]),
+        (False, ["Green: too late for scarifying and 6 mm hollow coring to heal before growth ends about 1 Jun. "
+                 "Sow more, or leave it.", ""]),
+    ],
+)  # fmt: skip
+def test_nothing_shallower_is_told_where_every_cut_is_too_late(for_play, said):
+    """With every cut too late before growth ends none is told instead; before play each is shut for it anyway."""
+    late = LastGoodDate(None, None, False)
+    told = [
+        PassAdvice(look(kind), "", late, datetime.date(2026, 6, 1), for_play)
+        for kind in ("scarifying", "hollow_coring")
+    ]
+    assert [one.last_good_line for one in too_late_once("Green", told)] == said
+
+
+def test_a_window_too_short_while_it_is_likely_is_not_named():
+    """Four likely hours and a day less likely than not: the day may open, and the hours are no window by themselves."""
+    found = falling_chances(0.8, 0.3)
+    first, second, shut = found.windows
+    first = replace(first, span=TimeSpan(NOW_MS, NOW_MS + 4 * HOUR_MS))
+    second = replace(second, span=TimeSpan(NOW_MS + 4 * HOUR_MS, NOW_MS + DAY_MS))
+    coming = next_open(replace(found, windows=(first, second, shut)))
+    assert coming is not None and coming.span == second.span
 
 
 def test_line_of_a_window_that_may_open_is_no_promise():

@@ -120,13 +120,13 @@ def test_thatch_that_may_repel_is_wetted_in_two_goes():
 
 
 def test_water_that_stopped_in_the_thatch_is_not_repeated_lightly():
-    """When under a fifth of the last water arrived, the line says long and seldom, or spike."""
-    assert "spike first" in tonight(LAWN, replace(DRY, arrival_share=0.1)).line
-    assert "spike" not in tonight(LAWN, replace(DRY, arrival_share=0.2)).line
+    """When under a fifth of the last water arrived, the line says to let each go soak."""
+    assert "time to soak" in tonight(LAWN, replace(DRY, arrival_share=0.1)).line
+    assert "time to soak" not in tonight(LAWN, replace(DRY, arrival_share=0.2)).line
 
 
 def test_wet_thatch_over_dry_roots_is_named():
-    """Thatch at 0.95 over roots at 0.4 drinks little and wants spiking."""
+    """Thatch at 0.95 over roots at 0.4 drinks little, and the line says how it stands."""
     assert "wet over dry roots" in tonight(LAWN, replace(DRY, thatch_wetness=0.95)).line
 
 
