@@ -16,12 +16,11 @@ from fastapi import APIRouter, Request
 
 from api import schema, words
 from api.advice import is_stale, stale_line
-from api.booking import Judgement, jobs_of, judged
+from api.booking import jobs_of, judged
 from api.data import pipeline_of, stations_of
 from api.diary_check import names_in_the_way
 from api.export import observations_at_step
 from api.state import StationNow, WettingNow, number, rows_of
-from api.stretches import likely_stretch, pass_words
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
@@ -36,10 +35,12 @@ from pipeline.advice.report import (
     next_open,
     when,
 )
+from pipeline.advice.stretches import likely_stretch, pass_words
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
+from pipeline.plan.booked import Judgement
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig

@@ -1,7 +1,6 @@
 """Passes that are booked or under way, each judged by what is advised; and one judged before it is booked.
 
-A booking is judged by the window of its hour: go, in doubt, wait, do not, or that nobody can tell, with the reason and
-the nearest better time. It reads what is advised and decides nothing of its own.
+How a booking is judged says `pipeline.plan.booked`.
 """
 
 from __future__ import annotations
@@ -21,24 +20,18 @@ from api.diary import entry_out
 from api.diary_check import check, cut_depth_m, names_in_the_way
 from api.problems import Problem
 from api.season import surface_of
-from api.stretches import better_than, better_words, pass_words, until_words
-from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, Stretch, alike, doing_of, is_likely, stretches, when
+from pipeline.advice.report import PassAdvice, doing_of
+from pipeline.advice.stretches import pass_words
 from pipeline.advice.treatments import treatments
 from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import CUTS_FROM_M, DiaryFacts, read_diary
-from pipeline.forecast.wetness import in_ten
+from pipeline.plan.booked import Judgement, judged_by
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
-from pipeline.units import DAY_MS, EVER_MS, TimeSpan
+from pipeline.units import DAY_MS, EVER_MS
 
 MISSED_MS = 7 * DAY_MS  # a booking so long past is asked about: our own choice
 BEGUN_BACK_MS = 14 * DAY_MS  # a pass begun longer ago is no longer taken to be under way: our own choice
-WORDS = {
-    "go": "Go,", "in_doubt": "In doubt:", "wait": "Wait:", "do_not": "Do not:", "cannot_tell": "Cannot tell:",
-    "too_early": "Too early to tell:",
-}  # fmt: skip
-_OF_WINDOW = {Verdict.CLOSED: "do_not", Verdict.WAIT: "wait", Verdict.UNKNOWN: "cannot_tell"}
 # Guidance of the UK HSE on buried services, machines with blades, and silica in dry loam and sand, from memory.
 BURIED = (
     "Before blades or tines go in, know what lies buried: ask for the plans, sweep with a locator and dig a trial hole "
@@ -86,36 +79,6 @@ def jobs_of(pipeline: Pipeline, now_ms: int) -> Jobs:
 # --- judged ----------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class Judgement:
-    """What is made of a booking.
-
-    Attributes
-    ----------
-    verdict : str
-        One of `WORDS`.
-    clause : str
-        What follows its word: why, until when, when instead.
-    better : TimeSpan or None
-        The nearest better time, where it is not good as it is and one is in sight.
-    advised : PassAdvice or None
-        What it is judged by; None where this pass is not judged here, or nothing recent tells.
-    """
-
-    verdict: str
-    clause: str
-    better: TimeSpan | None = None
-    advised: PassAdvice | None = None
-
-    @property
-    def word(self) -> str:
-        return WORDS[self.verdict]
-
-    @property
-    def is_barred(self) -> bool:
-        return self.verdict == "do_not"
-
-
 def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
     """Judge a booking, written or not, by what is advised now. [ms since 1970, UTC]"""
     advice = pipeline.advice()
@@ -126,7 +89,7 @@ def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
     found = _advised(pipeline, entry)
     if found is None:
         return Judgement("cannot_tell", "this pass is not judged here.")
-    judgement = _by_window(found, entry, ZoneInfo(pipeline.config.site.timezone))
+    judgement = judged_by(found, entry.at_ms, ZoneInfo(pipeline.config.site.timezone))
     depth = entry.body.get("depth_mm")
     if isinstance(depth, int | float) and depth != round(found.outlook.intent.depth_m * 1000, 1):
         clause = f"{judgement.clause} Judged as {pass_words(found)}."
@@ -140,33 +103,6 @@ def _advised(pipeline: Pipeline, entry: DiaryEntry) -> PassAdvice | None:
     surface = None if advice is None else next((one for one in advice.surfaces if one.surface == entry.surface), None)
     same = [] if surface is None else [one for one in surface.passes if one.outlook.intent.kind == kind]
     return next((one for one in same if variant in (None, one.outlook.intent.variant)), None)
-
-
-def _by_window(one: PassAdvice, entry: DiaryEntry, zone: ZoneInfo) -> Judgement:
-    windows, outlook = one.outlook.windows, one.outlook
-    on = words.local(entry.at_ms, zone).date()
-    that_day = [w for w in windows if words.local(w.span.start_ms, zone).date() == on]
-    if not that_day:
-        if windows and entry.at_ms < windows[0].span.start_ms:
-            return Judgement("cannot_tell", "that time is past.", None, one)
-        return Judgement("too_early", f"what is known ends {when(windows[-1].span.end_ms, outlook, zone)}.", None, one)
-    window = next((w for w in that_day if entry.at_ms < w.span.end_ms), that_day[-1])
-    if window.verdict is Verdict.OPEN:
-        stretch = next(s for s in stretches(windows) if window in s.windows)
-        stretch = alike(Stretch(stretch.span, window, stretch.windows[stretch.windows.index(window) :]))
-        if window.override is not None:
-            return Judgement("go", f"on the word of {window.override.author}, against: {window.reason}.", None, one)
-        if is_likely(window):
-            return Judgement("go", f"{until_words(stretch, outlook, zone)}.", None, one)
-        clause = f"open {in_ten(window.chance or 0.0)} only. {better_words(outlook, zone)}"
-        return Judgement("in_doubt", clause, _better(one), one)
-    clause = f"{window.every_reason}. {better_words(outlook, zone)}"
-    return Judgement(_OF_WINDOW[window.verdict], clause, _better(one), one)
-
-
-def _better(one: PassAdvice) -> TimeSpan | None:
-    better = better_than(one.outlook)
-    return None if better is None else better.span
 
 
 def lift_line(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> str:

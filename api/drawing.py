@@ -16,7 +16,8 @@ import numpy as np
 
 from api.advice import VERDICT_NAMES
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import LEAST_OPEN_H, LIKELY, Stretch, is_likely, stretches
+from pipeline.advice.report import LIKELY, is_likely
+from pipeline.advice.stretches import openings
 from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import WetnessForecast, in_ten, spread_of
 from pipeline.units import FloatArray
@@ -66,16 +67,6 @@ class DayCell:
 def kind_of(window: Window) -> str:
     """The verdict on a window as it is drawn: one of `KIND_WORDS`."""
     return MAY_OPEN if window.verdict is Verdict.OPEN and not is_likely(window) else VERDICT_NAMES[window.verdict]
-
-
-def openings(outlook: Outlook) -> list[Stretch]:
-    """What is open now, what is open on somebody's word, and what is open long enough to send a machine for."""
-    return [
-        one
-        for number, one in enumerate(stretches(outlook.windows))
-        if one.first.verdict is Verdict.OPEN
-        and (number == 0 or one.first.override is not None or one.hours >= LEAST_OPEN_H)
-    ]
 
 
 def first_day(outlooks: Sequence[Outlook], zone: ZoneInfo) -> datetime.date | None:

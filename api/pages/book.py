@@ -14,18 +14,19 @@ from fastapi import APIRouter, Depends, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from api import diary, words
-from api.booking import Judgement, cautions, judged, kinds_of, lift_line
+from api.booking import cautions, judged, kinds_of, lift_line
 from api.data import pipeline_of, stations_of
 from api.diary_check import check
-from api.drawing import first_day, openings, ten_days
+from api.drawing import first_day, ten_days
 from api.pages.frame import answer, page
 from api.pages.parts import head
 from api.problems import Problem
 from api.season import surface_of
-from api.stretches import likely_stretch
 from api.writing import own_form
 from pipeline.advice.report import Stretch, alike
+from pipeline.advice.stretches import likely_stretch, openings
 from pipeline.diary.entry import DiaryEntry, entry_questions
+from pipeline.plan.booked import Judgement
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.local_units import LocalUnits

@@ -17,9 +17,9 @@ from api.drawing import KIND_WORDS, kind_of
 from api.pages.frame import page
 from api.pages.parts import head
 from api.season import surface_of
-from api.stretches import pass_words
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import PassAdvice
+from pipeline.advice.stretches import pass_words
 from pipeline.advice.windows import Window
 from pipeline.forecast.wetness import in_ten
 

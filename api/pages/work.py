@@ -23,14 +23,12 @@ from api.drawing import (
     DAYS,
     DayCell,
     first_day,
-    openings,
     rain_of_days,
     ten_days,
     wetness_chart,
 )
 from api.pages.frame import answer, page
 from api.pages.parts import MOST_SEEN, head, see_to
-from api.stretches import after_words, is_last, likely_stretch, pass_words, span_words
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import listed
 from pipeline.advice.report import (
@@ -41,6 +39,7 @@ from pipeline.advice.report import (
     SurfaceAdvice,
     alike,
 )
+from pipeline.advice.stretches import after_words, is_last, likely_stretch, openings, pass_words, span_words
 from pipeline.advice.windows import Outlook
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry

@@ -9,6 +9,7 @@
 - `report`: What is advised for a site, and the line of text of each window.
 - `station_hours`: The hours of a station that its passes are judged by, a week measured and ten days ahead.
 - `station_inputs`: What advice on a station rests on: its past week, its balance, the weather ahead, and what is kept.
+- `stretches`: The outlook of a pass in words: a stretch that is open, what ends it, when to make it instead.
 - `surface_inputs`: What diary, calendar and settings say of a surface, how its grass grows, and tonight's water.
 - `treatments`: Kinds of pass, and the bounds within which each is open, waits or is closed.
 - `water`: Tonight's water: how many millimetres, in how many goes, or none and why.

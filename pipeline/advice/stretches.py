@@ -5,13 +5,22 @@ Pure. A stretch is spoken of as far as it is all likely, or all less likely than
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Sequence
-from zoneinfo import ZoneInfo
 
-from api import words
-from api.drawing import openings
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import LIKELY, PassAdvice, Stretch, alike, chance_of, doing_of, is_likely, when
+from pipeline.advice.report import (
+    LEAST_OPEN_H,
+    LIKELY,
+    PassAdvice,
+    Stretch,
+    alike,
+    chance_of,
+    doing_of,
+    is_likely,
+    stretches,
+    when,
+)
 from pipeline.advice.windows import Outlook, Window
 
 
@@ -29,12 +38,22 @@ def likely_stretch(stretch: Stretch) -> bool:
     return chance is None or chance >= LIKELY or stretch.first.override is not None
 
 
+def openings(outlook: Outlook) -> list[Stretch]:
+    """Return what is open now, what is open on somebody's word, and what is open long enough to send a machine for."""
+    return [
+        one
+        for number, one in enumerate(stretches(outlook.windows))
+        if one.first.verdict is Verdict.OPEN
+        and (number == 0 or one.first.override is not None or one.hours >= LEAST_OPEN_H)
+    ]
+
+
 def better_than(outlook: Outlook) -> Stretch | None:
     """Return the first opening that is likely; None where none is in sight."""
     return next((one for each in openings(outlook) if likely_stretch(one := alike(each))), None)
 
 
-def better_words(outlook: Outlook, zone: ZoneInfo) -> str:
+def better_words(outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return when to make a pass instead, as a sentence: the first likely opening, else what would open it."""
     better = better_than(outlook)
     if better is not None:
@@ -43,10 +62,12 @@ def better_words(outlook: Outlook, zone: ZoneInfo) -> str:
     return f"No better day is in sight. What would open it: {opens}." if opens else "No better day is in sight."
 
 
-def span_words(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
+def span_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return a stretch in words: `now to Fri 15:00`, `Fri 8:00 to 19:00`, `now and as far as can be seen`."""
     begun = stretch.first is outlook.windows[0]
-    start, end = (words.local(at, zone) for at in (stretch.span.start_ms, stretch.span.end_ms))
+    start, end = (
+        datetime.datetime.fromtimestamp(at / 1000, zone) for at in (stretch.span.start_ms, stretch.span.end_ms)
+    )
     begin = "now" if begun else when(stretch.span.start_ms, outlook, zone)
     if is_last(stretch, outlook):
         return f"{begin} and as far as can be seen" if begun else f"{begin} on"
@@ -54,7 +75,7 @@ def span_words(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
     return f"{begin} to {f'{end.hour}:{end.minute:02d}' if same else when(stretch.span.end_ms, outlook, zone)}"
 
 
-def until_words(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
+def until_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return until when a stretch lasts, and what ends it: `till Fri 15:00, then soil too dry`."""
     if is_last(stretch, outlook):
         return "as far as can be seen"
