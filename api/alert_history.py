@@ -18,6 +18,7 @@ from pipeline.alerts.model import CLOSED, OPENED, RuleGrain, RuleName
 from pipeline.alerts.runner import RULE_OF
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
+from pipeline.texts import say
 from pipeline.units import DAY_MS, EVER_MS, HOUR_MS
 
 ENTRY_BEFORE_MS = 2 * HOUR_MS  # an entry so shortly before a closing is named as what ended it: our own choice
@@ -114,11 +115,11 @@ def _closed_by(
     near = [one for one in of_surface if 0 <= at_ms - max(one.at_ms, one.written_at_ms) <= ENTRY_BEFORE_MS]
     when = words.moment(at_ms, zone, now_ms=now_ms)
     if near:
-        return f"By the diary: {words.entry_line(pipeline.config, near[-1], now_ms)}"
+        return say("By the diary: {entry}", entry=words.entry_line(pipeline.config, near[-1], now_ms))
     rule = RULE_OF.get(RuleName(str(closing["rule"])))
     if rule is not None and rule.grain is RuleGrain.ADVICE:
-        return f"By what was advised {when}."
-    return f"By the readings up to {when}."
+        return say("By what was advised {when}.", when=when)
+    return say("By the readings up to {when}.", when=when)
 
 
 @router.get("/alerts/history", summary="Alerts of a span from opening to end, with what people made of each")

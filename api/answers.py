@@ -22,7 +22,7 @@ from api.diary_check import names_in_the_way
 from api.export import observations_at_step
 from api.state import StationNow, WettingNow, number, rows_of
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.phrases import listed
+from pipeline.advice.phrases import listed, sentence
 from pipeline.advice.report import (
     LIKELY,
     PassAdvice,
@@ -36,6 +36,7 @@ from pipeline.advice.report import (
     when,
 )
 from pipeline.advice.stretches import likely_stretch, pass_words
+from pipeline.advice.water import WaterAdvice
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
@@ -44,14 +45,13 @@ from pipeline.plan.booked import Judgement
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
-from pipeline.texts import say, say_many
+from pipeline.texts import figure, in_a_row, later, later_as, say, say_as, say_many
 from pipeline.units import DAY_MS, HOUR_MS
 
 router = APIRouter(prefix="/api/v1", tags=["data"])
 
 NO_FROST_AIR_DEGC = 5.0  # air as warm as this has no frost below it: common practice, no source
 WINDOWS_SHOWN = 3
-NOT_YET = "Cannot tell yet: the first advice is being worked out."
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +84,9 @@ SHORT_SAID = 36  # characters that leave room for more in a clause
 MOST_NAMED = 2  # stations that a clause has room for
 MOST_NEED_A_HAND = 2  # more shouting than this is not heard
 # Verdicts that ask for a hand, by the place of their question, the most pressing first.
-NEEDS_HAND = {5: ("Silent", "Lift probe"), 0: ("Do not",), 3: ("Yes",)}
+NEEDS_HAND = {
+    5: (later("Silent,"), later("Silent:"), later("Lift probe")), 0: (later("Do not"),), 3: (later("Yes."),)
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -158,14 +160,14 @@ def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
 def six_answers(morning: Morning) -> list[Answer]:
     """The answers, in the order in which they are asked."""
     answers = [
-        Answer("Can I go on it?", *_going_verdict(morning), tuple(_can_i_go(morning))),
-        Answer("What fell?", *_fallen_verdict(morning), tuple(_fallen(morning))),
-        Answer("Where did it go?", *_went_verdict(morning), tuple(_went(morning))),
-        Answer("Water tonight?", *_water_verdict(morning), tuple(_water(morning))),
-        Answer("Any window this week?", *_window_verdict(morning), tuple(_windows(morning))),
-        Answer("Probes alive? Anything in the way?", *_probe_verdict(morning), tuple(_in_the_way(morning))),
+        Answer(say("Can I go on it?"), *_going_verdict(morning), tuple(_can_i_go(morning))),
+        Answer(say("What fell?"), *_fallen_verdict(morning), tuple(_fallen(morning))),
+        Answer(say("Where did it go?"), *_went_verdict(morning), tuple(_went(morning))),
+        Answer(say("Water tonight?"), *_water_verdict(morning), tuple(_water(morning))),
+        Answer(say("Any window this week?"), *_window_verdict(morning), tuple(_windows(morning))),
+        Answer(say("Probes alive? Anything in the way?"), *_probe_verdict(morning), tuple(_in_the_way(morning))),
     ]
-    needing = [n for n, those in NEEDS_HAND.items() if answers[n].verdict.rstrip(",.:") in those][:MOST_NEED_A_HAND]
+    needing = [n for n, those in NEEDS_HAND.items() if answers[n].verdict in map(say, those)][:MOST_NEED_A_HAND]
     return [replace(one, needs_hand=number in needing) for number, one in enumerate(answers)]
 
 
@@ -180,11 +182,17 @@ def _can_i_go(morning: Morning) -> list[str]:
         told = [
             a.text for a in morning.alerts if a.surface == surface and a.rule in (STAY_OFF.name, FROST_AT_DAWN.name)
         ]
-        found += told or [f"{states[0].surface.title}: {_go(states, morning)}"]
+        found += told or [_of_place(states[0].surface.title, _go(states, morning))]
         advice = _of_surface(morning.advice, surface)
         if advice is not None and advice.dawn_leaf_degc is not None and advice.dawn_leaf_degc <= _frost_degc(morning):
-            found.append(f"{advice.title}: frost is likely by next dawn, leaf {_degc(advice.dawn_leaf_degc)}.")
+            leaf = _degc(advice.dawn_leaf_degc)
+            found.append(say("{place}: frost is likely by next dawn, leaf {leaf}.", place=advice.title, leaf=leaf))
     return found
+
+
+def _of_place(place: str, told: str) -> str:
+    # Translators: what is told of a surface or a station, as in "Square: no, frost on the leaf."
+    return say("{place}: {told}", place=place, told=told)
 
 
 def _frost_degc(morning: Morning) -> float:
@@ -199,32 +207,42 @@ def _go(states: Sequence[StationNow], morning: Morning) -> str:
         ((_wetness(s), s) for s in states), key=lambda found: found[0] if found[0] is not None else -9.0
     )
     if frozen:
-        return f"no, {frost}. Wait until it has gone."
+        # Translators: whether a surface can be gone on; {frost} is "frost on the leaf (leaf -1.0 °C)" and the like
+        return say("no, {frost}. Wait until it has gone.", frost=frost)
+    frost_line = sentence(frost)
     if wettest is None:
-        return f"cannot tell how wet it is. {words.upper_first(frost)}."
+        return say("cannot tell how wet it is. {frost}", frost=frost_line)
     if wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
-        which = f" ({where.station.title})" if len(states) > 1 else ""
-        return f"better not, it is wetter than drained{which}: boots and wheels would mark. {words.upper_first(frost)}."
-    fit = f"not wetter than drained ({wettest * 100:.0f} %)"
-    return f"yes, {fit}; {frost}." if "cannot" not in frost else f"not too wet, {fit}. {words.upper_first(frost)}."
+        if len(states) == 1:
+            return say("better not, it is wetter than drained: boots and wheels would mark. {frost}", frost=frost_line)
+        return say(
+            "better not, it is wetter than drained ({where}): boots and wheels would mark. {frost}",
+            where=where.station.title, frost=frost_line,
+        )  # fmt: skip
+    wet = words.per_cent(wettest)
+    if frozen is None:
+        return say("not too wet, not wetter than drained ({wetness}). {frost}", wetness=wet, frost=frost_line)
+    return say("yes, not wetter than drained ({wetness}); {frost}.", wetness=wet, frost=frost)
 
 
-def _frost(states: Sequence[StationNow], frost_degc: float) -> tuple[str, bool]:
-    """Frost in words, and whether there is any: by the first leaf that is told, else by the air."""
-    for quantity, name, bound in (
-        ("surface_temperature", "leaf", frost_degc),
-        ("air_temperature", "air", NO_FROST_AIR_DEGC),
-    ):
-        for state in states:
-            told = state.last(quantity)
-            if told is not None and told.value is not None and (name == "leaf" or told.value > bound):
-                frozen = told.value <= bound
-                return f"{'frost on the leaf' if frozen else 'no frost'} ({name} {_degc(told.value)})", frozen
-    return "frost cannot be told: nothing recent from a leaf or warm air", False
+def _frost(states: Sequence[StationNow], frost_degc: float) -> tuple[str, bool | None]:
+    """Frost in words, and whether there is any, None where nobody can tell: by the first leaf that is told, else by
+    the air."""
+    for state in states:
+        told = state.last("surface_temperature")
+        if told is not None and told.value is not None:
+            if told.value <= frost_degc:
+                return say("frost on the leaf (leaf {leaf})", leaf=_degc(told.value)), True
+            return say("no frost (leaf {leaf})", leaf=_degc(told.value)), False
+    for state in states:
+        told = state.last("air_temperature")
+        if told is not None and told.value is not None and told.value > NO_FROST_AIR_DEGC:
+            return say("no frost (air {air})", air=_degc(told.value)), False
+    return say("frost cannot be told: nothing recent from a leaf or warm air"), None
 
 
 def _degc(value: float) -> str:
-    return f"{value:.1f} °C".replace("-", "−")
+    return say("{temperature:.1f} °C", temperature=value).replace("-", "−")
 
 
 def _wetness(state: StationNow) -> float | None:
@@ -245,8 +263,13 @@ def _fallen(morning: Morning) -> list[str]:
 def _went(morning: Morning) -> list[str]:
     if len(morning.states) > MOST_IN_FULL:
         each = [(place_name(s), s.wetting) for s in morning.states]
-        return [f"{place}: {'cannot tell' if w is None else f'roots {_roots_got(w)}'}." for place, w in each]
-    lines = [words.wetting_line(s, morning.zone).removeprefix("Last wetting: ") for s in morning.states]
+        return [
+            say("{place}: cannot tell.", place=place)
+            if account is None
+            else say("{place}: roots {got}.", place=place, got=_roots_got(account))
+            for place, account in each
+        ]
+    lines = [words.wetting_told(s, morning.zone) for s in morning.states]
     return _once(morning, [words.upper_first(line) for line in lines])
 
 
@@ -255,14 +278,22 @@ def _once(morning: Morning, lines: Sequence[str]) -> list[str]:
     if len(set(lines)) == 1:
         return [lines[0]]
     places = [words.place(s.surface, s.station) for s in morning.states]
-    return [f"{place}: {line[:1].lower()}{line[1:]}" for place, line in zip(places, lines, strict=True)]
+    return [_of_place(place, _lower_first(line)) for place, line in zip(places, lines, strict=True)]
+
+
+def _lower_first(line: str) -> str:
+    return line[:1].lower() + line[1:]
+
+
+def _not_yet() -> str:
+    return say("Cannot tell yet: the first advice is being worked out.")
 
 
 def _water(morning: Morning) -> list[str]:
     if morning.advice is None:
-        return [NOT_YET]
+        return [_not_yet()]
     stations = [each for one in morning.advice.surfaces for each in one.stations if _shown(morning, each.station)]
-    lines = [each.water.line for each in stations] or ["Cannot tell: no probe of water stands in the turf."]
+    lines = [each.water.line for each in stations] or [say("Cannot tell: no probe of water stands in the turf.")]
     return [*stale_line(morning.advice, morning.zone, morning.now_ms), *lines]
 
 
@@ -272,7 +303,7 @@ def _shown(morning: Morning, station: str) -> bool:
 
 def _windows(morning: Morning) -> list[str]:
     if morning.advice is None:
-        return [NOT_YET]
+        return [_not_yet()]
     shown = {s.surface.name for s in morning.states}
     found = []
     for one in morning.advice.surfaces:
@@ -284,7 +315,7 @@ def _windows(morning: Morning) -> list[str]:
 def _windows_of(one: SurfaceAdvice, morning: Morning) -> list[str]:
     """The first windows of a surface, and why there are no more."""
     if not one.passes:
-        return [f"{one.title}: cannot tell, no pass can be judged without a probe in the turf."]
+        return [say("{place}: cannot tell, no pass can be judged without a probe in the turf.", place=one.title)]
     found = [(coming, each) for each in one.passes if (coming := next_open(each.outlook)) is not None]
     week_ms = morning.now_ms + 7 * DAY_MS
     soon = sorted((f for f in found if f[0].span.start_ms < week_ms), key=lambda f: f[0].span.start_ms)
@@ -292,14 +323,18 @@ def _windows_of(one: SurfaceAdvice, morning: Morning) -> list[str]:
     lines = []
     for coming, each in soon[:WINDOWS_SHOWN]:
         lift = coming.first.lift_first
-        first = f" {words.lift_first(surface, lift)}".rstrip()
-        lines.append(f"{one.title}: {_window(each, coming, zone)}{first}")
+        lines.append(
+            " ".join((_of_place(one.title, _window(each, coming, zone)), words.lift_first(surface, lift))).rstrip()
+        )
     if len(soon) > WINDOWS_SHOWN:
-        others = ", ".join(pass_words(each) for _, each in soon[WINDOWS_SHOWN:])
-        lines.append(f"{one.title}: this week also {others}.")
+        others = in_a_row([pass_words(each) for _, each in soon[WINDOWS_SHOWN:]])
+        lines.append(say("{place}: this week also {passes}.", place=one.title, passes=others))
     if not soon:
-        reasons = ", ".join(dict.fromkeys(_reason(each) for each in one.passes if _reason(each)))
-        lines.append(f"{one.title}: none this week" + (f" ({reasons})." if reasons else "."))
+        reasons = in_a_row(list(dict.fromkeys(_reason(each) for each in one.passes if _reason(each))))
+        if reasons:
+            lines.append(say("{place}: none this week ({reasons}).", place=one.title, reasons=reasons))
+        else:
+            lines.append(say("{place}: none this week.", place=one.title))
     return lines
 
 
@@ -307,17 +342,28 @@ def _window(one: PassAdvice, coming: Stretch, zone: ZoneInfo) -> str:
     """Which job, from when to when, how sure, what spoils it."""
     outlook, first = one.outlook, coming.first
     begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
-    start = "now" if begun else when(coming.span.start_ms, outlook, zone)
+    start = say("now") if begun else when(coming.span.start_ms, outlook, zone)
+    times = {"pass_title": pass_words(one), "start": start, "end": when(coming.span.end_ms, outlook, zone)}
     chance = chance_of(coming)
-    sure = "" if chance is None or first.override is not None else f", {chance_words(coming, outlook, zone)}"
-    perhaps = "may open " if sure and chance is not None and chance < LIKELY else ""
-    said = f"{pass_words(one)} {perhaps}{start} to {when(coming.span.end_ms, outlook, zone)}{sure}"
     if first.override is not None:
-        said += f", on the word of {first.override.author}"
+        said = say("{pass_title} {start} to {end}, on the word of {author}", **times, author=first.override.author)
+    elif chance is None:
+        said = say("{pass_title} {start} to {end}", **times)
+    elif chance < LIKELY:
+        # Translators: {chance} is as in "3 in 10"
+        said = say(
+            "{pass_title} may open {start} to {end}, {chance}", **times, chance=chance_words(coming, outlook, zone)
+        )
+    else:
+        said = say("{pass_title} {start} to {end}, {chance}", **times, chance=chance_words(coming, outlook, zone))
     after = next((w for w in outlook.windows if w.span.start_ms >= coming.span.end_ms), None)
     if after is not None and after.verdict is Verdict.OPEN and after.override is None:
-        return f"{said}; then {'likelier' if is_likely(after) else 'less likely than not'}."
-    return said + (f"; then {after.reason}." if after is not None and after.reason else ".")
+        if is_likely(after):
+            return say("{window}; then likelier.", window=said)
+        return say("{window}; then less likely than not.", window=said)
+    if after is not None and after.reason:
+        return say("{window}; then {reason}.", window=said, reason=after.reason)
+    return f"{said}."
 
 
 def _surface(morning: Morning, name: str) -> Surface:
@@ -337,10 +383,12 @@ def _last_docked(morning: Morning) -> list[str]:
             if probe.description.protocol == "cone":
                 last_ms = max((at_ms[c.id] for c in probe.channels if c.id in at_ms), default=None)
                 place = words.place(state.surface, state.station)
-                read = "has not been read yet"
-                if last_ms is not None:
-                    read = f"was last read {words.moment(last_ms, morning.zone, now_ms=morning.now_ms)}"
-                found.append(f"{place}: the penetrometer {read}. It is heard only when somebody docks it.")
+                if last_ms is None:
+                    line = say("{place}: the penetrometer has not been read yet.", place=place)
+                else:
+                    at = words.moment(last_ms, morning.zone, now_ms=morning.now_ms)
+                    line = say("{place}: the penetrometer was last read {when}.", place=place, when=at)
+                found.append(" ".join((line, say("It is heard only when somebody docks it."))))
     return found
 
 
@@ -349,28 +397,28 @@ def _in_the_way(morning: Morning) -> list[str]:
     for state in morning.states:
         place = words.place(state.surface, state.station)
         if state.heard_ms is None or state.is_old or state.is_silent:
-            said = words.heard_line(state, morning.zone).partition(". ")[0].rstrip(".")
-            found.append(f"{place}: {said[:1].lower()}{said[1:]}.")
-        found += [f"{place}: {line}" for line in words.silent_lines(state, morning.zone)]
-        doubts += [f"{place}: {line[:1].lower()}{line[1:]}" for line in words.time_lines(state, morning.zone)]
+            found.append(_of_place(place, _lower_first(words.heard_lines(state, morning.zone)[0])))
+        found += [_of_place(place, line) for line in words.silent_lines(state, morning.zone)]
+        doubts += [_of_place(place, _lower_first(line)) for line in words.time_lines(state, morning.zone)]
     found += [a.text for a in morning.alerts if a.rule == PROBE_FAULT.name and a.text not in found]
     if not found:
         count, docked = sum(len(state.probes) for state in morning.states), _last_docked(morning)
-        fixed = "fixed " if docked else ""
-        if count:
-            found.append(f"All {count} {fixed}probes are heard." if count > 1 else f"The {fixed}probe is heard.")
+        if count and docked:
+            found.append(say_many("The fixed probe is heard.", "All {n} fixed probes are heard.", count))
+        elif count:
+            found.append(say_many("The probe is heard.", "All {n} probes are heard.", count))
         found += [
-            f"{words.place(s.surface, s.station)}: {words.heard_line(s, morning.zone)}"
+            _of_place(words.place(s.surface, s.station), words.heard_line(s, morning.zone))
             for s in morning.states
             if s.by_hand
         ]
         found += docked
     found += doubts
     for entry, names, judgement in morning.booked:
-        lift = f" {words.lift_first(_surface(morning, entry.surface), names)}".rstrip()
+        lift = words.lift_first(_surface(morning, entry.surface), names)
         line = words.entry_line(morning.config, entry, morning.now_ms)
-        found.append(f"{line} {judgement.word} {judgement.clause}{lift}")
-    return found if morning.booked else [*found, "No pass is booked for today."]
+        found.append(" ".join((line, judgement.word, judgement.clause, lift)).rstrip())
+    return found if morning.booked else [*found, say("No pass is booked for today.")]
 
 
 # --- the verdicts ----------------------------------------------------------------------------------------------------
@@ -396,8 +444,15 @@ def _silence(morning: Morning) -> str:
     since_ms = silent_since_ms(morning.states)
     if since_ms is None:
         return ""
-    come = "imported" if all(s.by_file for s in morning.states) else "heard"
-    return f"Nothing {come} yet" if since_ms == 0 else f"Nothing {come} since {_said_when(since_ms, morning)}"
+    if all(s.by_file for s in morning.states):
+        if since_ms == 0:
+            return say("Nothing imported yet")
+        return say("Nothing imported since {when}", when=_said_when(since_ms, morning))
+    return (
+        say("Nothing heard yet")
+        if since_ms == 0
+        else say("Nothing heard since {when}", when=_said_when(since_ms, morning))
+    )
 
 
 def _said_when(at_ms: int, morning: Morning) -> str:
@@ -410,9 +465,10 @@ def _said_day(at_ms: int, morning: Morning) -> str:
 
 def _going_verdict(morning: Morning) -> tuple[str, str]:
     if not morning.states:
-        return "Cannot tell.", "No station is set up."
+        return say("Cannot tell."), say("No station is set up.")
     if silence := _silence(morning):
-        return "Cannot tell.", f"{silence}. Boot and eye."
+        # Translators: {silence} is as in "Nothing heard since Tue 14:10"; then go by boot and eye
+        return say("Cannot tell."), say("{silence}. Boot and eye.", silence=silence)
     going = {
         surface: _going([s for s in morning.states if s.surface.name == surface], morning)
         for surface in dict.fromkeys(s.surface.name for s in morning.states)
@@ -422,24 +478,32 @@ def _going_verdict(morning: Morning) -> tuple[str, str]:
     why = words.listed_once([found[1] for found in going.values() if found[0] == "no"])
     if by_word["no"]:
         most = MOST_NAMED if len(going) <= MOST_NAMED + 1 else 1
-        where = "" if not by_word["yes"] and not by_word["?"] else f"go on {words.named(by_word['no'], most)}: "
+        clauses = [f"{why}."]
+        if by_word["yes"] or by_word["?"]:
+            # Translators: behind "Do not"; {why} is "wetter than drained" and the like
+            clauses = [say("go on {places}: {why}.", places=words.named(by_word["no"], most), why=why)]
         fit = by_word["yes"]
-        others = words.named(fit) if len(fit) <= MOST_NAMED else f"The other {len(fit)}"
-        rest = f" {others} may be gone on." if fit else ""
-        return "Do not", f"{where}{why}.{rest}"
-    untold = f" {words.named(by_word['?'], 1)} cannot be told." if by_word["?"] else ""
+        if len(fit) > MOST_NAMED:
+            clauses.append(say_many("The other may be gone on.", "The other {n} may be gone on.", len(fit)))
+        elif fit:
+            clauses.append(say("{places} may be gone on.", places=words.named(fit)))
+        return say("Do not"), " ".join(clauses)
     if not by_word["yes"]:
-        return "Cannot tell.", "No reading of water that counts. Boot and eye."
+        return say("Cannot tell."), say("No reading of water that counts. Boot and eye.")
     frost = words.listed_once([found[1] for found in going.values() if found[0] == "yes"])
-    which = f"{words.named(by_word['yes'])}. " if untold else f"{_all_of(by_word['yes'], alone='')}. ".lstrip(". ")
-    return "Yes,", f"{which}{words.upper_first(frost)}.{untold}"
+    clauses = [sentence(frost)]
+    if by_word["?"]:
+        untold = say("{places} cannot be told.", places=words.named(by_word["?"], 1))
+        clauses = [f"{words.named(by_word['yes'])}.", *clauses, untold]
+    elif len(by_word["yes"]) > 1:
+        clauses.insert(0, f"{_all_of(by_word['yes'])}.")
+    return say("Yes,"), " ".join(clauses)
 
 
-def _all_of(titles: Sequence[str], *, alone: str | None = None) -> str:
-    """Several surfaces that are all there are: `both`, `all 5`; one by `alone`, or its title."""
-    if len(titles) == 1:
-        return titles[0] if alone is None else alone
-    return "both" if len(titles) == 2 else f"all {len(titles)}"
+def _all_of(titles: Sequence[str]) -> str:
+    """Several surfaces that are all there are: `both`, `all 5`."""
+    # Translators: the surfaces, behind "Yes,"
+    return say("both") if len(titles) == 2 else say("all {n}", n=len(titles))
 
 
 def going_of(surface: str, morning: Morning) -> str:
@@ -451,15 +515,17 @@ def going_of(surface: str, morning: Morning) -> str:
 def _going(states: Sequence[StationNow], morning: Morning) -> tuple[str, str]:
     """`yes`, `no` or `?` for one surface, and why in a few words."""
     told = {a.rule for a in morning.alerts if a.surface == states[0].surface.name}
-    frost, frozen = _frost((*states, *morning.states), _frost_degc(morning))
+    _, frozen = _frost((*states, *morning.states), _frost_degc(morning))
     wettest = max((w for w in map(_wetness, states) if w is not None), default=None)
     if frozen or FROST_AT_DAWN.name in told:
-        return "no", "frost on the leaf" if frozen else "frost"
+        return "no", say("frost on the leaf") if frozen else say("frost")
     if wettest is None:
         return "?", ""
     if STAY_OFF.name in told or wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
-        return "no", "wetter than drained"
-    return "yes", "frost cannot be told, not wetter than drained" if "cannot" in frost else "no frost, not too wet"
+        return "no", say_as("how wet", "wetter than drained")
+    if frozen is None:
+        return "yes", say("frost cannot be told, not wetter than drained")
+    return "yes", say("no frost, not too wet")
 
 
 def rain_of_day(pipeline: Pipeline, states: Sequence[StationNow]) -> list[float] | None:
@@ -486,26 +552,38 @@ def _fallen_verdict(morning: Morning) -> tuple[str, str]:
     given = [(e, float(str(e.body.get("water_mm") or 0.0))) for e in morning.given if e.kind == "watering"]
     watered = max((mm for _, mm in given), default=0.0)
     where = words.named(list(dict.fromkeys(words.place_of(morning.config, e) for e, _ in given)))
-    added = f" {where} watered{f', {words.millimetres(watered)}' if watered else ''}." if given else ""
+    added = []
+    if given and watered:
+        added = [say("{places} watered, {water}.", places=where, water=words.millimetres(watered))]
+    elif given:
+        added = [say("{places} watered.", places=where)]
     rains = [s.rain_day_mm for s in morning.states if s.rain_day_mm is not None]
     if not rains:
         gauged = any(s.has_gauge for s in morning.states)
-        why = _silence(morning) or ("The gauge was not heard through the day" if gauged else "There is no gauge here")
-        return "Not known.", f"{why}.{added}"
+        if silence := _silence(morning):
+            why = f"{silence}."
+        elif gauged:
+            why = say("The gauge was not heard through the day.")
+        else:
+            why = say("There is no gauge here.")
+        return say("Not known."), " ".join((why, *added))
     low, high = min(rains), max(rains)
     if round(high, 1) > 0.0:
-        span = (
-            f"{words.millimetres(high)}" if round(high - low, 1) == 0.0 else f"{low:.1f} to {words.millimetres(high)}"
-        )
-        return words.tied(span), f"of rain since {since}.{added}"
+        span = words.millimetres(high)
+        if round(high - low, 1) != 0.0:
+            span = say("{low} to {high}", low=figure(low, 1), high=span)
+        # Translators: behind an amount, as in "4.2 mm"
+        return words.tied(span), " ".join((say("of rain since {when}.", when=since), *added))
+    if given:
+        # Translators: behind "Watered,"
+        return say("Watered,"), " ".join((say("no rain since {when}.", when=since), *added))
     last = _last_wetting(morning)
-    before = ""
-    if last is not None and last.given.value is not None and not given:
-        before = f" Last: {words.millimetres(last.given.value)}, {_said_day(last.end_ms, morning)}."
-    return (
-        "Nothing" if not given else "Watered,",
-        f"{'no rain' if given else 'has fallen'} since {since}.{before}{added}",
-    )
+    # Translators: behind "Nothing"
+    lines = [say("has fallen since {when}.", when=since)]
+    if last is not None and last.given.value is not None:
+        water, day = words.millimetres(last.given.value), _said_day(last.end_ms, morning)
+        lines.append(say("Last: {water}, {day}.", water=water, day=day))
+    return say_as("what fell", "Nothing"), " ".join(lines)
 
 
 def _last_wetting(morning: Morning) -> WettingNow | None:
@@ -515,9 +593,21 @@ def _last_wetting(morning: Morning) -> WettingNow | None:
 
 # Where the greatest part of a wetting is found again.
 WENT_WORDS = {
-    "thatch_kept": "Thatch", "root_gain": "Roots", "below_gain": "Deeper", "evaporation": "Air",
-    "unaccounted": "Unaccounted",
+    "thatch_kept": later_as("where water went", "Thatch"), "root_gain": later_as("where water went", "Roots"),
+    "below_gain": later_as("where water went", "Deeper"), "evaporation": later_as("where water went", "Air"),
+    "unaccounted": later_as("where water went", "Unaccounted"),
 }  # fmt: skip
+_WENT_AT = {
+    "thatch_kept": later("thatch at {n}"), "root_gain": later("roots at {n}"), "below_gain": later("deeper at {n}"),
+    "evaporation": later("air at {n}"), "unaccounted": later("unaccounted at {n}"),
+}  # fmt: skip
+# How the clause goes on behind the word: at a place, and where there is one place only.
+_WENT_MOST = {
+    "thatch_kept": (later("kept most at {place}: roots {got}"), later("kept most: roots {got}")),
+    "below_gain": (later("went most at {place}: roots {got}"), later("went most: roots {got}")),
+    "unaccounted": (later("is most at {place}: roots {got}"), later("is most: roots {got}")),
+}
+_GOT_MOST = (later("got most at {place}: roots {got}"), later("got most: roots {got}"))
 
 
 def greatest_part(account: WettingNow) -> str | None:
@@ -532,44 +622,59 @@ def _went_verdict(morning: Morning) -> tuple[str, str]:
     ]
     if not told:
         if any(s.is_in_work for s in morning.states):
-            return "Cannot tell.", "Readings are still being worked on."
+            return say("Cannot tell."), say("Readings are still being worked on.")
         if not any(s.wetting for s in morning.states):
             if all(s.by_hand for s in morning.states):
-                return "Cannot tell.", "No probe stands here."
-            gauged = any(s.has_gauge for s in morning.states)
-            return ("Nothing", "of 1 mm or more has come in 60 days.") if gauged else ("Cannot tell.", "No gauge here.")
-        return "Cannot tell.", "What came could not be followed into the soil."
+                return say("Cannot tell."), say("No probe stands here.")
+            if not any(s.has_gauge for s in morning.states):
+                return say("Cannot tell."), say("No gauge here.")
+            # Translators: behind "Nothing"
+            return say_as("what fell", "Nothing"), say("of 1 mm or more has come in 60 days.")
+        return say("Cannot tell."), say("What came could not be followed into the soil.")
     newest_ms = max(account.end_ms for _, account, _ in told)
     told = [one for one in told if newest_ms - one[1].end_ms < DAY_MS]  # of the same weather
     counted = Counter(part for _, _, part in told)
     part = max(counted, key=lambda one: (counted[one], one == "thatch_kept"))
     day = _said_day(newest_ms, morning)
     if len(told) > MOST_NAMED:
-        rest = ", ".join(f"{WENT_WORDS[p].lower()} at {n}" for p, n in counted.items() if p != part)
-        return WENT_WORDS[
-            part
-        ], f"got most at {counted[part]} of {len(told)} stations, {day}{f'; {rest}' if rest else ''}."
+        rest = in_a_row([say(_WENT_AT[p], n=n) for p, n in counted.items() if p != part])
+        counts = {"n": counted[part], "all": len(told), "day": day}
+        if rest:
+            # Translators: behind the word of where the water went; {others} is as in "thatch at 2, air at 1"
+            return say(WENT_WORDS[part]), say(
+                "got most at {n} of {all} stations, {day}; {others}.", **counts, others=rest
+            )
+        return say(WENT_WORDS[part]), say("got most at {n} of {all} stations, {day}.", **counts)
     told.sort(key=lambda one: one[2] != part)
-    verb = {"thatch_kept": "kept most", "below_gain": "went most", "unaccounted": "is most"}.get(part, "got most")
     (first, account, _), *others = told
-    place = f" at {place_name(first)}" if len(morning.states) > 1 else ""
+    at_place, alone = _WENT_MOST.get(part, _GOT_MOST)
+    first_clause = at_place if len(morning.states) > 1 else alone
     said = [
-        f"{verb}{place}: roots {_roots_got(account)}",
-        *(f"at {place_name(s)} {_roots_got(w)}" for s, w, _ in others),
+        say(first_clause, place=place_name(first), got=_roots_got(account)),
+        *(say("at {place} {got}", place=place_name(s), got=_roots_got(w)) for s, w, _ in others),
     ]
-    return WENT_WORDS[part], f"{'; '.join(said)}, {day}."
+    # Translators: behind the word of where the water went, as in "got most at Square: roots got 4.1 of 6 mm, Tue."
+    return say(WENT_WORDS[part]), say("{places}, {day}.", places="; ".join(said), day=day)
 
 
 def _roots_got(account: WettingNow) -> str:
     """What the roots got of a wetting: `got 0.4 of 6.8 mm`."""
     given, root = account.given.value, account.root_gain
-    of = "" if given is None else f" of {words.millimetres(given)}"
-    return f"cannot be told{of}" if root is None or root.value is None else f"got {max(root.value, 0.0):.1f}{of}"
+    if root is None or root.value is None:
+        # Translators: what the roots got of a wetting
+        return (
+            say("cannot be told") if given is None else say("cannot be told of {given}", given=words.millimetres(given))
+        )
+    got = max(root.value, 0.0)
+    if given is None:
+        return say("got {water:.1f}", water=got)
+    return say("got {water:.1f} of {given}", water=got, given=words.millimetres(given))
 
 
 def _water_verdict(morning: Morning) -> tuple[str, str]:
     if morning.advice is None:
-        return "Cannot tell", "yet: the first advice is being worked out."
+        # Translators: behind "Cannot tell"
+        return say("Cannot tell"), say("yet: the first advice is being worked out.")
     each = [
         (s, found.water)
         for s in morning.states
@@ -578,53 +683,70 @@ def _water_verdict(morning: Morning) -> tuple[str, str]:
         if found.station == s.station.name
     ]
     if not each:
-        return "Cannot tell.", "No probe of water stands in the turf."
+        return say("Cannot tell."), say("No probe of water stands in the turf.")
     wanted = [(s, w) for s, w in each if w.mm]
-    said = listed([f"{place_name(s)} {w.mm:.0f} mm{_goes(w.goes)}" for s, w in wanted])
+    said = listed([_dose(s, w) for s, w in wanted])
     if is_stale(morning.advice, morning.now_ms):
-        it = said if len(said) <= SHORT_SAID else "yes"
-        return "Cannot tell", f"yet. It said {it if wanted else 'no'} at {_said_when(morning.advice.at_ms, morning)}."
+        at = _said_when(morning.advice.at_ms, morning)
+        # Translators: what was advised of tonight's water before, behind "Cannot tell"
+        if not wanted:
+            return say("Cannot tell"), say("yet. It said no at {when}.", when=at)
+        if len(said) > SHORT_SAID:
+            return say("Cannot tell"), say("yet. It said yes at {when}.", when=at)
+        return say("Cannot tell"), say("yet. It said {doses} at {when}.", doses=said, when=at)
     if wanted:
         if len(wanted) <= MOST_NAMED:
-            return "Yes.", f"{said}."
+            return say("Yes."), f"{said}."
         most, mm = max(((s, w.mm or 0.0) for s, w in wanted), key=lambda one: one[1])
-        return "Yes.", f"{len(wanted)} of {len(each)} stations; most at {place_name(most)}, {mm:.0f} mm."
+        return say("Yes."), say(
+            "{n} of {all} stations; most at {place}, {water:.0f} mm.",
+            n=len(wanted), all=len(each), place=place_name(most), water=mm,
+        )  # fmt: skip
     told = [w for _, w in each if w.mm is not None]
     if not told:
-        return "Cannot tell.", f"{words.upper_first(each[0][1].reason)}."
-    reason = Counter(w.reason for w in told).most_common(1)[0][0]
-    untold = f" {len(each) - len(told)} cannot be told." if len(told) < len(each) else ""
-    return "No.", f"{words.upper_first(reason)}.{untold}"
+        return say("Cannot tell."), sentence(each[0][1].reason)
+    lines = [sentence(Counter(w.reason for w in told).most_common(1)[0][0])]
+    if len(told) < len(each):
+        lines.append(say("{n} cannot be told.", n=len(each) - len(told)))
+    return say("No."), " ".join(lines)
 
 
-def _goes(goes: int) -> str:
-    return f" in {goes} goes" if goes > 1 else ""
+def _dose(state: StationNow, water: WaterAdvice) -> str:
+    """The water of a station tonight: `Square 12 mm in 2 goes`."""
+    told = {"place": place_name(state), "water": water.mm or 0.0}
+    if water.goes > 1:
+        return say("{place} {water:.0f} mm in {goes} goes", **told, goes=water.goes)
+    return say("{place} {water:.0f} mm", **told)
 
 
 def _window_verdict(morning: Morning) -> tuple[str, str]:
     advice = morning.advice
     if advice is None:
-        return "Cannot tell", "yet: the first advice is being worked out."
+        return say("Cannot tell"), say("yet: the first advice is being worked out.")
     if silence := _silence(morning):
-        return "Cannot tell.", f"{silence}: nothing is called open on old readings."
+        return say("Cannot tell."), say("{silence}: nothing is called open on old readings.", silence=silence)
     shown = {s.surface.name for s in morning.states}
     surfaces = [one for one in advice.surfaces if one.surface in shown]
     if not any(one.passes for one in surfaces):
-        return "Cannot tell.", "No pass can be judged without a probe in the turf."
+        return say("Cannot tell."), say("No pass can be judged without a probe in the turf.")
     found = [(one, window) for one in surfaces if (window := _first_window(one, morning)) is not None]
     if not found:
         reasons = Counter(_reason(each) for one in surfaces for each in one.passes if _reason(each))
-        return "None:", f"{reasons.most_common(1)[0][0] if reasons else 'no pass is open in seven days'}."
+        if reasons:
+            return say_as("windows", "None:"), f"{reasons.most_common(1)[0][0]}."
+        return say_as("windows", "None:"), say("no pass is open in seven days.")
     likely = [(one, window) for one, window in found if window[2]]
     first, (_, said, _) = min(likely or found, key=lambda each: each[1][0])
-    clause = f"{first.title}: {said}." if len(surfaces) > 1 else f"{said}."
+    clauses = [_of_place(first.title, f"{said}.") if len(surfaces) > 1 else f"{said}."]
     others = [one.title for one, _ in found if one is not first]
     shut = [one.title for one in surfaces if one.title != first.title and one.title not in others]
     if others:
-        clause += f" Also {words.named(others, 1)}."
+        # Translators: other surfaces that have a window too
+        clauses.append(say("Also {places}.", places=words.named(others, 1)))
     elif shut:
-        clause += f" {words.named(shut, 1)}: none."
-    return "Yes," if likely else "May open:", clause
+        # Translators: surfaces that have no window
+        clauses.append(say("{places}: none.", places=words.named(shut, 1)))
+    return say("Yes,") if likely else say("May open:"), " ".join(clauses)
 
 
 def _first_window(one: SurfaceAdvice, morning: Morning) -> tuple[int, str, bool] | None:
@@ -638,55 +760,70 @@ def _first_window(one: SurfaceAdvice, morning: Morning) -> tuple[int, str, bool]
     zone, outlook = ZoneInfo(morning.zone), each.outlook
     begun = coming.span.start_ms <= outlook.windows[0].span.start_ms
     end = when(coming.span.end_ms, outlook, zone)
-    said = f"{outlook.facts.doing} {'till' if begun else when(coming.span.start_ms, outlook, zone) + ' to'} {end}"
+    doing = say(outlook.facts.doing)
+    if begun:
+        # Translators: a window that is open now, as in "scarifying till Fri 15:00"
+        said = say("{doing} till {end}", doing=doing, end=end)
+    else:
+        said = say("{doing} {start} to {end}", doing=doing, start=when(coming.span.start_ms, outlook, zone), end=end)
     return coming.span.start_ms, said, likely_stretch(coming)
 
 
 def _probe_verdict(morning: Morning) -> tuple[str, str]:
     if morning.states and all(s.by_file for s in morning.states):
         last_ms = max((s.heard_ms for s in morning.states if s.heard_ms is not None), default=None)
-        read = "nothing imported yet" if last_ms is None else f"up to {_said_when(last_ms, morning)}"
-        return "By record,", f"{read}; no probe is read by the clock."
+        # Translators: behind "By record,"
+        if last_ms is None:
+            return say("By record,"), say("nothing imported yet; no probe is read by the clock.")
+        return say("By record,"), say("up to {when}; no probe is read by the clock.", when=_said_when(last_ms, morning))
     silent = [s for s in morning.states if (s.heard_ms is None or s.is_old or s.is_silent) and not s.by_file]
     some = [s for s in morning.states if s not in silent and s.silent]
-    dumb = f" {words.named([place_name(s) for s in silent])} silent." if silent else ""
-    dumb += f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""
+    dumb = [say("{places} silent.", places=words.named([place_name(s) for s in silent]))] if silent else []
+    dumb += [say("One probe silent at {places}.", places=words.named([place_name(s) for s in some]))] if some else []
     for entry, names, _ in morning.booked:
         if names:
             doing, at = words.pass_title(entry.body), words.clock(entry.at_ms, morning.zone)
             called = words.probes_called(_surface(morning, entry.surface), names)
-            return "Lift probe", f"before {doing} at {at}: {called}.{dumb}"
+            # Translators: behind "Lift probe"
+            lift = say("before {doing} at {clock}: {probes}.", doing=doing, clock=at, probes=called)
+            return say("Lift probe"), " ".join((lift, *dumb))
     if morning.states and len(silent) == len(morning.states):
         since_ms = silent_since_ms(morning.states)
-        since = (
-            "yet: is the agent running?" if not since_ms else f"since {_said_when(since_ms, morning)}: the box first."
-        )
-        return "Silent,", f"all of them {since}" if since_ms else f"nothing heard {since}"
+        # Translators: behind "Silent,"
+        if not since_ms:
+            return say("Silent,"), say("nothing heard yet: is the agent running?")
+        return say("Silent,"), say("all of them since {when}: the box first.", when=_said_when(since_ms, morning))
     if silent:
         older = min((s.heard_ms for s in silent if s.heard_ms is not None), default=None)
-        since = "" if older is None else f" since {_said_when(older, morning)}"
-        rest = f" One probe silent at {words.named([place_name(s) for s in some])}." if some else ""
-        return "Silent:", f"{words.named([place_name(s) for s in silent])}{since}.{rest}"
+        line = f"{words.named([place_name(s) for s in silent])}."
+        if older is not None:
+            # Translators: behind "Silent:"
+            since = _said_when(older, morning)
+            line = say("{places} since {when}.", places=words.named([place_name(s) for s in silent]), when=since)
+        return say("Silent:"), " ".join((line, *dumb[1:]))
     if some:
         probe, number = some[0].silent[0], sum(len(s.silent) for s in some)
-        since = "" if probe.heard_ms is None else f" since {_said_when(probe.heard_ms, morning)}"
         at = words.named([place_name(s) for s in some])
+        if probe.heard_ms is None:
+            return say("Silent:"), say_many("{n} probe at {places}.", "{n} probes at {places}.", number, places=at)
         return say("Silent:"), say_many(
-            "{n} probe at {places}{since}.", "{n} probes at {places}{since}.", number, places=at, since=since
-        )
+            "{n} probe at {places} since {when}.", "{n} probes at {places} since {when}.", number,
+            places=at, when=_said_when(probe.heard_ms, morning),
+        )  # fmt: skip
     faults = [a for a in morning.alerts if a.rule == PROBE_FAULT.name]
     if morning.states and all(s.by_hand for s in morning.states):
         last_ms = max(s.heard_ms for s in morning.states if s.heard_ms is not None)
-        return "By hand,", f"last read {_said_when(last_ms, morning)}; no probe stands here."
-    booked = "" if morning.booked else " No pass is booked today."
+        # Translators: behind "By hand,"
+        return say("By hand,"), say("last read {when}; no probe stands here.", when=_said_when(last_ms, morning))
+    booked = [] if morning.booked else [say("No pass is booked today.")]
     count = sum(len(s.probes) for s in morning.states)
     if faults:
-        return "In doubt:", say_many(
-            "{n} probe of {all} not to be believed.{booked}", "{n} probes of {all} not to be believed.{booked}",
-            len(faults), all=count, booked=booked,
-        )  # fmt: skip
+        line = say_many(
+            "{n} probe of {all} not to be believed.", "{n} probes of {all} not to be believed.", len(faults), all=count
+        )
+        return say("In doubt:"), " ".join((line, *booked))
     if _last_docked(morning):  # a penetrometer is heard only when it is docked
-        probes = say_many("{n} fixed probe", "{n} fixed probes", count)
+        line = say_many("{n} fixed probe; nothing in the way.", "{n} fixed probes; nothing in the way.", count)
     else:
-        probes = say_many("{n} probe", "{n} probes", count)
-    return say("All heard,"), say("{probes}; nothing in the way.{booked}", probes=probes, booked=booked)
+        line = say_many("{n} probe; nothing in the way.", "{n} probes; nothing in the way.", count)
+    return say("All heard,"), " ".join((line, *booked))

@@ -22,16 +22,16 @@ from pipeline.diary.entry import KINDS, DiaryEntry
 from pipeline.diary.facts import Buried
 from pipeline.site.ground import Station, Surface
 from pipeline.site.settings import SiteConfig
-from pipeline.texts import day_words, in_a_row, later_as, say, say_many, short_weekday
+from pipeline.texts import day_words, figure, in_a_row, later, later_as, say, say_as, say_many, short_weekday
 from pipeline.units import DAY_MS, Flag
 
-LAYER_WORDS = {"thatch": "Thatch", "top_layer": "Top layer", "root_zone": "Root zone"}
+LAYER_WORDS = {"thatch": later("Thatch"), "top_layer": later("Top layer"), "root_zone": later("Root zone")}
 FLAG_WORDS = {
-    Flag.GOOD: "good",
-    Flag.NOT_EVALUATED: "not tested",
-    Flag.SUSPECT: "doubtful",
-    Flag.FAIL: "not to be believed",
-    Flag.MISSING: "no answer",
+    Flag.GOOD: later_as("a reading", "good"),
+    Flag.NOT_EVALUATED: later_as("a reading", "not tested"),
+    Flag.SUSPECT: later_as("a reading", "doubtful"),
+    Flag.FAIL: later_as("a reading", "not to be believed"),
+    Flag.MISSING: later_as("a reading", "no answer"),
 }
 # Words for relative wetness, by upper edge: 0 is the dry limit of the layer, 1 is drained after a soaking.
 _WETNESS_WORDS = (
@@ -137,22 +137,30 @@ def place(surface: Surface, station: Station) -> str:
 
 def heard_line(state: StationNow, timezone: str) -> str:
     """When the station was last heard, how long ago that is, and whether it has missed slots since."""
+    return " ".join(heard_lines(state, timezone))
+
+
+def heard_lines(state: StationNow, timezone: str) -> list[str]:
+    """The sentences of `heard_line`."""
     if state.heard_ms is None:
-        come = "come in by a record" if state.by_file else "been heard"
-        return f"Nothing has {come} from this station yet."
-    when = moment(state.heard_ms, timezone, now_ms=state.now_ms)
+        if state.by_file:
+            return [say("Nothing has come in by a record from this station yet.")]
+        return [say("Nothing has been heard from this station yet.")]
+    when, long = moment(state.heard_ms, timezone, now_ms=state.now_ms), age(state.now_ms - state.heard_ms)
     if state.by_hand:
-        then = "" if state.now_ms - state.heard_ms < DAY_MS else " What follows is how it was read then."
-        return f"By hand, last read on {when}, {age(state.now_ms - state.heard_ms)} ago.{then}"
-    if state.by_file:
-        then = " What follows is how it was then. Import what was read since." if state.is_old else ""
-        return f"By record, up to {when}, {age(state.now_ms - state.heard_ms)} ago.{then}"
-    line = f"Last heard {when}, {age(state.now_ms - state.heard_ms)} ago."
-    if state.is_silent:
-        line = f"S{silent_since(state.heard_ms, state.now_ms, timezone)[1:]}."
-    if state.is_old:
-        line += " What follows is how it was then."
-    return " ".join((line, *time_lines(state, timezone)))
+        lines = [say("By hand, last read on {when}, {age} ago.", when=when, age=long)]
+        lines += [say("What follows is how it was read then.")] * (state.now_ms - state.heard_ms >= DAY_MS)
+    elif state.by_file:
+        lines = [say("By record, up to {when}, {age} ago.", when=when, age=long)]
+        lines += [say("What follows is how it was then. Import what was read since.")] * state.is_old
+    else:
+        if state.is_silent:
+            lines = [say("Silent since {when}, {age}.", when=when, age=long)]
+        else:
+            lines = [say("Last heard {when}, {age} ago.", when=when, age=long)]
+        lines += [say("What follows is how it was then.")] * state.is_old
+        lines += time_lines(state, timezone)
+    return lines
 
 
 def time_lines(state: StationNow, timezone: str) -> list[str]:
@@ -192,7 +200,7 @@ def lift_first(surface: Surface, names: Sequence[str]) -> str:
 
 def silent_since(heard_ms: int, now_ms: int, timezone: str) -> str:
     """Since when there has been no answer, and how long that is: `silent since 06:15 today, 2 hours`."""
-    return f"silent since {moment(heard_ms, timezone, now_ms=now_ms)}, {age(now_ms - heard_ms)}"
+    return say("silent since {when}, {age}", when=moment(heard_ms, timezone, now_ms=now_ms), age=age(now_ms - heard_ms))
 
 
 def answered(channel: ChannelNow, now_ms: int, timezone: str) -> str:
@@ -239,9 +247,13 @@ def silent_lines(state: StationNow, timezone: str) -> list[str]:
         return []  # then the line above has said it of all of them
     called = {one.name: state.surface.probe_called(state.station, one) for one in state.station.probes}
     return [
-        f"{upper_first(called[probe.name])}: nothing heard yet."
+        say("{probe}: nothing heard yet.", probe=upper_first(called[probe.name]))
         if probe.heard_ms is None
-        else f"{upper_first(called[probe.name])}: {silent_since(probe.heard_ms, state.now_ms, timezone)}."
+        else say(
+            "{probe}: {silent_since}.",
+            probe=upper_first(called[probe.name]),
+            silent_since=silent_since(probe.heard_ms, state.now_ms, timezone),
+        )
         for probe in state.silent
     ]
 
@@ -249,42 +261,62 @@ def silent_lines(state: StationNow, timezone: str) -> list[str]:
 def layer_lines(state: StationNow, timezone: str) -> list[str]:
     """Every layer that something can be said of, and if none, why not."""
     if state.layers:
-        return [layer_line(layer, _was(layer, state, timezone)) for layer in state.layers]
+        return [layer_line(layer, _layer_then(layer, state, timezone)) for layer in state.layers]
     if not any(c.installed.channel.quantity == "water_content" for c in state.channels):
-        return ["Water: cannot tell. No moisture probe stands here."]
-    return ["Water: cannot tell. No reading of moisture has come and been worked on yet."]
+        return [say("Water: cannot tell. No moisture probe stands here.")]
+    return [say("Water: cannot tell. No reading of moisture has come and been worked on yet.")]
 
 
-def _was(layer: LayerNow, state: StationNow, timezone: str) -> str:
-    """When a layer was so, if that is too long ago to be now, or a channel it rests on has been silent since."""
+def _layer_then(layer: LayerNow, state: StationNow, timezone: str) -> str:
+    """The layer by its name, with when it was so, if that is too long ago to be now, or a channel it rests on has been
+    silent since."""
+    name = say(LAYER_WORDS[layer.layer])
     if layer.silent_since_ms is not None:
-        return f", {silent_since(layer.silent_since_ms, state.now_ms, timezone)}"
-    old = state.now_ms - layer.at_ms > state.silent_ms
-    return f" on {moment(layer.at_ms, timezone, now_ms=state.now_ms)}" if old else ""
+        since = silent_since(layer.silent_since_ms, state.now_ms, timezone)
+        # Translators: a layer of the ground, as in "Root zone, silent since 06:15 today, 2 hours"
+        return say("{layer}, {silent_since}", layer=name, silent_since=since)
+    if state.now_ms - layer.at_ms > state.silent_ms:
+        return say("{layer} on {when}", layer=name, when=moment(layer.at_ms, timezone, now_ms=state.now_ms))
+    return name
 
 
-def layer_line(layer: LayerNow, when: str = "") -> str:
+def layer_line(layer: LayerNow, name: str = "") -> str:
     """One layer: how much water, how wet, how sure that is, and how that compares with a week before."""
-    name = LAYER_WORDS[layer.layer] + when
+    name = name or say(LAYER_WORDS[layer.layer])
     if layer.wetness is None:
-        return f"{name}: cannot tell. {layer.reason[:1].upper()}{layer.reason[1:]}".rstrip() + "."
-    water = "" if layer.water_mm is None else f"{millimetres(layer.water_mm)} of water, "
-    line = f"{name}: {water}{wetness(layer.wetness)}, {_of_drained(layer.wetness)}{_between(layer)}."
+        if not layer.reason:
+            return say("{layer}: cannot tell.", layer=name)
+        return say("{layer}: cannot tell. {reason}.", layer=name, reason=upper_first(layer.reason))
+    how = _of_drained(layer.wetness) + _between(layer)
+    if layer.water_mm is None:
+        lines = [say("{layer}: {wetness}, {share}.", layer=name, wetness=wetness(layer.wetness), share=how)]
+    else:
+        water = millimetres(layer.water_mm)
+        # Translators: as in "Thatch: 4.2 mm of water, half full, 52 % of the way from dry to drained."
+        said = say("{layer}: {water} of water, {wetness}, {share}.", layer=name, water=water,
+                   wetness=wetness(layer.wetness), share=how)  # fmt: skip
+        lines = [said]
     if layer.wetness_week_ago is not None:
-        change = layer.wetness - layer.wetness_week_ago
+        change, then = layer.wetness - layer.wetness_week_ago, _share(layer.wetness_week_ago)
         # A change is surer than the value: the limits are the same on both days.
-        trend = "Much as" if abs(change) < 0.05 else "Wetter than" if change > 0 else "Drier than"
-        line += f" {trend} a week before ({_share(layer.wetness_week_ago)})."
-    return line
+        if abs(change) < 0.05:
+            lines.append(say("Much as a week before ({then}).", then=then))
+        elif change > 0:
+            lines.append(say("Wetter than a week before ({then}).", then=then))
+        else:
+            lines.append(say("Drier than a week before ({then}).", then=then))
+    return " ".join(lines)
 
 
 def _share(wetness: float) -> str:
-    return "below dry" if wetness < 0 else f"{wetness * 100:.0f} %"
+    return say("below dry") if wetness < 0 else per_cent(wetness)
 
 
 def _of_drained(wetness: float) -> str:
     """Relative wetness as a groundsman thinks of it: 0 is the dry limit, 100 % what stays after draining."""
-    return "below its dry limit" if wetness < 0 else f"{wetness * 100:.0f} % of the way from dry to drained"
+    if wetness < 0:
+        return say("below its dry limit")
+    return say("{share} of the way from dry to drained", share=per_cent(wetness))
 
 
 def _between(layer: LayerNow) -> str:
@@ -293,15 +325,15 @@ def _between(layer: LayerNow) -> str:
     if low is None or high is None or value is None or high - low < SURE_WITHIN:
         return ""
     if value < 0:
-        return "" if high < 0 else f" (at most {_share(high)} of the way to drained)"
-    return f" (somewhere between {_share(low)} and {_share(high)})"
+        return "" if high < 0 else " " + say("(at most {share} of the way to drained)", share=_share(high))
+    return " " + say("(somewhere between {low} and {high})", low=_share(low), high=_share(high))
 
 
 def limits_note(state: StationNow) -> str:
     """Why the figures of the layers leave so much open, when they do."""
     if not any(_between(layer) for layer in state.layers):
         return ""
-    return (
+    return say(
         "What counts as dry and as drained here is known only roughly, which is why so much is left open. A soaking "
         "and a drought in the record, or the station's own limits in the settings, narrow it."
     )
@@ -310,56 +342,77 @@ def limits_note(state: StationNow) -> str:
 def rain_line(state: StationNow) -> str:
     """Rain of the last 24 hours, or why it cannot be told."""
     if not state.has_gauge:
-        return "Rain: cannot tell. There is no gauge at this site."
+        return say("Rain: cannot tell. There is no gauge at this site.")
     if state.rain_day_mm is None:
-        return "Rain in the last 24 hours: cannot tell. The gauge was not heard through all of them."
-    return f"Rain in the last 24 hours: {millimetres(state.rain_day_mm)}."
+        return say("Rain in the last 24 hours: cannot tell. The gauge was not heard through all of them.")
+    return say("Rain in the last 24 hours: {rain}.", rain=millimetres(state.rain_day_mm))
 
 
 def weather_line(state: StationNow) -> str:
     """Temperature of the surface and the air just now; empty where no probe tells it."""
     surface, air = state.last("surface_temperature"), state.last("air_temperature")
     told = [
-        f"{name} {amount(found.value, found.installed.channel.quantity)}"
-        for name, found in (("surface", surface), ("air", air))
-        if found is not None and found.value is not None
+        None if found is None or found.value is None else amount(found.value, found.installed.channel.quantity)
+        for found in (surface, air)
     ]
-    if not told:
+    if told == [None, None]:
         return ""
-    line = ", ".join(told)
-    frost = surface is not None and surface.value is not None and surface.value <= state.frost_degc
-    return line[:1].upper() + line[1:] + "." + (" Cold enough for frost: look before you go on." if frost else "")
+    if told[0] is None:
+        line = say("Air {air}.", air=told[1])
+    elif told[1] is None:
+        line = say("Surface {surface}.", surface=told[0])
+    else:
+        line = say("Surface {surface}, air {air}.", surface=told[0], air=told[1])
+    if surface is not None and surface.value is not None and surface.value <= state.frost_degc:
+        return " ".join((line, say("Cold enough for frost: look before you go on.")))
+    return line
 
 
 def wetting_line(state: StationNow, timezone: str) -> str:
-    """The last wetting and where its water went, by its stored account, with what is unaccounted for.
+    """The last wetting, as `wetting_told` has it, as a line of the station."""
+    return say("Last wetting: {told}", told=wetting_told(state, timezone))
+
+
+def wetting_told(state: StationNow, timezone: str) -> str:
+    """Where the water of the last wetting went, by its stored account, with what is unaccounted for.
 
     What reached the soil comes first. A figure that is withheld is said to be, with its stored reason.
     """
     account = state.wetting
     if account is not None:
-        return f"Last wetting: {wetting_account(account, moment(account.end_ms, timezone, now_ms=state.now_ms))}"
+        return wetting_account(account, moment(account.end_ms, timezone, now_ms=state.now_ms))
+    # Translators: of the last wetting, behind "Last wetting:" or the name of a station
     if state.is_in_work:
-        return "Last wetting: cannot tell yet. Readings are still being worked on."
+        return say("cannot tell yet. Readings are still being worked on.")
     if not state.has_gauge:
-        return "Last wetting: cannot tell. There is no gauge at this site."
+        return say("cannot tell. There is no gauge at this site.")
     if state.by_hand:
-        return "Last wetting: cannot tell. Only a probe can follow water into the ground."
-    return "Last wetting: the gauge has told of none of 1 mm or more in 60 days."
+        return say("cannot tell. Only a probe can follow water into the ground.")
+    return say("the gauge has told of none of 1 mm or more in 60 days.")
 
 
 # Lines of the account: a gain in words, a loss, and what it is called where it is withheld.
 _GAINS = (
-    ("thatch_kept", "leaf and thatch kept {}", "leaf and thatch gave up {}", "what leaf and thatch kept"),
-    ("root_gain", "{} reached the roots", "the root zone gave up {}", "what reached the roots"),
-    ("below_gain", "{} went deeper", "the soil below gave up {}", "what went deeper"),
-    ("evaporation", "{} evaporated", "{} came as dew", "what evaporated"),
+    (
+        "thatch_kept",
+        later("leaf and thatch kept {amount}"),
+        later("leaf and thatch gave up {amount}"),
+        later("what leaf and thatch kept"),
+    ),
+    (
+        "root_gain",
+        later("{amount} reached the roots"),
+        later("the root zone gave up {amount}"),
+        later("what reached the roots"),
+    ),
+    ("below_gain", later("{amount} went deeper"), later("the soil below gave up {amount}"), later("what went deeper")),
+    ("evaporation", later("{amount} evaporated"), later("{amount} came as dew"), later("what evaporated")),
 )
 _WITHHELD = {
-    "given": "how much was given",
-    "arrival_share": "how much of it reached the soil",
+    "given": later("how much was given"),
+    "arrival_share": later("how much of it reached the soil"),
     **{name: called for name, _, _, called in _GAINS},
-    "unaccounted": "what is unaccounted for",
+    "unaccounted": later("what is unaccounted for"),
 }
 
 
@@ -372,11 +425,14 @@ def wetting_account(account: WettingNow, ended: str) -> str:
             withheld.setdefault(figure.reason, []).append(name)
     untold = {name: _cannot(names, reason) for reason, names in withheld.items() for name in names}
     share, missing, said = account.arrival_share, account.unaccounted, set[str]()
-    first = "where it went cannot be told, for want of readings from the soil"
+    first = say("where it went cannot be told, for want of readings from the soil")
     if share is not None:
         first = untold.get("arrival_share") or _reached(share, said)
     given = account.given.value
-    when = f"it ended {ended}" if given is None else f"it was {millimetres(given)} of water, and ended {ended}"
+    if given is None:
+        when = say("it ended {when}", when=ended)
+    else:
+        when = say("it was {water} of water, and ended {when}", water=millimetres(given), when=ended)
     lines = [
         _gain(figures[name], gained, lost, said)
         for name, gained, lost, _ in _GAINS
@@ -389,35 +445,50 @@ def wetting_account(account: WettingNow, ended: str) -> str:
 
 
 def _cannot(names: Sequence[str], reason: str) -> str:
-    return f"{listed([_WITHHELD[name] for name in names])} cannot be told: {reason}"
+    # Translators: {what} is one or more of "how much was given", "what evaporated" and so on
+    return say("{what} cannot be told: {reason}", what=listed([say(_WITHHELD[name]) for name in names]), reason=reason)
 
 
 def _reached(share: FigureNow, said: set[str]) -> str:
     """The share of a wetting that reached the soil, and between which shares it lies."""
     assert share.value is not None and share.low is not None and share.high is not None
-    low, high = (f"{bound * 100:.0f} %" for bound in (share.low, share.high))
-    between = f"at most {high}" if round(share.low * 100) <= 0 else f"somewhere between {low} and {high}"
-    part = f"{share.value * 100:.0f} %" if round(share.value * 100) > 0 else "none"
-    return f"{part} of it reached the soil{_aside(between, *_unsaid(share.reason, said))}"
+    between = _between_ends(per_cent(share.low), per_cent(share.high))
+    if round(share.low * 100) <= 0:
+        between = say("at most {high}", high=per_cent(share.high))
+    if round(share.value * 100) > 0:
+        line = say("{share} of it reached the soil", share=per_cent(share.value))
+    else:
+        line = say("none of it reached the soil")
+    return line + _aside(between, *_unsaid(share.reason, said))
+
+
+def _between_ends(low: str, high: str) -> str:
+    return say("somewhere between {low} and {high}", low=low, high=high)
 
 
 def _gain(figure: FigureNow, gained: str, lost: str, said: set[str]) -> str:
     assert figure.value is not None
     line = lost if _some(figure.value) < 0 else gained
-    return line.format(_amount(figure.value)) + _aside(*_unsaid(figure.reason, said))
+    return say(line, amount=_amount(figure.value)) + _aside(*_unsaid(figure.reason, said))
 
 
 def _unaccounted(figure: FigureNow, said: set[str]) -> str:
     """What the lines of an account do not explain, and how far off that may be."""
     assert figure.value is not None and figure.low is not None and figure.high is not None
-    over = _some(figure.value) < 0
-    amount = f"{_amount(figure.value)} {'more turned up than was given' if over else 'is unaccounted for'}"
-    if _some(figure.low) < 0 < _some(figure.high):
-        ends = (f"{_amount(figure.low)} too much", f"{_amount(figure.high)} missing")
+    if _some(figure.value) < 0:
+        line = say("{amount} more turned up than was given", amount=_amount(figure.value))
     else:
-        ends = (_amount(min(figure.low, figure.high, key=abs)), _amount(max(figure.low, figure.high, key=abs)))
-    between = f"somewhere between {ends[0]} and {ends[1]}"
-    return amount + _aside(between, *_unsaid(figure.reason, said))
+        line = say("{amount} is unaccounted for", amount=_amount(figure.value))
+    if _some(figure.low) < 0 < _some(figure.high):
+        between = say(
+            "somewhere between {over} too much and {short} missing",
+            over=_amount(figure.low),
+            short=_amount(figure.high),
+        )
+    else:
+        ends = sorted((figure.low, figure.high), key=abs)
+        between = _between_ends(_amount(ends[0]), _amount(ends[1]))
+    return line + _aside(between, *_unsaid(figure.reason, said))
 
 
 def _some(value: float) -> float:
@@ -426,7 +497,7 @@ def _some(value: float) -> float:
 
 
 def _amount(value: float) -> str:
-    return millimetres(abs(value)) if _some(value) else "nothing"
+    return millimetres(abs(value)) if _some(value) else say_as("an amount of water", "nothing")
 
 
 def _aside(*words: str) -> str:
@@ -446,18 +517,18 @@ def upper_first(text: str) -> str:
 
 
 _QUANTITY_WORDS = {
-    "water_content": "Water content",
-    "soil_temperature": "Temperature",
-    "bulk_ec": "Salt (bulk conductivity)",
-    "rain": "Rain in the last interval",
-    "air_temperature": "Air temperature",
-    "relative_humidity": "Air humidity",
-    "wind_speed": "Wind",
-    "solar_radiation": "Sun",
-    "surface_temperature": "Surface temperature",
-    "cone_depth": "Penetrometer depth",
-    "cone_resistance": "Penetrometer resistance",
-    "supply_voltage": "Supply voltage",
+    "water_content": later("Water content"),
+    "soil_temperature": later("Temperature"),
+    "bulk_ec": later("Salt (bulk conductivity)"),
+    "rain": later("Rain in the last interval"),
+    "air_temperature": later("Air temperature"),
+    "relative_humidity": later("Air humidity"),
+    "wind_speed": later("Wind"),
+    "solar_radiation": later("Sun"),
+    "surface_temperature": later("Surface temperature"),
+    "cone_depth": later("Penetrometer depth"),
+    "cone_resistance": later("Penetrometer resistance"),
+    "supply_voltage": later("Supply voltage"),
 }
 _DISPLAY = {  # unit for the eye, decimals
     "water_content": ("m³/m³", 3),
@@ -477,13 +548,13 @@ _DISPLAY = {  # unit for the eye, decimals
 
 def quantity(name: str) -> str:
     """A quantity in words for a reader."""
-    return _QUANTITY_WORDS.get(name, name.replace("_", " ").capitalize())
+    return say(_QUANTITY_WORDS[name]) if name in _QUANTITY_WORDS else name.replace("_", " ").capitalize()
 
 
 def amount(value: float, name: str) -> str:
     """A value of a quantity with its unit, rounded to what a probe can know."""
     unit, decimals = _DISPLAY.get(name, ("", 3))
-    return f"{value:.{decimals}f} {unit}".rstrip()
+    return say("{value} {unit}", value=figure(value, decimals), unit=unit) if unit else figure(value, decimals)
 
 
 # --- all of it as text -----------------------------------------------------------------------------------------------
@@ -499,19 +570,20 @@ def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[O
         title = place(state.surface, state.station)
         lines += ["", title, "-" * len(title), *station_text(state, zone).lines]
         lines += _by_depth(state, zone)
-    lines += ["", "Open alerts"]
-    lines += [f"- {alert.text} Since {moment(alert.since_ms, zone)}." for alert in alerts] or ["- None."]
+    lines += ["", say("Open alerts")]
+    since = [say("{alert} Since {when}.", alert=a.text, when=moment(a.since_ms, zone)) for a in alerts]
+    lines += [f"- {line}" for line in since or [say("None.")]]
     return "\n".join(lines) + "\n"
 
 
 def _by_depth(state: StationNow, zone: str) -> list[str]:
     rows = [
         f"  {channel.depth_m * 1000:5.0f} mm  {_value(channel.value)} m3/m3  "
-        f"{FLAG_WORDS[channel.flag]}{_silence(channel, state.now_ms, zone)}"
+        f"{say(FLAG_WORDS[channel.flag])}{_silence(channel, state.now_ms, zone)}"
         for channel in state.channels
         if channel.installed.channel.quantity == "water_content" and channel.depth_m is not None
     ]
-    return ["Water by depth below the leaf base:", *rows] if rows else []
+    return [say("Water by depth below the leaf base:"), *rows] if rows else []
 
 
 def _silence(channel: ChannelNow, now_ms: int, zone: str) -> str:
@@ -519,27 +591,53 @@ def _silence(channel: ChannelNow, now_ms: int, zone: str) -> str:
 
 
 def _value(value: float | None) -> str:
-    return "  -  " if value is None else f"{value:.3f}"
+    return "  -  " if value is None else figure(value, 3)
 
 
 # --- entries of the diary --------------------------------------------------------------------------------------------
 
-_UNITS = {"mm": "mm", "percent": "%", "kg_m2": "kg/m²", "kpa": "kPa", "mm2": "mm²"}
-_LEFT_OUT = (
-    "pass", "variant", "state", "alert", "entry", "mark", "what", "value", "channel", "probe", "text", "x_m", "y_m",
-    "path_m",
-)  # fmt: skip
+# What an entry tells of itself, by the key of its body; what is not here is told otherwise, or not at all.
+_FIELD_WORDS = {
+    "amount": later("{value:g}"), "cone_area_mm2": later("cone area {value:g} mm²"),
+    "contractor": later("contractor {value}"), "cover_mm": later("cover {value:g} mm"),
+    "depth_mm": later("depth {value:g} mm"), "dressing_mm": later("{value:g} mm"),
+    "follows": later("follows {value:g}"),
+    "height_mm": later("{value:g} mm"), "hours": later("hours {value:g}"), "material": later("material {value}"),
+    "method": later("method {value}"), "moisture_percent": later("{value:g} %"),
+    "organic_from_mm": later("organic from {value:g} mm"), "organic_percent": later("organic {value:g} %"),
+    "organic_to_mm": later("organic to {value:g} mm"), "points": later("points {value:g}"),
+    "rain_mm": later("{value:g} mm"),
+    "removed_kg_m2": later("removed {value:g} kg/m²"), "rod_mm": later("rod {value:g} mm"),
+    "root_mm": later("root {value:g} mm"), "spacing_mm": later("spacing {value:g} mm"),
+    "spread_percent": later("spread {value:g} %"), "strips": later("strips {value}"),
+    "thatch_mm": later("thatch {value:g} mm"), "thatch_pressed_mm": later("thatch pressed {value:g} mm"),
+    "water_mm": later("{value:g} mm"), 
+    "width_mm": later("width {value:g} mm"),
+}  # fmt: skip
+_IN_THEIR_WORDS = ("reason", "title", "seed", "meter", "why")  # which stand as they were written
+_STATE_WORDS = {
+    "booked": later_as("a pass", "{pass_title}, booked"),
+    "begun": later_as("a pass", "{pass_title}, begun"),
+    "done": later_as("a pass", "{pass_title}, done"),
+}
+_BURIED_WORDS = {
+    "cable": later("a buried cable on the plan"), "pipe": later("a buried pipe on the plan"),
+    "drain": later("a buried drain on the plan"), "box": later("a buried box on the plan"),
+    "thing": later("a buried thing on the plan"),
+}  # fmt: skip
+_SIGHT_LINES = {
+    "firmness": later("firmness: {seen}"), "tug": later("tug: {seen}"), "disease": later("disease: {seen}"),
+    "wilt": later("wilt: {seen}"),
+}  # fmt: skip
 # The scales of `pipeline.advice.conditions`.
 _SIGHT_WORDS = {
-    "firmness": ("no mark", "a faint mark", "marks", "water at the boot", "the turf rolls underfoot"),
-    "tug": ("it holds", "it lifts"),
-    "disease": ("none", "old scars", "active"),
-    "wilt": ("none", "seen"),
-}
-# The field a kind is about: its name goes without saying.
-_MAIN = {
-    "watering": "water_mm", "rain": "rain_mm", "dressing": "dressing_mm", "cut": "height_mm", "depth": "depth_mm",
-    "moisture": "moisture_percent", "cost": "amount",
+    "firmness": (
+        later_as("firmness", "no mark"), later_as("firmness", "a faint mark"), later_as("firmness", "marks"),
+        later_as("firmness", "water at the boot"), later_as("firmness", "the turf rolls underfoot"),
+    ),
+    "tug": (later_as("tug", "it holds"), later_as("tug", "it lifts")),
+    "disease": (later_as("disease", "none"), later_as("disease", "old scars"), later_as("disease", "active")),
+    "wilt": (later_as("wilt", "none"), later_as("wilt", "seen")),
 }  # fmt: skip
 
 
@@ -547,12 +645,18 @@ def entry_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
     """One entry in a line."""
     zone = config.site.timezone
     where = place_of(config, entry)
-    said = _said(entry)
     what = _probe_moved(config, entry) if entry.kind in ("lift", "return") else _what(entry)
-    until = "" if entry.end_ms is None else f", until {moment(entry.end_ms, zone, now_ms=now_ms)}"
-    author = f" ({entry.author})" if entry.author else ""
+    details = _details(entry)
+    if details:
+        # Translators: an entry of the diary and what it tells, as in "core cut: thatch 14 mm, root 90 mm"
+        what = say("{what}: {details}", what=what, details=in_a_row(details))
+    if entry.end_ms is not None:
+        what = say("{what}, until {when}", what=what, when=moment(entry.end_ms, zone, now_ms=now_ms))
+    if entry.author:
+        what = say("{what} ({author})", what=what, author=entry.author)
     when = moment(entry.at_ms, zone, now_ms=now_ms)
-    return f"{when[:1].upper()}{when[1:]}, {where}: {what}{said}{until}{author}."
+    # Translators: a line of the diary, as in "Tue 9 Jan 14:15, Square: water given: 12 mm (Ann)."
+    return say("{when}, {where}: {what}.", when=upper_first(when), where=where, what=what)
 
 
 def place_of(config: SiteConfig, entry: DiaryEntry) -> str:
@@ -567,85 +671,98 @@ def place_of(config: SiteConfig, entry: DiaryEntry) -> str:
 def mark_line(entry: DiaryEntry, zone: str, now_ms: int) -> str:
     """What somebody made of an alert."""
     when = moment(entry.at_ms, zone, now_ms=now_ms)
-    by = f" by {entry.author}" if entry.author else ""
-    why = f": {entry.body['why']}" if entry.body.get("why") else ""
-    if entry.body.get("mark") == "snoozed" and entry.end_ms is not None:
-        return f"Snoozed until {moment(entry.end_ms, zone, now_ms=now_ms)}{by}."
-    return {"seen": f"Seen {when}{by}.", "wrong": f"Called wrong {when}{by}{why}."}.get(str(entry.body.get("mark")), "")
+    mark, who = entry.body.get("mark"), entry.author
+    if mark == "snoozed" and entry.end_ms is not None:
+        until = moment(entry.end_ms, zone, now_ms=now_ms)
+        return (
+            say("Snoozed until {when} by {who}.", when=until, who=who)
+            if who
+            else say("Snoozed until {when}.", when=until)
+        )
+    if mark == "seen":
+        return say("Seen {when} by {who}.", when=when, who=who) if who else say("Seen {when}.", when=when)
+    if mark != "wrong":
+        return ""
+    line = say("Called wrong {when} by {who}", when=when, who=who) if who else say("Called wrong {when}", when=when)
+    why = entry.body.get("why")
+    return say("{called_wrong}: {why}.", called_wrong=line, why=why) if why else f"{line}."
 
 
 def _what(entry: DiaryEntry) -> str:
     body = entry.body
     if entry.kind == "pass":
-        return f"{pass_title(body)}, {body.get('state', 'done')}"
-    if entry.kind == "healed":
-        return f"{pass_title(body)} has healed" if "pass" in body else KINDS["healed"].kind_title
+        return say(_STATE_WORDS[str(body.get("state", "done"))], pass_title=pass_title(body))
+    if entry.kind == "healed" and "pass" in body:
+        return say("{pass_title} has healed", pass_title=pass_title(body))
     if entry.kind == "override":
-        return f"{pass_title(body)} against advice"
+        return say("{pass_title} against advice", pass_title=pass_title(body))
     if entry.kind == "mark":
-        return {"seen": "an alert seen", "snoozed": "an alert snoozed"}.get(
-            str(body.get("mark")), "an alert called wrong"
-        )
+        mark = body.get("mark")
+        if mark == "seen":
+            return say("an alert seen")
+        return say("an alert snoozed") if mark == "snoozed" else say("an alert called wrong")
     if entry.kind == "place":
-        probe = f"the {body['probe']} probe" if "probe" in body else "the station"
-        return f"place of {probe} on the plan"
+        if "probe" in body:
+            return say("place of the {probe} probe on the plan", probe=body["probe"])
+        return say("place of the station on the plan")
     if entry.kind == "buried":
-        return f"a buried {body.get('what')} on the plan"
+        return say(_BURIED_WORDS[str(body["what"])])
     if entry.kind == "sight":
-        return f"{body.get('what')}: {_seen(body)}"
+        return say(_SIGHT_LINES[str(body["what"])], seen=_seen(body))
     if entry.kind == "note":
-        return str(body.get("text", "a note"))
+        return str(body.get("text") or say("a note"))
     if entry.kind == "cost":
-        return f"cost of {body.get('what')}"
+        return say("cost of {what}", what=body.get("what"))
     if entry.kind == "closed":
-        return "closed to play"
-    return {"depth": f"depth of {body.get('channel')} measured anew"}.get(entry.kind, KINDS[entry.kind].kind_title)
+        return say("closed to play")
+    if entry.kind == "depth":
+        return say("depth of {channel} measured anew", channel=body.get("channel"))
+    return say(KINDS[entry.kind].kind_title)
 
 
 def _probe_moved(config: SiteConfig, entry: DiaryEntry) -> str:
     """That a probe was lifted or put back, by its place."""
     surface = next((s for s in config.surfaces if s.name == entry.surface), None)
     name = str(entry.body.get("probe"))
-    called = f"the {name} probe" if surface is None else the_probes([f"{entry.station}/{name}"], _places(surface))
-    return f"{called} lifted" if entry.kind == "lift" else f"{called} put back"
+    called = the_probes([f"{entry.station}/{name}"], () if surface is None else _places(surface))
+    return say("{probe} lifted", probe=called) if entry.kind == "lift" else say("{probe} put back", probe=called)
 
 
 def pass_title(body: Mapping[str, object]) -> str:
     """The pass of an entry, as it is done: `scarifying`."""
     facts = treatments().facts.get(str(body.get("pass")))
-    return str(body.get("pass")) if facts is None else facts.doing
+    return str(body.get("pass")) if facts is None else say(facts.doing)
 
 
 def _seen(body: Mapping[str, object]) -> str:
     told, value = _SIGHT_WORDS.get(str(body.get("what")), ()), body.get("value")
     whole = isinstance(value, int | float) and value == int(value) and 0 <= value < len(told)
-    return told[int(float(str(value)))] if whole else str(value)
+    return say(told[int(float(str(value)))]) if whole else str(value)
 
 
 def _pushed(body: Mapping[str, object]) -> str:
     """The hardest of a push and its depth, and how deep it went."""
     depths, kpa = body.get("depth_mm"), body.get("resistance_kpa")
     if not isinstance(depths, list) or not isinstance(kpa, list):
-        return "no figures"
+        return say("no figures")
     most = max(range(len(kpa)), key=lambda i: kpa[i])
-    deep = "" if len(depths) == 1 else f", the most of {len(depths)} down to {depths[-1]:g} mm"
-    return f"{kpa[most]:g} kPa at {depths[most]:g} mm{deep}"
+    if len(depths) == 1:
+        return say("{kpa:g} kPa at {depth:g} mm", kpa=kpa[most], depth=depths[most])
+    return say(
+        "{kpa:g} kPa at {depth:g} mm, the most of {n} down to {last:g} mm",
+        kpa=kpa[most], depth=depths[most], n=len(depths), last=depths[-1],
+    )  # fmt: skip
 
 
-def _said(entry: DiaryEntry) -> str:
+def _details(entry: DiaryEntry) -> list[str]:
     """The fields of the body, each with its unit."""
     if entry.kind == "push":
-        return f": {_pushed(entry.body)}"
-    parts = []
-    for key, value in entry.body.items():
-        if key in _LEFT_OUT:
-            continue
-        ending = next((e for e in _UNITS if key.endswith(f"_{e}")), "")
-        name = "" if key == _MAIN.get(entry.kind) else key.removesuffix(f"_{ending}").replace("_", " ")
-        if isinstance(value, bool):
-            parts += ["around the probes" if key == "around" else name] if value else []
-        elif isinstance(value, int | float):
-            parts.append(" ".join(part for part in (name, f"{value:g}", _UNITS.get(ending, "")) if part))
-        else:
-            parts.append(str(value) if key in ("reason", "why", "title", "seed", "meter") else f"{name} {value}")
-    return ": " + ", ".join(parts) if parts else ""
+        return [_pushed(entry.body)]
+    if entry.kind == "depth":  # whose only figure it is
+        return [say("{value:g} mm", value=entry.body["depth_mm"])] if "depth_mm" in entry.body else []
+    parts = [
+        say(_FIELD_WORDS[key], value=value) if key in _FIELD_WORDS else str(value)
+        for key, value in entry.body.items()
+        if key in _FIELD_WORDS or key in _IN_THEIR_WORDS
+    ]
+    return [*parts, say("around the probes")] if entry.body.get("around") else parts

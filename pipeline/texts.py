@@ -103,6 +103,12 @@ def use(language: str) -> None:
     _spoken = _Language(catalogue, None if sign == "." else _Local(sign))
 
 
+def figure(value: float, decimals: int) -> str:
+    """Return a number with so many decimals and the decimal sign of the language."""
+    said = f"{value:.{decimals}f}"
+    return said if _spoken.fields is None else _spoken.fields.format_field(value, f".{decimals}f")
+
+
 # --- texts -----------------------------------------------------------------------------------------------------------
 
 

@@ -21,6 +21,7 @@ from api.pages.frame import answer, page
 from api.pages.parts import head, see_to
 from api.season import year_of
 from pipeline.service import Pipeline
+from pipeline.texts import say, short_month
 
 MOST_ENDED = 60  # ended alerts on one page; the data interface has all
 LEAST_WIDE = 0.8  # per cent of a strip, so that an hour is seen
@@ -55,8 +56,11 @@ def _facts(request: Request, year: int | None) -> dict[str, Any]:
         "heard": any(state.heard_ms is not None and not state.is_old for state in states),
         "past": [_told(pipeline, one, edges, now_ms) for one in ended[:MOST_ENDED]],
         "more": len(ended) - MOST_ENDED,
-        "letters": [f"{edge:%b}"[:1] for edge in edges[:-1]],
-        "span": "in the last twelve months" if year is None else f"in {year}",
+        "letters": [short_month(edge.month)[:1] for edge in edges[:-1]],
+        "ended_title": say("Ended in the last twelve months") if year is None else say("Ended in {year}", year=year),
+        "none_ended": say("None ended in the last twelve months.")
+        if year is None
+        else say("None ended in {year}.", year=year),
         "today": _place(now_ms, edges) if edges[0] <= now <= edges[-1] else None,
         "years": [this_year - back for back in range(YEARS_OFFERED)],
         "shown_year": year,
@@ -104,13 +108,13 @@ def _told(pipeline: Pipeline, one: PastAlert, edges: Sequence[datetime.datetime]
     assert one.closed_ms is not None
     was_wrong = any(mark.body.get("mark") == "wrong" for mark in one.marks)
     start, end = (words.moment(at_ms, zone, now_ms=now_ms) for at_ms in (one.since_ms, one.closed_ms))
-    times = "" if one.said < 2 else f"Said {one.said} times."
+    times = "" if one.said < 2 else say("Said {n} times.", n=one.said)
     return {
         "id": one.alert_id,
-        "word": "Wrong:" if was_wrong else "Ended:",
+        "word": say("Wrong:") if was_wrong else say("Ended:"),
         "kind": "wrong" if was_wrong else "ended",
         "text": words.tied(one.text),
-        "span": f"From {start} to {end}, {words.age(one.closed_ms - one.since_ms)}.",
+        "span": say("From {start} to {end}, {age}.", start=start, end=end, age=words.age(one.closed_ms - one.since_ms)),
         "strip": _span(one, edges, now_ms),
         "ended": words.tied(" ".join(part for part in (one.ended, one.closed_by) if part)),
         "marks": " ".join(

@@ -17,6 +17,7 @@ from starlette.templating import Jinja2Templates
 from api.packing import packed_answer
 from api.words import tied
 from pipeline.service import Pipeline
+from pipeline.texts import say, say_as, say_many
 
 if TYPE_CHECKING:
     from api.load import FactCache  # it needs the problems, which are shown in this frame
@@ -35,7 +36,13 @@ def style(name: str) -> Markup:
     return Markup(re.sub(r"\s*([{};,])\s*|\s+", lambda found: found[1] or " ", text).strip())
 
 
+def say_html(text: str, /, **fields: object) -> Markup:
+    """Return a text with markup of its own in the language of the site; what its fields hold is escaped."""
+    return Markup(say(text)).format(**fields) if fields else Markup(say(text))
+
+
 templates.env.filters["tied"] = tied
+templates.env.globals |= {"say": say, "say_as": say_as, "say_many": say_many, "say_html": say_html}
 templates.env.globals["style"] = style
 
 
@@ -47,6 +54,7 @@ def answer(
         "notices": pipeline.notices(),
         "site": pipeline.config.site,
         "units": pipeline.config.site.units,
+        "language": pipeline.config.site.language,
         "pages": _pages(pipeline),
         **facts,
     }
@@ -89,9 +97,9 @@ def _pages(pipeline: Pipeline) -> list[tuple[str, str, str]]:
     if first is None:
         return []
     return [
-        ("today", "Today", "/"),
-        ("station", "Slices", f"/stations/{first}"),
-        ("work", "Work", "/work"),
-        ("season", "Season", "/season"),
-        ("probes", "Probes", "/probes"),
+        ("today", say_as("page", "Today"), "/"),
+        ("station", say_as("page", "Slices"), f"/stations/{first}"),
+        ("work", say_as("page", "Work"), "/work"),
+        ("season", say_as("page", "Season"), "/season"),
+        ("probes", say_as("page", "Probes"), "/probes"),
     ]

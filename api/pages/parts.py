@@ -11,6 +11,7 @@ from api.depths import DepthNow
 from api.state import StationNow
 from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.service import Pipeline
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, EVER_MS
 
 SNOOZE_DAYS = 3
@@ -24,12 +25,15 @@ def head(states: Sequence[StationNow], zone: str) -> dict[str, Any]:
     heard_ms = max((s.heard_ms for s in states if s.heard_ms is not None), default=None)
     is_old = heard_ms is None or all(s.heard_ms is None or s.is_old for s in states)
     if heard_ms is None:
-        age = "not heard yet"
+        age = say("not heard yet")
     else:
         # the hour alone is enough for what was heard in the last ones, past midnight too
-        age = f"{words.age(now_ms - heard_ms)} old" if is_old else f"heard {words.clock(heard_ms, zone)}"
-        if not is_old and all(s.by_hand for s in states if s.heard_ms == heard_ms):
-            age = f"by hand, last read {words.soon(heard_ms, zone, now_ms)}"
+        if is_old:
+            age = say("{age} old", age=words.age(now_ms - heard_ms))
+        elif all(s.by_hand for s in states if s.heard_ms == heard_ms):
+            age = say("by hand, last read {when}", when=words.soon(heard_ms, zone, now_ms))
+        else:
+            age = say("heard {clock}", clock=words.clock(heard_ms, zone))
     return {"now": words.date_and_clock(now_ms, zone), "age": age, "age_is_old": is_old}
 
 
@@ -41,7 +45,7 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
     zone, now_ms = pipeline.config.site.timezone, states[0].now_ms
     unheard = {s.station.name: s.heard_ms for s in states if s.is_old and s.heard_ms is not None}
     stale = {
-        a.alert_id: f" As it was {words.soon(heard_ms, zone, now_ms)}: nothing heard since."
+        a.alert_id: say("As it was {when}: nothing heard since.", when=words.soon(heard_ms, zone, now_ms))
         for a in pipeline.alerts()
         if a.rule != PROBE_FAULT.name and (heard_ms := unheard.get(a.station)) is not None
     }
@@ -51,7 +55,12 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
             "id": alert.alert_id,
             "text": words.tied(alert.text),
             "short": alert.text if len(alert.text) <= SHORT else f"{alert.text[:SHORT].rpartition(' ')[0]} ...",
-            "since": f"Since {words.soon(alert.since_ms, zone, now_ms)}.{stale.get(alert.alert_id, '')}",
+            "since": " ".join(
+                (
+                    say("Since {when}.", when=words.soon(alert.since_ms, zone, now_ms)),
+                    stale.get(alert.alert_id, ""),
+                )
+            ).rstrip(),
             "mark": words.mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
             "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
             "snooze_days": SNOOZE_DAYS,
@@ -62,38 +71,54 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
     return sorted(found, key=lambda one: (bool(one["mark"]), one["id"] in stale))
 
 
-LAYERS_CALLED = {"thatch": "thatch", "top_layer": "top", "root_zone": "roots"}
+LAYERS_SAID = {
+    "thatch": later("thatch {wetness}"), "top_layer": later("top {wetness}"), "root_zone": later("roots {wetness}")
+}  # fmt: skip
 
 
 def layers_said(state: StationNow) -> list[str]:
     """Return how wet each layer is that can be told: `thatch nearly dry`, `roots half full`."""
     told = [one for one in state.layers if one.wetness is not None]
-    said = [f"{LAYERS_CALLED[one.layer]} {words.wetness(one.wetness)}" for one in told if one.wetness is not None]
+    said = [say(LAYERS_SAID[one.layer], wetness=words.wetness(one.wetness)) for one in told if one.wetness is not None]
     if told and not any(one.layer == "root_zone" for one in told):
-        said.append("roots cannot be told")
+        said.append(say("roots cannot be told"))
     return said
 
 
 def told(depths: Sequence[DepthNow]) -> str:
     """Return the numbers that a slice draws, in words."""
-    each = [
-        f"{d.depth_mm:.0f} mm {words.way(d.wetness)}{' mixed' if d.lies_in == 'mixed' else ''}"
-        f"{' silent' if d.channel.is_silent else ''}"
-        for d in depths
-    ]
-    return f"Of the way from dry to drained: {'; '.join(each)}." if each else "No moisture probe stands here."
+    if not depths:
+        return say("No moisture probe stands here.")
+    return say("Of the way from dry to drained: {depths}.", depths="; ".join(_told(one) for one in depths))
+
+
+def _told(one: DepthNow) -> str:
+    told = {"depth": one.depth_mm, "wetness": words.way(one.wetness)}
+    if one.lies_in == "mixed":
+        if one.channel.is_silent:
+            return say("{depth:.0f} mm {wetness} mixed silent", **told)
+        return say("{depth:.0f} mm {wetness} mixed", **told)
+    return (
+        say("{depth:.0f} mm {wetness} silent", **told)
+        if one.channel.is_silent
+        else say("{depth:.0f} mm {wetness}", **told)
+    )
 
 
 def thatch_words(state: StationNow, depths: Sequence[DepthNow], zone: str) -> str:
     """Return what is known of the thickness of the thatch, and whether a probe reads it."""
     if state.thatch_m is None:
-        return "Thatch not known: cut a core."
+        return say("Thatch not known: cut a core.")
     if state.thatch_m == 0.0:
-        return "No thatch."
-    core = f"{state.thatch_m * 1000:.0f} mm of thatch"
-    if state.core_ms is not None:
-        core = f"Core {words.soon(state.core_ms, zone, state.now_ms, clock=False)}: {state.thatch_m * 1000:.0f} mm"
+        return say("No thatch.")
+    thatch_mm = state.thatch_m * 1000
+    if state.core_ms is None:
+        core = say("{thatch:.0f} mm of thatch", thatch=thatch_mm)
+    else:
+        day = words.soon(state.core_ms, zone, state.now_ms, clock=False)
+        core = say("core {day}: {thatch:.0f} mm", day=day, thatch=thatch_mm)
     if any(one.lies_in == "thatch" for one in depths):
-        return f"{core}."
-    mixed = any(one.lies_in == "mixed" for one in depths)
-    return f"{'Thatch mixed with soil' if mixed else 'Thatch not read'}; {core[:1].lower()}{core[1:]}."
+        return f"{words.upper_first(core)}."
+    if any(one.lies_in == "mixed" for one in depths):
+        return say("Thatch mixed with soil; {core}.", core=core)
+    return say("Thatch not read; {core}.", core=core)

@@ -25,10 +25,36 @@ from api.slices import Pen, end_mm, ruler_svg, slice_svg
 from api.state import StationNow, WettingNow, number, rows_of, wettings
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
-from pipeline.texts import say_many
+from pipeline.texts import figure, in_a_row, later, later_as, say, say_as, say_many
 from pipeline.units import DAY_MS, HOUR_MS
 
-SPANS = {"1": "a day", "3": "3 days", "14": "2 weeks", "90": "3 months", "366": "a year"}
+SPANS = {
+    "1": later("a day"), "3": later("3 days"), "14": later("2 weeks"), "90": later("3 months"), "366": later("a year")
+}  # fmt: skip
+AGO = {
+    "1": later("a day ago"), "3": later("3 days ago"), "14": later("two weeks ago"), "90": later("3 months ago"),
+    "366": later("a year ago"),
+}  # fmt: skip
+LEFT_OF = {
+    "1": later("Left is a day ago, right is now; down is down."),
+    "3": later("Left is 3 days ago, right is now; down is down."),
+    "14": later("Left is two weeks ago, right is now; down is down."),
+    "90": later("Left is 3 months ago, right is now; down is down."),
+    "366": later("Left is a year ago, right is now; down is down."),
+}
+FILES = {
+    "1": later("A day as a CSV file"), "3": later("3 days as a CSV file"), "14": later("2 weeks as a CSV file"),
+    "90": later("3 months as a CSV file"), "366": later("A year as a CSV file"),
+}  # fmt: skip
+SOILS = {
+    "sand": later("Sand"), "sandy_loam": later("Sandy loam"), "loam": later("Loam"), "clay_loam": later("Clay loam"),
+    "club_clay_loam": later("Club clay loam"), "first_class_clay_loam": later("First class clay loam"),
+    "organic_topsoil": later("Organic topsoil"), "peat": later("Peat"),
+}  # fmt: skip
+LIES_IN = {
+    "thatch": later_as("a probe lies in", "thatch"), "mixed": later_as("a probe lies in", "mixed"),
+    "soil": later_as("a probe lies in", "soil"),
+}  # fmt: skip
 DEFAULT_SPAN = "14"
 FIGURES_EVERY_S = 60  # an open page asks for its figures again at most so often
 SHOWN_WETTINGS = 3
@@ -70,24 +96,24 @@ def _facts(request: Request, name: str, days: str) -> dict[str, Any]:
         **head([state], zone),
         "name": name,
         "title": words.place(state.surface, state.station),
-        "bold": words.upper_first(f"{', '.join(layers_said(state))}.")
+        "bold": words.upper_first(f"{in_a_row(layers_said(state))}.")
         if layers_said(state)
-        else "Cannot tell how wet it is.",
+        else say("Cannot tell how wet it is."),
         "lead": _lead(state, roots),
-        "ground": f"{words.upper_first(state.station.soil.replace('_', ' '))}.",
+        "ground": f"{say(SOILS[state.station.soil])}.",
         "heard": text.heard,
         "silent": text.silent,
         "others": others,
         "see": see_to(pipeline, [state], name),
         "untold": not heard,
-        "span_names": SPANS,
+        "span_names": {days: say(name) for days, name in SPANS.items()},
         "days": days,
-        "ago": {"1": "a day ago", "3": "3 days ago", "14": "two weeks ago", "90": "3 months ago"}.get(
-            days, "a year ago"
-        ),
+        "ago": say(AGO[days]),
+        "left_of": say(LEFT_OF[days]),
+        "file": say(FILES[days]),
         **(_figures(request, state, depths, roots, int(days)) if depths else {"slice": None}),
         "wettings": [_wetting(one, state, zone) for one in wettings(pipeline, name, now_ms)[:SHOWN_WETTINGS]],
-        "no_wetting": words.upper_first(words.wetting_line(state, zone).removeprefix("Last wetting: ")),
+        "no_wetting": words.upper_first(words.wetting_told(state, zone)),
         "roots": _roots(pipeline, state, roots, zone),
         "hold": _hold(pipeline, state, known, zone),
         "cone": _cone(known, zone, now_ms),
@@ -105,12 +131,13 @@ def _lead(state: StationNow, roots: KnownFigure | None) -> str:
     """What follows the bold words at the head: the last water, and how deep the roots drink."""
     parts = []
     if roots is not None and roots.value is not None:
-        parts.append(f"Roots drink to {roots.value * 1000:.0f} mm.")
+        parts.append(say("Roots drink to {depth:.0f} mm.", depth=roots.value * 1000))
     account = state.wetting
     if account is not None and account.given.value is not None and account.root_gain is not None:
         gain, given = account.root_gain.value, words.millimetres(account.given.value)
         if gain is not None:
-            parts.append(f"Of the last {given} {max(gain, 0.0):.1f} mm reached the roots.")
+            # Translators: as in "Of the last 6 mm 4.1 mm reached the roots."
+            parts.append(say("Of the last {given} {gain:.1f} mm reached the roots.", given=given, gain=max(gain, 0.0)))
     return words.tied(" ".join(parts))
 
 
@@ -138,7 +165,7 @@ def _figures(
         "steps": len(history.step_ends_ms) - 1,
         "history": _told_history(history, str(zone), pipeline.config.site.units),
         "rain": rain_plot(history),
-        "rain_a": "an hour" if history.rain_step_ms == HOUR_MS else "a day",
+        "rain_hourly": history.rain_step_ms == HOUR_MS,
         "picture": picture(history, foot_mm),
         "picture_told": _picture_told(history, depths),
         "events": events,
@@ -172,8 +199,8 @@ def _slice(
                 "at": round(at, 1),
                 "y": round(y, 1),
                 "bend": abs(y - at - 5.0) > 3.0,
-                "way": "untold" if depth.wetness is None else words.way(depth.wetness),
-                "depth": f"at {depth.depth_mm:.0f} mm",
+                "way": say_as("a depth", "untold") if depth.wetness is None else words.way(depth.wetness),
+                "depth": say("at {depth:.0f} mm", depth=depth.depth_mm),
                 "volume": _volume(depth),
             }
         )
@@ -207,10 +234,13 @@ def _in_two(text: str) -> tuple[str, str]:
 def _volume(depth: DepthNow) -> str:
     value = depth.channel.value
     if value is None:
-        return "no answer"
+        return say("no answer")
+    volume = words.per_cent(value)
     if depth.lies_in == "mixed":
-        return f"{value * 100:.0f} % vol., mixed"
-    return f"{value * 100:.0f} %, not believed" if depth.wetness is None else f"{value * 100:.0f} % by volume"
+        return say("{volume} vol., mixed", volume=volume)
+    if depth.wetness is None:
+        return say("{volume}, not believed", volume=volume)
+    return say("{volume} by volume", volume=volume)
 
 
 def _told_history(history: StationHistory, zone: str, units: LocalUnits) -> str:
@@ -252,10 +282,17 @@ def _picture_told(history: StationHistory, depths: Sequence[DepthNow]) -> str:
         known = one.wetness[one.wetness == one.wetness]
         if known.size:
             parts.append(
-                f"{one.depth_mm:.0f} mm from {words.way(float(known.min()))} to {words.way(float(known.max()))}"
+                say(
+                    "{depth:.0f} mm from {low} to {high}",
+                    depth=one.depth_mm,
+                    low=words.way(float(known.min())),
+                    high=words.way(float(known.max())),
+                )
             )
-    said = "; ".join(parts) or "nothing to be believed"
-    return f"Water by depth and time, of the way to drained: {said}. The numbers are in the file below."
+    return say(
+        "Water by depth and time, of the way to drained: {depths}. The numbers are in the file below.",
+        depths="; ".join(parts) or say("nothing to be believed"),
+    )
 
 
 def _events(pipeline: Pipeline, state: StationNow, history: StationHistory) -> list[dict[str, Any]]:
@@ -273,7 +310,11 @@ def _events(pipeline: Pipeline, state: StationNow, history: StationHistory) -> l
         left = 100 * (core.at_ms - start_ms) / (end_ms - start_ms)
         day = words.soon(core.at_ms, pipeline.config.site.timezone, state.now_ms, clock=False)
         found.append(
-            {"left": round(left, 2), "kind": "core", "words": f"{day}: core, {core.thatch_m * 1000:.0f} mm of thatch."}
+            {
+                "left": round(left, 2),
+                "kind": "core",
+                "words": say("{day}: core, {thatch:.0f} mm of thatch.", day=day, thatch=core.thatch_m * 1000),
+            }
         )
     return sorted(found, key=lambda one: float(one["left"]))
 
@@ -282,10 +323,10 @@ def _line(plot: Any, history: StationHistory) -> dict[str, Any]:
     """One depth by itself, with its course in a sentence."""
     one = next(h for h in history.depths if h.depth_mm == plot.depth_mm and h.lies_in == plot.lies_in)
     known = one.wetness[one.wetness == one.wetness]
-    said = "no reading to be believed"
+    said = say("no reading to be believed")
     if known.size:
         first, last, low, high = (words.way(float(v)) for v in (known[0], known[-1], known.min(), known.max()))
-        said = f"from {first} to {last}, between {low} and {high}"
+        said = say("from {first} to {last}, between {low} and {high}", first=first, last=last, low=low, high=high)
     return {
         "depth_mm": plot.depth_mm,
         "lies_in": plot.lies_in,
@@ -293,15 +334,16 @@ def _line(plot: Any, history: StationHistory) -> dict[str, Any]:
         "area": plot.area,
         "drained": plot.drained,
         "gaps": plot.gaps,
-        "told": f"{plot.depth_mm:.0f} mm, of the way to drained: {said}.",
+        "told": say("{depth:.0f} mm, of the way to drained: {course}.", depth=plot.depth_mm, course=said),
     }
 
 
 # --- where the water went, roots, hold time, cone --------------------------------------------------------------------
 
 PARTS = (
-    ("thatch_kept", "hatch", "thatch"), ("root_gain", "rt", "roots"), ("below_gain", "dp", "deeper"),
-    ("evaporation", "ev", "air"), ("unaccounted", "un", "unaccounted for"),
+    ("thatch_kept", "hatch", later("thatch {water:.1f} mm")), ("root_gain", "rt", later("roots {water:.1f} mm")),
+    ("below_gain", "dp", later("deeper {water:.1f} mm")), ("evaporation", "ev", later("air {water:.1f} mm")),
+    ("unaccounted", "un", later("unaccounted for {water:.1f} mm")),
 )  # fmt: skip
 
 
@@ -312,16 +354,14 @@ def _wetting(account: WettingNow, state: StationNow, zone: str) -> dict[str, Any
         figure = getattr(account, name)
         if figure is not None and figure.value is not None:
             share = max(figure.value, 0.0)
-            parts.append(
-                {"kind": kind, "share": round(share, 2), "words": words.tied(f"{called} {figure.value:.1f} mm")}
-            )
+            parts.append({"kind": kind, "share": round(share, 2), "words": words.tied(say(called, water=figure.value))})
     told_parts = [one for one in parts if one["share"] > 0.0]
     ended = words.moment(account.end_ms, zone, now_ms=state.now_ms)
     given = account.given.value
     return {
         "id": account.start_ms,
         "reached": _reached(account),
-        "given": "An unknown amount" if given is None else words.tied(words.millimetres(given)),
+        "given": say("An unknown amount") if given is None else words.tied(words.millimetres(given)),
         "when": words.soon(account.end_ms, zone, state.now_ms),
         "parts": told_parts,
         "words": words.tied(words.wetting_account(account, ended)),
@@ -332,10 +372,10 @@ def _reached(account: WettingNow) -> str:
     """Whether the water reached the roots, in a few words."""
     gain = account.root_gain
     if gain is None or gain.value is None:
-        return "Whether it reached the roots cannot be told."
-    return words.tied(
-        f"{gain.value:.1f} mm reached the roots." if round(gain.value, 1) > 0.0 else "None of it reached the roots."
-    )
+        return say("Whether it reached the roots cannot be told.")
+    if round(gain.value, 1) > 0.0:
+        return words.tied(say("{water:.1f} mm reached the roots.", water=gain.value))
+    return say("None of it reached the roots.")
 
 
 def _season(pipeline: Pipeline, station: str, quantity: str, now_ms: int) -> list[dict[str, Any]]:
@@ -354,17 +394,26 @@ def _roots(pipeline: Pipeline, state: StationNow, newest: KnownFigure | None, zo
         low_mm, high_mm = (depth_mm if number(row[k]) is None else 1000 * float(row[k]) for k in ("low", "high"))
         spans.append((int(row["start_ms"]), int(row["end_ms"]), depth_mm, low_mm, high_mm))
     cores = [c for c in context.facts.root_cores if c.at_ms <= now_ms]
-    on_core = ""
+    bold, said = say("Cannot tell."), [say("No fortnight has been worked on yet.")]
+    if newest is not None and newest.value is not None:
+        bold, until = (
+            say("They drink to {depth:.0f} mm", depth=newest.value * 1000),
+            words.soon(newest.end_ms, zone, now_ms, clock=False),
+        )
+        # Translators: behind "They drink to 60 mm"; {range} is as in "(48 to 72)"
+        said = [say("{range} in the fortnight to {day}.", range=_between(newest, 1000), day=until).strip()]
+    elif newest is not None:
+        said = [f"{words.upper_first(newest.reason)}."]
     if cores:
         day = words.soon(cores[-1].at_ms, zone, now_ms, clock=False)
-        on_core = f" The core of {day} showed roots to {cores[-1].length_m * 1000:.0f} mm below the thatch."
-    bold, said = "Cannot tell.", "No fortnight has been worked on yet."
-    if newest is not None and newest.value is not None:
-        bold = f"They drink to {newest.value * 1000:.0f} mm"
-        said = f"{_between(newest, 1000)} in the fortnight to {words.soon(newest.end_ms, zone, now_ms, clock=False)}."
-    elif newest is not None:
-        said = f"{words.upper_first(newest.reason)}."
-    found = {"bold": words.tied(bold), "words": words.tied(f"{said.strip()}{on_core}")}
+        said.append(
+            say(
+                "The core of {day} showed roots to {depth:.0f} mm below the thatch.",
+                day=day,
+                depth=cores[-1].length_m * 1000,
+            )
+        )
+    found = {"bold": words.tied(bold), "words": words.tied(" ".join(said))}
     return {**found, **season_of(spans, now_ms - YEAR_DAYS * DAY_MS, now_ms)}
 
 
@@ -372,7 +421,7 @@ def _between(figure: KnownFigure, factor: float) -> str:
     """The ends of the interval of a figure, where they are not one: ` (48 to 72)`."""
     if figure.low is None or figure.high is None or figure.low == figure.high:
         return ""
-    return f"({figure.low * factor:.0f} to {figure.high * factor:.0f})"
+    return say("({low:.0f} to {high:.0f})", low=figure.low * factor, high=figure.high * factor)
 
 
 def _hold(pipeline: Pipeline, state: StationNow, known: Sequence[KnownFigure], zone: str) -> dict[str, Any]:
@@ -387,13 +436,20 @@ def _hold(pipeline: Pipeline, state: StationNow, known: Sequence[KnownFigure], z
     strokes = "".join(f"M{x:.0f} 100v-{max(100 * h / most, 1.5):.0f}" for x, h in zip(places, hours, strict=True))
     said: dict[str, Any]
     if newest is None:
-        said = {"bold": "Cannot tell.", "words": "No wetting has been followed through its drying in 60 days."}
+        said = {
+            "bold": say("Cannot tell."),
+            "words": say("No wetting has been followed through its drying in 60 days."),
+        }
     elif newest.value is None:
-        said = {"bold": "Cannot tell", "words": f"after the last wetting. {words.upper_first(newest.reason)}."}
+        # Translators: behind "Cannot tell"
+        clause = say("after the last wetting. {reason}.", reason=words.upper_first(newest.reason))
+        said = {"bold": say("Cannot tell"), "words": clause}
     else:
         when = words.soon(newest.end_ms, zone, now_ms, clock=False)
         more = f" {words.upper_first(newest.reason)}." if newest.reason else ""
-        said = {"bold": f"{newest.value:.0f} hours", "words": f"{_between(newest, 1)} after the water of {when}.{more}"}
+        # Translators: behind "30 hours"; {range} is as in "(24 to 36)"
+        clause = say("{range} after the water of {day}.", range=_between(newest, 1), day=when) + more
+        said = {"bold": say("{hours:.0f} hours", hours=newest.value), "words": clause}
     return {
         **said,
         "season": bool(hours),
@@ -418,33 +474,38 @@ def _cone(known: Sequence[KnownFigure], zone: str, now_ms: int) -> dict[str, Any
     most = max([one.value for one in pushed if one.value is not None], default=1.0)
     wet = next((k for k in known if k.entry.quantity == "cone_visit_wetness" and k.start_ms == visit_ms), None)
     stop = next((k for k in known if k.entry.quantity == "root_limit_depth" and k.start_ms == visit_ms), None)
-    said = f"Cone pushed {words.soon(visit_ms, zone, now_ms, clock=False)}"
+    day = words.soon(visit_ms, zone, now_ms, clock=False)
     if wet is None or wet.value is None:
-        said += ", how wet it was cannot be told."
+        said = [say("Cone pushed {day}, how wet it was cannot be told.", day=day)]
     else:
-        said += f", when the root zone was {words.way(wet.value)} of the way to drained."
-    said += " Resistance compares only at like wetness."
+        wetness = words.way(wet.value)
+        said = [
+            say("Cone pushed {day}, when the root zone was {wetness} of the way to drained.", day=day, wetness=wetness)
+        ]
+    said.append(say("Resistance compares only at like wetness."))
     if stop is not None and stop.value is not None:
-        said += f" Too hard for roots from {stop.value * 1000:.0f} mm."
+        said.append(say("Too hard for roots from {depth:.0f} mm.", depth=stop.value * 1000))
     rows = [
         (
             f"{int(one.entry.quantity.rpartition('_')[2])} mm",
-            "cannot tell" if one.value is None else f"{one.value:.0f} kPa",
+            say("cannot tell") if one.value is None else f"{one.value:.0f} kPa",
             0 if one.value is None else round(100 * one.value / most),
         )
         for one in pushed
     ]
-    return {"words": words.tied(said), "rows": rows}
+    return {"words": words.tied(" ".join(said)), "rows": rows}
 
 
 # --- the numbers -----------------------------------------------------------------------------------------------------
 
 
 def _depth_row(one: DepthNow) -> tuple[str, ...]:
-    between = "" if one.low is None or one.high is None else f"{words.way(one.low)} to {words.way(one.high)}"
-    value = "no answer" if one.channel.value is None else f"{one.channel.value * 100:.1f} %"
+    between = ""
+    if one.low is not None and one.high is not None:
+        between = say("{low} to {high}", low=words.way(one.low), high=words.way(one.high))
+    value = say("no answer") if one.channel.value is None else f"{figure(one.channel.value * 100, 1)} %"
     ago = "" if one.week_ago is None else words.way(one.week_ago)
-    return f"{one.depth_mm:.0f} mm", one.lies_in, words.way(one.wetness), between, value, ago
+    return f"{one.depth_mm:.0f} mm", say(LIES_IN[one.lies_in]), words.way(one.wetness), between, value, ago
 
 
 def _rows(state: StationNow, zone: str) -> list[tuple[str, str, str, str]]:
@@ -453,7 +514,7 @@ def _rows(state: StationNow, zone: str) -> list[tuple[str, str, str, str]]:
     for channel in state.channels:
         installed = channel.installed.channel
         depth = "" if channel.depth_m is None else f", {channel.depth_m * 1000:.0f} mm"
-        value = "no answer" if channel.value is None else words.amount(channel.value, installed.quantity)
+        value = say("no answer") if channel.value is None else words.amount(channel.value, installed.quantity)
         when = words.answered(channel, state.now_ms, zone)
-        rows.append((words.quantity(installed.quantity) + depth, value, words.FLAG_WORDS[channel.flag], when))
+        rows.append((words.quantity(installed.quantity) + depth, value, say(words.FLAG_WORDS[channel.flag]), when))
     return rows

@@ -27,13 +27,15 @@ from api.state import StationNow
 from pipeline.advice.report import SurfaceAdvice
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
+from pipeline.texts import later, say, short_weekday
 from pipeline.units import DAY_MS
 
 MOST_LARGE = 6  # stations drawn side by side; more stand in a list
 IN_A_ROW = 3
 DEEPEST_MM = 300.0  # deeper probes are on the page of their station
 MORE = (
-    ("/work", "All of the work"), None, None, ("/work", "Tonight's water"), ("/work", "Ten days of every pass"), None,
+    ("/work", later("All of the work")), None, None, ("/work", later("Tonight's water")),
+    ("/work", later("Ten days of every pass")), None,
 )  # fmt: skip
 
 router = APIRouter(include_in_schema=False)
@@ -62,7 +64,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "see": see_to(pipeline, states),
         "most_seen": MOST_SEEN,
         "six": _six(morning, pipeline),
-        "heading": "The slices as they were" if is_old else f"The slices, {_cut(states, zone)}",
+        "heading": say("The slices as they were") if is_old else _cut(states, zone),
         "rows": _rows(drawn, zone, pipeline.config.site.units) if large else [],
         "groups": [] if large else _groups(drawn, zone),
     }
@@ -71,8 +73,8 @@ def _facts(request: Request) -> dict[str, Any]:
 def _cut(states: Sequence[StationNow], zone: str) -> str:
     heard = [s.heard_ms for s in states if s.heard_ms is not None and not s.is_old]
     if all(s.by_hand for s in states if s.heard_ms is not None):
-        return f"read by hand {words.soon(max(heard), zone, states[0].now_ms)}"
-    return f"cut at {words.clock(max(heard), zone)}"
+        return say("The slices, read by hand {when}", when=words.soon(max(heard), zone, states[0].now_ms))
+    return say("The slices, cut at {clock}", clock=words.clock(max(heard), zone))
 
 
 # --- the six ---------------------------------------------------------------------------------------------------------
@@ -88,7 +90,7 @@ def _six(morning: Morning, pipeline: Pipeline) -> list[dict[str, Any]]:
             "lines": [words.tied(line) for line in one.lines],
             "needs_hand": one.needs_hand,
             "picture": picture,
-            "more": more,
+            "more": None if more is None else (more[0], say(more[1])),
         }
         for one, picture, more in zip(six_answers(morning), pictures, MORE, strict=True)
     ]
@@ -118,7 +120,7 @@ def _pictures(morning: Morning, pipeline: Pipeline) -> list[Any]:
     ahead = [(_initial(one.title), _best_chances(one, zone)) for name, one in by_surface.items() if name in surfaces]
     return [
         signs.going([(_initial(title), going_of(name, morning)) for name, title in surfaces.items()]),
-        signs.fallen(rain, f"{words.local(morning.now_ms - DAY_MS, zone):%a}"),
+        signs.fallen(rain, short_weekday(words.local(morning.now_ms - DAY_MS, zone))),
         signs.went(*shares),
         signs.water(waters if fresh else []),
         signs.windows(ahead if fresh else []),
@@ -227,23 +229,25 @@ def _by_hand(state: StationNow, zone: str) -> tuple[str, ...]:
     """When a station was last read by hand; none where probes read it."""
     if not state.by_hand or state.heard_ms is None:
         return ()
-    return (f"By hand, last read on {words.soon(state.heard_ms, zone, state.now_ms)}.",)
+    return (say("By hand, last read on {when}.", when=words.soon(state.heard_ms, zone, state.now_ms)),)
 
 
 def slice_words(state: StationNow, depths: Sequence[DepthNow], roots: KnownFigure | None, zone: str) -> dict[str, str]:
     """Return what stands under a slice: a bold word or two, what follows it, and what is said quietly."""
     if state.heard_ms is None:
-        return {"bold": "Not heard yet.", "words": "", "quiet": ""}
+        return {"bold": say("Not heard yet."), "words": "", "quiet": ""}
     if state.is_old:
         then = words.soon(state.heard_ms, zone, state.now_ms)
         return {
-            "bold": "As it was",
+            "bold": say("As it was"),
             "words": f"{then}.",
-            "quiet": f"Nothing {'imported' if state.by_file else 'heard'} since.",
+            "quiet": say("Nothing imported since.") if state.by_file else say("Nothing heard since."),
         }
     said = layers_said(state)
-    drink = f"Drink to {roots.value * 1000:.0f} mm." if roots is not None and roots.value is not None else ""
-    first, rest = (said[0], said[1:]) if said else ("Cannot tell", [])
+    drink = ""
+    if roots is not None and roots.value is not None:
+        drink = say("Drink to {depth:.0f} mm.", depth=roots.value * 1000)
+    first, rest = (said[0], said[1:]) if said else (say("Cannot tell"), [])
     return {
         "bold": words.upper_first(first) + ("," if rest else "."),
         "words": " ".join(part for part in ("".join(f"{one}." for one in rest), drink) if part),

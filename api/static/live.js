@@ -12,8 +12,8 @@ let wanted = false;
 let later;
 
 function sayAway() {
-  const time = heardAt.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
-  away.textContent = `The service does not answer. What you see is as it was at ${time}.`;
+  const clock = heardAt.toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
+  away.textContent = body.dataset.sayAway.replace("{clock}", clock);
   away.hidden = false;
 }
 

@@ -1,8 +1,8 @@
 // The buttons beside an alert: what somebody makes of it goes to the data interface, and the page stays where it is.
 // Without this script the same forms lead through the server and back.
-function tell(form, text) {
+function tell(form, which, reason) {
   const told = form.closest(".marks").querySelector(".told");
-  told.textContent = text;
+  told.textContent = told.dataset[which].replace("{reason}", () => reason);
   told.hidden = false;
 }
 
@@ -16,18 +16,18 @@ async function send(form) {
       body: JSON.stringify(mark),
     });
   } catch (reason) {
-    tell(form, "The service does not answer. Nothing was noted.");
+    tell(form, "sayAway");
     return;
   }
   if (answer.ok) {
-    tell(form, "Noted.");
+    tell(form, "sayNoted");
     form.reset();
     form.closest("details")?.removeAttribute("open");
     document.dispatchEvent(new Event("news"));
     return;
   }
-  const problem = await answer.json().catch(() => ({ detail: `answer ${answer.status}` }));
-  tell(form, `Nothing was noted: ${problem.detail}`);
+  const problem = await answer.json().catch(() => ({ detail: `${answer.status}` }));
+  tell(form, "sayRefused", problem.detail);
 }
 
 document.addEventListener("submit", (event) => {

@@ -10,6 +10,10 @@ function parts() {
   return { svg: cut.querySelector(".big svg"), told: JSON.parse(cut.dataset.history) };
 }
 
+function filled(text, fields) {
+  return text.replace(/\{(\w+)\}/g, (_, name) => fields[name]);
+}
+
 function numbers(text) {
   return text.split(",").map((one) => (one === "" ? null : Number(one)));
 }
@@ -57,18 +61,24 @@ function drawn(place) {
   const reach = wet === null ? p.left : p.x(wet);
   part("thatch-low")?.setAttribute("d", wet === null ? "" : `M${p.left} ${p.y(0)}H${reach}V${p.y(p.thatch)}H${p.left}Z`);
   part("thatch")?.setAttribute("d", wet === null ? "" : `M${Math.max(reach, p.left + 0.8)} ${p.y(0)}V${p.y(p.thatch)}`);
+  const texts = say.dataset;
   for (const one of told.depths) {
     const way = numbers(one.wet)[place];
     const volume = numbers(one.volume)[place];
-    svg.querySelector(`[data-way="${one.key}"]`).textContent = way === null ? "none" : `${way} %`;
-    svg.querySelector(`[data-volume="${one.key}"]`).textContent = volume === null ? "nothing to believe" : `${volume} % by volume`;
+    svg.querySelector(`[data-way="${one.key}"]`).textContent = way === null ? texts.sayNone : `${way} %`;
+    svg.querySelector(`[data-volume="${one.key}"]`).textContent = volume === null
+      ? texts.sayNothing
+      : filled(texts.sayVolume, { volume: `${volume} %` });
   }
+  const language = document.documentElement.lang;
   const at = new Date(told.start + (place + 1) * told.step);
-  const when = new Intl.DateTimeFormat("en-GB", {
+  const when = new Intl.DateTimeFormat(language === "en" ? "en-GB" : language, {
     weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", timeZone: told.zone,
   }).format(at);
-  const words = told.depths.map((one) => [one.said, numbers(one.wet)[place]]).map(([at, w]) => `${at} ${w === null ? "not told" : `${w} %`}`);
-  say.innerHTML = `<b>${when.replace(",", "")}.</b> Of the way to drained: ${words.join(", ")}.`;
+  const depths = told.depths.map((one) => [one.said, numbers(one.wet)[place]]).map(
+    ([depth, wetness]) => filled(wetness === null ? texts.sayUntold : texts.sayDepth, { depth, wetness }),
+  );
+  say.innerHTML = filled(texts.sayThen, { when: when.replace(",", ""), depths: depths.join(", ") });
 }
 
 function turned(place) {

@@ -10,30 +10,15 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from html.parser import HTMLParser
-from pathlib import Path
 from typing import Any
 
 import pytest
 
-from api.app import create_app
 from api.slices import MOST_WETNESS, PLUMB_SHARE
-from pipeline.advice.advisor import site_advice
-from pipeline.diary.entry import DiaryEntry
-from pipeline.service import Pipeline
-from pipeline.site.plan import Plan
-from simulator.readings import readings
-from simulator.scenario import load
-from simulator.scenario_run import run_station, weather_of
-from simulator.scenario_site import run_site
-from simulator.site import describe
-from tests.api.served import TestClient
-from tests.api.site import HOUR_MS
-from tests.bench.advice_heard import settings, table_of, work_out
-from tests.pipeline.hand import HandClock
+from tests.api.grounds import STORIES, Shown, furnish, ground_of, pages
 
-DAY_MS = 24 * HOUR_MS
 SKIPPED = {"form", "select", "script", "style", "pre", "figcaption", "nav", "footer", "header", "svg"}
 VOID = {"br", "meta", "link", "input", "img", "path", "use", "hr"}
 UNIT = r"%|mm a year|mm|m³/m³|m³|m3/m3|°C|dS/m|kPa|W/m²|m/s|kg/m²|hours?|h\b|minutes|min\b|m\b|V\b"
@@ -42,13 +27,7 @@ RANGE = re.compile(rf"(\d+(?:\.\d+)?) (?:to|and) (\d+(?:\.\d+)?) ?({UNIT})")
 UNITS = {"1": "%", "mm": "mm", "m": "m", "m3 m-3": "m3", "degC": "°C", "dS m-1": "dS/m", "m s-1": "m/s",
          "W m-2": "W/m²", "kPa": "kPa", "h": "h", "V": "V", "%": "%%"}  # fmt: skip
 SAID_BY_PAGES = {("150", "mm"), ("25", "mm"), ("50", "mm"), ("2", "m"), ("24", "hours"), ("1", "mm")}  # bounds in words
-MARKS = [
-    {"letter": "A", "title": "the left peg", "at_m": (-15.0, -11.0)},
-    {"letter": "B", "title": "the right peg", "at_m": (15.0, -11.0)},
-]
 pytestmark = pytest.mark.timeout(600)  # a ground is lived through first, on a busy machine slowly
-DAYS, LEAD_DAYS = 5, 3  # of a ground: what is shown has to be there, its truth is for other tests
-STORIES = {"thatch_bound_square": (4, 1), "sand_green": (5, 1), "climbing_roots": (8, 15), "late_frost": (5, 1)}
 SOAKED = ("sand_green", "late_frost")
 EVERY = pytest.mark.parametrize(
     "story", [pytest.param(story, marks=[pytest.mark.soak] if story in SOAKED else []) for story in STORIES]
@@ -153,28 +132,6 @@ def found_in(text: str) -> list[tuple[str, str]]:
     return [*FIGURE.findall(plain), *((low, unit) for low, _, unit in RANGE.findall(plain))]
 
 
-@dataclass
-class Shown:
-    """A server over a few days of a scenario."""
-
-    pipeline: Pipeline
-    client: TestClient
-
-
-def ground_of(story: str, folder: Path) -> Shown:
-    """A scenario's ground of a few days through the server's own stages."""
-    whole, (month, day) = load(story), STORIES[story]
-    start = whole.start.replace(month=month, day=day)
-    cut = replace(whole, start=start, lead_days=LEAD_DAYS, days=DAYS, clock_steps=())
-    weather = weather_of(cut, seed=whole.seed)
-    truths = {s.name: run_station(cut, s, weather, seed=whole.seed, days=DAYS) for s in cut.stations}
-    site = run_site(cut, truths, seed=whole.seed)
-    config = settings(describe(site, folder, rate=1.0), folder)
-    work_out(config, table_of(readings(site)), ()).stores.close()
-    pipeline = Pipeline(config, clock=HandClock(site.history_end_ms), mosquitto=None)
-    return Shown(pipeline, TestClient(create_app(pipeline)))
-
-
 @pytest.fixture(scope="module")
 def walked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[str], Shown]]:
     """Over a story: its server, with advice worked out, a plan of the ground, a core, a booked pass and one done."""
@@ -183,53 +140,12 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[str],
     def over(story: str) -> Shown:
         if story not in made:
             made[story] = ground_of(story, tmp_path_factory.mktemp(story))
-            _furnish(made[story])
+            furnish(made[story])
         return made[story]
 
     yield over
     for one in made.values():
         one.pipeline.stop()
-
-
-def _furnish(one: Shown) -> None:
-    pipeline, now_ms = one.pipeline, one.pipeline.clock.now_ms()
-    pipeline.config = pipeline.config.model_copy(update={"plan": Plan.model_validate({"mark": MARKS})})
-    surface = pipeline.config.surfaces[0]
-    write = pipeline.diary.add
-    for place, station in enumerate(surface.stations):
-        write(DiaryEntry("core", surface.name, now_ms - 4 * DAY_MS, {"thatch_mm": 13 + place}, station.name))
-        write(DiaryEntry("place", surface.name, now_ms, {"x_m": 3.5 * place + 1.0, "y_m": 9.0 - place}, station.name))
-    cable = {"title": "the cable", "what": "cable", "path_m": [[-20, -20], [-3, 4], [1, 9]], "cover_mm": 62}
-    write(DiaryEntry("buried", surface.name, now_ms, cable))
-    write(
-        DiaryEntry(
-            "pass", surface.name, now_ms + 3 * DAY_MS, {"pass": "solid_tining", "depth_mm": 60, "state": "booked"}
-        )
-    )
-    write(DiaryEntry("pass", surface.name, now_ms - 3 * DAY_MS, {"pass": "verticutting", "depth_mm": 2}))
-    advice = site_advice(pipeline.config, pipeline.store, pipeline.diary, now_ms, forecast=None, fixtures=None)
-    pipeline.advice = lambda: advice  # type: ignore[method-assign]
-
-
-def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
-    """Every page with the addresses of its facts."""
-    stations, surfaces = list(one.pipeline.config.stations()), [s.name for s in one.pipeline.config.surfaces]
-    of_each = [f"/api/v1/stations/{name}{more}" for name in stations for more in ("", "/known", "/water", "/forecast")]
-    findings = [f"/api/v1/findings?station={name}&limit=10000&from=2025-01-01T00:00:00Z" for name in stations]
-    common = ["/api/v1/alerts", "/api/v1/diary", "/api/v1/site"]
-    seasons = [f"/api/v1/surfaces/{name}/season" for name in surfaces]
-    windows = [f"/api/v1/surfaces/{name}/windows" for name in surfaces]
-    yield "/", ["/api/v1/answers", "/api/v1/advice", *common, *of_each, *windows]
-    for name in stations:
-        own = [f"/api/v1/stations/{name}", f"/api/v1/stations/{name}/known", f"/api/v1/stations/{name}/depths?days=14"]
-        yield f"/stations/{name}", [*own, *common, *findings, *seasons]
-    yield "/work", ["/api/v1/advice", *common, *of_each, *windows]
-    for name in surfaces:
-        for page in ("season", "sheet"):
-            yield f"/{page}/{name}", [f"/api/v1/surfaces/{name}/season", *common]
-    yield "/ground", ["/api/v1/ground"]
-    yield "/compare", ["/api/v1/compare"]
-    yield "/trust", ["/api/v1/certificate"]
 
 
 @EVERY
