@@ -44,18 +44,25 @@ class Interface:
 
 @dataclass(frozen=True)
 class Repellency:
-    """Water repellency of the thatch: below a critical content it conducts less, by contact with water it recovers.
+    """Water repellency of the thatch: dried below a critical content, its pores come to refuse water; contact mends it.
 
-    Idea after Dekker & Ritsema (critical water content, e.g. Water Resour. Res. 1994, 30, 2507-2517); least factor,
-    pull and contact time are set so that the rate through dry thatch is very low at first and near the sustained one
-    after some 10 minutes (Taylor & Blake 1982). 15 % is a starting value, no published one for thatch was found. Drop
-    times of 60-600 s count as strong (Dekker & Jungerius 1990, from memory).
+    A share of the pores, `least_share` to the power of the state (0 wettable, 1 fully repellent), takes water by the
+    retention curve and conducts in proportion; the rest gives water off but takes none in. So rain on repellent thatch
+    goes down by few paths while the body stays dry, and what these cannot carry stands and runs off. The pores that
+    refuse are mended by the wet ones beside them, in proportion to their share, and all of them at once by water that
+    stands (entry pressure, as in Bauters et al. 2000, J. Hydrol. 231-232, 233-243, from memory).
+
+    Critical content after Dekker & Ritsema 1994, Water Resour. Res. 30, 2507-2517; 15 % is a starting value, no
+    published one for thatch was found. Share, gradient and contact time are set so that the rate through dry thatch is
+    very low at first and near the sustained one after 10 minutes under water (Taylor & Blake 1982). Drops that stand
+    for 60-600 s count as strong (Dekker & Jungerius 1990, from memory). Gradient and entry are ours, without source.
     """
 
     critical_theta: float = 0.15  # [m3 m-3]
-    least_factor: float = 0.01  # conductivity of fully repellent thatch over that of wettable thatch
-    greatest_pull_m: float = 0.01  # drop in head by which fully repellent thatch can draw water in (ours, no source)
-    contact_s: float = 150.0  # e-folding time of recovery under water
+    least_share: float = 0.01  # of the pores that takes water and conducts it when fully repellent
+    greatest_gradient: float = 5.0  # of head, by which fully repellent thatch can draw water in [m m-1]
+    entry_m: float = 0.01  # suction from which up to 0 water is pressed into more and more of the pores
+    contact_s: float = 300.0  # e-folding time of recovery under water
     drying_s: float = 86400.0  # e-folding time of turning repellent once below the critical content
 
 
@@ -140,13 +147,15 @@ class Column:
 class ColumnState:
     """Water in a column.
 
-    `water_m` is the ledger of each node's water, a pond in the first; `repelling` runs from 0 wettable to 1 fully
-    repellent and is negative where the ground cannot turn so; `dt_s` is the step to try next.
+    `head_m` is that of the pores that take water; `water_m` is the ledger of each node's water, a pond in the first;
+    `repelling` runs from 0 wettable to 1 fully repellent and is negative where the ground cannot turn so; `held_theta`
+    is the content of the pores that refuse water; `dt_s` is the step to try next.
     """
 
     head_m: FloatArray
     water_m: FloatArray
     repelling: FloatArray
+    held_theta: FloatArray
     dt_s: float = 1.0
 
 
@@ -202,7 +211,7 @@ def build(
     Raises
     ------
     ValueError
-        Where spacing and layers do not fit, or the lower boundary has no known kind.
+        Where spacing and layers do not fit, the lower boundary has no known kind, or more than one material may repel.
     """
     if len(spacing) != len(layers):
         raise ValueError(f"spacing: found {len(spacing)} entries for {len(layers)} layers, expected one for each")
@@ -228,6 +237,10 @@ def build(
     )
     if column.bottom.kind not in BOTTOMS:
         raise ValueError(f"bottom.kind: found {column.bottom.kind!r}, expected one of {', '.join(BOTTOMS)}")
+    if len({column.link_material[i] for i in range(_links_that_repel(column))}) > 1:
+        raise ValueError(
+            f"repellent_depth_m: found {column.repellent_depth_m} through more than one material, expected within one"
+        )
     if break_below is not None and column.interface is None:
         raise ValueError("interface: found none, expected an Interface where break_below is given")
     return column
@@ -238,10 +251,15 @@ def start(column: Column, head_m: FloatArray | float) -> ColumnState:
     head = np.array(np.broadcast_to(np.asarray(head_m, dtype=float), column.depth_m.shape))
     repelling = np.full(head.size, -1.0)
     if column.repellency is not None:
-        repelling[column.depth_m <= column.repellent_depth_m + 1e-9] = 0.0
-    water = node_water_m(column, head)
+        repelling[: _links_that_repel(column) + 1] = 0.0  # of the two nodes at a break, the upper one
+    state = ColumnState(head, np.zeros(head.size), repelling, np.zeros(head.size))
+    water = node_water_m(column, state)
     water[0] += max(head[0], 0.0)
-    return ColumnState(head, water, repelling)
+    return replace(state, water_m=water)
+
+
+def _links_that_repel(column: Column) -> int:
+    return int(np.sum((column.depth_m[1:] <= column.repellent_depth_m + 1e-9) & (column.length_m > 0.0)))
 
 
 def node_volume_m(column: Column) -> FloatArray:
@@ -252,19 +270,27 @@ def node_volume_m(column: Column) -> FloatArray:
     return volume
 
 
-def node_water_m(column: Column, head_m: FloatArray) -> FloatArray:
-    """Return the water each node holds at the given heads, the pond not counted. [m]"""
-    head = np.asarray(head_m, dtype=float)
-    count = head.size
+def shut_share(column: Column, repelling: FloatArray) -> FloatArray:
+    """Return the share of each node's pores that refuses water, negative where the ground cannot. [-]"""
+    if column.repellency is None:
+        return np.full(repelling.shape, -1.0)
+    return np.where(repelling >= 0.0, 1.0 - column.repellency.least_share ** np.maximum(repelling, 0.0), -1.0)
+
+
+def node_water_m(column: Column, state: ColumnState) -> FloatArray:
+    """Return the water each node holds by its head and its pores that refuse water, the pond not counted. [m]"""
+    count = state.head_m.size
     forcing = np.zeros(kernels.FORCING_ENTRIES)
     forcing[kernels.TOP] = kernels.TOP_HEAD
     forcing[kernels.BOTTOM] = kernels.BOTTOM_HEAD
     forcing[kernels.H_EVAP_WET], forcing[kernels.H_EVAP_DRY] = -1.0, -2.0
     forcing[kernels.POND_MAX] = np.inf
     forcing[kernels.FEDDES_1 : kernels.FEDDES_4 + 1] = (0.0, -1.0, -2.0, -3.0)
-    links, work = np.ones((2, count - 1)), np.zeros((kernels.WORK_ROWS, count))
-    links[1] = 0.0
-    kernels.evaluate(head, _ground(column), links, (forcing, np.zeros(count), np.zeros(count)), work, np.zeros(5))
+    pores, work = np.zeros((kernels.PORE_ROWS, count)), np.zeros((kernels.WORK_ROWS, count))
+    pores[kernels.FACTOR] = 1.0
+    pores[kernels.SHUT], pores[kernels.HELD] = shut_share(column, state.repelling), state.held_theta
+    demand = (forcing, np.zeros(count), np.zeros(count))
+    kernels.evaluate(state.head_m, _ground(column), pores, demand, work, np.zeros(5))
     water: FloatArray = work[kernels.WATER]
     return water
 
@@ -284,7 +310,7 @@ def theta(column: Column, state: ColumnState) -> FloatArray:
 
     At most the porosity: the least compression of full ground that the solver counts is left out.
     """
-    return np.minimum(node_water_m(column, state.head_m) / node_volume_m(column), porosity(column))
+    return np.minimum(node_water_m(column, state) / node_volume_m(column), porosity(column))
 
 
 def pond_m(state: ColumnState) -> float:
@@ -294,7 +320,7 @@ def pond_m(state: ColumnState) -> float:
 
 def storage_m(column: Column, state: ColumnState, top_m: float = 0.0, base_m: float = np.inf) -> float:
     """Return the water in the ground between two depths, each node's water spread evenly over its half links. [m]"""
-    water = node_water_m(column, state.head_m)
+    water = node_water_m(column, state)
     volume = node_volume_m(column)
     upper = np.concatenate([[0.0], column.depth_m[1:] - 0.5 * column.length_m])
     lower = np.concatenate([column.depth_m[:-1] + 0.5 * column.length_m, [column.depth_m[-1]]])
@@ -328,7 +354,6 @@ def _forcing(column: Column, surface: TopBoundary, state: ColumnState) -> FloatA
     # nothing dries the ground past this; a head below it would be rounding where coarse ground holds no water at all
     driest = min(surface.evaporation_dry_m, limits.wilting_m, column.bottom.value)
     forcing[kernels.H_LEAST] = min(2.0 * driest, 1.01 * float(state.head_m.min()))
-    forcing[kernels.CONTACT] = 1.0 if surface.supply_m_s > 0.0 or pond_m(state) > 0.0 or held else 0.0
     return forcing
 
 
@@ -364,10 +389,13 @@ def advance(
         node = min(int(np.searchsorted(column.depth_m, surface.bypass_depth_m)), count - 1)
         source[node] = surface.bypass_share * surface.supply_m_s
     repel = column.repellency
-    repellency = np.array([0.0, 1.0, 1.0, 1.0, 1.0])
+    repellency = np.ones(6)
     if repel is not None:
         repellency = np.array(
-            [repel.critical_theta, repel.least_factor, repel.contact_s, repel.drying_s, repel.greatest_pull_m]
+            (
+                *(repel.critical_theta, repel.least_share, repel.contact_s, repel.drying_s),
+                *(repel.greatest_gradient, repel.entry_m),
+            )
         )
     options = np.array(
         (
@@ -378,14 +406,15 @@ def advance(
     )
     forcing = _forcing(column, surface, state)
     held = surface.head_m is not None
-    head, ledger, repelling = state.head_m.copy(), state.water_m.copy(), state.repelling.copy()
+    head, ledger = state.head_m.copy(), state.water_m.copy()
+    repelling, held_theta = state.repelling.copy(), state.held_theta.copy()
     if held:  # a held head is not a pond: no water stands on the ground but what the holder keeps there
         ledger[0] -= pond_m(state)
     link, uptake, totals = np.zeros(count - 1), np.zeros(count), np.zeros(8)
     # floats, not whole numbers: another type would make the compiler build the whole kernel a second time
     status, dt = kernels.advance(
-        float(duration_s), float(state.dt_s), head, ledger, repelling, _ground(column), (forcing, share, source),
-        repellency, options, link, uptake, totals,
+        float(duration_s), float(state.dt_s), head, ledger, repelling, held_theta, _ground(column),
+        (forcing, share, source), repellency, options, link, uptake, totals,
     )  # fmt: skip
     if status != kernels.CONVERGED:
         many = status == kernels.TOO_MANY_STEPS
@@ -394,7 +423,8 @@ def advance(
             f"column: needed {what} for {duration_s} s of {surface}; head {head.min():.3g} to {head.max():.3g} m. "
             "Look for a layer thinner than its neighbours by far, or raise stepping.theta_tolerance."
         )
-    gained = float(node_water_m(column, head).sum() - node_water_m(column, state.head_m).sum())
+    after = replace(state, head_m=head, water_m=ledger, repelling=repelling, held_theta=held_theta, dt_s=float(dt))
+    gained = float(node_water_m(column, after).sum() - node_water_m(column, state).sum())
     if held:
         ledger[0] += max(float(head[0]), 0.0)
     else:
@@ -405,4 +435,4 @@ def advance(
     steps, rejected, iterations = totals[[kernels.STEPS, kernels.REJECTED, kernels.ITERATIONS]].astype(int).tolist()
     error = gained - (inflow - lost)
     flow = Flow(link, uptake, inflow, evaporation, runoff, drainage, error, steps, rejected, iterations)
-    return replace(state, head_m=head, water_m=ledger, repelling=repelling, dt_s=float(dt)), flow
+    return after, flow

@@ -313,7 +313,7 @@ def _with_thatch(ground: GroundState, sward: Sward) -> tuple[GroundState, float]
     length[:base] *= sward.thatch_m / column.depth_m[base]
     depth = np.concatenate([[0.0], np.cumsum(length)])
     grown = replace(column, length_m=length, depth_m=depth)
-    gain = node_water_m(grown, ground.water.head_m) - node_water_m(column, ground.water.head_m)
+    gain = node_water_m(grown, ground.water) - node_water_m(column, ground.water)
     levels = heat.grid(grown)
     water = replace(ground.water, water_m=ground.water.water_m + gain)
     return replace(ground, column=grown, water=water, levels=levels, sward=sward), 1000.0 * float(gain.sum())

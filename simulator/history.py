@@ -12,7 +12,7 @@ import numpy as np
 
 from simulator import ground as stations
 from simulator import kernels
-from simulator.column import node_volume_m, node_water_m, storage_m
+from simulator.column import ColumnState, node_volume_m, node_water_m, shut_share, storage_m
 from simulator.ground import GroundFluxes, GroundState, TurfProfile
 from simulator.materials import Material
 from simulator.permittivity import Relation, turf_layer
@@ -33,6 +33,8 @@ FLUXES = (
     "rain_mm", "watering_mm", "canopy_evaporation_mm", "throughfall_mm", "evaporation_mm", "demand_mm", "uptake_mm",
     "past_thatch_mm", "bypass_mm", "drainage_mm", "runoff_mm", "thatch_change_mm", "balance_error_mm", "solver_steps",
 )  # fmt: skip
+
+PROFILES = ("head_m", "node_depth_m", "repelling", "held_theta", "root_density")
 
 
 def _relation(made_of: Material) -> Relation:
@@ -69,7 +71,8 @@ class History:
     weather : Weather
     flux : dict of str to ndarray, shape (n,)
         By the names of `FLUXES`; totals of the steps. [mm] `solver_steps` is a count.
-    head_m, node_depth_m : ndarray, shape (n + 1, node)
+    head_m, node_depth_m, repelling, held_theta : ndarray, shape (n + 1, node)
+        As in `ColumnState`.
     level_depth_m, temperature_degc : ndarray, shape (n + 1, level)
     uptake_mm : ndarray, shape (n, node)
     root_density : ndarray, shape (n + 1, node)
@@ -86,6 +89,8 @@ class History:
     flux: dict[str, FloatArray]
     head_m: FloatArray
     node_depth_m: FloatArray
+    repelling: FloatArray
+    held_theta: FloatArray
     level_depth_m: FloatArray
     temperature_degc: FloatArray
     uptake_mm: FloatArray
@@ -163,6 +168,7 @@ class History:
         here = float(head[link] + (head[link + 1] - head[link]) * max(depth_m - depth[link], 0.0) / length)
         material = int(self.last.column.link_material[link])
         content = float(kernels.hydraulics(self.last.column.parameters[material], min(here, 0.0))[0])
+        content = self._as_held(content, row, link, max(depth_m - depth[link], 0.0) / length)
         if quantity == "water_content":
             return content
         if quantity == "apparent_permittivity":
@@ -176,6 +182,15 @@ class History:
             return float(cone_resistance_kpa(np.array([here]), wet, np.array([made_of.bulk_density_kg_m3]))[0])
         return None
 
+    def _as_held(self, content: float, row: int, link: int, share: float) -> float:
+        """Content of ground of which some pores refuse water, a share of the way down a link, by that of the others."""
+        ends = self.repelling[row, link : link + 2]
+        if ends[1] < 0.0:  # below the ground that can repel, which begins at the surface
+            return content
+        (shut_above, shut_below), held = shut_share(self.last.column, ends), self.held_theta[row, link : link + 2]
+        shut = shut_above + share * (shut_below - shut_above)
+        return float(content - shut * max(content - (held[0] + share * (held[1] - held[0])), 0.0))
+
     def thatch_at(self, at_ms: int) -> float:
         """Return the thickness of the thatch at a moment of the run. [m]"""
         return float(self.thatch_m[round((at_ms - self.start_ms) / (self.weather.step_s * 1000.0))])
@@ -187,19 +202,23 @@ class History:
     def storage_mm(self, top_m: float, base_m: float) -> FloatArray:
         """Return the water between two depths below the leaf base at every snapshot, the pond left out. [mm]"""
         column, found = self.last.column, []
-        for head, depth in zip(self.head_m, self.node_depth_m, strict=True):
+        for row, depth in enumerate(self.node_depth_m):
             then = replace(column, depth_m=depth, length_m=np.diff(depth))
-            found.append(1000.0 * storage_m(then, replace(self.last.water, head_m=head), top_m, base_m))
+            found.append(1000.0 * storage_m(then, self._water(row), top_m, base_m))
         return np.array(found)
 
     def storage_below_thatch_mm(self, depth_m: float) -> FloatArray:
         """Return the water from the base of the thatch down to a depth of soil, at every snapshot. [mm]"""
         column, found = self.last.column, []
-        for head, depth, thatch_m in zip(self.head_m, self.node_depth_m, self.thatch_m, strict=True):
+        for row, (depth, thatch_m) in enumerate(zip(self.node_depth_m, self.thatch_m, strict=True)):
             then = replace(column, depth_m=depth, length_m=np.diff(depth))
-            state = replace(self.last.water, head_m=head)
-            found.append(1000.0 * storage_m(then, state, thatch_m, thatch_m + depth_m))
+            found.append(1000.0 * storage_m(then, self._water(row), thatch_m, thatch_m + depth_m))
         return np.array(found)
+
+    def _water(self, row: int) -> ColumnState:
+        return replace(
+            self.last.water, head_m=self.head_m[row], repelling=self.repelling[row], held_theta=self.held_theta[row]
+        )
 
     def water_content(self, depth_m: float) -> FloatArray:
         """Return the water content at one depth at every snapshot. [m3 m-3]"""
@@ -283,7 +302,7 @@ class _Recorder:
         count, nodes, levels = weather.count, ground.column.depth_m.size, ground.levels.depth_m.size
         self.turf, self.weather = turf, weather
         self.flux = {name: np.zeros(count) for name in FLUXES}
-        self.profiles = {name: np.zeros((count + 1, nodes)) for name in ("head_m", "node_depth_m", "root_density")}
+        self.profiles = {name: np.zeros((count + 1, nodes)) for name in PROFILES}
         self.heat = {name: np.zeros((count + 1, levels)) for name in ("level_depth_m", "temperature_degc")}
         names = ("thatch_m", "cover", "green", "canopy_mm", "pond_mm", "thatch_water_mm", "ground_water_mm")
         self.scalar = {name: np.zeros(count + 1) for name in names}
@@ -293,6 +312,10 @@ class _Recorder:
     def state(self, row: int, ground: GroundState) -> None:
         column, sward = ground.column, ground.sward
         self.profiles["head_m"][row], self.profiles["node_depth_m"][row] = ground.water.head_m, column.depth_m
+        self.profiles["repelling"][row], self.profiles["held_theta"][row] = (
+            ground.water.repelling,
+            ground.water.held_theta,
+        )
         self.profiles["root_density"][row] = ground.density
         self.heat["level_depth_m"][row], self.heat["temperature_degc"][row] = (
             ground.levels.depth_m,
@@ -301,7 +324,7 @@ class _Recorder:
         self.scalar["thatch_m"][row], self.scalar["cover"][row] = sward.thatch_m, sward.cover
         self.scalar["green"][row], self.scalar["canopy_mm"][row] = sward.green, ground.canopy_mm
         self.scalar["pond_mm"][row] = 1000.0 * max(float(ground.water.head_m[0]), 0.0)
-        water = 1000.0 * node_water_m(column, ground.water.head_m)
+        water = 1000.0 * node_water_m(column, ground.water)
         base = stations.thatch_node(column)
         last_share = 0.5 * column.length_m[base - 1] / node_volume_m(column)[base]
         self.scalar["thatch_water_mm"][row] = water[:base].sum() + last_share * water[base]

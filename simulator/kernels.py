@@ -47,13 +47,17 @@ KIND, THETA_R, THETA_S, ALPHA, N, M, L, K_S, H_AIR, SE_AIR, T_AIR, STORAGE, A_PA
 MATERIAL_COLUMNS = 16
 # entries of the forcing vector
 TOP, TOP_VALUE, BOTTOM, BOTTOM_VALUE, EVAPORATION, H_EVAP_WET, H_EVAP_DRY, POND_MAX, RUNOFF_RATE = range(9)
-TRANSPIRATION, FEDDES_1, FEDDES_2, FEDDES_3, FEDDES_4, CONTACT, H_LEAST = range(9, 16)
-FORCING_ENTRIES = 16
+TRANSPIRATION, FEDDES_1, FEDDES_2, FEDDES_3, FEDDES_4, H_LEAST = range(9, 15)
+FORCING_ENTRIES = 15
 # entries of the stepping options
 DT_MIN, DT_MAX, THETA_TOLERANCE, WATER_TOLERANCE, MAX_ITERATIONS, MAX_STEPS = range(6)
 # rows of the working array
 WATER, CAPACITY, FLUX, FLUX_UP, FLUX_DOWN, SINK, SINK_SLOPE, RESIDUAL, DIAGONAL, UPPER, HEAD_BEFORE, MOVE = range(12)
 WORK_ROWS = 12
+# rows of what repellency does to pores, and entries of its parameters
+FACTOR, PULL, SHUT, HELD = range(4)
+PORE_ROWS = 4
+CRITICAL, LEAST_SHARE, CONTACT_S, DRYING_S, GREATEST_GRADIENT, ENTRY = range(6)
 # entries of the totals
 INFLOW, EVAPORATED, RUNOFF, DRAINED, STEPS, REJECTED, ITERATIONS, BYPASSED = range(8)
 
@@ -156,7 +160,7 @@ def surface_loss(h: float, f: FloatArray) -> tuple[float, float, float]:
 
 @compiled
 def evaluate(
-    h: FloatArray, ground: ColumnArrays, links: FloatArray, demand: DemandArrays, work: FloatArray, edge: FloatArray
+    h: FloatArray, ground: ColumnArrays, pores: FloatArray, demand: DemandArrays, work: FloatArray, edge: FloatArray
 ) -> None:
     """Fill in storage, link fluxes, sinks and boundary fluxes at heads h, with the slopes Newton needs.
 
@@ -165,8 +169,11 @@ def evaluate(
     h : ndarray, shape (node,)
         Heads. [m]
     ground : ColumnArrays
-    links : ndarray, shape (2, link)
-        Row 0 the factor on conductivity [-], row 1 the inverse of the greatest pull, 0 for no bound [m-1].
+    pores : ndarray, shape (PORE_ROWS, node)
+        Rows FACTOR and PULL are of the link above the node: the factor on conductivity [-] and the inverse of the
+        greatest drop in head that pulls, 0 for no bound [m-1]. Rows SHUT and HELD are of the node: the share of its
+        pores that refuses water, negative outside the ground that can, and the content of those pores [m3 m-3],
+        which they may give off but not exceed.
     demand : DemandArrays
     work : ndarray, shape (WORK_ROWS, node)
         Rows by the names WATER ... UPPER; those up to SINK_SLOPE are filled.
@@ -176,7 +183,7 @@ def evaluate(
     length, material, table, interface = ground
     forcing, share, _ = demand
     water, capacity, q, dq_up, dq_down = work[WATER], work[CAPACITY], work[FLUX], work[FLUX_UP], work[FLUX_DOWN]
-    factor, pull = links[0], links[1]
+    factor, pull, shut, held = pores[FACTOR], pores[PULL], pores[SHUT], pores[HELD]
     count = h.size
     k_below, dk_below = 0.0, 0.0
     last, asked = -1, 0.0
@@ -190,17 +197,20 @@ def evaluate(
         if above >= 0:
             theta, c, k, dk = hydraulics(table[above], h[i])
             half, full = 0.5 * length[i - 1], h[i] - table[above, H_AIR]
-            water[i] += half * (theta + table[above, STORAGE] * max(full, 0.0))
-            capacity[i] += half * (c + (table[above, STORAGE] if full >= 0.0 else 0.0))
-            # repellent ground (pull > 0) conducts less and, its pores refusing water, pulls with a few cm at most
+            content, slope = theta, c
+            if shut[i] > 0.0 and theta > held[i]:
+                content, slope = theta - shut[i] * (theta - held[i]), (1.0 - shut[i]) * c
+            water[i] += half * (content + table[above, STORAGE] * max(full, 0.0))
+            capacity[i] += half * (slope + (table[above, STORAGE] if full >= 0.0 else 0.0))
+            # repellent ground (pull > 0) conducts less and, its pores refusing water, pulls by a bounded gradient
             drop = h[i - 1] - h[i]
-            bound = 1.0 + pull[i - 1] * abs(drop)
+            bound = 1.0 + pull[i] * abs(drop)
             gradient = drop / (bound * length[i - 1]) + 1.0
             slope = 1.0 / (bound * bound * length[i - 1])
-            k_mean = 0.5 * factor[i - 1] * (k_below + k)
+            k_mean = 0.5 * factor[i] * (k_below + k)
             q[i - 1] = k_mean * gradient
-            dq_up[i - 1] = k_mean * slope + 0.5 * dk_below * factor[i - 1] * gradient
-            dq_down[i - 1] = -k_mean * slope + 0.5 * dk * factor[i - 1] * gradient
+            dq_up[i - 1] = k_mean * slope + 0.5 * dk_below * factor[i] * gradient
+            dq_down[i - 1] = -k_mean * slope + 0.5 * dk * factor[i] * gradient
         elif i > 0:
             # a break between layers: it conducts by the wetness of the side the water comes from, and however dry
             # the other side, it is drawn on through few points of contact: the drop in head counts up to a reach
@@ -217,8 +227,11 @@ def evaluate(
             if below != above:
                 theta, c, k, dk = hydraulics(table[below], h[i])
             half, full = 0.5 * length[i], h[i] - table[below, H_AIR]
-            water[i] += half * (theta + table[below, STORAGE] * max(full, 0.0))
-            capacity[i] += half * (c + (table[below, STORAGE] if full >= 0.0 else 0.0))
+            content, slope = theta, c
+            if shut[i] > 0.0 and theta > held[i] and shut[i + 1] >= 0.0:
+                content, slope = theta - shut[i] * (theta - held[i]), (1.0 - shut[i]) * c
+            water[i] += half * (content + table[below, STORAGE] * max(full, 0.0))
+            capacity[i] += half * (slope + (table[below, STORAGE] if full >= 0.0 else 0.0))
         k_below, dk_below = k, dk
         stress, slope = feddes(h[i], forcing)
         asked += share[i] * stress
@@ -247,7 +260,7 @@ def evaluate(
 
 @compiled
 def solve_stage(
-    h: FloatArray, start: FloatArray, dt: float, ground: ColumnArrays, links: FloatArray, demand: DemandArrays,
+    h: FloatArray, start: FloatArray, dt: float, ground: ColumnArrays, pores: FloatArray, demand: DemandArrays,
     options: FloatArray, work: FloatArray, edge: FloatArray,
 ) -> int:  # fmt: skip
     """Solve water(h) = start + dt * net inflow(h) by Newton. Returns iterations, negative if not converged."""
@@ -259,7 +272,7 @@ def solve_stage(
     h_before, move = work[HEAD_BEFORE], work[MOVE]
     before, halvings = np.inf, 0
     for iteration in range(limit):
-        evaluate(h, ground, links, demand, work, edge)
+        evaluate(h, ground, pores, demand, work, edge)
         worst = 0.0
         for i in range(count):
             gain = source[i] - work[SINK, i]
@@ -343,46 +356,81 @@ def net_inflow(demand: DemandArrays, work: FloatArray, edge: FloatArray, out: Fl
 
 
 @compiled
-def update_repellency(
-    dt: float, water: FloatArray, length: FloatArray, contact: float, repellency: FloatArray, repelling: FloatArray,
-    links: FloatArray,
+def repellency_rates(
+    h: FloatArray, ground: ColumnArrays, repellency: FloatArray, repelling: FloatArray, held: FloatArray,
+    rates: FloatArray,
 ) -> float:  # fmt: skip
-    """Let dry thatch turn repellent and wetted thatch recover; return the longest step the next change allows [s].
+    """Fill `rates` with how fast nodes turn, and let refusing pores dry; return the longest step the change allows [s].
 
-    repellency = critical content, least conductivity factor, contact time, drying time, greatest pull; repelling is
-    the state of a node, 0..1, or negative where the ground cannot turn repellent.
+    Parameters
+    ----------
+    h, ground
+        As in `evaluate`.
+    repellency : ndarray, shape (6,)
+        By the names CRITICAL ... ENTRY.
+    repelling, held : ndarray, shape (node,)
+        State, 0 wettable to 1 fully repellent, negative where the ground cannot turn so, and the content of the pores
+        that refuse water [m3 m-3], which falls to that of the others where those are drier.
+    rates : ndarray, shape (2, node)
+        Row 0: above 0 the rate of recovery by contact, below 0 of turning repellent [s-1]. Row 1: content of the pores
+        that take water.
     """
     limit = np.inf
-    if repellency[1] >= 1.0:
-        return limit
-    count = water.size
-    above_wet = contact > 0.0
-    for i in range(count):
+    material, table = ground[1], ground[2]
+    for i in range(h.size):
         if repelling[i] < 0.0:
             break
-        volume = 0.5 * ((length[i - 1] if i > 0 else 0.0) + (length[i] if i < count - 1 else 0.0))
-        wet = water[i] > repellency[0] * volume
-        if wet or above_wet:
+        row = table[material[i - 1] if i > 0 else material[0]]
+        theta = hydraulics(row, h[i])[0]
+        rates[1, i] = theta
+        held[i] = min(held[i], theta)
+        if theta > repellency[CRITICAL]:
+            # wet pores touch those beside them; water that stands, or nearly, is pressed into all
+            beside = repellency[LEAST_SHARE] ** repelling[i]
+            pressed = min(max(1.0 + h[i] / repellency[ENTRY], 0.0), 1.0)
+            touched = theta / row[THETA_S] * (beside + (1.0 - beside) * pressed)
+            rates[0, i] = touched / repellency[CONTACT_S]
             if repelling[i] > 0.02:
-                limit = min(limit, 0.25 * repellency[2])
-            repelling[i] *= math.exp(-dt / repellency[2])
+                limit = min(limit, 0.25 / rates[0, i])
         else:
-            repelling[i] = 1.0 - (1.0 - repelling[i]) * math.exp(-dt / repellency[3])
-        above_wet = wet
-        if i > 0:
-            mean = 0.5 * (repelling[i - 1] + repelling[i])
-            links[0, i - 1] = repellency[1] ** mean
-            links[1, i - 1] = mean / repellency[4]
+            rates[0, i] = -1.0 / repellency[DRYING_S]
     return limit
 
 
 @compiled
+def turn(
+    dt: float, length: FloatArray, repellency: FloatArray, repelling: FloatArray, held: FloatArray, rates: FloatArray,
+    turned: FloatArray, pores: FloatArray,
+) -> None:  # fmt: skip
+    """Fill `turned` with the state after dt [s] at the rates of `repellency_rates`, and `pores` with what comes of it.
+
+    Pores that turn repellent keep the content they have; those that recover bring theirs to the pores that take water.
+    """
+    for i in range(repelling.size):
+        if repelling[i] < 0.0:
+            break
+        turned[i] = repelling[i]
+        if rates[0, i] > 0.0:
+            turned[i] *= math.exp(-dt * rates[0, i])
+        else:
+            turned[i] = 1.0 - (1.0 - repelling[i]) * math.exp(dt * rates[0, i])
+        before, after = 1.0 - repellency[LEAST_SHARE] ** repelling[i], 1.0 - repellency[LEAST_SHARE] ** turned[i]
+        pores[SHUT, i], pores[HELD, i] = after, held[i]
+        if after > before:
+            pores[HELD, i] = (held[i] * before + rates[1, i] * (after - before)) / after
+        if i > 0:
+            mean = 0.5 * (turned[i - 1] + turned[i])
+            pores[FACTOR, i] = repellency[LEAST_SHARE] ** mean
+            pores[PULL, i] = mean / (repellency[GREATEST_GRADIENT] * length[i - 1])
+
+
+@compiled
 def advance(
-    duration: float, dt: float, h: FloatArray, ledger: FloatArray, repelling: FloatArray, ground: ColumnArrays,
-    demand: DemandArrays, repellency: FloatArray, options: FloatArray, link_total: FloatArray, uptake_total: FloatArray,
-    totals: FloatArray,
+    duration: float, dt: float, h: FloatArray, ledger: FloatArray, repelling: FloatArray, held: FloatArray,
+    ground: ColumnArrays, demand: DemandArrays, repellency: FloatArray, options: FloatArray, link_total: FloatArray,
+    uptake_total: FloatArray, totals: FloatArray,
 ) -> tuple[int, float]:  # fmt: skip
-    """Step the column through `duration` seconds; h, ledger, repelling and the totals change in place.
+    """Step the column through `duration` seconds; h, ledger, repelling, held and the totals change in place.
 
     Returns a status and the step to try next. Totals are depths of water [m] since the caller zeroed them.
     """
@@ -392,11 +440,14 @@ def advance(
     work, edge, edge_1 = np.zeros((WORK_ROWS, count)), np.zeros(5), np.zeros(5)
     h_new, start, rate_1, rate_2 = np.empty(count), np.empty(count), np.empty(count), np.empty(count)
     q_1, sink_1 = np.empty(count), np.empty(count)
-    links = np.ones((2, count - 1))
-    links[1] = 0.0
+    pores, turned, rates = np.zeros((PORE_ROWS, count)), repelling.copy(), np.zeros((2, count))
+    pores[FACTOR], pores[SHUT] = 1.0, -1.0
     water, q, sink = work[WATER], work[FLUX], work[SINK]
     time = 0.0
-    limit = update_repellency(0.0, ledger, length, forcing[CONTACT], repellency, repelling, links)
+    repels = repelling[0] >= 0.0
+    limit = np.inf
+    if repels:
+        limit = repellency_rates(h, ground, repellency, repelling, held, rates)
     for _ in range(int(options[MAX_STEPS])):
         remaining = duration - time
         if remaining <= 1e-9 * duration:
@@ -406,12 +457,14 @@ def advance(
             step = remaining
         elif step > 0.5 * remaining:
             step = 0.5 * remaining
+        if repels:
+            turn(step, length, repellency, repelling, held, rates, turned, pores)
         h_new[:] = h
         if forcing[TOP] == TOP_HEAD:
             h_new[0] = forcing[TOP_VALUE]
         if forcing[BOTTOM] == BOTTOM_HEAD:
             h_new[count - 1] = forcing[BOTTOM_VALUE]
-        done = solve_stage(h_new, ledger, GAMMA * step, ground, links, demand, options, work, edge)
+        done = solve_stage(h_new, ledger, GAMMA * step, ground, pores, demand, options, work, edge)
         totals[ITERATIONS] += abs(done)
         if done >= 0:
             net_inflow(demand, work, edge, rate_1)
@@ -419,7 +472,7 @@ def advance(
             sink_1[:] = sink
             edge_1[:] = edge
             start[:] = ledger + (1.0 - GAMMA) * step * rate_1
-            done = solve_stage(h_new, start, GAMMA * step, ground, links, demand, options, work, edge)
+            done = solve_stage(h_new, start, GAMMA * step, ground, pores, demand, options, work, edge)
             totals[ITERATIONS] += abs(done)
         if done < 0:
             totals[REJECTED] += 1.0
@@ -471,7 +524,10 @@ def advance(
         h[:] = h_new
         time += step
         totals[STEPS] += 1.0
-        limit = update_repellency(step, ledger, length, forcing[CONTACT], repellency, repelling, links)
+        if repels:
+            repelling[:] = turned
+            held[:] = pores[HELD]
+            limit = repellency_rates(h, ground, repellency, repelling, held, rates)
     return TOO_MANY_STEPS, dt
 
 

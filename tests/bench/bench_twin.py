@@ -23,7 +23,19 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from tests.bench.twin_seasons import AS_DRAWN, VARIANTS, Case, Score, Variant, fortnights_of, played, score
+from tests.bench.twin_seasons import (
+    AS_DRAWN,
+    CONDITIONS,
+    VARIANTS,
+    Case,
+    Score,
+    Season,
+    Variant,
+    fortnights_of,
+    played,
+    score,
+    season_of,
+)
 from tests.bench.twin_water import Water, skill_rows, water_of, water_rows
 
 HEAD = (
@@ -32,11 +44,11 @@ HEAD = (
 )
 
 
-def one(seed: int, fortnights: int) -> tuple[list[Case], list[Water]]:
-    """All fortnights of one season, and the figures of its water."""
+def one(seed: int, fortnights: int) -> tuple[list[Case], list[Water], Season]:
+    """All fortnights of one season, the figures of its water, and what its rains met."""
     heard = played(seed, fortnights)
     waters = water_of(seed, heard.history, heard.record, heard.context, heard.first_ms)
-    return list(fortnights_of(heard, fortnights)), list(waters)
+    return list(fortnights_of(heard, fortnights)), list(waters), season_of(heard)
 
 
 def row(name: str, cases: list[Case]) -> str:
@@ -66,17 +78,34 @@ def main() -> None:
     with multiprocessing.Pool(chosen.processes) as pool:
         every: list[Case] = []
         waters: list[Water] = []
-        for number, (cases, figures) in enumerate(
+        seasons: list[Season] = []
+        for number, (cases, figures, season) in enumerate(
             pool.imap(partial(one, fortnights=chosen.fortnights), seeds), start=1
         ):
             every += cases
             waters += figures
+            seasons.append(season)
             if number % 20 == 0:
                 print(f"{number} seasons", row("so far", every), file=sys.stderr, flush=True)
     print(f"seeds {seeds.start} to {seeds.stop - 1}, {len(every)} fortnights, {time.monotonic() - began:.0f} s")
+    print(condition_words(seasons))
     report(every)
     print("\n" + "\n".join([*water_rows(waters), "", *skill_rows(waters)]))
-    report_variants(range(chosen.first, chosen.first + chosen.variant_seasons), chosen.fortnights, chosen.processes)
+    if chosen.variant_seasons > 0:
+        report_variants(range(chosen.first, chosen.first + chosen.variant_seasons), chosen.fortnights, chosen.processes)
+
+
+def condition_words(seasons: list[Season]) -> str:
+    """How many seasons have each condition of thatch, and what rain met where it may repel."""
+    shares = [f"{name} {sum(s.condition == name for s in seasons) / len(seasons):.0%}" for name in CONDITIONS]
+    rains, met, dry = (
+        sum(getattr(s, word) for s in seasons if s.condition == "repellent")
+        for word in ("rains", "repelled", "stayed_dry")
+    )
+    return (
+        f"thatch of the {len(seasons)} seasons: {', '.join(shares)}; of {rains} rains of 5 mm and more on repellent"
+        f" thatch {met} found it more than half repellent and {dry} left it so"
+    )
 
 
 def fortnights_as(seed: int, fortnights: int, variant: Variant) -> list[Case]:

@@ -215,10 +215,10 @@ def _in_condition(turf: TurfProfile, seed: int) -> tuple[TurfProfile, str]:
         raw = turf.thatch.name == "thatch_raw"
         repellency = Repellency(
             critical_theta=float(rng.uniform(0.13, 0.20) if raw else rng.uniform(0.24, 0.34)),
-            least_factor=float(10.0 ** rng.uniform(-3.0, -2.0)),
-            greatest_pull_m=0.01,
-            contact_s=float(3600.0 * 3.0 * 8.0 ** rng.uniform()),
+            least_share=float(10.0 ** rng.uniform(-3.0, -2.0)),
+            contact_s=float(600.0 * 48.0 ** rng.uniform()),
             drying_s=float(86400.0 * rng.uniform(0.5, 1.5)),
+            entry_m=float(0.01 * 10.0 ** rng.uniform()),
         )
         turf = replace(turf, repellency=repellency, bypass_share=float(rng.uniform(0.0, 0.08)))
     elif condition == "held up":
@@ -381,6 +381,28 @@ def played(seed: int, fortnights: int, variant: Variant = AS_DRAWN) -> Played:
     if variant.through_stages:
         record = through_stages(record, context)
     return Played(seed, place, variant, history, record, context, round(begin.timestamp() * 1000))
+
+
+@dataclass(frozen=True)
+class Season:
+    """The condition of a season's thatch, and what its rains of 5 mm and more met: how many, how many of them found
+    it more than half repellent, and how many of those left it as dry as that."""
+
+    condition: str
+    rains: int
+    repelled: int
+    stayed_dry: int
+
+
+def season_of(one: Played) -> Season:
+    """What the rains of a played season met."""
+    history = one.history
+    nodes = history.repelling[0] >= 0.0
+    rains = [rain for rain in history.rains() if rain.fallen_mm >= 5.0]
+    state = history.repelling[:, nodes].mean(axis=1) if nodes.any() else np.zeros(history.weather.count + 1)
+    met = [rain for rain in rains if state[rain.first_step] > 0.5]
+    left = sum(state[rain.last_step] > 0.5 for rain in met)
+    return Season(one.place.condition, len(rains), len(met), int(left))
 
 
 def fortnights_of(one: Played, fortnights: int) -> Iterator[Case]:

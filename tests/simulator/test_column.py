@@ -267,7 +267,7 @@ def test_dry_repellent_thatch_sheds_at_first_and_gives_way_under_water():
     taken = {}
     for name, repellency in (
         ("wettable", None),
-        ("repellent", Repellency(critical_theta=0.2, least_factor=0.02, contact_s=2400.0)),
+        ("repellent", Repellency(critical_theta=0.2, least_share=0.02, contact_s=2400.0)),
     ):
         column = thatch_over_clay(None, repellency)
         state = start(column, np.where(column.depth_m <= 0.02, -200.0, -5.0))
@@ -284,6 +284,17 @@ def test_dry_repellent_thatch_sheds_at_first_and_gives_way_under_water():
             state, _ = advance(column, state, rain, 4 * 3600.0)
             assert state.repelling[0] < 0.01
     assert taken["repellent"] < 0.7 * taken["wettable"]
+
+
+def test_only_one_material_may_repel():
+    """Repellency reaching from thatch into the soil is refused: pores that refuse hold one content, of one material."""
+    with pytest.raises(ValueError, match=r"repellent_depth_m: found 0\.1 through more than one material"):
+        build(
+            (Layer(MATERIALS["thatch_decayed"], 0.02), Layer(MATERIALS["clay_loam"], 0.28)),
+            spacing=(graded(0.02, 0.002), graded(0.28, 0.02)),
+            repellency=Repellency(),
+            repellent_depth_m=0.1,
+        )
 
 
 def test_bypass_carries_its_share_below_the_thatch():

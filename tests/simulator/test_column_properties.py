@@ -57,7 +57,7 @@ def columns(draw):
         interface=Interface(open_per_s=draw(log_uniform(1e-5, 1e-1))) if broken else None,
         bottom=BottomBoundary(kind, draw(st.floats(-3.0, 0.0)) if kind == "head" else 0.0),
         repellency=draw(
-            st.none() | st.builds(Repellency, critical_theta=st.floats(0.05, 0.3), least_factor=log_uniform(0.005, 0.5))
+            st.none() | st.builds(Repellency, critical_theta=st.floats(0.05, 0.3), least_share=log_uniform(0.005, 0.5))
         ),
         repellent_depth_m=layers[0].thickness_m,
         stepping=Stepping(max_steps=MOST_STEPS),

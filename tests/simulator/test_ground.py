@@ -118,15 +118,15 @@ def test_flow_past_the_thatch_explains_the_thatch(year):
 def head_form_balance_error(column, spans) -> tuple[float, float]:
     """Control: the same column in the non-conservative head form, C dh = flux dt. Returns error and rain. [m]"""
     count = column.depth_m.size
-    work, edge, links = np.zeros((kernels.WORK_ROWS, count)), np.zeros(5), np.ones((2, count - 1))
-    links[1] = 0.0
+    work, edge, pores = np.zeros((kernels.WORK_ROWS, count)), np.zeros(5), np.zeros((kernels.PORE_ROWS, count))
+    pores[kernels.FACTOR], pores[kernels.SHUT] = 1.0, -1.0
     forcing = np.zeros(kernels.FORCING_ENTRIES)
     forcing[kernels.H_EVAP_WET], forcing[kernels.H_EVAP_DRY] = -1.0, -1000.0
     forcing[kernels.POND_MAX] = np.inf
     forcing[kernels.FEDDES_1 : kernels.FEDDES_4 + 1] = (0.0, -1.0, -2.0, -3.0)
     ground = (column.length_m, column.link_material, column.parameters, np.array([0.0, 0.0, 0.0, 1.0]))
     head = np.full(count, -2.0)
-    first, rain, lost = node_water_m(column, head).sum(), 0.0, 0.0
+    first, rain, lost = node_water_m(column, start(column, head)).sum(), 0.0, 0.0
     for surface, hours in spans:
         forcing[kernels.TOP_VALUE], forcing[kernels.EVAPORATION] = surface.supply_m_s, surface.evaporation_m_s
         steps = round(hours * 30)
@@ -134,7 +134,7 @@ def head_form_balance_error(column, spans) -> tuple[float, float]:
         for _ in range(steps):
             new = head.copy()
             for _ in range(30):
-                kernels.evaluate(new, ground, links, (forcing, np.zeros(count), np.zeros(count)), work, edge)
+                kernels.evaluate(new, ground, pores, (forcing, np.zeros(count), np.zeros(count)), work, edge)
                 gain = np.zeros(count)
                 gain[0] += forcing[kernels.TOP_VALUE] - edge[0]
                 gain[1:] += work[kernels.FLUX, :-1]
@@ -151,11 +151,11 @@ def head_form_balance_error(column, spans) -> tuple[float, float]:
                 new = np.minimum(new + np.clip(change, -0.5 * np.abs(new), 0.5 * np.abs(new)), -1e-4)
                 if np.abs(change).max() < 1e-8:
                     break
-            kernels.evaluate(new, ground, links, (forcing, np.zeros(count), np.zeros(count)), work, edge)
+            kernels.evaluate(new, ground, pores, (forcing, np.zeros(count), np.zeros(count)), work, edge)
             rain += dt * forcing[kernels.TOP_VALUE]
             lost += dt * (edge[0] + edge[2])
             head = new
-    return float(node_water_m(column, head).sum() - first - rain + lost), rain
+    return float(node_water_m(column, start(column, head)).sum() - first - rain + lost), rain
 
 
 def test_head_form_control_loses_water_by_orders_of_magnitude_more():
@@ -198,10 +198,10 @@ def test_grid_is_fine_in_the_thatch():
 def test_pass_takes_its_water_with_it_and_keeps_every_content():
     """A pass lifts thatch with the water in it; contents stay as they were and the ledger says how much left."""
     ground = prepare(SQUARE)
-    before = node_water_m(ground.column, ground.water.head_m).sum()
+    before = node_water_m(ground.column, ground.water).sum()
     after, change_mm = make_pass(ground, PASSES["scarify"])
     assert change_mm == pytest.approx(-0.45 * 0.12 * 0.7 * 20.0, rel=0.02)  # decayed thatch holds 0.45 at 1 m suction
-    left = node_water_m(after.column, after.water.head_m).sum() - before
+    left = node_water_m(after.column, after.water).sum() - before
     assert 1000.0 * left == pytest.approx(change_mm, abs=1e-9)
     assert theta(after.column, after.water)[0] == pytest.approx(theta(ground.column, ground.water)[0], abs=1e-12)
 

@@ -136,7 +136,8 @@ def test_thatch_bound_square_stays_soaked_for_days_over_drying_roots():
 
 
 def test_raw_thatch_lawn_sheds_in_summer_and_lets_through_in_winter():
-    """On dry raw thatch most of a shower runs off and little passes; the winter's rains mostly pass."""
+    """On dry raw thatch most of a shower runs off, little passes and the thatch stays dry; long rains of October pass
+    while it stays so; by mid December it is wet through, holds water, and the rains mostly pass."""
     lawn = lived("raw_thatch_lawn", "lawn-1")
     content = lawn.water_content(0.008)
     summer = [
@@ -144,9 +145,18 @@ def test_raw_thatch_lawn_sheds_in_summer_and_lets_through_in_winter():
         for share, rain in shares(lawn, 5.0, 40.0)
         if rain.first_step < step(lawn, "2025-10-01") and content[rain.first_step] < 0.12
     ]
-    winter = shares(lawn, 5.0, 40.0, since="2025-11-01")
+    autumn = [
+        (share, rain)
+        for share, rain in shares(lawn, 5.0, 40.0, since="2025-10-15")
+        if rain.first_step < step(lawn, "2025-11-05")
+    ]
+    winter = shares(lawn, 5.0, 40.0, since="2025-12-10")
     print(f"summer {median(summer):.2f} of {len(summer)}, winter {median(winter):.2f} of {len(winter)}")
-    assert len(summer) >= 8 and len(winter) >= 4
+    print(f"autumn {median(autumn):.2f} of {len(autumn)}")
+    assert len(summer) >= 8 and len(autumn) >= 2 and len(winter) >= 4
+    assert all(content[rain.first_step : rain.last_step].max() < 0.12 for _, rain in summer)
+    assert median(autumn) > 0.60 and all(content[rain.first_step : rain.last_step].max() < 0.15 for _, rain in autumn)
+    assert content[step(lawn, "2025-12-20") :].min() > 0.25  # above the 0.25 that raw thatch keeps at -10 kPa
     assert median(summer) < 0.20
     assert np.median([rain.runoff_mm / rain.fallen_mm for _, rain in summer]) > 0.40
     assert median(winter) > 0.45

@@ -42,9 +42,9 @@ def ground(thatch_m: float, soil: str, *, thatch: str = "thatch_raw", repels: bo
 
 
 def dried(thatch_m: float, soil: str, *, repels: bool = True) -> tuple[Column, ColumnState]:
-    """The same after a week without water: the thatch at 100 m of suction, the soil at 3 m."""
+    """The same after a week without water: the thatch at 100 m of suction, the soil at 20 m."""
     column = ground(thatch_m, soil, repels=repels)
-    state = start(column, np.where(column.depth_m <= thatch_m, -100.0, -3.0) if thatch_m else -3.0)
+    state = start(column, np.where(column.depth_m <= thatch_m, -100.0, -20.0) if thatch_m else -20.0)
     return column, advance(column, state, TopBoundary(), 7 * DAY_S)[0]
 
 
@@ -69,7 +69,7 @@ def test_dry_thatch_lets_little_through_at_first_and_keeps_nothing_back_in_the_e
     assert thatch[-1] == pytest.approx(sustained, rel=0.02)
     assert thatch[0] < 0.4 * sustained and bare[0] > 3.0 * sustained
     ten = rates_mm_h(0.02, (9.0, 11.0))[1]
-    assert 0.75 * sustained < ten < 2.0 * sustained  # it goes beyond, and falls to it within the hour
+    assert 0.75 * sustained < ten < 1.25 * sustained  # it goes beyond later, and falls to it within the hour
 
 
 def test_thatch_delays_infiltration_lowers_runoff_and_evaporation():
@@ -124,20 +124,51 @@ def test_drained_overnight_after_25_mm_the_top_shows_no_free_water():
     assert top > below
 
 
-def test_the_default_has_an_effect_on_twelve_millimetres():
-    """Of 12 mm in an hour on dry raw thatch over sand the soil gets half a millimetre less, and five minutes later,
-    where the thatch repels (the size is ours)."""
-    passed, onset = {}, {}
+def test_repellent_thatch_passes_water_by_few_paths_or_sheds_it_and_stays_dry():
+    """By the default, 6 of 12 mm in an hour go mostly through dry raw thatch while its body stays nearly as dry as it
+    was, where wettable thatch fills and lets nothing through; of 12 mm in a quarter of an hour some runs off a bank of
+    it and nothing off wettable thatch (common knowledge of soil physics; the sizes are ours)."""
+    content, passed, ran = {}, {}, {}
     for repels in (False, True):
-        column, state = dried(0.02, "sand_root_zone", repels=repels)
+        column, dry = dried(0.02, "sand_root_zone", repels=repels)
         link = int(np.flatnonzero(column.depth_m >= 0.02 - 1e-9)[0])
-        below_m = 0.0
-        for minute in range(60):
-            state, flow = advance(column, state, TopBoundary(supply_m_s=12e-3 / 3600.0), 60.0)
-            below_m += flow.link_m[link]
-            if below_m > 2e-4:
-                onset.setdefault(repels, minute)
-        _, flow = advance(column, state, TopBoundary(), 6 * 3600.0)
-        passed[repels] = below_m + flow.link_m[link]
-    assert passed[True] < passed[False] - 5e-4
-    assert onset[True] >= onset[False] + 5
+        state, flow = advance(column, dry, TopBoundary(supply_m_s=12e-3 / 3600.0), 1800.0)
+        content[repels] = storage_m(column, state, 0.0, 0.02) - storage_m(column, dry, 0.0, 0.02)
+        passed[repels] = flow.link_m[link]
+        ran[repels] = advance(column, dry, TopBoundary(supply_m_s=48e-3 / 3600.0, pond_limit_m=3e-4), 900.0)[1].runoff_m
+    assert content[True] < 0.25 * content[False]
+    assert passed[True] > 4e-3 and passed[False] < 0.1e-3
+    assert ran[True] > 0.4e-3 and ran[False] < 1e-6
+
+
+def test_repellent_thatch_is_wetted_through_by_contact():
+    """Water that stands on it for ten times the contact time leaves no trace of repellency: the thatch holds what
+    wettable thatch holds; gentle rain for as long leaves it half dry (the sizes are ours)."""
+    wettable, dry = dried(0.02, "sand_root_zone", repels=False)
+    full = storage_m(wettable, advance(wettable, dry, TopBoundary(head_m=0.01), 3000.0)[0], 0.0, 0.02)
+    column, dry = dried(0.02, "sand_root_zone")
+    flooded, _ = advance(column, dry, TopBoundary(head_m=0.01), 3000.0)
+    assert storage_m(column, flooded, 0.0, 0.02) == pytest.approx(full, rel=0.01)
+    assert flooded.repelling.max() < 0.01
+    rained, _ = advance(column, dry, TopBoundary(supply_m_s=2e-3 / 3600.0), 3000.0)
+    assert storage_m(column, rained, 0.0, 0.02) < 0.2 * full
+    assert rained.repelling.max() > 0.5
+
+
+def test_water_held_by_pores_that_refuse_is_neither_lost_nor_made():
+    """Over drought, showers and a flood, with roots, every span's balance closes to a millionth, and pores that refuse
+    water hold no more than they had when they came to (algebra)."""
+    column, state = dried(0.02, "sandy_loam")
+    roots = np.where(column.depth_m <= 0.05, 1.0, 0.0)
+    most = float(state.held_theta.max())
+    for surface, hours in (
+        (TopBoundary(supply_m_s=2e-3 / 3600.0), 1.0),
+        (TopBoundary(evaporation_m_s=2e-3 / DAY_S, transpiration_m_s=2e-3 / DAY_S), 72.0),
+        (TopBoundary(supply_m_s=12e-3 / 3600.0), 0.2),
+        (TopBoundary(evaporation_m_s=2e-3 / DAY_S, transpiration_m_s=2e-3 / DAY_S), 240.0),
+        (TopBoundary(supply_m_s=60e-3 / 3600.0), 2.0),
+    ):
+        state, flow = advance(column, state, surface, 3600.0 * hours, root_share=roots / roots.sum())
+        moved = flow.supply_m + flow.evaporation_m + flow.runoff_m + abs(flow.drainage_m) + flow.uptake_m.sum()
+        assert abs(flow.balance_error_m) < 1e-6 * moved
+        assert state.held_theta[state.repelling > 0.5].max(initial=0.0) <= max(most, 0.15) + 1e-9
