@@ -172,6 +172,7 @@ def _parser() -> argparse.ArgumentParser:
         "--scenario", default="thatch_bound_square", metavar="NAME", help="which scenario of the simulator is played"
     )
     played.add_argument("--record", choices=("dinosaur", "ithaca"), help="play a field record instead")
+    demo.add_argument("--modbus", action="store_true", help="a probe over Modbus as well, on a line of its own")
     demo.add_argument("--rate", type=float, default=60.0, help="how many times faster than real time after the history")
     demo.add_argument("--port", type=int, default=8420, help="port of the pages; another is taken when it is busy")
     demo.add_argument("--dir", type=Path, help="keep everything in this folder (default: a temporary one, removed)")
@@ -658,6 +659,7 @@ def _demo(parsed: argparse.Namespace) -> int:
         parsed.dir,
         record=parsed.record,
         scenario=parsed.scenario,
+        modbus=parsed.modbus,
         rate=parsed.rate,
         port=parsed.port,
         once=parsed.once,

@@ -58,6 +58,8 @@ class Demo:
         Which field record is played.
     scenario : str
         Which scenario of the simulator is played where there is no record.
+    modbus : bool
+        Whether the first station has a probe over Modbus as well.
     rate : float
         How many times faster than real time, after the history.
     port : int
@@ -81,12 +83,13 @@ class Demo:
         once: bool,
         store: str,
         influx: str | None,
+        modbus: bool = False,
     ) -> None:
         self._temporary = folder is None
         self._folder = Path(tempfile.mkdtemp(prefix="underturf-demo-")) if folder is None else folder.absolute()
         self._played = (
             ["--scenario", scenario, "--fine-days", str(FINE_DAYS)] if record is None else ["--record", record]
-        )
+        ) + (["--modbus"] if modbus else [])
         self._rate, self._once = rate, once
         self._ready: dict[str, Any] = {}
         self._wanted_port = port

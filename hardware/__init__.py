@@ -6,8 +6,9 @@ installing a service.
 - `cone`: penetrometer sentences, and strokes put together from them
 - `cone_dock`: the hand-over of strokes in the dock, host side and device side
 - `curves`: calibration curves by name, with what each reads, gives and takes
-- `frame`: the refusal that all line codecs share
+- `frame`: the refusal that all line codecs share, and the CRC of two of them
 - `machine_clock`: whether the machine's clock is right, and the time taken in its place while it is not
+- `modbus`: Modbus RTU, the client's side and the device's: registers, their numbers, and frames
 - `probe`: probe descriptions, `probes/*.toml`: channels, depths, commands, decoding, calibration
 - `quantities`: every quantity with its one unit and its physical limits
 - `reading`: samples and readings, and the batch in which readings travel

@@ -1,4 +1,4 @@
-"""The refusal that all line codecs share: bytes from the far end that do not answer what was asked.
+"""What line codecs share: the refusal of bytes that do not answer what was asked, and the CRC of two of them.
 
 A codec raises `BadFrame` for anything a probe or the wire can do, and `ValueError` for a caller's own mistake. The
 refusal carries the status that the failed reading will have.
@@ -29,3 +29,13 @@ class BadFrame(Exception):
 def shown(data: bytes, limit: int = 40) -> str:
     """Return bytes as they go into a message: printable, quoted, at most `limit` of them."""
     return repr(data[:limit])[1:] + (f" and {len(data) - limit} more" if len(data) > limit else "")
+
+
+def crc16(data: bytes, start: int = 0) -> int:
+    """Return the reflected CRC of polynomial 0xA001: from 0 on that of SDI-12 (CRC-16/ARC), from 0xFFFF Modbus's."""
+    crc = start
+    for byte in data:
+        crc ^= byte
+        for _ in range(8):
+            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
+    return crc

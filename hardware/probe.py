@@ -16,14 +16,16 @@ from types import MappingProxyType
 from typing import Any
 
 from hardware.curves import SIGNATURES, curve_faults, curves_between
+from hardware.modbus import ORDERS, REGISTERS, TYPE_WORDS, RegisterPlace, RegisterTable, encode_number
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
 from hardware.table_check import NotToml, TableCheck, parse_toml
 
-PROTOCOLS = ("sdi12", "cone")  # of lines
+PROTOCOLS = ("sdi12", "modbus", "cone")  # of lines
 BY_FILE = "file"  # of a probe that is asked on no line: what it read comes in as a record
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
+FRAMES = ("7E1", "8N1", "8E1", "8O1", "8N2")
 MAX_DEPTH_MM = 3000.0
 MAX_PROBE_CHANNELS = 96
 MAX_MISSING = 16
@@ -92,6 +94,8 @@ class Channel:
     calibration : Calibration
     missing : tuple of float
         Values as sent by which the probe says that it has none, such as 9999.
+    place : RegisterPlace or None
+        Registers of the value; None for other protocols.
     """
 
     name: str
@@ -105,6 +109,7 @@ class Channel:
     offset: float
     calibration: Calibration
     missing: tuple[float, ...] = ()
+    place: RegisterPlace | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,8 +201,8 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
         title=check.text(table, "", "title", model),
         protocol=protocol,
         baud=check.whole(table, "", "baud", 1200 if sdi12 else 9600, 300, 921600),
-        frame=check.one_of(table, "", "frame", ("7E1", "8N1", "8E1"), "7E1" if sdi12 else "8N1"),
-        crc=check.flag(table, "", "crc", default=False),
+        frame=check.one_of(table, "", "frame", FRAMES, "7E1" if sdi12 else "8N1"),
+        crc=_has_check_characters(check, table, protocol),
         notes=check.text(table, "", "notes", ""),
         cone_base_m2=_cone_base(check, table, protocol),
         channels=tuple(parsed),
@@ -205,6 +210,15 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
     if check.faults:
         raise ProbeFault(list(dict.fromkeys(check.faults)))  # a fault of a list of depths is found at each depth
     return description
+
+
+def _has_check_characters(check: TableCheck, table: dict[str, object], protocol: str) -> bool:
+    """Whether answers have check characters: as written, and always in Modbus."""
+    if protocol != "modbus":
+        return check.flag(table, "", "crc", default=False)
+    if "crc" in table:
+        check.fault("crc", table["crc"], "no such key with modbus, whose frames always have a CRC")
+    return True
 
 
 def _cone_base(check: TableCheck, table: dict[str, object], protocol: str) -> float | None:
@@ -222,25 +236,28 @@ def _cone_base(check: TableCheck, table: dict[str, object], protocol: str) -> fl
 
 _CHANNEL_KEYS = {
     *("name", "heard", "quantity", "depth_mm", "depths_mm", "sensing_height_mm"),
-    *("command", "position", "scale", "offset", "calibration", "missing"),
+    *("scale", "offset", "calibration", "missing"),
 }
+_PLACE_KEYS = {"modbus": {"register", "table", "type", "order"}}  # where the value stands, by protocol
+_USUAL_PLACE_KEYS = {"command", "position"}
 
 
 def _by_depth(check: TableCheck, table: object, at: str) -> list[object]:
-    """One table for each of `depths_mm`: the name with the depth in three digits, the positions one after the other."""
+    """One table for each of `depths_mm`: the name with the depth in three digits, the places one after the other."""
     if not isinstance(table, dict) or "depths_mm" not in table:
         return [table]
     alike = {key: value for key, value in table.items() if key != "depths_mm"}
     if "depth_mm" in table:
         check.fault(f"{at}depth_mm", table["depth_mm"], "depth_mm or depths_mm, not both")
     depths = check.numbers(table, at, "depths_mm", 0.0, MAX_DEPTH_MM, MAX_COUNT_CONCURRENT)
-    position = table.get("position")
+    words = TYPE_WORDS.get(str(table.get("type", "u16")), 1)
+    steps = {key: step for key, step in (("position", 1), ("register", words)) if type(table.get(key)) is int}
     return [
         {
             **alike,
             "name": f"{table.get('name')}_{depth:03g}" if isinstance(table.get("name"), str) else table.get("name"),
             "depth_mm": depth,
-            "position": position + n if type(position) is int else position,
+            **{key: table[key] + n * step for key, step in steps.items()},
         }
         for n, depth in enumerate(depths)
     ] or [alike]
@@ -250,7 +267,7 @@ def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> 
     if not isinstance(table, dict):
         check.fault(at.rstrip("."), table, "a table")
         table = {}
-    check.keys(table, at, _CHANNEL_KEYS)
+    check.keys(table, at, _CHANNEL_KEYS | _PLACE_KEYS.get(protocol, _USUAL_PLACE_KEYS))
     name = check.text(table, at, "name", None)
     if name and not is_slug(name):
         check.fault(f"{at}name", name, "small letters, digits, - and _, at most 64")
@@ -261,6 +278,7 @@ def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> 
     scale = check.number(table, at, "scale", 1.0, -1e9, 1e9)
     if scale == 0.0:
         check.fault(f"{at}scale", scale, "a number other than 0, which would make all values one")
+    place = _parse_place(check, table, at) if protocol == "modbus" else None
     position = check.whole(table, at, "position", None if sdi12 else 1, 1, MAX_COUNT_CONCURRENT)
     if command.startswith("M") and position > MAX_COUNT:
         # by the form of the reply: atttn to M, atttnn to C (SDI-12 1.3, which stops at 20 to C, and 1.4)
@@ -278,8 +296,40 @@ def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> 
         scale=scale,
         offset=check.number(table, at, "offset", 0.0, -1e9, 1e9),
         calibration=Calibration() if calibration is None else calibration,
-        missing=check.numbers(table, at, "missing", -1e9, 1e9, MAX_MISSING),
+        missing=_parse_missing(check, table, at, place),
+        place=place,
     )
+
+
+def _parse_place(check: TableCheck, table: dict[str, object], at: str) -> RegisterPlace:
+    """Where a value stands in a Modbus device."""
+    type_ = check.one_of(table, at, "type", tuple(TYPE_WORDS), "u16")
+    words = TYPE_WORDS.get(type_, 1)
+    order = check.one_of(table, at, "order", ORDERS, "abcd")
+    if "order" in table and words == 1:
+        check.fault(f"{at}order", order, f"it with a type of two registers; {type_} has one, its high byte first")
+    which = check.one_of(table, at, "table", tuple(RegisterTable), "holding")
+    register = check.whole(table, at, "register", None, 0, REGISTERS - words)
+    return RegisterPlace(
+        RegisterTable(which) if which in tuple(RegisterTable) else RegisterTable.HOLDING,
+        register,
+        type_ if type_ in TYPE_WORDS else "u16",
+        order if order in ORDERS else "abcd",
+    )
+
+
+def _parse_missing(
+    check: TableCheck, table: dict[str, object], at: str, place: RegisterPlace | None
+) -> tuple[float, ...]:
+    """The values that mean none; those of registers must be ones that the type can hold."""
+    missing = check.numbers(table, at, "missing", -1e10, 1e10, MAX_MISSING)
+    type_ = "" if place is None else place.type
+    for number in missing if type_ else ():
+        try:
+            encode_number(number, type_)
+        except ValueError:
+            check.fault(f"{at}missing", number, f"a number that {type_} can hold")
+    return missing
 
 
 def _parse_quantity(
@@ -321,6 +371,7 @@ def _parse_calibration(check: TableCheck, table: object, at: str) -> Calibration
 def _check_unique(check: TableCheck, channels: list[Channel]) -> None:
     seen_names: set[str] = set()
     seen_places: set[tuple[str, int]] = set()
+    seen_registers: dict[tuple[RegisterTable, int], str] = {}
     for i, channel in enumerate(channels):
         if channel.name in seen_names:
             check.fault(f"channel[{i}].name", channel.name, "a name not used by another channel")
@@ -330,5 +381,15 @@ def _check_unique(check: TableCheck, channels: list[Channel]) -> None:
                 channel.position,
                 f"a place in {channel.command} not used by another",
             )
+        for register in _registers_of(channel):
+            if seen_registers.setdefault(register, channel.name) != channel.name:
+                found = f"{register[1]}, which {seen_registers[register]} has"
+                check.fault(f"channel[{i}].register", found, "registers of its own")
+                break
         seen_names.add(channel.name)
         seen_places.add((channel.command, channel.position))
+
+
+def _registers_of(channel: Channel) -> list[tuple[RegisterTable, int]]:
+    place = channel.place
+    return [] if place is None else [(place.table, place.register + n) for n in range(place.words)]

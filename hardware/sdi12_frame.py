@@ -14,7 +14,7 @@ import re
 from dataclasses import dataclass
 from enum import StrEnum
 
-from hardware.frame import BadFrame, shown
+from hardware.frame import BadFrame, crc16, shown
 from hardware.reading import Status
 
 # Line and timing, SDI-12 sections 4.1 and 7. [s] unless named otherwise. All but the character gap are +-0.40 ms.
@@ -222,18 +222,8 @@ def is_address(text: str) -> bool:
     return len(text) == 1 and text.isascii() and text.isalnum()
 
 
-def crc16(data: bytes) -> int:
-    """Return the CRC of section 4.4.12.1: initial 0, reflected, polynomial 0xA001 (CRC-16/ARC)."""
-    crc = 0
-    for byte in data:
-        crc ^= byte
-        for _ in range(8):
-            crc = (crc >> 1) ^ 0xA001 if crc & 1 else crc >> 1
-    return crc
-
-
 def crc_characters(data: bytes) -> bytes:
-    """Return the CRC as the three characters of section 4.4.12.2, each from 0x40 to 0x7F."""
+    """Return the CRC of 4.4.12.1 as the three characters of section 4.4.12.2, each from 0x40 to 0x7F."""
     crc = crc16(data)
     return bytes((0x40 | crc >> 12, 0x40 | crc >> 6 & 0x3F, 0x40 | crc & 0x3F))
 

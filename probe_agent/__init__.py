@@ -16,11 +16,12 @@ Standard library, pyserial and paho-mqtt only, so that it runs on a small board.
 - `line`: one serial line, opened again after a fault
 - `line_setup`: how the adapter at a port is to be spoken to, found by trying
 - `line_worker`: the reading of one line, in a thread of its own
+- `modbus_sampler`: Modbus probes of a line at their slots
 - `model_command`: probe descriptions listed, shown, copied and checked
 - `outbox`: samples on disk until the pipeline's receipt
 - `publisher`: batches to the broker, receipts to the outbox
 - `sampler`: SDI-12 probes of a line at their slots
-- `scan`: which SDI-12 sensors are on a line, and another address for one
+- `scan`: which sensors or devices are on a line, and another address for an SDI-12 sensor
 - `schedule`: which slot of which probe is due
 - `service`: the running agent, one bounded step after the other
 """

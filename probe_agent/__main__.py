@@ -56,7 +56,7 @@ def _command(given: argparse.Namespace) -> int:
         print(fault, file=sys.stderr)
         return 1
     if given.command in ("scan", "learn"):
-        return _on_sdi12_line(config, given, _scan if given.command == "scan" else _learn)
+        return _on_line(config, given, _scan if given.command == "scan" else _learn)
     commands = {
         "run": _run, "once": _once, "check": _check, "read": _read, "live": _live, "field-check": _field_check,
         "doctor": _doctor, "show": _show, "install-service": _install_service,
@@ -75,7 +75,7 @@ def _parser() -> argparse.ArgumentParser:
         "read": "read one probe now and print it",
         "live": "read one probe again and again and print it, a line each time",
         "field-check": "walk a probe through air, water, the ground and a cup of water, and say what is wrong with it",
-        "scan": "find the sensors of an SDI-12 line, or give one another address",
+        "scan": "find the sensors of an SDI-12 line, or give one another address; find the devices of a Modbus line",
         "learn": "find what the numbers of an unknown sensor are, in air, in water and in salted water",
         "install-service": "make a service of the agent; prints what it would do, and does it with --do",
         "doctor": "look at ports, clock, broker, names, password, disk and unit, and say what to do",
@@ -115,11 +115,12 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument("--json", type=Path, metavar="FILE", help="where the outcome goes as JSON as well")
         if name in ("read", "live", "field-check"):
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
-    text = "find how an SDI-12 adapter is to be spoken to, with one sensor on its line"
+    text = "find how an adapter is to be spoken to, with one SDI-12 sensor or one Modbus device on its line"
     setup = commands.add_parser("setup", help=text, description=text)
     setup.add_argument(
         "--port", action="append", metavar="PORT", help="to try, again for more (default: all there are)"
     )
+    setup.add_argument("--modbus", metavar="ADDRESS", help="a Modbus line, and the address of its device (SDI-12)")
     setup.add_argument("--name", metavar="NAME", help="of the line (north, or the next that is free)")
     setup.add_argument("--write", type=Path, metavar="FILE", help="settings to add the line to (default: print it)")
     text = "list, show, copy and check probe descriptions"
@@ -184,7 +185,21 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
                     f"    {probe.id}: {probe.description.title}; address {probe.address}, "
                     f"every {probe.cadence.interval_s} s, {probe.cadence.rain_interval_s} s in rain"
                 )
+                for told in _registers_told(probe):
+                    print(f"      {told}")
     return 0
+
+
+def _registers_told(probe: ProbeConfig) -> list[str]:
+    """Which registers are read of a probe, and which are written as a manual counts them."""
+    from hardware.modbus import joined_spans, shown_register
+    from probe_agent.model_command import register_hints
+
+    spans = joined_spans(channel.place for channel in probe.description.channels if channel.place is not None)
+    return [
+        *(f"{count} from {shown_register(table, first)}" for table, first, count in spans),
+        *register_hints(probe.description),
+    ]
 
 
 def _warn_of_password(config: AgentConfig, say: Callable[[str], object]) -> None:
@@ -288,6 +303,7 @@ def _reader(config: AgentConfig, probe: ProbeConfig) -> Iterator[Callable[[], tu
     """Give a way to read a probe now: through the agent that runs, which holds the line, else on the line itself."""
     from probe_agent.control import AgentAway, read_by_agent
     from probe_agent.line import SerialLine
+    from probe_agent.modbus_sampler import sample_registers
     from probe_agent.sampler import sample
     from probe_agent.schedule import slot_at
 
@@ -297,7 +313,8 @@ def _reader(config: AgentConfig, probe: ProbeConfig) -> Iterator[Callable[[], tu
     def read() -> tuple[list[Sample], str | None]:
         with contextlib.suppress(AgentAway):
             return read_by_agent(config.state_dir, probe.id)
-        return sample(probe, slot_at(clock.now_ms(), 1), line, clock, threading.Event())
+        sampled = sample_registers if line.protocol == "modbus" else sample
+        return sampled(probe, slot_at(clock.now_ms(), 1), line, clock, threading.Event())
 
     try:
         yield read
@@ -326,18 +343,23 @@ def _line_of(config: AgentConfig, name: str) -> LineConfig:
 Work = Callable[[AgentConfig, argparse.Namespace, "SerialLine", SystemClock], int]
 
 
-def _on_sdi12_line(config: AgentConfig, given: argparse.Namespace, work: Work) -> int:
-    """Open the SDI-12 line that is named, do the work on it and close it; name what goes wrong."""
+def _on_line(config: AgentConfig, given: argparse.Namespace, work: Work) -> int:
+    """Open the line that is named, of a protocol the command knows, do the work on it and close it; name what goes
+    wrong."""
     from probe_agent.learn import LearnFault
     from probe_agent.line import SerialLine
     from probe_agent.model_command import ModelCommandFault
     from probe_agent.scan import AddressFault
 
-    known = [line for line in config.lines if line.protocol == "sdi12"]
+    protocols = ("sdi12", "modbus") if given.command == "scan" and given.change is None else ("sdi12",)
+    known = [line for line in config.lines if line.protocol in protocols]
     found = next((line for line in known if line.name == given.line), None)
     if found is None:
-        expected = ", ".join(line.name for line in known) or "a line with sdi12, and there is none"
-        print(f"line {given.line!r}: found no such SDI-12 line, expected one of {expected}", file=sys.stderr)
+        spoken = " or ".join(protocols)
+        expected = ", ".join(line.name for line in known) or f"a line with {spoken}, and there is none"
+        print(f"line {given.line!r}: found no such line with {spoken}, expected one of {expected}", file=sys.stderr)
+        if any(line.name == given.line and line.protocol == "modbus" for line in config.lines):
+            print("A Modbus device is given its address as its maker says; nothing is written to it", file=sys.stderr)
         return 1
     clock = SystemClock()
     line = SerialLine(found, monotonic=clock.monotonic)
@@ -376,6 +398,8 @@ def _scan(config: AgentConfig, given: argparse.Namespace, line: SerialLine, cloc
     from probe_agent.line_setup import add_probes
     from probe_agent.scan import ADDRESSES, change_address, scan
 
+    if line.protocol == "modbus":
+        return _scan_devices(config, given, line, clock)
     stop, new = threading.Event(), list[str]()
     if given.change is not None:
         old, new = given.change
@@ -406,10 +430,39 @@ def _scan(config: AgentConfig, given: argparse.Namespace, line: SerialLine, cloc
     return 0 if count and not trouble else 1
 
 
+def _scan_devices(config: AgentConfig, given: argparse.Namespace, line: SerialLine, clock: SystemClock) -> int:
+    """Find the devices of a Modbus line, and add those that are new to the settings."""
+    from probe_agent.line_setup import add_probes
+    from probe_agent.scan import DEVICE_ADDRESSES, scan_devices
+
+    asked = DEVICE_ADDRESSES if given.address is None else (given.address,)
+    if not set(asked) <= set(DEVICE_ADDRESSES):
+        raise ValueError(f"--address: found {given.address!r}, expected 1 to {DEVICE_ADDRESSES[-1]}")
+    print(f"line {line.name}: {len(asked)} addresses", flush=True)
+    new, count, trouble = list[str](), 0, False
+    for address, wrong in scan_devices(line, clock, threading.Event(), asked):
+        count += 1
+        probe = next((p for p in config.probes if (p.line, p.address) == (line.name, address)), None)
+        named = "not in these settings" if probe is None else probe.id
+        print(f"  {address:>3}  {wrong or 'a device'}  ({named})", flush=True)
+        trouble |= wrong is not None
+        if probe is None and wrong is None:
+            new.append(address)
+    print(f"  {count or 'nobody'} answered")
+    if given.model is not None and not trouble:
+        for told in add_probes(config, given.config, given.server, given.model, line.name, given.station, new):
+            print(f"  {told}")
+    return 0 if count and not trouble else 1
+
+
 def _setup(given: argparse.Namespace) -> int:
     from probe_agent.doctor import ports
-    from probe_agent.line_setup import as_toml, find_way, lines_in, name_for, new_settings
+    from probe_agent.line_setup import as_toml, find_device_way, find_way, lines_in, name_for, new_settings
+    from probe_agent.scan import DEVICE_ADDRESSES
 
+    if given.modbus is not None and given.modbus not in DEVICE_ADDRESSES:
+        print(f"--modbus: found {given.modbus!r}, expected 1 to {DEVICE_ADDRESSES[-1]}", file=sys.stderr)
+        return 1
     there = ports()
     tried = given.port or there
     if not tried:
@@ -431,10 +484,14 @@ def _setup(given: argparse.Namespace) -> int:
         if not os.path.exists(port):
             print(f"{port}: no such port. Is the adapter plugged in? Ports here: {', '.join(there) or 'none'}")
             continue
-        found = find_way(name, port, clock, stop, print)
+        if given.modbus is None:
+            found = find_way(name, port, clock, stop, print)
+            failed = "no sensor was understood. Is one alone on the line, powered, data and ground connected?"
+        else:
+            found = find_device_way(name, port, given.modbus, clock, stop, print)
+            failed = f"no device answered at {given.modbus}. Is it powered, A to A and B to B, and is that its address?"
         if found is not None:
             break
-        failed = "no sensor was understood. Is one alone on the line, powered, data and ground connected?"
     else:
         print(failed, file=sys.stderr)
         return 1

@@ -12,7 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from hardware.probe import MAX_MISSING, OWN_MODELS, PROTOCOLS, ProbeDescription, ProbeFault, load_probe
+from hardware.modbus import MAX_ADDRESS
+from hardware.probe import FRAMES, MAX_MISSING, OWN_MODELS, PROTOCOLS, ProbeDescription, ProbeFault, load_probe
 from hardware.reading import MAX_BATCH, is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
 from hardware.service_unit import CREDENTIALS, secret_file
@@ -21,16 +22,19 @@ from probe_agent.clock import environment
 from probe_agent.schedule import Cadence, is_grid
 
 BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
-FRAMES = ("7E1", "8N1", "8E1")
-DEFAULT_BAUD = {"sdi12": 1200, "cone": 9600}
+DEFAULT_BAUD = {"sdi12": 1200, "modbus": 9600, "cone": 9600}
 BREAKS = ("host", "adapter", "none")
 LINE_ENDS = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r"}
 MAX_SETTLE_S = 10.0
 MAX_REPLY_EXTRA_S = 10.0
 MAX_PROMPT_CHARS = 16
 _REPLY_TEXT = re.compile(r"[0-9A-Za-z+.-]+")
-SDI12_KEYS = ("break", "reply_extra_s", "prompt", "line_end")
-DEFAULT_FRAME = {"sdi12": "7E1", "cone": "8N1"}
+SPOKEN_WITH = {
+    "break": ("sdi12",), "reply_extra_s": ("sdi12", "modbus"), "prompt": ("sdi12",), "line_end": ("sdi12",),
+}  # fmt: skip
+"""Keys of a line that only some protocols have."""
+DEFAULT_FRAME = {"sdi12": "7E1", "modbus": "8N1", "cone": "8N1"}
+DEFAULT_ADDRESS = {"modbus": "1"}  # "0" elsewhere, as most devices of either come: common practice, no source
 CONE_INTERVAL_S = 60  # how often a cone's dock is asked for strokes where the probe does not say
 MAX_LINES = 32
 MAX_PROBES = 128
@@ -83,7 +87,7 @@ class SupplyConfig:
 
 @dataclass(frozen=True, slots=True)
 class LineConfig:
-    """One serial line, and what its adapter does to SDI-12.
+    """One serial line, and what its adapter does to what is spoken on it.
 
     Attributes
     ----------
@@ -242,7 +246,7 @@ def _cadence(check: _AgentCheck, schedule: Mapping[str, object]) -> Cadence:
 
 def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig, ...]:
     lines: list[LineConfig] = []
-    known = "name port protocol baud frame settle_s " + " ".join(SDI12_KEYS)
+    known = "name port protocol baud frame settle_s " + " ".join(SPOKEN_WITH)
     for at, entry in check.tables(table, "line", known, MAX_LINES):
         protocol = check.one_of(entry, at, "protocol", PROTOCOLS)
         line = LineConfig(
@@ -259,9 +263,9 @@ def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig,
                 LINE_ENDS.get(check.one_of(entry, at, "line_end", tuple(LINE_ENDS), "crlf"), b"\r\n"),
             ),
         )
-        for key in SDI12_KEYS:
-            if protocol == "cone" and key in entry:
-                check.fault(f"{at}{key}", entry[key], "it on a line with sdi12 only")
+        for key, protocols in SPOKEN_WITH.items():
+            if protocol in PROTOCOLS and protocol not in protocols and key in entry:
+                check.fault(f"{at}{key}", entry[key], f"it on a line with {' or '.join(protocols)} only")
         if line.baud not in BAUDS:
             hint = " SDI-12 uses 1200." if protocol == "sdi12" else ""
             check.fault(f"{at}baud", line.baud, f"one of {', '.join(map(str, BAUDS))}.{hint}")
@@ -307,9 +311,7 @@ def _probes(
         cone = line is not None and line.protocol == "cone"
         usual = Cadence(CONE_INTERVAL_S, CONE_INTERVAL_S, 0) if cone else cadence
         interval_s = check.grid(entry, at, "interval_s", usual.interval_s)
-        address = check.text(entry, at, "address", "0")
-        if re.fullmatch(r"[0-9A-Za-z]", address) is None:
-            check.fault(f"{at}address", address, "one of 0-9, A-Z, a-z")
+        address = _address(check, entry, at, "sdi12" if line is None else line.protocol)
         rain_interval_s = check.grid(entry, at, "rain_interval_s", min(usual.rain_interval_s, interval_s))
         name, station = check.slug(entry, at, "name"), check.slug(entry, at, "station")
         missing = check.numbers(entry, at, "missing", -1e9, 1e9, MAX_MISSING)
@@ -331,6 +333,17 @@ def _probes(
             check.fault(f"{at}address", probe.address, f"an address not used by another probe on line {probe.line}")
         probes.append(probe)
     return tuple(probes)
+
+
+def _address(check: _AgentCheck, entry: Mapping[str, object], at: str, protocol: str) -> str:
+    """The address of a probe on its line, as that protocol has them."""
+    address = check.text(entry, at, "address", DEFAULT_ADDRESS.get(protocol, "0"))
+    if protocol == "modbus":
+        if re.fullmatch(r"[1-9][0-9]{0,2}", address) is None or int(address) > MAX_ADDRESS:
+            check.fault(f"{at}address", address, f'the text of a number from 1 to {MAX_ADDRESS}, such as "17"')
+    elif re.fullmatch(r"[0-9A-Za-z]", address) is None:
+        check.fault(f"{at}address", address, "one of 0-9, A-Z, a-z")
+    return address
 
 
 def _description(check: _AgentCheck, model: str, key: str, folder: Path | None) -> ProbeDescription | None:

@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterator
 
 import serial
 
+from hardware.modbus import quiet_s
 from hardware.sdi12_frame import BREAK_AFTER_IDLE_S, BREAK_S, CHARACTER_S, MARKING_S
 from probe_agent.config import LineConfig
 from probe_agent.faults import AgentFault, BackOff
@@ -60,6 +61,7 @@ class SerialLine:
         self.protocol = config.protocol
         self.adapter = config.adapter
         self.reply_extra_s = config.reply_extra_s
+        self.baud = config.baud
         self.state = "ok"
         self.touched_at_s = float("-inf")  # steady time of the latest call
         self._config = config
@@ -79,7 +81,7 @@ class SerialLine:
             yield
 
     def send(self, data: bytes, *, wake: bool = False, keep_input: bool = False) -> float:
-        """Discard pending input, send a break where it is needed, and write.
+        """Discard pending input, send a break or wait for a silence where it is needed, and write.
 
         Parameters
         ----------
@@ -100,6 +102,8 @@ class SerialLine:
         with self._lock, self._in_use() as port:
             idle_s = self._monotonic() - self._active_at
             sdi12 = self.protocol == "sdi12"
+            if self.protocol == "modbus":  # half duplex: the frame before has to end in a silence
+                self._pause.wait(max(0.0, quiet_s(self._config.baud) - idle_s))
             if sdi12 and self._config.break_by == "host" and (wake or idle_s > BREAK_AFTER_IDLE_S):
                 self._break(port)
             if not keep_input:

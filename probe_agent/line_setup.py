@@ -2,7 +2,8 @@
 the probes that `scan` adds to the settings.
 
 Each way (speed, frame, who makes the break) is tried with the address query of SDI-12, which any one sensor answers.
-What comes back shows the prompt and the line ends of the adapter; a way counts once a reply was understood twice.
+What comes back shows the prompt and the line ends of the adapter; a way counts once a reply was understood twice. Of a
+Modbus line speed and frame are tried with the first register of a device, which it has or refuses.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from probe_agent.clock import Clock
 from probe_agent.config import DEFAULT_BAUD, DEFAULT_FRAME, LINE_ENDS, AgentConfig, LineConfig
 from probe_agent.line import LineAway, SerialLine
 from probe_agent.sampler import LATE_REPLY_S, ask
+from probe_agent.scan import scan_devices
 
 WAYS = tuple(
     (baud, frame, break_by, settle_s)
@@ -32,6 +34,11 @@ WAYS = tuple(
     for baud, frame in ((1200, "7E1"), (9600, "8N1"), (1200, "8N1"))
     for break_by in ("host", "adapter")
 )
+DEVICE_WAYS = (
+    (9600, "8N1"), (19200, "8E1"), (9600, "8E1"), (19200, "8N1"), (4800, "8N1"), (4800, "8E1"), (9600, "8N2"),
+    (19200, "8N2"), (2400, "8N1"), (38400, "8N1"), (57600, "8N1"), (115200, "8N1"),
+)  # fmt: skip
+"""Speeds and frames of Modbus devices: the standard's own, 19200 8E1, and what they come with (common practice)."""
 LINE_NAMES = ("north", "south", "east", "west")
 QUERY = Command("?", CommandKind.ACKNOWLEDGE)
 PROVEN = 2  # replies understood in a row
@@ -61,6 +68,31 @@ def find_way(name: str, port: str, clock: Clock, stop: threading.Event, say: Say
             continue
         if found is not None:
             return found
+    return None
+
+
+def find_device_way(
+    name: str, port: str, address: str, clock: Clock, stop: threading.Event, say: Say
+) -> LineConfig | None:
+    """Try each speed and frame; return the line for the first in which the Modbus device at an address answers.
+
+    Parameters are as of `find_way`; `address` is a text from 1 to 247.
+    """
+    for baud, frame in DEVICE_WAYS:
+        config = LineConfig(name, port, "modbus", baud, frame)
+        say(f"{port}: {baud} {frame}, device {address}")
+        line = SerialLine(config, monotonic=clock.monotonic, back_off=False)
+        try:
+            found = [trouble for _ in range(PROVEN) for _, trouble in scan_devices(line, clock, stop, (address,))]
+        except LineAway as away:
+            say(f"  {away}")
+            continue
+        finally:
+            line.close()
+        for trouble in filter(None, found):
+            say(f"  {trouble}")
+        if found == [None] * PROVEN:
+            return config
     return None
 
 
@@ -239,7 +271,7 @@ def as_toml(line: LineConfig) -> str:
         "prompt": line.adapter.prompt.decode("ascii"), "line_end": ends[line.adapter.line_end],
     }  # fmt: skip
     usual = {
-        "baud": DEFAULT_BAUD["sdi12"], "frame": DEFAULT_FRAME["sdi12"], "break": "host", "settle_s": 0.0,
+        "baud": DEFAULT_BAUD[line.protocol], "frame": DEFAULT_FRAME[line.protocol], "break": "host", "settle_s": 0.0,
         "reply_extra_s": 0.0, "prompt": UNCHANGED.prompt.decode("ascii"), "line_end": "crlf",
     }  # fmt: skip
     lines = [f"{key} = {json.dumps(value)}" for key, value in keys.items() if usual.get(key) != value]

@@ -20,6 +20,7 @@ from probe_agent.control import ReadRequest
 from probe_agent.dock import QUIET_S, Dock
 from probe_agent.faults import AgentFault
 from probe_agent.line import BREAK_HOLD_S, MARK_HOLD_S, WRITE_WITHIN_S, SerialLine
+from probe_agent.modbus_sampler import sample_registers
 from probe_agent.outbox import Outbox
 from probe_agent.sampler import LATE_REPLY_S, SLICE_S, AnswerTally, Stopped, sample, sample_together
 from probe_agent.schedule import Rain, due, interval_now_s, lost_slots, next_due_ms, slot_at
@@ -95,6 +96,9 @@ class LineWorker:
     def __post_init__(self) -> None:
         cones = (one.probe for one in self.scheduled if one.probe.description.protocol == "cone")
         self.docks = {probe.id: Dock(probe) for probe in cones}
+        if self.line.protocol == "modbus":
+            self.tally = AnswerTally(checked=True)
+            self.with_crc.update(one.probe.id for one in self.scheduled)
 
     @property
     def state(self) -> str:
@@ -147,9 +151,12 @@ class LineWorker:
             request = self.requests.popleft()
             try:
                 at_s = slot_at(note.now_ms, 1)
-                request.samples, request.reason = sample(
-                    request.probe, at_s, self.line, self.clock, stop, with_crc=self.with_crc
-                )
+                if self.line.protocol == "modbus":
+                    request.samples, request.reason = sample_registers(request.probe, at_s, self.line, self.clock, stop)
+                else:
+                    request.samples, request.reason = sample(
+                        request.probe, at_s, self.line, self.clock, stop, with_crc=self.with_crc
+                    )
             finally:
                 request.done.set()
             return True
@@ -168,6 +175,11 @@ class LineWorker:
             self._report_lost(one, slot_s, note)
         if dues[0][0].probe.id in self.docks:
             self._collect(*dues[0], note, stop)
+            return True
+        if self.line.protocol == "modbus":
+            one, slot_s = dues[0]
+            samples, reason = sample_registers(one.probe, slot_s, self.line, self.clock, stop, tally=self.tally)
+            self._take(one, slot_s, samples, reason, note)
             return True
         probes = [one.probe for one, _ in dues]
         slots = [slot_s for _, slot_s in dues]

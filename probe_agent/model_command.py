@@ -5,6 +5,7 @@ from __future__ import annotations
 from importlib import resources
 from pathlib import Path
 
+from hardware.modbus import read_as_manual_number, shown_register
 from hardware.probe import ProbeDescription, ProbeFault, load_probe, models
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
@@ -42,6 +43,10 @@ def shown(model: str, folder: Path) -> list[str]:
         unit = QUANTITIES[channel.heard].unit
         depth = "" if channel.depth_m is None else f" at {channel.depth_m * 1000:g} mm"
         place = f"{channel.command} value {channel.position}" if channel.command else "of a stroke"
+        if channel.place is not None:
+            at = channel.place
+            order = f" {at.order}" if at.words > 1 else ""
+            place = f"{shown_register(at.table, at.register)}, {at.type}{order}"
         made = "" if (channel.scale, channel.offset) == (1.0, 0.0) else f", x {channel.scale:g} + {channel.offset:g}"
         curve = "" if channel.calibration.curve == "identity" else f", {channel.calibration.curve}"
         missing = "".join(f", {number:g} is no value" for number in channel.missing)
@@ -96,12 +101,24 @@ def checked(folder: Path, model: str | None) -> tuple[list[str], bool]:
             hanging = [
                 channel.name for channel in known.channels if channel.heard in IN_GROUND and channel.depth_m is None
             ]
+            lines += [f"  {hint}" for hint in register_hints(known)]
             if hanging:
                 lines.append(f"  no depth_mm at {', '.join(hanging)}: nothing is worked out from them without it")
         except ProbeFault as fault:
             lines += fault.faults
             good = False
     return lines, good
+
+
+def register_hints(description: ProbeDescription) -> list[str]:
+    """Return a line for each register that is written as the older manuals count them."""
+    hints = []
+    for channel in description.channels:
+        place = channel.place
+        manual = None if place is None else read_as_manual_number(place.register)
+        if place is not None and manual is not None:
+            hints.append(f"{channel.name}: found register {place.register}; {manual}. Is it that which is meant?")
+    return hints
 
 
 def _file_of(name: str, folder: Path) -> Path:

@@ -56,17 +56,16 @@ NO_CRC = (
 
 TALLY_ANSWERS, TALLY_LEAST = 500, 100  # the last answers that a line is known by, and how many say something
 NOISY_FROM = 1 / 50  # of them came damaged, and more: then one in some thousands that fit may be wrong
-NOISY = (
-    "noisy: more than 1 answer in 50 comes damaged, and values without check characters are in doubt. Look at its "
-    "plugs, its earth and what runs beside it"
-)
+NOISY = "noisy: more than 1 answer in 50 comes damaged{}. Look at its plugs, its earth and what runs beside it"
+IN_DOUBT = ", and values without check characters are in doubt"
 
 
 class AnswerTally:
-    """How many of the last answers on a line came damaged."""
+    """How many of the last answers on a line came damaged. Where each is `checked` by a CRC no value is in doubt."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, checked: bool = False) -> None:
         self._damaged: deque[bool] = deque(maxlen=TALLY_ANSWERS)
+        self._words = NOISY.format("" if checked else IN_DOUBT)
 
     def add(self, answers: int, damaged: int) -> None:
         """Count some answers, the damaged ones among them."""
@@ -76,7 +75,7 @@ class AnswerTally:
     def noise(self) -> str:
         """What is wrong with the line, in words; empty while at most one answer in fifty came damaged."""
         answers = len(self._damaged)
-        return NOISY if answers >= TALLY_LEAST and sum(self._damaged) > NOISY_FROM * answers else ""
+        return self._words if answers >= TALLY_LEAST and sum(self._damaged) > NOISY_FROM * answers else ""
 
 
 class Stopped(Exception):
@@ -167,7 +166,7 @@ def sample_together(
             if one is None:
                 until_s = min(one.due_s for one in going_on)
                 try:
-                    _receive(until_s, line, clock, stop)
+                    receive(until_s, line, clock, stop)
                 except LineAway:
                     clock.wait(min(SLICE_S, max(0.0, until_s - clock.monotonic())), stop)
             elif _go_on(one, line, clock, stop, with_crc):
@@ -276,7 +275,7 @@ def _act(talk: Measurement, action: Send | Wait, line: SerialLine, clock: Clock,
     else:
         deadline = clock.monotonic() + action.seconds
     while True:
-        data = _receive(deadline, line, clock, stop)
+        data = receive(deadline, line, clock, stop)
         following = talk.receive(data) if data else None
         if following is None and clock.monotonic() >= deadline:
             following = talk.elapsed()
@@ -284,8 +283,8 @@ def _act(talk: Measurement, action: Send | Wait, line: SerialLine, clock: Clock,
             return following
 
 
-def _receive(deadline: float, line: SerialLine, clock: Clock, stop: threading.Event) -> bytes:
-    """Return the next bytes, none by the deadline or after SLICE_S. Raises LineAway, Stopped."""
+def receive(deadline: float, line: SerialLine, clock: Clock, stop: threading.Event) -> bytes:
+    """Return the next bytes of a line, none by the deadline or after SLICE_S. Raises LineAway, Stopped."""
     if stop.is_set():
         raise Stopped
     return line.receive(min(deadline, clock.monotonic() + SLICE_S))
@@ -308,7 +307,7 @@ def ask(
     deadline = line.send(command.wire, wake=wake) + command.reply_within_s + line.reply_extra_s + late_s
     refused = None
     while clock.monotonic() < deadline:
-        parser.receive(_receive(deadline, line, clock, stop))
+        parser.receive(receive(deadline, line, clock, stop))
         try:
             reply = parser.next_reply()
         except BadFrame as bad:

@@ -1,20 +1,25 @@
-"""Finding SDI-12 sensors on a line: who answers at which address, and another address for one of two alike."""
+"""Finding who is on a line: at which address an SDI-12 sensor or a Modbus device answers, and another address for one
+of two SDI-12 sensors alike."""
 
 from __future__ import annotations
 
 import string
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from hardware.frame import BadFrame
+from hardware.modbus import MAX_ADDRESS, ExceptionAnswer, RegisterRequest, RegisterTable
 from hardware.reading import Status
 from hardware.sdi12_frame import Acknowledge, Command, CommandKind, Identification
 from probe_agent.clock import Clock
 from probe_agent.line import SerialLine
+from probe_agent.modbus_sampler import ask_registers
 from probe_agent.sampler import ask
 
 ADDRESSES = string.digits + string.ascii_lowercase + string.ascii_uppercase
+DEVICE_ADDRESSES = tuple(str(address) for address in range(1, MAX_ADDRESS + 1))
+DEVICE_LATE_S = -0.75  # a device that is there answers in a quarter of its time (common practice, no source)
 SCAN_LATE_S = 0.25  # an answer names its address: a late one is not taken for another sensor's
 
 
@@ -72,3 +77,25 @@ def change_address(old: str, new: str, line: SerialLine, clock: Clock, stop: thr
     except BadFrame as bad:
         raise AddressFault(f"address {old} to {new}: {bad.reason}") from bad
     assert isinstance(reply, Acknowledge)
+
+
+def scan_devices(
+    line: SerialLine, clock: Clock, stop: threading.Event, addresses: Iterable[str]
+) -> Iterator[tuple[str, str | None]]:
+    """Ask each Modbus address for its first register, of either table; any answer in a sound frame shows a device.
+
+    Yields the address, and what is wrong where no single device answers so. Raises LineAway, Stopped.
+    """
+    for address in addresses:
+        for table in RegisterTable:
+            try:
+                ask_registers(RegisterRequest(int(address), table, 0, 1), line, clock, stop, late_s=DEVICE_LATE_S)
+            except ExceptionAnswer:
+                pass
+            except BadFrame as bad:
+                if bad.status is Status.SILENT:
+                    continue
+                yield address, bad.reason
+                break
+            yield address, None
+            break

@@ -3,7 +3,7 @@
 It imports `hardware` only, so that the truth never comes from the sums it is used to check.
 
 - `__main__`: the command `python -m simulator`: play, run
-- `bus`: SDI-12 sensors that share a line
+- `bus`: SDI-12 sensors or Modbus devices that share a line
 - `climates`: four invented climates by monthly means
 - `clock`: simulated time, lock-step and then a multiple of real time
 - `clock_server`: simulated time over a Unix socket

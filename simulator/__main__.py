@@ -21,7 +21,7 @@ from simulator.playback import GROUNDS, playback_site
 from simulator.player import SitePlayer
 from simulator.scenario import MOST_DAYS, load, names
 from simulator.scenario_site import HISTORY_DAYS, played_site
-from simulator.site import VirtualSite
+from simulator.site import VirtualSite, with_register_probe
 from simulator.truth import write_run
 from simulator.units import HOUR_S, QUARTER_S
 
@@ -49,6 +49,7 @@ def _parser() -> argparse.ArgumentParser:
     play.add_argument(
         "--fine-days", type=int, default=0, help="of a scenario: last days of the history for an agent come anew (0)"
     )
+    play.add_argument("--modbus", action="store_true", help="a probe over Modbus as well, on a line of its own")
     play.add_argument("--dir", type=Path, required=True, help="folder for lines, clock, ready.json and progress.json")
     play.add_argument("--history-days", type=float, help="days to play in lock-step before time runs")
     play.add_argument("--history-end", metavar="DATE", help="when time begins to run, UTC")
@@ -129,7 +130,7 @@ def _record_site(options: argparse.Namespace) -> VirtualSite:
 def _play(options: argparse.Namespace) -> int:
     site = _scenario_site(options) if options.scenario is not None else _record_site(options)
     player = SitePlayer(
-        site,
+        with_register_probe(site) if options.modbus else site,
         options.dir.absolute(),
         rate=options.rate,
         line_faults=parse_line_faults(options.faults),

@@ -149,17 +149,19 @@ def parse_line_faults(text: str) -> dict[str, float]:
     return shares
 
 
-def with_line_faults(reply: bytes, shares: Mapping[str, float], random: Random) -> list[Sent]:
+def with_line_faults(reply: bytes, shares: Mapping[str, float], random: Random, *, data_bits: int = 7) -> list[Sent]:
     """Return one reply as it comes out of a bad line.
 
     Parameters
     ----------
     reply : bytes
-        What the sensor said, CR LF included.
+        What the sensor said, whole.
     shares : mapping of kind to share
         Of `LINE_FAULTS`, 0 to 1; kinds not named do not happen. At most one of them bears on one reply.
     random : random.Random
         Drawn from once to choose, and again for what is chosen.
+    data_bits : int
+        Of a character on this line: a bit that flips is one of them.
 
     Returns
     -------
@@ -170,7 +172,7 @@ def with_line_faults(reply: bytes, shares: Mapping[str, float], random: Random) 
     for kind, fault in _LINE.items():
         chance -= shares.get(kind, 0.0)
         if chance < 0.0:
-            return fault(reply, random)
+            return fault(reply, random) if kind != "bit_flip" else _bit_flip(reply, random, data_bits)
     return [Sent(0.0, reply)]
 
 
@@ -200,8 +202,8 @@ def _wrong_address(reply: bytes, random: Random) -> list[Sent]:
     return [Sent(0.0, bytes([random.choice(others)]) + reply[1:])]
 
 
-def _bit_flip(reply: bytes, random: Random) -> list[Sent]:
-    place, bit = random.randrange(len(reply)), random.randrange(7)  # seven data bits travel
+def _bit_flip(reply: bytes, random: Random, data_bits: int = 7) -> list[Sent]:
+    place, bit = random.randrange(len(reply)), random.randrange(data_bits)
     return [Sent(0.0, reply[:place] + bytes([reply[place] ^ 1 << bit]) + reply[place + 1 :])]
 
 

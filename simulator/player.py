@@ -12,7 +12,7 @@ import selectors
 from collections.abc import Mapping
 from pathlib import Path
 
-from simulator.bus import FarEnd, Sdi12Bus
+from simulator.bus import FarEnd, ModbusBus, Sdi12Bus
 from simulator.clock import SimulatedTime, steady_s
 from simulator.clock_server import ClockServer
 from simulator.faults import unplugged
@@ -141,7 +141,10 @@ class SitePlayer:
             )
         else:
             probes = {each.address: each.probe for each in here if isinstance(each.probe, VirtualProbe)}
-            far_end = Sdi12Bus(probes, lambda: self.now_ms, shares=self._shares, seed=seed)
+            if line.protocol == "modbus":
+                far_end = ModbusBus(probes, lambda: self.now_ms, baud=line.baud, shares=self._shares, seed=seed)
+            else:
+                far_end = Sdi12Bus(probes, lambda: self.now_ms, shares=self._shares, seed=seed)
         return PtyLine(line.name, self.folder, far_end, self._selector, baud=line.baud)
 
     def _interval_s(self) -> int:

@@ -7,12 +7,14 @@ seed and moment always give the same bytes.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Protocol
 
+from hardware.modbus import RegisterTable, encode_number
 from hardware.probe import Channel, ProbeDescription
 from hardware.quantities import QUANTITIES
 from hardware.sdi12_sensor import value_text
@@ -20,6 +22,8 @@ from simulator import permittivity
 from simulator.faults import PlantedFault, is_silent, planted
 
 NO_VALUE_TEXT = "-9999"  # outside the limits of every quantity: "I have no value for this one"
+NO_VALUE_NUMBER = {"u16": 65535, "i16": -32768, "u32": 2**32 - 1, "i32": -(2**31), "f32": math.nan}
+"""What a register type has for it where the description names nothing."""
 YEAR_MS = 31_557_600_000
 REFERENCE_TEMPERATURE_DEGC = 20.0
 LEVELS_IN_VOLUME = 5
@@ -137,6 +141,24 @@ class VirtualProbe:
             self.text(by_position[place], at_ms) if place in by_position else "+0"
             for place in range(1, max(by_position, default=0) + 1)
         )
+
+    def registers(self, table: RegisterTable, at_ms: int) -> dict[int, int]:
+        """Return the registers of a Modbus probe's table, by number; there are none but those described."""
+        found: dict[int, int] = {}
+        for channel in self.description.channels:
+            place = channel.place
+            if place is not None and place.table is table:
+                words = self._words(channel, at_ms)
+                found.update({place.register + n: word for n, word in enumerate(words)})
+        return found
+
+    def _words(self, channel: Channel, at_ms: int) -> tuple[int, ...]:
+        place, heard = channel.place, self.heard(channel, at_ms)
+        assert place is not None
+        if heard is not None and math.isfinite(heard):
+            with contextlib.suppress(ValueError):  # beyond what the type can hold: no value
+                return encode_number((heard - channel.offset) / channel.scale, place.type, place.order)
+        return encode_number(next(iter(channel.missing), NO_VALUE_NUMBER[place.type]), place.type, place.order)
 
     def _sound(self, name: str, at_ms: int) -> float | None:
         """Return what the channel of that name would read with no fault planted."""

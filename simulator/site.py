@@ -7,15 +7,17 @@ configuration of an agent and of a server, and nothing of the truth.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from hardware.probe import load_probe
 from simulator.clock import ClockSteps
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import VirtualProbe
 
 DESCRIPTION_VERSION = 1
 CLOCK_SOCKET = "clock.sock"
+REGISTER_LINE, REGISTER_MODEL, REGISTER_ADDRESS = "rs485", "register_profile", "17"
 
 
 @dataclass(frozen=True)
@@ -181,6 +183,20 @@ def describe(site: VirtualSite, folder: Path, *, rate: float) -> dict[str, objec
             for each in site.installed
         ],
     }
+
+
+def with_register_probe(site: VirtualSite) -> VirtualSite:
+    """Return the site with one probe more, over Modbus on a line of its own, in the ground of the first probe there."""
+    beside = next(one.probe for one in site.installed if isinstance(one.probe, VirtualProbe))
+    description = load_probe(REGISTER_MODEL)
+    probe = VirtualProbe(
+        "registers", beside.station, description, beside.truth, installed_ms=beside.installed_ms, seed=beside.seed
+    )
+    return replace(
+        site,
+        lines=[*site.lines, VirtualLine(REGISTER_LINE, description.protocol, description.baud)],
+        installed=[*site.installed, Installed(probe, REGISTER_LINE, REGISTER_ADDRESS)],
+    )
 
 
 def line_path(folder: Path, name: str) -> Path:

@@ -17,7 +17,8 @@ from typing import Any
 import httpx
 import pytest
 
-from tests.probe_agent.conftest import SensorOnPty
+from tests.probe_agent.conftest import PtyPlug, SensorOnPty
+from tests.probe_agent.modbus_emulator import EmulatedBus, EmulatedDevice
 from tests.reference import ROOT, blocks
 
 GUIDE = ROOT / "hardware" / "docs" / "first-reading.md"
@@ -35,6 +36,16 @@ def line(tmp_path: Path) -> Iterator[SensorOnPty]:
     made.plug.unplug()
 
 
+@pytest.fixture
+def modbus_line(tmp_path: Path) -> Iterator[PtyPlug]:
+    """One Modbus device of four depths at address 1 alone on a virtual line: raw registers of its table of numbers."""
+    registers = [*(round(v * 10_000) for v in WATER), *[1150] * 4]
+    plug = PtyPlug(tmp_path / "port")
+    plug.plug_in(EmulatedBus([EmulatedDevice(input=dict(enumerate(registers)))]).serve)
+    yield plug
+    plug.unplug()
+
+
 def free_port() -> int:
     with socket.create_server(("127.0.0.1", 0)) as taken:
         return int(taken.getsockname()[1])
@@ -43,13 +54,26 @@ def free_port() -> int:
 @pytest.mark.timeout(300)
 def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Path, line: SensorOnPty) -> None:
     """At most six commands. The test gives both files free ports, for others run beside it, and types nothing else."""
-    (script,) = blocks(GUIDE.read_text(encoding="utf-8"), "sh first reading")
+    walk_the_guide("sh first reading", MOST_COMMANDS, tmp_path, line.plug.link, "profile_4", "p0", 8)
+
+
+@pytest.mark.timeout(300)
+def test_guide_leads_from_an_empty_folder_to_the_first_good_modbus_reading(
+    tmp_path: Path, modbus_line: PtyPlug
+) -> None:
+    """The same over Modbus, by at most five commands."""
+    walk_the_guide("sh first modbus reading", 5, tmp_path, modbus_line.link, "register_profile", "p1", 8)
+
+
+def walk_the_guide(block: str, most: int, tmp_path: Path, port: Path, model: str, probe: str, channels: int) -> None:
+    """Run the commands of a block of the guide in an empty folder, and look at the page and the live reading."""
+    (script,) = blocks(GUIDE.read_text(encoding="utf-8"), block)
     commands = [one for one in script.splitlines() if one.strip()]
-    assert len(commands) <= MOST_COMMANDS
+    assert len(commands) <= most
     folder, pages, broker = tmp_path / "empty", free_port(), free_port()
     folder.mkdir()
     environment = {
-        **os.environ, "PORT": str(line.plug.link), "MODEL": "profile_4", "UNDERTURF_PAGES_PORT": str(pages),
+        **os.environ, "PORT": str(port), "MODEL": model, "UNDERTURF_PAGES_PORT": str(pages),
         "UNDERTURF_BROKER_PORT": str(broker), "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
     }  # fmt: skip
     began_s, running = time.monotonic(), list[subprocess.Popen[str]]()
@@ -68,7 +92,7 @@ def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Pa
                 assert done.stdout.count("0.21  0.24  0.27  0.3") == 3
         heard = first_good(pages, running)
         page = httpx.get(f"http://127.0.0.1:{pages}/").text
-        live = spoken_live(f"http://127.0.0.1:{pages}/api/v1/live/square-1/p0")
+        live = spoken_live(f"http://127.0.0.1:{pages}/api/v1/live/square-1/{probe}")
     finally:
         for process in running:
             process.send_signal(signal.SIGTERM)
@@ -76,7 +100,8 @@ def test_guide_leads_from_an_empty_folder_to_the_first_good_reading(tmp_path: Pa
             process.wait(60)
     assert heard == pytest.approx(WATER)
     assert re.search(r"50 mm \d+ %", page) and "All heard" in page
-    assert live["values"]["moisture_050"] == [0.21, "ok"] and len(live["values"]) == 8 and live["reason"] == ""
+    value, status = live["values"]["moisture_050"]
+    assert (value, status) == (pytest.approx(0.21), "ok") and len(live["values"]) == channels and live["reason"] == ""
     typed = sum(len(one) + 1 for one in commands)
     print(f"{len(commands)} commands, {typed} keystrokes, {time.monotonic() - began_s:.0f} s to the first good reading")
 

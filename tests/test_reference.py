@@ -339,11 +339,13 @@ def test_every_probe_model_is_there() -> None:
 
 
 OWN_MODEL = {"key of the file": "", "key of a channel": "channel[0]."}
+OVER_MODBUS = "key over Modbus"
+NOT_OVER_MODBUS = {"command", "position"}
 
 
-def own_model() -> dict[str, Any]:
+def own_model(block: str = "toml own model") -> dict[str, Any]:
     """The printed description of a model of one's own."""
-    (text,) = blocks(TEXT, "toml own model")
+    (text,) = blocks(TEXT, block)
     return tomllib.loads(text)
 
 
@@ -366,22 +368,28 @@ def test_every_key_of_a_probe_description_is_there() -> None:
         for column, at in OWN_MODEL.items()
     }
     assert documented == {at: known[at] for at in documented}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TableCheck, "keys", lambda _, table, at, names: known.update({f"modbus {at}": names}))
+        assert own_model_faults(own_model("toml own modbus model")) == []
+    over_modbus = set(table_of("Probe models", "A model of your own", OVER_MODBUS).column(OVER_MODBUS))
+    assert known["modbus channel[0]."] == (documented["channel[0]."] - NOT_OVER_MODBUS) | over_modbus
 
 
 def own_model_rows() -> Iterator[tuple[str, str, str, str]]:
-    """Where a key stands, and its cells: key, default, limits."""
-    for column, at in OWN_MODEL.items():
+    """Which printed model has a key and where it stands, and its cells: key, default, limits."""
+    for column, at in {**OWN_MODEL, OVER_MODBUS: "channel[0]."}.items():
+        block = "toml own modbus model" if column == OVER_MODBUS else "toml own model"
         table = table_of("Probe models", "A model of your own", column)
         cells = zip(*(table.column(name) for name in (column, "default", "limits")), strict=True)
-        yield from ((at, *row) for row in cells)
+        yield from ((block, at, *row) for row in cells)
 
 
-@pytest.mark.parametrize(("at", "key", "default", "limits"), list(own_model_rows()))
+@pytest.mark.parametrize(("block", "at", "key", "default", "limits"), list(own_model_rows()))
 def test_defaults_and_limits_of_a_probe_description_are_the_loader_s(
-    at: str, key: str, default: str, limits: str
+    block: str, at: str, key: str, default: str, limits: str
 ) -> None:
     """A key left out means the same as its default written, a required one is missed; the limits are the loader's."""
-    model = own_model()
+    model = own_model(block)
     del model["channel"][0]  # of the two the second needs no key that can be left out
     own = model["channel"][0] if at else model
     own.pop(key, None)
@@ -393,7 +401,8 @@ def test_defaults_and_limits_of_a_probe_description_are_the_loader_s(
     if re.fullmatch(r'[\d.]+|".*"|true|false', default):
         without = parse_probe(tomli_w.dumps(model), "own", file="own.toml")
         own[key] = tomllib.loads(f"v = {default}")["v"]
-        assert parse_probe(tomli_w.dumps(model), "own", file="own.toml") == without
+        if key != "order":  # the default with a type of one register, where it cannot be written
+            assert parse_probe(tomli_w.dumps(model), "own", file="own.toml") == without
     if span := re.match(r"(\d+) to (\d+)", limits):
         for number, fits in ((int(span[1]), True), (int(span[2]), True), (-1, False), (int(span[2]) + 1, False)):
             own[key] = number

@@ -243,3 +243,47 @@ def test_missing_is_a_list_of_numbers() -> None:
     assert channel.missing == (-9999.0, 9999.5)
     with pytest.raises(ProbeFault, match=r"channel\[0\]\.missing: found 9999, expected a list of 1 to 16 different"):
         parse(channel_text(**SOIL, missing=9999))
+
+
+MODBUS = 'protocol = "modbus"\n[[channel]]\nname = "a"\nheard = "soil_temperature"\n{}\n'
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        ("", "channel[0].register: found nothing, expected a whole number from 0 to 65535"),
+        ("register = 65536", "channel[0].register: found 65536, expected a whole number from 0 to 65535"),
+        ('register = 65535\ntype = "f32"', "channel[0].register: found 65535, expected a whole number from 0 to 65534"),
+        ('register = 1\ntype = "float"', "channel[0].type: found 'float', expected one of u16, i16, u32, i32, f32"),
+        ('register = 1\ntable = "coil"', "channel[0].table: found 'coil', expected one of holding, input"),
+        ('register = 1\ntype = "u32"\norder = "acbd"', "channel[0].order: found 'acbd', expected one of abcd, cdab"),
+        ('register = 1\norder = "cdab"', "channel[0].order: found 'cdab', expected it with a type of two registers"),
+        ("register = 1\nposition = 1", "channel[0].position: found 'an unknown key'"),
+        ('register = 1\ncommand = "M"', "channel[0].command: found 'an unknown key'"),
+        ("register = 1\nmissing = [-9999]", "channel[0].missing: found -9999.0, expected a number that u16 can hold"),
+    ],
+)
+def test_fault_of_a_register_channel_is_named(keys: str, told: str) -> None:
+    """Each key with what was found and what is expected."""
+    with pytest.raises(ProbeFault) as caught:
+        parse_probe(MODBUS.format(keys), "own", file="own.toml")
+    assert any(told in fault for fault in caught.value.faults), caught.value.faults
+
+
+def test_registers_that_overlap_and_a_crc_that_is_no_choice_are_faults() -> None:
+    """The second half of one number cannot be another's first; Modbus has its CRC always."""
+    text = "crc = false\n" + MODBUS.format('register = 4\ntype = "f32"')
+    text += '[[channel]]\nname = "b"\nheard = "soil_temperature"\nregister = 5\n'
+    with pytest.raises(ProbeFault) as caught:
+        parse_probe(text, "own", file="own.toml")
+    assert [fault.partition(": ")[2] for fault in caught.value.faults] == [
+        "channel[1].register: found '5, which a has', expected registers of its own",
+        "crc: found False, expected no such key with modbus, whose frames always have a CRC",
+    ]
+
+
+def test_depths_take_registers_one_after_the_other() -> None:
+    """As many apart as the type is wide."""
+    text = MODBUS.format('register = 10\ntype = "f32"\ndepths_mm = [50, 100, 150]')
+    channels = parse_probe(text, "own", file="own.toml").channels
+    assert [(c.name, c.place.register) for c in channels] == [("a_050", 10), ("a_100", 12), ("a_150", 14)]

@@ -97,7 +97,7 @@ def test_every_fault_comes_in_one_run(tmp_path):
         "line.north.baud: found 1201, expected one of 300, 600, 1200, 2400, 4800, 9600",
         "line.north.name: found 'north', expected a name not used by another line",
         "line.north.port: found '/dev/a', expected a port not used by another line",
-        "line.north.protocol: found 'sdi-12', expected one of sdi12, cone, nearest is 'sdi12'",
+        "line.north.protocol: found 'sdi-12', expected one of sdi12, modbus, cone, nearest is 'sdi12'",
         "probe.p1.line: found 'nort', expected one of north, north, nearest is 'north'",
         "probe.p1.address: found '12', expected one of 0-9, A-Z, a-z",
     ]
@@ -217,3 +217,25 @@ def test_own_descriptions_are_found_without_being_told(write_config, tmp_path, m
     (tmp_path / "probes").mkdir()
     path.write_text(path.read_text().replace("[broker]", 'model_dir = "probes"\n[broker]'))
     assert load(path).probes[0].description.title.startswith("Thatch")
+
+
+MODBUS_LINE = '[[line]]\nname = "field"\nport = "/dev/ttyUSB2"\nprotocol = "modbus"\n'
+MODBUS_PROBE = (
+    '[[probe]]\nname = "{name}"\nstation = "square-1"\nmodel = "register_point"\nline = "field"\naddress = {address}\n'
+)
+
+
+def test_modbus_probe_has_the_address_of_its_own_kind(write_config):
+    """1 to 247 as text, "1" where it is left out; 9600 8N1; an SDI-12 address, 0, 248 and a bare number are faults."""
+    path = write_config(more=MODBUS_LINE + MODBUS_PROBE.format(name="m", address='"247"'))
+    config = load(path)
+    assert (config.lines[1].baud, config.lines[1].frame, config.probes[1].address) == (9600, "8N1", "247")
+    path = write_config(more=MODBUS_LINE + MODBUS_PROBE.format(name="m", address='"1"').replace('address = "1"', ""))
+    assert load(path).probes[1].address == "1"
+    for wrong in ('"a"', '"0"', '"248"', '"07"', "17"):
+        with pytest.raises(AgentConfigFault) as caught:
+            load(write_config(more=MODBUS_LINE + MODBUS_PROBE.format(name="m", address=wrong)))
+        assert any("probe.m.address: found " in fault for fault in caught.value.faults), wrong
+    with pytest.raises(AgentConfigFault, match=r"break: found 'none', expected it on a line with sdi12 only"):
+        load(write_config(more=MODBUS_LINE + 'break = "none"\n'))
+    assert load(write_config(more=MODBUS_LINE + "reply_extra_s = 1.0\n")).lines[1].reply_extra_s == 1.0

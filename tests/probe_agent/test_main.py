@@ -187,3 +187,28 @@ def test_model_that_cannot_be_copied_or_shown_says_why(tmp_path, capsys):
         assert told in capsys.readouterr().err
     assert main(["model", "show"]) == 2
     assert (tmp_path / "air.toml").read_text() == "mine"
+
+
+def test_check_explains_a_register_written_as_a_manual_counts(write_config, tmp_path, capsys):
+    """40003 is register 2 of the holding table; what is read is told in both ways of counting."""
+    (tmp_path / "models").mkdir()
+    (tmp_path / "models" / "own.toml").write_text(
+        'protocol = "modbus"\n[[channel]]\nname = "t"\nheard = "soil_temperature"\nregister = 40003\n'
+        '[[channel]]\nname = "m"\nheard = "water_content"\ntable = "input"\nregister = 7\n'
+    )
+    path = write_config(
+        more='[[line]]\nname = "field"\nport = "/dev/ttyUSB2"\nprotocol = "modbus"\n'
+        '[[probe]]\nname = "m"\nstation = "square-1"\nmodel = "own"\nline = "field"\naddress = "17"\n'
+    )
+    path.write_text(path.read_text().replace("[agent]", '[agent]\nmodel_dir = "models"'))
+    assert main(["check", "--config", str(path)]) == 0
+    told = capsys.readouterr().out
+    assert (
+        "t: found register 40003; 40003 of a manual is register 2 of the holding table. Is it that which is meant?"
+        in told
+    )
+    assert "1 from register 7 of the input table (30008 where a manual counts so)" in told
+    assert main(["model", "check", "own", "--folder", str(tmp_path / "models")]) == 0
+    assert "40003 of a manual is register 2" in capsys.readouterr().out
+    assert main(["scan", "field", "--change", "1", "2", "--config", str(path)]) == 1
+    assert "nothing is written to it" in capsys.readouterr().err

@@ -57,4 +57,4 @@ def test_two_at_one_address_are_shown_and_one_is_moved(on_line, capsys, monkeypa
     assert run("north", "--change", "5", "6") == 1
     assert "address 5: found nobody there, expected a sensor" in capsys.readouterr().err
     assert run("south") == 1
-    assert "found no such SDI-12 line, expected one of north" in capsys.readouterr().err
+    assert "found no such line with sdi12 or modbus, expected one of north" in capsys.readouterr().err

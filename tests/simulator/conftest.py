@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
+from hardware.modbus import RegisterReplyParser, RegisterRequest
 from hardware.sdi12 import UNCHANGED, Done, Fail, Measurement, Send
-from simulator.bus import FarEnd, Sdi12Bus
+from simulator.bus import FarEnd, ModbusBus, Sdi12Bus
 from simulator.pty import PtyLine
 
 SPAN = {
@@ -66,6 +67,21 @@ class Terminal:
             action = measurement.elapsed() if following is None else following
         return action
 
+    def far_end_only(self) -> None:
+        """Leave the near end to somebody else."""
+        os.close(self.port)
+        self.port = -1
+
+    def registers(self, request: RegisterRequest, *, within_s: float = 5.0) -> tuple[int, ...]:
+        """The registers of a reply. Raises BadFrame."""
+        parser = RegisterReplyParser(request)
+        os.write(self.port, request.wire)
+        while data := self.listen(within_s):
+            parser.receive(data)
+            if (reply := parser.next_reply()) is not None:
+                return reply
+        return parser.finish()
+
     def listen(self, within_s: float = 5.0) -> bytes:
         """Turn the loop until something comes, at most so long; what has come."""
         end_s = time.monotonic() + within_s
@@ -85,7 +101,8 @@ class Terminal:
         self.line.work()
 
     def close(self) -> None:
-        os.close(self.port)
+        if self.port >= 0:
+            os.close(self.port)
         self.line.unplug()
         self.selector.close()
 
@@ -97,7 +114,7 @@ class MemoryLine:
     past its time before anything else is asked.
     """
 
-    def __init__(self, bus: Sdi12Bus, *, quiet_s: float = 1.0) -> None:
+    def __init__(self, bus: Sdi12Bus | ModbusBus, *, quiet_s: float = 1.0) -> None:
         self.bus = bus
         self.quiet_s = quiet_s
         self.now_s = 0.0
@@ -142,6 +159,7 @@ class AgentLine(MemoryLine):
 
     adapter = UNCHANGED
     reply_extra_s = 0.0
+    baud = 9600
 
     @contextlib.contextmanager
     def held(self) -> Iterator[None]:

@@ -13,6 +13,7 @@ from threading import Event
 
 import pytest
 
+from hardware.modbus import RegisterRequest, decode_number, joined_spans
 from hardware.probe import Channel, load_probe, models
 from hardware.quantities import QUANTITIES
 from hardware.reading import Status
@@ -20,13 +21,15 @@ from hardware.sdi12 import Done, Fail, measurement
 from hardware.sdi12 import Measurement as Talk
 from hardware.sdi12_frame import Command, CommandKind, Identification, decode_reply
 from probe_agent.config import ProbeConfig
+from probe_agent.modbus_sampler import sample_registers
 from probe_agent.sampler import decode, sample
 from probe_agent.schedule import Cadence
-from simulator.bus import Sdi12Bus
+from simulator.bus import ModbusBus, Sdi12Bus
 from simulator.faults import LINE_FAULTS, Sent, with_line_faults
 from simulator.probes import VirtualProbe, decimals_sent, relation_for
 
 SDI12 = [model for model in models() if load_probe(model).protocol == "sdi12"]
+MODBUS = [model for model in models() if load_probe(model).protocol == "modbus"]
 NOON_MS = 1_717_243_200_000
 HOUR_MS = 3_600_000
 ROUNDS = 120
@@ -136,12 +139,12 @@ class OneHurt:
 
     Parameters
     ----------
-    bus : Sdi12Bus
+    bus : Sdi12Bus or ModbusBus
     kind : str
         One of `LINE_FAULTS`.
     """
 
-    def __init__(self, bus: Sdi12Bus, kind: str, random: Random) -> None:
+    def __init__(self, bus: Sdi12Bus | ModbusBus, kind: str, random: Random) -> None:
         self.left = -1  # sound replies before the one that is hurt
         self.receive, self.due_s = bus.receive, bus.due_s
         self._bus, self._kind, self._random = bus, kind, random
@@ -223,3 +226,137 @@ def test_probe_that_takes_its_time_asks_to_be_heard(model: str, truth, memory_li
     assert isinstance(outcome, Done)
     assert outcome.values == probe.answer(probe.description.commands[0], NOON_MS)
     assert 0.5 <= line.now_s < 1.5  # it announces 1 s, is done after half, and the recorder would give it 1.5
+
+
+# --- over Modbus -------------------------------------------------------------------------------------------------
+
+
+def numbers_sent(probe: VirtualProbe, at_ms: int) -> dict[str, float]:
+    """What a virtual probe has in its registers, as numbers, by channel."""
+    sent = {}
+    for channel in probe.description.channels:
+        place = channel.place
+        registers = probe.registers(place.table, at_ms)
+        words = [registers[place.register + n] for n in range(place.words)]
+        sent[channel.name] = decode_number(words, place.type, place.order)
+    return sent
+
+
+@pytest.mark.parametrize("model", MODBUS)
+def test_registers_over_a_terminal_equal_the_truth(model: str, truth, terminal: Callable) -> None:
+    """Each channel, its registers asked for over a real pseudo-terminal, says the truth to half its last digit."""
+    probe = VirtualProbe("p1", "square-1", load_probe(model), truth)
+    line = terminal(ModbusBus({"17": probe}, lambda: NOON_MS))
+    heard = {}
+    for table, first, count in joined_spans(channel.place for channel in probe.description.channels):
+        registers = line.registers(RegisterRequest(17, table, first, count))
+        for channel in probe.description.channels:
+            place = channel.place
+            if place.table is table and first <= place.register < first + count:
+                words = registers[place.register - first :][: place.words]
+                number = decode_number(words, place.type, place.order)
+                heard[channel.name] = channel.scale * number + channel.offset
+    assert heard.keys() == {channel.name for channel in probe.description.channels}
+    for channel in probe.description.channels:
+        # half a unit of a whole number; of a single-precision one half its last of 24 bits
+        half_digit = 0.5 * abs(channel.scale) if channel.place.type != "f32" else 0.0
+        rel = 2.0**-24 if channel.place.type == "f32" else 1e-9
+        assert heard[channel.name] == pytest.approx(expected(channel, truth), abs=half_digit, rel=rel), channel.name
+
+
+@pytest.mark.parametrize("model", MODBUS)
+def test_agent_reads_the_truth_and_no_other_address_answers(model: str, truth, agent_line: Callable) -> None:
+    """By the agent's own sampler every channel is good at its address, and silent at any other."""
+    described = load_probe(model)
+    probe = VirtualProbe("p1", "square-1", described, truth)
+    for address in ("17", "18"):
+        config = ProbeConfig("p1", "square-1", "bench", address, Cadence(900, 900, 0), described)
+        line = agent_line(ModbusBus({"17": probe}, lambda: NOON_MS))
+        samples, _ = sample_registers(config, 900, line, line, Event())
+        if address == "17":
+            sent = numbers_sent(probe, NOON_MS)
+            assert [one.raw for one in samples] == [decode(c, sent[c.name]) for c in described.channels]
+        assert {one.status for one in samples} == {Status.OK if address == "17" else Status.SILENT}
+
+
+@pytest.mark.parametrize("model", MODBUS)
+def test_truth_that_is_missing_is_no_value_over_modbus(model: str, agent_line: Callable) -> None:
+    """Where there is no truth each channel has a number that is none, never a made-up one."""
+
+    class Nothing:
+        def value(self, quantity: str, depth_m: float | None, at_ms: int) -> None:
+            return None
+
+    described = load_probe(model)
+    line = agent_line(ModbusBus({"3": VirtualProbe("p1", "square-1", described, Nothing())}, lambda: NOON_MS))
+    config = ProbeConfig("p1", "square-1", "bench", "3", Cadence(900, 900, 0), described)
+    samples, _ = sample_registers(config, 900, line, line, Event())
+    assert {(one.raw, one.status) for one in samples} == {(None, Status.NO_VALUE)}
+
+
+@pytest.mark.parametrize("share", [0.4, None], ids=["many hurt", "one hurt"])
+@pytest.mark.parametrize("kind", [kind for kind in LINE_FAULTS if kind != "unplugged"])
+@pytest.mark.parametrize("model", MODBUS)
+def test_no_line_fault_makes_a_wrong_register_good(
+    model: str, kind: str, share: float | None, truth, agent_line: Callable
+) -> None:
+    """Two of five replies hurt, or one of each slot: each value is the truth or none, and the line serves on."""
+    described = load_probe(model)
+    probe = VirtualProbe("p1", "square-1", described, truth, seed=11)
+    config = ProbeConfig("p1", "square-1", "bench", "3", Cadence(900, 900, 0), described)
+    random, now_ms = Random(f"{model}/{kind}"), [NOON_MS]
+    shares = {} if share is None else {kind: share}
+    bus = ModbusBus({"3": probe}, lambda: now_ms[0], shares=shares, seed=f"{model}/{kind}")
+    far_end = bus if share is not None else OneHurt(bus, kind, random)
+    line = agent_line(far_end)
+    seen: Counter[str] = Counter()
+    for hour in range(ROUNDS):
+        now_ms[0] = NOON_MS + hour * HOUR_MS
+        line.now_s += HOUR_MS / 1000.0
+        if isinstance(far_end, OneHurt):
+            far_end.left = 0
+        sent = numbers_sent(probe, now_ms[0])
+        samples, _ = sample_registers(config, hour, line, line, Event())
+        for channel, one in zip(described.channels, samples, strict=True):
+            assert one.raw in (None, decode(channel, sent[channel.name])), (channel.name, hour)
+            assert (one.raw is None) == (one.status is not Status.OK)
+            seen["refused" if one.raw is None else "good" if one.attempts == 1 else "repeated"] += 1
+    if kind == "late":  # what comes while nothing else was asked is the answer
+        assert seen["good"] == seen.total()
+    elif share is None:  # waited out, and asked for again: no value is lost by it
+        assert seen["refused"] == 0 and seen["repeated"] > 0
+    else:
+        assert seen["repeated"] > 0.1 * seen.total() and seen["good"] > 0.1 * seen.total()
+
+
+class Behindhand:
+    """A far end whose every reply comes so many seconds late."""
+
+    def __init__(self, bus: ModbusBus, late_s: float) -> None:
+        self.receive, self.due_s = bus.receive, bus.due_s
+        self._bus, self._late_s = bus, late_s
+
+    def send(self, now_s: float) -> list[Sent]:
+        return [Sent(sent.after_s + self._late_s, sent.data) for sent in self._bus.send(now_s)]
+
+
+@pytest.mark.parametrize("tenths", range(0, 40))
+def test_late_register_is_never_taken_for_the_next(tenths: int, truth, agent_line: Callable) -> None:
+    """Three questions of one size, every reply up to 4 s late: no number stands in another's place.
+
+    A reply does not say which registers it holds.
+    """
+    shipped = load_probe("register_point")
+    apart = [
+        replace(channel, place=replace(channel.place, register=20 * n)) for n, channel in enumerate(shipped.channels)
+    ]
+    described = replace(shipped, channels=tuple(apart))
+    probe = VirtualProbe("p1", "square-1", described, truth)
+    config = ProbeConfig("p1", "square-1", "bench", "3", Cadence(900, 900, 0), described)
+    line = agent_line(Behindhand(ModbusBus({"3": probe}, lambda: NOON_MS), tenths / 10))
+    sent = numbers_sent(probe, NOON_MS)
+    for slot in range(20):
+        samples, _ = sample_registers(config, slot, line, line, Event())
+        for channel, one in zip(described.channels, samples, strict=True):
+            assert one.raw in (None, decode(channel, sent[channel.name])), (channel.name, slot)
+        assert (tenths > 20) or {one.status for one in samples} == {Status.OK}
