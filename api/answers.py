@@ -8,7 +8,7 @@ that stands behind it, a line each. The facts are gathered from the pipeline onc
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from zoneinfo import ZoneInfo
 
@@ -22,7 +22,7 @@ from api.diary_check import names_in_the_way
 from api.export import observations_at_step
 from api.state import StationNow, WettingNow, number, rows_of
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.phrases import listed, sentence
+from pipeline.advice.phrases import clock_words, listed, sentence
 from pipeline.advice.report import (
     LIKELY,
     PassAdvice,
@@ -42,6 +42,7 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import FROST_AT_DAWN, STAY_OFF
 from pipeline.diary.entry import DiaryEntry
 from pipeline.plan.booked import Judgement
+from pipeline.plan.surface_plan import WorkPlan
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
@@ -107,6 +108,8 @@ class Morning:
         Passes of today, each with what lies in the way of its blades, and what the advice makes of it.
     now_ms : int
         [ms since 1970, UTC]
+    plans : mapping of str to WorkPlan
+        By surface.
     """
 
     config: SiteConfig
@@ -116,6 +119,7 @@ class Morning:
     given: Sequence[DiaryEntry]
     booked: Sequence[tuple[DiaryEntry, tuple[str, ...], Judgement]]
     now_ms: int
+    plans: Mapping[str, WorkPlan]
 
     @property
     def zone(self) -> str:
@@ -131,7 +135,7 @@ def get_answers(request: Request) -> list[schema.AnswerOut]:
 
 def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
     """What is known this morning of some stations."""
-    config, now_ms = pipeline.config, pipeline.clock.now_ms()
+    config, now_ms, plan = pipeline.config, pipeline.clock.now_ms(), pipeline.plan()
     shown = {(s.surface.name, name) for s in states for name in (s.station.name, None)}
     given = pipeline.diary.entries(("watering", "rain"), now_ms - DAY_MS, now_ms + 1)
     zone = ZoneInfo(config.site.timezone)
@@ -149,11 +153,12 @@ def morning_of(pipeline: Pipeline, states: Sequence[StationNow]) -> Morning:
     return Morning(
         config=config,
         states=states,
-        advice=pipeline.advice(),
-        alerts=[a for a in pipeline.alerts() if (a.surface, a.station or None) in shown],
+        advice=plan.advice,
+        alerts=[a for a in plan.alerts if (a.surface, a.station or None) in shown],
         given=[e for e in given if (e.surface, e.station) in shown],
         booked=booked,
         now_ms=now_ms,
+        plans=plan.surfaces,
     )
 
 
@@ -213,16 +218,28 @@ def _go(states: Sequence[StationNow], morning: Morning) -> str:
     if wettest is None:
         return say("cannot tell how wet it is. {frost}", frost=frost_line)
     if wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
-        if len(states) == 1:
-            return say("better not, it is wetter than drained: boots and wheels would mark. {frost}", frost=frost_line)
-        return say(
+        till = _bears_at(states[0].surface.name, morning)
+        bears = say("It should bear from about {when}.", when=till) if till else ""
+        line = say(
             "better not, it is wetter than drained ({where}): boots and wheels would mark. {frost}",
             where=where.station.title, frost=frost_line,
         )  # fmt: skip
+        if len(states) == 1:
+            line = say("better not, it is wetter than drained: boots and wheels would mark. {frost}", frost=frost_line)
+        return f"{line} {bears}".rstrip()
     wet = words.per_cent(wettest)
     if frozen is None:
         return say("not too wet, not wetter than drained ({wetness}). {frost}", wetness=wet, frost=frost_line)
     return say("yes, not wetter than drained ({wetness}); {frost}.", wetness=wet, frost=frost)
+
+
+def _bears_at(surface: str, morning: Morning) -> str:
+    """When a surface bears again by its plan, in words; empty where it has no such hour."""
+    plan = morning.plans.get(surface)
+    if plan is None or plan.off_until_ms is None:
+        return ""
+    zone = ZoneInfo(morning.zone)
+    return clock_words(words.local(plan.off_until_ms, zone), words.local(morning.now_ms, zone))
 
 
 def _frost(states: Sequence[StationNow], frost_degc: float) -> tuple[str, bool | None]:
@@ -522,7 +539,9 @@ def _going(states: Sequence[StationNow], morning: Morning) -> tuple[str, str]:
     if wettest is None:
         return "?", ""
     if STAY_OFF.name in told or wettest > STAY_OFF.bounds_in(morning.config.alerts).on_wetness:
-        return "no", say_as("how wet", "wetter than drained")
+        till = _bears_at(states[0].surface.name, morning)
+        wet = say("wetter than drained till about {when}", when=till)
+        return "no", wet if till else say_as("how wet", "wetter than drained")
     if frozen is None:
         return "yes", say("frost cannot be told, not wetter than drained")
     return "yes", say("no frost, not too wet")

@@ -32,6 +32,7 @@ from pipeline.mqtt.node_health import from_note
 from pipeline.mqtt.nodes import Nodes, NodeStatus
 from pipeline.notify.heartbeat import Heartbeat
 from pipeline.notify.outbox import Notifier, send_at_once
+from pipeline.plan.planner import Planner, SitePlan
 from pipeline.run.changes import Changes
 from pipeline.run.clock import Clock, FollowClock, SystemClock
 from pipeline.run.metrics import Metrics
@@ -137,6 +138,7 @@ class Pipeline:
             config, self.store, self.diary, self.metrics, self.clock,
             on_advice=self._advised, on_change=self._changed, doubts=self.time_doubts,
         )  # fmt: skip
+        self._planner = Planner(config, self.store, self.context, self.metrics)
         self._integrity = IntegrityCheck(
             self._stores.database,
             ZoneInfo(config.site.timezone),
@@ -196,9 +198,14 @@ class Pipeline:
         self.metrics.custody.set(len({one.node for one in notices if one.is_conflict}))
         return notices
 
+    def plan(self) -> SitePlan:
+        """Return the plan of the site: advice, open alerts and the plan of each surface, all of one mind."""
+        now_ms = self.clock.now_ms()
+        return self._planner.plan(self._advisor.now(), self._alerts.open_alerts(now_ms), now_ms)
+
     def alerts(self) -> list[OpenAlert]:
-        """Return every open alert, the oldest first."""
-        return self._alerts.open_alerts(self.clock.now_ms())
+        """Return every open alert, the oldest first, with what to do about it by the plan."""
+        return list(self.plan().alerts)
 
     def notices(self) -> list[str]:
         """Return what an owner must know, in words: of the data, of the time, and of names that the settings lack."""
@@ -256,8 +263,8 @@ class Pipeline:
         return read_record(self.config.data.dir)
 
     def advice(self) -> SiteAdvice | None:
-        """Return the newest advice; None until it has been computed for the first time."""
-        return self._advisor.now()
+        """Return the newest advice as the plan has it; None until it has been computed for the first time."""
+        return self.plan().advice
 
     def clock_note(self) -> ClockNote:
         """Return the server's time and whether it is confirmed. That of a demo always is."""

@@ -298,7 +298,7 @@ ROOTS_OLD_MS = 62 * DAY_MS  # an estimate older than this says nothing of now: o
 ROOTS_BACK_MS = 3 * 366 * DAY_MS
 ARRIVAL_OLD_MS = 30 * DAY_MS
 WETTING_MM = 3.0  # rain of a day that counts as a watering: our own choice
-EVENING_H = 20  # by then tomorrow
+EVENING_H = 20  # local hour at which water goes on, and by which it is asked of tomorrow
 SEEDLING_MS = 56 * DAY_MS
 
 

@@ -19,7 +19,7 @@ import pandas as pd
 from pydantic import BaseModel
 
 from hardware.probe import BY_FILE
-from pipeline.advice.phrases import spoken
+from pipeline.advice.phrases import SO, spoken
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.model import (
@@ -262,7 +262,10 @@ def _in_order(parts: list[list[np.ndarray]]) -> list[np.ndarray]:
 
 @dataclass(frozen=True, slots=True)
 class OpenAlert:
-    """An open alert with the text of its last event. `station` is empty for one about a whole surface."""
+    """An open alert with the text of its last event. `station` is empty for one about a whole surface.
+
+    `fact` is the text without what to do about it.
+    """
 
     alert_id: str
     rule: RuleName
@@ -272,6 +275,7 @@ class OpenAlert:
     opened_at_ms: int
     since_ms: int
     text: str
+    fact: str
 
 
 class AlertRunner:
@@ -565,9 +569,10 @@ class AlertRunner:
         surface = state.surface or self._config.surface_of(state.station).name
         opened = state.opened_at_ms if state.opened_at_ms is not None else 0
         since = state.since_ms if state.since_ms is not None else opened
-        text = spoken(state.text or self._last_words(state, opened), now_ms, self._zone)
+        words = state.text or self._last_words(state, opened)
+        text, fact = (spoken(one, now_ms, self._zone) for one in (words, words.partition(SO)[0].rstrip()))
         own_id = alert_id(self._config.site.name, state)
-        return OpenAlert(own_id, state.rule, surface, state.station, state.probe, opened, since, text)
+        return OpenAlert(own_id, state.rule, surface, state.station, state.probe, opened, since, text, fact)
 
     def _last_words(self, state: AlertState, opened_ms: int) -> str:
         """Return the text of an alert that an earlier version opened, from its event in the journal."""

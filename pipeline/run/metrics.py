@@ -68,6 +68,7 @@ class Metrics:
     def _telling(self) -> None:
         self.events = self._counter("alert_events", "Alert events raised by the rules", "rule", "kind")
         self.alerts_open = self._gauge("alerts_open", "Alerts that are open now")
+        self.contradictions = self._counter("plan_contradictions", "Pairs that a plan held of what must not be", "pair")
         self.outbox = self._gauge(
             "notify_outbox_events", "Alert events or messages to be delivered now, at most one page", "way"
         )

@@ -138,7 +138,7 @@ class Ground:
 
     def advise(self, advice: SiteAdvice | None) -> None:
         """Let the pipeline advise this, as if it had just worked it out."""
-        self.pipeline.advice = lambda: advice  # type: ignore[method-assign]
+        self.pipeline._advisor.now = lambda: advice  # type: ignore[method-assign]
 
     def judge(self) -> None:
         """Let the rules walk on until now."""

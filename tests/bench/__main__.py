@@ -3,7 +3,7 @@
     python tests/bench [--page] [NAME ...]
 
 NAME is that of a bench without `bench_`; without any, all but the long ones about truth (`advice`, `by_hand`,
-`forecast`, `quality`, `records`, `twin`). What a bench prints is shown as it comes; the lines with a limit
+`forecast`, `plan`, `quality`, `records`, `twin`). What a bench prints is shown as it comes; the lines with a limit
 (`tests/bench/table.py`) stand in the table at the end. With `--page` they are written into `pipeline/docs/speed.md`
 too, in place of those before of the same benches.
 Exits 1 when a bench misses a limit.
@@ -25,7 +25,7 @@ sys.path.insert(0, str(ROOT))
 from tests.bench.table import BETWEEN, HEAD  # noqa: E402
 
 PAGE = ROOT / "pipeline" / "docs" / "speed.md"
-LONG = ("advice", "by_hand", "forecast", "quality", "records", "twin")
+LONG = ("advice", "by_hand", "forecast", "plan", "quality", "records", "twin")
 LAST_SAID = 12  # lines of the standard error of a bench that fails
 Row = list[str]
 

@@ -1,0 +1,97 @@
+"""The table of contradictions: what may not be told of one surface on one morning together.
+
+A pair has a name and a predicate over all lines of a morning. It is asked of every plan that is made, and of every
+morning of the benches. Each pair is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from typing import NamedTuple
+
+from pipeline.plan.lines import Line, Says
+
+OF_PASSES = (Says.PASS_OPEN, Says.PASS_SHUT, Says.PASS_UNKNOWN)
+SPIKES = ("solid_tining", "slitting")  # what opens the ground for water
+
+
+class Contradiction(NamedTuple):
+    """Two things that do not go together, by name, and whether some lines hold both."""
+
+    name: str
+    holds: Callable[[Sequence[Line]], bool]
+
+
+def contradictions(lines: Sequence[Line]) -> tuple[str, ...]:
+    """Return the names of the pairs that some lines of one surface hold, in the order of the table."""
+    return tuple(one.name for one in CONTRADICTIONS if one.holds(lines))
+
+
+def _meet(one: Says, *others: Says) -> Callable[[Sequence[Line]], bool]:
+    """Return whether a line that says one thing meets a line that says one of others, at its place and time."""
+
+    def holds(lines: Sequence[Line]) -> bool:
+        return any(a.meets(b) for a in _of(lines, one) for other in others for b in _of(lines, other))
+
+    return holds
+
+
+def _of(lines: Sequence[Line], *says: Says) -> Iterator[Line]:
+    return (line for line in lines if line.says in says)
+
+
+def _of_one_pass(one: Says, other: Says) -> Callable[[Sequence[Line]], bool]:
+    """Return whether a line that says one thing of a pass meets one that says another of the same pass."""
+
+    def holds(lines: Sequence[Line]) -> bool:
+        return any(a.about == b.about and a.meets(b) for a in _of(lines, one) for b in _of(lines, other))
+
+    return holds
+
+
+def _spiking_locked(lines: Sequence[Line]) -> bool:
+    """Whether spiking is told at a time in which no pass that spikes is open, and one is shut."""
+    for told in _of(lines, Says.SPIKE):
+        near = [line for line in lines if line.about in SPIKES and line.meets(told)]
+        if any(line.says is Says.PASS_SHUT for line in near) and not any(line.says is Says.PASS_OPEN for line in near):
+            return True
+    return False
+
+
+def _booked_without_a_word(lines: Sequence[Line]) -> bool:
+    """Whether a pass is booked for a time in which it is shut, and nothing is said of the booking."""
+    judged = [(line.about, line.span) for line in _of(lines, Says.JUDGED)]
+    return any(
+        booked.about == shut.about and booked.meets(shut) and (booked.about, booked.span) not in judged
+        for booked in _of(lines, Says.BOOKED)
+        for shut in _of(lines, Says.PASS_SHUT)
+    )
+
+
+def _too_late_go_shallower(lines: Sequence[Line]) -> bool:
+    """Whether a shallower cut is told for a pass that cuts nothing, or where every cut there is comes too late."""
+    late = {line.about for line in _of(lines, Says.TOO_LATE)}
+    cuts = {line.about for line in _of(lines, *OF_PASSES) if line.wounds}
+    return any(not told.wounds or (bool(cuts) and cuts <= late) for told in _of(lines, Says.SHALLOWER))
+
+
+def _two_doses(lines: Sequence[Line]) -> bool:
+    """Whether two amounts of water are told for one place and time."""
+    given = [line for line in _of(lines, Says.WATER, Says.SEED_WATER) if line.mm is not None]
+    return any(a.mm != b.mm and a.place == b.place and a.meets(b) for a in given for b in given)
+
+
+CONTRADICTIONS = (
+    Contradiction("keep water off / deep water", _meet(Says.NO_WATER, Says.WATER)),
+    Contradiction("two amounts of water", _two_doses),
+    Contradiction("no water to hand / give water", _meet(Says.LACKS_WATER, Says.WATER, Says.SEED_WATER)),
+    Contradiction("wait for rain / water to hand", _meet(Says.WAIT_FOR_RAIN, Says.HAS_WATER)),
+    Contradiction("spike first / spiking locked", _spiking_locked),
+    Contradiction("better not go on / work or water", _meet(Says.KEEP_OFF, Says.PASS_OPEN, Says.WATER, Says.SEED_WATER,
+                                                            Says.SPIKE, Says.GO_ON)),
+    Contradiction("open / shut", _of_one_pass(Says.PASS_OPEN, Says.PASS_SHUT)),
+    Contradiction("reached the roots / stopped short", _meet(Says.ARRIVED, Says.STOPPED)),
+    Contradiction("shut / booked without a word", _booked_without_a_word),
+    Contradiction("too late / go shallower", _too_late_go_shallower),
+    Contradiction("do it by / too late", _of_one_pass(Says.DO_BY, Says.TOO_LATE)),
+)  # fmt: skip

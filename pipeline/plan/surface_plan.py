@@ -1,0 +1,447 @@
+"""The plan of a surface: what is advised and alerted put into one order, so that no line of it forbids another.
+
+Weight goes by the rules of the trade (common practice, no source): people and machines safe, the turf alive, play, work
+that is booked, healing, and only then thatch and roots. What gives way stays in sight, with what it waits for.
+"""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from pipeline.advice.conditions import Verdict
+from pipeline.advice.phrases import clock_words, day_name, lift_first
+from pipeline.advice.report import PassAdvice, StationAdvice, Stretch, SurfaceAdvice, next_open, stretches
+from pipeline.advice.stretches import likely_stretch, pass_words, span_words
+from pipeline.advice.water import WaterAdvice
+from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING
+from pipeline.alerts.runner import OpenAlert
+from pipeline.alerts.surface import DAWN_UNTIL_HOUR, STAY_OFF
+from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
+from pipeline.diary.facts import DatedPass
+from pipeline.plan.booked import Judgement, judged_by
+from pipeline.plan.contradictions import SPIKES
+from pipeline.plan.deep_water import DeepWater, evening_ms, next_water
+from pipeline.plan.held_passes import held, is_held
+from pipeline.plan.lines import Line, Says
+from pipeline.plan.seen import Seen
+from pipeline.texts import later, say
+from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
+
+DRAINED = 1.0  # wetness of a top that bears again: its drained limit
+SOAKS_H = 12  # water of an evening is in by then
+UNTIL_H = 9  # an order about tonight holds until so late the next morning
+
+
+@dataclass(frozen=True)
+class WaterCourse:
+    """What is to be done about the water of one station, in order.
+
+    Attributes
+    ----------
+    station : str
+    steps : tuple of str
+        Sentences, the first first.
+    key : str
+        Of its state: the same while nothing has changed that is worth telling again.
+    """
+
+    station: str
+    steps: tuple[str, ...]
+    key: str
+
+
+@dataclass(frozen=True)
+class WorkPlan:
+    """What is to be done on a surface, from now on.
+
+    Attributes
+    ----------
+    advice : SurfaceAdvice
+        As it stands once everything has its place: passes that give way wait, water has its evening.
+    courses : tuple of WaterCourse
+        About water, where it takes more than one step.
+    booked : tuple of (DatedPass, Judgement, str)
+        Every booked pass that is not past, what is made of it, and what to lift first.
+    texts : mapping of str to str
+        Of open alerts, by their ids: what is, and what to do about it by this plan.
+    lines : tuple of Line
+        All that it tells, to be held against the table of contradictions.
+    off_until_ms : int or None
+        Until when nobody may go on it; None where it may be gone on, or nobody can tell. [ms since 1970, UTC]
+    """
+
+    advice: SurfaceAdvice
+    courses: tuple[WaterCourse, ...] = ()
+    booked: tuple[tuple[DatedPass, Judgement, str], ...] = ()
+    texts: Mapping[str, str] = field(default_factory=dict)
+    lines: tuple[Line, ...] = ()
+    off_until_ms: int | None = None
+
+
+def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
+    """Return the plan of a surface.
+
+    Parameters
+    ----------
+    advice : SurfaceAdvice
+        Each part as worked out by itself.
+    seen : Seen
+
+    Returns
+    -------
+    WorkPlan
+        Its lines hold none of the pairs of the table of contradictions.
+    """
+    off = _kept_off(advice, seen)
+    passes = advice.passes
+    if off is not None:
+        passes = tuple(held(one, off.until_ms, off.why, off.opens, seen) for one in passes)
+    advice = replace(advice, passes=passes)
+    off_ms = None if off is None else off.until_ms
+    waters = {one.station: next_water(advice, one, seen, off_until_ms=off_ms) for one in advice.stations}
+    spike = _spike(advice)
+    courses = tuple(
+        course
+        for one in advice.stations
+        if (course := _course(advice, one, waters[one.station], spike, off, seen)) is not None
+    )
+    by_station = {course.station: course for course in courses}
+    stations = tuple(
+        replace(one, water=_told(one, waters[one.station], by_station.get(one.station))) for one in advice.stations
+    )
+    planned = replace(advice, stations=stations)
+    booked = tuple(_booked(planned, seen))
+    texts = {
+        alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, spike, off, seen))
+    }
+    lines = tuple(_lines(planned, waters, spike, booked, off, seen))
+    return WorkPlan(planned, courses, booked, texts, lines, off_ms)
+
+
+# --- whether it may be gone on ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _KeptOff:
+    """Until when nobody may go on it [ms since 1970, UTC], why, and what would open it, in words."""
+
+    until_ms: int
+    why: str
+    opens: str
+
+
+def _kept_off(advice: SurfaceAdvice, seen: Seen) -> _KeptOff | None:
+    """Return why nobody may go on a surface now, and until when; None where it may be gone on."""
+    here = datetime.datetime.fromtimestamp(seen.now_ms / 1000, seen.zone)
+    if seen.is_wet:
+        until_ms = max((_bears_at(one, seen) for one in advice.stations), default=evening_ms(seen, 0))
+        why = say("the ground is wetter than drained, boots and wheels would mark")
+        return _KeptOff(max(until_ms, seen.now_ms + HOUR_MS), why, say("ground that has drained"))
+    if seen.is_frozen and here.hour < DAWN_UNTIL_HOUR:
+        thawed = here.replace(hour=int(DAWN_UNTIL_HOUR), minute=0, second=0, microsecond=0)
+        return _KeptOff(round(thawed.timestamp() * 1000), say("frost on the leaf"), say("a leaf that has thawed"))
+    return None
+
+
+def _bears_at(one: StationAdvice, seen: Seen) -> int:
+    """Return when thatch and roots of a station are forecast to be drained. [ms since 1970, UTC]
+
+    Where that is now, its top alone is wet, and is given until this afternoon; without a forecast, until the evening.
+    """
+    forecast = one.forecast
+    if forecast.root_wetness.shape[1] == 0:
+        return evening_ms(seen, 0)
+    for at_ms, thatch, root in zip(
+        forecast.at_ms.tolist(), forecast.thatch_wetness.mean(axis=1), forecast.root_wetness.mean(axis=1), strict=True
+    ):
+        if (math.isnan(thatch) or thatch <= DRAINED) and root <= DRAINED:
+            return max(int(at_ms), _afternoon_ms(seen))
+    return int(forecast.at_ms[-1])
+
+
+def _afternoon_ms(seen: Seen) -> int:
+    return evening_ms(seen, 0) - 6 * HOUR_MS
+
+
+# --- spiking ---------------------------------------------------------------------------------------------------------
+
+
+def _spike(advice: SurfaceAdvice) -> tuple[PassAdvice, Stretch] | None:
+    """Return the first likely window of a pass that opens the ground for water; None where none is in sight."""
+    each = [(one, next_open(one.outlook)) for one in advice.passes if one.outlook.intent.kind in SPIKES]
+    found = [(one, coming) for one, coming in each if coming is not None and likely_stretch(coming)]
+    return min(found, key=lambda pair: pair[1].span.start_ms, default=None)
+
+
+def _spike_shut(advice: SurfaceAdvice) -> str:
+    """Return why no pass opens the ground for water; empty where none is judged here."""
+    shut = [one.outlook.windows[0] for one in advice.passes if one.outlook.intent.kind in SPIKES]
+    return next((window.reason for window in shut if window.reason), "")
+
+
+def _spike_words(advice: SurfaceAdvice, spike: tuple[PassAdvice, Stretch] | None, seen: Seen) -> str:
+    """Return when to spike, as a sentence; else why that gives way; empty where nothing is known of it."""
+    if spike is not None:
+        one, window = spike
+        when = span_words(window, one.outlook, seen.zone)
+        return say("Open it up with {work} in the first window: {when}.", work=pass_words(one), when=when)
+    why = _spike_shut(advice)
+    return say("Spiking would help and gives way: {why}.", why=why) if why else ""
+
+
+def _if_it_did_not(advice: SurfaceAdvice, spike: tuple[PassAdvice, Stretch] | None, seen: Seen) -> str:
+    """Return what to do where less than six tenths of the water arrived: common practice, no source."""
+    if spike is not None:
+        one, window = spike
+        when = span_words(window, one.outlook, seen.zone)
+        return say("If less than six tenths did, open it up with {work} in the first window: {when}.",
+                   work=pass_words(one), when=when)  # fmt: skip
+    why = _spike_shut(advice)
+    if why:
+        return say("If less than six tenths did, spiking would help and gives way: {why}.", why=why)
+    return say("If less than six tenths did, water longer, with more rests.")
+
+
+# --- water -----------------------------------------------------------------------------------------------------------
+
+
+def _course(
+    advice: SurfaceAdvice,
+    one: StationAdvice,
+    water: DeepWater,
+    spike: tuple[PassAdvice, Stretch] | None,
+    off: _KeptOff | None,
+    seen: Seen,
+) -> WaterCourse | None:
+    """Return the course of action about water; None where a line of its own says it all."""
+    if not water.waits_for and not water.is_lesser_evil:
+        return None
+    steps = [_first_step(one, water, off, seen)]
+    if water.evening_ms is not None and water.dose is not None and not water.is_lesser_evil:
+        steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds))
+    elif not water.is_lesser_evil:
+        steps.append(say("When it has, look again: no evening can be named yet."))
+    if water.holds and (water.evening_ms is not None or water.is_lesser_evil):
+        steps.append(say("The next morning look whether it reached the roots."))
+        steps.append(_if_it_did_not(advice, spike, seen))
+        steps.append(say("Take a core where thatch meets soil before the next deep pass."))
+    day = "" if water.evening_ms is None else _date(water.evening_ms, seen).isoformat()
+    return WaterCourse(one.station, tuple(steps), f"{water.waits_for or 'now'} {day}".strip())
+
+
+def _first_step(one: StationAdvice, water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
+    """Return why no water goes on tonight, or why it does all the same."""
+    if water.is_lesser_evil:
+        return say("The roots suffer: on thatch that is still wet, water is the lesser evil.")
+    if water.waits_for == "ground":
+        assert off is not None
+        return say("No water tonight: {why}, till about {when}.", why=off.why, when=_when(off.until_ms, seen))
+    if water.waits_for == "tonight":
+        return say("No water tonight: {why}.", why=water.advice.reason)
+    wet = say("The thatch is wet over dry roots, and light water would feed it.")
+    if water.drains_ms is None:
+        till = say("No water till it has drained; when that is cannot be told: feel it.")
+    else:
+        till = say("No water till it has drained, about {when}.", when=_when(water.drains_ms, seen))
+    return f"{wet} {till}"
+
+
+def _dose_words(dose: WaterAdvice, at_ms: int, seen: Seen, *, rests: bool) -> str:
+    evening, mm = _evening_words(at_ms, seen), f"{dose.mm or 0.0:.0f}"
+    if not rests:
+        return say("Then give {mm} mm {evening}.", mm=mm, evening=evening)
+    return say(
+        "Then give {mm} mm {evening}, in {goes} goes with rests, with a wetting agent if you use one.",
+        mm=mm, evening=evening, goes=max(dose.goes, 2),
+    )  # fmt: skip
+
+
+def _told(one: StationAdvice, water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
+    """Return tonight's water as the plan has it, with the steps of its course."""
+    if course is None:
+        return water.advice
+    said = " ".join(course.steps)
+    if water.is_lesser_evil:
+        return replace(water.advice, goes=max(water.advice.goes, 2), line=f"{water.advice.line} {said}")
+    return replace(
+        water.advice, mm=0.0, goes=0, volume_m3=None, reason=_short(course.steps[0]), cautions=course.steps[1:],
+        line=f"{one.turf.place}: {_lower(said)}",
+    )  # fmt: skip
+
+
+def _short(sentence: str) -> str:
+    """Return a first step as the reason of a line."""
+    return _lower(sentence).rstrip(".")
+
+
+def _lower(text: str) -> str:
+    return f"{text[:1].lower()}{text[1:]}"
+
+
+# --- booked work -----------------------------------------------------------------------------------------------------
+
+
+def _booked(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[DatedPass, Judgement, str]]:
+    """Yield every booked pass that is not past, what is made of it, and what to lift first."""
+    for job in advice.booked:
+        if job.end_ms <= seen.now_ms:
+            continue
+        one = _advised(advice, job)
+        if one is None:
+            yield job, Judgement("cannot_tell", say("this pass is not judged here.")), ""
+            continue
+        names = next((w.lift_first for w in one.outlook.windows if job.start_ms < w.span.end_ms), ())
+        yield job, judged_by(one, job.start_ms, seen.zone), lift_first(names, one.outlook.ground.buried)
+
+
+def _advised(advice: SurfaceAdvice, job: DatedPass) -> PassAdvice | None:
+    """Return what is advised of a booked pass."""
+    same = [one for one in advice.passes if one.outlook.intent.kind == job.kind]
+    named = [one for one in same if one.outlook.intent.variant == job.variant]
+    return next(iter(named if job.variant_written else named or same), None)
+
+
+# --- alerts ----------------------------------------------------------------------------------------------------------
+
+
+def _alert_text(
+    alert: OpenAlert,
+    advice: SurfaceAdvice,
+    waters: Mapping[str, DeepWater],
+    spike: tuple[PassAdvice, Stretch] | None,
+    off: _KeptOff | None,
+    seen: Seen,
+) -> str:
+    """Return what an open alert says by this plan; empty where its own words stand."""
+    water = waters.get(alert.station)
+    station = next((one for one in advice.stations if one.station == alert.station), None)
+    if alert.rule in (THATCH_HOLDING.name, ROOTS_DRY.name) and water is not None and station is not None:
+        return f"{alert.fact} {_water_order(alert, station, water)}"
+    if alert.rule == WATER_NOT_ARRIVING.name and water is not None:
+        share = seen.arrived.get(alert.station)
+        if share is not None and share >= seen.arrived_bounds[0]:
+            place = alert.fact.partition(": ")[0]
+            return say("{place}: the latest water reached the roots in part, after one that did not.", place=place)
+        order = say("Give the next water in goes with rests.")
+        return f"{alert.fact} {order} {_spike_words(advice, spike, seen)}".rstrip()
+    if alert.rule == STAY_OFF.name:
+        return f"{alert.fact} {_stay_off_order(off, seen)}"
+    if alert.rule in (WINDOW_OPENING.name, WINDOW_CLOSING.name):
+        return _window_text(alert, advice, off, seen)
+    return ""
+
+
+def _water_order(alert: OpenAlert, one: StationAdvice, water: DeepWater) -> str:
+    """Return what to do about wet thatch or dry roots: the same as tonight's water says."""
+    told = one.water
+    if told.mm is None:
+        return say("Feel it: what water it wants cannot be told.")
+    if told.mm > 0.0:
+        goes = say("in one go") if told.goes == 1 else say("in {goes} goes", goes=told.goes)
+        return say("Water {mm:.0f} mm tonight {goes}.", mm=told.mm, goes=goes)
+    steps = [f"{told.reason[0].upper()}{told.reason[1:]}.", *told.cautions[:1]] if water.waits_for else []
+    return " ".join(steps) if steps else say("No water tonight: {why}.", why=told.reason)
+
+
+def _stay_off_order(off: _KeptOff | None, seen: Seen) -> str:
+    """Return what to do about ground that is too wet for what is booked."""
+    if off is None:
+        return say("It has all but drained: feel it before you go on.")
+    return say("Keep off till about {when}, and put off what will not wait.", when=_when(off.until_ms, seen))
+
+
+def _window_text(alert: OpenAlert, advice: SurfaceAdvice, off: _KeptOff | None, seen: Seen) -> str:
+    """Return what a window alert says where its pass is not open now, though it was told to be."""
+    one = next((p for p in advice.passes if f"for {p.outlook.facts.doing}" in alert.fact), None)
+    if one is None:
+        return ""
+    now, title = one.outlook.windows[0], advice.title
+    if not is_held(one.outlook) and now.verdict is Verdict.OPEN:
+        return ""
+    coming, why = next_open(one.outlook), now.reason
+    if is_held(one.outlook) and off is not None:
+        why = off.why
+    if coming is None:
+        return say("{title}: the window for {work} is shut for now, {why}.", title=title, work=pass_words(one), why=why)
+    when = span_words(coming, one.outlook, seen.zone)
+    if likely_stretch(coming):
+        text = later("{title}: the window for {work} waits, {why}; open {when}.")
+    else:
+        text = later("{title}: the window for {work} waits, {why}; perhaps open {when}.")
+    return say(text, title=title, work=pass_words(one), why=why, when=when)
+
+
+# --- words of time ---------------------------------------------------------------------------------------------------
+
+
+def _date(at_ms: int, seen: Seen) -> datetime.date:
+    return datetime.datetime.fromtimestamp(at_ms / 1000, seen.zone).date()
+
+
+def _when(at_ms: int, seen: Seen) -> str:
+    at, now = (datetime.datetime.fromtimestamp(ms / 1000, seen.zone) for ms in (at_ms, seen.now_ms))
+    return clock_words(at, now)
+
+
+def _evening_words(at_ms: int, seen: Seen) -> str:
+    day, today = _date(at_ms, seen), _date(seen.now_ms, seen)
+    if day == today:
+        return say("tonight")
+    if (day - today).days == 1:
+        return say("tomorrow evening")
+    return say("on {day} evening", day=day_name(day, today))
+
+
+# --- what it tells, as lines -----------------------------------------------------------------------------------------
+
+
+def _lines(
+    advice: SurfaceAdvice,
+    waters: Mapping[str, DeepWater],
+    spike: tuple[PassAdvice, Stretch] | None,
+    booked: Sequence[tuple[DatedPass, Judgement, str]],
+    off: _KeptOff | None,
+    seen: Seen,
+) -> Iterator[Line]:
+    now_ms, soon = seen.now_ms, TimeSpan(seen.now_ms, seen.now_ms + 10 * DAY_MS)
+    if off is not None:
+        yield Line(Says.KEEP_OFF, TimeSpan(now_ms, off.until_ms), text=off.why)
+    yield Line(Says.HAS_WATER if advice.water_to_hand else Says.LACKS_WATER, soon)
+    for one in advice.stations:
+        station, water = one.station, waters[one.station]
+        yield from _water_lines(one, water, seen)
+        share = seen.arrived.get(station)
+        if share is not None and not seen.arrived_bounds[0] <= share < seen.arrived_bounds[1]:
+            says = Says.STOPPED if share < seen.arrived_bounds[0] else Says.ARRIVED
+            yield Line(says, TimeSpan(now_ms, now_ms + DAY_MS), station)
+        if spike is not None and water.holds:
+            yield Line(Says.SPIKE, spike[1].span, station, spike[0].outlook.intent.kind)
+    for each in advice.passes:
+        yield from _pass_lines(each)
+    for job, judgement, _ in booked:
+        span = TimeSpan(job.start_ms, job.start_ms + HOUR_MS)
+        yield Line(Says.BOOKED, span, about=job.kind)
+        yield Line(Says.JUDGED, span, about=job.kind, text=judgement.clause)
+
+
+def _water_lines(one: StationAdvice, water: DeepWater, seen: Seen) -> Iterator[Line]:
+    if water.evening_ms is not None and water.dose is not None and water.dose.mm:
+        span = TimeSpan(water.evening_ms, water.evening_ms + SOAKS_H * HOUR_MS)
+        yield Line(Says.SEED_WATER if one.turf.seed else Says.WATER, span, one.station, mm=water.dose.mm)
+    tonight_ms, morning_ms = evening_ms(seen, 0), evening_ms(seen, 1) - (20 - UNTIL_H) * HOUR_MS
+    if water.advice.mm is not None and (water.evening_ms is None or water.evening_ms > tonight_ms):
+        yield Line(Says.NO_WATER, TimeSpan(seen.now_ms, water.evening_ms or morning_ms), one.station)
+
+
+def _pass_lines(one: PassAdvice) -> Iterator[Line]:
+    kind, wounds = one.outlook.intent.kind, one.outlook.facts.wounds
+    coming = next_open(one.outlook)
+    if coming is not None:
+        yield Line(Says.PASS_OPEN, coming.span, about=kind, wounds=wounds)
+    for stretch in stretches(one.outlook.windows):
+        if stretch.first.verdict is not Verdict.OPEN:
+            says = Says.PASS_UNKNOWN if stretch.first.verdict is Verdict.UNKNOWN else Says.PASS_SHUT
+            yield Line(says, stretch.span, about=kind, wounds=wounds, text=stretch.first.reason)
