@@ -52,6 +52,16 @@ class ClockNote:
     by: str = ""
 
 
+TIME_IN_DOUBT = {
+    ("never", True): "time of {whose} never set: dates are wrong until it is given",
+    ("never", False): "time never set: dates are wrong until it is given",
+    ("since", True): "time of {whose} not confirmed since {moment}: it may be behind by the length of a power cut",
+    ("since", False): "time not confirmed since {moment}: it may be behind by the length of a power cut",
+    ("", True): "time of {whose} not confirmed: it may be behind by the length of a power cut",
+    ("", False): "time not confirmed: it may be behind by the length of a power cut",
+}  # by how it is in doubt, and whether it is said whose it is
+
+
 def unconfirmed_time(since_ms: int | None, moment: Callable[[int], str], *, whose: str = "") -> str:
     """Return what is said, everywhere in the same words, of a time that nobody has confirmed. No stop at its end.
 
@@ -64,11 +74,14 @@ def unconfirmed_time(since_ms: int | None, moment: Callable[[int], str], *, whos
     whose : str
         What reads by that time; empty where it is plain.
     """
-    of = f" of {whose}" if whose else ""
-    if since_ms is not None and since_ms < EARLIEST_SET_MS:
-        return f"time{of} never set: dates are wrong until it is given"
-    since = "" if since_ms is None else f" since {moment(since_ms)}"
-    return f"time{of} not confirmed{since}: it may be behind by the length of a power cut"
+    said = "" if since_ms is None or since_ms < EARLIEST_SET_MS else moment(since_ms)
+    return time_in_doubt(since_ms, whose=whose).format(whose=whose, moment=said)
+
+
+def time_in_doubt(since_ms: int | None, *, whose: str) -> str:
+    """Return the text of `unconfirmed_time` with its fields open, for whoever says it in another language."""
+    how = "" if since_ms is None else "never" if since_ms < EARLIEST_SET_MS else "since"
+    return TIME_IN_DOUBT[how, bool(whose)]
 
 
 def shown_time(at_ms: int) -> str:

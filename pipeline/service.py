@@ -15,12 +15,12 @@ from functools import partial
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from hardware.machine_clock import BY_SYSTEM, EARLIEST_SET_MS, ClockNote, MachineClock, unconfirmed_time
+from hardware.machine_clock import BY_SYSTEM, EARLIEST_SET_MS, ClockNote, MachineClock
 from hardware.reading import (
     Notice,
 )
 from pipeline.advice.advisor import Advisor
-from pipeline.advice.phrases import for_how_long, listed, moment, sentence
+from pipeline.advice.phrases import for_how_long, listed, moment, sentence, unconfirmed
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
@@ -276,7 +276,7 @@ class Pipeline:
         """Return what is in doubt of the server's own time, as a phrase; empty where it is confirmed."""
         note = self.clock_note()
         since_ms = note.now_ms if note.now_ms < EARLIEST_SET_MS else None
-        return "" if note.ok else unconfirmed_time(since_ms, str, whose=whose)
+        return "" if note.ok else unconfirmed(since_ms, str, whose=whose)
 
     def time_doubts(
         self, stations: Collection[str] | None = None, *, said: Callable[[int], str] | None = None
@@ -300,8 +300,7 @@ class Pipeline:
             return [] if note.ok else [self.clock_doubt(whose="the server")]
         said = partial(moment, timezone=zone, now_ms=note.now_ms) if said is None else said
         return [
-            unconfirmed_time(since_ms or None, said, whose=listed(places))
-            for since_ms, places in sorted(doubted.items())
+            unconfirmed(since_ms or None, said, whose=listed(places)) for since_ms, places in sorted(doubted.items())
         ]
 
     @property

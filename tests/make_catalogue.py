@@ -7,17 +7,24 @@ in. Lines and dates are left out, so that the template changes only with the tex
 from __future__ import annotations
 
 import io
+import sys
+import tomllib
+from collections.abc import Iterator
 from contextlib import redirect_stderr
 from pathlib import Path
+from typing import BinaryIO
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
 from babel.messages.pofile import write_po
 
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from hardware.machine_clock import TIME_IN_DOUBT
+
 ROOT = Path(__file__).parent.parent
 TEMPLATE = ROOT / "pipeline/locale/underturf.pot"
 PACKAGES = ("api", "pipeline")
-METHODS = [("**.py", "python"), ("**.html", "jinja2.ext:babel_extract")]
 KEYWORDS = {
     "say": None, "say_html": None, "later": None,
     "say_many": (1, 2), "say_as": ((1, "c"), 2), "later_as": ((1, "c"), 2),
@@ -25,6 +32,23 @@ KEYWORDS = {
 HEAD = """\
 # Every text that people see, in English. A language is a copy of this file, filled in: see api/docs/words.md.
 #"""
+
+
+def of_passes(file: BinaryIO, *_: object, **__: object) -> Iterator[tuple[int, str, str, list[str]]]:
+    """The texts of the kinds of pass, as an extraction method of Babel."""
+    for name, facts in tomllib.load(file).items():
+        each = [facts["title"], facts["doing"], *facts.get("wait_notes", {}).values(), facts.get("square_caution", "")]
+        about = f"of a pass: {name.replace('_', ' ')}"
+        yield from ((0, "say", text, [about]) for text in dict.fromkeys(each) if text)
+
+
+METHODS = [
+    ("**.py", "python"), ("**.html", "jinja2.ext:babel_extract"), ("**/passes.toml", of_passes),
+]  # fmt: skip
+
+
+# Texts of packages that may not know the catalogue, said by those that show them.
+TABLES = [("hardware/machine_clock.py", tuple(TIME_IN_DOUBT.values()), "of a clock")]
 
 
 def extracted() -> Catalog:
@@ -39,6 +63,9 @@ def extracted() -> Catalog:
             )
             for name, _, message, comments, context in found:
                 catalogue.add(message, None, [(f"{package}/{name}", 0)], auto_comments=comments, context=context)
+    for path, texts, about in TABLES:
+        for text in texts:
+            catalogue.add(text, None, [(path, 0)], auto_comments=[about])
     return catalogue
 
 

@@ -46,7 +46,7 @@ def _facts(request: Request, surface: str) -> dict[str, Any]:
         "passes": [
             {
                 "name": words.upper_first(pass_words(one)),
-                "line": words.tied(words.upper_first(one.line.removeprefix(f"{advised.title}: "))),
+                "line": words.tied(words.upper_first(one.words)),
                 "rows": _windows(one, zone, now_ms),
             }
             for one in advised.passes

@@ -286,9 +286,7 @@ def _row(
         "clause": words.tied(clause),
         "lift": "" if where is None else words.lift_first(where, lift),
         "quiet": words.tied(
-            " ".join(
-                [*more, *(_sentence(w) for w in opening.first.warnings), _without(one.last_good_line, surface.title)]
-            )
+            " ".join([*more, *(_sentence(w) for w in opening.first.warnings), words.upper_first(one.last_good_words)])
         ).strip(),
         "days": view.days(outlook),
     }
@@ -306,7 +304,7 @@ def _shut(surface: SurfaceAdvice, passes: Sequence[PassAdvice]) -> list[dict[str
             "names": words.tied(listed([pass_words(one) for one in those])),
             "reason": words.tied(replace(those[0].outlook.windows[0], reason=reason, also=_shared(those)).every_reason),
             "opens": words.tied(f"What would open {'it' if len(those) == 1 else 'them'}: {opens}." if opens else ""),
-            "quiet": words.tied(" ".join(_without(o.last_good_line, surface.title) for o in those if o.last_good_line)),
+            "quiet": words.tied(" ".join(words.upper_first(o.last_good_words) for o in those if o.last_good_words)),
         }
         for (verdict, reason, opens), those in groups.items()
     ]
@@ -331,7 +329,6 @@ def _place(view: _View, surface: SurfaceAdvice, station: str) -> str:
 def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str, Any]:
     """Tonight's water: the line of the advice with its verdict first, the goes, and what the water is made of."""
     water, place = one.water, _place(view, surface, one.station)
-    line = _without(water.line, place)
     mm = water.mm or 0.0
     verdict = "Cannot tell" if water.mm is None else "No water" if mm <= 0.0 else f"Water {mm:.0f} mm"
     known = mm > 0.0 and water.drink_mm == water.drink_mm and water.root_deficit_mm == water.root_deficit_mm
@@ -342,7 +339,7 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
         "name": one.station,
         "title": place,
         "verdict": words.tied(verdict),
-        "line": words.tied(line.removeprefix(verdict)),
+        "line": words.tied(f" {water.clause}"),
         "is_yes": mm > 0.0,
         "goes": water.goes if mm > 0.0 else 0,
         "go": f"{mm / water.goes:.3g}" if mm > 0.0 and water.goes else "",
@@ -371,11 +368,6 @@ def _to_come(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[st
         "reason": _sentence(forecast.reason) if forecast.reason else "",
         "source": _sentence(forecast.source) if forecast.source else "",
     }
-
-
-def _without(text: str, title: str) -> str:
-    """A line without the place where it stands below the name of that place."""
-    return words.upper_first(text.removeprefix(f"{title}: "))
 
 
 def _sentence(text: str) -> str:

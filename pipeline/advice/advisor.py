@@ -21,10 +21,11 @@ from pipeline.advice.report import (
     StationAdvice,
     SurfaceAdvice,
     doing_of,
-    last_good_line,
-    last_sowing_line,
+    last_good_words,
+    last_sowing_words,
+    of_place,
     too_late_once,
-    window_line,
+    window_words,
 )
 from pipeline.advice.station_hours import hours_of
 from pipeline.advice.station_inputs import (
@@ -65,6 +66,7 @@ from pipeline.site.ground import Surface
 from pipeline.site.settings import SiteConfig
 from pipeline.store import Store
 from pipeline.store.diary import Diary
+from pipeline.texts import later, say, say_many
 from pipeline.units import DAY_MS, HOUR_MS
 
 DIARY_BACK_MS, DIARY_AHEAD_MS = 3 * 366 * DAY_MS, 550 * DAY_MS
@@ -117,20 +119,24 @@ def site_advice(
         surfaces.append(told)
         notes += said
     if config.climate is None:
-        notes.append("no [climate] in the settings: what is usual at a season is known from this site's own past alone")
+        no_climate = later(
+            "no [climate] in the settings: what is usual at a season is known from this site's own past alone"
+        )
+        notes.append(say(no_climate))
     return SiteAdvice(now_ms, tuple(surfaces), tuple(dict.fromkeys(notes)))
 
 
 def _usable(forecast: Kept[WeatherForecast] | None, now_ms: int) -> tuple[WeatherForecast | None, tuple[str, ...]]:
     """Return the forecast if it can be used, and why it cannot, or is not the newest."""
     if forecast is None:
-        return None, ("no weather forecast is set: rain and frost ahead are those of this site's seasons",)
+        return None, (say("no weather forecast is set: rain and frost ahead are those of this site's seasons"),)
     if forecast.value is None:
-        return None, (*forecast.faults, "no weather forecast: rain and frost ahead are those of this site's seasons")
+        missing = say("no weather forecast: rain and frost ahead are those of this site's seasons")
+        return None, (*forecast.faults, missing)
     doubts = usable_faults(forecast.value, now_ms // HOUR_MS * HOUR_MS)
     if doubts:
-        told = (*forecast.faults, *doubts, "the forecast is left out: rain and frost ahead are those of the season")
-        return None, told
+        left_out = say("the forecast is left out: rain and frost ahead are those of the season")
+        return None, (*forecast.faults, *doubts, left_out)
     return forecast.value, forecast.faults
 
 
@@ -138,11 +144,17 @@ def _fixtures(kept: Kept[tuple[Fixture, ...]] | None, now_ms: int) -> tuple[tupl
     if kept is None:
         return (), ()
     if kept.value is None:
-        return (), (*kept.faults, "no calendar of fixtures could be read: play that is not in the diary is not known")
+        unread = say("no calendar of fixtures could be read: play that is not in the diary is not known")
+        return (), (*kept.faults, unread)
     notes = list(kept.faults)
     if kept.faults and kept.taken_ms is not None:
-        days = (now_ms - kept.taken_ms) / DAY_MS
-        notes.append(f"the calendar of fixtures is the last good one, {days:.0f} days old")
+        notes.append(
+            say_many(
+                "the calendar of fixtures is the last good one, {n} day old",
+                "the calendar of fixtures is the last good one, {n} days old",
+                round((now_ms - kept.taken_ms) / DAY_MS),
+            )
+        )
     return kept.value, tuple(notes)
 
 
@@ -159,9 +171,10 @@ def _surface(view: View, surface: Surface, fixtures: tuple[Fixture, ...]) -> tup
     )
     leaf = [found for its in hours if (found := dawn_leaf_degc(view, its)) is not None]
     notes = [note for one in views for note in (*one.notes, *one.forecast.notes)]
-    notes += [f"{one.place}: {one.forecast.reason}" for one in views if one.forecast.reason]
+    notes += [of_place(one.place, one.forecast.reason) for one in views if one.forecast.reason]
     if not views:
-        notes.append(f"{surface.title}: no probe in the turf and no reading by hand, so nothing is advised")
+        bare = later("{place}: no probe in the turf and no reading by hand, so nothing is advised")
+        notes.append(say(bare, place=surface.title))
     if wanted := play_wanted(view, plans):
         notes.append(wanted)
     ahead = tuple(p for p in plans.play if p.end_ms > view.now_ms)
@@ -191,7 +204,7 @@ def _passes(
         ]
         joined = in_work_hours(join_outlooks(each), view.zone, view.config.work.hours)
         found.append(_told(view, plans, joined, table, hours[0]))
-    return too_late_once(plans.surface.title, found)
+    return too_late_once(found)
 
 
 def _speaking(views: Sequence[StationView]) -> list[int]:
@@ -220,24 +233,24 @@ def _outlook(
 def _told(view: View, plans: SurfacePlans, found: Outlook, table: TreatmentTable, hours: Hours) -> PassAdvice:
     """Return a pass with its line of text, when it would heal, and the last good date; of seed, when it comes up."""
     facts, intent = found.facts, found.intent
-    line = window_line(found, view.zone)
+    said = window_words(found, view.zone)
     growth = plans.growth.get("cool" if facts.sows and intent.variant != "warm" else plans.grass)
     need = facts.heal_growth_days[intent.variant]
     if growth is None or not known_until(growth, plans.today, plans.today + datetime.timedelta(days=1)):
-        return PassAdvice(found, line)
+        return PassAdvice(found, said)
     factor = plans.factor
     whole_year = known_until(growth, plans.today, plans.today + datetime.timedelta(days=365))
     healed = healed_dates(growth, plans.today, need, factor=factor) if whole_year else None
     day, for_play = needed_on(plans, view)
     bed = table.rows_of(intent.kind, intent.variant).get("seedbed_temperature")
     if facts.sows and bed is not None and not (for_play and is_before_winter(plans, day)):
-        return _sown(PassAdvice(found, line, healed=healed), plans, bed, hours)
+        return _sown(PassAdvice(found, said, healed=healed), plans, bed, hours)
     if day is None or need[1] <= 0.0 or day <= plans.today or not known_until(growth, plans.today, day):
-        return PassAdvice(found, line, None, day, for_play, "", healed)
+        return PassAdvice(found, said, None, day, for_play, "", healed)
     lead = table.lead_days(intent.kind, intent.variant) if for_play else 0.0
     last = last_good_date(growth, need, day, from_day=plans.today, lead_days=lead, factor=factor)
-    words = last_good_line(plans.surface.title, doing_of(facts, intent.variant), last, day, for_play=for_play)
-    return PassAdvice(found, line, last, day, for_play, words, healed)
+    words = last_good_words(doing_of(facts, intent.variant), last, day, for_play=for_play)
+    return PassAdvice(found, said, last, day, for_play, words, healed)
 
 
 def _sown(told: PassAdvice, plans: SurfacePlans, bed: Row, hours: Hours) -> PassAdvice:
@@ -248,8 +261,8 @@ def _sown(told: PassAdvice, plans: SurfacePlans, bed: Row, hours: Hours) -> Pass
     )  # fmt: skip
     if sowing is None:
         return told
-    words = last_sowing_line(plans.surface.title, doing_of(facts, intent.variant), sowing)
-    return replace(told, last_good=sowing.last, last_good_line=words)
+    words = last_sowing_words(doing_of(facts, intent.variant), sowing)
+    return replace(told, last_good=sowing.last, last_good_words=words)
 
 
 def _station(
@@ -258,11 +271,13 @@ def _station(
     rows = table.rows_of("scarifying", "standard")
     thatch, root = (rows[name].bounds for name in ("thatch_wetness", "root_zone_wetness"))
     now = hours.of("thatch_wetness")[(view.hour_ms - int(hours.at_ms[0])) // HOUR_MS]
-    what = "moist enough to scarify" if now < thatch.open_lo else "dry enough to scarify"
+    # Translators: what is asked of the days to come: "dry enough to scarify: Thursday 7 in 10"
+    what = say("moist enough to scarify") if now < thatch.open_lo else say("dry enough to scarify")
     turf, evening = turf_of(view, plans, station), evening_of(view, plans, station, hours, root_m)
     water = water_of(view, plans, station, turf, evening)
     if not np.isfinite(station.forecast.thatch_wetness).any():
-        return StationAdvice(station.station.name, station.forecast, (), f"{what}: cannot tell", water, turf, evening)
+        line = best_day_line(what, (), plans.today)
+        return StationAdvice(station.station.name, station.forecast, (), line, water, turf, evening)
     days = day_chances(
         station.forecast, view.zone, thatch=(thatch.open_lo, thatch.open_hi), roots=(root.open_lo, root.open_hi),
         work_hours=view.config.work.hours,

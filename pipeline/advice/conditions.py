@@ -19,6 +19,7 @@ from pipeline.diary.facts import Sight
 from pipeline.forecast.climatology import Daily
 from pipeline.forecast.wetness import EDGE_SLACK
 from pipeline.site.passes import Bounds
+from pipeline.texts import later
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 VerdictArray = npt.NDArray[np.int8]
@@ -372,8 +373,8 @@ class Condition:
 
     Attributes
     ----------
-    name, unit : str
-        As in treatments.csv; unit in words, empty for a ratio.
+    name, title, unit : str
+        As in treatments.csv, in words; unit in words, empty for a ratio.
     value : callable
         From a pass's row, the hours and the plans to what the condition is worth in each hour, shape (hour,), in its
         unit; NaN where not known.
@@ -388,6 +389,7 @@ class Condition:
     """
 
     name: str
+    title: str
     unit: str
     value: Callable[[Row, Hours, Plans], FloatArray]
     known: Known
@@ -400,122 +402,152 @@ class Condition:
 
 
 _M, _P, _S = Known.MEASURED, Known.PLANNED, Known.SEEN
-_DRY_THATCH = ("thatch too dry", "thatch too wet", "water 24 to 48 hours ahead", "drying days")
-_DRY_SOIL = ("soil too dry", "soil too wet", "a deep watering", "drying days")
-_FELT = "thatch moist in the hand, neither dry nor soaked (no probe reads it)"
-_COLD = ("soil too cold", "soil too warm", "warmer days", "cooler days")
+# Translators: a clause on why a pass is shut, and what would open it, here and below: "What would open it: drying days"
+WATER_AHEAD, DEEP_WATERING, RAIN = later("water 24 to 48 hours ahead"), later("a deep watering"), later("rain")
+RAIN_OR_WATERING = later("rain, or a deep watering")
+_DRY_THATCH = (later("thatch too dry"), later("thatch too wet"), WATER_AHEAD, later("drying days"))
+_DRY_SOIL = (later("soil too dry"), later("soil too wet"), DEEP_WATERING, later("drying days"))
+_FELT = later("thatch moist in the hand, neither dry nor soaked (no probe reads it)")
+_COLD = (later("soil too cold"), later("soil too warm"), later("warmer days"), later("cooler days"))
 
 _TABLE = (
     Condition(
-        "firmness", "", _sight("firmness"), _S, "", "the surface marks", "", "a firmer surface",
-        check="no print or wheel mark",
+        "firmness", later("firmness"), "", _sight("firmness"), _S, "", later("the surface marks"), "",
+        later("a firmer surface"), check=later("no print or wheel mark"),
     ),
     Condition(
-        "tug", "", _sight("tug"), _S, "", "turf lifts when tugged", "", "roots that hold",
-        check="turf holds against a tug",
+        "tug", later("tug"), "", _sight("tug"), _S, "", later("turf lifts when tugged"), "", later("roots that hold"),
+        check=later("turf holds against a tug"),
     ),
     Condition(
-        "disease", "", _sight("disease"), _S, "", "disease on the turf", "", "scars that have healed",
-        check="no spreading patches",
+        "disease", later("disease"), "", _sight("disease"), _S, "", later("disease on the turf"), "",
+        later("scars that have healed"), check=later("no spreading patches"),
     ),
     Condition(
-        "disease_in_wet", "", _disease_in_wet, _S, "", "active disease in the wet", "",
-        "a dry spell, or the disease gone", check="no smearing disease",
+        "disease_in_wet", later("disease in wet"), "", _disease_in_wet, _S, "", later("active disease in the wet"), "",
+        later("a dry spell, or the disease gone"), check=later("no smearing disease"),
     ),
     Condition(
-        "days_since_wilt", "days since wilt", _days_since_wilt, _S, "the turf has wilted lately", "",
-        "time to recover, and water", "", check="no wilt lately",
+        "days_since_wilt", later("days since wilt"), later("days since wilt"), _days_since_wilt, _S,
+        later("the turf has wilted lately"), "", later("time to recover, and water"), "", check=later("no wilt lately"),
     ),
-    Condition("thatch_wetness", "", _series("thatch_wetness"), _M, *_DRY_THATCH, check=_FELT),
+    Condition("thatch_wetness", later("thatch wetness"), "", _series("thatch_wetness"), _M, *_DRY_THATCH, check=_FELT),
     Condition(
-        "thatch_wetness_no_water", "", _series("thatch_wetness"), _M, "thatch too dry and no water to put on", "",
-        "rain, or water to hand", "", Rule.NO_WATER, _FELT,
+        "thatch_wetness_no_water", later("thatch wetness no water"), "", _series("thatch_wetness"), _M,
+        later("thatch too dry and no water to put on"), "", later("rain, or water to hand"), "", Rule.NO_WATER, _FELT,
     ),
-    Condition("root_zone_wetness", "", _series("root_zone_wetness"), _M, *_DRY_SOIL),
+    Condition("root_zone_wetness", later("root zone wetness"), "", _series("root_zone_wetness"), _M, *_DRY_SOIL),
     Condition(
-        "root_zone_wetness_clay", "", _series("root_zone_wetness"), _M, "clay too dry, slits would gape", "",
-        "rain, or a deep watering", "", Rule.CLAY,
-    ),
-    Condition(
-        "root_zone_wetness_no_water", "", _series("root_zone_wetness"), _M, "soil too dry and no water to put on", "",
-        "rain, or water to hand", "", Rule.NO_WATER,
-    ),
-    Condition("leaf_wetness", "", _leaf_wetness, _M, "", "leaf wet", "", "a dry leaf"),
-    Condition(
-        "ground_top_temperature", "degC", lambda _, hours, __: hours.ground_top_degc(), _M,
-        "ground frozen or thawing", "", "a thaw", "",
+        "root_zone_wetness_clay", later("root zone wetness clay"), "", _series("root_zone_wetness"), _M,
+        later("clay too dry, slits would gape"), "", RAIN_OR_WATERING, "", Rule.CLAY,
     ),
     Condition(
-        "ground_depth_temperature", "degC", _ground_depth, _M, "ground thawed at the top only", "", "a thaw right down",
-        "",
+        "root_zone_wetness_no_water", later("root zone wetness no water"), "", _series("root_zone_wetness"), _M,
+        later("soil too dry and no water to put on"), "", later("rain, or water to hand"), "", Rule.NO_WATER,
     ),
     Condition(
-        "surface_temperature", "degC", lambda _, hours, __: hours.surface_degc(), _M,
-        "frost on the leaf", "", "a thaw", "",
+        "leaf_wetness", later("leaf wetness"), "", _leaf_wetness, _M, "", later("leaf wet"), "", later("a dry leaf"),
     ),
     Condition(
-        "surface_minimum_back", "degC", _minimum_back, _M, "frost too short a time ago", "", "nights without frost", "",
-    ),
-    Condition("soil_temperature_cool", "degC", _soil_temperature, _M, *_COLD, Rule.COOL),
-    Condition("soil_temperature_warm", "degC", _soil_temperature, _M, *_COLD, Rule.WARM),
-    Condition(
-        "air_heat_ahead_cool", "degC", _hottest("air_temperature_degc"), _M, "", "heat now or within three days", "",
-        "three days without heat ahead", Rule.COOL,
+        "ground_top_temperature", later("ground top temperature"), later("degC"),
+        lambda _, hours, __: hours.ground_top_degc(), _M, later("ground frozen or thawing"), "", later("a thaw"), "",
     ),
     Condition(
-        "leaf_heat_ahead_cool", "degC", _hottest("surface_temperature_degc"), _M, "",
-        "heat on the leaf now or within three days", "", "three days without heat ahead", Rule.COOL,
+        "ground_depth_temperature", later("ground depth temperature"), later("degC"), _ground_depth, _M,
+        later("ground thawed at the top only"), "", later("a thaw right down"), "",
     ),
     Condition(
-        "soil_temperature_change_warm", "K in a week", _soil_temperature_change, _M, "", "soil still warming", "",
-        "falling soil temperature", Rule.WARM,
+        "surface_temperature", later("surface temperature"), later("degC"), lambda _, hours, __: hours.surface_degc(),
+        _M, later("frost on the leaf"), "", later("a thaw"), "",
     ),
     Condition(
-        "seedbed_temperature", "degC", _seedbed_temperature, _M, "soil will be too cold for the seed to come up", "",
-        "soil that stays warm for three weeks", "", Rule.SEEDBED,
-    ),
-    Condition("rain_working", "mm", _rain_ahead, _M, "", "rain while at work", "", "a dry spell"),
-    Condition("rain_on_day", "mm", _rain_ahead, _M, "", "rain on the day", "", "a drier day"),
-    Condition("rain_next_day", "mm", _rain_ahead, _M, "", "rain heavy enough to wash it out", "", "a drier day"),
-    Condition(
-        "rain_ahead", "mm", _rain_ahead, _M, "", "too much rain coming", "", "drier days",
+        "surface_minimum_back", later("surface minimum back"), later("degC"), _minimum_back, _M,
+        later("frost too short a time ago"), "", later("nights without frost"), "",
     ),
     Condition(
-        "rain_ahead_no_water", "mm", _rain_ahead, _M, "too little rain coming and no water to put on", "",
-        "rain, or water to hand", "", Rule.NO_WATER,
+        "soil_temperature_cool", later("soil temperature cool"), later("degC"), _soil_temperature, _M, *_COLD,
+        Rule.COOL,
     ),
     Condition(
-        "surface_minimum_ahead", "degC", _minimum_ahead, _M, "frost forecast", "", "a forecast without frost", "",
+        "soil_temperature_warm", later("soil temperature warm"), later("degC"), _soil_temperature, _M, *_COLD,
+        Rule.WARM,
     ),
     Condition(
-        "hard_frost_ahead", "degC", _minimum_ahead, _M, "hard frost forecast", "", "a forecast without hard frost", "",
+        "air_heat_ahead_cool", later("air heat ahead cool"), later("degC"), _hottest("air_temperature_degc"), _M, "",
+        later("heat now or within three days"), "", later("three days without heat ahead"), Rule.COOL,
     ),
     Condition(
-        "frost_chance", "", _frost_chance, _M, "", "frost likely before it has healed", "", "a milder time of year",
+        "leaf_heat_ahead_cool", later("leaf heat ahead cool"), later("degC"), _hottest("surface_temperature_degc"), _M,
+        "", later("heat on the leaf now or within three days"), "", later("three days without heat ahead"), Rule.COOL,
     ),
     Condition(
-        "days_to_frost_warm", "days to first frost", _days_to_frost, _P, "too near the first frost", "",
-        "next early summer", "", Rule.WARM,
+        "soil_temperature_change_warm", later("soil temperature change warm"), later("K in a week"),
+        _soil_temperature_change, _M, "", later("soil still warming"), "", later("falling soil temperature"), Rule.WARM,
     ),
     Condition(
-        "growth_now", "", lambda row, hours, plans: growth_now(hours, plans, row.window_h), _P,
-        "growth too slow", "", "warmer weather", "",
+        "seedbed_temperature", later("seedbed temperature"), later("degC"), _seedbed_temperature, _M,
+        later("soil will be too cold for the seed to come up"), "", later("soil that stays warm for three weeks"), "",
+        Rule.SEEDBED,
     ),
     Condition(
-        "growth_to_come", "growth-days", _growth_to_come, _P, "not enough growth left before it ends", "",
-        "the next season of growth", "",
+        "rain_working", later("rain working"), later("mm"), _rain_ahead, _M, "", later("rain while at work"), "",
+        later("a dry spell"),
     ),
     Condition(
-        "lead_time", "days before play", _lead_time, _P, "too near the next fixture", "",
-        "a longer gap in the fixtures", "",
-    ),
-    Condition("interval", "days since the last", _interval, _P, "too soon after the last", "", "time", ""),
-    Condition(
-        "interval_strong_growth", "days since the last", _interval, _P, "too soon after the last", "", "time", "",
-        Rule.STRONG_GROWTH,
+        "rain_on_day", later("rain on day"), later("mm"), _rain_ahead, _M, "", later("rain on the day"), "",
+        later("a drier day"),
     ),
     Condition(
-        "times_this_year", "done in a year", _times_this_year, _P, "", "done often enough this year", "", "next year",
+        "rain_next_day", later("rain next day"), later("mm"), _rain_ahead, _M, "",
+        later("rain heavy enough to wash it out"), "", later("a drier day"),
+    ),
+    Condition(
+        "rain_ahead", later("rain ahead"), later("mm"), _rain_ahead, _M, "", later("too much rain coming"), "",
+        later("drier days"),
+    ),
+    Condition(
+        "rain_ahead_no_water", later("rain ahead no water"), later("mm"), _rain_ahead, _M,
+        later("too little rain coming and no water to put on"), "", later("rain, or water to hand"), "", Rule.NO_WATER,
+    ),
+    Condition(
+        "surface_minimum_ahead", later("surface minimum ahead"), later("degC"), _minimum_ahead, _M,
+        later("frost forecast"), "", later("a forecast without frost"), "",
+    ),
+    Condition(
+        "hard_frost_ahead", later("hard frost ahead"), later("degC"), _minimum_ahead, _M, later("hard frost forecast"),
+        "", later("a forecast without hard frost"), "",
+    ),
+    Condition(
+        "frost_chance", later("frost chance"), "", _frost_chance, _M, "", later("frost likely before it has healed"),
+        "", later("a milder time of year"),
+    ),
+    Condition(
+        "days_to_frost_warm", later("days to frost warm"), later("days to first frost"), _days_to_frost, _P,
+        later("too near the first frost"), "", later("next early summer"), "", Rule.WARM,
+    ),
+    Condition(
+        "growth_now", later("growth now"), "", lambda row, hours, plans: growth_now(hours, plans, row.window_h), _P,
+        later("growth too slow"), "", later("warmer weather"), "",
+    ),
+    Condition(
+        "growth_to_come", later("growth to come"), later("growth-days"), _growth_to_come, _P,
+        later("not enough growth left before it ends"), "", later("the next season of growth"), "",
+    ),
+    Condition(
+        "lead_time", later("lead time"), later("days before play"), _lead_time, _P, later("too near the next fixture"),
+        "", later("a longer gap in the fixtures"), "",
+    ),
+    Condition(
+        "interval", later("interval"), later("days since the last"), _interval, _P, later("too soon after the last"),
+        "", later("time"), "",
+    ),
+    Condition(
+        "interval_strong_growth", later("interval strong growth"), later("days since the last"), _interval, _P,
+        later("too soon after the last"), "", later("time"), "", Rule.STRONG_GROWTH,
+    ),
+    Condition(
+        "times_this_year", later("times this year"), later("done in a year"), _times_this_year, _P, "",
+        later("done often enough this year"), "", later("next year"),
     ),
 )  # fmt: skip
 

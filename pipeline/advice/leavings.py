@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from pipeline.diary.facts import DatedPass
 from pipeline.soil import thatch
 from pipeline.soil.estimate import Estimate
+from pipeline.texts import later, say
 
-WHY = "by the size of the blades and a likely efficiency, if none grows before"
+WHY = later("by the size of the blades and a likely efficiency, if none grows before")
 
 
 def takes_thatch(one: DatedPass) -> bool:
@@ -40,5 +41,5 @@ def leavings(passes: Sequence[tuple[DatedPass, float]], thatch_mm: float) -> lis
             found.append(from_low)
             continue
         low, high = low - from_low.high, high - from_high.low
-        found.append(Estimate((low + high) / 2.0, low, high, 1, WHY))
+        found.append(Estimate((low + high) / 2.0, low, high, 1, say(WHY)))
     return found

@@ -16,12 +16,13 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import the_probes
 from pipeline.diary.facts import CLEARANCE_M, Buried, Intent, Override, in_the_way
 from pipeline.site.passes import PassFacts
+from pipeline.texts import later, later_as, say
 from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, TimeSpan
 
 PROBES_STALE_H = 6.0  # probe data older than this say nothing about now: common practice, no source
 CARRIED_H = 48.0  # after a lift, thatch wetness may be carried for so long: our own choice
 UNTIL_FOREVER_MS = 2**62
-HARMS_BARE_SEED = ("growth regulator still works", "pre-emergence herbicide still works")
+HARMS_BARE_SEED = (later("growth regulator still works"), later("pre-emergence herbicide still works"))
 
 
 @dataclass(frozen=True)
@@ -78,13 +79,21 @@ class SurfaceState:
 
 @dataclass(frozen=True, slots=True)
 class Lock:
-    """One lock: its verdict, why, what would open it, over which span, and whether it is for want of data."""
+    """One lock: its name, verdict, why, what would open it, over which span, and whether it is for want of data."""
 
+    name: str
     verdict: Verdict
     reason: str
     opens: str
     span: TimeSpan
     is_data: bool = False
+
+
+def _lock(
+    verdict: Verdict, reason: str, opens: str, span: TimeSpan, *, is_data: bool = False, **fields: object
+) -> Lock:
+    """Return a lock; its reason and what would open it are messages of the same fields, its name is English."""
+    return Lock(reason.format(**fields), verdict, say(reason, **fields), say(opens, **fields), span, is_data)
 
 
 ALWAYS = TimeSpan(-UNTIL_FOREVER_MS, UNTIL_FOREVER_MS)
@@ -108,10 +117,12 @@ def locks(intent: Intent, facts: PassFacts, ground: SurfaceState, now_ms: int) -
     """
     found = [*_of_square(facts, ground), *_of_seed(intent, facts, ground), *_of_roots(intent, facts, ground)]
     if ground.hosepipe_limit and facts.needs_water:
-        found.append(Lock(Verdict.WAIT, "water is limited and it needs water", "the limit lifted", ALWAYS))
+        reason, opens = later("water is limited and it needs water"), later("the limit lifted")
+        found.append(_lock(Verdict.WAIT, reason, opens, ALWAYS))
     renovation = ground.renovation
     if renovation is not None and not ground.water_to_hand:
-        found.append(Lock(Verdict.WAIT, "no water to hold the seedbed wet", "water to hand", renovation))
+        reason, opens = later("no water to hold the seedbed wet"), later("water to hand")
+        found.append(_lock(Verdict.WAIT, reason, opens, renovation))
     return (*found, *_of_data(ground, now_ms))
 
 
@@ -120,28 +131,38 @@ def _of_square(facts: PassFacts, ground: SurfaceState) -> list[Lock]:
         return []
     if not facts.closed_on_square_in_season:
         return []
-    opens = (
-        "a pitch finished for the year, or the close of season" if facts.spikes_a_finished_pitch else "close of season"
-    )
-    return [Lock(Verdict.CLOSED, "square in season", opens, season) for season in ground.seasons]
+    finished, closed = later("a pitch finished for the year, or the close of season"), later("close of season")
+    opens = finished if facts.spikes_a_finished_pitch else closed
+    return [_lock(Verdict.CLOSED, later("square in season"), opens, season) for season in ground.seasons]
+
+
+_WRONG_SEED = {
+    "rye": later("rye does not go into {grass}-season grass"),
+    "bent_fescue": later("bent and fescue does not go into {grass}-season grass"),
+    # Translators: seed of warm-season grass
+    "warm": later("warm does not go into {grass}-season grass"),
+}
+# Translators: warm or cool-season grass, as a part of "does not go into {grass}-season grass"
+_SEASONS = {"warm": later_as("season of grass", "warm"), "cool": later_as("season of grass", "cool")}
 
 
 def _of_seed(intent: Intent, facts: PassFacts, ground: SurfaceState) -> list[Lock]:
     found = []
     if ground.grass not in facts.grass[intent.variant]:
-        seed = intent.variant.replace("_", " and ")
-        found.append(Lock(Verdict.CLOSED, f"{seed} does not go into {ground.grass}-season grass", "other seed", ALWAYS))
+        opens, grass = later("other seed"), say(_SEASONS[ground.grass])
+        found.append(_lock(Verdict.CLOSED, _WRONG_SEED[intent.variant], opens, ALWAYS, grass=grass))
     if ground.sown_ms is not None and facts.seedling_weeks > 0.0:
-        until = ground.sown_ms + int(facts.seedling_weeks * WEEK_MS)
-        reason = f"seedlings younger than {facts.seedling_weeks:g} weeks"
-        found.append(Lock(Verdict.CLOSED, reason, "time for the seedlings", TimeSpan(ground.sown_ms, until)))
+        span = TimeSpan(ground.sown_ms, ground.sown_ms + int(facts.seedling_weeks * WEEK_MS))
+        reason, opens = later("seedlings younger than {weeks:g} weeks"), later("time for the seedlings")
+        found.append(_lock(Verdict.CLOSED, reason, opens, span, weeks=facts.seedling_weeks))
     if facts.sows:
         for until_ms, reason in zip(
             (ground.regulator_until_ms, ground.pre_emergence_until_ms), HARMS_BARE_SEED, strict=True
         ):
             if until_ms is not None:
                 span = TimeSpan(-UNTIL_FOREVER_MS, until_ms)
-                found.append(Lock(Verdict.CLOSED, reason, "the end of its time", span))
+                # Translators: what opens a pass: of a growth regulator or a herbicide
+                found.append(_lock(Verdict.CLOSED, reason, later("the end of its time"), span))
     return found
 
 
@@ -149,29 +170,39 @@ def _of_roots(intent: Intent, facts: PassFacts, ground: SurfaceState) -> list[Lo
     needed_m = intent.depth_m + CLEARANCE_M
     if not facts.needs_roots or ground.root_depth_m is None or ground.root_depth_m >= needed_m - 1e-9:
         return []
-    reason = f"roots end at {ground.root_depth_m * 1000:.0f} mm, the turf would lift"
-    return [Lock(Verdict.CLOSED, reason, f"a shallower cut, or roots to {needed_m * 1000:.0f} mm", ALWAYS)]
+    reason = later("roots end at {depth:.0f} mm, the turf would lift")
+    opens = later("a shallower cut, or roots to {needed:.0f} mm")
+    depth, needed = ground.root_depth_m * 1000, needed_m * 1000
+    return [_lock(Verdict.CLOSED, reason, opens, ALWAYS, depth=depth, needed=needed)]
 
 
 def _of_data(ground: SurfaceState, now_ms: int) -> list[Lock]:
     """Return the locks for want of data. They hold for every hour: without data there is no forecast either."""
     found = []
     if ground.newest_reading_ms is None:
-        found.append(Lock(Verdict.UNKNOWN, "no probe has been heard", "a reading", ALWAYS, is_data=True))
+        reason, opens = later("no probe has been heard"), later("a reading")
+        found.append(_lock(Verdict.UNKNOWN, reason, opens, ALWAYS, is_data=True))
     elif now_ms - ground.newest_reading_ms > PROBES_STALE_H * HOUR_MS:
         hours = (now_ms - ground.newest_reading_ms) // HOUR_MS
-        reason = f"nothing heard from the probes for {hours} hours"
-        found.append(Lock(Verdict.UNKNOWN, reason, "fresh readings", ALWAYS, is_data=True))
+        reason, opens = later("nothing heard from the probes for {hours} hours"), later("fresh readings")
+        found.append(_lock(Verdict.UNKNOWN, reason, opens, ALWAYS, is_data=True, hours=hours))
     if ground.doubtful:
-        found.append(
-            Lock(Verdict.UNKNOWN, f"readings in doubt: {ground.doubtful}", "readings that agree", ALWAYS, is_data=True)
-        )
+        reason, opens = later("readings in doubt: {why}"), later("readings that agree")
+        found.append(_lock(Verdict.UNKNOWN, reason, opens, ALWAYS, is_data=True, why=ground.doubtful))
     if ground.carried_since_ms is not None:
         # exactly 48 hours still stands, as every edge does
         span = TimeSpan(ground.carried_since_ms + int(CARRIED_H * HOUR_MS) + 1, UNTIL_FOREVER_MS)
-        reason = f"thatch carried by {ground.carried_from or 'a guess'} for more than {CARRIED_H:g} hours"
-        found.append(Lock(Verdict.UNKNOWN, reason, "the probe put back", span, is_data=True))
+        # Translators: what stands for the readings of a probe that was lifted
+        reason, opens = later("thatch carried by {what} for more than {hours:g} hours"), later("the probe put back")
+        what = carried_by(ground)
+        found.append(_lock(Verdict.UNKNOWN, reason, opens, span, is_data=True, what=what, hours=CARRIED_H))
     return found
+
+
+def carried_by(ground: SurfaceState) -> str:
+    """Return what carries the wetness of the thatch in place of a lifted probe, in words."""
+    # Translators: of thatch wetness: "carried by a guess"
+    return ground.carried_from or say("a guess")
 
 
 def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
@@ -179,7 +210,8 @@ def fault_of_beginning(intent: Intent, buried: Sequence[Buried]) -> str:
     names = in_the_way(intent, buried)
     if not names:
         return ""
-    return f"found {the_probes(names, buried)} still in the ground, expected them logged as lifted. Lift them first."
+    told = later("found {probes} still in the ground, expected them logged as lifted. Lift them first.")
+    return say(told, probes=the_probes(names, buried))
 
 
 def overrides_of(intent: Intent, ground: SurfaceState) -> tuple[Override, ...]:

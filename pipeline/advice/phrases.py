@@ -11,11 +11,11 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from zoneinfo import ZoneInfo
 
-from hardware.machine_clock import unconfirmed_time
+from hardware.machine_clock import EARLIEST_SET_MS, time_in_doubt
 from pipeline.diary.facts import Buried
 from pipeline.texts import day_words as day_words
 from pipeline.texts import listed as listed
-from pipeline.texts import say, short_weekday, weekday
+from pipeline.texts import say, say_many, short_weekday, weekday
 from pipeline.units import HOUR_MS
 
 NEAR_DAYS = 6  # a weekday further off may be taken for another of the same name
@@ -30,7 +30,7 @@ _DRY = re.compile(r"\[\[dry (-?\d+)\]\]")
 def the_probes(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
     """Return probes by their places as `buried` has them, each once; one that is not in it by its name."""
     places = {one.name: one.called for one in buried}
-    return listed(list(dict.fromkeys(places.get(name) or f"the {name} probe" for name in names)))
+    return listed(list(dict.fromkeys(places.get(name) or say("the {name} probe", name=name) for name in names)))
 
 
 def lift_first(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
@@ -40,7 +40,8 @@ def lift_first(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
 
 def lift_called_first(called: str) -> str:
     """Return the same of probes that are put into words already."""
-    return f"Lift {called} first"
+    # Translators: a clause: "Lift the long-side probe and the thatch probe first"
+    return say("Lift {probes} first", probes=called)
 
 
 # --- days ------------------------------------------------------------------------------------------------------------
@@ -65,9 +66,12 @@ def clock_words(at: datetime.datetime, now: datetime.datetime) -> str:
     """Return a moment in words: `today 14:00`, `Thu 9:00`, and from a week off `Thu 12 Oct`."""
     clock = f"{at.hour}:{at.minute:02d}"
     if at.date() == now.date():
-        return f"today {clock}"
+        return say("today {clock}", clock=clock)
     day = day_name(at.date(), now.date(), short=True)
-    return f"{day} {clock}" if abs((at.date() - now.date()).days) <= NEAR_DAYS else day
+    if abs((at.date() - now.date()).days) > NEAR_DAYS:
+        return day
+    # Translators: a moment, as in "Thu 9:00"
+    return say("{day} {clock}", day=day, clock=clock)
 
 
 def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
@@ -83,22 +87,31 @@ def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
 
 
 def time_doubt(since_ms: int | None, timezone: str, *, now_ms: int, whose: str = "") -> str:
-    """Return what `unconfirmed_time` says of a time that is doubted since a moment. [ms since 1970, UTC] 0 as None."""
+    """Return what `unconfirmed` says of a time that is doubted since a moment. [ms since 1970, UTC] 0 as None."""
     since_ms = None if since_ms == 0 else since_ms
-    return unconfirmed_time(since_ms, lambda at_ms: moment(at_ms, timezone, now_ms=now_ms), whose=whose)
+    return unconfirmed(since_ms, lambda at_ms: moment(at_ms, timezone, now_ms=now_ms), whose=whose)
+
+
+def unconfirmed(since_ms: int | None, moment: Callable[[int], str], *, whose: str = "") -> str:
+    """Return what `hardware.machine_clock.unconfirmed_time` says of a moment [ms since 1970, UTC], in the language of
+    the site."""
+    told = time_in_doubt(since_ms, whose=whose)
+    said = "" if since_ms is None or since_ms < EARLIEST_SET_MS else moment(since_ms)
+    return say(told, whose=whose, moment=said)
 
 
 def sentence(phrase: str) -> str:
     """Return a phrase as a sentence."""
-    return f"{phrase[:1].upper()}{phrase[1:]}."
+    # Translators: a clause that is made a sentence
+    return say("{clause}.", clause=f"{phrase[:1].upper()}{phrase[1:]}")
 
 
 def for_how_long(span_ms: int) -> str:
     """Return a length of time [ms] in words: `3 hours`, `2 days`."""
     hours = round(span_ms / HOUR_MS)
     if hours < 36:
-        return "1 hour" if hours == 1 else f"{hours} hours"
-    return f"{round(hours / 24)} days"
+        return say_many("{n} hour", "{n} hours", hours)
+    return say_many("{n} day", "{n} days", round(hours / 24))
 
 
 # --- times that go on ------------------------------------------------------------------------------------------------
@@ -174,20 +187,27 @@ def _lasting(at: datetime.datetime, now: datetime.datetime) -> str:
     return for_how_long(round((now - at).total_seconds() * 1000))
 
 
-def _date(at: datetime.datetime, now: datetime.datetime, before: str = "") -> str:
+def _date(at: datetime.datetime, now: datetime.datetime) -> str:
+    return _near(at, now) or day_name(at.date(), now.date())
+
+
+def _near(at: datetime.datetime, now: datetime.datetime) -> str:
     days = (at.date() - now.date()).days
-    return {0: "today", 1: "tomorrow"}.get(days) or before + day_name(at.date(), now.date())
+    return say("today") if days == 0 else say("tomorrow") if days == 1 else ""
 
 
 def _left(at: datetime.datetime, now: datetime.datetime) -> str:
     days = (at.date() - now.date()).days
     if days < 0:
-        return "which has passed"
-    return "today" if days == 0 else "1 day from now" if days == 1 else f"{days} days from now"
+        # Translators: of a day: "by 12 Oct, which has passed"
+        return say("which has passed")
+    # Translators: of a day: "by 12 Oct, 3 days from now"
+    return say("today") if days == 0 else say_many("{n} day from now", "{n} days from now", days)
 
 
 def _on(at: datetime.datetime, now: datetime.datetime) -> str:
-    return _date(at, now, "on ")
+    # Translators: of a day: "is booked on Thursday 12 Oct"
+    return _near(at, now) or say("on {day}", day=day_name(at.date(), now.date()))
 
 
 def _weekday(at: datetime.datetime, now: datetime.datetime) -> str:

@@ -9,12 +9,13 @@ from itertools import takewhile
 
 from pipeline.advice.conditions import CONDITIONS, Verdict
 from pipeline.advice.healing import HealedDates, LastGoodDate, LastSowing
-from pipeline.advice.phrases import clock_words, day_words, lift_first, listed
+from pipeline.advice.phrases import clock_words, day_name, day_words, lift_first, listed
 from pipeline.advice.water import Evening, Turf, WaterAdvice
 from pipeline.advice.windows import Outlook, Window
 from pipeline.diary.facts import DatedPass, Play
-from pipeline.forecast.wetness import DayChance, WetnessForecast, in_ten
+from pipeline.forecast.wetness import DayChance, WetnessForecast, in_ten, tenths
 from pipeline.site.passes import PassFacts
+from pipeline.texts import in_a_row, later, say
 from pipeline.units import DAY_MS, HOUR_MS, TimeSpan
 
 
@@ -27,27 +28,37 @@ class PassAdvice:
     outlook : Outlook
         Of all stations that have data, open only where they agree. Its windows are cut to the hours of work, so that
         none promises a night; verdicts and chances stand for every hour.
-    line : str
-        The window in a line, see `window_line`.
+    words : str
+        The window in words, see `window_words`.
     last_good : LastGoodDate or None
         None when growth is not known, or nothing needs it healed.
     needed_on : date or None
         When it must be healed: the next play, else the end of growth. None for seed that has to come up before the soil
         is too cold.
     for_play : bool
-    last_good_line : str
-        In words; empty without a last good date.
+    last_good_words : str
+        Empty without a last good date.
     healed : HealedDates or None
         If it were done today.
     """
 
     outlook: Outlook
-    line: str
+    words: str
     last_good: LastGoodDate | None = None
     needed_on: datetime.date | None = None
     for_play: bool = False
-    last_good_line: str = ""
+    last_good_words: str = ""
     healed: HealedDates | None = None
+
+    @property
+    def line(self) -> str:
+        """The window in a line that begins with the surface."""
+        return of_place(self.outlook.ground.title, self.words)
+
+    @property
+    def last_good_line(self) -> str:
+        """The last good date in a line that begins with the surface; empty without one."""
+        return of_place(self.outlook.ground.title, self.last_good_words) if self.last_good_words else ""
 
 
 @dataclass(frozen=True)
@@ -185,9 +196,12 @@ def chance_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> s
     if begins is None:
         return ""
     one_day = stretch.span.end_ms - stretch.span.start_ms <= DAY_MS
-    if one_day or ends is None or in_ten(ends) == in_ten(begins):
+    if one_day or ends is None or tenths(ends) == tenths(begins):
         return in_ten(begins)
-    return f"{in_ten(begins)}, by {when(last[-1].span.end_ms, outlook, zone).rpartition(' ')[0]} {in_ten(ends)}"
+    at, now = _local(last[-1].span.end_ms, outlook, zone)
+    day = say("today") if at.date() == now.date() else day_name(at.date(), now.date(), short=True)
+    # Translators: two chances: of the first day of a span, and of its last, as in "8 in 10, by Sun 6 in 10"
+    return say("{first}, by {day} {last}", first=in_ten(begins), day=day, last=in_ten(ends))
 
 
 def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | None:
@@ -200,8 +214,24 @@ def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | N
     return next(fit, None)
 
 
-def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
-    """Return the outlook of one pass as a line of text.
+_SHUT = {
+    # Translators: what is a pass, as in "scarifying to 8 mm"; why is a row of clauses
+    Verdict.WAIT: later("{what} must wait, {why}"),
+    # Translators: what is a pass, as in "scarifying to 8 mm"; why is a row of clauses
+    Verdict.CLOSED: later("{what} is closed, {why}"),
+    # Translators: what is a pass, as in "scarifying to 8 mm"; why is a row of clauses
+    Verdict.UNKNOWN: later("{what} cannot be judged, {why}"),
+}
+
+
+def of_place(place: str, words: str) -> str:
+    """Return what is said of a place as a line that begins with it."""
+    # Translators: a line that begins with the place it is about
+    return say("{place}: {words}", place=place, words=words)
+
+
+def window_words(outlook: Outlook, zone: datetime.tzinfo) -> str:
+    """Return the outlook of one pass in words.
 
     Parameters
     ----------
@@ -213,25 +243,27 @@ def window_line(outlook: Outlook, zone: datetime.tzinfo) -> str:
     Returns
     -------
     str
-        One to five short sentences.
+        One to five short sentences, the first without a capital.
     """
     every = _told(outlook)
     now = every[0]
-    depth = f" to {outlook.intent.depth_m * 1000:.0f} mm" if outlook.intent.depth_m > 0.0 else ""
-    what = f"{outlook.ground.title}: {doing_of(outlook.facts, outlook.intent.variant)}{depth}"
+    what = pass_of(outlook)
     if now.first.verdict is Verdict.OPEN:
         following = every[1] if len(every) > 1 else None
-        return _sentences(f"{what} {_open_words(now, following, outlook, zone)}", *_before_work(now, outlook))
-    state = {Verdict.WAIT: "must wait", Verdict.CLOSED: "is closed", Verdict.UNKNOWN: "cannot be judged"}
-    shut = f"{what} {state[now.first.verdict]}, {now.first.every_reason}"
+        return _sentences(_open_words(what, now, following, outlook, zone), *_before_work(now, outlook))
+    shut = say(_SHUT[now.first.verdict], what=what, why=now.first.every_reason)
     coming = next_open(outlook)
     if coming is None:
-        return _sentences(shut, f"What would open it: {now.first.opens}")
-    until = "" if coming.span.end_ms >= every[-1].span.end_ms else f" to {when(coming.span.end_ms, outlook, zone)}"
+        return _sentences(shut, say("What would open it: {opens}", opens=now.first.opens))
+    span = when(coming.span.start_ms, outlook, zone)
+    if coming.span.end_ms < every[-1].span.end_ms:
+        # Translators: two moments, as in "Thu 9:00 to Fri 12:00"
+        span = say("{start} to {end}", start=span, end=when(coming.span.end_ms, outlook, zone))
     chance = chance_of(coming)
-    word = "May open" if chance is not None and chance < LIKELY else "Due to open"
-    due = f"{word} {when(coming.span.start_ms, outlook, zone)}{until}{_sure(coming, outlook, zone)}"
-    return _sentences(shut, due, *_before_work(coming, outlook))
+    may = chance is not None and chance < LIKELY
+    # Translators: span is a moment, or as in "Thu 9:00 to Fri 12:00"
+    due = say("May open {span}", span=span) if may else say("Due to open {span}", span=span)
+    return _sentences(shut, _with_chance(due, coming, outlook, zone), *_before_work(coming, outlook))
 
 
 def _told(outlook: Outlook) -> list[Stretch]:
@@ -243,31 +275,63 @@ def _told(outlook: Outlook) -> list[Stretch]:
     return every[:-1] if ends and len(every) > 1 else every
 
 
+_DOING = {
+    "light": later("light {doing}"),
+    "heavy": later("heavy {doing}"),
+    # Translators: doing is "solid tining"
+    "needle": later("{doing} with needle tines"),
+    # Translators: doing is "overseeding", here and in the next two; the seed is ryegrass
+    "rye": later("{doing} with rye"),
+    "bent_fescue": later("{doing} with bent and fescue"),
+    # Translators: the seed is of warm-season grass
+    "warm": later("{doing} with warm"),
+}
+
+
 def doing_of(facts: PassFacts, variant: str) -> str:
     """Return a pass as the subject of a sentence, with its variant where it has several."""
+    doing = say(facts.doing)
     if len(facts.variants) == 1:
-        return facts.doing
-    if variant in ("light", "heavy"):
-        return f"{variant} {facts.doing}"
+        return doing
     if variant.endswith("mm"):
-        return f"{variant[:-2]} mm {facts.doing}"
-    return f"{facts.doing} with {variant.replace('_', ' and ')}{' tines' if variant == 'needle' else ''}"
+        # Translators: the size of its tines: "12 mm solid tining"
+        return say("{size} mm {doing}", size=variant.removesuffix("mm"), doing=doing)
+    return say(_DOING[variant], doing=doing)
 
 
-def _open_words(now: Stretch, following: Stretch | None, outlook: Outlook, zone: datetime.tzinfo) -> str:
+def pass_of(outlook: Outlook) -> str:
+    """Return a pass by its name and depth: `scarifying to 8 mm`."""
+    doing, depth_m = doing_of(outlook.facts, outlook.intent.variant), outlook.intent.depth_m
+    # Translators: a pass with its depth: "scarifying to 8 mm"
+    return say("{doing} to {depth:.0f} mm", doing=doing, depth=depth_m * 1000) if depth_m > 0.0 else doing
+
+
+def _open_words(what: str, now: Stretch, following: Stretch | None, outlook: Outlook, zone: datetime.tzinfo) -> str:
     override = now.first.override
     if override is not None:
-        return f"is open on the word of {override.author} ({override.reason}), against: {now.first.reason}"
+        # Translators: why is what somebody wrote, against the reason that is overruled
+        told = later("{what} is open on the word of {author} ({why}), against: {reason}")
+        return say(told, what=what, author=override.author, why=override.reason, reason=now.first.reason)
     whole, now = now, alike(now)
-    since = "" if now.span.start_ms <= outlook.at_ms[0] else f" from {when(now.span.start_ms, outlook, zone)}"
-    sure = _sure(now, outlook, zone)
+    change = None if following is None else following.first.reason
     if len(now.windows) < len(whole.windows):
-        change = "less likely than not" if is_likely(now.first) else "likelier"
-        return f"is open{since} until {when(now.span.end_ms, outlook, zone)}, then {change}{sure}"
-    if following is None:
-        return f"is open{since} as far as the forecast goes{sure}"
-    after = f", then {following.first.reason}" if following.first.reason else ""
-    return f"is open{since} until {when(now.span.end_ms, outlook, zone)}{after}{sure}"
+        # Translators: a window "is open until Fri 7:00, then less likely than not"
+        change = say("less likely than not") if is_likely(now.first) else say("likelier")
+    span = _open_span(now, outlook, zone, ends=change is not None)
+    # Translators: span is as "until today 16:00", then is what ends the window
+    told = later("{what} is open {span}, then {then}") if change else later("{what} is open {span}")
+    return _with_chance(say(told, what=what, span=span, then=change), now, outlook, zone)
+
+
+def _open_span(now: Stretch, outlook: Outlook, zone: datetime.tzinfo, *, ends: bool) -> str:
+    """Return from when, where that is not now, and until when a stretch is open."""
+    start, end = (when(at_ms, outlook, zone) for at_ms in (now.span.start_ms, now.span.end_ms))
+    if now.span.start_ms <= outlook.at_ms[0]:
+        # Translators: of a window that is open
+        return say("until {end}", end=end) if ends else say("as far as the forecast goes")
+    # Translators: of a window that is open
+    told = later("from {start} until {end}") if ends else later("from {start} as far as the forecast goes")
+    return say(told, start=start, end=end)
 
 
 def _before_work(open_stretch: Stretch, outlook: Outlook) -> list[str]:
@@ -277,33 +341,46 @@ def _before_work(open_stretch: Stretch, outlook: Outlook) -> list[str]:
         found.append(lift_first(open_stretch.first.lift_first, outlook.ground.buried))
     checks = dict.fromkeys(c for w in open_stretch.windows for c in w.check_first)
     if checks:
-        found.append(f"Check first: {', '.join(checks)}")
+        found.append(say("Check first: {checks}", checks=in_a_row(list(checks))))
     warnings = open_stretch.first.warnings
     return found + [w[0].upper() + w[1:] for w in warnings]
 
 
-def _sure(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
-    """Return the chance as `, 7 in 10`; empty where nothing tells."""
-    said = chance_words(stretch, outlook, zone)
-    return f", {said}" if said else ""
+def _with_chance(said: str, stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
+    """Return what is said of a stretch with its chance behind it, where anything tells one."""
+    chance = chance_words(stretch, outlook, zone)
+    # Translators: a clause with its chance: "Due to open Thu 9:00, 8 in 10"
+    return say("{clause}, {chance}", clause=said, chance=chance) if chance else said
 
 
 def when(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return a moment [ms since 1970, UTC] in words, seen from the first hour of an outlook."""
-    now_ms = int(outlook.at_ms[0])
-    at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (at_ms, now_ms))
-    return clock_words(at, now)
+    return clock_words(*_local(at_ms, outlook, zone))
 
 
-def last_good_line(
-    title: str, doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool, shallower: bool = True
+def _local(at_ms: int, outlook: Outlook, zone: datetime.tzinfo) -> tuple[datetime.datetime, datetime.datetime]:
+    """Return a moment [ms since 1970, UTC] and the first hour of an outlook, on the clock of the place."""
+    at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (at_ms, int(outlook.at_ms[0])))
+    return at, now
+
+
+_TOO_LATE = {
+    (True, True): later("too late for {doing} to heal before {end}. Go shallower, or leave it for a longer gap."),
+    (True, False): later("too late for {doing} to heal before {end}. Leave it for a longer gap."),
+    (False, True): later("too late for {doing} to heal before {end}. Go shallower, sow more, or leave it."),
+    (False, False): later("too late for {doing} to heal before {end}. Sow more, or leave it."),
+}  # by whether it has to heal for play, and whether a less deep pass would
+
+
+def last_good_words(
+    doing: str, last: LastGoodDate, needed_on: datetime.date, *, for_play: bool, shallower: bool = True
 ) -> str:
-    """Return the last good date of a pass as a line of text.
+    """Return the last good date of a pass as a sentence without a capital.
 
     Parameters
     ----------
-    title, doing : str
-        Surface, and the pass as the subject of a sentence.
+    doing : str
+        The pass as the subject of a sentence.
     last : LastGoodDate
     needed_on : date
     for_play : bool
@@ -311,38 +388,51 @@ def last_good_line(
     shallower : bool
         Whether a less deep pass would still heal.
     """
-    end = f"play on {day_words(needed_on)}" if for_play else f"growth ends about {day_words(needed_on)}"
+    # Translators: what a pass has to be healed before: "too late for scarifying to heal before play on 20 Sep"
+    until = later("play on {day}") if for_play else later("growth ends about {day}")
+    end = say(until, day=day_words(needed_on))
     if last.likely is None:
-        instead = "or leave it for a longer gap" if for_play else "sow more, or leave it"
-        instead = f"go shallower, {instead}" if shallower else instead
-        return f"{title}: too late for {doing} to heal before {end}. {instead[0].upper()}{instead[1:]}."
-    if last.safe is None:
-        return f"{title}: {doing} may heal before {end} if done by {day_words(last.likely)}, but do not count on it."
-    latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
-    return f"{title}: to heal before {end}, do the {doing} by {day_words(last.safe)}{latest}."
+        told = _TOO_LATE[for_play, shallower]
+    elif last.safe is None:
+        told = later("{doing} may heal before {end} if done by {likely}, but do not count on it.")
+    elif last.likely != last.safe:
+        told = later("to heal before {end}, do the {doing} by {safe}, {likely} at the latest.")
+    else:
+        told = later("to heal before {end}, do the {doing} by {safe}.")
+    return say(told, doing=doing, end=end, **_dates(last))
 
 
-def last_sowing_line(title: str, doing: str, sowing: LastSowing) -> str:
-    """Return the last days of sowing as a line of text; surface, and the pass as the subject of a sentence."""
+def last_sowing_words(doing: str, sowing: LastSowing) -> str:
+    """Return the last days of sowing as a sentence without a capital; the pass as the subject of a sentence."""
     last = sowing.last
-    if last.likely is None:
-        until = "" if sowing.resumes is None else f" until about {day_words(sowing.resumes)}"
-        return f"{title}: the soil is too cold for {doing}{until}, seed may not come up."
+    if last.likely is None and sowing.resumes is None:
+        return say("the soil is too cold for {doing}, seed may not come up.", doing=doing)
+    if last.likely is None and sowing.resumes is not None:
+        told = later("the soil is too cold for {doing} until about {day}, seed may not come up.")
+        return say(told, doing=doing, day=day_words(sowing.resumes))
     if last.safe is None:
-        return f"{title}: {doing} may still come up if done by {day_words(last.likely)}, but do not count on it."
-    latest = f", {day_words(last.likely)} at the latest" if last.likely != last.safe else ""
-    return f"{title}: to come up before the soil is too cold, do the {doing} by {day_words(last.safe)}{latest}."
+        told = later("{doing} may still come up if done by {likely}, but do not count on it.")
+    elif last.likely != last.safe:
+        told = later("to come up before the soil is too cold, do the {doing} by {safe}, {likely} at the latest.")
+    else:
+        told = later("to come up before the soil is too cold, do the {doing} by {safe}.")
+    return say(told, doing=doing, **_dates(last))
 
 
-def too_late_once(title: str, passes: Sequence[PassAdvice]) -> tuple[PassAdvice, ...]:
+def _dates(last: LastGoodDate) -> dict[str, str]:
+    each = {"safe": last.safe, "likely": last.likely}
+    return {name: "" if day is None else day_words(day) for name, day in each.items()}
+
+
+def too_late_once(passes: Sequence[PassAdvice]) -> tuple[PassAdvice, ...]:
     """Return the passes of a surface with "too late to heal" said once, by the first, of all that wound.
 
-    A pass that wounds nothing has nothing to heal, and its line is left out. Going shallower is told where a pass that
+    A pass that wounds nothing has nothing to heal, and nothing is said of it. Going shallower is told where a pass that
     is less deep still heals. Where none does before play, nothing is told: each pass is shut for that, and with a match
     every week it would be told all season.
     """
     late = [n for n, one in enumerate(passes) if _is_too_late(one)]
-    found = [replace(one, last_good_line="") if n in late else one for n, one in enumerate(passes)]
+    found = [replace(one, last_good_words="") if n in late else one for n, one in enumerate(passes)]
     wounding = [n for n in late if passes[n].outlook.facts.wounds]
     if not wounding:
         return tuple(found)
@@ -354,12 +444,8 @@ def too_late_once(title: str, passes: Sequence[PassAdvice]) -> tuple[PassAdvice,
         return tuple(found)
     assert first.last_good is not None and first.needed_on is not None
     names = listed([doing_of(passes[n].outlook.facts, passes[n].outlook.intent.variant) for n in wounding])
-    found[wounding[0]] = replace(
-        first,
-        last_good_line=last_good_line(
-            title, names, first.last_good, first.needed_on, for_play=first.for_play, shallower=shallower
-        ),
-    )
+    words = last_good_words(names, first.last_good, first.needed_on, for_play=first.for_play, shallower=shallower)
+    found[wounding[0]] = replace(first, last_good_words=words)
     return tuple(found)
 
 
@@ -368,4 +454,4 @@ def _is_too_late(one: PassAdvice) -> bool:
 
 
 def _sentences(*parts: str) -> str:
-    return " ".join(f"{p}." for p in parts)
+    return " ".join(say("{clause}.", clause=part) for part in parts)

@@ -40,6 +40,7 @@ from pipeline.stages.recompute import station_context
 from pipeline.stages.stage import NO_SERIES, Series
 from pipeline.store import Store
 from pipeline.store.diary import Diary
+from pipeline.texts import in_a_row, later, say, say_many
 from pipeline.units import DAY_MS, HOUR_MS, WEEK_MS, FloatArray, TimeArray
 
 T = TypeVar("T")
@@ -478,12 +479,19 @@ def _hand_notes(view: View, carried: Carried, place: str) -> tuple[str, ...]:
     if carried.fit.parameters is None or carried.read_ms is None:
         return ()
     on = datetime.datetime.fromtimestamp(carried.read_ms / 1000, view.zone)
-    notes = [
-        f"{place}: by hand, last read on {day_words(on.date())}, and carried on by the weather since: coarser than a "
-        f"probe, {100 * carried.error:.0f} % of the way from dry to drained either way in two cases of three"
-    ]
+    told = later(
+        "{place}: by hand, last read on {day}, and carried on by the weather since: coarser than a "
+        "probe, {error:.0f} % of the way from dry to drained either way in two cases of three"
+    )
+    notes = [say(told, place=place, day=day_words(on.date()), error=100 * carried.error)]
     if carried.dry_h:
-        notes.append(f"{place}: rain of {carried.dry_h} hours since the last reading is not known, and counted as none")
+        notes.append(
+            say_many(
+                "{place}: rain of {n} hour since the last reading is not known, and counted as none",
+                "{place}: rain of {n} hours since the last reading is not known, and counted as none",
+                carried.dry_h, place=place,
+            )
+        )  # fmt: skip
     return tuple(notes)
 
 
@@ -497,10 +505,13 @@ def _wants(context: StationContext, past: PastHours, place: str) -> tuple[str, .
     notes = []
     if not np.isfinite(past.thatch_wetness).any():
         thickness = context.thatch_m(past.first_ms + past.root_wetness.size * HOUR_MS)
-        why = "no core tells how thick it is" if np.isnan(thickness) else "no probe reads it alone"
-        notes.append(f"{place}: the thatch is not known, {why}")
+        cored = later("{place}: the thatch is not known, no probe reads it alone")
+        uncored = later("{place}: the thatch is not known, no core tells how thick it is")
+        told = uncored if np.isnan(thickness) else cored
+        notes.append(say(told, place=place))
     if context.site.latitude_deg is None:
-        notes.append("the site has no latitude and longitude: neither the air's demand nor wetness to come is known")
+        told = later("the site has no latitude and longitude: neither the air's demand nor wetness to come is known")
+        notes.append(say(told))
     return tuple(notes)
 
 
@@ -612,7 +623,9 @@ def _doubt(
         late = value[time_ms > view.now_ms - DOUBT_H * HOUR_MS]
         if late.size and np.isnan(late).mean() > 0.5:
             bad.append(i.split("/", 1)[1])
-    return f"{', '.join(bad)} failed the tests of the last {DOUBT_H} hours" if bad else ""
+    # Translators: channels of a probe, by their names in the settings
+    told = later("{channels} failed the tests of the last {hours} hours")
+    return say(told, channels=in_a_row(bad), hours=DOUBT_H) if bad else ""
 
 
 LEAST_HAND_ERROR = 0.05  # of a wetness read by hand, whatever its limits: our own choice

@@ -16,20 +16,18 @@ from pipeline.advice.report import (
     Stretch,
     alike,
     chance_of,
-    doing_of,
     is_likely,
+    pass_of,
     stretches,
     when,
 )
 from pipeline.advice.windows import Outlook, Window
+from pipeline.texts import later, say
 
 
 def pass_words(one: PassAdvice) -> str:
     """Return a pass by its name and depth: `scarifying to 8 mm`."""
-    intent = one.outlook.intent
-    return doing_of(one.outlook.facts, intent.variant) + (
-        f" to {intent.depth_m * 1000:.0f} mm" if intent.depth_m > 0.0 else ""
-    )
+    return pass_of(one.outlook)
 
 
 def likely_stretch(stretch: Stretch) -> bool:
@@ -57,9 +55,13 @@ def better_words(outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return when to make a pass instead, as a sentence: the first likely opening, else what would open it."""
     better = better_than(outlook)
     if better is not None:
-        return f"Better: {span_words(better, outlook, zone)}."
+        # Translators: span is a stretch of hours: "Fri 8:00 to 19:00"
+        return say("Better: {span}.", span=span_words(better, outlook, zone))
     opens = outlook.windows[0].opens
-    return f"No better day is in sight. What would open it: {opens}." if opens else "No better day is in sight."
+    told = later("No better day is in sight. What would open it: {opens}.") if opens else later(
+        "No better day is in sight."
+    )  # fmt: skip
+    return say(told, opens=opens)
 
 
 def span_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
@@ -68,18 +70,22 @@ def span_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str
     start, end = (
         datetime.datetime.fromtimestamp(at / 1000, zone) for at in (stretch.span.start_ms, stretch.span.end_ms)
     )
-    begin = "now" if begun else when(stretch.span.start_ms, outlook, zone)
+    begin = say("now") if begun else when(stretch.span.start_ms, outlook, zone)
     if is_last(stretch, outlook):
-        return f"{begin} and as far as can be seen" if begun else f"{begin} on"
+        # Translators: from Fri 8:00 on
+        return say("now and as far as can be seen") if begun else say("{moment} on", moment=begin)
     same = start.date() == end.date() and not begun
-    return f"{begin} to {f'{end.hour}:{end.minute:02d}' if same else when(stretch.span.end_ms, outlook, zone)}"
+    until = f"{end.hour}:{end.minute:02d}" if same else when(stretch.span.end_ms, outlook, zone)
+    # Translators: two moments, as in "Thu 9:00 to Fri 12:00"
+    return say("{start} to {end}", start=begin, end=until)
 
 
 def until_words(stretch: Stretch, outlook: Outlook, zone: datetime.tzinfo) -> str:
     """Return until when a stretch lasts, and what ends it: `till Fri 15:00, then soil too dry`."""
     if is_last(stretch, outlook):
-        return "as far as can be seen"
-    return f"till {when(stretch.span.end_ms, outlook, zone)}, {after_words(stretch, outlook)}"
+        return say("as far as can be seen")
+    # Translators: until when a pass is open, and what ends it: "till Fri 15:00, then soil too dry"
+    return say("till {end}, {then}", end=when(stretch.span.end_ms, outlook, zone), then=after_words(stretch, outlook))
 
 
 def is_last(stretch: Stretch, outlook: Outlook) -> bool:
@@ -92,10 +98,10 @@ def after_words(stretch: Stretch, outlook: Outlook) -> str:
     """Return what ends a stretch: `then soil too dry`."""
     following = _next(stretch, outlook.windows)
     if following is None or following.verdict is Verdict.UNKNOWN:
-        return "no more is known"
+        return say("no more is known")
     if following.verdict is Verdict.OPEN and following.override is None:
-        return "then likelier" if is_likely(following) else "then less likely than not"
-    return f"then {following.reason}"
+        return say("then likelier") if is_likely(following) else say("then less likely than not")
+    return say("then {reason}", reason=following.reason)
 
 
 def _next(stretch: Stretch, windows: Sequence[Window]) -> Window | None:

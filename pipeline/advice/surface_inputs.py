@@ -37,6 +37,8 @@ from pipeline.advice.water import (
     is_dried_for_play,
     next_interval,
     tonight,
+    with_step,
+    without_water,
 )
 from pipeline.diary.facts import DatedPass, DiaryFacts, Play, SeenHealed, probes_in_ground
 from pipeline.diary.fixtures import Fixture, of_surface
@@ -47,7 +49,7 @@ from pipeline.soil.moving import binned_means
 from pipeline.soil.wetting import Watering
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES
-from pipeline.texts import month
+from pipeline.texts import later, month, say
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeSpan, date_of_day, day_of_date
 
 GROWTH_BACK_DAYS, GROWTH_DAYS = 400, 1130
@@ -125,11 +127,16 @@ def play_wanted(view: View, plans: SurfacePlans) -> str:
     surface = plans.surface
     if surface.kind == "lawn" or surface.play is not None or plans.play or view.config.fixtures.source:
         return ""
-    asked = f"{surface.title}: no play is known on it. Give play_from and play_until, or a calendar of fixtures"
     if surface.kind != "square":
-        return asked
+        # Translators: play_from and play_until are keys of the settings file, here and below
+        asked = later("{place}: no play is known on it. Give play_from and play_until, or a calendar of fixtures")
+        return say(asked, place=surface.title)
     (first, _), (last, _) = usual_season(view)
-    return f"{asked}: till then it counts as in use from {month(first)} to {month(last)}"
+    asked = later(
+        "{place}: no play is known on it. Give play_from and play_until, or a calendar of fixtures: "
+        "till then it counts as in use from {first} to {last}"
+    )
+    return say(asked, place=surface.title, first=month(first), last=month(last))
 
 
 def growth_of(view: View, stations: Sequence[StationView], hours: Sequence[Hours], grass: str) -> dict[str, Growth]:
@@ -347,13 +354,8 @@ def water_of(view: View, plans: SurfacePlans, station: StationView, turf: Turf, 
     step = _interval(view, plans, station, turf, evening)
     found = tonight(turf, replace(evening, interval_days=None if step is None else step.interval_days))
     if step is not None and step.interval_days != evening.interval_days:
-        every = "" if step.interval_days is None else f", every {step.interval_days} days from now on"
-        found = replace(found, cautions=(*found.cautions, f"{step.reason}{every}"))
-        found = replace(found, line=f"{found.line} {step.reason[0].upper()}{step.reason[1:]}{every}.")
-    if plans.surface.water_to_hand or not found.mm:
-        return found
-    line = f"{turf.place}: {found.mm:.0f} mm would help, but there is no water to hand."
-    return replace(found, mm=0.0, goes=0, volume_m3=None, reason="no water to hand", cautions=(), line=line)
+        found = with_step(found, step)
+    return found if plans.surface.water_to_hand or not found.mm else without_water(found)
 
 
 def _interval(

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
+from pipeline.advice.phrases import sentence
 from pipeline.forecast.wetness import in_ten
+from pipeline.texts import later, say, say_many
 
 # Readily available water of the root zone, share of what lies between drained and dry, by the grass: FAO-56 (Allen et
 # al. 1998), Table 22, turf of the cool and of the warm season. The rest is common practice, no source.
@@ -38,10 +40,10 @@ USUAL_GO_MM, USUAL_DRAINS_H = GO_MM["loam"], DRAINS_H["loam"]  # of a soil that 
 # Volumes of a day above which taking water needs leave, as commonly told (AHDB 2019, Water licensing legislation for
 # horticulture, and others). A caution, not the law: local rules decide.
 ABSTRACTION_M3 = {
-    "England": (20.0, "needs a licence in England"),
-    "Wales": (20.0, "needs a licence in Wales"),
-    "Scotland": (10.0, "may need leave in Scotland"),
-    "Northern Ireland": (10.0, "may need leave in Northern Ireland"),
+    "England": (20.0, later("needs a licence in England")),
+    "Wales": (20.0, later("needs a licence in Wales")),
+    "Scotland": (10.0, later("may need leave in Scotland")),
+    "Northern Ireland": (10.0, later("may need leave in Northern Ireland")),
 }
 
 
@@ -186,8 +188,11 @@ class WaterAdvice:
     reason : str
         Why, in words.
     cautions : tuple of str
-    line : str
-        The whole in one line.
+    place : str
+    words : str
+        The whole, the first sentence without a capital.
+    clause : str
+        The same behind "water 12 mm", "no water" or "cannot tell" in bold.
     """
 
     mm: float | None
@@ -197,7 +202,15 @@ class WaterAdvice:
     volume_m3: float | None
     reason: str
     cautions: tuple[str, ...]
-    line: str
+    place: str
+    words: str
+    clause: str
+
+    @property
+    def line(self) -> str:
+        """The whole in a line that begins with the place."""
+        # Translators: a line that begins with the place it is about
+        return say("{place}: {words}", place=self.place, words=self.words)
 
 
 def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
@@ -218,7 +231,7 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
     if held:
         return _none(turf, held)
     if root is None or math.isnan(root) or (turf.thatch_capacity_mm > 0.0 and _unknown(evening.thatch_wetness)):
-        return _told(turf, None, 0, 0.0, math.nan, "no good reading; look with a knife", ())
+        return _told(turf, None, 0, 0.0, math.nan, say("no good reading; look with a knife"), ())
     if turf.seed:
         return _seedbed(turf, evening)
     drink, deficit = _short_of(turf, evening)
@@ -226,32 +239,37 @@ def tonight(turf: Turf, evening: Evening) -> WaterAdvice:
     tomorrow = deficit + (evening.demand_tomorrow_mm or 0.0)
     if _interval_blocks(turf, evening):
         days = evening.interval_days or 0
-        return _none(turf, f"every {days} days to draw the roots down, and no wilt seen", drink, deficit)
+        told = say_many(
+            "every {n} day to draw the roots down, and no wilt seen",
+            "every {n} days to draw the roots down, and no wilt seen", days,
+        )  # fmt: skip
+        return _none(turf, told, drink, deficit)
     if tomorrow <= allowed and not evening.wilt and evening.given_mm > 0.0:
-        given = f"the {evening.given_mm:.0f} mm given count, though the probes do not show them yet"
-        return _none(turf, given, drink, deficit)
+        told = later("the {mm:.0f} mm given count, though the probes do not show them yet")
+        return _none(turf, say(told, mm=evening.given_mm), drink, deficit)
     if tomorrow <= allowed and not evening.wilt:
-        return _none(turf, "the roots have enough until tomorrow night", drink, deficit, _shedding(turf, evening))
+        return _none(turf, say("the roots have enough until tomorrow night"), drink, deficit, _shedding(turf, evening))
     need = deficit + drink + turf.canopy_mm
     if deficit < WORTHWHILE_MM and not evening.wilt:
-        return _none(turf, "too little is missing to be worth it", drink, deficit, _shedding(turf, evening))
+        return _none(turf, say("too little is missing to be worth it"), drink, deficit, _shedding(turf, evening))
     chance = rain_helps(evening, need)
     if chance >= RAIN_LIKELY and deficit <= HARD_DEPLETION * turf.root_capacity_mm and not evening.wilt:
-        return _none(turf, f"rain enough to help is likely by tomorrow night ({in_ten(chance)})", drink, deficit)
+        told = later("rain enough to help is likely by tomorrow night ({chance})")
+        return _none(turf, say(told, chance=in_ten(chance)), drink, deficit)
     return _give(turf, evening, need, drink, deficit)
 
 
 def _held_back(turf: Turf, evening: Evening) -> str:
     """Return why no water is given whatever the readings are; empty when it may be."""
     if evening.restricted:
-        return "watering is restricted"
+        return say("watering is restricted")
     if evening.dried_for_play:
-        return "it is being dried for play"
+        return say("it is being dried for play")
     if evening.lowest_degc is not None and evening.lowest_degc <= turf.limits.frost_degc + AIR_OVER_LEAF_K:
-        return "frost is likely tonight"
+        return say("frost is likely tonight")
     drains_h = DRAINS_H.get(turf.soil, USUAL_DRAINS_H)
     if evening.hours_to_play is not None and evening.hours_to_play < drains_h and not evening.wilt and not turf.seed:
-        return "play is too near for it to drain"
+        return say("play is too near for it to drain")
     return ""
 
 
@@ -302,16 +320,16 @@ def _seedbed(turf: Turf, evening: Evening) -> WaterAdvice:
     capacity = max(turf.thatch_capacity_mm, 0.15 * turf.root_capacity_mm)  # seed drinks from the top of it
     drink, deficit = _short_of(turf, evening)
     if wetness is None or wetness >= SEED_WETNESS:
-        return _none(turf, "the seedbed is moist", drink, deficit)
+        return _none(turf, say("the seedbed is moist"), drink, deficit)
     mm = min(max((1.0 - wetness) * capacity, 1.0), SEED_MOST_MM, turf.go_mm)
     if evening.given_mm >= mm:
-        return _none(turf, f"the {evening.given_mm:.0f} mm given count; look again in the morning", drink, deficit)
+        told = later("the {mm:.0f} mm given count; look again in the morning")
+        return _none(turf, say(told, mm=evening.given_mm), drink, deficit)
     chance = rain_helps(evening, mm)
     if chance >= RAIN_LIKELY and wetness >= SEED_WAITS:
-        return _none(
-            turf, f"rain enough for the seedbed is likely by tomorrow night ({in_ten(chance)})", drink, deficit
-        )
-    why = "little and often for the seed; look again in the morning"
+        told = later("rain enough for the seedbed is likely by tomorrow night ({chance})")
+        return _none(turf, say(told, chance=in_ten(chance)), drink, deficit)
+    why = say("little and often for the seed; look again in the morning")
     return _told(turf, mm, 1, drink, deficit, why, _cautions(turf, mm))
 
 
@@ -323,25 +341,30 @@ def _give(turf: Turf, evening: Evening, need: float, drink: float, deficit: floa
     if repels:
         goes = max(goes, 2)
     stopped = evening.arrival_share is not None and evening.arrival_share < turf.limits.arrival_share
-    said = [f"the roots are short of {deficit:.0f} mm"]
+    said = say("the roots are short of {mm:.0f} mm", mm=deficit)
     if drink >= 1.0:
-        said.append(f"the thatch drinks {drink:.0f} mm first")
+        said = _and_then(said, say("the thatch drinks {mm:.0f} mm first", mm=drink))
     if repels:
-        said.append("dry thatch may shed it: give the first go time to soak")
+        said = _and_then(said, say("dry thatch may shed it: give the first go time to soak"))
     cautions = list(_cautions(turf, mm))
     if need > most_mm:
-        cautions.append(f"{need:.0f} mm are needed in all: the rest another night")
+        cautions.append(say("{mm:.0f} mm are needed in all: the rest another night", mm=need))
     if stopped:
-        cautions.append("the last water stopped in the thatch: give each go time to soak")
+        cautions.append(say("the last water stopped in the thatch: give each go time to soak"))
     elif (
         thatch is not None
         and thatch > turf.limits.holds_wetness
         and (evening.root_wetness or 0.0) < turf.limits.roots_dry_wetness
     ):
-        cautions.append("the thatch is wet over dry roots")
+        cautions.append(say("the thatch is wet over dry roots"))
     if evening.days_to_play is not None and evening.days_to_play < 1.5:
-        cautions.append("play is near: it may still be soft")
-    return _told(turf, mm, goes, drink, deficit, "; ".join(said), tuple(cautions))
+        cautions.append(say("play is near: it may still be soft"))
+    return _told(turf, mm, goes, drink, deficit, said, tuple(cautions))
+
+
+def _and_then(said: str, following: str) -> str:
+    # Translators: one reason after another: "the roots are short of 8 mm; the thatch drinks 3 mm first"
+    return say("{first}; {next}", first=said, next=following)
 
 
 def _none(
@@ -360,7 +383,8 @@ def _shedding(turf: Turf, evening: Evening) -> tuple[str, ...]:
     """Return the caution on thatch so dry that it may shed the next water; empty when it is not."""
     if not _repels(turf, evening):
         return ()
-    return ("the thatch is nearly dry and may shed what comes next: begin with a light go when you do water",)
+    told = later("the thatch is nearly dry and may shed what comes next: begin with a light go when you do water")
+    return (say(told),)
 
 
 def _told(
@@ -368,19 +392,48 @@ def _told(
 ) -> WaterAdvice:
     volume = None if mm is None or turf.area_m2 is None else mm * turf.area_m2 / 1000.0
     if mm is None:
-        line = f"{turf.place}: cannot tell whether to water. {_sentence(reason)}"
+        # Translators: verdict is "cannot tell", in bold on a page
+        verdict, clause = say("cannot tell"), say("whether to water. {reason}", reason=sentence(reason))
     elif mm <= 0.0:
-        line = f"{turf.place}: no water tonight; {reason}."
+        # Translators: behind "no water", which is bold on a page
+        verdict, clause = say("no water"), say("tonight; {reason}.", reason=reason)
     else:
-        much = f"{mm:.0f} mm" + (f" ({volume:.0f} m3)" if volume is not None else "")
-        way = "in one go" if goes == 1 else f"in {goes} goes an hour apart"
-        line = f"{turf.place}: water {much} tonight {way}; {reason}."
-    line += "".join(f" {_sentence(caution)}" for caution in cautions)
-    return WaterAdvice(mm, goes, drink, deficit, volume, reason, cautions, line)
+        way = say_many("in one go", "in {n} goes an hour apart", goes)
+        # Translators: behind "water 12 mm", which is bold on a page; way is "in one go" or "in 2 goes an hour apart"
+        told = later("tonight {way}; {reason}.") if volume is None else later(
+            "({volume:.0f} m3) tonight {way}; {reason}."
+        )  # fmt: skip
+        verdict = say("water {mm:.0f} mm", mm=mm)
+        clause = say(told, way=way, reason=reason, volume=volume)
+    clause = _with_cautions(clause, cautions)
+    # Translators: a verdict, bold on a page, and the clause behind it: "water 12 mm" and "tonight in one go; ..."
+    whole = say("{verdict} {clause}", verdict=verdict, clause=clause)
+    return WaterAdvice(mm, goes, drink, deficit, volume, reason, cautions, turf.place, whole, clause)
 
 
-def _sentence(text: str) -> str:
-    return text[:1].upper() + text[1:] + "."
+def _with_cautions(said: str, cautions: Sequence[str]) -> str:
+    return " ".join([said, *(sentence(caution) for caution in cautions)])
+
+
+def with_step(found: WaterAdvice, step: IntervalStep) -> WaterAdvice:
+    """Return tonight's water with the next step of drawing roots down as one more caution."""
+    told = step.reason
+    if step.interval_days is not None:
+        told = say_many(
+            "{reason}, every {n} day from now on", "{reason}, every {n} days from now on", step.interval_days,
+            reason=step.reason,
+        )  # fmt: skip
+    words, clause = (_with_cautions(said, (told,)) for said in (found.words, found.clause))
+    return replace(found, cautions=(*found.cautions, told), words=words, clause=clause)
+
+
+def without_water(found: WaterAdvice) -> WaterAdvice:
+    """Return tonight's water where none is to hand."""
+    words = say("{mm:.0f} mm would help, but there is no water to hand.", mm=found.mm)
+    reason = say("no water to hand")
+    return replace(
+        found, mm=0.0, goes=0, volume_m3=None, reason=reason, cautions=(), words=words, clause=words
+    )  # fmt: skip
 
 
 def _cautions(turf: Turf, mm: float) -> tuple[str, ...]:
@@ -404,11 +457,12 @@ def abstraction_caution(turf: Turf, mm: float) -> str:
     volume, law = limit
     if mm * turf.area_m2 / 1000.0 <= volume * (1.0 + 1e-9):
         return ""
-    most = 1000.0 * volume / turf.area_m2
-    return (
-        f"more than {volume:.0f} m3 a day of your own source {law} ({most:.0f} mm here); "
+    # Translators: law is as "needs a licence in England"
+    told = later(
+        "more than {volume:.0f} m3 a day of your own source {law} ({most:.0f} mm here); "
         "all watering of the day counts, and local rules decide"
     )
+    return say(told, volume=volume, law=say(law), most=1000.0 * volume / turf.area_m2)
 
 
 def is_dried_for_play(surface_kind: str, days_to_play: float | None) -> bool:
@@ -461,17 +515,17 @@ def next_interval(
         1 to 2 days for bent roots is Jordan et al. 2003, Crop Sci. (from memory).
     """
     if turf.seed:
-        return IntervalStep(None, "seed needs its top moist")
+        return IntervalStep(None, say("seed needs its top moist"))
     if evening.dried_for_play:
-        return IntervalStep(None, "the pitch is being prepared")
+        return IntervalStep(None, say("the pitch is being prepared"))
     if evening.root_depth_m is not None and evening.root_depth_m < SHALLOW_M:
-        return IntervalStep(None, "the roots are too shallow to wait: let them deepen in cool weather first")
+        return IntervalStep(None, say("the roots are too shallow to wait: let them deepen in cool weather first"))
     if _repels(turf, evening):
-        return IntervalStep(None, "the thatch repels: wet it through first")
+        return IntervalStep(None, say("the thatch repels: wet it through first"))
     if evening.wilt:
-        return IntervalStep(max(interval_days - 1, 1), "wilt was seen: a day shorter")
+        return IntervalStep(max(interval_days - 1, 1), say("wilt was seen: a day shorter"))
     if evening.root_depth_m is not None and evening.root_depth_m >= roots_wanted_m:
-        return IntervalStep(interval_days, "the roots are as deep as wanted")
+        return IntervalStep(interval_days, say("the roots are as deep as wanted"))
     if cycles_held >= HELD_CYCLES and interval_days < LONGEST_INTERVAL_D:
-        return IntervalStep(interval_days + 1, "two waterings without wilt: a day longer")
-    return IntervalStep(interval_days, "keep it until two waterings have passed without wilt")
+        return IntervalStep(interval_days + 1, say("two waterings without wilt: a day longer"))
+    return IntervalStep(interval_days, say("keep it until two waterings have passed without wilt"))

@@ -17,8 +17,12 @@ from scipy.special import ndtr
 
 from pipeline.advice.conditions import (
     CONDITIONS,
+    DEEP_WATERING,
+    RAIN,
+    RAIN_OR_WATERING,
     RENOVATION_LEAVES_OUT,
     SEEDBED_WARNS,
+    WATER_AHEAD,
     Condition,
     Hours,
     Known,
@@ -33,12 +37,13 @@ from pipeline.advice.conditions import (
     worse,
 )
 from pipeline.advice.healing import GROWTH_ENDS_BELOW
-from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, locks, overrides_of
+from pipeline.advice.locks import CARRIED_H, Lock, SurfaceState, carried_by, locks, overrides_of
 from pipeline.advice.phrases import listed
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.diary.facts import CLEARANCE_M, Intent, Override, in_the_way
 from pipeline.forecast.wetness import DRY_MM_H, EDGE_SLACK, WetnessForecast
 from pipeline.site.passes import Bounds, PassFacts
+from pipeline.texts import later, say
 from pipeline.units import HOUR_MS, BoolArray, FloatArray, TimeArray, TimeSpan
 
 STRONG_GROWTH = 0.7  # above it verticutting may come round in a week: common practice, no source
@@ -104,7 +109,9 @@ class Window:
     @property
     def every_reason(self) -> str:
         """Return everything it is not open for: `square in season; also soil too cold and thatch too wet`."""
-        return f"{self.reason}; also {listed(self.also)}" if self.also else self.reason
+        # Translators: as in "square in season; also soil too cold and thatch too wet"
+        told = later("{reason}; also {others}")
+        return say(told, reason=self.reason, others=listed(self.also)) if self.also else self.reason
 
 
 @dataclass(frozen=True)
@@ -269,7 +276,7 @@ def _stack(judged: Sequence[Judged], locked: Sequence[Lock], at_ms: TimeArray) -
     for lock in locked:
         holds = (at_ms >= lock.span.start_ms) & (at_ms < lock.span.end_ms)
         rows.append(np.where(holds, np.int8(lock.verdict), np.int8(Verdict.OPEN)))
-        names.append(lock.reason)
+        names.append(lock.name)
         no_data |= holds & lock.is_data
     for each in judged:
         verdicts = each.verdicts.copy()
@@ -373,15 +380,19 @@ def _bound_by(
     opens = listed(list(dict.fromkeys(every[i][2] for i in shut if lasting_h[i] >= longest_h and every[i][2])))
     note = "" if index < len(locked) else bare.facts.wait_notes.get(names[index], "")
     if verdict is Verdict.WAIT and note:
-        opens = f"{opens}; meanwhile {note}"
+        # Translators: as in "drying days; meanwhile one direction only"
+        opens = say("{opens}; meanwhile {note}", opens=opens, note=say(note))
     reason, others = every[index][0], [i for i in shut if i != index]
     also = dict.fromkeys(every[i][0] for i in others if every[i][0] != reason)
-    detail = "; ".join(dict.fromkeys(every[i][1] for i in (index, *others)))
+    detail, *details = dict.fromkeys(every[i][1] for i in (index, *others))
+    for each in details:
+        # Translators: one reason after another
+        detail = say("{first}; {next}", first=detail, next=each)
     return Window(span, verdict, names[index], reason, tuple(also), detail, opens)
 
 
 # What a dry ground waits for where no water can be put on.
-_WITHOUT_WATER = {"water 24 to 48 hours ahead": "rain", "a deep watering": "rain", "rain, or a deep watering": "rain"}
+_WITHOUT_WATER = {WATER_AHEAD: RAIN, DEEP_WATERING: RAIN, RAIN_OR_WATERING: RAIN}
 
 
 def _why_shut(
@@ -391,37 +402,45 @@ def _why_shut(
     if index < len(locked):
         lock = locked[index]
         return lock.reason, lock.reason, lock.opens
-    reason, detail, opens = why(judged[index - len(locked)], hour)
     ground = bare.ground
-    has_water = ground.water_to_hand and not ground.hosepipe_limit
-    return reason, detail, opens if has_water else _WITHOUT_WATER.get(opens, opens)
+    return why(judged[index - len(locked)], hour, has_water=ground.water_to_hand and not ground.hosepipe_limit)
 
 
-TOO_LITTLE_BEFORE_PLAY = ("not enough growth before play to heal", "a longer gap in the fixtures")
+TOO_LITTLE_BEFORE_PLAY = later("not enough growth before play to heal"), later("a longer gap in the fixtures")
+_WANTED = {
+    # Translators: a condition that does not hold, its value and unit, as in "soil too cold: 6 degC, wanted 10 or more"
+    (True, True): later("{words}: {value:.3g} {unit}, wanted {bound:.3g} or more"),
+    (False, True): later("{words}: {value:.3g} {unit}, wanted {bound:.3g} or less"),
+    (True, False): later("{words}: {value:.3g}, wanted {bound:.3g} or more"),
+    (False, False): later("{words}: {value:.3g}, wanted {bound:.3g} or less"),
+}  # by whether it is too low, and whether it has a unit
 
 
-def why(judged: Judged, hour: int) -> tuple[str, str, str]:
+def why(judged: Judged, hour: int, *, has_water: bool = True) -> tuple[str, str, str]:
     """Return why a condition is not open in an hour: in words, with its figures, and what would open it.
 
-    `hour` counts from the first of the hours judged. [h]
+    `hour` counts from the first of the hours judged. [h] Where there is no water to put on, rain has to open it.
     """
     condition, bounds, value = judged.condition, judged.row.bounds, float(judged.values[hour])
     if np.isnan(value):
-        what = condition.name.replace("_", " ")
-        return f"{what} is not known", f"{what} is not known", "a reading or a forecast of it"
+        # Translators: what is a condition of a pass, as "thatch wetness"
+        words = say("{what} is not known", what=say(condition.title))
+        return words, words, say("a reading or a forecast of it")
     low = value < bounds.open_lo
     words, opens = (condition.low, condition.low_opens) if low else (condition.high, condition.high_opens)
     if condition.name == "growth_to_come" and judged.before_play[hour]:
         words, opens = TOO_LITTLE_BEFORE_PLAY
-    wanted = f"{bounds.open_lo:.3g} or more" if low else f"{bounds.open_hi:.3g} or less"
-    unit = f" {condition.unit}" if condition.unit else ""
-    return words, f"{words}: {value:.3g}{unit}, wanted {wanted}", opens
+    opens = opens if has_water else _WITHOUT_WATER.get(opens, opens)
+    words, unit, bound = say(words), condition.unit, bounds.open_lo if low else bounds.open_hi
+    detail = say(_WANTED[low, bool(unit)], words=words, value=value, unit=say(unit), bound=bound)
+    return words, detail, say(opens)
 
 
 def _checks(bare: Outlook, judged: Sequence[Judged], hour: int) -> tuple[str, ...]:
-    checks = [j.condition.check for j in judged if j.unseen[hour]]
+    checks = [say(j.condition.check) for j in judged if j.unseen[hour]]
     if bare.facts.needs_roots and bare.ground.root_depth_m is None:
-        checks.append(f"roots deeper than {(bare.intent.depth_m + CLEARANCE_M) * 1000:.0f} mm")
+        # Translators: what to look for before the work
+        checks.append(say("roots deeper than {depth:.0f} mm", depth=(bare.intent.depth_m + CLEARANCE_M) * 1000))
     return tuple(checks)
 
 
@@ -430,11 +449,13 @@ def _warnings(bare: Outlook, judged: Sequence[Judged], span: TimeSpan, hour: int
     found: list[str] = []
     against = [j for j in judged if j.warns[hour] and j.verdicts[hour] != Verdict.OPEN]
     if against:
-        found = [*(why(j, hour)[1] for j in against), "sow more" if bare.facts.sows else "go shallower and sow more"]
+        instead = say("sow more") if bare.facts.sows else say("go shallower and sow more")
+        found = [*(why(j, hour)[1] for j in against), instead]
     if ground.kind == "square" and bare.facts.square_caution:
-        found.append(bare.facts.square_caution)
+        found.append(say(bare.facts.square_caution))
     if ground.carried_since_ms is not None and span.start_ms <= ground.carried_since_ms + CARRIED_H * HOUR_MS:
-        found.append(f"thatch wetness is carried by {ground.carried_from or 'a guess'}, not measured")
+        # Translators: what stands for the readings of a probe that was lifted
+        found.append(say("thatch wetness is carried by {what}, not measured", what=carried_by(ground)))
     return tuple(found)
 
 
@@ -498,7 +519,7 @@ def _told(here: Sequence[Window], chosen: int, name: str, span: TimeSpan, chance
     warnings = dict.fromkeys(t for w in here for t in w.warnings)
     alone = worst.verdict is not Verdict.OPEN and any(w.reason != worst.reason for w in here)
     also = dict.fromkeys((*worst.also, *(r for w in here for r in (w.reason, *w.also) if r and r != worst.reason)))
-    reason, detail = (f"{t} ({name})" if alone and t else t for t in (worst.reason, worst.detail))
+    reason, detail = (_of_one(t, name) if alone and t else t for t in (worst.reason, worst.detail))
     return replace(
         worst,
         span=span,
@@ -510,6 +531,11 @@ def _told(here: Sequence[Window], chosen: int, name: str, span: TimeSpan, chance
         lift_first=tuple(lifts),
         warnings=tuple(warnings),
     )
+
+
+def _of_one(reason: str, station: str) -> str:
+    # Translators: a reason that holds at one station: "thatch too wet (Square, south end)"
+    return say("{reason} ({station})", reason=reason, station=station)
 
 
 def _merged(windows: Sequence[Window]) -> tuple[Window, ...]:

@@ -33,6 +33,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.soil.layers import Medium, Place, Range, depth_now_m, medium, place, thatch_thickness_m, with_porosity
 from pipeline.soil.quality import QualityBounds
 from pipeline.soil.thatch import CoreReading
+from pipeline.texts import day_words, say, say_many
 from pipeline.units import FOREVER_MS, HOUR_MS, TimeArray
 
 WEATHER = ("air_temperature", "relative_humidity", "wind_speed", "solar_radiation", "surface_temperature")
@@ -258,9 +259,12 @@ class StationContext:
             if one.probe == probe and one.out_ms < end_ms and start_ms < until_ms:
                 name = probe.rsplit("/", 1)[-1]
                 if start_ms < one.back_ms:
-                    return f"{name} was lifted on {_day(one.out_ms)}"
-                days = f"{self.quality.settle_d:g} days"
-                return f"{name} was put back on {_day(one.back_ms)}: the ground about it settles for {days}"
+                    return say("{probe} was lifted on {day}", probe=name, day=_day(one.out_ms))
+                return say_many(
+                    "{probe} was put back on {day}: the ground about it settles for {n:g} day",
+                    "{probe} was put back on {day}: the ground about it settles for {n:g} days",
+                    self.quality.settle_d, probe=name, day=_day(one.back_ms),
+                )  # fmt: skip
         return ""
 
     @property
@@ -343,8 +347,7 @@ def _hand_values(
 
 
 def _day(at_ms: int) -> str:
-    at = _day_of(at_ms)
-    return f"{at.day} {at:%B %Y}"
+    return day_words(_day_of(at_ms), year=True, long=True)
 
 
 def _day_of(at_ms: int) -> datetime.date:

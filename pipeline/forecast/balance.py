@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from pipeline.soil.drying import FLASH_OFF_H
 from pipeline.soil.wetting import Watering
+from pipeline.texts import later_as, say, say_many
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 Value = float | FloatArray
@@ -374,14 +375,23 @@ def _too_few(past: PastHours, days: float) -> str:
     lacks = [
         name
         for name, values in (
-            ("readings of the roots", past.root_wetness), ("rain", past.water_mm),
-            ("weather for the water use", past.reference_et_mm),
+            # Translators: what nothing is known of, each in "nothing is known of {what} in 6 weeks"
+            (later_as("known of", "readings of the roots"), past.root_wetness),
+            (later_as("known of", "rain"), past.water_mm),
+            (later_as("known of", "weather for the water use"), past.reference_et_mm),
         )
         if not np.isfinite(values).any()
     ]  # fmt: skip
-    if lacks:
-        return f"nothing is known of {' or '.join(lacks)} in {WEEKS} weeks"
-    return f"only {days:.0f} days of readings and weather, {LEAST_DAYS} needed"
+    what = ""
+    for lack in lacks:
+        # Translators: one of two or more things that are not known
+        what = say("{first} or {next}", first=what, next=say(lack)) if what else say(lack)
+    if what:
+        return say("nothing is known of {what} in {weeks} weeks", what=what, weeks=WEEKS)
+    return say_many(
+        "only {n} day of readings and weather, {least} needed",
+        "only {n} days of readings and weather, {least} needed", round(days), least=LEAST_DAYS,
+    )  # fmt: skip
 
 
 def fit(past: PastHours, boxes: Boxes) -> Fit:
@@ -410,7 +420,7 @@ def fit(past: PastHours, boxes: Boxes) -> Fit:
 
     problem = _Problem.of(past, boxes)
     if problem.starts.size < LEAST_DAYS // 2:
-        return Fit(None, nothing, nothing, days, "readings and weather have too many gaps to start from")
+        return Fit(None, nothing, nothing, days, say("readings and weather have too many gaps to start from"))
     start = np.array([r.start_share for r in problem.ranges])
     at: dict[bytes, tuple[FloatArray, FloatArray]] = {}
 

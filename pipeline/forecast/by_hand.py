@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pipeline.forecast.balance import Boxes, Fit, Parameters, PastHours, run, stores_at, usual_parameters
+from pipeline.texts import say
 from pipeline.units import HOUR_MS, BoolArray, FloatArray
 
 CARRIED_D = 14  # a reading older than this says nothing of now: our own choice
@@ -73,7 +74,7 @@ def carry(past: PastHours, readings: Sequence[HandWetness], boxes: Boxes, *, for
     known = replace(past, water_mm=water, root_wetness=blank, thatch_wetness=blank)
     inside = [r for r in readings if past.first_ms <= r.at_ms < past.first_ms + hours * HOUR_MS]
     if not inside:
-        return Carried(known, _refused("no reading by hand of the last weeks"), None, np.nan)
+        return Carried(known, _refused(say("no reading by hand of the last weeks")), None, np.nan)
     root, variance = blank.copy(), np.nan
     for n, reading in enumerate(inside):
         hour = (reading.at_ms - past.first_ms) // HOUR_MS
@@ -85,9 +86,10 @@ def carry(past: PastHours, readings: Sequence[HandWetness], boxes: Boxes, *, for
         variance += GROWTH_PER_ROOT_H**2 * ((hours if last else end) - 1 - hour)
     read = inside[-1]
     if np.isnan(root[-1]):
-        return Carried(known, _refused("rain since the last reading by hand is not known"), read.at_ms, np.nan)
+        return Carried(known, _refused(say("rain since the last reading by hand is not known")), read.at_ms, np.nan)
     if past.first_ms + hours * HOUR_MS - read.at_ms > for_days * 24 * HOUR_MS:
-        return Carried(known, _refused(f"the last reading by hand is over {for_days} days old"), read.at_ms, np.nan)
+        told = say("the last reading by hand is over {days} days old", days=for_days)
+        return Carried(known, _refused(told), read.at_ms, np.nan)
     error = min(float(np.hypot(np.sqrt(variance), read.limits_error)), MOST_ERROR)
     first = (read.at_ms - past.first_ms) // HOUR_MS
     fit = Fit(parameters, np.full(ERROR_AHEAD_H + 1, np.nan), error_ahead(error), float(len(inside)))

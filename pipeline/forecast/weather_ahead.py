@@ -21,6 +21,7 @@ from pipeline.soil import climate as air
 from pipeline.soil import radiation as sun
 from pipeline.soil.climate import shared_over_days
 from pipeline.soil.radiation import Location, day_of_year
+from pipeline.texts import say
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
 
 DAYS_AHEAD = 10
@@ -144,7 +145,7 @@ def weather_ahead(
         behind = from_climate(climate, now_ms, place=place, days=days,
                               members=members)  # fmt: skip
         if past is not None:
-            notes.append("too little past weather of this season here; days are drawn from the monthly climate")
+            notes.append(say("too little past weather of this season here; days are drawn from the monthly climate"))
     if forecast is not None:
         doubts = usable_faults(forecast, now_ms)
         if not doubts:
@@ -268,7 +269,7 @@ def from_forecast(
     if behind is None:
         if not (np.isfinite(rain).all() and np.isfinite(demand).all()):
             return None
-        notes = ("no past weather of this season and no climate: the forecast is believed day by day",)
+        notes = (say("no past weather of this season and no climate: the forecast is believed day by day"),)
     rng = np.random.default_rng(forecast.issued_ms // HOUR_MS)
     lead = np.arange(days)
     right = np.clip(trust.right - trust.fades * lead, trust.least, 1.0)

@@ -27,6 +27,7 @@ from pipeline.run.cached_fetch import ContentFault, KeptSource
 from pipeline.run.clock import Clock
 from pipeline.soil.climate import daylight_share, dewpoint_from_humidity_degc, hourly_demand_mm
 from pipeline.soil.radiation import Location
+from pipeline.texts import later, say
 from pipeline.units import HOUR_MS, FloatArray
 
 FORECAST_STALE_H = 24.0
@@ -144,16 +145,18 @@ def usable_faults(forecast: WeatherForecast, now_ms: int) -> list[str]:
     age_h = (now_ms - forecast.issued_ms) / HOUR_MS
     faults = []
     if age_h > FORECAST_STALE_H:
-        faults.append(f"forecast: found it {age_h:.0f} hours old, expected at most {FORECAST_STALE_H:.0f}")
+        told = later("forecast: found it {hours:.0f} hours old, expected at most {most:.0f}")
+        faults.append(say(told, hours=age_h, most=FORECAST_STALE_H))
     if age_h < -ISSUED_LEAD_H:
-        faults.append(f"forecast: found it issued {-age_h:.0f} hours from now, expected a time that has been")
+        told = later("forecast: found it issued {hours:.0f} hours from now, expected a time that has been")
+        faults.append(say(told, hours=-age_h))
     end_ms = forecast.first_ms + forecast.hours * HOUR_MS
     if forecast.first_ms > now_ms:
-        faults.append(f"forecast: found its first step {(forecast.first_ms - now_ms) / HOUR_MS:.0f} hours from now, "
-                      "expected one that has begun")  # fmt: skip
+        told = later("forecast: found its first step {hours:.0f} hours from now, expected one that has begun")
+        faults.append(say(told, hours=(forecast.first_ms - now_ms) / HOUR_MS))
     elif end_ms < now_ms + LEAST_AHEAD_H * HOUR_MS:
-        faults.append(f"forecast: found {max((end_ms - now_ms) / HOUR_MS, 0.0):.0f} hours to come, expected at least "
-                      f"{LEAST_AHEAD_H:.0f}")  # fmt: skip
+        told = later("forecast: found {hours:.0f} hours to come, expected at least {least:.0f}")
+        faults.append(say(told, hours=max((end_ms - now_ms) / HOUR_MS, 0.0), least=LEAST_AHEAD_H))
     return faults
 
 

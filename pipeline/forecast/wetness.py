@@ -16,6 +16,7 @@ from scipy.special import ndtri
 
 from pipeline.forecast.balance import Fit, Parameters, PastHours, WaterStores, run, state_now
 from pipeline.forecast.weather_ahead import WeatherAhead, WeatherSource
+from pipeline.texts import day_words, later, say, weekday
 from pipeline.units import HOUR_MS, FloatArray
 
 QUANTILES = (0.1, 0.9)  # of the members: what one course in ten stays below, and above
@@ -25,11 +26,10 @@ WORK_HOURS = (7, 19)  # local hours in which a pass can be made: common practice
 LEAST_WORK_H = 6  # dry hours in a row a job wants: common practice, no source
 DRY_MM_H = 0.2  # less rain in an hour counts as none: one tip of a usual gauge
 SOURCE_WORDS = {
-    WeatherSource.FORECAST: "weather forecast",
-    WeatherSource.PAST: "no forecast: this site's own weather at this season",
-    WeatherSource.CLIMATE: "no forecast: the usual weather of the month",
+    WeatherSource.FORECAST: later("weather forecast"),
+    WeatherSource.PAST: later("no forecast: this site's own weather at this season"),
+    WeatherSource.CLIMATE: later("no forecast: the usual weather of the month"),
 }
-DAY_NAMES = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
 
 @dataclass(frozen=True)
@@ -106,14 +106,14 @@ def forecast_wetness(
     """
     now_ms = past.first_ms + past.water_mm.size * HOUR_MS
     if fitted.parameters is None:
-        return _withheld(now_ms, f"no forecast of wetness: {fitted.reason}")
+        return _withheld(now_ms, fitted.reason)
     if weather is None:
-        return _withheld(now_ms, "no forecast of wetness: no weather forecast, too little past weather, and no climate")
+        return _withheld(now_ms, say("no weather forecast, too little past weather, and no climate"))
     if weather.first_ms != now_ms:
         raise ValueError(f"weather: found its first hour at {weather.first_ms}, expected {now_ms}, the end of the past")
     found = state_now(past, fitted.parameters)
     if found is None:
-        return _withheld(now_ms, "no forecast of wetness: no good reading of this station in the last hours")
+        return _withheld(now_ms, say("no good reading of this station in the last hours"))
     state, dry_for_h = found
     members = weather.rain_mm.shape[1]
     first = WaterStores(*(np.full(members, float(s[0])) for s in (state.canopy_mm, state.thatch_mm, state.root_mm)))
@@ -121,10 +121,11 @@ def forecast_wetness(
     course = run(fitted.parameters, first, water, weather.reference_et_mm, dry_for_h=dry_for_h)
     thatch = course.thatch_wetness + _misses(fitted.thatch_error, course.thatch_wetness.shape, 1)
     root = course.root_wetness + _misses(fitted.root_error, course.root_wetness.shape, 2)
-    return WetnessForecast(now_ms, thatch, root, weather.rain_mm, SOURCE_WORDS[weather.source], weather.notes)
+    return WetnessForecast(now_ms, thatch, root, weather.rain_mm, say(SOURCE_WORDS[weather.source]), weather.notes)
 
 
-def _withheld(now_ms: int, reason: str) -> WetnessForecast:
+def _withheld(now_ms: int, why: str) -> WetnessForecast:
+    reason = say("no forecast of wetness: {why}", why=why)
     return WetnessForecast(now_ms, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason=reason)
 
 
@@ -207,7 +208,13 @@ def _in_a_row(good: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> np.ndarr
 
 def in_ten(chance: float) -> str:
     """Return a chance [1] in tenths: "7 in 10"; never more sure than 9 in 10, nor less than 1."""
-    return f"{min(max(round(10.0 * chance), 1), 9)} in 10"
+    # Translators: a chance
+    return say("{n} in 10", n=tenths(chance))
+
+
+def tenths(chance: float) -> int:
+    """Return a chance [1] in tenths, 1 to 9."""
+    return min(max(round(10.0 * chance), 1), 9)
 
 
 def best_day_line(what: str, chances: Sequence[DayChance], today: datetime.date) -> str:
@@ -227,20 +234,23 @@ def best_day_line(what: str, chances: Sequence[DayChance], today: datetime.date)
     """
     known = [(c.date, c.chance) for c in chances if c.chance is not None]
     if not known:
-        return f"{what}: cannot tell"
+        # Translators: what is "dry enough to scarify" or "moist enough to scarify", here and below
+        return say("{what}: cannot tell", what=what)
     best = max(chance for _, chance in known)
     if best < 0.25:
-        return f"{what}: not likely before {_day_name(known[-1][0] + datetime.timedelta(days=1), today)}"
+        day = _day_name(known[-1][0] + datetime.timedelta(days=1), today)
+        return say("{what}: not likely before {day}", what=what, day=day)
     date, chance = next((d, c) for d, c in known if c >= best - 0.1)
-    return f"{what}: {_day_name(date, today)} {in_ten(chance)}"
+    # Translators: as in "dry enough to scarify: Thursday 7 in 10"
+    return say("{what}: {day} {chance}", what=what, day=_day_name(date, today), chance=in_ten(chance))
 
 
 def _day_name(date: datetime.date, today: datetime.date) -> str:
     ahead_days = (date - today).days
     if ahead_days == 0:
-        return "today"
-    name = DAY_NAMES[date.weekday()]
-    return name if 0 < ahead_days < 7 else f"{name} {date.day} {date:%b}"
+        return say("today")
+    name = weekday(date)
+    return name if 0 < ahead_days < 7 else say("{weekday} {date}", weekday=name, date=day_words(date))
 
 
 def without_readings(past: PastHours, start_ms: int, end_ms: int | None, *, thatch: bool, roots: bool) -> PastHours:

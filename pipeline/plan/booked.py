@@ -75,11 +75,11 @@ def judged_by(one: PassAdvice, at_ms: int, zone: datetime.tzinfo) -> Judgement:
             clause = say("on the word of {who}, against: {why}.", who=window.override.author, why=window.reason)
             return Judgement("go", clause, None, one)
         if is_likely(window):
-            return Judgement("go", f"{until_words(stretch, outlook, zone)}.", None, one)
+            return Judgement("go", say("{clause}.", clause=until_words(stretch, outlook, zone)), None, one)
         instead = better_words(outlook, zone)
         clause = say("open {chance} only. {instead}", chance=in_ten(window.chance or 0.0), instead=instead)
         return Judgement("in_doubt", clause, _better(one), one)
-    clause = f"{window.every_reason}. {better_words(outlook, zone)}"
+    clause = " ".join([say("{clause}.", clause=window.every_reason), better_words(outlook, zone)])
     return Judgement(_OF_WINDOW[window.verdict], clause, _better(one), one)
 
 

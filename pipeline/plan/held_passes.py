@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.report import PassAdvice, window_line
+from pipeline.advice.report import PassAdvice, window_words
 from pipeline.advice.windows import Outlook, Window
 from pipeline.plan.seen import Seen
 from pipeline.units import TimeSpan
@@ -38,7 +38,7 @@ def held(one: PassAdvice, until_ms: int, reason: str, opens: str, seen: Seen) ->
         verdicts=np.where(shut, np.int8(Verdict.WAIT), outlook.verdicts).astype(np.int8),
         chance=np.where(shut & np.isfinite(outlook.chance), 0.0, outlook.chance),
     )
-    return replace(one, outlook=changed, line=window_line(changed, seen.zone))
+    return replace(one, outlook=changed, words=window_words(changed, seen.zone))
 
 
 def _gives_way(window: Window, until_ms: int) -> bool:

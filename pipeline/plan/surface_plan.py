@@ -110,7 +110,8 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     )
     by_station = {course.station: course for course in courses}
     stations = tuple(
-        replace(one, water=_told(one, waters[one.station], by_station.get(one.station))) for one in advice.stations
+        replace(one, water=_told(waters[one.station], by_station.get(one.station), off, seen))
+        for one in advice.stations
     )
     planned = replace(advice, stations=stations)
     booked = tuple(_booked(planned, seen))
@@ -259,17 +260,28 @@ def _dose_words(dose: WaterAdvice, at_ms: int, seen: Seen, *, rests: bool) -> st
     )  # fmt: skip
 
 
-def _told(one: StationAdvice, water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
+def _told(water: DeepWater, course: WaterCourse | None, off: _KeptOff | None, seen: Seen) -> WaterAdvice:
     """Return tonight's water as the plan has it, with the steps of its course."""
     if course is None:
         return water.advice
-    said = " ".join(course.steps)
+    told, said = water.advice, " ".join(course.steps)
     if water.is_lesser_evil:
-        return replace(water.advice, goes=max(water.advice.goes, 2), line=f"{water.advice.line} {said}")
+        return replace(
+            told, goes=max(told.goes, 2), words=f"{told.words} {said}", clause=f"{told.clause} {said}"
+        )  # fmt: skip
+    clause = " ".join([_tonight(water, off, seen) or course.steps[0], *course.steps[1:]])
     return replace(
-        water.advice, mm=0.0, goes=0, volume_m3=None, reason=_short(course.steps[0]), cautions=course.steps[1:],
-        line=f"{one.turf.place}: {_lower(said)}",
+        told, mm=0.0, goes=0, volume_m3=None, reason=_short(course.steps[0]), cautions=course.steps[1:],
+        words=_lower(said), clause=clause,
     )  # fmt: skip
+
+
+def _tonight(water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
+    """Return why no water goes on tonight, as it follows "no water"; empty where the first step says it otherwise."""
+    if water.waits_for == "ground" and off is not None:
+        # Translators: behind "no water", which is bold on a page, here and below
+        return say("tonight: {why}, till about {when}.", why=off.why, when=_when(off.until_ms, seen))
+    return say("tonight: {why}.", why=water.advice.reason) if water.waits_for == "tonight" else ""
 
 
 def _short(sentence: str) -> str:

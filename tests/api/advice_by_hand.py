@@ -23,8 +23,8 @@ from pipeline.advice.report import (
     SiteAdvice,
     StationAdvice,
     SurfaceAdvice,
-    last_good_line,
-    window_line,
+    last_good_words,
+    window_words,
 )
 from pipeline.advice.treatments import load_treatments
 from pipeline.advice.water import Evening, Turf, WaterLimits, tonight
@@ -98,11 +98,11 @@ def pass_advice(kind: str, ground: SurfaceState, *, needed_on: datetime.date = N
     last = LastGoodDate(needed_on - datetime.timedelta(days=20), needed_on - datetime.timedelta(days=16), False)
     return PassAdvice(
         outlook=found,
-        line=window_line(found, ZONE),
+        words=window_words(found, ZONE),
         last_good=last,
         needed_on=needed_on,
         for_play=True,
-        last_good_line=last_good_line(ground.title, facts.doing, last, needed_on, for_play=True),
+        last_good_words=last_good_words(facts.doing, last, needed_on, for_play=True),
         healed=HealedDates(datetime.date(2024, 4, 2), datetime.date(2024, 4, 6), None),
     )
 
@@ -153,7 +153,7 @@ def advice(*, needed_on: datetime.date = NEEDED_ON) -> SiteAdvice:
             ),
             SurfaceAdvice(
                 "outfield", "Outfield", "outfield",
-                (replace(pass_advice("solid_tining", OUTFIELD), last_good=None, needed_on=None, last_good_line=""),),
+                (replace(pass_advice("solid_tining", OUTFIELD), last_good=None, needed_on=None, last_good_words=""),),
                 (station_advice("o1", "Outfield, long side", forecast()),),
             ),
         ),

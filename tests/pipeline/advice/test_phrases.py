@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
+from hardware.machine_clock import unconfirmed_time
 from pipeline.advice.phrases import (
     SO,
     clock_mark,
@@ -24,6 +25,7 @@ from pipeline.advice.phrases import (
     listed,
     on_mark,
     spoken,
+    unconfirmed,
     weekday_mark,
     without_times,
 )
@@ -130,6 +132,13 @@ def test_marks_are_read_by_the_clock_of_the_site() -> None:
     assert (
         spoken("Square [[north]]: dry since [[weekday]].", NOW_MS, None) == "Square [[north]]: dry since [[weekday]]."
     )
+
+
+@pytest.mark.parametrize("since_ms", [None, 0, NOW_MS])
+@pytest.mark.parametrize("whose", ["", "Square"])
+def test_a_time_in_doubt_is_told_in_the_words_of_the_node(since_ms: int | None, whose: str) -> None:
+    """Pages and the commands of a node say the same."""
+    assert unconfirmed(since_ms, str, whose=whose) == unconfirmed_time(since_ms, str, whose=whose)
 
 
 def test_texts_that_differ_in_their_times_alone_say_the_same() -> None:

@@ -10,7 +10,15 @@ from pipeline.advice.conditions import (
     Verdict,
 )
 from pipeline.advice.healing import LastGoodDate, LastSowing
-from pipeline.advice.report import PassAdvice, last_good_line, last_sowing_line, next_open, too_late_once, window_line
+from pipeline.advice.report import (
+    PassAdvice,
+    last_good_words,
+    last_sowing_words,
+    next_open,
+    of_place,
+    too_late_once,
+    window_words,
+)
 from pipeline.advice.windows import Outlook
 from pipeline.diary.facts import (
     Buried,
@@ -40,6 +48,11 @@ FREE = Bounds()
 
 
 # The lines a groundsman reads. Times are British summer time, an hour ahead of UTC; now is Wednesday 7:00 there.
+
+
+def window_line(outlook: Outlook, zone: ZoneInfo) -> str:
+    """The words of an outlook behind the name of its surface."""
+    return of_place(outlook.ground.title, window_words(outlook, zone))
 
 
 def test_line_of_a_window_that_opens():
@@ -116,13 +129,13 @@ def test_lines_of_the_last_good_date():
     play = datetime.date(2026, 9, 20)
     safe, likely = datetime.date(2026, 8, 20), datetime.date(2026, 8, 27)
     said = [
-        last_good_line("Square", "scarifying", LastGoodDate(*pair, False), play, for_play=for_play)
+        last_good_words("scarifying", LastGoodDate(*pair, False), play, for_play=for_play)
         for pair, for_play in (((safe, likely), True), ((None, likely), True), ((None, None), False))
     ]
     assert said == [
-        "Square: to heal before play on 20 Sep, do the scarifying by 20 Aug, 27 Aug at the latest.",
-        "Square: scarifying may heal before play on 20 Sep if done by 27 Aug, but do not count on it.",
-        "Square: too late for scarifying to heal before growth ends about 20 Sep. Go shallower, sow more, or leave it.",
+        "to heal before play on 20 Sep, do the scarifying by 20 Aug, 27 Aug at the latest.",
+        "scarifying may heal before play on 20 Sep if done by 27 Aug, but do not count on it.",
+        "too late for scarifying to heal before growth ends about 20 Sep. Go shallower, sow more, or leave it.",
     ]
 
 
@@ -163,14 +176,11 @@ def test_lines_of_the_last_sowing():
     """Safe and latest; late but possible; too cold, with the day from which it is warm enough again."""
     safe, likely = datetime.date(2026, 10, 1), datetime.date(2026, 10, 14)
     each = [((safe, likely), None), ((None, likely), None), ((None, None), datetime.date(2027, 4, 20))]
-    said = [
-        last_sowing_line("Square", "overseeding", LastSowing(LastGoodDate(*pair, False), resumes))
-        for pair, resumes in each
-    ]
+    said = [last_sowing_words("overseeding", LastSowing(LastGoodDate(*pair, False), resumes)) for pair, resumes in each]
     assert said == [
-        "Square: to come up before the soil is too cold, do the overseeding by 1 Oct, 14 Oct at the latest.",
-        "Square: overseeding may still come up if done by 14 Oct, but do not count on it.",
-        "Square: the soil is too cold for overseeding until about 20 Apr, seed may not come up.",
+        "to come up before the soil is too cold, do the overseeding by 1 Oct, 14 Oct at the latest.",
+        "overseeding may still come up if done by 14 Oct, but do not count on it.",
+        "the soil is too cold for overseeding until about 20 Apr, seed may not come up.",
     ]
 
 
@@ -179,17 +189,17 @@ def test_too_late_is_said_once_a_surface_and_of_what_wounds():
     play = datetime.date(2026, 6, 1)
     late, good = LastGoodDate(None, None, False), LastGoodDate(play, play, False)
     told = [
-        PassAdvice(look(kind), "", last, play, True, "its line")
+        PassAdvice(look(kind), "", last, play, True, "its line.")
         for kind, last in (
             ("topdressing", late), ("scarifying", late), ("verticutting", good), ("hollow_coring", late),
             ("light_raking", late), ("overseeding", late),
         )
     ]  # fmt: skip
-    assert [one.last_good_line for one in too_late_once("Green", told)] == [
+    assert [one.last_good_line for one in too_late_once(told)] == [
         "",
         "Green: too late for scarifying and 6 mm hollow coring to heal before play on 1 Jun. "
         "Go shallower, or leave it for a longer gap.",
-        "its line",
+        "Green: its line.",
         "",
         "",
         "",
@@ -211,7 +221,7 @@ def test_nothing_shallower_is_told_where_every_cut_is_too_late(for_play, said):
         PassAdvice(look(kind), "", late, datetime.date(2026, 6, 1), for_play)
         for kind in ("scarifying", "hollow_coring")
     ]
-    assert [one.last_good_line for one in too_late_once("Green", told)] == said
+    assert [one.last_good_line for one in too_late_once(told)] == said
 
 
 def test_a_window_too_short_while_it_is_likely_is_not_named():

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from pipeline.advice.report import PassAdvice, StationAdvice, SurfaceAdvice, window_line
+from pipeline.advice.report import PassAdvice, StationAdvice, SurfaceAdvice, window_words
 from pipeline.advice.water import Evening, Turf, WaterLimits, tonight
 from pipeline.alerts.model import RuleName
 from pipeline.alerts.runner import OpenAlert
@@ -48,7 +48,7 @@ def station(thatch: float = 0.6, root: float = 0.4, turf: Turf = TURF, **more: A
 def passes(*kinds: str, **changed: Any) -> tuple[PassAdvice, ...]:
     """Kinds of pass that are open for days, but for what is changed."""
     found = [look(kind, hours=good_hours(kind, **changed)) for kind in kinds]
-    return tuple(PassAdvice(one, window_line(one, LONDON)) for one in found)
+    return tuple(PassAdvice(one, window_words(one, LONDON)) for one in found)
 
 
 def surface(one: StationAdvice, *each: PassAdvice, **more: Any) -> SurfaceAdvice:
