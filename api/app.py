@@ -34,6 +34,7 @@ from api import (
     probes,
     problems,
     season,
+    sign_in,
     trust,
 )
 from api.load import MAX_ANSWERS_KEPT, FactCache
@@ -41,6 +42,7 @@ from api.pages import alerts, book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
 from api.pages import ground as ground_page
 from api.pages import probes as probe_pages
+from api.pages import sign_in as sign_in_page
 from api.pages import trust as trust_page
 from api.problems import MAX_SHOWN, Problem
 from api.writing import own_hosts, refuse_host, refuse_long
@@ -67,7 +69,7 @@ def create_app(pipeline: Pipeline) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         responses=problems.RESPONSES,
-        dependencies=[Depends(refuse_unknown_query)],
+        dependencies=[Depends(sign_in.require), Depends(refuse_unknown_query)],
     )
     app.state.pipeline = pipeline
     app.state.metrics = pipeline.metrics
@@ -75,13 +77,15 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     app.state.facts = FactCache(pipeline)
     app.state.answers = FactCache(pipeline, most=MAX_ANSWERS_KEPT)
     app.state.hosts = own_hosts(pipeline.config.pages)
+    app.state.sign_ins = sign_in.SignIns(pipeline)
     app.state.streams = Counter()  # of live updates that are open, by address
     pipeline.metrics.limits({**connections.CONNECTION_LIMITS, **live.STREAM_LIMITS})
     problems.install(app)
+    sign_in_page.install(app)
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station,
         probes, probe_pages, alerts, book, windows, work, year, ground_page, compare, compare_page, trust, trust_page,
-        forms,
+        forms, sign_in_page,
     ):  # fmt: skip
         app.include_router(part.router)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")

@@ -26,6 +26,8 @@ MAX_LISTED = 1000
 LEAST_SIZED_D = 7.0  # days of readings from which a year is reckoned; younger ones are not merged yet
 MOST_PANEL_W = 400.0  # beyond it a panel is no answer for a node
 NODE_ACTIONS = ("add", "list", "revoke")
+PERSON_ACTIONS = ("add", "list", "role", "invite", "password", "remove")
+USUAL_DAYS = 365  # of a token or a link
 QUARANTINE_ACTIONS = ("list", "show", "retry", "drop")
 
 
@@ -132,6 +134,23 @@ def _parser() -> argparse.ArgumentParser:
     )
     node.add_argument("--pid-file", type=Path, metavar="FILE", help="the broker's (default: that of Debian)")
     node.set_defaults(run=_node)
+    person = commands.add_parser("person", help="who may sign in: add, list, role, invite, password, remove")
+    person.add_argument("action", metavar="ACTION", choices=PERSON_ACTIONS)
+    person.add_argument("name", metavar="NAME", nargs="?", help="as they sign in")
+    person.add_argument("--role", help="head, keeper or reader, for `add` and `role`")
+    person.set_defaults(run=_person)
+    token = commands.add_parser("token", help="what lets a machine in without a password: add, list, revoke")
+    token.add_argument("--scope", default="read", help="read, or diary to write in it too (read)")
+    link = commands.add_parser("link", help="a link to season and sheet for the committee: add, list, revoke")
+    for kind, credential in (("token", token), ("link", link)):
+        credential.add_argument("action", metavar="ACTION", choices=NODE_ACTIONS)
+        credential.add_argument("name", metavar="NAME", nargs="?", help="whose it is, or what for")
+        credential.add_argument("--days", type=_count, default=USUAL_DAYS, metavar="N", help="until it ends (365)")
+        credential.set_defaults(run=_credential, kind=kind, scope="")
+    token.set_defaults(scope="read")
+    audit = commands.add_parser("audit", help="who changed people, nodes, settings and the time")
+    audit.add_argument("--last", type=_count, default=100, metavar="N", help="how many lines (100)")
+    audit.set_defaults(run=_audit)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
     notify.set_defaults(run=_notify_test)
     quarantine = commands.add_parser("quarantine", help="messages that could not be kept: look, try again, drop")
@@ -143,7 +162,7 @@ def _parser() -> argparse.ArgumentParser:
     service.set_defaults(run=_install_service)
     for command in (
         serve, check, certificate, recompute, taking, giving, size, backup, verify, restore, quarantine, sheet, summary,
-        node, notify, service,
+        node, person, token, link, audit, notify, service,
     ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
@@ -214,7 +233,7 @@ def _serve(parsed: argparse.Namespace) -> int:
 
 def _check(parsed: argparse.Namespace) -> int:
     from api.ground import doubts_of_settings
-    from api.serve import encryption, open_to_others
+    from api.serve import encryption
     from pipeline.site.server import is_loopback
     from pipeline.store.opening import meet_server
 
@@ -232,8 +251,7 @@ def _check(parsed: argparse.Namespace) -> int:
         print(line)
     if encryption(config) is not None and not _certificate_is_good(config, parsed.config.name):
         return 1
-    if warning := open_to_others(config.pages):
-        print(f"{parsed.config.name}: pages.host: warning: found {config.pages.host!r}: {warning}", file=sys.stderr)
+    _say_who_gets_in(config, parsed.config.name)
     broker = config.broker
     if broker.username is not None and broker.ca_file is None and not is_loopback(broker.host):
         told = f"found {broker.host!r}: the password goes there unencrypted. Give broker.ca_file"
@@ -244,6 +262,24 @@ def _check(parsed: argparse.Namespace) -> int:
         found = f"found no folder {config.backup.dir}, expected that of the backups when one is made"
         print(f"{parsed.config.name}: backup.dir: warning: {found}", file=sys.stderr)
     return 0
+
+
+def _say_who_gets_in(config: SiteConfig, file: str) -> None:
+    """Print who has to sign in, and a warning where all have to and nobody can."""
+    from api.serve import nobody_can_sign_in
+    from pipeline.errors import StoreAway
+    from pipeline.store.opening import open_people
+
+    pages = config.pages
+    if pages.all_by_proxy_here:
+        print("pages: everybody has to sign in, on this machine too, as all come through the web server in front")
+    else:
+        print("pages: on this machine itself all may read and write, without signing in; others have to sign in")
+    warning = nobody_can_sign_in(pages, None)
+    with suppress(StoreAway), open_people(config) as people:  # nothing is kept yet before the first start
+        warning = nobody_can_sign_in(pages, people)
+    if warning:
+        print(f"{file}: pages.host: warning: found {pages.host!r}: {warning}", file=sys.stderr)
 
 
 def _certificate_is_good(config: SiteConfig, file: str) -> bool:
@@ -312,11 +348,131 @@ def _node(parsed: argparse.Namespace) -> int:
     except users.NodeRefused as fault:
         print(fault, file=sys.stderr)
         return 2
+    _note(config, f"node {name} {'given a password' if action == 'add' else 'revoked'}")
     if untold := users.tell_broker(parsed.pid_file or users.PID_FILE):
         print(f"{untold}: it goes by what it read before until `systemctl reload mosquitto`", file=sys.stderr)
         return 1
     said = {"add": "may connect now", "revoke": "is out: its connection is ended and its password no longer holds"}
     print(f"{config.site.name}/{name} {said[action]}", file=sys.stderr)
+    return 0
+
+
+def _person(parsed: argparse.Namespace) -> int:
+    """Beside a running service too, which asks anew at each request."""
+    from api import people as room
+    from pipeline.run.clock import SystemClock
+    from pipeline.store.opening import open_people
+
+    action, name = parsed.action, parsed.name
+    if (name is None) != (action == "list"):
+        expected = "none for `list`" if action == "list" else f"a name for `{action}`"
+        print(f"NAME: found {name}, expected {expected}", file=sys.stderr)
+        return 2
+    config, by, now_ms = _config(parsed), _here(), SystemClock().now_ms()
+    try:
+        with open_people(config) as people:
+            if action == "list":
+                lines = [f"{one.name}: {one.role}{'' if one.has_password else ', invited'}" for one in people.people()]
+                print(*lines or ["nobody can sign in"], sep="\n")
+                return 0
+            if action == "add":
+                person = room.add_person(people, name, parsed.role or "", now_ms, by=by)
+            else:
+                person = room.find_person(people, name)
+            if action in ("add", "invite"):
+                path = room.invite(people, person, now_ms, by=by)
+                print(f"{person.name} chooses a password at this address, once, within seven days:")
+                print(f"{room.outward_address(config.pages)}{path}")
+            elif action == "role":
+                room.change_role(people, person, parsed.role or "", now_ms, by=by)
+            elif action == "remove":
+                people.remove(person, now_ms, by=by)
+            else:
+                from api.passwords import hashed
+
+                password = _new_password()
+                room.refuse_password(password, person.name)
+                people.set_password(person, hashed(password), now_ms, by=by)
+    except room.PeopleRefused as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    said = {"role": f"is {parsed.role} now", "remove": "is out, sessions too", "password": "signs in with it now"}
+    print(*([f"{person.name} {said[action]}"] if action in said else []), sep="\n", end="\n" if action in said else "")
+    return 0
+
+
+def _note(config: SiteConfig, what: str) -> None:
+    """Write into the audit log of the site where its data are here; a broker may be on another machine."""
+    from pipeline.errors import StoreAway
+    from pipeline.run.clock import SystemClock
+    from pipeline.store.opening import open_people
+
+    with suppress(StoreAway), open_people(config) as people:
+        people.note(SystemClock().now_ms(), _here(), what)
+
+
+def _new_password() -> str:
+    """Return a password typed twice at a terminal, or one line of what is fed in."""
+    from getpass import getpass
+
+    from api.people import PeopleRefused
+
+    if not sys.stdin.isatty():
+        return sys.stdin.readline().rstrip("\n")
+    password = getpass("password: ")
+    if getpass("the same again: ") != password:
+        raise PeopleRefused("password: found two that differ, expected the same twice")
+    return password
+
+
+def _here() -> str:
+    """Who runs a command, for the audit log."""
+    from getpass import getuser
+
+    return f"{os.environ.get('SUDO_USER') or getuser()} on the box"
+
+
+def _credential(parsed: argparse.Namespace) -> int:
+    """Tokens and links, beside a running service too."""
+    from api import people as room
+    from pipeline.run.clock import SystemClock
+    from pipeline.store.opening import open_people
+    from pipeline.units import utc_text
+
+    action, kind, name = parsed.action, parsed.kind, parsed.name
+    if (name is None) != (action == "list"):
+        expected = "none for `list`" if action == "list" else f"a name for `{action}`"
+        print(f"NAME: found {name}, expected {expected}", file=sys.stderr)
+        return 2
+    config, by, now_ms = _config(parsed), _here(), SystemClock().now_ms()
+    try:
+        with open_people(config) as people:
+            if action == "list":
+                there = people.credentials(kind, now_ms)
+                print(*[f"{one.name}: {one.role}, until {utc_text(one.ends_at_ms)}" for one in there] or ["none"],
+                      sep="\n")  # fmt: skip
+            elif action == "revoke" and not people.revoke(kind, name, now_ms, by=by):
+                raise room.PeopleRefused(f"NAME: found {name!r}, expected one that `underturf {kind} list` names")
+            elif action == "revoke":
+                print(f"{name}: no longer holds")
+            elif kind == "token":
+                print(room.new_token(people, name, parsed.scope, parsed.days, now_ms, by=by))
+            else:
+                path = room.new_link(people, name, parsed.days, now_ms, by=by)
+                print(f"{room.outward_address(config.pages)}{path}")
+    except room.PeopleRefused as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    return 0
+
+
+def _audit(parsed: argparse.Namespace) -> int:
+    from pipeline.store.opening import open_people
+    from pipeline.units import utc_text
+
+    with open_people(_config(parsed)) as people:
+        lines = [f"{utc_text(one.at_ms)}  {one.who}: {one.what}" for one in reversed(people.audit(parsed.last))]
+    print(*lines or ["nothing was changed"], sep="\n")
     return 0
 
 
@@ -562,6 +718,8 @@ def _asked(config: SiteConfig, address: str) -> str:
     """Return what the running service answers at an address of its own. Raises OSError where it does not."""
     import httpx
 
+    from pipeline.site.server import is_loopback
+
     pages, scheme, known = config.pages, "http", ssl.create_default_context()
     if pages.is_encrypted:
         from api.certificate import client_context
@@ -569,14 +727,25 @@ def _asked(config: SiteConfig, address: str) -> str:
         scheme, known = "https", client_context(config)
     everywhere = {"0.0.0.0": "127.0.0.1", "::": "::1", "": "127.0.0.1"}  # not addresses one can ask
     host = everywhere.get(pages.host, pages.host)
+    headers = {} if is_loopback(host) and not pages.all_by_proxy_here else _passing_token(config)
     host = f"[{host}]" if ":" in host else host
     try:
-        answer = httpx.get(f"{scheme}://{host}:{pages.port}{address}", timeout=30.0, verify=known)
+        answer = httpx.get(f"{scheme}://{host}:{pages.port}{address}", timeout=30.0, verify=known, headers=headers)
     except httpx.HTTPError as err:
         raise OSError(f"found no service at {host}:{pages.port} ({err}), expected `underturf serve` to run") from err
     if answer.status_code != 200:
         raise OSError(f"the service at {host}:{pages.port} answered {answer.status_code}: {answer.text}")
     return answer.text
+
+
+def _passing_token(config: SiteConfig) -> dict[str, str]:
+    """Headers that let a command of this box ask where even from here somebody has to sign in."""
+    from api.people import token_for_now
+    from pipeline.run.clock import SystemClock
+    from pipeline.store.opening import open_people
+
+    with open_people(config) as people:
+        return {"Authorization": f"Bearer {token_for_now(people, SystemClock().now_ms())}"}
 
 
 def _sheet(parsed: argparse.Namespace) -> int:

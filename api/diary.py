@@ -7,6 +7,7 @@ entry means for the ground is worked out anew by the pipeline, which is told her
 from __future__ import annotations
 
 import datetime
+from dataclasses import replace
 from typing import Annotated
 from urllib.parse import urlencode
 
@@ -16,6 +17,7 @@ from api import schema
 from api.data import DEFAULT_PAGE, MAX_PAGE, iso, ms, pipeline_of
 from api.diary_check import check, moment_of
 from api.problems import WRITE_RESPONSES, Problem
+from api.who import who
 from api.writing import may_write
 from pipeline.diary.entry import KINDS, MARKS, DiaryEntry, entry_questions
 from pipeline.service import Pipeline
@@ -93,7 +95,7 @@ def get_kinds() -> list[schema.DiaryKindOut]:
 def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key: Key = "") -> schema.DiaryWrittenOut:
     """What looks like a length in inches is asked about in `questions`, and kept as it is."""
     pipeline, faults = pipeline_of(request), list[str]()
-    written = add(pipeline, _made(pipeline, entry, faults), faults, key=key)
+    written = add(request, _made(pipeline, entry, faults), faults, key=key)
     response.headers["Location"] = f"/api/v1/diary/{written.id}"
     return schema.DiaryWrittenOut(entry=entry_out(written), questions=entry_questions(written))
 
@@ -114,7 +116,7 @@ def write_anew(
 ) -> schema.DiaryWrittenOut:
     """Both or neither. The new entry has a number of its own."""
     pipeline, faults = pipeline_of(request), list[str]()
-    written = change(pipeline, entry_id, _made(pipeline, entry, faults), faults)
+    written = change(request, entry_id, _made(pipeline, entry, faults), faults)
     response.headers["Content-Location"] = f"/api/v1/diary/{written.id}"
     return schema.DiaryWrittenOut(entry=entry_out(written), questions=entry_questions(written))
 
@@ -151,11 +153,12 @@ def mark(request: Request, alert_id: str, told: schema.MarkIn) -> schema.DiaryEn
         faults.append(f"until: found {told.until!r}, expected a time to come")
     body = {"alert": alert_id, "mark": told.mark, **({"why": told.why.strip()} if told.why.strip() else {})}
     made = DiaryEntry("mark", surface, now_ms, body, station, until_ms, told.author.strip(), now_ms)
-    return entry_out(add(pipeline, made, faults))
+    return entry_out(add(request, made, faults))
 
 
-def add(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, key: str = "") -> DiaryEntry:
-    """Write an entry, which the worker notices by itself. Raises Problem 422 with `faults` and all others."""
+def add(request: Request, entry: DiaryEntry, faults: list[str], *, key: str = "") -> DiaryEntry:
+    """Write an entry, by whoever is signed in; the worker notices it. Raises Problem 422 with `faults` and others."""
+    pipeline, entry = pipeline_of(request), _signed(request, entry)
     before = pipeline.diary.under(key)
     if before is not None and _gist(before) == _gist(entry):
         return before  # what may have made it a second one is not asked of a repeat
@@ -170,8 +173,10 @@ def add(pipeline: Pipeline, entry: DiaryEntry, faults: list[str], *, key: str = 
     return written
 
 
-def change(pipeline: Pipeline, entry_id: int, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
-    """Write an entry in place of another. Raises Problem 404 without that, 422 with `faults` and all others."""
+def change(request: Request, entry_id: int, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
+    """Write an entry in place of another, by whoever is signed in. Raises Problem 404 without that, 422 with `faults`
+    and all others."""
+    pipeline, entry = pipeline_of(request), _signed(request, entry)
     _found(pipeline, entry_id)
     faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
     if faults:
@@ -188,6 +193,11 @@ def strike(pipeline: Pipeline, entry_id: int) -> None:
     _found(pipeline, entry_id)
     pipeline.diary.strike(entry_id, pipeline.clock.now_ms())
     pipeline.changes.bump("diary")
+
+
+def _signed(request: Request, entry: DiaryEntry) -> DiaryEntry:
+    """An entry by whoever is signed in, or by a token's name; else by who it says."""
+    return replace(entry, author=who(request).name or entry.author)
 
 
 def _made(pipeline: Pipeline, entry: schema.DiaryEntryIn, faults: list[str]) -> DiaryEntry:

@@ -9,15 +9,17 @@ from fastapi.responses import PlainTextResponse
 
 from api import schema
 from api.data import pipeline_of
+from api.who import who
 from pipeline.run.metrics import CONTENT_TYPE
 
 router = APIRouter(tags=["health"])
 
 
-@router.get("/healthz", summary="The state of every part; 200 as long as the service answers")
+@router.get("/healthz", summary="Whether all is well; 200 as long as the service answers")
 def healthz(request: Request) -> dict[str, Any]:
+    """`state` is for everybody; the state of every part for whoever may read."""
     health = pipeline_of(request).health()
-    return {**health, "caught_up": caught_up(health)}
+    return {**health, "caught_up": caught_up(health)} if who(request).may_read else {"state": health["state"]}
 
 
 @router.get(
@@ -30,7 +32,8 @@ def readyz(request: Request, response: Response) -> schema.ReadyOut:
     pipeline = pipeline_of(request)
     ready = pipeline.ready
     response.status_code = 200 if ready else 503
-    return schema.ReadyOut.model_validate({"ready": ready, "reasons": pipeline.health()["reasons"]})
+    reasons = pipeline.health()["reasons"] if who(request).may_read else []
+    return schema.ReadyOut.model_validate({"ready": ready, "reasons": reasons})
 
 
 def caught_up(health: dict[str, Any]) -> bool:

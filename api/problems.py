@@ -33,13 +33,14 @@ def described(*statuses: tuple[int, str]) -> Responses:
 
 RESPONSES = described(
     (400, "The query has a parameter that this address does not know, or the body is no JSON"),
+    (401, "Nobody is signed in, or the token does not hold"),
+    (403, "Whoever asks may not; or the request comes from a page of another site"),
     (404, "There is no such thing"),
     (421, "The request names another host than this server"),
     (422, "The request does not have the expected form"),
     (503, "The store cannot answer just now"),
 )
 WRITE_RESPONSES = described(
-    (403, "The request comes from a page of another site"),
     (411, "The length of the body is not told"),
     (413, "The body is too long"),
     (415, "The body is not JSON"),
@@ -59,6 +60,22 @@ class Problem(Exception):
         super().__init__(detail)
         self.status, self.title, self.detail = status, title, detail
         self.faults, self.retry_after_s = tuple(faults), retry_after_s
+
+
+class SignInFirst(Problem):
+    """Nobody is known who asks. `sent` is the body of the form that was sent, if it was one: nothing typed is lost."""
+
+    def __init__(self, sent: str = "") -> None:
+        super().__init__(401, "Sign in first", "found nobody signed in, expected a session or a token that holds")
+        self.sent = sent
+
+
+class SendAgain(Problem):
+    """A form made before the session it came with, as by another window in which somebody signed in meanwhile."""
+
+    def __init__(self, sent: str) -> None:
+        super().__init__(403, "Send it again", "csrf: found a form of another session, expected one of this session")
+        self.sent = sent
 
 
 def install(app: FastAPI) -> None:
@@ -97,9 +114,22 @@ def install(app: FastAPI) -> None:
 def answer(request: Request, problem: Problem) -> Response:
     """The answer that tells of a problem."""
     told = _answer(request, problem.status, problem.title, problem.detail, problem.faults)
-    if problem.retry_after_s is not None:
-        told.headers["Retry-After"] = str(problem.retry_after_s)
+    told.headers.update(headers_of(request, problem))
     return told
+
+
+def headers_of(request: Request, problem: Problem) -> dict[str, str]:
+    """Return what a problem says beside its body: when to ask again, or how to show who one is."""
+    if problem.status == 401:
+        # Calendars can be given a password and no token; a browser that is asked so shows a form of its own.
+        asks = 'Basic realm="Underturf", Bearer' if request.url.path.startswith("/calendar/") else "Bearer"
+        return {"WWW-Authenticate": asks}
+    return {} if problem.retry_after_s is None else {"Retry-After": str(problem.retry_after_s)}
+
+
+def wants_page(request: Request) -> bool:
+    """Return whether a page is asked for, and not data."""
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
 
 
 def _shown(value: object) -> str:
@@ -121,8 +151,7 @@ def _body(request: Request, problem: Problem) -> dict[str, Any]:
 
 def _answer(request: Request, status: int, title: str, detail: str, faults: Sequence[str] = ()) -> Response:
     problem = Problem(status, title, detail, faults=faults)
-    wants_page = "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/api/")
-    if wants_page:
+    if wants_page(request):
         told = {"problem": _body(request, problem)}
         return page(request, "problem.html", request.app.state.pipeline, told, status=status)
     return document(request, problem)

@@ -18,11 +18,13 @@ from api.app import create_app
 from api.connections import bounded
 from api.damaged import damaged_app, tell_until_taken
 from api.load import keep_memory_returnable
+from api.people import note_settings
 from pipeline.errors import PipelineFault, StoreDamaged, StoreForeign
 from pipeline.run.clock import Clock
 from pipeline.service import Pipeline
 from pipeline.site.server import PagesConfig, is_loopback
 from pipeline.site.settings import SiteConfig
+from pipeline.store.people import People
 
 STOP_WITHIN_S = 5  # live updates are cut after that
 SERVER_LOOK_S = 1.0
@@ -55,6 +57,9 @@ def serve(config: SiteConfig) -> int:
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, server.handle_exit)
         pipeline.start()
+        note_settings(pipeline)
+        if warning := nobody_can_sign_in(config.pages, pipeline.people):
+            log.warning("nobody_can_sign_in host=%s: %s", config.pages.host, warning)
         threading.Thread(target=_stop_when_ended, args=(pipeline, server), name="watch", daemon=True).start()
         ended = _keep_certificate(config, context, pipeline.clock)
         _say_where(config.pages)
@@ -172,15 +177,13 @@ def _look_after(config: SiteConfig, context: ssl.SSLContext, clock: Clock, ended
 
 def _say_where(pages: PagesConfig) -> None:
     log.info("pages_at host=%s port=%d encrypted=%s", pages.host, pages.port, "yes" if pages.is_encrypted else "no")
-    if warning := open_to_others(pages):
-        log.warning("pages_open host=%s: %s", pages.host, warning)
 
 
-def open_to_others(pages: PagesConfig) -> str:
-    """Return a warning that others than this machine reach the pages; empty if they do not."""
-    if is_loopback(pages.host) or (pages.proxy is not None and not pages.is_encrypted):
+def nobody_can_sign_in(pages: PagesConfig, people: People | None) -> str:
+    """Return a warning that others than this machine reach the pages, and nobody may see them; empty if not so."""
+    if (is_loopback(pages.host) and pages.proxy is None) or (people is not None and people.people()):
         return ""
-    return "there is no sign-in yet, so whoever reaches this machine can read and write. Or set it to 127.0.0.1."
+    return "nobody can sign in yet: `underturf person add NAME --role head`"
 
 
 def _stop_when_ended(pipeline: Pipeline, server: uvicorn.Server) -> None:

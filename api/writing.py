@@ -1,27 +1,28 @@
-"""Who may ask and write: whoever names this server by a name of its own, and from its pages or from no page at all.
+"""From where a request may come: to a name of this server, and what writes from its own pages or from no page at all.
 
-The pages have no sign-in. What is kept out here is a foreign page in the reader's browser, one whose name its owner
-makes point to this server (DNS rebinding) among them, and a body too large to take in. It is no sign-in.
+What is kept out here is a foreign page in the reader's browser, one whose name its owner makes point to this server
+(DNS rebinding) among them, and a body too large to take in. Who asks, and may, is for `sign_in`.
 """
 
 from __future__ import annotations
 
 import ipaddress
-import re
 import socket
 from collections.abc import Collection
+from typing import Annotated
 from urllib.parse import parse_qsl
 
-from fastapi import Request
+from fastapi import Depends, Request
 from starlette.datastructures import Headers
 
-from api.problems import MAX_SHOWN, Problem
+from api.access import is_form_token
+from api.problems import MAX_SHOWN, Problem, SendAgain
+from api.who import host_name, who
 from pipeline.site.server import PagesConfig
 
 MAX_BODY_BYTES = 64_000
 MAX_FIELDS = 100  # of a form
 FORM_TYPE = "application/x-www-form-urlencoded"
-_HOST = re.compile(r"(\[[0-9a-fA-F:.]+\]|[a-zA-Z0-9._-]+)(?::\d{1,5})?")  # RFC 9110, 7.2; names as DNS has them
 OWN_SITES = ("same-origin", "none")  # of Sec-Fetch-Site: our own page, or the reader himself
 
 
@@ -31,9 +32,12 @@ def may_write(request: Request) -> None:
     Raises
     ------
     Problem
-        403 from another site's page; 413 or 411 too long, or of a length not told; 415 not JSON.
+        403 from another site's page, or with a session and not said from which; 413 or 411 too long, or of a length not
+        told; 415 not JSON.
     """
     _refuse_foreign(request)
+    if who(request).secret:
+        _refuse_untold(request)
     kind = _kind(request)
     if request.method != "DELETE" and kind != "application/json":
         raise Problem(415, "Not JSON", f"content-type: found {kind or 'none'}, expected application/json")
@@ -47,18 +51,41 @@ async def own_form(request: Request) -> dict[str, str]:
     Problem
         403 from another site's page, or where the browser does not tell, as any page can send a form; 413 too many
         fields; 415 no form.
+    SendAgain
+        403 without the token of the session that it comes with.
     """
     _refuse_foreign(request)
-    if request.headers.get("sec-fetch-site") is None and request.headers.get("origin") is None:
-        raise Problem(403, "Not from another site", "origin: found none, expected this server's pages")
+    _refuse_untold(request)
     kind = _kind(request)
     if kind != FORM_TYPE:
         raise Problem(415, "Not a form", f"content-type: found {kind or 'none'}, expected {FORM_TYPE}")
     text = (await request.body()).decode("utf-8", "replace")
     try:
-        return dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
+        fields = dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
     except ValueError as err:
         raise Problem(413, "Too many fields", f"body: found more than {MAX_FIELDS}, expected at most that") from err
+    token, secret = fields.pop("csrf", ""), who(request).secret
+    if secret and not is_form_token(secret, token):
+        raise SendAgain(text)
+    return fields
+
+
+OwnForm = Annotated[dict[str, str], Depends(own_form)]
+
+
+async def sent_form(request: Request) -> str:
+    """Return the body of a plain form as it was sent, so that it can be sent once more; empty for other bodies."""
+    return (await request.body()).decode("utf-8", "replace") if _kind(request) == FORM_TYPE else ""
+
+
+def own_path(text: str, other: str = "/") -> str:
+    """Return a path of this server, as a form or a query says it; `other` in place of an address elsewhere."""
+    return text if text.startswith("/") and not text.startswith(("//", "/\\")) and text.isprintable() else other
+
+
+def _refuse_untold(request: Request) -> None:
+    if request.headers.get("sec-fetch-site") is None and request.headers.get("origin") is None:
+        raise Problem(403, "Not from another site", "origin: found none, expected this server's pages")
 
 
 def _kind(request: Request) -> str:
@@ -82,12 +109,6 @@ def own_hosts(pages: PagesConfig) -> frozenset[str]:
     """Return the names under which the pages may be asked for, beside every address in digits."""
     machine = socket.gethostname().lower()
     return frozenset({"localhost", pages.host.lower(), machine, f"{machine.partition('.')[0]}.local"} | pages.names)
-
-
-def host_name(host: str) -> str:
-    """Return the name in a host with or without a port, in small letters; empty where it is no host."""
-    parts = _HOST.fullmatch(host)
-    return "" if parts is None else parts[1].strip("[]").removesuffix(".").lower()
 
 
 def is_own(host: str, own: Collection[str]) -> bool:

@@ -103,6 +103,7 @@ class Pipeline:
             self._lock_file.close()
             raise
         self.journal, self.store, self.diary = self._stores.journal, self._stores.store, self._stores.diary
+        self.people = self._stores.people
         if isinstance(self.clock, SystemClock):
             self.clock.resume(max((one.heard_at_ms for one in self.journal.outboxes()), default=0))
         if config.backup.dir is not None:

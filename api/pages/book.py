@@ -73,7 +73,7 @@ def book(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) -
     if form.get("entry") and before is None:  # somebody has withdrawn or changed it meanwhile
         raise _no_such(form["entry"][:20])
     made, faults = _entry(pipeline, surface, form)
-    written = diary.add(pipeline, made, faults) if before is None else diary.change(pipeline, before.id, made, faults)
+    written = diary.add(request, made, faults) if before is None else diary.change(request, before.id, made, faults)
     return RedirectResponse(f"/work#booked-{written.id}", 303)
 
 

@@ -1,9 +1,10 @@
-"""What all pages share: templates and styles, the navigation, and the page rendered once for all who ask for it."""
+"""What all pages share: templates and styles, the navigation, a page rendered once for all who may see as much."""
 
 from __future__ import annotations
 
 import gzip
 import re
+import secrets
 from collections.abc import Callable, Hashable
 from functools import cache
 from pathlib import Path
@@ -11,16 +12,20 @@ from typing import TYPE_CHECKING, Any
 
 from fastapi import Request
 from fastapi.responses import HTMLResponse, Response
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from starlette.templating import Jinja2Templates
 
-from api.packing import packed_answer
-from api.words import tied
+from api.access import Access, form_token
+from api.packing import packed, packed_answer
+from api.who import STRANGER, Who, who
+from api.words import moment, tied
+from pipeline.errors import StoreFault
 from pipeline.service import Pipeline
 from pipeline.texts import say, say_as, say_many
 
 if TYPE_CHECKING:
-    from api.load import FactCache  # it needs the problems, which are shown in this frame
+    from api.load import FactCache  # these need the problems, which are shown in this frame
+    from api.sign_in import SignIns
 
 HERE = Path(__file__).parent
 EVERY_S = 5  # an open page asks for itself again at most so often
@@ -45,22 +50,65 @@ templates.env.filters["tied"] = tied
 templates.env.globals |= {"say": say, "say_as": say_as, "say_many": say_many, "say_html": say_html}
 templates.env.globals["style"] = style
 
+# Stand in a page that is kept for all who may see as much, until it is one reader's own.
+_SLOT = secrets.token_hex(16)
+TOKEN_SLOT, NAME_SLOT = f"token-{_SLOT}", f"name-{_SLOT}"
+
 
 def answer(
     request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], *, status: int = 200
 ) -> HTMLResponse:
     """Return a page made from a template for this request alone."""
+    reader = reader_of(request)
+    units, made = pipeline.config.site.units, _rendered(request, template, pipeline, facts, reader)
+    text = _owned(made if units.is_plain else units.html(made), reader)
+    return HTMLResponse(text, status, headers=_private(reader))
+
+
+def _rendered(request: Request, template: str, pipeline: Pipeline, facts: dict[str, Any], reader: Who) -> str:
+    """A page for all who may see as much, with slots for what is one reader's own."""
+    csrf_field = Markup(f'<input type="hidden" name="csrf" value="{TOKEN_SLOT}">') if reader.secret else ""
     shown = {
-        "notices": pipeline.notices(),
+        "notices": _notices(request, pipeline, reader),
         "site": pipeline.config.site,
         "units": pipeline.config.site.units,
         "language": pipeline.config.site.language,
-        "pages": _pages(pipeline),
+        "pages": _pages(pipeline, reader),
+        "reader": reader,
+        "reader_name": NAME_SLOT if reader.name else "",
+        "csrf_token": TOKEN_SLOT if reader.secret else "",
+        "csrf_field": csrf_field,
         **facts,
     }
-    made = templates.TemplateResponse(request, template, shown, status_code=status)
-    units = pipeline.config.site.units
-    return made if units.is_plain else HTMLResponse(units.html(bytes(made.body).decode()), status)
+    return bytes(templates.TemplateResponse(request, template, shown).body).decode()
+
+
+def _owned(text: str, reader: Who) -> str:
+    """A page with the name and the form token of whoever reads it."""
+    token = form_token(reader.secret, secrets.token_hex(8)) if reader.secret else ""
+    return text.replace(NAME_SLOT, escape(reader.name)).replace(TOKEN_SLOT, token)
+
+
+def _private(reader: Who) -> dict[str, str]:
+    return {"Cache-Control": "private, no-cache"} if reader.secret else {}
+
+
+def reader_of(request: Request) -> Who:
+    """Return who reads a page; nobody known where that cannot be found out just now."""
+    try:
+        return who(request)
+    except StoreFault:
+        return STRANGER
+
+
+def _notices(request: Request, pipeline: Pipeline, reader: Who) -> list[str]:
+    """What an owner must know; that somebody guesses at passwords is for the head."""
+    if not reader.may_read:
+        return []
+    signs: SignIns = request.app.state.sign_ins
+    since = moment(signs.since_ms, pipeline.config.site.timezone, now_ms=pipeline.clock.now_ms())
+    guessed = signs.line(since) if reader.may_manage else ""
+    return [*pipeline.notices(), *([guessed] if guessed else [])]
 
 
 def page(
@@ -84,18 +132,26 @@ def page(
 
     def rendered() -> bytes:
         change = pipeline.changes.count  # before anything is read: what comes later is news to whoever has the page
-        shown = answer(request, template, pipeline, {**make(), "change": change, "every": every_s})
-        return gzip.compress(bytes(shown.body), PAGE_PACKING, mtime=0)
+        made, units = {**make(), "change": change, "every": every_s}, pipeline.config.site.units
+        text = _rendered(request, template, pipeline, made, reader)
+        return gzip.compress((text if units.is_plain else units.html(text)).encode(), PAGE_PACKING, mtime=0)
 
-    body = facts.get((page, key), rendered)
-    return packed_answer(request, body, "text/html")
+    reader = reader_of(request)
+    body = facts.get((page, key, reader.access, reader.kind), rendered)
+    if reader.secret:
+        body = packed(_owned(gzip.decompress(body).decode(), reader).encode())
+    told = packed_answer(request, body, "text/html")
+    told.headers.update(_private(reader))
+    return told
 
 
-def _pages(pipeline: Pipeline) -> list[tuple[str, str, str]]:
+def _pages(pipeline: Pipeline, reader: Who) -> list[tuple[str, str, str]]:
     """Key, name and address of each page in the navigation; none while there is no station."""
     first = next(iter(pipeline.config.stations()), None)
-    if first is None:
+    if first is None or reader.access < Access.SEASON:
         return []
+    if not reader.may_read:
+        return [("season", "Season", "/season")]
     return [
         ("today", say_as("page", "Today"), "/"),
         ("station", say_as("page", "Slices"), f"/stations/{first}"),

@@ -263,7 +263,7 @@ def place(request: Request, form: Annotated[dict[str, str], Depends(own_form)]) 
     body = {"x_m": round(at_m[0], 2), "y_m": round(at_m[1], 2), **({"probe": probe} if probe else {})}
     now_ms = pipeline.clock.now_ms()
     surface = pipeline.config.surface_of(station).name
-    diary.add(pipeline, DiaryEntry("place", surface, now_ms, body, station, None, "", now_ms), [])
+    diary.add(request, DiaryEntry("place", surface, now_ms, body, station, None, "", now_ms), [])
     return RedirectResponse("/ground", 303)
 
 
@@ -310,7 +310,7 @@ def buried(request: Request, form: Annotated[dict[str, str], Depends(own_form)])
     now_ms, surfaces = pipeline.clock.now_ms(), pipeline.config.surfaces
     here = (s.name for s in surfaces if path and s.outline and is_inside((path[0][0], path[0][1]), s.outline))
     surface = next(here, surfaces[0].name if surfaces else "")
-    diary.add(pipeline, DiaryEntry("buried", surface, now_ms, body, None, None, "", now_ms), faults)
+    diary.add(request, DiaryEntry("buried", surface, now_ms, body, None, None, "", now_ms), faults)
     return RedirectResponse("/ground", 303)
 
 

@@ -15,7 +15,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 
 from api import signs, words
 from api.data import find_probe, find_station, pipeline_of
-from api.nodes import day_name, days_between, is_from_here, nodes_now
+from api.nodes import day_name, days_between, nodes_now
 from api.pages.frame import answer, page
 from api.probes import notes_of, probes_now
 from api.schema import NodeOut
@@ -52,8 +52,7 @@ def nodes_page() -> Response:
 
 @router.get("/probes", response_class=HTMLResponse)
 def probes_page(request: Request) -> Response:
-    pipeline, here = pipeline_of(request), is_from_here(request)
-    return page(request, "probes.html", (probes_page, here), lambda: _facts(pipeline, from_here=here))
+    return page(request, "probes.html", probes_page, lambda: _facts(pipeline_of(request)))
 
 
 @router.get("/probes/{station}/{probe}", response_class=HTMLResponse)
@@ -78,7 +77,7 @@ def _unit(heard: str) -> str:
     return PRINTED.get(QUANTITIES[heard].unit, QUANTITIES[heard].unit)
 
 
-def _facts(pipeline: Pipeline, *, from_here: bool) -> dict[str, Any]:
+def _facts(pipeline: Pipeline) -> dict[str, Any]:
     zone, note = pipeline.config.site.timezone, pipeline.clock_note()
     stations, acts = [], 0
     dots: list[tuple[str, list[bool]]] = []
@@ -105,7 +104,6 @@ def _facts(pipeline: Pipeline, *, from_here: bool) -> dict[str, Any]:
             "doubt": words.upper_first(doubt),
             "meaning": words.upper_first(meaning),
         },
-        "from_here": from_here,
         "picture": signs.probes(dots) if dots else "",
         "stations": stations,
         "folded": len(stations) > MOST_OPEN,

@@ -17,6 +17,11 @@ function sayAway() {
   away.hidden = false;
 }
 
+function sayEnded() {
+  away.textContent = body.dataset.sayEnded;
+  away.hidden = false;
+}
+
 function sayBack() {
   heardAt = new Date();
   away.hidden = true;
@@ -99,6 +104,10 @@ async function ask() {
   askedAt = performance.now();
   try {
     const answer = await fetch(location.pathname + location.search, { headers: { Accept: "text/html" } });
+    if (answer.status === 401) {
+      asking = wanted = false;
+      return sayEnded();
+    }
     if (!answer.ok) throw new Error(answer.status);
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     const held = scrollY > 0 && inSight();

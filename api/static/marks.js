@@ -7,7 +7,7 @@ function tell(form, which, reason) {
 }
 
 async function send(form) {
-  const { back, ...mark } = Object.fromEntries(new FormData(form));
+  const { back, csrf, ...mark } = Object.fromEntries(new FormData(form));
   let answer;
   try {
     answer = await fetch(`/api/v1${new URL(form.action).pathname}`, {

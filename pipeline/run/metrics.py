@@ -87,6 +87,7 @@ class Metrics:
         self.connections_cut = self._counter(
             "pages_connections_cut", "Connections to the pages that were ended for their limits", "reason"
         )
+        self.sign_ins = self._counter("sign_ins", "Tries to sign in: right, wrong, or refused unread", "outcome")
         self.streams = self._gauge("pages_live_streams", "Streams of live updates that are open now")
         self.streams_refused = self._counter("pages_live_streams_refused", "Streams of live updates refused")
 

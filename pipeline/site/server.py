@@ -240,6 +240,11 @@ class PagesConfig(Setting):
         return self.cert_file is not None or (not is_loopback(self.host) and self.proxy is None)
 
     @property
+    def all_by_proxy_here(self) -> bool:
+        """Whether a web server in front runs on this machine: then nobody can be told from who comes through it."""
+        return self.proxy is not None and is_loopback(self.proxy)
+
+    @property
     def names(self) -> frozenset[str]:
         """Names of the settings by which the pages may be asked for."""
         told = None if self.address is None else urlsplit(self.address).hostname

@@ -15,6 +15,7 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `journal`: The worker's journal: what must be on this machine's disk before anything is promised to anybody.
 - `opening`: Opens the stores that the settings name, takes the data folder for one process, and feeds a server store.
 - `packed`: The forms in which rows lie on the disk: readings of a run, observations of a channel's day. Pure.
+- `people`: People and what lets them in, by digests alone; and the audit log of what was changed.
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.
 - `redating`: Readings that were received before their node's clock was set, dated again once it is.

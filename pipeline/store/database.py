@@ -248,6 +248,25 @@ REDATED = (
 # Nothing is rewritten: from here on a reading's row may carry `packed.NOISY`, which an earlier program took for tries.
 NOISY_ROWS: tuple[str, ...] = ()
 
+PEOPLE = (
+    # Of secrets only what cannot be turned back stands here: Argon2 of a password, SHA-256 of a random token.
+    """CREATE TABLE person (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, name TEXT NOT NULL, folded TEXT NOT NULL UNIQUE,
+        password TEXT NOT NULL DEFAULT '', added_at_ms INTEGER NOT NULL)""",
+    """CREATE TABLE person_role (
+        person INTEGER NOT NULL REFERENCES person ON DELETE CASCADE, site TEXT NOT NULL, role TEXT NOT NULL,
+        PRIMARY KEY (person, site)) WITHOUT ROWID""",
+    # Sessions and invitations belong to a person, whose role holds; tokens and links have a name and a role.
+    """CREATE TABLE credential (
+        digest TEXT PRIMARY KEY, kind TEXT NOT NULL, site TEXT NOT NULL,
+        person INTEGER REFERENCES person ON DELETE CASCADE, name TEXT NOT NULL, role TEXT NOT NULL,
+        made_at_ms INTEGER NOT NULL, used_at_ms INTEGER, ends_at_ms INTEGER NOT NULL) WITHOUT ROWID""",
+    "CREATE INDEX credential_of_person ON credential (person)",
+    """CREATE TABLE audit (
+        id INTEGER PRIMARY KEY AUTOINCREMENT, at_ms INTEGER NOT NULL, site TEXT NOT NULL, who TEXT NOT NULL,
+        what TEXT NOT NULL)""",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -260,6 +279,7 @@ MIGRATIONS = (
     Migration(9, "digests of receipts, turns of outboxes", CUSTODY_PROVED),
     Migration(10, "readings dated again", REDATED),
     Migration(11, "readings of noisy lines", NOISY_ROWS),
+    Migration(12, "people, sessions, audit", PEOPLE),
 )
 
 

@@ -24,6 +24,7 @@ from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal, WaitingRun
+from pipeline.store.people import People
 from pipeline.store.readings import Channels
 from pipeline.store.redating import RedatedSpan
 from pipeline.store.sqlite import SqliteStore
@@ -48,6 +49,7 @@ class Stores:
     journal: Journal
     store: Store
     diary: Diary
+    people: People
     server: InfluxStore | None = None
 
     def close(self) -> None:
@@ -75,10 +77,11 @@ def open_stores(config: SiteConfig) -> Stores:
     channels = Channels()
     feeding = config.store.kind == "influx"
     journal = Journal(database, feeding=feeding, channels=channels)
+    diary, people = Diary(database), People(database, config.site.name)
     if not feeding:
-        return Stores(database, journal, SqliteStore(database, channels=channels), Diary(database))
+        return Stores(database, journal, SqliteStore(database, channels=channels), diary, people)
     server = open_server_store(config, redated=journal.redated)
-    return Stores(database, journal, server, Diary(database), server)
+    return Stores(database, journal, server, diary, people, server)
 
 
 def open_server_store(config: SiteConfig, *, redated: Callable[[], Sequence[RedatedSpan]] = tuple) -> InfluxStore:
@@ -134,6 +137,19 @@ def open_journal(config: SiteConfig, *, writing: bool = False) -> Iterator[Journ
 
 
 @contextmanager
+def open_people(config: SiteConfig) -> Iterator[People]:
+    """Open the people of a data folder to change them, beside a running server too, which asks anew at each request.
+
+    Raises
+    ------
+    StoreAway
+        When no server has kept anything there.
+    """
+    with open_journal(config) as journal:
+        yield People(journal.database, config.site.name)
+
+
+@contextmanager
 def open_for_reading(config: SiteConfig) -> Iterator[Stores]:
     """Open the stores to read them, beside a running server too.
 
@@ -146,7 +162,8 @@ def open_for_reading(config: SiteConfig) -> Iterator[Stores]:
         server = None if config.store.kind == "sqlite" else open_server_store(config)
         store: Store = SqliteStore(journal.database) if server is None else server
         try:
-            yield Stores(journal.database, journal, store, Diary(journal.database), server)
+            people = People(journal.database, config.site.name)
+            yield Stores(journal.database, journal, store, Diary(journal.database), people, server)
         finally:
             if server is not None:
                 server.close()

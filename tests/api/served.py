@@ -13,19 +13,38 @@ from fastapi.routing import APIRoute
 from fastapi.testclient import TestClient as AnyClient
 
 from api.app import create_app
+from api.people import add_person, new_session
 from api.serve import PagesServer, listen
+from api.who import SESSION_COOKIE
 from pipeline.service import Pipeline
 from pipeline.site.server import PagesConfig
 from tests.pipeline.conftest import wait_until
 
 
 class TestClient(AnyClient):
-    """A client of the application under a name that the server has."""
+    """A client of the application on its own machine, under a name that the server has."""
 
     __test__ = False
 
     def __init__(self, app: Any, base_url: str = "http://localhost", **more: Any) -> None:
-        super().__init__(app, base_url, **more)
+        super().__init__(app, base_url, **{"client": ("127.0.0.1", 50_000), **more})
+
+
+def from_afar(app: Any, address: str = "192.0.2.7") -> TestClient:
+    """A client on another machine, by an encrypted address of the server, that nobody has signed in on."""
+    return TestClient(
+        app, "https://192.0.2.10", client=(address, 50_000), raise_server_exceptions=False, follow_redirects=False
+    )
+
+
+def signed_in(app: Any, role: str, name: str = "") -> TestClient:
+    """The same with a session of somebody of a role, who is made for it and named like the role."""
+    pipeline: Pipeline = app.state.pipeline
+    now_ms, name = pipeline.clock.now_ms(), name or role.title()
+    person = pipeline.people.person(name) or add_person(pipeline.people, name, role, now_ms, by="a test")
+    client = from_afar(app)
+    client.cookies.set(SESSION_COOKIE, new_session(pipeline.people, person, now_ms))
+    return client
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from cryptography import x509
 from fastapi import Request
 
 from api import certificate, connections
+from api.access import NEEDS, Access
 from api.app import create_app
 from api.certificate import (
     AUTHORITY,
@@ -330,9 +331,10 @@ def test_a_stranger_beside_a_proxy_is_not_heard(make_ground: MakeGround, monkeyp
 
 @pytest.mark.parametrize(("more", "believed"), [("", False), ('proxy = "127.0.0.1"\n', True)])
 def test_forwarded_headers_are_believed_of_a_named_proxy_alone(
-    make_ground: MakeGround, more: str, *, believed: bool
+    make_ground: MakeGround, monkeypatch: pytest.MonkeyPatch, more: str, *, believed: bool
 ) -> None:
     """Who asks, and by which scheme, is what the connection says unless the settings name its other end."""
+    monkeypatch.setitem(NEEDS, "GET /who", Access.ANYONE)  # type: ignore[misc]
     ground = make_ground(settings=NAMED + more)
     app = create_app(ground.pipeline)
 

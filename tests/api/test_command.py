@@ -95,7 +95,7 @@ def test_check_warns_of_pages_that_others_reach(settings: Path, capsys: pytest.C
     assert main(["certificate", "--config", str(settings)]) == 0
     assert main(["check", "--config", str(settings)]) == 0
     (line,) = capsys.readouterr().err.splitlines()
-    assert line.startswith("underturf.toml: pages.host: warning: found '0.0.0.0': there is no sign-in yet")
+    assert line.startswith("underturf.toml: pages.host: warning: found '0.0.0.0': nobody can sign in yet")
 
 
 @pytest.mark.parametrize("option", ["--from", "--to"])
@@ -264,7 +264,7 @@ def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
         server.send_signal(signal.SIGTERM)
         assert server.wait(20) == 0
     assert not [pid for pid in children if _runs(pid)]
-    assert "pages_open host=0.0.0.0" in log.read_text() and "sign-in" in log.read_text()
+    assert "nobody_can_sign_in host=0.0.0.0" in log.read_text()
 
 
 def test_serve_answers_under_the_filter_of_its_unit(

@@ -34,7 +34,7 @@ def named(make_ground: MakeGround) -> TestClient:
 @pytest.mark.parametrize("host", OWN)
 def test_a_name_of_this_server_is_answered(named: TestClient, host: str) -> None:
     """Addresses in digits, the machine's own names and those of the settings, with or without a port."""
-    assert named.get("/api/v1/site", headers={"host": host}).status_code == 200
+    assert named.get("/healthz", headers={"host": host}).status_code == 200
 
 
 def test_the_name_of_the_machine_is_answered(named: TestClient) -> None:

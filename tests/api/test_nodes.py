@@ -13,7 +13,7 @@ import pytest
 from api.app import create_app
 from hardware.machine_clock import MachineClock
 from hardware.reading import LiveReading, encode_live
-from tests.api.served import TestClient
+from tests.api.served import TestClient, signed_in
 from tests.api.site import NOW_MS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.hand import START_MS
@@ -135,14 +135,16 @@ def test_a_time_is_taken_from_this_machine_alone(make_ground: MakeGround) -> Non
         here.post("/api/v1/clock", json=good, headers={"X-Forwarded-For": "192.0.2.7"}),
         here.post("/api/v1/clock", json=good, headers={"Sec-Fetch-Site": "cross-site"}),
     ]
-    assert [one.status_code for one in refused] == [403] * 3
-    assert "sign-in" in refused[0].json()["detail"]
+    assert [one.status_code for one in refused] == [401, 401, 403]
+    assert ground.pipeline.people.audit(9) == []
     assert here.post("/api/v1/clock", json={"now": "1970-01-01T00:00:00Z"}).status_code == 422
     assert clock.now_ms() == clock.system_ms()
     taken = here.post("/api/v1/clock", json=good)
     assert (taken.status_code, taken.json()) == (200, {**good, "confirmed": True, "by": "hand"})
     notice = ground.pipeline._ingest._notices["node-1"]
     assert (notice.now_ms, notice.by) == (clock.now_ms(), "hand")
+    (line,) = ground.pipeline.people.audit(9)
+    assert line.who == "whoever sits at this machine" and line.what.startswith("time taken: 2026-05-04T06:15:00Z, was")
     assert TestClient(app, client=("::1", 1)).post("/api/v1/clock", json=good).status_code == 200
 
 
@@ -160,16 +162,17 @@ def test_a_clock_that_is_kept_takes_no_time(make_ground: MakeGround, monkeypatch
     assert client.get("/api/v1/nodes").json()["clock"]["by"] == "the system"
 
 
-def test_the_page_of_the_probes_gives_the_time_here_and_says_elsewhere_why_not(make_ground: MakeGround) -> None:
-    """The button and its script stand only for this machine, and only where nothing keeps the clock."""
+def test_the_page_of_the_probes_gives_the_time_to_a_head_and_says_to_others_why_not(make_ground: MakeGround) -> None:
+    """The button and its script stand only for this machine or a head, and only where nothing keeps the clock."""
     ground = make_ground()
     ground.pipeline.clock = clock = UnkeptClock(NOW_MS + 60_000_000_000)
     hear(ground, {**STATUS, "clock": DOUBT, "lines": {"north": "away: unplugged"}})
     app = create_app(ground.pipeline)
-    here, there = TestClient(app, client=("127.0.0.1", 1)), TestClient(app, client=("192.0.2.7", 1))
-    page, far = here.get("/probes").text, there.get("/probes").text
+    here, head, keeper = TestClient(app), signed_in(app, "head"), signed_in(app, "keeper")
+    page, far = here.get("/probes").text, keeper.get("/probes").text
     assert "Take this device" in page and "/static/clock.js" in page and "Time not confirmed</b> It may be" in page
-    assert "Take this device" not in far and "waits for a sign-in" in far and "clock.js" not in far
+    assert "Take this device" in head.get("/probes").text
+    assert "Take this device" not in far and "given by a head" in far and "clock.js" not in far
     clock.is_kept = lambda: True  # type: ignore[method-assign]
     assert (
         "Take this device" not in TestClient(create_app(ground.pipeline), client=("127.0.0.1", 1)).get("/probes").text
