@@ -20,6 +20,7 @@ from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, PlantedFau
 from simulator.playback import GROUNDS, playback_site
 from simulator.player import SitePlayer
 from simulator.scenario import MOST_DAYS, load, names
+from simulator.scenario_run import check_compiler
 from simulator.scenario_site import HISTORY_DAYS, played_site
 from simulator.site import VirtualSite, with_register_probe
 from simulator.truth import write_run
@@ -93,6 +94,7 @@ def _run(options: argparse.Namespace) -> int:
     seed = scenario.seed if options.seed is None else options.seed
     if seed < 0:
         raise ValueError(f"--seed: found {seed}, expected 0 or more")
+    check_compiler(scenario, days=days, step_s=options.step)
     write_run(
         scenario, options.out, days=days, seed=seed, step_s=options.step, tell=lambda text: print(text, flush=True)
     )
@@ -109,6 +111,7 @@ def _scenario_site(options: argparse.Namespace) -> VirtualSite:
     if not 1 <= days <= MOST_DAYS:
         raise ValueError(f"--history-days: found {options.history_days:g}, expected 1 to {MOST_DAYS}")
     seed = scenario.seed if options.seed is None else options.seed
+    check_compiler(scenario, days=days, fine_days=options.fine_days)
     return played_site(scenario, seed=seed, history_days=days, fine_days=options.fine_days)
 
 

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from simulator import kernels
 from simulator import weather as sky
 from simulator.ground import GroundState, TurfProfile, prepare
 from simulator.history import History, JoinedHistory
@@ -23,7 +24,32 @@ from simulator.units import DAY_S, HOUR_S, QUARTER_S, FloatArray
 from simulator.weather import Weather
 
 HORIZON_DAYS = 1100  # weather is drawn for so long whatever part of it is used, so that a longer run changes no day
+PLAIN_STEP_S = 0.01  # a step of one station where nothing is compiled; time that runs 60 times faster gives it 15
+LONGEST_PLAIN_S = 150.0  # the demo waits 180 for its ground
 CORE_ERROR_MM = 0.7  # standard deviation of the mean of some cores, read to a whole millimetre (ours)
+
+
+def check_compiler(scenario: Scenario, *, days: int, fine_days: int = 0, step_s: int = HOUR_S) -> None:
+    """Check that a run of all stations is not too long for a machine without a compiler of the loops.
+
+    Parameters
+    ----------
+    days : int
+        From the scenario's start; the last `fine_days` of them by the quarter hour, the rest and the lead by `step_s`.
+
+    Raises
+    ------
+    ValueError
+        Where numba is missing and the run would take more than `LONGEST_PLAIN_S`; says what to install.
+    """
+    steps = (scenario.lead_days + days - fine_days) * (DAY_S // step_s) + fine_days * (DAY_S // QUARTER_S)
+    seconds = len(scenario.stations) * steps * PLAIN_STEP_S
+    if seconds > LONGEST_PLAIN_S and not kernels.HAS_NUMBA:
+        raise ValueError(
+            f"numba: not installed, and {scenario.name} over {days} days takes some {math.ceil(seconds / 60.0)} minutes"
+            f" without it, expected at most {LONGEST_PLAIN_S / 60.0:g}. Install it (pip install '.[simulator]'), or ask"
+            " for fewer days."
+        )
 
 
 def weather_of(scenario: Scenario, *, seed: int, step_s: int = HOUR_S) -> Weather:
