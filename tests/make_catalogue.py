@@ -38,7 +38,7 @@ def of_passes(file: BinaryIO, *_: object, **__: object) -> Iterator[tuple[int, s
     """The texts of the kinds of pass, as an extraction method of Babel."""
     for name, facts in tomllib.load(file).items():
         each = [facts["title"], facts["doing"], *facts.get("wait_notes", {}).values(), facts.get("square_caution", "")]
-        about = f"of a pass: {name.replace('_', ' ')}"
+        about, each = f"of a pass: {name.replace('_', ' ')}", [name.replace("_", " "), *each]
         yield from ((0, "say", text, [about]) for text in dict.fromkeys(each) if text)
 
 

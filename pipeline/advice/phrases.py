@@ -33,6 +33,12 @@ def the_probes(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
     return listed(list(dict.fromkeys(places.get(name) or say("the {name} probe", name=name) for name in names)))
 
 
+def kind_words(kind: str) -> str:
+    """Return a kind of pass by its name in the settings and the diary, in words."""
+    words = kind.replace("_", " ")
+    return say(words)
+
+
 def lift_first(names: Sequence[str], buried: Sequence[Buried] = ()) -> str:
     """Return what to do with the probes in the way, as a sentence without its stop; empty for none."""
     return lift_called_first(the_probes(names, buried)) if names else ""
@@ -104,6 +110,11 @@ def sentence(phrase: str) -> str:
     """Return a phrase as a sentence."""
     # Translators: a clause that is made a sentence
     return say("{clause}.", clause=f"{phrase[:1].upper()}{phrase[1:]}")
+
+
+def with_order(fact: str, order: str) -> str:
+    """Return a fact with what to do about it, each a sentence; whoever tells it may take another order."""
+    return f"{fact} {SO}{order}"
 
 
 def for_how_long(span_ms: int) -> str:

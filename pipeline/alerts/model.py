@@ -41,6 +41,7 @@ from pipeline.diary.station import StationContext
 from pipeline.site.fields import Setting
 from pipeline.store.backup import BackupRecord
 from pipeline.store.custody import CustodyNotice
+from pipeline.texts import say
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray, TimeArray, floats
 from pipeline.units import Flag as QualityFlag
 
@@ -374,7 +375,7 @@ class StationWatch:
 
     def called(self, probe: str) -> str:
         """Return a probe of the station by its place, as `Surface.probe_called` has it."""
-        return self.probes_called.get(probe, f"probe {probe}")
+        return self.probes_called.get(probe) or say("probe {name}", name=probe)
 
     @property
     def where(self) -> Where:

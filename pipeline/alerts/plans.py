@@ -14,7 +14,7 @@ from typing import Annotated, Any, NamedTuple
 from pydantic import BaseModel
 
 from pipeline.advice.conditions import Verdict
-from pipeline.advice.phrases import clock_mark, day_words, left_mark, lift_first, on_mark
+from pipeline.advice.phrases import clock_mark, day_words, kind_words, left_mark, lift_first, on_mark, sentence
 from pipeline.advice.report import PassAdvice, SurfaceAdvice
 from pipeline.advice.treatments import TreatmentTable
 from pipeline.advice.windows import Outlook, WorkWindow, dry_hours, verdict_now, work_left_h, work_windows
@@ -51,6 +51,7 @@ from pipeline.diary.facts import (
 )
 from pipeline.forecast.wetness import WetnessForecast, in_ten
 from pipeline.site.fields import Share, apart
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS
 
 FAR_MS = 6 * DAY_MS  # an end further off is too unsure to be named: our own choice
@@ -131,9 +132,9 @@ class PassAhead(NamedTuple):
     @property
     def what(self) -> str:
         """Return the pass in words, with its depth."""
-        intent = self.advice.outlook.intent
-        depth = f" to {intent.depth_m * 1000:.0f} mm" if intent.depth_m > 0.0 else ""
-        return f"{self.advice.outlook.facts.doing}{depth}"
+        doing, depth_m = say(self.advice.outlook.facts.doing), self.advice.outlook.intent.depth_m
+        # Translators: a pass with its depth: "scarifying to 8 mm"
+        return say("{doing} to {depth:.0f} mm", doing=doing, depth=depth_m * 1000) if depth_m > 0.0 else doing
 
 
 def _play_within_lead(ahead: PassAhead, facts: Facts[B], at_ms: int) -> bool:
@@ -194,6 +195,15 @@ def window_opening(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeni
     return RuleOutcome(state, Change(OPENED, _window_words(ahead, window), way=way, runs=runs))
 
 
+_WINDOW_OVER = {
+    # Translators: what is a pass with its depth, here and below; why is a clause, as "soil too wet"
+    (True, True): later("the window for {what} is over, {why}."),
+    (True, False): later("the window for {what} is over."),
+    (False, True): later("no window for {what} after all, {why}."),
+    (False, False): later("no window for {what} after all."),
+}  # by whether it had begun, and whether there is a reason
+
+
 def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpeningBounds]) -> RuleOutcome:
     """Return the outcome for an open alert: its window goes on, has moved, or is over."""
     limits, now_ms, outlook = facts.bounds, ahead.at_ms, ahead.advice.outlook
@@ -209,8 +219,7 @@ def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpen
     state = _note_gone(state, verdict, now_ms, facts, gone=gone)
     if _gone_for(state, limits.off_hold_h):
         reason = outlook.windows[0].reason
-        why = f", {reason}" if reason else ""
-        over = f"the window for {ahead.what} is over{why}." if begun else f"no window for {ahead.what} after all{why}."
+        over = say(_WINDOW_OVER[begun, bool(reason)], what=ahead.what, why=reason)
         return RuleOutcome(state, Change(CLOSED, over))
     window = next((w for w in ahead.windows if w.first_work_ms is not None), None)
     if window is None or window.first_work_ms is None or state.way != "due":
@@ -218,7 +227,8 @@ def _window_goes_on(state: AlertState, ahead: PassAhead, facts: Facts[WindowOpen
     if now_ms >= told.since_ms - DAY_MS and window.first_work_ms - told.since_ms >= DAY_MS:
         start = clock_mark(window.first_work_ms)
         runs = {**state.runs, "window": Hold(window.first_work_ms, window.span.end_ms)}
-        return RuleOutcome(state, Change(REPEATED, f"the window for {ahead.what} has moved to {start}.", runs=runs))
+        moved = say("the window for {what} has moved to {start}.", what=ahead.what, start=start)
+        return RuleOutcome(state, Change(REPEATED, moved, runs=runs))
     return RuleOutcome(state)
 
 
@@ -252,20 +262,30 @@ def _window_words(ahead: PassAhead, window: WorkWindow) -> str:
     what, start_ms = ahead.what, window.span.start_ms
     far = window.to_the_end or window.span.end_ms - int(outlook.at_ms[0]) > FAR_MS
     end = "" if far else clock_mark(window.span.end_ms)
-    then = "" if far or not window.after else f" Then {window.after}."
     if start_ms <= int(outlook.at_ms[0]):
         # that it is open now is known; how sure its later days are, the page tells day by day
-        text = f"window for {what} is open now" + (" and for days to come." if far else f", until {end}.")
+        told = later("window for {what} is open now and for days to come.") if far else later(
+            "window for {what} is open now, until {end}."
+        )  # fmt: skip
+        text = say(told, what=what, end=end)
     else:
-        of_it = " on its first day" if window.span.end_ms - start_ms > DAY_MS else ""
-        sure = f", {in_ten(window.chance)}{of_it}" if window.chance is not None else ""
-        until = "" if far else f" to {end}"
-        text = f"window for {what} from {clock_mark(window.first_work_ms)}{until}{sure}."
-    return f"{text}{then}{_lift(window, outlook)}"
+        # Translators: span is a moment, or as in "Thu 9:00 to Fri 12:00", here and in the next two
+        told = later("window for {what} from {span}.")
+        if window.chance is not None and window.span.end_ms - start_ms > DAY_MS:
+            told = later("window for {what} from {span}, {chance} on its first day.")
+        elif window.chance is not None:
+            told = later("window for {what} from {span}, {chance}.")
+        begin = clock_mark(window.first_work_ms)
+        # Translators: two moments, as in "Thu 9:00 to Fri 12:00"
+        span = begin if far else say("{start} to {end}", start=begin, end=end)
+        text = say(told, what=what, span=span, chance=in_ten(window.chance or 0.0))
+    # Translators: what ends a window: "Then rain on the day."
+    then = [] if far or not window.after else [say("Then {reason}.", reason=window.after)]
+    return " ".join([text, *then, *_lift(window, outlook)])
 
 
-def _lift(window: WorkWindow, outlook: Outlook) -> str:
-    return f" {lift_first(window.lift_first, outlook.ground.buried)}." if window.lift_first else ""
+def _lift(window: WorkWindow, outlook: Outlook) -> list[str]:
+    return [sentence(lift_first(window.lift_first, outlook.ground.buried))] if window.lift_first else []
 
 
 # --- a window closes -------------------------------------------------------------------------------------------------
@@ -294,9 +314,10 @@ def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosi
         goes_on = ahead_h is not None and ahead_h <= SOON_H
         state = _note_gone(state, verdict_now(outlook), now_ms, facts, gone=not goes_on)
         if _gone_for(state, limits.off_hold_h):
-            return RuleOutcome(state, Change(CLOSED, f"the window for {ahead.what} has closed."))
+            return RuleOutcome(state, Change(CLOSED, say("the window for {what} has closed.", what=ahead.what)))
         if goes_on and left_h is not None and left_h > LONGER * limits.lead_h:
-            return RuleOutcome(state, Change(CLOSED, f"the window for {ahead.what} stays open for longer."))
+            longer = say("the window for {what} stays open for longer.", what=ahead.what)
+            return RuleOutcome(state, Change(CLOSED, longer))
         return RuleOutcome(state)
     if window is None or ahead_h is None or ahead_h > 0.0 or left_h is None:
         return RuleOutcome(state)
@@ -310,9 +331,12 @@ def window_closing(state: AlertState, ahead: PassAhead, facts: Facts[WindowClosi
         return RuleOutcome(state)
     if _play_within_lead(ahead, facts, now_ms) or not _in_pass_season(ahead, facts, now_ms):
         return RuleOutcome(state)
-    after = f", then {window.after}" if window.after else ""
-    text = f"the window for {ahead.what} closes {clock_mark(window.span.end_ms)}{after}.{_lift(window, outlook)}"
-    return RuleOutcome(state, Change(OPENED, text, way="closing"))
+    # Translators: end is a moment, as "today 16:00"; then is what ends the window, as "rain on the day"
+    told = later("the window for {what} closes {end}, then {then}.") if window.after else later(
+        "the window for {what} closes {end}."
+    )  # fmt: skip
+    text = say(told, what=ahead.what, end=clock_mark(window.span.end_ms), then=window.after)
+    return RuleOutcome(state, Change(OPENED, " ".join([text, *_lift(window, outlook)]), way="closing"))
 
 
 # --- the last good date ----------------------------------------------------------------------------------------------
@@ -336,21 +360,23 @@ def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDat
     last = advice.last_good
     if last is None or not leads:
         return RuleOutcome(state)
-    intent, doing = advice.outlook.intent, advice.outlook.facts.doing
+    intent, doing = advice.outlook.intent, say(advice.outlook.facts.doing)
     today = local(facts.where, now_ms).date()
     left = None if last.safe is None else (last.safe - today).days
     made_ms = [j.start_ms for j in facts.diary.made if (j.kind, j.variant) == (intent.kind, intent.variant)]
     made = any(at_ms > now_ms - MADE_BEFORE_MS for at_ms in made_ms)
     if state.is_open and made:
-        return RuleOutcome(state, Change(CLOSED, f"{doing} is done in time."))
+        return RuleOutcome(state, Change(CLOSED, say("{doing} is done in time.", doing=doing)))
     if state.is_open and (left is None or left < 0):
-        instead = " Go shallower and sow more, or leave it." if advice.outlook.facts.wounds else ""
-        text = f"the last safe day for {doing} has passed.{instead}"
-        return RuleOutcome(state, Change(CLOSED, text))
+        text = later("the last safe day for {doing} has passed.")
+        if advice.outlook.facts.wounds:
+            text = later("the last safe day for {doing} has passed. Go shallower and sow more, or leave it.")
+        return RuleOutcome(state, Change(CLOSED, say(text, doing=doing)))
     if left is None or left < 0 or made or last.safe is None:
         return RuleOutcome(state)
     if state.is_open and left > leads[0] + LATER_DAYS:
-        return RuleOutcome(state, Change(CLOSED, f"{doing} has more time: it heals if done by {day_words(last.safe)}."))
+        more = say("{doing} has more time: it heals if done by {day}.", doing=doing, day=day_words(last.safe))
+        return RuleOutcome(state, Change(CLOSED, more))
     if left > leads[0]:
         return RuleOutcome(state)
     lead = min(lead for lead in leads if lead >= left)
@@ -358,12 +384,14 @@ def last_good_date(state: AlertState, ahead: PassAhead, facts: Facts[LastGoodDat
         return RuleOutcome(state)
     if _play_within_lead(ahead, facts, now_ms):
         return RuleOutcome(state)
-    aim = "to come up before the soil is too cold"
-    if advice.needed_on is not None:
-        aim = f"to heal before {_end(advice)}"
     noon = datetime.datetime.combine(last.safe, datetime.time(12), facts.spot.zone)
     days = left_mark(round(noon.timestamp() * 1000))
-    text = f"{aim}, do the {doing} by {day_words(last.safe)}, {days}."
+    # Translators: left is how far off the day is: "3 days from now"
+    text = later("to come up before the soil is too cold, do the {doing} by {day}, {left}.")
+    if advice.needed_on is not None:
+        # Translators: end is as "play on 20 Sep", left is how far off the day is: "3 days from now"
+        text = later("to heal before {end}, do the {doing} by {day}, {left}.")
+    text = say(text, end=_end(advice), doing=doing, day=day_words(last.safe), left=days)
     told = tuple(str(one) for one in leads if one >= lead)
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="near", told=told))
 
@@ -377,9 +405,9 @@ def _growth_binds(advice: PassAdvice, today: int, longest_days: int) -> bool:
 
 
 def _end(advice: PassAdvice) -> str:
-    assert advice.needed_on is not None
-    day = day_words(advice.needed_on)
-    return f"play on {day}" if advice.for_play else f"growth ends about {day}"
+    day = "" if advice.needed_on is None else day_words(advice.needed_on)
+    # Translators: what a pass has to be healed before, here and below: "to heal before play on 20 Sep"
+    return say("play on {day}", day=day) if advice.for_play else say("growth ends about {day}", day=day)
 
 
 # --- probes in the way of a booked pass ------------------------------------------------------------------------------
@@ -408,18 +436,20 @@ def lift_probes(state: AlertState, booking: Booking, facts: Facts[LiftProbesBoun
     day, today = local(seen.where, job.start_ms).date(), local(seen.where, booking.at_ms).date()
     days = (day - today).days
     treatment = seen.table.facts.get(job.kind)
-    doing = job.kind.replace("_", " ") if treatment is None else treatment.doing
+    doing = kind_words(job.kind) if treatment is None else say(treatment.doing)
     if state.is_open and not names:  # what somebody has just written down is answered at once
-        return RuleOutcome(state, Change(CLOSED, f"nothing lies in the way of the {doing} now.", at_once=True))
+        free = say("nothing lies in the way of the {doing} now.", doing=doing)
+        return RuleOutcome(state, Change(CLOSED, free, at_once=True))
     if state.is_open and days < 0:
-        return RuleOutcome(state, Change(CLOSED, f"the day of the {doing} is past."))
+        return RuleOutcome(state, Change(CLOSED, say("the day of the {doing} is past.", doing=doing)))
     near = [lead for lead in leads if lead >= days]
     if not names or days < 0 or not near or str(min(near)) in state.told:
         return RuleOutcome(state)
-    lie = "it lies" if len(names) == 1 else "they lie"
-    text = (
-        f"{doing} is booked {on_mark(job.start_ms)}. {lift_first(names, seen.buried)}: {lie} in the way of the blades."
-    )
+    # Translators: "slitting is booked on Thursday. Lift the thatch probe first: it lies in the way of the blades."
+    text = later("{doing} is booked {day}. {lift}: it lies in the way of the blades.") if len(names) == 1 else later(
+        "{doing} is booked {day}. {lift}: they lie in the way of the blades."
+    )  # fmt: skip
+    text = say(text, doing=doing, day=on_mark(job.start_ms), lift=lift_first(names, seen.buried))
     told = tuple(str(lead) for lead in leads if lead >= min(near))
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="booked", told=told))
 
@@ -553,6 +583,8 @@ def _no_longer(
     facts: Facts[Any] = Facts(rule, rule.bounds_in(alerts), seen, diary)
     if not state.is_open or not facts.bounds.enabled:
         return state, []
-    ended = "booked" if rule.scope is Scope.BOOKING else "planned"
-    what = state.subject.partition(".")[0].replace("_", " ")
-    return settle(RuleOutcome(state, Change(CLOSED, f"{what} is not {ended} any more.")), facts, now_ms)
+    told = later("{what} is not booked any more.") if rule.scope is Scope.BOOKING else later(
+        "{what} is not planned any more."
+    )  # fmt: skip
+    what = kind_words(state.subject.partition(".")[0])
+    return settle(RuleOutcome(state, Change(CLOSED, say(told, what=what))), facts, now_ms)

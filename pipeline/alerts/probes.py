@@ -38,6 +38,7 @@ from pipeline.alerts.model import (
 from pipeline.diary.facts import Lifted
 from pipeline.diary.station import StationContext
 from pipeline.store.custody import CustodyNotice
+from pipeline.texts import later, say
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS
 
 LEAST_PORES = 0.2  # no layer holds less water than this [m3 m-3]: a smaller change needs no look at its layer
@@ -103,13 +104,18 @@ def _silence(state: AlertState, at_ms: int, facts: Facts[ProbeFaultBounds]) -> C
     if min(whole_due_ms, part_due_ms) >= at_ms:  # a reading due at this very moment may still come
         return None
     if whole_due_ms <= part_due_ms:
-        text = f"{called} has said nothing of use for {lasting_mark(max(usable_ms))}. See to its cable and power."
+        # Translators: probe is as "the long-side probe", here and below; lasting is a length of time
+        told = later("{probe} has said nothing of use for {lasting}. See to its cable and power.")
+        text = say(told, probe=called, lasting=lasting_mark(max(usable_ms)))
         return _opening("silent", text, max(usable_ms), whole_due_ms)
     # judged at the end of that quarter hour, whenever it is looked at; channels of one slot are heard seconds apart
     judged_ms = -(-part_due_ms // QUARTER_HOUR_MS) * QUARTER_HOUR_MS + QUARTER_HOUR_MS
     gone = [i for i, heard in state.channels.items() if heard.usable_ms + part_ms <= judged_ms]
-    names = gone[0].rsplit("/", 1)[1] if len(gone) == 1 else f"{len(gone)} of its {len(usable_ms)} channels"
-    text = f"{called} has given nothing of use for {lasting_mark(min(usable_ms))} on {names}. See to its wiring."
+    told = later("{probe} has given nothing of use for {lasting} on {n} of its {all} channels. See to its wiring.")
+    if len(gone) == 1:
+        told = later("{probe} has given nothing of use for {lasting} on {channel}. See to its wiring.")
+    lasting, channel = lasting_mark(min(usable_ms)), gone[0].rsplit("/", 1)[1]
+    text = say(told, probe=called, lasting=lasting, channel=channel, n=len(gone), all=len(usable_ms))
     return _opening("part silent", text, min(usable_ms), part_due_ms)
 
 
@@ -151,7 +157,7 @@ def _take_in(state: AlertState, cell: Cell, facts: Facts[ProbeFaultBounds]) -> R
     run = Hold.carried(state.runs.get("good"), cell, facts.rule.grain)
     if run.held_ms < facts.bounds.good_h * HOUR_MS:
         return RuleOutcome(state._replace(runs={"good": run}))
-    return RuleOutcome(state, Change(CLOSED, f"{facts.spot.called(state.probe)} answers well again."))
+    return RuleOutcome(state, Change(CLOSED, say("{probe} answers well again.", probe=facts.spot.called(state.probe))))
 
 
 def _compare(
@@ -165,7 +171,8 @@ def _compare(
         near = at_ms - heard.value_ms <= Counting.jump_gap_h * HOUR_MS
         change = abs(value - heard.value)
         if near and change > LEAST_PORES and change > max(m.fullest for m in context.media_at(channel, at_ms)):
-            text = f"{called} jumped by more water than the ground can hold. See to its seat and cable."
+            told = later("{probe} jumped by more water than the ground can hold. See to its seat and cable.")
+            text = say(told, probe=called)
             fault = _opening("jump", text, at_ms, at_ms)
     since_ms, still_value, still_rain_mm = heard.still_since_ms, heard.still_value, heard.still_rain_mm
     if since_ms is None or still_value is None or abs(value - still_value) > Counting.flat_tolerance:
@@ -181,7 +188,8 @@ def _compare(
         and value < min(m.saturated[0] for m in context.media_at(channel, at_ms))  # not too full to rise
     ):
         long = for_how_long(at_ms - since_ms)
-        text = f"{called} has not moved for {long} through {rained:.0f} mm of rain. See that it sits firm."
+        told = later("{probe} has not moved for {lasting} through {rain:.0f} mm of rain. See that it sits firm.")
+        text = say(told, probe=called, lasting=long, rain=rained)
         fault = _opening("flat", text, since_ms, at_ms)
     return ChannelMemory(usable_ms, value, at_ms, since_ms, still_value, still_rain_mm), fault
 
@@ -262,7 +270,7 @@ def node_custody(state: AlertState, look: CustodyLook, facts: Facts[NodeCustodyB
     """
     names = tuple(f"{one.kind} {one.node}" for one in look.notices)
     if state.is_open and not names:
-        return RuleOutcome(state, Change(CLOSED, "the readings of every node agree again."))
+        return RuleOutcome(state, Change(CLOSED, say("the readings of every node agree again.")))
     news = [one for one, name in zip(look.notices, names, strict=True) if name not in state.told]
     if not news:
         return RuleOutcome(state)

@@ -71,6 +71,7 @@ from pipeline.store.backup import BackupRecord
 from pipeline.store.custody import CustodyNotice
 from pipeline.store.diary import Diary as DiaryStore
 from pipeline.store.journal import Event, Journal
+from pipeline.texts import say
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS
 
 BACKUPS_PLACE = "Backup"  # where an alert about the data of the site is, in words
@@ -436,7 +437,7 @@ class AlertRunner:
             spot = SurfaceWatch(self._config.site.name, state.surface, title, Where("", "", zone=self._zone), table)
         else:
             spot = self._watch_without_data(state.station, self._context_of(state.station))
-        text = "closed because the clock was set back. It opens again if it still holds."
+        text = say("closed because the clock was set back. It opens again if it still holds.")
         return event_of(spot, state._replace(since_ms=now_ms), CLOSED, now_ms, text)
 
     # --- gather ------------------------------------------------------------------------------------------------

@@ -25,6 +25,7 @@ from pipeline.alerts.model import (
     quarter_hour_of,
 )
 from pipeline.store.backup import BackupRecord
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS
 
 Days = Annotated[float, Field(ge=0.5, le=365.0)]
@@ -56,15 +57,17 @@ def backup_old(state: AlertState, look: BackupLook, facts: Facts[BackupOldBounds
     record, since_ms = look.record, look.record.since_ms
     is_old = since_ms is not None and look.at_ms - since_ms > facts.bounds.after_days * DAY_MS
     if state.is_open and not is_old:
-        return RuleOutcome(state, Change(CLOSED, "a good one has been made again."))
+        return RuleOutcome(state, Change(CLOSED, say("a good one has been made again.")))
     if state.is_open or since_ms is None or not is_old:
         return RuleOutcome(state)
     age = lasting_mark(since_ms)
-    what = (
-        f"the last good one is {age} old." if record.good_ms is not None else f"none in the {age} since it was set up."
-    )
-    why = f"The last try: {record.fault}." if record.fault else "None was tried since: see to its timer."
-    return RuleOutcome(state, Change(OPENED, f"{what} {why}", since_ms))
+    # Translators: of backups; age is a length of time, here and in the next
+    told = later("none in the {age} since it was set up.") if record.good_ms is None else later(
+        "the last good one is {age} old."
+    )  # fmt: skip
+    tried = later("The last try: {fault}.") if record.fault else later("None was tried since: see to its timer.")
+    text = " ".join([say(told, age=age), say(tried, fault=record.fault)])
+    return RuleOutcome(state, Change(OPENED, text, since_ms))
 
 
 def backup_looks(facts: Facts[BackupOldBounds], state: AlertState, now_ms: int) -> Iterator[BackupLook]:

@@ -14,7 +14,7 @@ from typing import Annotated, NamedTuple
 
 import numpy as np
 
-from pipeline.advice.phrases import SO, date_mark
+from pipeline.advice.phrases import date_mark, kind_words, with_order
 from pipeline.alerts.model import (
     CLOSED,
     NO_READINGS,
@@ -41,6 +41,7 @@ from pipeline.alerts.model import (
 )
 from pipeline.alerts.walk import covered, hour_of, local
 from pipeline.site.fields import apart
+from pipeline.texts import later, say, say_as
 from pipeline.units import HOUR_MS, QUARTER_HOUR_MS, is_believed
 
 # --- too wet for what is booked --------------------------------------------------------------------------------------
@@ -76,11 +77,11 @@ def stay_off(state: AlertState, moment: Moment, facts: Facts[StayOffBounds]) -> 
     if math.isnan(top) or not (wet or state.is_open):
         return RuleOutcome(state, known=not math.isnan(top))
     if state.is_open and top < limits.off_wetness:
-        return RuleOutcome(state, Change(CLOSED, "the top has drained, and bears work again."))
+        return RuleOutcome(state, Change(CLOSED, say("the top has drained, and bears work again.")))
     known_ms = moment.at_ms + round(facts.rule.lag_h * HOUR_MS)  # when somebody hears of it
     work = _work(facts, known_ms)
     if state.is_open and not work:
-        return RuleOutcome(state, Change(CLOSED, "nothing is booked on the wet ground any more."))
+        return RuleOutcome(state, Change(CLOSED, say("nothing is booked on the wet ground any more.")))
     today = local(where, known_ms).date()
     evening = hour_of(where, known_ms) >= limits.evening_hour
     days = {w: local(where, w.start_ms).date() for w in work}
@@ -89,16 +90,19 @@ def stay_off(state: AlertState, moment: Moment, facts: Facts[StayOffBounds]) -> 
     if not new or not wet:
         return RuleOutcome(state)
     first = min(new)
-    day = date_mark(first.start_ms)
-    text = f"the top is too wet for the {first.words} of {day}. {SO}Stay off, or put it off, until it drains."
+    # Translators: work is a pass by its name, or "play"; day is as "tomorrow" or "Thursday 12 Oct"
+    fact = say("the top is too wet for the {work} of {day}.", work=first.words, day=date_mark(first.start_ms))
+    text = with_order(fact, say("Stay off, or put it off, until it drains."))
     told = tuple(days[w].isoformat() for w in due)
     return RuleOutcome(state, Change(REPEATED if state.is_open else OPENED, text, way="wet", told=told))
 
 
 def _work(facts: Facts[StayOffBounds], known_ms: int) -> list[_Work]:
     """Return booked passes and play of today and tomorrow that are not over."""
-    every = [_Work(job.start_ms, job.end_ms, job.kind.replace("_", " ")) for job in facts.diary.booked]
-    every += [_Work(begin, end, "play") for begin, end in facts.diary.plays]
+    every = [_Work(job.start_ms, job.end_ms, kind_words(job.kind)) for job in facts.diary.booked]
+    # Translators: in "the top is too wet for the play of tomorrow"
+    play = say_as("work", "play")
+    every += [_Work(begin, end, play) for begin, end in facts.diary.plays]
     last = local(facts.where, known_ms).date() + datetime.timedelta(days=1)
     return [w for w in every if w.end_ms > known_ms and local(facts.where, w.start_ms).date() <= last]
 
@@ -140,10 +144,10 @@ def frost_at_dawn(state: AlertState, reading: LeafReading, facts: Facts[FrostAtD
         if state.is_open:
             return RuleOutcome(state._replace(way=MEASURED))
         clock = f"{local(facts.where, at_ms):%H:%M}".lstrip("0")
-        text = f"frost on the leaf at {clock}. Keep feet and machines off until it has thawed."
+        text = say("frost on the leaf at {clock}. Keep feet and machines off until it has thawed.", clock=clock)
         return RuleOutcome(state, Change(OPENED, text, way=MEASURED))
     if state.is_open and reading.leaf_degc > limits.off_degc and (dawn or state.way == MEASURED):
-        text = "the frost is off the leaf." if state.way == MEASURED else "no frost came."
+        text = say("the frost is off the leaf.") if state.way == MEASURED else say("no frost came.")
         return RuleOutcome(state, Change(CLOSED, text))
     return RuleOutcome(state)
 
@@ -159,15 +163,16 @@ def frost_ahead(state: AlertState, ahead: Ahead, facts: Facts[FrostAtDawnBounds]
     if not state.is_open:
         if degc is None or not coming or degc > limits.on_degc or covered(facts.diary, ahead.at_ms):
             return RuleOutcome(state)
-        cold = f"about {round(degc)} degC"
-        text = f"frost is likely on the leaf at dawn, {cold}. Keep feet and machines off until it has thawed."
-        return RuleOutcome(state, Change(OPENED, text, way=FORECAST))
+        told = later(
+            "frost is likely on the leaf at dawn, about {degrees} degC. Keep feet and machines off until it has thawed."
+        )
+        return RuleOutcome(state, Change(OPENED, say(told, degrees=round(degc)), way=FORECAST))
     over = not coming or state.open_for_ms(ahead.at_ms) > MORNING_OVER_H * HOUR_MS
     if state.way == MEASURED:
         over = state.open_for_ms(ahead.at_ms) > 2 * MORNING_OVER_H * HOUR_MS  # its thermometer has fallen silent
     warmer = state.way == FORECAST and degc is not None and degc > limits.off_degc
     if over or warmer:
-        text = "the morning is over." if over else "frost is no longer likely at dawn."
+        text = say("the morning is over.") if over else say("frost is no longer likely at dawn.")
         return RuleOutcome(state, Change(CLOSED, text))
     return RuleOutcome(state)
 

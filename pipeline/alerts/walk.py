@@ -43,6 +43,7 @@ from pipeline.alerts.model import (
     quarter_hour_of,
 )
 from pipeline.diary.facts import AlertMark, DiaryFacts
+from pipeline.texts import say
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, FloatArray, TimeArray, floats
 
 Said = tuple[AlertState, list[AlertEvent]]
@@ -169,7 +170,7 @@ def settle(outcome: RuleOutcome, facts: Facts[Any], at_ms: int, *, lag_h: float 
     rule = facts.rule
     ends = known and state.is_open and rule.closes_with_season
     if ends and not in_season(facts, at_ms) and by_day(facts.where, at_ms):
-        change = Change(CLOSED, "the season for this is over. It is left alone until the next.", at_once=True)
+        change = Change(CLOSED, say("the season for this is over. It is left alone until the next."), at_once=True)
     if change is None:
         return state, []
     at_ms = at_ms if change.at_ms is None else change.at_ms
@@ -379,7 +380,8 @@ def apply_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent
         if after.wrong_at_ms is not None:
             return after, kept
         at_ms = max(min(wrong_ms), after.opened_at_ms)
-        closing = event_of(spot, after, CLOSED, at_ms, "marked wrong. Nothing more is said of it until it is over.")
+        told = say("marked wrong. Nothing more is said of it until it is over.")
+        closing = event_of(spot, after, CLOSED, at_ms, told)
         return after._replace(wrong_at_ms=at_ms), [*kept, closing]
     if any(mark.mark == "seen" for mark in marks):
         return after, kept
@@ -387,7 +389,8 @@ def apply_marks(before: AlertState, after: AlertState, said: Iterable[AlertEvent
     again_ms = next_day_ms(spot.where, max(ends_ms)) if ends_ms else now_ms + 1
     if after.said_at_ms < again_ms <= now_ms:
         words = after.text.removeprefix(f"{spot.place}: ")
-        repeat = event_of(spot, after, REPEATED, again_ms, f"after the snooze, still: {words}")
+        # Translators: words are what the alert said before
+        repeat = event_of(spot, after, REPEATED, again_ms, say("after the snooze, still: {words}", words=words))
         return after._replace(said_at_ms=again_ms), [*kept, repeat]
     return after, kept
 

@@ -9,7 +9,7 @@ from typing import Annotated, TypeVar
 
 import numpy as np
 
-from pipeline.advice.phrases import SO, dry_mark, lasting_mark, weekday_mark
+from pipeline.advice.phrases import dry_mark, lasting_mark, weekday_mark, with_order
 from pipeline.alerts.model import (
     CLOSED,
     OPENED,
@@ -42,6 +42,7 @@ from pipeline.diary.station import StationContext
 from pipeline.forecast.wetness import WetnessForecast, in_ten
 from pipeline.site.fields import Share, apart
 from pipeline.stages.roots import CORE_REACH_MS, RATIOS
+from pipeline.texts import later, say, say_many
 from pipeline.units import DAY_MS, HOUR_MS, QUARTER_HOUR_MS, BoolArray, FloatArray
 
 DAY_H = 24.0
@@ -69,11 +70,17 @@ class ThatchHoldingBounds(RuleBounds):
     months: Months = ()
 
 
-_HOLDING_NEWS = {
-    "wet": f"thatch still holds water. {SO}Keep water off, and think of opening it up.",
-    "short": f"thatch still holds water, and now the roots below go short. {SO}Think of opening it up.",
-    "airless": f"thatch still holds water, and now has hardly any air. {SO}Open it up as soon as it bears.",
+_HOLDING = {
+    "wet": later("thatch has stayed wet for {lasting} without rain while the roots below go short."),
+    "airless": later("thatch has been waterlogged for {lasting}, with hardly any air."),
 }
+_HOLDING_NEWS = {
+    "wet": (later("thatch still holds water."), later("Keep water off, and think of opening it up.")),
+    "short": (later("thatch still holds water, and now the roots below go short."), later("Think of opening it up.")),
+    "airless": (
+        later("thatch still holds water, and now has hardly any air."), later("Open it up as soon as it bears."),
+    ),
+}  # fmt: skip
 
 
 def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHoldingBounds]) -> RuleOutcome:
@@ -104,19 +111,20 @@ def thatch_holding(state: AlertState, moment: Moment, facts: Facts[ThatchHolding
         if not ways:
             return RuleOutcome(state)
         since_ms = runs[ways[0]].since_ms
-        text = {
-            "wet": f"thatch has stayed wet for {dry_mark(since_ms)} without rain while the roots below go short. "
-            f"{SO}Keep water off until it drains.",
-            "airless": f"thatch has been waterlogged for {lasting_mark(since_ms)}, with hardly any air. "
-            f"{SO}Keep water off until it drains.",
-        }[ways[0]]
+        lasting = dry_mark(since_ms) if ways[0] == "wet" else lasting_mark(since_ms)
+        # Translators: lasting is a length of time, as "3 days", in what an alert says, here and below
+        text = with_order(say(_HOLDING[ways[0]], lasting=lasting), say("Keep water off until it drains."))
         return RuleOutcome(state, Change(OPENED, text, since_ms, ways[0], (ways[0], *short)))
     off = runs.get("off")
     if off is not None and off.held_ms >= limits.off_hold_h * HOUR_MS:
-        return RuleOutcome(state, Change(CLOSED, f"thatch has drained. {SO}Water by the roots' need again."))
+        text = with_order(say("thatch has drained."), say("Water by the roots' need again."))
+        return RuleOutcome(state, Change(CLOSED, text))
     still = thatch > limits.on_wetness or airless
     news = next((way for way in (*ways, *short) if still and way not in state.told), "")
-    return RuleOutcome(state, Change(REPEATED, _HOLDING_NEWS[news], told=(news, *short)) if news else None)
+    if not news:
+        return RuleOutcome(state)
+    fact, order = _HOLDING_NEWS[news]
+    return RuleOutcome(state, Change(REPEATED, with_order(say(fact), say(order)), told=(news, *short)))
 
 
 def _ways_open(runs: dict[str, Hold], roots: float, limits: ThatchHoldingBounds) -> list[str]:
@@ -158,7 +166,7 @@ D = TypeVar("D", bound=DrynessBounds)
 
 
 def _foretold(
-    layer: Callable[[WetnessForecast], FloatArray], coming: str, withdrawn: str
+    layer: Callable[[WetnessForecast], FloatArray], coming: str, order: str, withdrawn: str
 ) -> Callable[[AlertState, Ahead, Facts[D]], RuleOutcome]:
     """Return the `ahead` function of a rule about dryness.
 
@@ -166,8 +174,8 @@ def _foretold(
     ----------
     layer : callable
         Forecast to the wetness of the rule's layer, shape (hour, member). [1]
-    coming, withdrawn : str
-        What is said when it opens, with the fields `when` and `chance`, and when it is no longer likely.
+    coming, order, withdrawn : str
+        What is said when it opens, with the fields `when` and `chance`; what to do then; when it is no longer likely.
     """
 
     def look(state: AlertState, ahead: Ahead, facts: Facts[D]) -> RuleOutcome:
@@ -179,7 +187,7 @@ def _foretold(
         if state.is_open:
             near = (ahead_h >= 0.0) & (ahead_h <= limits.lead_h + LONGER_H)
             likely = bool((below[near] >= WITHDRAWN * limits.on_chance).any())
-            return RuleOutcome(state, None if state.way != AHEAD or likely else Change(CLOSED, withdrawn))
+            return RuleOutcome(state, None if state.way != AHEAD or likely else Change(CLOSED, say(withdrawn)))
         lasting = _lasting(below >= limits.on_chance)
         due = np.flatnonzero((ahead_h > 0.0) & (ahead_h <= limits.lead_h) & lasting)
         here = np.flatnonzero(ahead_h <= 0.0)
@@ -187,9 +195,9 @@ def _foretold(
         if not due.size or dry_now:
             return RuleOutcome(state)
         at = local(facts.where, int(at_ms[due[0]]))
-        clock = f"{weekday_mark(int(at_ms[due[0]]))} {at.hour}:{at:%M}"
-        text = coming.format(when=clock, chance=in_ten(float(below[due[0]])))
-        return RuleOutcome(state, Change(OPENED, text, way=AHEAD))
+        clock = say("{day} {clock}", day=weekday_mark(int(at_ms[due[0]])), clock=f"{at.hour}:{at:%M}")
+        fact = say(coming, when=clock, chance=in_ten(float(below[due[0]])))
+        return RuleOutcome(state, Change(OPENED, with_order(fact, say(order)), way=AHEAD))
 
     return look
 
@@ -239,16 +247,17 @@ def roots_dry(state: AlertState, moment: Moment, facts: Facts[RootsDryBounds]) -
     state = state._replace(runs=runs)
     dry, off = runs.get("dry"), runs.get("off")
     if dry is not None and dry.held_ms >= limits.hold_h * HOUR_MS and state.way in ("", AHEAD):
-        text = (
-            f"roots have been dry for {lasting_mark(dry.since_ms)}. "
-            f"{SO}Give one deep watering, unless you are drying it for play."
-        )
+        told = later("as foretold, roots have been dry for {lasting}.") if state.is_open else later(
+            "roots have been dry for {lasting}."
+        )  # fmt: skip
+        order = say("Give one deep watering, unless you are drying it for play.")
+        text = with_order(say(told, lasting=lasting_mark(dry.since_ms)), order)
         if state.is_open:
-            return RuleOutcome(state, Change(REPEATED, f"as foretold, {text}", dry.since_ms, "dry"))
+            return RuleOutcome(state, Change(REPEATED, text, dry.since_ms, "dry"))
         return RuleOutcome(state, Change(OPENED, text, dry.since_ms, "dry"))
     wet_again = off is not None and off.held_ms >= Counting.roots_off_hold_h * HOUR_MS
     if state.is_open and wet_again and not _still_foretold(state, moment.at_ms, limits.lead_h):
-        return RuleOutcome(state, Change(CLOSED, "the roots have water again."))
+        return RuleOutcome(state, Change(CLOSED, say("the roots have water again.")))
     return RuleOutcome(state)
 
 
@@ -282,19 +291,28 @@ def water_not_arriving(state: AlertState, wetting: Span, facts: Facts[WaterNotAr
         return RuleOutcome(state)
     day = weekday_mark(wetting.end_ms)
     if state.is_open and share > limits.off_share:
-        return RuleOutcome(state, Change(CLOSED, f"of the {given_mm:.0f} mm of {day} most reached the roots again."))
+        again = say("of the {mm:.0f} mm of {day} most reached the roots again.", mm=given_mm, day=day)
+        return RuleOutcome(state, Change(CLOSED, again))
     if not share < limits.on_share or _wetness_before(facts, wetting.start_ms) >= limits.full_wetness:
         return RuleOutcome(state)
-    reached = f"about {share * given_mm:.0f} mm" if share * given_mm >= 1.0 else "under 1 mm"
-    what = f"{given_mm:.0f} mm on {day} stopped short of the roots; {reached} got there."
+    reached_mm = share * given_mm
+    text = say(_STOPPED[state.is_open, reached_mm >= 1.0], mm=given_mm, day=day, reached=reached_mm)
     chances = facts.found("arrival_failed_chance")
     for chance in chances.value[(chances.start_ms == wetting.start_ms) & np.isfinite(chances.value)].tolist():
-        what += f" That is sure to {min(round(10.0 * chance), 9)} in 10."
+        text = " ".join([text, say("That is sure to {n} in 10.", n=min(round(10.0 * chance), 9))])
     if state.is_open:
-        return RuleOutcome(state, Change(REPEATED, f"again {what} {SO}Spike before you water."))
-    return RuleOutcome(
-        state, Change(OPENED, f"{what} {SO}Water long once, or spike first.", wetting.start_ms, "stopped")
-    )
+        return RuleOutcome(state, Change(REPEATED, with_order(text, say("Spike before you water."))))
+    text = with_order(text, say("Water long once, or spike first."))
+    return RuleOutcome(state, Change(OPENED, text, wetting.start_ms, "stopped"))
+
+
+_STOPPED = {
+    # Translators: of the water given or fallen on a day, here and in the next three
+    (True, True): later("again {mm:.0f} mm on {day} stopped short of the roots; about {reached:.0f} mm got there."),
+    (True, False): later("again {mm:.0f} mm on {day} stopped short of the roots; under 1 mm got there."),
+    (False, True): later("{mm:.0f} mm on {day} stopped short of the roots; about {reached:.0f} mm got there."),
+    (False, False): later("{mm:.0f} mm on {day} stopped short of the roots; under 1 mm got there."),
+}  # by whether one before it had stopped, and whether a millimetre got there
 
 
 def _wetness_before(facts: Facts[WaterNotArrivingBounds], at_ms: int) -> float:
@@ -331,10 +349,8 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
     dry = thatch < limits.on_wetness and run.held_ms >= limits.hold_h * HOUR_MS
     if dry and run.highest is not None and run.highest - thatch >= Counting.falling_wetness:
         without = dry_mark(run.since_ms if state.water.at_ms is None else state.water.at_ms)
-        text = (
-            f"thatch is nearly dry after {without} without water, and may soon shed it. "
-            f"{SO}Begin the next water with a light go."
-        )
+        fact = say("thatch is nearly dry after {lasting} without water, and may soon shed it.", lasting=without)
+        text = with_order(fact, say("Begin the next water with a light go."))
         if state.is_open and state.way == AHEAD:  # what was foretold has come: no news, but it is shown as it is
             return RuleOutcome(state._replace(way="dry", text=f"{facts.spot.place}: {text}"))
         if state.is_open:
@@ -343,7 +359,7 @@ def thatch_to_repel(state: AlertState, moment: Moment, facts: Facts[ThatchToRepe
     # opened by the forecast it may be wet still: what was foretold has a day more to come
     wet_again = thatch > limits.off_wetness and state.is_open
     if wet_again and not _still_foretold(state, moment.at_ms, limits.lead_h):
-        return RuleOutcome(state, Change(CLOSED, "thatch has taken up water again.", runs=state.runs))
+        return RuleOutcome(state, Change(CLOSED, say("thatch has taken up water again."), runs=state.runs))
     return RuleOutcome(state)
 
 
@@ -377,11 +393,11 @@ def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBo
     begun = [(w.start_ms, w.end_ms) for w in waterings if w.start_ms <= moment.at_ms]
     begin_ms, end_ms = max(begun, default=(0, 0))
     if state.is_open and state.since_ms not in {w.end_ms for w in waterings}:
-        return RuleOutcome(state, Change(CLOSED, "the diary has another end of that watering now."))
+        return RuleOutcome(state, Change(CLOSED, say("the diary has another end of that watering now.")))
     if end_ms == begin_ms or any(end > moment.at_ms for _, end in begun):  # its end is to come, or was not written
         if not state.is_open:
             return RuleOutcome(state._replace(runs={}))
-        text = "the next watering has begun; whether the last one ran on is not known."
+        text = say("the next watering has begun; whether the last one ran on is not known.")
         return RuleOutcome(state, Change(CLOSED, text))
     if moment.at_ms - end_ms > WITHIN_H * HOUR_MS and not state.is_open:
         return RuleOutcome(state._replace(runs={}))
@@ -396,20 +412,31 @@ def water_running(state: AlertState, moment: Moment, facts: Facts[WaterRunningBo
     runs = {OVER: run} if rainy or drained else {AFTER: run}
     state = state._replace(runs=runs)
     hours = round((moment.at_ms - run.since_ms) / HOUR_MS)
-    late = "1 hour" if hours == 1 else f"{hours} hours"
-    ended = f"after the watering should have ended at {local(facts.where, run.since_ms):%H:%M}."
+    ended = f"{local(facts.where, run.since_ms):%H:%M}"
     if state.is_open:
         if drained:
-            return RuleOutcome(state, Change(CLOSED, "the water has stopped."))
+            return RuleOutcome(state, Change(CLOSED, say("the water has stopped.")))
         if AFTER not in runs or math.isnan(thatch):
             return RuleOutcome(state)
-        text = f"water still goes in, {late} {ended} Turn it off, or mark this as seen."
+        text = say_many(
+            "water still goes in, {n} hour after the watering should have ended at {clock}. "
+            "Turn it off, or mark this as seen.",
+            "water still goes in, {n} hours after the watering should have ended at {clock}. "
+            "Turn it off, or mark this as seen.",
+            hours, clock=ended,
+        )  # fmt: skip
         return RuleOutcome(state, Change(REPEATED, text))
     due = moment.at_ms - run.since_ms >= limits.after_h * HOUR_MS
     risen = run.lowest is not None and moment["root_zone_wetness"] - run.lowest >= limits.rise_wetness
     if AFTER not in runs or not due or not risen or math.isnan(thatch):
         return RuleOutcome(state)
-    text = f"water still goes in {late} {ended} Look whether it was left running."
+    text = say_many(
+        "water still goes in {n} hour after the watering should have ended at {clock}. "
+        "Look whether it was left running.",
+        "water still goes in {n} hours after the watering should have ended at {clock}. "
+        "Look whether it was left running.",
+        hours, clock=ended,
+    )  # fmt: skip
     return RuleOutcome(state, Change(OPENED, text, run.since_ms, "running"))
 
 
@@ -488,15 +515,20 @@ def roots_shallow(state: AlertState, fortnight: Span, facts: Facts[RootsShallowB
         return one.soil_depth_m * ratio - shallow_bound_m(one, context, facts.bounds.on_mm)
 
     shallow = [e for e in state.estimates if over_m(e) < 0.0 and not e.at_least]
-    ruler = f"{estimate.soil_depth_m * ratio * 1000.0:.0f} mm"
+    ruler_mm = estimate.soil_depth_m * ratio * 1000.0
     if not state.is_open:
         if estimate not in shallow or len(shallow) < NEEDED:
             return RuleOutcome(state)
-        text = f"roots go only about {ruler} into the soil. Look at a core before any deep pass, and ease the mowing."
-        return RuleOutcome(state, Change(OPENED, text, shallow[0].start_ms, "shallow"))
+        told = later(
+            "roots go only about {depth:.0f} mm into the soil. "
+            "Look at a core before any deep pass, and ease the mowing."
+        )
+        return RuleOutcome(state, Change(OPENED, say(told, depth=ruler_mm), shallow[0].start_ms, "shallow"))
     if over_m(estimate) >= facts.bounds.off_mm / 1000.0:
-        return RuleOutcome(state, Change(CLOSED, f"roots go about {ruler} into the soil again."))
-    text = f"roots still go only about {ruler} into the soil. Check with a core."
+        return RuleOutcome(
+            state, Change(CLOSED, say("roots go about {depth:.0f} mm into the soil again.", depth=ruler_mm))
+        )
+    text = say("roots still go only about {depth:.0f} mm into the soil. Check with a core.", depth=ruler_mm)
     return RuleOutcome(state, Change(REPEATED, text) if estimate in shallow else None)
 
 
@@ -570,9 +602,10 @@ ROOTS_DRY = AlertRule(
     season=GROWTH,
     ahead=_foretold(
         lambda forecast: forecast.root_wetness,
-        "roots are likely to be dry by {when}, {chance}. "
-        f"{SO}Give one deep watering before, unless you are drying it for play.",
-        "roots are not likely to go dry soon, by the forecast of now.",
+        # Translators: when is a moment, as "Thursday 14:00"
+        later("roots are likely to be dry by {when}, {chance}."),
+        later("Give one deep watering before, unless you are drying it for play."),
+        later("roots are not likely to go dry soon, by the forecast of now."),
     ),
 )
 WATER_NOT_ARRIVING = AlertRule(
@@ -596,9 +629,10 @@ THATCH_TO_REPEL = AlertRule(
     season={"cool": (4, 5, 6, 7, 8, 9)},  # common practice, no source
     ahead=_foretold(
         lambda forecast: forecast.thatch_wetness,
-        "thatch is likely to be so dry by {when} that it sheds water, {chance}. "
-        f"{SO}Begin the next water with a light go.",
-        "thatch is not likely to shed water soon, by the forecast of now.",
+        # Translators: when is a moment, as "Thursday 14:00"
+        later("thatch is likely to be so dry by {when} that it sheds water, {chance}."),
+        later("Begin the next water with a light go."),
+        later("thatch is not likely to shed water soon, by the forecast of now."),
     ),
 )
 WATER_RUNNING = AlertRule(

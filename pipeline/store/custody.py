@@ -10,6 +10,7 @@ from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.store.journal import OutboxState
+from pipeline.texts import say, say_many
 from pipeline.units import DAY_MS
 
 TOLD_MS = DAY_MS  # how long something that is over is told
@@ -78,8 +79,12 @@ def custody_notices(
     found += [
         CustodyNotice(
             EARLIER_AGENT, node,
-            f"Node {node} runs an agent of an earlier version: a copied or restored state folder would go unnoticed. "
-            "Update it.", 0,
+            say(
+                "Node {node} runs an agent of an earlier version: a copied or restored state folder would go "
+                "unnoticed. Update it.",
+                node=node,
+            ),
+            0,
         )
         for node in sorted(earlier_agents)
     ]  # fmt: skip
@@ -94,35 +99,53 @@ def _of_node(node: str, own: Sequence[OutboxState], now_ms: int) -> Iterator[Cus
     if returned:
         yield CustodyNotice(
             TWO_NODES, node,
-            f"Two nodes call themselves {node}: their readings come by turns from two outboxes, and are kept apart. "
-            "Give one of them a name of its own.",
+            say(
+                "Two nodes call themselves {node}: their readings come by turns from two outboxes, and are kept apart. "
+                "Give one of them a name of its own.",
+                node=node,
+            ),
             min(one.turned_at_ms for one in returned),
         )  # fmt: skip
         return
     gone = [one for one in own[:-1] if one.assigned > one.received]
     if newest.follows and _is_recent(newest.turned_at_ms, now_ms):
         lost = sum(one.assigned - one.received for one in gone if one.outbox_id == newest.follows)
-        rest = f"{lost} readings that it had told of never came." if lost else "Nothing that it still held was lost."
+        rest = say("Nothing that it still held was lost.") if not lost else say_many(
+            "{n} reading that it had told of never came.", "{n} readings that it had told of never came.", lost
+        )  # fmt: skip
         yield CustodyNotice(
             REPLACED, node,
-            f"Node {node} goes on under a new outbox: its state folder was put back from an image, or copied from "
-            f"another node. {rest}",
+            say(
+                "Node {node} goes on under a new outbox: its state folder was put back from an image, or copied from "
+                "another node. {rest}",
+                node=node, rest=rest,
+            ),
             newest.turned_at_ms, lost,
         )  # fmt: skip
     elif gone and _is_recent(newest.turned_at_ms, now_ms):
         lost = sum(one.assigned - one.received for one in gone)
         yield CustodyNotice(
             LEFT_BEHIND, node,
-            f"Node {node} began a new outbox: {lost} readings of the one before never came. Its state folder was lost, "
-            "or set aside as damaged.",
+            say_many(
+                "Node {node} began a new outbox: {n} reading of the one before never came. Its state folder was lost, "
+                "or set aside as damaged.",
+                "Node {node} began a new outbox: {n} readings of the one before never came. Its state folder was lost, "
+                "or set aside as damaged.",
+                lost, node=node,
+            ),
             newest.turned_at_ms, lost,
         )  # fmt: skip
     contradicted = [one for one in own if one.conflict_at_ms and _is_recent(one.conflict_at_ms, now_ms)]
     if contradicted and not newest.follows:
         yield CustodyNotice(
             CONFLICT, node,
-            f"Node {node} sent {sum(one.conflicts for one in contradicted)} readings that contradict those kept under "
-            "their numbers; those kept first stand. Look whether its state folder was copied to another node.",
+            say_many(
+                "Node {node} sent {n} reading that contradicts the one kept under its number; that kept first stands. "
+                "Look whether its state folder was copied to another node.",
+                "Node {node} sent {n} readings that contradict those kept under their numbers; those kept first stand. "
+                "Look whether its state folder was copied to another node.",
+                sum(one.conflicts for one in contradicted), node=node,
+            ),
             min(one.conflict_at_ms for one in contradicted),
         )  # fmt: skip
 
