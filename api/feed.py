@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request, Response
 
@@ -25,11 +26,13 @@ from pipeline.advice.report import (
     Stretch,
     SurfaceAdvice,
     chance_of,
+    chance_words,
     doing_of,
+    parts_alike,
     stretches,
 )
+from pipeline.advice.windows import Outlook
 from pipeline.diary.fixtures import FeedEntry, build_feed
-from pipeline.forecast.wetness import in_ten
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
 
@@ -52,7 +55,8 @@ router = APIRouter(tags=["calendar"])
 def whole(request: Request) -> Response:
     pipeline = pipeline_of(request)
     advice, site = advice_of(pipeline), pipeline.config.site
-    entries = [entry for one in advice.surfaces for entry in entries_of(one, site.name)]
+    zone = ZoneInfo(site.timezone)
+    entries = [entry for one in advice.surfaces for entry in entries_of(one, site.name, zone)]
     return _calendar(pipeline, advice, entries, site.title)
 
 
@@ -69,25 +73,34 @@ def of_one(request: Request, name: str) -> Response:
         raise Problem(404, "No such surface", f"found {name!r}, expected {nearest(name, known)}")
     advice, site = advice_of(pipeline), pipeline.config.site
     surface = of_surface(advice, name)
-    return _calendar(pipeline, advice, list(entries_of(surface, site.name)), f"{site.title}: {surface.title}")
+    return _calendar(
+        pipeline,
+        advice,
+        list(entries_of(surface, site.name, ZoneInfo(site.timezone))),
+        f"{site.title}: {surface.title}",
+    )
 
 
-def entries_of(surface: SurfaceAdvice, site: str) -> Iterator[FeedEntry]:
+def entries_of(surface: SurfaceAdvice, site: str, zone: ZoneInfo) -> Iterator[FeedEntry]:
     """Open stretches of six working hours or more that are likelier than not, numbered, and last good dates.
+
+    A stretch ends where it falls below one half, and says how it falls until there.
 
     Parameters
     ----------
     surface : SurfaceAdvice
     site : str
         Its name, for the uids.
+    zone : ZoneInfo
     """
     for one in surface.passes:
         outlook = one.outlook
         uid = f"{outlook.intent.kind}-{outlook.intent.variant}.{surface.surface}.{site}@underturf"
-        for number, stretch in enumerate((s for s in stretches(outlook.windows) if _is_worth(s)), start=1):
+        parts = (part for whole in stretches(outlook.windows) for part in parts_alike(whole))
+        for number, stretch in enumerate((part for part in parts if _is_worth(part)), start=1):
             yield FeedEntry(
                 f"window-{number}.{uid}",
-                f"{surface.title}: {_what(one)}{_sure(stretch)}",
+                f"{surface.title}: {_what(one)}{_sure(stretch, outlook, zone)}",
                 start_ms=stretch.span.start_ms,
                 end_ms=stretch.span.end_ms,
                 description=_description(one, stretch),
@@ -113,9 +126,9 @@ def _what(one: PassAdvice) -> str:
     return doing + (f" to {depth_mm:.0f} mm" if depth_mm > 0.0 else "")
 
 
-def _sure(stretch: Stretch) -> str:
-    chance = chance_of(stretch)
-    return "" if chance is None or stretch.first.override is not None else f", {in_ten(chance)}"
+def _sure(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
+    said = "" if stretch.first.override is not None else chance_words(stretch, outlook, zone)
+    return f", {said}" if said else ""
 
 
 def _description(one: PassAdvice, stretch: Stretch) -> str:

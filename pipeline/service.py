@@ -130,6 +130,7 @@ class Pipeline:
         self._notifier = Notifier.from_config(
             config, self.journal, self.diary, self._ingest, self.metrics, self.clock,
             doubts=lambda: self.time_doubts(said=partial(moment, timezone=config.site.timezone)),
+            plan=lambda: self.plan(),
         )  # fmt: skip
         self._worker = Worker(
             config, self._ingest, self.journal, self._stages, self._alerts, self.nodes, self.metrics, self.clock,

@@ -174,8 +174,8 @@ def alike(stretch: Stretch) -> Stretch:
     return Stretch(TimeSpan(run[0].span.start_ms, run[-1].span.end_ms), run[0], run)
 
 
-def _parts(stretch: Stretch) -> Iterator[Stretch]:
-    """Yield a stretch as its parts, each all likely or all less likely than not."""
+def parts_alike(stretch: Stretch) -> Iterator[Stretch]:
+    """Return a stretch in parts, each all likely or all less likely than not."""
     while stretch.windows:
         part = alike(stretch)
         yield part
@@ -210,7 +210,7 @@ def next_open(outlook: Outlook, *, least_h: float = LEAST_OPEN_H) -> Stretch | N
     What is less likely than not at its begin counts from where it is likely, if that is long enough.
     """
     opened = [s for s in stretches(outlook.windows) if s.first.verdict is Verdict.OPEN]
-    fit = (part for s in opened for part in _parts(s) if part.hours >= least_h)
+    fit = (part for s in opened for part in parts_alike(s) if part.hours >= least_h)
     return next(fit, None)
 
 

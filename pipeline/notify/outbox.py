@@ -14,12 +14,14 @@ import json
 import logging
 import random
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from typing import Any, NamedTuple, Protocol
+from zoneinfo import ZoneInfo
 
 from pipeline.advice.phrases import sentence
+from pipeline.alerts.model import CLOSED
 from pipeline.errors import PipelineFault
 from pipeline.mqtt.ingest import Ingest
 from pipeline.notify.channels import (
@@ -33,7 +35,9 @@ from pipeline.notify.channels import (
     people_ways,
     webhook_way,
 )
-from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, digest_date_at_first, due, may_go
+from pipeline.notify.policy import Due, Marks, Message, News, SentMessage, asks_plans, digest_date_at_first, due, may_go
+from pipeline.plan.digest import plan_news
+from pipeline.plan.planner import SitePlan
 from pipeline.run.backoff import Backoff
 from pipeline.run.clock import Clock
 from pipeline.run.metrics import Metrics
@@ -65,6 +69,11 @@ _UNTOLD = (
 )
 CONNECT_S, LOOK_S = 10.0, 0.05  # how long a test waits for the broker, and how often it looks
 TEXT = "This is a test from Underturf. Nothing is to be done."
+
+
+def no_plan() -> SitePlan:
+    """Return what is planned where nothing is advised."""
+    return SitePlan(None, (), {})
 
 
 class DeliveryQueue(Protocol):
@@ -136,14 +145,18 @@ class Messages:
                 "SELECT kind, at_ms, body FROM message WHERE way = ? AND at_ms BETWEEN ? AND ? ORDER BY number",
                 (way, since_ms, now_ms),
             ).fetchall()
-        return [SentMessage(kind, at_ms, tuple(json.loads(body)["alerts"])) for kind, at_ms, body in rows]
+        told = ((kind, at_ms, json.loads(body)) for kind, at_ms, body in rows)
+        return [
+            SentMessage(kind, at_ms, tuple(body["alerts"]), tuple(body.get("states", ()))) for kind, at_ms, body in told
+        ]
 
     def keep(self, way: str, due: Due, now_ms: int) -> None:
         """Store what is due to a way with the events it covers, in one transaction."""
         with self._database.transaction() as tx:
             for message in due.messages:
                 words = {"subject": message.subject, "lines": message.lines, "news": message.news}
-                body = json.dumps({**words, "alerts": message.alerts}, ensure_ascii=False)
+                about = {"alerts": message.alerts, "states": message.states}
+                body = json.dumps({**words, **about}, ensure_ascii=False)
                 tx.execute(
                     "INSERT INTO message (way, id, at_ms, kind, urgent, body) VALUES (?, ?, ?, ?, ?, ?)",
                     (way, _free_id(tx, way, message.id), message.at_ms, message.kind, int(message.urgent), body),
@@ -197,7 +210,7 @@ def _tidy(tx: Connection, way: str, now_ms: int) -> None:
 def _message(message_id: str, at_ms: int, kind: str, urgent: int, body: str) -> Message:
     told = json.loads(body)
     words = (told["subject"], tuple(told["lines"]), tuple(told["news"]), tuple(told["alerts"]))
-    return Message(message_id, at_ms, kind, bool(urgent), *words)
+    return Message(message_id, at_ms, kind, bool(urgent), *words, tuple(told.get("states", ())))
 
 
 class MessageOutbox:
@@ -213,6 +226,8 @@ class MessageOutbox:
         Return people's marks as of a time. [ms since 1970, UTC]
     doubts : callable
         Return phrases for the end of each message: what is in doubt of the time.
+    plan : callable
+        Return the plan of the site: the words of its open alerts, and what a digest tells of it.
     address : str, optional
         Where the pages are: each message ends with the address of the alerts there.
     """
@@ -226,9 +241,10 @@ class MessageOutbox:
         marks: Callable[[int], Marks],
         *,
         doubts: Callable[[], Sequence[str]] = tuple,
+        plan: Callable[[], SitePlan] = no_plan,
         address: str | None = None,
     ) -> None:
-        self._messages, self._way, self._site = messages, way, site
+        self._messages, self._way, self._site, self._plan = messages, way, site, plan
         self._link = () if address is None else (f"{address}/alerts",)
         self._policy, self._marks, self._doubts = policy, marks, doubts
         self._seen_ms: dict[str, int] = {}
@@ -248,10 +264,23 @@ class MessageOutbox:
         last_digest = self._messages.begin(self._way, now_ms - NEW_WAY_MS, first)
         untold = self._messages.untold(self._way)
         self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
-        news = [_news(event, self._seen_ms[event.id]) for event in untold]
+        is_due = asks_plans(self._policy, self._site.timezone, last_digest, now_ms)
+        plan = self._plan() if untold or is_due else no_plan()
+        texts = {alert: text for each in plan.surfaces.values() for alert, text in each.texts.items()}
+        news = [_news(event, self._seen_ms[event.id], texts) for event in untold]
+        zone = ZoneInfo(self._site.timezone)
+        states = [one for each in plan.surfaces.values() for one in plan_news(each, now_ms, zone)]
         past = self._messages.past(self._way, now_ms - PAST_MS, now_ms)
         found = due(
-            self._site, self._policy, news, past, last_digest, now_ms, marks=self._marks(now_ms), waiting=waiting
+            self._site,
+            self._policy,
+            news,
+            past,
+            last_digest,
+            now_ms,
+            marks=self._marks(now_ms),
+            plans=states,
+            waiting=waiting,
         )
         doubts = [*map(sentence, self._doubts())] if found.messages else []
         found = replace(found, messages=tuple(replace(m, lines=(*m.lines, *doubts)) for m in found.messages))
@@ -279,15 +308,17 @@ def _snoozed(mark: object, end_ms: int | None, now_ms: int) -> bool:
     return mark == "snoozed" and end_ms is not None and now_ms < end_ms
 
 
-def _news(event: Event, seen_ms: int) -> News:
+def _news(event: Event, seen_ms: int, texts: Mapping[str, str]) -> News:
+    """Return an event as it is reported: of an alert that is open, in the words of the plan."""
     body = event.body
-    since_ms = body.get("since_ms")
+    since_ms, alert, kind = body.get("since_ms"), str(body.get("alert_id") or event.id), str(body.get("kind", ""))
+    own = str(body.get("words") or body.get("text", ""))
     return News(
         id=event.id,
-        alert_id=str(body.get("alert_id") or event.id),
-        kind=str(body.get("kind", "")),
+        alert_id=alert,
+        kind=kind,
         rule=str(body.get("rule", "")),
-        text=str(body.get("words") or body.get("text", "")),
+        text=own if kind == CLOSED else texts.get(alert, own),
         since_ms=since_ms if isinstance(since_ms, int) else event.at_ms,
         seen_ms=seen_ms,
     )
@@ -345,8 +376,9 @@ class Notifier:
         clock: Clock,
         *,
         doubts: Callable[[], Sequence[str]] = tuple,
+        plan: Callable[[], SitePlan] = no_plan,
     ) -> Notifier:
-        """Return the notifier of the ways that are switched on, with what its messages say at their end.
+        """Return the notifier of the ways that are switched on, with what its messages say at their end, and the plan.
 
         Raises
         ------
@@ -360,7 +392,7 @@ class Notifier:
         for _, way in people_of(config):
             outbox = MessageOutbox(
                 messages, way.name, config.site, config.notify, lambda now_ms: marks_in(diary, now_ms), doubts=doubts,
-                address=config.pages.address,
+                plan=plan, address=config.pages.address,
             )  # fmt: skip
             ways.append((way, outbox))
         return cls(journal, ways, metrics, clock)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -18,6 +18,7 @@ from pipeline.alerts.model import CLOSED, OPENED, Manner
 from pipeline.alerts.runner import RULES
 from pipeline.alerts.surface import FROST_AT_DAWN
 from pipeline.alerts.water import WATER_RUNNING
+from pipeline.plan.digest import PlanNews
 from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS
@@ -128,11 +129,12 @@ DIGEST, INTERRUPTION, LOUDER = "digest", "interruption", "louder"
 
 @dataclass(frozen=True, slots=True)
 class SentMessage:
-    """A message made before: kind, time [ms since 1970, UTC] and the alerts it was about."""
+    """A message made before: kind, time [ms since 1970, UTC], the alerts and the states of plans it was about."""
 
     kind: str
     at_ms: int
     alerts: tuple[str, ...] = ()
+    states: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +165,8 @@ class Message:
         Where, what, since, so what, by when.
     news, alerts : tuple of str
         Ids of the events it tells, and of their alerts.
+    states : tuple of str
+        Keys of the states of plans it tells.
     """
 
     id: str
@@ -173,6 +177,7 @@ class Message:
     lines: tuple[str, ...]
     news: tuple[str, ...] = ()
     alerts: tuple[str, ...] = ()
+    states: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +208,7 @@ def due(
     now_ms: int,
     *,
     marks: Marks | None = None,
+    plans: Sequence[PlanNews] = (),
     waiting: bool = False,
 ) -> Due:
     """Return the messages due to one person.
@@ -220,6 +226,8 @@ def due(
     now_ms : int
         [ms since 1970, UTC]
     marks : Marks, optional
+    plans : sequence of PlanNews
+        States that the plans are in: a digest tells those that it has not told of their subject before.
     waiting : bool
         Whether a message to this person is still waiting to be sent: then only running water is reported, and the rest
         together later.
@@ -242,13 +250,20 @@ def due(
     digest_date = ""
     if not waiting and _digest_due(here, policy, last_digest):
         digest_date = here.date().isoformat()
-        if rest or policy.digest_when_empty:
-            messages.append(_digest(site, rest, here, now_ms))
+        fresh = _untold(plans, sent)
+        if rest or fresh or policy.digest_when_empty:
+            messages.append(_digest(site, rest, fresh, here, now_ms))
     elif not waiting:
         pressing = _interrupting(rest, sent, here, policy, last_digest, now_ms)
         if _gathered(pressing, policy, now_ms):
             messages.append(_interruption(pressing, here, now_ms))
     return Due(tuple(messages), dropped, digest_date)
+
+
+def _untold(plans: Sequence[PlanNews], past: Sequence[SentMessage]) -> list[PlanNews]:
+    """Return the states of plans that were not the last told of their subject."""
+    told = dict(key.split("=", 1) for message in past for key in message.states)
+    return [one for one in plans if told.get(one.subject) != one.state]
 
 
 def may_go(message: Message, policy: NotificationPolicy, timezone: str, now_ms: int) -> bool:
@@ -288,6 +303,11 @@ def _minute(here: datetime) -> int:
 def _gathered(news: Sequence[News], policy: NotificationPolicy, now_ms: int) -> bool:
     """Return whether the oldest event has waited `gather_min` for others."""
     return bool(news) and now_ms - min(n.seen_ms for n in news) >= policy.gather_min * MINUTE_MS
+
+
+def asks_plans(policy: NotificationPolicy, timezone: str, last_digest: str, now_ms: int) -> bool:
+    """Return whether a digest is due, which tells what the plans are. [ms since 1970, UTC]"""
+    return _digest_due(datetime.fromtimestamp(now_ms / 1000, ZoneInfo(timezone)), policy, last_digest)
 
 
 def _digest_due(here: datetime, policy: NotificationPolicy, last_digest: str) -> bool:
@@ -371,20 +391,23 @@ def _interruption(news: Sequence[News], here: datetime, now_ms: int) -> Message:
     return _message(INTERRUPTION, news, opening_words(lines[0]) + more, lines, now_ms, name=_name(news))
 
 
-def _digest(site: Site, news: Sequence[News], here: datetime, now_ms: int) -> Message:
+def _digest(site: Site, news: Sequence[News], plans: Sequence[PlanNews], here: datetime, now_ms: int) -> Message:
     told = _in_order(news, here)
     over = sum(last.kind == CLOSED for last, _ in told)
+    urgent = sum(last.rule in URGENT and last.kind != CLOSED for last, _ in told)
     lines = [line for _, line in told]
+    lines[urgent:urgent] = [one.text for one in plans]
     day = f"{site.title}, {when_words(here)}"
-    if not told:
+    if not lines:
         subject, lines = f"{day}: nothing new", ["No alert has come, gone or changed since the last digest."]
-    elif len(told) == 1 or told[0][0].rule in URGENT:
-        more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
+    elif len(lines) == 1 or urgent:
+        more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
         subject = f"{day}: {opening_words(lines[0])}{more}"
     else:
-        counts = [f"{len(told) - over} to know"] * (len(told) > over) + [f"{over} over"] * (over > 0)
+        counts = [f"{len(lines) - over} to know"] * (len(lines) > over) + [f"{over} over"] * (over > 0)
         subject = f"{day}: {', '.join(counts)}"
-    return _message(DIGEST, news, subject, lines, now_ms, name=f"digest-{site.name}-{here.date().isoformat()}")
+    name = f"digest-{site.name}-{here.date().isoformat()}"
+    return replace(_message(DIGEST, news, subject, lines, now_ms, name=name), states=tuple(one.key for one in plans))
 
 
 def _in_order(news: Sequence[News], here: datetime) -> list[tuple[News, str]]:

@@ -61,7 +61,8 @@ class Judgement:
 def judged_by(one: PassAdvice, at_ms: int, zone: datetime.tzinfo) -> Judgement:
     """Return what is made of a booking of a pass at a moment, by what is advised of it. [ms since 1970, UTC]"""
     windows, outlook = one.outlook.windows, one.outlook
-    that_day = [w for w in windows if _day(w.span.start_ms, zone) == _day(at_ms, zone)]
+    on = _day(at_ms, zone)
+    that_day = [w for w in windows if _day(w.span.start_ms, zone) <= on <= _day(w.span.end_ms - 1, zone)]
     if not that_day:
         if windows and at_ms < windows[0].span.start_ms:
             return Judgement("cannot_tell", say("that time is past."), None, one)

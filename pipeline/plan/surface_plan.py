@@ -44,12 +44,15 @@ class WaterCourse:
     station : str
     steps : tuple of str
         Sentences, the first first.
+    why : str
+        Why no water goes on tonight; empty where it does.
     key : str
         Of its state: the same while nothing has changed that is worth telling again.
     """
 
     station: str
     steps: tuple[str, ...]
+    why: str
     key: str
 
 
@@ -110,8 +113,7 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     )
     by_station = {course.station: course for course in courses}
     stations = tuple(
-        replace(one, water=_told(waters[one.station], by_station.get(one.station), off, seen))
-        for one in advice.stations
+        replace(one, water=_told(waters[one.station], by_station.get(one.station))) for one in advice.stations
     )
     planned = replace(advice, stations=stations)
     booked = tuple(_booked(planned, seen))
@@ -220,7 +222,11 @@ def _course(
     """Return the course of action about water; None where a line of its own says it all."""
     if not water.waits_for and not water.is_lesser_evil:
         return None
-    steps = [_first_step(one, water, off, seen)]
+    if water.is_lesser_evil:
+        why, steps = "", [say("The roots suffer: on thatch that is still wet, water is the lesser evil.")]
+    else:
+        why = _why_not_tonight(water, off, seen)
+        steps = [say("No water tonight: {why}.", why=why)]
     if water.evening_ms is not None and water.dose is not None and not water.is_lesser_evil:
         steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds))
     elif not water.is_lesser_evil:
@@ -230,24 +236,22 @@ def _course(
         steps.append(_if_it_did_not(advice, spike, seen))
         steps.append(say("Take a core where thatch meets soil before the next deep pass."))
     day = "" if water.evening_ms is None else _date(water.evening_ms, seen).isoformat()
-    return WaterCourse(one.station, tuple(steps), f"{water.waits_for or 'now'} {day}".strip())
+    return WaterCourse(one.station, tuple(steps), why, f"{water.waits_for or 'now'} {day}".strip())
 
 
-def _first_step(one: StationAdvice, water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
-    """Return why no water goes on tonight, or why it does all the same."""
-    if water.is_lesser_evil:
-        return say("The roots suffer: on thatch that is still wet, water is the lesser evil.")
+def _why_not_tonight(water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
+    """Return why water waits, as the reason of a line."""
     if water.waits_for == "ground":
         assert off is not None
-        return say("No water tonight: {why}, till about {when}.", why=off.why, when=_when(off.until_ms, seen))
+        return say("{why}; it should bear from about {when}", why=off.why, when=_when(off.until_ms, seen))
     if water.waits_for == "tonight":
-        return say("No water tonight: {why}.", why=water.advice.reason)
-    wet = say("The thatch is wet over dry roots, and light water would feed it.")
+        return water.advice.reason
     if water.drains_ms is None:
-        till = say("No water till it has drained; when that is cannot be told: feel it.")
-    else:
-        till = say("No water till it has drained, about {when}.", when=_when(water.drains_ms, seen))
-    return f"{wet} {till}"
+        return say("the thatch is wet over dry roots and light water would feed it; feel when it has drained")
+    return say(
+        "the thatch is wet over dry roots and light water would feed it; it should have drained about {when}",
+        when=_when(water.drains_ms, seen),
+    )  # fmt: skip
 
 
 def _dose_words(dose: WaterAdvice, at_ms: int, seen: Seen, *, rests: bool) -> str:
@@ -260,37 +264,21 @@ def _dose_words(dose: WaterAdvice, at_ms: int, seen: Seen, *, rests: bool) -> st
     )  # fmt: skip
 
 
-def _told(water: DeepWater, course: WaterCourse | None, off: _KeptOff | None, seen: Seen) -> WaterAdvice:
+def _told(water: DeepWater, course: WaterCourse | None) -> WaterAdvice:
     """Return tonight's water as the plan has it, with the steps of its course."""
     if course is None:
         return water.advice
-    told, said = water.advice, " ".join(course.steps)
-    if water.is_lesser_evil:
-        return replace(
-            told, goes=max(told.goes, 2), words=f"{told.words} {said}", clause=f"{told.clause} {said}"
-        )  # fmt: skip
-    clause = " ".join([_tonight(water, off, seen) or course.steps[0], *course.steps[1:]])
+    told = water.advice
+    if not course.why:
+        said = " ".join(course.steps)
+        return replace(told, goes=max(told.goes, 2), words=f"{told.words} {said}", clause=f"{told.clause} {said}")
+    # Translators: behind "no water", which is bold on a page
+    clause = " ".join((say("tonight; {reason}.", reason=course.why), *course.steps[1:]))
+    # Translators: a verdict, bold on a page, and the clause behind it: "water 12 mm" and "tonight in one go; ..."
+    words = say("{verdict} {clause}", verdict=say("no water"), clause=clause)
     return replace(
-        told, mm=0.0, goes=0, volume_m3=None, reason=_short(course.steps[0]), cautions=course.steps[1:],
-        words=_lower(said), clause=clause,
-    )  # fmt: skip
-
-
-def _tonight(water: DeepWater, off: _KeptOff | None, seen: Seen) -> str:
-    """Return why no water goes on tonight, as it follows "no water"; empty where the first step says it otherwise."""
-    if water.waits_for == "ground" and off is not None:
-        # Translators: behind "no water", which is bold on a page, here and below
-        return say("tonight: {why}, till about {when}.", why=off.why, when=_when(off.until_ms, seen))
-    return say("tonight: {why}.", why=water.advice.reason) if water.waits_for == "tonight" else ""
-
-
-def _short(sentence: str) -> str:
-    """Return a first step as the reason of a line."""
-    return _lower(sentence).rstrip(".")
-
-
-def _lower(text: str) -> str:
-    return f"{text[:1].lower()}{text[1:]}"
+        told, mm=0.0, goes=0, volume_m3=None, reason=course.why, cautions=course.steps[1:], words=words, clause=clause
+    )
 
 
 # --- booked work -----------------------------------------------------------------------------------------------------
@@ -354,8 +342,8 @@ def _water_order(alert: OpenAlert, one: StationAdvice, water: DeepWater) -> str:
     if told.mm > 0.0:
         goes = say("in one go") if told.goes == 1 else say("in {goes} goes", goes=told.goes)
         return say("Water {mm:.0f} mm tonight {goes}.", mm=told.mm, goes=goes)
-    steps = [f"{told.reason[0].upper()}{told.reason[1:]}.", *told.cautions[:1]] if water.waits_for else []
-    return " ".join(steps) if steps else say("No water tonight: {why}.", why=told.reason)
+    none = say("No water tonight: {why}.", why=told.reason)
+    return " ".join((none, *told.cautions[:1])) if water.waits_for else none
 
 
 def _stay_off_order(off: _KeptOff | None, seen: Seen) -> str:

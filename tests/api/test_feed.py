@@ -15,7 +15,10 @@ import ics
 import vobject
 
 from api.app import create_app
-from tests.api.advice_by_hand import NEEDED_ON, advice
+from api.feed import entries_of
+from pipeline.advice.conditions import Verdict
+from pipeline.units import TimeSpan
+from tests.api.advice_by_hand import NEEDED_ON, ZONE, advice
 from tests.api.served import TestClient
 from tests.api.site import HOUR_MS, NOW_MS, SETTINGS, MakeGround, readings
 
@@ -176,3 +179,19 @@ def test_an_entry_leads_to_the_work_page_where_the_address_is_known(make_ground:
         events = vobject.readOne(text_of(TestClient(create_app(ground.pipeline)))).vevent_list
         urls = [event.url.value for event in events if hasattr(event, "url")]
         assert urls == ["https://turf.example.org:8420/work"] * leads
+
+
+def test_a_window_ends_in_the_calendar_where_it_is_no_longer_likely() -> None:
+    """Two days of 9 in 10 and 6 in 10, then 3 in 10: an entry of the two, with how the chance falls."""
+    one = advice().surfaces[0]
+    scarify = one.passes[0]
+    opened = scarify.outlook.windows[0]
+    spans = [TimeSpan(NOW_MS + n * 24 * HOUR_MS, NOW_MS + (n + 1) * 24 * HOUR_MS) for n in range(3)]
+    falling = tuple(
+        replace(opened, span=span, verdict=Verdict.OPEN, chance=chance, override=None)
+        for span, chance in zip(spans, (0.9, 0.6, 0.3), strict=True)
+    )
+    told = replace(one, passes=(replace(scarify, outlook=replace(scarify.outlook, windows=falling)),))
+    entry = next(iter(entries_of(told, "meadow", ZONE)))
+    assert (entry.start_ms, entry.end_ms) == (spans[0].start_ms, spans[1].end_ms)
+    assert entry.title.startswith("Square: scarifying to 8 mm, 9 in 10, by ") and entry.title.endswith(" 6 in 10")

@@ -14,10 +14,15 @@ from pathlib import Path
 import pytest
 
 from pipeline.advice.phrases import clock_mark
+from pipeline.advice.report import SurfaceAdvice
 from pipeline.diary.entry import DiaryEntry
+from pipeline.diary.facts import DatedPass
 from pipeline.notify.channels import HttpWay
-from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, marks_in
+from pipeline.notify.outbox import REFUSED_TRIES, MessageOutbox, Messages, Notifier, marks_in, no_plan
 from pipeline.notify.policy import Marks, Message
+from pipeline.plan.booked import Judgement
+from pipeline.plan.planner import SitePlan
+from pipeline.plan.surface_plan import WorkPlan
 from pipeline.run.metrics import Metrics
 from pipeline.service import Pipeline
 from pipeline.service import load_settings as load
@@ -60,8 +65,11 @@ class Person:
         self.journal = Journal(database)
         place = Site(name="home", title="Home ground", timezone="UTC")
         self.doubts: list[str] = []
+        self.plan = no_plan()
         messages, policy = Messages(database), NotificationPolicy()
-        self.outbox = MessageOutbox(messages, "web-1", place, policy, marks, doubts=lambda: self.doubts, address=pages)
+        self.outbox = MessageOutbox(
+            messages, "web-1", place, policy, marks, doubts=lambda: self.doubts, plan=lambda: self.plan, address=pages
+        )
         way = HttpWay("web-1", f"http://{address}/")
         self.notifier = Notifier(self.journal, [(way, self.outbox)], self.metrics, self.clock, rng=random.Random(1))
         self.step()  # known from now on
@@ -114,6 +122,25 @@ def test_a_digest_names_days_as_they_are_seen_in_the_morning(person: Person, web
     person.step(18.25)
     ((_, sent),) = web.heard
     assert json.loads(sent)["lines"] == ["Green: open, until today 18:00. Since Tue 2 Jun, 12:00."]
+
+
+def test_an_alert_is_told_in_the_words_of_the_plan(person: Person, web: HttpServer) -> None:
+    """Of two alerts the plan has words for one; its booked work is told with them, and not again the next day."""
+    job = DatedPass("slitting", "standard", NOON_MS + 26 * HOUR_MS, NOON_MS + 30 * HOUR_MS)
+    advice = SurfaceAdvice("green", "Green", "green", (), ())
+    judged = (job, Judgement("wait", "soil too wet."), "Lift the thatch probe first")
+    plan = WorkPlan(advice, booked=(judged,), texts={"alert-a": "Green: a is so. No water till Friday."})
+    person.plan = SitePlan(None, (), {"green": plan})
+    person.tell("a", "roots_dry")
+    person.tell("b", "roots_shallow")
+    person.step(18.25)
+    person.step(24.0)
+    ((_, sent),) = web.heard
+    assert json.loads(sent)["lines"] == [
+        "Green: slitting is booked for today 14:00. Wait: soil too wet. Lift the thatch probe first.",
+        "Green: a is so. No water till Friday. Since Tue 2 Jun, 12:00.",
+        "Green: b is so. Act. Since Tue 2 Jun, 12:00.",
+    ]
 
 
 def test_a_message_made_while_a_time_is_in_doubt_ends_with_it(person: Person, web: HttpServer) -> None:

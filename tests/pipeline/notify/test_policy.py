@@ -29,6 +29,7 @@ from pipeline.notify.policy import (
     in_season,
     may_go,
 )
+from pipeline.plan.digest import PlanNews
 from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 
@@ -57,11 +58,14 @@ class Person:
     untold: list[News] = field(default_factory=list)
     told: list[Message] = field(default_factory=list)
     dropped: list[str] = field(default_factory=list)
+    plans: list[PlanNews] = field(default_factory=list)
 
     def step(self, now_ms: int) -> list[Message]:
         place = Site(name="home", title="Home ground", timezone=self.timezone)
-        past = [SentMessage(m.kind, m.at_ms, m.alerts) for m in self.told]
-        found = due(place, self.manners, self.untold, past, self.last_digest, now_ms, marks=self.marks)
+        past = [SentMessage(m.kind, m.at_ms, m.alerts, m.states) for m in self.told]
+        found = due(
+            place, self.manners, self.untold, past, self.last_digest, now_ms, marks=self.marks, plans=self.plans
+        )
         gone = {i for m in found.messages for i in m.news} | set(found.dropped)
         self.untold = [n for n in self.untold if n.id not in gone]
         self.told += found.messages
@@ -142,6 +146,29 @@ def test_an_empty_digest_is_sent_only_when_asked_for() -> None:
     assert Person().live(start, end) == []
     asked = Person(manners=NotificationPolicy(digest_when_empty=True)).live(start, end)
     assert len(asked) == 3 and "nothing new" in asked[0].subject
+
+
+def test_a_state_of_the_plan_is_told_once_and_again_when_it_changes() -> None:
+    """Told on Tuesday, not on Wednesday, again on Thursday when it has changed, and on Friday back as it was."""
+    told = []
+    person = Person(last_digest="2026-06-01")
+    for day, state in ((2, "wait"), (3, "wait"), (4, "go"), (5, "wait")):
+        person.plans = [PlanNews("booked/green/slitting/2026-06-06", state, f"Green: slitting is booked. {state}")]
+        told += [(day, m.lines) for m in person.live(at(f"2026-06-0{day}T06:00"), at(f"2026-06-0{day}T07:00"))]
+    said = [(2, "wait"), (4, "go"), (5, "wait")]
+    assert told == [(day, (f"Green: slitting is booked. {state}",)) for day, state in said]
+
+
+def test_what_is_planned_stands_before_what_is_to_be_known() -> None:
+    """The work of the day before what is to be known; all of it counted."""
+    arriving = [news("a", "roots_dry", at("2026-06-02T15:00")), news("b", "stay_off", at("2026-06-03T03:00"))]
+    person = Person(
+        last_digest="2026-06-02",
+        plans=[PlanNews("booked/green/slitting/2026-06-03", "go", "Green: slitting is booked.")],
+    )
+    (digest,) = person.live(at("2026-06-02T07:00"), at("2026-06-03T07:00"), arriving)
+    assert [line[:9] for line in digest.lines] == ["Green: sl", "Square, b", "Square, a"]
+    assert digest.subject == "Home ground, Wed 3 Jun: 3 to know"
 
 
 def test_a_digest_missed_while_the_service_was_away_comes_late_once() -> None:

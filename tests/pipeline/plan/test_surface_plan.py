@@ -20,6 +20,7 @@ from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.facts import DatedPass, Play
 from pipeline.forecast.wetness import WetnessForecast
 from pipeline.plan.contradictions import contradictions
+from pipeline.plan.digest import plan_news
 from pipeline.plan.lines import Says
 from pipeline.plan.seen import Seen
 from pipeline.plan.surface_plan import WorkPlan, plan_of
@@ -76,14 +77,14 @@ def test_wet_thatch_over_dry_roots_is_one_course_in_order() -> None:
     open it up, take a core."""
     plan = plan_of(surface(station(1.1, 0.4), *passes("solid_tining")), SEEN)
     assert [step.partition(".")[0] for step in plan.courses[0].steps] == [
-        "The thatch is wet over dry roots, and light water would feed it",
+        "No water tonight: the thatch is wet over dry roots and light water would feed it; it should have drained "
+        "about Fri 7:00",
         "Then give 25 mm on Friday evening, in 4 goes with rests, with a wetting agent if you use one",
         "The next morning look whether it reached the roots",
         "If less than six tenths did, open it up with solid tining with needle tines to 100 mm in the first window: "
         "now and as far as can be seen",
         "Take a core where thatch meets soil before the next deep pass",
     ]
-    assert "No water till it has drained, about Fri 7:00." in plan.courses[0].steps[0]
     assert spans(plan, Says.NO_WATER) == [TimeSpan(NOW_MS, EVENING_MS + 2 * DAY_MS)]
     assert spans(plan, Says.WATER)[0].start_ms == EVENING_MS + 2 * DAY_MS
     assert contradictions(plan.lines) == ()
@@ -112,7 +113,7 @@ def test_thatch_that_never_drains_in_sight_has_no_date() -> None:
     """Without a forecast nobody knows when: feel it, and no evening is named."""
     none = WetnessForecast(NOW_MS, np.zeros((1, 0)), np.zeros((1, 0)), np.zeros((0, 0)), reason="no forecast")
     plan = plan_of(surface(replace(station(1.1, 0.4), forecast=none)), SEEN)
-    assert "feel it" in water_of(plan) and "no evening can be named yet" in water_of(plan)
+    assert "feel when it has drained" in water_of(plan) and "no evening can be named yet" in water_of(plan)
     assert spans(plan, Says.WATER) == []
 
 
@@ -205,3 +206,29 @@ def test_booked_work_is_judged_with_what_to_lift(verdict: str) -> None:
     ((told, judgement, _),) = plan.booked
     assert (told, judgement.verdict) == (job, verdict)
     assert len(spans(plan, Says.JUDGED)) == 1 and contradictions(plan.lines) == ()
+
+
+@pytest.mark.parametrize(
+    ("days", "wet", "said"),
+    [
+        (1, False, "Green: scarifying is booked for Thu 7:00. Go, as far as can be seen."),
+        (4, False, ""),
+        (4, True, "Green: scarifying is booked for Sun 7:00. Do not: soil too wet."),
+    ],
+)
+def test_the_digest_has_booked_work_judged(days: int, wet: bool, said: str) -> None:
+    """Work that can be done is told on its eve; what cannot, as soon as it shows."""
+    job = DatedPass("scarifying", "standard", NOW_MS + days * DAY_MS, NOW_MS + days * DAY_MS + 4 * HOUR_MS)
+    changed = {"root_zone_wetness": series(2.0)} if wet else {}
+    plan = plan_of(surface(station(), *passes("scarifying", **changed), booked=(job,)), SEEN)
+    told = [one.text for one in plan_news(plan, NOW_MS, LONDON)]
+    assert len(told) == bool(said) and all(one.startswith(said) for one in told)
+
+
+def test_the_state_of_a_course_is_its_evening() -> None:
+    """An hour's change of the forecast is no news; another evening is."""
+    keys = [
+        [one.key for one in plan_news(plan_of(surface(station(thatch, 0.4)), SEEN), NOW_MS, LONDON)]
+        for thatch in (1.1, 1.11, 1.2)
+    ]
+    assert keys[0] == keys[1] != keys[2] and keys[0][0].startswith("water/g1=thatch")

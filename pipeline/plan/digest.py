@@ -1,0 +1,81 @@
+"""What a plan adds to the morning's digest: booked work with what is made of it, and a course about water.
+
+Each is a state of a subject. It is told once, and again only when it has changed; meanwhile it stands on the pages.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from pipeline.advice.phrases import clock_words
+from pipeline.advice.report import doing_of
+from pipeline.diary.facts import DatedPass
+from pipeline.plan.booked import Judgement
+from pipeline.plan.surface_plan import WorkPlan
+from pipeline.texts import say
+from pipeline.units import DAY_MS
+
+GO_DAYS = 2  # work that can be done as booked is told on its eve and its day, what cannot as soon as it shows
+QUIET = ("too_early", "cannot_tell")  # told on the eve and the day alone
+
+
+@dataclass(frozen=True, slots=True)
+class PlanNews:
+    """One state that a plan is in.
+
+    Attributes
+    ----------
+    subject, state : str
+        What it is about, and how that stands: keys, not words.
+    text : str
+        One line, the place first.
+    """
+
+    subject: str
+    state: str
+    text: str
+
+    @property
+    def key(self) -> str:
+        """Return both as one key."""
+        return f"{self.subject}={self.state}"
+
+
+def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[PlanNews]:
+    """Yield the states of a plan that a digest tells.
+
+    Parameters
+    ----------
+    plan : WorkPlan
+    now_ms : int
+        [ms since 1970, UTC]
+    zone : tzinfo
+        Of the site.
+    """
+    surface = plan.advice.surface
+    for job, judgement, lift in plan.booked:
+        near = job.start_ms - now_ms < GO_DAYS * DAY_MS
+        if near or judgement.verdict not in ("go", *QUIET):
+            day = datetime.datetime.fromtimestamp(job.start_ms / 1000, zone).date().isoformat()
+            better = "" if judgement.better is None else f" {judgement.better.start_ms // DAY_MS}"
+            subject = f"booked/{surface}/{job.kind}.{job.variant}/{day}"
+            text = _booked(plan, job, judgement, lift, now_ms, zone)
+            yield PlanNews(subject, f"{judgement.verdict}{better}{' lift' if lift else ''}", text)
+    places = {one.station: one.turf.place for one in plan.advice.stations}
+    for course in plan.courses:
+        text = say("{place}: {told}", place=places[course.station], told=" ".join(course.steps))
+        yield PlanNews(f"water/{course.station}", course.key, text)
+
+
+def _booked(plan: WorkPlan, job: DatedPass, judgement: Judgement, lift: str, now_ms: int, zone: datetime.tzinfo) -> str:
+    """Return a booking and what is made of it as a line."""
+    one = next((p for p in plan.advice.passes if p.outlook.intent.kind == job.kind), None)
+    work = job.kind.replace("_", " ") if one is None else doing_of(one.outlook.facts, job.variant)
+    at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (job.start_ms, now_ms))
+    line = say(
+        "{place}: {work} is booked for {when}. {verdict} {clause}",
+        place=plan.advice.title, work=work, when=clock_words(at, now), verdict=judgement.word, clause=judgement.clause,
+    )  # fmt: skip
+    return f"{line} {lift}." if lift else line
