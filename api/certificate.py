@@ -12,8 +12,10 @@ import datetime
 import ipaddress
 import os
 import re
+import secrets
 import ssl
 from collections.abc import Iterable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,14 +28,16 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from api.writing import own_hosts
 from pipeline.errors import PipelineFault
 from pipeline.site.settings import SiteConfig
-from pipeline.store.opening import give_to_owner
 from pipeline.units import DAY_MS
 
 AUTHORITY, AUTHORITY_OUT, SERVER = "authority.pem", "authority.crt", "server.pem"  # key and certificate; to hand out
 AUTHORITY_D = 3650
 SERVER_D = 200  # what public authorities may give since March 2026 (CA/Browser Forum, 6.3.2; from memory)
 RENEW_D = 60
+LATE_D = 2  # a box that was off for a night renews it when it is on again, and nobody need be told
+AUTHORITY_TOLD_D = 365  # phones and nodes are gone round for another once, in some winter before
 EARLIER_MS = DAY_MS  # a phone's clock may be behind the box's
+FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 MOST_CN = 64  # RFC 5280, appendix A: ub-common-name
 # RFC 1918, 3927, 6598 and 4193, link-local and loopback: no such address belongs to a site of the internet.
 PRIVATE = (
@@ -80,22 +84,20 @@ def make_certificate(config: SiteConfig, now_ms: int, *, new_authority: bool = F
     """
     folder, names, addresses, lines = folder_of(config), _names(config), _addresses(config), []
     folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    give_to_owner(folder, config.data.dir)
+    _give_folder(folder, config.data.dir)
     if new_authority or not (folder / AUTHORITY).exists():
         key, authority = _new_authority(config, names, addresses, now_ms)
-        _write(folder / AUTHORITY, _pem(key, authority), mode=0o600)
-        _write(folder / AUTHORITY_OUT, _pem(None, authority), mode=0o644)
+        _write(folder / AUTHORITY, _key_pem(key) + _pem(authority), mode=0o600)
+        _write(folder / AUTHORITY_OUT, _pem(authority), mode=0o644)
         lines.append(f"{folder / AUTHORITY}: made an authority, good until {_day(_until_ms(authority))}")
-    key, authority = _read(folder / AUTHORITY)
-    if found := facts_of(authority).fault(now_ms):
-        raise NoCertificate(f"{folder / AUTHORITY}: found an authority that {found}, expected one of now. {_ANEW}")
+    _, authority = _read(folder / AUTHORITY)
     permitted = _permitted(authority)
     if outside := [name for name in names if not _may_name(permitted, name)]:
         raise NoCertificate(
             f"{folder / AUTHORITY}: found an authority that may not vouch for {', '.join(outside)}, expected one for "
             f"every name of this box. {_ANEW}"
         )
-    _new_server(folder, key, authority, (names, [a for a in addresses if _may_address(permitted, a)]), now_ms)
+    _write(folder / SERVER, b"".join(issue(config, now_ms)), mode=0o600)
     made = server_facts(config)
     lines.append(f"{folder / SERVER}: made, good until {_day(made.until_ms)} for {', '.join(made.names)}")
     return lines
@@ -104,21 +106,39 @@ def make_certificate(config: SiteConfig, now_ms: int, *, new_authority: bool = F
 _ANEW = "`underturf certificate --new-authority` makes another: every phone and node has to be given it then."
 
 
-def renew_when_due(config: SiteConfig, now_ms: int) -> bool:
-    """Make the certificate anew where it ends soon or lacks a name or address that the box has now; tell whether.
+def issue(config: SiteConfig, now_ms: int) -> tuple[bytes, bytes]:
+    """Return the key and the certificate, in PEM, of a server on this box: its pages, or its broker.
 
-    Names that the authority may not vouch for are left out: `check` tells of them.
+    It is for the names and addresses of the box that the authority may vouch for; `doubts_of_names` tells the others.
+
+    Raises
+    ------
+    NoCertificate
+        Where there is no authority, or its own time is not now.
     """
-    folder = folder_of(config)
-    key, authority = _read(folder / AUTHORITY)
-    permitted, held = _permitted(authority), server_facts(config)
-    names = [name for name in _names(config) if _may_name(permitted, name)]
-    addresses = [address for address in _addresses(config) if _may_address(permitted, address)]
-    lacking = {*names, *map(str, addresses)} - {*held.names}
-    is_good = held.until_ms - now_ms > RENEW_D * DAY_MS and not held.fault(now_ms)
-    if facts_of(authority).fault(now_ms) or (is_good and not lacking):
+    key, authority = _read(folder_of(config) / AUTHORITY)
+    if found := facts_of(authority).fault(now_ms):
+        where = folder_of(config) / AUTHORITY
+        raise NoCertificate(f"{where}: found an authority that {found}, expected one of now. {_ANEW}")
+    return _signed(key, authority, _vouched(config, authority), now_ms)
+
+
+def is_due(config: SiteConfig, held: CertificateFacts, now_ms: int) -> bool:
+    """Whether one that was issued is to be issued anew: it ends soon, or lacks a name or address the box has now."""
+    _, authority = _read(folder_of(config) / AUTHORITY)
+    of = facts_of(authority)
+    if of.fault(now_ms):
         return False
-    _new_server(folder, key, authority, (names, addresses), now_ms)
+    names, addresses = _vouched(config, authority)
+    ends = held.until_ms - now_ms <= RENEW_D * DAY_MS and held.until_ms < of.until_ms
+    return ends or bool(held.fault(now_ms)) or not {*names, *map(str, addresses)} <= {*held.names}
+
+
+def renew_when_due(config: SiteConfig, now_ms: int) -> bool:
+    """Make the certificate of the pages anew where that is due; tell whether it was."""
+    if not is_due(config, server_facts(config), now_ms):
+        return False
+    _write(folder_of(config) / SERVER, b"".join(issue(config, now_ms)), mode=0o600)
     return True
 
 
@@ -173,10 +193,49 @@ def authority_facts(config: SiteConfig) -> CertificateFacts:
     return facts_of(_certificate(folder_of(config) / AUTHORITY_OUT))
 
 
-def lacking_names(config: SiteConfig) -> list[str]:
-    """Return names of the settings that the certificate is not for: a browser that asks by one refuses it."""
-    held = server_facts(config).names
-    return [name for name in sorted(config.pages.names) if not any(_covers(one, name) for one in held)]
+def doubts_of_time(config: SiteConfig, now_ms: int) -> list[str]:
+    """Return what is wrong with the certificate and its authority by the time, or soon will be, each with what to do.
+
+    Raises
+    ------
+    NoCertificate
+        Where they do not read.
+    """
+    held, own = server_facts(config), config.pages.cert_file is None
+    does = "`sudo underturf certificate` makes another" if own else "who made it makes another"
+    lines = []
+    if fault := held.fault(now_ms):
+        lines.append(f"The certificate of the pages {fault}. Browsers refuse it: {does}.")
+    elif held.until_ms - now_ms <= (RENEW_D - LATE_D) * DAY_MS:
+        lines.append(f"The certificate of the pages ends on {_day(held.until_ms)} and has not been renewed: {does}.")
+    if not own:
+        return lines
+    authority = authority_facts(config)
+    if fault := authority.fault(now_ms):
+        lines.append(f"The authority of this box {fault}. {_ANEW}")
+    elif authority.until_ms - now_ms <= AUTHORITY_TOLD_D * DAY_MS:
+        lines.append(f"The authority of this box ends on {_day(authority.until_ms)}. {_ANEW} Do it before that day.")
+    return lines
+
+
+def doubts_of_names(config: SiteConfig) -> list[str]:
+    """Return which names of the settings, and of the box where it made the certificate itself, that is not for.
+
+    A browser that asks by one refuses it. Each line has what to do. Raises NoCertificate where it does not read.
+    """
+    held, own = server_facts(config).names, config.pages.cert_file is None
+    asked = [*_names(config), *map(str, _addresses(config))] if own else sorted(config.pages.names)
+    lacking = [name for name in asked if not any(_covers(one, name) for one in held)]
+    if not lacking:
+        return []
+    told = "The certificate of the pages is not for {}, and a browser that asks by it refuses: {}"
+    if not own:
+        return [told.format(one, "who made it makes one for it.") for one in lacking]
+    names, addresses = _vouched(config, _certificate(folder_of(config) / AUTHORITY_OUT))
+    vouched = {*names, *map(str, addresses)}
+    made = "`sudo underturf certificate` makes one for it."
+    other = f"the authority of this box may not vouch for it. {_ANEW}"
+    return [told.format(one, made if one in vouched else other) for one in lacking]
 
 
 def server_context(config: SiteConfig) -> ssl.SSLContext:
@@ -298,18 +357,19 @@ def _new_authority(
     return key, made
 
 
-def _new_server(
-    folder: Path,
+def _signed(
     authority_key: ec.EllipticCurvePrivateKey,
     authority: x509.Certificate,
     named: tuple[Sequence[str], Sequence[Address]],
     now_ms: int,
-) -> None:
+) -> tuple[bytes, bytes]:
+    """Return another key and a certificate for it, which ends with the authority at the latest."""
     key, (names, addresses) = ec.generate_private_key(ec.SECP256R1()), named
     given = x509.SubjectAlternativeName([*map(x509.DNSName, names), *map(x509.IPAddress, addresses)])
     by = x509.AuthorityKeyIdentifier.from_issuer_public_key(authority_key.public_key())
+    last = _until_ms(authority)
     made = (
-        _begun(_called("Underturf server"), authority.subject, key, now_ms, SERVER_D)
+        _begun(_called("Underturf server"), authority.subject, key, now_ms, SERVER_D, last_ms=last)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(_usage(authority=False), critical=True)
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
@@ -318,13 +378,22 @@ def _new_server(
         .add_extension(by, critical=False)
         .sign(authority_key, SHA256())
     )
-    _write(folder / SERVER, _pem(key, made), mode=0o600)
+    return _key_pem(key), _pem(made)
 
 
 def _begun(
-    subject: x509.Name, issuer: x509.Name, key: ec.EllipticCurvePrivateKey, now_ms: int, days: int
+    subject: x509.Name,
+    issuer: x509.Name,
+    key: ec.EllipticCurvePrivateKey,
+    now_ms: int,
+    days: int,
+    *,
+    last_ms: int | None = None,
 ) -> x509.CertificateBuilder:
     now = datetime.datetime.fromtimestamp(now_ms // 1000, datetime.UTC)
+    ends = now + datetime.timedelta(days=days)
+    if last_ms is not None:
+        ends = min(ends, datetime.datetime.fromtimestamp(last_ms / 1000, datetime.UTC))
     return (
         x509.CertificateBuilder()
         .subject_name(subject)
@@ -332,7 +401,7 @@ def _begun(
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
         .not_valid_before(now - datetime.timedelta(milliseconds=EARLIER_MS))
-        .not_valid_after(now + datetime.timedelta(days=days))
+        .not_valid_after(ends)
     )
 
 
@@ -351,6 +420,13 @@ def _permitted(authority: x509.Certificate) -> list[x509.GeneralName]:
     return list(authority.extensions.get_extension_for_class(x509.NameConstraints).value.permitted_subtrees or ())
 
 
+def _vouched(config: SiteConfig, authority: x509.Certificate) -> tuple[list[str], list[Address]]:
+    """Return the names and addresses of this box that an authority may vouch for."""
+    permitted = _permitted(authority)
+    names = [name for name in _names(config) if _may_name(permitted, name)]
+    return names, [address for address in _addresses(config) if _may_address(permitted, address)]
+
+
 def _may_name(permitted: Iterable[x509.GeneralName], name: str) -> bool:
     """Whether a name is one that is permitted, or below one (RFC 5280, 4.2.1.10)."""
     return any(isinstance(one.value, str) and f".{name}".endswith(f".{one.value}") for one in permitted)
@@ -364,9 +440,12 @@ def _may_address(permitted: Iterable[x509.GeneralName], address: Address) -> boo
 # --- files -------------------------------------------------------------------------------------------------------
 
 
-def _pem(key: ec.EllipticCurvePrivateKey | None, certificate: x509.Certificate) -> bytes:
-    text: bytes = certificate.public_bytes(Encoding.PEM)
-    return text if key is None else key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()) + text
+def _pem(certificate: x509.Certificate) -> bytes:
+    return bytes(certificate.public_bytes(Encoding.PEM))
+
+
+def _key_pem(key: ec.EllipticCurvePrivateKey) -> bytes:
+    return bytes(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption()))
 
 
 def _read(path: Path) -> tuple[ec.EllipticCurvePrivateKey, x509.Certificate]:
@@ -389,17 +468,41 @@ def _certificate(path: Path) -> x509.Certificate:
         raise NoCertificate(f"{path}: found no certificate that reads ({err}), expected one in PEM") from err
 
 
+def _give_folder(folder: Path, like: Path) -> None:
+    """Give a folder that root has made to the owner of another one. What is no folder, but a link, is not followed."""
+    if os.geteuid() == 0:
+        owner, opened = like.stat(), os.open(folder, FOLDER)
+        os.fchown(opened, owner.st_uid, owner.st_gid)
+        os.close(opened)
+
+
 def _write(path: Path, text: bytes, *, mode: int) -> None:
-    """Write a file whole or not at all; one with a key is at no moment for others to read."""
-    part = path.with_suffix(".part")
-    part.unlink(missing_ok=True)
-    with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
-        os.fchmod(file.fileno(), mode)
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    give_to_owner(part, path.parent)
-    part.replace(path)
+    """Write a file whole or not at all; one with a key is at no moment for others to read.
+
+    The folder is the service's and the writer may be root: so nothing there is gone by but the folder that is open, and
+    the file that is made in it, whatever somebody with the service's rights does to their names meanwhile.
+    """
+    folder = os.open(path.parent, FOLDER)
+    part = f".{path.name}.{secrets.token_hex(8)}.part"
+    try:
+        opened = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600, dir_fd=folder)
+        try:
+            with open(opened, "wb") as file:
+                if os.geteuid() == 0:
+                    owner = os.fstat(folder)
+                    os.fchown(file.fileno(), owner.st_uid, owner.st_gid)
+                os.fchmod(file.fileno(), mode)
+                file.write(text)
+                file.flush()
+                os.fsync(file.fileno())
+            os.rename(part, path.name, src_dir_fd=folder, dst_dir_fd=folder)
+        except BaseException:
+            with suppress(FileNotFoundError):
+                os.unlink(part, dir_fd=folder)
+            raise
+        os.fsync(folder)
+    finally:
+        os.close(folder)
 
 
 def _day(at_ms: int) -> str:

@@ -284,25 +284,21 @@ def _say_who_gets_in(config: SiteConfig, file: str) -> None:
 
 def _certificate_is_good(config: SiteConfig, file: str) -> bool:
     """Print how long the certificate of the pages holds and for which names, and what a browser would refuse."""
-    from api.certificate import authority_facts, lacking_names, server_facts
+    from api.certificate import authority_facts, doubts_of_names, doubts_of_time, server_facts
     from pipeline.run.clock import SystemClock
     from pipeline.units import utc_text
 
     held = server_facts(config)
     until, names = utc_text(held.until_ms), ", ".join(held.names) or "no name"
+    now_ms, is_good = SystemClock().now_ms(), True
     if config.pages.cert_file is None:
-        print(f"pages: authority, SHA-256 {authority_facts(config).fingerprint}")
+        authority = authority_facts(config)
+        is_good = not authority.fault(now_ms)
+        print(f"pages: authority until {utc_text(authority.until_ms)}, SHA-256 {authority.fingerprint}")
     print(f"pages: encrypted, TLS 1.2 or later; certificate until {until}, for {names}")
-    fault = held.fault(SystemClock().now_ms())
-    if fault:
-        print(f"pages: the certificate {fault}. `underturf certificate` makes another", file=sys.stderr)
-    for name in lacking_names(config):
-        print(
-            f"{file}: pages: warning: the certificate is not for {name}, and a browser that asks by it refuses: "
-            "`underturf certificate`",
-            file=sys.stderr,
-        )
-    return not fault
+    for doubt in (*doubts_of_time(config, now_ms), *doubts_of_names(config)):
+        print(f"{file}: pages: warning: {doubt}", file=sys.stderr)
+    return is_good and not held.fault(now_ms)
 
 
 def _certificate(parsed: argparse.Namespace) -> int:

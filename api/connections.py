@@ -4,7 +4,8 @@ A head and a body have a time for the whole of them, so that a client that sends
 an answer is cut off when it is not being read. Where there are too many connections, the one that has waited longest
 without a request makes room. uvicorn's own limit of connections would refuse everybody's requests instead, and its
 timeout counts from the last byte. The same holds from the first byte of an encrypted connection: a handshake has the
-time of a head. Whoever begins one in the clear is told so.
+time of a head. Whoever begins one in the clear is told so. Bounds are by address first, so that no one
+machine keeps the others out.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import ipaddress
 import ssl
 from asyncio import sslproto
 from collections.abc import Callable
+from functools import partial
 from typing import Any, cast
 
 import h11
@@ -34,6 +36,7 @@ CONNECTION_LIMITS = {
     "pages_body_seconds": BODY_WITHIN_S,
     "pages_read_seconds": READ_WITHIN_S,
 }
+ROOM_AFTER_S = 1.0  # a handshake takes two ways there and back, a quarter of that on a bad radio link
 SSL_END_WITHIN_S = 5.0  # for the other end's own end of an encrypted connection
 TLS_HANDSHAKE = 0x16  # the first byte of whoever encrypts (RFC 8446, 5.1)
 _PLAIN_WORD = "HTTP/1.1 {} \r\nConnection: close\r\nContent-Type: text/plain\r\nContent-Length: {}\r\n\r\n{}"
@@ -46,6 +49,8 @@ class BoundedConnection(H11Protocol):
     counted: Metrics
     only_from: str | None = None  # beside this machine itself: the address of a proxy
     raw: asyncio.Transport | None = None  # below an encrypted one: it too holds what is not sent yet
+    on_made: Callable[[], None] | None = None  # called when it begins: of an encrypted one, after its handshake
+    whose = ""
     _awaited: object = None
     _since_s = 0.0
     _deadline: asyncio.TimerHandle | None = None
@@ -59,6 +64,9 @@ class BoundedConnection(H11Protocol):
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
+        self.whose = _whose(transport)
+        if self.on_made is not None:
+            self.on_made()
         self.counted.connections.inc()
         self._look()
         if self.only_from is not None and not self._is_allowed(self.only_from):
@@ -148,8 +156,7 @@ class BoundedConnection(H11Protocol):
     def _make_room(self) -> None:
         """Where there are too many, cut the one that has waited longest for a request; else refuse this one."""
         every = [cast(BoundedConnection, one) for one in self.connections]
-        own = self.client and self.client[0]
-        crowd = [one for one in every if (one.client and one.client[0]) == own]
+        crowd = [one for one in every if one.whose == self.whose]
         if len(crowd) <= MOST_OF_AN_ADDRESS:
             if len(every) <= MOST_CONNECTIONS:
                 return
@@ -167,60 +174,94 @@ class EncryptedConnection(sslproto.SSLProtocol):
     """The encryption of one connection, from its first byte.
 
     The library counts a connection, and gives it a deadline of ours, only once the handshake is done: until then it
-    has one here, and among too many that have none done the oldest makes room.
+    has one here. Among too many of an address that have none done the oldest makes room, if it has had its time; else
+    the newcomer is ended, and before anything is made for it: a flood costs little. Among too many of all, one of the
+    address that has most makes room.
     """
 
     def __init__(
-        self, within: BoundedConnection, context: ssl.SSLContext, begun: dict[EncryptedConnection, None]
+        self,
+        make: Callable[[], BoundedConnection],
+        context: ssl.SSLContext,
+        metrics: Metrics,
+        begun: dict[str, list[EncryptedConnection]],
     ) -> None:
-        super().__init__(
-            asyncio.get_running_loop(), within, context, None, server_side=True,  # type: ignore[arg-type]
-            ssl_handshake_timeout=HEAD_WITHIN_S, ssl_shutdown_timeout=SSL_END_WITHIN_S,  # type: ignore[arg-type]
-        )  # fmt: skip
-        self._within, self._begun = within, begun
+        self._make, self._context, self._metrics, self._begun = make, context, metrics, begun
+        self._within: BoundedConnection | None = None
         self._read: memoryview | None = None
         self._first = True
+        self._whose, self._since_s = "", 0.0
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
-        self._within.raw = transport
-        for one in [one for one in self._begun if one.is_done]:
-            del self._begun[one]
-        self._begun[self] = None
-        if len(self._begun) > MOST_OF_AN_ADDRESS:
-            oldest = next(iter(self._begun))
-            del self._begun[oldest]
-            oldest.cut()
+        loop = asyncio.get_running_loop()
+        self._whose, self._since_s = _whose(transport), loop.time()
+        if not self._has_room():
+            self._metrics.connections_cut.labels("room").inc()
+            transport.abort()
+            return
+        self._begun.setdefault(self._whose, []).append(self)
+        self._within = self._make()
+        self._within.raw, self._within.on_made = transport, self._forget
+        super().__init__(
+            loop, self._within, self._context, None, server_side=True,  # type: ignore[arg-type]
+            ssl_handshake_timeout=HEAD_WITHIN_S, ssl_shutdown_timeout=SSL_END_WITHIN_S,  # type: ignore[arg-type]
+        )  # fmt: skip
         super().connection_made(transport)
 
-    @property
-    def is_done(self) -> bool:
-        """Whether the handshake is over, well or not."""
-        return self._within.transport is not None or self._within.raw is None or self._within.raw.is_closing()
+    def _has_room(self) -> bool:
+        """Whether this one may begin; where it may in place of another, that is cut."""
+        own = self._begun.get(self._whose, [])
+        if len(own) >= MOST_OF_AN_ADDRESS:
+            if self._since_s - own[0]._since_s < ROOM_AFTER_S:
+                return False
+            own[0].cut()
+        elif sum(map(len, self._begun.values())) >= MOST_CONNECTIONS:
+            max(self._begun.values(), key=len)[0].cut()
+        return True
+
+    def _forget(self) -> None:
+        """Count it no longer among those that have begun."""
+        some = self._begun.get(self._whose, [])
+        if self in some:
+            some.remove(self)
+            if not some:
+                del self._begun[self._whose]
 
     def cut(self) -> None:
         """End it in the middle of the handshake."""
-        self._within.counted.connections_cut.labels("room").inc()
-        if self._within.raw is not None:
+        self._metrics.connections_cut.labels("room").inc()
+        self._forget()
+        if self._within is not None and self._within.raw is not None:
             self._within.raw.abort()
 
     def connection_lost(self, exc: BaseException | None) -> None:
-        self._begun.pop(self, None)
-        super().connection_lost(exc)
+        self._forget()
+        if self._within is not None:
+            super().connection_lost(exc)
 
     def get_buffer(self, n: int) -> Any:
         self._read = super().get_buffer(n)
         return self._read
 
     def buffer_updated(self, nbytes: int) -> None:
-        if self._first and self._read is not None and self._within.raw is not None:
+        within = self._within
+        if within is None or within.raw is None:
+            return
+        if self._first and self._read is not None:
             self._first = False
             if self._read[0] != TLS_HANDSHAKE:
-                self._within.counted.connections_cut.labels("clear").inc()
+                self._metrics.connections_cut.labels("clear").inc()
                 word = "These pages are encrypted: begin their address with https:// in place of http://."
-                self._within.raw.write(_plain_word("400 Bad Request", word))
-                self._within.raw.close()
-        if self._within.raw is None or not self._within.raw.is_closing():
+                within.raw.write(_plain_word("400 Bad Request", word))
+                within.raw.close()
+        if not within.raw.is_closing():
             super().buffer_updated(nbytes)
+
+
+def _whose(transport: asyncio.BaseTransport) -> str:
+    """Return the address of the other end, by which its connections are counted."""
+    peer = transport.get_extra_info("peername")
+    return str(peer[0]) if peer else ""
 
 
 def _plain_word(status: str, word: str) -> bytes:
@@ -252,9 +293,9 @@ def bounded(
         counted = metrics
         only_from = proxy
 
-    begun: dict[EncryptedConnection, None] = {}
+    begun: dict[str, list[EncryptedConnection]] = {}
 
     def encrypted(**more: Any) -> EncryptedConnection:
-        return EncryptedConnection(Counted(**more), context, begun)  # type: ignore[arg-type]
+        return EncryptedConnection(partial(Counted, **more), context, metrics, begun)  # type: ignore[arg-type]
 
     return Counted if context is None else encrypted

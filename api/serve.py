@@ -10,6 +10,7 @@ import signal
 import socket
 import ssl
 import threading
+from contextlib import suppress
 
 import uvicorn
 from fastapi import FastAPI
@@ -20,7 +21,6 @@ from api.damaged import damaged_app, tell_until_taken
 from api.load import keep_memory_returnable
 from api.people import note_settings
 from pipeline.errors import PipelineFault, StoreDamaged, StoreForeign
-from pipeline.run.clock import Clock
 from pipeline.service import Pipeline
 from pipeline.site.server import PagesConfig, is_loopback
 from pipeline.site.settings import SiteConfig
@@ -61,7 +61,7 @@ def serve(config: SiteConfig) -> int:
         if warning := nobody_can_sign_in(config.pages, pipeline.people):
             log.warning("nobody_can_sign_in host=%s: %s", config.pages.host, warning)
         threading.Thread(target=_stop_when_ended, args=(pipeline, server), name="watch", daemon=True).start()
-        ended = _keep_certificate(config, context, pipeline.clock)
+        ended = _keep_certificate(pipeline, context)
         _say_where(config.pages)
         try:
             server.run(sockets=[listener])
@@ -150,29 +150,42 @@ def encryption(config: SiteConfig) -> ssl.SSLContext | None:
         ) from err
 
 
-def _keep_certificate(config: SiteConfig, context: ssl.SSLContext | None, clock: Clock) -> threading.Event:
+def _keep_certificate(pipeline: Pipeline, context: ssl.SSLContext | None) -> threading.Event:
     """Renew the certificate in time from a thread, and use whatever another has made; return what ends it."""
     ended = threading.Event()
     if context is not None:
-        threading.Thread(
-            target=_look_after, args=(config, context, clock, ended), name="certificate", daemon=True
-        ).start()
+        threading.Thread(target=_look_after, args=(pipeline, context, ended), name="certificate", daemon=True).start()
     return ended
 
 
-def _look_after(config: SiteConfig, context: ssl.SSLContext, clock: Clock, ended: threading.Event) -> None:
-    from api.certificate import keep_certificate
-
-    told, held = "", 0
+def _look_after(pipeline: Pipeline, context: ssl.SSLContext, ended: threading.Event) -> None:
+    """Keep the certificate; what is wrong with it goes to the log once, and stands on the pages while it lasts."""
+    told, held = list[str](), 0
     while not ended.is_set():
-        try:
-            held = keep_certificate(config, context, clock.now_ms(), held)
-            told = ""
-        except (OSError, PipelineFault) as err:
-            if str(err) != told:
-                log.warning("certificate_stays reason=%s", err)
-            told = str(err)
+        held, doubts = look_after_certificate(pipeline, context, held)
+        for doubt in doubts:
+            if doubt not in told:
+                log.warning("certificate_doubt %s", doubt)
+        told = doubts
         ended.wait(CERTIFICATE_LOOK_S)
+
+
+def look_after_certificate(pipeline: Pipeline, context: ssl.SSLContext, held: int) -> tuple[int, list[str]]:
+    """Renew the certificate when it is due, use it, and tell the pipeline what is wrong; return that too.
+
+    `held` is what was returned before, 0 at first: it tells the certificate in use from another.
+    """
+    from api.certificate import doubts_of_time, keep_certificate
+
+    config, now_ms, doubts = pipeline.config, pipeline.clock.now_ms(), list[str]()
+    try:
+        held = keep_certificate(config, context, now_ms, held)
+    except (OSError, PipelineFault) as err:
+        doubts.append(f"The certificate of the pages could not be looked after ({err}).")
+    with suppress(PipelineFault):  # which the line before has told
+        doubts += doubts_of_time(config, now_ms)
+    pipeline.outside_notices = tuple(doubts)
+    return held, doubts
 
 
 def _say_where(pages: PagesConfig) -> None:

@@ -159,6 +159,7 @@ class Pipeline:
         self._parts: list[Part] = []
         self._ended = threading.Event()
         self.crash = ""
+        self.outside_notices: tuple[str, ...] = ()  # of what serves it: lines for the head of the pages, and for health
 
     def start(self) -> None:
         """Start every part and return at once; see `health`."""
@@ -211,7 +212,8 @@ class Pipeline:
 
     def notices(self) -> list[str]:
         """Return what an owner must know, in words: of the data, of the time, and of names that the settings lack."""
-        return [*self._data_notices(), *map(sentence, self.time_doubts()), *self._unnamed()]
+        doubts = map(sentence, self.time_doubts())
+        return [*self._data_notices(), *self.outside_notices, *doubts, *self._unnamed()]
 
     def _data_notices(self) -> list[str]:
         """Damage, what does not read, too old a backup, doubtful outboxes, what was set aside, a doubtful clock."""
@@ -422,6 +424,7 @@ class Pipeline:
             self._advisor.advising.reason and f"advising: {self._advisor.advising.reason}",
             *(f"notify {way}: {reason}" for way, reason in self._notifier.away.items()),
             unseen and f"heartbeat: {unseen}",
+            *(f"pages: {told}" for told in self.outside_notices),
         ]
 
     def _store_health(self) -> dict[str, object]:

@@ -5,10 +5,16 @@ What a certificate is worth is asked of openssl's own verifier, and of clients t
 
 from __future__ import annotations
 
+import datetime
+import html
+import os
 import socket
 import ssl
 import subprocess
+import sys
+import time
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
 
 import httpx
@@ -34,12 +40,14 @@ from api.certificate import (
 )
 from api.command import main
 from api.connections import BoundedConnection
+from api.serve import look_after_certificate
 from pipeline.run.clock import SystemClock
 from pipeline.service import load_settings
 from pipeline.site.settings import SiteConfig
 from pipeline.units import DAY_MS
 from tests.api.served import TestClient, serving
 from tests.api.site import SETTINGS, Ground, MakeGround
+from tests.pipeline.conftest import wait_until
 
 NAMED = SETTINGS + '[pages]\nallowed_hosts = ["turf.example.org"]\n'
 NOW_MS = SystemClock().now_ms()
@@ -125,7 +133,7 @@ def test_a_stolen_authority_cannot_pass_for_another_site(config: SiteConfig, ver
     folder = certificate.folder_of(config)
     key, authority = certificate._read(folder / AUTHORITY)
     for names, addresses in ((["bank.example"], []), ([], [certificate.ipaddress.ip_address("203.0.113.9")])):
-        certificate._new_server(folder, key, authority, (names, addresses), NOW_MS)
+        (folder / SERVER).write_bytes(b"".join(certificate._signed(key, authority, (names, addresses), NOW_MS)))
         assert "permitted subtree violation" in verified()
 
 
@@ -237,6 +245,7 @@ def test_a_handshake_has_a_deadline_and_bounds(ground: Ground, monkeypatch: pyte
     make_certificate(config, NOW_MS)
     monkeypatch.setattr(connections, "HEAD_WITHIN_S", 1.0)
     monkeypatch.setattr(connections, "MOST_OF_AN_ADDRESS", 3)
+    monkeypatch.setattr(connections, "ROOM_AFTER_S", 0.0)
     with serving(ground.pipeline, context=server_context(config)) as address:
         host, _, port = address.rpartition("/")[2].rpartition(":")
         held = [socket.create_connection((host, int(port)), timeout=5) for _ in range(4)]
@@ -246,6 +255,90 @@ def test_a_handshake_has_a_deadline_and_bounds(ground: Ground, monkeypatch: pyte
                 assert _ends(one)
     cut = ground.pipeline.metrics.registry.get_sample_value("underturf_pages_connections_cut_total", {"reason": "room"})
     assert cut and cut >= 1
+
+
+FLOOD = """
+import collections, socket, sys
+held = collections.deque()
+while True:
+    one = socket.socket()
+    one.bind(("127.0.0.2", 0))
+    one.settimeout(5)
+    try:
+        one.connect(("127.0.0.1", int(sys.argv[1])))
+    except OSError:
+        one.close()
+        continue
+    held.append(one)
+    if len(held) > 300:
+        held.popleft().close()
+"""
+
+
+def test_a_flood_from_one_address_keeps_no_other_out(ground: Ground) -> None:
+    """One machine begins handshakes as fast as it can and does none, while a phone as slow as a bad radio link does its
+    own, three times."""
+    config = ground.pipeline.config
+    make_certificate(config, NOW_MS)
+    with serving(ground.pipeline, context=server_context(config)) as address:
+        port = int(address.rpartition(":")[2])
+        flood = subprocess.Popen([sys.executable, "-c", FLOOD, str(port)])
+        try:
+            wait_until(lambda: _cut_for_room(ground) > 100, "the flood is at its bound", 30)
+            before, began = _cut_for_room(ground), time.monotonic()
+            came = [_slow_request(port, client(config)) for _ in range(3)]
+            took_s = time.monotonic() - began
+        finally:
+            flood.kill()
+            flood.wait(10)
+    rate = (_cut_for_room(ground) - before) / took_s
+    print(f"{rate:.0f} a second refused beside it; slow phone: {sum(came)} of 3 answered, in {took_s / 3:.1f} s each")
+    assert all(came)
+
+
+@pytest.mark.parametrize("apart", [True, False], ids=["by address", "of all together"])
+def test_handshakes_are_bounded_by_address(ground: Ground, monkeypatch: pytest.MonkeyPatch, *, apart: bool) -> None:
+    """As many as one address may have begun, none of them done: it gets no more in, and another does. Counted together,
+    the control, the other is refused too."""
+    if not apart:
+        monkeypatch.setattr(connections, "_whose", lambda _: "anybody")
+    monkeypatch.setattr(connections, "ROOM_AFTER_S", 60.0)
+    config = ground.pipeline.config
+    make_certificate(config, NOW_MS)
+    with serving(ground.pipeline, context=server_context(config)) as address, ExitStack() as held:
+        here = ("127.0.0.1", int(address.rpartition(":")[2]))
+        for _ in range(connections.MOST_OF_AN_ADDRESS):
+            held.enter_context(socket.create_connection(here, source_address=("127.0.0.2", 0)))
+        assert _ends(held.enter_context(socket.create_connection(here, timeout=10, source_address=("127.0.0.2", 0))))
+        assert _slow_request(here[1], client(config)) is apart
+
+
+def _cut_for_room(ground: Ground) -> float:
+    name = "underturf_pages_connections_cut_total"
+    return ground.pipeline.metrics.registry.get_sample_value(name, {"reason": "room"}) or 0.0
+
+
+def _slow_request(port: int, context: ssl.SSLContext) -> bool:
+    """Ask for a page from 127.0.0.3, 0.2 s before each answer of a handshake; whether it came."""
+    comes, goes = ssl.MemoryBIO(), ssl.MemoryBIO()
+    tls = context.wrap_bio(comes, goes, server_hostname="localhost")
+    with socket.create_connection(("127.0.0.1", port), timeout=20, source_address=("127.0.0.3", 0)) as plain:
+        try:
+            while True:
+                try:
+                    tls.do_handshake()
+                    break
+                except ssl.SSLWantReadError:
+                    time.sleep(0.2)
+                    plain.sendall(goes.read())
+                    comes.write(plain.recv(1 << 16))
+            tls.write(b"GET /healthz HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")
+            plain.sendall(goes.read())
+            while part := plain.recv(1 << 16):
+                comes.write(part)
+            return tls.read().startswith(b"HTTP/1.1 200")
+        except (ConnectionError, ssl.SSLError):
+            return False
 
 
 def _ends(connection: socket.socket) -> bool:
@@ -277,16 +370,102 @@ def test_pages_that_others_reach_are_not_served_in_the_clear(
     assert digits in capsys.readouterr().out
 
 
-def test_check_says_what_a_browser_would_refuse(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """A name that came later is warned of, a certificate that has ended is a fault."""
+def test_check_says_what_a_browser_would_refuse(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A name of the settings, and one of the box, that came later are warned of, by what each needs: another
+    certificate, or another authority. A certificate that has ended is a fault."""
     settings, open_to_all = str(tmp_path / "underturf.toml"), SETTINGS + '[pages]\nhost = "0.0.0.0"\n'
     make_certificate(config_at(tmp_path, open_to_all), NOW_MS)
-    config_at(tmp_path, open_to_all + 'address = "https://turf.example.org"\n')
     assert main(["check", "--config", settings]) == 0
-    assert "not for turf.example.org" in capsys.readouterr().err
+    assert "not for" not in capsys.readouterr().err
+    config_at(tmp_path, open_to_all + 'address = "https://turf.example.org"\n')
+    monkeypatch.setattr(certificate, "own_addresses", lambda: {certificate.ipaddress.ip_address("10.1.2.3")})
+    assert main(["check", "--config", settings]) == 0
+    said = capsys.readouterr().err.splitlines()
+    (name,), (address,) = ([line for line in said if f"not for {one}" in line] for one in ("turf.example", "10.1.2.3"))
+    assert "--new-authority" in name and "--new-authority" not in address and "underturf certificate" in address
     make_certificate(config_at(tmp_path, open_to_all), NOW_MS - (SERVER_D + 1) * DAY_MS, new_authority=True)
     assert main(["check", "--config", settings]) == 1
     assert "ended on" in capsys.readouterr().err
+
+
+def test_the_end_of_the_authority_is_told_a_year_before(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """With its day and what to do; the certificate ends with it, and is not made anew each minute of its last weeks."""
+    day, settings = DAY_MS, str(tmp_path / "underturf.toml")
+    config = config_at(tmp_path, SETTINGS + '[pages]\nhost = "0.0.0.0"\n')
+
+    def said(days_left: int) -> str:
+        make_certificate(config, NOW_MS - (certificate.AUTHORITY_D - days_left) * day, new_authority=True)
+        certificate.renew_when_due(config, NOW_MS)
+        assert main(["check", "--config", settings]) == (0 if days_left > 0 else 1)
+        return capsys.readouterr().err
+
+    assert "authority" not in said(366)
+    last = datetime.datetime.fromtimestamp(NOW_MS / 1000 + 30 * 86_400, datetime.UTC)
+    text = said(30)
+    assert f"authority of this box ends on {last:%Y-%m-%d}" in text and "--new-authority" in text
+    assert server_facts(config).until_ms == authority_facts(config).until_ms
+    assert not certificate.renew_when_due(config, NOW_MS)
+    assert "ended on" in said(-1)
+
+
+def test_a_certificate_that_is_not_renewed_stands_on_the_pages_and_in_health(ground: Ground) -> None:
+    """The reason, its last day and the way out, until it has been renewed; a night too late is no news."""
+    config, pipeline = ground.pipeline.config, ground.pipeline
+    make_certificate(config, pipeline.clock.now_ms() - 160 * DAY_MS)
+    make_certificate(config, pipeline.clock.now_ms() - 141 * DAY_MS)  # 59 days are left
+    context, folder = server_context(config), certificate.folder_of(config)
+    asked = TestClient(create_app(pipeline))
+    (folder / AUTHORITY).rename(folder / "aside")
+    assert look_after_certificate(pipeline, context, 0)[1] == []
+    make_aside(config, pipeline.clock.now_ms() - 151 * DAY_MS)
+    _, (line,) = look_after_certificate(pipeline, context, 0)
+    last = server_facts(config).until_ms
+    assert f"ends on {datetime.datetime.fromtimestamp(last / 1000, datetime.UTC):%Y-%m-%d}" in line
+    assert "underturf certificate" in line
+    page = html.unescape(asked.get("/trust").text)
+    assert line in page and f"pages: {line}" in asked.get("/healthz").json()["reasons"]
+    (folder / AUTHORITY).write_text("no key")
+    _, lines = look_after_certificate(pipeline, context, 0)
+    assert "could not be looked after" in lines[0] and str(folder / AUTHORITY) in lines[0] and lines[1:] == [line]
+    (folder / "aside").rename(folder / AUTHORITY)
+    assert look_after_certificate(pipeline, context, 0)[1] == []
+    assert "The certificate of the pages" not in asked.get("/trust").text
+
+
+def make_aside(config: SiteConfig, at_ms: int) -> None:
+    """Make a certificate of another moment while the authority's key is put aside; it stays aside."""
+    folder = certificate.folder_of(config)
+    (folder / "aside").rename(folder / AUTHORITY)
+    make_certificate(config, at_ms)
+    (folder / AUTHORITY).rename(folder / "aside")
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root gives files away")
+def test_root_gives_no_file_away_beside_those_it_has_made(tmp_path: Path) -> None:
+    """The folder is the service's: names that it swaps for links to root's files lead nowhere, and what root makes in
+    the folder is the service's, whole, with nothing left over."""
+    config = config_at(tmp_path)
+    config.data.dir.mkdir()
+    os.chown(config.data.dir, 12345, 12345)
+    make_certificate(config, NOW_MS)
+    folder, mine = certificate.folder_of(config), tmp_path / "mine"
+    assert {one.stat().st_uid for one in (folder, *folder.iterdir())} == {12345}
+    mine.write_text("root's")
+    (folder / SERVER).unlink()
+    (folder / SERVER).symlink_to(mine)
+    (folder / "server.part").symlink_to(mine)
+    make_certificate(config, NOW_MS)
+    assert (mine.read_text(), mine.stat().st_uid) == ("root's", 0)
+    assert not (folder / SERVER).is_symlink() and (folder / SERVER).stat().st_uid == 12345
+    assert sorted(one.name for one in folder.iterdir()) == [AUTHORITY_OUT, AUTHORITY, "server.part", SERVER]
+    (tmp_path / "etc").mkdir()
+    folder.rename(tmp_path / "away")
+    folder.symlink_to(tmp_path / "etc")
+    with pytest.raises(OSError, match="certificate"):
+        make_certificate(config, NOW_MS)
+    assert (tmp_path / "etc").stat().st_uid == 0 and not list((tmp_path / "etc").iterdir())
 
 
 @pytest.mark.parametrize(
