@@ -37,7 +37,7 @@ RENEW_D = 60
 LATE_D = 2  # a box that was off for a night renews it when it is on again, and nobody need be told
 AUTHORITY_TOLD_D = 365  # phones and nodes are gone round for another once, in some winter before
 EARLIER_MS = DAY_MS  # a phone's clock may be behind the box's
-FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
+OPEN_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW
 MOST_CN = 64  # RFC 5280, appendix A: ub-common-name
 # RFC 1918, 3927, 6598 and 4193, link-local and loopback: no such address belongs to a site of the internet.
 PRIVATE = (
@@ -471,7 +471,7 @@ def _certificate(path: Path) -> x509.Certificate:
 def _give_folder(folder: Path, like: Path) -> None:
     """Give a folder that root has made to the owner of another one. What is no folder, but a link, is not followed."""
     if os.geteuid() == 0:
-        owner, opened = like.stat(), os.open(folder, FOLDER)
+        owner, opened = like.stat(), os.open(folder, OPEN_FOLDER)
         os.fchown(opened, owner.st_uid, owner.st_gid)
         os.close(opened)
 
@@ -482,7 +482,7 @@ def _write(path: Path, text: bytes, *, mode: int) -> None:
     The folder is the service's and the writer may be root: so nothing there is gone by but the folder that is open, and
     the file that is made in it, whatever somebody with the service's rights does to their names meanwhile.
     """
-    folder = os.open(path.parent, FOLDER)
+    folder = os.open(path.parent, OPEN_FOLDER)
     part = f".{path.name}.{secrets.token_hex(8)}.part"
     try:
         opened = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW, 0o600, dir_fd=folder)
