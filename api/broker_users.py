@@ -21,7 +21,7 @@ from hardware.reading import is_slug
 from hardware.service_unit import DROP_IN, SECRET_UNITS, UNIT_DIR, secrets_drop_in
 from pipeline.errors import PipelineFault
 from pipeline.site.fields import nearest
-from pipeline.site.server import is_loopback
+from pipeline.site.server import BrokerConfig, is_loopback
 from pipeline.site.settings import SiteConfig
 
 PASSWORDS = Path("/etc/mosquitto/underturf.passwords")
@@ -64,11 +64,16 @@ def add_node(config: SiteConfig, name: str, passwords: Path, *, rotate: bool = F
     if rotate != (name in known):
         expected = f"{nearest(name, known)}" if rotate else "a name of its own, or --rotate for another password"
         raise NodeRefused(f"NAME: found {name!r}, expected {expected}")
+    return set_password(passwords, f"{config.site.name}/{name}")
+
+
+def set_password(passwords: Path, user: str) -> str:
+    """Give a user of the broker a password made here, in place of one there is; return it. Raises OSError."""
     password = secrets.token_urlsafe(PASSWORD_BYTES)
     if not passwords.exists():
         os.close(os.open(passwords, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
         _give_to_broker(passwords)
-    _passwd(str(passwords), f"{config.site.name}/{name}", told=f"{password}\n{password}\n")
+    _passwd(str(passwords), user, told=f"{password}\n{password}\n")
     return password
 
 
@@ -113,7 +118,13 @@ def authority_text(config: SiteConfig) -> str:
     return certificate_text(broker.ca_file)
 
 
-def node_block(config: SiteConfig, name: str, password: str, authority: str, *, host: str | None) -> str:
+def host_for_nodes(broker: BrokerConfig) -> str:
+    """Return the broker's host as other machines find it: that of the settings, for loopback this machine's name."""
+    own = socket.gethostname().lower().partition(".")[0]
+    return f"{own}.local" if is_loopback(broker.host) else broker.host
+
+
+def node_block(config: SiteConfig, name: str, password: str, authority: str, *, host: str) -> str:
     """Return what is pasted on the node: its secrets and who gives them to its service, then tables of its agent.toml.
 
     Parameters
@@ -123,13 +134,10 @@ def node_block(config: SiteConfig, name: str, password: str, authority: str, *, 
     password : str
     authority : str
         As of `authority_text`.
-    host : str or None
-        The broker's host as the node finds it; None for that of the settings, or for this machine's name in its place
-        where that is loopback.
+    host : str
+        The broker's, as the node finds it.
     """
     broker, site = config.broker, config.site.name
-    own = socket.gethostname().lower().partition(".")[0]
-    host = host or (f"{own}.local" if is_loopback(broker.host) else broker.host)
     units = " ".join(SECRET_UNITS["underturf-agent"])
     return f"""\
 # On the node, as root: its password, which stays root's; the authority of the broker; who gives them to the service.
@@ -157,7 +165,8 @@ password_file = "{SETTINGS_DIR}/password"
 ca_file = "{SETTINGS_DIR}/authority.crt"
 END
 # Then, and after another password too, where the agent is a service:
-[ ! -d /run/systemd/system ] || {{ systemctl daemon-reload; systemctl try-restart underturf-agent; }}"""
+[ ! -d /run/systemd/system ] || systemctl daemon-reload
+[ ! -e {UNIT_DIR}/underturf-agent.service ] || systemctl try-restart underturf-agent"""
 
 
 def _give_to_broker(path: Path) -> None:

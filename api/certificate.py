@@ -65,6 +65,10 @@ class CertificateFacts:
     until_ms: int
     fingerprint: str
 
+    @property
+    def last_day(self) -> str:
+        return _day(self.until_ms)
+
     def fault(self, now_ms: int) -> str:
         """Return what is wrong with it by the time; empty where nothing is."""
         if now_ms < self.from_ms:
@@ -87,8 +91,8 @@ def make_certificate(config: SiteConfig, now_ms: int, *, new_authority: bool = F
     _give_folder(folder, config.data.dir)
     if new_authority or not (folder / AUTHORITY).exists():
         key, authority = _new_authority(config, names, addresses, now_ms)
-        _write(folder / AUTHORITY, _key_pem(key) + _pem(authority), mode=0o600)
-        _write(folder / AUTHORITY_OUT, _pem(authority), mode=0o644)
+        write_whole(folder / AUTHORITY, _key_pem(key) + _pem(authority), mode=0o600)
+        write_whole(folder / AUTHORITY_OUT, _pem(authority), mode=0o644)
         lines.append(f"{folder / AUTHORITY}: made an authority, good until {_day(_until_ms(authority))}")
     _, authority = _read(folder / AUTHORITY)
     permitted = _permitted(authority)
@@ -97,9 +101,9 @@ def make_certificate(config: SiteConfig, now_ms: int, *, new_authority: bool = F
             f"{folder / AUTHORITY}: found an authority that may not vouch for {', '.join(outside)}, expected one for "
             f"every name of this box. {_ANEW}"
         )
-    _write(folder / SERVER, b"".join(issue(config, now_ms)), mode=0o600)
+    write_whole(folder / SERVER, b"".join(issue(config, now_ms)), mode=0o600)
     made = server_facts(config)
-    lines.append(f"{folder / SERVER}: made, good until {_day(made.until_ms)} for {', '.join(made.names)}")
+    lines.append(f"{folder / SERVER}: made, good until {made.last_day} for {', '.join(made.names)}")
     return lines
 
 
@@ -138,7 +142,7 @@ def renew_when_due(config: SiteConfig, now_ms: int) -> bool:
     """Make the certificate of the pages anew where that is due; tell whether it was."""
     if not is_due(config, server_facts(config), now_ms):
         return False
-    _write(folder_of(config) / SERVER, b"".join(issue(config, now_ms)), mode=0o600)
+    write_whole(folder_of(config) / SERVER, b"".join(issue(config, now_ms)), mode=0o600)
     return True
 
 
@@ -185,12 +189,12 @@ def server_files(config: SiteConfig) -> tuple[Path, Path]:
 
 def server_facts(config: SiteConfig) -> CertificateFacts:
     """Return the certificate that the pages are served with. Raises NoCertificate where it does not read."""
-    return facts_of(_certificate(server_files(config)[0]))
+    return facts_at(server_files(config)[0])
 
 
 def authority_facts(config: SiteConfig) -> CertificateFacts:
     """Return the authority's own certificate. Raises NoCertificate where there is none."""
-    return facts_of(_certificate(folder_of(config) / AUTHORITY_OUT))
+    return facts_at(folder_of(config) / AUTHORITY_OUT)
 
 
 def doubts_of_time(config: SiteConfig, now_ms: int) -> list[str]:
@@ -207,14 +211,14 @@ def doubts_of_time(config: SiteConfig, now_ms: int) -> list[str]:
     if fault := held.fault(now_ms):
         lines.append(f"The certificate of the pages {fault}. Browsers refuse it: {does}.")
     elif held.until_ms - now_ms <= (RENEW_D - LATE_D) * DAY_MS:
-        lines.append(f"The certificate of the pages ends on {_day(held.until_ms)} and has not been renewed: {does}.")
+        lines.append(f"The certificate of the pages ends on {held.last_day} and has not been renewed: {does}.")
     if not own:
         return lines
     authority = authority_facts(config)
     if fault := authority.fault(now_ms):
         lines.append(f"The authority of this box {fault}. {_ANEW}")
     elif authority.until_ms - now_ms <= AUTHORITY_TOLD_D * DAY_MS:
-        lines.append(f"The authority of this box ends on {_day(authority.until_ms)}. {_ANEW} Do it before that day.")
+        lines.append(f"The authority of this box ends on {authority.last_day}. {_ANEW} Do it before that day.")
     return lines
 
 
@@ -269,6 +273,11 @@ def client_context(config: SiteConfig) -> ssl.SSLContext:
     context.verify_flags |= ssl.VERIFY_X509_PARTIAL_CHAIN
     context.check_hostname = False
     return context
+
+
+def facts_at(path: Path) -> CertificateFacts:
+    """Return the certificate in a file. Raises NoCertificate where it does not read."""
+    return facts_of(_certificate(path))
 
 
 def certificate_text(path: Path) -> str:
@@ -476,11 +485,12 @@ def _give_folder(folder: Path, like: Path) -> None:
         os.close(opened)
 
 
-def _write(path: Path, text: bytes, *, mode: int) -> None:
+def write_whole(path: Path, text: bytes, *, mode: int, group: int | None = None) -> None:
     """Write a file whole or not at all; one with a key is at no moment for others to read.
 
-    The folder is the service's and the writer may be root: so nothing there is gone by but the folder that is open, and
-    the file that is made in it, whatever somebody with the service's rights does to their names meanwhile.
+    It is given to the owner of its folder, or to root and a group. The folder may be the service's, and root the one
+    who writes: so nothing there is gone by but the folder that is open, and the file that is made in it, whatever
+    somebody with the service's rights does to their names meanwhile.
     """
     folder = os.open(path.parent, OPEN_FOLDER)
     part = f".{path.name}.{secrets.token_hex(8)}.part"
@@ -489,8 +499,8 @@ def _write(path: Path, text: bytes, *, mode: int) -> None:
         try:
             with open(opened, "wb") as file:
                 if os.geteuid() == 0:
-                    owner = os.fstat(folder)
-                    os.fchown(file.fileno(), owner.st_uid, owner.st_gid)
+                    of = os.fstat(folder)
+                    os.fchown(file.fileno(), *((of.st_uid, of.st_gid) if group is None else (0, group)))
                 os.fchmod(file.fileno(), mode)
                 file.write(text)
                 file.flush()

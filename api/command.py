@@ -151,6 +151,11 @@ def _parser() -> argparse.ArgumentParser:
     audit = commands.add_parser("audit", help="who changed people, nodes, settings and the time")
     audit.add_argument("--last", type=_count, default=100, metavar="N", help="how many lines (100)")
     audit.set_defaults(run=_audit)
+    broker = commands.add_parser("broker", help="set up the field broker on this box; prints what it would do first")
+    wanted = broker.add_mutually_exclusive_group()
+    wanted.add_argument("--do", action="store_true", help="do it; without this it is only printed")
+    wanted.add_argument("--renew", action="store_true", help="renew its certificate where that is due; its timer's")
+    broker.set_defaults(run=_broker)
     notify = commands.add_parser("notify-test", help="send a test message on every way alerts go")
     notify.set_defaults(run=_notify_test)
     quarantine = commands.add_parser("quarantine", help="messages that could not be kept: look, try again, drop")
@@ -162,7 +167,7 @@ def _parser() -> argparse.ArgumentParser:
     service.set_defaults(run=_install_service)
     for command in (
         serve, check, certificate, recompute, taking, giving, size, backup, verify, restore, quarantine, sheet, summary,
-        node, person, token, link, audit, notify, service,
+        node, broker, person, token, link, audit, notify, service,
     ):  # fmt: skip
         command.add_argument("--config", type=Path, default=Path(DEFAULT_CONFIG), metavar="FILE")
 
@@ -234,7 +239,6 @@ def _serve(parsed: argparse.Namespace) -> int:
 def _check(parsed: argparse.Namespace) -> int:
     from api.ground import doubts_of_settings
     from api.serve import encryption
-    from pipeline.site.server import is_loopback
     from pipeline.store.opening import meet_server
 
     config = _config(parsed)
@@ -252,10 +256,8 @@ def _check(parsed: argparse.Namespace) -> int:
     if encryption(config) is not None and not _certificate_is_good(config, parsed.config.name):
         return 1
     _say_who_gets_in(config, parsed.config.name)
-    broker = config.broker
-    if broker.username is not None and broker.ca_file is None and not is_loopback(broker.host):
-        told = f"found {broker.host!r}: the password goes there unencrypted. Give broker.ca_file"
-        print(f"{parsed.config.name}: broker.host: warning: {told}", file=sys.stderr)
+    if not _broker_is_good(config, parsed.config.name):
+        return 1
     for doubt in doubts_of_settings(config):
         print(f"{parsed.config.name}: plan: warning: {doubt}", file=sys.stderr)
     if config.backup.dir is not None and not config.backup.dir.is_dir():
@@ -280,6 +282,25 @@ def _say_who_gets_in(config: SiteConfig, file: str) -> None:
         warning = nobody_can_sign_in(pages, people)
     if warning:
         print(f"{file}: pages.host: warning: found {pages.host!r}: {warning}", file=sys.stderr)
+
+
+def _broker_is_good(config: SiteConfig, file: str) -> bool:
+    """Print what keeps a password from being safe on its way to the broker, and nodes from trusting that."""
+    from api.field_broker import broker_refusal
+    from pipeline.site.server import is_loopback
+
+    broker = config.broker
+    if broker.ca_file is not None and (refusal := broker_refusal(broker)):
+        told = f"its certificate is refused ({refusal}): `sudo underturf broker --renew` on its machine"
+        print(f"{file}: broker: warning: found {broker.host}:{broker.port}, and {told}", file=sys.stderr)
+    if broker.username is None or broker.ca_file is not None or is_loopback(broker.host):
+        return True
+    if broker.plain_password:
+        print(f"{file}: broker: warning: the password goes to {broker.host} unencrypted, as it says", file=sys.stderr)
+        return True
+    told = f"found {broker.host!r}, where the password would go unencrypted, expected broker.ca_file beside it"
+    print(f"{file}: broker.host: {told}, or plain_password = true on a wire of your own", file=sys.stderr)
+    return False
 
 
 def _certificate_is_good(config: SiteConfig, file: str) -> bool:
@@ -323,6 +344,7 @@ def _certificate(parsed: argparse.Namespace) -> int:
 
 def _node(parsed: argparse.Namespace) -> int:
     from api import broker_users as users
+    from api.field_broker import broker_refusal
 
     config = _config(parsed)
     action, name, passwords = parsed.action, parsed.name, parsed.passwords or users.PASSWORDS
@@ -340,12 +362,16 @@ def _node(parsed: argparse.Namespace) -> int:
         else:
             authority = users.authority_text(config)  # first: a password that no block tells would be lost
             password = users.add_node(config, name, passwords, rotate=parsed.rotate)
-            print(users.node_block(config, name, password, authority, host=parsed.host))
+            host = parsed.host or users.host_for_nodes(config.broker)
+            print(users.node_block(config, name, password, authority, host=host))
+            if refusal := broker_refusal(config.broker, host):
+                _warn_of_host(host, refusal)
     except users.NodeRefused as fault:
         print(fault, file=sys.stderr)
         return 2
+    untold = users.tell_broker(parsed.pid_file or users.PID_FILE)  # before anything else that may fail
     _note(config, f"node {name} {'given a password' if action == 'add' else 'revoked'}")
-    if untold := users.tell_broker(parsed.pid_file or users.PID_FILE):
+    if untold:
         print(f"{untold}: it goes by what it read before until `systemctl reload mosquitto`", file=sys.stderr)
         return 1
     said = {"add": "may connect now", "revoke": "is out: its connection is ended and its password no longer holds"}
@@ -470,6 +496,36 @@ def _audit(parsed: argparse.Namespace) -> int:
         lines = [f"{utc_text(one.at_ms)}  {one.who}: {one.what}" for one in reversed(people.audit(parsed.last))]
     print(*lines or ["nothing was changed"], sep="\n")
     return 0
+
+
+def _warn_of_host(host: str, refusal: str) -> None:
+    print(
+        f"warning: the node will refuse the broker by the name {host} ({refusal}): give another by --host, or write it "
+        "into pages.allowed_hosts, then `underturf certificate` and `underturf broker --renew`",
+        file=sys.stderr,
+    )
+
+
+def _broker(parsed: argparse.Namespace) -> int:
+    """`--renew` is what the timer runs; else the steps are printed, and done where told to."""
+    from api.field_broker import broker_steps, renew_broker, tables_for
+    from hardware.service_unit import CannotInstall, install
+    from pipeline.run.clock import SystemClock
+
+    config, file, now_ms = _config(parsed), parsed.config.absolute(), SystemClock().now_ms()
+    if parsed.renew:
+        print(renew_broker(config, now_ms))
+        return 0
+    try:
+        steps = broker_steps(config, file, Path(sys.argv[0]).absolute(), Path(sys.executable).resolve(), now_ms)
+    except CannotInstall as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    code = install(steps, print, do=parsed.do)
+    if code == 0:
+        print(f"Then into {file}, in place of its [broker]:", tables_for(config), "", sep="\n\n")
+        print("and: underturf install-service --do, systemctl restart underturf, underturf node add NAME")
+    return code
 
 
 def _install_service(parsed: argparse.Namespace) -> int:

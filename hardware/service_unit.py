@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
+from typing import Protocol
 
 UNIT_DIR = Path("/etc/systemd/system")
 PRINTED_BIN, PRINTED_CONFIG = "/opt/underturf/bin", "/etc/underturf"
@@ -25,8 +26,9 @@ UNITS = {
         ("underturf.service", "underturf-backup.service", "underturf-backup.timer"),
         ("underturf.service", "underturf-backup.timer"),
     ),
+    "underturf-broker": (("underturf-broker.service", "underturf-broker.timer"), ("underturf-broker.timer",)),
 }
-SETTINGS_FILE = {"underturf-agent": "agent.toml", "underturf": "underturf.toml"}
+SETTINGS_FILES = ("agent.toml", "underturf.toml")
 # The units that read the secrets of the settings, by which a drop-in beside each tells the service manager of them.
 SECRET_UNITS = {
     "underturf-agent": ("underturf-agent.service", "underturf-agent-once.service"),
@@ -34,6 +36,13 @@ SECRET_UNITS = {
 }
 DROP_IN = "secrets.conf"
 CREDENTIALS = "CREDENTIALS_DIRECTORY"  # the variable in which a service is told of the folder
+
+
+class SaidStep(Protocol):
+    """Something that is told before it is done."""
+
+    def do(self) -> None:
+        """Do it. Raises OSError, PipelineFault or CannotInstall."""
 
 
 class CannotInstall(ValueError):
@@ -116,11 +125,7 @@ def install_steps(
     CannotInstall
         When the service could not read its program or settings, or not write where these say.
     """
-    faults = [
-        f"{what}: found {path}, expected it where a service may read it: not below {', '.join(HIDDEN)}"
-        for what, path in (("program", program), ("python", python), ("config", config))
-        if any(path.is_relative_to(hidden) for hidden in HIDDEN)
-    ]
+    faults = _unreadable(program, python, config)
     expected = Path("/var/lib") / name
     if kept_in != expected:
         faults.append(f"{config}: found data kept in {kept_in}, expected {expected}: the service may write there alone")
@@ -130,15 +135,26 @@ def install_steps(
         )
     if faults:
         raise CannotInstall("\n".join(faults))
+    drop_ins = [unit_dir / f"{unit}.d" / DROP_IN for unit in SECRET_UNITS[name]]
+    text = secrets_drop_in(secrets)
+    return [
+        *(InstallStep(file=one, text=text) for one in drop_ins if secrets or one.exists()),
+        *unit_steps(name, program, config, python=python, unit_dir=unit_dir),
+    ]
+
+
+def unit_steps(name: str, program: Path, config: Path, *, python: Path, unit_dir: Path = UNIT_DIR) -> list[InstallStep]:
+    """Return the steps that write the units of a name in `UNITS` and switch them on, as of `install_steps`."""
+    if faults := _unreadable(program, python, config):
+        raise CannotInstall("\n".join(faults))
     there, on = UNITS[name]
     steps = []
     for unit in there:
         text = files("hardware").joinpath("systemd", unit).read_text(encoding="utf-8")
         text = text.replace(PRINTED_BIN, str(program.parent))
-        text = text.replace(f"{PRINTED_CONFIG}/{SETTINGS_FILE[name]}", str(config))
+        for settings in SETTINGS_FILES:
+            text = text.replace(f"{PRINTED_CONFIG}/{settings}", str(config))
         steps.append(InstallStep(file=unit_dir / unit, text=text))
-    drop_ins = [unit_dir / f"{unit}.d" / DROP_IN for unit in SECRET_UNITS[name]]
-    steps += [InstallStep(file=one, text=secrets_drop_in(secrets)) for one in drop_ins if secrets or one.exists()]
     return [
         *steps,
         InstallStep(("systemctl", "daemon-reload")),
@@ -146,7 +162,15 @@ def install_steps(
     ]
 
 
-def install(steps: list[InstallStep], say: Callable[[str], None], *, do: bool) -> int:
+def _unreadable(program: Path, python: Path, config: Path) -> list[str]:
+    return [
+        f"{what}: found {path}, expected it where a service may read it: not below {', '.join(HIDDEN)}"
+        for what, path in (("program", program), ("python", python), ("config", config))
+        if any(path.is_relative_to(hidden) for hidden in HIDDEN)
+    ]
+
+
+def install(steps: Sequence[SaidStep], say: Callable[[str], None], *, do: bool) -> int:
     """Print the steps, and do them where told to; return the exit code."""
     say("This is done:" if do else "This would be done, by root, with --do:")
     for step in steps:

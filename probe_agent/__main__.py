@@ -175,7 +175,7 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
         f"{given.config}: good. site {config.site}, node {config.node}: {len(config.lines)} lines, "
         f"{len(config.probes)} probes, {channels} channels"
     )
-    _warn_of_password(config, lambda text: print(f"  {text}"))
+    is_safe = _warn_of_password(config, lambda text: print(f"  {text}", file=sys.stderr))
     for line in config.lines:
         there = "" if os.path.exists(line.port) else "  (no such port now)"
         print(f"  line {line.name}: {line.protocol} {line.baud} {line.frame} at {line.port}{there}")
@@ -187,7 +187,7 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
                 )
                 for told in _registers_told(probe):
                     print(f"      {told}")
-    return 0
+    return 0 if is_safe else 1
 
 
 def _registers_told(probe: ProbeConfig) -> list[str]:
@@ -202,12 +202,14 @@ def _registers_told(probe: ProbeConfig) -> list[str]:
     ]
 
 
-def _warn_of_password(config: AgentConfig, say: Callable[[str], object]) -> None:
+def _warn_of_password(config: AgentConfig, say: Callable[[str], object]) -> bool:
+    """Say where a password goes out unencrypted; return whether it may."""
     from probe_agent.doctor import examined_password
 
     found = examined_password(config)
-    if found.good is False:
+    if config.broker.username is not None and found.good is not True:
         say(f"{found.subject}: {found.text}")
+    return found.good is not False
 
 
 def _once(config: AgentConfig, given: argparse.Namespace) -> int:

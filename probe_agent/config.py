@@ -61,6 +61,7 @@ class AgentBroker:
     key_file: Path | None
     receipt_timeout_s: float
     batches_in_flight: int
+    plain_password: bool  # may go to another machine unencrypted
 
     @property
     def secrets(self) -> tuple[Path, ...]:
@@ -218,7 +219,8 @@ def _broker(check: _AgentCheck, table: Mapping[str, object]) -> AgentBroker:
     broker = check.table(
         table,
         "broker",
-        "host port username password_file ca_file cert_file key_file receipt_timeout_s batches_in_flight",
+        "host port username password_file ca_file cert_file key_file receipt_timeout_s batches_in_flight"
+        " plain_password",
     )
     files = {key: check.readable(broker, at, key) for key in ("password_file", "ca_file", "cert_file", "key_file")}
     if "password_file" in broker and "username" not in broker:
@@ -231,6 +233,7 @@ def _broker(check: _AgentCheck, table: Mapping[str, object]) -> AgentBroker:
         username=check.text(broker, at, "username", "") or None,
         receipt_timeout_s=check.number(broker, at, "receipt_timeout_s", 30.0, 0.1, 3600.0),
         batches_in_flight=check.whole(broker, at, "batches_in_flight", 8, 1, 64),
+        plain_password=check.flag(broker, at, "plain_password"),
         **files,
     )
 

@@ -113,7 +113,10 @@ def examined_password(config: AgentConfig) -> Examined:
     if broker.username is None:
         return Examined("password", None, "none is used")
     if broker.ca_file is None and not _is_here(broker.host):
-        return Examined("password", False, f"goes to {broker.host} unencrypted: give [broker] ca_file")
+        goes = f"goes to {broker.host} unencrypted"
+        if broker.plain_password:
+            return Examined("password", None, f"{goes}, as plain_password has it")
+        return Examined("password", False, f"{goes}: give [broker] ca_file, or plain_password = true on your own wire")
     return Examined("password", True, "stays on this machine or is encrypted")
 
 

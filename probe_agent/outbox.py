@@ -628,9 +628,23 @@ def peek(folder: Path) -> Peek:
     )
 
 
+def doubted_since(note: ClockNote, kept_ms: int | None) -> int | None:
+    """Return since when the time of a note is in doubt, None where it is confirmed or where that is not known.
+
+    Parameters
+    ----------
+    note : ClockNote
+    kept_ms : int or None
+        What the outbox says, as of `Outbox.doubted_since_ms`; a clock that was never set is older than that. [ms since
+        1970, UTC]
+    """
+    if note.ok:
+        return None
+    return note.now_ms if note.now_ms < EARLIEST_SET_MS else kept_ms
+
+
 def time_doubt(note: ClockNote, seen: Peek | None) -> str:
     """Return what is in doubt of a node's time, in words, with what its outbox says; empty where it is confirmed."""
     if note.ok:
         return ""
-    since_ms = None if seen is None else seen.doubted_since_ms
-    return unconfirmed_time(note.now_ms if note.now_ms < EARLIEST_SET_MS else since_ms, shown_time)
+    return unconfirmed_time(doubted_since(note, None if seen is None else seen.doubted_since_ms), shown_time)

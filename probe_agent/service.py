@@ -29,7 +29,7 @@ from probe_agent.faults import AgentFault
 from probe_agent.health import node_health
 from probe_agent.line import SerialLine
 from probe_agent.line_worker import FAULT_PAUSE_S, STUCK_S, LineWorker, PendingCommit, ScheduledProbe
-from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, open_outbox
+from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, doubted_since, open_outbox
 from probe_agent.publisher import NOT_CONNECTED, Publisher
 from probe_agent.sampler import Stopped
 from probe_agent.schedule import Rain, rain_after_amount, rain_after_total
@@ -334,7 +334,7 @@ class Agent:
         if note.ok:
             self._unconfirmed_since_ms = None
         elif self._unconfirmed_since_ms is None:
-            since_ms = self.outbox.doubted_since_ms()
+            since_ms = doubted_since(note, self.outbox.doubted_since_ms())
             self._unconfirmed_since_ms = note.now_ms if since_ms is None else since_ms
         self._clock_ok = note.ok  # before the dating: what a line commits meanwhile dates itself
         if note.ok and not was_ok:

@@ -43,13 +43,18 @@ for node in null zero full random urandom tty; do touch "dev/$node"; mount --bin
 mkdir dev/pts dev/shm old
 mount --bind /dev/pts dev/pts
 mount -t tmpfs none dev/shm
+ln -s pts/ptmx dev/ptmx
 ln -s /proc/self/fd dev/fd
 ln -s /proc/self/fd/0 dev/stdin
 mount -t tmpfs none run
 rm -rf etc/systemd/system
 mkdir -p etc/systemd/system/service.d
-printf '[Service]\nStandardOutput=append:/run/services.log\nStandardError=inherit\n' \
-  > etc/systemd/system/service.d/log.conf
+cat > etc/systemd/system/service.d/test.conf <<'END'
+[Service]
+StandardOutput=append:/run/services.log
+StandardError=inherit
+Environment=LD_LIBRARY_PATH=/opt/python/lib
+END
 mkdir opt/python
 mount --bind "$2" opt/python
 for link in ".$3"/bin/python*; do ln -sfn "/opt/python/bin/$(basename "$(readlink -f "$3/bin/python")")" "$link"; done

@@ -92,10 +92,10 @@ def moment(at_ms: int, timezone: str, *, now_ms: int | None = None) -> str:
     return say("{weekday} {date} {clock}", weekday=short_weekday(at), date=day, clock=f"{at:%H:%M}")
 
 
-def time_doubt(since_ms: int | None, timezone: str, *, now_ms: int, whose: str = "") -> str:
+def time_doubt(since_ms: int | None, timezone: str, *, now_ms: int) -> str:
     """Return what `unconfirmed` says of a time that is doubted since a moment. [ms since 1970, UTC] 0 as None."""
     since_ms = None if since_ms == 0 else since_ms
-    return unconfirmed(since_ms, lambda at_ms: moment(at_ms, timezone, now_ms=now_ms), whose=whose)
+    return unconfirmed(since_ms, lambda at_ms: moment(at_ms, timezone, now_ms=now_ms))
 
 
 def unconfirmed(since_ms: int | None, moment: Callable[[int], str], *, whose: str = "") -> str:

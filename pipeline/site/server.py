@@ -136,7 +136,10 @@ def is_loopback(host: str) -> bool:
 
 
 class BrokerConfig(Setting):
-    """Where the broker is: our own child on loopback, or one that is run elsewhere."""
+    """Where the broker is: our own child on loopback, or one that is run elsewhere.
+
+    `plain_password` says that the password may go to another machine unencrypted.
+    """
 
     kind: Literal["embedded", "external"] = "embedded"
     host: Text = "127.0.0.1"
@@ -146,6 +149,7 @@ class BrokerConfig(Setting):
     ca_file: SecretFile | None = None
     cert_file: SecretFile | None = None
     key_file: SecretFile | None = None
+    plain_password: bool = False
 
     @field_validator("host")
     @classmethod

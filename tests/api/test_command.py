@@ -65,26 +65,28 @@ def test_check_counts_what_is_good(settings: Path, capsys: pytest.CaptureFixture
     assert "2 surfaces, 3 stations" in capsys.readouterr().out
 
 
-def test_check_warns_of_a_password_that_goes_far_as_plain_text(
+def test_check_refuses_a_password_that_goes_far_as_plain_text(
     settings: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """To another machine without an authority it does; to this one, or encrypted, it does not."""
+    """To another machine without an authority it does, unless said twice; to this one, or encrypted, it does not."""
     (settings.parent / "secret").write_text("green\n")
     (settings.parent / "secret").chmod(0o600)
     plain = settings.read_text()
-    for host, more, warns in (
-        ("192.0.2.7", "", True),
-        ("127.0.0.1", "", False),
-        ("192.0.2.7", 'ca_file = "ca"\n', False),
+    assert main(["certificate", "--config", str(settings)]) == 0
+    for host, more, code, told in (
+        ("192.0.2.7", "", 1, "broker.host: found '192.0.2.7', where the password would go unencrypted, expected"),
+        ("192.0.2.7", "plain_password = true\n", 0, "warning: the password goes to 192.0.2.7 unencrypted"),
+        ("127.0.0.1", "", 0, ""),
+        ("192.0.2.7", 'ca_file = "data/certificate/authority.crt"\n', 0, ""),
     ):
-        (settings.parent / "ca").touch()
         broker = (
             f'[broker]\nkind = "external"\nhost = "{host}"\nusername = "pipeline"\npassword_file = "secret"\n{more}'
         )
         settings.write_text(f"{plain}\n{broker}")
-        assert main(["check", "--config", str(settings)]) == 0
-        told = "underturf.toml: broker.host: warning: found '192.0.2.7': the password goes there unencrypted."
-        assert (told in capsys.readouterr().err) is warns
+        capsys.readouterr()
+        assert main(["check", "--config", str(settings)]) == code
+        said = capsys.readouterr().err
+        assert told in said and (told or "unencrypted" not in said)
 
 
 def test_check_warns_of_pages_that_others_reach(settings: Path, capsys: pytest.CaptureFixture[str]) -> None:

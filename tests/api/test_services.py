@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+import shlex
 import shutil
 import sys
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -23,7 +24,27 @@ from tests.probe_agent.conftest import sensor_line
 __all__ = ["sensor_line"]
 
 ROOT = Path(__file__).parents[2]
-AGENT_COMMAND = str(Path(sys.executable).parent / "underturf-agent")
+AGENT_COMMAND, SERVER_COMMAND = (str(Path(sys.executable).parent / name) for name in ("underturf-agent", "underturf"))
+SERVER = """
+[site]
+name = "home"
+title = "Home"
+[data]
+dir = "/var/lib/underturf"
+[pages]
+address = "https://turf.example.org"
+[[surface]]
+name = "square"
+title = "Square"
+kind = "square"
+[[surface.station]]
+name = "square-1"
+title = "long side"
+soil = "loam"
+[[surface.station.probe]]
+name = "p1"
+model = "thatch"
+"""
 
 
 @pytest.fixture
@@ -72,6 +93,21 @@ def kept(machine: PrivateMachine) -> int:
     return int((re.findall(r"kept (\d+) readings", shown) or ["0"])[0])
 
 
+def received(agent: Callable[..., str]) -> int:
+    """Readings of the agent that have their receipt, as its own command says."""
+    return int(re.findall(r"receipted up to (\d+)", agent("show"))[0])
+
+
+AUTHORITY = "/var/lib/underturf/certificate/authority.crt"
+
+
+def openssl_takes(machine: PrivateMachine, *words: str, authority: str = AUTHORITY) -> bool:
+    """Whether openssl's client, knowing an authority, shakes hands with the broker."""
+    client = ["openssl", "s_client", "-connect", "localhost:8883", "-verify_return_error", "-CAfile", authority]
+    told = machine.run("sh", "-c", f"{shlex.join([*client, *words])} 2>&1; echo ended $?", told="Q\n")
+    return told.endswith("ended 0\n")
+
+
 def is_active(machine: PrivateMachine, unit: str) -> bool:
     return machine.run("systemctl", "is-active", unit, ends_with=None) == "active\n"
 
@@ -103,3 +139,54 @@ def test_the_service_of_a_node_reads_the_password_that_only_root_may_read(
         return
     assert is_active(machine, "underturf-agent"), machine.log()
     wait_until(lambda: kept(machine) > before, "it goes on", 60)
+
+
+@pytest.mark.soak
+@pytest.mark.timeout(600)
+def test_a_field_broker_by_the_commands_as_printed(machine: PrivateMachine, agent_file: Path) -> None:
+    """On a bare box with Debian's mosquitto: broker, server and node are set up by the commands and the block, readings
+    arrive over TLS with their receipts, openssl finds the broker good, another password loses nothing, and the
+    certificate is renewed under the connection."""
+    settings = agent_file.with_name("underturf.toml")
+    settings.write_text(SERVER)
+
+    def server(*words: str, ends_with: int | None = 0) -> str:
+        return machine.run(SERVER_COMMAND, *words, "--config", "/etc/underturf/underturf.toml", ends_with=ends_with)
+
+    def agent(*words: str) -> str:
+        return machine.run(AGENT_COMMAND, *words, "--config", "/etc/underturf/agent.toml")
+
+    tables = server("broker", "--do").partition("\n\n")[2].partition("\n\n")[0]
+    settings.write_text(f"{SERVER}{tables}\n")
+    server("install-service", "--do")
+    for words in (("localhost", "-tls1_2"), ("private", "-tls1_3")):
+        assert openssl_takes(machine, "-verify_hostname", *words)
+    assert not openssl_takes(machine, "-verify_hostname", "evil.example")
+    assert not openssl_takes(machine, "-tls1_1", "-cipher", "DEFAULT@SECLEVEL=0")
+    assert not openssl_takes(machine, authority="/etc/ssl/certs/ca-certificates.crt")
+    block = server("node", "add", "hut", "--host", "localhost")
+    machine.run("sh", "-eu", told=block)
+    given = tables_of(block)
+    text = tomllib.loads(agent_file.read_text())
+    agent_file.write_text(tomli_w.dumps(text | {"agent": text["agent"] | given["agent"], "broker": given["broker"]}))
+    agent("install-service", "--do")
+    wait_until(lambda: received(agent) > 2, "readings have their receipts", 60)
+
+    machine.run("sh", "-eu", told=server("node", "add", "hut", "--rotate", "--host", "localhost"))
+    before = received(agent)
+    wait_until(lambda: received(agent) > before + 2, "they have them with the other password", 60)
+    assert "dropped without receipt 0" in agent("show")
+    assert "nothing to do" in server("broker", "--renew")
+
+    machine.run("ip", "address", "add", "10.9.8.7/24", "dev", "lo")
+    machine.run("systemctl", "start", "underturf-broker.service")
+    assert "made anew" in machine.log() and openssl_takes(machine, "-verify_ip", "10.9.8.7")
+    before = received(agent)
+    wait_until(lambda: received(agent) > before + 2, "they have them beside the other certificate", 60)
+
+    server("node", "revoke", "hut")
+    wait_until(lambda: "refused" in machine.log().rpartition("change what=broker")[2], "the node is out", 5)
+    machine.run("sh", "-eu", told=server("node", "add", "hut", "--host", "localhost"))
+    before = received(agent)
+    wait_until(lambda: received(agent) > before + 2, "it is in again", 60)
+    assert "dropped without receipt 0" in agent("show")

@@ -70,6 +70,8 @@ def installed(tmp_path: Path, free_port: int, need_program: Callable[[str], str]
         "openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=localhost -addext subjectAltName=DNS:localhost"
     )
     run(*request.split(), "-keyout", str(certs / "underturf.key"), "-out", str(certs / "underturf.crt"))
+    pem = "".join((certs / name).read_text() for name in ("underturf.key", "underturf.crt"))
+    (certs / "underturf.pem").write_text(pem)
     return tmp_path
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from api.command import main as server_command
-from hardware.service_unit import DROP_IN, UNITS, CannotInstall, install, install_steps, secret_file
+from hardware.service_unit import DROP_IN, SECRET_UNITS, CannotInstall, install, install_steps, secret_file
 from probe_agent.__main__ import main as agent_command
 from tests.reference import ROOT
 
@@ -23,12 +23,12 @@ SCRIPT = ROOT / "hardware" / "install.sh"
 def readable_folder() -> Iterator[Path]:
     """Both programs by links, where a service may read them: this checkout may lie in somebody's home."""
     with tempfile.TemporaryDirectory(dir="/dev/shm") as folder:
-        for name in UNITS:
+        for name in SECRET_UNITS:
             Path(folder, name).symlink_to(Path(sys.executable).parent / name)
         yield Path(folder)
 
 
-@pytest.mark.parametrize("name", sorted(UNITS))
+@pytest.mark.parametrize("name", sorted(SECRET_UNITS))
 def test_units_have_the_paths_of_this_machine_and_no_fault(
     name: str, tmp_path: Path, need_program: Callable[[str], str], readable_folder: Path
 ) -> None:
@@ -70,7 +70,7 @@ def test_a_python_that_no_service_may_read_is_refused() -> None:
         install_steps("underturf-agent", *place, python=Path("/root/versions/python3"))
 
 
-@pytest.mark.parametrize("name", sorted(UNITS))
+@pytest.mark.parametrize("name", sorted(SECRET_UNITS))
 def test_secrets_of_the_settings_are_given_to_the_service(name: str, tmp_path: Path) -> None:
     """A drop-in beside each unit that reads them names them, and is emptied where there are none any more; two files of
     one name are refused."""

@@ -57,17 +57,20 @@ def test_check_names_a_curve_that_does_not_exist(write_config, tmp_path, capsys)
 def test_a_password_that_goes_far_as_plain_text_is_told_by_check_and_by_the_log(
     write_config, tmp_path, capsys, monkeypatch, caplog
 ):
-    """Both name the host and what to give; the agent runs all the same."""
+    """Both name the host and what to give; check refuses it unless it is said twice, the agent runs all the same."""
     (tmp_path / "secret").write_text("green\n")
     path = write_config()
     far = '[broker]\nhost = "192.0.2.7"\nusername = "home/hut"\npassword_file = "secret"\n'
     path.write_text(path.read_text().replace("[broker]\n", far))
     told = "password: goes to 192.0.2.7 unencrypted: give [broker] ca_file"
-    assert main(["check", "--config", str(path)]) == 0 and told in capsys.readouterr().out
+    assert main(["check", "--config", str(path)]) == 1 and told in capsys.readouterr().err
     monkeypatch.setattr("probe_agent.service.run", lambda config: None)
     assert main(["run", "--config", str(path)]) == 0 and told in caplog.text
-    path.write_text(path.read_text().replace("192.0.2.7", "127.0.0.1"))
-    assert main(["check", "--config", str(path)]) == 0 and "unencrypted" not in capsys.readouterr().out
+    settings = path.read_text()
+    path.write_text(settings.replace("[broker]\n", "[broker]\nplain_password = true\n"))
+    assert main(["check", "--config", str(path)]) == 0 and "as plain_password has it" in capsys.readouterr().err
+    path.write_text(settings.replace("192.0.2.7", "127.0.0.1"))
+    assert main(["check", "--config", str(path)]) == 0 and "unencrypted" not in capsys.readouterr().err
 
 
 def test_read_prints_values_with_units_and_status(write_config, sensor_line, capsys):

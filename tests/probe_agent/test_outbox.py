@@ -35,6 +35,7 @@ from probe_agent.outbox import (
     OutboxDamaged,
     OutboxFull,
     _spans_of,
+    doubted_since,
     open_outbox,
     peek,
 )
@@ -508,3 +509,13 @@ def test_peek_without_an_outbox_says_so(tmp_path):
     with pytest.raises(FileNotFoundError, match=r"outbox\.db"):
         peek(tmp_path)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_clock_that_was_never_set_is_doubted_from_its_own_time():
+    """Whatever confirmed readings the outbox has from before; else from the newest of these; a confirmed one never.
+    Status, log and doctor go by it alike."""
+    kept_ms = 1_772_323_200_000
+    assert doubted_since(ClockNote(False, "b", 1, 86_400_000), kept_ms) == 86_400_000
+    assert doubted_since(ClockNote(False, "b", 1, kept_ms + 1), kept_ms) == kept_ms
+    assert doubted_since(ClockNote(False, "b", 1, kept_ms + 1), None) is None
+    assert doubted_since(ClockNote(True, "b", 1, kept_ms + 1), kept_ms) is None
