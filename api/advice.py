@@ -23,6 +23,7 @@ from pipeline.advice.windows import Outlook, Window
 from pipeline.forecast.wetness import DayChance, WetnessForecast, spread_of
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
+from pipeline.texts import say
 from pipeline.units import HOUR_MS
 
 ASK_AGAIN_S = 60
@@ -106,7 +107,7 @@ def stale_line(advice: SiteAdvice, zone: str, now_ms: int) -> list[str]:
     """Of when the advice is, where that is long ago."""
     if not is_stale(advice, now_ms):
         return []
-    return [f"As it was worked out {words.moment(advice.at_ms, zone, now_ms=now_ms)}:"]
+    return [say("As it was worked out {when}:", when=words.moment(advice.at_ms, zone, now_ms=now_ms))]
 
 
 def of_surface(advice: SiteAdvice, name: str) -> SurfaceAdvice:

@@ -28,20 +28,21 @@ from pipeline.diary.facts import CUTS_FROM_M, DiaryFacts, read_diary
 from pipeline.plan.booked import Judgement, judged_by
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, EVER_MS
 
 MISSED_MS = 7 * DAY_MS  # a booking so long past is asked about: our own choice
 BEGUN_BACK_MS = 14 * DAY_MS  # a pass begun longer ago is no longer taken to be under way: our own choice
 # Guidance of the UK HSE on buried services, machines with blades, and silica in dry loam and sand, from memory.
-BURIED = (
+BURIED = later(
     "Before blades or tines go in, know what lies buried: ask for the plans, sweep with a locator and dig a trial hole "
     "by hand for power, irrigation wire and pipe, drains and gas. Local rules and whoever is licensed come first."
 )
-BLADES = (
+BLADES = later(
     "Guards on and nobody near while it runs; machine stopped and key out before a hand goes to blades, tines or a "
     "clogged chute."
 )
-DUST = "Dust of dry loam and sand harms lungs: work it moist, and wear a mask that is made for it."
+DUST = later("Dust of dry loam and sand harms lungs: work it moist, and wear a mask that is made for it.")
 
 router = APIRouter(prefix="/api/v1", tags=["advice"])
 
@@ -83,16 +84,16 @@ def judged(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> Judgement:
     """Judge a booking, written or not, by what is advised now. [ms since 1970, UTC]"""
     advice = pipeline.advice()
     if advice is None:
-        return Judgement("cannot_tell", "nothing is advised yet.")
+        return Judgement("cannot_tell", say("nothing is advised yet."))
     if is_stale(advice, now_ms):
-        return Judgement("cannot_tell", "what is advised is too old to judge by.")
+        return Judgement("cannot_tell", say("what is advised is too old to judge by."))
     found = _advised(pipeline, entry)
     if found is None:
-        return Judgement("cannot_tell", "this pass is not judged here.")
+        return Judgement("cannot_tell", say("this pass is not judged here."))
     judgement = judged_by(found, entry.at_ms, ZoneInfo(pipeline.config.site.timezone))
     depth = entry.body.get("depth_mm")
     if isinstance(depth, int | float) and depth != round(found.outlook.intent.depth_m * 1000, 1):
-        clause = f"{judgement.clause} Judged as {pass_words(found)}."
+        clause = " ".join((judgement.clause, say("Judged as {pass_title}.", pass_title=pass_words(found))))
         return Judgement(judgement.verdict, clause, judgement.better, judgement.advised)
     return judgement
 
@@ -116,7 +117,8 @@ def lift_line(pipeline: Pipeline, entry: DiaryEntry, now_ms: int) -> str:
 def cautions(surface: Surface, kind: str, depth_mm: object) -> tuple[str, ...]:
     """Return what may hurt somebody about a pass of a kind: what lies buried, blades, dust."""
     cuts = cut_depth_m(surface, kind, depth_mm) >= CUTS_FROM_M and kind != "topdressing"
-    return (*((BURIED, BLADES) if cuts else ()), *((DUST,) if kind == "topdressing" else ()))
+    told = (*((BURIED, BLADES) if cuts else ()), *((DUST,) if kind == "topdressing" else ()))
+    return tuple(say(line) for line in told)
 
 
 # --- over the data interface -----------------------------------------------------------------------------------------

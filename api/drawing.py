@@ -19,7 +19,8 @@ from pipeline.advice.conditions import Verdict
 from pipeline.advice.report import LIKELY, is_likely
 from pipeline.advice.stretches import openings
 from pipeline.advice.windows import Outlook, Window
-from pipeline.forecast.wetness import WetnessForecast, in_ten, spread_of
+from pipeline.forecast.wetness import WetnessForecast, in_ten, spread_of, tenths
+from pipeline.texts import later_as, say, say_as, weekday_and_day, weekday_letters
 from pipeline.units import FloatArray
 
 # --- ten days of a pass -----------------------------------------------------------------------------------------------
@@ -27,8 +28,9 @@ from pipeline.units import FloatArray
 DAYS = 10
 MAY_OPEN = "may_open"  # open by its mean, but less likely than not
 KIND_WORDS = {
-    "open": "open", MAY_OPEN: "may open, less likely than not", "wait": "wait", "closed": "shut",
-    "cannot_tell": "cannot tell",
+    "open": later_as("a day of a pass", "open"), MAY_OPEN: later_as("a day of a pass", "may open"),
+    "wait": later_as("a day of a pass", "wait"), "closed": later_as("a day of a pass", "shut"),
+    "cannot_tell": later_as("a day of a pass", "cannot tell"),
 }  # fmt: skip
 LEAST_HEIGHT = 8.0  # percent; a lower column would look shut
 
@@ -56,7 +58,7 @@ class DayCell:
     @property
     def figure(self) -> str:
         """The chance in ten; empty without one."""
-        return "" if self.chance is None else in_ten(self.chance).partition(" ")[0]
+        return "" if self.chance is None else f"{tenths(self.chance)}"
 
     @property
     def height(self) -> float:
@@ -86,9 +88,8 @@ def ten_days(outlook: Outlook, zone: ZoneInfo, first: datetime.date) -> tuple[Da
 
 
 def _day_cell(day: datetime.date, windows: Sequence[Window], fit: Sequence[Window]) -> DayCell:
-    name = f"{day:%a} {day.day}"
     if not windows:
-        return DayCell(day, "", None, f"{name}: nothing known")
+        return DayCell(day, "", None, _of_day(day, say("nothing known")))
     opened = [window for window in windows if window in fit]
     if not opened:
         hours: dict[str, int] = {}
@@ -96,15 +97,24 @@ def _day_cell(day: datetime.date, windows: Sequence[Window], fit: Sequence[Windo
             kind = "wait" if window.verdict is Verdict.OPEN else kind_of(window)  # too short a time to begin
             hours[kind] = hours.get(kind, 0) + window.span.end_ms - window.span.start_ms
         kind = max(hours, key=lambda one: hours[one])
-        return DayCell(day, kind, None, f"{name}: {KIND_WORDS[kind]}")
+        return DayCell(day, kind, None, _of_day(day, _kind_in_full(kind)))
     by_word = next((window.override for window in opened if window.override is not None), None)
     if by_word is not None:
-        return DayCell(day, "open", None, f"{name}: open on the word of {by_word.author}")
+        return DayCell(day, "open", None, _of_day(day, say("open on the word of {author}", author=by_word.author)))
     known = [(w.chance, w.span.end_ms - w.span.start_ms) for w in opened if w.chance is not None]
     if not known:
-        return DayCell(day, "open", None, f"{name}: open")
+        return DayCell(day, "open", None, _of_day(day, _kind_in_full("open")))
     chance = sum(c * length for c, length in known) / sum(length for _, length in known)
-    return DayCell(day, MAY_OPEN if chance < LIKELY else "open", chance, f"{name}: {in_ten(chance)}")
+    return DayCell(day, MAY_OPEN if chance < LIKELY else "open", chance, _of_day(day, in_ten(chance)))
+
+
+def _of_day(day: datetime.date, told: str) -> str:
+    # Translators: what is told of a day, as in "Fri 22: 8 in 10"
+    return say("{day}: {told}", day=weekday_and_day(day), told=told)
+
+
+def _kind_in_full(kind: str) -> str:
+    return say("may open, less likely than not") if kind == MAY_OPEN else say(KIND_WORDS[kind])
 
 
 def rain_of_days(forecast: WetnessForecast, zone: ZoneInfo, first: datetime.date) -> list[tuple[float, float] | None]:
@@ -172,8 +182,8 @@ def wetness_chart(forecast: WetnessForecast, zone: ZoneInfo) -> WetnessChart | N
     x = LEFT + (WIDTH - LEFT - RIGHT) * rows / max(hours - 1, 1)
     curves = []
     for name, kind, values in (
-        ("thatch", "of-thatch", forecast.thatch_wetness),
-        ("roots", "of-roots", forecast.root_wetness),
+        (say("thatch"), "of-thatch", forecast.thatch_wetness),
+        (say("roots"), "of-roots", forecast.root_wetness),
     ):
         if np.isfinite(values).all():
             mean, low, high = (_y(row[rows]) for row in spread_of(values))
@@ -181,7 +191,10 @@ def wetness_chart(forecast: WetnessForecast, zone: ZoneInfo) -> WetnessChart | N
             curves.append(Curve(name, kind, _path(x, mean), band, float(mean[-1]) + 4))
     return WetnessChart(
         WIDTH, HEIGHT, LEFT, WIDTH - RIGHT, TOP, HEIGHT - BOTTOM, _apart(curves), tuple(_midnights(forecast, zone)),
-        ((float(_y(np.array([1.0]))[0]), "drained"), (float(_y(np.array([0.0]))[0]), "dry")),
+        (
+            (float(_y(np.array([1.0]))[0]), say_as("how wet", "drained")),
+            (float(_y(np.array([0.0]))[0]), say_as("how wet", "dry")),
+        ),
     )  # fmt: skip
 
 
@@ -203,7 +216,7 @@ def _midnights(forecast: WetnessForecast, zone: ZoneInfo) -> Iterator[tuple[floa
         midnight_ms = datetime.datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000
         if midnight_ms > last:
             return
-        yield LEFT + (WIDTH - LEFT - RIGHT) * (midnight_ms - first) / (last - first), f"{day:%a}"[:2]
+        yield LEFT + (WIDTH - LEFT - RIGHT) * (midnight_ms - first) / (last - first), weekday_letters(day)
         day += datetime.timedelta(days=1)
 
 

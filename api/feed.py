@@ -27,14 +27,14 @@ from pipeline.advice.report import (
     SurfaceAdvice,
     chance_of,
     chance_words,
-    doing_of,
     parts_alike,
     stretches,
 )
-from pipeline.advice.windows import Outlook
+from pipeline.advice.stretches import pass_words
 from pipeline.diary.fixtures import FeedEntry, build_feed
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
+from pipeline.texts import in_a_row, say
 
 CALENDAR_TYPE = "text/calendar; charset=utf-8"
 LOOK_AGAIN_S = 3600  # advice is worked out by the hour
@@ -100,7 +100,7 @@ def entries_of(surface: SurfaceAdvice, site: str, zone: ZoneInfo) -> Iterator[Fe
         for number, stretch in enumerate((part for part in parts if _is_worth(part)), start=1):
             yield FeedEntry(
                 f"window-{number}.{uid}",
-                f"{surface.title}: {_what(one)}{_sure(stretch, outlook, zone)}",
+                _title(surface.title, one, stretch, zone),
                 start_ms=stretch.span.start_ms,
                 end_ms=stretch.span.end_ms,
                 description=_description(one, stretch),
@@ -108,7 +108,7 @@ def entries_of(surface: SurfaceAdvice, site: str, zone: ZoneInfo) -> Iterator[Fe
         last = one.last_good
         day = None if last is None else last.safe or last.likely
         if day is not None:
-            title = f"{surface.title}: last good day for {_what(one)}"
+            title = say("{place}: last good day for {pass_title}", place=surface.title, pass_title=pass_words(one))
             yield FeedEntry(f"last-good.{uid}", title, on_date=day, description=one.last_good_line)
 
 
@@ -120,26 +120,25 @@ def _is_worth(stretch: Stretch) -> bool:
     return chance is None or chance >= LIKELY or stretch.first.override is not None
 
 
-def _what(one: PassAdvice) -> str:
-    depth_mm = one.outlook.intent.depth_m * 1000
-    doing = doing_of(one.outlook.facts, one.outlook.intent.variant)
-    return doing + (f" to {depth_mm:.0f} mm" if depth_mm > 0.0 else "")
-
-
-def _sure(stretch: Stretch, outlook: Outlook, zone: ZoneInfo) -> str:
-    said = "" if stretch.first.override is not None else chance_words(stretch, outlook, zone)
-    return f", {said}" if said else ""
+def _title(place: str, one: PassAdvice, stretch: Stretch, zone: ZoneInfo) -> str:
+    told = {"place": place, "pass_title": pass_words(one)}
+    chance = "" if stretch.first.override is not None else chance_words(stretch, one.outlook, zone)
+    if not chance:
+        # Translators: a window of a pass in a calendar
+        return say("{place}: {pass_title}", **told)
+    return say("{place}: {pass_title}, {chance}", **told, chance=chance)
 
 
 def _description(one: PassAdvice, stretch: Stretch) -> str:
     first, lines = stretch.first, []
     if first.override is not None:
-        lines.append(f"On the word of {first.override.author} ({first.override.reason}), against: {first.reason}.")
+        told = {"author": first.override.author, "why": first.override.reason, "reason": first.reason}
+        lines.append(say("On the word of {author} ({why}), against: {reason}.", **told))
     if first.lift_first:
         lines.append(f"{lift_first(first.lift_first, one.outlook.ground.buried)}.")
     checks = dict.fromkeys(c for w in stretch.windows for c in w.check_first)
     if checks:
-        lines.append(f"Check first: {', '.join(checks)}.")
+        lines.append(say("Check first: {checks}.", checks=in_a_row(list(checks))))
     lines += [f"{w[:1].upper()}{w[1:]}." for w in first.warnings]
     if one.last_good_line:
         lines.append(one.last_good_line)

@@ -25,6 +25,7 @@ from pipeline.site.ground import Surface
 from pipeline.site.plan import Mark
 from pipeline.site.plane import Point, is_left, off_outline_m, parts_inside, tape_reach_m
 from pipeline.site.settings import SiteConfig
+from pipeline.texts import say
 from pipeline.units import EVER_MS
 
 OFF_OUTLINE_M = 5.0  # a station further off its surface's outline is doubted: our own choice
@@ -380,8 +381,12 @@ def _doubts_of_places(config: SiteConfig, places: Mapping[str, Placed]) -> list[
     marks, said = config.plan.marks, list[str]()
     for one, other in combinations(marks, 2):
         if math.dist(one.at_m, other.at_m) < LEAST_APART_M:
-            pair = f"Marks {one.letter} and {other.letter}"
-            said.append(f"{pair} are less than {LEAST_APART_M:g} m apart: tapes from them meet badly.")
+            said.append(
+                say(
+                    "Marks {one} and {other} are less than {apart:g} m apart: tapes from them meet badly.",
+                    one=one.letter, other=other.letter, apart=LEAST_APART_M,
+                )
+            )  # fmt: skip
     for surface in config.surfaces:
         for station in surface.stations:
             if station.name not in places:
@@ -389,11 +394,19 @@ def _doubts_of_places(config: SiteConfig, places: Mapping[str, Placed]) -> list[
             at_m, title = places[station.name].at_m, words.place(surface, station)
             off_m = off_outline_m(at_m, surface.outline) if surface.outline else 0.0
             if off_m > OFF_OUTLINE_M:
-                said.append(f"{title} lies {off_m:.0f} m outside the outline of its surface: one of the two is wrong.")
+                said.append(
+                    say(
+                        "{place} lies {off:.0f} m outside the outline of its surface: one of the two is wrong.",
+                        place=title, off=off_m,
+                    )
+                )  # fmt: skip
             point = _point(marks, at_m)
             if point.tapes and (point.within_m is None or point.within_m > POOR_REACH_M):
                 said.append(
-                    f"{title} lies where the tapes meet at too flat an angle to find it well: add another mark."
+                    say(
+                        "{place} lies where the tapes meet at too flat an angle to find it well: add another mark.",
+                        place=title,
+                    )
                 )
     return said
 
@@ -402,18 +415,20 @@ def _lacking(found: plan_schema.GroundOut) -> list[str]:
     """What nobody has entered, each kind in one sentence."""
     said = []
     if not found.marks:
-        said.append("No mark to measure from is entered: nothing can be found with tapes.")
+        said.append(say("No mark to measure from is entered: nothing can be found with tapes."))
     elif len(found.marks) == 1:
-        said.append("Only one mark is entered: it takes two to find anything with tapes.")
-    for what, names in (
-        ("outline", [one.title for one in found.surfaces if not one.corners_m]),
-        ("place", [one.title for one in found.stations if one.place is None]),
-    ):
-        if names:
-            said.append(f"Whose {what} is not entered: {words.named(names)}.")
+        said.append(say("Only one mark is entered: it takes two to find anything with tapes."))
+    shapeless = [one.title for one in found.surfaces if not one.corners_m]
+    if shapeless:
+        said.append(say("Whose outline is not entered: {places}.", places=words.named(shapeless)))
+    placeless = [one.title for one in found.stations if one.place is None]
+    if placeless:
+        said.append(say("Whose place is not entered: {places}.", places=words.named(placeless)))
     bare = [one.title for one in found.buried if one.points[0].cover_mm is None]
     if bare:
-        said.append(f"Whose cover is not known, so take it to lie at the surface: {words.named(bare)}.")
+        said.append(
+            say("Whose cover is not known, so take it to lie at the surface: {lines}.", lines=words.named(bare))
+        )
     if not found.buried:
-        said.append("No cable or pipe is entered. That does not say that none is there.")
+        said.append(say("No cable or pipe is entered. That does not say that none is there."))
     return said

@@ -16,6 +16,8 @@ from api.words import moment, tied
 from pipeline.service import Pipeline
 from pipeline.site.ground import Station
 from pipeline.stages.catalogue import CATALOGUE, LOOK_BACK_MS, YES_OR_NO, CatalogueEntry, Of, Shown
+from pipeline.texts import day_words, later, say
+from pipeline.texts import figure as decimal
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,11 +91,16 @@ def newest(
 
 def known_line(figure: KnownFigure, timezone: str) -> tuple[str, str]:
     """A figure in words: its name with the value, its interval and what is to be said of it; and of when it is."""
-    name = figure.entry.title + ("" if figure.depth_mm is None else f", {figure.depth_mm:.0f} mm")
+    name = say(figure.entry.title)
+    if figure.depth_mm is not None:
+        name = say("{name}, {depth:.0f} mm", name=name, depth=figure.depth_mm)
     value = (
-        "cannot tell" if figure.value is None else amount_between(figure.value, figure.low, figure.high, figure.entry)
+        say("cannot tell")
+        if figure.value is None
+        else amount_between(figure.value, figure.low, figure.high, figure.entry)
     )
-    parts = [f"{name}: {value}", figure.reason[:1].upper() + figure.reason[1:]]
+    # Translators: a figure and its value, as in "Soil temperature at 50 mm: 9.1 °C"
+    parts = [say("{name}: {value}", name=name, value=value), figure.reason[:1].upper() + figure.reason[1:]]
     return tied(" ".join(f"{part}." for part in parts if part)), _when(figure, timezone)
 
 
@@ -101,7 +108,9 @@ def amount_between(value: float, low: float | None, high: float | None, entry: C
     """Return a figure of the catalogue for the eye, with the interval that it may lie in. [unit of `entry`]"""
     if entry.quantity in YES_OR_NO or low is None or high is None or low == high:
         return _amount(value, entry)
-    return f"{_amount(value, entry)} ({_bare(low, entry.unit)} to {_amount(high, entry)})"
+    return say(
+        "{best} ({low} to {high})", best=_amount(value, entry), low=_bare(low, entry.unit), high=_amount(high, entry)
+    )
 
 
 # Of each unit of the catalogue: factor, decimals and unit for the eye.
@@ -114,36 +123,42 @@ _SHOWN = {
     "degC": (1.0, 1, "°C"),
     "kPa": (1.0, 0, "kPa"),
     "m3 m-3": (1.0, 2, "m³/m³"),
-    "mm yr-1": (1.0, 1, "mm a year"),
-    "% yr-1": (1.0, 2, "% a year"),
+    "mm yr-1": (1.0, 1, later("mm a year")),
+    "% yr-1": (1.0, 2, later("% a year")),
 }
 
 
 def _bare(value: float, unit: str) -> str:
     factor, decimals, _ = _SHOWN[unit]
-    return f"{round(value * factor, decimals) + 0.0:.{decimals}f}"  # + 0.0: no minus before what is shown as nought
+    return decimal(round(value * factor, decimals) + 0.0, decimals)  # + 0.0: no minus before what is shown as nought
 
 
 def _amount(value: float, entry: CatalogueEntry) -> str:
     if entry.quantity in YES_OR_NO:
-        return "yes" if value > 0.0 else "no"
-    return f"{_bare(value, entry.unit)} {_SHOWN[entry.unit][2]}"
+        return say("yes") if value > 0.0 else say("no")
+    return f"{_bare(value, entry.unit)} {say(_SHOWN[entry.unit][2])}"
 
 
 def _when(figure: KnownFigure, timezone: str) -> str:
     first, last = (_day(at_ms, timezone) for at_ms in (figure.start_ms, figure.end_ms))
-    return {
-        Of.MOMENT: moment(figure.start_ms, timezone),
-        Of.DAY: first,
-        Of.WETTING: f"wetting that ended {moment(figure.end_ms, timezone)}",
-        Of.FORTNIGHT: f"fortnight to {last}",
-        Of.VISIT: f"pushes of {first}",
-        Of.PASS: f"pass of {first}",
-        Of.CORES: f"cores from {first} to {last}",
-        Of.LEARNING: f"since {first}",
-    }[figure.entry.of]
+    match figure.entry.of:
+        case Of.MOMENT:
+            return moment(figure.start_ms, timezone)
+        case Of.WETTING:
+            return say("wetting that ended {when}", when=moment(figure.end_ms, timezone))
+        case Of.FORTNIGHT:
+            return say("fortnight to {day}", day=last)
+        case Of.VISIT:
+            return say("pushes of {day}", day=first)
+        case Of.PASS:
+            return say("pass of {day}", day=first)
+        case Of.CORES:
+            return say("cores from {first} to {last}", first=first, last=last)
+        case Of.LEARNING:
+            return say("since {day}", day=first)
+    return first
 
 
 def _day(at_ms: int, timezone: str) -> str:
     at = datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(timezone))
-    return f"{at.day} {at:%b %Y}"
+    return day_words(at, year=True)

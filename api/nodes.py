@@ -23,6 +23,7 @@ from pipeline.mqtt.node_health import NodeHealth
 from pipeline.mqtt.nodes import NodeStatus
 from pipeline.service import Pipeline
 from pipeline.store.redating import RedatedSpan
+from pipeline.texts import say, say_as, say_many, short_weekday
 from pipeline.units import DAY_MS
 
 GIGABYTE = 1e9
@@ -121,32 +122,48 @@ def _words(
     now_ms, zone = pipeline.clock.now_ms(), pipeline.config.site.timezone
     lines = []
     if status is None:
-        lines.append("Not heard since the server started.")
+        lines.append(say("Not heard since the server started."))
     elif status.state == "down" and status.sleeps:
-        lines.append(f"Asleep since {words.moment(status.heard_at_ms, zone, now_ms=now_ms)}, until its timer wakes it.")
+        when = words.moment(status.heard_at_ms, zone, now_ms=now_ms)
+        lines.append(say("Asleep since {when}, until its timer wakes it.", when=when))
     elif status.state == "down":
-        lines.append(f"Down since {words.moment(status.heard_at_ms, zone, now_ms=now_ms)}.")
+        lines.append(say("Down since {when}.", when=words.moment(status.heard_at_ms, zone, now_ms=now_ms)))
     else:
-        lines.append("Up.")
+        lines.append(say_as("a node", "Up."))
     if status is not None:
-        lines += [f"Line {name}: {state}." for name, state in sorted(status.lines.items()) if state != "ok"]
+        lines += [
+            # Translators: a line of probes and what its node says of it, in English
+            say("Line {name}: {state}.", name=name, state=state)
+            for name, state in sorted(status.lines.items())
+            if state != "ok"
+        ]
         if status.state == "up" and not status.clock_ok:
             lines.append(sentence(time_doubt(status.unconfirmed_since_ms, zone, now_ms=now_ms)))
         lines += [_dated_again(one, zone, now_ms) for one in redated[-DATED_AGAIN_SAID:]]
         if status.dropped:
-            lines.append(f"{status.dropped} readings were given up before the server had them: its disk was full.")
+            lines.append(
+                say_many(
+                    "{n} reading was given up before the server had it: its disk was full.",
+                    "{n} readings were given up before the server had them: its disk was full.",
+                    status.dropped,
+                )
+            )
         if status.backlog:
-            lines.append(f"{status.backlog} readings wait on it.")
+            lines.append(say_many("{n} reading waits on it.", "{n} readings wait on it.", status.backlog))
     if health is not None:
         lines += _machine(health)
         on_for_s = health.values.get("uptime_s")
-        after = "" if on_for_s is None else f", {words.age(round(on_for_s * 1000))} after it was switched on"
-        lines.append(f"Told {words.moment(health.at_ms, zone, now_ms=now_ms)}{after}.")
+        when = words.moment(health.at_ms, zone, now_ms=now_ms)
+        if on_for_s is None:
+            lines.append(say("Told {when}.", when=when))
+        else:
+            after = words.age(round(on_for_s * 1000))
+            lines.append(say("Told {when}, {age} after it was switched on.", when=when, age=after))
     elif status is not None and status.version:
-        lines.append("It says nothing of its machine: a version before this.")
+        lines.append(say("It says nothing of its machine: a version before this."))
     ours = metadata.version("underturf")
     if status is not None and status.version and status.version != ours:
-        lines.append(f"Its version is {status.version}, the server's {ours}.")
+        lines.append(say("Its version is {its}, the server's {ours}.", its=status.version, ours=ours))
     return lines
 
 
@@ -154,39 +171,52 @@ def _dated_again(one: RedatedSpan, zone: str, now_ms: int) -> str:
     """Return in words which readings were dated again, at the times at which they stand now."""
     times = (one.first_ms + one.by_ms, one.last_ms + one.by_ms)
     first, last = (words.moment(at_ms, zone, now_ms=now_ms) for at_ms in times)
-    way = "later" if one.by_ms > 0 else "earlier"
-    span = first if first == last else f"{first} to {last}"
-    return (
-        f"{one.readings} readings, {span}, were sent before its time was set and are dated again: "
-        f"{words.age(abs(one.by_ms))} {way} than they said."
-    )
+    told = {
+        "span": first if first == last else say("{first} to {last}", first=first, last=last),
+        "age": words.age(abs(one.by_ms)),
+    }
+    if one.by_ms > 0:
+        return say_many(
+            "{n} reading, {span}, was sent before its time was set and is dated again: {age} later than it said.",
+            "{n} readings, {span}, were sent before its time was set and are dated again: {age} later than they said.",
+            one.readings, **told,
+        )  # fmt: skip
+    return say_many(
+        "{n} reading, {span}, was sent before its time was set and is dated again: {age} earlier than it said.",
+        "{n} readings, {span}, were sent before its time was set and are dated again: {age} earlier than they said.",
+        one.readings, **told,
+    )  # fmt: skip
 
 
 def _machine(health: NodeHealth) -> list[str]:
     value, lines = health.values, []
     if "supply_v" in value:
         low, days = health.lowest_v(2), len(health.supply_days)
-        lines.append(
-            f"Supply {value['supply_v']:.1f}{TIE}V"
-            + (f", at its lowest since yesterday {low:.1f}{TIE}V." if low else ".")
-        )
+        if low:
+            told = say("Supply {now:.1f} V, at its lowest since yesterday {low:.1f} V.", now=value["supply_v"], low=low)
+        else:
+            told = say("Supply {now:.1f} V.", now=value["supply_v"])
+        lines.append(told.replace(" V", f"{TIE}V"))
         if days > 2:
-            lines.append(f"Lowest of {days} days: {health.lowest_v(days):.1f}{TIE}V.")
+            lowest = say("Lowest of {n} days: {low:.1f} V.", n=days, low=health.lowest_v(days))
+            lines.append(lowest.replace(" V", f"{TIE}V"))
     free, total = value.get("disk_free_bytes"), value.get("disk_total_bytes")
     if free is not None and total:
-        room = f"Disk: {free / GIGABYTE:.1f} of {total / GIGABYTE:.1f}{TIE}GB free."
+        room = say("Disk: {free:.1f} of {total:.1f} GB free.", free=free / GIGABYTE, total=total / GIGABYTE)
+        room = room.replace(" GB", f"{TIE}GB")
         lines.insert(0 if free < FULL_SHARE * total else len(lines), room)
     if "temperature_degc" in value:
-        lines.append(f"Its board is at {value['temperature_degc']:.0f} °C.")
+        lines.append(say("Its board is at {temperature:.0f} °C.", temperature=value["temperature_degc"]))
     if "signal_dbm" in value:
-        lines.append(f"Radio {value['signal_dbm']:.0f}{TIE}dBm; the nearer to nought the better.")
+        signal = say("Radio {signal:.0f} dBm; the nearer to nought the better.", signal=value["signal_dbm"])
+        lines.append(signal.replace(" dBm", f"{TIE}dBm"))
     return lines
 
 
 def day_name(day: str) -> tuple[str, str]:
     """Return a day of the supply as a reader says it: `Tue` and `9`."""
     at = datetime.date.fromisoformat(day)
-    return f"{at:%a}", f"{at.day}"
+    return short_weekday(at), f"{at.day}"
 
 
 def days_between(first: str, last: str) -> int:

@@ -14,11 +14,17 @@ from itertools import pairwise
 from api import plan_schema
 from api.slices import figure
 from pipeline.site.local_units import LocalUnits
+from pipeline.texts import later_as, say
 
 ENOUGH_COVER_MM = 150.0  # a cable with less is drawn broken: our own choice
 EDGE_SHARE = 0.06  # of the larger side, left free round what is drawn
 LEAST_EDGE_M = 2.0
 OPEN_KINDS = ("outfield",)  # drawn by a dotted edge: other surfaces lie in it
+BURIED_CALLED = {
+    "cable": later_as("something buried", "cable"), "pipe": later_as("something buried", "pipe"),
+    "drain": later_as("something buried", "drain"), "box": later_as("something buried", "box"),
+    "thing": later_as("something buried", "thing"),
+}  # fmt: skip
 DASHES = {"cable": "", "pipe": "9 3 2 3", "drain": "2 4", "box": "", "thing": "6 3"}
 TICKS = (0.5, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 MOST_TICKS = 8
@@ -204,31 +210,43 @@ def _building_words(found: plan_schema.GroundOut, drawn: PlanDrawing) -> Iterato
 def _line_words(found: plan_schema.GroundOut, drawn: PlanDrawing, units: LocalUnits) -> Iterator[Word]:
     """The least cover of each stretch beside it, and of what is no cable its kind."""
     for line in found.buried:
-        name = "" if line.kind == "cable" else f"{line.kind} "
         for one, other in pairwise(line.points):
             known = [p.cover_mm for p in (one, other) if p.cover_mm is not None]
             x, y = (one.place.x_m + other.place.x_m) / 2, (one.place.y_m + other.place.y_m) / 2
             steep = abs(other.place.y_m - one.place.y_m) > abs(other.place.x_m - one.place.x_m)
-            text = f"{name}{units.depth(min(known))}" if len(known) == 2 else f"{name}?"
+            text = _kind_and_cover(line.kind, units.depth(min(known)) if len(known) == 2 else "?")
             ink = "n cov" if line.kind == "cable" else "n"
             yield Word(*drawn.at(x, y), text, f"{ink} {'beside' if steep else 'over'}")
         if len(line.points) == 1:
             point = line.points[0]
-            text = f"{line.kind} {'?' if point.cover_mm is None else units.depth(point.cover_mm)}"
+            cover = "?" if point.cover_mm is None else units.depth(point.cover_mm)
+            text = _kind_and_cover(line.kind, cover, of_cable=True)
             yield Word(*drawn.at(point.place.x_m, point.place.y_m), text, "n box")
+
+
+def _kind_and_cover(kind: str, cover: str, *, of_cable: bool = False) -> str:
+    """The cover of something buried, as a drawing has it; a line without its kind is a cable."""
+    if kind == "cable" and not of_cable:
+        return cover
+    # Translators: something buried and its cover, as in "pipe 150"
+    return say("{kind} {cover}", kind=say(BURIED_CALLED[kind]), cover=cover)
 
 
 def _told(found: plan_schema.GroundOut) -> str:
     placed = [s for s in found.stations if s.place is not None]
-    parts = [
-        f"{len(placed)} of {len(found.stations)} stations",
-        f"{len(found.marks)} marks",
-        f"{len(found.buried)} buried lines or boxes",
-    ]
-    where = "; ".join(
-        f"{s.number}, {s.title}: {s.place.x_m:.1f} m right, {s.place.y_m:.1f} m up" for s in placed if s.place
-    )
-    return f"Plan of the ground with {', '.join(parts)}. {where}"
+    where = [
+        say(
+            "{number}, {place}: {right:.1f} m right, {up:.1f} m up",
+            number=s.number, place=s.title, right=s.place.x_m, up=s.place.y_m,
+        )
+        for s in placed
+        if s.place
+    ]  # fmt: skip
+    told = say(
+        "Plan of the ground with {n} of {all} stations, {marks} marks, {buried} buried lines or boxes.",
+        n=len(placed), all=len(found.stations), marks=len(found.marks), buried=len(found.buried),
+    )  # fmt: skip
+    return f"{told} {'; '.join(where)}"
 
 
 # --- the section -----------------------------------------------------------------------------------------------------

@@ -20,11 +20,16 @@ from contourpy import contour_generator
 
 from api.depths import DepthHistory, StationHistory
 from api.slices import FADE_MM
+from pipeline.texts import day_words, later_as, say, say_many, short_month, weekday_and_day
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray
 
 ACROSS = 1000  # width of a plot in its own units
 LEVELS = (0.25, 0.5, 0.75, 1.0)
-LEVEL_WORDS = {0.5: "half", 0.75: "three quarters", 1.0: "drained"}
+LEVEL_WORDS = {
+    0.5: later_as("a level", "half"),
+    0.75: later_as("a level", "three quarters"),
+    1.0: later_as("how wet", "drained"),
+}
 WASHES = (0.14, 0.28, 0.43, 0.6)  # strength of the wash above each level
 WETTEST = 99.0
 MOST_COLUMNS = 168  # of the picture: some 2 px each on a phone
@@ -215,7 +220,7 @@ def _soil(rows_mm: FloatArray, wet: FloatArray) -> tuple[tuple[Area, ...], tuple
         if found:
             lines.append(("".join(path(line[:, 0], line[:, 1]) for line in found), level == 0.5))
         if level in LEVEL_WORDS and found:
-            names += _named(max(found, key=_reach), LEVEL_WORDS[level], names)
+            names += _named(max(found, key=_reach), say(LEVEL_WORDS[level]), names)
     return tuple(washes), tuple(lines), names
 
 
@@ -280,10 +285,14 @@ def _gaps(
                 continue
             d += one
             if wide > NAMED_GAP * ACROSS and rows_mm[bottom] - rows_mm[top] > 0.12 * end_mm:
-                words = "not believed" if doubted[first:last].any() else "no reading"
+                words = _gap_words(doubted=bool(doubted[first:last].any()))
                 said.append(Label(left + 0.012 * ACROSS, float(rows_mm[top] + 0.05 * end_mm), words))
         first = last
     return every, d, said
+
+
+def _gap_words(*, doubted: bool) -> str:
+    return say("not believed") if doubted else say("no reading")
 
 
 def depth_plots(history: StationHistory) -> list[DepthPlot]:
@@ -307,7 +316,7 @@ def depth_plots(history: StationHistory) -> list[DepthPlot]:
             Label(
                 min(100 * (first + 0.2) / known.size, LAST_LABEL),
                 46.0,
-                "not believed" if one.is_doubted[first:last].any() else "no reading",
+                _gap_words(doubted=bool(one.is_doubted[first:last].any())),
             )
             for first, last in spans(~known)
             if last - first > NAMED_GAP * known.size
@@ -338,13 +347,13 @@ def time_ticks(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[tuple[float, 
             if not 0.0 <= left <= 97.0:
                 continue
             if span_days <= 3:
-                found.append((left, f"{moment:%a} {moment.day}" if hour == 0 else f"{hour}:00", hour in (0, 12)))
+                found.append((left, weekday_and_day(moment) if hour == 0 else f"{hour}:00", hour in (0, 12)))
             elif span_days <= 14:
-                found.append((left, f"{moment:%a} {moment.day}", True))
+                found.append((left, weekday_and_day(moment), True))
             elif span_days <= 90:
-                found += [(left, f"{moment.day} {moment:%b}", True)] if moment.weekday() == 0 else []
+                found += [(left, day_words(moment), True)] if moment.weekday() == 0 else []
             else:
-                found += [(left, f"{moment:%b}", True)] if moment.day == 1 else []
+                found += [(left, short_month(moment.month), True)] if moment.day == 1 else []
         day = (day + datetime.timedelta(days=1, hours=2)).replace(hour=0)
     often = -(-len(found) // 5) if span_days > 3 else 1
     return [(left, words, narrow and number % often == 0) for number, (left, words, narrow) in enumerate(found)]
@@ -386,7 +395,13 @@ def season_of(spans_mm: Sequence[tuple[int, int, float, float, float]], start_ms
         "best": best,
         "deep": round(deep),
         "marks": [(round(100 * mm / deep - 6, 1), f"{mm} mm") for mm in range(step, round(deep), step)],
-        "told": f"Depth roots drank to in {len(spans_mm)} fortnights, from {min(depths):.0f} to {max(depths):.0f} mm.",
+        "told": say_many(
+            "Depth roots drank to in {n} fortnight, from {low:.0f} to {high:.0f} mm.",
+            "Depth roots drank to in {n} fortnights, from {low:.0f} to {high:.0f} mm.",
+            len(spans_mm),
+            low=min(depths),
+            high=max(depths),
+        ),
     }
 
 

@@ -8,7 +8,6 @@ what the stages say against whole channels.
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -21,6 +20,7 @@ from api.data import iso, pipeline_of
 from api.state import ChannelNow, ProbeNow, StationNow, number, rows_of, station_now
 from pipeline.service import Pipeline
 from pipeline.stages.catalogue import CATALOGUE, Shown
+from pipeline.texts import day_words, in_a_row, say, say_as
 from pipeline.units import BELIEVED, DAY_MS, EVER_MS
 
 ProbeState = Literal["heard", "silent", "by record", "never heard", "out of the ground"]
@@ -125,26 +125,37 @@ def _words(
     """Return what is to be said of a probe: its verdict, its clause, its last words, its drift."""
     zone = pipeline.config.site.timezone
     if probe.heard_ms is None:
-        do = "import its record." if probe.by_file else "see to its line and address in agent.toml."
-        return ["Nothing yet", f"no reading of it has come: {do}"]
+        if probe.by_file:
+            return [say("Nothing yet"), say("no reading of it has come: import its record.")]
+        return [say("Nothing yet"), say("no reading of it has come: see to its line and address in agent.toml.")]
     when = words.moment(probe.heard_ms, zone, now_ms=state.now_ms)
-    verdict = {"heard": "Heard", "silent": "Silent", "by record": "By record", "out of the ground": "Out"}[now]
-    clause = {
-        "heard": f"{when}.",
-        "silent": f"since {when}.",
-        "by record": f"up to {when}; nobody asks it.",
-        "out of the ground": f"of the ground by the diary; last heard {when}.",
+    # Translators: each verdict on a probe stands in bold before its clause
+    verdict, clause = {
+        "heard": (say_as("a probe", "Heard"), f"{when}."),
+        "silent": (say_as("a probe", "Silent"), say("since {when}.", when=when)),
+        "by record": (say_as("a probe", "By record"), say("up to {when}; nobody asks it.", when=when)),
+        "out of the ground": (
+            say_as("a probe", "Out"),
+            say("of the ground by the diary; last heard {when}.", when=when),
+        ),
     }[now]
     lines = [verdict, clause, *_said(channels)]
     lines += _doubts(pipeline, channels, now_ms=state.now_ms)
     moved = [one for one in drift if abs(one.last - one.first) >= DRIFT_LEAST]
     lines += [
-        f"Drift: drained it reads {words.way(one.last)} at {(one.channel.depth_m or 0.0) * 1000:.0f} mm, and read "
-        f"{words.way(one.first)} on {_date(one.first_ms, zone)}."
+        say(
+            "Drift: drained it reads {now} at {depth:.0f} mm, and read {then} on {day}.",
+            now=words.way(one.last),
+            depth=(one.channel.depth_m or 0.0) * 1000,
+            then=words.way(one.first),
+            day=_date(one.first_ms, zone),
+        )
         for one in moved
     ]
     if drift and not moved:
-        lines.append(f"No drift: drained it reads as on {_date(min(one.first_ms for one in drift), zone)}.")
+        lines.append(
+            say("No drift: drained it reads as on {day}.", day=_date(min(one.first_ms for one in drift), zone))
+        )
     return lines
 
 
@@ -156,26 +167,35 @@ def _doubts(pipeline: Pipeline, channels: Sequence[ChannelNow], *, now_ms: int) 
             continue
         table = pipeline.store.findings(one.installed.id, CHANNEL_DOUBTS, now_ms - CHANNEL_DOUBTS_FROM_MS, now_ms + 1)
         newest = {str(row["quantity"]): row for row in rows_of(table)}
-        where = f"at {(one.depth_m or 0.0) * 1000:.0f} mm"
+        depth_mm = (one.depth_m or 0.0) * 1000
         for quantity, row in newest.items():
-            value = number(row["value"])
+            value, reason = number(row["value"]), row["reason"]
             if quantity == "sensor_drift":
-                if value is not None and row["reason"]:
-                    lines.append(f"Drifts {where} by {value:+.2f} m³/m³ a year: cut a ring beside it and compare.")
+                if value is not None and reason:
+                    told = say(
+                        "Drifts at {depth:.0f} mm by {drift:+.2f} m³/m³ a year: cut a ring beside it and compare.",
+                        depth=depth_mm, drift=value,
+                    )  # fmt: skip
+                    lines.append(told)
             elif quantity == "stood_still" and value is not None:
-                lines.append(f"Stood still {where} for {value:.0f} hours: {row['reason']}.")
+                told = say(
+                    "Stood still at {depth:.0f} mm for {hours:.0f} hours: {reason}.",
+                    depth=depth_mm, hours=value, reason=reason,
+                )  # fmt: skip
+                lines.append(told)
             elif quantity == "failed_readings" and value is not None:
-                lines.append(
-                    f"Doubtful {where} as a whole: {100.0 * value:.0f} % of a fortnight failed; {row['reason']}."
-                )
+                told = say(
+                    "Doubtful at {depth:.0f} mm as a whole: {share:.0f} % of a fortnight failed; {reason}.",
+                    depth=depth_mm, share=100.0 * value, reason=reason,
+                )  # fmt: skip
+                lines.append(told)
             else:
-                lines.append(f"Look {where}: {row['reason']}.")
+                lines.append(say("Look at {depth:.0f} mm: {reason}.", depth=depth_mm, reason=reason))
     return lines
 
 
 def _date(at_ms: int, zone: str) -> str:
-    at = datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone))
-    return f"{at.day} {at:%B %Y}"
+    return day_words(words.local(at_ms, ZoneInfo(zone)), year=True, long=True)
 
 
 def _said(channels: Sequence[ChannelNow]) -> list[str]:
@@ -186,18 +206,22 @@ def _said(channels: Sequence[ChannelNow]) -> list[str]:
             by_quantity.setdefault(one.installed.channel.quantity, []).append(one)
     lines = []
     for quantity, some in by_quantity.items():
-        figures = [_figure(one) for one in some]
-        unit = figures[0].rpartition(" ")[2] if " " in figures[0] else ""
-        shown = ", ".join(figure.removesuffix(f" {unit}") for figure in figures[:-1])
-        shown = f"{shown}, {figures[-1]}" if shown else figures[-1]
+        values = in_a_row([*(_figure(one, bare=True) for one in some[:-1]), _figure(some[-1])])
+        if any(one.flag not in BELIEVED for one in some):
+            values = say("{values}, not believed", values=values)
         depths = [f"{one.depth_m * 1000:.0f}" for one in some if one.depth_m is not None]
-        place = f" at {', '.join(depths)} mm" if depths else ""
-        doubt = ", not believed" if any(one.flag not in BELIEVED for one in some) else ""
-        name = words.quantity(quantity)
-        lines.append(f"{name[:1].upper()}{name[1:]}{place}: {shown}{doubt}.")
+        name = words.upper_first(words.quantity(quantity))
+        if depths:
+            told = say("{quantity} at {depths} mm: {values}.", quantity=name, depths=in_a_row(depths), values=values)
+        else:
+            told = say("{quantity}: {values}.", quantity=name, values=values)
+        lines.append(told)
     return lines
 
 
-def _figure(one: ChannelNow) -> str:
+def _figure(one: ChannelNow, *, bare: bool = False) -> str:
+    """The last value of a channel, `bare` without its unit."""
     quantity, value = one.installed.channel.quantity, one.value or 0.0
-    return words.way(value) if quantity == "water_content" else words.amount(value, quantity)
+    if quantity == "water_content":
+        return f"{round(value * 100) + 0:.0f}" if bare else words.way(value)
+    return words.amount(value, quantity, bare=bare)

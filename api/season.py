@@ -26,6 +26,7 @@ from pipeline.diary.facts import RULER, DatedPass, DiaryFacts, read_diary
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.stages.catalogue import CATALOGUE, Of
+from pipeline.texts import say
 from pipeline.units import DAY_MS, EVER_MS
 
 PASS_FIGURES = tuple(q for q, entry in CATALOGUE.items() if entry.of is Of.PASS and q != "untreated_island")
@@ -186,7 +187,7 @@ def _pass(
     return season_schema.SeasonPassOut(
         day=_day(one.start_ms, zone),
         kind=one.kind,
-        title=one.kind.replace("_", " ") if kind is None else kind.title,
+        title=one.kind.replace("_", " ") if kind is None else say(kind.title),
         state=one.state,
         depth_mm=None if one.depth_m is None or math.isnan(one.depth_m) else one.depth_m * 1000.0,
         figures=[

@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from markupsafe import Markup, escape
 
 from api.slices import figure
+from pipeline.texts import say
 
 WIDE_PX, TALL_PX, BASE = 64, 52, 38
 MOST = 3  # surfaces or stations that one picture has room for
@@ -44,7 +45,9 @@ def going(surfaces: Sequence[tuple[str, str]]) -> Markup:
     if len(surfaces) > MOST:
         fit = sum(word == "yes" for _, word in surfaces)
         one = "no" if any(word == "no" for _, word in surfaces) else "yes" if fit else "?"
-        return _picture(_roller(WIDE_PX / 2, one) + _letter(WIDE_PX / 2, 51, f"{fit} of {len(surfaces)}"))
+        return _picture(
+            _roller(WIDE_PX / 2, one) + _letter(WIDE_PX / 2, 51, say("{n} of {all}", n=fit, all=len(surfaces)))
+        )
     parts = [
         _roller(x, word) + _letter(x, 51, initial)
         for x, (initial, word) in zip(_places(len(surfaces)), surfaces, strict=True)
@@ -83,7 +86,7 @@ def fallen(rain_mm: Sequence[float] | None, begins: str) -> Markup:
     return _picture(
         f'<path d="{bars}" fill="var(--water)"/><path d="{ground}" stroke="var(--ink)" stroke-width="1.6"/>'
         + _letter(1, 51, begins, "start")
-        + _letter(63, 51, "now", "end")
+        + _letter(63, 51, say("now"), "end")
     )
 
 
@@ -115,7 +118,7 @@ def water(stations: Sequence[tuple[str, float | None, int]]) -> Markup:
         wanted = [one for one in known if one[1]]
         most = max(known, key=lambda one: one[1] or 0.0)
         inside = _goes(WIDE_PX / 2, most[1] or 0.0, most[2]) + _letter(
-            WIDE_PX / 2, 51, f"{len(wanted)} of {len(stations)}"
+            WIDE_PX / 2, 51, say("{n} of {all}", n=len(wanted), all=len(stations))
         )
         return _picture(inside)
     parts = []
@@ -177,7 +180,7 @@ def probes(stations: Sequence[tuple[str, Sequence[bool]]]) -> Markup:
     if len(stations) > MOST:
         heard = sum(all(depths) for _, depths in stations)
         dots = _stem(WIDE_PX / 2, [heard == len(stations)] * 4)
-        return _picture(line + dots + _letter(WIDE_PX / 2, 51, f"{heard} of {len(stations)}"))
+        return _picture(line + dots + _letter(WIDE_PX / 2, 51, say("{n} of {all}", n=heard, all=len(stations))))
     parts = [
         _stem(x, list(depths)[:6]) + _letter(x, 51, initial)
         for x, (initial, depths) in zip(_places(len(stations)), stations, strict=True)

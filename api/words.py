@@ -529,6 +529,12 @@ _QUANTITY_WORDS = {
     "cone_depth": later("Penetrometer depth"),
     "cone_resistance": later("Penetrometer resistance"),
     "supply_voltage": later("Supply voltage"),
+    "apparent_permittivity": later("Apparent permittivity"),
+    "soil_water_potential": later("Soil water potential"),
+    "signal_voltage": later("Signal voltage"),
+    "signal_count": later("Signal count"),
+    "rain_total": later("Rain total"),
+    "cone_force": later("Cone force"),
 }
 _DISPLAY = {  # unit for the eye, decimals
     "water_content": ("m³/m³", 3),
@@ -548,13 +554,13 @@ _DISPLAY = {  # unit for the eye, decimals
 
 def quantity(name: str) -> str:
     """A quantity in words for a reader."""
-    return say(_QUANTITY_WORDS[name]) if name in _QUANTITY_WORDS else name.replace("_", " ").capitalize()
+    return say(_QUANTITY_WORDS[name])
 
 
-def amount(value: float, name: str) -> str:
-    """A value of a quantity with its unit, rounded to what a probe can know."""
+def amount(value: float, name: str, *, bare: bool = False) -> str:
+    """A value of a quantity, rounded to what a probe can know, with its unit unless it is to be `bare`."""
     unit, decimals = _DISPLAY.get(name, ("", 3))
-    return say("{value} {unit}", value=figure(value, decimals), unit=unit) if unit else figure(value, decimals)
+    return f"{figure(value, decimals)} {unit}" if unit and not bare else figure(value, decimals)
 
 
 # --- all of it as text -----------------------------------------------------------------------------------------------

@@ -158,6 +158,19 @@ _DAYS = (
 _SHORT_DAYS = (
     later("Mon"), later("Tue"), later("Wed"), later("Thu"), later("Fri"), later("Sat"), later("Sun"),
 )  # fmt: skip
+_DAYS_IN_TWO = (
+    later_as("Monday, in two letters", "Mo"), later_as("Tuesday, in two letters", "Tu"),
+    later_as("Wednesday, in two letters", "We"), later_as("Thursday, in two letters", "Th"),
+    later_as("Friday, in two letters", "Fr"), later_as("Saturday, in two letters", "Sa"),
+    later_as("Sunday, in two letters", "Su"),
+)  # fmt: skip
+_MONTH_LETTERS = (
+    later_as("January, in a letter", "J"), later_as("February, in a letter", "F"),
+    later_as("March, in a letter", "M"), later_as("April, in a letter", "A"), later_as("May, in a letter", "M"),
+    later_as("June, in a letter", "J"), later_as("July, in a letter", "J"), later_as("August, in a letter", "A"),
+    later_as("September, in a letter", "S"), later_as("October, in a letter", "O"),
+    later_as("November, in a letter", "N"), later_as("December, in a letter", "D"),
+)  # fmt: skip
 
 
 def listed(names: Sequence[str]) -> str:
@@ -187,6 +200,11 @@ def short_month(number: int) -> str:
     return say(_SHORT_MONTHS[number - 1])
 
 
+def month_letter(number: int) -> str:
+    """Return the letter of a month, as under a narrow figure. [1 to 12]"""
+    return say(_MONTH_LETTERS[number - 1])
+
+
 def weekday(day: datetime.date) -> str:
     """Return the name of a day of the week."""
     return say(_DAYS[day.weekday()])
@@ -195,6 +213,16 @@ def weekday(day: datetime.date) -> str:
 def short_weekday(day: datetime.date) -> str:
     """Return the short name of a day of the week."""
     return say(_SHORT_DAYS[day.weekday()])
+
+
+def weekday_letters(day: datetime.date) -> str:
+    """Return a day of the week in two letters, as under a narrow figure."""
+    return say(_DAYS_IN_TWO[day.weekday()])
+
+
+def weekday_and_day(day: datetime.date) -> str:
+    """Return a day of these weeks without its month, as `Fri 22`."""
+    return say("{weekday} {day}", weekday=short_weekday(day), day=day.day)
 
 
 def day_words(day: datetime.date, *, year: bool = False, long: bool = False) -> str:

@@ -21,6 +21,7 @@ from babel.messages.pofile import write_po
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from hardware.machine_clock import TIME_IN_DOUBT
+from hardware.probe import load_probe, models
 
 ROOT = Path(__file__).parent.parent
 TEMPLATE = ROOT / "pipeline/locale/underturf.pot"
@@ -48,7 +49,10 @@ METHODS = [
 
 
 # Texts of packages that may not know the catalogue, said by those that show them.
-TABLES = [("hardware/machine_clock.py", tuple(TIME_IN_DOUBT.values()), "of a clock")]
+TABLES = [
+    ("hardware/machine_clock.py", tuple(TIME_IN_DOUBT.values()), "of a clock"),
+    ("hardware/probes", tuple(dict.fromkeys(load_probe(name).title for name in models())), "a model of probe"),
+]
 
 
 def extracted() -> Catalog:
@@ -56,7 +60,7 @@ def extracted() -> Catalog:
     catalogue = Catalog(charset="utf-8", header_comment=HEAD, fuzzy=False)
     with redirect_stderr(
         io.StringIO()
-    ):  # Babel warns of f-strings. A field may be one, a text may not: a test holds it
+    ):  # Babel warns of f-strings: a field may be one, a text may not, which is tested
         for package in PACKAGES:
             found = extract_from_dir(
                 ROOT / package, METHODS, keywords=KEYWORDS, comment_tags=("Translators:",), strip_comment_tags=True

@@ -21,7 +21,7 @@ from api.pages.frame import answer, page
 from api.pages.parts import head, see_to
 from api.season import year_of
 from pipeline.service import Pipeline
-from pipeline.texts import say, short_month
+from pipeline.texts import month_letter, say
 
 MOST_ENDED = 60  # ended alerts on one page; the data interface has all
 LEAST_WIDE = 0.8  # per cent of a strip, so that an hour is seen
@@ -56,7 +56,7 @@ def _facts(request: Request, year: int | None) -> dict[str, Any]:
         "heard": any(state.heard_ms is not None and not state.is_old for state in states),
         "past": [_told(pipeline, one, edges, now_ms) for one in ended[:MOST_ENDED]],
         "more": len(ended) - MOST_ENDED,
-        "letters": [short_month(edge.month)[:1] for edge in edges[:-1]],
+        "letters": [month_letter(edge.month) for edge in edges[:-1]],
         "ended_title": say("Ended in the last twelve months") if year is None else say("Ended in {year}", year=year),
         "none_ended": say("None ended in the last twelve months.")
         if year is None

@@ -30,6 +30,7 @@ from pipeline.plan.booked import Judgement
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.local_units import LocalUnits
+from pipeline.texts import say, say_as
 from pipeline.units import DAY_MS, HOUR_MS
 
 MOST_LINKS = 8  # surfaces that are linked to side by side; of more, the work page has the links
@@ -136,7 +137,10 @@ def _number(text: str, key: str, units: LocalUnits, faults: list[str]) -> float 
     except ValueError:
         number = float("nan")
     if number != number or abs(number) == float("inf"):
-        faults.append(f"{key}: found {text[:20]!r}, expected a number of {'inches' if units.in_inches else 'mm'}")
+        if units.in_inches:
+            faults.append(say("{field}: found {found}, expected a number of inches", field=key, found=repr(text[:20])))
+        else:
+            faults.append(say("{field}: found {found}, expected a number of mm", field=key, found=repr(text[:20])))
         return None
     return number
 
@@ -147,11 +151,11 @@ def _time_ms(pipeline: Pipeline, form: dict[str, str], faults: list[str]) -> int
         at = datetime.datetime.fromisoformat(f"{day}T{time}").replace(tzinfo=ZoneInfo(pipeline.config.site.timezone))
         at_ms = round(at.timestamp() * 1000)
     except (ValueError, OverflowError):
-        found = f"{day[:20]} {time[:20]}".strip() or "none"
-        faults.append(f"day and time: found {found}, expected a day as 2026-05-04 and a time as 09:00")
+        found = f"{day[:20]} {time[:20]}".strip() or say_as("a field of a form", "none")
+        faults.append(say("day and time: found {found}, expected a day as 2026-05-04 and a time as 09:00", found=found))
         return None
     if at_ms < pipeline.clock.now_ms() - DAY_MS:
-        faults.append("day: found one that is past, expected today or one to come")
+        faults.append(say("day: found one that is past, expected today or one to come"))
     return at_ms
 
 
@@ -191,7 +195,11 @@ def _judged(pipeline: Pipeline, surface: Surface, entry: DiaryEntry, now_ms: int
     advice = pipeline.advice()
     play = [] if advice is None else [p for one in advice.surfaces if one.surface == surface.name for p in one.play]
     return {
-        "title": words.tied(words.upper_first(title if depth is None else f"{title} to {depth:g} mm")),
+        "title": words.tied(
+            words.upper_first(
+                title if depth is None else say("{pass_title} to {depth:g} mm", pass_title=title, depth=depth)
+            )
+        ),
         "when": words.moment(entry.at_ms, pipeline.config.site.timezone, now_ms=now_ms),
         "verdict": found.word,
         "clause": words.tied(found.clause),

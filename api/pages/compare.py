@@ -34,13 +34,67 @@ from api.slices import Pen, Slice, Wet, end_mm, ruler_svg, slice_svg
 from api.state import LAYERS
 from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
-from pipeline.texts import day_words, month, say, say_many, short_month
+from pipeline.texts import day_words, figure, later, month, say, say_many, short_month
 
 ALIKE = 0.03  # of the way to drained: closer than this is about as wet; our own choice
 DRAWN_TO_MM = 400.0  # deeper probes are on the page of their station
 CUT_PX, CUT_WIDE_PX, CUT_LEFT_PX, CUT_BETWEEN_PX, CUT_HEAD_PX = 250.0, 96.0, 44.0, 38.0, 34.0
 YEARS_BACK = 6  # offered in the form
-SUBJECT = {"thatch": "The thatch", "top_layer": "The top", "root_zone": "The root zone"}
+# By how they differ, then by layer.
+_DIFFERENCES = {
+    "alike": {
+        "thatch": later(
+            "The thatch of {first} was about as wet as that of {second}: {one} of the way to drained against {other}, "
+            "over {days} known in both."
+        ),
+        "top_layer": later(
+            "The top of {first} was about as wet as that of {second}: {one} of the way to drained against {other}, "
+            "over {days} known in both."
+        ),
+        "root_zone": later(
+            "The root zone of {first} was about as wet as that of {second}: {one} of the way to drained against "
+            "{other}, over {days} known in both."
+        ),
+    },
+    "wetter": {
+        "thatch": later(
+            "The thatch of {first} was wetter than that of {second}: {one} of the way to drained against {other}, over "
+            "{days} known in both."
+        ),
+        "top_layer": later(
+            "The top of {first} was wetter than that of {second}: {one} of the way to drained against {other}, over "
+            "{days} known in both."
+        ),
+        "root_zone": later(
+            "The root zone of {first} was wetter than that of {second}: {one} of the way to drained against {other}, "
+            "over {days} known in both."
+        ),
+    },
+    "drier": {
+        "thatch": later(
+            "The thatch of {first} was drier than that of {second}: {one} of the way to drained against {other}, over "
+            "{days} known in both."
+        ),
+        "top_layer": later(
+            "The top of {first} was drier than that of {second}: {one} of the way to drained against {other}, over "
+            "{days} known in both."
+        ),
+        "root_zone": later(
+            "The root zone of {first} was drier than that of {second}: {one} of the way to drained against {other}, "
+            "over {days} known in both."
+        ),
+    },
+}
+_MEANS = {
+    "thatch": later("Thatch, mean of the days known in both"),
+    "top_layer": later("Top layer, mean of the days known in both"),
+    "root_zone": later("Root zone, mean of the days known in both"),
+}
+_BY_DAY = {
+    "thatch": later("Thatch by day, of the way to drained: {sides}."),
+    "top_layer": later("Top layer by day, of the way to drained: {sides}."),
+    "root_zone": later("Root zone by day, of the way to drained: {sides}."),
+}
 
 router = APIRouter(include_in_schema=False)
 
@@ -113,21 +167,18 @@ def _lead(found: season_schema.CompareOut, names: tuple[str, str]) -> tuple[str,
     said = [_difference(one, names) for one in sorted(found.both, key=lambda one: one.layer != "root_zone")]
     told = [line for line in said if line]
     if not told:
-        return "", "These months have no day that is known on both sides, so nothing of them can be compared."
+        return "", say("These months have no day that is known on both sides, so nothing of them can be compared.")
     return told[0], " ".join(told[1:])
 
 
 def _difference(one: season_schema.BothOut, names: tuple[str, str]) -> str:
     if one.first is None or one.second is None:
         return ""
-    first, second = words.way(one.first), words.way(one.second)
     apart = one.first - one.second
-    how = "about as wet as" if abs(apart) < ALIKE else "wetter than" if apart > 0 else "drier than"
+    line = _DIFFERENCES["alike" if abs(apart) < ALIKE else "wetter" if apart > 0 else "drier"][one.layer]
     days = say_many("{n} day", "{n} days", one.days)
-    return words.tied(
-        f"{SUBJECT[one.layer]} of {names[0]} was {how} that of {names[1]}: {first} of the way to drained against "
-        f"{second}, over {days} known in both."
-    )
+    wet = {"one": words.way(one.first), "other": words.way(one.second)}
+    return words.tied(say(line, first=names[0], second=names[1], days=days, **wet))
 
 
 def _rows(found: season_schema.CompareOut) -> list[tuple[str, str, str]]:
@@ -135,11 +186,11 @@ def _rows(found: season_schema.CompareOut) -> list[tuple[str, str, str]]:
     first, second = found.first, found.second
 
     def shown(value: float | None, decimals: int = 0, unit: str = " mm") -> str:
-        return "not known" if value is None else words.tied(f"{value:.{decimals}f}{unit}")
+        return say("not known") if value is None else words.tied(f"{figure(value, decimals)}{unit}")
 
     def dry(side: season_schema.SideOut) -> str:
         if side.driest is None or side.driest_day is None:
-            return "not known"
+            return say("not known")
         day = datetime.date.fromisoformat(f"2024-{side.driest_day}")
         return words.tied(say("{wetness} on {day}", wetness=words.way(side.driest), day=day_words(day)))
 
@@ -153,18 +204,14 @@ def _rows(found: season_schema.CompareOut) -> list[tuple[str, str, str]]:
     def deep(side: season_schema.SideOut) -> str:
         return shown(side.roots_mm)
 
-    rows = [
-        (f"{words.LAYER_WORDS[one.layer]}, mean of the days known in both", words.way(one.first), words.way(one.second))
-        for one in found.both
-        if one.days
-    ]
+    rows = [(say(_MEANS[one.layer]), words.way(one.first), words.way(one.second)) for one in found.both if one.days]
     return [
         *rows,
-        ("Driest day of the root zone", dry(first), dry(second)),
-        ("Rain", rain(first), rain(second)),
-        ("Water given", shown(first.given_mm), shown(second.given_mm)),
-        ("Passes made", str(first.passes), str(second.passes)),
-        ("Roots drank to, middle fortnight", deep(first), deep(second)),
+        (say("Driest day of the root zone"), dry(first), dry(second)),
+        (say("Rain"), rain(first), rain(second)),
+        (say("Water given"), shown(first.given_mm), shown(second.given_mm)),
+        (say("Passes made"), str(first.passes), str(second.passes)),
+        (say("Roots drank to, middle fortnight"), deep(first), deep(second)),
     ]
 
 
@@ -172,7 +219,9 @@ def _file(pipeline: Pipeline, side: season_schema.SideOut, name: str) -> tuple[s
     """Address and words of the file of all readings of one side."""
     channels = [c.id for c in pipeline.config.stations()[side.station].channels]
     asked = "".join(f"&channel={channel.replace('/', '%2F')}" for channel in channels)
-    return f"/api/v1/observations.csv?from={side.start}&to={side.end}{asked}", f"All readings of {name} as a CSV file"
+    return f"/api/v1/observations.csv?from={side.start}&to={side.end}{asked}", say(
+        "All readings of {side} as a CSV file", side=name
+    )
 
 
 # --- drawings --------------------------------------------------------------------------------------------------------
@@ -246,15 +295,23 @@ def _slice(side: season_schema.SideOut, name: str, foot_mm: float) -> Slice:
 
 def _depth_words(side: season_schema.SideOut) -> list[str]:
     return [
-        words.tied(f"{one.depth_mm:.0f} mm: {words.way(one.wetness)}{', mixed' if one.lies_in == 'mixed' else ''}")
+        words.tied(
+            say("{depth:.0f} mm: {wetness}, mixed", depth=one.depth_mm, wetness=words.way(one.wetness))
+            if one.lies_in == "mixed"
+            else say("{depth:.0f} mm: {wetness}", depth=one.depth_mm, wetness=words.way(one.wetness))
+        )
         for one in side.depths
     ]
 
 
 def _slice_told(side: season_schema.SideOut, name: str) -> str:
-    thatch = "thatch not known" if side.thatch_mm is None else f"{side.thatch_mm:.0f} mm of thatch"
-    each = "; ".join(_depth_words(side)) or "no moisture probe"
-    return f"{name}: {thatch}; of the way from dry to drained {each}."
+    each = "; ".join(_depth_words(side)) or say("no moisture probe")
+    if side.thatch_mm is None:
+        return say("{side}: thatch not known; of the way from dry to drained {depths}.", side=name, depths=each)
+    return say(
+        "{side}: {thatch:.0f} mm of thatch; of the way from dry to drained {depths}.",
+        side=name, thatch=side.thatch_mm, depths=each,
+    )  # fmt: skip
 
 
 def _plot(found: season_schema.CompareOut, layer: str, names: tuple[str, str]) -> dict[str, Any]:
@@ -264,14 +321,17 @@ def _plot(found: season_schema.CompareOut, layer: str, names: tuple[str, str]) -
     said = []
     for name, series in zip(names, values, strict=True):
         known = [value for value in series if value is not None]
-        span = f"from {words.way(min(known))} to {words.way(max(known))}" if known else "not known"
-        said.append(f"{name} {span}")
+        if known:
+            low, high = words.way(min(known)), words.way(max(known))
+            said.append(say("{side} from {low} to {high}", side=name, low=low, high=high))
+        else:
+            said.append(say("{side} not known", side=name))
     return {
-        "title": words.LAYER_WORDS[layer],
+        "title": say(words.LAYER_WORDS[layer]),
         "lines": lines.lines,
         "drained": lines.drained,
         "dry": lines.dry,
-        "told": f"{words.LAYER_WORDS[layer]} by day, of the way to drained: {'; '.join(said)}.",
+        "told": say(_BY_DAY[layer], sides="; ".join(said)),
     }
 
 
@@ -281,18 +341,18 @@ def _rain(found: season_schema.CompareOut, names: tuple[str, str]) -> list[dict[
         (name, side) for name, side in zip(names, (found.first, found.second), strict=True) if side.rain_mm is not None
     ]
     if found.same_gauge:
-        sides = [("both", found.first)]
+        sides = [(say("both"), found.first)]
     top = max((mm for _, side in sides for mm in side.rain_mm or () if mm is not None), default=0.0)
     rows = []
     for name, side in sides:
         drawn = bars(side.rain_mm or [], top)
-        total = "not known" if side.rain_sum_mm is None else f"{side.rain_sum_mm:.0f} mm"
+        total = say("not known") if side.rain_sum_mm is None else f"{side.rain_sum_mm:.0f} mm"
         rows.append(
             {
-                "title": f"Rain, {name}",
+                "title": say("Rain, {side}", side=name),
                 "bars": drawn,
-                "told": f"Rain by day, {name}: {total} in all.",
-                "top": f"{top:.0f} mm a day" if top else "none fell",
+                "told": say("Rain by day, {side}: {rain} in all.", side=name, rain=total),
+                "top": say("{rain:.0f} mm a day", rain=top) if top else say("none fell"),
             }
         )
     return rows

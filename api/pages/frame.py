@@ -21,7 +21,7 @@ from api.who import STRANGER, Who, who
 from api.words import moment, tied
 from pipeline.errors import StoreFault
 from pipeline.service import Pipeline
-from pipeline.texts import say, say_as, say_many
+from pipeline.texts import listed, say, say_as, say_many, weekday_letters
 
 if TYPE_CHECKING:
     from api.load import FactCache  # these need the problems, which are shown in this frame
@@ -47,7 +47,14 @@ def say_html(text: str, /, **fields: object) -> Markup:
 
 
 templates.env.filters["tied"] = tied
-templates.env.globals |= {"say": say, "say_as": say_as, "say_many": say_many, "say_html": say_html}
+templates.env.globals |= {
+    "say": say,
+    "say_as": say_as,
+    "say_many": say_many,
+    "say_html": say_html,
+    "listed": listed,
+    "weekday_letters": weekday_letters,
+}
 templates.env.globals["style"] = style
 
 # Stand in a page that is kept for all who may see as much, until it is one reader's own.

@@ -19,7 +19,7 @@ from api import diary, plan_schema, words
 from api.data import pipeline_of
 from api.ground import get_ground
 from api.pages.frame import answer, page
-from api.plan_drawing import plan_drawing, scale_ticks, section
+from api.plan_drawing import BURIED_CALLED, plan_drawing, scale_ticks, section
 from api.problems import Problem
 from api.writing import own_form
 from pipeline.advice.phrases import day_name, lift_called_first
@@ -29,6 +29,7 @@ from pipeline.service import Pipeline
 from pipeline.site.local_units import LocalUnits
 from pipeline.site.plan import BURIED_KINDS, FURTHEST_M
 from pipeline.site.plane import TAPE_ERROR_M, by_tapes, is_inside
+from pipeline.texts import say, say_as
 
 MOST_WHOLE = 12  # places that a sheet has room for with each of their probes
 COLUMN_ROWS = 22  # of the short table that it has of more
@@ -83,7 +84,7 @@ def _facts(request: Request) -> dict[str, Any]:
         "section": None if longest is None or not longest[0] else _section(longest[2], longest[3], found, today),
         "keep_off_m": round(KEEP_OFF_M),
         "places": _choices(pipeline),
-        "kinds": BURIED_KINDS,
+        "kinds": [(kind, say(BURIED_CALLED[kind])) for kind in BURIED_KINDS],
         "written": [one for one in found.buried if one.entry is not None],
     }
 
@@ -97,12 +98,12 @@ def _tapes(point: plan_schema.PlanPointOut | None, units: LocalUnits) -> list[st
 
 def _within(point: plan_schema.PlanPointOut | None, units: LocalUnits) -> str:
     if point is None or not point.tapes:
-        return "not entered" if point is None else ""
-    return "cannot tell" if point.within_m is None else units.reach(point.within_m)
+        return say("not entered") if point is None else ""
+    return say("cannot tell") if point.within_m is None else units.reach(point.within_m)
 
 
 def _deeper_than(too_deep_from_mm: float, units: LocalUnits) -> str:
-    return units.depth(too_deep_from_mm) if too_deep_from_mm > 0.0 else "any cut"
+    return units.depth(too_deep_from_mm) if too_deep_from_mm > 0.0 else say("any cut")
 
 
 def _groups(found: plan_schema.GroundOut, units: LocalUnits) -> list[dict[str, Any]]:
@@ -111,12 +112,12 @@ def _groups(found: plan_schema.GroundOut, units: LocalUnits) -> list[dict[str, A
     for station in found.stations:
         rows = [
             {
-                "called": words.upper_first(one.called.removeprefix("the ")),
+                "called": words.upper_first(one.called.removeprefix("the ")),  # where it is English
                 "tapes": _tapes(one.place, units),
                 "within": _within(one.place, units),
                 "cover_mm": one.cover_mm,
                 "cover": units.depth(one.cover_mm),
-                "deeper": "lifted" if one.is_lifted else _deeper_than(one.too_deep_from_mm, units),
+                "deeper": say("lifted") if one.is_lifted else _deeper_than(one.too_deep_from_mm, units),
             }
             for one in found.probes
             if one.station == station.station
@@ -132,7 +133,7 @@ def _groups(found: plan_schema.GroundOut, units: LocalUnits) -> list[dict[str, A
                 "tapes": _tapes(point.place, units),
                 "within": _within(point.place, units),
                 "cover_mm": point.cover_mm,
-                "cover": "not known" if point.cover_mm is None else units.depth(point.cover_mm),
+                "cover": say("not known") if point.cover_mm is None else units.depth(point.cover_mm),
                 "deeper": _deeper_than(point.too_deep_from_mm, units),
             }
             for place, point in enumerate(line.points)
@@ -149,15 +150,20 @@ def _brief(groups: Sequence[dict[str, Any]]) -> list[list[dict[str, Any]]]:
             here = [row for row in group["rows"] if tuple(row["tapes"]) == tapes]
             shallowest = min(here, key=lambda row: -1.0 if row["cover_mm"] is None else row["cover_mm"])
             alone = len(here) == len(group["rows"]) and group["number"]
-            title = group["title"] if alone else f"{group['title']}: {shallowest['called'].lower()}"
+            title = group["title"]
+            if not alone:
+                # Translators: a place and what lies there, as in "Square, north end: root-zone probe"
+                title = say("{place}: {what}", place=title, what=shallowest["called"].lower())
             rows.append({**shallowest, "number": group["number"], "title": title})
     return [rows[first : first + COLUMN_ROWS] for first in range(0, len(rows), COLUMN_ROWS)]
 
 
 def _bend(place: int, points: int) -> str:
     if points == 1:
-        return "here"
-    return "one end" if place == 0 else "other end" if place == points - 1 else f"bend {place}"
+        return say("here")
+    if place == 0:
+        return say("one end")
+    return say("other end") if place == points - 1 else say("bend {n}", n=place)
 
 
 def _sides(found: plan_schema.GroundOut) -> str:
@@ -169,47 +175,72 @@ def _sides(found: plan_schema.GroundOut) -> str:
     points |= {one.title: one.points[0].place for one in found.buried}
     left = [name for name, place in points.items() if place.is_left]
     right = [name for name, place in points.items() if not place.is_left]
-    stand = f"Stand at {from_} and look to {to}:"
+    stand = {"one": from_, "other": to}
     if left and right:
-        fewer, side = (left, "left") if len(left) <= len(right) else (right, "right")
-        other = "right" if side == "left" else "left"
-        return f"{stand} on your {side} lie {words.named(fewer, 6)}; the others on your {other}."
-    return f"{stand} all of it lies on your {'left' if left else 'right'}." if points else ""
+        if len(left) <= len(right):
+            return say(
+                "Stand at {one} and look to {other}: on your left lie {things}; the others on your right.",
+                **stand, things=words.named(left, 6),
+            )  # fmt: skip
+        return say(
+            "Stand at {one} and look to {other}: on your right lie {things}; the others on your left.",
+            **stand, things=words.named(right, 6),
+        )  # fmt: skip
+    if left:
+        return say("Stand at {one} and look to {other}: all of it lies on your left.", **stand)
+    return say("Stand at {one} and look to {other}: all of it lies on your right.", **stand) if points else ""
 
 
 def _pass_words(one: plan_schema.PlanPassOut, today: datetime.date) -> dict[str, Any]:
     """A pass and what its blades would meet: verdict, and the sentences after it."""
-    when = "planned" if one.day is None else f"booked for {_day(one.day, today)}"
-    strips = f", strips {one.strips}" if one.strips else ""
-    lines = []
+    where, lines = _where_words(one, today), []
     if one.called:
         lines.append(f"{lift_called_first(one.called)}.")
     for line in one.too_near:
         if line.least_cover_mm is None:
-            lines.append(
-                f"The cover of {line.title} is not known: keep {KEEP_OFF_M:.0f} m off it, or find it by hand first."
-            )
+            told = say(
+                "The cover of {line} is not known: keep {metres:.0f} m off it, or find it by hand first.",
+                line=line.title, metres=KEEP_OFF_M,
+            )  # fmt: skip
         elif line.parts_m:
-            lines.append(
-                f"Over {line.metres:.0f} m of {line.title} the cover is down to {line.least_cover_mm:.0f} mm: "
-                f"draw it there, or keep {KEEP_OFF_M:.0f} m off it."
-            )
+            told = say(
+                "Over {length:.0f} m of {line} the cover is down to {cover:.0f} mm: draw it there, or keep "
+                "{metres:.0f} m off it.",
+                length=line.metres, line=line.title, cover=line.least_cover_mm, metres=KEEP_OFF_M,
+            )  # fmt: skip
         else:
-            lines.append(
-                f"{words.upper_first(line.title)} lies at {line.least_cover_mm:.0f} mm: keep {KEEP_OFF_M:.0f} m off it."
-            )
-    verdict = "Lift probe" if one.called else "Too near" if one.too_near else "Nothing"
+            told = say(
+                "{line} lies at {cover:.0f} mm: keep {metres:.0f} m off it.",
+                line=words.upper_first(line.title), cover=line.least_cover_mm, metres=KEEP_OFF_M,
+            )  # fmt: skip
+        lines.append(told)
+    verdict = say("Lift probe") if one.called else say("Too near") if one.too_near else say_as("in the way", "Nothing")
     if not lines:
-        lines.append(f"that is entered lies less than {SPARE_MM:.0f} mm below its blades.")
+        # Translators: behind "Nothing"
+        lines.append(say("that is entered lies less than {spare:.0f} mm below its blades.", spare=SPARE_MM))
     if one.whole_site and one.too_near:
-        lines.append("The outline of this surface is not entered, so all that lies buried anywhere is counted.")
+        lines.append(say("The outline of this surface is not entered, so all that lies buried anywhere is counted."))
+    title = say("{pass_title} to {depth:.0f} mm", pass_title=words.upper_first(one.title), depth=one.depth_mm)
     return {
-        "title": words.tied(f"{words.upper_first(one.title)} to {one.depth_mm:.0f} mm"),
-        "where": f"{one.surface_title}, {when}{strips}",
+        "title": words.tied(title),
+        "where": where,
         "verdict": verdict,
         "needs_hand": bool(one.called or one.too_near),
         "lines": [words.tied(line) for line in lines],
     }
+
+
+def _where_words(one: plan_schema.PlanPassOut, today: datetime.date) -> str:
+    """Where and when a pass is made."""
+    place, strips = one.surface_title, one.strips
+    if one.day is None:
+        if strips:
+            return say("{place}, planned, strips {strips}", place=place, strips=strips)
+        return say("{place}, planned", place=place)
+    day = _day(one.day, today)
+    if strips:
+        return say("{place}, booked for {day}, strips {strips}", place=place, day=day, strips=strips)
+    return say("{place}, booked for {day}", place=place, day=day)
 
 
 def _day(iso: str, today: datetime.date) -> str:
@@ -221,14 +252,19 @@ def _section(
 ) -> dict[str, Any]:
     line = found.buried[near.line]
     drawn = section(line, near, one.depth_mm, SPARE_MM)
-    over = f"over {line.title}"
-    heading = f"{words.upper_first(one.title)} {'planned' if one.day is None else f'on {_day(one.day, today)}'} {over}"
-    least = near.least_cover_mm or 0.0
-    said = (
-        f"Section along {line.title}, {line.length_m:.0f} m: the blades go to {one.depth_mm:.0f} mm, with "
-        f"{SPARE_MM:.0f} mm to spare; over {near.metres:.0f} m the cover is less, down to {least:.0f} mm."
-    )
-    return {"heading": heading, "said": said, "length": f"{line.length_m:.0f} m along it", **drawn}
+    named = {"pass_title": words.upper_first(one.title), "line": line.title}
+    if one.day is None:
+        heading = say("{pass_title} planned over {line}", **named)
+    else:
+        heading = say("{pass_title} on {day} over {line}", **named, day=_day(one.day, today))
+    said = say(
+        "Section along {line}, {length:.0f} m: the blades go to {depth:.0f} mm, with {spare:.0f} mm to spare; over "
+        "{metres:.0f} m the cover is less, down to {least:.0f} mm.",
+        line=line.title, length=line.length_m, depth=one.depth_mm, spare=SPARE_MM, metres=near.metres,
+        least=near.least_cover_mm or 0.0,
+    )  # fmt: skip
+    length = say("{metres:.0f} m along it", metres=line.length_m)
+    return {"heading": heading, "said": said, "length": length, **drawn}
 
 
 # --- what is entered here --------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from api.probes import notes_of, probes_now
 from api.schema import NodeOut
 from hardware.quantities import QUANTITIES
 from pipeline.service import Pipeline
+from pipeline.texts import figure, say
 
 PRINTED = {"1": "", "degC": "°C", "dS m-1": "dS/m", "m3 m-3": "m³/m³", "m s-1": "m/s", "W m-2": "W/m²"}
 
@@ -62,7 +63,7 @@ def probe_page(request: Request, station: str, probe: str) -> HTMLResponse:
     found, (surface, place) = find_probe(pipeline, station, probe), find_station(pipeline, station)
     facts = {
         "page": "probes",
-        "title": found.description.title,
+        "title": say(found.description.title),
         "place": words.place(surface, place),
         "stream": f"/api/v1/live/{station}/{probe}",
         "channels": [
@@ -87,7 +88,7 @@ def _facts(pipeline: Pipeline) -> dict[str, Any]:
         for one in probes:
             asks = one.state == "silent" and acts < ACTS
             acts += asks
-            rows.append((one.title, f"/probes/{one.station}/{one.name}", asks, one.words))
+            rows.append((say(one.title), f"/probes/{one.station}/{one.name}", asks, one.words))
         quiet = all(one.state == "heard" for one in probes)
         stations.append((f"{state.surface.name}-{state.station.name}", place, rows, notes_of(pipeline, state), quiet))
         dots.append((place[:1].upper(), [one.state == "heard" for one in probes]))
@@ -122,5 +123,5 @@ def supply_figure(node: NodeOut) -> SupplyFigure | None:
     for one in days:
         x = DAY_PX // 2 + DAY_PX * days_between(days[0].day, one.day)
         highest, lowest = (TOP_PX + HIGH_PX * (high - v) / span for v in (one.highest_v, one.lowest_v))
-        rows.append((x, highest, lowest, f"{one.highest_v:.1f}", f"{one.lowest_v:.1f}", day_name(one.day)))
+        rows.append((x, highest, lowest, figure(one.highest_v, 1), figure(one.lowest_v, 1), day_name(one.day)))
     return SupplyFigure(rows[-1][0] + DAY_PX // 2, TOP_PX + HIGH_PX + 56, rows)

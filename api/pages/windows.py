@@ -22,6 +22,7 @@ from pipeline.advice.report import PassAdvice
 from pipeline.advice.stretches import pass_words
 from pipeline.advice.windows import Window
 from pipeline.forecast.wetness import in_ten
+from pipeline.texts import say
 
 router = APIRouter(include_in_schema=False)
 
@@ -67,8 +68,11 @@ def _windows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
             runs.append([window])
     return [
         {
-            "span": f"{words.moment(run[0].span.start_ms, zone, now_ms=now_ms)} to "
-            f"{words.moment(run[-1].span.end_ms, zone, now_ms=now_ms)}",
+            "span": say(
+                "{start} to {end}",
+                start=words.moment(run[0].span.start_ms, zone, now_ms=now_ms),
+                end=words.moment(run[-1].span.end_ms, zone, now_ms=now_ms),
+            ),
             "verdict": _verdict(run),
             "why": words.tied(run[0].detail or run[0].reason),
             "opens": run[0].opens,
@@ -80,7 +84,9 @@ def _windows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
 def _verdict(run: list[Window]) -> str:
     first = run[0]
     if first.override is not None:
-        return f"open on the word of {first.override.author}: {first.override.reason}"
-    known = [w.chance for w in run if w.chance is not None]
-    sure = f", {in_ten(sum(known) / len(known))}" if known and first.verdict is Verdict.OPEN else ""
-    return KIND_WORDS[kind_of(first)].partition(",")[0] + sure
+        return say("open on the word of {author}: {why}", author=first.override.author, why=first.override.reason)
+    known, kind = [w.chance for w in run if w.chance is not None], say(KIND_WORDS[kind_of(first)])
+    if not known or first.verdict is not Verdict.OPEN:
+        return kind
+    # Translators: as in "open, 8 in 10"
+    return say("{verdict}, {chance}", verdict=kind, chance=in_ten(sum(known) / len(known)))

@@ -45,12 +45,13 @@ from pipeline.alerts.probes import PROBE_FAULT
 from pipeline.diary.entry import DiaryEntry
 from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
+from pipeline.texts import in_a_row, later, say, weekday_and_day, weekday_letters
 from pipeline.units import EVER_MS, HOUR_MS, TIME_SLACK_MS
 
 LAST_ENTRIES = 10
 MOST_PLACES = 5  # places in a heading
 RAIN_MM_A_PX, MOST_RAIN_PX = 0.5, 26.0  # of the small columns above the days
-SHUT_WORDS = {Verdict.CLOSED: "Shut:", Verdict.WAIT: "Wait:", Verdict.UNKNOWN: "Cannot tell:"}
+SHUT_WORDS = {Verdict.CLOSED: later("Shut:"), Verdict.WAIT: later("Wait:"), Verdict.UNKNOWN: later("Cannot tell:")}
 
 router = APIRouter(include_in_schema=False)
 
@@ -137,7 +138,7 @@ def _advised(advice: SiteAdvice, zone: str, now_ms: int, *, is_old: bool) -> dic
     """When it was worked out, and whether that is long ago."""
     at = words.moment(advice.at_ms, zone, now_ms=now_ms)
     ago = words.age(now_ms - advice.at_ms)
-    return {"line": f"Worked out {at}, {ago} ago.", "is_old": is_old}
+    return {"line": say("Worked out {when}, {age} ago.", when=at, age=ago), "is_old": is_old}
 
 
 def _heard(pipeline: Pipeline, now_ms: int) -> bool:
@@ -159,17 +160,23 @@ def _axis(view: _View, surfaces: Sequence[SurfaceAdvice]) -> dict[str, Any] | No
         tall = [0.0, 0.0] if one is None else [min(mm / RAIN_MM_A_PX, MOST_RAIN_PX) for mm in one]
         days.append(
             {
-                "weekday": f"{day:%a}"[:2],
+                "weekday": weekday_letters(day),
                 "day": day.day,
                 "known": one is not None,
                 "middle": round(tall[0], 1),
                 "high": round(tall[1], 1),
                 "figure": view.pipeline.config.site.units.depth(one[0]) if one is not None and one[0] >= 0.5 else "",
-                "words": f"{day:%a} {day.day}: "
-                + ("not known" if one is None else f"{one[0]:.0f} mm, one time in ten {one[1]:.0f} mm or more"),
+                "words": _rain_words(day, one),
             }
         )
-    return {"days": days, "source": "" if known is None else known.source}
+    return {"days": days, "source": "" if known is None else words.upper_first(known.source)}
+
+
+def _rain_words(day: datetime.date, rain: tuple[float, float] | None) -> str:
+    name = weekday_and_day(day)
+    if rain is None:
+        return say("{day}: not known", day=name)
+    return say("{day}: {middle:.0f} mm, one time in ten {high:.0f} mm or more", day=name, middle=rain[0], high=rain[1])
 
 
 # --- what is booked --------------------------------------------------------------------------------------------------
@@ -199,8 +206,15 @@ def _named(view: _View, entry: DiaryEntry) -> dict[str, Any]:
     depth, title = entry.body.get("depth_mm"), words.upper_first(words.pass_title(entry.body))
     return {
         "id": entry.id,
-        "when": f"{words.place_of(view.pipeline.config, entry)}, {words.soon(entry.at_ms, view.timezone, view.now_ms)}",
-        "title": words.tied(title if depth is None else f"{title} to {depth:g} mm"),
+        # Translators: where and when a pass is booked
+        "when": say(
+            "{where}, {when}",
+            where=words.place_of(view.pipeline.config, entry),
+            when=words.soon(entry.at_ms, view.timezone, view.now_ms),
+        ),
+        "title": words.tied(
+            title if depth is None else say("{pass_title} to {depth:g} mm", pass_title=title, depth=depth)
+        ),
         "lift": "",
         "days": (),
         "is_barred": False,
@@ -209,12 +223,17 @@ def _named(view: _View, entry: DiaryEntry) -> dict[str, Any]:
 
 def _under_way(view: _View, entry: DiaryEntry) -> dict[str, Any]:
     since = words.soon(entry.at_ms, view.timezone, view.now_ms)
-    return {**_named(view, entry), "verdict": "Under way,", "clause": f"begun {since}.", "may": ("done",)}
+    return {
+        **_named(view, entry),
+        "verdict": say("Under way,"),
+        "clause": say("begun {when}.", when=since),
+        "may": ("done",),
+    }
 
 
 def _missed(view: _View, entry: DiaryEntry) -> dict[str, Any]:
-    clause = "its day is past, and nothing says that it was begun."
-    return {**_named(view, entry), "verdict": "Was it done?", "clause": clause, "may": ("done_then", "change")}
+    clause = say("its day is past, and nothing says that it was begun.")
+    return {**_named(view, entry), "verdict": say("Was it done?"), "clause": clause, "may": ("done_then", "change")}
 
 
 def _judged(view: _View, entry: DiaryEntry, surface: SurfaceAdvice | None) -> dict[str, Any]:
@@ -247,7 +266,14 @@ def _surface(view: _View, one: SurfaceAdvice) -> dict[str, Any]:
     return {
         "name": one.surface,
         "title": one.title,
-        "play": [f"{p.title}, {words.moment(p.start_ms, view.timezone, now_ms=view.now_ms)}" for p in one.play[:1]],
+        "play": [
+            say(
+                "Next play: {title}, {when}.",
+                title=p.title,
+                when=words.moment(p.start_ms, view.timezone, now_ms=view.now_ms),
+            )
+            for p in one.play[:1]
+        ],
         "play_days": _play_days(view, one),
         "rows": [
             _row(view, one, each, alike(found[0]), [c for c in own if c not in common])
@@ -255,7 +281,7 @@ def _surface(view: _View, one: SurfaceAdvice) -> dict[str, Any]:
         ],
         "shut": _shut(one, shut),
         "is_judged": bool(one.passes),
-        "checks": f"Before any pass: {', '.join(common)}." if common else "",
+        "checks": say("Before any pass: {checks}.", checks=in_a_row(common)) if common else "",
     }
 
 
@@ -270,16 +296,25 @@ def _row(
     outlook, where, override = one.outlook, view.surface(surface.surface), opening.first.override
     begun = opening.first is outlook.windows[0]
     if override is not None:
-        verdict = f"On the word of {override.author}"
-        clause = f"{span_words(opening, outlook, view.zone)}: {override.reason}; against: {opening.first.reason}."
+        verdict = say("On the word of {author}", author=override.author)
+        clause = say(
+            "{span}: {why}; against: {reason}.",
+            span=span_words(opening, outlook, view.zone), why=override.reason, reason=opening.first.reason,
+        )  # fmt: skip
     else:
         said = span_words(opening, outlook, view.zone)
-        verdict = said if likely_stretch(opening) else f"May be open {said}" if begun else f"May open {said}"
+        if likely_stretch(opening):
+            verdict = said
+        elif begun:
+            verdict = say("May be open {span}", span=said)
+        else:
+            verdict = say("May open {span}", span=said)
         verdict += "." if is_last(opening, outlook) else ","
         after = "" if is_last(opening, outlook) else f"{after_words(opening, outlook)}."
-        clause = after + ("" if begun else f" Till then: {outlook.windows[0].reason}.")
+        before = "" if begun else say("Till then: {reason}.", reason=outlook.windows[0].reason)
+        clause = " ".join(part for part in (after, before) if part)
     lift = opening.first.lift_first
-    more = [f"Look first: {', '.join(checks)}."] if checks else []
+    more = [say("Look first: {checks}.", checks=in_a_row(checks))] if checks else []
     return {
         "title": words.tied(words.upper_first(pass_words(one))),
         "verdict": words.tied(words.upper_first(verdict)),
@@ -300,14 +335,22 @@ def _shut(surface: SurfaceAdvice, passes: Sequence[PassAdvice]) -> list[dict[str
         groups.setdefault((now.verdict, now.reason, now.opens), []).append(one)
     return [
         {
-            "word": SHUT_WORDS.get(verdict, "Not for long enough:"),
+            "word": say(SHUT_WORDS[verdict]) if verdict in SHUT_WORDS else say("Not for long enough:"),
             "names": words.tied(listed([pass_words(one) for one in those])),
             "reason": words.tied(replace(those[0].outlook.windows[0], reason=reason, also=_shared(those)).every_reason),
-            "opens": words.tied(f"What would open {'it' if len(those) == 1 else 'them'}: {opens}." if opens else ""),
+            "opens": words.tied(_would_open(opens, len(those))),
             "quiet": words.tied(" ".join(words.upper_first(o.last_good_words) for o in those if o.last_good_words)),
         }
         for (verdict, reason, opens), those in groups.items()
     ]
+
+
+def _would_open(opens: str, passes: int) -> str:
+    if not opens:
+        return ""
+    if passes == 1:
+        return say("What would open it: {opens}.", opens=opens)
+    return say("What would open them: {opens}.", opens=opens)
 
 
 def _shared(passes: Sequence[PassAdvice]) -> tuple[str, ...]:
@@ -330,7 +373,9 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
     """Tonight's water: the line of the advice with its verdict first, the goes, and what the water is made of."""
     water, place = one.water, _place(view, surface, one.station)
     mm = water.mm or 0.0
-    verdict = "Cannot tell" if water.mm is None else "No water" if mm <= 0.0 else f"Water {mm:.0f} mm"
+    verdict = (
+        say("Cannot tell") if water.mm is None else say("No water") if mm <= 0.0 else say("Water {mm:.0f} mm", mm=mm)
+    )
     known = mm > 0.0 and water.drink_mm == water.drink_mm and water.root_deficit_mm == water.root_deficit_mm
     rest = max(mm - water.drink_mm - water.root_deficit_mm, 0.0) if known else 0.0
     parts = [("thatch", water.drink_mm), ("roots", water.root_deficit_mm), ("leaf", rest)] if known else []
@@ -347,7 +392,7 @@ def _water(view: _View, surface: SurfaceAdvice, one: StationAdvice) -> dict[str,
         "parts": [
             {
                 "name": name,
-                "mm": f"{amount:.0f}" if amount >= 1.0 else "under 1",
+                "mm": f"{amount:.0f}" if amount >= 1.0 else "",
                 "share": round(100 * amount / whole, 2),
             }
             for name, amount in parts

@@ -27,14 +27,19 @@ from pipeline.service import Pipeline
 from pipeline.site.ground import Surface
 from pipeline.site.local_units import LocalUnits
 from pipeline.stages.catalogue import CATALOGUE
+from pipeline.texts import day_words, later_as, month, month_letter, say, say_as
+from pipeline.texts import figure as decimal
 
-MONTH_LETTERS = "JFMAMJJASOND"
 CORE_HALF = 0.6  # per cent of the year on either side of a core's stroke
 ROOM = 1.25  # of the deepest figure of a track
 LEAST_THATCH_MM, LEAST_ROOTS_MM, LEAST_CUT_MM = 20.0, 120.0, 40.0  # depth of a track that holds little
 UNTOLD_CUT = 12.0  # per cent of its track that a pass of unknown depth is drawn to
 HAIRS = 5  # roots of a fortnight
 BAR = 0.4  # of a month
+
+_STATES = {
+    "booked": later_as("a pass", "booked"), "begun": later_as("a pass", "begun"), "done": later_as("a pass", "done"),
+}  # fmt: skip
 
 router = APIRouter(include_in_schema=False)
 
@@ -86,7 +91,7 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
         "found": found,
         "lead": _lead(found),
         "tracks": _tracks(found, pipeline.config.site.units),
-        "months": list(MONTH_LETTERS),
+        "months": [month_letter(number) for number in range(1, 13)],
         "edges": [100.0 * m / 12 for m in range(1, 12)],
         "today": _today(found),
         "passes": [_pass_words(one) for one in reversed(found.passes)],
@@ -103,8 +108,7 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
 
 
 def _long(at_ms: int, zone: str) -> str:
-    at = datetime.datetime.fromtimestamp(at_ms / 1000, ZoneInfo(zone))
-    return f"{at.day} {at:%B %Y}"
+    return day_words(words.local(at_ms, ZoneInfo(zone)), year=True, long=True)
 
 
 # --- words -----------------------------------------------------------------------------------------------------------
@@ -114,73 +118,84 @@ def _lead(found: season_schema.SeasonOut) -> tuple[str, str]:
     """The year in one bold sentence, and what is to be said beside it."""
     bold, beside = [], []
     if found.cores:
-        bold.append(f"Thatch {found.cores[-1].thatch_mm:.0f} mm{_direction(found.thatch_trend)}")
+        bold.append(_thatch_words(found.cores[-1].thatch_mm, found.thatch_trend))
     else:
-        beside.append(f"No core of {found.year} is in the diary: cut one, and thatch has a figure.")
+        beside.append(say("No core of {year} is in the diary: cut one, and thatch has a figure.", year=found.year))
     told = [one for one in found.roots if one.depth_mm.value is not None]
     if told:
-        bold.append(f"roots drink to {told[-1].depth_mm.value:.0f} mm")
+        bold.append(say("roots drink to {depth:.0f} mm", depth=told[-1].depth_mm.value))
     elif found.roots:
-        beside.append("How deep the roots drank could not be told in any fortnight.")
+        beside.append(say("How deep the roots drank could not be told in any fortnight."))
     sums = found.so_far
     if sums.given_mm:
-        beside.append(f"{sums.given_mm:.0f} mm of water given.")
+        beside.append(say("{water:.0f} mm of water given.", water=sums.given_mm))
     line = "; ".join(bold)
     return (words.upper_first(line) + "." if line else "", " ".join(beside))
 
 
-def _direction(trend: schema.FigureOut | None) -> str:
+def _thatch_words(thatch_mm: float, trend: schema.FigureOut | None) -> str:
     if trend is None or trend.low is None or trend.high is None:
-        return ""
-    return " and growing" if trend.low > 0.0 else " and shrinking" if trend.high < 0.0 else ", with no clear trend"
+        return say("Thatch {thatch:.0f} mm", thatch=thatch_mm)
+    if trend.low > 0.0:
+        return say("Thatch {thatch:.0f} mm and growing", thatch=thatch_mm)
+    if trend.high < 0.0:
+        return say("Thatch {thatch:.0f} mm and shrinking", thatch=thatch_mm)
+    return say("Thatch {thatch:.0f} mm, with no clear trend", thatch=thatch_mm)
 
 
 def _pass_words(one: season_schema.SeasonPassOut) -> dict[str, Any]:
     """A pass: its day, what it took, and what it changed."""
     day = datetime.date.fromisoformat(one.day)
-    depth = "" if one.depth_mm is None else f", {one.depth_mm:.0f} mm deep"
+    detail = say(_STATES[one.state])
+    if one.depth_mm is not None:
+        detail = say("{state}, {depth:.0f} mm deep", state=detail, depth=one.depth_mm)
     lines = [
-        f"{each.title}: "
-        f"{amount_between(each.figure.value, each.figure.low, each.figure.high, CATALOGUE[each.quantity])}."
+        say(
+            "{figure_title}: {amount}.",
+            figure_title=say(CATALOGUE[each.quantity].title),
+            amount=amount_between(each.figure.value, each.figure.low, each.figure.high, CATALOGUE[each.quantity]),
+        )
         for each in one.figures
         if each.figure.value is not None
     ]
     left = one.may_leave
     if left is not None and left.value is not None:
-        lines.append(f"It may leave {_of(left)} of thatch, {left.reason}.")
+        lines.append(say("It may leave {thatch} of thatch, {reason}.", thatch=_of(left), reason=left.reason))
     elif left is not None:
-        lines.append(f"What it may leave of the thatch cannot be told: {left.reason}.")
+        lines.append(say("What it may leave of the thatch cannot be told: {reason}.", reason=left.reason))
     reasons = dict.fromkeys(each.figure.reason for each in one.figures if each.figure.value is None)
-    untold = f"Not told: {'; '.join(reasons)}." if reasons else ""
+    untold = say("Not told: {reasons}.", reasons="; ".join(reasons)) if reasons else ""
+    if not lines and one.state == "done":
+        untold = untold or say("What it changed is not known yet.")
     return {
         "title": words.upper_first(one.title),
-        "day": f"{day.day} {day:%b}",
+        "day": day_words(day),
         "state": one.state,
-        "detail": f"{one.state}{depth}",
+        "detail": detail,
         "lines": [words.tied(line) for line in lines],
-        "untold": words.tied(untold if lines or one.state != "done" else untold or "What it changed is not known yet."),
+        "untold": words.tied(untold),
     }
 
 
 def _of(figure: schema.FigureOut) -> str:
     """A thickness with its ends, to a tenth, as what passes leave differs by little: `12.6 mm (12.4 to 12.8)`."""
-    return f"{figure.value:.1f} mm ({figure.low:.1f} to {figure.high:.1f} mm)"
+    return say("{best:.1f} mm ({low:.1f} to {high:.1f} mm)", best=figure.value, low=figure.low, high=figure.high)
 
 
 def _beside(found: season_schema.SeasonOut) -> list[tuple[str, str, str]]:
     """Each sum of this year and of the last to the same day. A figure that is not known is a dash."""
 
     def shown(value: float | None, unit: str) -> str:
-        return "not known" if value is None else f"{value:.0f}{unit}"
+        return say("not known") if value is None else f"{value:.0f}{unit}"
 
     rows = (
-        ("Thatch, last cores", "thatch_mm", " mm"),
-        ("Roots drank to, middle fortnight", "roots_mm", " mm"),
-        ("Rain", "rain_mm", " mm"),
-        ("Water given", "given_mm", " mm"),
-        ("Passes made", "passes", ""),
-        ("Days closed to play", "closed_days", ""),
-        ("Hours worked, as written", "hours", " h"),
+        (say("Thatch, last cores"), "thatch_mm", " mm"),
+        (say("Roots drank to, middle fortnight"), "roots_mm", " mm"),
+        (say("Rain"), "rain_mm", " mm"),
+        (say("Water given"), "given_mm", " mm"),
+        (say("Passes made"), "passes", ""),
+        (say("Days closed to play"), "closed_days", ""),
+        (say("Hours worked, as written"), "hours", " h"),
     )
     told = [
         (name, shown(getattr(found.last_year, key), unit), shown(getattr(found.so_far, key), unit))
@@ -188,35 +203,38 @@ def _beside(found: season_schema.SeasonOut) -> list[tuple[str, str, str]]:
     ]
     spent = (found.last_year.cost, found.so_far.cost)
     if any(one is not None for one in spent):
-        before, this = ("not known" if one is None else _money(one, found.currency) for one in spent)
-        told.append(("Spent", before, this))
+        before, this = (say("not known") if one is None else _money(one, found.currency) for one in spent)
+        told.append((say("Spent"), before, this))
     return told
 
 
 def _money(amount: float, currency: str) -> str:
     """An amount to the whole, as `1,550 EUR`; without a currency where the settings name none."""
-    return f"{amount:,.0f} {currency}".rstrip()
+    # Translators: what parts thousands, as in 1,550
+    return f"{amount:,.0f} {currency}".rstrip().replace(",", say_as("thousands sign", ","))
 
 
 def _closed_words(one: season_schema.ClosedOut, zone: str) -> tuple[str, str]:
     """The day or days closed to play, and why."""
     first, last = (words.local(round(_ms(edge)), ZoneInfo(zone)).date() for edge in (one.start, one.end))
-    until = "" if first == last else f" to {last.day} {last:%b}"
-    return f"{first.day} {first:%b}{until}", one.reason
+    if first == last:
+        return day_words(first), one.reason
+    return say("{first} to {last}", first=day_words(first), last=day_words(last)), one.reason
 
 
 def _cost_words(one: season_schema.CostOut, currency: str) -> tuple[str, str]:
     """What was paid for, and how much."""
     day = datetime.date.fromisoformat(one.day)
-    hours = "" if one.hours is None else f", {one.hours:g} h"
-    return f"{words.upper_first(one.what)}, {day.day} {day:%b}{hours}", _money(one.amount, currency)
+    told = {"what": words.upper_first(one.what), "day": day_words(day)}
+    if one.hours is None:
+        return say("{what}, {day}", **told), _money(one.amount, currency)
+    return say("{what}, {day}, {hours:g} h", **told, hours=one.hours), _money(one.amount, currency)
 
 
 def _month_row(one: season_schema.MonthOut) -> tuple[str, str, str, str]:
-    name = f"{datetime.date(2000, one.month, 1):%B}"
-    rain = "not known" if one.rain_mm is None else f"{one.rain_mm:.0f} mm"
-    growth = "not known" if one.growth_days is None else f"{one.growth_days:.1f}"
-    return name, rain, f"{one.given_mm:.0f} mm", growth
+    rain = say("not known") if one.rain_mm is None else f"{one.rain_mm:.0f} mm"
+    growth = say("not known") if one.growth_days is None else decimal(one.growth_days, 1)
+    return month(one.month), rain, f"{one.given_mm:.0f} mm", growth
 
 
 # --- drawings --------------------------------------------------------------------------------------------------------
@@ -265,15 +283,22 @@ def _tracks(found: season_schema.SeasonOut, units: LocalUnits) -> list[Track]:
 def _play(found: season_schema.SeasonOut) -> Track:
     places = [_place(found, _ms(one.start)) for one in found.plays]
     strokes = "".join(_stroke(_path([(x, 20.0), (x, 100.0)]), "ink", 1.6) for x in places)
-    return Track("play", "Play", "", 22, f"{len(places)} times of play.", strokes)
+    return Track("play", say("Play"), "", 22, say("{n} times of play.", n=len(places)), strokes)
 
 
 def _thatch(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     cores = found.cores
-    said = "; ".join(f"{one.day}: {one.thatch_mm:.0f} mm, {one.low_mm:.0f} to {one.high_mm:.0f}" for one in cores)
-    track = Track("thatch", "Thatch", f"{units.short}, by cores", 120, f"Thatch by cores. {said or 'No core'}.")
+    said = "; ".join(
+        say(
+            "{day}: {thatch:.0f} mm, {low:.0f} to {high:.0f}",
+            day=one.day, thatch=one.thatch_mm, low=one.low_mm, high=one.high_mm,
+        )
+        for one in cores
+    )  # fmt: skip
+    told = say("Thatch by cores. {cores}.", cores=said or say("No core"))
+    track = Track("thatch", say("Thatch"), say("{unit}, by cores", unit=units.short), 120, told)
     if not cores:
-        track.words.append((1.0, 34.0, "quiet", "no core this year"))
+        track.words.append((1.0, 34.0, "quiet", say("no core this year")))
         return track
     left = [(_noon(found, one.day), one.may_leave) for one in found.passes if one.may_leave is not None]
     deep = ROOM * max(LEAST_THATCH_MM, *(one.high_mm for one in cores))
@@ -302,14 +327,24 @@ def _thatch(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
             track.hatched.append(", ".join(f"{figure(a)}% {figure(b)}%" for a, b in sides))
             foot = [(x - CORE_HALF, low), (x + CORE_HALF, low), (x + CORE_HALF, high), (x - CORE_HALF, high)]
             strokes.append(f'<path d="{_path(foot)}Z" fill="var(--hatch)" opacity=".25"/>')
-            track.said += f" A pass may leave {figures.low:.1f} to {figures.high:.1f} mm."
+            may = say("A pass may leave {low:.1f} to {high:.1f} mm.", low=figures.low, high=figures.high)
+            track.said = f"{track.said} {may}"
     track.strokes = "".join(strokes)
     last_x, last = at[-1]
-    between = "" if last.low_mm == last.high_mm else f" ({units.depth(last.low_mm)} to {units.depth(last.high_mm)})"
+    low_mm, high_mm = (None, None) if last.low_mm == last.high_mm else (last.low_mm, last.high_mm)
     track.words.append(
-        (*_beside_point(last_x, 100.0 * last.thatch_mm / deep), f"{units.depth(last.thatch_mm)}{between}")
+        (*_beside_point(last_x, 100.0 * last.thatch_mm / deep), _with_ends(last.thatch_mm, low_mm, high_mm, units))
     )
     return track
+
+
+def _with_ends(best_mm: float, low_mm: float | None, high_mm: float | None, units: LocalUnits) -> str:
+    """A depth without its unit, with its ends where there are any: `60 (48 to 72)`."""
+    if low_mm is None or high_mm is None:
+        return units.depth(best_mm)
+    return say(
+        "{best} ({low} to {high})", best=units.depth(best_mm), low=units.depth(low_mm), high=units.depth(high_mm)
+    )
 
 
 def _beside_point(x: float, y: float) -> tuple[float, float, str]:
@@ -320,15 +355,18 @@ def _beside_point(x: float, y: float) -> tuple[float, float, str]:
 def _roots(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     told = [one for one in found.roots if one.depth_mm.value is not None]
     said = "; ".join(
-        f"{one.start[:10]} to {one.end[:10]}: "
-        + ("cannot tell" if one.depth_mm.value is None else f"{one.depth_mm.value:.0f} mm")
+        say(
+            "{start} to {end}: {depth}",
+            start=one.start[:10],
+            end=one.end[:10],
+            depth=say("cannot tell") if one.depth_mm.value is None else f"{one.depth_mm.value:.0f} mm",
+        )
         for one in found.roots
     )
-    track = Track(
-        "roots", "Roots", f"drank to, {units.short}", 120, f"How deep the roots drank. {said or 'Nothing is known'}."
-    )
+    course = say("How deep the roots drank. {fortnights}.", fortnights=said or say("Nothing is known"))
+    track = Track("roots", say("Roots"), say("drank to, {unit}", unit=units.short), 120, course)
     if not told:
-        why = "not told in any fortnight" if found.roots else "nothing known"
+        why = say("not told in any fortnight") if found.roots else say("nothing known")
         track.words.append((1.0, 34.0, "quiet", why))
     deep = ROOM * max([LEAST_ROOTS_MM, *(one.depth_mm.high or one.depth_mm.value or 0.0 for one in told)])
     strokes = []
@@ -351,19 +389,19 @@ def _roots(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     if told:
         last = told[-1]
         x, y = min(100.0, _place(found, _ms(last.end))), 100.0 * (last.depth_mm.value or 0.0) / deep
-        between = (
-            ""
-            if last.depth_mm.low is None or last.depth_mm.high is None
-            else (f" ({units.depth(last.depth_mm.low)} to {units.depth(last.depth_mm.high)})")
-        )
-        track.words.append((*_beside_point(x, y), f"{units.depth(last.depth_mm.value or 0.0)}{between}"))
+        ends = _with_ends(last.depth_mm.value or 0.0, last.depth_mm.low, last.depth_mm.high, units)
+        track.words.append((*_beside_point(x, y), ends))
     return track
 
 
 def _cuts(found: season_schema.SeasonOut) -> Track:
     deep = ROOM * max([LEAST_CUT_MM, *(one.depth_mm or 0.0 for one in found.passes)])
-    said = "; ".join(f"{one.day}: {one.title}, {one.state}" for one in found.passes)
-    track = Track("cuts", "Passes", "cut to depth", 84, f"Passes. {said or 'None is in the diary'}.")
+    said = "; ".join(
+        say("{day}: {pass_title}, {state}", day=one.day, pass_title=one.title, state=say(_STATES[one.state]))
+        for one in found.passes
+    )
+    told = say("Passes. {passes}.", passes=said or say("None is in the diary"))
+    track = Track("cuts", say("Passes"), say("cut to depth"), 84, told)
     strokes = []
     for one in found.passes:
         x = _noon(found, one.day)
@@ -376,7 +414,7 @@ def _cuts(found: season_schema.SeasonOut) -> Track:
             strokes.append(_stroke(_path([(x, 0.0), (x, y)]), "hatch", 4))
     track.strokes = "".join(strokes)
     if not found.passes:
-        track.words.append((1.0, 34.0, "quiet", "none in the diary"))
+        track.words.append((1.0, 34.0, "quiet", say("none in the diary")))
     return track
 
 
@@ -386,24 +424,25 @@ def _water(found: season_schema.SeasonOut, units: LocalUnits) -> Track:
     known = math.fsum(v for v in rain if v is not None)
     track = Track(
         "water",
-        "Water",
-        f"{units.short} a month",
+        say("Water"),
+        say("{unit} a month", unit=units.short),
         70,
-        f"Rain {known:.0f} mm in the months known; water given by month.",
+        say("Rain {rain:.0f} mm in the months known; water given by month.", rain=known),
     )
     fallen, poured = (bars(v, top, begin=at, wide=BAR, across=100.0) for v, at in ((rain, 0.06), (given, 0.52)))
     track.strokes = _stroke(fallen, "water", 1.6) + _stroke(poured, "water", 1.6, fill="water")
-    for month, value in enumerate(rain):
-        if value is None and found.months[month].growth_days is not None:
-            track.words.append((100.0 * (month + 0.1) / 12, 78.0, "quiet", "?"))
+    for number, value in enumerate(rain):
+        if value is None and found.months[number].growth_days is not None:
+            track.words.append((100.0 * (number + 0.1) / 12, 78.0, "quiet", "?"))
     return track
 
 
 def _growth(found: season_schema.SeasonOut) -> Track:
     days = [m.growth_days for m in found.months]
     known = [v for v in days if v is not None]
-    track = Track("growth", "Growth", "growth-days", 56, f"Growth-days of the months known: {math.fsum(known):.0f}.")
+    told = say("Growth-days of the months known: {days:.0f}.", days=math.fsum(known))
+    track = Track("growth", say("Growth"), say("growth-days"), 56, told)
     track.strokes = _stroke(bars(days, 31.0, begin=0.3, wide=BAR, across=100.0), "quiet", 1.6, fill="quiet")
     if not known:
-        track.words.append((1.0, 34.0, "quiet", "not known: it needs air temperature"))
+        track.words.append((1.0, 34.0, "quiet", say("not known: it needs air temperature")))
     return track

@@ -3,8 +3,10 @@ const form = document.getElementById("clock");
 const device = document.getElementById("device");
 const taken = document.getElementById("taken");
 
+const language = document.documentElement.lang;
+
 function show() {
-  device.textContent = new Date().toLocaleString("en-GB", { weekday: "short", day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit" });
+  device.textContent = new Date().toLocaleString(language === "en" ? "en-GB" : language, { weekday: "short", day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", second: "2-digit" });
 }
 
 if (form) {
@@ -21,10 +23,10 @@ if (form) {
         body: JSON.stringify({ now: new Date().toISOString() }),
       });
     } catch (reason) {
-      taken.textContent = "The service does not answer.";
+      taken.textContent = form.dataset.sayAway;
       return;
     }
-    taken.textContent = answer.ok ? "Taken." : (await answer.json()).detail;
+    taken.textContent = answer.ok ? form.dataset.sayTaken : (await answer.json()).detail;
     if (answer.ok) location.reload();
   });
 }
