@@ -13,6 +13,7 @@ from dataclasses import asdict
 from functools import partial
 from typing import Annotated, Literal
 from urllib.parse import urlencode
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Depends, Query, Request
 from fastapi.responses import PlainTextResponse, Response, StreamingResponse
@@ -28,6 +29,7 @@ from api.state import FigureNow, StationNow, WettingNow, number, station_now
 from hardware.quantities import QUANTITIES
 from pipeline.alerts.runner import OpenAlert
 from pipeline.diary.station import StationContext
+from pipeline.plan.digest import plan_lines
 from pipeline.records.exported import OBSERVATION_EXPORT
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
@@ -502,7 +504,10 @@ def get_quarantine(
 @router.get("/summary.txt", summary="The state of the ground as text", response_class=PlainTextResponse)
 def get_summary(request: Request) -> PlainTextResponse:
     pipeline = pipeline_of(request)
-    told = words.summary(pipeline.config, stations_of(request), pipeline.alerts())
+    plan, now_ms = pipeline.plan(), pipeline.clock.now_ms()
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    planned = [line for one in plan.surfaces.values() for line in plan_lines(one, now_ms, zone)]
+    told = words.summary(pipeline.config, stations_of(request), plan.alerts, planned)
     return PlainTextResponse(pipeline.config.site.units.text(told))
 
 

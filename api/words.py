@@ -566,8 +566,10 @@ def amount(value: float, name: str, *, bare: bool = False) -> str:
 # --- all of it as text -----------------------------------------------------------------------------------------------
 
 
-def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[OpenAlert]) -> str:
-    """Water by layer, the last wetting, open alerts and the age of the data, station by station."""
+def summary(
+    config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[OpenAlert], planned: Sequence[str]
+) -> str:
+    """Water by layer, the last wetting and the age of the data, station by station; open alerts, and the plan."""
     zone = config.site.timezone
     lines = [config.site.title, "=" * len(config.site.title)]
     if states:
@@ -579,6 +581,8 @@ def summary(config: SiteConfig, states: Sequence[StationNow], alerts: Sequence[O
     lines += ["", say("Open alerts")]
     since = [say("{alert} Since {when}.", alert=a.text, when=moment(a.since_ms, zone)) for a in alerts]
     lines += [f"- {line}" for line in since or [say("None.")]]
+    if planned:
+        lines += ["", say("Planned"), *(f"- {line}" for line in planned)]
     return "\n".join(lines) + "\n"
 
 

@@ -3,7 +3,7 @@
 - `booked`: What is made of a booked pass by the window of its hour: why, until when, when instead.
 - `contradictions`: The table of contradictions: what must not be told together.
 - `deep_water`: When the next water of a station goes on, and how much.
-- `digest`: What a plan adds to the morning's digest: booked work judged, and a course about water.
+- `digest`: A plan in lines of text: what it adds to the morning's digest, and all of it.
 - `held_passes`: Passes that give way while nobody may go on the surface.
 - `lines`: What a line tells somebody, as a tag with its time.
 - `planner`: The plans of a site as pages and messages ask for them.

@@ -1,6 +1,7 @@
-"""What a plan adds to the morning's digest: booked work with what is made of it, and a course about water.
+"""A plan in lines of text: what it adds to the morning's digest, and all of it for a screen without pages.
 
-Each is a state of a subject. It is told once, and again only when it has changed; meanwhile it stands on the pages.
+In a digest, booked work with what is made of it and a course about water are states of a subject: told once, and again
+only when they have changed; meanwhile they stand on the pages.
 """
 
 from __future__ import annotations
@@ -67,6 +68,21 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
     for course in plan.courses:
         text = say("{place}: {told}", place=places[course.station], told=" ".join(course.steps))
         yield PlanNews(f"water/{course.station}", course.key, text)
+
+
+def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
+    """Return a plan as text: tonight's water of each station, and every booking with what is made of it.
+
+    Parameters
+    ----------
+    plan : WorkPlan
+    now_ms : int
+        [ms since 1970, UTC]
+    zone : tzinfo
+        Of the site.
+    """
+    booked = [_booked(plan, job, judgement, lift, now_ms, zone) for job, judgement, lift in plan.booked]
+    return [*(one.water.line for one in plan.advice.stations), *booked]
 
 
 def _booked(plan: WorkPlan, job: DatedPass, judgement: Judgement, lift: str, now_ms: int, zone: datetime.tzinfo) -> str:

@@ -6,6 +6,7 @@ Expected verdicts are worked out from what `advice_by_hand` sets: Thursday 21 Ma
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -16,7 +17,7 @@ from pipeline.diary.entry import DiaryEntry
 from pipeline.diary.facts import read_diary
 from tests.api.advice_by_hand import advice
 from tests.api.served import TestClient
-from tests.api.site import HOUR_MS, NOW_MS, Ground, MakeGround
+from tests.api.site import HOUR_MS, NOW_MS, Ground, MakeGround, readings
 from tests.api.test_pages import page, words
 
 OURS = {"Origin": "http://localhost"}
@@ -214,3 +215,20 @@ def test_a_repeat_under_its_key_is_not_asked_what_made_it_a_second(client: TestC
     first, again = (client.post("/api/v1/diary", json=done, headers={"Idempotency-Key": "a"}).json() for _ in range(2))
     assert first == again
     assert client.post("/api/v1/diary", json=done, headers={"Idempotency-Key": "b"}).status_code == 422
+
+
+def test_the_text_of_the_ground_tells_the_plan(make_ground: MakeGround) -> None:
+    """Tonight's water and a booking stand in the summary with what the pages say of them."""
+    ground = make_ground()
+    ground.hear(readings())
+    state = {"pass": "scarifying", "variant": "standard", "state": "booked"}
+    entry = ground.pipeline.diary.add(DiaryEntry("pass", "square", NOW_MS + 24 * HOUR_MS, state, written_at_ms=NOW_MS))
+    job = read_diary([entry], "square", ground.pipeline.config.passes).booked
+    told = advice()
+    ground.advise(replace(told, surfaces=(replace(told.surfaces[0], booked=job), *told.surfaces[1:])))
+    client = TestClient(create_app(ground.pipeline))
+    text = client.get("/api/v1/summary.txt").text.partition("Planned")[2]
+    (booking,) = client.get("/api/v1/bookings").json()["bookings"]
+    assert f"Square: scarifying is booked for Fri 2:00. {booking['judgement']['line']}" in text
+    water = client.get("/api/v1/stations/s1/water").json()["line"]
+    assert water in text

@@ -18,13 +18,8 @@ from pipeline.plan.surface_plan import WorkPlan
 from pipeline.units import DAY_MS, FOREVER_MS, HOUR_MS, TimeSpan
 from tests.bench.plan_mornings import Morning
 
-THIS_DAY_H, EVENING_H, TONIGHT_H, SOON_H, THAWED_H = (
-    16,
-    12,
-    27,
-    48,
-    4,
-)  # from six in the morning
+# Hours from six in the morning: of an order without a date, of tonight's water, of frost.
+THIS_DAY_H, EVENING_H, TONIGHT_H, SOON_H, THAWED_H = 16, 14, 27, 48, 4
 PHRASES = (
     ("keep water off", Says.NO_WATER, None),
     ("no water tonight", Says.NO_WATER, TONIGHT_H),
