@@ -47,7 +47,7 @@ from pipeline.store.custody import CustodyNotice, custody_notices
 from pipeline.store.integrity import IntegrityCheck
 from pipeline.store.journal import QuarantineSize
 from pipeline.store.opening import Feeder, lock_folder, open_stores
-from pipeline.texts import use
+from pipeline.texts import later, say, say_many, use
 from pipeline.units import DAY_MS
 from pipeline.worker import HEALTH_KEY, Worker
 
@@ -55,9 +55,16 @@ log = logging.getLogger(__name__)
 
 UNREADABLE_NAMED = 20  # blocks that do not read, in health; `underturf verify` names all
 DAMAGED = (
-    "The data are damaged. Nothing more is kept, and the nodes keep their readings. Stop the service and restore the "
-    "last good backup"
-)
+    later(
+        "The data are damaged. Nothing more is kept, and the nodes keep their readings. Stop the service and restore "
+        "the last good backup."
+    ),
+    # Translators: folder is a place on the disk, where the backup is
+    later(
+        "The data are damaged. Nothing more is kept, and the nodes keep their readings. Stop the service and restore "
+        "the last good backup: {folder}."
+    ),
+)  # by whether it is known where backups are
 
 
 def load_settings(path: Path | str, environment: Mapping[str, str] | None = None) -> SiteConfig:
@@ -220,7 +227,7 @@ class Pipeline:
         database, record = self._stores.database, self.backup()
         after_days = self.config.alert_bound(BACKUP_OLD.name, "after_days")
         return [
-            *([f"{DAMAGED}{record.folder and f': {record.folder}'}."] if database.damage else []),
+            *([say(DAMAGED[bool(record.folder)], folder=record.folder)] if database.damage else []),
             *unreadable_lines(database.unreadable),
             *record.lines(self.clock.now_ms(), after_days),
             *(notice.text for notice in self.custody()),
@@ -233,9 +240,13 @@ class Pipeline:
         size, day_ms = self._quarantined(), self.clock.now_ms() - DAY_MS
         if not size.entries or size.last_ms < day_ms:
             return []
-        many = "1 message" if size.entries == 1 else f"{size.entries} messages"
-        return [f"{many} could not be read, and {'is' if size.entries == 1 else 'are'} set aside. "
-                "`underturf quarantine` says what and why."]  # fmt: skip
+        return [
+            say_many(
+                "{n} message could not be read, and is set aside. `underturf quarantine` says what and why.",
+                "{n} messages could not be read, and are set aside. `underturf quarantine` says what and why.",
+                size.entries,
+            )
+        ]
 
     def _quarantined(self) -> QuarantineSize:
         try:
@@ -248,19 +259,28 @@ class Pipeline:
         doubt_ms = self.clock.doubt_ms() if isinstance(self.clock, SystemClock) else 0
         if not doubt_ms:
             return []
-        way = "ahead" if doubt_ms > 0 else "back"
-        said = f"The server's clock was set {way} by {for_how_long(abs(doubt_ms))}, and no probe agrees with that"
-        return [f"{said}: the time before it is gone by. Set the clock right."]
+        told = later(
+            "The server's clock was set ahead by {span}, and no probe agrees with that: "
+            "the time before it is gone by. Set the clock right."
+        ) if doubt_ms > 0 else later(
+            "The server's clock was set back by {span}, and no probe agrees with that: "
+            "the time before it is gone by. Set the clock right."
+        )  # fmt: skip
+        return [say(told, span=for_how_long(abs(doubt_ms)))]
 
     def _unnamed(self) -> list[str]:
         """What is heard that the settings do not name: channels, and nodes of a site of another name."""
         channels, others = sorted(self._stages.unknown), sorted(self.nodes.strangers())
-        named = listed([*channels[:3], *(["more"] if channels[3:] else [])])
-        return [
-            *([f"Not in underturf.toml: {named}. Nothing is worked out from these readings."] if channels else []),
-            *([f"Another site than {self.config.site.name} is named by {listed(others)}: see to `site` in agent.toml."]
-              if others else []),
-        ]  # fmt: skip
+        # Translators: the end of a list of names: "a, b, c and more"
+        named = listed([*channels[:3], *([say("more")] if channels[3:] else [])])
+        found = []
+        if channels:
+            told = later("Not in underturf.toml: {names}. Nothing is worked out from these readings.")
+            found.append(say(told, names=named))
+        if others:
+            told = later("Another site than {site} is named by {nodes}: see to `site` in agent.toml.")
+            found.append(say(told, site=self.config.site.name, nodes=listed(others)))
+        return found
 
     def backup(self) -> BackupRecord:
         """Return what is known of the backups."""
@@ -487,13 +507,19 @@ def unreadable_lines(unreadable: Mapping[str, str]) -> list[str]:
     if not unreadable:
         return []
     held = next(iter(unreadable.values())).partition(": found")[0]
-    more = f", and {len(unreadable) - 1} more" if len(unreadable) > 1 else ""
-    return [f"Left out, because they do not read: {held}{more}."]
+    more = len(unreadable) - 1
+    # Translators: blocks of data by what they hold
+    told = later("Left out, because they do not read: {held}, and {n} more.") if more else later(
+        "Left out, because they do not read: {held}."
+    )  # fmt: skip
+    return [say(told, held=held, n=more)]
 
 
 def tell_of_damage(config: SiteConfig, clock: Clock, damage: str) -> bool:
     """Have people and machines told that the data are damaged; return whether all have taken it."""
-    fared = send_at_once(config, clock, "store_damaged", "the data are damaged", damage)
+    use(config.site.language)
+    # Translators: the subject of a message
+    fared = send_at_once(config, clock, "store_damaged", say("the data are damaged"), damage)
     for way, fault in fared:
         if fault:
             log.error("damage_not_told way=%s reason=%s", way, fault)

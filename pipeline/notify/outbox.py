@@ -47,6 +47,7 @@ from pipeline.site.settings import SiteConfig
 from pipeline.store.database import Connection, Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
+from pipeline.texts import later, say, use
 from pipeline.units import DAY_MS
 
 log = logging.getLogger(__name__)
@@ -68,7 +69,7 @@ _UNTOLD = (
     "(SELECT 1 FROM event_told t WHERE t.way = ? AND t.number = e.number)"
 )
 CONNECT_S, LOOK_S = 10.0, 0.05  # how long a test waits for the broker, and how often it looks
-TEXT = "This is a test from Underturf. Nothing is to be done."
+TEXT = later("This is a test from Underturf. Nothing is to be done.")
 
 
 def no_plan() -> SitePlan:
@@ -523,7 +524,9 @@ def try_ways(config: SiteConfig, clock: Clock) -> list[Fared]:
     ConfigFault
         With every line of the addresses file that is no address.
     """
-    return send_at_once(config, clock, "test", "test message", TEXT)
+    use(config.site.language)  # the service may not run
+    # Translators: the subject of a message that tries whether messages arrive
+    return send_at_once(config, clock, "test", say("test message"), say(TEXT))
 
 
 def send_at_once(config: SiteConfig, clock: Clock, rule: str, subject: str, text: str) -> list[Fared]:
@@ -546,7 +549,9 @@ def send_at_once(config: SiteConfig, clock: Clock, rule: str, subject: str, text
     kind = "test" if rule == "test" else "opened"
     name = f"{rule}-{config.site.name}-{now_ms if rule == 'test' else now_ms // DAY_MS}"
     event = Event(name, now_ms, {"kind": kind, "rule": rule, "site": config.site.name, "text": text})
-    message = Message(name, now_ms, kind, rule != "test", f"{config.site.title}: {subject}", (text,))
+    # Translators: the subject of a message: "Meadow: test message"
+    subject = say("{site}: {words}", site=config.site.title, words=subject)
+    message = Message(name, now_ms, kind, rule != "test", subject, (text,))
     file, people = config.notify.addresses_file, people_of(config)
     with _guest(config, clock) as guest:
         fared = [_try(way, way.name, event) for way in machine_ways(config, guest, clock)]

@@ -21,6 +21,7 @@ from pipeline.alerts.water import WATER_RUNNING
 from pipeline.plan.digest import PlanNews
 from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
+from pipeline.texts import day_words, in_a_row, later, say, say_many, short_weekday
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS
 
 SUBJECT_CHARACTERS = 100
@@ -92,7 +93,7 @@ def opening_words(line: str) -> str:
 
 def when_words(here: datetime) -> str:
     """Return a date as `Tue 24 Nov`."""
-    return f"{here:%a} {here.day} {here:%b}"
+    return say("{weekday} {date}", weekday=short_weekday(here), date=day_words(here))
 
 
 def _line(alike: list[News], here: datetime, *, whole: bool) -> str:
@@ -103,15 +104,19 @@ def _line(alike: list[News], here: datetime, *, whole: bool) -> str:
     words = spoken(first.text.partition(": ")[2] or first.text, round(here.timestamp() * 1000), here.tzinfo)
     began = _moment(first.since_ms, here)
     if alike[0].kind != CLOSED:
-        words = f"{words} Since {began}."
+        # Translators: since when an alert holds: a moment, as in "Tue 24 Nov, 06:30"
+        words = " ".join([words, say("Since {moment}.", moment=began)])
     elif whole:
-        words = f"came and went. It began {began}. Now: {words}"
+        # Translators: of an alert that has opened and closed; words are what is said of its closing
+        words = say("came and went. It began {moment}. Now: {words}", moment=began, words=words)
     return f"{'; '.join(places)}: {words}" if places else words
 
 
 def _moment(at_ms: int, here: datetime) -> str:
     at = datetime.fromtimestamp(at_ms / 1000, here.tzinfo)
-    return f"{at:%H:%M}" if at.date() == here.date() else f"{when_words(at)}, {at:%H:%M}"
+    clock = f"{at:%H:%M}"
+    # Translators: a moment of another day, as in "Tue 24 Nov, 06:30"
+    return clock if at.date() == here.date() else say("{day}, {clock}", day=when_words(at), clock=clock)
 
 
 RUNNING, FROST = WATER_RUNNING.name, FROST_AT_DAWN.name
@@ -381,14 +386,21 @@ def _running(news: Sequence[News], past: Sequence[SentMessage], here: datetime, 
     before = sum(p.kind in (INTERRUPTION, LOUDER) and bool(alerts & set(p.alerts)) for p in past)
     lines = [line for _, line in grouped(news, here)]
     first = opening_words(lines[0])
-    subject = f"Water left running? {first}" if before == 0 else f"WATER STILL RUNNING, warning {before + 1}: {first}"
+    # Translators: subjects of a mail, here and below; line is the first of it
+    told = later("WATER STILL RUNNING, warning {n}: {line}") if before else later("Water left running? {line}")
+    subject = say(told, n=before + 1, line=first)
     return _message(LOUDER if before else INTERRUPTION, news, subject, lines, now_ms, name=_name(news))
 
 
 def _interruption(news: Sequence[News], here: datetime, now_ms: int) -> Message:
     lines = [line for _, line in _in_order(news, here)]
-    more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
-    return _message(INTERRUPTION, news, opening_words(lines[0]) + more, lines, now_ms, name=_name(news))
+    return _message(INTERRUPTION, news, _first_and_more(lines), lines, now_ms, name=_name(news))
+
+
+def _first_and_more(lines: Sequence[str]) -> str:
+    """Return the first of some lines in short, and how many there are beside it."""
+    first, more = opening_words(lines[0]), len(lines) - 1
+    return say_many("{line} (and {n} more)", "{line} (and {n} more)", more, line=first) if more else first
 
 
 def _digest(site: Site, news: Sequence[News], plans: Sequence[PlanNews], here: datetime, now_ms: int) -> Message:
@@ -397,15 +409,19 @@ def _digest(site: Site, news: Sequence[News], plans: Sequence[PlanNews], here: d
     urgent = sum(last.rule in URGENT and last.kind != CLOSED for last, _ in told)
     lines = [line for _, line in told]
     lines[urgent:urgent] = [one.text for one in plans]
-    day = f"{site.title}, {when_words(here)}"
     if not lines:
-        subject, lines = f"{day}: nothing new", ["No alert has come, gone or changed since the last digest."]
+        lines = [say("No alert has come, gone or changed since the last digest.")]
+        what = say("nothing new")
     elif len(lines) == 1 or urgent:
-        more = f" (and {len(lines) - 1} more)" if len(lines) > 1 else ""
-        subject = f"{day}: {opening_words(lines[0])}{more}"
+        what = _first_and_more(lines)
     else:
-        counts = [f"{len(lines) - over} to know"] * (len(lines) > over) + [f"{over} over"] * (over > 0)
-        subject = f"{day}: {', '.join(counts)}"
+        known = len(lines) - over
+        # Translators: in the subject of a digest: alerts that are news, and alerts that have ended
+        counts = [say_many("{n} to know", "{n} to know", known)] * (known > 0)
+        counts += [say_many("{n} over", "{n} over", over)] * (over > 0)
+        what = in_a_row(counts)
+    # Translators: the subject of a digest: "Meadow, Tue 24 Nov: nothing new"
+    subject = say("{site}, {day}: {what}", site=site.title, day=when_words(here), what=what)
     name = f"digest-{site.name}-{here.date().isoformat()}"
     return replace(_message(DIGEST, news, subject, lines, now_ms, name=name), states=tuple(one.key for one in plans))
 

@@ -48,6 +48,7 @@ from pipeline.store.opening import (
     open_journal,
 )
 from pipeline.store.sqlite import unreadable_blocks
+from pipeline.texts import say, say_many
 from pipeline.units import DAY_MS, utc_text
 
 FORM = 1  # of the manifest
@@ -603,10 +604,17 @@ class BackupRecord:
         """Return in words that the last good backup is older than a number of days; none where it is not."""
         if self.since_ms is None or now_ms - self.since_ms <= after_days * DAY_MS:
             return []
-        days = (now_ms - self.since_ms) / DAY_MS
-        last = f"The last good backup is {days:.0f} days old."
-        never = f"No backup has been made in the {days:.0f} days since they were set up."
-        return [(never if self.good_ms is None else last) + (f" The last try: {self.fault}" if self.fault else "")]
+        days = round((now_ms - self.since_ms) / DAY_MS)
+        if self.good_ms is None:
+            told = say_many(
+                "No backup has been made in the {n} day since they were set up.",
+                "No backup has been made in the {n} days since they were set up.", days,
+            )  # fmt: skip
+        else:
+            told = say_many(
+                "The last good backup is {n} day old.", "The last good backup is {n} days old.", days
+            )  # fmt: skip
+        return [" ".join([told, say("The last try: {fault}", fault=self.fault)]) if self.fault else told]
 
 
 def write_record(data: Path, record: BackupRecord) -> None:
