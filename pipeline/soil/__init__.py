@@ -12,6 +12,7 @@
 - `layers`: Media, the place of a probe, water stored in thatch and root zone, and relative wetness.
 - `limits`: Dry and drained limit learned from a channel's own history.
 - `moving`: Moving windows over a series by its own time stamps.
+- `passage`: Share of a wetting that passed the thatch, told from below and from above.
 - `probe_faults`: Signs of a faulty channel that show over days and weeks.
 - `quality`: Quality tests of a series: from arrays to flags, one effect each.
 - `radiation`: Position of the sun, radiation above the air and at the ground, after FAO-56.

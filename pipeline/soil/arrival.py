@@ -1,24 +1,31 @@
 """Account of the water of one wetting: what the thatch kept, what reached the roots and when, what is missing.
 
-The share that passed the thatch is told both ways: from below, what the soil gained, which does not see water past the
-deepest probe; and from above, what was given less what leaf and thatch kept and their part of what evaporated, which
-does not see run-off. Both are joined by the inverse of their variances.
-
 The account is closed at one moment, when the soil under the thatch holds most, so that water on its way is not counted
 in two layers. Whatever the lines do not explain is the *unaccounted* line, always given and never shared out: wet
 leaves, run-off, water past the deepest probe, the gauge's misses, the oddity of the spot. Water in holes or cracks, or
-along a probe's side, is recognised, and then no share is drawn from it. Bounds and errors: common practice, no source.
+along a probe's side, is recognised, and then the soil's gain tells nothing of the share that passed the thatch (see
+`passage`). Bounds and errors: common practice, no source.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.soil.estimate import NORMAL_90, Estimate, about, withheld
+from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, storage_mm
+from pipeline.soil.passage import (
+    OneWay,
+    SurfaceWater,
+    ThatchRead,
+    course_of,
+    from_above,
+    from_below,
+    joined,
+    last_good,
+    smooth,
+)
 from pipeline.soil.wetting import Spell
 from pipeline.units import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
@@ -26,13 +33,6 @@ SETTLE_H = 24.0  # decayed thatch lets go of its water for a day and more (worki
 BEFORE_H = 12.0  # how old the reading before the water may be
 ARRIVED = 0.01  # m3/m3 above the reading before: the water is here; twice what a good probe wavers
 SETTLED_SLACK_MS = 2 * HOUR_MS  # readings that end so shortly before the settling does have seen it
-LEAF_MM, LEAF_ERROR_MM = 1.0, 0.3  # what the leaves keep of a wetting: 0.5 to 2 mm, common practice, no source
-FROM_BARE = 0.3  # of what evaporates while a wetting settles comes from leaf and thatch: our own choice
-FROM_SOIL = 0.3  # and from under the thatch until the account is struck: our own choice
-EVAPORATION_ERROR = 0.25  # standard deviation of either, of the whole: our own choice
-NOT_KNOWN_MM = 0.5  # and of evaporation that is not known: common practice, no source
-MODEL_ERROR = 0.03  # of a share, beside its parts: our own choice
-FAILED = 0.6  # a wetting of which less passed the thatch failed to reach the roots: our own choice
 AT_ONCE_MIN = 15.0  # all depths within so much: common practice, no source
 AT_ONCE_DEPTH_M = 0.05  # least distance between highest and lowest of them
 
@@ -92,7 +92,7 @@ class Account:
         Most the thatch held above what it had before; what of it was still there at the close; gain of the root zone,
         and of the soil below it that probes see. [mm] Without thatch both of its lines are 0 with n = 0.
     evaporation_mm : float
-        As given; NaN when not known, and then inside the unaccounted line. [mm]
+        Until the close; NaN when not known, and then inside the unaccounted line. [mm]
     unaccounted : Estimate
         Given less every line that is known. [mm] Negative when the ground gained more than was given.
     gain : tuple of Estimate
@@ -101,14 +101,12 @@ class Account:
         From the first water to its arrival. [min]
     bypass : str
         How water went around the soil; empty when it did not.
-    settled_ms : int
-        Last reading of the settling. [ms since 1970, UTC]
     capture_share, seen_share : Estimate
         Thatch peak, and gain of all soil, over what was given. [1] Above 1 the gauge missed water.
     arrival_share : Estimate
         What passed the thatch over what was given, from below and from above, and its interval: 0 to 1. [1]
     failed_chance : Estimate
-        That less than `FAILED` of it passed. [1]
+        That less than `passage.FAILED` of it passed. [1]
     """
 
     spell: Spell
@@ -123,7 +121,6 @@ class Account:
     lag_min: tuple[Estimate, ...]
     thatch_lag_min: Estimate
     bypass: str
-    settled_ms: int
     capture_share: Estimate
     seen_share: Estimate
     arrival_share: Estimate
@@ -144,11 +141,9 @@ def account(
     spell: Spell,
     profile: SoilProfile,
     *,
-    thatch_mm: FloatArray | None = None,
-    thatch_m: float = 0.0,
+    thatch: ThatchRead | None = None,
+    surface: SurfaceWater | None = None,
     until_ms: int | None = None,
-    evaporation_mm: float = float("nan"),
-    settling_evaporation_mm: float = float("nan"),
     errors: Errors | None = None,
 ) -> Account:
     """Account for the water of one spell.
@@ -157,15 +152,12 @@ def account(
     ----------
     spell : Spell
     profile : SoilProfile
-    thatch_mm : ndarray, shape (time,), optional
-        Water in the thatch on the cells of the profile. [mm] None: there is no thatch.
-    thatch_m : float
-        Its thickness, for the probe's error. [m]
+    thatch : ThatchRead, optional
+        None: there is no thatch.
+    surface : SurfaceWater, optional
+        None: the water fell evenly over the spell, and evaporation is not known.
     until_ms : int, optional
         When the next water comes. [ms since 1970, UTC]
-    evaporation_mm, settling_evaporation_mm : float
-        Known otherwise, from the first water to the close, and to the end of the settling. [mm] 0 or more; NaN: not
-        known.
     errors : Errors, optional
 
     Returns
@@ -174,28 +166,26 @@ def account(
         A line is withheld, with its reason, where a reading before or after the water is missing.
     """
     errors = Errors() if errors is None else errors
+    surface = _evenly(spell, profile) if surface is None else surface
     rows = _window(spell, profile.cell_ms, until_ms, gauge_ms=round(profile.gauge_min * MINUTE_MS))
-    soil = storage_mm(_smooth(profile.theta[rows.after]), profile.all_weights_m)
+    soil = storage_mm(smooth(profile.theta[rows.after]), profile.all_weights_m)
     known = np.flatnonzero(np.isfinite(soil))
     close = int(known[np.argmax(soil[known])]) if known.size else 0
     gains = tuple(_gain_of(profile.theta[:, i], rows, close, errors) for i in range(profile.depth_m.size))
     root = _layer_gain(gains, profile.root_weights_m, errors)
     whole = _layer_gain(gains, profile.all_weights_m, errors)
     below = _layer_gain(gains, np.maximum(profile.all_weights_m - profile.root_weights_m, 0.0), errors)
-    peak, kept = _thatch_gains(thatch_mm, thatch_m, rows, close, errors)
+    peak, kept = _thatch_gains(thatch, rows, close, errors)
     lags = tuple(_lag(profile.theta[:, i], rows, profile.every_min) for i in range(profile.depth_m.size))
     thatch_lag = withheld("no thatch")
-    if thatch_mm is not None and thatch_m > 0.0:
-        thatch_lag = _lag(thatch_mm / (1000.0 * thatch_m), rows, profile.every_min)
+    if thatch is not None:
+        thatch_lag = _lag(thatch.water_mm / (1000.0 * thatch.thickness_m), rows, profile.every_min)
     given = about(spell.given_mm, float(np.hypot(errors.gauge * spell.given_mm, errors.gauge_mm)), 1)
     bypass = bypass_flow(profile.depth_m, lags, every_min=profile.every_min, gained=_sum((kept, whole)), given=given)
     early = _early(spell, rows, known, until_ms)
-    remainder = _unaccounted(given, (kept, whole), evaporation_mm)
-    above = withheld("no thatch") if thatch_mm is None else _kept_at_the_end(thatch_mm, thatch_m, rows, errors)
-    above = _from_above(given, above, settling_evaporation_mm)
-    deep = bool(gains) and not gains[-1].withheld and gains[-1].value > ARRIVED
-    under = withheld(bypass) if bypass else _from_below(whole, evaporation_mm, given, above, deep=deep)
-    arrival, failed = _joined(given, under, above)
+    evaporated_mm = float(surface.evaporation_mm[max(rows.before.stop - 1, 0) : rows.after.start + close].sum())
+    remainder = _unaccounted(given, (kept, whole), evaporated_mm)
+    arrival, failed = _passed(spell, profile, rows, thatch, surface, given, bypass, errors)
     return Account(
         spell=spell,
         closed_ms=int(rows.cell_ms[rows.after][close]) if rows.cell_ms[rows.after].size else spell.end_ms,
@@ -203,80 +193,60 @@ def account(
         thatch_kept=kept,
         root_gain=_with_reason(root, early),
         below_gain=below,
-        evaporation_mm=evaporation_mm,
+        evaporation_mm=evaporated_mm,
         unaccounted=_with_reason(remainder, early),
         gain=gains,
         lag_min=lags,
         thatch_lag_min=thatch_lag,
         bypass=bypass,
-        settled_ms=int(rows.cell_ms[rows.after][-1]) if rows.cell_ms[rows.after].size else spell.end_ms,
-        capture_share=_share(peak, given, "") if thatch_mm is not None else withheld("no thatch"),
+        capture_share=_share(peak, given, "") if thatch is not None else withheld("no thatch"),
         seen_share=_with_reason(_share(whole, given, bypass), early),
         arrival_share=_with_reason(arrival, early),
         failed_chance=_with_reason(failed, early),
     )
 
 
-def _kept_at_the_end(thatch_mm: FloatArray, thatch_m: float, rows: _Window, errors: Errors) -> Estimate:
-    """What the thatch holds at the end of the settling above what it held before. [mm]"""
-    kept = _last_good(thatch_mm[rows.after]) - _last_good(thatch_mm[rows.before])
-    if np.isnan(kept):
-        return withheld("the thatch was not read before and after the water")
-    return about(kept, float(np.hypot(1000.0 * errors.noise * thatch_m, errors.slope * kept)), 1)
+def _evenly(spell: Spell, profile: SoilProfile) -> SurfaceWater:
+    """The water of a spell spread over its cells; evaporation is not known."""
+    fell_ms = profile.cell_ms + CELL_MS > spell.start_ms - round(profile.gauge_min * MINUTE_MS)
+    fell_ms &= profile.cell_ms < max(spell.end_ms, spell.start_ms + 1)
+    water_mm = np.nan_to_num(spell.given_mm) * fell_ms / max(int(fell_ms.sum()), 1)
+    return SurfaceWater(water_mm, np.full(profile.cell_ms.size, np.nan))
 
 
-def _deviation(what: Estimate) -> float:
-    return (what.high - what.low) / 2.0 / NORMAL_90
-
-
-def _lost_mm(evaporation_mm: float, part: float) -> tuple[float, float]:
-    """Part of what evaporated, and its error. [mm]"""
-    if np.isnan(evaporation_mm):
-        return 0.0, NOT_KNOWN_MM
-    return part * evaporation_mm, EVAPORATION_ERROR * evaporation_mm
-
-
-def _from_above(given: Estimate, kept: Estimate, evaporation_mm: float) -> Estimate:
-    """What passed the thatch by what was given and did not stay above: run-off is in it, unseen. [mm]"""
-    if given.withheld or kept.withheld:
-        return withheld(given.reason if given.withheld else kept.reason)
-    lost, doubt = _lost_mm(evaporation_mm, FROM_BARE)
-    deviation = float(np.sqrt(_deviation(given) ** 2 + _deviation(kept) ** 2 + LEAF_ERROR_MM**2 + doubt**2))
-    return about(given.value - LEAF_MM - kept.value - lost, deviation, 1)
-
-
-def _from_below(gain: Estimate, evaporation_mm: float, given: Estimate, above: Estimate, *, deep: bool) -> Estimate:
-    """What passed the thatch by what the soil gained: where the deepest probe felt it, more may have gone by. [mm]"""
-    if gain.withheld:
-        return gain
-    lost, doubt = _lost_mm(evaporation_mm, FROM_SOIL)
-    value = gain.value + lost
-    deviation = float(np.sqrt(_deviation(gain) ** 2 + LEAF_ERROR_MM**2 + doubt**2))
-    if deep:
-        most = given.value - LEAF_MM if above.withheld else above.value
-        deviation = float(np.hypot(deviation, np.nan_to_num(max(most - value, 0.0))))
-    return about(value, deviation, 1)
-
-
-def _joined(given: Estimate, below: Estimate, above: Estimate) -> tuple[Estimate, Estimate]:
-    """The share that passed by both ways, by inverse variance, and the chance that it was less than `FAILED`. [1]"""
-    if given.withheld or given.value <= 0.0:
-        nothing = withheld("nobody wrote down how much was given")
-        return nothing, nothing
-    ways = [way for way in (below, above) if not way.withheld]
-    if not ways:
-        return withheld(below.reason), withheld(below.reason)
-    values, deviations = np.array([w.value for w in ways]), np.array([_deviation(w) for w in ways])
-    weights = 1.0 / np.maximum(deviations, 1e-6) ** 2
-    value = float(values @ weights / weights.sum())
-    # two ways that contradict each other are both surer of themselves than they should be
-    apart = float(np.ptp(values)) / float(np.hypot(*deviations)) if len(ways) == 2 else 0.0
-    share = value / given.value
-    deviation = float(np.hypot(max(apart, 1.0) / np.sqrt(weights.sum()) / given.value, MODEL_ERROR))
-    chance = 0.5 * (1.0 + math.erf((FAILED - share) / deviation / math.sqrt(2.0)))
-    told = about(share, deviation, len(ways))
-    low, at, high = (min(max(end, 0.0), 1.0) for end in (told.low, told.value, told.high))
-    return Estimate(at, low, high, len(ways)), Estimate(chance, chance, chance, len(ways))
+def _passed(
+    spell: Spell,
+    profile: SoilProfile,
+    rows: _Window,
+    thatch: ThatchRead | None,
+    surface: SurfaceWater,
+    given: Estimate,
+    bypass: str,
+    errors: Errors,
+) -> tuple[Estimate, Estimate]:
+    """Share that passed the thatch, and the chance that it failed to."""
+    why = "" if given.value > 0.0 else "nobody wrote down how much was given"
+    if not why and (profile.depth_m.size == 0 or rows.after.stop <= rows.after.start):
+        why = "no good reading after the water"
+    if why:
+        return withheld(why), withheld(why)
+    course = course_of(
+        storage_mm(profile.theta, profile.all_weights_m),
+        profile.theta[:, -1],
+        thatch,
+        surface,
+        before=rows.before,
+        rained=int(np.searchsorted(profile.cell_ms, spell.end_ms)),
+        last=rows.after.stop - 1,
+    )
+    noise_mm = 1000.0 * errors.noise * float(np.linalg.norm(profile.all_weights_m))
+    under = from_below(course, noise_mm=noise_mm, slope=errors.slope, felt=ARRIVED)
+    if bypass:
+        under = OneWay(np.nan, np.nan, 0.0, bypass)
+    given_error_mm = float(np.hypot(errors.gauge * given.value, errors.gauge_mm))
+    return joined(
+        given.value, under, from_above(given.value, given_error_mm, course, noise=errors.noise, slope=errors.slope)
+    )
 
 
 def _early(spell: Spell, rows: _Window, known: npt.NDArray[np.int64], until_ms: int | None) -> str:
@@ -307,27 +277,9 @@ def _window(spell: Spell, cell_ms: TimeArray, until_ms: int | None, *, gauge_ms:
     return _Window(slice(first, dry), slice(wet, last), start_ms, cell_ms)
 
 
-def _smooth(values: FloatArray) -> FloatArray:
-    """Median of each row and its neighbours, so that one reading's noise is not the peak."""
-    if values.shape[0] < 3:
-        return values
-    ends = np.concatenate([values[:1], values, values[-1:]])
-    before, here, after = ends[:-2], ends[1:-1], ends[2:]
-    # the median of three, eight times as fast as numpy's; NaN stays NaN
-    middle = np.maximum(np.minimum(before, here), np.minimum(np.maximum(before, here), after))
-    return np.asarray(middle, dtype=np.float64)
-
-
-def _last_good(values: FloatArray) -> float:
-    last = sorted(values[np.isfinite(values)][-3:].tolist())
-    if not last:
-        return float("nan")
-    return float(last[1] if len(last) == 3 else sum(last) / len(last))
-
-
 def _gain_of(theta: FloatArray, rows: _Window, close: int, errors: Errors) -> Estimate:
-    before = _last_good(theta[rows.before])
-    after = _smooth(theta[rows.after])
+    before = last_good(theta[rows.before])
+    after = smooth(theta[rows.after])
     if np.isnan(before) or after.size == 0 or np.isnan(after[close]):
         return withheld("no good reading before the water" if np.isnan(before) else "no good reading after the water")
     gain = float(after[close] - before)
@@ -347,16 +299,14 @@ def _layer_gain(gains: Sequence[Estimate], weights_m: FloatArray, errors: Errors
     return about(gain, float(np.hypot(noise, errors.slope * gain)), len(used))
 
 
-def _thatch_gains(
-    thatch_mm: FloatArray | None, thatch_m: float, rows: _Window, close: int, errors: Errors
-) -> tuple[Estimate, Estimate]:
-    if thatch_mm is None:
+def _thatch_gains(thatch: ThatchRead | None, rows: _Window, close: int, errors: Errors) -> tuple[Estimate, Estimate]:
+    if thatch is None:
         return Estimate(0.0, 0.0, 0.0, 0), Estimate(0.0, 0.0, 0.0, 0)
-    before, after = _last_good(thatch_mm[rows.before]), thatch_mm[rows.after]
+    before, after = last_good(thatch.water_mm[rows.before]), thatch.water_mm[rows.after]
     if np.isnan(before) or not np.isfinite(after).any():
         gap = withheld("the thatch was not read before and after the water")
         return gap, gap
-    peak, noise = max(float(np.nanmax(after)) - before, 0.0), 1000.0 * errors.noise * thatch_m
+    peak, noise = max(float(np.nanmax(after)) - before, 0.0), 1000.0 * errors.noise * thatch.thickness_m
     kept = after[close] - before
     left = withheld("the thatch was not read at the close")
     if np.isfinite(kept):
@@ -366,7 +316,7 @@ def _thatch_gains(
 
 def _lag(theta: FloatArray, rows: _Window, every_min: float) -> Estimate:
     """Minutes until a channel stands above its reading before, and stays there. The interval is the readings' own."""
-    before, after = _last_good(theta[rows.before]), theta[rows.after]
+    before, after = last_good(theta[rows.before]), theta[rows.after]
     good = np.isfinite(after)
     if np.isnan(before) or not good.any():
         return withheld("no good reading before the water" if np.isnan(before) else "no good reading after the water")

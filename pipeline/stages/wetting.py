@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -31,6 +30,7 @@ from pipeline.soil.drying import (
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CARRY_CELLS, CELL_MS, Place, layer_weights_m, on_cells
 from pipeline.soil.moving import binned_means
+from pipeline.soil.passage import SurfaceWater, ThatchRead
 from pipeline.soil.thatch import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, events
 from pipeline.stages.layers import dry_water_mm, limits_of
@@ -132,26 +132,15 @@ def _findings(record: Record, context: StationContext, event: DatedWetting) -> I
     soil = [i for i in context.moisture if context.place(i, spell.start_ms) is Place.SOIL]
     one, ids = _profile(record, context, spell, soil)
     thatch_m = context.thatch_m(spell.start_ms)
-    thatch = _thatch_mm(record, one.cell_ms) if thatch_m > 0.0 else None
-    settled = partial(
-        account,
-        spell,
-        one,
-        thatch_mm=thatch,
-        thatch_m=context.soil_top_m(spell.start_ms),
-        until_ms=event.next_ms,
-    )
-    first = settled()
-    evaporation, until_settled = (
-        _evaporation_mm(record, context, spell.start_ms, end_ms) for end_ms in (first.closed_ms, first.settled_ms)
-    )
-    found = settled(evaporation_mm=evaporation, settling_evaporation_mm=until_settled)
+    thatch = ThatchRead(_thatch_mm(record, one.cell_ms), thatch_m, context.thatch) if thatch_m > 0.0 else None
+    surface = _surface(record, context, one, event)
+    found = account(spell, one, thatch=thatch, surface=surface, until_ms=event.next_ms)
 
     def finding(quantity: str, what: Estimate, channel: str = "") -> Finding:
         return Finding.of(quantity, spell.start_ms, spell.end_ms, what, channel)
 
     yield finding("wetting_given", _exactly(spell.given_mm, "nobody wrote down how much was given"))
-    yield finding("wetting_evaporation", _exactly(evaporation, "no sun or air temperature is measured here"))
+    yield finding("wetting_evaporation", _exactly(found.evaporation_mm, "no sun or air temperature is measured here"))
     if thatch is not None:
         yield finding("wetting_thatch_gain", found.thatch_peak)
         yield finding("wetting_thatch_kept", found.thatch_kept)
@@ -159,7 +148,7 @@ def _findings(record: Record, context: StationContext, event: DatedWetting) -> I
     if not ids:
         return
     if thatch is not None:
-        content = thatch / (1000.0 * thatch_m)  # as read: the core's thickness goes out again
+        content = thatch.water_mm / (1000.0 * thatch_m)  # as read: the core's thickness goes out again
         yield finding("thatch_thickness_proxy", thickness_from_wetting(spell, one, content, bypass=found.bypass))
     yield finding("wetting_root_gain", found.root_gain)
     yield finding("wetting_below_gain", found.below_gain)
@@ -229,25 +218,62 @@ def _on_cells(cells: TimeArray, series: Series) -> FloatArray:
     return on_cells(cells, times[first:last], values[first:last])
 
 
-def _evaporation_mm(record: Record, context: StationContext, start_ms: int, end_ms: int) -> float:
-    """Evaporation of wet turf from the sun and the air. [mm] NaN unless both were read most of the time."""
+def _surface(record: Record, context: StationContext, profile: SoilProfile, event: DatedWetting) -> SurfaceWater:
+    """Water and evaporation on the cells of a profile."""
+    read = profile.cell_ms[np.isfinite(profile.theta).any(axis=1)]
+    until_ms = min(event.spell.end_ms + int(SETTLE_H * HOUR_MS), event.next_ms, *read[-1:].tolist())
+    return SurfaceWater(
+        _water_mm(record, context, profile), _evaporation_mm(record, context, profile.cell_ms, event, until_ms)
+    )
+
+
+def _water_mm(record: Record, context: StationContext, profile: SoilProfile) -> FloatArray:
+    """Rain and waterings of known amount in each cell, each spread evenly over the time it fell in. [mm]"""
+    cells = profile.cell_ms // CELL_MS
+    running = np.zeros(cells.size + 1)  # sum of changes, so that a long fall costs no more than a short one
+    heard_ms, fallen = record.channels.get(context.rain_channel or "", NO_SERIES)
+    near = slice(*np.searchsorted(heard_ms, [profile.cell_ms[0], profile.cell_ms[-1] + DAY_MS]))
+    stretch = max(round(profile.gauge_min * MINUTE_MS / CELL_MS), 1)
+    falls = [
+        (after - stretch, after, mm)
+        for after, mm in zip(np.rint(heard_ms[near] / CELL_MS).astype(int).tolist(), fallen[near].tolist(), strict=True)
+        if mm > 0.0
+    ]
+    for w in context.facts.waterings:
+        if w.water_mm > 0.0:
+            first = w.start_ms // CELL_MS
+            falls.append((first, max(round(w.end_ms / CELL_MS), first + 1), w.water_mm))
+    for first, after, mm in falls:
+        begin, end = np.clip([first - cells[0], after - cells[0]], 0, cells.size).tolist()
+        running[begin] += mm / (after - first)
+        running[end] -= mm / (after - first)
+    # what the sum leaves of nothing by rounding is no water
+    return np.round(np.cumsum(running)[:-1], 9) + 0.0
+
+
+def _evaporation_mm(
+    record: Record, context: StationContext, cell_ms: TimeArray, event: DatedWetting, until_ms: int
+) -> FloatArray:
+    """Reference evapotranspiration in each cell, from the sun and the air. [mm] NaN unless both were read most of the
+    time from the first water to a moment; an hour without is like the mean of the rest."""
     series = [
         record.channels.get(context.weather.get(q, ""), NO_SERIES) for q in ("solar_radiation", "air_temperature")
     ]
-    hours = np.arange(start_ms // HOUR_MS, end_ms // HOUR_MS + 1, dtype=np.int64)
-    (sun_w_m2, sun_share), (air_degc, air_share) = (_hourly(one, hours) for one in series)
-    if min(sun_share, air_share) < 0.75:
-        return float("nan")
-    known = np.isfinite(sun_w_m2) & np.isfinite(air_degc)
-    hourly = makkink_mm(sun_w_m2[known] * 3600.0 / 1e6, air_degc[known], context.site.elevation_m)
-    return float(np.mean(hourly) * hours.size) if known.any() else float("nan")
+    hours = np.arange(cell_ms[0] // HOUR_MS, cell_ms[-1] // HOUR_MS + 1, dtype=np.int64)
+    sun_w_m2, air_degc = (_hourly(one, hours) for one in series)
+    asked = (hours >= event.spell.start_ms // HOUR_MS) & (hours <= until_ms // HOUR_MS)
+    if not np.mean(np.isfinite(sun_w_m2 * air_degc)[asked]) >= 0.75:
+        return np.full(cell_ms.size, np.nan)
+    hourly = makkink_mm(sun_w_m2 * 3600.0 / 1e6, air_degc, context.site.elevation_m)
+    hourly = np.where(np.isfinite(hourly), hourly, np.nanmean(hourly))
+    return np.asarray(hourly[cell_ms // HOUR_MS - hours[0]] / (HOUR_MS / CELL_MS), dtype=np.float64)
 
 
-def _hourly(series: Series, hours: TimeArray) -> tuple[FloatArray, float]:
-    """Mean of each hour, NaN where it has none, and the share of hours that have one."""
+def _hourly(series: Series, hours: TimeArray) -> FloatArray:
+    """Mean of each hour, NaN where it has none."""
     times, values = series
-    mean, count = binned_means(times // HOUR_MS - hours[0], values, hours.size)
-    return mean, float(np.mean(count > 0))
+    mean, _ = binned_means(times // HOUR_MS - hours[0], values, hours.size)
+    return mean
 
 
 WETTING = Stage[FindPeriod](

@@ -118,9 +118,9 @@ def text_of(page: str) -> str:
 
 
 def in_words(field: str, value: float) -> str:
-    """A stored figure as a groundsman reads it: whole %, mm with one decimal below ten; none where it would be 0.0."""
+    """A stored figure as a groundsman reads it: whole % or none of it, mm with one decimal below ten or nothing."""
     if field == "arrival_share":
-        return f"{value * 100:.0f} %"
+        return f"{value * 100:.0f} %" if round(value * 100) > 0 else "None of it reached"
     size = abs(value)
     return "nothing" if size < 0.05 else f"{size:.0f} mm" if size >= 10 else f"{size:.1f} mm"
 

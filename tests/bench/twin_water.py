@@ -2,7 +2,8 @@
 
 The readings are those `twin_seasons` hears; the layers, wettings and dry-downs are worked out by the real stages, with
 the limits of the media and the core to the millimetre. The truth is the simulated column's own: what passed the base of
-the thatch, hours until its thatch was below nine tenths of the way to drained, millimetres in thatch and root zone.
+the thatch in the hours the account of a wetting is kept, hours until its thatch was below nine tenths of the way to
+drained, millimetres in thatch and root zone.
 """
 
 from __future__ import annotations
@@ -15,8 +16,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.diary.station import StationContext
-from pipeline.soil.arrival import FAILED
+from pipeline.soil.arrival import SETTLE_H
 from pipeline.soil.drying import DRY_DOWN_H, HELD, LONGER_THAN, ROOT_ZONE_TAU_H, THATCH_TAU_H, recession
+from pipeline.soil.passage import FAILED
 from pipeline.stages.layers import layers
 from pipeline.stages.recompute import Drawn
 from pipeline.stages.stage import Record, find, findings_table, series_of
@@ -65,14 +67,15 @@ def water_of(seed: int, history: History, record: Record, context: StationContex
     exact = (history.thatch_water_mm / (1000.0 * history.thatch_m) - context.thatch.dry_prior) / (
         context.thatch.drained_prior - context.thatch.dry_prior
     )
-    for rain in history.rains():
-        start_ms = int(hours[rain.first_step + 1])
-        if start_ms < first_ms or rain.fallen_mm < LEAST_RAIN_MM or ("arrival_share", start_ms) not in told:
+    wettings = sorted(start for quantity, start in told if quantity == "wetting_given")
+    for start_ms, next_ms in pairwise([*wettings, int(hours[-1])]):
+        fallen = told["wetting_given", start_ms]
+        if not fallen.value >= LEAST_RAIN_MM:
             continue
-        share = rain.past_thatch_mm / rain.fallen_mm
+        share = _passed_share(history, start_ms, fallen.end_ms, next_ms)
         yield _figure(seed, "arrival share", share, told["arrival_share", start_ms])
         chance = told["arrival_failed_chance", start_ms].value
-        yield Water(seed, FAILING, share, chance, rain.fallen_mm, np.nan, "")
+        yield Water(seed, FAILING, share, chance, fallen.value, np.nan, "")
         hold = told.get(("hold_time", start_ms))
         if hold is not None:
             yield _figure(seed, "hold time", _held_h(exact[int((hold.end_ms - hours[0]) // HOUR_MS) :]), hold)
@@ -86,6 +89,15 @@ def water_of(seed: int, history: History, record: Record, context: StationContex
         for noon in noons.tolist():
             value = float(values[np.searchsorted(times, noon)])
             yield Water(seed, kind, float(true_mm[(noon - int(hours[0])) // HOUR_MS]), value, np.nan, np.nan, "")
+
+
+def _passed_share(history: History, start_ms: int, end_ms: int, next_ms: int) -> float:
+    """What passed the base of the thatch, over what fell, in the hours an account of the wetting is kept: from the hour
+    told first to a day after the last, or until the next wetting is told of."""
+    first, rained, following = ((t - history.start_ms) // HOUR_MS for t in (start_ms, end_ms, next_ms))
+    last = min(rained + round(SETTLE_H), following - 1 if next_ms < history.end_ms else following)
+    fallen_mm = (history.flux["rain_mm"] + history.flux["watering_mm"])[first - 1 : rained].sum()
+    return float(history.flux["past_thatch_mm"][first - 1 : last].sum() / fallen_mm)
 
 
 def _time_constants(seed: int, history: History, told: dict, hours: np.ndarray) -> Iterator[Water]:
@@ -197,7 +209,10 @@ def area_under(score: np.ndarray, happened: np.ndarray) -> float:
 
 def skill_rows(waters: Sequence[Water]) -> list[str]:
     """How well the share that passed is told beside the best constant, and the chance that it failed beside rain."""
-    shares = [w for w in waters if w.kind == KINDS[0] and np.isfinite(w.found)]
+    every = [w for w in waters if w.kind == KINDS[0]]
+    shares = [w for w in every if np.isfinite(w.found)]
+    if not shares:
+        return ["arrival share: no rain of 5 mm or more was told of"]
     true, found = np.array([w.true for w in shares]), np.array([w.found for w in shares])
     chances = [w for w in waters if w.kind == FAILING and np.isfinite(w.found)]
     failed = np.array([w.true < FAILED for w in chances])
@@ -205,9 +220,9 @@ def skill_rows(waters: Sequence[Water]) -> list[str]:
     by_rain = area_under(-np.array([w.low for w in chances]), failed)
     return [
         f"arrival share: skill {1.0 - np.mean((found - true) ** 2) / np.var(true):+.2f} over the best constant, by mean"
-        f" square, {len(shares)} rains",
-        f"under {FAILED:g} passed: {failed.sum()} of {failed.size}; area under the curve {by_chance:.2f} by the chance"
-        f" told, {by_rain:.2f} by the rain's amount",
+        f" square, {len(shares)} rains; withheld of {1.0 - len(shares) / len(every):.1%} of {len(every)}",
+        f"under {FAILED:g} passed: {failed.sum()} of {failed.size}; area under the curve {by_chance:.3f} by the chance"
+        f" told, {by_rain:.3f} by the rain's amount",
     ]
 
 

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.soil import arrival
 from pipeline.soil.arrival import Errors, SoilProfile, account, bypass_flow
+from pipeline.soil.climate import makkink_mm
 from pipeline.soil.estimate import Estimate, about, withheld
-from pipeline.soil.layers import CELL_MS, layer_weights_m, on_cells
+from pipeline.soil.layers import CELL_MS, layer_weights_m, medium, on_cells
+from pipeline.soil.passage import SurfaceWater, ThatchRead
 from pipeline.soil.wetting import Spell, events
 from pipeline.units import HOUR_MS
 from simulator.climates import CLIMATES
@@ -27,6 +28,7 @@ CELLS = np.arange(96 * 3, dtype=np.int64) * CELL_MS
 DEPTHS = np.array([0.02, 0.05, 0.15])
 RAIN = Spell(10 * HOUR_MS, 12 * HOUR_MS, 10.0)
 EXACT = Errors(noise=0.0, slope=0.0, gauge=0.0, gauge_mm=0.0)
+CALLED = {"thatch_raw": "raw_thatch", "thatch_decayed": "decayed_thatch"}
 ITHACA = Path(__file__).parents[3] / "simulator" / "records" / "ithaca_2024.csv.gz"
 
 
@@ -53,13 +55,24 @@ WETTED = profile(steps((11, 0.26)), steps((13, 0.24)), steps((18, 0.22)))
 THATCH = 2.0 + 5.0 * ((CELLS >= 10 * HOUR_MS) & (CELLS < 14 * HOUR_MS)) + 1.0 * (CELLS >= 14 * HOUR_MS)
 
 
+def thatch(water_mm: np.ndarray = THATCH) -> ThatchRead:
+    return ThatchRead(water_mm, 0.015, medium("decayed_thatch"))
+
+
+def surface(evaporation_mm: float) -> SurfaceWater:
+    """Ten millimetres between 9.75 h and 12 h, and an evaporation in the hours from then until 18 h."""
+    hour = CELLS / HOUR_MS
+    fell, dried = (hour >= 9.75) & (hour < 12.0), (hour >= 12.0) & (hour < 18.0)
+    return SurfaceWater(10.0 * fell / fell.sum(), evaporation_mm * dried / dried.sum())
+
+
 def test_ledger_made_by_hand_closes() -> None:
     """10 mm: at the close 1 is in the thatch, 4.45 in the root zone, 2.25 below, .5 evaporated, 1.8 unaccounted.
 
     Weights by trapezoids: 35, 65, 100 mm to 200 mm, of which 35, 52.5 and 12.5 are the root zone's 100 mm.
     Root zone .06 x 35 + .04 x 52.5 + .02 x 12.5 = 4.45; all .06 x 35 + .04 x 65 + .02 x 100 = 6.7; below 2.25.
     """
-    found = account(RAIN, WETTED, thatch_mm=THATCH, thatch_m=0.015, evaporation_mm=0.5, errors=EXACT)
+    found = account(RAIN, WETTED, thatch=thatch(), surface=surface(0.5), errors=EXACT)
     assert found.root_gain.value == pytest.approx(4.45) and found.below_gain.value == pytest.approx(2.25)
     assert (found.thatch_peak.value, found.thatch_kept.value) == pytest.approx((5.0, 1.0))
     assert found.unaccounted.value == pytest.approx(10.0 - 1.0 - 6.7 - 0.5) and found.unaccounted.reason == ""
@@ -69,7 +82,7 @@ def test_ledger_made_by_hand_closes() -> None:
 
 def test_lags_count_from_the_first_water() -> None:
     """Steps at 11, 13 and 18 h after first water at 10 h: 60, 180 and 480 min, each give or take a reading."""
-    found = account(RAIN, WETTED, thatch_mm=THATCH, thatch_m=0.015)
+    found = account(RAIN, WETTED, thatch=thatch())
     assert [e.value for e in found.lag_min] == [60.0, 180.0, 480.0]
     assert [(e.low, e.high) for e in found.lag_min][1] == (165.0, 195.0)
     assert found.thatch_lag_min.value == 0.0 and found.bypass == ""
@@ -84,7 +97,7 @@ def test_one_reading_that_jumps_is_no_arrival() -> None:
 
 def test_evaporation_that_is_not_known_is_named_inside_the_unaccounted_line() -> None:
     """Without evaporation its half millimetre stays in the remainder, and the line says so."""
-    found = account(RAIN, WETTED, thatch_mm=THATCH, thatch_m=0.015, errors=EXACT)
+    found = account(RAIN, WETTED, thatch=thatch(), errors=EXACT)
     assert found.unaccounted.value == pytest.approx(2.3) and "evaporation" in found.unaccounted.reason
 
 
@@ -94,57 +107,13 @@ def test_interval_follows_the_errors_given() -> None:
     assert found.value - found.low == pytest.approx(1.645 * 0.0749, abs=2e-4)
 
 
-def test_share_from_above_alone() -> None:
-    """Of 10 mm the leaf keeps 1, the thatch 1 and .3 of 2 mm evaporate from both: 7.4 passed, whatever the soil shows.
-
-    Algebra; the soil was not read. The deviation is sqrt(.3^2 + (.25 x 2)^2) mm, beside .03 of the share.
-    """
-    theta = np.full_like(WETTED.theta, NAN)
-    found = account(
-        RAIN, profile(*theta.T), thatch_mm=THATCH, thatch_m=0.015, settling_evaporation_mm=2.0, errors=EXACT
-    ).arrival_share
-    assert found.value == pytest.approx(0.74)
-    deviation = np.hypot(np.hypot(0.3, 0.5) / 10.0, 0.03)
-    assert found.high - found.value == pytest.approx(1.645 * deviation, abs=1e-3)
-
-
-def test_share_from_below_alone_is_open_to_what_passed_the_probes() -> None:
-    """Of 10 mm 6.7 were seen in the soil and the deepest probe felt it: up to 2.3 more may have gone by, the leaf's
-    millimetre less (algebra); with a deepest probe that felt nothing the interval is that of the parts."""
-    deep = account(RAIN, WETTED, evaporation_mm=0.0, errors=EXACT).arrival_share
-    assert deep.value == pytest.approx(0.67) and deep.high >= 0.67 + 0.23
-    dry = profile(steps((11, 0.26)), steps((13, 0.24)), steps((48, 0.20)))
-    found = account(RAIN, dry, evaporation_mm=0.0, errors=EXACT).arrival_share
-    assert found.value == pytest.approx(0.47)
-    assert found.high == pytest.approx(0.47 + 1.645 * np.hypot(0.03, 0.03), abs=1e-3)
-
-
-def test_both_ways_are_joined_by_their_variances() -> None:
-    """From above 8 mm with a deviation of 1, from below 6 with 2: (8 + 6 / 4) / (1 + 1 / 4) = 7.6 of 10 mm."""
-    given = Estimate(10.0, 10.0, 10.0, 1)
-    share, chance = arrival._joined(given, about(6.0, 2.0, 1), about(8.0, 1.0, 1))
-    assert share.value == pytest.approx(0.76) and share.n == 2
-    # normal distribution about .76 by hypot(sqrt(.8) / 10, .03) = .0943: 1.696 deviations above .6
-    assert chance.value == pytest.approx(0.0450, abs=0.001)
-
-
-def test_share_stays_between_nothing_and_all() -> None:
-    """Thatch that holds more than was given, or gave up its own water, leaves the share at 0 and 1, chance beside."""
-    unread = profile(*np.full_like(WETTED.theta, NAN).T)
-    soaked = account(RAIN, unread, thatch_mm=THATCH + 12.0 * (CELLS > 11 * HOUR_MS), thatch_m=0.015, errors=EXACT)
-    assert (soaked.arrival_share.value, soaked.arrival_share.low) == (0.0, 0.0) and soaked.failed_chance.value > 0.99
-    drained = THATCH - 3.0 * (CELLS >= 14 * HOUR_MS)
-    open_door = account(RAIN, unread, thatch_mm=drained, thatch_m=0.015, errors=EXACT)
-    assert open_door.arrival_share.high == 1.0 and open_door.failed_chance.value < 0.01
-
-
 def test_rain_told_by_the_hour_fell_before_it_was_told() -> None:
     """A gauge read hourly tells at 10 h what fell since 9: the thatch already rose at 9.25 h, and what it held before
     is what it held until 9 (algebra)."""
     early = 2.0 + 5.0 * ((CELLS >= 9.25 * HOUR_MS) & (CELLS < 14 * HOUR_MS)) + 1.0 * (CELLS >= 14 * HOUR_MS)
     hourly = replace(WETTED, gauge_min=60.0)
-    assert account(RAIN, hourly, thatch_mm=early, thatch_m=0.015, errors=EXACT).thatch_kept.value == pytest.approx(1.0)
-    assert account(RAIN, WETTED, thatch_mm=early, thatch_m=0.015, errors=EXACT).thatch_kept.value == pytest.approx(-4.0)
+    assert account(RAIN, hourly, thatch=thatch(early), errors=EXACT).thatch_kept.value == pytest.approx(1.0)
+    assert account(RAIN, WETTED, thatch=thatch(early), errors=EXACT).thatch_kept.value == pytest.approx(-4.0)
 
 
 def test_next_water_ends_the_account() -> None:
@@ -158,7 +127,7 @@ def test_channel_that_was_silent_before_withholds_what_rests_on_it() -> None:
     """No reading at 50 mm before the rain: no root zone gain, no share, no remainder; the other depths stand."""
     theta = WETTED.theta.copy()
     theta[:40, 1] = NAN
-    found = account(RAIN, profile(*theta.T), thatch_mm=THATCH, thatch_m=0.015)
+    found = account(RAIN, profile(*theta.T), thatch=thatch())
     assert found.root_gain.reason == "no good reading before the water"
     assert found.seen_share.withheld and found.unaccounted.withheld and found.gain[0].value == pytest.approx(0.06)
     assert found.capture_share.value == pytest.approx(0.5)
@@ -179,7 +148,7 @@ def test_nothing_read_after_the_water_is_withheld_and_not_an_error() -> None:
     """A record that ends with the rain has no gains, no lags, no shares, and still an account."""
     theta = WETTED.theta.copy()
     theta[40:] = NAN
-    found = account(RAIN, profile(*theta.T), thatch_mm=np.full(CELLS.size, NAN), thatch_m=0.015)
+    found = account(RAIN, profile(*theta.T), thatch=thatch(np.full(CELLS.size, NAN)))
     assert found.root_gain.reason == "no good reading after the water" and found.capture_share.withheld
 
 
@@ -283,12 +252,19 @@ def _accounts(truth, rng):
     one = SoilProfile(
         cells * CELL_MS, soil, np.stack(heard, 1), layer_weights_m(soil, 0.2), layer_weights_m(soil, 0.23), 60.0
     )
+    sun_mj_m2 = truth.weather.solar_w_m2 * 3600.0 / 1e6
+    each = (cells * CELL_MS - hours[0]) // HOUR_MS
+    sky = SurfaceWater(*(
+        np.append(hourly, 0.0)[each] / 4.0
+        for hourly in (truth.weather.rain_mm, makkink_mm(sun_mj_m2, truth.weather.temperature_degc, 100.0))
+    ))  # fmt: skip
     rains = {int(hours[r.first_step + 1]): r for r in truth.rains()}
     every = events(hours[1:], truth.weather.rain_mm)
     for spell, following in zip(every, [*every[1:], None], strict=True):
         if spell.start_ms in rains and spell.rain_mm >= 5.0:
             until = None if following is None else following.start_ms
-            yield rains[spell.start_ms], account(spell, one, thatch_mm=thatch, thatch_m=0.02, until_ms=until)
+            read = ThatchRead(thatch, 0.02, medium(CALLED[truth.turf.thatch.name]))
+            yield rains[spell.start_ms], account(spell, one, thatch=read, surface=sky, until_ms=until)
 
 
 def test_arrival_share_of_simulated_rain_is_recovered(twin) -> None:
