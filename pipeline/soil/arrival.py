@@ -41,12 +41,12 @@ AT_ONCE_DEPTH_M = 0.05  # least distance between highest and lowest of them
 class Errors:
     """What the instruments may be wrong by, as standard deviations; working values, common practice, no source.
 
-    `noise` is that of one reading [m3 m-3]; `slope` the calibration's, common to a layer [1]; `gauge` the gauge's [1]
-    beside half a tick of 0.2 mm.
+    `noise` is that of one reading [m3 m-3]; `slope` the calibration's, common to a layer and anywhere within a tenth:
+    0.1 / sqrt(3) [1]; `gauge` the gauge's [1] beside half a tick of 0.2 mm.
     """
 
     noise: float = 0.003
-    slope: float = 0.10
+    slope: float = 0.06
     gauge: float = 0.05
     gauge_mm: float = 0.1
 

@@ -15,7 +15,7 @@ from itertools import pairwise
 import numpy as np
 
 from pipeline.diary.station import StationContext
-from pipeline.soil.arrival import SETTLE_H, SoilProfile, account
+from pipeline.soil.arrival import SETTLE_H, Errors, SoilProfile, account
 from pipeline.soil.climate import makkink_mm
 from pipeline.soil.drying import (
     DRY_DOWN_H,
@@ -296,7 +296,6 @@ DRYING_QUANTITIES = ("flash_off", "hold_time", "root_zone_recession", "thatch_re
 DRIED_MS = LONGEST_SPELL_MS + int(DRY_DOWN_H * HOUR_MS) + KNOWN_MS
 """The spell, four weeks after it, and the spell that ends it."""
 WETNESS_NOISE = 0.02  # of a good probe in wetness: common practice, no source
-SLOPE = 0.06  # of a calibration whose slope lies anywhere within a tenth: 0.1 / sqrt(3); working value, no source
 NOISE_M3_M3 = 0.003  # of a good probe from reading to reading: common practice, no source
 
 
@@ -341,7 +340,7 @@ def _wetness_error(context: StationContext, where: Place, at_ms: int) -> float:
     if None not in own or (ids and all(context.learned_at(i, at_ms) is not None for i in ids)):
         return WETNESS_NOISE
     dry, drained, *_ = limits_of(context, where, ids[0] if ids else "", at_ms)
-    return float(np.hypot(WETNESS_NOISE, SLOPE * (dry + HELD * (drained - dry)) / (drained - dry)))
+    return float(np.hypot(WETNESS_NOISE, Errors().slope * (dry + HELD * (drained - dry)) / (drained - dry)))
 
 
 def _recession(

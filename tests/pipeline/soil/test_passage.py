@@ -63,7 +63,7 @@ def test_leaves_fill_first_and_dry_first():
 
 
 def test_evaporation_that_is_not_known_is_taken_as_usual_with_a_wider_error():
-    """Two millimetres a day, give or take as much (stated in the module): wider than the interval of the same, known."""
+    """Two millimetres a day, give or take as much (stated in the module): wider than the same, known."""
     usual = from_above(10.0, 0.5, course(evaporation_mm=2.0 / 96.0), noise=0.0, slope=0.0)
     guess = from_above(10.0, 0.5, course(evaporation_mm=NAN), noise=0.0, slope=0.0)
     assert guess.value == pytest.approx(usual.value) and guess.deviation > usual.deviation
