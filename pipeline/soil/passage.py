@@ -190,6 +190,10 @@ def course_of(
         Cells whose last good readings are those before the water. [1]
     rained, last : int
         First cell after the last water, and the last of the account. [1]
+
+    Returns
+    -------
+    WettingCourse
     """
     upto = slice(0, last + 1)
     read = thatch is not None and bool(np.isfinite(thatch.water_mm[before.start : last + 1]).any())
@@ -208,12 +212,17 @@ def course_of(
 
 
 def last_good(values: FloatArray) -> float:
-    """Return the middle of the last three good values; NaN without any, the mean of one or two.
+    """Return the middle of the last three good values.
 
     Parameters
     ----------
     values : ndarray, shape (time,)
         [any unit] NaN where not good.
+
+    Returns
+    -------
+    float
+        [unit of `values`] The mean of one or two; NaN without any.
     """
     last = sorted(values[np.isfinite(values)][-3:].tolist())
     if not last:
@@ -381,7 +390,7 @@ def deep_flow_mm(course: WettingCourse) -> FloatArray:
     Returns
     -------
     ndarray, shape (time,)
-        0 or more; 0 where there is no dry stretch to learn from. Flow under gravity rises with the content where it
+        [mm] 0 or more; 0 where there is no dry stretch to learn from. Flow under gravity rises with the content where it
         passes: what was lost in dry stretches before and after, less what the air took, is made to rise with it
         (isotonic least squares), and read off at the content of each cell.
     """
@@ -415,7 +424,7 @@ def joined(given_mm: float, below: OneWay, above: OneWay) -> tuple[Estimate, Est
     Returns
     -------
     share, chance : Estimate
-        Share by its median and 90 % interval, 0 to 1. Withheld where neither way sees: the soil does not tell and
+        [1] Share by its median and 90 % interval, 0 to 1. Withheld where neither way sees: the soil does not tell and
         thatch that stood full may have shed any part of it.
     """
     ways = [way for way in (below, above) if not way.reason]
