@@ -390,8 +390,8 @@ def deep_flow_mm(course: WettingCourse) -> FloatArray:
     Returns
     -------
     ndarray, shape (time,)
-        [mm] 0 or more; 0 where there is no dry stretch to learn from. Flow under gravity rises with the content where it
-        passes: what was lost in dry stretches before and after, less what the air took, is made to rise with it
+        [mm] 0 or more; 0 where there is no dry stretch to learn from. Flow under gravity rises with the content where
+        it passes: what was lost in dry stretches before and after, less what the air took, is made to rise with it
         (isotonic least squares), and read off at the content of each cell.
     """
     lost_from, taken = course.soil_mm, course.air.soil_mm
