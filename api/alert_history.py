@@ -110,7 +110,7 @@ def _closed_by(
     at_ms, zone, now_ms = int(closing["at_ms"]), pipeline.config.site.timezone, pipeline.clock.now_ms()
     wrong = [one for one in marks if one.body.get("mark") == "wrong" and one.at_ms <= at_ms + HOUR_MS]
     if wrong:
-        return words.mark_line(wrong[-1], zone, now_ms)
+        return words.mark_line(pipeline.config, wrong[-1], now_ms)
     of_surface = [one for one in entries if one.surface == closing["surface"]]
     near = [one for one in of_surface if 0 <= at_ms - max(one.at_ms, one.written_at_ms) <= ENTRY_BEFORE_MS]
     when = words.moment(at_ms, zone, now_ms=now_ms)

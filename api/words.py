@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
@@ -651,19 +651,24 @@ _SIGHT_WORDS = {
 }  # fmt: skip
 
 
+Own = Callable[[str], str]
+"""Marks what a person wrote, see `LocalUnits.own`."""
+
+
 def entry_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
     """One entry in a line."""
     zone = config.site.timezone
     where = place_of(config, entry)
-    what = _probe_moved(config, entry) if entry.kind in ("lift", "return") else _what(entry)
-    details = _details(entry)
+    own = config.site.units.own
+    what = _probe_moved(config, entry) if entry.kind in ("lift", "return") else _what(entry, own)
+    details = _details(entry, own)
     if details:
         # Translators: an entry of the diary and what it tells, as in "core cut: thatch 14 mm, root 90 mm"
         what = say("{what}: {details}", what=what, details=in_a_row(details))
     if entry.end_ms is not None:
         what = say("{what}, until {when}", what=what, when=moment(entry.end_ms, zone, now_ms=now_ms))
     if entry.author:
-        what = say("{what} ({author})", what=what, author=entry.author)
+        what = say("{what} ({author})", what=what, author=own(entry.author))
     when = moment(entry.at_ms, zone, now_ms=now_ms)
     # Translators: a line of the diary, as in "Tue 9 Jan 14:15, Square: water given: 12 mm (Ann)."
     return say("{when}, {where}: {what}.", when=upper_first(when), where=where, what=what)
@@ -678,8 +683,9 @@ def place_of(config: SiteConfig, entry: DiaryEntry) -> str:
     return surface.title if station is None else place(surface, station)
 
 
-def mark_line(entry: DiaryEntry, zone: str, now_ms: int) -> str:
+def mark_line(config: SiteConfig, entry: DiaryEntry, now_ms: int) -> str:
     """What somebody made of an alert."""
+    zone, own = config.site.timezone, config.site.units.own
     when = moment(entry.at_ms, zone, now_ms=now_ms)
     mark, who = entry.body.get("mark"), entry.author
     if mark == "snoozed" and entry.end_ms is not None:
@@ -695,10 +701,10 @@ def mark_line(entry: DiaryEntry, zone: str, now_ms: int) -> str:
         return ""
     line = say("Called wrong {when} by {who}", when=when, who=who) if who else say("Called wrong {when}", when=when)
     why = entry.body.get("why")
-    return say("{called_wrong}: {why}.", called_wrong=line, why=why) if why else f"{line}."
+    return say("{called_wrong}: {why}.", called_wrong=line, why=own(str(why))) if why else f"{line}."
 
 
-def _what(entry: DiaryEntry) -> str:
+def _what(entry: DiaryEntry, own: Own) -> str:
     body = entry.body
     if entry.kind == "pass":
         return say(_STATE_WORDS[str(body.get("state", "done"))], pass_title=pass_title(body))
@@ -720,9 +726,9 @@ def _what(entry: DiaryEntry) -> str:
     if entry.kind == "sight":
         return say(_SIGHT_LINES[str(body["what"])], seen=_seen(body))
     if entry.kind == "note":
-        return str(body.get("text") or say("a note"))
+        return own(str(body["text"])) if body.get("text") else say("a note")
     if entry.kind == "cost":
-        return say("cost of {what}", what=body.get("what"))
+        return say("cost of {what}", what=own(str(body.get("what"))))
     if entry.kind == "closed":
         return say("closed to play")
     if entry.kind == "depth":
@@ -764,14 +770,16 @@ def _pushed(body: Mapping[str, object]) -> str:
     )  # fmt: skip
 
 
-def _details(entry: DiaryEntry) -> list[str]:
+def _details(entry: DiaryEntry, own: Own) -> list[str]:
     """The fields of the body, each with its unit."""
     if entry.kind == "push":
         return [_pushed(entry.body)]
     if entry.kind == "depth":  # whose only figure it is
         return [say("{value:g} mm", value=entry.body["depth_mm"])] if "depth_mm" in entry.body else []
     parts = [
-        say(_FIELD_WORDS[key], value=value) if key in _FIELD_WORDS else str(value)
+        say(_FIELD_WORDS[key], value=own(value) if isinstance(value, str) else value)
+        if key in _FIELD_WORDS
+        else own(str(value))
         for key, value in entry.body.items()
         if key in _FIELD_WORDS or key in _IN_THEIR_WORDS
     ]

@@ -120,7 +120,11 @@ def _told(pipeline: Pipeline, one: PastAlert, edges: Sequence[datetime.datetime]
         "marks": " ".join(
             part
             for part in (
-                *(words.mark_line(mark, zone, now_ms) for mark in one.marks if mark.body.get("mark") != "wrong"),
+                *(
+                    words.mark_line(pipeline.config, mark, now_ms)
+                    for mark in one.marks
+                    if mark.body.get("mark") != "wrong"
+                ),
                 times,
             )
             if part

@@ -61,7 +61,7 @@ def see_to(pipeline: Pipeline, states: Sequence[StationNow], station: str | None
                     stale.get(alert.alert_id, ""),
                 )
             ).rstrip(),
-            "mark": words.mark_line(marks[alert.alert_id], zone, now_ms) if alert.alert_id in marks else "",
+            "mark": words.mark_line(pipeline.config, marks[alert.alert_id], now_ms) if alert.alert_id in marks else "",
             "until": iso(now_ms // 1000 * 1000 + SNOOZE_DAYS * DAY_MS),
             "snooze_days": SNOOZE_DAYS,
         }

@@ -299,7 +299,9 @@ def _row(
         verdict = say("On the word of {author}", author=override.author)
         clause = say(
             "{span}: {why}; against: {reason}.",
-            span=span_words(opening, outlook, view.zone), why=override.reason, reason=opening.first.reason,
+            span=span_words(opening, outlook, view.zone),
+            why=view.pipeline.config.site.units.own(override.reason),
+            reason=opening.first.reason,
         )  # fmt: skip
     else:
         said = span_words(opening, outlook, view.zone)

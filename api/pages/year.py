@@ -97,8 +97,8 @@ def _facts(pipeline: Pipeline, surface: Surface, year: int) -> dict[str, Any]:
         "passes": [_pass_words(one) for one in reversed(found.passes)],
         "beside": _beside(found),
         "rows": [_month_row(one) for one in found.months],
-        "closed": [_closed_words(one, zone) for one in found.closed],
-        "costs": [_cost_words(one, found.currency) for one in found.costs],
+        "closed": [_closed_words(one, zone, pipeline.config.site.units) for one in found.closed],
+        "costs": [_cost_words(one, found.currency, pipeline.config.site.units) for one in found.costs],
         "cost_in_all": _money(math.fsum(one.amount for one in found.costs), found.currency),
         "surfaces": [(one.name, one.title) for one in pipeline.config.surfaces],
         "years": [y for y in (year - 1, year, year + 1) if y <= this_year],
@@ -214,18 +214,18 @@ def _money(amount: float, currency: str) -> str:
     return f"{amount:,.0f} {currency}".rstrip().replace(",", say_as("thousands sign", ","))
 
 
-def _closed_words(one: season_schema.ClosedOut, zone: str) -> tuple[str, str]:
+def _closed_words(one: season_schema.ClosedOut, zone: str, units: LocalUnits) -> tuple[str, str]:
     """The day or days closed to play, and why."""
     first, last = (words.local(round(_ms(edge)), ZoneInfo(zone)).date() for edge in (one.start, one.end))
     if first == last:
-        return day_words(first), one.reason
-    return say("{first} to {last}", first=day_words(first), last=day_words(last)), one.reason
+        return day_words(first), units.own(one.reason)
+    return say("{first} to {last}", first=day_words(first), last=day_words(last)), units.own(one.reason)
 
 
-def _cost_words(one: season_schema.CostOut, currency: str) -> tuple[str, str]:
+def _cost_words(one: season_schema.CostOut, currency: str, units: LocalUnits) -> tuple[str, str]:
     """What was paid for, and how much."""
     day = datetime.date.fromisoformat(one.day)
-    told = {"what": words.upper_first(one.what), "day": day_words(day)}
+    told = {"what": units.own(words.upper_first(one.what)), "day": day_words(day)}
     if one.hours is None:
         return say("{what}, {day}", **told), _money(one.amount, currency)
     return say("{what}, {day}, {hours:g} h", **told, hours=one.hours), _money(one.amount, currency)

@@ -3,7 +3,8 @@
 Inside, in stored texts and in JSON, lengths are millimetres and metres, temperatures degrees Celsius, dates day before
 month. A text or a page for people passes through `LocalUnits` last, so that what was put into words years ago follows
 the setting too. Figures without a unit beside them (a ruler, a column of a table, a field of a form) are made by its
-methods. Exact: 1 inch is 25.4 mm, 1 foot 0.3048 m, 1 US gallon 231 cubic inches (NIST Handbook 44, appendix C).
+methods. What a person wrote is theirs: `own` keeps it out, by marks that do not show and are taken away again. Exact:
+1 inch is 25.4 mm, 1 foot 0.3048 m, 1 US gallon 231 cubic inches (NIST Handbook 44, appendix C).
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ _MONTH = (
 )
 _DATE = re.compile(rf"\b(\d{{1,2}})(?: to (\d{{1,2}}))?({_BLANK})({_MONTH})\b(?: (\d{{4}})\b)?")
 _MARKUP = re.compile(r"<(script|style|pre|code|textarea)\b.*?</\1>|<!--.*?-->|<[^>]*>", re.S)
+# Unicode's isolates, which part a piece of another author from the text around it.
+_OWN, _END = "\N{FIRST STRONG ISOLATE}", "\N{POP DIRECTIONAL ISOLATE}"
+_KEPT = re.compile(f"{_OWN}([^{_END}]*){_END}")
 _SAID = re.compile(r'( (?:aria-label|title|alt)=")([^"]*)(")')
 
 
@@ -69,6 +73,16 @@ class LocalUnits:
         """Return a text for people with its figures and dates as they are read here."""
         if self.is_plain:
             return text
+        parts = _KEPT.split(text)  # every second one is somebody's own
+        return "".join(part if number % 2 else self._local(part) for number, part in enumerate(parts))
+
+    def own(self, text: str) -> str:
+        """Return what a person wrote so that `text` and `html` leave it as it was written."""
+        if self.is_plain or (_UNITS.search(text) is None and _DATE.search(text) is None):
+            return text
+        return f"{_OWN}{text.replace(_END, '')}{_END}"
+
+    def _local(self, text: str) -> str:
         text = _UNITS.sub(self._converted, text)
         return _DATE.sub(_month_first, text) if self.dates == MONTH_FIRST else text
 

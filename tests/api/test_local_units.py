@@ -22,6 +22,7 @@ MARKS = [
     {"letter": "A", "title": "the left peg", "at_m": (-15.0, -11.0)},
     {"letter": "B", "title": "the right peg", "at_m": (15.0, -11.0)},
 ]
+THEIRS = ("the roller left 12 mm on 3 May", "drains 30 mm too high", "40 mm of sand")  # as people wrote it
 
 
 @pytest.fixture(scope="module")
@@ -37,6 +38,9 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     write(DiaryEntry("place", "square", NOW_MS, {"x_m": 4.0, "y_m": 5.0}, "s1"))
     cable = {"title": "the wire", "what": "cable", "path_m": [[-9, -9], [9, 9]], "cover_mm": 62}
     write(DiaryEntry("buried", "square", NOW_MS, cable))
+    write(DiaryEntry("note", "square", NOW_MS - 5 * 3_600_000, {"text": THEIRS[0]}))
+    write(DiaryEntry("closed", "square", NOW_MS - DAY_MS, {"reason": THEIRS[1]}))
+    write(DiaryEntry("cost", "square", NOW_MS - DAY_MS, {"amount": 90.0, "what": THEIRS[2]}))
     write(DiaryEntry("watering", "square", NOW_MS - DAY_MS, {"water_mm": 8}, None, NOW_MS - DAY_MS + 3_600_000))
     tined = {"pass": "solid_tining", "depth_mm": 60}
     write(DiaryEntry("pass", "square", NOW_MS + 2 * DAY_MS, {**tined, "state": "booked"}))
@@ -49,6 +53,8 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
 def words_of(page: str) -> str:
     """Words of a page, those for a reader's voice too; without style, script, code and forms."""
     kept = re.sub(r"<(style|script|pre|code|textarea)\b.*?</\1>", " ", page, flags=re.S)
+    for own in THEIRS:
+        kept = kept.replace("\N{NO-BREAK SPACE}", " ").replace(own, "")
     return " ".join([*re.findall(r'(?:aria-label|title)="([^"]*)"', kept), re.sub(r"<[^>]*>", "\n", kept)])
 
 
@@ -70,6 +76,15 @@ def test_text_and_calendar_are_told_so_and_json_stays(client: TestClient) -> Non
     assert METRIC.findall(client.get("/calendar/work.ics").text) == []
     told: Any = client.get("/api/v1/stations/s1").json()
     assert METRIC.search(" ".join(told["text"]) if "text" in told else str(told))
+
+
+def test_what_a_person_wrote_stays_as_it_was_written(client: TestClient) -> None:
+    """A note, a reason and a cost that hold figures and dates of their own; the figure beside them is converted."""
+    work, season = (client.get(path).text.replace("\N{NO-BREAK SPACE}", " ") for path in ("/work", "/season/square"))
+    assert all(own in work for own in THEIRS) and all(own in season for own in THEIRS[1:])
+    assert "water given: 0.31 in" in work
+    for path in ("/work", "/season/square", "/api/v1/summary.txt"):
+        assert not set("\N{FIRST STRONG ISOLATE}\N{POP DIRECTIONAL ISOLATE}") & set(client.get(path).text)
 
 
 def test_what_a_form_takes_in_inches_is_kept_in_millimetres(client: TestClient) -> None:
