@@ -13,7 +13,16 @@ from dataclasses import dataclass, field, replace
 
 from pipeline.advice.conditions import Verdict
 from pipeline.advice.phrases import clock_words, day_name, lift_first
-from pipeline.advice.report import PassAdvice, StationAdvice, Stretch, SurfaceAdvice, next_open, stretches
+from pipeline.advice.report import (
+    LEAST_OPEN_H,
+    PassAdvice,
+    StationAdvice,
+    Stretch,
+    SurfaceAdvice,
+    next_open,
+    parts_alike,
+    stretches,
+)
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
 from pipeline.advice.water import WaterAdvice
 from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING
@@ -105,11 +114,10 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     advice = replace(advice, passes=passes)
     off_ms = None if off is None else off.until_ms
     waters = {one.station: next_water(advice, one, seen, off_until_ms=off_ms) for one in advice.stations}
-    spike = _spike(advice)
     courses = tuple(
         course
         for one in advice.stations
-        if (course := _course(advice, one, waters[one.station], spike, off, seen)) is not None
+        if (course := _course(advice, one, waters[one.station], off, seen)) is not None
     )
     by_station = {course.station: course for course in courses}
     stations = tuple(
@@ -117,10 +125,8 @@ def plan_of(advice: SurfaceAdvice, seen: Seen) -> WorkPlan:
     )
     planned = replace(advice, stations=stations)
     booked = tuple(_booked(planned, seen))
-    texts = {
-        alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, spike, off, seen))
-    }
-    lines = tuple(_lines(planned, waters, spike, booked, off, seen))
+    texts = {alert.alert_id: text for alert in seen.alerts if (text := _alert_text(alert, planned, waters, off, seen))}
+    lines = tuple(_lines(planned, waters, booked, off, seen))
     return WorkPlan(planned, courses, booked, texts, lines, off_ms)
 
 
@@ -172,11 +178,33 @@ def _afternoon_ms(seen: Seen) -> int:
 # --- spiking ---------------------------------------------------------------------------------------------------------
 
 
-def _spike(advice: SurfaceAdvice) -> tuple[PassAdvice, Stretch] | None:
-    """Return the first likely window of a pass that opens the ground for water; None where none is in sight."""
-    each = [(one, next_open(one.outlook)) for one in advice.passes if one.outlook.intent.kind in SPIKES]
-    found = [(one, coming) for one, coming in each if coming is not None and likely_stretch(coming)]
-    return min(found, key=lambda pair: pair[1].span.start_ms, default=None)
+def _spike(advice: SurfaceAdvice, from_ms: int) -> tuple[PassAdvice, Stretch] | None:
+    """Return the first likely window, from a moment on, of a pass that opens the ground for water; None where none is
+    in sight. [ms since 1970, UTC]"""
+    each = [
+        (one, coming)
+        for one in advice.passes
+        if one.outlook.intent.kind in SPIKES
+        for stretch in stretches(one.outlook.windows)
+        if stretch.first.verdict is Verdict.OPEN
+        for part in parts_alike(stretch)
+        if (coming := _from(part, from_ms)) is not None and coming.hours >= LEAST_OPEN_H and likely_stretch(coming)
+    ]
+    return min(each, key=lambda pair: pair[1].span.start_ms, default=None)
+
+
+def _from(stretch: Stretch, from_ms: int) -> Stretch | None:
+    """Return what is left of a stretch from a moment on; None for nothing. [ms since 1970, UTC]"""
+    windows = tuple(
+        replace(window, span=TimeSpan(max(window.span.start_ms, from_ms), window.span.end_ms))
+        if window.span.start_ms < from_ms
+        else window
+        for window in stretch.windows
+        if window.span.end_ms > from_ms
+    )
+    return (
+        Stretch(TimeSpan(windows[0].span.start_ms, windows[-1].span.end_ms), windows[0], windows) if windows else None
+    )
 
 
 def _spike_shut(advice: SurfaceAdvice) -> str:
@@ -185,8 +213,9 @@ def _spike_shut(advice: SurfaceAdvice) -> str:
     return next((window.reason for window in shut if window.reason), "")
 
 
-def _spike_words(advice: SurfaceAdvice, spike: tuple[PassAdvice, Stretch] | None, seen: Seen) -> str:
+def _spike_words(advice: SurfaceAdvice, seen: Seen) -> str:
     """Return when to spike, as a sentence; else why that gives way; empty where nothing is known of it."""
+    spike = _spike(advice, seen.now_ms // HOUR_MS * HOUR_MS)
     if spike is not None:
         one, window = spike
         when = span_words(window, one.outlook, seen.zone)
@@ -195,8 +224,17 @@ def _spike_words(advice: SurfaceAdvice, spike: tuple[PassAdvice, Stretch] | None
     return say("Spiking would help and gives way: {why}.", why=why) if why else ""
 
 
-def _if_it_did_not(advice: SurfaceAdvice, spike: tuple[PassAdvice, Stretch] | None, seen: Seen) -> str:
-    """Return what to do where less than six tenths of the water arrived: common practice, no source."""
+def _after(water: DeepWater) -> int | None:
+    """Return the morning after the water of thatch that holds; None without one. [ms since 1970, UTC]"""
+    return None if not water.holds or water.evening_ms is None else water.evening_ms + SOAKS_H * HOUR_MS
+
+
+def _if_it_did_not(advice: SurfaceAdvice, after_ms: int, seen: Seen) -> str:
+    """Return what to do where less than six tenths of the water arrived, from a moment on: common practice, no source.
+
+    [ms since 1970, UTC]
+    """
+    spike = _spike(advice, after_ms)
     if spike is not None:
         one, window = spike
         when = span_words(window, one.outlook, seen.zone)
@@ -215,7 +253,6 @@ def _course(
     advice: SurfaceAdvice,
     one: StationAdvice,
     water: DeepWater,
-    spike: tuple[PassAdvice, Stretch] | None,
     off: _KeptOff | None,
     seen: Seen,
 ) -> WaterCourse | None:
@@ -231,9 +268,9 @@ def _course(
         steps.append(_dose_words(water.dose, water.evening_ms, seen, rests=water.holds))
     elif not water.is_lesser_evil:
         steps.append(say("When it has, look again: no evening can be named yet."))
-    if water.holds and (water.evening_ms is not None or water.is_lesser_evil):
+    if (after_ms := _after(water)) is not None:
         steps.append(say("The next morning look whether it reached the roots."))
-        steps.append(_if_it_did_not(advice, spike, seen))
+        steps.append(_if_it_did_not(advice, after_ms, seen))
         steps.append(say("Take a core where thatch meets soil before the next deep pass."))
     day = "" if water.evening_ms is None else _date(water.evening_ms, seen).isoformat()
     return WaterCourse(one.station, tuple(steps), why, f"{water.waits_for or 'now'} {day}".strip())
@@ -311,7 +348,6 @@ def _alert_text(
     alert: OpenAlert,
     advice: SurfaceAdvice,
     waters: Mapping[str, DeepWater],
-    spike: tuple[PassAdvice, Stretch] | None,
     off: _KeptOff | None,
     seen: Seen,
 ) -> str:
@@ -326,7 +362,7 @@ def _alert_text(
             place = alert.fact.partition(": ")[0]
             return say("{place}: the latest water reached the roots in part, after one that did not.", place=place)
         order = say("Give the next water in goes with rests.")
-        return f"{alert.fact} {order} {_spike_words(advice, spike, seen)}".rstrip()
+        return f"{alert.fact} {order} {_spike_words(advice, seen)}".rstrip()
     if alert.rule == STAY_OFF.name:
         return f"{alert.fact} {_stay_off_order(off, seen)}"
     if alert.rule in (WINDOW_OPENING.name, WINDOW_CLOSING.name):
@@ -401,7 +437,6 @@ def _evening_words(at_ms: int, seen: Seen) -> str:
 def _lines(
     advice: SurfaceAdvice,
     waters: Mapping[str, DeepWater],
-    spike: tuple[PassAdvice, Stretch] | None,
     booked: Sequence[tuple[DatedPass, Judgement, str]],
     off: _KeptOff | None,
     seen: Seen,
@@ -417,7 +452,8 @@ def _lines(
         if share is not None and not seen.arrived_bounds[0] <= share < seen.arrived_bounds[1]:
             says = Says.STOPPED if share < seen.arrived_bounds[0] else Says.ARRIVED
             yield Line(says, TimeSpan(now_ms, now_ms + DAY_MS), station)
-        if spike is not None and water.holds:
+        after_ms = _after(water)
+        if after_ms is not None and (spike := _spike(advice, after_ms)) is not None:
             yield Line(Says.SPIKE, spike[1].span, station, spike[0].outlook.intent.kind)
     for each in advice.passes:
         yield from _pass_lines(each)
@@ -439,7 +475,7 @@ def _water_lines(one: StationAdvice, water: DeepWater, seen: Seen) -> Iterator[L
 def _pass_lines(one: PassAdvice) -> Iterator[Line]:
     kind, wounds = one.outlook.intent.kind, one.outlook.facts.wounds
     coming = next_open(one.outlook)
-    if coming is not None:
+    if coming is not None and coming.first.override is None:  # somebody's word is not the plan's
         yield Line(Says.PASS_OPEN, coming.span, about=kind, wounds=wounds)
     for stretch in stretches(one.outlook.windows):
         if stretch.first.verdict is not Verdict.OPEN:

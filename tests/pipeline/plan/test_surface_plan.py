@@ -17,7 +17,7 @@ from pipeline.advice.report import PassAdvice, StationAdvice, SurfaceAdvice, win
 from pipeline.advice.water import Evening, Turf, WaterLimits, tonight
 from pipeline.alerts.model import RuleName
 from pipeline.alerts.runner import OpenAlert
-from pipeline.diary.facts import DatedPass, Play
+from pipeline.diary.facts import DatedPass, Override, Play
 from pipeline.forecast.wetness import WetnessForecast
 from pipeline.plan.contradictions import contradictions
 from pipeline.plan.digest import plan_news
@@ -82,13 +82,22 @@ def test_wet_thatch_over_dry_roots_is_one_course_in_order() -> None:
         "Then give 25 mm on Friday evening, in 4 goes with rests, with a wetting agent if you use one",
         "The next morning look whether it reached the roots",
         "If less than six tenths did, open it up with solid tining with needle tines to 100 mm in the first window: "
-        "now and as far as can be seen",
+        "Sat 8:00 on",
         "Take a core where thatch meets soil before the next deep pass",
     ]
     assert spans(plan, Says.NO_WATER) == [TimeSpan(NOW_MS, EVENING_MS + 2 * DAY_MS)]
     assert spans(plan, Says.WATER)[0].start_ms == EVENING_MS + 2 * DAY_MS
     assert contradictions(plan.lines) == ()
     assert plan.advice.stations[0].water.mm == 0.0
+
+
+def test_tines_are_named_for_a_window_after_the_water() -> None:
+    """A window that ends before the water of Friday evening cannot wait for what came of it."""
+    shut = good_hours(rain_mm=series(0.0, h30=30.0), root_zone_wetness=np.where(np.arange(840) > 240 + 24, 2.0, 0.8))
+    opened = look("solid_tining", hours=shut)
+    assert opened.windows[0].verdict.name == "OPEN"
+    plan = plan_of(surface(station(1.1, 0.4), PassAdvice(opened, window_words(opened, LONDON))), SEEN)
+    assert "in the first window" not in water_of(plan) and spans(plan, Says.SPIKE) == []
 
 
 def test_spiking_that_is_locked_gives_way_by_name() -> None:
@@ -232,3 +241,15 @@ def test_the_state_of_a_course_is_its_evening() -> None:
         for thatch in (1.1, 1.11, 1.2)
     ]
     assert keys[0] == keys[1] != keys[2] and keys[0][0].startswith("water/g1=thatch")
+
+
+def test_somebodys_word_stands_against_wet_ground() -> None:
+    """A pass opened by a person with a reason is not shut by the plan: the reason stays with it."""
+    word = Override("topdressing", "", TimeSpan(NOW_MS, NOW_MS + DAY_MS), "boards are laid", "Ann", NOW_MS)
+    opened = look(
+        "topdressing", hours=good_hours(root_zone_wetness=series(2.0)), ground=replace(GROUND, overrides=(word,))
+    )
+    plan = plan_of(surface(station(), PassAdvice(opened, "")), replace(SEEN, wettest=1.2))
+    assert plan.advice.passes[0].outlook.windows[0].override == word
+    assert plan.advice.passes[0].outlook.windows[0].verdict.name == "OPEN"
+    assert contradictions(plan.lines) == ()
