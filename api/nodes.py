@@ -111,6 +111,11 @@ def _node(
             schema.SupplyDayOut(day=iso(one.day_ms)[:10], lowest_v=one.lowest_v, highest_v=one.highest_v)
             for one in health.supply_days
         ],
+        devices={
+            name: schema.RadioNodeOut(
+                at=iso(one.at_ms), missed=one.missed, battery_v=one.battery_v, signal_dbm=one.signal_dbm
+            ) for name, one in status.devices.items()
+        },
         words=_words(pipeline, status if heard else None, health, redated),
     )  # fmt: skip
 
@@ -139,6 +144,7 @@ def _words(
         ]
         if status.state == "up" and not status.clock_ok:
             lines.append(sentence(time_doubt(status.unconfirmed_since_ms, zone, now_ms=now_ms)))
+        lines += _radio_nodes(status)
         lines += [_dated_again(one, zone, now_ms) for one in redated[-DATED_AGAIN_SAID:]]
         if status.dropped:
             lines.append(
@@ -164,6 +170,21 @@ def _words(
     ours = metadata.version("underturf")
     if status is not None and status.version and status.version != ours:
         lines.append(say("Its version is {its}, the server's {ours}.", its=status.version, ours=ours))
+    return lines
+
+
+def _radio_nodes(status: NodeStatus) -> list[str]:
+    """Return in words which radio nodes missed messages, and the weakest of them."""
+    heard = status.devices
+    lines = [f"{name}: {one.missed} messages never came." for name, one in sorted(heard.items()) if one.missed]
+    batteries = {name: one.battery_v for name, one in heard.items() if one.battery_v is not None}
+    signals = {name: one.signal_dbm for name, one in heard.items() if one.signal_dbm is not None}
+    if batteries:
+        name, volts = min(batteries.items(), key=lambda item: item[1])
+        lines.append(f"Lowest battery of its radio nodes: {volts:.2f}{TIE}V, {name}.")
+    if signals:
+        name, level = min(signals.items(), key=lambda item: item[1])
+        lines.append(f"Weakest signal of its radio nodes: {level:.0f}{TIE}dBm, {name}.")
     return lines
 
 

@@ -341,6 +341,15 @@ class DatedAgainOut(BaseModel):
     readings: int = Field(examples=[24])
 
 
+class RadioNodeOut(BaseModel):
+    """A radio node, as the node that hears it last said; null what its messages do not say."""
+
+    at: Time
+    missed: int = Field(examples=[4], description="messages that never came, by its counter")
+    battery_v: float | None = Field(None, examples=[3.4])
+    signal_dbm: float | None = Field(None, examples=[-104.0])
+
+
 class NodeOut(BaseModel):
     """A node, as it last said of itself."""
 
@@ -360,6 +369,7 @@ class NodeOut(BaseModel):
     dated_again: list[DatedAgainOut] = Field(examples=[[]], description="in the last 14 days, the first told first")
     health: NodeHealthOut | None = Field(None, description="null where the node has never said")
     supply_days: list[SupplyDayOut] = Field(examples=[[]], description="at most 14, the newest last")
+    devices: dict[str, RadioNodeOut] = Field(examples=[{}], description="radio nodes that it hears, by station/probe")
     words: list[str] = Field(examples=[["Up.", "Supply 12.6 V."]], description="the same for a reader")
 
 

@@ -17,4 +17,5 @@ installing a service.
 - `sdi12_sensor`: SDI-12, the sensor's side, for virtual probes
 - `service_unit`: a program as a service: its units and the steps
 - `table_check`: the check of a TOML table by hand, for probe descriptions and the agent's settings
+- `uplink`: messages of radio nodes: where device, counter, time and values stand in their JSON
 """

@@ -21,8 +21,10 @@ from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
 from hardware.table_check import NotToml, TableCheck, parse_toml
+from hardware.uplink import MAX_PATH_CHARS, TIME_FORMS, MessageShape, is_path
 
-PROTOCOLS = ("sdi12", "modbus", "cone")  # of lines
+BY_MESSAGE = "mqtt"  # of a line of radio nodes, which send when they will
+PROTOCOLS = ("sdi12", "modbus", "cone", BY_MESSAGE)  # of lines
 BY_FILE = "file"  # of a probe that is asked on no line: what it read comes in as a record
 SDI12_COMMANDS = tuple([f"{kind}{n}" for kind in ("M", "C") for n in ("", *"123456789")])
 FRAMES = ("7E1", "8N1", "8E1", "8O1", "8N2")
@@ -96,6 +98,8 @@ class Channel:
         Values as sent by which the probe says that it has none, such as 9999.
     place : RegisterPlace or None
         Registers of the value; None for other protocols.
+    path : str
+        Where it stands in a message; empty for other protocols.
     """
 
     name: str
@@ -110,6 +114,7 @@ class Channel:
     calibration: Calibration
     missing: tuple[float, ...] = ()
     place: RegisterPlace | None = None
+    path: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +130,7 @@ class ProbeDescription:
     notes: str
     cone_base_m2: float | None
     channels: tuple[Channel, ...]
+    message: MessageShape | None = None  # of radio nodes alone
 
     @property
     def commands(self) -> tuple[str, ...]:
@@ -179,8 +185,11 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
     except NotToml as err:
         raise ProbeFault([f"{file}: found text that is not TOML, {err}"]) from err
     check = TableCheck(file)
-    check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "channel"})
+    check.keys(table, "", {"title", "protocol", "baud", "frame", "crc", "notes", "cone", "message", "channel"})
     protocol = check.one_of(table, "", "protocol", (*PROTOCOLS, BY_FILE))
+    for key in ("baud", "frame", "crc") if protocol == BY_MESSAGE else ():
+        if key in table:
+            check.fault(key, table[key], f"no such key with {BY_MESSAGE}, which has no serial line")
     sdi12 = protocol == "sdi12"
     channels = table.get("channel", [])
     if not isinstance(channels, list) or not 1 <= len(channels) <= MAX_PROBE_CHANNELS:
@@ -206,6 +215,7 @@ def parse_probe(text: str, model: str, *, file: str) -> ProbeDescription:
         notes=check.text(table, "", "notes", ""),
         cone_base_m2=_cone_base(check, table, protocol),
         channels=tuple(parsed),
+        message=_message_shape(check, table, protocol),
     )
     if check.faults:
         raise ProbeFault(list(dict.fromkeys(check.faults)))  # a fault of a list of depths is found at each depth
@@ -219,6 +229,38 @@ def _has_check_characters(check: TableCheck, table: dict[str, object], protocol:
     if "crc" in table:
         check.fault("crc", table["crc"], "no such key with modbus, whose frames always have a CRC")
     return True
+
+
+def _message_shape(check: TableCheck, table: dict[str, object], protocol: str) -> MessageShape | None:
+    """Where a radio node's messages have what belongs to all their values."""
+    message = table.get("message")
+    if protocol != BY_MESSAGE:
+        if message is not None:
+            check.fault("message", message, f"no such table unless protocol is {BY_MESSAGE}")
+        return None
+    if not isinstance(message, dict):
+        check.fault("message", message, "a table with device")
+        return None
+    at = "message."
+    check.keys(message, at, {"device", "counter", "time", "time_form", "battery", "battery_scale", "signal"})
+    return MessageShape(
+        device=_path(check, message, at, "device", required=True),
+        counter=_path(check, message, at, "counter"),
+        time=_path(check, message, at, "time"),
+        time_form=check.one_of(message, at, "time_form", TIME_FORMS, "rfc3339"),
+        battery=_path(check, message, at, "battery"),
+        battery_scale=check.number(message, at, "battery_scale", 1.0, 1e-9, 1e9),
+        signal=_path(check, message, at, "signal"),
+    )
+
+
+def _path(check: TableCheck, table: dict[str, object], at: str, key: str, *, required: bool = False) -> str:
+    if key not in table and not required:
+        return ""
+    path = check.text(table, at, key, None)
+    if path and not is_path(path):
+        check.fault(f"{at}{key}", path, f"names joined by points, at most {MAX_PATH_CHARS} characters")
+    return path
 
 
 def _cone_base(check: TableCheck, table: dict[str, object], protocol: str) -> float | None:
@@ -238,7 +280,8 @@ _CHANNEL_KEYS = {
     *("name", "heard", "quantity", "depth_mm", "depths_mm", "sensing_height_mm"),
     *("scale", "offset", "calibration", "missing"),
 }
-_PLACE_KEYS = {"modbus": {"register", "table", "type", "order"}}  # where the value stands, by protocol
+_PLACE_KEYS = {"modbus": {"register", "table", "type", "order"}, BY_MESSAGE: {"path"}}
+"""Keys that say where a value stands, by protocol."""
 _USUAL_PLACE_KEYS = {"command", "position"}
 
 
@@ -251,6 +294,8 @@ def _by_depth(check: TableCheck, table: object, at: str) -> list[object]:
         check.fault(f"{at}depth_mm", table["depth_mm"], "depth_mm or depths_mm, not both")
     depths = check.numbers(table, at, "depths_mm", 0.0, MAX_DEPTH_MM, MAX_COUNT_CONCURRENT)
     words = TYPE_WORDS.get(str(table.get("type", "u16")), 1)
+    if "path" in table:
+        check.fault(f"{at}depths_mm", table["depths_mm"], "depth_mm: each depth has a path of its own")
     steps = {key: step for key, step in (("position", 1), ("register", words)) if type(table.get(key)) is int}
     return [
         {
@@ -298,6 +343,7 @@ def _parse_channel(check: TableCheck, table: object, at: str, protocol: str) -> 
         calibration=Calibration() if calibration is None else calibration,
         missing=_parse_missing(check, table, at, place),
         place=place,
+        path=_path(check, table, at, "path", required=True) if protocol == BY_MESSAGE else "",
     )
 
 

@@ -18,12 +18,14 @@ Standard library, pyserial and paho-mqtt only, so that it runs on a small board.
 - `line_worker`: the reading of one line, in a thread of its own
 - `modbus_sampler`: Modbus probes of a line at their slots
 - `model_command`: probe descriptions listed, shown, copied and checked
+- `mqtt`: the ways to a broker: the publisher's and that of a line of radio nodes
 - `outbox`: samples on disk until the pipeline's receipt
 - `publisher`: batches to the broker, receipts to the outbox
 - `sampler`: SDI-12 probes of a line at their slots
 - `scan`: which sensors or devices are on a line, and another address for an SDI-12 sensor
 - `schedule`: which slot of which probe is due
 - `service`: the running agent, one bounded step after the other
+- `uplinks`: a line of radio nodes: messages of a network server, kept and then acknowledged
 """
 
 __version__ = "0.1.0"

@@ -55,6 +55,8 @@ def _command(given: argparse.Namespace) -> int:
     except AgentConfigFault as fault:
         print(fault, file=sys.stderr)
         return 1
+    if given.command == "scan" and any(line.name == given.line for line in config.uplink_lines):
+        return _scan_messages(config, given)
     if given.command in ("scan", "learn"):
         return _on_line(config, given, _scan if given.command == "scan" else _learn)
     commands = {
@@ -75,7 +77,7 @@ def _parser() -> argparse.ArgumentParser:
         "read": "read one probe now and print it",
         "live": "read one probe again and again and print it, a line each time",
         "field-check": "walk a probe through air, water, the ground and a cup of water, and say what is wrong with it",
-        "scan": "find the sensors of an SDI-12 line, or give one another address; find the devices of a Modbus line",
+        "scan": "find who is on a line: sensors (or give one another address), Modbus devices, radio nodes",
         "learn": "find what the numbers of an unknown sensor are, in air, in water and in salted water",
         "install-service": "make a service of the agent; prints what it would do, and does it with --do",
         "doctor": "look at ports, clock, broker, names, password, disk and unit, and say what to do",
@@ -108,6 +110,7 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument("--address", metavar="A", help="of these this one alone")
             command.add_argument("--station", metavar="NAME", default="square-1", help="where they stand (square-1)")
             command.add_argument("--server", type=Path, metavar="FILE", help="server settings to add them to as well")
+            command.add_argument("--listen", type=float, metavar="S", default=60.0, help="for radio nodes (60 s)")
         if name == "install-service":
             command.add_argument("--do", action="store_true", help="do it; without this it is only printed")
         if name == "field-check":
@@ -115,12 +118,14 @@ def _parser() -> argparse.ArgumentParser:
             command.add_argument("--json", type=Path, metavar="FILE", help="where the outcome goes as JSON as well")
         if name in ("read", "live", "field-check"):
             command.add_argument("probe", metavar="PROBE", help="its name, or STATION/PROBE where two share a name")
-    text = "find how an adapter is to be spoken to, with one SDI-12 sensor or one Modbus device on its line"
+    text = "find how an adapter is to be spoken to, with one sensor or Modbus device; begin a line of radio nodes"
     setup = commands.add_parser("setup", help=text, description=text)
     setup.add_argument(
         "--port", action="append", metavar="PORT", help="to try, again for more (default: all there are)"
     )
     setup.add_argument("--modbus", metavar="ADDRESS", help="a Modbus line, and the address of its device (SDI-12)")
+    setup.add_argument("--mqtt", metavar="TOPIC", help="a line of radio nodes: what their network server publishes to")
+    setup.add_argument("--broker", metavar="HOST:PORT", default="127.0.0.1:1883", help="of that (127.0.0.1:1883)")
     setup.add_argument("--name", metavar="NAME", help="of the line (north, or the next that is free)")
     setup.add_argument("--write", type=Path, metavar="FILE", help="settings to add the line to (default: print it)")
     text = "list, show, copy and check probe descriptions"
@@ -172,7 +177,8 @@ def _run(config: AgentConfig, given: argparse.Namespace) -> int:
 def _check(config: AgentConfig, given: argparse.Namespace) -> int:
     channels = sum(len(probe.description.channels) for probe in config.probes)
     print(
-        f"{given.config}: good. site {config.site}, node {config.node}: {len(config.lines)} lines, "
+        f"{given.config}: good. site {config.site}, node {config.node}: "
+        f"{len(config.lines) + len(config.uplink_lines)} lines, "
         f"{len(config.probes)} probes, {channels} channels"
     )
     is_safe = _warn_of_password(config, lambda text: print(f"  {text}", file=sys.stderr))
@@ -187,6 +193,11 @@ def _check(config: AgentConfig, given: argparse.Namespace) -> int:
                 )
                 for told in _registers_told(probe):
                     print(f"      {told}")
+    for uplink in config.uplink_lines:
+        print(f"  line {uplink.name}: mqtt {uplink.topic} at {uplink.broker.host}:{uplink.broker.port}")
+        for probe in config.probes:
+            if probe.line == uplink.name:
+                print(f"    {probe.id}: {probe.description.title}; device {probe.address}")
     return 0 if is_safe else 1
 
 
@@ -206,10 +217,13 @@ def _warn_of_password(config: AgentConfig, say: Callable[[str], object]) -> bool
     """Say where a password goes out unencrypted; return whether it may."""
     from probe_agent.doctor import examined_password
 
-    found = examined_password(config)
-    if config.broker.username is not None and found.good is not True:
-        say(f"{found.subject}: {found.text}")
-    return found.good is not False
+    safe = True
+    for broker in config.brokers:
+        found = examined_password(broker)
+        if broker.username is not None and found.good is not True:
+            say(f"{found.subject}: {found.text}")
+        safe &= found.good is not False
+    return safe
 
 
 def _once(config: AgentConfig, given: argparse.Namespace) -> int:
@@ -457,11 +471,47 @@ def _scan_devices(config: AgentConfig, given: argparse.Namespace, line: SerialLi
     return 0 if count and not trouble else 1
 
 
+def _scan_messages(config: AgentConfig, given: argparse.Namespace) -> int:
+    """Show which radio nodes send on a line, and add those that are new to the settings."""
+    from hardware.probe import load_probe
+    from probe_agent.line_setup import add_probes
+    from probe_agent.uplinks import listen
+
+    line = next(line for line in config.uplink_lines if line.name == given.line)
+    try:
+        here = [probe.description for probe in config.probes if probe.line == line.name]
+        here += [] if given.model is None else [load_probe(given.model, config.model_dir)]
+        shapes = list(dict.fromkeys(one.message for one in here if one.message is not None))
+        print(
+            f"line {line.name}: {line.topic} at {line.broker.host}:{line.broker.port}, {given.listen:g} s", flush=True
+        )
+        new, count = list[str](), 0
+        for device, text in listen(config, line, shapes, SystemClock(), for_s=given.listen):
+            probe = next((p for p in config.probes if (p.line, p.address) == (line.name, device)), None)
+            if device is None:
+                print(f"  a message whose device is not found: {text[:200]}", flush=True)
+                continue
+            count += 1
+            print(f"  {device}  ({'not in these settings' if probe is None else probe.id})", flush=True)
+            if probe is None and given.address in (None, device):
+                new.append(device)
+        print(f"  {count or 'nobody'} was heard")
+        if given.model is not None:
+            for told in add_probes(config, given.config, given.server, given.model, line.name, given.station, new):
+                print(f"  {told}")
+    except (AgentFault, ValueError, OSError) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    return 0 if count else 1
+
+
 def _setup(given: argparse.Namespace) -> int:
     from probe_agent.doctor import ports
-    from probe_agent.line_setup import as_toml, find_device_way, find_way, lines_in, name_for, new_settings
+    from probe_agent.line_setup import as_toml, find_device_way, find_way, lines_in, name_for
     from probe_agent.scan import DEVICE_ADDRESSES
 
+    if given.mqtt is not None:
+        return _setup_uplinks(given)
     if given.modbus is not None and given.modbus not in DEVICE_ADDRESSES:
         print(f"--modbus: found {given.modbus!r}, expected 1 to {DEVICE_ADDRESSES[-1]}", file=sys.stderr)
         return 1
@@ -497,7 +547,30 @@ def _setup(given: argparse.Namespace) -> int:
     else:
         print(failed, file=sys.stderr)
         return 1
-    table = as_toml(found)
+    return _add_line(given, as_toml(found))
+
+
+def _setup_uplinks(given: argparse.Namespace) -> int:
+    from hardware.uplink import is_topic_pattern
+    from probe_agent.line_setup import lines_in, name_for, uplinks_as_toml
+
+    host, _, port = given.broker.rpartition(":")
+    if not is_topic_pattern(given.mqtt) or not host or not port.isdecimal():
+        found = f"{given.mqtt!r} at {given.broker!r}"
+        print(f"--mqtt, --broker: found {found}, expected a topic and HOST:PORT", file=sys.stderr)
+        return 1
+    try:
+        name = name_for(given.name or "radio", {} if given.write is None else lines_in(given.write))
+    except (OSError, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 1
+    return _add_line(given, uplinks_as_toml(name, given.mqtt, host, int(port)))
+
+
+def _add_line(given: argparse.Namespace, table: str) -> int:
+    """Print the table of a line, and add it to the settings where they are named."""
+    from probe_agent.line_setup import new_settings
+
     print(table, end="")
     if given.write is not None:
         try:
@@ -526,10 +599,11 @@ def _doctor(config: AgentConfig, _: argparse.Namespace) -> int:
 def _install_service(config: AgentConfig, given: argparse.Namespace) -> int:
     from hardware.service_unit import CannotInstall, install, install_steps
 
+    secrets = dict.fromkeys(file for broker in config.brokers for file in broker.secrets)
     try:
         steps = install_steps(
             "underturf-agent", Path(sys.argv[0]).absolute(), given.config.absolute(), config.state_dir,
-            python=Path(sys.executable).resolve(), secrets=config.broker.secrets,
+            python=Path(sys.executable).resolve(), secrets=tuple(secrets),
         )  # fmt: skip
     except CannotInstall as fault:
         print(fault, file=sys.stderr)
@@ -539,6 +613,9 @@ def _install_service(config: AgentConfig, given: argparse.Namespace) -> int:
 
 def _find(config: AgentConfig, name: str) -> ProbeConfig | None:
     found = [probe for probe in config.probes if name in (probe.id, probe.name)]
+    if len(found) == 1 and found[0].description.message is not None:
+        print(f"probe {found[0].id}: found a radio node, which sends when it will and cannot be asked", file=sys.stderr)
+        return None
     if len(found) == 1:
         return found[0]
     known = ", ".join(probe.id for probe in config.probes)
@@ -567,9 +644,12 @@ def _show(config: AgentConfig, _: argparse.Namespace) -> int:
     print(f"  newest reading {newest}")
     if doubt:
         print(f"  {doubt}")
-    for line in config.lines:
-        state, since_ms = seen.lines.get(line.name, ("not used yet", None))
-        print(f"  line {line.name}: {state}" + ("" if since_ms is None else f", since {shown_time(since_ms)}"))
+    for name in (*(line.name for line in config.lines), *(line.name for line in config.uplink_lines)):
+        state, since_ms = seen.lines.get(name, ("not used yet", None))
+        print(f"  line {name}: {state}" + ("" if since_ms is None else f", since {shown_time(since_ms)}"))
+    for probe_id, count in seen.devices.items():
+        again = f", its counter started again {count.run} times" if count.run else ""
+        print(f"  radio node {probe_id}: at {count.counter}, {count.missed} messages missed{again}")
     return 0
 
 

@@ -13,11 +13,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from hardware.modbus import MAX_ADDRESS
-from hardware.probe import FRAMES, MAX_MISSING, OWN_MODELS, PROTOCOLS, ProbeDescription, ProbeFault, load_probe
+from hardware.probe import (
+    BY_MESSAGE,
+    FRAMES,
+    MAX_MISSING,
+    OWN_MODELS,
+    PROTOCOLS,
+    ProbeDescription,
+    ProbeFault,
+    load_probe,
+)
 from hardware.reading import MAX_BATCH, is_slug
 from hardware.sdi12 import UNCHANGED, AdapterText
 from hardware.service_unit import CREDENTIALS, secret_file
 from hardware.table_check import NotToml, TableCheck, parse_toml
+from hardware.uplink import is_device, is_topic_pattern
 from probe_agent.clock import environment
 from probe_agent.schedule import Cadence, is_grid
 
@@ -34,7 +44,12 @@ SPOKEN_WITH = {
 }  # fmt: skip
 """Keys of a line that only some protocols have."""
 DEFAULT_FRAME = {"sdi12": "7E1", "modbus": "8N1", "cone": "8N1"}
-DEFAULT_ADDRESS = {"modbus": "1"}  # "0" elsewhere, as most devices of either come: common practice, no source
+BROKER_KEYS = "host port username password_file ca_file cert_file key_file plain_password"
+UPLINK_KEYS = ("topic", "broker")
+DEFAULT_ADDRESS = {
+    "modbus": "1",
+    BY_MESSAGE: None,
+}  # "0" elsewhere, as most devices of either come: common practice, no source
 CONE_INTERVAL_S = 60  # how often a cone's dock is asked for strokes where the probe does not say
 MAX_LINES = 32
 MAX_PROBES = 128
@@ -118,6 +133,15 @@ class LineConfig:
 
 
 @dataclass(frozen=True, slots=True)
+class UplinkLineConfig:
+    """One line of radio nodes: what is subscribed to at which broker."""
+
+    name: str
+    topic: str
+    broker: AgentBroker
+
+
+@dataclass(frozen=True, slots=True)
 class ProbeConfig:
     """One probe on a line."""
 
@@ -150,6 +174,12 @@ class AgentConfig:
     lines: tuple[LineConfig, ...]
     probes: tuple[ProbeConfig, ...]
     model_dir: Path | None = None  # of the owner's own descriptions
+    uplink_lines: tuple[UplinkLineConfig, ...] = ()
+
+    @property
+    def brokers(self) -> tuple[AgentBroker, ...]:
+        """That of the pipeline, and those of lines that have another."""
+        return tuple(dict.fromkeys((self.broker, *(line.broker for line in self.uplink_lines))))
 
 
 def load(path: Path, *, least_probes: int = 1) -> AgentConfig:
@@ -191,7 +221,8 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
     if "model_dir" not in agent and OWN_MODELS.is_dir():
         model_dir = OWN_MODELS
     cadence = _cadence(check, check.table(table, "schedule", "interval_s rain_interval_s rain_hold_s"))
-    lines = _lines(check, table)
+    broker = _broker(check, table)
+    lines, uplink_lines = _lines(check, table, broker)
     return AgentConfig(
         site=check.slug(agent, "agent.", "site"),
         node=check.slug(agent, "agent.", "node"),
@@ -199,7 +230,7 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
         clock_follow=check.path(clock, "clock.", "follow"),
         trust_hardware_clock=check.flag(clock, "clock.", "trust_hardware"),
         lockstep_backlog=check.whole(clock, "clock.", "lockstep_backlog", 2000, 1, 1_000_000),
-        broker=_broker(check, table),
+        broker=broker,
         outbox=OutboxConfig(
             check.number(outbox, "outbox.", "max_mb", 64.0, 4.0, 4096.0),
             check.number(outbox, "outbox.", "keep_days", 14.0, 0.0, 3650.0),
@@ -209,24 +240,23 @@ def _parse(check: _AgentCheck, table: Mapping[str, object], least_probes: int) -
             check.readable(supply, "supply.", "file"), check.number(supply, "supply.", "scale", 1e-6, 1e-9, 1000.0)
         ),
         lines=lines,
-        probes=_probes(check, table, lines, cadence, model_dir, least_probes),
+        probes=_probes(check, table, (*lines, *uplink_lines), cadence, model_dir, least_probes),
         model_dir=model_dir,
+        uplink_lines=uplink_lines,
     )
 
 
 def _broker(check: _AgentCheck, table: Mapping[str, object]) -> AgentBroker:
-    at = "broker."
-    broker = check.table(
-        table,
-        "broker",
-        "host port username password_file ca_file cert_file key_file receipt_timeout_s batches_in_flight"
-        " plain_password",
-    )
+    known = f"{BROKER_KEYS} receipt_timeout_s batches_in_flight"
+    return _broker_of(check, check.table(table, "broker", known), "broker.")
+
+
+def _broker_of(check: _AgentCheck, broker: Mapping[str, object], at: str) -> AgentBroker:
     files = {key: check.readable(broker, at, key) for key in ("password_file", "ca_file", "cert_file", "key_file")}
     if "password_file" in broker and "username" not in broker:
-        check.fault("broker.username", "none", "a user name beside password_file")
+        check.fault(f"{at}username", "none", "a user name beside password_file")
     if ("cert_file" in broker) != ("key_file" in broker):
-        check.fault("broker.cert_file, broker.key_file", "one of them", "both or neither")
+        check.fault(f"{at}cert_file, {at}key_file", "one of them", "both or neither")
     return AgentBroker(
         host=check.text(broker, at, "host", "127.0.0.1"),
         port=check.whole(broker, at, "port", 8883 if "ca_file" in broker else 1883, 1, 65535),
@@ -247,11 +277,22 @@ def _cadence(check: _AgentCheck, schedule: Mapping[str, object]) -> Cadence:
     )
 
 
-def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig, ...]:
+def _lines(
+    check: _AgentCheck, table: Mapping[str, object], broker: AgentBroker
+) -> tuple[tuple[LineConfig, ...], tuple[UplinkLineConfig, ...]]:
     lines: list[LineConfig] = []
-    known = "name port protocol baud frame settle_s " + " ".join(SPOKEN_WITH)
+    uplinks: list[UplinkLineConfig] = []
+    known = f"name port protocol baud frame settle_s {' '.join(SPOKEN_WITH)} {' '.join(UPLINK_KEYS)}"
     for at, entry in check.tables(table, "line", known, MAX_LINES):
         protocol = check.one_of(entry, at, "protocol", PROTOCOLS)
+        for key in UPLINK_KEYS if protocol in PROTOCOLS and protocol != BY_MESSAGE else ():
+            if key in entry:
+                check.fault(f"{at}{key}", entry[key], f"it on a line with {BY_MESSAGE} only")
+        if entry.get("name") in {*(one.name for one in lines), *(one.name for one in uplinks)}:
+            check.fault(f"{at}name", entry["name"], "a name not used by another line")
+        if protocol == BY_MESSAGE:
+            uplinks.append(_uplink_line(check, entry, at, broker))
+            continue
         line = LineConfig(
             check.slug(entry, at, "name"),
             check.text(entry, at, "port", None),
@@ -272,12 +313,25 @@ def _lines(check: _AgentCheck, table: Mapping[str, object]) -> tuple[LineConfig,
         if line.baud not in BAUDS:
             hint = " SDI-12 uses 1200." if protocol == "sdi12" else ""
             check.fault(f"{at}baud", line.baud, f"one of {', '.join(map(str, BAUDS))}.{hint}")
-        if any(other.name == line.name for other in lines):
-            check.fault(f"{at}name", line.name, "a name not used by another line")
         if any(other.port == line.port for other in lines):
             check.fault(f"{at}port", line.port, "a port not used by another line")
         lines.append(line)
-    return tuple(lines)
+    return tuple(lines), tuple(uplinks)
+
+
+def _uplink_line(check: _AgentCheck, entry: Mapping[str, object], at: str, usual: AgentBroker) -> UplinkLineConfig:
+    for key in ("port", "baud", "frame", "settle_s", *SPOKEN_WITH):
+        if key in entry:
+            check.fault(f"{at}{key}", entry[key], "it on a serial line only; the broker is [line.broker]")
+    topic = check.text(entry, at, "topic", None)
+    if topic and not is_topic_pattern(topic):
+        check.fault(f"{at}topic", topic, "a topic, in which + is a whole level and # the last one")
+    broker = entry.get("broker")
+    if broker is not None and not isinstance(broker, dict):
+        check.fault(f"{at}broker", broker, "a table, [line.broker]")
+    known = check.keys(broker, f"{at}broker.", BROKER_KEYS.split()) if isinstance(broker, dict) else None
+    own = usual if known is None else _broker_of(check, known, f"{at}broker.")
+    return UplinkLineConfig(check.slug(entry, at, "name"), topic, own)
 
 
 def _prompt(check: _AgentCheck, entry: Mapping[str, object], at: str) -> bytes:
@@ -300,7 +354,7 @@ def _prompt(check: _AgentCheck, entry: Mapping[str, object], at: str) -> bytes:
 def _probes(
     check: _AgentCheck,
     table: Mapping[str, object],
-    lines: tuple[LineConfig, ...],
+    lines: tuple[LineConfig | UplinkLineConfig, ...],
     cadence: Cadence,
     model_dir: Path | None,
     least: int,
@@ -311,19 +365,18 @@ def _probes(
         description = _description(check, check.text(entry, at, "model", None), f"{at}model", model_dir)
         line_name = check.one_of(entry, at, "line", tuple(line.name for line in lines))
         line = next((line for line in lines if line.name == line_name), None)
-        cone = line is not None and line.protocol == "cone"
+        protocol = "sdi12" if line is None else _spoken(line)
+        cone = protocol == "cone"
         usual = Cadence(CONE_INTERVAL_S, CONE_INTERVAL_S, 0) if cone else cadence
         interval_s = check.grid(entry, at, "interval_s", usual.interval_s)
-        address = _address(check, entry, at, "sdi12" if line is None else line.protocol)
+        address = _address(check, entry, at, protocol)
         rain_interval_s = check.grid(entry, at, "rain_interval_s", min(usual.rain_interval_s, interval_s))
         name, station = check.slug(entry, at, "name"), check.slug(entry, at, "station")
         missing = check.numbers(entry, at, "missing", -1e9, 1e9, MAX_MISSING)
         if description is None or line is None:
             continue
-        if description.protocol != line.protocol:
-            check.fault(
-                f"{at}line", f"{line.name}, which speaks {line.protocol}", f"a line with {description.protocol}"
-            )
+        if description.protocol != protocol:
+            check.fault(f"{at}line", f"{line.name}, which speaks {protocol}", f"a line with {description.protocol}")
         if missing:
             channels = (replace(one, missing=(*one.missing, *missing)) for one in description.channels)
             description = replace(description, channels=tuple(channels))
@@ -338,9 +391,17 @@ def _probes(
     return tuple(probes)
 
 
+def _spoken(line: LineConfig | UplinkLineConfig) -> str:
+    return BY_MESSAGE if isinstance(line, UplinkLineConfig) else line.protocol
+
+
 def _address(check: _AgentCheck, entry: Mapping[str, object], at: str, protocol: str) -> str:
-    """The address of a probe on its line, as that protocol has them."""
+    """The address of a probe on its line, as that protocol has them; of a radio node the device its messages name."""
     address = check.text(entry, at, "address", DEFAULT_ADDRESS.get(protocol, "0"))
+    if protocol == BY_MESSAGE:
+        if address and not is_device(address):
+            check.fault(f"{at}address", address, "the device as its messages name it: 1 to 36 letters, digits, : . _ -")
+        return address
     if protocol == "modbus":
         if re.fullmatch(r"[1-9][0-9]{0,2}", address) is None or int(address) > MAX_ADDRESS:
             check.fault(f"{at}address", address, f'the text of a number from 1 to {MAX_ADDRESS}, such as "17"')

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from probe_agent.clock import Clock
-from probe_agent.config import AgentConfig, LineConfig
+from probe_agent.config import AgentBroker, AgentConfig, LineConfig
 from probe_agent.control import is_answering, unknown_by_server
 from probe_agent.faults import AgentFault
+from probe_agent.mqtt import try_broker
 from probe_agent.outbox import Peek, peek, time_doubt
-from probe_agent.publisher import try_broker
 
 PORTS = ("/dev/serial/by-id/*", "/dev/ttyUSB*", "/dev/ttyACM*", "/dev/ttyAMA*")
 BROKER_WITHIN_S = 5.0
@@ -46,10 +46,16 @@ def examine(config: AgentConfig, clock: Clock) -> Iterator[Examined]:
     for line in config.lines:
         yield _port(line)
     yield _clock(config, clock)
-    yield examined_password(config)
+    yield from map(examined_password, config.brokers)
     refused = try_broker(config, within_s=BROKER_WITHIN_S)
     where = f"{config.broker.host}:{config.broker.port}"
     yield Examined("broker", refused is None, f"{where} takes this node" if refused is None else f"{where}: {refused}")
+    for uplink in config.uplink_lines:
+        own = uplink.broker
+        refused = try_broker(config, within_s=BROKER_WITHIN_S, broker=own)
+        where = f"{own.host}:{own.port}"
+        told = f"{where} takes this node" if refused is None else f"{where}: {refused}"
+        yield Examined(f"line {uplink.name}", refused is None, told)
     if runs:
         yield _names(config)
     yield _disk(config)
@@ -107,16 +113,15 @@ def _names(config: AgentConfig) -> Examined:
     )
 
 
-def examined_password(config: AgentConfig) -> Examined:
+def examined_password(broker: AgentBroker) -> Examined:
     """Look whether the password goes out as plain text."""
-    broker = config.broker
     if broker.username is None:
         return Examined("password", None, "none is used")
     if broker.ca_file is None and not _is_here(broker.host):
         goes = f"goes to {broker.host} unencrypted"
         if broker.plain_password:
             return Examined("password", None, f"{goes}, as plain_password has it")
-        return Examined("password", False, f"{goes}: give [broker] ca_file, or plain_password = true on your own wire")
+        return Examined("password", False, f"{goes}: give its ca_file, or plain_password = true on your own wire")
     return Examined("password", True, "stays on this machine or is encrypted")
 
 

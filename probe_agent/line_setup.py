@@ -231,8 +231,9 @@ def add_probes(
 
 
 def _names(address: str) -> Iterator[str]:
-    """Names of the sensor at an address, until one is free."""
-    name = f"p{address}" if not address.isupper() else f"p-{address.lower()}"
+    """Names of the sensor at an address, until one is free; of a radio node the end of its name."""
+    short = re.sub(r"[^a-z0-9]+", "-", address.lower())[-12:].strip("-")
+    name = f"p{short}" if not address.isupper() else f"p-{short}"
     yield name
     yield from (f"{name}-{n}" for n in itertools.count(2))
 
@@ -260,6 +261,12 @@ def _server_opening(file: Path, config: AgentConfig, station: str) -> str:
     begin += "" if surfaces else '\n[[surface]]\nname = "turf"\ntitle = "Turf"\nkind = "lawn"\n'
     title = station.replace("-", " ").replace("_", " ")
     return f'{begin}\n[[surface.station]]\nname = "{station}"\ntitle = "{title}"\nsoil = "loam"\n'
+
+
+def uplinks_as_toml(name: str, topic: str, host: str, port: int) -> str:
+    """Return a line of radio nodes as a table of agent.toml, with the broker of its network server."""
+    line = f'[[line]]\nname = {json.dumps(name)}\nprotocol = "mqtt"\ntopic = {json.dumps(topic)}\n'
+    return f"{line}\n[line.broker]\nhost = {json.dumps(host)}\nport = {port}\n"
 
 
 def as_toml(line: LineConfig) -> str:

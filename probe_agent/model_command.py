@@ -37,12 +37,15 @@ def shown(model: str, folder: Path) -> list[str]:
     asked = "with" if known.crc else "without"
     lines = [
         f"{known.model}: {known.title}",
-        f"  {known.protocol} {known.baud} {known.frame}, {asked} check characters",
+        f"  {known.protocol} {known.baud} {known.frame}, {asked} check characters"
+        if known.message is None
+        else f"  {known.protocol}: device at {known.message.device}, counter at {known.message.counter or 'no place'}",
     ]
     for channel in known.channels:
         unit = QUANTITIES[channel.heard].unit
         depth = "" if channel.depth_m is None else f" at {channel.depth_m * 1000:g} mm"
         place = f"{channel.command} value {channel.position}" if channel.command else "of a stroke"
+        place = channel.path or place
         if channel.place is not None:
             at = channel.place
             order = f" {at.order}" if at.words > 1 else ""

@@ -15,11 +15,12 @@ import secrets
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from hardware.machine_clock import EARLIEST_SET_MS, ClockNote, shown_time, unconfirmed_time
 from hardware.reading import MAX_REDATED, Batch, Reading, Receipt, Redated, Sample, Status, digest_of
+from hardware.uplink import DeviceCount
 from probe_agent.faults import AgentFault
 
 FILE_NAME = "outbox.db"
@@ -29,7 +30,7 @@ HIGH_WATER = 0.90  # of the file's bound: above it the oldest rows go, long befo
 ROW_BYTES = 256  # generous: a row with the longest names is about 230
 WIRE_FROM_MS = 946_684_800_000  # 2000-01-01, the earliest time the wire form takes
 DROP_ROWS = 500  # rows that go at once
-KEEP_STROKES = 1000  # stroke numbers remembered, so that a stroke handed over twice is kept once
+KEEP_STROKES = 5000  # names remembered, so that a stroke or a message handed over twice is kept once
 PRUNE_ROWS = 5000  # most aged rows that go in one call
 LINE_REASON_CHARS = 200
 KEEP_SET_ASIDE = 3  # damaged files kept for a look by hand
@@ -60,6 +61,11 @@ _CREATE_REDATED = (
     "CREATE TABLE IF NOT EXISTS redated (first INTEGER PRIMARY KEY, last INTEGER NOT NULL, by_ms INTEGER NOT NULL,"
     " told_after INTEGER NOT NULL)"
 )
+# Where each radio node is in its count. Later than the first version.
+_CREATE_DEVICE = (
+    "CREATE TABLE IF NOT EXISTS device (probe TEXT PRIMARY KEY, run INTEGER NOT NULL, counter INTEGER NOT NULL,"
+    " at_ms INTEGER NOT NULL, missed INTEGER NOT NULL) WITHOUT ROWID"
+)
 # Whether the line of a reading without check characters was noisy. Later than the first version.
 _ADD_NOISY = "ALTER TABLE reading ADD COLUMN noisy INTEGER NOT NULL DEFAULT 0"
 _BEGIN = "BEGIN IMMEDIATE"
@@ -70,6 +76,10 @@ _INSERT = (
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 _SET_LAST_SLOT = "INSERT INTO last_slot VALUES (?, ?) ON CONFLICT (probe) DO UPDATE SET slot_s = excluded.slot_s"
+_SET_DEVICE = (
+    "INSERT INTO device VALUES (?, ?, ?, ?, ?) ON CONFLICT (probe) DO UPDATE SET run = excluded.run,"
+    " counter = excluded.counter, at_ms = excluded.at_ms, missed = excluded.missed"
+)
 _INSERT_STROKE = "INSERT OR IGNORE INTO stroke (probe, stroke) VALUES (?, ?)"
 _FORGET_STROKES = "DELETE FROM stroke WHERE id <= (SELECT max(id) FROM stroke) - ?"
 _DROP_OLDEST = "DELETE FROM reading WHERE seq <= ?"
@@ -143,6 +153,7 @@ class Peek:
     lines: dict[str, tuple[str, int]]
     follows: str = ""
     doubted_since_ms: int | None = None  # as of `Outbox.doubted_since_ms`
+    devices: dict[str, DeviceCount] = field(default_factory=dict)  # as of `Outbox.device_counts`
 
     @property
     def backlog(self) -> int:
@@ -198,6 +209,7 @@ class Outbox:
                 for fact in (("outbox_id", secrets.token_hex(16)), *_FIRST_FACTS.items()):
                     self._db.execute(_SET_FACT, fact)
         self._db.execute(_CREATE_REDATED)
+        self._db.execute(_CREATE_DEVICE)
         if not any(column[1] == "noisy" for column in self._db.execute("PRAGMA table_info(reading)").fetchall()):
             self._db.execute(_ADD_NOISY)
         sound = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
@@ -228,6 +240,7 @@ class Outbox:
         last_slot: tuple[str, int] | None = None,
         grid_s: int | None = None,
         stroke: tuple[str, str] | None = None,
+        device: tuple[str, DeviceCount] | None = None,
         set_since: Callable[[], ClockNote | None] = lambda: None,
     ) -> int:
         """Store samples; committed and synced when it returns.
@@ -242,7 +255,9 @@ class Outbox:
         grid_s : int, optional
             Interval of that slot. [s]
         stroke : (str, str), optional
-            Probe and number of the stroke these are; one already kept is not kept again.
+            Probe and name of the stroke or the message these are; one already kept is not kept again.
+        device : (str, DeviceCount), optional
+            Probe and where its radio node is in its count after them.
         set_since : callable
             Gives the clock's note where it was set after `note` was taken. It is asked while no other thread reads or
             dates, and the samples are dated with it in the same commit: none leaves with the time it had before.
@@ -250,7 +265,7 @@ class Outbox:
         Returns
         -------
         int
-            How many rows were kept: all of them, or 0 for a stroke kept before.
+            How many rows were kept: all of them, or 0 for a stroke or a message kept before.
 
         Raises
         ------
@@ -271,6 +286,9 @@ class Outbox:
                 self._db.execute(_FORGET_STROKES, (KEEP_STROKES,))
             if last_slot is not None:
                 self._db.execute(_SET_LAST_SLOT, last_slot)
+            if device is not None:
+                probe, count = device
+                self._db.execute(_SET_DEVICE, (probe, count.run, count.counter, count.at_ms, count.missed))
             self.assigned += len(rows)
             known = None if note.ok else set_since()
             if known is not None and known.ok:
@@ -347,6 +365,11 @@ class Outbox:
         """Return the slot last stored, by probe. [s since 1970]"""
         with self._access():
             return dict(self._db.execute("SELECT probe, slot_s FROM last_slot").fetchall())
+
+    def device_counts(self) -> dict[str, DeviceCount]:
+        """Return where each radio node is in its count, by probe."""
+        with self._access():
+            return _device_counts(self._db)
 
     # --- out -----------------------------------------------------------------------------------------------------
 
@@ -611,6 +634,7 @@ def peek(folder: Path) -> Peek:
         assigned = db.execute(_SEQ_ASSIGNED).fetchone()[0]
         lowest, kept, newest = db.execute("SELECT min(seq), count(*), max(measured_at_ms) FROM reading").fetchone()
         (since,) = db.execute(_DOUBTED_SINCE).fetchone()
+        devices = _device_counts(db)
         lines = {name: (state, since) for name, state, since in db.execute("SELECT name, state, since_ms FROM line")}
     size = sum(f.stat().st_size for f in (path, path.with_name(f"{FILE_NAME}-wal")) if f.exists())
     return Peek(
@@ -625,6 +649,7 @@ def peek(folder: Path) -> Peek:
         lines,
         str(facts.get("follows", "")),
         since,
+        devices,
     )
 
 
@@ -641,6 +666,14 @@ def doubted_since(note: ClockNote, kept_ms: int | None) -> int | None:
     if note.ok:
         return None
     return note.now_ms if note.now_ms < EARLIEST_SET_MS else kept_ms
+
+
+def _device_counts(db: sqlite3.Connection) -> dict[str, DeviceCount]:
+    """Where each radio node is in its count, by probe; none in a file that only an earlier version has opened."""
+    if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'device'").fetchone():
+        return {}
+    rows = db.execute("SELECT probe, run, counter, at_ms, missed FROM device ORDER BY probe").fetchall()
+    return {row[0]: DeviceCount(*row[1:]) for row in rows}
 
 
 def time_doubt(note: ClockNote, seen: Peek | None) -> str:

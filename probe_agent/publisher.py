@@ -1,25 +1,16 @@
 """Sends the outbox to the broker, oldest batch first, and passes the pipeline's receipts to the outbox.
 
-The only module that imports paho. Only a receipt frees readings: a broker's acknowledgement proves neither storage nor
-permission. A paho client serves one connection only, so that its own queue cannot grow; its network thread records
-events, and all decisions are made in `step`. Time is monotonic.
+Only a receipt frees readings: a broker's acknowledgement proves neither storage nor permission. The network thread of a
+connection records events, and all decisions are made in `step`. Time is monotonic.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import random
-import socket
-import threading
 from collections import deque
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from typing import Any
-
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.reasoncodes import ReasonCode
 
 from hardware.machine_clock import ClockNote
 from hardware.reading import (
@@ -34,26 +25,21 @@ from hardware.reading import (
     encode_batch,
     encode_live,
     live_topic,
-    notice_topic,
     readings_topic,
-    receipt_topic,
     status_topic,
 )
 from probe_agent import __version__
-from probe_agent.config import AgentBroker, AgentConfig
+from probe_agent.config import AgentConfig
 from probe_agent.faults import BackOff
+from probe_agent.mqtt import CONNECT_WITHIN_S, PublisherConnection
 from probe_agent.outbox import Outbox
 
 NOT_CONNECTED = "away: not connected yet"
-KEEP_ALIVE_S = 60
-CONNECT_WITHIN_S = 30.0  # from the first packet to the broker's yes
 NOTICE_WITHIN_S = 15.0  # a server that has not answered the status by then is older, or busy
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
 MOST_PATIENCE = 8  # times the receipt timeout: resends that a slow server drowns in would keep it slow
 TIMEOUTS_BEFORE_RECONNECT = 3  # resends without a receipt before the connection itself is given up
 RETAINED_WITHIN_S = 1.0  # from connecting to the retained receipt, which says what the pipeline takes
-KEEP_RECEIPTS = 64
-FAREWELL_S = 1.0  # longest wait for the broker on a clean stop
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +68,8 @@ class Publisher:
         `up`, or `away: reason`.
     health : mapping of str to float
         What the status tells of this machine; whoever sets it says by that how often it is told.
+    devices : mapping of str to mapping
+        The same of the radio nodes heard, by `station/probe`.
     sleeps : bool
         Whether the node leaves to sleep until a timer wakes it, so that its silence is no fault.
     server : str
@@ -101,13 +89,14 @@ class Publisher:
         self.state = NOT_CONNECTED
         self.server = ""
         self.health: Mapping[str, float] = {}
+        self.devices: Mapping[str, Mapping[str, float]] = {}
         self.sleeps = False
         self.sent = self.resends = self.bad_receipts = 0
         self._config = config
         self._outbox = outbox
         self._monotonic = monotonic
         self._units = {f"{p.id}/{c.name}": c.heard for p in config.probes for c in p.description.channels}
-        self._connection: _Connection | None = None
+        self._connection: PublisherConnection | None = None
         self._not_before = float("-inf")
         self._back_off = BackOff(chance)
         self._in_flight: deque[_SentBatch] = deque()
@@ -218,7 +207,7 @@ class Publisher:
 
     def _connect(self, now: float) -> None:
         try:
-            self._connection = _Connection(self._config, now, self._monotonic, self._outbox.outbox_id)
+            self._connection = PublisherConnection(self._config, now, self._monotonic, self._outbox.outbox_id)
         except (OSError, ValueError) as err:  # a certificate or password file that cannot be used
             self._lost(str(err), now)
 
@@ -231,7 +220,9 @@ class Publisher:
         self._not_before = now + self._back_off.failed()
         self.state = f"away: {reason}"
 
-    def _serve(self, connection: _Connection, now: float, hold: ClockNote | None, lines: Mapping[str, str]) -> None:
+    def _serve(
+        self, connection: PublisherConnection, now: float, hold: ClockNote | None, lines: Mapping[str, str]
+    ) -> None:
         if self.state != "up":
             self.state = "up"
             connection.opened_at = now
@@ -248,7 +239,7 @@ class Publisher:
 
     # --- receipts ------------------------------------------------------------------------------------------------
 
-    def _take_receipts(self, connection: _Connection, now: float) -> None:
+    def _take_receipts(self, connection: PublisherConnection, now: float) -> None:
         while connection.receipts:
             name, before = self._outbox.outbox_id, self._outbox.received
             try:
@@ -305,7 +296,7 @@ class Publisher:
 
     # --- out -----------------------------------------------------------------------------------------------------
 
-    def _send(self, connection: _Connection, now: float, hold: ClockNote | None) -> None:
+    def _send(self, connection: PublisherConnection, now: float, hold: ClockNote | None) -> None:
         while len(self._in_flight) < self._config.broker.batches_in_flight and self._sent_to < self._outbox.assigned:
             batch = self._outbox.batch(self._sent_to, self._config.outbox.batch, hold=hold)
             if batch is None:
@@ -323,7 +314,7 @@ class Publisher:
             self._sent_to = batch.last
             self.sent += 1
 
-    def _publish_status(self, connection: _Connection, now: float, lines: Mapping[str, str]) -> None:
+    def _publish_status(self, connection: PublisherConnection, now: float, lines: Mapping[str, str]) -> None:
         status = self._status_of("up", lines)
         if status == self._status:
             return
@@ -348,155 +339,8 @@ class Publisher:
             "clock": self._clock,
             "health": dict(self.health),
             "sleeps": self.sleeps,
+            "devices": {name: dict(one) for name, one in self.devices.items()},
         }
 
     def _status_payload(self, state: str, lines: Mapping[str, str]) -> bytes:
         return json.dumps(self._status_of(state, lines)).encode()
-
-
-class _Connection:
-    """One connection to the broker, from its beginning to its end. Its attributes are what the network thread saw."""
-
-    def __init__(self, config: AgentConfig, now: float, monotonic: Callable[[], float], outbox_id: str) -> None:
-        self.since = now
-        self.notice: tuple[bytes, float] | None = None  # what the server told, and when that came; the latest only
-        self.noticed = False
-        self._monotonic = monotonic
-        self.is_open = False
-        self.opened_at = now
-        self.deflates: bool | None = None  # whether the pipeline takes deflated batches; not known yet
-        self.closed: str | None = None
-        # the latest are enough: a receipt says all that those before it said; a second node of this name has others
-        self.receipts: deque[bytes] = deque(maxlen=KEEP_RECEIPTS)
-        self.acknowledged: deque[int] = deque(maxlen=256)
-        self._gone = threading.Event()
-        self._status_topic = status_topic(config.site, config.node)
-        self._receipt_topic = receipt_topic(config.site, config.node)
-        self._notice_topic = notice_topic(config.site, config.node)
-        # a second node of this name, once it has another outbox, does not cut this one off
-        self._client = _client(config, beside=f"-{outbox_id[:8]}")
-        self._client.will_set(self._status_topic, b'{"state":"down"}', qos=1, retain=True)
-        self._client.on_connect = self._on_connect
-        self._client.on_connect_fail = self._on_connect_fail
-        self._client.on_disconnect = self._on_disconnect
-        self._client.on_message = self._on_message
-        self._client.on_publish = self._on_publish
-        self._client.connect_async(config.broker.host, config.broker.port, keepalive=KEEP_ALIVE_S)
-        self._client.loop_start()
-
-    def publish(self, topic: str, payload: bytes, *, retain: bool = False, qos: int = 1) -> int | None:
-        """Publish a message; return its number, or None if the client did not take it."""
-        info = self._client.publish(topic, payload, qos=qos, retain=retain)
-        return info.mid if info.rc == mqtt.MQTT_ERR_SUCCESS else None
-
-    def farewell(self, status: bytes) -> None:
-        """Publish the last status: after a clean disconnect the broker sends no will."""
-        with contextlib.suppress(RuntimeError, ValueError):
-            self._client.publish(self._status_topic, status, qos=1, retain=True).wait_for_publish(FAREWELL_S)
-
-    def let_go(self) -> None:
-        """Close without waiting for the broker. The network thread ends by itself when its socket is shut."""
-        self._client.disconnect()
-        if self.is_open and self.closed is None:
-            self._gone.wait(FAREWELL_S)
-        with contextlib.suppress(OSError, AttributeError):
-            channel = self._client.socket()
-            if isinstance(channel, socket.socket):
-                channel.shutdown(socket.SHUT_RDWR)
-
-    def _on_connect(
-        self, client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
-    ) -> None:
-        if reason.is_failure:
-            self._end(f"the broker refused: {reason}")
-            return
-        client.subscribe([(self._receipt_topic, 1), (self._notice_topic, 0)])
-        self.is_open = True
-
-    def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
-        self._end("the broker cannot be reached")
-        client.disconnect()  # else the client would try again by itself
-
-    def _on_disconnect(
-        self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
-    ) -> None:
-        self._end(f"the connection ended: {reason}")
-
-    def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
-        if message.topic == self._notice_topic:
-            self.notice, self.noticed = (bytes(message.payload), self._monotonic()), True
-        else:
-            self.receipts.append(bytes(message.payload))
-
-    def _on_publish(
-        self, _client: mqtt.Client, _userdata: object, mid: int, _reason: ReasonCode, _properties: object
-    ) -> None:
-        self.acknowledged.append(mid)
-
-    def _end(self, reason: str) -> None:
-        if self.closed is None:
-            self.closed = reason
-        self._gone.set()
-
-
-def try_broker(config: AgentConfig, *, within_s: float) -> str | None:
-    """Return why the broker takes no connection with this node's name and password; None where it does.
-
-    It is asked under a client identifier of its own: under the agent's it would cut a running agent off.
-    """
-    answered, outcome = threading.Event(), ["no answer to the connection"]
-    try:
-        client = _client(config, beside="-doctor")
-    except OSError as err:  # a secret that cannot be read
-        return str(err)
-
-    def on_connect(_client: object, _data: object, _flags: object, reason: ReasonCode, _properties: object) -> None:
-        outcome[0] = f"refused: {reason}. Look at username and password_file" if reason.is_failure else ""
-        answered.set()
-
-    client.on_connect = on_connect
-    client.connect_timeout = within_s
-    try:
-        client.connect(config.broker.host, config.broker.port, keepalive=KEEP_ALIVE_S)
-    except (OSError, ValueError) as err:
-        return f"no connection ({err}). Is the broker running, and is this its host and port?"
-    client.loop_start()
-    answered.wait(within_s)
-    client.disconnect()
-    client.loop_stop()
-    return outcome[0] or None
-
-
-def _client(config: AgentConfig, *, beside: str = "") -> mqtt.Client:
-    broker: AgentBroker = config.broker
-    client = mqtt.Client(
-        CallbackAPIVersion.VERSION2,
-        client_id=f"underturf-{config.site}-{config.node}{beside}",
-        clean_session=True,
-        protocol=mqtt.MQTTv311,
-        reconnect_on_failure=False,
-    )
-    client.on_socket_open = _send_at_once
-    # resends may stand beside what the broker has not acknowledged yet, no more
-    client.max_inflight_messages_set(2 * broker.batches_in_flight)
-    client.max_queued_messages_set(2 * broker.batches_in_flight + 4)
-    if broker.username is not None:
-        client.username_pw_set(broker.username, _secret(broker))
-    if broker.ca_file is not None or broker.cert_file is not None:
-        client.tls_set(
-            ca_certs=None if broker.ca_file is None else str(broker.ca_file),
-            certfile=None if broker.cert_file is None else str(broker.cert_file),
-            keyfile=None if broker.key_file is None else str(broker.key_file),
-        )
-    return client
-
-
-def _send_at_once(client: mqtt.Client, data: object, sock: Any) -> None:
-    """Let small packets leave without waiting for the answer to the one before, which costs 40 ms each time."""
-    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-def _secret(broker: AgentBroker) -> str | None:
-    if broker.password_file is None:
-        return None
-    return broker.password_file.read_text(encoding="utf-8").strip("\r\n")

@@ -11,17 +11,18 @@ import fcntl
 import json
 import logging
 import os
+import random
 import signal
 import socket
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
 from hardware.machine_clock import ClockNote, MachineClock, shown_time, unconfirmed_time
-from hardware.reading import LiveReading, Status
+from hardware.reading import LiveReading, Sample, Status
 from probe_agent.clock import PULSE_S, Clock, FollowClock, SystemClock, environment
 from probe_agent.config import AgentConfig, ProbeConfig
 from probe_agent.control import ControlSocket, ReadRequest, counts_rain
@@ -33,6 +34,7 @@ from probe_agent.outbox import Outbox, OutboxDamaged, OutboxFull, doubted_since,
 from probe_agent.publisher import NOT_CONNECTED, Publisher
 from probe_agent.sampler import Stopped
 from probe_agent.schedule import Rain, rain_after_amount, rain_after_total
+from probe_agent.uplinks import UplinkLine, session_of
 
 CLOCK_HOLD_S = 600  # uptime until which readings of an unset clock are held back: a time service takes minutes
 HOUSEKEEPING_S = 60.0
@@ -42,6 +44,7 @@ WAITING_READINGS = 5000  # kept in memory while the disk refuses them
 LIVE_FOR_S, LIVE_EVERY_S = 60.0, 2.0  # a probe that somebody looks at, and who looks on asks again
 TIME_MOVED_MS = 2000  # a told time that differs by less is not logged
 WATCHDOG_S = 10.0
+UPLINKS_WITHIN_S, UPLINKS_QUIET_S, POLL_S = 20.0, 1.0, 0.02  # what a node that a timer wakes gives its radio nodes
 LOCK_FILE = "agent.lock"
 
 _log = logging.getLogger("underturf.agent")
@@ -137,7 +140,7 @@ class Agent:
             f"{probe.id}/{channel.name}"
             for probe in config.probes
             for channel in probe.description.channels
-            if channel.heard == "supply_voltage"
+            if channel.heard == "supply_voltage" and probe.line in self.lines  # a radio node has its own
         }
         self._supply_v: dict[str, float] = {}
         self._waiting: deque[PendingCommit] = deque()
@@ -150,11 +153,19 @@ class Agent:
             for name, line in self.lines.items()
             if any(probe.line == name for probe in config.probes)
         ]  # fmt: skip
+        self.uplinks = [
+            UplinkLine(
+                line, session_of(config, line), [probe for probe in config.probes if probe.line == line.name], clock,
+                lambda: self.outbox, self._change, self._note_samples, chance=random.random,
+            )
+            for line in config.uplink_lines
+        ]  # fmt: skip
         self._threads: list[threading.Thread] = []
         probes = {probe.id: probe for probe in config.probes}
         workers = {worker.line.name: worker for worker in self.workers}
         self.control = ControlSocket(
-            config.state_dir, probes.get, lambda request: workers[request.probe.line].ask(request),
+            config.state_dir, probes.get,
+            lambda request: request.probe.line in workers and workers[request.probe.line].ask(request),
             lambda: self._unknown,
         )  # fmt: skip
         self._workers_by_line, self._probes_by_id = workers, probes
@@ -172,11 +183,18 @@ class Agent:
             threading.Thread(target=self._run_line, args=(worker, stop), name=worker.line.name, daemon=True)
             for worker in self.workers
         ]
-        for worker, thread in zip(self.workers, self._threads, strict=True):
+        for worker in self.workers:
             worker.began_at_s = self._clock.monotonic()
+        for uplink in self.uplinks:
+            uplink.touched_at_s = self._clock.monotonic()
+        self._threads += [
+            threading.Thread(target=self._run_line, args=(uplink, stop), name=uplink.name, daemon=True)
+            for uplink in self.uplinks
+        ]
+        for thread in self._threads:
             thread.start()
 
-    def _run_line(self, worker: LineWorker, stop: threading.Event) -> None:
+    def _run_line(self, worker: LineWorker | UplinkLine, stop: threading.Event) -> None:
         try:
             worker.run(stop)
         except BaseException as err:
@@ -199,13 +217,21 @@ class Agent:
         for thread in threads:
             thread.join()
         self._commit_waiting()
+        until_s, quiet_since_s = began_s + UPLINKS_WITHIN_S, self._clock.monotonic()
+        while self.uplinks and self._clock.monotonic() < min(until_s, quiet_since_s + UPLINKS_QUIET_S):
+            came = [uplink.step() for uplink in self.uplinks]
+            if any(came) or any(uplink.state.startswith("away: not") for uplink in self.uplinks):
+                quiet_since_s = self._clock.monotonic()
+            if self._clock.wait(POLL_S, stop):
+                return
 
     @property
     def stuck(self) -> str | None:
         """The line whose thread has not moved for STUCK_S, if there is one."""
         now_s = self._clock.monotonic()
-        late = (worker.line.name for worker in self.workers if now_s - worker.moved_at_s > STUCK_S)
-        return next(late, None) if self._threads else None
+        late = [worker.line.name for worker in self.workers if now_s - worker.moved_at_s > STUCK_S]
+        late += [uplink.name for uplink in self.uplinks if now_s - uplink.touched_at_s > STUCK_S]
+        return next(iter(late), None) if self._threads else None
 
     def step(self, stop: threading.Event, *, reads: bool = True) -> None:
         """Read at most one probe that is due, where lines have no threads and it `reads`; keep, send, else wait."""
@@ -231,6 +257,8 @@ class Agent:
         with contextlib.suppress(AgentFault):
             self._commit_waiting()
         self.control.close()
+        for uplink in self.uplinks:
+            uplink.close()
         self.publisher.stop(lines=self._line_states())
         self.outbox.close()
         for line in self.lines.values():
@@ -249,6 +277,9 @@ class Agent:
         read = False
         if reads and not self._threads:
             read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
+        if not self._threads:
+            for uplink in self.uplinks:
+                uplink.step()
         self.control.step()
         self._read_live()
         self._update_lines(now_ms)
@@ -256,6 +287,8 @@ class Agent:
         if self._clock.monotonic() - self._health_at >= HEALTH_S:
             self._health_at = self._clock.monotonic()
             self.publisher.health = self._health(note)
+            heard = (one for uplink in self.uplinks for one in uplink.devices.items())
+            self.publisher.devices = {name: device.as_numbers() for name, device in heard}
         held = note.uptime_ms < CLOCK_HOLD_S * 1000 or self.publisher.awaits_notice
         hold = note if held and not note.ok else None
         name = self.outbox.outbox_id
@@ -282,7 +315,7 @@ class Agent:
         why = "the server's settings do not name them: nothing is worked out from them"
         self._change("unknown channels", ", ".join(notice.unknown), why if notice.unknown else None)
         probe = self._probes_by_id.get(notice.live)
-        if probe is not None and not counts_rain(probe):
+        if probe is not None and probe.line in self._workers_by_line and not counts_rain(probe):
             until_s = self._clock.monotonic() + LIVE_FOR_S
             if self._live is not None and self._live.probe is probe:
                 self._live.until_s = until_s
@@ -346,8 +379,15 @@ class Agent:
 
     def _keep(self, pending: PendingCommit) -> None:
         """Commit what a line has read; rain is known at once, so that the next slot comes in time."""
+        self._note_samples(pending.samples)
+        self._waiting.append(pending)
+        with contextlib.suppress(OutboxDamaged):  # the agent's own thread meets it too, and begins a new one
+            self._commit_waiting()
+
+    def _note_samples(self, samples: Sequence[Sample]) -> None:
+        """Take from samples what the node itself goes by: rain, and its supply."""
         with self._lock:
-            for one in pending.samples:
+            for one in samples:
                 heard = self._rain_channels.get(one.channel)
                 if one.status is not Status.OK or one.raw is None:
                     continue
@@ -361,9 +401,6 @@ class Agent:
                     self._rain = rain_after_total(self._rain, one.channel, one.raw, one.measured_at_ms)
                 else:
                     self._rain = rain_after_amount(self._rain, one.raw, one.measured_at_ms)
-        self._waiting.append(pending)
-        with contextlib.suppress(OutboxDamaged):  # the agent's own thread meets it too, and begins a new one
-            self._commit_waiting()
 
     def _commit_waiting(self) -> None:
         """Commit waiting samples, oldest first; those the disk refuses wait on, up to WAITING_READINGS."""
@@ -395,7 +432,8 @@ class Agent:
 
     def _line_states(self) -> dict[str, str]:
         states = {worker.line.name: worker.state for worker in self.workers}
-        return {name: states.get(name, line.state) for name, line in self.lines.items()}
+        serial = {name: states.get(name, line.state) for name, line in self.lines.items()}
+        return serial | {uplink.name: uplink.state for uplink in self.uplinks}
 
     def _idle(self, stop: threading.Event) -> None:
         if self._clock.follows and (self._waiting or self.outbox.backlog > self.config.lockstep_backlog):
@@ -404,7 +442,8 @@ class Agent:
         if self._threads:
             self._clock.wait(PULSE_S, stop)
         else:
-            self._clock.wait_until(min(worker.next_due_ms() for worker in self.workers), stop)
+            pulse_ms = self._clock.now_ms() + round(PULSE_S * 1000)
+            self._clock.wait_until(min((worker.next_due_ms() for worker in self.workers), default=pulse_ms), stop)
 
     # --- outbox --------------------------------------------------------------------------------------------------
 
@@ -415,7 +454,7 @@ class Agent:
         )
         if aside is not None:
             _log_event("outbox_set_aside", level=logging.ERROR, file=aside, new_outbox_id=outbox.outbox_id)
-        outbox.forget_lines(json.dumps(list(self.lines)))
+        outbox.forget_lines(json.dumps([*self.lines, *(line.name for line in config.uplink_lines)]))
         return outbox
 
     def _replace_outbox(self) -> None:

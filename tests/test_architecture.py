@@ -13,7 +13,7 @@ from tests.house import MAY_IMPORT, PACKAGES, ROOT, modules
 # Each of these names may be used in the modules listed and nowhere else: at most one a package.
 ONLY_IN = {
     "serial": {"probe_agent/line.py"},
-    "paho": {"probe_agent/publisher.py", "pipeline/mqtt/ingest.py"},
+    "paho": {"probe_agent/mqtt.py", "pipeline/mqtt/ingest.py"},
     "sqlite3": {"probe_agent/outbox.py", "pipeline/store/database.py"},
     "influxdb_client": {"pipeline/store/influx.py"},
     "cryptography": {"api/certificate.py"},

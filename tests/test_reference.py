@@ -244,10 +244,11 @@ def example(which: str) -> dict[str, Any]:
 
 
 def holder(table: dict[str, Any], place: str) -> dict[str, Any]:
-    """The table at a place, the first of each list."""
-    for part in place.split("."):
-        table = table.setdefault(part, {})
-        table = table[0] if isinstance(table, list) else table
+    """The table at a place; of a list the first that has what is inside, else the first."""
+    parts = place.split(".")
+    for part, inside in zip(parts, [*parts[1:], ""], strict=True):
+        held = table.setdefault(part, {})
+        table = next((one for one in held if inside in one), held[0]) if isinstance(held, list) else held
     return table
 
 
@@ -339,7 +340,7 @@ def test_every_probe_model_is_there() -> None:
 
 
 OWN_MODEL = {"key of the file": "", "key of a channel": "channel[0]."}
-OVER_MODBUS = "key over Modbus"
+OVER_MODBUS, BY_RADIO, OF_MESSAGE = "key over Modbus", "key by radio", "key of `[message]`"
 NOT_OVER_MODBUS = {"command", "position"}
 
 
@@ -371,14 +372,29 @@ def test_every_key_of_a_probe_description_is_there() -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(TableCheck, "keys", lambda _, table, at, names: known.update({f"modbus {at}": names}))
         assert own_model_faults(own_model("toml own modbus model")) == []
-    over_modbus = set(table_of("Probe models", "A model of your own", OVER_MODBUS).column(OVER_MODBUS))
-    assert known["modbus channel[0]."] == (documented["channel[0]."] - NOT_OVER_MODBUS) | over_modbus
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TableCheck, "keys", lambda _, table, at, names: known.update({f"radio {at}": names}))
+        assert own_model_faults(own_model("toml own radio model")) == []
+    alike = documented["channel[0]."] - NOT_OVER_MODBUS
+    keys = {
+        column: set(table_of("Probe models", "A model of your own", column).column(column))
+        for column in (OVER_MODBUS, BY_RADIO, OF_MESSAGE)
+    }
+    assert known["modbus channel[0]."] == alike | keys[OVER_MODBUS]
+    assert known["radio channel[0]."] == alike | keys[BY_RADIO]
+    assert known["radio message."] == keys[OF_MESSAGE]
 
 
 def own_model_rows() -> Iterator[tuple[str, str, str, str]]:
     """Which printed model has a key and where it stands, and its cells: key, default, limits."""
-    for column, at in {**OWN_MODEL, OVER_MODBUS: "channel[0]."}.items():
-        block = "toml own modbus model" if column == OVER_MODBUS else "toml own model"
+    more = {OVER_MODBUS: "channel[0].", BY_RADIO: "channel[0].", OF_MESSAGE: "message."}
+    printed = {
+        OVER_MODBUS: "toml own modbus model",
+        BY_RADIO: "toml own radio model",
+        OF_MESSAGE: "toml own radio model",
+    }
+    for column, at in {**OWN_MODEL, **more}.items():
+        block = printed.get(column, "toml own model")
         table = table_of("Probe models", "A model of your own", column)
         cells = zip(*(table.column(name) for name in (column, "default", "limits")), strict=True)
         yield from ((block, at, *row) for row in cells)
@@ -391,7 +407,7 @@ def test_defaults_and_limits_of_a_probe_description_are_the_loader_s(
     """A key left out means the same as its default written, a required one is missed; the limits are the loader's."""
     model = own_model(block)
     del model["channel"][0]  # of the two the second needs no key that can be left out
-    own = model["channel"][0] if at else model
+    own = {"": model, "message.": model.get("message"), "channel[0].": model["channel"][0]}[at]
     own.pop(key, None)
 
     def told() -> list[str]:
@@ -539,6 +555,7 @@ def test_printed_receipt_and_status_are_understood() -> None:
         *("state", "version", "outbox_id", "checks_digests", "assigned", "backlog", "dropped", "lines", "stations"),
         "clock",
         "health",
+        "devices",
         "sleeps",
     }
 

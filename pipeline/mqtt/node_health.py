@@ -19,6 +19,14 @@ BOUNDS: dict[str, tuple[float, float]] = {
 }
 
 
+DEVICE_BOUNDS: dict[str, tuple[float, float]] = {
+    "at_ms": (0.0, 1e14),
+    "missed": (0.0, 1e15),
+    "battery_v": (0.0, 1000.0),
+    "signal_dbm": (-200.0, 0.0),
+}
+
+
 class BadHealth(ValueError):
     """What a node says of its machine cannot be read; the text is the reason."""
 
@@ -65,17 +73,38 @@ def health_after(before: NodeHealth | None, said: object, at_ms: int) -> NodeHea
         return before
     if not isinstance(said, dict):
         raise BadHealth(f"status.health: found {said!r:.80}, expected names with a number each")
-    values = {name: _number(name, said[name]) for name in BOUNDS if name in said}
+    values = {name: _number(name, said[name], "status.health", BOUNDS[name]) for name in BOUNDS if name in said}
     days = () if before is None else before.supply_days
     return NodeHealth(at_ms, values, _with_supply(days, values.get("supply_v"), at_ms // DAY_MS * DAY_MS))
 
 
-def _number(name: str, value: object) -> float:
-    low, high = BOUNDS[name]
+@dataclass(frozen=True, slots=True)
+class DeviceHealth:
+    """How a radio node was when a node last heard it [ms since 1970, UTC], and how many of its messages never came."""
+
+    at_ms: int
+    missed: int
+    battery_v: float | None = None
+    signal_dbm: float | None = None
+
+
+def device_health(name: str, said: object) -> DeviceHealth:
+    """Return what a node says of one of its radio nodes. Raises BadHealth."""
+    at = f"status.devices.{name:.80}"
+    if not isinstance(said, dict):
+        raise BadHealth(f"{at}: found {said!r:.80}, expected names with a number each")
+    known = {key: _number(key, said[key], at, DEVICE_BOUNDS[key]) for key in DEVICE_BOUNDS if key in said}
+    if not {"at_ms", "missed"} <= known.keys():
+        raise BadHealth(f"{at}: found {sorted(known)}, expected at_ms and missed among them")
+    return DeviceHealth(int(known["at_ms"]), int(known["missed"]), known.get("battery_v"), known.get("signal_dbm"))
+
+
+def _number(name: str, value: object, at: str, bounds: tuple[float, float]) -> float:
+    low, high = bounds
     if not isinstance(value, int | float) or isinstance(value, bool) or not math.isfinite(value):
-        raise BadHealth(f"status.health.{name}: found {value!r:.80}, expected a number")
+        raise BadHealth(f"{at}.{name}: found {value!r:.80}, expected a number")
     if not low <= value <= high:
-        raise BadHealth(f"status.health.{name}: found {value:g}, expected {low:g} to {high:g}")
+        raise BadHealth(f"{at}.{name}: found {value:g}, expected {low:g} to {high:g}")
     return float(value)
 
 
@@ -100,7 +129,8 @@ def from_note(note: Mapping[str, object]) -> dict[str, NodeHealth]:
     for node, kept in note.items():
         try:
             days = tuple(SupplyDay(**day) for day in kept["supply_days"])  # type: ignore[index]
-            values = {name: _number(name, value) for name, value in kept["values"].items()}  # type: ignore[index]
+            told = kept["values"].items()  # type: ignore[index]
+            values = {name: _number(name, value, "kept", BOUNDS[name]) for name, value in told}
             found[node] = NodeHealth(int(kept["at_ms"]), values, days)  # type: ignore[index]
         except (KeyError, TypeError, ValueError, AttributeError):
             continue

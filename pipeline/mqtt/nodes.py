@@ -14,11 +14,12 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from hardware.reading import MAX_SEQ, WIRE_VERSION, LiveReading, decode_live, is_slug
-from pipeline.mqtt.node_health import BadHealth, NodeHealth, health_after
+from pipeline.mqtt.node_health import BadHealth, DeviceHealth, NodeHealth, device_health, health_after
 
 MAX_NODES = 1000
 MAX_STATUS_BYTES = 64 * 1024
 MAX_LINES = 256
+MAX_DEVICES = 128
 MAX_STATIONS = 128
 MAX_STRANGERS = 20
 MAX_WATCHED = 50
@@ -37,6 +38,7 @@ class NodeStatus:
     is down until its timer wakes it. `stations` are those whose probes it reads. Where its time is not `clock_ok`,
     nobody has confirmed it since `unconfirmed_since_ms`. `assigned` is the highest number its outbox has given out;
     `checks_digests` says that it compares the digests of receipts, which an agent of an earlier version does not.
+    `devices` are its radio nodes, by `station/probe`.
     """
 
     node: str
@@ -55,6 +57,7 @@ class NodeStatus:
     checks_digests: bool = False
     health: NodeHealth | None = None
     sleeps: bool = False
+    devices: Mapping[str, DeviceHealth] = field(default_factory=dict)
 
 
 class Nodes:
@@ -172,6 +175,7 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None, hea
     before = NodeStatus(node, "down", at_ms) if before is None else before
     try:
         health = health_after(health, said.get("health"), at_ms)
+        devices = _devices(said, before)
     except BadHealth as err:
         raise BadStatus(str(err)) from err
     return replace(
@@ -189,7 +193,17 @@ def _parse(node: str, payload: bytes, at_ms: int, before: NodeStatus | None, hea
         checks_digests=said.get("checks_digests", before.checks_digests) is True,
         health=health,
         sleeps=said.get("sleeps") is True,
+        devices=devices,
     )
+
+
+def _devices(said: Mapping[str, Any], before: NodeStatus) -> Mapping[str, DeviceHealth]:
+    devices = said.get("devices")
+    if devices is None:
+        return before.devices
+    if not isinstance(devices, dict) or len(devices) > MAX_DEVICES:
+        raise BadStatus(f"status.devices: found {str(devices)[:80]}, expected at most {MAX_DEVICES} by name")
+    return {name[:200]: device_health(name, one) for name, one in devices.items()}
 
 
 def _stations(said: Mapping[str, object], before: NodeStatus) -> tuple[str, ...]:

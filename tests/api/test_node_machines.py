@@ -181,3 +181,30 @@ def test_each_probe_says_what_it_said_last_and_what_was_written_of_it(ground: Gr
     assert client.get("/probes").text.count("v act") <= 2
     led = client.get("/nodes", follow_redirects=False)
     assert (led.status_code, led.headers["location"]) == (308, "/probes#nodes")
+
+
+def test_radio_nodes_are_shown_with_what_never_came(ground: Ground) -> None:
+    """Battery, signal and missed messages of each in JSON; in words what was missed, and the weakest."""
+    devices = {
+        "square-1/r1": {"at_ms": NOW_MS, "missed": 4, "battery_v": 3.41, "signal_dbm": -104},
+        "square-1/r2": {"at_ms": NOW_MS - 60_000, "missed": 0, "battery_v": 3.62},
+    }
+    tell(
+        ground,
+        lines={"radio": "no probe of these settings has the address of a device that sends: c3 (1)"},
+        devices=devices,
+    )
+    client = client_of(ground.pipeline)
+    (node,) = client.get("/api/v1/nodes").json()["nodes"]
+    assert node["devices"] == {
+        "square-1/r1": {"at": iso(NOW_MS), "missed": 4, "battery_v": 3.41, "signal_dbm": -104.0},
+        "square-1/r2": {"at": iso(NOW_MS - 60_000), "missed": 0, "battery_v": 3.62, "signal_dbm": None},
+    }
+    page = re.sub(r"\s+", " ", client.get("/probes").text.replace("\N{NO-BREAK SPACE}", " "))
+    for words in (
+        "Line radio: no probe of these settings has the address of a device that sends: c3 (1).",
+        "square-1/r1: 4 messages never came.", "Lowest battery of its radio nodes: 3.41 V, square-1/r1.",
+        "Weakest signal of its radio nodes: -104 dBm, square-1/r1.",
+    ):  # fmt: skip
+        assert words in page, words
+    assert "square-1/r2: 0 messages" not in page

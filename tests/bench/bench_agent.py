@@ -3,12 +3,15 @@
     python tests/bench/bench_agent.py
 
 Import time is the best of several fresh interpreters (the noise of a busy machine only adds). Memory is the highest of
-a real agent process with an unreceipted backlog, three probes on a line that answers, and a broker that acknowledges
-but gives no receipts, so that all batches in flight are held.
+a real agent process with an unreceipted backlog, six probes on two SDI-12 lines and one on a Modbus line that answer,
+four radio nodes that send ten times a second, and a broker that acknowledges but gives no receipts, so that all batches
+in flight are held.
 """
 
 from __future__ import annotations
 
+import contextlib
+import json
 import os
 import select
 import shutil
@@ -20,9 +23,13 @@ import threading
 import time
 from pathlib import Path
 
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from hardware.modbus import RegisterDevice  # noqa: E402
 from hardware.reading import Sample, Status  # noqa: E402
 from hardware.sdi12_frame import Identification  # noqa: E402
 from hardware.sdi12_sensor import Group, Sensor  # noqa: E402
@@ -51,17 +58,30 @@ interval_s = 1
 rain_interval_s = 1
 [[line]]
 name = "north"
-port = "{line}"
+port = "{north}"
 protocol = "sdi12"
+[[line]]
+name = "south"
+port = "{south}"
+protocol = "sdi12"
+[[line]]
+name = "field"
+port = "{field}"
+protocol = "modbus"
+[[line]]
+name = "radio"
+protocol = "mqtt"
+topic = "radio/+/up"
 """
 PROBE = """
 [[probe]]
-name = "p{n}"
+name = "{name}"
 station = "square-1"
-model = "root_zone_profile"
-line = "north"
-address = "{n}"
+model = "{model}"
+line = "{line}"
+address = "{address}"
 """
+RADIO_NODES = 4
 
 
 def import_time_s() -> float:
@@ -103,11 +123,41 @@ def serve_sensors(master: int, stop: threading.Event) -> None:
                 os.write(master, reply)
 
 
+def serve_device(master: int, stop: threading.Event) -> None:
+    """One register profile at address 1 at the far end of the line."""
+    device = RegisterDevice(1, lambda table: dict.fromkeys(range(8), 2100), baud=9600)
+    while not stop.is_set():
+        if select.select([master], [], [], 0.002)[0]:
+            device.receive(os.read(master, 1024), time.monotonic())
+        reply = device.send(time.monotonic())
+        if reply:
+            os.write(master, reply)
+
+
+def send_messages(port: int, stop: threading.Event) -> None:
+    """What a network server publishes of the radio nodes, where a broker is there."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    counter = 0
+    while not stop.wait(0.1):
+        if not client.is_connected():
+            with contextlib.suppress(OSError):
+                client.connect("127.0.0.1", port)
+                client.loop_start()
+            continue
+        told = {"n": counter, "ts": time.time(), "values": [12.5, 8.25], "bat_v": 3.4, "rssi": -100}
+        client.publish("radio/x/up", json.dumps({"dev": f"d{counter % RADIO_NODES}", **told}), qos=1)
+        counter += 1
+    client.loop_stop()
+
+
 def run_agent(folder: Path, port: int) -> float:
     """Highest memory of an agent that runs for a while. [MB]"""
-    master, slave = os.openpty()
-    stop = threading.Event()
-    threading.Thread(target=serve_sensors, args=(master, stop), daemon=True).start()
+    stop, ports = threading.Event(), {}
+    for name, serve in (("north", serve_sensors), ("south", serve_sensors), ("field", serve_device)):
+        master, slave = os.openpty()
+        ports[name] = os.ttyname(slave)
+        threading.Thread(target=serve, args=(master, stop), daemon=True).start()
+    threading.Thread(target=send_messages, args=(port, stop), daemon=True).start()
     state = folder / "state"
     state.mkdir()
     outbox = Outbox(state, site="home", node="hut", max_bytes=64 << 20)
@@ -119,8 +169,11 @@ def run_agent(folder: Path, port: int) -> float:
         outbox.put(heard, ClockNote(True, "boot", 1, 1))
     outbox.close()
     config = folder / "agent.toml"
-    probes = "".join(PROBE.format(n=n) for n in (1, 2, 3))
-    config.write_text(CONFIG.format(port=port, line=os.ttyname(slave)) + probes)
+    rows = [(f"{line}-{n}", "root_zone_profile", line, str(n)) for line in ("north", "south") for n in (1, 2, 3)]
+    rows += [("m1", "register_profile", "field", "1")]
+    rows += [(f"r{n}", "radio_flat", "radio", f"d{n}") for n in range(RADIO_NODES)]
+    probes = "".join(PROBE.format(name=name, model=model, line=line, address=a) for name, model, line, a in rows)
+    config.write_text(CONFIG.format(port=port, **ports) + probes)
     command = [sys.executable, "-m", "probe_agent", "run", "--config", str(config)]
     agent = subprocess.Popen(command, env={**os.environ, "PYTHONPATH": str(ROOT)}, stderr=subprocess.DEVNULL)
     threading.Event().wait(RUN_S)
@@ -130,6 +183,9 @@ def run_agent(folder: Path, port: int) -> float:
     stop.set()
     outbox = Outbox(state, site="home", node="hut", max_bytes=64 << 20)
     print(f"agent: {outbox.assigned - BACKLOG} readings taken in {RUN_S:.0f} s beside a backlog of {BACKLOG}")
+    batch = outbox.batch(BACKLOG, 100_000)
+    names = {reading.channel.split("/")[1] for reading in batch.readings} if batch is not None else set()
+    print(f"agent: {len(names)} of {len(rows)} probes and radio nodes among them")
     outbox.close()
     return used
 

@@ -20,7 +20,8 @@ sys.path.insert(0, str(ROOT))
 from hardware.machine_clock import ClockNote  # noqa: E402
 from hardware.reading import Batch, Receipt  # noqa: E402
 from probe_agent.config import load  # noqa: E402
-from probe_agent.publisher import Publisher, _Connection  # noqa: E402
+from probe_agent.mqtt import PublisherConnection  # noqa: E402
+from probe_agent.publisher import Publisher  # noqa: E402
 from probe_agent.service import run  # noqa: E402
 
 
@@ -39,11 +40,11 @@ class TakesTheBrokersWord(Publisher):
             self._note_acknowledged(connection.acknowledged.popleft())
         super()._lost(reason, now)
 
-    def _take_receipts(self, connection: _Connection, now: float) -> None:
+    def _take_receipts(self, connection: PublisherConnection, now: float) -> None:
         connection.receipts.clear()
         connection.deflates = False
 
-    def _send(self, connection: _Connection, now: float, hold: ClockNote | None) -> None:
+    def _send(self, connection: PublisherConnection, now: float, hold: ClockNote | None) -> None:
         """Send without digests: an agent that compares them would be asked for what was lost."""
         given = self._outbox.batch
         self._outbox.batch = lambda *args, **more: _without_digest(given(*args, **more))  # type: ignore[method-assign]

@@ -22,8 +22,9 @@ from probe_agent.dock import describe_dock
 from probe_agent.line import LineAway, SerialLine
 from probe_agent.line_setup import find_way
 from probe_agent.line_worker import FAULT_PAUSE_S, LineWorker
+from probe_agent.mqtt import try_broker
 from probe_agent.outbox import Outbox, OutboxFull
-from probe_agent.publisher import Publisher, try_broker
+from probe_agent.publisher import Publisher
 from probe_agent.sampler import Stopped
 from probe_agent.service import Agent, lock_folder
 from tests.probe_agent.sdi12_emulator import EmulatedAdapter, EmulatedSensor

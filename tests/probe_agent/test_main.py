@@ -62,7 +62,7 @@ def test_a_password_that_goes_far_as_plain_text_is_told_by_check_and_by_the_log(
     path = write_config()
     far = '[broker]\nhost = "192.0.2.7"\nusername = "home/hut"\npassword_file = "secret"\n'
     path.write_text(path.read_text().replace("[broker]\n", far))
-    told = "password: goes to 192.0.2.7 unencrypted: give [broker] ca_file"
+    told = "password: goes to 192.0.2.7 unencrypted: give its ca_file"
     assert main(["check", "--config", str(path)]) == 1 and told in capsys.readouterr().err
     monkeypatch.setattr("probe_agent.service.run", lambda config: None)
     assert main(["run", "--config", str(path)]) == 0 and told in caplog.text

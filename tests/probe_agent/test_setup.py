@@ -240,7 +240,7 @@ def test_each_fault_is_named_with_what_to_do(start_broker, write_config, tmp_pat
     path.write_text(path.read_text().replace("[broker]", '[broker]\nhost = "192.0.2.7"'))
     found = told(path, ClockNote(True, "b", 1, 1_772_323_200_000))
     assert found["password"][0] is False
-    assert found["password"][1].startswith("goes to 192.0.2.7 unencrypted: give [broker] ca_file")
+    assert found["password"][1].startswith("goes to 192.0.2.7 unencrypted: give its ca_file")
     assert found["disk"][0] is False and "make [outbox] max_mb smaller" in found["disk"][1]
 
 

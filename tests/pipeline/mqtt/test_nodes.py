@@ -62,3 +62,23 @@ def test_random_bytes_never_raise_anything_else() -> None:
             nodes.hear(TOPIC, bytes(damaged), 0)
         except BadStatus as bad:
             assert str(bad)
+
+
+@pytest.mark.parametrize(
+    ("devices", "told"),
+    [
+        (b"[]", "status.devices: found [], expected at most 128 by name"),
+        (b'{"s/r": 5}', "status.devices.s/r: found 5, expected names with a number each"),
+        (b'{"s/r": {"at_ms": 1}}', "status.devices.s/r: found ['at_ms'], expected at_ms and missed among them"),
+        (b'{"s/r": {"at_ms": 1, "missed": -1}}', "status.devices.s/r.missed: found -1, expected 0 to"),
+        (
+            b'{"s/r": {"at_ms": 1, "missed": 0, "signal_dbm": "x"}}',
+            "status.devices.s/r.signal_dbm: found 'x', expected a",
+        ),
+    ],
+)
+def test_radio_nodes_out_of_form_are_refused_with_their_reason(devices: bytes, told: str) -> None:
+    """No table, no numbers, what must be there, a count below none, a text: each is named."""
+    with pytest.raises(BadStatus) as caught:
+        Nodes().hear(TOPIC, b'{"state": "up", "devices": ' + devices + b"}", 0)
+    assert told in str(caught.value)
