@@ -35,6 +35,7 @@ GRANTED: Mapping[str, Access] = {**ROLES, **SCOPES, LINK_SCOPE: Access.SEASON}
 # Times and bounds are common practice, no source.
 SESSION_IDLE_MS, SESSION_MOST_MS = 30 * DAY_MS, 180 * DAY_MS  # unused, and in all
 INVITATION_MS = 7 * DAY_MS
+USUAL_DAYS = 365  # of a token or a link
 LONGEST_NAME = 60
 # SP 800-63B asks for more length and no rules of composition, and against what is easily guessed (from memory).
 SHORTEST_PASSWORD, LONGEST_PASSWORD, FEWEST_CHARACTERS = 10, 200, 5
@@ -73,7 +74,10 @@ NEEDS: Mapping[str, Access] = {
             DELETE /api/v1/diary/{entry_id}
         """,
         Access.MANAGE: """
-            POST /api/v1/clock
+            GET /people  GET /api/v1/people  POST /people  POST /people/{person_id}/invite
+            POST /people/{person_id}/role  POST /people/{person_id}/remove  POST /people/links
+            POST /people/links/revoke  POST /people/tokens
+            POST /people/tokens/revoke  POST /api/v1/clock
         """,
     }.items()
     for address in re.findall(r"[A-Z]+ \S+", addresses)

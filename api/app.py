@@ -41,6 +41,7 @@ from api.load import MAX_ANSWERS_KEPT, FactCache
 from api.pages import alerts, book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
 from api.pages import ground as ground_page
+from api.pages import people as people_page
 from api.pages import probes as probe_pages
 from api.pages import sign_in as sign_in_page
 from api.pages import trust as trust_page
@@ -85,9 +86,10 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     for part in (
         data, alert_history, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station,
         probes, probe_pages, alerts, book, windows, work, year, ground_page, compare, compare_page, trust, trust_page,
-        forms, sign_in_page,
+        forms, sign_in_page, people_page,
     ):  # fmt: skip
         app.include_router(part.router)
+    app.include_router(people_page.data)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
 
     app.add_middleware(_Conditional)

@@ -27,7 +27,6 @@ LEAST_SIZED_D = 7.0  # days of readings from which a year is reckoned; younger o
 MOST_PANEL_W = 400.0  # beyond it a panel is no answer for a node
 NODE_ACTIONS = ("add", "list", "revoke")
 PERSON_ACTIONS = ("add", "list", "role", "invite", "password", "remove")
-USUAL_DAYS = 365  # of a token or a link
 QUARANTINE_ACTIONS = ("list", "show", "retry", "drop")
 
 
@@ -145,7 +144,7 @@ def _parser() -> argparse.ArgumentParser:
     for kind, credential in (("token", token), ("link", link)):
         credential.add_argument("action", metavar="ACTION", choices=NODE_ACTIONS)
         credential.add_argument("name", metavar="NAME", nargs="?", help="whose it is, or what for")
-        credential.add_argument("--days", type=_count, default=USUAL_DAYS, metavar="N", help="until it ends (365)")
+        credential.add_argument("--days", type=_count, default=365, metavar="N", help="until it ends (365)")
         credential.set_defaults(run=_credential, kind=kind, scope="")
     token.set_defaults(scope="read")
     audit = commands.add_parser("audit", help="who changed people, nodes, settings and the time")

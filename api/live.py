@@ -17,6 +17,7 @@ from starlette.types import Receive, Scope, Send
 
 from api.data import find_probe, iso, pipeline_of
 from api.problems import Problem
+from api.who import still_holds
 from pipeline.errors import PipelineFault
 
 LOOK_EVERY_S = 0.25
@@ -74,7 +75,7 @@ class _CountedStream(EventSourceResponse):
     def __init__(
         self, request: Request, events: AsyncIterator[dict[str, str]], open_now: Counter[str], address: str
     ) -> None:
-        super().__init__(events, ping=15)
+        super().__init__(_while_known(request, events), ping=15)
         self._open_now, self._address = open_now, address
         self._gauge = pipeline_of(request).metrics.streams
 
@@ -90,6 +91,14 @@ class _CountedStream(EventSourceResponse):
         if not self._open_now[self._address]:
             del self._open_now[self._address]
         self._gauge.set(self._open_now.total())
+
+
+async def _while_known(request: Request, events: AsyncIterator[dict[str, str]]) -> AsyncIterator[dict[str, str]]:
+    """The events, as long as what let their reader in holds: asked anew before each is told."""
+    async for event in events:
+        if not await asyncio.to_thread(still_holds, request):
+            return
+        yield event
 
 
 async def _events(request: Request) -> AsyncIterator[dict[str, str]]:

@@ -282,6 +282,43 @@ class CertificateOut(BaseModel):
     until: Time | None
 
 
+class PersonOut(BaseModel):
+    """Somebody who may sign in; `has_password` is false until the invitation was taken."""
+
+    name: str = Field(examples=["Ann"])
+    role: str = Field(examples=["keeper"], description="reader, keeper or head")
+    has_password: bool = Field(examples=[True])
+    added_at: Time
+
+
+class CredentialOut(BaseModel):
+    """A link or token that holds, without its secret."""
+
+    name: str = Field(examples=["committee"])
+    scope: str = Field(examples=["season"], description="season of a link; read or diary of a token")
+    made_at: Time
+    ends_at: Time
+
+
+class AuditLineOut(BaseModel):
+    """What was changed, by whom and when."""
+
+    at: Time
+    who: str = Field(examples=["root on the box"])
+    what: str = Field(examples=["person Ann added as keeper"])
+
+
+class PeopleOut(BaseModel):
+    """Who may sign in, what else lets somebody in, and the last lines of the audit log, the newest first."""
+
+    people: list[PersonOut]
+    links: list[CredentialOut]
+    tokens: list[CredentialOut]
+    audit: list[AuditLineOut] = Field(
+        examples=[[{"at": "2026-05-04T06:15:00Z", "who": "Ann", "what": "link committee, for season made"}]]
+    )
+
+
 class NodeHealthOut(BaseModel):
     """How the machine of a node is, as it last said; null what it could not read."""
 

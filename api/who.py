@@ -85,6 +85,14 @@ def who(request: Request) -> Who:
     return found
 
 
+def still_holds(request: Request) -> bool:
+    """Return whether who asked at the beginning of a long answer is the same now; nobody where that cannot be found."""
+    try:
+        return _who(request) == who(request)
+    except StoreFault:
+        return False
+
+
 def _who(request: Request) -> Who:
     pipeline: Pipeline = request.app.state.pipeline
     now_ms = pipeline.clock.now_ms()

@@ -93,3 +93,4 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
     yield "/ground", ["/api/v1/ground"]
     yield "/compare", ["/api/v1/compare"]
     yield "/trust", ["/api/v1/certificate"]
+    yield "/people", ["/api/v1/people"]

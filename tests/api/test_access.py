@@ -83,6 +83,7 @@ def filled_in(path: str) -> str:
     for name, value in {
         "{name}.ics": "square.ics", "surfaces/{name}": "surfaces/square", "{name}": "s1", "{surface}": "square",
         "{station}": "s1", "{probe}": "t1", "{entry_id}": "999", "{alert_id}": "x", "{secret}": "x",
+        "{person_id}": "999",
     }.items():  # fmt: skip
         path = path.replace(name, value)
     return path

@@ -7,10 +7,12 @@ session management and on forged requests (from memory).
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from html import unescape
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
+import httpx
 import pytest
 from fastapi import FastAPI
 
@@ -70,6 +72,23 @@ def test_a_password_begins_a_session_that_ends_when_its_person_says(app: FastAPI
     out = client.post("/sign-out", data=fields_of(page.text, "/sign-out"), headers=OWN)
     assert out.status_code == 303 and out.headers["clear-site-data"] == '"cache"'
     assert [one.get("/work", headers=HTML).status_code for one in (client, thief)] == [401, 401]
+
+
+def test_a_stream_ends_with_the_session_that_opened_it(
+    ground: Ground, app: FastAPI, serve_ground: Callable[..., Any]
+) -> None:
+    """Nothing more is told on it once the session was ended elsewhere."""
+    people, secret = ground.pipeline.people, signed_in(app, "keeper", "Ann").cookies[SESSION_COOKIE]
+    headers = {"Host": "192.0.2.10", "Cookie": f"{SESSION_COOKIE}={secret}"}
+    with (
+        serve_ground(ground.pipeline) as at,
+        httpx.stream("GET", f"{at}/api/v1/live", headers=headers, timeout=20) as stream,
+    ):
+        lines = stream.iter_lines()
+        assert next(lines).startswith("id:") or "change" in next(lines)
+        people.end(digest_of(secret))
+        ground.pipeline.changes.bump("diary")
+        assert [line for line in lines if line.startswith("data") and '"change": ' in line][1:] == []
 
 
 def test_signing_in_gives_another_secret_each_time(app: FastAPI) -> None:

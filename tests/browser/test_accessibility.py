@@ -27,6 +27,8 @@ PATHS = (
     "/ground",
     "/compare",
     "/trust",
+    "/people",
+    "/sign-in",
     "/stations/s1",
     "/stations/s2",
     "/stations/o1?days=366",
