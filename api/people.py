@@ -22,7 +22,6 @@ from api.access import (
 from pipeline.errors import PipelineFault
 from pipeline.service import Pipeline
 from pipeline.site.server import PagesConfig, is_loopback
-from pipeline.site.settings import SiteConfig
 from pipeline.store.people import Credential, Kind, People, Person
 from pipeline.units import DAY_MS, MINUTE_MS
 
@@ -107,10 +106,10 @@ def outward_address(pages: PagesConfig) -> str:
 
 def note_settings(pipeline: Pipeline) -> None:
     """Write into the audit log which tables of the settings are others than when the service started last."""
-    config: SiteConfig = pipeline.config
-    now = {key: hashlib.sha256(repr(getattr(config, key)).encode()).hexdigest() for key in type(config).model_fields}
+    written = pipeline.config.model_dump(exclude_unset=True)  # a later version's defaults are nobody's change
+    now = {key: hashlib.sha256(repr(value).encode()).hexdigest() for key, value in written.items()}
     before = pipeline.journal.note(SETTINGS_NOTE)
-    changed = [key for key in now if now[key] != before.get(key)]
+    changed = sorted(key for key in {*now, *before} if now.get(key) != before.get(key))
     if not changed:
         return
     if before:

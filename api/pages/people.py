@@ -167,9 +167,10 @@ def _invited(request: Request, person: Person) -> Response:
 
 
 def _here(request: Request, path: str) -> str:
-    """A path by the address that the head asks by, unless the settings name another."""
+    """A path as others ask for it: by the address that the head asks by, unless the settings name another."""
     pages = pipeline_of(request).config.pages
-    return f"{pages.address or str(request.base_url).rstrip('/')}{path}"
+    asked_by_name = pages.address is None and who(request).kind != "here"
+    return f"{str(request.base_url).rstrip('/') if asked_by_name else room.outward_address(pages)}{path}"
 
 
 def _page(
