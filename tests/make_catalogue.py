@@ -22,6 +22,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from hardware.machine_clock import TIME_IN_DOUBT
 from hardware.probe import load_probe, models
+from pipeline.diary.entry import KINDS
+from pipeline.site.power import BATTERIES
+from pipeline.stages.catalogue import CATALOGUE
 
 ROOT = Path(__file__).parent.parent
 TEMPLATE = ROOT / "pipeline/locale/underturf.pot"
@@ -48,8 +51,15 @@ METHODS = [
 ]  # fmt: skip
 
 
-# Texts of packages that may not know the catalogue, said by those that show them.
+# Texts of packages that may not know the catalogue, and of long tables, said by those that show them.
 TABLES = [
+    (
+        "pipeline/stages/catalogue.py",
+        [text for one in CATALOGUE.values() for text in (one.title, one.meaning)],
+        "a finding, its name or what it says",
+    ),
+    ("pipeline/diary/entry.py", [kind.kind_title for kind in KINDS.values()], "a kind of entry in the diary"),
+    ("pipeline/site/power.py", [battery.caution for battery in BATTERIES.values()], "what a kind of battery needs"),
     ("hardware/machine_clock.py", tuple(TIME_IN_DOUBT.values()), "of a clock"),
     ("hardware/probes", tuple(dict.fromkeys(load_probe(name).title for name in models())), "a model of probe"),
 ]
@@ -68,7 +78,7 @@ def extracted() -> Catalog:
             for name, _, message, comments, context in found:
                 catalogue.add(message, None, [(f"{package}/{name}", 0)], auto_comments=comments, context=context)
     for path, texts, about in TABLES:
-        for text in texts:
+        for text in dict.fromkeys(texts):
             catalogue.add(text, None, [(path, 0)], auto_comments=[about])
     return catalogue
 

@@ -108,6 +108,11 @@ def is_news(intent: Intent, seen: SurfaceWatch, diary: DiaryFacts, now_ms: int) 
     return booked and intent.kind != BROUGHT_BY_HAND
 
 
+def subject_of(intent: Intent) -> str:
+    """Return what tells the alerts of one pass of a surface from those of another."""
+    return f"{intent.kind}.{intent.variant}.{intent.depth_m * 1000:.0f}"
+
+
 class PassAhead(NamedTuple):
     """The newest advice for one pass over a surface.
 
@@ -559,7 +564,7 @@ def walk_plans(
         intent = each.outlook.intent
         if not is_news(intent, seen, diary, now_ms):
             continue  # an open one is closed below
-        subject = f"{intent.kind}.{intent.variant}.{intent.depth_m * 1000:.0f}"
+        subject = subject_of(intent)
         windows = work_windows(each.outlook, seen.zone, work_hours=seen.work_hours, work_h=opening_bounds.work_h,
                          dry=dry_hours(each.outlook, seen.forecasts))  # fmt: skip
         for rule in PASS_RULES:

@@ -265,7 +265,7 @@ def _in_order(parts: list[list[np.ndarray]]) -> list[np.ndarray]:
 class OpenAlert:
     """An open alert with the text of its last event. `station` is empty for one about a whole surface.
 
-    `fact` is the text without what to do about it.
+    `fact` is the text without what to do about it; `subject` is which pass it is about, by its kind, variant and depth.
     """
 
     alert_id: str
@@ -277,6 +277,7 @@ class OpenAlert:
     since_ms: int
     text: str
     fact: str
+    subject: str = ""
 
 
 class AlertRunner:
@@ -573,7 +574,9 @@ class AlertRunner:
         words = state.text or self._last_words(state, opened)
         text, fact = (spoken(one, now_ms, self._zone) for one in (words, words.partition(SO)[0].rstrip()))
         own_id = alert_id(self._config.site.name, state)
-        return OpenAlert(own_id, state.rule, surface, state.station, state.probe, opened, since, text, fact)
+        return OpenAlert(
+            own_id, state.rule, surface, state.station, state.probe, opened, since, text, fact, state.subject
+        )
 
     def _last_words(self, state: AlertState, opened_ms: int) -> str:
         """Return the text of an alert that an earlier version opened, from its event in the journal."""

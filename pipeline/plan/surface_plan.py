@@ -25,7 +25,7 @@ from pipeline.advice.report import (
 )
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
 from pipeline.advice.water import WaterAdvice
-from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING
+from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING, subject_of
 from pipeline.alerts.runner import OpenAlert
 from pipeline.alerts.surface import DAWN_UNTIL_HOUR, STAY_OFF
 from pipeline.alerts.water import ROOTS_DRY, THATCH_HOLDING, WATER_NOT_ARRIVING
@@ -391,7 +391,7 @@ def _stay_off_order(off: _KeptOff | None, seen: Seen) -> str:
 
 def _window_text(alert: OpenAlert, advice: SurfaceAdvice, off: _KeptOff | None, seen: Seen) -> str:
     """Return what a window alert says where its pass is not open now, though it was told to be."""
-    one = next((p for p in advice.passes if f"for {p.outlook.facts.doing}" in alert.fact), None)
+    one = next((p for p in advice.passes if subject_of(p.outlook.intent) == alert.subject), None)
     if one is None:
         return ""
     now, title = one.outlook.windows[0], advice.title

@@ -37,7 +37,7 @@ from pipeline.site.passes import OwnBounds, PlannedPass, SurfaceKind
 from pipeline.site.plan import Metres, Outline, Place, no_crossing
 from pipeline.site.plane import Point, oval
 from pipeline.soil.radiation import Location
-from pipeline.texts import ENGLISH, languages
+from pipeline.texts import ENGLISH, languages, later, say
 
 BY_HAND = "by-hand"  # stands for the probe in the id of what was measured by hand
 
@@ -426,11 +426,19 @@ OVAL_WORDS = "middle, half width and half height of an oval in metres, as [0, 0,
 HalfWidth = Annotated[float, Field(ge=1.0, le=1000.0)]
 
 
-def _kind_said(probe: InstalledProbe) -> str:
-    """What kind of probe it is, in a word, where that is not a probe in the soil."""
+_PROBE_AT = {
+    # Translators: a probe by where it stands: "the long-side probe", here and in the next two
+    "soil": later("the {place} probe"),
+    "thatch": later("the {place} thatch probe"),
+    "weather": later("the {place} weather probe"),
+}
+
+
+def _kind_of(probe: InstalledProbe) -> str:
+    """What a probe stands in: soil, thatch, or the weather."""
     if probe.description.model.startswith("thatch"):
-        return " thatch"
-    return "" if any(one.channel.depth_m is not None for one in probe.channels) else " weather"
+        return "thatch"
+    return "soil" if any(one.channel.depth_m is not None for one in probe.channels) else "weather"
 
 
 class Surface(Setting):
@@ -526,9 +534,11 @@ class Surface(Setting):
         probe`; where two of a station would still be called alike, the name in the settings stands behind.
         """
         where = self.place(station).removeprefix(self.title).strip(", ").lower() or self.title.lower()
-        kind = _kind_said(probe)
-        alike = [one for one in station.probes if _kind_said(one) == kind]
-        return f"the {where.replace(' ', '-')}{kind} probe{f' ({probe.name})' if len(alike) > 1 else ''}"
+        kind = _kind_of(probe)
+        alike = [one for one in station.probes if _kind_of(one) == kind]
+        called = say(_PROBE_AT[kind], place=where.replace(" ", "-"))
+        # Translators: a probe by its place, and by its name in the settings where two would be called alike
+        return say("{probe} ({name})", probe=called, name=probe.name) if len(alike) > 1 else called
 
     @property
     def play(self) -> YearSpan | None:

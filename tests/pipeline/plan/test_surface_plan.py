@@ -201,6 +201,7 @@ def test_only_the_latest_water_speaks_of_arriving() -> None:
 def test_a_window_told_open_that_gives_way_says_so() -> None:
     """The alert of an open window does not stand beside "keep off"."""
     opened = alert("window_opening", "Green: window for topdressing is open now and for days to come.", station="")
+    opened = replace(opened, subject="topdressing.light.0")
     plan = plan_of(surface(station(), *passes("topdressing")), replace(SEEN, wettest=1.2, alerts=(opened,)))
     said = plan.texts["window_opening"]
     assert "is open now" not in said and "waits, the ground is wetter than drained" in said
