@@ -19,6 +19,9 @@ def compile_texts(folder: Path) -> list[Path]:
 
         with source.open("rb") as file:
             catalogue = read_po(file, locale=source.stem, abort_invalid=True)
+        for message in list(catalogue):  # a text of which a form is missing is said in English
+            if isinstance(message.string, tuple) and not all(message.string):
+                catalogue.delete(message.id, message.context)
         target = source.with_suffix(".mo")
         with target.open("wb") as file:
             write_mo(file, catalogue)

@@ -37,6 +37,12 @@ msgstr[0] "one-{n}"
 msgstr[1] "few-{n}"
 msgstr[2] "many-{n}"
 
+msgid "{n} hour"
+msgid_plural "{n} hours"
+msgstr[0] "eine Stunde"
+msgstr[1] ""
+msgstr[2] ""
+
 msgid "half full"
 msgstr "halb"
 
@@ -80,6 +86,7 @@ def test_texts_are_said_in_the_language(zz: Path) -> None:
     assert [say_many("{n} probe", "{n} probes", n) for n in (1, 2, 7)] == ["one-1", "few-2", "many-7"]
     assert say_as("month, short", "May") == "Mai" and say_as("other", "May") == "May"
     assert say(later("half full")) == "halb" and say(later_as("month, short", "May")) == "Mai"
+    assert [say_many("{n} hour", "{n} hours", n) for n in (1, 2)] == ["1 hour", "2 hours"]  # a form is missing
     assert say("not there {n}", n=1) == "not there 1" and say(later_as("a", "not there")) == "not there"
     assert say("") == ""
 
