@@ -56,6 +56,8 @@ class Repellency:
     published one for thatch was found. Share, gradient and contact time are set so that the rate through dry thatch is
     very low at first and near the sustained one after 10 minutes under water (Taylor & Blake 1982). Drops that stand
     for 60-600 s count as strong (Dekker & Jungerius 1990, from memory). Gradient and entry are ours, without source.
+
+    Made for thatch, of 20 mm/h and more: in ground that conducts a few mm/h its front takes very many steps.
     """
 
     critical_theta: float = 0.15  # [m3 m-3]

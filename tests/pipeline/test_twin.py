@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.bench.twin_seasons import Case, Played, fortnights_of, played, score
+from tests.bench.twin_seasons import CONDITIONS, Case, Played, fortnights_of, place_of, played, score, season_of
 from tests.bench.twin_water import Water, water_of, water_score
 
 SEEDS = range(20)  # the whole table is tests/bench/bench_twin.py
@@ -25,6 +25,21 @@ def waters(seasons) -> list[Water]:
     return [
         water for one in seasons for water in water_of(one.seed, one.history, one.record, one.context, one.first_ms)
     ]
+
+
+def test_a_third_of_the_seasons_have_thatch_that_is_no_open_door():
+    """Of 200 seasons a third or more have thatch that repels, is held up or is kept wet, and a twentieth each."""
+    conditions = [place_of(seed).condition for seed in range(200)]
+    shares = {kind: conditions.count(kind) / len(conditions) for kind in CONDITIONS}
+    assert 1.0 - shares["open"] > 1.0 / 3.0
+    assert min(shares.values()) > 0.05
+
+
+@pytest.mark.soak
+def test_rain_meets_thatch_that_repels(seasons):
+    """Of the rains of 5 mm and more on thatch that may repel, a third or more find it more than half repellent."""
+    met = [season_of(one) for one in seasons if one.place.condition == "repellent"]
+    assert sum(season.repelled for season in met) >= sum(season.rains for season in met) / 3.0 > 1.0
 
 
 @pytest.mark.soak

@@ -1,5 +1,7 @@
 """What must hold for any layered ground under any weather: contents in bounds, balance closed, an end to every run."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -19,7 +21,7 @@ from simulator.column import (
     start,
     theta,
 )
-from simulator.materials import Material
+from simulator.materials import MATERIALS, Material
 
 MOST_STEPS = 20_000  # for one span of weather of at most 6 hours
 
@@ -75,7 +77,35 @@ surfaces = st.builds(
 )
 
 
-def holds_for(column, head_m, weather):
+@st.composite
+def dry_repellent_turf(draw):
+    """Thatch that has come to repel over a soil of turf, in the ranges of the trade, and its state."""
+    thatch = MATERIALS[draw(st.sampled_from(["thatch_raw", "thatch_decayed"]))]
+    thatch = replace(thatch, k_s_m_s=thatch.k_s_m_s * draw(log_uniform(0.3, 3.0)))
+    soil = MATERIALS[draw(st.sampled_from(["sand_root_zone", "sandy_loam", "loam", "clay_loam", "clay_loam_rolled"]))]
+    thick_m, broken = draw(st.floats(0.005, 0.04)), draw(st.booleans())
+    column = build(
+        (Layer(thatch, thick_m), Layer(soil, 0.3)),
+        spacing=(graded(thick_m, 0.0017), graded(0.3, 0.002, 1.22, 0.04)),
+        break_below=0 if broken else None,
+        interface=Interface() if broken else None,
+        repellency=Repellency(
+            critical_theta=0.34,
+            least_share=draw(log_uniform(0.0005, 0.05)),
+            contact_s=draw(log_uniform(60.0, 36000.0)),
+            entry_m=draw(log_uniform(0.005, 0.1)),
+        ),
+        repellent_depth_m=thick_m,
+        stepping=Stepping(max_steps=MOST_STEPS),
+    )
+    suction_m = draw(log_uniform(20.0, 200.0))
+    state = start(column, np.where(column.depth_m <= thick_m, -suction_m, -draw(log_uniform(0.5, 50.0))))
+    repelling = np.where(state.repelling >= 0.0, draw(st.floats(0.3, 1.0)), -1.0)
+    # pores that refuse hold at most what the others do, so 1 is no bound
+    return column, replace(state, repelling=repelling, held_theta=np.ones(repelling.size))
+
+
+def holds_for(column, state, weather):
     """Run the weather over the column and check every promise after each span; returns the solver's steps."""
     volume = node_volume_m(column)
     half = 0.5 * column.length_m
@@ -86,7 +116,7 @@ def holds_for(column, head_m, weather):
             most[node] += half[i] * (column.materials[row].theta_s if row >= 0 else 0.0)
     roots = np.exp(-column.depth_m / 0.1) * volume
     roots /= roots.sum()
-    state, steps = start(column, head_m), 0
+    steps = 0
     for surface, hours in weather:
         state, flow = advance(column, state, surface, 3600.0 * hours, root_share=roots)
         content = theta(column, state)
@@ -107,7 +137,7 @@ spans = st.lists(st.tuples(surfaces, st.floats(0.25, 6.0)), min_size=1, max_size
 @given(column=columns(), head_m=log_uniform(0.05, 150.0).map(lambda suction: -suction), weather=spans)
 def test_any_layered_ground_keeps_its_bounds_and_its_balance(column, head_m, weather):
     """Over random layers, breaks, repellency and storms no content leaves its bounds and no water is lost or made."""
-    holds_for(column, head_m, weather)
+    holds_for(column, start(column, head_m), weather)
 
 
 @pytest.mark.soak
@@ -115,4 +145,19 @@ def test_any_layered_ground_keeps_its_bounds_and_its_balance(column, head_m, wea
 @given(column=columns(), head_m=log_uniform(0.05, 150.0).map(lambda suction: -suction), weather=spans)
 def test_any_layered_ground_keeps_its_bounds_for_long(column, head_m, weather):
     """The same over many more draws; hypothesis prints what to feed back to repeat a failure."""
-    holds_for(column, head_m, weather)
+    holds_for(column, start(column, head_m), weather)
+
+
+@settings(max_examples=30, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@given(turf=dry_repellent_turf(), weather=spans)
+def test_dry_repellent_turf_keeps_its_bounds_and_its_balance(turf, weather):
+    """The same where the thatch repels and water comes to it."""
+    holds_for(*turf, weather)
+
+
+@pytest.mark.soak
+@settings(max_examples=500, deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow])
+@given(turf=dry_repellent_turf(), weather=spans)
+def test_dry_repellent_turf_keeps_its_bounds_for_long(turf, weather):
+    """The same over many more draws; hypothesis prints what to feed back to repeat a failure."""
+    holds_for(*turf, weather)
