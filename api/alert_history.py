@@ -9,11 +9,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Request
 
 from api import schema, words
 from api.data import DEFAULT_PAGE, From, To, iso, ms, pipeline_of
+from pipeline.advice.phrases import fact_of, spoken
 from pipeline.alerts.model import CLOSED, OPENED, RuleGrain, RuleName
 from pipeline.alerts.runner import RULE_OF
 from pipeline.diary.entry import DiaryEntry
@@ -76,6 +78,12 @@ def _with_words(one: PastAlert, text: str) -> PastAlert:
     return PastAlert(**{**made, "text": text})
 
 
+def _fact(pipeline: Pipeline, event: Mapping[str, Any]) -> str:
+    """What an event told, as of its time. What to do about it then stood in the plan of that day."""
+    zone = ZoneInfo(pipeline.config.site.timezone)
+    return spoken(fact_of(str(event.get("words") or event["text"])), int(event["at_ms"]), zone)
+
+
 def _past(
     pipeline: Pipeline,
     alert_id: str,
@@ -95,7 +103,7 @@ def _past(
         since_ms=int(opened["since_ms"]),
         opened_ms=int(opened["at_ms"]),
         closed_ms=None if closing is None else int(closing["at_ms"]),
-        text=str((told or said)[-1]["text"]),
+        text=_fact(pipeline, (told or said)[-1]),
         said=len(told),
         ended="" if closing is None else str(closing["text"]),
         closed_by="" if closing is None else _closed_by(pipeline, closing, marks, entries),

@@ -117,6 +117,11 @@ def with_order(fact: str, order: str) -> str:
     return f"{fact} {SO}{order}"
 
 
+def fact_of(text: str) -> str:
+    """Return a text without what to do about it."""
+    return text.partition(SO)[0].rstrip()
+
+
 def for_how_long(span_ms: int) -> str:
     """Return a length of time [ms] in words: `3 hours`, `2 days`."""
     hours = round(span_ms / HOUR_MS)

@@ -19,7 +19,7 @@ import pandas as pd
 from pydantic import BaseModel
 
 from hardware.probe import BY_FILE
-from pipeline.advice.phrases import SO, spoken
+from pipeline.advice.phrases import fact_of, spoken
 from pipeline.advice.report import SiteAdvice, SurfaceAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.model import (
@@ -572,7 +572,7 @@ class AlertRunner:
         opened = state.opened_at_ms if state.opened_at_ms is not None else 0
         since = state.since_ms if state.since_ms is not None else opened
         words = state.text or self._last_words(state, opened)
-        text, fact = (spoken(one, now_ms, self._zone) for one in (words, words.partition(SO)[0].rstrip()))
+        text, fact = (spoken(one, now_ms, self._zone) for one in (words, fact_of(words)))
         own_id = alert_id(self._config.site.name, state)
         return OpenAlert(
             own_id, state.rule, surface, state.station, state.probe, opened, since, text, fact, state.subject

@@ -19,6 +19,7 @@ from pipeline.advice.phrases import (
     date_mark,
     day_name,
     dry_mark,
+    fact_of,
     lasting_mark,
     left_mark,
     lift_first,
@@ -27,6 +28,7 @@ from pipeline.advice.phrases import (
     spoken,
     unconfirmed,
     weekday_mark,
+    with_order,
     without_times,
 )
 
@@ -159,3 +161,9 @@ def test_no_other_text_of_alerts_and_advice_names_a_weekday() -> None:
 def test_what_parts_a_fact_from_its_order_is_not_read() -> None:
     """The mark between what is and what to do about it is gone from a text that is shown."""
     assert spoken(f"Green: thatch has drained. {SO}Water again.", 0, None) == "Green: thatch has drained. Water again."
+
+
+def test_a_fact_is_had_without_its_order() -> None:
+    """What stands before the mark; a text without one is all fact."""
+    assert fact_of(with_order("Green: thatch holds.", "Keep water off.")) == "Green: thatch holds."
+    assert fact_of("Green: roots are moist.") == "Green: roots are moist."
