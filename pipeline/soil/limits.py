@@ -115,18 +115,14 @@ def drained_limit(
     Estimate
         [m3 m-3] Within `medium.drained`; n counts plateaus.
     """
-    good = np.isfinite(theta)
-    times, values = time_ms[good], theta[good]
-    if values.size == 0:
+    if not np.isfinite(theta).any():
         return _prior(medium.drained, medium.drained_prior, "no history yet", 0)
-    soaked = float(np.quantile(values, SOAKED_QUANTILE))
-    nights = np.asarray([] if nights_ms is None else nights_ms, dtype=np.int64).reshape(-1, 2)
-    if medium.name in BY_NIGHT and nights.size == 0:
+    if medium.name in BY_NIGHT and (nights_ms is None or np.size(nights_ms) == 0):
         return _prior(medium.drained, medium.drained_prior, "clay drains for weeks: no still nights to learn from", 0)
-    levels = [level for _, level in _plateaus(times, values, medium, spells, nights, soaked)]
-    if not levels:
+    _, levels = plateaus(time_ms, theta, medium, spells, nights_ms=nights_ms)
+    if levels.size == 0:
         return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
-    found = median_of(np.array(levels), error=CHANNEL_ERROR)
+    found = median_of(levels, error=CHANNEL_ERROR)
     if found.n < FEWEST_EVENTS:
         few = f"{found.n} plateaus, {FEWEST_EVENTS} needed"
         return _prior(medium.drained, medium.drained_prior, few, found.n)

@@ -261,6 +261,9 @@ def alone_in_time(time_ms: TimeArray, value: FloatArray, *, max_gap_ms: int = SE
     return flags
 
 
+DIP_LEFT = 0.3  # share of the fall that may be left afterwards: our own choice
+
+
 def dip(
     time_ms: TimeArray,
     value: FloatArray,
@@ -270,9 +273,8 @@ def dip(
     enough_mm: float,
     neighbour: FloatArray,
     neighbour_still: float,
-    before_ms: int = 12 * HOUR_MS,
-    after_ms: int = 7 * HOUR_MS,
-    return_fraction: float = 0.3,
+    before_ms: int,
+    after_ms: int,
 ) -> FlagArray:
     """Flag a fall that is made up again without any water: no ground can do that, whatever dried it.
 
@@ -292,8 +294,6 @@ def dip(
         A neighbour that rose by as much within `after_ms` may have got the same water. [m3 m-3]
     before_ms, after_ms : int
         [ms]
-    return_fraction : float
-        Share of the fall that may be left afterwards. [1]
 
     Returns
     -------
@@ -302,7 +302,7 @@ def dip(
     fell = rolling_max(time_ms, value, before_ms) - value
     rest = fell - (_highest_after(time_ms, value, after_ms) - value)
     below_rose = _highest_after(time_ms, neighbour, after_ms) - neighbour >= neighbour_still
-    back = (fell >= depth) & (rest <= return_fraction * fell) & np.isfinite(neighbour) & ~below_rose
+    back = (fell >= depth) & (rest <= DIP_LEFT * fell) & np.isfinite(neighbour) & ~below_rose
     return _flags(value, back & (water_mm < enough_mm))
 
 

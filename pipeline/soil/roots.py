@@ -129,6 +129,7 @@ LEAST_DRY_DAYS = 3  # dry days behind an estimate: common practice, no source
 LEAST_DEMAND_MM = 2.0  # reference evapotranspiration of a day that makes steps worth reading: common practice
 CONFIDENCE, BOOTSTRAP_DRAWS = 0.90, 400  # of the intervals, and of the bootstrap over days
 NOISE_RATIO = 3.0  # total uptake over its standard error: common practice, no source
+FOLLOWED_RATIO = 1.0  # and over what probes that follow their temperature make of nothing: our own choice
 TEMPERATURE_SHARE = 0.4  # of the daily swing explained by temperature, above which it is no root: our own choice
 TEMPERATURE_PER_DEGC = 0.0009  # and by so much a degree, three times what an ordinary probe may follow: our own choice
 WIDEST_GAPS = 1.4  # a 90 % interval wider than so many gaps between the probes about it is no answer: our own choice
@@ -305,6 +306,9 @@ def root_depth(
     )
     total = drawn.by_day_mm[:, drawn.drinks].sum(axis=1)
     noise = float(total.std(ddof=1) / np.sqrt(total.size))
+    followed = float(np.linalg.norm(drawn.followed_mm)) / np.sqrt(3.0)
+    if drawn.drinks.any() and not drawn.by_day_mm.mean(axis=0).sum() > FOLLOWED_RATIO * followed:
+        return nothing_found(depth.size, total.size, f"too uncertain: {DOUBTS['temperature']}")
     if not total.mean() > NOISE_RATIO * noise:
         steady = replace(drawn, followed_mm=np.zeros(drawn.depth_m.size))
         why = f"too uncertain: {DOUBTS['temperature']}" if steady.drinks.any() else LOST_IN_NOISE
@@ -327,6 +331,11 @@ class _LayerUptake:
         count = self.by_day_mm.shape[0]
         error = np.hypot(self.by_day_mm.std(axis=0, ddof=1) / np.sqrt(count), self.followed_mm / np.sqrt(3.0))
         return np.asarray(self.by_day_mm.mean(axis=0) > DRINKS * error)
+
+    @cached_property
+    def rooted(self) -> npt.NDArray[np.bool_]:
+        """Whether a layer drinks or lies above one that does: roots come from above."""
+        return np.asarray(np.maximum.accumulate(self.drinks[::-1])[::-1])
 
     @cached_property
     def mean_mm(self) -> FloatArray:
@@ -360,8 +369,9 @@ def _draws(drawn: _LayerUptake, without: str = "") -> tuple[FloatArray, FloatArr
     means = np.tile(mean, (draws, 1))
     means = means + (0.0 if without == "days" else spread) + (0.0 if without == "temperature" else followed)
     means = np.maximum(means, 0.0) * (1.0 if without == "slopes" else slopes)
-    # A layer that cannot be told from nothing holds anything between nothing and what its doubt allows.
-    means = np.where(drawn.drinks, means, means * generator.uniform(0.0, 1.0, (draws, layers)))
+    # A layer that cannot be told from nothing holds anything between nothing and what its doubt allows, but where roots
+    # drink below it: they come from above, and to halve what little it lost would make them seem to drink deeper.
+    means = np.where(drawn.rooted, means, means * generator.uniform(0.0, 1.0, (draws, layers)))
     if without == "spacing":
         edges = np.tile(drawn.bounds_m, (draws, 1))
     means = means * np.diff(edges, axis=1) / np.diff(drawn.bounds_m)
@@ -372,12 +382,16 @@ def _draws(drawn: _LayerUptake, without: str = "") -> tuple[FloatArray, FloatArr
 
 
 def _interval(drawn: _LayerUptake, part: float, without: str = "") -> tuple[float, float, float]:
-    """Lower end, median and upper end of the depth above which a part of the uptake lies. [m]"""
+    """Lower end, middle and upper end of the depth above which a part of the uptake lies. [m]
+
+    The middle is by what the layers lost, the ends by the draws.
+    """
     less, more, edges = _draws(drawn, without)
     shallow, deep = (smooth_depths_m(each, edges, part) for each in (less, more))
     tail = 50.0 * (1.0 - CONFIDENCE)
     low, high = np.nanpercentile(shallow, tail), np.nanpercentile(deep, 100.0 - tail)
-    at = float(np.nanmedian(deep))
+    lost = np.where(drawn.rooted, drawn.by_day_mm.mean(axis=0), 0.0)
+    at = float(smooth_depths_m(lost[np.newaxis], drawn.bounds_m[np.newaxis], part)[0])
     return min(float(low), at), at, max(float(high), at)
 
 

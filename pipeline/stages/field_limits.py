@@ -15,9 +15,9 @@ import numpy as np
 
 from pipeline.diary.station import ChannelLimits, StationContext
 from pipeline.soil import drift
-from pipeline.soil.layers import Place
+from pipeline.soil.layers import Medium, Place
 from pipeline.soil.limits import learn_limits, plateaus
-from pipeline.soil.wetting import Watering, events
+from pipeline.soil.wetting import Spell, Watering, events
 from pipeline.stages.stage import (
     FIRST_MONDAY_MS,
     NO_SERIES,
@@ -29,7 +29,7 @@ from pipeline.stages.stage import (
     findings_table,
 )
 from pipeline.store import Store
-from pipeline.units import DAY_MS, EVER_MS, HOUR_MS, FloatArray
+from pipeline.units import DAY_MS, EVER_MS, HOUR_MS, FloatArray, TimeArray
 
 LIMIT_QUANTITIES = ("drained_limit", "dry_limit")
 DRIFT_QUANTITY = "sensor_drift"
@@ -104,24 +104,33 @@ def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Fi
 
     Mixed and silent channels have none.
     """
-    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
-    waterings = [Watering(w.start_ms, w.end_ms) for w in context.facts.waterings if w.end_ms < at_ms]
     heard = [i for i in context.moisture if i in record.channels]
-    spells = events(*rain, waterings=waterings, probe=record.channels[heard[0]] if heard else None)
+    spells = _spells(record, context, at_ms, heard[0]) if heard else []
     nights = _still_nights(record.findings.get("reference_et", NO_SERIES))
     found: list[Finding] = []
     for channel in heard:
-        place = context.place(channel, at_ms)
-        if place is Place.MIXED:
+        if context.place(channel, at_ms) is Place.MIXED:
             continue
-        medium = context.thatch if place is Place.THATCH else context.soil_at(channel)
-        times, values = record.channels[channel]
-        shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))  # what came before was other ground
-        limits = learn_limits(times[shown:], values[shown:], medium, spells, nights_ms=nights)
+        limits = learn_limits(*_shown(record, context, channel, at_ms), spells, nights_ms=nights)
         for quantity, what in (("drained_limit", limits.drained), ("dry_limit", limits.dry)):
             said = replace(what, reason=f"provisional: {what.reason}") if what.provisional else what
             found.append(Finding.of(quantity, at_ms, at_ms, said, channel))
     return found
+
+
+def _shown(record: Record, context: StationContext, channel: str, at_ms: int) -> tuple[TimeArray, FloatArray, Medium]:
+    """Readings of a channel since its probe was set, for what came before was other ground, and what it lies in."""
+    times, values = record.channels[channel]
+    shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))
+    medium = context.thatch if context.place(channel, at_ms) is Place.THATCH else context.soil_at(channel)
+    return times[shown:], values[shown:], medium
+
+
+def _spells(record: Record, context: StationContext, at_ms: int, channel: str) -> list[Spell]:
+    """Wettings that rain and diary tell of, and rises of a channel that neither explains."""
+    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
+    waterings = [Watering(w.start_ms, w.end_ms) for w in context.facts.waterings if w.end_ms < at_ms]
+    return events(*rain, waterings=waterings, probe=record.channels[channel])
 
 
 def _by_day(store: Store, context: StationContext, at_ms: int) -> dict[str, FloatArray]:
@@ -166,17 +175,11 @@ def drift_found(record: Record, by_day: Mapping[str, FloatArray], context: Stati
 
 def _plateaus(record: Record, context: StationContext, channel: str, at_ms: int) -> Series:
     """Drained plateaus of a channel since its probe was set. [ms since 1970, UTC], [m3 m-3]"""
-    place = context.place(channel, at_ms)
-    if place is Place.MIXED or channel not in record.channels:
+    if context.place(channel, at_ms) is Place.MIXED or channel not in record.channels:
         return NO_SERIES
-    times, values = record.channels[channel]
-    shown = int(np.searchsorted(times, context.restarted_ms(channel, at_ms)))
-    medium = context.thatch if place is Place.THATCH else context.soil_at(channel)
-    rain = NO_SERIES if context.rain_channel is None else record.channels.get(context.rain_channel, NO_SERIES)
-    waterings = [Watering(w.start_ms, w.end_ms) for w in context.facts.waterings if w.end_ms < at_ms]
-    spells = events(*rain, waterings=waterings, probe=record.channels[channel])
+    spells = _spells(record, context, at_ms, channel)
     nights = _still_nights(record.findings.get("reference_et", NO_SERIES))
-    return plateaus(times[shown:], values[shown:], medium, spells, nights_ms=nights)
+    return plateaus(*_shown(record, context, channel, at_ms), spells, nights_ms=nights)
 
 
 def _still_nights(demand: Series) -> np.ndarray:

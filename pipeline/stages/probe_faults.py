@@ -16,6 +16,7 @@ from pipeline.soil import probe_faults
 from pipeline.soil.calibration import range_ends
 from pipeline.soil.layers import Place
 from pipeline.soil.moving import beside
+from pipeline.stages.calibrate import thermometer_of
 from pipeline.stages.roots import THERMOMETER_REACH_M
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, FindPeriod, Grain, Record, Stage, on_grid
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray, TimeArray
@@ -107,13 +108,10 @@ def _failed(record: Record, context: StationContext, channel: str, start_ms: int
 
 
 def _is_frozen(record: Record, context: StationContext, channel: str, time_ms: TimeArray) -> BoolArray:
-    depth_m = context.channels[channel].depth_m or 0.0
-    near = [
-        (abs((context.channels[i].depth_m or 0.0) - depth_m), i) for i in context.temperatures if i in record.channels
-    ]
-    if not near or min(near)[0] > context.quality.frost_reach_m:
+    other = thermometer_of(context, channel, record.channels, reach_m=context.quality.frost_reach_m)
+    if other is None:
         return np.zeros(time_ms.shape, dtype=np.bool_)
-    degc = beside(time_ms, *record.channels[min(near)[1]])
+    degc = beside(time_ms, *record.channels[other])
     return np.asarray(degc <= context.quality.frost_degc, dtype=np.bool_)
 
 
