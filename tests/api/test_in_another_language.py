@@ -271,7 +271,7 @@ def said_by(ground: Ground) -> Iterator[tuple[str, list[str]]]:
 
 
 GROUNDS = {"story": story, "site": site, "empty": empty}
-LEFT_MOST = {"story": 17, "site": 13, "empty": 0}  # texts that are still to be brought into the catalogue
+LEFT_MOST = {"story": 10, "site": 5, "empty": 0}  # reasons stored with findings, still to be brought into the catalogue
 
 
 @pytest.mark.parametrize("which", GROUNDS)
@@ -299,6 +299,7 @@ def test_every_text_is_in_the_catalogue(zz: str, tmp_path: Path, which: str) -> 
 def plain(text: str) -> str:
     """A page without brackets, case and the kind of its blanks, and without its language and what was cut to length."""
     text = text.replace("\r\n ", "")  # folds of a calendar
+    text = text.replace(f'<th scope="row">{OPEN}the ', '<th scope="row">')  # an article that English leaves out there
     text = re.sub(r'<html lang="\w+">', "", html.unescape(text)).replace(OPEN, "").replace(CLOSE, "")
     text = re.sub(r'(?s)<a href="#see">.*?</a></p>|<text class="i q?" x="184".*?</text>', "", text)
     return re.sub(r"\s+", " ", text.lower().replace("\N{NO-BREAK SPACE}", " "))
