@@ -1,4 +1,5 @@
-"""Every endpoint of the description, asked at random as the description allows and as it does not, over a real server.
+"""Every endpoint of the description, asked at random as the description allows and as it does not, over a real server,
+by somebody signed in.
 
 What is expected comes from the OpenAPI document: schemathesis makes the requests from it and holds the answers against
 it. The stream of live updates has no end and is left out here: `test_live.py` has it.
@@ -18,6 +19,8 @@ from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from hypothesis.errors import Unsatisfiable
 
+from api.people import add_person, new_session
+from api.who import SESSION_COOKIE
 from tests.api.advice_by_hand import advice
 from tests.api.at_random import entries, still_there
 from tests.api.served import serving
@@ -53,8 +56,11 @@ def known(case: Any, entry: dict[str, Any], there: dict[str, object]) -> None:
         case.body = entry
 
 
-def ask_all(address: str, alert: str, cases: int, number: int) -> tuple[Counter[str], list[str]]:
-    """Ask every endpoint; return how many answers there were of each status, and what the document does not allow."""
+def ask_all(
+    address: str, alert: str, cases: int, number: int, headers: dict[str, str]
+) -> tuple[Counter[str], list[str]]:
+    """Ask every endpoint with these headers; return how many answers there were of each status, and what the document
+    does not allow."""
     import schemathesis
     from schemathesis.core.failures import FailureGroup
     from schemathesis.specs.openapi.checks import (
@@ -88,7 +94,7 @@ def ask_all(address: str, alert: str, cases: int, number: int) -> tuple[Counter[
             def one(case: schemathesis.Case, entry: dict[str, Any], entry_id: int, *, by_name: bool) -> None:
                 if by_name:
                     known(case, entry, NAMES | {"alert_id": alert, "entry_id": entry_id})
-                answer = case.call(timeout=PATIENCE_S)
+                answer = case.call(timeout=PATIENCE_S, headers=headers)
                 statuses[f"{case.method} {answer.status_code}"] += 1
                 assert answer.status_code < 500 or case.operation.path in UNREADY, answer.text
                 case.validate_response(answer, checks=checks)
@@ -106,14 +112,17 @@ def ask_all(address: str, alert: str, cases: int, number: int) -> tuple[Counter[
 @pytest.mark.soak
 @pytest.mark.timeout(1800)
 def test_every_endpoint_keeps_to_its_description(ground: Ground) -> None:
-    """Of 5,000 requests none finds a fault of the program, no answer is one that the document does not name, and all
-    is still there after what was written."""
+    """Of 5,000 requests of a head from elsewhere none finds a fault of the program or is not let in, no answer is one
+    that the document does not name, and all is still there after what was written."""
     number = random.SystemRandom().randrange(2**32)
     print(f"seed {number}")
     with serving(ground.pipeline) as address:
-        statuses, faults = ask_all(address, ground.pipeline.alerts()[0].alert_id, SOAK_CASES, number)
+        now_ms, people = ground.clock.now_ms(), ground.pipeline.people
+        secret = new_session(people, add_person(people, "Ann", "head", now_ms, by="a test"), now_ms)
+        headers = {"Host": "192.0.2.10", "Cookie": f"{SESSION_COOKIE}={secret}", "Sec-Fetch-Site": "same-origin"}
+        statuses, faults = ask_all(address, ground.pipeline.alerts()[0].alert_id, SOAK_CASES, number, headers)
     print(f"{statuses.total()} requests: {dict(statuses)}; {len(faults)} faults")
-    assert faults == []
+    assert faults == [] and not [one for one in statuses if one.endswith(("401", "403"))]
     assert statuses.total() >= SOAK_CASES
     assert min(statuses[one] for one in ("POST 201", "PUT 200", "DELETE 204")) > 0, "each way of writing was gone"
     still_there(ground)
