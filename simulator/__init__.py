@@ -2,7 +2,7 @@
 
 It imports `hardware` only, so that the truth never comes from the sums it is used to check.
 
-- `__main__`: the command `python -m simulator`: play, run
+- `__main__`: the command `python -m simulator`: play, run, record
 - `bus`: SDI-12 sensors or Modbus devices that share a line
 - `climates`: four invented climates by monthly means
 - `clock`: simulated time, lock-step and then a multiple of real time
@@ -10,6 +10,7 @@ It imports `hardware` only, so that the truth never comes from the sums it is us
 - `column`: water in a column of turf and soil
 - `faults`: faults planted in a probe or on its line
 - `ground`: one station stepped through weather: grass, roots, water and heat together
+- `ground_record`: the history of a scenario kept for its probes, and the ground to go on from
 - `heat`: heat in the ground by conduction
 - `history`: a run of a station, kept as truth for any moment
 - `kernels`: the numeric loops of water and heat, compiled where numba is installed

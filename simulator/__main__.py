@@ -1,4 +1,5 @@
-"""The simulator's command: `play` serves a record or a scenario as probes on serial lines, `run` writes one down.
+"""The simulator's command: `play` serves a record or a scenario as probes on serial lines, `run` writes one down,
+`record` keeps the history of one so that `play` need not run it.
 
 On standard output `play` prints one JSON object a line: when it is ready, when the history is over, when the record is,
 and when it stops.
@@ -17,16 +18,20 @@ from pathlib import Path
 
 from simulator.clock_server import ClockFault
 from simulator.faults import DEFAULT_SIZE, LINE_FAULTS, PROBE_FAULTS, PlantedFault, parse_line_faults
+from simulator.ground_record import made_of, path_of
+from simulator.ground_record import read as read_record
+from simulator.ground_record import write as write_record
 from simulator.playback import GROUNDS, playback_site
 from simulator.player import SitePlayer
 from simulator.scenario import MOST_DAYS, load, names
-from simulator.scenario_run import check_compiler
-from simulator.scenario_site import HISTORY_DAYS, played_site
+from simulator.scenario_run import check_compiler, turf_of
+from simulator.scenario_site import HISTORY_DAYS, played_site, recorded_stations
 from simulator.site import VirtualSite, with_register_probe
 from simulator.truth import write_run
 from simulator.units import HOUR_S, QUARTER_S
 
 DEFAULT_RATE = 60.0
+DEMO_FINE_DAYS = 10  # last days of a recorded history by quarter hours, as `underturf demo` plays it
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -73,6 +78,11 @@ def _parser() -> argparse.ArgumentParser:
     play.add_argument("--agents", type=int, default=1, help="agents that must say hello before time moves (1)")
     play.add_argument("--seed", type=int, help="of all faults (0), and of all else in a scenario (its own)")
     play.add_argument("--with-parent", action="store_true", help="stop when the process that started this one is gone")
+    kept = commands.add_parser(
+        "record", help="run the history of a scenario that the demo plays, and keep it as a record"
+    )
+    kept.set_defaults(run=_record)
+    kept.add_argument("scenario", choices=names(), help="which scenario")
     _add_run(commands.add_parser("run", help="live through a scenario and write down readings and truth"))
     return parser
 
@@ -111,8 +121,23 @@ def _scenario_site(options: argparse.Namespace) -> VirtualSite:
     if not 1 <= days <= MOST_DAYS:
         raise ValueError(f"--history-days: found {options.history_days:g}, expected 1 to {MOST_DAYS}")
     seed = scenario.seed if options.seed is None else options.seed
-    check_compiler(scenario, days=days, fine_days=options.fine_days)
-    return played_site(scenario, seed=seed, history_days=days, fine_days=options.fine_days)
+    of = made_of(scenario, seed=seed, days=days, fine_days=options.fine_days)
+    turfs = {plan.name: turf_of(plan, seed=seed) for plan in scenario.stations}
+    recorded = read_record(path_of(scenario), of, turfs)
+    if recorded is None:
+        check_compiler(scenario, days=days, fine_days=options.fine_days)
+    return played_site(scenario, seed=seed, history_days=days, fine_days=options.fine_days, recorded=recorded)
+
+
+def _record(options: argparse.Namespace) -> int:
+    scenario = load(options.scenario)
+    check_compiler(scenario, days=HISTORY_DAYS, fine_days=DEMO_FINE_DAYS)
+    history = {"seed": scenario.seed, "fine_days": DEMO_FINE_DAYS}
+    stations = recorded_stations(scenario, history_days=HISTORY_DAYS, **history)
+    path = Path(str(path_of(scenario)))
+    write_record(path, made_of(scenario, days=HISTORY_DAYS, **history), stations)
+    print(f"{path}: {path.stat().st_size / 1000:.0f} kB")
+    return 0
 
 
 def _record_site(options: argparse.Namespace) -> VirtualSite:

@@ -7,6 +7,7 @@ quantity, depth and time, and gives an account of each rain.
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Protocol
 
 import numpy as np
 
@@ -114,6 +115,11 @@ class History:
     def end_ms(self) -> int:
         """Last moment that has values. [ms since 1970, UTC]"""
         return self.start_ms + self.weather.count * self.weather.step_s * 1000
+
+    @property
+    def rain_total_mm(self) -> float:
+        """Rain of the whole run. [mm]"""
+        return float(self.flux["rain_mm"].sum())
 
     def balance_error_mm(self) -> float:
         """Return the water at the end less the start and all that moved: what the ledger does not explain. [mm]"""
@@ -263,11 +269,38 @@ class History:
         )  # fmt: skip
 
 
+class ToldSpan(Protocol):
+    """Truth of a station over some days: a `History`, or a record of one."""
+
+    @property
+    def start_ms(self) -> int:
+        """First moment that has values. [ms since 1970, UTC]"""
+        ...
+
+    @property
+    def end_ms(self) -> int:
+        """Last moment that has values. [ms since 1970, UTC]"""
+        ...
+
+    @property
+    def rain_total_mm(self) -> float:
+        """Rain of all of it. [mm]"""
+        ...
+
+    def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
+        """Return the same as `History.value`."""
+        ...
+
+    def thatch_at(self, at_ms: int) -> float:
+        """Return the thickness of the thatch. [m]"""
+        ...
+
+
 @dataclass(frozen=True)
 class JoinedHistory:
     """Histories that follow one another, asked as one: hourly years first, say, then quarter hours, then day by day."""
 
-    parts: tuple[History, ...]
+    parts: tuple[ToldSpan, ...]
 
     @property
     def start_ms(self) -> int:
@@ -287,7 +320,7 @@ class JoinedHistory:
                 found = part.value(quantity, depth_m, at_ms)
                 return None if found is None else found + before
             if quantity == "rain_total":
-                before += float(part.flux["rain_mm"].sum())
+                before += part.rain_total_mm
         return None
 
     def thatch_at(self, at_ms: int) -> float:

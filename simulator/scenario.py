@@ -7,6 +7,7 @@ is in `FORMAT.md`; `scenario_run` simulates a scenario, `scenario_site` puts its
 from __future__ import annotations
 
 import difflib
+import hashlib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, fields, replace
 from datetime import UTC, date, datetime, timedelta
@@ -116,6 +117,8 @@ class Scenario:
     faults : mapping of `station/probe` to faults
     clock_steps : tuple of (datetime, float)
         When the node's clock jumps, and by how much. [s]
+    digest : str
+        Of the text it was read from.
     """
 
     name: str
@@ -133,6 +136,7 @@ class Scenario:
     diary: tuple[ScenarioEntry, ...]
     faults: Mapping[str, tuple[PlantedFault, ...]]
     clock_steps: tuple[tuple[datetime, float], ...]
+    digest: str
 
     @property
     def stations(self) -> tuple[StationPlan, ...]:
@@ -214,6 +218,7 @@ def parse(text: str, name: str) -> Scenario:
         clock_steps=tuple(
             _clock_step(check, t, f"clock_step[{i}].") for i, t in enumerate(check.tables(table, "", "clock_step"))
         ),
+        digest=hashlib.sha256(text.encode()).hexdigest()[:16],
     )
     if (scenario.start.hour, scenario.start.minute) != (0, 0):
         check.fault("start", scenario.start.isoformat(), "a date without a time")

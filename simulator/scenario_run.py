@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cached_property
 
 import numpy as np
 
 from simulator import kernels
 from simulator import weather as sky
 from simulator.ground import GroundState, TurfProfile, prepare
+from simulator.ground_record import RecordedStation
 from simulator.history import History, JoinedHistory
 from simulator.history import run as run_history
 from simulator.scenario import Scenario, ScenarioEntry, StationPlan, WeatherChange
@@ -175,7 +178,8 @@ def cores(
 class OpenEndedTruth:
     """Truth of a station without an end in sight: hours first, quarter hours from a day on, then as it is asked for.
 
-    The first `history_days` are run at once; each day after them when somebody first asks for it.
+    The first `history_days` are run at once, or taken from a record. Each day after them is run beside, on a thread of
+    its own, as soon as the one before it is asked for, so that nobody waits on the line meanwhile.
 
     Parameters
     ----------
@@ -183,18 +187,34 @@ class OpenEndedTruth:
         Told day from which the steps are quarter hours.
     history_days : float
         Days run at once; not less than `fine_from_days`.
+    recorded : RecordedStation, optional
+        Those days, recorded.
     """
 
     def __init__(
-        self, scenario: Scenario, plan: StationPlan, *, seed: int, fine_from_days: int, history_days: int
+        self,
+        scenario: Scenario,
+        plan: StationPlan,
+        *,
+        seed: int,
+        fine_from_days: int,
+        history_days: int,
+        recorded: RecordedStation | None = None,
     ) -> None:
         self._station = StationRun(scenario, plan, turf_of(plan, seed=seed), seed)
-        self._weather = weather_of(scenario, seed=seed, step_s=QUARTER_S)
         self._days_run = scenario.lead_days + history_days
-        hourly = run_station(scenario, plan, weather_of(scenario, seed=seed), seed=seed, days=fine_from_days)
-        self.history = JoinedHistory((hourly,))
+        self._first = scenario.start - timedelta(days=scenario.lead_days)
+        self._beside = ThreadPoolExecutor(1, thread_name_prefix=f"ground of {plan.name}")
+        self._to_come: Future[History] | None = None
+        if recorded is not None:
+            self.history, self.last = JoinedHistory(recorded.parts), recorded.last
+            return
+        parts = [run_station(scenario, plan, weather_of(scenario, seed=seed), seed=seed, days=fine_from_days)]
+        self.last = parts[-1].last
         if history_days > fine_from_days:
-            self._go_on(scenario.lead_days + fine_from_days, self._days_run)
+            parts.append(self._run(scenario.lead_days + fine_from_days, self._days_run))
+            self.last = parts[-1].last
+        self.history = JoinedHistory(tuple(parts))
 
     @property
     def start_ms(self) -> int:
@@ -204,18 +224,33 @@ class OpenEndedTruth:
     @property
     def end_ms(self) -> int:
         """Last moment for which weather was drawn. [ms since 1970, UTC]"""
-        return round((self._weather.start + timedelta(days=HORIZON_DAYS)).timestamp() * 1000)
+        return round((self._first + timedelta(days=HORIZON_DAYS)).timestamp() * 1000)
 
     def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float | None:
         """Return the same as `History.value`; runs on to the moment asked for."""
-        while self.history.end_ms < at_ms <= self.end_ms:
-            self._go_on(self._days_run, self._days_run + 1)
-            self._days_run += 1
+        while self.history.parts[-1].start_ms < at_ms <= self.end_ms:
+            coming = self._next_day()
+            if at_ms <= self.history.end_ms and not coming.done():
+                break
+            self._take(coming.result())
         return self.history.value(quantity, depth_m, at_ms)
 
-    def _go_on(self, first_day: int, last_day: int) -> None:
-        part = self._station.run(self.history.parts[-1].last, sky.between(self._weather, first_day, last_day))
+    def _next_day(self) -> Future[History]:
+        if self._to_come is None:
+            self._to_come = self._beside.submit(self._run, self._days_run, self._days_run + 1)
+        return self._to_come
+
+    def _take(self, part: History) -> None:
         self.history = JoinedHistory((*self.history.parts, part))
+        self.last, self._to_come = part.last, None
+        self._days_run += 1
+
+    def _run(self, first_day: int, last_day: int) -> History:
+        return self._station.run(self.last, sky.between(self._weather, first_day, last_day))
+
+    @cached_property
+    def _weather(self) -> Weather:
+        return weather_of(self._station.scenario, seed=self._station.seed, step_s=QUARTER_S)
 
 
 def steps_in_a_day(weather: Weather) -> int:

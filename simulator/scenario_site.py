@@ -12,12 +12,13 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from hardware.probe import Channel
+from simulator.ground_record import Asked, RecordedStation, record
 from simulator.history import History
 from simulator.penetrometer import VirtualPenetrometer
 from simulator.probes import Failings, Truth, VirtualProbe
 from simulator.scenario import ProbePlan, Scenario, StationPlan
 from simulator.scenario_run import OpenEndedTruth, cores
-from simulator.site import Installed, VirtualLine, VirtualSite, VirtualStation, VirtualSurface
+from simulator.site import Installed, VirtualLine, VirtualSite, VirtualStation, VirtualSurface, with_register_probe
 from simulator.units import HOUR_S, QUARTER_S
 
 TURF_LINE = "turf"
@@ -129,7 +130,14 @@ def _virtual_station(plan: StationPlan, dated_cores: list[tuple[datetime, float]
     return VirtualStation(plan.name, plan.title, {**plan.facts, "core": core})
 
 
-def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DAYS, fine_days: int = 0) -> VirtualSite:
+def played_site(
+    scenario: Scenario,
+    *,
+    seed: int,
+    history_days: int = HISTORY_DAYS,
+    fine_days: int = 0,
+    recorded: Mapping[str, RecordedStation] | None = None,
+) -> VirtualSite:
     """Return a scenario to be played: its history run at once, hourly and at last by quarter hours, then as it goes.
 
     Parameters
@@ -138,15 +146,18 @@ def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DA
         Before the clock begins to run.
     fine_days : int
         The last of them, to be read every quarter of an hour: there time stands until an agent comes anew. 0: none.
+    recorded : mapping of station to RecordedStation, optional
+        This history, recorded, in place of running it.
     """
     if not 0 <= fine_days < history_days:
         raise ValueError(f"history: found {history_days} days with {fine_days} fine ones, expected 0 to all but one")
     truths = {
         station.name: OpenEndedTruth(
-            scenario, station, seed=seed, fine_from_days=history_days - fine_days, history_days=history_days
+            scenario, station, seed=seed, fine_from_days=history_days - fine_days, history_days=history_days,
+            recorded=None if recorded is None else recorded[station.name],
         )
         for station in scenario.stations
-    }
+    }  # fmt: skip
     end = scenario.start + timedelta(days=history_days)
     end_ms = round(end.timestamp() * 1000)
     return site_of(
@@ -154,6 +165,49 @@ def played_site(scenario: Scenario, *, seed: int, history_days: int = HISTORY_DA
         seed=seed, history_end_ms=end_ms, end_ms=next(iter(truths.values())).end_ms, interval_s=HOUR_S,
         fine_from_ms=round((end - timedelta(days=fine_days)).timestamp() * 1000) if fine_days else None,
     )  # fmt: skip
+
+
+def recorded_stations(
+    scenario: Scenario, *, seed: int, history_days: int, fine_days: int
+) -> dict[str, RecordedStation]:
+    """Return the told history of each station, run and recorded for all that its probes ask."""
+    asked, found = _asked(scenario, seed=seed), {}
+    for plan in scenario.stations:
+        truth = OpenEndedTruth(
+            scenario, plan, seed=seed, fine_from_days=history_days - fine_days, history_days=history_days
+        )
+        parts = tuple(record(part, asked[plan.name]) for part in truth.history.parts if isinstance(part, History))
+        found[plan.name] = RecordedStation(parts, truth.last)
+    return found
+
+
+class _NotingTruth:
+    """A truth that notes what it is asked."""
+
+    def __init__(self) -> None:
+        self.asked: dict[Asked, None] = {("rain_total", None): None}
+
+    def value(self, quantity: str, depth_m: float | None, at_ms: int) -> float:
+        self.asked[quantity, depth_m] = None
+        return 1.0
+
+
+def _asked(scenario: Scenario, *, seed: int) -> dict[str, tuple[Asked, ...]]:
+    """Return what each station's probes ask of the ground, the probe that `--modbus` adds among them."""
+    truths = {plan.name: _NotingTruth() for plan in scenario.stations}
+    start_ms = round(scenario.start.timestamp() * 1000)
+    site = site_of(
+        scenario, truths, {name: [] for name in truths}, seed=seed, history_end_ms=start_ms, end_ms=None,
+        interval_s=HOUR_S,
+    )  # fmt: skip
+    for probe in (one.probe for one in with_register_probe(site).installed):
+        if isinstance(probe, VirtualPenetrometer):
+            probe.stroke(0)
+        else:
+            sound = replace(probe, faults=())
+            for channel in sound.description.channels:
+                sound.heard(channel, start_ms)
+    return {name: tuple(truth.asked) for name, truth in truths.items()}
 
 
 def run_site(scenario: Scenario, histories: Mapping[str, History], *, seed: int) -> VirtualSite:
