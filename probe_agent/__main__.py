@@ -495,7 +495,7 @@ def _scan_messages(config: AgentConfig, given: argparse.Namespace) -> int:
             print(f"  {device}  ({'not in these settings' if probe is None else probe.id})", flush=True)
             if probe is None and given.address in (None, device):
                 new.append(device)
-        print(f"  {count or 'nobody'} was heard")
+        print(f"  {count or 'nobody'} heard")
         if given.model is not None:
             for told in add_probes(config, given.config, given.server, given.model, line.name, given.station, new):
                 print(f"  {told}")

@@ -19,6 +19,7 @@ from probe_agent.__main__ import main
 from probe_agent.config import AgentConfig, AgentConfigFault, load
 from probe_agent.mqtt import MOST_WAITING
 from probe_agent.outbox import Outbox, OutboxFull
+from probe_agent.service import once
 from probe_agent.uplinks import UplinkLine, session_of
 
 MARCH_MS = 1_772_323_200_000  # the hand clock's beginning, 2026-03-01 00:00:00 UTC
@@ -243,7 +244,15 @@ def test_messages_wait_while_the_agent_is_away(radio: Callable, until: Callable)
     for n in range(count):
         server.publish(flat("a1", n))
     node.open()
-    until(lambda: node.line.received >= count, step=node.line.step, within_s=60)
+    most = [0]
+
+    def step() -> None:
+        if node.line._connection is not None:
+            most[0] = max(most[0], len(node.line._connection.messages))
+        node.line.step()
+
+    until(lambda: node.line.received >= count, step=step, within_s=60)
+    assert most[0] <= MOST_WAITING
     assert [reading.slot for reading in node.readings()][::2] == [f"uplink:a1:0:{n}" for n in range(count)]
     assert node.line.repeated == 0
 
@@ -329,3 +338,52 @@ def test_line_of_radio_nodes_is_checked(write_config: Callable, capsys) -> None:
         assert main([command, "r", "--config", str(path)]) == 1
         assert "found a radio node, which sends when it will" in capsys.readouterr().err
     assert threading.active_count() < 50
+
+
+def test_node_that_a_timer_wakes_takes_what_waits(
+    tmp_path: Path, start_broker: Callable, write_config: Callable, until: Callable, hand_clock
+) -> None:
+    """`once` gives its radio nodes time: what came since the last wake is kept before it sleeps again."""
+    broker = start_broker("allow_anonymous true", "max_queued_messages 0")
+    path = write_config(port=broker.port, more=RADIO + PROBE.format(name="r1", model="radio_flat", device="a1"))
+    node = Node(load(path), hand_clock, tmp_path / "other")
+    until(lambda: node.line.state == "ok", step=node.line.step)  # begins the session
+    node.close()
+    server = NetworkServer(broker.port)
+    for n in range(30):
+        server.publish(flat("a1", n))
+    server.close()
+    once(load(path), within_s=0.2)
+    outbox = Outbox(tmp_path / "state", site="home", node="hut", max_bytes=64 << 20)
+    slots = {reading.slot for reading in outbox.batch(0, 1000).readings}
+    outbox.close()
+    assert {f"uplink:a1:0:{n}" for n in range(30)} <= slots
+
+
+def test_scan_names_who_sends_and_adds_them(
+    tmp_path: Path, start_broker: Callable, write_config: Callable, capsys
+) -> None:
+    """Each device once, whether it is described, and a message without one as it is; a new one is added."""
+    broker = start_broker()
+    path = write_config(port=broker.port, more=RADIO + PROBE.format(name="r1", model="radio_flat", device="a1"))
+    server, stop = NetworkServer(broker.port), threading.Event()
+
+    def send() -> None:
+        n = 0
+        while not stop.wait(0.1):
+            server.publish(flat("a1" if n % 2 else "c3", n))
+            server.publish({"other": 1})
+            n += 1
+
+    sender = threading.Thread(target=send, daemon=True)
+    sender.start()
+    try:
+        assert main(["scan", "radio", "--config", str(path), "--listen", "3", "--model", "radio_flat"]) == 0
+    finally:
+        stop.set()
+        sender.join(5)
+        server.close()
+    told = capsys.readouterr().out
+    assert told.count("  a1  (square-1/r1)\n") == 1 and told.count("  c3  (not in these settings)\n") == 1
+    assert 'a message whose device is not found: {"other": 1}' in told and "  2 heard" in told
+    assert [probe.address for probe in load(path).probes if probe.line == "radio"] == ["a1", "c3"]

@@ -3,11 +3,14 @@
 Adding a description adds it to this suite: nothing here names one.
 """
 
+import json
 import math
 import os
 from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 from random import Random
 from threading import Event
 
@@ -16,19 +19,24 @@ import pytest
 from hardware.modbus import RegisterRequest, decode_number, joined_spans
 from hardware.probe import Channel, load_probe, models
 from hardware.quantities import QUANTITIES
-from hardware.reading import Status
+from hardware.reading import Reading, Status
 from hardware.sdi12 import Done, Fail, measurement
 from hardware.sdi12 import Measurement as Talk
 from hardware.sdi12_frame import Command, CommandKind, Identification, decode_reply
-from probe_agent.config import ProbeConfig
+from probe_agent.clock import SystemClock
+from probe_agent.config import AgentBroker, ProbeConfig, UplinkLineConfig
 from probe_agent.modbus_sampler import sample_registers
+from probe_agent.mqtt import ReceivedMessage
+from probe_agent.outbox import Outbox
 from probe_agent.sampler import decode, sample
 from probe_agent.schedule import Cadence
+from probe_agent.uplinks import UplinkLine
 from simulator.bus import ModbusBus, Sdi12Bus
 from simulator.faults import LINE_FAULTS, Sent, with_line_faults
 from simulator.probes import VirtualProbe, decimals_sent, relation_for
 
 SDI12 = [model for model in models() if load_probe(model).protocol == "sdi12"]
+RADIO = [model for model in models() if load_probe(model).protocol == "mqtt"]
 MODBUS = [model for model in models() if load_probe(model).protocol == "modbus"]
 NOON_MS = 1_717_243_200_000
 HOUR_MS = 3_600_000
@@ -360,3 +368,100 @@ def test_late_register_is_never_taken_for_the_next(tenths: int, truth, agent_lin
         for channel, one in zip(described.channels, samples, strict=True):
             assert one.raw in (None, decode(channel, sent[channel.name])), (channel.name, slot)
         assert (tenths > 20) or {one.status for one in samples} == {Status.OK}
+
+
+# --- by radio ----------------------------------------------------------------------------------------------------
+
+
+def message_of(probe: VirtualProbe, device: str, counter: int, at_ms: int, heard: dict[str, float | None]) -> bytes:
+    """What a network server would publish of a radio node, in the shape of its description."""
+    shape = probe.description.message
+    told: dict[str, object] = {shape.device: device, shape.counter: counter, shape.signal: -99}
+    moment = {"s": at_ms / 1000, "ms": at_ms, "rfc3339": datetime.fromtimestamp(at_ms / 1000, UTC).isoformat()}
+    told |= {shape.time: moment[shape.time_form], shape.battery: 3.5 / shape.battery_scale}
+    for channel in probe.description.channels:
+        number = heard[channel.name]
+        told[channel.path] = None if number is None else (number - channel.offset) / channel.scale
+    message: dict = {}
+    for path, value in told.items():
+        *outer, last = path.split(".")
+        place = message
+        for name in outer:
+            place = place.setdefault(name, {})
+        place[last] = value
+    return json.dumps(lists_for_numbers(message)).encode()
+
+
+def lists_for_numbers(value: object) -> object:
+    """The same with a list wherever all names are its places."""
+    if not isinstance(value, dict):
+        return value
+    inside = {name: lists_for_numbers(one) for name, one in value.items()}
+    places = sorted(inside, key=lambda name: (len(name), name))
+    return [inside[name] for name in places] if places == [str(n) for n in range(len(places))] else inside
+
+
+class RadioNode:
+    """A line of one radio node over a real outbox; messages are handed to it as the broker would."""
+
+    def __init__(self, model: str, folder: Path) -> None:
+        self.outbox = Outbox(folder, site="home", node="hut", max_bytes=8 << 20)
+        self.described = load_probe(model)
+        config = ProbeConfig("p1", "square-1", "radio", "n7", Cadence(900, 900, 0), self.described)
+        nowhere = AgentBroker("x", 1, None, None, None, None, None, 30.0, 8, False)
+        self.said: list[str] = []
+        self.line = UplinkLine(
+            UplinkLineConfig("radio", "#", nowhere), "session", [config], SystemClock(), lambda: self.outbox,
+            lambda what, state, reason: self.said.append(f"{what} {state} {reason}"), lambda samples: None,
+            chance=lambda: 0.5,
+        )  # fmt: skip
+
+    def take(self, payload: bytes) -> None:
+        self.line._take(ReceivedMessage(payload, False, 1, 1))
+
+    def readings(self) -> list[Reading]:
+        batch = self.outbox.batch(0, 10_000)
+        return [] if batch is None else list(batch.readings)
+
+
+@pytest.mark.parametrize("model", RADIO)
+def test_message_of_a_virtual_radio_node_is_kept_as_the_truth(model: str, truth, tmp_path: Path) -> None:
+    """Each channel says the truth; identity, time, battery and signal are those of the message."""
+    node = RadioNode(model, tmp_path)
+    probe = VirtualProbe("p1", "square-1", node.described, truth)
+    heard = {channel.name: expected(channel, truth) for channel in node.described.channels}
+    node.take(message_of(probe, "n7", 5, NOON_MS, heard))
+    readings = node.readings()
+    assert [r.channel for r in readings] == [f"square-1/p1/{channel.name}" for channel in node.described.channels]
+    assert {(r.slot, r.measured_at_ms, r.status) for r in readings} == {("uplink:n7:0:5", NOON_MS, Status.OK)}
+    for channel, reading in zip(node.described.channels, readings, strict=True):
+        assert reading.raw == pytest.approx(heard[channel.name], rel=1e-12)
+    told = node.line.devices["square-1/p1"]
+    assert (told.battery_v, told.signal_dbm) == (pytest.approx(3.5), -99.0)
+
+
+@pytest.mark.parametrize("model", RADIO)
+def test_damaged_message_of_a_radio_node_makes_no_wrong_value_good(model: str, truth, tmp_path: Path) -> None:
+    """Each number as text, each taken away, null, another device, each byte cut off: the truth, or none in words."""
+    node = RadioNode(model, tmp_path)
+    probe = VirtualProbe("p1", "square-1", node.described, truth)
+    heard: dict[str, float | None] = {c.name: expected(c, truth) for c in node.described.channels}
+    whole = message_of(probe, "n7", 0, NOON_MS, heard)
+    for end in range(len(whole)):
+        node.take(whole[:end])
+    assert node.readings() == [] and any("expected JSON" in said for said in node.said)
+    node.take(message_of(probe, "n8", 0, NOON_MS, heard))
+    assert node.readings() == [] and any("has the address of a device that sends: n8" in said for said in node.said)
+    for n, channel in enumerate(node.described.channels):
+        node.take(message_of(probe, "n7", 2 * n, NOON_MS + n, heard | {channel.name: None}))
+        text = json.dumps(heard[channel.name] / channel.scale).encode()  # type: ignore[operator]
+        payload = message_of(probe, "n7", 2 * n + 1, NOON_MS + n, heard)
+        assert text in payload
+        node.take(payload.replace(text, b'"' + text + b'"', 1))
+    readings = node.readings()
+    assert len(readings) == 2 * len(heard) ** 2
+    lost = Counter(reading.status for reading in readings if reading.raw is None)
+    assert lost == {Status.NO_VALUE: len(heard), Status.BAD_FRAME: len(heard)}
+    for reading in readings:
+        name = reading.channel.rsplit("/", 1)[1]
+        assert reading.raw is None or reading.raw == pytest.approx(heard[name], rel=1e-12)
