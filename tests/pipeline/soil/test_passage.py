@@ -85,6 +85,9 @@ def test_from_below_is_the_same_whenever_it_is_struck():
     assert way.value == pytest.approx(8.0)
     at_once = from_below(course(SOIL_MM + 3.0 * ((CELLS >= 104) & (CELLS < 140)), None), noise_mm=0, slope=0, felt=0.01)
     assert at_once.value == pytest.approx(8.0)
+    late = np.where(CELLS >= COUNT - 21, 2.4 / 20.0, 0.0)  # takes .3 of what the leaf does not give from the thatch
+    dried = from_below(course(evaporation_mm=late), noise_mm=0.0, slope=0.0, felt=0.01)
+    assert dried.value == pytest.approx(8.0 - FROM_THATCH * (2.4 * CROP - 1.0))
 
 
 def test_water_past_the_deepest_probe_is_judged_by_what_the_ground_loses_as_wet():
