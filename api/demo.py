@@ -151,8 +151,8 @@ class Demo:
         self._start(
             "server", sys.executable, "-m", "api.command", "serve", "--config", str(self._folder / "underturf.toml")
         )
+        self._start_agent()  # reads meanwhile: what it has heard waits in its outbox until the server is there
         self._await("the server", self._health)
-        self._start_agent()
         print(f"Pages: {self.address}", flush=True)
 
     def _start_agent(self) -> None:

@@ -220,7 +220,7 @@ class Pipeline:
     def notices(self) -> list[str]:
         """Return what an owner must know, in words: of the data, of the time, and of names that the settings lack."""
         doubts = map(sentence, self.time_doubts())
-        return [*self._data_notices(), *self.outside_notices, *doubts, *self._unnamed()]
+        return [*self._history_lines(), *self._data_notices(), *self.outside_notices, *doubts, *self._unnamed()]
 
     def _data_notices(self) -> list[str]:
         """Damage, what does not read, too old a backup, doubtful outboxes, what was set aside, a doubtful clock."""
@@ -253,6 +253,17 @@ class Pipeline:
             return self.journal.quarantine_size()
         except PipelineFault:  # of damaged data that is told, and the pages stay
             return QuarantineSize(0, 0, 0, 0)
+
+    def _history_lines(self) -> list[str]:
+        """How far the history of a demo has come in, in words; nothing once time runs."""
+        if not isinstance(self.clock, FollowClock):
+            return []
+        reached = moment(self.clock.now_ms(), self.config.site.timezone)
+        if not self.clock.in_history:
+            return []
+        return [
+            say("The history is still coming in, and has reached {moment}: the page fills meanwhile.", moment=reached)
+        ]
 
     def _clock_lines(self) -> list[str]:
         """What is in doubt of the server's clock, in words."""

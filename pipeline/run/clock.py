@@ -153,6 +153,11 @@ class FollowClock:
     path : Path
         The socket.
 
+    Attributes
+    ----------
+    in_history : bool
+        Whether time stood between two steps of a history when it was last asked: RATE was 0.
+
     Raises
     ------
     ClockAway
@@ -160,6 +165,7 @@ class FollowClock:
     """
 
     def __init__(self, path: Path) -> None:
+        self.in_history = False
         self._path = path
         self._lock = threading.Lock()
         self._socket: socket.socket | None = None
@@ -210,6 +216,7 @@ class FollowClock:
         if len(words) != 2 or not words[0].isdigit():
             self._drop()
             raise ClockAway(f"clock {self._path}: found {answer[:40]!r}, expected NOW_MS RATE")
+        self.in_history = words[1] == b"0"
         return int(words[0])
 
     def _drop(self) -> None:

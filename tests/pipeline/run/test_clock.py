@@ -71,6 +71,16 @@ def test_followed_time_is_asked_each_time(path):
     server.close()
 
 
+def test_a_followed_clock_says_whether_it_is_in_a_history(path):
+    """Rate 0 is time that stands between two steps of a history; any other is time that runs."""
+    server = Answers(path, [b"1706745600000 0\n", b"1709251200000 60\n"])
+    clock = FollowClock(path)
+    said = [(clock.now_ms(), clock.in_history)[1] for _ in range(2)]
+    assert said == [True, False]
+    clock.close()
+    server.close()
+
+
 def test_a_clock_started_anew_is_found_again(path):
     """A connection that was hung up is opened again within the same call."""
     server = Answers(path, [b"1 0\n", b"2 0\n", b"3 0\n"], hang_up_after=1)
