@@ -99,6 +99,7 @@ class Demo:
         self._database = f"demo-{secrets.token_hex(4)}"
         self._programs: dict[str, subprocess.Popen[str]] = {}
         self._stop = threading.Event()
+        self._http = httpx.Client(timeout=5.0)  # one for all looks: to make one reads every certificate of the machine
 
     def __enter__(self) -> Demo:
         for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -110,6 +111,7 @@ class Demo:
     ) -> None:
         for name in ("agent", "server", "influxd", "simulator"):
             _end(self._programs.get(name))
+        self._http.close()
         if self._temporary:
             shutil.rmtree(self._folder, ignore_errors=True)
 
@@ -170,7 +172,7 @@ class Demo:
         self._write("influxd.toml", influxd_config(str(folder), port))
         self._start("influxd", program, "run", "-config", str(self._folder / "influxd.toml"))
         address = f"http://127.0.0.1:{port}"
-        self._await("influxd", lambda: _answers(f"{address}/ping"))
+        self._await("influxd", lambda: self._answers(f"{address}/ping"))
         return address
 
     def _read_finer(self) -> None:
@@ -182,7 +184,7 @@ class Demo:
 
     def _summary(self) -> str:
         try:
-            return httpx.get(f"{self.address}api/v1/summary.txt", timeout=30.0).raise_for_status().text
+            return self._http.get(f"{self.address}api/v1/summary.txt", timeout=30.0).raise_for_status().text
         except httpx.HTTPError as err:
             raise DemoFault(f"the server did not give its summary ({err}), logs are in {self._folder}") from err
 
@@ -221,10 +223,16 @@ class Demo:
 
     def _health(self) -> dict[str, Any] | None:
         try:
-            answer = httpx.get(f"{self.address}healthz", timeout=5.0)
+            answer = self._http.get(f"{self.address}healthz")
             return dict(answer.json()) if answer.status_code == 200 else None
         except (httpx.HTTPError, ValueError):
             return None
+
+    def _answers(self, address: str) -> bool:
+        try:
+            return self._http.get(address).is_success
+        except httpx.HTTPError:
+            return False
 
     def _caught_up(self) -> bool:
         health = self._health()
@@ -291,13 +299,6 @@ def _read_progress(path: Path) -> dict[str, Any]:
         return dict(json.loads(path.read_text(encoding="utf-8")))
     except (FileNotFoundError, ValueError):
         return {}
-
-
-def _answers(address: str) -> bool:
-    try:
-        return httpx.get(address, timeout=5.0).is_success
-    except httpx.HTTPError:
-        return False
 
 
 def _end(program: subprocess.Popen[str] | None) -> None:
