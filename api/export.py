@@ -236,15 +236,20 @@ def _page_of_steps(
     behind: tuple[str, int] | None,
     limit: int,
 ) -> pd.DataFrame:
-    """At most `limit` steps behind a place. No span that is asked of the store can have more of them."""
+    """At most `limit` steps behind a place. No span that is asked of the store can have more of them, and years in
+    which nothing was observed are passed over at once."""
     behind_channel, behind_ms = ("", 0) if behind is None else behind
     parts, left = [store.steps((), start_ms, end_ms, step_ms)], limit
     for channel in sorted(c for c in set(channels) if c >= behind_channel):
         first_ms = max(start_ms, behind_ms + 1) if channel == behind_channel else start_ms
         while first_ms < end_ms and left > 0:
             last_ms = min(end_ms, first_ms + left * step_ms)
-            parts.append(store.steps([channel], first_ms, last_ms, step_ms))
-            left, first_ms = left - len(parts[-1]), last_ms
+            found = store.steps([channel], first_ms, last_ms, step_ms)
+            parts.append(found)
+            left, first_ms = left - len(found), last_ms
+            if found.empty and last_ms < end_ms:
+                following = store.observations([channel], last_ms, end_ms, limit=1)["measured_at_ms"].tolist()
+                first_ms = max(last_ms, following[0] // step_ms * step_ms) if following else end_ms
     return pd.concat(parts, ignore_index=True)
 
 

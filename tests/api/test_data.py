@@ -7,9 +7,11 @@ import io
 import json
 import math
 from collections.abc import Iterable, Sequence
+from typing import Any
 from urllib.parse import parse_qsl, urlsplit
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from api.app import create_app
@@ -160,6 +162,38 @@ def test_a_page_reads_no_more_than_it_gives(client: TestClient, limit: int, monk
         assert len(answer["observations"]) == limit and answer["next"] is not None
         channels = {row["channel"] for row in answer["observations"]}
         assert 1 <= sum(read) <= len(read) * 2 and len(channels) <= len(read) <= 2
+
+
+@pytest.mark.parametrize("every", ["hour", "day"])
+def test_years_without_readings_cost_no_time(
+    make_ground: MakeGround, every: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From 1970 to 2190, on every channel, a page is that of the days that were recorded, a lone reading twenty years
+    before among them; the store is asked four times a channel at most, whatever the years."""
+    ground = make_ground()
+    lone = START_MS - 20 * 365 * DAY_MS - 30 * 60_000
+    ground.hear([Reading("meadow", "node-2", OUTBOX, 1, CHANNEL, str(lone // 1000), lone, 0.2, Status.OK, 1, True)])
+    ground.hear(readings(24))
+    client, asked = TestClient(create_app(ground.pipeline)), {"every": every, "limit": "1000"}
+    whole = client.get(OBSERVATIONS, params={**asked, **span(0, 24)}).json()["observations"]
+    steps, calls = ground.pipeline.store.steps, list[object]()
+
+    def counted(*of: Any) -> pd.DataFrame:
+        calls.append(of)
+        assert len(calls) < 1000, "asked year after year"
+        return steps(*of)
+
+    monkeypatch.setattr(ground.pipeline.store, "steps", counted)
+    far = {**asked, "from": "1970-01-01T00:00:00Z", "to": "2190-01-01T00:00:00Z"}
+    rows = client.get(OBSERVATIONS, params=far).json()["observations"]
+    assert rows == sorted([row for row in rows if row["at"] < iso(START_MS)] + whole, key=_by_place)
+    step_ms = {"hour": HOUR_MS, "day": DAY_MS}[every]
+    assert [row["at"] for row in rows if row["at"] < iso(START_MS)] == [iso(lone // step_ms * step_ms)]
+    assert len(whole) >= 10 and len(calls) <= 4 * len(ground.pipeline.config.channels())
+
+
+def _by_place(row: dict[str, str]) -> tuple[str, str]:
+    return row["channel"], row["at"]
 
 
 @pytest.mark.parametrize("every", ["raw", "hour", "day"])
