@@ -325,10 +325,10 @@ def _root_depth_m(view: View, context: StationContext) -> float | None:
     table = view.store.findings(context.station, ["root_depth_90"], view.now_ms - ROOTS_BACK_MS, view.now_ms)
     starts, ends = (table[name].to_numpy(dtype=np.int64).tolist() for name in ("start_ms", "end_ms"))
     known = []
-    for start, end, value, reason in zip(starts, ends, table["value"].tolist(), table["reason"].tolist(), strict=True):
+    for start, end, value, high in zip(starts, ends, table["value"].tolist(), table["high"].tolist(), strict=True):
         soil_m = value - context.soil_top_m((start + end) // 2)
         if math.isfinite(soil_m) and soil_m > 0.0:
-            known.append((start, soil_m, str(reason).startswith("at least")))
+            known.append((start, soil_m, math.isnan(high)))
     if not known or view.now_ms - known[-1][0] - FORTNIGHT_MS > ROOTS_OLD_MS:
         return None
     ratio = _ruler_ratio(context, [(start, depth) for start, depth, at_least in known if not at_least])

@@ -315,12 +315,15 @@ class Spot(Protocol):
 
 
 class Findings(NamedTuple):
-    """Findings of one quantity: starts and ends [ms since 1970, UTC], values, and why one is withheld or a bound."""
+    """Findings of one quantity: starts and ends [ms since 1970, UTC], values, and the upper ends of their intervals.
+
+    NaN where a value is withheld, and where no upper end is told.
+    """
 
     start_ms: TimeArray
     end_ms: TimeArray
     value: FloatArray
-    reason: npt.NDArray[np.object_]
+    high: FloatArray
 
 
 class Readings(NamedTuple):
@@ -332,7 +335,7 @@ class Readings(NamedTuple):
 
 
 _NO_TIMES, _NO_VALUES = np.array([], np.int64), np.array([], np.float64)
-NO_FINDINGS = Findings(_NO_TIMES, _NO_TIMES, _NO_VALUES, np.array([], np.object_))
+NO_FINDINGS = Findings(_NO_TIMES, _NO_TIMES, _NO_VALUES, _NO_VALUES)
 NO_READINGS = Readings(_NO_TIMES, _NO_VALUES, np.array([], np.uint8))
 
 
@@ -471,13 +474,13 @@ class Moment:
 
 class Span(NamedTuple):
     """One finding of a day, a fortnight or a wetting. `at_ms` is when it is evaluated: once it no longer changes, by
-    day."""
+    day. `high` is NaN where no upper end is told."""
 
     at_ms: int
     start_ms: int
     end_ms: int
     value: float
-    reason: str
+    high: float
 
     @property
     def walked_ms(self) -> int:

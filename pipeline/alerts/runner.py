@@ -232,7 +232,7 @@ def found_in(*tables: pd.DataFrame) -> dict[str, Findings]:
     """Return the findings of a store's tables by quantity, each in order of time."""
     parts: dict[str, list[list[np.ndarray]]] = {}
     for table in tables:
-        for quantity, columns in _by_name(table, "quantity", "start_ms", "end_ms", "value", "reason"):
+        for quantity, columns in _by_name(table, "quantity", "start_ms", "end_ms", "value", "high"):
             parts.setdefault(quantity, []).append(columns)
     return {quantity: Findings(*_in_order(several)) for quantity, several in parts.items()}
 

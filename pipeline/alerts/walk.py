@@ -245,7 +245,7 @@ def finished_spans(facts: Facts[Any], state: AlertState, now_ms: int) -> Iterato
             at_ms = next_day_ms(facts.where, at_ms)
         if at_ms > now_ms:
             return
-        yield Span(at_ms, int(found.start_ms[k]), end_ms, float(found.value[k]), str(found.reason[k]))
+        yield Span(at_ms, int(found.start_ms[k]), end_ms, float(found.value[k]), float(found.high[k]))
 
 
 def remember_rain(rains: tuple[Rained, ...], moment: Moment, back_h: float) -> tuple[Rained, ...]:

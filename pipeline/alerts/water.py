@@ -540,7 +540,7 @@ def _estimate(fortnight: Span, facts: Facts[RootsShallowBounds]) -> RootEstimate
         fortnight.start_ms,
         fortnight.end_ms,
         max(fortnight.value - top_m, 0.0),
-        fortnight.reason.startswith("at least"),
+        math.isnan(fortnight.high),
         float(warmth.value[inside].mean()) if inside.any() else None,
     )
 

@@ -16,6 +16,8 @@ import numpy.typing as npt
 from pipeline.soil.estimate import Estimate, about, withheld
 from pipeline.soil.layers import CELL_MS, storage_mm
 from pipeline.soil.passage import (
+    NO_READING_AFTER,
+    NO_READING_BEFORE,
     OneWay,
     SurfaceWater,
     ThatchRead,
@@ -27,6 +29,7 @@ from pipeline.soil.passage import (
     smooth,
 )
 from pipeline.soil.wetting import Spell
+from pipeline.texts import say
 from pipeline.units import HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
 SETTLE_H = 24.0  # decayed thatch lets go of its water for a day and more (working range of its time constant: 6-48 h)
@@ -177,7 +180,7 @@ def account(
     below = _layer_gain(gains, np.maximum(profile.all_weights_m - profile.root_weights_m, 0.0), errors)
     peak, kept = _thatch_gains(thatch, rows, close, errors)
     lags = tuple(_lag(profile.theta[:, i], rows, profile.every_min) for i in range(profile.depth_m.size))
-    thatch_lag = withheld("no thatch")
+    thatch_lag = withheld(say("no thatch"))
     if thatch is not None:
         thatch_lag = _lag(thatch.water_mm / (1000.0 * thatch.thickness_m), rows, profile.every_min)
     given = about(spell.given_mm, float(np.hypot(errors.gauge * spell.given_mm, errors.gauge_mm)), 1)
@@ -199,7 +202,7 @@ def account(
         lag_min=lags,
         thatch_lag_min=thatch_lag,
         bypass=bypass,
-        capture_share=_share(peak, given, "") if thatch is not None else withheld("no thatch"),
+        capture_share=_share(peak, given, "") if thatch is not None else withheld(say("no thatch")),
         seen_share=_with_reason(_share(whole, given, bypass), early),
         arrival_share=_with_reason(arrival, early),
         failed_chance=_with_reason(failed, early),
@@ -225,9 +228,9 @@ def _passed(
     errors: Errors,
 ) -> tuple[Estimate, Estimate]:
     """Share that passed the thatch, and the chance that it failed to."""
-    why = "" if given.value > 0.0 else "nobody wrote down how much was given"
+    why = "" if given.value > 0.0 else say("nobody wrote down how much was given")
     if not why and (profile.depth_m.size == 0 or rows.after.stop <= rows.after.start):
-        why = "no good reading after the water"
+        why = say(NO_READING_AFTER)
     if why:
         return withheld(why), withheld(why)
     course = course_of(
@@ -256,7 +259,7 @@ def _early(spell: Spell, rows: _Window, known: npt.NDArray[np.int64], until_ms: 
     last_ms = int(rows.cell_ms[rows.after][known[-1]]) if known.size else spell.end_ms
     if last_ms >= settled_ms - SETTLED_SLACK_MS:
         return ""
-    return f"read only until {max(last_ms - spell.end_ms, 0) / HOUR_MS:.0f} h after the water"
+    return say("read only until {hours:.0f} h after the water", hours=max(last_ms - spell.end_ms, 0) / HOUR_MS)
 
 
 def _with_reason(what: Estimate, reason: str) -> Estimate:
@@ -281,7 +284,8 @@ def _gain_of(theta: FloatArray, rows: _Window, close: int, errors: Errors) -> Es
     before = last_good(theta[rows.before])
     after = smooth(theta[rows.after])
     if np.isnan(before) or after.size == 0 or np.isnan(after[close]):
-        return withheld("no good reading before the water" if np.isnan(before) else "no good reading after the water")
+        missing = NO_READING_BEFORE if np.isnan(before) else NO_READING_AFTER
+        return withheld(say(missing))
     gain = float(after[close] - before)
     return about(gain, float(np.hypot(errors.noise, errors.slope * gain)), 1)
 
@@ -304,11 +308,11 @@ def _thatch_gains(thatch: ThatchRead | None, rows: _Window, close: int, errors: 
         return Estimate(0.0, 0.0, 0.0, 0), Estimate(0.0, 0.0, 0.0, 0)
     before, after = last_good(thatch.water_mm[rows.before]), thatch.water_mm[rows.after]
     if np.isnan(before) or not np.isfinite(after).any():
-        gap = withheld("the thatch was not read before and after the water")
+        gap = withheld(say("the thatch was not read before and after the water"))
         return gap, gap
     peak, noise = max(float(np.nanmax(after)) - before, 0.0), 1000.0 * errors.noise * thatch.thickness_m
     kept = after[close] - before
-    left = withheld("the thatch was not read at the close")
+    left = withheld(say("the thatch was not read at the close"))
     if np.isfinite(kept):
         left = about(float(kept), float(np.hypot(noise, errors.slope * kept)), 1)
     return about(peak, float(np.hypot(noise, errors.slope * peak)), 1), left
@@ -319,11 +323,12 @@ def _lag(theta: FloatArray, rows: _Window, every_min: float) -> Estimate:
     before, after = last_good(theta[rows.before]), theta[rows.after]
     good = np.isfinite(after)
     if np.isnan(before) or not good.any():
-        return withheld("no good reading before the water" if np.isnan(before) else "no good reading after the water")
+        missing = NO_READING_BEFORE if np.isnan(before) else NO_READING_AFTER
+        return withheld(say(missing))
     up = after[good] >= before + ARRIVED
     stays = up & np.append(up[1:], True)
     if not stays.any():
-        return withheld("no arrival within a day")
+        return withheld(say("no arrival within a day"))
     at_ms = int(rows.cell_ms[rows.after][good][np.argmax(stays)])
     lag = (at_ms - rows.start_ms) / MINUTE_MS
     # the first water fell in the interval before `start`, the arrival came in the interval before the reading
@@ -342,19 +347,19 @@ def _sum(parts: Sequence[Estimate]) -> Estimate:
 
 def _unaccounted(given: Estimate, gains: Sequence[Estimate], evaporation_mm: float) -> Estimate:
     if given.withheld:
-        return withheld("nobody wrote down how much was given")
+        return withheld(say("nobody wrote down how much was given"))
     total = _sum((given, *(Estimate(-g.value, -g.high, -g.low, g.n, g.reason) for g in gains)))
     if total.withheld:
         return total
     if np.isnan(evaporation_mm):
-        return replace(total, reason="evaporation is in it, not known apart")
+        return replace(total, reason=say("evaporation is in it, not known apart"))
     return Estimate(total.value - evaporation_mm, total.low - evaporation_mm, total.high - evaporation_mm, total.n)
 
 
 def _share(gain: Estimate, given: Estimate, bypass: str) -> Estimate:
     """Gain over given, with the error of a quotient to first order."""
     if given.withheld or given.value <= 0.0:
-        return withheld("nobody wrote down how much was given")
+        return withheld(say("nobody wrote down how much was given"))
     if gain.withheld or bypass:
         return withheld(gain.reason if gain.withheld else bypass)
     share = gain.value / given.value
@@ -386,14 +391,14 @@ def bypass_flow(
         a quarter of an hour, where readings are close enough to see it.
     """
     if not gained.withheld and not given.withheld and gained.low > given.high:
-        return f"the ground gained {gained.value:.1f} mm of {given.value:.1f} mm given"
+        return say("the ground gained {gained:.1f} mm of {given:.1f} mm given", gained=gained.value, given=given.value)
     arrived = [(float(d), e.value) for d, e in zip(depth_m, lag_min, strict=True) if not e.withheld]
     if len(arrived) < 3 or arrived[-1][0] - arrived[0][0] < AT_ONCE_DEPTH_M:
         return ""
     depths, lags = np.array([d for d, _ in arrived]), np.array([t for _, t in arrived])
     late = np.maximum.accumulate(lags) - lags > max(every_min, AT_ONCE_MIN)
     if late.any():
-        return f"water was at {1000 * depths[np.argmax(late)]:.0f} mm before it was above"
+        return say("water was at {depth:.0f} mm before it was above", depth=1000 * depths[np.argmax(late)])
     if every_min <= AT_ONCE_MIN and np.ptp(lags) <= AT_ONCE_MIN:
-        return f"water was at all depths to {1000 * depths[-1]:.0f} mm at once"
+        return say("water was at all depths to {depth:.0f} mm at once", depth=1000 * depths[-1])
     return ""

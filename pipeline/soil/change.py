@@ -7,6 +7,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from pipeline.soil.estimate import SHARE_90, Estimate, resampled, withheld
+from pipeline.texts import say
 from pipeline.units import FloatArray
 
 LEAST_EVENTS_A_SIDE = 4  # events on each side; with fewer a bootstrap of the median has no width to speak of
@@ -67,12 +68,12 @@ def effect(
     least = min(g.size for g in groups)
     middles = [float(np.median(g)) if g.size else float("nan") for g in groups]
     if least < LEAST_EVENTS_A_SIDE:
-        reason = f"{least} events in one of the groups, {LEAST_EVENTS_A_SIDE} needed"
+        reason = say("{n} events in one of the groups, {needed} needed", n=least, needed=LEAST_EVENTS_A_SIDE)
         return Effect(withheld(reason, least), middles[0], middles[1], comparison is not None, False)
     # a seed for each group: groups of like size must not be drawn alike
     drawn = [np.median(g[resampled(g, seed=1 + k)], axis=1) for k, g in enumerate(groups)]
     change, spread = middles[1] - middles[0], drawn[1] - drawn[0]
-    reason = "the season's own change is in it: no comparison station"
+    reason = say("the season's own change is in it: no comparison station")
     if comparison is not None:
         change, spread, reason = change - (middles[3] - middles[2]), spread - (drawn[3] - drawn[2]), ""
     low, high = (float(q) for q in np.quantile(spread, SHARE_90))
@@ -153,7 +154,7 @@ def _test(s: float, variance: float, count: int, effective: int) -> TrendTest:
     z = 0.0 if s == 0.0 or variance <= 0.0 else (s - np.sign(s)) / np.sqrt(variance)
     reason = ""
     if effective < FEWEST_FOR_NORMAL:
-        reason = f"only {effective} dates: the probability is rough below {FEWEST_FOR_NORMAL}"
+        reason = say("only {n} dates: the probability is rough below {few}", n=effective, few=FEWEST_FOR_NORMAL)
     return TrendTest(s, variance, float(z), float(2.0 * ndtr(-abs(z))), count, reason)
 
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from pipeline.soil.change import sen_line
 from pipeline.soil.estimate import Estimate, withheld
+from pipeline.texts import say
 from pipeline.units import DAY_MS, FloatArray, TimeArray
 
 YEAR_MS = 365.25 * DAY_MS
@@ -43,7 +44,8 @@ def drift_by_neighbours(value: FloatArray, others: Sequence[FloatArray]) -> Esti
     """
     found = [one for other in others if (one := _beside(value, other)) is not None]
     if len(found) < LEAST_NEIGHBOURS:
-        return withheld(f"{len(found)} neighbours over {SHARED_DAYS} days, {LEAST_NEIGHBOURS} needed")
+        return withheld(say("{n} neighbours over {days} days, {needed} needed",
+                            n=len(found), days=SHARED_DAYS, needed=LEAST_NEIGHBOURS))  # fmt: skip
     slopes = np.array([slope for _, slope in sorted(found)[:BEST_NEIGHBOURS]])
     middle = float(np.median(slopes))
     doubt = _TO_SD * float(np.median(np.abs(slopes - middle)))
@@ -86,7 +88,8 @@ def drift_by_plateaus(at_ms: TimeArray, level: FloatArray) -> Estimate:
         over less than `PLATEAU_DAYS`.
     """
     if at_ms.size < PLATEAUS or at_ms[-1] - at_ms[0] < PLATEAU_DAYS * DAY_MS:
-        return withheld(f"{at_ms.size} drained plateaus, {PLATEAUS} over {PLATEAU_DAYS} days needed")
+        return withheld(say("{n} drained plateaus, {needed} over {days} days needed",
+                            n=at_ms.size, needed=PLATEAUS, days=PLATEAU_DAYS))  # fmt: skip
     line = sen_line(at_ms / YEAR_MS, level, confidence=0.90)
     return Estimate(line.slope, line.low, line.high, at_ms.size)
 

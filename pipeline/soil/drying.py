@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from pipeline.soil.estimate import NORMAL_90, Estimate, withheld
 from pipeline.soil.moving import binned_means
+from pipeline.texts import later, say
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 HELD = 0.9  # of the way from dry to drained: where the alert on holding thatch looks too
@@ -24,7 +25,8 @@ LEAST_DROP = 5.0  # of a fit, in standard deviations of its noise
 LEAST_HOURS_OF_FIT = 12  # hours with readings in a fit
 SHORTEST_TAU_H = 0.25
 THATCH_TAU_H, ROOT_ZONE_TAU_H = 60.0 * 24.0, 250.0 * 24.0  # longest time constants told: working values, no source
-LONGER_THAN = "longer than"
+AT_LEAST = later("at least")
+LONGER_THAN = later("longer than")
 OF_RANGE = NORMAL_90 / 3.0  # part of a working range that is its 90 % interval: nearly all of a kind lie in the whole
 CHI_SQUARE_90 = 2.7055434540954146  # one parameter
 
@@ -72,7 +74,7 @@ def hold_time_h(
     inside = (time_ms >= end_ms) & (time_ms <= stop_ms) & np.isfinite(wetness)
     times, values = time_ms[inside], wetness[inside]
     if times.size < 2 or times[0] - end_ms > GAP_H * HOUR_MS:
-        return withheld("no readings after the water", int(times.size))
+        return withheld(say("no readings after the water"), int(times.size))
     gaps = np.flatnonzero(np.diff(np.append(times, stop_ms)) > GAP_H * HOUR_MS)
     if gaps.size:
         # up to the gap it is known; what came after may have been another story
@@ -92,7 +94,7 @@ def _crossing_h(times: TimeArray, values: FloatArray, end_ms: int, stop_ms: int,
     stays = below & np.append(below[1:], True)  # one reading below is noise
     first = int(np.argmax(stays)) if stays.any() else times.size
     if first == times.size:
-        return (stop_ms - end_ms) / HOUR_MS, "at least"
+        return (stop_ms - end_ms) / HOUR_MS, say(AT_LEAST)
     if first == 0:
         return 0.0, ""
     # straight between the two readings about the crossing
@@ -119,11 +121,11 @@ def flash_off(time_ms: TimeArray, water_mm: FloatArray, end_ms: int, *, until_ms
     """
     day_ms = end_ms + int(FLASH_OFF_H * HOUR_MS)
     if until_ms < day_ms:
-        return withheld("water came again within a day")
+        return withheld(say("water came again within a day"))
     around = [np.abs(time_ms - at) <= HOUR_MS for at in (end_ms, day_ms)]
     first, last = (water_mm[a][np.isfinite(water_mm[a])] for a in around)
     if first.size == 0 or last.size == 0:
-        return withheld("no readings at both ends of the first day")
+        return withheld(say("no readings at both ends of the first day"))
     lost = float(np.median(first) - np.median(last))
     spread = float(np.hypot(np.ptp(first), np.ptp(last)))
     return Estimate(lost, lost - spread, lost + spread, int(first.size + last.size))
@@ -166,16 +168,17 @@ def recession(
     """
     t, v, noise = _hourly(np.asarray(time_h, dtype=np.float64), np.asarray(value, dtype=np.float64), noise)
     if t.size < LEAST_HOURS_OF_FIT:
-        return _no_recession(f"{t.size} hours with readings, {LEAST_HOURS_OF_FIT} needed", int(t.size))
+        few = say("{n} hours with readings, {needed} needed", n=t.size, needed=LEAST_HOURS_OF_FIT)
+        return _no_recession(few, int(t.size))
     floors = [floor[0], *(floor[0] + OF_RANGE * (end - floor[0]) for end in floor[1:])]
     near = np.flatnonzero(v < floors[2] + noise)  # from there on what is left may be nothing
     n = int(near[0]) if near.size else int(t.size)
     if n < LEAST_HOURS_OF_FIT:
-        return _no_recession("it is as dry as its dry limit may be", n)
+        return _no_recession(say("it is as dry as its dry limit may be"), n)
     t, v = t[:n], v[:n]
     quarter = n // 4
     if float(np.mean(v[:quarter]) - np.mean(v[-quarter:])) < LEAST_DROP * noise / np.sqrt(quarter):
-        return _no_recession("it dried too little to tell", n)
+        return _no_recession(say("it dried too little to tell"), n)
     best, low, high = _fitted(t, v - floors[0], noise, longest_h)
     moved = [_fitted(t, v - other, noise, longest_h)[0] for other in floors[1:]]
     below = np.hypot(np.log(best / low), np.log(best / min(best, *moved)))
@@ -184,7 +187,7 @@ def recession(
     )
     found = Estimate(best, float(best * np.exp(-below)), float(best * np.exp(above)), n)
     if best >= longest_h:
-        found = Estimate(found.low, found.low, float("inf"), n, LONGER_THAN)
+        found = Estimate(found.low, found.low, float("inf"), n, say(LONGER_THAN))
     shape = np.exp(-t / best)
     return Recession(found, float((v - floors[0]) @ shape / (shape @ shape)), floors[0])
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.texts import say
 from pipeline.units import FloatArray
 
 NORMAL_90 = 1.6448536269514722  # standard score that leaves 5 % on either side
@@ -120,7 +121,7 @@ def median_of(sample: npt.ArrayLike, *, error: float = 0.0) -> Estimate:
     values = values[np.isfinite(values)]
     n = int(values.size)
     if n == 0:
-        return withheld("0 events, 1 needed")
+        return withheld(say("0 events, 1 needed"))
     middle = float(np.median(values))
     low, high = np.quantile(np.median(values[resampled(values)], axis=1), SHARE_90)
     # the sampling error and the probe's own are independent: their half widths add as squares

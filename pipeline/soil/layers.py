@@ -13,6 +13,7 @@ from enum import Enum
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.texts import later
 from pipeline.units import QUARTER_HOUR_MS, FloatArray, TimeArray
 
 Range = tuple[float, float]
@@ -89,54 +90,54 @@ def middle(limits: Range) -> float:
 
 _TABLE = (
     Medium(
-        "raw_thatch", "raw thatch",
+        "raw_thatch", later("raw thatch"),
         (0.10, 0.25), (0.87, 0.93), (0.75, 0.88), (0.15, 0.35), (0.05, 0.12),
         is_thatch=True, status=_WORKING + "; drains fast, may repel",
     ),
     Medium(
-        "decayed_thatch", "decayed thatch",
+        "decayed_thatch", later("decayed thatch"),
         (0.25, 0.60), (0.74, 0.87), (0.65, 0.80), (0.35, 0.55), (0.12, 0.22),
         is_thatch=True, status=_WORKING + "; the sponge",
     ),
     Medium(
-        "mat", "mat diluted with sand",
+        "mat", later("mat diluted with sand"),
         (0.9, 1.2), (0.53, 0.63), (0.45, 0.58), (0.25, 0.40), (0.06, 0.12), is_thatch=True,
     ),
     Medium(
-        "sand", "sand root zone",
+        "sand", later("sand root zone"),
         (1.4, 1.6), (0.35, 0.55), (0.35, 0.45), (0.15, 0.25), (0.02, 0.05),
         status="porosity and drained water as in the USGA putting green specification, where drained "
         "means held at 300 mm suction (about 0.08 to 0.15 at -10 kPa, common practice); the rest is a " + _WORKING,
     ),
     Medium(
-        "sandy_loam", "sandy loam",
+        "sandy_loam", later("sandy loam"),
         (1.3, 1.5), (0.43, 0.50), (0.40, 0.46), (0.18, 0.28), (0.06, 0.16),
         status="drained and wilting from memory of FAO-56 Table 19; the rest is a " + _WORKING,
     ),
     Medium(
-        "loam", "loam",
+        "loam", later("loam"),
         (1.25, 1.45), (0.45, 0.52), (0.42, 0.48), (0.20, 0.30), (0.07, 0.17),
         status="drained and wilting from memory of FAO-56 Table 19; the rest is a " + _WORKING,
     ),
     Medium(
-        "clay_loam", "cricket clay loam, unrolled",
+        "clay_loam", later("cricket clay loam, unrolled"),
         (1.20, 1.20), (0.52, 0.52), (0.48, 0.52), (0.34, 0.40), (0.20, 0.24),
         status=_WORKING + "; cracks",
     ),
     Medium(
-        "club_clay_loam", "cricket clay loam, club pitch",
+        "club_clay_loam", later("cricket clay loam, club pitch"),
         (1.55, 1.55), (0.38, 0.38), (0.36, 0.40), (0.30, 0.36), (0.18, 0.24),
     ),
     Medium(
-        "first_class_clay_loam", "cricket clay loam, first-class pitch",
+        "first_class_clay_loam", later("cricket clay loam, first-class pitch"),
         (1.8, 1.9), (0.25, 0.29), (0.25, 0.30), (0.22, 0.28), (0.16, 0.22),
     ),
     Medium(
-        "organic_topsoil", "organic topsoil, a fifth of it organic",
+        "organic_topsoil", later("organic topsoil, a fifth of it organic"),
         (0.57, 0.91), (0.60, 0.75), (0.55, 0.72), (0.34, 0.54), (0.12, 0.24),
     ),
     Medium(
-        "peat", "peaty topsoil",
+        "peat", later("peaty topsoil"),
         (0.30, 0.50), (0.75, 0.85), (0.70, 0.80), (0.50, 0.68), (0.14, 0.34),
         status="drained and wilting hold the sandy and the clayey peat (B16, B18) of the Staring series 2018; the rest "
         "is a " + _WORKING,

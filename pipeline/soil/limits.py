@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pipeline.soil.estimate import NORMAL_90, Estimate, median_of
 from pipeline.soil.layers import Medium, Range
 from pipeline.soil.wetting import Spell
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 CHANNEL_ERROR = 0.01  # m3/m3, standard deviation of a channel's own error, part of each interval: our own choice
@@ -82,7 +83,7 @@ def learn_limits(
     dry = dry_limit(time_ms, theta, medium)
     if drained.value - dry.value >= LEAST_SPAN:
         return Limits(dry, drained)
-    reason = "dry and drained were learned too close together: the medium's own stand"
+    reason = say("dry and drained were learned too close together: the medium's own stand")
     return Limits(
         _prior(medium.wilting, medium.dry_prior, reason, dry.n),
         _prior(medium.drained, medium.drained_prior, reason, drained.n),
@@ -116,17 +117,18 @@ def drained_limit(
         [m3 m-3] Within `medium.drained`; n counts plateaus.
     """
     if not np.isfinite(theta).any():
-        return _prior(medium.drained, medium.drained_prior, "no history yet", 0)
+        return _prior(medium.drained, medium.drained_prior, say("no history yet"), 0)
     if medium.name in BY_NIGHT and (nights_ms is None or np.size(nights_ms) == 0):
-        return _prior(medium.drained, medium.drained_prior, "clay drains for weeks: no still nights to learn from", 0)
+        clay = say("clay drains for weeks: no still nights to learn from")
+        return _prior(medium.drained, medium.drained_prior, clay, 0)
     _, levels = plateaus(time_ms, theta, medium, spells, nights_ms=nights_ms)
     if levels.size == 0:
-        return _prior(medium.drained, medium.drained_prior, "no plateau after a good wetting yet", 0)
+        return _prior(medium.drained, medium.drained_prior, say("no plateau after a good wetting yet"), 0)
     found = median_of(levels, error=CHANNEL_ERROR)
     if found.n < FEWEST_EVENTS:
-        few = f"{found.n} plateaus, {FEWEST_EVENTS} needed"
+        few = say("{n} plateaus, {needed} needed", n=found.n, needed=FEWEST_EVENTS)
         return _prior(medium.drained, medium.drained_prior, few, found.n)
-    return _inside(found, medium.drained, f"{medium.title} holds drained")
+    return _inside(found, medium.drained, medium, (_MORE_DRAINED, _LESS_DRAINED))
 
 
 def plateaus(
@@ -231,10 +233,12 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium) -> Estimate
     values = theta[good]
     days = int(np.unique(time_ms[good] // DAY_MS).size)
     if days < LEAST_HISTORY_D:
-        return _prior(medium.wilting, medium.dry_prior, f"{days} days of history, {LEAST_HISTORY_D} needed", days)
+        few = say("{n} days of history, {needed} needed", n=days, needed=LEAST_HISTORY_D)
+        return _prior(medium.wilting, medium.dry_prior, few, days)
     driest = float(np.quantile(values, DRY_QUANTILE))
     if driest > medium.wilting[1]:
-        reason = f"never dry: the driest was {driest:.2f}, {medium.title} is dry at {medium.wilting[1]:.2f} and less"
+        reason = say("never dry: the driest was {driest:.2f}, {medium} is dry at {dry:.2f} and less",
+                     driest=driest, medium=say(medium.title), dry=medium.wilting[1])  # fmt: skip
         return _prior(medium.wilting, medium.dry_prior, reason, days)
     # readings of a day say the same: the order statistics are taken as of so many days (binomial, normal form)
     spread = NORMAL_90 * float(np.sqrt(DRY_QUANTILE * (1.0 - DRY_QUANTILE) / days))
@@ -242,14 +246,24 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium) -> Estimate
     below = float(np.hypot(driest - low, NORMAL_90 * CHANNEL_ERROR))
     above = float(np.hypot(high - driest, NORMAL_90 * CHANNEL_ERROR))
     found = Estimate(driest, driest - below, driest + above, days)
-    return _inside(found, medium.wilting, f"{medium.title} holds when dry")
+    return _inside(found, medium.wilting, medium, (_MORE_DRY, _LESS_DRY))
 
 
 def _prior(within: Range, value: float, reason: str, n: int) -> Estimate:
     return Estimate(value, within[0], within[1], n, reason, provisional=True)
 
 
-def _inside(found: Estimate, within: Range, what: str) -> Estimate:
+_MORE_DRAINED = later(
+    "learned {value:.2f}, more than {medium} holds drained ({low:.2f} to {high:.2f}): its middle stands"
+)
+_LESS_DRAINED = later(
+    "learned {value:.2f}, less than {medium} holds drained ({low:.2f} to {high:.2f}): its middle stands"
+)
+_MORE_DRY = later("learned {value:.2f}, more than {medium} holds when dry ({low:.2f} to {high:.2f}): its middle stands")
+_LESS_DRY = later("learned {value:.2f}, less than {medium} holds when dry ({low:.2f} to {high:.2f}): its middle stands")
+
+
+def _inside(found: Estimate, within: Range, medium: Medium, more_and_less: tuple[str, str]) -> Estimate:
     """A limit as it was learned where its medium can have it; else the middle of what the medium can have, and said so.
 
     What lies outside tells more of the probe than of the ground, and the near end of the range would pass that on.
@@ -257,6 +271,6 @@ def _inside(found: Estimate, within: Range, what: str) -> Estimate:
     if within[0] <= found.value <= within[1]:
         low, high = (float(min(max(end, within[0]), within[1])) for end in (found.low, found.high))
         return Estimate(found.value, low, high, found.n)
-    side = "more" if found.value > within[1] else "less"
-    pushed = f"learned {found.value:.2f}, {side} than {what} ({within[0]:.2f} to {within[1]:.2f}): its middle stands"
+    told = more_and_less[0 if found.value > within[1] else 1]
+    pushed = say(told, value=found.value, medium=say(medium.title), low=within[0], high=within[1])
     return _prior(within, 0.5 * (within[0] + within[1]), pushed, found.n)

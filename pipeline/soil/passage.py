@@ -18,7 +18,11 @@ from scipy.special import ndtr
 
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.soil.layers import CELL_MS, Medium
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray
+
+NO_READING_BEFORE = later("no good reading before the water")
+NO_READING_AFTER = later("no good reading after the water")
 
 FAILED = 0.6  # a wetting of which less passed the thatch failed to reach the roots: our own choice
 LEAF_MM, LEAF_ERROR_MM = 1.0, 0.3  # what the leaves hold: 0.5 to 2 mm, common practice, no source
@@ -320,10 +324,10 @@ def from_above(given_mm: float, given_error_mm: float, course: WettingCourse, *,
     OneWay
     """
     if course.thatch is None:
-        return OneWay(np.nan, np.nan, 0.0, "no thatch")
+        return OneWay(np.nan, np.nan, 0.0, say("no thatch"))
     kept = course.thatch_after_mm - course.thatch_before_mm
     if np.isnan(kept):
-        return OneWay(np.nan, np.nan, 0.0, "the thatch was not read before and after the water")
+        return OneWay(np.nan, np.nan, 0.0, say("the thatch was not read before and after the water"))
     air, cells = course.air, slice(course.before, course.water_mm.size - 1)
     left = air.left_on_leaf_mm
     on_leaf = float(air.leaf_mm[cells].sum() + left[-1] - left[max(course.before - 1, 0)])
@@ -364,8 +368,8 @@ def from_below(course: WettingCourse, *, noise_mm: float, slope: float, felt: fl
     struck = slice(course.settled, course.settled + SETTLING_CELLS)
     every = (gain + drunk + passed + let_go)[struck]
     if not np.isfinite(every).any():
-        when = "before" if np.isnan(course.soil_before_mm) else "after"
-        return OneWay(np.nan, np.nan, 0.0, f"no good reading {when} the water")
+        why = NO_READING_BEFORE if np.isnan(course.soil_before_mm) else NO_READING_AFTER
+        return OneWay(np.nan, np.nan, 0.0, say(why))
     lines = [float(np.median(line[struck][np.isfinite(every)])) for line in (gain, drunk, passed, let_go)]
     parts = (
         slope * lines[0], noise_mm, slope * lines[3], 0.0 if read is None else ONE_PROBE_MM, air.error_mm(lines[1]),
@@ -429,8 +433,9 @@ def joined(given_mm: float, below: OneWay, above: OneWay) -> tuple[Estimate, Est
     """
     ways = [way for way in (below, above) if not way.reason]
     if below.reason and (above.reason or above.unseen >= RUN_OFF_FULL):
-        full = "" if above.reason else "; the thatch stood full, and nobody saw how much ran off"
-        return withheld(below.reason + full), withheld(below.reason + full)
+        full = [] if above.reason else [say("the thatch stood full, and nobody saw how much ran off")]
+        why = "; ".join([below.reason, *full])
+        return withheld(why), withheld(why)
     if len(ways) == 2:
         # the soil cannot have had more than came down to it: two that say so are both surer than they should be
         apart = max((below.value - above.value) / float(np.hypot(below.deviation, above.deviation)), 1.0)

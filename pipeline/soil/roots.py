@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil.uptake import DailyUptake, Withheld
+from pipeline.texts import later, say
 from pipeline.units import FloatArray, floats
 
 TAIL_GAPS = 3.0  # below the deepest channel uptake thins out over this many gaps at most: our own choice
@@ -308,11 +309,11 @@ def root_depth(
     noise = float(total.std(ddof=1) / np.sqrt(total.size))
     followed = float(np.linalg.norm(drawn.followed_mm)) / np.sqrt(3.0)
     if drawn.drinks.any() and not drawn.by_day_mm.mean(axis=0).sum() > FOLLOWED_RATIO * followed:
-        return nothing_found(depth.size, total.size, f"too uncertain: {DOUBTS['temperature']}")
+        return nothing_found(depth.size, total.size, say(DOUBTS["temperature"]))
     if not total.mean() > NOISE_RATIO * noise:
         steady = replace(drawn, followed_mm=np.zeros(drawn.depth_m.size))
-        why = f"too uncertain: {DOUBTS['temperature']}" if steady.drinks.any() else LOST_IN_NOISE
-        return nothing_found(depth.size, total.size, why)
+        why = DOUBTS["temperature"] if steady.drinks.any() else LOST_IN_NOISE
+        return nothing_found(depth.size, total.size, say(why))
     return _estimate(drawn, soil, _thatch_mm(chosen, soil, thatch_m))
 
 
@@ -343,12 +344,12 @@ class _LayerUptake:
         return np.where(self.drinks, np.maximum(self.by_day_mm.mean(axis=0), 0.0), 0.0)
 
 
-LOST_IN_NOISE = "the steps of day and night are lost in the noise"
+LOST_IN_NOISE = later("the steps of day and night are lost in the noise")
 DOUBTS = {
-    "days": "the days disagree",
-    "temperature": "a probe may follow its temperature",
-    "slopes": "the probes may differ in their calibration",
-    "spacing": "the probes stand too far apart where the roots end",
+    "days": later("too uncertain: the days disagree"),
+    "temperature": later("too uncertain: a probe may follow its temperature"),
+    "slopes": later("too uncertain: the probes may differ in their calibration"),
+    "spacing": later("too uncertain: the probes stand too far apart where the roots end"),
 }
 """What makes an interval wide, and how a refusal says it."""
 
@@ -399,7 +400,7 @@ def _estimate(drawn: _LayerUptake, soil: npt.NDArray[np.bool_], thatch_mm: float
     count = drawn.by_day_mm.shape[0]
     (low_90, at_90, high_90), (low_95, at_95, high_95) = (_interval(drawn, part) for part in (0.90, 0.95))
     if high_90 - low_90 > widest_m(at_90, drawn.depth_m):
-        return nothing_found(soil.size, count, f"too uncertain: {DOUBTS[_widest_doubt(drawn)]}")
+        return nothing_found(soil.size, count, say(DOUBTS[_widest_doubt(drawn)]))
     _, means, edges = _draws(drawn)
     parts = np.vstack([drawn.mean_mm, means])
     parts = parts / np.maximum(parts.sum(axis=1, keepdims=True), 1e-12)
@@ -476,6 +477,16 @@ def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float)
     return max(1000.0 * thatch_m * float(np.nanmean(chosen[:, ~soil])), 0.0)
 
 
+_FEW_DRY_DAYS = {
+    Withheld.GAP: later("only {n} dry days of {needed}: mostly readings are missing"),
+    Withheld.WET: later("only {n} dry days of {needed}: mostly it was wet"),
+    Withheld.JUMP: later("only {n} dry days of {needed}: mostly the moisture jumped"),
+    Withheld.CURVED: later("only {n} dry days of {needed}: mostly the nights are curved"),
+    Withheld.SHORT: later("only {n} dry days of {needed}: mostly no clear turn at evening and morning"),
+}
+_LITTLE_ASKED = later("only {n} dry days of {needed}: mostly little was asked of the turf")
+
+
 def _why_not(
     days: DailyUptake,
     chosen: FloatArray,
@@ -484,29 +495,23 @@ def _why_not(
     warming: FloatArray | None,
 ) -> str:
     if soil.sum() < 2:
-        return f"only {int(soil.sum())} channel in the soil: depth needs two"
+        return say("only {n} channel in the soil: depth needs two", n=int(soil.sum()))
     if temperature is not None:
         share, slope = temperature
         swings = soil & (share > TEMPERATURE_SHARE) & (slope > TEMPERATURE_PER_DEGC)
         if swings.any():
-            return "temperature: the readings rise and fall with warmth, not with roots"
+            return say("temperature: the readings rise and fall with warmth, not with roots")
     if chosen.shape[0] < LEAST_DRY_DAYS:
         codes = days.withheld[1:, soil]
         most = np.bincount(codes[~np.isin(codes, _KEPT)].ravel(), minlength=9).argmax()
-        told = {
-            Withheld.GAP: "readings are missing",
-            Withheld.WET: "it was wet",
-            Withheld.JUMP: "the moisture jumped",
-            Withheld.CURVED: "the nights are curved",
-            Withheld.SHORT: "no clear turn at evening and morning",
-        }.get(Withheld(int(most)), "little was asked of the turf")
-        return f"only {chosen.shape[0]} dry days of {LEAST_DRY_DAYS}: mostly {told}"
+        told = _FEW_DRY_DAYS.get(Withheld(int(most)), _LITTLE_ASKED)
+        return say(told, n=chosen.shape[0], needed=LEAST_DRY_DAYS)
     below = chosen[:, soil]
     error = below.std(axis=0, ddof=1) / np.sqrt(below.shape[0])
     # More than three errors below nothing: water cannot come by day and go by night without a false cause.
     may_follow = 0.0 if warming is None else PROBE_PER_DEGC * np.abs(np.nan_to_num(warming[soil]))
     if (below.mean(axis=0) < -may_follow - NOISE_RATIO * np.maximum(error, 2e-4)).any():
-        return "temperature: the readings rise by day, as no root can make them"
+        return say("temperature: the readings rise by day, as no root can make them")
     return ""
 
 

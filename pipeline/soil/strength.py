@@ -7,6 +7,7 @@ harder dry than drained, so a profile is stored with the wetness of its day, and
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.texts import say
 from pipeline.units import BoolArray, FloatArray
 
 ROOT_LIMIT_KPA = 2000.0  # the usual line; 2500 in others: Taylor, Roberson & Parker 1966, Soil Sci. 102, from memory
@@ -148,11 +149,11 @@ def why_no_verdict(cone_index_kpa: float, root_zone_wetness: float, *, in_prepar
         Empty when it speaks of roots. Common practice, no source.
     """
     if in_preparation:
-        return "the pitch is in preparation: strength is wanted there"
+        return say("the pitch is in preparation: strength is wanted there")
     if not np.isfinite(cone_index_kpa):
-        return "too few good pushes"
+        return say("too few good pushes")
     if not np.isfinite(root_zone_wetness):
-        return "the wetness at the time of the pushes is not known"
+        return say("the wetness at the time of the pushes is not known")
     if root_zone_wetness < LEAST_WETNESS:
-        return "the ground was too dry: dry soil is hard without being dense"
+        return say("the ground was too dry: dry soil is hard without being dense")
     return ""

@@ -19,6 +19,7 @@ from pipeline.soil.arrival import BEFORE_H, Errors, SoilProfile
 from pipeline.soil.estimate import NORMAL_90, Estimate, withheld
 from pipeline.soil.layers import CELL_MS, storage_mm
 from pipeline.soil.wetting import Spell
+from pipeline.texts import later, say
 from pipeline.units import HOUR_MS, FloatArray
 
 FEWEST_CORES = 5  # per area and date, and 25 cm2 in all, so that tine holes are sampled fairly: Woods, posts
@@ -26,7 +27,7 @@ LIKELY_EFFICIENCY = (0.6, 0.8)  # blades bounce, grooves are cut again, debris f
 DRY_DENSITY_G_CM3 = (0.25, 0.35)  # all dry solids of thatch: a working range, no source
 DAYS_A_YEAR = 365.2425
 GROOVES, HOLES = ("verticutting", "scarifying", "heavy_dethatching"), ("hollow_coring",)  # that take thatch
-NO_SIZES = "nobody wrote down width and spacing of blades or tines"
+NO_SIZES = later("nobody wrote down width and spacing of blades or tines")
 
 
 class MixedMethodsError(ValueError):
@@ -196,7 +197,8 @@ def groove_share(blade_mm: float, spacing_mm: float) -> float:
         Blades wider than their spacing, or not positive.
     """
     if not 0.0 < blade_mm <= spacing_mm:
-        raise ValueError(f"blades: found {blade_mm:g} mm at {spacing_mm:g} mm, expected 0 < width <= spacing.")
+        told = later("blades: found {width:g} mm at {spacing:g} mm, expected 0 < width <= spacing.")
+        raise ValueError(say(told, width=blade_mm, spacing=spacing_mm))
     return blade_mm / spacing_mm
 
 
@@ -222,7 +224,8 @@ def hole_share(diameter_mm: float, spacing_mm: float, along_mm: float | None = N
     """
     along = spacing_mm if along_mm is None else along_mm
     if not 0.0 < diameter_mm <= min(spacing_mm, along):
-        raise ValueError(f"tines: found {diameter_mm:g} mm at {spacing_mm:g} x {along:g} mm, expected no overlap.")
+        told = later("tines: found {width:g} mm at {spacing:g} x {along:g} mm, expected no overlap.")
+        raise ValueError(say(told, width=diameter_mm, spacing=spacing_mm, along=along))
     return math.pi * diameter_mm**2 / 4.0 / (spacing_mm * along)
 
 
@@ -274,7 +277,7 @@ def touched_share(kind: str, variant: str, width_mm: float, spacing_mm: float) -
     if kind in HOLES and not math.isfinite(width_mm) and variant.removesuffix("mm").isdigit():
         width_mm = float(variant.removesuffix("mm"))
     if not (math.isfinite(width_mm) and math.isfinite(spacing_mm)):
-        return NO_SIZES
+        return say(NO_SIZES)
     try:
         return hole_share(width_mm, spacing_mm) if kind in HOLES else groove_share(width_mm, spacing_mm)
     except ValueError as err:
@@ -303,9 +306,10 @@ def likely_removed(share: float | str, thickness_mm: float, depth_mm: float) -> 
     if isinstance(share, str):
         return withheld(share)
     if not thickness_mm > 0.0:
-        return withheld("no core says how thick the thatch is")
+        return withheld(say("no core says how thick the thatch is"))
     low, high = (removed_mm(thickness_mm, share, depth_mm, efficiency=each) for each in LIKELY_EFFICIENCY)
-    return Estimate((low + high) / 2.0, low, high, 1, "by the size of the blades and a likely efficiency, not weighed")
+    by_size = say("by the size of the blades and a likely efficiency, not weighed")
+    return Estimate((low + high) / 2.0, low, high, 1, by_size)
 
 
 def removal_efficiency(
@@ -343,7 +347,7 @@ LEAST_RISE = 0.08  # m3/m3; below it the quotient is noise: our own choice, twen
 LONGEST_WETTING_H = (
     6.0  # of the wetting: longer, and much has evaporated or drained below the probes meanwhile: our own choice
 )
-AT_MOST = "at most: water that ran off or hung on the leaf is counted as thatch"
+AT_MOST = later("at most: water that ran off or hung on the leaf is counted as thatch")
 
 
 def thickness_from_wetting(
@@ -369,9 +373,9 @@ def thickness_from_wetting(
     errors = Errors()
     given = spell.given_mm
     if not given >= LEAST_GIVEN_MM:
-        return withheld(f"less than {LEAST_GIVEN_MM:g} mm was given, or nobody knows how much")
+        return withheld(say("less than {least:g} mm was given, or nobody knows how much", least=LEAST_GIVEN_MM))
     if spell.end_ms - spell.start_ms > LONGEST_WETTING_H * HOUR_MS:
-        return withheld(f"the wetting lasted more than {LONGEST_WETTING_H:g} hours")
+        return withheld(say("the wetting lasted more than {most:g} hours", most=LONGEST_WETTING_H))
     if bypass:
         return withheld(bypass)
     first = spell.start_ms // CELL_MS * CELL_MS
@@ -381,16 +385,16 @@ def thickness_from_wetting(
     known = before & np.isfinite(soil) & np.isfinite(thatch_theta)
     after = end[np.isfinite(soil[end]) & np.isfinite(thatch_theta[end])]
     if not known.any() or after.size == 0:
-        return withheld("thatch or soil was not read before and at the end of the water")
+        return withheld(say("thatch or soil was not read before and at the end of the water"))
     last, at = int(np.flatnonzero(known)[-1]), int(after[0])
     rise, gained = float(thatch_theta[at] - thatch_theta[last]), float(soil[at] - soil[last])
     if rise < LEAST_RISE:
-        return withheld(f"the thatch rose by less than {LEAST_RISE:g} m3/m3")
+        return withheld(say("the thatch rose by less than {least:g} m3/m3", least=LEAST_RISE))
     held = given - gained
     if held <= 0.0:
-        return withheld("the soil gained all that was given")
+        return withheld(say("the soil gained all that was given"))
     # slopes of thatch and soil probes are each common to their layer; the gauge and one reading's noise are their own
     of_held = np.hypot(errors.gauge * given, errors.slope * gained) / held
     of_rise = np.hypot(errors.slope, np.sqrt(2.0) * errors.noise / rise)
     thickness, spread = held / 1000.0 / rise, float(NORMAL_90 * np.hypot(of_held, of_rise))
-    return Estimate(thickness, thickness * max(1.0 - spread, 0.0), thickness * (1.0 + spread), 1, AT_MOST)
+    return Estimate(thickness, thickness * max(1.0 - spread, 0.0), thickness * (1.0 + spread), 1, say(AT_MOST))

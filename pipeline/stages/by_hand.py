@@ -19,6 +19,7 @@ from pipeline.soil.estimate import NORMAL_90
 from pipeline.soil.layers import CELL_MS, Place, middle
 from pipeline.stages.layers import limits_of
 from pipeline.stages.stage import ChannelSeries, FindingRun, Observed
+from pipeline.texts import later, say
 from pipeline.units import Flag, is_believed
 
 
@@ -50,6 +51,10 @@ def _series(context: StationContext, channel_id: str, values: list[HandValue]) -
 
 def _fullest(context: StationContext, channel_id: str, at_ms: int) -> float:
     return max(medium.fullest for medium in context.media_at(channel_id, at_ms))
+
+
+_ENDS_IN_THATCH = later("the rods of {rods:.0f} mm end in the thatch")
+_MORE_IN_THATCH = later("the rods of {rods:.0f} mm stand in thatch more than in soil: mixed")
 
 
 def hand_layers(observed: Observed, context: StationContext) -> list[FindingRun]:
@@ -102,7 +107,7 @@ class _Visit:
         self.error = hand_meter.standard_error(self.share, max(spreads, default=math.nan), self.points)
         channel = rod_channel(context.station, self.rod_m)
         too_wet = any((channel, one.at_ms) in doubted for one in readings)
-        self.reason = "the meter read more water than this ground can hold" if too_wet else ""
+        self.reason = say("the meter read more water than this ground can hold") if too_wet else ""
 
     def limits(self, where: Place) -> tuple[float, ...]:
         return limits_of(self.context, where, "", self.at_ms)
@@ -137,7 +142,8 @@ class _Visit:
     def thatch(self) -> list[FindingRun]:
         """Thatch, where the rods end in it."""
         if self.share < 1.0:
-            told = f"mixed: rods of {1000 * self.rod_m:.0f} mm reach through {1000 * self.thatch_m:.0f} mm of thatch"
+            told = say("mixed: rods of {rods:.0f} mm reach through {thatch:.0f} mm of thatch",
+                       rods=1000 * self.rod_m, thatch=1000 * self.thatch_m)  # fmt: skip
             return [self.withheld(f"thatch_{what}", told) for what in ("air", "water", "wetness")]
         half, (least, most) = NORMAL_90 * self.error, self.context.thatch.porosity
         air, low, high = (
@@ -158,8 +164,8 @@ class _Visit:
     def root_zone(self) -> list[FindingRun]:
         """The soil below the thatch, taken for all of the root zone."""
         if self.share > hand_meter.MOST_THATCH:
-            where = "end in the thatch" if self.share >= 1.0 else "stand in thatch more than in soil: mixed"
-            told = f"the rods of {1000 * self.rod_m:.0f} mm {where}"
+            where = _ENDS_IN_THATCH if self.share >= 1.0 else _MORE_IN_THATCH
+            told = say(where, rods=1000 * self.rod_m)
             return [self.withheld(f"root_zone_{what}", told) for what in ("water", "wetness")]
         soil, thatch = self.limits(Place.SOIL), self.limits(Place.THATCH)
         below = hand_meter.soil_below(

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping
+from typing import NamedTuple
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from pipeline.stages.stage import (
     over_short_gaps,
     solar_offset_ms,
 )
+from pipeline.texts import each_and, in_a_row, later, later_as, say
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray, date_of_day
 
 CLIMATE_QUANTITIES = (
@@ -35,14 +37,12 @@ CLIMATE_QUANTITIES = (
 )  # fmt: skip
 FILLED_H = 3  # hours in a row that are filled from those beside: our own choice
 LOW_SUN_W_M2 = 20.0  # of a clear sky, below which its share says nothing: our own choice
-ET_WEATHER = {"air_temperature": "air temperature", "relative_humidity": "humidity", "wind_speed": "wind",
-              "solar_radiation": "sun"}  # fmt: skip
+ET_WEATHER = {"air_temperature": later("air temperature"), "relative_humidity": later_as("of the air", "humidity"),
+              "wind_speed": later_as("weather", "wind"), "solar_radiation": later_as("weather", "sun")}  # fmt: skip
 SOIL_DEPTH_M, SOIL_REACH_M = 0.050, 0.020  # a thermometer so far off may stand for 50 mm: our own choice
 HARGREAVES_SPREAD = 0.20  # of a day's value: common practice, no source
 LEAF_SPREAD_DEGC = 2.0  # of an estimated leaf: common practice, no source
-BY_TEMPERATURE = "by temperature alone (Hargreaves)"
-FILLED = "filled from the hours beside"
-NO_PLACE = "the site has no latitude and longitude: the sun's course is not known"
+NO_PLACE = later("the site has no latitude and longitude: the sun's course is not known")
 
 
 def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
@@ -162,10 +162,26 @@ def _measured_weather(record: Record, context: StationContext, quantity: str, st
 
 def _gap(filled: FloatArray, what: str, number: int) -> str:
     """Return why a day of hours cannot be told, empty where it can; the number is that of the hours measured."""
-    return "" if np.isfinite(filled).all() else f"{what} of only {number} of {filled.size} hours is known"
+    if np.isfinite(filled).all():
+        return ""
+    # Translators: of a day; what is a quantity of the weather, as in "air temperature"
+    return say("{what} of only {n} of {hours} hours is known", what=what, n=number, hours=filled.size)
 
 
-def reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
+class DayDemand(NamedTuple):
+    """Reference evapotranspiration of a day. [mm], NaN where withheld.
+
+    `hours` are those of which all weather was measured, or the air temperature where it is told `by_temperature` alone
+    or not at all; `reason` says why it is withheld, which hours were filled, or why Hargreaves was used; else empty.
+    """
+
+    water_mm: float
+    hours: int
+    reason: str
+    by_temperature: bool = False
+
+
+def reference_et(record: Record, context: StationContext, start_ms: int) -> DayDemand:
     """Return the reference evapotranspiration of the day that begins at a time.
 
     Parameters
@@ -178,9 +194,7 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
 
     Returns
     -------
-    (float, int, str)
-        [mm], NaN where withheld; hours of which all weather was measured; why it is withheld, which hours were filled,
-        or why Hargreaves was used; else empty.
+    DayDemand
 
     References
     ----------
@@ -189,25 +203,26 @@ def reference_et(record: Record, context: StationContext, start_ms: int) -> tupl
     key = ("reference_et", context.station, start_ms)
     if key not in record.worked_out:
         record.worked_out[key] = _reference_et(record, context, start_ms)
-    water_mm, hours, reason = record.worked_out[key]
-    return water_mm, hours, reason
+    found: DayDemand = record.worked_out[key]
+    return found
 
 
-def _reference_et(record: Record, context: StationContext, start_ms: int) -> tuple[float, int, str]:
+def _reference_et(record: Record, context: StationContext, start_ms: int) -> DayDemand:
     measured = {q: np.isfinite(_measured_weather(record, context, q, start_ms)) for q in ET_WEATHER}
     number = int(measured["air_temperature"].sum())
     place = context.site.location
     if place is None:
-        return float("nan"), number, NO_PLACE
+        return DayDemand(float("nan"), number, say(NO_PLACE))
     all_measured = int(np.logical_and.reduce(list(measured.values())).sum())
     total = float(_hourly_mm(record, context, start_ms, place)[24:].sum())
     if np.isfinite(total):
         missed = _missing(measured, start_ms)
-        return total, all_measured, f"{FILLED}: {missed}" if missed else ""
+        filled = say("filled from the hours beside: {weather}", weather=missed) if missed else ""
+        return DayDemand(total, all_measured, filled)
     air = _hours(record, context, "air_temperature", start_ms)
-    reason = _gap(air[24:], "air temperature", number)
+    reason = _gap(air[24:], say("air temperature"), number)
     if reason:
-        return float("nan"), number, reason
+        return DayDemand(float("nan"), number, reason)
     times, values = record.channels[context.weather["air_temperature"]]
     today = values[(times >= start_ms) & (times < start_ms + DAY_MS)]
     day = float(radiation.day_of_year(start_ms + DAY_MS // 2 + solar_offset_ms(context)))
@@ -215,8 +230,9 @@ def _reference_et(record: Record, context: StationContext, start_ms: int) -> tup
     water = climate.hargreaves_et_daily_mm(np.nanmax(today), np.nanmin(today), above)
     longer = {q: np.isfinite(_hours(record, context, q, start_ms)[24:]) for q in ET_WEATHER}
     # all hours of the day there: what the day before lacks is the evening's sun, which tells the cloud of the night
-    missed = _missing(longer, start_ms) or "sun of the evening before"
-    return float(water), number, f"{BY_TEMPERATURE}: not measured {missed}"
+    missed = _missing(longer, start_ms) or say("sun of the evening before")
+    reason = say("by temperature alone (Hargreaves): not measured {weather}", weather=missed)
+    return DayDemand(float(water), number, reason, by_temperature=True)
 
 
 def _missing(known: Mapping[str, BoolArray], start_ms: int) -> str:
@@ -224,13 +240,13 @@ def _missing(known: Mapping[str, BoolArray], start_ms: int) -> str:
     words = []
     for quantity, there in known.items():
         if not there.any():
-            words.append(f"{ET_WEATHER[quantity]} all day")
+            words.append(say("{weather} all day", weather=say(ET_WEATHER[quantity])))
         elif not there.all():
             edges = np.flatnonzero(np.diff(np.concatenate(([0], ~there, [0])))).reshape(-1, 2)
             first = start_ms // HOUR_MS
-            hours = " and ".join(f"{(first + a) % 24:02d}-{(first + b - 1) % 24 + 1:02d}" for a, b in edges.tolist())
-            words.append(f"{ET_WEATHER[quantity]} {hours} h UTC")
-    return ", ".join(words)
+            hours = each_and([f"{(first + a) % 24:02d}-{(first + b - 1) % 24 + 1:02d}" for a, b in edges.tolist()])
+            words.append(say("{weather} {hours} h UTC", weather=say(ET_WEATHER[quantity]), hours=hours))
+    return in_a_row(words)
 
 
 def _hourly_mm(record: Record, context: StationContext, start_ms: int, place: radiation.Location) -> FloatArray:
@@ -239,15 +255,14 @@ def _hourly_mm(record: Record, context: StationContext, start_ms: int, place: ra
 
 
 def _evapotranspiration(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
-    water, known, reason = reference_et(record, context, start_ms)
-    by_temperature = reason.startswith(BY_TEMPERATURE)
+    water, known, reason, by_temperature = reference_et(record, context, start_ms)
     spread = (water * (1.0 - HARGREAVES_SPREAD), water * (1.0 + HARGREAVES_SPREAD)) if by_temperature else None
     yield _day("reference_et", start_ms, water, known, reason, spread)
 
 
 def _growth(context: StationContext, air: FloatArray, number: int, start_ms: int) -> Finding:
     share = climate.growth_potential(float(air.mean()), context.ground.grass)
-    return _day("growth_potential", start_ms, float(share), number, _gap(air, "air temperature", number))
+    return _day("growth_potential", start_ms, float(share), number, _gap(air, say("air temperature"), number))
 
 
 def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | None:
@@ -267,10 +282,11 @@ def _soil(record: Record, context: StationContext, start_ms: int) -> Finding | N
     else:
         depth, i = min(heard, key=lambda p: abs(p[0] - SOIL_DEPTH_M))
         if abs(depth - SOIL_DEPTH_M) > SOIL_REACH_M:
-            return _day("soil_temperature_050", start_ms, np.nan, 0, "no thermometer within 20 mm of 50 mm")
+            return _day("soil_temperature_050", start_ms, np.nan, 0, say("no thermometer within 20 mm of 50 mm"))
         values = hours[i]
     known = int(np.isfinite(values).sum())
-    return _day("soil_temperature_050", start_ms, float(values.mean()), known, _gap(values, "soil temperature", known))
+    reason = _gap(values, say("soil temperature"), known)
+    return _day("soil_temperature_050", start_ms, float(values.mean()), known, reason)
 
 
 def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Finding]:
@@ -292,14 +308,14 @@ def _dawn(record: Record, context: StationContext, start_ms: int) -> Iterator[Fi
         vapour = climate.vapour_pressure_kpa(air, humidity)
         ratio = climate.cloud_ratio(start_ms - DAY_MS, shine, place)
         leaf = climate.leaf_temperature_by_night_degc(air, vapour, wind, ratio)
-        reason = "estimated from air, humidity, wind and cloud: nothing measures the leaf"
+        reason = say("estimated from air, humidity, wind and cloud: nothing measures the leaf")
     known = leaf[span]
     if not np.isfinite(known).any():
         return
     number = int(np.isfinite(known).sum())
     lowest = float(known.min())
     if np.isnan(lowest):
-        reason = _gap(known, "leaf temperature", number)
+        reason = _gap(known, say("leaf temperature"), number)
     spread = LEAF_SPREAD_DEGC if reason else 0.0
     frozen, low, high = climate.frost_on_leaf([lowest, lowest + spread, lowest - spread])
     bounds = (lowest - spread, lowest + spread)

@@ -29,11 +29,12 @@ from pipeline.stages.stage import (
     findings_table,
 )
 from pipeline.store import Store
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, EVER_MS, HOUR_MS, FloatArray, TimeArray
 
 LIMIT_QUANTITIES = ("drained_limit", "dry_limit")
 DRIFT_QUANTITY = "sensor_drift"
-DRIFTING = f"it drifts: {drift.DRIFTS:g} m3/m3 a year and more, whatever the doubt"
+DRIFTING = later("it drifts: {least:g} m3/m3 a year and more, whatever the doubt")
 EVERY_MS = 28 * DAY_MS
 HISTORY_MS = 2 * 365 * DAY_MS  # at most so much, so that a site that has changed is not held to what it was
 STILL_DEMAND_MM = 1.0  # of a day whose following night counts as still; common practice, no source
@@ -113,7 +114,7 @@ def limits_found(record: Record, context: StationContext, at_ms: int) -> list[Fi
             continue
         limits = learn_limits(*_shown(record, context, channel, at_ms), spells, nights_ms=nights)
         for quantity, what in (("drained_limit", limits.drained), ("dry_limit", limits.dry)):
-            said = replace(what, reason=f"provisional: {what.reason}") if what.provisional else what
+            said = replace(what, reason=say("provisional: {reason}", reason=what.reason)) if what.provisional else what
             found.append(Finding.of(quantity, at_ms, at_ms, said, channel))
     return found
 
@@ -168,7 +169,7 @@ def drift_found(record: Record, by_day: Mapping[str, FloatArray], context: Stati
         if not np.isfinite(what.value):
             what = drift.drift_by_plateaus(*_plateaus(record, context, channel, at_ms))
         if np.isfinite(what.value):
-            reason = DRIFTING if drift.drifts(what.value, what.low, what.high) else ""
+            reason = say(DRIFTING, least=drift.DRIFTS) if drift.drifts(what.value, what.low, what.high) else ""
             found.append(Finding.of(DRIFT_QUANTITY, at_ms, at_ms, replace(what, reason=reason), channel))
     return found
 

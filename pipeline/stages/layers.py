@@ -16,6 +16,7 @@ from pipeline.soil import layers as sums
 from pipeline.soil.layers import CELL_MS, Place
 from pipeline.stages.quality import QUALITY
 from pipeline.stages.stage import FindCells, FindingRun, Grain, Observed, Stage
+from pipeline.texts import in_a_row, say
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 LAYER_QUANTITIES = (
@@ -82,7 +83,7 @@ def _root_zone(
 ) -> list[FindingRun]:
     ids, weights = _root_zone_parts(context, at_ms, soil)
     if not ids:
-        reason = np.full(start_ms.shape, "no probe in the root zone", dtype=object)
+        reason = np.full(start_ms.shape, say("no probe in the root zone"), dtype=object)
         return [_withheld(q, start_ms, reason) for q in ("root_zone_water", "root_zone_wetness")]
     columns = np.stack([_mean([theta[i] for i in joined.split("+")]) for joined in ids], axis=1)
     limits = _limits(context, Place.SOIL, ids, at_ms)
@@ -153,10 +154,11 @@ def _thatch(
     inside = [i for i in context.moisture if places[i] is Place.THATCH]
     if not inside:
         mixed = [i for i in context.moisture if places[i] is Place.MIXED]
-        text = "no probe in the thatch"
+        text = say("no probe in the thatch")
         if mixed:
             height_m = context.channels[mixed[0]].sensing_height_m
-            text = f"mixed: {_short(mixed[0])} senses {height_m * 1000:.0f} mm, the thatch is {thatch_m * 1000:.0f} mm"
+            text = say("mixed: {channel} senses {height:.0f} mm, the thatch is {thatch:.0f} mm",
+                       channel=_short(mixed[0]), height=height_m * 1000, thatch=thatch_m * 1000)  # fmt: skip
         reason = np.full(start_ms.shape, text, dtype=object)
         return [_withheld(q, start_ms, reason) for q in ("thatch_air", "thatch_water", "thatch_wetness")]
     columns = np.stack([theta[i] for i in inside], axis=1)
@@ -256,7 +258,8 @@ def _missing_reason(context: StationContext, at_ms: int, ids: list[str], columns
     for row in kinds:
         missing = [i for i, bad in zip(ids, row, strict=True) if bad]
         why = dict.fromkeys(word for i in missing for word in moved[i])
-        texts.append("; ".join(["no good reading from " + ", ".join(_short(i) for i in missing), *why]))
+        channels = in_a_row([_short(i) for i in missing])
+        texts.append("; ".join([say("no good reading from {channels}", channels=channels), *why]))
     told[some] = np.array(texts, dtype=object)[kind.reshape(-1)]
     return told
 

@@ -19,6 +19,7 @@ from pipeline.soil.moving import beside
 from pipeline.stages.calibrate import thermometer_of
 from pipeline.stages.roots import THERMOMETER_REACH_M
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, FindPeriod, Grain, Record, Stage, on_grid
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray, TimeArray
 
 FAILED_SHARE = 0.2  # of a fortnight's readings, above which a channel is doubtful as a whole: our own choice
@@ -34,7 +35,8 @@ def _still(record: Record, context: StationContext, start_ms: int, end_ms: int) 
         ends = range_ends(curve.curve, curve.parameters)
         found = probe_faults.stood_still(times, values, start_ms, ends=ends)
         if found is not None and not _is_away(context, channel, np.array([found.start_ms]))[0]:
-            why = f"one number from reading to reading; never before for more than {found.own_h:.0f} h"
+            told = later("one number from reading to reading; never before for more than {hours:.0f} h")
+            why = say(told, hours=found.own_h)
             yield _told("stood_still", start_ms, found.hours, channel, why)
 
 
@@ -74,8 +76,8 @@ def _fortnight(record: Record, context: StationContext, start_ms: int, end_ms: i
         slope, upper, lower = probe_faults.change_order(np.stack(grid, axis=1))
         if slope > probe_faults.CHANGE_SLOPE:
             for channel, other in ((soil[upper], soil[lower]), (soil[lower], soil[upper])):
-                where = f"{1000.0 * context.depth_m(other, start_ms):.0f} mm"
-                why = f"a suspicion only: moisture changes more with depth, most between here and {where}"
+                told = later("a suspicion only: moisture changes more with depth, most between here and {depth:.0f} mm")
+                why = say(told, depth=1000.0 * context.depth_m(other, start_ms))
                 yield _told("changes_out_of_order", start_ms, slope, channel, why)
 
 
@@ -91,7 +93,8 @@ def _swapped(depths_m: dict[str, float], upper_m: float, lower_m: float, start_m
     for own_m, other_m in ((upper_m, lower_m), (lower_m, upper_m)):
         near = min(depths_m, key=lambda i: abs(depths_m[i] - own_m))
         if abs(depths_m[near] - own_m) <= THERMOMETER_REACH_M:
-            why = f"the day warms {1000.0 * lower_m:.0f} mm more than {1000.0 * upper_m:.0f} mm: depths look swapped"
+            told = later("the day warms {lower:.0f} mm more than {upper:.0f} mm: depths look swapped")
+            why = say(told, lower=1000.0 * lower_m, upper=1000.0 * upper_m)
             yield _told("warmth_out_of_order", start_ms, other_m, near, why)
 
 
@@ -104,7 +107,7 @@ def _failed(record: Record, context: StationContext, channel: str, start_ms: int
         return
     share = float(np.isnan(values[asked]).mean())
     if share > FAILED_SHARE:
-        yield _told("failed_readings", start_ms, share, channel, "the rest is not to be trusted either", count)
+        yield _told("failed_readings", start_ms, share, channel, say("the rest is not to be trusted either"), count)
 
 
 def _is_frozen(record: Record, context: StationContext, channel: str, time_ms: TimeArray) -> BoolArray:

@@ -28,6 +28,7 @@ from pipeline.stages.stage import (
     over_short_gaps,
     solar_offset_ms,
 )
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, date_of_day
 
 CORE_REACH_MS = 28 * DAY_MS  # a core may tie an estimate no further off in time: our own choice
@@ -37,8 +38,11 @@ RATIOS = (0.5, 3.0)  # a core and an estimate further apart do not speak of the 
 
 
 ROOT_QUANTITIES = ("root_depth_90", "root_depth_95", "thatch_uptake_share")
-ROOTS_AT_LEAST = "at least the lower end: roots drink about the deepest probe, and how far below it cannot be told"
-BOUNDS_ONLY = "bounds only: what the thatch loses by day may be air or roots"
+ROOTS_AT_LEAST = later(
+    "at least the lower end: roots drink about the deepest probe, and how far below it cannot be told"
+)
+BOUNDS_ONLY = later("bounds only: what the thatch loses by day may be air or roots")
+UNSTEADY = later("no probe in the thatch is steady enough to tell")
 STEPS_MS = (HOUR_MS // 4, HOUR_MS // 2, HOUR_MS)
 FILLED_MS = 2 * HOUR_MS  # a gap that a straight line may fill: our own choice
 THERMOMETER_REACH_M = 0.025  # a thermometer so far off may stand for a moisture channel: our own choice
@@ -52,7 +56,7 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
     found, thatch_m = fortnight(record, context, start_ms, end_ms), context.thatch_m(start_ms + FORTNIGHT_MS // 2)
     if isinstance(found, str):
         found = roots.nothing_found(0, 0, found)
-    reason = found.reason or (ROOTS_AT_LEAST if found.at_least else "")
+    reason = found.reason or (say(ROOTS_AT_LEAST) if found.at_least else "")
 
     def finding(quantity: str, value: float, low: float, high: float, reason: str) -> Finding:
         high = high if np.isfinite(high) else np.nan
@@ -62,7 +66,8 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
     yield finding("root_depth_95", found.d95_m, found.d95_low_m, found.d95_high_m, reason)
     if thatch_m > 0.0:
         high = found.thatch_share_high
-        why = found.reason or (BOUNDS_ONLY if np.isfinite(high) else "no probe in the thatch is steady enough to tell")
+        untold = BOUNDS_ONLY if np.isfinite(high) else UNSTEADY
+        why = found.reason or say(untold)
         yield finding("thatch_uptake_share", np.nan, 0.0 if np.isfinite(high) else np.nan, high, why)
 
 
@@ -79,11 +84,11 @@ def fortnight(record: Record, context: StationContext, start_ms: int, end_ms: in
     """
     place = context.site.location
     if place is None:
-        return NO_PLACE
+        return say(NO_PLACE)
     at_ms = (start_ms + end_ms) // 2
     step_ms = _step_ms(record, context)
     if step_ms is None:
-        return "the probes are read less than once an hour: day and night cannot be told apart"
+        return say("the probes are read less than once an hour: day and night cannot be told apart")
     count = (end_ms + ROOTS.look_ahead_ms - start_ms + ROOTS.lead_in_ms) // step_ms
     grid = (start_ms - ROOTS.lead_in_ms, step_ms, count)
     depths, moisture = _moisture(record, context, at_ms, grid)
@@ -111,7 +116,7 @@ def _demand_mm(record: Record, context: StationContext, start_ms: int) -> float:
     at = int(np.searchsorted(times, start_ms))
     if at < times.size and times[at] == start_ms:
         return float(values[at])
-    return reference_et(record, context, start_ms)[0]
+    return reference_et(record, context, start_ms).water_mm
 
 
 def _step_ms(record: Record, context: StationContext) -> int | None:

@@ -15,6 +15,7 @@ import numpy as np
 from pipeline.diary.station import StationContext
 from pipeline.soil import strength
 from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Stage
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 GRID_M = np.concatenate([np.arange(0, 40, 5), np.arange(40, 301, 10)]) / 1000.0
@@ -26,7 +27,7 @@ WETNESS_REACH_MS = 6 * HOUR_MS  # the root zone changes little in so long: our o
 PREPARATION_MS = 14 * DAY_MS  # before play: common practice, no source
 NEW_PUSH_MS = 1000  # steps of one push come a millisecond apart
 NEW_PUSH_M = 0.030  # a hand lifts less than this within a push: our own choice
-NOTHING_SO_HARD = "at least: nothing so hard was met down to here"
+NOTHING_SO_HARD = later("at least: nothing so hard was met down to here")
 
 
 def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -> Iterator[Finding]:
@@ -53,13 +54,13 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
             few = "" if np.isfinite(profile[column]) else _few(int(count[column]))
             spread = (np.nan, np.nan) if few else (np.nanmin(kept[:, column]), np.nanmax(kept[:, column]))
             yield finding(f"cone_resistance_{depth_mm:03d}", profile[column], spread, int(count[column]), few)
-    unknown = "" if np.isfinite(wetness) else "the wetness of the root zone was not known"
+    unknown = "" if np.isfinite(wetness) else say("the wetness of the root zone was not known")
     yield finding("cone_visit_wetness", wetness, (np.nan, np.nan), cells, unknown)
     yield finding("root_limit_depth", *_limit(profile, kept, wetness, _in_preparation(context, at_ms)))
 
 
 def _few(count: int) -> str:
-    return f"only {count} good pushes of {strength.FEWEST_PUSHES}"
+    return say("only {n} good pushes of {needed}", n=count, needed=strength.FEWEST_PUSHES)
 
 
 def _cones(record: Record, context: StationContext) -> Iterator[tuple[str, str]]:
@@ -135,7 +136,7 @@ def _limit(
     low, high = each[int(0.05 * (each.size - 1))], each[-1 - int(0.05 * (each.size - 1))]
     deepest = float(GRID_M[known][-1])
     if np.isinf(depth):
-        return deepest, (min(low, deepest), nothing), number, NOTHING_SO_HARD
+        return deepest, (min(low, deepest), nothing), number, say(NOTHING_SO_HARD)
     return depth, (low, high if np.isfinite(high) else nothing), number, ""
 
 

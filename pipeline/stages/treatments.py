@@ -21,6 +21,7 @@ from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, Grain, Series, Stage, by_name, findings_table
 from pipeline.store import Store
+from pipeline.texts import each_and, later, say, say_many
 from pipeline.units import DAY_MS, FOREVER_MS, FloatArray, day_of_date
 
 COMPARED: Mapping[str, str] = {
@@ -37,7 +38,7 @@ WINDOW_MS = 84 * DAY_MS  # six fortnights; longer, and the season is most of the
 UNDER_WAY_MS = 3 * DAY_MS  # a dry-down that was under way when the blades came belongs to neither side
 TREATS_FROM_M = 0.002  # a brush changes nothing that is asked here
 DRESSES = ("topdressing",)
-NO_TREND = "no clear trend"
+NO_TREND = later("no clear trend")
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,11 +94,13 @@ def pass_findings(
 
 
 def _island(context: StationContext, one: PassDone) -> Finding:
-    later = [p.at_ms for p in context.passes if p.at_ms > one.at_ms and p.kind == one.kind and not p.around]
-    says = "it says" if len(one.around) == 1 else "they say"
-    names = " and ".join(one.around)
-    reason = f"{one.title} went around {names}: what {says} is of an untreated island, not of the surface"
-    return Finding("untreated_island", one.at_ms, min(later, default=one.at_ms), 1.0, np.nan, np.nan, 1, reason)
+    treated = [p.at_ms for p in context.passes if p.at_ms > one.at_ms and p.kind == one.kind and not p.around]
+    reason = say_many(
+        "{treatment} went around {names}: what it says is of an untreated island, not of the surface",
+        "{treatment} went around {names}: what they say is of an untreated island, not of the surface",
+        len(one.around), treatment=say(one.title), names=each_and(one.around),
+    )  # fmt: skip
+    return Finding("untreated_island", one.at_ms, min(treated, default=one.at_ms), 1.0, np.nan, np.nan, 1, reason)
 
 
 def _change(
@@ -109,7 +112,7 @@ def _change(
     end: int,
 ) -> Estimate:
     if one.around:
-        return withheld(f"{' and '.join(one.around)} stood in an untreated island")
+        return withheld(say("{names} stood in an untreated island", names=each_and(one.around)))
     sides = _sides(own, source, one.at_ms, begin, end)
     if min(side.size for side in sides) < LEAST_EVENTS_A_SIDE:
         return effect(*sides).change
@@ -120,10 +123,13 @@ def _change(
             beside = (other.context.station, theirs)
             break
     found: Effect = effect(*sides, comparison=None if beside is None else beside[1])
-    words = [found.change.reason if beside is None else f"beside {beside[0]}, where no pass was made"]
-    less = [o.title for o in own.context.passes if o is not one and treats(o) and begin < o.at_ms < end]
-    words += [f"{' and '.join(dict.fromkeys(less))} fell within it too"] if less else []
-    words += [] if found.clear else ["the interval holds no change at all"]
+    words = [found.change.reason]
+    if beside is not None:
+        words = [say("beside {station}, where no pass was made", station=beside[0])]
+    less = [say(o.title) for o in own.context.passes if o is not one and treats(o) and begin < o.at_ms < end]
+    # Translators: passes, within the time over which the effect of another was measured
+    words += [say("{passes} fell within it too", passes=each_and(list(dict.fromkeys(less))))] if less else []
+    words += [] if found.clear else [say("the interval holds no change at all")]
     return Estimate(found.change.value, found.change.low, found.change.high, found.change.n, "; ".join(words))
 
 
@@ -149,13 +155,13 @@ def _efficiency(context: StationContext, one: PassDone) -> Estimate:
     if isinstance(share, str):
         return withheld(share)
     if not thickness_mm > 0.0:
-        return withheld("no core says how thick the thatch is")
+        return withheld(say("no core says how thick the thatch is"))
     loose, dense = thatch.DRY_DENSITY_G_CM3
     high, value, low = (
         thatch.removal_efficiency(one.removed_kg_m2, thickness_mm, share, 1000.0 * one.depth_m, density_g_cm3=d)
         for d in (loose, (loose + dense) / 2.0, dense)
     )
-    return Estimate(value, low, high, 1, "more than was there: soil or sand came with it" if low > 1.0 else "")
+    return Estimate(value, low, high, 1, say("more than was there: soil or sand came with it") if low > 1.0 else "")
 
 
 def _share(one: PassDone) -> float | str:
@@ -184,11 +190,11 @@ def _trend(quantity: str, series: thatch.CoreSeries, first: datetime.date) -> Fi
     end_ms = start_ms + round(float(series.time_year[-1]) * thatch.DAYS_A_YEAR) * DAY_MS
     count = int(series.time_year.size)
     if count < 3:
-        return Finding.of(quantity, start_ms, end_ms, withheld(f"{count} dates of cores, 3 needed", count))
+        return Finding.of(quantity, start_ms, end_ms, withheld(say("{n} dates of cores, 3 needed", n=count), count))
     line, test = trend.sen_line(series.time_year, series.mean, confidence=0.9), trend.mann_kendall(series.mean)
-    words = [f"cores by {series.method}"] + [test.reason] * bool(test.reason)
-    words += [] if bool(series.enough.all()) else [f"fewer than {thatch.FEWEST_CORES} cores behind a date"]
-    words += [NO_TREND] * bool(test.p > 0.1)
+    words = [say("cores by {method}", method=series.method)] + [test.reason] * bool(test.reason)
+    words += [] if bool(series.enough.all()) else [say("fewer than {n} cores behind a date", n=thatch.FEWEST_CORES)]
+    words += [say(NO_TREND)] * bool(test.p > 0.1)
     return Finding(quantity, start_ms, end_ms, line.slope, line.low, line.high, count, "; ".join(words))
 
 

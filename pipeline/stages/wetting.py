@@ -35,6 +35,7 @@ from pipeline.soil.thatch import thickness_from_wetting
 from pipeline.soil.wetting import LONGEST_SPELL_MS, Spell, events
 from pipeline.stages.layers import dry_water_mm, limits_of
 from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Series, Stage
+from pipeline.texts import say
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, FloatArray, TimeArray
 
 WETTING_QUANTITIES = (
@@ -139,8 +140,9 @@ def _findings(record: Record, context: StationContext, event: DatedWetting) -> I
     def finding(quantity: str, what: Estimate, channel: str = "") -> Finding:
         return Finding.of(quantity, spell.start_ms, spell.end_ms, what, channel)
 
-    yield finding("wetting_given", _exactly(spell.given_mm, "nobody wrote down how much was given"))
-    yield finding("wetting_evaporation", _exactly(found.evaporation_mm, "no sun or air temperature is measured here"))
+    yield finding("wetting_given", _exactly(spell.given_mm, say("nobody wrote down how much was given")))
+    unmeasured = say("no sun or air temperature is measured here")
+    yield finding("wetting_evaporation", _exactly(found.evaporation_mm, unmeasured))
     if thatch is not None:
         yield finding("wetting_thatch_gain", found.thatch_peak)
         yield finding("wetting_thatch_kept", found.thatch_kept)
@@ -351,10 +353,10 @@ def _recession(
     begin_ms = event.spell.end_ms + int(FLASH_OFF_H * HOUR_MS)
     stop_ms = min(event.next_ms, event.spell.end_ms + int(DRY_DOWN_H * HOUR_MS))
     if stop_ms - begin_ms < DAY_MS:
-        return withheld("water came again within two days")
+        return withheld(say("water came again within two days"))
     floor = dry_water_mm(context, where, event.spell.start_ms)
     if floor is None:
-        return withheld("no probe reads the layer")
+        return withheld(say("no probe reads the layer"))
     first, last = np.searchsorted(times, [begin_ms, stop_ms])
     hours = (times[first:last] - begin_ms) / HOUR_MS
     found = recession(hours, water_mm[first:last], noise=noise_mm, floor=floor, longest_h=longest_h).tau_h

@@ -39,9 +39,7 @@ from pipeline.records.record_map import RecordMap, read_map  # noqa: E402
 from pipeline.records.unit_names import to_canonical  # noqa: E402
 from pipeline.site.settings import SiteConfig  # noqa: E402
 from pipeline.stages.catalogue import CATALOGUE, Shown  # noqa: E402
-from pipeline.stages.climate import BY_TEMPERATURE  # noqa: E402
 from pipeline.stages.recompute import station_context  # noqa: E402
-from pipeline.stages.roots import ROOTS_AT_LEAST  # noqa: E402
 from pipeline.store.opening import Stores, open_stores  # noqa: E402
 from pipeline.units import DAY_MS, EVER_MS  # noqa: E402
 from tests.bench.quality_seasons import SUSPICIONS, alarms, bad  # noqa: E402
@@ -103,7 +101,7 @@ def _of_station(stores: Stores, station: str, told: Told) -> None:
     known = demand["value"].notna()
     told.days += len(demand)
     told.demand += int(known.sum())
-    told.full += int((known & ~demand["reason"].str.startswith(BY_TEMPERATURE)).sum())
+    told.full += int((known & demand["low"].isna()).sum())
     told.wettings += int((found["quantity"] == "wetting_given").sum())
     shares = found[(found["quantity"] == "arrival_share") & found["value"].notna()]
     ends = shares[["low", "value", "high"]]
@@ -112,7 +110,7 @@ def _of_station(stores: Stores, station: str, told: Told) -> None:
     _dry_downs(found, told)
     roots = found[found["quantity"] == "root_depth_90"]
     told.fortnights += int(roots["value"].notna().sum())
-    told.at_least += int((roots["reason"] == ROOTS_AT_LEAST).sum())
+    told.at_least += int((roots["value"].notna() & roots["high"].isna()).sum())
     told.refused.update(_cause(reason) for reason in roots[roots["value"].isna()]["reason"])
 
 

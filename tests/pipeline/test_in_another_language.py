@@ -28,6 +28,7 @@ from tests.pipeline.advice.window_series import EVERY, good_hours, ground, look,
 from tests.pipeline.alerts.plan_series import ZONE, job, weather, windows
 from tests.pipeline.alerts.test_plan_dates import lifting
 from tests.pipeline.alerts.test_rules import eventful, one_look
+from tests.pipeline.stages.test_stage_version import _results
 
 __all__ = ["zz"]
 NAMES = ["Green", "Square, north end", "Square", "Lawn, south end", "Meadow", "t1", "p1", "moisture_065"]
@@ -74,6 +75,11 @@ def of_water() -> Iterator[str]:
             yield without_water(found).line
 
 
+def of_stages() -> Iterator[str]:
+    """The reasons stored with what the stages draw of three weeks in which much goes wrong."""
+    yield from _results()[1]["reason"]
+
+
 def events() -> list[AlertEvent]:
     """Alerts of ten eventful days, of windows that open and close, and of probes in the way."""
     found = [event for seed in range(4) for event in one_look(*eventful(seed))]
@@ -101,7 +107,7 @@ def of_messages() -> Iterator[str]:
             yield from (cut + CLOSE * (cut.count(OPEN) - cut.count(CLOSE)), *message.lines)
 
 
-@pytest.mark.parametrize("told", [of_passes, of_water, of_alerts, of_messages])
+@pytest.mark.parametrize("told", [of_passes, of_water, of_stages, of_alerts, of_messages])
 def test_everything_said_is_in_the_catalogue(zz: str, told) -> None:
     """Nothing stands outside the brackets but data, and without them all is as in English."""
     english = list(told())

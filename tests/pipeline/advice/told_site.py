@@ -69,5 +69,5 @@ def read_fixtures(site, path) -> Kept:
 
 def find(site, quantity: str, rows: list[tuple[int, int, float, str]], station_name: str = "s1") -> None:
     """Keep findings as the stages would: start, end, value, reason."""
-    table = [(station_name, quantity, a, b, v, float("nan"), float("nan"), 1, why, 1) for a, b, v, why in rows]
+    table = [(station_name, quantity, a, b, v, v, v, 1, why, 1) for a, b, v, why in rows]
     site.stores.store.upsert_findings(pd.DataFrame(table, columns=list(FINDING_COLUMNS)))

@@ -56,7 +56,7 @@ def findings(*, thatch=None, air=None, roots=None, top=None) -> pd.DataFrame:
     """Findings a quarter hour apart; each argument is an array of values."""
     named = {"thatch_wetness": thatch, "thatch_air": air, "root_zone_wetness": roots, "top_layer_wetness": top}
     tables = [
-        pd.DataFrame({"quantity": q, "start_ms": at, "end_ms": at, "value": v, "reason": ""})
+        pd.DataFrame({"quantity": q, "start_ms": at, "end_ms": at, "value": v, "high": v})
         for q, v in named.items()
         if v is not None
         for at in (START_MS + np.arange(len(v)) * SLOT_MS,)

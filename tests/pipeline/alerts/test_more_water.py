@@ -60,13 +60,13 @@ def wettings(
     for given, share, day in rows:
         begin = start_ms + round(day * DAY_MS)
         end = begin + 2 * HOUR_MS
-        tables.append({"quantity": "wetting_given", "start_ms": begin, "end_ms": end, "value": given, "reason": ""})
+        tables.append({"quantity": "wetting_given", "start_ms": begin, "end_ms": end, "value": given, "high": given})
         value = np.nan if share is None else share
-        tables.append({"quantity": "arrival_share", "start_ms": begin, "end_ms": end, "value": value, "reason": ""})
+        tables.append({"quantity": "arrival_share", "start_ms": begin, "end_ms": end, "value": value, "high": value})
         if roots is not None:
             before = begin - SLOT_MS
             tables.append({"quantity": "root_zone_wetness", "start_ms": before, "end_ms": before, "value": roots,
-                           "reason": ""})  # fmt: skip
+                           "high": roots})  # fmt: skip
     return pd.DataFrame(tables)
 
 

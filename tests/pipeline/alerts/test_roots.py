@@ -35,18 +35,18 @@ CONTEXT = station_context(
 FIRST = AlertState("roots_shallow", "square-1", "", START_MS - 1)
 
 
-def watch(depths_mm, *, context=CONTEXT, reasons=None, warm_degc=None) -> StationWatch:
-    """Estimates below the thatch, one a fortnight; None is withheld."""
+def watch(depths_mm, *, context=CONTEXT, bounded=None, warm_degc=None) -> StationWatch:
+    """Estimates below the thatch, one a fortnight; None is withheld, and one that is not bounded is "at least"."""
     n = np.arange(len(depths_mm))
     value = np.array([np.nan if d is None else d / 1000.0 + THATCH_M for d in depths_mm])
-    reason = ["only 1 dry days of 3" if d is None else "" for d in depths_mm] if reasons is None else reasons
+    high = np.where(True if bounded is None else bounded, value + 0.02, np.nan)
     start = START_MS + n * FORTNIGHT_MS
     table = {"quantity": "root_depth_90", "start_ms": start, "end_ms": start + FORTNIGHT_MS, "value": value}
-    tables = [pd.DataFrame({**table, "reason": reason})]
+    tables = [pd.DataFrame({**table, "high": high})]
     if warm_degc is not None:
         day = START_MS + np.arange(14 * n.size) * DAY_MS
         warm = {"quantity": "soil_temperature_050", "start_ms": day, "end_ms": day + DAY_MS, "value": warm_degc}
-        tables.append(pd.DataFrame({**warm, "reason": ""}))
+        tables.append(pd.DataFrame({**warm, "high": np.nan}))
     return StationWatch("club", "outfield", "Outfield, north end", context, found_in(*tables))
 
 
@@ -102,9 +102,8 @@ def test_the_line_says_where_what_and_what_to_do():
 
 def test_below_the_deepest_probe_is_not_shallow_and_may_close():
     """An "at least" never opens the alert; one deep enough closes it."""
-    reasons = ["", "at least: x", "at least: x", "at least: x"]
-    assert told(watch([90, 60, 60, 60], reasons=reasons)) == []
-    assert told(watch([90, 66, 66, 145], reasons=["", "", "", "at least: x"])) == [("opened", 2), ("closed", 3)]
+    assert told(watch([90, 60, 60, 60], bounded=[True, False, False, False])) == []
+    assert told(watch([90, 66, 66, 145], bounded=[True, True, True, False])) == [("opened", 2), ("closed", 3)]
 
 
 def test_a_fortnight_counts_when_it_has_been_over_for_a_day():

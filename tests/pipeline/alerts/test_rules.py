@@ -246,8 +246,8 @@ def wettings_and_fortnights() -> StationWatch:
     for day in range(1, 8):
         begin, end = START_MS + day * DAY_MS, START_MS + day * DAY_MS + 8 * SLOT_MS
         values = {"wetting_given": 9.0, "arrival_share": 0.1, "root_depth_90": 0.05, "soil_temperature_050": 12.0}
-        rows += [(quantity, begin, end, value, "") for quantity, value in values.items()]
-    return watch_of(pd.DataFrame(rows, columns=["quantity", "start_ms", "end_ms", "value", "reason"]))
+        rows += [(quantity, begin, end, value, value) for quantity, value in values.items()]
+    return watch_of(pd.DataFrame(rows, columns=["quantity", "start_ms", "end_ms", "value", "high"]))
 
 
 def test_every_rule_has_a_name_of_its_own():
@@ -286,7 +286,7 @@ def test_a_rule_reads_all_it_declares_and_is_handed_nothing_else(rule, quantity)
         elif quantity == rule.reads[0]:
             facts.found(quantity)  # it comes as the spans that are walked
         else:
-            rule.look(state, Span(at_ms, START_MS + DAY_MS, START_MS + DAY_MS + 8 * SLOT_MS, 9.0, ""), facts)
+            rule.look(state, Span(at_ms, START_MS + DAY_MS, START_MS + DAY_MS + 8 * SLOT_MS, 9.0, 9.0), facts)
 
 
 def test_stages_draw_every_finding_that_a_rule_reads():
@@ -334,7 +334,7 @@ def test_figures_that_a_rule_repeats_agree_with_the_soil():
 
 def days(*numbers: int) -> list[Span]:
     spans = [(START_MS + n * DAY_MS, START_MS + (n + 1) * DAY_MS) for n in numbers]
-    return [Span(end, begin, end, 3.0, "") for begin, end in spans]
+    return [Span(end, begin, end, 3.0, 3.0) for begin, end in spans]
 
 
 @pytest.mark.parametrize(
@@ -369,8 +369,8 @@ def test_a_rule_of_days_holds_over_days():
     # settled at 2:00 on the fourth day, and told at 6:00 of the site's clock; a missing day makes it a day later
     for numbers, told in (((0, 1, 2), [78]), ((0, 1), []), ((0, 1, 3), [102])):
         table = pd.DataFrame(
-            [("soil_temperature_050", d.start_ms, d.end_ms, d.value, "") for d in days(*numbers)],
-            columns=["quantity", "start_ms", "end_ms", "value", "reason"],
+            [("soil_temperature_050", d.start_ms, d.end_ms, d.value, d.value) for d in days(*numbers)],
+            columns=["quantity", "start_ms", "end_ms", "value", "high"],
         )
         facts = facts_of(rule, watch_of(table, zone=datetime.UTC), DiaryFacts(), BOUNDS)
         _, said = walk(AlertState(rule.name, "square-1", "", START_MS - 1), facts, START_MS + 9 * DAY_MS)
