@@ -190,7 +190,8 @@ class UplinkLine:
         if connection.is_open and self._away:
             self._away = ""
             self._back_off.succeeded()
-        return connection if connection.is_open else None
+        # what waited in a session comes before the answer to the subscription, and would keep it from being read
+        return connection if connection.is_open or connection.messages else None
 
     def _lost(self, reason: str, now_s: float) -> None:
         if self._connection is not None:
