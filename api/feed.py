@@ -34,6 +34,8 @@ from pipeline.advice.stretches import pass_words
 from pipeline.diary.fixtures import FeedEntry, build_feed
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest
+from pipeline.site.ground import Site
+from pipeline.site.local_units import LocalUnits
 from pipeline.texts import in_a_row, say
 
 CALENDAR_TYPE = "text/calendar; charset=utf-8"
@@ -56,7 +58,7 @@ def whole(request: Request) -> Response:
     pipeline = pipeline_of(request)
     advice, site = advice_of(pipeline), pipeline.config.site
     zone = ZoneInfo(site.timezone)
-    entries = [entry for one in advice.surfaces for entry in entries_of(one, site.name, zone)]
+    entries = [entry for one in advice.surfaces for entry in entries_of(one, site, zone)]
     return _calendar(pipeline, advice, entries, site.title)
 
 
@@ -76,12 +78,12 @@ def of_one(request: Request, name: str) -> Response:
     return _calendar(
         pipeline,
         advice,
-        list(entries_of(surface, site.name, ZoneInfo(site.timezone))),
+        list(entries_of(surface, site, ZoneInfo(site.timezone))),
         f"{site.title}: {surface.title}",
     )
 
 
-def entries_of(surface: SurfaceAdvice, site: str, zone: ZoneInfo) -> Iterator[FeedEntry]:
+def entries_of(surface: SurfaceAdvice, site: Site, zone: ZoneInfo) -> Iterator[FeedEntry]:
     """Open stretches of six working hours or more that are likelier than not, numbered, and last good dates.
 
     A stretch ends where it falls below one half, and says how it falls until there.
@@ -89,13 +91,13 @@ def entries_of(surface: SurfaceAdvice, site: str, zone: ZoneInfo) -> Iterator[Fe
     Parameters
     ----------
     surface : SurfaceAdvice
-    site : str
-        Its name, for the uids.
+    site : Site
+        Its name, for the uids, and its units, for what a person wrote.
     zone : ZoneInfo
     """
     for one in surface.passes:
         outlook = one.outlook
-        uid = f"{outlook.intent.kind}-{outlook.intent.variant}.{surface.surface}.{site}@underturf"
+        uid = f"{outlook.intent.kind}-{outlook.intent.variant}.{surface.surface}.{site.name}@underturf"
         parts = (part for whole in stretches(outlook.windows) for part in parts_alike(whole))
         for number, stretch in enumerate((part for part in parts if _is_worth(part)), start=1):
             yield FeedEntry(
@@ -103,7 +105,7 @@ def entries_of(surface: SurfaceAdvice, site: str, zone: ZoneInfo) -> Iterator[Fe
                 _title(surface.title, one, stretch, zone),
                 start_ms=stretch.span.start_ms,
                 end_ms=stretch.span.end_ms,
-                description=_description(one, stretch),
+                description=_description(one, stretch, site.units),
             )
         last = one.last_good
         day = None if last is None else last.safe or last.likely
@@ -129,10 +131,11 @@ def _title(place: str, one: PassAdvice, stretch: Stretch, zone: ZoneInfo) -> str
     return say("{place}: {pass_title}, {chance}", **told, chance=chance)
 
 
-def _description(one: PassAdvice, stretch: Stretch) -> str:
+def _description(one: PassAdvice, stretch: Stretch, units: LocalUnits) -> str:
     first, lines = stretch.first, []
     if first.override is not None:
-        told = {"author": first.override.author, "why": first.override.reason, "reason": first.reason}
+        why = units.own(first.override.reason)
+        told = {"author": first.override.author, "why": why, "reason": first.reason}
         lines.append(say("On the word of {author} ({why}), against: {reason}.", **told))
     if first.lift_first:
         lines.append(f"{lift_first(first.lift_first, one.outlook.ground.buried)}.")

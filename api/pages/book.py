@@ -233,7 +233,9 @@ def _filled(
         form |= {"around": "on" if body.get("around") else "", "author": before.author}
         form |= {"day": at.date().isoformat(), "time": f"{at:%H:%M}"}
         return form
-    form["what"] = asked["what"] or (values[0] if values else "")
+    # an address may name the kind alone: its first variant then
+    same_kind = (value for value in values if asked["what"] in (value, value.partition(".")[0]))
+    form["what"] = next(same_kind, asked["what"] or (values[0] if values else ""))
     if not asked["day"] or not asked["time"]:
         at = _first_time(pipeline, surface, form["what"])
         form |= {"day": asked["day"] or at.date().isoformat(), "time": asked["time"] or f"{at:%H:%M}"}

@@ -22,6 +22,7 @@ from pipeline.advice.report import PassAdvice
 from pipeline.advice.stretches import pass_words
 from pipeline.advice.windows import Window
 from pipeline.forecast.wetness import in_ten
+from pipeline.site.local_units import LocalUnits
 from pipeline.texts import say
 
 router = APIRouter(include_in_schema=False)
@@ -48,14 +49,14 @@ def _facts(request: Request, surface: str) -> dict[str, Any]:
             {
                 "name": words.upper_first(pass_words(one)),
                 "line": words.tied(words.upper_first(one.words)),
-                "rows": _windows(one, zone, now_ms),
+                "rows": _windows(one, zone, now_ms, pipeline.config.site.units),
             }
             for one in advised.passes
         ],
     }
 
 
-def _windows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
+def _windows(one: PassAdvice, zone: str, now_ms: int, units: LocalUnits) -> list[dict[str, str]]:
     """Spans of one verdict and one reason, nights passed over, each with all that is known of it."""
     runs: list[list[Window]] = []
     for window in one.outlook.windows:
@@ -73,7 +74,7 @@ def _windows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
                 start=words.moment(run[0].span.start_ms, zone, now_ms=now_ms),
                 end=words.moment(run[-1].span.end_ms, zone, now_ms=now_ms),
             ),
-            "verdict": _verdict(run),
+            "verdict": _verdict(run, units),
             "why": words.tied(run[0].detail or run[0].reason),
             "opens": run[0].opens,
         }
@@ -81,10 +82,11 @@ def _windows(one: PassAdvice, zone: str, now_ms: int) -> list[dict[str, str]]:
     ]
 
 
-def _verdict(run: list[Window]) -> str:
+def _verdict(run: list[Window], units: LocalUnits) -> str:
     first = run[0]
     if first.override is not None:
-        return say("open on the word of {author}: {why}", author=first.override.author, why=first.override.reason)
+        why = units.own(first.override.reason)
+        return say("open on the word of {author}: {why}", author=first.override.author, why=why)
     known, kind = [w.chance for w in run if w.chance is not None], say(KIND_WORDS[kind_of(first)])
     if not known or first.verdict is not Verdict.OPEN:
         return kind

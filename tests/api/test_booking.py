@@ -111,6 +111,8 @@ def test_the_page_judges_what_stands_in_its_form_and_says_every_fault(client: Te
     values = {field.get("name"): field.get("value") for field in wrong.every("input")}
     assert (values["depth_mm"], values["strips"], values["day"]) == ("eight", "4 to 6", "2024-03-22")
     assert "Is it inches?" in words(page(client, "/work/book?surface=square&what=scarifying.standard&depth_mm=0.5"))
+    bare = page(client, "/work/book?surface=square&what=scarifying")  # of a kind alone the first variant is chosen
+    assert next(str(o["value"]) for o in bare.every("option") if "selected" in o).startswith("scarifying.")
     assert client.get("/work/book?surface=nowhere").status_code == 404
     assert "is booked no more" in words(page(client, "/work/book?entry=99999999999999999999"))
 

@@ -17,6 +17,7 @@ import vobject
 from api.app import create_app
 from api.feed import entries_of
 from pipeline.advice.conditions import Verdict
+from pipeline.site.ground import Site
 from pipeline.units import TimeSpan
 from tests.api.advice_by_hand import NEEDED_ON, ZONE, advice
 from tests.api.served import TestClient
@@ -192,6 +193,6 @@ def test_a_window_ends_in_the_calendar_where_it_is_no_longer_likely() -> None:
         for span, chance in zip(spans, (0.9, 0.6, 0.3), strict=True)
     )
     told = replace(one, passes=(replace(scarify, outlook=replace(scarify.outlook, windows=falling)),))
-    entry = next(iter(entries_of(told, "meadow", ZONE)))
+    entry = next(iter(entries_of(told, Site(name="meadow", title="Meadow"), ZONE)))
     assert (entry.start_ms, entry.end_ms) == (spans[0].start_ms, spans[1].end_ms)
     assert entry.title.startswith("Square: scarifying to 8 mm, 9 in 10, by ") and entry.title.endswith(" 6 in 10")

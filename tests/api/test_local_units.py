@@ -22,7 +22,9 @@ MARKS = [
     {"letter": "A", "title": "the left peg", "at_m": (-15.0, -11.0)},
     {"letter": "B", "title": "the right peg", "at_m": (15.0, -11.0)},
 ]
-THEIRS = ("the roller left 12 mm on 3 May", "drains 30 mm too high", "40 mm of sand")  # as people wrote it
+THEIRS = (  # as people wrote it
+    "the roller left 12 mm on 3 May", "drains 30 mm too high", "40 mm of sand", "13 mm tines are paid for",
+)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -41,6 +43,8 @@ def client(tmp_path_factory: pytest.TempPathFactory) -> Iterator[TestClient]:
     write(DiaryEntry("note", "square", NOW_MS - 5 * 3_600_000, {"text": THEIRS[0]}))
     write(DiaryEntry("closed", "square", NOW_MS - DAY_MS, {"reason": THEIRS[1]}))
     write(DiaryEntry("cost", "square", NOW_MS - DAY_MS, {"amount": 90.0, "what": THEIRS[2]}))
+    word = {"pass": "solid_tining", "reason": THEIRS[3]}
+    write(DiaryEntry("override", "square", NOW_MS - DAY_MS, word, None, NOW_MS + 3 * DAY_MS, author="Ann"))
     write(DiaryEntry("watering", "square", NOW_MS - DAY_MS, {"water_mm": 8}, None, NOW_MS - DAY_MS + 3_600_000))
     tined = {"pass": "solid_tining", "depth_mm": 60}
     write(DiaryEntry("pass", "square", NOW_MS + 2 * DAY_MS, {**tined, "state": "booked"}))
@@ -73,7 +77,8 @@ def test_text_and_calendar_are_told_so_and_json_stays(client: TestClient) -> Non
     """The text has inches and Fahrenheit; the JSON of the same keeps its keys, figures and sentences in SI."""
     text = client.get("/api/v1/summary.txt").text
     assert METRIC.findall(text) == [] and re.search(r"\d in of water", text) and "°F" in text
-    assert METRIC.findall(client.get("/calendar/work.ics").text) == []
+    lines = re.sub(r"\r\n ", "", client.get("/calendar/work.ics").text).replace(THEIRS[3], "").splitlines()
+    assert METRIC.findall("\n".join(line for line in lines if not line.startswith("UID:"))) == []
     told: Any = client.get("/api/v1/stations/s1").json()
     assert METRIC.search(" ".join(told["text"]) if "text" in told else str(told))
 
@@ -81,7 +86,10 @@ def test_text_and_calendar_are_told_so_and_json_stays(client: TestClient) -> Non
 def test_what_a_person_wrote_stays_as_it_was_written(client: TestClient) -> None:
     """A note, a reason and a cost that hold figures and dates of their own; the figure beside them is converted."""
     work, season = (client.get(path).text.replace("\N{NO-BREAK SPACE}", " ") for path in ("/work", "/season/square"))
-    assert all(own in work for own in THEIRS) and all(own in season for own in THEIRS[1:])
+    assert all(own in work for own in THEIRS[:3]) and all(own in season for own in THEIRS[1:3])
+    calendar = re.sub(r"\r\n ", "", client.get("/calendar/work.ics").text)
+    windows = client.get("/work/square/windows").text.replace("\N{NO-BREAK SPACE}", " ")
+    assert f"open on the word of Ann: {THEIRS[3]}" in windows and f"({THEIRS[3]})" in calendar
     assert "water given: 0.31 in" in work
     for path in ("/work", "/season/square", "/api/v1/summary.txt"):
         assert not set("\N{FIRST STRONG ISOLATE}\N{POP DIRECTIONAL ISOLATE}") & set(client.get(path).text)
