@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import contextlib
 import socket
+import ssl
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable
@@ -89,7 +91,7 @@ class PublisherConnection:
         self.is_open = True
 
     def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
-        self._end("the broker cannot be reached")
+        self._end(_unreached(sys.exception()))
         client.disconnect()  # else the client would try again by itself
 
     def _on_disconnect(
@@ -189,7 +191,7 @@ class InboxConnection:
         self.is_open = True
 
     def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
-        self._end("the broker cannot be reached")
+        self._end(_unreached(sys.exception()))
         client.disconnect()  # else the client would try again by itself
 
     def _on_disconnect(
@@ -232,6 +234,8 @@ def try_broker(config: AgentConfig, *, within_s: float, broker: AgentBroker | No
     client.connect_timeout = within_s
     try:
         client.connect(broker.host, broker.port, keepalive=KEEP_ALIVE_S)
+    except ssl.SSLCertVerificationError as err:
+        return f"{_unreached(err)}. Look at ca_file, the host, and the clocks of both"
     except (OSError, ValueError) as err:
         return f"no connection ({err}). Is the broker running, and is this its host and port?"
     client.loop_start()
@@ -268,6 +272,13 @@ def _client(broker: AgentBroker, client_id: str, *, keeps_session: bool = False)
             keyfile=None if broker.key_file is None else str(broker.key_file),
         )
     return client
+
+
+def _unreached(err: BaseException | None) -> str:
+    """Return why there is no connection. The client reports a failure while it handles the error that it was."""
+    if isinstance(err, ssl.SSLCertVerificationError):
+        return f"the certificate of the broker is refused: {err.verify_message}"
+    return "the broker cannot be reached"
 
 
 def _send_at_once(client: mqtt.Client, data: object, sock: Any) -> None:

@@ -5,7 +5,11 @@ Expected content is what the test put into the outbox.
 
 from __future__ import annotations
 
+import contextlib
+import datetime
+import ipaddress
 import json
+import re
 import subprocess
 import threading
 import time
@@ -14,6 +18,10 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.reading import (
@@ -31,6 +39,7 @@ from hardware.reading import (
 )
 from probe_agent.clock import ClockNote
 from probe_agent.config import load
+from probe_agent.mqtt import try_broker
 from probe_agent.outbox import Outbox
 from probe_agent.publisher import Publisher
 
@@ -351,15 +360,65 @@ def test_wrong_password_is_refused_and_a_right_one_gets_in(secured_port, make_pu
     until(lambda: publisher.state == "up", step=publisher.step)
 
 
-def test_foreign_certificate_is_not_trusted(secured_port, make_publisher, tmp_path, until):
-    """A broker whose certificate our authority did not sign gets no reading."""
-    port = secured_port
-    other = tmp_path / "other"
-    other.mkdir()
-    words = "openssl req -x509 -newkey ec -pkeyopt ec_paramgen_curve:prime256v1 -nodes -days 2 -subj /CN=other"
-    subprocess.run([*words.split(), "-keyout", "k", "-out", "cert.pem"], cwd=other, check=True, capture_output=True)
-    publisher = make_publisher(port, more=BY_PASSWORD.replace("cert.pem", "other/cert.pem"))
-    until(lambda: "cannot be reached" in publisher.state, step=publisher.step)
+def signed(folder: Path, *, name: str, begins_d: int, ends_d: int) -> list[str]:
+    """Put an authority, `ca.pem`, and a server certificate of it into a folder; return what mosquitto is told of it."""
+    folder.mkdir()
+    now = datetime.datetime.now(datetime.UTC)
+    keys = [ec.generate_private_key(ec.SECP256R1()) for _ in range(2)]
+    issuer, subject = (x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, text)]) for text in ("CA", "broker"))
+
+    def begun(of: x509.Name, key: ec.EllipticCurvePrivateKey, first_d: int, last_d: int) -> x509.CertificateBuilder:
+        first, last = (now + datetime.timedelta(days=days) for days in (first_d, last_d))
+        made = x509.CertificateBuilder().subject_name(of).issuer_name(issuer).public_key(key.public_key())
+        return made.serial_number(x509.random_serial_number()).not_valid_before(first).not_valid_after(last)
+
+    is_authority = x509.BasicConstraints(ca=True, path_length=0)
+    authority = begun(issuer, keys[0], -100, 100).add_extension(is_authority, critical=True)
+    names: list[x509.GeneralName] = [x509.DNSName(name)]
+    with contextlib.suppress(ValueError):
+        names = [x509.IPAddress(ipaddress.ip_address(name))]
+    server = begun(subject, keys[1], begins_d, ends_d)
+    server = server.add_extension(x509.SubjectAlternativeName(names), critical=False)
+    for file, one in (("ca.pem", authority), ("cert.pem", server)):
+        (folder / file).write_bytes(one.sign(keys[0], SHA256()).public_bytes(Encoding.PEM))
+    (folder / "key.pem").write_bytes(
+        keys[1].private_bytes(Encoding.PEM, PrivateFormat.TraditionalOpenSSL, NoEncryption())
+    )
+    return [f"certfile {folder / 'cert.pem'}", f"keyfile {folder / 'key.pem'}", "allow_anonymous true", "user root"]
+
+
+@pytest.mark.parametrize(
+    ("name", "begins_d", "ends_d", "trusted", "told"),
+    [
+        ("127.0.0.1", -9, 9, "broker", ""),
+        ("127.0.0.1", -9, -1, "broker", "expired"),
+        ("127.0.0.1", 1, 9, "broker", "not yet valid"),
+        ("192.0.2.10", -9, 9, "broker", "mismatch"),
+        ("broker.example", -9, 9, "broker", "mismatch"),
+        ("127.0.0.1", -9, 9, "foreign", "self-signed|unable to get local issuer|signature failure"),
+    ],
+    ids=["good", "expired", "of tomorrow", "of another address", "of a name", "of a foreign authority"],
+)
+def test_a_broker_is_believed_by_its_certificate_alone(
+    start_broker, make_publisher, outbox, tmp_path, until, *, name, begins_d, ends_d, trusted, told
+):
+    """One that has expired, begins tomorrow, is of another address or name, or of an authority that is called the same
+    is refused by the agent and by its doctor, which say why (the words are those of OpenSSL); nothing is sent to it
+    and the reading stays. The control is believed."""
+    port = start_broker(*signed(tmp_path / "broker", name=name, begins_d=begins_d, ends_d=ends_d)).port
+    signed(tmp_path / "foreign", name=name, begins_d=begins_d, ends_d=ends_d)
+    outbox.put(heard(1), SET)
+    publisher = make_publisher(port, more=f'ca_file = "{trusted}/ca.pem"\n')
+    expected = r"certificate of the broker is refused: .*(" + told + ")"
+    doctor = try_broker(publisher._config, within_s=10.0)
+    if not told:
+        until(lambda: publisher.state == "up" and publisher.sent == 1, step=publisher.step)
+        assert doctor is None
+        return
+    until(lambda: publisher.state.startswith("away: the "), step=publisher.step)
+    assert re.search(expected, publisher.state), publisher.state
+    assert doctor is not None and re.search(expected, doctor), doctor
+    assert publisher.sent == 0 and outbox.backlog == 1
 
 
 def test_access_list_lets_a_node_write_its_own_topics_only(secured_port, make_publisher, outbox, tmp_path, until):

@@ -46,7 +46,36 @@ def test_a_role_is_one_of_a_site(people: People) -> None:
     elsewhere = People(people._database, "moor")
     assert elsewhere.people() == [] and elsewhere.person("Ann") is None
     assert elsewhere.credential("s1", NOW_MS) is None and people.credential("s1", NOW_MS).role == "head"
-    assert elsewhere.audit(9) == []
+    assert elsewhere.audit(9) == [] and elsewhere.credentials("session", NOW_MS) == []
+
+
+def test_two_roles_of_one_person_are_kept_apart(people: People) -> None:
+    """Head of one ground and reader of another: each session has the role of its own ground, a change and a removal at
+    one leave the other, and tokens of one name are withdrawn one by one."""
+    ann = people.add("Ann", "head", NOW_MS, by="a test")
+    assert ann is not None
+    moor = People(people._database, "moor")
+    with people._database.transaction() as tx:
+        tx.execute("INSERT INTO person_role VALUES (?, 'moor', 'reader')", (ann.id,))
+    there = moor.person("Ann")
+    assert there is not None and there.role == "reader"
+    token = Credential("token", "hut", "", "read", NOW_MS, 0, NOW_MS + DAY_MS)
+    for of, name in ((people, "meadow"), (moor, "moor")):
+        of.issue(session(ann.id), f"s-{name}", NOW_MS)
+        of.issue(token, f"t-{name}", NOW_MS, by="a test")
+
+    def roles() -> list[str | None]:
+        found = [of.credential(f"s-{name}", NOW_MS) for of, name in ((people, "meadow"), (moor, "moor"))]
+        return [None if one is None else one.role for one in found]
+
+    assert roles() == ["head", "reader"]
+    assert [len(of.credentials("session", NOW_MS)) for of in (people, moor)] == [1, 1]
+    moor.set_role(there, "keeper", NOW_MS, by="a test")
+    assert roles() == ["head", "keeper"] and people.person("Ann") == ann
+    assert moor.revoke("token", "hut", NOW_MS, by="a test")
+    assert people.credential("t-meadow", NOW_MS) is not None and moor.credential("t-moor", NOW_MS) is None
+    moor.remove(there, NOW_MS, by="a test")
+    assert roles() == ["head", None] and people.person("Ann") == ann and moor.people() == []
 
 
 def test_a_change_holds_in_open_sessions_at_once(people: People) -> None:
