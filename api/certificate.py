@@ -28,6 +28,7 @@ from cryptography.x509.oid import ExtendedKeyUsageOID
 from api.writing import own_hosts
 from pipeline.errors import PipelineFault
 from pipeline.site.settings import SiteConfig
+from pipeline.texts import later, say
 from pipeline.units import DAY_MS
 
 AUTHORITY, AUTHORITY_OUT, SERVER = "authority.pem", "authority.crt", "server.pem"  # key and certificate; to hand out
@@ -72,8 +73,12 @@ class CertificateFacts:
     def fault(self, now_ms: int) -> str:
         """Return what is wrong with it by the time; empty where nothing is."""
         if now_ms < self.from_ms:
-            return f"begins on {_day(self.from_ms)}, and today is {_day(now_ms)}: is the clock set?"
-        return f"ended on {_day(self.until_ms)}" if now_ms > self.until_ms else ""
+            # Translators: fills {fault} of two sentences, about the certificate of the pages and the authority
+            return say(
+                "begins on {day}, and today is {today}: is the clock set?", day=_day(self.from_ms), today=_day(now_ms)
+            )
+        # Translators: fills {fault} of two sentences, about the certificate of the pages and the authority
+        return say("ended on {day}", day=_day(self.until_ms)) if now_ms > self.until_ms else ""
 
 
 def make_certificate(config: SiteConfig, now_ms: int, *, new_authority: bool = False) -> list[str]:
@@ -107,7 +112,7 @@ def make_certificate(config: SiteConfig, now_ms: int, *, new_authority: bool = F
     return lines
 
 
-_ANEW = "`underturf certificate --new-authority` makes another: every phone and node has to be given it then."
+_ANEW = later("`underturf certificate --new-authority` makes another: every phone and node has to be given it then.")
 
 
 def issue(config: SiteConfig, now_ms: int) -> tuple[bytes, bytes]:
@@ -206,19 +211,30 @@ def doubts_of_time(config: SiteConfig, now_ms: int) -> list[str]:
         Where they do not read.
     """
     held, own = server_facts(config), config.pages.cert_file is None
-    does = "`sudo underturf certificate` makes another" if own else "who made it makes another"
+    # Translators: both fill {does} of the two sentences about the certificate of the pages
+    does = say("`sudo underturf certificate` makes another") if own else say("who made it makes another")
     lines = []
     if fault := held.fault(now_ms):
-        lines.append(f"The certificate of the pages {fault}. Browsers refuse it: {does}.")
+        lines.append(say("The certificate of the pages {fault}. Browsers refuse it: {does}.", fault=fault, does=does))
     elif held.until_ms - now_ms <= (RENEW_D - LATE_D) * DAY_MS:
-        lines.append(f"The certificate of the pages ends on {held.last_day} and has not been renewed: {does}.")
+        lines.append(
+            say(
+                "The certificate of the pages ends on {day} and has not been renewed: {does}.",
+                day=held.last_day, does=does,
+            )
+        )  # fmt: skip
     if not own:
         return lines
     authority = authority_facts(config)
     if fault := authority.fault(now_ms):
-        lines.append(f"The authority of this box {fault}. {_ANEW}")
+        lines.append(say("The authority of this box {fault}. {anew}", fault=fault, anew=say(_ANEW)))
     elif authority.until_ms - now_ms <= AUTHORITY_TOLD_D * DAY_MS:
-        lines.append(f"The authority of this box ends on {authority.last_day}. {_ANEW} Do it before that day.")
+        lines.append(
+            say(
+                "The authority of this box ends on {day}. {anew} Do it before that day.",
+                day=authority.last_day, anew=say(_ANEW),
+            )
+        )  # fmt: skip
     return lines
 
 
