@@ -13,7 +13,6 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import isotonic_regression
 from scipy.special import ndtr
 
 from pipeline.soil.estimate import Estimate, withheld
@@ -409,6 +408,8 @@ def deep_flow_mm(course: WettingCourse) -> FloatArray:
     known = np.isfinite(flow) & np.isfinite(content)
     if not known.any():
         return np.zeros(course.water_mm.size)
+    from scipy.optimize import isotonic_regression  # 25 MB: only loaded once there is a wetting to account for
+
     levels, which, count = np.unique(content[known], return_inverse=True, return_counts=True)
     mean = np.bincount(which, weights=flow[known]) / count
     rising = np.maximum(isotonic_regression(mean, weights=count).x, 0.0)
