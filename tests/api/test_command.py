@@ -253,6 +253,8 @@ def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
     settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {_other_port()}\n')
     assert main(["certificate", "--config", str(settings)]) == 0
     trusted = ssl.create_default_context(cafile=str(settings.parent / "data" / "certificate" / "authority.crt"))
+    pages = _other_port()  # chosen late: another test may have taken the first one while the certificate was made
+    settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {_other_port()}\n')
     log = settings.parent / "serve.log"
     with log.open("w") as out:
         server = subprocess.Popen(
