@@ -54,8 +54,7 @@ class PublisherConnection:
         self._client = _client(config.broker, f"{_client_id(config)}-{outbox_id[:8]}")
         self._client.will_set(self._status_topic, b'{"state":"down"}', qos=1, retain=True)
         self._client.on_connect = self._on_connect
-        self._client.on_connect_fail = self._on_connect_fail
-        self._client.on_disconnect = self._on_disconnect
+        _tell_end(self._client, self._end)
         self._client.on_message = self._on_message
         self._client.on_publish = self._on_publish
         self._client.connect_async(config.broker.host, config.broker.port, keepalive=KEEP_ALIVE_S)
@@ -76,10 +75,7 @@ class PublisherConnection:
         self._client.disconnect()
         if self.is_open and self.closed is None:
             self._gone.wait(FAREWELL_S)
-        with contextlib.suppress(OSError, AttributeError):
-            channel = self._client.socket()
-            if isinstance(channel, socket.socket):
-                channel.shutdown(socket.SHUT_RDWR)
+        _shut(self._client)
 
     def _on_connect(
         self, client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
@@ -89,15 +85,6 @@ class PublisherConnection:
             return
         client.subscribe([(self._receipt_topic, 1), (self._notice_topic, 0)])
         self.is_open = True
-
-    def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
-        self._end(_unreached(sys.exception()))
-        client.disconnect()  # else the client would try again by itself
-
-    def _on_disconnect(
-        self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
-    ) -> None:
-        self._end(f"the connection ended: {reason}")
 
     def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
         if message.topic == self._notice_topic:
@@ -152,8 +139,7 @@ class InboxConnection:
         self._topic = topic
         self._client = _client(broker, client_id, keeps_session=keeps_session)
         self._client.on_connect = self._on_connect
-        self._client.on_connect_fail = self._on_connect_fail
-        self._client.on_disconnect = self._on_disconnect
+        _tell_end(self._client, self._end)
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message
         self._client.connect_async(broker.host, broker.port, keepalive=KEEP_ALIVE_S)
@@ -169,10 +155,7 @@ class InboxConnection:
         """Close without waiting for the broker; the session stays there."""
         self._left = True
         self._client.disconnect()
-        with contextlib.suppress(OSError, AttributeError):
-            channel = self._client.socket()
-            if isinstance(channel, socket.socket):
-                channel.shutdown(socket.SHUT_RDWR)
+        _shut(self._client)
 
     def _on_connect(
         self, client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
@@ -189,15 +172,6 @@ class InboxConnection:
             self._end(f"the broker refused the topic {self._topic!r}")
             return
         self.is_open = True
-
-    def _on_connect_fail(self, client: mqtt.Client, _userdata: object) -> None:
-        self._end(_unreached(sys.exception()))
-        client.disconnect()  # else the client would try again by itself
-
-    def _on_disconnect(
-        self, _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
-    ) -> None:
-        self._end(f"the connection ended: {reason}")
 
     def _on_message(self, _client: mqtt.Client, _userdata: object, message: mqtt.MQTTMessage) -> None:
         while len(self.messages) >= MOST_WAITING and not self._left:  # nothing more is read from the socket meanwhile
@@ -243,6 +217,29 @@ def try_broker(config: AgentConfig, *, within_s: float, broker: AgentBroker | No
     client.disconnect()
     client.loop_stop()
     return outcome[0] or None
+
+
+def _tell_end(client: mqtt.Client, end: Callable[[str], None]) -> None:
+    """Let `end` be told, by the network thread, why the connection did not come about or has ended."""
+
+    def on_connect_fail(client: mqtt.Client, _userdata: object) -> None:
+        end(_unreached(sys.exception()))
+        client.disconnect()  # else the client would try again by itself
+
+    def on_disconnect(
+        _client: mqtt.Client, _userdata: object, _flags: object, reason: ReasonCode, _properties: object
+    ) -> None:
+        end(f"the connection ended: {reason}")
+
+    client.on_connect_fail, client.on_disconnect = on_connect_fail, on_disconnect
+
+
+def _shut(client: mqtt.Client) -> None:
+    """Shut the socket of a client, so that its network thread ends by itself."""
+    with contextlib.suppress(OSError, AttributeError):
+        channel = client.socket()
+        if isinstance(channel, socket.socket):
+            channel.shutdown(socket.SHUT_RDWR)
 
 
 def _client_id(config: AgentConfig) -> str:
