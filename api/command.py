@@ -17,6 +17,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from api import people_commands
+from api.command_arguments import site_config, unfit
+
 if TYPE_CHECKING:
     from pipeline.site.settings import SiteConfig
     from pipeline.store.journal import Journal, Quarantined
@@ -35,6 +38,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     # On a small box several BLAS threads only wait for each other; must be set before numpy is imported.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     parsed = _parser().parse_args(arguments)
+    parsed.environment = os.environ  # read here alone
     from pipeline.errors import PipelineFault
     from pipeline.site.settings import ConfigFault
 
@@ -137,7 +141,7 @@ def _parser() -> argparse.ArgumentParser:
     person.add_argument("action", metavar="ACTION", choices=PERSON_ACTIONS)
     person.add_argument("name", metavar="NAME", nargs="?", help="as they sign in")
     person.add_argument("--role", help="head, keeper or reader, for `add` and `role`")
-    person.set_defaults(run=_person)
+    person.set_defaults(run=people_commands.person)
     token = commands.add_parser("token", help="what lets a machine in without a password: add, list, revoke")
     token.add_argument("--scope", default="read", help="read, or diary to write in it too (read)")
     link = commands.add_parser("link", help="a link to season and sheet for the committee: add, list, revoke")
@@ -145,11 +149,11 @@ def _parser() -> argparse.ArgumentParser:
         credential.add_argument("action", metavar="ACTION", choices=NODE_ACTIONS)
         credential.add_argument("name", metavar="NAME", nargs="?", help="whose it is, or what for")
         credential.add_argument("--days", type=_count, default=365, metavar="N", help="until it ends (365)")
-        credential.set_defaults(run=_credential, kind=kind, scope="")
+        credential.set_defaults(run=people_commands.credential, kind=kind, scope="")
     token.set_defaults(scope="read")
     audit = commands.add_parser("audit", help="who changed people, nodes, settings and the time")
     audit.add_argument("--last", type=_count, default=100, metavar="N", help="how many lines (100)")
-    audit.set_defaults(run=_audit)
+    audit.set_defaults(run=people_commands.audit)
     broker = commands.add_parser("broker", help="set up the field broker on this box; prints what it would do first")
     wanted = broker.add_mutually_exclusive_group()
     wanted.add_argument("--do", action="store_true", help="do it; without this it is only printed")
@@ -220,17 +224,11 @@ def _within(low: float, high: float) -> Callable[[str], float]:
     return number
 
 
-def _config(parsed: argparse.Namespace) -> SiteConfig:
-    from pipeline.service import load_settings as load
-
-    return load(parsed.config, os.environ)
-
-
 def _serve(parsed: argparse.Namespace) -> int:
     from api.serve import serve
     from pipeline.run.log import start_log
 
-    config = _config(parsed)
+    config = site_config(parsed)
     start_log(parsed.log_level, config.site.name)
     return serve(config)
 
@@ -240,7 +238,7 @@ def _check(parsed: argparse.Namespace) -> int:
     from api.serve import encryption
     from pipeline.store.opening import meet_server
 
-    config = _config(parsed)
+    config = site_config(parsed)
     if config.notify.addresses_file is not None:
         from pipeline.notify.channels import people_ways
 
@@ -325,7 +323,7 @@ def _certificate(parsed: argparse.Namespace) -> int:
     from api.certificate import authority_facts, make_certificate
     from pipeline.run.clock import SystemClock
 
-    config = _config(parsed)
+    config = site_config(parsed)
     if config.pages.cert_file is not None:
         print(
             f"pages.cert_file: found {config.pages.cert_file}, expected none: who made that one renews it",
@@ -345,11 +343,10 @@ def _node(parsed: argparse.Namespace) -> int:
     from api import broker_users as users
     from api.field_broker import broker_refusal
 
-    config = _config(parsed)
+    config = site_config(parsed)
     action, name, passwords = parsed.action, parsed.name, parsed.passwords or users.PASSWORDS
-    if (name is None) != (action == "list"):
-        expected = "none for `list`" if action == "list" else f"the name of a node for `{action}`"
-        print(f"NAME: found {name}, expected {expected}", file=sys.stderr)
+    if wrong := unfit("NAME", name, action, "the name of a node"):
+        print(wrong, file=sys.stderr)
         return 2
     if action == "list":
         names = users.node_names(config, passwords)
@@ -369,131 +366,12 @@ def _node(parsed: argparse.Namespace) -> int:
         print(fault, file=sys.stderr)
         return 2
     untold = users.tell_broker(parsed.pid_file or users.PID_FILE)  # before anything else that may fail
-    _note(config, f"node {name} {'given a password' if action == 'add' else 'revoked'}")
+    people_commands.note_change(parsed, config, f"node {name} {'given a password' if action == 'add' else 'revoked'}")
     if untold:
         print(f"{untold}: it goes by what it read before until `systemctl reload mosquitto`", file=sys.stderr)
         return 1
     said = {"add": "may connect now", "revoke": "is out: its connection is ended and its password no longer holds"}
     print(f"{config.site.name}/{name} {said[action]}", file=sys.stderr)
-    return 0
-
-
-def _person(parsed: argparse.Namespace) -> int:
-    """Beside a running service too, which asks anew at each request."""
-    from api import people as room
-    from pipeline.run.clock import SystemClock
-    from pipeline.store.opening import open_people
-
-    action, name = parsed.action, parsed.name
-    if (name is None) != (action == "list"):
-        expected = "none for `list`" if action == "list" else f"a name for `{action}`"
-        print(f"NAME: found {name}, expected {expected}", file=sys.stderr)
-        return 2
-    config, by, now_ms = _config(parsed), _here(), SystemClock().now_ms()
-    try:
-        with open_people(config) as people:
-            if action == "list":
-                lines = [f"{one.name}: {one.role}{'' if one.has_password else ', invited'}" for one in people.people()]
-                print(*lines or ["nobody can sign in"], sep="\n")
-                return 0
-            if action == "add":
-                person = room.add_person(people, name, parsed.role or "", now_ms, by=by)
-            else:
-                person = room.find_person(people, name)
-            if action in ("add", "invite"):
-                path = room.invite(people, person, now_ms, by=by)
-                print(f"{person.name} chooses a password at this address, once, within seven days:")
-                print(f"{room.outward_address(config.pages)}{path}")
-            elif action == "role":
-                room.change_role(people, person, parsed.role or "", now_ms, by=by)
-            elif action == "remove":
-                people.remove(person, now_ms, by=by)
-            else:
-                from api.passwords import hashed
-
-                password = _new_password()
-                room.refuse_password(password, person.name)
-                people.set_password(person, hashed(password), now_ms, by=by)
-    except room.PeopleRefused as fault:
-        print(fault, file=sys.stderr)
-        return 2
-    said = {"role": f"is {parsed.role} now", "remove": "is out, sessions too", "password": "signs in with it now"}
-    print(*([f"{person.name} {said[action]}"] if action in said else []), sep="\n", end="\n" if action in said else "")
-    return 0
-
-
-def _note(config: SiteConfig, what: str) -> None:
-    """Write into the audit log of the site where its data are here; a broker may be on another machine."""
-    from pipeline.errors import StoreAway
-    from pipeline.run.clock import SystemClock
-    from pipeline.store.opening import open_people
-
-    with suppress(StoreAway), open_people(config) as people:
-        people.note(SystemClock().now_ms(), _here(), what)
-
-
-def _new_password() -> str:
-    """Return a password typed twice at a terminal, or one line of what is fed in."""
-    from getpass import getpass
-
-    from api.people import PeopleRefused
-
-    if not sys.stdin.isatty():
-        return sys.stdin.readline().rstrip("\n")
-    password = getpass("password: ")
-    if getpass("the same again: ") != password:
-        raise PeopleRefused("password: found two that differ, expected the same twice")
-    return password
-
-
-def _here() -> str:
-    """Who runs a command, for the audit log."""
-    from getpass import getuser
-
-    return f"{os.environ.get('SUDO_USER') or getuser()} on the box"
-
-
-def _credential(parsed: argparse.Namespace) -> int:
-    """Tokens and links, beside a running service too."""
-    from api import people as room
-    from pipeline.run.clock import SystemClock
-    from pipeline.store.opening import open_people
-    from pipeline.units import utc_text
-
-    action, kind, name = parsed.action, parsed.kind, parsed.name
-    if (name is None) != (action == "list"):
-        expected = "none for `list`" if action == "list" else f"a name for `{action}`"
-        print(f"NAME: found {name}, expected {expected}", file=sys.stderr)
-        return 2
-    config, by, now_ms = _config(parsed), _here(), SystemClock().now_ms()
-    try:
-        with open_people(config) as people:
-            if action == "list":
-                there = people.credentials(kind, now_ms)
-                print(*[f"{one.name}: {one.role}, until {utc_text(one.ends_at_ms)}" for one in there] or ["none"],
-                      sep="\n")  # fmt: skip
-            elif action == "revoke" and not people.revoke(kind, name, now_ms, by=by):
-                raise room.PeopleRefused(f"NAME: found {name!r}, expected one that `underturf {kind} list` names")
-            elif action == "revoke":
-                print(f"{name}: no longer holds")
-            elif kind == "token":
-                print(room.new_token(people, name, parsed.scope, parsed.days, now_ms, by=by))
-            else:
-                path = room.new_link(people, name, parsed.days, now_ms, by=by)
-                print(f"{room.outward_address(config.pages)}{path}")
-    except room.PeopleRefused as fault:
-        print(fault, file=sys.stderr)
-        return 2
-    return 0
-
-
-def _audit(parsed: argparse.Namespace) -> int:
-    from pipeline.store.opening import open_people
-    from pipeline.units import utc_text
-
-    with open_people(_config(parsed)) as people:
-        lines = [f"{utc_text(one.at_ms)}  {one.who}: {one.what}" for one in reversed(people.audit(parsed.last))]
-    print(*lines or ["nothing was changed"], sep="\n")
     return 0
 
 
@@ -511,7 +389,7 @@ def _broker(parsed: argparse.Namespace) -> int:
     from hardware.service_unit import CannotInstall, install
     from pipeline.run.clock import SystemClock
 
-    config, file, now_ms = _config(parsed), parsed.config.absolute(), SystemClock().now_ms()
+    config, file, now_ms = site_config(parsed), parsed.config.absolute(), SystemClock().now_ms()
     if parsed.renew:
         print(renew_broker(config, now_ms))
         return 0
@@ -531,7 +409,7 @@ def _install_service(parsed: argparse.Namespace) -> int:
     from hardware.service_unit import CannotInstall, install, install_steps
     from pipeline.site.settings import secrets_of
 
-    config, program = _config(parsed), Path(sys.argv[0]).absolute()
+    config, program = site_config(parsed), Path(sys.argv[0]).absolute()
     secrets = [path for key, path in secrets_of(config) if not key.endswith(("ca_file", "cert_file"))]
     try:
         steps = install_steps(
@@ -547,7 +425,7 @@ def _install_service(parsed: argparse.Namespace) -> int:
 def _recompute(parsed: argparse.Namespace) -> int:
     from pipeline.__main__ import redo
 
-    return redo(_config(parsed), parsed.station, parsed.first, parsed.last)
+    return redo(site_config(parsed), parsed.station, parsed.first, parsed.last)
 
 
 def _import(parsed: argparse.Namespace) -> int:
@@ -557,7 +435,7 @@ def _import(parsed: argparse.Namespace) -> int:
     from pipeline.records.record_map import read_map
     from pipeline.run.clock import SystemClock
 
-    config = _config(parsed)
+    config = site_config(parsed)
     if parsed.describe and parsed.map is None:
         print("--map: found none, expected the map whose channels are to be described", file=sys.stderr)
         return 2
@@ -588,7 +466,7 @@ def _export(parsed: argparse.Namespace) -> int:
     from api.records import ExportAsked, exported_text, write_export
     from pipeline.store.opening import open_for_reading
 
-    config = _config(parsed)
+    config = site_config(parsed)
     asked = ExportAsked(parsed.what, parsed.station, parsed.channel or (), parsed.first, parsed.last)
     if wrong := asked.fault(config):
         print(wrong, file=sys.stderr)
@@ -621,7 +499,7 @@ def _size(parsed: argparse.Namespace) -> int:
     from pipeline.store.sqlite import SqliteStore
     from pipeline.units import DAY_MS
 
-    config = _config(parsed)
+    config = site_config(parsed)
     with open_journal(config, writing=False) as journal:
         used, whole = journal.database.used_bytes()
         store, channels = SqliteStore(journal.database), config.channels()
@@ -652,7 +530,7 @@ def _backup(parsed: argparse.Namespace) -> int:
     from pipeline.run.clock import SystemClock
     from pipeline.store.backup import BackupRecord, read_record, take_backup, write_record
 
-    config = _config(parsed)
+    config = site_config(parsed)
     into = config.backup.dir if parsed.to is None else parsed.to.absolute()
     if into is None:
         print("--to: found none, expected the folder of the backups, here or as `dir` of [backup]", file=sys.stderr)
@@ -682,7 +560,7 @@ def _verify(parsed: argparse.Namespace) -> int:
     if parsed.backup is not None:
         print(f"{verify_backup(parsed.backup.absolute(), progress=_progress()).text()}: whole")
         return 0
-    print(f"{check_data(_config(parsed))}: whole")
+    print(f"{check_data(site_config(parsed))}: whole")
     return 0
 
 
@@ -720,11 +598,10 @@ def _quarantine(parsed: argparse.Namespace) -> int:
     from pipeline.store.opening import open_journal
 
     action, number = parsed.action, parsed.number
-    if (number is None) != (action == "list"):
-        expected = "none for `list`" if action == "list" else f"the number of a message for `{action}`"
-        print(f"ID: found {number}, expected {expected}", file=sys.stderr)
+    if wrong := unfit("ID", number, action, "the number of a message"):
+        print(wrong, file=sys.stderr)
         return 2
-    with open_journal(_config(parsed), writing=action in ("retry", "drop")) as journal:
+    with open_journal(site_config(parsed), writing=action in ("retry", "drop")) as journal:
         if action == "list":
             lines = [_quarantined_line(entry) for entry in journal.quarantine(limit=MAX_LISTED)]
             print(*lines or ["The quarantine is empty."], sep="\n")
@@ -761,7 +638,7 @@ def _quarantined_line(entry: Quarantined) -> str:
 
 
 def _summary(parsed: argparse.Namespace) -> int:
-    print(_asked(_config(parsed), "/api/v1/summary.txt"), end="")
+    print(_asked(site_config(parsed), "/api/v1/summary.txt"), end="")
     return 0
 
 
@@ -804,7 +681,7 @@ def _sheet(parsed: argparse.Namespace) -> int:
 
     from api.sheet import write_pdf
 
-    config = _config(parsed)
+    config = site_config(parsed)
     names = [surface.name for surface in config.surfaces]
     if not names:
         raise OSError("found no surface in the settings, expected one: there is nothing to make a sheet of")
@@ -826,7 +703,7 @@ def _notify_test(parsed: argparse.Namespace) -> int:
     from pipeline.notify.outbox import try_ways
     from pipeline.run.clock import SystemClock
 
-    fared = try_ways(_config(parsed), SystemClock())
+    fared = try_ways(site_config(parsed), SystemClock())
     for way, fault in fared:
         print(f"{way}: {fault or 'taken'}")
     if not fared:
@@ -838,7 +715,7 @@ def _power(parsed: argparse.Namespace) -> int:
     """Read the settings only where no latitude is given: the node may be planned before there are any."""
     from pipeline.site.power import BATTERIES, CLOUDY_WINTER, mean_current_ma, power_plan
 
-    latitude = _config(parsed).site.latitude_deg if parsed.latitude is None else parsed.latitude
+    latitude = site_config(parsed).site.latitude_deg if parsed.latitude is None else parsed.latitude
     if latitude is None:
         print(
             "power: found no latitude in the settings, expected --latitude DEG or [site] latitude_deg", file=sys.stderr
