@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum
 
+from pipeline.texts import say
 from pipeline.units import DAY_MS
 
 
@@ -202,11 +203,14 @@ class Guesses:
         """Return what the owner is told on the pages, empty for nothing; `since` is `since_ms` in words."""
         if not self.refused or at_ms - self.last_ms > TOLD_FOR_MS:
             return ""
-        named = [f"{n} for {who or 'names nobody has'}" for who, n in self.names.most_common()]
-        return (
-            f"Somebody guesses at passwords: since {since} {self.names.total()} were wrong ({', '.join(named)}) and "
-            f"{self.refused} more refused unread, the last from {self.last_address}."
-        )
+        # Translators: one of a list that stands in brackets after "were wrong"
+        named = [say("{n} for {name}", n=n, name=one or say("names nobody has")) for one, n in self.names.most_common()]
+        return say(
+            "Somebody guesses at passwords: since {since} {wrong} were wrong ({named}) and {refused} more refused "
+            "unread, the last from {address}.",
+            since=since, wrong=self.names.total(), named=", ".join(named), refused=self.refused,
+            address=self.last_address,
+        )  # fmt: skip
 
     def _wait_s(self, key: tuple[str, str], now_s: float) -> float:
         count = self._counts.get(key)

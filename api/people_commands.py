@@ -52,7 +52,8 @@ def person(parsed: argparse.Namespace) -> int:
         print(fault, file=sys.stderr)
         return 2
     said = {"role": f"is {parsed.role} now", "remove": "is out, sessions too", "password": "signs in with it now"}
-    print(*([f"{person.name} {said[action]}"] if action in said else []), sep="\n", end="\n" if action in said else "")
+    if action in said:
+        print(f"{person.name} {said[action]}")
     return 0
 
 

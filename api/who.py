@@ -113,7 +113,7 @@ def _who(request: Request) -> Who:
 
 def secret_of(request: Request) -> str:
     """Return the secret of the cookie that a request has, empty for none."""
-    return request.cookies.get(SESSION_COOKIE) or request.cookies.get(LOOPBACK_COOKIE) or ""
+    return request.cookies.get(LOOPBACK_COOKIE if is_here(request) else SESSION_COOKIE, "")
 
 
 def is_here(request: Request) -> bool:

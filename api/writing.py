@@ -74,7 +74,15 @@ OwnForm = Annotated[dict[str, str], Depends(own_form)]
 
 
 async def sent_form(request: Request) -> str:
-    """Return the body of a plain form as it was sent, so that it can be sent once more; empty for other bodies."""
+    """Return the body of a plain form as it was sent, so that it can be sent once more; empty for other bodies.
+
+    That of a foreign page is not kept: sent again from here it would pass for our own.
+    """
+    try:
+        _refuse_foreign(request)
+        _refuse_untold(request)
+    except Problem:
+        return ""
     return (await request.body()).decode("utf-8", "replace") if _kind(request) == FORM_TYPE else ""
 
 

@@ -2,7 +2,6 @@
 
 import os
 import shutil
-import socket
 from collections.abc import Callable, Generator, Iterator
 from pathlib import Path
 
@@ -11,6 +10,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the service sets it: mo
 import pytest
 
 from tests.influx_server import InfluxServer
+from tests.ports import unused_port
 
 DATA = Path(__file__).parent / "data"
 DEBIAN_PACKAGES = {
@@ -69,9 +69,7 @@ def missing(reason: str) -> None:
 @pytest.fixture
 def free_port() -> int:
     """A TCP port on loopback that nobody listens on."""
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        return int(listener.getsockname()[1])
+    return unused_port()
 
 
 @pytest.fixture(scope="session")

@@ -6,7 +6,6 @@ import json
 import os
 import re
 import signal
-import socket
 import subprocess
 import sys
 import threading
@@ -21,6 +20,7 @@ import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
+from tests.ports import unused_port
 from tests.probe_agent.conftest import PtyPlug, SensorOnPty, start_broker
 from tests.probe_agent.modbus_emulator import EmulatedBus, EmulatedDevice
 from tests.reference import ROOT, blocks
@@ -49,11 +49,6 @@ def modbus_line(tmp_path: Path) -> Iterator[PtyPlug]:
     plug.plug_in(EmulatedBus([EmulatedDevice(input=dict(enumerate(registers)))]).serve)
     yield plug
     plug.unplug()
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as taken:
-        return int(taken.getsockname()[1])
 
 
 @pytest.mark.timeout(300)
@@ -123,7 +118,7 @@ def walk_the_guide(
     (script,) = blocks(GUIDE.read_text(encoding="utf-8"), block)
     commands = [one for one in script.splitlines() if one.strip()]
     assert len(commands) <= most
-    folder, pages, broker = tmp_path / "empty", free_port(), free_port()
+    folder, pages, broker = tmp_path / "empty", unused_port(), unused_port()
     folder.mkdir()
     environment = {
         **os.environ, "PORT": str(port), "MODEL": model, **more, "UNDERTURF_PAGES_PORT": str(pages),

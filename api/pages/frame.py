@@ -158,7 +158,7 @@ def _pages(pipeline: Pipeline, reader: Who) -> list[tuple[str, str, str]]:
     if first is None or reader.access < Access.SEASON:
         return []
     if not reader.may_read:
-        return [("season", "Season", "/season")]
+        return [("season", say_as("page", "Season"), "/season")]
     return [
         ("today", say_as("page", "Today"), "/"),
         ("station", say_as("page", "Slices"), f"/stations/{first}"),

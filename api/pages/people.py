@@ -138,7 +138,7 @@ def _revoked(request: Request, kind: Any, form: dict[str, str]) -> Response:
 
 def _days(form: dict[str, str]) -> int:
     text = form.get("days", "")
-    if not (text.isdecimal() and 0 < int(text) <= MOST_DAYS):
+    if not (text.isdecimal() and len(text) <= len(str(MOST_DAYS)) and 0 < int(text) <= MOST_DAYS):
         detail = f"days: found {text[:20]!r}, expected a whole number from 1 to {MOST_DAYS}"
         raise Problem(422, "Not a number of days", detail)
     return int(text)

@@ -7,7 +7,7 @@ was typed into a form is in it, hidden, and shown again to be sent after all. No
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qs, parse_qsl
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import HTMLResponse, RedirectResponse, Response
@@ -39,14 +39,17 @@ def install(app: FastAPI) -> None:
         if not wants_page(request):
             return _as_data(request, problem)
         asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-        is_form = request.method == "POST"
-        fields = {"to": request.url.path, "sent": problem.sent} if is_form else {"back": asked}
+        fields = {"back": asked if request.method == "GET" else "/"}
+        if problem.sent:
+            fields = {"to": request.url.path, "sent": problem.sent}
         return _sign_in(request, fields, status=401)
 
     @app.exception_handler(SendAgain)
     async def _again(request: Request, problem: SendAgain) -> Response:
         if not wants_page(request):
             return _as_data(request, problem)
+        if "password" in parse_qs(problem.sent):  # typed in another tab; it is not shown
+            return RedirectResponse(request.url.path, 303)
         return _send_again(request, request.url.path, problem.sent, status=403)
 
 
@@ -121,8 +124,8 @@ def _sign_in(
 
 def _send_again(request: Request, to: str, sent: str, *, status: int = 200) -> HTMLResponse:
     """A form as it was sent, to be sent once more by whoever is signed in now."""
-    fields = dict(parse_qsl(sent, keep_blank_values=True, max_num_fields=MAX_FIELDS))
-    fields = {key: value for key, value in fields.items() if key not in ("csrf",)}
+    fields = dict(parse_qsl(sent, keep_blank_values=True)[:MAX_FIELDS])  # with more it is refused when it is sent
+    fields.pop("csrf", None)
     shown = [(key.replace("_", " "), value) for key, value in fields.items() if value and key not in UNSHOWN]
     facts = {"to": to, "fields": fields, "shown": shown}
     return answer(request, "send_again.html", pipeline_of(request), facts, status=status)

@@ -15,14 +15,14 @@ import logging
 import random
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from typing import Any, NamedTuple, Protocol
 from zoneinfo import ZoneInfo
 
 from pipeline.advice.phrases import sentence
 from pipeline.alerts.model import CLOSED
-from pipeline.errors import PipelineFault
+from pipeline.errors import PipelineFault, StoreFault
 from pipeline.mqtt.ingest import Ingest
 from pipeline.notify.channels import (
     Address,
@@ -266,7 +266,10 @@ class MessageOutbox:
         untold = self._messages.untold(self._way)
         self._seen_ms = {e.id: self._seen_ms.get(e.id, now_ms) for e in untold}
         is_due = asks_plans(self._policy, self._site.timezone, last_digest, now_ms)
-        plan = self._plan() if untold or is_due else no_plan()
+        plan = no_plan()
+        if untold or is_due:
+            with suppress(StoreFault):  # the series are away: events are told in their own words
+                plan = self._plan()
         texts = {alert: text for each in plan.surfaces.values() for alert, text in each.texts.items()}
         news = [_news(event, self._seen_ms[event.id], texts) for event in untold]
         zone = ZoneInfo(self._site.timezone)

@@ -73,10 +73,11 @@ def next_water(surface: SurfaceAdvice, one: StationAdvice, seen: Seen, *, off_un
     drains_ms = drains_at(one) if holds else None
     wanted = one.water.mm is not None and one.water.mm > 0.0
     plain = DeepWater(one.water, holds, drains_ms)
-    if one.turf.seed or not surface.water_to_hand:
-        return replace(plain, evening_ms=tonight_ms, dose=one.water) if wanted and off_until_ms is None else plain
+    barred = wanted and off_until_ms is not None and off_until_ms > tonight_ms
+    if (one.turf.seed or not surface.water_to_hand) and not barred:
+        return replace(plain, evening_ms=tonight_ms, dose=one.water) if wanted else plain
     waits_for = ""
-    if wanted and off_until_ms is not None and off_until_ms > tonight_ms:
+    if barred:
         waits_for = "ground"
     elif holds and (drains_ms is None or drains_ms > tonight_ms) and not (wanted and _in_stress(one.evening)):
         waits_for = "thatch"

@@ -14,9 +14,9 @@ from pipeline.advice.phrases import clock_words
 from pipeline.advice.report import doing_of
 from pipeline.diary.facts import DatedPass
 from pipeline.plan.booked import Judgement
-from pipeline.plan.surface_plan import WorkPlan
+from pipeline.plan.surface_plan import WorkPlan, advised
 from pipeline.texts import say
-from pipeline.units import DAY_MS
+from pipeline.units import DAY_MS, utc_text
 
 GO_DAYS = 2  # work that can be done as booked is told on its eve and its day, what cannot as soon as it shows
 QUIET = ("too_early", "cannot_tell")  # told on the eve and the day alone
@@ -59,9 +59,8 @@ def plan_news(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> Iterator[Pl
     for job, judgement, lift in plan.booked:
         near = job.start_ms - now_ms < GO_DAYS * DAY_MS
         if near or judgement.verdict not in ("go", *QUIET):
-            day = datetime.datetime.fromtimestamp(job.start_ms / 1000, zone).date().isoformat()
             better = "" if judgement.better is None else f" {judgement.better.start_ms // DAY_MS}"
-            subject = f"booked/{surface}/{job.kind}.{job.variant}/{day}"
+            subject = f"booked/{surface}/{job.kind}.{job.variant}/{utc_text(job.start_ms)}"
             text = _booked(plan, job, judgement, lift, now_ms, zone)
             yield PlanNews(subject, f"{judgement.verdict}{better}{' lift' if lift else ''}", text)
     places = {one.station: one.turf.place for one in plan.advice.stations}
@@ -87,7 +86,7 @@ def plan_lines(plan: WorkPlan, now_ms: int, zone: datetime.tzinfo) -> list[str]:
 
 def _booked(plan: WorkPlan, job: DatedPass, judgement: Judgement, lift: str, now_ms: int, zone: datetime.tzinfo) -> str:
     """Return a booking and what is made of it as a line."""
-    one = next((p for p in plan.advice.passes if p.outlook.intent.kind == job.kind), None)
+    one = advised(plan.advice, job)
     work = job.kind.replace("_", " ") if one is None else doing_of(one.outlook.facts, job.variant)
     at, now = (datetime.datetime.fromtimestamp(ms / 1000, zone) for ms in (job.start_ms, now_ms))
     line = say(

@@ -24,6 +24,7 @@ from pipeline.advice.report import (
     stretches,
 )
 from pipeline.advice.stretches import likely_stretch, pass_words, span_words
+from pipeline.advice.surface_inputs import EVENING_H
 from pipeline.advice.water import WaterAdvice
 from pipeline.alerts.plans import WINDOW_CLOSING, WINDOW_OPENING, subject_of
 from pipeline.alerts.runner import OpenAlert
@@ -326,7 +327,7 @@ def _booked(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[DatedPass, Judg
     for job in advice.booked:
         if job.end_ms <= seen.now_ms:
             continue
-        one = _advised(advice, job)
+        one = advised(advice, job)
         if one is None:
             yield job, Judgement("cannot_tell", say("this pass is not judged here.")), ""
             continue
@@ -334,7 +335,7 @@ def _booked(advice: SurfaceAdvice, seen: Seen) -> Iterator[tuple[DatedPass, Judg
         yield job, judged_by(one, job.start_ms, seen.zone), lift_first(names, one.outlook.ground.buried)
 
 
-def _advised(advice: SurfaceAdvice, job: DatedPass) -> PassAdvice | None:
+def advised(advice: SurfaceAdvice, job: DatedPass) -> PassAdvice | None:
     """Return what is advised of a booked pass."""
     same = [one for one in advice.passes if one.outlook.intent.kind == job.kind]
     named = [one for one in same if one.outlook.intent.variant == job.variant]
@@ -467,7 +468,7 @@ def _water_lines(one: StationAdvice, water: DeepWater, seen: Seen) -> Iterator[L
     if water.evening_ms is not None and water.dose is not None and water.dose.mm:
         span = TimeSpan(water.evening_ms, water.evening_ms + SOAKS_H * HOUR_MS)
         yield Line(Says.SEED_WATER if one.turf.seed else Says.WATER, span, one.station, mm=water.dose.mm)
-    tonight_ms, morning_ms = evening_ms(seen, 0), evening_ms(seen, 1) - (20 - UNTIL_H) * HOUR_MS
+    tonight_ms, morning_ms = evening_ms(seen, 0), evening_ms(seen, 1) - (EVENING_H - UNTIL_H) * HOUR_MS
     if water.advice.mm is not None and (water.evening_ms is None or water.evening_ms > tonight_ms):
         yield Line(Says.NO_WATER, TimeSpan(seen.now_ms, water.evening_ms or morning_ms), one.station)
 

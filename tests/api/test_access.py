@@ -12,7 +12,7 @@ import pytest
 from api.access import GRANTED, NEEDS, ROLES, Access, form_token
 from api.app import create_app
 from api.people import add_person, new_link, new_session, new_token
-from api.who import LOOPBACK_COOKIE
+from api.who import SESSION_COOKIE
 from pipeline.store.people import People
 from tests.api.served import api_routes, serving
 from tests.api.site import SETTINGS, Ground, ground_at
@@ -44,17 +44,17 @@ def shown(ground: Ground) -> dict[str, tuple[dict[str, str], str]]:
     found: dict[str, tuple[dict[str, str], str]] = {"anyone": ({}, ""), "here": ({"Host": "localhost"}, "")}
     for role in ROLES:
         secret = new_session(people, add_person(people, role, role, now_ms, by="a test"), now_ms)
-        found[role] = ({"Cookie": f"{LOOPBACK_COOKIE}={secret}"}, secret)
+        found[role] = ({"Cookie": f"{SESSION_COOKIE}={secret}"}, secret)
     for scope in ("read", "diary"):
         token = new_token(people, scope, scope, 9, now_ms, by="a test")
         found[f"token {scope}"] = ({"Authorization": f"Bearer {token}"}, "")
     link = new_link(people, "committee", 9, now_ms, by="a test").rpartition("/")[2]
-    found["link"] = ({"Cookie": f"{LOOPBACK_COOKIE}={link}"}, link)
+    found["link"] = ({"Cookie": f"{SESSION_COOKIE}={link}"}, link)
     found["bad token"] = ({"Authorization": f"Bearer {link}"}, "")
-    found["bad cookie"] = ({"Cookie": f"{LOOPBACK_COOKIE}={token}"}, "")
+    found["bad cookie"] = ({"Cookie": f"{SESSION_COOKIE}={token}"}, "")
     other = People(people._database, "moor")
     secret = new_session(other, add_person(other, "Zoe", "head", now_ms, by="a test"), now_ms)
-    found["head of another site"] = ({"Cookie": f"{LOOPBACK_COOKIE}={secret}"}, secret)
+    found["head of another site"] = ({"Cookie": f"{SESSION_COOKIE}={secret}"}, secret)
     return found
 
 

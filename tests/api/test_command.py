@@ -33,6 +33,7 @@ from tests.api.served import TestClient, serving
 from tests.api.site import NOW_MS, SETTINGS, Ground, MakeGround, readings
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.hand import OUTBOX, START_MS, Line, batches, lines, record, stored
+from tests.ports import unused_port
 from tests.under_unit import UNITS, started_by
 
 START_WITHIN_S = 60.0  # importing takes a few seconds of a free processor
@@ -250,11 +251,9 @@ def test_an_accepted_connection_sends_what_it_has_at_once(host: str) -> None:
 def test_serve_runs_until_told_to_stop(settings: Path, free_port: int) -> None:
     """It answers, warns when its pages are open to others, and ends with 0 and no child left."""
     pages = free_port
-    settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {_other_port()}\n')
+    settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {unused_port()}\n')
     assert main(["certificate", "--config", str(settings)]) == 0
     trusted = ssl.create_default_context(cafile=str(settings.parent / "data" / "certificate" / "authority.crt"))
-    pages = _other_port()  # chosen late: another test may have taken the first one while the certificate was made
-    settings.write_text(SETTINGS + f'[pages]\nhost = "0.0.0.0"\nport = {pages}\n[broker]\nport = {_other_port()}\n')
     log = settings.parent / "serve.log"
     with log.open("w") as out:
         server = subprocess.Popen(
@@ -275,7 +274,7 @@ def test_serve_answers_under_the_filter_of_its_unit(
     settings: Path, free_port: int, need_program: Callable[[str], str]
 ) -> None:
     """The installed command with the system calls that its unit allows: it takes readings, answers, and ends with 0."""
-    settings.write_text(SETTINGS + f"[pages]\nport = {free_port}\n[broker]\nport = {_other_port()}\n")
+    settings.write_text(SETTINGS + f"[pages]\nport = {free_port}\n[broker]\nport = {unused_port()}\n")
     with (settings.parent / "serve.log").open("w") as out:
         command = started_by(UNITS / "underturf.service", settings, need_program)
         server = subprocess.Popen(command, cwd=ROOT, stderr=out, stdout=out)
@@ -286,11 +285,6 @@ def test_serve_answers_under_the_filter_of_its_unit(
     finally:
         server.send_signal(signal.SIGTERM)
         assert server.wait(20) == 0
-
-
-def _other_port() -> int:
-    with listen(PagesConfig.model_construct(host="127.0.0.1", port=0)) as listener:
-        return int(listener.getsockname()[1])
 
 
 def _health(port: int, trusted: ssl.SSLContext | None = None) -> dict[str, object]:

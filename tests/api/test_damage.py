@@ -36,9 +36,10 @@ from pipeline.store.database import Database
 from pipeline.store.integrity import CHECK_EVERY_S, TELL_AGAIN_S, TELL_RETRY_S, IntegrityCheck
 from tests.api.served import TestClient
 from tests.api.site import NOW_MS, SETTINGS, Ground, ground_at, readings
-from tests.api.test_command import START_WITHIN_S, _health, _other_port
+from tests.api.test_command import START_WITHIN_S, _health
 from tests.pipeline.conftest import wait_until
 from tests.pipeline.hand import HOUR_MS, OUTBOX, HandClock, HandSource
+from tests.ports import unused_port
 
 ROOT = Path(__file__).parents[2]
 PAGE = 4096
@@ -255,7 +256,7 @@ def test_a_database_that_does_not_open_is_told_at_every_address(file: Path, tmp_
     """The real service on a file whose head is noise: it stays up, says at every page what to do, tells the receiver,
     starts no broker, and ends with 0 when told to."""
     with receiver() as (address, told):
-        broker = _other_port()
+        broker = unused_port()
         more = f'[pages]\nport = {free_port}\n[broker]\nport = {broker}\n[notify]\nwebhook = "{address}"\n'
         (tmp_path / "underturf.toml").write_text(SETTINGS + more)
         write_record(file.parent, BackupRecord(NOW_MS, "/media/stick/meadow-1", 1))

@@ -20,7 +20,7 @@ from api.access import FREE_OF_ADDRESS, FREE_OF_NAME, SESSION_IDLE_MS, SESSION_M
 from api.app import create_app
 from api.passwords import hashed
 from api.people import add_person, invite, new_link
-from api.who import SESSION_COOKIE
+from api.who import LOOPBACK_COOKIE, SESSION_COOKIE
 from pipeline.units import DAY_MS, HOUR_MS
 from tests.api.served import TestClient, from_afar, signed_in
 from tests.api.site import Ground, MakeGround
@@ -149,6 +149,32 @@ def test_what_was_typed_outlives_a_session_that_ended(app: FastAPI, to: str, typ
     fields = fields_of(back.text, to)
     assert {key: value for key, value in fields.items() if key != "csrf"} == typed
     assert client.post(to, data=fields, headers=OWN).status_code not in (401, 403)
+
+
+def test_a_foreign_page_s_form_is_not_kept_to_be_sent_as_our_own(app: FastAPI) -> None:
+    """It comes without the cookie, as from somebody whose session ended, and would pass for what they typed."""
+    client = from_afar(app)
+    for origin in ({"Sec-Fetch-Site": "cross-site"}, {}):
+        answer = client.post("/people/1/remove", data={"role": "head"}, headers={**origin, **HTML})
+        assert answer.status_code == 401
+        fields = fields_of(answer.text, "/sign-in")
+        assert "to" not in fields and "sent" not in fields
+
+
+def test_a_password_typed_in_a_tab_of_before_is_not_shown(app: FastAPI) -> None:
+    """Two tabs ask to sign in; the second is sent after the first has begun a session."""
+    client = from_afar(app)
+    sign_in(client)
+    late = sign_in(client)
+    assert (late.status_code, late.headers["location"]) == (303, "/sign-in") and PASSWORD not in late.text
+
+
+def test_a_cookie_that_anybody_can_plant_counts_on_this_machine_alone(app: FastAPI) -> None:
+    """Only the name with the prefix is bound to this host and encryption (RFC 6265bis, 4.1.3.2)."""
+    client, planted = from_afar(app), from_afar(app)
+    sign_in(client)
+    planted.cookies.set(LOOPBACK_COOKIE, client.cookies[SESSION_COOKIE])
+    assert planted.get("/work", headers=HTML).status_code == 401
 
 
 def test_what_is_written_bears_the_name_of_who_is_signed_in(ground: Ground, app: FastAPI) -> None:

@@ -35,7 +35,8 @@ from probe_agent.config import load as load_agent
 from probe_agent.service import Agent
 from tests.api.served import TestClient
 from tests.pipeline.hand import HOUR_MS, OUTBOX, SLOT_MS, Line, batches, lines, record, stored
-from tests.probe_agent.conftest import free_port, sensor_line, start_broker, until, write_config
+from tests.ports import unused_port
+from tests.probe_agent.conftest import sensor_line, start_broker, until, write_config
 
 __all__ = ["sensor_line", "start_broker", "until", "write_config"]
 STOP = threading.Event()
@@ -140,7 +141,7 @@ class Box:
 @pytest.fixture
 def switch_on(tmp_path: Path, start_broker, sensor_line, write_config) -> Callable[..., AbstractContextManager[Box]]:
     """Starts agent and server on a machine, on what they kept before; both end with the context."""
-    port = free_port()
+    port = unused_port()
     start_broker(port=port)
     sensor_line.add("1", {0: ["+12.5", "+8.25"]})
     agent_file = write_config(port=port)

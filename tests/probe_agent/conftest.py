@@ -18,6 +18,7 @@ import pytest
 from hardware.sdi12_frame import Identification
 from hardware.sdi12_sensor import Group, Sensor
 from probe_agent.clock import ClockNote
+from tests.ports import unused_port
 
 Mangle = Callable[[bytes, int], list[tuple[float, bytes]]]
 
@@ -219,13 +220,6 @@ def until() -> Callable[..., None]:
     return wait_for
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
 @pytest.fixture
 def start_broker(tmp_path: Path, need_program: Callable[[str], str]) -> Iterator[Callable[..., Broker]]:
     """Starts a real mosquitto on a free loopback port, with the lines of configuration given."""
@@ -233,7 +227,7 @@ def start_broker(tmp_path: Path, need_program: Callable[[str], str]) -> Iterator
     running: list[subprocess.Popen[bytes]] = []
 
     def start(*lines: str, port: int | None = None) -> Broker:
-        port = free_port() if port is None else port
+        port = unused_port() if port is None else port
         config = tmp_path / f"mosquitto-{port}.conf"
         own = lines or ("allow_anonymous true",)
         config.write_text("\n".join((f"listener {port} 127.0.0.1", *own)) + "\n", encoding="utf-8")

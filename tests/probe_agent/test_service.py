@@ -39,7 +39,7 @@ from probe_agent.config import load
 from probe_agent.line_worker import STUCK_S, PendingCommit
 from probe_agent.outbox import FILE_NAME, OutboxFull, peek
 from probe_agent.service import Agent, ServiceManager
-from tests.probe_agent.conftest import free_port
+from tests.ports import unused_port
 
 ROOT = Path(__file__).parents[2]
 STOP = threading.Event()
@@ -200,7 +200,7 @@ def test_three_hours_without_time_are_dated_when_the_server_tells_it(make_agent,
     """A node wakes an hour back and reads for three hours without a broker; then one is there, and a server that
     answers the first status with the time: all rows come dated right, each once, none before it was told."""
     begin = hand_clock.at_ms
-    port, clock = free_port(), StoodStill(begin)
+    port, clock = unused_port(), StoodStill(begin)
     clock.steady_s = 700.0  # past the time in which a time service is waited for
     agent = make_agent(clock=clock, port=port)
     run_until(agent, clock, begin + 3 * 3_600_000)
