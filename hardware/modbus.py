@@ -54,6 +54,7 @@ EXCEPTIONS = {
     11: "gateway target device failed to respond",
 }
 """Application Protocol, section 7."""
+OF_GATEWAY = (10, 11)  # it answers for a device that is not there
 PASSING_EXCEPTIONS = (5, 6, 11)  # the same question may be answered a moment later
 ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 

@@ -16,7 +16,15 @@ from types import MappingProxyType
 from typing import Any
 
 from hardware.curves import SIGNATURES, curve_faults, curves_between
-from hardware.modbus import ORDERS, REGISTERS, TYPE_WORDS, RegisterPlace, RegisterTable, encode_number
+from hardware.modbus import (
+    ORDERS,
+    REGISTERS,
+    TYPE_WORDS,
+    RegisterPlace,
+    RegisterTable,
+    decode_number,
+    encode_number,
+)
 from hardware.quantities import QUANTITIES
 from hardware.reading import is_slug
 from hardware.sdi12_frame import MAX_COUNT, MAX_COUNT_CONCURRENT
@@ -31,6 +39,7 @@ FRAMES = ("7E1", "8N1", "8E1", "8O1", "8N2")
 MAX_DEPTH_MM = 3000.0
 MAX_PROBE_CHANNELS = 96
 MAX_MISSING = 16
+MISSING_BOUND = 1e10
 OWN_MODELS = Path("/etc/underturf/probes")
 """Folder of one's own descriptions, for agent and server alike, where neither is told of another."""
 OBSERVED_AS = {
@@ -368,14 +377,24 @@ def _parse_missing(
     check: TableCheck, table: dict[str, object], at: str, place: RegisterPlace | None
 ) -> tuple[float, ...]:
     """The values that mean none; those of registers must be ones that the type can hold."""
-    missing = check.numbers(table, at, "missing", -1e10, 1e10, MAX_MISSING)
-    type_ = "" if place is None else place.type
-    for number in missing if type_ else ():
+    missing = []
+    for number in check.numbers(table, at, "missing", -MISSING_BOUND, MISSING_BOUND, MAX_MISSING):
         try:
-            encode_number(number, type_)
+            missing.append(as_sent(number, place))
         except ValueError:
-            check.fault(f"{at}missing", number, f"a number that {type_} can hold")
-    return missing
+            check.fault(f"{at}missing", number, f"a number that {'' if place is None else place.type} can hold")
+    return tuple(missing)
+
+
+def as_sent(number: float, place: RegisterPlace | None) -> float:
+    """Return a number as it comes from its registers: -9999.9 is -9999.900390625 of `f32`; as it is from elsewhere.
+
+    Raises
+    ------
+    ValueError
+        When registers of that type cannot hold it.
+    """
+    return number if place is None else decode_number(encode_number(number, place.type), place.type)
 
 
 def _parse_quantity(

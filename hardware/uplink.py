@@ -225,12 +225,15 @@ def counted(before: DeviceCount | None, counter: int, at_ms: int | None, now_ms:
     Returns
     -------
     DeviceCount, int
-        A counter that went on, with what it passed over as missed; one that came late fills its gap; one that is not
+        A counter that went on, with what it passed over as missed; one that came late fills its gap, and
+        one of the run before, higher than this run's and earlier, changes nothing; one that is not
         higher, and later in time or without one, has started again.
     """
     time_ms = now_ms if at_ms is None else at_ms
     if before is None:
         return DeviceCount(0, counter, time_ms), 0
+    if before.run and at_ms is not None and at_ms < before.at_ms and counter > before.counter:
+        return before, before.run - 1
     if counter > before.counter:
         missed = before.missed + counter - before.counter - 1
         return DeviceCount(before.run, counter, time_ms, missed), before.run

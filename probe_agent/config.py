@@ -17,10 +17,12 @@ from hardware.probe import (
     BY_MESSAGE,
     FRAMES,
     MAX_MISSING,
+    MISSING_BOUND,
     OWN_MODELS,
     PROTOCOLS,
     ProbeDescription,
     ProbeFault,
+    as_sent,
     load_probe,
 )
 from hardware.reading import MAX_BATCH, is_slug
@@ -372,14 +374,19 @@ def _probes(
         address = _address(check, entry, at, protocol)
         rain_interval_s = check.grid(entry, at, "rain_interval_s", min(usual.rain_interval_s, interval_s))
         name, station = check.slug(entry, at, "name"), check.slug(entry, at, "station")
-        missing = check.numbers(entry, at, "missing", -1e9, 1e9, MAX_MISSING)
+        missing = check.numbers(entry, at, "missing", -MISSING_BOUND, MISSING_BOUND, MAX_MISSING)
         if description is None or line is None:
             continue
         if description.protocol != protocol:
             check.fault(f"{at}line", f"{line.name}, which speaks {protocol}", f"a line with {description.protocol}")
-        if missing:
-            channels = (replace(one, missing=(*one.missing, *missing)) for one in description.channels)
+        try:
+            channels = (
+                replace(one, missing=(*one.missing, *(as_sent(number, one.place) for number in missing)))
+                for one in description.channels
+            )
             description = replace(description, channels=tuple(channels))
+        except ValueError as err:
+            check.fault(f"{at}missing", list(missing), f"numbers that its registers can hold ({err})")
         probe = ProbeConfig(
             name, station, line.name, address, Cadence(interval_s, rain_interval_s, usual.rain_hold_s), description
         )

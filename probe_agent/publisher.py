@@ -34,7 +34,8 @@ from probe_agent.faults import BackOff
 from probe_agent.mqtt import CONNECT_WITHIN_S, PublisherConnection
 from probe_agent.outbox import Outbox
 
-NOT_CONNECTED = "away: not connected yet"
+NOT_YET = "not connected yet"
+NOT_CONNECTED = f"away: {NOT_YET}"
 NOTICE_WITHIN_S = 15.0  # a server that has not answered the status by then is older, or busy
 STATUS_EVERY_S = 30.0  # a changed backlog alone is told no more often
 MOST_PATIENCE = 8  # times the receipt timeout: resends that a slow server drowns in would keep it slow

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from hardware.frame import BadFrame
-from hardware.modbus import MAX_ADDRESS, ExceptionAnswer, RegisterRequest, RegisterTable
+from hardware.modbus import MAX_ADDRESS, OF_GATEWAY, ExceptionAnswer, RegisterRequest, RegisterTable
 from hardware.reading import Status
 from hardware.sdi12_frame import Acknowledge, Command, CommandKind, Identification
 from probe_agent.clock import Clock
@@ -90,8 +90,9 @@ def scan_devices(
         for table in RegisterTable:
             try:
                 ask_registers(RegisterRequest(int(address), table, 0, 1), line, clock, stop, late_s=DEVICE_LATE_S)
-            except ExceptionAnswer:
-                pass
+            except ExceptionAnswer as answer:
+                if answer.code in OF_GATEWAY:
+                    continue
             except BadFrame as bad:
                 if bad.status is Status.SILENT:
                     continue

@@ -220,7 +220,7 @@ class Agent:
         until_s, quiet_since_s = began_s + UPLINKS_WITHIN_S, self._clock.monotonic()
         while self.uplinks and self._clock.monotonic() < min(until_s, quiet_since_s + UPLINKS_QUIET_S):
             came = [uplink.step() for uplink in self.uplinks]
-            if any(came) or any(uplink.state.startswith("away: not") for uplink in self.uplinks):
+            if any(came) or any(uplink.state == NOT_CONNECTED for uplink in self.uplinks):
                 quiet_since_s = self._clock.monotonic()
             if self._clock.wait(POLL_S, stop):
                 return

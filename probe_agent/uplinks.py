@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
-from hardware.machine_clock import ClockNote
+from hardware.machine_clock import EARLIEST_SET_MS, ClockNote
 from hardware.reading import Sample, Status
 from hardware.uplink import (
     BadMessage,
@@ -34,6 +34,7 @@ from probe_agent.faults import AgentFault, BackOff
 from probe_agent.line_worker import Change
 from probe_agent.mqtt import CONNECT_WITHIN_S, InboxConnection, ReceivedMessage
 from probe_agent.outbox import Outbox
+from probe_agent.publisher import NOT_YET
 from probe_agent.sampler import decode
 from probe_agent.schedule import slot_at
 
@@ -42,6 +43,7 @@ TROUBLE_S = 86_400.0  # how long a message that could not be kept is told of
 MOST_STRANGERS = 64
 MOST_AT_ONCE = 200  # messages in one step
 DIGEST_CHARS = 16
+TOPIC_CHARS = 8
 
 
 @dataclass(slots=True)
@@ -107,11 +109,11 @@ class UplinkLine:
         self._connection: InboxConnection | None = None
         self._since_s = self._not_before_s = float("-inf")
         self._back_off = BackOff(chance)
-        self._away = "not connected yet"
+        self._away = NOT_YET
         self._counts: dict[str, DeviceCount] | None = None
         self._counts_of = ""
         self._trouble, self._trouble_at_s = "", float("-inf")
-        self._strangers: dict[str, int] = {}
+        self._strangers: dict[str, None] = {}  # in the order they came
 
     @property
     def state(self) -> str:
@@ -184,7 +186,7 @@ class UplinkLine:
         if connection.closed is None and not connection.is_open and now_s - self._since_s > CONNECT_WITHIN_S:
             self._lost("no answer to the connection request", now_s)
             return None
-        if connection.closed is not None:
+        if connection.closed is not None and not connection.messages:
             self._lost(connection.closed, now_s)
             return None
         if connection.is_open and self._away:
@@ -232,10 +234,9 @@ class UplinkLine:
         if device is None:
             self._refuse(f"no device found in a message at {message_names(shapes)}: it has another shape")
             return
-        if device in self._strangers or len(self._strangers) < MOST_STRANGERS:
-            self._strangers[device] = self._strangers.get(device, 0) + 1
-        told = ", ".join(f"{name} ({count})" for name, count in self._strangers.items())
-        self._refuse(f"no probe of these settings has the address of a device that sends: {told}")
+        if len(self._strangers) < MOST_STRANGERS:
+            self._strangers.setdefault(device)
+        self._refuse(f"no probe of these settings has the address of a device that sends: {', '.join(self._strangers)}")
 
     def _refuse(self, words: str) -> None:
         self._trouble, self._trouble_at_s = words, self._clock.monotonic()
@@ -244,6 +245,8 @@ class UplinkLine:
     def _keep(self, probe: ProbeConfig, shape: MessageShape, parsed: object, payload: bytes) -> None:
         """Commit the samples of one probe with its count. Raises BadMessage, OutboxFull, OutboxDamaged."""
         head, note = head_of(parsed, shape), self._clock.note()
+        if head.at_ms is not None and head.at_ms < EARLIEST_SET_MS:
+            raise BadMessage(f"time {shape.time}: found one before 2025, expected one of a clock that was set")
         if head.at_ms is not None and note.ok and head.at_ms > note.now_ms + AHEAD_MS:
             raise BadMessage(f"time {shape.time}: found one {(head.at_ms - note.now_ms) // 1000} s ahead, expected now")
         outbox = self._outbox()
@@ -320,7 +323,8 @@ def _shapes(probes: Sequence[ProbeConfig]) -> list[MessageShape]:
 
 def session_of(config: AgentConfig, line: UplinkLineConfig) -> str:
     """Return the name under which the broker keeps a line's messages, the same after every start."""
-    return f"underturf-{config.site}-{config.node}-from-{line.name}"
+    topic = hashlib.sha256(line.topic.encode()).hexdigest()[:TOPIC_CHARS]  # of another topic the session is another
+    return f"underturf-{config.site}-{config.node}-from-{line.name}-{topic}"
 
 
 def listen(

@@ -4,6 +4,7 @@ import json
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from hardware.probe import ProbeDescription, ProbeFault, load_probe, models, parse_probe
@@ -243,6 +244,13 @@ def test_missing_is_a_list_of_numbers() -> None:
     assert channel.missing == (-9999.0, 9999.5)
     with pytest.raises(ProbeFault, match=r"channel\[0\]\.missing: found 9999, expected a list of 1 to 16 different"):
         parse(channel_text(**SOIL, missing=9999))
+
+
+def test_missing_of_single_floats_is_the_number_that_they_can_hold() -> None:
+    """-9999.9 is sent as the nearest number of IEEE 754 binary32; numpy says which."""
+    text = MODBUS.format('register = 4\ntype = "f32"\nmissing = [-9999.9, 9999]')
+    (channel,) = parse_probe(text, "own", file="own.toml").channels
+    assert channel.missing == (float(np.float32(-9999.9)), 9999.0) and channel.missing[0] != -9999.9
 
 
 MODBUS = 'protocol = "modbus"\n[[channel]]\nname = "a"\nheard = "soil_temperature"\n{}\n'

@@ -118,6 +118,8 @@ def test_counter_goes_on_passes_over_comes_late_and_starts_again() -> None:
     count, run = counted(count, 9, 6000, 0)
     assert (count, run) == (DeviceCount(1, 9, 6000, 1), 1)
     assert counted(count, 0, 7000, 0) == (DeviceCount(2, 0, 7000, 1), 2)
+    late = DeviceCount(1, 3, 6000, 2)
+    assert counted(late, 4999, 5500, 0) == (late, 0)  # of the run before: neither missed nor started again
     assert counted(DeviceCount(0, 9, 0, 0), 3, None, 10) == (
         DeviceCount(1, 3, 10, 0),
         1,

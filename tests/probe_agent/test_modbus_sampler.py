@@ -221,6 +221,14 @@ def test_scan_finds_every_device_and_names_two_at_one_address(serial_line: Calla
     assert found.keys() == {"3", "9", "12", "15"} and "two answers to one question" in (found["15"] or "")
 
 
+def test_scan_does_not_take_a_gateway_for_the_devices_behind_it(serial_line: Callable) -> None:
+    """With exceptions 10 and 11 a gateway says that nobody answers there (Application Protocol, section 7)."""
+    behind = [EmulatedDevice(address=n, exception=code) for n, code in ((4, 10), (5, 11), (6, 4))]
+    asked = [str(n) for n in range(3, 8)]
+    found = scan_devices(serial_line(EmulatedBus(behind).serve), SystemClock(), threading.Event(), asked)
+    assert dict(found) == {"6": None}
+
+
 # --- the server of another implementation ------------------------------------------------------------------------
 
 
