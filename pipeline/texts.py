@@ -190,14 +190,6 @@ def in_a_row(names: Sequence[str]) -> str:
     return said
 
 
-def each_and(names: Sequence[str]) -> str:
-    """Return names with an "and" between all of them: `a and b and c`; empty for none."""
-    said = names[0] if names else ""
-    for name in names[1:]:
-        said = say("{first} and {last}", first=said, last=name)
-    return said
-
-
 def month(number: int) -> str:
     """Return the name of a month. [1 to 12]"""
     return say(_MONTHS[number - 1])

@@ -7,7 +7,7 @@ import numpy.typing as npt
 from scipy.special import ndtr
 
 from pipeline.soil.estimate import SHARE_90, Estimate, resampled, withheld
-from pipeline.texts import say
+from pipeline.texts import say, say_many
 from pipeline.units import FloatArray
 
 LEAST_EVENTS_A_SIDE = 4  # events on each side; with fewer a bootstrap of the median has no width to speak of
@@ -68,7 +68,12 @@ def effect(
     least = min(g.size for g in groups)
     middles = [float(np.median(g)) if g.size else float("nan") for g in groups]
     if least < LEAST_EVENTS_A_SIDE:
-        reason = say("{n} events in one of the groups, {needed} needed", n=least, needed=LEAST_EVENTS_A_SIDE)
+        reason = say_many(
+            "{n} event in one of the groups, {needed} needed",
+            "{n} events in one of the groups, {needed} needed",
+            least,
+            needed=LEAST_EVENTS_A_SIDE,
+        )
         return Effect(withheld(reason, least), middles[0], middles[1], comparison is not None, False)
     # a seed for each group: groups of like size must not be drawn alike
     drawn = [np.median(g[resampled(g, seed=1 + k)], axis=1) for k, g in enumerate(groups)]
@@ -154,7 +159,12 @@ def _test(s: float, variance: float, count: int, effective: int) -> TrendTest:
     z = 0.0 if s == 0.0 or variance <= 0.0 else (s - np.sign(s)) / np.sqrt(variance)
     reason = ""
     if effective < FEWEST_FOR_NORMAL:
-        reason = say("only {n} dates: the probability is rough below {few}", n=effective, few=FEWEST_FOR_NORMAL)
+        reason = say_many(
+            "only {n} date: the probability is rough below {few}",
+            "only {n} dates: the probability is rough below {few}",
+            effective,
+            few=FEWEST_FOR_NORMAL,
+        )
     return TrendTest(s, variance, float(z), float(2.0 * ndtr(-abs(z))), count, reason)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from pipeline.soil.change import sen_line
 from pipeline.soil.estimate import Estimate, withheld
-from pipeline.texts import say
+from pipeline.texts import say_many
 from pipeline.units import DAY_MS, FloatArray, TimeArray
 
 YEAR_MS = 365.25 * DAY_MS
@@ -44,8 +44,9 @@ def drift_by_neighbours(value: FloatArray, others: Sequence[FloatArray]) -> Esti
     """
     found = [one for other in others if (one := _beside(value, other)) is not None]
     if len(found) < LEAST_NEIGHBOURS:
-        return withheld(say("{n} neighbours over {days} days, {needed} needed",
-                            n=len(found), days=SHARED_DAYS, needed=LEAST_NEIGHBOURS))  # fmt: skip
+        return withheld(say_many("{n} neighbour over {days} days, {needed} needed",
+                                 "{n} neighbours over {days} days, {needed} needed",
+                                 len(found), days=SHARED_DAYS, needed=LEAST_NEIGHBOURS))  # fmt: skip
     slopes = np.array([slope for _, slope in sorted(found)[:BEST_NEIGHBOURS]])
     middle = float(np.median(slopes))
     doubt = _TO_SD * float(np.median(np.abs(slopes - middle)))
@@ -88,8 +89,9 @@ def drift_by_plateaus(at_ms: TimeArray, level: FloatArray) -> Estimate:
         over less than `PLATEAU_DAYS`.
     """
     if at_ms.size < PLATEAUS or at_ms[-1] - at_ms[0] < PLATEAU_DAYS * DAY_MS:
-        return withheld(say("{n} drained plateaus, {needed} over {days} days needed",
-                            n=at_ms.size, needed=PLATEAUS, days=PLATEAU_DAYS))  # fmt: skip
+        return withheld(say_many("{n} drained plateau, {needed} over {days} days needed",
+                                 "{n} drained plateaus, {needed} over {days} days needed",
+                                 at_ms.size, needed=PLATEAUS, days=PLATEAU_DAYS))  # fmt: skip
     line = sen_line(at_ms / YEAR_MS, level, confidence=0.90)
     return Estimate(line.slope, line.low, line.high, at_ms.size)
 

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from pipeline.soil.estimate import NORMAL_90, Estimate, withheld
 from pipeline.soil.moving import binned_means
-from pipeline.texts import later, say
+from pipeline.texts import later, say, say_many
 from pipeline.units import HOUR_MS, FloatArray, TimeArray
 
 HELD = 0.9  # of the way from dry to drained: where the alert on holding thatch looks too
@@ -168,7 +168,12 @@ def recession(
     """
     t, v, noise = _hourly(np.asarray(time_h, dtype=np.float64), np.asarray(value, dtype=np.float64), noise)
     if t.size < LEAST_HOURS_OF_FIT:
-        few = say("{n} hours with readings, {needed} needed", n=t.size, needed=LEAST_HOURS_OF_FIT)
+        few = say_many(
+            "{n} hour with readings, {needed} needed",
+            "{n} hours with readings, {needed} needed",
+            t.size,
+            needed=LEAST_HOURS_OF_FIT,
+        )
         return _no_recession(few, int(t.size))
     floors = [floor[0], *(floor[0] + OF_RANGE * (end - floor[0]) for end in floor[1:])]
     near = np.flatnonzero(v < floors[2] + noise)  # from there on what is left may be nothing

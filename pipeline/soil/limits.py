@@ -15,7 +15,7 @@ import numpy.typing as npt
 from pipeline.soil.estimate import NORMAL_90, Estimate, median_of
 from pipeline.soil.layers import Medium, Range
 from pipeline.soil.wetting import Spell
-from pipeline.texts import later, say
+from pipeline.texts import later, say, say_many
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 CHANNEL_ERROR = 0.01  # m3/m3, standard deviation of a channel's own error, part of each interval: our own choice
@@ -126,7 +126,7 @@ def drained_limit(
         return _prior(medium.drained, medium.drained_prior, say("no plateau after a good wetting yet"), 0)
     found = median_of(levels, error=CHANNEL_ERROR)
     if found.n < FEWEST_EVENTS:
-        few = say("{n} plateaus, {needed} needed", n=found.n, needed=FEWEST_EVENTS)
+        few = say_many("{n} plateau, {needed} needed", "{n} plateaus, {needed} needed", found.n, needed=FEWEST_EVENTS)
         return _prior(medium.drained, medium.drained_prior, few, found.n)
     return _inside(found, medium.drained, medium, (_MORE_DRAINED, _LESS_DRAINED))
 
@@ -233,7 +233,9 @@ def dry_limit(time_ms: TimeArray, theta: FloatArray, medium: Medium) -> Estimate
     values = theta[good]
     days = int(np.unique(time_ms[good] // DAY_MS).size)
     if days < LEAST_HISTORY_D:
-        few = say("{n} days of history, {needed} needed", n=days, needed=LEAST_HISTORY_D)
+        few = say_many(
+            "{n} day of history, {needed} needed", "{n} days of history, {needed} needed", days, needed=LEAST_HISTORY_D
+        )
         return _prior(medium.wilting, medium.dry_prior, few, days)
     driest = float(np.quantile(values, DRY_QUANTILE))
     if driest > medium.wilting[1]:

@@ -329,7 +329,7 @@ def from_above(given_mm: float, given_error_mm: float, course: WettingCourse, *,
         return OneWay(np.nan, np.nan, 0.0, say("the thatch was not read before and after the water"))
     air, cells = course.air, slice(course.before, course.water_mm.size - 1)
     left = air.left_on_leaf_mm
-    on_leaf = float(air.leaf_mm[cells].sum() + left[-1] - left[max(course.before - 1, 0)])
+    on_leaf = float(air.leaf_mm[cells].sum() + left[max(left.size - 2, 0)] - left[max(course.before - 1, 0)])
     lost = float(air.thatch_mm[cells].sum())
     height_mm = 1000.0 * course.thatch.thickness_m
     parts = (

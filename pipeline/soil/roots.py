@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.soil.uptake import DailyUptake, Withheld
-from pipeline.texts import later, say
+from pipeline.texts import later, say, say_many
 from pipeline.units import FloatArray, floats
 
 TAIL_GAPS = 3.0  # below the deepest channel uptake thins out over this many gaps at most: our own choice
@@ -478,13 +478,13 @@ def _thatch_mm(chosen: FloatArray, soil: npt.NDArray[np.bool_], thatch_m: float)
 
 
 _FEW_DRY_DAYS = {
-    Withheld.GAP: later("only {n} dry days of {needed}: mostly readings are missing"),
-    Withheld.WET: later("only {n} dry days of {needed}: mostly it was wet"),
-    Withheld.JUMP: later("only {n} dry days of {needed}: mostly the moisture jumped"),
-    Withheld.CURVED: later("only {n} dry days of {needed}: mostly the nights are curved"),
-    Withheld.SHORT: later("only {n} dry days of {needed}: mostly no clear turn at evening and morning"),
+    Withheld.GAP: later("only {n} of {needed} dry days needed: mostly readings are missing"),
+    Withheld.WET: later("only {n} of {needed} dry days needed: mostly it was wet"),
+    Withheld.JUMP: later("only {n} of {needed} dry days needed: mostly the moisture jumped"),
+    Withheld.CURVED: later("only {n} of {needed} dry days needed: mostly the nights are curved"),
+    Withheld.SHORT: later("only {n} of {needed} dry days needed: mostly no clear turn at evening and morning"),
 }
-_LITTLE_ASKED = later("only {n} dry days of {needed}: mostly little was asked of the turf")
+_LITTLE_ASKED = later("only {n} of {needed} dry days needed: mostly little was asked of the turf")
 
 
 def _why_not(
@@ -495,7 +495,11 @@ def _why_not(
     warming: FloatArray | None,
 ) -> str:
     if soil.sum() < 2:
-        return say("only {n} channel in the soil: depth needs two", n=int(soil.sum()))
+        return say_many(
+            "only {n} channel in the soil: depth needs two",
+            "only {n} channels in the soil: depth needs two",
+            int(soil.sum()),
+        )
     if temperature is not None:
         share, slope = temperature
         swings = soil & (share > TEMPERATURE_SHARE) & (slope > TEMPERATURE_PER_DEGC)

@@ -29,7 +29,7 @@ from pipeline.stages.stage import (
     over_short_gaps,
     solar_offset_ms,
 )
-from pipeline.texts import each_and, in_a_row, later, later_as, say
+from pipeline.texts import in_a_row, later, later_as, listed, say
 from pipeline.units import DAY_MS, HOUR_MS, BoolArray, FloatArray, date_of_day
 
 CLIMATE_QUANTITIES = (
@@ -244,7 +244,7 @@ def _missing(known: Mapping[str, BoolArray], start_ms: int) -> str:
         elif not there.all():
             edges = np.flatnonzero(np.diff(np.concatenate(([0], ~there, [0])))).reshape(-1, 2)
             first = start_ms // HOUR_MS
-            hours = each_and([f"{(first + a) % 24:02d}-{(first + b - 1) % 24 + 1:02d}" for a, b in edges.tolist()])
+            hours = listed([f"{(first + a) % 24:02d}-{(first + b - 1) % 24 + 1:02d}" for a, b in edges.tolist()])
             words.append(say("{weather} {hours} h UTC", weather=say(ET_WEATHER[quantity]), hours=hours))
     return in_a_row(words)
 

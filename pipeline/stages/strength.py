@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.diary.station import StationContext
 from pipeline.soil import strength
 from pipeline.stages.stage import NO_SERIES, Finding, FindPeriod, Grain, Record, Stage
-from pipeline.texts import later, say
+from pipeline.texts import later, say, say_many
 from pipeline.units import DAY_MS, HOUR_MS, FloatArray, TimeArray
 
 GRID_M = np.concatenate([np.arange(0, 40, 5), np.arange(40, 301, 10)]) / 1000.0
@@ -60,7 +60,9 @@ def _find(record: Record, context: StationContext, start_ms: int, end_ms: int) -
 
 
 def _few(count: int) -> str:
-    return say("only {n} good pushes of {needed}", n=count, needed=strength.FEWEST_PUSHES)
+    return say_many(
+        "only {n} good push of {needed}", "only {n} good pushes of {needed}", count, needed=strength.FEWEST_PUSHES
+    )
 
 
 def _cones(record: Record, context: StationContext) -> Iterator[tuple[str, str]]:

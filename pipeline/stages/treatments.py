@@ -21,7 +21,7 @@ from pipeline.soil.change import LEAST_EVENTS_A_SIDE, Effect, effect
 from pipeline.soil.estimate import Estimate, withheld
 from pipeline.stages.stage import FORTNIGHT_MS, NO_SERIES, Finding, Grain, Series, Stage, by_name, findings_table
 from pipeline.store import Store
-from pipeline.texts import each_and, later, say, say_many
+from pipeline.texts import later, listed, say, say_many
 from pipeline.units import DAY_MS, FOREVER_MS, FloatArray, day_of_date
 
 COMPARED: Mapping[str, str] = {
@@ -98,7 +98,7 @@ def _island(context: StationContext, one: PassDone) -> Finding:
     reason = say_many(
         "{treatment} went around {names}: what it says is of an untreated island, not of the surface",
         "{treatment} went around {names}: what they say is of an untreated island, not of the surface",
-        len(one.around), treatment=say(one.title), names=each_and(one.around),
+        len(one.around), treatment=say(one.title), names=listed(one.around),
     )  # fmt: skip
     return Finding("untreated_island", one.at_ms, min(treated, default=one.at_ms), 1.0, np.nan, np.nan, 1, reason)
 
@@ -112,7 +112,7 @@ def _change(
     end: int,
 ) -> Estimate:
     if one.around:
-        return withheld(say("{names} stood in an untreated island", names=each_and(one.around)))
+        return withheld(say("{names} stood in an untreated island", names=listed(one.around)))
     sides = _sides(own, source, one.at_ms, begin, end)
     if min(side.size for side in sides) < LEAST_EVENTS_A_SIDE:
         return effect(*sides).change
@@ -128,7 +128,7 @@ def _change(
         words = [say("beside {station}, where no pass was made", station=beside[0])]
     less = [say(o.title) for o in own.context.passes if o is not one and treats(o) and begin < o.at_ms < end]
     # Translators: passes, within the time over which the effect of another was measured
-    words += [say("{passes} fell within it too", passes=each_and(list(dict.fromkeys(less))))] if less else []
+    words += [say("{passes} fell within it too", passes=listed(list(dict.fromkeys(less))))] if less else []
     words += [] if found.clear else [say("the interval holds no change at all")]
     return Estimate(found.change.value, found.change.low, found.change.high, found.change.n, "; ".join(words))
 
@@ -190,7 +190,8 @@ def _trend(quantity: str, series: thatch.CoreSeries, first: datetime.date) -> Fi
     end_ms = start_ms + round(float(series.time_year[-1]) * thatch.DAYS_A_YEAR) * DAY_MS
     count = int(series.time_year.size)
     if count < 3:
-        return Finding.of(quantity, start_ms, end_ms, withheld(say("{n} dates of cores, 3 needed", n=count), count))
+        few = say_many("{n} date of cores, 3 needed", "{n} dates of cores, 3 needed", count)
+        return Finding.of(quantity, start_ms, end_ms, withheld(few, count))
     line, test = trend.sen_line(series.time_year, series.mean, confidence=0.9), trend.mann_kendall(series.mean)
     words = [say("cores by {method}", method=series.method)] + [test.reason] * bool(test.reason)
     words += [] if bool(series.enough.all()) else [say("fewer than {n} cores behind a date", n=thatch.FEWEST_CORES)]

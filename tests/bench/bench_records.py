@@ -116,7 +116,7 @@ def _of_station(stores: Stores, station: str, told: Told) -> None:
 
 def _cause(reason: str) -> str:
     """A refusal without its figures."""
-    return re.sub(r"only \d+ dry days of \d+: mostly ", "few dry days: ", reason)
+    return re.sub(r"only \d+ of \d+ dry days needed: mostly ", "few dry days: ", reason)
 
 
 def _dry_downs(found: pd.DataFrame, told: Told) -> None:

@@ -120,7 +120,7 @@ def report_variants(seeds: range, fortnights: int, processes: int) -> None:
         for variant in (AS_DRAWN, *VARIANTS):
             of = partial(fortnights_as, fortnights=fortnights, variant=variant)
             cases = [case for many in pool.imap(of, seeds) for case in many]
-            print(row(variant.name, [c for c in cases if "dry days of 3" not in c.reason]), flush=True)
+            print(row(variant.name, [c for c in cases if "dry days needed" not in c.reason]), flush=True)
 
 
 def at_least_words(eligible: list[Case]) -> str:
@@ -141,7 +141,7 @@ def at_least_words(eligible: list[Case]) -> str:
 
 def report(every: list[Case]) -> None:
     """Print the tables."""
-    eligible = [c for c in every if "dry days of 3" not in c.reason]
+    eligible = [c for c in every if "dry days needed" not in c.reason]
     print(f"{len(every) - len(eligible)} of them with fewer than three dry days of 2 mm demand; the rest:\n")
     print(HEAD)
     print(row("all", eligible))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -77,6 +79,19 @@ def test_from_above_is_what_did_not_stay_above():
     late = np.where(CELLS >= COUNT - 21, 2.4 / 20.0, 0.0)
     way = from_above(10.0, 0.5, course(evaporation_mm=late), noise=0.0, slope=0.0)
     assert way.value == pytest.approx(8.0 - FROM_THATCH * (2.4 * CROP - 1.0))
+
+
+def test_water_on_the_leaves_counts_up_to_the_last_reading_and_no_further():
+    """Ten millimetres more fall in the cell that begins at the last reading, after the air has dried the leaves: what
+    they hold of it is no part of the account, which was over (algebra: nothing that was read has changed)."""
+    dried = np.where((CELLS >= 150) & (CELLS < 180), 2.4 / 20.0, 0.0)
+    one = course(evaporation_mm=dried)
+    water = one.water_mm + 10.0 * (CELLS == COUNT - 1)
+    later = replace(one, water_mm=water, air=air_took(water, dried))
+    assert later.air.left_on_leaf_mm[-1] == 1.0 and one.air.left_on_leaf_mm[-1] == 0.0
+    assert [from_above(10.0, 0.5, c, noise=0.0, slope=0.0).value for c in (later, one)] == pytest.approx(
+        2 * [8.0 - FROM_THATCH * (30.0 * 0.12 * CROP - 1.0)]
+    )
 
 
 def test_from_below_is_the_same_whenever_it_is_struck():

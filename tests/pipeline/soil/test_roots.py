@@ -184,7 +184,7 @@ def test_cannot_tell_in_noise_in_cool_days_and_in_few_days():
     assert np.isnan(lost.d90_m)
     days = fortnight(0.08)
     cool = roots.root_depth(days, DEPTH_M, thatch_m=THATCH_M, demand_mm=np.full(14, 1.9))
-    assert cool.reason.startswith("only 0 dry days of 3")
+    assert cool.reason.startswith("only 0 of 3 dry days needed")
     few = roots.root_depth(fortnight(0.08, days=3), DEPTH_M, thatch_m=THATCH_M)
     assert few.reason.startswith("only ")
     single = roots.root_depth(days, DEPTH_M, thatch_m=0.12)

@@ -48,7 +48,7 @@ def test_share_of_the_thatch_has_bounds_only_and_none_where_it_moves_too_fast():
 
 def test_a_running_fortnight_rests_on_the_days_so_far():
     """After two days there are too few, after six there is a depth from at most six."""
-    assert "dry days of 3" in found(*values(0.08, 2.0))["root_depth_90"].reason
+    assert "of 3 dry days needed" in found(*values(0.08, 2.0))["root_depth_90"].reason
     so_far = found(*values(0.08, 6.0))["root_depth_90"]
     assert so_far.reason == "" and 3 <= so_far.n <= 6
 

@@ -82,6 +82,9 @@ def test_an_untreated_island_is_told_and_no_effect_is_drawn_from_it() -> None:
     assert island.value == 1.0 and "went around the north thatch probe: what it says" in island.reason
     assert (island.start_ms, island.end_ms) == (PASS_MS, later.at_ms)
     assert np.isnan(findings["hold_time_change"].value) and "island" in findings["hold_time_change"].reason
+    around = replace(SCARIFIED, around=("the north thatch probe", "the south one", "the cone"))
+    island = found(told(changed(GREEN, passes=(around,)), 60.0, 40.0), one=around)["untreated_island"]
+    assert "the north thatch probe, the south one and the cone: what they say" in island.reason
 
 
 def test_a_brush_changes_nothing_and_a_dressing_does() -> None:
