@@ -13,18 +13,19 @@ from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Header, Query, Request, Response
 
-from api import schema
+from api import schema, words
 from api.data import DEFAULT_PAGE, MAX_PAGE, iso, ms, pipeline_of
 from api.diary_check import check, moment_of
-from api.problems import WRITE_RESPONSES, Problem
+from api.problems import WRITE_RESPONSES, Problem, described
 from api.who import who
 from api.writing import may_write
-from pipeline.diary.entry import KINDS, MARKS, DiaryEntry, entry_questions
+from pipeline.diary.entry import KINDS, MARKS, MAX_SENT_AS, DiaryEntry, entry_questions
 from pipeline.service import Pipeline
 from pipeline.site.fields import nearest, words_of
+from pipeline.texts import say
 from pipeline.units import EVER_MS
 
-MAX_KEY = 200
+ALIKE_WITHIN_MS = 30 * 60_000  # our own choice
 ALERTS_BACK_MS = 400 * 86_400_000  # a closed alert may still be marked wrong for so long
 
 router = APIRouter(prefix="/api/v1", tags=["diary"])
@@ -36,7 +37,11 @@ EntriesTo = Annotated[
     datetime.datetime | None, Query(alias="to", description="moment after the last; default all to come")
 ]
 Kinds = Annotated[list[str] | None, Query(alias="kind", description="repeat for several; none for all")]
-Key = Annotated[str, Header(alias="Idempotency-Key", max_length=MAX_KEY, description="the same key, the same entry")]
+Key = Annotated[str, Header(alias="Idempotency-Key", max_length=MAX_SENT_AS, description="the same as `sent_as`")]
+SENT_RESPONSES = {
+    **WRITE_RESPONSES,
+    **described((409, "Something else was sent under the same identity; it stands as it was written")),
+}
 
 
 @router.get("/diary", summary="Entries of the diary, a page at a time")
@@ -90,14 +95,18 @@ def get_kinds() -> list[schema.DiaryKindOut]:
     status_code=201,
     summary="Write an entry",
     dependencies=[Depends(may_write)],
-    responses=WRITE_RESPONSES,
+    responses={**SENT_RESPONSES, 200: {"model": schema.DiaryWrittenOut, "description": "It was sent before"}},
 )
 def write(request: Request, response: Response, entry: schema.DiaryEntryIn, key: Key = "") -> schema.DiaryWrittenOut:
-    """What looks like a length in inches is asked about in `questions`, and kept as it is."""
+    """What looks like a length in inches, or like what somebody has written already, is asked about in `questions`,
+    and kept as it is. Sent again under the same `sent_as` it is written once: then 200 and the entry of then."""
     pipeline, faults = pipeline_of(request), list[str]()
-    written = add(request, _made(pipeline, entry, faults), faults, key=key)
+    made = _made(pipeline, entry, faults, key)
+    if pipeline.diary.sent_as(made.sent_as) is not None:
+        response.status_code = 200
+    written = add(request, made, faults)
     response.headers["Location"] = f"/api/v1/diary/{written.id}"
-    return schema.DiaryWrittenOut(entry=entry_out(written), questions=entry_questions(written))
+    return _written_out(pipeline, written)
 
 
 @router.get("/diary/{entry_id}", summary="One entry of the diary")
@@ -109,7 +118,7 @@ def get_entry(request: Request, entry_id: int) -> schema.DiaryEntryOut:
     "/diary/{entry_id}",
     summary="Write an entry in place of another, which is struck out",
     dependencies=[Depends(may_write)],
-    responses=WRITE_RESPONSES,
+    responses=SENT_RESPONSES,
 )
 def write_anew(
     request: Request, response: Response, entry_id: int, entry: schema.DiaryEntryIn
@@ -118,7 +127,7 @@ def write_anew(
     pipeline, faults = pipeline_of(request), list[str]()
     written = change(request, entry_id, _made(pipeline, entry, faults), faults)
     response.headers["Content-Location"] = f"/api/v1/diary/{written.id}"
-    return schema.DiaryWrittenOut(entry=entry_out(written), questions=entry_questions(written))
+    return _written_out(pipeline, written)
 
 
 @router.delete(
@@ -156,34 +165,44 @@ def mark(request: Request, alert_id: str, told: schema.MarkIn) -> schema.DiaryEn
     return entry_out(add(request, made, faults))
 
 
-def add(request: Request, entry: DiaryEntry, faults: list[str], *, key: str = "") -> DiaryEntry:
-    """Write an entry, by whoever is signed in; the worker notices it. Raises Problem 422 with `faults` and others."""
+def add(request: Request, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
+    """Write an entry, by whoever is signed in; the worker notices it. What was sent before under its identity is
+    returned as it was written.
+
+    Raises
+    ------
+    Problem
+        422 with `faults` and others; 409 where something else was sent under its identity.
+    """
     pipeline, entry = pipeline_of(request), _signed(request, entry)
-    before = pipeline.diary.under(key)
-    if before is not None and _gist(before) == _gist(entry):
+    before = pipeline.diary.sent_as(entry.sent_as)
+    if before is not None and _is_same(before, entry):
         return before  # what may have made it a second one is not asked of a repeat
-    faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
-    if faults:
-        raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
-    written = pipeline.diary.add(entry, key=key)
-    if _gist(written) != _gist(entry):
-        detail = f"Idempotency-Key: found {key!r} on another entry, expected a key of its own for each"
-        raise Problem(422, "The key has been used", detail, faults=[detail])
+    _refuse_faulty(pipeline, entry, faults)
+    written = pipeline.diary.add(entry)
+    _refuse_another(pipeline, written, entry)
     pipeline.changes.bump("diary")
     return written
 
 
 def change(request: Request, entry_id: int, entry: DiaryEntry, faults: list[str]) -> DiaryEntry:
-    """Write an entry in place of another, by whoever is signed in. Raises Problem 404 without that, 422 with `faults`
-    and all others."""
+    """Write an entry in place of another, by whoever is signed in; as `add` where it was sent before.
+
+    Raises
+    ------
+    Problem
+        404 without the other; 422 and 409 as `add`.
+    """
     pipeline, entry = pipeline_of(request), _signed(request, entry)
+    before = pipeline.diary.sent_as(entry.sent_as)
+    if before is not None and _is_same(before, entry):
+        return before
     _found(pipeline, entry_id)
-    faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
-    if faults:
-        raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
+    _refuse_faulty(pipeline, entry, faults)
     written = pipeline.diary.write_anew(entry_id, entry, pipeline.clock.now_ms())
     if written is None:  # struck by somebody else meanwhile
         raise _no_such(entry_id)
+    _refuse_another(pipeline, written, entry)
     pipeline.changes.bump("diary")
     return written
 
@@ -200,19 +219,70 @@ def _signed(request: Request, entry: DiaryEntry) -> DiaryEntry:
     return replace(entry, author=who(request).name or entry.author)
 
 
-def _made(pipeline: Pipeline, entry: schema.DiaryEntryIn, faults: list[str]) -> DiaryEntry:
+def _made(pipeline: Pipeline, entry: schema.DiaryEntryIn, faults: list[str], key: str = "") -> DiaryEntry:
     """The entry that was sent, now where it names no time; what is wrong with its times is added to `faults`."""
     now_ms = pipeline.clock.now_ms()
+    if key and entry.sent_as not in ("", key):
+        faults.append(f"sent_as: found {entry.sent_as!r} beside Idempotency-Key {key!r}, expected one identity")
     at_ms, end_ms = moment_of(entry.at, "at", faults), moment_of(entry.end, "end", faults)
     return DiaryEntry(
         entry.kind, entry.surface, now_ms if at_ms is None else at_ms, entry.body, entry.station, end_ms,
-        entry.author.strip(), now_ms,
+        entry.author.strip(), now_ms, sent_as=entry.sent_as or key,
     )  # fmt: skip
 
 
-def _gist(entry: DiaryEntry) -> tuple[object, ...]:
-    """What must be the same in a repeat; the time may be left out, and is then that of the first."""
-    return entry.kind, entry.surface, entry.station, dict(entry.body)
+def _written_out(pipeline: Pipeline, written: DiaryEntry) -> schema.DiaryWrittenOut:
+    questions = [*entry_questions(written), *written_already(pipeline, written)]
+    return schema.DiaryWrittenOut(entry=entry_out(written), questions=questions)
+
+
+def _refuse_faulty(pipeline: Pipeline, entry: DiaryEntry, faults: list[str]) -> None:
+    faults += [f for f in check(pipeline.config, pipeline.diary, entry, pipeline.clock.now_ms()) if f not in faults]
+    if faults:
+        raise Problem(422, "The entry cannot be written", "; ".join(faults), faults=faults)
+
+
+def _is_same(written: DiaryEntry, sent: DiaryEntry) -> bool:
+    """Whether an entry is one that was sent again. A time that was left out is that of the first."""
+    same = all(getattr(written, key) == getattr(sent, key) for key in ("kind", "surface", "station", "end_ms"))
+    told = all(one.at_ms != one.written_at_ms for one in (written, sent))
+    return same and dict(written.body) == dict(sent.body) and not (told and written.at_ms != sent.at_ms)
+
+
+def _refuse_another(pipeline: Pipeline, written: DiaryEntry, sent: DiaryEntry) -> None:
+    """Raise Problem 409 where what is written under an identity is not what was sent under it now."""
+    if _is_same(written, sent):
+        return
+    now_ms, units = pipeline.clock.now_ms(), pipeline.config.site.units
+    kept, other = (units.text(words.entry_line(pipeline.config, one, now_ms)) for one in (written, sent))
+    detail = say(
+        "Two entries have one identity. Written: {kept} Sent now, and not written: {other}", kept=kept, other=other
+    )
+    raise Problem(409, "Another was sent under this identity", detail)
+
+
+def written_already(pipeline: Pipeline, entry: DiaryEntry) -> list[str]:
+    """Return a question for each entry before it that may be the same one, written on another phone."""
+    now_ms, units = pipeline.clock.now_ms(), pipeline.config.site.units
+    near = pipeline.diary.entries((entry.kind,), entry.at_ms - ALIKE_WITHIN_MS, entry.at_ms + ALIKE_WITHIN_MS + 1)
+    lines = [
+        units.text(words.entry_line(pipeline.config, one, now_ms))
+        for one in near
+        if one.id < entry.id and is_alike(one, entry)
+    ]
+    return [
+        say("Is it the same that is written already? {line} Then take one of them back.", line=one) for one in lines
+    ]
+
+
+def is_alike(one: DiaryEntry, other: DiaryEntry) -> bool:
+    """Return whether two entries may be one that two people wrote, or one wrote twice: of one kind and place, near in
+    time, with the same words; figures may differ where the writers do."""
+    places = [(each.kind, each.surface, each.station) for each in (one, other)]
+    texts = [{key: value for key, value in each.body.items() if isinstance(value, str)} for each in (one, other)]
+    if places[0] != places[1] or texts[0] != texts[1] or abs(one.at_ms - other.at_ms) > ALIKE_WITHIN_MS:
+        return False
+    return one.author != other.author or dict(one.body) == dict(other.body)
 
 
 def _found(pipeline: Pipeline, entry_id: int) -> DiaryEntry:

@@ -11,7 +11,7 @@ import gzip
 import itertools
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -99,7 +99,7 @@ def import_record(config: SiteConfig, asked: ImportAsked, now_ms: int, tell: Tel
 def _take_diary(
     config: SiteConfig, entries: Sequence[tuple[str, DiaryEntry]], asked: ImportAsked, tell: Tell, progress: Progress
 ) -> None:
-    """Keep entries of a diary, each once under its key, and work out what they change."""
+    """Keep entries of a diary, each once, and work out what they change."""
     surfaces = {surface.name for surface in config.surfaces}
     strange = sorted({entry.surface for _, entry in entries} - surfaces)
     if strange:
@@ -110,7 +110,12 @@ def _take_diary(
     pipeline = Pipeline(config)
     try:
         known = {entry.id for entry in pipeline.diary.entries(None, *EVER_MS)}
-        kept = {pipeline.diary.add(entry, key=key).id for key, entry in entries}
+        # one that an earlier program exported, or imported, has the identity made for it
+        before = {other: pipeline.diary.sent_as(other) for other, _ in entries}
+        kept = {
+            (before[other] or pipeline.diary.add(replace(entry, sent_as=entry.sent_as or other))).id
+            for other, entry in entries
+        }
         tell(f"{len(kept - known)} entries written, {len(kept & known)} were there before")
         pipeline.catch_up(progress)
     finally:

@@ -10,6 +10,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from pipeline.diary.entry import MAX_SENT_AS
+
 Time = Annotated[str, Field(examples=["2026-05-04T06:15:00Z"])]
 
 
@@ -515,6 +517,12 @@ class DiaryEntryIn(BaseModel):
     end: Time | None = Field(None, description="when it ended or will end, for what lasts")
     author: str = Field("", examples=["Ann"])
     body: dict[str, Any] = Field({}, examples=[_CORE], description="what is said, by the fields of the kind")
+    sent_as: str = Field(
+        "",
+        examples=["7f9c0b1e-5a3d-4c8e-9b61-2d0f8e7a4c53"],
+        max_length=MAX_SENT_AS,
+        description="an identity of your own: what is sent again under it is written once",
+    )
 
 
 class DiaryEntryOut(BaseModel):
@@ -540,7 +548,7 @@ class DiaryOut(BaseModel):
 
 
 class DiaryWrittenOut(BaseModel):
-    """The entry as it was written, and what looks like a slip of the pen: it is kept as it is."""
+    """The entry as it was written, and what looks like a slip of the pen or is written already: it is kept as it is."""
 
     entry: DiaryEntryOut
     questions: list[str] = Field(examples=[["depth_mm: found 0.5 mm. Is it inches? 0.5 in are 13 mm."]])

@@ -75,8 +75,11 @@ def _go_on(request: Request, before: DiaryEntry, state: str, at_ms: int) -> None
     """Write a pass with its next state and what was written of it before."""
     pipeline = pipeline_of(request)
     body = {**before.body, "state": state, "follows": before.id}
-    made = DiaryEntry("pass", before.surface, at_ms, body, before.station, None, "", pipeline.clock.now_ms())
-    diary.add(request, made, [], key=f"{state}-{before.id}")
+    made = DiaryEntry(
+        "pass", before.surface, at_ms, body, before.station, None, "", pipeline.clock.now_ms(),
+        sent_as=f"{state}-{before.id}",
+    )  # fmt: skip
+    diary.add(request, made, [])
 
 
 def _back(form: dict[str, str]) -> RedirectResponse:

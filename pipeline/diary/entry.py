@@ -23,6 +23,7 @@ from pipeline.site.fields import Setting, Slug, expected, nearest, sound, words_
 from pipeline.site.plan import FURTHEST_M, MOST_COVER_MM, BuriedKind, Place
 
 MAX_BODY_CHARACTERS = 20_000
+MAX_SENT_AS = 200
 LATEST_MS = 4_102_444_800_000  # 2100-01-01: pages put times into the site's zone, and no calendar has the year 10000
 MAX_THATCH_MM = 200.0
 MAX_WATER_MM = 500.0
@@ -67,6 +68,9 @@ class DiaryEntry:
         When it was written. [ms since 1970, UTC]
     id : int
         0 until it is in the diary.
+    sent_as : str
+        The identity that its writer gave it before it was sent, so that what is sent twice is written once; empty for
+        none.
     """
 
     kind: str
@@ -78,6 +82,7 @@ class DiaryEntry:
     author: str = ""
     written_at_ms: int = 0
     id: int = 0
+    sent_as: str = ""
 
     def number(self, key: str) -> float:
         """Return a number of the body [unit of its key]; NaN where there is none."""
@@ -338,6 +343,8 @@ def entry_faults(entry: DiaryEntry) -> list[str]:
     for key, at_ms in (("at", entry.at_ms), ("end", entry.end_ms)):
         if at_ms is not None and not 0 <= at_ms < LATEST_MS:
             faults.append(f"{key}: found a time outside of 1970 to 2099, expected one within")
+    if len(entry.sent_as) > MAX_SENT_AS:
+        faults.append(f"sent_as: found {len(entry.sent_as)} characters, expected at most {MAX_SENT_AS}")
     faults += _carried_faults(entry)
     if body is None:
         return faults

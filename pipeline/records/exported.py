@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import IO, Any
 
@@ -173,12 +174,12 @@ def _as_json(entry: DiaryEntry) -> dict[str, Any]:
     return {
         "kind": entry.kind, "surface": entry.surface, "station": entry.station, "at_ms": entry.at_ms,
         "end_ms": entry.end_ms, "author": entry.author, "written_at_ms": entry.written_at_ms, "body": dict(entry.body),
-        "id": entry.id,
+        "id": entry.id, **({"sent_as": entry.sent_as} if entry.sent_as else {}),
     }  # fmt: skip
 
 
 def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
-    """Return the entries of an exported diary, each with the key under which it is kept once.
+    """Return the entries of an exported diary, each with the identity by which it is kept once where it has none.
 
     Raises
     ------
@@ -196,6 +197,6 @@ def read_diary_export(path: Path) -> list[tuple[str, DiaryEntry]]:
     faults = [f"entry {number}: {fault}" for number, entry in enumerate(entries, 1) for fault in entry_faults(entry)]
     if faults:
         raise ImportFault(faults)
-    told = [json.dumps({**_as_json(entry), "id": 0}, sort_keys=True) for entry in entries]
+    told = [json.dumps(_as_json(replace(entry, sent_as="")), sort_keys=True) for entry in entries]
     keys = [f"export:{hashlib.sha256(text.encode()).hexdigest()}" for text in told]
     return list(zip(keys, entries, strict=True))

@@ -267,6 +267,14 @@ PEOPLE = (
         what TEXT NOT NULL)""",
 )
 
+SENT_AS = (
+    # The identity that a writer gave an entry stands with it; until here in a table beside.
+    "ALTER TABLE diary ADD COLUMN sent_as TEXT",
+    "UPDATE diary SET sent_as = (SELECT key FROM diary_key WHERE entry = diary.id)",
+    "DROP TABLE diary_key",
+    "CREATE UNIQUE INDEX diary_sent_as ON diary (sent_as) WHERE sent_as IS NOT NULL",
+)
+
 MIGRATIONS = (
     Migration(1, "readings in custody", CUSTODY),
     Migration(2, "observations and findings", SERIES),
@@ -280,6 +288,7 @@ MIGRATIONS = (
     Migration(10, "readings dated again", REDATED),
     Migration(11, "readings of noisy lines", NOISY_ROWS),
     Migration(12, "people, sessions, audit", PEOPLE),
+    Migration(13, "identities of diary entries", SENT_AS),
 )
 
 

@@ -15,7 +15,7 @@ from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
 from pipeline.store.database import Database
 
 _LARGEST_ID = 2**63 - 1  # of a row of SQLite
-_COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id"
+_COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id, coalesce(sent_as, '')"
 
 
 class Diary:
@@ -24,15 +24,10 @@ class Diary:
     def __init__(self, database: Database) -> None:
         self._database = database
 
-    def add(self, entry: DiaryEntry, *, key: str = "") -> DiaryEntry:
+    def add(self, entry: DiaryEntry) -> DiaryEntry:
         """Write an entry. Returns it with its id.
 
-        Parameters
-        ----------
-        entry : DiaryEntry
-        key : str
-            Under which its writer sent it, empty for none. What was written under the key before is returned instead,
-            struck or not, and nothing is written.
+        What was sent under the same identity before is returned instead, struck or not, and nothing is written.
 
         Raises
         ------
@@ -41,23 +36,18 @@ class Diary:
         """
         _refuse_faulty(entry)
         with self._database.transaction() as tx:
-            kept = _under(tx, key)
-            if kept is not None:
-                return kept
-            number = _insert(tx, entry)
-            if key:
-                tx.execute("INSERT INTO diary_key VALUES (?, ?)", (key, number))
-        return replace(entry, id=number)
+            kept = _sent_as(tx, entry.sent_as)
+            return replace(entry, id=_insert(tx, entry)) if kept is None else kept
 
-    def under(self, key: str) -> DiaryEntry | None:
-        """Return what was written under a key, struck or not; None for nothing, or without a key."""
+    def sent_as(self, identity: str) -> DiaryEntry | None:
+        """Return what was sent under an identity, struck or not; None for nothing, or without one."""
         with self._database.reading() as connection:
-            return _under(connection, key)
+            return _sent_as(connection, identity)
 
     def write_anew(self, entry_id: int, entry: DiaryEntry, at_ms: int) -> DiaryEntry | None:
         """Write an entry in place of another, which is struck out: both or neither. [ms since 1970, UTC]
 
-        Returns it with its id; None when there was none to strike.
+        Returns it with its id, or what was sent under the same identity before; None when there was none to strike.
 
         Raises
         ------
@@ -66,6 +56,9 @@ class Diary:
         """
         _refuse_faulty(entry)
         with self._database.transaction() as tx:
+            kept = _sent_as(tx, entry.sent_as)
+            if kept is not None:
+                return kept
             if not _strike(tx, entry_id, at_ms):
                 return None
             return replace(entry, id=_insert(tx, entry))
@@ -127,11 +120,11 @@ class Diary:
             return _strike(tx, entry_id, at_ms)
 
 
-def _under(connection: Any, key: str) -> DiaryEntry | None:
-    kept = connection.execute("SELECT entry FROM diary_key WHERE key = ?", (key,)).fetchone() if key else None
-    if kept is None:
+def _sent_as(connection: Any, identity: str) -> DiaryEntry | None:
+    if not identity:
         return None
-    return _entry(connection.execute(f"SELECT {_COLUMNS} FROM diary WHERE id = ?", kept).fetchone())
+    kept = connection.execute(f"SELECT {_COLUMNS} FROM diary WHERE sent_as = ?", (identity,)).fetchone()
+    return None if kept is None else _entry(kept)
 
 
 def _refuse_faulty(entry: DiaryEntry) -> None:
@@ -143,8 +136,8 @@ def _refuse_faulty(entry: DiaryEntry) -> None:
 def _insert(tx: Any, entry: DiaryEntry) -> int:
     body = json.dumps(dict(entry.body), sort_keys=True, allow_nan=False)
     (number,) = tx.execute(
-        "INSERT INTO diary (kind, surface, station, at_ms, end_ms, body, author, written_at_ms) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
+        "INSERT INTO diary (kind, surface, station, at_ms, end_ms, body, author, written_at_ms, sent_as) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) RETURNING id",
         (
             entry.kind,
             entry.surface,
@@ -154,6 +147,7 @@ def _insert(tx: Any, entry: DiaryEntry) -> int:
             body,
             entry.author,
             entry.written_at_ms,
+            entry.sent_as or None,
         ),
     ).fetchone()
     return int(number)

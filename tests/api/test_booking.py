@@ -209,14 +209,14 @@ def test_an_entry_is_written_in_place_of_another(client: TestClient, ground: Gro
     assert len(ground.pipeline.diary.entries(None, 0, 2**62)) == 1
 
 
-def test_a_repeat_under_its_key_is_not_asked_what_made_it_a_second(client: TestClient) -> None:
-    """Done after begun, sent again with its key, is the same entry; with another key it is refused."""
+def test_a_repeat_under_its_identity_is_not_asked_what_made_it_a_second(client: TestClient) -> None:
+    """Done after begun, sent again, is the same entry; under another identity it is refused."""
     brush = {"kind": "pass", "surface": "square", "body": {"pass": "light_raking", "depth_mm": 0, "state": "begun"}}
     begun = client.post("/api/v1/diary", json=brush).json()["entry"]["id"]
     done = {**brush, "body": {"pass": "light_raking", "depth_mm": 0, "state": "done", "follows": begun}}
-    first, again = (client.post("/api/v1/diary", json=done, headers={"Idempotency-Key": "a"}).json() for _ in range(2))
+    first, again = (client.post("/api/v1/diary", json={**done, "sent_as": "a"}).json() for _ in range(2))
     assert first == again
-    assert client.post("/api/v1/diary", json=done, headers={"Idempotency-Key": "b"}).status_code == 422
+    assert client.post("/api/v1/diary", json={**done, "sent_as": "b"}).status_code == 422
 
 
 def test_the_text_of_the_ground_tells_the_plan(make_ground: MakeGround) -> None:

@@ -208,13 +208,56 @@ def test_a_struck_entry_is_told_no_more(writer: TestClient) -> None:
         assert writer.delete(f"/api/v1/diary/{number}").status_code == 404
 
 
-def test_the_same_key_gives_the_same_entry(writer: TestClient) -> None:
-    """Sent again under its key an entry is written once; another entry under that key is refused."""
+def test_the_same_identity_gives_the_same_entry(writer: TestClient) -> None:
+    """Sent again under its identity an entry is written once, and the answer is 200 in place of 201 (RFC 9110)."""
     first = send(writer, CORE, idempotency_key="a-1")
-    assert send(writer, CORE, idempotency_key="a-1") == first
+    assert send(writer, {**CORE, "sent_as": "a-1"}, 200) == first
     assert send(writer, CORE, idempotency_key="a-2")["entry"]["id"] == 2
-    send(writer, {**CORE, "body": {"thatch_mm": 31}}, 422, idempotency_key="a-1")
     send(writer, CORE, 422, idempotency_key="k" * 201)
+    send(writer, {**CORE, "sent_as": "k" * 201}, 422)
+    send(writer, {**CORE, "sent_as": "a-3"}, 422, idempotency_key="a-4")
+    assert len(entries(writer)) == 2
+
+
+def test_another_entry_under_an_identity_is_told_with_both(writer: TestClient) -> None:
+    """409 (RFC 9110) that names what is written and what was sent; the first stands. What is out of form is 422."""
+    send(writer, {**CORE, "sent_as": "a-1"})
+    told = send(writer, {**CORE, "sent_as": "a-1", "body": {"thatch_mm": 31}}, 409)["detail"]
+    assert "thatch 30 mm (Ann)" in told and "thatch 31 mm (Ann)" in told
+    send(writer, {**CORE, "sent_as": "a-1", "at": "2023-02-01T08:00:00Z", "station": "s2"}, 409)
+    send(writer, {**CORE, "sent_as": "a-1", "body": {"thatch_mm": -1}}, 422)
+    assert [one["body"] for one in entries(writer)] == [CORE["body"]]
+
+
+def test_a_correction_sent_twice_is_written_once(writer: TestClient) -> None:
+    """PUT again under its identity gives the entry of the first time; without one there is nothing to strike."""
+    number = send(writer, CORE)["entry"]["id"]
+    anew = {**CORE, "body": {"thatch_mm": 31}, "sent_as": "a-1"}
+    answers = [writer.put(f"/api/v1/diary/{number}", json=one) for one in (anew, anew, {**anew, "sent_as": ""})]
+    assert [one.status_code for one in answers] == [200, 200, 404]
+    assert answers[0].json() == answers[1].json() and len(entries(writer)) == 1
+
+
+ALIKE = [
+    ({}, 20, True), ({"author": "Bob"}, 20, True), ({"author": "Bob", "body": {"thatch_mm": 28}}, 20, True),
+    ({"body": {"thatch_mm": 28}}, 20, False), ({"author": "Bob"}, 40, False),
+    ({"author": "Bob", "station": "s2"}, 20, False),
+    ({"author": "Bob", "body": {"thatch_mm": 30, "method": "ruler"}}, 20, False),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("other", "minutes", "asked"), ALIKE, ids=str)
+def test_the_same_entry_from_two_phones_is_asked_about_and_kept(
+    writer: TestClient, other: dict[str, Any], minutes: int, *, asked: bool
+) -> None:
+    """By two people within half an hour, whatever their figures, or word for word; with other words, elsewhere or later
+    it is another. Our own rule."""
+    first = send(writer, {**CORE, "at": "2024-02-01T08:00:00Z", "sent_as": "phone-1"})
+    assert first["questions"] == []
+    second = send(writer, {**CORE, **other, "at": f"2024-02-01T08:{minutes}:00Z", "sent_as": "phone-2"})
+    (question,) = second["questions"] or [""]
+    assert question.startswith("Is it the same that is written already? ") == asked
+    assert not asked or ("thatch 30 mm (Ann)" in question and "10:00" in question)
     assert len(entries(writer)) == 2
 
 

@@ -3,6 +3,8 @@
 Expected values are the entries put in, and our own rules for each kind.
 """
 
+from dataclasses import replace
+
 import pytest
 
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults, entry_questions
@@ -240,13 +242,29 @@ def test_every_fault_is_said_at_once(diary):
     assert len(refused.value.faults) == 4
 
 
-def test_what_is_sent_twice_under_a_key_is_written_once(diary):
-    """The second sending gives the first entry back, even when it was struck; another key writes another."""
-    first = diary.add(CORE, key="k1")
-    assert diary.add(CORE, key="k1") == first and diary.entries(None, *FOREVER) == [first]
-    assert diary.add(CORE, key="k2").id == 2 and diary.add(CORE).id == 3
+def test_what_is_sent_twice_under_an_identity_is_written_once(diary):
+    """The second sending gives the first entry back, even when it was struck; another identity writes another."""
+    one, other = replace(CORE, sent_as="k1"), replace(CORE, sent_as="k2")
+    first = diary.add(one)
+    assert diary.add(one) == first and diary.entries(None, *FOREVER) == [first]
+    assert diary.add(other).id == 2 and diary.add(CORE).id == 3
     assert diary.strike(first.id, T0_MS + 9)
-    assert diary.add(CORE, key="k1") == first and len(diary.entries(None, *FOREVER)) == 2
+    assert diary.add(one) == first and len(diary.entries(None, *FOREVER)) == 2
+    assert diary.sent_as("k1") == first and diary.sent_as("k3") is None and diary.sent_as("") is None
+
+
+def test_a_correction_sent_twice_strikes_once(diary):
+    """Sent again it gives what was written the first time, though what it stands in place of is struck by then."""
+    before, anew = diary.add(CORE), replace(CORE, body={"thatch_mm": 15}, sent_as="k1")
+    first = diary.write_anew(before.id, anew, T0_MS + 9)
+    assert diary.write_anew(before.id, anew, T0_MS + 10) == first and diary.entries(None, *FOREVER) == [first]
+
+
+def test_an_identity_of_any_length_is_not_taken(diary):
+    """200 characters are taken, one more is refused, with the number found."""
+    assert diary.add(replace(CORE, sent_as="k" * 200)).id == 1
+    with pytest.raises(DiaryFault, match="sent_as: found 201 characters, expected at most 200"):
+        diary.add(replace(CORE, sent_as="k" * 201))
 
 
 def test_one_entry_is_had_by_its_number_until_it_is_struck(diary):

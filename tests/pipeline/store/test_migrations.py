@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from hardware.reading import Batch, Reading, Status
+from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import StoreForeign, StoreTooNew
 from pipeline.store.database import MIGRATIONS, Database, Migration, migrate
+from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal
 from pipeline.store.packed import pack
 from pipeline.store.sqlite import SqliteStore
@@ -137,6 +139,23 @@ def test_rows_written_before_the_mark_of_a_noisy_line_read_as_they_were(tmp_path
     database.close()
     with closing(sqlite3.connect(path, isolation_level=None)) as connection, pytest.raises(StoreTooNew):
         migrate(connection, "journal.db", MIGRATIONS[:10])
+
+
+def test_keys_of_entries_of_before_are_their_identities(tmp_path):
+    """A file of the version before knows what was sent under a key; what had none has none."""
+    path = tmp_path / "journal.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        migrate(connection, "journal.db", MIGRATIONS[:12])
+        for text in ("a", "b"):
+            row = ("note", "square", T0_MS, f'{{"text":"{text}"}}', "Ann", T0_MS)
+            columns = "kind, surface, at_ms, body, author, written_at_ms"
+            connection.execute(f"INSERT INTO diary ({columns}) VALUES (?, ?, ?, ?, ?, ?)", row)
+        connection.execute("INSERT INTO diary_key VALUES ('k', 2)")
+    with closing(Database(path)) as database:
+        diary = Diary(database)
+        assert [(one.id, one.sent_as) for one in diary.entries(None, 0, 2**61)] == [(1, ""), (2, "k")]
+        assert diary.add(DiaryEntry("note", "square", T0_MS, {"text": "b"}, sent_as="k")).id == 2
+        assert diary.add(DiaryEntry("note", "square", T0_MS, {"text": "c"}, sent_as="l")).id == 3
 
 
 def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
