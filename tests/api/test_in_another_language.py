@@ -18,7 +18,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from babel.messages.catalog import Catalog
-from babel.messages.pofile import write_po
+from babel.messages.pofile import read_po, write_po
 
 from api.app import create_app
 from pipeline import texts
@@ -32,7 +32,6 @@ from tests.api.advice_by_hand import advice
 from tests.api.grounds import furnish, ground_of, pages
 from tests.api.served import TestClient
 from tests.api.site import SETTINGS, ground_at, readings
-from tests.make_catalogue import extracted
 
 OPEN, CLOSE = "\N{MATHEMATICAL LEFT WHITE SQUARE BRACKET}", "\N{MATHEMATICAL RIGHT WHITE SQUARE BRACKET}"
 READ_ALOUD = {"title", "aria-label", "alt", "placeholder"}
@@ -67,7 +66,8 @@ pytestmark = pytest.mark.timeout(600)
 
 def bracketed() -> Catalog:
     """The language: every message of the code in brackets."""
-    catalogue = extracted()
+    with (texts.FOLDER / "underturf.pot").open("rb") as file:  # whole and up to date: `test_texts.py`
+        catalogue = read_po(file)
     for message in catalogue:
         if message.id and message.context != "decimal sign":
             forms = (message.id,) if isinstance(message.id, str) else message.id
@@ -242,8 +242,7 @@ def digest_of(pipeline: Pipeline) -> list[str]:
 
 def problem_of(ground: Ground, address: str) -> list[str]:
     """What a page of a problem quotes: the document of the data interface, which is in English."""
-    answer = ground.client.get(address, headers={"accept": "application/json"})
-    told = answer.json() if answer.status_code >= 400 else {}
+    told = ground.client.get(address, headers={"accept": "application/json"}).json()
     return [told[key].lower() for key in ("title", "detail") if key in told]
 
 
@@ -254,10 +253,11 @@ def _is_quoted(part: str, quoted: list[str]) -> bool:
 def said_by(ground: Ground) -> Iterator[tuple[str, list[str]]]:
     """Every address with its texts, each list of those that follow on one another."""
     for address in ground.addresses:
-        text = ground.client.get(address, headers={"accept": "text/html"}).text
+        answer = ground.client.get(address, headers={"accept": "text/html"})
+        text = answer.text
         if text.startswith("<!doctype html>"):
-            seen = Seen(text)
-            yield address, [part for part in seen.parts if not _is_quoted(part, problem_of(ground, address))]
+            seen, quoted = Seen(text), problem_of(ground, address) if answer.status_code >= 400 else []
+            yield address, [part for part in seen.parts if not _is_quoted(part, quoted)]
             yield from ((f"{address} (aside)", [one]) for one in seen.aside)
         elif address.endswith(".ics"):
             whole = re.sub(r"\r\n ", "", text)
