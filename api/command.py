@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from api import people_commands
+from api.access import USUAL_DAYS
 from api.command_arguments import site_config, unfit
 
 if TYPE_CHECKING:
@@ -148,9 +149,10 @@ def _parser() -> argparse.ArgumentParser:
     for kind, credential in (("token", token), ("link", link)):
         credential.add_argument("action", metavar="ACTION", choices=NODE_ACTIONS)
         credential.add_argument("name", metavar="NAME", nargs="?", help="whose it is, or what for")
-        credential.add_argument("--days", type=_count, default=365, metavar="N", help="until it ends (365)")
-        credential.set_defaults(run=people_commands.credential, kind=kind, scope="")
-    token.set_defaults(scope="read")
+        credential.add_argument(
+            "--days", type=_count, default=USUAL_DAYS, metavar="N", help=f"until it ends ({USUAL_DAYS})"
+        )
+        credential.set_defaults(run=people_commands.credential, kind=kind)
     audit = commands.add_parser("audit", help="who changed people, nodes, settings and the time")
     audit.add_argument("--last", type=_count, default=100, metavar="N", help="how many lines (100)")
     audit.set_defaults(run=people_commands.audit)

@@ -82,17 +82,17 @@ def install(app: FastAPI) -> None:
     """Make every error of the application a problem document."""
 
     @app.exception_handler(Problem)
-    async def _problem(request: Request, problem: Problem) -> Response:
+    def _problem(request: Request, problem: Problem) -> Response:
         return answer(request, problem)
 
     @app.exception_handler(HTTPException)
-    async def _http(request: Request, err: HTTPException) -> Response:
+    def _http(request: Request, err: HTTPException) -> Response:
         told = _answer(request, err.status_code, str(err.detail), f"{request.method} {request.url.path}")
         told.headers.update(err.headers or {})
         return told
 
     @app.exception_handler(RequestValidationError)
-    async def _unexpected_form(request: Request, err: RequestValidationError) -> Response:
+    def _unexpected_form(request: Request, err: RequestValidationError) -> Response:
         faults = [
             f"{'.'.join(str(part) for part in fault['loc'])}: found {_shown(fault.get('input'))}, {fault['msg']}"
             for fault in err.errors()
@@ -101,12 +101,12 @@ def install(app: FastAPI) -> None:
         return _answer(request, 422, "The request does not have the expected form", "; ".join(faults), more)
 
     @app.exception_handler(PipelineFault)
-    async def _away(request: Request, err: PipelineFault) -> Response:
+    def _away(request: Request, err: PipelineFault) -> Response:
         problem = Problem(503, "The store cannot answer just now", str(err), retry_after_s=RETRY_AFTER_S)
         return answer(request, problem)
 
     @app.exception_handler(Exception)
-    async def _bug(request: Request, err: Exception) -> Response:
+    def _bug(request: Request, err: Exception) -> Response:
         log.error("request_crashed path=%s", request.url.path, exc_info=err)
         return _answer(request, 500, "There is a fault in the program", "Its log on the server says more.")
 

@@ -13,6 +13,7 @@ from typing import Annotated
 from urllib.parse import parse_qsl
 
 from fastapi import Depends, Request
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import Headers
 
 from api.access import is_form_token
@@ -64,7 +65,7 @@ async def own_form(request: Request) -> dict[str, str]:
         fields = dict(parse_qsl(text, keep_blank_values=True, max_num_fields=MAX_FIELDS))
     except ValueError as err:
         raise Problem(413, "Too many fields", f"body: found more than {MAX_FIELDS}, expected at most that") from err
-    token, secret = fields.pop("csrf", ""), who(request).secret
+    token, secret = fields.pop("csrf", ""), (await run_in_threadpool(who, request)).secret
     if secret and not is_form_token(secret, token):
         raise SendAgain(text)
     return fields

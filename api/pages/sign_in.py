@@ -35,7 +35,7 @@ def install(app: FastAPI) -> None:
     """Have the sign-in answer in place of what nobody known may ask for."""
 
     @app.exception_handler(SignInFirst)
-    async def _first(request: Request, problem: SignInFirst) -> Response:
+    def _first(request: Request, problem: SignInFirst) -> Response:
         if not wants_page(request):
             return _as_data(request, problem)
         asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
@@ -45,7 +45,7 @@ def install(app: FastAPI) -> None:
         return _sign_in(request, fields, status=401)
 
     @app.exception_handler(SendAgain)
-    async def _again(request: Request, problem: SendAgain) -> Response:
+    def _again(request: Request, problem: SendAgain) -> Response:
         if not wants_page(request):
             return _as_data(request, problem)
         if "password" in parse_qs(problem.sent):  # typed in another tab; it is not shown
