@@ -317,7 +317,7 @@ class PeopleOut(BaseModel):
     links: list[CredentialOut]
     tokens: list[CredentialOut]
     audit: list[AuditLineOut] = Field(
-        examples=[[{"at": "2026-05-04T06:15:00Z", "who": "Ann", "what": "link committee, for season made"}]]
+        examples=[[{"at": "2026-05-04T06:15:00Z", "who": "Ann", "what": "link committee made, for season"}]]
     )
 
 

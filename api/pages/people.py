@@ -103,7 +103,10 @@ def add_link(request: Request, form: OwnForm) -> Response:
         path = room.new_link(people, form.get("name", "").strip(), days, now_ms, by=who(request).said)
     except room.PeopleRefused as fault:
         return _page(request, fault=str(fault), status=422)
-    return _page(request, made=(say("Whoever has this address sees season and sheet:"), _here(request, path)))
+    return _page(
+        request,
+        made=(say("Whoever has this address sees season and sheet; it is not shown again:"), _here(request, path)),
+    )
 
 
 @router.post("/people/tokens")

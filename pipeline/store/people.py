@@ -181,8 +181,8 @@ class People:
                 (given.person_id, MOST_SESSIONS),
             )
             if by:
-                told = f"{given.name}, for {given.role}" if given.name else f"for {given.person}"
-                self._note(tx, at_ms, by, f"{given.kind} {told} made")
+                told = f"{given.name} made, for {given.role}" if given.name else f"made, for {given.person}"
+                self._note(tx, at_ms, by, f"{given.kind} {told}")
 
     def credential(self, digest: str, at_ms: int) -> Credential | None:
         """Return what a secret's digest stands for; None where it is nothing, withdrawn or at its end."""

@@ -144,7 +144,7 @@ def test_every_change_is_in_the_audit_log(box: Box, tmp_path: Path) -> None:
     note_settings(box.ground.pipeline)
     lines = box.run("audit").splitlines()
     assert [re.sub(r"^.* UTC  \w+ on the box: ", "", line) for line in lines[:3]] == [
-        "person Ann added as head", "invitation for Ann made", "token hut, for read made",
+        "person Ann added as head", "invitation made, for Ann", "token hut made, for read",
     ]  # fmt: skip
     assert lines[3].endswith("whoever wrote the file: settings changed: pages, work") and len(lines) == 4
     assert token not in "".join(lines) and box.run("audit", "--last", "1").splitlines() == lines[-1:]

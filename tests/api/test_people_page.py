@@ -108,5 +108,5 @@ def test_its_twin_has_the_same_without_secrets(app: FastAPI) -> None:
         ("Ann", "head", False), ("Bob", "reader", False),
     ]  # fmt: skip
     assert [one["name"] for one in found.json()["links"]] == ["committee"]
-    assert found.json()["audit"][0]["what"] == "invitation for Bob made"
+    assert found.json()["audit"][0]["what"] == "invitation made, for Bob"
     assert not any(one.rpartition("/")[2] in found.text for one in (link, invitation))

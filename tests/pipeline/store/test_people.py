@@ -163,9 +163,9 @@ def test_every_change_has_its_line(people: People) -> None:
     lines = [(one.who, one.what) for one in reversed(people.audit(99))]
     assert lines == [
         ("root on the box", "person Ann added as head"),
-        ("root on the box", "invitation for Ann made"),
+        ("root on the box", "invitation made, for Ann"),
         ("Ann", "password of Ann set"),
-        ("Ann", "link c, for season made"),
+        ("Ann", "link c made, for season"),
         ("Ann", "link c revoked"),
         ("Ann", "person Ann made keeper, was head"),
         ("Bob", "person Ann removed"),
