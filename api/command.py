@@ -498,15 +498,15 @@ def _describe(config: SiteConfig, models: Mapping[str, tuple[str, str]]) -> int:
 def _size(parsed: argparse.Namespace) -> int:
     """It only reads, beside a running service too."""
     from pipeline.store.opening import open_journal
-    from pipeline.store.sqlite import SqliteStore
+    from pipeline.store.series import SqlStore
     from pipeline.units import DAY_MS
 
     config = site_config(parsed)
     with open_journal(config, writing=False) as journal:
         used, whole = journal.database.used_bytes()
-        store, channels = SqliteStore(journal.database), config.channels()
+        store, channels = SqlStore(journal.database), config.channels()
         spans = [store.span([c for c in channels if c.split("/")[0] == station]) for station in config.stations()]
-    print(f"{journal.database.path.name}: {used / 1e6:.1f} MB used of {whole / 1e6:.1f} MB")
+    print(f"{Path(journal.database.place).name}: {used / 1e6:.1f} MB used of {whole / 1e6:.1f} MB")
     days = sum(last_ms - first_ms for first_ms, last_ms in filter(None, spans)) / DAY_MS
     if config.store.kind != "sqlite":
         print("readings and findings are on the server store; here they stay until it has given them back")

@@ -44,9 +44,9 @@ from pipeline.run.metrics import Metrics
 from pipeline.site.ground import Site
 from pipeline.site.server import NotificationPolicy
 from pipeline.site.settings import SiteConfig
-from pipeline.store.database import Connection, Database
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Event, Journal
+from pipeline.store.sql import Connection, SqlDatabase
 from pipeline.texts import later, say, use
 from pipeline.units import DAY_MS
 
@@ -103,7 +103,7 @@ class EventOutbox:
 class Messages:
     """The stored messages of a database, beside the events they report."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: SqlDatabase) -> None:
         self._database = database
 
     def begin(self, way: str, since_ms: int, last_digest: str) -> str:
@@ -123,7 +123,8 @@ class Messages:
             return str(row[0])
         with self._database.transaction() as tx:
             tx.execute(
-                "INSERT OR IGNORE INTO told_way SELECT ?, coalesce(max(number), 0), ? FROM event WHERE at_ms < ?",
+                "INSERT INTO told_way SELECT ?, coalesce(max(number), 0), ? FROM event WHERE at_ms < ? "
+                "ON CONFLICT DO NOTHING",
                 (way, last_digest, since_ms),
             )
         return last_digest
@@ -164,7 +165,8 @@ class Messages:
                 )
             done = [*due.dropped, *(event for message in due.messages for event in message.news)]
             tx.executemany(
-                "INSERT OR IGNORE INTO event_told SELECT ?, number FROM event WHERE id = ?", [(way, i) for i in done]
+                "INSERT INTO event_told SELECT ?, number FROM event WHERE id = ? ON CONFLICT DO NOTHING",
+                [(way, i) for i in done],
             )
             if due.digest_date:
                 tx.execute("UPDATE told_way SET last_digest = ? WHERE name = ?", (due.digest_date, way))
@@ -191,7 +193,8 @@ class Messages:
 
 def _free_id(tx: Connection, way: str, wanted: str) -> str:
     """Return the id, with a number behind it where a clock set back has repeated the day."""
-    taken = {i for (i,) in tx.execute("SELECT id FROM message WHERE way = ? AND id GLOB ? || '*'", (way, wanted))}
+    query = "SELECT id FROM message WHERE way = ?1 AND substr(id, 1, ?3) = ?2"
+    taken = {i for (i,) in tx.execute(query, (way, wanted, len(wanted)))}
     return next(i for i in (wanted, *(f"{wanted}-{k}" for k in range(2, len(taken) + 3))) if i not in taken)
 
 

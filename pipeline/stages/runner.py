@@ -31,8 +31,8 @@ from pipeline.stages.recompute import (
 )
 from pipeline.stages.treatments import PASSES, by_likeness
 from pipeline.store import Store
-from pipeline.store.database import Database
 from pipeline.store.readings import unworked
+from pipeline.store.sql import SqlDatabase
 from pipeline.units import FOREVER_MS
 
 MAX_STRETCHES = 64  # more are joined over the smallest gap: a little more work in place of more memory
@@ -99,7 +99,7 @@ class RestageQueue:
     ----------
     config : SiteConfig
     store : Store
-    database : Database
+    database : SqlDatabase
         The journal's.
     metrics : Metrics
     contexts : StationContexts
@@ -111,7 +111,7 @@ class RestageQueue:
         self,
         config: SiteConfig,
         store: Store,
-        database: Database,
+        database: SqlDatabase,
         metrics: Metrics,
         contexts: StationContexts,
         *,

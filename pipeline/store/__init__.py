@@ -2,13 +2,13 @@
 
 Where readings, observations and findings are kept: the Store protocol, the journal, the diary.
 
-`sqlite.SqliteStore` is the embedded series store and shares its table of readings with the journal;
+`series.SqlStore` keeps the series in a database and shares its table of readings with the journal;
 `influx.InfluxStore` is the server store, fed from the journal. One conformance suite runs over both.
 
 - `backup`: Backups of a whole site: made while it runs, proved, and brought back.
 - `custody`: What is wrong with the custody of a node's readings, in words. Pure.
-- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, makes the tables by
-  numbered steps, runs transactions, copies it.
+- `database`: The one door to SQLite: opens the file, sets it so that a commit survives a power cut, runs transactions,
+  copies it.
 - `diary`: The diary: what people did and saw, dated, in their own words where words serve better than fields.
 - `influx`: The series on an InfluxDB server, of version 1, 2 or 3: written in its line protocol, read by InfluxQL.
 - `integrity`: Looks for damage in the database each night, and has people told of it, whoever finds it.
@@ -19,7 +19,9 @@ Where readings, observations and findings are kept: the Store protocol, the jour
 - `readings`: The readings in safe keeping: each is stored once, in the run it came in, and counted into its outbox's
   receipt.
 - `redating`: Readings that were received before their node's clock was set, dated again once it is.
-- `sqlite`: The embedded series store: readings by channel and time, days of observations, findings.
+- `schema`: The tables of a database, made by numbered steps; they are the same in every kind of database.
+- `series`: The series in a database: readings by channel and time, days of observations, findings.
+- `sql`: What a database of rows is to those who keep them in it, whichever it is.
 """
 
 from __future__ import annotations

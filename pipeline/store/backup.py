@@ -29,13 +29,10 @@ from hardware.probe import OWN_MODELS
 from pipeline.errors import BackupFault, StoreFault, StoreFull, StoreTooNew
 from pipeline.site.settings import SiteConfig, data_dir_of, secrets_of
 from pipeline.store.database import (
-    Connection,
     copy_database,
     faults_of,
-    newest_step,
     reading_copy,
     rows_in,
-    version_of,
 )
 from pipeline.store.opening import (
     DATA_DIR_MODE,
@@ -47,7 +44,9 @@ from pipeline.store.opening import (
     lock_folder,
     open_journal,
 )
-from pipeline.store.sqlite import unreadable_blocks
+from pipeline.store.schema import newest_step, version_of
+from pipeline.store.series import unreadable_blocks
+from pipeline.store.sql import Connection
 from pipeline.texts import say, say_many
 from pipeline.units import DAY_MS, utc_text
 
@@ -422,8 +421,8 @@ def _unreadable(copy: Connection) -> Mapping[str, str]:
     return unreadable_blocks(copy) if version_of(copy) == newest_step() else {}
 
 
-def check_data(config: SiteConfig) -> Path:
-    """Read all of a site's database, beside a running service too; return its file.
+def check_data(config: SiteConfig) -> str:
+    """Read all of a site's database, beside a running service too; return where it is.
 
     Raises
     ------
@@ -440,8 +439,8 @@ def check_data(config: SiteConfig) -> Path:
         with database.snapshot() as connection:
             found = [f"{name}: {held}" for name, held in unreadable_blocks(connection).items()]
     if found:
-        raise BackupFault("\n".join([f"{database.path}: found blocks that do not read:", *found]))
-    return database.path
+        raise BackupFault("\n".join([f"{database.place}: found blocks that do not read:", *found]))
+    return database.place
 
 
 # --- bringing one back -----------------------------------------------------------------------------------------------

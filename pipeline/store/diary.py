@@ -12,16 +12,16 @@ from dataclasses import replace
 from typing import Any
 
 from pipeline.diary.entry import KINDS, DiaryEntry, DiaryFault, entry_faults
-from pipeline.store.database import Database
+from pipeline.store.sql import Connection, SqlDatabase
 
-_LARGEST_ID = 2**63 - 1  # of a row of SQLite
+_LARGEST_ID = 2**63 - 1  # of a row
 _COLUMNS = "kind, surface, at_ms, body, station, end_ms, author, written_at_ms, id, coalesce(sent_as, '')"
 
 
 class Diary:
     """The diary in one database."""
 
-    def __init__(self, database: Database) -> None:
+    def __init__(self, database: SqlDatabase) -> None:
         self._database = database
 
     def add(self, entry: DiaryEntry) -> DiaryEntry:
@@ -85,9 +85,9 @@ class Diary:
         with self._database.reading() as connection:
             rows = connection.execute(
                 f"SELECT {_COLUMNS} FROM diary "
-                "WHERE at_ms >= ? AND at_ms < ? AND (struck_at_ms IS NOT NULL) = ? "
+                "WHERE at_ms >= ? AND at_ms < ? AND (struck_at_ms IS NOT NULL) = (? = 1) "
                 f"AND kind IN ({places}) ORDER BY at_ms, id",
-                (start_ms, end_ms, struck, *wanted),
+                (start_ms, end_ms, int(struck), *wanted),
             ).fetchall()
         return [_entry(row) for row in rows]
 
@@ -120,7 +120,7 @@ class Diary:
             return _strike(tx, entry_id, at_ms)
 
 
-def _sent_as(connection: Any, identity: str) -> DiaryEntry | None:
+def _sent_as(connection: Connection, identity: str) -> DiaryEntry | None:
     if not identity:
         return None
     kept = connection.execute(f"SELECT {_COLUMNS} FROM diary WHERE sent_as = ?", (identity,)).fetchone()
@@ -133,7 +133,7 @@ def _refuse_faulty(entry: DiaryEntry) -> None:
         raise DiaryFault(faults)
 
 
-def _insert(tx: Any, entry: DiaryEntry) -> int:
+def _insert(tx: Connection, entry: DiaryEntry) -> int:
     body = json.dumps(dict(entry.body), sort_keys=True, allow_nan=False)
     (number,) = tx.execute(
         "INSERT INTO diary (kind, surface, station, at_ms, end_ms, body, author, written_at_ms, sent_as) "
@@ -153,7 +153,7 @@ def _insert(tx: Any, entry: DiaryEntry) -> int:
     return int(number)
 
 
-def _strike(tx: Any, entry_id: int, at_ms: int) -> bool:
+def _strike(tx: Connection, entry_id: int, at_ms: int) -> bool:
     found = tx.execute(
         "UPDATE diary SET struck_at_ms = ? WHERE id = ? AND struck_at_ms IS NULL RETURNING id",
         (at_ms, entry_id),

@@ -14,8 +14,8 @@ from datetime import UTC, datetime, tzinfo
 
 from pipeline.errors import PipelineFault, StoreDamaged
 from pipeline.run.clock import Clock
-from pipeline.store.database import Database
-from pipeline.store.sqlite import unreadable_blocks
+from pipeline.store.series import unreadable_blocks
+from pipeline.store.sql import SqlDatabase
 
 CHECK_HOUR = 3  # by the site's clock: few look at the pages, and the next readings can wait
 CHECK_EVERY_S = 20 * 3600.0  # and no sooner after the last one, whatever the clock says
@@ -32,7 +32,7 @@ class IntegrityCheck:
 
     Parameters
     ----------
-    database : Database
+    database : SqlDatabase
     zone : tzinfo
         Of the site.
     clock : Clock
@@ -40,7 +40,7 @@ class IntegrityCheck:
         Tells people and machines, with what is wrong; returns whether all of them have taken it.
     """
 
-    def __init__(self, database: Database, zone: tzinfo, clock: Clock, *, tell: Callable[[str], bool]) -> None:
+    def __init__(self, database: SqlDatabase, zone: tzinfo, clock: Clock, *, tell: Callable[[str], bool]) -> None:
         self._database, self._zone, self._clock, self._tell = database, zone, clock, tell
         self._checked_s, self._tell_at_s = -CHECK_EVERY_S, 0.0
         self.checked_at_ms: int | None = None

@@ -14,7 +14,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hardware.reading import BadBatch, Batch, BatchSpan, Reading, Receipt
-from pipeline.store.database import Database
 from pipeline.store.readings import (
     IMPORTER,
     KEPT,
@@ -36,6 +35,7 @@ from pipeline.store.readings import (
     split_runs,
 )
 from pipeline.store.redating import RedatedSpan, keep_redated, redated_spans
+from pipeline.store.sql import SqlDatabase
 
 QUARANTINE_ENTRIES = 1000  # the oldest is dropped after that; the count of each outbox goes on
 QUARANTINE_BYTES = 16 * 1024 * 1024  # of payload in all: the oldest are dropped beyond it
@@ -45,7 +45,7 @@ QUARANTINE_TEXT = 1000  # characters of topic and reason
 
 _DROP_BEYOND = (
     "DELETE FROM quarantine WHERE id < ?1 AND id <= (SELECT max(id) FROM "
-    "(SELECT id, sum(length(payload)) OVER (ORDER BY id DESC) AS bytes FROM quarantine) WHERE bytes > ?2)"
+    "(SELECT id, sum(length(payload)) OVER (ORDER BY id DESC) AS bytes FROM quarantine) AS q WHERE bytes > ?2)"
 )
 
 
@@ -143,15 +143,15 @@ class Journal:
 
     Parameters
     ----------
-    database : Database
+    database : SqlDatabase
     feeding : bool
         Whether readings must go on to a server store. When a database that was not fed before is opened so, all it
         holds is queued too.
     channels : Channels, optional
-        Shared with a SqliteStore on the same database.
+        Shared with a SqlStore on the same database.
     """
 
-    def __init__(self, database: Database, *, feeding: bool = False, channels: Channels | None = None) -> None:
+    def __init__(self, database: SqlDatabase, *, feeding: bool = False, channels: Channels | None = None) -> None:
         self.database = database
         self.channels = Channels() if channels is None else channels
         database.when_undone(self.channels.forget)
@@ -232,8 +232,9 @@ class Journal:
             The receipt of that outbox, 0 without a span.
         """
         with self.database.transaction() as tx:
-            tx.execute(
-                "INSERT INTO quarantine (at_ms, topic, reason, size_bytes, payload) VALUES (?, ?, ?, ?, ?)",
+            (newest,) = tx.execute(
+                "INSERT INTO quarantine (at_ms, topic, reason, size_bytes, payload) VALUES (?, ?, ?, ?, ?) "
+                "RETURNING id",
                 (
                     at_ms,
                     _storable(topic[:QUARANTINE_TEXT]),
@@ -241,8 +242,7 @@ class Journal:
                     len(payload),
                     payload[:QUARANTINE_PAYLOAD_BYTES],
                 ),
-            )
-            (newest,) = tx.execute("SELECT last_insert_rowid()").fetchone()
+            ).fetchone()
             tx.execute("DELETE FROM quarantine WHERE id <= ?", (newest - QUARANTINE_ENTRIES,))
             tx.execute(_DROP_BEYOND, (newest, QUARANTINE_BYTES))
             try:
@@ -253,7 +253,7 @@ class Journal:
     def last_run(self) -> int:
         """Return the number of the run kept last, 0 for none."""
         with self.database.reading() as connection:
-            (number,) = connection.execute("SELECT ifnull(max(id), 0) FROM run").fetchone()
+            (number,) = connection.execute("SELECT coalesce(max(id), 0) FROM run").fetchone()
         return int(number)
 
     def correct_received(self, after_run: int, by_ms: int) -> None:
@@ -289,7 +289,7 @@ class Journal:
         """Note the highest number that a known outbox says it has given out."""
         with self.database.transaction() as tx:
             tx.execute(
-                "UPDATE outbox SET assigned = max(assigned, ?) WHERE site = ? AND node = ? AND outbox_id = ?",
+                "UPDATE outbox SET assigned = ?1 WHERE site = ?2 AND node = ?3 AND outbox_id = ?4 AND assigned < ?1",
                 (assigned, site, node, outbox_id),
             )
 
@@ -311,7 +311,7 @@ class Journal:
         """Return how much is in quarantine, and since when and until when it came."""
         with self.database.reading() as connection:
             row = connection.execute(
-                "SELECT count(*), ifnull(sum(length(payload)), 0), ifnull(min(at_ms), 0), ifnull(max(at_ms), 0) "
+                "SELECT count(*), coalesce(sum(length(payload)), 0), coalesce(min(at_ms), 0), coalesce(max(at_ms), 0) "
                 "FROM quarantine"
             ).fetchone()
         return QuarantineSize(*row)
@@ -320,11 +320,11 @@ class Journal:
         """Return the stations whose channels a node has ever sent, by name."""
         with self.database.reading() as connection:
             rows = connection.execute(
-                "SELECT DISTINCT substr(name, 1, instr(name, '/') - 1) FROM channel WHERE id IN "
-                "(SELECT channel FROM carries WHERE outbox IN (SELECT id FROM outbox WHERE node = ?)) ORDER BY 1",
+                "SELECT name FROM channel WHERE id IN "
+                "(SELECT channel FROM carries WHERE outbox IN (SELECT id FROM outbox WHERE node = ?))",
                 (node,),
             ).fetchall()
-        return tuple(name for (name,) in rows)
+        return tuple(sorted({name.partition("/")[0] for (name,) in rows}))
 
     def quarantined(self, number: int) -> Quarantined | None:
         """Return one entry of the quarantine, None when there is none of that number."""
@@ -360,15 +360,16 @@ class Journal:
         """
         with self.database.transaction() as tx:
             tx.executemany(
-                "INSERT OR REPLACE INTO alert_state VALUES (?, ?)",
+                "INSERT INTO alert_state VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET state = excluded.state",
                 [(key, _json(state)) for key, state in states.items()],
             )
-            before = tx.total_changes
-            tx.executemany(
-                "INSERT OR IGNORE INTO event (id, at_ms, body) VALUES (?, ?, ?)",
-                [(event.id, event.at_ms, _json(event.body)) for event in events],
+            return sum(
+                tx.execute(
+                    "INSERT INTO event (id, at_ms, body) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+                    (event.id, event.at_ms, _json(event.body)),
+                ).rowcount
+                for event in events
             )
-            return tx.total_changes - before
 
     def forget_alert(self, key: str) -> None:
         """Remove one state: its rule or its place is no longer there."""
@@ -386,7 +387,10 @@ class Journal:
     def keep_note(self, key: str, body: Mapping[str, object]) -> None:
         """Keep a note under a key, in place of the one before."""
         with self.database.transaction() as tx:
-            tx.execute("INSERT OR REPLACE INTO note VALUES (?, ?)", (key, _json(body)))
+            tx.execute(
+                "INSERT INTO note VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET body = excluded.body",
+                (key, _json(body)),
+            )
 
     # --- events ------------------------------------------------------------------------------------------------
 
@@ -408,7 +412,7 @@ class Journal:
         """Note that a destination has taken an event; a kill before this makes it come again with the same id."""
         with self.database.transaction() as tx:
             tx.execute(
-                "INSERT OR IGNORE INTO event_sent SELECT ?, number, ? FROM event WHERE id = ?",
+                "INSERT INTO event_sent SELECT ?, number, ? FROM event WHERE id = ? ON CONFLICT DO NOTHING",
                 (destination, at_ms, event_id),
             )
 
@@ -422,7 +426,7 @@ class Journal:
         """Return how many readings a server store has not been seen to hold."""
         with self.database.reading() as connection:
             (count,) = connection.execute(
-                "SELECT ifnull(sum(last_seq - first_seq + 1), 0) FROM span WHERE feed = ?", (WAITING,)
+                "SELECT coalesce(sum(last_seq - first_seq + 1), 0) FROM span WHERE feed = ?", (WAITING,)
             ).fetchone()
         return int(count)
 
@@ -480,8 +484,8 @@ class Journal:
 
 
 def _storable(text: str) -> str:
-    """Return a text without halves of surrogate pairs, which JSON can spell and SQLite refuses."""
-    return text.encode("utf-8", "backslashreplace").decode()
+    """Return a text without NULs and halves of surrogate pairs, which JSON can spell and a database refuses."""
+    return text.encode("utf-8", "backslashreplace").decode().replace("\0", "\\x00")
 
 
 def _json(body: Mapping[str, object]) -> str:

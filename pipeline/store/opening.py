@@ -27,7 +27,8 @@ from pipeline.store.journal import Journal, WaitingRun
 from pipeline.store.people import People
 from pipeline.store.readings import Channels
 from pipeline.store.redating import RedatedSpan
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
+from pipeline.store.sql import SqlDatabase
 
 if TYPE_CHECKING:
     from pipeline.store.influx import InfluxStore
@@ -45,7 +46,7 @@ class DataInUse(PipelineFault):
 class Stores:
     """The open stores. Reading is safe beside a running pipeline; writing needs the lock of the folder."""
 
-    database: Database
+    database: SqlDatabase
     journal: Journal
     store: Store
     diary: Diary
@@ -79,7 +80,7 @@ def open_stores(config: SiteConfig) -> Stores:
     journal = Journal(database, feeding=feeding, channels=channels)
     diary, people = Diary(database), People(database, config.site.name)
     if not feeding:
-        return Stores(database, journal, SqliteStore(database, channels=channels), diary, people)
+        return Stores(database, journal, SqlStore(database, channels=channels), diary, people)
     server = open_server_store(config, redated=journal.redated)
     return Stores(database, journal, server, diary, people, server)
 
@@ -160,7 +161,7 @@ def open_for_reading(config: SiteConfig) -> Iterator[Stores]:
     """
     with open_journal(config) as journal:
         server = None if config.store.kind == "sqlite" else open_server_store(config)
-        store: Store = SqliteStore(journal.database) if server is None else server
+        store: Store = SqlStore(journal.database) if server is None else server
         try:
             people = People(journal.database, config.site.name)
             yield Stores(journal.database, journal, store, Diary(journal.database), people, server)

@@ -191,9 +191,10 @@ def dated(rows: np.ndarray, first_seq: int, dating: Sequence[tuple[int, int, int
 
 
 NOTE_EDGES = (
-    "INSERT INTO carries (outbox, channel, first_ms, last_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
-    "first_ms = min(ifnull(first_ms, excluded.first_ms), excluded.first_ms), "
-    "last_ms = max(ifnull(last_ms, excluded.last_ms), excluded.last_ms)"
+    "INSERT INTO carries (outbox, channel, first_ms, last_ms) VALUES (?, ?, ?, ?) "
+    "ON CONFLICT (channel, outbox) DO UPDATE SET "
+    "first_ms = CASE WHEN carries.first_ms < excluded.first_ms THEN carries.first_ms ELSE excluded.first_ms END, "
+    "last_ms = CASE WHEN carries.last_ms > excluded.last_ms THEN carries.last_ms ELSE excluded.last_ms END"
 )
 """Takes an outbox and one of `channel_edges`."""
 
@@ -400,9 +401,13 @@ def day_row(number: int, day: int, rows: np.ndarray) -> tuple[object, ...]:
         raise ValueError(f"observation: found day {day} since 1970, expected one from 0 to {DAY_IDS - 1}")
     believed = np.where(is_believed(rows["flag"]), rows["value"], np.nan)
     rolled = rolled_up(rows["measured_at_ms"], believed, DAY_MS)[1:].T.tolist() or [(None, None, None, 0)]
-    answered = bool((rows["flag"] != Flag.MISSING).any())
+    answered = int((rows["flag"] != Flag.MISSING).any())
     return number * DAY_IDS + day, len(rows), answered, *rolled[0], pack_day(rows)
 
 
-KEEP_DAY = "INSERT OR REPLACE INTO observation_day VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+KEEP_DAY = (
+    "INSERT INTO observation_day VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (id) DO UPDATE SET "
+    "size = excluded.size, answered = excluded.answered, low = excluded.low, mean = excluded.mean, "
+    "high = excluded.high, n = excluded.n, packed = excluded.packed"
+)
 """Takes a `day_row`."""

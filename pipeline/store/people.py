@@ -6,10 +6,11 @@ and its line in the audit log are one transaction. It decides nothing: who may d
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from pipeline.store.database import Database
+from pipeline.store.sql import Connection, SqlDatabase
 
 Kind = Literal["session", "token", "link", "invitation"]
 MOST_SESSIONS = 20  # of a person: the one used longest ago makes room
@@ -76,12 +77,12 @@ class People:
 
     Parameters
     ----------
-    database : Database
+    database : SqlDatabase
     site : str
         Whose roles, tokens and links are meant.
     """
 
-    def __init__(self, database: Database, site: str) -> None:
+    def __init__(self, database: SqlDatabase, site: str) -> None:
         self._database, self._site = database, site
 
     # --- people ------------------------------------------------------------------------------------------------
@@ -177,8 +178,8 @@ class People:
             )  # fmt: skip
             tx.execute(
                 "DELETE FROM credential WHERE digest IN (SELECT digest FROM credential WHERE kind = 'session' AND "
-                "person = ? ORDER BY coalesce(used_at_ms, made_at_ms) DESC, digest LIMIT -1 OFFSET ?)",
-                (given.person_id, MOST_SESSIONS),
+                "person = ? ORDER BY coalesce(used_at_ms, made_at_ms) DESC, digest LIMIT ? OFFSET ?)",
+                (given.person_id, sys.maxsize, MOST_SESSIONS),
             )
             if by:
                 told = f"{given.name} made, for {given.role}" if given.name else f"made, for {given.person}"
@@ -221,7 +222,7 @@ class People:
                 self._note(tx, at_ms, by, f"{kind} {name} revoked")
         return bool(found)
 
-    def _live(self, connection: Any, digest: str, at_ms: int) -> Credential | None:
+    def _live(self, connection: Connection, digest: str, at_ms: int) -> Credential | None:
         row = connection.execute(
             f"{_CREDENTIAL} WHERE c.digest = ? AND c.site = ? AND c.ends_at_ms > ?", (digest, self._site, at_ms)
         ).fetchone()
@@ -242,7 +243,7 @@ class People:
             ).fetchall()
         return [AuditLine(*row) for row in rows]
 
-    def _note(self, tx: Any, at_ms: int, who: str, what: str) -> None:
+    def _note(self, tx: Connection, at_ms: int, who: str, what: str) -> None:
         (number,) = tx.execute(
             "INSERT INTO audit (at_ms, site, who, what) VALUES (?, ?, ?, ?) RETURNING id",
             (at_ms, self._site, who, what),

@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 
 from hardware.reading import MAX_SEQ, BadBatch, Batch, BatchSpan, Reading, ReadingColumns, digest_of
-from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
     LAST_RUN,
     NOTE_EDGES,
@@ -33,6 +32,7 @@ from pipeline.store.packed import (
     stored_rows,
     unpack,
 )
+from pipeline.store.sql import Connection, SqlDatabase
 from pipeline.units import utc_text
 
 MAX_OUTBOXES = 10_000
@@ -63,7 +63,7 @@ class Channels:
         known = self._numbers
         if not all(name in known for name in names):
             for name in sorted(names):
-                tx.execute("INSERT OR IGNORE INTO channel (name) VALUES (?)", (name,))
+                tx.execute("INSERT INTO channel (name) VALUES (?) ON CONFLICT DO NOTHING", (name,))
             (count,) = tx.execute("SELECT count(*) FROM channel").fetchone()
             if count > MAX_STORED_CHANNELS:
                 raise BadBatch(
@@ -87,6 +87,8 @@ class Channels:
 
 KEPT, POISON, HOLE = 1, 2, 3
 NOT_FED, WAITING, READ_BACK, LET_GO = 0, 1, 2, 3
+RUNS_AT_ONCE = 200  # runs read together: at most 16 MB
+SPANS_AT_ONCE = 100
 MERGE_MOST_RUNS, MERGE_MOST_READINGS = 500, 2000  # at most so many are merged into one
 IMPORTER = "import"  # stands for the node of readings that came in from a file; no line, no broker, no receipt to send
 RECORDED_RUN = 1000  # readings of a file in one run, as in a batch of a node
@@ -329,7 +331,8 @@ def _note_receipt(tx: Connection, place: OutboxRow, received: int, batch: Batch 
         names = dict(tx.execute("SELECT id, name FROM channel").fetchall()) if found is not None else {}
         last = (place.digest_seq, place.digest) if found is None else digest_in_run(found, names, received)
     tx.execute(
-        "UPDATE outbox SET received = ?1, digest_seq = ?2, digest = ?3, assigned = max(assigned, ?1) WHERE id = ?4",
+        "UPDATE outbox SET received = ?1, digest_seq = ?2, digest = ?3, "
+        "assigned = CASE WHEN assigned < ?1 THEN ?1 ELSE assigned END WHERE id = ?4",
         (received, *last, place.id),
     )
     if moved and batch is not None and (place.turn == 0 or place.turn < place.last_turn):
@@ -380,17 +383,22 @@ def find_outbox(tx: Connection, site: str, node: str, outbox_id: str) -> OutboxR
 
 def runs_between(connection: Connection, outbox: int, first: int, last: int) -> Iterator[Run]:
     """Yield the stored runs of an outbox that touch `first` to `last` and can be read, in order."""
-    found = connection.execute(
-        "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.id, r.readings, r.named, s.squeezed FROM span s "
-        "JOIN run r ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
-        "AND s.first_seq >= coalesce((SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), 0) "
-        "ORDER BY s.first_seq",
-        (outbox, first, last),
-    )
-    for begin, end, received_ms, run, packed, named, squeezed in found:
-        rows = readable_rows(connection, run, end - begin + 1, packed, named, squeezed, received_ms)
-        if rows is not None:
-            yield Run(outbox, begin, end, received_ms, rows[0].tobytes(), named)
+    since = first
+    while True:  # some at a time: all of them may be megabytes
+        found = connection.execute(
+            "SELECT s.first_seq, s.last_seq, s.received_at_ms, r.id, r.readings, r.named, s.squeezed FROM span s "
+            "JOIN run r ON r.id = s.run WHERE s.outbox = ?1 AND s.last_seq >= ?2 AND s.first_seq <= ?3 "
+            "AND s.first_seq >= coalesce((SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), 0) "
+            "ORDER BY s.first_seq LIMIT ?4",
+            (outbox, since, last, RUNS_AT_ONCE),
+        ).fetchall()
+        for begin, end, received_ms, run, packed, named, squeezed in found:
+            rows = readable_rows(connection, run, end - begin + 1, packed, named, squeezed, received_ms)
+            if rows is not None:
+                yield Run(outbox, begin, end, received_ms, rows[0].tobytes(), named)
+        if len(found) < RUNS_AT_ONCE or found[-1][1] >= last:
+            return
+        since = found[-1][1] + 1
 
 
 def dating_of(connection: Connection, outbox: int, first: int, last: int) -> list[tuple[int, int, int]]:
@@ -492,14 +500,13 @@ def merge_runs(tx: Connection, before_ms: int) -> int:
         (KEPT, NOT_FED, before_ms, MERGE_MOST_RUNS),
     )
     some: list[tuple[Any, ...]] = []
-    with contextlib.closing(found):  # no more are fetched than are merged: all of them may be megabytes
-        for one in found:
-            outbox, first, last, _, run, packed, named = one
-            follows = some and outbox == some[-1][0] and first == some[-1][2] + 1
-            if some and (not follows or last - some[0][1] >= MERGE_MOST_READINGS):
-                break
-            if readable_rows(tx, run, last - first + 1, packed, named, False, 0) is not None:
-                some.append(one)
+    for one in found:  # no more are read than are merged: all of them may be megabytes
+        outbox, first, last, _, run, packed, named = one
+        follows = some and outbox == some[-1][0] and first == some[-1][2] + 1
+        if some and (not follows or last - some[0][1] >= MERGE_MOST_READINGS):
+            break
+        if readable_rows(tx, run, last - first + 1, packed, named, False, 0) is not None:
+            some.append(one)
     if not some:
         return 0
     texts: list[str] = []
@@ -582,14 +589,14 @@ def _keep_run(
     squeezed: int = 0,
 ) -> None:
     """Write a run, its span (outbox, first and last seq), and how long the longest run of the outbox lasts."""
-    run = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?)", (packed, named)).lastrowid
+    (run,) = tx.execute("INSERT INTO run (readings, named) VALUES (?, ?) RETURNING id", (packed, named)).fetchone()
     times = timed_rows(tx, place[0], place[1], rows)["measured_at_ms"]
     first_ms, last_ms = int(times.min()), int(times.max())
     tx.execute(
         "INSERT INTO span VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 0, NULL, ?)",
         (*place, KEPT, run, first_ms, last_ms, received_at_ms, feed, squeezed),
     )
-    tx.execute("UPDATE outbox SET longest_ms = max(longest_ms, ?) WHERE id = ?", (last_ms - first_ms, place[0]))
+    tx.execute("UPDATE outbox SET longest_ms = ?1 WHERE id = ?2 AND longest_ms < ?1", (last_ms - first_ms, place[0]))
 
 
 def _insert_spans(tx: Connection, outbox: int, runs: list[tuple[int, int]], kind: int, at_ms: int) -> None:
@@ -651,29 +658,33 @@ def _advance(tx: Connection, outbox: int, received: int) -> int:
     """Return the receipt moved over every span that follows on without a gap."""
     if received >= MAX_SEQ:  # an earlier version let it as far as SQLite goes, where adding one fails
         return received
-    for first, last in tx.execute(
-        "SELECT first_seq, last_seq FROM span WHERE outbox = ?1 AND first_seq >= coalesce("
-        "(SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq",
-        (outbox, received + 1),
-    ):
-        if first > received + 1:
-            break
-        received = max(received, last)
-    return received
+    while True:
+        found = tx.execute(
+            "SELECT first_seq, last_seq FROM span WHERE outbox = ?1 AND first_seq >= coalesce("
+            "(SELECT max(first_seq) FROM span WHERE outbox = ?1 AND first_seq <= ?2), ?2) ORDER BY first_seq LIMIT ?3",
+            (outbox, received + 1, SPANS_AT_ONCE),
+        ).fetchall()
+        before = received
+        for first, last in found:
+            if first > received + 1:
+                return received
+            received = max(received, last)
+        if len(found) < SPANS_AT_ONCE or received == before:
+            return received
 
 
 def _inside(seq: int, runs: list[tuple[int, int]]) -> bool:
     return any(first <= seq <= last for first, last in runs)
 
 
-def unworked(database: Database, worked: Mapping[str, int]) -> list[tuple[str, int, int]]:
+def unworked(database: SqlDatabase, worked: Mapping[str, int]) -> list[tuple[str, int, int]]:
     """Return channel, first and last time of the readings beyond what was worked on.
 
     Where some were dated again there is a span more: one from before, another from after.
 
     Parameters
     ----------
-    database : Database
+    database : SqlDatabase
         The journal's.
     worked : mapping of str to int
         Receipt of each outbox, by `site/node/outbox_id`, up to which the stages have seen everything. An outbox that

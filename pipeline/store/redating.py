@@ -13,9 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from hardware.reading import EPOCH_2000_MS, EPOCH_2200_MS, MAX_SEQ, Redated
-from pipeline.store.database import Connection
 from pipeline.store.packed import NOTE_EDGES, ROW, channel_edges, rows_of
 from pipeline.store.readings import KEPT, Run, dating_of, runs_between, subtract, timed_rows
+from pipeline.store.sql import Connection
 
 MovedSpan = tuple[str, int, int]
 """A channel with the first and last time between which readings of it have come or gone. [ms since 1970, UTC]"""
@@ -84,7 +84,7 @@ def keep_redated(tx: Connection, outbox: int, told: Iterable[Redated], at_ms: in
             moved += _keep_span(tx, outbox, Redated(first, last, one.by_ms), at_ms)
     if moved:
         tx.execute(
-            "UPDATE outbox SET longest_ms = (SELECT ifnull(max(last_ms - first_ms), 0) FROM span "
+            "UPDATE outbox SET longest_ms = (SELECT coalesce(max(last_ms - first_ms), 0) FROM span "
             "WHERE outbox = outbox.id AND kind = ?) WHERE id = ?",
             (KEPT, outbox),
         )
@@ -104,7 +104,8 @@ def _keep_span(tx: Connection, outbox: int, one: Redated, at_ms: int) -> list[Mo
         )
     else:  # a server store has taken them over; or none was kept
         first_ms, last_ms, readings = tx.execute(
-            "SELECT min(first_ms), max(last_ms), ifnull(sum(min(last_seq, ?3) - max(first_seq, ?2) + 1), 0) FROM span "
+            "SELECT min(first_ms), max(last_ms), coalesce(sum(CASE WHEN last_seq < ?3 THEN last_seq ELSE ?3 END - "
+            "CASE WHEN first_seq > ?2 THEN first_seq ELSE ?2 END + 1), 0) FROM span "
             f"WHERE outbox = ?1 AND last_seq >= ?2 AND first_seq <= ?3 AND kind = {KEPT} AND run IS NULL",
             (outbox, one.first, one.last),
         ).fetchone()

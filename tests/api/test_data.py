@@ -19,7 +19,7 @@ from api.data import DAY_MS, MAX_CHANNELS, iso
 from api.export import json_rows
 from hardware.reading import Reading, Status
 from pipeline.store.packed import unpack_days
-from pipeline.store.sqlite import numbers_of
+from pipeline.store.series import numbers_of
 from tests.api.served import TestClient
 from tests.api.site import HOURS, NOW_MS, RAIN_AT_HOUR, SETTINGS, MakeGround, outfield_water, readings
 from tests.pipeline.hand import HOUR_MS, OUTBOX, START_MS
@@ -154,7 +154,7 @@ def test_a_page_reads_no_more_than_it_gives(client: TestClient, limit: int, monk
         read.append(len(days))
         return unpack_days(days)
 
-    monkeypatch.setattr("pipeline.store.sqlite.unpack_days", counted)
+    monkeypatch.setattr("pipeline.store.series.unpack_days", counted)
     asked = {"channel": [CHANNEL, RAIN], "every": "raw", "limit": limit, **span(0, HOURS)}
     for after in (None, f"{CHANNEL}@{iso(START_MS + 200 * HOUR_MS)}", f"{CHANNEL}@{iso(NOW_MS - 2 * HOUR_MS)}"):
         read.clear()
@@ -346,7 +346,7 @@ def test_a_page_of_findings_reads_no_more_rows_than_it_gives(
         read.append(table.shape[1])
         return table
 
-    monkeypatch.setattr("pipeline.store.sqlite.numbers_of", counted)
+    monkeypatch.setattr("pipeline.store.series.numbers_of", counted)
     for after in (None, f"thatch_water@{iso(START_MS + 200 * HOUR_MS)}"):
         read.clear()
         asked: dict[str, object] = {"station": "s1", "limit": 5, **span(0, HOURS)}

@@ -29,7 +29,7 @@ from pipeline.records.record_map import parse_map  # noqa: E402
 from pipeline.records.record_plan import column_plans  # noqa: E402
 from pipeline.store.database import CACHE_KIB, Database  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
-from pipeline.store.sqlite import SqliteStore  # noqa: E402
+from pipeline.store.series import SqlStore  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
 from tests.pipeline.records.conftest import notebook_site  # noqa: E402
 
@@ -75,7 +75,7 @@ def taken_in(folder: Path, file: Path) -> tuple[float, int]:
     took = time.process_time() - began
     with database.reading() as connection:
         (count,) = connection.execute("SELECT sum(last_seq - first_seq + 1) FROM span").fetchone()
-    first = SqliteStore(database).raw(["north/notebook/soil"], FIRST_MS, FIRST_MS + 3 * STEP_MS)
+    first = SqlStore(database).raw(["north/notebook/soil"], FIRST_MS, FIRST_MS + 3 * STEP_MS)
     assert [round(value, 9) for value in first["raw"]] == [round((t - 32) / 1.8, 9) for t in (50.0, 50.01, 50.02)]
     database.close()
     return took, int(count)

@@ -49,7 +49,7 @@ from pipeline.service import load_settings as load  # noqa: E402
 from pipeline.store.database import CACHE_KIB, WAL_PAGES, Database  # noqa: E402
 from pipeline.store.journal import Journal  # noqa: E402
 from pipeline.store.packed import STATUS_CODES  # noqa: E402
-from pipeline.store.sqlite import SqliteStore  # noqa: E402
+from pipeline.store.series import SqlStore  # noqa: E402
 from pipeline.worker import LOADS  # noqa: E402
 from tests.bench.settings import write_one_probe  # noqa: E402
 from tests.bench.table import measured  # noqa: E402
@@ -172,7 +172,7 @@ def against_sqlite(batches: list[Batch], folder: Path) -> bool:
         kept &= measured(part, value, 1 / best, 1 / LIMITS[part], of="executemany", before=BEFORE[part])
     same.close()
     for journal, database in zip((plain, decoding), databases, strict=True):
-        assert journal.receipt(SITE, NODE, OUTBOX).seq == len(SqliteStore(database).raw(CHANNELS, 0, 2 * T0_MS)) == n
+        assert journal.receipt(SITE, NODE, OUTBOX).seq == len(SqlStore(database).raw(CHANNELS, 0, 2 * T0_MS)) == n
         database.close()
     return kept
 

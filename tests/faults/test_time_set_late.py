@@ -30,7 +30,7 @@ from pipeline.service import load_settings as load_server
 from pipeline.stages.recompute import StationContexts, recompute
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 from probe_agent.config import load as load_agent
 from probe_agent.service import Agent
 from tests.api.served import TestClient
@@ -190,7 +190,7 @@ def runs_digest(pipeline: Pipeline, until_run: int) -> str:
 def never_in_doubt(pipeline: Pipeline, raw: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Observations and findings of a server that has the same readings from a node whose clock was right."""
     with TemporaryDirectory() as folder, closing(Database(Path(folder) / "journal.db")) as database:
-        journal, store = Journal(database), SqliteStore(database)
+        journal, store = Journal(database), SqlStore(database)
         columns = (raw["channel"], raw["slot"], raw["measured_at_ms"], raw["raw"])
         readings = tuple(
             Reading("home", "hut", OUTBOX, seq, channel, slot, at_ms, value, Status.OK, 1, True)

@@ -7,7 +7,7 @@ import pytest
 from pipeline.advice.station_inputs import RecentSeries, newest_ms
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS
 from pipeline.store.database import Database
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 from pipeline.units import Flag
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -18,7 +18,7 @@ NAN = float("nan")
 @pytest.fixture
 def store(tmp_path):
     database = Database(tmp_path / "a.db")
-    opened = SqliteStore(database)
+    opened = SqlStore(database)
     yield opened
     opened.close()
     database.close()

@@ -13,7 +13,7 @@ from pipeline.forecast.climatology import HISTORY_DAYS, season
 from pipeline.site.ground import MonthlyClimate
 from pipeline.store import OBSERVATION_COLUMNS
 from pipeline.store.database import Database
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 from pipeline.units import Flag
 
 HOUR_MS, DAY_MS = 3_600_000, 86_400_000
@@ -27,7 +27,7 @@ EVEN = MonthlyClimate(rain_mm=(50.0,) * 12, wet_days=(10.0,) * 12, highest_degc=
 @pytest.fixture
 def store(tmp_path):
     database = Database(tmp_path / "a.db")
-    opened = SqliteStore(database)
+    opened = SqlStore(database)
     yield opened
     opened.close()
     database.close()

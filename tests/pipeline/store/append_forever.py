@@ -12,7 +12,7 @@ from hardware.reading import Batch, Reading, Status
 from pipeline.site.server import StoreConfig
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 from tests.pipeline.store.keeping import keep
 
 OUTBOX = "0123456789abcdef"
@@ -24,7 +24,7 @@ ROWS = 40
 def open_store(kind, where):
     """A store: `sqlite` in the file named, or `influx` with its settings, site and token in JSON."""
     if kind == "sqlite":
-        return SqliteStore(Database(Path(where)))
+        return SqlStore(Database(Path(where)))
     from pipeline.store.influx import InfluxStore
 
     told = json.loads(where)

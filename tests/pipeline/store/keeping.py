@@ -11,12 +11,12 @@ from hardware.reading import Batch, Reading, Redated
 from pipeline.store import Store
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 
 
 def keep(store: Store, readings: Iterable[Reading], received_at_ms: int) -> int:
     """Have a store hold readings, each identity once; returns how many were new, or of a server how many were given."""
-    if not isinstance(store, SqliteStore):
+    if not isinstance(store, SqlStore):
         return store.append_arrivals([(list(readings), received_at_ms)])  # type: ignore[attr-defined, no-any-return]
     with store._database.transaction():
         journal = Journal(store._database, channels=store._channels)
@@ -28,7 +28,7 @@ def date_again(store: Store, readings: list[Reading], redated: Redated, at_ms: i
     journal of its database, or, for a server store, by a journal that has had the same readings."""
     first = readings[-1]
     told = Batch(first.site, first.node, first.outbox_id, 1, tuple(readings[-1:]), redated=(redated,))
-    if isinstance(store, SqliteStore):
+    if isinstance(store, SqlStore):
         Journal(store._database, channels=store._channels).append(told, at_ms)
         return
     store.append_arrivals([(list(told.readings), at_ms)])  # type: ignore[attr-defined]

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.store.database import Database
-from pipeline.store.sqlite import SqliteStore, joined, listed, numbers_of, real
+from pipeline.store.series import SqlStore, joined, listed, numbers_of, real
 
 value = st.one_of(st.none(), st.integers(-2, 2).map(float))
 rows = st.dictionaries(
@@ -20,7 +20,7 @@ rows = st.dictionaries(
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
     database = Database(tmp_path_factory.mktemp("columns") / "journal.db")
-    yield SqliteStore(database)
+    yield SqlStore(database)
     database.close()
 
 

@@ -10,7 +10,7 @@ from pipeline.errors import StoreAway
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
 from pipeline.store.opening import RUNS_A_STEP, STAY_MS, Fed, Feeder
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 
 T0_MS = 1_704_067_200_000
 
@@ -59,7 +59,7 @@ def add(journal, first, count=5, channel="a/b/c"):
 
 
 def kept(database):
-    return len(SqliteStore(database).raw(["a/b/c", "x/y/z"], 0, 7_000_000_000_000))
+    return len(SqlStore(database).raw(["a/b/c", "x/y/z"], 0, 7_000_000_000_000))
 
 
 def test_rows_read_back_leave_the_queue_and_stay_as_rows(database):

@@ -19,7 +19,7 @@ from pipeline.store.database import Database
 from pipeline.store.journal import Event, Journal, OutboxState
 from pipeline.store.packed import squeeze
 from pipeline.store.readings import unworked
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 
 OUTBOX = "0123456789abcdef"
 T0_MS = 1_704_067_200_000
@@ -67,7 +67,7 @@ def journal(database):
 
 def kept(database):
     """Seq of every reading kept, by its value, sorted: a doubled one would be there twice."""
-    return sorted((SqliteStore(database).raw(CHANNELS, *FOREVER)["raw"] * 8).astype(int).tolist())
+    return sorted((SqlStore(database).raw(CHANNELS, *FOREVER)["raw"] * 8).astype(int).tolist())
 
 
 def state(journal):
@@ -172,11 +172,11 @@ def test_a_batch_sent_again_is_counted_and_ignored(journal, database):
 def test_a_contradiction_is_counted_and_the_first_is_kept(journal, database, change):
     """A reading that says something else under a stored identity is a conflict, and changes nothing."""
     journal.append(batch(1, 3), T0_MS)
-    before = SqliteStore(database).raw([*CHANNELS, "square-1/p1/other"], *FOREVER)
+    before = SqlStore(database).raw([*CHANNELS, "square-1/p1/other"], *FOREVER)
     changed = dataclasses.replace(rows(2, 2)[0], **change)
     again = Batch("club", "north", OUTBOX, 1, (*rows(1, 1), changed, *rows(3, 4)))
     assert journal.append(again, T0_MS) == module.Appended(1, 2, 1, 0, 4)
-    after = SqliteStore(database).raw([*CHANNELS, "square-1/p1/other"], *FOREVER)
+    after = SqlStore(database).raw([*CHANNELS, "square-1/p1/other"], *FOREVER)
     assert after[after["measured_at_ms"] != T0_MS + 4000].reset_index(drop=True).equals(before)
     assert state(journal).conflicts == 1
 
@@ -370,7 +370,7 @@ def test_a_kill_while_appending_loses_nothing_receipted(tmp_path, kill_while_app
     channels = [f"square-1/p1/c{i}" for i in range(4)]
 
     def seqs():
-        return sorted((SqliteStore(database).raw(channels, *FOREVER)["raw"] * 8).astype(int).tolist())
+        return sorted((SqlStore(database).raw(channels, *FOREVER)["raw"] * 8).astype(int).tolist())
 
     assert receipt >= said
     assert seqs() == list(range(1, receipt + 1))
@@ -389,7 +389,7 @@ def test_a_full_disk_receipts_nothing_and_loses_nothing(tmp_path):
             journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
     assert journal.receipt("club", "north", OUTBOX).seq == first - 1 > 100
     names = [f"square-1/p1/n{i}" for i in range(1, first + 1, 100)]
-    assert len(SqliteStore(database).raw(names, *FOREVER)) == first - 1
+    assert len(SqlStore(database).raw(names, *FOREVER)) == first - 1
     with pytest.raises(StoreFull):
         journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
     database.close()
@@ -407,7 +407,7 @@ def test_a_full_disk_that_is_freed_takes_the_same_batch(tmp_path):
     with database.transaction() as tx:
         tx.execute("PRAGMA max_page_count = 100000")
     journal.append(batch(first, first + 99, channel=f"square-1/p1/n{first}"), T0_MS)
-    assert len(SqliteStore(database).raw([f"square-1/p1/n{first}"], *FOREVER)) == 100
+    assert len(SqlStore(database).raw([f"square-1/p1/n{first}"], *FOREVER)) == 100
     database.close()
 
 
@@ -511,7 +511,7 @@ def merged(journal, before_ms):
 
 def test_merged_runs_give_back_every_reading(database):
     """What is read, receipted, unworked and known as a repeat is the same before and after, to the last bit."""
-    journal, store = Journal(database), SqliteStore(database)
+    journal, store = Journal(database), SqlStore(database)
     arrivals(journal)
     before, at_worked = store.raw(CHANNELS, *FOREVER), {f"club/north/{OUTBOX}": 9}
     some = store.raw(CHANNELS[:1], T0_MS + 900_000, T0_MS + 4 * 900_000)
@@ -561,10 +561,10 @@ def test_a_merge_that_would_not_read_back_keeps_the_runs(database, monkeypatch):
     """What was compressed is read again before the runs go; where it differs, nothing is changed."""
     journal = Journal(database)
     arrivals(journal)
-    before = SqliteStore(database).raw(CHANNELS, *FOREVER)
+    before = SqlStore(database).raw(CHANNELS, *FOREVER)
     monkeypatch.setattr("pipeline.store.readings.squeeze", lambda rows, received: squeeze(rows[::-1], received))
     with pytest.raises(ValueError, match="found other readings after compressing"):
         journal.merge_runs(T0_MS + 3_600_000)
-    pd.testing.assert_frame_equal(SqliteStore(database).raw(CHANNELS, *FOREVER), before)
+    pd.testing.assert_frame_equal(SqlStore(database).raw(CHANNELS, *FOREVER), before)
     with database.reading() as connection:
         assert connection.execute("SELECT count(*) FROM run").fetchone() == (20,)

@@ -3,6 +3,7 @@
 Expected behaviour: SQLite's transactional schema changes, and our own numbering.
 """
 
+import json
 import sqlite3
 from contextlib import closing
 
@@ -12,11 +13,12 @@ import pytest
 from hardware.reading import Batch, Reading, Status
 from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import StoreForeign, StoreTooNew
-from pipeline.store.database import MIGRATIONS, Database, Migration, migrate
+from pipeline.store.database import Database, tables_of
 from pipeline.store.diary import Diary
 from pipeline.store.journal import Journal
 from pipeline.store.packed import pack
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.schema import MIGRATIONS, Migration, migrate
+from pipeline.store.series import SqlStore
 from pipeline.units import DAY_MS
 
 T0_MS = 1_704_067_200_000
@@ -32,33 +34,29 @@ def connection(tmp_path):
         yield opened
 
 
-def tables(connection):
-    return {name for (name,) in connection.execute("SELECT name FROM sqlite_schema WHERE type = 'table'")}
-
-
 def test_steps_are_applied_in_order_and_once(connection):
     """The first time both are applied and recorded, the second time none."""
-    assert migrate(connection, "a.db", (ONE, TWO)) == 2
-    assert migrate(connection, "a.db", (ONE, TWO)) == 0
+    assert migrate(connection, "a.db", lambda: tables_of(connection), (ONE, TWO)) == 2
+    assert migrate(connection, "a.db", lambda: tables_of(connection), (ONE, TWO)) == 0
     assert connection.execute("SELECT number, name FROM migration").fetchall() == [(1, "one"), (2, "two")]
     assert connection.execute("SELECT count(*) FROM b").fetchone() == (1,)
 
 
 def test_an_older_file_gets_only_what_it_lacks(connection):
     """A file at step 1 with rows in it goes on to step 2 and keeps them."""
-    migrate(connection, "a.db", (ONE,))
+    migrate(connection, "a.db", lambda: tables_of(connection), (ONE,))
     connection.execute("INSERT INTO a VALUES (5)")
-    assert migrate(connection, "a.db", (ONE, TWO)) == 1
+    assert migrate(connection, "a.db", lambda: tables_of(connection), (ONE, TWO)) == 1
     assert connection.execute("SELECT x FROM a").fetchall() == [(5,)]
 
 
 def test_a_step_that_fails_leaves_neither_tables_nor_record(connection):
     """A step that stops half-way is undone with its record; the same file takes the repaired step."""
     with pytest.raises(sqlite3.OperationalError, match="nowhere"):
-        migrate(connection, "a.db", (ONE, BROKEN))
-    assert tables(connection) == {"migration", "a"}
+        migrate(connection, "a.db", lambda: tables_of(connection), (ONE, BROKEN))
+    assert tables_of(connection) == {"migration", "a"}
     assert connection.execute("SELECT max(number) FROM migration").fetchone() == (1,)
-    assert migrate(connection, "a.db", (ONE, TWO)) == 1
+    assert migrate(connection, "a.db", lambda: tables_of(connection), (ONE, TWO)) == 1
 
 
 def test_a_file_of_a_later_version_is_refused_and_not_touched(tmp_path):
@@ -82,7 +80,7 @@ def test_another_programs_database_is_refused_and_not_touched(tmp_path):
     with pytest.raises(StoreForeign, match=r"found the tables of another program \(recipes\)"):
         Database(path)
     with closing(sqlite3.connect(path)) as connection:
-        assert tables(connection) == {"recipes"}
+        assert tables_of(connection) == {"recipes"}
 
 
 def test_steps_are_numbered_without_a_gap():
@@ -95,7 +93,7 @@ def test_notes_that_stood_among_the_alerts_move_to_their_own_table(tmp_path):
     path = tmp_path / "journal.db"
     state = '{"rule":"roots_dry","station":"s1"}'
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        migrate(connection, "journal.db", MIGRATIONS[:5])
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:5])
         rows = [
             ("s1/roots_dry", state),
             ("worker/worked", '{"a/b/c":7}'),
@@ -121,7 +119,7 @@ def test_rows_written_before_the_mark_of_a_noisy_line_read_as_they_were(tmp_path
         for i, tried in enumerate(tries)
     )
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        migrate(connection, "journal.db", MIGRATIONS[:10])
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:10])
         connection.execute("INSERT INTO channel VALUES (1, 'a/b/c')")
         connection.execute(
             "INSERT INTO outbox (id, site, node, outbox_id, received) VALUES (1, 'c', 'n', ?, 4)", (outbox,)
@@ -130,7 +128,7 @@ def test_rows_written_before_the_mark_of_a_noisy_line_read_as_they_were(tmp_path
         connection.execute("INSERT INTO run VALUES (1, ?, NULL)", (packed,))
         connection.execute("INSERT INTO span VALUES (1, 1, 4, 1, 1, ?, ?, 7, 0, 0, NULL, 0)", (T0_MS, T0_MS + 3))
     database = Database(path)
-    journal, store = Journal(database), SqliteStore(database)
+    journal, store = Journal(database), SqlStore(database)
     marked = Reading("c", "n", outbox, 5, "a/b/c", "5", T0_MS + 4, 0.5, Status.OK, 2, True, noisy=True)
     journal.append(Batch("c", "n", outbox, 1, (marked,)), T0_MS + 9)
     found = store.raw(["a/b/c"], 0, 2**61)
@@ -138,14 +136,14 @@ def test_rows_written_before_the_mark_of_a_noisy_line_read_as_they_were(tmp_path
     assert journal.append(Batch("c", "n", outbox, 1, readings), T0_MS + 9).conflicts == 0
     database.close()
     with closing(sqlite3.connect(path, isolation_level=None)) as connection, pytest.raises(StoreTooNew):
-        migrate(connection, "journal.db", MIGRATIONS[:10])
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:10])
 
 
 def test_keys_of_entries_of_before_are_their_identities(tmp_path):
     """A file of the version before knows what was sent under a key; what had none has none."""
     path = tmp_path / "journal.db"
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        migrate(connection, "journal.db", MIGRATIONS[:12])
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:12])
         for text in ("a", "b"):
             row = ("note", "square", T0_MS, f'{{"text":"{text}"}}', "Ann", T0_MS)
             columns = "kind, surface, at_ms, body, author, written_at_ms"
@@ -174,7 +172,7 @@ def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
         for t, r, v, f in zip(times, raw, value, flag, strict=True)
     ]
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
-        migrate(connection, "journal.db", MIGRATIONS[:6])
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:6])
         connection.executemany("INSERT INTO channel VALUES (?, ?)", [(1, "a/b/c0"), (2, "a/b/c1")])
         connection.execute("INSERT INTO outbox (id, site, node, outbox_id) VALUES (1, 'c', 'n', '0000000000000000')")
         connection.executemany("INSERT INTO carries VALUES (?, 1)", [(1,), (2,)])
@@ -187,7 +185,7 @@ def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
             f"SELECT measured_at_ms / {DAY_MS} * {DAY_MS} AS day, min(value), avg(value), max(value), count(*) "
             "FROM observation WHERE value IS NOT NULL AND flag IN (1, 2) GROUP BY day"
         ).fetchall()
-    store = SqliteStore(Database(path))
+    store = SqlStore(Database(path))
     found = store.observations(["a/b/c0", "a/b/c1"], 0, 2**61)
     assert found["channel"].unique().tolist() == ["a/b/c1"] and found["stage_version"].unique().tolist() == [5]
     columns = ["measured_at_ms", "raw", "value", "flag", "received_at_ms"]
@@ -197,3 +195,14 @@ def test_observations_kept_in_rows_are_the_same_in_days(tmp_path):
     assert store.span(["a/b/c0"]) == (T0_MS, T0_MS + 28 * 60_000)
     assert store.span(["a/b/c1"]) == (T0_MS + 60_000, T0_MS + 29 * 60_000)
     assert len(store.raw(["a/b/c0", "a/b/c1"], T0_MS, T0_MS + 60_001)) == 2
+
+
+def test_versions_of_stages_are_spelt_alike_whatever_they_were(tmp_path):
+    """A number and a text that reads as that number stay two versions when a file of the version before is opened."""
+    path = tmp_path / "journal.db"
+    with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:13])
+        connection.executemany("INSERT INTO stage_version VALUES (?, ?)", [(1, 5), (2, "5"), (3, '"5"'), (4, "5b")])
+    with closing(Database(path)) as database, database.reading() as connection:
+        found = connection.execute("SELECT id, label FROM stage_version ORDER BY id").fetchall()
+    assert [(number, json.loads(label)) for number, label in found] == [(1, 5), (2, "5"), (3, '"5"'), (4, "5b")]

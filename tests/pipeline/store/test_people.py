@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.store.database import MIGRATIONS, Database, migrate
+from pipeline.store.database import Database, tables_of
 from pipeline.store.people import MOST_AUDITED, MOST_SESSIONS, Credential, People
+from pipeline.store.schema import MIGRATIONS, migrate
 from pipeline.units import DAY_MS
 
 NOW_MS = 1_767_225_600_000
@@ -201,7 +202,7 @@ def test_another_process_changes_people_beside_a_running_one(people: People) -> 
 def test_a_file_of_before_gets_the_tables(tmp_path: Path) -> None:
     """One of the version before has nobody in it and takes somebody."""
     with closing(sqlite3.connect(tmp_path / "journal.db", isolation_level=None)) as connection:
-        migrate(connection, "journal.db", MIGRATIONS[:11])
+        migrate(connection, "journal.db", lambda: tables_of(connection), MIGRATIONS[:11])
     with closing(Database(tmp_path / "journal.db")) as database:
         found = People(database, "meadow")
         assert found.people() == [] and found.add("Ann", "head", NOW_MS, by="a test") is not None

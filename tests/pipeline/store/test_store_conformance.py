@@ -11,7 +11,7 @@ import pytest
 
 from hardware.reading import Reading, Redated, Status
 from pipeline.store import FINDING_COLUMNS, OBSERVATION_COLUMNS, RAW_COLUMNS, STEP_COLUMNS
-from pipeline.store.sqlite import SqliteStore
+from pipeline.store.series import SqlStore
 from pipeline.units import DAY_MS, HOUR_MS, MINUTE_MS, Flag
 from tests.pipeline.store.keeping import date_again, keep
 
@@ -238,7 +238,7 @@ def test_an_observation_is_replaced_by_a_later_one_of_its_identity(store):
 def test_a_write_names_what_it_changed(store):
     """Rows that were not kept just so are within the span told of their channel or quantity; a store that can tell
     says nothing of the others."""
-    exact = isinstance(store, SqliteStore)
+    exact = isinstance(store, SqlStore)
     rows = observation_rows(C0, [0, 15, 30], [1, np.nan, 3])
     assert store.upsert_observations(rows) == {C0: (T0_MS, T0_MS + 30 * MINUTE_MS)}
     assert not exact or store.upsert_observations(rows) == {}

@@ -16,7 +16,7 @@ from hardware.reading import Batch
 from pipeline.store.database import Database
 from pipeline.store.journal import Journal
 from pipeline.store.readings import merge_runs
-from pipeline.store.sqlite import SqliteStore, unreadable_blocks
+from pipeline.store.series import SqlStore, unreadable_blocks
 from pipeline.units import DAY_MS, EVER_MS
 from tests.pipeline.hand import OUTBOX, START_MS, Line, batches, record
 
@@ -132,7 +132,7 @@ def test_a_server_store_is_fed_around_a_run_that_does_not_read(tmp_path: Path) -
     """The runs that read are handed out; the other waits and is named."""
     with closing(Database(tmp_path / "journal.db")) as database:
         journal = Journal(database, feeding=True)
-        store = SqliteStore(database)
+        store = SqlStore(database)
         heard = record(4)
         for batch in batches(heard, 4):
             journal.append(Batch("meadow", "node-1", OUTBOX, 1, tuple(batch)), START_MS)

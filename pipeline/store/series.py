@@ -1,4 +1,4 @@
-"""The embedded series store: readings by channel and time, observations by channel and day, findings.
+"""The series in a database: readings by channel and time, observations by channel and day, findings.
 
 Readings are those of the journal, which lie in runs. Observations lie in blocks of a channel and a day, which are
 written whole. Findings are rows, and are fetched as one flat run of doubles, which is twice as fast: times in ms are
@@ -25,7 +25,6 @@ from pipeline.store import (
     check_frame,
     frame_of,
 )
-from pipeline.store.database import Connection, Database
 from pipeline.store.packed import (
     DAY_IDS,
     KEEP_DAY,
@@ -40,11 +39,12 @@ from pipeline.store.packed import (
     unpack_believed,
     unpack_days,
 )
-from pipeline.store.readings import KEPT, Channels, readable_rows, readable_runs, runs_between
+from pipeline.store.readings import KEPT, RUNS_AT_ONCE, Channels, readable_rows, readable_runs, runs_between
 from pipeline.store.redating import unset_rows
+from pipeline.store.sql import Connection, SqlDatabase
 from pipeline.units import DAY_MS, FOREVER_MS, Flag, FloatArray, TimeArray, utc_text
 
-MISSING = "9e999"  # how infinity is written in SQLite
+MISSING = float("inf")  # what a missing number is asked for as
 
 
 def numbers_of(rows: Iterable[Sequence[float]], width: int) -> np.ndarray:
@@ -78,28 +78,26 @@ def listed(found: Iterable[int]) -> str:
 
 _STATUS_TEXT = np.array([STATUSES[code].value for code in sorted(STATUSES)], dtype=object)
 
-RUNS_AT_ONCE = 200  # runs unpacked together: at most 16 MB
-
 _Span = tuple[int, int, int, int, int, bool]  # outbox, first and last seq, time of receipt, run, whether squeezed
 _DAYS_WITHIN = "FROM observation_day WHERE id BETWEEN ? AND ?"
-_FINDING_NUMBERS = (
-    f"end_ms, ifnull(value, {MISSING}), ifnull(low, {MISSING}), ifnull(high, {MISSING}), n, stage_version"
-)
+# Takes `MISSING` first.
+_FINDING_NUMBERS = "end_ms, coalesce(value, ?1), coalesce(low, ?1), coalesce(high, ?1), n, stage_version"
+DAYS_AT_ONCE = 8  # days read first for a page, and then twice as many
 _FINDING = f"SELECT start_ms, {_FINDING_NUMBERS} FROM finding"
 
 
-class SqliteStore:
-    """A Store in a Database.
+class SqlStore:
+    """A Store in a database.
 
     Parameters
     ----------
-    database : Database
+    database : SqlDatabase
         Usually the journal's.
     channels : Channels, optional
         The journal's, when it shares the database.
     """
 
-    def __init__(self, database: Database, *, channels: Channels | None = None) -> None:
+    def __init__(self, database: SqlDatabase, *, channels: Channels | None = None) -> None:
         self._database = database
         self._channels = Channels() if channels is None else channels
         database.when_undone(self._channels.forget)
@@ -237,7 +235,7 @@ class SqliteStore:
 
     def last_answers(self, channels: Sequence[str], until_ms: int = FOREVER_MS) -> pd.DataFrame:
         """Return the last observation of each channel that is not missing. See Store. Days without one are skipped."""
-        return self._last(channels, "AND answered", until_ms)
+        return self._last(channels, "AND answered = 1", until_ms)
 
     def upsert_findings(self, frame: pd.DataFrame) -> Changed:
         """Keep or replace findings. See Store. Rows that are stored just so are not written again."""
@@ -282,9 +280,9 @@ class SqliteStore:
         limit: int | None = None,
     ) -> pd.DataFrame:
         """Read the rows of a page and no more. See Store."""
-        where = "WHERE series = ? AND start_ms >= ? AND start_ms < ?"
+        where = "WHERE series = ?2 AND start_ms >= ?3 AND start_ms < ?4"
         behind, behind_ms = ("", 0) if after is None else after
-        left = -1 if limit is None else limit
+        left = sys.maxsize if limit is None else limit
         parts, reasons, names = [], [], []
         with self._database.snapshot() as connection:
             known = _series_numbers(connection, station)
@@ -292,13 +290,14 @@ class SqliteStore:
                 q for q in (known if quantities is None else set(quantities) & set(known)) if q >= behind
             ):
                 first_ms = max(start_ms, behind_ms + 1) if quantity == behind else start_ms
-                within = (known[quantity], first_ms, end_ms)
-                query = f"{_FINDING} {where} ORDER BY start_ms LIMIT ?"
+                within = (MISSING, known[quantity], first_ms, end_ms)
+                query = f"{_FINDING} {where} ORDER BY start_ms LIMIT ?5"
                 part = numbers_of(connection.execute(query, (*within, left)), 7)
-                if part.shape[1]:
-                    within = (known[quantity], first_ms, int(part[0, -1]) + 1)
+                last_ms = int(part[0, -1]) if part.shape[1] else first_ms - 1
                 withheld = connection.execute(
-                    f"SELECT start_ms, reason FROM finding {where} AND reason IS NOT NULL", within
+                    "SELECT start_ms, reason FROM finding WHERE series = ? AND start_ms BETWEEN ? AND ? "
+                    "AND reason IS NOT NULL",
+                    (known[quantity], first_ms, last_ms),
                 ).fetchall()
                 reason = np.full(part.shape[1], None, dtype=object)
                 at_ms, texts = zip(*withheld, strict=True) if withheld else ((), ())
@@ -306,7 +305,7 @@ class SqliteStore:
                 parts.append(part)
                 reasons.append(reason)
                 names.append(np.full(part.shape[1], quantity, dtype=object))
-                left -= 0 if limit is None else part.shape[1]
+                left -= part.shape[1]
                 if left == 0:
                     break
             start, end, value, low, high, n, version = joined(parts, 7)
@@ -330,14 +329,14 @@ class SqliteStore:
     ) -> dict[str, tuple[TimeArray, FloatArray]]:
         """Return starts and values of each quantity. See Store."""
         query = (
-            f"SELECT start_ms, ifnull(value, {MISSING}) FROM finding "
+            "SELECT start_ms, coalesce(value, ?) FROM finding "
             "WHERE series = ? AND start_ms >= ? AND start_ms < ? ORDER BY start_ms"
         )
         found = {}
         with self._database.snapshot() as connection:
             known = _series_numbers(connection, station)
             for quantity in sorted(set(quantities) & set(known)):
-                times, values = numbers_of(connection.execute(query, (known[quantity], start_ms, end_ms)), 2)
+                times, values = numbers_of(connection.execute(query, (MISSING, known[quantity], start_ms, end_ms)), 2)
                 if times.size:
                     found[quantity] = whole(times), real(values)
         return found
@@ -388,13 +387,15 @@ class SqliteStore:
         found = []
         with self._database.snapshot() as connection:
             for name, number in sorted(self._channels.find(connection, channels).items()):
-                query = f"SELECT id, packed {_DAYS_WITHIN} {which} ORDER BY id DESC"
-                for day in connection.execute(query, _days_within(number, 0, until_ms)):
+                query = f"SELECT id, packed {_DAYS_WITHIN} {which} ORDER BY id DESC LIMIT 1"
+                first, last = _days_within(number, 0, until_ms)
+                while (day := connection.execute(query, (first, last)).fetchone()) is not None:
                     rows, _ = readable_days(connection, [day])
                     rows = rows[(rows["measured_at_ms"] <= until_ms) & ((rows["flag"] != Flag.MISSING) | (not which))]
                     if rows.size:
                         found.append((name, rows[-1:]))
                         break
+                    last = day[0] - 1
             return _observations(connection, found)
 
 
@@ -407,13 +408,19 @@ def _days_within(number: int, start_ms: int, end_ms: int) -> tuple[int, int]:
 def _observed(connection: Connection, number: int, start_ms: int, end_ms: int, most: int) -> np.ndarray:
     """Return the first `most` observations of a channel with start <= t < end. No more days are read than they need."""
     days: list[tuple[int, bytes]] = []
-    have = 0
-    query = f"SELECT id, size, packed {_DAYS_WITHIN} ORDER BY id"
-    for day, size, packed in connection.execute(query, _days_within(number, start_ms, end_ms)):
-        have += size if days else 0  # of the first day nothing may be left
-        days.append((day, packed))
-        if have >= most:
+    have, some = 0, sys.maxsize if most == sys.maxsize else DAYS_AT_ONCE
+    begin, end = _days_within(number, start_ms, end_ms)
+    query = f"SELECT id, size, packed {_DAYS_WITHIN} ORDER BY id LIMIT ?"
+    while have < most:
+        before = len(days)
+        for day, size, packed in connection.execute(query, (begin, end, some)):
+            have += size if days else 0  # of the first day nothing may be left
+            days.append((day, packed))
+            if have >= most:
+                break
+        if len(days) - before < some:
             break
+        begin, some = days[-1][0] + 1, 2 * some
     rows, _ = readable_days(connection, days)
     first, last = np.searchsorted(rows["measured_at_ms"], (start_ms, end_ms))
     return rows[first:last][:most]
@@ -458,13 +465,22 @@ def _day_name(day_id: int) -> str:
 
 def unreadable_blocks(connection: Connection) -> dict[str, str]:
     """Read every block of readings and observations; return those that do not read, each with what it held."""
-    for run in connection.execute(
-        "SELECT r.id, s.last_seq - s.first_seq + 1, r.readings, r.named, s.squeezed, 0 "
-        "FROM span s JOIN run r ON r.id = s.run"
-    ):
-        readable_rows(connection, *run)
-    for day in connection.execute("SELECT id, packed FROM observation_day"):
-        readable_days(connection, [day])
+    outbox, seq, day_id = -1, -1, -1
+    while runs := connection.execute(
+        "SELECT s.outbox, s.first_seq, r.id, s.last_seq - s.first_seq + 1, r.readings, r.named, s.squeezed, 0 "
+        "FROM span s JOIN run r ON r.id = s.run WHERE (s.outbox, s.first_seq) > (?, ?) "
+        "ORDER BY s.outbox, s.first_seq LIMIT ?",
+        (outbox, seq, RUNS_AT_ONCE),
+    ).fetchall():
+        for _, _, *run in runs:
+            readable_rows(connection, *run)
+        outbox, seq, *_ = runs[-1]
+    while days := connection.execute(
+        "SELECT id, packed FROM observation_day WHERE id > ? ORDER BY id LIMIT ?", (day_id, RUNS_AT_ONCE)
+    ).fetchall():
+        for day in days:
+            readable_days(connection, [day])
+        day_id = days[-1][0]
     return connection.unreadable
 
 
@@ -581,12 +597,12 @@ def _replace_findings(tx: Connection, new: np.ndarray, reasons: np.ndarray) -> n
     place = (series << _START_BITS) + start  # one number for series and start
     spans = [(k, int(start[series == k].min()), int(start[series == k].max())) for k in np.unique(series).tolist()]
 
-    def stored_rows(columns: str) -> Iterator[Sequence[Any]]:
-        query = f"SELECT series, start_ms, {columns}"
-        return itertools.chain.from_iterable(tx.execute(f"{query} ORDER BY start_ms", span) for span in spans)
+    def stored_rows(columns: str, *first: float) -> Iterator[Sequence[Any]]:
+        query = f"SELECT series, start_ms, {columns} ORDER BY start_ms"
+        return itertools.chain.from_iterable(tx.execute(query, (*first, *span)) for span in spans)
 
-    within = "WHERE series = ? AND start_ms BETWEEN ? AND ?"
-    stored = numbers_of(stored_rows(f"{_FINDING_NUMBERS} FROM finding {within}"), 8)
+    within = "series = ?2 AND start_ms BETWEEN ?3 AND ?4"
+    stored = numbers_of(stored_rows(f"{_FINDING_NUMBERS} FROM finding WHERE {within}", MISSING), 8)
     write = np.ones(len(start), dtype=np.bool_)
     if stored.shape[1]:
         stored[~np.isfinite(stored)] = np.nan
@@ -596,12 +612,16 @@ def _replace_findings(tx: Connection, new: np.ndarray, reasons: np.ndarray) -> n
         write = (stored_place[at] != place) | ~((there == new) | (np.isnan(there) & np.isnan(new))).all(axis=0)
         texts = np.full(len(stored_place), None, dtype=object)
         if not write.all():
-            for number, at_ms, text in stored_rows(f"reason FROM finding {within} AND reason IS NOT NULL"):
+            for number, at_ms, text in stored_rows(
+                "reason FROM finding WHERE series = ? AND start_ms BETWEEN ? AND ? AND reason IS NOT NULL"
+            ):
                 texts[np.searchsorted(stored_place, (number << _START_BITS) + at_ms)] = text
             write |= texts[at] != reasons
     new = new[:, write]
     tx.executemany(
-        "INSERT OR REPLACE INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (series, start_ms) DO UPDATE SET "
+        "end_ms = excluded.end_ms, value = excluded.value, low = excluded.low, high = excluded.high, n = excluded.n, "
+        "reason = excluded.reason, stage_version = excluded.stage_version",
         zip(
             *(whole(column).tolist() for column in new[:3]),
             *(column.tolist() for column in new[3:6]),
@@ -667,9 +687,9 @@ def _spans_within(connection: Connection, numbers: dict[str, int], start_ms: int
     return sorted(
         connection.execute(
             "SELECT s.outbox, s.first_seq, s.last_seq, s.received_at_ms, s.run, s.squeezed "
-            "FROM outbox o CROSS JOIN span s "
-            f"ON s.outbox = o.id AND s.kind = {KEPT} AND s.last_ms >= ?1 AND s.last_ms < ?2 + o.longest_ms "
-            "WHERE o.id IN (SELECT outbox FROM carries "
+            "FROM outbox o CROSS JOIN span s WHERE s.outbox = o.id "
+            f"AND s.kind = {KEPT} AND s.last_ms >= ?1 AND s.last_ms < ?2 + o.longest_ms "
+            "AND o.id IN (SELECT outbox FROM carries "
             f"WHERE channel IN ({listed(numbers.values())}) AND last_ms >= ?1 AND first_ms < ?2) "
             "AND s.first_ms < ?2 AND s.run IS NOT NULL",
             (start_ms, end_ms),
@@ -684,7 +704,9 @@ def _series_numbers(connection: Connection, station: str) -> dict[str, int]:
 
 
 def _series(tx: Connection, station: str, quantity: str) -> int:
-    tx.execute("INSERT OR IGNORE INTO finding_series (station, quantity) VALUES (?, ?)", (station, quantity))
+    tx.execute(
+        "INSERT INTO finding_series (station, quantity) VALUES (?, ?) ON CONFLICT DO NOTHING", (station, quantity)
+    )
     query = "SELECT id FROM finding_series WHERE station = ? AND quantity = ?"
     (number,) = tx.execute(query, (station, quantity)).fetchone()
     return int(number)
@@ -698,15 +720,25 @@ def _factors(column: pd.Series | np.ndarray) -> tuple[list[Any], np.ndarray]:
 
 def _version_numbers(tx: Connection, versions: pd.Series) -> np.ndarray:
     labels, codes = _factors(versions)
-    tx.executemany("INSERT OR IGNORE INTO stage_version (label) VALUES (?)", [(label,) for label in labels])
-    known = dict(tx.execute("SELECT label, id FROM stage_version").fetchall())
-    return np.asarray(np.array([known[label] for label in labels], dtype=np.int64)[codes], dtype=np.int64)
+    spelt = [json.dumps(label) for label in labels]
+    known = _version_ids(tx)
+    if not known.keys() >= set(spelt):
+        tx.executemany(
+            "INSERT INTO stage_version (label) VALUES (?) ON CONFLICT DO NOTHING", [(label,) for label in spelt]
+        )
+        known = _version_ids(tx)
+    return np.asarray(np.array([known[label] for label in spelt], dtype=np.int64)[codes], dtype=np.int64)
+
+
+def _version_ids(connection: Connection) -> dict[str, int]:
+    """Return the number of each version, a number or a text, as JSON."""
+    return dict(connection.execute("SELECT label, id FROM stage_version").fetchall())
 
 
 def _version_labels(connection: Connection, numbers: np.ndarray) -> list[object] | np.ndarray:
     codes, used = pd.factorize(numbers)
-    known = dict(connection.execute("SELECT id, label FROM stage_version").fetchall())
-    labels = [known[number] for number in used.tolist()]
+    known = {number: label for label, number in _version_ids(connection).items()}
+    labels = [json.loads(known[number]) for number in used.tolist()]
     whole = all(isinstance(label, int) for label in labels)
     return np.array(labels, dtype=np.int64 if whole else object)[codes]
 
