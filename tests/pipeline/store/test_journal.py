@@ -263,6 +263,9 @@ def test_a_file_of_the_version_before_learns_its_digests(tmp_path):
             file.execute(f"ALTER TABLE outbox DROP COLUMN {column}")
         for table in ("redated", "person", "person_role", "credential", "audit"):
             file.execute(f"DROP TABLE {table}")
+        file.execute("DROP INDEX diary_sent_as")
+        file.execute("ALTER TABLE diary DROP COLUMN sent_as")
+        file.execute("CREATE TABLE diary_key (key TEXT PRIMARY KEY, entry INTEGER NOT NULL)")
         file.execute("DELETE FROM migration WHERE number >= 9")
         file.commit()
     with closing(Database(tmp_path / "journal.db")) as database:
