@@ -106,7 +106,9 @@ def outward_address(pages: PagesConfig) -> str:
 
 def note_settings(pipeline: Pipeline) -> None:
     """Write into the audit log which tables of the settings are others than when the service started last."""
-    written = pipeline.config.model_dump(exclude_unset=True)  # a later version's defaults are nobody's change
+    written = pipeline.config.model_dump(
+        exclude_unset=True, warnings="none"
+    )  # a later version's defaults are nobody's change
     now = {key: hashlib.sha256(repr(value).encode()).hexdigest() for key, value in written.items()}
     before = pipeline.journal.note(SETTINGS_NOTE)
     changed = sorted(key for key in {*now, *before} if now.get(key) != before.get(key))
