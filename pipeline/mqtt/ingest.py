@@ -17,6 +17,7 @@ import queue
 import random
 import select
 import socket
+import ssl
 import struct
 import threading
 from collections import deque
@@ -214,6 +215,8 @@ class Ingest:
                 self._exchange(EXCHANGE_S)
             else:
                 self._connect(stop)
+        except ssl.SSLCertVerificationError as err:
+            self._lost(f"the certificate of the broker is refused: {err.verify_message}")
         except _MQTT_FAULTS as err:
             self._lost(str(err) or type(err).__name__)
 
@@ -254,11 +257,10 @@ class Ingest:
         client.on_socket_unregister_write = _leave
         if not self._guest:
             client.will_set(self._state_topic, json.dumps({"state": "down"}), qos=1, retain=True)
-        if self._broker.ca_file is not None:
-            cert, key = self._broker.cert_file, self._broker.key_file
-            client.tls_set(
-                str(self._broker.ca_file), None if cert is None else str(cert), None if key is None else str(key)
-            )
+        files = (self._broker.ca_file, self._broker.cert_file, self._broker.key_file)
+        if any(file is not None for file in files):
+            ca, cert, key = (None if file is None else str(file) for file in files)
+            client.tls_set(ca, cert, key)
         return client
 
     @property

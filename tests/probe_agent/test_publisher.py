@@ -5,9 +5,6 @@ Expected content is what the test put into the outbox.
 
 from __future__ import annotations
 
-import contextlib
-import datetime
-import ipaddress
 import json
 import re
 import subprocess
@@ -18,10 +15,6 @@ from pathlib import Path
 
 import paho.mqtt.client as mqtt
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from paho.mqtt.enums import CallbackAPIVersion
 
 from hardware.reading import (
@@ -42,6 +35,7 @@ from probe_agent.config import load
 from probe_agent.mqtt import try_broker
 from probe_agent.outbox import Outbox
 from probe_agent.publisher import Publisher
+from tests.broker_certificates import CERTIFICATES, signed
 
 SET = ClockNote(True, "boot-1", 5000, 1_772_323_200_000)
 
@@ -360,44 +354,8 @@ def test_wrong_password_is_refused_and_a_right_one_gets_in(secured_port, make_pu
     until(lambda: publisher.state == "up", step=publisher.step)
 
 
-def signed(folder: Path, *, name: str, begins_d: int, ends_d: int) -> list[str]:
-    """Put an authority, `ca.pem`, and a server certificate of it into a folder; return what mosquitto is told of it."""
-    folder.mkdir()
-    now = datetime.datetime.now(datetime.UTC)
-    keys = [ec.generate_private_key(ec.SECP256R1()) for _ in range(2)]
-    issuer, subject = (x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, text)]) for text in ("CA", "broker"))
-
-    def begun(of: x509.Name, key: ec.EllipticCurvePrivateKey, first_d: int, last_d: int) -> x509.CertificateBuilder:
-        first, last = (now + datetime.timedelta(days=days) for days in (first_d, last_d))
-        made = x509.CertificateBuilder().subject_name(of).issuer_name(issuer).public_key(key.public_key())
-        return made.serial_number(x509.random_serial_number()).not_valid_before(first).not_valid_after(last)
-
-    is_authority = x509.BasicConstraints(ca=True, path_length=0)
-    authority = begun(issuer, keys[0], -100, 100).add_extension(is_authority, critical=True)
-    names: list[x509.GeneralName] = [x509.DNSName(name)]
-    with contextlib.suppress(ValueError):
-        names = [x509.IPAddress(ipaddress.ip_address(name))]
-    server = begun(subject, keys[1], begins_d, ends_d)
-    server = server.add_extension(x509.SubjectAlternativeName(names), critical=False)
-    for file, one in (("ca.pem", authority), ("cert.pem", server)):
-        (folder / file).write_bytes(one.sign(keys[0], SHA256()).public_bytes(Encoding.PEM))
-    (folder / "key.pem").write_bytes(
-        keys[1].private_bytes(Encoding.PEM, PrivateFormat.TraditionalOpenSSL, NoEncryption())
-    )
-    return [f"certfile {folder / 'cert.pem'}", f"keyfile {folder / 'key.pem'}", "allow_anonymous true", "user root"]
-
-
 @pytest.mark.parametrize(
-    ("name", "begins_d", "ends_d", "trusted", "told"),
-    [
-        ("127.0.0.1", -9, 9, "broker", ""),
-        ("127.0.0.1", -9, -1, "broker", "expired"),
-        ("127.0.0.1", 1, 9, "broker", "not yet valid"),
-        ("192.0.2.10", -9, 9, "broker", "mismatch"),
-        ("broker.example", -9, 9, "broker", "mismatch"),
-        ("127.0.0.1", -9, 9, "foreign", "self-signed|unable to get local issuer|signature failure"),
-    ],
-    ids=["good", "expired", "of tomorrow", "of another address", "of a name", "of a foreign authority"],
+    ("name", "begins_d", "ends_d", "trusted", "told"), CERTIFICATES.values(), ids=CERTIFICATES.keys()
 )
 def test_a_broker_is_believed_by_its_certificate_alone(
     start_broker, make_publisher, outbox, tmp_path, until, *, name, begins_d, ends_d, trusted, told

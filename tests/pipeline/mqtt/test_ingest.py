@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import signal
 import socket
 import subprocess
@@ -25,6 +26,7 @@ from pipeline.mqtt.ingest import Arrival, Ingest
 from pipeline.run.clock import SystemClock
 from pipeline.run.metrics import Metrics
 from pipeline.site.server import BrokerConfig
+from tests.broker_certificates import CERTIFICATES, signed
 
 ROOT = Path(__file__).parents[3]
 Until = Callable[..., None]
@@ -392,6 +394,58 @@ def test_it_speaks_tls_with_a_password_under_the_access_list(
         until(lambda: {m.topic.rsplit("/", 1)[1] for m in heard} == {"receipt", "notice"}, "both are heard")
         node.disconnect()
         node.loop_stop()
+
+
+@pytest.mark.parametrize(
+    ("name", "begins_d", "ends_d", "trusted", "told"), CERTIFICATES.values(), ids=CERTIFICATES.keys()
+)
+def test_a_broker_is_believed_by_its_certificate_alone(
+    mosquitto: Path,
+    make: Callable[..., Ingest],
+    stepping: Steps,
+    tmp_path: Path,
+    free_port: int,
+    until: Until,
+    *,
+    name: str,
+    begins_d: int,
+    ends_d: int,
+    trusted: str,
+    told: str,
+) -> None:
+    """A bad one is refused before the password is sent, in OpenSSL's words; the control is believed."""
+    lines = signed(tmp_path / "broker", name=name, begins_d=begins_d, ends_d=ends_d)
+    signed(tmp_path / "foreign", name=name, begins_d=begins_d, ends_d=ends_d)
+    settings, log, secret = (tmp_path / file for file in ("mosquitto.conf", "log", "secret"))
+    settings.write_text("\n".join((f"listener {free_port} 127.0.0.1", *lines)) + "\n")
+    secret.write_text("under the turf\n")
+    config = BrokerConfig(
+        kind="external", host="127.0.0.1", port=free_port, username="pipeline", password_file=secret,
+        ca_file=tmp_path / trusted / "ca.pem",
+    )  # fmt: skip
+    with log.open("wb") as out:
+        broker = subprocess.Popen([str(mosquitto), "-v", "-c", str(settings)], stderr=out)
+    try:
+        until(lambda: answers(free_port), "the broker listens")
+        with stepping(make(config=config)) as ingest:
+            if told:
+                until(lambda: "the certificate of the broker is refused" in ingest.away, "the refusal is told")
+                assert re.search(told, ingest.away) and not ingest.connected
+            else:
+                until(lambda: ingest.connected, "the control is believed")
+        assert ("u'pipeline'" in log.read_text()) == (not told), "the broker has had the name"
+    finally:
+        broker.terminate()
+        broker.wait(20)
+
+
+def test_a_certificate_of_our_own_alone_is_enough_for_tls(
+    field_broker: BrokerConfig, make: Callable[..., Ingest], stepping: Steps, tmp_path: Path, until: Until
+) -> None:
+    """Without an authority of its own the broker is held against those of the system; nothing goes out in the clear."""
+    own = {"ca_file": None, "cert_file": tmp_path / "cert.pem", "key_file": tmp_path / "key.pem"}
+    with stepping(make(config=field_broker.model_copy(update=own))) as ingest:
+        until(lambda: "the certificate of the broker is refused: self-signed" in ingest.away, "the refusal is told")
 
 
 def test_a_wrong_password_is_told_in_the_brokers_words(
