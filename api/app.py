@@ -27,6 +27,7 @@ from api import (
     data,
     diary,
     feed,
+    first,
     ground,
     health,
     live,
@@ -40,6 +41,7 @@ from api import (
 from api.load import MAX_ANSWERS_KEPT, FactCache
 from api.pages import alerts, book, forms, station, today, windows, work, year
 from api.pages import compare as compare_page
+from api.pages import first as first_page
 from api.pages import ground as ground_page
 from api.pages import people as people_page
 from api.pages import probes as probe_pages
@@ -84,9 +86,9 @@ def create_app(pipeline: Pipeline) -> FastAPI:
     problems.install(app)
     sign_in_page.install(app)
     for part in (
-        data, alert_history, answers, advice, booking, diary, feed, live, nodes, season, ground, health, today, station,
-        probes, probe_pages, alerts, book, windows, work, year, ground_page, compare, compare_page, trust, trust_page,
-        forms, sign_in_page, people_page,
+        data, alert_history, answers, advice, booking, diary, feed, first, first_page, live, nodes, season, ground,
+        health, today, station, probes, probe_pages, alerts, book, windows, work, year, ground_page, compare,
+        compare_page, trust, trust_page, forms, sign_in_page, people_page,
     ):  # fmt: skip
         app.include_router(part.router)
     app.include_router(people_page.data)

@@ -139,6 +139,15 @@ def _words(
             say("of the ground by the diary; last heard {when}.", when=when),
         ),
     }[now]
+    name = f"{state.station.name}/{probe.name}"
+    if now == "out of the ground" and any(
+        one.probe == name and one.is_new and one.back_ms > state.now_ms
+        for one in pipeline.context(state.station.name).facts.lifted
+    ):
+        verdict, clause = (
+            say_as("a probe", "New"),
+            say("and its field check is not done; last heard {when}.", when=when),
+        )
     lines = [verdict, clause, *_said(channels)]
     lines += _doubts(pipeline, channels, now_ms=state.now_ms)
     moved = [one for one in drift if abs(one.last - one.first) >= DRIFT_LEAST]

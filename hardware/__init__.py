@@ -6,6 +6,7 @@ installing a service.
 - `cone`: penetrometer sentences, and strokes put together from them
 - `cone_dock`: the hand-over of strokes in the dock, host side and device side
 - `curves`: calibration curves by name, with what each reads, gives and takes
+- `field_check`: what a probe must read in air, in water and in the ground, and the order in which it answers a cup
 - `frame`: the refusal that all line codecs share, and the CRC of two of them
 - `machine_clock`: whether the machine's clock is right, and the time taken in its place while it is not
 - `modbus`: Modbus RTU, the client's side and the device's: registers, their numbers, and frames

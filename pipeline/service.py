@@ -16,17 +16,17 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from hardware.machine_clock import BY_SYSTEM, EARLIEST_SET_MS, ClockNote, MachineClock
-from hardware.reading import (
-    Notice,
-)
+from hardware.reading import LiveReading, Notice
 from pipeline.advice.advisor import Advisor
 from pipeline.advice.phrases import for_how_long, listed, moment, sentence, unconfirmed
 from pipeline.advice.report import SiteAdvice
 from pipeline.advice.treatments import treatments
 from pipeline.alerts.runner import BOUNDS_OF_RULES, AlertRunner, OpenAlert
 from pipeline.alerts.site import BACKUP_OLD
+from pipeline.diary.entry import DiaryEntry
 from pipeline.errors import PipelineFault, StoreAway
 from pipeline.mqtt.broker import EmbeddedBroker, find_mosquitto
+from pipeline.mqtt.field_checks import FieldChecks, ProbeCheck, has_ticked
 from pipeline.mqtt.ingest import Ingest
 from pipeline.mqtt.node_health import from_note
 from pipeline.mqtt.nodes import Nodes, NodeStatus
@@ -53,6 +53,7 @@ from pipeline.worker import HEALTH_KEY, Worker
 
 log = logging.getLogger(__name__)
 
+CHECKS_KEY = "field_checks"
 UNREADABLE_NAMED = 20  # blocks that do not read, in health; `underturf verify` names all
 DAMAGED = (
     later(
@@ -116,6 +117,14 @@ class Pipeline:
         if config.backup.dir is not None:
             ask_for_backups(config.data.dir, self.clock.now_ms())
         self.nodes = Nodes(config.site.name, known_health=from_note(self.journal.note(HEALTH_KEY)))
+        self.checks = FieldChecks(
+            {
+                f"{station.name}/{probe.name}": [one.channel for one in probe.channels]
+                for station in config.stations().values()
+                for probe in station.probes
+            },
+            self.journal.note(CHECKS_KEY),
+        )
         self._broker = self._make_broker(mosquitto)
         self._ingest = Ingest(config.broker, config.site.name, self.metrics, self.clock)
         self._server = self._stores.server
@@ -141,7 +150,7 @@ class Pipeline:
         )  # fmt: skip
         self._worker = Worker(
             config, self._ingest, self.journal, self._stages, self._alerts, self.nodes, self.metrics, self.clock,
-            feed=self._feed, on_change=self._changed,
+            feed=self._feed, on_change=self._changed, on_live=self._checked,
         )  # fmt: skip
         self._advisor = Advisor(
             config, self.store, self.diary, self.metrics, self.clock,
@@ -220,7 +229,7 @@ class Pipeline:
     def notices(self) -> list[str]:
         """Return what an owner must know, in words: of the data, of the time, and of names that the settings lack."""
         doubts = map(sentence, self.time_doubts())
-        return [*self._history_lines(), *self._data_notices(), *self.outside_notices, *doubts, *self._unnamed()]
+        return [*self._history_lines(), *self._data_notices(), *self.outside_notices, *doubts, *self.unnamed()]
 
     def _data_notices(self) -> list[str]:
         """Damage, what does not read, too old a backup, doubtful outboxes, what was set aside, a doubtful clock."""
@@ -279,8 +288,8 @@ class Pipeline:
         )  # fmt: skip
         return [say(told, span=for_how_long(abs(doubt_ms)))]
 
-    def _unnamed(self) -> list[str]:
-        """What is heard that the settings do not name: channels, and nodes of a site of another name."""
+    def unnamed(self) -> list[str]:
+        """Return in words what is heard that the settings do not name: channels, and nodes of another site."""
         channels, others = sorted(self._stages.unknown), sorted(self.nodes.strangers())
         # Translators: the end of a list of names: "a, b, c and more"
         named = listed([*channels[:3], *([say("more")] if channels[3:] else [])])
@@ -364,6 +373,45 @@ class Pipeline:
         reading = [node for node in self.nodes.all() if node.state == "up" and station in node.stations]
         self._notify_nodes(reading, live=f"{station}/{probe}")
         return bool(reading)
+
+    def look_at(self, station: str, probe: str) -> bool:
+        """Have a probe under its field check read on for as long as somebody looks, and a while longer: a phone in the
+        pocket does not ask. Returns whether a node that reads the station is up."""
+        self.checks.look(f"{station}/{probe}", self.clock.monotonic())
+        return self.watch(station, probe)
+
+    def keep_check(self, check: ProbeCheck, *entries: DiaryEntry) -> None:
+        """Take a check in place of the one of its probe, and write what the diary is to have of it: all or nothing."""
+        with self._stores.database.transaction():
+            for entry in entries:
+                self.diary.add(entry)
+            self.checks.put(check)
+            self.journal.keep_note(CHECKS_KEY, self.checks.as_note())
+        if entries:
+            self._changed("diary")
+        self._changed("checks")
+
+    def put_in_place(self, probe: str, by: str, at_ms: int) -> DiaryEntry:
+        """Return the entry by which a probe, `station/probe`, is in its place. [ms since 1970, UTC]"""
+        station, _, name = probe.partition("/")
+        surface = self.config.surface_of(station).name
+        return DiaryEntry("return", surface, at_ms, {"probe": name}, station, None, by, at_ms)
+
+    def _checked(self, live: LiveReading) -> None:
+        """Take a live reading to the check of its probe; the last tick writes that the probe is in its place."""
+        now_ms, found = self.clock.now_ms(), self.checks.take(live, self.clock.now_ms())
+        if found is None:
+            return
+        before, after = found
+        is_done = after.step(self.checks.channels(live.probe)) is None
+        if has_ticked(before, after):
+            try:
+                self.keep_check(after, *([self.put_in_place(live.probe, after.by, now_ms)] if is_done else []))
+            except PipelineFault:
+                self.checks.put(before)  # the next reading ticks it again
+                raise
+        if not is_done and self.checks.asks_on(live.probe, self.clock.monotonic()):
+            self.watch(*live.probe.split("/"))
 
     def _notify_nodes(self, nodes: Sequence[NodeStatus], *, live: str = "") -> None:
         """Tell nodes the time where they have none and it is known here, and their channels that nobody named."""

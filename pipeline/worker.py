@@ -27,6 +27,7 @@ from hardware.reading import (
     BadBatch,
     Batch,
     BatchSpan,
+    LiveReading,
     Receipt,
     decode_batch,
     follows_on,
@@ -106,7 +107,7 @@ class _Message:
     span: BatchSpan | None = None
     batch: Batch | None = None
     bad: Exception | None = None
-    is_live: bool = False
+    live: LiveReading | None = None
     status: NodeStatus | None = None
 
 
@@ -164,6 +165,8 @@ class Worker:
         Copies a few readings to a server store, where there is one; returns whether there is more to copy.
     on_change : callable
         Called with one word (`readings`, `findings`, `alerts`, `nodes`) when something of that kind has changed.
+    on_live : callable
+        Called with each live reading, once what came with it is kept.
     rng : random.Random
         Jitter of the waits.
     """
@@ -181,6 +184,7 @@ class Worker:
         *,
         feed: Callable[[], bool] = lambda: False,
         on_change: Callable[[str], None] = lambda word: None,
+        on_live: Callable[[LiveReading], None] = lambda live: None,
         rng: random.Random | None = None,
     ) -> None:
         rng = random.Random() if rng is None else rng
@@ -193,7 +197,7 @@ class Worker:
         self._config = config
         self._source, self._journal, self._stages, self._alerts = source, journal, stages, alerts
         self._nodes, self._metrics, self._clock = nodes, metrics, clock
-        self._feed, self._on_change = feed, on_change
+        self._feed, self._on_change, self._on_live = feed, on_change, on_live
         self._begun = False
         self._held: list[_Message] = []
         self._not_before_s = 0.0
@@ -305,8 +309,7 @@ class Worker:
             if arrival.topic.endswith("/status"):
                 message.status = self._nodes.hear(arrival.topic, arrival.payload, self._clock.now_ms())
             elif arrival.topic.endswith("/live"):
-                message.is_live = True
-                self._nodes.hear_live(arrival.payload)
+                message.live = self._nodes.hear_live(arrival.payload)
             else:
                 message.span = parse_readings_topic(arrival.topic)
                 message.batch = decode_batch(arrival.payload, message.span, loads=LOADS)
@@ -338,11 +341,13 @@ class Worker:
                 receipts[message.span.site, message.span.node, message.span.outbox_id] = None
         for site, node, outbox_id in receipts:
             self._source.publish_receipt(site, node, self._journal.receipt(site, node, outbox_id))
-        if any(message.span is None and not message.is_live for message in messages):
+        if any(message.span is None and message.live is None for message in messages):
             self._metrics.nodes_up.set(sum(n.state == "up" for n in self._nodes.all()))
             self._on_change("nodes")
         for message in messages:
             self._source.acknowledge(message.arrival)
+            if message.live is not None:
+                self._on_live(message.live)
 
     def _commit_group(self, group: list[_Message], now_ms: int) -> list[tuple[_Message, Appended]]:
         """Append batches that follow on one another as one, which costs little more than one of them does.

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass
 
+from hardware.field_check import NUMBER_KINDS
 from hardware.sdi12 import Fail, measurement
 from probe_agent.clock import Clock
 from probe_agent.line import SerialLine
@@ -26,29 +26,6 @@ Numbers = Mapping[tuple[str, int], float]
 
 class LearnFault(Exception):
     """A sensor that cannot be learned; the text says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class NumberKind:
-    """What a number can be: the quantity heard, its scale to that, and what air and tap water read. [as sent]
-
-    Permittivity is 1 in air and 80 in water at 20 degC; 1 is a water content of -2.4 % by Topp et al. 1980, so that per
-    cent in air are 0 or less and no permittivity; tap water conducts 0.05 to 2 dS/m. From memory.
-    """
-
-    heard: str
-    scale: float
-    air: tuple[float, float]
-    water: tuple[float, float]
-
-
-KINDS = (
-    NumberKind("apparent_permittivity", 1.0, (0.8, 2.0), (60.0, 90.0)),
-    NumberKind("water_content", 1.0, (-0.1, 0.12), (0.4, 1.1)),
-    NumberKind("water_content", 0.01, (-10.0, 0.6), (40.0, 110.0)),
-    NumberKind("bulk_ec", 1.0, (-0.01, 0.02), (0.05, 2.0)),
-    NumberKind("bulk_ec", 0.001, (-10.0, 20.0), (50.0, 2000.0)),
-)
 
 
 def all_numbers(address: str, line: SerialLine, clock: Clock, stop: threading.Event) -> tuple[Numbers, bool]:
@@ -79,7 +56,7 @@ def kinds_of(air: float, water: float, salted: float) -> list[tuple[str, float]]
     """Return what a number can be, as quantity heard and scale, by its three readings; one alone is an answer."""
     found = [
         (kind.heard, kind.scale)
-        for kind in KINDS
+        for kind in NUMBER_KINDS
         if kind.air[0] <= air <= kind.air[1]
         and kind.water[0] <= water <= kind.water[1]
         and (salted >= SALT_RISES * water if kind.heard == "bulk_ec" else salted <= SALT_LEAVES * water)

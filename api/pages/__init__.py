@@ -11,7 +11,7 @@ an `id`, a form that is written in is left alone, and what a script of the page 
 `parts` has what several pages show: the head, what is to be seen to (`alert.html` with its marks), a station in a few
 words. A form is a plain one, posted to a route of `forms` that leads back to its page; a script may send the same as
 JSON and stay. Facts for the head: `now`, `age` and `age_is_old`; `page` is the key of what `frame` marks in the
-navigation.
+navigation; `said_below` has notices that the page says better itself.
 Figures and dates are written as they are inside, with their unit behind them (`12 mm`, `9 °C`, `2 Jul`): `frame`
 passes the page through the site's `LocalUnits`. A figure without its unit (a ruler, a cell, a field) is made by
 `units`, which every template has.

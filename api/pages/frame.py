@@ -76,7 +76,7 @@ def _rendered(request: Request, template: str, pipeline: Pipeline, facts: dict[s
     """A page for all who may see as much, with slots for what is one reader's own."""
     csrf_field = Markup(f'<input type="hidden" name="csrf" value="{TOKEN_SLOT}">') if reader.secret else ""
     shown = {
-        "notices": _notices(request, pipeline, reader),
+        "notices": [line for line in _notices(request, pipeline, reader) if line not in facts.get("said_below", ())],
         "site": pipeline.config.site,
         "units": pipeline.config.site.units,
         "language": pipeline.config.site.language,

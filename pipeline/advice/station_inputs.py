@@ -555,7 +555,7 @@ def _without_lifted(view: View, past: PastHours, station: str) -> PastHours:
     context = context_of(view, station)
     for lifted in context.facts.lifted:
         thatch, roots = _probe_layers(context, lifted.probe, view.now_ms)
-        past = without_readings(past, lifted.out_ms, lifted.back_ms + context.settle_ms, thatch=thatch, roots=roots)
+        past = without_readings(past, lifted.out_ms, lifted.settled_ms(context.settle_ms), thatch=thatch, roots=roots)
     return past
 
 
@@ -565,7 +565,7 @@ def _lifted(view: View, station: Station) -> int | None:
     since = [
         one.out_ms
         for one in context.facts.lifted
-        if one.out_ms <= view.now_ms < one.back_ms + context.settle_ms
+        if one.out_ms <= view.now_ms < one.settled_ms(context.settle_ms)
         and any(_probe_layers(context, one.probe, view.now_ms))
     ]
     return min(since, default=None)

@@ -296,7 +296,12 @@ KINDS: Mapping[str, type[EntryBody]] = {
     "covers": _kind("covers on until its end"),
     "cut": _kind("cutting height set", height_mm=_mm(200.0, 1.0, inches_below=1.6, needed=True)),
     "sight": SightBody,
-    "lift": _kind("a probe lifted", "station", probe=_needed(Slug)),
+    "lift": _kind(
+        "a probe lifted",
+        "station",
+        probe=_needed(Slug),
+        new=_said(bool),  # it was not in the ground before: its field check is still to be done
+    ),
     "return": _kind("a probe put back", "station", probe=_needed(Slug)),
     "place": _kind(
         "where a station or probe stands on the plan",

@@ -61,12 +61,20 @@ class Dated:
 class Lifted:
     """A probe, `station/probe`, out of the ground from a moment up to its return; `FOREVER_MS` while it is still out.
 
-    [ms since 1970, UTC]
+    One that `is_new` was not in the ground before: it is believed once its field check is done. [ms since 1970, UTC]
     """
 
     probe: str
     out_ms: int
     back_ms: int
+    is_new: bool = False
+
+    def settled_ms(self, settle_ms: int) -> int:
+        """Return when its readings stand for undisturbed ground again; a new one's have been checked in the ground.
+
+        [ms since 1970, UTC] `settle_ms` is how long the ground about a probe put back settles. [ms]
+        """
+        return self.back_ms if self.is_new else self.back_ms + settle_ms
 
 
 class DatedPass(NamedTuple):
@@ -458,15 +466,16 @@ def _lifted(entries: Iterable[DiaryEntry]) -> tuple[Lifted, ...]:
 
     A second lift before the return is ignored; a return without a lift is a moment at which the probe was moved.
     """
-    out: dict[str, int] = {}
+    out: dict[str, tuple[int, bool]] = {}
     found = []
     for entry in sorted(entries, key=lambda e: (e.at_ms, e.id)):
         probe = f"{entry.station}/{entry.body.get('probe')}"
         if entry.kind == "lift":
-            out.setdefault(probe, entry.at_ms)
+            out.setdefault(probe, (entry.at_ms, entry.body.get("new") is True))
         else:
-            found.append(Lifted(probe, out.pop(probe, entry.at_ms), entry.at_ms))
-    found += [Lifted(probe, at_ms, FOREVER_MS) for probe, at_ms in out.items()]
+            out_ms, is_new = out.pop(probe, (entry.at_ms, False))
+            found.append(Lifted(probe, out_ms, entry.at_ms, is_new))
+    found += [Lifted(probe, out_ms, FOREVER_MS, is_new) for probe, (out_ms, is_new) in out.items()]
     return tuple(sorted(found, key=lambda one: (one.out_ms, one.probe)))
 
 

@@ -255,9 +255,11 @@ class StationContext:
         """
         probe = channel_id.rsplit("/", 1)[0]
         for one in reversed(self.facts.lifted):
-            until_ms = min(one.back_ms + self.settle_ms, FOREVER_MS)
+            until_ms = min(one.settled_ms(self.settle_ms), FOREVER_MS)
             if one.probe == probe and one.out_ms < end_ms and start_ms < until_ms:
                 name = probe.rsplit("/", 1)[-1]
+                if start_ms < one.back_ms and one.is_new:
+                    return say("{probe} is new, and its field check is not done", probe=name)
                 if start_ms < one.back_ms:
                     return say("{probe} was lifted on {day}", probe=name, day=_day(one.out_ms))
                 return say_many(
@@ -274,14 +276,14 @@ class StationContext:
 
     def lifted_ms(self) -> TimeArray:
         """Return when a probe is lifted, put back, or has settled, increasing. [ms]"""
-        times = [t for one in self.facts.lifted for t in (one.out_ms, one.back_ms, one.back_ms + self.settle_ms)]
+        times = [t for one in self.facts.lifted for t in (one.out_ms, one.back_ms, one.settled_ms(self.settle_ms))]
         return np.unique(np.array([t for t in times if t < FOREVER_MS], dtype=np.int64))
 
     def _returns(self, channel_id: str) -> list[tuple[int, int]]:
         """When the channel's probe was put back, and when it had settled. [ms]"""
         probe = channel_id.rsplit("/", 1)[0]
-        back = [one.back_ms for one in self.facts.lifted if one.probe == probe and one.back_ms < FOREVER_MS]
-        return [(at_ms, at_ms + self.settle_ms) for at_ms in back]
+        back = [one for one in self.facts.lifted if one.probe == probe and one.back_ms < FOREVER_MS]
+        return [(one.back_ms, one.settled_ms(self.settle_ms)) for one in back]
 
     def learned_ms(self) -> TimeArray:
         """Return from when on other limits hold, increasing. [ms]"""

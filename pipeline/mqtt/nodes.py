@@ -120,14 +120,15 @@ class Nodes:
             news, self._health_is_news = self._health_is_news, False
             return dict(self._health) if news else None
 
-    def hear_live(self, payload: bytes) -> None:
-        """Take in what a probe says to whoever looks at it. Raises BadBatch."""
+    def hear_live(self, payload: bytes) -> LiveReading:
+        """Take in what a probe says to whoever looks at it, and return it. Raises BadBatch."""
         live = decode_live(payload)
         with self._lock:
             number = self._live.pop(live.probe, (0, live))[0]
             while len(self._live) >= MAX_WATCHED:
                 self._live.pop(next(iter(self._live)))
             self._live[live.probe] = number + 1, live
+        return live
 
     def live(self, probe: str) -> tuple[int, LiveReading | None]:
         """Return the newest live reading of a probe, counted; 0 and None where there is none."""

@@ -49,7 +49,7 @@ def _is_away(context: StationContext, channel: str, time_ms: TimeArray) -> BoolA
     away, probe = np.zeros(time_ms.shape, dtype=np.bool_), channel.rsplit("/", 1)[0]
     for one in context.facts.lifted:
         if one.probe == probe:
-            away |= (time_ms >= one.out_ms) & (time_ms < one.back_ms + context.settle_ms)
+            away |= (time_ms >= one.out_ms) & (time_ms < one.settled_ms(context.settle_ms))
     return away
 
 

@@ -91,7 +91,7 @@ def _moved(context: StationContext, channel_id: str, time_ms: TimeArray, flag: F
     for one in context.facts.lifted:
         if one.probe == probe:
             out = (time_ms >= one.out_ms) & (time_ms < one.back_ms)
-            settles = (time_ms >= one.back_ms) & (time_ms - one.back_ms < context.settle_ms)
+            settles = (time_ms >= one.back_ms) & (time_ms < one.settled_ms(context.settle_ms))
             heard = told != Flag.MISSING
             told[out & heard] = Flag.FAIL
             if channel.quantity in ("water_content", "bulk_ec"):

@@ -92,5 +92,11 @@ def pages(one: Shown) -> Iterator[tuple[str, list[str]]]:
             yield f"/{page}/{name}", [f"/api/v1/surfaces/{name}/season", *common]
     yield "/ground", ["/api/v1/ground"]
     yield "/compare", ["/api/v1/compare"]
+    yield "/first", ["/api/v1/first"]
+    for name, station in one.pipeline.config.stations().items():
+        for probe in station.probes:
+            if probe.description.protocol == "cone":
+                continue
+            yield f"/first/{name}/{probe.name}", [f"/api/v1/first/{name}/{probe.name}"]
     yield "/trust", ["/api/v1/certificate"]
     yield "/people", ["/api/v1/people"]

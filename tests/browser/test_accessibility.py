@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from pipeline.mqtt.field_checks import ProbeCheck
 from tests.api.advice_by_hand import advice
 from tests.api.served import serving
 from tests.api.site import ground_at, readings
@@ -26,6 +27,9 @@ PATHS = (
     "/alerts",
     "/ground",
     "/compare",
+    "/first",
+    "/first/s1/p1",
+    "/first/o1/d1",
     "/trust",
     "/people",
     "/sign-in",
@@ -44,6 +48,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
     ground = ground_at(tmp_path_factory.mktemp("axe"))
     ground.hear(readings(60, first_hour=420))
     ground.advise(advice())
+    ground.pipeline.keep_check(ProbeCheck("o1/d1", 0, "", {"line": 1, "air": 2}))
     with serving(ground.pipeline) as address:
         yield address
     ground.pipeline.stop()
