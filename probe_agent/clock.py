@@ -32,6 +32,10 @@ class Clock(Protocol):
 
     follows: bool
 
+    @property
+    def stands(self) -> bool:
+        """Whether time stands until whoever asks waits: the history of a simulator."""
+
     def now_ms(self) -> int:
         """Return wall time. [ms since 1970, UTC]"""
 
@@ -52,6 +56,7 @@ class SystemClock(MachineClock):
     """The machine's own clock."""
 
     follows = False
+    stands = False
 
     def monotonic(self) -> float:
         return time.monotonic()
@@ -68,7 +73,8 @@ class SystemClock(MachineClock):
 class FollowClock:
     """A simulator's clock, asked over a Unix stream socket: `now`, `until DUE_MS`, `hello NAME`, one line each.
 
-    Two connections are held: one is declared and waits with `until`, the other asks `now` meanwhile.
+    Two connections are held: one is declared and waits with `until`, the other asks `now` meanwhile. Time that stands
+    between two steps of a history stands until this agent waits: it is asked once a step.
 
     Parameters
     ----------
@@ -87,16 +93,27 @@ class FollowClock:
         self._asking: _ClockConnection | None = None
         self._waiting: _ClockConnection | None = None
         self._pending_ms: int | None = None
+        self._stands_ms: int | None = None  # the time, where it cannot move before this agent waits
+
+    @property
+    def stands(self) -> bool:
+        """Whether time stands until this agent waits."""
+        return self._stands_ms is not None
 
     def now_ms(self) -> int:
         self.declare()
+        if self._stands_ms is not None:
+            return self._stands_ms
         try:
             if self._asking is None:
                 self._asking = _ClockConnection(self._path)
-            return self._asking.ask("now")
+            now_ms, stands = self._asking.ask("now")
         except OSError as err:
             self.close()
             raise ClockAway(f"clock {self._path}: found {err}, expected the simulator to say the time") from err
+        if stands and self._pending_ms is None:
+            self._stands_ms = now_ms
+        return now_ms
 
     def monotonic(self) -> float:
         return time.monotonic()
@@ -119,14 +136,15 @@ class FollowClock:
         assert self._waiting is not None
         try:
             if self._pending_ms is None:
-                self._pending_ms = due_ms
+                self._pending_ms, self._stands_ms = due_ms, None
                 self._waiting.say(f"until {due_ms}")
             if not self._waiting.answered(0.0 if stop.is_set() else PULSE_S):
                 return False
-            self._waiting.answer()
+            now_ms, stands = self._waiting.answer()
         except OSError as err:
             self.close()
             raise ClockAway(f"clock {self._path}: found {err}, expected the simulator to answer until") from err
+        self._stands_ms = now_ms if stands else None
         reached = self._pending_ms >= due_ms
         self._pending_ms = None
         return reached
@@ -139,7 +157,7 @@ class FollowClock:
         for talk in (self._asking, self._waiting):
             if talk is not None:
                 talk.close()
-        self._asking = self._waiting = self._pending_ms = None
+        self._asking = self._waiting = self._pending_ms = self._stands_ms = None
 
 
 class _ClockConnection:
@@ -161,20 +179,20 @@ class _ClockConnection:
     def answered(self, within_s: float) -> bool:
         return b"\n" in self._received or bool(select.select([self._socket], [], [], within_s)[0])
 
-    def answer(self) -> int:
-        """Return the time in the next answer. [ms]"""
+    def answer(self) -> tuple[int, bool]:
+        """Return the time in the next answer [ms], and whether it stands."""
         while b"\n" not in self._received:
             data = self._socket.recv(256)
             if not data:
                 raise ConnectionResetError("the simulator hung up")
             self._received += data
         line, _, self._received = self._received.partition(b"\n")
-        now_ms, _, _ = line.partition(b" ")
+        now_ms, _, rate = line.partition(b" ")
         if not now_ms.isdigit():
             raise ConnectionAbortedError(f"the answer {line[:40]!r} where NOW_MS RATE was expected")
-        return int(now_ms)
+        return int(now_ms), rate == b"0"
 
-    def ask(self, line: str) -> int:
+    def ask(self, line: str) -> tuple[int, bool]:
         self.say(line)
         return self.answer()
 

@@ -232,6 +232,18 @@ class Outbox:
 
     # --- in ------------------------------------------------------------------------------------------------------
 
+    @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """Commit all that is put inside as one, with one sync: all of it, or where any of it is refused nothing.
+
+        Raises
+        ------
+        OutboxFull, OutboxDamaged
+            Nothing was kept.
+        """
+        with self._access(), self._transaction():
+            yield
+
     def put(
         self,
         samples: Sequence[Sample],
@@ -243,7 +255,7 @@ class Outbox:
         device: tuple[str, DeviceCount] | None = None,
         set_since: Callable[[], ClockNote | None] = lambda: None,
     ) -> int:
-        """Store samples; committed and synced when it returns.
+        """Store samples; committed and synced when it returns, inside `together` when that ends.
 
         Parameters
         ----------
@@ -514,7 +526,13 @@ class Outbox:
 
     @contextlib.contextmanager
     def _transaction(self) -> Iterator[None]:
-        """Run one transaction; on any fault nothing of it stays, in the file or in the counters."""
+        """Run one transaction; on any fault nothing of it stays, in the file or in the counters.
+
+        One inside another is a part of it.
+        """
+        if self._db.in_transaction:
+            yield
+            return
         counters = getattr(self, "lowest_kept", 1), getattr(self, "dropped", 0), getattr(self, "assigned", 0)
         self._db.execute(_BEGIN)
         try:

@@ -41,6 +41,7 @@ HOUSEKEEPING_S = 60.0
 HEALTH_S = 600.0  # how the machine is changes slowly, and each status costs a node on a slow radio its bytes
 JOIN_WITHIN_S = 12.0  # the unit gives 15 s to stop
 WAITING_READINGS = 5000  # kept in memory while the disk refuses them
+GATHER_S = 0.1  # in the history of a simulator, where hours pass in so long, what is read is committed together
 LIVE_FOR_S, LIVE_EVERY_S = 60.0, 2.0  # a probe that somebody looks at, and who looks on asks again
 TIME_MOVED_MS = 2000  # a told time that differs by less is not logged
 WATCHDOG_S = 10.0
@@ -175,7 +176,7 @@ class Agent:
         self._unconfirmed_since_ms: int | None = None
         if isinstance(clock, MachineClock):  # a clock that stood still gives no slot twice
             clock.not_before(max(last.values(), default=0) * 1000 + 1000)
-        self._housekept_at = self._health_at = float("-inf")
+        self._housekept_at = self._health_at = self._gathered_at = float("-inf")
 
     def start(self, stop: threading.Event) -> None:
         """Give each line a thread of its own, until `stop`. Without this `step` reads them, one after the other."""
@@ -234,7 +235,10 @@ class Agent:
         return next(iter(late), None) if self._threads else None
 
     def step(self, stop: threading.Event, *, reads: bool = True) -> None:
-        """Read at most one probe that is due, where lines have no threads and it `reads`; keep, send, else wait."""
+        """Read at most one probe that is due, where lines have no threads and it `reads`; keep, send, else wait.
+
+        Where time stands, as in the history of a simulator, all that are due are read.
+        """
         try:
             if not self._work(stop, reads=reads):
                 self._idle(stop)
@@ -254,8 +258,8 @@ class Agent:
         until_s = self._clock.monotonic() + JOIN_WITHIN_S
         for thread in self._threads:
             thread.join(max(0.0, until_s - self._clock.monotonic()))
-        with contextlib.suppress(AgentFault):
-            self._commit_waiting()
+        with contextlib.suppress(AgentFault), self._committing:
+            self._commit()
         self.control.close()
         for uplink in self.uplinks:
             uplink.close()
@@ -277,6 +281,8 @@ class Agent:
         read = False
         if reads and not self._threads:
             read = any(worker.step(stop) for worker in self.workers)  # the first that has something due
+            while read and self._clock.stands and any(worker.step(stop) for worker in self.workers):
+                pass
         if not self._threads:
             for uplink in self.uplinks:
                 uplink.step()
@@ -402,10 +408,32 @@ class Agent:
                 else:
                     self._rain = rain_after_amount(self._rain, one.raw, one.measured_at_ms)
 
+    @property
+    def _is_refused(self) -> bool:
+        """Whether the disk has refused what waits."""
+        return self._states.get("disk", "ok") != "ok"
+
     def _commit_waiting(self) -> None:
         """Commit waiting samples, oldest first; those the disk refuses wait on, up to WAITING_READINGS."""
         with self._committing:
+            if not self._clock.stands or self._is_refused:
+                self._commit()
+            elif self._waiting and self._clock.monotonic() - self._gathered_at >= GATHER_S:
+                self._gather()
+                self._gathered_at = self._clock.monotonic()
+
+    def _gather(self) -> None:
+        """Commit waiting samples with one sync, or, where there is no room for all of them, each by itself."""
+        put = tuple(self._waiting)
+        try:
+            with self.outbox.together():
+                for one in put:
+                    self.outbox.put(one.samples, one.note, last_slot=(one.probe, one.slot_s), grid_s=one.grid_s)
+        except OutboxFull:
             self._commit()
+        else:
+            for _ in put:
+                self._waiting.popleft()
 
     def _commit(self) -> None:
         try:
@@ -436,7 +464,8 @@ class Agent:
         return serial | {uplink.name: uplink.state for uplink in self.uplinks}
 
     def _idle(self, stop: threading.Event) -> None:
-        if self._clock.follows and (self._waiting or self.outbox.backlog > self.config.lockstep_backlog):
+        held_up = self._waiting and (self._is_refused or not self._clock.stands)
+        if self._clock.follows and (held_up or self.outbox.backlog > self.config.lockstep_backlog):
             self._clock.wait(0.02, stop)  # time stands until the pipeline has caught up
             return
         if self._threads:

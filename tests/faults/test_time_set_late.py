@@ -60,7 +60,7 @@ class Machine:
 class WokenClock(MachineClock):
     """The clock of that box. Waits are real."""
 
-    follows = False
+    follows = stands = False
     machine: Machine
 
     def system_ms(self) -> int:

@@ -157,7 +157,7 @@ def write_config(tmp_path: Path) -> Callable[..., Path]:
 class HandClock:
     """A clock that the test moves: waiting moves it on at once."""
 
-    follows = False
+    follows = stands = False
 
     def __init__(self, now_ms: int = 1_772_323_200_000) -> None:  # 2026-03-01 00:00:00 UTC
         self.at_ms = now_ms

@@ -17,7 +17,7 @@ class PlayedSimulator:
 
     def __init__(self, path) -> None:
         self.heard: list[str] = []
-        self.now_ms = 1_000_000
+        self.now_ms, self.rate = 1_000_000, 0
         self.let_go = threading.Event()
         self._server = socket.socket(socket.AF_UNIX)
         self._server.bind(str(path))
@@ -42,7 +42,7 @@ class PlayedSimulator:
                     self.let_go.wait(10)
                     self.let_go.clear()
                     self.now_ms = int(line.split()[1])
-                talk.sendall(f"{self.now_ms} 0\n".encode())
+                talk.sendall(f"{self.now_ms} {self.rate}\n".encode())
 
     def stop(self) -> None:
         self._server.close()
@@ -84,6 +84,32 @@ def test_waiting_is_one_request_however_long_it_takes(simulator, tmp_path):
     clock.close()
 
 
+def test_time_that_stands_is_asked_once_a_step(simulator, tmp_path):
+    """Between two steps time cannot move, so it is not asked again; after a wait it is what the wait was answered."""
+    clock = FollowClock(tmp_path / "clock.sock", "hut")
+    assert not clock.stands
+    assert [clock.now_ms() for _ in range(3)] == [1_000_000] * 3
+    assert clock.stands
+    assert clock.wait_until(1_900_000, threading.Event()) is False
+    assert not clock.stands
+    simulator.let_go.set()
+    assert clock.wait_until(1_900_000, threading.Event()) is True
+    assert clock.stands
+    assert [clock.now_ms() for _ in range(3)] == [1_900_000] * 3
+    assert simulator.heard == ["hello hut", "now", "until 1900000"]
+    clock.close()
+
+
+def test_time_that_runs_is_asked_each_time(simulator, tmp_path):
+    """After the history nothing is kept of an answer."""
+    simulator.rate = 60
+    clock = FollowClock(tmp_path / "clock.sock", "hut")
+    assert [clock.now_ms() for _ in range(3)] == [1_000_000] * 3
+    assert not clock.stands
+    assert simulator.heard == ["hello hut", "now", "now", "now"]
+    clock.close()
+
+
 def test_wait_ends_soon_when_stopped(simulator, tmp_path):
     """A stop does not wait for simulated time."""
     clock = FollowClock(tmp_path / "clock.sock", "hut")
@@ -103,9 +129,9 @@ def test_simulator_gone_is_a_fault_and_a_new_one_is_found(simulator, tmp_path):
     simulator.stop()
     path.unlink()
     with pytest.raises(ClockAway, match=r"clock\.sock"):
-        clock.now_ms()
-    with pytest.raises(ClockAway, match=r"clock\.sock"):
         clock.wait_until(5, threading.Event())
+    with pytest.raises(ClockAway, match=r"clock\.sock"):
+        clock.now_ms()
     again = PlayedSimulator(path)
     assert clock.now_ms() == 1_000_000
     assert again.heard == ["hello hut", "now"]

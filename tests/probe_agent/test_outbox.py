@@ -352,6 +352,25 @@ def test_batch_tells_the_lowest_number_kept_when_it_was_read(tmp_path, monkeypat
     assert (outbox.lowest_kept, batch.lowest_kept, batch.readings[0].seq) == (6, 1, 1)
 
 
+def test_what_is_put_together_is_one_commit(tmp_path):
+    """One transaction for three calls; where one of them has no room nothing of any is kept, and numbers go on."""
+    outbox = open_at(tmp_path, max_bytes=32 * 4096)
+    said: list[str] = []
+    outbox._db.set_trace_callback(said.append)
+    with outbox.together():
+        for slot_s in (900, 1800, 2700):
+            outbox.put(heard(2), SET, last_slot=("square-1/p1", slot_s))
+    assert [one for one in said if one in ("BEGIN IMMEDIATE", "COMMIT")] == ["BEGIN IMMEDIATE", "COMMIT"]
+    assert (all_seqs(outbox), outbox.last_slots()) == ([1, 2, 3, 4, 5, 6], {"square-1/p1": 2700})
+    with pytest.raises(OutboxFull), outbox.together():
+        outbox.put(heard(2), SET, last_slot=("square-1/p1", 3600))
+        outbox.put(heard(5000), SET)
+    assert (all_seqs(outbox), outbox.last_slots()) == ([1, 2, 3, 4, 5, 6], {"square-1/p1": 2700})
+    assert (outbox.assigned, outbox.dropped, outbox.lowest_kept) == (6, 0, 1)
+    outbox.put(heard(1), SET)
+    assert all_seqs(outbox) == [1, 2, 3, 4, 5, 6, 7]
+
+
 def test_full_file_keeps_nothing_of_the_call_and_loses_nothing_before(tmp_path):
     """A put that cannot fit raises, leaves seq and rows as they were, and the next one that fits works."""
     outbox = open_at(tmp_path, max_bytes=32 * 4096)

@@ -37,8 +37,8 @@ from hardware.sdi12_sensor import Group, Sensor
 from probe_agent.clock import SystemClock
 from probe_agent.config import load
 from probe_agent.line_worker import STUCK_S, PendingCommit
-from probe_agent.outbox import FILE_NAME, OutboxFull, peek
-from probe_agent.service import Agent, ServiceManager
+from probe_agent.outbox import FILE_NAME, Outbox, OutboxFull, peek
+from probe_agent.service import GATHER_S, Agent, ServiceManager
 from tests.ports import unused_port
 
 ROOT = Path(__file__).parents[2]
@@ -141,7 +141,7 @@ def test_unset_clock_marks_then_dates_readings(make_agent, hand_clock):
 class StoodStill(MachineClock):
     """A machine without a time service whose clock stood still while power was off; the test moves it."""
 
-    follows = False
+    follows = stands = False
 
     def __init__(self, at_ms: int) -> None:
         self.at_ms, self.steady_s = at_ms, 30.0
@@ -348,6 +348,43 @@ def test_lock_step_waits_for_the_pipeline(make_agent, hand_clock):
     agent.outbox.receive(Receipt(agent.outbox.outbox_id, 6))
     agent.step(STOP)
     assert waited[-1] == begin + 2_700_000
+
+
+def test_in_a_history_what_is_read_is_committed_together(make_agent, hand_clock, monkeypatch):
+    """Hours that pass within a moment are one commit; none of it is lost where the disk refuses it for a while, and
+    what waits when the agent ends is kept."""
+    hand_clock.follows = hand_clock.stands = True
+    hand_clock.wait_until = lambda due_ms, stop: setattr(hand_clock, "at_ms", due_ms)
+    hand_clock.wait = lambda seconds, stop: False
+    agent = make_agent(more="\n[clock]\nlockstep_backlog = 1000\n")
+    begin, commits = hand_clock.at_ms, []
+    agent.outbox._db.set_trace_callback(lambda said: commits.append(said) if said == "COMMIT" else None)
+    run_until(agent, hand_clock, begin + 9_000_000)  # no time passes on the steady clock
+    hand_clock.steady_s += GATHER_S
+    agent.step(STOP)
+    slots = [int(reading.slot) - begin // 1000 for reading in readings(agent)[::2]]
+    assert slots == [900 * n for n in range(len(slots))]
+    assert len(slots) >= 10
+    assert len(commits) == 4  # the first slot, all others, and what dates and prunes
+
+    def refuse(*_args, **_keys):
+        raise OutboxFull("outbox.db: found disk full")
+
+    with monkeypatch.context() as full:
+        full.setattr(agent.outbox, "put", refuse)
+        hand_clock.steady_s += GATHER_S
+        agent.step(STOP)
+        agent.step(STOP)
+    hand_clock.steady_s += GATHER_S
+    agent.step(STOP)
+    run_until(agent, hand_clock, begin + 18_000_000)
+    folder = agent.config.state_dir
+    agent.close()
+    agent.close = lambda: None
+    kept = Outbox(folder, site="home", node="hut", max_bytes=4 << 20)
+    slots = [int(reading.slot) - begin // 1000 for reading in kept.batch(0, 1000).readings[::2]]
+    assert slots == [900 * n for n in range(20)]
+    kept.close()
 
 
 def test_service_manager_hears_of_the_start(tmp_path, monkeypatch):
