@@ -17,6 +17,7 @@ DEBIAN_PACKAGES = {
     "mosquitto_passwd": "mosquitto",
     "systemd-analyze": "systemd",
     "influxd": "influxdb",
+    "promtool": "prometheus",
 }  # where the name is another
 
 

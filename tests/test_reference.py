@@ -9,8 +9,9 @@ from __future__ import annotations
 import argparse
 import json
 import re
+import subprocess
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -515,6 +516,31 @@ def test_every_metric_is_there() -> None:
     made = [m for m in vars(Metrics()).values() if hasattr(m, "_labelnames")]
     seen = {m._name + ("_total" if m._type == "counter" else ""): (m._type, list(m._labelnames)) for m in made}
     assert {bare(row[0]): (row[1], quoted(row[2])) for row in table_of("Metrics").rows} == seen
+
+
+SCRAPED_RULES = Path(__file__).parents[1] / "hardware/prometheus/underturf.rules.yml"
+
+
+def test_every_rule_of_prometheus_is_there_and_over_metrics_that_are() -> None:
+    """Each rule has its row; each metric it asks of is counted, under the name a scraper sees."""
+    text = SCRAPED_RULES.read_text(encoding="utf-8")
+    assert [bare(row[0]) for row in table_of("Metrics", "Rules for Prometheus").rows] == re.findall(
+        r"- alert: (\w+)", text
+    )
+    counted = {name for row in table_of("Metrics").rows for name in quoted(row[0])}
+    asked = set(re.findall(r"underturf_\w+", "".join(re.findall(r"expr: .*", text))))
+    assert asked <= counted, asked - counted
+
+
+def test_prometheus_takes_rules_and_metrics(built: Pipeline, need_program: Callable[[str], str]) -> None:
+    """Its own checker reads the rules, and what a server says of itself; of a broken one it does not."""
+    promtool = need_program("promtool")
+    told = subprocess.run([promtool, "check", "rules", str(SCRAPED_RULES)], capture_output=True, text=True)
+    assert told.returncode == 0, told.stderr
+    text = built.metrics.text()
+    for lines, fits in ((text, True), (text.replace(b"# TYPE", b"# TYPED", 1) + b"1x\n", False)):
+        told = subprocess.run([promtool, "check", "metrics"], input=lines, capture_output=True)
+        assert (told.returncode == 0) == fits, told.stderr
 
 
 def test_every_limit_is_there(built: Pipeline) -> None:
